@@ -1,0 +1,712 @@
+"""From the text of a specification file to a `Specification`, or to every fault in it at once.
+
+The format is TOML, `schema = "evenfall/spec@1"`; docs/reference/specification.md lists the keys.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import math
+import re
+import tomllib
+from typing import Any, get_args
+
+from evenfall.errors import Finding, SpecificationError
+from evenfall.instrument.geometry import string_scale_mm
+from evenfall.instrument.specification import (
+    MATERIALS,
+    Board,
+    DecisionRule,
+    Fretwire,
+    InstrumentString,
+    Limit,
+    Player,
+    Rule,
+    Scale,
+    Specification,
+    Target,
+)
+from evenfall.units import mm_per_unit, pitch_frequency_hz
+
+SCHEMA = "evenfall/spec@1"
+
+#: Every table and the keys it may hold; anything else is refused with the nearest known name.
+KNOWN_KEYS: dict[str, tuple[str, ...]] = {
+    "": (
+        "schema",
+        "model",
+        "scale",
+        "board",
+        "fretwire",
+        "string",
+        "target",
+        "player",
+        "rule",
+    ),
+    "model": ("name", "kind", "units", "frets"),
+    "scale": ("length", "bass", "treble", "perpendicular_fret", "reference_fret"),
+    "board": (
+        "radius_nut",
+        "radius_last",
+        "width_nut",
+        "width_last",
+        "string_spread_nut",
+        "string_spread_saddle",
+        "joint_fret",
+    ),
+    "fretwire": ("crown_height", "crown_width", "minimum_height"),
+    "string": (
+        "number",
+        "pitch",
+        "frequency",
+        "gauge",
+        "unit_weight",
+        "core",
+        "material",
+        "saddle_setback",
+    ),
+    "target": (
+        "action",
+        "relief",
+        "first_fret",
+        "saddle_travel",
+        "nut_travel",
+        "across",
+        "along",
+        "fall_away_from",
+    ),
+    "player": ("attack", "pluck_distance", "pluck_width"),
+    "rule": ("extra_clearance", "coverage", "decision"),
+}
+
+_HEADER = re.compile(r"\s*(\[\[?)\s*([^\]#]+?)\s*\]\]?\s*(#.*)?$")
+_KEY = re.compile(r"\s*([A-Za-z0-9_\-\"']+)\s*=")
+
+
+def read_specification(text: str, *, source: str = "") -> tuple[Specification, tuple[Finding, ...]]:
+    """Return the specification in `text` and what is unusual about it.
+
+    Parameters
+    ----------
+    text
+        The whole TOML file.
+    source
+        Name of the file, for messages.
+
+    Raises
+    ------
+    SpecificationError
+        With every fault found, each with its line where the file gives one.
+    """
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        sentence = (
+            f"This is not valid TOML: {str(error).rstrip('.')}. Mend that line and try again."
+        )
+        fault = Finding("spec-value", sentence, severity="error")
+        raise SpecificationError([fault], where=source) from None
+    except RecursionError:
+        fault = Finding("spec-value", "Tables are nested too deeply.", severity="error")
+        raise SpecificationError([fault], where=source) from None
+    reading = _Reading(document, _line_numbers(text))
+    digest = hashlib.sha256(text.replace("\r\n", "\n").encode()).hexdigest()
+    specification = reading.specification(digest)
+    if reading.faults or specification is None:
+        raise SpecificationError(reading.faults, where=source)
+    return specification, tuple(reading.remarks)
+
+
+def _line_numbers(text: str) -> dict[tuple[str, int, str], int]:
+    """Map (table, index in an array of tables, key) to the line it stands on, counted from 1."""
+    lines: dict[tuple[str, int, str], int] = {}
+    table, index = "", 0
+    seen: dict[str, int] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        if header := _HEADER.match(line):
+            table = header.group(2).strip()
+            index = seen.get(table, 0)
+            seen[table] = index + 1
+            lines.setdefault((table, index, ""), number)
+        elif key := _KEY.match(line):
+            lines.setdefault((table, index, key.group(1).strip("\"'")), number)
+    return lines
+
+
+class _Reading:
+    """One pass over a document: takes values, notes faults, never stops at the first."""
+
+    def __init__(self, document: dict[str, Any], lines: dict[tuple[str, int, str], int]) -> None:
+        self.document = document
+        self.lines = lines
+        self.faults: list[Finding] = []
+        self.remarks: list[Finding] = []
+        self.unit_mm = 1.0
+
+    # ---- noting -------------------------------------------------------------------------
+
+    def _where(self, table: str, key: str = "", index: int = 0) -> str:
+        name = f"[{table}]" if table else "top of the file"
+        if table == "string":
+            name = f"[[string]] no. {index + 1} in the file"
+        if key:
+            name = f"{name} {key}"
+        line = self.lines.get((table, index, key)) or self.lines.get((table, index, ""))
+        return f"line {line}, {name}" if line else name
+
+    def fault(self, sentence: str, table: str, key: str = "", index: int = 0) -> None:
+        where = self._where(table, key, index)
+        self.faults.append(Finding("spec-value", sentence, where, "error"))
+
+    def remark(self, sentence: str, table: str, key: str = "", index: int = 0) -> None:
+        where = self._where(table, key, index)
+        self.remarks.append(Finding("spec-unusual", sentence, where, "warning"))
+
+    # ---- taking -------------------------------------------------------------------------
+
+    def table(self, name: str) -> dict[str, Any]:
+        value = self.document.get(name)
+        if value is None:
+            self.fault(f"The table [{name}] is missing; add it.", name)
+            return {}
+        if not isinstance(value, dict):
+            self.fault(f"[{name}] must be a table, not {_kind(value)}.", name)
+            return {}
+        return value
+
+    def number(
+        self,
+        table: str,
+        key: str,
+        value: Any,
+        *,
+        low: float,
+        high: float,
+        index: int = 0,
+        scale: float = 1.0,
+        unit: str = "",
+    ) -> float:
+        """Check a number against its range [low, high] (in internal units); NaN if it fails."""
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            hint = " Write it without quotes." if isinstance(value, str) else ""
+            self.fault(f"{key} must be a number, not {_kind(value)}.{hint}", table, key, index)
+            return math.nan
+        result = float(value) * scale if abs(value) < 1e300 else math.inf
+        if not low <= result <= high:
+            given = (
+                f"{value:g}" if isinstance(value, float) or abs(value) < 1e9 else "a huge number"
+            )
+            self.fault(
+                f"{key} = {given} is out of range: it must be from "
+                f"{low / scale:.4g} to {high / scale:.4g}{' ' + unit if unit else ''}.",
+                table,
+                key,
+                index,
+            )
+            return math.nan
+        return result
+
+    def length(
+        self, table: str, values: dict[str, Any], key: str, low: float, high: float, **more: Any
+    ) -> float:
+        """Take a length [mm]; `default` in `more` makes it optional."""
+        index = more.get("index", 0)
+        if key not in values:
+            if "default" in more:
+                return float(more["default"])
+            self.fault(f"{key} is missing; add it.", table, "", index)
+            return math.nan
+        unit = "mm" if self.unit_mm == 1.0 else "in"
+        return self.number(
+            table,
+            more.get("path", key),
+            values[key],
+            low=low,
+            high=high,
+            index=index,
+            scale=self.unit_mm,
+            unit=unit,
+        )
+
+    def integer(
+        self,
+        table: str,
+        values: dict[str, Any],
+        key: str,
+        *,
+        low: int,
+        high: int,
+        default: int | None = None,
+    ) -> int:
+        if key not in values:
+            if default is not None:
+                return default
+            self.fault(f"{key} is missing; add it.", table)
+            return 0
+        value = values[key]
+        if isinstance(value, bool) or not isinstance(value, int):
+            self.fault(f"{key} must be a whole number, not {_kind(value)}.", table, key)
+            return 0
+        if not low <= value <= high:
+            self.fault(
+                f"{key} = {value} is out of range: it must be from {low} to {high}.", table, key
+            )
+            return 0
+        return value
+
+    def text(self, table: str, values: dict[str, Any], key: str, default: str | None) -> str:
+        value = values.get(key, default)
+        if value is None:
+            self.fault(f"{key} is missing; add it.", table)
+            return ""
+        if not isinstance(value, str) or not value.strip():
+            self.fault(f"{key} must be a text in quotes, not {_kind(value)}.", table, key)
+            return ""
+        if len(value) > 200 or not value.isprintable():
+            self.fault(f"{key} must be one line of at most 200 characters.", table, key)
+            return ""
+        return value.strip()
+
+    def choice(
+        self, table: str, values: dict[str, Any], key: str, choices: tuple[str, ...], default: str
+    ) -> str:
+        value = values.get(key, default)
+        if value not in choices:
+            allowed = " or ".join(f'"{c}"' for c in choices)
+            self.fault(f"{key} must be {allowed}, not {value!r}.", table, key)
+            return default
+        return str(value)
+
+    def unknown(self, table: str, values: dict[str, Any], index: int = 0) -> None:
+        for key in values:
+            if key in KNOWN_KEYS[table]:
+                continue
+            close = difflib.get_close_matches(key, KNOWN_KEYS[table], n=1)
+            hint = f" Did you mean {close[0]}?" if close else ""
+            what = "table or key" if table == "" else "key"
+            where = self._where(table, key, index)
+            sentence = f"The {what} {key!r} is not known here.{hint}"
+            self.faults.append(Finding("spec-unknown", sentence, where, "error"))
+
+    # ---- the parts ----------------------------------------------------------------------
+
+    def specification(self, content_hash: str) -> Specification | None:
+        self.unknown("", self.document)
+        schema = self.document.get("schema")
+        if schema != SCHEMA:
+            self.fault(f'schema must be "{SCHEMA}", not {schema!r}.', "", "schema")
+        model = self.table("model")
+        self.unknown("model", model)
+        name = self.text("model", model, "name", None)
+        kind = self.text("model", model, "kind", "fretted instrument")
+        unit = self.choice("model", model, "units", ("mm", "in"), "mm")
+        self.unit_mm = mm_per_unit(unit)
+        frets = self.integer("model", model, "frets", low=5, high=36)
+        scale = self.scale(frets)
+        board = self.board(frets)
+        fretwire = self.fretwire()
+        strings = self.strings(scale)
+        target = self.target(len(strings), frets)
+        player = self.player(len(strings), scale)
+        rule = self.rule()
+        if self.faults:
+            return None
+        self.unusual(strings, player)
+        return Specification(
+            name=name,
+            kind=kind,
+            unit="in" if unit == "in" else "mm",
+            frets=frets,
+            scale=scale,
+            board=board,
+            fretwire=fretwire,
+            strings=strings,
+            target=target,
+            player=player,
+            rule=rule,
+            content_hash=content_hash,
+        )
+
+    def scale(self, frets: int) -> Scale:
+        values = self.table("scale")
+        self.unknown("scale", values)
+        reference = self.integer(
+            "scale", values, "reference_fret", low=1, high=max(frets, 1), default=12
+        )
+        if frets and reference > frets:
+            self.fault(
+                f"reference_fret is {reference}, but there are {frets} frets; name one of them.",
+                "scale",
+                "reference_fret",
+            )
+        if "length" in values:
+            if "bass" in values or "treble" in values:
+                self.fault("Give either length, or bass and treble, not both.", "scale", "length")
+            length = self.length("scale", values, "length", 200.0, 1500.0)
+            if "perpendicular_fret" in values:
+                self.remark(
+                    "perpendicular_fret has no meaning with straight frets.",
+                    "scale",
+                    "perpendicular_fret",
+                )
+            return Scale(length, length, 0.0, reference)
+        if "bass" not in values and "treble" not in values:
+            self.fault("length is missing; add it (or bass and treble for fanned frets).", "scale")
+            return Scale(math.nan, math.nan, 0.0, reference)
+        treble = self.length("scale", values, "treble", 200.0, 1500.0)
+        bass = self.length("scale", values, "bass", 200.0, 1500.0)
+        if "perpendicular_fret" not in values:
+            self.fault("perpendicular_fret is missing; fanned frets need it.", "scale")
+            square = 0.0
+        else:
+            square = self.number(
+                "scale",
+                "perpendicular_fret",
+                values["perpendicular_fret"],
+                low=0.0,
+                high=float(max(frets, 1)),
+            )
+        if treble > 1.25 * bass or bass > 1.25 * treble:
+            self.fault(
+                "bass and treble differ by more than a quarter; check them.", "scale", "bass"
+            )
+        return Scale(treble, bass, square, reference)
+
+    def board(self, frets: int) -> Board:
+        values = self.table("board")
+        self.unknown("board", values)
+        radii = []
+        for key in ("radius_nut", "radius_last"):
+            given = values.get(key)
+            if given == 0 and not isinstance(given, bool):
+                radii.append(math.inf)  # 0 is how a flat board is written
+            else:
+                radii.append(self.length("board", values, key, 50.0, 1e5))
+        spread_nut = self.length("board", values, "string_spread_nut", 5.0, 200.0)
+        spread_saddle = self.length("board", values, "string_spread_saddle", 5.0, 300.0)
+        width_nut = self.length("board", values, "width_nut", 10.0, 250.0)
+        width_last = self.length("board", values, "width_last", 10.0, 300.0)
+        if spread_nut > width_nut:
+            self.fault(
+                "string_spread_nut is wider than the board (width_nut).",
+                "board",
+                "string_spread_nut",
+            )
+        for radius, width, key in (
+            (radii[0], width_nut, "radius_nut"),
+            (radii[1], width_last, "radius_last"),
+        ):
+            if width > 2.0 * radius:
+                self.fault(f"{key} is less than half the board's width.", "board", key)
+        joint: float = frets
+        if "joint_fret" in values:
+            joint = self.number(
+                "board", "joint_fret", values["joint_fret"], low=3.0, high=float(max(frets, 3))
+            )
+        return Board(radii[0], radii[1], width_nut, width_last, spread_nut, spread_saddle, joint)
+
+    def fretwire(self) -> Fretwire:
+        values = self.table("fretwire")
+        self.unknown("fretwire", values)
+        height = self.length("fretwire", values, "crown_height", 0.3, 3.0)
+        width = self.length("fretwire", values, "crown_width", 0.5, 6.0)
+        least = self.length("fretwire", values, "minimum_height", 0.0, 3.0)
+        if least >= height:
+            self.fault(
+                "minimum_height must be less than crown_height.", "fretwire", "minimum_height"
+            )
+        return Fretwire(height, width, least)
+
+    def strings(self, scale: Scale) -> tuple[InstrumentString, ...]:
+        entries = self.document.get("string")
+        if entries is None:
+            self.fault("There is no [[string]]; add one for each string, 1 = treble.", "string")
+            return ()
+        if not isinstance(entries, list) or not all(isinstance(e, dict) for e in entries):
+            self.fault("Write each string as its own [[string]] table.", "string")
+            return ()
+        if not 3 <= len(entries) <= 12:
+            self.fault(f"There are {len(entries)} strings; 3 to 12 are supported.", "string")
+            return ()
+        made: dict[int, InstrumentString] = {}
+        for index, values in enumerate(entries):
+            self.unknown("string", values, index)
+            number = values.get("number")
+            if isinstance(number, bool) or not isinstance(number, int):
+                self.fault("number must be a whole number, 1 = treble.", "string", "number", index)
+                continue
+            if not 1 <= number <= len(entries):
+                self.fault(
+                    f"number = {number}, but there are {len(entries)} strings; number them "
+                    f"1 (treble) to {len(entries)}.",
+                    "string",
+                    "number",
+                    index,
+                )
+                continue
+            if number in made:
+                self.fault(f"String {number} is there twice.", "string", "number", index)
+                continue
+            made[number] = self.string(values, index, number, len(entries), scale)
+        missing = [str(n) for n in range(1, len(entries) + 1) if n not in made]
+        if missing and not any(f.where.find("number") >= 0 for f in self.faults):
+            self.fault(f"String {', '.join(missing)} is missing.", "string")
+        return tuple(made[n] for n in sorted(made))
+
+    def string(
+        self, values: dict[str, Any], index: int, number: int, count: int, scale: Scale
+    ) -> InstrumentString:
+        frequency, pitch = self.frequency(values, index)
+        gauge = self.length("string", values, "gauge", 0.1, 6.0, index=index)
+        material = self.choice("string", values, "material", tuple(MATERIALS), "steel")
+        density, modulus = MATERIALS[material]
+        wound = "core" in values
+        core = gauge
+        if wound:
+            core = self.length("string", values, "core", 0.05, 6.0, index=index)
+            if core >= gauge:
+                self.fault("core must be thinner than gauge.", "string", "core", index)
+        if "unit_weight" in values:
+            grams = self.number(
+                "string",
+                "unit_weight",
+                values["unit_weight"],
+                low=0.02,
+                high=200.0,
+                index=index,
+                unit="g/m",
+            )
+            linear_density = grams / 1000.0
+        elif wound:
+            self.fault(
+                "unit_weight is missing; a wound string needs it, in g/m.",
+                "string",
+                "",
+                index,
+            )
+            linear_density = math.nan
+        else:
+            linear_density = density * math.pi / 4.0 * (gauge / 1000.0) ** 2
+        setback = self.length(
+            "string", values, "saddle_setback", -10.0, 30.0, index=index, default=0
+        )
+        return InstrumentString(
+            number=number,
+            frequency_hz=frequency,
+            pitch=pitch,
+            gauge_mm=gauge,
+            core_mm=core,
+            linear_density_kg_per_m=linear_density,
+            modulus_n_per_mm2=modulus,
+            wound=wound,
+            scale_mm=string_scale_mm(scale.treble_mm, scale.bass_mm, number - 1, count),
+            saddle_setback_mm=setback,
+        )
+
+    def frequency(self, values: dict[str, Any], index: int) -> tuple[float, str]:
+        if ("pitch" in values) == ("frequency" in values):
+            self.fault("Give either pitch or frequency.", "string", "pitch", index)
+            return math.nan, ""
+        if "frequency" in values:
+            hertz = self.number(
+                "string",
+                "frequency",
+                values["frequency"],
+                low=15.0,
+                high=2000.0,
+                index=index,
+                unit="Hz",
+            )
+            return hertz, ""
+        pitch = values["pitch"]
+        if not isinstance(pitch, str):
+            self.fault(
+                f'pitch must be a text such as "E4", not {_kind(pitch)}.', "string", "pitch", index
+            )
+            return math.nan, ""
+        try:
+            hertz = pitch_frequency_hz(pitch)
+        except ValueError as error:
+            self.fault(f"{error}.", "string", "pitch", index)
+            return math.nan, pitch
+        if not 15.0 <= hertz <= 2000.0:
+            self.fault(f"pitch {pitch} is out of range: C1 to B6.", "string", "pitch", index)
+        return hertz, pitch
+
+    def target(self, count: int, frets: int) -> Target:
+        values = self.table("target")
+        self.unknown("target", values)
+        action = self.per_string(values, "action", count, 0.1, 10.0)
+        first = self.per_string(values, "first_fret", count, 0.02, 4.0)
+        relief = self.limit(values, "relief", -0.5, 2.0)
+        saddle = self.travel(values, "saddle_travel", {"down": 0.0, "up": 0.0})
+        nut = self.travel(values, "nut_travel", {"down": 0.0, "up": 0.0})
+        bounds: dict[str, float | None] = {"across": None, "along": None}
+        for key in bounds:
+            if key in values:
+                bounds[key] = self.length("target", values, key, 1e-4, 2.0)
+        fall = None
+        if "fall_away_from" in values:
+            fall = self.integer("target", values, "fall_away_from", low=1, high=max(frets, 1))
+        return Target(
+            action=action,
+            first_fret=first,
+            relief=relief,
+            saddle_down_mm=saddle["down"],
+            saddle_up_mm=saddle["up"],
+            nut_down_mm=nut["down"],
+            nut_up_mm=nut["up"],
+            across_mm=bounds["across"],
+            along_mm=bounds["along"],
+            fall_away_from_fret=fall,
+        )
+
+    def inner(
+        self, values: dict[str, Any], key: str, known: tuple[str, ...]
+    ) -> dict[str, Any] | None:
+        """Return the inline table `key`, its keys checked; None (and a fault) if it is not one."""
+        value = values.get(key)
+        if value is None:
+            self.fault(f"{key} is missing; add it.", "target")
+            return None
+        if not isinstance(value, dict):
+            self.fault(
+                f"{key} must be a table such as {{ {known[0]} = … }}, not {_kind(value)}.",
+                "target",
+                key,
+            )
+            return None
+        for extra in value:
+            if extra not in known:
+                self.faults.append(
+                    Finding(
+                        "spec-unknown",
+                        f"{key} has no part {extra!r}; it may have {', '.join(known)}.",
+                        self._where("target", key),
+                        "error",
+                    )
+                )
+        return value
+
+    def per_string(
+        self, values: dict[str, Any], key: str, count: int, low: float, high: float
+    ) -> tuple[Limit, ...]:
+        known = ("treble", "bass", "value", "each", "tolerance")
+        table = self.inner(values, key, known)
+        if table is None or count == 0:
+            return ()
+        tolerance = self.length("target", table, "tolerance", 0.0, 5.0, path=f"{key}.tolerance")
+        forms = [{"treble", "bass"} & set(table), {"value"} & set(table), {"each"} & set(table)]
+        if sum(map(bool, forms)) != 1:
+            self.fault(f"{key} needs treble and bass, or value, or each (a list).", "target", key)
+            return ()
+        wanted: list[float]
+        if "each" in table:
+            given = table["each"]
+            if not isinstance(given, list) or len(given) != count:
+                self.fault(f"{key}.each must list {count} numbers, string 1 first.", "target", key)
+                return ()
+            wanted = [
+                self.number("target", key, v, low=low, high=high, scale=self.unit_mm) for v in given
+            ]
+        elif "value" in table:
+            wanted = [self.length("target", table, "value", low, high, path=key)] * count
+        else:
+            treble = self.length("target", table, "treble", low, high, path=key)
+            bass = self.length("target", table, "bass", low, high, path=key)
+            step = (bass - treble) / max(count - 1, 1)
+            wanted = [treble + step * index for index in range(count)]
+        if min(wanted) - tolerance < 0.0:
+            self.fault(f"{key} less its tolerance is below zero.", "target", key)
+        return tuple(Limit(v, v - tolerance, v + tolerance) for v in wanted)
+
+    def limit(self, values: dict[str, Any], key: str, low: float, high: float) -> Limit:
+        table = self.inner(values, key, ("value", "minimum", "maximum"))
+        if table is None:
+            return Limit(math.nan, math.nan, math.nan)
+        least = self.length("target", table, "minimum", low, high, path=f"{key}.minimum")
+        most = self.length("target", table, "maximum", low, high, path=f"{key}.maximum")
+        value = self.length("target", table, "value", low, high, path=f"{key}.value")
+        if not least <= value <= most and not any(map(math.isnan, (least, value, most))):
+            self.fault(f"{key} must have minimum <= value <= maximum.", "target", key)
+        return Limit(value, least, most)
+
+    def travel(
+        self, values: dict[str, Any], key: str, defaults: dict[str, float]
+    ) -> dict[str, float]:
+        if key not in values:
+            return defaults
+        table = self.inner(values, key, ("down", "up"))
+        if table is None:
+            return defaults
+        return {
+            way: self.length("target", table, way, 0.0, 20.0, path=f"{key}.{way}", default=0.0)
+            for way in defaults
+        }
+
+    def player(self, count: int, scale: Scale) -> Player:
+        values = self.table("player")
+        self.unknown("player", values)
+        attack = values.get("attack")
+        forces: list[float] = []
+        if attack is None:
+            self.fault("attack is missing; give newtons per string, or one number.", "player")
+        elif isinstance(attack, list):
+            if len(attack) != count and count:
+                self.fault(
+                    f"attack lists {len(attack)} numbers for {count} strings.", "player", "attack"
+                )
+            forces = [
+                self.number("player", "attack", v, low=0.0, high=50.0, unit="N") for v in attack
+            ]
+        else:
+            forces = [self.number("player", "attack", attack, low=0.0, high=50.0, unit="N")] * max(
+                count, 1
+            )
+        shortest = min(scale.treble_mm, scale.bass_mm)
+        distance = self.length("player", values, "pluck_distance", 1.0, 1000.0)
+        if distance >= shortest:
+            self.fault("pluck_distance is longer than the strings.", "player", "pluck_distance")
+        width = self.length("player", values, "pluck_width", 0.0, 20.0, default=2.0)
+        return Player(tuple(forces), distance, width)
+
+    def rule(self) -> Rule:
+        values = self.table("rule")
+        self.unknown("rule", values)
+        extra = self.length("rule", values, "extra_clearance", 0.0, 1.0, default=0.0)
+        coverage = 0.95
+        if "coverage" in values:
+            coverage = self.number("rule", "coverage", values["coverage"], low=0.5, high=0.9999)
+        choices: tuple[DecisionRule, ...] = get_args(DecisionRule)
+        decision = self.choice("rule", values, "decision", choices, "guard band")
+        return Rule(extra, coverage, "probability" if decision == "probability" else "guard band")
+
+    def unusual(self, strings: tuple[InstrumentString, ...], player: Player) -> None:
+        """Remark on what is possible but looks like a slip."""
+        by_number = {s.get("number"): i for i, s in enumerate(self.document["string"])}
+        for string in strings:
+            index = by_number[string.number]
+            if not 20.0 <= string.tension_n <= 300.0:
+                self.remark(
+                    f"String {string.number} would be at {string.tension_n:.0f} N; "
+                    "check pitch, gauge, unit_weight and scale.",
+                    "string",
+                    "pitch",
+                    index,
+                )
+        for string, force in zip(strings, player.attack_n, strict=True):
+            if force > 0.2 * string.tension_n:
+                self.remark(
+                    f"An attack of {force:g} N on string {string.number} is over a fifth of "
+                    "its tension; the motion is no longer small.",
+                    "player",
+                    "attack",
+                )
+
+
+def _kind(value: Any) -> str:
+    """Name the type of a TOML value in plain words."""
+    names = {bool: "true or false", str: "a text", list: "a list", dict: "a table"}
+    names |= {int: "a number", float: "a number", type(None): "nothing"}
+    return names.get(type(value), "a date or time")

@@ -1,0 +1,300 @@
+"""Measurement: one set of readings of one instrument in one state; data only.
+
+Heights are over a straight datum common to all readings. What is missing stays NaN; what was
+filled in from neighbours is marked so.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, replace
+from enum import IntEnum
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenfall.errors import BrokenFileError, FormatMismatchError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int8]
+
+SCHEMA = "evenfall/measurement@1"
+
+
+class Origin(IntEnum):
+    """How a height came about."""
+
+    MISSING = 0
+    READ = 1
+    DERIVED = 2
+    INTERPOLATED = 3
+    NOMINAL = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Direct:
+    """A quantity read directly that can also be worked out from heights.
+
+    Parameters
+    ----------
+    quantity
+        "action" or "relief".
+    string
+        String number, or 0 where the quantity has none.
+    fret
+        Fret that the gap was read at.
+    value_mm, u_mm
+        Value and standard uncertainty [mm].
+    """
+
+    quantity: str
+    string: int
+    fret: int
+    value_mm: float
+    u_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """One set of readings of one instrument with K strings and F frets.
+
+    Parameters
+    ----------
+    serial
+        What the instrument is called on its label or job ticket; may be empty.
+    model
+        Name of the specification it was read against.
+    specification_hash
+        Content hash of that specification.
+    source
+        Names of the files read.
+    strung
+        Whether the strings were at pitch during the readings.
+    moisture_percent
+        Moisture of the wood or relative humidity as noted [%]; NaN if not noted.
+    crown_top_mm, crown_top_u_mm, crown_top_origin
+        Height of each crown on its string's line, standard uncertainty [mm] and `Origin`;
+        shape (K, F).
+    crown_height_mm, crown_height_u_mm, crown_height_origin
+        Crown height over the board, shape (K, F).
+    nut_mm, nut_u_mm, nut_origin
+        Floor of each nut slot, shape (K,).
+    saddle_mm, saddle_u_mm, saddle_origin
+        Top of the saddle at each string, shape (K,).
+    direct
+        Actions and reliefs that were read directly.
+    routes
+        One sentence for each way in which a height was obtained.
+    """
+
+    serial: str
+    model: str
+    specification_hash: str
+    source: tuple[str, ...]
+    strung: bool
+    moisture_percent: float
+    crown_top_mm: FloatArray
+    crown_top_u_mm: FloatArray
+    crown_top_origin: IntArray
+    crown_height_mm: FloatArray
+    crown_height_u_mm: FloatArray
+    crown_height_origin: IntArray
+    nut_mm: FloatArray
+    nut_u_mm: FloatArray
+    nut_origin: IntArray
+    saddle_mm: FloatArray
+    saddle_u_mm: FloatArray
+    saddle_origin: IntArray
+    direct: tuple[Direct, ...] = ()
+    routes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        strings, frets = self.crown_top_mm.shape
+        for name in _GRID:
+            if getattr(self, name).shape != (strings, frets):
+                raise ValueError(f"{name} must have shape ({strings}, {frets})")
+        for name in _ROW:
+            if getattr(self, name).shape != (strings,):
+                raise ValueError(f"{name} must have shape ({strings},)")
+
+    @property
+    def string_count(self) -> int:
+        """Number of strings K."""
+        return int(self.crown_top_mm.shape[0])
+
+    @property
+    def fret_count(self) -> int:
+        """Number of frets F."""
+        return int(self.crown_top_mm.shape[1])
+
+    @property
+    def complete(self) -> bool:
+        """Whether every height that a plan needs is there."""
+        heights = (self.crown_top_mm, self.crown_height_mm, self.nut_mm, self.saddle_mm)
+        return all(bool(np.isfinite(h).all()) for h in heights)
+
+    @property
+    def content_hash(self) -> str:
+        """SHA-256 of the measurement's own content."""
+        return content_hash(self._content())
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON, with schema and content hash."""
+        content = self._content()
+        return {"schema": SCHEMA, "content_hash": content_hash(content), **content}
+
+    def _content(self) -> dict[str, Any]:
+        content: dict[str, Any] = {
+            "serial": self.serial,
+            "model": self.model,
+            "specification_hash": self.specification_hash,
+            "source": list(self.source),
+            "strung": self.strung,
+            "moisture_percent": None
+            if np.isnan(self.moisture_percent)
+            else float(self.moisture_percent),
+        }
+        for name in (*_GRID, *_ROW):
+            content[name] = _plain(getattr(self, name))
+        content["direct"] = [
+            {
+                "quantity": d.quantity,
+                "string": d.string,
+                "fret": d.fret,
+                "value_mm": d.value_mm,
+                "u_mm": d.u_mm,
+            }
+            for d in self.direct
+        ]
+        content["routes"] = list(self.routes)
+        return content
+
+    def with_heights(
+        self, *, crown_top_mm: FloatArray, nut_mm: FloatArray, saddle_mm: FloatArray
+    ) -> Measurement:
+        """Return the same measurement with other heights.
+
+        Parameters
+        ----------
+        crown_top_mm
+            Shape (K, F) [mm].
+        nut_mm, saddle_mm
+            Shape (K,) [mm].
+        """
+        return replace(
+            self,
+            crown_top_mm=np.asarray(crown_top_mm, dtype=float),
+            nut_mm=np.asarray(nut_mm, dtype=float),
+            saddle_mm=np.asarray(saddle_mm, dtype=float),
+        )
+
+
+_GRID = (
+    "crown_top_mm",
+    "crown_top_u_mm",
+    "crown_top_origin",
+    "crown_height_mm",
+    "crown_height_u_mm",
+    "crown_height_origin",
+)
+_ROW = (
+    "nut_mm",
+    "nut_u_mm",
+    "nut_origin",
+    "saddle_mm",
+    "saddle_u_mm",
+    "saddle_origin",
+)
+
+
+def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
+    """Return the measurement that `Measurement.as_dict` wrote.
+
+    Parameters
+    ----------
+    values
+        The parsed JSON object.
+
+    Raises
+    ------
+    FormatMismatchError
+        The object is not a measurement.
+    BrokenFileError
+        It is one, but a value is missing, of the wrong type or shape, or was changed by hand.
+    """
+    if not isinstance(values, dict) or values.get("schema") != SCHEMA:
+        raise FormatMismatchError(f'This is not a measurement: schema must be "{SCHEMA}".')
+    try:
+        arrays: dict[str, Any] = {}
+        for name in (*_GRID, *_ROW):
+            kind = np.int8 if name.endswith("_origin") else np.float64
+            given = values[name]
+            arrays[name] = np.array(_nan_for_none(given), dtype=kind)
+        moisture = values["moisture_percent"]
+        measurement = Measurement(
+            serial=str(values["serial"]),
+            model=str(values["model"]),
+            specification_hash=str(values["specification_hash"]),
+            source=tuple(str(s) for s in values["source"]),
+            strung=bool(values["strung"]),
+            moisture_percent=float("nan") if moisture is None else float(moisture),
+            direct=tuple(
+                Direct(
+                    str(d["quantity"]),
+                    int(d["string"]),
+                    int(d["fret"]),
+                    float(d["value_mm"]),
+                    float(d["u_mm"]),
+                )
+                for d in values["direct"]
+            ),
+            routes=tuple(str(r) for r in values["routes"]),
+            **arrays,
+        )
+    except (KeyError, TypeError, ValueError, OverflowError, AttributeError) as error:
+        raise BrokenFileError(
+            f"The measurement is damaged ({_cause(error)}); make it anew with evenfall measure."
+        ) from None
+    if values.get("content_hash") != measurement.content_hash:
+        raise BrokenFileError(
+            "The measurement does not match its own content hash: it was changed after it was "
+            "written; make it anew with evenfall measure."
+        )
+    return measurement
+
+
+def content_hash(content: Mapping[str, Any]) -> str:
+    """Return the SHA-256 of plain JSON content, independent of key order and spacing.
+
+    Parameters
+    ----------
+    content
+        Plain values; floats are written with their shortest exact decimal form.
+    """
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _plain(array: NDArray[Any]) -> list[Any]:
+    """Return nested lists with None for NaN, which JSON has no word for."""
+    if array.ndim > 1:
+        return [_plain(row) for row in array]
+    return [None if v != v else v for v in array.tolist()]  # noqa: PLR0124 (only NaN differs from itself)
+
+
+def _nan_for_none(values: Any) -> Any:
+    if isinstance(values, list):
+        return [_nan_for_none(v) for v in values]
+    return float("nan") if values is None else values
+
+
+def _cause(error: Exception) -> str:
+    if isinstance(error, KeyError):
+        return f"{error.args[0]} is missing"
+    return str(error).splitlines()[0][:120]

@@ -1,0 +1,99 @@
+"""How the neck bows: the shape that one millimetre of relief adds, and the relief of a profile.
+
+Default model (theory of a beam clamped at the body joint under a uniform moment, as strings and
+rod load it): constant curvature from the nut to the joint, none beyond. Only the shape matters;
+its size is normalised so that a bow of 1 shows 1 mm of gap under a straight line over fret 1 and
+the last fret, which is how the trade reads relief (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.instrument.geometry import fret_distance_mm
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification, StringLines
+
+    FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Bow:
+    """What one millimetre more relief does to the heights of K strings over F frets.
+
+    The nut and the saddle stay where they are: shapes are taken over the straight line from nut
+    to saddle, which changes no clearance and leaves nut and saddle readings as they stand.
+
+    Parameters
+    ----------
+    frets
+        Change of each crown's height per mm of relief [mm/mm], negative, shape (K, F).
+    weights
+        Weights w with relief = sum(w * crown_top) [mm], shape (K, F): the least-squares bow in
+        the crown tops of each string about its own straight line, averaged over the strings.
+    """
+
+    frets: FloatArray
+    weights: FloatArray
+
+    def relief_mm(self, crown_top_mm: FloatArray) -> float:
+        """Return the relief in the crown tops [mm], positive for a hollow neck.
+
+        Parameters
+        ----------
+        crown_top_mm
+            Shape (K, F) [mm].
+        """
+        return float(np.sum(self.weights * crown_top_mm))
+
+    def relief_u_mm(self, crown_top_u_mm: FloatArray) -> float:
+        """Return the standard uncertainty of `relief_mm` for independent readings [mm].
+
+        Parameters
+        ----------
+        crown_top_u_mm
+            Standard uncertainties, shape (K, F) [mm].
+        """
+        return float(np.sqrt(np.sum((self.weights * crown_top_u_mm) ** 2)))
+
+
+def default_bow(specification: Specification, lines: StringLines) -> Bow:
+    """Return the default bow shape of a neck.
+
+    Parameters
+    ----------
+    specification
+        The instrument; `board.joint_fret` says where the bow ends.
+    lines
+        Its string lines.
+    """
+    station = lines.station_mm
+    scale = np.array([s.scale_mm for s in specification.strings])
+    joint = fret_distance_mm(1.0, specification.board.joint_fret) * scale
+
+    def rise(at: FloatArray) -> FloatArray:
+        return 0.5 * np.maximum(0.0, joint[:, None] - at) ** 2
+
+    raised = rise(station)
+    first, last = station[:, 1], station[:, -1]
+    slope = (raised[:, -1] - raised[:, 1]) / (last - first)
+    deepest = joint + slope  # where the bow runs parallel to the straight line
+    gap = raised[:, 1] + slope * (deepest - first) - 0.5 * (joint - deepest) ** 2
+    chord = raised[:, :1] * (1.0 - station / lines.saddle_station_mm[:, None])
+    shape = (raised - chord)[:, 1:] / gap[:, None]
+    return Bow(frets=shape, weights=_bow_weights(station[:, 1:], shape))
+
+
+def _bow_weights(station_mm: FloatArray, shape: FloatArray) -> FloatArray:
+    """Return the least-squares weights of the bow about a straight line, mean over strings."""
+    weights = np.empty_like(shape)
+    for row, (x, b) in enumerate(zip(station_mm, shape, strict=True)):
+        design = np.column_stack([np.ones_like(x), x / x[-1], b])
+        weights[row] = np.linalg.pinv(design)[2]
+    return weights / len(weights)

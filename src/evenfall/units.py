@@ -1,0 +1,143 @@
+"""Text and units at the edges: what people write becomes mm, N and Hz, and back.
+
+Inside the program every length is in mm; nothing but this module converts.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Literal
+
+LengthUnit = Literal["mm", "in"]
+
+MM_PER_INCH = 25.4
+"""Exact since 1959 (international yard and pound agreement)."""
+
+_MM_PER_UNIT: dict[str, float] = {
+    "mm": 1.0,
+    "millimetre": 1.0,
+    "millimeter": 1.0,
+    "um": 1e-3,
+    "µm": 1e-3,  # micro sign
+    "μm": 1e-3,  # Greek mu
+    "micron": 1e-3,
+    "cm": 10.0,
+    "m": 1000.0,
+    "in": MM_PER_INCH,
+    "inch": MM_PER_INCH,
+    '"': MM_PER_INCH,
+    "thou": MM_PER_INCH / 1000.0,
+    "mil": MM_PER_INCH / 1000.0,
+}
+
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+_SEMITONE = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_PITCH = re.compile(r"([A-Ga-g])([#♯b♭]?)(-?\d+)")
+
+STANDARD_PITCH_HZ = 440.0
+"""A4, ISO 16:1975."""
+
+
+def mm_per_unit(unit: str) -> float:
+    """Return how many millimetres one `unit` is.
+
+    Parameters
+    ----------
+    unit
+        A length unit as people write it: mm, um, cm, m, in, thou, mil …
+
+    Raises
+    ------
+    ValueError
+        The unit is not a known length unit.
+    """
+    try:
+        return _MM_PER_UNIT[unit.strip().lower()]
+    except KeyError:
+        known = "mm, um, cm, m, in, thou"
+        raise ValueError(f"unit {unit.strip()!r} is not known; use one of {known}") from None
+
+
+def read_number(text: str) -> float:
+    """Return the number written in `text`, with a decimal point or a decimal comma.
+
+    Parameters
+    ----------
+    text
+        One number; a comma counts as the decimal sign, thousands separators are refused.
+
+    Raises
+    ------
+    ValueError
+        The text is not one finite number.
+    """
+    cleaned = text.strip().replace("−", "-")  # the typographic minus
+    if not _NUMBER.fullmatch(cleaned):
+        raise ValueError(f"{text.strip()!r} is not a number")
+    number = float(cleaned.replace(",", "."))
+    if not math.isfinite(number):
+        raise ValueError(f"{text.strip()!r} is not a finite number")
+    return number
+
+
+def length_text(length_mm: float, unit: LengthUnit = "mm", *, signed: bool = False) -> str:
+    """Return a length as people read it: 0.001 mm or 0.0001 in, with the unit.
+
+    Parameters
+    ----------
+    length_mm
+        Length [mm].
+    unit
+        "mm" or "in".
+    signed
+        Show a plus sign on positive values.
+    """
+    if not math.isfinite(length_mm):
+        return "–"
+    sign = "+" if signed else ""
+    if unit == "in":
+        return f"{_no_negative_zero(length_mm / MM_PER_INCH, 4):{sign}.4f} in"
+    return f"{_no_negative_zero(length_mm, 3):{sign}.3f} mm"
+
+
+def _no_negative_zero(value: float, digits: int) -> float:
+    return round(value, digits) + 0.0
+
+
+def in_unit(length_mm: float, unit: LengthUnit) -> float:
+    """Return `length_mm` [mm] as a number in `unit`.
+
+    Parameters
+    ----------
+    length_mm
+        Length [mm].
+    unit
+        "mm" or "in".
+    """
+    return length_mm / _MM_PER_UNIT[unit]
+
+
+def pitch_frequency_hz(name: str) -> float:
+    """Return the frequency [Hz] of a pitch such as "E4", "F#3" or "Bb2".
+
+    Twelve-tone equal temperament on A4 = 440 Hz (ISO 16:1975); octaves as in
+    scientific pitch notation, C4 = middle C.
+
+    Parameters
+    ----------
+    name
+        Letter, optional sharp or flat, octave.
+
+    Raises
+    ------
+    ValueError
+        The text is not a pitch name.
+    """
+    match = _PITCH.fullmatch(name.strip())
+    if match is None:
+        raise ValueError(f"{name!r} is not a pitch name such as E4, F#3 or Bb2")
+    letter, accidental, octave = match.groups()
+    semitone = _SEMITONE[letter.upper()]
+    semitone += {"": 0, "#": 1, "♯": 1, "b": -1, "♭": -1}[accidental]
+    return float(STANDARD_PITCH_HZ * 2.0 ** (int(octave) - 4 + (semitone - 9) / 12.0))

@@ -91,6 +91,8 @@ class Measurement:
         Actions and reliefs that were read directly.
     routes
         One sentence for each way in which a height was obtained.
+    specification_text
+        The specification itself, so that the measurement stands on its own.
     """
 
     serial: str
@@ -113,6 +115,7 @@ class Measurement:
     saddle_origin: IntArray
     direct: tuple[Direct, ...] = ()
     routes: tuple[str, ...] = ()
+    specification_text: str = ""
 
     def __post_init__(self) -> None:
         strings, frets = self.crown_top_mm.shape
@@ -161,7 +164,7 @@ class Measurement:
             else float(self.moisture_percent),
         }
         for name in (*_GRID, *_ROW):
-            content[name] = _plain(getattr(self, name))
+            content[name] = plain_numbers(getattr(self, name))
         content["direct"] = [
             {
                 "quantity": d.quantity,
@@ -173,6 +176,7 @@ class Measurement:
             for d in self.direct
         ]
         content["routes"] = list(self.routes)
+        content["specification_text"] = self.specification_text
         return content
 
     def with_heights(
@@ -235,7 +239,7 @@ def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
         for name in (*_GRID, *_ROW):
             kind = np.int8 if name.endswith("_origin") else np.float64
             given = values[name]
-            arrays[name] = np.array(_nan_for_none(given), dtype=kind)
+            arrays[name] = np.array(nan_for_none(given), dtype=kind)
         moisture = values["moisture_percent"]
         measurement = Measurement(
             serial=str(values["serial"]),
@@ -255,6 +259,7 @@ def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
                 for d in values["direct"]
             ),
             routes=tuple(str(r) for r in values["routes"]),
+            specification_text=str(values["specification_text"]),
             **arrays,
         )
     except (KeyError, TypeError, ValueError, OverflowError, AttributeError) as error:
@@ -281,16 +286,29 @@ def content_hash(content: Mapping[str, Any]) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _plain(array: NDArray[Any]) -> list[Any]:
-    """Return nested lists with None for NaN, which JSON has no word for."""
+def plain_numbers(array: NDArray[Any]) -> list[Any]:
+    """Return nested lists with None for NaN, which JSON has no word for.
+
+    Parameters
+    ----------
+    array
+        Any shape.
+    """
     if array.ndim > 1:
-        return [_plain(row) for row in array]
+        return [plain_numbers(row) for row in array]
     return [None if v != v else v for v in array.tolist()]  # noqa: PLR0124 (only NaN differs from itself)
 
 
-def _nan_for_none(values: Any) -> Any:
+def nan_for_none(values: Any) -> Any:
+    """Return nested lists with NaN for None, the inverse of `plain_numbers`.
+
+    Parameters
+    ----------
+    values
+        Numbers, None, or nested lists of them.
+    """
     if isinstance(values, list):
-        return [_nan_for_none(v) for v in values]
+        return [nan_for_none(v) for v in values]
     return float("nan") if values is None else values
 
 

@@ -78,7 +78,7 @@ def default_bow(specification: Specification, lines: StringLines) -> Bow:
     joint = fret_distance_mm(1.0, specification.board.joint_fret) * scale
 
     def rise(at: FloatArray) -> FloatArray:
-        return 0.5 * np.maximum(0.0, joint[:, None] - at) ** 2
+        return np.asarray(0.5 * np.maximum(0.0, joint[:, None] - at) ** 2)
 
     raised = rise(station)
     first, last = station[:, 1], station[:, -1]

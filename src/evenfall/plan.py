@@ -5,13 +5,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 import numpy as np
 
-from evenfall.errors import BrokenFileError, FormatMismatchError
-from evenfall.measurement import content_hash
+from evenfall.errors import BrokenFileError, EvenfallError, FormatMismatchError
+from evenfall.measurement import (
+    Measurement,
+    content_hash,
+    measurement_from_dict,
+    nan_for_none,
+    plain_numbers,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -26,10 +32,346 @@ Status = Literal["optimal", "relaxed", "infeasible"]
 
 #: The ways of working, in the order of growing effort, with their name for people.
 WAYS: dict[str, str] = {
-    "adjust": "adjust only",
-    "spot": "spot work on the fewest frets",
+    "adjust": "adjust only, no metal",
+    "spot": "work on the fewest frets",
     "each": "every crossing by its own amount",
     "beam": "levelling beam by hand",
     "part-refret": "replace the fewest frets",
-    "refret": "plane the board and replace every fret",
+    "refret": "plane the board, replace every fret",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """One limit that holds the plan where it is.
+
+    Parameters
+    ----------
+    kind
+        "clear", "life", "action", "first-fret", "relief", "saddle", "nut", "across" or "along".
+    sentence
+        The limit in words.
+    strings, stop, fret
+        The strings concerned; the stopped position (0 = open) and the fret; -1 where it has none.
+    price_mm_per_mm
+        How much total metal [mm] one more millimetre of room in this limit would save.
+    """
+
+    kind: str
+    sentence: str
+    strings: tuple[int, ...]
+    stop: int
+    fret: int
+    price_mm_per_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Price:
+    """What a limit costs in metal: the rate at the optimum (dual value).
+
+    Parameters
+    ----------
+    limit
+        "action", "attack", "relief", "first-fret", "saddle travel", "nut travel".
+    metal_mm
+        Total metal [mm] saved by easing the limit by `step`.
+    step, unit
+        The easing that the price is for, such as 0.01 mm or 0.01 N.
+    """
+
+    limit: str
+    metal_mm: float
+    step: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Relaxation:
+    """The smallest easing of one lever that lets every other limit hold.
+
+    Parameters
+    ----------
+    lever
+        "attack", "action", "first fret", "relief", "crown height", "travel", "frets" (replaced)
+        or "together".
+    amount
+        How much it must be eased, in `unit`; NaN if this lever alone cannot help.
+    unit
+        "mm", "N", "%" or "frets".
+    helps
+        Whether easing this lever alone is enough.
+    sentence
+        The easing in words.
+    """
+
+    lever: str
+    amount: float
+    unit: str
+    helps: bool
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class WayResult:
+    """What one way of working would reach.
+
+    Parameters
+    ----------
+    way
+        Key of `WAYS`.
+    holds
+        Whether every limit holds.
+    metal_mm, frets_touched, frets_replaced
+        Total removal over all crossings [mm]; how many frets are cut; how many are replaced.
+    least_crown_height_mm
+        Lowest crown after work [mm].
+    life_used
+        Largest share of fret life used at any crossing, 0 to 1.
+    worst_headroom_share
+        Least headroom after work as a share of the player's attack.
+    minutes
+        Estimated bench time [min].
+    risk
+        What can go wrong, in words.
+    remark
+        Why it does not hold, or how it was found.
+    """
+
+    way: str
+    holds: bool
+    metal_mm: float
+    frets_touched: int
+    frets_replaced: int
+    least_crown_height_mm: float
+    life_used: float
+    worst_headroom_share: float
+    minutes: float
+    risk: str
+    remark: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What to do to one instrument with K strings and F frets.
+
+    Parameters
+    ----------
+    status
+        "optimal": every limit holds, proven least; "relaxed": limits had to be eased as
+        `relaxations` says; "infeasible": no single lever mends it, this is the nearest.
+    way
+        Key of `WAYS`.
+    objective_mm, gap_mm
+        Total removal [mm] and duality gap [mm] of its optimality proof.
+    largest_violation_mm
+        Largest violation of any limit found by the independent check [mm].
+    measurement
+        The readings the plan is for; they carry the specification.
+    attack_n
+        Attack the plan was made for [N], shape (K,).
+    removal_mm, crown_top_after_mm, crown_height_after_mm
+        Shape (K, F) [mm].
+    replaced_frets
+        Frets that get new wire.
+    nut_after_mm, saddle_after_mm
+        Shape (K,) [mm].
+    relief_before_mm, relief_change_mm, relief_after_mm
+        Relief [mm]; the change is what the truss rod has to make.
+    action_before_mm, action_after_mm, first_fret_before_mm, first_fret_after_mm
+        Shape (K,) [mm].
+    headroom_before_n, headroom_after_n
+        By stopped position 0..F-1, shape (K, F) [N].
+    life_used
+        Largest share of fret life used at any crossing, 0 to 1.
+    binding, prices, relaxations, ways
+        See their classes.
+    recommended, reason
+        The way that the program would take, and why.
+    """
+
+    status: Status
+    way: str
+    objective_mm: float
+    gap_mm: float
+    largest_violation_mm: float
+    measurement: Measurement
+    attack_n: FloatArray
+    removal_mm: FloatArray
+    crown_top_after_mm: FloatArray
+    crown_height_after_mm: FloatArray
+    replaced_frets: tuple[int, ...]
+    nut_after_mm: FloatArray
+    saddle_after_mm: FloatArray
+    relief_before_mm: float
+    relief_change_mm: float
+    relief_after_mm: float
+    action_before_mm: FloatArray
+    action_after_mm: FloatArray
+    first_fret_before_mm: FloatArray
+    first_fret_after_mm: FloatArray
+    headroom_before_n: FloatArray
+    headroom_after_n: FloatArray
+    life_used: float
+    binding: tuple[Binding, ...]
+    prices: tuple[Price, ...]
+    relaxations: tuple[Relaxation, ...]
+    ways: tuple[WayResult, ...]
+    recommended: str
+    reason: str
+
+    @property
+    def min_crown_height_left_mm(self) -> float:
+        """Lowest crown after work [mm]."""
+        return float(np.min(self.crown_height_after_mm))
+
+    @property
+    def code(self) -> str:
+        """Ten characters that find this plan again, printed on the sheet."""
+        return self.content_hash[:10].upper()
+
+    @property
+    def content_hash(self) -> str:
+        """SHA-256 of the plan's own content."""
+        return content_hash(self._content())
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON, with schema and content hash."""
+        content = self._content()
+        return {"schema": SCHEMA, "content_hash": content_hash(content), **content}
+
+    def _string(self, k: int) -> dict[str, Any]:
+        before = self.measurement
+        return {
+            "string": k + 1,
+            "attack_n": float(self.attack_n[k]),
+            "removal_mm": plain_numbers(self.removal_mm[k]),
+            "crown_top_after_mm": plain_numbers(self.crown_top_after_mm[k]),
+            "crown_height_after_mm": plain_numbers(self.crown_height_after_mm[k]),
+            "headroom_before_n": plain_numbers(self.headroom_before_n[k]),
+            "headroom_after_n": plain_numbers(self.headroom_after_n[k]),
+            "saddle_mm": float(self.saddle_after_mm[k]),
+            "saddle_change_mm": float(self.saddle_after_mm[k] - before.saddle_mm[k]),
+            "nut_mm": float(self.nut_after_mm[k]),
+            "nut_change_mm": float(self.nut_after_mm[k] - before.nut_mm[k]),
+            "action_before_mm": float(self.action_before_mm[k]),
+            "action_after_mm": float(self.action_after_mm[k]),
+            "first_fret_before_mm": float(self.first_fret_before_mm[k]),
+            "first_fret_after_mm": float(self.first_fret_after_mm[k]),
+        }
+
+    def _content(self) -> dict[str, Any]:
+        return {
+            "status": self.status,
+            "way": self.way,
+            "objective_mm": self.objective_mm,
+            "gap_mm": self.gap_mm,
+            "largest_violation_mm": self.largest_violation_mm,
+            "strings": [self._string(k) for k in range(self.measurement.string_count)],
+            "replaced_frets": list(self.replaced_frets),
+            "relief_before_mm": self.relief_before_mm,
+            "relief_change_mm": self.relief_change_mm,
+            "relief_after_mm": self.relief_after_mm,
+            "min_crown_height_left_mm": self.min_crown_height_left_mm,
+            "life_used": self.life_used,
+            "binding": [_finite(asdict(b)) for b in self.binding],
+            "prices": [_finite(asdict(p)) for p in self.prices],
+            "relaxations": [_finite(asdict(r)) for r in self.relaxations],
+            "ways": [_finite(asdict(w)) for w in self.ways],
+            "recommended": self.recommended,
+            "reason": self.reason,
+            "measurement": self.measurement.as_dict(),
+        }
+
+
+def _finite(values: dict[str, Any]) -> dict[str, Any]:
+    """Return plain JSON values: None for what is not finite, lists for tuples."""
+    plain: dict[str, Any] = {}
+    for key, value in values.items():
+        if isinstance(value, float) and not np.isfinite(value):
+            plain[key] = None
+        elif isinstance(value, tuple):
+            plain[key] = list(value)
+        else:
+            plain[key] = value
+    return plain
+
+
+def plan_from_dict(values: Mapping[str, Any]) -> Plan:
+    """Return the plan that `Plan.as_dict` wrote.
+
+    Parameters
+    ----------
+    values
+        The parsed JSON object.
+
+    Raises
+    ------
+    FormatMismatchError
+        The object is not a plan.
+    BrokenFileError
+        It is one, but a value is missing, of the wrong type or shape, or was changed by hand.
+    """
+    if not isinstance(values, dict) or values.get("schema") != SCHEMA:
+        raise FormatMismatchError(f'This is not a plan: schema must be "{SCHEMA}".')
+    try:
+        strings = values["strings"]
+
+        def grid(key: str) -> FloatArray:
+            return np.array([nan_for_none(s[key]) for s in strings], dtype=float)
+
+        if values["status"] not in get_args(Status) or values["way"] not in WAYS:
+            raise ValueError("status or way is not known")
+        plan = Plan(
+            status=values["status"],
+            way=values["way"],
+            objective_mm=float(values["objective_mm"]),
+            gap_mm=float(values["gap_mm"]),
+            largest_violation_mm=float(values["largest_violation_mm"]),
+            measurement=measurement_from_dict(values["measurement"]),
+            attack_n=grid("attack_n"),
+            removal_mm=grid("removal_mm"),
+            crown_top_after_mm=grid("crown_top_after_mm"),
+            crown_height_after_mm=grid("crown_height_after_mm"),
+            replaced_frets=tuple(int(f) for f in values["replaced_frets"]),
+            nut_after_mm=grid("nut_mm"),
+            saddle_after_mm=grid("saddle_mm"),
+            relief_before_mm=float(values["relief_before_mm"]),
+            relief_change_mm=float(values["relief_change_mm"]),
+            relief_after_mm=float(values["relief_after_mm"]),
+            action_before_mm=grid("action_before_mm"),
+            action_after_mm=grid("action_after_mm"),
+            first_fret_before_mm=grid("first_fret_before_mm"),
+            first_fret_after_mm=grid("first_fret_after_mm"),
+            headroom_before_n=grid("headroom_before_n"),
+            headroom_after_n=grid("headroom_after_n"),
+            life_used=float(values["life_used"]),
+            binding=tuple(
+                Binding(**{**_numbers(b), "strings": tuple(b["strings"])})
+                for b in values["binding"]
+            ),
+            prices=tuple(Price(**_numbers(p)) for p in values["prices"]),
+            relaxations=tuple(Relaxation(**_numbers(r)) for r in values["relaxations"]),
+            ways=tuple(WayResult(**_numbers(w)) for w in values["ways"]),
+            recommended=str(values["recommended"]),
+            reason=str(values["reason"]),
+        )
+        shape = plan.measurement.crown_top_mm.shape
+        if any(a.shape != shape for a in (plan.removal_mm, plan.crown_top_after_mm)):
+            raise ValueError("strings or frets are missing")
+    except EvenfallError:
+        raise
+    except (KeyError, TypeError, ValueError, OverflowError, AttributeError) as error:
+        cause = f"{error.args[0]} is missing" if isinstance(error, KeyError) else str(error)
+        raise BrokenFileError(
+            f"The plan is damaged ({cause.splitlines()[0][:120]}); make it anew with evenfall plan."
+        ) from None
+    if values.get("content_hash") != plan.content_hash:
+        raise BrokenFileError(
+            "The plan does not match its own content hash: it was changed after it was written; "
+            "make it anew with evenfall plan."
+        )
+    return plan
+
+
+def _numbers(values: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: float("nan") if value is None else value for key, value in values.items()}

@@ -6,7 +6,6 @@ The format is TOML, `schema = "evenfall/spec@1"`; docs/reference/specification.m
 from __future__ import annotations
 
 import difflib
-import hashlib
 import math
 import re
 import tomllib
@@ -111,8 +110,7 @@ def read_specification(text: str, *, source: str = "") -> tuple[Specification, t
         fault = Finding("spec-value", "Tables are nested too deeply.", severity="error")
         raise SpecificationError([fault], where=source) from None
     reading = _Reading(document, _line_numbers(text))
-    digest = hashlib.sha256(text.replace("\r\n", "\n").encode()).hexdigest()
-    specification = reading.specification(digest)
+    specification = reading.specification(text)
     if reading.faults or specification is None:
         raise SpecificationError(reading.faults, where=source)
     return specification, tuple(reading.remarks)
@@ -291,7 +289,7 @@ class _Reading:
 
     # ---- the parts ----------------------------------------------------------------------
 
-    def specification(self, content_hash: str) -> Specification | None:
+    def specification(self, text: str) -> Specification | None:
         self.unknown("", self.document)
         schema = self.document.get("schema")
         if schema != SCHEMA:
@@ -325,7 +323,7 @@ class _Reading:
             target=target,
             player=player,
             rule=rule,
-            content_hash=content_hash,
+            text=text,
         )
 
     def scale(self, frets: int) -> Scale:

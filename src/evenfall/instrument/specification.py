@@ -6,6 +6,7 @@ data alone (tension, bending stiffness, limits per string) are properties here.
 
 from __future__ import annotations
 
+import hashlib
 import math
 from dataclasses import dataclass
 from typing import Literal
@@ -264,8 +265,8 @@ class Specification:
         Number of frets, 5 to 36.
     scale, board, fretwire, strings, target, player, rule
         The parts; `strings` from 1 (treble) up.
-    content_hash
-        SHA-256 of the specification's own text.
+    text
+        The TOML text it was read from, so that a file made from it stands on its own.
     """
 
     name: str
@@ -279,7 +280,12 @@ class Specification:
     target: Target
     player: Player
     rule: Rule
-    content_hash: str
+    text: str
+
+    @property
+    def content_hash(self) -> str:
+        """SHA-256 of the text, line ends aside."""
+        return hashlib.sha256(self.text.replace("\r\n", "\n").encode()).hexdigest()
 
     @property
     def string_count(self) -> int:

@@ -1,0 +1,142 @@
+"""Rest clearance, headroom and the quantities a straightedge or feeler would show.
+
+All functions take heights over one straight datum for K strings over F frets: `nut_mm` (K,),
+`crown_top_mm` (K, F), `saddle_mm` (K,). Adding a + b x to the heights of a string changes none of
+the results.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import StringLines
+    from evenfall.strings.envelope import Envelope
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+
+
+def chord_share(lines: StringLines) -> FloatArray:
+    """Return a[k, i, j] = (x_j - x_i) / (x_s - x_i), the share of the saddle in the chord.
+
+    Stopped at i (0 = open), the string's underside over fret j lies at (1 - a) z_i + a z_s.
+
+    Parameters
+    ----------
+    lines
+        The string lines; the result has shape (K, F + 1, F + 1) and is meant for j > i.
+    """
+    station = lines.station_mm
+    span = lines.saddle_station_mm[:, None] - station
+    return (station[:, None, :] - station[:, :, None]) / span[:, :, None]
+
+
+def rest_clearance_mm(
+    lines: StringLines,
+    nut_mm: FloatArray,
+    crown_top_mm: FloatArray,
+    saddle_mm: FloatArray,
+) -> FloatArray:
+    """Return the gap c[k, i, j] [mm] of string k, stopped at i, over fret j at rest.
+
+    Parameters
+    ----------
+    lines
+        The string lines.
+    nut_mm, crown_top_mm, saddle_mm
+        Heights; shapes (K,), (K, F) and (K,) [mm].
+
+    Returns
+    -------
+    Shape (K, F + 1, F + 1); NaN where j <= i, where the string is not free.
+    """
+    height = np.concatenate([nut_mm[:, None], crown_top_mm], axis=1)
+    share = chord_share(lines)
+    chord = (1.0 - share) * height[:, :, None] + share * saddle_mm[:, None, None]
+    clearance = chord - height[:, None, :]
+    free = np.triu(np.ones(clearance.shape[1:], dtype=bool), k=1)
+    return np.where(free, clearance, np.nan)
+
+
+@dataclass(frozen=True, slots=True)
+class Headroom:
+    """The attack each position bears before the string touches a fret.
+
+    Parameters
+    ----------
+    force_n
+        Headroom by stopped position 0..F-1 [N], shape (K, F); negative if it touches at rest.
+    displacement_mm
+        The same as displacement at the pluck point [mm], shape (K, F).
+    critical_fret
+        The fret that is reached first, shape (K, F).
+    """
+
+    force_n: FloatArray
+    displacement_mm: FloatArray
+    critical_fret: IntArray
+
+
+def headroom(clearance_mm: FloatArray, envelope: Envelope) -> Headroom:
+    """Return the headroom H[k, i] = min over j > i of c[k, i, j] / e[k, i, j].
+
+    Parameters
+    ----------
+    clearance_mm
+        As `rest_clearance_mm` gives, shape (K, F + 1, F + 1) [mm].
+    envelope
+        Excursion of the same strings.
+    """
+    excursion = envelope.excursion_mm_per_n
+    with np.errstate(divide="ignore", invalid="ignore"):
+        force = np.where(excursion > 0.0, clearance_mm / excursion, np.inf)[:, :-1, :]
+    force = np.where(np.isnan(force), np.inf, force)
+    least = force.min(axis=2)
+    return Headroom(
+        force_n=least,
+        displacement_mm=least * envelope.compliance_mm_per_n[:, :-1],
+        critical_fret=force.argmin(axis=2),
+    )
+
+
+def open_gap_mm(
+    lines: StringLines,
+    nut_mm: FloatArray,
+    crown_top_mm: FloatArray,
+    saddle_mm: FloatArray,
+    fret: int,
+) -> FloatArray:
+    """Return the gap of each open string over a fret [mm], shape (K,).
+
+    At the reference fret this is the action, at fret 1 the first-fret clearance.
+
+    Parameters
+    ----------
+    lines
+        The string lines.
+    nut_mm, crown_top_mm, saddle_mm
+        Heights; shapes (K,), (K, F) and (K,) [mm].
+    fret
+        Fret number, 1..F.
+    """
+    share = open_share(lines, fret)
+    return (1.0 - share) * nut_mm + share * saddle_mm - crown_top_mm[:, fret - 1]
+
+
+def open_share(lines: StringLines, fret: int) -> FloatArray:
+    """Return the share of the saddle in the open string's height over a fret, shape (K,).
+
+    Parameters
+    ----------
+    lines
+        The string lines.
+    fret
+        Fret number, 1..F.
+    """
+    return lines.station_mm[:, fret] / lines.saddle_station_mm

@@ -1,0 +1,96 @@
+"""How deep every string of an instrument swings, per newton: a table of the specification alone.
+
+The table depends on nothing that is measured, so it is computed once per specification and may
+be kept: `envelope_key` names it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.strings.motion import excursion_per_newton, pluck_compliance_mm_per_n
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification, StringLines
+
+    FloatArray = NDArray[np.float64]
+
+TABLE_VERSION = 1
+"""Raise when the motion model changes, so that kept tables are not used again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Envelope:
+    """Excursion of K strings over F frets, per newton of attack normal to the board.
+
+    Parameters
+    ----------
+    excursion_mm_per_n
+        e[k, i, j] [mm/N]: deepest excursion over fret j of string k stopped at i (0 = open);
+        zero for j <= i; shape (K, F + 1, F + 1).
+    compliance_mm_per_n
+        Displacement at the pluck point by stopped position [mm/N], shape (K, F + 1).
+    """
+
+    excursion_mm_per_n: FloatArray
+    compliance_mm_per_n: FloatArray
+
+
+def envelope(specification: Specification, lines: StringLines) -> Envelope:
+    """Return the excursion table of an instrument.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    lines
+        Its string lines.
+    """
+    excursion = []
+    compliance = []
+    for index, string in enumerate(specification.strings):
+        quantities = {
+            "speaking_length_mm": float(lines.saddle_station_mm[index]),
+            "tension_n": string.tension_n,
+            "linear_density_kg_per_m": string.linear_density_kg_per_m,
+            "bending_stiffness_n_mm2": string.bending_stiffness_n_mm2,
+            "pluck_distance_mm": specification.player.pluck_distance_mm,
+            "pluck_width_mm": specification.player.pluck_width_mm,
+        }
+        stations = lines.station_mm[index]
+        excursion.append(excursion_per_newton(stop_station_mm=stations, **quantities))
+        compliance.append(pluck_compliance_mm_per_n(stop_station_mm=stations, **quantities))
+    return Envelope(np.array(excursion), np.array(compliance))
+
+
+def envelope_key(specification: Specification) -> str:
+    """Return the name under which the table of a specification may be kept (SHA-256).
+
+    Parameters
+    ----------
+    specification
+        The instrument; only what the motion depends on enters the key.
+    """
+    parts = {
+        "version": TABLE_VERSION,
+        "frets": specification.frets,
+        "pluck": [specification.player.pluck_distance_mm, specification.player.pluck_width_mm],
+        "strings": [
+            [
+                s.scale_mm,
+                s.saddle_setback_mm,
+                s.frequency_hz,
+                s.linear_density_kg_per_m,
+                s.bending_stiffness_n_mm2,
+            ]
+            for s in specification.strings
+        ],
+    }
+    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()

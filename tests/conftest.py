@@ -1,0 +1,69 @@
+"""Which tests run, and when a skipped test counts as a failure.
+
+Tests marked ``slow`` run with ``--all``, in CI, and when named or selected by the caller.
+In CI every tool is installed, so a test that skips there has not been done: it fails, unless its
+reason is in `ALLOWED_SKIPS`.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Generator
+from typing import Any
+
+import pytest
+
+#: Reasons for which a test may skip even in CI, as regular expressions over the whole reason.
+ALLOWED_SKIPS = (
+    # Some published data may not be copied into the repository; it lies beside the checkout or not.
+    r"shared data folder absent(: .*)?",
+    # Behaviour that one operating system has and another has not.
+    r"only on (Windows|macOS|Linux)",
+)
+
+IN_CI = os.environ.get("CI", "").lower() in ("1", "true")
+
+
+def skip_is_allowed(reason: str) -> bool:
+    """Say whether a test may skip in CI for this reason."""
+    bare = reason.removeprefix("Skipped: ")
+    return any(re.fullmatch(allowed, bare) for allowed in ALLOWED_SKIPS)
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--all", action="store_true", help="also run the tests marked slow")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    named = any("::" in argument for argument in config.invocation_params.args)
+    if IN_CI or config.getoption("--all") or config.getoption("-m") or named:
+        return
+    slow = [item for item in items if item.get_closest_marker("slow")]
+    items[:] = [item for item in items if not item.get_closest_marker("slow")]
+    config.hook.pytest_deselected(items=slow)
+
+
+def fail_instead_of_skip(report: pytest.TestReport | pytest.CollectReport) -> None:
+    """Turn a skip that CI does not allow into a failure that says so."""
+    if not IN_CI or not report.skipped or hasattr(report, "wasxfail"):
+        return
+    place_and_reason = report.longrepr
+    reason = place_and_reason[2] if isinstance(place_and_reason, tuple) else str(place_and_reason)
+    if not skip_is_allowed(reason):
+        report.outcome = "failed"
+        report.longrepr = f"skipped in CI, where nothing may be missing: {reason}"
+
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_runtest_makereport() -> Generator[None, Any, Any]:
+    report = yield
+    fail_instead_of_skip(report)
+    return report
+
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_make_collect_report() -> Generator[None, Any, Any]:
+    report = yield
+    fail_instead_of_skip(report)
+    return report

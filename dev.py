@@ -62,7 +62,7 @@ def clean_environment() -> dict[str, str]:
 def run(command: list[str], environment: dict[str, str], *, follow: bool) -> tuple[bool, str]:
     """Run an installer and return whether it succeeded, and its output.
 
-    `follow` passes the output on line by line, for steps that can take minutes.
+    `follow` passes on what is being fetched and built, for steps that can take minutes.
     """
     lines = []
     with subprocess.Popen(
@@ -78,7 +78,7 @@ def run(command: list[str], environment: dict[str, str], *, follow: bool) -> tup
     ) as process:
         for line in process.stdout or ():
             lines.append(line)
-            if follow:
+            if follow and not line.startswith((" + ", " - ", " ~ ")):  # the list of packages
                 print("  " + line, end="", flush=True)
     return process.returncode == 0, "".join(lines)
 

@@ -222,7 +222,7 @@ def lint(_: list[str]) -> int:
     return call_all(
         ["ruff", "check"],
         ["ruff", "format", "--check"],
-        ["lint-imports"],
+        ["lint-imports", "--no-logo"],
         ["python", "docs/reference/generate.py", "--check"],
     )
 

@@ -51,7 +51,10 @@ def command_section(path: tuple[str, ...], command: click.Command) -> str:
         ]
         parts.append("\n\n".join(paragraphs))
     records = [parameter.get_help_record(context) for parameter in command.params]
-    options = [f"- `{names}`: {help_text}" for names, help_text in filter(None, records)]
+    options = [
+        f"- `{names}`: {' '.join(text.split())}" if text else f"- `{names}`"
+        for names, text in filter(None, records)
+    ]
     if options:
         parts.append("\n".join(options))
     if isinstance(command, click.Group):

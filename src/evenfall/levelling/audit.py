@@ -1,0 +1,128 @@
+"""Re-check of a finished plan, written apart from the code that builds the linear program.
+
+It asks only: with these heights after work, does every promise of the specification hold? The
+arithmetic is done string by string on straight lines through points, not on the program's rows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.instrument import string_lines
+from evenfall.neck import default_bow
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification
+    from evenfall.measurement import Measurement
+    from evenfall.strings.envelope import Envelope
+
+    FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Promise:
+    """One thing a plan promises, and by how much it fails.
+
+    Parameters
+    ----------
+    name
+        What is promised, with string and fret.
+    violation_mm
+        How far it fails [mm]; zero or less if it holds.
+    """
+
+    name: str
+    violation_mm: float
+
+
+def audit(
+    specification: Specification,
+    measurement: Measurement,
+    envelope: Envelope,
+    *,
+    attack_n: FloatArray,
+    crown_top_after_mm: FloatArray,
+    crown_height_after_mm: FloatArray,
+    nut_after_mm: FloatArray,
+    saddle_after_mm: FloatArray,
+    easing: dict[str, float],
+    check_relief: bool = True,
+) -> tuple[Promise, ...]:
+    """Return the worst promise of each kind.
+
+    Parameters
+    ----------
+    specification, measurement, envelope
+        What the plan was made from.
+    attack_n
+        Attack the plan promises to bear, shape (K,) [N].
+    crown_top_after_mm, crown_height_after_mm
+        Shape (K, F) [mm].
+    nut_after_mm, saddle_after_mm
+        Shape (K,) [mm].
+    easing
+        How much each limit was knowingly eased [mm], by lever; empty for none.
+    check_relief
+        Leave out the relief where the rod may not be turned.
+    """
+    lines = string_lines(specification)
+    target = specification.target
+    one_sided = NormalDist().inv_cdf(specification.rule.coverage)
+    worst: dict[str, Promise] = {}
+
+    def note(kind: str, place: str, violation_mm: float) -> None:
+        if kind not in worst or violation_mm > worst[kind].violation_mm:
+            worst[kind] = Promise(f"{kind} {place}".strip(), float(violation_mm))
+
+    reference = specification.scale.reference_fret
+    for k in range(specification.string_count):
+        x = lines.station_mm[k]
+        bridge = float(lines.saddle_station_mm[k])
+        z = np.append(nut_after_mm[k], crown_top_after_mm[k])
+        u = np.append(measurement.nut_u_mm[k], measurement.crown_top_u_mm[k])
+        for stop in range(specification.frets):
+            ahead = slice(stop + 1, None)
+            rise = (saddle_after_mm[k] - z[stop]) / (bridge - x[stop])
+            underside = z[stop] + rise * (x[ahead] - x[stop])
+            along = (x[ahead] - x[stop]) / (bridge - x[stop])
+            doubt = np.hypot(
+                np.hypot(u[ahead], (1.0 - along) * u[stop]), along * measurement.saddle_u_mm[k]
+            )
+            need = (
+                specification.rule.extra_clearance_mm
+                + one_sided * doubt
+                + attack_n[k] * envelope.excursion_mm_per_n[k, stop, ahead]
+            )
+            short = need - (underside - z[ahead])
+            fret = int(np.argmax(short))
+            note("clear", f"string {k + 1} stopped at {stop} over {stop + 1 + fret}", short[fret])
+        slope = (saddle_after_mm[k] - nut_after_mm[k]) / bridge
+        gap = nut_after_mm[k] + slope * x - z
+        for kind, fret, limit in (
+            ("action", reference, target.action[k]),
+            ("first fret", 1, target.first_fret[k]),
+        ):
+            outside = max(limit.minimum_mm - gap[fret], gap[fret] - limit.maximum_mm)
+            note(kind, f"string {k + 1}", outside - easing.get(kind, 0.0))
+        ease = easing.get("travel", 0.0)
+        saddle = saddle_after_mm[k] - measurement.saddle_mm[k]
+        nut = nut_after_mm[k] - measurement.nut_mm[k]
+        note("travel", f"saddle {k + 1}", saddle - target.saddle_up_mm - ease)
+        note("travel", f"saddle {k + 1}", -saddle - target.saddle_down_mm - ease)
+        note("travel", f"nut {k + 1}", nut - target.nut_up_mm - ease)
+        note("travel", f"nut {k + 1}", -nut - target.nut_down_mm - ease)
+        # a crown found under its least height breaks no promise as long as it is not cut
+        floor = np.minimum(specification.fretwire.minimum_height_mm, measurement.crown_height_mm[k])
+        low = floor - crown_height_after_mm[k] - easing.get("crown height", 0.0)
+        note("crown height", f"string {k + 1} fret {int(np.argmax(low)) + 1}", low.max())
+    if check_relief:
+        relief = default_bow(specification, lines).relief_mm(crown_top_after_mm)
+        outside = max(target.relief.minimum_mm - relief, relief - target.relief.maximum_mm)
+        note("relief", "", outside - easing.get("relief", 0.0))
+    return tuple(worst.values())

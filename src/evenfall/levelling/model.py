@@ -1,0 +1,666 @@
+"""The linear program of a levelling job, built once, re-solved warm.
+
+Columns: removal r[k, j]; relief change, saddle moves and nut moves, each as an up and a down
+part; the attack F[k] = A[k] alpha; the largest share of fret life `life`; and one easing per
+lever, fixed at zero unless asked for. Everything is linear (theory.md, section 3), so a slider
+move is a change of bounds or of K coefficients, and the last basis is a warm start.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import highspy
+import numpy as np
+
+from evenfall.errors import SolverError
+from evenfall.levelling.solver import QuietHighs
+from evenfall.strings.clearance import open_gap_mm, open_share
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.levelling.problem import Problem
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+
+LEVERS = ("action", "first fret", "relief", "crown height", "travel")
+"""Limits that can be eased by a length; the attack is eased through alpha."""
+
+TIE = 1e-10
+"""How far an earlier objective may slip while a later one is sought [mm, or a share]."""
+
+_INF = highspy.kHighsInf
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """One answer of the linear program.
+
+    Parameters
+    ----------
+    removal_mm
+        Shape (K, F) [mm].
+    relief_change_mm
+        Change of relief [mm].
+    saddle_move_mm, nut_move_mm
+        Moves, positive up, shape (K,) [mm].
+    alpha
+        Attack borne, as a multiple of the problem's attack.
+    life_used
+        Largest share of fret life used.
+    easing
+        Easing of each lever [mm].
+    metal_mm, dual_mm
+        Total removal and the dual bound that proves it least [mm].
+    row_dual
+        Dual values of the metal objective by row.
+    """
+
+    removal_mm: FloatArray
+    relief_change_mm: float
+    saddle_move_mm: FloatArray
+    nut_move_mm: FloatArray
+    alpha: float
+    life_used: float
+    easing: dict[str, float]
+    metal_mm: float
+    dual_mm: float
+    row_dual: FloatArray
+
+
+class _Rows:
+    """Rows of a sparse matrix, gathered block by block."""
+
+    def __init__(self) -> None:
+        self.starts: list[IntArray] = []
+        self.columns: list[IntArray] = []
+        self.values: list[FloatArray] = []
+        self.low: list[FloatArray] = []
+        self.high: list[FloatArray] = []
+        self.count = 0
+
+    def add(
+        self, columns: IntArray, values: FloatArray, low: FloatArray, high: FloatArray
+    ) -> slice:
+        """Add a block of rows, each with the same number of entries; return where it is."""
+        rows, width = columns.shape
+        self.starts.append(np.full(rows, width))
+        self.columns.append(columns.ravel())
+        self.values.append(np.broadcast_to(values, columns.shape).ravel())
+        self.low.append(np.broadcast_to(low, (rows,)))
+        self.high.append(np.broadcast_to(high, (rows,)))
+        block = slice(self.count, self.count + rows)
+        self.count += rows
+        return block
+
+
+class LevellingModel:
+    """The linear program of one job.
+
+    Parameters
+    ----------
+    problem
+        The job.
+    limits
+        Whether action, first-fret and relief limits bind (a bare clearance problem otherwise).
+    beam
+        Whether all cutting is done by one straight beam; see `touch_with_beam`.
+    """
+
+    def __init__(self, problem: Problem, *, limits: bool = True, beam: bool = False) -> None:
+        self.problem = problem
+        self.limits = limits
+        self._columns()
+        rows = _Rows()
+        self._clearance_rows(rows)
+        self._limit_rows(rows)
+        self._life_rows(rows)
+        self._form_rows(rows)
+        if beam:
+            self._beam_rows(rows)
+        self.budget = rows.add(
+            np.arange(self.r.size)[None, :], np.ones(1), np.array([-_INF]), np.array([_INF])
+        ).start
+        self._load(rows)
+
+    # ---- building -----------------------------------------------------------------------
+
+    def _columns(self) -> None:
+        problem = self.problem
+        strings, frets = problem.strings, problem.frets
+        self.r = np.arange(strings * frets).reshape(strings, frets)
+        at = self.r.size
+
+        def take(count: int) -> IntArray:
+            nonlocal at
+            at += count
+            return np.arange(at - count, at)
+
+        self.relief_up, self.relief_down = int(take(1)[0]), int(take(1)[0])
+        self.saddle_up, self.saddle_down = take(strings), take(strings)
+        self.nut_up, self.nut_down = take(strings), take(strings)
+        self.force = take(strings)
+        self.alpha, self.life = int(take(1)[0]), int(take(1)[0])
+        self.ease = dict(zip(LEVERS, take(len(LEVERS)).tolist(), strict=True))
+        self.beam = take(4)
+        self.column_count = at
+        self.column_low = np.zeros(at)
+        self.column_high = np.full(at, _INF)
+        self.column_low[self.beam[:3]] = -_INF
+        if problem.specification.target.fall_away_from_fret is None:
+            self.column_high[self.beam[3]] = 0.0
+        if not problem.relief_free:
+            self.column_high[[self.relief_up, self.relief_down]] = 0.0
+        for lever in LEVERS:
+            self.column_high[self.ease[lever]] = 0.0
+        self.column_low[self.alpha] = self.column_high[self.alpha] = 1.0
+        self.column_high[self.life] = 1.0
+
+    def _clearance_rows(self, rows: _Rows) -> None:
+        """Build c0 + (1-a)(z change at i) + a (saddle move) - (z change at j) >= m + F e."""
+        problem = self.problem
+        strings, frets = problem.strings, problem.frets
+        found = problem.measurement
+        height = np.concatenate([found.nut_mm[:, None], found.crown_top_mm], axis=1)
+        bow = np.concatenate([np.zeros((strings, 1)), problem.bow.frets], axis=1)
+        stop, fret = np.triu_indices(frets + 1, k=1)
+        pairs = len(stop)
+        k = np.repeat(np.arange(strings), pairs)
+        i, j = np.tile(stop, strings), np.tile(fret, strings)
+        a = problem.share[k, i, j]
+        excursion = problem.envelope.excursion_mm_per_n[k, i, j]
+        rest = (1.0 - a) * height[k, i] + a * found.saddle_mm[k] - height[k, j]
+        tilt = (1.0 - a) * bow[k, i] - bow[k, j]
+        # at the nut the two entries of the stop are nut moves, else one is a removal
+        at_nut = i == 0
+        stop_down = np.where(at_nut, self.nut_down[k], self.r[k, np.maximum(i, 1) - 1])
+        stop_up = np.where(at_nut, self.nut_up[k], self.saddle_up[k])
+        columns = np.column_stack(
+            [
+                self.r[k, j - 1],
+                stop_down,
+                stop_up,
+                self.saddle_up[k],
+                self.saddle_down[k],
+                np.full(k.shape, self.relief_up),
+                np.full(k.shape, self.relief_down),
+                self.force[k],
+            ]
+        )
+        values = np.column_stack(
+            [
+                np.ones_like(a),
+                -(1.0 - a),
+                np.where(at_nut, 1.0 - a, 0.0),
+                a,
+                -a,
+                tilt,
+                -tilt,
+                -excursion,
+            ]
+        )
+        self.clear = rows.add(
+            columns, values, problem.margin_mm[k, i, j] - rest, np.full(k.shape, _INF)
+        )
+        self.clear_index = np.column_stack([k, i, j])
+        self.attack_rows = rows.add(
+            np.column_stack([self.force, np.full(strings, self.alpha)]),
+            np.column_stack([np.ones(strings), -problem.attack_n]),
+            np.zeros(strings),
+            np.zeros(strings),
+        )
+
+    def _limit_rows(self, rows: _Rows) -> None:
+        problem = self.problem
+        reference = problem.specification.scale.reference_fret
+        self.action = self._gap_rows(rows, reference, problem.action_mm, "action")
+        self.first_fret = self._gap_rows(rows, 1, problem.first_fret_mm, "first fret")
+        relief = np.concatenate([self.r.ravel(), [self.relief_up, self.relief_down]])
+        weights = np.concatenate([-problem.bow.weights.ravel(), [1.0, -1.0]])
+        ease = self.ease["relief"]
+        low, high = problem.relief_mm - problem.relief_found_mm
+        if not (self.limits and problem.relief_free):
+            low, high = -_INF, _INF  # nothing in reach moves it: diagnosis reports it instead
+        self.relief = (
+            rows.add(
+                np.append(relief, ease)[None, :],
+                np.append(weights, 1.0),
+                np.array([low]),
+                np.array([_INF]),
+            ),
+            rows.add(
+                np.append(relief, ease)[None, :],
+                np.append(weights, -1.0),
+                np.array([-_INF]),
+                np.array([high]),
+            ),
+        )
+        ease = self.ease["travel"]
+        for columns, travel in (
+            (self.saddle_down, problem.saddle_travel_mm[0]),
+            (self.saddle_up, problem.saddle_travel_mm[1]),
+            (self.nut_down, problem.nut_travel_mm[0]),
+            (self.nut_up, problem.nut_travel_mm[1]),
+        ):
+            rows.add(
+                np.column_stack([columns, np.full(columns.shape, ease)]),
+                np.array([1.0, -1.0]),
+                np.full(columns.shape, -_INF),
+                np.full(columns.shape, travel),
+            )
+
+    def _gap_rows(
+        self, rows: _Rows, fret: int, limits_mm: FloatArray, lever: str
+    ) -> tuple[slice, slice]:
+        """Rows for the gap of the open string over a fret: at least and at most."""
+        problem = self.problem
+        k = np.arange(problem.strings)
+        a = open_share(problem.lines, fret)
+        rest = self._open_gap_found_mm(fret)
+        bow = problem.bow.frets[:, fret - 1]
+        columns = np.column_stack(
+            [
+                self.r[:, fret - 1],
+                self.nut_up,
+                self.nut_down,
+                self.saddle_up,
+                self.saddle_down,
+                np.full(k.shape, self.relief_up),
+                np.full(k.shape, self.relief_down),
+                np.full(k.shape, self.ease[lever]),
+            ]
+        )
+        one = np.ones_like(a)
+        values = np.column_stack([one, 1.0 - a, a - 1.0, a, -a, -bow, bow, one])
+        infinite = np.full(k.shape, _INF)
+        low = limits_mm[:, 0] - rest if self.limits else -infinite
+        high = limits_mm[:, 1] - rest if self.limits else infinite
+        at_least = rows.add(columns, values, low, infinite)
+        values = values.copy()
+        values[:, -1] = -1.0
+        return at_least, rows.add(columns, values, -infinite, high)
+
+    def _life_rows(self, rows: _Rows) -> None:
+        """Build r - room * life - easing <= 0."""
+        count = self.r.size
+        self.life_rows = rows.add(
+            np.column_stack(
+                [
+                    self.r.ravel(),
+                    np.full(count, self.life),
+                    np.full(count, self.ease["crown height"]),
+                ]
+            ),
+            np.column_stack([np.ones(count), -self.problem.room_mm.ravel(), -np.ones(count)]),
+            np.full(count, -_INF),
+            np.zeros(count),
+        )
+
+    def _form_rows(self, rows: _Rows) -> None:
+        """Build what keeps a cut fret one smooth curve, and neighbours alike, if asked for.
+
+        Heights are taken about each string's own straight line, so that neither the datum nor
+        the board's radius enters.
+        """
+        problem = self.problem
+        target = problem.specification.target
+        self.across = self.along = slice(rows.count, rows.count)
+        if target.across_mm is not None:
+            offset = about_straight_line(
+                problem.lines.station_mm[:, 1:], problem.measurement.crown_top_mm
+            )
+            left, middle, right = self.r[:-2], self.r[1:-1], self.r[2:]
+            bend = (offset[:-2] - 2.0 * offset[1:-1] + offset[2:]).ravel()
+            # a crossing that is rough as found may stay as rough, but not become rougher
+            bound = np.maximum(target.across_mm, np.abs(bend))
+            self.across = rows.add(
+                np.column_stack([left.ravel(), middle.ravel(), right.ravel()]),
+                np.array([-1.0, 2.0, -1.0]),
+                -bound - bend,
+                bound - bend,
+            )
+        if target.along_mm is not None:
+            self.along = rows.add(
+                np.column_stack([self.r[:, :-1].ravel(), self.r[:, 1:].ravel()]),
+                np.array([1.0, -1.0]),
+                np.full(self.r[:, 1:].size, -target.along_mm),
+                np.full(self.r[:, 1:].size, target.along_mm),
+            )
+
+    def _beam_rows(self, rows: _Rows) -> None:
+        """Build r + beam >= height, the beam as level, slope, cant and fall-away.
+
+        Heights are taken about each string's own straight line with the relief taken out: that
+        line carries the board's radius and the datum, the beam what is straight for all strings.
+        """
+        problem = self.problem
+        lines = problem.lines
+        straightened = problem.measurement.crown_top_mm - (
+            problem.relief_found_mm * problem.bow.frets
+        )
+        self.beam_height = about_straight_line(lines.station_mm[:, 1:], straightened)
+        x = lines.x_mm[:, 1:]
+        along = 2.0 * x / x.max() - 1.0
+        across = lines.y_mm[:, 1:] / np.abs(lines.y_mm).max()
+        fall_from = problem.specification.target.fall_away_from_fret or problem.frets
+        fall = np.maximum(0.0, along - along[:, fall_from - 1 : fall_from])
+        count = self.r.size
+        ones = np.ones(count)
+        self.beam_rows = rows.add(
+            np.column_stack([self.r.ravel(), np.tile(self.beam, (count, 1))]),
+            np.column_stack([ones, ones, along.ravel(), across.ravel(), -fall.ravel()]),
+            self.beam_height.ravel(),
+            np.full(count, _INF),
+        )
+
+    def touch_with_beam(self, touching: NDArray[np.bool_]) -> None:
+        """Say which crossings the beam cuts; the others it must clear.
+
+        Parameters
+        ----------
+        touching
+            Shape (K, F).
+        """
+        self.bound_columns(self.r, 0.0, np.where(touching, _INF, 0.0).ravel())
+        heights = self.beam_height.ravel()
+        for row, (height, touched) in enumerate(
+            zip(heights, touching.ravel(), strict=True), start=self.beam_rows.start
+        ):
+            self.bound_row(row, float(height), float(height) if touched else _INF)
+
+    def _load(self, rows: _Rows) -> None:
+        self.row_low = np.concatenate(rows.low)
+        self.row_high = np.concatenate(rows.high)
+        self.start = np.concatenate([[0], np.cumsum(np.concatenate(rows.starts))])
+        self.index = np.concatenate(rows.columns)
+        self.value = np.concatenate(rows.values)
+        keep = self.value != 0.0
+        row_of = np.repeat(np.arange(rows.count), np.diff(self.start))[keep]
+        self.index, self.value = self.index[keep], self.value[keep]
+        self.start = np.concatenate([[0], np.cumsum(np.bincount(row_of, minlength=rows.count))])
+        self.row_of = row_of
+        self.cost = np.zeros(self.column_count)
+        self._highs = QuietHighs()
+        for name, option in (
+            ("presolve", "off"),
+            ("primal_feasibility_tolerance", 1e-10),
+            ("dual_feasibility_tolerance", 1e-10),
+        ):
+            self._highs.setOptionValue(name, option)
+        if self._highs.passModel(self.as_lp()) == highspy.HighsStatus.kError:
+            raise SolverError("The optimiser did not accept the levelling problem.")
+
+    def as_lp(self) -> Any:
+        """Return the program as it stands for another solver run (highspy.HighsLp)."""
+        lp = highspy.HighsLp()
+        lp.num_col_ = self.column_count
+        lp.num_row_ = len(self.row_low)
+        lp.col_cost_ = self.cost
+        lp.col_lower_ = self.column_low
+        lp.col_upper_ = self.column_high
+        lp.row_lower_ = self.row_low
+        lp.row_upper_ = self.row_high
+        lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+        lp.a_matrix_.start_ = self.start.astype(np.int32)
+        lp.a_matrix_.index_ = self.index.astype(np.int32)
+        lp.a_matrix_.value_ = self.value
+        return lp
+
+    # ---- changing -----------------------------------------------------------------------
+
+    def bound_columns(self, columns: Any, low: Any, high: Any) -> None:
+        """Set bounds of columns.
+
+        Parameters
+        ----------
+        columns
+            Column numbers.
+        low, high
+            New bounds, scalars or arrays of the same shape.
+        """
+        at = np.atleast_1d(np.asarray(columns)).ravel()
+        self.column_low[at] = np.broadcast_to(low, at.shape)
+        self.column_high[at] = np.broadcast_to(high, at.shape)
+        self._highs.changeColsBounds(
+            len(at), at.astype(np.int32), self.column_low[at], self.column_high[at]
+        )
+
+    def bound_row(self, row: int, low: float, high: float) -> None:
+        """Set the bounds of one row.
+
+        Parameters
+        ----------
+        row
+            Row number.
+        low, high
+            New bounds.
+        """
+        self.row_low[row], self.row_high[row] = low, high
+        self._highs.changeRowBounds(row, low, high)
+
+    def set_attack(self, attack_n: FloatArray) -> None:
+        """Change the attack to bear.
+
+        Parameters
+        ----------
+        attack_n
+            Shape (K,) [N].
+        """
+        for k, row in enumerate(range(self.attack_rows.start, self.attack_rows.stop)):
+            begin, end = self.start[row], self.start[row + 1]
+            entry = begin + int(np.flatnonzero(self.index[begin:end] == self.alpha)[0])
+            self.value[entry] = -attack_n[k]
+            self._highs.changeCoeff(row, self.alpha, -float(attack_n[k]))
+
+    def set_action_limits(self, limits_mm: FloatArray) -> None:
+        """Change the action limits.
+
+        Parameters
+        ----------
+        limits_mm
+            Lower and upper limits, shape (K, 2) [mm].
+        """
+        rest = self._open_gap_found_mm(self.problem.specification.scale.reference_fret)
+        at_least, at_most = self.action
+        for k in range(self.problem.strings):
+            self.bound_row(at_least.start + k, limits_mm[k, 0] - rest[k], _INF)
+            self.bound_row(at_most.start + k, -_INF, limits_mm[k, 1] - rest[k])
+
+    def _open_gap_found_mm(self, fret: int) -> FloatArray:
+        found = self.problem.measurement
+        return open_gap_mm(
+            self.problem.lines, found.nut_mm, found.crown_top_mm, found.saddle_mm, fret
+        )
+
+    def set_relief_limits(self, low_mm: float, high_mm: float) -> None:
+        """Change the relief limits.
+
+        Parameters
+        ----------
+        low_mm, high_mm
+            New limits [mm].
+        """
+        found = self.problem.relief_found_mm
+        self.bound_row(self.relief[0].start, low_mm - found, _INF)
+        self.bound_row(self.relief[1].start, -_INF, high_mm - found)
+
+    # ---- solving ------------------------------------------------------------------------
+
+    def minimise(self, cost: FloatArray) -> float | None:
+        """Minimise a linear objective; return its value, or None if nothing fits the limits.
+
+        Parameters
+        ----------
+        cost
+            One coefficient per column.
+
+        Raises
+        ------
+        SolverError
+            The optimiser stopped for any other reason.
+        """
+        self.cost = cost
+        self._highs.changeColsCost(
+            self.column_count, np.arange(self.column_count, dtype=np.int32), cost
+        )
+        status = self._run()
+        if status == highspy.HighsModelStatus.kOptimal:
+            return float(self._highs.getInfo().objective_function_value)
+        if status in (
+            highspy.HighsModelStatus.kInfeasible,
+            highspy.HighsModelStatus.kUnboundedOrInfeasible,
+        ):
+            return None
+        raise SolverError(f"The optimiser stopped early ({status.name}).")
+
+    def _run(self) -> Any:
+        """Run, and once more from scratch if a warm start led nowhere."""
+        for attempt in range(2):
+            outcome = self._highs.run()
+            status = self._highs.getModelStatus()
+            done = status in (
+                highspy.HighsModelStatus.kOptimal,
+                highspy.HighsModelStatus.kInfeasible,
+            )
+            if outcome != highspy.HighsStatus.kError and done:
+                return status
+            if attempt == 0:
+                self._highs.clearSolver()
+        return status
+
+    def cost_of(self, columns: Any, weight: Any = 1.0) -> FloatArray:
+        """Return a cost vector with `weight` on some columns.
+
+        Parameters
+        ----------
+        columns
+            Column numbers.
+        weight
+            Scalar or array of the same shape.
+        """
+        cost = np.zeros(self.column_count)
+        cost[np.asarray(columns)] = weight
+        return cost
+
+    @property
+    def adjustments(self) -> IntArray:
+        """Columns that are adjustments."""
+        return np.concatenate(
+            [
+                [self.relief_up, self.relief_down],
+                self.saddle_up,
+                self.saddle_down,
+                self.nut_up,
+                self.nut_down,
+            ]
+        )
+
+    def least_metal(self) -> Solution | None:
+        """Solve in order: least metal, then least share of fret life, then least adjustment.
+
+        Returns None if the limits cannot all hold.
+        """
+        metal = self.minimise(self.cost_of(self.r.ravel()))
+        if metal is None:
+            return None
+        dual_mm, row_dual = self.dual_bound()
+        budget = float(self.row_high[self.budget])
+        life_high = float(self.column_high[self.life])
+        try:
+            self.bound_row(self.budget, -_INF, min(metal + TIE, budget))
+            life = self._still_there(self.minimise(self.cost_of(self.life)))
+            self.bound_columns(self.life, 0.0, min(life + TIE, life_high))
+            # the nut is the hardest to put back, so its moves weigh most
+            cost = self.cost_of(self.adjustments)
+            cost[self.nut_up] = cost[self.nut_down] = 4.0
+            self._still_there(self.minimise(cost))
+            return self._solution(metal, dual_mm, row_dual)
+        finally:
+            self.bound_columns(self.life, 0.0, life_high)
+            self.bound_row(self.budget, -_INF, budget)
+
+    @staticmethod
+    def _still_there(value: float | None) -> float:
+        if value is None:
+            raise SolverError("The optimiser lost the plan it had found; please report this.")
+        return value
+
+    def most_attack(self, budget_mm: float | None = None) -> Solution | None:
+        """Bear the largest multiple of the attack, for a metal budget, then cut the least.
+
+        Parameters
+        ----------
+        budget_mm
+            Total removal allowed [mm]; None for no bound.
+        """
+        try:
+            if budget_mm is not None:
+                self.bound_row(self.budget, -_INF, budget_mm)
+            self.bound_columns(self.alpha, 0.0, 1e3)
+            best = self.minimise(self.cost_of(self.alpha, -1.0))
+            if best is None:
+                return None
+            self.bound_columns(self.alpha, -best - TIE, 1e3)
+            return self.least_metal()
+        finally:
+            self.bound_columns(self.alpha, 1.0, 1.0)
+            self.bound_row(self.budget, -_INF, _INF)
+
+    def values(self) -> FloatArray:
+        """Return the column values of the last answer."""
+        return np.array(self._highs.getSolution().col_value)
+
+    def dual_bound(self) -> tuple[float, FloatArray]:
+        """Return the bound that the last answer's dual values prove, and those values.
+
+        Computed here from the program's own data, not taken from the optimiser: for row duals y
+        and reduced costs d = c - A'y, the bound is the sum of each y and d times the bound it
+        leans on (LP duality). A dual that leans on no bound proves nothing and is set to zero,
+        which loosens the bound by what its column could still move.
+        """
+        y = np.array(self._highs.getSolution().row_dual)
+        leaning = np.where(y > 0.0, self.row_low, self.row_high)
+        y = np.where(np.isfinite(leaning) & (np.abs(leaning) < _INF), y, 0.0)
+        reduced = self.cost - np.bincount(
+            self.index, weights=self.value * y[self.row_of], minlength=self.column_count
+        )
+        bound = np.where(reduced > 0.0, self.column_low, self.column_high)
+        free = ~(np.abs(bound) < _INF)
+        reach = np.where(free, 100.0, np.abs(bound))  # no height on an instrument is over 100 mm
+        column_part = np.where(free, -np.abs(reduced) * reach, reduced * np.where(free, 0.0, bound))
+        row_part = y * np.where(y == 0.0, 0.0, np.where(y > 0.0, self.row_low, self.row_high))
+        return float(row_part.sum() + column_part.sum()), y
+
+    def _solution(self, metal_mm: float, dual_mm: float, row_dual: FloatArray) -> Solution:
+        x = self.values()
+        removal = np.maximum(0.0, x[self.r])
+        removal[removal < 1e-9] = 0.0
+        return Solution(
+            removal_mm=removal,
+            relief_change_mm=float(x[self.relief_up] - x[self.relief_down]) + 0.0,
+            saddle_move_mm=x[self.saddle_up] - x[self.saddle_down],
+            nut_move_mm=x[self.nut_up] - x[self.nut_down],
+            alpha=float(x[self.alpha]),
+            life_used=float(x[self.life]),
+            easing={lever: float(x[column]) for lever, column in self.ease.items()},
+            metal_mm=metal_mm,
+            dual_mm=dual_mm,
+            row_dual=row_dual,
+        )
+
+
+def about_straight_line(station_mm: FloatArray, height_mm: FloatArray) -> FloatArray:
+    """Return heights about each string's own least-squares line, shape (K, F) [mm].
+
+    Parameters
+    ----------
+    station_mm, height_mm
+        Stations and heights, shape (K, F) [mm].
+    """
+    centred = station_mm - station_mm.mean(axis=1, keepdims=True)
+    level = height_mm - height_mm.mean(axis=1, keepdims=True)
+    slope = (centred * level).sum(axis=1) / (centred**2).sum(axis=1)
+    return np.asarray(level - slope[:, None] * centred)

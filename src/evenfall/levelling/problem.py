@@ -1,0 +1,239 @@
+"""What one levelling job has to respect, as plain arrays: heights, margins, limits, travel.
+
+Everything is over the measurement's own datum. Indices: string k (0 = treble), stopped position
+i and fret j with 0 = nut; arrays over frets alone have F columns, column j - 1 for fret j.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from statistics import NormalDist
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import RequestError
+from evenfall.instrument import string_lines
+from evenfall.neck import default_bow
+from evenfall.strings.clearance import chord_share, open_share
+from evenfall.strings.envelope import envelope as compute_envelope
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification, StringLines
+    from evenfall.measurement import Measurement
+    from evenfall.neck import Bow
+    from evenfall.strings.envelope import Envelope
+
+    FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One levelling job of K strings over F frets.
+
+    Parameters
+    ----------
+    specification, measurement, lines, bow, envelope
+        What it was made from.
+    attack_n
+        Attack to bear, shape (K,) [N].
+    margin_mm
+        Clearance asked for on top of the excursion, m[k, i, j], shape (K, F + 1, F + 1) [mm].
+    share
+        Share of the saddle in the chord, a[k, i, j], shape (K, F + 1, F + 1).
+    room_mm
+        Metal that may come off each crossing, shape (K, F) [mm].
+    action_mm, first_fret_mm
+        Lower and upper limits less their guard, shape (K, 2) [mm].
+    relief_mm
+        Lower and upper limit less their guard, shape (2,) [mm].
+    saddle_travel_mm, nut_travel_mm
+        Travel down and up, as positive numbers, shape (2,) [mm].
+    relief_found_mm
+        Relief in the crown tops as measured [mm].
+    relief_free
+        Whether the truss rod may be turned.
+    """
+
+    specification: Specification
+    measurement: Measurement
+    lines: StringLines
+    bow: Bow
+    envelope: Envelope
+    attack_n: FloatArray
+    margin_mm: FloatArray
+    share: FloatArray
+    room_mm: FloatArray
+    action_mm: FloatArray
+    first_fret_mm: FloatArray
+    relief_mm: FloatArray
+    saddle_travel_mm: FloatArray
+    nut_travel_mm: FloatArray
+    relief_found_mm: float
+    relief_free: bool
+
+    @property
+    def strings(self) -> int:
+        """Number of strings K."""
+        return self.measurement.string_count
+
+    @property
+    def frets(self) -> int:
+        """Number of frets F."""
+        return self.measurement.fret_count
+
+    def with_heights(
+        self, *, crown_top_mm: FloatArray, nut_mm: FloatArray, saddle_mm: FloatArray
+    ) -> Problem:
+        """Return the same job with other heights as found.
+
+        Parameters
+        ----------
+        crown_top_mm, nut_mm, saddle_mm
+            Shapes (K, F), (K,), (K,) [mm].
+        """
+        measurement = self.measurement.with_heights(
+            crown_top_mm=crown_top_mm, nut_mm=nut_mm, saddle_mm=saddle_mm
+        )
+        return replace(
+            self,
+            measurement=measurement,
+            relief_found_mm=self.bow.relief_mm(measurement.crown_top_mm),
+        )
+
+
+def build_problem(
+    specification: Specification,
+    measurement: Measurement,
+    *,
+    attack_n: float | Sequence[float] | FloatArray | None = None,
+    envelope: Envelope | None = None,
+    keep: frozenset[str] = frozenset(),
+) -> Problem:
+    """Gather what a levelling job has to respect.
+
+    Parameters
+    ----------
+    specification
+        Limits, player and decision rule.
+    measurement
+        Heights with uncertainty; must be complete.
+    attack_n
+        Attack instead of the specification's: one number, or one per string [N].
+    envelope
+        Excursion table of the specification; computed if left out.
+    keep
+        What must stay as it is: any of "relief", "saddle", "nut".
+
+    Raises
+    ------
+    RequestError
+        The measurement does not fit the specification, a height is missing, or the attack is
+        not one positive number per string.
+    """
+    _require_fit(specification, measurement)
+    lines = string_lines(specification)
+    bow = default_bow(specification, lines)
+    target = specification.target
+    kappa = NormalDist().inv_cdf(specification.rule.coverage)
+    share = chord_share(lines)
+    u_open_saddle = measurement.saddle_u_mm
+    u = np.concatenate([measurement.nut_u_mm[:, None], measurement.crown_top_u_mm], axis=1)
+    spread = np.sqrt(
+        u[:, None, :] ** 2
+        + ((1.0 - share) * u[:, :, None]) ** 2
+        + (share * u_open_saddle[:, None, None]) ** 2
+    )
+    relief_u = bow.relief_u_mm(measurement.crown_top_u_mm)
+    reference = specification.scale.reference_fret
+    room = measurement.crown_height_mm - specification.fretwire.minimum_height_mm
+    return Problem(
+        specification=specification,
+        measurement=measurement,
+        lines=lines,
+        bow=bow,
+        envelope=envelope if envelope is not None else compute_envelope(specification, lines),
+        attack_n=_attack(specification, attack_n),
+        margin_mm=specification.rule.extra_clearance_mm + kappa * spread,
+        share=share,
+        room_mm=np.maximum(0.0, room),
+        action_mm=_guarded(
+            np.array([[a.minimum_mm, a.maximum_mm] for a in target.action]),
+            kappa * _open_gap_u_mm(measurement, lines, reference),
+        ),
+        first_fret_mm=_guarded(
+            np.array([[a.minimum_mm, a.maximum_mm] for a in target.first_fret]),
+            kappa * _open_gap_u_mm(measurement, lines, 1),
+        ),
+        relief_mm=_guarded(
+            np.array([[target.relief.minimum_mm, target.relief.maximum_mm]]),
+            np.array([kappa * relief_u]),
+        )[0],
+        saddle_travel_mm=_travel("saddle", keep, target.saddle_down_mm, target.saddle_up_mm),
+        nut_travel_mm=_travel("nut", keep, target.nut_down_mm, target.nut_up_mm),
+        relief_found_mm=bow.relief_mm(measurement.crown_top_mm),
+        relief_free="relief" not in keep,
+    )
+
+
+def _require_fit(specification: Specification, measurement: Measurement) -> None:
+    have = (measurement.string_count, measurement.fret_count)
+    want = (specification.string_count, specification.frets)
+    if have != want:
+        raise RequestError(
+            f"The measurement has {have[0]} strings and {have[1]} frets, the specification "
+            f"{want[0]} and {want[1]}; measure against this specification."
+        )
+    if not measurement.complete:
+        lacking = [
+            name
+            for name, heights in (
+                ("crown tops", measurement.crown_top_mm),
+                ("crown heights", measurement.crown_height_mm),
+                ("nut slots", measurement.nut_mm),
+                ("saddle", measurement.saddle_mm),
+            )
+            if not np.isfinite(heights).all()
+        ]
+        raise RequestError(
+            f"The measurement lacks some {' and '.join(lacking)}; read them and measure again."
+        )
+
+
+def _attack(
+    specification: Specification, attack_n: float | Sequence[float] | FloatArray | None
+) -> FloatArray:
+    count = specification.string_count
+    if attack_n is None:
+        return np.array(specification.player.attack_n)
+    attack = np.broadcast_to(np.asarray(attack_n, dtype=float), (count,)).copy()
+    if not (np.isfinite(attack).all() and (attack >= 0.0).all() and (attack <= 50.0).all()):
+        raise RequestError("The attack must be from 0 to 50 N.", where="attack")
+    return attack
+
+
+def _open_gap_u_mm(measurement: Measurement, lines: StringLines, fret: int) -> FloatArray:
+    """Return the standard uncertainty of an open-string gap over a fret, shape (K,)."""
+    share = open_share(lines, fret)
+    return np.asarray(
+        np.sqrt(
+            ((1.0 - share) * measurement.nut_u_mm) ** 2
+            + (share * measurement.saddle_u_mm) ** 2
+            + measurement.crown_top_u_mm[:, fret - 1] ** 2
+        )
+    )
+
+
+def _guarded(limits: FloatArray, guard: FloatArray) -> FloatArray:
+    """Draw limits in by their guard, so that the result can be proved; at most to the middle."""
+    half = 0.5 * (limits[:, 1] - limits[:, 0])
+    drawn = np.minimum(guard, half)
+    return np.column_stack([limits[:, 0] + drawn, limits[:, 1] - drawn])
+
+
+def _travel(what: str, keep: frozenset[str], down: float, up: float) -> FloatArray:
+    return np.zeros(2) if what in keep else np.array([down, up])

@@ -1,0 +1,415 @@
+"""The ways of working: the same limits, reached by different means.
+
+Each function returns an `Outcome`, or None where that way cannot hold the limits.
+"""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import highspy
+import numpy as np
+
+from evenfall.errors import SolverError
+from evenfall.levelling.model import LevellingModel, Solution
+from evenfall.levelling.solver import QuietHighs
+from evenfall.measurement import Origin
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from numpy.typing import NDArray
+
+    from evenfall.levelling.problem import Problem
+
+    BoolArray = NDArray[np.bool_]
+    FloatArray = NDArray[np.float64]
+
+FEWEST_SECONDS = 0.3
+"""Time the search for the fewest frets may take beyond the quick proof [s]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a way of working does to an instrument.
+
+    Parameters
+    ----------
+    way
+        Key of `evenfall.plan.WAYS`.
+    problem
+        The job the solution is for; with new wire in place where frets are replaced.
+    solution
+        What is cut and moved.
+    replaced
+        Frets that get new wire.
+    proven
+        Whether the program has proved that this way needs no less.
+    remark
+        What else there is to say.
+    """
+
+    way: str
+    problem: Problem
+    solution: Solution
+    replaced: tuple[int, ...] = ()
+    proven: bool = True
+    remark: str = ""
+
+    @property
+    def crown_top_after_mm(self) -> FloatArray:
+        """Crown tops after work, shape (K, F) [mm]."""
+        return np.asarray(
+            self.problem.measurement.crown_top_mm
+            + self.solution.relief_change_mm * self.problem.bow.frets
+            - self.solution.removal_mm
+        )
+
+    @property
+    def crown_height_after_mm(self) -> FloatArray:
+        """Crown heights after work, shape (K, F) [mm]."""
+        return np.asarray(self.problem.measurement.crown_height_mm - self.solution.removal_mm)
+
+    @property
+    def nut_after_mm(self) -> FloatArray:
+        """Nut slot floors after work, shape (K,) [mm]."""
+        return np.asarray(self.problem.measurement.nut_mm + self.solution.nut_move_mm)
+
+    @property
+    def saddle_after_mm(self) -> FloatArray:
+        """Saddle tops after work, shape (K,) [mm]."""
+        return np.asarray(self.problem.measurement.saddle_mm + self.solution.saddle_move_mm)
+
+    @property
+    def touched(self) -> tuple[int, ...]:
+        """Frets that lose metal."""
+        return tuple(
+            int(j) + 1 for j in np.flatnonzero((self.solution.removal_mm > 0.0).any(axis=0))
+        )
+
+
+@contextmanager
+def frets_closed(model: LevellingModel, closed: BoolArray) -> Iterator[None]:
+    """Let no metal come off some frets for a while.
+
+    Parameters
+    ----------
+    model
+        The job's model; as it was afterwards.
+    closed
+        Which frets, shape (F,).
+    """
+    columns = model.r[:, closed].ravel()
+    high = model.column_high[columns].copy()
+    model.bound_columns(columns, 0.0, 0.0)
+    try:
+        yield
+    finally:
+        model.bound_columns(columns, 0.0, high)
+
+
+def adjust_only(model: LevellingModel) -> Outcome | None:
+    """Move rod, saddle and nut; cut nothing.
+
+    Parameters
+    ----------
+    model
+        The job's model.
+    """
+    with frets_closed(model, np.ones(model.problem.frets, dtype=bool)):
+        solution = model.least_metal()
+    return None if solution is None else Outcome("adjust", model.problem, solution)
+
+
+def every_crossing(model: LevellingModel) -> Outcome | None:
+    """Cut each crossing by its own amount: the least metal there is.
+
+    Parameters
+    ----------
+    model
+        The job's model.
+    """
+    solution = model.least_metal()
+    return None if solution is None else Outcome("each", model.problem, solution)
+
+
+def fewest_frets(model: LevellingModel, each: Outcome) -> Outcome:
+    """Cut on as few frets as can be.
+
+    Parameters
+    ----------
+    model
+        The job's model.
+    each
+        Its answer by `every_crossing`.
+    """
+
+    def feasible(opened: BoolArray) -> bool:
+        with frets_closed(model, ~opened):
+            return model.minimise(np.zeros(model.column_count)) is not None
+
+    columns = model.r.ravel()
+    opened, proven = _fewest(
+        each.solution.removal_mm.sum(axis=0),
+        feasible,
+        lambda: _integer_program(
+            model,
+            gate_rows=[
+                # r[k, j] <= room[k, j] where fret j is opened, 0 where it is not
+                (int(column), int(column) % model.problem.frets, 1.0, -float(room), 0.0)
+                for column, room in zip(columns, model.problem.room_mm.ravel(), strict=True)
+            ],
+        ),
+    )
+    with frets_closed(model, ~opened):
+        solution = model.least_metal()
+    if solution is None:
+        raise SolverError("The optimiser lost the plan it had found; please report this.")
+    remark = "" if proven else "a plan that touches fewer frets may exist; the search was cut short"
+    return Outcome("spot", model.problem, solution, proven=proven, remark=remark)
+
+
+def replace_frets(model: LevellingModel) -> Outcome | None:
+    """Replace as few frets as can be with new wire, then cut the least.
+
+    New wire raises a crossing by what wear has taken: a removal that may be negative down to that
+    amount.
+
+    Parameters
+    ----------
+    model
+        The job's model.
+    """
+    problem = model.problem
+    gain = np.maximum(
+        0.0,
+        problem.specification.fretwire.crown_height_mm - problem.measurement.crown_height_mm,
+    )
+
+    def feasible(opened: BoolArray) -> bool:
+        low = -np.where(opened[None, :], gain, 0.0)
+        model.bound_columns(model.r, low.ravel(), model.column_high[model.r.ravel()])
+        try:
+            return model.minimise(np.zeros(model.column_count)) is not None
+        finally:
+            model.bound_columns(model.r, 0.0, model.column_high[model.r.ravel()])
+
+    if not feasible(np.ones(problem.frets, dtype=bool)):
+        return None
+    opened, proven = _fewest(
+        gain.sum(axis=0) + 1.0,
+        feasible,
+        lambda: _integer_program(
+            model,
+            low=-gain.ravel(),
+            gate_rows=[
+                # r[k, j] >= -gain[k, j] where fret j is replaced, 0 where it is not
+                (int(column), int(column) % problem.frets, 1.0, float(most), None)
+                for column, most in zip(model.r.ravel(), gain.ravel(), strict=True)
+            ],
+        ),
+    )
+    fresh = with_new_wire(problem, opened, gain)
+    solution = LevellingModel(fresh).least_metal()
+    if solution is None:
+        return None
+    frets = tuple(int(j) + 1 for j in np.flatnonzero(opened))
+    remark = "" if proven else "fewer may do; the search was cut short"
+    return Outcome("part-refret", fresh, solution, frets, proven, remark)
+
+
+def with_new_wire(problem: Problem, replaced: BoolArray, gain_mm: FloatArray) -> Problem:
+    """Return the job with new wire in some frets.
+
+    Parameters
+    ----------
+    problem
+        The job.
+    replaced
+        Which frets, shape (F,).
+    gain_mm
+        How much new wire raises each crossing, shape (K, F) [mm].
+    """
+    wire = problem.specification.fretwire
+    found = problem.measurement
+    height = np.where(replaced, wire.crown_height_mm, found.crown_height_mm)
+    measurement = replace(
+        found,
+        crown_top_mm=found.crown_top_mm + np.where(replaced, gain_mm, 0.0),
+        crown_height_mm=height,
+        crown_height_origin=np.where(
+            replaced, np.int8(Origin.NOMINAL), found.crown_height_origin
+        ).astype(np.int8),
+    )
+    return replace(
+        problem,
+        measurement=measurement,
+        room_mm=np.maximum(0.0, height - wire.minimum_height_mm),
+        relief_found_mm=problem.bow.relief_mm(measurement.crown_top_mm),
+    )
+
+
+def full_refret(problem: Problem) -> Outcome | None:
+    """Plane the board straight, fit new wire everywhere, then cut the least.
+
+    The board is planed with the relief taken out, to the highest straight line under it at each
+    string, so that the least wood goes.
+
+    Parameters
+    ----------
+    problem
+        The job.
+    """
+    wire = problem.specification.fretwire
+    found = problem.measurement
+    board = found.crown_top_mm - found.crown_height_mm - problem.relief_found_mm * problem.bow.frets
+    plane = np.array(
+        [
+            highest_line_under(x, z)
+            for x, z in zip(problem.lines.station_mm[:, 1:], board, strict=True)
+        ]
+    )
+    everywhere = np.ones(problem.frets, dtype=bool)
+    fresh = with_new_wire(problem, everywhere, plane + wire.crown_height_mm - found.crown_top_mm)
+    solution = LevellingModel(fresh).least_metal()
+    if solution is None:
+        return None
+    wood = float((board - plane).max())
+    remark = f"planing takes up to {wood:.2f} mm off the board"
+    return Outcome("refret", fresh, solution, tuple(range(1, problem.frets + 1)), True, remark)
+
+
+def highest_line_under(x_mm: FloatArray, z_mm: FloatArray) -> FloatArray:
+    """Return the straight line that lies under all points with the least total gap.
+
+    It runs along the edge of the points' lower hull that spans their mean x (the dual of the
+    two-variable linear program).
+
+    Parameters
+    ----------
+    x_mm, z_mm
+        Points, x rising, shape (F,) [mm]; the line is returned at each x.
+    """
+    hull: list[int] = []
+    for point in range(len(x_mm)):
+        while len(hull) > 1:
+            a, b = hull[-2], hull[-1]
+            turn = (x_mm[b] - x_mm[a]) * (z_mm[point] - z_mm[a]) - (z_mm[b] - z_mm[a]) * (
+                x_mm[point] - x_mm[a]
+            )
+            if turn > 0.0:
+                break
+            hull.pop()
+        hull.append(point)
+    middle = float(x_mm.mean())
+    edge = max(i for i in range(len(hull) - 1) if i == 0 or x_mm[hull[i]] <= middle)
+    a, b = hull[edge], hull[edge + 1]
+    return np.asarray(z_mm[a] + (z_mm[b] - z_mm[a]) / (x_mm[b] - x_mm[a]) * (x_mm - x_mm[a]))
+
+
+def levelling_beam(problem: Problem) -> Outcome | None:
+    """Level with a straight beam of the board's radius, the relief taken out first.
+
+    What the beam leaves is min(crown, beam). For a given set of crossings it touches this is a
+    linear program; the search starts from a beam that touches everything and lets go of crossings
+    it only just reaches until that saves nothing more.
+
+    Parameters
+    ----------
+    problem
+        The job.
+    """
+    model = LevellingModel(problem, beam=True)
+    touching = np.ones(model.r.shape, dtype=bool)
+    best: Solution | None = None
+    for _ in range(12):
+        model.touch_with_beam(touching)
+        solution = model.least_metal()
+        if solution is None or (best is not None and solution.metal_mm > best.metal_mm - 1e-6):
+            break
+        best = solution
+        touching = touching & (solution.removal_mm > 1e-7)
+        if not touching.any():
+            break
+    if best is None:
+        return None
+    remark = "found by letting go of crossings one set after another; not proved the least"
+    return Outcome("beam", problem, best, proven=False, remark=remark)
+
+
+def _fewest(
+    weight: FloatArray,
+    feasible: Callable[[BoolArray], bool],
+    search: Callable[[], tuple[BoolArray, bool] | None],
+) -> tuple[BoolArray, bool]:
+    """Return the fewest frets with which `feasible` holds, and whether that is proved.
+
+    A fret without which nothing holds, however many others are open, belongs to every answer. If
+    the frets left after dropping what can be dropped are all of that kind, they are the fewest;
+    else `search` (an integer program) is asked.
+    """
+    opened = weight > 0.0
+    everything = np.ones(len(weight), dtype=bool)
+    for j in np.flatnonzero(opened)[np.argsort(weight[opened], kind="stable")]:
+        trial = opened.copy()
+        trial[j] = False
+        if feasible(trial):
+            opened = trial
+    needed = 0
+    for j in np.flatnonzero(opened):
+        without = everything.copy()
+        without[j] = False
+        needed += not feasible(without)
+    count = int(opened.sum())
+    if count in (needed, 1):  # one fret is the fewest, as none was tried first
+        return opened, True
+    found = search()
+    if found is None:
+        return opened, False
+    fewer, proven = found
+    return (fewer, proven) if int(fewer.sum()) <= count else (opened, False)
+
+
+def _integer_program(
+    model: LevellingModel,
+    *,
+    gate_rows: list[tuple[int, int, float, float, float | None]],
+    low: FloatArray | None = None,
+) -> tuple[BoolArray, bool] | None:
+    """Minimise the number of open frets; return which, and whether that is proved.
+
+    Each gate row is (column, fret index, column weight, gate weight, upper bound), a row
+    weight * r + gate * open <= upper; with upper None the row is >= 0 instead.
+    """
+    frets = model.problem.frets
+    solver = QuietHighs()
+    solver.setOptionValue("time_limit", FEWEST_SECONDS)
+    solver.passModel(model.as_lp())
+    nothing = np.zeros(model.column_count)
+    solver.changeColsCost(
+        model.column_count, np.arange(model.column_count, dtype=np.int32), nothing
+    )
+    if low is not None:
+        columns = model.r.ravel().astype(np.int32)
+        solver.changeColsBounds(len(columns), columns, low, model.column_high[columns])
+    empty = np.array([], dtype=np.int32)
+    for _ in range(frets):
+        solver.addCol(1.0, 0.0, 1.0, 0, empty, np.array([]))
+    gates = np.arange(model.column_count, model.column_count + frets, dtype=np.int32)
+    solver.changeColsIntegrality(
+        frets, gates, np.full(frets, highspy.HighsVarType.kInteger.value, dtype=np.uint8)
+    )
+    for column, fret, weight, gate, upper in gate_rows:
+        bounds = (0.0, highspy.kHighsInf) if upper is None else (-highspy.kHighsInf, upper)
+        entries = np.array([column, int(gates[fret])], dtype=np.int32)
+        solver.addRow(*bounds, 2, entries, np.array([weight, gate]))
+    solver.run()
+    if not np.isfinite(solver.getInfo().objective_function_value):
+        return None
+    solution = np.array(solver.getSolution().col_value)
+    if len(solution) != model.column_count + frets:
+        return None
+    proven = solver.getModelStatus() == highspy.HighsModelStatus.kOptimal
+    return solution[gates] > 0.5, proven

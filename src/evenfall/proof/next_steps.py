@@ -1,0 +1,326 @@
+"""What to do after a verdict: amounts worked out from the readings, in the order of the bench.
+
+Rod before nut and saddle, those before metal, metal before another reading. Each amount brings
+the value just inside its limit by the guard band, so that the same readings would then conform.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.measurement import Origin
+from evenfall.proof.decision import EXACT_MM, deciding_uncertainty_mm, one_sided_factor
+from evenfall.strings.clearance import chord_share, open_share
+from evenfall.units import length_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from evenfall.proof.judging import Case, Clearances
+    from evenfall.proof.result import Item, Positions
+
+    FloatArray = NDArray[np.float64]
+
+_MOST_REPEATS = 16
+"""More readings of one height than this is no advice for a bench; a better gauge is."""
+
+_NAMED = 4
+"""How many places one sentence names before it points to the table."""
+
+_LAST_DIGIT_MM = {"mm": 1e-3, "in": 25.4e-4}
+
+
+def next_steps(
+    case: Case, items: Sequence[Item], positions: Positions, found: Clearances
+) -> tuple[str, ...]:
+    """Return what to do next, one sentence each.
+
+    Parameters
+    ----------
+    case
+        The instrument.
+    items, positions, found
+        What was judged.
+    """
+    advice = _Advice(case, items, positions, found)
+    steps = list(advice.steps())
+    return tuple(steps) if steps else (advice.nothing_left(),)
+
+
+class _Advice:
+    def __init__(
+        self, case: Case, items: Sequence[Item], positions: Positions, found: Clearances
+    ) -> None:
+        self.case = case
+        self.items = items
+        self.positions = positions
+        self.found = found
+        self.unit = case.specification.unit
+        self.coverage = case.specification.rule.coverage
+        self.factor = one_sided_factor(self.coverage)
+
+    def steps(self) -> Iterator[str]:
+        if not self.case.measurement.strung:
+            yield (
+                "Bring the strings to pitch and take the readings again: action, first-fret "
+                "clearance, relief and clearances are judged at pitch."
+            )
+            yield from self.crowns()
+            return
+        open_items = [i for i in self.items if i.verdict != "conforms"]
+        wrong = {i.quantity for i in open_items if i.verdict == "does not conform"}
+        if len(wrong & {"relief", "action", "first-fret", "clearance"}) > 1:
+            yield (
+                "Several kinds of limits are missed, and mending one moves the others: make a new "
+                "plan from these readings, or take the steps below one at a time and read again "
+                "after each."
+            )
+        for quantity, step in (
+            ("relief", self.relief),
+            ("first-fret", self.first_fret),
+            ("action", self.action),
+            ("clearance", self.clearance),
+        ):
+            for item in open_items:
+                if item.quantity == quantity:
+                    yield step(item) if math.isfinite(item.value) else self.unread(item)
+        yield from self.crowns()
+
+    # ---- words ---------------------------------------------------------------------------------
+
+    def length(self, length_mm: float) -> str:
+        return length_text(length_mm, self.unit)
+
+    def amount(self, length_mm: float) -> str:
+        """Return an amount rounded up, so that it is never short."""
+        digit = _LAST_DIGIT_MM[self.unit]
+        return self.length(math.ceil(length_mm / digit - 1e-6) * digit)
+
+    def standing(self, item: Item) -> str:
+        """Say where the value stands against its limit."""
+        room_mm = item.room
+        if item.limit == item.lower:
+            side = "under its least value" if room_mm < 0 else "over its least value"
+        else:
+            side = "over its limit" if room_mm < 0 else "under its limit"
+        if abs(room_mm) <= EXACT_MM:
+            return f"{item.name} is on its limit"
+        return f"{item.name} is {self.length(abs(room_mm))} {side}"
+
+    def reading(self, item: Item) -> str:
+        """Say which readings would decide the item as it stands."""
+        needed_mm = deciding_uncertainty_mm(
+            item.value, lower_mm=item.lower, upper_mm=item.upper, coverage=self.coverage
+        )
+        have_mm = item.standard_uncertainty
+        if needed_mm <= EXACT_MM:
+            return "so near to its limit no gauge decides"
+        text = f"a standard uncertainty of {self.fine(needed_mm)} or less would decide it"
+        total = math.ceil((have_mm / needed_mm) ** 2 - 1e-9)
+        if total > _MOST_REPEATS:
+            return f"{text} ({self.fine(have_mm)} now), which asks for a better gauge"
+        main = max(item.lines, key=lambda line: line.contribution)
+        return (
+            f"{text} ({self.fine(have_mm)} now): average {total} independent readings in place "
+            f"of each, first of all of the {main.name}"
+        )
+
+    def fine(self, length_mm: float) -> str:
+        """Return an uncertainty with a digit more than a length, rounded down."""
+        digits = 5 if self.unit == "in" else 4
+        shown = length_mm / (25.4 if self.unit == "in" else 1.0)
+        return f"{math.floor(shown * 10**digits + 1e-6) / 10**digits:.{digits}f} {self.unit}"
+
+    def unread(self, item: Item) -> str:
+        where = self.case.heights
+        k = item.string - 1
+        if item.quantity == "relief":
+            return "Read the crown tops, or the relief under a straightedge: relief is undecided."
+        missing = []
+        if not math.isfinite(where.nut_mm[k]):
+            missing.append("the nut slot")
+        if not math.isfinite(where.saddle_mm[k]):
+            missing.append("the saddle")
+        frets = [item.fret] if item.quantity != "clearance" else range(1, len(where.top_mm[k]) + 1)
+        gone = [str(f) for f in frets if not math.isfinite(where.top_mm[k, f - 1])]
+        if gone:
+            missing.append(f"the crown top{'s' if len(gone) > 1 else ''} of fret {_some(gone)}")
+        direct = ""
+        if item.quantity != "clearance":
+            direct = f", or the gap over fret {item.fret} directly"
+        return f"Read {_and(missing)} at string {item.string}{direct}: {item.name} is undecided."
+
+    # ---- what can be moved ---------------------------------------------------------------------
+
+    def move_mm(self, item: Item) -> float:
+        """Return the change of the value that brings it just inside its limits."""
+        if not math.isfinite(item.guard_band):
+            return 0.5 * (item.lower + item.upper) - item.value
+        if item.limit == item.lower:
+            return item.lower + item.guard_band - item.value
+        return item.upper - item.guard_band - item.value
+
+    def advise(self, item: Item, change: str) -> str:
+        """Put together the sentence of a quantity that can be set."""
+        if not math.isfinite(item.guard_band):
+            zone_mm = item.upper - item.lower
+            widest_mm = 0.5 * zone_mm / one_sided_factor(0.5 + 0.5 * self.coverage)
+            change = (
+                f"no value can be accepted between limits {self.length(zone_mm)} apart with this "
+                f"uncertainty; read with a standard uncertainty under {self.fine(widest_mm)}"
+            )
+        if item.verdict == "does not conform":
+            return f"{self.standing(item)}: {change}."
+        return f"Undecided: {self.standing(item)}; {self.reading(item)}; or {change}."
+
+    def relief(self, item: Item) -> str:
+        move_mm = self.move_mm(item)
+        rod = "tighten" if move_mm < 0 else "loosen"
+        return self.advise(
+            item,
+            f"{rod} the truss rod until the relief is {self.amount(abs(move_mm))} "
+            f"{'less' if move_mm < 0 else 'more'}, then read again",
+        )
+
+    def action(self, item: Item) -> str:
+        k = item.string - 1
+        share = float(open_share(self.case.lines, item.fret)[k])
+        move_mm = self.move_mm(item) / share
+        verb = "lower" if move_mm < 0 else "raise"
+        change = (
+            f"{verb} the saddle at string {item.string} by {self.amount(abs(move_mm))} (action "
+            f"changes by {share:.2f} of that)"
+        )
+        return self.advise(item, change + self.lost(k, saddle_mm=move_mm))
+
+    def first_fret(self, item: Item) -> str:
+        k = item.string - 1
+        share = 1.0 - float(open_share(self.case.lines, item.fret)[k])
+        move_mm = self.move_mm(item) / share
+        if move_mm < 0:
+            change = (
+                f"lower the nut slot of string {item.string} by {self.amount(-move_mm)}"
+                f"{self.lost(k, nut_mm=move_mm)}"
+            )
+        else:
+            raised_mm = self.case.specification.target.nut_up_mm
+            how = "raise" if raised_mm >= move_mm else "fill and recut, or shim and raise,"
+            change = f"{how} the nut slot of string {item.string} by {self.amount(move_mm)}"
+        return self.advise(item, change)
+
+    def lost(self, k: int, *, nut_mm: float = 0.0, saddle_mm: float = 0.0) -> str:
+        """Say how many positions that clear now would not clear surely after a move."""
+        share = chord_share(self.case.lines)[k]
+        change_mm = share * saddle_mm
+        change_mm[0] += (1.0 - share[0]) * nut_mm
+        room_mm = self.found.clearance_mm[k] - self.found.required_mm[k]
+        short = room_mm + change_mm < self.factor * self.found.u_mm[k] - EXACT_MM
+        sure = np.array([v == "conforms" for v in self.positions.verdict[k]])
+        free = np.triu(np.ones(short.shape, dtype=bool), k=1)
+        count = int(np.sum((short & free).any(axis=1)[:-1] & sure))
+        if not count:
+            return ""
+        return (
+            f"; but {count} position{'s' if count > 1 else ''} of this string would then no "
+            "longer clear surely, so make a new plan from these readings instead"
+        )
+
+    def clearance(self, item: Item) -> str:
+        k = item.string - 1
+        verdicts = self.positions.verdict[k]
+        removal_mm = self.metal_mm(k)
+        cut = [int(j) + 1 for j in np.argsort(-removal_mm) if removal_mm[j] > EXACT_MM]
+        if not cut:  # what is undecided was not read
+            return self.unread(item)
+        low = [j for j in cut if self.crown_left_mm(k, j) - removal_mm[j - 1] < self.least_mm()]
+        amounts = _some(
+            [f"{self.amount(removal_mm[j - 1])} at fret {j}" for j in cut], "more frets"
+        )
+        change = f"remove {amounts} under string {item.string}"
+        if low:
+            change += (
+                f"; that would leave fret {_some([str(j) for j in sorted(low)])} under the least "
+                "crown height, so raise the saddle or replace the fret"
+            )
+        failing, doubtful = verdicts.count("does not conform"), verdicts.count("undecided")
+        counts = [f"{n} {w}" for n, w in ((failing, "do not clear"), (doubtful, "are undecided"))]
+        counts = [text for text in counts if not text.startswith("0 ")]
+        along = f" ({_and(counts)} of {len(verdicts)} positions of this string)"
+        if item.verdict == "does not conform":
+            return f"{self.standing(item)}{along}: {change}."
+        return f"Undecided: {self.standing(item)}{along}; {self.reading(item)}; or {change}."
+
+    def metal_mm(self, k: int) -> FloatArray:
+        """Return the least removal [mm] at each fret after which every clearance would conform.
+
+        Nut and saddle stay. One pass from the nut: each crown comes down to the lowest line that
+        any position before it allows, so no plan that works removes less at any fret.
+        """
+        read = self.case.heights
+        share = chord_share(self.case.lines)[k]
+        needed_mm = self.found.required_mm[k] + self.factor * self.found.u_mm[k]
+        height_mm = np.concatenate([[read.nut_mm[k]], read.top_mm[k]])
+        for j in range(1, len(height_mm)):
+            line_mm = (1.0 - share[:j, j]) * height_mm[:j] + share[:j, j] * read.saddle_mm[k]
+            bound_mm = line_mm - needed_mm[:j, j]
+            height_mm[j] = np.fmin(height_mm[j], np.fmin.reduce(bound_mm))
+        return np.asarray(np.nan_to_num(read.top_mm[k] - height_mm[1:]))
+
+    def least_mm(self) -> float:
+        return self.case.specification.fretwire.minimum_height_mm
+
+    def crown_left_mm(self, k: int, fret: int) -> float:
+        """Return a lower bound of the crown height at a crossing, from the fret's own item."""
+        after = self.case.measurement
+        origin = Origin(int(after.crown_height_origin[k, fret - 1]))
+        if origin not in (Origin.MISSING, Origin.NOMINAL):
+            return float(after.crown_height_mm[k, fret - 1])
+        left = [i.value for i in self.items if i.quantity == "crown-height" and i.fret == fret]
+        return left[0] if left and math.isfinite(left[0]) else math.inf
+
+    def crowns(self) -> Iterator[str]:
+        items = [i for i in self.items if i.quantity == "crown-height"]
+        for item in items:
+            if item.verdict == "does not conform":
+                yield (
+                    f"{self.standing(item)}; metal cannot be put back: replace the fret, or agree "
+                    "on a lower least height."
+                )
+        unread = [str(i.fret) for i in items if not math.isfinite(i.value)]
+        if unread:
+            yield f"Read the crown height of fret {_some(unread, 'more')}: it is undecided."
+        doubtful = [i for i in items if i.verdict == "undecided" and math.isfinite(i.value)]
+        if doubtful:
+            worst = min(doubtful, key=lambda i: i.room)
+            others = len(doubtful) - 1
+            also = f" (and {others} more frets)" if others else ""
+            how = "read the height over the board there" if worst.route != "read" else "read again"
+            yield f"Undecided: {self.standing(worst)}{also}; {how}: {self.reading(worst)}."
+
+    def nothing_left(self) -> str:
+        """Say how near to its limit the nearest item is."""
+        decided = [i for i in self.items if math.isfinite(i.guard_band)]
+        nearest = min(decided, key=lambda i: i.room - i.guard_band)
+        spare_mm = max(0.0, nearest.room - nearest.guard_band)
+        return (
+            f"Nothing is left to do: {nearest.name} is the nearest to its limit, "
+            f"{self.length(nearest.room)} inside, {self.length(spare_mm)} more than the guard "
+            "band asks for."
+        )
+
+
+def _some(names: Sequence[str], more: str = "more") -> str:
+    """Name the first few, and count the rest."""
+    shown = list(names[:_NAMED])
+    if len(names) > _NAMED:
+        shown.append(f"{len(names) - _NAMED} {more}")
+    return _and(shown)
+
+
+def _and(names: Sequence[str]) -> str:
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)

@@ -1,0 +1,349 @@
+"""The verdict: readings after the work against the specification, and against the plan.
+
+Conformity is with the specification. The plan is not a limit: where the instrument is other than
+planned is reported beside the verdict.
+"""
+
+from __future__ import annotations
+
+import math
+from statistics import NormalDist
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import Finding, RequestError
+from evenfall.instrument import string_lines
+from evenfall.measurement import Origin
+from evenfall.neck import default_bow
+from evenfall.proof.decision import EXACT_MM
+from evenfall.proof.deviation import deviation_from_plan, heights_read
+from evenfall.proof.judging import (
+    Case,
+    clearance_items,
+    clearances,
+    crown_height_items,
+    derived_gap,
+    judge_positions,
+    open_gap_items,
+    relief_items,
+    with_verdict,
+)
+from evenfall.proof.next_steps import next_steps
+from evenfall.proof.result import Deviation, Item, Proof
+from evenfall.proof.uncertainty import Budget, student_t_factor
+from evenfall.strings.envelope import envelope as excursion_table
+from evenfall.units import length_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from evenfall.instrument import Specification
+    from evenfall.measurement import Measurement
+    from evenfall.plan import Plan
+    from evenfall.proof.decision import Verdict
+    from evenfall.strings.envelope import Envelope
+
+_SAME_MM = 5e-4
+"""Half the last digit that people read: a smaller difference is none."""
+
+_MOISTURE_STEP_PERCENT = 5.0
+"""Change of moisture worth a remark (common practice, no source)."""
+
+
+def prove(
+    specification: Specification,
+    plan: Plan,
+    measurement: Measurement,
+    envelope: Envelope | None = None,
+    *,
+    attack_n: Sequence[float] | None = None,
+) -> Proof:
+    """Return the proof: what the readings after the work show.
+
+    Judged are the action of every string, its first-fret clearance, the relief, the crown height
+    left at every fret, and the clearance of every stopped position at the attack. Readings of
+    action and relief of their own take precedence over values worked out from heights.
+
+    Parameters
+    ----------
+    specification
+        The limits and the decision rule.
+    plan
+        What was to be done.
+    measurement
+        Readings after the work.
+    envelope
+        Excursion table of the specification, if at hand; else it is computed.
+    attack_n
+        Attack that the positions must bear [N], one per string; the specification's if left out.
+
+    Raises
+    ------
+    RequestError
+        Plan, readings and specification do not belong together.
+    """
+    _check_belonging(specification, plan, measurement)
+    attack = np.asarray(specification.player.attack_n if attack_n is None else attack_n, float)
+    if attack.shape != (specification.string_count,) or not np.all(attack >= 0.0):
+        raise RequestError(
+            f"Give one attack in newton, zero or more, for each of the "
+            f"{specification.string_count} strings."
+        )
+    lines = string_lines(specification)
+    bow = default_bow(specification, lines)
+    heights = heights_read(measurement)
+    case = Case(
+        specification=specification,
+        lines=lines,
+        bow=bow,
+        envelope=envelope or excursion_table(specification, lines),
+        measurement=measurement,
+        heights=heights,
+        attack_n=attack,
+    )
+    deviation = deviation_from_plan(lines, bow, plan, heights)
+    found = clearances(case)
+    positions = judge_positions(case, found)
+    target, reference = specification.target, specification.scale.reference_fret
+    under_tension = [
+        *open_gap_items(case, "action", reference, target.action),
+        *open_gap_items(case, "first-fret", 1, target.first_fret),
+        *relief_items(case),
+    ]
+    crowns = crown_height_items(case, plan, deviation)
+    swinging = clearance_items(case, positions)
+    if not measurement.strung:
+        under_tension = [_slack(item) for item in under_tension]
+        swinging = [_slack(item) for item in swinging]
+    items = (*under_tension, *crowns, *swinging)
+    rule = specification.rule
+    return Proof(
+        verdict=_overall(items),
+        rule=rule.decision,
+        coverage=rule.coverage,
+        coverage_factor=student_t_factor(rule.coverage, math.inf),
+        serial=measurement.serial or plan.measurement.serial,
+        model=specification.name,
+        specification_hash=specification.content_hash,
+        plan_hash=plan.content_hash,
+        before_hash=plan.measurement.content_hash,
+        after_hash=measurement.content_hash,
+        attack_n=attack,
+        items=items,
+        positions=positions,
+        deviation=deviation,
+        next_steps=next_steps(case, items, positions, found),
+        findings=tuple(_findings(case, plan, items, deviation)),
+    )
+
+
+def _overall(items: Sequence[Item]) -> Verdict:
+    verdicts = {item.verdict for item in items}
+    if "does not conform" in verdicts:
+        return "does not conform"
+    return "undecided" if "undecided" in verdicts else "conforms"
+
+
+def _slack(item: Item) -> Item:
+    return with_verdict(item, "undecided", "strings not at pitch during the readings")
+
+
+def _check_belonging(specification: Specification, plan: Plan, measurement: Measurement) -> None:
+    before = plan.measurement
+    shape = specification.string_count, specification.frets
+    for what, given in (("plan", before), ("measurement", measurement)):
+        has = given.crown_top_mm.shape
+        if has != shape:
+            raise RequestError(
+                f"The {what} is for {has[0]} strings and {has[1]} frets, the specification for "
+                f"{shape[0]} and {shape[1]}; give files that belong to one instrument."
+            )
+        if given.specification_hash != specification.content_hash:
+            raise RequestError(
+                f"The {what} was made with another specification "
+                f"({given.specification_hash[:10] or 'none named'}, not "
+                f"{specification.content_hash[:10]}); use the specification of the plan for the "
+                "readings after the work too."
+            )
+    if before.serial and measurement.serial and before.serial != measurement.serial:
+        raise RequestError(
+            f"The plan is for instrument {before.serial}, the readings are of "
+            f"{measurement.serial}; give the plan and the readings of one instrument."
+        )
+
+
+def _findings(
+    case: Case, plan: Plan, items: Sequence[Item], deviation: Deviation
+) -> Iterator[Finding]:
+    yield from _state_findings(case, plan)
+    yield from _plan_findings(case, plan)
+    yield from _reading_findings(case, items)
+    yield from _disagreements(case, items)
+    yield from _off_plan(case, deviation)
+
+
+def _state_findings(case: Case, plan: Plan) -> Iterator[Finding]:
+    before, after = plan.measurement, case.measurement
+    if not after.strung:
+        yield Finding(
+            "state",
+            "The strings were not at pitch during the readings, so nothing that tension moves is "
+            "decided: action, first-fret clearance, relief and clearances stay undecided.",
+        )
+    elif not before.strung:
+        yield Finding(
+            "state",
+            "The plan was made from readings without string tension, the verdict from readings "
+            "at pitch; deviations from the plan include what tension does to the neck.",
+            severity="note",
+        )
+    moved = after.moisture_percent - before.moisture_percent
+    if abs(moved) > _MOISTURE_STEP_PERCENT:
+        yield Finding(
+            "state",
+            f"Moisture went from {before.moisture_percent:g} to {after.moisture_percent:g} % "
+            "between the readings; part of the change in relief may be the wood's.",
+            severity="note",
+        )
+    if before.content_hash == after.content_hash:
+        yield Finding(
+            "state",
+            "These are the very readings that the plan was made from: the verdict is about the "
+            "instrument before the work.",
+        )
+
+
+def _plan_findings(case: Case, plan: Plan) -> Iterator[Finding]:
+    if plan.status != "optimal":
+        eased = " ".join(r.sentence for r in plan.relaxations if r.helps)
+        yield Finding(
+            "plan-eased",
+            "The plan could not keep every limit of the specification, which is what the verdict "
+            f"goes by.{' ' + eased if eased else ''}",
+        )
+    for k in np.flatnonzero(np.abs(plan.attack_n - case.attack_n) > 1e-9):
+        yield Finding(
+            "other-attack",
+            f"String {k + 1} is judged at {case.attack_n[k]:g} N; the plan was made for "
+            f"{plan.attack_n[k]:g} N.",
+            where=f"string {k + 1}",
+            severity="note" if plan.attack_n[k] > case.attack_n[k] else "warning",
+        )
+
+
+def _reading_findings(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
+    read, after = case.heights, case.measurement
+    heights = np.concatenate([read.nut_mm, read.top_mm.ravel(), read.saddle_mm])
+    u_mm = np.concatenate([read.nut_u_mm, read.top_u_mm.ravel(), read.saddle_u_mm])
+    direct_u_mm = [d.u_mm for d in after.direct if d.quantity in ("action", "relief")]
+    bare = int(np.sum(np.isfinite(heights) & (u_mm <= EXACT_MM)))
+    bare += sum(not u > EXACT_MM for u in direct_u_mm)
+    total = int(np.sum(np.isfinite(heights))) + len(direct_u_mm)
+    if bare:
+        which = "the readings" if bare == total else f"{bare} of {total} readings"
+        yield Finding(
+            "no-uncertainty",
+            f"No uncertainty is stated for {which}: the verdict holds only as far as they are "
+            "exact.",
+        )
+    unread = int(np.sum(~np.isfinite(heights)))
+    if unread:
+        yield Finding(
+            "missing",
+            f"{unread} of {heights.size} heights of crown tops, nut slots and saddles were not "
+            "read after the work; what rests on them is undecided.",
+        )
+    for origin, words in (
+        (Origin.INTERPOLATED, "filled in from their neighbours"),
+        (Origin.DERIVED, "worked out from other readings, and taken as independent of each other"),
+    ):
+        count = int(np.sum(after.crown_top_origin == origin))
+        if count:
+            yield Finding("route", f"{count} crown tops were {words}.", severity="note")
+    direct = [i for i in items if i.quantity in ("action", "first-fret", "relief")]
+    names = [i.name for i in direct if i.route.startswith("read directly")]
+    if names:
+        yield Finding(
+            "route", f"Judged by a reading of its own: {', '.join(names)}.", severity="note"
+        )
+    crowns = [i for i in items if i.quantity == "crown-height"]
+    derived = [i.fret for i in crowns if i.route.startswith("worked out")]
+    if derived:
+        nominal = sum("wire as supplied" in i.route for i in crowns)
+        base = "the heights before" if not nominal else "the height of the wire as supplied"
+        yield Finding(
+            "route",
+            f"The crown heights of {len(derived)} of {len(crowns)} frets were not read after the "
+            f"work; they are worked out from {base} and the metal removed.",
+            severity="warning" if nominal else "note",
+        )
+
+
+def _disagreements(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
+    """Compare readings of their own with what the heights say, where there are both."""
+    factor = student_t_factor(case.specification.rule.coverage, math.inf)
+    read, unit = case.heights, case.specification.unit
+    for item in items:
+        if not item.route.startswith("read directly"):
+            continue
+        if item.quantity == "relief":
+            derived_mm = case.bow.relief_mm(read.top_mm)
+            u_mm = case.bow.relief_u_mm(read.top_u_mm)
+        else:
+            derived_mm, lines = derived_gap(case, item.string - 1, item.fret)
+            u_mm = Budget("", derived_mm, "mm", tuple(lines)).combined_uncertainty
+        off_mm = item.value - derived_mm
+        bound_mm = max(factor * math.hypot(item.standard_uncertainty, u_mm), 10.0 * _SAME_MM)
+        if abs(off_mm) > bound_mm:
+            yield Finding(
+                "disagree",
+                f"{item.name} was read as {length_text(item.value, unit)}, but crown tops, nut "
+                f"and saddle give {length_text(derived_mm, unit)}: read both again.",
+                where=item.name,
+            )
+
+
+def _off_plan(case: Case, deviation: Deviation) -> Iterator[Finding]:
+    """Name what is off plan by more than the uncertainty explains.
+
+    With n crowns compared at once, n (1 - coverage) would look off by chance; each is therefore
+    held against the coverage of all of them together (Bonferroni's inequality).
+    """
+    unit, coverage = case.specification.unit, case.specification.rule.coverage
+    known = np.isfinite(deviation.crown_top_mm)
+    single = 1.0 - (1.0 - coverage) / max(1, int(known.sum()))
+    bound_mm = np.maximum(NormalDist().inv_cdf(0.5 + 0.5 * single) * deviation.crown_top_u_mm, 0.0)
+    off = known & (np.abs(deviation.crown_top_mm) > np.maximum(bound_mm, _SAME_MM))
+    for side, words in ((-1.0, "Cut deeper than planned"), (1.0, "Left higher than planned")):
+        size_mm = np.where(off, side * deviation.crown_top_mm, 0.0)
+        order = np.argsort(-size_mm, axis=None)[: int(np.sum(size_mm > 0.0))]
+        places = [divmod(int(at), size_mm.shape[1]) for at in order]
+        if not places:
+            continue
+        named = ", ".join(
+            f"fret {j + 1} under string {k + 1} by {length_text(float(size_mm[k, j]), unit)}"
+            for k, j in places[:3]
+        )
+        more = f" and {len(places) - 3} more" if len(places) > 3 else ""
+        yield Finding("off-plan", f"{words}: {named}{more}.")
+    factor = student_t_factor(coverage, math.inf)
+    if abs(deviation.relief_mm) > max(factor * deviation.relief_u_mm, _SAME_MM):
+        direction = "more" if deviation.relief_mm > 0 else "less"
+        yield Finding(
+            "off-plan",
+            f"The neck has {length_text(abs(deviation.relief_mm), unit)} {direction} relief than "
+            "planned.",
+        )
+    for what, off_mm, u_mm in (
+        ("nut slot", deviation.nut_mm, deviation.nut_u_mm),
+        ("saddle", deviation.saddle_mm, deviation.saddle_u_mm),
+    ):
+        each = 1.0 - (1.0 - coverage) / max(1, int(np.isfinite(off_mm).sum()))
+        bound_mm = np.maximum(NormalDist().inv_cdf(0.5 + 0.5 * each) * u_mm, _SAME_MM)
+        named = ", ".join(
+            f"string {k + 1} by {length_text(float(off_mm[k]), unit, signed=True)}"
+            for k in np.flatnonzero(np.abs(off_mm) > bound_mm)
+        )
+        if named:
+            yield Finding("off-plan", f"The {what} stands off plan at {named}.")

@@ -217,12 +217,17 @@ ENDS_IN_UNIT = re.compile(rf"(?:^|_){_UNIT}(?:_{_UNIT})*(?:_per_{_UNIT}(?:_{_UNI
 PURE_NUMBERS = words(
     """
     ratio fraction share factor probability confidence coverage inharmonicity exaggeration weight
-    weights life_used slope degrees_of_freedom count index number fret frets string strings
+    weights life_used slope correlation degrees_of_freedom count index number fret frets string strings
     order objective level
     """
 )
 #: Names of numbers whose unit is not fixed: conversions, and plain arithmetic on any quantity.
-ANY_UNIT = {"value", "values", "low", "high", "limit", "lower", "upper", "scale", "step", "amount"}
+ANY_UNIT = words(
+    """
+    value values low high limit lower upper scale step amount
+    standard_uncertainty expanded_uncertainty guard_band sensitivity
+    """
+)
 
 
 def names_a_number(annotation: ast.expr | None) -> bool:

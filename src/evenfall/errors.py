@@ -54,6 +54,9 @@ FINDING_CODES: dict[str, str] = {
     "relief": "The relief lies outside its limits.",
     "action": "The action lies outside its limits.",
     "first-fret": "The clearance over the first fret lies outside its limits.",
+    "off-plan": "A height after the work differs from the plan by more than its uncertainty.",
+    "plan-eased": "The plan could not keep every limit that the verdict goes by.",
+    "other-attack": "The plan was made for another attack than the one that is judged.",
     "cure": "What adjusting alone can or cannot cure.",
 }
 

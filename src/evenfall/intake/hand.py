@@ -1,0 +1,99 @@
+"""Hand sheets of one instrument, read together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from evenfall.errors import Finding, ReadingsError, RequestError
+from evenfall.files import read_bytes
+from evenfall.intake.reduction import reduce_readings
+from evenfall.intake.rows import read_rows
+from evenfall.intake.sheets import FILE_LIMIT_BYTES, read_sheet
+
+if TYPE_CHECKING:
+    from evenfall.instrument import Specification
+    from evenfall.intake.rows import Reading
+    from evenfall.measurement import Measurement
+
+MOST_FINDINGS = 20
+"""So many faults are shown at once; the rest are counted."""
+
+
+def read_measurement(
+    files: Sequence[Path], specification: Specification, *, serial: str = ""
+) -> tuple[Measurement, tuple[Finding, ...]]:
+    """Return the measurement in one or more hand sheets of one instrument.
+
+    CSV and XLSX may be mixed; the rows of all files count as one sheet.
+
+    Parameters
+    ----------
+    files
+        The sheets.
+    specification
+        The instrument.
+    serial
+        What the instrument is called on its label or job ticket.
+
+    Returns
+    -------
+    tuple of Measurement and findings
+        The findings are warnings and notes only.
+
+    Raises
+    ------
+    RequestError
+        No file is named, one is named twice, or one cannot be read.
+    FormatMismatchError, BrokenFileError, UnsupportedError
+        A file is no sheet of readings, is damaged, or is of a kind that is not read.
+    ReadingsError
+        Readings cannot be used: every fault found, with its row.
+    """
+    paths = [Path(file) for file in files]
+    if not paths:
+        raise RequestError("No sheet is named; name at least one CSV or XLSX file.", where="files")
+    resolved = [path.resolve() for path in paths]
+    for path in paths:
+        if resolved.count(path.resolve()) > 1:
+            raise RequestError("The file is named twice; name it once.", where=path.name)
+    readings: list[Reading] = []
+    findings: list[Finding] = []
+    for path in paths:
+        sheet = read_sheet(read_bytes(path, limit_bytes=FILE_LIMIT_BYTES), name=path.name)
+        file = path.name if len(paths) > 1 else ""
+        found, faults = read_rows(sheet.rows, specification, file=file)
+        readings += found
+        findings += [*_in_file(sheet.findings, file), *faults]
+    where = paths[0].name if len(paths) == 1 else ""
+    unread = [finding for finding in findings if finding.severity == "error"]
+    if unread and not readings:
+        raise _readings_error(unread, where)
+    measurement, more = reduce_readings(
+        readings, specification, serial=serial, source=tuple(path.name for path in paths)
+    )
+    # a row that cannot be read leaves a gap behind, which is not worth a sentence of its own
+    errors = unread + [
+        f for f in more if f.severity == "error" and not (unread and f.code == "missing")
+    ]
+    if errors or measurement is None:
+        raise _readings_error(errors, where)
+    return measurement, (*findings, *more)
+
+
+def _in_file(findings: Iterable[Finding], file: str) -> list[Finding]:
+    return [
+        Finding(f.code, f.sentence, f"{file}, {f.where}" if file else f.where, f.severity)
+        for f in findings
+    ]
+
+
+def _readings_error(errors: Sequence[Finding], where: str) -> ReadingsError:
+    """Return one error for all findings, the first ones in full and the rest counted."""
+    more = len(errors) - MOST_FINDINGS
+    if more <= 0:
+        return ReadingsError(errors, where=where)
+    sentence = f"And {more} more; mend the rows above and run again."
+    last = Finding("row", sentence, f"after {errors[MOST_FINDINGS - 1].where}", "error")
+    return ReadingsError([*errors[:MOST_FINDINGS], last], where=where)

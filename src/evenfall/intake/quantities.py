@@ -1,0 +1,165 @@
+"""What can be read on an instrument and written on a sheet, and what each reading can be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+#: The columns of a sheet, in the order of the template.
+COLUMNS: dict[str, str] = {
+    "quantity": "What was read; one of the quantities below.",
+    "string": "String number, 1 = treble; `1-6` or `1 to 6` for several; `all` for every string.",
+    "fret": "Fret number, 1 at the nut's end.",
+    "value": "The reading. An empty cell means not yet read; the row is skipped.",
+    "unit": "mm, um, cm, in, thou …; empty means the unit of the specification.",
+    "uncertainty": "Standard uncertainty (k = 1) of the gauge, in the unit of the row.",
+    "state": "`strung` (strings at pitch) or `unstrung`; moisture may follow: `strung 45%`.",
+    "gauge": "Which gauge was used; kept with the sheet, not used in the calculation.",
+    "note": "Anything else; not used in the calculation.",
+}
+
+UNCERTAINTY_LIMIT_MM = 1.0
+"""A gauge worse than this cannot serve; a larger number is a slip (often a split decimal comma)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One thing that can be read.
+
+    Parameters
+    ----------
+    name
+        Word in the column `quantity`.
+    meaning
+        What is read, in one sentence.
+    string
+        Whether the string must be named, may be, or has no meaning.
+    fret
+        What the fret cell holds: nothing, a fret, a fret or 0 for the nut, a fret under a line
+        over two others, or a fret that a short straightedge rocks on.
+    low_mm, high_mm
+        What the reading can be [mm]; anything outside is a slip.
+    over_datum
+        Whether it is a height over the common datum, so that only differences mean anything.
+    clash_mm
+        Readings of the same thing further apart than this [mm] cannot both be right.
+    """
+
+    name: str
+    meaning: str
+    string: Literal["needed", "optional"]
+    fret: Literal["none", "fret", "fret or nut", "line", "rock"]
+    low_mm: float
+    high_mm: float
+    over_datum: bool
+    clash_mm: float
+
+
+# Ranges are wide on purpose: they catch slips of unit and decimal point, not bad instruments.
+# Common practice, no source, unless another reason is given.
+_ALL = (
+    Quantity(
+        "action",
+        "Gap between the open string's underside and the crown of a fret.",
+        string="needed",
+        fret="fret",
+        low_mm=0.0,
+        high_mm=12.0,  # slide setups and neglected necks stay under 10 mm
+        over_datum=False,
+        clash_mm=1.0,
+    ),
+    Quantity(
+        "relief",
+        "Gap between a fret and a straight line over two others; below zero for a back-bow.",
+        string="optional",
+        fret="line",
+        low_mm=-1.0,
+        high_mm=2.5,  # a rod at the end of its travel
+        over_datum=False,
+        clash_mm=0.5,
+    ),
+    Quantity(
+        "rocking",
+        "Gap under one end, or the middle, of a short straightedge over three frets.",
+        string="needed",
+        fret="rock",
+        low_mm=0.0,  # a gap is never negative
+        high_mm=2.0,  # a fret fully out of its slot stands up by its tang at most
+        over_datum=False,
+        clash_mm=0.3,
+    ),
+    Quantity(
+        "crown_top",
+        "Height of the crown on the string's line over a straight datum common to all readings.",
+        string="needed",
+        fret="fret",
+        low_mm=-200.0,  # the datum may lie anywhere within reach of a gauge
+        high_mm=200.0,
+        over_datum=True,
+        clash_mm=1.0,
+    ),
+    Quantity(
+        "crown_height",
+        "Height of the crown over the board beside it.",
+        string="optional",
+        fret="fret",
+        low_mm=0.2,  # worn past use
+        high_mm=2.5,  # over the tallest wire that a specification may name by the seating gap
+        over_datum=False,
+        clash_mm=0.5,
+    ),
+    Quantity(
+        "nut_slot",
+        "Height of the floor of the nut slot over the common datum.",
+        string="needed",
+        fret="none",
+        low_mm=-200.0,
+        high_mm=200.0,
+        over_datum=True,
+        clash_mm=1.0,
+    ),
+    Quantity(
+        "saddle",
+        "Height of the top of the saddle under the string over the common datum.",
+        string="needed",
+        fret="none",
+        low_mm=-200.0,
+        high_mm=200.0,
+        over_datum=True,
+        clash_mm=1.0,
+    ),
+    Quantity(
+        "board",
+        "Height of the board beside a fret over the common datum; no string: on the centre line.",
+        string="optional",
+        fret="fret",
+        low_mm=-200.0,
+        high_mm=200.0,
+        over_datum=True,
+        clash_mm=1.0,
+    ),
+    Quantity(
+        "string_spacing",
+        "Distance from a string's centre to the next one's; no string: between the outer strings.",
+        string="optional",
+        fret="fret or nut",
+        low_mm=1.0,
+        high_mm=300.0,  # the widest spread that a specification may name
+        over_datum=False,
+        clash_mm=2.0,
+    ),
+)
+
+QUANTITIES: dict[str, Quantity] = {quantity.name: quantity for quantity in _ALL}
+
+NUT_LINE_LIMIT_MM = 5.0
+"""A slot floor lies within a few crown heights of the line of the crowns."""
+
+SADDLE_LINE_LIMIT_MM = 30.0
+"""At the saddle the string stands about twice its gap at the 12th fret over the crowns' line."""
+
+CROWN_LINE_LIMIT_MM = 5.0
+"""A crown further than this from its string's own straight line is a slip, not a fret."""
+
+NEIGHBOUR_LIMIT_MM = 0.5
+"""A crown top that far off its neighbours on the same fret deserves a second reading."""

@@ -94,6 +94,7 @@ def made_plan(
     way="each",
     status="optimal",
     cut=True,
+    need_mm=0.1,
 ):
     """Return a specification and a plan for it."""
     text = specification_text(strings, frets, unit=unit, name=name)
@@ -142,7 +143,7 @@ def made_plan(
     nut_after = nut + nut_change_mm * np.where(np.arange(strings) % 2, 0.5, 1.0)
     saddle_after = saddle + saddle_change_mm * np.linspace(-1.0, 1.0, strings)
     bent = top + relief_change_mm * bow.frets
-    after = one_pass(lines, nut_after, bent, saddle_after) if cut else bent
+    after = one_pass(lines, nut_after, bent, saddle_after, need_mm) if cut else bent
     removal = bent - after
     ref = spec.scale.reference_fret
     attack = np.array(spec.player.attack_n)
@@ -185,7 +186,7 @@ def made_plan(
     return spec, plan
 
 
-def one_pass(lines, nut, top, saddle, need_mm=0.045):
+def one_pass(lines, nut, top, saddle, need_mm):
     """Return the highest crown tops that clear by `need_mm` at every stop (theory of the plan)."""
     share = chord_share(lines)
     height = np.concatenate([nut[:, None], top], axis=1)

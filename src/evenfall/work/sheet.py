@@ -407,17 +407,15 @@ class _Writer:
         turn, more = ("Loosen", "more") if change > 0 else ("Tighten", "less")
         fret, string = self.relief_point()
         sentences = [
-            f"{turn} in the direction that the rod's maker says, in small steps; stop if it binds. "
-            f"Strings at pitch, straightedge over fret 1 and fret {self.specification.frets} on "
-            f"the line of string {string}: re-measure the gap at fret {fret}."
+            "Turn as the rod's maker says, in small steps. Re-measure with the strings at pitch: "
+            f"gap at fret {fret}, straightedge over frets 1 and {self.specification.frets} on the "
+            f"line of string {string}."
         ]
         reading = self.relief_reading(f"Gap at fret {fret}", self.top_uncut_mm)
         if self.cuts_frets:
-            sentences.append(
-                f"Outside {reading.limits}: read all frets again and plan anew before any cut."
-            )
+            sentences.append("Outside the limits: read all again and plan anew.")
         return Step(
-            f"Truss rod: {turn.lower()} for {self.both(abs(change))} {more} relief",
+            f"Truss rod: {turn.lower()}, {self.both(abs(change))} {more} relief.",
             tuple(sentences),
             readings=(reading,),
         )
@@ -464,13 +462,9 @@ class _Writer:
         read = f"Tune again, then read the gap of the open string over fret {fret}"
         until = " before any fret is cut." if self.cuts_frets else "."
         return Step(
-            "Saddle: move each string",
+            "Saddle: move each string.",
             (f"1.00 at the saddle is {share:.2f} over fret {fret}. {read}{until}",),
-            rows=(
-                Row("Move", moves),
-                self.row(f"Then, fret {fret}", now),
-                Row("Read", kind="write"),
-            ),
+            rows=(Row("Move", moves), self.row(f"Then, fret {fret}", now)),
         )
 
     def frets(self) -> Step | None:
@@ -485,17 +479,18 @@ class _Writer:
                 "Seat it fully and trim the ends before you measure."
             )
         if not self.touched:
-            return Step("Frets: new wire only", tuple(sentences))
+            return Step("Frets: new wire only.", tuple(sentences))
+        sentences.append("Checks: crown height, and a short straightedge over three frets.")
         halfway = self.removal_mm > HALFWAY_MM
         if halfway.any():
             sentences.append(
-                f"½ = more than {self.both(HALFWAY_MM)}: take half, measure, then the rest."
+                f"½ (over {self.both(HALFWAY_MM)}): take half, measure, then the rest."
             )
         sentences.append(
             "Never below a crown height of "
             f"{self.both(self.specification.fretwire.minimum_height_mm)}."
         )
-        return Step("Frets: take off at each string", tuple(sentences), rows=self.removal_rows())
+        return Step("Frets: take off at each string.", tuple(sentences), rows=self.removal_rows())
 
     def how(self) -> str:
         way = self.plan.way
@@ -537,19 +532,17 @@ class _Writer:
         fret = group[place]
         taken = float(cut[string, place])
         left = float(self.plan.crown_height_after_mm[string, fret - 1])
-        at = f"Crown at fret {fret}, string {string + 1}: "
-        half = f"{self.both(left + 0.5 * taken)} at half, " if taken > HALFWAY_MM else ""
-        sentences = [f"{at}{half}{self.both(left)} when done."]
+        half = f"{self.amount(left + 0.5 * taken).figure} at half, " if taken > HALFWAY_MM else ""
+        sentences = [
+            f"Crown at fret {fret}, string {string + 1}: {half}{self.both(left)} when done."
+        ]
         middles = [
             f
             for f in range(2, self.specification.frets)
             if {f - 1, f, f + 1} & set(group) and not {f - 1, f, f + 1} & waiting
         ]
         if middles:
-            sentences.append(
-                f"Short straightedge over three frets, {listed('middle fret', middles)}: "
-                + self.rocking(middles)
-            )
+            sentences.append(self.rocking(middles))
         return Row("Check", kind="check", sentences=tuple(sentences))
 
     def rocking(self, middles: list[int]) -> str:
@@ -564,10 +557,12 @@ class _Writer:
             string = int(over.argmax())
             if over[string] > 0.01:
                 proud.append((float(over[string]), fret, string + 1))
+        middle = listed("fret", middles)
         if not proud:
-            return "must not rock."
-        where = ", ".join(f"fret {f} by {self.both(p)} (string {s})" for p, f, s in proud)
-        return f"may rock on {where}: leave it so."
+            return f"No rocking on {middle}."
+        over_mm, fret, at = max(proud)
+        most = f"{self.amount(over_mm).figure} {self.unit} (fret {fret}, string {at})"
+        return f"Rocking on {middle}: up to {most}, on purpose."
 
     def nut(self) -> Step | None:
         change = self.nut_change_mm
@@ -581,7 +576,7 @@ class _Writer:
         if (change > NOTHING_MM).any():
             sentences.append("Up: fill the slot or shim the nut.")
         return Step(
-            "Nut slots: move the floor of each",
+            "Nut slots: move the floor of each.",
             tuple(sentences),
             rows=(Row("Move", tuple(self.move(float(change[k])) for k in self.order)),),
         )
@@ -624,7 +619,7 @@ class _Writer:
             *self.crossings(),
         ]
         return Step(
-            "After the work: tune, read, write down",
+            "After the work: tune, read, write down.",
             ("Strings at pitch. Large: aim; small: limits.",),
             rows=tuple(rows),
             readings=tuple(readings),
@@ -641,9 +636,9 @@ class _Writer:
             string, stop, fret = place
             if not (1 <= string <= len(gap) and 0 <= stop < fret <= self.specification.frets):
                 continue
-            position = f"stopped at fret {stop}" if stop else "open"
+            position = f"stopped at {stop}" if stop else "open"
             readings[place] = Reading(
-                f"String {string} {position}: gap over fret {fret}",
+                f"String {string} {position}: over fret {fret}",
                 self.amount(float(gap[string - 1, stop, fret])),
                 "no less" if binding.kind == "clear" else "",
             )

@@ -1,0 +1,126 @@
+"""Paper: Typst templates filled with data, in memory, the same bytes for the same data.
+
+Data reaches a template as JSON and is shown as plain strings, so no text can act as markup. Only
+the fonts inside the typesetter are used, unless the text holds a script that they lack.
+"""
+
+from __future__ import annotations
+
+import json
+import pkgutil
+from typing import TYPE_CHECKING, Any, Literal
+
+from evenfall.errors import RequestError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from evenfall.units import LengthUnit
+
+Paper = Literal["a4", "us-letter"]
+
+_LONGEST_WORD = 22
+_SPACE_TO_BREAK = "\N{ZERO WIDTH SPACE}"
+_FIRST_FOREIGN = 0x0590
+"""Latin, Greek and Cyrillic end here: what comes after is not in the fonts inside."""
+_ALSO_AT_HOME = ((0x1D00, 0x23FF), (0x2500, 0x27BF))
+"""Accented Latin and Greek, punctuation, arrows, mathematical and other signs."""
+
+
+def paper_for(unit: LengthUnit) -> Paper:
+    """Return the paper that goes with a unit.
+
+    Parameters
+    ----------
+    unit
+        "mm" (A4, ISO 216) or "in" (US letter).
+    """
+    return "us-letter" if unit == "in" else "a4"
+
+
+def pdf(template: str, data: Mapping[str, Any]) -> bytes:
+    """Return a template of this package filled with data, as PDF.
+
+    Parameters
+    ----------
+    template
+        File name of the template.
+    data
+        Plain values; texts are shown as they are.
+    """
+    import typst
+
+    source = pkgutil.get_data(__name__, template)
+    assert source is not None, template  # noqa: S101 (a package without its own file is broken)
+    text = json.dumps(data, ensure_ascii=False)
+    made: bytes = typst.compile(
+        source,
+        format="pdf",
+        sys_inputs={"data": text},
+        ignore_system_fonts=not _foreign(text),
+    )
+    return made
+
+
+def svg_to_png(svg: str, width_px: int) -> bytes:
+    """Return a drawing as a PNG picture on white ground.
+
+    Parameters
+    ----------
+    svg
+        SVG text with a size or a view box.
+    width_px
+        Width of the picture [px], 16 to 10 000.
+
+    Raises
+    ------
+    RequestError
+        The width is out of range, or the text is no SVG drawing.
+    """
+    import typst
+
+    if not 16 <= width_px <= 10_000:
+        raise RequestError(f"A picture {width_px} px wide is not possible: ask for 16 to 10000 px.")
+    source = (
+        f"#set page(width: {int(width_px)}pt, height: auto, margin: 0pt, fill: white)\n"
+        '#image(bytes(sys.inputs.svg), format: "svg", width: 100%)'
+    )
+    try:
+        made: bytes = typst.compile(
+            source.encode(),
+            format="png",
+            ppi=72.0,
+            sys_inputs={"svg": svg},
+            ignore_system_fonts=not _foreign(svg),
+        )
+    except typst.TypstError as error:
+        raise RequestError(f"The drawing cannot be made into a picture: {error.message}.") from None
+    return made
+
+
+def breakable(text: str) -> str:
+    """Return text in which words too long for a line may break.
+
+    Parameters
+    ----------
+    text
+        One line.
+    """
+    return " ".join(
+        word
+        if len(word) <= _LONGEST_WORD
+        else _SPACE_TO_BREAK.join(
+            word[start : start + _LONGEST_WORD] for start in range(0, len(word), _LONGEST_WORD)
+        )
+        for word in text.split(" ")
+    )
+
+
+def _foreign(text: str) -> bool:
+    """Say whether text needs fonts beyond those inside."""
+    if text.isascii():
+        return False
+    return any(
+        ord(c) >= _FIRST_FOREIGN and not any(low <= ord(c) <= high for low, high in _ALSO_AT_HOME)
+        for c in set(text)
+    )

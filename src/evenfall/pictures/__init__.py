@@ -1,0 +1,1 @@
+"""Each drawing once, for web, PDF and file: data in, SVG text out."""

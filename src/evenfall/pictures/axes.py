@@ -1,0 +1,126 @@
+"""Axes: from a quantity to a place on the paper, with round numbers beside it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from evenfall.pictures.inks import INK, QUIET
+from evenfall.pictures.svg import text, text_width_px
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """A straight scale; call it with a value in its unit to get the place on the paper [px].
+
+    Parameters
+    ----------
+    low, high
+        Ends of the scale, in `unit`.
+    start_px, end_px
+        Where they lie on the paper [px].
+    unit
+        Unit of the scale.
+    """
+
+    low: float
+    high: float
+    start_px: float
+    end_px: float
+    unit: str
+
+    def __call__(self, value: float) -> float:
+        """Return the place of a value [px]."""
+        share = (value - self.low) / (self.high - self.low)
+        return self.start_px + share * (self.end_px - self.start_px)
+
+    def ticks(self, most: int) -> list[tuple[float, str]]:
+        """Return round values on the scale with their text.
+
+        Parameters
+        ----------
+        most
+            Greatest number of them.
+        """
+        span = abs(self.high - self.low)
+        step = _round_step(span / most)
+        first = math.ceil(min(self.low, self.high) / step - 1e-9)
+        last = math.floor(max(self.low, self.high) / step + 1e-9)
+        digits = max(0, -math.floor(math.log10(step) + 1e-9))
+        return [
+            (n * step, f"{n * step + 0.0:.{digits}f}".replace("-", "−"))
+            for n in range(first, last + 1)
+        ]
+
+
+def _round_step(least: float) -> float:
+    """Return the smallest of 1, 2, 5 times a power of ten that is not less."""
+    power = 10.0 ** math.floor(math.log10(least))
+    return next(m * power for m in (1.0, 2.0, 5.0, 10.0) if m * power >= least * (1.0 - 1e-9))
+
+
+def round_exaggeration(largest_ratio: float) -> float:
+    """Return the largest easily read factor that is not more than `largest_ratio`, at least 1.
+
+    Parameters
+    ----------
+    largest_ratio
+        By how much heights could be drawn larger than lengths before they leave the picture.
+    """
+    largest = max(largest_ratio, 1.0)
+    power = 10.0 ** math.floor(math.log10(largest))
+    steps = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
+    return max(m * power for m in steps if m * power <= largest * (1.0 + 1e-9))
+
+
+def exaggeration_text(exaggeration: float) -> str:
+    """Return the sentence that states the exaggeration of a drawing.
+
+    Parameters
+    ----------
+    exaggeration
+        Height scale over length scale.
+    """
+    if exaggeration == 1.0:
+        return "Heights and lengths are drawn to one scale."
+    return f"Heights are drawn {exaggeration:g} times larger than lengths."
+
+
+def fret_numbers(
+    places_px: Mapping[int, float], base_px: float, *, first: Iterable[int] = ()
+) -> Iterator[str]:
+    """Yield fret numbers along a line, as many as fit.
+
+    Parameters
+    ----------
+    places_px
+        Where each fret lies [px]; 0 is the nut and gets no number.
+    base_px
+        Base line of the numbers [px].
+    first
+        Frets whose numbers matter most, in bold.
+    """
+    strong = [fret for fret in first if fret in places_px and fret > 0]
+    taken: list[tuple[float, float]] = []
+    for fret in dict.fromkeys([*strong, 12, 24, *places_px]):
+        if fret not in places_px or fret == 0:
+            continue
+        bold = fret in strong
+        half = text_width_px(str(fret), 9.0, bold=bold) / 2 + 1.0
+        low, high = places_px[fret] - half, places_px[fret] + half
+        if any(low < other_high and high > other_low for other_low, other_high in taken):
+            continue
+        taken.append((low, high))
+        yield text(
+            places_px[fret],
+            base_px,
+            str(fret),
+            size_px=9.0,
+            anchor="middle",
+            bold=bold,
+            ink=INK if bold else QUIET,
+        )

@@ -1,0 +1,596 @@
+"""Maps of frets by strings: headroom of every position, removal at every crossing.
+
+Both show the board from above with the frame's x to the right and y up: nut at the left, treble
+string on top. Columns are of one width, because the numbers in them need it; each stands for the
+space behind its fret, and long boards run on in a second band. Shade says how much; marks repeat
+in shape what the shade says, for prints without grey.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.pictures.inks import (
+    INK,
+    METAL_RAMP,
+    METAL_SHARES,
+    PAPER,
+    QUIET,
+    RISK_RAMP,
+    RISK_SHARES,
+    RULE,
+    WASH,
+    Shade,
+)
+from evenfall.pictures.svg import (
+    PAGE_WIDTH_PX,
+    circle,
+    document,
+    group,
+    heading,
+    line,
+    path,
+    rect,
+    shortened,
+    text,
+    text_width_px,
+    wrapped,
+)
+from evenfall.units import LengthUnit, in_unit, length_text
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification
+    from evenfall.plan import Plan
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+
+_LABEL_PX = 48.0
+_MOST_COLUMNS = 24
+_WIDEST_CELL_PX = 56.0
+_HEADER_PX = 15.0
+_ROOM_PX = PAGE_WIDTH_PX - _LABEL_PX - 6.0
+_UNKNOWN = Shade(PAPER, QUIET, 0, "not known")
+_LIGHTEST = {shade.fill for shade in RISK_RAMP[:2]}
+"""Grounds that second-voice text can be read on."""
+_SHARE_SHOWING_FRET = 1.2
+"""Below this share of the attack the fret that is touched first is worth its ink."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """Where the cells of a map lie: columns in bands, strings in rows."""
+
+    columns: int
+    strings: int
+    cell_high_px: float
+    footer_px: float
+    top_px: float
+
+    @property
+    def per_band(self) -> int:
+        bands = math.ceil(self.columns / _MOST_COLUMNS)
+        return math.ceil(self.columns / bands)
+
+    @property
+    def cell_wide_px(self) -> float:
+        return min(_WIDEST_CELL_PX, _ROOM_PX / self.per_band)
+
+    @property
+    def bands(self) -> list[range]:
+        step = self.per_band
+        return [
+            range(first, min(first + step, self.columns)) for first in range(0, self.columns, step)
+        ]
+
+    @property
+    def band_high_px(self) -> float:
+        return _HEADER_PX + self.strings * self.cell_high_px + self.footer_px + 9.0
+
+    @property
+    def end_px(self) -> float:
+        return self.top_px + len(self.bands) * self.band_high_px
+
+    def band_top_px(self, band: int) -> float:
+        return self.top_px + band * self.band_high_px
+
+    def corner(self, string: int, column: int) -> tuple[float, float]:
+        """Return the upper left corner of a cell; string index K is the first footer row."""
+        band, place = divmod(column, self.per_band)
+        return (
+            _LABEL_PX + place * self.cell_wide_px,
+            self.band_top_px(band) + _HEADER_PX + string * self.cell_high_px,
+        )
+
+
+def headroom_map(
+    specification: Specification,
+    headroom_n: FloatArray,
+    attack_n: FloatArray,
+    *,
+    title: str,
+    critical_fret: IntArray | None = None,
+) -> str:
+    """Return the map of the attack that every stopped position bears, as SVG.
+
+    Parameters
+    ----------
+    specification
+        The instrument, K strings over F frets.
+    headroom_n
+        Headroom by stopped position 0..F-1 (0 = open) [N], shape (K, F); negative where a string
+        touches at rest, NaN where it is not known.
+    attack_n
+        The player's attack [N], shape (K,).
+    title
+        What the map is of, for its heading.
+    critical_fret
+        The fret that is touched first, shape (K, F); shown where headroom is short.
+
+    Raises
+    ------
+    ValueError
+        An array is not of the instrument's shape, or an attack is not positive.
+    """
+    shape = (specification.string_count, specification.frets)
+    force = np.asarray(headroom_n, dtype=float)
+    attack = np.asarray(attack_n, dtype=float)
+    if force.shape != shape or attack.shape != shape[:1]:
+        raise ValueError(f"headroom_n must have shape {shape} and attack_n {shape[:1]}")
+    if critical_fret is not None and np.shape(critical_fret) != shape:
+        raise ValueError(f"critical_fret must have shape {shape}")
+    if not bool(np.all(attack > 0.0)):
+        raise ValueError("attack_n must be positive")
+    share = force / attack[:, None]
+    summary = _headroom_summary(force, share)
+    parts, top = heading(title, summary)
+    layout = _Layout(shape[1], shape[0], 35.0, 0.0, top)
+    parts += _frame(
+        specification,
+        layout,
+        names=["open", *(str(fret) for fret in range(1, shape[1]))],
+        second_row=[f"{a:.2f} N" for a in attack],
+    )
+    for k in range(shape[0]):
+        for i in range(shape[1]):
+            first = None if critical_fret is None else int(critical_fret[k, i])
+            parts.append(
+                _headroom_cell(
+                    layout, (k, i), force_n=force[k, i], share=share[k, i], first_touched=first
+                )
+            )
+    parts += _fret_lines(layout, nut_after=0)
+    explained = (
+        "In each cell, from the top: headroom in N; the same in % of the attack, rounded down; "
+        "marks where a position is under the attack"
+    )
+    if critical_fret is not None:
+        explained += "; the number beside them is the fret that is touched first"
+    legend, end = _legend(
+        layout.end_px,
+        "Headroom as a share of the attack (given under each string's number):",
+        list(RISK_RAMP) + ([_UNKNOWN] if bool(np.isnan(force).any()) else []),
+        f"{explained}.",
+    )
+    parts += legend
+    return document(end, parts, title=title, description=f"Headroom map. {summary}")
+
+
+def removal_map(specification: Specification, plan: Plan, *, unit: LengthUnit = "mm") -> str:
+    """Return the map of what comes off every crossing, with sums and what is left, as SVG.
+
+    Parameters
+    ----------
+    specification
+        The instrument, K strings over F frets.
+    plan
+        The plan for it.
+    unit
+        Unit of the numbers, "mm" or "in".
+
+    Raises
+    ------
+    ValueError
+        The plan is for another number of strings or frets.
+    """
+    shape = (specification.string_count, specification.frets)
+    removal = plan.removal_mm
+    left = plan.crown_height_after_mm
+    if removal.shape != shape or left.shape != shape:
+        raise ValueError(f"the plan is not for {shape[0]} strings and {shape[1]} frets")
+    minimum = specification.fretwire.minimum_height_mm
+    share = _life_share(removal, left, minimum)
+    name = specification.name or "Instrument"
+    title = f"{name}: what comes off, in {'inch' if unit == 'in' else 'mm'}"
+    summary = _removal_summary(plan, minimum, unit)
+    parts, top = heading(title, *summary)
+    layout = _Layout(shape[1], shape[0], 17.0, 29.0, top)
+    parts += _frame(
+        specification,
+        layout,
+        names=[str(fret) for fret in range(1, shape[1] + 1)],
+        marked={fret - 1 for fret in plan.replaced_frets},
+    )
+    for k in range(shape[0]):
+        for j in range(shape[1]):
+            parts.append(
+                _removal_cell(
+                    layout, (k, j), removal_mm=removal[k, j], share=share[k, j], unit=unit
+                )
+            )
+    parts += _fret_lines(layout, nut_after=None)
+    parts += _removal_footer(layout, removal, left, minimum, unit)
+    extra = [Shade(INK, PAPER, 0, "new wire")] if plan.replaced_frets else []
+    legend, end = _legend(
+        layout.end_px,
+        "Removal as a share of the metal that may come off there:",
+        [*METAL_RAMP, *extra],
+        "Below the strings: the sum over the strings, and the lowest crown height left on that "
+        "fret; underlined where it is at the minimum.",
+    )
+    parts += legend
+    return document(end, parts, title=title, description=f"Removal map. {' '.join(summary)}")
+
+
+# ---- what both share ---------------------------------------------------------------------------
+
+
+def _frame(
+    specification: Specification,
+    layout: _Layout,
+    *,
+    names: Sequence[str],
+    second_row: Sequence[str] = (),
+    marked: set[int] | frozenset[int] = frozenset(),
+) -> Iterator[str]:
+    """Yield column names and string names of every band."""
+    wide = layout.cell_wide_px
+    bold = {specification.scale.reference_fret, 2 * specification.scale.reference_fret}
+    for number, band in enumerate(layout.bands):
+        base = layout.band_top_px(number) + _HEADER_PX - 4.0
+        for column in band:
+            x = layout.corner(0, column)[0]
+            if column in marked:
+                yield rect(x + 1, base - 10, wide - 2, 13, fill=INK)
+            yield text(
+                x + wide / 2,
+                base,
+                names[column],
+                size_px=9.5 if wide >= 24.0 else 9.0,
+                anchor="middle",
+                bold=names[column].isdigit() and int(names[column]) in bold,
+                ink=PAPER if column in marked else QUIET,
+            )
+        for k, string in enumerate(specification.strings):
+            y = layout.corner(k, band[0])[1]
+            first = y + (14.0 if second_row else layout.cell_high_px / 2 + 3.5)
+            figure = str(string.number)
+            yield text(3, first, figure, size_px=11, bold=True)
+            after = 3 + text_width_px(figure, 11, bold=True) + 3
+            pitch = shortened(string.pitch, 9.5, _LABEL_PX - after - 3)
+            if pitch:
+                yield text(after, first, pitch, size_px=9.5, ink=QUIET)
+            if second_row:
+                yield text(3, y + 26.0, second_row[k], size_px=9, ink=QUIET)
+
+
+def _cell(
+    layout: _Layout, place: tuple[int, int], shade: Shade, rows: Sequence[str], first_px: float
+) -> list[str]:
+    """Return the ground of a cell and its rows of numbers, the first of them in bold."""
+    x, y = layout.corner(*place)
+    wide = layout.cell_wide_px
+    parts = [rect(x, y, wide, layout.cell_high_px, fill=shade.fill)]
+    strong = shade.ink == PAPER
+    for number, row in enumerate(rows):
+        size = next(
+            (s for s in (11.0, 10.0) if text_width_px(row, s, bold=strong) <= wide - 4.0), 9.0
+        )
+        parts.append(
+            text(
+                x + wide / 2,
+                y + first_px + 10.0 * number,
+                row,
+                size_px=size if number == 0 else 9.0,
+                anchor="middle",
+                bold=strong and number == 0,
+                ink=QUIET if number and shade.fill in _LIGHTEST else shade.ink,
+            )
+        )
+    return parts
+
+
+def _fret_lines(layout: _Layout, *, nut_after: int | None) -> Iterator[str]:
+    """Yield the lines between the cells: strings thin, frets stronger, the nut strongest."""
+    wide = layout.cell_wide_px
+    for band in layout.bands:
+        x0, y0 = layout.corner(0, band[0])
+        x1 = x0 + len(band) * wide
+        y1 = y0 + layout.strings * layout.cell_high_px
+        for k in range(layout.strings + 1):
+            y = y0 + k * layout.cell_high_px
+            yield line(x0, y, x1, y, ink=RULE, width_px=0.6)
+        yield line(x0, y0, x0, y1, ink=RULE, width_px=0.6)
+        for place, column in enumerate(band, start=1):
+            nut = column == nut_after
+            yield line(
+                x0 + place * wide,
+                y0,
+                x0 + place * wide,
+                y1,
+                ink=INK if nut else QUIET,
+                width_px=3.0 if nut else 1.0,
+            )
+    if nut_after is None:
+        x, y = layout.corner(0, 0)
+        yield line(x, y, x, y + layout.strings * layout.cell_high_px, ink=INK, width_px=3.0)
+
+
+def _legend(
+    top_px: float, caption: str, shades: Sequence[Shade], explained: str
+) -> tuple[list[str], float]:
+    """Return the legend, and where it ends."""
+    y = top_px + 12.0
+    parts = [text(4, y, caption, size_px=9.5)]
+    y += 6.0
+    x = 4.0
+    for shade in shades:
+        need = 30.0 + text_width_px(shade.name, 9.5) + 10.0
+        if x + need > PAGE_WIDTH_PX:
+            x = 4.0
+            y += 19.0
+        parts.append(rect(x, y, 25, 15, fill=shade.fill, ink=QUIET, width_px=0.8))
+        parts += _marks(x + 12.5, y + 11.0, shade)
+        parts.append(text(x + 30, y + 11, shade.name, size_px=9.5))
+        x += need
+    y += 15.0
+    for row in wrapped(explained, 9.5, PAGE_WIDTH_PX - 8.0, most=3):
+        y += 13.0
+        parts.append(text(4, y, row, size_px=9.5, ink=QUIET))
+    return parts, y + 7.0
+
+
+def _marks(middle_px: float, base_px: float, shade: Shade) -> list[str]:
+    """Return the marks of a shade: teeth that point up to the string, or a cross."""
+    if shade.teeth < 0:
+        ends = ((-3.5, -7.0, 3.5, 0.0), (-3.5, 0.0, 3.5, -7.0))
+        return [
+            line(
+                middle_px + x1,
+                base_px + y1,
+                middle_px + x2,
+                base_px + y2,
+                ink=shade.ink,
+                width_px=1.8,
+            )
+            for x1, y1, x2, y2 in ends
+        ]
+    left = middle_px - 3.5 * shade.teeth
+    return [
+        path(
+            [
+                (left + 7.0 * tooth, base_px),
+                (left + 7.0 * tooth + 3.5, base_px - 7.0),
+                (left + 7.0 * tooth + 7.0, base_px),
+            ],
+            fill=shade.ink,
+            closed=True,
+        )
+        for tooth in range(shade.teeth)
+    ]
+
+
+def _place(k: int, i: int) -> str:
+    return f"string {k + 1} " + (f"stopped at fret {i}" if i else "open")
+
+
+# ---- headroom ----------------------------------------------------------------------------------
+
+
+def _headroom_cell(
+    layout: _Layout,
+    place: tuple[int, int],
+    *,
+    force_n: float,
+    share: float,
+    first_touched: int | None,
+) -> str:
+    k, i = place
+    shade = _risk(share)
+    parts = _cell(layout, place, shade, (_force_text(force_n), _share_text(share)), 11.5)
+    x, y = layout.corner(k, i)
+    middle = x + layout.cell_wide_px / 2
+    base = y + layout.cell_high_px - 3.0
+    label = f"{_place(k, i).capitalize()}: {_force_text(force_n)} N, {_share_text(share)} %"
+    if first_touched is not None and share < _SHARE_SHOWING_FRET:
+        shown = str(first_touched)
+        marks = 7.0 * abs(shade.teeth)
+        gap = 2.0 if marks else 0.0
+        whole = marks + gap + text_width_px(shown, 9)
+        parts += _marks(middle - whole / 2 + marks / 2, base, shade)
+        parts.append(text(middle - whole / 2 + marks + gap, base, shown, size_px=9, ink=shade.ink))
+        label += f" of the attack, touches fret {first_touched} first"
+    else:
+        parts += _marks(middle, base, shade)
+        label += " of the attack"
+    return group(parts, label=label, string=k + 1, stop=i)
+
+
+def _risk(share: float) -> Shade:
+    """Return the class of a share of the attack."""
+    if math.isnan(share):
+        return _UNKNOWN
+    for bound, shade in zip(RISK_SHARES, RISK_RAMP, strict=False):
+        if share >= bound and share > 0.0:
+            return shade
+    return RISK_RAMP[-1]
+
+
+def _force_text(force_n: float) -> str:
+    """Return a force with two decimals, fewer where it is large: three digits are enough."""
+    if not math.isfinite(force_n):
+        return "–" if math.isnan(force_n) else "∞"
+    digits = 2 if abs(force_n) < 9.995 else 1 if abs(force_n) < 99.95 else 0
+    if abs(force_n) >= 9999.5:
+        return ">9999" if force_n > 0 else "<−999"
+    return f"{round(force_n, digits) + 0.0:.{digits}f}".replace("-", "−")
+
+
+def _share_text(share: float) -> str:
+    """Return a share in %, rounded down so that the number never looks safer than its class."""
+    if not math.isfinite(share):
+        return "–" if math.isnan(share) else "∞"
+    percent = math.floor(share * 100.0 + 1e-9)
+    if percent > 999:
+        return ">999"
+    return "<−999" if percent < -999 else str(percent).replace("-", "−")
+
+
+def _headroom_summary(force: FloatArray, share: FloatArray) -> str:
+    known = np.isfinite(share)
+    if not bool(known.any()):
+        return "No headroom is known."
+    short = int(np.count_nonzero(share < 1.0))
+    k, i = np.unravel_index(int(np.argmin(np.where(known, share, np.inf))), share.shape)
+    k2, i2 = np.unravel_index(int(np.argmax(np.where(known, share, -np.inf))), share.shape)
+    count = int(np.count_nonzero(~np.isnan(share)))
+    verb = "is" if short == 1 else "are"
+    lead = (
+        f"{short} of {count} positions {verb} under the attack. "
+        if short
+        else f"None of {count} positions is under the attack. "
+    )
+    return (
+        f"{lead}Least: {_force_text(force[k, i])} N, {_share_text(share[k, i])} % of the attack, "
+        f"{_place(int(k), int(i))}. Most: {_force_text(force[k2, i2])} N, "
+        f"{_share_text(share[k2, i2])} %, {_place(int(k2), int(i2))}."
+    )
+
+
+# ---- removal -----------------------------------------------------------------------------------
+
+
+def _life_share(removal: FloatArray, left: FloatArray, minimum_mm: float) -> FloatArray:
+    """Return removal as share of the metal over the minimum crown height; 1 where none was."""
+    room = removal + left - minimum_mm
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(room > 0.0, removal / room, 1.0)
+    return np.where(np.isnan(removal) | np.isnan(left), np.nan, np.where(removal > 0, share, 0.0))
+
+
+def _removal_cell(
+    layout: _Layout,
+    place: tuple[int, int],
+    *,
+    removal_mm: float,
+    share: float,
+    unit: LengthUnit,
+) -> str:
+    k, j = place
+    shown = _amount(removal_mm, unit)
+    where = f"String {k + 1}, fret {j + 1}"
+    if _is_nothing(removal_mm, unit):
+        x, y = layout.corner(k, j)
+        dot = circle(x + layout.cell_wide_px / 2, y + layout.cell_high_px / 2, 0.9, fill=QUIET)
+        return group([dot], label=f"{where}: nothing", string=k + 1, fret=j + 1)
+    shade = _metal(share)
+    parts = _cell(layout, place, shade, (shown,), layout.cell_high_px / 2 + 3.5)
+    label = f"{where}: {length_text(removal_mm, unit)} off"
+    return group(parts, label=label, string=k + 1, fret=j + 1)
+
+
+def _metal(share: float) -> Shade:
+    """Return the class of a share of the metal that may come off; more than nothing."""
+    if math.isnan(share):
+        return _UNKNOWN
+    for bound, shade in zip(METAL_SHARES, METAL_RAMP[1:], strict=False):
+        if share <= bound:
+            return shade
+    return METAL_RAMP[-1]
+
+
+def _digits(unit: LengthUnit) -> int:
+    return 4 if unit == "in" else 3
+
+
+def _is_nothing(length_mm: float, unit: LengthUnit) -> bool:
+    return not math.isnan(length_mm) and round(in_unit(length_mm, unit), _digits(unit)) == 0.0
+
+
+def _amount(length_mm: float, unit: LengthUnit) -> str:
+    """Return a length without its unit; inches without the zero before the point.
+
+    Inch values under one carry no leading zero on drawings (ASME Y14.5; from memory).
+    """
+    if not math.isfinite(length_mm):
+        return "–"
+    shown = f"{in_unit(length_mm, unit):.{_digits(unit)}f}".replace("-", "−")
+    return shown.removeprefix("0") if unit == "in" else shown
+
+
+def _removal_footer(
+    layout: _Layout, removal: FloatArray, left: FloatArray, minimum_mm: float, unit: LengthUnit
+) -> Iterator[str]:
+    totals = removal.sum(axis=0)
+    lowest = left.min(axis=0)
+    columns: list[tuple[str, Callable[[int], float]]] = [
+        ("sum", lambda j: float(totals[j])),
+        ("least left", lambda j: float(lowest[j])),
+    ]
+    wide = layout.cell_wide_px
+    for band in layout.bands:
+        x0, y0 = layout.corner(layout.strings, band[0])
+        yield rect(x0, y0 + 2, len(band) * wide, 27, fill=WASH)
+        for row, (name, value_of) in enumerate(columns):
+            base = y0 + 12.5 + 13.0 * row
+            yield text(3, base, name, size_px=9, ink=QUIET)
+            for j in band:
+                value_mm = value_of(j)
+                middle = layout.corner(0, j)[0] + wide / 2
+                if row == 0 and _is_nothing(value_mm, unit):
+                    yield circle(middle, base - 3, 0.9, fill=QUIET)
+                    continue
+                shown = _amount(value_mm, unit)
+                number = text(middle, base, shown, size_px=9, anchor="middle")
+                fret = j + 1
+                yield group([number], sum=fret) if row == 0 else group([number], least_left=fret)
+                if row == 1 and value_mm - minimum_mm < 0.5 * 10.0 ** -_digits(unit):
+                    half = min(wide / 2 - 2, text_width_px(shown, 9) / 2)
+                    yield line(middle - half, base + 2, middle + half, base + 2, width_px=1.2)
+
+
+def _removal_summary(plan: Plan, minimum_mm: float, unit: LengthUnit) -> tuple[str, str]:
+    removal = plan.removal_mm
+    left = plan.crown_height_after_mm
+    k, j = np.unravel_index(int(np.nanargmax(removal)), removal.shape)
+    k2, j2 = np.unravel_index(int(np.nanargmin(left)), left.shape)
+    touched = [
+        fret + 1
+        for fret in range(removal.shape[1])
+        if any(not _is_nothing(float(r), unit) for r in removal[:, fret])
+    ]
+    if not touched:
+        first = "No metal comes off."
+    else:
+        first = (
+            f"Work on {len(touched)} of {removal.shape[1]} frets, "
+            f"{length_text(float(np.nansum(removal)), unit)} in all; most at one crossing: "
+            f"{length_text(float(removal[k, j]), unit)} on string {k + 1} at fret {j + 1}."
+        )
+    second = (
+        f"Lowest crown left: {length_text(float(left[k2, j2]), unit)} on string {k2 + 1} at fret "
+        f"{j2 + 1}; the specification asks for {length_text(minimum_mm, unit)} at least."
+    )
+    if plan.replaced_frets:
+        frets = ", ".join(str(fret) for fret in plan.replaced_frets)
+        one = len(plan.replaced_frets) == 1
+        second += f" New wire on fret{'' if one else 's'} {frets}."
+    return first, second

@@ -1,0 +1,510 @@
+"""Side view of one string line: crowns, the stopped string at rest and its deepest swing.
+
+Heights are over the straight line from the nut slot to the saddle top after the work, the one
+line that means something on every instrument; adding a straight line to all heights changes no
+clearance, so before and after may be drawn over the same one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.instrument import string_lines
+from evenfall.pictures.axes import Axis, exaggeration_text, fret_numbers, round_exaggeration
+from evenfall.pictures.inks import INK, PAPER, QUIET, RISK, RISK_WASH, RULE, WASH
+from evenfall.pictures.svg import (
+    PAGE_WIDTH_PX,
+    circle,
+    document,
+    group,
+    heading,
+    line,
+    path,
+    rect,
+    text,
+    text_width_px,
+)
+from evenfall.strings.clearance import rest_clearance_mm
+from evenfall.units import LengthUnit, in_unit, length_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification
+    from evenfall.plan import Plan
+    from evenfall.strings.envelope import Envelope
+
+    FloatArray = NDArray[np.float64]
+
+_LEFT_PX = 46.0
+_RIGHT_PX = PAGE_WIDTH_PX - 34.0
+_SIDE_HIGH_PX = 170.0
+_GAP_HIGH_PX = 108.0
+_SKY_PX = 34.0
+"""Room over the string for labels."""
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """One string line in one state, heights [mm] over the reference line, places 0..F."""
+
+    height: FloatArray
+    saddle: float
+    gap: FloatArray
+    """Between deepest swing and crown, for frets beyond the stop."""
+
+    @property
+    def closest(self) -> int:
+        """Return how many frets past the stop the string comes closest, less one."""
+        return int(np.argmin(self.gap))
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """What is drawn, and where."""
+
+    station: FloatArray
+    saddle_station: float
+    stop: int
+    attack: float
+    before: _State
+    after: _State
+    board: FloatArray
+    x: Axis
+    y: Axis
+    unit: LengthUnit
+
+    def chord(self, state: _State) -> FloatArray:
+        """Return the string at rest over every place from the stop on."""
+        reach = self.station[self.stop :] - self.station[self.stop]
+        share = reach / (self.saddle_station - self.station[self.stop])
+        return (1.0 - share) * state.height[self.stop] + share * state.saddle
+
+    def deepest(self, state: _State) -> FloatArray:
+        """Return the lowest place the string reaches, from the stop to the last fret."""
+        swung = state.height[self.stop + 1 :] + state.gap
+        return np.concatenate([[state.height[self.stop]], swung])
+
+
+def string_side_view(
+    specification: Specification,
+    plan: Plan,
+    envelope: Envelope,
+    *,
+    string: int,
+    stop: int,
+    unit: LengthUnit = "mm",
+) -> str:
+    """Return one string line from the side, before and after the work, as SVG.
+
+    Parameters
+    ----------
+    specification
+        The instrument, K strings over F frets.
+    plan
+        What is done to it.
+    envelope
+        How deep its strings swing per newton.
+    string
+        String number, 1..K.
+    stop
+        Fret at which the string is stopped, 0..F-1; 0 = open.
+    unit
+        Unit of the numbers, "mm" or "in".
+
+    Raises
+    ------
+    ValueError
+        There is no such string or position, or a height is missing.
+    """
+    if not 1 <= string <= specification.string_count:
+        raise ValueError(f"there is no string {string}")
+    if not 0 <= stop < specification.frets:
+        raise ValueError(f"no string can be stopped at fret {stop} and still pass over a fret")
+    view = _view(specification, plan, envelope, (string - 1, stop), unit)
+    exaggeration = _exaggeration(view)
+    pitch = specification.strings[string - 1].pitch
+    where = f"stopped at fret {stop}" if stop else "open"
+    title = f"{specification.name}: string {string}{f' ({pitch})' if pitch else ''}, {where}"
+    summary = _summary(view)
+    scales = (
+        f"{exaggeration_text(exaggeration)[:-1]}, over a straight line from nut slot to saddle; "
+        "crown widths are not to scale."
+    )
+    parts, top = heading(title, summary, scales)
+    view = _placed(view, top + _SKY_PX, exaggeration)
+    parts += _neck(view, specification.fretwire.crown_width_mm)
+    parts += _strings(view)
+    parts += _pluck(view, specification)
+    parts += _closest_label(view, top)
+    bottom = view.y(view.y.low)
+    numbers_at = bottom + 14.0
+    parts += fret_numbers(
+        {j: view.x(float(x)) for j, x in enumerate(view.station)},
+        numbers_at,
+        first=(stop, _fret(view, view.after), _fret(view, view.before)),
+    )
+    parts += _scale_bars(view)
+    parts += _gaps(view, numbers_at + 8.0)
+    end = numbers_at + 8.0 + 18.0 + _GAP_HIGH_PX
+    parts += _legend(end + 18.0, view.attack)
+    description = (
+        f"Side view of one string line. {summary} {scales} "
+        "Below it, the gap left over each fret at the deepest swing."
+    )
+    return document(
+        end + 46.0, parts, title=title, description=description, exaggeration=f"{exaggeration:g}"
+    )
+
+
+def _view(
+    specification: Specification,
+    plan: Plan,
+    envelope: Envelope,
+    place: tuple[int, int],
+    unit: LengthUnit,
+) -> _View:
+    k, stop = place
+    lines = string_lines(specification)
+    measured = plan.measurement
+    before = (measured.nut_mm, measured.crown_top_mm, measured.saddle_mm)
+    after = (plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
+    attack = float(plan.attack_n[k])
+    excursion = attack * envelope.excursion_mm_per_n[k, stop, stop + 1 :]
+    station = lines.station_mm[k]
+    saddle_station = float(lines.saddle_station_mm[k])
+
+    nut_after, saddle_after = float(after[0][k]), float(after[2][k])
+    rise = (saddle_after - nut_after) / saddle_station
+    reference = nut_after + rise * station
+
+    def state(nut: FloatArray, top: FloatArray, saddle: FloatArray) -> _State:
+        rest = rest_clearance_mm(lines, nut, top, saddle)[k, stop, stop + 1 :]
+        height = np.concatenate([nut[k : k + 1], top[k]]) - reference
+        if not bool(np.isfinite(height).all() and np.isfinite(rest).all()):
+            raise ValueError(f"string {k + 1}: a height is missing")
+        return _State(height, float(saddle[k]) - saddle_after, rest - excursion)
+
+    states = state(*before), state(*after)
+    board = plan.crown_top_after_mm[k] - plan.crown_height_after_mm[k] - reference[1:]
+    unplaced = Axis(0.0, 1.0, 0.0, 1.0, "mm")
+    return _View(
+        station=station,
+        saddle_station=saddle_station,
+        stop=stop,
+        attack=attack,
+        before=states[0],
+        after=states[1],
+        board=board if bool(np.isfinite(board).all()) else np.empty(0),
+        x=Axis(0.0, saddle_station, _LEFT_PX, _RIGHT_PX, "mm"),
+        y=unplaced,
+        unit=unit,
+    )
+
+
+def _reach(view: _View) -> tuple[float, float]:
+    """Return the lowest and highest height that is drawn [mm]."""
+    heights = np.concatenate(
+        [
+            view.board,
+            *(s.height for s in (view.before, view.after)),
+            *(view.deepest(s) for s in (view.before, view.after)),
+            [view.before.saddle, view.after.saddle, 0.0],
+        ]
+    )
+    low = float(heights.min())
+    return low - 0.08 * (float(heights.max()) - low), float(heights.max())
+
+
+def _exaggeration(view: _View) -> float:
+    low, high = _reach(view)
+    along = (view.x.end_px - view.x.start_px) / view.saddle_station
+    return round_exaggeration(_SIDE_HIGH_PX / ((high - low) * along))
+
+
+def _placed(view: _View, top_px: float, exaggeration: float) -> _View:
+    """Return the view with its height scale set to exactly the stated exaggeration."""
+    low, high = _reach(view)
+    per_mm = exaggeration * (view.x.end_px - view.x.start_px) / view.saddle_station
+    y = Axis(low, high, top_px + (high - low) * per_mm, top_px, "mm")
+    return replace(view, y=y)
+
+
+def _fret(view: _View, state: _State) -> int:
+    return view.stop + 1 + state.closest
+
+
+# ---- the drawing -------------------------------------------------------------------------------
+
+
+def _neck(view: _View, crown_width_mm: float) -> Iterator[str]:
+    """Yield board, crowns before and after, nut and saddle."""
+    x, y = view.x, view.y
+    floor = y(y.low)
+    places = [x(float(s)) for s in view.station]
+    if len(view.board):
+        ground = [y(float(b)) for b in view.board]
+        last = places[-1] + 8.0
+        outline = [
+            (places[0] - 9.0, ground[0]),
+            (places[0], ground[0]),
+            *zip(places[1:], ground, strict=True),
+            (last, ground[-1]),
+        ]
+        yield path([*outline, (last, floor), (outline[0][0], floor)], fill=WASH, closed=True)
+        yield path(outline, ink=QUIET, width_px=1.2)
+    else:
+        ground = [floor] * (len(places) - 1)
+    yield rect(places[0] - 9.0, y(0.0), 9.0, ground[0] - y(0.0), fill=PAPER, ink=INK, width_px=1.2)
+    yield text(places[0] - 12, y(0.0) + 4, "nut", size_px=9.5, anchor="end", ink=QUIET)
+    at = x(view.saddle_station)
+    yield path(
+        [
+            (at - 5, floor),
+            (at - 5, y(0.0) + 5),
+            (at, y(0.0)),
+            (at + 5, y(0.0) + 5),
+            (at + 5, floor),
+        ],
+        fill=PAPER,
+        ink=INK,
+        width_px=1.2,
+    )
+    yield line(places[0], floor, at + 5, floor, ink=RULE, width_px=0.8)
+    yield text(PAGE_WIDTH_PX - 2, y(0.0) - 6, "saddle", size_px=9.5, anchor="end", ink=QUIET)
+    # Crowns are a few pixels wide at true width; never wider than half the way to the next one.
+    true = crown_width_mm * (x.end_px - x.start_px) / view.saddle_station
+    room = 0.5 * min(b - a for a, b in pairwise(places))
+    half = 0.5 * min(max(true, 4.0), room)
+    for j, (place, base) in enumerate(zip(places[1:], ground, strict=True), start=1):
+        was, now = y(float(view.before.height[j])), y(float(view.after.height[j]))
+        crown = rect(place - half, now, 2 * half, base - now, fill=INK, round_px=min(half, 1.5))
+        if was < now:
+            parts = [
+                rect(place - half, was, 2 * half, base - was, fill=PAPER, ink=QUIET, width_px=0.7),
+                crown,
+            ]
+        else:  # the neck rose by more than the cut took off
+            parts = [crown]
+            if was - now > 0.5:
+                parts.append(line(place - half, was, place + half, was, ink=PAPER, width_px=1.2))
+        yield group(parts, fret=j)
+
+
+def _strings(view: _View) -> Iterator[str]:
+    """Yield the string at rest and its deepest swing, before and after."""
+    x, y = view.x, view.y
+    places = [x(float(s)) for s in view.station]
+    beyond = places[view.stop :]
+    end = x(view.saddle_station)
+    rest, swing = (
+        [(p, y(float(h))) for p, h in zip(beyond, heights, strict=True)]
+        for heights in (view.chord(view.after), view.deepest(view.after))
+    )
+    yield path([*rest, *swing[::-1]], fill=RISK_WASH, closed=True)
+    for state, dash, ink, width in (
+        (view.before, "4 3", QUIET, 0.9),
+        (view.after, "", INK, 1.3),
+    ):
+        stopped = (places[view.stop], y(float(state.height[view.stop])))
+        route = [(places[0], y(float(state.height[0]))), stopped, (end, y(state.saddle))]
+        yield path(route if view.stop else route[1:], ink=ink, width_px=width, dash=dash)
+        curve = [(p, y(float(h))) for p, h in zip(beyond, view.deepest(state), strict=True)]
+        yield path(
+            curve,
+            ink=QUIET if dash else RISK,
+            width_px=width,
+            dash=dash,
+            smooth=True,
+        )
+
+
+def _pluck(view: _View, specification: Specification) -> Iterator[str]:
+    """Yield an arrow where the string is plucked."""
+    length = view.saddle_station - float(view.station[view.stop])
+    distance = min(specification.player.pluck_distance_mm, 0.5 * length)
+    at = view.x(view.saddle_station - distance)
+    share = 1.0 - distance / length
+    height = (1.0 - share) * float(view.after.height[view.stop]) + share * view.after.saddle
+    tip = view.y(height) - 3.0
+    tail = view.y(view.y.high) - 15.0
+    yield line(at, tail, at, tip - 4, ink=RISK, width_px=1.4)
+    yield path([(at - 3.5, tip - 6), (at + 3.5, tip - 6), (at, tip)], fill=RISK, closed=True)
+    shown = f"plucked, {view.attack:.2f} N"
+    right = at + 6 + text_width_px(shown, 9.5) < PAGE_WIDTH_PX - 4
+    yield text(
+        at + (6 if right else -6),
+        tail + 7,
+        shown,
+        size_px=9.5,
+        anchor="start" if right else "end",
+        ink=RISK,
+    )
+
+
+def _closest_label(view: _View, top_px: float) -> Iterator[str]:
+    """Yield the smallest gap after the work, with a leader to its fret."""
+    fret = _fret(view, view.after)
+    gap = float(view.after.gap[view.after.closest])
+    at = view.x(float(view.station[fret]))
+    shown = f"{_gap_text(gap, view.unit)} over fret {fret}"
+    yield line(at, top_px + 12, at, view.y(float(view.after.height[fret])), ink=INK, width_px=0.7)
+    wide = text_width_px(shown, 10, bold=True)
+    left = at - 4 - wide > 90.0
+    yield text(
+        at + (-4 if left else 4),
+        top_px + 10,
+        shown,
+        bold=True,
+        anchor="end" if left else "start",
+    )
+
+
+def _scale_bars(view: _View) -> Iterator[str]:
+    """Yield a bar of height and a bar of length under the string, past the last fret."""
+    per_unit = 25.4 if view.unit == "in" else 1.0
+    per_px = (view.x.end_px - view.x.start_px) / view.saddle_station
+    per_height_px = view.y(0.0) - view.y(1.0)
+    high = max(
+        h
+        for h in (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
+        if h == 0.001 or h * per_unit * per_height_px <= 44.0
+    )
+    long = max(
+        n
+        for n in (0.1, 0.2, 0.5, 1.0, 2.0, 4.0, 5.0, 10.0, 20.0, 50.0)
+        if n == 0.1 or n * per_unit * per_px <= 48.0
+    )
+    wide, tall = long * per_unit * per_px, high * per_unit * per_height_px
+    shown = f"{high:g} {view.unit}"
+    right = view.x.end_px - 12.0 - max(0.0, 4.0 + text_width_px(shown, 9) - wide)
+    foot = view.y(view.y.low) - 20.0
+    left = right - wide
+    yield path([(left, foot - tall), (left, foot), (right, foot)], ink=INK, width_px=1.6)
+    yield text(left + 4, foot - tall / 2 + 3, shown, size_px=9)
+    yield text(left + wide / 2, foot + 11, f"{long:g} {view.unit}", size_px=9, anchor="middle")
+
+
+# ---- the gap panel -----------------------------------------------------------------------------
+
+
+def _gaps(view: _View, top_px: float) -> Iterator[str]:
+    """Yield the lower panel: the gap left over each fret at the deepest swing."""
+    unit = view.unit
+    after, before = (
+        [in_unit(float(g), unit) for g in state.gap] for state in (view.after, view.before)
+    )
+    least = min(*after, *before, 0.0)
+    # Far frets have room to spare; the scale is for the frets where it is short.
+    most = min(
+        max(in_unit(0.3, unit), 4.0 * abs(min(after)), 4.0 * abs(min(before))),
+        max(*after, *before, in_unit(0.05, unit)) * 1.05,
+    )
+    yield text(4, top_px + 10, f"Gap left over each fret at the deepest swing, {unit}", bold=True)
+    upper, lower = top_px + 18.0, top_px + 18.0 + _GAP_HIGH_PX
+    lowest = min(least * 1.15, -0.16 * most) if least < 0.0 else 0.0  # room for a word below zero
+    y = Axis(lowest, most, lower, upper, unit)
+    x0, x1 = _LEFT_PX, view.x.end_px
+    if least < 0.0:
+        yield rect(x0, y(0.0), x1 - x0, lower - y(0.0), fill=RISK_WASH)
+        yield text(x1 - 4, lower - 4, "touches", size_px=9.5, anchor="end", ink=RISK)
+    for tick, shown in y.ticks(5):
+        yield line(x0, y(tick), x1, y(tick), ink=RULE, width_px=0.6)
+        yield text(x0 - 4, y(tick) + 3, shown, size_px=9, anchor="end", ink=QUIET)
+    yield line(x0, y(0.0), x1, y(0.0), ink=INK, width_px=1.4)
+    places = [view.x(float(s)) for s in view.station[view.stop + 1 :]]
+    room = min((b - a for a, b in pairwise(places)), default=12.0)
+    radius = min(3.0, max(1.4, 0.42 * room))
+    for number, place in enumerate(places):
+        parts = []
+        if before[number] <= most:
+            parts.append(
+                circle(place, y(before[number]), radius, fill=PAPER, ink=QUIET, width_px=1.0)
+            )
+        if after[number] <= most:
+            at = y(after[number])
+            parts.insert(0, line(place, y(0.0), place, at, ink=INK, width_px=0.9))
+            parts.append(circle(place, at, radius, fill=INK))
+        else:
+            parts.append(line(place, y(0.0), place, upper, ink=RULE, width_px=0.9))
+            tip = [(place - radius, upper + 5), (place, upper), (place + radius, upper + 5)]
+            parts.append(path(tip, ink=INK))
+        fret = view.stop + 1 + number
+        label = (
+            f"Fret {fret}: {_gap_text(float(view.after.gap[number]), unit)} after, "
+            f"{_gap_text(float(view.before.gap[number]), unit)} before"
+        )
+        yield group(parts, label=label, gap_fret=fret)
+    for gaps, state in ((before, view.before), (after, view.after)):
+        place = places[state.closest]
+        if gaps[state.closest] <= most:
+            yield circle(place, y(gaps[state.closest]), radius + 3.0, ink=INK, width_px=1.0)
+
+
+def _legend(top_px: float, attack_n: float) -> Iterator[str]:
+    """Yield what the lines and marks stand for, in one or two rows."""
+    entries = (
+        ("crown", "crown after; before: outline or white line"),
+        ("rest", "string at rest"),
+        ("swing", f"its deepest swing, plucked with {attack_n:.2f} N"),
+        ("before", "the same before"),
+        ("gap", "gap after, before (open)"),
+        ("ring", "smallest"),
+        ("more", "more than the scale shows"),
+    )
+    x, y = 4.0, top_px
+    for kind, name in entries:
+        need = 26.0 + text_width_px(name, 9.5) + 12.0
+        if x + need > PAGE_WIDTH_PX:
+            x, y = 4.0, y + 16.0
+        yield from _key(kind, x, y)
+        yield text(x + 26, y + 3.5, name, size_px=9.5)
+        x += need
+
+
+def _key(kind: str, x: float, y: float) -> Iterator[str]:
+    """Yield the sample of one legend entry, 22 px wide about its middle height."""
+    if kind == "crown":
+        yield rect(x + 8, y - 6, 6, 12, fill=PAPER, ink=QUIET, width_px=0.7)
+        yield rect(x + 8, y - 2, 6, 8, fill=INK)
+    elif kind == "gap":
+        yield circle(x + 6, y, 3, fill=INK)
+        yield circle(x + 16, y, 3, fill=PAPER, ink=QUIET)
+    elif kind == "ring":
+        yield circle(x + 11, y, 6, ink=INK)
+        yield circle(x + 11, y, 3, fill=INK)
+    elif kind == "more":
+        yield path([(x + 8, y + 2), (x + 11, y - 3), (x + 14, y + 2)], ink=INK)
+    else:
+        ink = {"rest": INK, "swing": RISK, "before": QUIET}[kind]
+        yield line(x, y, x + 22, y, ink=ink, width_px=1.3, dash="4 3" if kind == "before" else "")
+
+
+def _summary(view: _View) -> str:
+    """Return in words where the string comes closest, after and before."""
+    after, before = view.after, view.before
+    gap, was = float(after.gap[after.closest]), float(before.gap[before.closest])
+    fret, fret_was = _fret(view, after), _fret(view, before)
+    return (
+        f"Plucked with {view.attack:.2f} N after the work, it {_nearness(gap, fret, view.unit)}. "
+        f"Before, it {_nearness(was, fret_was, view.unit)}."
+    )
+
+
+def _nearness(gap_mm: float, fret: int, unit: LengthUnit) -> str:
+    shown = _gap_text(abs(gap_mm), unit)
+    if shown == _gap_text(0.0, unit):
+        return f"just reaches fret {fret}"
+    if gap_mm < 0.0:
+        return f"reaches {shown} below the top of fret {fret}"
+    return f"comes closest over fret {fret}, with {shown} left"
+
+
+def _gap_text(gap_mm: float, unit: LengthUnit) -> str:
+    return length_text(gap_mm, unit).replace("-", "−")

@@ -291,7 +291,7 @@ def test_the_unit_rule_tells_good_names_from_bad(parameter: str, good: bool) -> 
 # ---- the working modules touch nothing outside -------------------------------------------------
 
 #: Modules that may touch files, the clock, the network or a database; every other one is pure.
-DOORS_AND_STORES = {"__init__.py", "__main__.py", "intake", "records", "workshop", "cli", "web"}
+DOORS_AND_STORES = words("__init__.py __main__.py files intake records workshop cli web")
 OUTSIDE = words(
     """
     os pathlib io shutil tempfile subprocess socket urllib http requests sqlite3 sqlalchemy

@@ -37,10 +37,10 @@ class StringEnds:
 
     Parameters
     ----------
-    nut_mm, nut_u_mm, saddle_mm, saddle_u_mm
-        Heights and standard uncertainties [mm], shape (K,); NaN where missing.
-    nut_origin, saddle_origin
-        `Origin` of each, shape (K,).
+    nut_mm, nut_u_mm, nut_origin
+        Height and standard uncertainty [mm], NaN where missing, and `Origin`; shape (K,).
+    saddle_mm, saddle_u_mm, saddle_origin
+        The same of the saddle, shape (K,).
     routes
         How they were obtained, in sentences.
     """

@@ -70,6 +70,29 @@ class Solution:
     dual_mm: float
     row_dual: FloatArray
 
+    @classmethod
+    def nothing(cls, strings: int, frets: int) -> Solution:
+        """Return the solution that leaves everything as it is.
+
+        Parameters
+        ----------
+        strings, frets
+            Size of the instrument.
+        """
+        still = np.zeros(strings)
+        return cls(
+            removal_mm=np.zeros((strings, frets)),
+            relief_change_mm=0.0,
+            saddle_move_mm=still,
+            nut_move_mm=still,
+            alpha=0.0,
+            life_used=0.0,
+            easing={},
+            metal_mm=0.0,
+            dual_mm=0.0,
+            row_dual=np.zeros(0),
+        )
+
 
 class _Rows:
     """Rows of a sparse matrix, gathered block by block."""
@@ -239,17 +262,20 @@ class LevellingModel:
             ),
         )
         ease = self.ease["travel"]
+        self.travel_rows: list[slice] = []  # saddle down, saddle up, nut down, nut up
         for columns, travel in (
             (self.saddle_down, problem.saddle_travel_mm[0]),
             (self.saddle_up, problem.saddle_travel_mm[1]),
             (self.nut_down, problem.nut_travel_mm[0]),
             (self.nut_up, problem.nut_travel_mm[1]),
         ):
-            rows.add(
-                np.column_stack([columns, np.full(columns.shape, ease)]),
-                np.array([1.0, -1.0]),
-                np.full(columns.shape, -_INF),
-                np.full(columns.shape, travel),
+            self.travel_rows.append(
+                rows.add(
+                    np.column_stack([columns, np.full(columns.shape, ease)]),
+                    np.array([1.0, -1.0]),
+                    np.full(columns.shape, -_INF),
+                    np.full(columns.shape, travel),
+                )
             )
 
     def _gap_rows(

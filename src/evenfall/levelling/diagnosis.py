@@ -1,0 +1,383 @@
+"""What is wrong with an instrument, in the order of what mending it would cure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenfall.errors import Finding
+from evenfall.levelling.explanation import names
+from evenfall.levelling.model import LevellingModel, Solution
+from evenfall.levelling.problem import build_problem
+from evenfall.levelling.ways import Outcome, adjust_only, frets_closed
+from evenfall.measurement import plain_numbers
+from evenfall.strings.clearance import (
+    Headroom,
+    headroom,
+    open_gap_mm,
+    open_share,
+    rest_clearance_mm,
+)
+from evenfall.units import length_text
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification
+    from evenfall.levelling.problem import Problem
+    from evenfall.measurement import Measurement
+    from evenfall.strings.envelope import Envelope
+
+    FloatArray = NDArray[np.float64]
+
+LEAST_STEP_MM = 0.02
+"""A fret that stands out by less than this from its neighbours is not named [mm] (the thinnest
+leaf of a usual feeler set; common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """The state of an instrument as found, K strings over F frets.
+
+    Parameters
+    ----------
+    measurement
+        The readings.
+    findings
+        What is wrong, most telling first.
+    attack_n
+        Attack it was judged by [N], shape (K,).
+    headroom
+        Headroom by stopped position.
+    action_mm, first_fret_mm
+        Gaps of the open strings [mm], shape (K,).
+    relief_mm
+        Relief [mm].
+    adjusted
+        Headroom after the best adjustment without cutting [N], shape (K, F).
+    adjusting_cures
+        Whether adjusting alone meets every limit.
+    relief_change_mm, saddle_move_mm, nut_move_mm
+        That adjustment [mm]; moves have shape (K,).
+    """
+
+    measurement: Measurement
+    findings: tuple[Finding, ...]
+    attack_n: FloatArray
+    headroom: Headroom
+    action_mm: FloatArray
+    first_fret_mm: FloatArray
+    relief_mm: float
+    adjusted: FloatArray
+    adjusting_cures: bool
+    relief_change_mm: float
+    saddle_move_mm: FloatArray
+    nut_move_mm: FloatArray
+
+    @property
+    def touching(self) -> int:
+        """Number of positions whose headroom is under the attack."""
+        return int((self.headroom.force_n < self.attack_n[:, None]).sum())
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        strings = [
+            {
+                "string": k + 1,
+                "attack_n": float(self.attack_n[k]),
+                "headroom_before_n": plain_numbers(self.headroom.force_n[k]),
+                "headroom_before_mm": plain_numbers(self.headroom.displacement_mm[k]),
+                "critical_fret": [int(f) for f in self.headroom.critical_fret[k]],
+                "headroom_after_n": plain_numbers(self.adjusted[k]),
+                "action_mm": float(self.action_mm[k]),
+                "first_fret_mm": float(self.first_fret_mm[k]),
+                "saddle_change_mm": float(self.saddle_move_mm[k]),
+                "nut_change_mm": float(self.nut_move_mm[k]),
+            }
+            for k in range(self.measurement.string_count)
+        ]
+        return {
+            "schema": "evenfall/diagnosis@1",
+            "strings": strings,
+            "relief_mm": self.relief_mm,
+            "relief_change_mm": self.relief_change_mm,
+            "touching": self.touching,
+            "adjusting_cures": self.adjusting_cures,
+            "findings": [f.as_dict() for f in self.findings],
+            "measurement_hash": self.measurement.content_hash,
+        }
+
+
+def diagnose(
+    specification: Specification,
+    measurement: Measurement,
+    *,
+    envelope: Envelope | None = None,
+) -> Diagnosis:
+    """Return what is wrong with an instrument and what adjusting alone would cure.
+
+    Parameters
+    ----------
+    specification
+        Limits and player.
+    measurement
+        Complete heights.
+    envelope
+        Excursion table of the specification; computed if left out.
+
+    Raises
+    ------
+    RequestError
+        The measurement does not fit the specification or is incomplete.
+    """
+    problem = build_problem(specification, measurement, envelope=envelope)
+    found = _headroom(problem)
+    best, cures = _best_adjustment(problem)
+    adjusted = _headroom(
+        problem.with_heights(
+            crown_top_mm=best.crown_top_after_mm,
+            nut_mm=best.nut_after_mm,
+            saddle_mm=best.saddle_after_mm,
+        )
+    )
+    heights = (measurement.nut_mm, measurement.crown_top_mm, measurement.saddle_mm)
+    reference = specification.scale.reference_fret
+    action = open_gap_mm(problem.lines, *heights, reference)
+    first = open_gap_mm(problem.lines, *heights, 1)
+    findings = [
+        *_touching(problem, found),
+        *_causes(problem, action, first),
+        *_worn(problem),
+        _cure(problem, found, adjusted, best, cures),
+    ]
+    return Diagnosis(
+        measurement=measurement,
+        findings=tuple(findings),
+        attack_n=problem.attack_n,
+        headroom=found,
+        action_mm=action,
+        first_fret_mm=first,
+        relief_mm=problem.relief_found_mm,
+        adjusted=adjusted.force_n,
+        adjusting_cures=cures,
+        relief_change_mm=best.solution.relief_change_mm,
+        saddle_move_mm=best.solution.saddle_move_mm,
+        nut_move_mm=best.solution.nut_move_mm,
+    )
+
+
+def _headroom(problem: Problem) -> Headroom:
+    found = problem.measurement
+    clearance = rest_clearance_mm(problem.lines, found.nut_mm, found.crown_top_mm, found.saddle_mm)
+    return headroom(clearance, problem.envelope)
+
+
+def _best_adjustment(problem: Problem) -> tuple[Outcome, bool]:
+    """Return the adjustment that holds the limits, or else bears the most attack within them."""
+    model = LevellingModel(problem)
+    cured = adjust_only(model)
+    if cured is not None:
+        return cured, True
+    closed = np.ones(problem.frets, dtype=bool)
+    with frets_closed(model, closed):
+        solution = model.most_attack()
+    if solution is None:  # the geometric limits themselves are out of reach of the travel
+        model = LevellingModel(problem, limits=False)
+        with frets_closed(model, closed):
+            solution = model.most_attack()
+    if solution is None:  # it rests on a fret however it is adjusted: leave it as it is
+        solution = Solution.nothing(problem.strings, problem.frets)
+    return Outcome("adjust", problem, solution), False
+
+
+def _touching(problem: Problem, found: Headroom) -> list[Finding]:
+    short = found.force_n < problem.attack_n[:, None]
+    if not short.any():
+        least = float((found.force_n / np.maximum(problem.attack_n[:, None], 1e-9)).min())
+        sentence = f"Every position bears the attack; the least bears {least:.2f} times it."
+        return [Finding("touches", sentence, "", "note")]
+    findings = []
+    for k in np.flatnonzero(short.any(axis=1)):
+        stops = np.flatnonzero(short[k])
+        worst = int(stops[np.argmin(found.force_n[k, stops])])
+        force = found.force_n[k, worst]
+        where = "open" if worst == 0 else f"at fret {worst}"
+        bears = "touches at rest" if force <= 0.0 else f"bears only {force:.2f} N"
+        findings.append(
+            Finding(
+                "touches",
+                f"String {k + 1} touches at {len(stops)} of {problem.frets} positions; "
+                f"the worst, {where}, {bears} of {problem.attack_n[k]:.2f} N and reaches "
+                f"fret {found.critical_fret[k, worst]} first.",
+                f"string {k + 1}",
+            )
+        )
+    return findings
+
+
+def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Finding]:
+    """Name what is out of line, each with how many touching positions mending it would cure."""
+    specification = problem.specification
+    unit = specification.unit
+    touching = _still_touching(problem)
+    weighed: list[tuple[int, Finding]] = []
+
+    def weigh(code: str, sentence: str, mended: Problem) -> None:
+        cured = touching - _still_touching(mended)
+        if touching:
+            sentence += f" Mending this alone would clear {max(cured, 0)} of {touching} positions."
+        weighed.append((-cured, Finding(code, sentence)))
+
+    relief = specification.target.relief
+    if not relief.minimum_mm <= problem.relief_found_mm <= relief.maximum_mm:
+        change = relief.value_mm - problem.relief_found_mm
+        sentence = (
+            f"The relief is {length_text(problem.relief_found_mm, unit)}; it should be "
+            f"{length_text(relief.minimum_mm, unit)} to {length_text(relief.maximum_mm, unit)}."
+        )
+        weigh("relief", sentence, _with_relief(problem, change))
+    reference = specification.scale.reference_fret
+    for code, name, fret, gap, limits in (
+        ("action", f"action over fret {reference}", reference, action, specification.target.action),
+        ("first-fret", "clearance over fret 1", 1, first, specification.target.first_fret),
+    ):
+        low = np.array([limit.minimum_mm for limit in limits])
+        high = np.array([limit.maximum_mm for limit in limits])
+        for off, word in ((gap < low - 1e-9, "under"), (gap > high + 1e-9, "over")):
+            if not off.any():
+                continue
+            strings = [int(k) + 1 for k in np.flatnonzero(off)]
+            outside = np.maximum(low - gap, gap - high)
+            plural = "" if len(strings) == 1 else "s"
+            sentence = (
+                f"The {name} is {word} its limit on string{plural} {names(strings)}, by up to "
+                f"{length_text(float(outside[off].max()), unit)}."
+            )
+            wanted = np.array([limit.value_mm for limit in limits])
+            weigh(code, sentence, _with_gap(problem, fret, np.where(off, wanted - gap, 0.0)))
+    harmless: list[int] = []
+    for j, step, strings in _odd_frets(problem):
+        high_fret = step > 0.0
+        tops = problem.measurement.crown_top_mm.copy()
+        rows = np.array(strings) - 1
+        tops[rows, j - 1] -= step
+        plural = "" if len(strings) == 1 else "s"
+        sentence = (
+            f"Fret {j} stands {length_text(abs(step), unit)} "
+            f"{'above' if high_fret else 'below'} the line of its neighbours under "
+            f"string{plural} {names(strings)}."
+        )
+        mended = problem.with_heights(
+            crown_top_mm=tops,
+            nut_mm=problem.measurement.nut_mm,
+            saddle_mm=problem.measurement.saddle_mm,
+        )
+        if _still_touching(mended) < touching:
+            weigh("high-fret" if high_fret else "low-fret", sentence, mended)
+        elif j not in harmless:
+            harmless.append(j)
+    causes = [finding for _, finding in sorted(weighed, key=lambda pair: pair[0])]
+    if harmless:
+        plural = "" if len(harmless) == 1 else "s"
+        sentence = (
+            f"Fret{plural} {names(harmless)} stand{'s' if len(harmless) == 1 else ''} out from "
+            "the neighbours, but mending one alone would clear no position."
+        )
+        causes.append(Finding("high-fret", sentence, "", "note"))
+    return causes
+
+
+def _still_touching(problem: Problem) -> int:
+    return int((_headroom(problem).force_n < problem.attack_n[:, None]).sum())
+
+
+def _odd_frets(problem: Problem) -> list[tuple[int, float, list[int]]]:
+    """Return frets that stand out from the line of their neighbours: fret, step [mm], strings."""
+    tops = problem.measurement.crown_top_mm - problem.relief_found_mm * problem.bow.frets
+    x = problem.lines.station_mm[:, 1:]
+    share = (x[:, 1:-1] - x[:, :-2]) / (x[:, 2:] - x[:, :-2])
+    step = tops[:, 1:-1] - ((1.0 - share) * tops[:, :-2] + share * tops[:, 2:])
+    u = problem.measurement.crown_top_u_mm
+    doubt = np.sqrt(u[:, 1:-1] ** 2 + 0.25 * (u[:, :-2] ** 2 + u[:, 2:] ** 2))
+    odd = np.abs(step) > np.maximum(LEAST_STEP_MM, 2.0 * doubt)
+    # one high fret makes both neighbours look low: keep a crossing only if it is the largest
+    size = np.abs(step)
+    before = np.pad(size, ((0, 0), (1, 0)))[:, :-1]
+    after = np.pad(size, ((0, 0), (0, 1)))[:, 1:]
+    odd &= (size >= before) & (size >= after)
+    frets = []
+    for column in np.flatnonzero(odd.any(axis=0)):
+        for sign in (1.0, -1.0):
+            rows = np.flatnonzero(odd[:, column] & (np.sign(step[:, column]) == sign))
+            if rows.size:
+                middle = float(np.median(step[rows, column]))
+                frets.append((int(column) + 2, middle, [int(k) + 1 for k in rows]))
+    return frets
+
+
+def _with_relief(problem: Problem, change_mm: float) -> Problem:
+    """Return the job with other relief, action and first-fret clearance as found."""
+    found = problem.measurement
+    tops = found.crown_top_mm + change_mm * problem.bow.frets
+    moved = problem.with_heights(crown_top_mm=tops, nut_mm=found.nut_mm, saddle_mm=found.saddle_mm)
+    reference = problem.specification.scale.reference_fret
+    change = (moved.measurement.crown_top_mm - found.crown_top_mm)[:, reference - 1]
+    return _with_gap(moved, reference, change)
+
+
+def _with_gap(problem: Problem, fret: int, change_mm: FloatArray) -> Problem:
+    """Return the job with an open gap changed: by the nut over fret 1, else by the saddle."""
+    found = problem.measurement
+    share = open_share(problem.lines, fret)
+    if fret == 1:
+        nut = found.nut_mm + change_mm / (1.0 - share)
+        return problem.with_heights(
+            crown_top_mm=found.crown_top_mm, nut_mm=nut, saddle_mm=found.saddle_mm
+        )
+    saddle = found.saddle_mm + change_mm / share
+    return problem.with_heights(
+        crown_top_mm=found.crown_top_mm, nut_mm=found.nut_mm, saddle_mm=saddle
+    )
+
+
+def _worn(problem: Problem) -> list[Finding]:
+    height = problem.measurement.crown_height_mm
+    least = problem.specification.fretwire.minimum_height_mm
+    frets = [int(j) + 1 for j in np.flatnonzero((height < least + 0.05).any(axis=0))]
+    if not frets:
+        return []
+    unit = problem.specification.unit
+    plural = "" if len(frets) == 1 else "s"
+    sentence = (
+        f"Fret{plural} {names(frets)} {'has' if len(frets) == 1 else 'have'} little crown left: "
+        f"{length_text(float(height.min()), unit)} at the lowest, {length_text(least, unit)} "
+        "must stay."
+    )
+    return [Finding("worn", sentence)]
+
+
+def _cure(
+    problem: Problem, found: Headroom, adjusted: Headroom, best: Outcome, cures: bool
+) -> Finding:
+    before = int((found.force_n < problem.attack_n[:, None]).sum())
+    after = int((adjusted.force_n < problem.attack_n[:, None]).sum())
+    solution = best.solution
+    moved = (
+        abs(solution.relief_change_mm) > 1e-3
+        or (np.abs(solution.saddle_move_mm) > 1e-3).any()
+        or (np.abs(solution.nut_move_mm) > 1e-3).any()
+    )
+    if cures:
+        done = "Adjusting alone meets every limit" if moved else "Nothing needs to be done"
+        return Finding("cure", f"{done}; no metal has to come off.", "", "note")
+    attack = np.maximum(problem.attack_n[:, None], 1e-9)
+    worst_before = float((found.force_n / attack).min())
+    worst_after = float((adjusted.force_n / attack).min())
+    return Finding(
+        "cure",
+        "Adjusting alone does not meet every limit: the best adjustment takes the worst position "
+        f"from {worst_before:.2f} to {worst_after:.2f} of the attack ({before} positions touch now, "
+        f"{after} would); see the plan for what has to be cut.",
+    )

@@ -1,0 +1,286 @@
+"""From a measurement to a plan: every way tried, one chosen, checked and explained."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import RequestError, SolverError
+from evenfall.levelling.audit import audit
+from evenfall.levelling.explanation import (
+    binding_limits,
+    failed_way,
+    prices,
+    recommend,
+    way_result,
+)
+from evenfall.levelling.model import LevellingModel
+from evenfall.levelling.problem import build_problem
+from evenfall.levelling.relaxation import ease
+from evenfall.levelling.ways import (
+    Outcome,
+    adjust_only,
+    every_crossing,
+    fewest_frets,
+    frets_closed,
+    full_refret,
+    levelling_beam,
+    replace_frets,
+)
+from evenfall.plan import WAYS, Plan, Relaxation, Status, WayResult
+from evenfall.strings.clearance import Headroom, headroom, open_gap_mm, rest_clearance_mm
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification
+    from evenfall.levelling.problem import Problem
+    from evenfall.measurement import Measurement
+    from evenfall.strings.envelope import Envelope
+
+    FloatArray = NDArray[np.float64]
+
+ALLOWED_VIOLATION_MM = 1e-6
+"""A plan whose independent check finds more than this is refused [mm]."""
+
+KEEPABLE = ("relief", "saddle", "nut")
+
+
+def make_plan(
+    specification: Specification,
+    measurement: Measurement,
+    *,
+    way: str | None = None,
+    attack_n: float | Sequence[float] | FloatArray | None = None,
+    budget_mm: float | None = None,
+    keep: Collection[str] = (),
+    envelope: Envelope | None = None,
+) -> Plan:
+    """Return the plan for one instrument.
+
+    Least metal for an attack; or, with a metal budget, the most attack that the budget buys. The
+    answer is exact: it carries its duality gap, and an independent check of every promise.
+
+    Parameters
+    ----------
+    specification
+        Limits, player and decision rule.
+    measurement
+        Complete heights of one instrument.
+    way
+        Key of `evenfall.plan.WAYS`; the recommended way if left out.
+    attack_n
+        Attack to bear instead of the specification's, one number or one per string [N].
+    budget_mm
+        Total removal allowed [mm]; then the attack is made as large as that allows.
+    keep
+        What must stay as it is: any of "relief", "saddle", "nut".
+    envelope
+        Excursion table of the specification; computed if left out.
+
+    Raises
+    ------
+    RequestError
+        Way, attack, budget or `keep` make no sense, or the measurement does not fit.
+    SolverError
+        The optimiser's answer failed the program's own check.
+    """
+    _check_request(way, budget_mm, keep)
+    problem = build_problem(
+        specification,
+        measurement,
+        attack_n=attack_n,
+        envelope=envelope,
+        keep=frozenset(keep),
+    )
+    model = LevellingModel(problem)
+    if budget_mm is not None:
+        bought = model.most_attack(budget_mm)
+        if bought is not None:
+            attack = bought.alpha * problem.attack_n
+            problem = replace(problem, attack_n=attack)
+            model = LevellingModel(problem)
+            model.bound_row(model.budget, -np.inf, budget_mm + 1e-9)
+            way = way or "each"
+    outcomes, remarks = _try_ways(model, way)
+    results = []
+    for name in WAYS:
+        outcome = outcomes.get(name)
+        if outcome is None:
+            results.append(failed_way(name, remarks[name]))
+        else:
+            results.append(way_result(outcome, _headroom_after(outcome)))
+    recommended, reason = recommend(results, specification.unit)
+    chosen = way or recommended or "each"
+    outcome = outcomes.get(chosen)
+    status: Status = "optimal"
+    relaxations: tuple[Relaxation, ...] = ()
+    easing: dict[str, float] = {}
+    solved = model
+    if outcome is None:
+        solved = _model_to_ease(chosen, problem, model)
+        closed = chosen == "adjust"
+        with frets_closed(solved, np.full(problem.frets, closed)):
+            eased = ease(
+                solved,
+                outcomes.get("part-refret"),
+                old_frets_do=outcomes["each"] is not None,
+            )
+        if eased.solution is None:
+            raise RequestError(
+                "No plan exists even with every limit eased; check the readings and the "
+                "specification."
+            )
+        status = "relaxed" if eased.one_lever else "infeasible"
+        relaxations, easing = eased.relaxations, dict(eased.easing)
+        replaced = tuple(range(1, problem.frets + 1)) if chosen == "refret" else ()
+        outcome = Outcome(chosen, solved.problem, eased.solution, replaced)
+    borne = easing.pop("attack", 1.0)
+    return _plan(
+        model=solved,
+        found=problem,
+        outcome=outcome,
+        status=status,
+        attack_n=borne * problem.attack_n,
+        easing=easing,
+        relaxations=relaxations,
+        ways=tuple(results),
+        recommendation=(recommended, reason),
+    )
+
+
+def _check_request(way: str | None, budget_mm: float | None, keep: Collection[str]) -> None:
+    if way is not None and way not in WAYS:
+        raise RequestError(f"The way must be one of {', '.join(WAYS)}, not {way!r}.", where="way")
+    if budget_mm is not None and not (np.isfinite(budget_mm) and budget_mm >= 0.0):
+        raise RequestError("The metal budget must be zero or more millimetres.", where="budget")
+    for what in keep:
+        if what not in KEEPABLE:
+            raise RequestError(
+                f"What is kept must be one of {', '.join(KEEPABLE)}, not {what!r}.", where="keep"
+            )
+
+
+def _try_ways(
+    model: LevellingModel, wanted: str | None
+) -> tuple[dict[str, Outcome | None], dict[str, str]]:
+    """Try every way that could make sense here; say why the others were left."""
+    problem = model.problem
+    remarks = dict.fromkeys(WAYS, "does not hold the limits")
+    outcomes: dict[str, Outcome | None] = {"adjust": adjust_only(model)}
+    each = every_crossing(model)
+    outcomes["each"] = each
+    if each is None:
+        remarks["spot"] = "no removal holds the limits on any frets"
+        replaced = replace_frets(model)
+        outcomes["part-refret"] = replaced
+        if replaced is None:
+            remarks["part-refret"] = "new wire alone does not hold the limits"
+    else:
+        outcomes["spot"] = fewest_frets(model, each)
+        remarks["part-refret"] = "not needed: the old frets can do it"
+        if wanted == "part-refret":
+            outcomes["part-refret"] = replace(each, way="part-refret", remark="none needed")
+    outcomes["beam"] = levelling_beam(problem) if each is not None else None
+    remarks["beam"] = "no straight beam holds the limits"
+    if each is None or wanted == "refret":
+        outcomes["refret"] = full_refret(problem)
+    else:
+        remarks["refret"] = "not needed: the old frets can do it"
+    return outcomes, remarks
+
+
+def _model_to_ease(way: str, problem: Problem, model: LevellingModel) -> LevellingModel:
+    """Return the model whose limits are to be eased for a way that does not hold them."""
+    if way == "beam":
+        beam = LevellingModel(problem, beam=True)
+        beam.touch_with_beam(np.ones(beam.r.shape, dtype=bool))
+        return beam
+    return model
+
+
+def _headroom_after(outcome: Outcome) -> Headroom:
+    problem = outcome.problem
+    clearance = rest_clearance_mm(
+        problem.lines, outcome.nut_after_mm, outcome.crown_top_after_mm, outcome.saddle_after_mm
+    )
+    return headroom(clearance, problem.envelope)
+
+
+def _plan(
+    *,
+    model: LevellingModel,
+    found: Problem,
+    outcome: Outcome,
+    status: Status,
+    attack_n: FloatArray,
+    easing: dict[str, float],
+    relaxations: tuple[Relaxation, ...],
+    ways: tuple[WayResult, ...],
+    recommendation: tuple[str, str],
+) -> Plan:
+    specification, before = found.specification, found.measurement
+    lines = found.lines
+    promises = audit(
+        specification,
+        replace(
+            before,
+            crown_height_mm=outcome.problem.measurement.crown_height_mm,
+        ),
+        found.envelope,
+        attack_n=attack_n,
+        crown_top_after_mm=outcome.crown_top_after_mm,
+        crown_height_after_mm=outcome.crown_height_after_mm,
+        nut_after_mm=outcome.nut_after_mm,
+        saddle_after_mm=outcome.saddle_after_mm,
+        easing=easing,
+        check_relief=found.relief_free,
+    )
+    worst = max(promises, key=lambda p: p.violation_mm)
+    if worst.violation_mm > ALLOWED_VIOLATION_MM:
+        raise SolverError(
+            f"The plan failed its own check at {worst.name} by {worst.violation_mm:.2g} mm; "
+            "it is withheld. Please report this."
+        )
+    rest = rest_clearance_mm(lines, before.nut_mm, before.crown_top_mm, before.saddle_mm)
+    heights = (outcome.nut_after_mm, outcome.crown_top_after_mm, outcome.saddle_after_mm)
+    found_heights = (before.nut_mm, before.crown_top_mm, before.saddle_mm)
+    reference = specification.scale.reference_fret
+    solution = outcome.solution
+    recommended, reason = recommendation
+    result = way_result(outcome, _headroom_after(outcome))
+    return Plan(
+        status=status,
+        way=outcome.way,
+        objective_mm=float(solution.removal_mm.sum()),
+        gap_mm=abs(solution.metal_mm - solution.dual_mm),
+        largest_violation_mm=max(0.0, worst.violation_mm),
+        measurement=before,
+        attack_n=attack_n,
+        removal_mm=solution.removal_mm,
+        crown_top_after_mm=outcome.crown_top_after_mm,
+        crown_height_after_mm=outcome.crown_height_after_mm,
+        replaced_frets=outcome.replaced,
+        nut_after_mm=outcome.nut_after_mm,
+        saddle_after_mm=outcome.saddle_after_mm,
+        relief_before_mm=found.relief_found_mm,
+        relief_change_mm=solution.relief_change_mm,
+        relief_after_mm=found.bow.relief_mm(outcome.crown_top_after_mm),
+        action_before_mm=open_gap_mm(lines, *found_heights, reference),
+        action_after_mm=open_gap_mm(lines, *heights, reference),
+        first_fret_before_mm=open_gap_mm(lines, *found_heights, 1),
+        first_fret_after_mm=open_gap_mm(lines, *heights, 1),
+        headroom_before_n=headroom(rest, found.envelope).force_n,
+        headroom_after_n=_headroom_after(outcome).force_n,
+        life_used=result.life_used,
+        binding=binding_limits(model, outcome) if outcome.problem is model.problem else (),
+        prices=prices(model, outcome) if outcome.problem is model.problem else (),
+        relaxations=relaxations,
+        ways=ways,
+        recommended=recommended,
+        reason=reason,
+    )

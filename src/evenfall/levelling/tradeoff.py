@@ -1,0 +1,106 @@
+"""What lower action costs in metal, and what relief does to headroom."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.levelling.model import LevellingModel
+from evenfall.levelling.problem import build_problem
+from evenfall.strings.clearance import headroom, open_share, rest_clearance_mm
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification
+    from evenfall.levelling.problem import Problem
+    from evenfall.plan import Plan
+    from evenfall.strings.envelope import Envelope
+
+    FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class TradeOff:
+    """Two curves through a plan.
+
+    Parameters
+    ----------
+    action_mm, metal_mm
+        Mean of the highest action allowed over the reference fret, and the least metal that takes
+        [mm], shape (N,); NaN where no plan holds the limits.
+    plan_action_mm, plan_metal_mm
+        Where the plan stands on the first curve [mm].
+    relief_mm, headroom_share
+        Relief [mm], and the least headroom of the finished frets as a share of the attack,
+        action and first-fret clearance held; shape (M,).
+    plan_relief_mm, plan_headroom_share
+        Where the plan stands on the second curve.
+    """
+
+    action_mm: FloatArray
+    metal_mm: FloatArray
+    plan_action_mm: float
+    plan_metal_mm: float
+    relief_mm: FloatArray
+    headroom_share: FloatArray
+    plan_relief_mm: float
+    plan_headroom_share: float
+
+
+def trade_off(
+    specification: Specification, plan: Plan, *, envelope: Envelope | None = None
+) -> TradeOff:
+    """Return metal against action and headroom against relief, around a plan.
+
+    Parameters
+    ----------
+    specification
+        The specification the plan was made for.
+    plan
+        The plan.
+    envelope
+        Excursion table of the specification; computed if left out.
+    """
+    problem = build_problem(
+        specification, plan.measurement, attack_n=plan.attack_n, envelope=envelope
+    )
+    wanted = np.array([limit.value_mm for limit in specification.target.action])
+    model = LevellingModel(problem)
+    shifts = np.linspace(-0.5, 0.5, 21) * min(1.0, 0.8 * float(wanted.min()))
+    metal = np.full(shifts.shape, np.nan)
+    for at, shift in enumerate(shifts):
+        most = wanted + shift
+        model.set_action_limits(np.column_stack([np.full(most.shape, -np.inf), most]))
+        least = model.minimise(model.cost_of(model.r.ravel()))
+        if least is not None:
+            metal[at] = least
+    relief = np.linspace(-0.1, 0.6, 29)
+    share = np.array([_least_headroom(problem, plan, value) for value in relief])
+    return TradeOff(
+        action_mm=float(wanted.mean()) + shifts,
+        metal_mm=metal,
+        plan_action_mm=float(plan.action_after_mm.mean()),
+        plan_metal_mm=plan.objective_mm,
+        relief_mm=relief,
+        headroom_share=share,
+        plan_relief_mm=plan.relief_after_mm,
+        plan_headroom_share=_least_headroom(problem, plan, plan.relief_after_mm),
+    )
+
+
+def _least_headroom(problem: Problem, plan: Plan, relief_mm: float) -> float:
+    """Return the least headroom over attack of the finished frets at another relief."""
+    change = (relief_mm - plan.relief_after_mm) * problem.bow.frets
+    reference = problem.specification.scale.reference_fret
+    first, far = open_share(problem.lines, 1), open_share(problem.lines, reference)
+    rise_first, rise_far = change[:, 0], change[:, reference - 1]
+    # nut and saddle follow so that both open gaps stay: a straight line through two points
+    slope = (rise_far - rise_first) / (far - first)
+    nut = plan.nut_after_mm + rise_first - slope * first
+    saddle = plan.saddle_after_mm + rise_first + slope * (1.0 - first)
+    clearance = rest_clearance_mm(problem.lines, nut, plan.crown_top_after_mm + change, saddle)
+    force = headroom(clearance, problem.envelope).force_n
+    return float((force / np.maximum(plan.attack_n[:, None], 1e-9)).min())

@@ -217,8 +217,8 @@ ENDS_IN_UNIT = re.compile(rf"(?:^|_){_UNIT}(?:_{_UNIT})*(?:_per_{_UNIT}(?:_{_UNI
 PURE_NUMBERS = words(
     """
     ratio fraction share factor probability confidence coverage inharmonicity exaggeration weight
-    weights life_used slope correlation degrees_of_freedom count index number fret frets string strings
-    order objective level
+    weights life_used slope correlation degrees_of_freedom count index number fret frets string
+    strings order objective level
     """
 )
 #: Names of numbers whose unit is not fixed: conversions, and plain arithmetic on any quantity.

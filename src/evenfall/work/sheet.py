@@ -277,7 +277,6 @@ class _Writer:
         self.other_unit: LengthUnit = "in" if unit == "mm" else "mm"
         self.lines: StringLines = string_lines(specification)
         self.order = range(specification.string_count - 1, -1, -1)  # bass to treble
-        self.replaced = np.isin(np.arange(1, specification.frets + 1), plan.replaced_frets)
         self.removal_mm: FloatArray = np.where(
             np.isfinite(plan.removal_mm), np.maximum(plan.removal_mm, 0.0), 0.0
         )
@@ -340,22 +339,8 @@ class _Writer:
 
     def banner(self, work: bool) -> Banner:
         plan = self.plan
-        if plan.status == "infeasible":
-            eases = tuple(plain_line(r.sentence) for r in plan.relaxations if r.sentence)
-            return Banner(
-                "stop",
-                "The limits cannot all hold: agree on what gives before any cut.",
-                ("This is the nearest plan. " + self.reach(), *eases),
-            )
-        if plan.status == "relaxed":
-            eases = tuple(
-                plain_line(r.sentence) for r in plan.relaxations if r.helps and r.sentence
-            )
-            return Banner(
-                "eased",
-                "Limits were eased for this plan: have that agreed before any cut.",
-                (*eases, self.reach()),
-            )
+        if plan.status != "optimal":
+            return self.eased()
         if not work:
             return Banner(
                 "nothing",
@@ -374,6 +359,27 @@ class _Writer:
         )
         new = f"new wire on {listed('fret', plan.replaced_frets)}; " if plan.replaced_frets else ""
         return Banner("go", f"In all: {new}{metal}.", (self.reach(),))
+
+    def eased(self) -> Banner:
+        """Say which limits had to give, and what could give instead."""
+        plan = self.plan
+        helping = [r for r in plan.relaxations if r.helps]
+        if plan.status == "infeasible":
+            told = [plain_line(r.sentence) for r in helping if r.lever == "together"]
+            return Banner(
+                "stop",
+                "The limits cannot all hold: agree on what gives before any cut.",
+                (*told, self.reach()),
+            )
+        done, *others = [plain_line(r.sentence) for r in helping] or ["Not stated."]
+        sentences = [f"This sheet assumes: {done}"]
+        if others:
+            sentences.append(f"Any one of these would do instead: {' '.join(others)}")
+        return Banner(
+            "eased",
+            "Not every limit can hold: have this agreed before any cut.",
+            (*sentences, self.reach()),
+        )
 
     def reach(self) -> str:
         """Say how far the weakest position is from touching, before and after."""
@@ -397,8 +403,31 @@ class _Writer:
     # ---- the work ------------------------------------------------------------------------------
 
     def steps(self) -> tuple[Step, ...]:
-        steps = (self.rod(), self.saddle(), self.frets(), self.nut())
+        steps = (self.wire(), self.rod(), self.saddle(), self.frets(), self.nut())
         return tuple(step for step in steps if step is not None)
+
+    def wire(self) -> Step | None:
+        """Return the step of new wire: first, as what is read later is read over new crowns."""
+        plan, spec = self.plan, self.specification
+        if not plan.replaced_frets:
+            return None
+        height = f"crown height {self.both(spec.fretwire.crown_height_mm)}"
+        ends = "Seat it fully, trim and round the ends, let glue set before going on."
+        if plan.way == "refret":
+            wood = next((r.remark for r in plan.ways if r.way == "refret" and r.remark), "")
+            told = f"{wood[0].upper()}{wood[1:]}. " if wood else ""
+            return Step(
+                "Board and new wire.",
+                (
+                    "Strings off, all frets out, relief out with the rod. Plane the board straight "
+                    f"to its radius; no more than makes it whole. {told}",
+                    f"New wire on every fret, {height}. {ends}",
+                ),
+            )
+        return Step(
+            f"New wire: {listed('fret', plan.replaced_frets)}.",
+            (f"Strings off. Wire with {height}. {ends}",),
+        )
 
     def rod(self) -> Step | None:
         if not self.turns_rod:
@@ -414,8 +443,9 @@ class _Writer:
         reading = self.relief_reading(f"Gap at fret {fret}", self.top_uncut_mm)
         if self.cuts_frets:
             sentences.append("Outside the limits: read all again and plan anew.")
+        from_straight = " from straight" if self.plan.way == "refret" else ""
         return Step(
-            f"Truss rod: {turn.lower()}, {self.both(abs(change))} {more} relief.",
+            f"Truss rod: {turn.lower()}, {self.both(abs(change))} {more} relief{from_straight}.",
             tuple(sentences),
             readings=(reading,),
         )
@@ -468,18 +498,9 @@ class _Writer:
         )
 
     def frets(self) -> Step | None:
-        if not self.cuts_frets:
-            return None
-        plan = self.plan
-        sentences = [self.how()]
-        if plan.replaced_frets:
-            wire = self.specification.fretwire.crown_height_mm
-            sentences.append(
-                f"New wire, crown height {self.both(wire)}: {listed('fret', plan.replaced_frets)}. "
-                "Seat it fully and trim the ends before you measure."
-            )
         if not self.touched:
-            return Step("Frets: new wire only.", tuple(sentences))
+            return None
+        sentences = [self.how()]
         sentences.append("Checks: crown height, and a short straightedge over three frets.")
         halfway = self.removal_mm > HALFWAY_MM
         if halfway.any():
@@ -493,22 +514,16 @@ class _Writer:
         return Step("Frets: take off at each string.", tuple(sentences), rows=self.removal_rows())
 
     def how(self) -> str:
-        way = self.plan.way
-        tool = {
+        start = {
             "beam": "Strings off. Level with the beam until no more than this is gone; re-crown.",
             "spot": "Strings slack. Work on these frets only; re-crown each.",
-            "part-refret": "Strings off. New frets first, then the cuts below; re-crown.",
-            "refret": "Strings off. Plane the board, fit the wire, then level; re-crown.",
-        }
-        start = tool.get(way, "Strings slack. Each crossing by its own amount; re-crown each fret.")
+        }.get(self.plan.way, "Strings slack. Each crossing by its own amount; re-crown each fret.")
         return f"{start} Amounts are off the top of the crown on the string's own line."
 
     def removal_rows(self) -> tuple[Row, ...]:
         rows: list[Row] = []
-        groups = [
-            self.touched[start : start + FRETS_BETWEEN_CHECKS]
-            for start in range(0, len(self.touched), FRETS_BETWEEN_CHECKS)
-        ]
+        count = max(1, round(len(self.touched) / FRETS_BETWEEN_CHECKS))
+        groups = [[int(f) for f in group] for group in np.array_split(self.touched, count)]
         for number, group in enumerate(groups):
             rows.extend(self.removal_row(fret) for fret in group)
             waiting = {f for later in groups[number + 1 :] for f in later}
@@ -533,9 +548,8 @@ class _Writer:
         taken = float(cut[string, place])
         left = float(self.plan.crown_height_after_mm[string, fret - 1])
         half = f"{self.amount(left + 0.5 * taken).figure} at half, " if taken > HALFWAY_MM else ""
-        sentences = [
-            f"Crown at fret {fret}, string {string + 1}: {half}{self.both(left)} when done."
-        ]
+        height = f"{half}{self.amount(left).figure} {self.unit} when done"
+        sentences = [f"Crown at fret {fret}, string {string + 1}: {height}."]
         middles = [
             f
             for f in range(2, self.specification.frets)
@@ -561,8 +575,8 @@ class _Writer:
         if not proud:
             return f"No rocking on {middle}."
         over_mm, fret, at = max(proud)
-        most = f"{self.amount(over_mm).figure} {self.unit} (fret {fret}, string {at})"
-        return f"Rocking on {middle}: up to {most}, on purpose."
+        most = f"{self.amount(over_mm).figure} {self.unit}"
+        return f"Rocking on {middle}: {most} on {fret}, string {at}, is meant; no more."
 
     def nut(self) -> Step | None:
         change = self.nut_change_mm

@@ -33,7 +33,7 @@ _MM_PER_UNIT: dict[str, float] = {
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 _SEMITONE = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
-_PITCH = re.compile(r"([A-Ga-g])([#♯b♭]?)(-?\d+)")
+_PITCH = re.compile(r"([A-Ga-g])([#♯b♭]?)(-?[0-9]{1,2})")
 
 STANDARD_PITCH_HZ = 440.0
 """A4, ISO 16:1975."""

@@ -80,6 +80,7 @@ KNOWN_KEYS: dict[str, tuple[str, ...]] = {
 }
 
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\]#]+?)\s*\]\]?\s*(#.*)?$")
+_LINE_LIMIT = 400  # characters; the patterns take long over endless lines
 _KEY = re.compile(r"\s*([A-Za-z0-9_\-\"']+)\s*=")
 
 
@@ -101,19 +102,26 @@ def read_specification(text: str, *, source: str = "") -> tuple[Specification, t
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        sentence = (
-            f"This is not valid TOML: {str(error).rstrip('.')}. Mend that line and try again."
-        )
-        fault = Finding("spec-value", sentence, severity="error")
-        raise SpecificationError([fault], where=source) from None
+        reason = str(error).rstrip(".")
+        reason = reason[:1].lower() + reason[1:200]
+        raise _not_toml(f"This is not valid TOML: {reason}; mend that line.", source) from None
+    except ValueError:  # Python converts no integer of thousands of digits
+        sentence = "A whole number in the file has too many digits; write it shorter."
+        raise _not_toml(sentence, source) from None
     except RecursionError:
-        fault = Finding("spec-value", "Tables are nested too deeply.", severity="error")
-        raise SpecificationError([fault], where=source) from None
+        sentence = "Tables or lists are nested too deeply; a specification needs two levels at most."
+        raise _not_toml(sentence, source) from None
     reading = _Reading(document, _line_numbers(text))
     specification = reading.specification(text)
     if reading.faults or specification is None:
         raise SpecificationError(reading.faults, where=source)
     return specification, tuple(reading.remarks)
+
+
+def _not_toml(sentence: str, source: str) -> SpecificationError:
+    return SpecificationError(
+        [Finding("spec-value", sentence, "the file as a whole", "error")], where=source
+    )
 
 
 def _line_numbers(text: str) -> dict[tuple[str, int, str], int]:
@@ -122,6 +130,8 @@ def _line_numbers(text: str) -> dict[tuple[str, int, str], int]:
     table, index = "", 0
     seen: dict[str, int] = {}
     for number, line in enumerate(text.splitlines(), start=1):
+        if len(line) > _LINE_LIMIT:
+            continue
         if header := _HEADER.match(line):
             table = header.group(2).strip()
             index = seen.get(table, 0)
@@ -187,16 +197,13 @@ class _Reading:
     ) -> float:
         """Check a number against its range [low, high] (in internal units); NaN if it fails."""
         if isinstance(value, bool) or not isinstance(value, int | float):
-            hint = " Write it without quotes." if isinstance(value, str) else ""
-            self.fault(f"{key} must be a number, not {_kind(value)}.{hint}", table, key, index)
+            hint = "; write it without quotes" if isinstance(value, str) else ""
+            self.fault(f"{key} must be a number, not {_kind(value)}{hint}.", table, key, index)
             return math.nan
         result = float(value) * scale if abs(value) < 1e300 else math.inf
         if not low <= result <= high:
-            given = (
-                f"{value:g}" if isinstance(value, float) or abs(value) < 1e9 else "a huge number"
-            )
             self.fault(
-                f"{key} = {given} is out of range: it must be from "
+                f"{key} = {_shown(value)} is out of range: it must be from "
                 f"{low / scale:.4g} to {high / scale:.4g}{' ' + unit if unit else ''}.",
                 table,
                 key,
@@ -248,7 +255,9 @@ class _Reading:
             return 0
         if not low <= value <= high:
             self.fault(
-                f"{key} = {value} is out of range: it must be from {low} to {high}.", table, key
+                f"{key} = {_shown(value)} is out of range: it must be from {low} to {high}.",
+                table,
+                key,
             )
             return 0
         return value
@@ -272,7 +281,7 @@ class _Reading:
         value = values.get(key, default)
         if value not in choices:
             allowed = " or ".join(f'"{c}"' for c in choices)
-            self.fault(f"{key} must be {allowed}, not {value!r}.", table, key)
+            self.fault(f"{key} must be {allowed}, not {_shown(value)}.", table, key)
             return default
         return str(value)
 
@@ -281,10 +290,10 @@ class _Reading:
             if key in KNOWN_KEYS[table]:
                 continue
             close = difflib.get_close_matches(key, KNOWN_KEYS[table], n=1)
-            hint = f" Did you mean {close[0]}?" if close else ""
+            hint = f"; the nearest known name is {close[0]}" if close else "; remove it"
             what = "table or key" if table == "" else "key"
             where = self._where(table, key, index)
-            sentence = f"The {what} {key!r} is not known here.{hint}"
+            sentence = f"The {what} {_shown(key)} is not known here{hint}."
             self.faults.append(Finding("spec-unknown", sentence, where, "error"))
 
     # ---- the parts ----------------------------------------------------------------------
@@ -293,7 +302,7 @@ class _Reading:
         self.unknown("", self.document)
         schema = self.document.get("schema")
         if schema != SCHEMA:
-            self.fault(f'schema must be "{SCHEMA}", not {schema!r}.', "", "schema")
+            self.fault(f'schema must be "{SCHEMA}", not {_shown(schema)}.', "", "schema")
         model = self.table("model")
         self.unknown("model", model)
         name = self.text("model", model, "name", None)
@@ -436,7 +445,7 @@ class _Reading:
                 continue
             if not 1 <= number <= len(entries):
                 self.fault(
-                    f"number = {number}, but there are {len(entries)} strings; number them "
+                    f"number = {_shown(number)}, but there are {len(entries)} strings; number them "
                     f"1 (treble) to {len(entries)}.",
                     "string",
                     "number",
@@ -526,7 +535,8 @@ class _Reading:
         try:
             hertz = pitch_frequency_hz(pitch)
         except ValueError as error:
-            self.fault(f"{error}.", "string", "pitch", index)
+            sentence = f"{error}." if len(pitch) <= 40 else f"{_shown(pitch)} is no pitch name."
+            self.fault(sentence, "string", "pitch", index)
             return math.nan, pitch
         if not 15.0 <= hertz <= 2000.0:
             self.fault(f"pitch {pitch} is out of range: C1 to B6.", "string", "pitch", index)
@@ -580,7 +590,7 @@ class _Reading:
                 self.faults.append(
                     Finding(
                         "spec-unknown",
-                        f"{key} has no part {extra!r}; it may have {', '.join(known)}.",
+                        f"{key} has no part {_shown(extra)}; it may have {', '.join(known)}.",
                         self._where("target", key),
                         "error",
                     )
@@ -701,6 +711,18 @@ class _Reading:
                     "player",
                     "attack",
                 )
+
+
+def _shown(value: Any) -> str:
+    """Return a value from the file fit for a sentence: short and printable."""
+    if isinstance(value, str):
+        clipped = value if len(value) <= 40 else value[:39] + "…"
+        return '"' + "".join(c if c.isprintable() else "?" for c in clipped) + '"'
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return _kind(value)
+    if isinstance(value, int):
+        return str(value) if abs(value) < 10**9 else "a huge number"
+    return f"{value:g}"
 
 
 def _kind(value: Any) -> str:

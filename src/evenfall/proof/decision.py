@@ -19,7 +19,11 @@ if TYPE_CHECKING:
 Verdict = Literal["conforms", "does not conform", "undecided"]
 
 EXACT_MM = 1e-9
-"""Uncertainties and distances under this are rounding: a value that close lies on the limit."""
+"""A standard uncertainty under this is none: the value is compared as if exact."""
+
+ROUNDING_MM = 1e-6
+"""A value this near to an acceptance limit lies on it: a nanometre, the tolerance within which a
+plan keeps its own limits, and far under anything that a gauge shows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,18 +81,23 @@ def decide(
         return Decision("undecided", math.nan, band)
     inside_mm = min(value_mm - lower_mm, upper_mm - value_mm)
     if standard_uncertainty_mm <= EXACT_MM:
-        exact: Verdict = "conforms" if inside_mm >= -EXACT_MM else "does not conform"
+        exact: Verdict = "conforms" if inside_mm >= -ROUNDING_MM else "does not conform"
         return Decision(exact, probability, band)
     if rule == "guard band":
-        one_sided_mm = one_sided_factor(coverage) * standard_uncertainty_mm
-        proven = inside_mm >= band - EXACT_MM
-        disproven = inside_mm <= -one_sided_mm + EXACT_MM
+        proven = inside_mm >= band - ROUNDING_MM
+        disproven = inside_mm <= -one_sided_factor(coverage) * standard_uncertainty_mm
     else:
-        proven = probability >= coverage - 1e-12
-        disproven = probability <= 1.0 - coverage + 1e-12
+        rounded = conformance_probability(
+            value_mm,
+            standard_uncertainty_mm,
+            lower_mm=lower_mm - ROUNDING_MM,
+            upper_mm=upper_mm + ROUNDING_MM,
+        )
+        proven = rounded >= coverage
+        disproven = probability <= 1.0 - coverage
     if proven:
         return Decision("conforms", probability, band)
-    if disproven and inside_mm < -EXACT_MM:
+    if disproven and inside_mm < 0.0:
         return Decision("does not conform", probability, band)
     return Decision("undecided", probability, band)
 
@@ -114,7 +123,7 @@ def conformance_probability(
         return math.nan
     below_mm, above_mm = value_mm - lower_mm, upper_mm - value_mm
     if standard_uncertainty_mm <= EXACT_MM:
-        return 1.0 if min(below_mm, above_mm) >= -EXACT_MM else 0.0
+        return 1.0 if min(below_mm, above_mm) >= -ROUNDING_MM else 0.0
     low, high = below_mm / standard_uncertainty_mm, above_mm / standard_uncertainty_mm
     # Taken from the tails, so that no digits are lost far outside one limit.
     if low < 0.0:

@@ -269,14 +269,9 @@ def relief_items(case: Case) -> list[Item]:
         judged.append((f"Relief{where}", string, fret, value_mm, lines))
     route = "read directly under a straightedge"
     if not judged:
-        weights, frets = case.bow.weights, case.measurement.fret_count
-        lines = [
-            case.top_line(k, fret, weights[k, fret - 1])
-            for k in range(case.measurement.string_count)
-            for fret in range(1, frets + 1)
-        ]
-        judged.append(("Relief", 0, NONE, case.bow.relief_mm(case.heights.top_mm), lines))
-        route = "worked out from the crown tops, mean over the strings"
+        value_mm, lines, count = derived_relief(case)
+        judged.append(("Relief", 0, NONE, value_mm, lines))
+        route = f"worked out from the crown tops, mean over {count} strings"
     return [
         case.item(
             name,
@@ -291,6 +286,30 @@ def relief_items(case: Case) -> list[Item]:
         )
         for name, string, fret, value_mm, lines in judged
     ]
+
+
+def derived_relief(case: Case) -> tuple[float, list[BudgetLine], int]:
+    """Return the relief [mm] from the crown tops, its budget and the number of strings used.
+
+    The mean over the strings whose crown tops were all read; NaN if there is none.
+
+    Parameters
+    ----------
+    case
+        The instrument.
+    """
+    top_mm = case.heights.top_mm
+    whole = np.isfinite(top_mm).all(axis=1)
+    count = int(whole.sum())
+    if count == 0:
+        return math.nan, [], 0
+    weights = case.bow.weights * (len(top_mm) / count)
+    lines = [
+        case.top_line(int(k), fret, weights[k, fret - 1])
+        for k in np.flatnonzero(whole)
+        for fret in range(1, top_mm.shape[1] + 1)
+    ]
+    return float(np.sum(weights[whole] * top_mm[whole])), lines, count
 
 
 def crown_height_items(case: Case, plan: Plan, deviation: Deviation) -> list[Item]:
@@ -506,10 +525,11 @@ def clearance_items(case: Case, positions: Positions) -> list[Item]:
         known = math.isfinite(scores[k, stop])
         stopped = "open" if stop == 0 else f"stopped at fret {stop}"
         name = f"Clearance of string {k + 1} {stopped} over fret {fret}"
-        failing, doubtful = row.count("does not conform"), row.count("undecided")
-        route = f"least sure of {len(row)} positions"
-        if failing or doubtful:
-            route += f"; {failing} of them do not conform, {doubtful} are undecided"
+        doubtful = row.count("undecided")
+        counts = [(row.count("does not conform"), "not conforming"), (doubtful, "undecided")]
+        route = f"least sure of {len(row)} positions" + "".join(
+            f", {number} {words}" for number, words in counts if number
+        )
         item = case.item(
             name if known else f"Clearance of string {k + 1}",
             "clearance",

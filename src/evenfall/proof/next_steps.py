@@ -127,7 +127,7 @@ class _Advice:
         main = max(item.lines, key=lambda line: line.contribution)
         return (
             f"{text} ({self.fine(have_mm)} now): average {total} independent readings in place "
-            f"of each, first of all of the {main.name}"
+            f"of each one; the {main.name} counts most"
         )
 
     def fine(self, length_mm: float) -> str:
@@ -140,7 +140,7 @@ class _Advice:
         where = self.case.heights
         k = item.string - 1
         if item.quantity == "relief":
-            return "Read the crown tops, or the relief under a straightedge: relief is undecided."
+            return "Read the crown tops, or the relief under a straightedge: it is undecided."
         missing = []
         if not math.isfinite(where.nut_mm[k]):
             missing.append("the nut slot")
@@ -153,7 +153,7 @@ class _Advice:
         direct = ""
         if item.quantity != "clearance":
             direct = f", or the gap over fret {item.fret} directly"
-        return f"Read {_and(missing)} at string {item.string}{direct}: {item.name} is undecided."
+        return f"Read {_and(missing)} at string {item.string}{direct}: the {_low(item.name)} is undecided."
 
     # ---- what can be moved ---------------------------------------------------------------------
 
@@ -167,15 +167,10 @@ class _Advice:
 
     def advise(self, item: Item, change: str) -> str:
         """Put together the sentence of a quantity that can be set."""
-        if not math.isfinite(item.guard_band):
-            zone_mm = item.upper - item.lower
-            widest_mm = 0.5 * zone_mm / one_sided_factor(0.5 + 0.5 * self.coverage)
-            change = (
-                f"no value can be accepted between limits {self.length(zone_mm)} apart with this "
-                f"uncertainty; read with a standard uncertainty under {self.fine(widest_mm)}"
-            )
         if item.verdict == "does not conform":
             return f"{self.standing(item)}: {change}."
+        if not math.isfinite(item.guard_band):
+            return f"Undecided: {self.standing(item)}; {self.reading(item)}."
         return f"Undecided: {self.standing(item)}; {self.reading(item)}; or {change}."
 
     def relief(self, item: Item) -> str:
@@ -232,12 +227,13 @@ class _Advice:
 
     def clearance(self, item: Item) -> str:
         k = item.string - 1
-        verdicts = self.positions.verdict[k]
         removal_mm = self.metal_mm(k)
         cut = [int(j) + 1 for j in np.argsort(-removal_mm) if removal_mm[j] > EXACT_MM]
-        if not cut:  # what is undecided was not read
+        if not cut and self.unknown(k):
             return self.unread(item)
         low = [j for j in cut if self.crown_left_mm(k, j) - removal_mm[j - 1] < self.least_mm()]
+        if not cut:
+            return f"Undecided: {self.standing(item)}{self.along(item)}; {self.reading(item)}."
         amounts = _some(
             [f"{self.amount(removal_mm[j - 1])} at fret {j}" for j in cut], "more frets"
         )
@@ -247,29 +243,47 @@ class _Advice:
                 f"; that would leave fret {_some([str(j) for j in sorted(low)])} under the least "
                 "crown height, so raise the saddle or replace the fret"
             )
-        failing, doubtful = verdicts.count("does not conform"), verdicts.count("undecided")
-        counts = [f"{n} {w}" for n, w in ((failing, "do not clear"), (doubtful, "are undecided"))]
-        counts = [text for text in counts if not text.startswith("0 ")]
-        along = f" ({_and(counts)} of {len(verdicts)} positions of this string)"
+        along = self.along(item)
         if item.verdict == "does not conform":
             return f"{self.standing(item)}{along}: {change}."
-        return f"Undecided: {self.standing(item)}{along}; {self.reading(item)}; or {change}."
+        doubt = f"Undecided: {self.standing(item)}{along}; {self.reading(item)}"
+        # Metal is no answer to doubt about a position that is likelier to clear than not.
+        return f"{doubt}; or {change}." if item.room < 0.0 else f"{doubt}."
+
+    def along(self, item: Item) -> str:
+        """Say how many positions of the item's string are not proven to clear."""
+        row = self.positions.verdict[item.string - 1]
+        failing, doubtful = row.count("does not conform"), row.count("undecided")
+        counts = [f"{failing} too low"] if failing else []
+        counts += [f"{doubtful} undecided"] if doubtful else []
+        return f" ({_and(counts)} of {len(row)} positions of this string)"
 
     def metal_mm(self, k: int) -> FloatArray:
-        """Return the least removal [mm] at each fret after which every clearance would conform.
+        """Return the least removal [mm] at each fret after which no clearance is too small.
 
-        Nut and saddle stay. One pass from the nut: each crown comes down to the lowest line that
-        any position before it allows, so no plan that works removes less at any fret.
+        What is too small now is brought to where it conforms, what conforms stays so; a clearance
+        that is enough but not surely so is kept enough. Nut and saddle stay. One pass from the
+        nut: each crown comes down to the lowest line that any position before it allows, so
+        nothing that works removes less at any fret.
         """
         read = self.case.heights
         share = chord_share(self.case.lines)[k]
-        needed_mm = self.found.required_mm[k] + self.factor * self.found.u_mm[k]
+        band_mm = self.factor * self.found.u_mm[k]
+        room_mm = self.found.clearance_mm[k] - self.found.required_mm[k]
+        doubtful = (room_mm >= 0.0) & (room_mm < band_mm)
+        needed_mm = self.found.required_mm[k] + np.where(doubtful, 0.0, band_mm)
         height_mm = np.concatenate([[read.nut_mm[k]], read.top_mm[k]])
         for j in range(1, len(height_mm)):
             line_mm = (1.0 - share[:j, j]) * height_mm[:j] + share[:j, j] * read.saddle_mm[k]
             bound_mm = line_mm - needed_mm[:j, j]
             height_mm[j] = np.fmin(height_mm[j], np.fmin.reduce(bound_mm))
         return np.asarray(np.nan_to_num(read.top_mm[k] - height_mm[1:]))
+
+    def unknown(self, k: int) -> bool:
+        """Say whether a height of the string was not read."""
+        read = self.case.heights
+        ends = math.isfinite(read.nut_mm[k]) and math.isfinite(read.saddle_mm[k])
+        return not (ends and bool(np.isfinite(read.top_mm[k]).all()))
 
     def least_mm(self) -> float:
         return self.case.specification.fretwire.minimum_height_mm
@@ -312,6 +326,11 @@ class _Advice:
             f"{self.length(nearest.room)} inside, {self.length(spare_mm)} more than the guard "
             "band asks for."
         )
+
+
+def _low(name: str) -> str:
+    """Return a name as it stands inside a sentence."""
+    return name[:1].lower() + name[1:]
 
 
 def _some(names: Sequence[str], more: str = "more") -> str:

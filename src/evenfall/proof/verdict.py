@@ -24,6 +24,7 @@ from evenfall.proof.judging import (
     clearances,
     crown_height_items,
     derived_gap,
+    derived_relief,
     judge_positions,
     open_gap_items,
     relief_items,
@@ -251,8 +252,8 @@ def _reading_findings(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
     if unread:
         yield Finding(
             "missing",
-            f"{unread} of {heights.size} heights of crown tops, nut slots and saddles were not "
-            "read after the work; what rests on them is undecided.",
+            f"Not read after the work: {unread} of the {heights.size} heights of crown tops, nut "
+            "slots and saddles; what rests on them alone is undecided.",
         )
     for origin, words in (
         (Origin.INTERPOLATED, "filled in from their neighbours"),
@@ -283,16 +284,15 @@ def _reading_findings(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
 def _disagreements(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
     """Compare readings of their own with what the heights say, where there are both."""
     factor = student_t_factor(case.specification.rule.coverage, math.inf)
-    read, unit = case.heights, case.specification.unit
+    unit = case.specification.unit
     for item in items:
         if not item.route.startswith("read directly"):
             continue
         if item.quantity == "relief":
-            derived_mm = case.bow.relief_mm(read.top_mm)
-            u_mm = case.bow.relief_u_mm(read.top_u_mm)
+            derived_mm, lines, _ = derived_relief(case)
         else:
             derived_mm, lines = derived_gap(case, item.string - 1, item.fret)
-            u_mm = Budget("", derived_mm, "mm", tuple(lines)).combined_uncertainty
+        u_mm = Budget("", derived_mm, "mm", tuple(lines)).combined_uncertainty
         off_mm = item.value - derived_mm
         bound_mm = max(factor * math.hypot(item.standard_uncertainty, u_mm), 10.0 * _SAME_MM)
         if abs(off_mm) > bound_mm:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from html import escape
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree
 
 from evenfall.errors import RequestError
+from evenfall.pages.markup import Markup, element
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -27,19 +29,22 @@ def job_text(code: str) -> str:
     return f"evenfall:plan:{code}"
 
 
-def square_code(text: str) -> str:
+def square_code(text: str, *, label: str = "") -> str:
     """Return a QR code (ISO/IEC 18004, error correction M) as SVG.
 
     Parameters
     ----------
     text
         What the code says.
+    label
+        What is read out in place of it; nothing if empty.
     """
     import segno
 
     code = segno.make(text, error="m", micro=False)
     inline: str = code.svg_inline(border=4, omitsize=True, svgclass=None, lineclass=None)
-    return inline.replace("<svg", f'<svg xmlns="{_SVG}"', 1)
+    told = f' role="img" aria-label="{escape(label)}"' if label else ""
+    return inline.replace("<svg", f'<svg xmlns="{_SVG}"{told}', 1)
 
 
 def checked(pictures: Mapping[str, str]) -> Iterator[tuple[str, ElementTree.Element]]:
@@ -62,8 +67,8 @@ def checked(pictures: Mapping[str, str]) -> Iterator[tuple[str, ElementTree.Elem
             root = ElementTree.fromstring(text)  # noqa: S314 (entities are refused above)
         except ElementTree.ParseError as error:
             raise RequestError(f"The picture {name!r} is not an SVG drawing: {error}.") from None
-        for element in root.iter():
-            _refuse_foreign(name, element)
+        for part in root.iter():
+            _refuse_foreign(name, part)
         if _plain(root.tag) != "svg":
             raise RequestError(f"The picture {name!r} is not an SVG drawing.")
         yield name, root
@@ -97,21 +102,35 @@ def inline(root: ElementTree.Element, *, prefix: str, label: str) -> str:
     prefix
         Put before every id and every reference to one.
     label
-        What the drawing shows, for those who do not see it.
+        What is read out if the drawing does not name itself.
     """
     copy = ElementTree.fromstring(ElementTree.tostring(root))  # noqa: S314 (already checked)
-    names = {element.get("id") for element in copy.iter()} - {None}
-    for element in copy.iter():
-        element.tag = _plain(element.tag)
-        for key, value in list(element.attrib.items()):
-            del element.attrib[key]
-            element.set(_plain(key), _renamed(_plain(key), value, names, prefix))
-        if element.tag == "style" and element.text:
-            element.text = _renamed("style", element.text, names, prefix)
+    names = {part.get("id") for part in copy.iter()} - {None}
+    for part in copy.iter():
+        part.tag = _plain(part.tag)
+        for key, value in list(part.attrib.items()):
+            del part.attrib[key]
+            part.set(_plain(key), _renamed(_plain(key), value, names, prefix))
+        if part.tag == "style" and part.text:
+            part.text = _renamed("style", part.text, names, prefix)
     copy.set("role", "img")
-    copy.attrib.pop("aria-labelledby", None)
-    copy.set("aria-label", label)
+    if "aria-labelledby" not in copy.attrib:
+        copy.set("aria-label", label)
     return ElementTree.tostring(copy, encoding="unicode")
+
+
+def in_words(name: str, root: ElementTree.Element) -> str:
+    """Return what a drawing says of itself, for those who do not see it.
+
+    Parameters
+    ----------
+    name
+        Its name.
+    root
+        A drawing from `checked`.
+    """
+    told = [part.text or "" for part in root if _plain(part.tag) in ("title", "desc")]
+    return " ".join([f"{name}.", *told]).strip()
 
 
 def _renamed(key: str, value: str, names: set[str | None], prefix: str) -> str:
@@ -128,3 +147,21 @@ def _renamed(key: str, value: str, names: set[str | None], prefix: str) -> str:
 def _plain(name: str) -> str:
     """Return a tag or attribute without its namespace."""
     return name.rpartition("}")[2]
+
+
+def figures(pictures: Mapping[str, str]) -> Iterator[Markup]:
+    """Yield each picture as an HTML figure with its name over it.
+
+    Parameters
+    ----------
+    pictures
+        SVG text by name.
+
+    Raises
+    ------
+    RequestError
+        A picture is not an SVG drawing that may stand on a page.
+    """
+    for place, (name, root) in enumerate(checked(pictures), start=1):
+        drawing = Markup(inline(root, prefix=f"picture{place}-", label=name))
+        yield element("figure", element("figcaption", name), drawing)

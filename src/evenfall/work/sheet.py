@@ -504,9 +504,7 @@ class _Writer:
         sentences.append("Checks: crown height, and a short straightedge over three frets.")
         halfway = self.removal_mm > HALFWAY_MM
         if halfway.any():
-            sentences.append(
-                f"½ (over {self.both(HALFWAY_MM)}): take half, measure, then the rest."
-            )
+            sentences.append(f"½: over {self.both(HALFWAY_MM)}; take half, measure, then the rest.")
         sentences.append(
             "Never below a crown height of "
             f"{self.both(self.specification.fretwire.minimum_height_mm)}."
@@ -514,10 +512,18 @@ class _Writer:
         return Step("Frets: take off at each string.", tuple(sentences), rows=self.removal_rows())
 
     def how(self) -> str:
-        start = {
-            "beam": "Strings off. Level with the beam until no more than this is gone; re-crown.",
-            "spot": "Strings slack. Work on these frets only; re-crown each.",
-        }.get(self.plan.way, "Strings slack. Each crossing by its own amount; re-crown each fret.")
+        if self.plan.way == "beam":
+            past = self.specification.target.fall_away_from_fret
+            start = (
+                "Strings off, relief taken out with the rod. Level with a straight beam of the "
+                "board's radius until no more than this is gone"
+                + (f", falling away past fret {past}" if past else "")
+                + "; re-crown; set the rod back."
+            )
+        elif self.plan.way == "spot":
+            start = "Strings slack. Work on these frets only; re-crown each."
+        else:
+            start = "Strings slack. Each crossing by its own amount; re-crown each fret."
         return f"{start} Amounts are off the top of the crown on the string's own line."
 
     def removal_rows(self) -> tuple[Row, ...]:
@@ -634,7 +640,7 @@ class _Writer:
         ]
         return Step(
             "After the work: tune, read, write down.",
-            ("Strings at pitch. Large: aim; small: limits.",),
+            ("Strings at pitch. Large: aim; small below: limits.",),
             rows=tuple(rows),
             readings=tuple(readings),
         )

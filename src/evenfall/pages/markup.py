@@ -1,0 +1,98 @@
+"""HTML put together from escaped text: one file that needs nothing else.
+
+Every text goes through `html.escape`; only what is made here, and drawings that have been
+checked, stand in a page as they are.
+"""
+
+from __future__ import annotations
+
+import pkgutil
+from html import escape
+from string import Template
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+
+class Markup(str):
+    """Text that is already HTML."""
+
+    __slots__ = ()
+
+
+def element(
+    tag: str, *content: str | Markup | None, void: bool = False, **attributes: str | int | None
+) -> Markup:
+    """Return one HTML element; content that is not `Markup` is escaped.
+
+    Parameters
+    ----------
+    tag
+        Name of the element.
+    content
+        Texts and elements inside it; None is left out.
+    void
+        Whether it has no content and no end tag.
+    attributes
+        Attributes; a trailing underscore is dropped, others become hyphens; None is left out.
+    """
+    told = "".join(
+        f' {name.rstrip("_").replace("_", "-")}="{escape(str(value), quote=True)}"'
+        for name, value in attributes.items()
+        if value is not None
+    )
+    if void:
+        return Markup(f"<{tag}{told}>")
+    return Markup(f"<{tag}{told}>{joined(content)}</{tag}>")
+
+
+def joined(parts: Iterable[str | Markup | None], between: str = "") -> Markup:
+    """Return parts one after the other; what is not `Markup` is escaped.
+
+    Parameters
+    ----------
+    parts
+        Texts and elements; None is left out.
+    between
+        What stands between two of them, as HTML.
+    """
+    return Markup(
+        between.join(
+            part if isinstance(part, Markup) else escape(part, quote=False)
+            for part in parts
+            if part is not None
+        )
+    )
+
+
+def page(title: str, body: Markup, *, paper: str) -> str:
+    """Return a whole page.
+
+    Parameters
+    ----------
+    title
+        Title of the window.
+    body
+        What stands in `main`.
+    paper
+        CSS name of the paper it is printed on: "A4" or "letter".
+    """
+    source = pkgutil.get_data(__name__, "page.html")
+    style = pkgutil.get_data(__name__, "page.css")
+    assert source is not None  # noqa: S101 (a package without its own file is broken)
+    assert style is not None  # noqa: S101
+    return Template(source.decode()).substitute(
+        title=escape(title), style=style.decode().replace("PAPER", paper), body=body
+    )
+
+
+def css_paper(paper: str) -> str:
+    """Return the CSS name of a paper.
+
+    Parameters
+    ----------
+    paper
+        "a4" or "us-letter".
+    """
+    return "letter" if paper == "us-letter" else "A4"

@@ -153,7 +153,8 @@ class _Advice:
         direct = ""
         if item.quantity != "clearance":
             direct = f", or the gap over fret {item.fret} directly"
-        return f"Read {_and(missing)} at string {item.string}{direct}: the {_low(item.name)} is undecided."
+        what = f"Read {_and(missing)} at string {item.string}{direct}"
+        return f"{what}: the {_low(item.name)} is undecided."
 
     # ---- what can be moved ---------------------------------------------------------------------
 

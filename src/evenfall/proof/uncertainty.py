@@ -105,10 +105,10 @@ class Budget:
     @property
     def combined_uncertainty(self) -> float:
         """Combined standard uncertainty u_c, in `unit` (GUM eq. 10; with correlations eq. 16)."""
-        terms = np.array([line.sensitivity * line.standard_uncertainty for line in self.lines])
         if self.correlation is None:
-            return float(np.sqrt(np.sum(terms**2)))
-        return float(np.sqrt(max(0.0, terms @ np.asarray(self.correlation) @ terms)))
+            return math.hypot(*(line.contribution for line in self.lines))
+        terms = np.array([line.sensitivity * line.standard_uncertainty for line in self.lines])
+        return math.sqrt(max(0.0, float(terms @ np.asarray(self.correlation) @ terms)))
 
     @property
     def effective_degrees_of_freedom(self) -> float:

@@ -76,7 +76,7 @@ KNOWN_KEYS: dict[str, tuple[str, ...]] = {
         "fall_away_from",
     ),
     "player": ("attack", "pluck_distance", "pluck_width"),
-    "rule": ("extra_clearance", "coverage", "decision"),
+    "rule": ("extra_clearance", "working_allowance", "coverage", "decision"),
 }
 
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\]#]+?)\s*\]\]?\s*(#.*)?$")
@@ -109,7 +109,9 @@ def read_specification(text: str, *, source: str = "") -> tuple[Specification, t
         sentence = "A whole number in the file has too many digits; write it shorter."
         raise _not_toml(sentence, source) from None
     except RecursionError:
-        sentence = "Tables or lists are nested too deeply; a specification needs two levels at most."
+        sentence = (
+            "Tables or lists are nested too deeply; a specification needs two levels at most."
+        )
         raise _not_toml(sentence, source) from None
     reading = _Reading(document, _line_numbers(text))
     specification = reading.specification(text)
@@ -683,12 +685,14 @@ class _Reading:
         values = self.table("rule")
         self.unknown("rule", values)
         extra = self.length("rule", values, "extra_clearance", 0.0, 1.0, default=0.0)
+        allowance = self.length("rule", values, "working_allowance", 0.0, 1.0, default=0.0)
         coverage = 0.95
         if "coverage" in values:
             coverage = self.number("rule", "coverage", values["coverage"], low=0.5, high=0.9999)
         choices: tuple[DecisionRule, ...] = get_args(DecisionRule)
         decision = self.choice("rule", values, "decision", choices, "guard band")
-        return Rule(extra, coverage, "probability" if decision == "probability" else "guard band")
+        kind: DecisionRule = "probability" if decision == "probability" else "guard band"
+        return Rule(extra, allowance, coverage, kind)
 
     def unusual(self, strings: tuple[InstrumentString, ...], player: Player) -> None:
         """Remark on what is possible but looks like a slip."""

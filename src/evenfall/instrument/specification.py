@@ -240,6 +240,9 @@ class Rule:
     ----------
     extra_clearance_mm
         Clearance [mm] asked for on top of the string's excursion.
+    working_allowance_mm
+        What the bench may miss a planned height by [mm]: the plan keeps this much further from
+        every limit; the proof does not ask for it.
     coverage
         One-sided coverage probability for margins and verdicts, e.g. 0.95.
     decision
@@ -247,6 +250,7 @@ class Rule:
     """
 
     extra_clearance_mm: float
+    working_allowance_mm: float
     coverage: float
     decision: DecisionRule
 

@@ -378,6 +378,6 @@ def _cure(
     return Finding(
         "cure",
         "Adjusting alone does not meet every limit: the best adjustment takes the worst position "
-        f"from {worst_before:.2f} to {worst_after:.2f} of the attack ({before} positions touch now, "
-        f"{after} would); see the plan for what has to be cut.",
+        f"from {worst_before:.2f} to {worst_after:.2f} of the attack ({before} positions touch "
+        f"now, {after} would); see the plan for what has to be cut.",
     )

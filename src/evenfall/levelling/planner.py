@@ -172,6 +172,14 @@ def _try_ways(
     problem = model.problem
     remarks = dict.fromkeys(WAYS, "does not hold the limits")
     outcomes: dict[str, Outcome | None] = {"adjust": adjust_only(model)}
+    if outcomes["adjust"] is None:
+        with frets_closed(model, np.ones(problem.frets, dtype=bool)):
+            nearest = model.most_attack()
+        remarks["adjust"] = (
+            "the travel of rod, saddle and nut does not reach the limits"
+            if nearest is None
+            else f"within the limits it bears {nearest.alpha:.2f} of the attack"
+        )
     each = every_crossing(model)
     outcomes["each"] = each
     if each is None:

@@ -42,7 +42,8 @@ class Problem:
     attack_n
         Attack to bear, shape (K,) [N].
     margin_mm
-        Clearance asked for on top of the excursion, m[k, i, j], shape (K, F + 1, F + 1) [mm].
+        Clearance asked for on top of the excursion, m[k, i, j]: the rule's extra clearance, what
+        the bench may miss, and the readings' doubt; shape (K, F + 1, F + 1) [mm].
     share
         Share of the saddle in the chord, a[k, i, j], shape (K, F + 1, F + 1).
     room_mm
@@ -140,6 +141,7 @@ def build_problem(
     bow = default_bow(specification, lines)
     target = specification.target
     kappa = NormalDist().inv_cdf(specification.rule.coverage)
+    allowance = specification.rule.working_allowance_mm
     share = chord_share(lines)
     u_open_saddle = measurement.saddle_u_mm
     u = np.concatenate([measurement.nut_u_mm[:, None], measurement.crown_top_u_mm], axis=1)
@@ -158,20 +160,20 @@ def build_problem(
         bow=bow,
         envelope=envelope if envelope is not None else compute_envelope(specification, lines),
         attack_n=_attack(specification, attack_n),
-        margin_mm=specification.rule.extra_clearance_mm + kappa * spread,
+        margin_mm=specification.rule.extra_clearance_mm + allowance + kappa * spread,
         share=share,
         room_mm=np.maximum(0.0, room),
         action_mm=_guarded(
             np.array([[a.minimum_mm, a.maximum_mm] for a in target.action]),
-            kappa * _open_gap_u_mm(measurement, lines, reference),
+            allowance + kappa * _open_gap_u_mm(measurement, lines, reference),
         ),
         first_fret_mm=_guarded(
             np.array([[a.minimum_mm, a.maximum_mm] for a in target.first_fret]),
-            kappa * _open_gap_u_mm(measurement, lines, 1),
+            allowance + kappa * _open_gap_u_mm(measurement, lines, 1),
         ),
         relief_mm=_guarded(
             np.array([[target.relief.minimum_mm, target.relief.maximum_mm]]),
-            np.array([kappa * relief_u]),
+            np.array([allowance + kappa * relief_u]),
         )[0],
         saddle_travel_mm=_travel("saddle", keep, target.saddle_down_mm, target.saddle_up_mm),
         nut_travel_mm=_travel("nut", keep, target.nut_down_mm, target.nut_up_mm),

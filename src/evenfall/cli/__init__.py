@@ -1,0 +1,46 @@
+"""The command line: a few lines per command, each calling one workshop function."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+import click
+
+from evenfall import __version__
+from evenfall.cli.door import Door
+
+#: Command -> module that holds it, imported when the command is asked for.
+COMMANDS: dict[str, str] = {
+    "demo": "evenfall.cli.demo",
+    "spec": "evenfall.cli.spec",
+    "measure": "evenfall.cli.measure",
+    "diagnose": "evenfall.cli.diagnose",
+    "plan": "evenfall.cli.plan",
+    "sheet": "evenfall.cli.sheet",
+    "prove": "evenfall.cli.prove",
+}
+
+
+class _Commands(Door):
+    """The commands, in the order of a job, each loaded when it is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command: Any = importlib.import_module(COMMANDS[cmd_name]).command
+        assert isinstance(command, click.Command)  # noqa: S101 (a wrong table is our own fault)
+        return command
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="evenfall")
+def main() -> None:
+    """Set up fretted instruments, from readings to proof.
+
+    A job runs: measure, diagnose, plan, sheet, the work itself, measure again, prove.
+    Exit status: 0 done, 1 done with a verdict other than "conforms", 2 bad input.
+    """

@@ -1,0 +1,89 @@
+"""`evenfall plan`: what to adjust, cut or replace."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from evenfall.cli.door import (
+    derived_name,
+    json_option,
+    path_argument,
+    path_option,
+    show_findings,
+    show_json,
+    shown_unit,
+    unit_option,
+)
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@click.command(name="plan")
+@path_argument("measurement")
+@path_option("--spec", help="Specification, if MEASUREMENT is a hand sheet.")
+@click.option("--way", default=None, help="Way of working; by default the recommended one.")
+@click.option("--attack", type=float, default=None, metavar="N", help="Attack to bear [N].")
+@click.option(
+    "--budget",
+    type=float,
+    default=None,
+    metavar="MM",
+    help="Total metal that may come off [mm]; the attack is then made as large as that allows.",
+)
+@click.option(
+    "--keep",
+    multiple=True,
+    metavar="WHAT",
+    help="Leave relief, saddle or nut as it is; repeatable.",
+)
+@path_option(
+    "-o", "--output", help="File to write; by default named after the input, in this folder."
+)
+@path_option("--pictures", metavar="FOLDER", help="Write the pictures into this folder.")
+@json_option
+@unit_option
+def command(
+    *,
+    measurement: Path,
+    spec: Path | None,
+    way: str | None,
+    attack: float | None,
+    budget: float | None,
+    keep: tuple[str, ...],
+    output: Path | None,
+    pictures: Path | None,
+    as_json: bool,
+    unit: str | None,
+) -> None:
+    """Work out the least to do to the instrument of MEASUREMENT, with its proof.
+
+    The ways are: adjust, spot, each, beam, part-refret, refret.
+    """
+    from evenfall import workshop
+
+    specification, readings, findings = workshop.open_measurement(measurement, spec)
+    made = workshop.plan(
+        specification, readings, way=way, attack_n=attack, budget_mm=budget, keep=keep
+    )
+    shown = shown_unit(unit, specification.unit)
+    if pictures is not None:
+        drawings = workshop.plan_pictures(specification, made, unit=shown)
+        written = workshop.write_pictures(drawings, pictures)
+    values = made.as_dict()
+    if output is not None or not as_json:
+        path = output or derived_name(measurement, "plan")
+        workshop.write_json(path, values)
+    if as_json:
+        show_json(values)
+        return
+    from evenfall.cli.reports import show_plan
+
+    show_findings(f for f in findings if f.severity != "note")
+    show_plan(made, shown)
+    if pictures is not None:
+        for picture in written:
+            click.echo(f"Picture {picture}")
+    click.echo(f"Wrote {path}")

@@ -1,0 +1,742 @@
+"""One function per step of a job: check, measure, diagnose, plan, sheet, prove.
+
+Everything that touches files for a job happens here; the doors (command line, web) call these
+functions and hold no rules of their own.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from datetime import date
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from evenfall.errors import BrokenFileError, EvenfallError, FormatMismatchError, RequestError
+from evenfall.files import read_text, write_atomically
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Collection, Mapping, Sequence
+
+    from evenfall.errors import Finding
+    from evenfall.instrument import Specification
+    from evenfall.levelling import Diagnosis
+    from evenfall.measurement import Measurement
+    from evenfall.pages import Paper
+    from evenfall.plan import Plan
+    from evenfall.proof import Proof
+    from evenfall.strings.envelope import Envelope
+    from evenfall.units import LengthUnit
+
+KEPT_TABLES = 200
+"""Excursion tables kept on disk; the oldest go first."""
+
+
+# ---- opening what is on disk ------------------------------------------------------------
+
+
+def check_specification(path: Path) -> tuple[Specification, tuple[Finding, ...]]:
+    """Read a specification file.
+
+    Parameters
+    ----------
+    path
+        A TOML file.
+
+    Returns
+    -------
+    The specification and what is unusual about it.
+
+    Raises
+    ------
+    SpecificationError
+        With every fault in it.
+    RequestError, FormatMismatchError, UnsupportedError
+        The file cannot be read as text.
+    """
+    from evenfall.instrument import read_specification
+
+    return read_specification(read_text(path), source=path.name)
+
+
+def measure(
+    files: Sequence[Path], specification: Path, *, serial: str = ""
+) -> tuple[Measurement, tuple[Finding, ...]]:
+    """Read one set of readings.
+
+    Parameters
+    ----------
+    files
+        Hand sheets of one instrument (CSV or XLSX).
+    specification
+        The specification file it is read against.
+    serial
+        What the instrument is called; may be empty.
+
+    Raises
+    ------
+    EvenfallError
+        A file cannot be used; see `evenfall.intake.read_measurement`.
+    """
+    from evenfall.intake import read_measurement
+
+    spec, remarks = check_specification(specification)
+    measurement, findings = read_measurement(files, spec, serial=serial)
+    return measurement, (*remarks, *findings)
+
+
+def open_measurement(
+    path: Path, specification: Path | None = None, *, serial: str = ""
+) -> tuple[Specification, Measurement, tuple[Finding, ...]]:
+    """Open a measurement file, or a hand sheet together with its specification.
+
+    Parameters
+    ----------
+    path
+        A measurement (JSON), or a hand sheet.
+    specification
+        The specification file; needed for a hand sheet, checked against for a measurement.
+    serial
+        What the instrument is called, for a hand sheet.
+
+    Raises
+    ------
+    EvenfallError
+        The file cannot be used, or another specification was named than it was read against.
+    """
+    if not _is_json(path):
+        if specification is None:
+            raise RequestError(
+                "This is not a measurement file; name the specification with --spec to read it "
+                "as a hand sheet.",
+                where=path.name,
+            )
+        measurement, findings = measure([path], specification, serial=serial)
+        return _own_specification(measurement, path), measurement, findings
+    from evenfall.measurement import measurement_from_dict
+
+    with _About(path):
+        measurement = measurement_from_dict(_read_json(path))
+    spec = _own_specification(measurement, path)
+    if specification is not None:
+        named, _ = check_specification(specification)
+        if named.content_hash != measurement.specification_hash:
+            raise RequestError(
+                "The measurement was read against another specification than the one named; "
+                "measure again with this one.",
+                where=path.name,
+            )
+    return spec, measurement, ()
+
+
+def open_plan(path: Path) -> tuple[Specification, Plan]:
+    """Open a plan file.
+
+    Parameters
+    ----------
+    path
+        A plan (JSON).
+
+    Raises
+    ------
+    EvenfallError
+        The file is not a plan, or it is damaged.
+    """
+    from evenfall.plan import plan_from_dict
+
+    with _About(path):
+        plan_ = plan_from_dict(_read_json(path))
+    return _own_specification(plan_.measurement, path), plan_
+
+
+def readings_after(
+    plan_: Plan, path: Path, *, serial: str = ""
+) -> tuple[Measurement, tuple[Finding, ...]]:
+    """Open the readings after the work: a measurement file, or a hand sheet.
+
+    Parameters
+    ----------
+    plan_
+        The plan that was carried out; a hand sheet is read against its specification.
+    path
+        The file.
+    serial
+        What the instrument is called; by default what the plan calls it.
+
+    Raises
+    ------
+    EvenfallError
+        The file cannot be used.
+    """
+    if _is_json(path):
+        _, measurement, findings = open_measurement(path)
+        return measurement, findings
+    from evenfall.intake import read_measurement
+
+    specification = _own_specification(plan_.measurement, path)
+    return read_measurement([path], specification, serial=serial or plan_.measurement.serial)
+
+
+def _own_specification(measurement: Measurement, path: Path) -> Specification:
+    from evenfall.instrument import read_specification
+
+    specification, _ = read_specification(
+        measurement.specification_text, source=f"specification in {path.name}"
+    )
+    if specification.content_hash != measurement.specification_hash:
+        raise BrokenFileError(
+            "The specification inside does not match its hash; make the file anew.",
+            where=path.name,
+        )
+    return specification
+
+
+def _is_json(path: Path) -> bool:
+    try:
+        with path.open("rb") as stream:
+            return stream.read(64).lstrip(b"\xef\xbb\xbf \t\r\n")[:1] == b"{"
+    except OSError:
+        return False  # the reader that follows says what is wrong with the file
+
+
+def _read_json(path: Path) -> Any:
+    def refuse(word: str) -> None:
+        raise ValueError(f"{word} is not JSON")
+
+    text = read_text(path, limit_bytes=64_000_000)
+    try:
+        return json.loads(text, parse_constant=refuse)
+    except (ValueError, RecursionError) as error:
+        cause = "nested too deeply" if isinstance(error, RecursionError) else str(error)
+        if not text.lstrip().startswith("{"):
+            raise FormatMismatchError("This is not a JSON file; check its name.") from None
+        raise BrokenFileError(f"The JSON is damaged ({cause}); make the file anew.") from None
+
+
+class _About:
+    """Say which file an error is about."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, _kind: object, error: object, _trace: object) -> None:
+        if isinstance(error, EvenfallError) and not error.where:
+            error.where = self.path.name
+
+
+# ---- the steps --------------------------------------------------------------------------
+
+
+def diagnose(specification: Specification, measurement: Measurement) -> Diagnosis:
+    """Say what is wrong with an instrument and what adjusting alone would cure.
+
+    Parameters
+    ----------
+    specification
+        What it is judged by.
+    measurement
+        Its readings.
+
+    Raises
+    ------
+    RequestError
+        The readings are incomplete.
+    """
+    from evenfall import levelling
+
+    return levelling.diagnose(specification, measurement, envelope=excursion(specification))
+
+
+def plan(
+    specification: Specification,
+    measurement: Measurement,
+    *,
+    way: str | None = None,
+    attack_n: float | None = None,
+    budget_mm: float | None = None,
+    keep: Collection[str] = (),
+) -> Plan:
+    """Work out what to adjust, cut or replace.
+
+    Parameters
+    ----------
+    specification
+        What the instrument is to meet.
+    measurement
+        Its readings.
+    way
+        Key of `evenfall.plan.WAYS`; the recommended way if left out.
+    attack_n
+        Attack to bear on every string instead of the specification's [N].
+    budget_mm
+        Total removal allowed [mm]; then the attack is made as large as that allows.
+    keep
+        What must stay as it is: any of "relief", "saddle", "nut".
+
+    Raises
+    ------
+    RequestError, SolverError
+        As `evenfall.levelling.make_plan`.
+    """
+    from evenfall.levelling import make_plan
+
+    return make_plan(
+        specification,
+        measurement,
+        way=way,
+        attack_n=attack_n,
+        budget_mm=budget_mm,
+        keep=keep,
+        envelope=excursion(specification),
+    )
+
+
+def sheet(
+    specification: Specification,
+    plan_: Plan,
+    *,
+    unit: LengthUnit | None = None,
+    paper: Paper | None = None,
+) -> dict[str, bytes]:
+    """Make the bench sheet of a plan, as "pdf" and "html".
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    plan_
+        The plan.
+    unit
+        Unit of the removals; the specification's if left out.
+    paper
+        "a4" or "us-letter"; by default what goes with the unit.
+    """
+    from evenfall.pages import sheet_html, sheet_pdf
+    from evenfall.work import bench_sheet
+
+    content = bench_sheet(specification, plan_, unit=unit or specification.unit)
+    drawings = plan_pictures(specification, plan_, unit=unit)
+    on_paper = {name: drawings[name] for name in ("removal", "headroom after")}
+    return {
+        "pdf": sheet_pdf(content, on_paper, paper=paper),
+        "html": sheet_html(content, on_paper).encode(),
+    }
+
+
+def prove(
+    plan_: Plan,
+    specification: Specification,
+    measurement: Measurement,
+    *,
+    attack_n: float | None = None,
+) -> Proof:
+    """Judge the readings after the work against specification and plan.
+
+    Parameters
+    ----------
+    plan_
+        What was to be done.
+    specification
+        The plan's specification.
+    measurement
+        Readings after the work.
+    attack_n
+        Attack that every position must bear [N]; the specification's if left out.
+
+    Raises
+    ------
+    RequestError
+        Plan and readings do not belong together.
+    """
+    from evenfall import proof
+
+    attack = None if attack_n is None else [attack_n] * specification.string_count
+    return proof.prove(specification, plan_, measurement, excursion(specification), attack_n=attack)
+
+
+def certificate(
+    specification: Specification,
+    plan_: Plan,
+    proof_: Proof,
+    *,
+    date: str,
+    unit: LengthUnit | None = None,
+    paper: Paper | None = None,
+) -> dict[str, bytes]:
+    """Make the certificate of a proof, as "pdf" and "html".
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    plan_
+        The plan that was carried out.
+    proof_
+        The proof.
+    date
+        Date to print, ISO 8601.
+    unit
+        Unit of the numbers; the specification's if left out.
+    paper
+        "a4" or "us-letter"; by default what goes with the unit.
+    """
+    from evenfall.pages import certificate_html, certificate_pdf
+
+    drawings = proof_pictures(specification, proof_, unit=unit)
+    options: dict[str, Any] = {"date": date, "unit": unit or specification.unit}
+    return {
+        "pdf": certificate_pdf(proof_, plan_, drawings, paper=paper, **options),
+        "html": certificate_html(proof_, plan_, drawings, **options).encode(),
+    }
+
+
+# ---- pictures ---------------------------------------------------------------------------
+
+
+def diagnosis_pictures(
+    specification: Specification, diagnosis: Diagnosis, *, unit: LengthUnit | None = None
+) -> dict[str, str]:
+    """Draw a diagnosis; SVG text by name.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    diagnosis
+        Its diagnosis.
+    unit
+        Unit of the numbers; the specification's if left out.
+    """
+    from evenfall.pictures import headroom_map, neck_curve
+
+    return {
+        "headroom": headroom_map(
+            specification,
+            diagnosis.headroom.force_n,
+            diagnosis.attack_n,
+            title="Headroom as found",
+            critical_fret=diagnosis.headroom.critical_fret,
+        ),
+        "neck": neck_curve(specification, diagnosis.measurement, unit=unit or specification.unit),
+    }
+
+
+def plan_pictures(
+    specification: Specification, plan_: Plan, *, unit: LengthUnit | None = None
+) -> dict[str, str]:
+    """Draw a plan; SVG text by name.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    plan_
+        Its plan.
+    unit
+        Unit of the numbers; the specification's if left out.
+    """
+    from evenfall.levelling import trade_off
+    from evenfall.pictures import (
+        headroom_map,
+        neck_curve,
+        removal_map,
+        string_side_view,
+        trade_off_chart,
+    )
+
+    shown = unit or specification.unit
+    table = excursion(specification)
+    string, stop = _tightest(plan_)
+    curves = trade_off(specification, plan_, envelope=table)
+    return {
+        "headroom before": headroom_map(
+            specification, plan_.headroom_before_n, plan_.attack_n, title="Headroom before"
+        ),
+        "headroom after": headroom_map(
+            specification, plan_.headroom_after_n, plan_.attack_n, title="Headroom after"
+        ),
+        "removal": removal_map(specification, plan_, unit=shown),
+        "side view": string_side_view(
+            specification, plan_, table, string=string, stop=stop, unit=shown
+        ),
+        "neck": neck_curve(specification, plan_.measurement, plan_, unit=shown),
+        "trade-off": trade_off_chart(
+            action_mm=curves.action_mm,
+            metal_mm=curves.metal_mm,
+            plan_action_mm=curves.plan_action_mm,
+            plan_metal_mm=curves.plan_metal_mm,
+            relief_mm=curves.relief_mm,
+            headroom_share=curves.headroom_share,
+            plan_relief_mm=curves.plan_relief_mm,
+            plan_headroom_share=curves.plan_headroom_share,
+            unit=shown,
+        ),
+    }
+
+
+def _tightest(plan_: Plan) -> tuple[int, int]:
+    """Return the string and position that had the least headroom before the work."""
+    import numpy as np
+
+    share = plan_.headroom_before_n / np.maximum(plan_.attack_n[:, None], 1e-9)
+    k, i = np.unravel_index(int(np.argmin(share)), share.shape)
+    return int(k) + 1, int(i)
+
+
+def proof_pictures(
+    specification: Specification, proof_: Proof, *, unit: LengthUnit | None = None
+) -> dict[str, str]:
+    """Draw a proof; SVG text by name.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    proof_
+        Its proof.
+    unit
+        Unit of the numbers; the specification's if left out.
+    """
+    from evenfall.pictures import headroom_map, verdict_strip
+
+    return {
+        "verdict": verdict_strip(proof_.items, unit=unit or specification.unit),
+        "headroom": headroom_map(
+            specification,
+            proof_.positions.headroom_n,
+            proof_.attack_n,
+            title="Headroom as proved",
+            critical_fret=proof_.positions.critical_fret,
+        ),
+    }
+
+
+def write_pictures(drawings: Mapping[str, str], folder: Path) -> list[Path]:
+    """Write drawings as SVG and PNG files; return the PNG files.
+
+    Parameters
+    ----------
+    drawings
+        SVG text by name.
+    folder
+        Where to; made if it is not there.
+
+    Raises
+    ------
+    RequestError
+        A file cannot be written.
+    """
+    from evenfall.pages import svg_to_png
+
+    make_folder(folder)
+    written = []
+    for name, svg in drawings.items():
+        stem = name.replace(" ", "-")
+        write_atomically(folder / f"{stem}.svg", svg)
+        write_atomically(folder / f"{stem}.png", svg_to_png(svg, 1600))
+        written.append(folder / f"{stem}.png")
+    return written
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those it lies in.
+
+    Parameters
+    ----------
+    folder
+        The folder.
+
+    Raises
+    ------
+    RequestError
+        It cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RequestError(
+            f"The folder cannot be made ({error.strerror}); choose another.", where=str(folder)
+        ) from None
+
+
+def write_json(path: Path, values: Mapping[str, Any]) -> None:
+    """Write plain values as a JSON file.
+
+    Parameters
+    ----------
+    path
+        The file.
+    values
+        Plain values.
+
+    Raises
+    ------
+    RequestError
+        It cannot be written.
+    """
+    write_atomically(path, json.dumps(values, indent=1, allow_nan=False) + "\n")
+
+
+# ---- the invented example ---------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class DemoJob:
+    """What the demonstration made.
+
+    Parameters
+    ----------
+    files
+        Every file written.
+    picture
+        The picture of the result.
+    findings
+        What was wrong with the instrument.
+    plan
+        What was done.
+    proof
+        What the readings after the work show.
+    """
+
+    files: tuple[Path, ...]
+    picture: Path
+    findings: tuple[Finding, ...]
+    plan: Plan
+    proof: Proof
+
+
+def demo(folder: Path, *, say: Callable[[str], object]) -> DemoJob:
+    """Run the whole job on the invented instrument, step by step, into a folder.
+
+    Parameters
+    ----------
+    folder
+        Where to; made if it is not there, files of the same name are replaced.
+    say
+        Told each step as it is done.
+
+    Raises
+    ------
+    RequestError
+        A file cannot be written.
+    """
+    from evenfall.intake import write_template
+
+    make_folder(folder)
+    given = resources.files("evenfall") / "invented"
+    files: list[Path] = []
+
+    def put(name: str, content: bytes | str) -> Path:
+        path = folder / name
+        write_atomically(path, content)
+        files.append(path)
+        return path
+
+    def put_json(name: str, values: Mapping[str, Any]) -> None:
+        write_json(folder / name, values)
+        files.append(folder / name)
+
+    spec_path, before_path, after_path = (
+        put(name, (given / name).read_text(encoding="utf-8"))
+        for name in ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv")
+    )
+    say("1 specification  kestrel.spec.toml (invented)")
+    measurement, _ = measure([before_path], spec_path, serial="AL-0417 (invented)")
+    specification, _ = check_specification(spec_path)
+    put_json("kestrel.measurement.json", measurement.as_dict())
+    template = folder / "empty-sheet.xlsx"
+    write_template(specification, template)
+    files.append(template)
+    say("2 measure        kestrel-before.csv -> kestrel.measurement.json; empty-sheet.xlsx to fill")
+    found = diagnose(specification, measurement)
+    say(f"3 diagnose       {found.touching} positions touch below the player's attack")
+    made = plan(specification, measurement)
+    put_json("kestrel.plan.json", made.as_dict())
+    say(f"4 plan           {made.status}: {made.reason}")
+    for kind, page in sheet(specification, made).items():
+        put(f"kestrel.sheet.{kind}", page)
+    say("5 bench sheet    kestrel.sheet.pdf, kestrel.sheet.html")
+    after, _ = readings_after(made, after_path)
+    shown = prove(made, specification, after)
+    put_json("kestrel.proof.json", shown.as_dict())
+    for kind, page in certificate(
+        specification, made, shown, date=date.today().isoformat()
+    ).items():
+        put(f"kestrel.certificate.{kind}", page)
+    say(f"6 prove          verdict: {shown.verdict}; kestrel.certificate.pdf")
+    drawings = {
+        **plan_pictures(specification, made),
+        "verdict": proof_pictures(specification, shown)["verdict"],
+    }
+    files += write_pictures(drawings, folder / "pictures")
+    say(f"7 pictures       {len(drawings)} in {folder / 'pictures'}")
+    return DemoJob(
+        files=tuple(files),
+        picture=folder / "pictures" / "headroom-after.png",
+        findings=found.findings,
+        plan=made,
+        proof=shown,
+    )
+
+
+# ---- the excursion table, kept ----------------------------------------------------------
+
+
+def excursion(specification: Specification) -> Envelope:
+    """Return the excursion table of a specification, from disk if it was computed before.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    """
+    import numpy as np
+
+    from evenfall.instrument import string_lines
+    from evenfall.strings.envelope import Envelope, envelope, envelope_key
+
+    size = specification.frets + 1
+    count = specification.string_count
+    kept = _cache_folder() / f"excursion-{envelope_key(specification)}.npy"
+    try:
+        table = np.load(kept, allow_pickle=False)
+        if table.shape == (count, size + 1, size) and np.isfinite(table).all():
+            return Envelope(table[:, :-1, :], table[:, -1, :])
+    except (OSError, ValueError, EOFError):
+        pass  # not kept yet, or damaged: compute it
+    computed = envelope(specification, string_lines(specification))
+    table = np.concatenate(
+        [computed.excursion_mm_per_n, computed.compliance_mm_per_n[:, None, :]], axis=1
+    )
+    _keep(kept, table)
+    return computed
+
+
+def _cache_folder() -> Path:
+    if named := os.environ.get("EVENFALL_CACHE"):
+        return Path(named)
+    base = os.environ.get("XDG_CACHE_HOME") or os.environ.get("LOCALAPPDATA")
+    return (Path(base) if base else Path.home() / ".cache") / "evenfall"
+
+
+def _keep(path: Path, table: Any) -> None:
+    """Keep a table for next time; a full disk or a read-only home is no reason to stop."""
+    import io
+
+    import numpy as np
+
+    stream = io.BytesIO()
+    np.save(stream, table, allow_pickle=False)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_atomically(path, stream.getvalue())
+        others = sorted(path.parent.glob("excursion-*.npy"), key=lambda p: p.stat().st_mtime)
+        for old in others[:-KEPT_TABLES]:
+            old.unlink(missing_ok=True)
+    except (OSError, EvenfallError):
+        pass

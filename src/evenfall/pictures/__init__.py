@@ -1,1 +1,19 @@
 """Each drawing once, for web, PDF and file: data in, SVG text out."""
+
+from evenfall.pictures.frame import frame_drawing
+from evenfall.pictures.fret_map import headroom_map, removal_map
+from evenfall.pictures.neck import neck_curve
+from evenfall.pictures.side_view import string_side_view
+from evenfall.pictures.trade_off import trade_off_chart
+from evenfall.pictures.verdicts import VerdictRow, verdict_strip
+
+__all__ = [
+    "VerdictRow",
+    "frame_drawing",
+    "headroom_map",
+    "neck_curve",
+    "removal_map",
+    "string_side_view",
+    "trade_off_chart",
+    "verdict_strip",
+]

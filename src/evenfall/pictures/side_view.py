@@ -84,7 +84,7 @@ class _View:
         """Return the string at rest over every place from the stop on."""
         reach = self.station[self.stop :] - self.station[self.stop]
         share = reach / (self.saddle_station - self.station[self.stop])
-        return (1.0 - share) * state.height[self.stop] + share * state.saddle
+        return np.asarray((1.0 - share) * state.height[self.stop] + share * state.saddle)
 
     def deepest(self, state: _State) -> FloatArray:
         """Return the lowest place the string reaches, from the stop to the last fret."""

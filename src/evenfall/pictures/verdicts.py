@@ -1,0 +1,265 @@
+"""Verdict strip: every judged quantity with its uncertainty against its limits, one row each."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, NamedTuple, Protocol
+
+from evenfall.pictures.axes import Axis
+from evenfall.pictures.inks import INK, PAPER, QUIET, RISK, RULE, WASH
+from evenfall.pictures.svg import (
+    PAGE_WIDTH_PX,
+    circle,
+    document,
+    group,
+    heading,
+    line,
+    path,
+    rect,
+    text,
+    wrapped,
+)
+from evenfall.units import LengthUnit, in_unit
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+_ROW_PX = 19.0
+_NAME_PX = 176.0
+_AXIS_PX = (184.0, 348.0)
+_VALUE_PX = 452.0
+_LIMITS_PX = 548.0
+_MARK_PX = 562.0
+_VERDICT_PX = 573.0
+
+VERDICTS = ("conforms", "undecided", "does not conform")
+
+
+class Judged(Protocol):
+    """What a row needs to know; `evenfall.proof` items and `VerdictRow` both do."""
+
+    @property
+    def name(self) -> str:
+        """What was judged, in words."""
+
+    @property
+    def value(self) -> float:
+        """Result in `unit`; NaN if not known."""
+
+    @property
+    def expanded_uncertainty(self) -> float:
+        """U = k u in `unit`; NaN if not known."""
+
+    @property
+    def lower(self) -> float:
+        """Lower limit in `unit`; minus infinity if open."""
+
+    @property
+    def upper(self) -> float:
+        """Upper limit in `unit`; infinity if open."""
+
+    @property
+    def verdict(self) -> str:
+        """One of `VERDICTS`."""
+
+    @property
+    def unit(self) -> str:
+        """Unit of the numbers."""
+
+    @property
+    def guard_band(self) -> float:
+        """Distance from the limits at which the verdict counts as proven; 0 or NaN for none."""
+
+
+class VerdictRow(NamedTuple):
+    """One judged quantity; see `Judged` for the fields."""
+
+    name: str
+    value: float
+    expanded_uncertainty: float
+    lower: float
+    upper: float
+    verdict: str
+    unit: str = "mm"
+    guard_band: float = 0.0
+
+
+def verdict_strip(
+    items: Iterable[Judged], *, title: str = "Verdicts", unit: LengthUnit = "mm"
+) -> str:
+    """Return one row per judged quantity: interval, limits and verdict, as SVG.
+
+    Parameters
+    ----------
+    items
+        What was judged, in the order shown.
+    title
+        What the strip is of, for its heading.
+    unit
+        Unit in which lengths are shown, "mm" or "in".
+
+    Raises
+    ------
+    ValueError
+        A verdict is none of `VERDICTS`.
+    """
+    rows = [_in_unit(item, unit) for item in items]
+    summary = _summary(rows)
+    parts, top = heading(title, summary)
+    names = (
+        (4.0, "start", "quantity"),
+        (sum(_AXIS_PX) / 2, "middle", "against its limits"),
+        (_VALUE_PX, "end", "value ± U"),
+        (_LIMITS_PX, "end", "limits"),
+        (_VERDICT_PX, "start", "verdict"),
+    )
+    parts += [text(x, top + 9, n, size_px=9.5, anchor=a, ink=QUIET) for x, a, n in names]
+    at = top + 14.0
+    for row in rows:
+        parts.append(line(4, at, PAGE_WIDTH_PX - 4, at, ink=RULE, width_px=0.6))
+        name = wrapped(row.name, 9.5, _NAME_PX - 6.0)
+        high = _ROW_PX + 11.0 * (len(name) - 1)
+        parts.append(group(_row(row, name, at, high), label=_sentence(row), verdict=row.verdict))
+        at += high
+    parts.append(line(4, at, PAGE_WIDTH_PX - 4, at, ink=RULE, width_px=0.6))
+    legend = (
+        "Grey: inside the limits; each row has a scale of its own. Bar: value ± U.",
+        "Dotted: where the guard band begins, if one is used. Arrow: further than the scale.",
+    )
+    for note in legend:
+        at += 13.0
+        parts.append(text(4, at, note, size_px=9.5, ink=QUIET))
+    return document(at + 8.0, parts, title=title, description=f"Verdict strip. {summary}")
+
+
+def _in_unit(item: Judged, unit: LengthUnit) -> VerdictRow:
+    if item.verdict not in VERDICTS:
+        raise ValueError(f"{item.name}: the verdict {item.verdict!r} is not known")
+    numbers = (item.value, item.expanded_uncertainty, item.lower, item.upper, item.guard_band)
+    given = item.unit
+    if given == "mm" and unit == "in":
+        numbers = tuple(in_unit(n, unit) for n in numbers)  # type: ignore[assignment]
+        given = "in"
+    value, reach, lower, upper, guard = numbers
+    return VerdictRow(item.name, value, reach, lower, upper, item.verdict, given, guard)
+
+
+def _axis(row: VerdictRow) -> Axis:
+    """Return the scale of a row: limits at the quarters, or room past a single limit."""
+    reach = row.expanded_uncertainty if math.isfinite(row.expanded_uncertainty) else 0.0
+    value = row.value if math.isfinite(row.value) else math.nan
+    if math.isfinite(row.lower) and math.isfinite(row.upper):
+        spread = (row.upper - row.lower) or max(4.0 * reach, 1e-6)
+        ends = row.lower - spread / 2, row.upper + spread / 2
+    elif math.isfinite(row.lower) or math.isfinite(row.upper):
+        limit = row.lower if math.isfinite(row.lower) else row.upper
+        off = 0.0 if math.isnan(value) else value - limit
+        room = 1.15 * (abs(off) + reach) or 1.0
+        inside = 1.0 if math.isfinite(row.lower) else -1.0
+        far = limit + inside * room, limit - inside * room * (1.0 if off * inside < 0.0 else 1 / 3)
+        ends = min(far), max(far)
+    else:
+        centre = 0.0 if math.isnan(value) else value
+        room = 2.0 * reach or 1.0
+        ends = centre - room, centre + room
+    return Axis(ends[0], ends[1], *_AXIS_PX, row.unit)
+
+
+def _row(row: VerdictRow, name: list[str], top_px: float, high_px: float) -> Iterator[str]:
+    x = _axis(row)
+    middle = top_px + high_px / 2
+    base = middle + 3.5
+    for number, words in enumerate(name):
+        yield text(4, base + 11.0 * (number - (len(name) - 1) / 2), words, size_px=9.5)
+    left, right = (
+        x(limit) if math.isfinite(limit) else edge
+        for limit, edge in ((row.lower, x.start_px), (row.upper, x.end_px))
+    )
+    yield rect(left, middle - 6, right - left, 12, fill=WASH)
+    for limit in (row.lower, row.upper):
+        if math.isfinite(limit):
+            yield line(x(limit), middle - 8, x(limit), middle + 8, ink=INK, width_px=1.2)
+    if row.guard_band > 0.0:
+        for edge in (row.lower + row.guard_band, row.upper - row.guard_band):
+            if math.isfinite(edge) and row.lower < edge < row.upper:
+                yield line(x(edge), middle - 6, x(edge), middle + 6, ink=QUIET, dash="1.5 1.5")
+    if math.isfinite(row.value):
+        yield from _interval(row, x, middle)
+    yield text(_VALUE_PX, base, _value_text(row), size_px=9.5, anchor="end")
+    yield text(_LIMITS_PX, base, _limits_text(row), size_px=9.5, anchor="end", ink=QUIET)
+    yield from _mark(row.verdict, _MARK_PX, middle)
+    yield text(_VERDICT_PX, base, row.verdict, size_px=9.5, bold=row.verdict != "conforms", ink=INK)
+
+
+def _interval(row: VerdictRow, x: Axis, middle_px: float) -> Iterator[str]:
+    """Yield the bar of value ± U, cut with arrows where it leaves the scale."""
+    reach = row.expanded_uncertainty if math.isfinite(row.expanded_uncertainty) else 0.0
+    start, end = (
+        min(max(x(row.value + side * reach), x.start_px), x.end_px) for side in (-1.0, 1.0)
+    )
+    yield line(start, middle_px, end, middle_px, ink=INK, width_px=2.4)
+    at = x(row.value)
+    if at < x.start_px or at > x.end_px:
+        tip, back = (x.start_px, 6.0) if at < x.start_px else (x.end_px, -6.0)
+        arrow = [(tip, middle_px), (tip + back, middle_px - 4), (tip + back, middle_px + 4)]
+        yield path(arrow, fill=RISK, closed=True)
+    else:
+        yield line(at, middle_px - 5, at, middle_px + 5, ink=INK, width_px=2.0)
+
+
+def _mark(verdict: str, x: float, y: float) -> Iterator[str]:
+    """Yield the mark of a verdict; the three differ in shape and in weight."""
+    if verdict == "conforms":
+        yield circle(x, y, 4.5, fill=PAPER, ink=INK, width_px=1.4)
+        yield circle(x, y, 1.8, fill=INK)
+    elif verdict == "undecided":
+        ends = [(x - 5, y), (x, y - 5), (x + 5, y), (x, y + 5)]
+        yield path(ends, fill=PAPER, ink=INK, width_px=1.4, closed=True)
+        yield path([ends[0], ends[1], ends[3]], fill=INK, closed=True)
+    else:
+        yield rect(x - 5, y - 5, 10, 10, fill=RISK)
+        yield line(x - 3, y - 3, x + 3, y + 3, ink=PAPER, width_px=1.8)
+        yield line(x - 3, y + 3, x + 3, y - 3, ink=PAPER, width_px=1.8)
+
+
+# ---- words -------------------------------------------------------------------------------------
+
+
+def _number(value: float, unit: str) -> str:
+    if not math.isfinite(value):
+        return "–"
+    digits = {"mm": 3, "in": 4, "N": 2}.get(unit)
+    shown = f"{value:.3g}" if digits is None else f"{round(value, digits) + 0.0:.{digits}f}"
+    return shown.replace("-", "−")
+
+
+def _value_text(row: VerdictRow) -> str:
+    if not math.isfinite(row.value):
+        return "not known"
+    spread = _number(row.expanded_uncertainty, row.unit)
+    return f"{_number(row.value, row.unit)} ± {spread} {row.unit}".rstrip()
+
+
+def _limits_text(row: VerdictRow) -> str:
+    lower, upper = _number(row.lower, row.unit), _number(row.upper, row.unit)
+    if math.isfinite(row.lower) and math.isfinite(row.upper):
+        return f"{lower} to {upper}"
+    if math.isfinite(row.lower):
+        return f"at least {lower}"
+    return f"at most {upper}" if math.isfinite(row.upper) else "none"
+
+
+def _sentence(row: VerdictRow) -> str:
+    return f"{row.name}: {_value_text(row)}, limits {_limits_text(row)}: {row.verdict}"
+
+
+def _summary(rows: list[VerdictRow]) -> str:
+    if not rows:
+        return "Nothing was judged."
+    counts = {verdict: sum(row.verdict == verdict for row in rows) for verdict in VERDICTS}
+    one = counts["does not conform"] == 1
+    return (
+        f"Of {len(rows)}: {counts['conforms']} conform{'s' if counts['conforms'] == 1 else ''}, "
+        f"{counts['undecided']} undecided, "
+        f"{counts['does not conform']} {'does' if one else 'do'} not conform."
+    )

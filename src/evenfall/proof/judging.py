@@ -271,7 +271,8 @@ def relief_items(case: Case) -> list[Item]:
     if not judged:
         value_mm, lines, count = derived_relief(case)
         judged.append(("Relief", 0, NONE, value_mm, lines))
-        route = f"worked out from the crown tops, mean over {count} strings"
+        over = f"mean over {count} strings" if count > 1 else "of one string"
+        route = f"worked out from the crown tops, {over}"
     return [
         case.item(
             name,

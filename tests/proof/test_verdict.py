@@ -1,0 +1,542 @@
+"""The verdict on made-up instruments: one thing spoilt at a time, and what must always hold."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from evenfall.errors import RequestError
+from evenfall.measurement import Direct, Origin
+from evenfall.plan import Relaxation
+from evenfall.proof import prove
+from evenfall.proof.deviation import deviation_from_plan, heights_read
+from proof.made_cases import (
+    after_work,
+    geometry,
+    ideal_heights,
+    made_plan,
+    measurement,
+    moved,
+    share_over,
+    specification,
+)
+
+SPEC = specification()
+PLAN = made_plan(SPEC)
+U_MM = 0.002
+
+
+def proof_of(readings, *, spec=SPEC, plan=PLAN, **options):
+    return prove(spec, plan, readings, geometry(spec)[2], **options)
+
+
+def items_of(proof, quantity):
+    return [item for item in proof.items if item.quantity == quantity]
+
+
+def codes_of(proof):
+    return [finding.code for finding in proof.findings]
+
+
+def spoilt(name, place, by, **other):
+    heights = {
+        "nut_mm": PLAN.nut_after_mm.copy(),
+        "top_mm": PLAN.crown_top_after_mm.copy(),
+        "saddle_mm": PLAN.saddle_after_mm.copy(),
+        "crown_mm": PLAN.crown_height_after_mm.copy(),
+    }
+    heights[name][place] += by
+    return after_work(SPEC, PLAN, **heights, **other)
+
+
+# ---- one thing at a time -----------------------------------------------------------------------
+
+
+def test_work_done_as_planned_conforms() -> None:
+    proof = proof_of(after_work(SPEC, PLAN))
+    assert proof.verdict == "conforms"
+    assert {item.verdict for item in proof.items} == {"conforms"}
+    assert codes_of(proof) == []
+    counts = {q: len(items_of(proof, q)) for q in ("action", "first-fret", "relief", "clearance")}
+    assert counts == {"action": 3, "first-fret": 3, "relief": 1, "clearance": 3}
+    assert [item.fret for item in items_of(proof, "crown-height")] == list(range(1, 15))
+    for item, limit in zip(items_of(proof, "action"), SPEC.target.action, strict=True):
+        assert item.value == pytest.approx(limit.value_mm, abs=1e-12)
+        assert (item.lower, item.upper) == (limit.minimum_mm, limit.maximum_mm)
+    assert proof.deviation.rms_mm == pytest.approx(0.0, abs=1e-12)
+    assert len(proof.next_steps) == 1
+    assert proof.next_steps[0].startswith("Nothing is left to do")
+
+
+@pytest.mark.parametrize(
+    ("name", "place", "by", "quantity", "string"),
+    [
+        ("saddle_mm", 1, 0.5, "action", 2),
+        ("saddle_mm", 2, -0.5, "action", 3),
+        ("nut_mm", 0, -0.2, "first-fret", 1),
+        ("nut_mm", 2, 0.2, "first-fret", 3),
+        ("top_mm", (1, 8), 0.2, "clearance", 2),
+        ("crown_mm", (2, 4), -0.4, "crown-height", 3),
+    ],
+)
+def test_one_fault_is_found_where_it_is(name, place, by, quantity, string) -> None:
+    proof = proof_of(spoilt(name, place, by))
+    assert proof.verdict == "does not conform"
+    failing = [item for item in proof.items if item.verdict == "does not conform"]
+    assert (quantity, string) in {(item.quantity, item.string) for item in failing}
+    assert {item.string for item in failing} == {string}
+
+
+def test_too_much_relief_is_found() -> None:
+    nut, top, saddle = ideal_heights(SPEC, relief_mm=0.38)
+    proof = proof_of(after_work(SPEC, PLAN, nut_mm=nut, top_mm=top, saddle_mm=saddle))
+    assert [i.quantity for i in proof.items if i.verdict == "does not conform"] == ["relief"]
+    assert items_of(proof, "relief")[0].value == pytest.approx(0.38, abs=1e-9)
+    assert proof.deviation.relief_mm == pytest.approx(0.18, abs=1e-9)
+    assert proof.deviation.rms_mm == pytest.approx(0.0, abs=1e-9)  # the bow is not a cut
+
+
+def test_a_high_fret_names_the_position_it_stops() -> None:
+    proof = proof_of(spoilt("top_mm", (1, 8), 0.2))
+    item = items_of(proof, "clearance")[1]
+    assert (item.stop, item.fret) == (8, 9)
+    assert proof.positions.critical_fret[1, 8] == 9
+    assert proof.positions.verdict[1][8] == "does not conform"
+    assert proof.positions.headroom_n[1, 8] < SPEC.player.attack_n[1]
+    assert proof.positions.verdict[0].count("conforms") == 14
+
+
+def test_a_wide_gauge_leaves_it_undecided() -> None:
+    proof = proof_of(after_work(SPEC, PLAN, u_mm=0.08))
+    assert proof.verdict == "undecided"
+    assert "does not conform" not in {item.verdict for item in proof.items}
+    assert any(step.startswith("Undecided") for step in proof.next_steps)
+
+
+def test_any_failure_outweighs_doubt() -> None:
+    readings = spoilt("saddle_mm", 1, 1.5, u_mm=0.08)
+    proof = proof_of(readings)
+    assert {"undecided", "does not conform"} <= {item.verdict for item in proof.items}
+    assert proof.verdict == "does not conform"
+
+
+def test_the_probability_rule_is_used_when_stated() -> None:
+    spec = specification(rule="probability", coverage=0.9)
+    plan = made_plan(spec)
+    proof = proof_of(after_work(spec, plan, u_mm=0.02), spec=spec, plan=plan)
+    assert (proof.rule, proof.coverage) == ("probability", 0.9)
+    assert proof.coverage_factor == pytest.approx(1.6449, abs=1e-4)
+    for item in proof.items:
+        assert (item.verdict == "conforms") == (item.probability >= 0.9)
+
+
+# ---- values, uncertainties, by another way -----------------------------------------------------
+
+
+def by_hand(heights, k, stop, fret):
+    """Return a clearance by the two-point form of a line, from stations alone."""
+    nut, tops, saddle = heights
+    lines = geometry(SPEC)[0]
+    x, x_s = lines.station_mm[k], lines.saddle_station_mm[k]
+    start = nut[k] if stop == 0 else tops[k][stop - 1]
+    slope = (saddle[k] - start) / (x_s - x[stop])
+    return start + slope * (x[fret] - x[stop]) - tops[k][fret - 1]
+
+
+def test_clearances_and_requirements_by_hand() -> None:
+    readings = spoilt("top_mm", (2, 5), 0.03)
+    proof = proof_of(readings)
+    table = geometry(SPEC)[2].excursion_mm_per_n
+    heights = readings.nut_mm, readings.crown_top_mm, readings.saddle_mm
+    least = np.full((3, 14), np.inf)
+    for k in range(3):
+        for stop in range(14):
+            for fret in range(stop + 1, 15):
+                gap = by_hand(heights, k, stop, fret)
+                least[k, stop] = min(least[k, stop], gap / table[k, stop, fret])
+                if proof.positions.critical_fret[k, stop] == fret:
+                    assert proof.positions.clearance_mm[k, stop] == pytest.approx(gap, abs=1e-12)
+                    needed = SPEC.player.attack_n[k] * table[k, stop, fret] + 0.01
+                    assert proof.positions.required_mm[k, stop] == pytest.approx(needed, abs=1e-12)
+    np.testing.assert_allclose(proof.positions.headroom_n, least, rtol=1e-12)
+
+
+DRAWS = 20_000
+#: Standard error of a standard deviation from 20 000 draws is 0.5 %; four of them.
+DRAW_TOLERANCE = 0.02
+
+
+def test_propagated_uncertainty_against_monte_carlo() -> None:
+    """Seeded draws of every reading; values by the two-point form, u as stated by the items."""
+    chance = np.random.default_rng(7)
+    nut, top, saddle = PLAN.nut_after_mm, PLAN.crown_top_after_mm, PLAN.saddle_after_mm
+    u_nut, u_saddle = np.array([0.004, 0.007, 0.01]), np.array([0.02, 0.011, 0.006])
+    u_top = chance.uniform(0.002, 0.012, top.shape)
+    readings = after_work(SPEC, PLAN, nut_u_mm=u_nut, crown_top_u_mm=u_top, saddle_u_mm=u_saddle)
+    proof = proof_of(readings)
+    n, t, s = (
+        x[..., None] + u[..., None] * chance.normal(size=(*x.shape, DRAWS))
+        for x, u in ((nut, u_nut), (top, u_top), (saddle, u_saddle))
+    )
+    for item in (*items_of(proof, "action"), *items_of(proof, "first-fret")):
+        drawn = by_hand((n, t, s), item.string - 1, 0, item.fret)
+        assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
+    for item in items_of(proof, "clearance"):
+        drawn = by_hand((n, t, s), item.string - 1, item.stop, item.fret)
+        assert item.value == pytest.approx(drawn.mean(), abs=4 * drawn.std() / DRAWS**0.5)
+        assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
+        assert item.expanded_uncertainty == pytest.approx(1.959964 * item.standard_uncertainty)
+    # Relief: least squares of line and bow, string by string, over the drawn crown tops.
+    lines, bow, _ = geometry(SPEC)
+    reliefs = []
+    for k in range(3):
+        x = lines.station_mm[k, 1:]
+        design = np.stack([np.ones_like(x), x, bow.frets[k]], axis=1)
+        reliefs.append(np.linalg.lstsq(design, t[k], rcond=None)[0][2])
+    drawn = np.mean(reliefs, axis=0)
+    (item,) = items_of(proof, "relief")
+    assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
+    # Headroom of a position: the drawn least over its frets, where one fret clearly comes first.
+    table = geometry(SPEC)[2].excursion_mm_per_n
+    k, stop = 1, 13
+    drawn = by_hand((n, t, s), k, stop, 14) / table[k, stop, 14]
+    assert proof.positions.headroom_u_n[k, stop] == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
+
+
+def test_the_monte_carlo_check_sees_a_wrong_budget() -> None:
+    """Leaving the saddle out of an action changes u by more than the tolerance."""
+    proof = proof_of(after_work(SPEC, PLAN))
+    item = items_of(proof, "action")[0]
+    short = math.hypot(*(x.contribution for x in item.lines if not x.name.startswith("saddle")))
+    assert short != pytest.approx(item.standard_uncertainty, rel=DRAW_TOLERANCE)
+
+
+def test_every_budget_adds_up_line_by_line() -> None:
+    proof = proof_of(after_work(SPEC, PLAN, crowns=False))
+    for item in proof.items:
+        assert item.lines
+        root = math.sqrt(sum((x.sensitivity * x.standard_uncertainty) ** 2 for x in item.lines))
+        assert item.standard_uncertainty == pytest.approx(root, rel=1e-12)
+        assert item.budget.combined_uncertainty == pytest.approx(root, rel=1e-12)
+        if item.quantity != "crown-height":
+            total = sum(x.sensitivity * x.value for x in item.lines)
+            assert item.value == pytest.approx(total, abs=1e-9)
+
+
+def test_deviation_uncertainty_against_monte_carlo() -> None:
+    chance = np.random.default_rng(11)
+    lines, bow, _ = geometry(SPEC)
+    exact = after_work(SPEC, PLAN, u_mm=0.005)
+    stated = deviation_from_plan(lines, bow, PLAN, heights_read(exact))
+    drawn = []
+    for _ in range(1500):
+        noise = [
+            np.hypot(0.005, U_MM) * chance.normal(size=shape) for shape in ((3,), (3, 14), (3,))
+        ]
+        readings = exact.with_heights(
+            nut_mm=exact.nut_mm + noise[0],
+            crown_top_mm=exact.crown_top_mm + noise[1],
+            saddle_mm=exact.saddle_mm + noise[2],
+        )
+        d = deviation_from_plan(lines, bow, PLAN, heights_read(readings))
+        drawn.append([*d.crown_top_mm.ravel(), *d.nut_mm, *d.saddle_mm, d.relief_mm])
+    found = np.array(drawn).std(axis=0)
+    expected = [
+        *stated.crown_top_u_mm.ravel(),
+        *stated.nut_u_mm,
+        *stated.saddle_u_mm,
+        stated.relief_u_mm,
+    ]
+    # Standard error of a standard deviation from 1500 draws is 1.8 %; 49 of them at once.
+    np.testing.assert_allclose(found, expected, rtol=0.08)
+
+
+# ---- what must always hold ---------------------------------------------------------------------
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    arrays(float, 3, elements=st.floats(-3.0, 3.0)),
+    arrays(float, 3, elements=st.floats(-0.01, 0.01)),
+    st.integers(0, 2**31),
+)
+def test_the_verdict_does_not_depend_on_the_datum(lift, tilt, seed) -> None:
+    chance = np.random.default_rng(seed)
+    top = PLAN.crown_top_after_mm + chance.normal(0.0, 0.03, (3, 14))
+    readings = after_work(SPEC, PLAN, top_mm=top, u_mm=0.008, crowns=False)
+    one = proof_of(readings)
+    other = proof_of(moved(readings, lift_mm=lift, tilt_mm_per_mm=tilt))
+    assert one.verdict == other.verdict
+    assert one.next_steps == other.next_steps
+    for a, b in zip(one.items, other.items, strict=True):
+        assert (a.name, a.verdict) == (b.name, b.verdict)
+        assert a.value == pytest.approx(b.value, abs=1e-9)
+        assert a.standard_uncertainty == pytest.approx(b.standard_uncertainty, rel=1e-9)
+        assert a.probability == pytest.approx(b.probability, abs=1e-6)
+    np.testing.assert_allclose(one.deviation.crown_top_mm, other.deviation.crown_top_mm, atol=1e-9)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.floats(0.0, 0.4), st.floats(0.0, 0.1))
+def test_more_attack_never_makes_a_position_surer(attack, more) -> None:
+    readings = after_work(SPEC, PLAN, u_mm=0.02)
+    light = proof_of(readings, attack_n=[attack] * 3)
+    hard = proof_of(readings, attack_n=[attack + more] * 3)
+    assert np.all(hard.positions.probability <= light.positions.probability + 1e-12)
+    np.testing.assert_array_equal(hard.positions.headroom_n, light.positions.headroom_n)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.integers(0, 2**31), st.floats(0.0, 0.02))
+def test_the_item_of_a_string_is_as_bad_as_its_worst_position(seed, u) -> None:
+    chance = np.random.default_rng(seed)
+    top = PLAN.crown_top_after_mm + chance.normal(0.0, 0.05, (3, 14))
+    proof = proof_of(after_work(SPEC, PLAN, top_mm=top, u_mm=u))
+    order = ("conforms", "undecided", "does not conform")
+    for item, row in zip(items_of(proof, "clearance"), proof.positions.verdict, strict=True):
+        assert item.verdict == max(row, key=order.index)
+
+
+def test_a_clearance_at_the_planned_margin_conforms() -> None:
+    """A plan leaves z u over what is needed; readings that find just that are proof enough."""
+    table = geometry(SPEC)[2]
+    u = 0.004
+    nut, top, saddle = (x.copy() for x in ideal_heights(SPEC))
+    k, stop, fret = 1, 4, 5
+    needed = SPEC.player.attack_n[k] * table.excursion_mm_per_n[k, stop, fret] + 0.01
+    a = share_over(SPEC, k + 1, stop, fret)
+    margin = 1.6448536 * u * math.sqrt(1.0 + (1.0 - a) ** 2 + a**2)
+    top[k, fret - 1] = (1.0 - a) * top[k, stop - 1] + a * saddle[k] - needed - margin
+    for short, verdict in ((5e-7, "conforms"), (2e-6, "undecided")):
+        raised = top.copy()
+        raised[k, fret - 1] += short
+        proof = proof_of(
+            after_work(SPEC, PLAN, nut_mm=nut, top_mm=raised, saddle_mm=saddle, u_mm=u)
+        )
+        assert proof.positions.verdict[k][stop] == verdict
+
+
+# ---- readings of their own, missing and nominal readings ---------------------------------------
+
+
+def test_direct_readings_take_precedence() -> None:
+    direct = (
+        Direct("action", 2, 12, 1.72, 0.01),
+        Direct("action", 2, 12, 1.70, 0.02),
+        Direct("action", 3, 1, 0.47, 0.01),
+        Direct("action", 1, 5, 0.9, 0.01),  # over another fret: not judged
+        Direct("relief", 1, 7, 0.15, 0.01),
+        Direct("relief", 3, 7, 0.25, 0.02),
+    )
+    proof = proof_of(after_work(SPEC, PLAN, direct=direct))
+    action = items_of(proof, "action")
+    assert action[1].value == pytest.approx(1.71)
+    assert action[1].standard_uncertainty == pytest.approx(math.hypot(0.01, 0.02) / 2)
+    assert [item.route.startswith("read directly") for item in action] == [False, True, False]
+    assert items_of(proof, "first-fret")[2].value == 0.47
+    relief = items_of(proof, "relief")
+    assert [(item.name, item.value) for item in relief] == [
+        ("Relief under string 1", 0.15),
+        ("Relief under string 3", 0.25),
+    ]
+    named = [f.sentence for f in proof.findings if f.code == "route"]
+    assert len(named) == 1
+    assert "Action of string 2, First-fret clearance of string 3, Relief" in named[0]
+    disagreeing = {f.where for f in proof.findings if f.code == "disagree"}
+    assert {"Action of string 2", "Relief under string 1"} <= disagreeing
+
+
+def test_a_height_that_was_not_read_leaves_what_needs_it_undecided() -> None:
+    origin = np.full((3, 14), Origin.READ, dtype=np.int8)
+    origin[0, 0] = Origin.NOMINAL  # a nominal height proves nothing
+    readings = spoilt("top_mm", (1, 11), math.nan, crown_top_origin=origin)
+    proof = proof_of(readings)
+    assert proof.verdict == "undecided"
+    verdicts = {(i.quantity, i.string): i.verdict for i in proof.items}
+    assert verdicts["action", 2] == verdicts["first-fret", 1] == "undecided"
+    assert verdicts["clearance", 1] == verdicts["clearance", 2] == "undecided"
+    assert verdicts["action", 1] == verdicts["clearance", 3] == "conforms"
+    assert items_of(proof, "relief")[0].route.endswith("of one string")
+    assert math.isnan(items_of(proof, "action")[1].value)
+    assert proof.positions.verdict[1][13] == "conforms"  # past the missing crown
+    assert proof.positions.verdict[1][12] == "undecided"  # stopped at it
+    assert proof.positions.verdict[1][11] == "undecided"  # over it
+    assert np.isnan(proof.positions.headroom_n[1, :13]).all()
+    assert np.isfinite(proof.positions.headroom_n[1, 13])
+    assert "missing" in codes_of(proof)
+    assert any("fret 12" in step and "string 2" in step for step in proof.next_steps)
+
+
+def test_nothing_read_is_undecided_not_an_error() -> None:
+    nothing = np.full((3, 14), Origin.MISSING, dtype=np.int8)
+    ends = np.full(3, Origin.MISSING, dtype=np.int8)
+    readings = after_work(
+        SPEC,
+        PLAN,
+        crowns=False,
+        crown_top_origin=nothing,
+        nut_origin=ends,
+        saddle_origin=ends,
+        crown_height_origin=nothing,
+    )
+    proof = proof_of(readings)
+    assert {item.verdict for item in proof.items} == {"undecided"}
+    assert math.isnan(proof.deviation.rms_mm)
+    assert proof.as_dict()["verdict"] == "undecided"
+    assert any("crown height" in step for step in proof.next_steps)
+
+
+def test_crown_heights_not_read_are_worked_out_from_the_metal_removed() -> None:
+    cut = PLAN.crown_top_after_mm.copy()
+    cut[1, 6] -= 0.05
+    proof = proof_of(after_work(SPEC, PLAN, top_mm=cut, crowns=False))
+    items = items_of(proof, "crown-height")
+    expected = PLAN.crown_height_after_mm.copy()
+    expected[1, 6] -= 0.05
+    for item in items:
+        # The fit of line and bow spreads a single deep cut by a tenth of it at most.
+        assert item.value == pytest.approx(expected[item.string - 1, item.fret - 1], abs=0.012)
+        assert item.standard_uncertainty > 0.01  # the height before counts
+    assert all(item.route.startswith("worked out") for item in items)
+    route = [f for f in proof.findings if f.code == "route"]
+    assert [f.severity for f in route] == ["note"]
+
+
+def test_crown_heights_never_read_say_so() -> None:
+    plan = made_plan(SPEC, crown_read=False)
+    proof = proof_of(after_work(SPEC, plan, crowns=False), plan=plan)
+    assert proof.verdict == "conforms"
+    (finding,) = [f for f in proof.findings if f.code == "route"]
+    assert finding.severity == "warning"
+    assert "wire as supplied" in finding.sentence
+
+
+def test_two_datums_that_disagree_widen_the_crown_heights() -> None:
+    """Every crown 0.1 mm deeper, or nut and saddle 0.1 mm higher? Readings cannot tell."""
+    lower = PLAN.crown_top_after_mm - 0.1
+    agree = proof_of(after_work(SPEC, PLAN, crowns=False))
+    disagree = proof_of(after_work(SPEC, PLAN, top_mm=lower, crowns=False))
+    for a, b in zip(
+        items_of(agree, "crown-height"), items_of(disagree, "crown-height"), strict=True
+    ):
+        assert b.value == pytest.approx(a.value - 0.05, abs=1e-6)
+        extra = math.sqrt(b.standard_uncertainty**2 - a.standard_uncertainty**2)
+        assert extra == pytest.approx(0.1 / math.sqrt(12.0), rel=1e-3)
+
+
+# ---- findings ----------------------------------------------------------------------------------
+
+
+def test_readings_without_uncertainty_are_named() -> None:
+    proof = proof_of(after_work(SPEC, PLAN, u_mm=0.0))
+    assert proof.verdict == "conforms"
+    (finding,) = [f for f in proof.findings if f.code == "no-uncertainty"]
+    assert "for the readings" in finding.sentence
+    some = np.full((3, 14), U_MM)
+    some[0, :5] = math.nan
+    proof = proof_of(after_work(SPEC, PLAN, crown_top_u_mm=some))
+    (finding,) = [f for f in proof.findings if f.code == "no-uncertainty"]
+    assert "5 of 48 readings" in finding.sentence
+
+
+def test_slack_strings_prove_nothing_that_tension_moves() -> None:
+    proof = proof_of(after_work(SPEC, PLAN, strung=False))
+    assert proof.verdict == "undecided"
+    decided = {i.quantity for i in proof.items if i.verdict != "undecided"}
+    assert decided == {"crown-height"}
+    assert "state" in codes_of(proof)
+    assert "to pitch" in proof.next_steps[0]
+
+
+def test_the_readings_before_the_work_are_recognised() -> None:
+    proof = proof_of(PLAN.measurement)
+    assert any("very readings" in f.sentence for f in proof.findings if f.code == "state")
+
+
+def test_moisture_is_remarked_when_it_moved() -> None:
+    plan = replace(PLAN, measurement=replace(PLAN.measurement, moisture_percent=45.0))
+    dry = proof_of(after_work(SPEC, plan, moisture_percent=38.0), plan=plan)
+    same = proof_of(after_work(SPEC, plan, moisture_percent=43.0), plan=plan)
+    assert codes_of(dry) == ["state"]
+    assert codes_of(same) == []
+
+
+def test_another_attack_and_an_eased_plan_are_named() -> None:
+    eased = Relaxation("action", 0.1, "mm", True, "Raise the action by 0.100 mm.")
+    plan = replace(
+        PLAN, status="relaxed", relaxations=(eased,), attack_n=PLAN.attack_n - [0.05, 0, 0]
+    )
+    proof = proof_of(after_work(SPEC, plan), plan=plan)
+    assert codes_of(proof) == ["plan-eased", "other-attack"]
+    assert "Raise the action by 0.100 mm." in proof.findings[0].sentence
+    np.testing.assert_array_equal(proof.attack_n, SPEC.player.attack_n)
+    harder = proof_of(after_work(SPEC, PLAN), attack_n=[0.3, 0.3, 0.3])
+    assert codes_of(harder) == ["other-attack"] * 3
+
+
+def test_cuts_off_plan_are_named_and_chance_is_not() -> None:
+    top = PLAN.crown_top_after_mm.copy()
+    top[0, 3] -= 0.03
+    top[2, 9] += 0.04
+    proof = proof_of(after_work(SPEC, PLAN, top_mm=top))
+    sentences = [f.sentence for f in proof.findings if f.code == "off-plan"]
+    assert any("deeper" in s and "fret 4 under string 1" in s for s in sentences)
+    assert any("higher" in s and "fret 10 under string 3" in s for s in sentences)
+    assert proof.deviation.worst[:2] == (3, 10)
+    assert proof.deviation.fret_mean_mm.shape == (14,)
+    chance = np.random.default_rng(5)
+    alarms = 0
+    for _ in range(200):
+        noisy = PLAN.crown_top_after_mm + chance.normal(0.0, math.hypot(U_MM, U_MM), (3, 14))
+        found = proof_of(after_work(SPEC, PLAN, top_mm=noisy))
+        cuts = [f for f in found.findings if "planned: fret" in f.sentence]
+        alarms += bool(cuts)
+    # 5 % of 200 by Bonferroni's inequality at most, plus three standard deviations.
+    assert alarms <= 20
+
+
+def test_moved_saddles_and_nuts_are_named() -> None:
+    proof = proof_of(spoilt("saddle_mm", 1, 0.12))
+    (finding,) = [f for f in proof.findings if f.code == "off-plan"]
+    assert finding.sentence == "The saddle stands off plan at string 2 by +0.120 mm."
+
+
+# ---- what does not belong together -------------------------------------------------------------
+
+
+def test_readings_of_another_instrument_are_refused() -> None:
+    other = specification(4, 14)
+    with pytest.raises(RequestError, match="4 strings and 14 frets"):
+        proof_of(after_work(other, made_plan(other)))
+    with pytest.raises(RequestError, match="plan is for 4 strings"):
+        proof_of(after_work(SPEC, PLAN), plan=made_plan(other))
+    changed = after_work(SPEC, PLAN, specification_hash="0" * 64)
+    with pytest.raises(RequestError, match="another specification"):
+        proof_of(changed)
+    with pytest.raises(RequestError, match="AL-0008"):
+        proof_of(after_work(SPEC, PLAN, serial="AL-0008 (invented)"))
+    assert proof_of(after_work(SPEC, PLAN, serial="")).serial == PLAN.measurement.serial
+
+
+@pytest.mark.parametrize("attack", [[0.2], [0.2, 0.2, -0.1], [0.2, 0.2, math.nan]])
+def test_an_impossible_attack_is_refused(attack) -> None:
+    with pytest.raises(RequestError, match="one attack"):
+        proof_of(after_work(SPEC, PLAN), attack_n=attack)
+
+
+@pytest.mark.parametrize(("strings", "frets"), [(3, 5), (6, 24)])
+def test_small_and_large_instruments(strings, frets) -> None:
+    spec = specification(strings, frets)
+    nut, top, saddle = ideal_heights(spec)
+    plan = made_plan(spec)
+    proof = proof_of(
+        measurement(spec, nut_mm=nut, top_mm=top, saddle_mm=saddle), spec=spec, plan=plan
+    )
+    assert len(proof.items) == 3 * strings + 1 + frets
+    assert proof.positions.headroom_n.shape == (strings, frets)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 from evenfall.errors import RequestError
@@ -119,18 +119,37 @@ def inline(root: ElementTree.Element, *, prefix: str, label: str) -> str:
     return ElementTree.tostring(copy, encoding="unicode")
 
 
-def in_words(name: str, root: ElementTree.Element) -> str:
-    """Return what a drawing says of itself, for those who do not see it.
+def for_paper(pictures: Mapping[str, str]) -> list[dict[str, Any]]:
+    """Return pictures as a paper template takes them.
 
     Parameters
     ----------
-    name
-        Its name.
-    root
-        A drawing from `checked`.
+    pictures
+        SVG text by name.
+
+    Returns
+    -------
+    Per picture its name, the SVG text, what it says in words for those who do not see it, and
+    whether it carries a title of its own.
+
+    Raises
+    ------
+    RequestError
+        A picture is not an SVG drawing that may stand on a page.
     """
-    told = [part.text or "" for part in root if _plain(part.tag) in ("title", "desc")]
-    return " ".join([f"{name}.", *told]).strip()
+    told = []
+    for name, root in checked(pictures):
+        own = {_plain(part.tag): part.text for part in root if part.text}
+        words = ". ".join(own[tag].rstrip(".") for tag in ("title", "desc") if tag in own)
+        told.append(
+            {
+                "name": name,
+                "svg": pictures[name],
+                "words": f"{name}: {words}." if words else name,
+                "titled": "title" in own,
+            }
+        )
+    return told
 
 
 def _renamed(key: str, value: str, names: set[str | None], prefix: str) -> str:
@@ -150,7 +169,7 @@ def _plain(name: str) -> str:
 
 
 def figures(pictures: Mapping[str, str]) -> Iterator[Markup]:
-    """Yield each picture as an HTML figure with its name over it.
+    """Yield each picture as an HTML figure, its name over it unless it carries its own title.
 
     Parameters
     ----------
@@ -164,4 +183,5 @@ def figures(pictures: Mapping[str, str]) -> Iterator[Markup]:
     """
     for place, (name, root) in enumerate(checked(pictures), start=1):
         drawing = Markup(inline(root, prefix=f"picture{place}-", label=name))
-        yield element("figure", element("figcaption", name), drawing)
+        titled = any(_plain(part.tag) == "title" for part in root)
+        yield element("figure", None if titled else element("figcaption", name), drawing)

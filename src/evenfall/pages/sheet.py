@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
-from evenfall.pages.drawings import checked, figures, in_words, job_text, square_code
+from evenfall.pages.drawings import figures, for_paper, job_text, square_code
 from evenfall.pages.markup import Markup, css_paper, element, joined, page
 from evenfall.pages.typesetting import breakable, paper_for, pdf
 
@@ -35,7 +35,6 @@ def sheet_pdf(
     RequestError
         A picture is not an SVG drawing that may stand on a page.
     """
-    pictures = pictures or {}
     data = {
         "sheet": asdict(sheet),
         "titles": {
@@ -46,10 +45,7 @@ def sheet_pdf(
         "paper": paper or paper_for(sheet.unit),
         "code_text": job_text(sheet.code),
         "code_picture": square_code(job_text(sheet.code)),
-        "pictures": [
-            {"name": name, "svg": pictures[name], "words": in_words(name, root)}
-            for name, root in checked(pictures)
-        ],
+        "pictures": for_paper(pictures or {}),
     }
     return pdf("bench_sheet.typ", data)
 

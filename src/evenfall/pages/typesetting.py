@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from evenfall.units import LengthUnit
 
 Paper = Literal["a4", "us-letter"]
+Standard = Literal["ua-1", "a-2a"]
 
 _LONGEST_WORD = 22
 _SPACE_TO_BREAK = "\N{ZERO WIDTH SPACE}"
@@ -38,7 +39,7 @@ def paper_for(unit: LengthUnit) -> Paper:
     return "us-letter" if unit == "in" else "a4"
 
 
-def pdf(template: str, data: Mapping[str, Any]) -> bytes:
+def pdf(template: str, data: Mapping[str, Any], *, standard: Standard = "ua-1") -> bytes:
     """Return a template of this package filled with data, as PDF.
 
     Parameters
@@ -47,6 +48,9 @@ def pdf(template: str, data: Mapping[str, Any]) -> bytes:
         File name of the template.
     data
         Plain values; texts are shown as they are.
+    standard
+        "ua-1" (PDF/UA-1, ISO 14289-1: can be read aloud) or "a-2a" (PDF/A-2a, ISO 19005-2: the
+        same for archives; asks for a date).
     """
     import typst
 
@@ -56,6 +60,7 @@ def pdf(template: str, data: Mapping[str, Any]) -> bytes:
     made: bytes = typst.compile(
         source,
         format="pdf",
+        pdf_standards=[standard],
         sys_inputs={"data": text},
         ignore_system_fonts=not _foreign(text),
     )

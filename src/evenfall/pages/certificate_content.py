@@ -1,0 +1,454 @@
+"""What the certificate says, put together from a proof; `certificate` sets it on a page."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from evenfall.units import in_unit, length_text
+from evenfall.work.sheet import Amount
+from evenfall.work.wording import numbered, plain_line
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from evenfall.proof.decision import Verdict
+    from evenfall.proof.result import Item, Proof
+    from evenfall.proof.uncertainty import BudgetLine
+    from evenfall.units import LengthUnit
+
+KINDS: dict[str, str] = {
+    "action": "Action",
+    "first-fret": "First-fret clearance",
+    "relief": "Relief",
+    "crown-height": "Crown height",
+    "clearance": "Clearance at the attack",
+}
+"""What is judged, in the order of the certificate."""
+
+LINES_OF_A_BUDGET = 8
+"""Inputs listed one by one; the rest of a long budget is summed, since none of them counts."""
+
+BUDGETS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One item as the certificate shows it.
+
+    Parameters
+    ----------
+    name
+        What was judged.
+    result, expanded
+        Value and expanded uncertainty.
+    limits
+        Limits in words, in the unit chosen.
+    limits_other
+        The same in the other unit.
+    probability
+        Probability of conformity in words.
+    verdict
+        "conforms", "does not conform" or "undecided".
+    route
+        How the value was obtained.
+    """
+
+    name: str
+    result: Amount
+    expanded: Amount
+    limits: str
+    limits_other: str
+    probability: str
+    verdict: Verdict
+    route: str
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """All items of one kind, in one line.
+
+    Parameters
+    ----------
+    name
+        What they are.
+    count
+        How many were judged, and how many have which verdict, in words.
+    verdict
+        The worst verdict among them.
+    nearest
+        The item nearest to its limit, by the probability of conformity.
+    """
+
+    name: str
+    count: str
+    verdict: Verdict
+    nearest: Judged
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One line of an uncertainty budget.
+
+    Parameters
+    ----------
+    name
+        The input.
+    value, uncertainty, sensitivity, contribution, degrees, distribution
+        As written.
+    """
+
+    name: str
+    value: str
+    uncertainty: str
+    sensitivity: str
+    contribution: str
+    degrees: str
+    distribution: str
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """The uncertainty budget of one item.
+
+    Parameters
+    ----------
+    item
+        The item.
+    inputs
+        Its largest inputs, largest first.
+    rest
+        What the inputs not listed add, in words; empty if all are listed.
+    result
+        Combined and expanded uncertainty in words.
+    """
+
+    item: Judged
+    inputs: tuple[Input, ...]
+    rest: str
+    result: str
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """Everything that the certificate says.
+
+    Parameters
+    ----------
+    serial, model
+        Which instrument.
+    verdict
+        The verdict on the whole.
+    headline
+        The verdict in one sentence.
+    code, plan_code
+        Codes of the proof and of its plan.
+    unit, other_unit
+        Units of the large and the small figures.
+    date, issuer, place
+        As given; empty to be filled in by hand.
+    facts
+        Pairs of label and value.
+    rule
+        Decision rule and uncertainty statement, one sentence each.
+    kinds
+        One line per kind of limit.
+    open_items
+        Items that do not conform or are undecided.
+    items
+        Everything judged.
+    next_steps, remarks
+        What to do now; what a reader should know.
+    budgets
+        Uncertainty budgets of the items listed.
+    budgets_note
+        Which items those are.
+    hashes
+        Pairs of what and content hash.
+    invented
+        Whether the instrument is marked as invented.
+    """
+
+    serial: str
+    model: str
+    verdict: Verdict
+    headline: str
+    code: str
+    plan_code: str
+    unit: LengthUnit
+    other_unit: LengthUnit
+    date: str
+    issuer: str
+    place: str
+    facts: tuple[tuple[str, str], ...]
+    rule: tuple[str, ...]
+    kinds: tuple[Kind, ...]
+    open_items: tuple[Judged, ...]
+    items: tuple[Judged, ...]
+    next_steps: tuple[str, ...]
+    remarks: tuple[str, ...]
+    budgets: tuple[Listing, ...]
+    budgets_note: str
+    hashes: tuple[tuple[str, str], ...]
+    invented: bool
+
+
+def certificate(
+    proof: Proof, *, unit: LengthUnit, date: str = "", issuer: str = "", place: str = ""
+) -> Certificate:
+    """Return what the certificate of a proof says.
+
+    Parameters
+    ----------
+    proof
+        The verdict and what it rests on.
+    unit
+        "mm" or "in", for the large figures.
+    date
+        Date of issue as it shall be printed, best as 2026-03-31; a blank line if empty.
+    issuer, place
+        Who issues it, and where; blank lines if empty.
+    """
+    writer = _Writer(unit)
+    judged = [(item, writer.judged(item)) for item in proof.items]
+    serial = plain_line(proof.serial) or "no serial number"
+    model = plain_line(proof.model)
+    chosen = _worth_a_budget(proof.items)
+    return Certificate(
+        serial=serial,
+        model=model,
+        verdict=proof.verdict,
+        headline=_headline(proof),
+        code=proof.code,
+        plan_code=proof.plan_hash[:10].upper(),
+        unit=unit,
+        other_unit=writer.other_unit,
+        date=plain_line(date),
+        issuer=plain_line(issuer),
+        place=plain_line(place),
+        facts=(("Judged for", _attack(proof)), ("Judged", numbered(len(proof.items), "item"))),
+        rule=_rule(proof),
+        kinds=tuple(writer.kinds(judged)),
+        open_items=tuple(shown for item, shown in judged if item.verdict != "conforms"),
+        items=tuple(shown for _, shown in judged),
+        next_steps=tuple(plain_line(step) for step in proof.next_steps),
+        remarks=tuple(plain_line(finding.sentence) for finding in proof.findings),
+        budgets=tuple(writer.listing(item) for item in chosen),
+        budgets_note=_budgets_note(proof, chosen),
+        hashes=(
+            ("Readings after the work", proof.after_hash),
+            ("Readings before", proof.before_hash),
+            ("Plan", proof.plan_hash),
+            ("Specification", proof.specification_hash),
+            ("This proof", proof.content_hash),
+        ),
+        invented="invented" in f"{serial} {model}".lower(),
+    )
+
+
+def deciding_items(proof: Proof) -> tuple[Item, ...]:
+    """Return the item nearest to its limit of every kind, for a picture of the verdict.
+
+    Parameters
+    ----------
+    proof
+        The verdict and what it rests on.
+    """
+    return tuple(_nearest(items) for items in _by_kind(proof.items))
+
+
+def _headline(proof: Proof) -> str:
+    wrong = sum(item.verdict == "does not conform" for item in proof.items)
+    unsure = sum(item.verdict == "undecided" for item in proof.items)
+    total = numbered(len(proof.items), "item")
+    if proof.verdict == "conforms":
+        return f"Every one of {total} conforms with its limits."
+    parts = [f"{wrong} do not conform" if wrong != 1 else "1 does not conform"] if wrong else []
+    if unsure:
+        parts.append(f"{unsure} undecided")
+    return f"Of {total}, {' and '.join(parts) if parts else 'all conform'}."
+
+
+def _attack(proof: Proof) -> str:
+    least, most = float(proof.attack_n.min()), float(proof.attack_n.max())
+    if most - least < 0.005:
+        return f"an attack of {least:.2f} N"
+    return f"an attack of {least:.2f} to {most:.2f} N"
+
+
+def _rule(proof: Proof) -> tuple[str, ...]:
+    asked = f"{100.0 * proof.coverage:g} %"
+    if proof.rule == "guard band":
+        told = (
+            "Decision rule: guard band (ISO 14253-1). A value conforms if it lies inside its "
+            "limits by at least the guard band, does not conform if it lies outside them by as "
+            "much, and is undecided between. The guard band is set from the uncertainty so that a "
+            f"verdict holds with a probability of at least {asked}, one-sided."
+        )
+    else:
+        told = (
+            "Decision rule: probability of conformity (JCGM 106). A value conforms if it lies "
+            f"within its limits with a probability of at least {asked}; does not conform if it is "
+            f"outside them and that probability is at most {100.0 - 100.0 * proof.coverage:g} %; "
+            "and is undecided between."
+        )
+    return (
+        told,
+        "Uncertainty: U = k u by the GUM (JCGM 100), where u is the combined standard uncertainty; "
+        f"k = {proof.coverage_factor:.2f} covers {asked} of a normal distribution, two-sided; "
+        "where repeats are few, k is Student's.",
+    )
+
+
+def _worth_a_budget(items: Sequence[Item]) -> list[Item]:
+    """Return the item nearest to its limit of every kind, then what is open, without repeats."""
+    nearest = [_nearest(kind) for kind in _by_kind(items)]
+    still_open = sorted((i for i in items if i.verdict != "conforms"), key=_doubt)
+    chosen: list[Item] = []
+    for item in (*still_open, *nearest):
+        if item.lines and item not in chosen:
+            chosen.append(item)
+    return chosen[: max(BUDGETS, len(nearest))]
+
+
+def _budgets_note(proof: Proof, chosen: Sequence[Item]) -> str:
+    if len(chosen) == len(proof.items):
+        return "Every item is listed."
+    return (
+        f"Listed: {len(chosen)} of {numbered(len(proof.items), 'item')}, the nearest to its limit "
+        "of every kind and those that are open; the proof file holds the budget of every item."
+    )
+
+
+def _by_kind(items: Iterable[Item]) -> list[list[Item]]:
+    kinds: dict[str, list[Item]] = {}
+    for item in items:
+        kinds.setdefault(item.quantity, []).append(item)
+    order = [*KINDS, *(kind for kind in kinds if kind not in KINDS)]
+    return [kinds[kind] for kind in order if kind in kinds]
+
+
+def _doubt(item: Item) -> tuple[int, float, float]:
+    rank = {"does not conform": 0, "undecided": 1, "conforms": 2}[item.verdict]
+    probability = item.probability if math.isfinite(item.probability) else -1.0
+    room = item.room if math.isfinite(item.room) else -math.inf
+    return rank, probability, room
+
+
+def _nearest(items: Sequence[Item]) -> Item:
+    return min(items, key=_doubt)
+
+
+class _Writer:
+    """Writes lengths in one unit, with the other beside."""
+
+    def __init__(self, unit: LengthUnit) -> None:
+        self.unit: LengthUnit = unit
+        self.other_unit: LengthUnit = "in" if unit == "mm" else "mm"
+
+    def amount(self, length_mm: float) -> Amount:
+        return Amount(
+            length_text(length_mm, self.unit).removesuffix(f" {self.unit}"),
+            length_text(length_mm, self.other_unit).removesuffix(f" {self.other_unit}"),
+        )
+
+    def judged(self, item: Item) -> Judged:
+        return Judged(
+            name=plain_line(item.name),
+            result=self.amount(item.value),
+            expanded=self.amount(item.expanded_uncertainty),
+            limits=_limits(item, self.unit),
+            limits_other=_limits(item, self.other_unit),
+            probability=_probability(item.probability),
+            verdict=item.verdict,
+            route=plain_line(item.route),
+        )
+
+    def kinds(self, judged: Sequence[tuple[Item, Judged]]) -> Iterable[Kind]:
+        shown = {id(item): words for item, words in judged}
+        for items in _by_kind(item for item, _ in judged):
+            counts = [
+                (sum(item.verdict == verdict for item in items), verdict)
+                for verdict in ("conforms", "does not conform", "undecided")
+            ]
+            parts = [f"{count} {_many(verdict, count)}" for count, verdict in counts if count]
+            worst = _nearest(items)
+            yield Kind(
+                name=KINDS.get(items[0].quantity, items[0].quantity),
+                count=", ".join(parts),
+                verdict=worst.verdict,
+                nearest=shown[id(worst)],
+            )
+
+    def listing(self, item: Item) -> Listing:
+        lines = sorted(item.lines, key=lambda line: -line.contribution)
+        listed = lines if len(lines) <= LINES_OF_A_BUDGET + 1 else lines[:LINES_OF_A_BUDGET]
+        left = lines[len(listed) :]
+        rest = ""
+        if left:
+            together = math.sqrt(sum(line.contribution**2 for line in left))
+            rest = f"{len(left)} further inputs together: {self.fine(together)} {self.unit}"
+        return Listing(
+            item=self.judged(item),
+            inputs=tuple(self.input(line) for line in listed),
+            rest=rest,
+            result=(
+                f"u = {self.fine(item.standard_uncertainty)} {self.unit}, "
+                f"U = {self.fine(item.expanded_uncertainty)} {self.unit}, "
+                f"guard band {self.fine(item.guard_band)} {self.unit}"
+            ),
+        )
+
+    def input(self, line: BudgetLine) -> Input:
+        length = line.unit == "mm"
+        unit = self.unit if length else line.unit
+
+        def told(value: float) -> str:
+            return f"{self.fine(value) if length else f'{value:.4g}'} {unit}".strip()
+
+        return Input(
+            name=plain_line(line.name),
+            value=told(line.value),
+            uncertainty=told(line.standard_uncertainty),
+            sensitivity=f"{line.sensitivity:+.3f}",
+            contribution=f"{self.fine(line.contribution)} {self.unit}",
+            degrees="∞"
+            if math.isinf(line.degrees_of_freedom)
+            else f"{line.degrees_of_freedom:.0f}",
+            distribution=plain_line(line.distribution),
+        )
+
+    def fine(self, length_mm: float) -> str:
+        """Return a length with a digit more than people read off a gauge."""
+        if not math.isfinite(length_mm):
+            return "–" if math.isnan(length_mm) else "∞"
+        digits = 4 if self.unit == "mm" else 5
+        return f"{in_unit(length_mm, self.unit):.{digits}f}"
+
+
+def _many(verdict: str, count: int) -> str:
+    if count == 1 or verdict == "undecided":
+        return verdict
+    return {"conforms": "conform", "does not conform": "do not conform"}[verdict]
+
+
+def _limits(item: Item, unit: LengthUnit) -> str:
+    low = length_text(item.lower, unit).removesuffix(f" {unit}")
+    high = length_text(item.upper, unit).removesuffix(f" {unit}")
+    if math.isinf(item.upper):
+        return f"≥ {low}"
+    if math.isinf(item.lower):
+        return f"≤ {high}"
+    return f"{low} to {high}"
+
+
+def _probability(probability: float) -> str:
+    if not math.isfinite(probability):
+        return "–"
+    percent = 100.0 * probability
+    if percent >= 99.95:
+        return "> 99.9 %"
+    if percent < 0.05:
+        return "< 0.1 %"
+    return f"{percent:.1f} %"

@@ -1,0 +1,128 @@
+"""The proof as a file: what it says, that it comes back, that a changed one is refused."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from evenfall import proof as face
+from evenfall.errors import BrokenFileError, FormatMismatchError
+from evenfall.proof import Proof, proof_from_dict, prove
+from proof.made_cases import after_work, geometry, made_plan, specification
+
+SPEC = specification()
+PLAN = made_plan(SPEC)
+
+
+def made_proof(**changes) -> Proof:
+    top = PLAN.crown_top_after_mm.copy()
+    top[1, 3] += 0.2
+    top[2, 5] = np.nan
+    readings = after_work(SPEC, PLAN, top_mm=top, u_mm=0.02, crowns=False, **changes)
+    return prove(SPEC, PLAN, readings, geometry(SPEC)[2])
+
+
+def test_a_proof_comes_back_from_its_file() -> None:
+    proof = made_proof()
+    text = json.dumps(proof.as_dict(), allow_nan=False)
+    back = proof_from_dict(json.loads(text))
+    assert back.content_hash == proof.content_hash
+    assert json.dumps(back.as_dict()) == text
+    assert back.code == proof.code == proof.content_hash[:10].upper()
+    np.testing.assert_array_equal(back.positions.critical_fret, proof.positions.critical_fret)
+    assert [i.limit for i in back.items] == [i.limit for i in proof.items]
+    for one, other in zip(back.items, proof.items, strict=True):
+        if one.lines:
+            assert one.budget.combined_uncertainty == other.budget.combined_uncertainty
+
+
+def test_the_keys_that_other_programs_rely_on() -> None:
+    plain = made_proof().as_dict()
+    assert plain["schema"] == "evenfall/proof@1"
+    assert plain["verdict"] == "does not conform"
+    assert plain["plan_hash"] == PLAN.content_hash
+    assert plain["before_hash"] == PLAN.measurement.content_hash
+    promised = {"name", "value", "expanded_uncertainty", "limit", "verdict", "probability"}
+    added = {"unit", "string", "stop", "fret", "lower", "upper", "guard_band", "route", "budget"}
+    assert len(plain["items"]) == 24
+    for item in plain["items"]:
+        assert promised | added <= item.keys()
+        for line in item["budget"]:
+            expected = abs(line["sensitivity"]) * line["standard_uncertainty"]
+            assert line["contribution"] == pytest.approx(expected)
+    action = plain["items"][0]
+    assert action["name"] == "Action of string 1"
+    assert action["limit"] in (action["lower"], action["upper"])
+    clearance = plain["items"][-1]
+    assert clearance["upper"] is None
+    assert clearance["limit"] == clearance["lower"]
+    assert [p["string"] for p in plain["positions"]] == [1, 2, 3]
+    assert all(len(p["verdict"]) == SPEC.frets for p in plain["positions"])
+    assert plain["next_steps"]
+    assert {"sentence", "code", "where", "severity"} == plain["findings"][0].keys()
+    assert len(plain["deviation"]["fret_mean_mm"]) == SPEC.frets
+
+
+def test_the_limit_shown_is_the_nearer_one() -> None:
+    proof = made_proof()
+    for item in proof.items:
+        if np.isfinite(item.value) and np.isfinite(item.upper):
+            other = item.lower + item.upper - item.limit
+            assert abs(item.value - item.limit) <= abs(item.value - other)
+
+
+def damaged(change):
+    plain = json.loads(json.dumps(made_proof().as_dict()))
+    change(plain)
+    return plain
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda p: p.pop("items"),
+        lambda p: p.update(items=3),
+        lambda p: p["items"][0].pop("budget"),
+        lambda p: p["items"][0].update(value="wide"),
+        lambda p: p["items"][0].update(verdict="good"),
+        lambda p: p["items"][0]["budget"][0].update(standard_uncertainty=-1.0),
+        lambda p: p.update(verdict="good"),
+        lambda p: p["positions"].pop(),
+        lambda p: p["positions"][0]["headroom_n"].pop(),
+        lambda p: p["deviation"].update(crown_top_mm=[[1.0]]),
+        lambda p: p["findings"].append({"code": "none"}),
+        lambda p: p["findings"][0].update(code="no-such"),
+        lambda p: p.update(coverage=None),
+    ],
+)
+def test_a_damaged_proof_is_refused_with_one_sentence(change) -> None:
+    with pytest.raises(BrokenFileError, match=r"evenfall prove\.$") as refused:
+        proof_from_dict(damaged(change))
+    assert "\n" not in refused.value.sentence
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda p: p.update(verdict="conforms"),
+        lambda p: p["items"][0].update(value=1.49),
+        lambda p: p["next_steps"].clear(),
+        lambda p: p.update(content_hash="0" * 64),
+    ],
+)
+def test_a_proof_changed_by_hand_is_refused(change) -> None:
+    with pytest.raises(BrokenFileError, match="changed after it was written"):
+        proof_from_dict(damaged(change))
+
+
+@pytest.mark.parametrize("other", [{}, {"schema": "evenfall/plan@1"}, [], None, 3])
+def test_what_is_no_proof_is_not_taken_for_one(other) -> None:
+    with pytest.raises(FormatMismatchError, match="not a proof"):
+        proof_from_dict(other)
+
+
+def test_the_public_face_is_small() -> None:
+    assert len(face.__all__) <= 5
+    assert all(hasattr(face, name) for name in face.__all__)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.levelling import Diagnosis
     from evenfall.measurement import Measurement
-    from evenfall.pages import Paper
+    from evenfall.pages.typesetting import Paper
     from evenfall.plan import Plan
     from evenfall.proof import Proof
     from evenfall.strings.envelope import Envelope
@@ -361,7 +361,6 @@ def prove(
 
 def certificate(
     specification: Specification,
-    plan_: Plan,
     proof_: Proof,
     *,
     date: str,
@@ -374,8 +373,6 @@ def certificate(
     ----------
     specification
         The instrument.
-    plan_
-        The plan that was carried out.
     proof_
         The proof.
     date
@@ -385,13 +382,13 @@ def certificate(
     paper
         "a4" or "us-letter"; by default what goes with the unit.
     """
-    from evenfall.pages import certificate_html, certificate_pdf
+    from evenfall import pages
 
+    content = pages.certificate(proof_, unit=unit or specification.unit, date=date)
     drawings = proof_pictures(specification, proof_, unit=unit)
-    options: dict[str, Any] = {"date": date, "unit": unit or specification.unit}
     return {
-        "pdf": certificate_pdf(proof_, plan_, drawings, paper=paper, **options),
-        "html": certificate_html(proof_, plan_, drawings, **options).encode(),
+        "pdf": pages.certificate_pdf(content, drawings, paper=paper),
+        "html": pages.certificate_html(content, drawings, paper=paper).encode(),
     }
 
 
@@ -452,7 +449,6 @@ def plan_pictures(
     shown = unit or specification.unit
     table = excursion(specification)
     string, stop = _tightest(plan_)
-    curves = trade_off(specification, plan_, envelope=table)
     return {
         "headroom before": headroom_map(
             specification, plan_.headroom_before_n, plan_.attack_n, title="Headroom before"
@@ -465,17 +461,7 @@ def plan_pictures(
             specification, plan_, table, string=string, stop=stop, unit=shown
         ),
         "neck": neck_curve(specification, plan_.measurement, plan_, unit=shown),
-        "trade-off": trade_off_chart(
-            action_mm=curves.action_mm,
-            metal_mm=curves.metal_mm,
-            plan_action_mm=curves.plan_action_mm,
-            plan_metal_mm=curves.plan_metal_mm,
-            relief_mm=curves.relief_mm,
-            headroom_share=curves.headroom_share,
-            plan_relief_mm=curves.plan_relief_mm,
-            plan_headroom_share=curves.plan_headroom_share,
-            unit=shown,
-        ),
+        "trade-off": trade_off_chart(trade_off(specification, plan_, envelope=table), unit=shown),
     }
 
 
@@ -502,10 +488,15 @@ def proof_pictures(
     unit
         Unit of the numbers; the specification's if left out.
     """
+    from evenfall.pages import deciding_items
     from evenfall.pictures import headroom_map, verdict_strip
 
     return {
-        "verdict": verdict_strip(proof_.items, unit=unit or specification.unit),
+        "verdict": verdict_strip(
+            deciding_items(proof_),
+            title="Nearest to its limit, of every kind",
+            unit=unit or specification.unit,
+        ),
         "headroom": headroom_map(
             specification,
             proof_.positions.headroom_n,
@@ -664,9 +655,7 @@ def demo(folder: Path, *, say: Callable[[str], object]) -> DemoJob:
     after, _ = readings_after(made, after_path)
     shown = prove(made, specification, after)
     put_json("kestrel.proof.json", shown.as_dict())
-    for kind, page in certificate(
-        specification, made, shown, date=date.today().isoformat()
-    ).items():
+    for kind, page in certificate(specification, shown, date=date.today().isoformat()).items():
         put(f"kestrel.certificate.{kind}", page)
     say(f"6 prove          verdict: {shown.verdict}; kestrel.certificate.pdf")
     drawings = {

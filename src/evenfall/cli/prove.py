@@ -75,7 +75,7 @@ def command(
     written: list[Path] = []
     if certificate is not None or not as_json:
         target = certificate or derived_name(plan, "certificate").with_suffix(".pdf")
-        pages = workshop.certificate(specification, made, proof, date=day, unit=shown)
+        pages = workshop.certificate(specification, proof, date=day, unit=shown)
         write_atomically(target, pages["pdf" if target.suffix.lower() == ".pdf" else "html"])
         written.append(target)
     if output is not None or not as_json:

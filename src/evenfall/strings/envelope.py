@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 
@@ -24,6 +24,18 @@ if TYPE_CHECKING:
 
 TABLE_VERSION = 1
 """Raise when the motion model changes, so that kept tables are not used again."""
+
+
+class _Quantities(TypedDict):
+    """What the motion of one string depends on; see `evenfall.strings.motion`."""
+
+    speaking_length_mm: float
+    tension_n: float
+    linear_density_kg_per_m: float
+    bending_stiffness_n_mm2: float
+    stop_station_mm: FloatArray
+    pluck_distance_mm: float
+    pluck_width_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,17 +68,17 @@ def envelope(specification: Specification, lines: StringLines) -> Envelope:
     excursion = []
     compliance = []
     for index, string in enumerate(specification.strings):
-        quantities = {
-            "speaking_length_mm": float(lines.saddle_station_mm[index]),
-            "tension_n": string.tension_n,
-            "linear_density_kg_per_m": string.linear_density_kg_per_m,
-            "bending_stiffness_n_mm2": string.bending_stiffness_n_mm2,
-            "pluck_distance_mm": specification.player.pluck_distance_mm,
-            "pluck_width_mm": specification.player.pluck_width_mm,
-        }
-        stations = lines.station_mm[index]
-        excursion.append(excursion_per_newton(stop_station_mm=stations, **quantities))
-        compliance.append(pluck_compliance_mm_per_n(stop_station_mm=stations, **quantities))
+        quantities = _Quantities(
+            speaking_length_mm=float(lines.saddle_station_mm[index]),
+            tension_n=string.tension_n,
+            linear_density_kg_per_m=string.linear_density_kg_per_m,
+            bending_stiffness_n_mm2=string.bending_stiffness_n_mm2,
+            stop_station_mm=lines.station_mm[index],
+            pluck_distance_mm=specification.player.pluck_distance_mm,
+            pluck_width_mm=specification.player.pluck_width_mm,
+        )
+        excursion.append(excursion_per_newton(**quantities))
+        compliance.append(pluck_compliance_mm_per_n(**quantities))
     return Envelope(np.array(excursion), np.array(compliance))
 
 

@@ -175,8 +175,13 @@ class LevellingModel:
         self.column_low[self.beam[:3]] = -_INF
         if problem.specification.target.fall_away_from_fret is None:
             self.column_high[self.beam[3]] = 0.0
-        if not problem.relief_free:
-            self.column_high[[self.relief_up, self.relief_down]] = 0.0
+        for free, moves in (  # what is kept stays, whatever limit is eased
+            (problem.relief_free, [self.relief_up, self.relief_down]),
+            (problem.saddle_free, [*self.saddle_up, *self.saddle_down]),
+            (problem.nut_free, [*self.nut_up, *self.nut_down]),
+        ):
+            if not free:
+                self.column_high[moves] = 0.0
         for lever in LEVERS:
             self.column_high[self.ease[lever]] = 0.0
         self.column_low[self.alpha] = self.column_high[self.alpha] = 1.0

@@ -56,8 +56,8 @@ class Problem:
         Travel down and up, as positive numbers, shape (2,) [mm].
     relief_found_mm
         Relief in the crown tops as measured [mm].
-    relief_free
-        Whether the truss rod may be turned.
+    relief_free, saddle_free, nut_free
+        Whether the truss rod may be turned, the saddle and the nut slots moved.
     """
 
     specification: Specification
@@ -76,6 +76,8 @@ class Problem:
     nut_travel_mm: FloatArray
     relief_found_mm: float
     relief_free: bool
+    saddle_free: bool
+    nut_free: bool
 
     @property
     def strings(self) -> int:
@@ -175,10 +177,12 @@ def build_problem(
             np.array([[target.relief.minimum_mm, target.relief.maximum_mm]]),
             np.array([allowance + kappa * relief_u]),
         )[0],
-        saddle_travel_mm=_travel("saddle", keep, target.saddle_down_mm, target.saddle_up_mm),
-        nut_travel_mm=_travel("nut", keep, target.nut_down_mm, target.nut_up_mm),
+        saddle_travel_mm=np.array([target.saddle_down_mm, target.saddle_up_mm]),
+        nut_travel_mm=np.array([target.nut_down_mm, target.nut_up_mm]),
         relief_found_mm=bow.relief_mm(measurement.crown_top_mm),
         relief_free="relief" not in keep,
+        saddle_free="saddle" not in keep,
+        nut_free="nut" not in keep,
     )
 
 
@@ -235,7 +239,3 @@ def _guarded(limits: FloatArray, guard: FloatArray) -> FloatArray:
     half = 0.5 * (limits[:, 1] - limits[:, 0])
     drawn = np.minimum(guard, half)
     return np.column_stack([limits[:, 0] + drawn, limits[:, 1] - drawn])
-
-
-def _travel(what: str, keep: frozenset[str], down: float, up: float) -> FloatArray:
-    return np.zeros(2) if what in keep else np.array([down, up])

@@ -41,6 +41,10 @@ WAYS: dict[str, str] = {
 }
 
 
+LEAST_SHOWN_MM = 5e-4
+"""Less than this is not called work on a fret: it shows as zero in every table [mm]."""
+
+
 @dataclass(frozen=True, slots=True)
 class Binding:
     """One limit that holds the plan where it is.

@@ -9,7 +9,7 @@ import numpy as np
 
 from evenfall.cli.tables import table
 from evenfall.measurement import Origin
-from evenfall.plan import WAYS
+from evenfall.plan import LEAST_SHOWN_MM, WAYS
 from evenfall.units import length_text
 
 if TYPE_CHECKING:
@@ -200,7 +200,7 @@ def _show_moves(plan: Plan, unit: LengthUnit) -> None:
 
 
 def _show_removal(plan: Plan, unit: LengthUnit) -> None:
-    touched = np.flatnonzero((plan.removal_mm > 0.0).any(axis=0))
+    touched = np.flatnonzero((plan.removal_mm >= LEAST_SHOWN_MM).any(axis=0))
     if not touched.size:
         click.echo("No metal comes off.")
         return
@@ -209,7 +209,9 @@ def _show_removal(plan: Plan, unit: LengthUnit) -> None:
         [
             str(j + 1),
             *(
-                _figure(plan.removal_mm[k, j], unit) if plan.removal_mm[k, j] > 0.0 else "·"
+                _figure(plan.removal_mm[k, j], unit)
+                if plan.removal_mm[k, j] >= LEAST_SHOWN_MM
+                else "·"
                 for k in range(count)
             ),
             _figure(plan.crown_height_after_mm[:, j].min(), unit),

@@ -16,6 +16,7 @@ from evenfall.errors import SolverError
 from evenfall.levelling.model import LevellingModel, Solution
 from evenfall.levelling.solver import QuietHighs
 from evenfall.measurement import Origin
+from evenfall.plan import LEAST_SHOWN_MM
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -84,10 +85,9 @@ class Outcome:
 
     @property
     def touched(self) -> tuple[int, ...]:
-        """Frets that lose metal."""
-        return tuple(
-            int(j) + 1 for j in np.flatnonzero((self.solution.removal_mm > 0.0).any(axis=0))
-        )
+        """Frets that lose metal that a gauge could show."""
+        shown = (self.solution.removal_mm >= LEAST_SHOWN_MM).any(axis=0)
+        return tuple(int(j) + 1 for j in np.flatnonzero(shown))
 
 
 @contextmanager

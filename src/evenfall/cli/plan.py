@@ -25,9 +25,12 @@ if TYPE_CHECKING:
 @path_argument("measurement")
 @path_option("--spec", help="Specification, if MEASUREMENT is a hand sheet.")
 @click.option("--way", default=None, help="Way of working; by default the recommended one.")
-@click.option("--attack", type=float, default=None, metavar="N", help="Attack to bear [N].")
+@click.option(
+    "--attack", "attack_n", type=float, default=None, metavar="N", help="Attack to bear [N]."
+)
 @click.option(
     "--budget",
+    "budget_mm",
     type=float,
     default=None,
     metavar="MM",
@@ -50,8 +53,8 @@ def command(
     measurement: Path,
     spec: Path | None,
     way: str | None,
-    attack: float | None,
-    budget: float | None,
+    attack_n: float | None,
+    budget_mm: float | None,
     keep: tuple[str, ...],
     output: Path | None,
     pictures: Path | None,
@@ -66,7 +69,7 @@ def command(
 
     specification, readings, findings = workshop.open_measurement(measurement, spec)
     made = workshop.plan(
-        specification, readings, way=way, attack_n=attack, budget_mm=budget, keep=keep
+        specification, readings, way=way, attack_n=attack_n, budget_mm=budget_mm, keep=keep
     )
     shown = shown_unit(unit, specification.unit)
     if pictures is not None:

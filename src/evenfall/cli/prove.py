@@ -24,6 +24,7 @@ from evenfall.cli.door import (
 @path_argument("measurement")
 @click.option(
     "--attack",
+    "attack_n",
     type=click.FloatRange(0.0, 50.0),
     default=None,
     metavar="N",
@@ -47,7 +48,7 @@ def command(
     *,
     plan: Path,
     measurement: Path,
-    attack: float | None,
+    attack_n: float | None,
     steps: bool,
     output: Path | None,
     certificate: Path | None,
@@ -69,7 +70,7 @@ def command(
     day = _date(dated)
     specification, made = workshop.open_plan(plan)
     readings, findings = workshop.readings_after(made, measurement)
-    proof = workshop.prove(made, specification, readings, attack_n=attack)
+    proof = workshop.prove(made, specification, readings, attack_n=attack_n)
     shown = shown_unit(unit, specification.unit)
     values = proof.as_dict()
     written: list[Path] = []

@@ -97,7 +97,7 @@ def show_diagnosis(diagnosis: Diagnosis, unit: LengthUnit) -> None:
             f"{diagnosis.attack_n[k]:.2f}",
             f"{diagnosis.headroom.force_n[k].min():.2f}",
             _stop(int(diagnosis.headroom.force_n[k].argmin())),
-            f"{diagnosis.adjusted[k].min():.2f}",
+            f"{diagnosis.adjusted_headroom_n[k].min():.2f}",
         ]
         for k in range(measurement.string_count)
     ]

@@ -51,7 +51,7 @@ def audit(
     crown_height_after_mm: FloatArray,
     nut_after_mm: FloatArray,
     saddle_after_mm: FloatArray,
-    easing: dict[str, float],
+    easing_mm: dict[str, float],
     check_relief: bool = True,
 ) -> tuple[Promise, ...]:
     """Return the worst promise of each kind.
@@ -66,7 +66,7 @@ def audit(
         Shape (K, F) [mm].
     nut_after_mm, saddle_after_mm
         Shape (K,) [mm].
-    easing
+    easing_mm
         How much each limit was knowingly eased [mm], by lever; empty for none.
     check_relief
         Leave out the relief where the rod may not be turned.
@@ -109,8 +109,8 @@ def audit(
             ("first fret", 1, target.first_fret[k]),
         ):
             outside = max(limit.minimum_mm - gap[fret], gap[fret] - limit.maximum_mm)
-            note(kind, f"string {k + 1}", outside - easing.get(kind, 0.0))
-        ease = easing.get("travel", 0.0)
+            note(kind, f"string {k + 1}", outside - easing_mm.get(kind, 0.0))
+        ease = easing_mm.get("travel", 0.0)
         saddle = saddle_after_mm[k] - measurement.saddle_mm[k]
         nut = nut_after_mm[k] - measurement.nut_mm[k]
         note("travel", f"saddle {k + 1}", saddle - target.saddle_up_mm - ease)
@@ -119,10 +119,10 @@ def audit(
         note("travel", f"nut {k + 1}", -nut - target.nut_down_mm - ease)
         # a crown found under its least height breaks no promise as long as it is not cut
         floor = np.minimum(specification.fretwire.minimum_height_mm, measurement.crown_height_mm[k])
-        low = floor - crown_height_after_mm[k] - easing.get("crown height", 0.0)
+        low = floor - crown_height_after_mm[k] - easing_mm.get("crown height", 0.0)
         note("crown height", f"string {k + 1} fret {int(np.argmax(low)) + 1}", low.max())
     if check_relief:
         relief = default_bow(specification, lines).relief_mm(crown_top_after_mm)
         outside = max(target.relief.minimum_mm - relief, relief - target.relief.maximum_mm)
-        note("relief", "", outside - easing.get("relief", 0.0))
+        note("relief", "", outside - easing_mm.get("relief", 0.0))
     return tuple(worst.values())

@@ -55,7 +55,7 @@ class Diagnosis:
         Gaps of the open strings [mm], shape (K,).
     relief_mm
         Relief [mm].
-    adjusted
+    adjusted_headroom_n
         Headroom after the best adjustment without cutting [N], shape (K, F).
     adjusting_cures
         Whether adjusting alone meets every limit.
@@ -70,7 +70,7 @@ class Diagnosis:
     action_mm: FloatArray
     first_fret_mm: FloatArray
     relief_mm: float
-    adjusted: FloatArray
+    adjusted_headroom_n: FloatArray
     adjusting_cures: bool
     relief_change_mm: float
     saddle_move_mm: FloatArray
@@ -90,7 +90,7 @@ class Diagnosis:
                 "headroom_before_n": plain_numbers(self.headroom.force_n[k]),
                 "headroom_before_mm": plain_numbers(self.headroom.displacement_mm[k]),
                 "critical_fret": [int(f) for f in self.headroom.critical_fret[k]],
-                "headroom_after_n": plain_numbers(self.adjusted[k]),
+                "headroom_after_n": plain_numbers(self.adjusted_headroom_n[k]),
                 "action_mm": float(self.action_mm[k]),
                 "first_fret_mm": float(self.first_fret_mm[k]),
                 "saddle_change_mm": float(self.saddle_move_mm[k]),
@@ -160,7 +160,7 @@ def diagnose(
         action_mm=action,
         first_fret_mm=first,
         relief_mm=problem.relief_found_mm,
-        adjusted=adjusted.force_n,
+        adjusted_headroom_n=adjusted.force_n,
         adjusting_cures=cures,
         relief_change_mm=best.solution.relief_change_mm,
         saddle_move_mm=best.solution.saddle_move_mm,

@@ -47,11 +47,11 @@ class Solution:
         Change of relief [mm].
     saddle_move_mm, nut_move_mm
         Moves, positive up, shape (K,) [mm].
-    alpha
+    attack_share
         Attack borne, as a multiple of the problem's attack.
     life_used
         Largest share of fret life used.
-    easing
+    easing_mm
         Easing of each lever [mm].
     metal_mm, dual_mm
         Total removal and the dual bound that proves it least [mm].
@@ -63,9 +63,9 @@ class Solution:
     relief_change_mm: float
     saddle_move_mm: FloatArray
     nut_move_mm: FloatArray
-    alpha: float
+    attack_share: float
     life_used: float
-    easing: dict[str, float]
+    easing_mm: dict[str, float]
     metal_mm: float
     dual_mm: float
     row_dual: FloatArray
@@ -85,9 +85,9 @@ class Solution:
             relief_change_mm=0.0,
             saddle_move_mm=still,
             nut_move_mm=still,
-            alpha=0.0,
+            attack_share=0.0,
             life_used=0.0,
-            easing={},
+            easing_mm={},
             metal_mm=0.0,
             dual_mm=0.0,
             row_dual=np.zeros(0),
@@ -459,18 +459,18 @@ class LevellingModel:
             len(at), at.astype(np.int32), self.column_low[at], self.column_high[at]
         )
 
-    def bound_row(self, row: int, low: float, high: float) -> None:
+    def bound_row(self, row: int, low_bound: float, high_bound: float) -> None:
         """Set the bounds of one row.
 
         Parameters
         ----------
         row
             Row number.
-        low, high
-            New bounds.
+        low_bound, high_bound
+            New bounds, in the row's own unit.
         """
-        self.row_low[row], self.row_high[row] = low, high
-        self._highs.changeRowBounds(row, low, high)
+        self.row_low[row], self.row_high[row] = low_bound, high_bound
+        self._highs.changeRowBounds(row, low_bound, high_bound)
 
     def set_attack(self, attack_n: FloatArray) -> None:
         """Change the attack to bear.
@@ -645,16 +645,25 @@ class LevellingModel:
         return np.array(self._highs.getSolution().col_value)
 
     def dual_bound(self) -> tuple[float, FloatArray]:
-        """Return the bound that the last answer's dual values prove, and those values.
+        """Return the bound that the last answer's dual values prove, and those values."""
+        return self.bound_by(np.array(self._highs.getSolution().row_dual))
+
+    def bound_by(self, row_dual: FloatArray) -> tuple[float, FloatArray]:
+        """Return the bound on the objective that some row duals prove, and those that count.
 
         Computed here from the program's own data, not taken from the optimiser: for row duals y
         and reduced costs d = c - A'y, the bound is the sum of each y and d times the bound it
         leans on (LP duality). A dual that leans on no bound proves nothing and is set to zero,
-        which loosens the bound by what its column could still move.
+        which loosens the bound by what its column could still move. So any values give a true
+        bound, and the right ones the best.
+
+        Parameters
+        ----------
+        row_dual
+            One value per row.
         """
-        y = np.array(self._highs.getSolution().row_dual)
-        leaning = np.where(y > 0.0, self.row_low, self.row_high)
-        y = np.where(np.isfinite(leaning) & (np.abs(leaning) < _INF), y, 0.0)
+        leaning = np.where(row_dual > 0.0, self.row_low, self.row_high)
+        y = np.where(np.abs(leaning) < _INF, row_dual, 0.0)
         reduced = self.cost - np.bincount(
             self.index, weights=self.value * y[self.row_of], minlength=self.column_count
         )
@@ -674,9 +683,9 @@ class LevellingModel:
             relief_change_mm=float(x[self.relief_up] - x[self.relief_down]) + 0.0,
             saddle_move_mm=x[self.saddle_up] - x[self.saddle_down],
             nut_move_mm=x[self.nut_up] - x[self.nut_down],
-            alpha=float(x[self.alpha]),
+            attack_share=float(x[self.alpha]),
             life_used=float(x[self.life]),
-            easing={lever: float(x[column]) for lever, column in self.ease.items()},
+            easing_mm={lever: float(x[column]) for lever, column in self.ease.items()},
             metal_mm=metal_mm,
             dual_mm=dual_mm,
             row_dual=row_dual,

@@ -101,7 +101,7 @@ def make_plan(
     if budget_mm is not None:
         bought = model.most_attack(budget_mm)
         if bought is not None:
-            attack = bought.alpha * problem.attack_n
+            attack = bought.attack_share * problem.attack_n
             problem = replace(problem, attack_n=attack)
             model = LevellingModel(problem)
             model.bound_row(model.budget, -np.inf, budget_mm + 1e-9)
@@ -119,7 +119,8 @@ def make_plan(
     outcome = outcomes.get(chosen)
     status: Status = "optimal"
     relaxations: tuple[Relaxation, ...] = ()
-    easing: dict[str, float] = {}
+    easing_mm: dict[str, float] = {}
+    borne = 1.0
     solved = model
     if outcome is None:
         solved = _model_to_ease(chosen, problem, model)
@@ -136,17 +137,17 @@ def make_plan(
                 "specification."
             )
         status = "relaxed" if eased.one_lever else "infeasible"
-        relaxations, easing = eased.relaxations, dict(eased.easing)
+        relaxations, easing_mm = eased.relaxations, eased.easing_mm
+        borne = eased.attack_share
         replaced = tuple(range(1, problem.frets + 1)) if chosen == "refret" else ()
         outcome = Outcome(chosen, solved.problem, eased.solution, replaced)
-    borne = easing.pop("attack", 1.0)
     return _plan(
         model=solved,
         found=problem,
         outcome=outcome,
         status=status,
         attack_n=borne * problem.attack_n,
-        easing=easing,
+        easing_mm=easing_mm,
         relaxations=relaxations,
         ways=tuple(results),
         recommendation=(recommended, reason),
@@ -178,7 +179,7 @@ def _try_ways(
         remarks["adjust"] = (
             "the travel of rod, saddle and nut does not reach the limits"
             if nearest is None
-            else f"within the limits it bears {nearest.alpha:.2f} of the attack"
+            else f"within the limits it bears {nearest.attack_share:.2f} of the attack"
         )
     each = every_crossing(model)
     outcomes["each"] = each
@@ -226,7 +227,7 @@ def _plan(
     outcome: Outcome,
     status: Status,
     attack_n: FloatArray,
-    easing: dict[str, float],
+    easing_mm: dict[str, float],
     relaxations: tuple[Relaxation, ...],
     ways: tuple[WayResult, ...],
     recommendation: tuple[str, str],
@@ -245,7 +246,7 @@ def _plan(
         crown_height_after_mm=outcome.crown_height_after_mm,
         nut_after_mm=outcome.nut_after_mm,
         saddle_after_mm=outcome.saddle_after_mm,
-        easing=easing,
+        easing_mm=easing_mm,
         check_relief=found.relief_free,
     )
     worst = max(promises, key=lambda p: p.violation_mm)

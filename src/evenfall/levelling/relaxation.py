@@ -35,14 +35,17 @@ class Eased:
         What to cut and move with the easing in force; None if not even that exists.
     one_lever
         Whether a single lever was enough.
-    easing
-        What was eased [mm], by lever, and "attack" as the share of the attack that is borne.
+    easing_mm
+        What was eased [mm], by lever.
+    attack_share
+        Share of the attack that is borne.
     """
 
     relaxations: tuple[Relaxation, ...]
     solution: Solution | None
     one_lever: bool
-    easing: dict[str, float]
+    easing_mm: dict[str, float]
+    attack_share: float
 
 
 @contextmanager
@@ -94,13 +97,13 @@ def ease(model: LevellingModel, replaced: Outcome | None, *, old_frets_do: bool)
         with _open(model, (lever,)):
             _hold(model, lever, amount)
             solution = model.least_metal()
-        return Eased(tuple(relaxations), solution, True, {lever: amount})
+        return _eased(relaxations, solution, {lever: amount}, one_lever=True)
 
     with _open(model, ("attack", *LEVERS)):
         cost = model.cost_of(list(model.ease.values()))
         cost[model.alpha] = -1.0  # the whole attack weighs as much as one millimetre
         if model.minimise(cost) is None:
-            return Eased(tuple(relaxations), None, False, {})
+            return _eased(relaxations, None, {}, one_lever=False)
         x = model.values()
         amounts = {lever: float(x[model.ease[lever]]) for lever in LEVERS}
         amounts["attack"] = float(x[model.alpha])
@@ -118,7 +121,19 @@ def ease(model: LevellingModel, replaced: Outcome | None, *, old_frets_do: bool)
             sentence="No lever alone is enough; together: " + "; ".join(parts) + ".",
         )
     )
-    return Eased(tuple(relaxations), solution, False, eased)
+    return _eased(relaxations, solution, eased, one_lever=False)
+
+
+def _eased(
+    relaxations: list[Relaxation],
+    solution: Solution | None,
+    amounts: dict[str, float],
+    *,
+    one_lever: bool,
+) -> Eased:
+    lengths = {lever: amount for lever, amount in amounts.items() if lever != "attack"}
+    share = amounts.get("attack", 1.0)
+    return Eased(tuple(relaxations), solution, one_lever, lengths, share)
 
 
 def _hold(model: LevellingModel, lever: str, amount: float) -> None:

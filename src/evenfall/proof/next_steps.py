@@ -32,6 +32,8 @@ _MOST_REPEATS = 16
 _NAMED = 4
 """How many places one sentence names before it points to the table."""
 
+_LOST = "would then no longer clear surely"
+
 _LAST_DIGIT_MM = {"mm": 1e-3, "in": 25.4e-4}
 
 
@@ -72,14 +74,19 @@ class _Advice:
             )
             yield from self.crowns()
             return
-        open_items = [i for i in self.items if i.verdict != "conforms"]
-        wrong = {i.quantity for i in open_items if i.verdict == "does not conform"}
-        if len(wrong & {"relief", "action", "first-fret", "clearance"}) > 1:
+        steps = [*self.moves(), *self.crowns()]
+        kinds = {i.quantity for i in self.items if i.verdict == "does not conform"}
+        several = len(kinds & {"relief", "action", "first-fret", "clearance"}) > 1
+        if several or any(_LOST in step for step in steps):
+            what = "Several kinds of limits are missed, and mending" if several else "Mending"
             yield (
-                "Several kinds of limits are missed, and mending one moves the others: make a new "
-                "plan from these readings, or take the steps below one at a time and read again "
-                "after each."
+                f"{what} one moves the others: make a new plan from these readings, or take the "
+                "steps below one at a time and read again after each."
             )
+        yield from steps
+
+    def moves(self) -> Iterator[str]:
+        open_items = [i for i in self.items if i.verdict != "conforms"]
         for quantity, step in (
             ("relief", self.relief),
             ("first-fret", self.first_fret),
@@ -89,7 +96,6 @@ class _Advice:
             for item in open_items:
                 if item.quantity == quantity:
                     yield step(item) if math.isfinite(item.value) else self.unread(item)
-        yield from self.crowns()
 
     # ---- words ---------------------------------------------------------------------------------
 
@@ -221,10 +227,7 @@ class _Advice:
         count = int(np.sum((short & free).any(axis=1)[:-1] & sure))
         if not count:
             return ""
-        return (
-            f"; but {count} position{'s' if count > 1 else ''} of this string would then no "
-            "longer clear surely, so make a new plan from these readings instead"
-        )
+        return f"; {count} position{'s' if count > 1 else ''} of this string {_LOST}"
 
     def clearance(self, item: Item) -> str:
         k = item.string - 1

@@ -39,6 +39,7 @@ from evenfall.units import length_text
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from evenfall.errors import Severity
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.plan import Plan
@@ -181,7 +182,9 @@ def _findings(
     yield from _plan_findings(case, plan)
     yield from _reading_findings(case, items)
     yield from _disagreements(case, items)
-    yield from _off_plan(case, deviation)
+    # Off plan and yet within every limit is for the record.
+    severity: Severity = "note" if _overall(items) == "conforms" else "warning"
+    yield from _off_plan(case, deviation, severity)
 
 
 def _state_findings(case: Case, plan: Plan) -> Iterator[Finding]:
@@ -223,13 +226,17 @@ def _plan_findings(case: Case, plan: Plan) -> Iterator[Finding]:
             "The plan could not keep every limit of the specification, which is what the verdict "
             f"goes by.{' ' + eased if eased else ''}",
         )
-    for k in np.flatnonzero(np.abs(plan.attack_n - case.attack_n) > 1e-9):
+    other = np.abs(plan.attack_n - case.attack_n) > 1e-9
+    if other.any():
+        named = ", ".join(
+            f"string {k + 1} at {case.attack_n[k]:.3g} N (plan {plan.attack_n[k]:.3g} N)"
+            for k in np.flatnonzero(other)
+        )
+        lighter = bool(np.any(plan.attack_n[other] < case.attack_n[other]))
         yield Finding(
             "other-attack",
-            f"String {k + 1} is judged at {case.attack_n[k]:g} N; the plan was made for "
-            f"{plan.attack_n[k]:g} N.",
-            where=f"string {k + 1}",
-            severity="note" if plan.attack_n[k] > case.attack_n[k] else "warning",
+            f"The plan was made for another attack than the one judged: {named}.",
+            severity="warning" if lighter else "note",
         )
 
 
@@ -304,7 +311,7 @@ def _disagreements(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
             )
 
 
-def _off_plan(case: Case, deviation: Deviation) -> Iterator[Finding]:
+def _off_plan(case: Case, deviation: Deviation, severity: Severity) -> Iterator[Finding]:
     """Name what is off plan by more than the uncertainty explains.
 
     With n crowns compared at once, n (1 - coverage) would look off by chance; each is therefore
@@ -326,7 +333,7 @@ def _off_plan(case: Case, deviation: Deviation) -> Iterator[Finding]:
             for k, j in places[:3]
         )
         more = f" and {len(places) - 3} more" if len(places) > 3 else ""
-        yield Finding("off-plan", f"{words}: {named}{more}.")
+        yield Finding("off-plan", f"{words}: {named}{more}.", severity=severity)
     factor = student_t_factor(coverage, math.inf)
     if abs(deviation.relief_mm) > max(factor * deviation.relief_u_mm, _SAME_MM):
         direction = "more" if deviation.relief_mm > 0 else "less"
@@ -334,6 +341,7 @@ def _off_plan(case: Case, deviation: Deviation) -> Iterator[Finding]:
             "off-plan",
             f"The neck has {length_text(abs(deviation.relief_mm), unit)} {direction} relief than "
             "planned.",
+            severity=severity,
         )
     for what, off_mm, u_mm in (
         ("nut slot", deviation.nut_mm, deviation.nut_u_mm),
@@ -346,4 +354,4 @@ def _off_plan(case: Case, deviation: Deviation) -> Iterator[Finding]:
             for k in np.flatnonzero(np.abs(off_mm) > bound_mm)
         )
         if named:
-            yield Finding("off-plan", f"The {what} stands off plan at {named}.")
+            yield Finding("off-plan", f"The {what} stands off plan at {named}.", severity=severity)

@@ -266,8 +266,8 @@ def _headline(proof: Proof) -> str:
         return f"Every one of {total} conforms with its limits."
     parts = [f"{wrong} do not conform" if wrong != 1 else "1 does not conform"] if wrong else []
     if unsure:
-        parts.append(f"{unsure} undecided")
-    return f"Of {total}, {' and '.join(parts) if parts else 'all conform'}."
+        parts.append(f"{unsure} {'is' if unsure == 1 else 'are'} undecided")
+    return f"Of {total}, {' and '.join(parts)}."
 
 
 def _attack(proof: Proof) -> str:

@@ -57,14 +57,24 @@ def pdf(template: str, data: Mapping[str, Any], *, standard: Standard = "ua-1") 
     source = pkgutil.get_data(__name__, template)
     assert source is not None, template  # noqa: S101 (a package without its own file is broken)
     text = json.dumps(data, ensure_ascii=False)
-    made: bytes = typst.compile(
-        source,
-        format="pdf",
-        pdf_standards=[standard],
-        sys_inputs={"data": text},
-        ignore_system_fonts=not _foreign(text),
-    )
-    return made
+    foreign = _foreign(text)
+
+    def made(kept: Standard | None) -> bytes:
+        document: bytes = typst.compile(
+            source,
+            format="pdf",
+            pdf_standards=kept,
+            sys_inputs={"data": text},
+            ignore_system_fonts=not foreign,
+        )
+        return document
+
+    try:
+        return made(standard)
+    except typst.TypstError:
+        if not foreign:
+            raise
+        return made(None)  # the standards refuse a page with a sign that no font here can show
 
 
 def svg_to_png(svg: str, width_px: int) -> bytes:

@@ -202,7 +202,7 @@ class BenchSheet:
     steps
         The work in order; empty if there is nothing to do.
     after
-        What to read when the work is done.
+        What to read when the work is done, or at once if there is none.
     invented
         Whether the instrument is marked as invented.
     """
@@ -261,7 +261,7 @@ def bench_sheet(specification: Specification, plan: Plan, *, unit: LengthUnit) -
         else (),
         columns=writer.columns(),
         steps=steps,
-        after=writer.after(),
+        after=writer.after(bool(steps)),
         invented="invented" in f"{serial} {model} {kind}".lower(),
     )
 
@@ -393,12 +393,8 @@ class _Writer:
         was, _, _ = weakest(plan.headroom_before_n)
         now, string, stop = weakest(plan.headroom_after_n)
         where = f"string {string} " + (f"stopped at fret {stop}" if stop else "open")
-        if abs(was - now) < 0.5:
-            return f"The weakest position, {where}, bears {now:.0f} % of the attack."
-        return (
-            f"The weakest position, {where}, then bears {now:.0f} % of the attack "
-            f"(the weakest now: {was:.0f} %)."
-        )
+        change = f" (the weakest now: {was:.0f} %)" if abs(was - now) >= 0.5 else ""
+        return f"Weakest position: {where}, bears {now:.0f} % of the attack{change}."
 
     # ---- the work ------------------------------------------------------------------------------
 
@@ -489,11 +485,10 @@ class _Writer:
         share = float(open_share(self.lines, fret).mean())
         now = open_gap_mm(self.lines, before.nut_mm, self.top_uncut_mm, plan.saddle_after_mm, fret)
         moves = tuple(self.move(float(self.saddle_change_mm[k])) for k in self.order)
-        read = f"Tune again, then read the gap of the open string over fret {fret}"
-        until = " before any fret is cut." if self.cuts_frets else "."
+        until = ", before any fret is cut." if self.cuts_frets else "."
         return Step(
             "Saddle: move each string.",
-            (f"1.00 at the saddle is {share:.2f} over fret {fret}. {read}{until}",),
+            (f"1.00 here is {share:.2f} over fret {fret}. Tune, then read the gap there{until}",),
             rows=(Row("Move", moves), self.row(f"Then, fret {fret}", now)),
         )
 
@@ -506,7 +501,7 @@ class _Writer:
         if halfway.any():
             sentences.append(f"½: over {self.both(HALFWAY_MM)}; take half, measure, then the rest.")
         sentences.append(
-            "Never below a crown height of "
+            "Leave a crown height of at least "
             f"{self.both(self.specification.fretwire.minimum_height_mm)}."
         )
         return Step("Frets: take off at each string.", tuple(sentences), rows=self.removal_rows())
@@ -524,7 +519,7 @@ class _Writer:
             start = "Strings slack. Work on these frets only; re-crown each."
         else:
             start = "Strings slack. Each crossing by its own amount; re-crown each fret."
-        return f"{start} Amounts are off the top of the crown on the string's own line."
+        return f"{start} Off the top of the crown, on the string's own line."
 
     def removal_rows(self) -> tuple[Row, ...]:
         rows: list[Row] = []
@@ -588,22 +583,20 @@ class _Writer:
         change = self.nut_change_mm
         if not (np.abs(change) >= NOTHING_MM).any():
             return None
-        sentences = []
-        if self.cuts_frets:
-            sentences.append("After the frets, since a slot cut too deep cannot be put back.")
+        sentences = ["After the frets."] if self.cuts_frets else []
         if (change < -NOTHING_MM).any():
-            sentences.append("Down: file the floor of the slot, falling away to the headstock.")
+            sentences.append("Down: file the floor, falling away to the headstock; stop and read.")
         if (change > NOTHING_MM).any():
             sentences.append("Up: fill the slot or shim the nut.")
         return Step(
-            "Nut slots: move the floor of each.",
+            "Nut slots: move each floor.",
             tuple(sentences),
             rows=(Row("Move", tuple(self.move(float(change[k])) for k in self.order)),),
         )
 
     # ---- after the work ------------------------------------------------------------------------
 
-    def after(self) -> Step:
+    def after(self, work: bool) -> Step:
         plan, spec = self.plan, self.specification
         fret = spec.scale.reference_fret
         relief_fret, middle = self.relief_point()
@@ -639,7 +632,7 @@ class _Writer:
             *self.crossings(),
         ]
         return Step(
-            "After the work: tune, read, write down.",
+            "After the work: tune, read, write down." if work else "Worth keeping: tune, read.",
             ("Strings at pitch. Large: aim; small below: limits.",),
             rows=tuple(rows),
             readings=tuple(readings),

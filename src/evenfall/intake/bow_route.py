@@ -16,7 +16,8 @@ import numpy as np
 from evenfall.errors import Finding
 from evenfall.intake.crown_tops import CrownTops
 from evenfall.intake.gaps import line_gap_weights, rocking_gap_weights
-from evenfall.intake.repeats import COVERAGE_FACTOR, Key, Mean, label, listed, rows_text
+from evenfall.intake.repeats import COVERAGE_FACTOR, Key, Mean, label, listed
+from evenfall.intake.rows import rows_text
 from evenfall.measurement import Origin
 from evenfall.neck import default_bow
 from evenfall.units import length_text
@@ -213,7 +214,7 @@ def _residuals(gaps: list[_Gap], height: FloatArray) -> list[Finding]:
             findings.append(
                 Finding(
                     "disagree",
-                    f"{label(gap.mean.key).capitalize()} is {length_text(gap.value_mm)}, but the "
+                    f"The {label(gap.mean.key)} is {length_text(gap.value_mm)}, but the "
                     f"other gaps on that string give {length_text(expected)} ({rows}); read it "
                     "again.",
                     rows,

@@ -15,7 +15,8 @@ import numpy as np
 from evenfall.errors import Finding
 from evenfall.instrument.geometry import board_drop_mm
 from evenfall.intake.quantities import CROWN_LINE_LIMIT_MM, NEIGHBOUR_LIMIT_MM
-from evenfall.intake.repeats import Key, Mean, label, listed, rows_text
+from evenfall.intake.repeats import Key, Mean, label, listed
+from evenfall.intake.rows import rows_text
 from evenfall.measurement import Origin
 from evenfall.units import length_text
 
@@ -348,7 +349,7 @@ def _doubtful(
         findings.append(
             Finding(
                 "implausible",
-                f"{label(('crown_top', int(k) + 1, (int(j) + 1,))).capitalize()} is "
+                f"The {label(('crown_top', int(k) + 1, (int(j) + 1,)))} is "
                 f"{length_text(float(abs(flat[k, j])))} off the straight line of that string's "
                 f"other crowns, which no fret is; check the decimal point and the unit.",
                 places(int(k), int(j)),
@@ -367,7 +368,7 @@ def _doubtful(
             findings.append(
                 Finding(
                     "implausible",
-                    f"{label(('crown_top', k + 1, (j + 1,))).capitalize()} stands "
+                    f"The {label(('crown_top', k + 1, (j + 1,)))} stands "
                     f"{length_text(float(off[k]))} off the other strings on the same fret; read "
                     "it again.",
                     places(k, j),

@@ -94,6 +94,9 @@ def _readings_error(errors: Sequence[Finding], where: str) -> ReadingsError:
     more = len(errors) - MOST_FINDINGS
     if more <= 0:
         return ReadingsError(errors, where=where)
-    sentence = f"And {more} more; mend the rows above and run again."
-    last = Finding("row", sentence, f"after {errors[MOST_FINDINGS - 1].where}", "error")
+    sentence = (
+        f"There {'are' if more > 1 else 'is'} {more} more like these; mend the rows named above "
+        "and run again."
+    )
+    last = Finding("row", sentence, "the rest of the sheet", "error")
     return ReadingsError([*errors[:MOST_FINDINGS], last], where=where)

@@ -6,6 +6,7 @@ import math
 import statistics
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,15 +22,17 @@ from evenfall.intake.crown_tops import (
     missing_crowns,
 )
 from evenfall.intake.gaps import line_gap_weights, rocking_gap_weights
+from evenfall.intake.plausibility import implausible
 from evenfall.intake.repeats import (
     COVERAGE_FACTOR,
     Key,
     Mean,
     combine,
     label,
-    rows_text,
+    unit_slips,
     without_uncertainty,
 )
+from evenfall.intake.rows import rows_text
 from evenfall.intake.string_ends import StringEnds, string_ends
 from evenfall.measurement import Direct, Measurement, Origin
 from evenfall.units import length_text
@@ -78,10 +81,35 @@ def reduce_readings(
     if not readings:
         sentence = "No row has a value yet; fill in the column value and try again."
         return None, [Finding("missing", sentence, "value", "error")]
-    lines = string_lines(specification)
     strung, moisture_percent, findings = _state(readings)
-    means, more = combine(readings, specification.unit)
+    slips = unit_slips(readings, specification.unit)
+    findings += slips.values()
+    usable = []
+    for reading in readings:
+        if (finding := implausible(reading, specification)) is None:
+            usable.append(reading)
+        elif reading.key not in slips:  # a slip says more
+            findings.append(finding)
+    if not usable:
+        return None, findings
+    means, more = combine((r for r in usable if r.key not in slips), specification.unit)
     findings += more
+    measurement, more = _measurement(means, specification, serial, source)
+    if slips or len(usable) < len(readings):
+        more = [f for f in more if f.code != "missing"]  # what is set aside leaves gaps behind
+    findings += more
+    return replace(measurement, strung=strung, moisture_percent=moisture_percent), findings
+
+
+def _measurement(
+    means: Mapping[Key, Mean],
+    specification: Specification,
+    serial: str,
+    source: tuple[str, ...],
+) -> tuple[Measurement, list[Finding]]:
+    """Return the measurement in the means, as if the strings were at pitch, and findings."""
+    lines = string_lines(specification)
+    findings: list[Finding] = []
     heights, more = crown_heights(means, specification, lines)
     findings += more
     tops, by_bow, more = _crown_tops(means, heights, specification, lines)
@@ -100,9 +128,10 @@ def reduce_readings(
         serial=serial,
         model=specification.name,
         specification_hash=specification.content_hash,
+        specification_text=specification.text,
         source=source,
-        strung=strung,
-        moisture_percent=moisture_percent,
+        strung=True,
+        moisture_percent=math.nan,
         crown_top_mm=tops.height_mm,
         crown_top_u_mm=tops.u_mm,
         crown_top_origin=tops.origin,
@@ -249,7 +278,7 @@ def _cross_checks(
         others = f", and {count - 1} more differ" if count > 1 else ""
         rows = rows_text(mean.places)
         sentence = (
-            f"{label(mean.key).capitalize()} was read as "
+            f"The {label(mean.key)} was read as "
             f"{length_text(mean.value_mm, specification.unit)}, but the heights give "
             f"{length_text(gap, specification.unit)} ({rows}){others}; the heights are used, so "
             "check both."
@@ -318,7 +347,7 @@ def _spacing(
         expected = float(abs(y[0] - y[-1]) if string == 0 else abs(y[string - 1] - y[string]))
         if abs(mean.value_mm - expected) > max(SPACING_MM, COVERAGE_FACTOR * mean.u_mm):
             sentence = (
-                f"{label(key).capitalize()} is {length_text(mean.value_mm, specification.unit)}, "
+                f"The {label(key)} is {length_text(mean.value_mm, specification.unit)}, "
                 f"but the specification gives {length_text(expected, specification.unit)} "
                 f"({rows}); check which instrument this is."
             )

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 
 from evenfall.errors import Finding
 from evenfall.intake.quantities import QUANTITIES
+from evenfall.intake.rows import Place, Reading, rows_text
 from evenfall.units import length_text
 
 if TYPE_CHECKING:
-    from evenfall.intake.rows import Place, Reading
     from evenfall.units import LengthUnit
 
 Key = tuple[str, int, tuple[int, ...]]
@@ -85,7 +85,7 @@ def mean_of_repeats(values_mm: Sequence[float], gauge_u_mm: float = 0.0) -> tupl
 
 
 def combine(readings: Iterable[Reading], unit: LengthUnit) -> tuple[dict[Key, Mean], list[Finding]]:
-    """Return the mean of every thing that was read, and what does not fit together.
+    """Return the mean of every thing that was read, and repeats that differ by too much.
 
     The order of the readings makes no difference.
 
@@ -96,17 +96,38 @@ def combine(readings: Iterable[Reading], unit: LengthUnit) -> tuple[dict[Key, Me
     unit
         The unit people read.
     """
-    groups: dict[Key, list[Reading]] = defaultdict(list)
-    for reading in readings:
-        groups[reading.key].append(reading)
     means: dict[Key, Mean] = {}
     findings: list[Finding] = []
-    for key in sorted(groups):
-        group = sorted(groups[key], key=lambda reading: (reading.value_mm, reading.place))
-        findings += _slips(key, group, unit) or _disagreement(key, group, unit)
+    for key, group in _groups(readings):
+        findings += _disagreement(key, group, unit)
         value_mm, u_mm = mean_of_repeats([r.value_mm for r in group], _gauge_u_mm(group))
         means[key] = Mean(key, value_mm, u_mm, tuple(sorted(r.place for r in group)))
     return means, findings
+
+
+def unit_slips(readings: Iterable[Reading], unit: LengthUnit) -> dict[Key, Finding]:
+    """Return an error for everything whose readings differ as only a slip of unit or point can.
+
+    Parameters
+    ----------
+    readings
+        Any number of readings, impossible ones included.
+    unit
+        The unit people read.
+    """
+    found = {key: _slip(key, group, unit) for key, group in _groups(readings)}
+    return {key: finding for key, finding in found.items() if finding is not None}
+
+
+def _groups(readings: Iterable[Reading]) -> list[tuple[Key, list[Reading]]]:
+    """Return the readings of each thing, by value; the order of the sheet plays no part."""
+    groups: dict[Key, list[Reading]] = defaultdict(list)
+    for reading in readings:
+        groups[reading.key].append(reading)
+    return [
+        (key, sorted(groups[key], key=lambda reading: (reading.value_mm, reading.place)))
+        for key in sorted(groups)
+    ]
 
 
 def _gauge_u_mm(group: Sequence[Reading]) -> float:
@@ -114,12 +135,12 @@ def _gauge_u_mm(group: Sequence[Reading]) -> float:
     return max((r.u_mm for r in group if not math.isnan(r.u_mm)), default=0.0)
 
 
-def _slips(key: Key, group: Sequence[Reading], unit: LengthUnit) -> list[Finding]:
-    """Return a finding if readings differ by a factor that only a slip explains."""
+def _slip(key: Key, group: Sequence[Reading], unit: LengthUnit) -> Finding | None:
+    """Return an error if readings differ by a factor that only a slip explains."""
     # the lower median is a reading itself, and with two readings one of the two
     usual = statistics.median_low([reading.value_mm for reading in group])
     if len(group) < 2 or usual == 0.0:
-        return []
+        return None
     floor = DATUM_SLIP_MM if QUANTITIES[key[0]].over_datum else AGREEMENT_MM
     least = max(floor, COVERAGE_FACTOR * math.sqrt(2.0) * _gauge_u_mm(group))
     slipped: list[Reading] = []
@@ -133,15 +154,15 @@ def _slips(key: Key, group: Sequence[Reading], unit: LengthUnit) -> list[Finding
                 slipped.append(reading)
                 factor_text, cause = f"{factor:g}", reason
     if not slipped:
-        return []
+        return None
     others = [reading for reading in group if reading not in slipped][:1]
     rows = rows_text(reading.place for reading in (*slipped, *others))
     sentence = (
-        f"{label(key).capitalize()} is {length_text(usual, unit)} in one row and "
+        f"The {label(key)} is {length_text(usual, unit)} in one row and "
         f"{length_text(slipped[-1].value_mm, unit)} in another ({rows}): a factor of "
         f"{factor_text}, as if {cause}; correct the wrong one."
     )
-    return [Finding("unit-slip", sentence, rows, "error")]
+    return Finding("unit-slip", sentence, rows, "error")
 
 
 def _disagreement(key: Key, group: Sequence[Reading], unit: LengthUnit) -> list[Finding]:
@@ -150,7 +171,7 @@ def _disagreement(key: Key, group: Sequence[Reading], unit: LengthUnit) -> list[
     inch = [reading for reading in group if reading.inch]
     rows = rows_text(reading.place for reading in group)
     clash_mm = QUANTITIES[key[0]].clash_mm
-    name = label(key).capitalize()
+    name = f"The {label(key)}"
     if metric and inch:
         a, u_a = mean_of_repeats([r.value_mm for r in metric], _gauge_u_mm(metric))
         b, u_b = mean_of_repeats([r.value_mm for r in inch], _gauge_u_mm(inch))
@@ -212,31 +233,6 @@ def label(key: Key) -> str:
     elif frets:
         words.append("at the nut" if frets[0] == 0 else f"at fret {frets[0]}")
     return " ".join(words)
-
-
-def rows_text(places: Iterable[Place]) -> str:
-    """Return "row 7" or "rows 7, 9 and 12 …", at most six of them.
-
-    Parameters
-    ----------
-    places
-        Places, in any order.
-    """
-    ordered = sorted(set(places))
-    several = len(ordered) > 1
-    if any(place.file for place in ordered):
-        names = [str(place) for place in ordered[:6]]
-        separator = "; "
-        lead = ""
-    else:
-        names = [str(place.row) for place in ordered[:6]]
-        separator = ", "
-        lead = "rows " if several else "row "
-    if len(ordered) > 6:
-        return lead + separator.join(names) + f" and {len(ordered) - 6} more"
-    if several:
-        return lead + separator.join(names[:-1]) + " and " + names[-1]
-    return lead + "".join(names)
 
 
 def listed(numbers: Iterable[int]) -> str:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -25,18 +26,6 @@ _LINE = re.compile(
 _ROCK = re.compile(r"([0-9]{1,6})\s*,?\s*gap\s+at\s+([0-9]{1,6})")
 _STATE = re.compile(r"(strung|unstrung)[\s,;]*(?:([0-9]+(?:[.,][0-9]*)?)\s*%.{0,20})?")
 
-#: By how much a value slips when a unit or a decimal point is mistaken, and what happened then.
-SLIPS: tuple[tuple[float, str], ...] = (
-    (10.0, "check the decimal point"),
-    (0.1, "check the decimal point"),
-    (25.4, "check whether it was read in inches"),
-    (1 / 25.4, "check whether it was read in mm"),
-    (100.0, "check the decimal point"),
-    (0.01, "check the decimal point"),
-    (1000.0, "check the unit"),
-    (0.001, "check the unit"),
-)
-
 
 class Place(NamedTuple):
     """Where a reading stands.
@@ -54,6 +43,25 @@ class Place(NamedTuple):
 
     def __str__(self) -> str:
         return f"{self.file}, row {self.row}" if self.file else f"row {self.row}"
+
+
+def rows_text(places: Iterable[Place]) -> str:
+    """Return "row 7" or "rows 7, 9 and 12 …", at most six of them.
+
+    Parameters
+    ----------
+    places
+        Places, in any order.
+    """
+    ordered = sorted(set(places))
+    if any(place.file for place in ordered):
+        names, lead, separator = [str(place) for place in ordered], "", "; "
+    else:
+        names, lead, separator = [str(place.row) for place in ordered], "rows ", ", "
+    if len(names) < 2:
+        return "".join(str(place) for place in ordered)
+    last = names[-1] if len(names) <= 6 else f"{len(names) - 6} more"
+    return lead + separator.join(names[: min(6, len(names) - 1)]) + " and " + last
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +135,7 @@ class _CellError(Exception):
 def read_rows(
     rows: Sequence[SheetRow], specification: Specification, *, file: str
 ) -> tuple[list[Reading], list[Finding]]:
-    """Return the readings in the rows of one sheet and a finding for every row at fault.
+    """Return the readings in the rows of one sheet and a finding for every fault.
 
     Rows without a value are not yet read and are skipped.
 
@@ -141,13 +149,17 @@ def read_rows(
         Name to put before row numbers; empty if there is only one file.
     """
     readings: list[Reading] = []
-    findings: list[Finding] = []
+    faults: dict[tuple[str, str], list[Place]] = defaultdict(list)
     for row in rows:
         place = Place(file, row.number)
         try:
             readings += _readings_in(row, specification, place)
         except _CellError as fault:
-            findings.append(Finding(fault.code, fault.sentence, str(place), "error"))
+            faults[fault.code, fault.sentence].append(place)
+    findings = [
+        Finding(code, sentence, rows_text(places), "error")
+        for (code, sentence), places in faults.items()
+    ]
     return readings, findings
 
 
@@ -165,7 +177,6 @@ def _readings_in(row: SheetRow, specification: Specification, place: Place) -> l
     value_mm = _number("value", cells["value"]) * scale
     u_mm = _uncertainty(cells.get("uncertainty", ""), scale)
     strung, moisture_percent = _state(cells.get("state", ""))
-    _check_range(quantity, value_mm, frets, specification)
     inch = unit.strip().lower() in _INCH_UNITS
     return [
         Reading(quantity.name, string, frets, value_mm, u_mm, inch, strung, moisture_percent, place)
@@ -233,7 +244,7 @@ def _frets(quantity: Quantity, text: str, last: int) -> tuple[int, ...]:
     if quantity.fret == "none":
         if text in ("", "0", "0.0"):
             return ()
-        raise _CellError(f"{quantity.name} has no fret; leave the cell empty.")
+        raise _CellError(f"The quantity {quantity.name} has no fret; leave the cell empty.")
     if not text:
         raise _CellError(f"The fret is empty, but {quantity.name} needs it; {known}.")
     if quantity.fret == "line":
@@ -353,47 +364,3 @@ def _state(text: str) -> tuple[bool | None, float]:
     if moisture_percent > 100.0:
         raise _CellError(f"A moisture of {match[2][:20]} % cannot be; write 0 to 100.")
     return match[1] == "strung", moisture_percent
-
-
-def _check_range(
-    quantity: Quantity, value_mm: float, frets: tuple[int, ...], specification: Specification
-) -> None:
-    if quantity.low_mm <= value_mm <= quantity.high_mm:
-        return
-    low, high = length_text(quantity.low_mm), length_text(quantity.high_mm)
-    value = length_text(value_mm) if abs(value_mm) < 1e6 else f"{value_mm:.3g} mm"
-    raise _CellError(
-        f"{quantity.name} of {value} cannot be: it lies outside {low} to {high}"
-        f"{_mending(quantity, value_mm, frets, specification)}.",
-        "implausible",
-    )
-
-
-def _mending(
-    quantity: Quantity, value_mm: float, frets: tuple[int, ...], specification: Specification
-) -> str:
-    """Say which slip would explain an impossible value: the one that leads nearest to the usual."""
-    usual_mm = _usual_mm(quantity, frets, specification)
-    tried = [
-        (abs(math.log(value_mm * factor / usual_mm)), value_mm * factor, advice)
-        for factor, advice in SLIPS
-        if value_mm > 0.0 and quantity.low_mm < value_mm * factor <= quantity.high_mm
-    ]
-    if quantity.over_datum or not tried:
-        return ""
-    _, mended_mm, advice = min(tried)
-    return f"; {length_text(mended_mm)} would fit, so {advice}"
-
-
-def _usual_mm(quantity: Quantity, frets: tuple[int, ...], specification: Specification) -> float:
-    """Return what such a reading is expected to be on this instrument [mm], always positive."""
-    target = specification.target
-    usual_mm = {
-        "action": target.action[0].value_mm
-        if frets and frets[0] > 2
-        else target.first_fret[0].value_mm,
-        "relief": target.relief.value_mm,
-        "crown_height": specification.fretwire.crown_height_mm,
-        "string_spacing": specification.board.string_spread_nut_mm,
-    }.get(quantity.name, 0.1)
-    return max(usual_mm, 0.01)

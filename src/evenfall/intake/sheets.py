@@ -212,6 +212,9 @@ def make_row(
     trimmed = [cell.strip() for cell in cells]
     if not any(trimmed) or trimmed[0].startswith("#"):
         return None
+    if advice and len(trimmed) == 1 < header.width:
+        fault = "The row is one single cell; separate its cells as the header's are separated."
+        return SheetRow(number, {}, fault)
     named = {name: trimmed[at] for name, at in header.columns.items() if at < len(trimmed)}
     if advice and any(trimmed[header.width :]):
         fault = (

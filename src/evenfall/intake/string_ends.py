@@ -11,7 +11,8 @@ import numpy as np
 from evenfall.errors import Finding
 from evenfall.intake.crown_tops import robust_line
 from evenfall.intake.quantities import NUT_LINE_LIMIT_MM, SADDLE_LINE_LIMIT_MM
-from evenfall.intake.repeats import COVERAGE_FACTOR, Key, Mean, listed, rows_text
+from evenfall.intake.repeats import COVERAGE_FACTOR, Key, Mean, listed
+from evenfall.intake.rows import rows_text
 from evenfall.measurement import Origin
 from evenfall.units import length_text
 
@@ -175,8 +176,8 @@ def _missing(origin: IntArray, specification: Specification) -> list[Finding]:
             findings.append(
                 Finding(
                     "missing",
-                    f"{name} is missing on string{plural} {listed(strings.tolist())}; read it, or "
-                    f"the action over frets 1 and {specification.scale.reference_fret} instead.",
+                    f"The {name} is missing on string{plural} {listed(strings.tolist())}; read it, "
+                    f"or the action over frets 1 and {specification.scale.reference_fret} instead.",
                     name,
                     "error",
                 )
@@ -210,7 +211,7 @@ def _off_line(
                 findings.append(
                     Finding(
                         "implausible",
-                        f"{name.capitalize()} of string {k + 1} lies {length_text(abs(off))} "
+                        f"The {name} of string {k + 1} lies {length_text(abs(off))} "
                         f"{'over' if off > 0 else 'under'} the line of the crowns ({rows}), which "
                         "cannot be; check the decimal point, the unit and the datum.",
                         rows,

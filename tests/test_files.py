@@ -1,0 +1,93 @@
+"""Files are read whole and bounded, and written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import stat
+import sys
+from pathlib import Path
+
+import pytest
+
+from evenfall import files
+from evenfall.errors import FormatMismatchError, RequestError, UnsupportedError
+from evenfall.files import decode_text, read_bytes, read_text, write_atomically
+
+
+def test_what_is_written_is_read_back(tmp_path: Path) -> None:
+    path = tmp_path / "räkning.csv"
+    write_atomically(path, "größe\r\n")
+    assert path.read_bytes() == "größe\r\n".encode()
+    assert read_text(path) == "größe\r\n"
+    write_atomically(path, b"\x00\x01")
+    assert read_bytes(path, limit_bytes=2) == b"\x00\x01"
+    assert [p.name for p in tmp_path.iterdir()] == [path.name]
+
+
+def test_a_failure_leaves_the_old_file_and_nothing_else(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "plan.json"
+    write_atomically(path, "old")
+
+    def fail(source: str, target: Path) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(files.os, "replace", fail)
+    with pytest.raises(RequestError) as caught:
+        write_atomically(path, "new")
+    assert "no space left on device" in caught.value.sentence
+    assert caught.value.where == "plan.json"
+    assert path.read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["plan.json"]
+
+
+def test_an_interrupt_leaves_nothing_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupt(handle: int) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(files.os, "fsync", interrupt)
+    with pytest.raises(KeyboardInterrupt):
+        write_atomically(tmp_path / "plan.json", "new")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="only on Linux")
+def test_permissions_are_those_of_any_file_or_of_the_one_replaced(tmp_path: Path) -> None:
+    plain, written = tmp_path / "plain", tmp_path / "written"
+    plain.touch()
+    write_atomically(written, "x")
+    assert written.stat().st_mode == plain.stat().st_mode
+    os.chmod(written, 0o640)
+    write_atomically(written, "y")
+    assert stat.S_IMODE(written.stat().st_mode) == 0o640
+
+
+def test_a_missing_folder_is_one_sentence(tmp_path: Path) -> None:
+    with pytest.raises(RequestError, match="cannot be written"):
+        write_atomically(tmp_path / "none" / "x.csv", "x")
+
+
+def test_what_cannot_be_read_is_one_sentence(tmp_path: Path) -> None:
+    with pytest.raises(RequestError, match="no such file"):
+        read_bytes(tmp_path / "none.csv", limit_bytes=10)
+    with pytest.raises(RequestError, match="folder"):
+        read_bytes(tmp_path, limit_bytes=10)
+    with pytest.raises(RequestError):
+        read_bytes(Path("a\0b"), limit_bytes=10)
+    (tmp_path / "long").write_bytes(b"12345678901")
+    with pytest.raises(UnsupportedError, match="larger than"):
+        read_bytes(tmp_path / "long", limit_bytes=10)
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(tmp_path / "pipe")
+        with pytest.raises(RequestError, match="device"):
+            read_bytes(tmp_path / "pipe", limit_bytes=10)
+
+
+def test_text_in_an_old_encoding_is_refused_with_its_line() -> None:
+    with pytest.raises(FormatMismatchError) as caught:
+        decode_text("ok\nhöhe\n".encode("latin-1"), name="x.csv")
+    assert "Line 2" in caught.value.sentence
+    assert "UTF-8" in caught.value.sentence

@@ -29,8 +29,9 @@ if TYPE_CHECKING:
 LEVERS = ("action", "first fret", "relief", "crown height", "travel")
 """Limits that can be eased by a length; the attack is eased through alpha."""
 
-TIE = 1e-10
-"""How far an earlier objective may slip while a later one is sought [mm, or a share]."""
+SLIPS = (1e-10, 1e-8, 1e-7)
+"""How far an earlier answer may slip while a later one is sought [mm, or a share]: the least, and
+what is tried in turn where rounding leaves nothing within it."""
 
 _INF = highspy.kHighsInf
 
@@ -601,23 +602,22 @@ class LevellingModel:
         budget = float(self.row_high[self.budget])
         life_high = float(self.column_high[self.life])
         try:
-            self.bound_row(self.budget, -_INF, min(metal + TIE, budget))
-            life = self._still_there(self.minimise(self.cost_of(self.life)))
-            self.bound_columns(self.life, 0.0, min(life + TIE, life_high))
-            # the nut is the hardest to put back, so its moves weigh most
-            cost = self.cost_of(self.adjustments)
-            cost[self.nut_up] = cost[self.nut_down] = 4.0
-            self._still_there(self.minimise(cost))
-            return self._solution(metal, dual_mm, row_dual)
+            for slip in SLIPS:
+                self.bound_row(self.budget, -_INF, min(metal + slip, budget))
+                life = self.minimise(self.cost_of(self.life))
+                if life is None:
+                    continue
+                self.bound_columns(self.life, 0.0, min(life + slip, life_high))
+                # the nut is the hardest to put back, so its moves weigh most
+                cost = self.cost_of(self.adjustments)
+                cost[self.nut_up] = cost[self.nut_down] = 4.0
+                if self.minimise(cost) is not None:
+                    return self._solution(metal, dual_mm, row_dual)
+                self.bound_columns(self.life, 0.0, life_high)
         finally:
             self.bound_columns(self.life, 0.0, life_high)
             self.bound_row(self.budget, -_INF, budget)
-
-    @staticmethod
-    def _still_there(value: float | None) -> float:
-        if value is None:
-            raise SolverError("The optimiser lost the plan it had found; please report this.")
-        return value
+        raise SolverError("The optimiser lost the plan it had found; please report this.")
 
     def most_attack(self, budget_mm: float | None = None) -> Solution | None:
         """Bear the largest multiple of the attack, for a metal budget, then cut the least.
@@ -634,11 +634,15 @@ class LevellingModel:
             best = self.minimise(self.cost_of(self.alpha, -1.0))
             if best is None:
                 return None
-            self.bound_columns(self.alpha, -best - TIE, 1e3)
-            return self.least_metal()
+            for slip in SLIPS:
+                self.bound_columns(self.alpha, max(0.0, -best - slip), 1e3)
+                solution = self.least_metal()
+                if solution is not None:
+                    return solution
         finally:
             self.bound_columns(self.alpha, 1.0, 1.0)
             self.bound_row(self.budget, -_INF, _INF)
+        raise SolverError("The optimiser lost the plan it had found; please report this.")
 
     def values(self) -> FloatArray:
         """Return the column values of the last answer."""

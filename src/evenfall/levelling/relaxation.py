@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.levelling.model import LEVERS, TIE, Solution
+from evenfall.levelling.model import LEVERS, SLIPS, Solution
 from evenfall.plan import Relaxation
 from evenfall.units import length_text
 
@@ -95,8 +95,7 @@ def ease(model: LevellingModel, replaced: Outcome | None, *, old_frets_do: bool)
         amount = found[lever]
         assert amount is not None  # noqa: S101 (narrowed by `helping`)
         with _open(model, (lever,)):
-            _hold(model, lever, amount)
-            solution = model.least_metal()
+            solution = _held(model, {lever: amount})
         return _eased(relaxations, solution, {lever: amount}, one_lever=True)
 
     with _open(model, ("attack", *LEVERS)):
@@ -107,9 +106,7 @@ def ease(model: LevellingModel, replaced: Outcome | None, *, old_frets_do: bool)
         x = model.values()
         amounts = {lever: float(x[model.ease[lever]]) for lever in LEVERS}
         amounts["attack"] = float(x[model.alpha])
-        for lever, amount in amounts.items():
-            _hold(model, lever, amount)
-        solution = model.least_metal()
+        solution = _held(model, amounts)
     eased = {k: v for k, v in amounts.items() if (v < 1.0 if k == "attack" else v > 1e-9)}
     parts = [_phrase(model, lever, amount, unit) for lever, amount in eased.items()]
     relaxations.append(
@@ -136,12 +133,18 @@ def _eased(
     return Eased(tuple(relaxations), solution, one_lever, lengths, share)
 
 
-def _hold(model: LevellingModel, lever: str, amount: float) -> None:
-    """Fix an easing where it was found to be enough."""
-    if lever == "attack":
-        model.bound_columns(model.alpha, max(0.0, amount - TIE), 1.0)
-    else:
-        model.bound_columns(model.ease[lever], 0.0, amount + TIE)
+def _held(model: LevellingModel, amounts: dict[str, float]) -> Solution | None:
+    """Cut the least with every easing fixed where it was found to be enough."""
+    for slip in SLIPS:
+        for lever, amount in amounts.items():
+            if lever == "attack":
+                model.bound_columns(model.alpha, max(0.0, amount - slip), 1.0)
+            else:
+                model.bound_columns(model.ease[lever], 0.0, amount + slip)
+        solution = model.least_metal()
+        if solution is not None:
+            return solution
+    return None
 
 
 def _relaxation(

@@ -1,0 +1,220 @@
+"""The bench sheet on paper and on screen."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+
+import pytest
+
+from evenfall.errors import RequestError
+from evenfall.pages import sheet_html, sheet_pdf
+from evenfall.work import bench_sheet
+from evenfall.work.sheet import NOTHING_MM
+from pages.paper import Reader, facts_of, outside_references, page_count, text_of
+from work.made_plans import made_plan, relaxed
+
+TYPICAL = {"need_mm": 0.12, "roughness_mm": 0.035}  # 15 of 22 frets touched, everything moves
+SVG = (
+    '<svg xmlns="http://www.w3.org/2000/svg" width="200" height="100" viewBox="0 0 200 100">'
+    '<title id="t">A map</title><rect id="box" width="200" height="100" fill="#ddd"/>'
+    '<use href="#box"/><text x="10" y="50">Straße</text></svg>'
+)
+NASTY = '<b>"#$[]</b> #eval("1") \\ @x *y* _z_ `c` $1$ &amp; \N{GUITAR} ÄÖÜß'
+
+
+def sheet(unit="mm", **kwargs):
+    spec, plan = made_plan(**(kwargs or TYPICAL))
+    return plan, bench_sheet(spec, plan, unit=unit)
+
+
+def test_a_typical_plan_is_one_page():
+    plan, content = sheet()
+    assert (plan.removal_mm >= NOTHING_MM).any(axis=0).sum() >= 14
+    assert page_count(sheet_pdf(content)) == 1
+
+
+def test_a_typical_plan_in_inches_is_one_page_too():
+    _, content = sheet("in")
+    assert page_count(sheet_pdf(content)) == 1
+
+
+@pytest.mark.parametrize(
+    ("unit", "size"),
+    [
+        ("mm", (210.0, 297.0)),  # A4, ISO 216
+        ("in", (8.5 * 25.4, 11.0 * 25.4)),  # letter, ANSI/ASME Y14.1 size A (from memory)
+    ],
+)
+def test_the_paper_goes_with_the_unit(unit, size):
+    _, content = sheet(unit)
+    width, _, height, *_ = facts_of(sheet_pdf(content))["Page size"].split()
+    # in points of 1/72 inch (ISO 32000-1, 8.3.2.3), printed to two decimals at most
+    assert (float(width) / 72 * 25.4, float(height) / 72 * 25.4) == pytest.approx(size, abs=0.1)
+
+
+def test_paper_can_be_chosen():
+    _, content = sheet()
+    assert facts_of(sheet_pdf(content, paper="us-letter"))["Page size"].startswith("612 x 792")
+    assert "size: letter" in sheet_html(content, paper="us-letter")
+    assert "size: A4" in sheet_html(content)
+
+
+def times_shown(figure, text):
+    return len(re.findall(rf"(?<![\d.]){re.escape(figure)}(?!\d)", text))
+
+
+@pytest.mark.parametrize("unit", ["mm", "in"])
+@pytest.mark.parametrize(
+    ("strings", "frets", "need_mm"), [(6, 22, 0.16), (12, 36, 0.16), (3, 5, 0.25)]
+)
+def test_every_removal_is_on_paper_and_on_screen(strings, frets, need_mm, unit):
+    spec, plan = made_plan(strings, frets, need_mm=need_mm, roughness_mm=0.05)
+    content = bench_sheet(spec, plan, unit=unit)
+    on_paper = text_of(sheet_pdf(content))
+    on_screen = Reader(sheet_html(content)).text
+    due = plan.removal_mm[plan.removal_mm >= NOTHING_MM]
+    assert due.size >= 2
+    per = 1.0 if unit == "mm" else 25.4
+    figures = Counter(f"{removal_mm / per:.{3 if unit == 'mm' else 4}f}" for removal_mm in due)
+    del figures["0.0000"]  # shown as <0.0001
+    for figure, count in figures.items():
+        assert times_shown(figure, on_paper) >= count, figure
+        assert times_shown(figure, on_screen) >= count, figure
+
+
+def test_a_long_table_repeats_its_head_on_the_next_page():
+    spec, plan = made_plan(12, 36, need_mm=0.16, roughness_mm=0.03)
+    content = sheet_pdf(bench_sheet(spec, plan, unit="mm"))
+    assert page_count(content) > 1
+    second = text_of(content).split("\f")[1]
+    assert "Fret" in second
+    assert content_head(second) == plan.code
+
+
+def content_head(page):
+    return next(word for word in page.split() if len(word) == 10 and word.isupper())
+
+
+def test_the_same_sheet_is_the_same_bytes():
+    _, content = sheet()
+    pictures = {"Map": SVG}
+    assert sheet_pdf(content, pictures) == sheet_pdf(content, pictures)
+    assert sheet_html(content, pictures) == sheet_html(content, pictures)
+
+
+def test_the_pdf_can_be_read_aloud():
+    facts = facts_of(sheet_pdf(sheet()[1], {"Map": SVG}))
+    assert facts["Tagged"] == "yes"
+    assert facts["Title"] == "Bench sheet AL-0142 (invented)"
+
+
+def test_text_from_users_stays_text_on_paper():
+    spec, plan = made_plan(serial=NASTY, name='Modell "Nö" #1 [x] $y$', **TYPICAL)
+    content = bench_sheet(spec, plan, unit="mm")
+    text = text_of(sheet_pdf(content))
+    # the emoji may be missing from the fonts; every other sign is there as it was typed
+    for piece in ('<b>"#$[]</b> #eval("1") \\ @x *y* _z_ `c` $1$ &amp;', "ÄÖÜß"):
+        assert piece in " ".join(text.split())
+    assert 'Modell "Nö" #1 [x] $y$, electric guitar' in " ".join(text.split())
+
+
+def test_text_from_users_stays_text_on_screen():
+    spec, plan = made_plan(serial=NASTY + "<script>alert(1)</script>", **TYPICAL)
+    page = sheet_html(bench_sheet(spec, plan, unit="mm"))
+    assert "<script" not in page
+    assert "<b>" not in page
+    assert NASTY + "<script>alert(1)</script>" in Reader(page).text
+
+
+def test_words_without_end_break():
+    spec, plan = made_plan(serial="X" * 150, name="W" * 150, **TYPICAL)
+    text = text_of(sheet_pdf(bench_sheet(spec, plan, unit="mm")))
+    assert text.replace("\n", "").count("X") >= 150
+    assert text.replace("\n", "").count("W") >= 150
+
+
+def test_the_page_needs_nothing_else():
+    page = sheet_html(sheet()[1], {"Map": SVG})
+    assert outside_references(page) == []
+
+
+def test_the_check_for_outside_references_sees_them():
+    for bad in (
+        '<img src="https://example.org/x.png">',
+        "<script>1</script>",
+        '<a href="x.html">x</a>',
+        "<style>@import 'x.css';</style>",
+        '<p style="background: url(x.png)">x</p>',
+        '<p onclick="x()">x</p>',
+    ):
+        assert outside_references(bad)
+
+
+def test_the_page_has_a_language_a_heading_and_scoped_heads():
+    reader = Reader(sheet_html(sheet()[1]))
+    assert ("html", "lang", "en") in reader.attributes
+    assert reader.tags.count("main") == 1
+    assert reader.tags.count("h1") == 1
+    scopes = [value for tag, name, value in reader.attributes if (tag, name) == ("th", "scope")]
+    assert len(scopes) == reader.tags.count("th") > 10
+    assert set(scopes) == {"row", "col"}
+
+
+def test_pictures_come_after_the_sheet_each_on_its_own_page():
+    _, content = sheet()
+    made = sheet_pdf(content, {"First": SVG, "Second": SVG})
+    assert page_count(made) == 3
+    assert "Straße" in text_of(made).split("\f")[2]
+
+
+def test_names_inside_pictures_do_not_mix():
+    reader = Reader(sheet_html(sheet()[1], {"First": SVG, "Second": SVG}))
+    names = [value for _, name, value in reader.attributes if name == "id"]
+    assert len(names) == len(set(names)) == 4
+    uses = [value for tag, name, value in reader.attributes if (tag, name) == ("use", "href")]
+    assert {use.removeprefix("#") for use in uses} <= set(names)
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        "no drawing",
+        "<p>no drawing</p>",
+        '<svg xmlns="http://www.w3.org/2000/svg"><script>1</script></svg>',
+        '<svg xmlns="http://www.w3.org/2000/svg" onload="x()"/>',
+        '<svg xmlns="http://www.w3.org/2000/svg"><image href="https://example.org/x.png"/></svg>',
+        '<svg xmlns="http://www.w3.org/2000/svg"><a href="https://example.org"/></svg>',
+        '<svg xmlns="http://www.w3.org/2000/svg"><rect fill="url(https://example.org#a)"/></svg>',
+        '<svg xmlns="http://www.w3.org/2000/svg"><style>@import "x";</style></svg>',
+        '<!DOCTYPE svg [<!ENTITY a "b">]><svg xmlns="http://www.w3.org/2000/svg">&a;</svg>',
+    ],
+)
+@pytest.mark.parametrize("make", [sheet_pdf, sheet_html])
+def test_a_drawing_that_reaches_outside_is_refused(bad, make):
+    with pytest.raises(RequestError, match="'Map'"):
+        make(sheet()[1], {"Map": bad})
+
+
+def test_an_eased_plan_shows_its_banner():
+    spec, plan = made_plan(**TYPICAL)
+    content = bench_sheet(spec, relaxed(plan), unit="mm")
+    told = "Raise the action by 0.120 mm on all strings."
+    assert told in " ".join(text_of(sheet_pdf(content)).split())
+    page = sheet_html(content)
+    assert told in Reader(page).text
+    assert 'class="banner alarm"' in page
+
+
+def test_nothing_to_do_is_said():
+    _, content = sheet(cut=False, relief_change_mm=0.0, saddle_change_mm=0.0, nut_change_mm=0.0)
+    for text in (text_of(sheet_pdf(content)), Reader(sheet_html(content)).text):
+        assert "Nothing to adjust or cut" in " ".join(text.split())
+
+
+def test_the_code_is_printed_and_said():
+    plan, content = sheet()
+    assert plan.code in text_of(sheet_pdf(content))
+    page = sheet_html(content)
+    assert f'aria-label="evenfall:plan:{plan.code}"' in page
+    assert plan.code in Reader(page).text

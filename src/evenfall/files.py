@@ -41,6 +41,31 @@ def read_bytes(path: Path, *, limit_bytes: int) -> bytes:
     UnsupportedError
         It is larger than the limit.
     """
+    data = read_start(path, limit_bytes + 1)
+    if len(data) > limit_bytes:
+        raise UnsupportedError(
+            f"The file is larger than {limit_bytes / 1e6:g} MB, more than any file of this kind "
+            "holds; check that it is the right one.",
+            where=path.name,
+        )
+    return data
+
+
+def read_start(path: Path, count: int) -> bytes:
+    """Return the first bytes of a file.
+
+    Parameters
+    ----------
+    path
+        The file.
+    count
+        How many bytes at most.
+
+    Raises
+    ------
+    RequestError
+        There is no such file, or it cannot be read.
+    """
     name = path.name or str(path)
     try:
         if path.is_dir():
@@ -50,16 +75,9 @@ def read_bytes(path: Path, *, limit_bytes: int) -> bytes:
         if not path.is_file():
             raise RequestError("This is a device, not a file; name a file.", where=name)
         with path.open("rb") as stream:
-            data = stream.read(limit_bytes + 1)
+            return stream.read(count)
     except (OSError, ValueError) as error:  # ValueError: a null character in the name
         raise RequestError(f"The file cannot be read ({_reason(error)}).", where=name) from None
-    if len(data) > limit_bytes:
-        raise UnsupportedError(
-            f"The file is larger than {limit_bytes / 1e6:g} MB, more than any file of this kind "
-            "holds; check that it is the right one.",
-            where=name,
-        )
-    return data
 
 
 def read_text(path: Path, *, limit_bytes: int = TEXT_LIMIT_BYTES) -> str:

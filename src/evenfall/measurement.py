@@ -233,7 +233,7 @@ def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
         It is one, but a value is missing, of the wrong type or shape, or was changed by hand.
     """
     if not isinstance(values, dict) or values.get("schema") != SCHEMA:
-        raise FormatMismatchError(f'This is not a measurement: schema must be "{SCHEMA}".')
+        raise FormatMismatchError(wrong_schema("a measurement", SCHEMA, values))
     try:
         arrays: dict[str, Any] = {}
         for name in (*_GRID, *_ROW):
@@ -272,6 +272,23 @@ def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
             "written; make it anew with evenfall measure."
         )
     return measurement
+
+
+def wrong_schema(what: str, schema: str, values: object) -> str:
+    """Return the sentence for a file of another kind.
+
+    Parameters
+    ----------
+    what
+        What was expected.
+    schema
+        Its schema.
+    values
+        What was found.
+    """
+    found = values.get("schema") if isinstance(values, dict) else None
+    names = found if isinstance(found, str) and len(found) < 60 else "nothing of that kind"
+    return f'This is not {what}: its schema must be "{schema}", but it says {names}.'
 
 
 def content_hash(content: Mapping[str, Any]) -> str:

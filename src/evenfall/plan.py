@@ -17,6 +17,7 @@ from evenfall.measurement import (
     measurement_from_dict,
     nan_for_none,
     plain_numbers,
+    wrong_schema,
 )
 
 if TYPE_CHECKING:
@@ -316,7 +317,7 @@ def plan_from_dict(values: Mapping[str, Any]) -> Plan:
         It is one, but a value is missing, of the wrong type or shape, or was changed by hand.
     """
     if not isinstance(values, dict) or values.get("schema") != SCHEMA:
-        raise FormatMismatchError(f'This is not a plan: schema must be "{SCHEMA}".')
+        raise FormatMismatchError(wrong_schema("a plan", SCHEMA, values))
     try:
         strings = values["strings"]
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import BrokenFileError, EvenfallError, FormatMismatchError, RequestError
-from evenfall.files import read_text, write_atomically
+from evenfall.files import read_start, read_text, write_atomically
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence
@@ -194,11 +194,9 @@ def _own_specification(measurement: Measurement, path: Path) -> Specification:
 
 
 def _is_json(path: Path) -> bool:
-    try:
-        with path.open("rb") as stream:
-            return stream.read(64).lstrip(b"\xef\xbb\xbf \t\r\n")[:1] == b"{"
-    except OSError:
-        return False  # the reader that follows says what is wrong with the file
+    """Say whether a file that is there holds a JSON object rather than a sheet."""
+    start = read_start(path, 64)
+    return start.lstrip(b"\xef\xbb\xbf \t\r\n")[:1] == b"{"
 
 
 def _read_json(path: Path) -> Any:

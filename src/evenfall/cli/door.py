@@ -50,6 +50,9 @@ class Door(click.Group):
             status = run()
         except EvenfallError as error:
             fail(error.code, str(error), error.sentence, error.where, error, as_json=as_json)
+        except click.exceptions.NoArgsIsHelpError as error:
+            click.echo(error.format_message(), err=True)
+            sys.exit(BAD_INPUT)
         except click.UsageError as error:
             where = error.ctx.command_path if error.ctx else ""
             sentence = error.format_message()

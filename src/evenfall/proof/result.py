@@ -13,7 +13,7 @@ import numpy as np
 
 from evenfall.errors import BrokenFileError, Finding, FormatMismatchError
 from evenfall.instrument.specification import DecisionRule
-from evenfall.measurement import content_hash, nan_for_none, plain_numbers
+from evenfall.measurement import content_hash, nan_for_none, plain_numbers, wrong_schema
 from evenfall.proof.decision import Verdict
 from evenfall.proof.uncertainty import Budget, BudgetLine
 
@@ -354,7 +354,7 @@ def proof_from_dict(values: Mapping[str, Any]) -> Proof:
         It is one, but a value is missing, of the wrong type or shape, or was changed by hand.
     """
     if not isinstance(values, dict) or values.get("schema") != SCHEMA:
-        raise FormatMismatchError(f'This is not a proof: schema must be "{SCHEMA}".')
+        raise FormatMismatchError(wrong_schema("a proof", SCHEMA, values))
     try:
         proof = _read(values)
         shape = proof.positions.headroom_n.shape

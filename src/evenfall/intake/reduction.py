@@ -205,12 +205,15 @@ def _crown_tops(
 ) -> tuple[CrownTops, bool, list[Finding]]:
     """Return the crown tops, whether they come from the bow, and findings."""
     quantities = {key[0] for key in means}
-    if not quantities & {"crown_top", "board"} and "relief" in quantities:
-        tops, findings = crown_tops_from_bow(means, specification, lines)
-        return tops, True, findings
     tops, findings = crown_tops_from_heights(means, heights, specification, lines)
     if np.isfinite(tops.height_mm).any():
         return tops, False, [*findings, *missing_crowns(tops)]
+    if "relief" in quantities:
+        tops, findings = crown_tops_from_bow(means, specification, lines)
+        if "board" in quantities:
+            sentence = "Board readings without crown_height at the same frets are not used."
+            findings.append(Finding("unused", sentence, "board", "note"))
+        return tops, True, findings
     if "board" in quantities:
         sentence = (
             "Board readings without crown_height at the same frets do not give crown tops; read "

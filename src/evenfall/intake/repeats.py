@@ -206,7 +206,7 @@ def without_uncertainty(means: Mapping[Key, Mean]) -> tuple[Finding, ...]:
         return ()
     names = ", ".join(sorted({mean.key[0] for mean in bare}))
     count = "Every reading" if len(bare) == len(means) else f"{len(bare)} of {len(means)} readings"
-    verb = "has" if len(bare) == len(means) else "have"
+    verb = "has" if len(bare) in (1, len(means)) else "have"
     sentence = (
         f"{count} ({names}) {verb} neither a stated uncertainty nor repeats that differ, so the "
         "uncertainty is taken as zero; state that of the gauge."

@@ -25,7 +25,6 @@ ROW_LIMIT = 200_000
 FILE_LIMIT_BYTES = 64_000_000
 """Largest hand sheet to read."""
 
-_CELL_LIMIT = 100_000  # characters; beyond it a quotation mark was left open
 _HEADER_LIMIT = 5_000  # characters
 _REQUIRED = ("quantity", "value")
 _ZIP = b"PK\x03\x04"
@@ -320,7 +319,6 @@ def _records(
             between = False
             yield line + "\n"
 
-    csv.field_size_limit(_CELL_LIMIT)
     reader = csv.reader(feed(), delimiter=delimiter, strict=True)
     while True:
         between = True

@@ -75,12 +75,11 @@ def read_workbook(data: bytes, *, name: str) -> Sheet:
             return _read(data, name)
     except EvenfallError:
         raise
-    except Exception as error:
+    except Exception:
         # The library meets damage with whatever its parsers raise: KeyError, ParseError,
         # ValueError, BadZipFile, zlib.error … all of them mean the same to the user.
         raise BrokenFileError(
-            f"The workbook is damaged ({type(error).__name__}); open it in a spreadsheet program "
-            "and save it again as XLSX.",
+            "The workbook is damaged; open it in a spreadsheet program and save it again as XLSX.",
             where=name,
         ) from None
 
@@ -113,10 +112,9 @@ def _check_package(data: bytes, name: str) -> None:
                     )
     except EvenfallError:
         raise
-    except Exception as error:  # a damaged archive: BadZipFile, zlib.error, struct.error …
+    except Exception:  # a damaged archive: BadZipFile, zlib.error, struct.error …
         raise BrokenFileError(
-            f"The workbook is damaged or cut short ({type(error).__name__}); copy or save it "
-            "again.",
+            "The workbook is damaged or cut short; copy or save it again.",
             where=name,
         ) from None
 

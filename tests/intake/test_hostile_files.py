@@ -238,7 +238,7 @@ SHEETS: dict[str, Callable[[], Case]] = {
         GOOD.replace("4.1", '"4.1', 1), BrokenFileError, "row 6 is not closed"
     ),
     "an inch mark as the unit": lambda: with_row(
-        'relief,,7,0.004,",,,,', "write in instead", BrokenFileError
+        'relief,,7,0.004,",,,,', "without the mark", BrokenFileError
     ),
     "text after a closing quote": lambda: with_row(
         'relief,,7,"0.1"0,mm,,,,', "after a closing quotation mark", BrokenFileError
@@ -254,7 +254,7 @@ SHEETS: dict[str, Callable[[], Case]] = {
     "ten to the 400th": lambda: with_row("relief,,7,10^400,mm,,,,", "not a number"),
     "four hundred digits": lambda: with_row("relief,,7," + "9" * 400 + ",mm,,,,", "too large"),
     "negative action": lambda: with_row("action,1,12,-2.2,mm,,,,", "outside 0.000 mm"),
-    "a huge value": lambda: with_row("saddle,1,,1e12,mm,,,,", "cannot be"),
+    "a huge value": lambda: with_row("saddle,1,,1e12,mm,,,,", "cannot be 1e+12 mm"),
     "crown height of 10": lambda: with_row(
         "crown_height,,3,10,mm,,,,", "1.000 mm would fit, so check the decimal point"
     ),
@@ -278,7 +278,7 @@ SHEETS: dict[str, Callable[[], Case]] = {
     "negative uncertainty": lambda: with_row("relief,,7,0.1,mm,-0.01,,,", "more than zero"),
     "uncertainty of 20 mm": lambda: with_row("relief,,7,0.1,mm,20,,,", "more than any gauge"),
     # ---- places
-    "an unknown quantity": lambda: with_row("actoin,1,12,2.2,mm,,,,", "did you mean action"),
+    "an unknown quantity": lambda: with_row("actoin,1,12,2.2,mm,,,,", "the nearest is action"),
     "a quantity of nobody": lambda: with_row("colour,1,12,2.2,mm,,,,", "use one of action"),
     "a command for a quantity": lambda: with_row("=cmd|' /C calc'!A0,1,1,1,mm,,,,", "not known"),
     "no quantity": lambda: with_row(",1,12,2.2,mm,,,,", "quantity is empty"),

@@ -42,7 +42,7 @@ def implausible(reading: Reading, specification: Specification) -> Finding | Non
     low, high = length_text(quantity.low_mm), length_text(quantity.high_mm)
     value = length_text(value_mm) if abs(value_mm) < 1e6 else f"{value_mm:.3g} mm"
     sentence = (
-        f"A {quantity.name} of {value} cannot be: it lies outside {low} to {high}"
+        f"The {quantity.name} cannot be {value}, which lies outside {low} to {high}"
         f"{_mending(reading, specification)}."
     )
     return Finding("implausible", sentence, str(reading.place), "error")

@@ -214,8 +214,8 @@ def _quantity(text: str) -> Quantity:
     if name in QUANTITIES:
         return QUANTITIES[name]
     close = difflib.get_close_matches(name, QUANTITIES, n=1)
-    hint = f"did you mean {close[0]}?" if close else f"use one of {', '.join(QUANTITIES)}"
-    raise _CellError(f"The quantity {shown(text)} is not known; {hint}".rstrip("?") + ".")
+    hint = f"the nearest is {close[0]}" if close else f"use one of {', '.join(QUANTITIES)}"
+    raise _CellError(f"The quantity {shown(text)} is not known; {hint}.")
 
 
 def _strings(quantity: Quantity, text: str, count: int) -> tuple[int, ...]:

@@ -338,7 +338,7 @@ def _quote_error(error: csv.Error, row: int, span: int, name: str) -> EvenfallEr
     if "limit" in str(error) or "unexpected end" in str(error) or span > 1:
         return BrokenFileError(
             f"A quotation mark opened in row {row} is not closed as it should be; close it, or "
-            'write in instead of " for inches.',
+            "write the unit of inches as in, without the mark.",
             where=where,
         )
     return BrokenFileError(

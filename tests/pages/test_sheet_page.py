@@ -161,11 +161,13 @@ def test_the_page_has_a_language_a_heading_and_scoped_heads():
     assert set(scopes) == {"row", "col"}
 
 
-def test_pictures_come_after_the_sheet_each_on_its_own_page():
+def test_pictures_come_after_the_sheet_as_many_to_a_page_as_fit():
     _, content = sheet()
     made = sheet_pdf(content, {"First": SVG, "Second": SVG})
-    assert page_count(made) == 3
-    assert "Straße" in text_of(made).split("\f")[2]
+    assert page_count(made) == 2
+    assert text_of(made).split("\f")[1].count("Straße") == 2
+    tall = SVG.replace('height="100" viewBox="0 0 200 100"', 'height="900" viewBox="0 0 200 900"')
+    assert page_count(sheet_pdf(content, {"First": tall, "Second": tall})) == 3
 
 
 def test_names_inside_pictures_do_not_mix():

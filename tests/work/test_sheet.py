@@ -217,9 +217,9 @@ def test_after_the_work_every_target_has_its_aim_its_limits_and_room_to_write():
     assert relief.name.startswith("Relief: gap at fret")
     assert float(crown.aim.figure) == pytest.approx(plan.min_crown_height_left_mm, abs=0.000501)
     assert [reading.name for reading in crossings] == [
-        "String 2 stopped at 4: over fret 5",
-        "String 3 stopped at 4: over fret 5",
+        "String 2 stopped at 4: over fret 5",  # the dearest limit, its first string
         "String 6 open: over fret 7",
+        "String 3 stopped at 4: over fret 5",
     ]
     lines = string_lines(spec)
     under = np.interp(

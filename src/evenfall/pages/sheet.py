@@ -26,7 +26,8 @@ def sheet_pdf(
     sheet
         What it says.
     pictures
-        SVG drawings by the name that stands over them; each on a page of its own after the sheet.
+        SVG drawings by name, on pages of their own after the sheet; the name stands over a drawing
+        that carries no title.
     paper
         "a4" or "us-letter"; by default what goes with the sheet's unit.
 

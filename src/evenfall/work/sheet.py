@@ -639,7 +639,7 @@ class _Writer:
         )
 
     def crossings(self) -> list[Reading]:
-        """Return the gaps that hold the plan where it is, dearest first."""
+        """Return the gaps that hold the plan where it is, as many as there is room for."""
         plan = self.plan
         gap = rest_clearance_mm(
             self.lines, plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm
@@ -659,13 +659,17 @@ class _Writer:
 
 
 def _crossings(bindings: Sequence[Binding]) -> list[tuple[tuple[int, int, int], Binding]]:
-    dearest = sorted(bindings, key=lambda b: -b.price_mm_per_mm)
-    return [
-        ((string, b.stop, b.fret), b)
-        for b in dearest
-        if b.kind == "clear" and b.fret > 0
-        for string in b.strings
+    """Return string, stop and fret of what binds: one string of every limit, dearest limit first.
+
+    Then the second string of every limit, and so on, so that a few readings see most limits.
+    """
+    clear = [b for b in bindings if b.kind == "clear" and b.fret > 0]
+    ranked = [
+        (place, -binding.price_mm_per_mm, number, ((string, binding.stop, binding.fret), binding))
+        for number, binding in enumerate(clear)
+        for place, string in enumerate(binding.strings)
     ]
+    return [crossing for *_, crossing in sorted(ranked, key=lambda entry: entry[:3])]
 
 
 def _figure(length_mm: float, unit: LengthUnit) -> str:

@@ -1,0 +1,293 @@
+"""Whole jobs through the command line, as other programs and people run it."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from evenfall.cli import main
+
+INVENTED = resources.files("evenfall") / "invented"
+NAMES = ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv")
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Work in a folder with the invented files and a cache of its own."""
+    for name in NAMES:
+        (tmp_path / name).write_text((INVENTED / name).read_text(encoding="utf-8"))
+    monkeypatch.setenv("EVENFALL_CACHE", str(tmp_path / ".kept"))
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def run(*arguments: str) -> Result:
+    """Run one command in this process."""
+    return CliRunner().invoke(main, list(arguments))
+
+
+def json_of(*arguments: str, status: int = 0) -> dict[str, Any]:
+    """Run one command with --json and return its object."""
+    result = run(*arguments, "--json")
+    assert result.exit_code == status, result.output
+    found: dict[str, Any] = json.loads(result.stdout)
+    return found
+
+
+def files(folder: Path) -> set[str]:
+    """Return what lies in a folder, cache aside."""
+    return {p.name for p in folder.iterdir() if p.name != ".kept"}
+
+
+def test_the_whole_job_by_files(folder: Path) -> None:
+    """Each command's file is the next one's input, and the readings after the work conform."""
+    assert run("spec", "check", "kestrel.spec.toml").exit_code == 0
+    steps = (
+        ("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "--serial", "AL-0417"),
+        ("diagnose", "kestrel-before.measurement.json"),
+        ("plan", "kestrel-before.measurement.json"),
+        ("sheet", "kestrel-before.plan.json"),
+        ("prove", "kestrel-before.plan.json", "kestrel-after.csv", "--date", "2026-03-31"),
+    )
+    for step in steps:
+        result = run(*step)
+        assert result.exit_code == 0, result.output
+    assert files(folder) - set(NAMES) == {
+        "kestrel-before.measurement.json",
+        "kestrel-before.plan.json",
+        "kestrel-before.sheet.pdf",
+        "kestrel-before.sheet.html",
+        "kestrel-before.proof.json",
+        "kestrel-before.certificate.pdf",
+    }
+    assert (folder / "kestrel-before.sheet.pdf").read_bytes().startswith(b"%PDF-")
+    assert "CONFORMS" in result.output
+
+
+def test_plan_json_keeps_the_contract(folder: Path) -> None:
+    """The keys that other programs rely on are there, with one entry per fret or position."""
+    plan = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    assert plan["status"] == "optimal"
+    assert plan["gap_mm"] < 1e-9
+    contract = {"objective_mm", "way", "relief_change_mm", "min_crown_height_left_mm", "binding"}
+    assert contract | {"relaxations", "ways"} <= set(plan)
+    assert [s["string"] for s in plan["strings"]] == [1, 2, 3, 4, 5, 6]
+    for string in plan["strings"]:
+        for key in ("removal_mm", "crown_top_after_mm", "headroom_before_n", "headroom_after_n"):
+            assert len(string[key]) == 22
+        assert isinstance(string["saddle_mm"], float)
+        assert isinstance(string["nut_mm"], float)
+    total = sum(sum(s["removal_mm"]) for s in plan["strings"])
+    assert total == pytest.approx(plan["objective_mm"], abs=1e-9)
+    for limit in plan["binding"]:
+        assert limit["sentence"].endswith(".")
+        assert {"strings", "stop", "fret"} <= set(limit)
+
+
+def test_the_reported_heights_clear_by_plain_geometry(folder: Path) -> None:
+    """With nothing but the plan's JSON and 12-tone equal temperament the strings clear at rest."""
+    plan = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    setback = (1.6, 1.9, 2.3, 1.4, 2.0, 2.8)  # of kestrel.spec.toml
+    station = 648.0 * (1.0 - 2.0 ** (-np.arange(23) / 12.0))
+    for string, back in zip(plan["strings"], setback, strict=True):
+        z = np.array([string["nut_mm"], *string["crown_top_after_mm"]])
+        bridge = 648.0 + back
+        for stop in range(22):
+            share = (station[stop + 1 :] - station[stop]) / (bridge - station[stop])
+            underside = (1.0 - share) * z[stop] + share * string["saddle_mm"]
+            assert (underside - z[stop + 1 :]).min() > 0.02  # the rule's extra clearance
+
+
+def test_json_of_measure_is_a_measurement(folder: Path) -> None:
+    """What `measure --json` prints can be saved and planned from."""
+    measurement = json_of("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    (folder / "saved.json").write_text(json.dumps(measurement))
+    from_sheet = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    assert json_of("plan", "saved.json")["strings"] == from_sheet["strings"]
+
+
+def test_diagnosis_names_the_faults_that_were_built_in(folder: Path) -> None:
+    """The invented neck has too much relief and action, and high frets at 11 and 16."""
+    diagnosis = json_of("diagnose", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    codes = {f["code"] for f in diagnosis["findings"]}
+    assert {"touches", "relief", "action", "high-fret", "cure"} <= codes
+    named = " ".join(f["sentence"] for f in diagnosis["findings"] if f["code"] == "high-fret")
+    assert "Fret 11 stands" in named
+    assert "Fret 16 stands" in named
+    assert diagnosis["touching"] == 5
+    assert not diagnosis["adjusting_cures"]
+
+
+def test_readings_before_the_work_do_not_pass_for_after(folder: Path) -> None:
+    """The verdict on unworked frets is not 'conforms', and the exit status says so."""
+    run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "p.json")
+    proof = json_of("prove", "p.json", "kestrel-before.csv", status=1)
+    assert proof["verdict"] == "does not conform"
+    assert {"name", "value", "expanded_uncertainty", "limit", "verdict", "probability"} <= set(
+        proof["items"][0]
+    )
+    assert proof["next_steps"]
+    assert files(folder) == {*NAMES, "p.json"}, "with --json only what -o names is written"
+
+
+def test_template_is_read_back_once_filled(folder: Path) -> None:
+    """The empty sheet, filled with the readings, gives the same plan as the readings."""
+    assert run("measure", "--template", "kestrel.spec.toml", "-o", "empty.csv").exit_code == 0
+    values = {}
+    for line in (folder / "kestrel-before.csv").read_text().splitlines():
+        cells = line.split(",")
+        if len(cells) > 3 and not line.startswith("#"):
+            values[cells[0], cells[1], cells[2]] = cells[3], cells[5]
+    filled = []
+    for line in (folder / "empty.csv").read_text(encoding="utf-8-sig").splitlines():
+        cells = line.split(",")
+        key = tuple(cells[:3])
+        if not line.startswith("#") and key in values and cells[0] != "quantity":
+            cells[3], cells[5] = values[key]
+        filled.append(",".join(cells))
+    (folder / "filled.csv").write_text("\n".join(filled), encoding="utf-8")
+    plain = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    again = json_of("plan", "filled.csv", "--spec", "kestrel.spec.toml")
+    assert again["strings"] == plain["strings"]
+
+
+def test_the_same_readings_in_inches_give_the_same_plan(folder: Path) -> None:
+    """Unit slips cannot come from the program: inch readings move no removal by a micrometre."""
+    rows = []
+    for line in (folder / "kestrel-before.csv").read_text().splitlines():
+        cells = line.split(",")
+        if len(cells) > 3 and cells[0] != "quantity" and not line.startswith("#"):
+            cells[3], cells[5] = f"{float(cells[3]) / 25.4:.9f}", f"{float(cells[5]) / 25.4:.9f}"
+            cells[4] = "in"
+        rows.append(",".join(cells))
+    (folder / "inch.csv").write_text("\n".join(rows))
+    metric = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    inch = json_of("plan", "inch.csv", "--spec", "kestrel.spec.toml")
+    for one, other in zip(metric["strings"], inch["strings"], strict=True):
+        np.testing.assert_allclose(one["removal_mm"], other["removal_mm"], atol=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("plan", "missing.json"), "no such file"),
+        (("plan", "kestrel-before.csv"), "--spec"),
+        (("plan", "kestrel.spec.toml", "--spec", "kestrel.spec.toml"), ""),
+        (("measure", "kestrel-before.csv"), "--spec"),
+        (("measure",), "at least one file"),
+        (("measure", "--template", "kestrel-before.csv"), "TOML"),
+        (("measure", "a.csv", "--template", "kestrel.spec.toml"), "no readings"),
+        (("spec", "check", "kestrel-before.csv"), "TOML"),
+        (("sheet", "kestrel-before.csv"), "JSON"),
+        (("sheet", "missing.json"), "no such file"),
+        (("prove", "missing.json", "kestrel-after.csv"), "no such file"),
+        (("diagnose", "."), "folder"),
+        (("nonsense",), "No such command"),
+    ],
+)
+def test_bad_input_is_one_sentence_and_status_2(
+    folder: Path, arguments: tuple[str, ...], says: str
+) -> None:
+    """Every refusal reads as a sentence, as JSON too, and leaves nothing behind."""
+    before = files(folder)
+    plain = run(*arguments)
+    assert plain.exit_code == 2
+    assert says.lower() in plain.stderr.lower()
+    assert "Traceback" not in plain.output
+    error = json.loads(run(*arguments, "--json").stdout)["error"]
+    assert set(error) >= {"code", "sentence", "where"}
+    assert error["sentence"].rstrip().endswith((".", "?"))
+    assert files(folder) == before
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        ("--way", "magic"),
+        ("--attack", "-1"),
+        ("--attack", "nan"),
+        ("--attack", "lots"),
+        ("--budget", "-0.1"),
+        ("--budget", "inf"),
+        ("--keep", "strings"),
+        ("-o", "no/such/folder/plan.json"),
+    ],
+)
+def test_bad_options_of_plan(folder: Path, options: tuple[str, ...]) -> None:
+    """A bad option is refused in words, and no plan is written."""
+    before = files(folder)
+    result = run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", *options)
+    assert result.exit_code == 2
+    assert "Traceback" not in result.output
+    assert len(result.stderr.strip().splitlines()) == 1
+    assert files(folder) == before
+
+
+def test_a_changed_plan_is_refused(folder: Path) -> None:
+    """A plan edited by hand no longer matches its own hash."""
+    run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "p.json")
+    plan = json.loads((folder / "p.json").read_text())
+    plan["strings"][0]["removal_mm"][4] += 0.01
+    (folder / "p.json").write_text(json.dumps(plan))
+    error = json_of("sheet", "p.json", status=2)["error"]
+    assert error["code"] == "broken-file"
+    assert "changed" in error["sentence"]
+
+
+@pytest.mark.parametrize("keep", [1, 17, 400, 4000, -1])
+def test_a_plan_cut_short_is_refused(folder: Path, keep: int) -> None:
+    """Wherever the file was cut, the sentence says that it is damaged or no plan."""
+    run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "p.json")
+    text = (folder / "p.json").read_text().rstrip()
+    (folder / "cut.json").write_text(text[:keep])
+    error = json_of("sheet", "cut.json", status=2)["error"]
+    assert error["code"] in ("broken-file", "format-mismatch")
+    assert error["where"] == "cut.json"
+
+
+def test_demo_leaves_a_folder_to_start_from(folder: Path) -> None:
+    """The demonstration runs the whole job, and its folder can be worked in."""
+    job = json_of("demo", "start")
+    assert job["status"] == "optimal"
+    assert job["verdict"] == "conforms"
+    for name in job["files"]:
+        assert Path(name).stat().st_size > 0
+    assert Path(job["picture"]).read_bytes().startswith(b"\x89PNG")
+    os.chdir(folder / "start")
+    again = json_of("plan", "kestrel.measurement.json")
+    assert again["objective_mm"] == pytest.approx(job["objective_mm"], abs=1e-9)
+
+
+def test_a_kept_table_that_is_damaged_is_computed_anew(folder: Path) -> None:
+    """A broken cache file changes nothing but the time it takes."""
+    first = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    kept = list((folder / ".kept").glob("excursion-*.npy"))
+    assert len(kept) == 1
+    kept[0].write_bytes(kept[0].read_bytes()[:100])
+    second = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    assert second == first
+
+
+def test_nothing_but_json_reaches_standard_output(folder: Path) -> None:
+    """In a process of its own, libraries' banners included, stdout is one JSON object."""
+    done = subprocess.run(
+        [
+            *(sys.executable, "-m", "evenfall", "plan", "kestrel-before.csv"),
+            *("--spec", "kestrel.spec.toml", "--json"),
+        ],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert json.loads(done.stdout)["status"] == "optimal"
+    assert done.stderr == ""

@@ -1,0 +1,1 @@
+"""Strings: tension, motion and its envelope, rest clearance, pitch, play test."""

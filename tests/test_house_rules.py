@@ -442,7 +442,7 @@ def documented_commands(page: str) -> dict[str, str]:
 
 
 def command_faults(options: dict[str, list[str]], page: str) -> Iterator[str]:
-    """Say which commands and options the page lacks, and which it invents."""
+    """Say which commands, options and arguments the page lacks, invents or does not explain."""
     sections = documented_commands(page)
     for command in sorted(sections.keys() ^ options.keys()):
         yield f"{command} is " + ("not in the program" if command in sections else "undocumented")
@@ -451,6 +451,8 @@ def command_faults(options: dict[str, list[str]], page: str) -> Iterator[str]:
             shown = name if name.startswith("-") else name.upper()
             if not re.search(rf"(?<![\w-]){re.escape(shown)}(?![\w-])", sections[command]):
                 yield f"{command} {shown} is undocumented"
+        for bare in re.findall(r"^- `([^`]+)`$", sections[command], flags=re.MULTILINE):
+            yield f"{command} {bare} is listed without a word about it"
 
 
 def test_every_command_and_option_is_documented() -> None:
@@ -461,12 +463,13 @@ def test_every_command_and_option_is_documented() -> None:
 
 def test_the_command_rule_sees_gaps() -> None:
     options = {"evenfall": [], "evenfall plan": ["--way", "measurement"]}
-    page = "# evenfall\n\n## evenfall plan\n\nMEASUREMENT `--way TEXT`\n"
+    page = "# evenfall\n\n## evenfall plan\n\n- `[MEASUREMENT]...`: x\n- `--way TEXT`: y\n"
     assert not list(command_faults(options, page))
     assert list(command_faults({**options, "evenfall prove": []}, page))
     assert list(command_faults(options, page + "## evenfall dance\n"))
     assert list(command_faults(options, page.replace("--way", "--ways")))
     assert list(command_faults(options, page.replace("MEASUREMENT", "")))
+    assert list(command_faults(options, page.replace(": x", "")))
 
 
 def documented_codes(page: str) -> set[str]:

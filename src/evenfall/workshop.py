@@ -99,12 +99,13 @@ def open_measurement(
     specification
         The specification file; needed for a hand sheet, checked against for a measurement.
     serial
-        What the instrument is called, for a hand sheet.
+        What the instrument is called, for a hand sheet; a measurement names its own.
 
     Raises
     ------
     EvenfallError
-        The file cannot be used, or another specification was named than it was read against.
+        The file cannot be used, another specification was named than it was read against, or a
+        serial was given for a measurement.
     """
     if not _is_json(path):
         if specification is None:
@@ -115,6 +116,12 @@ def open_measurement(
             )
         measurement, findings = measure([path], specification, serial=serial)
         return _own_specification(measurement, path), measurement, findings
+    if serial:
+        raise RequestError(
+            "A measurement file names its instrument already; give the serial when the sheet is "
+            "read.",
+            where=path.name,
+        )
     from evenfall.measurement import measurement_from_dict
 
     with _About(path):

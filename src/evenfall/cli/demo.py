@@ -10,7 +10,11 @@ from evenfall.cli.door import json_option, path_argument, show_findings, show_js
 
 
 @click.command(name="demo")
-@path_argument("folder", default=Path("evenfall-demo"))
+@path_argument(
+    "folder",
+    default=Path("evenfall-demo"),
+    help="Folder to write into; evenfall-demo if left out.",
+)
 @click.option("--open", "opened", is_flag=True, help="Open the picture of the result.")
 @json_option
 def command(*, folder: Path, opened: bool, as_json: bool) -> None:

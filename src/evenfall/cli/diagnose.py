@@ -21,8 +21,9 @@ if TYPE_CHECKING:
 
 
 @click.command(name="diagnose")
-@path_argument("measurement")
+@path_argument("measurement", help="Measurement file, or a hand sheet with --spec.")
 @path_option("--spec", help="Specification, if MEASUREMENT is a hand sheet.")
+@click.option("--serial", default="", help="What a hand sheet's instrument is called on its label.")
 @path_option("--pictures", metavar="FOLDER", help="Write the pictures into this folder.")
 @json_option
 @unit_option
@@ -30,6 +31,7 @@ def command(
     *,
     measurement: Path,
     spec: Path | None,
+    serial: str,
     pictures: Path | None,
     as_json: bool,
     unit: str | None,
@@ -37,7 +39,7 @@ def command(
     """Say what is wrong with the instrument of MEASUREMENT, and what adjusting would cure."""
     from evenfall import workshop
 
-    specification, readings, findings = workshop.open_measurement(measurement, spec)
+    specification, readings, findings = workshop.open_measurement(measurement, spec, serial=serial)
     diagnosis = workshop.diagnose(specification, readings)
     shown = shown_unit(unit, specification.unit)
     if pictures is not None:

@@ -19,7 +19,7 @@ from evenfall.cli.door import (
 
 
 @click.command(name="measure")
-@path_argument("files", nargs=-1, metavar="FILE...")
+@path_argument("files", nargs=-1, help="Hand sheets of one instrument, CSV or XLSX.")
 @path_option("--spec", help="Specification that the readings are of.")
 @path_option("--template", help="Write an empty sheet for this specification instead.")
 @click.option("--serial", default="", help="What the instrument is called on its label.")
@@ -38,7 +38,7 @@ def command(
     as_json: bool,
     unit: str | None,
 ) -> None:
-    """Read FILE..., say what was found and what is missing, write a measurement.
+    """Read FILES, say what was found and what is missing, write a measurement.
 
     With --template SPEC an empty sheet for that instrument is written, ready to fill: XLSX with
     drop-down lists by default, CSV if the output is named so.

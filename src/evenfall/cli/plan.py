@@ -22,8 +22,9 @@ if TYPE_CHECKING:
 
 
 @click.command(name="plan")
-@path_argument("measurement")
+@path_argument("measurement", help="Measurement file, or a hand sheet with --spec.")
 @path_option("--spec", help="Specification, if MEASUREMENT is a hand sheet.")
+@click.option("--serial", default="", help="What a hand sheet's instrument is called on its label.")
 @click.option("--way", default=None, help="Way of working; by default the recommended one.")
 @click.option(
     "--attack", "attack_n", type=float, default=None, metavar="N", help="Attack to bear [N]."
@@ -52,6 +53,7 @@ def command(
     *,
     measurement: Path,
     spec: Path | None,
+    serial: str,
     way: str | None,
     attack_n: float | None,
     budget_mm: float | None,
@@ -67,7 +69,7 @@ def command(
     """
     from evenfall import workshop
 
-    specification, readings, findings = workshop.open_measurement(measurement, spec)
+    specification, readings, findings = workshop.open_measurement(measurement, spec, serial=serial)
     made = workshop.plan(
         specification, readings, way=way, attack_n=attack_n, budget_mm=budget_mm, keep=keep
     )
@@ -80,12 +82,12 @@ def command(
         path = output or derived_name(measurement, "plan")
         workshop.write_json(path, values)
     if as_json:
-        show_json(values)
+        show_json({**values, "findings": [f.as_dict() for f in findings]})
         return
     from evenfall.cli.reports import show_plan
 
     show_findings(f for f in findings if f.severity != "note")
-    show_plan(made, shown)
+    show_plan(made, specification.player.attack_n, shown)
     if pictures is not None:
         for picture in written:
             click.echo(f"Picture {picture}")

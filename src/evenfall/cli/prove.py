@@ -20,8 +20,8 @@ from evenfall.cli.door import (
 
 
 @click.command(name="prove")
-@path_argument("plan")
-@path_argument("measurement")
+@path_argument("plan", help="Plan file that the work followed.")
+@path_argument("measurement", help="Readings after the work: a hand sheet or a measurement file.")
 @click.option(
     "--attack",
     "attack_n",
@@ -59,8 +59,7 @@ def command(
 ) -> int:
     """Judge the readings MEASUREMENT, taken after the work, against PLAN and its specification.
 
-    MEASUREMENT is a measurement file or a hand sheet. Exit status 1 if the verdict is not
-    "conforms".
+    Exit status 1 if the verdict is not "conforms".
     """
     from evenfall import workshop
     from evenfall.files import write_atomically
@@ -87,7 +86,7 @@ def command(
         drawings = workshop.proof_pictures(specification, proof, unit=shown)
         written += workshop.write_pictures(drawings, pictures)
     if as_json:
-        show_json(values)
+        show_json({**values, "findings_of_readings": [f.as_dict() for f in findings]})
     else:
         from evenfall.cli.reports import show_proof
 

@@ -13,6 +13,8 @@ from evenfall.plan import LEAST_SHOWN_MM, WAYS
 from evenfall.units import length_text
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from evenfall.levelling import Diagnosis
@@ -120,13 +122,15 @@ def _stop(stop: int) -> str:
     return "open" if stop == 0 else f"fret {stop}"
 
 
-def show_plan(plan: Plan, unit: LengthUnit) -> None:
+def show_plan(plan: Plan, asked_n: Sequence[float], unit: LengthUnit) -> None:
     """Print a plan: what to move, what to cut, why, and the other ways.
 
     Parameters
     ----------
     plan
         The plan.
+    asked_n
+        Attack that the specification asks for, by string [N].
     unit
         Unit to show.
     """
@@ -140,6 +144,10 @@ def show_plan(plan: Plan, unit: LengthUnit) -> None:
     for relaxation in plan.relaxations:
         mark = "->" if relaxation.helps else "  "
         click.echo(f"  {mark} {relaxation.sentence}")
+    made = _attack_text(plan.attack_n)
+    asked = _attack_text(np.asarray(asked_n))
+    more = "" if made == asked else f"; the specification asks for {asked}"
+    click.echo(f"Attack to bear: {made}{more}")
     _show_moves(plan, unit)
     if plan.replaced_frets:
         click.echo("New wire in frets " + ", ".join(str(f) for f in plan.replaced_frets))
@@ -158,6 +166,11 @@ def show_plan(plan: Plan, unit: LengthUnit) -> None:
     _show_ways(plan, unit)
     click.echo(plan.reason)
     click.echo(f"Plan code {plan.code}")
+
+
+def _attack_text(attack_n: FloatArray) -> str:
+    low, high = f"{attack_n.min():.2f}", f"{attack_n.max():.2f}"
+    return f"{low} N" if low == high else f"{low} to {high} N"
 
 
 def _show_moves(plan: Plan, unit: LengthUnit) -> None:

@@ -17,7 +17,7 @@ from evenfall.cli.door import (
 
 
 @click.command(name="sheet")
-@path_argument("plan")
+@path_argument("plan", help="Plan file.")
 @path_option(
     "-o",
     "--output",

@@ -27,7 +27,7 @@ def command() -> None:
 
 
 @command.command()
-@path_argument("spec")
+@path_argument("spec", help="Specification file (TOML).")
 @json_option
 @unit_option
 def check(*, spec: Path, as_json: bool, unit: str | None) -> None:

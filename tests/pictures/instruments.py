@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -14,6 +15,7 @@ from evenfall.neck import default_bow
 from evenfall.plan import Plan
 from evenfall.strings.clearance import chord_share, headroom, open_gap_mm, rest_clearance_mm
 from evenfall.strings.envelope import Envelope
+from evenfall.units import pitch_frequency_hz
 
 PITCHES = ("E4", "B3", "G3", "D3", "A2", "E2", "B1", "F#1", "C#1", "G#0", "D#0", "A#0")
 
@@ -26,6 +28,7 @@ def specification(
     units: str = "mm",
     scale: str = "length = 648.0",
     pitches: tuple[str, ...] = PITCHES,
+    tension_n: float = 72.0,
 ) -> Specification:
     """Return an invented instrument."""
     factor = 1.0 if units == "mm" else 1.0 / 25.4
@@ -63,13 +66,15 @@ pluck_distance = {mm(100.0)}
 [rule]
 decision = "guard band"
 """
+    length_mm = float(re.findall(r"[\d.]+", scale)[0]) * (1.0 if units == "mm" else 25.4)
     for number in range(1, strings + 1):
+        hz = pitch_frequency_hz(pitches[number - 1])
         text += f"""
 [[string]]
 number = {number}
 pitch = "{pitches[number - 1]}"
 gauge = {mm(0.254 + 0.08 * number)}
-unit_weight = {0.4 * 1.6 ** (number - 1):.4f}
+unit_weight = {1000.0 * tension_n / (4.0 * (length_mm / 1000.0 * hz) ** 2):.5f}
 core = {mm(0.25)}
 saddle_setback = {mm(2.0)}
 """

@@ -59,6 +59,8 @@ _WIDEST_CELL_PX = 56.0
 _HEADER_PX = 15.0
 _ROOM_PX = PAGE_WIDTH_PX - _LABEL_PX - 6.0
 _UNKNOWN = Shade(PAPER, QUIET, 0, "not known")
+_SHARE_TOLERANCE = 1e-6
+"""A plan that leaves exactly the attack must not fall short of it by rounding."""
 _LIGHTEST = {shade.fill for shade in RISK_RAMP[:2]}
 """Grounds that second-voice text can be read on."""
 _SHARE_SHOWING_FRET = 1.2
@@ -292,7 +294,7 @@ def _cell(
     strong = shade.ink == PAPER
     for number, row in enumerate(rows):
         size = next(
-            (s for s in (11.0, 10.0) if text_width_px(row, s, bold=strong) <= wide - 4.0), 9.0
+            (s for s in (11.0, 10.0) if text_width_px(row, s, bold=strong) <= wide - 3.0), 9.0
         )
         parts.append(
             text(
@@ -349,6 +351,8 @@ def _legend(
             y += 19.0
         parts.append(rect(x, y, 25, 15, fill=shade.fill, ink=QUIET, width_px=0.8))
         parts += _marks(x + 12.5, y + 11.0, shade)
+        if shade is _UNKNOWN:
+            parts.append(text(x + 12.5, y + 11.0, "–", anchor="middle", ink=shade.ink))
         parts.append(text(x + 30, y + 11, shade.name, size_px=9.5))
         x += need
     y += 15.0
@@ -429,7 +433,7 @@ def _risk(share: float) -> Shade:
     if math.isnan(share):
         return _UNKNOWN
     for bound, shade in zip(RISK_SHARES, RISK_RAMP, strict=False):
-        if share >= bound and share > 0.0:
+        if share >= bound - _SHARE_TOLERANCE and share > 0.0:
             return shade
     return RISK_RAMP[-1]
 
@@ -448,7 +452,7 @@ def _share_text(share: float) -> str:
     """Return a share in %, rounded down so that the number never looks safer than its class."""
     if not math.isfinite(share):
         return "–" if math.isnan(share) else "∞"
-    percent = math.floor(share * 100.0 + 1e-9)
+    percent = math.floor(100.0 * (share + _SHARE_TOLERANCE))
     if percent > 999:
         return ">999"
     return "<−999" if percent < -999 else str(percent).replace("-", "−")
@@ -458,7 +462,7 @@ def _headroom_summary(force: FloatArray, share: FloatArray) -> str:
     known = np.isfinite(share)
     if not bool(known.any()):
         return "No headroom is known."
-    short = int(np.count_nonzero(share < 1.0))
+    short = int(np.count_nonzero(share < 1.0 - _SHARE_TOLERANCE))
     k, i = np.unravel_index(int(np.argmin(np.where(known, share, np.inf))), share.shape)
     k2, i2 = np.unravel_index(int(np.argmax(np.where(known, share, -np.inf))), share.shape)
     count = int(np.count_nonzero(~np.isnan(share)))
@@ -468,11 +472,12 @@ def _headroom_summary(force: FloatArray, share: FloatArray) -> str:
         if short
         else f"None of {count} positions is under the attack. "
     )
-    return (
-        f"{lead}Least: {_force_text(force[k, i])} N, {_share_text(share[k, i])} % of the attack, "
+    ends = (
+        f"Least: {_force_text(force[k, i])} N, {_share_text(share[k, i])} % of the attack, "
         f"{_place(int(k), int(i))}. Most: {_force_text(force[k2, i2])} N, "
         f"{_share_text(share[k2, i2])} %, {_place(int(k2), int(i2))}."
     )
+    return lead + ends.replace(">", "over ").replace("<", "under ")
 
 
 # ---- removal -----------------------------------------------------------------------------------
@@ -532,7 +537,9 @@ def _amount(length_mm: float, unit: LengthUnit) -> str:
     """
     if not math.isfinite(length_mm):
         return "–"
-    shown = f"{in_unit(length_mm, unit):.{_digits(unit)}f}".replace("-", "−")
+    length = in_unit(length_mm, unit)
+    digits = _digits(unit) - (1 if abs(length) >= (1.0 if unit == "in" else 9.9995) else 0)
+    shown = f"{length:.{digits}f}".replace("-", "−")
     return shown.removeprefix("0") if unit == "in" else shown
 
 

@@ -337,7 +337,7 @@ def _pluck(view: _View, specification: Specification) -> Iterator[str]:
     yield line(at, tail, at, tip - 4, ink=RISK, width_px=1.4)
     yield path([(at - 3.5, tip - 6), (at + 3.5, tip - 6), (at, tip)], fill=RISK, closed=True)
     shown = f"plucked, {view.attack:.2f} N"
-    right = at + 6 + text_width_px(shown, 9.5) < PAGE_WIDTH_PX - 4
+    right = at + 6 + text_width_px(shown, 9.5) < PAGE_WIDTH_PX - 44  # "saddle" stands there
     yield text(
         at + (6 if right else -6),
         tail + 7,

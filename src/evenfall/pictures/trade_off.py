@@ -10,7 +10,17 @@ import numpy as np
 
 from evenfall.pictures.axes import Axis
 from evenfall.pictures.inks import INK, PAPER, QUIET, RISK, RISK_WASH, RULE, WASH
-from evenfall.pictures.svg import PAGE_WIDTH_PX, circle, document, heading, line, path, rect, text
+from evenfall.pictures.svg import (
+    PAGE_WIDTH_PX,
+    circle,
+    document,
+    heading,
+    line,
+    path,
+    rect,
+    text,
+    wrapped,
+)
 from evenfall.units import LengthUnit, in_unit, length_text
 
 if TYPE_CHECKING:
@@ -80,7 +90,7 @@ def trade_off_chart(
         unit=unit,
         floor=100.0,
     )
-    end = top + 34.0 + _PLOT_PX + 24.0
+    end = top + 46.0 + _PLOT_PX + 24.0
     parts.append(path(_diamond(10.0, end + 4.0), fill=INK, ink=PAPER, closed=True))
     parts.append(text(20, end + 7.5, "the plan", size_px=9.5))
     parts.append(rect(86, end - 2, 22, 12, fill=WASH, ink=RULE))
@@ -129,11 +139,12 @@ def _panel(
 ) -> Iterator[str]:
     """Yield one chart; below `floor` the ground is marked as risk."""
     yield text(left_px, top_px + 10, caption, bold=True)
-    yield text(left_px, top_px + 24, result, size_px=9.5)
+    for number, words in enumerate(wrapped(result, 9.5, wide_px - 4.0)):
+        yield text(left_px, top_px + 24 + 12 * number, words, size_px=9.5)
     heights = [h for _, h in (*points, chosen) if math.isfinite(h)]
     high = max([*heights, floor or 0.0]) or 1.0
     low = min([*heights, 0.0])
-    upper, lower = top_px + 34.0, top_px + 34.0 + _PLOT_PX
+    upper, lower = top_px + 46.0, top_px + 46.0 + _PLOT_PX
     x = Axis(
         min(points[0][0], chosen[0]) if math.isfinite(chosen[0]) else points[0][0],
         max(points[-1][0], chosen[0]) if math.isfinite(chosen[0]) else points[-1][0],

@@ -1,0 +1,217 @@
+"""Headroom map and removal map: the numbers shown are the data, for every size of instrument."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from evenfall.pictures import headroom_map, inks, removal_map
+from evenfall.units import MM_PER_INCH
+from pictures.drawing import SVG, contents, faults, groups, number, parsed, shown
+from pictures.instruments import measurement, plan, specification
+
+SPEC = specification()
+PLAN, SWING = plan(SPEC, measurement(SPEC, uneven_mm=0.05))
+ATTACK = np.array(SPEC.player.attack_n)
+
+sizes = st.tuples(st.integers(3, 12), st.integers(5, 36))
+
+
+def fill(cell) -> str:
+    return cell.find(f"{SVG}rect").attrib["fill"]
+
+
+def marks(cell) -> int:
+    """Return the number of tooth marks, or -1 for a cross."""
+    crosses = len(cell.findall(f"{SVG}line"))
+    return -1 if crosses == 2 else len(cell.findall(f"{SVG}path"))
+
+
+@settings(max_examples=25, deadline=None)
+@given(sizes, st.integers(0, 99), st.sampled_from(["mm", "in"]))
+def test_maps_of_any_size_are_in_order_and_show_the_data(
+    size: tuple[int, int], seed: int, unit: str
+) -> None:
+    strings, frets = size
+    spec = specification(strings, frets, name="Long " * 30 + "<&> name")
+    rng = np.random.default_rng(seed)
+    force = rng.lognormal(-0.8, 1.2, size) - 0.1
+    attack = rng.uniform(0.1, 0.9, strings)
+    first = rng.integers(1, frets + 1, size)
+    picture = headroom_map(spec, force, attack, title=spec.name, critical_fret=first)
+    assert faults(picture) == []
+    cells = groups(picture, "string", "stop")
+    assert len(cells) == strings * frets
+    for (k, i), cell in cells.items():
+        value = force[int(k) - 1, int(i)]
+        told = number(contents(cell)[0])
+        assert told == pytest.approx(value, abs=0.0051 if abs(value) < 9.99 else 0.51)
+        share = contents(cell)[1]
+        expected = math.floor(100.0 * value / attack[int(k) - 1] + 1e-4)
+        assert share == ">999" if expected > 999 else number(share) == expected
+        if value < 1.2 * attack[int(k) - 1]:
+            assert contents(cell)[2] == str(first[int(k) - 1, int(i)])
+
+    made, _ = plan(spec, measurement(spec, seed=seed))
+    picture = removal_map(spec, made, unit=unit)
+    assert faults(picture) == []
+    cells = groups(picture, "string", "fret")
+    assert len(cells) == strings * frets
+    scale, least = (1.0, 0.0005) if unit == "mm" else (MM_PER_INCH, 0.00005)
+    for (k, j), cell in cells.items():
+        value = made.removal_mm[int(k) - 1, int(j) - 1] / scale
+        numbers = contents(cell)
+        assert numbers or value <= least + 1e-9
+        if numbers:
+            assert number(numbers[0]) == pytest.approx(value, abs=10.1 * least)
+            assert value < 1.0 or number(numbers[0]) == pytest.approx(value, abs=1.01 * least)
+
+
+@pytest.mark.parametrize(
+    ("share", "shade", "teeth"),
+    [
+        (2.0, 0, 0),
+        (1.5, 0, 0),
+        (1.499, 1, 0),
+        (1.2, 1, 0),
+        (1.199, 2, 0),
+        (1.0, 2, 0),
+        (0.9999, 3, 1),
+        (0.8, 3, 1),
+        (0.799, 4, 2),
+        (0.001, 4, 2),
+        (0.0, 5, -1),
+        (-0.3, 5, -1),
+        (math.inf, 0, 0),
+    ],
+)
+def test_each_share_of_the_attack_gets_its_shade_and_its_mark(
+    share: float, shade: int, teeth: int
+) -> None:
+    force = np.full((6, 22), 9.0)
+    force[2, 5] = share * ATTACK[2]
+    cell = groups(headroom_map(SPEC, force, ATTACK, title="t"), "string", "stop")["3", "5"]
+    assert fill(cell) == inks.RISK_RAMP[shade].fill
+    assert marks(cell) == teeth
+    # what is rounded never looks safer than its class
+    rounded = "∞" if math.isinf(share) else str(math.floor(100 * share + 1e-4))
+    assert contents(cell)[1] == rounded.replace("-", "−")
+
+
+def test_the_headline_counts_and_gives_the_range() -> None:
+    force = np.full((6, 22), 0.9)
+    force[3, 7], force[1, 2], force[0, 0] = 0.123, 0.2, 3.456
+    picture = headroom_map(SPEC, force, ATTACK, title="Before")
+    said = " ".join(shown(picture).split("\n"))
+    assert "2 of 132 positions are under the attack" in said
+    assert "Least: 0.12 N, 30 % of the attack, string 4 stopped at fret 7" in said
+    assert "Most: 3.46 N, 987 %, string 1 open" in said
+    assert "2 of 132" in parsed(picture).find(f"{SVG}desc").text
+
+
+def test_what_is_not_known_is_not_called_safe() -> None:
+    force = np.full((6, 22), np.nan)
+    picture = headroom_map(SPEC, force, ATTACK, title="t")
+    assert "No headroom is known." in shown(picture)
+    assert "not known" in shown(picture)
+    force[0, 0] = 0.1
+    picture = headroom_map(SPEC, force, ATTACK, title="t")
+    assert "1 of 1 positions is under the attack" in shown(picture)
+    assert contents(groups(picture, "string", "stop")["2", "3"]) == ["–", "–"]
+    assert faults(picture) == []
+
+
+def test_the_legend_names_every_threshold_and_every_attack() -> None:
+    words = shown(headroom_map(SPEC, PLAN.headroom_before_n, ATTACK, title="t"))
+    assert all(shade.name in words for shade in inks.RISK_RAMP)
+    assert all(f"{attack:.2f} N" in words for attack in ATTACK)
+    assert all(string.pitch in words for string in SPEC.strings)
+
+
+def test_a_headroom_map_of_the_wrong_shape_is_refused() -> None:
+    with pytest.raises(ValueError, match="shape"):
+        headroom_map(SPEC, np.ones((6, 21)), ATTACK, title="t")
+    with pytest.raises(ValueError, match="critical_fret"):
+        headroom_map(SPEC, np.ones((6, 22)), ATTACK, title="t", critical_fret=np.ones((6, 1)))
+    with pytest.raises(ValueError, match="positive"):
+        headroom_map(SPEC, np.ones((6, 22)), 0.0 * ATTACK, title="t")
+
+
+def test_the_treble_string_is_on_top_and_the_nut_at_the_left() -> None:
+    picture = headroom_map(SPEC, PLAN.headroom_before_n, ATTACK, title="t")
+    cells = groups(picture, "string", "stop")
+
+    def corner(k: int, i: int) -> tuple[float, float]:
+        rect = cells[str(k), str(i)].find(f"{SVG}rect")
+        return float(rect.attrib["x"]), float(rect.attrib["y"])
+
+    assert corner(1, 0)[1] < corner(6, 0)[1]
+    assert corner(1, 0)[0] < corner(1, 1)[0] < corner(1, 21)[0]
+
+
+def test_sums_and_least_heights_stand_under_each_fret() -> None:
+    picture = removal_map(SPEC, PLAN)
+    totals = {j: contents(g)[0] for (j,), g in groups(picture, "sum").items()}
+    least = {j: contents(g)[0] for (j,), g in groups(picture, "least-left").items()}
+    assert len(least) == 22
+    for j in range(22):
+        told = number(totals.get(str(j + 1), "0"))
+        assert told == pytest.approx(PLAN.removal_mm[:, j].sum(), abs=0.00051)
+        left = PLAN.crown_height_after_mm[:, j].min()
+        assert number(least[str(j + 1)]) == pytest.approx(left, abs=0.00051)
+    assert f"{PLAN.removal_mm.sum():.3f} mm in all" in shown(picture)
+    assert f"Lowest crown left: {PLAN.min_crown_height_left_mm:.3f} mm" in shown(picture)
+
+
+def test_shades_of_removal_follow_the_share_of_what_may_come_off() -> None:
+    removal = np.zeros((6, 22))
+    left = np.full((6, 22), 1.0)
+    for j, share in enumerate((0.05, 0.2, 0.4, 0.9, 1.0)):
+        removal[0, j], left[0, j] = 0.4 * share, 0.75 + 0.4 * (1 - share)
+    made = replace(PLAN, removal_mm=removal, crown_height_after_mm=left)
+    cells = groups(removal_map(SPEC, made), "string", "fret")
+    fills = [fill(cells["1", str(j)]) for j in range(1, 6)]
+    assert fills == [inks.METAL_RAMP[i].fill for i in (1, 2, 3, 4, 4)]
+    assert cells["2", "1"].find(f"{SVG}rect") is None  # nothing to do, nothing to see
+    assert contents(cells["2", "1"]) == []
+
+
+def test_a_crown_at_its_minimum_is_underlined() -> None:
+    left = PLAN.crown_height_after_mm.copy()
+    free = removal_map(SPEC, replace(PLAN, crown_height_after_mm=left))
+    left[2, 4] = 0.75
+    held = removal_map(SPEC, replace(PLAN, crown_height_after_mm=left))
+    assert held.count('stroke-width="1.2"') == free.count('stroke-width="1.2"') + 1
+
+
+def test_replaced_frets_are_marked_and_named() -> None:
+    words = shown(removal_map(SPEC, replace(PLAN, replaced_frets=(3, 4))))
+    assert "New wire on frets 3, 4." in words
+    assert "new wire" in words
+    assert "new wire" not in shown(removal_map(SPEC, PLAN)).lower()
+
+
+def test_a_plan_without_metal_says_so() -> None:
+    nothing = replace(PLAN, removal_mm=np.zeros((6, 22)))
+    picture = removal_map(SPEC, nothing, unit="in")
+    assert "No metal comes off." in shown(picture)
+    assert faults(picture) == []
+    with pytest.raises(ValueError, match="not for"):
+        removal_map(specification(4, 22), PLAN)
+
+
+def test_inches_have_four_decimals() -> None:
+    cells = groups(removal_map(SPEC, PLAN, unit="in"), "string", "fret")
+    written = [contents(c)[0] for c in cells.values() if contents(c)]
+    assert written
+    assert all(w.startswith(".") and len(w) == 5 for w in written)
+
+
+def test_the_rule_against_overlap_would_see_crowded_cells() -> None:
+    picture = headroom_map(SPEC, PLAN.headroom_before_n, ATTACK, title="t")
+    assert faults(picture.replace('font-size="9"', 'font-size="16"')) != []

@@ -187,6 +187,9 @@ class LevellingModel:
             self.column_high[self.ease[lever]] = 0.0
         self.column_low[self.alpha] = self.column_high[self.alpha] = 1.0
         self.column_high[self.life] = 1.0
+        self.closed = np.zeros(frets, dtype=bool)
+        self.worn = problem.lacking_mm > 0.0
+        self.column_high[self.r[self.worn]] = 0.0
 
     def _clearance_rows(self, rows: _Rows) -> None:
         """Build c0 + (1-a)(z change at i) + a (saddle move) - (z change at j) >= m + F e."""
@@ -396,7 +399,7 @@ class LevellingModel:
         touching
             Shape (K, F).
         """
-        self.bound_columns(self.r, 0.0, np.where(touching, _INF, 0.0).ravel())
+        self.bound_columns(self.r, 0.0, np.where(touching & ~self.worn, _INF, 0.0).ravel())
         heights = self.beam_height.ravel()
         for row, (height, touched) in enumerate(
             zip(heights, touching.ravel(), strict=True), start=self.beam_rows.start
@@ -459,6 +462,40 @@ class LevellingModel:
         self._highs.changeColsBounds(
             len(at), at.astype(np.int32), self.column_low[at], self.column_high[at]
         )
+
+    def close_frets(self, closed: NDArray[np.bool_]) -> None:
+        """Let no metal come off some frets.
+
+        Parameters
+        ----------
+        closed
+            Which frets, shape (F,).
+        """
+        self.closed = closed
+        self.allow_worn(0.0)
+
+    def allow_worn(self, lacking_mm: float) -> None:
+        """Let worn crowns be cut by as much as the easing of crown height exceeds what they lack.
+
+        A crown found under the least height has no life at all until the least height is eased
+        by more than it lacks; that is no linear rule, so it is said which crowns it is for.
+
+        Parameters
+        ----------
+        lacking_mm
+            Crowns that lack up to this much [mm]; 0 for none, as the model stands at first.
+        """
+        lacking = self.problem.lacking_mm
+        opened = self.worn & (lacking <= lacking_mm)
+        free = (opened | ~self.worn) & ~self.closed
+        self.bound_columns(
+            self.r, self.column_low[self.r.ravel()], np.where(free, _INF, 0.0).ravel()
+        )
+        rows = np.arange(self.life_rows.start, self.life_rows.stop).reshape(lacking.shape)
+        for row, high in zip(
+            rows[self.worn], np.where(opened, -lacking, 0.0)[self.worn], strict=True
+        ):
+            self.bound_row(int(row), -_INF, float(high))
 
     def bound_row(self, row: int, low_bound: float, high_bound: float) -> None:
         """Set the bounds of one row.

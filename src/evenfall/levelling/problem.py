@@ -14,6 +14,7 @@ import numpy as np
 
 from evenfall.errors import RequestError
 from evenfall.instrument import string_lines
+from evenfall.measurement import Origin
 from evenfall.neck import default_bow
 from evenfall.strings.clearance import chord_share, open_share
 from evenfall.strings.envelope import envelope as compute_envelope
@@ -47,7 +48,8 @@ class Problem:
     share
         Share of the saddle in the chord, a[k, i, j], shape (K, F + 1, F + 1).
     room_mm
-        Metal that may come off each crossing, shape (K, F) [mm].
+        Metal that may come off each crossing so that the least height can be proved to be left,
+        shape (K, F) [mm].
     action_mm, first_fret_mm
         Lower and upper limits less their guard, shape (K, 2) [mm].
     relief_mm
@@ -88,6 +90,12 @@ class Problem:
     def frets(self) -> int:
         """Number of frets F."""
         return self.measurement.fret_count
+
+    @property
+    def lacking_mm(self) -> FloatArray:
+        """By how much each crown as found is under the least height, shape (K, F) [mm]."""
+        least = self.specification.fretwire.minimum_height_mm
+        return np.maximum(0.0, least - self.measurement.crown_height_mm)
 
     def with_heights(
         self, *, crown_top_mm: FloatArray, nut_mm: FloatArray, saddle_mm: FloatArray
@@ -154,7 +162,6 @@ def build_problem(
     )
     relief_u = bow.relief_u_mm(measurement.crown_top_u_mm)
     reference = specification.scale.reference_fret
-    room = measurement.crown_height_mm - specification.fretwire.minimum_height_mm
     return Problem(
         specification=specification,
         measurement=measurement,
@@ -164,7 +171,7 @@ def build_problem(
         attack_n=_attack(specification, attack_n),
         margin_mm=specification.rule.extra_clearance_mm + allowance + kappa * spread,
         share=share,
-        room_mm=np.maximum(0.0, room),
+        room_mm=removable_mm(specification, measurement),
         action_mm=_guarded(
             np.array([[a.minimum_mm, a.maximum_mm] for a in target.action]),
             allowance + kappa * _open_gap_u_mm(measurement, lines, reference),
@@ -184,6 +191,31 @@ def build_problem(
         saddle_free="saddle" not in keep,
         nut_free="nut" not in keep,
     )
+
+
+def removable_mm(specification: Specification, measurement: Measurement) -> FloatArray:
+    """Return the metal that may come off each crossing, shape (K, F) [mm].
+
+    What is left can then be proved to be the least height or more. A nominal height is no
+    reading: its doubt is what wire is like, not what this fret is like, and is left out.
+
+    Parameters
+    ----------
+    specification
+        The least height and the rule.
+    measurement
+        Crown heights with uncertainty.
+    """
+    rule = specification.rule
+    doubt = np.where(
+        measurement.crown_height_origin == Origin.NOMINAL, 0.0, measurement.crown_height_u_mm
+    )
+    least = (
+        specification.fretwire.minimum_height_mm
+        + rule.working_allowance_mm
+        + NormalDist().inv_cdf(rule.coverage) * doubt
+    )
+    return np.maximum(0.0, measurement.crown_height_mm - least)
 
 
 def _require_fit(specification: Specification, measurement: Measurement) -> None:

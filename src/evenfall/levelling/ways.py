@@ -14,6 +14,7 @@ import numpy as np
 
 from evenfall.errors import SolverError
 from evenfall.levelling.model import LevellingModel, Solution
+from evenfall.levelling.problem import removable_mm
 from evenfall.levelling.solver import QuietHighs
 from evenfall.measurement import Origin
 from evenfall.plan import LEAST_SHOWN_MM
@@ -104,13 +105,12 @@ def frets_closed(model: LevellingModel, closed: BoolArray) -> Iterator[None]:
     closed
         Which frets, shape (F,).
     """
-    columns = model.r[:, closed].ravel()
-    high = model.column_high[columns].copy()
-    model.bound_columns(columns, 0.0, 0.0)
+    before = model.closed
+    model.close_frets(before | closed)
     try:
         yield
     finally:
-        model.bound_columns(columns, 0.0, high)
+        model.close_frets(before)
 
 
 def adjust_only(model: LevellingModel) -> Outcome | None:
@@ -191,13 +191,18 @@ def replace_frets(model: LevellingModel) -> Outcome | None:
         problem.specification.fretwire.crown_height_mm - problem.measurement.crown_height_mm,
     )
 
+    lacking = problem.lacking_mm
+    high = model.column_high[model.r.ravel()].copy()
+
     def feasible(opened: BoolArray) -> bool:
         low = -np.where(opened[None, :], gain, 0.0)
-        model.bound_columns(model.r, low.ravel(), model.column_high[model.r.ravel()])
+        # new wire in place of a worn crown has to leave the least height too
+        most = np.where((opened & (lacking > 0.0)).ravel(), -lacking.ravel(), high)
+        model.bound_columns(model.r, low.ravel(), most)
         try:
             return model.minimise(np.zeros(model.column_count)) is not None
         finally:
-            model.bound_columns(model.r, 0.0, model.column_high[model.r.ravel()])
+            model.bound_columns(model.r, 0.0, high)
 
     if not feasible(np.ones(problem.frets, dtype=bool)):
         return None
@@ -211,6 +216,12 @@ def replace_frets(model: LevellingModel) -> Outcome | None:
                 # r[k, j] >= -gain[k, j] where fret j is replaced, 0 where it is not
                 (int(column), int(column) % problem.frets, 1.0, float(most), None)
                 for column, most in zip(model.r.ravel(), gain.ravel(), strict=True)
+            ]
+            + [
+                # r[k, j] <= -lacking[k, j] where fret j is replaced, 0 where it is not
+                (int(column), int(column) % problem.frets, 1.0, float(short), 0.0)
+                for column, short in zip(model.r.ravel(), lacking.ravel(), strict=True)
+                if short > 0.0
             ],
         ),
     )
@@ -249,7 +260,7 @@ def with_new_wire(problem: Problem, replaced: BoolArray, gain_mm: FloatArray) ->
     return replace(
         problem,
         measurement=measurement,
-        room_mm=np.maximum(0.0, height - wire.minimum_height_mm),
+        room_mm=removable_mm(problem.specification, measurement),
         relief_found_mm=problem.bow.relief_mm(measurement.crown_top_mm),
     )
 

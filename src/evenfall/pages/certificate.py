@@ -8,7 +8,7 @@ from datetime import date as calendar_date
 from typing import TYPE_CHECKING
 
 from evenfall.pages.drawings import figures, for_paper, job_text, square_code
-from evenfall.pages.markup import Markup, css_paper, element, joined, page
+from evenfall.pages.markup import Markup, css_paper, element, joined, page, wide
 from evenfall.pages.typesetting import breakable, paper_for, pdf
 
 if TYPE_CHECKING:
@@ -271,7 +271,7 @@ def _table(heads: tuple[str, ...], rows: list[Markup], caption: str) -> Markup:
         element("thead", element("tr", *(element("th", head, scope="col") for head in heads))),
         element("tbody", *rows),
     )
-    return element("div", table, class_="wide")
+    return wide(table, label=f"{heads[0]}. {caption}")
 
 
 def _listed(heading: str, sentences: tuple[str, ...], tag: str) -> Markup | None:

@@ -30,10 +30,10 @@ def element(
     ----------
     tag
         Name of the element.
-    content
-        Texts and elements inside it; None is left out.
     void
         Whether it has no content and no end tag.
+    content
+        Texts and elements inside it; None is left out.
     attributes
         Attributes; a trailing underscore is dropped, others become hyphens; None is left out.
     """
@@ -64,6 +64,19 @@ def joined(parts: Iterable[str | Markup | None], between: str = "") -> Markup:
             if part is not None
         )
     )
+
+
+def wide(table: Markup, *, label: str) -> Markup:
+    """Return a table that scrolls by itself where the screen is narrower, by keyboard too.
+
+    Parameters
+    ----------
+    table
+        The table.
+    label
+        What is read out on reaching it.
+    """
+    return element("div", table, class_="wide", tabindex=0, role="region", aria_label=label)
 
 
 def page(title: str, body: Markup, *, paper: str) -> str:

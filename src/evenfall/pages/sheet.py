@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 from evenfall.pages.drawings import figures, for_paper, job_text, square_code
-from evenfall.pages.markup import Markup, css_paper, element, joined, page
+from evenfall.pages.markup import Markup, css_paper, element, joined, page, wide
 from evenfall.pages.typesetting import breakable, paper_for, pdf
 
 if TYPE_CHECKING:
@@ -146,14 +146,16 @@ def _step(sheet: BenchSheet, step: Step, place: int) -> list[Markup]:
     if step.sentences:
         parts.append(element("p", " ".join(step.sentences)))
     if step.rows:
-        parts.append(element("div", _table(sheet, step), class_="wide"))
+        parts.append(wide(_table(sheet, step), label=step.heading))
     if step.readings:
-        parts.append(_readings(sheet, step.readings))
+        parts.append(wide(_readings(sheet, step.readings), label=f"Readings. {step.heading}"))
     return parts
 
 
 def _table(sheet: BenchSheet, step: Step) -> Markup:
     frets = any(row.kind == "check" for row in step.rows)
+    many = len(sheet.columns) > 7
+    least_rem = 5.4 + 4.0 * len(sheet.columns) if many else 8.0 + 5.4 * len(sheet.columns)
     units = f"Large: {sheet.unit}; small: {sheet.other_unit}"
     if any(_limits_beside(cell) for row in step.rows for cell in row.cells):
         units = f"Large: aim in {sheet.unit}; small: limits in {sheet.unit}"
@@ -169,7 +171,8 @@ def _table(sheet: BenchSheet, step: Step) -> Markup:
             ),
         ),
         element("tbody", *(_row(row, len(sheet.columns)) for row in step.rows)),
-        class_="strings",
+        class_=" ".join(["strings", *(["frets"] if frets else []), *(["many"] if many else [])]),
+        style=f"min-width: {least_rem:.1f}rem",
     )
 
 

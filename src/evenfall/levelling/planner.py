@@ -27,6 +27,7 @@ from evenfall.levelling.ways import (
     frets_closed,
     full_refret,
     levelling_beam,
+    refretted,
     replace_frets,
 )
 from evenfall.plan import WAYS, Plan, Relaxation, Status, WayResult
@@ -209,6 +210,8 @@ def _model_to_ease(way: str, problem: Problem, model: LevellingModel) -> Levelli
         beam = LevellingModel(problem, beam=True)
         beam.touch_with_beam(np.ones(beam.r.shape, dtype=bool))
         return beam
+    if way == "refret":
+        return LevellingModel(refretted(problem)[0])
     return model
 
 

@@ -268,6 +268,22 @@ def with_new_wire(problem: Problem, replaced: BoolArray, gain_mm: FloatArray) ->
 def full_refret(problem: Problem) -> Outcome | None:
     """Plane the board straight, fit new wire everywhere, then cut the least.
 
+    Parameters
+    ----------
+    problem
+        The job.
+    """
+    fresh, wood_mm = refretted(problem)
+    solution = LevellingModel(fresh).least_metal()
+    if solution is None:
+        return None
+    remark = f"planing takes up to {wood_mm:.2f} mm off the board"
+    return Outcome("refret", fresh, solution, tuple(range(1, problem.frets + 1)), True, remark)
+
+
+def refretted(problem: Problem) -> tuple[Problem, float]:
+    """Return the job with the board planed and new wire everywhere, and the most wood taken [mm].
+
     The board is planed with the relief taken out, to the highest straight line under it at each
     string, so that the least wood goes.
 
@@ -287,12 +303,7 @@ def full_refret(problem: Problem) -> Outcome | None:
     )
     everywhere = np.ones(problem.frets, dtype=bool)
     fresh = with_new_wire(problem, everywhere, plane + wire.crown_height_mm - found.crown_top_mm)
-    solution = LevellingModel(fresh).least_metal()
-    if solution is None:
-        return None
-    wood = float((board - plane).max())
-    remark = f"planing takes up to {wood:.2f} mm off the board"
-    return Outcome("refret", fresh, solution, tuple(range(1, problem.frets + 1)), True, remark)
+    return fresh, float((board - plane).max())
 
 
 def highest_line_under(x_mm: FloatArray, z_mm: FloatArray) -> FloatArray:

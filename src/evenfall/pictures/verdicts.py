@@ -149,20 +149,25 @@ def _axis(row: VerdictRow) -> Axis:
     reach = row.expanded_uncertainty if math.isfinite(row.expanded_uncertainty) else 0.0
     value = row.value if math.isfinite(row.value) else math.nan
     if math.isfinite(row.lower) and math.isfinite(row.upper):
-        spread = (row.upper - row.lower) or max(4.0 * reach, 1e-6)
+        spread = max(row.upper - row.lower, 1e-3 * reach, _least_span(row.lower))
         ends = row.lower - spread / 2, row.upper + spread / 2
     elif math.isfinite(row.lower) or math.isfinite(row.upper):
         limit = row.lower if math.isfinite(row.lower) else row.upper
         off = 0.0 if math.isnan(value) else value - limit
-        room = 1.15 * (abs(off) + reach) or 1.0
+        room = max(1.15 * (abs(off) + reach), _least_span(limit))
         inside = 1.0 if math.isfinite(row.lower) else -1.0
         far = limit + inside * room, limit - inside * room * (1.0 if off * inside < 0.0 else 1 / 3)
         ends = min(far), max(far)
     else:
         centre = 0.0 if math.isnan(value) else value
-        room = 2.0 * reach or 1.0
+        room = max(2.0 * reach, _least_span(centre))
         ends = centre - room, centre + room
     return Axis(ends[0], ends[1], *_AXIS_PX, row.unit)
+
+
+def _least_span(near: float) -> float:
+    """Return a span that is still a span beside a number of this size."""
+    return 1e-6 * max(1.0, abs(near))
 
 
 def _row(row: VerdictRow, name: list[str], top_px: float, high_px: float) -> Iterator[str]:

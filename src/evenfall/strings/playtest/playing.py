@@ -1,0 +1,353 @@
+"""The play test: every stopped position, several attacks and directions, over the real crowns.
+
+Each string has two polarisations. Along the board nothing stands in its way and the motion is
+linear; normal to the board the crowns do, without friction. Motion without contact is exact
+(modal), so it alone decides which notes are clean: each position is stepped once per newton,
+without crowns, and whatever attack and direction stays over the crowns by that is clean by
+linearity. Only the others are played with contact.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import inf
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import RequestError
+from evenfall.instrument import string_lines
+from evenfall.strings.clearance import headroom, rest_clearance_mm
+from evenfall.strings.envelope import envelope as excursion_envelope
+from evenfall.strings.playtest.batch import (
+    PULSE_RATE_HZ,
+    Note,
+    PositionTable,
+    load_kernel,
+    reach_mm_per_n,
+    run_notes,
+)
+from evenfall.strings.playtest.result import (
+    AWAY,
+    BAND_HZ,
+    TOWARDS,
+    PlayTest,
+    Settings,
+    Strikes,
+    Verdict,
+    attack_levels,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from types import ModuleType
+
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification
+    from evenfall.strings.envelope import Envelope
+    from evenfall.strings.playtest.batch import Played
+    from evenfall.strings.playtest.modes import StoppedString
+    from evenfall.strings.playtest.result import Attack, Direction
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int64]
+
+_REACH_RATE_HZ = 96_000.0  # of the linear motion, which is exact at any rate
+_REACH_MARGIN = 1.01  # what its fewer modes and coarser samples may miss
+
+_MOST_RUNS_AT_ONCE = 512  # bounds the memory for force histories
+_LONGEST_S = 30.0
+
+
+def play(
+    specification: Specification,
+    nut_mm: FloatArray,
+    crown_top_mm: FloatArray,
+    saddle_mm: FloatArray,
+    *,
+    attacks: Sequence[Attack] | None = None,
+    directions: Sequence[Direction] = (AWAY, TOWARDS),
+    duration_s: float = 0.25,
+    envelope: Envelope | None = None,
+    settings: Settings | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> PlayTest:
+    """Play every string at every position and say which notes are clean, touch and rattle.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    nut_mm, crown_top_mm, saddle_mm
+        Heights over one straight datum, shapes (K,), (K, F) and (K,) [mm].
+    attacks
+        Levels of attack; by default 0.7, 1 and 1.4 times the specified one.
+    directions
+        Directions of the pluck; by default straight away from the board and towards it.
+    duration_s
+        How long each note is followed [s].
+    envelope
+        Excursion table of this specification, if it is at hand already.
+    settings
+        How the motion is computed and judged.
+    progress
+        Called now and then with the share done, 0 to 1.
+
+    Raises
+    ------
+    RequestError
+        If heights are missing or of the wrong shape, or an attack does not fit the strings.
+    UnsupportedError
+        If numba is not installed.
+    """
+    settings = settings or Settings()
+    attacks = tuple(attack_levels(specification) if attacks is None else attacks)
+    directions = tuple(directions)
+    _check(specification, (nut_mm, crown_top_mm, saddle_mm), attacks, directions, duration_s)
+    kernel = load_kernel()
+    lines = string_lines(specification)
+    clearance = rest_clearance_mm(lines, nut_mm, crown_top_mm, saddle_mm)
+    if envelope is None:
+        envelope = excursion_envelope(specification, lines)
+
+    linear = replace(settings, rate_hz=settings.rate_hz or _REACH_RATE_HZ)
+    reach = reach_mm_per_n(
+        kernel, PositionTable.of(specification, lines, clearance, linear, duration_s=duration_s)
+    )
+    table = PositionTable.of(specification, lines, clearance, settings, duration_s=duration_s)
+    notes = _notes(table, reach, attacks, directions)
+    result = Collection(specification, attacks, directions)
+    order = _even_order(len(notes))
+    batches = [
+        order[first : first + _MOST_RUNS_AT_ONCE]
+        for first in range(0, len(order), _MOST_RUNS_AT_ONCE)
+    ]
+    for done, batch in enumerate(batches):
+        if progress is not None:
+            progress(done / len(batches))
+        result.take(kernel, run_notes(kernel, table, [notes[i] for i in batch], settings))
+    if progress is not None:
+        progress(1.0)
+    return result.finish(
+        table,
+        settings,
+        duration_s,
+        motion_headroom_n=_motion_headroom(table, reach, lines.station_mm.shape),
+        envelope_headroom_n=headroom(clearance, envelope).force_n,
+    )
+
+
+def _notes(
+    table: PositionTable,
+    reach: Sequence[FloatArray],
+    attacks: Sequence[Attack],
+    directions: Sequence[Direction],
+) -> list[Note]:
+    """Return the notes that may touch by the linear motion."""
+    notes = []
+    for place, (k, p) in enumerate(table.place):
+        for a, attack in enumerate(attacks):
+            for d, direction in enumerate(directions):
+                force = attack.force_n[k] * direction.normal_share
+                swing = abs(force) * reach[place][0 if force > 0.0 else 1]
+                if (_REACH_MARGIN * swing > table.clearance_mm[place]).any():
+                    notes.append(Note((k, p, a, d), place, force))
+    return notes
+
+
+def _motion_headroom(
+    table: PositionTable, reach: Sequence[FloatArray], shape: tuple[int, ...]
+) -> FloatArray:
+    strings, crossings = shape
+    least = np.full((strings, crossings - 1, 2), inf)
+    for (k, p), swing, clearance in zip(table.place, reach, table.clearance_mm, strict=True):
+        with np.errstate(divide="ignore", invalid="ignore"):
+            force = np.where(swing > 0.0, clearance / swing, inf)
+        least[k, p] = force.min(axis=1)
+    return least
+
+
+class Collection:
+    """Gathers what batches of notes say into one result.
+
+    Parameters
+    ----------
+    specification, attacks, directions
+        What is played.
+    """
+
+    def __init__(
+        self,
+        specification: Specification,
+        attacks: tuple[Attack, ...],
+        directions: tuple[Direction, ...],
+    ) -> None:
+        self._numbers = tuple(s.number for s in specification.strings)
+        self._attacks, self._directions = attacks, directions
+        shape = (len(self._numbers), specification.frets, len(attacks), len(directions))
+        self._verdict = np.zeros(shape, np.int64)
+        self._first_s = np.full(shape, np.nan)
+        self._first_fret = np.zeros(shape, np.int64)
+        self._impulse = np.zeros((*shape, specification.frets))
+        self._largest, self._peak = np.zeros(shape), np.zeros(shape)
+        self._strikes, self._over = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
+        self._lost, self._penetration = np.zeros(shape), np.zeros(shape)
+        self._spectrum = np.zeros((*shape, len(BAND_HZ)))
+        self._played = np.zeros(shape, dtype=bool)
+        self._logs: list[FloatArray] = []
+
+    def take(self, kernel: ModuleType, played: Played) -> None:
+        """Take in what the kernel says about some notes.
+
+        Parameters
+        ----------
+        kernel
+            The compiled kernel, which knows its columns.
+        played
+            The notes.
+        """
+        table = played.table
+        free_left = {
+            place: _free_energy_left(table.strings[place], table.steps[place])
+            for place in {note.place for note in played.notes}
+        }
+        bands = _band_levels(played.pulse_n_s)
+        for r, note in enumerate(played.notes):
+            at, position = note.index, note.index[1]
+            counts, numbers = played.counts[r], played.numbers[r]
+            self._played[at] = True
+            fret = counts[kernel.FIRST_FRET]
+            if fret >= 0:
+                over = counts[kernel.STRIKES_OVER] > 0
+                self._verdict[at] = Verdict.RATTLES if over else Verdict.TOUCHES
+                self._first_fret[at] = position + 1 + fret
+                self._first_s[at] = numbers[kernel.FIRST_S]
+            free = table.flat["frets"][note.place]
+            self._impulse[at][position:] = played.impulse_n_s[r, :free]
+            self._largest[at] = numbers[kernel.LARGEST_STRIKE]
+            self._peak[at] = numbers[kernel.PEAK]
+            self._strikes[at] = counts[kernel.STRIKES]
+            self._over[at] = counts[kernel.STRIKES_OVER]
+            self._penetration[at] = 1000.0 * numbers[kernel.PENETRATION]
+            left = played.energy_n_mm[r, 1] / played.energy_n_mm[r, 0]
+            self._lost[at] = 1.0 - left / free_left[note.place] if fret >= 0 else 0.0
+            self._spectrum[at] = bands[r]
+            log = played.strikes[r][played.strikes[r, :, kernel.STRIKE_IMPULSE] > 0.0]
+            log = log[np.argsort(log[:, kernel.STRIKE_START_S], kind="stable")]
+            log[:, kernel.STRIKE_FRET] += position + 1
+            self._logs.append(np.hstack([np.tile(at, (len(log), 1)), log]))
+
+    def finish(
+        self,
+        table: PositionTable,
+        settings: Settings,
+        duration_s: float,
+        *,
+        motion_headroom_n: FloatArray,
+        envelope_headroom_n: FloatArray,
+    ) -> PlayTest:
+        """Return the result.
+
+        Parameters
+        ----------
+        table, settings, duration_s
+            What was played, how and for how long [s].
+        motion_headroom_n, envelope_headroom_n
+            The two headrooms [N].
+        """
+        logs = np.vstack([np.empty((0, 9)), *self._logs])
+        logs = logs[np.lexsort(logs[:, [5, 3, 2, 1, 0]].T)]
+        grid = self._verdict.shape[:2]
+        return PlayTest(
+            string_numbers=self._numbers,
+            attacks=self._attacks,
+            directions=self._directions,
+            duration_s=duration_s,
+            settings=settings,
+            verdict=self._verdict,
+            first_contact_s=self._first_s,
+            first_contact_fret=self._first_fret,
+            impulse_n_s=self._impulse,
+            largest_strike_n_s=self._largest,
+            strike_count=self._strikes,
+            strikes_over_count=self._over,
+            peak_force_n=self._peak,
+            energy_lost_share=self._lost,
+            penetration_um=self._penetration,
+            spectrum_n_s=self._spectrum,
+            played=self._played,
+            strikes=Strikes(
+                run=logs[:, :4].astype(np.int64),
+                fret=logs[:, 4].astype(np.int64),
+                start_s=logs[:, 5],
+                length_s=logs[:, 6],
+                impulse_n_s=logs[:, 7],
+                peak_n=logs[:, 8],
+            ),
+            motion_headroom_n=motion_headroom_n,
+            envelope_headroom_n=envelope_headroom_n,
+            rate_hz=np.array([s.rate_hz for s in table.strings]).reshape(grid),
+            mode_count=np.array([len(s.frequency_hz) for s in table.strings]).reshape(grid),
+        )
+
+
+def _free_energy_left(stopped: StoppedString, steps: int) -> float:
+    """Return the share of the energy that damping alone leaves after so many steps."""
+    first, last = (
+        stopped.energy_n_mm(
+            stopped.from_rest(stopped.pluck_mm_per_n, n / stopped.rate_hz),
+            stopped.from_rest(stopped.pluck_mm_per_n, (n + 1) / stopped.rate_hz),
+        )
+        for n in (0, steps)
+    )
+    return last / first
+
+
+def _band_levels(pulse_n_s: FloatArray) -> FloatArray:
+    """Return the root mean square of the pulses' spectrum in each octave band [N s]."""
+    samples = 1 << (pulse_n_s.shape[1] - 1).bit_length()
+    power = np.abs(np.fft.rfft(pulse_n_s, samples, axis=1)) ** 2
+    frequency = np.arange(power.shape[1]) * (PULSE_RATE_HZ / samples)
+    levels = [
+        power[:, (frequency >= band / 2**0.5) & (frequency < band * 2**0.5)].mean(axis=1)
+        for band in BAND_HZ
+    ]
+    return np.asarray(np.sqrt(np.stack(levels, axis=1)))
+
+
+def _check(
+    specification: Specification,
+    heights_mm: tuple[FloatArray, FloatArray, FloatArray],
+    attacks: Sequence[Attack],
+    directions: Sequence[Direction],
+    duration_s: float,
+) -> None:
+    """Raise RequestError if the play test cannot be carried out as asked."""
+    strings, frets = specification.string_count, specification.frets
+    expected = {"nut_mm": (strings,), "crown_top_mm": (strings, frets), "saddle_mm": (strings,)}
+    for (name, shape), height in zip(expected.items(), heights_mm, strict=True):
+        if np.shape(height) != shape:
+            raise RequestError(f"{name} has shape {np.shape(height)}, but must have {shape}.")
+        if not np.isfinite(height).all():
+            raise RequestError(
+                f"{name} has missing heights; the play test needs every nut slot, crown and "
+                f"saddle: complete the readings first."
+            )
+    if not attacks or not directions:
+        raise RequestError("The play test needs at least one attack and one direction.")
+    for attack in attacks:
+        if len(attack.force_n) != strings:
+            raise RequestError(
+                f"Attack {attack.name!r} has {len(attack.force_n)} forces, but the instrument "
+                f"has {strings} strings; give one force per string."
+            )
+    if not 0.0 < duration_s <= _LONGEST_S:
+        raise RequestError(
+            f"A note can be followed for up to {_LONGEST_S:g} s, not for {duration_s:g} s."
+        )
+
+
+def _even_order(count: int) -> IntArray:
+    """Return an order in which any run of neighbours is a fair sample of the whole."""
+    return np.argsort((np.arange(count) * 0.6180339887498949) % 1.0, kind="stable")

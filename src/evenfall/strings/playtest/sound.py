@@ -1,0 +1,178 @@
+"""One note of the play test as sound: the velocity of the string near the saddle.
+
+That is what a pickup there would sense of a string; what a body would make of it is not in it.
+Both polarisations are heard: normal to the board with contact, and along it without.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from math import cos, isfinite, pi
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import RequestError
+from evenfall.instrument import string_lines
+from evenfall.strings.clearance import rest_clearance_mm
+from evenfall.strings.playtest.batch import (
+    PULSE_RATE_HZ,
+    Note,
+    PositionTable,
+    load_kernel,
+    run_notes,
+)
+from evenfall.strings.playtest.result import Settings
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification
+    from evenfall.strings.playtest.modes import StoppedString
+    from evenfall.strings.playtest.result import Direction
+
+    FloatArray = NDArray[np.float64]
+
+_FADE_HZ = (18_000.0, 20_000.0)  # partials above are not heard, and would fold back
+_MOST_16_BIT = 32767
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """Samples of one note.
+
+    Parameters
+    ----------
+    samples_mm_per_s
+        Velocity of the string at the listening point, shape (N,) [mm/s].
+    rate_hz
+        Samples per second.
+    """
+
+    samples_mm_per_s: FloatArray
+    rate_hz: float
+
+    @property
+    def peak_mm_per_s(self) -> float:
+        """Largest velocity, either way [mm/s]."""
+        return float(np.abs(self.samples_mm_per_s).max(initial=0.0))
+
+
+def sound(
+    specification: Specification,
+    nut_mm: FloatArray,
+    crown_top_mm: FloatArray,
+    saddle_mm: FloatArray,
+    *,
+    string: int,
+    position: int,
+    force_n: float,
+    direction: Direction,
+    duration_s: float = 2.0,
+    listen_mm: float = 50.0,
+    parallel_share: float = 0.3,
+    settings: Settings | None = None,
+) -> Sound:
+    """Return the sound of one note.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    nut_mm, crown_top_mm, saddle_mm
+        Heights over one straight datum, shapes (K,), (K, F) and (K,) [mm].
+    string, position
+        String number (1 = treble) and fret at which it is stopped (0 = open).
+    force_n
+        Force of the pluck in its direction [N].
+    direction
+        Direction of the pluck.
+    duration_s
+        Length [s].
+    listen_mm
+        Distance of the listening point from the saddle [mm]; at most an eighth of the string.
+    parallel_share
+        How loud motion along the board is beside motion normal to it; our own choice.
+    settings
+        How the motion is computed.
+
+    Raises
+    ------
+    RequestError
+        If there is no such string or position, or a number is out of range.
+    UnsupportedError
+        If numba is not installed.
+    """
+    settings = settings or Settings()
+    numbers = [s.number for s in specification.strings]
+    if string not in numbers or not 0 <= position < specification.frets:
+        raise RequestError(
+            f"There is no string {string} stopped at {position}: strings are {numbers[0]} to "
+            f"{numbers[-1]}, positions 0 to {specification.frets - 1}."
+        )
+    if not (isfinite(force_n) and force_n > 0.0 and 0.0 < duration_s <= 30.0 and listen_mm > 0.0):
+        raise RequestError(
+            "force_n and listen_mm must be positive, and duration_s must lie between 0 and 30."
+        )
+    kernel = load_kernel()
+    lines = string_lines(specification)
+    clearance = rest_clearance_mm(lines, nut_mm, crown_top_mm, saddle_mm)
+    k = numbers.index(string)
+    if not np.isfinite(clearance[k, position, position + 1 :]).all():
+        raise RequestError("Heights are missing under this string; complete the readings first.")
+    place = ((k, position),)
+    table = PositionTable.of(
+        specification, lines, clearance, settings, duration_s=duration_s, only=place
+    )
+    stopped = table.strings[0]
+    weight = _listening(stopped, min(listen_mm, stopped.length_mm / 8.0))
+    note = Note((k, position, 0, 0), 0, force_n * direction.normal_share)
+    played = run_notes(kernel, table, [note], settings, listen_weight=[weight])
+    samples = played.sound_mm_per_s[0]
+    along = parallel_share * force_n * cos(direction.angle_rad)
+    if abs(along) > 1e-9 * force_n:
+        free = PositionTable.joined([stopped], place, [np.full(len(table.clearance_mm[0]), 1e9)],
+                                    duration_s)  # fmt: skip
+        beside = run_notes(kernel, free, [Note((k, position, 0, 0), 0, along)], settings,
+                           listen_weight=[weight])  # fmt: skip
+        samples = samples + beside.sound_mm_per_s[0]
+    every = max(1, round(stopped.rate_hz / PULSE_RATE_HZ))
+    return Sound(samples, stopped.rate_hz / every)
+
+
+def _listening(stopped: StoppedString, distance_mm: float) -> FloatArray:
+    """Return the weight of each mode at a distance from the saddle, faded out above hearing."""
+    modes = len(stopped.frequency_hz)
+    shape = np.sin(np.arange(1, modes + 1) * (pi * (1.0 - distance_mm / stopped.length_mm)))
+    low, high = _FADE_HZ
+    fade = np.clip((high - stopped.frequency_hz) / (high - low), 0.0, 1.0)
+    return np.pad(shape * fade, (0, len(stopped.turn_factor) - modes))
+
+
+def wav_bytes(sound: Sound, *, full_scale_mm_per_s: float) -> bytes:
+    """Return a sound as the bytes of a WAV file: one channel, 16 bit, linear.
+
+    Two sounds can be compared by ear only if both are written with the same full scale.
+
+    Parameters
+    ----------
+    sound
+        What to write.
+    full_scale_mm_per_s
+        Velocity that fills the scale [mm/s]; louder samples are clipped.
+
+    Notes
+    -----
+    RIFF container with a `fmt ` and a `data` chunk (Multimedia Programming Interface and Data
+    Specifications 1.0, IBM and Microsoft 1991).
+    """
+    if not (isfinite(full_scale_mm_per_s) and full_scale_mm_per_s > 0.0):
+        raise ValueError(f"full_scale_mm_per_s must be positive, not {full_scale_mm_per_s}.")
+    scaled = np.clip(sound.samples_mm_per_s / full_scale_mm_per_s, -1.0, 1.0)
+    data = np.round(scaled * _MOST_16_BIT).astype("<i2").tobytes()
+    rate = round(sound.rate_hz)
+    form = struct.pack("<HHIIHH", 1, 1, rate, 2 * rate, 2, 16)
+    chunks = b"fmt " + struct.pack("<I", len(form)) + form
+    chunks += b"data" + struct.pack("<I", len(data)) + data
+    return b"RIFF" + struct.pack("<I", 4 + len(chunks)) + b"WAVE" + chunks

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.errors import Finding
+from evenfall.errors import Finding, SolverError
 from evenfall.levelling.explanation import names
-from evenfall.levelling.model import LevellingModel, Solution
+from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
 from evenfall.levelling.ways import Outcome, adjust_only, frets_closed
 from evenfall.measurement import plain_numbers
@@ -183,12 +183,12 @@ def _best_adjustment(problem: Problem) -> tuple[Outcome, bool]:
     closed = np.ones(problem.frets, dtype=bool)
     with frets_closed(model, closed):
         solution = model.most_attack()
-    if solution is None:  # the geometric limits themselves are out of reach of the travel
+    if solution is None:  # the limits are out of reach of the travel: come as near as can be
         model = LevellingModel(problem, limits=False)
         with frets_closed(model, closed):
-            solution = model.most_attack()
-    if solution is None:  # it rests on a fret however it is adjusted: leave it as it is
-        solution = Solution.nothing(problem.strings, problem.frets)
+            solution = model.most_attack(even_touching=True)
+    if solution is None:
+        raise SolverError("The optimiser found no adjustment at all; please report this.")
     return Outcome("adjust", problem, solution), False
 
 

@@ -71,29 +71,6 @@ class Solution:
     dual_mm: float
     row_dual: FloatArray
 
-    @classmethod
-    def nothing(cls, strings: int, frets: int) -> Solution:
-        """Return the solution that leaves everything as it is.
-
-        Parameters
-        ----------
-        strings, frets
-            Size of the instrument.
-        """
-        still = np.zeros(strings)
-        return cls(
-            removal_mm=np.zeros((strings, frets)),
-            relief_change_mm=0.0,
-            saddle_move_mm=still,
-            nut_move_mm=still,
-            attack_share=0.0,
-            life_used=0.0,
-            easing_mm={},
-            metal_mm=0.0,
-            dual_mm=0.0,
-            row_dual=np.zeros(0),
-        )
-
 
 class _Rows:
     """Rows of a sparse matrix, gathered block by block."""
@@ -174,6 +151,7 @@ class LevellingModel:
         self.column_low = np.zeros(at)
         self.column_high = np.full(at, _INF)
         self.column_low[self.beam[:3]] = -_INF
+        self.column_low[self.force] = -_INF  # tied to alpha, which may be negative in a diagnosis
         if problem.specification.target.fall_away_from_fret is None:
             self.column_high[self.beam[3]] = 0.0
         for free, moves in (  # what is kept stays, whatever limit is eased
@@ -656,23 +634,28 @@ class LevellingModel:
             self.bound_row(self.budget, -_INF, budget)
         raise SolverError("The optimiser lost the plan it had found; please report this.")
 
-    def most_attack(self, budget_mm: float | None = None) -> Solution | None:
+    def most_attack(
+        self, budget_mm: float | None = None, *, even_touching: bool = False
+    ) -> Solution | None:
         """Bear the largest multiple of the attack, for a metal budget, then cut the least.
 
         Parameters
         ----------
         budget_mm
             Total removal allowed [mm]; None for no bound.
+        even_touching
+            Accept that strings touch at rest: the share of the attack may be negative.
         """
         try:
             if budget_mm is not None:
                 self.bound_row(self.budget, -_INF, budget_mm)
-            self.bound_columns(self.alpha, 0.0, 1e3)
+            lowest = -1e3 if even_touching else 0.0
+            self.bound_columns(self.alpha, lowest, 1e3)
             best = self.minimise(self.cost_of(self.alpha, -1.0))
             if best is None:
                 return None
             for slip in SLIPS:
-                self.bound_columns(self.alpha, max(0.0, -best - slip), 1e3)
+                self.bound_columns(self.alpha, max(lowest, -best - slip), 1e3)
                 solution = self.least_metal()
                 if solution is not None:
                     return solution

@@ -48,6 +48,12 @@ def test_wrapping_keeps_every_word_while_there_is_room() -> None:
     assert svg.wrapped(words, 10.0, 150.0, most=2)[-1].endswith("…")
 
 
+def test_a_number_and_its_unit_stay_on_one_line() -> None:
+    for room in range(40, 300, 3):
+        rows = svg.wrapped("it reaches 0.086 mm below, at 0.45 N or 96 % of it", 10.0, room, most=9)
+        assert not any(row.startswith(("mm", "N ", "%")) for row in rows), rows
+
+
 def test_the_width_estimate_has_room_to_spare_but_not_twice_what_is_needed() -> None:
     # Widths of the Liberation Sans face at 100 px, read off in a browser.
     for words, wide in (("0123456789", 556.15), ("headroom", 444.95), ("±", 54.88)):

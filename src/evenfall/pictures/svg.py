@@ -11,6 +11,7 @@ face in the list needs.
 
 from __future__ import annotations
 
+import re
 import zlib
 from html import escape
 from itertools import pairwise
@@ -48,6 +49,8 @@ _ADVANCE = {
     1000: "…@—",
 }
 _WIDTH = {sign: width / 1000.0 for width, signs in _ADVANCE.items() for sign in signs}
+_BREAK = re.compile(r"(?<!\d)\s+|\s+(?!(?:mm|in|N|%)(?:\W|$))")
+"""Between words, but not between a number and its unit."""
 _SPARE = 1.16
 _BOLD = 1.12
 
@@ -105,7 +108,7 @@ def wrapped(
     most
         Greatest number of lines.
     """
-    words = _printable(content).split()
+    words = [word for word in _BREAK.split(_printable(content)) if word]
     lines: list[str] = []
     while words and len(lines) < most - 1:
         taken = 1
@@ -410,6 +413,8 @@ def _n(value: float) -> str:
 
 def _printable(content: str) -> str:
     """Return the text without the characters that XML 1.0 cannot hold (its section 2.2)."""
+    if content.isascii() and content.isprintable():
+        return content
     return "".join(
         sign
         for sign in content.replace("\t", " ").replace("\n", " ")

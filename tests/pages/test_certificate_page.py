@@ -220,3 +220,16 @@ def test_verdict_table_and_signature_are_on_the_first_page():
     for told in ("Conforms", "Clearance at the attack", "ISO 14253-1", "Signature"):
         assert told in first
     assert page_count(certificate_pdf(certificate(proof(), unit="mm"))) <= 4
+
+
+@pytest.mark.parametrize("pictures", [{}, {"Strip": SVG}, {"Strip": SVG.replace('"100"', '"900"')}])
+def test_every_page_has_its_number_and_every_later_page_its_head(pictures):
+    made = certificate(proof(0.02), unit="mm")
+    content = certificate_pdf(made, pictures)
+    count = page_count(content)
+    texts = text_of(content).split("\f")[:count]
+    assert count > 2
+    for number, text in enumerate(texts, start=1):
+        assert f"Page {number} of {count}" in text
+        assert ("Setup certificate AL-0142" in squeezed(text)) == (number > 1)
+    assert "Everything judged" not in texts[0]

@@ -220,3 +220,15 @@ def test_the_code_is_printed_and_said():
     page = sheet_html(content)
     assert f'aria-label="evenfall:plan:{plan.code}"' in page
     assert plan.code in Reader(page).text
+
+
+def test_every_page_has_its_number_and_the_sheet_is_signed_where_it_ends():
+    spec, plan = made_plan(12, 36, need_mm=0.16, roughness_mm=0.03)
+    content = sheet_pdf(bench_sheet(spec, plan, unit="mm"), {"Map": SVG})
+    count = page_count(content)
+    texts = text_of(content).split("\f")[:count]
+    assert count == 3
+    for number, text in enumerate(texts, start=1):
+        assert f"page {number} of {count}" in text
+    assert ["Done by" in text for text in texts] == [False, True, False]
+    assert "After the work" in texts[1]

@@ -21,6 +21,7 @@ Paper = Literal["a4", "us-letter"]
 Standard = Literal["ua-1", "a-2a"]
 
 _LONGEST_WORD = 22
+_BREAK_EVERY = 8
 _SPACE_TO_BREAK = "\N{ZERO WIDTH SPACE}"
 _FIRST_FOREIGN = 0x0590
 """Latin, Greek and Cyrillic end here: what comes after is not in the fonts inside."""
@@ -125,7 +126,7 @@ def breakable(text: str) -> str:
         word
         if len(word) <= _LONGEST_WORD
         else _SPACE_TO_BREAK.join(
-            word[start : start + _LONGEST_WORD] for start in range(0, len(word), _LONGEST_WORD)
+            word[start : start + _BREAK_EVERY] for start in range(0, len(word), _BREAK_EVERY)
         )
         for word in text.split(" ")
     )

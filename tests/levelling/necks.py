@@ -60,6 +60,7 @@ class Wishes:
     crown: float = 1.2
     minimum: float = 0.75
     extra: float = 0.02
+    allowance: float = 0.0
     coverage: float = 0.95
     across: float | None = None
     along: float | None = None
@@ -117,6 +118,7 @@ def text(wishes: Wishes) -> str:
         "pluck_distance = 130.0",
         "[rule]",
         f"extra_clearance = {wishes.extra!r}",
+        f"working_allowance = {wishes.allowance!r}",
         f"coverage = {wishes.coverage!r}",
     ]
     for number, (pitch, gauge, core, weight) in enumerate(strings, start=1):
@@ -292,6 +294,7 @@ def necks(**fixed: Any) -> st.SearchStrategy[Neck]:
         "scale": st.sampled_from(SCALES),
         "attack": st.floats(0.1, 1.2),
         "extra": st.sampled_from([0.0, 0.02]),
+        "allowance": st.sampled_from([0.0, 0.02]),
         "coverage": st.sampled_from([0.5, 0.95]),
         "minimum": st.sampled_from([0.7, 0.9]),
     }

@@ -108,7 +108,9 @@ def test_a_planned_neck_needs_nothing_more(neck: Neck, keep: tuple[str, ...]) ->
 @settings(deadline=None, max_examples=40)
 @given(
     necks(),
-    st.sampled_from(["attack", "action", "extra", "coverage", "minimum", "travel", "relief"]),
+    st.sampled_from(
+        ["attack", "action", "extra", "allowance", "coverage", "minimum", "travel", "relief"]
+    ),
     st.floats(0.1, 0.9),
 )
 def test_asking_for_less_never_takes_more_metal(neck: Neck, what: str, share: float) -> None:
@@ -117,6 +119,7 @@ def test_asking_for_less_never_takes_more_metal(neck: Neck, what: str, share: fl
         "attack": {"attack": share * wishes.attack, "attack_step": share * wishes.attack_step},
         "action": {"tolerance": wishes.tolerance + 0.3 * share},
         "extra": {"extra": share * wishes.extra},
+        "allowance": {"allowance": share * wishes.allowance},
         "coverage": {"coverage": 0.5 + share * (wishes.coverage - 0.5)},
         "minimum": {"minimum": share * wishes.minimum},
         "travel": {"saddle": (0.4 + share, 0.4 + share), "nut": (0.2 + share, share)},

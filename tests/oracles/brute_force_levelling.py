@@ -4,9 +4,11 @@ Nothing here shares code with `evenfall.levelling`. What a job asks for is worke
 the specification and the readings, in plain loops, from the formulas of the theory:
 
 - clearance of string k, stopped at i, over fret j: (1 - a) z_i + a z_s - z_j, with
-  a = (x_j - x_i) / (x_s - x_i); it must reach m0 + kappa u + F e;
-- kappa: one-sided normal quantile of the coverage; u: the combined standard uncertainty;
-- limits of action, first-fret clearance and relief, drawn in by kappa u (to the middle at most).
+  a = (x_j - x_i) / (x_s - x_i); it must reach m0 + w + kappa u + F e;
+- kappa: one-sided normal quantile of the coverage; u: the combined standard uncertainty; w: what
+  the bench may miss a height by;
+- limits of action, first-fret clearance and relief, drawn in by w + kappa u (to the middle at
+  most); the least crown height, raised by as much.
 
 Only the places of the crossings, the excursion per newton and the neck's bow come from the
 package; they have tests of their own.
@@ -25,11 +27,14 @@ from scipy.optimize import linprog
 from scipy.stats import norm
 
 from evenfall.instrument import Specification, string_lines
-from evenfall.measurement import Measurement
+from evenfall.measurement import Measurement, Origin
 from evenfall.neck import default_bow
 from evenfall.strings.envelope import Envelope
 
 FloatArray = NDArray[np.float64]
+
+SLACK_MM = 1e-9
+"""By how much a limit may be passed through rounding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,7 @@ class Job:
     bow: FloatArray
     weights: FloatArray
     room: FloatArray
+    renewed: FloatArray
     gain: FloatArray
     action: FloatArray
     first: FloatArray
@@ -56,6 +62,8 @@ class Job:
     saddle_travel: tuple[float, float]
     nut_travel: tuple[float, float]
     relief_free: bool = True
+    across: float | None = None
+    along: float | None = None
 
     @property
     def strings(self) -> int:
@@ -97,6 +105,7 @@ def job(
                 doubt = sqrt(u[j] ** 2 + ((1.0 - a) * u[i]) ** 2 + (a * found.saddle_u_mm[k]) ** 2)
                 need[k, i, j] = (
                     spec.rule.extra_clearance_mm
+                    + spec.rule.working_allowance_mm
                     + kappa * doubt
                     + attack[k] * envelope.excursion_mm_per_n[k, i, j]
                 )
@@ -106,10 +115,16 @@ def job(
         ):
             a = x[fret] / bridge
             doubt = hypot((1.0 - a) * u[0], a * found.saddle_u_mm[k], u[fret])
-            gaps[k] = _drawn_in(wanted.minimum_mm, wanted.maximum_mm, kappa * doubt)
+            guard = spec.rule.working_allowance_mm + kappa * doubt
+            gaps[k] = _drawn_in(wanted.minimum_mm, wanted.maximum_mm, guard)
     doubt = sqrt(float(((bow.weights * found.crown_top_u_mm) ** 2).sum()))
-    relief = _drawn_in(target.relief.minimum_mm, target.relief.maximum_mm, kappa * doubt)
+    guard = spec.rule.working_allowance_mm + kappa * doubt
+    relief = _drawn_in(target.relief.minimum_mm, target.relief.maximum_mm, guard)
     wide = (-np.inf, np.inf)
+    # what is left must be proved to be the least height; what is nominal has no reading's doubt
+    read = found.crown_height_origin != Origin.NOMINAL
+    least = spec.fretwire.minimum_height_mm + spec.rule.working_allowance_mm
+    spare = found.crown_height_mm - least
     if not limits:
         action[:], first[:], relief = wide, wide, wide
     if "relief" in keep:
@@ -124,7 +139,8 @@ def job(
         need=need,
         bow=bow.frets,
         weights=bow.weights,
-        room=np.maximum(0.0, found.crown_height_mm - spec.fretwire.minimum_height_mm),
+        room=np.maximum(0.0, spare - kappa * read * found.crown_height_u_mm),
+        renewed=spare,
         gain=np.maximum(0.0, spec.fretwire.crown_height_mm - found.crown_height_mm),
         action=action,
         first=first,
@@ -134,6 +150,8 @@ def job(
         else (target.saddle_down_mm, target.saddle_up_mm),
         nut_travel=(0.0, 0.0) if "nut" in keep else (target.nut_down_mm, target.nut_up_mm),
         relief_free="relief" not in keep,
+        across=target.across_mm,
+        along=target.along_mm,
     )
 
 
@@ -179,8 +197,10 @@ class Program:
         self.bounds: list[tuple[float, float]] = []
         for k in range(count):
             for j in range(1, frets + 1):
-                low = -asked.gain[k, j - 1] if j in replaced else 0.0
-                high = asked.room[k, j - 1] if cut is None or j in cut else 0.0
+                if j in replaced:  # counted from the old crown, which new wire stands above
+                    low, high = -asked.gain[k, j - 1], asked.renewed[k, j - 1]
+                else:
+                    low, high = 0.0, asked.room[k, j - 1] if cut is None or j in cut else 0.0
                 self.bounds.append((low, high))
         reach = np.inf if asked.relief_free else 0.0
         self.bounds.append((-reach, reach))
@@ -239,6 +259,31 @@ class Program:
         relief = relief + self.expression(0.0, t=1.0)
         self.at_least_zero(relief - self.expression(asked.relief[0]))
         self.at_least_zero(self.expression(asked.relief[1]) - relief)
+        self._write_form()
+
+    def _write_form(self) -> None:
+        """Write how crooked a fret may be across the strings, how stepped from fret to fret."""
+        asked = self.asked
+        if asked.across is not None:
+            straight = [
+                np.polyval(
+                    np.polyfit(asked.station[k, 1:], asked.crown[k], 1), asked.station[k, 1:]
+                )
+                for k in range(asked.strings)
+            ]
+            for j, k in itertools.product(range(1, asked.frets + 1), range(1, asked.strings - 1)):
+                off = [asked.crown[n, j - 1] - straight[n][j - 1] for n in (k - 1, k, k + 1)]
+                found = off[0] - 2.0 * off[1] + off[2]
+                most = max(asked.across, abs(found))  # what is crooked as found may stay so
+                terms = {f"r_{k - 1}_{j}": -1.0, f"r_{k}_{j}": 2.0, f"r_{k + 1}_{j}": -1.0}
+                bend = self.expression(found, **terms)
+                self.at_least_zero(self.expression(most) - bend)
+                self.at_least_zero(bend + self.expression(most))
+        if asked.along is not None:
+            for j, k in itertools.product(range(1, asked.frets), range(asked.strings)):
+                step = self.expression(0.0, **{f"r_{k}_{j}": 1.0, f"r_{k}_{j + 1}": -1.0})
+                self.at_least_zero(self.expression(asked.along) - step)
+                self.at_least_zero(step + self.expression(asked.along))
 
     def solve(self, cost: FloatArray | None = None) -> tuple[float, FloatArray] | None:
         """Return least total removal (or another cost) and the unknowns; None if nothing fits."""
@@ -302,10 +347,10 @@ def one_pass(
         z.append(highest)
     for fret, limit in ((asked.reference, asked.action[k]), (1, asked.first[k])):
         a = x[fret] / bridge
-        if (1.0 - a) * z_nut + a * z_saddle - z[fret] > limit[1] + 1e-12:
+        if (1.0 - a) * z_nut + a * z_saddle - z[fret] > limit[1] + SLACK_MM:
             return None
     removal = bent - np.array(z[1:])
-    if (removal > asked.room[k] + 1e-12).any():
+    if (removal > asked.room[k] + SLACK_MM).any():
         return None
     return float(removal.sum()), float((asked.weights[k] * removal).sum())
 
@@ -334,7 +379,7 @@ def best_on_grid(
             metal = (metal[:, None] + more[:, 0]).ravel()
             taken = (taken[:, None] + more[:, 1]).ravel()
         after = asked.relief_found + relief - taken
-        fits = (after >= asked.relief[0] - 1e-12) & (after <= asked.relief[1] + 1e-12)
+        fits = (after >= asked.relief[0] - SLACK_MM) & (after <= asked.relief[1] + SLACK_MM)
         if fits.any():
             least = float(metal[fits].min())
             best = least if best is None else min(best, least)

@@ -93,9 +93,8 @@ class Problem:
 
     @property
     def lacking_mm(self) -> FloatArray:
-        """By how much each crown as found is under the least height, shape (K, F) [mm]."""
-        least = self.specification.fretwire.minimum_height_mm
-        return np.maximum(0.0, least - self.measurement.crown_height_mm)
+        """What each crown as found lacks to be proved the least height, shape (K, F) [mm]."""
+        return np.maximum(0.0, -_spare_mm(self.specification, self.measurement))
 
     def with_heights(
         self, *, crown_top_mm: FloatArray, nut_mm: FloatArray, saddle_mm: FloatArray
@@ -206,6 +205,11 @@ def removable_mm(specification: Specification, measurement: Measurement) -> Floa
     measurement
         Crown heights with uncertainty.
     """
+    return np.maximum(0.0, _spare_mm(specification, measurement))
+
+
+def _spare_mm(specification: Specification, measurement: Measurement) -> FloatArray:
+    """Return crown height over the least that can be proved, negative where it lacks [mm]."""
     rule = specification.rule
     doubt = np.where(
         measurement.crown_height_origin == Origin.NOMINAL, 0.0, measurement.crown_height_u_mm
@@ -215,7 +219,7 @@ def removable_mm(specification: Specification, measurement: Measurement) -> Floa
         + rule.working_allowance_mm
         + NormalDist().inv_cdf(rule.coverage) * doubt
     )
-    return np.maximum(0.0, measurement.crown_height_mm - least)
+    return np.asarray(measurement.crown_height_mm - least)
 
 
 def _require_fit(specification: Specification, measurement: Measurement) -> None:

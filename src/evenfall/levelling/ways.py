@@ -191,20 +191,21 @@ def replace_frets(model: LevellingModel) -> Outcome | None:
         problem.specification.fretwire.crown_height_mm - problem.measurement.crown_height_mm,
     )
 
-    lacking = problem.lacking_mm
+    everything = np.ones(problem.frets, dtype=bool)
+    # new wire in place of a worn crown has to leave the least height too
+    short = np.maximum(0.0, gain - with_new_wire(problem, everything, gain).room_mm)
     high = model.column_high[model.r.ravel()].copy()
 
     def feasible(opened: BoolArray) -> bool:
         low = -np.where(opened[None, :], gain, 0.0)
-        # new wire in place of a worn crown has to leave the least height too
-        most = np.where((opened & (lacking > 0.0)).ravel(), -lacking.ravel(), high)
+        most = np.where((opened & (short > 0.0)).ravel(), -short.ravel(), high)
         model.bound_columns(model.r, low.ravel(), most)
         try:
             return model.minimise(np.zeros(model.column_count)) is not None
         finally:
             model.bound_columns(model.r, 0.0, high)
 
-    if not feasible(np.ones(problem.frets, dtype=bool)):
+    if not feasible(everything):
         return None
     opened, proven = _fewest(
         gain.sum(axis=0) + 1.0,
@@ -218,10 +219,10 @@ def replace_frets(model: LevellingModel) -> Outcome | None:
                 for column, most in zip(model.r.ravel(), gain.ravel(), strict=True)
             ]
             + [
-                # r[k, j] <= -lacking[k, j] where fret j is replaced, 0 where it is not
-                (int(column), int(column) % problem.frets, 1.0, float(short), 0.0)
-                for column, short in zip(model.r.ravel(), lacking.ravel(), strict=True)
-                if short > 0.0
+                # r[k, j] <= -short[k, j] where fret j is replaced, 0 where it is not
+                (int(column), int(column) % problem.frets, 1.0, float(lacks), 0.0)
+                for column, lacks in zip(model.r.ravel(), short.ravel(), strict=True)
+                if lacks > 0.0
             ],
         ),
     )

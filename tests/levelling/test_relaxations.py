@@ -1,0 +1,209 @@
+"""Where the limits cannot all hold: what is named is enough, and a little less is not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+
+from evenfall.levelling import make_plan
+from evenfall.plan import Plan, Relaxation
+from levelling.necks import Neck, Wishes, changed, necks, readings, specification, table
+from oracles.brute_force_levelling import Program, job
+
+EASE: dict[str, Callable[[Wishes, float], Wishes]] = {
+    "attack": lambda w, percent: replace(
+        w,
+        attack=w.attack * (1.0 - 0.01 * percent),
+        attack_step=w.attack_step * (1.0 - 0.01 * percent),
+    ),
+    "action": lambda w, mm: replace(w, tolerance=w.tolerance + mm),
+    "first fret": lambda w, mm: replace(w, first_tolerance=w.first_tolerance + mm),
+    "relief": lambda w, mm: replace(w, relief=(w.relief[0] - mm, w.relief[1] + mm)),
+    "travel": lambda w, mm: replace(
+        w,
+        saddle=(w.saddle[0] + mm, w.saddle[1] + mm),
+        nut=(w.nut[0] + mm, w.nut[1] + mm),
+    ),
+    "crown height": lambda w, mm: replace(w, minimum=w.minimum - mm),
+}
+UTMOST = {"action": 0.9, "first fret": 0.3, "relief": 0.45, "travel": 10.0, "crown height": 0.6}
+
+
+def fits(neck: Neck, wishes: Wishes) -> bool:
+    """Say whether the limits can hold, by the independent program."""
+    spec = specification(wishes)
+    return Program(job(spec, neck.found, neck.table)).fits()
+
+
+def planned_status(neck: Neck, wishes: Wishes) -> str:
+    spec = specification(wishes)
+    found = replace(neck.found, specification_hash=spec.content_hash)
+    return make_plan(spec, found, way="each", envelope=neck.table).status
+
+
+def in_range(wishes: Wishes) -> bool:
+    """Say whether a specification may ask for it at all."""
+    return (
+        min(wishes.action, wishes.action_bass) >= wishes.tolerance
+        and wishes.first >= wishes.first_tolerance
+        and wishes.minimum >= 0.0
+        and wishes.relief[0] >= -0.5
+        and max(*wishes.saddle, *wishes.nut) <= 20.0
+    )
+
+
+hard = necks(attack=0.9, minimum=0.95, saddle=(0.1, 0.1), tolerance=0.1, first_tolerance=0.1)
+
+
+@settings(deadline=None, max_examples=60)
+@given(hard)
+def test_each_named_easing_is_enough_and_hardly_less_is(neck: Neck) -> None:
+    plan = make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
+    assume(plan.status != "optimal")
+    assert not fits(neck, neck.wishes)
+    named = {r.lever: r for r in plan.relaxations}
+    assert set(EASE) <= set(named)
+    for lever, ease in EASE.items():
+        relaxation = named[lever]
+        if not relaxation.helps:
+            assert np.isnan(relaxation.amount)
+            continue
+        assert relaxation.amount > 0.0
+        enough = ease(neck.wishes, relaxation.amount * (1.0 + 1e-6) + 1e-6)
+        less = ease(neck.wishes, relaxation.amount * 0.99)
+        if in_range(enough):
+            assert fits(neck, enough), lever
+            assert planned_status(neck, enough) == "optimal", lever
+        if in_range(less):
+            assert not fits(neck, less), lever
+
+
+@settings(deadline=None, max_examples=40)
+@given(hard)
+def test_a_lever_that_is_said_not_to_help_does_not(neck: Neck) -> None:
+    plan = make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
+    assume(plan.status != "optimal")
+    for relaxation in plan.relaxations:
+        if relaxation.helps or relaxation.lever not in UTMOST:
+            continue
+        much = EASE[relaxation.lever](neck.wishes, UTMOST[relaxation.lever])
+        if in_range(much):
+            assert not fits(neck, much), relaxation.lever
+
+
+@settings(deadline=None, max_examples=40)
+@given(hard)
+def test_an_eased_plan_keeps_every_limit_that_was_not_eased(neck: Neck) -> None:
+    plan = make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
+    assume(plan.status == "relaxed")
+    spec, found = neck.spec, neck.found
+    helping = next(r for r in plan.relaxations if r.helps)
+    asked = job(spec, found, neck.table, attack_n=tuple(plan.attack_n))
+    after = (plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
+    breaks = broken_limits(plan, neck)
+    assert breaks <= {helping.lever}, (breaks, helping)
+    if helping.lever == "attack":
+        borne = 1.0 - 0.01 * helping.amount
+        np.testing.assert_allclose(plan.attack_n, borne * np.array(spec.player.attack_n), atol=1e-6)
+    assert all(np.isfinite(a).all() for a in after)
+    assert asked.strings == len(plan.attack_n)
+
+
+def broken_limits(plan: Plan, neck: Neck) -> set[str]:
+    """Return the levers whose limits the finished neck breaks by more than rounding."""
+    spec, found = neck.spec, neck.found
+    target, slack = spec.target, 1e-6
+    broken = set()
+    for lever, gaps, limits in (
+        ("action", plan.action_after_mm, target.action),
+        ("first fret", plan.first_fret_after_mm, target.first_fret),
+    ):
+        for gap, limit in zip(gaps, limits, strict=True):
+            if not limit.minimum_mm - slack <= gap <= limit.maximum_mm + slack:
+                broken.add(lever)
+    relief = target.relief
+    if not relief.minimum_mm - slack <= plan.relief_after_mm <= relief.maximum_mm + slack:
+        broken.add("relief")
+    saddle, nut = plan.saddle_after_mm - found.saddle_mm, plan.nut_after_mm - found.nut_mm
+    for move, down, up in (
+        (saddle, target.saddle_down_mm, target.saddle_up_mm),
+        (nut, target.nut_down_mm, target.nut_up_mm),
+    ):
+        if (move < -down - slack).any() or (move > up + slack).any():
+            broken.add("travel")
+    if (plan.crown_height_after_mm < spec.fretwire.minimum_height_mm - slack).any():
+        broken.add("crown height")
+    if (plan.headroom_after_n < plan.attack_n[:, None] - 1e-5).any():
+        broken.add("clearance")
+    return broken
+
+
+WORN = Wishes(frets=6, attack=0.6, minimum=1.05, tolerance=0.4, saddle=(0.1, 0.1))
+
+
+@pytest.mark.parametrize("lacking_mm", [0.0, 0.02, 0.1])
+@pytest.mark.parametrize("seed", range(4))
+def test_crown_height_eased_means_what_it_says_on_worn_frets(seed: int, lacking_mm: float) -> None:
+    """A high fret with a crown already under the least height has no life until that is eased."""
+    spec = specification(WORN)
+    found = readings(spec, seed=seed, high={4: 0.15})
+    height = found.crown_height_mm.copy()
+    height[:, 3] = WORN.minimum - lacking_mm + 0.005 * np.arange(3)
+    found = changed(found, crown_height_mm=height)
+    plan = make_plan(spec, found, way="each", envelope=table(spec))
+    assert plan.status != "optimal"
+    named: dict[str, Relaxation] = {r.lever: r for r in plan.relaxations}
+    eased = named["crown height"]
+    assert eased.helps
+
+    def fits_with(least: float) -> bool:
+        other = specification(replace(WORN, minimum=least))
+        return Program(job(other, found, table(spec))).fits()
+
+    assert fits_with(WORN.minimum - eased.amount - 1e-6)
+    assert not fits_with(WORN.minimum - 0.99 * eased.amount)
+
+
+def test_what_is_kept_is_not_eased() -> None:
+    """The saddle that must stay does not move, whatever else gives way."""
+    spec = specification(Wishes(attack=0.6, saddle=(0.0, 0.0), tolerance=0.3, minimum=1.05))
+    found = readings(spec, seed=1, action_off_mm=-0.4)
+    plan = make_plan(spec, found, way="each", keep=("saddle",), envelope=table(spec))
+    assert plan.status != "optimal"
+    np.testing.assert_array_equal(plan.saddle_after_mm, found.saddle_mm)
+    free = make_plan(spec, found, way="each", envelope=table(spec))
+    easing = {r.lever: r for r in free.relaxations}["travel"]
+    kept = {r.lever: r for r in plan.relaxations}["travel"]
+    assert easing.helps
+    assert not kept.helps or kept.amount > easing.amount + 1e-6
+
+
+def test_every_relaxation_is_said_in_words() -> None:
+    spec = specification(WORN)
+    plan = make_plan(spec, readings(spec, seed=2, worn={2: 0.2}), way="each", envelope=table(spec))
+    assert plan.status != "optimal"
+    for relaxation in plan.relaxations:
+        assert relaxation.sentence.endswith(".")
+        assert "nan" not in relaxation.sentence
+        assert "inf" not in relaxation.sentence
+
+
+def test_new_wire_is_named_where_worn_frets_are_the_reason() -> None:
+    """A low fret is cured by new wire: the relaxation says which, and it is enough."""
+    spec = specification(WORN)
+    found = readings(spec, seed=2, worn={2: 0.2}, high={4: 0.15})
+    plan = make_plan(spec, found, envelope=table(spec))
+    assert plan.way == "part-refret"
+    assert plan.status == "optimal"
+    assert plan.replaced_frets == (2,)
+    each = make_plan(spec, found, way="each", envelope=table(spec))
+    frets = {r.lever: r for r in each.relaxations}["frets"]
+    assert frets.helps
+    assert frets.amount == 1.0
+    asked = job(spec, found, table(spec))
+    assert Program(asked, replaced=plan.replaced_frets).fits()
+    assert not Program(asked).fits()

@@ -202,6 +202,8 @@ def call_all(*commands: list[str]) -> int:
 def demo(arguments: list[str]) -> int:
     """Run the whole job once on an invented instrument."""
     set_up(tools=False)
+    if sys.stdout.isatty() and not any(a.startswith("-") for a in arguments):
+        arguments = [*arguments, "--open"]  # somebody is watching: show the picture
     say(" ".join(["evenfall", "demo", *arguments]))
     # In the caller's folder, so that a relative DIR means what it says.
     command = [str(program(VENV, "evenfall")), "demo", *arguments]

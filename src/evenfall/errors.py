@@ -58,6 +58,20 @@ FINDING_CODES: dict[str, str] = {
     "plan-eased": "The plan could not keep every limit that the verdict goes by.",
     "other-attack": "The plan was made for another attack than the one that is judged.",
     "cure": "What adjusting alone can or cannot cure.",
+    "scan": "A scan cannot be used, or not all of it.",
+    "circle": "Points do not determine a circle.",
+    "orientation": "How a scan was found to lie: unit, axes, centre line.",
+    "ambiguous": "The readings fit more than one way; which one was taken is said.",
+    "scale": "The frets stand on another scale than specified, or on none.",
+    "slots-only": "The board shows fret slots and no crowns.",
+    "missing-fret": "No crown stands where the scale has a fret.",
+    "extra-bump": "Something stands on the board where no fret belongs.",
+    "worn-flat": "A crown is worn flat.",
+    "lifted-end": "The end of a fret stands up from the board.",
+    "tang-gap": "A stretch of a fret stands higher over the board than its wire: not seated.",
+    "shadow": "Crowns that a string or a hole in the scan hides.",
+    "facets": "The facets of a mesh limit what can be claimed.",
+    "board-shape": "The board rises, drops or humps along the neck.",
 }
 
 

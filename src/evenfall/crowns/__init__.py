@@ -1,0 +1,1 @@
+"""Dense surfaces: where the frets of a scan are, and how high each crown stands."""

@@ -1,0 +1,209 @@
+"""Fret places as a geometric series: which scale they fit, and what they cannot tell.
+
+Places of an equally tempered scale are x_n = A - D 2^(-n/12), where A is the saddle end of the
+scale. Moving every number by one fits as well with a scale 2^(1/12) longer, so places alone give
+the scale only once the first of them is known; the answer says which number it rests on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import Finding, ReadingsError
+from evenfall.instrument import fret_distance_mm
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.intp]
+
+LEAST_PLACES = 4
+"""Two numbers are fitted (nut and scale); fewer than four places could fit by chance."""
+
+SEMITONE = 2.0 ** (1.0 / 12.0)
+
+LEAST_STRAY_SHARE = 0.01
+"""No place is called stray for less than this share of the fret spacing."""
+
+MOST_RESIDUAL_SHARE = 0.12
+"""A place further than this share of the fret spacing from the series belongs to no fret."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleFit:
+    """The scale that N fret places fit.
+
+    Parameters
+    ----------
+    scale_mm, scale_u_mm
+        Scale length and its standard uncertainty [mm], if the first place is `first_fret`.
+    nut_mm
+        Where the nut then is, in the coordinate of the places [mm].
+    direction_order
+        +1 if the coordinate grows from nut to bridge, -1 if it falls.
+    fret_number
+        Number of each place, 0 where a place belongs to no fret, shape (N,).
+    residual_mm
+        Place less fitted place [mm], NaN where it belongs to no fret, shape (N,).
+    first_fret
+        The number that the place nearest the nut was taken for.
+    findings
+        What the places cannot tell.
+    """
+
+    scale_mm: float
+    scale_u_mm: float
+    nut_mm: float
+    direction_order: int
+    fret_number: NDArray[np.intp]
+    residual_mm: NDArray[np.float64]
+    first_fret: int
+    findings: tuple[Finding, ...]
+
+
+def fit_scale(
+    place_mm: NDArray[np.float64], *, first_fret: int | None = None, scale_hint_mm: float = 0.0
+) -> ScaleFit:
+    """Return the scale length that fret places or slots fit, with frets missing or extra ones.
+
+    Distances from the saddle end A must be whole semitones apart: 12 log2(A - x) has the same
+    fraction for every place. A is searched for the sharpest agreement (length of the mean phasor),
+    then nut and scale are fitted by least squares.
+
+    Parameters
+    ----------
+    place_mm
+        Places along the neck [mm], any order, shape (N,).
+    first_fret
+        Number of the place nearest the nut, if known.
+    scale_hint_mm
+        Nominal scale [mm] that settles that number if it is not known; 0 for none.
+
+    Raises
+    ------
+    ReadingsError
+        Fewer than four places, or places in no such series.
+    """
+    place = np.asarray(place_mm, dtype=float)
+    if len(place) < LEAST_PLACES or not np.isfinite(place).all():
+        raise _no_series(f"{len(place)} fret places are too few to fit a scale; four are needed.")
+    best: tuple[float, int, FloatArray] | None = None
+    for direction in (1, -1):
+        found = _number_places(direction * place)
+        if found is not None and (best is None or found[0] > best[0]):
+            best = (found[0], direction, found[1])
+    if best is None:
+        raise _no_series("The places found do not follow the spacing of frets on any scale.")
+    _, direction, number = best
+    kept = number > 0
+    fraction = fret_distance_mm(1.0, number[kept])
+    x = direction * place[kept]
+    design = np.column_stack([np.ones(len(x)), fraction])
+    solution = np.linalg.lstsq(design, x, rcond=None)[0]
+    residual = np.full(len(place), np.nan)
+    residual[kept] = direction * (x - design @ solution)
+    spread = float(np.sqrt(np.sum(residual[kept] ** 2) / max(1, len(x) - 2)))
+    scale = float(solution[1])
+    # numbering from 1 so far; a shift of m multiplies the scale by 2^(m/12)
+    shift = 0
+    if first_fret is not None:
+        shift = first_fret - 1
+    elif scale_hint_mm > 0.0:
+        shift = max(0, round(12.0 * np.log2(scale_hint_mm / scale)))
+    # x = A - D 2^(-n/12): A stays, and the scale is the distance of the nut from A
+    bridge = float(solution[0]) + scale
+    scale *= SEMITONE**shift
+    number = np.where(kept, number + shift, 0)
+    u = spread * float(np.sqrt(np.linalg.inv(design.T @ design)[1, 1])) * SEMITONE**shift
+    findings: tuple[Finding, ...] = ()
+    if first_fret is None and scale_hint_mm == 0.0:
+        findings = (
+            Finding(
+                "ambiguous",
+                f"Fret places alone do not fix the scale: it is {scale:.2f} mm if the first place "
+                f"found is fret 1, {scale * SEMITONE:.2f} mm if it is fret 2, "
+                f"{scale * SEMITONE**2:.2f} mm if it is fret 3.",
+                "scale",
+            ),
+        )
+    return ScaleFit(
+        scale_mm=scale,
+        scale_u_mm=u,
+        nut_mm=direction * (bridge - scale),
+        direction_order=direction,
+        fret_number=number,
+        residual_mm=residual,
+        first_fret=1 + shift,
+        findings=findings,
+    )
+
+
+def _number_places(x: FloatArray) -> tuple[float, IntArray] | None:
+    """Return how well places that grow towards the bridge agree, and their numbers from 1."""
+    low, span = float(x.min()), float(np.ptp(x))
+    if span <= 0.0:
+        return None
+    # from a bridge just past the last place to one ten spans away
+    reach = span * np.concatenate([np.geomspace(0.05, 10.0, 6000)])
+    distance = (low + span + reach)[:, None] - x[None, :]
+    semitone = 12.0 * np.log2(distance)
+    agreement = np.abs(np.mean(np.exp(2j * np.pi * semitone), axis=1))
+    # neighbours must mostly be one fret apart: with a far-off bridge everything agrees
+    step = np.median(-np.diff(np.sort(-semitone, axis=1), axis=1), axis=1)
+    step = np.abs(step)
+    agreement = np.where((step > 0.8) & (step < 1.6), agreement, 0.0)
+    best: tuple[float, IntArray] | None = None
+    for row in np.argsort(-agreement)[:40]:
+        if agreement[row] < 0.5:
+            break
+        numbered = _settle(x, semitone[row])
+        if numbered is not None and (best is None or numbered[0] > best[0]):
+            best = numbered
+    return best
+
+
+def _settle(x: FloatArray, semitone: FloatArray) -> tuple[float, IntArray] | None:
+    """Return the share of places that fit a series, less its misfit, and their numbers."""
+    phase = float(np.angle(np.mean(np.exp(2j * np.pi * semitone)))) / (2.0 * np.pi)
+    raw = -(semitone - phase)
+    kept = np.ones(len(x), dtype=bool)
+    number = np.round(raw)
+    for _ in range(6):
+        if int(kept.sum()) < LEAST_PLACES or len(np.unique(number[kept])) < LEAST_PLACES:
+            return None
+        base = number[kept].min()
+        fraction = fret_distance_mm(1.0, number - base + 1.0)
+        design = np.column_stack([np.ones(int(kept.sum())), fraction[kept]])
+        nut, scale = np.linalg.lstsq(design, x[kept], rcond=None)[0]
+        if scale <= 0.0:
+            return None
+        distance = (nut + scale - x) / scale
+        exact = np.where(distance > 0.0, -12.0 * np.log2(np.maximum(distance, 1e-9)), np.nan)
+        number = np.where(np.isnan(exact), -1e6, np.round(exact)) + base - 1.0
+        off = np.abs(exact - np.round(exact))
+        now = (off < MOST_RESIDUAL_SHARE) & ~np.isnan(exact)
+        if int(now.sum()) < LEAST_PLACES:
+            return None
+        # among the frets of one saw or jig a stray place shows by its size
+        now &= off < max(LEAST_STRAY_SHARE, 6.0 * float(np.median(off[now])))
+        # two places on one number: keep the nearer one
+        for n in np.unique(number[now]):
+            same = np.flatnonzero(now & (number == n))
+            now[same] = same == same[np.argmin(off[same])]
+        if bool(np.all(now == kept)):
+            break
+        kept = now
+    if int(kept.sum()) < LEAST_PLACES:
+        return None
+    misfit = float(np.sqrt(np.mean(off[kept] ** 2)))
+    base = number[kept].min()
+    numbers = np.where(kept, number - base + 1.0, 0.0).astype(np.intp)
+    return float(kept.mean()) - misfit, numbers
+
+
+def _no_series(sentence: str) -> ReadingsError:
+    return ReadingsError([Finding("scale", sentence, severity="error")])

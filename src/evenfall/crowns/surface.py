@@ -1,0 +1,292 @@
+"""What a scan can be: points, a height map, or a mesh; each read piece by piece.
+
+Every later step asks a surface for two things only: a spread of sample points, and all points in
+pieces. So no step needs to know what kind it is, and none holds a second copy of the whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+
+from evenfall.errors import Finding, ReadingsError
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.intp]
+
+#: Points as rows x, y, z in the unit and the frame of the file, shape (N, 3).
+Points = Any
+
+PIECE = 1 << 17
+"""Points handled at a time: small enough for the processor's cache, large enough for numpy."""
+
+GOLDEN_SHARE = 0.6180339887498949
+"""Fraction of the golden ratio: its multiples spread evenly, in step with no raster."""
+
+PLASTIC_SHARES = (0.7548776662466927, 0.5698402909980532)
+"""The same for pairs: powers of 1/1.3247..., the real root of x³ = x + 1."""
+
+MESH_SAMPLES = 2_000_000
+"""Points that a mesh is turned into."""
+
+LEAST_POINTS = 2_000
+"""Fewer points than this cannot show frets."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeightMap:
+    """Heights over an even grid.
+
+    Parameters
+    ----------
+    heights
+        Heights in the unit of the file, NaN where nothing was measured, shape (rows, columns);
+        columns run along the first plan direction, rows along the second.
+    column_step, row_step
+        Distance between columns and between rows, in the unit of the file, not zero.
+    """
+
+    heights: NDArray[Any]
+    column_step: Any
+    row_step: Any
+
+    @property
+    def count(self) -> int:
+        """Number of cells."""
+        return int(self.heights.size)
+
+    def pick(self, index: IntArray) -> FloatArray:
+        """Return some points, shape (M, 3); missing ones hold NaN.
+
+        Parameters
+        ----------
+        index
+            Which cells, row by row, shape (M,).
+        """
+        row, column = np.divmod(index, self.heights.shape[1])
+        return np.column_stack(
+            [column * self.column_step, row * self.row_step, self.heights.reshape(-1)[index]]
+        ).astype(float)
+
+    def piece(self, low: int, high: int) -> FloatArray:
+        """Return the points of a run of cells as columns, shape (3, M).
+
+        Parameters
+        ----------
+        low, high
+            First cell and the one after the last.
+        """
+        row, column = np.divmod(np.arange(low, high), self.heights.shape[1])
+        heights = self.heights.reshape(-1)[low:high]
+        return np.stack([column * self.column_step, row * self.row_step, heights]).astype(float)
+
+
+@dataclass(frozen=True, slots=True)
+class Mesh:
+    """Triangles, as a CAD program or a scanner's own software makes them.
+
+    Parameters
+    ----------
+    triangles
+        Corners in the unit of the file, shape (T, 3, 3): triangle, corner, x y z; outward side
+        by the right hand, as STL has it (not relied on).
+    """
+
+    triangles: NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Cloud:
+    """Points in no order.
+
+    Parameters
+    ----------
+    points
+        Rows x, y, z, shape (N, 3).
+    corners
+        Triangles that the points were taken from, shape (T, 3, 3); None for measured points.
+    triangle
+        Which triangle each point lies on, shape (N,); None for measured points.
+    """
+
+    points: NDArray[Any]
+    corners: NDArray[Any] | None = None
+    triangle: IntArray | None = None
+
+    @property
+    def count(self) -> int:
+        """Number of points."""
+        return len(self.points)
+
+    def pick(self, index: IntArray) -> FloatArray:
+        """Return some points, shape (M, 3).
+
+        Parameters
+        ----------
+        index
+            Which points, shape (M,).
+        """
+        return np.asarray(self.points[index], dtype=float)
+
+    def piece(self, low: int, high: int) -> FloatArray:
+        """Return a run of points as columns, shape (3, M).
+
+        Parameters
+        ----------
+        low, high
+            First point and the one after the last.
+        """
+        return np.ascontiguousarray(self.points[low:high].T, dtype=float)
+
+
+class Surface(Protocol):
+    """What the later steps ask of a scan."""
+
+    @property
+    def count(self) -> int:
+        """Number of points, missing ones included."""
+
+    def pick(self, index: IntArray) -> FloatArray:
+        """Return some points, shape (M, 3)."""
+
+    def piece(self, low: int, high: int) -> FloatArray:
+        """Return a run of points as columns, shape (3, M)."""
+
+
+def as_surface(given: HeightMap | Mesh | Points) -> Surface:
+    """Return the scan in the form that the later steps read.
+
+    Parameters
+    ----------
+    given
+        A `HeightMap`, a `Mesh`, or an array of points, shape (N, 3).
+
+    Raises
+    ------
+    ReadingsError
+        The array has another shape, or there are too few points.
+    """
+    surface: Surface
+    if isinstance(given, HeightMap):
+        if given.heights.ndim != 2 or not (given.column_step and given.row_step):
+            raise unusable("A height map needs rows and columns of heights and two steps.")
+        surface = given
+    elif isinstance(given, Mesh):
+        surface = sample_mesh(given)
+    else:
+        points = np.asarray(given)
+        if points.ndim != 2 or points.shape[1] != 3:
+            raise unusable(f"Points must have shape (N, 3), not {points.shape}.")
+        surface = Cloud(points)
+    if surface.count < LEAST_POINTS:
+        raise unusable(
+            f"The scan has {surface.count} points; a fretboard needs at least {LEAST_POINTS}."
+        )
+    return surface
+
+
+def sample_indices(count: int, most: int) -> IntArray:
+    """Return an even spread of at most `most` indices below `count`, in step with no raster.
+
+    Parameters
+    ----------
+    count, most
+        Number of points there are, and wanted at most.
+    """
+    if count <= most:
+        return np.arange(count)
+    order = np.arange(most)
+    jitter = np.mod(order * GOLDEN_SHARE, 1.0)
+    return np.minimum((order + jitter) * (count / most), count - 1).astype(np.intp)
+
+
+def finite_samples(surface: Surface, most: int) -> tuple[FloatArray, IntArray]:
+    """Return an even spread of the points that hold no NaN, shape (M, 3), and their indices.
+
+    Parameters
+    ----------
+    surface
+        The scan.
+    most
+        Most points wanted.
+
+    Raises
+    ------
+    ReadingsError
+        Too few points are finite.
+    """
+    index = sample_indices(surface.count, most)
+    points = surface.pick(index)
+    kept = np.isfinite(points).all(axis=1)
+    if int(kept.sum()) < min(LEAST_POINTS, surface.count):
+        raise unusable("Almost all points of the scan are missing (NaN or infinite).")
+    return points[kept], index[kept]
+
+
+def pieces(surface: Surface, low: int, high: int) -> Iterator[FloatArray]:
+    """Yield the points from `low` to `high` as columns, shape (3, M), a piece at a time.
+
+    Parameters
+    ----------
+    surface
+        The scan.
+    low, high
+        First point and the one after the last.
+    """
+    for start in range(low, high, PIECE):
+        yield surface.piece(start, min(start + PIECE, high))
+
+
+def sample_mesh(mesh: Mesh) -> Cloud:
+    """Return points spread over the triangles, as many on each as its area asks for.
+
+    Parameters
+    ----------
+    mesh
+        The triangles.
+
+    Raises
+    ------
+    ReadingsError
+        There is no triangle with an area.
+    """
+    corners = np.asarray(mesh.triangles, dtype=float)
+    if corners.ndim != 3 or corners.shape[1:] != (3, 3):
+        raise unusable(f"Triangles must have shape (T, 3, 3), not {corners.shape}.")
+    corners = corners[np.isfinite(corners).all(axis=(1, 2))]
+    edges = np.roll(corners, -1, axis=1) - corners
+    area = 0.5 * np.linalg.norm(np.cross(edges[:, 0], edges[:, 1]), axis=1)
+    if not len(area) or area.sum() <= 0.0:
+        raise unusable("The mesh has no triangle with an area.")
+    wanted = area * (MESH_SAMPLES / area.sum())
+    # carry the fractions along, so that slivers get their due together
+    due = np.floor(np.cumsum(wanted) + 0.5).astype(np.intp)
+    many = np.diff(due, prepend=0)
+    triangle = np.repeat(np.arange(len(corners)), many)
+    order = np.arange(len(triangle))
+    a, b = (np.mod((order + 1) * share, 1.0) for share in PLASTIC_SHARES)
+    folded = a + b > 1.0
+    a, b = np.where(folded, 1.0 - a, a), np.where(folded, 1.0 - b, b)
+    points = (
+        corners[triangle, 0]
+        + a[:, None] * edges[triangle, 0]
+        - b[:, None] * edges[triangle, 2]  # the third edge runs back to the first corner
+    )
+    return Cloud(points, corners, triangle)
+
+
+def unusable(sentence: str) -> ReadingsError:
+    """Return the error for a scan that cannot be used.
+
+    Parameters
+    ----------
+    sentence
+        What is wrong and how to mend it.
+    """
+    return ReadingsError([Finding("scan", sentence, severity="error")])

@@ -1,4 +1,4 @@
-"""Write the reference pages that come from the program itself: commands and codes.
+"""Write the reference that comes from the program itself: commands, codes, JSON Schemas.
 
 ``python3 dev.py docs`` writes them; with ``--check`` nothing is written, and the exit status says
 whether the pages match the program.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib.util
 import inspect
+import json
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -106,6 +107,10 @@ def pages() -> dict[Path, str]:
         from evenfall.cli import main
 
         texts[HERE / "cli.md"] = command_page(main)
+    from json_schemas import schemas
+
+    for name, schema in schemas((HERE / "json.md").read_text(encoding="utf-8")).items():
+        texts[HERE / "schemas" / name] = json.dumps(schema, indent=1) + "\n"
     return texts
 
 
@@ -119,13 +124,13 @@ def main(arguments: list[str]) -> int:
     ]
     if "--check" in arguments:
         for path in stale:
-            print(
-                f"docs/reference/{path.name} does not match the program; run: python3 dev.py docs"
-            )
+            name = path.relative_to(HERE)
+            print(f"docs/reference/{name} does not match the program; run: python3 dev.py docs")
         return 1 if stale else 0
     for path in stale:
+        path.parent.mkdir(exist_ok=True)
         path.write_text(wanted[path], encoding="utf-8", newline="\n")
-        print(f"wrote docs/reference/{path.name}")
+        print(f"wrote docs/reference/{path.relative_to(HERE)}")
     return 0
 
 

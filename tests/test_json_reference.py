@@ -1,0 +1,318 @@
+"""The JSON that the commands really write, against the reference page and the JSON Schemas."""
+
+from __future__ import annotations
+
+import copy
+import importlib.util
+import json
+import re
+import shutil
+import sys
+from collections.abc import Iterator
+from importlib import resources
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+from jsonschema import Draft202012Validator
+
+from evenfall.cli import main
+
+ROOT = Path(__file__).resolve().parent.parent
+REFERENCE = ROOT / "docs" / "reference"
+EXAMPLES = ROOT / "docs" / "examples"
+KINDS = ("measurement", "plan", "proof")
+
+
+def load(name: str) -> ModuleType:
+    """Return a module that lies beside the reference pages."""
+    specification = importlib.util.spec_from_file_location(name, REFERENCE / f"{name}.py")
+    assert specification is not None
+    assert specification.loader is not None
+    module = importlib.util.module_from_spec(specification)
+    sys.modules[name] = module  # dataclasses look their module up
+    specification.loader.exec_module(module)
+    return module
+
+
+TABLES = load("json_schemas").page_tables((REFERENCE / "json.md").read_text(encoding="utf-8"))
+
+
+def paths(value: Any, place: str = "") -> Iterator[tuple[str, Any]]:
+    """Yield every key inside a value, nested ones as `a.b` and `a[].b`, with what it holds."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            path = f"{place}.{key}" if place else key
+            yield path, inner
+            yield from paths(inner, path)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from paths(inner, f"{place}[]")
+
+
+def documented(section: str) -> dict[str, Any]:
+    """Return every key that a section documents, what it refers to included."""
+    found: dict[str, Any] = {}
+    for key, entry in TABLES[section].items():
+        found[key] = entry
+        if "[findings]" in entry.shape:
+            found |= {f"{key}[].{inner}": row for inner, row in TABLES["findings"].items()}
+        if "[measurement]" in entry.shape:
+            inside = documented("measurement")
+            found |= {
+                f"{key}.{inner}": row
+                for inner, row in inside.items()
+                if not inner.startswith("findings")
+            }
+    return found
+
+
+@pytest.fixture(scope="module")
+def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
+    """Return many real outputs by section: good, poor and bad inputs."""
+    folder = tmp_path_factory.mktemp("outputs")
+    for name in ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv"):
+        text = (resources.files("evenfall") / "invented" / name).read_text(encoding="utf-8")
+        (folder / name).write_text(text, encoding="utf-8")
+    for example in EXAMPLES.iterdir():
+        shutil.copy(example, folder)
+    spec = (folder / "kestrel.spec.toml").read_text(encoding="utf-8")
+    odd = spec.replace("gauge = 0.254 ", "gauge = 0.130 ")
+    after = (folder / "kestrel-after.csv").read_text(encoding="utf-8").splitlines()
+    # no crown height, one crown top that has to be filled in, strings not at pitch
+    poor = [
+        row.replace(",strung", ",unstrung")
+        for row in after
+        if not row.startswith(("crown_height", "crown_top,4,5,"))
+    ]
+    (folder / "odd.spec.toml").write_text(odd, encoding="utf-8")
+    (folder / "faulty.spec.toml").write_text(spec.replace("frets = 22", "frets = 2"))
+    (folder / "poor.csv").write_text("\n".join(poor), encoding="utf-8")
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        patch.setenv("EVENFALL_CACHE", str(folder / ".kept"))
+
+        def run(*arguments: str) -> Any:
+            result = CliRunner().invoke(main, [*arguments, "--json"])
+            assert "Traceback" not in result.output
+            return json.loads(result.stdout)
+
+        kestrel = ("--spec", "kestrel.spec.toml")
+        measured = run("measure", "kestrel-before.csv", *kestrel, "-o", "k.json")
+        by_hand = run(
+            "measure", "plover-readings.csv", "--spec", "plover.spec.toml", "-o", "p.json"
+        )
+        planned = run("plan", "k.json", "-o", "k.plan.json")
+        return {
+            "measurement": [measured, by_hand],
+            "diagnosis": [run("diagnose", "k.json"), run("diagnose", "p.json")],
+            "plan": [
+                planned,
+                run("plan", "p.json"),
+                run("plan", "plover-readings.csv", "--spec", "plover.spec.toml"),
+                run("plan", "k.json", "--attack", "0.7"),
+                run("plan", "k.json", "--way", "refret"),
+                run("plan", "k.json", "--budget", "0.3"),
+            ],
+            "bench sheet": [run("sheet", "k.plan.json", "-o", "k.html")],
+            "proof": [
+                run("prove", "k.plan.json", "kestrel-after.csv"),
+                run("prove", "k.plan.json", "kestrel-before.csv"),
+                run("prove", "k.plan.json", "poor.csv"),
+            ],
+            "specification check": [
+                run("spec", "check", name)
+                for name in ("kestrel.spec.toml", "odd.spec.toml", "dunlin.spec.toml")
+            ],
+            "empty sheet": [run("measure", "--template", "kestrel.spec.toml")],
+            "demonstration": [run("demo", "start")],
+            "errors": [
+                run("plan", "no-such-file.json"),
+                run("spec", "check", "faulty.spec.toml"),
+                run("plan", "k.json", "--way", "magic"),
+            ],
+        }
+
+
+SECTIONS = [section for section in TABLES if section != "findings"]
+
+
+@pytest.mark.parametrize("section", SECTIONS)
+def test_the_page_lists_the_keys_that_are_written_and_no_others(
+    section: str, outputs: dict[str, list[Any]]
+) -> None:
+    written = {path for output in outputs[section] for path, _ in paths(output)}
+    listed = set(documented(section))
+    assert written - listed == set(), "written, but not on the page"
+    assert listed - written == set(), "on the page, but never written"
+
+
+def test_every_section_has_outputs(outputs: dict[str, list[Any]]) -> None:
+    assert sorted(outputs) == sorted(SECTIONS)
+
+
+def holds_null(value: Any) -> bool:
+    """Say whether a value is null or a list that holds null."""
+    return value is None or (isinstance(value, list) and any(map(holds_null, value)))
+
+
+@pytest.mark.parametrize("section", SECTIONS)
+def test_the_page_says_where_null_can_stand(section: str, outputs: dict[str, list[Any]]) -> None:
+    silent = {
+        path
+        for output in outputs[section]
+        for path, value in paths(output)
+        if holds_null(value) and "null" not in documented(section)[path].meaning
+    }
+    assert silent == set()
+
+
+def test_lists_have_the_lengths_that_the_page_gives(outputs: dict[str, list[Any]]) -> None:
+    """(F) is one number per fret, (K, F) one row per string, (K) one number per string."""
+    wrong = []
+    for section in SECTIONS:
+        for output in outputs[section]:
+            strings, frets = size_of(output)
+            for path, value in paths(output):
+                shape = re.match(r"\((K, F|K|F)\)", documented(section)[path].shape)
+                if shape:
+                    lengths = [
+                        {"K": strings, "F": frets}[letter] for letter in shape[1].split(", ")
+                    ]
+                    found = [len(value), *([len(row) for row in value[:1]] if lengths[1:] else [])]
+                    wrong += [(section, path, found, lengths)] if found != lengths else []
+    assert wrong == []
+
+
+def size_of(output: dict[str, Any]) -> tuple[int, int]:
+    """Return the number of strings and frets that an output is about; zeros if about none."""
+    for key in ("crown_top_mm", "fret_places_mm"):
+        if key in output:
+            return len(output[key]), len(output[key][0])
+    if "positions" in output:
+        return len(output["positions"]), len(output["positions"][0]["verdict"])
+    for string in output.get("strings", []):
+        return len(output["strings"]), len(
+            string["critical_fret" if "touching" in output else "removal_mm"]
+        )
+    return 0, 0
+
+
+# ---- the schemas -------------------------------------------------------------------------------
+
+
+def validator(kind: str) -> Draft202012Validator:
+    """Return the checker of one kind of file."""
+    path = REFERENCE / "schemas" / f"{kind}.schema.json"
+    schema = json.loads(path.read_text(encoding="utf-8"))
+    Draft202012Validator.check_schema(schema)
+    return Draft202012Validator(schema)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_real_outputs_fit_the_schema(kind: str, outputs: dict[str, list[Any]]) -> None:
+    for output in outputs[kind]:
+        faults = [f"{e.json_path}: {e.message}" for e in validator(kind).iter_errors(output)]
+        assert faults == []
+
+
+def test_the_outputs_cover_every_status_and_verdict(outputs: dict[str, list[Any]]) -> None:
+    """The schemas are held against unlike outputs, not against one good day."""
+    assert {plan["status"] for plan in outputs["plan"]} >= {"optimal", "relaxed"}
+    assert {proof["verdict"] for proof in outputs["proof"]} == {
+        "conforms",
+        "does not conform",
+        "undecided",
+    }
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_missing_key_does_not_fit(kind: str, outputs: dict[str, list[Any]]) -> None:
+    check = validator(kind)
+    whole = outputs[kind][0]
+    for key in set(whole) - {sys.modules["json_schemas"].PRINTED[kind]}:
+        assert not check.is_valid({k: v for k, v in whole.items() if k != key}), key
+
+
+def first_places(value: Any) -> dict[str, tuple[str | int, ...]]:
+    """Return one place of each kind of key in a value, as the steps that lead to it."""
+    found: dict[str, tuple[str | int, ...]] = {}
+
+    def walk(inner: Any, path: str, steps: tuple[str | int, ...]) -> None:
+        if path:
+            found.setdefault(path, steps)
+        if isinstance(inner, dict):
+            for key, item in inner.items():
+                walk(item, f"{path}.{key}" if path else key, (*steps, key))
+        elif isinstance(inner, list):
+            for at, item in enumerate(inner[:1]):
+                walk(item, f"{path}[]", (*steps, at))
+
+    walk(value, "", ())
+    return found
+
+
+def with_value(whole: Any, steps: tuple[str | int, ...], value: Any) -> Any:
+    """Return a copy with another value at one place."""
+    changed = copy.deepcopy(whole)
+    at = changed
+    for step in steps[:-1]:
+        at = at[step]
+    at[steps[-1]] = value
+    return changed
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_value_of_the_wrong_type_does_not_fit(kind: str, outputs: dict[str, list[Any]]) -> None:
+    """At every place: an object where none belongs, a number where an object or text belongs."""
+    check = validator(kind)
+    for whole in outputs[kind][:2]:
+        for path, steps in first_places(whole).items():
+            at: Any = whole
+            for step in steps:
+                at = at[step]
+            wrong = 3.5 if isinstance(at, dict | str) else {"not": "this"}
+            assert not check.is_valid(with_value(whole, steps, wrong)), path
+
+
+@pytest.mark.parametrize(
+    ("kind", "steps", "value"),
+    [
+        ("measurement", ("schema",), "evenfall/measurement@2"),
+        ("measurement", ("content_hash",), "0123"),
+        ("measurement", ("crown_top_origin", 0, 0), 9),
+        ("measurement", ("crown_top_u_mm", 0, 0), -0.001),
+        ("measurement", ("nut_mm",), [1.0, 2.0]),
+        ("measurement", ("oddment",), 1),
+        ("plan", ("status",), "best"),
+        ("plan", ("way",), "magic"),
+        ("plan", ("objective_mm",), None),
+        ("plan", ("strings", 0, "removal_mm"), [0.1, 0.2]),
+        ("plan", ("strings", 0, "removal_mm", 0), "0.1"),
+        ("plan", ("strings",), []),
+        ("plan", ("ways", 0, "frets_touched"), 1.5),
+        ("plan", ("measurement", "serial"), None),
+        ("plan", ("measurement", "findings"), []),
+        ("proof", ("verdict",), "maybe"),
+        ("proof", ("coverage",), 1.5),
+        ("proof", ("items", 0, "probability"), -0.1),
+        ("proof", ("items", 0, "standard_uncertainty"), -0.1),
+        ("proof", ("positions", 0, "verdict", 0), "fine"),
+        ("proof", ("deviation", "worst"), None),
+        ("proof", ("findings", 0), {"code": "no-such", "sentence": "", "where": ""}),
+    ],
+)
+def test_a_broken_file_does_not_fit(
+    kind: str, steps: tuple[str | int, ...], value: Any, outputs: dict[str, list[Any]]
+) -> None:
+    assert not validator(kind).is_valid(with_value(outputs[kind][0], steps, value))
+
+
+def test_the_schemas_on_disk_are_those_that_the_program_gives() -> None:
+    page = (REFERENCE / "json.md").read_text(encoding="utf-8")
+    for name, schema in sys.modules["json_schemas"].schemas(page).items():
+        written = json.loads((REFERENCE / "schemas" / name).read_text(encoding="utf-8"))
+        assert written == schema, f"{name} is stale; run: python3 dev.py docs"

@@ -173,7 +173,8 @@ def test_clearance_over_the_next_fret_is_the_same_share_of_saddle_height_at_ever
 
 def test_ideal_string_just_clears_level_frets_at_the_pluck_slope_of_the_rest_slope() -> None:
     # Exact for the ideal string: h = H p / X_n, H = 2.9 mm, p = 80 mm, X_n = stopped length.
-    # Worked apart from this program: 0.358 open, 0.379, 0.478, 0.716 and 0.956 mm at frets 1, 5, 12, 17.
+    # Worked apart from this program: 0.358 mm open; 0.379, 0.478, 0.716 and 0.956 mm at frets 1,
+    # 5, 12 and 17.
     saddle_mm = 2.9
     excursion = IDEAL.parallelogram()
     compliance = IDEAL.compliance()

@@ -247,12 +247,26 @@ def run_notes(
         How the motion is computed and judged.
     listen_weight
         Weight of each mode in the sound, per position; None for no sound.
+
+    Raises
+    ------
+    RequestError
+        If the rate is too low to tell neighbouring frets apart.
     """
+    for note in notes:
+        stopped = table.strings[note.place]
+        if stopped.rate_hz < stopped.least_rate_hz:
+            raise RequestError(
+                f"A rate of {stopped.rate_hz:g} Hz is too low for contact with frets this close: "
+                f"it must be at least {ceil(stopped.least_rate_hz)} Hz here."
+            )
     flat = table.flat
     most_frets = int(flat["frets"].max())
+    weight = np.zeros(flat["turn"].shape)
     sound_every = np.zeros(len(table.strings), np.int64)
     longest: int = 0
     if listen_weight is not None:
+        weight = np.concatenate(listen_weight)
         sound_every[:] = [max(1, round(s.rate_hz / PULSE_RATE_HZ)) for s in table.strings]
         longest = max(
             -(-n // int(every)) for n, every in zip(table.steps, sound_every, strict=True)
@@ -301,7 +315,7 @@ def run_notes(
                 "modes", "frets", "mode_start", "shape_start", "fret_start", "compliance_start",
                 "steps", "rate", "turn", "keep", "gain", "shape", "compliance", "crown",
             )),
-            np.concatenate(listen_weight) if listen_weight is not None else np.zeros(flat["turn"].shape),
+            weight,
             position, within_reach, state_start[:-1], before, now, depth_mm, settings.strike_gap_s,
             half_period_impulse * (settings.rattle_share * _LOG_FLOOR),
             half_period_impulse * settings.rattle_share,

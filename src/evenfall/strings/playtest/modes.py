@@ -23,7 +23,7 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import pi, sqrt
+from math import ceil, pi, sqrt
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -54,8 +54,8 @@ class StoppedString:
     ----------
     length_mm
         Speaking length as stopped [mm].
-    rate_hz
-        Steps per second.
+    rate_hz, least_rate_hz
+        Steps per second, and how many it takes to tell neighbouring frets apart [Hz].
     frequency_hz, decay_per_s
         Frequency and decay rate of each mode [Hz], [1/s]; shape (J,), J <= M.
     pluck_mm_per_n
@@ -72,6 +72,7 @@ class StoppedString:
 
     length_mm: float
     rate_hz: float
+    least_rate_hz: float
     frequency_hz: FloatArray
     decay_per_s: FloatArray
     pluck_mm_per_n: FloatArray
@@ -168,6 +169,11 @@ def stopped_string(
         What the string loses.
     rate_hz
         Steps per second; by default as `natural_rate_hz` says.
+
+    Raises
+    ------
+    ValueError
+        If the rate is too low for even the lowest mode.
     """
     tension = string.tension_n
     stiffness = string.bending_stiffness_n_mm2
@@ -175,13 +181,18 @@ def stopped_string(
     lowest_hz = sqrt(tension / density) / (2.0 * length_mm)
     inharmonicity = pi**2 * stiffness / (tension * length_mm**2)
     rate = natural_rate_hz(lowest_hz) if rate_hz is None else rate_hz
+    spacing = np.diff(np.concatenate([[0.0], fret_distance_mm, [length_mm]])).min()
+    enough = ceil(length_mm / spacing)  # half a wave between neighbouring frets
+    enough_hz = enough * lowest_hz * sqrt(1.0 + inharmonicity * enough**2) / HIGHEST_MODE_SHARE
+    while rate_hz is None and rate < enough_hz:
+        rate *= 2.0
     highest = HIGHEST_MODE_SHARE * rate
     order = np.arange(1, max(1, int(highest / lowest_hz)) + 1)
     frequency = order * lowest_hz * np.sqrt(1.0 + inharmonicity * order**2)
     order, frequency = order[frequency <= highest], frequency[frequency <= highest]
     if len(order) == 0:
         raise ValueError(
-            f"A rate of {rate:g} Hz is too low for a string of {lowest_hz:g} Hz: "
+            f"A rate of {rate:g} Hz is too low for a string of {lowest_hz:.1f} Hz: "
             f"it must be at least {lowest_hz / HIGHEST_MODE_SHARE:.0f} Hz."
         )
     decay = decay_rate_per_s(
@@ -209,6 +220,7 @@ def stopped_string(
     return StoppedString(
         length_mm=length_mm,
         rate_hz=rate,
+        least_rate_hz=enough_hz,
         frequency_hz=frequency,
         decay_per_s=decay,
         pluck_mm_per_n=np.pad(static * pluck_shape, (0, silent)),

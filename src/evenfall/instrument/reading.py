@@ -5,9 +5,7 @@ The format is TOML, `schema = "evenfall/spec@1"`; docs/reference/specification.m
 
 from __future__ import annotations
 
-import difflib
 import math
-import re
 import tomllib
 from typing import Any, get_args
 
@@ -15,73 +13,26 @@ from evenfall.errors import Finding, SpecificationError
 from evenfall.instrument.geometry import string_scale_mm
 from evenfall.instrument.specification import (
     MATERIALS,
+    MODULUS_U_SHARE,
     Board,
+    CompensationLimits,
     DecisionRule,
     Fretwire,
+    Grain,
     InstrumentString,
     Limit,
+    NeckBuild,
     Player,
     Rule,
     Scale,
     Specification,
     Target,
 )
+from evenfall.instrument.taking import Taking, kind_of, line_numbers, shown
+from evenfall.instrument.wood import WOODS
 from evenfall.units import mm_per_unit, pitch_frequency_hz
 
 SCHEMA = "evenfall/spec@1"
-
-#: Every table and the keys it may hold; anything else is refused with the nearest known name.
-KNOWN_KEYS: dict[str, tuple[str, ...]] = {
-    "": (
-        "schema",
-        "model",
-        "scale",
-        "board",
-        "fretwire",
-        "string",
-        "target",
-        "player",
-        "rule",
-    ),
-    "model": ("name", "kind", "units", "frets"),
-    "scale": ("length", "bass", "treble", "perpendicular_fret", "reference_fret"),
-    "board": (
-        "radius_nut",
-        "radius_last",
-        "width_nut",
-        "width_last",
-        "string_spread_nut",
-        "string_spread_saddle",
-        "joint_fret",
-    ),
-    "fretwire": ("crown_height", "crown_width", "minimum_height"),
-    "string": (
-        "number",
-        "pitch",
-        "frequency",
-        "gauge",
-        "unit_weight",
-        "core",
-        "material",
-        "saddle_setback",
-    ),
-    "target": (
-        "action",
-        "relief",
-        "first_fret",
-        "saddle_travel",
-        "nut_travel",
-        "across",
-        "along",
-        "fall_away_from",
-    ),
-    "player": ("attack", "pluck_distance", "pluck_width"),
-    "rule": ("extra_clearance", "working_allowance", "coverage", "decision"),
-}
-
-_HEADER = re.compile(r"\s*(\[\[?)\s*([^\]#]+?)\s*\]\]?\s*(#.*)?$")
-_LINE_LIMIT = 400  # characters; the patterns take long over endless lines
-_KEY = re.compile(r"\s*([A-Za-z0-9_\-\"']+)\s*=")
 
 
 def read_specification(text: str, *, source: str = "") -> tuple[Specification, tuple[Finding, ...]]:
@@ -113,7 +64,7 @@ def read_specification(text: str, *, source: str = "") -> tuple[Specification, t
             "Tables or lists are nested too deeply; a specification needs two levels at most."
         )
         raise _not_toml(sentence, source) from None
-    reading = _Reading(document, _line_numbers(text))
+    reading = _Reading(document, line_numbers(text))
     specification = reading.specification(text)
     if reading.faults or specification is None:
         raise SpecificationError(reading.faults, where=source)
@@ -126,177 +77,8 @@ def _not_toml(sentence: str, source: str) -> SpecificationError:
     )
 
 
-def _line_numbers(text: str) -> dict[tuple[str, int, str], int]:
-    """Map (table, index in an array of tables, key) to the line it stands on, counted from 1."""
-    lines: dict[tuple[str, int, str], int] = {}
-    table, index = "", 0
-    seen: dict[str, int] = {}
-    for number, line in enumerate(text.splitlines(), start=1):
-        if len(line) > _LINE_LIMIT:
-            continue
-        if header := _HEADER.match(line):
-            table = header.group(2).strip()
-            index = seen.get(table, 0)
-            seen[table] = index + 1
-            lines.setdefault((table, index, ""), number)
-        elif key := _KEY.match(line):
-            lines.setdefault((table, index, key.group(1).strip("\"'")), number)
-    return lines
-
-
-class _Reading:
-    """One pass over a document: takes values, notes faults, never stops at the first."""
-
-    def __init__(self, document: dict[str, Any], lines: dict[tuple[str, int, str], int]) -> None:
-        self.document = document
-        self.lines = lines
-        self.faults: list[Finding] = []
-        self.remarks: list[Finding] = []
-        self.unit_mm = 1.0
-
-    # ---- noting -------------------------------------------------------------------------
-
-    def _where(self, table: str, key: str = "", index: int = 0) -> str:
-        name = f"[{table}]" if table else "top of the file"
-        if table == "string":
-            name = f"[[string]] no. {index + 1} in the file"
-        if key:
-            name = f"{name} {key}"
-        line = self.lines.get((table, index, key)) or self.lines.get((table, index, ""))
-        return f"line {line}, {name}" if line else name
-
-    def fault(self, sentence: str, table: str, key: str = "", index: int = 0) -> None:
-        where = self._where(table, key, index)
-        self.faults.append(Finding("spec-value", sentence, where, "error"))
-
-    def remark(self, sentence: str, table: str, key: str = "", index: int = 0) -> None:
-        where = self._where(table, key, index)
-        self.remarks.append(Finding("spec-unusual", sentence, where, "warning"))
-
-    # ---- taking -------------------------------------------------------------------------
-
-    def table(self, name: str) -> dict[str, Any]:
-        value = self.document.get(name)
-        if value is None:
-            self.fault(f"The table [{name}] is missing; add it.", name)
-            return {}
-        if not isinstance(value, dict):
-            self.fault(f"[{name}] must be a table, not {_kind(value)}.", name)
-            return {}
-        return value
-
-    def number(
-        self,
-        table: str,
-        key: str,
-        value: Any,
-        *,
-        low: float,
-        high: float,
-        index: int = 0,
-        scale: float = 1.0,
-        unit: str = "",
-    ) -> float:
-        """Check a number against its range [low, high] (in internal units); NaN if it fails."""
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            hint = "; write it without quotes" if isinstance(value, str) else ""
-            self.fault(f"{key} must be a number, not {_kind(value)}{hint}.", table, key, index)
-            return math.nan
-        result = float(value) * scale if abs(value) < 1e300 else math.inf
-        if not low <= result <= high:
-            self.fault(
-                f"{key} = {_shown(value)} is out of range: it must be from "
-                f"{low / scale:.4g} to {high / scale:.4g}{' ' + unit if unit else ''}.",
-                table,
-                key,
-                index,
-            )
-            return math.nan
-        return result
-
-    def length(
-        self, table: str, values: dict[str, Any], key: str, low: float, high: float, **more: Any
-    ) -> float:
-        """Take a length [mm]; `default` in `more` makes it optional."""
-        index = more.get("index", 0)
-        if key not in values:
-            if "default" in more:
-                return float(more["default"])
-            self.fault(f"{key} is missing; add it.", table, "", index)
-            return math.nan
-        unit = "mm" if self.unit_mm == 1.0 else "in"
-        return self.number(
-            table,
-            more.get("path", key),
-            values[key],
-            low=low,
-            high=high,
-            index=index,
-            scale=self.unit_mm,
-            unit=unit,
-        )
-
-    def integer(
-        self,
-        table: str,
-        values: dict[str, Any],
-        key: str,
-        *,
-        low: int,
-        high: int,
-        default: int | None = None,
-    ) -> int:
-        if key not in values:
-            if default is not None:
-                return default
-            self.fault(f"{key} is missing; add it.", table)
-            return 0
-        value = values[key]
-        if isinstance(value, bool) or not isinstance(value, int):
-            self.fault(f"{key} must be a whole number, not {_kind(value)}.", table, key)
-            return 0
-        if not low <= value <= high:
-            self.fault(
-                f"{key} = {_shown(value)} is out of range: it must be from {low} to {high}.",
-                table,
-                key,
-            )
-            return 0
-        return value
-
-    def text(self, table: str, values: dict[str, Any], key: str, default: str | None) -> str:
-        value = values.get(key, default)
-        if value is None:
-            self.fault(f"{key} is missing; add it.", table)
-            return ""
-        if not isinstance(value, str) or not value.strip():
-            self.fault(f"{key} must be a text in quotes, not {_kind(value)}.", table, key)
-            return ""
-        if len(value) > 200 or not value.isprintable():
-            self.fault(f"{key} must be one line of at most 200 characters.", table, key)
-            return ""
-        return value.strip()
-
-    def choice(
-        self, table: str, values: dict[str, Any], key: str, choices: tuple[str, ...], default: str
-    ) -> str:
-        value = values.get(key, default)
-        if value not in choices:
-            allowed = " or ".join(f'"{c}"' for c in choices)
-            self.fault(f"{key} must be {allowed}, not {_shown(value)}.", table, key)
-            return default
-        return str(value)
-
-    def unknown(self, table: str, values: dict[str, Any], index: int = 0) -> None:
-        for key in values:
-            if key in KNOWN_KEYS[table]:
-                continue
-            close = difflib.get_close_matches(key, KNOWN_KEYS[table], n=1)
-            hint = f"; the nearest known name is {close[0]}" if close else "; remove it"
-            what = "table or key" if table == "" else "key"
-            where = self._where(table, key, index)
-            sentence = f"The {what} {_shown(key)} is not known here{hint}."
-            self.faults.append(Finding("spec-unknown", sentence, where, "error"))
+class _Reading(Taking):
+    """The parts of a specification, each taken with what it needs from those before."""
 
     # ---- the parts ----------------------------------------------------------------------
 
@@ -304,7 +86,7 @@ class _Reading:
         self.unknown("", self.document)
         schema = self.document.get("schema")
         if schema != SCHEMA:
-            self.fault(f'schema must be "{SCHEMA}", not {_shown(schema)}.', "", "schema")
+            self.fault(f'schema must be "{SCHEMA}", not {shown(schema)}.', "", "schema")
         model = self.table("model")
         self.unknown("model", model)
         name = self.text("model", model, "name", None)
@@ -319,6 +101,8 @@ class _Reading:
         target = self.target(len(strings), frets)
         player = self.player(len(strings), scale)
         rule = self.rule()
+        compensation = self.compensation(frets)
+        neck = self.neck()
         if self.faults:
             return None
         self.unusual(strings, player)
@@ -335,6 +119,8 @@ class _Reading:
             player=player,
             rule=rule,
             text=text,
+            compensation=compensation,
+            neck=neck,
         )
 
     def scale(self, frets: int) -> Scale:
@@ -447,7 +233,7 @@ class _Reading:
                 continue
             if not 1 <= number <= len(entries):
                 self.fault(
-                    f"number = {_shown(number)}, but there are {len(entries)} strings; number them "
+                    f"number = {shown(number)}, but there are {len(entries)} strings; number them "
                     f"1 (treble) to {len(entries)}.",
                     "string",
                     "number",
@@ -470,6 +256,18 @@ class _Reading:
         gauge = self.length("string", values, "gauge", 0.1, 6.0, index=index)
         material = self.choice("string", values, "material", tuple(MATERIALS), "steel")
         density, modulus = MATERIALS[material]
+        doubt = MODULUS_U_SHARE[material]
+        if "modulus" in values:
+            gigapascals = self.number(
+                "string",
+                "modulus",
+                values["modulus"],
+                low=0.5,
+                high=400.0,
+                index=index,
+                unit="GPa",
+            )
+            modulus, doubt = 1000.0 * gigapascals, 0.0
         wound = "core" in values
         core = gauge
         if wound:
@@ -500,6 +298,9 @@ class _Reading:
         setback = self.length(
             "string", values, "saddle_setback", -10.0, 30.0, index=index, default=0
         )
+        nut_setback = self.length(
+            "string", values, "nut_setback", -5.0, 5.0, index=index, default=0
+        )
         return InstrumentString(
             number=number,
             frequency_hz=frequency,
@@ -511,6 +312,8 @@ class _Reading:
             wound=wound,
             scale_mm=string_scale_mm(scale.treble_mm, scale.bass_mm, number - 1, count),
             saddle_setback_mm=setback,
+            nut_setback_mm=nut_setback,
+            modulus_u_share=doubt,
         )
 
     def frequency(self, values: dict[str, Any], index: int) -> tuple[float, str]:
@@ -531,13 +334,16 @@ class _Reading:
         pitch = values["pitch"]
         if not isinstance(pitch, str):
             self.fault(
-                f'pitch must be a text such as "E4", not {_kind(pitch)}.', "string", "pitch", index
+                f'pitch must be a text such as "E4", not {kind_of(pitch)}.',
+                "string",
+                "pitch",
+                index,
             )
             return math.nan, ""
         try:
             hertz = pitch_frequency_hz(pitch)
         except ValueError as error:
-            sentence = f"{error}." if len(pitch) <= 40 else f"{_shown(pitch)} is no pitch name."
+            sentence = f"{error}." if len(pitch) <= 40 else f"{shown(pitch)} is no pitch name."
             self.fault(sentence, "string", "pitch", index)
             return math.nan, pitch
         if not 15.0 <= hertz <= 2000.0:
@@ -573,17 +379,17 @@ class _Reading:
         )
 
     def inner(
-        self, values: dict[str, Any], key: str, known: tuple[str, ...]
+        self, values: dict[str, Any], key: str, known: tuple[str, ...], name: str = "target"
     ) -> dict[str, Any] | None:
         """Return the inline table `key`, its keys checked; None (and a fault) if it is not one."""
         value = values.get(key)
         if value is None:
-            self.fault(f"{key} is missing; add it.", "target")
+            self.fault(f"{key} is missing; add it.", name)
             return None
         if not isinstance(value, dict):
             self.fault(
-                f"{key} must be a table such as {{ {known[0]} = … }}, not {_kind(value)}.",
-                "target",
+                f"{key} must be a table such as {{ {known[0]} = … }}, not {kind_of(value)}.",
+                name,
                 key,
             )
             return None
@@ -592,8 +398,8 @@ class _Reading:
                 self.faults.append(
                     Finding(
                         "spec-unknown",
-                        f"{key} has no part {_shown(extra)}; it may have {', '.join(known)}.",
-                        self._where("target", key),
+                        f"{key} has no part {shown(extra)}; it may have {', '.join(known)}.",
+                        self._where(name, key),
                         "error",
                     )
                 )
@@ -643,15 +449,15 @@ class _Reading:
         return Limit(value, least, most)
 
     def travel(
-        self, values: dict[str, Any], key: str, defaults: dict[str, float]
+        self, values: dict[str, Any], key: str, defaults: dict[str, float], name: str = "target"
     ) -> dict[str, float]:
         if key not in values:
             return defaults
-        table = self.inner(values, key, ("down", "up"))
+        table = self.inner(values, key, tuple(defaults), name)
         if table is None:
             return defaults
         return {
-            way: self.length("target", table, way, 0.0, 20.0, path=f"{key}.{way}", default=0.0)
+            way: self.length(name, table, way, 0.0, 20.0, path=f"{key}.{way}", default=0.0)
             for way in defaults
         }
 
@@ -694,6 +500,77 @@ class _Reading:
         kind: DecisionRule = "probability" if decision == "probability" else "guard band"
         return Rule(extra, allowance, coverage, kind)
 
+    def compensation(self, frets: int) -> CompensationLimits:
+        values = self.table("compensation", needed=False)
+        self.unknown("compensation", values)
+        free = {"forward": math.inf, "back": math.inf}
+        saddle = self.travel(values, "saddle_along", free, "compensation")
+        nut = self.travel(values, "nut_along", free, "compensation")
+        kind = self.choice("compensation", values, "saddle", ("each", "straight"), "each")
+        return CompensationLimits(
+            straight_saddle=kind == "straight",
+            saddle_forward_mm=saddle["forward"],
+            saddle_back_mm=saddle["back"],
+            nut_forward_mm=nut["forward"],
+            nut_back_mm=nut["back"],
+            finger_mm=self.length("compensation", values, "finger", 0.0, 30.0, default=0.0),
+            last_fret=self.integer(
+                "compensation",
+                values,
+                "last_fret",
+                low=2,
+                high=max(frets, 2),
+                default=min(12, max(frets, 2)),
+            ),
+        )
+
+    def neck(self) -> NeckBuild:
+        values = self.table("neck", needed=False)
+        self.unknown("neck", values)
+        lengths: dict[str, float | None] = dict.fromkeys(
+            ("depth_nut", "depth_joint", "board_thickness")
+        )
+        for key in lengths:
+            if key in values:
+                lengths[key] = self.length("neck", values, key, 1.0, 80.0)
+        board = lengths["board_thickness"]
+        for key in ("depth_nut", "depth_joint"):
+            depth = lengths[key]
+            if depth is not None and board is not None and depth <= board:
+                self.fault(f"{key} must be more than board_thickness.", "neck", key)
+        woods: dict[str, str | None] = {"board_wood": None, "shaft_wood": None}
+        for key in woods:
+            if key in values:
+                woods[key] = self.choice("neck", values, key, tuple(WOODS), "maple")
+        grain: Grain | None = None
+        if "board_grain" in values:
+            word = self.choice("neck", values, "board_grain", ("quarter", "flat"), "quarter")
+            grain = "flat" if word == "flat" else "quarter"
+        stiffness = None
+        if "stiffness" in values:
+            stiffness = 1e6 * self.number(
+                "neck", "stiffness", values["stiffness"], low=1.0, high=5000.0, unit="N m²"
+            )
+        per_100n = per_percent = turn = None
+        if "relief_per_100n" in values:
+            per_100n = self.length("neck", values, "relief_per_100n", 0.001, 2.0)
+        if "relief_per_moisture" in values:
+            per_percent = self.length("neck", values, "relief_per_moisture", -1.0, 1.0)
+        if "turn" in values:
+            turn = self.length("neck", values, "turn", 0.01, 5.0)
+        return NeckBuild(
+            depth_nut_mm=lengths["depth_nut"],
+            depth_joint_mm=lengths["depth_joint"],
+            board_thickness_mm=board,
+            board_wood=woods["board_wood"],
+            shaft_wood=woods["shaft_wood"],
+            board_grain=grain,
+            stiffness_n_mm2=stiffness,
+            relief_mm_per_n=None if per_100n is None else per_100n / 100.0,
+            relief_mm_per_percent=per_percent,
+            turn_mm=turn,
+        )
+
     def unusual(self, strings: tuple[InstrumentString, ...], player: Player) -> None:
         """Remark on what is possible but looks like a slip."""
         by_number = {s.get("number"): i for i, s in enumerate(self.document["string"])}
@@ -715,22 +592,3 @@ class _Reading:
                     "player",
                     "attack",
                 )
-
-
-def _shown(value: Any) -> str:
-    """Return a value from the file fit for a sentence: short and printable."""
-    if isinstance(value, str):
-        clipped = value if len(value) <= 40 else value[:39] + "…"
-        return '"' + "".join(c if c.isprintable() else "?" for c in clipped) + '"'
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return _kind(value)
-    if isinstance(value, int):
-        return str(value) if abs(value) < 10**9 else "a huge number"
-    return f"{value:g}"
-
-
-def _kind(value: Any) -> str:
-    """Name the type of a TOML value in plain words."""
-    names = {bool: "true or false", str: "a text", list: "a list", dict: "a table"}
-    names |= {int: "a number", float: "a number", type(None): "nothing"}
-    return names.get(type(value), "a date or time")

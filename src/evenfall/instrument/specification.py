@@ -30,6 +30,10 @@ MATERIALS: dict[str, tuple[float, float]] = {
     "fluorocarbon": (1780.0, 5_500.0),
 }
 
+#: Relative standard uncertainty of those moduli: music wire 200-210 GPa, polymers 3.9-9.6 GPa, each
+#: taken as evenly spread (half width / sqrt 3; JCGM 100, 4.3.7).
+MODULUS_U_SHARE: dict[str, float] = {"steel": 0.015, "nylon": 0.30, "fluorocarbon": 0.30}
+
 DecisionRule = Literal["guard band", "probability"]
 
 
@@ -126,6 +130,11 @@ class InstrumentString:
         Whether the string is wound.
     scale_mm, saddle_setback_mm
         Scale length of this string [mm] and its compensation [mm].
+    nut_setback_mm
+        How far the nut's edge stands behind its place, away from the saddle [mm]; negative for
+        a nut moved forward.
+    modulus_u_share
+        Relative standard uncertainty of the modulus.
     """
 
     number: int
@@ -138,11 +147,13 @@ class InstrumentString:
     wound: bool
     scale_mm: float
     saddle_setback_mm: float
+    nut_setback_mm: float = 0.0
+    modulus_u_share: float = 0.0
 
     @property
     def speaking_length_mm(self) -> float:
-        """Open speaking length [mm]: scale length plus setback."""
-        return self.scale_mm + self.saddle_setback_mm
+        """Open speaking length [mm]: scale length plus setbacks."""
+        return self.scale_mm + self.saddle_setback_mm + self.nut_setback_mm
 
     @property
     def tension_n(self) -> float:
@@ -154,6 +165,14 @@ class InstrumentString:
     def bending_stiffness_n_mm2(self) -> float:
         """Bending stiffness E I of the core [N mm²], I = π d⁴ / 64."""
         return self.modulus_n_per_mm2 * math.pi * self.core_mm**4 / 64.0
+
+    @property
+    def stretch_ratio(self) -> float:
+        """Relative change of tension over that of length, kappa = E A / T of the core.
+
+        Anderson & Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683.
+        """
+        return self.modulus_n_per_mm2 * math.pi * self.core_mm**2 / 4.0 / self.tension_n
 
     @property
     def inharmonicity(self) -> float:
@@ -256,6 +275,72 @@ class Rule:
 
 
 @dataclass(frozen=True, slots=True)
+class CompensationLimits:
+    """What may be done about pitch, along the strings.
+
+    Parameters
+    ----------
+    straight_saddle
+        Whether the saddle is one straight line; otherwise every string has its own.
+    saddle_forward_mm, saddle_back_mm
+        How far [mm] each saddle may move towards the nut and away from it; infinity for no limit.
+    nut_forward_mm, nut_back_mm
+        How far [mm] each nut edge may move towards the saddle and away from it.
+    finger_mm
+        How far [mm] behind the crown the player presses.
+    last_fret
+        Last fret whose pitch counts.
+    """
+
+    straight_saddle: bool = False
+    saddle_forward_mm: float = math.inf
+    saddle_back_mm: float = math.inf
+    nut_forward_mm: float = math.inf
+    nut_back_mm: float = math.inf
+    finger_mm: float = 0.0
+    last_fret: int = 12
+
+
+Grain = Literal["quarter", "flat"]
+
+
+@dataclass(frozen=True, slots=True)
+class NeckBuild:
+    """What is known of the neck itself; None where the specification does not say.
+
+    Parameters
+    ----------
+    depth_nut_mm, depth_joint_mm
+        Depth [mm] of the whole neck, board included, at the nut and at the joint.
+    board_thickness_mm
+        Thickness [mm] of the board.
+    board_wood, shaft_wood
+        Keys of `evenfall.instrument.wood.WOODS`.
+    board_grain
+        "quarter": the growth rings stand upright, the board's width is radial; "flat": they lie.
+    stiffness_n_mm2
+        Bending stiffness E I as measured [N mm²].
+    relief_mm_per_n
+        Relief [mm] added per newton of string tension, as measured.
+    relief_mm_per_percent
+        Relief [mm] added per percent of wood moisture, as measured.
+    turn_mm
+        Relief [mm] taken out by one turn of the truss rod, as measured.
+    """
+
+    depth_nut_mm: float | None = None
+    depth_joint_mm: float | None = None
+    board_thickness_mm: float | None = None
+    board_wood: str | None = None
+    shaft_wood: str | None = None
+    board_grain: Grain | None = None
+    stiffness_n_mm2: float | None = None
+    relief_mm_per_n: float | None = None
+    relief_mm_per_percent: float | None = None
+    turn_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Specification:
     """Everything that the setup of one model is judged by.
 
@@ -271,6 +356,8 @@ class Specification:
         The parts; `strings` from 1 (treble) up.
     text
         The TOML text it was read from, so that a file made from it stands on its own.
+    compensation, neck
+        What the optional tables say; empty ones where they are left out.
     """
 
     name: str
@@ -285,6 +372,8 @@ class Specification:
     player: Player
     rule: Rule
     text: str
+    compensation: CompensationLimits = CompensationLimits()
+    neck: NeckBuild = NeckBuild()
 
     @property
     def content_hash(self) -> str:

@@ -1,0 +1,525 @@
+"""What a stopped string sounds like against equal temperament, and the best nut and saddle.
+
+Pressing a string down to a fret makes it longer, and so tighter; shortening it makes its bending
+stiffness weigh more. Both sharpen. Moving saddle and nut along the string lengthens it where that
+helps most. All formulas are those of [1]_, written for the measured heights of nut, crowns and
+saddle instead of a flat plane of frets.
+
+For one string stopped at fret n, with N the nut, P the crown, S the saddle and G the place of the
+finger a distance d behind the crown, on the straight line S P prolonged::
+
+    L_0 = |N S|        L_n = |P S|        Q_n = (|N G| + |G P| + |P S| - L_0) / L_0
+    f   = (1 / 2 L) sqrt(T / mu) (1 + e + (1 + pi^2 / 2) e^2)
+    T_n / T_0 = 1 + kappa Q_n,    mu_0 / mu_n = 1 + Q_n,    kappa = E A / T_0
+    e_0 = sqrt(E I / T_0) / L_0,  e_n = e_0 (L_0 / L_n) / sqrt(1 + kappa Q_n)
+
+so that the deviation from equal temperament of the open string is, in cents::
+
+    1200 log2(L_0 / (2^(n/12) L_n)) + 600 log2(1 + Q_n) + 600 log2(1 + kappa Q_n)
+        + 1200 log2((1 + e_n + (1 + pi^2/2) e_n^2) / (1 + e_0 + (1 + pi^2/2) e_0^2))
+
+The string is held stiffly at one end and turns freely at the other, which is what measurements on
+guitars give [1]_; only the core of a wound string stretches and bends.
+
+Left out: the nut side of a string that is pressed deep may touch the fret behind (under 0.1 cent);
+tension at rest takes no account of stiffness (under 0.2 % of it); a note starts sharper while it
+swings wide.
+
+References
+----------
+.. [1] M. B. Anderson and R. G. Beausoleil, "Classical guitar intonation and compensation: the
+   well-tempered guitar", J. Acoust. Soc. Am. 156 (2024) 683-706.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenfall.measurement import plain_numbers
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification, StringLines
+
+    FloatArray = NDArray[np.float64]
+
+CENTS_PER_OCTAVE = 1200.0
+
+_FINGER_ROOM = 0.75
+"""A finger stands at most this share of the way back to the fret behind."""
+
+_SETTLED_MM = 1e-7
+_MOST_ROUNDS = 12  # of least squares; three are usual
+_MOST_CHANGES = 200  # of the set of moves that stand at a limit
+
+_STEP_MM = 0.01
+"""Step of the numerical derivatives [mm]; the pitch is smooth over decimetres."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pitch:
+    """How far K strings stopped at F frets stand from equal temperament of the open string.
+
+    Parameters
+    ----------
+    deviation_cents
+        Positive is sharp; column 0 is the open string and zero; shape (K, F + 1) [cent].
+    length_cents, stretch_cents, stiffness_cents
+        What adds up to it: the place of the fret, the string's getting tighter as it is pressed,
+        its bending stiffness; shape (K, F + 1) [cent].
+    u_cents
+        Standard uncertainty from the heights and from the string's modulus, shape (K, F + 1)
+        [cent]. The places of the frets and the tuning of the open string are taken as exact.
+    """
+
+    deviation_cents: FloatArray
+    length_cents: FloatArray
+    stretch_cents: FloatArray
+    stiffness_cents: FloatArray
+    u_cents: FloatArray
+
+    @property
+    def worst(self) -> tuple[int, int, float]:
+        """String number, fret and deviation [cent] of the note that is furthest off."""
+        k, n = np.unravel_index(
+            int(np.argmax(np.abs(self.deviation_cents))), self.deviation_cents.shape
+        )
+        return int(k) + 1, int(n), float(self.deviation_cents[k, n])
+
+    def rms_cents(self, weights: FloatArray) -> FloatArray:
+        """Return the weighted root mean square deviation of each string [cent], shape (K,).
+
+        Parameters
+        ----------
+        weights
+            Weight of each fret, shape (K, F) or (F,); at least one above zero per string.
+        """
+        share = np.broadcast_to(weights, self.deviation_cents[:, 1:].shape)
+        total = (share * self.deviation_cents[:, 1:] ** 2).sum(axis=1)
+        return np.asarray(np.sqrt(total / share.sum(axis=1)))
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return {
+            "deviation_cents": plain_numbers(self.deviation_cents),
+            "length_cents": plain_numbers(self.length_cents),
+            "stretch_cents": plain_numbers(self.stretch_cents),
+            "stiffness_cents": plain_numbers(self.stiffness_cents),
+            "u_cents": plain_numbers(self.u_cents),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """Where K strings run, seen from the side, and what makes their pitch; all that a cent needs.
+
+    Parameters
+    ----------
+    nut_station_mm, nut_mm
+        Where each string leaves the nut, along it and in height [mm], shape (K,).
+    fret_station_mm, crown_top_mm
+        Where it is stopped, shape (K, F) [mm].
+    saddle_station_mm, saddle_mm
+        Where it ends, shape (K,) [mm].
+    scale_mm
+        Its scale length, shape (K,) [mm].
+    stretch_ratio
+        kappa = E A / T of the core, the relative change of tension over that of length, shape (K,).
+    bending_length_mm
+        sqrt(E I / T) of the core [mm], shape (K,).
+    """
+
+    nut_station_mm: FloatArray
+    nut_mm: FloatArray
+    fret_station_mm: FloatArray
+    crown_top_mm: FloatArray
+    saddle_station_mm: FloatArray
+    saddle_mm: FloatArray
+    scale_mm: FloatArray
+    stretch_ratio: FloatArray
+    bending_length_mm: FloatArray
+
+
+def string_course(
+    specification: Specification,
+    lines: StringLines,
+    nut_mm: FloatArray,
+    crown_top_mm: FloatArray,
+    saddle_mm: FloatArray,
+    *,
+    contact_shift_mm: FloatArray | float = 0.0,
+) -> Course:
+    """Return where the strings of an instrument run.
+
+    Parameters
+    ----------
+    specification
+        Strings with their gauges, cores, moduli and setbacks.
+    lines
+        The string lines.
+    nut_mm, crown_top_mm, saddle_mm
+        Heights over one straight datum; shapes (K,), (K, F) and (K,) [mm].
+    contact_shift_mm
+        How far the string rests from the middle of each crown, positive towards the saddle, such
+        as `flat_edge_mm` gives; shape (K, F) or one number [mm].
+    """
+    strings = specification.strings
+    return Course(
+        nut_station_mm=-np.array([s.nut_setback_mm for s in strings]),
+        nut_mm=np.asarray(nut_mm, dtype=float),
+        fret_station_mm=lines.station_mm[:, 1:] + contact_shift_mm,
+        crown_top_mm=np.asarray(crown_top_mm, dtype=float),
+        saddle_station_mm=lines.saddle_station_mm,
+        saddle_mm=np.asarray(saddle_mm, dtype=float),
+        scale_mm=np.array([s.scale_mm for s in strings]),
+        stretch_ratio=np.array([s.stretch_ratio for s in strings]),
+        bending_length_mm=np.sqrt([s.bending_stiffness_n_mm2 / s.tension_n for s in strings]),
+    )
+
+
+def stopped_pitch(
+    course: Course,
+    *,
+    finger_mm: float = 0.0,
+    nut_u_mm: FloatArray | float = 0.0,
+    crown_top_u_mm: FloatArray | float = 0.0,
+    saddle_u_mm: FloatArray | float = 0.0,
+    modulus_u_share: FloatArray | float = 0.0,
+) -> Pitch:
+    """Return the pitch of every stopped position against equal temperament.
+
+    Parameters
+    ----------
+    course
+        K strings over F frets.
+    finger_mm
+        How far behind the crown the finger presses the string down [mm]; 0 presses it just to
+        the crown. It stays within three quarters of the way to the fret behind.
+    nut_u_mm, crown_top_u_mm, saddle_u_mm
+        Standard uncertainties of the heights; shapes (K,), (K, F) and (K,) or one number [mm].
+    modulus_u_share
+        Relative standard uncertainty of each core's modulus, shape (K,) or one number.
+
+    Raises
+    ------
+    ValueError
+        `finger_mm` is negative, or places along a string do not increase from nut to saddle.
+    """
+    if not finger_mm >= 0.0:
+        raise ValueError(f"finger_mm must be 0 or more, not {finger_mm}")
+    places = np.column_stack(
+        [course.nut_station_mm, course.fret_station_mm, course.saddle_station_mm]
+    )
+    if not bool((np.diff(places, axis=1) > 0.0).all()):
+        raise ValueError("places along a string must increase from the nut to the saddle")
+    length, stretch, stiffness = _parts(course, finger_mm)
+    variance = np.zeros_like(length)
+    for name, doubt in (
+        ("nut_mm", np.asarray(nut_u_mm, dtype=float)),
+        ("crown_top_mm", np.asarray(crown_top_u_mm, dtype=float)),
+        ("saddle_mm", np.asarray(saddle_u_mm, dtype=float)),
+    ):
+        if doubt.any():
+            slope = _slope(course, name, finger_mm)
+            variance += (slope * (doubt if doubt.ndim == 2 else np.atleast_1d(doubt)[:, None])) ** 2
+    # E enters the stretch part as it stands and the stiffness part by its square root
+    share = np.atleast_1d(np.asarray(modulus_u_share, dtype=float))[:, None]
+    variance += (share * (stretch + 0.5 * stiffness)) ** 2
+    return Pitch(
+        deviation_cents=_with_open(length + stretch + stiffness),
+        length_cents=_with_open(length),
+        stretch_cents=_with_open(stretch),
+        stiffness_cents=_with_open(stiffness),
+        u_cents=_with_open(np.sqrt(variance)),
+    )
+
+
+def _moved(course: Course, saddle_mm: FloatArray, nut_mm: FloatArray) -> Course:
+    """Return the course with each saddle and nut moved away from the other by these [mm]."""
+    return replace(
+        course,
+        nut_station_mm=course.nut_station_mm - nut_mm,
+        saddle_station_mm=course.saddle_station_mm + saddle_mm,
+    )
+
+
+def _with_open(cents: FloatArray) -> FloatArray:
+    return np.pad(cents, ((0, 0), (1, 0)))
+
+
+def _slope(course: Course, name: str, finger_mm: float) -> FloatArray:
+    """Return the change of the deviation with one kind of height or place, (K, F) [cent/mm]."""
+    at = getattr(course, name)
+    above, below = (
+        _deviation(replace(course, **{name: at + step}), finger_mm)
+        for step in (_STEP_MM, -_STEP_MM)
+    )
+    return np.asarray((above - below) / (2.0 * _STEP_MM))
+
+
+def _deviation(course: Course, finger_mm: float) -> FloatArray:
+    return np.asarray(sum(_parts(course, finger_mm)))
+
+
+def _parts(course: Course, finger_mm: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the parts of the deviation by length, stretch and stiffness, each (K, F) [cent]."""
+    nut_x, saddle_x = course.nut_station_mm[:, None], course.saddle_station_mm[:, None]
+    x = course.fret_station_mm
+    # heights over the line through the first and the last crown: the datum's tilt is no pitch
+    tops = course.crown_top_mm
+    tilt = (tops[:, -1:] - tops[:, :1]) / (x[:, -1:] - x[:, :1])
+    nut_z, z, saddle_z = (
+        height - tops[:, :1] - tilt * (place - x[:, :1])
+        for height, place in (
+            (course.nut_mm[:, None], nut_x),
+            (tops, x),
+            (course.saddle_mm[:, None], saddle_x),
+        )
+    )
+    kappa, bending = course.stretch_ratio[:, None], course.bending_length_mm[:, None]
+
+    behind = np.diff(x, axis=1, prepend=nut_x)
+    finger = np.minimum(finger_mm, _FINGER_ROOM * behind)
+    slope = (saddle_z - z) / (saddle_x - x)
+    whole = np.hypot(saddle_x - nut_x, saddle_z - nut_z)
+    speaking = np.hypot(saddle_x - x, saddle_z - z)
+    pressed = finger * np.hypot(1.0, slope)
+    rest = np.hypot(x - finger - nut_x, nut_z - (z - slope * finger))
+    stretch = (speaking + pressed + rest - whole) / whole
+
+    number = np.arange(1, x.shape[1] + 1) / 12.0
+    tighter = 1.0 + kappa * stretch
+    stiff_open = bending / whole
+    stiff = bending / speaking / np.sqrt(tighter)
+    return (
+        CENTS_PER_OCTAVE * (np.log2(whole / speaking) - number),
+        0.5 * CENTS_PER_OCTAVE * (np.log2(1.0 + stretch) + np.log2(tighter)),
+        CENTS_PER_OCTAVE * np.log2(_stiffening(stiff) / _stiffening(stiff_open)),
+    )
+
+
+def _stiffening(bending_share: FloatArray) -> FloatArray:
+    """Return by how much stiffness raises the first mode of a string held stiffly at one end."""
+    return np.asarray(1.0 + bending_share + (1.0 + 0.5 * np.pi**2) * bending_share**2)
+
+
+# ---- levelled crowns ----------------------------------------------------------------------------
+
+
+def flat_edge_mm(specification: Specification, removal_mm: FloatArray) -> FloatArray:
+    """Return how far the edge of a crown levelled flat lies from its middle [mm].
+
+    Half the chord that a cut of depth r leaves in a crown of radius R, sqrt(2 R r - r^2), R from
+    the wire's height and width (circular segment). Until the fret is crowned again a string that
+    swings towards the board ends at the edge on the saddle's side, so its note is sharp; common
+    practice, no source.
+
+    Parameters
+    ----------
+    specification
+        The fret wire.
+    removal_mm
+        What comes off, any shape [mm].
+    """
+    wire = specification.fretwire
+    half = 0.5 * wire.crown_width_mm
+    radius = (half**2 + wire.crown_height_mm**2) / (2.0 * wire.crown_height_mm)
+    depth = np.clip(removal_mm, 0.0, min(wire.crown_height_mm, radius))
+    return np.asarray(np.minimum(half, np.sqrt(depth * (2.0 * radius - depth))))
+
+
+# ---- compensation -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Compensation:
+    """Where nut and saddle of K strings should stand along the string, and what that gives.
+
+    Parameters
+    ----------
+    saddle_move_mm
+        Move of each saddle from where it stands, positive away from the nut [mm], shape (K,).
+    nut_move_mm
+        Move of each nut edge, positive away from the saddle [mm], shape (K,).
+    saddle_setback_mm, nut_setback_mm
+        Setbacks after the moves [mm], shape (K,).
+    straight
+        Whether the saddle stays one straight line.
+    at_limit
+        Strings, 1 = treble, whose saddle or nut stands at the end of its travel.
+    before, after
+        Pitch before and after the moves.
+    rms_before_cents, rms_after_cents
+        Weighted root mean square deviation by string, shape (K,) [cent].
+    """
+
+    saddle_move_mm: FloatArray
+    nut_move_mm: FloatArray
+    saddle_setback_mm: FloatArray
+    nut_setback_mm: FloatArray
+    straight: bool
+    at_limit: tuple[int, ...]
+    before: Pitch
+    after: Pitch
+    rms_before_cents: FloatArray
+    rms_after_cents: FloatArray
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        strings = [
+            {
+                "string": k + 1,
+                "saddle_move_mm": float(self.saddle_move_mm[k]),
+                "nut_move_mm": float(self.nut_move_mm[k]),
+                "saddle_setback_mm": float(self.saddle_setback_mm[k]),
+                "nut_setback_mm": float(self.nut_setback_mm[k]),
+                "rms_before_cents": float(self.rms_before_cents[k]),
+                "rms_after_cents": float(self.rms_after_cents[k]),
+                "deviation_after_cents": plain_numbers(self.after.deviation_cents[k]),
+            }
+            for k in range(len(self.saddle_move_mm))
+        ]
+        return {"straight": self.straight, "at_limit": list(self.at_limit), "strings": strings}
+
+
+def default_weights(frets: int) -> FloatArray:
+    """Return weight 1 for frets 1 to 12 and 0 beyond, as in Anderson & Beausoleil; shape (F,).
+
+    Parameters
+    ----------
+    frets
+        Number of frets F.
+    """
+    return (np.arange(1, frets + 1) <= 12).astype(float)
+
+
+def best_compensation(
+    course: Course,
+    *,
+    weights: FloatArray | None = None,
+    saddle_travel_mm: tuple[float, float] = (np.inf, np.inf),
+    nut_travel_mm: tuple[float, float] = (np.inf, np.inf),
+    straight: bool = False,
+    finger_mm: float = 0.0,
+) -> Compensation:
+    """Return the places of saddle and nut with the least weighted mean square deviation.
+
+    Each move changes every deviation by an amount that hardly depends on the move, so the best
+    moves are a weighted linear least-squares problem, solved in closed form for every set of
+    moves that stand at a limit; repeating it from the result removes what little is not linear.
+    Heights stay as they are.
+
+    Parameters
+    ----------
+    course
+        K strings over F frets, as they stand; the scale lengths lie at station 0 and where the
+        octave halves the string.
+    weights
+        Weight of each fret, shape (K, F) or (F,); frets 1 to 12 alike by default.
+    saddle_travel_mm, nut_travel_mm
+        How far each may be moved, towards the nut or saddle and away from it, as positive
+        numbers [mm]; (0, 0) for fixed. For a straight saddle the outer strings are limited.
+    straight
+        Keep the saddles of all strings on one straight line in plan, strings in even steps.
+    finger_mm
+        As in `stopped_pitch` [mm].
+
+    Raises
+    ------
+    ValueError
+        A weight is negative, or a string has fewer frets with weight than free moves.
+    """
+    count, frets = course.fret_station_mm.shape
+    chosen = default_weights(frets) if weights is None else np.asarray(weights, dtype=float)
+    weight = np.broadcast_to(chosen, (count, frets))
+    if not bool((weight >= 0.0).all()) or not bool(((weight > 0.0).sum(axis=1) >= 2).all()):
+        raise ValueError("weights must be 0 or more, and above 0 at two frets of every string")
+    # what each lever moves: by_saddle and by_nut have one column per lever
+    if straight:
+        share = np.linspace(1.0, 0.0, count)
+        by_saddle = np.column_stack([share, 1.0 - share, np.zeros((count, count))])
+        by_nut = np.column_stack([np.zeros((count, 2)), np.eye(count)])
+        setback = course.saddle_station_mm - course.scale_mm
+        start = share * setback[0] + (1.0 - share) * setback[-1] - setback
+        owner = np.array([0, count - 1, *range(count)])
+    else:
+        by_saddle = np.column_stack([np.eye(count), np.zeros((count, count))])
+        by_nut = np.column_stack([np.zeros((count, count)), np.eye(count)])
+        start = np.zeros(count)
+        owner = np.array([*range(count), *range(count)])
+    saddles = by_saddle.shape[1] - count
+    low = np.repeat([-saddle_travel_mm[0], -nut_travel_mm[0]], [saddles, count])
+    high = np.repeat([saddle_travel_mm[1], nut_travel_mm[1]], [saddles, count])
+
+    root = np.sqrt(weight).ravel()
+    amount = np.zeros(len(low))
+    for _ in range(_MOST_ROUNDS):
+        moved = _moved(course, start + by_saddle @ amount, by_nut @ amount)
+        matrix = (
+            _slope(moved, "saddle_station_mm", finger_mm)[:, :, None] * by_saddle[:, None, :]
+            - _slope(moved, "nut_station_mm", finger_mm)[:, :, None] * by_nut[:, None, :]
+        ).reshape(count * frets, -1)
+        wanted = matrix @ amount - _deviation(moved, finger_mm).ravel()
+        found = _bounded_least_squares(root[:, None] * matrix, root * wanted, low, high)
+        step = float(np.abs(found - amount).max())
+        amount = found
+        if step < _SETTLED_MM:
+            break
+    saddle, nut = start + by_saddle @ amount, by_nut @ amount
+    before = stopped_pitch(course, finger_mm=finger_mm)
+    after = stopped_pitch(_moved(course, saddle, nut), finger_mm=finger_mm)
+    at_limit = (high > low) & ((amount <= low) | (amount >= high))
+    return Compensation(
+        saddle_move_mm=saddle,
+        nut_move_mm=nut,
+        saddle_setback_mm=course.saddle_station_mm + saddle - course.scale_mm,
+        nut_setback_mm=nut - course.nut_station_mm,
+        straight=straight,
+        at_limit=tuple(int(k) + 1 for k in sorted(set(owner[at_limit].tolist()))),
+        before=before,
+        after=after,
+        rms_before_cents=before.rms_cents(weight),
+        rms_after_cents=after.rms_cents(weight),
+    )
+
+
+def _bounded_least_squares(
+    matrix: FloatArray, target: FloatArray, low: FloatArray, high: FloatArray
+) -> FloatArray:
+    """Return x with the least |matrix x - target| within its bounds.
+
+    Active set: plain least squares over the free ones; whoever leaves its bounds is held there
+    and let go again when the slope says so (P. B. Stark and R. L. Parker, Comput. Stat. 10
+    (1995) 129-141; citation from memory).
+    """
+    x = np.clip(np.zeros(len(low)), low, high)
+    movable = high > low
+    free = movable.copy()
+    tolerance = 1e-12 * np.abs(matrix.T @ target).max(initial=0.0)
+    for _ in range(_MOST_CHANGES):
+        while free.any():
+            best = x.copy()
+            rest = target - matrix[:, ~free] @ x[~free]
+            best[free] = np.linalg.lstsq(matrix[:, free], rest, rcond=None)[0]
+            outside = free & ((best < low) | (best > high))
+            if not outside.any():
+                x = best
+                break
+            bound = np.where(best < low, low, high)
+            share = np.full(len(x), np.inf)
+            share[outside] = (bound - x)[outside] / (best - x)[outside]
+            first = int(np.argmin(share))
+            x[free] += share[first] * (best - x)[free]
+            x[first] = bound[first]
+            free[first] = False
+        slope = matrix.T @ (target - matrix @ x)
+        pulled = movable & ~free
+        pulled &= ((x <= low) & (slope > tolerance)) | ((x >= high) & (slope < -tolerance))
+        if not pulled.any():
+            return x
+        free[int(np.argmax(np.where(pulled, np.abs(slope), -1.0)))] = True
+    return x

@@ -34,7 +34,7 @@ USAGE = """usage: python3 dev.py JOB [ARGUMENTS]
   test [--all] [...]   run the tests; --all adds the slow ones; the rest goes to pytest
   lint                 check style, format, layers and reference pages
   types                check types
-  docs                 write the reference pages from the program
+  docs                 write the reference, quotes and drawings of the pages from the program
   bench [...]          measure speed; the arguments go to pytest
   setup                only set up"""
 
@@ -236,9 +236,15 @@ def types(_: list[str]) -> int:
 
 
 def docs(arguments: list[str]) -> int:
-    """Write the reference pages from the program."""
+    """Write the reference from the program, and what the other pages quote and show of it."""
     set_up(tools=True)
-    return call("python", "docs/reference/generate.py", *arguments)
+    if "--check" in arguments:
+        return call("python", "docs/reference/generate.py", *arguments)
+    return call_all(
+        ["python", "docs/reference/generate.py", *arguments],
+        ["python", "docs/img/generate.py"],
+        ["python", "docs/rehearse.py"],
+    )
 
 
 def bench(arguments: list[str]) -> int:

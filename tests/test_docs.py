@@ -1,0 +1,150 @@
+"""The tutorial and the how-to: every command is run, and what the pages quote must come true."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import shutil
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+DOCS = ROOT / "docs"
+
+
+def load(path: Path, name: str) -> ModuleType:
+    """Return a module that lies beside the pages."""
+    specification = importlib.util.spec_from_file_location(name, path)
+    assert specification is not None
+    assert specification.loader is not None
+    module = importlib.util.module_from_spec(specification)
+    sys.modules[name] = module  # dataclasses look their module up
+    specification.loader.exec_module(module)
+    return module
+
+
+docs = load(DOCS / "rehearse.py", "rehearse")
+GAP = docs.GAP
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Stand in a folder with the examples, and with a cache of its own."""
+    monkeypatch.setenv("EVENFALL_CACHE", str(tmp_path / ".kept"))
+    shutil.copytree(DOCS / "examples", tmp_path / "bench")
+    monkeypatch.chdir(tmp_path / "bench")
+    return tmp_path
+
+
+@pytest.mark.usefixtures("bench")
+@pytest.mark.parametrize("name", docs.PAGES)
+def test_every_block_of_the_page_comes_true(name: str) -> None:
+    assert sum(block.kind == "console" for block in docs.blocks(DOCS / name)) > 5
+    docs.Rehearsal().page(DOCS / name)
+
+
+EXAMPLES = sorted((DOCS / "examples").glob("*.spec.toml"))
+
+
+def test_there_is_an_example_of_each_kind() -> None:
+    assert {path.name.partition(".")[0] for path in EXAMPLES} == {"bittern", "dunlin", "plover"}
+
+
+@pytest.mark.usefixtures("bench")
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_the_examples_are_complete_and_marked_invented(path: Path) -> None:
+    bench = docs.Rehearsal()
+    output = bench.command(f"evenfall spec check {path.name}")
+    assert bench.status == 0
+    assert "The specification is complete and consistent." in output
+    assert "Invented" in path.read_text(encoding="utf-8").splitlines()[0]
+
+
+@pytest.mark.parametrize(
+    ("quoted", "real", "true"),
+    [
+        (["a", "b"], "a\nb\n", True),
+        (["a", "", "b"], "a\n   \nb\n", True),
+        (["a"], "a\nb\n", False),
+        (["b"], "a\nb\n", False),
+        (["a", "c"], "a\nb\nc\n", False),
+        (["a", GAP], "a\nb\n", True),
+        ([GAP, "b"], "a\nb\n", True),
+        (["a", GAP, "c"], "a\nb\nc\n", True),
+        ([GAP, "c", GAP, "a", GAP], "a\nb\nc\n", False),
+        ([f"x {GAP} z"], "x y z\n", True),
+        ([f"x {GAP} z"], "x y\n", False),
+        (["1.5 mm"], "1.6 mm\n", False),
+        ([], "", True),
+        ([], "a\n", False),
+    ],
+)
+def test_the_comparison_sees_what_is_not_so(quoted: list[str], real: str, true: bool) -> None:
+    assert (docs.first_untrue(quoted, real) == "") is true
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "```console\n$ evenfall spec check plover.spec.toml\nThe moon.\n[...]\n```\n",
+        "```console\n$ evenfall spec check no-such.toml\n[...]\n```\n",
+        "```console\n$ sing aloud\n```\n",
+        "```toml plover.spec.toml\nfrets = 99\n```\n",
+        "```python\nprint(1 + 1)\n```\n\n```text printed\n3\n```\n",
+        "```text\nno check\n```\n",
+    ],
+    ids=["output", "status", "program", "file", "printed", "unchecked"],
+)
+def test_a_page_that_is_not_so_fails(text: str, bench: Path) -> None:
+    page = bench / "page.md"
+    page.write_text(text, encoding="utf-8")
+    with pytest.raises(docs.PageError):
+        docs.Rehearsal().page(page)
+
+
+TABLE = "Cut\n fret  mm\n ─────────\n 1     0.1\n 2     0.2\nDone in 3 s, or so\n"
+
+
+@pytest.mark.parametrize(
+    ("quoted", "mended"),
+    [
+        (["Cut", GAP], ["Cut", GAP]),
+        (["Cut", " fret  mm", " ─────────", " 1     0.5", GAP], None),
+        ([GAP, " 1     0.9", GAP, f"Done in 8 s,{GAP}"], None),
+        (TABLE.replace("0.1", "0.7").splitlines(), TABLE.splitlines()),
+    ],
+)
+def test_quotes_take_the_numbers_of_the_present_output(
+    quoted: list[str], mended: list[str] | None
+) -> None:
+    found = docs.requoted(quoted, TABLE)
+    assert docs.first_untrue(found, TABLE) == ""
+    assert len(found) == len(quoted)
+    assert mended is None or found == mended
+    assert docs.first_untrue(quoted, TABLE) == "" or found != quoted
+
+
+# ---- drawings of the documentation -------------------------------------------------------------
+
+DRAWINGS = load(DOCS / "img" / "generate.py", "docs_drawings").DRAWINGS
+
+
+@pytest.mark.parametrize("name", DRAWINGS)
+def test_the_drawings_show_what_the_program_draws_now(name: str) -> None:
+    """Same marks, same words, and nothing further off than a tenth of a unit of the drawing."""
+    kept = (DOCS / "img" / name).read_text(encoding="utf-8")
+    drawn = DRAWINGS[name]()
+    stale = f"{name} is stale; run: python docs/img/generate.py"
+    words = r">([^<]+)<"
+    assert re.findall(words, kept) == re.findall(words, drawn), stale
+    number = r"-?\d+(?:\.\d+)?"
+    assert re.sub(number, "0", kept) == re.sub(number, "0", drawn), stale
+    for old, new in zip(re.findall(number, kept), re.findall(number, drawn), strict=True):
+        assert abs(float(old) - float(new)) <= 0.1, stale
+
+
+def test_every_drawing_of_the_documentation_is_drawn_by_the_program() -> None:
+    assert {path.name for path in (DOCS / "img").glob("*.svg")} == set(DRAWINGS)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from evenfall.instrument import string_lines
 from evenfall.pictures import inks, string_side_view
-from pictures.drawing import SVG, faults, groups, parsed, path_points, shown
+from pictures.drawing import SVG, faults, groups, parsed, path_points, shown, texts
 from pictures.instruments import PITCHES, measurement, plan, specification
 
 SPEC = specification()
@@ -57,6 +57,14 @@ def test_any_string_of_any_instrument_is_drawn_in_order(
         unit=data.draw(st.sampled_from(["mm", "in"])),
     )
     assert faults(picture) == []
+    leader = next(
+        line.attrib
+        for line in parsed(picture).iter(f"{SVG}line")
+        if line.attrib["stroke-width"] == "0.7" and line.attrib["x1"] == line.attrib["x2"]
+    )
+    for text in texts(picture):
+        beside = text.left > float(leader["x1"]) or text.right < float(leader["x1"])
+        assert beside or text.bottom < float(leader["y1"]) or text.top > float(leader["y2"])
 
 
 @pytest.mark.parametrize(("string", "stop"), [(1, 0), (3, 5), (6, 9), (6, 21)])

@@ -148,7 +148,7 @@ def string_side_view(
     parts += fret_numbers(
         {j: view.x(float(x)) for j, x in enumerate(view.station)},
         numbers_at,
-        first=(stop, _fret(view, view.after), _fret(view, view.before)),
+        first=(_fret(view, view.after), stop, _fret(view, view.before)),
     )
     parts += _scale_bars(view)
     parts += _gaps(view, numbers_at + 8.0)
@@ -277,7 +277,7 @@ def _neck(view: _View, crown_width_mm: float) -> Iterator[str]:
         width_px=1.2,
     )
     yield line(places[0], floor, at + 5, floor, ink=RULE, width_px=0.8)
-    yield text(PAGE_WIDTH_PX - 2, y(0.0) - 6, "saddle", size_px=9.5, anchor="end", ink=QUIET)
+    yield text(PAGE_WIDTH_PX - 2, floor + 14, "saddle", size_px=9.5, anchor="end", ink=QUIET)
     # Crowns are a few pixels wide at true width; never wider than half the way to the next one.
     true = crown_width_mm * (x.end_px - x.start_px) / view.saddle_station
     room = 0.5 * min(b - a for a, b in pairwise(places))
@@ -337,15 +337,15 @@ def _pluck(view: _View, specification: Specification) -> Iterator[str]:
     yield line(at, tail, at, tip - 4, ink=RISK, width_px=1.4)
     yield path([(at - 3.5, tip - 6), (at + 3.5, tip - 6), (at, tip)], fill=RISK, closed=True)
     shown = f"plucked, {view.attack:.2f} N"
-    right = at + 6 + text_width_px(shown, 9.5) < PAGE_WIDTH_PX - 44  # "saddle" stands there
-    yield text(
-        at + (6 if right else -6),
-        tail + 7,
-        shown,
-        size_px=9.5,
-        anchor="start" if right else "end",
-        ink=RISK,
+    wide = text_width_px(shown, 9.5)
+    leader = view.x(float(view.station[_fret(view, view.after)]))
+    starts = (at + 6, at - 6 - wide, leader - 6 - wide)
+    left = next(
+        x
+        for x in starts
+        if x == starts[-1] or (x + wide < PAGE_WIDTH_PX - 4 and not x - 2 < leader < x + wide + 2)
     )
+    yield text(left, tail + 7, shown, size_px=9.5, ink=RISK)
 
 
 def _closest_label(view: _View, top_px: float) -> Iterator[str]:

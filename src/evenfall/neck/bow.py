@@ -90,6 +90,49 @@ def default_bow(specification: Specification, lines: StringLines) -> Bow:
     return Bow(frets=shape, weights=_bow_weights(station[:, 1:], shape))
 
 
+def crown_shift_mm(
+    specification: Specification,
+    lines: StringLines,
+    place_share: FloatArray,
+    curvature_per_mm: FloatArray,
+) -> FloatArray:
+    """Return how a bend of the neck moves the crowns, over the line from nut to saddle [mm].
+
+    The neck is clamped at the joint, so a point x from the nut rises by the double integral
+    z(x) = int_x^joint (u - x) kappa(u) du; nut and saddle are then brought back to where they were.
+    Exact for a curvature that runs in straight pieces.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    lines
+        Its string lines.
+    place_share
+        Places along the neck as a share of the scale length, rising, up to the joint; shape (N,).
+    curvature_per_mm
+        Curvature there [1/mm], positive where the neck turns hollow, shape (N,).
+
+    Returns
+    -------
+    Shape (K, F) [mm], negative for a neck that turns hollow.
+    """
+    frets = fret_distance_mm(1.0, np.arange(specification.frets + 1.0))
+    joint = place_share[-1]
+    place = np.union1d(place_share, frets[frets < joint])
+    curvature = np.interp(place, place_share, curvature_per_mm)
+    step = np.diff(place)
+    whole = 0.5 * step * (curvature[:-1] + curvature[1:])
+    first = place[:-1] * whole + step**2 / 6.0 * (curvature[:-1] + 2.0 * curvature[1:])
+    beyond = np.zeros((2, len(place)))
+    beyond[:, :-1] = np.cumsum(np.stack([whole, first])[:, ::-1], axis=1)[:, ::-1]
+    rise = np.interp(frets, place, beyond[1] - place * beyond[0], right=0.0)
+    scale = np.array([s.scale_mm for s in specification.strings])
+    raised = scale[:, None] ** 2 * rise
+    chord = raised[:, :1] * (1.0 - lines.station_mm / lines.saddle_station_mm[:, None])
+    return np.asarray((raised - chord)[:, 1:])
+
+
 def _bow_weights(station_mm: FloatArray, shape: FloatArray) -> FloatArray:
     """Return the least-squares weights of the bow about a straight line, mean over strings."""
     weights = np.empty_like(shape)

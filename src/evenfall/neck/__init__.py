@@ -1,0 +1,32 @@
+"""How the neck bows: under its strings, by its rod, and with the seasons."""
+
+from evenfall.neck.bow import Bow, crown_shift_mm, default_bow
+from evenfall.neck.calibration import Calibration, calibrate
+from evenfall.neck.forecast import (
+    Carried,
+    NeckForecast,
+    RodMove,
+    StringChange,
+    carried_to_tension,
+    forecast,
+)
+from evenfall.neck.season import Season, equilibrium_moisture_percent
+from evenfall.neck.stiffness import NeckModel, neck_model
+
+__all__ = [
+    "Bow",
+    "Calibration",
+    "Carried",
+    "NeckForecast",
+    "NeckModel",
+    "RodMove",
+    "Season",
+    "StringChange",
+    "calibrate",
+    "carried_to_tension",
+    "crown_shift_mm",
+    "default_bow",
+    "equilibrium_moisture_percent",
+    "forecast",
+    "neck_model",
+]

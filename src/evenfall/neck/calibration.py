@@ -1,0 +1,172 @@
+"""What a pair of profiles of one neck shows: how far it bowed between them, in which shape."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenfall.errors import RequestError
+from evenfall.instrument.geometry import fret_distance_mm
+from evenfall.neck.bow import Bow, crown_shift_mm, default_bow
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification, StringLines
+    from evenfall.measurement import Measurement
+
+    FloatArray = NDArray[np.float64]
+
+_LEAN_SIGNIFICANT = 2.0
+"""A lean of the curvature counts if it is this many standard uncertainties from zero."""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """How a neck bowed between two profiles, K strings over F frets.
+
+    Parameters
+    ----------
+    relief_change_mm, relief_change_u_mm
+        Relief of the second profile less that of the first, with standard uncertainty [mm].
+    tension_n
+        Change of string tension between them [N]; 0 where only the rod was turned.
+    bow
+        Shape of the bow, its size by the relief that the default bow reads.
+    residual_mm
+        Root mean square of what the shape leaves unexplained [mm].
+    residual_ratio
+        The same in standard uncertainties of the readings: about 1 where the shape is right, NaN
+        where readings came without uncertainty.
+    leaning
+        Whether the curvature was found to change along the neck.
+    """
+
+    relief_change_mm: float
+    relief_change_u_mm: float
+    tension_n: float
+    bow: Bow
+    residual_mm: float
+    residual_ratio: float
+    leaning: bool
+
+    @property
+    def relief_mm_per_n(self) -> float:
+        """Relief per newton of tension [mm/N]."""
+        return self.relief_change_mm / self.tension_n
+
+    @property
+    def relief_u_mm_per_n(self) -> float:
+        """Its standard uncertainty [mm/N], from the readings."""
+        return self.relief_change_u_mm / abs(self.tension_n)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return {
+            "relief_change_mm": self.relief_change_mm,
+            "relief_change_u_mm": self.relief_change_u_mm,
+            "tension_n": self.tension_n,
+            "residual_mm": self.residual_mm,
+            "residual_ratio": None if np.isnan(self.residual_ratio) else self.residual_ratio,
+            "leaning": self.leaning,
+        }
+
+
+def calibrate(
+    specification: Specification,
+    lines: StringLines,
+    first: Measurement,
+    second: Measurement,
+    *,
+    tension_n: float = 0.0,
+) -> Calibration:
+    """Return how a neck bowed between two profiles of the same frets.
+
+    The difference of the crown tops is fitted, by weighted least squares, with a straight line
+    under each string (the two datums) and the bow of a curvature that is the same all along the
+    neck, or leans from nut to joint where the readings show that it does.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    lines
+        Its string lines.
+    first, second
+        Readings before and after: without and with strings, or before and after a turn of the rod.
+        No fret may have been worked on between them.
+    tension_n
+        Change of string tension between them [N].
+
+    Raises
+    ------
+    RequestError
+        A profile is of another instrument, or fewer than five frets were read in both.
+    """
+    shape = (specification.string_count, specification.frets)
+    for profile in (first, second):
+        if profile.crown_top_mm.shape != shape:
+            raise RequestError(
+                "Both profiles must be of this instrument: "
+                f"{shape[0]} strings and {shape[1]} frets."
+            )
+    change = second.crown_top_mm - first.crown_top_mm
+    doubt = np.hypot(first.crown_top_u_mm, second.crown_top_u_mm)
+    known = np.isfinite(change).all(axis=0)
+    if int(known.sum()) < 5:
+        raise RequestError("The two profiles share fewer than five frets; read more of them.")
+    doubt = np.where(np.isfinite(doubt) & (doubt > 0.0), doubt, np.nan)
+    stated = bool(np.isfinite(doubt).all())
+    weight = 1.0 / doubt if stated else np.ones(shape)
+
+    joint = float(fret_distance_mm(1.0, specification.board.joint_fret))
+    place = np.linspace(0.0, joint, 65)
+    usual = default_bow(specification, lines)
+    even = crown_shift_mm(specification, lines, place, np.ones_like(place))
+    even /= usual.relief_mm(even)
+    lean = crown_shift_mm(specification, lines, place, place / joint - 0.5)
+    lean -= usual.relief_mm(lean) * even  # the lean alone shows no relief
+    lean /= np.abs(lean).max()
+    station = lines.station_mm[:, 1:]
+
+    def fitted(shapes: list[FloatArray]) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+        count = shape[0]
+        design = np.zeros((*shape, 2 * count + len(shapes)))
+        for k in range(count):
+            design[k, :, 2 * k] = 1.0
+            design[k, :, 2 * k + 1] = station[k] / station[k, -1]
+        for column, bow in enumerate(shapes, start=2 * count):
+            design[:, :, column] = bow
+        matrix = (design * weight[:, :, None])[:, known].reshape(-1, design.shape[2])
+        target = (change * weight)[:, known].ravel()
+        answer = np.linalg.lstsq(matrix, target, rcond=None)[0]
+        left = target - matrix @ answer
+        freedom = max(len(target) - len(answer), 1)
+        covariance = np.linalg.pinv(matrix.T @ matrix)
+        scatter = float((left**2).sum()) / freedom
+        if not stated or scatter > 1.0:  # the shape does not explain all: let the doubt show it
+            covariance *= scatter
+        spread = np.asarray(np.sqrt(np.diag(covariance))[2 * count :], dtype=float)
+        return (
+            np.asarray(answer[2 * count :], dtype=float),
+            spread,
+            left / weight[:, known].ravel(),
+            scatter,
+        )
+
+    amount, spread, left, scatter = fitted([even, lean])
+    leaning = bool(abs(amount[1]) > _LEAN_SIGNIFICANT * spread[1])
+    if not leaning:
+        amount, spread, left, scatter = fitted([even])
+    frets = even + (amount[1] / amount[0] * lean if leaning and amount[0] else 0.0)
+    return Calibration(
+        relief_change_mm=float(amount[0]),
+        relief_change_u_mm=float(spread[0]),
+        tension_n=tension_n,
+        bow=Bow(frets=frets, weights=usual.weights),
+        residual_mm=float(np.sqrt((left**2).mean())),
+        residual_ratio=float(np.sqrt(scatter)) if stated else float("nan"),
+        leaning=leaning,
+    )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import importlib
 import importlib.util
 import re
 import shutil
@@ -125,6 +127,54 @@ def test_quotes_take_the_numbers_of_the_present_output(
     assert len(found) == len(quoted)
     assert mended is None or found == mended
     assert docs.first_untrue(quoted, TABLE) == "" or found != quoted
+
+
+# ---- names and links ---------------------------------------------------------------------------
+
+
+def missing_names(text: str) -> list[str]:
+    """Return the dotted names in a text that the package does not have."""
+    missing = []
+    for name in re.findall(r"`([a-z_]+(?:\.[A-Za-z_]+)+)`", text):
+        parts = name.split(".")
+        found: object = importlib.import_module("evenfall")
+        for at, part in enumerate(parts):
+            with contextlib.suppress(ImportError):
+                if isinstance(found, ModuleType):
+                    importlib.import_module(".".join(["evenfall", *parts[: at + 1]]))
+            found = getattr(found, part, None)
+        if found is None:
+            missing.append(name)
+    return missing
+
+
+def test_the_job_in_the_architecture_names_what_exists() -> None:
+    page = (DOCS / "architecture.md").read_text(encoding="utf-8")
+    section = page.partition("## One job, function by function")[2].partition("\n## ")[0]
+    assert len(re.findall(r"`[a-z_]+\.", section)) > 30
+    assert missing_names(section) == []
+
+
+def test_a_name_that_does_not_exist_is_seen() -> None:
+    text = "`plan.Plan.as_dict` `plan.Plan.sing` `levelling.make_plan` `levelling.no_such`"
+    assert missing_names(text) == ["plan.Plan.sing", "levelling.no_such"]
+
+
+def headings(page: Path) -> set[str]:
+    """Return the anchors of a page: headings in lower case, spaces as hyphens, marks left out."""
+    titles = re.findall(r"^#+ (.*)$", page.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    return {re.sub(r"[^\w -]", "", title).strip().lower().replace(" ", "-") for title in titles}
+
+
+def test_links_into_pages_meet_a_heading() -> None:
+    dead = []
+    for page in [ROOT / "README.md", *DOCS.rglob("*.md")]:
+        for target in re.findall(r"\]\(([^)\s]*#[^)\s]+)\)", page.read_text(encoding="utf-8")):
+            link, _, anchor = target.partition("#")
+            aim = (page.parent / link).resolve() if link else page
+            if "://" not in link and anchor not in headings(aim):
+                dead.append(f"{page.relative_to(ROOT)}: {target}")
+    assert dead == []
 
 
 # ---- drawings of the documentation -------------------------------------------------------------

@@ -329,7 +329,7 @@ def sheet(
     on_paper = {name: drawings[name] for name in ("removal", "headroom after")}
     return {
         "pdf": sheet_pdf(content, on_paper, paper=paper),
-        "html": sheet_html(content, on_paper).encode(),
+        "html": sheet_html(content, on_paper, paper=paper).encode(),
     }
 
 

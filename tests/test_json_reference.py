@@ -302,7 +302,9 @@ def test_a_value_of_the_wrong_type_does_not_fit(kind: str, outputs: dict[str, li
         ("proof", ("items", 0, "standard_uncertainty"), -0.1),
         ("proof", ("positions", 0, "verdict", 0), "fine"),
         ("proof", ("deviation", "worst"), None),
-        ("proof", ("findings", 0), {"code": "no-such", "sentence": "", "where": ""}),
+        ("proof", ("findings", 0), {"code": "no-severity", "sentence": "", "where": ""}),
+        ("proof", ("findings", 0, "code"), "No code"),
+        ("proof", ("findings", 0, "severity"), "grave"),
     ],
 )
 def test_a_broken_file_does_not_fit(

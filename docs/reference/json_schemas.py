@@ -16,7 +16,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal, get_args, get_origin
 
-from evenfall.errors import FINDING_CODES, Finding
+from evenfall.errors import Finding
 from evenfall.instrument import read_specification, string_lines
 from evenfall.intake import read_measurement
 from evenfall.levelling import make_plan
@@ -59,8 +59,10 @@ CHOICES: dict[str, list[Any]] = {
     "way": list(WAYS),
     "recommended": ["", *WAYS],
     "origin": [int(origin) for origin in Origin],
-    "code": list(FINDING_CODES),
 }
+
+#: Forms of texts, by the end of the key. Codes are not listed one by one: new ones may come.
+PATTERNS = {"hash": "^[0-9a-f]{64}$", "code": "^[a-z]+(-[a-z]+)*$"}
 
 #: What `--json` prints besides the content of the file.
 PRINTED = {"measurement": "findings", "plan": "findings", "proof": "findings_of_readings"}
@@ -258,7 +260,8 @@ def _leaf(value: Any, key: str, owner: type | None, *, nullable: bool) -> dict[s
     if isinstance(value, str):
         if key == "verdict":
             return {"enum": list(get_args(Verdict))}
-        return {"type": "string", **({"pattern": "^[0-9a-f]{64}$"} if "hash" in key else {})}
+        pattern = next((form for end, form in PATTERNS.items() if key.endswith(end)), None)
+        return {"type": "string", **({"pattern": pattern} if pattern else {})}
     if isinstance(value, bool):
         return {"type": "boolean"}
     whole = isinstance(value, int) and annotation != "float"

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from evenfall.errors import RequestError
 from evenfall.instrument.specification import InstrumentString
+from evenfall.strings.clearance import headroom, rest_clearance_mm
 from evenfall.strings.damping import NO_DAMPING, PLAIN_STEEL, Damping, decay_rate_per_s
 from evenfall.strings.playtest.batch import (
     Note,
@@ -25,6 +26,8 @@ from evenfall.strings.playtest.batch import (
 from evenfall.strings.playtest.modes import StoppedString, stopped_string
 from evenfall.strings.playtest.result import Settings
 from oracles.motion_in_numpy import move
+from oracles.play_against_headroom import agreement
+from strings.played_necks import MODELS, neck
 
 FloatArray = NDArray[np.float64]
 
@@ -358,3 +361,57 @@ def test_modes_stay_below_half_the_rate_and_tell_the_frets_apart() -> None:
         stopped(steel(100.0), FRETS, rate_hz=200.0)
     with pytest.raises(RequestError, match="too low for contact"):
         played(stopped(steel(100.0), FRETS, rate_hz=2000.0), CLEARANCE, 1.0, 0.1)
+
+
+# ---- convergence and the promise of the headroom ----------------------------------------------
+
+
+@pytest.mark.slow
+def test_contact_impulses_at_the_default_rate_are_converged() -> None:
+    """Over notes of three instruments: error against sixteen times the rate, and its order."""
+    rng = np.random.default_rng(7)
+    errors = []
+    for model in MODELS:
+        made = neck(model)
+        clearance = rest_clearance_mm(made.lines, *made.heights_mm)
+        room = headroom(clearance, made.envelope).force_n
+        for _ in range(5):
+            k, p = int(rng.integers(room.shape[0])), int(rng.integers(room.shape[1] - 2))
+            force = rng.uniform(1.2, 2.2) * room[k, p]
+            impulse = []
+            rate = None
+            for times in (1.0, 0.25, 0.5, 16.0):
+                settings = Settings(rate_hz=rate and rate * times)
+                table = PositionTable.of(
+                    made.specification,
+                    made.lines,
+                    clearance,
+                    settings,
+                    duration_s=0.05,
+                    only=((k, p),),
+                )
+                rate = rate or table.strings[0].rate_hz
+                run = run_notes(KERNEL, table, [Note((k, p, 0, 0), 0, force)], settings)
+                impulse.append(run.impulse_n_s.sum())
+            errors.append(np.abs(np.array(impulse[:3]) / impulse[3] - 1.0))
+    default, quarter, half = np.median(errors, axis=0)
+    assert default < 0.02
+    assert np.max(errors, axis=0)[0] < 0.10
+    assert np.log2(quarter / half) > 1.0
+    assert np.log2(half / default) > 1.0
+
+
+@pytest.mark.slow
+def test_the_headroom_keeps_its_word_on_random_necks() -> None:
+    """Over 1.3 times the attack: clean, or a kiss; under 0.7: it touches, without exception.
+
+    The excursion table looks at two periods without damping; later the string swings deeper, most
+    so far up the neck. So some notes in the promised band touch; none of them may rattle.
+    """
+    found = agreement(necks=40, positions=5, first_seed=900)
+    table = found.table()
+    assert sum(map(sum, table.values())) > 150
+    assert table["under 0.7"][0] == 0
+    clean, touches, rattles = table["over 1.3"]
+    assert rattles == 0
+    assert touches <= 0.03 * clean

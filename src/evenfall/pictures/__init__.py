@@ -3,6 +3,8 @@
 from evenfall.pictures.frame import frame_drawing
 from evenfall.pictures.fret_map import headroom_map, removal_map
 from evenfall.pictures.neck import neck_curve
+from evenfall.pictures.neck_forecast import neck_forecast
+from evenfall.pictures.pitch import pitch_map
 from evenfall.pictures.side_view import string_side_view
 from evenfall.pictures.trade_off import trade_off_chart
 from evenfall.pictures.verdicts import VerdictRow, verdict_strip
@@ -12,6 +14,8 @@ __all__ = [
     "frame_drawing",
     "headroom_map",
     "neck_curve",
+    "neck_forecast",
+    "pitch_map",
     "removal_map",
     "string_side_view",
     "trade_off_chart",

@@ -1,0 +1,293 @@
+"""Pitch map: how far every stopped note stands from equal temperament, strings by frets.
+
+A bar for each note on a line for each string: up is sharp, down is flat, full ink after and an open
+outline before. The board lies as in all maps: nut at the left, treble string on top.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.pictures.inks import INK, QUIET, RISK, WASH
+from evenfall.pictures.svg import (
+    PAGE_WIDTH_PX,
+    document,
+    group,
+    heading,
+    line,
+    rect,
+    shortened,
+    text,
+    text_width_px,
+    wrapped,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification
+
+    FloatArray = NDArray[np.float64]
+
+HEARD_CENTS = 5.0
+"""A good player hears beats of about 1 Hz: 5 cents at E4, 8 at A3 (Anderson & Beausoleil,
+J. Acoust. Soc. Am. 156 (2024) 683)."""
+
+_LABEL_PX = 48.0
+_MOST_COLUMNS = 24
+_WIDEST_CELL_PX = 56.0
+_HEADER_PX = 15.0
+_BARS_PX = 40.0
+_FIGURE_PX = 11.0
+_ROW_EDGE_PX = 3.0
+_LEAST_SPAN_CENTS = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """Where the bars of each string lie: cents to pixels, in bands of columns."""
+
+    frets: int
+    strings: int
+    sharpest_cents: float
+    flattest_cents: float
+    top_px: float
+
+    @property
+    def per_band(self) -> int:
+        return math.ceil(self.frets / math.ceil(self.frets / _MOST_COLUMNS))
+
+    @property
+    def bands(self) -> list[range]:
+        step = self.per_band
+        return [range(first, min(first + step, self.frets)) for first in range(0, self.frets, step)]
+
+    @property
+    def cell_px(self) -> float:
+        return min(_WIDEST_CELL_PX, (PAGE_WIDTH_PX - _LABEL_PX - 6.0) / self.per_band)
+
+    @property
+    def px_per_cent(self) -> float:
+        return _BARS_PX / (self.sharpest_cents - self.flattest_cents)
+
+    @property
+    def row_px(self) -> float:
+        return 2.0 * _ROW_EDGE_PX + _BARS_PX + _FIGURE_PX
+
+    @property
+    def band_px(self) -> float:
+        return _HEADER_PX + self.strings * self.row_px + 6.0
+
+    @property
+    def end_px(self) -> float:
+        return self.top_px + len(self.bands) * self.band_px
+
+    def base(self, k: int, column: int) -> tuple[float, float]:
+        """Return the left end of a note's place on its line."""
+        band, place = divmod(column, self.per_band)
+        top = self.top_px + band * self.band_px + _HEADER_PX + k * self.row_px + _ROW_EDGE_PX
+        return _LABEL_PX + place * self.cell_px, top + self.sharpest_cents * self.px_per_cent
+
+    def figures(self, k: int, column: int) -> float:
+        """Return the base line of a string's figures."""
+        return self.base(k, column)[1] - self.flattest_cents * self.px_per_cent + _FIGURE_PX - 1.0
+
+
+def pitch_map(
+    specification: Specification,
+    deviation_cents: FloatArray,
+    *,
+    title: str,
+    before_cents: FloatArray | None = None,
+    u_cents: FloatArray | None = None,
+) -> str:
+    """Return the deviation of every stopped note from equal temperament, as SVG.
+
+    Parameters
+    ----------
+    specification
+        The instrument, K strings over F frets.
+    deviation_cents
+        By position 0..F, shape (K, F + 1) [cent]; column 0 is the open string and is not drawn.
+    title
+        What the map is of, for its heading.
+    before_cents
+        What the same notes were before, shape (K, F + 1) [cent].
+    u_cents
+        Standard uncertainty, shape (K, F + 1) [cent].
+
+    Raises
+    ------
+    ValueError
+        An array is not of the instrument's shape, or a deviation is not finite.
+    """
+    shape = (specification.string_count, specification.frets + 1)
+    after = np.asarray(deviation_cents, dtype=float)
+    before = None if before_cents is None else np.asarray(before_cents, dtype=float)
+    for given in (after, before, u_cents):
+        if given is not None and np.shape(given) != shape:
+            raise ValueError(f"deviations must have shape {shape}")
+    drawn = after if before is None else np.concatenate([after, before])
+    if not bool(np.isfinite(drawn).all()):
+        raise ValueError("deviations must be finite")
+    summary = _summary(after, before, u_cents)
+    parts, top = heading(title, *summary)
+    sharpest = max(float(drawn.max()), _LEAST_SPAN_CENTS / 2.0)
+    flattest = min(float(drawn.min()), 0.0)
+    rows = _Rows(shape[1] - 1, shape[0], sharpest, flattest, top)
+    parts += _ground(specification, rows)
+    for k in range(shape[0]):
+        for j in range(rows.frets):
+            was = None if before is None else float(before[k, j + 1])
+            parts.append(_note(rows, (k, j), float(after[k, j + 1]), was))
+    legend, end = _legend(rows, before is not None)
+    parts += legend
+    return document(end, parts, title=title, description=f"Pitch map. {' '.join(summary)}")
+
+
+def _ground(specification: Specification, rows: _Rows) -> Iterator[str]:
+    """Yield fret numbers, the line of each string, and the lines of what is heard."""
+    wide = rows.cell_px
+    reference = specification.scale.reference_fret
+    for number, band in enumerate(rows.bands):
+        base = rows.top_px + number * rows.band_px + _HEADER_PX - 4.0
+        right = _LABEL_PX + len(band) * wide
+        for column in band:
+            fret = column + 1
+            yield text(
+                rows.base(0, column)[0] + wide / 2,
+                base,
+                str(fret),
+                size_px=9.5 if wide >= 24.0 else 9.0,
+                anchor="middle",
+                bold=fret in (reference, 2 * reference),
+                ink=QUIET,
+            )
+        for k, string in enumerate(specification.strings):
+            y = rows.base(k, band[0])[1]
+            if k % 2 == 0:
+                top = y - rows.sharpest_cents * rows.px_per_cent - _ROW_EDGE_PX
+                yield rect(_LABEL_PX, top, right - _LABEL_PX, rows.row_px, fill=WASH)
+            for limit in (HEARD_CENTS, -HEARD_CENTS):
+                if rows.flattest_cents <= limit <= rows.sharpest_cents:
+                    at = y - limit * rows.px_per_cent
+                    yield line(_LABEL_PX, at, right, at, ink=RISK, width_px=0.7, dash="2 3")
+            yield line(_LABEL_PX, y, right, y, ink=QUIET, width_px=1.0)
+            figure = str(string.number)
+            middle = y + 4.0
+            yield text(3, middle, figure, size_px=11, bold=True)
+            after = 3 + text_width_px(figure, 11, bold=True) + 3
+            pitch = shortened(string.pitch, 9.5, _LABEL_PX - after - 3)
+            if pitch:
+                yield text(after, middle, pitch, size_px=9.5, ink=QUIET)
+
+
+def _note(rows: _Rows, place: tuple[int, int], cents: float, before_cents: float | None) -> str:
+    """Return one note: bar, outline of what it was, figure."""
+    x, y = rows.base(*place)
+    wide = rows.cell_px
+    heard = abs(cents) > HEARD_CENTS
+    bar = min(0.52 * wide, 14.0)
+    parts = [_bar(x + wide / 2, y, bar, cents * rows.px_per_cent, fill=RISK if heard else INK)]
+    if before_cents is not None and abs(before_cents - cents) * rows.px_per_cent >= 0.5:
+        parts.append(
+            _bar(
+                x + wide / 2, y, bar + 4.0, before_cents * rows.px_per_cent, ink=QUIET, fill="none"
+            )
+        )
+    parts.append(
+        text(
+            x + wide / 2,
+            rows.figures(*place),
+            _figure(cents),
+            size_px=9.0,
+            anchor="middle",
+            bold=heard,
+            ink=RISK if heard else INK,
+        )
+    )
+    k, j = place
+    label = f"String {k + 1}, fret {j + 1}: {_signed(cents)} cents"
+    if before_cents is not None:
+        label += f", before {_signed(before_cents)}"
+    return group(parts, label=label, string=k + 1, fret=j + 1)
+
+
+def _bar(
+    middle_px: float,
+    base_px: float,
+    across_px: float,
+    up_px: float,
+    *,
+    fill: str,
+    ink: str = "none",
+) -> str:
+    return rect(
+        middle_px - across_px / 2,
+        base_px - max(up_px, 0.0),
+        across_px,
+        abs(up_px),
+        fill=fill,
+        ink=ink,
+        width_px=0.9,
+    )
+
+
+def _legend(rows: _Rows, two: bool) -> tuple[list[str], float]:
+    y = rows.end_px + 6.0
+    x = 4.0
+    parts: list[str] = []
+    entries = [("sharp is up, flat is down; cents", INK, "none")]
+    if two:
+        entries.append(("before", "none", QUIET))
+    entries.append(
+        (f"beyond the dashed line at {HEARD_CENTS:g} cents: a good player hears it", RISK, "none")
+    )
+    for name, fill, ink in entries:
+        parts.append(rect(x, y, 11, 13, fill=fill, ink=ink, width_px=0.9))
+        parts.append(text(x + 16, y + 10.5, name, size_px=9.5))
+        x += 16 + text_width_px(name, 9.5) + 16
+    y += 13.0
+    explained = (
+        "Against equal temperament on the open string as tuned; from the heights as read, the "
+        "places of the frets as specified, the stretch and the stiffness of the strings."
+    )
+    for row in wrapped(explained, 9.5, PAGE_WIDTH_PX - 8.0, most=2):
+        y += 13.0
+        parts.append(text(4, y, row, size_px=9.5, ink=QUIET))
+    return parts, y + 7.0
+
+
+def _figure(cents: float) -> str:
+    """Return a deviation for a narrow column: a tenth, or whole cents from ten on."""
+    digits = 1 if abs(cents) < 9.95 else 0
+    return f"{round(cents, digits) + 0.0:.{digits}f}".replace("-", "−")
+
+
+def _signed(cents: float) -> str:
+    return f"{round(cents, 1) + 0.0:+.1f}".replace("-", "−")
+
+
+def _summary(after: FloatArray, before: FloatArray | None, u_cents: FloatArray | None) -> list[str]:
+    def told(cents: FloatArray) -> str:
+        k, n = np.unravel_index(int(np.argmax(np.abs(cents))), cents.shape)
+        root = float(np.sqrt((cents[:, 1:] ** 2).mean()))
+        return (
+            f"{_signed(float(cents[k, n]))} cents at the worst (string {k + 1}, fret {n}), "
+            f"{root:.1f} root mean square"
+        )
+
+    shown = [f"{told(after)}{'' if before is None else ' after'}."]
+    if before is not None:
+        shown[0] = f"Before {told(before)}; after {told(after)}."
+    else:
+        shown[0] = shown[0][:1].upper() + shown[0][1:]
+    if u_cents is not None and float(np.max(u_cents)) > 0.0:
+        shown.append(f"Standard uncertainty up to {float(np.max(u_cents)):.1f} cents.")
+    return shown

@@ -142,13 +142,15 @@ def test_every_limit_holds_when_worked_out_again(neck: Neck, keep: tuple[str, ..
     lines, target = string_lines(spec), spec.target
     bow = default_bow(spec, lines)
 
-    # no fret is raised: crowns stand where the bow has brought them, or lower
-    bent = found.crown_top_mm + plan.relief_change_mm * bow.frets
+    # no fret is raised: crowns stand where the bow and new wire have brought them, or lower
+    height = found.crown_height_mm.copy()
+    new = np.array(plan.replaced_frets, dtype=int) - 1
+    height[:, new] = spec.fretwire.crown_height_mm
+    gain = np.maximum(0.0, height - found.crown_height_mm)
+    bent = found.crown_top_mm + gain + plan.relief_change_mm * bow.frets
     assert (plan.removal_mm >= 0.0).all()
     np.testing.assert_allclose(plan.crown_top_after_mm, bent - plan.removal_mm, atol=1e-12)
-    np.testing.assert_allclose(
-        plan.crown_height_after_mm, found.crown_height_mm - plan.removal_mm, atol=1e-12
-    )
+    np.testing.assert_allclose(plan.crown_height_after_mm, height - plan.removal_mm, atol=1e-12)
     np.testing.assert_allclose(plan.objective_mm, plan.removal_mm.sum(), atol=1e-12)
     np.testing.assert_allclose(
         plan.relief_after_mm, bow.relief_mm(plan.crown_top_after_mm), atol=1e-12

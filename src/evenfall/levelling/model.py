@@ -33,7 +33,11 @@ SLIPS = (1e-10, 1e-8, 1e-7)
 """How far an earlier answer may slip while a later one is sought [mm, or a share]: the least, and
 what is tried in turn where rounding leaves nothing within it."""
 
+MOST_ATTACK_N = 500.0
+"""No search for the largest attack looks beyond this [N]."""
+
 _INF = highspy.kHighsInf
+_DUAL, _PRIMAL = 1, 4  # values of the optimiser's option simplex_strategy
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,13 +365,17 @@ class LevellingModel:
         fall_from = problem.specification.target.fall_away_from_fret or problem.frets
         fall = np.maximum(0.0, along - along[:, fall_from - 1 : fall_from])
         count = self.r.size
-        ones = np.ones(count)
+        self.beam_shape = np.stack([np.ones_like(along), along, across, -fall], axis=-1)
         self.beam_rows = rows.add(
             np.column_stack([self.r.ravel(), np.tile(self.beam, (count, 1))]),
-            np.column_stack([ones, ones, along.ravel(), across.ravel(), -fall.ravel()]),
+            np.column_stack([np.ones(count), self.beam_shape.reshape(count, -1)]),
             self.beam_height.ravel(),
             np.full(count, _INF),
         )
+
+    def over_beam_mm(self) -> FloatArray:
+        """Return how far each crown stands over the beam of the last answer, shape (K, F) [mm]."""
+        return np.asarray(self.beam_height - self.beam_shape @ self.values()[self.beam])
 
     def touch_with_beam(self, touching: NDArray[np.bool_]) -> None:
         """Say which crossings the beam cuts; the others it must clear.
@@ -378,11 +386,9 @@ class LevellingModel:
             Shape (K, F).
         """
         self.bound_columns(self.r, 0.0, np.where(touching & ~self.worn, _INF, 0.0).ravel())
-        heights = self.beam_height.ravel()
-        for row, (height, touched) in enumerate(
-            zip(heights, touching.ravel(), strict=True), start=self.beam_rows.start
-        ):
-            self.bound_row(row, float(height), float(height) if touched else _INF)
+        height = self.beam_height.ravel()
+        rows = np.arange(self.beam_rows.start, self.beam_rows.stop)
+        self.bound_rows(rows, height, np.where(touching.ravel(), height, _INF))
 
     def _load(self, rows: _Rows) -> None:
         self.row_low = np.concatenate(rows.low)
@@ -470,10 +476,7 @@ class LevellingModel:
             self.r, self.column_low[self.r.ravel()], np.where(free, _INF, 0.0).ravel()
         )
         rows = np.arange(self.life_rows.start, self.life_rows.stop).reshape(lacking.shape)
-        for row, high in zip(
-            rows[self.worn], np.where(opened, -lacking, 0.0)[self.worn], strict=True
-        ):
-            self.bound_row(int(row), -_INF, float(high))
+        self.bound_rows(rows[self.worn], -_INF, np.where(opened, -lacking, 0.0)[self.worn])
 
     def bound_row(self, row: int, low_bound: float, high_bound: float) -> None:
         """Set the bounds of one row.
@@ -487,6 +490,22 @@ class LevellingModel:
         """
         self.row_low[row], self.row_high[row] = low_bound, high_bound
         self._highs.changeRowBounds(row, low_bound, high_bound)
+
+    def bound_rows(self, rows: IntArray, low_bounds: Any, high_bounds: Any) -> None:
+        """Set the bounds of several rows.
+
+        Parameters
+        ----------
+        rows
+            Row numbers, shape (N,).
+        low_bounds, high_bounds
+            New bounds, in the rows' own unit; scalars or shape (N,).
+        """
+        self.row_low[rows] = low_bounds
+        self.row_high[rows] = high_bounds
+        self._highs.changeRowsBounds(  # type: ignore[attr-defined]  # left out of highspy's stubs
+            len(rows), rows.astype(np.int32), self.row_low[rows], self.row_high[rows]
+        )
 
     def set_attack(self, attack_n: FloatArray) -> None:
         """Change the attack to bear.
@@ -564,18 +583,21 @@ class LevellingModel:
         raise SolverError(f"The optimiser stopped early ({status.name}).")
 
     def _run(self) -> Any:
-        """Run, and once more from scratch if a warm start led nowhere."""
-        for attempt in range(2):
-            outcome = self._highs.run()
-            status = self._highs.getModelStatus()
-            done = status in (
-                highspy.HighsModelStatus.kOptimal,
-                highspy.HighsModelStatus.kInfeasible,
-            )
-            if outcome != highspy.HighsStatus.kError and done:
-                return status
-            if attempt == 0:
+        """Run; from scratch if a warm start led nowhere; by the primal method if that did too."""
+        try:
+            for strategy in (_DUAL, _DUAL, _PRIMAL):
+                self._highs.setOptionValue("simplex_strategy", strategy)
+                outcome = self._highs.run()
+                status = self._highs.getModelStatus()
+                done = status in (
+                    highspy.HighsModelStatus.kOptimal,
+                    highspy.HighsModelStatus.kInfeasible,
+                )
+                if outcome != highspy.HighsStatus.kError and done:
+                    break
                 self._highs.clearSolver()
+        finally:
+            self._highs.setOptionValue("simplex_strategy", _DUAL)
         return status
 
     def cost_of(self, columns: Any, weight: Any = 1.0) -> FloatArray:
@@ -646,22 +668,24 @@ class LevellingModel:
         even_touching
             Accept that strings touch at rest: the share of the attack may be negative.
         """
+        budget_before = float(self.row_high[self.budget])
         try:
             if budget_mm is not None:
                 self.bound_row(self.budget, -_INF, budget_mm)
-            lowest = -1e3 if even_touching else 0.0
-            self.bound_columns(self.alpha, lowest, 1e3)
+            most = MOST_ATTACK_N / max(float(self.problem.attack_n.max()), 1e-6)
+            lowest = -most if even_touching else 0.0
+            self.bound_columns(self.alpha, lowest, most)
             best = self.minimise(self.cost_of(self.alpha, -1.0))
             if best is None:
                 return None
             for slip in SLIPS:
-                self.bound_columns(self.alpha, max(lowest, -best - slip), 1e3)
+                self.bound_columns(self.alpha, max(lowest, -best - slip), most)
                 solution = self.least_metal()
                 if solution is not None:
                     return solution
         finally:
             self.bound_columns(self.alpha, 1.0, 1.0)
-            self.bound_row(self.budget, -_INF, _INF)
+            self.bound_row(self.budget, -_INF, budget_before)
         raise SolverError("The optimiser lost the plan it had found; please report this.")
 
     def values(self) -> FloatArray:

@@ -32,6 +32,7 @@ from evenfall.levelling.ways import (
 )
 from evenfall.plan import WAYS, Plan, Relaxation, Status, WayResult
 from evenfall.strings.clearance import Headroom, headroom, open_gap_mm, rest_clearance_mm
+from evenfall.units import length_text
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -49,6 +50,9 @@ ALLOWED_VIOLATION_MM = 1e-6
 """A plan whose independent check finds more than this is refused [mm]."""
 
 KEEPABLE = ("relief", "saddle", "nut")
+
+BUDGET_WAYS = ("adjust", "spot", "each")
+"""Ways whose metal is chosen crossing by crossing, so that a budget can bound it."""
 
 
 def make_plan(
@@ -100,14 +104,16 @@ def make_plan(
     )
     model = LevellingModel(problem)
     if budget_mm is not None:
-        bought = model.most_attack(budget_mm)
-        if bought is not None:
-            attack = bought.attack_share * problem.attack_n
-            problem = replace(problem, attack_n=attack)
-            model = LevellingModel(problem)
-            model.bound_row(model.budget, -np.inf, budget_mm + 1e-9)
-            way = way or "each"
+        problem = _with_bought_attack(model, budget_mm)
+        model = LevellingModel(problem)
+        model.bound_row(model.budget, -np.inf, budget_mm + 1e-9)
+        way = way or "each"
     outcomes, remarks = _try_ways(model, way)
+    if budget_mm is not None:
+        for name, tried in outcomes.items():
+            if tried is not None and tried.solution.removal_mm.sum() > budget_mm + 1e-6:
+                outcomes[name] = None
+                remarks[name] = "holds the limits only with more metal than the budget"
     results = []
     for name in WAYS:
         outcome = outcomes.get(name)
@@ -155,11 +161,42 @@ def make_plan(
     )
 
 
+def _with_bought_attack(model: LevellingModel, budget_mm: float) -> Problem:
+    """Return the job with the largest attack that a budget buys.
+
+    Where the limits cannot hold whatever is cut, the job is returned as it is.
+    """
+    problem = model.problem
+    if not problem.attack_n.any():
+        raise RequestError(
+            "A metal budget needs an attack over 0 N: only the share between the strings counts.",
+            where="budget",
+        )
+    bought = model.most_attack(budget_mm)
+    if bought is not None:
+        return replace(problem, attack_n=bought.attack_share * problem.attack_n)
+    least = LevellingModel(replace(problem, attack_n=np.zeros(problem.strings)))
+    needed = least.minimise(least.cost_of(least.r.ravel()))
+    if needed is not None:
+        unit = problem.specification.unit
+        raise RequestError(
+            f"The budget of {length_text(budget_mm, unit)} buys no plan: with no attack at all "
+            f"{length_text(needed, unit)} has to come off. Allow more.",
+            where="budget",
+        )
+    return problem
+
+
 def _check_request(way: str | None, budget_mm: float | None, keep: Collection[str]) -> None:
     if way is not None and way not in WAYS:
         raise RequestError(f"The way must be one of {', '.join(WAYS)}, not {way!r}.", where="way")
     if budget_mm is not None and not (np.isfinite(budget_mm) and budget_mm >= 0.0):
         raise RequestError("The metal budget must be zero or more millimetres.", where="budget")
+    if budget_mm is not None and way not in (None, *BUDGET_WAYS):
+        raise RequestError(
+            f"A metal budget can be spent by the ways {', '.join(BUDGET_WAYS)}, not by {way!r}.",
+            where="way",
+        )
     for what in keep:
         if what not in KEEPABLE:
             raise RequestError(

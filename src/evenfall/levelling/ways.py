@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 MOST_NODES = 50
 """Nodes the search for the fewest frets may visit; a count, so that every run ends alike."""
 
+BEAM_DROPS_MM = (0.0, 0.005, 0.01, 0.02, 0.04, 0.08, 0.16, 0.32)
+"""How far a beam that would nearly do is lowered, in turn, to find one that does [mm]."""
+
 METAL_WEIGHT_PER_MM = 1e-3
 """Weight of metal against one fret [1/mm]: it settles which of equally few frets are worked on."""
 
@@ -339,8 +342,10 @@ def levelling_beam(problem: Problem) -> Outcome | None:
     """Level with a straight beam of the board's radius, the relief taken out first.
 
     What the beam leaves is min(crown, beam). For a given set of crossings it touches this is a
-    linear program; the search starts from a beam that touches everything and lets go of crossings
-    it only just reaches until that saves nothing more.
+    linear program; which set is best is searched for, from two beams: one that touches
+    everything, and the one that would do if single crossings might be cut deeper than the beam,
+    lowered until it does alone. From each the crossings that are only just reached are let go
+    of, half of them at a time, then fewer, until that saves nothing more.
 
     Parameters
     ----------
@@ -348,21 +353,53 @@ def levelling_beam(problem: Problem) -> Outcome | None:
         The job.
     """
     model = LevellingModel(problem, beam=True)
-    touching = np.ones(model.r.shape, dtype=bool)
-    best: Solution | None = None
-    for _ in range(12):
-        model.touch_with_beam(touching)
-        solution = model.least_metal()
-        if solution is None or (best is not None and solution.metal_mm > best.metal_mm - 1e-6):
-            break
-        best = solution
-        touching = touching & (solution.removal_mm > 1e-7)
-        if not touching.any():
-            break
-    if best is None:
+    metal = model.cost_of(model.r.ravel())
+    least = model.minimise(metal)
+    if least is None:
         return None
-    remark = "found by letting go of crossings one set after another; not proved the least"
-    return Outcome("beam", problem, best, proven=False, remark=remark)
+    over = model.over_beam_mm()
+
+    def cut(touching: BoolArray) -> tuple[float, BoolArray, FloatArray] | None:
+        model.touch_with_beam(touching)
+        value = model.minimise(metal)
+        return None if value is None else (value, touching, model.values()[model.r])
+
+    everything = np.ones(model.r.shape, dtype=bool)
+    lowered = (cut(over + drop > 1e-9) for drop in BEAM_DROPS_MM)
+    starts = [cut(everything), next((found for found in lowered if found is not None), None)]
+    reached = [_let_go(start, cut) for start in starts if start is not None]
+    if not reached:
+        return None
+    value, touching, _ = min(reached, key=lambda found: found[0])
+    model.touch_with_beam(touching)
+    solution = model.least_metal()
+    if solution is None:
+        raise SolverError("The optimiser lost the plan it had found; please report this.")
+    proven = value <= least + 1e-6
+    remark = "" if proven else "found by letting go of crossings step by step; not proved the least"
+    return Outcome("beam", problem, solution, proven=proven, remark=remark)
+
+
+def _let_go(
+    found: tuple[float, BoolArray, FloatArray],
+    cut: Callable[[BoolArray], tuple[float, BoolArray, FloatArray] | None],
+) -> tuple[float, BoolArray, FloatArray]:
+    """Let go of the crossings that a beam only just reaches, as long as that saves metal.
+
+    `cut` gives metal, crossings touched and removal for a set of crossings to touch.
+    """
+    share = 0.5
+    while found[1].any():
+        value, touching, removal = found
+        cutoff = max(1e-7, float(np.quantile(removal[touching], share)))
+        fewer = cut(touching & (removal > cutoff))
+        if fewer is not None and fewer[0] < value - 1e-6:
+            found = fewer
+        elif share == 0.0 or cutoff <= 1e-7:
+            break
+        else:
+            share = 0.5 * share if share > 0.01 else 0.0
+    return found
 
 
 def _fewest(

@@ -377,7 +377,8 @@ def with_faults(recipe: Recipe, spec: Specification) -> Recipe:
     k = int(rng.integers(spec.string_count))
     flat = Flat(int(frets[0]), float(lines.y_mm[k, frets[0]]), 9.0, 0.03)
     gap = int(frets[3])
-    middle = float(0.5 * (lines.x_mm[0, gap] + lines.x_mm[0, gap + 1]))
+    between = 0.5 * (lines.x_mm[:, gap] + lines.x_mm[:, gap + 1])
+    middle = float(np.interp(3.0, lines.y_mm[::-1, gap], between[::-1]))
     return replace(
         recipe,
         flats=(flat,),

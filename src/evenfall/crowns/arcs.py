@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     FloatArray = NDArray[np.float64]
+    #: Parameters of different units side by side; the docstring says which.
+    Mixed = NDArray[np.float64]
     IntArray = NDArray[np.intp]
 
 Robust = Literal["huber", "tukey"]
@@ -136,7 +138,7 @@ def fit_circle(
         float(parameters[0]),
         float(parameters[1]),
         float(parameters[2]),
-        covariance,
+        np.asarray(covariance, dtype=float),
         float(np.sqrt(np.sum(weight * distance**2) / freedom / np.mean(given[kept]))),
         distance,
         weight,
@@ -191,8 +193,8 @@ class ArcFits:
         Weighted sum of squared distances of each arc [mm²], shape (G,).
     """
 
-    parameters: NDArray[np.float64]
-    normal: NDArray[np.float64]
+    parameters: Mixed
+    normal: Mixed
     distance_mm: FloatArray
     cost_mm2: FloatArray
 
@@ -201,12 +203,12 @@ def fit_arcs(
     x_mm: FloatArray,
     z_mm: FloatArray,
     starts: IntArray,
-    first: NDArray[np.float64],
+    first: Mixed,
     *,
     along_mm: FloatArray | None = None,
     flat: bool = False,
     weight: FloatArray | None = None,
-    hold: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
+    hold: tuple[Mixed, Mixed] | None = None,
     tolerance_mm: float = 1e-6,
     most_steps: int = 12,
 ) -> ArcFits:

@@ -9,7 +9,8 @@ away (a facetted mesh, a crown that is no circle).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from evenfall.crowns.gather import CrownPoints
 
     FloatArray = NDArray[np.float64]
+    #: Coefficients [mm per power of mm], highest power first.
+    Polynomial = NDArray[np.float64]
     IntArray = NDArray[np.intp]
 
 CAP_SHARE = 0.30
@@ -36,6 +39,9 @@ SLICE_MM = 0.5
 
 LONGEST_SLICE_MM = 2.0
 """Sparse scans get longer slices, up to this."""
+
+ROUNDS = 4
+"""Rounds of fitting and rejecting; the last one runs to its end."""
 
 WANTED_POINTS = 60
 """Points wanted in a slice's cap."""
@@ -62,6 +68,9 @@ QUARTIC_SIGMA = 4.0
 
 FLAT_GAIN = 25.0
 """A flat is taken for real if it lowers the sum of squares by this many variances (5 sigma)."""
+
+FLAT_TRIES = (0.17, 0.33, 0.55)
+"""Half widths of the flat, over the half width fitted, from which its fit is started."""
 
 LEAST_FLAT_MM = 0.12
 """A flat narrower than this is not told from a round crown."""
@@ -101,7 +110,7 @@ class CrownLine:
     form_u_mm
         Standard uncertainty from the profile's misfit and the mesh's facets [mm]; the same for the
         whole fret.
-    bend_squares
+    bend_ratio
         Squared second differences of neighbouring tops over what `top_u_mm` explains.
     """
 
@@ -118,7 +127,7 @@ class CrownLine:
     flat_width_u_mm: FloatArray
     noise_mm: float
     form_u_mm: float
-    bend_squares: NDArray[np.float64]
+    bend_ratio: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +167,7 @@ class _Slices:
 
 def fit_crown_line(
     points: CrownPoints,
-    crest: NDArray[np.float64],
+    crest: Polynomial,
     *,
     fret: int,
     base_mm: float,
@@ -199,7 +208,14 @@ def fit_crown_line(
     worn = _dented(cap, fits, noise, CAP_SHARE * crown_width_mm, count)
     form = _form_misfit(cap, fits, noise, CAP_SHARE * crown_width_mm, ~worn)
     if worn.any():
-        flat = _fit_flat(slices, worn, parameters, radius, noise, WIDE_SHARE * crown_width_mm)
+        flat = _fit_flat(
+            slices,
+            worn,
+            parameters,
+            radius=radius,
+            noise=noise,
+            reach=WIDE_SHARE * crown_width_mm,
+        )
         for i, values in flat.items():
             top[i], variance[i], width[i], width_u[i], parameters[i, :4], covariance[i, 2, 2] = (
                 values
@@ -228,7 +244,7 @@ def fit_crown_line(
         noise_mm=noise,
         # a facet lies between the circle and its sagitta inside: uniform, so over root three
         form_u_mm=float(np.hypot(form, facet_sagitta / np.sqrt(3.0))),
-        bend_squares=_bend_squares(along, height, u),
+        bend_ratio=_bend_ratio(along, height, u),
     )
 
 
@@ -278,9 +294,8 @@ def _fit_round(
     count = len(slices.middle)
     first = np.tile([0.0, -radius, radius, 0.0], (count, 1))
     noise = NEAR_MM / REJECT_SIGMA
-    fits: ArcFits | None = None
-    cap = slices
-    for attempt in range(4):
+    fits, cap = None, slices
+    for attempt in range(ROUNDS):
         reach = np.abs(slices.across - first[slices.group, 0]) < cap_width
         reach &= _covered(slices, cap_width, first[:, 0])[slices.group]
         if not reach.any():
@@ -315,10 +330,11 @@ def _fit_round(
             first[cap.present],
             along_mm=cap.local,
             hold=_hold(first[cap.present], radius, noise),
-            most_steps=3 if attempt < 3 else 10,
+            most_steps=3 if attempt < ROUNDS - 1 else 10,
         )
         first[cap.present] = fits.parameters
-    assert fits is not None
+    if fits is None:
+        return None
     freedom = len(cap.across) - 4 * len(cap.starts)
     noise = float(np.sqrt(np.sum(fits.distance_mm**2) / max(1, freedom)))
     parameters = np.full((count, 4), np.nan)
@@ -348,7 +364,7 @@ def _group_medians(values: FloatArray, starts: IntArray) -> FloatArray:
     ends = np.append(starts[1:], len(values))
     group = np.repeat(np.arange(len(starts)), ends - starts)
     ordered = values[np.lexsort((values, group))]
-    return 0.5 * (ordered[(starts + ends - 1) // 2] + ordered[(starts + ends) // 2])
+    return np.asarray(0.5 * (ordered[(starts + ends - 1) // 2] + ordered[(starts + ends) // 2]))
 
 
 def _form_misfit(
@@ -390,6 +406,7 @@ def _fit_flat(
     slices: _Slices,
     worn: NDArray[np.bool_],
     parameters: FloatArray,
+    *,
     radius: float,
     noise: float,
     reach: float,
@@ -423,51 +440,39 @@ def _fit_flat(
         return np.asarray(np.add.reduceat(np.minimum(fits.distance_mm**2, limit), wide.starts))
 
     before = capped_cost(fitted(parameters[groups], flat=False))
-    best: ArcFits | None = None
-    best_cost = np.full(len(groups), np.inf)
     level = parameters[groups, 1] + parameters[groups, 2]
-    for half in (0.15, 0.3, 0.5):
-        half_width = half * reach / WIDE_SHARE * 0.5
-        drop = radius - np.sqrt(max(radius**2 - half_width**2, 0.0))
+    tries = []
+    for share in FLAT_TRIES:  # one start may settle in the wrong valley
+        half_width = share * reach
         start = np.column_stack([parameters[groups], level])
         start[:, 2] = radius
-        start[:, 1] = level + drop - radius
-        fits = fitted(start, flat=True)
-        cost = capped_cost(fits)
-        if best is None:
-            best, best_cost = fits, cost
-        else:
-            better = cost < best_cost
-            best = replace(
-                best,
-                parameters=np.where(better[:, None], fits.parameters, best.parameters),
-                normal=np.where(better[:, None, None], fits.normal, best.normal),
-            )
-            best_cost = np.minimum(cost, best_cost)
-    assert best is not None
+        start[:, 1] = level - np.sqrt(max(radius**2 - half_width**2, 0.0))
+        tries.append(fitted(start, flat=True))
+    costs = np.stack([capped_cost(fits) for fits in tries])
+    best, best_cost = costs.argmin(axis=0), costs.min(axis=0)
     found = {}
     gain = (before - best_cost) / noise**2
-    for row, i in enumerate(groups):
-        p = best.parameters[row]
+    for row, i in enumerate(groups.tolist()):
+        p = tries[best[row]].parameters[row]
         square = p[2] ** 2 - (p[4] - p[1]) ** 2
         if gain[row] < FLAT_GAIN or square <= (0.5 * LEAST_FLAT_MM) ** 2 or p[4] < p[1]:
             continue
-        normal = best.normal[row]
+        normal = tries[best[row]].normal[row]
         floor = 1e-12 * float(np.diagonal(normal).max())
         covariance = noise**2 * np.linalg.inv(normal + floor * np.eye(5))
-        width = 2.0 * float(np.sqrt(square))
+        width = 2.0 * math.sqrt(float(square))
         # d width / d (zc, R, zf) of 2 sqrt(R² - (zf - zc)²)
         pull = np.array([0.0, p[4] - p[1], p[2], 0.0, p[1] - p[4]]) * 4.0 / width
-        width_u = float(np.sqrt(max(0.0, pull @ covariance @ pull)))
+        width_u = math.sqrt(max(0.0, float(pull @ covariance @ pull)))
         if width < 2.0 * width_u or width > 2.0 * reach:
             continue
-        found[int(i)] = (
+        found[i] = (
             float(p[4]), float(covariance[4, 4]), width, width_u, p[:4], float(covariance[2, 2])
         )  # fmt: skip
     return found
 
 
-def _bend_squares(along: FloatArray, top: FloatArray, u: FloatArray) -> FloatArray:
+def _bend_ratio(along: FloatArray, top: FloatArray, u: FloatArray) -> FloatArray:
     """Return squared second differences of neighbouring tops over what their u explains."""
     if len(along) < 3:
         return np.zeros(0)
@@ -478,7 +483,7 @@ def _bend_squares(along: FloatArray, top: FloatArray, u: FloatArray) -> FloatArr
     return np.asarray((bend**2 / expected)[close])
 
 
-def scatter_ratios(bend_squares: list[NDArray[np.float64]]) -> list[float]:
+def scatter_ratios(bend_ratio: list[NDArray[np.float64]]) -> list[float]:
     """Return the scatter of neighbouring slices over what their uncertainties explain, 1 or more.
 
     From second differences of tops, by their median, so that a worn place does not count. All frets
@@ -486,15 +491,15 @@ def scatter_ratios(bend_squares: list[NDArray[np.float64]]) -> list[float]:
 
     Parameters
     ----------
-    bend_squares
-        One array for each fret, as `CrownLine.bend_squares` has it.
+    bend_ratio
+        One array for each fret, as `CrownLine.bend_ratio` has it.
     """
-    every = np.concatenate(bend_squares) if bend_squares else np.zeros(0)
+    every = np.concatenate(bend_ratio) if bend_ratio else np.zeros(0)
     if len(every) < 30:
-        return [1.0] * len(bend_squares)
+        return [1.0] * len(bend_ratio)
     shared = max(1.0, float(np.median(every)) / MEDIAN_CHI2)
     ratios = []
-    for squares in bend_squares:
+    for squares in bend_ratio:
         own = float(np.median(squares)) / MEDIAN_CHI2 if len(squares) >= 20 else 0.0
         ratios.append(float(np.sqrt(own if own > 3.0 * shared else shared)))
     return ratios

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
 
     FloatArray = NDArray[np.float64]
+    #: Coefficients of different units side by side; the docstring says which.
+    Mixed = NDArray[np.float64]
     IntArray = NDArray[np.intp]
 
 CELL_MM = 1.0
@@ -37,7 +40,7 @@ BAND_MM = 4.0
 CLIP_MM = 0.15
 """A point further than this from the guess of the board is no board: dirt, a dot, a wild point."""
 
-DEEP_MM = 1.5
+DEEP_MM = 3.0
 """Points this far from the guess are wild or lie under the board; they count as nothing."""
 
 NUT_MM = 0.3
@@ -49,15 +52,17 @@ CREST_DEGREE = 4
 
 @dataclass(frozen=True, slots=True)
 class BoardGuess:
-    """Cross curves of the board along the neck: z = c0 + c1 y + c2 y² in each cell column.
+    """Cross curves of the board along the neck.
+
+    In each column of cells z = c0 + c1 y + c2 y² + c3 (x - x of the column's middle).
 
     Parameters
     ----------
     curve
-        Shape (3, columns): c0 [mm], c1, c2 [1/mm].
+        Shape (4, columns): c0 [mm], c1, c2 [1/mm], c3.
     """
 
-    curve: NDArray[np.float64]
+    curve: Mixed
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,12 +91,12 @@ class Grid:
     @property
     def x_mm(self) -> FloatArray:
         """Middles of the columns [mm], shape (columns,)."""
-        return self.low_x_mm + (np.arange(self.columns) + 0.5) * CELL_MM
+        return np.asarray(self.low_x_mm + (np.arange(self.columns) + 0.5) * CELL_MM)
 
     @property
     def y_mm(self) -> FloatArray:
         """Middles of the rows [mm], shape (rows,)."""
-        return self.low_y_mm + (np.arange(self.rows) + 0.5) * CELL_MM
+        return np.asarray(self.low_y_mm + (np.arange(self.rows) + 0.5) * CELL_MM)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +162,7 @@ class Gathered:
 
     grid: Grid
     board_guess: BoardGuess
-    crest_guess: NDArray[np.float64]
+    crest_guess: Mixed
     crowns: tuple[CrownPoints | None, ...]
     cells: CellSums
     point_count: int
@@ -270,34 +275,40 @@ def _board_guess(sample: FloatArray, grid: Grid, lines: FretLines, half_crown: f
     off, _ = nearest_fret(x, y, lines)
     clear = off > half_crown + FOOT_MM
     x, y, z, column = x[clear], y[clear], z[clear], column[clear]
-    reach = round(BAND_MM / CELL_MM)
     powers = [np.ones_like(y), y, y**2, y**3, y**4]
     weight = np.ones_like(y)
-    curve = np.zeros((3, grid.columns))
+    curve = np.zeros((4, grid.columns))
+    offset = np.arange(-round(BAND_MM / CELL_MM), round(BAND_MM / CELL_MM) + 1) * CELL_MM
     for limit in (3.0, 1.0, 0.4, CLIP_MM, CLIP_MM, CLIP_MM):
-        moments = [_window(np.bincount(column, weight * p, grid.columns), reach) for p in powers]
-        rights = [
-            _window(np.bincount(column, weight * z * p, grid.columns), reach) for p in powers[:3]
-        ]
-        matrix = np.stack([np.stack(moments[i : i + 3], axis=-1) for i in range(3)], axis=-2)
+        sums = [np.bincount(column, weight * p, grid.columns) for p in powers]
+        rights = [np.bincount(column, weight * z * p, grid.columns) for p in powers[:3]]
+        matrix = np.empty((grid.columns, 4, 4))
+        right = np.empty((grid.columns, 4))
+        for p in range(3):
+            for q in range(3):
+                matrix[:, p, q] = _window(sums[p + q], offset**0)
+            matrix[:, p, 3] = matrix[:, 3, p] = _window(sums[p], offset)
+            right[:, p] = _window(rights[p], offset**0)
+        matrix[:, 3, 3] = _window(sums[0], offset**2)
+        right[:, 3] = _window(rights[0], offset)
         # hardly any points: hold the curve flat instead of letting it fly off
-        matrix = matrix + np.diag([1e-9, 1e-3, 1e1])
-        curve = np.linalg.solve(matrix, np.stack(rights, axis=-1)[..., None])[..., 0].T
-        filled = np.flatnonzero(moments[0] > 10.0)
+        matrix += np.diag([1e-9, 1e-3, 1e1, 1e0])
+        curve = np.ascontiguousarray(np.linalg.solve(matrix, right[..., None])[..., 0].T)
+        filled = np.flatnonzero(matrix[:, 0, 0] > 10.0)
         if not len(filled):
-            return BoardGuess(np.zeros((3, grid.columns)))
+            return BoardGuess(np.zeros((4, grid.columns)))
         for part in curve:
             part[:] = np.interp(np.arange(grid.columns), filled, part[filled])
         residual = z - curve[0][column] - y * (curve[1][column] + y * curve[2][column])
+        residual -= curve[3][column] * (x - grid.x_mm[column])
         share = np.minimum(np.abs(residual) / limit, 1.0)
         weight = (1.0 - share**2) ** 2
     return BoardGuess(curve)
 
 
-def _window(values: FloatArray, reach: int) -> FloatArray:
-    """Return sums over a running window of 2 reach + 1 entries."""
-    total = np.concatenate([[0.0], np.cumsum(np.pad(values, reach))])
-    return np.asarray(total[2 * reach + 1 :] - total[: -2 * reach - 1])
+def _window(values: NDArray[Any], kernel: NDArray[Any]) -> FloatArray:
+    """Return the sums over a running window of values times a function of their place in it."""
+    return np.asarray(np.correlate(np.pad(values, len(kernel) // 2), kernel, mode="valid"))
 
 
 def _crest_guess(sample: FloatArray, lines: FretLines, half_crown: float) -> NDArray[np.float64]:
@@ -327,34 +338,28 @@ def _crest_guess(sample: FloatArray, lines: FretLines, half_crown: float) -> NDA
     return crests
 
 
+@dataclass(frozen=True, slots=True)
 class _Pass:
     """What every piece of points goes through."""
 
-    def __init__(
-        self,
-        located: Located,
-        grid: Grid,
-        guess: BoardGuess,
-        crests: NDArray[np.float64],
-        lines: FretLines,
-        half_crown: float,
-    ) -> None:
-        self.surface = located.surface
-        self.turn = located.orientation.axes * located.orientation.factor_mm
-        self.shift = located.orientation.origin_mm[:, None]
-        self.grid, self.guess, self.crests, self.lines = grid, guess, crests, lines
-        self.half_crown = half_crown
-        self.cosine = lines.cosine
+    located: Located
+    grid: Grid
+    guess: BoardGuess
+    crests: NDArray[np.float64]
+    lines: FretLines
+    half_crown: float
 
-    def run(self, low: int, high: int) -> tuple[FloatArray, list[list[FloatArray]], int]:
+    def run(self, low: int, high: int) -> tuple[FloatArray, list[list[NDArray[Any]]], int]:
         """Return cell sums, crown points and the number of points of a run of points."""
-        grid = self.grid
+        grid, orientation = self.grid, self.located.orientation
+        turn = orientation.axes * orientation.factor_mm
+        shift = orientation.origin_mm[:, None]
         cells = grid.columns * grid.rows
         sums = np.zeros((7, cells + 1))
-        crowns: list[list[FloatArray]] = []
+        crowns: list[list[NDArray[Any]]] = []
         count = 0
-        for piece in pieces(self.surface, low, high):
-            x, y, z = self.turn @ piece - self.shift
+        for piece in pieces(self.located.surface, low, high):
+            x, y, z = turn @ piece - shift
             fx = (x - grid.low_x_mm) * (1.0 / CELL_MM)
             fy = (y - grid.low_y_mm) * (1.0 / CELL_MM)
             # comparisons with NaN are false, so missing points fall out here
@@ -368,6 +373,11 @@ class _Pass:
             cell = column * grid.rows + row
             over = z - self.guess.curve[0][column]
             over -= y * (self.guess.curve[1][column] + y * self.guess.curve[2][column])
+            fx -= column
+            fx -= 0.5
+            fy -= row
+            fy -= 0.5
+            over -= self.guess.curve[3][column] * CELL_MM * fx
             fret = grid.fret_index[cell]
             near = np.flatnonzero(fret >= 0)
             board = ~grid.off_board[cell]
@@ -375,34 +385,35 @@ class _Pass:
                 crown, beside = self._crown(x[near], y[near], z[near], fret[near])
                 crowns.append(crown)
                 board[near[~beside]] = False
-            self._add(sums, cell, over, fx - column - 0.5, fy - row - 0.5, board)
+            self._add(sums, cell, over, dx=fx, dy=fy, board=board)
         return sums, crowns, count
 
     def _crown(
         self, x: FloatArray, y: FloatArray, z: FloatArray, fret: NDArray[np.int16]
-    ) -> tuple[list[FloatArray], NDArray[np.bool_]]:
+    ) -> tuple[list[NDArray[Any]], NDArray[np.bool_]]:
         """Return the points on crowns, and which points lie clear beside them."""
         lines = self.lines
         dx = x - lines.base_mm[fret]
         lean = lines.lean_slope[fret]
-        across = (dx - lean * y) * self.cosine[fret]
+        across = (dx - lean * y) * lines.cosine[fret]
         beside = np.abs(across) > self.half_crown + FOOT_MM
         on = np.abs(across) < self.half_crown
         fret, across = fret[on], across[on]
-        along = (lean[on] * dx[on] + y[on]) * self.cosine[fret]
+        along = (lean[on] * dx[on] + y[on]) * lines.cosine[fret]
         guess = self.crests[fret, 0]
         for power in range(1, CREST_DEGREE + 1):
             guess = guess * along + self.crests[fret, power]
         over = z[on] - guess
-        kept = np.abs(over) < DEEP_MM + self.half_crown
+        kept = np.abs(over) < DEEP_MM
         parts = [across[kept], along[kept], over[kept]]
-        return [*(p.astype(np.float32) for p in parts), fret[kept]], beside  # type: ignore[list-item]
+        return [*(p.astype(np.float32) for p in parts), fret[kept]], beside
 
     @staticmethod
     def _add(
         sums: FloatArray,
         cell: NDArray[np.int32],
         over: FloatArray,
+        *,
         dx: FloatArray,
         dy: FloatArray,
         board: NDArray[np.bool_],
@@ -420,7 +431,7 @@ class _Pass:
         sums[5] += np.bincount(cell[high], minlength=size)
         sums[6] += np.bincount(cell[high], over[high], size)
 
-    def joined(self, parts: list[tuple[FloatArray, list[list[FloatArray]], int]]) -> Gathered:
+    def joined(self, parts: list[tuple[FloatArray, list[list[NDArray[Any]]], int]]) -> Gathered:
         """Return the runs put together."""
         total = np.sum([part[0] for part in parts], axis=0)[:, :-1]
         fret = [piece[3] for part in parts for piece in part[1]]
@@ -434,7 +445,7 @@ class _Pass:
             columns.append(joined[order])
         crowns = tuple(
             CrownPoints(*(c[start:end] for c in columns)) if end > start else None
-            for start, end in zip(ends[:-1], ends[1:], strict=True)
+            for start, end in pairwise(ends.tolist())
         )
         cells = CellSums(
             total[0],

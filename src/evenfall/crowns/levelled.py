@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     FloatArray = NDArray[np.float64]
+    #: Unit vectors as rows, shape (3, 3).
+    Axes = NDArray[np.float64]
     IntArray = NDArray[np.intp]
 
 PLANE_TOLERANCE_MM = 2.5
@@ -55,7 +57,7 @@ class Level:
     """
 
     points_mm: FloatArray
-    axes: NDArray[np.float64]
+    axes: Axes
     origin_mm: FloatArray
     kept: IntArray
 
@@ -95,8 +97,9 @@ def principal_axes(points_mm: FloatArray) -> tuple[FloatArray, FloatArray, Float
         Middle, shape (3,); axes as rows, shape (3, 3); extents between the 0.5 and 99.5 % points
         along them, shape (3,).
     """
-    middle = np.median(points_mm, axis=0)
-    centred = points_mm - middle
+    few = points_mm[sample_indices(len(points_mm), LEVELLING_SAMPLES)]
+    middle = np.median(few, axis=0)
+    centred = few - middle
     # wild points must not turn the axes: weigh down what lies far out in every direction
     far = np.linalg.norm(centred, axis=1)
     near = far <= np.quantile(far, 0.995)
@@ -109,9 +112,7 @@ def principal_axes(points_mm: FloatArray) -> tuple[FloatArray, FloatArray, Float
     return middle, axes, high - low
 
 
-def lay_level(
-    points_mm: FloatArray, middle_mm: FloatArray, axes: NDArray[np.float64], *, solid: bool
-) -> Level:
+def lay_level(points_mm: FloatArray, middle_mm: FloatArray, axes: Axes, *, solid: bool) -> Level:
     """Return the points laid level on the plane that most of their upper side lies near.
 
     Parameters

@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.crowns.centre_line import CentreLine, board_edges, crest_line, straight_centre
 from evenfall.crowns.levelled import (
+    LEVELLING_SAMPLES,
     StripMap,
     lay_level,
     principal_axes,
@@ -26,6 +28,7 @@ from evenfall.crowns.surface import (
     Surface,
     as_surface,
     finite_samples,
+    sample_indices,
     unusable,
 )
 from evenfall.crowns.template import (
@@ -33,6 +36,7 @@ from evenfall.crowns.template import (
     FretLines,
     Match,
     match_frets,
+    match_scale,
     nominal_lines,
     ridge_places,
     straight_lines,
@@ -46,6 +50,8 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
 
     FloatArray = NDArray[np.float64]
+    #: Unit vectors as rows, shape (3, 3).
+    Axes = NDArray[np.float64]
     IntArray = NDArray[np.intp]
 
 UNITS_MM: dict[str, float] = {"mm": 1.0, "m": 1000.0, "in": 25.4, "cm": 10.0, "um": 0.001}
@@ -95,7 +101,7 @@ class Orientation:
         Where each fret found crosses the centre line [mm], shape (F,); NaN where none was found.
     fret_lean_slope
         dx/dy of each fret in plan, shape (F,).
-    scale_ratio, scale_ratio_u
+    scale_ratio, scale_u_ratio
         Scale found over scale specified, and its standard uncertainty.
     side_u_mm
         Standard uncertainty of the centre line's place across the neck [mm].
@@ -105,13 +111,13 @@ class Orientation:
 
     unit: str
     factor_mm: float
-    axes: NDArray[np.float64]
+    axes: Axes
     origin_mm: FloatArray
     mirrored: bool
     fret_x_mm: FloatArray
     fret_lean_slope: FloatArray
     scale_ratio: float
-    scale_ratio_u: NDArray[np.float64]
+    scale_u_ratio: float
     side_u_mm: float
     side_turn_u_rad: float
 
@@ -248,15 +254,14 @@ def locate(
         if width < SLOT_WIDTH_SHARE * wire.crown_width_mm:
             raise slots_only(find_slots(surface, factor_mm=UNITS_MM[chosen.unit]))
     findings = _rivals(ranked)
-    ((refined),) = match_frets(
+    match = match_scale(
+        match,
         chosen.strips,
         nominal,
         crown_height_mm=wire.crown_height_mm,
         crown_width_mm=wire.crown_width_mm,
-        scale_ratios=SCALE_RATIOS,
-    )[:1]
-    if refined.score_share > match.score_share + 0.02:
-        match = refined
+        scale_ratio=SCALE_RATIOS,
+    )
     frame = _Frame(specification, nominal, chosen, match, mirrored)
     orientation, more = frame.orientation(isinstance(surface, HeightMap))
     return Located(
@@ -336,7 +341,8 @@ def _units(unit_hint: str | None) -> dict[str, float]:
 
 def _thick(samples: FloatArray, middle: FloatArray, axes: FloatArray, factor: float) -> bool:
     """Say whether the points lie on several sides of a body."""
-    level = (samples - middle) @ axes.T * factor
+    few = samples[sample_indices(len(samples), LEVELLING_SAMPLES)]
+    level = (few - middle) @ axes.T * factor
     return len(seen_from_above(level, cell_mm=2.0)) < 0.85 * len(level)
 
 
@@ -415,13 +421,15 @@ class _Frame:
         base, lean = straight_lines(place, strip_y, least_strips=least)
         # then: the board's edges set the x axis, the frets the nut
         edge = self._centre_line(points, base)
-        cosine, sine = np.cos(edge.turn), np.sin(edge.turn)
+        cosine, sine = np.cos(edge.turn_rad), np.sin(edge.turn_rad)
         yaw = np.array([[cosine, sine, 0.0], [-sine, cosine, 0.0], [0.0, 0.0, 1.0]])
         turn = yaw @ turn
-        shift = yaw @ shift + np.array([0.0, edge.side * cosine, 0.0])
+        shift = yaw @ shift + np.array([0.0, edge.side_mm * cosine, 0.0])
         # a fret x = b + l y in the turned frame: x' = (b + ...) with lean l' = tan(atan(l) - turn)
-        new_lean = np.tan(np.arctan(lean) + edge.turn)
-        crossing_y = (edge.side + np.tan(edge.turn) * base) / (1.0 - np.tan(edge.turn) * lean)
+        new_lean = np.tan(np.arctan(lean) + edge.turn_rad)
+        crossing_y = (edge.side_mm + np.tan(edge.turn_rad) * base) / (
+            1.0 - np.tan(edge.turn_rad) * lean
+        )
         crossing_x = base + lean * crossing_y
         new_base = crossing_x * cosine + crossing_y * sine
         found = np.isfinite(new_base)
@@ -438,9 +446,9 @@ class _Frame:
             new_base - nut,
             np.where(found, new_lean, self.nominal.lean_slope),
             ratio,
-            np.asarray(ratio_u),
-            edge.side_u,
-            edge.turn_u,
+            ratio_u,
+            edge.side_u_mm,
+            edge.turn_u_rad,
         )
         return orientation, (
             *self._sentences(orientation, from_map, ratio, ratio_u),
@@ -481,26 +489,26 @@ class _Frame:
         matrix = np.linalg.inv(design[kept].T @ design[kept])
         return float(solution[0]), float(solution[1]), spread * float(np.sqrt(matrix[1, 1]))
 
-    def _centre_line(self, points: FloatArray, base: FloatArray) -> _Edges:
+    def _centre_line(self, points: FloatArray, base: FloatArray) -> CentreLine:
         """Return the centre line from the board's two edges, or from what else there is."""
         board = self.specification.board
         last = float(self.nominal.base_mm[-1])
         known = base[np.isfinite(base)]
         low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, last)
-        edges = _edges(points, low, high)
-        width = board.width_nut_mm + (board.width_last_mm - board.width_nut_mm) * edges.x / last
-        off = edges.width - width
-        if len(edges.x) >= 5 and float(np.median(np.abs(off))) < EDGE_TOLERANCE_MM:
-            return _straight_centre(edges.x, edges.middle)
-        crest = _crest_line(points, low, high)
+        edges = board_edges(points, low, high)
+        width = board.width_nut_mm + (board.width_last_mm - board.width_nut_mm) * edges.x_mm / last
+        off = edges.width_mm - width
+        if len(edges.x_mm) >= 5 and float(np.median(np.abs(off))) < EDGE_TOLERANCE_MM:
+            return straight_centre(edges.x_mm, edges.middle_mm)
+        crest = crest_line(points, low, high)
         if crest is not None:
             self.findings.append(
                 Finding(
                     "orientation",
-                    f"The scan is {float(np.median(edges.width)):.1f} mm wide where the board "
+                    f"The scan is {float(np.median(edges.width_mm)):.1f} mm wide where the board "
                     f"should be {float(np.median(width)):.1f} mm: its edges are not both in it. "
                     "The centre line was laid along the crest of the board's radius, "
-                    f"to ± {2.0 * crest.side_u:.1f} mm.",
+                    f"to ± {2.0 * crest.side_u_mm:.1f} mm.",
                     "centre line",
                 )
             )
@@ -513,8 +521,8 @@ class _Frame:
                 "centre line",
             )
         )
-        straight = _straight_centre(edges.x, edges.middle)
-        return replace(straight, side_u=max(straight.side_u, 1.0))
+        straight = straight_centre(edges.x_mm, edges.middle_mm)
+        return replace(straight, side_u_mm=max(straight.side_u_mm, 1.0))
 
     def _sentences(
         self, orientation: Orientation, from_map: bool, ratio: float, ratio_u: float
@@ -560,94 +568,6 @@ class _Frame:
                 )
             )
         return found
-
-
-@dataclass(frozen=True, slots=True)
-class _Edges:
-    """The centre line: place and direction with standard uncertainties."""
-
-    side: float
-    turn: float
-    side_u: float
-    turn_u: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Bands:
-    x: FloatArray
-    middle: FloatArray
-    width: FloatArray
-
-
-def _edges(points: FloatArray, low: float, high: float) -> _Bands:
-    """Return middle and width of the board in bands along the neck."""
-    inside = (points[:, 0] > low) & (points[:, 0] < high)
-    # fine bands: a raster shows the edge in steps, which average out only if each step is cut
-    count = max(5, min(int(high - low), int(inside.sum()) // 300))
-    x, y, z = points[inside].T
-    # what lies deep under the board's middle is no board (a body, a table)
-    level = np.abs(z - np.median(z)) < 4.0
-    x, y = x[level], y[level]
-    band = np.minimum(((x - low) / (high - low) * count).astype(np.intp), count - 1)
-    order = np.lexsort((y, band))
-    number = np.bincount(band, minlength=count)
-    start = np.cumsum(number) - number
-    full = number > 20
-    first = y[order][np.minimum(start, len(y) - 1)][full]
-    last = y[order][np.minimum(start + number - 1, len(y) - 1)][full]
-    centre = low + (np.arange(count)[full] + 0.5) * (high - low) / count
-    return _Bands(centre, 0.5 * (first + last), last - first)
-
-
-def _straight_centre(x: FloatArray, middle: FloatArray) -> _Edges:
-    """Return the robust straight line through the middles of the bands."""
-    pivot = float(x.mean())
-    design = np.column_stack([np.ones_like(x), x - pivot])
-    kept = np.ones(len(x), dtype=bool)
-    for _ in range(4):
-        solution = np.linalg.lstsq(design[kept], middle[kept], rcond=None)[0]
-        off = np.abs(middle - design @ solution)
-        # a raster makes the edges jump by its step: that averages out and is no outlier
-        kept = off <= max(0.3, 3.0 * 1.4826 * float(np.median(off)))
-    signed = (middle - design @ solution)[kept]
-    spread = float(np.sqrt(np.sum(signed**2) / max(1, int(kept.sum()) - 2)))
-    # neighbouring bands err alike: fewer independent ones than bands (first-order memory)
-    memory = float(np.sum(signed[1:] * signed[:-1]) / max(np.sum(signed**2), 1e-30))
-    spread *= float(np.sqrt((1.0 + np.clip(memory, 0.0, 0.9)) / (1.0 - np.clip(memory, 0.0, 0.9))))
-    matrix = np.linalg.inv(design[kept].T @ design[kept])
-    slope = float(solution[1])
-    return _Edges(
-        float(solution[0]) - slope * pivot,
-        float(np.arctan(slope)),
-        spread * float(np.sqrt(matrix[0, 0])),
-        spread * float(np.sqrt(matrix[1, 1])),
-    )
-
-
-def _crest_line(points: FloatArray, low: float, high: float) -> _Edges | None:
-    """Return the centre line along the crest of the radius; None for a flat board."""
-    bands = np.linspace(low, high, 13)
-    places, crests, u = [], [], []
-    for start, end in zip(bands[:-1], bands[1:], strict=True):
-        inside = (points[:, 0] >= start) & (points[:, 0] < end)
-        y, z = points[inside, 1], points[inside, 2]
-        if len(y) < 200:
-            continue
-        design = np.column_stack([np.ones_like(y), y, y**2])
-        kept = np.ones(len(y), dtype=bool)
-        for _ in range(6):
-            solution = np.linalg.lstsq(design[kept], z[kept], rcond=None)[0]
-            off = z - design @ solution
-            limit = max(0.03, 2.0 * float(np.median(np.abs(off[kept]))))
-            kept = np.abs(off) < limit
-        if solution[2] > -1e-4:  # flatter than a radius of 5 m
-            return None
-        places.append(0.5 * (start + end))
-        crests.append(-0.5 * solution[1] / solution[2])
-        u.append(float(np.std(off[kept])) / np.sqrt(len(y)))
-    if len(places) < 5:
-        return None
-    return _straight_centre(np.array(places), np.array(crests))
 
 
 def _not_this_neck(

@@ -91,7 +91,7 @@ def fit_scale(
     place = np.asarray(place_mm, dtype=float)
     if len(place) < LEAST_PLACES or not np.isfinite(place).all():
         raise _no_series(f"{len(place)} fret places are too few to fit a scale; four are needed.")
-    best: tuple[float, int, FloatArray] | None = None
+    best: tuple[float, int, IntArray] | None = None
     for direction in (1, -1):
         found = _number_places(direction * place)
         if found is not None and (best is None or found[0] > best[0]):
@@ -100,7 +100,7 @@ def fit_scale(
         raise _no_series("The places found do not follow the spacing of frets on any scale.")
     _, direction, number = best
     kept = number > 0
-    fraction = fret_distance_mm(1.0, number[kept])
+    fraction = fret_distance_mm(1.0, number[kept].astype(float))
     x = direction * place[kept]
     design = np.column_stack([np.ones(len(x)), fraction])
     solution = np.linalg.lstsq(design, x, rcond=None)[0]
@@ -117,7 +117,7 @@ def fit_scale(
     # x = A - D 2^(-n/12): A stays, and the scale is the distance of the nut from A
     bridge = float(solution[0]) + scale
     scale *= SEMITONE**shift
-    number = np.where(kept, number + shift, 0)
+    numbers = np.where(kept, number + shift, 0).astype(np.intp)
     u = spread * float(np.sqrt(np.linalg.inv(design.T @ design)[1, 1])) * SEMITONE**shift
     findings: tuple[Finding, ...] = ()
     if first_fret is None and scale_hint_mm == 0.0:
@@ -135,7 +135,7 @@ def fit_scale(
         scale_u_mm=u,
         nut_mm=direction * (bridge - scale),
         direction_order=direction,
-        fret_number=number,
+        fret_number=numbers,
         residual_mm=residual,
         first_fret=1 + shift,
         findings=findings,

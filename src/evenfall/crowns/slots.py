@@ -9,16 +9,24 @@ import numpy as np
 
 from evenfall.crowns.levelled import BIN_MM, Level, StripMap, lay_level, principal_axes, strip_map
 from evenfall.crowns.places import ScaleFit, fit_scale
-from evenfall.crowns.surface import HeightMap, Mesh, Points, as_surface, finite_samples
+from evenfall.crowns.surface import (
+    Cloud,
+    HeightMap,
+    Mesh,
+    Points,
+    Surface,
+    as_surface,
+    finite_samples,
+)
 from evenfall.crowns.template import FretLines, Match, collapsed
 from evenfall.errors import Finding, ReadingsError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from evenfall.crowns.surface import Surface
-
     FloatArray = NDArray[np.float64]
+    #: A unit vector, shape (3,).
+    Direction = NDArray[np.float64]
 
 SAMPLES = 400_000
 """Points from which slots are found."""
@@ -60,13 +68,13 @@ class Slots:
     place_mm: FloatArray
     width_mm: float
     depth_mm: float
-    up: NDArray[np.float64]
+    up: Direction
     scale: ScaleFit
     findings: tuple[Finding, ...]
 
 
 def find_slots(
-    given: HeightMap | Mesh | Points | Surface,
+    given: HeightMap | Mesh | Cloud | Points,
     *,
     factor_mm: float = 1.0,
     first_fret: int | None = None,
@@ -90,7 +98,7 @@ def find_slots(
     ReadingsError
         There are no slots in a fret series.
     """
-    surface = given if hasattr(given, "piece") else as_surface(given)
+    surface: Surface = given if isinstance(given, Cloud) else as_surface(given)
     samples, _ = finite_samples(surface, SAMPLES)
     samples = samples * factor_mm
     middle, axes, _ = principal_axes(samples)

@@ -203,7 +203,7 @@ def sample_indices(count: int, most: int) -> IntArray:
         return np.arange(count)
     order = np.arange(most)
     jitter = np.mod(order * GOLDEN_SHARE, 1.0)
-    return np.minimum((order + jitter) * (count / most), count - 1).astype(np.intp)
+    return np.asarray(np.minimum((order + jitter) * (count / most), count - 1), dtype=np.intp)
 
 
 def finite_samples(surface: Surface, most: int) -> tuple[FloatArray, IntArray]:

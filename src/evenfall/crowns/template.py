@@ -7,7 +7,7 @@ scores are kept, so that a close second is reported and not overlooked.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -92,12 +92,7 @@ def nominal_lines(lines: StringLines) -> FretLines:
 
 
 def match_frets(
-    strips: StripMap,
-    nominal: FretLines,
-    *,
-    crown_height_mm: float,
-    crown_width_mm: float,
-    scale_ratios: tuple[float, ...] = (1.0,),
+    strips: StripMap, nominal: FretLines, *, crown_height_mm: float, crown_width_mm: float
 ) -> list[Match]:
     """Return the best match for each of the eight ways round, best first.
 
@@ -112,10 +107,7 @@ def match_frets(
         Fret lines of the specification.
     crown_height_mm, crown_width_mm
         Size of a new crown [mm].
-    scale_ratios
-        Scales to try, over the specified one.
     """
-    middle = 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
     found = []
     for up in (1, -1):
         ridge = _ridges(up * strips.relative_mm, crown_height_mm, crown_width_mm)
@@ -124,16 +116,39 @@ def match_frets(
             for across in (unmirrored, -unmirrored):
                 if across != unmirrored and not np.any(nominal.lean_slope):
                     continue  # straight frets look the same from both sides
-                best = max(
-                    (
-                        _best_place(strips, ridge, nominal, along, across, ratio, middle)
-                        for ratio in scale_ratios
-                    ),
-                    key=lambda place: place[0],
-                )
-                score, nut, yaw, ratio = best
-                found.append(Match(score, along, across, up, nut, yaw, ratio))
+                way = Match(0.0, along, across, up, 0.0, 0.0, 1.0)
+                found.append(_best_place(strips, ridge, nominal, way))
     return sorted(found, key=lambda match: -match.score_share)
+
+
+def match_scale(
+    match: Match,
+    strips: StripMap,
+    nominal: FretLines,
+    *,
+    crown_height_mm: float,
+    crown_width_mm: float,
+    scale_ratio: tuple[float, ...],
+) -> Match:
+    """Return the best match the same way round on a scale somewhat off the specified one.
+
+    Parameters
+    ----------
+    match
+        The best match on the specified scale.
+    strips, nominal, crown_height_mm, crown_width_mm
+        As in `match_frets`.
+    scale_ratio
+        Scales to try, over the specified one.
+    """
+    ridge = _ridges(match.up_order * strips.relative_mm, crown_height_mm, crown_width_mm)
+    others = [
+        _best_place(strips, ridge, nominal, replace(match, scale_ratio=ratio))
+        for ratio in scale_ratio
+    ]
+    best = max(others, key=lambda other: other.score_share)
+    # the specified scale stands unless another one clearly shows more
+    return best if best.score_share > match.score_share + 0.02 else match
 
 
 def _ridges(relative: FloatArray, height_mm: float, width_mm: float) -> FloatArray:
@@ -144,39 +159,35 @@ def _ridges(relative: FloatArray, height_mm: float, width_mm: float) -> FloatArr
     return np.stack([np.convolve(row, kernel, mode="same") for row in share])
 
 
-def _best_place(
-    strips: StripMap,
-    ridge: FloatArray,
-    nominal: FretLines,
-    along: int,
-    across: int,
-    ratio: float,
-    middle: float,
-) -> tuple[float, float, float, float]:
-    """Return the best score, nut place, yaw and the ratio for one way round."""
+def _best_place(strips: StripMap, ridge: FloatArray, nominal: FretLines, way: Match) -> Match:
+    """Return the best place along the neck and yaw for one way round and one scale."""
     count, bins = ridge.shape
-    y = across * (strips.y_mm - middle)
-    expected = along * ratio * (nominal.base_mm + nominal.lean_slope * y[:, None])
-    step = np.round(expected / BIN_MM).astype(np.intp)
+    off = strips.y_mm - 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
+    y = way.across_order * off
+    expected = nominal.base_mm + nominal.lean_slope * y[:, None]
+    step = np.round(way.along_order * way.scale_ratio * expected / BIN_MM).astype(np.intp)
+    turned = np.round(np.tan(YAW_RAD)[:, None] * off / BIN_MM).astype(np.intp)
     reach = int(np.abs(step).max()) + 1
+    spare = int(np.abs(turned).max())
     shifts = bins + 2 * reach
-    padded = np.pad(ridge, ((0, 0), (2 * reach, 2 * reach)))
-    per_strip = np.zeros((count, shifts))
+    padded = np.pad(ridge, ((0, 0), (2 * reach + spare, 2 * reach + spare)))
+    per_strip = np.zeros((count, shifts + 2 * spare))
     for strip in range(count):
         for j in range(step.shape[1]):
-            first = reach + step[strip, j]
-            per_strip[strip] += padded[strip, first : first + shifts]
-    best = (-1.0, 0.0, 0.0, ratio)
+            first = reach + int(step[strip, j])
+            per_strip[strip] += padded[strip, first : first + shifts + 2 * spare]
     seen = np.flatnonzero(np.isfinite(strips.relative_mm).mean(axis=1) > 0.1)
-    for yaw in YAW_RAD:
-        moved = np.round(np.tan(yaw) * (strips.y_mm - middle) / BIN_MM).astype(np.intp)
+    best = replace(way, score_share=-1.0)
+    for yaw, moved in zip(YAW_RAD, turned.tolist(), strict=True):
         total = np.zeros(shifts)
-        for strip in seen:
-            total += np.roll(per_strip[strip], -moved[strip])
+        for strip in seen.tolist():
+            offset = spare + moved[strip]
+            total += per_strip[strip, offset : offset + shifts]
         top = int(total.argmax())
         score = float(total[top]) / (max(1, len(seen)) * step.shape[1])
-        if score > best[0] + 1e-12:
-            best = (score, float(strips.x_mm[0]) + (top - reach) * BIN_MM, float(yaw), ratio)
+        if score > best.score_share + 1e-12:
+            nut = float(strips.x_mm[0]) + (top - reach) * BIN_MM
+            best = replace(way, score_share=score, nut_mm=nut, yaw_rad=float(yaw))
     return best
 
 

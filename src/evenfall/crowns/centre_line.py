@@ -1,0 +1,143 @@
+"""The centre line of a board, from its two edges or, where these are not seen, from its crest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+
+EDGE_BLOCKS = 10
+"""Blocks along the neck from whose scatter the centre line's uncertainty is taken."""
+
+
+@dataclass(frozen=True, slots=True)
+class CentreLine:
+    """A line along the neck in plan: y = side + x tan(turn).
+
+    Parameters
+    ----------
+    side_mm, turn_rad
+        Where it crosses x = 0 [mm], and its direction [rad].
+    side_u_mm, turn_u_rad
+        Standard uncertainties of its place at the middle of the neck and of its direction.
+    """
+
+    side_mm: float
+    turn_rad: float
+    side_u_mm: float
+    turn_u_rad: float
+
+
+@dataclass(frozen=True, slots=True)
+class Bands:
+    """Where the board's two edges lie in N bands along the neck.
+
+    Parameters
+    ----------
+    x_mm, middle_mm, width_mm
+        Middle of each band, middle between the edges, and their distance [mm], shape (N,).
+    """
+
+    x_mm: FloatArray
+    middle_mm: FloatArray
+    width_mm: FloatArray
+
+
+def board_edges(points_mm: FloatArray, low_mm: float, high_mm: float) -> Bands:
+    """Return middle and width of the board in bands along the neck.
+
+    Parameters
+    ----------
+    points_mm
+        Points roughly in the neck's frame, shape (M, 3).
+    low_mm, high_mm
+        Between which stations to look [mm].
+    """
+    points, low, high = points_mm, low_mm, high_mm
+    inside = (points[:, 0] > low) & (points[:, 0] < high)
+    # fine bands: a raster shows the edge in steps, which average out only if each step is cut
+    count = max(5, min(int(high - low), int(inside.sum()) // 300))
+    x, y, z = points[inside].T
+    # what lies deep under the board's middle is no board (a body, a table)
+    level = np.abs(z - np.median(z)) < 4.0
+    x, y = x[level], y[level]
+    band = np.minimum(((x - low) / (high - low) * count).astype(np.intp), count - 1)
+    order = np.lexsort((y, band))
+    number = np.bincount(band, minlength=count)
+    start = np.cumsum(number) - number
+    full = number > 20
+    first = y[order][np.minimum(start, len(y) - 1)][full]
+    last = y[order][np.minimum(start + number - 1, len(y) - 1)][full]
+    centre = low + (np.arange(count)[full] + 0.5) * (high - low) / count
+    return Bands(centre, 0.5 * (first + last), last - first)
+
+
+def straight_centre(x_mm: FloatArray, middle_mm: FloatArray) -> CentreLine:
+    """Return the robust straight line through the middles of bands.
+
+    Parameters
+    ----------
+    x_mm, middle_mm
+        Stations and middles [mm], shape (N,).
+    """
+    x, middle = x_mm, middle_mm
+    pivot = float(x.mean())
+    design = np.column_stack([np.ones_like(x), x - pivot])
+    kept = np.ones(len(x), dtype=bool)
+    for _ in range(4):
+        solution = np.linalg.lstsq(design[kept], middle[kept], rcond=None)[0]
+        off = np.abs(middle - design @ solution)
+        # a raster makes the edges jump by its step: that averages out and is no outlier
+        kept = off <= max(0.3, 3.0 * 1.4826 * float(np.median(off)))
+    # neighbouring bands err alike (a raster shows the edge in steps), so the scatter is taken from
+    # the means of a few long blocks, which hold many steps each
+    signed = (middle - design @ solution)[kept]
+    count = min(EDGE_BLOCKS, len(signed))
+    means = np.array([block.mean() for block in np.array_split(signed, count)])
+    side_u = float(np.sqrt(np.sum(means**2) / max(1, count - 2) / count))
+    slope = float(solution[1])
+    return CentreLine(
+        float(solution[0]) - slope * pivot,
+        float(np.arctan(slope)),
+        side_u,
+        side_u * float(np.sqrt(12.0)) / max(float(np.ptp(x)), 1.0),
+    )
+
+
+def crest_line(points_mm: FloatArray, low_mm: float, high_mm: float) -> CentreLine | None:
+    """Return the centre line along the crest of the radius; None for a flat board.
+
+    Parameters
+    ----------
+    points_mm, low_mm, high_mm
+        As in `board_edges`.
+    """
+    points = points_mm
+    bands = np.linspace(low_mm, high_mm, 13)
+    places, crests = [], []
+    for start, end in pairwise(bands.tolist()):
+        inside = (points[:, 0] >= start) & (points[:, 0] < end)
+        y, z = points[inside, 1], points[inside, 2]
+        if len(y) < 200:
+            continue
+        design = np.column_stack([np.ones_like(y), y, y**2])
+        kept = np.ones(len(y), dtype=bool)
+        for _ in range(6):
+            solution = np.linalg.lstsq(design[kept], z[kept], rcond=None)[0]
+            off = z - design @ solution
+            limit = max(0.03, 2.0 * float(np.median(np.abs(off[kept]))))
+            kept = np.abs(off) < limit
+        if solution[2] > -1e-4:  # flatter than a radius of 5 m
+            return None
+        places.append(0.5 * (start + end))
+        crests.append(-0.5 * solution[1] / solution[2])
+    if len(places) < 5:
+        return None
+    return straight_centre(np.array(places), np.array(crests))

@@ -70,10 +70,9 @@ def show_measurement(measurement: Measurement, unit: LengthUnit) -> None:
     )
     u = measurement.crown_top_u_mm
     if np.isfinite(u).any() and float(np.nanmax(u)) > 0.0:
-        click.echo(
-            f"Standard uncertainty of a crown top: {length_text(float(np.nanmin(u)), unit)} "
-            f"to {length_text(float(np.nanmax(u)), unit)}"
-        )
+        low, high = (length_text(float(bound(u)), unit) for bound in (np.nanmin, np.nanmax))
+        span = low if low == high else f"{low} to {high}"
+        click.echo(f"Standard uncertainty of a crown top: {span}")
     for route in measurement.routes:
         click.echo(f"   {route}")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -35,6 +35,11 @@ if TYPE_CHECKING:
 LEAST_STEP_MM = 0.02
 """A fret that stands out by less than this from its neighbours is not named [mm] (the thinnest
 leaf of a usual feeler set; common practice, no source)."""
+
+
+Reach = Literal["cures", "limits", "travel"]
+"""Adjusting alone meets every limit; keeps the limits but bears too little; or its travel does not
+even reach the limits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +139,7 @@ def diagnose(
     """
     problem = build_problem(specification, measurement, envelope=envelope)
     found = _headroom(problem)
-    best, cures = _best_adjustment(problem)
+    best, reach = _best_adjustment(problem)
     adjusted = _headroom(
         problem.with_heights(
             crown_top_mm=best.crown_top_after_mm,
@@ -150,7 +155,7 @@ def diagnose(
         *_touching(problem, found),
         *_causes(problem, action, first),
         *_worn(problem),
-        _cure(problem, found, adjusted, best, cures),
+        _cure(problem, found, adjusted, best, reach),
     ]
     return Diagnosis(
         measurement=measurement,
@@ -161,7 +166,7 @@ def diagnose(
         first_fret_mm=first,
         relief_mm=problem.relief_found_mm,
         adjusted_headroom_n=adjusted.force_n,
-        adjusting_cures=cures,
+        adjusting_cures=reach == "cures",
         relief_change_mm=best.solution.relief_change_mm,
         saddle_move_mm=best.solution.saddle_move_mm,
         nut_move_mm=best.solution.nut_move_mm,
@@ -174,22 +179,23 @@ def _headroom(problem: Problem) -> Headroom:
     return headroom(clearance, problem.envelope)
 
 
-def _best_adjustment(problem: Problem) -> tuple[Outcome, bool]:
+def _best_adjustment(problem: Problem) -> tuple[Outcome, Reach]:
     """Return the adjustment that holds the limits, or else bears the most attack within them."""
     model = LevellingModel(problem)
     cured = adjust_only(model)
     if cured is not None:
-        return cured, True
+        return cured, "cures"
     closed = np.ones(problem.frets, dtype=bool)
     with frets_closed(model, closed):
         solution = model.most_attack()
+    reach: Reach = "limits" if solution is not None else "travel"
     if solution is None:  # the limits are out of reach of the travel: come as near as can be
         model = LevellingModel(problem, limits=False)
         with frets_closed(model, closed):
             solution = model.most_attack(even_touching=True)
     if solution is None:
         raise SolverError("The optimiser found no adjustment at all; please report this.")
-    return Outcome("adjust", problem, solution), False
+    return Outcome("adjust", problem, solution), reach
 
 
 def _touching(problem: Problem, found: Headroom) -> list[Finding]:
@@ -204,13 +210,18 @@ def _touching(problem: Problem, found: Headroom) -> list[Finding]:
         worst = int(stops[np.argmin(found.force_n[k, stops])])
         force = found.force_n[k, worst]
         where = "open" if worst == 0 else f"at fret {worst}"
-        bears = "touches at rest" if force <= 0.0 else f"bears only {force:.2f} N"
+        first = found.critical_fret[k, worst]
+        bears = (
+            f"touches fret {first} at rest"
+            if force <= 0.0
+            else f"bears only {force:.2f} N of {problem.attack_n[k]:.2f} N and reaches "
+            f"fret {first} first"
+        )
         findings.append(
             Finding(
                 "touches",
                 f"String {k + 1} touches at {len(stops)} of {problem.frets} positions; "
-                f"the worst, {where}, {bears} of {problem.attack_n[k]:.2f} N and reaches "
-                f"fret {found.critical_fret[k, worst]} first.",
+                f"the worst, {where}, {bears}.",
                 f"string {k + 1}",
             )
         )
@@ -359,7 +370,7 @@ def _worn(problem: Problem) -> list[Finding]:
 
 
 def _cure(
-    problem: Problem, found: Headroom, adjusted: Headroom, best: Outcome, cures: bool
+    problem: Problem, found: Headroom, adjusted: Headroom, best: Outcome, reach: Reach
 ) -> Finding:
     before = int((found.force_n < problem.attack_n[:, None]).sum())
     after = int((adjusted.force_n < problem.attack_n[:, None]).sum())
@@ -369,15 +380,26 @@ def _cure(
         or (np.abs(solution.saddle_move_mm) > 1e-3).any()
         or (np.abs(solution.nut_move_mm) > 1e-3).any()
     )
-    if cures:
+    if reach == "cures":
         done = "Adjusting alone meets every limit" if moved else "Nothing needs to be done"
         return Finding("cure", f"{done}; no metal has to come off.", "", "note")
     attack = np.maximum(problem.attack_n[:, None], 1e-9)
     worst_before = float((found.force_n / attack).min())
     worst_after = float((adjusted.force_n / attack).min())
+    touch = f"{before} positions touch now, {after} would"
+    if reach == "limits":
+        share = max(0.0, solution.attack_share)
+        how = (
+            f"within the limits it surely bears no more than {share:.2f} of the attack, extra "
+            f"clearance and the doubt of the readings counted ({worst_after:.2f} without them, "
+            f"{worst_before:.2f} as found; {touch})"
+        )
+    else:
+        how = (
+            "rod, saddle and nut do not reach the limits; the best that they can do takes the "
+            f"worst position from {worst_before:.2f} to {worst_after:.2f} of the attack ({touch})"
+        )
     return Finding(
         "cure",
-        "Adjusting alone does not meet every limit: the best adjustment takes the worst position "
-        f"from {worst_before:.2f} to {worst_after:.2f} of the attack ({before} positions touch "
-        f"now, {after} would); see the plan for what has to be cut.",
+        f"Adjusting alone does not meet every limit: {how}; see the plan for what has to be cut.",
     )

@@ -294,7 +294,7 @@ def recommend(results: Sequence[WayResult], unit: LengthUnit) -> tuple[str, str]
     """
     holding = [r for r in results if r.holds]
     if not holding:
-        return "", "No way of working meets every limit; the relaxations say what would."
+        return "", "No way of working meets every limit; see what would have to give."
     best = min(
         holding,
         key=lambda r: (
@@ -314,7 +314,8 @@ def recommend(results: Sequence[WayResult], unit: LengthUnit) -> tuple[str, str]
     if best.frets_replaced:
         return best.way, (
             f"With the frets as they are no way meets every limit; {best.frets_replaced} new "
-            f"ones and {taken} do."
+            f"{'one does' if best.frets_replaced == 1 else 'ones do'}, with "
+            + (f"{taken} to cut." if best.frets_touched else "nothing to cut.")
         )
     reason = f"It takes the least metal of the ways that meet every limit: {taken}"
     dearer = [r for r in others if r.metal_mm > best.metal_mm + 1e-6 and not r.frets_replaced]

@@ -15,9 +15,13 @@ from evenfall.units import length_text
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from numpy.typing import NDArray
+
     from evenfall.levelling.model import LevellingModel
     from evenfall.levelling.ways import Outcome
     from evenfall.units import LengthUnit
+
+    FloatArray = NDArray[np.float64]
 
 ORDER = ("attack", "action", "first fret", "relief", "travel", "crown height")
 """Levers in the order in which a player and a technician would sooner give way."""
@@ -202,11 +206,9 @@ def _phrase(model: LevellingModel, lever: str, amount: float, unit: LengthUnit) 
     target = problem.specification.target
     if lever == "attack":
         borne = amount * problem.attack_n
-        return (
-            f"play {100.0 * (1.0 - amount):.0f} % softer "
-            f"({borne.min():.2f} to {borne.max():.2f} N instead of "
-            f"{problem.attack_n.min():.2f} to {problem.attack_n.max():.2f} N)"
-        )
+        percent = 100.0 * (1.0 - amount)
+        softer = f"{percent:.0f}" if percent >= 0.95 else f"{percent:.1g}"
+        return f"play {softer} % softer ({_span(borne)} instead of {_span(problem.attack_n)})"
     size = length_text(amount, unit)
     if lever == "action":
         return f"widen the action limits by {size} on each side"
@@ -220,6 +222,11 @@ def _phrase(model: LevellingModel, lever: str, amount: float, unit: LengthUnit) 
         return f"let saddle and nut move {size} further than stated"
     least = problem.specification.fretwire.minimum_height_mm - amount
     return f"leave {size} less crown height, down to {length_text(least, unit)}"
+
+
+def _span(attack_n: FloatArray) -> str:
+    low, high = f"{attack_n.min():.2f}", f"{attack_n.max():.2f}"
+    return f"{low} N" if low == high else f"{low} to {high} N"
 
 
 def _replacing(replaced: Outcome | None) -> Relaxation:

@@ -175,7 +175,7 @@ def test_the_envelope_is_compared_with_the_motion(heavy: PlayTest) -> None:
     touched = heavy.worst > Verdict.CLEAN
     assert (heavy.envelope_too_bold == (promised & touched)).all()
     assert (heavy.envelope_too_careful == (~promised & ~touched)).all()
-    # Two periods without damping against a quarter of a second with it.
+    # A few periods without damping against a quarter of a second with it.
     ratio = heavy.motion_headroom_n.min(axis=2) / heavy.envelope_headroom_n
     assert (ratio > 0.7).all()
     assert (ratio < 1.01).all()

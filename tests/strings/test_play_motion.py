@@ -405,7 +405,7 @@ def test_contact_impulses_at_the_default_rate_are_converged() -> None:
 def test_the_headroom_keeps_its_word_on_random_necks() -> None:
     """Over 1.3 times the attack: clean, or a kiss; under 0.7: it touches, without exception.
 
-    The excursion table looks at two periods without damping; later the string swings deeper, most
+    The excursion table looks at a few periods without damping; later the string swings deeper, most
     so far up the neck. So some notes in the promised band touch; none of them may rattle.
     """
     found = agreement(necks=40, positions=5, first_seed=900)

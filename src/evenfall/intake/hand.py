@@ -54,6 +54,40 @@ def read_measurement(
     paths = [Path(file) for file in files]
     if not paths:
         raise RequestError("No sheet is named; name at least one CSV or XLSX file.", where="files")
+    readings, findings = read_readings(paths, specification)
+    where = paths[0].name if len(paths) == 1 else ""
+    unread = [finding for finding in findings if finding.severity == "error"]
+    if unread and not readings:
+        raise readings_error(unread, where)
+    measurement, more = reduce_readings(
+        readings, specification, serial=serial, source=tuple(path.name for path in paths)
+    )
+    # a row that cannot be read leaves a gap behind, which is not worth a sentence of its own
+    errors = unread + [
+        f for f in more if f.severity == "error" and not (unread and f.code == "missing")
+    ]
+    if errors or measurement is None:
+        raise readings_error(errors, where)
+    return measurement, (*findings, *more)
+
+
+def read_readings(
+    paths: Sequence[Path], specification: Specification
+) -> tuple[list[Reading], list[Finding]]:
+    """Return the readings in hand sheets as they stand, and what is wrong with their rows.
+
+    Parameters
+    ----------
+    paths
+        The sheets.
+    specification
+        The instrument.
+
+    Raises
+    ------
+    RequestError, FormatMismatchError, BrokenFileError, UnsupportedError
+        As `read_measurement`.
+    """
     resolved = [path.resolve() for path in paths]
     for path in paths:
         if resolved.count(path.resolve()) > 1:
@@ -66,20 +100,7 @@ def read_measurement(
         found, faults = read_rows(sheet.rows, specification, file=file)
         readings += found
         findings += [*_in_file(sheet.findings, file), *faults]
-    where = paths[0].name if len(paths) == 1 else ""
-    unread = [finding for finding in findings if finding.severity == "error"]
-    if unread and not readings:
-        raise _readings_error(unread, where)
-    measurement, more = reduce_readings(
-        readings, specification, serial=serial, source=tuple(path.name for path in paths)
-    )
-    # a row that cannot be read leaves a gap behind, which is not worth a sentence of its own
-    errors = unread + [
-        f for f in more if f.severity == "error" and not (unread and f.code == "missing")
-    ]
-    if errors or measurement is None:
-        raise _readings_error(errors, where)
-    return measurement, (*findings, *more)
+    return readings, findings
 
 
 def _in_file(findings: Iterable[Finding], file: str) -> list[Finding]:
@@ -89,8 +110,16 @@ def _in_file(findings: Iterable[Finding], file: str) -> list[Finding]:
     ]
 
 
-def _readings_error(errors: Sequence[Finding], where: str) -> ReadingsError:
-    """Return one error for all findings, the first ones in full and the rest counted."""
+def readings_error(errors: Sequence[Finding], where: str) -> ReadingsError:
+    """Return one error for all findings, the first ones in full and the rest counted.
+
+    Parameters
+    ----------
+    errors
+        The findings.
+    where
+        File that they are in.
+    """
     more = len(errors) - MOST_FINDINGS
     if more <= 0:
         return ReadingsError(errors, where=where)

@@ -61,6 +61,7 @@ def reduce_readings(
     *,
     serial: str = "",
     source: tuple[str, ...] = (),
+    crowns: Measurement | None = None,
 ) -> tuple[Measurement | None, list[Finding]]:
     """Return the measurement in a set of readings, and everything worth saying about them.
 
@@ -77,6 +78,9 @@ def reduce_readings(
         What the instrument is called.
     source
         Names of the files read.
+    crowns
+        What a scan says of the crowns; then the readings add the ends of the strings, over the
+        same datum, and only check the crowns.
     """
     if not readings:
         sentence = "No row has a value yet; fill in the column value and try again."
@@ -94,7 +98,7 @@ def reduce_readings(
         return None, findings
     means, more = combine((r for r in usable if r.key not in slips), specification.unit)
     findings += more
-    measurement, more = _measurement(means, specification, serial, source)
+    measurement, more = _measurement(means, specification, serial, source, crowns)
     if slips or len(usable) < len(readings):
         more = [f for f in more if f.code != "missing"]  # what is set aside leaves gaps behind
     findings += more
@@ -106,14 +110,18 @@ def _measurement(
     specification: Specification,
     serial: str,
     source: tuple[str, ...],
+    crowns: Measurement | None,
 ) -> tuple[Measurement, list[Finding]]:
     """Return the measurement in the means, as if the strings were at pitch, and findings."""
     lines = string_lines(specification)
     findings: list[Finding] = []
-    heights, more = crown_heights(means, specification, lines)
-    findings += more
-    tops, by_bow, more = _crown_tops(means, heights, specification, lines)
-    findings += more
+    if crowns is not None:
+        heights, tops, by_bow = *_scanned_crowns(crowns), False
+    else:
+        heights, more = crown_heights(means, specification, lines)
+        findings += more
+        tops, by_bow, more = _crown_tops(means, heights, specification, lines)
+        findings += more
     ends, more = string_ends(means, tops, specification, lines)
     if not by_bow and not np.isfinite(tops.height_mm).any():
         more = [f for f in more if f.code != "missing"]  # follows from the crowns
@@ -145,7 +153,9 @@ def _measurement(
         saddle_u_mm=ends.saddle_u_mm,
         saddle_origin=ends.saddle_origin,
         direct=_direct(means, specification),
-        routes=tops.routes + ends.routes + _height_route(heights.origin),
+        routes=tops.routes
+        + ends.routes
+        + (() if crowns is not None else _height_route(heights.origin)),
     )
     return measurement, findings
 
@@ -195,6 +205,17 @@ def _state(readings: Sequence[Reading]) -> tuple[bool, float, list[Finding]]:
         )
         findings.append(Finding("state", sentence, "state", "warning"))
     return strung, math.fsum(moisture) / len(moisture), findings
+
+
+def _scanned_crowns(crowns: Measurement) -> tuple[CrownHeights, CrownTops]:
+    """Return the crowns of a scan in the form that the rest of the reduction uses."""
+    variance = np.nan_to_num(crowns.crown_top_u_mm) ** 2
+    covariance = variance[:, :, None] * np.eye(variance.shape[1])
+    tops = CrownTops(crowns.crown_top_mm, covariance, crowns.crown_top_origin, crowns.routes)
+    heights = CrownHeights(
+        crowns.crown_height_mm, crowns.crown_height_u_mm, crowns.crown_height_origin
+    )
+    return heights, tops
 
 
 def _crown_tops(

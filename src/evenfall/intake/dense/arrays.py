@@ -283,7 +283,7 @@ def _array(stream: Any, size: int, name: str) -> NDArray[Any]:
         shape, fortran, dtype = read_header(stream)
     except ValueError as error:
         raise BrokenFileError(
-            f"The header of the array cannot be read ({str(error)[:90].rstrip('.')}); save it anew.",
+            f"The array's header cannot be read ({str(error)[:90].rstrip('.')}); save it anew.",
             where=name,
         ) from None
     if dtype.hasobject:

@@ -290,7 +290,7 @@ def _coarse_numbers(points: NDArray[Any]) -> tuple[Finding, ...]:
         return ()
     return (
         Finding(
-            "disagree",
+            "scan",
             "The coordinates are stored in single precision far from zero, so that they are "
             f"rounded to {grain / extent:.1e} of the scan's length; move the scan to zero before "
             "it is saved, or save it in double precision.",

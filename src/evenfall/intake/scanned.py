@@ -1,0 +1,336 @@
+"""One scan of an instrument, and hand sheets beside it, to one measurement.
+
+The scan gives the crowns. What it cannot show, nut slots and saddle, comes from the sheets: as
+actions, which need no datum, or as heights, which are carried over to the scan's datum by crown
+tops that were read on both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.crowns import measure_crowns, to_measurement
+from evenfall.errors import EvenfallError, Finding, ReadingsError, RequestError
+from evenfall.instrument import string_lines
+from evenfall.intake.dense import Options, Progress, Scan, read_scan
+from evenfall.intake.dense.scan import silent
+from evenfall.intake.hand import read_readings, readings_error
+from evenfall.intake.reduction import CHECK_MM, reduce_readings
+from evenfall.intake.repeats import COVERAGE_FACTOR
+from evenfall.intake.rows import rows_text
+from evenfall.units import length_text
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.crowns import CrownSurvey
+    from evenfall.instrument import Specification
+    from evenfall.intake.rows import Reading
+    from evenfall.measurement import Measurement
+
+    FloatArray = NDArray[np.float64]
+
+LEAST_SHARED_FRETS = 2
+"""A straight datum is carried over by two crowns at least."""
+
+LEAST_SHARED_SPAN_SHARE = 0.2
+"""And they lie at least this share of the string apart."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What the caller knows about how the instrument was scanned.
+
+    Parameters
+    ----------
+    strung
+        Whether the strings were at pitch; None if not said.
+    mirrored
+        Whether the file's axes swap treble and bass; None if not known.
+    gauge_u_mm
+        Standard uncertainty of the scanner's heights within one scan [mm], which its points do
+        not show.
+    """
+
+    strung: bool | None = None
+    mirrored: bool | None = None
+    gauge_u_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (np.isfinite(self.gauge_u_mm) and 0.0 <= self.gauge_u_mm <= 1.0):
+            raise RequestError(
+                "The scanner's uncertainty must lie between 0 and 1 mm.", where="--gauge-u"
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Scanned:
+    """What one scan, and the sheets beside it, amount to.
+
+    Parameters
+    ----------
+    recognised
+        What the file was taken for and why, in one sentence.
+    survey
+        The crowns and the board.
+    measurement
+        The measurement.
+    sheet
+        What the sheets alone would have given; None where they do not suffice for that.
+    findings
+        What is worth knowing.
+    """
+
+    recognised: str
+    survey: CrownSurvey
+    measurement: Measurement
+    sheet: Measurement | None
+    findings: tuple[Finding, ...]
+
+
+def read_scanned(
+    path: Path,
+    specification: Specification,
+    *,
+    sheets: Sequence[Path] = (),
+    options: Options | None = None,
+    setting: Setting | None = None,
+    serial: str = "",
+    progress: Progress = silent,
+) -> Scanned:
+    """Return the measurement in a scan of a fretboard.
+
+    Parameters
+    ----------
+    path
+        The scan.
+    specification
+        The instrument.
+    sheets
+        Hand sheets that add what a scan does not show.
+    options
+        What the caller knows about the file.
+    setting
+        What the caller knows about how it was scanned.
+    serial
+        What the instrument is called on its label.
+    progress
+        Told what is being done and how far it is.
+
+    Raises
+    ------
+    RequestError, FormatMismatchError, BrokenFileError, UnsupportedError
+        A file cannot be read; see `evenfall.intake.dense.read_scan`.
+    ReadingsError
+        The scan does not show the instrument's frets, or the sheets cannot be used.
+    """
+    known = setting or Setting()
+    # sheets are quick to read and often wrong: tell that first
+    readings, findings = read_readings(sheets, specification) if sheets else ([], [])
+    scan = read_scan(path, options, progress)
+    survey, found = _survey(scan, specification, known, progress)
+    findings = [*scan.findings, *found, *findings]
+    findings += [Finding("unused", text, scan.file, "note") for text in scan.left_out]
+    source = (path.name, *(sheet.name for sheet in sheets))
+    crowns = to_measurement(
+        survey, specification, serial=serial, source=source, strung=known.strung is not False
+    )
+    recognised = scan.summary()
+    del scan  # its points are not needed any longer
+    if not sheets:
+        findings += _state(known)
+        findings.append(_ends_missing(specification))
+        return Scanned(recognised, survey, crowns, None, tuple(findings))
+    errors = [f for f in findings if f.severity == "error"]
+    usable, more = _over_scan(readings, crowns, specification)
+    measurement, most = reduce_readings(
+        usable, specification, serial=serial, source=source, crowns=crowns
+    )
+    findings += [*more, *most]
+    errors += [f for f in (*more, *most) if f.severity == "error"]
+    if measurement is not None:
+        errors += _clash_of_states(known, readings)
+    if errors or measurement is None:
+        raise readings_error(errors, sheets[0].name if len(sheets) == 1 else "")
+    if known.strung is not None:
+        measurement = replace(measurement, strung=known.strung)
+    return Scanned(
+        recognised, survey, measurement, _sheet_alone(readings, specification), tuple(findings)
+    )
+
+
+def _survey(
+    scan: Scan, specification: Specification, setting: Setting, progress: Progress
+) -> tuple[CrownSurvey, list[Finding]]:
+    """Return the crowns in a scan; a unit that the frets contradict gives way, and is reported."""
+    progress("finding the frets", 0.0)
+
+    def measured(unit: str | None) -> tuple[CrownSurvey, tuple[Finding, ...]]:
+        return measure_crowns(
+            scan.content,
+            specification,
+            unit_hint=unit,
+            mirrored=setting.mirrored,
+            gauge_u_mm=setting.gauge_u_mm,
+        )
+
+    try:
+        survey, findings = measured(scan.unit)
+    except ReadingsError as error:
+        error.where = error.where or scan.file
+        told = scan.unit is not None and scan.unit_from != "the option"
+        if not told or any(f.code == "slots-only" for f in error.findings):
+            raise
+        try:
+            survey, findings = measured(None)
+        except ReadingsError:
+            raise error from None
+        unit = survey.orientation.unit
+        slip = Finding(
+            "unit-slip",
+            f"The file is in {scan.unit}, as {scan.unit_from} says, but its frets fit the "
+            f"specification only if the numbers are {unit}; they were taken as {unit}. Name "
+            f"--length-unit {unit} to settle it.",
+            scan.file,
+        )
+        findings = (slip, *(f for f in findings if f.code != "unit-slip"))
+    progress("finding the frets", 1.0)
+    return survey, list(findings)
+
+
+def _state(setting: Setting) -> list[Finding]:
+    if setting.strung is None:
+        sentence = "No state is given; the strings are taken to have been at pitch."
+        return [Finding("state", sentence, "state", "note")]
+    if setting.strung:
+        return []
+    sentence = (
+        "The scan was taken without string tension; the strings will bow the neck, so measure "
+        "again strung to pitch before you cut."
+    )
+    return [Finding("state", sentence, "state", "warning")]
+
+
+def _clash_of_states(setting: Setting, readings: Sequence[Reading]) -> list[Finding]:
+    other = [r.place for r in readings if r.strung is not None and r.strung is not setting.strung]
+    if setting.strung is None or not other:
+        return []
+    scanned, read = ("strung", "unstrung") if setting.strung else ("unstrung", "strung")
+    return [
+        Finding(
+            "state",
+            f"The scan was taken {scanned} and the sheet read {read} ({rows_text(other)}), and the "
+            "neck bows in between; take both in one state.",
+            rows_text(other),
+            "error",
+        )
+    ]
+
+
+def _ends_missing(specification: Specification) -> Finding:
+    return Finding(
+        "missing",
+        "A scan of the board shows neither nut slots nor saddle; name a hand sheet beside it with "
+        f"the action of each string over frets 1 and {specification.scale.reference_fret}, so that "
+        "the job can go on.",
+        "nut_slot, saddle",
+    )
+
+
+def _sheet_alone(readings: Sequence[Reading], specification: Specification) -> Measurement | None:
+    """Return what the sheets give without the scan, if they give all crowns."""
+    try:
+        measurement, findings = reduce_readings(readings, specification)
+    except EvenfallError:
+        return None
+    if measurement is None or any(f.severity == "error" for f in findings):
+        return None
+    return measurement if np.isfinite(measurement.crown_top_mm).all() else None
+
+
+# ---- heights over another datum ----------------------------------------------------------------
+
+
+def _over_scan(
+    readings: Sequence[Reading], crowns: Measurement, specification: Specification
+) -> tuple[list[Reading], list[Finding]]:
+    """Return the readings over the scan's datum, those that the scan replaces left out."""
+    station = string_lines(specification).station_mm
+    saddle = string_lines(specification).saddle_station_mm
+    usable = [r for r in readings if r.quantity not in _REPLACED | _ENDS]
+    findings: list[Finding] = []
+    worst: tuple[float, float, Reading] | None = None
+    lost: list[Reading] = []
+    for k in range(specification.string_count):
+        shared = [
+            r
+            for r in readings
+            if r.quantity == "crown_top"
+            and r.string == k + 1
+            and np.isfinite(crowns.crown_top_mm[k, r.frets[0] - 1])
+        ]
+        ends = [r for r in readings if r.quantity in _ENDS and r.string == k + 1]
+        at = np.array([r.frets[0] - 1 for r in shared], dtype=np.intp)
+        x = station[k, 1:][at]
+        if len(set(at)) < LEAST_SHARED_FRETS or np.ptp(x) < LEAST_SHARED_SPAN_SHARE * saddle[k]:
+            lost += ends
+            continue
+        value = np.array([r.value_mm for r in shared])
+        u = np.hypot([np.nan_to_num(r.u_mm) for r in shared], crowns.crown_top_u_mm[k, at])
+        solver = np.linalg.pinv(np.column_stack([np.ones_like(x), x]))
+        line = solver @ (crowns.crown_top_mm[k, at] - value)
+        off = crowns.crown_top_mm[k, at] - value - line[0] - line[1] * x
+        for reading, difference, spread in zip(shared, off, u, strict=True):
+            if worst is None or abs(difference) > abs(worst[0]):
+                worst = (float(difference), float(spread), reading)
+        for reading in ends:
+            place = 0.0 if reading.quantity == "nut_slot" else float(saddle[k])
+            weights = np.array([1.0, place]) @ solver
+            carried_u = float(np.sqrt(np.sum((weights * np.maximum(u, np.std(off))) ** 2)))
+            usable.append(
+                replace(
+                    reading,
+                    value_mm=reading.value_mm + float(line @ [1.0, place]),
+                    u_mm=float(np.hypot(np.nan_to_num(reading.u_mm), carried_u)),
+                )
+            )
+    if lost:
+        places = rows_text(r.place for r in lost)
+        sentence = (
+            f"Heights of nut or saddle ({places}) stand over another datum than the scan; read the "
+            "action over two frets instead, or crown_top at two frets far apart over the same "
+            "datum."
+        )
+        findings.append(Finding("missing", sentence, places, "error"))
+    return usable, [*findings, *_comparison(worst, readings)]
+
+
+_REPLACED = frozenset({"crown_top", "crown_height", "board"})
+_ENDS = frozenset({"nut_slot", "saddle"})
+
+
+def _comparison(
+    worst: tuple[float, float, Reading] | None, readings: Sequence[Reading]
+) -> list[Finding]:
+    """Return what the sheet's own heights say about the scan's."""
+    replaced = [r.place for r in readings if r.quantity in _REPLACED]
+    if not replaced:
+        return []
+    places = rows_text(replaced)
+    if worst is None:
+        sentence = f"The scan's crowns are used instead of those of the sheet ({places})."
+        return [Finding("unused", sentence, places, "note")]
+    difference, u, reading = worst
+    sentence = (
+        "The crown tops of sheet and scan differ by at most "
+        f"{length_text(abs(difference))} (string {reading.string}, fret {reading.frets[0]}) once a "
+        "straight line per string is taken off; the scan's are used"
+    )
+    if abs(difference) > max(CHECK_MM, COVERAGE_FACTOR * u):
+        return [Finding("disagree", f"{sentence}, so check both.", str(reading.place), "warning")]
+    return [Finding("unused", f"{sentence}.", places, "note")]

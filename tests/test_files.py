@@ -11,7 +11,7 @@ import pytest
 
 from evenfall import files
 from evenfall.errors import FormatMismatchError, RequestError, UnsupportedError
-from evenfall.files import decode_text, read_bytes, read_text, write_atomically
+from evenfall.files import decode_text, keep_apart, read_bytes, read_text, write_atomically
 
 
 def test_what_is_written_is_read_back(tmp_path: Path) -> None:
@@ -68,6 +68,45 @@ def test_permissions_are_those_of_any_file_or_of_the_one_replaced(tmp_path: Path
 def test_a_missing_folder_is_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(RequestError, match="cannot be written"):
         write_atomically(tmp_path / "none" / "x.csv", "x")
+
+
+def test_a_device_or_folder_is_never_replaced(tmp_path: Path) -> None:
+    """Renaming a file over a device would take the device out of the system."""
+    with pytest.raises(RequestError, match="folder"):
+        write_atomically(tmp_path, "x")
+    if not hasattr(os, "mkfifo"):
+        return
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "link").symlink_to("pipe")
+    for name in ("pipe", "link"):
+        with pytest.raises(RequestError, match="device"):
+            write_atomically(tmp_path / name, "x")
+    assert stat.S_ISFIFO((tmp_path / "pipe").stat().st_mode)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["link", "pipe"]
+
+
+def test_a_link_stays_and_its_file_is_replaced(tmp_path: Path) -> None:
+    (tmp_path / "shelf").mkdir()
+    (tmp_path / "shelf" / "plan.json").write_text("old")
+    link = tmp_path / "plan.json"
+    link.symlink_to(Path("shelf") / "plan.json")
+    write_atomically(link, "new")
+    assert link.is_symlink()
+    assert (tmp_path / "shelf" / "plan.json").read_text() == "new"
+    assert [p.name for p in (tmp_path / "shelf").iterdir()] == ["plan.json"]
+
+
+def test_what_is_read_is_not_written_over(tmp_path: Path) -> None:
+    sheet, plan = tmp_path / "after.csv", tmp_path / "plan.json"
+    sheet.touch()
+    (tmp_path / "link.csv").symlink_to(sheet)
+    keep_apart([plan, tmp_path / "proof.json"], [sheet])
+    for output in (sheet, tmp_path / "link.csv", tmp_path / "x" / ".." / "after.csv"):
+        with pytest.raises(RequestError, match="written over") as caught:
+            keep_apart([plan, output], [sheet])
+        assert caught.value.where == output.name
+    with pytest.raises(RequestError, match="Two outputs"):
+        keep_apart([plan, plan], [sheet])
 
 
 def test_what_cannot_be_read_is_one_sentence(tmp_path: Path) -> None:

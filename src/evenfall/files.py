@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenfall.errors import (
@@ -15,7 +16,7 @@ from evenfall.errors import (
 )
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Sequence
 
 TEXT_LIMIT_BYTES = 8_000_000
 """A text file that a person wrote is far smaller than this."""
@@ -159,7 +160,8 @@ def write_atomically(path: Path, data: bytes | str) -> None:
     """Write a file whole or not at all.
 
     The data goes to a temporary name in the same folder, is flushed to the disk and renamed; on
-    any failure the temporary file is removed and what was there before is untouched.
+    any failure the temporary file is removed and what was there before is untouched. A symbolic
+    link stays, and the file that it points to is replaced.
 
     Parameters
     ----------
@@ -171,18 +173,19 @@ def write_atomically(path: Path, data: bytes | str) -> None:
     Raises
     ------
     RequestError
-        It cannot be written there.
+        It cannot be written there, or what stands there is a folder or a device.
     """
     content = data.encode("utf-8") if isinstance(data, str) else data
     temporary = ""
     try:
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+        target = _replaceable(path)
+        handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=".", suffix=".part")
         with os.fdopen(handle, "wb") as stream:
             stream.write(content)
             stream.flush()
             os.fsync(stream.fileno())
-        os.chmod(temporary, _mode_for(path))
-        os.replace(temporary, path)
+        os.chmod(temporary, _mode_for(target))
+        os.replace(temporary, target)
     except (OSError, ValueError) as error:
         _remove(temporary)
         raise RequestError(
@@ -192,6 +195,52 @@ def write_atomically(path: Path, data: bytes | str) -> None:
     except BaseException:  # an interrupt must not leave the temporary file behind
         _remove(temporary)
         raise
+
+
+def keep_apart(outputs: Sequence[Path], inputs: Sequence[Path]) -> None:
+    """Refuse to write over what is read, and two files under one name, before any work is done.
+
+    Parameters
+    ----------
+    outputs
+        Files that will be written.
+    inputs
+        Files that are read.
+
+    Raises
+    ------
+    RequestError
+        Something would be lost.
+    """
+    read = {os.path.realpath(path) for path in inputs}
+    written: set[str] = set()
+    for path in outputs:
+        real = os.path.realpath(path)
+        if real in read:
+            raise RequestError(
+                "This file is read, and the result would be written over it; choose another name "
+                "for the output.",
+                where=path.name,
+            )
+        if real in written:
+            raise RequestError(
+                "Two outputs would be written under this name; give each its own.", where=path.name
+            )
+        written.add(real)
+
+
+def _replaceable(path: Path) -> Path:
+    """Return the file that a new one may take the place of: never a link, folder or device.
+
+    Renaming over a device would remove it from the system.
+    """
+    target = Path(os.path.realpath(path)) if path.is_symlink() else path
+    name = path.name or str(path)
+    if target.is_dir():
+        raise RequestError("This is a folder; name a file in it.", where=name)
+    if target.exists() and not target.is_file():
+        raise RequestError("This is a device, not a file; name a file.", where=name)
+    return target
 
 
 def _mode_for(path: Path) -> int:

@@ -25,6 +25,7 @@ from evenfall.pictures.svg import (
     text_width_px,
     wrapped,
 )
+from evenfall.strings.pitch import HEARD_CENTS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -34,10 +35,6 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
 
     FloatArray = NDArray[np.float64]
-
-HEARD_CENTS = 5.0
-"""A good player hears beats of about 1 Hz: 5 cents at E4, 8 at A3 (Anderson & Beausoleil,
-J. Acoust. Soc. Am. 156 (2024) 683)."""
 
 _LABEL_PX = 48.0
 _MOST_COLUMNS = 24

@@ -49,6 +49,9 @@ if TYPE_CHECKING:
 
 CENTS_PER_OCTAVE = 1200.0
 
+HEARD_CENTS = 5.0
+"""A good player hears beats of about 1 Hz: 5 cents at E4, 8 at A3 [1]_."""
+
 _FINGER_ROOM = 0.75
 """A finger stands at most this share of the way back to the fret behind."""
 

@@ -1,8 +1,4 @@
-"""One function per step of a job: check, measure, diagnose, plan, sheet, prove.
-
-Everything that touches files for a job happens here; the doors (command line, web) call these
-functions and hold no rules of their own.
-"""
+"""The steps of a job, from readings to proof: check, measure, diagnose, plan, sheet, prove."""
 
 from __future__ import annotations
 
@@ -198,6 +194,28 @@ def _own_specification(measurement: Measurement, path: Path) -> Specification:
             where=path.name,
         )
     return specification
+
+
+def is_plan(path: Path) -> bool:
+    """Say whether a file is a plan; any other file is left to its own reader to judge.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Raises
+    ------
+    RequestError
+        It cannot be read.
+    """
+    from evenfall.plan import SCHEMA
+
+    if not _is_json(path):
+        return False
+    with _About(path):
+        values = _read_json(path)
+    return isinstance(values, dict) and values.get("schema") == SCHEMA
 
 
 def _is_json(path: Path) -> bool:

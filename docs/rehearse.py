@@ -243,7 +243,8 @@ class Rehearsal:
         if result.exception is not None and not isinstance(result.exception, SystemExit):
             raise result.exception
         self.status = result.exit_code
-        return result.output
+        # standard error has the sentence of a refusal, else only what passes, such as progress
+        return result.output if self.status == 2 else result.stdout
 
     def compare(self, quoted: Sequence[str], output: str, where: str) -> Sequence[str]:
         """Return the quoted lines as they should be.

@@ -13,6 +13,8 @@ from types import ModuleType
 
 import pytest
 
+from evenfall.instrument.taking import KNOWN_KEYS
+
 ROOT = Path(__file__).resolve().parent.parent
 DOCS = ROOT / "docs"
 
@@ -158,6 +160,24 @@ def test_the_job_in_the_architecture_names_what_exists() -> None:
 def test_a_name_that_does_not_exist_is_seen() -> None:
     text = "`plan.Plan.as_dict` `plan.Plan.sing` `levelling.make_plan` `levelling.no_such`"
     assert missing_names(text) == ["plan.Plan.sing", "levelling.no_such"]
+
+
+def specification_keys(page: str) -> dict[str, set[str]]:
+    """Return the keys that the page of the specification lists, by table."""
+    found: dict[str, set[str]] = {}
+    table = ""
+    for first, second in re.findall(r"^\| ([^|]*) ?\| (`[^|]*) \|", page, flags=re.MULTILINE):
+        if named := re.search(r"`\[+(\w+)\]+`", first):
+            table = named[1]
+        found.setdefault(table, set()).update(re.findall(r"`(\w+)`", second))
+    return found
+
+
+def test_the_page_of_the_specification_lists_every_key_and_no_other() -> None:
+    page = (DOCS / "reference" / "specification.md").read_text(encoding="utf-8")
+    tables = {*KNOWN_KEYS} - {""}
+    known = {table: set(keys) - tables for table, keys in KNOWN_KEYS.items()}
+    assert specification_keys(page) == known
 
 
 def headings(page: Path) -> set[str]:

@@ -16,6 +16,8 @@ COMMANDS: dict[str, str] = {
     "spec": "evenfall.cli.spec",
     "measure": "evenfall.cli.measure",
     "diagnose": "evenfall.cli.diagnose",
+    "pitch": "evenfall.cli.pitch",
+    "neck": "evenfall.cli.neck",
     "plan": "evenfall.cli.plan",
     "sheet": "evenfall.cli.sheet",
     "prove": "evenfall.cli.prove",

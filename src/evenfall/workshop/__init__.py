@@ -34,6 +34,7 @@ from evenfall.workshop.pitch_and_neck import (
     pitch,
     pitch_pictures,
     plan_pitch_change_cents,
+    write_carried,
 )
 
 __all__ = [
@@ -62,6 +63,7 @@ __all__ = [
     "prove",
     "readings_after",
     "sheet",
+    "write_carried",
     "write_json",
     "write_pictures",
 ]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import Finding, RequestError
 from evenfall.units import length_text
-from evenfall.workshop.job import is_plan, open_measurement, open_plan
+from evenfall.workshop.job import is_plan, open_measurement, open_plan, write_json
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -70,8 +70,9 @@ class PitchReport:
         Pitch after the plan, with every cut fret crowned again; None without a plan.
     uncrowned
         Pitch after the plan as long as cut frets are flat; None without a plan.
-    compensation
-        The best places of nut and saddle, after the plan if there is one.
+    compensation, saddle_alone
+        The best places of nut and saddle, and of the saddle with the nut left alone; after the
+        plan if there is one.
     findings
         All that in words.
     """
@@ -80,6 +81,7 @@ class PitchReport:
     planned: Pitch | None
     uncrowned: Pitch | None
     compensation: Compensation
+    saddle_alone: Compensation
     findings: tuple[Finding, ...]
 
     @property
@@ -101,6 +103,7 @@ class PitchReport:
             if self.uncrowned is None
             else self.uncrowned.deviation_cents.tolist(),
             "compensation": self.compensation.as_dict(),
+            "saddle_alone": self.saddle_alone.as_dict(),
             "findings": [f.as_dict() for f in self.findings],
         }
 
@@ -160,15 +163,18 @@ def pitch(
         planned = heard(course)
         edge = flat_edge_mm(specification, plan.removal_mm)
         uncrowned = heard(replace(course, fret_station_mm=course.fret_station_mm + edge))
-    compensation = best_compensation(
-        course,
-        weights=(np.arange(1, specification.frets + 1) <= limits.last_fret).astype(float),
-        saddle_travel_mm=(limits.saddle_forward_mm, limits.saddle_back_mm),
-        nut_travel_mm=(limits.nut_forward_mm, limits.nut_back_mm),
-        straight=limits.straight_saddle,
-        finger_mm=finger,
+    compensation, saddle_alone = (
+        best_compensation(
+            course,
+            weights=(np.arange(1, specification.frets + 1) <= limits.last_fret).astype(float),
+            saddle_travel_mm=(limits.saddle_forward_mm, limits.saddle_back_mm),
+            nut_travel_mm=nut_travel_mm,
+            straight=limits.straight_saddle,
+            finger_mm=finger,
+        )
+        for nut_travel_mm in ((limits.nut_forward_mm, limits.nut_back_mm), (0.0, 0.0))
     )
-    report = PitchReport(found, planned, uncrowned, compensation, ())
+    report = PitchReport(found, planned, uncrowned, compensation, saddle_alone, ())
     return replace(report, findings=tuple(_pitch_findings(specification, report)))
 
 
@@ -245,19 +251,20 @@ def _pitch_findings(specification: Specification, report: PitchReport) -> list[F
         if float(edge.max()) > 0.05:
             sentence += f"; left uncrowned, cut frets may sound up to {edge.max():.1f} cents sharp"
         found.append(Finding("pitch", f"{sentence}.", "", "note"))
-    best = report.compensation
-    unit = specification.unit
-    moves = np.concatenate([best.saddle_move_mm, best.nut_move_mm])
-    if float(np.abs(moves).max()) >= 0.05:
+    best, alone = report.compensation, report.saddle_alone
+    saddle = float(np.abs(alone.saddle_move_mm).max())
+    before = float(best.rms_before_cents.max())
+    if saddle >= 0.05:
         sentence = (
-            f"Moving nut and saddle along the strings by at most "
-            f"{length_text(float(np.abs(moves).max()), unit)} brings the worst string from "
-            f"{best.rms_before_cents.max():.1f} to {best.rms_after_cents.max():.1f} cents root "
-            "mean square."
+            f"Moving the saddle along the strings, by at most "
+            f"{length_text(saddle, specification.unit)}, brings the worst string from "
+            f"{before:.1f} to {alone.rms_after_cents.max():.1f} cents root mean square"
         )
     else:
-        sentence = "Nut and saddle stand where they should along the strings."
-    found.append(Finding("pitch", sentence, "", "note"))
+        sentence = "The saddle stands where it should along the strings"
+    if float(np.abs(best.nut_move_mm).max()) >= 0.05:
+        sentence += f"; with the nut moved too, {best.rms_after_cents.max():.1f} are possible"
+    found.append(Finding("pitch", f"{sentence}.", "", "note"))
     return found
 
 
@@ -283,7 +290,13 @@ def pitch_pictures(specification: Specification, report: PitchReport) -> dict[st
             before_cents=report.found.deviation_cents if planned else None,
             u_cents=now.u_cents,
         ),
-        "pitch compensated": pitch_map(
+        "pitch saddle moved": pitch_map(
+            specification,
+            report.saddle_alone.after.deviation_cents,
+            title=f"{specification.name}: pitch with the saddle moved along the strings",
+            before_cents=now.deviation_cents,
+        ),
+        "pitch nut and saddle moved": pitch_map(
             specification,
             report.compensation.after.deviation_cents,
             title=f"{specification.name}: pitch with nut and saddle moved along the strings",
@@ -418,3 +431,26 @@ def neck_pictures(
     from evenfall.pictures import neck_forecast
 
     return {"neck forecast": neck_forecast(specification, made, unit=unit or specification.unit)}
+
+
+def write_carried(made: NeckForecast, path: Path) -> None:
+    """Write readings that were taken without strings as they would be at playing tension.
+
+    Parameters
+    ----------
+    made
+        The forecast of a neck that was read without strings.
+    path
+        The measurement file to write.
+
+    Raises
+    ------
+    RequestError
+        The readings were taken with the strings at pitch, or the file cannot be written.
+    """
+    if made.carried is None:
+        raise RequestError(
+            "The readings were taken with the strings at pitch; there is nothing to carry.",
+            where="carry",
+        )
+    write_json(path, made.carried.measurement.as_dict())

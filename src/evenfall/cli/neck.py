@@ -1,0 +1,183 @@
+"""`evenfall neck`: what becomes of the relief."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from evenfall.cli.door import (
+    json_option,
+    path_argument,
+    path_option,
+    show_findings,
+    show_json,
+    shown_unit,
+    unit_option,
+)
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from evenfall.neck import NeckForecast
+    from evenfall.units import LengthUnit
+
+
+@click.command(name="neck")
+@path_argument("source", help="Measurement file, plan, or a hand sheet with --spec.")
+@path_option("--spec", help="Specification, if SOURCE is a hand sheet.")
+@click.option("--serial", default="", help="What a hand sheet's instrument is called on its label.")
+@path_option(
+    "--strings",
+    metavar="SPEC2",
+    help="Specification of the same neck with other strings or tuning.",
+)
+@click.option(
+    "--humidity",
+    type=float,
+    nargs=2,
+    default=None,
+    metavar="FROM TO",
+    help="Relative humidity of the air now and later [%].",
+)
+@click.option(
+    "--turn",
+    "turn_mm",
+    type=float,
+    default=None,
+    metavar="MM",
+    help="Relief that one turn of the rod takes out, as measured [mm].",
+)
+@path_option(
+    "--slack",
+    metavar="MEASUREMENT",
+    help="The same neck read without strings: measures its stiffness.",
+)
+@click.option(
+    "--turned",
+    type=(click.Path(), float),
+    default=None,
+    metavar="MEASUREMENT TURNS",
+    help="The same neck read before the rod was turned by TURNS (tightened: positive).",
+)
+@path_option(
+    "--carry",
+    metavar="FILE",
+    help="Write readings that were taken without strings, carried to playing tension.",
+)
+@path_option("--pictures", metavar="FOLDER", help="Write the picture into this folder.")
+@json_option
+@unit_option
+def command(
+    *,
+    source: Path,
+    spec: Path | None,
+    serial: str,
+    strings: Path | None,
+    humidity: tuple[float, float] | None,
+    turn_mm: float | None,
+    slack: Path | None,
+    turned: tuple[str, float] | None,
+    carry: Path | None,
+    pictures: Path | None,
+    as_json: bool,
+    unit: str | None,
+) -> None:
+    """Say what becomes of the relief of SOURCE: other strings, the rod, the seasons.
+
+    Of a plan, from the relief after it. What was not measured of the neck is taken from its size
+    and wood, or from a usual neck, with the doubt that comes with that.
+    """
+    from pathlib import Path as FilePath
+
+    from evenfall import workshop
+
+    if turn_mm is not None and turned is not None:
+        raise click.UsageError("Give --turn or --turned, not both.")
+    specification, readings, plan, findings = workshop.open_measurement_or_plan(
+        source, spec, serial=serial
+    )
+
+    made = workshop.neck(
+        specification,
+        readings,
+        plan,
+        other=None if strings is None else workshop.check_specification(strings)[0],
+        humidity_percent=humidity,
+        turn_mm=turn_mm,
+        slack=None if slack is None else workshop.open_measurement(slack, spec)[1],
+        turned=None
+        if turned is None
+        else (workshop.open_measurement(FilePath(turned[0]), spec)[1], turned[1]),
+    )
+    shown = shown_unit(unit, specification.unit)
+    if carry is not None:
+        workshop.write_carried(made, carry)
+    if pictures is not None:
+        drawings = workshop.neck_pictures(specification, made, unit=shown)
+        written = workshop.write_pictures(drawings, pictures)
+    if as_json:
+        values = made.as_dict()
+        values["findings"] = [f.as_dict() for f in (*findings, *made.findings)]
+        show_json(values)
+        return
+    click.echo(f"{readings.serial or 'Instrument'}: {readings.model}")
+    _show(made, shown)
+    show_findings((*(f for f in findings if f.severity != "note"), *made.findings))
+    if carry is not None:
+        click.echo(f"Wrote {carry}")
+    if pictures is not None:
+        for path in written:
+            click.echo(f"Picture {path}")
+
+
+def _show(made: NeckForecast, unit: LengthUnit) -> None:
+    import math
+
+    from evenfall.cli.tables import table
+    from evenfall.units import length_text
+
+    def figure(length_mm: float, *, signed: bool = False) -> str:
+        return length_text(length_mm, unit, signed=signed).split()[0]
+
+    def row(name: str, relief_mm: float, u_mm: float) -> list[str]:
+        inside = made.minimum_mm <= relief_mm <= made.maximum_mm
+        return [name, figure(relief_mm), figure(2.0 * u_mm), "inside" if inside else "outside"]
+
+    rows = [row("at playing tension", made.relief_mm, made.relief_u_mm)]
+    if (swap := made.strings) is not None:
+        rows.append(row(f"with {swap.name}", swap.relief_after_mm, swap.relief_after_u_mm))
+    if (season := made.season) is not None:
+        name = f"at {season.humidity_to_percent:g} % humidity"
+        rows.append(row(name, season.relief_after_mm, season.relief_after_u_mm))
+    limits = f"{figure(made.minimum_mm)} to {length_text(made.maximum_mm, unit)}"
+    table(f"Relief [{unit}]; allowed {limits}", ["what", f"relief {unit}", "± 2 u", "limits"], rows)
+    model = made.model
+    click.echo(
+        f"Strings pull {model.tension_n:.0f} N; 100 N more add "
+        f"{length_text(100.0 * model.relief_mm_per_n, unit)} ± "
+        f"{length_text(200.0 * model.relief_u_mm_per_n, unit)} of relief ({_ORIGINS[model.origin]})"
+    )
+    rod = made.rod
+    wanted = length_text(abs(rod.relief_change_mm), unit)
+    word = "more" if rod.relief_change_mm > 0.0 else "less"
+    goal = f"{wanted} {word} relief brings it to {length_text(made.value_mm, unit)}"
+    if abs(rod.relief_change_mm) < 5e-4:
+        click.echo("Truss rod: leave")
+    elif math.isfinite(rod.turns_count):
+        way = "tighten" if rod.turns_count > 0.0 else "loosen"
+        click.echo(
+            f"Truss rod: {goal}: {way} by {abs(rod.turns_count):.2f} ± "
+            f"{2.0 * rod.turns_u_count:.2f} turns"
+        )
+    else:
+        click.echo(f"Truss rod: {goal}; measure one turn to have it in turns (--turn)")
+
+
+_ORIGINS = {
+    "default": "a usual neck, not measured",
+    "section": "from depths and woods",
+    "stiffness": "from the stiffness in the specification",
+    "specification": "as measured, from the specification",
+    "pair": "from the pair of profiles",
+}

@@ -1,0 +1,204 @@
+"""Pitch and neck through the command line: measurement, plan, pairs of profiles, bad input."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from evenfall.cli import main
+from evenfall.instrument import read_specification, string_lines
+from evenfall.measurement import measurement_from_dict
+from evenfall.neck import default_bow
+
+INVENTED = resources.files("evenfall") / "invented"
+SHEET = ("kestrel-before.csv", "--spec", "kestrel.spec.toml")
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Work in a folder with the invented files and a cache of its own."""
+    for name in ("kestrel.spec.toml", "kestrel-before.csv"):
+        (tmp_path / name).write_text((INVENTED / name).read_text(encoding="utf-8"))
+    heavier = (tmp_path / "kestrel.spec.toml").read_text(encoding="utf-8")
+    heavier = heavier.replace("gauge = 0.254", "gauge = 0.279").replace("Kestrel", "Heavy Kestrel")
+    (tmp_path / "heavy.spec.toml").write_text(heavier, encoding="utf-8")
+    monkeypatch.setenv("EVENFALL_CACHE", str(tmp_path / ".kept"))
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def run(*arguments: str) -> Result:
+    """Run one command in this process."""
+    return CliRunner().invoke(main, list(arguments))
+
+
+def json_of(*arguments: str) -> dict[str, Any]:
+    """Run one command with --json and return its object."""
+    result = run(*arguments, "--json")
+    assert result.exit_code == 0, result.output
+    found: dict[str, Any] = json.loads(result.stdout)
+    return found
+
+
+def refusal(*arguments: str) -> str:
+    """Run one command that must be refused and return its sentence."""
+    result = run(*arguments)
+    assert result.exit_code == 2, result.output
+    assert "Traceback" not in result.output
+    return str(result.stderr)
+
+
+def measured(folder: Path) -> dict[str, Any]:
+    run("measure", *SHEET, "-o", "m.json")
+    values: dict[str, Any] = json.loads((folder / "m.json").read_text(encoding="utf-8"))
+    return values
+
+
+def bowed(folder: Path, name: str, relief_mm: float, *, strung: bool) -> None:
+    """Write the same readings with another relief."""
+    found = measurement_from_dict(measured(folder))
+    spec = read_specification(found.specification_text)[0]
+    frets = default_bow(spec, string_lines(spec)).frets
+    other = replace(found, strung=strung, crown_top_mm=found.crown_top_mm + relief_mm * frets)
+    (folder / name).write_text(json.dumps(other.as_dict()), encoding="utf-8")
+
+
+def test_pitch_of_a_sheet_a_measurement_and_a_plan(folder: Path) -> None:
+    of_sheet = json_of("pitch", *SHEET)
+    measured(folder)
+    assert json_of("pitch", "m.json")["found"] == of_sheet["found"]
+    cents = np.array(of_sheet["found"]["deviation_cents"])
+    assert cents.shape == (6, 23)
+    assert of_sheet["planned"] is None
+    assert of_sheet["change_cents"] is None
+    both, alone = of_sheet["compensation"]["strings"], of_sheet["saddle_alone"]["strings"]
+    for one, other in zip(both, alone, strict=True):
+        assert other["nut_move_mm"] == 0.0
+        assert one["rms_after_cents"] <= other["rms_after_cents"] <= one["rms_before_cents"]
+
+    run("plan", "m.json", "-o", "p.json")
+    of_plan = json_of("pitch", "p.json")
+    assert of_plan["found"] == of_sheet["found"]
+    change = np.array(of_plan["change_cents"])
+    assert 0.0 < np.abs(change).max() < 3.0
+    np.testing.assert_allclose(
+        change, np.array(of_plan["planned"]["deviation_cents"]) - cents, atol=1e-9
+    )
+    # a flat crown ends the string nearer to the saddle: never flatter, and only where it was cut
+    edge = np.array(of_plan["uncrowned_cents"]) - np.array(of_plan["planned"]["deviation_cents"])
+    plan = json.loads((folder / "p.json").read_text(encoding="utf-8"))
+    cut = np.array([s["removal_mm"] for s in plan["strings"]]) > 1e-9
+    assert (edge[:, 1:][cut] > 0.0).all()
+    np.testing.assert_allclose(edge[:, 1:][~cut], 0.0, atol=1e-3)
+
+
+def test_pitch_for_people(folder: Path) -> None:
+    result = run("pitch", *SHEET, "--pictures", "drawn", "--unit", "in", "--finger", "8")
+    assert result.exit_code == 0, result.output
+    assert "Cents from equal temperament" in result.output
+    assert "[in]" in result.output
+    assert {p.name for p in (folder / "drawn").glob("*.png")} == {
+        "pitch.png",
+        "pitch-saddle-moved.png",
+        "pitch-nut-and-saddle-moved.png",
+    }
+
+
+def test_neck_with_other_strings_and_a_season(folder: Path) -> None:
+    found = json_of(
+        "neck", *SHEET, "--strings", "heavy.spec.toml", "--humidity", "50", "30", "--turn", "0.2"
+    )
+    assert found["strings"]["name"] == "Heavy Kestrel (invented)"
+    assert found["strings"]["tension_after_n"] > found["strings"]["tension_before_n"]
+    assert found["strings"]["relief_after_mm"] > found["relief_mm"]
+    turns = found["rod"]["turns"]
+    assert turns == pytest.approx(-found["rod"]["relief_change_mm"] / 0.2)
+    assert found["season"]["fret_end_mm"] > 0.0
+    assert {f["code"] for f in found["findings"]} >= {"neck", "season"}
+    people = run("neck", *SHEET, "--humidity", "50", "30", "--pictures", "drawn")
+    assert people.exit_code == 0, people.output
+    assert "a usual neck, not measured" in people.output
+    assert (folder / "drawn" / "neck-forecast.svg").is_file()
+
+
+def test_neck_after_a_plan_starts_from_the_relief_after_it(folder: Path) -> None:
+    run("plan", *SHEET, "-o", "p.json")
+    plan = json.loads((folder / "p.json").read_text(encoding="utf-8"))
+    found = json_of("neck", "p.json", "--humidity", "45", "35")
+    assert found["relief_mm"] == pytest.approx(plan["relief_after_mm"], abs=1e-9)
+    assert found["season"]["holds_from_percent"] <= 45.0 <= found["season"]["holds_to_percent"]
+
+
+def test_a_profile_without_strings_measures_the_neck_and_is_carried(folder: Path) -> None:
+    strung = measured(folder)
+    bowed(folder, "slack.json", -0.4, strung=False)
+    found = json_of("neck", "m.json", "--slack", "slack.json")
+    assert found["neck"]["origin"] == "pair"
+    tension = found["neck"]["tension_n"]
+    assert found["neck"]["relief_mm_per_n"] * tension == pytest.approx(0.4, abs=1e-6)
+
+    # the other way round: told the stiffness, the profile without strings comes back up
+    spec = (folder / "kestrel.spec.toml").read_text(encoding="utf-8")
+    spec += f"\n[neck]\nrelief_per_100n = {40.0 / tension!r}\n"
+    (folder / "told.spec.toml").write_text(spec, encoding="utf-8")
+    sheet = (folder / "kestrel-before.csv").read_text(encoding="utf-8")
+    (folder / "told.csv").write_text(sheet, encoding="utf-8")
+    run("measure", "told.csv", "--spec", "told.spec.toml", "-o", "told.json")
+    told = measurement_from_dict(json.loads((folder / "told.json").read_text(encoding="utf-8")))
+    frets = default_bow(
+        read_specification(spec)[0], string_lines(read_specification(spec)[0])
+    ).frets
+    slack = replace(told, strung=False, crown_top_mm=told.crown_top_mm - 0.4 * frets)
+    (folder / "told-slack.json").write_text(json.dumps(slack.as_dict()), encoding="utf-8")
+    result = run("neck", "told-slack.json", "--carry", "carried.json")
+    assert result.exit_code == 0, result.output
+    carried = measurement_from_dict(
+        json.loads((folder / "carried.json").read_text(encoding="utf-8"))
+    )
+    assert carried.strung
+    # the model's bow leans a little, the readings were bowed evenly
+    np.testing.assert_allclose(carried.crown_top_mm, strung["crown_top_mm"], atol=0.03)
+    assert run("diagnose", "carried.json").exit_code == 0
+
+
+def test_a_known_turn_measures_the_rod(folder: Path) -> None:
+    measured(folder)
+    bowed(folder, "before.json", 0.3, strung=True)
+    found = json_of("neck", "m.json", "--turned", "before.json", "1.5")
+    assert found["neck"]["turn_mm"] == pytest.approx(0.2, abs=1e-6)
+    assert found["rod"]["turns"] == pytest.approx(-found["rod"]["relief_change_mm"] / 0.2, rel=1e-3)
+
+
+def test_bad_input_is_named(folder: Path) -> None:
+    measured(folder)
+    bowed(folder, "slack.json", -0.4, strung=False)
+    bowed(folder, "same.json", 0.0, strung=True)
+    bowed(folder, "same-slack.json", 0.0, strung=False)
+    assert "out of range" in refusal("pitch", "m.json", "--finger", "-3")
+    assert "out of range" in refusal("pitch", "m.json", "--finger", "nan")
+    assert "humidity" in refusal("neck", "m.json", "--humidity", "50", "120")
+    assert "out of range" in refusal("neck", "m.json", "--turn", "0")
+    assert "not both" in refusal("neck", "m.json", "--turn", "1", "--turned", "same.json", "1")
+    assert "with strings and one without" in refusal("neck", "m.json", "--slack", "same.json")
+    assert "less than the readings" in refusal("neck", "m.json", "--slack", "same-slack.json")
+    assert "less than the readings" in refusal("neck", "m.json", "--turned", "same.json", "1")
+    assert "same state" in refusal("neck", "m.json", "--turned", "slack.json", "1")
+    assert "out of range" in refusal("neck", "m.json", "--turned", "same.json", "0")
+    assert "nothing to carry" in refusal("neck", "m.json", "--carry", "c.json")
+    assert not (folder / "c.json").exists()
+    other = (folder / "heavy.spec.toml").read_text(encoding="utf-8")
+    (folder / "other.toml").write_text(
+        other.replace("length = 648.0", "length = 628.0"), encoding="utf-8"
+    )
+    assert "another neck" in refusal("neck", "m.json", "--strings", "other.toml")
+    assert "kestrel.spec.toml" in refusal("neck", "kestrel.spec.toml")
+    assert "name the specification" in refusal("pitch", "kestrel-before.csv")
+    (folder / "odd.json").write_text('{"schema": "evenfall/proof@1"}', encoding="utf-8")
+    assert "not a measurement" in refusal("pitch", "odd.json")

@@ -187,6 +187,34 @@ def show_findings(findings: Iterable[Finding], *, err: bool = False) -> None:
         click.echo(f"{mark} {finding.sentence}{where}", err=err)
 
 
+class Number(click.ParamType["float"]):
+    """An option that is a number.
+
+    Parameters
+    ----------
+    low, high
+        Range that it must lie in.
+    """
+
+    name = "number"
+
+    def __init__(self, low: float = 0.0, high: float = float("inf")) -> None:
+        self.low, self.high = low, high
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Return the number; see `click.ParamType.convert`."""
+        try:
+            number = float(value)
+        except ValueError:
+            self.fail(f"{value!r} is not a number such as 0.5.", param, ctx)
+        if not self.low <= number <= self.high or number == float("inf"):
+            most = "more" if self.high == float("inf") else f"at most {self.high:g}"
+            self.fail(f"{value} is out of range; give {self.low:g} or {most}.", param, ctx)
+        return number
+
+
 def derived_name(path: Path, kind: str) -> Path:
     """Return the file name that goes with an input, in the current folder.
 

@@ -44,29 +44,39 @@ def command(
     drop-down lists by default, CSV if the output is named so.
     """
     from evenfall import workshop
+    from evenfall.files import keep_apart
 
     if template is not None:
         if files:
             raise click.UsageError("--template writes an empty sheet; name no readings with it.")
+        from evenfall.errors import RequestError
         from evenfall.intake import write_template
 
         specification, _ = workshop.check_specification(template)
         stem = template.name.removesuffix(".toml").removesuffix(".spec")
-        path = output or Path(f"{stem}.readings.xlsx")
-        write_template(specification, path)
+        empty = output or Path(f"{stem}.readings.xlsx")
+        if empty.exists():
+            raise RequestError(
+                "This file is there already and may hold readings; name another with -o, or "
+                "remove it first.",
+                where=empty.name,
+            )
+        write_template(specification, empty)
         if as_json:
-            show_json({"file": str(path)})
+            show_json({"file": str(empty)})
         else:
-            click.echo(f"Wrote the empty sheet {path}")
+            click.echo(f"Wrote the empty sheet {empty}")
         return
     if not files:
         raise click.UsageError("Name at least one file with readings.")
     if spec is None:
         raise click.UsageError("Name the specification with --spec.")
+    path = None if as_json and output is None else output or derived_name(files[0], "measurement")
+    if path is not None:
+        keep_apart([path], [*files, spec])
     measurement, findings = workshop.measure(files, spec, serial=serial)
     values = {**measurement.as_dict(), "findings": [f.as_dict() for f in findings]}
-    if output is not None or not as_json:
-        path = output or derived_name(files[0], "measurement")
+    if path is not None:
         workshop.write_json(path, measurement.as_dict())
     if as_json:
         show_json(values)

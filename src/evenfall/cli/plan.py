@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from evenfall.cli.door import (
+    Number,
     derived_name,
     json_option,
     path_argument,
@@ -27,12 +28,17 @@ if TYPE_CHECKING:
 @click.option("--serial", default="", help="What a hand sheet's instrument is called on its label.")
 @click.option("--way", default=None, help="Way of working; by default the recommended one.")
 @click.option(
-    "--attack", "attack_n", type=float, default=None, metavar="N", help="Attack to bear [N]."
+    "--attack",
+    "attack_n",
+    type=Number(high=50.0),
+    default=None,
+    metavar="N",
+    help="Attack to bear [N].",
 )
 @click.option(
     "--budget",
     "budget_mm",
-    type=float,
+    type=Number(),
     default=None,
     metavar="MM",
     help="Total metal that may come off [mm]; the attack is then made as large as that allows.",
@@ -68,7 +74,11 @@ def command(
     The ways are: adjust, spot, each, beam, part-refret, refret.
     """
     from evenfall import workshop
+    from evenfall.files import keep_apart
 
+    path = None if as_json and output is None else output or derived_name(measurement, "plan")
+    if path is not None:
+        keep_apart([path], [p for p in (measurement, spec) if p is not None])
     specification, readings, findings = workshop.open_measurement(measurement, spec, serial=serial)
     made = workshop.plan(
         specification, readings, way=way, attack_n=attack_n, budget_mm=budget_mm, keep=keep
@@ -78,8 +88,7 @@ def command(
         drawings = workshop.plan_pictures(specification, made, unit=shown)
         written = workshop.write_pictures(drawings, pictures)
     values = made.as_dict()
-    if output is not None or not as_json:
-        path = output or derived_name(measurement, "plan")
+    if path is not None:
         workshop.write_json(path, values)
     if as_json:
         show_json({**values, "findings": [f.as_dict() for f in findings]})

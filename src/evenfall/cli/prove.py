@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from evenfall.cli.door import (
+    Number,
     derived_name,
     json_option,
     path_argument,
@@ -25,7 +26,7 @@ from evenfall.cli.door import (
 @click.option(
     "--attack",
     "attack_n",
-    type=click.FloatRange(0.0, 50.0),
+    type=Number(high=50.0),
     default=None,
     metavar="N",
     help="Attack to judge by [N]; by default the specification's.",
@@ -62,26 +63,29 @@ def command(
     Exit status 1 if the verdict is not "conforms".
     """
     from evenfall import workshop
-    from evenfall.files import write_atomically
+    from evenfall.files import keep_apart, write_atomically
 
     if certificate is not None and certificate.suffix.lower() not in (".pdf", ".html", ".htm"):
         raise click.UsageError("The certificate must end in .pdf or .html.")
     day = _date(dated)
+    page, record = certificate, output
+    if not as_json:
+        page = certificate or derived_name(plan, "certificate").with_suffix(".pdf")
+        record = output or derived_name(plan, "proof")
+    keep_apart([p for p in (page, record) if p is not None], [plan, measurement])
     specification, made = workshop.open_plan(plan)
     readings, findings = workshop.readings_after(made, measurement)
     proof = workshop.prove(made, specification, readings, attack_n=attack_n)
     shown = shown_unit(unit, specification.unit)
     values = proof.as_dict()
     written: list[Path] = []
-    if certificate is not None or not as_json:
-        target = certificate or derived_name(plan, "certificate").with_suffix(".pdf")
+    if page is not None:
         pages = workshop.certificate(specification, proof, date=day, unit=shown)
-        write_atomically(target, pages["pdf" if target.suffix.lower() == ".pdf" else "html"])
-        written.append(target)
-    if output is not None or not as_json:
-        target = output or derived_name(plan, "proof")
-        workshop.write_json(target, values)
-        written.append(target)
+        write_atomically(page, pages["pdf" if page.suffix.lower() == ".pdf" else "html"])
+        written.append(page)
+    if record is not None:
+        workshop.write_json(record, values)
+        written.append(record)
     if pictures is not None:
         drawings = workshop.proof_pictures(specification, proof, unit=shown)
         written += workshop.write_pictures(drawings, pictures)

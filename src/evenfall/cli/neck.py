@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--humidity",
+    "humidity_percent",
     type=float,
     nargs=2,
     default=None,
@@ -55,6 +56,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--turned",
+    "turned_count",
     type=(click.Path(), float),
     default=None,
     metavar="MEASUREMENT TURNS",
@@ -74,10 +76,10 @@ def command(
     spec: Path | None,
     serial: str,
     strings: Path | None,
-    humidity: tuple[float, float] | None,
+    humidity_percent: tuple[float, float] | None,
     turn_mm: float | None,
     slack: Path | None,
-    turned: tuple[str, float] | None,
+    turned_count: tuple[str, float] | None,
     carry: Path | None,
     pictures: Path | None,
     as_json: bool,
@@ -92,7 +94,7 @@ def command(
 
     from evenfall import workshop
 
-    if turn_mm is not None and turned is not None:
+    if turn_mm is not None and turned_count is not None:
         raise click.UsageError("Give --turn or --turned, not both.")
     specification, readings, plan, findings = workshop.open_measurement_or_plan(
         source, spec, serial=serial
@@ -103,12 +105,13 @@ def command(
         readings,
         plan,
         other=None if strings is None else workshop.check_specification(strings)[0],
-        humidity_percent=humidity,
+        humidity_percent=humidity_percent,
         turn_mm=turn_mm,
         slack=None if slack is None else workshop.open_measurement(slack, spec)[1],
-        turned=None
-        if turned is None
-        else (workshop.open_measurement(FilePath(turned[0]), spec)[1], turned[1]),
+        before_turn=None
+        if turned_count is None
+        else workshop.open_measurement(FilePath(turned_count[0]), spec)[1],
+        turns_count=0.0 if turned_count is None else turned_count[1],
     )
     shown = shown_unit(unit, specification.unit)
     if carry is not None:

@@ -317,7 +317,8 @@ def neck(
     humidity_percent: tuple[float, float] | None = None,
     turn_mm: float | None = None,
     slack: Measurement | None = None,
-    turned: tuple[Measurement, float] | None = None,
+    before_turn: Measurement | None = None,
+    turns_count: float = 0.0,
 ) -> NeckForecast:
     """Work out what becomes of the relief: other strings, the rod, the seasons.
 
@@ -337,7 +338,7 @@ def neck(
         Relief that one turn of the rod takes out, as measured [mm].
     slack
         The same neck read without strings: calibrates its stiffness.
-    turned
+    before_turn, turns_count
         The same neck read before the rod was turned, and by how many turns (positive tightens).
 
     Raises
@@ -374,16 +375,20 @@ def neck(
         raise RequestError(
             f"One turn of {turn_mm:g} mm is out of range: 0.001 to 5 mm.", where="turn"
         )
-    if turned is not None:
-        before, turns = turned
-        if not 0.01 <= abs(turns) <= 20.0:
-            raise RequestError(f"{turns:g} turns are out of range: 0.01 to 20.", where="turned")
-        if before.strung != measurement.strung:
+    if before_turn is not None:
+        if not 0.01 <= abs(turns_count) <= 20.0:
+            raise RequestError(
+                f"{turns_count:g} turns are out of range: 0.01 to 20.", where="turned"
+            )
+        if before_turn.strung != measurement.strung:
             raise RequestError(
                 "Before and after the turn the strings must be in the same state.", where="turned"
             )
-        pair = calibrate(specification, lines, before, measurement)
-        turn, turn_u = -pair.relief_change_mm / turns, pair.relief_change_u_mm / abs(turns)
+        pair = calibrate(specification, lines, before_turn, measurement)
+        turn, turn_u = (
+            -pair.relief_change_mm / turns_count,
+            pair.relief_change_u_mm / abs(turns_count),
+        )
         if abs(turn) <= 2.0 * turn_u:
             raise RequestError(
                 "The rod moved the neck by less than the readings can tell; turn it further.",

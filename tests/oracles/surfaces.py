@@ -7,11 +7,13 @@ the strings run. Every scan is drawn from a seed and can be made again.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from evenfall.crowns import CrownSurvey
 from evenfall.instrument import Specification, StringLines, read_specification, string_lines
 
 FloatArray = NDArray[np.float64]
@@ -153,6 +155,17 @@ class Scan:
     lines: StringLines
     specification: Specification
     recipe: Recipe
+
+    @property
+    def crossings_mm(self) -> FloatArray:
+        """Crown tops on the string lines as points, string by string, shape (K * F, 3)."""
+        return np.column_stack(
+            [
+                self.lines.x_mm[:, 1:].ravel(),
+                self.lines.y_mm[:, 1:].ravel(),
+                np.nan_to_num(self.crown_top_mm.ravel()),
+            ]
+        )
 
 
 def make_scan(spec: Specification, recipe: Recipe) -> Scan:
@@ -340,6 +353,69 @@ class _Neck:
         depth = self.worn(fret, y)
         width = 2.0 * np.sqrt(2.0 * self.radius * depth - depth**2)
         return width.reshape(self.lines.x_mm[:, 1:].shape)
+
+
+def crown_errors(
+    scan: Scan, turn: Callable[[FloatArray], FloatArray], survey: CrownSurvey
+) -> FloatArray:
+    """Return survey less truth at each crossing [mm], shape (K, F), NaN where either is missing.
+
+    The true tops go through the same `turn` as the scan, and from the file's frame into the
+    survey's, so that nothing is fitted to make them agree.
+    """
+    there = survey.orientation.to_neck(turn(scan.crossings_mm))
+    truth = there[:, 2].reshape(scan.crown_top_mm.shape)
+    return survey.crown_top_mm - np.where(np.isnan(scan.crown_top_mm), np.nan, truth)
+
+
+def height_map(spec: Specification, recipe: Recipe) -> tuple[FloatArray, float, float]:
+    """Return heights over a grid, rows across the neck, with the steps along and across it.
+
+    Cells off the board or in a shadow hold NaN.
+    """
+    rng = np.random.default_rng(recipe.seed)
+    neck = _Neck(spec, recipe, rng)
+    last = float(neck.lines.x_mm[:, -1].max())
+    xs = np.arange(recipe.span[0], last + recipe.span[1], recipe.step_x)
+    widest = 0.5 * max(spec.board.width_nut_mm, spec.board.width_last_mm) + 1.0
+    ys = np.arange(-widest, widest, recipe.step_y)
+    y, x = np.meshgrid(ys, xs, indexing="ij")
+    z = neck.surface(x.ravel(), y.ravel()) + rng.normal(0.0, recipe.noise, x.size)
+    seen = (np.abs(y.ravel()) < neck.half_width(x.ravel())) & ~neck.shadow(x.ravel(), y.ravel())
+    return np.where(seen, z, np.nan).reshape(x.shape), recipe.step_x, recipe.step_y
+
+
+def facetted(spec: Specification, recipe: Recipe, facets: int) -> tuple[FloatArray, FloatArray]:
+    """Return triangles, shape (T, 3, 3), of a board with each crown made of so many facets.
+
+    Straight frets only. The corners lie on the true surface, as a CAD program puts them; also
+    returned are the true tops at the strings, shape (K, F).
+    """
+    neck = _Neck(spec, replace(recipe, shadow_share=0.0), np.random.default_rng(recipe.seed))
+    half = 0.5 * spec.fretwire.crown_width_mm
+    angle = np.linspace(-1.0, 1.0, facets + 1) * np.arcsin(min(1.0, half / neck.radius))
+    profile = neck.radius * np.sin(angle) * (1.0 - 1e-9)
+    edges = np.concatenate([[profile[0] - 1e-6], profile, [profile[-1] + 1e-6]])
+    last = float(neck.base.max())
+    xs = np.concatenate(
+        [np.arange(0.5, last + 6.0, 1.7), *(base + edges for base in neck.base)],
+    )
+    in_crown = np.min(np.abs(xs[:, None] - neck.base), axis=1) < half
+    xs[in_crown & ~np.isin(xs, np.concatenate([b + edges for b in neck.base]))] = np.nan
+    xs = np.unique(xs[np.isfinite(xs)])
+    share = np.linspace(-1.0, 1.0, 41)
+    x = np.repeat(xs[:, None], len(share), axis=1)
+    y = share[None, :] * neck.half_width(x) * (1.0 - 1e-9)
+    z = neck.surface(x.ravel(), y.ravel()).reshape(x.shape)
+    corner = np.stack([x, y, z], axis=-1)
+    a, b, c, d = corner[:-1, :-1], corner[1:, :-1], corner[1:, 1:], corner[:-1, 1:]
+    triangles = np.concatenate(
+        [
+            np.stack([a, b, c], axis=2).reshape(-1, 3, 3),
+            np.stack([a, c, d], axis=2).reshape(-1, 3, 3),
+        ]
+    )
+    return triangles, neck.tops_at_strings()
 
 
 def turned(

@@ -107,10 +107,13 @@ def fit_circle(
         raise _unfit("A circle cannot be fitted to values that are missing or infinite.")
     if (given <= 0.0).any():
         raise _unfit("Weights of a circle fit must be above zero; leave such points out.")
-    start = _algebraic_circle(x, z, given)
+    parameters = _algebraic_circle(x, z, given)
+    if robust == "tukey":
+        # Tukey's weights forget what lies far off, so they need a start that is already robust
+        near = fit_circle(x, z, weights=weights, robust="huber", spread_mm=spread_mm)
+        parameters = np.array([near.centre_x_mm, near.centre_z_mm, near.radius_mm])
     weight = given
     spread = 0.0 if spread_mm is None else spread_mm
-    parameters = start
     offsets = np.zeros(1, dtype=np.intp)
     for _ in range(100 if robust else 1):
         if robust:

@@ -93,9 +93,10 @@ def smooth_crown(line: CrownLine) -> Polynomial:
     reach = max(float(np.abs(along).max()), 1.0)
     design = np.vander(along / reach, degree + 1)
     weight: FloatArray = np.asarray(np.ones(len(top)))
-    fit = np.zeros(degree + 1)
+    fit: FloatArray = np.asarray(np.zeros(degree + 1))
     for _ in range(5):
-        fit = np.linalg.lstsq(design * weight[:, None], top * weight, rcond=None)[0]
+        solved = np.linalg.lstsq(design * weight[:, None], top * weight, rcond=None)
+        fit = np.asarray(solved[0], dtype=float)
         off = np.abs(top - design @ fit)
         limit = max(0.004, 4.0 * 1.4826 * float(np.median(off)))
         weight = np.asarray(np.maximum(1.0 - np.minimum(off / limit, 1.0) ** 2, 1e-3))

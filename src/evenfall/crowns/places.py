@@ -26,8 +26,15 @@ LEAST_PLACES = 4
 
 SEMITONE = 2.0 ** (1.0 / 12.0)
 
+LEAST_KEPT_SHARE = 0.6
+"""If fewer of the places than this follow a series, they are no frets."""
+
 LEAST_STRAY_SHARE = 0.01
 """No place is called stray for less than this share of the fret spacing."""
+
+MOST_MISFIT_SHARE = 0.03
+"""Frets cut by hand stand within this share of their spacing (root mean square): 0.2 mm of the 7 mm
+between the last frets of a ukulele."""
 
 MOST_RESIDUAL_SHARE = 0.12
 """A place further than this share of the fret spacing from the series belongs to no fret."""
@@ -197,9 +204,11 @@ def _settle(x: FloatArray, semitone: FloatArray) -> tuple[float, IntArray] | Non
         if bool(np.all(now == kept)):
             break
         kept = now
-    if int(kept.sum()) < LEAST_PLACES:
+    if int(kept.sum()) < max(LEAST_PLACES, LEAST_KEPT_SHARE * len(x)):
         return None
     misfit = float(np.sqrt(np.mean(off[kept] ** 2)))
+    if misfit > MOST_MISFIT_SHARE:
+        return None
     base = number[kept].min()
     numbers = np.where(kept, number - base + 1.0, 0.0).astype(np.intp)
     return float(kept.mean()) - misfit, numbers

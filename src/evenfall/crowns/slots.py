@@ -40,7 +40,7 @@ LEAST_RUN_SHARE = 0.6
 STRAIGHT_MM = 0.2
 """The edges of a slot wander less than this from strip to strip (a saw kerf is straighter)."""
 
-ALIKE_SHARE = 0.3
+ALIKE_SHARE = 0.15
 """Slots of one board differ in width and depth by less than this."""
 
 MOST_WIDTH_MM = 1.6

@@ -19,8 +19,10 @@ from evenfall.strings.playtest.batch import (
     Note,
     Played,
     PositionTable,
+    _within_reach,
     complementary_force_n,
     load_kernel,
+    reach_mm_per_n,
     run_notes,
 )
 from evenfall.strings.playtest.modes import StoppedString, stopped_string
@@ -361,6 +363,23 @@ def test_modes_stay_below_half_the_rate_and_tell_the_frets_apart() -> None:
         stopped(steel(100.0), FRETS, rate_hz=200.0)
     with pytest.raises(RequestError, match="too low for contact"):
         played(stopped(steel(100.0), FRETS, rate_hz=2000.0), CLEARANCE, 1.0, 0.1)
+
+
+@pytest.mark.parametrize("frequency", [82.4, 329.6])
+def test_frets_that_are_left_out_are_out_of_reach(frequency: float) -> None:
+    """A fret just over the deepest point of the motion is never left out."""
+    position = stopped(steel(frequency), FRETS, pluck_mm=130.0, width_mm=2.0)
+    table = PositionTable.joined([position], [(0, 0)], [np.full(6, 9.0)], 0.2)
+    swing = reach_mm_per_n(KERNEL, table)[0]
+    start = position.energy_n_mm(
+        position.pluck_mm_per_n, position.pluck_mm_per_n * position.first_factor
+    )
+    for fret in range(6):
+        clearance = np.full(6, 1e6)
+        clearance[fret] = 0.999 * swing[:, fret].max()
+        assert _within_reach(position, clearance, start) == fret + 1
+        clearance[fret] *= 100.0
+        assert _within_reach(position, clearance, start) == 0
 
 
 # ---- convergence and the promise of the headroom ----------------------------------------------

@@ -368,7 +368,7 @@ def _release(
         push = complementary_force_n(compliance, missing)
         pressed = int(np.argmax(push))
         held = held + stopped.static_mm_per_n * (push @ shape)
-    after = stopped.from_rest(held, 1.0 / stopped.rate_hz)
+    after = held * stopped.first_factor
     missing = -clearance_mm - shape @ after
     if (missing > 0.0).any():
         push = complementary_force_n(0.5 * stopped.step_compliance_mm_per_n, missing)
@@ -422,7 +422,7 @@ def reach_mm_per_n(kernel: ModuleType, table: PositionTable) -> list[FloatArray]
     """
     flat = table.flat
     before = np.concatenate([s.pluck_mm_per_n for s in table.strings])
-    now = np.concatenate([s.from_rest(s.pluck_mm_per_n, 1.0 / s.rate_hz) for s in table.strings])
+    now = np.concatenate([s.pluck_mm_per_n * s.first_factor for s in table.strings])
     start = np.concatenate([s.shape_fraction @ s.pluck_mm_per_n for s in table.strings])
     deepest, highest = start.copy(), start.copy()
     with _ONE_AT_A_TIME:

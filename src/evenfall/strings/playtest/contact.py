@@ -85,13 +85,22 @@ def _project(shape: FloatArray, state: FloatArray, at_fret: FloatArray) -> None:
         at_fret[fret + 2] = sum2
         at_fret[fret + 3] = sum3
         fret += 4
-    while fret < frets:
+    if fret + 2 <= frets:
+        row0, row1 = shape[fret], shape[fret + 1]
+        sum0, sum1 = 0.0, 0.0
+        for j in range(modes):
+            amplitude = state[j]
+            sum0 += row0[j] * amplitude
+            sum1 += row1[j] * amplitude
+        at_fret[fret] = sum0
+        at_fret[fret + 1] = sum1
+        fret += 2
+    if fret < frets:
         row0 = shape[fret]
         sum0 = 0.0
         for j in range(modes):
             sum0 += row0[j] * state[j]
         at_fret[fret] = sum0
-        fret += 1
 
 
 @nb.njit(cache=True, error_model="numpy")

@@ -68,6 +68,10 @@ class StoppedString:
         G of the step [mm/N], shape (M,).
     static_mm_per_n
         Static amplitude of each mode per newton where its shape is one [mm/N], shape (M,).
+    first_factor
+        What is left of each amplitude one step after release from rest, shape (M,).
+    energy_n_per_mm, bend_factor
+        mu l / 4 k^2 and C k^2 of the energy, shape (M,).
     """
 
     length_mm: float
@@ -81,6 +85,9 @@ class StoppedString:
     keep_factor: FloatArray
     gain_mm_per_n: FloatArray
     static_mm_per_n: FloatArray
+    first_factor: FloatArray
+    energy_n_per_mm: FloatArray
+    bend_factor: FloatArray
 
     @property
     def step_compliance_mm_per_n(self) -> FloatArray:
@@ -101,14 +108,11 @@ class StoppedString:
         -------
         Shape (M,) or (N, M).
         """
-        silent = len(amplitude_mm) - len(self.frequency_hz)
-        angular = 2.0 * pi * np.pad(self.frequency_hz, (0, silent))
-        decay = np.pad(self.decay_per_s, (0, silent))
-        damped = np.sqrt(angular**2 - decay**2)
-        phase = damped * after_s
-        lag = np.divide(decay, damped, out=np.zeros_like(damped), where=damped > 0.0)
-        swing = np.exp(-decay * after_s) * (np.cos(phase) + lag * np.sin(phase))
-        return np.asarray(amplitude_mm * swing)
+        modes = len(self.frequency_hz)
+        left = np.zeros(np.broadcast_shapes(np.shape(after_s), amplitude_mm.shape))
+        angular = 2.0 * pi * self.frequency_hz
+        left[..., :modes] = _left_after(after_s, angular, self.decay_per_s)
+        return amplitude_mm * left
 
     def energy_n_mm(self, before_mm: FloatArray, after_mm: FloatArray) -> float:
         """Return the discrete energy H of two successive states [N mm].
@@ -118,16 +122,8 @@ class StoppedString:
         before_mm, after_mm
             Amplitudes one step apart [mm], shape (M,).
         """
-        loss = (1.0 - self.keep_factor) / (1.0 + self.keep_factor)
-        # mass / k² = mu l / (2 k²) = 1 / (G (1 + S)); silent modes have none
-        weight = np.divide(
-            0.5,
-            self.gain_mm_per_n * (1.0 + loss),
-            out=np.zeros_like(self.gain_mm_per_n),
-            where=self.gain_mm_per_n > 0.0,
-        )
-        bend = 2.0 - self.turn_factor * (1.0 + loss)
-        return float(np.sum(weight * ((after_mm - before_mm) ** 2 + bend * after_mm * before_mm)))
+        bent = self.bend_factor * after_mm * before_mm
+        return float(self.energy_n_per_mm @ ((after_mm - before_mm) ** 2 + bent))
 
 
 def natural_rate_hz(fundamental_hz: float) -> float:
@@ -229,4 +225,17 @@ def stopped_string(
         keep_factor=np.pad(keep, (0, silent)),
         gain_mm_per_n=np.pad(gain, (0, silent)),
         static_mm_per_n=np.pad(static, (0, silent)),
+        first_factor=np.pad(_left_after(step, angular, decay), (0, silent)),
+        energy_n_per_mm=np.full(len(order) + silent, mass / (2.0 * step**2)),
+        bend_factor=np.pad(2.0 - turn * 2.0 / (1.0 + keep), (0, silent)),
     )
+
+
+def _left_after(
+    time_s: FloatArray | float, angular: FloatArray, decay_per_s: FloatArray
+) -> FloatArray:
+    """Return what is left of amplitudes released from rest: a damped cosine that starts level."""
+    damped = np.sqrt(angular**2 - decay_per_s**2)
+    phase = damped * time_s
+    swing = np.cos(phase) + decay_per_s / damped * np.sin(phase)
+    return np.asarray(np.exp(-decay_per_s * time_s) * swing)

@@ -217,6 +217,20 @@ _ROW = (
 )
 
 
+_ORIGINS = tuple(name for name in (*_GRID, *_ROW) if name.endswith("_origin"))
+
+_MOST_MM = 1000.0
+"""No height, gap or uncertainty in a file is larger; the datum may lie anywhere near the neck."""
+
+_HEIGHTS = {
+    "crown_top": (-_MOST_MM, _MOST_MM),
+    "crown_height": (0.0, 20.0),
+    "nut": (-_MOST_MM, _MOST_MM),
+    "saddle": (-_MOST_MM, _MOST_MM),
+}
+"""Heights and the range that each must lie in [mm]."""
+
+
 def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
     """Return the measurement that `Measurement.as_dict` wrote.
 
@@ -235,11 +249,10 @@ def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
     if not isinstance(values, dict) or values.get("schema") != SCHEMA:
         raise FormatMismatchError(wrong_schema("a measurement", SCHEMA, values))
     try:
-        arrays: dict[str, Any] = {}
-        for name in (*_GRID, *_ROW):
-            kind = np.int8 if name.endswith("_origin") else np.float64
-            given = values[name]
-            arrays[name] = np.array(nan_for_none(given), dtype=kind)
+        arrays: dict[str, Any] = {
+            name: number_array(name, values[name], np.int8 if name in _ORIGINS else np.float64)
+            for name in (*_GRID, *_ROW)
+        }
         moisture = values["moisture_percent"]
         measurement = Measurement(
             serial=str(values["serial"]),
@@ -262,9 +275,10 @@ def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
             specification_text=str(values["specification_text"]),
             **arrays,
         )
+        _check_values(measurement)
     except (KeyError, TypeError, ValueError, OverflowError, AttributeError) as error:
         raise BrokenFileError(
-            f"The measurement is damaged ({_cause(error)}); make it anew with evenfall measure."
+            f"The measurement is damaged ({damage(error)}); make it anew with evenfall measure."
         ) from None
     if values.get("content_hash") != measurement.content_hash:
         raise BrokenFileError(
@@ -329,7 +343,83 @@ def nan_for_none(values: Any) -> Any:
     return float("nan") if values is None else values
 
 
-def _cause(error: Exception) -> str:
+def number_array(name: str, given: Any, kind: Any = np.float64) -> NDArray[Any]:
+    """Return nested lists of numbers as an array, None as NaN.
+
+    Parameters
+    ----------
+    name
+        What the numbers are, for the message.
+    given
+        Numbers, None, or nested lists of them.
+    kind
+        Type of the array.
+
+    Raises
+    ------
+    ValueError
+        Something in them is no number, or the rows are not equally long.
+    """
+    try:
+        return np.array(nan_for_none(given), dtype=kind)
+    except (TypeError, ValueError, OverflowError):
+        raise ValueError(f"{name} is not a table of numbers with rows of one length") from None
+
+
+def check_range(name: str, values: Any, low: float, high: float) -> None:
+    """Refuse numbers that cannot be; NaN, for what is not known, passes.
+
+    Parameters
+    ----------
+    name
+        What the numbers are, for the message.
+    values
+        Numbers of any shape.
+    low, high
+        Range that they must lie in.
+
+    Raises
+    ------
+    ValueError
+        One lies outside.
+    """
+    array = np.atleast_1d(np.asarray(values, dtype=float))
+    outside = array[(array < low) | (array > high)]
+    if outside.size:
+        raise ValueError(f"{name} cannot be {outside[0]:g}")
+
+
+def damage(error: Exception) -> str:
+    """Return in words what is wrong with the content of a file.
+
+    Parameters
+    ----------
+    error
+        What went wrong while its values were taken.
+    """
     if isinstance(error, KeyError):
         return f"{error.args[0]} is missing"
-    return str(error).splitlines()[0][:120]
+    if isinstance(error, ValueError) and not str(error).startswith(
+        ("could not", "invalid literal")
+    ):
+        return str(error).splitlines()[0][:120]
+    return "a value is of the wrong kind"
+
+
+def _check_values(measurement: Measurement) -> None:
+    for name, (low, high) in _HEIGHTS.items():
+        check_range(f"{name}_mm", getattr(measurement, f"{name}_mm"), low, high)
+        doubt = getattr(measurement, f"{name}_u_mm")
+        check_range(f"{name}_u_mm", doubt, 0.0, _MOST_MM)
+        if (np.isnan(doubt) & np.isfinite(getattr(measurement, f"{name}_mm"))).any():
+            raise ValueError(f"{name}_u_mm is missing where the height is given")
+        known = [int(origin) for origin in Origin]
+        check_range(
+            f"{name}_origin", getattr(measurement, f"{name}_origin"), min(known), max(known)
+        )
+    check_range("moisture_percent", measurement.moisture_percent, 0.0, 100.0)
+    for reading in measurement.direct:
+        check_range("direct string", reading.string, 0, measurement.string_count)
+        check_range("direct fret", reading.fret, 1, measurement.fret_count)
+        check_range("direct value_mm", reading.value_mm, -_MOST_MM, _MOST_MM)
+        check_range("direct u_mm", reading.u_mm, 0.0, _MOST_MM)

@@ -13,9 +13,11 @@ import numpy as np
 from evenfall.errors import BrokenFileError, EvenfallError, FormatMismatchError
 from evenfall.measurement import (
     Measurement,
+    check_range,
     content_hash,
+    damage,
     measurement_from_dict,
-    nan_for_none,
+    number_array,
     plain_numbers,
     wrong_schema,
 )
@@ -322,16 +324,19 @@ def plan_from_dict(values: Mapping[str, Any]) -> Plan:
         strings = values["strings"]
 
         def grid(key: str) -> FloatArray:
-            return np.array([nan_for_none(s[key]) for s in strings], dtype=float)
+            return number_array(key, [s[key] for s in strings])
+
+        def number(key: str) -> float:
+            return float(number_array(key, values[key]))
 
         if values["status"] not in get_args(Status) or values["way"] not in WAYS:
             raise ValueError("status or way is not known")
         plan = Plan(
             status=values["status"],
             way=values["way"],
-            objective_mm=float(values["objective_mm"]),
-            gap_mm=float(values["gap_mm"]),
-            largest_violation_mm=float(values["largest_violation_mm"]),
+            objective_mm=number("objective_mm"),
+            gap_mm=number("gap_mm"),
+            largest_violation_mm=number("largest_violation_mm"),
             measurement=measurement_from_dict(values["measurement"]),
             attack_n=grid("attack_n"),
             removal_mm=grid("removal_mm"),
@@ -340,16 +345,16 @@ def plan_from_dict(values: Mapping[str, Any]) -> Plan:
             replaced_frets=tuple(int(f) for f in values["replaced_frets"]),
             nut_after_mm=grid("nut_mm"),
             saddle_after_mm=grid("saddle_mm"),
-            relief_before_mm=float(values["relief_before_mm"]),
-            relief_change_mm=float(values["relief_change_mm"]),
-            relief_after_mm=float(values["relief_after_mm"]),
+            relief_before_mm=number("relief_before_mm"),
+            relief_change_mm=number("relief_change_mm"),
+            relief_after_mm=number("relief_after_mm"),
             action_before_mm=grid("action_before_mm"),
             action_after_mm=grid("action_after_mm"),
             first_fret_before_mm=grid("first_fret_before_mm"),
             first_fret_after_mm=grid("first_fret_after_mm"),
             headroom_before_n=grid("headroom_before_n"),
             headroom_after_n=grid("headroom_after_n"),
-            life_used=float(values["life_used"]),
+            life_used=number("life_used"),
             binding=tuple(
                 Binding(**{**_numbers(b), "strings": tuple(b["strings"])})
                 for b in values["binding"]
@@ -360,15 +365,12 @@ def plan_from_dict(values: Mapping[str, Any]) -> Plan:
             recommended=str(values["recommended"]),
             reason=str(values["reason"]),
         )
-        shape = plan.measurement.crown_top_mm.shape
-        if any(a.shape != shape for a in (plan.removal_mm, plan.crown_top_after_mm)):
-            raise ValueError("strings or frets are missing")
+        _check_values(plan)
     except EvenfallError:
         raise
     except (KeyError, TypeError, ValueError, OverflowError, AttributeError) as error:
-        cause = f"{error.args[0]} is missing" if isinstance(error, KeyError) else str(error)
         raise BrokenFileError(
-            f"The plan is damaged ({cause.splitlines()[0][:120]}); make it anew with evenfall plan."
+            f"The plan is damaged ({damage(error)}); make it anew with evenfall plan."
         ) from None
     if values.get("content_hash") != plan.content_hash:
         raise BrokenFileError(
@@ -376,6 +378,42 @@ def plan_from_dict(values: Mapping[str, Any]) -> Plan:
             "make it anew with evenfall plan."
         )
     return plan
+
+
+_HEIGHT_MM = (-1000.0, 1000.0)
+_RANGES: dict[str, tuple[float, float]] = {
+    "removal_mm": (0.0, 20.0),
+    "crown_top_after_mm": _HEIGHT_MM,
+    "crown_height_after_mm": (-20.0, 20.0),
+    "headroom_before_n": (-1e6, 1e6),
+    "headroom_after_n": (-1e6, 1e6),
+    "nut_after_mm": _HEIGHT_MM,
+    "saddle_after_mm": _HEIGHT_MM,
+    "action_before_mm": _HEIGHT_MM,
+    "action_after_mm": _HEIGHT_MM,
+    "first_fret_before_mm": _HEIGHT_MM,
+    "first_fret_after_mm": _HEIGHT_MM,
+    "attack_n": (0.0, 1e6),
+    "relief_before_mm": _HEIGHT_MM,
+    "relief_change_mm": _HEIGHT_MM,
+    "relief_after_mm": _HEIGHT_MM,
+    "objective_mm": (0.0, 1e4),
+    "life_used": (0.0, 1e3),
+}
+"""What a number in a plan can be at all; a plan's own limits are narrower."""
+
+
+def _check_values(plan: Plan) -> None:
+    strings, frets = plan.measurement.crown_top_mm.shape
+    for name, (low, high) in _RANGES.items():
+        values = np.asarray(getattr(plan, name))
+        if values.ndim and values.shape not in ((strings, frets), (strings,)):
+            raise ValueError("strings or frets are missing")
+        if np.isnan(values).any():
+            raise ValueError(f"a number is missing in {name}")
+        check_range(name, values, low, high)
+    for fret in plan.replaced_frets:
+        check_range("replaced_frets", fret, 1, frets)
 
 
 def _numbers(values: Mapping[str, Any]) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import subprocess
@@ -279,6 +280,93 @@ def test_a_changed_plan_is_refused(folder: Path) -> None:
     error = json_of("sheet", "p.json", status=2)["error"]
     assert error["code"] == "broken-file"
     assert "changed" in error["sentence"]
+
+
+def sealed(file: dict[str, Any]) -> str:
+    """Return a file as text with a content hash that is right, by the rule of docs/reference."""
+    content = {k: v for k, v in file.items() if k not in ("schema", "content_hash", "findings")}
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"))
+    return json.dumps({**file, "content_hash": hashlib.sha256(text.encode()).hexdigest()})
+
+
+@pytest.mark.parametrize(
+    ("keys", "value", "says"),
+    [
+        (("nut_mm", 0), 1e299, "nut_mm"),
+        (("nut_mm", 0), "x", "nut_mm"),
+        (("crown_top_mm", 0), [1.0], "crown_top_mm"),
+        (("crown_top_u_mm", 0, 3), 1e9, "crown_top_u_mm"),
+        (("crown_top_u_mm", 0, 3), None, "crown_top_u_mm"),
+        (("crown_top_u_mm", 0, 3), -0.1, "crown_top_u_mm"),
+        (("crown_top_origin", 0, 3), 9, "crown_top_origin"),
+        (("crown_height_mm", 2, 3), -1.0, "crown_height_mm"),
+        (("crown_height_mm", 2, 3), 900.0, "crown_height_mm"),
+        (("moisture_percent",), 300.0, "moisture_percent"),
+        (("direct",), [{"quantity": "action"}], "string is missing"),
+        (("direct",), 5, "wrong kind"),
+    ],
+)
+def test_a_measurement_that_cannot_be_is_refused(
+    folder: Path, keys: tuple[Any, ...], value: object, says: str
+) -> None:
+    """Even with a content hash that matches: another program may have written the file."""
+    made = json_of("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    place: Any = made
+    for key in keys[:-1]:
+        place = place[key]
+    place[keys[-1]] = value
+    (folder / "m.json").write_text(sealed(made))
+    for command in ("diagnose", "plan"):
+        error = json_of(command, "m.json", status=2)["error"]
+        assert error["code"] == "broken-file"
+        assert error["where"] == "m.json"
+        assert says in error["sentence"]
+
+
+@pytest.mark.parametrize(
+    ("keys", "value"),
+    [
+        (("strings", 0, "removal_mm", 0), None),
+        (("strings", 0, "removal_mm", 0), 1e299),
+        (("strings", 0, "removal_mm", 0), -0.01),
+        (("strings", 0, "removal_mm"), [0.0]),
+        (("strings", 0, "attack_n"), None),
+        (("strings", 0, "nut_mm"), "x"),
+        (("replaced_frets",), [99]),
+        (("replaced_frets",), "all"),
+        (("ways",), [1, 2]),
+        (("gap_mm",), "x"),
+        (("relief_change_mm",), None),
+    ],
+)
+def test_a_plan_that_cannot_be_is_refused(
+    folder: Path, keys: tuple[Any, ...], value: object
+) -> None:
+    """A plan with a matching hash and impossible content makes no bench sheet and no proof."""
+    made = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    place: Any = made
+    for key in keys[:-1]:
+        place = place[key]
+    place[keys[-1]] = value
+    (folder / "p.json").write_text(sealed(made))
+    for arguments in (("sheet", "p.json"), ("prove", "p.json", "kestrel-after.csv")):
+        error = json_of(*arguments, status=2)["error"]
+        assert error["code"] == "broken-file"
+        assert error["where"] == "p.json"
+        assert "make it anew" in error["sentence"]
+        assert "float" not in error["sentence"]
+        assert "object" not in error["sentence"]
+
+
+@pytest.mark.parametrize("number", ["1e400", "-1e999", "9" * 6000, "1e301"])
+def test_a_number_beyond_all_measure_is_a_sentence(folder: Path, number: str) -> None:
+    """JSON allows numbers that no computer holds; they are damage, not a crash."""
+    made = json_of("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    made["nut_mm"][0] = 4711.5
+    (folder / "m.json").write_text(json.dumps(made).replace("4711.5", number))
+    error = json_of("plan", "m.json", status=2)["error"]
+    assert error["code"] == "broken-file"
+    assert "too large" in error["sentence"]
 
 
 @pytest.mark.parametrize("keep", [1, 17, 400, 4000, -1])

@@ -228,9 +228,17 @@ def _read_json(path: Path) -> Any:
     def refuse(word: str) -> None:
         raise ValueError(f"{word} is not JSON")
 
+    def number(text: str) -> float:
+        if len(text) > 400 or abs(float(text)) > 1e300:
+            raise ValueError(f"the number {text[:12]}… is too large")
+        return float(text)
+
+    def whole(text: str) -> int:
+        return int(number(text)) if len(text) > 15 else int(text)
+
     text = read_text(path, limit_bytes=64_000_000)
     try:
-        return json.loads(text, parse_constant=refuse)
+        return json.loads(text, parse_constant=refuse, parse_float=number, parse_int=whole)
     except (ValueError, RecursionError) as error:
         cause = "nested too deeply" if isinstance(error, RecursionError) else str(error)
         if not text.lstrip().startswith("{"):

@@ -202,8 +202,9 @@ def way_result(outcome: Outcome, after: Headroom) -> WayResult:
         Headroom after work.
     """
     problem, solution = outcome.problem, outcome.solution
-    with np.errstate(divide="ignore"):
-        share = (after.force_n / problem.attack_n[:, None]).min()
+    attack = np.broadcast_to(problem.attack_n[:, None], after.force_n.shape)
+    share = np.full(attack.shape, np.inf)
+    np.divide(after.force_n, attack, out=share, where=attack > 0.0)
     least = float(outcome.crown_height_after_mm.min())
     return WayResult(
         way=outcome.way,
@@ -213,7 +214,7 @@ def way_result(outcome: Outcome, after: Headroom) -> WayResult:
         frets_replaced=len(outcome.replaced),
         least_crown_height_mm=least,
         life_used=_life_used(problem, outcome),
-        worst_headroom_share=float(share),
+        worst_headroom_share=float(share.min()),
         minutes=_minutes(outcome),
         risk=_risk(outcome, least),
         remark=outcome.remark,
@@ -223,9 +224,8 @@ def way_result(outcome: Outcome, after: Headroom) -> WayResult:
 def _life_used(problem: Problem, outcome: Outcome) -> float:
     room = problem.room_mm
     cut = outcome.solution.removal_mm
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(cut > 0.0, cut / room, 0.0)
-    return float(share.max())
+    # where the least height had to be eased, all the life there was is used and more
+    return float(np.where(cut < room, cut / np.maximum(room, 1e-12), cut > 0.0).max())
 
 
 def _minutes(outcome: Outcome) -> float:

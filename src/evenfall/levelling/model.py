@@ -583,9 +583,10 @@ class LevellingModel:
         raise SolverError(f"The optimiser stopped early ({status.name}).")
 
     def _run(self) -> Any:
-        """Run; from scratch if a warm start led nowhere; by the primal method if that did too."""
+        """Run; from scratch if a warm start led nowhere; by the other methods if that did too."""
         try:
-            for strategy in (_DUAL, _DUAL, _PRIMAL):
+            for presolve, strategy in (("off", _DUAL), ("off", _DUAL), ("on", _PRIMAL)):
+                self._highs.setOptionValue("presolve", presolve)
                 self._highs.setOptionValue("simplex_strategy", strategy)
                 outcome = self._highs.run()
                 status = self._highs.getModelStatus()
@@ -597,6 +598,7 @@ class LevellingModel:
                     break
                 self._highs.clearSolver()
         finally:
+            self._highs.setOptionValue("presolve", "off")
             self._highs.setOptionValue("simplex_strategy", _DUAL)
         return status
 

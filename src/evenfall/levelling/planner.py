@@ -139,10 +139,7 @@ def make_plan(
                 old_frets_do=outcomes["each"] is not None,
             )
         if eased.solution is None:
-            raise RequestError(
-                "No plan exists even with every limit eased; check the readings and the "
-                "specification."
-            )
+            raise RequestError(_nothing_helps(problem, chosen, keep))
         status = "relaxed" if eased.one_lever else "infeasible"
         relaxations, easing_mm = eased.relaxations, eased.easing_mm
         borne = eased.attack_share
@@ -185,6 +182,20 @@ def _with_bought_attack(model: LevellingModel, budget_mm: float) -> Problem:
             where="budget",
         )
     return problem
+
+
+def _nothing_helps(problem: Problem, way: str, keep: Collection[str]) -> str:
+    """Say that no easing of the limits is enough, and what else stands in the way."""
+    target = problem.specification.target
+    if keep:
+        mend = f"let the {' and the '.join(sorted(keep))} move"
+    elif target.across_mm is not None or target.along_mm is not None:
+        mend = "loosen across and along in the specification"
+    elif way != "each":
+        mend = "choose another way"
+    else:
+        mend = "check the readings and the specification"
+    return f"No plan exists by this way even with every limit eased; {mend}."
 
 
 def _check_request(way: str | None, budget_mm: float | None, keep: Collection[str]) -> None:

@@ -413,8 +413,10 @@ def _fewest(
     the frets left after dropping what can be dropped are all of that kind, they are the fewest;
     else `search` (an integer program) is asked.
     """
-    opened = weight > 0.0
     everything = np.ones(len(weight), dtype=bool)
+    opened = weight > 0.0
+    if not feasible(opened):  # a cut so small that rounding took it for none was needed
+        opened = everything.copy()
     for j in np.flatnonzero(opened)[np.argsort(weight[opened], kind="stable")]:
         trial = opened.copy()
         trial[j] = False
@@ -432,7 +434,10 @@ def _fewest(
     if found is None:
         return opened, False
     fewer, proven = found
-    return (fewer, proven) if int(fewer.sum()) <= count else (opened, False)
+    reached = int(fewer.sum())
+    if reached > count or not feasible(fewer):  # the search is looser by a rounding than the proof
+        return opened, proven and reached == count
+    return fewer, proven
 
 
 def _integer_program(

@@ -94,6 +94,10 @@ def test_pitch_of_a_sheet_a_measurement_and_a_plan(folder: Path) -> None:
     # a flat crown ends the string nearer to the saddle: never flatter, and only where it was cut
     edge = np.array(of_plan["uncrowned_cents"]) - np.array(of_plan["planned"]["deviation_cents"])
     plan = json.loads((folder / "p.json").read_text(encoding="utf-8"))
+    said = json_of("plan", "m.json")["findings"]
+    assert [f["sentence"] for f in said if f["code"] == "pitch"] == [
+        f["sentence"] for f in of_plan["findings"] if "plan moves" in f["sentence"]
+    ]
     cut = np.array([s["removal_mm"] for s in plan["strings"]]) > 1e-9
     assert (edge[:, 1:][cut] > 0.0).all()
     np.testing.assert_allclose(edge[:, 1:][~cut], 0.0, atol=1e-3)
@@ -183,6 +187,8 @@ def test_bad_input_is_named(folder: Path) -> None:
     bowed(folder, "same-slack.json", 0.0, strung=False)
     assert "out of range" in refusal("pitch", "m.json", "--finger", "-3")
     assert "out of range" in refusal("pitch", "m.json", "--finger", "nan")
+    assert "not a number" in refusal("neck", "m.json", "--humidity", "50", "damp")
+    assert "written over" in refusal("neck", "slack.json", "--carry", "slack.json")
     assert "humidity" in refusal("neck", "m.json", "--humidity", "50", "120")
     assert "out of range" in refusal("neck", "m.json", "--turn", "0")
     assert "not both" in refusal("neck", "m.json", "--turn", "1", "--turned", "same.json", "1")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from evenfall.cli.door import (
+    Number,
     json_option,
     path_argument,
     path_option,
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
 @click.option(
     "--humidity",
     "humidity_percent",
-    type=float,
+    type=Number(high=100.0),
     nargs=2,
     default=None,
     metavar="FROM TO",
@@ -44,7 +45,7 @@ if TYPE_CHECKING:
 @click.option(
     "--turn",
     "turn_mm",
-    type=float,
+    type=Number(high=5.0),
     default=None,
     metavar="MM",
     help="Relief that one turn of the rod takes out, as measured [mm].",
@@ -57,7 +58,7 @@ if TYPE_CHECKING:
 @click.option(
     "--turned",
     "turned_count",
-    type=(click.Path(), float),
+    type=(click.Path(), Number(-20.0, 20.0)),
     default=None,
     metavar="MEASUREMENT TURNS",
     help="The same neck read before the rod was turned by TURNS (tightened: positive).",
@@ -93,9 +94,13 @@ def command(
     from pathlib import Path as FilePath
 
     from evenfall import workshop
+    from evenfall.files import keep_apart
 
     if turn_mm is not None and turned_count is not None:
         raise click.UsageError("Give --turn or --turned, not both.")
+    if carry is not None:
+        others = (source, spec, strings, slack, turned_count and FilePath(turned_count[0]))
+        keep_apart([carry], [path for path in others if path])
     specification, readings, plan, findings = workshop.open_measurement_or_plan(
         source, spec, serial=serial
     )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from evenfall.cli.door import (
+    Number,
     json_option,
     path_argument,
     path_option,
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 @click.option(
     "--finger",
     "finger_mm",
-    type=float,
+    type=Number(high=30.0),
     default=None,
     metavar="MM",
     help="How far behind the fret the string is pressed [mm]; by default the specification's.",

@@ -87,16 +87,18 @@ def command(
     if pictures is not None:
         drawings = workshop.plan_pictures(specification, made, unit=shown)
         written = workshop.write_pictures(drawings, pictures)
+    heard = workshop.plan_pitch_findings(specification, made)
     values = made.as_dict()
     if path is not None:
         workshop.write_json(path, values)
     if as_json:
-        show_json({**values, "findings": [f.as_dict() for f in findings]})
+        show_json({**values, "findings": [f.as_dict() for f in (*findings, *heard)]})
         return
     from evenfall.cli.reports import show_plan
 
     show_findings(f for f in findings if f.severity != "note")
     show_plan(made, specification.player.attack_n, shown)
+    show_findings(heard)
     if pictures is not None:
         for picture in written:
             click.echo(f"Picture {picture}")

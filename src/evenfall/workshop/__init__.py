@@ -33,9 +33,10 @@ from evenfall.workshop.pitch_and_neck import (
     open_measurement_or_plan,
     pitch,
     pitch_pictures,
-    plan_pitch_change_cents,
+    plan_pitch_findings,
     write_carried,
 )
+from evenfall.workshop.readings import measure_pictures, take_readings
 
 __all__ = [
     "KEPT_TABLES",
@@ -49,6 +50,7 @@ __all__ = [
     "excursion",
     "make_folder",
     "measure",
+    "measure_pictures",
     "neck",
     "neck_pictures",
     "open_measurement",
@@ -58,11 +60,12 @@ __all__ = [
     "pitch_pictures",
     "plan",
     "plan_pictures",
-    "plan_pitch_change_cents",
+    "plan_pitch_findings",
     "proof_pictures",
     "prove",
     "readings_after",
     "sheet",
+    "take_readings",
     "write_carried",
     "write_json",
     "write_pictures",

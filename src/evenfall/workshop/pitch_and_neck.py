@@ -178,29 +178,51 @@ def pitch(
     return replace(report, findings=tuple(_pitch_findings(specification, report)))
 
 
-def plan_pitch_change_cents(specification: Specification, plan: Plan) -> FloatArray:
-    """Return by how much a plan moves every stopped note, cut frets crowned again [cent].
+def plan_pitch_findings(specification: Specification, plan: Plan) -> tuple[Finding, ...]:
+    """Say what a plan does to the pitch of stopped notes.
 
     Parameters
     ----------
     specification
         The instrument.
     plan
-        Its plan; the result has shape (K, F + 1), column 0 for the open string.
+        Its plan.
 
     Raises
     ------
     RequestError
         Readings that the pitch needs are missing.
     """
-    from evenfall.strings.pitch import stopped_pitch
+    from evenfall.strings.pitch import flat_edge_mm, stopped_pitch
 
+    course = _course(specification, plan.measurement, plan)
+    edge = flat_edge_mm(specification, plan.removal_mm)
     finger = specification.compensation.finger_mm
-    after, before = (
-        stopped_pitch(_course(specification, plan.measurement, state), finger_mm=finger)
-        for state in (plan, None)
+    found, planned, uncrowned = (
+        stopped_pitch(c, finger_mm=finger).deviation_cents
+        for c in (
+            _course(specification, plan.measurement, None),
+            course,
+            replace(course, fret_station_mm=course.fret_station_mm + edge),
+        )
     )
-    return after.deviation_cents - before.deviation_cents
+    return (_change_finding(found, planned, uncrowned),)
+
+
+def _change_finding(
+    found_cents: FloatArray, planned_cents: FloatArray, uncrowned_cents: FloatArray
+) -> Finding:
+    import numpy as np
+
+    change = planned_cents - found_cents
+    k, n = np.unravel_index(int(np.argmax(np.abs(change))), change.shape)
+    sharp = float((uncrowned_cents - planned_cents).max())
+    sentence = f"The plan moves no note by more than {abs(float(change[k, n])):.2f} cents"
+    if n > 0:
+        sentence += f" (string {k + 1}, fret {n})"
+    if sharp > 0.05:
+        sentence += f"; left uncrowned, cut frets may sound up to {sharp:.1f} cents sharp"
+    return Finding("pitch", f"{sentence}.", "", "note")
 
 
 def _course(specification: Specification, measurement: Measurement, plan: Plan | None) -> Course:
@@ -241,16 +263,13 @@ def _pitch_findings(specification: Specification, report: PitchReport) -> list[F
         )
     ]
     if report.planned is not None and report.uncrowned is not None:
-        change = report.planned.deviation_cents - report.found.deviation_cents
-        k, n = np.unravel_index(int(np.argmax(np.abs(change))), change.shape)
-        edge = report.uncrowned.deviation_cents - report.planned.deviation_cents
-        sentence = (
-            f"The plan moves no note by more than {abs(float(change[k, n])):.2f} cents "
-            f"(string {k + 1}, fret {n})"
+        found.append(
+            _change_finding(
+                report.found.deviation_cents,
+                report.planned.deviation_cents,
+                report.uncrowned.deviation_cents,
+            )
         )
-        if float(edge.max()) > 0.05:
-            sentence += f"; left uncrowned, cut frets may sound up to {edge.max():.1f} cents sharp"
-        found.append(Finding("pitch", f"{sentence}.", "", "note"))
     best, alone = report.compensation, report.saddle_alone
     saddle = float(np.abs(alone.saddle_move_mm).max())
     before = float(best.rms_before_cents.max())

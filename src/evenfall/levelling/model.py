@@ -396,7 +396,8 @@ class LevellingModel:
         self.start = np.concatenate([[0], np.cumsum(np.concatenate(rows.starts))])
         self.index = np.concatenate(rows.columns)
         self.value = np.concatenate(rows.values)
-        keep = self.value != 0.0
+        # an attack of nothing keeps its place: a slider may raise it
+        keep = (self.value != 0.0) | (self.index == self.alpha)
         row_of = np.repeat(np.arange(rows.count), np.diff(self.start))[keep]
         self.index, self.value = self.index[keep], self.value[keep]
         self.start = np.concatenate([[0], np.cumsum(np.bincount(row_of, minlength=rows.count))])

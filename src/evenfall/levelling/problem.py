@@ -244,6 +244,16 @@ def _require_fit(specification: Specification, measurement: Measurement) -> None
         raise RequestError(
             f"The measurement lacks some {' and '.join(lacking)}; read them and measure again."
         )
+    doubts = (
+        measurement.crown_top_u_mm,
+        measurement.crown_height_u_mm,
+        measurement.nut_u_mm,
+        measurement.saddle_u_mm,
+    )
+    if not all(bool((np.isfinite(u) & (u >= 0.0)).all()) for u in doubts):
+        raise RequestError(
+            "Every height needs an uncertainty of zero or more millimetres; measure again."
+        )
 
 
 def _attack(
@@ -252,10 +262,18 @@ def _attack(
     count = specification.string_count
     if attack_n is None:
         return np.array(specification.player.attack_n)
-    attack = np.broadcast_to(np.asarray(attack_n, dtype=float), (count,)).copy()
-    if not (np.isfinite(attack).all() and (attack >= 0.0).all() and (attack <= 50.0).all()):
+    try:
+        given = np.asarray(attack_n, dtype=float)
+    except (TypeError, ValueError):
+        given = np.full(0, np.nan)
+    if given.shape not in ((), (count,)):
+        raise RequestError(
+            f"The attack must be one number, or one for each of the {count} strings [N].",
+            where="attack",
+        )
+    if not ((given >= 0.0) & (given <= 50.0)).all():
         raise RequestError("The attack must be from 0 to 50 N.", where="attack")
-    return attack
+    return np.broadcast_to(given, (count,)).copy()
 
 
 def _open_gap_u_mm(measurement: Measurement, lines: StringLines, fret: int) -> FloatArray:

@@ -14,6 +14,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import click
 import pytest
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
@@ -117,6 +118,14 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("plan", "k.json", "--way", "refret"),
                 run("plan", "k.json", "--budget", "0.3"),
             ],
+            "pitch": [run("pitch", "k.json"), run("pitch", "k.plan.json")],
+            "neck": [
+                run("neck", "k.json"),
+                run("neck", "poor.csv", *kestrel),
+                run("neck", "k.json", "--humidity", "45", "60"),
+                run("neck", "k.plan.json", "--humidity", "45", "35", "--turn", "0.3"),
+                run("neck", "k.json", "--strings", "kestrel.spec.toml"),
+            ],
             "bench sheet": [run("sheet", "k.plan.json", "-o", "k.html")],
             "proof": [
                 run("prove", "k.plan.json", "kestrel-after.csv"),
@@ -135,6 +144,25 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("plan", "k.json", "--way", "magic"),
             ],
         }
+
+
+def test_every_command_has_its_section() -> None:
+    """A command that writes JSON is named on the page, above its table."""
+    page = (REFERENCE / "json.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"^Printed by `evenfall ((?:spec )?[a-z]+)\b", page, re.MULTILINE))
+    assert named == set(json_commands(main))
+
+
+def json_commands(command: click.Command, path: str = "") -> Iterator[str]:
+    """Yield every command that takes `--json`."""
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            child = command.get_command(context, name)
+            assert child is not None
+            yield from json_commands(child, f"{path} {name}".strip())
+    elif any("--json" in option.opts for option in command.params):
+        yield path
 
 
 SECTIONS = [section for section in TABLES if section != "findings"]
@@ -171,34 +199,42 @@ def test_the_page_says_where_null_can_stand(section: str, outputs: dict[str, lis
 
 
 def test_lists_have_the_lengths_that_the_page_gives(outputs: dict[str, list[Any]]) -> None:
-    """(F) is one number per fret, (K, F) one row per string, (K) one number per string."""
+    """(F) is one number per fret, (K, F) one row per string, (F + 1) one more for the open one."""
     wrong = []
+    checked = 0
     for section in SECTIONS:
         for output in outputs[section]:
-            strings, frets = size_of(output)
+            strings, frets = size_of(section, output)
+            sizes = {"K": strings, "F": frets, "F + 1": frets + 1}
             for path, value in paths(output):
-                shape = re.match(r"\((K, F|K|F)\)", documented(section)[path].shape)
-                if shape:
-                    lengths = [
-                        {"K": strings, "F": frets}[letter] for letter in shape[1].split(", ")
-                    ]
-                    found = [len(value), *([len(row) for row in value[:1]] if lengths[1:] else [])]
-                    wrong += [(section, path, found, lengths)] if found != lengths else []
+                shape = re.match(
+                    r"\(((?:K|F|F \+ 1)(?:, F(?: \+ 1)?)?)\)", documented(section)[path].shape
+                )
+                if shape is None or value is None:
+                    continue
+                lengths = [sizes[letter] for letter in shape[1].split(", ")]
+                found = [len(value), *([len(row) for row in value[:1]] if lengths[1:] else [])]
+                wrong += [(section, path, found, lengths)] if found != lengths else []
+                checked += 1
     assert wrong == []
+    assert checked > 200
 
 
-def size_of(output: dict[str, Any]) -> tuple[int, int]:
-    """Return the number of strings and frets that an output is about; zeros if about none."""
-    for key in ("crown_top_mm", "fret_places_mm"):
-        if key in output:
-            return len(output[key]), len(output[key][0])
-    if "positions" in output:
-        return len(output["positions"]), len(output["positions"][0]["verdict"])
-    for string in output.get("strings", []):
-        return len(output["strings"]), len(
-            string["critical_fret" if "touching" in output else "removal_mm"]
-        )
-    return 0, 0
+def size_of(section: str, output: dict[str, Any]) -> tuple[int, int]:
+    """Return the number of strings and frets that an output is about; zeros if it lists none."""
+    if section == "measurement":
+        grid = output["crown_top_mm"]
+    elif section == "specification check":
+        grid = output["fret_places_mm"]
+    elif section == "pitch":
+        grid = [row[1:] for row in output["found"]["deviation_cents"]]
+    elif section == "proof":
+        grid = [string["verdict"] for string in output["positions"]]
+    elif section in ("plan", "diagnosis"):
+        grid = [string["headroom_before_n"] for string in output["strings"]]
+    else:
+        return 0, 0
+    return len(grid), len(grid[0])
 
 
 # ---- the schemas -------------------------------------------------------------------------------

@@ -363,7 +363,7 @@ def number_array(name: str, given: Any, kind: Any = np.float64) -> NDArray[Any]:
     try:
         return np.array(nan_for_none(given), dtype=kind)
     except (TypeError, ValueError, OverflowError):
-        raise ValueError(f"{name} is not a table of numbers with rows of one length") from None
+        raise ValueError(f"{name} must be numbers only, in rows of one length") from None
 
 
 def check_range(name: str, values: Any, low: float, high: float) -> None:

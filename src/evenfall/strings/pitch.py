@@ -21,9 +21,10 @@ so that the deviation from equal temperament of the open string is, in cents::
 The string is held stiffly at one end and turns freely at the other, which is what measurements on
 guitars give [1]_; only the core of a wound string stretches and bends.
 
-Left out: the nut side of a string that is pressed deep may touch the fret behind (under 0.1 cent);
-tension at rest takes no account of stiffness (under 0.2 % of it); a note starts sharper while it
-swings wide.
+Left out: a string pressed down well behind its fret lies on the frets behind as well, which the
+formula above passes through (with the finger 8 mm back, up to 0.8 cent more at the high frets of a
+steel-strung guitar with a low nut; nothing with the finger at the crown); tension at rest takes no
+account of stiffness (under 0.2 % of it); a note starts sharper while it swings wide.
 
 References
 ----------

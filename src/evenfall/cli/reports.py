@@ -10,7 +10,7 @@ import numpy as np
 from evenfall.cli.tables import table
 from evenfall.measurement import Origin
 from evenfall.plan import LEAST_SHOWN_MM, WAYS
-from evenfall.units import length_text
+from evenfall.units import in_unit, length_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -70,11 +70,18 @@ def show_measurement(measurement: Measurement, unit: LengthUnit) -> None:
     )
     u = measurement.crown_top_u_mm
     if np.isfinite(u).any() and float(np.nanmax(u)) > 0.0:
-        low, high = (length_text(float(bound(u)), unit) for bound in (np.nanmin, np.nanmax))
+        low, high = (_small(float(bound(u)), unit) for bound in (np.nanmin, np.nanmax))
         span = low if low == high else f"{low} to {high}"
         click.echo(f"Standard uncertainty of a crown top: {span}")
     for route in measurement.routes:
         click.echo(f"   {route}")
+
+
+def _small(length_mm: float, unit: LengthUnit) -> str:
+    """Return an uncertainty with the digits that matter: those of a scan are under 0.001 mm."""
+    if length_mm >= 0.01:
+        return length_text(length_mm, unit)
+    return f"{1000.0 * length_mm:.2f} µm" if unit == "mm" else f"{in_unit(length_mm, 'in'):.6f} in"
 
 
 def show_diagnosis(diagnosis: Diagnosis, unit: LengthUnit) -> None:

@@ -123,10 +123,28 @@ def board_drop_mm(specification: Specification, lines: StringLines) -> FloatArra
         The instrument.
     lines
         Its string lines, K strings over F frets; the result has shape (K, F + 1).
+    """
+    return board_drop_at_mm(
+        specification, lines.x_mm / np.maximum(lines.x_mm[:, -1:], 1e-9), lines.y_mm
+    )
 
+
+def board_drop_at_mm(
+    specification: Specification, along_share: FloatArray, y_mm: FloatArray
+) -> FloatArray:
+    """Return how far [mm] a perfect board lies under its own crest at any place.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    along_share
+        Where along the board, 0 at the nut and 1 at the last fret; any shape.
+    y_mm
+        Distance from the centre line [mm], same shape.
     """
     board = specification.board
-    along = np.clip(lines.x_mm / np.maximum(lines.x_mm[:, -1:], 1e-9), 0.0, 1.0)
+    along = np.clip(along_share, 0.0, 1.0)
     curvature_nut = 0.0 if np.isinf(board.radius_nut_mm) else 1.0 / board.radius_nut_mm
     curvature_last = 0.0 if np.isinf(board.radius_last_mm) else 1.0 / board.radius_last_mm
     if np.isinf(board.radius_nut_mm) or np.isinf(board.radius_last_mm):
@@ -136,5 +154,5 @@ def board_drop_mm(specification: Specification, lines: StringLines) -> FloatArra
             board.radius_nut_mm + (board.radius_last_mm - board.radius_nut_mm) * along
         )
     # y² k / (1 + sqrt(1 - (k y)²)) is the drop without loss of digits on flat boards
-    square = lines.y_mm**2
+    square = y_mm**2
     return square * curvature / (1.0 + np.sqrt(np.maximum(0.0, 1.0 - curvature**2 * square)))

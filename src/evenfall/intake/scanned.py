@@ -200,6 +200,20 @@ def _survey(
         )
         findings = (slip, *(f for f in findings if f.code != "unit-slip"))
     progress("finding the frets", 1.0)
+    if not np.isfinite(survey.crown_top_mm).any():
+        best = f"{int(np.isfinite(survey.orientation.fret_x_mm).sum())} of {specification.frets}"
+        raise ReadingsError(
+            [
+                Finding(
+                    "scan",
+                    f"Something stands where {best} frets should be, but no crown of them can be "
+                    "measured; check that the scan shows this instrument's fretboard, and leave "
+                    "out what is not fretboard.",
+                    severity="error",
+                )
+            ],
+            where=scan.file,
+        )
     return survey, list(findings)
 
 

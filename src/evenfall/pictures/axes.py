@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from evenfall.pictures.inks import INK, QUIET
 from evenfall.pictures.svg import text, text_width_px
+from evenfall.units import LengthUnit, in_unit
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -88,6 +89,32 @@ def exaggeration_text(exaggeration: float) -> str:
     if exaggeration == 1.0:
         return "Heights and lengths are drawn to one scale."
     return f"Heights are drawn {exaggeration:g} times larger than lengths."
+
+
+def fine_figure(length_mm: float, unit: LengthUnit) -> str:
+    """Return a small length with its sign, in the unit that `fine_unit` names.
+
+    Parameters
+    ----------
+    length_mm
+        The length [mm].
+    unit
+        "mm" for µm, "in" for thousandths of an inch.
+    """
+    value, digits = (1000.0 * in_unit(length_mm, "in"), 1) if unit == "in" else (1e3 * length_mm, 0)
+    rounded = round(value, digits)
+    return f"{rounded:+.{digits}f}".replace("-", "−") if rounded else "0"
+
+
+def fine_unit(unit: LengthUnit) -> str:
+    """Return the unit of `fine_figure` in words.
+
+    Parameters
+    ----------
+    unit
+        "mm" or "in".
+    """
+    return "thousandths of an inch" if unit == "in" else "µm"
 
 
 def fret_numbers(

@@ -65,3 +65,17 @@ METAL_RAMP = (
 )
 METAL_SHARES = (0.10, 0.25, 0.50)
 """Upper bound of the middle classes of `METAL_RAMP`, as share of the metal that may come off."""
+
+#: From lowest over nothing to highest: grey below, the warm hue above; lightness 33, 61, 78, 100,
+#: 77, 43, 25.
+DEVIATION_RAMP = (
+    Shade("#524c50", PAPER, 0, "lowest"),
+    Shade("#969194", INK, 0, "lower"),
+    Shade("#c4c0c2", INK, 0, "low"),
+    Shade(PAPER, INK, 0, "on the shape"),
+    Shade("#dfb2bf", INK, 0, "high"),
+    Shade("#9f4a66", PAPER, 0, "higher"),
+    Shade("#6b213c", PAPER, 0, "highest"),
+)
+DEVIATION_STEPS = (0.5, 1.0, 2.0)
+"""Upper bounds of the classes of `DEVIATION_RAMP` about the middle one, in steps."""

@@ -6,7 +6,7 @@ is the relief (common practice, no source).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -65,6 +65,7 @@ def neck_curve(
     after: Measurement | Plan | None = None,
     *,
     unit: LengthUnit = "mm",
+    names: tuple[str, str] | None = None,
 ) -> str:
     """Return the crown tops under the outer and a middle string, before and after, as SVG.
 
@@ -78,6 +79,8 @@ def neck_curve(
         Readings after the work, or the plan for it, or nothing yet.
     unit
         Unit of the numbers, "mm" or "in".
+    names
+        What the two sets of readings are called; by default "before" and "after".
 
     Raises
     ------
@@ -85,6 +88,8 @@ def neck_curve(
         Readings or plan are for another number of strings or frets.
     """
     curves = _curves(specification, before, after)
+    if names is not None and len(curves) == 2:
+        curves = [replace(c, name=name) for c, name in zip(curves, names, strict=True)]
     lines = string_lines(specification)
     count = specification.string_count
     shown = sorted({0, (count - 1) // 2, count - 1})

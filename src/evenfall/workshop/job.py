@@ -65,7 +65,7 @@ def measure(
     Parameters
     ----------
     files
-        Hand sheets of one instrument (CSV or XLSX).
+        Hand sheets of one instrument (CSV or XLSX), or a scan, alone or with sheets.
     specification
         The specification file it is read against.
     serial
@@ -74,13 +74,13 @@ def measure(
     Raises
     ------
     EvenfallError
-        A file cannot be used; see `evenfall.intake.read_measurement`.
+        A file cannot be used; see `evenfall.intake.files.read_files`.
     """
-    from evenfall.intake import read_measurement
+    from evenfall.intake.files import read_files
 
     spec, remarks = check_specification(specification)
-    measurement, findings = read_measurement(files, spec, serial=serial)
-    return measurement, (*remarks, *findings)
+    taken = read_files(files, spec, serial=serial)
+    return taken.measurement, (*remarks, *taken.findings)
 
 
 def open_measurement(
@@ -176,10 +176,11 @@ def readings_after(
     if _is_json(path):
         _, measurement, findings = open_measurement(path)
         return measurement, findings
-    from evenfall.intake import read_measurement
+    from evenfall.intake.files import read_files
 
     specification = _own_specification(plan_.measurement, path)
-    return read_measurement([path], specification, serial=serial or plan_.measurement.serial)
+    taken = read_files([path], specification, serial=serial or plan_.measurement.serial)
+    return taken.measurement, taken.findings
 
 
 def _own_specification(measurement: Measurement, path: Path) -> Specification:

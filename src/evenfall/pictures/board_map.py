@@ -1,0 +1,317 @@
+"""The board from above: how far it stands off the specified shape.
+
+From the heights between the frets the specified radius and the best plane are taken off. What is
+left is the neck's own bow, humps, dips and twist. High is warm, low is grey, both darker with
+size; numbers repeat it for prints without colour.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import groupby, pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.instrument.geometry import board_drop_at_mm
+from evenfall.pictures.axes import fine_figure, fine_unit, fret_numbers
+from evenfall.pictures.inks import DEVIATION_RAMP, DEVIATION_STEPS, INK, PAPER, QUIET, RULE
+from evenfall.pictures.svg import (
+    PAGE_WIDTH_PX,
+    circle,
+    document,
+    group,
+    heading,
+    line,
+    path,
+    rect,
+    text,
+    text_width_px,
+)
+from evenfall.units import MM_PER_INCH, LengthUnit, length_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from evenfall.crowns import CrownSurvey
+    from evenfall.instrument import Specification
+
+    FloatArray = NDArray[np.float64]
+
+_LEFT_PX = 52.0
+_RIGHT_PX = PAGE_WIDTH_PX - 8.0
+_TILES_ALONG = 124
+_TILES_ACROSS = 15
+_MOST_PX = 190.0
+_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
+"""Steps between the classes that the map may use [mm]."""
+_INCH_STEPS = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05)
+"""The same in inch."""
+_GRID = (10, 3)
+"""Places along and across where the map carries numbers."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Tiles:
+    """Mean deviation [mm] in tiles over the board, NaN where nothing was measured.
+
+    Along the neck they are of one length; across it each takes the same share of the width.
+    """
+
+    deviation: FloatArray
+    low: float
+    high: float
+    width: tuple[float, float]
+
+    @property
+    def x(self) -> FloatArray:
+        """Edges of the tiles along the neck [mm]."""
+        return np.linspace(self.low, self.high, _TILES_ALONG + 1)
+
+    @property
+    def share(self) -> FloatArray:
+        """Edges of the tiles across, -1 at the bass edge and 1 at the treble edge."""
+        return np.linspace(-1.0, 1.0, _TILES_ACROSS + 1)
+
+    def half(self, x_mm: FloatArray | float) -> FloatArray:
+        """Return half the board's width [mm]."""
+        along = (np.asarray(x_mm) - self.low) / (self.high - self.low)
+        return np.asarray(0.5 * (self.width[0] + (self.width[1] - self.width[0]) * along))
+
+
+def board_map(specification: Specification, survey: CrownSurvey, *, unit: LengthUnit = "mm") -> str:
+    """Return the map of the board's deviation from the specified shape, as SVG.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    survey
+        The scan's crowns and board.
+    unit
+        Unit of the numbers, "mm" or "in".
+    """
+    tiles = _tiles(specification, survey)
+    known = tiles.deviation[np.isfinite(tiles.deviation)]
+    size = float(np.quantile(np.abs(known), 0.98)) if len(known) else 0.0
+    steps = [s * MM_PER_INCH for s in _INCH_STEPS] if unit == "in" else list(_STEPS)
+    step = next((s for s in steps if 3.0 * s >= size), steps[-1])
+    name = specification.name or "Instrument"
+    title = f"{name}: the board from above, off its specified shape"
+    summary = _summary(specification, survey, known, unit)
+    along_px = (_RIGHT_PX - _LEFT_PX) / (tiles.high - tiles.low)
+    stretch = max(1.0, np.floor(2.0 * _MOST_PX / (max(tiles.width) * along_px)) / 2.0)
+    scale = (
+        "Width and length are drawn to one scale."
+        if stretch == 1.0
+        else f"Width is drawn {stretch:g} times larger than length."
+    )
+    parts, top = heading(title, summary, scale)
+    frame = _Frame(tiles, along_px, along_px * stretch, top + 4.0)
+    parts += _tile_rows(tiles, frame, step)
+    parts += _frets(specification, survey, frame)
+    parts += _numbers(tiles, frame, unit)
+    parts += [
+        text(4, frame.top + 9, "treble", size_px=9, ink=QUIET),
+        text(4, frame.bottom - 3, "bass", size_px=9, ink=QUIET),
+        text(4, frame.bottom + 12, "fret", size_px=9, ink=QUIET),
+    ]
+    legend, end = _legend(frame.bottom + 26.0, step, unit, gaps=len(known) < tiles.deviation.size)
+    parts += legend
+    return document(
+        end, parts, title=title, description=f"Map of the board. {summary}", step=f"{step:g}"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """From a place on the board to a place on the paper."""
+
+    tiles: _Tiles
+    along_px: float
+    across_px: float
+    top: float
+
+    def x(self, x_mm: float) -> float:
+        return float(_LEFT_PX + (x_mm - self.tiles.low) * self.along_px)
+
+    def y(self, y_mm: float) -> float:
+        return float(self.top + (0.5 * max(self.tiles.width) - y_mm) * self.across_px)
+
+    def at(self, x_mm: float, share: float) -> tuple[float, float]:
+        """Return the place of a share of the width at a place along the neck."""
+        return self.x(x_mm), self.y(share * float(self.tiles.half(x_mm)))
+
+    @property
+    def bottom(self) -> float:
+        return self.y(-0.5 * max(self.tiles.width))
+
+
+def _tiles(specification: Specification, survey: CrownSurvey) -> _Tiles:
+    """Return the board's cells in tiles, the specified shape and the best plane taken off."""
+    cells, board = survey.board, specification.board
+    x, y = np.meshgrid(cells.x_mm, cells.y_mm, indexing="ij")
+    last = float(np.nanmax(survey.orientation.fret_x_mm))
+    off = cells.height_mm + board_drop_at_mm(specification, x / last, y)
+    known = np.isfinite(off) & (x > 0.0)
+    if int(known.sum()) >= 3:
+        design = np.column_stack([np.ones(int(known.sum())), x[known], y[known]])
+        kept = np.ones(len(design), dtype=bool)
+        for _ in range(4):
+            plane = np.linalg.lstsq(design[kept], off[known][kept], rcond=None)[0]
+            left = off[known] - design @ plane
+            kept = np.abs(left) <= 4.0 * 1.4826 * float(np.median(np.abs(left))) + 1e-9
+        off = off - plane[0] - plane[1] * x - plane[2] * y
+    low = max(0.0, float(cells.x_mm[0]))
+    high = max(float(cells.x_mm[-1]), low + 1.0)
+    growth = (board.width_last_mm - board.width_nut_mm) / last
+    widths = (board.width_nut_mm + growth * low, board.width_nut_mm + growth * high)
+    tiles = _Tiles(np.empty(0), low, high, widths)
+    column = np.floor((x - low) / (high - low) * _TILES_ALONG).astype(np.intp)
+    row = np.floor(0.5 * (y / tiles.half(x) + 1.0) * _TILES_ACROSS).astype(np.intp)
+    use = np.isfinite(off) & (column >= 0) & (column < _TILES_ALONG)
+    use &= (row >= 0) & (row < _TILES_ACROSS)
+    cell = column[use] * _TILES_ACROSS + row[use]
+    size = _TILES_ALONG * _TILES_ACROSS
+    count = np.bincount(cell, minlength=size)
+    total = np.bincount(cell, off[use], size)
+    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return replace(tiles, deviation=mean.reshape(_TILES_ALONG, _TILES_ACROSS))
+
+
+_UNKNOWN = 9
+
+
+def _class(deviation_mm: float, step: float) -> int:
+    """Return the class of a deviation, from -3 (lowest) to 3 (highest); `_UNKNOWN` for NaN."""
+    if not np.isfinite(deviation_mm):
+        return _UNKNOWN
+    size = sum(abs(deviation_mm) > bound * step for bound in DEVIATION_STEPS)
+    return int(np.sign(deviation_mm)) * size
+
+
+def _tile_rows(tiles: _Tiles, frame: _Frame, step: float) -> Iterator[str]:
+    """Yield the tiles, neighbours of one class as one."""
+    for j, (low, high) in enumerate(pairwise(tiles.share)):
+        for level, run in groupby(
+            enumerate(tiles.deviation[:, j]), key=lambda pair: _class(float(pair[1]), step)
+        ):
+            at = [index for index, _ in run]
+            start, end = float(tiles.x[at[0]]), float(tiles.x[at[-1] + 1])
+            if level == _UNKNOWN:
+                middle = 0.5 * float(low + high)
+                yield line(
+                    *frame.at(start, middle), *frame.at(end, middle), ink=RULE, width_px=0.7,
+                    dash="1 3",
+                )  # fmt: skip
+            elif level:
+                corners = [(start, high), (end, high), (end, low), (start, low)]
+                fill = DEVIATION_RAMP[level + 3].fill
+                # a hair of ink around it, so that no seam shows between neighbours
+                yield path(
+                    [frame.at(x, float(share)) for x, share in corners], fill=fill, ink=fill,
+                    width_px=0.3, closed=True,
+                )  # fmt: skip
+
+
+def _frets(specification: Specification, survey: CrownSurvey, frame: _Frame) -> Iterator[str]:
+    """Yield outline and frets."""
+    tiles, lines = frame.tiles, survey.orientation
+    ends = [(tiles.low, 1.0), (tiles.high, 1.0), (tiles.high, -1.0), (tiles.low, -1.0)]
+    yield path([frame.at(*end) for end in ends], ink=QUIET, closed=True)
+    if tiles.low == 0.0:
+        yield line(*frame.at(0.0, 1.0), *frame.at(0.0, -1.0), ink=INK, width_px=3.0)
+    for x_mm, lean in zip(lines.fret_x_mm, lines.fret_lean_slope, strict=True):
+        if np.isfinite(x_mm):
+            y = float(tiles.half(float(x_mm)))
+            yield line(
+                frame.x(float(x_mm + lean * y)), frame.y(y),
+                frame.x(float(x_mm - lean * y)), frame.y(-y), ink=QUIET, width_px=0.8,
+            )  # fmt: skip
+    places = {j + 1: frame.x(float(x)) for j, x in enumerate(lines.fret_x_mm) if np.isfinite(x)}
+    yield from fret_numbers(
+        places, frame.bottom + 12.0, first=(specification.scale.reference_fret,)
+    )
+
+
+def _numbers(tiles: _Tiles, frame: _Frame, unit: LengthUnit) -> Iterator[str]:
+    """Yield deviations at a few places, on paper of their own."""
+    for i in np.linspace(4, _TILES_ALONG - 6, _GRID[0]).astype(int):
+        for j in np.linspace(2, _TILES_ACROSS - 3, _GRID[1]).astype(int):
+            near = tiles.deviation[i - 1 : i + 2, j - 1 : j + 2]
+            if not np.isfinite(near).any():
+                continue
+            shown = fine_figure(float(np.nanmean(near)), unit)
+            x_mm = float(0.5 * (tiles.x[i] + tiles.x[i + 1]))
+            x, y = frame.at(x_mm, float(0.5 * (tiles.share[j] + tiles.share[j + 1])))
+            wide = text_width_px(shown, 9.0) + 3.0
+            yield group(
+                [
+                    rect(x - 0.5 * wide, y - 6.0, wide, 11.0, fill=PAPER, round_px=2.0),
+                    text(x, y + 3.0, shown, size_px=9, anchor="middle"),
+                ],
+                label=f"{shown} {fine_unit(unit)}, {x_mm:.0f} mm from the nut",
+            )
+
+
+def _summary(
+    specification: Specification, survey: CrownSurvey, known: FloatArray, unit: LengthUnit
+) -> str:
+    board = survey.board
+    ends = np.isfinite(board.radius_mm) & np.isfinite(board.radius_u_mm)
+    radius = ""
+    if int(ends.sum()) >= 4:
+        first, last = (float(np.median(r)) for r in np.array_split(board.radius_mm[ends], 4)[::3])
+        wanted = specification.board
+        radius = (
+            f" Radius about {_radius(first, unit)} near the nut, {_radius(last, unit)} near the end"
+            f" (specified {_radius(wanted.radius_nut_mm, unit)} to "
+            f"{_radius(wanted.radius_last_mm, unit)})."
+        )
+    if not len(known):
+        return "Nothing of the board between the frets was measured."
+    low, high = (length_text(float(v), unit, signed=True) for v in (known.min(), known.max()))
+    return (
+        f"Between the frets the board stands {low} to {high}".replace("-", "−")
+        + f" off its specified radius and best plane.{radius} Numbers on the map are "
+        f"{fine_unit(unit)}."
+    )
+
+
+def _radius(radius_mm: float, unit: LengthUnit) -> str:
+    if not np.isfinite(radius_mm):
+        return "flat"
+    return f"{radius_mm / MM_PER_INCH:.1f} in" if unit == "in" else f"{radius_mm:.0f} mm"
+
+
+def _legend(top_px: float, step: float, unit: LengthUnit, *, gaps: bool) -> tuple[list[str], float]:
+    """Return the classes from lowest to highest."""
+    words = [fine_figure(bound * step, unit).lstrip("+") for bound in DEVIATION_STEPS]
+    names = (
+        f"lower than −{words[2]}",
+        f"to −{words[2]}",
+        f"to −{words[1]}",
+        f"within ± {words[0]}",
+        f"to +{words[1]}",
+        f"to +{words[2]}",
+        f"higher than +{words[2]}",
+    )
+    parts = [text(4, top_px + 3, f"Off the specified shape, {fine_unit(unit)}:", size_px=9.5)]
+    x, y = 4.0, top_px + 17.0
+    for shade, name in zip(DEVIATION_RAMP, names, strict=True):
+        wide = 18 + text_width_px(name, 9.5) + 12
+        if x + wide > _RIGHT_PX:
+            x, y = 4.0, y + 15.0
+        parts.append(rect(x, y - 8, 14, 10, fill=shade.fill, ink=QUIET, width_px=0.6))
+        parts.append(text(x + 18, y, name, size_px=9.5))
+        x += wide
+    if gaps:
+        wide = 22 + text_width_px("not measured", 9.5)
+        if x + wide > _RIGHT_PX:
+            x, y = 4.0, y + 15.0
+        parts.append(line(x, y - 3, x + 16, y - 3, ink=RULE, width_px=0.9, dash="1 3"))
+        parts.append(circle(x + 8, y - 3, 0.6, fill=RULE))
+        parts.append(text(x + 20, y, "not measured", size_px=9.5))
+    return parts, y + 12.0

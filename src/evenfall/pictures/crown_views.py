@@ -1,0 +1,420 @@
+"""Crowns of a scan: every crown line along its fret, and one crown's section with its fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.instrument import string_lines
+from evenfall.instrument.geometry import board_drop_at_mm
+from evenfall.measurement import Origin
+from evenfall.pictures.axes import Axis, fine_figure, fine_unit, round_exaggeration
+from evenfall.pictures.inks import INK, PAPER, QUIET, RISK, RULE, WASH
+from evenfall.pictures.svg import (
+    PAGE_WIDTH_PX,
+    circle,
+    document,
+    group,
+    heading,
+    line,
+    path,
+    rect,
+    text,
+    text_width_px,
+)
+from evenfall.units import LengthUnit, in_unit, length_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from evenfall.crowns import CrownSurvey
+    from evenfall.crowns.survey import Section
+    from evenfall.instrument import Specification
+
+    FloatArray = NDArray[np.float64]
+
+_LEFT_PX = 30.0
+_GUTTER_PX = 26.0
+_ROW_PX = 36.0
+_ROWS = 12
+"""Frets in one column."""
+_MOST_PX = 15.0
+"""A crown line rises or falls at most this far from its own grey line before it is cut off."""
+_GAP_MM = 1.2
+"""A crown line with a hole wider than this is broken there."""
+
+
+# ---- crown lines -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """One crown line over the arc of the specified radius, about its own mean [mm]."""
+
+    fret: int
+    y: FloatArray
+    off: FloatArray
+    string_y: FloatArray
+    string_off: FloatArray
+    origin: NDArray[np.int8]
+
+
+def crown_lines(
+    specification: Specification, survey: CrownSurvey, *, unit: LengthUnit = "mm"
+) -> str:
+    """Return the crown of each fret along its length, over the specified radius, as SVG.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    survey
+        The scan's crowns.
+    unit
+        Unit of the numbers, "mm" or "in".
+    """
+    lines = [_line(specification, survey, j) for j in range(specification.frets)]
+    found = [row for row in lines if row is not None]
+    name = specification.name or "Instrument"
+    title = f"{name}: crown lines"
+    if not found:
+        parts, end = heading(title, "No crown was found.")
+        return document(end, parts, title=title, description="No crown was found.")
+    every = np.abs(np.concatenate([row.off for row in found]))
+    widest = max(float(np.abs(row.y).max()) for row in found)
+    columns = -(-specification.frets // _ROWS)
+    rows = -(-specification.frets // columns)
+    wide = (PAGE_WIDTH_PX - 8.0 - columns * _LEFT_PX - (columns - 1) * _GUTTER_PX) / columns
+    across_px = wide / (2.0 * widest)
+    size = max(float(np.quantile(every, 0.99)), 0.002)
+    larger = round_exaggeration(_MOST_PX / (size * across_px))
+    summary, scales = _words(found, survey, larger, unit)
+    parts, top = heading(title, summary, scales)
+    for j, row in enumerate(lines):
+        column, place = divmod(j, rows)
+        left = column * (_LEFT_PX + wide + _GUTTER_PX) + _LEFT_PX
+        middle = top + 22.0 + place * _ROW_PX
+        parts += _row(
+            j + 1, row, left=left, wide=wide, middle=middle,
+            scale=(across_px, across_px * larger), unit=unit,
+        )  # fmt: skip
+    for column in range(columns):
+        left = column * (_LEFT_PX + wide + _GUTTER_PX) + _LEFT_PX
+        parts.append(text(left, top + 5, "bass", size_px=9, ink=QUIET))
+        parts.append(text(left + wide, top + 5, "treble", size_px=9, anchor="end", ink=QUIET))
+    end = top + 22.0 + rows * _ROW_PX
+    parts += _line_legend(end - 4.0)
+    return document(
+        end + 10.0, parts, title=title, description=f"Crown lines. {summary} {scales}",
+        exaggeration=f"{larger:g}",
+    )  # fmt: skip
+
+
+def _line(specification: Specification, survey: CrownSurvey, j: int) -> _Line | None:
+    """Return a crown line less the arc of the specified radius and its own mean."""
+    crown = survey.crown_lines[j]
+    if crown is None or not len(crown.top_mm):
+        return None
+    last = float(np.nanmax(survey.orientation.fret_x_mm))
+    shape = crown.top_mm + board_drop_at_mm(specification, crown.x_mm / last, crown.y_mm)
+    order = np.argsort(crown.y_mm)
+    mean = float(np.median(shape))
+    lean = survey.orientation.fret_lean_slope[j]
+    x = survey.orientation.fret_x_mm[j]
+    string_y = string_lines(specification).y_mm[:, j + 1]
+    share = np.asarray((x + lean * string_y) / last)
+    string_off = survey.crown_top_mm[:, j] + board_drop_at_mm(specification, share, string_y)
+    return _Line(
+        j + 1, crown.y_mm[order], shape[order] - mean, string_y, string_off - mean,
+        survey.crown_top_origin[:, j],
+    )  # fmt: skip
+
+
+def _row(
+    fret: int,
+    row: _Line | None,
+    *,
+    left: float,
+    wide: float,
+    middle: float,
+    scale: tuple[float, float],
+    unit: LengthUnit,
+) -> Iterator[str]:
+    """Yield one fret's line with its crossings."""
+    yield text(left - 8, middle + 3.5, str(fret), size_px=9.5, anchor="end", bold=fret % 12 == 0)
+    yield line(left, middle, left + wide, middle, ink=RULE, width_px=0.6)
+    if row is None:
+        yield text(left + 0.5 * wide, middle - 3, "no crown found", size_px=9, anchor="middle",
+                   ink=RISK)  # fmt: skip
+        return
+
+    def at(y_mm: float, off_mm: float) -> tuple[float, float]:
+        rise = float(np.clip(off_mm * scale[1], -_MOST_PX, _MOST_PX))
+        return left + 0.5 * wide + y_mm * scale[0], middle - rise
+
+    breaks = np.flatnonzero(np.diff(row.y) > _GAP_MM) + 1
+    for piece in np.split(np.arange(len(row.y)), breaks):
+        few = piece[:: max(1, len(piece) // 120)]
+        points = [at(float(row.y[i]), float(row.off[i])) for i in few]
+        if len(points) > 1:
+            yield path(points, ink=INK, width_px=1.1)
+        else:
+            yield circle(*points[0], 0.8, fill=INK)
+    for y, off, origin in zip(row.string_y, row.string_off, row.origin, strict=True):
+        if np.isfinite(off):
+            seen = origin == Origin.READ
+            place = at(float(y), float(off))
+            yield circle(*place, 2.2, fill=INK if seen else PAPER, ink=INK, width_px=0.8)
+    cut = np.flatnonzero(np.abs(row.off) * scale[1] > _MOST_PX + 0.5)
+    if len(cut):
+        worst = int(cut[np.argmax(np.abs(row.off[cut]))])
+        x, y = at(float(row.y[worst]), float(row.off[worst]))
+        up = row.off[worst] > 0.0
+        anchor = "end" if x > left + 0.5 * wide else "start"
+        shown = fine_figure(float(row.off[worst]), unit)
+        shown += " µm" if unit == "mm" else " thou"
+        shift = -6.0 if anchor == "end" else 6.0
+        yield circle(x, y, 1.6, fill=RISK)
+        yield text(x + shift, y + (-4 if up else 11), shown, size_px=9, anchor=anchor, ink=RISK)
+
+
+def _words(
+    found: list[_Line], survey: CrownSurvey, larger: float, unit: LengthUnit
+) -> tuple[str, str]:
+    worst = max(found, key=lambda row: float(np.ptp(row.off)))
+    tilt = [
+        (abs(float(np.polyfit(row.y, row.off, 1)[0]) * float(np.ptp(row.y))), row)
+        for row in found
+        if len(row.y) > 2
+    ]
+    turned = ""
+    if tilt:
+        most, row = max(tilt, key=lambda pair: pair[0])
+        turned = f" Fret {row.fret} is tilted most, {length_text(most, unit)} from end to end."
+    u = survey.crown_top_u_mm[np.isfinite(survey.crown_top_u_mm)]
+    claim = f" Standard uncertainty {length_text(float(np.median(u)), unit)}." if len(u) else ""
+    summary = (
+        f"{len(found)} crowns; the least straight one, fret {worst.fret}, runs over "
+        f"{length_text(float(np.ptp(worst.off)), unit)}.{turned}{claim}"
+    )
+    scales = (
+        "Each line stands over the arc of the specified radius, about its own median (grey); "
+        f"heights are drawn {larger:g} times larger than widths."
+    )
+    return summary, scales
+
+
+def _line_legend(top_px: float) -> Iterator[str]:
+    x = 4.0
+    for fill, name in ((INK, "seen under its string"), (PAPER, "carried over a shadow")):
+        yield circle(x + 4, top_px, 2.2, fill=fill, ink=INK, width_px=0.8)
+        yield text(x + 12, top_px + 3.5, name, size_px=9.5)
+        x += 12 + text_width_px(name, 9.5) + 16
+    yield circle(x + 4, top_px, 1.6, fill=RISK)
+    yield text(x + 12, top_px + 3.5, "runs out of its row; the number says how far", size_px=9.5)
+
+
+# ---- one section -------------------------------------------------------------------------------
+
+_TALL_PX = 210.0
+_RESIDUAL_PX = 96.0
+_SIDE_PX = 52.0
+
+
+def widest_flat(survey: CrownSurvey, *, reference_fret: int) -> tuple[int, int]:
+    """Return string and fret of the crown most worth showing: the widest worn flat that is seen.
+
+    Parameters
+    ----------
+    survey
+        The scan's crowns.
+    reference_fret
+        Fret to show where none is worn.
+    """
+    strings, frets = survey.crown_top_mm.shape
+    seen = np.array([[s is not None for s in row] for row in survey.sections])
+    width = np.where(seen, np.nan_to_num(survey.flat_width_mm), -1.0)
+    if width.max() > 0.0:
+        k, j = np.unravel_index(int(np.argmax(width)), width.shape)
+        return int(k) + 1, int(j) + 1
+    order = sorted(
+        (abs(j + 1 - reference_fret), abs(k - strings // 2), k, j)
+        for k in range(strings)
+        for j in range(frets)
+        if seen[k, j]
+    )
+    if not order:
+        return strings // 2 + 1, min(reference_fret, frets)
+    return order[0][2] + 1, order[0][3] + 1
+
+
+def crown_section(
+    specification: Specification,
+    survey: CrownSurvey,
+    *,
+    string: int,
+    fret: int,
+    unit: LengthUnit = "mm",
+) -> str:
+    """Return the section of one crown under one string, with its fit and what is left, as SVG.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    survey
+        The scan's crowns.
+    string, fret
+        Which crown, both from 1.
+    unit
+        Unit of the numbers, "mm" or "in".
+
+    Raises
+    ------
+    ValueError
+        There is no such string or fret.
+    """
+    strings, frets = survey.crown_top_mm.shape
+    if not (1 <= string <= strings and 1 <= fret <= frets):
+        raise ValueError(f"there is no fret {fret} under string {string}")
+    name = specification.name or "Instrument"
+    title = f"{name}: crown of fret {fret} under string {string}"
+    section = survey.sections[string - 1][fret - 1]
+    k, j = string - 1, fret - 1
+    if section is None or not len(section.across_mm):
+        why = "No points lie under the string there: a string or a hole hides the crown."
+        parts, end = heading(title, why)
+        return document(end, parts, title=title, description=why)
+    left = section.height_mm - section.fitted_mm(section.across_mm)
+    inside = np.abs(section.across_mm - section.centre_mm) <= section.fitted_half_mm
+    summary = _section_words(survey, (k, j), section, left[inside], unit)
+    reach = 1.05 * float(np.abs(section.across_mm).max())
+    low = min(float(np.quantile(section.height_mm, 0.01)), -0.02)
+    high = max(float(np.quantile(section.height_mm, 0.99)), 0.0)
+    room = high - low
+    along = (PAGE_WIDTH_PX - _SIDE_PX - 12.0) / (2.0 * reach)
+    larger = round_exaggeration(_TALL_PX / (1.1 * room * along))
+    tall = 1.1 * room * along * larger
+    scales = (
+        "Points near the string's line, over the fitted top; "
+        + ("both ways to one scale" if larger == 1.0 else f"heights {larger:g} times larger")
+        + ". Below: what the fit leaves."
+    )
+    parts, top = heading(title, summary, scales)
+    ends = (-in_unit(reach, unit), in_unit(reach, unit))
+    x = Axis(*ends, _SIDE_PX, PAGE_WIDTH_PX - 12.0, unit)
+    y = Axis(
+        in_unit(low - 0.05 * room, unit), in_unit(high + 0.05 * room, unit),
+        top + 12.0 + tall, top + 12.0, unit,
+    )  # fmt: skip
+    parts += _section_panel(section, inside, x, y, unit)
+    top += 12.0 + tall + 30.0
+    parts += _residual_panel(
+        section.across_mm[inside], left[inside], x, noise_mm=survey.noise_mm, top_px=top
+    )
+    end = top + _RESIDUAL_PX + 34.0
+    return document(
+        end, parts, title=title, description=f"Section of a crown. {summary}",
+        exaggeration=f"{larger:g}", string=string, fret=fret,
+    )  # fmt: skip
+
+
+def _section_words(
+    survey: CrownSurvey,
+    place: tuple[int, int],
+    section: Section,
+    left_mm: FloatArray,
+    unit: LengthUnit,
+) -> str:
+    top_u = float(survey.crown_top_u_mm[place])
+    radius, radius_u = section.radius_mm, float(survey.crown_radius_u_mm[place])
+    shape = f"Radius {length_text(radius, unit)}"
+    if np.isfinite(radius_u):
+        shape += f" (standard uncertainty {length_text(radius_u, unit)})"
+    if section.flat_width_mm > 0.0:
+        shape += f", worn flat {length_text(section.flat_width_mm, unit)} wide"
+    spread = 1.4826 * float(np.median(np.abs(left_mm))) if len(left_mm) else float("nan")
+    stray = int(np.count_nonzero(np.abs(left_mm) > 4.0 * spread))
+    far = f"; {stray} of {len(left_mm)} lie further than four times that" if stray else ""
+    return (
+        f"{shape}; top known to {length_text(top_u, unit)}. The points scatter by "
+        f"{fine_figure(spread, unit).lstrip('+')} {fine_unit(unit)} about the fit{far}."
+    )
+
+
+def _section_panel(
+    section: Section, inside: NDArray[np.bool_], x: Axis, y: Axis, unit: LengthUnit
+) -> Iterator[str]:
+    """Yield points and fit."""
+    for tick, shown in y.ticks(6):
+        yield line(x.start_px, y(tick), x.end_px, y(tick), ink=RULE, width_px=0.5)
+        yield text(x.start_px - 5, y(tick) + 3, shown, size_px=9, anchor="end", ink=QUIET)
+    yield text(4, y.end_px - 3, f"height, {unit}", size_px=9, ink=QUIET)
+    half = 0.5 * section.flat_width_mm
+    if half > 0.0:
+        low, high = (x(in_unit(section.centre_mm + s * half, unit)) for s in (-1, 1))
+        yield rect(low, y.end_px, high - low, y.start_px - y.end_px, fill=WASH)
+        for edge in (low, high):
+            yield line(edge, y.end_px, edge, y.start_px, ink=RISK, width_px=0.8, dash="3 2")
+        yield text(0.5 * (low + high), y.start_px - 4, "worn flat", size_px=9, anchor="middle",
+                   ink=RISK)  # fmt: skip
+    dots = []
+    for across, height, used in zip(section.across_mm, section.height_mm, inside, strict=True):
+        place = y(in_unit(float(height), unit))
+        if y.end_px <= place <= y.start_px:
+            dots.append(
+                circle(
+                    x(in_unit(float(across), unit)), place, 1.5,
+                    fill=QUIET if used else PAPER, ink=QUIET, width_px=0.6,
+                )
+            )  # fmt: skip
+    yield group(dots, label=f"{len(dots)} points")
+    span = np.linspace(-section.fitted_half_mm, section.fitted_half_mm, 121) + section.centre_mm
+    fitted = section.fitted_mm(span)
+    points = [
+        (x(in_unit(float(a), unit)), y(in_unit(float(h), unit)))
+        for a, h in zip(span, fitted, strict=True)
+        if in_unit(float(h), unit) >= y.low
+    ]
+    yield path(points, ink=RISK, width_px=1.6)
+
+
+def _residual_panel(
+    across_mm: FloatArray, left_mm: FloatArray, x: Axis, *, noise_mm: float, top_px: float
+) -> Iterator[str]:
+    """Yield what the fit leaves at the points that took part."""
+    unit: LengthUnit = "in" if x.unit == "in" else "mm"
+    fine = 1000.0 * in_unit(1.0, unit)  # µm, or thousandths of an inch
+    reach = 1.15 * fine * max(float(np.quantile(np.abs(left_mm), 0.98)), 3.0 * noise_mm, 1e-6)
+    y = Axis(-reach, reach, top_px + _RESIDUAL_PX, top_px, "")
+    band = 2.0 * fine * noise_mm
+    yield rect(x.start_px, y(band), x.end_px - x.start_px, y(-band) - y(band), fill=WASH)
+    for tick, shown in y.ticks(5):
+        strong = abs(tick) < 1e-12
+        yield line(
+            x.start_px, y(tick), x.end_px, y(tick), ink=QUIET if strong else RULE,
+            width_px=0.9 if strong else 0.5,
+        )  # fmt: skip
+        yield text(x.start_px - 5, y(tick) + 3, shown, size_px=9, anchor="end", ink=QUIET)
+    yield text(4, top_px - 7, f"left, {fine_unit(unit)}", size_px=9, ink=QUIET)
+    yield text(
+        x.end_px, top_px - 7, "grey band: ± 2 standard deviations of single points",
+        size_px=9, anchor="end", ink=QUIET,
+    )  # fmt: skip
+    dots = [
+        circle(x(in_unit(float(a), unit)), y(float(v)), 1.5, fill=QUIET)
+        for a, v in zip(across_mm, fine * left_mm, strict=True)
+        if abs(v) <= reach
+    ]
+    yield group(dots, label=f"{len(dots)} residuals")
+    for tick, shown in x.ticks(9):
+        yield line(x(tick), y.start_px, x(tick), y.start_px + 4, ink=QUIET, width_px=0.8)
+        yield text(x(tick), y.start_px + 14, shown, size_px=9, anchor="middle", ink=QUIET)
+    yield text(
+        0.5 * (x.start_px + x.end_px), y.start_px + 27,
+        f"across the fret, towards the bridge, {unit}", size_px=9, anchor="middle", ink=QUIET,
+    )  # fmt: skip

@@ -1,0 +1,56 @@
+"""All drawings of one scan."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from evenfall.pictures.board_map import board_map
+from evenfall.pictures.crown_views import crown_lines, crown_section, widest_flat
+from evenfall.pictures.neck import neck_curve
+
+if TYPE_CHECKING:
+    from evenfall.crowns import CrownSurvey
+    from evenfall.instrument import Specification
+    from evenfall.measurement import Measurement
+    from evenfall.units import LengthUnit
+
+
+def scan_drawings(
+    specification: Specification,
+    survey: CrownSurvey,
+    measurement: Measurement,
+    *,
+    sheet: Measurement | None = None,
+    unit: LengthUnit = "mm",
+) -> dict[str, str]:
+    """Return the drawings of a scan, SVG text by name.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    survey
+        The scan's crowns and board.
+    measurement
+        What it amounts to.
+    sheet
+        What hand sheets alone give; drawn under the scan's neck curve.
+    unit
+        Unit of the numbers, "mm" or "in".
+    """
+    drawn = {
+        "board": board_map(specification, survey, unit=unit),
+        "crown lines": crown_lines(specification, survey, unit=unit),
+    }
+    if any(section is not None for row in survey.sections for section in row):
+        string, fret = widest_flat(survey, reference_fret=specification.scale.reference_fret)
+        drawn["crown section"] = crown_section(
+            specification, survey, string=string, fret=fret, unit=unit
+        )
+    if sheet is None:
+        drawn["neck"] = neck_curve(specification, measurement, unit=unit)
+    else:
+        drawn["neck"] = neck_curve(
+            specification, sheet, measurement, unit=unit, names=("hand sheet", "scan")
+        )
+    return drawn

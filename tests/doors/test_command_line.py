@@ -417,3 +417,48 @@ def test_nothing_but_json_reaches_standard_output(folder: Path) -> None:
     )
     assert json.loads(done.stdout)["status"] == "optimal"
     assert done.stderr == ""
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="only on Linux")
+@pytest.mark.parametrize(
+    "arguments", [("plan", "kestrel-before.csv", "--json"), ("spec", "check")], ids=" ".join
+)
+def test_a_full_disk_behind_standard_output_is_a_sentence(
+    folder: Path, arguments: tuple[str, ...]
+) -> None:
+    """What is redirected to a disk without room ends in words, not in a crash."""
+    last = ("kestrel.spec.toml",) if arguments[0] == "spec" else ("--spec", "kestrel.spec.toml")
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "evenfall", *arguments, *last],
+            cwd=folder,
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert done.returncode == 2
+    assert done.stderr == (
+        "evenfall: The result cannot be written (no space left on device); make room, or check it."
+        "\n"
+    )
+
+
+def test_a_link_that_leads_to_itself_is_a_sentence(folder: Path) -> None:
+    """Wherever a file is read."""
+    (folder / "loop.csv").symlink_to("loop.csv")
+    for arguments in (
+        ("measure", "loop.csv", "--spec", "kestrel.spec.toml"),
+        ("measure", "kestrel-before.csv", "loop.csv", "--spec", "kestrel.spec.toml"),
+        ("plan", "loop.csv", "--spec", "kestrel.spec.toml"),
+        ("plan", "kestrel-before.csv", "--spec", "loop.csv"),
+    ):
+        error = json_of(*arguments, status=2)["error"]
+        assert error["where"] == "loop.csv"
+
+
+def test_a_finding_does_not_name_its_place_twice(folder: Path) -> None:
+    """The place stands in brackets only where the sentence has not said it."""
+    said = run("diagnose", "kestrel-before.csv", "--spec", "kestrel.spec.toml").stdout
+    assert "String 1 touches" in said
+    assert "(string 1)" not in said

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
@@ -68,7 +69,19 @@ class Door(click.Group):
         except BrokenPipeError:
             sys.stderr.close()  # whoever read us has gone; there is nobody to tell
             sys.exit(0)
+        except OSError as error:  # files have their own sentences; this is standard output
+            _stop_without_output(error)
         sys.exit(status if isinstance(status, int) else 0)
+
+
+def _stop_without_output(error: OSError) -> NoReturn:
+    """Leave where standard output itself takes no more, as on a full disk."""
+    reason = (error.strerror or str(error)).rstrip(".")
+    reason = reason[:1].lower() + reason[1:]
+    what = error.filename or "The result"
+    click.echo(f"evenfall: {what} cannot be written ({reason}); make room, or check it.", err=True)
+    sys.stderr.flush()
+    os._exit(BAD_INPUT)  # leaving in order would write what is left and fail again
 
 
 def fail(
@@ -182,7 +195,8 @@ def show_findings(findings: Iterable[Finding], *, err: bool = False) -> None:
     """
     order = {"error": 0, "warning": 1, "note": 2}
     for finding in sorted(findings, key=lambda f: order[f.severity]):
-        where = f" ({finding.where})" if finding.where else ""
+        told = finding.where.lower() in finding.sentence.lower()
+        where = "" if told else f" ({finding.where})"
         mark = {"error": "!!", "warning": " !", "note": "  "}[finding.severity]
         click.echo(f"{mark} {finding.sentence}{where}", err=err)
 

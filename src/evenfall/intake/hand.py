@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -88,9 +89,9 @@ def read_readings(
     RequestError, FormatMismatchError, BrokenFileError, UnsupportedError
         As `read_measurement`.
     """
-    resolved = [path.resolve() for path in paths]
+    real = [os.path.realpath(path) for path in paths]
     for path in paths:
-        if resolved.count(path.resolve()) > 1:
+        if real.count(os.path.realpath(path)) > 1:
             raise RequestError("The file is named twice; name it once.", where=path.name)
     readings: list[Reading] = []
     findings: list[Finding] = []

@@ -112,9 +112,9 @@ def test_a_whole_neck_all_notes_with_contact(benchmark: BenchmarkFixture, work: 
     assert len(result.notes) == 396
     taken = benchmark.stats.stats.median
     threads = nb.get_num_threads()
-    strings = np.random.default_rng(1).normal(size=(8 * threads, 2, 204))
+    strings = np.random.default_rng(1).normal(size=(32 * threads, 2, 204))
     plain_stencil(strings, 200, 2)
-    steps = 40_000
+    steps = 160_000
     stencil = seconds(lambda: plain_stencil(strings, 200, steps))
     stencil_rate = 8.0 * 200 * steps * len(strings) / stencil
     rate = work.operations / taken

@@ -372,7 +372,8 @@ def plan_from_dict(values: Mapping[str, Any]) -> Plan:
         raise BrokenFileError(
             f"The plan is damaged ({damage(error)}); make it anew with evenfall plan."
         ) from None
-    if values.get("content_hash") != plan.content_hash:
+    # what follows from other values is in the file too, for those who read it without this program
+    if any(values.get(key) != value for key, value in plan.as_dict().items()):
         raise BrokenFileError(
             "The plan does not match its own content hash: it was changed after it was written; "
             "make it anew with evenfall plan."

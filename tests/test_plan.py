@@ -1,0 +1,250 @@
+"""Plan files: what the contract promises is there, and nothing in them can be changed unseen."""
+
+from __future__ import annotations
+
+import copy
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import fields, replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+
+from evenfall.errors import BrokenFileError, FormatMismatchError
+from evenfall.levelling import make_plan
+from evenfall.measurement import content_hash
+from evenfall.plan import Plan, plan_from_dict
+from levelling.necks import Neck, Wishes, necks, readings, specification, table
+
+STRINGS, FRETS = 4, 7
+HARD = Wishes(frets=6, attack=0.6, minimum=1.05, tolerance=0.4, saddle=(0.1, 0.1))
+
+
+@cache
+def plan(kind: str) -> Plan:
+    """Return a plan of each kind of answer."""
+    if kind == "optimal":
+        neck = Neck(Wishes(strings=STRINGS, frets=FRETS, attack=0.45), seed=3, noise_mm=0.05)
+        return make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
+    if kind == "new wire":
+        spec = specification(HARD)
+        found = readings(spec, seed=2, worn={2: 0.2}, high={4: 0.15})
+        return make_plan(spec, found, way="part-refret", envelope=table(spec))
+    attack = {"relaxed": 1.2, "hopeless": 50.0}[kind]
+    neck = Neck(Wishes(strings=STRINGS, frets=FRETS), seed=3, noise_mm=0.05)
+    return make_plan(neck.spec, neck.found, attack_n=attack, envelope=neck.table)
+
+
+KINDS = ("optimal", "new wire", "relaxed", "hopeless")
+
+
+def written(kind: str) -> dict[str, Any]:
+    """Return a plan as a file holds it."""
+    return json.loads(json.dumps(plan(kind).as_dict(), allow_nan=False))
+
+
+def same(one: Any, two: Any) -> bool:
+    """Say whether two values are equal, NaN to NaN and field by field."""
+    if isinstance(one, np.ndarray):
+        return bool(one.shape == two.shape and np.array_equal(one, two, equal_nan=True))
+    if hasattr(one, "__dataclass_fields__"):
+        return all(same(getattr(one, f.name), getattr(two, f.name)) for f in fields(one))
+    if isinstance(one, tuple):
+        return len(one) == len(two) and all(same(a, b) for a, b in zip(one, two, strict=True))
+    if isinstance(one, float) and one != one:  # noqa: PLR0124 (NaN)
+        return bool(two != two)  # noqa: PLR0124
+    return bool(one == two)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_plan_comes_back_as_it_was(kind: str) -> None:
+    before = plan(kind)
+    after = plan_from_dict(written(kind))
+    for field in fields(Plan):
+        assert same(getattr(before, field.name), getattr(after, field.name)), field.name
+    assert after.content_hash == before.content_hash
+    assert after.code == before.code
+    assert plan_from_dict(json.loads(json.dumps(after.as_dict()))).code == before.code
+
+
+@settings(deadline=None, max_examples=25)
+@given(necks())
+def test_any_plan_comes_back(neck: Neck) -> None:
+    before = make_plan(neck.spec, neck.found, envelope=neck.table)
+    after = plan_from_dict(json.loads(json.dumps(before.as_dict(), allow_nan=False)))
+    assert after.content_hash == before.content_hash
+
+
+# ---- the contract -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_key_of_the_contract_is_there(kind: str) -> None:
+    values, made = written(kind), plan(kind)
+    count, frets = made.removal_mm.shape
+    assert values["status"] in ("optimal", "relaxed", "infeasible")
+    for key in ("objective_mm", "gap_mm", "relief_change_mm", "min_crown_height_left_mm"):
+        assert isinstance(values[key], float)
+    assert isinstance(values["way"], str)
+    assert [s["string"] for s in values["strings"]] == list(range(1, count + 1))
+    for k, string in enumerate(values["strings"]):
+        for key, array in (
+            ("removal_mm", made.removal_mm),  # by fret number 1..F
+            ("crown_top_after_mm", made.crown_top_after_mm),
+            ("headroom_before_n", made.headroom_before_n),  # by stopped position 0..F-1
+            ("headroom_after_n", made.headroom_after_n),
+        ):
+            assert len(string[key]) == frets
+            np.testing.assert_array_equal(string[key], array[k])
+        assert string["saddle_mm"] == made.saddle_after_mm[k]
+        assert string["nut_mm"] == made.nut_after_mm[k]
+    for binding in values["binding"]:
+        assert binding["sentence"].endswith(".")
+        assert {"kind", "strings", "stop", "fret", "price_mm_per_mm"} <= set(binding)
+    assert isinstance(values["relaxations"], list)
+    assert bool(values["relaxations"]) == (values["status"] != "optimal")
+    assert values["ways"][0]["way"] == "adjust"
+
+
+def test_the_headroom_in_the_file_is_by_stopped_position() -> None:
+    """Entry 0 is the open string: it alone changes where only the nut is lifted."""
+    neck = Neck(Wishes(strings=STRINGS, frets=FRETS), seed=3)
+    lifted = replace(neck.found, nut_mm=neck.found.nut_mm + 0.05)
+    values = [
+        make_plan(neck.spec, found, envelope=neck.table).as_dict()["strings"]
+        for found in (neck.found, lifted)
+    ]
+    for before, after in zip(*values, strict=True):
+        assert after["headroom_before_n"][0] > before["headroom_before_n"][0]
+        assert after["headroom_before_n"][1:] == pytest.approx(before["headroom_before_n"][1:])
+
+
+def test_the_plan_depends_on_nothing_but_heights_and_specification() -> None:
+    neck = Neck(Wishes(strings=STRINGS, frets=FRETS, attack=0.45), seed=3, noise_mm=0.05)
+    other = replace(
+        neck.found,
+        serial="HR-7 (invented)",
+        source=("other.csv",),
+        strung=False,
+        moisture_percent=float("nan"),
+        routes=("somehow",),
+    )
+    one = make_plan(neck.spec, neck.found, envelope=neck.table)
+    two = make_plan(neck.spec, other, envelope=neck.table)
+    np.testing.assert_array_equal(one.removal_mm, two.removal_mm)
+    assert one.content_hash != two.content_hash  # each still tells whose it is
+
+
+def test_the_same_request_gives_the_same_plan_to_the_last_digit() -> None:
+    neck = Neck(Wishes(strings=STRINGS, frets=FRETS, attack=0.45), seed=3, noise_mm=0.05)
+    hashes = {make_plan(neck.spec, neck.found, envelope=neck.table).content_hash for _ in range(3)}
+    assert len(hashes) == 1
+
+
+# ---- changed files ------------------------------------------------------------------------------
+
+
+def leaves(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    """Yield the path of every single value of a file."""
+    items = value.items() if isinstance(value, dict) else enumerate(value)
+    for key, inner in items:
+        if isinstance(inner, dict | list) and inner:
+            yield from leaves(inner, (*path, key))
+        else:
+            yield (*path, key)
+
+
+def put(values: dict[str, Any], path: tuple[Any, ...], new: Any) -> dict[str, Any]:
+    changed = copy.deepcopy(values)
+    place: Any = changed
+    for key in path[:-1]:
+        place = place[key]
+    place[path[-1]] = new
+    return changed
+
+
+def other(value: Any) -> Any:
+    """Return another value of the same kind."""
+    if isinstance(value, bool):
+        return not value
+    if isinstance(value, int | float):
+        return value + 1 if isinstance(value, int) else value + 1e-9
+    if isinstance(value, str):
+        return value + "x"
+    return 0.5 if value is None else [0]
+
+
+@pytest.mark.parametrize("kind", ["optimal", "new wire"])
+def test_every_single_value_that_is_changed_is_noticed(kind: str) -> None:
+    values = written(kind)
+    paths = list(leaves(values))
+    assert len(paths) > 300
+    step = 1 if len(paths) < 400 else len(paths) // 400
+    own = [path for path in paths if path[0] != "measurement"]
+    for path in {*own, *paths[::step]}:
+        value: Any = values
+        for key in path:
+            value = value[key]
+        try:
+            plan_from_dict(put(values, path, other(value)))
+        except (BrokenFileError, FormatMismatchError) as error:
+            sentence = str(error)
+        else:
+            sentence = ""
+        assert sentence, path
+        assert "\n" not in sentence
+
+
+@pytest.mark.parametrize("key", sorted(plan("optimal").as_dict()))
+def test_a_key_that_is_missing_is_noticed(key: str) -> None:
+    values = written("optimal")
+    del values[key]
+    with pytest.raises((BrokenFileError, FormatMismatchError)):
+        plan_from_dict(values)
+
+
+SPOILT: list[tuple[str, Callable[[dict[str, Any]], Any]]] = [
+    ("schema", lambda v: v | {"schema": "evenfall/measurement@1"}),
+    ("later schema", lambda v: v | {"schema": "evenfall/plan@99"}),
+    ("nothing", lambda v: None),
+    ("a list", lambda v: [v]),
+    ("strings null", lambda v: v | {"strings": None}),
+    ("no strings", lambda v: v | {"strings": []}),
+    ("a string less", lambda v: v | {"strings": v["strings"][:-1]}),
+    ("strings of numbers", lambda v: v | {"strings": [1, 2, 3, 4]}),
+    ("removal too short", lambda v: put(v, ("strings", 0, "removal_mm"), [0.0])),
+    ("removal as text", lambda v: put(v, ("strings", 0, "removal_mm", 0), "much")),
+    ("status unknown", lambda v: v | {"status": "perfect"}),
+    ("way unknown", lambda v: v | {"way": "file"}),
+    ("objective null", lambda v: v | {"objective_mm": None}),
+    ("objective a list", lambda v: v | {"objective_mm": [1.0]}),
+    ("measurement empty", lambda v: v | {"measurement": {}}),
+    ("binding of text", lambda v: v | {"binding": ["x"]}),
+    ("binding with more", lambda v: v | {"binding": [{"kind": "clear", "colour": "red"}]}),
+    ("hash null", lambda v: v | {"content_hash": None}),
+]
+
+
+@pytest.mark.parametrize(("what", "spoil"), SPOILT, ids=[name for name, _ in SPOILT])
+def test_a_spoilt_plan_gets_one_sentence(what: str, spoil: Callable[[Any], Any]) -> None:
+    with pytest.raises((BrokenFileError, FormatMismatchError)) as caught:
+        plan_from_dict(spoil(written("optimal")))
+    sentence = str(caught.value)
+    assert "\n" not in sentence, what
+    assert len(sentence) < 400
+
+
+def test_the_order_of_keys_and_the_spacing_do_not_matter() -> None:
+    values = written("optimal")
+    turned = json.loads(json.dumps(dict(reversed(values.items())), indent=3))
+    assert plan_from_dict(turned).content_hash == plan("optimal").content_hash
+
+
+def test_the_hash_is_that_of_the_content() -> None:
+    values = written("optimal")
+    told = values.pop("content_hash")
+    values.pop("schema")
+    assert content_hash(values) == told

@@ -148,12 +148,15 @@ WORN = Wishes(frets=6, attack=0.6, minimum=1.05, tolerance=0.4, saddle=(0.1, 0.1
 @pytest.mark.parametrize("lacking_mm", [0.0, 0.02, 0.1])
 @pytest.mark.parametrize("seed", range(4))
 def test_crown_height_eased_means_what_it_says_on_worn_frets(seed: int, lacking_mm: float) -> None:
-    """A high fret with a crown already under the least height has no life until that is eased."""
+    """A crown under the least height, and no life beside it, until that is eased by enough.
+
+    The heights are exact here: an eased least height is what stays, not what can be proved.
+    """
     spec = specification(WORN)
     found = readings(spec, seed=seed, high={4: 0.15})
     height = found.crown_height_mm.copy()
     height[:, 3] = WORN.minimum - lacking_mm + 0.005 * np.arange(3)
-    found = changed(found, crown_height_mm=height)
+    found = changed(found, crown_height_mm=height, crown_height_u_mm=np.zeros_like(height))
     plan = make_plan(spec, found, way="each", envelope=table(spec))
     assert plan.status != "optimal"
     named: dict[str, Relaxation] = {r.lever: r for r in plan.relaxations}
@@ -207,3 +210,25 @@ def test_new_wire_is_named_where_worn_frets_are_the_reason() -> None:
     asked = job(spec, found, table(spec))
     assert Program(asked, replaced=plan.replaced_frets).fits()
     assert not Program(asked).fits()
+
+
+def test_a_crown_under_the_least_height_is_never_called_fine() -> None:
+    """Even where nothing has to be cut, a worn crown asks for new wire or an eased least height."""
+    spec = specification(Wishes(frets=6, attack=0.2, minimum=1.0))
+    found = readings(spec, seed=1, noise_mm=0.0)
+    fine = make_plan(spec, found, envelope=table(spec))
+    assert (fine.status, fine.way) == ("optimal", "adjust")
+    height, top = found.crown_height_mm.copy(), found.crown_top_mm.copy()
+    worn = height[:, 3] - 0.99
+    height[:, 3] -= worn
+    top[:, 3] -= worn
+    as_high = changed(found, crown_height_mm=height)  # the board stands as much higher there
+    found = changed(found, crown_height_mm=height, crown_top_mm=top)
+    plan = make_plan(spec, found, envelope=table(spec))
+    assert (plan.status, plan.way, plan.replaced_frets) == ("optimal", "part-refret", (4,))
+    assert plan.min_crown_height_left_mm >= 1.0
+    adjusted = make_plan(spec, as_high, way="adjust", envelope=table(spec))
+    assert adjusted.status == "relaxed"
+    easing = {r.lever: r for r in adjusted.relaxations}["crown height"]
+    assert easing.helps
+    assert easing.amount == pytest.approx(0.01, abs=1e-9)

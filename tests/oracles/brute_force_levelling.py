@@ -139,7 +139,11 @@ def job(
         need=need,
         bow=bow.frets,
         weights=bow.weights,
-        room=np.maximum(0.0, spare - kappa * read * found.crown_height_u_mm),
+        room=np.where(
+            found.crown_height_mm < spec.fretwire.minimum_height_mm,
+            found.crown_height_mm - spec.fretwire.minimum_height_mm,  # below zero: nothing fits
+            np.maximum(0.0, spare - kappa * read * found.crown_height_u_mm),
+        ),
         renewed=spare,
         gain=np.maximum(0.0, spec.fretwire.crown_height_mm - found.crown_height_mm),
         action=action,

@@ -117,9 +117,11 @@ def audit(
         note("travel", f"saddle {k + 1}", -saddle - target.saddle_down_mm - ease)
         note("travel", f"nut {k + 1}", nut - target.nut_up_mm - ease)
         note("travel", f"nut {k + 1}", -nut - target.nut_down_mm - ease)
-        # a crown found under its least height breaks no promise as long as it is not cut
-        floor = np.minimum(specification.fretwire.minimum_height_mm, measurement.crown_height_mm[k])
-        low = floor - crown_height_after_mm[k] - easing_mm.get("crown height", 0.0)
+        low = (
+            specification.fretwire.minimum_height_mm
+            - crown_height_after_mm[k]
+            - easing_mm.get("crown height", 0.0)
+        )
         note("crown height", f"string {k + 1} fret {int(np.argmax(low)) + 1}", low.max())
     if check_relief:
         relief = default_bow(specification, lines).relief_mm(crown_top_after_mm)

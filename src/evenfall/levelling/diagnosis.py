@@ -186,11 +186,13 @@ def _best_adjustment(problem: Problem) -> tuple[Outcome, Reach]:
     if cured is not None:
         return cured, "cures"
     closed = np.ones(problem.frets, dtype=bool)
+    model.forgive_worn()  # adjusting cannot mend a worn crown: that is a finding of its own
     with frets_closed(model, closed):
         solution = model.most_attack()
     reach: Reach = "limits" if solution is not None else "travel"
     if solution is None:  # the limits are out of reach of the travel: come as near as can be
         model = LevellingModel(problem, limits=False)
+        model.forgive_worn()
         with frets_closed(model, closed):
             solution = model.most_attack(even_touching=True)
     if solution is None:
@@ -242,13 +244,17 @@ def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Fin
         weighed.append((-cured, Finding(code, sentence)))
 
     relief = specification.target.relief
-    if not relief.minimum_mm <= problem.relief_found_mm <= relief.maximum_mm:
+    if _relief_outside(problem):
         change = relief.value_mm - problem.relief_found_mm
         sentence = (
             f"The relief is {length_text(problem.relief_found_mm, unit)}; it should be "
             f"{length_text(relief.minimum_mm, unit)} to {length_text(relief.maximum_mm, unit)}."
         )
-        weigh("relief", sentence, _with_relief(problem, change))
+        if problem.relief_free:
+            weigh("relief", sentence, _with_relief(problem, change))
+        else:
+            sentence += " This neck has no truss rod to set it with."
+            weighed.append((0, Finding("relief", sentence)))
     reference = specification.scale.reference_fret
     for code, name, fret, gap, limits in (
         ("action", f"action over fret {reference}", reference, action, specification.target.action),
@@ -298,6 +304,11 @@ def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Fin
         )
         causes.append(Finding("high-fret", sentence, "", "note"))
     return causes
+
+
+def _relief_outside(problem: Problem) -> bool:
+    relief = problem.specification.target.relief
+    return not relief.minimum_mm <= problem.relief_found_mm <= relief.maximum_mm
 
 
 def _still_touching(problem: Problem) -> int:
@@ -382,6 +393,8 @@ def _cure(
     )
     if reach == "cures":
         done = "Adjusting alone meets every limit" if moved else "Nothing needs to be done"
+        if not problem.relief_free and _relief_outside(problem):
+            done += " but that of the relief" if moved else " that can be; the relief stays"
         return Finding("cure", f"{done}; no metal has to come off.", "", "note")
     attack = np.maximum(problem.attack_n[:, None], 1e-9)
     worst_before = float((found.force_n / attack).min())
@@ -396,7 +409,8 @@ def _cure(
         )
     else:
         how = (
-            "rod, saddle and nut do not reach the limits; the best that they can do takes the "
+            f"{'rod, saddle' if problem.relief_free else 'saddle'} and nut do not reach the "
+            "limits; the best that they can do takes the "
             f"worst position from {worst_before:.2f} to {worst_after:.2f} of the attack ({touch})"
         )
     return Finding(

@@ -170,8 +170,6 @@ class LevellingModel:
         self.column_low[self.alpha] = self.column_high[self.alpha] = 1.0
         self.column_high[self.life] = 1.0
         self.closed = np.zeros(frets, dtype=bool)
-        self.worn = problem.lacking_mm > 0.0
-        self.column_high[self.r[self.worn]] = 0.0
 
     def _clearance_rows(self, rows: _Rows) -> None:
         """Build c0 + (1-a)(z change at i) + a (saddle move) - (z change at j) >= m + F e."""
@@ -301,7 +299,7 @@ class LevellingModel:
         return at_least, rows.add(columns, values, -infinite, high)
 
     def _life_rows(self, rows: _Rows) -> None:
-        """Build r - room * life - easing <= 0."""
+        """Build r - room * life - easing <= 0, or <= what a worn crown already lacks, negative."""
         count = self.r.size
         self.life_rows = rows.add(
             np.column_stack(
@@ -313,7 +311,7 @@ class LevellingModel:
             ),
             np.column_stack([np.ones(count), -self.problem.room_mm.ravel(), -np.ones(count)]),
             np.full(count, -_INF),
-            np.zeros(count),
+            -self.problem.lacking_mm.ravel(),
         )
 
     def _form_rows(self, rows: _Rows) -> None:
@@ -385,7 +383,7 @@ class LevellingModel:
         touching
             Shape (K, F).
         """
-        self.bound_columns(self.r, 0.0, np.where(touching & ~self.worn, _INF, 0.0).ravel())
+        self.bound_columns(self.r, 0.0, np.where(touching, _INF, 0.0).ravel())
         height = self.beam_height.ravel()
         rows = np.arange(self.beam_rows.start, self.beam_rows.stop)
         self.bound_rows(rows, height, np.where(touching.ravel(), height, _INF))
@@ -457,27 +455,12 @@ class LevellingModel:
             Which frets, shape (F,).
         """
         self.closed = closed
-        self.allow_worn(0.0)
+        high = np.broadcast_to(np.where(closed, 0.0, _INF), self.r.shape)
+        self.bound_columns(self.r, self.column_low[self.r.ravel()], high.ravel())
 
-    def allow_worn(self, lacking_mm: float) -> None:
-        """Let worn crowns be cut by as much as the easing of crown height exceeds what they lack.
-
-        A crown found under the least height has no life at all until the least height is eased
-        by more than it lacks; that is no linear rule, so it is said which crowns it is for.
-
-        Parameters
-        ----------
-        lacking_mm
-            Crowns that lack up to this much [mm]; 0 for none, as the model stands at first.
-        """
-        lacking = self.problem.lacking_mm
-        opened = self.worn & (lacking <= lacking_mm)
-        free = (opened | ~self.worn) & ~self.closed
-        self.bound_columns(
-            self.r, self.column_low[self.r.ravel()], np.where(free, _INF, 0.0).ravel()
-        )
-        rows = np.arange(self.life_rows.start, self.life_rows.stop).reshape(lacking.shape)
-        self.bound_rows(rows[self.worn], -_INF, np.where(opened, -lacking, 0.0)[self.worn])
+    def forgive_worn(self) -> None:
+        """Take crowns under the least height as they are."""
+        self.bound_columns(self.ease["crown height"], 0.0, _INF)
 
     def bound_row(self, row: int, low_bound: float, high_bound: float) -> None:
         """Set the bounds of one row.

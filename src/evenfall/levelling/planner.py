@@ -12,6 +12,7 @@ from evenfall.levelling.audit import audit
 from evenfall.levelling.explanation import (
     binding_limits,
     failed_way,
+    names,
     prices,
     recommend,
     way_result,
@@ -222,7 +223,12 @@ def _try_ways(
     problem = model.problem
     remarks = dict.fromkeys(WAYS, "does not hold the limits")
     outcomes: dict[str, Outcome | None] = {"adjust": adjust_only(model)}
-    if outcomes["adjust"] is None:
+    worn = np.flatnonzero((problem.lacking_mm > 0.0).any(axis=0)) + 1
+    if worn.size:
+        plural = "" if worn.size == 1 else "s"
+        sentence = f"fret{plural} {names(worn.tolist())} found under the least crown height"
+        remarks = dict.fromkeys(WAYS, sentence)
+    elif outcomes["adjust"] is None:
         with frets_closed(model, np.ones(problem.frets, dtype=bool)):
             nearest = model.most_attack()
         remarks["adjust"] = (
@@ -233,7 +239,8 @@ def _try_ways(
     each = every_crossing(model)
     outcomes["each"] = each
     if each is None:
-        remarks["spot"] = "no removal holds the limits on any frets"
+        if not worn.size:
+            remarks["spot"] = "no removal holds the limits on any frets"
         replaced = replace_frets(model)
         outcomes["part-refret"] = replaced
         if replaced is None:
@@ -244,7 +251,8 @@ def _try_ways(
         if wanted == "part-refret":
             outcomes["part-refret"] = replace(each, way="part-refret", remark="none needed")
     outcomes["beam"] = levelling_beam(problem) if each is not None else None
-    remarks["beam"] = "no straight beam holds the limits"
+    if not worn.size:
+        remarks["beam"] = "no straight beam holds the limits"
     if each is None or wanted == "refret":
         outcomes["refret"] = full_refret(problem)
     else:

@@ -93,8 +93,13 @@ class Problem:
 
     @property
     def lacking_mm(self) -> FloatArray:
-        """What each crown as found lacks to be proved the least height, shape (K, F) [mm]."""
-        return np.maximum(0.0, -_spare_mm(self.specification, self.measurement))
+        """What each crown as found lacks of the least height, shape (K, F) [mm].
+
+        Such a crown breaks the promise of the least height as it stands: only new wire, or an
+        eased least height, lets a plan hold.
+        """
+        least = self.specification.fretwire.minimum_height_mm
+        return np.maximum(0.0, least - self.measurement.crown_height_mm)
 
     def with_heights(
         self, *, crown_top_mm: FloatArray, nut_mm: FloatArray, saddle_mm: FloatArray
@@ -186,7 +191,7 @@ def build_problem(
         saddle_travel_mm=np.array([target.saddle_down_mm, target.saddle_up_mm]),
         nut_travel_mm=np.array([target.nut_down_mm, target.nut_up_mm]),
         relief_found_mm=bow.relief_mm(measurement.crown_top_mm),
-        relief_free="relief" not in keep,
+        relief_free="relief" not in keep and specification.neck.truss_rod,
         saddle_free="saddle" not in keep,
         nut_free="nut" not in keep,
     )
@@ -205,11 +210,6 @@ def removable_mm(specification: Specification, measurement: Measurement) -> Floa
     measurement
         Crown heights with uncertainty.
     """
-    return np.maximum(0.0, _spare_mm(specification, measurement))
-
-
-def _spare_mm(specification: Specification, measurement: Measurement) -> FloatArray:
-    """Return crown height over the least that can be proved, negative where it lacks [mm]."""
     rule = specification.rule
     doubt = np.where(
         measurement.crown_height_origin == Origin.NOMINAL, 0.0, measurement.crown_height_u_mm
@@ -219,7 +219,7 @@ def _spare_mm(specification: Specification, measurement: Measurement) -> FloatAr
         + rule.working_allowance_mm
         + NormalDist().inv_cdf(rule.coverage) * doubt
     )
-    return np.asarray(measurement.crown_height_mm - least)
+    return np.maximum(0.0, measurement.crown_height_mm - least)
 
 
 def _require_fit(specification: Specification, measurement: Measurement) -> None:

@@ -65,7 +65,6 @@ def _open(model: LevellingModel, levers: tuple[str, ...]) -> Iterator[None]:
     finally:
         model.bound_columns(model.alpha, 1.0, 1.0)
         model.bound_columns(list(model.ease.values()), 0.0, 0.0)
-        model.allow_worn(0.0)
 
 
 def _utmost(model: LevellingModel, lever: str) -> float:
@@ -80,34 +79,7 @@ def _least_easing(model: LevellingModel, lever: str) -> float | None:
         if lever == "attack":
             value = model.minimise(model.cost_of(model.alpha, -1.0))
             return None if value is None else -value
-        if lever == "crown height":
-            return _least_crown_easing(model)
         return model.minimise(model.cost_of(model.ease[lever]))
-
-
-def _least_crown_easing(model: LevellingModel) -> float | None:
-    """Return the smallest easing of the least crown height [mm].
-
-    The more it is eased, the more worn crowns may be cut as well. If an easing is enough, so is a
-    larger one: halving finds between which two crowns' lack the smallest lies.
-    """
-    steps = np.unique(np.append(model.problem.lacking_mm.ravel(), 0.0))
-    column = model.ease["crown height"]
-    utmost = _utmost(model, "crown height")
-
-    def least(step: int, most: float) -> float | None:
-        model.allow_worn(float(steps[step]))
-        model.bound_columns(column, 0.0, most)
-        return model.minimise(model.cost_of(column))
-
-    low, high = 0, len(steps) - 1
-    while low < high:
-        middle = (low + high) // 2
-        if least(middle, float(steps[middle + 1])) is None:
-            low = middle + 1
-        else:
-            high = middle
-    return least(low, utmost)
 
 
 def ease(model: LevellingModel, replaced: Outcome | None, *, old_frets_do: bool) -> Eased:
@@ -180,8 +152,6 @@ def _held(model: LevellingModel, amounts: dict[str, float]) -> Solution | None:
                 model.bound_columns(model.alpha, max(0.0, amount - slip), 1.0)
             else:
                 model.bound_columns(model.ease[lever], 0.0, amount + slip)
-                if lever == "crown height":
-                    model.allow_worn(amount)
         solution = model.least_metal()
         if solution is not None:
             return solution

@@ -124,3 +124,12 @@ def test_faults_are_named_with_their_place(extra: str, told: str) -> None:
     said = faults(extra)
     assert told in said
     assert "line " in said
+
+
+def test_a_neck_without_a_truss_rod_says_so() -> None:
+    assert read("").neck.truss_rod
+    assert read("[neck]\nturn = 0.22\n").neck.truss_rod
+    assert not read("[neck]\ntruss_rod = false\n").neck.truss_rod
+    assert 'truss_rod must be true or false, not "no"' in faults('[neck]\ntruss_rod = "no"\n')
+    assert "true or false, not 0" in faults("[neck]\ntruss_rod = 0\n")
+    assert "remove one" in faults("[neck]\ntruss_rod = false\nturn = 0.22\n")

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from evenfall import workshop
 from evenfall.errors import RequestError
 from evenfall.instrument import Specification, fret_distance_mm, read_specification, string_lines
 from evenfall.measurement import Measurement, Origin, measurement_from_dict
@@ -22,6 +23,7 @@ from evenfall.neck import (
     forecast,
     neck_model,
 )
+from evenfall.pictures.neck_forecast import neck_forecast
 from levelling.necks import changed, readings
 from neck.test_beam import instrument
 
@@ -65,6 +67,7 @@ def test_the_rod_brings_the_relief_to_the_wanted_value() -> None:
     found = readings(SPEC, noise_mm=0.0, relief_mm=0.275, u_mm=0.004)
     made = forecast(SPEC, MODEL, found)
     wanted = SPEC.target.relief.value_mm  # 0.175 mm: half a turn of 0.2 mm tighter
+    assert made.rod is not None
     assert made.rod.turns_count == pytest.approx((0.275 - wanted) / 0.20)
     assert made.rod.relief_change_mm == pytest.approx(wanted - 0.275)
     spread = np.hypot(made.relief_u_mm / 0.20, made.rod.turns_count * MODEL.turn_u_mm / 0.20)
@@ -241,3 +244,18 @@ def test_profiles_of_another_neck_or_with_too_few_frets_are_refused() -> None:
         calibrate(SPEC, LINES, first, replace(first, crown_top_mm=gaps))
     with pytest.raises(RequestError, match="crown tops"):
         forecast(SPEC, MODEL, replace(first, crown_top_mm=gaps))
+
+
+def test_a_neck_without_a_rod_has_no_turns() -> None:
+    spec = instrument("[neck]\ntruss_rod = false\n", joint=17.0)
+    found = readings(spec, noise_mm=0.0, relief_mm=0.275)
+    made = forecast(spec, neck_model(spec, string_lines(spec)), found)
+    assert made.rod is None
+    assert made.as_dict()["rod"] is None
+    assert made.relief_mm == pytest.approx(0.275)
+    drawn = neck_forecast(spec, made, unit="mm")
+    assert "rod" not in drawn
+    assert "Wanted" not in drawn
+    for asked in ({"turn_mm": 0.2}, {"before_turn": found, "turns_count": 1.0}):
+        with pytest.raises(RequestError, match="no truss rod"):
+            workshop.neck(spec, found, None, **asked)

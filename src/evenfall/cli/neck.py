@@ -167,6 +167,8 @@ def _show(made: NeckForecast, unit: LengthUnit) -> None:
         f"{length_text(200.0 * model.relief_u_mm_per_n, unit)} of relief ({_ORIGINS[model.origin]})"
     )
     rod = made.rod
+    if rod is None:
+        return
     wanted = length_text(abs(rod.relief_change_mm), unit)
     word = "more" if rod.relief_change_mm > 0.0 else "less"
     goal = f"{wanted} {word} relief brings it to {length_text(made.value_mm, unit)}"

@@ -558,6 +558,11 @@ class _Reading(Taking):
             per_percent = self.length("neck", values, "relief_per_moisture", -1.0, 1.0)
         if "turn" in values:
             turn = self.length("neck", values, "turn", 0.01, 5.0)
+        truss_rod = self.truth("neck", values, "truss_rod", default=True)
+        if "turn" in values and not truss_rod:
+            self.fault(
+                "turn is of a truss rod, and truss_rod is false; remove one.", "neck", "turn"
+            )
         return NeckBuild(
             depth_nut_mm=lengths["depth_nut"],
             depth_joint_mm=lengths["depth_joint"],
@@ -569,6 +574,7 @@ class _Reading(Taking):
             relief_mm_per_n=None if per_100n is None else per_100n / 100.0,
             relief_mm_per_percent=per_percent,
             turn_mm=turn,
+            truss_rod=truss_rod,
         )
 
     def unusual(self, strings: tuple[InstrumentString, ...], player: Player) -> None:

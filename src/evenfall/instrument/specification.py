@@ -326,6 +326,8 @@ class NeckBuild:
         Relief [mm] added per percent of wood moisture, as measured.
     turn_mm
         Relief [mm] taken out by one turn of the truss rod, as measured.
+    truss_rod
+        Whether the neck has a truss rod; without one its relief stays as it is.
     """
 
     depth_nut_mm: float | None = None
@@ -338,6 +340,7 @@ class NeckBuild:
     relief_mm_per_n: float | None = None
     relief_mm_per_percent: float | None = None
     turn_mm: float | None = None
+    truss_rod: bool = True
 
 
 @dataclass(frozen=True, slots=True)

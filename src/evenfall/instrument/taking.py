@@ -71,6 +71,7 @@ KNOWN_KEYS: dict[str, tuple[str, ...]] = {
         "relief_per_100n",
         "relief_per_moisture",
         "turn",
+        "truss_rod",
     ),
     "rule": ("extra_clearance", "working_allowance", "coverage", "decision"),
 }
@@ -268,6 +269,14 @@ class Taking:
             self.fault(f"{key} must be {allowed}, not {shown(value)}.", table, key)
             return default
         return str(value)
+
+    def truth(self, table: str, values: dict[str, Any], key: str, *, default: bool) -> bool:
+        """Take true or false; optional."""
+        value = values.get(key, default)
+        if not isinstance(value, bool):
+            self.fault(f"{key} must be true or false, not {shown(value)}.", table, key)
+            return default
+        return value
 
     def unknown(self, table: str, values: dict[str, Any], index: int = 0) -> None:
         """Note every key that the table may not hold."""

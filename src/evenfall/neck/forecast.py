@@ -161,7 +161,8 @@ class NeckForecast:
     strings
         The other set of strings, or None.
     rod
-        What the rod has to do, after the change of strings if there is one.
+        What the rod has to do, after the change of strings if there is one; None for a neck
+        without a rod.
     season
         The change of the air, or None.
     findings
@@ -176,7 +177,7 @@ class NeckForecast:
     value_mm: float
     carried: Carried | None
     strings: StringChange | None
-    rod: RodMove
+    rod: RodMove | None
     season: Season | None
     findings: tuple[Finding, ...]
 
@@ -197,7 +198,7 @@ class NeckForecast:
             },
             "neck": self.model.as_dict(),
             "strings": None if self.strings is None else self.strings.as_dict(),
-            "rod": self.rod.as_dict(),
+            "rod": None if self.rod is None else self.rod.as_dict(),
             "season": None if self.season is None else self.season.as_dict(),
             "findings": [f.as_dict() for f in self.findings],
         }
@@ -251,14 +252,16 @@ def forecast(
         _require_same_neck(specification, other)
         strings = _string_change(model, other, relief, relief_u, carried)
         at, at_u = strings.relief_after_mm, strings.relief_after_u_mm
-    wanted = limit.value_mm - at
-    turns = -wanted / model.turn_mm
-    rod = RodMove(
-        relief_change_mm=wanted,
-        relief_change_u_mm=at_u,
-        turns_count=turns,
-        turns_u_count=math.hypot(at_u, turns * model.turn_u_mm) / abs(model.turn_mm),
-    )
+    rod = None
+    if specification.neck.truss_rod:
+        wanted = limit.value_mm - at
+        turns = -wanted / model.turn_mm
+        rod = RodMove(
+            relief_change_mm=wanted,
+            relief_change_u_mm=at_u,
+            turns_count=turns,
+            turns_u_count=math.hypot(at_u, turns * model.turn_u_mm) / abs(model.turn_mm),
+        )
     season = None
     if humidity_percent is not None:
         season = season_change(

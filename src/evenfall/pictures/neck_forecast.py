@@ -73,7 +73,7 @@ def neck_forecast(
         "pair": "two profiles of this neck",
     }[made.model.origin]
     rod = _rod_text(made, unit)
-    parts, top = heading(title, summary[:1].upper() + summary[1:], f"{rod} Rests on {rests}.")
+    parts, top = heading(title, summary[:1].upper() + summary[1:], f"{rod}Rests on {rests}.")
     low, high = _span(made, states)
     y = Axis(in_unit(low, unit), in_unit(high, unit), top + 14.0 + _HIGH_PX, top + 14.0, unit)
     right = min(_LEFT_PX + _COLUMN_PX * len(states), _RIGHT_PX)
@@ -93,7 +93,8 @@ def neck_forecast(
     for row in wrapped(told, 9.5, PAGE_WIDTH_PX - 8.0):
         end += 13.0
         parts.append(text(4, end, row, size_px=9.5, ink=QUIET))
-    return document(end + 8.0, parts, title=title, description=f"Neck forecast. {summary} {rod}")
+    told = f"Neck forecast. {summary} {rod}".rstrip()
+    return document(end + 8.0, parts, title=title, description=told)
 
 
 def _states(made: NeckForecast) -> list[_State]:
@@ -241,8 +242,10 @@ def _against_humidity(
 
 def _rod_text(made: NeckForecast, unit: LengthUnit) -> str:
     rod = made.rod
+    if rod is None:
+        return ""
     if abs(rod.relief_change_mm) < 5e-4:
-        return "The rod can stay."
+        return "The rod can stay. "
     size = _length(abs(rod.relief_change_mm), unit)
     more = "more" if rod.relief_change_mm > 0.0 else "less"
     sentence = f"Wanted: {size} {more} relief"
@@ -252,7 +255,7 @@ def _rod_text(made: NeckForecast, unit: LengthUnit) -> str:
             f"; {way} the rod by {abs(rod.turns_count):.2f} ± "
             f"{_COVERAGE_FACTOR * rod.turns_u_count:.2f} turns"
         )
-    return f"{sentence}."
+    return f"{sentence}. "
 
 
 def _length(length_mm: float, unit: LengthUnit) -> str:

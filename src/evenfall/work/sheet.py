@@ -283,6 +283,12 @@ class _Writer:
         self.nut_change_mm = plan.nut_after_mm - before.nut_mm
         self.saddle_change_mm = plan.saddle_after_mm - before.saddle_mm
         self.turns_rod = abs(plan.relief_change_mm) >= NOTHING_MM
+        relief = specification.target.relief
+        # beyond what a plan may miss a limit by: only relief that was not to be set is
+        self.relief_outside = (
+            max(relief.minimum_mm - plan.relief_after_mm, plan.relief_after_mm - relief.maximum_mm)
+            > 1e-6
+        )
         self.touched = [int(f) + 1 for f in np.flatnonzero((self.removal_mm >= NOTHING_MM).any(0))]
         self.cuts_frets = bool(self.touched or plan.replaced_frets)
         # before any cut, with the rod set as planned; a new fret stands where its wire puts it
@@ -344,7 +350,9 @@ class _Writer:
         if not work:
             return Banner(
                 "nothing",
-                "Nothing to adjust or cut: every limit holds as the instrument stands.",
+                "Nothing to adjust or cut: every limit "
+                + ("but that of the relief " if self.relief_outside else "")
+                + "holds as the instrument stands.",
                 (self.reach(),),
             )
         if not self.cuts_frets:
@@ -412,10 +420,11 @@ class _Writer:
         if plan.way == "refret":
             wood = next((r.remark for r in plan.ways if r.way == "refret" and r.remark), "")
             told = f"{wood[0].upper()}{wood[1:]}. " if wood else ""
+            relief = ", relief out with the rod" if spec.neck.truss_rod else ""
             return Step(
                 "Board and new wire.",
                 (
-                    "Strings off, all frets out, relief out with the rod. Plane the board straight "
+                    f"Strings off, all frets out{relief}. Plane the board straight "
                     f"to its radius; no more than makes it whole. {told}",
                     f"New wire on every fret, {height}. {ends}",
                 ),
@@ -509,11 +518,12 @@ class _Writer:
     def how(self) -> str:
         if self.plan.way == "beam":
             past = self.specification.target.fall_away_from_fret
+            rod = self.specification.neck.truss_rod
             start = (
-                "Strings off, relief taken out with the rod. Level with a straight beam of the "
-                "board's radius until no more than this is gone"
+                f"Strings off{', relief taken out with the rod' if rod else ''}. Level with a "
+                "straight beam of the board's radius until no more than this is gone"
                 + (f", falling away past fret {past}" if past else "")
-                + "; re-crown; set the rod back."
+                + ("; re-crown; set the rod back." if rod else "; re-crown.")
             )
         elif self.plan.way == "spot":
             start = "Strings slack. Work on these frets only; re-crown each."

@@ -370,6 +370,12 @@ def neck(
     from evenfall.instrument import string_lines
     from evenfall.neck import calibrate, forecast, neck_model
 
+    if not specification.neck.truss_rod and (turn_mm is not None or before_turn is not None):
+        raise RequestError(
+            "This neck has no truss rod (truss_rod = false in the specification); leave out the "
+            "turn.",
+            where="turn" if turn_mm is not None else "turned",
+        )
     lines = string_lines(specification)
     findings: list[Finding] = []
     calibration = None

@@ -60,6 +60,7 @@ FINDING_CODES: dict[str, str] = {
     "neck": "What the neck does under its strings and its rod, or what was assumed about it.",
     "season": "What a change of the air's humidity does to the neck.",
     "pitch": "How far stopped notes stand from equal temperament.",
+    "motion": "What the play test finds when the strings move over the frets.",
     "cure": "What adjusting alone can or cannot cure.",
     "scan": "A scan cannot be used, or not all of it.",
     "circle": "Points do not determine a circle.",

@@ -191,7 +191,9 @@ def test_json_is_plain_and_complete(heavy: PlayTest) -> None:
     assert note["attack"] == "even"
     assert note["direction"] == AWAY.name
     assert note["verdict"] == "rattles"
-    assert sum(note["impulse_by_fret_n_s"].values()) == pytest.approx(note["impulse_n_s"])
+    assert sum(fret["impulse_n_s"] for fret in note["impulse_by_fret"]) == pytest.approx(
+        note["impulse_n_s"]
+    )
     assert set(read["strings"][0]["positions"][0]["notes"][0]) == {"attack", "direction", "verdict"}
 
 

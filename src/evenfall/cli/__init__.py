@@ -18,6 +18,7 @@ COMMANDS: dict[str, str] = {
     "diagnose": "evenfall.cli.diagnose",
     "pitch": "evenfall.cli.pitch",
     "neck": "evenfall.cli.neck",
+    "play": "evenfall.cli.play",
     "plan": "evenfall.cli.plan",
     "sheet": "evenfall.cli.sheet",
     "prove": "evenfall.cli.prove",

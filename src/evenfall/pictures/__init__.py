@@ -7,6 +7,7 @@ from evenfall.pictures.fret_map import headroom_map, removal_map
 from evenfall.pictures.neck import neck_curve
 from evenfall.pictures.neck_forecast import neck_forecast
 from evenfall.pictures.pitch import pitch_map
+from evenfall.pictures.play import play_map
 from evenfall.pictures.scans import scan_drawings
 from evenfall.pictures.side_view import string_side_view
 from evenfall.pictures.trade_off import trade_off_chart
@@ -22,6 +23,7 @@ __all__ = [
     "neck_curve",
     "neck_forecast",
     "pitch_map",
+    "play_map",
     "removal_map",
     "scan_drawings",
     "string_side_view",

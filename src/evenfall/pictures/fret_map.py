@@ -9,11 +9,20 @@ in shape what the shade says, for prints without grey.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.pictures.cells import (
+    UNKNOWN,
+    CellLayout,
+    column_names,
+    fret_lines,
+    ground,
+    legend_of,
+    marks_of,
+    string_names,
+)
 from evenfall.pictures.inks import (
     INK,
     METAL_RAMP,
@@ -22,28 +31,23 @@ from evenfall.pictures.inks import (
     QUIET,
     RISK_RAMP,
     RISK_SHARES,
-    RULE,
     WASH,
     Shade,
 )
 from evenfall.pictures.svg import (
-    PAGE_WIDTH_PX,
     circle,
     document,
     group,
     heading,
     line,
-    path,
     rect,
-    shortened,
     text,
     text_width_px,
-    wrapped,
 )
 from evenfall.units import LengthUnit, in_unit, length_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
@@ -53,64 +57,10 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
 
-_LABEL_PX = 48.0
-_MOST_COLUMNS = 24
-_WIDEST_CELL_PX = 56.0
-_HEADER_PX = 15.0
-_ROOM_PX = PAGE_WIDTH_PX - _LABEL_PX - 6.0
-_UNKNOWN = Shade(PAPER, QUIET, 0, "not known")
 _SHARE_TOLERANCE = 1e-6
 """A plan that leaves exactly the attack must not fall short of it by rounding."""
-_LIGHTEST = {shade.fill for shade in RISK_RAMP[:2]}
-"""Grounds that second-voice text can be read on."""
 _SHARE_SHOWING_FRET = 1.2
 """Below this share of the attack the fret that is touched first is worth its ink."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Layout:
-    """Where the cells of a map lie: columns in bands, strings in rows."""
-
-    columns: int
-    strings: int
-    cell_high_px: float
-    footer_px: float
-    top_px: float
-
-    @property
-    def per_band(self) -> int:
-        bands = math.ceil(self.columns / _MOST_COLUMNS)
-        return math.ceil(self.columns / bands)
-
-    @property
-    def cell_wide_px(self) -> float:
-        return min(_WIDEST_CELL_PX, _ROOM_PX / self.per_band)
-
-    @property
-    def bands(self) -> list[range]:
-        step = self.per_band
-        return [
-            range(first, min(first + step, self.columns)) for first in range(0, self.columns, step)
-        ]
-
-    @property
-    def band_high_px(self) -> float:
-        return _HEADER_PX + self.strings * self.cell_high_px + self.footer_px + 9.0
-
-    @property
-    def end_px(self) -> float:
-        return self.top_px + len(self.bands) * self.band_high_px
-
-    def band_top_px(self, band: int) -> float:
-        return self.top_px + band * self.band_high_px
-
-    def corner(self, string: int, column: int) -> tuple[float, float]:
-        """Return the upper left corner of a cell; string index K is the first footer row."""
-        band, place = divmod(column, self.per_band)
-        return (
-            _LABEL_PX + place * self.cell_wide_px,
-            self.band_top_px(band) + _HEADER_PX + string * self.cell_high_px,
-        )
 
 
 def headroom_map(
@@ -154,13 +104,11 @@ def headroom_map(
     share = force / attack[:, None]
     summary = _headroom_summary(force, share)
     parts, top = heading(title, summary)
-    layout = _Layout(shape[1], shape[0], 35.0, 0.0, top)
-    parts += _frame(
-        specification,
-        layout,
-        names=["open", *(str(fret) for fret in range(1, shape[1]))],
-        second_row=[f"{a:.2f} N" for a in attack],
+    layout = CellLayout(shape[1], shape[0], 35.0, 0.0, top)
+    parts += column_names(
+        specification, layout, ["open", *(str(fret) for fret in range(1, shape[1]))]
     )
+    parts += string_names(specification, layout, second_row=[f"{a:.2f} N" for a in attack])
     for k in range(shape[0]):
         for i in range(shape[1]):
             first = None if critical_fret is None else int(critical_fret[k, i])
@@ -169,17 +117,17 @@ def headroom_map(
                     layout, (k, i), force_n=force[k, i], share=share[k, i], first_touched=first
                 )
             )
-    parts += _fret_lines(layout, nut_after=0)
+    parts += fret_lines(layout, nut_after=0)
     explained = (
         "In each cell, from the top: headroom in N; the same in % of the attack, rounded down; "
         "marks where a position is under the attack"
     )
     if critical_fret is not None:
         explained += "; the number beside them is the fret that is touched first"
-    legend, end = _legend(
+    legend, end = legend_of(
         layout.end_px,
         "Headroom as a share of the attack (given under each string's number):",
-        list(RISK_RAMP) + ([_UNKNOWN] if bool(np.isnan(force).any()) else []),
+        list(RISK_RAMP) + ([UNKNOWN] if bool(np.isnan(force).any()) else []),
         f"{explained}.",
     )
     parts += legend
@@ -214,13 +162,14 @@ def removal_map(specification: Specification, plan: Plan, *, unit: LengthUnit = 
     title = f"{name}: what comes off, in {'inch' if unit == 'in' else 'mm'}"
     summary = _removal_summary(plan, minimum, unit)
     parts, top = heading(title, *summary)
-    layout = _Layout(shape[1], shape[0], 17.0, 29.0, top)
-    parts += _frame(
+    layout = CellLayout(shape[1], shape[0], 17.0, 29.0, top)
+    parts += column_names(
         specification,
         layout,
-        names=[str(fret) for fret in range(1, shape[1] + 1)],
+        [str(fret) for fret in range(1, shape[1] + 1)],
         marked={fret - 1 for fret in plan.replaced_frets},
     )
+    parts += string_names(specification, layout)
     for k in range(shape[0]):
         for j in range(shape[1]):
             parts.append(
@@ -228,10 +177,10 @@ def removal_map(specification: Specification, plan: Plan, *, unit: LengthUnit = 
                     layout, (k, j), removal_mm=removal[k, j], share=share[k, j], unit=unit
                 )
             )
-    parts += _fret_lines(layout, nut_after=None)
+    parts += fret_lines(layout, nut_after=None)
     parts += _removal_footer(layout, removal, left, minimum, unit)
     extra = [Shade(INK, PAPER, 0, "new wire")] if plan.replaced_frets else []
-    legend, end = _legend(
+    legend, end = legend_of(
         layout.end_px,
         "Removal as a share of the metal that may come off there:",
         [*METAL_RAMP, *extra],
@@ -242,156 +191,6 @@ def removal_map(specification: Specification, plan: Plan, *, unit: LengthUnit = 
     return document(end, parts, title=title, description=f"Removal map. {' '.join(summary)}")
 
 
-# ---- what both share ---------------------------------------------------------------------------
-
-
-def _frame(
-    specification: Specification,
-    layout: _Layout,
-    *,
-    names: Sequence[str],
-    second_row: Sequence[str] = (),
-    marked: set[int] | frozenset[int] = frozenset(),
-) -> Iterator[str]:
-    """Yield column names and string names of every band."""
-    wide = layout.cell_wide_px
-    bold = {specification.scale.reference_fret, 2 * specification.scale.reference_fret}
-    for number, band in enumerate(layout.bands):
-        base = layout.band_top_px(number) + _HEADER_PX - 4.0
-        for column in band:
-            x = layout.corner(0, column)[0]
-            if column in marked:
-                yield rect(x + 1, base - 10, wide - 2, 13, fill=INK)
-            yield text(
-                x + wide / 2,
-                base,
-                names[column],
-                size_px=9.5 if wide >= 24.0 else 9.0,
-                anchor="middle",
-                bold=names[column].isdigit() and int(names[column]) in bold,
-                ink=PAPER if column in marked else QUIET,
-            )
-        for k, string in enumerate(specification.strings):
-            y = layout.corner(k, band[0])[1]
-            first = y + (14.0 if second_row else layout.cell_high_px / 2 + 3.5)
-            figure = str(string.number)
-            yield text(3, first, figure, size_px=11, bold=True)
-            after = 3 + text_width_px(figure, 11, bold=True) + 3
-            pitch = shortened(string.pitch, 9.5, _LABEL_PX - after - 3)
-            if pitch:
-                yield text(after, first, pitch, size_px=9.5, ink=QUIET)
-            if second_row:
-                yield text(3, y + 26.0, second_row[k], size_px=9, ink=QUIET)
-
-
-def _cell(
-    layout: _Layout, place: tuple[int, int], shade: Shade, rows: Sequence[str], first_px: float
-) -> list[str]:
-    """Return the ground of a cell and its rows of numbers, the first of them in bold."""
-    x, y = layout.corner(*place)
-    wide = layout.cell_wide_px
-    parts = [rect(x, y, wide, layout.cell_high_px, fill=shade.fill)]
-    strong = shade.ink == PAPER
-    for number, row in enumerate(rows):
-        size = next(
-            (s for s in (11.0, 10.0) if text_width_px(row, s, bold=strong) <= wide - 3.0), 9.0
-        )
-        parts.append(
-            text(
-                x + wide / 2,
-                y + first_px + 10.0 * number,
-                row,
-                size_px=size if number == 0 else 9.0,
-                anchor="middle",
-                bold=strong and number == 0,
-                ink=QUIET if number and shade.fill in _LIGHTEST else shade.ink,
-            )
-        )
-    return parts
-
-
-def _fret_lines(layout: _Layout, *, nut_after: int | None) -> Iterator[str]:
-    """Yield the lines between the cells: strings thin, frets stronger, the nut strongest."""
-    wide = layout.cell_wide_px
-    for band in layout.bands:
-        x0, y0 = layout.corner(0, band[0])
-        x1 = x0 + len(band) * wide
-        y1 = y0 + layout.strings * layout.cell_high_px
-        for k in range(layout.strings + 1):
-            y = y0 + k * layout.cell_high_px
-            yield line(x0, y, x1, y, ink=RULE, width_px=0.6)
-        yield line(x0, y0, x0, y1, ink=RULE, width_px=0.6)
-        for place, column in enumerate(band, start=1):
-            nut = column == nut_after
-            yield line(
-                x0 + place * wide,
-                y0,
-                x0 + place * wide,
-                y1,
-                ink=INK if nut else QUIET,
-                width_px=3.0 if nut else 1.0,
-            )
-    if nut_after is None:
-        x, y = layout.corner(0, 0)
-        yield line(x, y, x, y + layout.strings * layout.cell_high_px, ink=INK, width_px=3.0)
-
-
-def _legend(
-    top_px: float, caption: str, shades: Sequence[Shade], explained: str
-) -> tuple[list[str], float]:
-    """Return the legend, and where it ends."""
-    y = top_px + 12.0
-    parts = [text(4, y, caption, size_px=9.5)]
-    y += 6.0
-    x = 4.0
-    for shade in shades:
-        need = 30.0 + text_width_px(shade.name, 9.5) + 10.0
-        if x + need > PAGE_WIDTH_PX:
-            x = 4.0
-            y += 19.0
-        parts.append(rect(x, y, 25, 15, fill=shade.fill, ink=QUIET, width_px=0.8))
-        parts += _marks(x + 12.5, y + 11.0, shade)
-        if shade is _UNKNOWN:
-            parts.append(text(x + 12.5, y + 11.0, "–", anchor="middle", ink=shade.ink))
-        parts.append(text(x + 30, y + 11, shade.name, size_px=9.5))
-        x += need
-    y += 15.0
-    for row in wrapped(explained, 9.5, PAGE_WIDTH_PX - 8.0, most=3):
-        y += 13.0
-        parts.append(text(4, y, row, size_px=9.5, ink=QUIET))
-    return parts, y + 7.0
-
-
-def _marks(middle_px: float, base_px: float, shade: Shade) -> list[str]:
-    """Return the marks of a shade: teeth that point up to the string, or a cross."""
-    if shade.teeth < 0:
-        ends = ((-3.5, -7.0, 3.5, 0.0), (-3.5, 0.0, 3.5, -7.0))
-        return [
-            line(
-                middle_px + x1,
-                base_px + y1,
-                middle_px + x2,
-                base_px + y2,
-                ink=shade.ink,
-                width_px=1.8,
-            )
-            for x1, y1, x2, y2 in ends
-        ]
-    left = middle_px - 3.5 * shade.teeth
-    return [
-        path(
-            [
-                (left + 7.0 * tooth, base_px),
-                (left + 7.0 * tooth + 3.5, base_px - 7.0),
-                (left + 7.0 * tooth + 7.0, base_px),
-            ],
-            fill=shade.ink,
-            closed=True,
-        )
-        for tooth in range(shade.teeth)
-    ]
-
-
 def _place(k: int, i: int) -> str:
     return f"string {k + 1} " + (f"stopped at fret {i}" if i else "open")
 
@@ -400,7 +199,7 @@ def _place(k: int, i: int) -> str:
 
 
 def _headroom_cell(
-    layout: _Layout,
+    layout: CellLayout,
     place: tuple[int, int],
     *,
     force_n: float,
@@ -409,7 +208,7 @@ def _headroom_cell(
 ) -> str:
     k, i = place
     shade = _risk(share)
-    parts = _cell(layout, place, shade, (_force_text(force_n), _share_text(share)), 11.5)
+    parts = ground(layout, place, shade, (_force_text(force_n), _share_text(share)), 11.5)
     x, y = layout.corner(k, i)
     middle = x + layout.cell_wide_px / 2
     base = y + layout.cell_high_px - 3.0
@@ -419,11 +218,11 @@ def _headroom_cell(
         marks = 7.0 * abs(shade.teeth)
         gap = 2.0 if marks else 0.0
         whole = marks + gap + text_width_px(shown, 9)
-        parts += _marks(middle - whole / 2 + marks / 2, base, shade)
+        parts += marks_of(middle - whole / 2 + marks / 2, base, shade)
         parts.append(text(middle - whole / 2 + marks + gap, base, shown, size_px=9, ink=shade.ink))
         label += f" of the attack, touches fret {first_touched} first"
     else:
-        parts += _marks(middle, base, shade)
+        parts += marks_of(middle, base, shade)
         label += " of the attack"
     return group(parts, label=label, string=k + 1, stop=i)
 
@@ -431,7 +230,7 @@ def _headroom_cell(
 def _risk(share: float) -> Shade:
     """Return the class of a share of the attack."""
     if math.isnan(share):
-        return _UNKNOWN
+        return UNKNOWN
     for bound, shade in zip(RISK_SHARES, RISK_RAMP, strict=False):
         if share >= bound - _SHARE_TOLERANCE and share > 0.0:
             return shade
@@ -492,7 +291,7 @@ def _life_share(removal: FloatArray, left: FloatArray, minimum_mm: float) -> Flo
 
 
 def _removal_cell(
-    layout: _Layout,
+    layout: CellLayout,
     place: tuple[int, int],
     *,
     removal_mm: float,
@@ -507,7 +306,7 @@ def _removal_cell(
         dot = circle(x + layout.cell_wide_px / 2, y + layout.cell_high_px / 2, 0.9, fill=QUIET)
         return group([dot], label=f"{where}: nothing", string=k + 1, fret=j + 1)
     shade = _metal(share)
-    parts = _cell(layout, place, shade, (shown,), layout.cell_high_px / 2 + 3.5)
+    parts = ground(layout, place, shade, (shown,), layout.cell_high_px / 2 + 3.5)
     label = f"{where}: {length_text(removal_mm, unit)} off"
     return group(parts, label=label, string=k + 1, fret=j + 1)
 
@@ -515,7 +314,7 @@ def _removal_cell(
 def _metal(share: float) -> Shade:
     """Return the class of a share of the metal that may come off; more than nothing."""
     if math.isnan(share):
-        return _UNKNOWN
+        return UNKNOWN
     for bound, shade in zip(METAL_SHARES, METAL_RAMP[1:], strict=False):
         if share <= bound:
             return shade
@@ -544,7 +343,7 @@ def _amount(length_mm: float, unit: LengthUnit) -> str:
 
 
 def _removal_footer(
-    layout: _Layout, removal: FloatArray, left: FloatArray, minimum_mm: float, unit: LengthUnit
+    layout: CellLayout, removal: FloatArray, left: FloatArray, minimum_mm: float, unit: LengthUnit
 ) -> Iterator[str]:
     totals = removal.sum(axis=0)
     lowest = left.min(axis=0)

@@ -55,6 +55,13 @@ RISK_RAMP = (
 RISK_SHARES = (1.5, 1.2, 1.0, 0.8, 0.0)
 """Lower bound of each class of `RISK_RAMP` but the last, as share of the attack."""
 
+#: What a note does, from clean to rattling: the lightness of three classes of `RISK_RAMP`.
+PLAY_SHADES = (
+    Shade(PAPER, QUIET, 0, "clean"),
+    Shade("#dfb2bf", INK, 1, "touches"),
+    Shade("#6b213c", PAPER, -1, "rattles"),
+)
+
 #: From nothing to most; lightness 100, 91, 78, 61, 33.
 METAL_RAMP = (
     Shade(PAPER, QUIET, 0, "nothing"),

@@ -26,6 +26,7 @@ from evenfall.workshop.job import (
     write_json,
     write_pictures,
 )
+from evenfall.workshop.motion_check import MotionCheck, verify_by_motion
 from evenfall.workshop.pitch_and_neck import (
     PitchReport,
     neck,
@@ -36,12 +37,30 @@ from evenfall.workshop.pitch_and_neck import (
     plan_pitch_findings,
     write_carried,
 )
+from evenfall.workshop.playing import (
+    LISTEN_MM,
+    PlayReport,
+    Sounds,
+    attack_from_recording,
+    attack_values,
+    play,
+    play_pictures,
+    play_sounds,
+    require_play_test,
+    write_sounds,
+)
 from evenfall.workshop.readings import measure_pictures, take_readings
 
 __all__ = [
     "KEPT_TABLES",
+    "LISTEN_MM",
     "DemoJob",
+    "MotionCheck",
     "PitchReport",
+    "PlayReport",
+    "Sounds",
+    "attack_from_recording",
+    "attack_values",
     "certificate",
     "check_specification",
     "demo",
@@ -61,12 +80,18 @@ __all__ = [
     "plan",
     "plan_pictures",
     "plan_pitch_findings",
+    "play",
+    "play_pictures",
+    "play_sounds",
     "proof_pictures",
     "prove",
     "readings_after",
+    "require_play_test",
     "sheet",
     "take_readings",
+    "verify_by_motion",
     "write_carried",
     "write_json",
     "write_pictures",
+    "write_sounds",
 ]

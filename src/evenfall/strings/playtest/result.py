@@ -307,9 +307,10 @@ class PlayTest:
                 "first_contact_s": _plain(self.first_contact_s[k, p, a, d]),
                 "first_contact_fret": fret,
                 "impulse_n_s": _plain(impulse.sum()),
-                "impulse_by_fret_n_s": {
-                    str(f + 1): _plain(impulse[f]) for f in np.flatnonzero(impulse)
-                },
+                "impulse_by_fret": [
+                    {"fret": int(f) + 1, "impulse_n_s": _plain(impulse[f])}
+                    for f in np.flatnonzero(impulse)
+                ],
                 "largest_strike_n_s": _plain(self.largest_strike_n_s[k, p, a, d]),
                 "strike_count": int(self.strike_count[k, p, a, d]),
                 "strikes_over_count": int(self.strikes_over_count[k, p, a, d]),

@@ -81,6 +81,14 @@ def test_the_words_give_the_plan_and_the_best_relief() -> None:
     assert "action 0.0669 in, 0.1159 in of metal" in words
 
 
+def test_of_equally_good_reliefs_the_nearest_to_the_plan_is_named() -> None:
+    """On a level stretch rounding must not choose; the least change of the rod does."""
+    share = np.minimum(1.25, 1.25 - 8.0 * (np.abs(RELIEF - 0.3) - 0.151))
+    for noise in (1e-12, -1e-12):
+        level = replace(CURVES, headroom_share=share + noise * np.arange(29), plan_relief_mm=0.05)
+        assert "Most: 125 % at 0.150 mm" in shown(trade_off_chart(level)).replace("\n", " ")
+
+
 def test_curves_without_any_plan_are_drawn_and_said() -> None:
     none = replace(CURVES, metal_mm=np.full(21, np.nan), plan_metal_mm=np.nan)
     picture = trade_off_chart(none)

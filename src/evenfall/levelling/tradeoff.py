@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.instrument import string_lines
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
+from evenfall.measurement import Origin
+from evenfall.neck import default_bow
 from evenfall.strings.clearance import headroom, open_share, rest_clearance_mm
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from evenfall.instrument import Specification
     from evenfall.levelling.problem import Problem
+    from evenfall.measurement import Measurement
     from evenfall.plan import Plan
     from evenfall.strings.envelope import Envelope
 
     FloatArray = NDArray[np.float64]
+
+
+EDGE_MM = 1e-4
+"""How closely the least action that any plan holds is found [mm]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,22 +75,26 @@ def trade_off(
         Excursion table of the specification; computed if left out.
     """
     problem = build_problem(
-        specification, plan.measurement, attack_n=plan.attack_n, envelope=envelope
+        specification,
+        _with_its_frets(specification, plan),
+        attack_n=plan.attack_n,
+        envelope=envelope,
     )
     wanted = np.array([limit.value_mm for limit in specification.target.action])
-    model = LevellingModel(problem)
+    least_metal = _metal_by_shift(LevellingModel(problem), wanted)
     shifts = np.linspace(-0.5, 0.5, 21) * min(1.0, 0.8 * float(wanted.min()))
-    metal = np.full(shifts.shape, np.nan)
-    for at, shift in enumerate(shifts):
-        most = wanted + shift
-        model.set_action_limits(np.column_stack([np.full(most.shape, -np.inf), most]))
-        least = model.minimise(model.cost_of(model.r.ravel()))
-        if least is not None:
-            metal[at] = least
+    curve = {float(shift): least_metal(shift) for shift in shifts}
+    here = float((plan.action_after_mm - wanted).mean())
+    between = shifts[0] < here < shifts[-1] and np.abs(shifts - here).min() > EDGE_MM
+    if between and (metal_here := least_metal(here)) is not None:
+        curve[here] = metal_here
+    curve |= _edge(curve, least_metal)
+    places = np.array(sorted(curve))
+    metal = np.array([np.nan if curve[at] is None else curve[at] for at in places], dtype=float)
     relief = np.linspace(-0.1, 0.6, 29)
     share = np.array([_least_headroom(problem, plan, value) for value in relief])
     return TradeOff(
-        action_mm=float(wanted.mean()) + shifts,
+        action_mm=float(wanted.mean()) + places,
         metal_mm=metal,
         plan_action_mm=float(plan.action_after_mm.mean()),
         plan_metal_mm=plan.objective_mm,
@@ -89,6 +103,54 @@ def trade_off(
         plan_relief_mm=plan.relief_after_mm,
         plan_headroom_share=_least_headroom(problem, plan, plan.relief_after_mm),
     )
+
+
+def _with_its_frets(specification: Specification, plan: Plan) -> Measurement:
+    """Return the readings with the frets that the plan cuts: with new wire where it puts some."""
+    found = plan.measurement
+    if not plan.replaced_frets:
+        return found
+    new = np.isin(np.arange(1, found.fret_count + 1), plan.replaced_frets)
+    bow = default_bow(specification, string_lines(specification))
+    return replace(
+        found,
+        crown_top_mm=plan.crown_top_after_mm + plan.removal_mm - plan.relief_change_mm * bow.frets,
+        crown_height_mm=plan.crown_height_after_mm + plan.removal_mm,
+        crown_height_origin=np.where(new, Origin.NOMINAL, found.crown_height_origin).astype(
+            np.int8
+        ),
+    )
+
+
+def _metal_by_shift(
+    model: LevellingModel, wanted_mm: FloatArray
+) -> Callable[[float], float | None]:
+    """Return the least metal as a function of how far the action may lie above its values [mm]."""
+
+    def least(shift_mm: float) -> float | None:
+        most = wanted_mm + shift_mm
+        model.set_action_limits(np.column_stack([np.full(most.shape, -np.inf), most]))
+        return model.minimise(model.cost_of(model.r.ravel()))
+
+    return least
+
+
+def _edge(
+    curve: dict[float, float | None], least_metal: Callable[[float], float | None]
+) -> dict[float, float | None]:
+    """Return where the curve begins, found by halving: none holds under it, some plan on it."""
+    without = [at for at in curve if curve[at] is None]
+    found = [at for at in curve if curve[at] is not None]
+    if not without or not found:
+        return {}
+    low, high = max(without), min(found)
+    while high - low > EDGE_MM:
+        middle = 0.5 * (low + high)
+        if least_metal(middle) is None:
+            low = middle
+        else:
+            high = middle
+    return {low: None, high: least_metal(high)}
 
 
 def _least_headroom(problem: Problem, plan: Plan, relief_mm: float) -> float:

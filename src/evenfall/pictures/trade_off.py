@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 _PLOT_PX = 170.0
 _GUTTER_PX = 24.0
+_LEVEL = 0.05
+"""Points whose headroom differs by less than this count as equally high [% of the attack]."""
 
 
 def trade_off_chart(
@@ -61,7 +63,7 @@ def trade_off_chart(
     if not math.isfinite(spent) or not math.isfinite(action):
         cost = "No plan holds every limit here."
     room = f"The plan: relief {_length(relief, unit)}, {100.0 * worst:.0f} % of the attack."
-    best = _best(share)
+    best = _best(share, in_unit(relief, unit))
     if best is not None:
         room += f" Most: {best[1]:.0f} % at {best[0]:.{_digits(unit)}f} {unit}."
     room = room.replace("-", "−")
@@ -121,9 +123,14 @@ def _points(
     )
 
 
-def _best(points: Points) -> tuple[float, float] | None:
+def _best(points: Points, near: float) -> tuple[float, float] | None:
+    """Return the highest point; of a level stretch the one nearest to the plan."""
     known = [p for p in points if math.isfinite(p[1])]
-    return max(known, key=lambda p: p[1]) if known else None
+    if not known:
+        return None
+    top = max(up for _, up in known)
+    level = [p for p in known if p[1] > top - _LEVEL]
+    return min(level, key=lambda p: abs(p[0] - near))
 
 
 def _panel(
@@ -174,7 +181,7 @@ def _panel(
         if run:
             yield path(run, ink=INK, width_px=1.6)
         run = []
-    best = _best(points) if floor is not None else None
+    best = _best(points, chosen[0]) if floor is not None else None
     if best is not None:
         yield circle(x(best[0]), y(best[1]), 4.5, ink=RISK, width_px=1.4)
     if all(map(math.isfinite, chosen)):

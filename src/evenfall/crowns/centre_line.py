@@ -1,9 +1,12 @@
-"""The centre line of a board, from its two edges or, where these are not seen, from its crest."""
+"""The centre line of a board, from its edges.
+
+The crest of the radius cannot serve: on a round board every line along it is the crest of some
+tilt, and the tilt of the scanner is not known.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -41,17 +44,29 @@ class Bands:
 
     Parameters
     ----------
-    x_mm, middle_mm, width_mm
-        Middle of each band, middle between the edges, and their distance [mm], shape (N,).
+    x_mm
+        Middle of each band [mm], shape (N,).
+    low_mm, high_mm
+        Edges on the side of smaller and of larger y [mm], shape (N,).
     """
 
     x_mm: FloatArray
-    middle_mm: FloatArray
-    width_mm: FloatArray
+    low_mm: FloatArray
+    high_mm: FloatArray
+
+    @property
+    def middle_mm(self) -> FloatArray:
+        """Middle between the edges [mm], shape (N,)."""
+        return 0.5 * (self.low_mm + self.high_mm)
+
+    @property
+    def width_mm(self) -> FloatArray:
+        """Distance of the edges [mm], shape (N,)."""
+        return self.high_mm - self.low_mm
 
 
 def board_edges(points_mm: FloatArray, low_mm: float, high_mm: float) -> Bands:
-    """Return middle and width of the board in bands along the neck.
+    """Return the edges of what lies level with the board, in bands along the neck.
 
     Parameters
     ----------
@@ -76,7 +91,7 @@ def board_edges(points_mm: FloatArray, low_mm: float, high_mm: float) -> Bands:
     first = y[order][np.minimum(start, len(y) - 1)][full]
     last = y[order][np.minimum(start + number - 1, len(y) - 1)][full]
     centre = low + (np.arange(count)[full] + 0.5) * (high - low) / count
-    return Bands(centre, 0.5 * (first + last), last - first)
+    return Bands(centre, first, last)
 
 
 def straight_centre(x_mm: FloatArray, middle_mm: FloatArray) -> CentreLine:
@@ -109,35 +124,3 @@ def straight_centre(x_mm: FloatArray, middle_mm: FloatArray) -> CentreLine:
         side_u,
         side_u * float(np.sqrt(12.0)) / max(float(np.ptp(x)), 1.0),
     )
-
-
-def crest_line(points_mm: FloatArray, low_mm: float, high_mm: float) -> CentreLine | None:
-    """Return the centre line along the crest of the radius; None for a flat board.
-
-    Parameters
-    ----------
-    points_mm, low_mm, high_mm
-        As in `board_edges`.
-    """
-    points = points_mm
-    bands = np.linspace(low_mm, high_mm, 13)
-    places, crests = [], []
-    for start, end in pairwise(bands.tolist()):
-        inside = (points[:, 0] >= start) & (points[:, 0] < end)
-        y, z = points[inside, 1], points[inside, 2]
-        if len(y) < 200:
-            continue
-        design = np.column_stack([np.ones_like(y), y, y**2])
-        kept = np.ones(len(y), dtype=bool)
-        for _ in range(6):
-            solution = np.linalg.lstsq(design[kept], z[kept], rcond=None)[0]
-            off = z - design @ solution
-            limit = max(0.03, 2.0 * float(np.median(np.abs(off[kept]))))
-            kept = np.abs(off) < limit
-        if solution[2] > -1e-4:  # flatter than a radius of 5 m
-            return None
-        places.append(0.5 * (start + end))
-        crests.append(-0.5 * solution[1] / solution[2])
-    if len(places) < 5:
-        return None
-    return straight_centre(np.array(places), np.array(crests))

@@ -24,10 +24,11 @@ if TYPE_CHECKING:
     Polynomial = NDArray[np.float64]
 
 NEAR_MM = 0.8
-"""Slices this near the string's line tell the height under it."""
+"""Slices this near the string's line tell the height under it; longer slices, from as far as they
+are long."""
 
-BRIDGE_MM = 5.0
-"""Slices up to this far from the line carry the height over a shadow."""
+BRIDGE_MM = 3.5
+"""Slices up to this far from the edge of a shadow, or four of them, carry the height over it."""
 
 MOST_GAP_MM = 6.0
 """No height is carried over a gap wider than this."""
@@ -119,13 +120,13 @@ def crown_at(line: CrownLine, trend: Polynomial, along_mm: float, scatter_ratio:
     """
     distance = line.along_mm - along_mm
     over = line.top_mm - np.polyval(trend, line.along_mm)
-    near = np.abs(distance) < NEAR_MM
+    near = np.abs(distance) < max(NEAR_MM, 1.1 * line.slice_mm)
     left, right = distance <= 0.0, distance > 0.0
     here = float(np.polyval(trend, along_mm))
     used: NDArray[np.bool_] | None = near
     degree, origin = 1, Origin.READ
     if not ((near & left).any() and (near & right).any()):
-        used = _both_sides(distance, left, right)
+        used = _both_sides(distance, left, right, max(BRIDGE_MM, 4.2 * line.slice_mm))
         degree, origin = 2, Origin.INTERPOLATED
     if used is None:
         return MISSING
@@ -168,13 +169,14 @@ def crown_at(line: CrownLine, trend: Polynomial, along_mm: float, scatter_ratio:
 
 
 def _both_sides(
-    distance: FloatArray, left: NDArray[np.bool_], right: NDArray[np.bool_]
+    distance: FloatArray, left: NDArray[np.bool_], right: NDArray[np.bool_], reach: float
 ) -> NDArray[np.bool_] | None:
     """Return the slices that carry a height over a shadow; None where they do not suffice."""
     if not left.any() or not right.any():
         return None
-    gap = float(distance[right].min() - distance[left].max())
-    close = np.abs(distance) < BRIDGE_MM
+    before, after = float(distance[left].max()), float(distance[right].min())
+    gap = after - before
+    close = (distance > before - reach) & (distance < after + reach)
     enough = min(int((close & left).sum()), int((close & right).sum())) >= EACH_SIDE
     return close if gap < MOST_GAP_MM and enough else None
 
@@ -201,7 +203,7 @@ def _slope(
     """Return the slope about the smooth line and its standard uncertainty."""
     used = np.abs(distance) < SLOPE_MM
     if int(used.sum()) < 3 or float(np.ptp(distance[used])) < 1.0:
-        used = np.abs(distance) < BRIDGE_MM
+        used = np.abs(distance) < 2.0 * SLOPE_MM
     if int(used.sum()) < 3:
         return np.nan, np.nan
     u = line.top_u_mm[used] * scatter_ratio

@@ -40,10 +40,13 @@ SLICE_MM = 0.5
 LONGEST_SLICE_MM = 2.0
 """Sparse scans get longer slices, up to this."""
 
+LEAST_NOISE_MM = 1e-7
+"""Points taken from a drawing scatter by rounding only."""
+
 ROUNDS = 4
 """Rounds of fitting and rejecting; the last one runs to its end."""
 
-WANTED_POINTS = 60
+WANTED_POINTS = 30
 """Points wanted in a slice's cap."""
 
 LEAST_POINTS = 12
@@ -90,6 +93,8 @@ class CrownLine:
     ----------
     fret
         Fret number, from 1.
+    slice_mm
+        Length of a slice [mm].
     along_mm
         Middle of each slice along the fret from the centre line, towards the treble [mm],
         shape (N,).
@@ -115,6 +120,7 @@ class CrownLine:
     """
 
     fret: int
+    slice_mm: float
     along_mm: FloatArray
     x_mm: FloatArray
     y_mm: FloatArray
@@ -140,6 +146,7 @@ class _Slices:
     group: IntArray
     starts: IntArray
     middle: FloatArray
+    step: float
 
     def only(self, chosen: NDArray[np.bool_]) -> _Slices:
         """Return the points chosen, with the slices that still have some."""
@@ -152,6 +159,7 @@ class _Slices:
             group,
             starts,
             self.middle,
+            self.step,
         )
 
     @property
@@ -206,7 +214,7 @@ def fit_crown_line(
     variance = covariance[:, 1, 1] + covariance[:, 2, 2] + 2.0 * covariance[:, 1, 2]
     width, width_u = np.zeros(count), np.zeros(count)
     worn = _dented(cap, fits, noise, CAP_SHARE * crown_width_mm, count)
-    form = _form_misfit(cap, fits, noise, CAP_SHARE * crown_width_mm, ~worn)
+    _, form = _profile(cap, fits, CAP_SHARE * crown_width_mm, ~worn)
     if worn.any():
         flat = _fit_flat(
             slices,
@@ -231,6 +239,7 @@ def fit_crown_line(
     facet_sagitta = facet_mm**2 / (8.0 * radius)
     return CrownLine(
         fret=fret,
+        slice_mm=slices.step,
         along_mm=along,
         x_mm=base_mm + (along * lean_slope + centre) * cosine,
         y_mm=(along - centre * lean_slope) * cosine,
@@ -272,6 +281,7 @@ def _cut(points: CrownPoints, crown_width: float) -> _Slices | None:
         number,
         np.flatnonzero(np.diff(number, prepend=-1)),
         middle,
+        step,
     )
 
 
@@ -314,7 +324,7 @@ def _fit_round(
         )
         if attempt > 0:
             noise = NORMAL_MAD * float(np.median(np.abs(distance)))
-            noise = max(noise, 1e-7)
+            noise = max(noise, LEAST_NOISE_MM)
         good = np.abs(distance) < max(REJECT_SIGMA * noise, 1e-6)
         cap = cap.only(good)
         many = np.diff(np.append(cap.starts, len(cap.across)))
@@ -335,8 +345,8 @@ def _fit_round(
         first[cap.present] = fits.parameters
     if fits is None:
         return None
-    freedom = len(cap.across) - 4 * len(cap.starts)
-    noise = float(np.sqrt(np.sum(fits.distance_mm**2) / max(1, freedom)))
+    noise, _ = _profile(cap, fits, cap_width, np.ones(count, dtype=bool))
+    noise = max(noise, LEAST_NOISE_MM)
     parameters = np.full((count, 4), np.nan)
     covariance = np.zeros((count, 4, 4))
     parameters[cap.present] = fits.parameters
@@ -367,23 +377,32 @@ def _group_medians(values: FloatArray, starts: IntArray) -> FloatArray:
     return np.asarray(0.5 * (ordered[(starts + ends - 1) // 2] + ordered[(starts + ends) // 2]))
 
 
-def _form_misfit(
-    cap: _Slices, fits: ArcFits, noise: float, cap_width: float, chosen: NDArray[np.bool_]
-) -> float:
-    """Return how far the mean profile of slices departs from a circle beyond the noise [mm]."""
-    if not chosen[cap.present].any():
-        chosen = np.ones_like(chosen)
+def _profile(
+    cap: _Slices, fits: ArcFits, cap_width: float, chosen: NDArray[np.bool_]
+) -> tuple[float, float]:
+    """Return the scatter of points about the fret's mean profile, and that profile's misfit [mm].
+
+    The profile is the mean distance from the circle in bins across the cap, over chosen slices.
+    What all slices share is form, which more points do not average away; the rest is noise.
+    """
     used = chosen[cap.group]
-    centre = np.full(len(cap.middle), 0.0)
+    if not used.any():
+        return 0.0, 0.0
+    centre = np.zeros(len(cap.middle))
     centre[cap.present] = fits.parameters[:, 0]
-    share = (cap.across - centre[cap.group]) / cap_width
+    share = (cap.across - centre[cap.group])[used] / cap_width
     place = np.clip(((share + 1.0) * 0.5 * PROFILE_BINS).astype(np.intp), 0, PROFILE_BINS - 1)
-    count = np.bincount(place[used], minlength=PROFILE_BINS)
-    total = np.bincount(place[used], fits.distance_mm[used], PROFILE_BINS)
-    mean = total / np.maximum(count, 1)
+    distance = fits.distance_mm[used]
+    count = np.bincount(place, minlength=PROFILE_BINS)
+    mean = np.bincount(place, distance, PROFILE_BINS) / np.maximum(count, 1)
+    slices = int(np.count_nonzero(chosen[cap.present]))
+    freedom = len(distance) - 4 * slices - int(np.count_nonzero(count))
+    square = float(np.sum((distance - mean[place]) ** 2)) / max(1, freedom)
     filled = count > 3
-    expected = noise**2 / np.maximum(count[filled], 1)
-    return float(np.sqrt(max(0.0, float(np.mean(mean[filled] ** 2 - expected)))))
+    if not filled.any():
+        return float(np.sqrt(square)), 0.0
+    excess = float(np.mean(mean[filled] ** 2 - square / count[filled]))
+    return float(np.sqrt(square)), float(np.sqrt(max(0.0, excess)))
 
 
 def _dented(

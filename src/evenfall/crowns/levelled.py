@@ -127,12 +127,12 @@ def lay_level(points_mm: FloatArray, middle_mm: FloatArray, axes: Axes, *, solid
         Whether the points may lie on all sides of a body; then only the upper side counts.
     """
     origin = middle_mm
-    kept = np.arange(len(points_mm))
-    few = points_mm if solid else points_mm[sample_indices(len(points_mm), LEVELLING_SAMPLES)]
+    many = LEVELLING_SAMPLES * (2 if solid else 1)
+    few = points_mm[sample_indices(len(points_mm), many)]
     for _ in range(2):
         level = (few - origin) @ axes.T
-        kept = seen_from_above(level) if solid else np.arange(len(level))
-        level = level[kept]
+        if solid:
+            level = level[seen_from_above(level, cell_mm=1.6)]
         slope_x, slope_y, offset = _board_plane(level)
         near = np.abs(level @ [-slope_x, -slope_y, 1.0] - offset) < PLANE_TOLERANCE_MM
         up = axes.T @ np.array([-slope_x, -slope_y, 1.0])

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.crowns.centre_line import CentreLine, board_edges, crest_line, straight_centre
+from evenfall.crowns.centre_line import CentreLine, board_edges, straight_centre
 from evenfall.crowns.levelled import (
     LEVELLING_SAMPLES,
     StripMap,
@@ -19,6 +19,7 @@ from evenfall.crowns.levelled import (
     seen_from_above,
     strip_map,
 )
+from evenfall.crowns.places import SEMITONE
 from evenfall.crowns.slots import find_slots, groove_width_mm, slots_only
 from evenfall.crowns.surface import (
     Cloud,
@@ -60,8 +61,20 @@ UNITS_MM: dict[str, float] = {"mm": 1.0, "m": 1000.0, "in": 25.4, "cm": 10.0, "u
 SAMPLES = 400_000
 """Points from which the scan's place is found; a later pass takes all."""
 
-LEAST_SCORE_SHARE = 0.3
-"""A scan whose frets, laid over it as specified, show less than this share is not this neck."""
+WIDE_SHARE = 0.6
+"""The face of a body that is narrower than this share of the board counts for less."""
+
+LEAST_SCORE_SHARE = 0.4
+"""A scan that shows less than this share of the frets which should lie in it is not this neck."""
+
+LEAST_FRETS = 4
+"""Fewer frets could fit by chance."""
+
+NUT_REACH_MM = 5.0
+"""A scan that starts further than this from the nut does not show it."""
+
+BEFORE_NUT = (-1, -2, -3, -4, -5, -6)
+"""Places in step with the frets before the nut, where nothing may stand."""
 
 CLOSE_SHARE = 0.8
 """A second way of laying the frets that scores this share of the best one is a rival."""
@@ -74,6 +87,9 @@ SLOT_WIDTH_SHARE = 0.55
 
 EDGE_TOLERANCE_MM = 1.5
 """A board's width may differ from the specified one by this and still be its two edges."""
+
+ONE_EDGE_U_MM = 0.25
+"""Standard uncertainty of half a board's width, where one edge has to do (common practice)."""
 
 SCALE_TOLERANCE_MM = 0.5
 """A scale further than this from the specified one is reported (common practice, no source)."""
@@ -245,7 +261,7 @@ def locate(
         ((match, c) for c in candidates for match in c.matches),
         key=lambda pair: -pair[0].score_share,
     )
-    if not ranked or ranked[0][0].score_share < LEAST_SCORE_SHARE:
+    if not ranked or not _good(ranked[0][0], specification):
         raise _not_this_neck(surface, specification, ranked, unit_hint)
     match, chosen = ranked[0]
     wire = specification.fretwire
@@ -271,6 +287,12 @@ def locate(
         index[chosen.kept],
         (*findings, *more),
     )
+
+
+def _good(match: Match, specification: Specification) -> bool:
+    """Say whether a match shows enough of the frets that lie within the scan."""
+    share = match.seen_share(specification.frets)
+    return match.inside_count >= LEAST_FRETS and share >= LEAST_SCORE_SHARE
 
 
 def _candidates(
@@ -313,6 +335,11 @@ def _candidates(
                     if m.up_order > 0
                     or groove_width_mm(strips, m, nominal) < SLOT_WIDTH_SHARE * wire
                 ]
+            if thick:
+                # a body's edge shows its frets as well as its face, but is narrow
+                board = specification.board
+                seen = float(np.ptp(strips.y_mm)) / (WIDE_SHARE * board.width_nut_mm)
+                matches = [replace(m, score_share=m.score_share * min(1.0, seen)) for m in matches]
             found.append(
                 _Candidate(
                     unit,
@@ -416,11 +443,12 @@ class _Frame:
         turn = np.diag(signs)
         shift = turn @ np.array([match.nut_mm, middle, 0.0])
         points = chosen.points * signs - shift
-        place, strip_y = self._places(signs, shift)
+        self._check_before_nut(signs, shift)
+        place, strip_y = self._places(signs, shift, self.nominal)
         least = max(2, len(strip_y) // 8)
         base, lean = straight_lines(place, strip_y, least_strips=least)
         # then: the board's edges set the x axis, the frets the nut
-        edge = self._centre_line(points, base)
+        edge = self._centre_line(points, base, lean)
         cosine, sine = np.cos(edge.turn_rad), np.sin(edge.turn_rad)
         yaw = np.array([[cosine, sine, 0.0], [-sine, cosine, 0.0], [0.0, 0.0, 1.0]])
         turn = yaw @ turn
@@ -450,16 +478,32 @@ class _Frame:
             edge.side_u_mm,
             edge.turn_u_rad,
         )
-        return orientation, (
-            *self._sentences(orientation, from_map, ratio, ratio_u),
-            *self.findings,
-        )
+        start = float(np.quantile(points[:, 0], 0.001)) - nut
+        found_out = self._sentences(orientation, from_map=from_map, start=start)
+        return orientation, (*found_out, *self.findings)
 
-    def _places(self, signs: FloatArray, shift: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def _check_before_nut(self, signs: FloatArray, shift: FloatArray) -> None:
+        """Refuse a scan whose frets go on before the nut: then the first one was taken wrongly."""
+        before = nominal_lines(string_lines(self.specification), BEFORE_NUT)
+        place, _ = self._places(signs, shift, before)
+        there = np.isfinite(place).mean(axis=0) > 0.5
+        run = int(np.argmin(np.append(there, False)))
+        if run >= 2:
+            scale = self.specification.scale.treble_mm * self.match.scale_ratio
+            raise unusable(
+                f"Frets go on in step before the place of the nut ({run} of them, or {run - 1} and "
+                f"the nut): this is a scale of about {scale * SEMITONE ** (run + 1):.0f} or "
+                f"{scale * SEMITONE**run:.0f} mm, not {self.specification.scale.treble_mm:g} mm; "
+                "take the specification of this neck."
+            )
+
+    def _places(
+        self, signs: FloatArray, shift: FloatArray, nominal: FretLines
+    ) -> tuple[FloatArray, FloatArray]:
         """Return where each fret stands in each strip, in the first frame, and the strips' y."""
         strips, match = self.chosen.strips, self.match
         y = signs[1] * strips.y_mm - shift[1]
-        expected = self.nominal.base_mm * match.scale_ratio + self.nominal.lean_slope * y[:, None]
+        expected = nominal.base_mm * match.scale_ratio + nominal.lean_slope * y[:, None]
         middle = 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
         slant = np.tan(match.yaw_rad) * (strips.y_mm - middle)
         in_map = signs[0] * (expected + shift[0]) + slant[:, None]
@@ -473,10 +517,10 @@ class _Frame:
     def _scale(self, base: FloatArray, found: NDArray[np.bool_]) -> tuple[float, float, float]:
         """Return the nut's place and the scale over the specified one, by least squares."""
         count = int(found.sum())
-        if count < 4:
+        if count < LEAST_FRETS:
             raise unusable(
-                f"Only {count} of {len(base)} frets stand out in the scan; four are needed to "
-                "place it."
+                f"Only {count} of {len(base)} frets stand out in the scan; {LEAST_FRETS} are "
+                "needed to place it."
             )
         design = np.column_stack([np.ones(count), self.nominal.base_mm[found]])
         place = base[found]
@@ -489,43 +533,59 @@ class _Frame:
         matrix = np.linalg.inv(design[kept].T @ design[kept])
         return float(solution[0]), float(solution[1]), spread * float(np.sqrt(matrix[1, 1]))
 
-    def _centre_line(self, points: FloatArray, base: FloatArray) -> CentreLine:
-        """Return the centre line from the board's two edges, or from what else there is."""
+    def _centre_line(self, points: FloatArray, base: FloatArray, lean: FloatArray) -> CentreLine:
+        """Return the centre line from the board's edges, or from what else there is.
+
+        Both edges are right if they are as far apart as specified. A single one is known by its
+        direction: it runs out of square with the frets as the board's taper has it, which the edge
+        of a cut-off scan does not.
+        """
         board = self.specification.board
         last = float(self.nominal.base_mm[-1])
         known = base[np.isfinite(base)]
-        low, high = (float(known.min()), float(known.max())) if len(known) else (0.0, last)
+        low, high = (float(known.min()), float(known.max())) if len(known) > 1 else (0.0, last)
         edges = board_edges(points, low, high)
-        width = board.width_nut_mm + (board.width_last_mm - board.width_nut_mm) * edges.x_mm / last
-        off = edges.width_mm - width
-        if len(edges.x_mm) >= 5 and float(np.median(np.abs(off))) < EDGE_TOLERANCE_MM:
+        if len(edges.x_mm) < 5:
+            raise unusable("The scan shows no strip of board to lay a centre line on.")
+        taper = (board.width_last_mm - board.width_nut_mm) / last
+        half = 0.5 * (board.width_nut_mm + taper * edges.x_mm)
+        off = float(np.median(np.abs(edges.width_mm - 2.0 * half)))
+        if off < EDGE_TOLERANCE_MM:
             return straight_centre(edges.x_mm, edges.middle_mm)
-        crest = crest_line(points, low, high)
-        if crest is not None:
+        found = np.isfinite(base)
+        turn = float(np.median(np.arctan(self.nominal.lean_slope[found]) - np.arctan(lean[found])))
+        seen = []
+        for sign, edge in ((-1.0, edges.low_mm), (1.0, edges.high_mm)):
+            line = straight_centre(edges.x_mm, edge)
+            if abs(line.turn_rad - turn - sign * 0.5 * taper) < 0.2 * abs(taper):
+                seen.append(straight_centre(edges.x_mm, edge - sign * half))
+        told = (
+            f"The scan is {float(np.median(edges.width_mm)):.1f} mm wide where the board should be "
+            f"{float(np.median(2.0 * half)):.1f} mm: its edges are not both in it."
+        )
+        if len(seen) == 1:
             self.findings.append(
                 Finding(
                     "orientation",
-                    f"The scan is {float(np.median(edges.width_mm)):.1f} mm wide where the board "
-                    f"should be {float(np.median(width)):.1f} mm: its edges are not both in it. "
-                    "The centre line was laid along the crest of the board's radius, "
-                    f"to ± {2.0 * crest.side_u_mm:.1f} mm.",
+                    f"{told} The centre line was laid half the specified width from the edge that "
+                    f"runs with the board's taper, to ± {2.0 * ONE_EDGE_U_MM:.1f} mm.",
                     "centre line",
                 )
             )
-            return crest
+            return replace(seen[0], side_u_mm=max(seen[0].side_u_mm, ONE_EDGE_U_MM))
         self.findings.append(
             Finding(
                 "ambiguous",
-                "The scan shows neither both edges of the board nor a radius, so where its centre "
-                "line runs cannot be told; the middle of the scan was taken.",
+                f"{told} Where the centre line runs cannot be told; the middle of the scan was "
+                "taken, and the strings with it.",
                 "centre line",
             )
         )
         straight = straight_centre(edges.x_mm, edges.middle_mm)
-        return replace(straight, side_u_mm=max(straight.side_u_mm, 1.0))
+        return replace(straight, side_u_mm=max(straight.side_u_mm, 0.25 * off))
 
     def _sentences(
-        self, orientation: Orientation, from_map: bool, ratio: float, ratio_u: float
+        self, orientation: Orientation, *, from_map: bool, start: float
     ) -> list[Finding]:
         """Return what is worth saying about how the scan lies."""
         count = int(np.isfinite(orientation.fret_x_mm).sum())
@@ -556,7 +616,18 @@ class _Frame:
                     "warning" if from_map else "note",
                 )
             )
+        if start > NUT_REACH_MM:
+            found.append(
+                Finding(
+                    "ambiguous",
+                    "The nut is not in the scan: the frets were numbered by the specified scale; "
+                    "on a scale 5.9 % longer or shorter the same frets would have the next number.",
+                    "first fret",
+                    "note",
+                )
+            )
         nominal = self.specification.scale.treble_mm
+        ratio, ratio_u = orientation.scale_ratio, orientation.scale_u_ratio
         off = (ratio - 1.0) * nominal
         if abs(off) > max(SCALE_TOLERANCE_MM, 3.0 * ratio_u * nominal):
             found.append(

@@ -155,7 +155,7 @@ def _number_places(x: FloatArray) -> tuple[float, IntArray] | None:
     if span <= 0.0:
         return None
     # from a bridge just past the last place to one ten spans away
-    reach = span * np.concatenate([np.geomspace(0.05, 10.0, 6000)])
+    reach = span * np.geomspace(0.05, 10.0, 2500)
     distance = (low + span + reach)[:, None] - x[None, :]
     semitone = 12.0 * np.log2(distance)
     agreement = np.abs(np.mean(np.exp(2j * np.pi * semitone), axis=1))

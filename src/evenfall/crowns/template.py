@@ -13,8 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.crowns.levelled import BIN_MM, StripMap, median_along
+from evenfall.instrument import fret_distance_mm
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from evenfall.instrument import StringLines
@@ -67,6 +70,8 @@ class Match:
         Turn of the frets about the vertical against the map [rad].
     scale_ratio
         Scale found over scale specified.
+    inside_count
+        Frets that then lie within the map.
     """
 
     score_share: float
@@ -76,19 +81,40 @@ class Match:
     nut_mm: float
     yaw_rad: float
     scale_ratio: float
+    inside_count: int = 0
+
+    def seen_share(self, frets: int) -> float:
+        """Return the score over the frets within the map alone.
+
+        Parameters
+        ----------
+        frets
+            Frets of the specification.
+        """
+        return self.score_share * frets / max(1, self.inside_count)
 
 
-def nominal_lines(lines: StringLines) -> FretLines:
+def nominal_lines(lines: StringLines, fret_number: Sequence[int] | None = None) -> FretLines:
     """Return the specification's fret lines, through their crossings with the outer strings.
 
     Parameters
     ----------
     lines
         String lines of the specification.
+    fret_number
+        Frets wanted; also beyond the specified ones, and below 0 before the nut. None for all
+        specified frets.
     """
-    across = lines.y_mm[0] - lines.y_mm[-1]
-    lean = ((lines.x_mm[0] - lines.x_mm[-1]) / across)[1:]
-    return FretLines(lines.x_mm[0, 1:] - lean * lines.y_mm[0, 1:], lean)
+    frets = lines.x_mm.shape[1] - 1
+    wanted = np.arange(1, frets + 1) if fret_number is None else np.array(fret_number)
+    # along each string crossings go with 1 - 2^(-n/12)
+    share = fret_distance_mm(1.0, wanted) / fret_distance_mm(1.0, float(frets))
+    x, y = (
+        at[[0, -1], :1] + (at[[0, -1], -1:] - at[[0, -1], :1]) * share
+        for at in (lines.x_mm, lines.y_mm)
+    )
+    lean = (x[0] - x[1]) / (y[0] - y[1])
+    return FretLines(x[0] - lean * y[0], lean)
 
 
 def match_frets(
@@ -188,7 +214,9 @@ def _best_place(strips: StripMap, ridge: FloatArray, nominal: FretLines, way: Ma
         if score > best.score_share + 1e-12:
             nut = float(strips.x_mm[0]) + (top - reach) * BIN_MM
             best = replace(way, score_share=score, nut_mm=nut, yaw_rad=float(yaw))
-    return best
+    place = best.nut_mm + best.along_order * best.scale_ratio * nominal.base_mm
+    inside = (place > strips.x_mm[0]) & (place < strips.x_mm[-1])
+    return replace(best, inside_count=int(inside.sum()))
 
 
 def ridge_places(

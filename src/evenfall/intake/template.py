@@ -13,6 +13,7 @@ from evenfall.intake.quantities import COLUMNS, QUANTITIES
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
+    from evenfall.units import LengthUnit
 
 #: The usual cautions (common practice, no source).
 CAUTIONS = (
@@ -143,7 +144,7 @@ def _workbook(specification: Specification) -> bytes:
     sheet.freeze_panes = "A2"
     sheet.print_title_rows = "1:1"
     sheet.print_area = f"A1:I{last}"
-    _set_page(sheet, f"{specification.name}: readings")
+    _set_page(sheet, f"{specification.name}: readings", specification.unit)
     _add_instructions(book, specification)
     stream = io.BytesIO()
     book.save(stream)
@@ -176,9 +177,10 @@ def _add_drop_downs(sheet: Any, last: int) -> None:
     number.add(f"F2:F{last}")
 
 
-def _set_page(sheet: Any, title: str) -> None:
+def _set_page(sheet: Any, title: str, unit: LengthUnit) -> None:
     sheet.page_setup.orientation = "landscape"
-    sheet.page_setup.paperSize = sheet.PAPERSIZE_A4
+    # who works in inches has US letter in the printer
+    sheet.page_setup.paperSize = sheet.PAPERSIZE_LETTER if unit == "in" else sheet.PAPERSIZE_A4
     sheet.page_setup.fitToWidth = 1
     sheet.page_setup.fitToHeight = 0
     sheet.sheet_properties.pageSetUpPr.fitToPage = True
@@ -210,4 +212,4 @@ def _add_instructions(book: Any, specification: Specification) -> None:
             cell.font = Font(bold=bold)
             cell.alignment = Alignment(wrap_text=True, vertical="top")
         sheet.row_dimensions[number].height = 15.0 * max(1, -(-len(right) // 95))
-    _set_page(sheet, f"{specification.name}: how to read")
+    _set_page(sheet, f"{specification.name}: how to read", specification.unit)

@@ -51,6 +51,6 @@ def scan_drawings(
         drawn["neck"] = neck_curve(specification, measurement, unit=unit)
     else:
         drawn["neck"] = neck_curve(
-            specification, sheet, measurement, unit=unit, names=("hand sheet", "scan")
+            specification, sheet, measurement, unit=unit, names=("by the hand sheet", "by the scan")
         )
     return drawn

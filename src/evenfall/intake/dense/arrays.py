@@ -21,6 +21,7 @@ from evenfall.intake.dense.scan import (
     cloud,
     file_size,
     no_points,
+    not_used,
     reading,
     silent,
     too_many,
@@ -35,6 +36,9 @@ _HEIGHT_NAMES = ("z", "heights", "height")
 _POINT_NAMES = ("points", "xyz")
 UNEVEN_SHARE = 1e-3
 """Steps of a grid that differ by more than this share of themselves are uneven."""
+
+LEAST_CELLS = 2
+"""A height map has at least so many rows and columns."""
 
 DEFLATE_RATIO = 1032
 """No zip member unpacks to more than this many times its packed size (zlib's own limit)."""
@@ -62,7 +66,8 @@ def read_npy(path: Path, options: Options, progress: Progress = silent) -> Scan:
     progress(f"reading {path.name}", 0.0)
     with reading(path.name, "NumPy file"), path.open("rb") as stream:
         array = _array(stream, file_size(path), path.name)
-    return _scan(path, array, options, "NumPy array", "the file starts with \\x93NUMPY")
+        bare = Scan(path.name, "NumPy array", "the file starts with \\x93NUMPY", array)
+        return _scan(bare, array, path, options)
 
 
 def read_npz(path: Path, options: Options, progress: Progress = silent) -> Scan:
@@ -98,64 +103,59 @@ def read_npz(path: Path, options: Options, progress: Progress = silent) -> Scan:
                 raise claims_more(path.name, f"{entry.file_size:,} bytes of {name}", "far less")
             with archive.open(entry) as stream:
                 arrays[name] = _array(stream, entry.file_size, path.name)
-        unused = tuple(sorted(set(entries) - set(arrays)))
-    left = (f"Not used: {', '.join(unused[:8])}.",) if unused else ()
-    for name in _POINT_NAMES:
-        if name in arrays:
-            return _scan(path, arrays[name], _with_unit(options, arrays), "NumPy archive", why,
-                         left_out=left, from_file="unit" in arrays)  # fmt: skip
-    height = next((arrays[name] for name in _HEIGHT_NAMES if name in arrays), None)
-    if height is None:
-        raise UnsupportedError(
-            "The archive holds neither points nor z; save x, y and z, or z with x_step and y_step.",
-            where=path.name,
-        )
-    unit = _unit(arrays)
-    scan = Scan(path.name, "NumPy archive", why, height, unit, "the file" if unit else "", left)
-    return _named_arrays(path, height, arrays, options, scan)
-
-
-def _with_unit(options: Options, arrays: dict[str, NDArray[Any]]) -> Options:
-    unit = _unit(arrays)
-    return Options(unit or options.unit, options.step)
+        unused = sorted(set(entries) - set(arrays))
+        bare = Scan(path.name, "NumPy archive", why, np.empty((0, 3)), left_out=not_used(unused))
+        if unit := _unit(arrays):
+            bare = replace(bare, unit=unit, unit_from="the file")
+        for name in _POINT_NAMES:
+            if name in arrays:
+                return _scan(bare, arrays[name], path, options)
+        for name in _HEIGHT_NAMES:
+            if name in arrays:
+                return _named_arrays(bare, arrays[name], arrays, path, options)
+    raise UnsupportedError(
+        "The archive holds neither points nor z; save x, y and z, or z with x_step and y_step.",
+        where=path.name,
+    )
 
 
 def _unit(arrays: dict[str, NDArray[Any]]) -> str | None:
-    if "unit" not in arrays:
+    given = arrays.get("unit")
+    if given is None or given.dtype.kind not in "US" or given.size != 1:
         return None
-    named = unit_named(str(arrays["unit"].reshape(-1)[0]) if arrays["unit"].size else "")
+    word = given.reshape(-1)[0]
+    named = unit_named(word.decode("latin-1") if isinstance(word, bytes) else str(word))
     return named[0] if named and named[1] == 1.0 else None
 
 
 def _named_arrays(
-    path: Path, z: NDArray[Any], arrays: dict[str, NDArray[Any]], options: Options, scan: Scan
+    bare: Scan, z: NDArray[Any], arrays: dict[str, NDArray[Any]], path: Path, options: Options
 ) -> Scan:
     """Return the scan in arrays x, y and z."""
-    unit = scan.unit
     x, y = arrays.get("x"), arrays.get("y")
-    with reading(path.name, "NumPy archive"):
-        if x is not None and y is not None and x.shape == z.shape == y.shape:
-            points = np.empty((z.size, 3), dtype=np.result_type(x, y, z, np.float32))
-            for at, part in enumerate((x, y, z)):
-                points[:, at] = part.reshape(-1)
-            return cloud(scan, points)
-        if z.ndim != 2:
-            raise UnsupportedError(
-                f"The array z has {z.ndim} dimensions, and x and y do not go with it; heights have "
-                "rows and columns, points have x, y and z of one length.",
-            )
-        if "x_step" in arrays and "y_step" in arrays:
-            steps = tuple(float(arrays[n].reshape(-1)[0]) for n in ("x_step", "y_step"))
-        elif x is not None and y is not None and (y.size, x.size) == z.shape:
-            steps = (_even_step(x, "x"), _even_step(y, "y"))
-        else:
-            known = steps_for(path, options)
-            steps = (known.x_step, known.y_step)
-            unit = unit or known.unit
-        if not all(np.isfinite(s) and s != 0.0 for s in steps):
-            raise UnsupportedError("A step of the height map is no length; save x_step and y_step.")
-        content = HeightMap(_heights(z, None, 1.0, path.name), *steps)
-    return replace(scan, content=content, unit=unit)
+    if x is not None and y is not None and x.shape == z.shape == y.shape:
+        points = np.empty((z.size, 3), dtype=np.result_type(x, y, z, np.float32))
+        for at, part in enumerate((x, y, z)):
+            points[:, at] = part.reshape(-1)
+        return cloud(bare, _numbers(points, bare.file))
+    if z.ndim != 2:
+        raise UnsupportedError(
+            f"The array z has {z.ndim} dimensions, and x and y do not go with it; heights have "
+            "rows and columns, points have x, y and z of one length."
+        )
+    unit, unit_from = bare.unit, bare.unit_from
+    if "x_step" in arrays and "y_step" in arrays:
+        steps = tuple(float(arrays[n].reshape(-1)[0]) for n in ("x_step", "y_step"))
+    elif x is not None and y is not None and (y.size, x.size) == z.shape:
+        steps = (_even_step(x, "x"), _even_step(y, "y"))
+    else:
+        known = steps_for(path, options)
+        steps = (known.x_step, known.y_step)
+        unit, unit_from = (unit, unit_from) if unit else (known.unit, known.unit_from)
+    if not all(np.isfinite(s) and s != 0.0 for s in steps):
+        raise UnsupportedError("A step of the height map is no length; save x_step and y_step.")
+    content = HeightMap(as_heights(z, missing=None, scale=1.0, name=bare.file), *steps)
+    return replace(bare, content=content, unit=unit, unit_from=unit_from)
 
 
 def _even_step(places: NDArray[Any], axis: str) -> float:
@@ -174,52 +174,37 @@ def _even_step(places: NDArray[Any], axis: str) -> float:
     return float(flat[-1] - flat[0]) / (len(flat) - 1)
 
 
-def _scan(
-    path: Path,
-    array: NDArray[Any],
-    options: Options,
-    kind: str,
-    why: str,
-    *,
-    left_out: tuple[str, ...] = (),
-    from_file: bool = False,
-) -> Scan:
+def _scan(bare: Scan, array: NDArray[Any], path: Path, options: Options) -> Scan:
     """Return the scan in one array, points or heights."""
-    bare = Scan(
-        path.name, kind, why, array, options.unit if from_file else None,
-        "the file" if from_file and options.unit else "", left_out,
-    )  # fmt: skip
     if array.dtype.names:
         names = {name.lower(): name for name in array.dtype.names}
         if not {"x", "y", "z"} <= names.keys():
-            raise UnsupportedError(
-                f"The array has the fields {', '.join(array.dtype.names)[:80]}; points need x, y "
-                "and z.",
-                where=path.name,
-            )
+            fields = ", ".join(array.dtype.names)[:80]
+            raise UnsupportedError(f"The array has the fields {fields}; points need x, y and z.")
         flat = array.reshape(-1)
         points = np.stack([flat[names[a]] for a in "xyz"], axis=1)
         unused = sorted(name for low, name in names.items() if low not in ("x", "y", "z"))
-        left = (f"Not used: {', '.join(unused)}.",) if unused else ()
-        return cloud(bare, _numbers(points, path.name), left_out=left)
+        return cloud(bare, _numbers(points, bare.file), left_out=not_used(unused))
     if array.ndim == 2 and array.shape[1] == 3:
-        return cloud(bare, _numbers(array, path.name))
+        return cloud(bare, _numbers(array, bare.file))
     if array.ndim != 2:
         raise UnsupportedError(
             f"The array has the shape {array.shape}; a height map has rows and columns, points "
-            "have rows of x, y, z.",
-            where=path.name,
+            "have rows of x, y, z."
         )
     if not array.size:
-        raise no_points(path.name)
+        raise no_points(bare.file)
     known = steps_for(path, options)
-    with reading(path.name, kind):
-        heights = _heights(array, known.missing, known.z_scale or 1.0, path.name)
-    left = (*left_out, *((f"Steps from {known.file}.",) if known.file else ()))
-    return Scan(
-        path.name, kind, why, HeightMap(heights, known.x_step, known.y_step), known.unit,
-        known.unit_from, left,
-    )  # fmt: skip
+    heights = as_heights(array, missing=known.missing, scale=known.z_scale or 1.0, name=bare.file)
+    left = (f"Steps from {known.file}.",) if known.file else ()
+    unit, unit_from = bare.unit or known.unit, bare.unit_from if bare.unit else known.unit_from
+    return replace(
+        bare,
+        content=HeightMap(heights, known.x_step, known.y_step),
+        unit=unit,
+        unit_from=unit_from,
+        left_out=(*bare.left_out, *left),
+    )
 
 
 def _numbers(points: NDArray[Any], name: str) -> NDArray[Any]:
@@ -229,28 +214,6 @@ def _numbers(points: NDArray[Any], name: str) -> NDArray[Any]:
     if points.dtype.kind == "f" and points.dtype.itemsize in (4, 8) and points.flags.writeable:
         return np.ascontiguousarray(points)
     return np.ascontiguousarray(points, dtype=np.float64)
-
-
-def _heights(array: NDArray[Any], missing: Any, scale: Any, name: str) -> NDArray[Any]:
-    """Return heights as floating-point numbers, NaN where there is no reading."""
-    if array.dtype.kind not in "fiu":
-        raise UnsupportedError(f"The array holds {array.dtype}, not numbers.", where=name)
-    if not array.size:
-        raise no_points(name)
-    gaps = None if missing is None else array == missing
-    small = array.dtype.itemsize <= 2 or (array.dtype.kind == "f" and array.dtype.itemsize <= 4)
-    heights: NDArray[Any] = array.astype(np.float32 if small else np.float64, copy=False)
-    if scale != 1.0:
-        heights = (heights * scale).astype(heights.dtype)
-    if gaps is not None and gaps.any():
-        heights = heights.copy() if heights is array else heights
-        heights[gaps] = np.nan
-    wild = np.isinf(heights)
-    if wild.any():
-        heights = np.where(wild, np.nan, heights)
-    if not np.isfinite(heights).any():
-        raise UnsupportedError("Every cell of the height map is without a reading.", where=name)
-    return heights
 
 
 def as_heights(array: NDArray[Any], *, missing: Any, scale: Any, name: str) -> NDArray[Any]:
@@ -272,7 +235,29 @@ def as_heights(array: NDArray[Any], *, missing: Any, scale: Any, name: str) -> N
     UnsupportedError
         They are no numbers, or none is there.
     """
-    return _heights(array, missing, scale, name)
+    if array.dtype.kind not in "fiu":
+        raise UnsupportedError(f"The array holds {array.dtype}, not numbers.", where=name)
+    if not array.size:
+        raise no_points(name)
+    if min(array.shape) < LEAST_CELLS:
+        raise UnsupportedError(
+            f"A height map of {array.shape[1]} x {array.shape[0]} cells is a line, no board.",
+            where=name,
+        )
+    gaps = None if missing is None else array == missing
+    small = array.dtype.itemsize <= 2 or (array.dtype.kind == "f" and array.dtype.itemsize <= 4)
+    heights: NDArray[Any] = array.astype(np.float32 if small else np.float64, copy=False)
+    if scale != 1.0:
+        heights = (heights * scale).astype(heights.dtype)
+    if gaps is not None and gaps.any():
+        heights = heights.copy() if heights is array else heights
+        heights[gaps] = np.nan
+    wild = np.isinf(heights)
+    if wild.any():
+        heights = np.where(wild, np.nan, heights)
+    if not np.isfinite(heights).any():
+        raise UnsupportedError("Every cell of the height map is without a reading.", where=name)
+    return heights
 
 
 def _array(stream: Any, size: int, name: str) -> NDArray[Any]:

@@ -29,6 +29,7 @@ from evenfall.intake.dense.scan import (
     file_size,
     library,
     no_points,
+    not_used,
     reading,
     silent,
     too_many,
@@ -45,7 +46,7 @@ PAGE_BYTES = 1024
 
 MOST_XML_BYTES = 1 << 24
 
-SILENCE_S = 120.0
+SILENCE_S = 60.0
 """A reader that sends nothing for so long is stuck."""
 
 _VECTOR = re.compile(rb'<[^<>]*type\s*=\s*"CompressedVector"[^<>]*>')
@@ -89,8 +90,7 @@ def read_e57(path: Path, options: Options, progress: Progress = silent) -> Scan:
     scan = Scan(
         path.name, "E57", "the file starts with ASTM-E57", np.empty((0, 3)), "m", "the standard"
     )
-    names = ", ".join(sorted(set(unused))[:8])
-    return cloud(scan, rows, left_out=(f"Not used: {names}.",) if names else ())
+    return cloud(scan, rows, left_out=not_used(sorted(set(unused))))
 
 
 def _check(path: Path) -> int:

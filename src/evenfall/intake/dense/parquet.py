@@ -20,6 +20,7 @@ from evenfall.intake.dense.scan import (
     claims_more,
     cloud,
     library,
+    not_used,
     reading,
     silent,
     too_many,
@@ -84,12 +85,11 @@ def read_parquet(path: Path, options: Options, progress: Progress = silent) -> S
         rows = points.done()
         if factors != [1.0, 1.0, 1.0]:
             rows *= np.asarray(factors, dtype=rows.dtype)
-    names = ", ".join(n[:30] for n in unused[:8]) + (" …" if len(unused) > 8 else "")
     scan = Scan(
         path.name, "Parquet", "the file starts with PAR1", np.empty((0, 3)), unit,
         "the file" if unit else "",
     )  # fmt: skip
-    return cloud(scan, rows, left_out=(f"Not used: {names}.",) if unused else ())
+    return cloud(scan, rows, left_out=not_used(unused))
 
 
 def _columns(schema: Any) -> tuple[list[str], tuple[str | None, list[float]]]:

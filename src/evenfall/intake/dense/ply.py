@@ -28,6 +28,7 @@ from evenfall.intake.dense.scan import (
     cloud,
     file_size,
     no_points,
+    not_used,
     reading,
     silent,
     too_many,
@@ -212,9 +213,7 @@ def _content(
         if element.name == "vertex":
             vertices = source.points(element)
             more = [p[0] for p in element.properties if p[0] not in ("x", "y", "z")]
-            if more:
-                names = ", ".join(n[:30] for n in more[:8]) + (" …" if len(more) > 8 else "")
-                left.append(f"Not used: {names}.")
+            left += not_used(more)
         elif element.name == "face" and vertices is not None and element.count:
             if any(p[0] in _FACE_NAMES and p[2] for p in element.properties):
                 faces = source.faces(element)

@@ -89,6 +89,9 @@ def is_scan(path: Path) -> bool:
         return _reader(path, start, Options()) is not None
     except FormatMismatchError:
         return False
+    except EvenfallError as error:
+        error.where = error.where or path.name
+        raise
 
 
 def read_scan(path: Path, options: Options | None = None, progress: Progress = silent) -> Scan:
@@ -118,18 +121,16 @@ def read_scan(path: Path, options: Options | None = None, progress: Progress = s
     start = read_start(path, HEAD_BYTES)
     if not start:
         raise FormatMismatchError("The file is empty.", where=path.name)
-    reader = _reader(path, start, known)
-    if reader is None:
-        raise FormatMismatchError(
-            "This is no scan in a format that is read: points as text, Parquet, PLY, STL, OBJ, "
-            "E57, X3P, TIFF or NumPy.",
-            where=path.name,
-        )
     try:
+        reader = _reader(path, start, known)
+        if reader is None:
+            raise FormatMismatchError(
+                "This is no scan in a format that is read: points as text, Parquet, PLY, STL, OBJ, "
+                "E57, X3P, TIFF or NumPy."
+            )
         scan = reader(path, known, progress)
     except EvenfallError as error:
-        if not error.where:
-            error.where = path.name
+        error.where = error.where or path.name
         raise
     scan = _with_option(scan, known)
     return replace(scan, findings=(*scan.findings, *_odd_sizes(scan)))

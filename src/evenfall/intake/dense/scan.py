@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable, Iterator
+import warnings
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -299,6 +300,20 @@ def _coarse_numbers(points: NDArray[Any]) -> tuple[Finding, ...]:
     )
 
 
+def not_used(names: Sequence[str]) -> tuple[str, ...]:
+    """Return the sentence about columns or fields that nothing reads; none if there are none.
+
+    Parameters
+    ----------
+    names
+        Their names, as the file has them.
+    """
+    if not names:
+        return ()
+    shown = ["".join(c if c.isprintable() else "?" for c in name)[:30] for name in names[:8]]
+    return (f"Not used: {', '.join(shown)}{' …' if len(names) > 8 else ''}.",)
+
+
 def no_points(file: str) -> UnsupportedError:
     """Return the error for a sound file that holds nothing.
 
@@ -364,7 +379,10 @@ def reading(file: str, what: str) -> Iterator[None]:
         There is not enough memory for it.
     """
     try:
-        yield
+        # damaged numbers make libraries warn and sums overflow; what matters is checked in the end
+        with warnings.catch_warnings(), np.errstate(all="ignore"):
+            warnings.simplefilter("ignore")
+            yield
     except EvenfallError as error:
         if not error.where:
             error.where = file

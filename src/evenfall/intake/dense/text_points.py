@@ -11,6 +11,7 @@ import numpy as np
 from evenfall.crowns.surface import HeightMap
 from evenfall.errors import BrokenFileError, FormatMismatchError, UnsupportedError
 from evenfall.files import read_start
+from evenfall.intake.dense.arrays import as_heights
 from evenfall.intake.dense.scan import (
     MOST_POINTS,
     UNITS_MM,
@@ -21,6 +22,7 @@ from evenfall.intake.dense.scan import (
     claims_more,
     cloud,
     file_size,
+    not_used,
     reading,
     silent,
     too_many,
@@ -125,8 +127,7 @@ def _points(path: Path, layout: TextLayout, progress: Progress) -> Scan:
         unit,
         "the file" if unit else "",
     )
-    names = ", ".join(layout.unused[:8]) + (" …" if len(layout.unused) > 8 else "")
-    return cloud(scan, points.done(), left_out=(f"Not used: {names}.",) if names else ())
+    return cloud(scan, points.done(), left_out=not_used(layout.unused))
 
 
 def _matrix(path: Path, layout: TextLayout, options: Options, progress: Progress) -> Scan:
@@ -150,10 +151,9 @@ def _matrix(path: Path, layout: TextLayout, options: Options, progress: Progress
             raise too_many(count, path.name)
         parts.append(rows)
         progress(f"reading {path.name}", blocks.read_bytes / size)
-    heights = parts[0] if len(parts) == 1 else np.concatenate(parts)
-    unit, steps, factor = _steps(path.name, heights.shape, layout, options)
-    if factor != 1.0:
-        heights *= factor
+    whole = parts[0] if len(parts) == 1 else np.concatenate([*parts, np.empty((0, layout.width))])
+    unit, steps, factor = _steps(path.name, whole.shape, layout, options)
+    heights = as_heights(whole, missing=None, scale=factor, name=path.name)
     return replace(
         Scan(path.name, "heights as text", layout.why, HeightMap(heights, *steps)),
         unit=unit,

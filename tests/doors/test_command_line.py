@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import subprocess
 import sys
 from importlib import resources
@@ -462,3 +463,30 @@ def test_a_finding_does_not_name_its_place_twice(folder: Path) -> None:
     said = run("diagnose", "kestrel-before.csv", "--spec", "kestrel.spec.toml").stdout
     assert "String 1 touches" in said
     assert "(string 1)" not in said
+
+
+def test_a_job_without_any_attack_has_all_its_pages_and_pictures(folder: Path) -> None:
+    """No attack at all: nothing may touch at rest, and that is all that is asked."""
+    spec = ("--spec", "kestrel.spec.toml")
+    steps = (
+        ("plan", "kestrel-before.csv", *spec, "--attack", "0", "-o", "p.json", "--pictures", "p"),
+        ("sheet", "p.json", "-o", "s.html"),
+        ("prove", "p.json", "kestrel-after.csv", "--attack", "0", "--pictures", "p"),
+    )
+    for step in steps:
+        result = run(*step)
+        assert result.exit_code == 0, result.output
+    page = (folder / "s.html").read_text(encoding="utf-8")
+    assert "% of the attack" not in page[page.index("Weakest position") :][:80]
+
+
+def test_the_sheet_and_its_map_give_the_same_share(folder: Path) -> None:
+    """The weakest position reads alike on one page: both are rounded down."""
+    run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "p.json")
+    run("sheet", "p.json", "-o", "s.html")
+    page = (folder / "s.html").read_text(encoding="utf-8")
+    told = re.search(r"bears (\d+) % of the attack", page)
+    drawn = re.search(r"Least: [\d.]+ N, (\d+) % of the attack", page)
+    assert told is not None
+    assert drawn is not None
+    assert told[1] == drawn[1]

@@ -138,8 +138,18 @@ def test_a_headroom_map_of_the_wrong_shape_is_refused() -> None:
         headroom_map(SPEC, np.ones((6, 21)), ATTACK, title="t")
     with pytest.raises(ValueError, match="critical_fret"):
         headroom_map(SPEC, np.ones((6, 22)), ATTACK, title="t", critical_fret=np.ones((6, 1)))
-    with pytest.raises(ValueError, match="positive"):
-        headroom_map(SPEC, np.ones((6, 22)), 0.0 * ATTACK, title="t")
+    with pytest.raises(ValueError, match="negative"):
+        headroom_map(SPEC, np.ones((6, 22)), -1.0 * ATTACK, title="t")
+
+
+def test_without_any_attack_what_clears_at_rest_bears_more_than_is_asked() -> None:
+    """A plan may bear no attack at all, where the limits leave no room: still a map."""
+    force = np.where(np.arange(22) == 3, -0.1, 0.4) * np.ones((6, 1))
+    picture = headroom_map(SPEC, force, 0.0 * ATTACK, title="t")
+    assert faults(picture) == []
+    words = shown(picture)
+    assert words.count(">999") == 6 * 21
+    assert words.count("<−999") == 6
 
 
 def test_the_treble_string_is_on_top_and_the_nut_at_the_left() -> None:
@@ -164,7 +174,7 @@ def test_sums_and_least_heights_stand_under_each_fret() -> None:
         assert told == pytest.approx(PLAN.removal_mm[:, j].sum(), abs=0.00051)
         left = PLAN.crown_height_after_mm[:, j].min()
         assert number(least[str(j + 1)]) == pytest.approx(left, abs=0.00051)
-    assert f"{PLAN.removal_mm.sum():.3f} mm in all" in shown(picture)
+    assert f"{PLAN.removal_mm.sum():.3f} mm altogether" in shown(picture)
     assert f"Lowest crown left: {PLAN.min_crown_height_left_mm:.3f} mm" in shown(picture)
 
 

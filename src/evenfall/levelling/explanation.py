@@ -308,7 +308,7 @@ def recommend(results: Sequence[WayResult], unit: LengthUnit) -> tuple[str, str]
     if best.metal_mm < _SMALL and not best.frets_replaced:
         return best.way, "Adjusting alone meets every limit; nothing has to be cut."
     others = [r for r in holding if r.way != best.way]
-    taken = f"{length_text(best.metal_mm, unit)} in all on {best.frets_touched} fret" + (
+    taken = f"{length_text(best.metal_mm, unit)} on {best.frets_touched} fret" + (
         "" if best.frets_touched == 1 else "s"
     )
     if best.frets_replaced:

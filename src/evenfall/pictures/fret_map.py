@@ -59,6 +59,8 @@ if TYPE_CHECKING:
 
 _SHARE_TOLERANCE = 1e-6
 """A plan that leaves exactly the attack must not fall short of it by rounding."""
+_LEAST_ATTACK_N = 1e-9
+"""With no attack at all every position that clears at rest bears far more than is asked for [N]."""
 _SHARE_SHOWING_FRET = 1.2
 """Below this share of the attack the fret that is touched first is worth its ink."""
 
@@ -90,7 +92,7 @@ def headroom_map(
     Raises
     ------
     ValueError
-        An array is not of the instrument's shape, or an attack is not positive.
+        An array is not of the instrument's shape, or an attack is negative.
     """
     shape = (specification.string_count, specification.frets)
     force = np.asarray(headroom_n, dtype=float)
@@ -99,9 +101,9 @@ def headroom_map(
         raise ValueError(f"headroom_n must have shape {shape} and attack_n {shape[:1]}")
     if critical_fret is not None and np.shape(critical_fret) != shape:
         raise ValueError(f"critical_fret must have shape {shape}")
-    if not bool(np.all(attack > 0.0)):
-        raise ValueError("attack_n must be positive")
-    share = force / attack[:, None]
+    if not bool(np.all(attack >= 0.0)):
+        raise ValueError("attack_n must not be negative")
+    share = force / np.maximum(attack[:, None], _LEAST_ATTACK_N)
     summary = _headroom_summary(force, share)
     parts, top = heading(title, summary)
     layout = CellLayout(shape[1], shape[0], 35.0, 0.0, top)
@@ -388,7 +390,7 @@ def _removal_summary(plan: Plan, minimum_mm: float, unit: LengthUnit) -> tuple[s
     else:
         first = (
             f"Work on {len(touched)} of {removal.shape[1]} frets, "
-            f"{length_text(float(np.nansum(removal)), unit)} in all; most at one crossing: "
+            f"{length_text(float(np.nansum(removal)), unit)} altogether; most at one crossing: "
             f"{length_text(float(removal[k, j]), unit)} on string {k + 1} at fret {j + 1}."
         )
     second = (

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 _PLOT_PX = 170.0
 _GUTTER_PX = 24.0
+_MOST = 999.0
+"""Headroom over this is drawn here [% of the attack]; with no attack at all it has no end."""
 _LEVEL = 0.05
 """Points whose headroom differs by less than this count as equally high [% of the attack]."""
 
@@ -56,9 +58,10 @@ def trade_off_chart(
         A curve has fewer than two points, or arrays of unlike length.
     """
     metal = _points(trade_off.action_mm, trade_off.metal_mm, unit, unit)
-    share = _points(trade_off.relief_mm, 100.0 * np.asarray(trade_off.headroom_share), unit, None)
+    borne = np.minimum(100.0 * np.asarray(trade_off.headroom_share), _MOST)
+    share = _points(trade_off.relief_mm, borne, unit, None)
     action, spent = trade_off.plan_action_mm, trade_off.plan_metal_mm
-    relief, worst = trade_off.plan_relief_mm, trade_off.plan_headroom_share
+    relief, worst = trade_off.plan_relief_mm, min(trade_off.plan_headroom_share, 0.01 * _MOST)
     cost = f"The plan: action {_length(action, unit)}, {_length(spent, unit)} of metal."
     if not math.isfinite(spent) or not math.isfinite(action):
         cost = "No plan holds every limit here."

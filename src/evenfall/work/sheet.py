@@ -7,6 +7,7 @@ from the front with the headstock up and fret 1 on top.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -393,16 +394,21 @@ class _Writer:
         """Say how far the weakest position is from touching, before and after."""
         plan = self.plan
 
-        def weakest(headroom_n: FloatArray) -> tuple[float, int, int]:
-            share = np.where(np.isfinite(headroom_n), headroom_n, np.inf) / plan.attack_n[:, None]
+        def weakest(headroom_n: FloatArray) -> tuple[int, int, int]:
+            force = np.where(np.isfinite(headroom_n), headroom_n, np.inf)
+            share = force / np.maximum(plan.attack_n[:, None], 1e-9)
             string, stop = np.unravel_index(int(share.argmin()), share.shape)
-            return 100.0 * float(share.min()), int(string) + 1, int(stop)
+            percent = math.floor(100.0 * (float(share.min()) + 1e-6))  # as in the headroom map
+            return percent, int(string) + 1, int(stop)
 
         was, _, _ = weakest(plan.headroom_before_n)
         now, string, stop = weakest(plan.headroom_after_n)
         where = f"string {string} " + (f"stopped at fret {stop}" if stop else "open")
-        change = f" (the weakest now: {was:.0f} %)" if abs(was - now) >= 0.5 else ""
-        return f"Weakest position: {where}, bears {now:.0f} % of the attack{change}."
+        if not plan.attack_n.any():
+            force = plan.headroom_after_n[string - 1, stop]
+            return f"Weakest position: {where}, bears {force:.2f} N."
+        change = f" (the weakest now: {was} %)" if was != now else ""
+        return f"Weakest position: {where}, bears {now} % of the attack{change}."
 
     # ---- the work ------------------------------------------------------------------------------
 

@@ -18,6 +18,7 @@ from evenfall.levelling.problem import removable_mm
 from evenfall.levelling.solver import QuietHighs
 from evenfall.measurement import Origin
 from evenfall.plan import LEAST_SHOWN_MM
+from evenfall.units import length_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 MOST_NODES = 50
 """Nodes the search for the fewest frets may visit; a count, so that every run ends alike."""
 
-BEAM_DROPS_MM = (0.0, 0.005, 0.01, 0.02, 0.04, 0.08, 0.16, 0.32)
+BEAM_DROPS_MM = (0.0, 0.01, 0.02, 0.04, 0.08, 0.16, 0.24, 0.32)
 """How far a beam that would nearly do is lowered, in turn, to find one that does [mm]."""
 
 METAL_WEIGHT_PER_MM = 1e-3
@@ -160,8 +161,10 @@ def fewest_frets(model: LevellingModel, each: Outcome) -> Outcome:
     opened, proven = _fewest(
         each.solution.removal_mm.sum(axis=0),
         feasible,
-        lambda: _integer_program(
+        lambda needed, enough: _integer_program(
             model,
+            needed,
+            enough,
             gate_rows=[
                 # r[k, j] <= room[k, j] where fret j is opened, 0 where it is not
                 (int(column), int(column) % model.problem.frets, 1.0, -float(room), 0.0)
@@ -170,9 +173,7 @@ def fewest_frets(model: LevellingModel, each: Outcome) -> Outcome:
         ),
     )
     with frets_closed(model, ~opened):
-        solution = model.least_metal()
-    if solution is None:
-        raise SolverError("The optimiser lost the plan it had found; please report this.")
+        solution = _solved(model)
     remark = "" if proven else "a plan that touches fewer frets may exist; the search was cut short"
     return Outcome("spot", model.problem, solution, proven=proven, remark=remark)
 
@@ -213,8 +214,10 @@ def replace_frets(model: LevellingModel) -> Outcome | None:
     opened, proven = _fewest(
         gain.sum(axis=0) + 1.0,
         feasible,
-        lambda: _integer_program(
+        lambda needed, enough: _integer_program(
             model,
+            needed,
+            enough,
             low=-gain.ravel(),
             gate_rows=[
                 # r[k, j] >= -gain[k, j] where fret j is replaced, 0 where it is not
@@ -281,7 +284,8 @@ def full_refret(problem: Problem) -> Outcome | None:
     solution = LevellingModel(fresh).least_metal()
     if solution is None:
         return None
-    remark = f"planing takes up to {wood_mm:.2f} mm off the board"
+    wood = length_text(wood_mm, problem.specification.unit)
+    remark = f"planing takes up to {wood} off the board"
     return Outcome("refret", fresh, solution, tuple(range(1, problem.frets + 1)), True, remark)
 
 
@@ -365,6 +369,8 @@ def levelling_beam(problem: Problem) -> Outcome | None:
         return None if value is None else (value, touching, model.values()[model.r])
 
     everything = np.ones(model.r.shape, dtype=bool)
+    if least < 1e-9 and cut(~everything) is not None:
+        return Outcome("beam", problem, _solved(model))
     lowered = (cut(over + drop > 1e-9) for drop in BEAM_DROPS_MM)
     starts = [cut(everything), next((found for found in lowered if found is not None), None)]
     reached = [_let_go(start, cut) for start in starts if start is not None]
@@ -372,12 +378,17 @@ def levelling_beam(problem: Problem) -> Outcome | None:
         return None
     value, touching, _ = min(reached, key=lambda found: found[0])
     model.touch_with_beam(touching)
+    proven = value <= least + 1e-6
+    remark = "" if proven else "found by letting go of crossings step by step; not proved the least"
+    return Outcome("beam", problem, _solved(model), proven=proven, remark=remark)
+
+
+def _solved(model: LevellingModel) -> Solution:
+    """Return the least metal of a model that is known to have an answer."""
     solution = model.least_metal()
     if solution is None:
         raise SolverError("The optimiser lost the plan it had found; please report this.")
-    proven = value <= least + 1e-6
-    remark = "" if proven else "found by letting go of crossings step by step; not proved the least"
-    return Outcome("beam", problem, solution, proven=proven, remark=remark)
+    return solution
 
 
 def _let_go(
@@ -398,20 +409,20 @@ def _let_go(
         elif share == 0.0 or cutoff <= 1e-7:
             break
         else:
-            share = 0.5 * share if share > 0.01 else 0.0
+            share = 0.25 * share if share > 0.01 else 0.0
     return found
 
 
 def _fewest(
     weight: FloatArray,
     feasible: Callable[[BoolArray], bool],
-    search: Callable[[], tuple[BoolArray, bool] | None],
+    search: Callable[[BoolArray, int], tuple[BoolArray, bool] | None],
 ) -> tuple[BoolArray, bool]:
     """Return the fewest frets with which `feasible` holds, and whether that is proved.
 
     A fret without which nothing holds, however many others are open, belongs to every answer. If
     the frets left after dropping what can be dropped are all of that kind, they are the fewest;
-    else `search` (an integer program) is asked.
+    else `search` (an integer program) is asked, with what every answer holds and how many do.
     """
     everything = np.ones(len(weight), dtype=bool)
     opened = weight > 0.0
@@ -422,15 +433,15 @@ def _fewest(
         trial[j] = False
         if feasible(trial):
             opened = trial
-    needed = 0
+    needed = np.zeros(len(weight), dtype=bool)
     for j in np.flatnonzero(opened):
         without = everything.copy()
         without[j] = False
-        needed += not feasible(without)
+        needed[j] = not feasible(without)
     count = int(opened.sum())
-    if count in (needed, 1):  # one fret is the fewest, as none was tried first
+    if count in (int(needed.sum()), 1):  # one fret is the fewest, as none was tried first
         return opened, True
-    found = search()
+    found = search(needed, count)
     if found is None:
         return opened, False
     fewer, proven = found
@@ -442,13 +453,16 @@ def _fewest(
 
 def _integer_program(
     model: LevellingModel,
+    needed: BoolArray,
+    enough: int,
     *,
     gate_rows: list[tuple[int, int, float, float, float | None]],
     low: FloatArray | None = None,
 ) -> tuple[BoolArray, bool] | None:
     """Minimise the number of open frets; return which, and whether that is proved.
 
-    Each gate row is (column, fret index, column weight, gate weight, upper bound), a row
+    The frets `needed` are open in every answer, and no more than `enough` need be. Each gate row
+    is (column, fret index, column weight, gate weight, upper bound), a row
     weight * r + gate * open <= upper; with upper None the row is >= 0 instead.
     """
     frets = model.problem.frets
@@ -461,8 +475,8 @@ def _integer_program(
         columns = model.r.ravel().astype(np.int32)
         solver.changeColsBounds(len(columns), columns, low, model.column_high[columns])
     empty = np.array([], dtype=np.int32)
-    for _ in range(frets):
-        solver.addCol(1.0, 0.0, 1.0, 0, empty, np.array([]))
+    for always in needed:
+        solver.addCol(1.0, float(always), 1.0, 0, empty, np.array([]))
     gates = np.arange(model.column_count, model.column_count + frets, dtype=np.int32)
     solver.changeColsIntegrality(
         frets, gates, np.full(frets, highspy.HighsVarType.kInteger.value, dtype=np.uint8)
@@ -471,6 +485,7 @@ def _integer_program(
         bounds = (0.0, highspy.kHighsInf) if upper is None else (-highspy.kHighsInf, upper)
         entries = np.array([column, int(gates[fret])], dtype=np.int32)
         solver.addRow(*bounds, 2, entries, np.array([weight, gate]))
+    solver.addRow(float(needed.sum()), float(enough), frets, gates, np.ones(frets))
     solver.run()
     if not np.isfinite(solver.getInfo().objective_function_value):
         return None

@@ -26,8 +26,9 @@ if TYPE_CHECKING:
 
     FloatArray = NDArray[np.float64]
 
-_MOST_REPEATS = 16
-"""More readings of one height than this is no advice for a bench; a better gauge is."""
+_FINEST_MM = 1e-3
+"""No advice asks for a finer gauge than this, as a standard uncertainty [mm] (common practice, no
+source)."""
 
 _NAMED = 4
 """How many places one sentence names before it points to the table."""
@@ -119,22 +120,55 @@ class _Advice:
         return f"{item.name} is {self.length(abs(room_mm))} {side}"
 
     def reading(self, item: Item) -> str:
-        """Say which readings would decide the item as it stands."""
+        """Say which reading would decide the item as it stands.
+
+        Repeats are no way there: the gauge's own part stays, however many there are (GUM, 5.1.2),
+        and a measurement does not say which part that is.
+        """
         needed_mm = deciding_uncertainty_mm(
             item.value, lower_mm=item.lower, upper_mm=item.upper, coverage=self.coverage
         )
-        have_mm = item.standard_uncertainty
-        if needed_mm <= EXACT_MM:
-            return "so near to its limit no gauge decides"
-        text = f"a standard uncertainty of {self.fine(needed_mm)} or less would decide it"
-        total = math.ceil((have_mm / needed_mm) ** 2 - 1e-9)
-        if total > _MOST_REPEATS:
-            return f"{text} ({self.fine(have_mm)} now), which asks for a better gauge"
-        main = max(item.lines, key=lambda line: line.contribution)
-        return (
-            f"{text} ({self.fine(have_mm)} now): average {total} independent readings in place "
-            f"of each one; the {main.name} counts most"
+        direct = {
+            "relief": "the relief under a straightedge",
+            "action": f"the gap over fret {item.fret}",
+            "first-fret": f"the gap over fret {item.fret}",
+            "crown-height": f"the crown height of fret {item.fret}",
+        }.get(item.quantity)
+        gauge_mm = needed_mm if direct else self.each_mm(item, needed_mm)
+        if gauge_mm < _FINEST_MM:
+            return "so near to its limit no bench gauge decides"
+        gauge = f"with a gauge of standard uncertainty {self.fine(gauge_mm)} or less"
+        if direct:
+            under = f" under string {item.string}" if item.string else ""
+            now = f"{self.fine(item.standard_uncertainty)} now"
+            return f"to decide it, read {direct}{under} itself {gauge} ({now})"
+        heights = (
+            f"the saddle and the crown tops of frets {item.stop} and {item.fret}"
+            if item.stop
+            else f"the nut slot, the saddle and the crown top of fret {item.fret}"
         )
+        return (
+            f"to decide it, read {heights} at string {item.string} {gauge} each (together "
+            f"{self.fine(needed_mm)} or less, {self.fine(item.standard_uncertainty)} now)"
+        )
+
+    @staticmethod
+    def each_mm(item: Item, needed_mm: float) -> float:
+        """Return the largest uncertainty of each reading [mm] that gives the item the one needed.
+
+        A reading that is finer already stays as it is.
+        """
+        lines = sorted(item.lines, key=lambda line: line.standard_uncertainty)
+        kept, left = 0.0, math.fsum(line.sensitivity**2 for line in lines)
+        for line in lines:
+            if not left:
+                break
+            each_mm = math.sqrt(max(0.0, needed_mm**2 - kept) / left)
+            if each_mm <= line.standard_uncertainty:
+                return each_mm
+            kept += line.contribution**2
+            left -= line.sensitivity**2
+        return needed_mm
 
     def fine(self, length_mm: float) -> str:
         """Return an uncertainty with a digit more than a length, rounded down."""
@@ -181,6 +215,13 @@ class _Advice:
         return f"Undecided: {self.standing(item)}; {self.reading(item)}; or {change}."
 
     def relief(self, item: Item) -> str:
+        if not self.case.specification.neck.truss_rod:
+            if item.verdict == "undecided":
+                return f"Undecided: {self.standing(item)}; {self.reading(item)}."
+            return (
+                f"{self.standing(item)}, and this neck has no truss rod: agree on wider limits, or "
+                "have the neck itself straightened."
+            )
         move_mm = self.move_mm(item)
         rod = "tighten" if move_mm < 0 else "loosen"
         return self.advise(
@@ -317,8 +358,7 @@ class _Advice:
             worst = min(doubtful, key=lambda i: i.room)
             others = len(doubtful) - 1
             also = f" (and {others} more frets)" if others else ""
-            how = "read the height over the board there" if worst.route != "read" else "read again"
-            yield f"Undecided: {self.standing(worst)}{also}; {how}: {self.reading(worst)}."
+            yield f"Undecided: {self.standing(worst)}{also}; {self.reading(worst)}."
 
     def nothing_left(self) -> str:
         """Say how near to its limit the nearest item is."""

@@ -11,6 +11,7 @@ from evenfall.errors import Finding, SolverError
 from evenfall.levelling.explanation import names
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
+from evenfall.levelling.standing_out import standing_out
 from evenfall.levelling.ways import Outcome, adjust_only, frets_closed
 from evenfall.measurement import plain_numbers
 from evenfall.strings.clearance import (
@@ -31,11 +32,6 @@ if TYPE_CHECKING:
     from evenfall.strings.envelope import Envelope
 
     FloatArray = NDArray[np.float64]
-
-LEAST_STEP_MM = 0.02
-"""A fret that stands out by less than this from its neighbours is not named [mm] (the thinnest
-leaf of a usual feeler set; common practice, no source)."""
-
 
 Reach = Literal["cures", "limits", "travel"]
 """Adjusting alone meets every limit; keeps the limits but bears too little; or its travel does not
@@ -317,25 +313,17 @@ def _still_touching(problem: Problem) -> int:
 
 def _odd_frets(problem: Problem) -> list[tuple[int, float, list[int]]]:
     """Return frets that stand out from the line of their neighbours: fret, step [mm], strings."""
-    tops = problem.measurement.crown_top_mm - problem.relief_found_mm * problem.bow.frets
-    x = problem.lines.station_mm[:, 1:]
-    share = (x[:, 1:-1] - x[:, :-2]) / (x[:, 2:] - x[:, :-2])
-    step = tops[:, 1:-1] - ((1.0 - share) * tops[:, :-2] + share * tops[:, 2:])
-    u = problem.measurement.crown_top_u_mm
-    doubt = np.sqrt(u[:, 1:-1] ** 2 + 0.25 * (u[:, :-2] ** 2 + u[:, 2:] ** 2))
-    odd = np.abs(step) > np.maximum(LEAST_STEP_MM, 2.0 * doubt)
-    # one high fret makes both neighbours look low: keep a crossing only if it is the largest
-    size = np.abs(step)
-    before = np.pad(size, ((0, 0), (1, 0)))[:, :-1]
-    after = np.pad(size, ((0, 0), (0, 1)))[:, 1:]
-    odd &= (size >= before) & (size >= after)
+    found = problem.measurement
+    step, odd = standing_out(
+        problem.lines.station_mm[:, 1:], found.crown_top_mm, found.crown_top_u_mm, problem.bow.frets
+    )
     frets = []
     for column in np.flatnonzero(odd.any(axis=0)):
         for sign in (1.0, -1.0):
             rows = np.flatnonzero(odd[:, column] & (np.sign(step[:, column]) == sign))
             if rows.size:
                 middle = float(np.median(step[rows, column]))
-                frets.append((int(column) + 2, middle, [int(k) + 1 for k in rows]))
+                frets.append((int(column) + 1, middle, [int(k) + 1 for k in rows]))
     return frets
 
 

@@ -1,0 +1,74 @@
+"""A neck without a truss rod: its relief stays as it is, and nobody is told to turn anything."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from evenfall.instrument import read_specification
+from evenfall.levelling import diagnose, make_plan
+from evenfall.levelling.problem import build_problem
+from evenfall.work import bench_sheet
+from levelling.necks import Wishes, readings, table, text
+
+# Relief outside its limits, and a neck that needs metal off.
+WITH = read_specification(text(Wishes(strings=4, frets=12, relief=(0.05, 0.20), attack=0.2)))[0]
+WITHOUT = read_specification(WITH.text + "[neck]\ntruss_rod = false\n")[0]
+
+
+def found(spec, relief_mm=0.30):
+    return readings(spec, relief_mm=relief_mm, seed=3)
+
+
+def test_the_plan_leaves_the_relief_and_holds_every_other_limit() -> None:
+    turned = make_plan(WITH, found(WITH), envelope=table(WITH))
+    assert turned.relief_change_mm < -0.09  # with a rod it is brought inside its limits
+    plan = make_plan(WITHOUT, found(WITHOUT), envelope=table(WITHOUT))
+    assert plan.relief_change_mm == 0.0
+    assert plan.status == "optimal"
+    assert plan.relief_after_mm > WITHOUT.target.relief.maximum_mm
+    assert not any(limit.kind == "relief" for limit in plan.binding)
+    kept = make_plan(WITH, found(WITH), envelope=table(WITH), keep=("relief",))
+    np.testing.assert_array_equal(plan.removal_mm, kept.removal_mm)
+
+
+def test_the_diagnosis_reports_the_relief_and_turns_nothing() -> None:
+    seen = diagnose(WITHOUT, found(WITHOUT), envelope=table(WITHOUT))
+    assert seen.relief_change_mm == 0.0
+    (relief,) = [f.sentence for f in seen.findings if f.code == "relief"]
+    assert "it should be 0.050 mm to 0.200 mm" in relief
+    assert "no truss rod" in relief
+    assert "Mending" not in relief
+    others = [f.sentence for f in seen.findings if f.code != "relief"]
+    assert not any("rod" in sentence for sentence in others)
+    inside = diagnose(WITHOUT, found(WITHOUT, 0.12), envelope=table(WITHOUT))
+    assert not any("rod" in f.sentence for f in inside.findings)
+
+
+def test_a_diagnosis_that_needs_nothing_still_names_the_relief() -> None:
+    """Where all else holds, the last sentence does not claim that every limit does."""
+    easy = Wishes(strings=3, frets=8, relief=(0.05, 0.10), attack=0.02, action=1.6, saddle=(1, 1))
+    spec = read_specification(text(easy) + "[neck]\ntruss_rod = false\n")[0]
+    seen = diagnose(spec, readings(spec, relief_mm=0.2, noise_mm=0.0), envelope=table(spec))
+    assert seen.adjusting_cures
+    assert "relief" in seen.findings[-1].sentence
+
+
+@pytest.mark.parametrize("way", ["each", "beam", "refret"])
+def test_the_bench_sheet_says_nothing_of_a_rod(way: str) -> None:
+    made = make_plan(WITHOUT, found(WITHOUT), envelope=table(WITHOUT))
+    named = replace(made, way=way)
+    if way == "refret":
+        named = replace(named, replaced_frets=tuple(range(1, 13)))
+    told = str(bench_sheet(WITHOUT, named, unit="mm")).lower()
+    assert "relief: gap at fret" in told  # its limits are still there to read against
+    assert "rod" not in told.replace("product", "")
+    if way != "each":
+        assert "with the rod" in str(bench_sheet(WITH, named, unit="mm"))
+
+
+def test_the_rod_alone_decides() -> None:
+    assert build_problem(WITH, found(WITH), envelope=table(WITH)).relief_free
+    assert not build_problem(WITHOUT, found(WITHOUT), envelope=table(WITHOUT)).relief_free

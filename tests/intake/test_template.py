@@ -84,7 +84,6 @@ def test_the_workbook_has_drop_downs_units_and_a_page_set_up(tmp_path: Path) -> 
     assert page["D2"].number_format == "0.0000"
     assert page.freeze_panes == "A2"
     assert page.page_setup.orientation == "landscape"
-    assert int(page.page_setup.paperSize) == 9  # A4 in ISO/IEC 29500-1, 18.3.1.63
     words = " ".join(str(cell.value) for row in book["How to read"].iter_rows() for cell in row)
     assert "eye protection" in words
     for name in (*COLUMNS, *QUANTITIES):
@@ -108,3 +107,15 @@ def test_another_suffix_is_refused(tmp_path: Path) -> None:
     [finding] = refused(lambda: write_template(ukulele(), tmp_path / "x.ods"))
     assert ".csv or .xlsx" in finding.sentence
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(("unit", "paper"), [("mm", "9"), ("in", "1")])
+def test_the_workbook_prints_on_the_paper_of_its_unit(
+    tmp_path: Path, unit: str, paper: str
+) -> None:
+    """Paper sizes by ISO/IEC 29500-1, 18.3.1.63 (from memory): 1 is US letter, 9 is A4."""
+    path = tmp_path / "readings.xlsx"
+    write_template(ukulele(unit), path)
+    pages = openpyxl.load_workbook(path).worksheets
+    assert len(pages) == 2
+    assert {str(page.page_setup.paperSize) for page in pages} == {paper}

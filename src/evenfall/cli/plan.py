@@ -49,6 +49,11 @@ if TYPE_CHECKING:
     metavar="WHAT",
     help="Leave relief, saddle or nut as it is; repeatable.",
 )
+@click.option(
+    "--verify-by-motion",
+    is_flag=True,
+    help="Play the result, and say where its headroom was too bold or too careful.",
+)
 @path_option(
     "-o", "--output", help="File to write; by default named after the input, in this folder."
 )
@@ -64,6 +69,7 @@ def command(
     attack_n: float | None,
     budget_mm: float | None,
     keep: tuple[str, ...],
+    verify_by_motion: bool,
     output: Path | None,
     pictures: Path | None,
     as_json: bool,
@@ -79,6 +85,8 @@ def command(
     path = None if as_json and output is None else output or derived_name(measurement, "plan")
     if path is not None:
         keep_apart([path], [p for p in (measurement, spec) if p is not None])
+    if verify_by_motion:
+        workshop.require_play_test()
     specification, readings, findings = workshop.open_measurement(measurement, spec, serial=serial)
     made = workshop.plan(
         specification, readings, way=way, attack_n=attack_n, budget_mm=budget_mm, keep=keep
@@ -91,13 +99,20 @@ def command(
     values = made.as_dict()
     if path is not None:
         workshop.write_json(path, values)
+    if verify_by_motion:
+        from evenfall.cli.waiting import Waiting
+
+        with Waiting() as waiting:
+            moved = workshop.verify_by_motion(specification, made, progress=waiting)
+        values["motion"] = moved.as_dict()
+        heard = (*heard, *moved.findings)
     if as_json:
         show_json({**values, "findings": [f.as_dict() for f in (*findings, *heard)]})
         return
     from evenfall.cli.reports import show_plan
 
     show_findings(f for f in findings if f.severity != "note")
-    show_plan(made, specification.player.attack_n, shown)
+    show_plan(made, specification, shown)
     show_findings(heard)
     if pictures is not None:
         for picture in written:

@@ -13,10 +13,10 @@ from evenfall.plan import LEAST_SHOWN_MM, WAYS
 from evenfall.units import in_unit, length_text
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
+    from evenfall.instrument import Specification
+    from evenfall.instrument.specification import Limit
     from evenfall.levelling import Diagnosis
     from evenfall.measurement import Measurement
     from evenfall.plan import Plan
@@ -128,21 +128,23 @@ def _stop(stop: int) -> str:
     return "open" if stop == 0 else f"fret {stop}"
 
 
-def show_plan(plan: Plan, asked_n: Sequence[float], unit: LengthUnit) -> None:
+def show_plan(plan: Plan, specification: Specification, unit: LengthUnit) -> None:
     """Print a plan: what to move, what to cut, why, and the other ways.
 
     Parameters
     ----------
     plan
         The plan.
-    asked_n
-        Attack that the specification asks for, by string [N].
+    specification
+        The specification that it was made for.
     unit
         Unit to show.
     """
     before = plan.measurement
+    relief = specification.target.relief
+    off = _outside(plan.relief_after_mm, relief)
     heading = {
-        "optimal": "every limit holds",
+        "optimal": "every limit holds" + (" but that of the relief, which stays" if off else ""),
         "relaxed": "the limits cannot all hold; this holds with the first easing below",
         "infeasible": "the limits cannot all hold, and no single easing is enough",
     }[plan.status]
@@ -151,10 +153,10 @@ def show_plan(plan: Plan, asked_n: Sequence[float], unit: LengthUnit) -> None:
         mark = "->" if relaxation.helps else "  "
         click.echo(f"  {mark} {relaxation.sentence}")
     made = _attack_text(plan.attack_n)
-    asked = _attack_text(np.asarray(asked_n))
+    asked = _attack_text(np.asarray(specification.player.attack_n))
     more = "" if made == asked else f"; the specification asks for {asked}"
     click.echo(f"Attack to bear: {made}{more}")
-    _show_moves(plan, unit)
+    _show_moves(plan, specification, unit)
     if plan.replaced_frets:
         click.echo("New wire in frets " + ", ".join(str(f) for f in plan.replaced_frets))
     _show_removal(plan, unit)
@@ -167,7 +169,9 @@ def show_plan(plan: Plan, asked_n: Sequence[float], unit: LengthUnit) -> None:
     if len(plan.binding) > 8:
         click.echo(f"   and {len(plan.binding) - 8} more limits, listed in the plan file")
     for price in plan.prices:
-        step = f"{price.step:g} {price.unit}"
+        step = (
+            length_text(price.step, unit) if price.unit == "mm" else f"{price.step:g} {price.unit}"
+        )
         click.echo(f"   {price.limit}: easing by {step} saves {length_text(price.metal_mm, unit)}")
     _show_ways(plan, unit)
     click.echo(plan.reason)
@@ -179,10 +183,21 @@ def _attack_text(attack_n: FloatArray) -> str:
     return f"{low} N" if low == high else f"{low} to {high} N"
 
 
-def _show_moves(plan: Plan, unit: LengthUnit) -> None:
-    change = plan.relief_change_mm
-    if abs(change) < 5e-4:
-        click.echo(f"Truss rod: leave; relief {both_units(plan.relief_before_mm, unit)}")
+def _outside(relief_mm: float, limit: Limit) -> bool:
+    within = 1e-6  # as near to its limits as a plan keeps them
+    return not limit.minimum_mm - within <= relief_mm <= limit.maximum_mm + within
+
+
+def _show_moves(plan: Plan, specification: Specification, unit: LengthUnit) -> None:
+    change, limit = plan.relief_change_mm, specification.target.relief
+    outside = ""
+    if _outside(plan.relief_after_mm, limit):
+        low, high = _figure(limit.minimum_mm, unit), length_text(limit.maximum_mm, unit)
+        outside = f", outside its limits of {low} to {high}"
+    if not specification.neck.truss_rod:
+        click.echo(f"Relief {both_units(plan.relief_after_mm, unit)}{outside}; no truss rod")
+    elif abs(change) < 5e-4:
+        click.echo(f"Truss rod: leave; relief {both_units(plan.relief_before_mm, unit)}{outside}")
     else:
         click.echo(
             f"Truss rod: {'more' if change > 0 else 'less'} relief by "

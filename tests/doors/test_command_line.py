@@ -68,11 +68,37 @@ def test_the_whole_job_by_files(folder: Path) -> None:
         "kestrel-before.plan.json",
         "kestrel-before.sheet.pdf",
         "kestrel-before.sheet.html",
-        "kestrel-before.proof.json",
-        "kestrel-before.certificate.pdf",
+        "kestrel-after.proof.json",
+        "kestrel-after.certificate.pdf",
     }
     assert (folder / "kestrel-before.sheet.pdf").read_bytes().startswith(b"%PDF-")
     assert "CONFORMS" in result.output
+
+
+def test_a_second_proof_leaves_the_first_alone(folder: Path) -> None:
+    """Proof and certificate are named after the readings they judge."""
+    plan = "kestrel-before.plan.json"
+    assert (
+        run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", plan).exit_code == 0
+    )
+    assert run("prove", plan, "kestrel-after.csv").exit_code == 0
+    first = (folder / "kestrel-after.proof.json").read_bytes()
+    assert run("prove", plan, "kestrel-before.csv").exit_code == 1
+    assert (folder / "kestrel-after.proof.json").read_bytes() == first
+    ends = {name for name in files(folder) if "proof" in name or "certificate" in name}
+    assert ends == {
+        f"kestrel-{when}.{what}"
+        for when in ("after", "before")
+        for what in ("proof.json", "certificate.pdf")
+    }
+
+
+def test_prices_follow_the_unit_that_is_asked_for(folder: Path) -> None:
+    plan = ("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "a.json")
+    metric, inch = run(*plan), run(*plan, "--unit", "in")
+    assert "easing by 0.010 mm saves" in metric.output
+    assert "easing by 0.0004 in saves" in inch.output
+    assert "easing by 0.01" not in inch.output
 
 
 def test_plan_json_keeps_the_contract(folder: Path) -> None:

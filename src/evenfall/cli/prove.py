@@ -33,11 +33,11 @@ from evenfall.cli.door import (
 )
 @click.option("--steps", is_flag=True, help="List each step of the uncertainty budgets.")
 @path_option(
-    "-o", "--output", help="File to write; by default named after the plan, in this folder."
+    "-o", "--output", help="File to write; by default named after the readings, in this folder."
 )
 @path_option(
     "--certificate",
-    help="PDF or HTML file for the certificate; by default a PDF named after the plan.",
+    help="PDF or HTML file for the certificate; by default a PDF named after the readings.",
 )
 @click.option(
     "--date", "dated", default=None, metavar="YYYY-MM-DD", help="Date to print; by default today."
@@ -70,8 +70,8 @@ def command(
     day = _date(dated)
     page, record = certificate, output
     if not as_json:
-        page = certificate or derived_name(plan, "certificate").with_suffix(".pdf")
-        record = output or derived_name(plan, "proof")
+        page = certificate or derived_name(measurement, "certificate").with_suffix(".pdf")
+        record = output or derived_name(measurement, "proof")
     keep_apart([p for p in (page, record) if p is not None], [plan, measurement])
     specification, made = workshop.open_plan(plan)
     readings, findings = workshop.readings_after(made, measurement)

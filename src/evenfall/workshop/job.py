@@ -686,10 +686,10 @@ def demo(folder: Path, *, say: Callable[[str], object]) -> DemoJob:
     say("5 bench sheet    kestrel.sheet.pdf, kestrel.sheet.html")
     after, _ = readings_after(made, after_path)
     shown = prove(made, specification, after)
-    put_json("kestrel.proof.json", shown.as_dict())
+    put_json("kestrel-after.proof.json", shown.as_dict())
     for kind, page in certificate(specification, shown, date=date.today().isoformat()).items():
-        put(f"kestrel.certificate.{kind}", page)
-    say(f"6 prove          verdict: {shown.verdict}; kestrel.certificate.pdf")
+        put(f"kestrel-after.certificate.{kind}", page)
+    say(f"6 prove          verdict: {shown.verdict}; kestrel-after.certificate.pdf")
     drawings = {
         **plan_pictures(specification, made),
         "verdict": proof_pictures(specification, shown)["verdict"],

@@ -88,6 +88,9 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
         for row in after
         if not row.startswith(("crown_height", "crown_top,4,5,"))
     ]
+    (folder / "bare.spec.toml").write_text(spec.replace("extra_clearance = 0.02", ""))
+    before = (folder / "kestrel-before.csv").read_text(encoding="utf-8")
+    (folder / "exact.csv").write_text(re.sub(r",mm,[0-9.]+,", ",mm,,", before), encoding="utf-8")
     (folder / "odd.spec.toml").write_text(odd, encoding="utf-8")
     (folder / "faulty.spec.toml").write_text(spec.replace("frets = 22", "frets = 2"))
     (folder / "poor.csv").write_text("\n".join(poor), encoding="utf-8")
@@ -117,6 +120,12 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("plan", "k.json", "--attack", "0.7"),
                 run("plan", "k.json", "--way", "refret"),
                 run("plan", "k.json", "--budget", "0.3"),
+                run("plan", "exact.csv", "--spec", "bare.spec.toml", "--verify-by-motion"),
+            ],
+            "play": [
+                run("play", "k.json"),
+                run("play", "k.plan.json", "--wav", "heard", "--note", "2:9", "--attack", "0.8"),
+                run("play", "k.plan.json", "--before", *plucked(folder)),
             ],
             "pitch": [run("pitch", "k.json"), run("pitch", "k.plan.json")],
             "neck": [
@@ -144,6 +153,12 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("plan", "k.json", "--way", "magic"),
             ],
         }
+
+
+def plucked(folder: Path) -> tuple[str, ...]:
+    """Write an open string as the play test hears it, and return the options that name it."""
+    CliRunner().invoke(main, ["play", "k.json", "--wav", str(folder), "--note", "6:0"])
+    return ("--attack-from", "string-6-fret-0-before.wav", "--string", "6")
 
 
 def test_every_command_has_its_section() -> None:
@@ -230,6 +245,8 @@ def size_of(section: str, output: dict[str, Any]) -> tuple[int, int]:
         grid = [row[1:] for row in output["found"]["deviation_cents"]]
     elif section == "proof":
         grid = [string["verdict"] for string in output["positions"]]
+    elif section == "play":
+        grid = [string["positions"] for string in output["strings"]]
     elif section in ("plan", "diagnosis"):
         grid = [string["headroom_before_n"] for string in output["strings"]]
     else:
@@ -269,7 +286,7 @@ def test_the_outputs_cover_every_status_and_verdict(outputs: dict[str, list[Any]
 def test_a_missing_key_does_not_fit(kind: str, outputs: dict[str, list[Any]]) -> None:
     check = validator(kind)
     whole = outputs[kind][0]
-    for key in set(whole) - {sys.modules["json_schemas"].PRINTED[kind]}:
+    for key in set(whole) - set(sys.modules["json_schemas"].PRINTED[kind]):
         assert not check.is_valid({k: v for k, v in whole.items() if k != key}), key
 
 
@@ -331,6 +348,7 @@ def test_a_value_of_the_wrong_type_does_not_fit(kind: str, outputs: dict[str, li
         ("plan", ("strings",), []),
         ("plan", ("ways", 0, "frets_touched"), 1.5),
         ("plan", ("measurement", "serial"), None),
+        ("plan", ("motion",), {"clean_count": 3}),
         ("plan", ("measurement", "findings"), []),
         ("proof", ("verdict",), "maybe"),
         ("proof", ("coverage",), 1.5),

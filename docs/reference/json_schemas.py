@@ -27,6 +27,7 @@ from evenfall.proof.decision import Verdict
 from evenfall.proof.result import Deviation, Positions
 from evenfall.proof.uncertainty import BudgetLine
 from evenfall.strings.envelope import envelope
+from evenfall.workshop.motion_check import Disagreement, MotionCheck
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -43,6 +44,8 @@ OWNERS: dict[str, dict[str, type]] = {
         "prices[]": Price,
         "relaxations[]": Relaxation,
         "ways[]": WayResult,
+        "motion": MotionCheck,
+        "motion.disagreements[]": Disagreement,
     },
     "proof": {
         "": Proof,
@@ -65,7 +68,24 @@ CHOICES: dict[str, list[Any]] = {
 PATTERNS = {"hash": "^[0-9a-f]{64}$", "code": "^[a-z]+(-[a-z]+)*$"}
 
 #: What `--json` prints besides the content of the file.
-PRINTED = {"measurement": "findings", "plan": "findings", "proof": "findings_of_readings"}
+PRINTED = {
+    "measurement": ("findings",),
+    "plan": ("findings", "motion"),
+    "proof": ("findings_of_readings",),
+}
+
+#: A check by motion with everything in it that one can hold.
+MOTION = MotionCheck(
+    (0.5, 0.5),
+    0.25,
+    43,
+    1,
+    0,
+    1,
+    2,
+    0.9,
+    (Disagreement(1, 2, "too bold", "touches", 0.5, 0.4, 0.01, 3),),
+)
 
 
 @dataclass(frozen=True)
@@ -165,12 +185,13 @@ class Writer:
             What `as_dict` wrote.
         """
         body = self.file(content)
-        key = PRINTED[self.kind]
-        body["properties"][key] = {
-            "description": self.rows[key].meaning,
-            "type": "array",
-            "items": {"$ref": "#/$defs/finding"},
-        }
+        for key in PRINTED[self.kind]:
+            words = {"description": self.rows[key].meaning}
+            if key == "motion":
+                body["properties"][key] = {**words, **self.object(MOTION.as_dict(), key)}
+            else:
+                findings = {"type": "array", "items": {"$ref": "#/$defs/finding"}}
+                body["properties"][key] = {**words, **findings}
         return body
 
     def object(self, values: Mapping[str, Any], place: str) -> dict[str, Any]:

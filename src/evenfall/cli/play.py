@@ -67,7 +67,7 @@ class _Note(click.ParamType["tuple[int, int]"]):
 @click.option(
     "--string",
     "recorded_string",
-    type=click.IntRange(min=1),
+    type=int,
     default=None,
     metavar="NUMBER",
     help="String of that recording.",

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isfinite
-from typing import TYPE_CHECKING, Any, Literal
+from math import floor, isfinite
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 from evenfall.errors import Finding
 from evenfall.workshop.playing import heights, place_text, play_levels
 
 if TYPE_CHECKING:
+    from evenfall.errors import Severity
     from evenfall.instrument import Specification
     from evenfall.plan import Plan
     from evenfall.strings.playtest import PlayTest
     from evenfall.workshop.playing import Progress
 
+InMotion = Literal["clean", "touches", "rattles"]
+Judged = Literal["too bold", "too careful"]
 LEAST_ATTACK_N = 1e-3
 """A plan may be for no attack at all; a string that is not plucked cannot be played."""
 _NAMED = 4
@@ -44,8 +47,8 @@ class Disagreement:
 
     string: int
     position: int
-    headroom: Literal["too bold", "too careful"]
-    verdict: str
+    headroom: Judged
+    verdict: InMotion
     headroom_n: float
     motion_headroom_n: float
     first_contact_s: float
@@ -77,6 +80,9 @@ class MotionCheck:
         How long each note was followed [s].
     clean_count, touches_count, rattles_count
         Positions by what they do in motion, the worse direction of the pluck.
+    least_string, least_position, least_share
+        The position with the least room in motion, and the force at which it first touches, as a
+        share of the attack; infinite if nothing is within reach.
     disagreements
         Where the headroom judged otherwise, worst first.
     """
@@ -86,6 +92,9 @@ class MotionCheck:
     clean_count: int
     touches_count: int
     rattles_count: int
+    least_string: int
+    least_position: int
+    least_share: float
     disagreements: tuple[Disagreement, ...]
 
     def as_dict(self) -> dict[str, Any]:
@@ -96,6 +105,9 @@ class MotionCheck:
             "clean_count": self.clean_count,
             "touches_count": self.touches_count,
             "rattles_count": self.rattles_count,
+            "least_string": self.least_string,
+            "least_position": self.least_position,
+            "least_share": _plain(self.least_share),
             "disagreements": [d.as_dict() for d in self.disagreements],
         }
 
@@ -103,16 +115,16 @@ class MotionCheck:
     def findings(self) -> tuple[Finding, ...]:
         """The check in words."""
         total = self.clean_count + self.touches_count + self.rattles_count
-        found = [
-            Finding(
-                "motion",
-                f"In motion, at the plan's attack and over {self.duration_s:g} s, "
-                f"{self.clean_count} of {total} positions are clean, {self.touches_count} touch "
-                f"and {self.rattles_count} rattle.",
-                "",
-                "warning" if self.rattles_count else "note",
-            )
-        ]
+        least = place_text(self.least_string, self.least_position)
+        sentence = (
+            f"Played at the plan's attack for {self.duration_s:g} s, {self.clean_count} of {total} "
+            f"positions are clean, {self.touches_count} touch and {self.rattles_count} rattle"
+        )
+        if isfinite(self.least_share):
+            percent = floor(100.0 * self.least_share + 1e-4)
+            sentence += f"; least room in motion: {least} at {percent} % of the attack"
+        severity: Severity = "warning" if self.rattles_count else "note"
+        found = [Finding("motion", f"{sentence}.", "", severity)]
         bold = [d for d in self.disagreements if d.headroom == "too bold"]
         careful = [d for d in self.disagreements if d.headroom == "too careful"]
         if bold:
@@ -120,11 +132,10 @@ class MotionCheck:
             found.append(
                 Finding(
                     "motion",
-                    f"The headroom was too bold at {len(bold)} positions, which touch below it: "
-                    f"{_named(bold)}; {place_text(first.string, first.position)} {first.verdict}, "
-                    f"first on fret {first.first_contact_fret} after "
-                    f"{1000.0 * first.first_contact_s:.1f} ms, and stays clean only under "
-                    f"{first.motion_headroom_n:.2f} N.",
+                    f"The headroom was too bold at {_positions(bold)}: {_named(bold)}; "
+                    f"{place_text(first.string, first.position)} {first.verdict}, first on fret "
+                    f"{first.first_contact_fret} after {1000.0 * first.first_contact_s:.1f} ms, "
+                    f"and is clean only under {first.motion_headroom_n:.2f} N.",
                     "",
                     "warning" if any(d.verdict == "rattles" for d in bold) else "note",
                 )
@@ -133,8 +144,8 @@ class MotionCheck:
             found.append(
                 Finding(
                     "motion",
-                    f"The headroom was too careful at {len(careful)} positions, which stay clean "
-                    f"over it: {_named(careful)}.",
+                    f"The headroom was too careful at {_positions(careful)}, clean in motion: "
+                    f"{_named(careful)}.",
                     "",
                     "note",
                 )
@@ -173,6 +184,8 @@ def verify_by_motion(
     UnsupportedError
         numba is not installed.
     """
+    import numpy as np
+
     from evenfall.strings.playtest import Attack
 
     attack = tuple(max(float(force), LEAST_ATTACK_N) for force in plan.attack_n)
@@ -184,12 +197,17 @@ def verify_by_motion(
         progress=progress,
     )
     counts = test.counts()
+    share = test.motion_headroom_n.min(axis=2) / test.normal_attack_n
+    k, p = np.unravel_index(int(np.argmin(share)), share.shape)
     return MotionCheck(
         attack_n=attack,
         duration_s=duration_s,
         clean_count=counts["clean"],
         touches_count=counts["touches"],
         rattles_count=counts["rattles"],
+        least_string=test.string_numbers[int(k)],
+        least_position=int(p),
+        least_share=float(share[k, p]),
         disagreements=_disagreements(test),
     )
 
@@ -210,7 +228,7 @@ def _disagreements(test: PlayTest) -> tuple[Disagreement, ...]:
                 string=test.string_numbers[k],
                 position=int(p),
                 headroom="too bold" if bold[k, p] else "too careful",
-                verdict=Verdict(test.worst[k, p, 0]).name.lower(),
+                verdict=cast("InMotion", Verdict(test.worst[k, p, 0]).name.lower()),
                 headroom_n=float(test.envelope_headroom_n[k, p]),
                 motion_headroom_n=float(test.motion_headroom_n[k, p].min()),
                 first_contact_s=float(first[d]),
@@ -218,7 +236,15 @@ def _disagreements(test: PlayTest) -> tuple[Disagreement, ...]:
             )
         )
     order = {"rattles": 0, "touches": 1, "clean": 2}
-    return tuple(sorted(found, key=lambda d: (order[d.verdict], d.motion_headroom_n)))
+    attack_n = dict(zip(test.string_numbers, test.normal_attack_n[:, 0], strict=True))
+    return tuple(
+        sorted(found, key=lambda d: (order[d.verdict], d.motion_headroom_n / attack_n[d.string]))
+    )
+
+
+def _positions(disagreements: list[Disagreement]) -> str:
+    """Return how many positions there are, in words."""
+    return "1 position" if len(disagreements) == 1 else f"{len(disagreements)} positions"
 
 
 def _named(disagreements: list[Disagreement]) -> str:

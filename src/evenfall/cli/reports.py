@@ -195,7 +195,8 @@ def _show_moves(plan: Plan, specification: Specification, unit: LengthUnit) -> N
         low, high = _figure(limit.minimum_mm, unit), length_text(limit.maximum_mm, unit)
         outside = f", outside its limits of {low} to {high}"
     if not specification.neck.truss_rod:
-        click.echo(f"Relief {both_units(plan.relief_after_mm, unit)}{outside}; no truss rod")
+        after = both_units(plan.relief_after_mm, unit)
+        click.echo(f"Relief {after} after the work{outside}; no truss rod")
     elif abs(change) < 5e-4:
         click.echo(f"Truss rod: leave; relief {both_units(plan.relief_before_mm, unit)}{outside}")
     else:

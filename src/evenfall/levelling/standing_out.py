@@ -39,7 +39,7 @@ _PASSES = 10
 
 
 def standing_out(
-    station_mm: FloatArray, top_mm: FloatArray, u_mm: FloatArray, bow: FloatArray
+    station_mm: FloatArray, top_mm: FloatArray, u_mm: FloatArray, bow_mm_per_mm: FloatArray
 ) -> tuple[FloatArray, BoolArray]:
     """Return each crown's step over its neighbours [mm], and whether it stands out; shape (K, F).
 
@@ -51,10 +51,10 @@ def standing_out(
     ----------
     station_mm, top_mm, u_mm
         Places along the strings, heights and their standard uncertainty [mm], shape (K, F).
-    bow
-        Shape of the neck's bow at each crossing, shape (K, F).
+    bow_mm_per_mm
+        Change of each crown's height per mm of relief, shape (K, F).
     """
-    flat = top_mm - _bow_size(station_mm, top_mm, bow) * bow
+    flat = top_mm - _bow_size(station_mm, top_mm, bow_mm_per_mm) * bow_mm_per_mm
     factor = NormalDist().inv_cdf(1.0 - 0.5 * BY_CHANCE / top_mm.size)
     step, out = np.zeros(top_mm.shape), np.zeros(top_mm.shape, dtype=bool)
     for k, (x, z, u) in enumerate(zip(station_mm, flat, u_mm, strict=True)):

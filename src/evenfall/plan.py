@@ -406,15 +406,15 @@ _RANGES: dict[str, tuple[float, float]] = {
 
 def _check_values(plan: Plan) -> None:
     strings, frets = plan.measurement.crown_top_mm.shape
-    for name, (low, high) in _RANGES.items():
+    for name, allowed in _RANGES.items():
         values = np.asarray(getattr(plan, name))
         if values.ndim and values.shape not in ((strings, frets), (strings,)):
             raise ValueError("strings or frets are missing")
         if np.isnan(values).any():
             raise ValueError(f"a number is missing in {name}")
-        check_range(name, values, low, high)
+        check_range(name, values, allowed)
     for fret in plan.replaced_frets:
-        check_range("replaced_frets", fret, 1, frets)
+        check_range("replaced_frets", fret, (1, frets))
 
 
 def _numbers(values: Mapping[str, Any]) -> dict[str, Any]:

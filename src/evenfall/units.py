@@ -101,6 +101,22 @@ def length_text(length_mm: float, unit: LengthUnit = "mm", *, signed: bool = Fal
     return f"{_no_negative_zero(length_mm, 3):{sign}.3f} mm"
 
 
+def doubt_text(u_mm: float, unit: LengthUnit = "mm") -> str:
+    """Return an uncertainty as `length_text` does, but never as zero where it is not.
+
+    What would round to zero is rounded up to the last digit shown (JCGM 100:2008, 7.2.6).
+
+    Parameters
+    ----------
+    u_mm
+        Uncertainty of a length [mm].
+    unit
+        "mm" or "in".
+    """
+    step_mm = 0.001 if unit == "mm" else 0.0001 * MM_PER_INCH
+    return length_text(step_mm if 0.0 < u_mm <= 0.5 * step_mm else u_mm, unit)
+
+
 def _no_negative_zero(value: float, digits: int) -> float:
     return round(value, digits) + 0.0
 

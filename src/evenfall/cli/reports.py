@@ -10,7 +10,7 @@ import numpy as np
 from evenfall.cli.tables import table
 from evenfall.measurement import Origin
 from evenfall.plan import LEAST_SHOWN_MM, WAYS
-from evenfall.units import in_unit, length_text
+from evenfall.units import doubt_text, in_unit, length_text
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -296,7 +296,7 @@ def show_proof(proof: Proof, unit: LengthUnit, *, steps: bool) -> None:
         [
             item.name,
             _figure(item.value, unit),
-            _figure(item.expanded_uncertainty, unit),
+            doubt_text(item.expanded_uncertainty, unit).split()[0],
             _limits(item, unit),
             _chance(item.probability),
             item.verdict,

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from evenfall.units import in_unit, length_text
+from evenfall.units import doubt_text, in_unit, length_text
 from evenfall.work.sheet import Amount
 from evenfall.work.wording import numbered, plain_line
 
@@ -357,7 +357,10 @@ class _Writer:
         return Judged(
             name=plain_line(item.name),
             result=self.amount(item.value),
-            expanded=self.amount(item.expanded_uncertainty),
+            expanded=Amount(
+                doubt_text(item.expanded_uncertainty, self.unit).split()[0],
+                doubt_text(item.expanded_uncertainty, self.other_unit).split()[0],
+            ),
             limits=_limits(item, self.unit),
             limits_other=_limits(item, self.other_unit),
             probability=_probability(item.probability),

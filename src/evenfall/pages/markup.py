@@ -11,6 +11,8 @@ from html import escape
 from string import Template
 from typing import TYPE_CHECKING
 
+from evenfall.pages.typesetting import kept_together
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -59,7 +61,7 @@ def joined(parts: Iterable[str | Markup | None], between: str = "") -> Markup:
     """
     return Markup(
         between.join(
-            part if isinstance(part, Markup) else escape(part, quote=False)
+            part if isinstance(part, Markup) else escape(kept_together(part), quote=False)
             for part in parts
             if part is not None
         )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import pkgutil
+import re
 from typing import TYPE_CHECKING, Any, Literal
 
 from evenfall.errors import RequestError
@@ -23,6 +24,9 @@ Standard = Literal["ua-1", "a-2a"]
 _LONGEST_WORD = 22
 _BREAK_EVERY = 8
 _SPACE_TO_BREAK = "\N{ZERO WIDTH SPACE}"
+_NO_BREAK = "\N{NO-BREAK SPACE}"
+_WITH_UNIT = re.compile(r"(?<=\d) (?=(?:mm|in|N|µm|%)(?![\w-]))")
+_NUMBERED = re.compile(r"(?:(?<=fret)|(?<=frets)|(?<=string)|(?<=strings)) (?=\d)")
 _FIRST_FOREIGN = 0x0590
 """Latin, Greek and Cyrillic end here: what comes after is not in the fonts inside."""
 _ALSO_AT_HOME = ((0x1D00, 0x23FF), (0x2500, 0x27BF))
@@ -57,7 +61,7 @@ def pdf(template: str, data: Mapping[str, Any], *, standard: Standard = "ua-1") 
 
     source = pkgutil.get_data(__name__, template)
     assert source is not None, template  # noqa: S101 (a package without its own file is broken)
-    text = json.dumps(data, ensure_ascii=False)
+    text = kept_together(json.dumps(data, ensure_ascii=False))
     foreign = _foreign(text)
 
     def made(kept: Standard | None) -> bytes:
@@ -112,6 +116,17 @@ def svg_to_png(svg: str, width_px: int) -> bytes:
     except typst.TypstError as error:
         raise RequestError(f"The drawing cannot be made into a picture: {error.message}.") from None
     return made
+
+
+def kept_together(text: str) -> str:
+    """Return text in which no line ends between a number and its unit or what it numbers.
+
+    Parameters
+    ----------
+    text
+        Any text.
+    """
+    return _NUMBERED.sub(_NO_BREAK, _WITH_UNIT.sub(_NO_BREAK, text))
 
 
 def breakable(text: str) -> str:

@@ -28,7 +28,7 @@ from evenfall.pictures.svg import (
     text_width_px,
 )
 from evenfall.plan import Plan
-from evenfall.units import LengthUnit, in_unit, length_text
+from evenfall.units import LengthUnit, doubt_text, in_unit, length_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -283,7 +283,7 @@ def _summary(curves: list[_Curve], minimum_mm: float, maximum_mm: float, unit: L
     for curve in curves:
         value = _length(curve.relief, unit) if np.isfinite(curve.relief) else "not known"
         if np.isfinite(curve.relief) and np.isfinite(curve.relief_u):
-            spread = length_text(_COVERAGE_FACTOR * curve.relief_u, unit)
+            spread = doubt_text(_COVERAGE_FACTOR * curve.relief_u, unit)
             value = f"{value.split()[0]} ± {spread}"
         reliefs.append(f"{value} {curve.name}")
     last = curves[-1].height

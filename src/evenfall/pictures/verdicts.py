@@ -230,10 +230,14 @@ def _mark(verdict: str, x: float, y: float) -> Iterator[str]:
 # ---- words -------------------------------------------------------------------------------------
 
 
+_DIGITS = {"mm": 3, "in": 4, "N": 2}
+"""Digits after the point, by unit."""
+
+
 def _number(value: float, unit: str) -> str:
     if not math.isfinite(value):
         return "–"
-    digits = {"mm": 3, "in": 4, "N": 2}.get(unit)
+    digits = _DIGITS.get(unit)
     shown = f"{value:.3g}" if digits is None else f"{round(value, digits) + 0.0:.{digits}f}"
     return shown.replace("-", "−")
 
@@ -241,7 +245,9 @@ def _number(value: float, unit: str) -> str:
 def _value_text(row: VerdictRow) -> str:
     if not math.isfinite(row.value):
         return "not known"
-    spread = _number(row.expanded_uncertainty, row.unit)
+    doubt, step = row.expanded_uncertainty, 10.0 ** -_DIGITS.get(row.unit, 300)
+    # no doubt is shown as none: rounded up where it would be (JCGM 100:2008, 7.2.6)
+    spread = _number(step if 0.0 < doubt <= 0.5 * step else doubt, row.unit)
     return f"{_number(row.value, row.unit)} ± {spread} {row.unit}".rstrip()
 
 

@@ -78,7 +78,7 @@ def read_files(
         As `evenfall.intake.read_measurement` and `evenfall.intake.read_scanned`.
     """
     paths = [Path(file) for file in files]
-    scans = [path for path in paths if is_scan(path)]
+    scans = [path for path in paths if is_scan(path, options)]
     if not scans:
         if options is not None or setting is not None:
             raise RequestError(

@@ -63,13 +63,15 @@ _OBJ_WORDS = frozenset(
 )
 
 
-def is_scan(path: Path) -> bool:
+def is_scan(path: Path, options: Options | None = None) -> bool:
     """Say whether a file is a scan rather than a hand sheet or something else.
 
     Parameters
     ----------
     path
         The file.
+    options
+        What the caller knows about it: with steps a matrix of numbers is a height map.
 
     Raises
     ------
@@ -86,7 +88,7 @@ def is_scan(path: Path) -> bool:
     if _names_quantities(start):
         return False
     try:
-        return _reader(path, start, Options()) is not None
+        return _reader(path, start, options or Options()) is not None
     except FormatMismatchError:
         return False
     except EvenfallError as error:

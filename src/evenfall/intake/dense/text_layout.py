@@ -141,7 +141,13 @@ def layout_of(lines: Sequence[str], *, matrix: bool = False) -> TextLayout:
     LayoutError
         It is neither points nor a matrix that can be read.
     """
-    start, claimed = _first_row(lines)
+    try:
+        start, claimed = _first_row(lines)
+    except LayoutError:
+        named = _beside_words(lines)
+        if named is None:
+            raise
+        return named
     before = [line.strip().lstrip("\ufeff") for line in lines[:start]]
     rows = [line for line in lines[start : start + 4 * SAMPLE_LINES] if _is_row(line)]
     delimiter, comma, width = _delimiter(rows[:SAMPLE_LINES])
@@ -164,6 +170,30 @@ def layout_of(lines: Sequence[str], *, matrix: bool = False) -> TextLayout:
             numbers=True,
         )
     return _unnamed(base, rows, (units, factors), unit_words)
+
+
+def _beside_words(lines: Sequence[str]) -> TextLayout | None:
+    """Return the layout where a header names x, y and z and other columns hold words."""
+    for at, line in enumerate(lines[:MOST_HEADER_LINES]):
+        bare = line.strip().lstrip("\ufeff#/%! ")
+        for delimiter in (";", "\t", "|", ",", None):
+            names = [_axis(cell[:80]) for cell in split_cells(bare, delimiter)]
+            axes = {axis: column for column, (axis, _) in enumerate(names) if axis}
+            if len(axes) < 3 or len(names) != len({*axes.values()}) + sum(not a for a, _ in names):
+                continue
+            rows = [split_cells(row, delimiter) for row in lines[at + 1 : at + 9] if row.strip()]
+            cells = [row[c] for row in rows if len(row) == len(names) for c in axes.values()]
+            if len(cells) < 3 * max(1, len(rows) - 1):
+                continue
+            comma = not all(_is_number_or_missing(cell) for cell in cells)
+            if comma and (delimiter == "," or not all(map(_COMMA_NUMBER.fullmatch, cells))):
+                continue
+            base = TextLayout("points", delimiter, comma, at + 1, len(names))
+            units, factors, _ = _units(
+                [text.strip() for text in lines[: at + 1]], names, len(names)
+            )
+            return _named(base, names, axes, (units, factors))
+    return None
 
 
 def _first_row(lines: Sequence[str]) -> tuple[int, int | None]:

@@ -366,17 +366,17 @@ def number_array(name: str, given: Any, kind: Any = np.float64) -> NDArray[Any]:
         raise ValueError(f"{name} must be numbers only, in rows of one length") from None
 
 
-def check_range(name: str, values: Any, allowed: tuple[float, float]) -> None:
+def check_range(quantity: str, values: Any, low: float, high: float) -> None:
     """Refuse numbers that cannot be; NaN, for what is not known, passes.
 
     Parameters
     ----------
-    name
+    quantity
         What the numbers are, for the message.
     values
         Numbers of any shape.
-    allowed
-        Least and most that they can be, in their own unit.
+    low, high
+        Range that they must lie in, in their own unit.
 
     Raises
     ------
@@ -384,9 +384,9 @@ def check_range(name: str, values: Any, allowed: tuple[float, float]) -> None:
         One lies outside.
     """
     array = np.atleast_1d(np.asarray(values, dtype=float))
-    outside = array[(array < allowed[0]) | (array > allowed[1])]
+    outside = array[(array < low) | (array > high)]
     if outside.size:
-        raise ValueError(f"{name} cannot be {outside[0]:g}")
+        raise ValueError(f"{quantity} cannot be {outside[0]:g}")
 
 
 def damage(error: Exception) -> str:
@@ -408,18 +408,18 @@ def damage(error: Exception) -> str:
 
 def _check_values(measurement: Measurement) -> None:
     for name, allowed in _HEIGHTS.items():
-        check_range(f"{name}_mm", getattr(measurement, f"{name}_mm"), allowed)
+        check_range(f"{name}_mm", getattr(measurement, f"{name}_mm"), *allowed)
         doubt = getattr(measurement, f"{name}_u_mm")
-        check_range(f"{name}_u_mm", doubt, (0.0, _MOST_MM))
+        check_range(f"{name}_u_mm", doubt, 0.0, _MOST_MM)
         if (np.isnan(doubt) & np.isfinite(getattr(measurement, f"{name}_mm"))).any():
             raise ValueError(f"{name}_u_mm is missing where the height is given")
         known = [int(origin) for origin in Origin]
         check_range(
-            f"{name}_origin", getattr(measurement, f"{name}_origin"), (min(known), max(known))
+            f"{name}_origin", getattr(measurement, f"{name}_origin"), min(known), max(known)
         )
-    check_range("moisture_percent", measurement.moisture_percent, (0.0, 100.0))
+    check_range("moisture_percent", measurement.moisture_percent, 0.0, 100.0)
     for reading in measurement.direct:
-        check_range("direct string", reading.string, (0, measurement.string_count))
-        check_range("direct fret", reading.fret, (1, measurement.fret_count))
-        check_range("direct value_mm", reading.value_mm, (-_MOST_MM, _MOST_MM))
-        check_range("direct u_mm", reading.u_mm, (0.0, _MOST_MM))
+        check_range("direct string", reading.string, 0, measurement.string_count)
+        check_range("direct fret", reading.fret, 1, measurement.fret_count)
+        check_range("direct value_mm", reading.value_mm, -_MOST_MM, _MOST_MM)
+        check_range("direct u_mm", reading.u_mm, 0.0, _MOST_MM)

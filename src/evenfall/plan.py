@@ -412,9 +412,9 @@ def _check_values(plan: Plan) -> None:
             raise ValueError("strings or frets are missing")
         if np.isnan(values).any():
             raise ValueError(f"a number is missing in {name}")
-        check_range(name, values, allowed)
+        check_range(name, values, *allowed)
     for fret in plan.replaced_frets:
-        check_range("replaced_frets", fret, (1, frets))
+        check_range("replaced_frets", fret, 1, frets)
 
 
 def _numbers(values: Mapping[str, Any]) -> dict[str, Any]:

@@ -1,0 +1,405 @@
+"""The play test through the command line: measurement, plan, sound, recordings, bad input."""
+
+from __future__ import annotations
+
+import json
+import re
+import struct
+import sys
+import wave
+from functools import cache
+from importlib import resources
+from math import pi
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+from numpy.typing import NDArray
+
+from evenfall import workshop
+from evenfall.cli import main
+from evenfall.instrument import Specification, read_specification
+from evenfall.strings.playtest import play as play_all
+from evenfall.workshop.motion_check import Disagreement, MotionCheck
+from oracles.kirchhoff_string import modal_velocities
+
+INVENTED = resources.files("evenfall") / "invented"
+SHEET = ("kestrel-before.csv", "--spec", "kestrel.spec.toml")
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with a measurement and two plans; one leaves no room for doubt at all."""
+    folder = tmp_path_factory.mktemp("job")
+    for name in ("kestrel.spec.toml", "kestrel-before.csv"):
+        (folder / name).write_text((INVENTED / name).read_text(encoding="utf-8"))
+    spec = (folder / "kestrel.spec.toml").read_text(encoding="utf-8")
+    sheet = (folder / "kestrel-before.csv").read_text(encoding="utf-8")
+    bare, exact = spec.replace("extra_clearance = 0.02", ""), re.sub(r",mm,[\d.]+,", ",mm,,", sheet)
+    assert bare != spec
+    assert exact != sheet
+    (folder / "bare.spec.toml").write_text(bare, encoding="utf-8")
+    (folder / "exact.csv").write_text(exact, encoding="utf-8")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.chdir(folder)
+        patch.setenv("EVENFALL_CACHE", str(folder / ".kept"))
+        assert run("measure", *SHEET, "--serial", "AL-0417", "-o", "m.json").exit_code == 0
+        assert run("plan", "m.json", "-o", "p.json").exit_code == 0
+    return folder
+
+
+@pytest.fixture
+def folder(job: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Work in that folder."""
+    monkeypatch.setenv("EVENFALL_CACHE", str(job / ".kept"))
+    monkeypatch.chdir(job)
+    return job
+
+
+def kestrel() -> Specification:
+    """Return the specification of the invented instrument."""
+    return read_specification((INVENTED / "kestrel.spec.toml").read_text(encoding="utf-8"))[0]
+
+
+def run(*arguments: str) -> Result:
+    """Run one command in this process."""
+    return CliRunner().invoke(main, list(arguments))
+
+
+def json_of(*arguments: str) -> dict[str, Any]:
+    """Run one command with --json and return its object."""
+    result = run(*arguments, "--json")
+    assert result.exit_code == 0, result.output
+    found: dict[str, Any] = json.loads(result.stdout)
+    return found
+
+
+def refusal(*arguments: str) -> str:
+    """Run one command that must be refused and return its sentence."""
+    result = run(*arguments)
+    assert result.exit_code == 2, result.output
+    assert "Traceback" not in result.output
+    assert result.stdout == ""
+    return str(result.stderr)
+
+
+def verdicts(played: dict[str, Any]) -> list[list[list[str]]]:
+    """Return the verdict of every note: by string, position, level and direction."""
+    return [
+        [[note["verdict"] for note in position["notes"]] for position in string["positions"]]
+        for string in played["strings"]
+    ]
+
+
+# ---- playing ------------------------------------------------------------------------------------
+
+
+@pytest.mark.usefixtures("folder")
+def test_a_measurement_and_a_plan_before_and_after() -> None:
+    found = json_of("play", "m.json")
+    assert (found["state"], found["duration_s"]) == ("found", 0.25)
+    assert [a["name"] for a in found["attacks"]] == ["light", "as specified", "heavy"]
+    before, after = json_of("play", "p.json", "--before"), json_of("play", "p.json")
+    assert verdicts(before) == verdicts(found)
+    assert (before["state"], after["state"]) == ("found", "planned")
+    # the plan promises the specified attack with a margin, so nothing touches at that level
+    names = [a["name"] for a in after["attacks"]]
+    heavy = names.index("heavy")
+    for string, was in zip(verdicts(after), verdicts(found), strict=True):
+        assert all(v == "clean" for position in string for v in position[: 2 * heavy])
+        assert len(string) == len(was) == 22
+    assert any("rattles" in position[:4] for string in verdicts(found) for position in string)
+
+
+@pytest.mark.usefixtures("folder")
+def test_the_command_says_what_the_play_test_says() -> None:
+    """Heights and levels reach the play test as they are."""
+    spec, plan = workshop.open_plan(Path("p.json"))
+    known = play_all(spec, plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
+    shown = json_of("play", "p.json")
+    assert shown["counts"] == known.counts()
+    for k, string in enumerate(shown["strings"]):
+        for p, position in enumerate(string["positions"]):
+            assert position["envelope_headroom_n"] == pytest.approx(
+                known.envelope_headroom_n[k, p], abs=1e-6
+            )
+    touching = {
+        (k + 1, p) for k, p in np.argwhere(known.worst.max(axis=2) > 0).tolist()
+    }  # every position that touches is listed once, worst first
+    listed = [(w["string"], w["position"]) for w in shown["worst"]]
+    assert set(listed) == touching
+    assert len(listed) == len(touching)
+    rattling = [w["verdicts"].count("rattles") for w in shown["worst"]]
+    assert rattling == sorted(rattling, reverse=True)
+    for w in shown["worst"]:
+        k, p = w["string"] - 1, w["position"]
+        level = next(a for a, verdict in enumerate(w["verdicts"]) if verdict != "clean")
+        first = known.first_contact_s[k, p, level]
+        assert w["first_contact_s"] == pytest.approx(np.nanmin(first))
+        d = int(np.nanargmin(first))
+        assert w["first_contact_fret"] == known.first_contact_fret[k, p, level, d]
+
+
+@pytest.mark.usefixtures("folder")
+def test_for_people() -> None:
+    result = run("play", *SHEET, "--attack", "0.9", "--attack", "0.2", "--pictures", "drawn")
+    assert result.exit_code == 0, result.output
+    assert "as found" in result.output
+    rows = re.findall(
+        r"^ +(\d|all) .*?(\d+) / (\d+) / (\d+) +(\d+) / (\d+) / (\d+)", result.output, re.M
+    )
+    assert [row[0] for row in rows] == ["1", "2", "3", "4", "5", "6", "all"]
+    numbers = np.array([[int(n) for n in row[1:]] for row in rows])
+    assert (numbers[:6].sum(axis=0) == numbers[6]).all()
+    assert (numbers[:6, :3].sum(axis=1) == 22).all()
+    assert numbers[6, 0] > numbers[6, 3]  # 0.2 N stands before 0.9 N, and is gentler
+    assert "At an attack of 0.9 N" in result.output
+    assert Path("drawn/play-test-found.png").read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.usefixtures("folder")
+def test_a_short_look_finds_no_more_than_a_long_one() -> None:
+    short, long = (json_of("play", "m.json", "--duration", s) for s in ("0.02", "0.3"))
+    assert short["counts"]["clean"] > long["counts"]["clean"]
+
+
+@pytest.mark.usefixtures("folder")
+def test_readings_without_strings_are_said_to_be_so() -> None:
+    values = workshop.open_measurement(Path("m.json"))[1].as_dict()
+    slack = Path("kestrel-before.csv").read_text(encoding="utf-8").replace(",strung", ",unstrung")
+    Path("slack.csv").write_text(slack, encoding="utf-8")
+    assert values["strung"]
+    told = json_of("play", "slack.csv", "--spec", "kestrel.spec.toml")["findings"]
+    assert any(f["code"] == "state" and f["severity"] == "warning" for f in told)
+    assert not any(f["code"] == "state" for f in json_of("play", "m.json")["findings"])
+
+
+# ---- listening ----------------------------------------------------------------------------------
+
+
+def samples(path: Path) -> NDArray[np.float64]:
+    with wave.open(str(path)) as stream:
+        assert (stream.getnchannels(), stream.getsampwidth()) == (1, 2)
+        assert stream.getnframes() == 2 * stream.getframerate()
+        raw = stream.readframes(stream.getnframes())
+    return np.frombuffer(raw, "<i2").astype(float)
+
+
+@pytest.mark.usefixtures("folder")
+def test_sounds_before_and_after_have_one_gain() -> None:
+    shown = json_of("play", "p.json", "--wav", "heard", "--note", "2:15", "--note", "6:0")
+    files = shown["sounds"]["files"]
+    assert sorted(p.name for p in Path("heard").iterdir()) == [
+        "string-2-fret-15-after.wav",
+        "string-2-fret-15-before.wav",
+        "string-6-fret-0-after.wav",
+        "string-6-fret-0-before.wav",
+    ]
+    full = shown["sounds"]["full_scale_mm_per_s"]
+    peaks = []
+    for entry in files:
+        heard = samples(Path(entry["file"]))
+        peak = np.abs(heard).max() / 32767.0
+        assert peak * full == pytest.approx(entry["peak_mm_per_s"], rel=2e-3)
+        peaks.append(peak)
+    assert max(peaks) == pytest.approx(10 ** (-1 / 20), abs=1e-3)  # one decibel is left free
+    # the note that rattles as found sounds otherwise after; the open string was clean both times
+    rattling, cured, open_before, open_after = (samples(Path(f["file"])) for f in files)
+    assert np.abs(rattling - cured).max() > 3000.0
+    assert np.abs(open_before - open_after).max() < 30.0
+    said = run("play", "p.json", "--wav", "heard", "--note", "2:15").output
+    assert re.search(r"full scale is \d+ mm/s of the string, 50 mm from the saddle", said)
+
+
+@pytest.mark.usefixtures("folder")
+def test_without_a_note_the_worst_one_is_heard() -> None:
+    shown = json_of("play", "m.json", "--wav", "worst")
+    assert [(f["string"], f["position"], f["state"]) for f in shown["sounds"]["files"]] == [
+        (shown["worst"][0]["string"], shown["worst"][0]["position"], "found")
+    ]
+    assert len(list(Path("worst").iterdir())) == 1
+    quiet = json_of("play", "p.json", "--attack", "0.05", "--wav", "quiet")
+    assert quiet["worst"] == []
+    assert len(quiet["sounds"]["files"]) == 2
+
+
+# ---- how hard a player plucks -------------------------------------------------------------------
+
+
+@cache
+def pluck(height_mm: float) -> NDArray[np.float64]:
+    """Return a made-up recording of the open first string, by Kirchhoff's equations."""
+    spec = kestrel()
+    string = spec.strings[0]
+    n = np.arange(1, 25)
+    moved = modal_velocities(
+        length_mm=string.speaking_length_mm,
+        frequency_hz=string.frequency_hz,
+        inharmonicity=string.inharmonicity,
+        stretch_ratio=string.modulus_n_per_mm2 * pi * string.core_mm**2 / 4.0 / string.tension_n,
+        height_mm=height_mm,
+        pluck_mm=spec.player.pluck_distance_mm,
+        decay_per_s=0.6 + 0.02 * n**2,
+        duration_s=0.7,
+    )
+    heard = moved @ np.random.default_rng(5).uniform(0.3, 1.0, len(n))
+    return np.asarray(0.5 * heard / np.abs(heard).max())
+
+
+def write_pluck(path: Path, height_mm: float, width: int = 2, channels: int = 1) -> None:
+    """Write a made-up recording with so many bytes a sample."""
+    whole = np.round(pluck(height_mm) * (2 ** (8 * width - 1) - 1)).astype("<i4")
+    parts = np.repeat(whole, channels).view(np.uint8).reshape(-1, 4)[:, :width]
+    with wave.open(str(path), "wb") as stream:
+        stream.setnchannels(channels)
+        stream.setsampwidth(width)
+        stream.setframerate(48_000)
+        stream.writeframes(parts.tobytes())
+
+
+@pytest.mark.usefixtures("folder")
+@pytest.mark.parametrize(("width", "channels"), [(2, 1), (3, 2), (4, 1)])
+def test_a_recording_adds_a_level(width: int, channels: int) -> None:
+    write_pluck(Path("pluck.wav"), 1.5, width, channels)
+    shown = json_of("play", "m.json", "--attack-from", "pluck.wav", "--string", "1")
+    assert shown["recording"]["displacement_mm"] == pytest.approx(1.5, rel=0.05)
+    assert shown["attacks"][-1]["name"] == "as recorded"
+    forces = shown["attacks"][-1]["force_n"]
+    assert forces[0] == pytest.approx(shown["recording"]["force_n"])
+    spec = kestrel()
+    # as far aside on every string: the force grows with the tension (ideal string, within 5 %)
+    pulls = [s.tension_n for s in spec.strings]
+    assert np.array(forces) / forces[0] == pytest.approx(np.array(pulls) / pulls[0], rel=0.05)
+    told = f"pulled {shown['recording']['displacement_mm']:.2f} mm ±"
+    assert any(told in f["sentence"] for f in shown["findings"])
+
+
+@pytest.mark.usefixtures("folder")
+def test_a_gentle_recording_gives_only_a_bound() -> None:
+    write_pluck(Path("soft.wav"), 0.01)
+    shown = json_of("play", "m.json", "--attack-from", "soft.wav", "--string", "1")
+    assert shown["recording"]["displacement_mm"] is None
+    assert shown["recording"]["most_displacement_mm"] > 0.01
+    assert len(shown["attacks"]) == 3
+    assert any("too little" in f["sentence"] for f in shown["findings"])
+
+
+# ---- a plan held against motion -----------------------------------------------------------------
+
+
+@pytest.mark.usefixtures("folder")
+def test_a_plan_is_verified_by_motion() -> None:
+    plan = json_of("plan", "m.json", "--verify-by-motion", "-o", "v.json")
+    motion = plan["motion"]
+    assert motion["clean_count"] == 132
+    assert motion["disagreements"] == []
+    assert motion["attack_n"] == [s["attack_n"] for s in plan["strings"]]
+    assert motion["least_share"] > 1.0
+    # the file is the plan alone, as it would be without
+    assert Path("v.json").read_bytes() == Path("p.json").read_bytes()
+    assert "agree at every position" in run("plan", "m.json", "--verify-by-motion").output
+
+
+@pytest.mark.usefixtures("folder")
+def test_a_plan_without_any_margin_is_too_bold_in_places() -> None:
+    sheet = ("exact.csv", "--spec", "bare.spec.toml")
+    plan = json_of("plan", *sheet, "--verify-by-motion", "-o", "bold.json")
+    motion = plan["motion"]
+    assert motion["touches_count"] > 0
+    assert motion["least_share"] < 1.0
+    # the same notes as the play test of that plan at its attack
+    spec, kept = workshop.open_plan(Path("bold.json"))
+    known = play_all(
+        spec,
+        kept.nut_after_mm,
+        kept.crown_top_after_mm,
+        kept.saddle_after_mm,
+        attacks=[workshop_attack(kept.attack_n)],
+    )
+    wrong = {(k + 1, p) for k, p in np.argwhere(known.envelope_too_bold[:, :, 0]).tolist()}
+    assert wrong
+    assert {(d["string"], d["position"]) for d in motion["disagreements"]} == wrong
+    for d in motion["disagreements"]:
+        attack = plan["strings"][d["string"] - 1]["attack_n"]
+        assert d["headroom"] == "too bold"
+        assert d["headroom_n"] >= attack * (1.0 - 1e-6) > d["motion_headroom_n"] * (1.0 - 1e-6)
+        assert d["first_contact_fret"] > d["position"]
+    told = [f["sentence"] for f in plan["findings"] if f["code"] == "motion"]
+    assert any(f"too bold at {len(wrong)} positions" in sentence for sentence in told)
+
+
+def workshop_attack(force_n: NDArray[np.float64]) -> Any:
+    from evenfall.strings.playtest import Attack
+
+    return Attack("plan", tuple(force_n.tolist()))
+
+
+def test_too_careful_is_said_as_well() -> None:
+    careful = Disagreement(2, 0, "too careful", "clean", 0.4, 0.6, float("nan"), 0)
+    check = MotionCheck((0.5,) * 3, 0.25, 15, 0, 0, 2, 0, 1.2, (careful,))
+    told = [finding.sentence for finding in check.findings]
+    assert "too careful at 1 position, clean in motion: string 2 open" in told[1]
+    assert "string 2 open at 120 % of the attack" in told[0]
+    assert check.as_dict()["disagreements"][0]["first_contact_s"] is None
+
+
+# ---- what cannot be -----------------------------------------------------------------------------
+
+
+@pytest.mark.usefixtures("folder")
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (("m.json", "--before"), "--before needs a plan"),
+        (("m.json", "--note", "2:3"), "--note needs --wav"),
+        (("m.json", "--wav", "no", "--note", "7:3"), "no string 7"),
+        (("m.json", "--wav", "no", "--note", "2:22"), "positions 0 to 21"),
+        (("m.json", "--wav", "no", "--note", "2-3"), "such as 3:5"),
+        (("m.json", "--wav", "no", "--note", "²:3"), "such as 3:5"),
+        (("m.json", "--attack", "0"), "0.01"),
+        (("m.json", "--duration", "90"), "at most 30"),
+        (("m.json", *(f"--attack=0.{n}" for n in range(1, 8))), "give 6 or fewer"),
+        (("m.json", "--string", "1"), "go together"),
+        (("m.json", "--attack-from", "kestrel.spec.toml", "--string", "1"), "not a WAV file"),
+        (("m.json", "--attack-from", "none.wav", "--string", "1"), "no such file"),
+        (("m.json", "--attack-from", "float.wav", "--string", "1"), "16 or 24 bit"),
+        (("m.json", "--attack-from", "cut.wav", "--string", "1"), "cut short"),
+        (("m.json", "--attack-from", "silent.wav", "--string", "1"), "silent"),
+        (("m.json", "--attack-from", "pluck.wav", "--string", "9"), "no string 9"),
+        (("m.json", "--wav", "m.json"), "cannot be made"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_is_refused_in_a_sentence(arguments: tuple[str, ...], sentence: str) -> None:
+    write_pluck(Path("pluck.wav"), 1.5)
+    whole = Path("pluck.wav").read_bytes()
+    Path("float.wav").write_bytes(whole[:20] + struct.pack("<H", 3) + whole[22:])
+    Path("cut.wav").write_bytes(whole[:30])
+    Path("silent.wav").write_bytes(whole[:44] + bytes(len(whole) - 44))
+    assert sentence in refusal("play", *arguments)
+    assert not Path("no").exists()
+
+
+@pytest.mark.usefixtures("folder")
+def test_missing_heights_are_named() -> None:
+    sheet = Path("kestrel-before.csv").read_text(encoding="utf-8").splitlines()
+    kept = [row for row in sheet if not row.startswith("saddle,3,")]
+    Path("short.csv").write_text("\n".join(kept), encoding="utf-8")
+    said = refusal("play", "short.csv", "--spec", "kestrel.spec.toml")
+    assert "saddle" in said
+
+
+@pytest.mark.usefixtures("folder")
+def test_without_numba_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in [m for m in sys.modules if m.split(".")[0] in ("numba", "llvmlite")]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.delitem(sys.modules, "evenfall.strings.playtest.contact", raising=False)
+    monkeypatch.delattr("evenfall.strings.playtest.contact", raising=False)
+    monkeypatch.setitem(sys.modules, "numba", None)
+    assert "pip install 'evenfall[play]'" in refusal("play", "m.json")
+    assert "pip install 'evenfall[play]'" in refusal(
+        "plan", "m.json", "--verify-by-motion", "-o", "never.json"
+    )
+    assert not Path("never.json").exists()
+    assert run("plan", "m.json", "-o", "plain.json").exit_code == 0

@@ -7,6 +7,7 @@ gives no complaint, and a bad sample gives one.
 from __future__ import annotations
 
 import ast
+import itertools
 import os
 import re
 import shutil
@@ -645,14 +646,8 @@ def test_the_architecture_page_draws_the_layers_that_are_enforced() -> None:
 def test_the_layer_rule_sees_forbidden_imports(tmp_path: Path) -> None:
     package = tmp_path / "evenfall"
     package.mkdir()
-    sources = {
-        "__init__": "",
-        "levelling": "",
-        "proof": "import evenfall.levelling",
-        "strings": "import evenfall.plan",
-        "plan": "",
-        "oddment": "",
-    }
+    sources = dict.fromkeys(["__init__", "oddment", *itertools.chain(*layers_in_settings())], "")
+    sources |= {"proof": "import evenfall.levelling", "strings": "import evenfall.plan"}
     for name, source in sources.items():
         (package / f"{name}.py").write_text(source, encoding="utf-8")
     shutil.copy(ROOT / "pyproject.toml", tmp_path)

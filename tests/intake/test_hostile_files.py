@@ -564,6 +564,30 @@ def test_a_specification_that_cannot_be_used_is_refused_clearly(name: str) -> No
     assert "uke.toml" in str(error)
 
 
+def faults_of(text: str) -> list[str]:
+    with pytest.raises(SpecificationError) as caught:
+        read_specification(text)
+    return [finding.sentence for finding in caught.value.findings]
+
+
+def test_one_slip_in_a_specification_is_one_fault() -> None:
+    """What follows from a fault is not listed as faults of its own."""
+    for old, new in (("frets = 15", "frets = 0"), ("frets = 15", 'frets = "15"')):
+        assert len(faults_of(SPECIFICATION.replace(old, new))) == 1
+    without = faults_of(SPECIFICATION.replace("[fretwire]", "[wire]"))
+    assert len(without) == 2  # the unknown table, and the one that is missing
+    assert not [sentence for sentence in without if "crown_height is missing" in sentence]
+
+
+def test_lengths_in_the_other_unit_are_named_first() -> None:
+    """A file of inches without its unit: the cause stands before what it causes."""
+    assert 'units = "mm"' in SPECIFICATION
+    first = faults_of(SPECIFICATION.replace('units = "mm"', 'units = "in"'))[0]
+    assert "as millimetres" in first
+    assert 'check units = "in" first' in first
+    assert "inches" not in " ".join(faults_of(SPECIFICATION.replace("432.0", "43.2")))
+
+
 @pytest.mark.parametrize(
     ("data", "words"),
     [

@@ -34,6 +34,9 @@ from evenfall.units import mm_per_unit, pitch_frequency_hz
 
 SCHEMA = "evenfall/spec@1"
 
+MOST_FRETS = 36
+"""Number of frets that is supported."""
+
 
 def read_specification(text: str, *, source: str = "") -> tuple[Specification, tuple[Finding, ...]]:
     """Return the specification in `text` and what is unusual about it.
@@ -85,7 +88,9 @@ class _Reading(Taking):
     def specification(self, text: str) -> Specification | None:
         self.unknown("", self.document)
         schema = self.document.get("schema")
-        if schema != SCHEMA:
+        if schema is None:
+            self.fault(f'schema must be "{SCHEMA}"; let the first line say so.', "")
+        elif schema != SCHEMA:
             self.fault(f'schema must be "{SCHEMA}", not {shown(schema)}.', "", "schema")
         model = self.table("model")
         self.unknown("model", model)
@@ -93,7 +98,8 @@ class _Reading(Taking):
         kind = self.text("model", model, "kind", "fretted instrument")
         unit = self.choice("model", model, "units", ("mm", "in"), "mm")
         self.unit_mm = mm_per_unit(unit)
-        frets = self.integer("model", model, "frets", low=5, high=36)
+        frets = self.integer("model", model, "frets", low=5, high=MOST_FRETS)
+        frets = frets or MOST_FRETS  # one fault is enough: what names a fret is not blamed for it
         scale = self.scale(frets)
         board = self.board(frets)
         fretwire = self.fretwire()
@@ -103,6 +109,7 @@ class _Reading(Taking):
         rule = self.rule()
         compensation = self.compensation(frets)
         neck = self.neck()
+        self.other_unit(unit)
         if self.faults:
             return None
         self.unusual(strings, player)
@@ -177,7 +184,8 @@ class _Reading(Taking):
             if given == 0 and not isinstance(given, bool):
                 radii.append(math.inf)  # 0 is how a flat board is written
             else:
-                radii.append(self.length("board", values, key, 50.0, 1e5))
+                flat = ", or 0 for a flat board"
+                radii.append(self.length("board", values, key, 50.0, 1e5, also=flat))
         spread_nut = self.length("board", values, "string_spread_nut", 5.0, 200.0)
         spread_saddle = self.length("board", values, "string_spread_saddle", 5.0, 300.0)
         width_nut = self.length("board", values, "width_nut", 10.0, 250.0)
@@ -222,7 +230,7 @@ class _Reading(Taking):
             self.fault("Write each string as its own [[string]] table.", "string")
             return ()
         if not 3 <= len(entries) <= 12:
-            self.fault(f"There are {len(entries)} strings; 3 to 12 are supported.", "string")
+            self.fault(f"The number of strings is {len(entries)}; 3 to 12 are supported.", "string")
             return ()
         made: dict[int, InstrumentString] = {}
         for index, values in enumerate(entries):
@@ -576,6 +584,18 @@ class _Reading(Taking):
             turn_mm=turn,
             truss_rod=truss_rod,
         )
+
+    def other_unit(self, unit: str) -> None:
+        """Say first that lengths are in the other unit, where most that do not fit would then."""
+        if self.misfits < 3 or 2 * self.fit_other_unit <= self.misfits:
+            return
+        other = "inches" if unit == "mm" else "millimetres"
+        sentence = (
+            f"{self.fit_other_unit} of the {self.misfits} lengths that are out of range would fit "
+            f'as {other}; check units = "{unit}" first.'
+        )
+        where = self._where("model", "units")
+        self.faults.insert(0, Finding("spec-value", sentence, where, "error"))
 
     def unusual(self, strings: tuple[InstrumentString, ...], player: Player) -> None:
         """Remark on what is possible but looks like a slip."""

@@ -76,6 +76,9 @@ KNOWN_KEYS: dict[str, tuple[str, ...]] = {
     "rule": ("extra_clearance", "working_allowance", "coverage", "decision"),
 }
 
+_OTHER_MM = {"mm": 25.4, "in": 1.0}
+"""What one of the other unit of length would be [mm], by the unit that a file names."""
+
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\]#]+?)\s*\]\]?\s*(#.*)?$")
 _LINE_LIMIT = 400  # characters; the patterns take long over endless lines
 _KEY = re.compile(r"\s*([A-Za-z0-9_\-\"']+)\s*=")
@@ -122,6 +125,9 @@ class Taking:
         self.faults: list[Finding] = []
         self.remarks: list[Finding] = []
         self.unit_mm = 1.0
+        self.absent: set[str] = set()
+        self.misfits = 0
+        self.fit_other_unit = 0
 
     # ---- noting -------------------------------------------------------------------------
 
@@ -135,7 +141,9 @@ class Taking:
         return f"line {line}, {name}" if line else name
 
     def fault(self, sentence: str, table: str, key: str = "", index: int = 0) -> None:
-        """Note what makes the file unusable."""
+        """Note what makes the file unusable; of a table that is not there, only that."""
+        if table in self.absent:
+            return
         where = self._where(table, key, index)
         self.faults.append(Finding("spec-value", sentence, where, "error"))
 
@@ -152,12 +160,16 @@ class Taking:
         if value is None and not needed:
             return {}
         if value is None:
-            self.fault(f"The table [{name}] is missing; add it.", name)
-            return {}
-        if not isinstance(value, dict):
+            holds = ", ".join(KNOWN_KEYS[name])
+            self.fault(
+                f"The table [{name}] is missing; add it, with what it needs of {holds}.", name
+            )
+        elif not isinstance(value, dict):
             self.fault(f"[{name}] must be a table, not {kind_of(value)}.", name)
-            return {}
-        return value
+        else:
+            return value
+        self.absent.add(name)
+        return {}
 
     def number(
         self,
@@ -170,6 +182,7 @@ class Taking:
         index: int = 0,
         scale: float = 1.0,
         unit: str = "",
+        also: str = "",
     ) -> float:
         """Check a number against its range [low, high] (in internal units); NaN if it fails."""
         if isinstance(value, bool) or not isinstance(value, int | float):
@@ -178,9 +191,13 @@ class Taking:
             return math.nan
         result = float(value) * scale if abs(value) < 1e300 else math.inf
         if not low <= result <= high:
+            if unit in _OTHER_MM:
+                self.misfits += 1
+                self.fit_other_unit += low <= result / scale * _OTHER_MM[unit] <= high
             self.fault(
                 f"{key} = {shown(value)} is out of range: it must be from "
-                f"{low / scale:.4g} to {high / scale:.4g}{' ' + unit if unit else ''}.",
+                f"{_plain(low / scale)} to {_plain(high / scale)}{' ' + unit if unit else ''}"
+                f"{also}.",
                 table,
                 key,
                 index,
@@ -214,6 +231,7 @@ class Taking:
             index=index,
             scale=self.unit_mm,
             unit=unit,
+            also=more.get("also", ""),
         )
 
     def integer(
@@ -234,7 +252,7 @@ class Taking:
             return 0
         value = values[key]
         if isinstance(value, bool) or not isinstance(value, int):
-            self.fault(f"{key} must be a whole number, not {kind_of(value)}.", table, key)
+            self.fault(f"{key} must be a whole number, not {shown(value)}.", table, key)
             return 0
         if not low <= value <= high:
             self.fault(
@@ -307,6 +325,10 @@ def shown(value: Any) -> str:
     if isinstance(value, int):
         return str(value) if abs(value) < 10**9 else "a huge number"
     return f"{value:g}"
+
+
+def _plain(number: float) -> str:
+    return f"{number:.4g}" if abs(number) < 1e4 else f"{number:.0f}"
 
 
 def kind_of(value: Any) -> str:

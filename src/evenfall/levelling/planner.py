@@ -232,7 +232,8 @@ def _try_ways(
         with frets_closed(model, np.ones(problem.frets, dtype=bool)):
             nearest = model.most_attack()
         remarks["adjust"] = (
-            "the travel of rod, saddle and nut does not reach the limits"
+            f"the travel of {'rod, saddle' if problem.relief_free else 'saddle'} and nut does not "
+            "reach the limits"
             if nearest is None
             else f"within the limits it bears {nearest.attack_share:.2f} of the attack"
         )

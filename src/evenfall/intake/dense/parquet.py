@@ -72,7 +72,7 @@ def read_parquet(path: Path, options: Options, progress: Progress = silent) -> S
                     raise UnsupportedError(f"The column {name[:40]} holds {kind}, not numbers.")
             single = all(arrow.types.is_float32(k) or arrow.types.is_float16(k) for k in kinds)
             points = GrowingPoints(count, np.float32 if single else np.float64)
-            for batch in table.iter_batches(PIECE_POINTS // 4, columns=columns, use_threads=True):
+            for batch in table.iter_batches(PIECE_POINTS, columns=columns, use_threads=True):
                 room = points.reserve(batch.num_rows)
                 for at, name in enumerate(columns):
                     room[:, at] = _numbers(arrow, batch.column(name))

@@ -30,7 +30,7 @@ Progress = Callable[[str, float], None]
 MOST_POINTS = 200_000_000
 """More points than this no one board needs: 480 mm x 60 mm at 0.012 mm steps."""
 
-PIECE_POINTS = 1 << 20
+PIECE_POINTS = 1 << 18
 """Points read at a time."""
 
 UNIT_NAMES: dict[str, tuple[str, ...]] = {

@@ -516,3 +516,30 @@ def test_the_sheet_and_its_map_give_the_same_share(folder: Path) -> None:
     assert told is not None
     assert drawn is not None
     assert told[1] == drawn[1]
+
+
+def test_the_demonstration_undoes_no_change(folder: Path) -> None:
+    """Run twice it is the same; a file that a person changed or filled in is left as it is."""
+    assert run("demo", "start").exit_code == 0
+    empty = folder / "start" / "empty-sheet.xlsx"
+    empty.write_bytes(b"filled in")
+    assert run("demo", "start").exit_code == 0
+    assert empty.read_bytes() == b"filled in"
+    sheet = folder / "start" / "kestrel-before.csv"
+    sheet.write_text(sheet.read_text().replace("21.464", "21.474"))
+    before = {p: p.read_bytes() for p in (folder / "start").iterdir() if p.is_file()}
+    error = json_of("demo", "start", status=2)["error"]
+    assert error["where"] == "kestrel-before.csv"
+    assert "another folder" in error["sentence"]
+    assert {p: p.read_bytes() for p in (folder / "start").iterdir() if p.is_file()} == before
+
+
+@pytest.mark.parametrize("serial", ["x" * 81, "two\nlines", "tab\there", "\x1b[31mred"])
+def test_a_serial_is_one_short_line(folder: Path, serial: str) -> None:
+    """It stands on labels, sheets and certificates, and in file lists."""
+    sheet = ("kestrel-before.csv", "--spec", "kestrel.spec.toml", "--serial", serial)
+    for command in ("measure", "diagnose", "plan"):
+        error = json_of(command, *sheet, status=2)["error"]
+        assert error["where"] == "serial"
+        assert "at most 80 characters" in error["sentence"]
+    assert run("measure", *sheet[:3], "--serial", "Nº 7 “Ω” 琴").exit_code == 0

@@ -346,6 +346,15 @@ def test_missing_ends_are_named_with_their_strings(tmp_path: Path) -> None:
     assert "The saddle is missing on string 2;" in findings[1].sentence
 
 
+def test_where_actions_were_read_only_the_missing_crowns_are_named(tmp_path: Path) -> None:
+    """One stray crown top asks for the rest of them, not for actions that are on the sheet."""
+    crowns, nut, saddle = heights()
+    rows = ["crown_top,1,1,0.1,mm,0.01,,,", *action_rows(crowns, nut, saddle, 1, 12)]
+    findings = refused(lambda: read(tmp_path, sheet(rows)))
+    assert codes(findings) == ["missing"]
+    assert "crown_top" in findings[0].sentence
+
+
 # ---- gaps in the crown tops --------------------------------------------------------------------
 
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from evenfall.instrument import read_specification
+from evenfall.levelling import diagnose
 from evenfall.levelling.problem import build_problem
 from evenfall.levelling.ways import full_refret, refretted
 from levelling.necks import Wishes, readings, table, text
@@ -23,3 +24,17 @@ def test_wood_planed_off_is_told_in_the_unit_of_the_instrument(unit: str, digits
     shown = re.fullmatch(rf"planing takes up to ([\d.]+) {unit} off the board", outcome.remark)
     assert shown is not None
     assert float(shown.group(1)) == pytest.approx(refretted(problem)[1] / per, abs=10**-digits)
+
+
+@pytest.mark.parametrize(("over_mm", "named"), [(0.0003, False), (0.002, True)])
+def test_a_gap_off_its_limit_by_less_than_is_shown_is_not_named(
+    over_mm: float, named: bool
+) -> None:
+    """'Over its limit by up to 0.000 mm' would help nobody."""
+    wishes = Wishes(strings=3, frets=8, tolerance=0.1)
+    spec = read_specification(text(wishes))[0]
+    found = readings(spec, noise_mm=0.0, action_off_mm=wishes.tolerance + over_mm)
+    findings = diagnose(spec, found, envelope=table(spec)).findings
+    told = [finding.sentence for finding in findings if finding.code == "action"]
+    assert bool(told) == named
+    assert not [sentence for sentence in told if "up to 0.000 " in sentence]

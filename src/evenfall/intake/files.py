@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from evenfall.measurement import Measurement
 
 
+LONGEST_SERIAL = 80
+"""Characters of a serial: as many as fit on a label, a bench sheet and a certificate."""
+
+
 @dataclass(frozen=True, slots=True)
 class Taken:
     """One measurement and what it came from.
@@ -72,11 +76,16 @@ def read_files(
     Raises
     ------
     RequestError
-        A file is not there, two scans are named, or something was said about a scan and none is
-        among the files.
+        A file is not there, two scans are named, something was said about a scan and none is
+        among the files, or the serial is no short line of text.
     FormatMismatchError, BrokenFileError, UnsupportedError, ReadingsError
         As `evenfall.intake.read_measurement` and `evenfall.intake.read_scanned`.
     """
+    if len(serial) > LONGEST_SERIAL or not (serial.isprintable() or not serial):
+        raise RequestError(
+            f"A serial is one line of at most {LONGEST_SERIAL} characters; shorten it.",
+            where="serial",
+        )
     paths = [Path(file) for file in files]
     scans = [path for path in paths if is_scan(path, options)]
     if not scans:

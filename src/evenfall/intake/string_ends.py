@@ -120,7 +120,7 @@ def string_ends(
                 "warning",
             )
         )
-    findings += _missing(origin, specification)
+    findings += _missing(origin, means, specification)
     findings += _off_line(height, origin, tops, means, lines)
     routes = _routes(origin)
     return (
@@ -166,11 +166,21 @@ def _bent(k: int, bend_mm: float, rows: str) -> Finding:
     return Finding("disagree", sentence, rows, "warning")
 
 
-def _missing(origin: IntArray, specification: Specification) -> list[Finding]:
-    """Return one error for each end that is still missing."""
+def _missing(
+    origin: IntArray, means: Mapping[Key, Mean], specification: Specification
+) -> list[Finding]:
+    """Return one error for each end that is still missing.
+
+    Two actions give both ends. Where they were read it is the crowns under them that are missing,
+    and that is said about the crowns.
+    """
+    actions = np.zeros(origin.shape[1], dtype=int)
+    for quantity, string, _ in means:
+        if quantity == "action":
+            actions[string - 1] += 1
     findings = []
     for end, name in enumerate(("nut_slot", "saddle")):
-        strings = np.flatnonzero(origin[end] == Origin.MISSING) + 1
+        strings = np.flatnonzero((origin[end] == Origin.MISSING) & (actions < 2)) + 1
         if len(strings):
             plural = "s" if len(strings) > 1 else ""
             findings.append(

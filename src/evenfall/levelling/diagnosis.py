@@ -21,7 +21,7 @@ from evenfall.strings.clearance import (
     open_share,
     rest_clearance_mm,
 )
-from evenfall.units import length_text
+from evenfall.units import MM_PER_INCH, length_text
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -258,7 +258,8 @@ def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Fin
     ):
         low = np.array([limit.minimum_mm for limit in limits])
         high = np.array([limit.maximum_mm for limit in limits])
-        for off, word in ((gap < low - 1e-9, "under"), (gap > high + 1e-9, "over")):
+        shown = 0.5 * (0.001 if unit == "mm" else 0.0001 * MM_PER_INCH)  # less would read as 0
+        for off, word in ((gap < low - shown, "under"), (gap > high + shown, "over")):
             if not off.any():
                 continue
             strings = [int(k) + 1 for k in np.flatnonzero(off)]

@@ -633,25 +633,38 @@ class DemoJob:
     proof: Proof
 
 
+DEMO_INPUTS = ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv")
+"""Files that the demonstration starts from: specification, readings before and after."""
+
+
 def demo(folder: Path, *, say: Callable[[str], object]) -> DemoJob:
     """Run the whole job on the invented instrument, step by step, into a folder.
 
     Parameters
     ----------
     folder
-        Where to; made if it is not there, files of the same name are replaced.
+        Where to; made if it is not there. Results of the same name are replaced, files that a
+        person may have filled in or changed are not.
     say
         Told each step as it is done.
 
     Raises
     ------
     RequestError
-        A file cannot be written.
+        A file cannot be written, or one of the demonstration's own was changed.
     """
     from evenfall.intake import write_template
 
     make_folder(folder)
     given = resources.files("evenfall") / "invented"
+    for name in DEMO_INPUTS:
+        path = folder / name
+        if path.is_file() and path.read_bytes() != (given / name).read_bytes():
+            raise RequestError(
+                "This file is not as the demonstration writes it, and running it here would undo "
+                "the change; name another folder.",
+                where=name,
+            )
     files: list[Path] = []
 
     def put(name: str, content: bytes | str) -> Path:
@@ -665,15 +678,15 @@ def demo(folder: Path, *, say: Callable[[str], object]) -> DemoJob:
         files.append(folder / name)
 
     spec_path, before_path, after_path = (
-        put(name, (given / name).read_text(encoding="utf-8"))
-        for name in ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv")
+        put(name, (given / name).read_text(encoding="utf-8")) for name in DEMO_INPUTS
     )
     say("1 specification  kestrel.spec.toml (invented)")
     measurement, _ = measure([before_path], spec_path, serial="AL-0417 (invented)")
     specification, _ = check_specification(spec_path)
     put_json("kestrel.measurement.json", measurement.as_dict())
     template = folder / "empty-sheet.xlsx"
-    write_template(specification, template)
+    if not template.exists():  # it may have been filled in since
+        write_template(specification, template)
     files.append(template)
     say("2 measure        kestrel-before.csv -> kestrel.measurement.json; empty-sheet.xlsx to fill")
     found = diagnose(specification, measurement)

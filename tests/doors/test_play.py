@@ -286,6 +286,18 @@ def test_a_gentle_recording_gives_only_a_bound() -> None:
     assert any("too little" in f["sentence"] for f in shown["findings"])
 
 
+@pytest.mark.usefixtures("folder")
+def test_a_recording_is_not_written_over() -> None:
+    write_pluck(Path("string-1-fret-0-before.wav"), 1.5)
+    kept = Path("string-1-fret-0-before.wav").read_bytes()
+    said = refusal(
+        *("play", "m.json", "--attack-from", "string-1-fret-0-before.wav", "--string", "1"),
+        *("--wav", ".", "--note", "1:0"),
+    )
+    assert "written over" in said
+    assert Path("string-1-fret-0-before.wav").read_bytes() == kept
+
+
 # ---- a plan held against motion -----------------------------------------------------------------
 
 

@@ -119,6 +119,7 @@ def command(
     """
     from evenfall import workshop
     from evenfall.cli.waiting import Waiting
+    from evenfall.files import keep_apart
 
     if (recording is None) != (recorded_string is None):
         raise click.UsageError("--attack-from and --string go together.")
@@ -151,6 +152,9 @@ def command(
             sounds = workshop.play_sounds(
                 specification, readings, plan, report, notes=notes, progress=waiting
             )
+    if wav is not None and sounds is not None:
+        read = [path for path in (source, spec, recording) if path is not None]
+        keep_apart([wav / note.file_name for note in sounds.notes], read)
     drawn = []
     if pictures is not None:
         drawn = workshop.write_pictures(workshop.play_pictures(specification, report), pictures)

@@ -42,6 +42,9 @@ STL_TRIANGLE = np.dtype([("normal", "<f4", (3,)), ("corners", "<f4", (3, 3)), ("
 
 STL_HEAD_BYTES = 84
 
+DISTINCT_BITS = 4
+"""Corners are compared in so many parts, as a power of two."""
+
 MOST_OBJ_BYTES = 1 << 30
 """Larger OBJ files would need several times their size in memory."""
 
@@ -68,7 +71,7 @@ def mesh_scan(
     """
     if len(faces) > MOST_POINTS:
         raise too_many(len(faces), scan.file)
-    few = faces[:: max(1, len(faces) // 200_000)]
+    few = faces[:: max(1, len(faces) // 20_000)]
     if usual_edge(vertices[few]) < FINE_SHARE:
         note = f"Its {len(faces):,} triangles are finer than the crowns; their corners were used."
         return cloud(scan, vertices, left_out=(*left_out, note))
@@ -195,12 +198,27 @@ def _stl_scan(scan: Scan, triangles: NDArray[Any], left: tuple[str, ...]) -> Sca
 
 def _distinct(corners: NDArray[Any]) -> NDArray[Any]:
     """Return each corner once: STL repeats it for every triangle around it."""
-    words = np.ascontiguousarray(corners, dtype=np.float32).view(np.uint32).astype(np.uint64)
-    mixed = words[:, 0] * np.uint64(0x9E3779B97F4A7C15)
-    mixed ^= (words[:, 1] + np.uint64(0x632BE59BD9B4E019)) * np.uint64(0xC2B2AE3D27D4EB4F)
-    mixed ^= (words[:, 2] + np.uint64(0x85157AF5D1B54A33)) * np.uint64(0x165667B19E3779F9)
-    _, first = np.unique(mixed, return_index=True)
-    return np.ascontiguousarray(corners[np.sort(first)])
+    mixed = np.empty(len(corners), dtype=np.uint64)
+    for start in range(0, len(corners), PIECE_POINTS):
+        piece = np.ascontiguousarray(corners[start : start + PIECE_POINTS], dtype=np.float32)
+        words = piece.view(np.uint32).astype(np.uint64)
+        part = mixed[start : start + PIECE_POINTS]
+        part[:] = words[:, 0] * np.uint64(0x9E3779B97F4A7C15)
+        part ^= (words[:, 1] + np.uint64(0x632BE59BD9B4E019)) * np.uint64(0xC2B2AE3D27D4EB4F)
+        part ^= (words[:, 2] + np.uint64(0x85157AF5D1B54A33)) * np.uint64(0x165667B19E3779F9)
+    # a part of them at a time, so that sorting needs little memory
+    kept = np.zeros(len(corners), dtype=bool)
+    byte = mixed.view(np.uint8)[7::8] >> (8 - DISTINCT_BITS)
+    for bucket in range(1 << DISTINCT_BITS):
+        at = np.flatnonzero(byte == bucket)
+        _, first = np.unique(mixed[at], return_index=True)
+        kept[at[first]] = True
+    del mixed, byte, part
+    points = GrowingPoints(int(np.count_nonzero(kept)), np.float32)
+    for start in range(0, len(corners), PIECE_POINTS):
+        end = start + PIECE_POINTS
+        points.add(corners[start:end][kept[start:end]])
+    return points.done()
 
 
 # ---- OBJ ---------------------------------------------------------------------------------------

@@ -151,7 +151,7 @@ def usual_edge(triangles: NDArray[Any]) -> float:
     triangles
         Corners, shape (T, 3, 3).
     """
-    chosen = triangles[:: max(1, len(triangles) // 200_000)].astype(float)
+    chosen = triangles[:: max(1, len(triangles) // 20_000)].astype(float)
     chosen = chosen[np.isfinite(chosen).all(axis=(1, 2))]
     if not len(chosen):
         return 0.0
@@ -285,7 +285,7 @@ def _coarse_numbers(points: NDArray[Any]) -> tuple[Finding, ...]:
     if points.dtype.itemsize > 4:
         return ()
     extent = float(np.max(np.ptp(points[:: max(1, len(points) // 100_000)].astype(float), axis=0)))
-    grain = float(np.spacing(np.max(np.abs(points), axis=0)).max())
+    grain = float(np.spacing(np.maximum(points.max(axis=0), -points.min(axis=0))).max())
     # a crown's height is to be known to a millionth of a board's length
     if not extent > 0.0 or grain < 1e-6 * extent:
         return ()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 from evenfall.errors import RequestError
-from evenfall.pages.markup import Markup, element
+from evenfall.pages.markup import Markup, element, wide
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -184,4 +184,5 @@ def figures(pictures: Mapping[str, str]) -> Iterator[Markup]:
     for place, (name, root) in enumerate(checked(pictures), start=1):
         drawing = Markup(inline(root, prefix=f"picture{place}-", label=name))
         titled = any(_plain(part.tag) == "title" for part in root)
-        yield element("figure", None if titled else element("figcaption", name), drawing)
+        caption = None if titled else element("figcaption", name)
+        yield element("figure", caption, wide(drawing, label=name))

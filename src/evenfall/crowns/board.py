@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.crowns.arcs import NORMAL_MAD
 from evenfall.crowns.gather import CELL_MM, FOOT_MM
 
 if TYPE_CHECKING:
@@ -145,23 +146,17 @@ class BoardCells:
         grid, cells = gathered.grid, gathered.cells
         shape = (grid.columns, grid.rows)
         count = cells.count.reshape(shape)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            over, dx, dy = (part.reshape(shape) / count for part in cells.sum_mm)
-            within = cells.square_mm2.reshape(shape) / count - over**2
         full = count >= LEAST_CELL_POINTS
+        over = cells.sum_mm.reshape(shape) / np.where(full, count, 1.0)
         self.lines, self.half_crown = lines, 0.5 * crown_width_mm
         self.grid, self.count = grid, np.where(full, count, 0.0)
-        self.x = grid.x_mm[:, None] + np.where(full, dx, 0.0)
-        self.y = grid.y_mm[None, :] + np.where(full, dy, 0.0)
+        self.x, self.y = np.meshgrid(grid.x_mm, grid.y_mm, indexing="ij")
         curve = gathered.board_guess.curve
         self.over = np.where(full, over, np.nan)
         self.curve = curve
         guess = curve[0][:, None] + self.y * (curve[1][:, None] + self.y * curve[2][:, None])
-        guess = guess + curve[3][:, None] * (self.x - grid.x_mm[:, None])
         self.height = np.where(full, guess + over, np.nan)
-        dense = count >= 8
-        spread = within[dense] * count[dense] / (count[dense] - 1.0)
-        self.noise = float(np.sqrt(max(0.0, np.median(spread)))) if spread.size else 0.0
+        self.noise = gathered.board_guess.noise_mm
 
     def beside(self, fret: int, along_mm: FloatArray) -> SideHeights:
         """Return the board beside one fret, carried on to places on its line.
@@ -297,16 +292,15 @@ def _plane(
     across: FloatArray, along: FloatArray, z: FloatArray, count: FloatArray, noise: float
 ) -> tuple[float, float, float] | None:
     """Return height, standard uncertainty and slope along the fret of a plane at its origin."""
+    if np.ptp(across) < CELL_MM or np.ptp(along) < 2.0 * CELL_MM:
+        return None
     design = np.column_stack([np.ones_like(z), across, along])
     weight = count
     for _ in range(2):
-        root = np.sqrt(weight)
         matrix = (design * weight[:, None]).T @ design
-        if np.linalg.cond(matrix) > 1e10:
-            return None
         fit = np.linalg.solve(matrix, design.T @ (weight * z))
-        off = (z - design @ fit) * root
-        limit = 4.0 * max(1.4826 * float(np.median(np.abs(off))), noise)
+        off = (z - design @ fit) * np.sqrt(weight)
+        limit = 4.0 * max(NORMAL_MAD * float(np.median(np.abs(off))), noise)
         weight = np.where(np.abs(off) < limit, count, 1e-6 * count)
     freedom = max(1, len(z) - 3)
     # the larger of what the points' scatter and what the cells' scatter says

@@ -314,7 +314,7 @@ def _fit_round(
         if attempt == 0:
             # the guess of the crest may be off by more than the noise: centre each slice first
             off = cap.over - (np.sqrt(radius**2 - cap.across**2) - radius)
-            first[cap.present, 1] += _group_medians(off, cap.starts)
+            first[cap.present, 1] += _group_middles(off, cap.starts)
         distance = (
             np.hypot(
                 cap.across - first[cap.group, 0],
@@ -369,12 +369,15 @@ def _hold(
     return near, firmness
 
 
-def _group_medians(values: FloatArray, starts: IntArray) -> FloatArray:
-    """Return the median of each group of a sorted run of groups."""
-    ends = np.append(starts[1:], len(values))
-    group = np.repeat(np.arange(len(starts)), ends - starts)
-    ordered = values[np.lexsort((values, group))]
-    return np.asarray(0.5 * (ordered[(starts + ends - 1) // 2] + ordered[(starts + ends) // 2]))
+def _group_middles(values: FloatArray, starts: IntArray) -> FloatArray:
+    """Return the mean of each run of values without its wild ones."""
+    group = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(values))))
+    middle = np.zeros(len(starts))
+    for limit in (0.5, NEAR_MM, NEAR_MM):
+        near = (np.abs(values - middle[group]) < limit).astype(float)
+        count = np.add.reduceat(near, starts)
+        middle = np.add.reduceat(near * values, starts) / np.maximum(count, 1.0)
+    return middle
 
 
 def _profile(

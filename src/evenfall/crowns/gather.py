@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.crowns.arcs import NORMAL_MAD
 from evenfall.crowns.surface import pieces
 
 if TYPE_CHECKING:
@@ -60,9 +61,12 @@ class BoardGuess:
     ----------
     curve
         Shape (4, columns): c0 [mm], c1, c2 [1/mm], c3.
+    noise_mm
+        Standard deviation of single points about it [mm].
     """
 
     curve: Mixed
+    noise_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,24 +125,19 @@ class CrownPoints:
 
 @dataclass(frozen=True, slots=True)
 class CellSums:
-    """Sums over the points of each cell, relative to the guess of the board and the cell's middle.
+    """Sums over the points of each cell, relative to the guess of the board.
 
     Parameters
     ----------
     count, high_count
         Points on the board and points standing over it, shape (cells,).
-    sum_mm
-        Sums of height over guess, x and y from the cell's middle [mm], shape (3, cells).
-    square_mm2
-        Sum of squared height over guess [mm²], shape (cells,).
-    high_mm
-        Sum of heights of the points standing over the board [mm], shape (cells,).
+    sum_mm, high_mm
+        Sums of height over guess of either [mm], shape (cells,).
     """
 
     count: FloatArray
     high_count: FloatArray
     sum_mm: FloatArray
-    square_mm2: FloatArray
     high_mm: FloatArray
 
 
@@ -277,6 +276,7 @@ def _board_guess(sample: FloatArray, grid: Grid, lines: FretLines, half_crown: f
     x, y, z, column = x[clear], y[clear], z[clear], column[clear]
     powers = [np.ones_like(y), y, y**2, y**3, y**4]
     weight = np.ones_like(y)
+    residual = np.zeros_like(y)
     curve = np.zeros((4, grid.columns))
     offset = np.arange(-round(BAND_MM / CELL_MM), round(BAND_MM / CELL_MM) + 1) * CELL_MM
     for limit in (3.0, 1.0, 0.4, CLIP_MM, CLIP_MM, CLIP_MM):
@@ -296,14 +296,14 @@ def _board_guess(sample: FloatArray, grid: Grid, lines: FretLines, half_crown: f
         curve = np.ascontiguousarray(np.linalg.solve(matrix, right[..., None])[..., 0].T)
         filled = np.flatnonzero(matrix[:, 0, 0] > 10.0)
         if not len(filled):
-            return BoardGuess(np.zeros((4, grid.columns)))
+            return BoardGuess(np.zeros((4, grid.columns)), 0.0)
         for part in curve:
             part[:] = np.interp(np.arange(grid.columns), filled, part[filled])
         residual = z - curve[0][column] - y * (curve[1][column] + y * curve[2][column])
         residual -= curve[3][column] * (x - grid.x_mm[column])
         share = np.minimum(np.abs(residual) / limit, 1.0)
         weight = (1.0 - share**2) ** 2
-    return BoardGuess(curve)
+    return BoardGuess(curve, NORMAL_MAD * float(np.median(np.abs(residual))))
 
 
 def _window(values: NDArray[Any], kernel: NDArray[Any]) -> FloatArray:
@@ -355,7 +355,7 @@ class _Pass:
         turn = orientation.axes * orientation.factor_mm
         shift = orientation.origin_mm[:, None]
         cells = grid.columns * grid.rows
-        sums = np.zeros((7, cells + 1))
+        sums = np.zeros((4, cells + 1))
         crowns: list[list[NDArray[Any]]] = []
         count = 0
         for piece in pieces(self.located.surface, low, high):
@@ -375,9 +375,7 @@ class _Pass:
             over -= y * (self.guess.curve[1][column] + y * self.guess.curve[2][column])
             fx -= column
             fx -= 0.5
-            fy -= row
-            fy -= 0.5
-            over -= self.guess.curve[3][column] * CELL_MM * fx
+            over -= self.guess.curve[3][column] * (CELL_MM * fx)
             fret = grid.fret_index[cell]
             near = np.flatnonzero(fret >= 0)
             board = ~grid.off_board[cell]
@@ -385,7 +383,7 @@ class _Pass:
                 crown, beside = self._crown(x[near], y[near], z[near], fret[near])
                 crowns.append(crown)
                 board[near[~beside]] = False
-            self._add(sums, cell, over, dx=fx, dy=fy, board=board)
+            self._add(sums, cell, over, board)
         return sums, crowns, count
 
     def _crown(
@@ -413,9 +411,6 @@ class _Pass:
         sums: FloatArray,
         cell: NDArray[np.int32],
         over: FloatArray,
-        *,
-        dx: FloatArray,
-        dy: FloatArray,
         board: NDArray[np.bool_],
     ) -> None:
         """Add the points of a piece to the cells."""
@@ -424,12 +419,10 @@ class _Pass:
         at, height = np.where(low, cell, size - 1), np.where(low, over, 0.0)
         sums[0] += np.bincount(at, minlength=size)
         sums[1] += np.bincount(at, height, size)
-        sums[2] += np.bincount(at, dx, size)
-        sums[3] += np.bincount(at, dy, size)
-        sums[4] += np.bincount(at, height * height, size)
         high = np.flatnonzero(board & (over >= CLIP_MM) & (over < DEEP_MM))
-        sums[5] += np.bincount(cell[high], minlength=size)
-        sums[6] += np.bincount(cell[high], over[high], size)
+        if len(high):
+            sums[2] += np.bincount(cell[high], minlength=size)
+            sums[3] += np.bincount(cell[high], over[high], size)
 
     def joined(self, parts: list[tuple[FloatArray, list[list[NDArray[Any]]], int]]) -> Gathered:
         """Return the runs put together."""
@@ -447,13 +440,7 @@ class _Pass:
             CrownPoints(*(c[start:end] for c in columns)) if end > start else None
             for start, end in pairwise(ends.tolist())
         )
-        cells = CellSums(
-            total[0],
-            total[5],
-            total[1:4] * np.array([[1.0], [CELL_MM], [CELL_MM]]),
-            total[4],
-            total[6],
-        )
+        cells = CellSums(total[0], total[2], total[1], total[3])
         return Gathered(
             self.grid,
             self.guess,

@@ -58,7 +58,7 @@ if TYPE_CHECKING:
 UNITS_MM: dict[str, float] = {"mm": 1.0, "m": 1000.0, "in": 25.4, "cm": 10.0, "um": 0.001}
 """Units that a file may be in [mm]."""
 
-SAMPLES = 400_000
+SAMPLES = 250_000
 """Points from which the scan's place is found; a later pass takes all."""
 
 WIDE_SHARE = 0.6

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 #: Points as rows x, y, z in the unit and the frame of the file, shape (N, 3).
 Points = Any
 
-PIECE = 1 << 17
+PIECE = 1 << 15
 """Points handled at a time: small enough for the processor's cache, large enough for numpy."""
 
 GOLDEN_SHARE = 0.6180339887498949

@@ -31,6 +31,10 @@ if TYPE_CHECKING:
 SAMPLES = 400_000
 """Points from which slots are found."""
 
+SHORTEST_MM, LONGEST_MM = 50.0, 3000.0
+"""A board with slots, or a part of one, is of a length between these; a scan in the wrong unit is
+not, and would be cut into more cells than there is memory for (common practice, no source)."""
+
 LEAST_DEPTH_MM = 0.4
 """A groove shallower than this is a mark, not a slot (common practice, no source)."""
 
@@ -101,7 +105,18 @@ def find_slots(
     surface: Surface = given if isinstance(given, Cloud) else as_surface(given)
     samples, _ = finite_samples(surface, SAMPLES)
     samples = samples * factor_mm
-    middle, axes, _ = principal_axes(samples)
+    middle, axes, extent = principal_axes(samples)
+    if not SHORTEST_MM < float(extent[0]) < LONGEST_MM:
+        raise ReadingsError(
+            [
+                Finding(
+                    "scan",
+                    f"The scan is {float(extent[0]):.3g} mm long, which no fretboard is; name its "
+                    "unit.",
+                    severity="error",
+                )
+            ]
+        )
     best: tuple[int, Level, list[tuple[float, float, float]], ScaleFit] | None = None
     for up in (axes[2], -axes[2], axes[1], -axes[1]):
         turned = np.stack([axes[0], np.cross(up, axes[0]), up])

@@ -543,3 +543,11 @@ def test_a_serial_is_one_short_line(folder: Path, serial: str) -> None:
         assert error["where"] == "serial"
         assert "at most 80 characters" in error["sentence"]
     assert run("measure", *sheet[:3], "--serial", "Nº 7 “Ω” 琴").exit_code == 0
+
+
+def test_the_help_does_not_cut_sentences_short() -> None:
+    """Every command is listed with a whole sentence."""
+    listed = run("--help").stdout.partition("Commands:")[2]
+    assert "..." not in listed
+    for name in ("demo", "spec", "measure", "diagnose", "plan", "sheet", "prove"):
+        assert re.search(rf"^  {name} +[A-Z]", listed, flags=re.MULTILINE), name

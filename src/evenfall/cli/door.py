@@ -29,6 +29,17 @@ class Door(click.Group):
     With `--json` the error also goes to standard output as one JSON object.
     """
 
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands, each with its whole first sentence; see `click.Group`."""
+        commands = {name: self.get_command(ctx, name) for name in self.list_commands(ctx)}
+        rows = [
+            (name, command.get_short_help_str(limit=1000))
+            for name, command in commands.items()
+            if command is not None and not command.hidden
+        ]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
     def main(
         self,
         args: Sequence[str] | None = None,

@@ -1,0 +1,196 @@
+"""Scans through the command line: what is recognised, what is drawn, what is refused."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from click.testing import CliRunner, Result
+
+from evenfall.cli import main
+from evenfall.cli.waiting import Waiting
+from intake.dense.test_scanned import INVENTED, SHEET, kestrel_points
+from oracles.surfaces import specification
+
+SHARED = Path(__file__).resolve().parents[2].parent / "shared" / "data"
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Work in a folder with a specification, a hand sheet and a scan of one instrument."""
+    (tmp_path / "kestrel.spec.toml").write_text((INVENTED / "kestrel.spec.toml").read_text())
+    (tmp_path / "sheet.csv").write_text(SHEET.read_text())
+    points = kestrel_points()
+    table = pa.table({f"{a}_mm": points[:, at] for at, a in enumerate("xyz")})
+    pq.write_table(table, tmp_path / "scan.parquet")
+    monkeypatch.setenv("EVENFALL_CACHE", str(tmp_path / ".kept"))
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(main, ["measure", *arguments, "--spec", "kestrel.spec.toml"])
+
+
+def test_a_scan_and_a_sheet_become_a_measurement_that_later_commands_take(folder: Path) -> None:
+    result = run("scan.parquet", "sheet.csv", "--serial", "AL-0417", "--pictures", "drawn")
+    assert result.exit_code == 0, result.output
+    assert "scan.parquet: Parquet (the file starts with PAR1)" in result.output
+    assert "in mm, as the file says" in result.output
+    assert "Standard uncertainty of a crown top: 0." in result.output
+    assert " µm" in result.output
+    drawn = {path.name for path in (folder / "drawn").iterdir()}
+    names = ("board", "crown-lines", "crown-section", "neck")
+    assert drawn == {f"{name}.{kind}" for name in names for kind in ("svg", "png")}
+    assert "by the hand sheet" in (folder / "drawn" / "neck.svg").read_text()
+    diagnosed = CliRunner().invoke(main, ["diagnose", "scan.measurement.json", "--json"])
+    assert diagnosed.exit_code == 0, diagnosed.output
+    planned = CliRunner().invoke(main, ["plan", "scan.measurement.json", "--json"])
+    assert planned.exit_code == 0, planned.output
+
+
+def test_a_scan_alone_is_measured_and_the_gap_is_named(folder: Path) -> None:
+    result = run("scan.parquet", "--json")
+    assert result.exit_code == 0, result.output
+    values = json.loads(result.output)
+    assert values["recognised"].startswith("scan.parquet: Parquet")
+    assert {f["code"] for f in values["findings"]} >= {"missing", "orientation"}
+    assert values["nut_mm"] == [None] * 6
+    kept = {k: v for k, v in values.items() if k not in ("findings", "recognised")}
+    (folder / "alone.json").write_text(json.dumps(kept))
+    refused = CliRunner().invoke(main, ["diagnose", "alone.json"])
+    assert refused.exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (("sheet.csv", "--length-unit", "mm"), "hand sheets"),
+        (("sheet.csv", "--unstrung"), "hand sheets"),
+        (("scan.parquet", "again.parquet"), "frames of their own"),
+        (("scan.parquet", "--length-unit", "in"), "not in this scan"),
+        (("scan.parquet", "--gauge-u", "-1"), "between 0 and 1 mm"),
+        (("map.npy",), "--step"),
+        (("map.npy", "--step", "0", "1"), "longer than nothing"),
+        (("profile.txt",), "line profile"),
+    ],
+)
+def test_what_cannot_be_used_is_one_sentence(
+    folder: Path, arguments: tuple[str, ...], sentence: str
+) -> None:
+    os.link(folder / "scan.parquet", folder / "again.parquet")
+    np.save(folder / "map.npy", np.zeros((50, 50)))
+    (folder / "profile.txt").write_text("1 2\n2 3\n3 4\n")
+    before = {path.name for path in folder.iterdir()}
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert sentence in result.output
+    assert "Traceback" not in result.output
+    assert {path.name for path in folder.iterdir()} == before
+
+
+def test_a_bare_height_map_with_steps(folder: Path) -> None:
+    points = kestrel_points()
+    step = 0.15
+    rows, columns = 2 * int(29 / step), int(500 / step)
+    heights = np.full((rows, columns), np.nan, dtype=np.float32)
+    row = ((points[:, 1] + 29) / step).astype(int)
+    column = ((points[:, 0] + 4) / step).astype(int)
+    heights[row, column] = points[:, 2]
+    np.save(folder / "map.npy", heights)
+    result = run("map.npy", "--step", "0.15", "0.15", "--length-unit", "mm", "--not-mirrored")
+    assert result.exit_code == 0, result.output
+    assert "a height map of" in result.output
+    assert "missing" in result.output
+    assert "in mm, as the option says" in result.output
+
+
+@pytest.mark.parametrize(
+    ("name", "sentence"),
+    [
+        (
+            "mtenor-out-fretboard-full.stl",
+            "No crowns: slots only. 20 slots, 0.75 mm wide and 2.00 mm deep, up is nearest -z; "
+            "they fit a scale of 457.20 mm",
+        ),
+        ("mtenor-out-neck-a.stl", "are not in this scan"),
+        ("mtenor-out-bridge.stl", "are not in this scan"),
+    ],
+)
+def test_a_fingerboard_drawn_by_somebody_else(folder: Path, name: str, sentence: str) -> None:
+    path = SHARED / "mini-tenor" / name
+    if not path.is_file():
+        pytest.skip("shared data folder absent: mini-tenor")
+    result = run(str(path))
+    assert result.exit_code == 2
+    assert sentence in result.output
+    assert not list(folder.glob("*.measurement.json"))
+
+
+def test_other_instruments_are_told_apart(folder: Path) -> None:
+    (folder / "ukulele.spec.toml").write_text(specification("ukulele").text)
+    result = CliRunner().invoke(main, ["measure", "scan.parquet", "--spec", "ukulele.spec.toml"])
+    assert result.exit_code == 2
+    assert "scale" in result.output
+
+
+# ---- waiting -------------------------------------------------------------------------------------
+
+
+def waited(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    step: Callable[[Waiting], None],
+) -> str:
+    """Return what is shown while `step` runs, with no patience and quick ticks."""
+    import evenfall.cli.waiting as module
+
+    monkeypatch.setattr(module, "PATIENCE_S", 0.0)
+    monkeypatch.setattr(module, "TICK_S", 0.001)
+    with Waiting() as waiting:
+        step(waiting)
+    return capsys.readouterr().err
+
+
+def test_long_work_is_told_once_a_step(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from time import sleep
+
+    def steps(waiting: Waiting) -> None:
+        for what in ("reading a.ply", "finding the frets"):
+            for share in (0.0, 0.3, 1.0):
+                waiting(what, share)
+                sleep(0.02)
+
+    shown = waited(monkeypatch, capsys, steps)
+    assert shown == "reading a.ply ...\nfinding the frets ...\n"
+
+
+def test_a_terminal_sees_the_share_and_is_left_clean(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    import sys
+    from time import sleep
+
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+
+    def steps(waiting: Waiting) -> None:
+        waiting("reading a.ply", 0.42)
+        sleep(0.05)
+
+    shown = waited(monkeypatch, capsys, steps)
+    assert "\rreading a.ply ... 42 %" in shown
+    assert shown.endswith(" \r")
+
+
+def test_quick_work_says_nothing(capsys: pytest.CaptureFixture[str]) -> None:
+    with Waiting() as waiting:
+        waiting("reading a.ply", 0.5)
+    assert capsys.readouterr().err == ""

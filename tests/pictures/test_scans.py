@@ -1,0 +1,175 @@
+"""Drawings of scans: board from above, crown lines, one section, the neck beside a hand sheet."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from evenfall.crowns import CrownSurvey, measure_crowns, to_measurement
+from evenfall.instrument import Specification
+from evenfall.pictures import board_map, crown_lines, crown_section, neck_curve, scan_drawings
+from evenfall.pictures.crown_views import widest_flat
+from oracles.surfaces import Flat, Lift, Recipe, make_scan, specification, with_faults
+from pictures.drawing import SVG, faults, parsed, shown, texts
+
+
+@cache
+def scanned(
+    model: str = "electric", *, shadow: float = 0.0, hump: float = 0.0, faulty: bool = False
+) -> tuple[Specification, CrownSurvey]:
+    """Return the survey of a scan of known truth."""
+    spec = specification(model)
+    recipe = Recipe(seed=4, step_x=0.1, step_y=0.3, shadow_share=shadow, hump=hump)
+    if faulty:
+        recipe = with_faults(recipe, spec)
+    scan = make_scan(spec, recipe)
+    return spec, measure_crowns(scan.points_mm, spec, unit_hint="mm", mirrored=False)[0]
+
+
+@pytest.mark.parametrize("unit", ["mm", "in"])
+@pytest.mark.parametrize("model", ["electric", "fanned", "ukulele", "bass", "electric-24"])
+def test_every_drawing_is_in_order(model: str, unit: str) -> None:
+    spec, survey = scanned(model, faulty=True, shadow=0.25 if model == "fanned" else 0.0)
+    measurement = to_measurement(survey, spec)
+    for sheet in (None, measurement):
+        drawings = scan_drawings(spec, survey, measurement, sheet=sheet, unit=unit)
+        assert {"board", "crown lines", "neck"} <= drawings.keys()
+        for name, svg in drawings.items():
+            assert faults(svg) == [], name
+            assert len(svg) < 200_000, name
+
+
+def numbers_on(svg: str) -> list[float]:
+    """Return the numbers that a board map carries, left to right, top to bottom."""
+    found = [t for t in texts(svg) if re.fullmatch(r"[+−]?\d+(\.\d)?", t.content)]
+    on_board = [t for t in found if t.content[0] in "+−0"]
+    return [float(t.content.replace("−", "-")) for t in on_board]
+
+
+def test_the_map_shows_a_hump_where_it_is_and_how_high() -> None:
+    spec, flat = scanned()
+    _, humped = scanned(hump=0.1)
+    plain, raised = numbers_on(board_map(spec, flat)), numbers_on(board_map(spec, humped))
+    assert len(plain) == len(raised) == 30
+    rise = (np.array(raised) - np.array(plain)).reshape(10, 3).mean(axis=1)
+    labels = [e.text or "" for e in parsed(board_map(spec, flat)).iter(f"{SVG}title")]
+    place = [float(m[1]) for t in labels if (m := re.search(r", (\d+) mm from the nut", t))][::3]
+    last = 648.0 * (1.0 - 2.0 ** (-22 / 12.0))
+    wanted = 100.0 * np.exp(-0.5 * ((np.array(place) - 0.62 * last) / 18.0) ** 2)
+    # the best plane takes a little of the hump away, evenly along the board
+    design = np.column_stack([np.ones(10), place])
+    left = rise - wanted
+    assert np.abs(left - design @ np.linalg.lstsq(design, left, rcond=None)[0]).max() < 8.0
+    assert int(rise.argmax()) == int(wanted.argmax())
+
+
+def test_the_map_says_thousandths_to_those_who_think_in_inches() -> None:
+    spec, survey = scanned(hump=0.1)
+    fine, coarse = (np.array(numbers_on(board_map(spec, survey, unit=u))) for u in ("mm", "in"))
+    assert "thousandths of an inch" in shown(board_map(spec, survey, unit="in"))
+    assert coarse == pytest.approx(fine / 25.4, abs=0.08)
+
+
+def test_the_darkest_classes_are_where_the_board_is_off_most() -> None:
+    spec, survey = scanned(hump=0.1)
+    fills = [e.attrib.get("fill", "") for e in parsed(board_map(spec, survey)).iter(f"{SVG}path")]
+    assert "#9f4a66" in fills or "#6b213c" in fills
+    assert "#969194" in fills or "#524c50" in fills
+
+
+def test_a_part_of_the_board_that_was_not_seen_is_left_open() -> None:
+    spec, survey = scanned()
+    height = survey.board.height_mm.copy()
+    height[: len(height) // 3] = np.nan
+    hidden = replace(survey, board=replace(survey.board, height_mm=height))
+    assert "not measured" in shown(board_map(spec, hidden))
+    assert "not measured" not in shown(board_map(spec, survey))
+    assert faults(board_map(spec, hidden)) == []
+    nothing = replace(survey, board=replace(survey.board, height_mm=np.full_like(height, np.nan)))
+    assert "Nothing of the board" in shown(board_map(spec, nothing))
+
+
+def test_crown_lines_stand_over_their_rows_at_the_stated_exaggeration() -> None:
+    spec = specification("electric")
+    recipe = Recipe(
+        seed=9, step_x=0.1, step_y=0.3, shadow_share=0.0, lifts=(Lift(7, 1, 0.3),),
+        flats=(Flat(12, 0.0, 10.0, 0.03),),
+    )  # fmt: skip
+    survey, _ = measure_crowns(make_scan(spec, recipe).points_mm, spec, unit_hint="mm")
+    svg = crown_lines(spec, survey)
+    assert faults(svg) == []
+    words = shown(svg)
+    assert "the least straight one, fret 7, runs over 0." in words.replace("\n", " ")
+    lifted = [t for t in texts(svg) if re.fullmatch(r"\+\d+ µm", t.content)]
+    assert len(lifted) >= 1
+    assert float(lifted[0].content[1:-3]) == pytest.approx(300.0, rel=0.2)
+
+
+def test_a_missing_fret_keeps_its_row() -> None:
+    spec, survey = scanned(faulty=True)
+    svg = crown_lines(spec, survey)
+    absent = [j + 1 for j, line in enumerate(survey.crown_lines) if line is None]
+    assert len(absent) == 1
+    assert shown(svg).count("no crown found") == 1
+    numbers = [t.content for t in texts(svg) if t.content.isdigit()]
+    assert sorted(map(int, numbers)) == list(range(1, spec.frets + 1))
+
+
+def test_the_section_shows_a_worn_flat_with_its_width() -> None:
+    spec, survey = scanned(faulty=True)
+    string, fret = widest_flat(survey, reference_fret=12)
+    width = survey.flat_width_mm[string - 1, fret - 1]
+    assert width == np.nanmax(survey.flat_width_mm)
+    svg = crown_section(spec, survey, string=string, fret=fret)
+    assert f"worn flat {width:.3f} mm wide" in shown(svg).replace("\n", " ")
+    section = survey.sections[string - 1][fret - 1]
+    assert section is not None
+    points, residuals = dots(svg, "points"), dots(svg, "residuals")
+    low = np.quantile(section.height_mm, 0.01)
+    assert points == pytest.approx((section.height_mm > low).sum(), abs=8)
+    inside = np.abs(section.across_mm - section.centre_mm) <= section.fitted_half_mm
+    assert residuals == pytest.approx(inside.sum(), rel=0.05)
+
+
+def dots(svg: str, what: str) -> int:
+    """Return how many circles the group of that name holds."""
+    for group in parsed(svg).iter(f"{SVG}g"):
+        title = group.find(f"{SVG}title")
+        if title is not None and (title.text or "").endswith(what):
+            return len(group.findall(f"{SVG}circle"))
+    return 0
+
+
+def test_without_wear_the_section_is_that_of_the_reference_fret() -> None:
+    spec, survey = scanned("bass")
+    assert np.nanmax(survey.flat_width_mm) == 0.0
+    string, fret = widest_flat(survey, reference_fret=12)
+    assert (string, fret) == (3, 12)
+    assert faults(crown_section(spec, survey, string=string, fret=fret)) == []
+
+
+def test_a_section_that_a_string_hides_says_so_and_is_not_among_the_drawings() -> None:
+    spec, survey = scanned(shadow=0.3)
+    assert all(section is None for row in survey.sections for section in row)
+    assert "hides the crown" in shown(crown_section(spec, survey, string=1, fret=1))
+    assert "crown section" not in scan_drawings(spec, survey, to_measurement(survey, spec))
+    with pytest.raises(ValueError, match="no fret 99"):
+        crown_section(spec, survey, string=1, fret=99)
+
+
+def test_the_neck_by_scan_is_drawn_over_the_neck_by_sheet() -> None:
+    spec, survey = scanned()
+    scan = to_measurement(survey, spec)
+    sheet = scan.with_heights(
+        crown_top_mm=scan.crown_top_mm + 0.02, nut_mm=scan.nut_mm, saddle_mm=scan.saddle_mm
+    )
+    svg = neck_curve(spec, sheet, scan, names=("by the hand sheet", "by the scan"))
+    assert faults(svg) == []
+    words = shown(svg)
+    assert "by the hand sheet, ± 2 u" in words
+    assert "by the scan, ± 2 u" in words
+    assert "before" not in words

@@ -40,7 +40,7 @@ def test_the_attack_is_the_most_the_budget_buys(neck: Neck, budget_mm: float) ->
             low = middle
         else:
             high = middle
-    assert shares[0] == pytest.approx(low, abs=1e-6)
+    assert shares[0] == pytest.approx(low, rel=1e-5, abs=1e-5)  # the other solver's tolerance
     assert (plan.headroom_after_n >= plan.attack_n[:, None] - 1e-5).all()
 
 

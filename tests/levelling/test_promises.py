@@ -35,7 +35,7 @@ def same_datum(found: Measurement, neck: Neck, lift: np.ndarray, slope: np.ndarr
     )
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=30)
 @given(necks(), keeps, st.integers(0, 2**32 - 1))
 def test_a_straight_line_added_to_a_string_changes_nothing(
     neck: Neck, keep: tuple[str, ...], seed: int
@@ -62,7 +62,7 @@ def test_a_straight_line_added_to_a_string_changes_nothing(
         np.testing.assert_allclose(one, two, rtol=0.0, atol=1e-6)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=30)
 @given(necks(), keeps)
 def test_counting_the_strings_from_the_other_side_mirrors_the_plan(
     neck: Neck, keep: tuple[str, ...]
@@ -84,7 +84,7 @@ def test_counting_the_strings_from_the_other_side_mirrors_the_plan(
         np.testing.assert_allclose(other.removal_mm, plan.removal_mm[::-1], rtol=0.0, atol=1e-7)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=30)
 @given(necks(), keeps)
 def test_a_planned_neck_needs_nothing_more(neck: Neck, keep: tuple[str, ...]) -> None:
     found = neck.found
@@ -105,7 +105,7 @@ def test_a_planned_neck_needs_nothing_more(neck: Neck, keep: tuple[str, ...]) ->
     np.testing.assert_allclose(again.saddle_after_mm, plan.saddle_after_mm, rtol=0.0, atol=1e-7)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=30)
 @given(
     necks(),
     st.sampled_from(

@@ -59,7 +59,7 @@ def in_range(wishes: Wishes) -> bool:
 hard = necks(attack=0.9, minimum=0.95, saddle=(0.1, 0.1), tolerance=0.1, first_tolerance=0.1)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=35)
 @given(hard)
 def test_each_named_easing_is_enough_and_hardly_less_is(neck: Neck) -> None:
     plan = make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
@@ -82,7 +82,7 @@ def test_each_named_easing_is_enough_and_hardly_less_is(neck: Neck) -> None:
             assert not fits(neck, less), lever
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=25)
 @given(hard)
 def test_a_lever_that_is_said_not_to_help_does_not(neck: Neck) -> None:
     plan = make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
@@ -95,7 +95,7 @@ def test_a_lever_that_is_said_not_to_help_does_not(neck: Neck) -> None:
             assert not fits(neck, much), relaxation.lever
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=25)
 @given(hard)
 def test_an_eased_plan_keeps_every_limit_that_was_not_eased(neck: Neck) -> None:
     plan = make_plan(neck.spec, neck.found, way="each", envelope=neck.table)

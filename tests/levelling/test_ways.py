@@ -139,7 +139,7 @@ def beam_found(plan: Plan, neck: Neck) -> bool:
     return bool(fits and clears)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=25)
 @given(necks())
 def test_a_beam_leaves_what_lies_under_it_and_cuts_the_rest_to_it(neck: Neck) -> None:
     neck = replace(neck, noise_mm=neck.noise_mm + 0.005)
@@ -169,7 +169,7 @@ def test_adjusting_cuts_nothing_and_refretting_cuts_new_wire(neck: Neck) -> None
     assert (new.removal_mm >= 0.0).all()
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=25)
 @given(necks())
 def test_the_table_of_ways_and_the_recommendation_agree_with_the_plans(neck: Neck) -> None:
     plan = make_plan(neck.spec, neck.found, envelope=neck.table)

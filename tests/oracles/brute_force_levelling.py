@@ -54,6 +54,7 @@ class Job:
     bow: FloatArray
     weights: FloatArray
     room: FloatArray
+    lacking: FloatArray
     renewed: FloatArray
     gain: FloatArray
     action: FloatArray
@@ -144,6 +145,7 @@ def job(
             found.crown_height_mm - spec.fretwire.minimum_height_mm,  # below zero: nothing fits
             np.maximum(0.0, spare - kappa * read * found.crown_height_u_mm),
         ),
+        lacking=np.maximum(0.0, spec.fretwire.minimum_height_mm - found.crown_height_mm),
         renewed=spare,
         gain=np.maximum(0.0, spec.fretwire.crown_height_mm - found.crown_height_mm),
         action=action,
@@ -199,12 +201,14 @@ class Program:
         count, frets = asked.strings, asked.frets
         self.size = count * frets + 1 + 2 * count
         self.bounds: list[tuple[float, float]] = []
+        self.broken = False  # a crown under the least height that is not replaced
         for k in range(count):
             for j in range(1, frets + 1):
                 if j in replaced:  # counted from the old crown, which new wire stands above
                     low, high = -asked.gain[k, j - 1], asked.renewed[k, j - 1]
                 else:
                     low, high = 0.0, asked.room[k, j - 1] if cut is None or j in cut else 0.0
+                    self.broken = self.broken or asked.lacking[k, j - 1] > 0.0
                 self.bounds.append((low, high))
         reach = np.inf if asked.relief_free else 0.0
         self.bounds.append((-reach, reach))
@@ -291,6 +295,8 @@ class Program:
 
     def solve(self, cost: FloatArray | None = None) -> tuple[float, FloatArray] | None:
         """Return least total removal (or another cost) and the unknowns; None if nothing fits."""
+        if self.broken:
+            return None
         if cost is None:
             cost = np.zeros(self.size)
             cost[: self.asked.crown.size] = 1.0

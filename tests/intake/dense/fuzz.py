@@ -94,8 +94,13 @@ def damaged(data: bytes, chance: random.Random) -> bytes:
 def damaged_inside(data: bytes, chance: random.Random) -> bytes:
     """Return `data` damaged under its own checksums, which would else end the search early."""
     if data.startswith(b"PK"):
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            files = {entry.filename: archive.read(entry) for entry in archive.infolist()}
+        try:
+            with zipfile.ZipFile(io.BytesIO(data)) as archive:
+                files = {entry.filename: archive.read(entry) for entry in archive.infolist()}
+        except Exception:  # noqa: BLE001, RUF100 (damaged before: anything can be wrong with it)
+            files = {}
+        if not files:
+            return damaged(data, chance)
         chosen = chance.choice(list(files))
         files[chosen] = damaged(files[chosen], chance)
         stream = io.BytesIO()

@@ -60,7 +60,9 @@ def kestrel_points(*, shadow: float = 0.0, seed: int = 5) -> FloatArray:
     station = lines.station_mm[:, 1:]
     on_board = spec.fretwire.crown_height_mm - board_drop_mm(spec, lines)[:, 1:]
     tops = sheet.crown_top_mm - straight(station, sheet.crown_top_mm - on_board)
-    recipe = Recipe(seed=seed, crown_top=tops, shadow_share=shadow, noise=0.003, step_x=0.1, step_y=0.4)
+    recipe = Recipe(
+        seed=seed, crown_top=tops, shadow_share=shadow, noise=0.003, step_x=0.1, step_y=0.4
+    )
     return make_scan(spec, recipe).points_mm
 
 

@@ -140,6 +140,7 @@ class Recipe:
     rising_end: float = 0.0
     hump: float = 0.0
     nut_height: float = 1.6
+    bevel: float = 0.0  # length of the fret ends filed off at 35 degrees
     crown_top: FloatArray | None = field(default=None, compare=False)
     span: tuple[float, float] = (-3.0, 6.0)
 
@@ -279,6 +280,9 @@ class _Neck:
         for part, length in ((0, 17.0), (1, 29.0)):
             turn = 2.0 * np.pi * y / length + self.wave_at[fret, part]
             height = height + self.wave[fret, part] * np.sin(turn)
+        if self.recipe.bevel:
+            past = np.abs(y) - (self.half_width(x) - self.recipe.bevel)
+            height = height - np.tan(np.deg2rad(35.0)) * np.maximum(0.0, past)
         for lift in self.recipe.lifts:
             inside = lift.side * y - (self.half_width(x) - lift.reach_mm)
             rise = lift.height_mm * (np.maximum(0.0, inside) / lift.reach_mm) ** 2

@@ -36,6 +36,9 @@ MOST_GAP_MM = 6.0
 EACH_SIDE = 3
 """Slices needed on each side of a shadow."""
 
+GOOD_MISFIT = 2.5
+"""Root chi-square per freedom from which on a parabola over all slices in reach is given up."""
+
 MOST_MISFIT = 10.0
 """A parabola that misses its slices by this many times their uncertainty carries nothing over: dirt
 or a kink lies beside the shadow."""
@@ -130,18 +133,33 @@ def crown_at(line: CrownLine, trend: Polynomial, along_mm: float, scatter_ratio:
         degree, origin = 2, Origin.INTERPOLATED
     if used is None:
         return MISSING
-    u = line.top_u_mm[used] * scatter_ratio
-    height, height_u, chi = _local(distance[used], over[used], u, degree)
+    u = line.top_u_mm * scatter_ratio
+    if origin == Origin.READ:
+        # a few slices show the height, more around them the bend between them
+        bend, bend_u = _bend(distance, over, u)
+        over = over - bend * distance**2
+    height, height_u, chi = _local(distance[used], over[used], u[used], degree)
+    if origin == Origin.READ:
+        height_u = float(np.hypot(height_u, bend_u * np.mean(distance[used] ** 2)))
     if origin == Origin.INTERPOLATED:
+        if chi > GOOD_MISFIT:
+            # a bevelled end or a kink further out: only the slices next to the shadow, then
+            near_ones = _nearest(distance, used, left, EACH_SIDE) | _nearest(
+                distance, used, right, EACH_SIDE
+            )
+            other = _local(distance[near_ones], over[near_ones], u[near_ones], degree)
+            if other[2] < chi:
+                used, (height, height_u, chi) = near_ones, other
         if chi > MOST_MISFIT:
             return MISSING
         # a crown line that no parabola follows is known less well between its ends
         height_u *= max(1.0, chi)
-        # beside a worn place more or less of it may lie under the string: all its depth is possible
-        half = 0.5 * float(line.flat_width_mm[used].max())
-        radius = max(float(np.median(line.radius_mm[used])), half)
-        depth = radius - float(np.sqrt(radius**2 - half**2))
-        height_u = float(np.hypot(height_u, depth / np.sqrt(12.0)))
+        # beside a worn place more or less of it may lie under the string: anything between the
+        # least and the most depth seen beside it is as likely
+        half = 0.5 * line.flat_width_mm[used]
+        radius = max(float(np.median(line.radius_mm[used])), float(half.max()))
+        depth = radius - np.sqrt(radius**2 - half**2)
+        height_u = float(np.hypot(height_u, np.ptp(depth) / np.sqrt(12.0)))
     slope, slope_u = _slope(line, distance, over, scatter_ratio)
     slope += float(np.polyval(np.polyder(trend), along_mm))
     weight = 1.0 / np.maximum(line.radius_u_mm[used], 1e-9) ** 2
@@ -168,6 +186,18 @@ def crown_at(line: CrownLine, trend: Polynomial, along_mm: float, scatter_ratio:
     )
 
 
+def _bend(distance: FloatArray, over: FloatArray, u: FloatArray) -> tuple[float, float]:
+    """Return the second-order coefficient [1/mm] of the crown line about a place, and its u."""
+    around = np.abs(distance) < SLOPE_MM
+    if int(around.sum()) < 5:
+        return 0.0, 0.0
+    design = np.vander(distance[around], 3, increasing=True)
+    weight = 1.0 / u[around] ** 2
+    inverse = np.linalg.pinv((design * weight[:, None]).T @ design)
+    fit = inverse @ (design.T @ (weight * over[around]))
+    return float(fit[2]), float(np.sqrt(max(0.0, inverse[2, 2])))
+
+
 def _both_sides(
     distance: FloatArray, left: NDArray[np.bool_], right: NDArray[np.bool_], reach: float
 ) -> NDArray[np.bool_] | None:
@@ -179,6 +209,14 @@ def _both_sides(
     close = (distance > before - reach) & (distance < after + reach)
     enough = min(int((close & left).sum()), int((close & right).sum())) >= EACH_SIDE
     return close if gap < MOST_GAP_MM and enough else None
+
+
+def _nearest(
+    distance: FloatArray, used: NDArray[np.bool_], side: NDArray[np.bool_], count: int
+) -> NDArray[np.bool_]:
+    """Return the few slices in use on one side that lie nearest."""
+    reach = np.sort(np.abs(distance[used & side]))[count - 1]
+    return np.asarray(used & side & (np.abs(distance) <= reach))
 
 
 def _local(

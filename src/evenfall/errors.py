@@ -62,6 +62,7 @@ FINDING_CODES: dict[str, str] = {
     "pitch": "How far stopped notes stand from equal temperament.",
     "motion": "What the play test finds when the strings move over the frets.",
     "cure": "What adjusting alone can or cannot cure.",
+    "recognised": "What a scan's file was taken for, by what, and how much it holds.",
     "scan": "A scan cannot be used, or not all of it.",
     "circle": "Points do not determine a circle.",
     "orientation": "How a scan was found to lie: unit, axes, centre line.",

@@ -62,6 +62,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--gauge-u",
+    "gauge_u_mm",
     type=float,
     default=0.0,
     metavar="MM",
@@ -81,7 +82,7 @@ def command(
     step: tuple[float, float] | None,
     strung: bool | None,
     mirrored: bool | None,
-    gauge_u: float,
+    gauge_u_mm: float,
     as_json: bool,
     unit: str | None,
 ) -> None:
@@ -116,13 +117,14 @@ def command(
             spec,
             serial=serial,
             options=_options(length_unit, step),
-            setting=_setting(strung, mirrored, gauge_u),
+            setting=_setting(strung, mirrored, gauge_u_mm),
             progress=waiting,
         )
     measurement, findings = taken.measurement, taken.findings
-    values = {**measurement.as_dict(), "findings": [f.as_dict() for f in findings]}
-    if taken.recognised:
-        values["recognised"] = taken.recognised
+    values = {
+        **measurement.as_dict(),
+        "findings": [f.as_dict() for f in findings],
+    }
     if path is not None:
         workshop.write_json(path, measurement.as_dict())
     shown = shown_unit(unit, specification.unit)
@@ -138,7 +140,7 @@ def command(
     if taken.recognised:
         click.echo(taken.recognised)
     show_measurement(measurement, shown)
-    show_findings(findings)
+    show_findings(f for f in findings if f.code != "recognised")
     for picture in drawn:
         click.echo(f"Drew {picture}")
     click.echo(f"Wrote {path}")

@@ -134,13 +134,14 @@ def read_scanned(
     readings, findings = read_readings(sheets, specification) if sheets else ([], [])
     scan = read_scan(path, options, progress)
     survey, found = _survey(scan, specification, known, progress)
-    findings = [*scan.findings, *found, *findings]
+    what = Finding("recognised", scan.summary(), scan.file, "note")
+    findings = [what, *scan.findings, *found, *findings]
     findings += [Finding("unused", text, scan.file, "note") for text in scan.left_out]
     source = (path.name, *(sheet.name for sheet in sheets))
     crowns = to_measurement(
         survey, specification, serial=serial, source=source, strung=known.strung is not False
     )
-    recognised = scan.summary()
+    recognised = what.sentence
     del scan  # its points are not needed any longer
     if not sheets:
         findings += _state(known)

@@ -456,5 +456,12 @@ def file_size(path: Path) -> int:
     return path.stat().st_size
 
 
-def silent(_what: str, _share: float) -> None:
-    """Take no notice of progress."""
+def silent(what: str, share: float) -> None:
+    """Take no notice of progress.
+
+    Parameters
+    ----------
+    what, share
+        What is being done, and which share of it is done.
+    """
+    del what, share

@@ -86,7 +86,7 @@ class TextLayout:
         Which columns hold x, y and z.
     units
         Unit of each of them, None where nothing says it.
-    factors
+    factor
         What to multiply each of them by to be in it.
     claimed
         Number of rows that the file says it has; None if it does not.
@@ -105,7 +105,7 @@ class TextLayout:
     width: int
     columns: tuple[int, int, int] = (0, 1, 2)
     units: tuple[str | None, str | None, str | None] = (None, None, None)
-    factors: tuple[float, float, float] = field(default=(1.0, 1.0, 1.0))
+    factor: tuple[float, float, float] = field(default=(1.0, 1.0, 1.0))
     claimed: int | None = None
     unused: tuple[str, ...] = ()
     extent: tuple[str, str] | None = None
@@ -477,7 +477,7 @@ def _matrix(base: TextLayout, before: Sequence[str]) -> TextLayout:
     name, factor = unit or (None, 1.0)
     return TextLayout(
         "matrix", base.delimiter, base.decimal_comma, base.skipped, base.width,
-        units=(None, None, name), factors=(1.0, 1.0, factor), extent=base.extent,
+        units=(None, None, name), factor=(1.0, 1.0, factor), extent=base.extent,
         why="text with a matrix of numbers"
         + (" and its width and height" if base.extent else ""),
     )  # fmt: skip

@@ -108,8 +108,8 @@ def _points(path: Path, layout: TextLayout, progress: Progress) -> Scan:
             first_line=blocks.line,
             name=path.name,
         )
-        if layout.factors != (1.0, 1.0, 1.0):
-            rows *= layout.factors
+        if layout.factor != (1.0, 1.0, 1.0):
+            rows *= layout.factor
         points.add(rows)
         progress(f"reading {path.name}", blocks.read_bytes / size)
     if layout.claimed is not None and points.count < layout.claimed:
@@ -169,7 +169,7 @@ def _steps(
     if options.step is not None:
         unit = options.unit or height_unit
         if unit and height_unit:
-            factor = layout.factors[2] * UNITS_MM[height_unit] / UNITS_MM[unit]
+            factor = layout.factor[2] * UNITS_MM[height_unit] / UNITS_MM[unit]
             return unit, options.step, factor
         return unit, options.step, 1.0
     sizes = [_length(text) for text in layout.extent or ()]
@@ -181,7 +181,7 @@ def _steps(
         )
     across, down = (s for s in sizes if s is not None)
     steps = (across / shape[1], down / shape[0])
-    return "mm", steps, layout.factors[2] * UNITS_MM[height_unit]
+    return "mm", steps, layout.factor[2] * UNITS_MM[height_unit]
 
 
 def _length(text: str) -> float | None:

@@ -171,6 +171,29 @@ def test_crown_height_eased_means_what_it_says_on_worn_frets(seed: int, lacking_
     assert not fits_with(WORN.minimum - 0.99 * eased.amount)
 
 
+@pytest.mark.parametrize("tolerance", [0.0, 0.01, 0.05])
+def test_an_easing_of_limits_narrower_than_their_guard_is_enough(tolerance: float) -> None:
+    """Readings so doubtful that the limits are drawn in to their middle: widening starts there."""
+    wishes = Wishes(
+        frets=12,
+        action=1.5,
+        action_bass=1.8,
+        attack=0.1,
+        minimum=1.1,
+        saddle=(0.02, 0.02),
+        nut=(0.0, 0.0),
+        tolerance=tolerance,
+        first_tolerance=0.3,
+        relief=(0.1, 0.25),
+    )
+    neck = Neck(wishes, seed=1, noise_mm=0.01, action_off_mm=0.5, u_mm=0.02)
+    plan = make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
+    named = {r.lever: r for r in plan.relaxations}["action"]
+    assert named.helps
+    assert fits(neck, EASE["action"](wishes, named.amount + 1e-6))
+    assert not fits(neck, EASE["action"](wishes, 0.99 * named.amount))
+
+
 def test_what_is_kept_is_not_eased() -> None:
     """The saddle that must stay does not move, whatever else gives way."""
     spec = specification(Wishes(attack=0.6, saddle=(0.0, 0.0), tolerance=0.3, minimum=1.05))

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from evenfall.instrument import Specification, StringLines
+    from evenfall.instrument.specification import Limit
     from evenfall.measurement import Measurement
     from evenfall.neck import Bow
     from evenfall.strings.envelope import Envelope
@@ -50,6 +51,9 @@ class Problem:
     room_mm
         Metal that may come off each crossing so that the least height can be proved to be left,
         shape (K, F) [mm].
+    guard_mm
+        How far the limits of "action", "first fret" and "relief" are to be drawn in so that the
+        result can be proved, one value per string (one for the relief) [mm].
     action_mm, first_fret_mm
         Lower and upper limits less their guard, shape (K, 2) [mm].
     relief_mm
@@ -71,6 +75,7 @@ class Problem:
     margin_mm: FloatArray
     share: FloatArray
     room_mm: FloatArray
+    guard_mm: dict[str, FloatArray]
     action_mm: FloatArray
     first_fret_mm: FloatArray
     relief_mm: FloatArray
@@ -100,6 +105,28 @@ class Problem:
         """
         least = self.specification.fretwire.minimum_height_mm
         return np.maximum(0.0, least - self.measurement.crown_height_mm)
+
+    def overdrawn_mm(self, lever: str) -> float:
+        """Return by how much the guard of a limit is wider than what there is to draw in [mm].
+
+        Such limits are planned for at their middle; widening them by less than this changes
+        nothing, so an easing has to be larger by as much.
+
+        Parameters
+        ----------
+        lever
+            "action", "first fret" or "relief"; 0 for any other.
+        """
+        if lever not in self.guard_mm:
+            return 0.0
+        target = self.specification.target
+        stated = {
+            "action": target.action,
+            "first fret": target.first_fret,
+            "relief": (target.relief,),
+        }[lever]
+        half_mm = [0.5 * (limit.maximum_mm - limit.minimum_mm) for limit in stated]
+        return float(np.max(self.guard_mm[lever] - half_mm, initial=0.0))
 
     def with_heights(
         self, *, crown_top_mm: FloatArray, nut_mm: FloatArray, saddle_mm: FloatArray
@@ -166,6 +193,11 @@ def build_problem(
     )
     relief_u = bow.relief_u_mm(measurement.crown_top_u_mm)
     reference = specification.scale.reference_fret
+    guard = {
+        "action": allowance + kappa * _open_gap_u_mm(measurement, lines, reference),
+        "first fret": allowance + kappa * _open_gap_u_mm(measurement, lines, 1),
+        "relief": np.array([allowance + kappa * relief_u]),
+    }
     return Problem(
         specification=specification,
         measurement=measurement,
@@ -176,18 +208,10 @@ def build_problem(
         margin_mm=specification.rule.extra_clearance_mm + allowance + kappa * spread,
         share=share,
         room_mm=removable_mm(specification, measurement),
-        action_mm=_guarded(
-            np.array([[a.minimum_mm, a.maximum_mm] for a in target.action]),
-            allowance + kappa * _open_gap_u_mm(measurement, lines, reference),
-        ),
-        first_fret_mm=_guarded(
-            np.array([[a.minimum_mm, a.maximum_mm] for a in target.first_fret]),
-            allowance + kappa * _open_gap_u_mm(measurement, lines, 1),
-        ),
-        relief_mm=_guarded(
-            np.array([[target.relief.minimum_mm, target.relief.maximum_mm]]),
-            np.array([allowance + kappa * relief_u]),
-        )[0],
+        guard_mm=guard,
+        action_mm=_guarded(target.action, guard["action"]),
+        first_fret_mm=_guarded(target.first_fret, guard["first fret"]),
+        relief_mm=_guarded((target.relief,), guard["relief"])[0],
         saddle_travel_mm=np.array([target.saddle_down_mm, target.saddle_up_mm]),
         nut_travel_mm=np.array([target.nut_down_mm, target.nut_up_mm]),
         relief_found_mm=bow.relief_mm(measurement.crown_top_mm),
@@ -288,8 +312,8 @@ def _open_gap_u_mm(measurement: Measurement, lines: StringLines, fret: int) -> F
     )
 
 
-def _guarded(limits: FloatArray, guard: FloatArray) -> FloatArray:
+def _guarded(stated: Sequence[Limit], guard: FloatArray) -> FloatArray:
     """Draw limits in by their guard, so that the result can be proved; at most to the middle."""
-    half = 0.5 * (limits[:, 1] - limits[:, 0])
-    drawn = np.minimum(guard, half)
+    limits = np.array([[limit.minimum_mm, limit.maximum_mm] for limit in stated])
+    drawn = np.minimum(guard, 0.5 * (limits[:, 1] - limits[:, 0]))
     return np.column_stack([limits[:, 0] + drawn, limits[:, 1] - drawn])

@@ -119,11 +119,12 @@ def ease(model: LevellingModel, replaced: Outcome | None, *, old_frets_do: bool)
         amounts["attack"] = float(x[model.alpha])
         solution = _held(model, amounts)
     eased = {k: v for k, v in amounts.items() if (v < 1.0 if k == "attack" else v > 1e-9)}
-    parts = [_phrase(model, lever, amount, unit) for lever, amount in eased.items()]
+    stated = {lever: _as_stated(model, lever, amount) for lever, amount in eased.items()}
+    parts = [_phrase(model, lever, amount, unit) for lever, amount in stated.items()]
     relaxations.append(
         Relaxation(
             lever="together",
-            amount=sum(v for k, v in eased.items() if k != "attack"),
+            amount=sum(v for k, v in stated.items() if k != "attack"),
             unit="mm",
             helps=True,
             sentence="No lever alone is enough; together: " + "; ".join(parts) + ".",
@@ -165,9 +166,15 @@ def _relaxation(
     if amount is None:
         sentence = f"Easing the {lever} alone does not help."
         return Relaxation(lever, float("nan"), kind, False, sentence)
+    amount = _as_stated(model, lever, amount)
     phrase = _phrase(model, lever, amount, unit)
     shown = 100.0 * (1.0 - amount) if lever == "attack" else amount
     return Relaxation(lever, shown, kind, True, phrase[0].upper() + phrase[1:] + ".")
+
+
+def _as_stated(model: LevellingModel, lever: str, amount: float) -> float:
+    """Return an easing as the specification would have to state it, guard included."""
+    return amount + model.problem.overdrawn_mm(lever)
 
 
 def _phrase(model: LevellingModel, lever: str, amount: float, unit: LengthUnit) -> str:

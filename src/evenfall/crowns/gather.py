@@ -358,33 +358,40 @@ class _Pass:
         sums = np.zeros((4, cells + 1))
         crowns: list[list[NDArray[Any]]] = []
         count = 0
-        for piece in pieces(self.located.surface, low, high):
-            x, y, z = turn @ piece - shift
-            fx = (x - grid.low_x_mm) * (1.0 / CELL_MM)
-            fy = (y - grid.low_y_mm) * (1.0 / CELL_MM)
-            # comparisons with NaN are false, so missing points fall out here
-            inside = (fx >= 0.0) & (fx < grid.columns) & (fy >= 0.0) & (fy < grid.rows)
-            inside &= np.isfinite(z)
-            count += int(np.count_nonzero(np.isfinite(x) & np.isfinite(z)))
-            if not inside.all():
-                x, y, z, fx, fy = x[inside], y[inside], z[inside], fx[inside], fy[inside]
-            column = fx.astype(np.int32)
-            row = fy.astype(np.int32)
-            cell = column * grid.rows + row
-            over = z - self.guess.curve[0][column]
-            over -= y * (self.guess.curve[1][column] + y * self.guess.curve[2][column])
-            fx -= column
-            fx -= 0.5
-            over -= self.guess.curve[3][column] * (CELL_MM * fx)
-            fret = grid.fret_index[cell]
-            near = np.flatnonzero(fret >= 0)
-            board = ~grid.off_board[cell]
-            if len(near):
-                crown, beside = self._crown(x[near], y[near], z[near], fret[near])
-                crowns.append(crown)
-                board[near[~beside]] = False
-            self._add(sums, cell, over, board)
+        with np.errstate(over="ignore", invalid="ignore"):  # missing and mad coordinates
+            for piece in pieces(self.located.surface, low, high):
+                count += self._take(turn @ piece - shift, sums, crowns)
         return sums, crowns, count
+
+    def _take(self, place: FloatArray, sums: FloatArray, crowns: list[list[NDArray[Any]]]) -> int:
+        """Add a piece of points in the neck's frame; return how many were finite."""
+        grid = self.grid
+        x, y, z = place
+        fx = (x - grid.low_x_mm) * (1.0 / CELL_MM)
+        fy = (y - grid.low_y_mm) * (1.0 / CELL_MM)
+        # comparisons with NaN are false, so missing points fall out here
+        inside = (fx >= 0.0) & (fx < grid.columns) & (fy >= 0.0) & (fy < grid.rows)
+        inside &= np.isfinite(z)
+        count = int(np.count_nonzero(np.isfinite(x) & np.isfinite(z)))
+        if not inside.all():
+            x, y, z, fx, fy = x[inside], y[inside], z[inside], fx[inside], fy[inside]
+        column = fx.astype(np.int32)
+        row = fy.astype(np.int32)
+        cell = column * grid.rows + row
+        over = z - self.guess.curve[0][column]
+        over -= y * (self.guess.curve[1][column] + y * self.guess.curve[2][column])
+        fx -= column
+        fx -= 0.5
+        over -= self.guess.curve[3][column] * (CELL_MM * fx)
+        fret = grid.fret_index[cell]
+        near = np.flatnonzero(fret >= 0)
+        board = ~grid.off_board[cell]
+        if len(near):
+            crown, beside = self._crown(x[near], y[near], z[near], fret[near])
+            crowns.append(crown)
+            board[near[~beside]] = False
+        self._add(sums, cell, over, board)
+        return count
 
     def _crown(
         self, x: FloatArray, y: FloatArray, z: FloatArray, fret: NDArray[np.int16]

@@ -35,6 +35,12 @@ PLASTIC_SHARES = (0.7548776662466927, 0.5698402909980532)
 MESH_SAMPLES = 2_000_000
 """Points that a mesh is turned into."""
 
+LARGEST = 1e12
+"""A coordinate beyond this, in any unit, is a slip of the file."""
+
+LEAST_SHARE_FINITE = 0.02
+"""Fewer finite points than this share make no scan."""
+
 LEAST_POINTS = 2_000
 """Fewer points than this cannot show frets."""
 
@@ -223,10 +229,15 @@ def finite_samples(surface: Surface, most: int) -> tuple[FloatArray, IntArray]:
     """
     index = sample_indices(surface.count, most)
     points = surface.pick(index)
-    kept = np.isfinite(points).all(axis=1)
-    if int(kept.sum()) < min(LEAST_POINTS, surface.count):
+    kept = (np.abs(points) < LARGEST).all(axis=1)  # false for NaN
+    if int(kept.sum()) < LEAST_SHARE_FINITE * len(points):
         raise unusable("Almost all points of the scan are missing (NaN or infinite).")
-    return points[kept], index[kept]
+    points, index = points[kept], index[kept]
+    # a single mad coordinate must not stretch the maps that are made of the points
+    low, high = np.quantile(points, [0.01, 0.99], axis=0)
+    room = 0.5 * (high - low) + 1e-3 * float(np.max(high - low))
+    inside = ((points >= low - room) & (points <= high + room)).all(axis=1)
+    return points[inside], index[inside]
 
 
 def pieces(surface: Surface, low: int, high: int) -> Iterator[FloatArray]:

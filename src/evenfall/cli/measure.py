@@ -142,7 +142,7 @@ def command(
     show_measurement(measurement, shown)
     show_findings(f for f in findings if f.code != "recognised")
     for picture in drawn:
-        click.echo(f"Drew {picture}")
+        click.echo(f"Picture {picture}")
     click.echo(f"Wrote {path}")
 
 

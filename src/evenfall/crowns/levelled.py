@@ -232,7 +232,7 @@ def strip_map(level_mm: FloatArray) -> StripMap:
     points = points[inside]
     bins = int((high[0] - low[0]) / BIN_MM) + 1
     strips = max(1, int((high[1] - low[1]) / STRIP_MM))
-    width = (high[1] - low[1]) / strips
+    width = max(float(high[1] - low[1]), 1e-9) / strips
     row = np.minimum(((points[:, 1] - low[1]) / width).astype(np.intp), strips - 1)
     column = np.minimum(((points[:, 0] - low[0]) / BIN_MM).astype(np.intp), bins - 1)
     heights, _ = cell_medians((row, column), (strips, bins), points[:, 2])

@@ -70,6 +70,9 @@ LEAST_SCORE_SHARE = 0.4
 LEAST_FRETS = 4
 """Fewer frets could fit by chance."""
 
+NARROWEST_MM = 4.0
+"""A strip narrower than this is a profile along the neck, not a surface."""
+
 NUT_REACH_MM = 5.0
 """A scan that starts further than this from the nut does not show it."""
 
@@ -312,6 +315,8 @@ def _candidates(
         length = float(extent[0]) * factor
         # a scan may show some frets only, or the whole instrument
         if not 0.25 * span < length < 3.5 * longest:
+            continue
+        if float(extent[1]) * factor < NARROWEST_MM:
             continue
         thick = solid or _thick(samples, middle, axes, factor)
         ways = [axes[2]]

@@ -143,6 +143,7 @@ class Scan:
         return f"{self.file}: {self.format} ({self.because}); {holds}, {unit}."
 
 
+@np.errstate(all="ignore")  # absurd coordinates are told from sound ones elsewhere
 def usual_edge(triangles: NDArray[Any]) -> float:
     """Return the area-weighted median of longest edges, as a share of the mesh's length.
 

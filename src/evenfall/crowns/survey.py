@@ -381,6 +381,8 @@ class _Survey:
             orientation.side_u_mm, orientation.side_turn_u_rad * self.lines.x_mm[:, 1:]
         )
         top_u = np.sqrt(scatter_u**2 + form**2 + (place_u * slope) ** 2 + self.gauge_u**2)
+        known = np.isfinite(top) & np.isfinite(top_u)  # a height without its doubt is none
+        top, top_u = np.where(known, top, np.nan), np.where(known, top_u, np.nan)
         height = top[None] - sides
         height_u = np.sqrt(scatter_u**2 + form**2 + sides_u**2 + self.gauge_u**2)
         plane = self._datum(top)
@@ -390,9 +392,9 @@ class _Survey:
         return CrownSurvey(
             crown_top_mm=top - plane[0] - plane[1] * x - plane[2] * y,
             crown_top_u_mm=top_u,
-            crown_top_origin=np.array(
-                [[int(c.origin) for c in row] for row in crossings], dtype=np.int8
-            ),
+            crown_top_origin=np.where(
+                known, [[int(c.origin) for c in row] for row in crossings], 0
+            ).astype(np.int8),
             crown_radius_mm=table("radius_mm"),
             crown_radius_u_mm=table("radius_u_mm"),
             flat_width_mm=table("flat_width_mm"),

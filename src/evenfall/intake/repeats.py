@@ -81,7 +81,7 @@ def mean_of_repeats(values_mm: Sequence[float], gauge_u_mm: float = 0.0) -> tupl
     if count == 1:
         return origin_mm, gauge_u_mm
     variance = math.fsum((offset - mean) ** 2 for offset in offsets) / (count - 1)
-    return origin_mm + mean, math.sqrt(variance / count + gauge_u_mm**2)
+    return origin_mm + mean, math.hypot(math.sqrt(variance / count), gauge_u_mm)
 
 
 def combine(readings: Iterable[Reading], unit: LengthUnit) -> tuple[dict[Key, Mean], list[Finding]]:

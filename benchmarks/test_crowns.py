@@ -6,8 +6,8 @@ slices that the survey keeps for the cutter; a robust plane on either side of ea
 for the heights over the board; mean heights in cells of a square millimetre for the board's map. It
 is given the neck's frame for nothing; the survey finds unit, axes, nut, edges and faults as well.
 Also printed: the ratio to the crown tops at the crossings alone, without crown lines, board or
-heights. All are counted in processor time (the survey's two threads added up), so that it does not
-matter what else the machine does.
+heights. Times are by the clock, each route as it runs on this machine (the survey uses two cores,
+the plain route one); the ratio in processor time, two threads added up, is printed beside it.
 """
 
 from __future__ import annotations
@@ -123,18 +123,19 @@ def plain_board(cloud: FloatArray) -> int:
 
 
 def seconds(what: object, *arguments: object, **options: object) -> float:
-    started = time.process_time()
+    started = time.perf_counter()
     what(*arguments, **options)  # type: ignore[operator]
-    return time.process_time() - started
+    return time.perf_counter() - started
 
 
-@pytest.mark.benchmark(group="six million points to crowns", timer=time.process_time)
+@pytest.mark.benchmark(group="six million points to crowns")
 def test_survey_against_curve_fit(benchmark: BenchmarkFixture) -> None:
     cloud = scan().points_mm
     lines_s = seconds(plain_crowns, cloud, crossings_only=False)
     board_s = seconds(plain_board, cloud)
     crossings_s = seconds(plain_crowns, cloud, crossings_only=True)
     plain_s = lines_s + board_s
+    busy = time.process_time()
     survey, _ = benchmark.pedantic(
         measure_crowns,
         (points(), specification(MODEL)),
@@ -142,6 +143,7 @@ def test_survey_against_curve_fit(benchmark: BenchmarkFixture) -> None:
         rounds=3,
         warmup_rounds=1,
     )
+    busy = (time.process_time() - busy) / 4  # mean of the rounds and the warm-up
     assert np.isfinite(survey.crown_top_mm).all()
     taken = benchmark.stats.stats.min  # the machine at its calmest
     benchmark.extra_info |= {
@@ -149,6 +151,7 @@ def test_survey_against_curve_fit(benchmark: BenchmarkFixture) -> None:
         "ratio_to_same_results": round(plain_s / taken, 1),
         "ratio_to_crown_lines_only": round(lines_s / taken, 1),
         "ratio_to_crossings_only": round(crossings_s / taken, 1),
+        "ratio_in_processor_time": round(plain_s / busy, 1),
     }
     assert plain_s / taken > 5.0, f"only {plain_s / taken:.1f} times as fast as curve_fit"
 

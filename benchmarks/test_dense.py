@@ -2,8 +2,9 @@
 
 Six million points of a board, 480 mm by 60 mm, from Parquet to the measurement, start of the
 program included. The plain route reads the same table whole and does what `test_crowns` says of
-it. Fifty million points are run once. Times are processor time, both threads added up, so that it
-does not matter what else the machine does; memory is the peak of a process of its own.
+it. Fifty million points are run once. The ratio is by the clock, on the machine's cores; the limits
+in seconds are of processor time, all threads added up, so that it does not matter what else the
+machine does. Memory is the peak of a process of its own.
 """
 
 from __future__ import annotations
@@ -46,14 +47,13 @@ MEASURE = """
 import json, sys, time
 from pathlib import Path
 
-start = time.perf_counter()
 from evenfall.instrument import read_specification
 from evenfall.intake.scanned import read_scanned
 marks = {}
 def progress(what, share):
     marks.setdefault(what.split()[0], (time.process_time(), time.perf_counter()))
 spec = read_specification(Path(sys.argv[2]).read_text())[0]
-loaded = time.process_time()
+loaded, start = time.process_time(), time.perf_counter()
 scanned = read_scanned(Path(sys.argv[1]), spec, progress=progress)
 status = Path("/proc/self/status").read_text().split()
 print(json.dumps({
@@ -110,15 +110,15 @@ def measured(folder: Path, passes: int) -> dict[str, float]:
 def test_six_million_points(benchmark: BenchmarkFixture, tmp_path: Path) -> None:
     runs = [measured(tmp_path, 1)]
     benchmark.pedantic(lambda: runs.append(measured(tmp_path, 1)), rounds=3)
-    best = min(runs, key=lambda run: run["busy s"])
-    started = time.process_time()
+    best = min(runs, key=lambda run: run["clock s"])
+    started = time.perf_counter()
     table = pq.read_table(tmp_path / "scan.parquet")
     cloud = np.column_stack([table[axis].to_numpy() for axis in "xyz"]).astype(float)
-    plain_s = time.process_time() - started
+    plain_s = time.perf_counter() - started
     plain_s += seconds(plain_crowns, cloud, crossings_only=False) + seconds(plain_board, cloud)
     # both after their libraries are loaded
-    ratio = plain_s / (best["busy s"] - best["start busy s"])
-    print(f"plain route {plain_s:.1f} s of processor time, {ratio:.1f} times as much")
+    ratio = plain_s / best["clock s"]
+    print(f"plain route {plain_s:.1f} s, {ratio:.1f} times as much")
     benchmark.extra_info |= {"plain route over this one": ratio, **best}
     assert best["points"] > 6.0e6
     assert best["error um"] < 2.0

@@ -14,6 +14,7 @@ import numpy as np
 
 from evenfall.crowns.arcs import NORMAL_MAD
 from evenfall.crowns.gather import CELL_MM, FOOT_MM
+from evenfall.crowns.levelled import median_along
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -193,16 +194,22 @@ class BoardCells:
         limits = self._limits(fret)
         order = np.argsort(along)
         across, along, z, count = across[order], along[order], z[order], count[order]
-        for i, place in enumerate(along_mm):
-            start, end = np.searchsorted(along, [place - ALONG_MM, place + ALONG_MM])
-            for side, sign in enumerate((-1.0, 1.0)):
-                off = sign * across[start:end]
-                used = np.flatnonzero((off > self.half_crown) & (off < limits[side])) + start
-                if len(used) < LEAST_CELLS:
-                    continue
-                fit = _plane(across[used], along[used] - place, z[used], count[used], self.noise)
-                if fit is not None:
-                    heights[side, i], u[side, i], slopes[side, i] = fit
+        for side, sign in enumerate((-1.0, 1.0)):
+            off = sign * across
+            here = np.flatnonzero((off > self.half_crown) & (off < limits[side]))
+            start, end = np.searchsorted(
+                along[here], np.add.outer((-ALONG_MM, ALONG_MM), along_mm)
+            )
+            cell = start[:, None] + np.arange(np.max(end - start, initial=0))
+            real = cell < end[:, None]
+            used = here[np.minimum(cell, len(here) - 1)] if len(here) else cell
+            heights[side], u[side], slopes[side] = _planes(
+                across[used],
+                along[used] - along_mm[:, None],
+                z[used],
+                np.where(real, count[used], 0.0),
+                self.noise,
+            )
         guess, guess_slope = self._guess_along(base + lean * cosine * along_mm, cosine * along_mm)
         run = np.array([lean * cosine, cosine])
         return SideHeights(heights + guess, u, slopes + run @ guess_slope)
@@ -288,25 +295,35 @@ class BoardCells:
         )
 
 
-def _plane(
+def _planes(
     across: FloatArray, along: FloatArray, z: FloatArray, count: FloatArray, noise: float
-) -> tuple[float, float, float] | None:
-    """Return height, standard uncertainty and slope along the fret of a plane at its origin."""
-    if np.ptp(across) < CELL_MM or np.ptp(along) < 2.0 * CELL_MM:
-        return None
-    design = np.column_stack([np.ones_like(z), across, along])
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return height, standard uncertainty and slope along the fret of planes at their origins.
+
+    Each row of the arrays, shape (N, M), is the cells of one plane; a cell of no points is none.
+    NaN for a plane whose cells are too few or too close together.
+    """
+    real = count > 0.0
+    fits = real.sum(axis=1) >= LEAST_CELLS
+    for place, least_mm in ((across, CELL_MM), (along, 2.0 * CELL_MM)):
+        high = np.max(place, axis=1, where=real, initial=-np.inf)
+        fits &= high - np.min(place, axis=1, where=real, initial=np.inf) >= least_mm
+    real, across, along, z, count = (a[fits] for a in (real, across, along, z, count))
+    design = np.stack([np.ones_like(z), across, along])
     weight = count
     for _ in range(2):
-        matrix = (design * weight[:, None]).T @ design
-        fit = np.linalg.solve(matrix, design.T @ (weight * z))
-        off = (z - design @ fit) * np.sqrt(weight)
-        limit = 4.0 * max(NORMAL_MAD * float(np.median(np.abs(off))), noise)
-        weight = np.where(np.abs(off) < limit, count, 1e-6 * count)
-    freedom = max(1, len(z) - 3)
+        weighted = weight * design
+        matrix = np.einsum("pnm,qnm->npq", weighted, design, optimize=True)
+        fit = np.linalg.solve(matrix, np.einsum("pnm,nm->np", weighted, z)[..., None])[..., 0]
+        residual = z - np.einsum("np,pnm->nm", fit, design)
+        off = np.abs(residual) * np.sqrt(weight)
+        middle = median_along(np.where(real, off, np.nan))
+        limit = 4.0 * np.maximum(NORMAL_MAD * middle, noise)
+        weight = np.where(off < limit[:, None], count, 1e-6 * count)
+    freedom = np.maximum(1, real.sum(axis=1) - 3)
     # the larger of what the points' scatter and what the cells' scatter says
-    variance = max(noise**2, float(np.sum(weight * (z - design @ fit) ** 2)) / freedom)
-    return (
-        float(fit[0]),
-        float(np.sqrt(variance * np.linalg.inv(matrix)[0, 0])),
-        float(fit[2]),
-    )
+    variance = np.maximum(noise**2, np.sum(weight * residual**2, axis=1) / freedom)
+    made = np.full((3, len(fits)), np.nan)
+    u = np.sqrt(variance * np.linalg.inv(matrix)[:, 0, 0])
+    made[:, fits] = fit[:, 0], u, fit[:, 2]
+    return made[0], made[1], made[2]

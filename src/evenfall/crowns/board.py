@@ -197,9 +197,7 @@ class BoardCells:
         for side, sign in enumerate((-1.0, 1.0)):
             off = sign * across
             here = np.flatnonzero((off > self.half_crown) & (off < limits[side]))
-            start, end = np.searchsorted(
-                along[here], np.add.outer((-ALONG_MM, ALONG_MM), along_mm)
-            )
+            start, end = np.searchsorted(along[here], np.add.outer((-ALONG_MM, ALONG_MM), along_mm))
             cell = start[:, None] + np.arange(np.max(end - start, initial=0))
             real = cell < end[:, None]
             used = here[np.minimum(cell, len(here) - 1)] if len(here) else cell

@@ -129,7 +129,7 @@ def test_the_plan_depends_on_nothing_but_heights_and_specification() -> None:
         serial="HR-7 (invented)",
         source=("other.csv",),
         strung=False,
-        moisture_percent=float("nan"),
+        humidity_percent=float("nan"),
         routes=("somehow",),
     )
     one = make_plan(neck.spec, neck.found, envelope=neck.table)

@@ -21,7 +21,7 @@ from evenfall.instrument import read_specification, string_lines
 from evenfall.intake import read_measurement
 from evenfall.levelling import make_plan
 from evenfall.measurement import Direct, Measurement, Origin
-from evenfall.plan import WAYS, Binding, Plan, Price, Relaxation, WayResult
+from evenfall.plan import WAYS, Binding, Outlook, Plan, Price, Relaxation, WayResult
 from evenfall.proof import Item, Proof, prove
 from evenfall.proof.decision import Verdict
 from evenfall.proof.result import Deviation, Positions
@@ -44,6 +44,7 @@ OWNERS: dict[str, dict[str, type]] = {
         "prices[]": Price,
         "relaxations[]": Relaxation,
         "ways[]": WayResult,
+        "outlook": Outlook,
         "motion": MotionCheck,
         "motion.disagreements[]": Disagreement,
     },

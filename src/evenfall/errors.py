@@ -58,6 +58,7 @@ FINDING_CODES: dict[str, str] = {
     "plan-eased": "The plan could not keep every limit that the verdict goes by.",
     "other-attack": "The plan was made for another attack than the one that is judged.",
     "neck": "What the neck does under its strings and its rod, or what was assumed about it.",
+    "holds": "How far the neck may move before a plan no longer holds.",
     "season": "What a change of the air's humidity does to the neck.",
     "pitch": "How far stopped notes stand from equal temperament.",
     "motion": "What the play test finds when the strings move over the frets.",

@@ -76,8 +76,8 @@ class Measurement:
         Names of the files read.
     strung
         Whether the strings were at pitch during the readings.
-    moisture_percent
-        Moisture of the wood or relative humidity as noted [%]; NaN if not noted.
+    humidity_percent
+        Relative humidity of the air as noted [%]; NaN if not noted.
     crown_top_mm, crown_top_u_mm, crown_top_origin
         Height of each crown on its string's line, standard uncertainty [mm] and `Origin`;
         shape (K, F).
@@ -100,7 +100,7 @@ class Measurement:
     specification_hash: str
     source: tuple[str, ...]
     strung: bool
-    moisture_percent: float
+    humidity_percent: float
     crown_top_mm: FloatArray
     crown_top_u_mm: FloatArray
     crown_top_origin: IntArray
@@ -159,9 +159,9 @@ class Measurement:
             "specification_hash": self.specification_hash,
             "source": list(self.source),
             "strung": self.strung,
-            "moisture_percent": None
-            if np.isnan(self.moisture_percent)
-            else float(self.moisture_percent),
+            "humidity_percent": None
+            if np.isnan(self.humidity_percent)
+            else float(self.humidity_percent),
         }
         for name in (*_GRID, *_ROW):
             content[name] = plain_numbers(getattr(self, name))
@@ -253,14 +253,14 @@ def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
             name: number_array(name, values[name], np.int8 if name in _ORIGINS else np.float64)
             for name in (*_GRID, *_ROW)
         }
-        moisture = values["moisture_percent"]
+        humidity = values["humidity_percent"]
         measurement = Measurement(
             serial=str(values["serial"]),
             model=str(values["model"]),
             specification_hash=str(values["specification_hash"]),
             source=tuple(str(s) for s in values["source"]),
             strung=bool(values["strung"]),
-            moisture_percent=float("nan") if moisture is None else float(moisture),
+            humidity_percent=float("nan") if humidity is None else float(humidity),
             direct=tuple(
                 Direct(
                     str(d["quantity"]),
@@ -417,7 +417,7 @@ def _check_values(measurement: Measurement) -> None:
         check_range(
             f"{name}_origin", getattr(measurement, f"{name}_origin"), min(known), max(known)
         )
-    check_range("moisture_percent", measurement.moisture_percent, 0.0, 100.0)
+    check_range("humidity_percent", measurement.humidity_percent, 0.0, 100.0)
     for reading in measurement.direct:
         check_range("direct string", reading.string, 0, measurement.string_count)
         check_range("direct fret", reading.fret, 1, measurement.fret_count)

@@ -21,6 +21,7 @@ from evenfall.measurement import (
     plain_numbers,
     wrong_schema,
 )
+from evenfall.neck import StiffnessOrigin
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -158,6 +159,48 @@ class WayResult:
 
 
 @dataclass(frozen=True, slots=True)
+class Outlook:
+    """How far the neck may move before the plan no longer holds, and what would move it.
+
+    Parameters
+    ----------
+    relief_low_mm, relief_high_mm
+        Relief between which every promise of the plan holds [mm]; infinite where none ends it.
+    low_end, high_end
+        The promise that ends first on either side, in words; empty where none does.
+    tension_less_n, tension_more_n
+        By how much the strings may pull less and more, in all, with 2 u of the neck's stiffness
+        counted [N]; infinite where nothing ends it.
+    humidity_percent, humidity_noted
+        Relative humidity of the air that the readings were taken in [%], and whether it was noted
+        or is the usual one.
+    humidity_low_percent, humidity_high_percent
+        Humidities between which the plan holds once the wood has come to rest in them, 2 u counted
+        [%].
+    rod_turns_count, rod_turns_u_count
+        Turns of the truss rod that the plan's change of relief takes, positive tightens, with
+        standard uncertainty; NaN while no turn was measured.
+    stiffness
+        Where the neck's stiffness comes from: "default" (a usual neck), "section", "stiffness",
+        "specification" or "pair" (two profiles of it).
+    """
+
+    relief_low_mm: float
+    relief_high_mm: float
+    low_end: str
+    high_end: str
+    tension_less_n: float
+    tension_more_n: float
+    humidity_percent: float
+    humidity_noted: bool
+    humidity_low_percent: float
+    humidity_high_percent: float
+    rod_turns_count: float
+    rod_turns_u_count: float
+    stiffness: StiffnessOrigin
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """What to do to one instrument with K strings and F frets.
 
@@ -190,7 +233,13 @@ class Plan:
         By stopped position 0..F-1, shape (K, F) [N].
     life_used
         Largest share of fret life used at any crossing, 0 to 1.
-    binding, prices, relaxations, ways
+    bow_mm_per_mm
+        What one millimetre more relief does to each crown's height over the line from nut to
+        saddle, shape (K, F).
+    pitch_change_cents, pitch_uncrowned_cents
+        How much sharper each stopped note becomes with the cut frets crowned again, and as long as
+        they are flat, shape (K, F) [cent].
+    binding, prices, relaxations, ways, outlook
         See their classes.
     recommended, reason
         The way that the program would take, and why.
@@ -219,10 +268,14 @@ class Plan:
     headroom_before_n: FloatArray
     headroom_after_n: FloatArray
     life_used: float
+    bow_mm_per_mm: FloatArray
+    pitch_change_cents: FloatArray
+    pitch_uncrowned_cents: FloatArray
     binding: tuple[Binding, ...]
     prices: tuple[Price, ...]
     relaxations: tuple[Relaxation, ...]
     ways: tuple[WayResult, ...]
+    outlook: Outlook
     recommended: str
     reason: str
 
@@ -264,6 +317,9 @@ class Plan:
             "action_after_mm": float(self.action_after_mm[k]),
             "first_fret_before_mm": float(self.first_fret_before_mm[k]),
             "first_fret_after_mm": float(self.first_fret_after_mm[k]),
+            "bow_mm_per_mm": plain_numbers(self.bow_mm_per_mm[k]),
+            "pitch_change_cents": plain_numbers(self.pitch_change_cents[k]),
+            "pitch_uncrowned_cents": plain_numbers(self.pitch_uncrowned_cents[k]),
         }
 
     def _content(self) -> dict[str, Any]:
@@ -284,6 +340,7 @@ class Plan:
             "prices": [_finite(asdict(p)) for p in self.prices],
             "relaxations": [_finite(asdict(r)) for r in self.relaxations],
             "ways": [_finite(asdict(w)) for w in self.ways],
+            "outlook": _finite(asdict(self.outlook)),
             "recommended": self.recommended,
             "reason": self.reason,
             "measurement": self.measurement.as_dict(),
@@ -355,6 +412,9 @@ def plan_from_dict(values: Mapping[str, Any]) -> Plan:
             headroom_before_n=grid("headroom_before_n"),
             headroom_after_n=grid("headroom_after_n"),
             life_used=number("life_used"),
+            bow_mm_per_mm=grid("bow_mm_per_mm"),
+            pitch_change_cents=grid("pitch_change_cents"),
+            pitch_uncrowned_cents=grid("pitch_uncrowned_cents"),
             binding=tuple(
                 Binding(**{**_numbers(b), "strings": tuple(b["strings"])})
                 for b in values["binding"]
@@ -362,6 +422,7 @@ def plan_from_dict(values: Mapping[str, Any]) -> Plan:
             prices=tuple(Price(**_numbers(p)) for p in values["prices"]),
             relaxations=tuple(Relaxation(**_numbers(r)) for r in values["relaxations"]),
             ways=tuple(WayResult(**_numbers(w)) for w in values["ways"]),
+            outlook=_outlook(values["outlook"]),
             recommended=str(values["recommended"]),
             reason=str(values["reason"]),
         )
@@ -398,6 +459,9 @@ _RANGES: dict[str, tuple[float, float]] = {
     "relief_before_mm": _HEIGHT_MM,
     "relief_change_mm": _HEIGHT_MM,
     "relief_after_mm": _HEIGHT_MM,
+    "bow_mm_per_mm": (-1e3, 1e3),
+    "pitch_change_cents": (-1e4, 1e4),
+    "pitch_uncrowned_cents": (-1e4, 1e4),
     "objective_mm": (0.0, 1e4),
     "life_used": (0.0, 1e3),
 }
@@ -415,6 +479,26 @@ def _check_values(plan: Plan) -> None:
         check_range(name, values, *allowed)
     for fret in plan.replaced_frets:
         check_range("replaced_frets", fret, 1, frets)
+
+
+#: What null stands for in the outlook where it does not stand for "unknown".
+_NO_END = {
+    "relief_low_mm": -np.inf,
+    "relief_high_mm": np.inf,
+    "tension_less_n": np.inf,
+    "tension_more_n": np.inf,
+}
+
+
+def _outlook(values: Mapping[str, Any]) -> Outlook:
+    """Return what the outlook was written from."""
+    if values["stiffness"] not in get_args(StiffnessOrigin):
+        raise ValueError("the origin of the stiffness is not known")
+    given = dict(values)
+    for key in given.keys() - {"low_end", "high_end", "humidity_noted", "stiffness"}:
+        value = values[key]
+        given[key] = _NO_END.get(key, np.nan) if value is None else float(number_array(key, value))
+    return Outlook(**given)
 
 
 def _numbers(values: Mapping[str, Any]) -> dict[str, Any]:

@@ -328,7 +328,7 @@ def sealed(file: dict[str, Any]) -> str:
         (("crown_top_origin", 0, 3), 9, "crown_top_origin"),
         (("crown_height_mm", 2, 3), -1.0, "crown_height_mm"),
         (("crown_height_mm", 2, 3), 900.0, "crown_height_mm"),
-        (("moisture_percent",), 300.0, "moisture_percent"),
+        (("humidity_percent",), 300.0, "humidity_percent"),
         (("direct",), [{"quantity": "action"}], "string is missing"),
         (("direct",), 5, "wrong kind"),
     ],

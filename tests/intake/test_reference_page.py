@@ -35,7 +35,7 @@ def test_the_example_on_the_page_reads_right(tmp_path: Path) -> None:
     [example] = re.findall(r"```csv\n(.*?)```", PAGE, flags=re.DOTALL)
     measurement, findings = read(tmp_path, example)
     assert measurement.complete
-    assert measurement.moisture_percent == pytest.approx(45.0)
+    assert measurement.humidity_percent == pytest.approx(45.0)
     assert measurement.crown_top_mm[2, 4] - measurement.crown_top_mm[1, 4] == pytest.approx(
         0.0425, abs=0.005
     )  # gaps of 0.08 and 0.09 mm past the pivot are twice the height of the fret

@@ -200,14 +200,14 @@ def test_the_unit_of_the_specification_counts_where_none_is_written(tmp_path: Pa
 def test_state_and_moisture(tmp_path: Path) -> None:
     measurement, findings = read(tmp_path, full_sheet(state="strung 45 %"))
     assert measurement.strung
-    assert measurement.moisture_percent == pytest.approx(45.0)
+    assert measurement.humidity_percent == pytest.approx(45.0)
     assert "state" not in codes(findings)
     measurement, findings = read(tmp_path, full_sheet(state='"Unstrung; 48,5%"'))
     assert not measurement.strung
     assert ("state", "warning") in [(f.code, f.severity) for f in findings]
     measurement, findings = read(tmp_path, full_sheet(state=""))
     assert measurement.strung
-    assert np.isnan(measurement.moisture_percent)
+    assert np.isnan(measurement.humidity_percent)
     assert ("state", "note") in [(f.code, f.severity) for f in findings]
 
 

@@ -215,7 +215,7 @@ def readings(
         specification_hash=spec.content_hash,
         source=("readings.csv",),
         strung=True,
-        moisture_percent=45.0,
+        humidity_percent=45.0,
         crown_top_mm=top,
         crown_top_u_mm=full(shape, u_mm),
         crown_top_origin=read,

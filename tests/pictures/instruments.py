@@ -16,6 +16,7 @@ from evenfall.plan import Plan
 from evenfall.strings.clearance import chord_share, headroom, open_gap_mm, rest_clearance_mm
 from evenfall.strings.envelope import Envelope
 from evenfall.units import pitch_frequency_hz
+from made_outlook import said_of_the_neck
 
 PITCHES = ("E4", "B3", "G3", "D3", "A2", "E2", "B1", "F#1", "C#1", "G#0", "D#0", "A#0")
 
@@ -127,7 +128,7 @@ def measurement(spec: Specification, *, seed: int = 1, uneven_mm: float = 0.03) 
         specification_hash=spec.content_hash,
         source=("readings.csv",),
         strung=True,
-        moisture_percent=46.0,
+        humidity_percent=46.0,
         crown_top_mm=top,
         crown_top_u_mm=u,
         crown_top_origin=read,
@@ -200,6 +201,7 @@ def plan(
         prices=(),
         relaxations=(),
         ways=(),
+        **said_of_the_neck(bow.frets),
         recommended="each",
         reason="",
     )

@@ -16,6 +16,7 @@ from evenfall.neck import default_bow
 from evenfall.plan import Plan
 from evenfall.strings.clearance import chord_share, headroom, open_gap_mm, rest_clearance_mm
 from evenfall.strings.envelope import envelope
+from made_outlook import said_of_the_neck
 
 PITCHES = ("E4", "B3", "G3", "D3", "A2", "E2")
 GAUGES_MM = (0.254, 0.330, 0.432, 0.508, 0.610, 0.711)
@@ -95,7 +96,7 @@ def measurement(
         "specification_hash": spec.content_hash,
         "source": ("after.csv",),
         "strung": True,
-        "moisture_percent": float("nan"),
+        "humidity_percent": float("nan"),
         "crown_top_mm": np.array(top_mm, dtype=float),
         "crown_top_u_mm": np.full(shape, u_mm),
         "crown_top_origin": origin(shape),
@@ -183,6 +184,7 @@ def made_plan(spec, *, u_mm=0.002, crown_read=True, rough_mm=0.03, seed=3):
         prices=(),
         relaxations=(),
         ways=(),
+        **said_of_the_neck(bow.frets),
         recommended="each",
         reason="made up for a test",
     )

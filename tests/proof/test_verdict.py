@@ -460,9 +460,9 @@ def test_the_readings_before_the_work_are_recognised() -> None:
 
 
 def test_moisture_is_remarked_when_it_moved() -> None:
-    plan = replace(PLAN, measurement=replace(PLAN.measurement, moisture_percent=45.0))
-    dry = proof_of(after_work(SPEC, plan, moisture_percent=38.0), plan=plan)
-    same = proof_of(after_work(SPEC, plan, moisture_percent=43.0), plan=plan)
+    plan = replace(PLAN, measurement=replace(PLAN.measurement, humidity_percent=45.0))
+    dry = proof_of(after_work(SPEC, plan, humidity_percent=38.0), plan=plan)
+    same = proof_of(after_work(SPEC, plan, humidity_percent=43.0), plan=plan)
     assert codes_of(dry) == ["state"]
     assert codes_of(same) == []
 

@@ -15,6 +15,7 @@ from evenfall.measurement import Measurement, Origin
 from evenfall.neck import default_bow
 from evenfall.plan import Binding, Plan, Relaxation
 from evenfall.strings.clearance import chord_share, open_gap_mm
+from made_outlook import said_of_the_neck
 
 PITCHES = ("E4", "B3", "G3", "D3", "A2", "E2", "B1", "F#1", "C#1", "G#0", "D#0", "A#0")
 
@@ -125,7 +126,7 @@ def made_plan(
         specification_hash=spec.content_hash,
         source=("readings.csv",),
         strung=True,
-        moisture_percent=45.0,
+        humidity_percent=45.0,
         crown_top_mm=top,
         crown_top_u_mm=np.full(shape, 0.004),
         crown_top_origin=np.full(shape, Origin.READ, dtype=np.int8),
@@ -180,6 +181,7 @@ def made_plan(
         prices=(),
         relaxations=(),
         ways=(),
+        **said_of_the_neck(bow.frets),
         recommended=way,
         reason="made up for a test",
     )

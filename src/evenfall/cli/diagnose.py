@@ -15,6 +15,7 @@ from evenfall.cli.door import (
     shown_unit,
     unit_option,
 )
+from evenfall.cli.neck_options import NeckReadings, neck_options
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 @path_argument("measurement", help="Measurement file, or a hand sheet with --spec.")
 @path_option("--spec", help="Specification, if MEASUREMENT is a hand sheet.")
 @click.option("--serial", default="", help="What a hand sheet's instrument is called on its label.")
+@neck_options
 @path_option("--pictures", metavar="FOLDER", help="Write the pictures into this folder.")
 @json_option
 @unit_option
@@ -32,6 +34,7 @@ def command(
     measurement: Path,
     spec: Path | None,
     serial: str,
+    neck_readings: NeckReadings,
     pictures: Path | None,
     as_json: bool,
     unit: str | None,
@@ -40,7 +43,12 @@ def command(
     from evenfall import workshop
 
     specification, readings, findings = workshop.open_measurement(measurement, spec, serial=serial)
-    diagnosis = workshop.diagnose(specification, readings)
+    neck, fitted = workshop.known_neck(specification, readings, **neck_readings.known(spec))
+    specification, readings, neck, changed = workshop.at_pitch(
+        specification, readings, neck, other=neck_readings.other()
+    )
+    findings = (*findings, *fitted, *changed)
+    diagnosis = workshop.diagnose(specification, readings, neck=neck)
     shown = shown_unit(unit, specification.unit)
     if pictures is not None:
         drawings = workshop.diagnosis_pictures(specification, diagnosis, unit=shown)

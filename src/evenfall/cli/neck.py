@@ -16,6 +16,7 @@ from evenfall.cli.door import (
     shown_unit,
     unit_option,
 )
+from evenfall.cli.neck_options import NeckReadings, neck_options
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -28,11 +29,7 @@ if TYPE_CHECKING:
 @path_argument("source", help="Measurement file, plan, or a hand sheet with --spec.")
 @path_option("--spec", help="Specification, if SOURCE is a hand sheet.")
 @click.option("--serial", default="", help="What a hand sheet's instrument is called on its label.")
-@path_option(
-    "--strings",
-    metavar="SPEC2",
-    help="Specification of the same neck with other strings or tuning.",
-)
+@neck_options
 @click.option(
     "--humidity",
     "humidity_percent",
@@ -41,27 +38,6 @@ if TYPE_CHECKING:
     default=None,
     metavar="FROM TO",
     help="Relative humidity of the air now and later [%].",
-)
-@click.option(
-    "--turn",
-    "turn_mm",
-    type=Number(high=5.0),
-    default=None,
-    metavar="MM",
-    help="Relief that one turn of the rod takes out, as measured [mm].",
-)
-@path_option(
-    "--slack",
-    metavar="MEASUREMENT",
-    help="The same neck read without strings: measures its stiffness.",
-)
-@click.option(
-    "--turned",
-    "turned_count",
-    type=(click.Path(), Number(-20.0, 20.0)),
-    default=None,
-    metavar="MEASUREMENT TURNS",
-    help="The same neck read before the rod was turned by TURNS (tightened: positive).",
 )
 @path_option(
     "--carry",
@@ -76,11 +52,8 @@ def command(
     source: Path,
     spec: Path | None,
     serial: str,
-    strings: Path | None,
+    neck_readings: NeckReadings,
     humidity_percent: tuple[float, float] | None,
-    turn_mm: float | None,
-    slack: Path | None,
-    turned_count: tuple[str, float] | None,
     carry: Path | None,
     pictures: Path | None,
     as_json: bool,
@@ -91,16 +64,11 @@ def command(
     Of a plan, from the relief after it. What was not measured of the neck is taken from its size
     and wood, or from a usual neck, with the doubt that comes with that.
     """
-    from pathlib import Path as FilePath
-
     from evenfall import workshop
     from evenfall.files import keep_apart
 
-    if turn_mm is not None and turned_count is not None:
-        raise click.UsageError("Give --turn or --turned, not both.")
     if carry is not None:
-        others = (source, spec, strings, slack, turned_count and FilePath(turned_count[0]))
-        keep_apart([carry], [path for path in others if path])
+        keep_apart([carry], [p for p in (source, spec, *neck_readings.files) if p is not None])
     specification, readings, plan, findings = workshop.open_measurement_or_plan(
         source, spec, serial=serial
     )
@@ -109,14 +77,9 @@ def command(
         specification,
         readings,
         plan,
-        other=None if strings is None else workshop.check_specification(strings)[0],
+        other=neck_readings.other(),
         humidity_percent=humidity_percent,
-        turn_mm=turn_mm,
-        slack=None if slack is None else workshop.open_measurement(slack, spec)[1],
-        before_turn=None
-        if turned_count is None
-        else workshop.open_measurement(FilePath(turned_count[0]), spec)[1],
-        turns_count=0.0 if turned_count is None else turned_count[1],
+        **neck_readings.known(spec),
     )
     shown = shown_unit(unit, specification.unit)
     if carry is not None:

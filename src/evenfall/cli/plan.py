@@ -17,6 +17,7 @@ from evenfall.cli.door import (
     shown_unit,
     unit_option,
 )
+from evenfall.cli.neck_options import NeckReadings, neck_options
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -49,6 +50,7 @@ if TYPE_CHECKING:
     metavar="WHAT",
     help="Leave relief, saddle or nut as it is; repeatable.",
 )
+@neck_options
 @click.option(
     "--verify-by-motion",
     is_flag=True,
@@ -69,6 +71,7 @@ def command(
     attack_n: float | None,
     budget_mm: float | None,
     keep: tuple[str, ...],
+    neck_readings: NeckReadings,
     verify_by_motion: bool,
     output: Path | None,
     pictures: Path | None,
@@ -84,18 +87,32 @@ def command(
 
     path = None if as_json and output is None else output or derived_name(measurement, "plan")
     if path is not None:
-        keep_apart([path], [p for p in (measurement, spec) if p is not None])
+        named = (measurement, spec, *neck_readings.files)
+        keep_apart([path], [p for p in named if p is not None])
     if verify_by_motion:
         workshop.require_play_test()
     specification, readings, findings = workshop.open_measurement(measurement, spec, serial=serial)
+    neck, fitted = workshop.known_neck(specification, readings, **neck_readings.known(spec))
+    specification, readings, neck, changed = workshop.at_pitch(
+        specification, readings, neck, other=neck_readings.other()
+    )
     made = workshop.plan(
-        specification, readings, way=way, attack_n=attack_n, budget_mm=budget_mm, keep=keep
+        specification,
+        readings,
+        way=way,
+        attack_n=attack_n,
+        budget_mm=budget_mm,
+        keep=keep,
+        neck=neck,
     )
     shown = shown_unit(unit, specification.unit)
     if pictures is not None:
         drawings = workshop.plan_pictures(specification, made, unit=shown)
         written = workshop.write_pictures(drawings, pictures)
-    heard = workshop.plan_pitch_findings(specification, made)
+    ahead = (
+        workshop.plan_pitch_finding(made),
+        *workshop.outlook_findings(specification, made),
+    )
     values = made.as_dict()
     if path is not None:
         workshop.write_json(path, values)
@@ -105,15 +122,17 @@ def command(
         with Waiting() as waiting:
             moved = workshop.verify_by_motion(specification, made, progress=waiting)
         values["motion"] = moved.as_dict()
-        heard = (*heard, *moved.findings)
+        ahead = (*ahead, *moved.findings)
     if as_json:
-        show_json({**values, "findings": [f.as_dict() for f in (*findings, *heard)]})
+        show_json(
+            {**values, "findings": [f.as_dict() for f in (*findings, *fitted, *changed, *ahead)]}
+        )
         return
     from evenfall.cli.reports import show_plan
 
-    show_findings(f for f in findings if f.severity != "note")
+    show_findings((*(f for f in findings if f.severity != "note"), *fitted, *changed))
     show_plan(made, specification, shown)
-    show_findings(heard)
+    show_findings(ahead)
     if pictures is not None:
         for picture in written:
             click.echo(f"Picture {picture}")

@@ -187,7 +187,7 @@ def to_measurement(
     serial: str = "",
     source: tuple[str, ...] = (),
     strung: bool = True,
-    moisture_percent: float = float("nan"),
+    humidity_percent: float = float("nan"),
 ) -> Measurement:
     """Return the Measurement that a survey amounts to.
 
@@ -206,8 +206,8 @@ def to_measurement(
         Names of the files.
     strung
         Whether the strings were at pitch.
-    moisture_percent
-        Moisture as noted [%].
+    humidity_percent
+        Relative humidity of the air as noted [%].
     """
     strings = survey.crown_top_mm.shape[0]
     seen = np.isfinite(survey.height_mm)
@@ -234,7 +234,7 @@ def to_measurement(
         specification_hash=specification.content_hash,
         source=source,
         strung=strung,
-        moisture_percent=moisture_percent,
+        humidity_percent=humidity_percent,
         crown_top_mm=survey.crown_top_mm,
         crown_top_u_mm=survey.crown_top_u_mm,
         crown_top_origin=survey.crown_top_origin,

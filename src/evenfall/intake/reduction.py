@@ -51,8 +51,8 @@ CHECK_MM = 0.05
 SPACING_MM = 1.0
 """String spacing further than this [mm] from the specification's is worth a word."""
 
-MOISTURE_PERCENT = 10.0
-"""Moisture readings of one sheet further apart than this [%] are worth a word."""
+HUMIDITY_STEP_PERCENT = 10.0
+"""Humidities noted on one sheet further apart than this [%] are worth a word."""
 
 
 def reduce_readings(
@@ -85,7 +85,7 @@ def reduce_readings(
     if not readings:
         sentence = "No row has a value yet; fill in the column value and try again."
         return None, [Finding("missing", sentence, "value", "error")]
-    strung, moisture_percent, findings = _state(readings)
+    strung, humidity_percent, findings = _state(readings)
     slips = unit_slips(readings, specification.unit)
     findings += slips.values()
     usable = []
@@ -102,7 +102,7 @@ def reduce_readings(
     if slips or len(usable) < len(readings):
         more = [f for f in more if f.code != "missing"]  # what is set aside leaves gaps behind
     findings += more
-    return replace(measurement, strung=strung, moisture_percent=moisture_percent), findings
+    return replace(measurement, strung=strung, humidity_percent=humidity_percent), findings
 
 
 def _measurement(
@@ -139,7 +139,7 @@ def _measurement(
         specification_text=specification.text,
         source=source,
         strung=True,
-        moisture_percent=math.nan,
+        humidity_percent=math.nan,
         crown_top_mm=tops.height_mm,
         crown_top_u_mm=tops.u_mm,
         crown_top_origin=tops.origin,
@@ -161,7 +161,7 @@ def _measurement(
 
 
 def _state(readings: Sequence[Reading]) -> tuple[bool, float, list[Finding]]:
-    """Return whether the strings were at pitch, the moisture [%], and what is odd about them."""
+    """Return whether the strings were at pitch, the humidity [%], and what is odd about them."""
     rows: dict[bool, list[Reading]] = defaultdict(list)
     for reading in readings:
         if reading.strung is not None:
@@ -195,16 +195,16 @@ def _state(readings: Sequence[Reading]) -> tuple[bool, float, list[Finding]]:
     elif not rows:
         sentence = "No state is given; the strings are taken to have been at pitch."
         findings.append(Finding("state", sentence, "state", "note"))
-    moisture = sorted(r.moisture_percent for r in readings if not math.isnan(r.moisture_percent))
-    if not moisture:
+    noted = sorted(r.humidity_percent for r in readings if not math.isnan(r.humidity_percent))
+    if not noted:
         return strung, math.nan, findings
-    if moisture[-1] - moisture[0] > MOISTURE_PERCENT:
+    if noted[-1] - noted[0] > HUMIDITY_STEP_PERCENT:
         sentence = (
-            f"The moisture noted runs from {moisture[0]:g} % to {moisture[-1]:g} %; the wood "
+            f"The humidity noted runs from {noted[0]:g} % to {noted[-1]:g} %; the wood "
             "moves with it, so let the instrument settle and measure again."
         )
         findings.append(Finding("state", sentence, "state", "warning"))
-    return strung, math.fsum(moisture) / len(moisture), findings
+    return strung, math.fsum(noted) / len(noted), findings
 
 
 def _scanned_crowns(crowns: Measurement) -> tuple[CrownHeights, CrownTops]:

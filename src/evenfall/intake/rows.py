@@ -101,8 +101,8 @@ class Reading:
         Whether it was written in an inch unit.
     strung
         State of the strings; None if not stated.
-    moisture_percent
-        Moisture [%] noted with the state; NaN if not.
+    humidity_percent
+        Relative humidity of the air [%] noted with the state; NaN if not.
     place
         Where it stands.
     """
@@ -114,7 +114,7 @@ class Reading:
     u_mm: float
     inch: bool
     strung: bool | None
-    moisture_percent: float
+    humidity_percent: float
     place: Place
 
     @property
@@ -176,10 +176,10 @@ def _readings_in(row: SheetRow, specification: Specification, place: Place) -> l
     scale = _scale(unit)
     value_mm = _number("value", cells["value"]) * scale
     u_mm = _uncertainty(cells.get("uncertainty", ""), scale)
-    strung, moisture_percent = _state(cells.get("state", ""))
+    strung, humidity_percent = _state(cells.get("state", ""))
     inch = unit.strip().lower() in _INCH_UNITS
     return [
-        Reading(quantity.name, string, frets, value_mm, u_mm, inch, strung, moisture_percent, place)
+        Reading(quantity.name, string, frets, value_mm, u_mm, inch, strung, humidity_percent, place)
         for string in strings
     ]
 
@@ -357,10 +357,10 @@ def _state(text: str) -> tuple[bool | None, float]:
     match = _STATE.fullmatch(text.casefold()) if len(text) <= 60 else None
     if match is None:
         raise _CellError(
-            f"The state {shown(text)} is not known; write strung or unstrung, with the moisture "
+            f"The state {shown(text)} is not known; write strung or unstrung, with the humidity "
             "after it if noted (strung 45%)."
         )
-    moisture_percent = read_number(match[2]) if match[2] else math.nan
-    if moisture_percent > 100.0:
-        raise _CellError(f"A moisture of {match[2][:20]} % cannot be; write 0 to 100.")
-    return match[1] == "strung", moisture_percent
+    humidity_percent = read_number(match[2]) if match[2] else math.nan
+    if humidity_percent > 100.0:
+        raise _CellError(f"A humidity of {match[2][:20]} % cannot be; write 0 to 100.")
+    return match[1] == "strung", humidity_percent

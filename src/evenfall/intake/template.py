@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 #: The usual cautions (common practice, no source).
 CAUTIONS = (
     "Strings are under tension and can whip when they break: wear eye protection.",
-    "Let the instrument settle at the moisture of the shop, strung to pitch, before reading.",
+    "Let the instrument settle in the air of the shop, strung to pitch, before reading.",
     "Your gauge's manual, local rules and qualified practice come first.",
 )
 

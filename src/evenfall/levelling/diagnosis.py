@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.levelling.problem import Problem
     from evenfall.measurement import Measurement
+    from evenfall.neck import Bow
     from evenfall.strings.envelope import Envelope
 
     FloatArray = NDArray[np.float64]
@@ -116,6 +117,7 @@ def diagnose(
     measurement: Measurement,
     *,
     envelope: Envelope | None = None,
+    bow: Bow | None = None,
 ) -> Diagnosis:
     """Return what is wrong with an instrument and what adjusting alone would cure.
 
@@ -127,13 +129,15 @@ def diagnose(
         Complete heights.
     envelope
         Excursion table of the specification; computed if left out.
+    bow
+        How the truss rod bows the neck; the default shape if left out.
 
     Raises
     ------
     RequestError
         The measurement does not fit the specification or is incomplete.
     """
-    problem = build_problem(specification, measurement, envelope=envelope)
+    problem = build_problem(specification, measurement, envelope=envelope, bow=bow)
     found = _headroom(problem)
     best, reach = _best_adjustment(problem)
     adjusted = _headroom(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.errors import RequestError, SolverError
+from evenfall.instrument import string_lines
 from evenfall.levelling.audit import audit
 from evenfall.levelling.explanation import (
     binding_limits,
@@ -18,6 +19,7 @@ from evenfall.levelling.explanation import (
     way_result,
 )
 from evenfall.levelling.model import LevellingModel
+from evenfall.levelling.outlook import plan_outlook
 from evenfall.levelling.problem import build_problem
 from evenfall.levelling.relaxation import ease
 from evenfall.levelling.ways import (
@@ -31,8 +33,10 @@ from evenfall.levelling.ways import (
     refretted,
     replace_frets,
 )
+from evenfall.neck import neck_model
 from evenfall.plan import WAYS, Plan, Relaxation, Status, WayResult
 from evenfall.strings.clearance import Headroom, headroom, open_gap_mm, rest_clearance_mm
+from evenfall.strings.pitch import pitch_change_cents
 from evenfall.units import length_text
 
 if TYPE_CHECKING:
@@ -43,6 +47,7 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.levelling.problem import Problem
     from evenfall.measurement import Measurement
+    from evenfall.neck import NeckModel
     from evenfall.strings.envelope import Envelope
 
     FloatArray = NDArray[np.float64]
@@ -65,6 +70,7 @@ def make_plan(
     budget_mm: float | None = None,
     keep: Collection[str] = (),
     envelope: Envelope | None = None,
+    neck: NeckModel | None = None,
 ) -> Plan:
     """Return the plan for one instrument.
 
@@ -87,6 +93,8 @@ def make_plan(
         What must stay as it is: any of "relief", "saddle", "nut".
     envelope
         Excursion table of the specification; computed if left out.
+    neck
+        What bows the neck, as far as it was measured; from the specification if left out.
 
     Raises
     ------
@@ -96,12 +104,14 @@ def make_plan(
         The optimiser's answer failed the program's own check.
     """
     _check_request(way, budget_mm, keep)
+    neck = neck or neck_model(specification, string_lines(specification))
     problem = build_problem(
         specification,
         measurement,
         attack_n=attack_n,
         envelope=envelope,
         keep=frozenset(keep),
+        bow=neck.rod_bow,
     )
     model = LevellingModel(problem)
     if budget_mm is not None:
@@ -150,6 +160,7 @@ def make_plan(
         model=solved,
         found=problem,
         outcome=outcome,
+        neck=neck,
         status=status,
         attack_n=borne * problem.attack_n,
         easing_mm=easing_mm,
@@ -285,6 +296,7 @@ def _plan(
     model: LevellingModel,
     found: Problem,
     outcome: Outcome,
+    neck: NeckModel,
     status: Status,
     attack_n: FloatArray,
     easing_mm: dict[str, float],
@@ -322,6 +334,9 @@ def _plan(
     solution = outcome.solution
     recommended, reason = recommendation
     result = way_result(outcome, _headroom_after(outcome))
+    crowned, uncrowned = pitch_change_cents(
+        specification, lines, found_heights, heights, solution.removal_mm
+    )
     return Plan(
         status=status,
         way=outcome.way,
@@ -346,10 +361,14 @@ def _plan(
         headroom_before_n=headroom(rest, found.envelope).force_n,
         headroom_after_n=_headroom_after(outcome).force_n,
         life_used=result.life_used,
+        bow_mm_per_mm=found.bow.frets,
+        pitch_change_cents=crowned,
+        pitch_uncrowned_cents=uncrowned,
         binding=binding_limits(model, outcome) if outcome.problem is model.problem else (),
         prices=prices(model, outcome) if outcome.problem is model.problem else (),
         relaxations=relaxations,
         ways=ways,
+        outlook=plan_outlook(found, outcome, neck, attack_n),
         recommended=recommended,
         reason=reason,
     )

@@ -155,6 +155,7 @@ def build_problem(
     attack_n: float | Sequence[float] | FloatArray | None = None,
     envelope: Envelope | None = None,
     keep: frozenset[str] = frozenset(),
+    bow: Bow | None = None,
 ) -> Problem:
     """Gather what a levelling job has to respect.
 
@@ -170,6 +171,8 @@ def build_problem(
         Excursion table of the specification; computed if left out.
     keep
         What must stay as it is: any of "relief", "saddle", "nut".
+    bow
+        How the truss rod bows the neck; the default shape if left out.
 
     Raises
     ------
@@ -179,7 +182,7 @@ def build_problem(
     """
     _require_fit(specification, measurement)
     lines = string_lines(specification)
-    bow = default_bow(specification, lines)
+    bow = bow or default_bow(specification, lines)
     target = specification.target
     kappa = NormalDist().inv_cdf(specification.rule.coverage)
     allowance = specification.rule.working_allowance_mm

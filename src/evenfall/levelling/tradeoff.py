@@ -76,9 +76,12 @@ def trade_off(
     """
     problem = build_problem(
         specification,
-        _with_its_frets(specification, plan),
+        _with_its_frets(plan),
         attack_n=plan.attack_n,
         envelope=envelope,
+        bow=replace(
+            default_bow(specification, string_lines(specification)), frets=plan.bow_mm_per_mm
+        ),
     )
     wanted = np.array([limit.value_mm for limit in specification.target.action])
     least_metal = _metal_by_shift(LevellingModel(problem), wanted)
@@ -105,16 +108,16 @@ def trade_off(
     )
 
 
-def _with_its_frets(specification: Specification, plan: Plan) -> Measurement:
+def _with_its_frets(plan: Plan) -> Measurement:
     """Return the readings with the frets that the plan cuts: with new wire where it puts some."""
     found = plan.measurement
     if not plan.replaced_frets:
         return found
     new = np.isin(np.arange(1, found.fret_count + 1), plan.replaced_frets)
-    bow = default_bow(specification, string_lines(specification))
+    straight = plan.crown_top_after_mm + plan.removal_mm
     return replace(
         found,
-        crown_top_mm=plan.crown_top_after_mm + plan.removal_mm - plan.relief_change_mm * bow.frets,
+        crown_top_mm=straight - plan.relief_change_mm * plan.bow_mm_per_mm,
         crown_height_mm=plan.crown_height_after_mm + plan.removal_mm,
         crown_height_origin=np.where(new, Origin.NOMINAL, found.crown_height_origin).astype(
             np.int8

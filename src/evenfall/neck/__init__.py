@@ -9,9 +9,10 @@ from evenfall.neck.forecast import (
     StringChange,
     carried_to_tension,
     forecast,
+    restrung,
 )
-from evenfall.neck.season import Season, equilibrium_moisture_percent
-from evenfall.neck.stiffness import NeckModel, neck_model
+from evenfall.neck.season import Season, equilibrium_moisture_percent, humidity_range
+from evenfall.neck.stiffness import NeckModel, StiffnessOrigin, neck_model
 
 __all__ = [
     "Bow",
@@ -21,6 +22,7 @@ __all__ = [
     "NeckModel",
     "RodMove",
     "Season",
+    "StiffnessOrigin",
     "StringChange",
     "calibrate",
     "carried_to_tension",
@@ -28,5 +30,7 @@ __all__ = [
     "default_bow",
     "equilibrium_moisture_percent",
     "forecast",
+    "humidity_range",
     "neck_model",
+    "restrung",
 ]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenfall.errors import Finding, RequestError
+from evenfall.instrument import string_lines
 from evenfall.measurement import Measurement, Origin
 from evenfall.neck.season import ROOM_C, Season, season_change
 from evenfall.units import length_text
@@ -46,7 +47,7 @@ class Carried:
 def carried_to_tension(
     model: NeckModel, measurement: Measurement, *, tension_n: float | None = None
 ) -> Carried:
-    """Return readings taken without strings as they would be at playing tension.
+    """Return readings as they would be at another tension of the strings.
 
     Nut, saddle and all else stay; every crown moves with the bow of the neck. The doubt of that
     bow is one for all crowns, but a measurement has no place to say so: it is added to each.
@@ -56,34 +57,78 @@ def carried_to_tension(
     model
         The neck.
     measurement
-        Readings with the strings off.
+        Readings with the strings off, or at the tension of `model`.
     tension_n
         Sum of the string tensions to carry to [N]; that of the specification if left out.
 
     Raises
     ------
     RequestError
-        The readings were taken with the strings at pitch.
+        The readings were taken with the strings at pitch, and no other tension is given.
     """
-    if measurement.strung:
+    if measurement.strung and tension_n is None:
         raise RequestError("The readings were taken with the strings at pitch; nothing to carry.")
     tension = model.tension_n if tension_n is None else tension_n
-    change = model.relief_mm_per_n * tension
-    change_u = model.relief_u_mm_per_n * tension
+    more = tension - (model.tension_n if measurement.strung else 0.0)
+    change = model.relief_mm_per_n * more
+    change_u = model.relief_u_mm_per_n * abs(more)
     origin = measurement.crown_top_origin
+    taken = f"at {model.tension_n:.0f} N" if measurement.strung else "without strings"
     carried = replace(
         measurement,
         strung=True,
         crown_top_mm=measurement.crown_top_mm + change * model.bow.frets,
         crown_top_u_mm=np.hypot(measurement.crown_top_u_mm, change_u * model.bow.frets),
         crown_top_origin=np.where(origin == Origin.READ, np.int8(Origin.DERIVED), origin),
+        direct=(),  # gaps that were read belong to the neck as it stood
         routes=(
             *measurement.routes,
-            f"Read without strings and carried to {tension:.0f} N: relief "
+            f"Read {taken} and carried to {tension:.0f} N: relief "
             f"{length_text(change, signed=True)} ± {length_text(COVERAGE_FACTOR * change_u)}.",
         ),
     )
     return Carried(carried, change, change_u)
+
+
+def restrung(
+    model: NeckModel, measurement: Measurement, specification: Specification, other: Specification
+) -> Measurement:
+    """Return readings as they would be with other strings on the same neck.
+
+    The strings are taken to rest at nut and saddle where the ones before did.
+
+    Parameters
+    ----------
+    model
+        The neck, at the tension of `specification`.
+    measurement
+        Its readings, with or without strings.
+    specification
+        The specification they were read against.
+    other
+        The same neck with other strings or another tuning.
+
+    Raises
+    ------
+    RequestError
+        The other specification is of another neck, or has other string lines.
+    """
+    _require_same_neck(specification, other)
+    here, there = string_lines(specification), string_lines(other)
+    if here.y_mm.shape != there.y_mm.shape or not np.allclose(here.y_mm, there.y_mm, atol=0.5):
+        raise RequestError(
+            "The other specification has its strings in other places; only readings on its own "
+            "string lines can be planned from.",
+            where="strings",
+        )
+    tension = sum(s.tension_n for s in other.strings)
+    carried = carried_to_tension(model, measurement, tension_n=tension).measurement
+    return replace(
+        carried,
+        model=other.name,
+        specification_hash=other.content_hash,
+        specification_text=other.text,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -189,16 +189,18 @@ def season_change(
     widths = [
         swelling_mm(width, shrinkage, change) for width in (board.width_nut_mm, board.width_last_mm)
     ]
-    humidity = np.arange(10.0, 90.5, 0.5)
-    steps = equilibrium_moisture_percent(humidity, temperature_c) - float(start)
-    relief = relief_mm + model.relief_mm_per_percent * steps
-    doubt = model.relief_u_mm_per_percent * np.abs(steps)
+    humidity = _HUMIDITIES_PERCENT
+    relief_change, doubt = _relief_change_mm(model, humidity_from_percent, temperature_c)
     limit = specification.target.relief
     low = high = float("nan")
     if limit.minimum_mm <= relief_mm <= limit.maximum_mm:
-        reach = SEASON_COVERAGE_FACTOR * doubt
-        inside = (relief - reach >= limit.minimum_mm) & (relief + reach <= limit.maximum_mm)
-        low, high = _stretch_around(humidity, inside, humidity_from_percent)
+        low, high = humidity_range(
+            model,
+            less_mm=relief_mm - limit.minimum_mm,
+            more_mm=limit.maximum_mm - relief_mm,
+            humidity_percent=humidity_from_percent,
+            temperature_c=temperature_c,
+        )
     moved = model.relief_mm_per_percent * change
     moved_u = model.relief_u_mm_per_percent * abs(change)
     return Season(
@@ -216,9 +218,49 @@ def season_change(
         holds_from_percent=low,
         holds_to_percent=high,
         humidity_percent=humidity,
-        relief_mm=relief,
+        relief_mm=relief_mm + relief_change,
         relief_u_mm=doubt,
     )
+
+
+_HUMIDITIES_PERCENT = np.arange(10.0, 90.5, 0.5)
+"""Humidities that a neck is followed through [%]."""
+
+
+def humidity_range(
+    model: NeckModel,
+    *,
+    less_mm: float,
+    more_mm: float,
+    humidity_percent: float,
+    temperature_c: float = ROOM_C,
+) -> tuple[float, float]:
+    """Return the humidities [%] between which the relief, ± 2 u, moves by no more than it may.
+
+    Parameters
+    ----------
+    model
+        The neck.
+    less_mm, more_mm
+        By how much the relief may fall and rise [mm].
+    humidity_percent
+        Relative humidity to start from [%].
+    temperature_c
+        Temperature of the air [°C].
+    """
+    change, doubt = _relief_change_mm(model, humidity_percent, temperature_c)
+    reach = SEASON_COVERAGE_FACTOR * doubt
+    inside = (change - reach >= -less_mm) & (change + reach <= more_mm)
+    return _stretch_around(_HUMIDITIES_PERCENT, inside, humidity_percent)
+
+
+def _relief_change_mm(
+    model: NeckModel, humidity_percent: float, temperature_c: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the change of relief at each humidity from a start, and its standard uncertainty."""
+    start = equilibrium_moisture_percent(humidity_percent, temperature_c)
+    steps = equilibrium_moisture_percent(_HUMIDITIES_PERCENT, temperature_c) - start
+    return model.relief_mm_per_percent * steps, model.relief_u_mm_per_percent * np.abs(steps)
 
 
 def _stretch_around(

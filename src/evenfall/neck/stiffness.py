@@ -155,6 +155,9 @@ class NeckModel:
         never measured.
     bow
         Shape of the bow under the strings.
+    rod_bow
+        Shape of the bow that the truss rod makes: as a measured turn shows it, else as a measured
+        pull of the strings does (where a neck is soft it is soft for both), else the default.
     origin
         Where the stiffness comes from: "default" (a usual neck), "section" (depths and woods),
         "stiffness" or "specification" (measured, as the specification says), "pair" (two
@@ -173,6 +176,7 @@ class NeckModel:
     turn_mm: float
     turn_u_mm: float
     bow: Bow
+    rod_bow: Bow
     origin: StiffnessOrigin
     assumed: tuple[str, ...]
 
@@ -200,6 +204,7 @@ def neck_model(
     lines: StringLines,
     *,
     calibration: Calibration | None = None,
+    turn: Calibration | None = None,
     turn_mm: float | None = None,
     turn_u_mm: float | None = None,
 ) -> NeckModel:
@@ -213,6 +218,8 @@ def neck_model(
         Its string lines.
     calibration
         What a pair of profiles with and without strings shows; it goes before everything else.
+    turn
+        What a pair of profiles before and after a turn of the rod shows: the shape of its bow.
     turn_mm, turn_u_mm
         Relief that one turn of the rod takes out, with its standard uncertainty [mm]; the
         specification's if left out.
@@ -239,9 +246,10 @@ def neck_model(
         per_n, per_n_u = calibration.relief_mm_per_n, calibration.relief_u_mm_per_n
         origin, shape = "pair", calibration.bow
     per_percent, per_percent_u = _moisture(specification, lines, place, section, bow)
-    turn = build.turn_mm if turn_mm is None else turn_mm
-    turn = math.nan if turn is None else turn
-    turn_u = GIVEN_U_SHARE * abs(turn) if turn_u_mm is None else turn_u_mm
+    rod_shape = next((pair.bow for pair in (turn, calibration) if pair is not None), bow)
+    per_turn = build.turn_mm if turn_mm is None else turn_mm
+    per_turn = math.nan if per_turn is None else per_turn
+    per_turn_u = GIVEN_U_SHARE * abs(per_turn) if turn_u_mm is None else turn_u_mm
     return NeckModel(
         place_share=place,
         section=section,
@@ -250,9 +258,10 @@ def neck_model(
         relief_u_mm_per_n=per_n_u,
         relief_mm_per_percent=per_percent,
         relief_u_mm_per_percent=per_percent_u,
-        turn_mm=turn,
-        turn_u_mm=turn_u,
+        turn_mm=per_turn,
+        turn_u_mm=per_turn_u,
         bow=shape,
+        rod_bow=rod_shape,
         origin=origin,
         assumed=assumed,
     )

@@ -49,8 +49,8 @@ if TYPE_CHECKING:
 _SAME_MM = 5e-4
 """Half the last digit that people read: a smaller difference is none."""
 
-_MOISTURE_STEP_PERCENT = 5.0
-"""Change of moisture worth a remark (common practice, no source)."""
+_HUMIDITY_STEP_PERCENT = 5.0
+"""Change of the air's humidity worth a remark (common practice, no source)."""
 
 
 def prove(
@@ -202,11 +202,11 @@ def _state_findings(case: Case, plan: Plan) -> Iterator[Finding]:
             "at pitch; deviations from the plan include what tension does to the neck.",
             severity="note",
         )
-    moved = after.moisture_percent - before.moisture_percent
-    if abs(moved) > _MOISTURE_STEP_PERCENT:
+    moved = after.humidity_percent - before.humidity_percent
+    if abs(moved) > _HUMIDITY_STEP_PERCENT:
         yield Finding(
             "state",
-            f"Moisture went from {before.moisture_percent:g} to {after.moisture_percent:g} % "
+            f"Humidity went from {before.humidity_percent:g} to {after.humidity_percent:g} % "
             "between the readings; part of the change in relief may be the wood's.",
             severity="note",
         )

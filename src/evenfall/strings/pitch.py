@@ -336,6 +336,42 @@ def flat_edge_mm(specification: Specification, removal_mm: FloatArray) -> FloatA
     return np.asarray(np.minimum(half, np.sqrt(depth * (2.0 * radius - depth))))
 
 
+def pitch_change_cents(
+    specification: Specification,
+    lines: StringLines,
+    before_mm: tuple[FloatArray, FloatArray, FloatArray],
+    after_mm: tuple[FloatArray, FloatArray, FloatArray],
+    removal_mm: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Return how much sharper work on an instrument makes each stopped note [cent].
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    lines
+        Its string lines.
+    before_mm, after_mm
+        Heights of nut, crown tops and saddle; shapes (K,), (K, F) and (K,) [mm].
+    removal_mm
+        What comes off each crown, shape (K, F) [mm].
+
+    Returns
+    -------
+    With every cut crown round again, and with it flat, where the string ends at the flat's edge;
+    shapes (K, F).
+    """
+    finger = specification.compensation.finger_mm
+    flat = flat_edge_mm(specification, removal_mm)
+    found, crowned, uncrowned = (
+        stopped_pitch(
+            string_course(specification, lines, *heights, contact_shift_mm=shift), finger_mm=finger
+        ).deviation_cents[:, 1:]
+        for heights, shift in ((before_mm, 0.0), (after_mm, 0.0), (after_mm, flat))
+    )
+    return crowned - found, uncrowned - found
+
+
 # ---- compensation -------------------------------------------------------------------------------
 
 

@@ -452,6 +452,13 @@ class _Writer:
             f"line of string {string}."
         ]
         reading = self.relief_reading(f"Gap at fret {fret}", self.top_uncut_mm)
+        turns, turns_u = self.plan.outlook.rod_turns_count, self.plan.outlook.rod_turns_u_count
+        if np.isfinite(turns):
+            sentences.insert(
+                0,
+                f"As this rod was measured: {abs(turns):.2f} turns, "
+                f"give or take {2.0 * turns_u:.2f}.",
+            )
         if self.cuts_frets:
             sentences.append("Outside the limits: read all again and plan anew.")
         from_straight = " from straight" if self.plan.way == "refret" else ""

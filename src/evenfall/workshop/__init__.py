@@ -27,15 +27,20 @@ from evenfall.workshop.job import (
     write_pictures,
 )
 from evenfall.workshop.motion_check import MotionCheck, verify_by_motion
-from evenfall.workshop.pitch_and_neck import (
-    PitchReport,
+from evenfall.workshop.necks import (
+    at_pitch,
+    known_neck,
     neck,
     neck_pictures,
+    outlook_findings,
+    write_carried,
+)
+from evenfall.workshop.pitches import (
+    PitchReport,
     open_measurement_or_plan,
     pitch,
     pitch_pictures,
-    plan_pitch_findings,
-    write_carried,
+    plan_pitch_finding,
 )
 from evenfall.workshop.playing import (
     LISTEN_MM,
@@ -59,6 +64,7 @@ __all__ = [
     "PitchReport",
     "PlayReport",
     "Sounds",
+    "at_pitch",
     "attack_from_recording",
     "attack_values",
     "certificate",
@@ -67,6 +73,7 @@ __all__ = [
     "diagnose",
     "diagnosis_pictures",
     "excursion",
+    "known_neck",
     "make_folder",
     "measure",
     "measure_pictures",
@@ -75,11 +82,12 @@ __all__ = [
     "open_measurement",
     "open_measurement_or_plan",
     "open_plan",
+    "outlook_findings",
     "pitch",
     "pitch_pictures",
     "plan",
     "plan_pictures",
-    "plan_pitch_findings",
+    "plan_pitch_finding",
     "play",
     "play_pictures",
     "play_sounds",

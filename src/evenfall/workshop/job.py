@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.levelling import Diagnosis
     from evenfall.measurement import Measurement
+    from evenfall.neck import NeckModel
     from evenfall.pages.typesetting import Paper
     from evenfall.plan import Plan
     from evenfall.proof import Proof
@@ -264,7 +265,9 @@ class _About:
 # ---- the steps --------------------------------------------------------------------------
 
 
-def diagnose(specification: Specification, measurement: Measurement) -> Diagnosis:
+def diagnose(
+    specification: Specification, measurement: Measurement, *, neck: NeckModel | None = None
+) -> Diagnosis:
     """Say what is wrong with an instrument and what adjusting alone would cure.
 
     Parameters
@@ -272,7 +275,9 @@ def diagnose(specification: Specification, measurement: Measurement) -> Diagnosi
     specification
         What it is judged by.
     measurement
-        Its readings.
+        Its readings, with the strings at pitch.
+    neck
+        What bows the neck, as far as it was measured; see `evenfall.workshop.known_neck`.
 
     Raises
     ------
@@ -281,7 +286,12 @@ def diagnose(specification: Specification, measurement: Measurement) -> Diagnosi
     """
     from evenfall import levelling
 
-    return levelling.diagnose(specification, measurement, envelope=excursion(specification))
+    return levelling.diagnose(
+        specification,
+        measurement,
+        envelope=excursion(specification),
+        bow=None if neck is None else neck.rod_bow,
+    )
 
 
 def plan(
@@ -292,6 +302,7 @@ def plan(
     attack_n: float | None = None,
     budget_mm: float | None = None,
     keep: Collection[str] = (),
+    neck: NeckModel | None = None,
 ) -> Plan:
     """Work out what to adjust, cut or replace.
 
@@ -300,7 +311,7 @@ def plan(
     specification
         What the instrument is to meet.
     measurement
-        Its readings.
+        Its readings, with the strings at pitch.
     way
         Key of `evenfall.plan.WAYS`; the recommended way if left out.
     attack_n
@@ -309,6 +320,8 @@ def plan(
         Total removal allowed [mm]; then the attack is made as large as that allows.
     keep
         What must stay as it is: any of "relief", "saddle", "nut".
+    neck
+        What bows the neck, as far as it was measured; see `evenfall.workshop.known_neck`.
 
     Raises
     ------
@@ -325,6 +338,7 @@ def plan(
         budget_mm=budget_mm,
         keep=keep,
         envelope=excursion(specification),
+        neck=neck,
     )
 
 

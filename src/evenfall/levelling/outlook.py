@@ -1,0 +1,143 @@
+"""How far the neck may move before a finished plan no longer holds, and what would move it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.neck import humidity_range
+from evenfall.plan import Outlook
+from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from evenfall.levelling.problem import Problem
+    from evenfall.levelling.ways import Outcome
+    from evenfall.neck import NeckModel
+
+    FloatArray = NDArray[np.float64]
+
+USUAL_HUMIDITY_PERCENT = 50.0
+"""Air that the readings are taken to come from where none was noted: the standard atmosphere 23/50
+of ISO 554:1976 (from memory)."""
+
+COVERAGE_FACTOR = 2.0
+"""What is foreseen of the neck counts with ± 2 u, about 95 % (JCGM 100, G.6.6)."""
+
+_HELD_MM = -1e-6
+"""A promise kept to within this counts as held [mm]: plans are exact to 1e-6 mm."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Promise:
+    """Room that promises of one kind have, and how it changes with the relief.
+
+    Parameters
+    ----------
+    name
+        The promise in words, with a place for the number of string, stop and fret.
+    room_mm
+        Room as the plan leaves it, negative where the promise is not kept; shape (K,), or
+        (K, F + 1, F) by string, stopped position and fret [mm].
+    per_relief
+        Change of room per millimetre more relief, same shape.
+    """
+
+    name: str
+    room_mm: FloatArray
+    per_relief: FloatArray
+
+    def named(self, index: int) -> str:
+        """Return the promise at an index of the flattened arrays, in words."""
+        place = np.unravel_index(index, self.room_mm.shape)
+        return self.name.format(*(int(at) + 1 for at in place))
+
+
+def plan_outlook(
+    problem: Problem, outcome: Outcome, neck: NeckModel, attack_n: FloatArray
+) -> Outlook:
+    """Return how far the relief may move, by what, before a promise of the plan breaks.
+
+    Every promise (clearance under the attack, action, first-fret clearance, relief) changes in
+    proportion to the relief as the neck bows, so its end is exact. Promises that the plan does not
+    keep at all, because they were eased, are left out.
+
+    Parameters
+    ----------
+    problem
+        The job as found.
+    outcome
+        What the plan makes of it.
+    neck
+        What bows the neck.
+    attack_n
+        Attack that the plan promises to bear, shape (K,) [N].
+    """
+    relief = neck.bow.relief_mm(outcome.crown_top_after_mm)
+    low, low_name, high, high_name = -math.inf, "", math.inf, ""
+    for promise in _promises(problem, outcome, neck, attack_n):
+        room, slope = np.maximum(promise.room_mm, 0.0), promise.per_relief
+        held = promise.room_mm >= _HELD_MM
+        with np.errstate(divide="ignore", invalid="ignore"):
+            more = np.where(held & (slope < 0.0), -room / slope, np.inf)
+            less = np.where(held & (slope > 0.0), -room / slope, -np.inf)
+        if more.min() < high:
+            high, high_name = float(more.min()), promise.named(int(more.argmin()))
+        if less.max() > low:
+            low, low_name = float(less.max()), promise.named(int(less.argmax()))
+    per_n = neck.relief_mm_per_n + COVERAGE_FACTOR * neck.relief_u_mm_per_n
+    noted = problem.measurement.humidity_percent
+    air = USUAL_HUMIDITY_PERCENT if math.isnan(noted) else noted
+    driest, dampest = humidity_range(neck, less_mm=-low, more_mm=high, humidity_percent=air)
+    turns = -outcome.solution.relief_change_mm / neck.turn_mm
+    return Outlook(
+        relief_low_mm=relief + low,
+        relief_high_mm=relief + high,
+        low_end=low_name,
+        high_end=high_name,
+        tension_less_n=-low / per_n,
+        tension_more_n=high / per_n,
+        humidity_percent=air,
+        humidity_noted=not math.isnan(noted),
+        humidity_low_percent=driest,
+        humidity_high_percent=dampest,
+        rod_turns_count=turns,
+        rod_turns_u_count=abs(turns) * neck.turn_u_mm / abs(neck.turn_mm),
+        stiffness=neck.origin,
+    )
+
+
+def _promises(
+    problem: Problem, outcome: Outcome, neck: NeckModel, attack_n: FloatArray
+) -> Iterator[_Promise]:
+    specification, lines = problem.specification, problem.lines
+    target, bow = specification.target, neck.bow.frets
+    still = np.zeros(problem.strings)
+    heights = (outcome.nut_after_mm, outcome.crown_top_after_mm, outcome.saddle_after_mm)
+    need = attack_n[:, None, None] * problem.envelope.excursion_mm_per_n
+    clear = rest_clearance_mm(lines, *heights) - need - specification.rule.extra_clearance_mm
+    yield _Promise(
+        "the clearance of string {0} over fret {2}",
+        clear[:, :, 1:],
+        rest_clearance_mm(lines, still, bow, still)[:, :, 1:],
+    )
+    for name, fret, limits in (
+        ("the action of string {}", specification.scale.reference_fret, target.action),
+        ("the first-fret clearance of string {}", 1, target.first_fret),
+    ):
+        gap = open_gap_mm(lines, *heights, fret)
+        change = open_gap_mm(lines, still, bow, still, fret)
+        yield _Promise(name, gap - np.array([limit.minimum_mm for limit in limits]), change)
+        yield _Promise(name, np.array([limit.maximum_mm for limit in limits]) - gap, -change)
+    relief = neck.bow.relief_mm(outcome.crown_top_after_mm)
+    for room, change_ in (
+        (relief - target.relief.minimum_mm, 1.0),
+        (target.relief.maximum_mm - relief, -1.0),
+    ):
+        yield _Promise("the limit of the relief", np.array([room]), np.array([change_]))

@@ -1,0 +1,34 @@
+"""What a plan made up for a test says of the neck and of pitch."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenfall.plan import Outlook
+
+
+def said_of_the_neck(bow_mm_per_mm: NDArray[np.float64]) -> dict[str, Any]:
+    """Return those fields of a plan: no end of the outlook known, and no note moved."""
+    return {
+        "bow_mm_per_mm": bow_mm_per_mm,
+        "pitch_change_cents": np.zeros(bow_mm_per_mm.shape),
+        "pitch_uncrowned_cents": np.zeros(bow_mm_per_mm.shape),
+        "outlook": Outlook(
+            relief_low_mm=-np.inf,
+            relief_high_mm=np.inf,
+            low_end="",
+            high_end="",
+            tension_less_n=np.inf,
+            tension_more_n=np.inf,
+            humidity_percent=50.0,
+            humidity_noted=False,
+            humidity_low_percent=10.0,
+            humidity_high_percent=90.0,
+            rod_turns_count=np.nan,
+            rod_turns_u_count=np.nan,
+            stiffness="default",
+        ),
+    }

@@ -54,7 +54,12 @@ EXAMPLES = sorted((DOCS / "examples").glob("*.spec.toml"))
 
 
 def test_there_is_an_example_of_each_kind() -> None:
-    assert {path.name.partition(".")[0] for path in EXAMPLES} == {"bittern", "dunlin", "plover"}
+    assert {path.name.partition(".")[0] for path in EXAMPLES} == {
+        "bittern",
+        "dunlin",
+        "kestrel-heavier",
+        "plover",
+    }
 
 
 @pytest.mark.usefixtures("bench")

@@ -93,6 +93,9 @@ class Measurement:
         One sentence for each way in which a height was obtained.
     specification_text
         The specification itself, so that the measurement stands on its own.
+    carried_relief_u_mm
+        Standard uncertainty of the relief that carrying the readings to another string tension
+        added [mm]; all crowns share it, in the shape of the neck's bow. Zero for readings as taken.
     """
 
     serial: str
@@ -116,6 +119,7 @@ class Measurement:
     direct: tuple[Direct, ...] = ()
     routes: tuple[str, ...] = ()
     specification_text: str = ""
+    carried_relief_u_mm: float = 0.0
 
     def __post_init__(self) -> None:
         strings, frets = self.crown_top_mm.shape
@@ -176,6 +180,7 @@ class Measurement:
             for d in self.direct
         ]
         content["routes"] = list(self.routes)
+        content["carried_relief_u_mm"] = self.carried_relief_u_mm
         content["specification_text"] = self.specification_text
         return content
 
@@ -273,6 +278,7 @@ def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
             ),
             routes=tuple(str(r) for r in values["routes"]),
             specification_text=str(values["specification_text"]),
+            carried_relief_u_mm=float(values["carried_relief_u_mm"]),
             **arrays,
         )
         _check_values(measurement)

@@ -208,3 +208,74 @@ def test_bad_input_is_named(folder: Path) -> None:
     assert "name the specification" in refusal("pitch", "kestrel-before.csv")
     (folder / "odd.json").write_text('{"schema": "evenfall/proof@1"}', encoding="utf-8")
     assert "not a measurement" in refusal("pitch", "odd.json")
+
+
+# ---- what was measured of the neck, in diagnosis and plan ----------------------------------------
+
+
+def test_diagnosis_and_plan_for_other_strings(folder: Path) -> None:
+    measured(folder)
+    swap = json_of("neck", "m.json", "--strings", "heavy.spec.toml")["strings"]
+    found = json_of("diagnose", "m.json", "--strings", "heavy.spec.toml")
+    plain = json_of("diagnose", "m.json")
+    assert found["relief_mm"] == pytest.approx(swap["relief_after_mm"], abs=1e-9)
+    assert found["relief_mm"] > plain["relief_mm"]
+    said = [f["sentence"] for f in found["findings"]]
+    assert any("Heavy Kestrel" in s and "relief becomes" in s for s in said)
+    result = run("plan", "m.json", "--strings", "heavy.spec.toml", "-o", "heavy.plan.json")
+    assert result.exit_code == 0, result.output
+    assert "relief becomes" in result.output
+    plan = json.loads((folder / "heavy.plan.json").read_text(encoding="utf-8"))
+    assert plan["measurement"]["model"] == "Heavy Kestrel (invented)"
+    assert plan["relief_before_mm"] == pytest.approx(swap["relief_after_mm"], abs=1e-9)
+    assert run("sheet", "heavy.plan.json").exit_code == 0
+
+
+def test_a_measured_neck_feeds_the_plan_and_its_sheet(folder: Path) -> None:
+    measured(folder)
+    bowed(folder, "before.json", 0.3, strung=True)
+    bowed(folder, "slack.json", -0.4, strung=False)
+    default = json_of("plan", "m.json")
+    made = run(
+        "plan", "m.json", "--turned", "before.json", "1.5", "--slack", "slack.json", "-o", "p.json"
+    )
+    assert made.exit_code == 0, made.output
+    assert "On this neck as measured" in made.output
+    plan = json.loads((folder / "p.json").read_text(encoding="utf-8"))
+    outlook = plan["outlook"]
+    assert outlook["stiffness"] == "pair"
+    assert default["outlook"]["rod_turns_count"] is None
+    assert outlook["rod_turns_count"] == pytest.approx(-plan["relief_change_mm"] / 0.2, rel=1e-3)
+    # a measured neck is known better: it is sure to bear more than one that is guessed at
+    span = [o["tension_less_n"] + o["tension_more_n"] for o in (outlook, default["outlook"])]
+    per_n = 0.4 / json_of("neck", "m.json")["neck"]["tension_n"]
+    room = outlook["relief_high_mm"] - outlook["relief_low_mm"]
+    assert span[0] == pytest.approx(room / per_n, rel=0.02)
+    assert run("sheet", "p.json", "-o", "sheet.html").exit_code == 0
+    page = (folder / "sheet.html").read_text(encoding="utf-8")
+    assert f"{abs(outlook['rod_turns_count']):.2f} turns" in page
+
+
+def test_readings_without_strings_are_diagnosed_and_planned_at_tension(folder: Path) -> None:
+    measured(folder)
+    bowed(folder, "slack.json", -0.1, strung=False)
+    forecast = json_of("neck", "slack.json")
+    found = json_of("diagnose", "slack.json")
+    assert found["relief_mm"] == pytest.approx(forecast["relief_mm"], abs=1e-9)
+    assert any("without strings" in f["sentence"] for f in found["findings"])
+    plan = json_of("plan", "slack.json")
+    assert plan["relief_before_mm"] == pytest.approx(forecast["relief_mm"], abs=1e-9)
+    assert plan["measurement"]["strung"]
+    assert any("carried to" in route for route in plan["measurement"]["routes"])
+
+
+def test_what_does_not_go_together_is_refused_by_the_plan(folder: Path) -> None:
+    measured(folder)
+    bowed(folder, "slack.json", -0.4, strung=False)
+    assert "written over" in refusal("plan", "m.json", "--slack", "slack.json", "-o", "slack.json")
+    assert "not both" in refusal("plan", "m.json", "--turn", "1", "--turned", "slack.json", "1")
+    assert "with strings and one without" in refusal("diagnose", "m.json", "--slack", "m.json")
+    spec = (folder / "kestrel.spec.toml").read_text(encoding="utf-8")
+    (folder / "other.toml").write_text(spec.replace("length = 648.0", "length = 628.0"))
+    assert "another neck" in refusal("plan", "m.json", "--strings", "other.toml")
+    assert not list(folder.glob("*.plan.json"))

@@ -93,7 +93,7 @@ def test_a_long_table_repeats_its_head_on_the_next_page():
 
 
 def content_head(page):
-    return next(word for word in page.split() if len(word) == 10 and word.isupper())
+    return next(word for word in page.split() if re.fullmatch("[0-9A-F]{10}", word))
 
 
 def test_the_same_sheet_is_the_same_bytes():

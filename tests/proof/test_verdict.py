@@ -172,18 +172,23 @@ DRAWS = 20_000
 DRAW_TOLERANCE = 0.02
 
 
-def test_propagated_uncertainty_against_monte_carlo() -> None:
+@pytest.mark.parametrize("carried", [0.0, 0.02], ids=["as taken", "carried to tension"])
+def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
     """Seeded draws of every reading; values by the two-point form, u as stated by the items."""
     chance = np.random.default_rng(7)
     nut, top, saddle = PLAN.nut_after_mm, PLAN.crown_top_after_mm, PLAN.saddle_after_mm
     u_nut, u_saddle = np.array([0.004, 0.007, 0.01]), np.array([0.02, 0.011, 0.006])
     u_top = chance.uniform(0.002, 0.012, top.shape)
     readings = after_work(SPEC, PLAN, nut_u_mm=u_nut, crown_top_u_mm=u_top, saddle_u_mm=u_saddle)
-    proof = proof_of(readings)
+    proof = proof_of(replace(readings, carried_relief_u_mm=carried))
+    named = [line for item in proof.items for line in item.lines if "carrying" in line.name]
+    assert bool(named) == bool(carried)
     n, t, s = (
         x[..., None] + u[..., None] * chance.normal(size=(*x.shape, DRAWS))
         for x, u in ((nut, u_nut), (top, u_top), (saddle, u_saddle))
     )
+    lines, bow, _ = geometry(SPEC)
+    t = t + carried * bow.frets[..., None] * chance.normal(size=DRAWS)
     for item in (*items_of(proof, "action"), *items_of(proof, "first-fret")):
         drawn = by_hand((n, t, s), item.string - 1, 0, item.fret)
         assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
@@ -193,7 +198,6 @@ def test_propagated_uncertainty_against_monte_carlo() -> None:
         assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
         assert item.expanded_uncertainty == pytest.approx(1.959964 * item.standard_uncertainty)
     # Relief: least squares of line and bow, string by string, over the drawn crown tops.
-    lines, bow, _ = geometry(SPEC)
     reliefs = []
     for k in range(3):
         x = lines.station_mm[k, 1:]

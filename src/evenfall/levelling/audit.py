@@ -51,6 +51,7 @@ def audit(
     crown_height_after_mm: FloatArray,
     nut_after_mm: FloatArray,
     saddle_after_mm: FloatArray,
+    bow_mm_per_mm: FloatArray,
     easing_mm: dict[str, float],
     check_relief: bool = True,
 ) -> tuple[Promise, ...]:
@@ -66,6 +67,8 @@ def audit(
         Shape (K, F) [mm].
     nut_after_mm, saddle_after_mm
         Shape (K,) [mm].
+    bow_mm_per_mm
+        What more relief does to each crown over the line from nut to saddle, shape (K, F).
     easing_mm
         How much each limit was knowingly eased [mm], by lever; empty for none.
     check_relief
@@ -86,6 +89,7 @@ def audit(
         bridge = float(lines.saddle_station_mm[k])
         z = np.append(nut_after_mm[k], crown_top_after_mm[k])
         u = np.append(measurement.nut_u_mm[k], measurement.crown_top_u_mm[k])
+        carried = measurement.carried_relief_u_mm * np.append(0.0, bow_mm_per_mm[k])
         for stop in range(specification.frets):
             ahead = slice(stop + 1, None)
             rise = (saddle_after_mm[k] - z[stop]) / (bridge - x[stop])
@@ -94,6 +98,7 @@ def audit(
             doubt = np.hypot(
                 np.hypot(u[ahead], (1.0 - along) * u[stop]), along * measurement.saddle_u_mm[k]
             )
+            doubt = np.hypot(doubt, (1.0 - along) * carried[stop] - carried[ahead])
             need = (
                 specification.rule.extra_clearance_mm
                 + one_sided * doubt

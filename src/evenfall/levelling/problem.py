@@ -16,7 +16,7 @@ from evenfall.errors import RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.neck import default_bow
-from evenfall.strings.clearance import chord_share, open_share
+from evenfall.strings.clearance import chord_share, open_share, rest_clearance_mm
 from evenfall.strings.envelope import envelope as compute_envelope
 
 if TYPE_CHECKING:
@@ -194,11 +194,15 @@ def build_problem(
         + ((1.0 - share) * u[:, :, None]) ** 2
         + (share * u_open_saddle[:, None, None]) ** 2
     )
-    relief_u = bow.relief_u_mm(measurement.crown_top_u_mm)
+    carried_u = measurement.carried_relief_u_mm
+    still = np.zeros(specification.string_count)
+    bowed = np.nan_to_num(rest_clearance_mm(lines, still, bow.frets, still))
+    spread = np.hypot(spread, carried_u * bowed)
+    relief_u = np.hypot(bow.relief_u_mm(measurement.crown_top_u_mm), carried_u)
     reference = specification.scale.reference_fret
     guard = {
-        "action": allowance + kappa * _open_gap_u_mm(measurement, lines, reference),
-        "first fret": allowance + kappa * _open_gap_u_mm(measurement, lines, 1),
+        "action": allowance + kappa * _open_gap_u_mm(measurement, lines, bow, reference),
+        "first fret": allowance + kappa * _open_gap_u_mm(measurement, lines, bow, 1),
         "relief": np.array([allowance + kappa * relief_u]),
     }
     return Problem(
@@ -303,7 +307,7 @@ def _attack(
     return np.broadcast_to(given, (count,)).copy()
 
 
-def _open_gap_u_mm(measurement: Measurement, lines: StringLines, fret: int) -> FloatArray:
+def _open_gap_u_mm(measurement: Measurement, lines: StringLines, bow: Bow, fret: int) -> FloatArray:
     """Return the standard uncertainty of an open-string gap over a fret, shape (K,)."""
     share = open_share(lines, fret)
     return np.asarray(
@@ -311,6 +315,7 @@ def _open_gap_u_mm(measurement: Measurement, lines: StringLines, fret: int) -> F
             ((1.0 - share) * measurement.nut_u_mm) ** 2
             + (share * measurement.saddle_u_mm) ** 2
             + measurement.crown_top_u_mm[:, fret - 1] ** 2
+            + (measurement.carried_relief_u_mm * bow.frets[:, fret - 1]) ** 2
         )
     )
 

@@ -33,8 +33,8 @@ class Carried:
     Parameters
     ----------
     measurement
-        The same readings as they would be with the strings at pitch; crown tops carry the
-        doubt of the neck's stiffness as well.
+        The same readings as they would be with the strings at pitch, with the doubt of the
+        neck's stiffness.
     relief_change_mm, relief_change_u_mm
         What the strings add to the relief, with standard uncertainty [mm].
     """
@@ -50,7 +50,7 @@ def carried_to_tension(
     """Return readings as they would be at another tension of the strings.
 
     Nut, saddle and all else stay; every crown moves with the bow of the neck. The doubt of that
-    bow is one for all crowns, but a measurement has no place to say so: it is added to each.
+    bow is one for all crowns, and stays so in the readings; doubts of several carries add up.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def carried_to_tension(
         measurement,
         strung=True,
         crown_top_mm=measurement.crown_top_mm + change * model.bow.frets,
-        crown_top_u_mm=np.hypot(measurement.crown_top_u_mm, change_u * model.bow.frets),
+        carried_relief_u_mm=measurement.carried_relief_u_mm + change_u,
         crown_top_origin=np.where(origin == Origin.READ, np.int8(Origin.DERIVED), origin),
         direct=(),  # gaps that were read belong to the neck as it stood
         routes=(
@@ -286,7 +286,10 @@ def forecast(
     carried = None if measurement.strung else carried_to_tension(model, measurement)
     tops = measurement.crown_top_mm
     relief = model.bow.relief_mm(tops)
-    relief_u = model.bow.relief_u_mm(np.nan_to_num(measurement.crown_top_u_mm))
+    relief_u = math.hypot(
+        model.bow.relief_u_mm(np.nan_to_num(measurement.crown_top_u_mm)),
+        measurement.carried_relief_u_mm,
+    )
     if carried is not None:
         relief += carried.relief_change_mm
         relief_u = math.hypot(relief_u, carried.relief_change_u_mm)

@@ -122,6 +122,19 @@ class Case:
         where = f"string {k + 1}, fret {fret}"
         return self._line("crown top", "crown_top", (k, fret - 1), sensitivity_mm_per_mm, where)
 
+    def carried_lines(self, change_mm_per_mm: float) -> list[BudgetLine]:
+        """Return the budget line of readings that were carried to another tension, if they were.
+
+        Parameters
+        ----------
+        change_mm_per_mm
+            Change of the result per millimetre more relief.
+        """
+        u_mm = self.measurement.carried_relief_u_mm
+        if u_mm == 0.0:
+            return []
+        return [BudgetLine("relief added by carrying to tension", 0.0, u_mm, change_mm_per_mm)]
+
     def _line(
         self, what: str, field: str, at: tuple[int, ...], sensitivity: float, where: str
     ) -> BudgetLine:
@@ -245,6 +258,7 @@ def derived_gap(case: Case, k: int, fret: int) -> tuple[float, list[BudgetLine]]
         case.nut_line(k, 1.0 - share),
         case.saddle_line(k, share),
         case.top_line(k, fret, -1.0),
+        *case.carried_lines(-float(case.bow.frets[k, fret - 1])),
     ]
 
 
@@ -310,6 +324,7 @@ def derived_relief(case: Case) -> tuple[float, list[BudgetLine], int]:
         for k in np.flatnonzero(whole)
         for fret in range(1, top_mm.shape[1] + 1)
     ]
+    lines += case.carried_lines(1.0)
     return float(np.sum(weights[whole] * top_mm[whole])), lines, count
 
 
@@ -426,6 +441,8 @@ class Clearances:
 def clearances(case: Case) -> Clearances:
     """Return every clearance with its uncertainty, u² = u_j² + (1 - a)² u_i² + a² u_s².
 
+    Readings carried to another tension add what they share, the doubt of the bow.
+
     Parameters
     ----------
     case
@@ -439,12 +456,25 @@ def clearances(case: Case) -> Clearances:
         + ((1.0 - share) * u_mm[:, :, None]) ** 2
         + (share * read.saddle_u_mm[:, None, None]) ** 2
     )
+    bowed = clearance_per_relief(case) * case.measurement.carried_relief_u_mm
     excursion_mm = case.attack_n[:, None, None] * case.envelope.excursion_mm_per_n
     return Clearances(
         clearance_mm=rest_clearance_mm(case.lines, read.nut_mm, read.top_mm, read.saddle_mm),
-        u_mm=np.sqrt(squares),
+        u_mm=np.sqrt(squares + bowed**2),
         required_mm=excursion_mm + case.specification.rule.extra_clearance_mm,
     )
+
+
+def clearance_per_relief(case: Case) -> FloatArray:
+    """Return what one millimetre more relief does to every clearance, shape (K, F + 1, F + 1).
+
+    Parameters
+    ----------
+    case
+        The instrument.
+    """
+    still = np.zeros(len(case.bow.frets))
+    return np.nan_to_num(rest_clearance_mm(case.lines, still, case.bow.frets, still))
 
 
 def judge_positions(case: Case, found: Clearances) -> Positions:
@@ -513,7 +543,7 @@ def clearance_items(case: Case, positions: Positions) -> list[Item]:
     positions
         Its positions.
     """
-    share = chord_share(case.lines)
+    share, bowed = chord_share(case.lines), clearance_per_relief(case)
     scores = (positions.clearance_mm - positions.required_mm) / np.maximum(
         positions.clearance_u_mm, EXACT_MM
     )
@@ -539,6 +569,7 @@ def clearance_items(case: Case, positions: Positions) -> list[Item]:
                 case.top_line(k, stop, 1.0 - a),
                 case.saddle_line(k, a),
                 case.top_line(k, fret, -1.0),
+                *case.carried_lines(float(bowed[k, stop, fret])),
             ],
             low_mm=float(positions.required_mm[k, stop]) if known else -math.inf,
             string=k + 1,

@@ -1,0 +1,303 @@
+"""How long a plan holds as the neck moves, and plans that go by a measured neck."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from statistics import NormalDist
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+
+from evenfall import workshop
+from evenfall.errors import RequestError
+from evenfall.instrument import Specification, fret_distance_mm, read_specification, string_lines
+from evenfall.levelling import diagnose, make_plan
+from evenfall.levelling.problem import build_problem
+from evenfall.measurement import Measurement
+from evenfall.neck import (
+    Bow,
+    calibrate,
+    crown_shift_mm,
+    default_bow,
+    humidity_range,
+    neck_model,
+    restrung,
+)
+from evenfall.plan import Plan, plan_from_dict
+from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
+from levelling.necks import Neck, Wishes, necks, readings, specification, table, text
+
+WISHES = Wishes(
+    strings=4,
+    frets=20,
+    joint=16.0,
+    relief=(0.1, 0.3),
+    tolerance=0.1,
+    attack=0.15,
+    saddle=(0.8, 0.8),
+)
+SPEC = specification(WISHES)
+LINES = string_lines(SPEC)
+
+
+def broken_mm(spec: Specification, plan: Plan, crown_top_mm: np.ndarray) -> float:
+    """Return by how much the worst promise of a plan fails with other crown tops [mm].
+
+    String by string on straight lines, without the arrays that the outlook is worked out from.
+    """
+    lines, target = string_lines(spec), spec.target
+    excursion = table(spec).excursion_mm_per_n
+    worst = []
+    for k in range(spec.string_count):
+        x, bridge = lines.station_mm[k], lines.saddle_station_mm[k]
+        z = np.append(plan.nut_after_mm[k], crown_top_mm[k])
+        for stop in range(spec.frets):
+            for fret in range(stop + 1, spec.frets + 1):
+                share = (x[fret] - x[stop]) / (bridge - x[stop])
+                underside = z[stop] + share * (plan.saddle_after_mm[k] - z[stop])
+                swing = plan.attack_n[k] * excursion[k, stop, fret]
+                worst.append(spec.rule.extra_clearance_mm + swing - (underside - z[fret]))
+        for fret, limit in (
+            (spec.scale.reference_fret, target.action[k]),
+            (1, target.first_fret[k]),
+        ):
+            share = x[fret] / bridge
+            gap = z[0] + share * (plan.saddle_after_mm[k] - z[0]) - z[fret]
+            worst += [limit.minimum_mm - gap, gap - limit.maximum_mm]
+    relief = default_bow(spec, lines).relief_mm(crown_top_mm)
+    worst += [target.relief.minimum_mm - relief, relief - target.relief.maximum_mm]
+    return float(max(worst))
+
+
+@settings(max_examples=25, deadline=None)
+@given(necks(tolerance=0.5, relief=(-0.2, 0.6), saddle=(1.0, 1.0), nut=(0.5, 0.5)))
+def test_the_plan_holds_up_to_its_ends_and_no_further(neck: Neck) -> None:
+    try:
+        plan = make_plan(neck.spec, neck.found, envelope=neck.table)
+    except RequestError:
+        return
+    if plan.status != "optimal":
+        return
+    ahead = plan.outlook
+    model = neck_model(neck.spec, string_lines(neck.spec))
+    assert ahead.relief_low_mm <= plan.relief_after_mm + 1e-9
+    assert ahead.relief_high_mm >= plan.relief_after_mm - 1e-9
+    for end, step in ((ahead.relief_low_mm, -1.0), (ahead.relief_high_mm, 1.0)):
+        assert np.isfinite(end), "the relief has limits of its own"
+        for beyond, holds in ((-1e-4, True), (1e-4, False)):
+            moved = end + step * beyond - plan.relief_after_mm
+            tops = plan.crown_top_after_mm + moved * model.bow.frets
+            assert (broken_mm(neck.spec, plan, tops) < 1e-6) == holds or abs(moved) < 2e-4
+    assert ahead.low_end
+    assert ahead.high_end
+
+
+def test_what_moves_the_relief_that_far() -> None:
+    """The ends in tension and humidity, from the neck's own numbers (JCGM 100, G.6.6: 2 u)."""
+    found = readings(SPEC, noise_mm=0.01, relief_mm=0.2)
+    plan = make_plan(SPEC, found, envelope=table(SPEC))
+    model = neck_model(SPEC, LINES)
+    ahead = plan.outlook
+    per_n = model.relief_mm_per_n + 2.0 * model.relief_u_mm_per_n
+    less = plan.relief_after_mm - ahead.relief_low_mm
+    more = ahead.relief_high_mm - plan.relief_after_mm
+    assert ahead.tension_less_n * per_n == pytest.approx(less)
+    assert ahead.tension_more_n * per_n == pytest.approx(more)
+    assert ahead.humidity_percent == 45.0
+    assert ahead.humidity_noted
+    air = humidity_range(model, less_mm=less, more_mm=more, humidity_percent=45.0)
+    assert (ahead.humidity_low_percent, ahead.humidity_high_percent) == air
+    assert air[0] <= 45.0 <= air[1]
+    usual = make_plan(SPEC, replace(found, humidity_percent=np.nan), envelope=table(SPEC)).outlook
+    assert usual.humidity_percent == 50.0
+    assert not usual.humidity_noted
+    again = plan_from_dict(plan.as_dict())
+    assert again.outlook.tension_more_n == ahead.tension_more_n
+    assert np.isnan(again.outlook.rod_turns_count)
+
+
+def test_a_measured_turn_becomes_turns_in_the_plan() -> None:
+    found = readings(SPEC, noise_mm=0.0, relief_mm=0.45)
+    plain = make_plan(SPEC, found, envelope=table(SPEC))
+    assert np.isnan(plain.outlook.rod_turns_count)
+    model = neck_model(SPEC, LINES, turn_mm=0.2, turn_u_mm=0.02)
+    plan = make_plan(SPEC, found, envelope=table(SPEC), neck=model)
+    assert plan.relief_change_mm < -0.1
+    assert plan.outlook.rod_turns_count == pytest.approx(-plan.relief_change_mm / 0.2)
+    assert plan.outlook.rod_turns_u_count == pytest.approx(0.1 * plan.outlook.rod_turns_count)
+
+
+def soft_near_the_nut() -> Bow:
+    """Return the bow of a neck that bends twice as much at the nut as the usual, less behind."""
+    joint = float(fret_distance_mm(1.0, 16.0))
+    place = np.linspace(0.0, joint, 65)
+    shift = crown_shift_mm(SPEC, LINES, place, 1.0 - 1.8 * (place / joint - 0.5))
+    usual = default_bow(SPEC, LINES)
+    return Bow(frets=shift / usual.relief_mm(shift), weights=usual.weights)
+
+
+def test_a_plan_by_the_measured_bow_holds_on_that_neck() -> None:
+    """Carried out on a neck of its own shape, the plan from its profiles misses nothing."""
+    true = soft_near_the_nut()
+    found = readings(SPEC, noise_mm=0.01, relief_mm=0.0, u_mm=0.002)
+    found = replace(found, crown_top_mm=found.crown_top_mm + 0.6 * true.frets)
+    before = replace(found, crown_top_mm=found.crown_top_mm + 0.4 * true.frets)
+    pair = calibrate(SPEC, LINES, before, found)
+    assert pair.leaning
+    measured = neck_model(SPEC, LINES, turn=pair, turn_mm=0.2)
+    assert measured.rod_bow is pair.bow
+    default = neck_model(SPEC, LINES)
+
+    def missed_mm(model) -> float:
+        plan = make_plan(SPEC, found, envelope=table(SPEC), neck=model)
+        assert plan.status == "optimal"
+        assert plan.relief_change_mm < -0.2
+        tops = found.crown_top_mm + plan.relief_change_mm * true.frets - plan.removal_mm
+        np.testing.assert_array_equal(plan.bow_mm_per_mm, model.rod_bow.frets)
+        return broken_mm(SPEC, plan, tops)
+
+    assert missed_mm(measured) < 0.002
+    assert missed_mm(default) > 3.0 * max(missed_mm(measured), 0.002)
+    one = diagnose(SPEC, found, envelope=table(SPEC), bow=measured.rod_bow)
+    other = diagnose(SPEC, found, envelope=table(SPEC))
+    assert one.relief_mm == pytest.approx(other.relief_mm), "relief is read in one way only"
+
+
+def restringed(gauge_times: float) -> Specification:
+    """Return the same neck with thicker or thinner plain strings at the same pitch."""
+    content = text(WISHES)
+    for gauge in (0.254, 0.330, 0.432):
+        content = content.replace(f"gauge = {gauge}", f"gauge = {gauge * gauge_times:.6f}")
+    return read_specification(content)[0]
+
+
+def test_other_strings_change_what_the_plan_starts_from() -> None:
+    """Weight and tension of a plain string go with the square of its gauge (mu = rho pi d^2/4)."""
+    found = readings(SPEC, noise_mm=0.01, relief_mm=0.2)
+    heavy = restringed(1.2)
+    model = neck_model(SPEC, LINES)
+    tensions = [sum(s.tension_n for s in spec.strings) for spec in (SPEC, heavy)]
+    plain = sum(s.tension_n for s in SPEC.strings[:3])
+    assert tensions[1] - tensions[0] == pytest.approx(plain * (1.2**2 - 1.0), rel=1e-6)
+    then = restrung(model, found, SPEC, heavy)
+    assert then.specification_hash == heavy.content_hash
+    relief = [default_bow(SPEC, LINES).relief_mm(m.crown_top_mm) for m in (found, then)]
+    more = model.relief_mm_per_n * (tensions[1] - tensions[0])
+    assert relief[1] - relief[0] == pytest.approx(more)
+    assert then.carried_relief_u_mm == pytest.approx(
+        model.relief_u_mm_per_n * (tensions[1] - tensions[0])
+    )
+    spec, carried, pulled, findings = workshop.at_pitch(SPEC, found, model, other=heavy)
+    assert spec is heavy
+    assert pulled.tension_n == pytest.approx(tensions[1])
+    assert any("relief becomes" in f.sentence for f in findings)
+    plan = make_plan(spec, carried, envelope=table(heavy), neck=pulled)
+    assert plan.relief_before_mm == pytest.approx(relief[1])
+    # the same neck with the heavy strings really on it is better known: no plan takes more metal
+    sure = replace(then, carried_relief_u_mm=0.0)
+    again = make_plan(heavy, sure, envelope=table(heavy), neck=pulled)
+    assert (plan.status, again.status) == ("optimal", "optimal")
+    assert again.objective_mm <= plan.objective_mm + 1e-9
+
+
+def test_the_doubt_of_a_carry_is_one_for_all_crowns() -> None:
+    """Margins against a Monte Carlo of the one bow and of every reading (JCGM 101, 7)."""
+    found = replace(readings(SPEC, u_mm=0.003), carried_relief_u_mm=0.05)
+    problem = build_problem(SPEC, found, envelope=table(SPEC))
+    plain = build_problem(SPEC, replace(found, carried_relief_u_mm=0.0), envelope=table(SPEC))
+    assert (problem.margin_mm >= plain.margin_mm).all()
+    chance = np.random.default_rng(11)
+    drawn = []
+    for _ in range(4000):
+        bowed = 0.05 * chance.standard_normal() * problem.bow.frets
+        drawn.append(
+            rest_clearance_mm(
+                LINES,
+                found.nut_mm + 0.003 * chance.standard_normal(4),
+                found.crown_top_mm + bowed + 0.003 * chance.standard_normal((4, 20)),
+                found.saddle_mm + 0.003 * chance.standard_normal(4),
+            )
+        )
+    spread = np.std(drawn, axis=0)
+    free = np.isfinite(spread)
+    kappa = NormalDist().inv_cdf(SPEC.rule.coverage)
+    u = (problem.margin_mm - SPEC.rule.extra_clearance_mm - SPEC.rule.working_allowance_mm) / kappa
+    np.testing.assert_allclose(u[free], spread[free], rtol=0.06)
+    assert problem.guard_mm["relief"] > 0.05 * kappa
+
+
+def test_strings_in_other_places_are_refused() -> None:
+    found = readings(SPEC)
+    model = neck_model(SPEC, LINES)
+    wider = read_specification(
+        text(WISHES).replace("string_spread_saddle = ", "string_spread_saddle = 1")
+    )[0]
+    with pytest.raises(RequestError, match="other places"):
+        restrung(model, found, SPEC, wider)
+    fewer = specification(replace(WISHES, strings=3))
+    with pytest.raises(RequestError, match="other places"):
+        restrung(model, found, SPEC, fewer)
+
+
+def test_readings_without_strings_are_planned_at_tension() -> None:
+    strung = readings(SPEC, noise_mm=0.01, relief_mm=0.2)
+    model = neck_model(SPEC, LINES)
+    less = model.relief_mm_per_n * model.tension_n * model.bow.frets
+    slack = replace(strung, strung=False, crown_top_mm=strung.crown_top_mm - less)
+    spec, carried, _, findings = workshop.at_pitch(SPEC, slack, model)
+    assert spec is SPEC
+    assert carried.strung
+    np.testing.assert_allclose(carried.crown_top_mm, strung.crown_top_mm, atol=1e-12)
+    assert any(f.code == "state" for f in findings)
+    as_it_is = workshop.at_pitch(SPEC, strung, model)
+    assert as_it_is == (SPEC, strung, model, ())
+
+
+def shifts(before: Measurement, plan: Plan) -> float:
+    """Return by how much the plan moves any height [mm]."""
+    return float(np.abs(plan.crown_top_after_mm - before.crown_top_mm).max())
+
+
+def test_a_plan_says_what_it_does_to_pitch() -> None:
+    """The same numbers as working out the pitch of the neck before and after by itself."""
+    found = readings(SPEC, noise_mm=0.03, relief_mm=0.35)
+    plan = make_plan(SPEC, found, envelope=table(SPEC), way="each")
+    report = workshop.pitch(SPEC, found, plan)
+    assert report.planned is not None
+    assert report.uncrowned is not None
+    before = report.found.deviation_cents
+    np.testing.assert_allclose(
+        plan.pitch_change_cents, (report.planned.deviation_cents - before)[:, 1:], atol=1e-9
+    )
+    np.testing.assert_allclose(
+        plan.pitch_uncrowned_cents, (report.uncrowned.deviation_cents - before)[:, 1:], atol=1e-9
+    )
+    cut = plan.removal_mm > 1e-6
+    assert cut.any()
+    flat = plan.pitch_uncrowned_cents - plan.pitch_change_cents
+    assert (flat[cut] > 0.0).all()
+    assert np.abs(flat[~cut]).max() < 1e-3
+    assert 0.0 < np.abs(plan.pitch_change_cents).max() < 5.0
+    assert shifts(found, plan) > 0.0
+
+
+def test_clearance_of_the_ends_is_in_words() -> None:
+    """The named promise is the one that stands at zero at the end."""
+    found = readings(SPEC, noise_mm=0.01, relief_mm=0.2)
+    plan = make_plan(SPEC, found, envelope=table(SPEC))
+    bow = neck_model(SPEC, LINES).bow.frets
+    tops = plan.crown_top_after_mm + (plan.outlook.relief_high_mm - plan.relief_after_mm) * bow
+    heights = (plan.nut_after_mm, tops, plan.saddle_after_mm)
+    kind, _, where = plan.outlook.high_end.partition(" of string ")
+    if kind == "the action":
+        gap = open_gap_mm(LINES, *heights, 12)[int(where) - 1]
+        assert gap == pytest.approx(SPEC.target.action[int(where) - 1].maximum_mm, abs=1e-6)
+    elif kind == "the clearance":
+        k, fret = int(where.split()[0]) - 1, int(where.split()[-1])
+        need = plan.attack_n[k] * table(SPEC).excursion_mm_per_n[k, :, fret]
+        room = rest_clearance_mm(LINES, *heights)[k, :, fret] - need
+        assert np.nanmin(room) == pytest.approx(SPEC.rule.extra_clearance_mm, abs=1e-6)
+    else:
+        assert kind == "the limit of the relief"
+        assert plan.outlook.relief_high_mm == pytest.approx(SPEC.target.relief.maximum_mm)

@@ -336,6 +336,17 @@ def plain_numbers(array: NDArray[Any]) -> list[Any]:
     return [None if v != v else v for v in array.tolist()]  # noqa: PLR0124 (only NaN differs from itself)
 
 
+def plain_number(value: float) -> float | None:
+    """Return a number as JSON knows it: None for what is not finite.
+
+    Parameters
+    ----------
+    value
+        The number.
+    """
+    return float(value) if np.isfinite(value) else None
+
+
 def nan_for_none(values: Any) -> Any:
     """Return nested lists with NaN for None, the inverse of `plain_numbers`.
 

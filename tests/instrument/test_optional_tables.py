@@ -9,7 +9,7 @@ import pytest
 
 from evenfall.errors import SpecificationError
 from evenfall.instrument import Specification, read_specification
-from evenfall.instrument.specification import CompensationLimits, NeckBuild
+from evenfall.instrument.specification import CompensationLimits, NeckBuild, Rule
 from levelling.necks import Wishes, text
 
 PLAIN = text(Wishes(strings=3, frets=22))
@@ -33,6 +33,12 @@ def test_files_without_the_tables_stay_valid_and_say_nothing_of_the_neck() -> No
         assert spec.neck == NeckBuild()
         assert all(s.nut_setback_mm == 0.0 for s in spec.strings)
         assert all(s.speaking_length_mm == s.scale_mm + s.saddle_setback_mm for s in spec.strings)
+
+
+def test_a_file_without_a_rule_gets_the_usual_one() -> None:
+    head, _, rest = PLAIN.partition("[rule]\n")
+    spec = read("", head + rest[rest.index("[[string]]") :])
+    assert spec.rule == Rule(0.0, 0.0, 0.95, "guard band")
 
 
 def test_every_key_is_taken() -> None:

@@ -496,7 +496,7 @@ class _Reading(Taking):
         return Player(tuple(forces), distance, width)
 
     def rule(self) -> Rule:
-        values = self.table("rule")
+        values = self.table("rule", needed=False)
         self.unknown("rule", values)
         extra = self.length("rule", values, "extra_clearance", 0.0, 1.0, default=0.0)
         allowance = self.length("rule", values, "working_allowance", 0.0, 1.0, default=0.0)

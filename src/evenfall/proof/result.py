@@ -13,7 +13,13 @@ import numpy as np
 
 from evenfall.errors import BrokenFileError, Finding, FormatMismatchError
 from evenfall.instrument.specification import DecisionRule
-from evenfall.measurement import content_hash, nan_for_none, plain_numbers, wrong_schema
+from evenfall.measurement import (
+    content_hash,
+    nan_for_none,
+    plain_number,
+    plain_numbers,
+    wrong_schema,
+)
 from evenfall.proof.decision import Verdict
 from evenfall.proof.uncertainty import Budget, BudgetLine
 
@@ -296,29 +302,25 @@ _ITEM_NUMBERS = (
 _ITEM_WORDS = ("name", "quantity", "unit", "verdict", "route")
 
 
-def _plain(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
-
-
 def _plain_item(item: Item) -> dict[str, Any]:
     return {
         **{key: getattr(item, key) for key in _ITEM_WORDS},
         "string": item.string,
         "stop": item.stop,
         "fret": item.fret,
-        **{key: _plain(getattr(item, key)) for key in _ITEM_NUMBERS},
-        "limit": _plain(item.limit),
-        "lower": _plain(item.lower),
-        "upper": _plain(item.upper),
+        **{key: plain_number(getattr(item, key)) for key in _ITEM_NUMBERS},
+        "limit": plain_number(item.limit),
+        "lower": plain_number(item.lower),
+        "upper": plain_number(item.upper),
         "budget": [
             {
                 "name": line.name,
-                "value": _plain(line.value),
+                "value": plain_number(line.value),
                 "standard_uncertainty": line.standard_uncertainty,
                 "sensitivity": line.sensitivity,
                 "contribution": line.contribution,
                 "unit": line.unit,
-                "degrees_of_freedom": _plain(line.degrees_of_freedom),
+                "degrees_of_freedom": plain_number(line.degrees_of_freedom),
                 "distribution": line.distribution,
             }
             for line in item.lines
@@ -330,11 +332,11 @@ def _plain_deviation(deviation: Deviation) -> dict[str, Any]:
     string, fret, worst_mm = deviation.worst
     return {
         **{name: plain_numbers(getattr(deviation, name)) for name in _DEVIATION_ARRAYS},
-        "relief_mm": _plain(deviation.relief_mm),
-        "relief_u_mm": _plain(deviation.relief_u_mm),
-        "rms_mm": _plain(deviation.rms_mm),
+        "relief_mm": plain_number(deviation.relief_mm),
+        "relief_u_mm": plain_number(deviation.relief_u_mm),
+        "rms_mm": plain_number(deviation.rms_mm),
         "fret_mean_mm": plain_numbers(deviation.fret_mean_mm),
-        "worst": {"string": string, "fret": fret, "value_mm": _plain(worst_mm)},
+        "worst": {"string": string, "fret": fret, "value_mm": plain_number(worst_mm)},
     }
 
 

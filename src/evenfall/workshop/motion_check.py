@@ -56,14 +56,16 @@ class Disagreement:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
+        from evenfall.measurement import plain_number
+
         return {
             "string": self.string,
             "position": self.position,
             "headroom": self.headroom,
             "verdict": self.verdict,
-            "headroom_n": _plain(self.headroom_n),
-            "motion_headroom_n": _plain(self.motion_headroom_n),
-            "first_contact_s": _plain(self.first_contact_s),
+            "headroom_n": plain_number(self.headroom_n),
+            "motion_headroom_n": plain_number(self.motion_headroom_n),
+            "first_contact_s": plain_number(self.first_contact_s),
             "first_contact_fret": self.first_contact_fret,
         }
 
@@ -99,6 +101,8 @@ class MotionCheck:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
+        from evenfall.measurement import plain_number
+
         return {
             "attack_n": list(self.attack_n),
             "duration_s": self.duration_s,
@@ -107,7 +111,7 @@ class MotionCheck:
             "rattles_count": self.rattles_count,
             "least_string": self.least_string,
             "least_position": self.least_position,
-            "least_share": _plain(self.least_share),
+            "least_share": plain_number(self.least_share),
             "disagreements": [d.as_dict() for d in self.disagreements],
         }
 
@@ -252,7 +256,3 @@ def _named(disagreements: list[Disagreement]) -> str:
     named = [place_text(d.string, d.position) for d in disagreements[:_NAMED]]
     more = len(disagreements) - len(named)
     return ", ".join(named) + (f" and {more} more" if more else "")
-
-
-def _plain(value: float) -> float | None:
-    return value if isfinite(value) else None

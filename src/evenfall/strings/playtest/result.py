@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.measurement import plain_number
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -284,9 +286,9 @@ class PlayTest:
     def _position_dict(self, k: int, p: int) -> dict[str, Any]:
         return {
             "position": p,
-            "envelope_headroom_n": _plain(self.envelope_headroom_n[k, p]),
-            "motion_headroom_away_n": _plain(self.motion_headroom_n[k, p, 0]),
-            "motion_headroom_towards_n": _plain(self.motion_headroom_n[k, p, 1]),
+            "envelope_headroom_n": plain_number(self.envelope_headroom_n[k, p]),
+            "motion_headroom_away_n": plain_number(self.motion_headroom_n[k, p, 0]),
+            "motion_headroom_towards_n": plain_number(self.motion_headroom_n[k, p, 1]),
             "notes": [
                 self._note_dict(k, p, a, d)
                 for a in range(len(self.attacks))
@@ -304,21 +306,17 @@ class PlayTest:
         if fret:
             impulse = self.impulse_n_s[k, p, a, d]
             note |= {
-                "first_contact_s": _plain(self.first_contact_s[k, p, a, d]),
+                "first_contact_s": plain_number(self.first_contact_s[k, p, a, d]),
                 "first_contact_fret": fret,
-                "impulse_n_s": _plain(impulse.sum()),
+                "impulse_n_s": plain_number(impulse.sum()),
                 "impulse_by_fret": [
-                    {"fret": int(f) + 1, "impulse_n_s": _plain(impulse[f])}
+                    {"fret": int(f) + 1, "impulse_n_s": plain_number(impulse[f])}
                     for f in np.flatnonzero(impulse)
                 ],
-                "largest_strike_n_s": _plain(self.largest_strike_n_s[k, p, a, d]),
+                "largest_strike_n_s": plain_number(self.largest_strike_n_s[k, p, a, d]),
                 "strike_count": int(self.strike_count[k, p, a, d]),
                 "strikes_over_count": int(self.strikes_over_count[k, p, a, d]),
-                "energy_lost_share": _plain(self.energy_lost_share[k, p, a, d]),
-                "spectrum_n_s": [_plain(level) for level in self.spectrum_n_s[k, p, a, d]],
+                "energy_lost_share": plain_number(self.energy_lost_share[k, p, a, d]),
+                "spectrum_n_s": [plain_number(level) for level in self.spectrum_n_s[k, p, a, d]],
             }
         return note
-
-
-def _plain(value: float) -> float | None:
-    return float(value) if isfinite(value) else None

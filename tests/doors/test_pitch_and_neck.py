@@ -12,10 +12,12 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from evenfall import workshop
 from evenfall.cli import main
 from evenfall.instrument import read_specification, string_lines
 from evenfall.measurement import measurement_from_dict
 from evenfall.neck import default_bow
+from evenfall.pictures.neck import neck_curve
 
 INVENTED = resources.files("evenfall") / "invented"
 SHEET = ("kestrel-before.csv", "--spec", "kestrel.spec.toml")
@@ -138,6 +140,48 @@ def test_neck_after_a_plan_starts_from_the_relief_after_it(folder: Path) -> None
     found = json_of("neck", "p.json", "--humidity", "45", "35")
     assert found["relief_mm"] == pytest.approx(plan["relief_after_mm"], abs=1e-9)
     assert found["season"]["holds_from_percent"] <= 45.0 <= found["season"]["holds_to_percent"]
+
+
+def test_after_a_plan_the_rod_keeps_the_relief_that_the_plan_was_made_with(folder: Path) -> None:
+    """The wanted relief of the specification would break the plan's own promises."""
+    run("plan", *SHEET, "-o", "p.json")
+    plan = json.loads((folder / "p.json").read_text(encoding="utf-8"))
+    assert plan["outlook"]["relief_low_mm"] > 0.2  # the specification's wanted relief
+    found = json_of("neck", "p.json", "--turn", "0.12")
+    assert found["relief_wanted_mm"] == pytest.approx(plan["relief_after_mm"], abs=1e-9)
+    assert found["rod"]["turns"] == pytest.approx(0.0, abs=1e-6)
+    assert "Truss rod: leave" in run("neck", "p.json").output
+    swapped = json_of("neck", "p.json", "--strings", "heavy.spec.toml", "--turn", "0.12")
+    change = swapped["strings"]["relief_change_mm"]
+    assert swapped["rod"]["turns"] == pytest.approx(change / 0.12, rel=1e-6)
+
+
+def test_a_relief_with_doubt_beyond_its_limits_is_undecided(folder: Path) -> None:
+    run("plan", *SHEET, "-o", "p.json")
+    lines = run("neck", "p.json", "--humidity", "45", "60").output.splitlines()
+    rows = [line for line in lines if line.lstrip().startswith("at ")]
+    assert [row.split()[-1] for row in rows] == ["inside", "undecided"]
+
+
+def test_a_plan_by_a_measured_turn_says_the_turns(folder: Path) -> None:
+    result = run("plan", *SHEET, "--turn", "0.12", "-o", "p.json")
+    plan = json.loads((folder / "p.json").read_text(encoding="utf-8"))
+    turns = -plan["relief_change_mm"] / 0.12
+    assert turns > 0.0
+    assert f"takes {turns:.2f} ± {0.2 * turns:.2f} turns: tighten" in result.output
+    assert "turns" not in run("plan", *SHEET, "-o", "p.json").output
+
+
+def test_strings_cannot_pull_less_than_nothing(folder: Path) -> None:
+    """A light set on a plan that would bear more slack than all strings pull."""
+    found = measurement_from_dict(measured(folder))
+    spec = read_specification(found.specification_text)[0]
+    plan = workshop.plan(spec, found)
+    pull_n = sum(string.tension_n for string in spec.strings)
+    for less_n, said in ((0.9 * pull_n, f"{0.9 * pull_n:.0f} N less"), (pull_n, "any amount less")):
+        ahead = replace(plan.outlook, tension_less_n=less_n)
+        sentences = workshop.outlook_findings(spec, replace(plan, outlook=ahead))
+        assert any(f"surely bears {said} or " in found.sentence for found in sentences)
 
 
 def test_a_profile_without_strings_measures_the_neck_and_is_carried(folder: Path) -> None:
@@ -279,3 +323,10 @@ def test_what_does_not_go_together_is_refused_by_the_plan(folder: Path) -> None:
     (folder / "other.toml").write_text(spec.replace("length = 648.0", "length = 628.0"))
     assert "another neck" in refusal("plan", "m.json", "--strings", "other.toml")
     assert not list(folder.glob("*.plan.json"))
+
+
+def test_the_neck_curve_counts_the_doubt_of_carried_readings(folder: Path) -> None:
+    found = measurement_from_dict(measured(folder))
+    spec = read_specification(found.specification_text)[0]
+    assert "0.346 ± 0.002 mm" in neck_curve(spec, found)
+    assert "0.346 ± 0.020 mm" in neck_curve(spec, replace(found, carried_relief_u_mm=0.01))

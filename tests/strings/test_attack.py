@@ -90,6 +90,26 @@ def test_recordings_that_cannot_be_used(samples: NDArray[np.float64], message: s
         attack_from_sound(samples, RATE_HZ, ELECTRIC.strings[0], pluck_distance_mm=130.0)
 
 
+@pytest.mark.parametrize("bits", [8, 16])
+def test_a_recording_with_peaks_cut_flat_is_refused(bits: int) -> None:
+    """Its pitch falls as before, but its decay does not show: it told half as much again."""
+    string = ELECTRIC.strings[0]
+    sound = recording(string, 1.5, 130.0)
+    steps = 2.0 ** (bits - 1) - 1.0
+    fits = np.round(steps * sound / np.abs(sound).max())
+    found = attack_from_sound(fits, RATE_HZ, string, pluck_distance_mm=130.0)
+    assert found.displacement_mm == pytest.approx(1.5, rel=0.1)
+    loud = np.clip(4.0 * fits, -steps, steps)
+    with pytest.raises(RequestError, match="cut its peaks flat"):
+        attack_from_sound(loud, RATE_HZ, string, pluck_distance_mm=130.0)
+
+
+def test_too_few_samples_per_second_are_refused() -> None:
+    sound = np.sin(np.arange(400.0))
+    with pytest.raises(RequestError, match="100 samples per second are too few"):
+        attack_from_sound(sound, 100.0, ELECTRIC.strings[0], pluck_distance_mm=130.0)
+
+
 def test_the_pluck_must_lie_on_the_string() -> None:
     with pytest.raises(RequestError, match="between the saddle and the nut"):
         attack_from_sound(np.ones(48_000), RATE_HZ, ELECTRIC.strings[0], pluck_distance_mm=700.0)

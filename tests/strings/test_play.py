@@ -310,6 +310,18 @@ def test_without_numba_one_sentence_says_how_to_get_it(monkeypatch: pytest.Monke
         played(neck("ukulele"))
 
 
+def test_a_numba_that_does_not_load_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Unfit:
+        def __getattr__(self, name: str) -> object:
+            raise ImportError("Numba needs NumPy 9.9 or less.")
+
+    monkeypatch.delitem(sys.modules, "evenfall.strings.playtest.contact", raising=False)
+    monkeypatch.delattr("evenfall.strings.playtest.contact", raising=False)
+    monkeypatch.setitem(sys.modules, "numba", Unfit())  # type: ignore[arg-type]
+    with pytest.raises(UnsupportedError, match=r"does not load \(Numba needs NumPy 9.9 or less\)"):
+        played(neck("ukulele"))
+
+
 def test_importing_the_play_test_does_not_load_numba() -> None:
     code = "import sys, evenfall.strings.playtest.sound; print('numba' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

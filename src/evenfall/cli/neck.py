@@ -112,8 +112,7 @@ def _show(made: NeckForecast, unit: LengthUnit) -> None:
         return length_text(length_mm, unit, signed=signed).split()[0]
 
     def row(name: str, relief_mm: float, u_mm: float) -> list[str]:
-        inside = made.minimum_mm <= relief_mm <= made.maximum_mm
-        return [name, figure(relief_mm), figure(2.0 * u_mm), "inside" if inside else "outside"]
+        return [name, figure(relief_mm), figure(2.0 * u_mm), made.standing(relief_mm, u_mm)]
 
     rows = [row("at playing tension", made.relief_mm, made.relief_u_mm)]
     if (swap := made.strings) is not None:

@@ -226,6 +226,19 @@ class NeckForecast:
     season: Season | None
     findings: tuple[Finding, ...]
 
+    def standing(self, relief_mm: float, u_mm: float) -> str:
+        """Say where a relief ± 2 u stands to its limits: "inside", "outside" or "undecided".
+
+        Parameters
+        ----------
+        relief_mm, u_mm
+            The relief with its standard uncertainty [mm].
+        """
+        low, high = relief_mm - COVERAGE_FACTOR * u_mm, relief_mm + COVERAGE_FACTOR * u_mm
+        if self.minimum_mm <= low and high <= self.maximum_mm:
+            return "inside"
+        return "outside" if high < self.minimum_mm or low > self.maximum_mm else "undecided"
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         return {
@@ -257,6 +270,7 @@ def forecast(
     other: Specification | None = None,
     humidity_percent: tuple[float, float] | None = None,
     temperature_c: float = ROOM_C,
+    wanted_mm: float | None = None,
 ) -> NeckForecast:
     """Return what becomes of the relief of a neck.
 
@@ -274,6 +288,8 @@ def forecast(
         Relative humidity now and later [%].
     temperature_c
         Temperature of the air [°C].
+    wanted_mm
+        Relief that the rod is to bring the neck to [mm]; the specification's if left out.
 
     Raises
     ------
@@ -294,6 +310,7 @@ def forecast(
         relief += carried.relief_change_mm
         relief_u = math.hypot(relief_u, carried.relief_change_u_mm)
     limit = specification.target.relief
+    value = limit.value_mm if wanted_mm is None else wanted_mm
     strings = None
     at, at_u = relief, relief_u
     if other is not None:
@@ -302,7 +319,7 @@ def forecast(
         at, at_u = strings.relief_after_mm, strings.relief_after_u_mm
     rod = None
     if specification.neck.truss_rod:
-        wanted = limit.value_mm - at
+        wanted = value - at
         turns = -wanted / model.turn_mm
         rod = RodMove(
             relief_change_mm=wanted,
@@ -327,7 +344,7 @@ def forecast(
         relief_u_mm=relief_u,
         minimum_mm=limit.minimum_mm,
         maximum_mm=limit.maximum_mm,
-        value_mm=limit.value_mm,
+        value_mm=value,
         carried=carried,
         strings=strings,
         rod=rod,
@@ -406,7 +423,8 @@ def _findings(specification: Specification, made: NeckForecast) -> list[Finding]
     if made.strings is not None:
         swap = made.strings
         more = swap.tension_after_n - swap.tension_before_n
-        verdict = "inside" if inside(swap.relief_after_mm) else "outside"
+        standing = made.standing(swap.relief_after_mm, swap.relief_after_u_mm)
+        verdict = "perhaps outside" if standing == "undecided" else standing
         found.append(
             Finding(
                 "neck",
@@ -415,7 +433,7 @@ def _findings(specification: Specification, made: NeckForecast) -> list[Finding]
                 f"{give_or_take(swap.relief_after_mm, swap.relief_after_u_mm)}, {verdict} its "
                 f"limits ({limits}).",
                 "",
-                "note" if verdict == "inside" else "warning",
+                "note" if inside(swap.relief_after_mm) else "warning",
             )
         )
     if (season := made.season) is not None:

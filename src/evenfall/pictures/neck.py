@@ -153,6 +153,7 @@ def _curves(
         *,
         filled: bool,
         relief: float | None = None,
+        carried_u_mm: float = 0.0,
     ) -> _Curve:
         if top.shape != shape:
             raise ValueError(f"heights must have shape {shape}")
@@ -161,7 +162,7 @@ def _curves(
             _over_line(top, lines.station_mm[:, 1:]),
             u,
             bow.relief_mm(top) if relief is None else relief,
-            np.nan if u is None else bow.relief_u_mm(u),
+            np.nan if u is None else np.hypot(bow.relief_u_mm(u), carried_u_mm),
             filled,
         )
 
@@ -171,6 +172,7 @@ def _curves(
         before.crown_top_u_mm,
         filled=after is None,
         relief=after.relief_before_mm if isinstance(after, Plan) else None,
+        carried_u_mm=before.carried_relief_u_mm,
     )
     if after is None:
         return [first]

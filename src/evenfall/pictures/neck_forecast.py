@@ -148,6 +148,9 @@ def _limits(
         yield text(left_px - 5, y(tick) + 3, shown, size_px=9, anchor="end", ink=QUIET)
 
 
+_DOT_PX = 3.6
+
+
 def _column(y: Axis, place_px: tuple[float, float], state: _State, *, inside: bool) -> str:
     """Return one state: dot, whisker, value and name, at a middle and with room to its sides."""
     middle_px, room_px = place_px
@@ -156,9 +159,11 @@ def _column(y: Axis, place_px: tuple[float, float], state: _State, *, inside: bo
     reach = _COVERAGE_FACTOR * state.u_mm
     ends = [y(in_unit(state.relief_mm + sign * reach, unit)) for sign in (-1.0, 1.0)]
     at = y(in_unit(state.relief_mm, unit))
-    parts = [line(middle_px, ends[0], middle_px, ends[1], ink=ink, width_px=1.2)]
-    parts += [line(middle_px - 4, e, middle_px + 4, e, ink=ink, width_px=1.2) for e in ends]
-    parts.append(circle(middle_px, at, 3.6, fill=ink, ink=PAPER, width_px=1.0))
+    parts = []
+    if abs(ends[1] - ends[0]) > 2.0 * _DOT_PX:  # a shorter whisker is hidden by the dot
+        parts.append(line(middle_px, ends[0], middle_px, ends[1], ink=ink, width_px=1.2))
+        parts += [line(middle_px - 4, e, middle_px + 4, e, ink=ink, width_px=1.2) for e in ends]
+    parts.append(circle(middle_px, at, _DOT_PX, fill=ink, ink=PAPER, width_px=1.0))
     value = _length(state.relief_mm, unit).split()[0]
     parts.append(rect(middle_px + 7, at - 7, 30, 12, fill=WASH if inside else PAPER))
     parts.append(text(middle_px + 8, at + 3.5, value, bold=not inside, ink=ink))

@@ -57,6 +57,8 @@ _WINDOW_S = 0.08  # of the running frequency, at least six periods
 _HOP_S = 0.01
 _SETTLE_S = 0.02  # after which the pluck itself is no longer heard
 _FOLLOWED_S = 1.5
+_HEARD_SHARE = 0.45  # of the rate, below which a recording holds a tone
+_FLAT_SAMPLES, _FLAT_PEAKS = 3, 10  # so many alike in a row, so often: peaks cut flat
 _AUDIBLE = 1e-3  # of the loudest partial
 _MODEL_SHARE = 0.03  # what the average over the fast motion and the laws of decay may miss
 
@@ -207,6 +209,11 @@ def attack_from_sound(
             f"The pluck must lie between the saddle and the nut, {length:g} mm away, "
             f"not at {pluck_distance_mm:g} mm."
         )
+    if string.frequency_hz * 2.0 ** (1 / 8) > _HEARD_SHARE * rate_hz:
+        raise _unusable(
+            f"{rate_hz:g} samples per second are too few for a string at "
+            f"{string.frequency_hz:.1f} Hz; record with 44100 or more."
+        )
     sound = _prepared(np.asarray(samples, dtype=np.float64), rate_hz)
     pitch = _pitch_hz(sound, rate_hz, string.frequency_hz)
     time, order, amplitude, frequency = _followed(sound, rate_hz, pitch, string.inharmonicity)
@@ -272,6 +279,11 @@ def _prepared(samples: FloatArray, rate_hz: float) -> FloatArray:
     """Return the sound from shortly after the pluck on."""
     if samples.ndim != 1 or not np.isfinite(samples).all() or not np.any(samples):
         raise _unusable("The recording is silent, broken or not of one channel.")
+    if _cut_flat(samples):
+        raise _unusable(
+            "The recording was too loud for the recorder, which cut its peaks flat; record again "
+            "with less gain."
+        )
     block = max(1, round(0.005 * rate_hz))
     level = np.add.reduceat(samples**2, np.arange(0, len(samples), block))
     first = (int(np.argmax(level > 0.5 * level.max())) + 1) * block + round(_SETTLE_S * rate_hz)
@@ -282,6 +294,19 @@ def _prepared(samples: FloatArray, rate_hz: float) -> FloatArray:
             f"at least half a second is needed."
         )
     return sound[: round(_FOLLOWED_S * rate_hz)]
+
+
+def _cut_flat(samples: FloatArray) -> bool:
+    """Whether many peaks stand at one and the same highest or lowest value.
+
+    A plucked string dies away, so its largest value comes once, or a few times in coarse samples.
+    """
+    for side in (samples, -samples):
+        at_most = np.concatenate([[False], side == side.max(), [False]])
+        first, after = np.flatnonzero(np.diff(at_most)).reshape(-1, 2).T
+        if side.max() > 0.0 and int((after - first >= _FLAT_SAMPLES).sum()) >= _FLAT_PEAKS:
+            return True
+    return False
 
 
 def _pitch_hz(sound: FloatArray, rate_hz: float, expected_hz: float) -> float:
@@ -312,7 +337,7 @@ def _followed(
     amplitude, frequency = [], []
     for order in range(1, _PARTIALS + 1):
         guess = order * pitch_hz * sqrt((1.0 + inharmonicity * order**2) / (1.0 + inharmonicity))
-        if guess > 0.45 * rate_hz:
+        if guess > _HEARD_SHARE * rate_hz:
             break
         kernel = window * np.exp(-2j * pi * guess * local)
         first = np.array([kernel @ sound[s : s + size] for s in starts])

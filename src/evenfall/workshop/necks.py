@@ -174,7 +174,8 @@ def neck(
     measurement
         Its readings.
     plan
-        What is to be done to it; the forecast then starts from the relief after the work.
+        What is to be done to it; the forecast then starts from the relief after the work, which
+        is also what the rod is to keep: the plan's promises were made with it.
     other
         Specification of the same neck with other strings or another tuning.
     humidity_percent
@@ -207,12 +208,19 @@ def neck(
             saddle_mm=plan.saddle_after_mm,
         )
         state = replace(state, crown_top_u_mm=np.nan_to_num(state.crown_top_u_mm))
-    made = forecast(specification, model, state, other=other, humidity_percent=humidity_percent)
+    made = forecast(
+        specification,
+        model,
+        state,
+        other=other,
+        humidity_percent=humidity_percent,
+        wanted_mm=None if plan is None else plan.relief_after_mm,
+    )
     return replace(made, findings=(*made.findings, *findings))
 
 
 def outlook_findings(specification: Specification, plan: Plan) -> tuple[Finding, ...]:
-    """Say how far the neck may move before a plan no longer holds, and what would move it.
+    """Say how far to turn the rod, how far the neck may move before a plan ends, and what moves it.
 
     Parameters
     ----------
@@ -233,9 +241,13 @@ def outlook_findings(specification: Specification, plan: Plan) -> tuple[Finding,
         )
         if known
     ]
+    all_n = sum(string.tension_n for string in specification.strings)
     pulls = [
-        f"{size_n:.0f} N {word}"
-        for size_n, word in ((ahead.tension_less_n, "less"), (ahead.tension_more_n, "more"))
+        f"{'any amount' if most_n <= size_n else f'{size_n:.0f} N'} {word}"
+        for size_n, most_n, word in (
+            (ahead.tension_less_n, all_n, "less"),
+            (ahead.tension_more_n, math.inf, "more"),
+        )
         if math.isfinite(size_n)
     ]
     whose = "this neck as measured" if ahead.stiffness == "pair" else "a neck as assumed"
@@ -246,7 +258,20 @@ def outlook_findings(specification: Specification, plan: Plan) -> tuple[Finding,
         f"{ahead.humidity_low_percent:.0f} to {ahead.humidity_high_percent:.0f} % humidity "
         f"({ahead.humidity_percent:g} % {counted}).",
     )
-    return tuple(Finding("holds", sentence, "", "note") for sentence in sentences)
+    found = [Finding("holds", sentence, "", "note") for sentence in sentences]
+    turns = ahead.rod_turns_count
+    if math.isfinite(turns) and abs(plan.relief_change_mm) >= _NO_MOVE_MM:
+        way = "tighten" if turns > 0.0 else "loosen"
+        sentence = (
+            f"The rod's move takes {abs(turns):.2f} ± {2.0 * ahead.rod_turns_u_count:.2f} turns: "
+            f"{way} in small steps, as its maker says."
+        )
+        found.insert(0, Finding("neck", sentence, "", "note"))
+    return tuple(found)
+
+
+_NO_MOVE_MM = 5e-4
+"""A change of relief under this is no move of the rod [mm]."""
 
 
 def _fit_finding(what: str, residual_mm: float, unit: LengthUnit) -> Finding:

@@ -230,8 +230,8 @@ def _pitch_findings(specification: Specification, report: PitchReport) -> list[F
         Finding(
             "pitch",
             f"The note furthest off{when} is string {string} at fret {fret}, {abs(cents):.1f} "
-            f"cents {'sharp' if cents > 0.0 else 'flat'}; {off} of {total} notes are more than "
-            f"{HEARD_CENTS:g} cents off.",
+            f"cents {'sharp' if cents > 0.0 else 'flat'}; {off} of {total} notes "
+            f"{'is' if off == 1 else 'are'} more than {HEARD_CENTS:g} cents off.",
             f"string {string}",
             "warning" if off else "note",
         )

@@ -43,7 +43,7 @@ def load_kernel() -> ModuleType:
     Raises
     ------
     UnsupportedError
-        If numba is not installed.
+        If numba is not installed, or does not load.
     """
     try:
         from evenfall.strings.playtest import contact
@@ -54,6 +54,12 @@ def load_kernel() -> ModuleType:
             "The play test needs the package numba, which is not installed; "
             "install it with: pip install 'evenfall[play]'"
         ) from missing
+    except ImportError as broken:
+        raise UnsupportedError(
+            "The play test needs the package numba, which is installed but does not load "
+            f"({str(broken).strip().rstrip('.')}); install one that fits with: "
+            "pip install --upgrade 'evenfall[play]'"
+        ) from broken
     return contact
 
 

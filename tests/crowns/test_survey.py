@@ -24,7 +24,7 @@ from evenfall.crowns import (
     to_measurement,
 )
 from evenfall.errors import Finding, ReadingsError, RequestError
-from evenfall.instrument import string_lines
+from evenfall.instrument import read_specification, string_lines
 from evenfall.measurement import Origin, measurement_from_dict
 from oracles.surfaces import (
     Bump,
@@ -305,7 +305,9 @@ def test_what_a_hole_hides_stays_missing() -> None:
     assert not gone[[0, 3]].any()
     for name in ("crown_top_mm", "crown_radius_mm", "flat_width_mm"):
         assert np.isnan(getattr(survey, name)[gone]).all()
-    assert any("stay missing" in f.sentence for f in findings if f.code == "shadow")
+    assert any(
+        "cannot be seen near the string" in f.sentence for f in findings if f.code == "shadow"
+    )
     # a treble side that ends before the string is not carried on past its end
     scan = scan_of("bass", replace(COARSE, seed=6))
     end = scan.lines.y_mm[0, 12] - 1.5
@@ -339,6 +341,49 @@ def test_half_a_neck_gives_half_its_frets() -> None:
         assert "not in the scan" in outside.sentence
         error = crown_errors(scan, unmoved, survey)
         assert np.nanstd(error) < 0.003
+
+
+@pytest.mark.parametrize("model", ["electric", "electric-24"])
+def test_outer_strings_of_a_strung_neck_are_carried_at_ten_points_a_crown(model: str) -> None:
+    # little more than the board's edge shows beside an outer string's shadow
+    recipe = Recipe(seed=21, step_x=0.12, step_y=0.4)
+    scan, survey, _ = surveyed(model, recipe)
+    error = crown_errors(scan, unmoved, survey)[[0, -1]]
+    assert np.isfinite(error).mean() > 0.7
+    assert np.nanstd(error) < 0.002
+    share = np.sqrt(np.nanmean((error / survey.crown_top_u_mm[[0, -1]]) ** 2))
+    assert 0.6 < share < 1.6
+
+
+def test_a_scan_that_ends_on_a_fret_does_not_call_it_missing() -> None:
+    scan = scan_of("bass", replace(COARSE, seed=6))
+    fret = float(scan.lines.x_mm[:, 8].mean())
+    for end in (fret - 0.4, fret + 0.2):
+        _, findings = measure_crowns(scan.points_mm[scan.points_mm[:, 0] < end], scan.specification)
+        assert "missing-fret" not in codes(findings)
+
+
+@pytest.mark.parametrize("model", ["electric", "fanned"])
+def test_frets_after_the_last_one_are_told_in_one_sentence(model: str) -> None:
+    scan = scan_of(model, COARSE)
+    have = scan.specification.frets
+    fewer = read_specification(
+        scan.specification.text.replace(f"frets = {have}", f"frets = {have - 2}")
+    )[0]
+    _, findings = measure_crowns(scan.points_mm, fewer, mirrored=False)
+    (told,) = [f for f in findings if f.code == "extra-bump"]
+    assert f"fret {have - 1} " in told.sentence or f"frets {have - 1}-{have} " in told.sentence
+    assert "too few frets" in told.sentence
+
+
+def test_a_scale_one_fret_longer_warns_that_the_numbers_may_be_off_by_one() -> None:
+    scan = scan_of("electric", COARSE)
+    longer = read_specification(
+        scan.specification.text.replace("length = 648.0", f"length = {648.0 * 2 ** (1 / 12):.3f}")
+    )[0]
+    _, findings = measure_crowns(scan.points_mm, longer, mirrored=False)
+    assert [f.severity for f in findings if f.where == "first fret"] == ["warning"]
+    assert any("numbered too low" in f.sentence for f in findings)
 
 
 def test_another_scale_is_measured_and_told() -> None:
@@ -394,6 +439,24 @@ def test_a_facetted_mesh_is_not_claimed_better_than_its_facets(facets: int) -> N
     assert np.sqrt(np.mean(error**2)) < 2.0 * claim
     (finding,) = [f for f in findings if f.code == "facets"]
     assert "at best" in finding.sentence
+    # a sheet of mesh looks the same from its other side: that is no rival
+    assert not any(f.where == "orientation" for f in findings if f.code == "ambiguous")
+
+
+def test_noisy_facets_are_no_worn_flats() -> None:
+    spec = specification("ukulele")
+    heights, along, across = height_map(
+        spec, Recipe(seed=7, step_x=0.15, step_y=0.3, shadow_share=0.0)
+    )
+    rows, columns = heights.shape
+    y, x = np.meshgrid(np.arange(rows) * across, np.arange(columns) * along, indexing="ij")
+    corner = np.stack([x, y, heights], axis=-1)
+    a, b, c, d = corner[:-1, :-1], corner[:-1, 1:], corner[1:, 1:], corner[1:, :-1]
+    sides = [np.stack(part, axis=2).reshape(-1, 3, 3) for part in ((a, b, c), (a, c, d))]
+    triangles = np.concatenate(sides)
+    kept = np.isfinite(triangles).all(axis=(1, 2))
+    _, findings = measure_crowns(Mesh(triangles[kept]), spec, mirrored=False)
+    assert "worn-flat" not in codes(findings)
 
 
 def test_the_scanner_s_own_uncertainty_is_added() -> None:

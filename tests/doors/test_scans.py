@@ -55,6 +55,14 @@ def test_a_scan_and_a_sheet_become_a_measurement_that_later_commands_take(folder
     assert planned.exit_code == 0, planned.output
 
 
+def test_drawings_that_cannot_be_written_leave_no_measurement_behind(folder: Path) -> None:
+    (folder / "drawn").write_text("a file, not a folder")
+    result = run("scan.parquet", "--pictures", "drawn")
+    assert result.exit_code == 2
+    assert "Traceback" not in result.output
+    assert not list(folder.glob("*.measurement.json"))
+
+
 def test_a_scan_alone_is_measured_and_the_gap_is_named(folder: Path) -> None:
     result = run("scan.parquet", "--json")
     assert result.exit_code == 0, result.output

@@ -125,13 +125,14 @@ def command(
         **measurement.as_dict(),
         "findings": [f.as_dict() for f in findings],
     }
-    if path is not None:
-        workshop.write_json(path, measurement.as_dict())
     shown = shown_unit(unit, specification.unit)
     drawn = []
     if pictures is not None:
         drawings = workshop.measure_pictures(specification, taken, unit=shown)
         drawn = workshop.write_pictures(drawings, pictures)
+    # last, so that a command that fails leaves no measurement behind
+    if path is not None:
+        workshop.write_json(path, measurement.as_dict())
     if as_json:
         show_json(values)
         return

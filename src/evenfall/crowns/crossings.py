@@ -33,8 +33,11 @@ BRIDGE_MM = 3.5
 MOST_GAP_MM = 6.0
 """No height is carried over a gap wider than this."""
 
-EACH_SIDE = 3
-"""Slices needed on each side of a shadow."""
+EACH_SIDE = 2
+"""Slices needed on each side of a shadow: an outer string leaves little more than its edge."""
+
+NEXT_TO_SHADOW = 3
+"""Slices on each side that are kept where those further out do not follow the same parabola."""
 
 GOOD_MISFIT = 2.5
 """Root chi-square per freedom from which on a parabola over all slices in reach is given up."""
@@ -144,8 +147,8 @@ def crown_at(line: CrownLine, trend: Polynomial, along_mm: float, scatter_ratio:
     if origin == Origin.INTERPOLATED:
         if chi > GOOD_MISFIT:
             # a bevelled end or a kink further out: only the slices next to the shadow, then
-            near_ones = _nearest(distance, used, left, EACH_SIDE) | _nearest(
-                distance, used, right, EACH_SIDE
+            near_ones = _nearest(distance, used, left, NEXT_TO_SHADOW) | _nearest(
+                distance, used, right, NEXT_TO_SHADOW
             )
             other = _local(distance[near_ones], over[near_ones], u[near_ones], degree)
             if other[2] < chi:
@@ -215,7 +218,7 @@ def _nearest(
     distance: FloatArray, used: NDArray[np.bool_], side: NDArray[np.bool_], count: int
 ) -> NDArray[np.bool_]:
     """Return the few slices in use on one side that lie nearest."""
-    reach = np.sort(np.abs(distance[used & side]))[count - 1]
+    reach = np.sort(np.abs(distance[used & side]))[:count][-1]
     return np.asarray(used & side & (np.abs(distance) <= reach))
 
 

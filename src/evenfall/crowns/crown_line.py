@@ -75,6 +75,9 @@ FLAT_GAIN = 25.0
 FLAT_TRIES = (0.17, 0.33, 0.55)
 """Half widths of the flat, over the half width fitted, from which its fit is started."""
 
+FACETS_IN_FLAT = 3.0
+"""A flat narrower than this many facets of a mesh may be the facets."""
+
 LEAST_FLAT_MM = 0.12
 """A flat narrower than this is not told from a round crown."""
 
@@ -223,6 +226,7 @@ def fit_crown_line(
             radius=radius,
             noise=noise,
             reach=WIDE_SHARE * crown_width_mm,
+            least_mm=max(LEAST_FLAT_MM, FACETS_IN_FLAT * facet_mm),
         )
         for i, values in flat.items():
             top[i], variance[i], width[i], width_u[i], parameters[i, :4], covariance[i, 2, 2] = (
@@ -432,6 +436,7 @@ def _fit_flat(
     radius: float,
     noise: float,
     reach: float,
+    least_mm: float,
 ) -> dict[int, tuple[float, float, float, float, FloatArray, float]]:
     """Return top, its variance, flat width and its u, parameters and radius variance of flats."""
     chosen = worn[slices.group] & (np.abs(slices.across - parameters[slices.group, 0]) < reach)
@@ -477,7 +482,7 @@ def _fit_flat(
     for row, i in enumerate(groups.tolist()):
         p = tries[best[row]].parameters[row]
         square = p[2] ** 2 - (p[4] - p[1]) ** 2
-        if gain[row] < FLAT_GAIN or square <= (0.5 * LEAST_FLAT_MM) ** 2 or p[4] < p[1]:
+        if gain[row] < FLAT_GAIN or square <= (0.5 * least_mm) ** 2 or p[4] < p[1]:
             continue
         normal = tries[best[row]].normal[row]
         floor = 1e-12 * float(np.diagonal(normal).max())

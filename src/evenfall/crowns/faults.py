@@ -42,6 +42,12 @@ GAP_RUN_MM = 4.0
 LEAST_BUMP_CELLS = 3
 """A bump smaller than this many square millimetres is dust."""
 
+FRETS_AFTER = 6
+"""Frets looked for after the last one."""
+
+PLACE_AFTER_MM = 2.5
+"""A fret after the last one stands within this of the place in step with the others."""
+
 LEVELLED_SHARE = 0.7
 """If more than this share of the frets is flat along most of its length they were levelled and not
 yet crowned."""
@@ -98,7 +104,7 @@ def find_faults(
     """
     found = [
         *_absent(survey, specification, located),
-        *_bumps(gathered, located),
+        *_bumps(gathered, located, specification),
         *_flats(survey),
     ]
     for fret in heights:
@@ -149,9 +155,17 @@ def _absent(survey: CrownSurvey, specification: Specification, located: Located)
     for j, line in enumerate(survey.crown_lines):
         if line is not None:
             continue
-        off = np.abs(sample[:, 0] - nominal.base_mm[j] - nominal.lean_slope[j] * sample[:, 1])
-        seen = sample[off < 0.5 * specification.fretwire.crown_width_mm, 1]
-        wide = len(seen) > 20 and np.ptp(seen) > 0.4 * specification.board.width_nut_mm
+        off = sample[:, 0] - nominal.base_mm[j] - nominal.lean_slope[j] * sample[:, 1]
+        # a scan that ends at the fret's place does not show that nothing stands there
+        wire = specification.fretwire.crown_width_mm
+        zones = (
+            np.abs(off) < 0.5 * wire,
+            (off < -wire) & (off > -3.0 * wire),
+            (off > wire) & (off < 3.0 * wire),
+        )
+        parts = [sample[zone, 1] for zone in zones]
+        least = 0.4 * specification.board.width_nut_mm
+        wide = all(len(y) > 20 and np.ptp(y) > least for y in parts)
         (missing if wide else outside).append(j + 1)
     found = [
         Finding(
@@ -173,13 +187,16 @@ def _absent(survey: CrownSurvey, specification: Specification, located: Located)
     return found
 
 
-def _bumps(gathered: Gathered, located: Located) -> list[Finding]:
-    """Return what stands on the board between the frets."""
+def _bumps(gathered: Gathered, located: Located, specification: Specification) -> list[Finding]:
+    """Return what stands on the board between the frets, and frets after the last one."""
     grid, cells = gathered.grid, gathered.cells
     shape = (grid.columns, grid.rows)
     high, low = cells.high_count.reshape(shape), cells.count.reshape(shape)
     raised = (high >= 3.0) & (high > 0.5 * (high + low)) & ~grid.off_board.reshape(shape)
-    found = []
+    after = _places_after(specification, located.orientation.scale_ratio)
+    across: dict[int, set[int]] = {}
+    beyond: list[tuple[int, int]] = []
+    found: list[Finding] = []
     for patch in _patches(raised):
         if len(patch) < LEAST_BUMP_CELLS:
             continue
@@ -191,6 +208,11 @@ def _bumps(gathered: Gathered, located: Located) -> list[Finding]:
         height = float((total / count).max())
         if height > 0.9 * DEEP_MM:
             continue
+        off = grid.x_mm[columns] - after[0][:, None] - after[1][:, None] * grid.y_mm[rows]
+        in_step = np.abs(off).max(axis=1)
+        if in_step.min() < PLACE_AFTER_MM:
+            across.setdefault(int(in_step.argmin()), set()).update(rows.tolist())
+            beyond.append((int(in_step.argmin()), len(found)))
         distance, _ = nearest_fret(np.array([x]), np.array([y]), located.orientation.fret_lines)
         before = int((located.orientation.fret_x_mm < x).sum())
         long, wide = np.ptp(columns) * CELL_MM + CELL_MM, np.ptp(rows) * CELL_MM + CELL_MM
@@ -204,7 +226,35 @@ def _bumps(gathered: Gathered, located: Located) -> list[Finding]:
                 f"after fret {before}" if before else "before fret 1",
             )
         )
+    least = 0.4 * specification.board.width_nut_mm / CELL_MM
+    frets = sorted(n for n, rows in across.items() if len(rows) > least)
+    found = [f for i, f in enumerate(found) if i not in {k for n, k in beyond if n in frets}]
+    if frets:
+        found.append(_after_last([specification.frets + 1 + n for n in frets], after[0][frets]))
     return found
+
+
+def _places_after(specification: Specification, scale_ratio: float) -> FloatArray:
+    """Return place and lean of the frets that would follow the last one, shape (2, 6)."""
+    nominal = nominal_lines(string_lines(specification))
+    # fret places are a geometric series, and so are the steps between them
+    steps = 2.0 ** (-np.arange(1, FRETS_AFTER + 1) / 12.0)
+    last = np.stack([nominal.base_mm * scale_ratio, nominal.lean_slope])[:, -2:]
+    return np.asarray(last[:, 1:] + (last[:, 1:] - last[:, :1]) * np.cumsum(steps))
+
+
+def _after_last(numbers: Sequence[int], place_mm: FloatArray) -> Finding:
+    """Return the finding for frets in step after the last one specified."""
+    one = len(numbers) == 1
+    places = " and ".join(f"{x:.1f} mm" for x in place_mm)
+    return Finding(
+        "extra-bump",
+        f"{'A fret stands' if one else f'{len(numbers)} frets stand'} after the last one "
+        f"specified, {places} from the nut, where fret{'' if one else 's'} {listed(numbers)} of "
+        "this scale would be: the specification has too few frets, or it is of a longer scale and "
+        "every fret is numbered too low; take the specification of this neck.",
+        f"after fret {numbers[0] - 1}",
+    )
 
 
 def _patches(raised: NDArray[np.bool_]) -> list[list[tuple[int, int]]]:
@@ -255,7 +305,7 @@ def _flats(survey: CrownSurvey) -> list[Finding]:
         under = ""
         if len(strings):
             under = f", under string{'s' if len(strings) > 1 else ''} {listed(strings.tolist())}"
-        stretch = " and ".join(f"{abs(b - a):.0f} mm" for a, b in places)
+        stretch = " and ".join(f"{max(1.0, abs(b - a)):.0f} mm" for a, b in places)
         found.append(
             Finding(
                 "worn-flat",
@@ -420,7 +470,7 @@ def _hidden(survey: CrownSurvey) -> list[Finding]:
             Finding(
                 "shadow",
                 f"{len(gone)} crown{'s' if len(gone) > 1 else ''} cannot be seen near the string's "
-                f"line and stay{'s' if len(gone) == 1 else ''} missing: {places}{more}.",
+                f"line: {places}{more}.",
             )
         )
     return found

@@ -271,7 +271,7 @@ def locate(
     if match.up_order < 0:
         width = groove_width_mm(chosen.strips, match, nominal)
         if width < SLOT_WIDTH_SHARE * wire.crown_width_mm:
-            raise slots_only(find_slots(surface, factor_mm=UNITS_MM[chosen.unit]))
+            raise _not_this_neck(surface, specification, ranked, chosen.unit)
     findings = _rivals(ranked)
     match = match_scale(
         match,
@@ -384,6 +384,8 @@ def _rivals(ranked: list[tuple[Match, _Candidate]]) -> tuple[Finding, ...]:
     for match, candidate in ranked[1:]:
         if match.score_share < CLOSE_SHARE * best.score_share:
             break
+        if _same_lie(best, chosen, match, candidate):
+            continue
         if candidate is chosen and match.up_order == best.up_order:
             what = (
                 "the other end as the nut"
@@ -404,6 +406,18 @@ def _rivals(ranked: list[tuple[Match, _Candidate]]) -> tuple[Finding, ...]:
             ),
         )
     return ()
+
+
+def _same_lie(best: Match, chosen: _Candidate, match: Match, candidate: _Candidate) -> bool:
+    """Say whether two matches lay the frets the same way: a sheet of mesh shows from both sides."""
+    if match is best or candidate.unit != chosen.unit:
+        return match is best
+
+    def axes(one: Match, seen: _Candidate) -> FloatArray:
+        signs = np.array([one.along_order, one.across_order, one.up_order], dtype=float)
+        return signs[:, None] * seen.axes
+
+    return bool((np.sum(axes(best, chosen) * axes(match, candidate), axis=1) > 0.9).all())
 
 
 class _Frame:
@@ -628,7 +642,6 @@ class _Frame:
                     "The nut is not in the scan: the frets were numbered by the specified scale; "
                     "on a scale 5.9 % longer or shorter the same frets would have the next number.",
                     "first fret",
-                    "note",
                 )
             )
         nominal = self.specification.scale.treble_mm

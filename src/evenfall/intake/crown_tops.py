@@ -127,7 +127,7 @@ def crown_tops_from_heights(
         scope = "Crown tops" if derived.all() else f"{int(derived.sum())} crown tops"
         routes.append(f"{scope} were worked out as board plus crown height{centre}.")
     findings = _doubtful(top, u, means, lines)
-    filled, more = _fill_across(top, u, lines.station_mm[:, 1:])
+    filled, more = fill_across(top, u, lines.station_mm[:, 1:])
     findings += more
     if filled.any():
         origin[filled] = Origin.INTERPOLATED
@@ -230,9 +230,27 @@ def missing_crowns(tops: CrownTops) -> tuple[Finding, ...]:
     tops
         Crown tops after every route.
     """
-    absent = ~np.isfinite(tops.height_mm)
-    if not absent.any():
+    places = missing_places(tops.height_mm)
+    if not places:
         return ()
+    sentence = (
+        f"The crown tops of {places} are missing and too many to fill in from their "
+        "neighbours; read crown_top there, or board and crown_height."
+    )
+    return (Finding("missing", sentence, "crown_top", "error"),)
+
+
+def missing_places(top_mm: FloatArray) -> str:
+    """Return which crown tops are missing, in words; nothing where none is.
+
+    Parameters
+    ----------
+    top_mm
+        Crown tops, NaN where missing, shape (K, F).
+    """
+    absent = ~np.isfinite(top_mm)
+    if not absent.any():
+        return ""
     frets_by_strings: dict[tuple[int, ...], list[int]] = defaultdict(list)
     for j in np.flatnonzero(absent.any(axis=0)).tolist():
         frets_by_strings[tuple((np.flatnonzero(absent[:, j]) + 1).tolist())].append(j + 1)
@@ -247,11 +265,7 @@ def missing_crowns(tops: CrownTops) -> tuple[Finding, ...]:
     ]
     if len(parts) > 8:
         parts = [*parts[:8], f"{len(parts) - 8} more places"]
-    sentence = (
-        f"The crown tops of {'; '.join(parts)} are missing and too many to fill in from their "
-        "neighbours; read crown_top there, or board and crown_height."
-    )
-    return (Finding("missing", sentence, "crown_top", "error"),)
+    return "; ".join(parts)
 
 
 def robust_line(x_mm: FloatArray, y_mm: FloatArray) -> tuple[float, float]:
@@ -280,49 +294,69 @@ def _detrended(top: FloatArray, station: FloatArray) -> tuple[FloatArray, FloatA
     return top - line, line
 
 
-def _fill_across(
-    top: FloatArray, u: FloatArray, station: FloatArray
+def fill_across(
+    top_mm: FloatArray, u_mm: FloatArray, station_mm: FloatArray
 ) -> tuple[BoolArray, list[Finding]]:
     """Fill isolated gaps in place from the neighbouring strings on the same fret.
 
     Never along the string: a single high fret is what is sought. Heights are taken over each
-    string's own robust line. Between two strings the middle is taken, beyond the outer pair their
-    line: u² = (u₁² + u₂²)/4 + (D/2)² and u² = 4 u₁² + u₂² + D², D being the root mean square of
-    the second differences across the strings that the known crowns show.
+    string's own robust line through the frets that all strings have. Between two strings the middle
+    is taken, beyond the outer pair their line: u² = (u₁² + u₂²)/4 + (D/2)² and
+    u² = 4 u₁² + u₂² + D², D being the root mean square of the second differences across the strings
+    that the known crowns show.
+
+    Parameters
+    ----------
+    top_mm, u_mm
+        Crown tops and their standard uncertainties [mm], shape (K, F); gaps are NaN in `top_mm`.
+    station_mm
+        Stations of the frets along each string [mm], shape (K, F).
+
+    Returns
+    -------
+    filled
+        Which gaps were filled, shape (K, F).
+    findings
+        What was filled in.
     """
-    absent = ~np.isfinite(top)
+    absent = ~np.isfinite(top_mm)
     filled = np.zeros_like(absent)
     if not absent.any():
         return filled, []
-    flat, line = _detrended(top, station)
+    sparse = absent.sum(axis=1) * 2 > top_mm.shape[1]  # a string that was not read
+    # lines over the same frets, so that a high fret, which is high under each string, drops out
+    shared = ~absent[~sparse].any(axis=0) if (~sparse).any() else np.zeros(top_mm.shape[1], bool)
+    _, own = _detrended(top_mm, station_mm)
+    _, line = _detrended(np.where(shared, top_mm, np.nan), station_mm)
+    line = np.where(np.isfinite(line), line, own)
+    flat = top_mm - line
     second = flat[:-2] - 2.0 * flat[1:-1] + flat[2:]
     known = second[np.isfinite(second)]
     if len(known) < 3:
         return filled, []
     roughness = float(np.sqrt(np.mean(known**2)))
-    last = len(top) - 1
-    sparse = absent.sum(axis=1) * 2 > top.shape[1]  # a string that was not read
-    values, spreads = top.copy(), u.copy()
+    last = len(top_mm) - 1
+    values, spreads = top_mm.copy(), u_mm.copy()
     for k, j in np.argwhere(absent):
         if absent[:, j].sum() > MOST_MISSING_ON_A_FRET or sparse[k]:
             continue
         if k in (0, last):
             near, far = (1, 2) if k == 0 else (last - 1, last - 2)
             guess = 2.0 * flat[near, j] - flat[far, j]
-            spread = np.sqrt(4.0 * u[near, j] ** 2 + u[far, j] ** 2 + roughness**2)
+            spread = np.sqrt(4.0 * u_mm[near, j] ** 2 + u_mm[far, j] ** 2 + roughness**2)
         else:
             guess = 0.5 * (flat[k - 1, j] + flat[k + 1, j])
-            spread = np.sqrt((u[k - 1, j] ** 2 + u[k + 1, j] ** 2 + roughness**2) / 4.0)
+            spread = np.sqrt((u_mm[k - 1, j] ** 2 + u_mm[k + 1, j] ** 2 + roughness**2) / 4.0)
         if np.isfinite(guess):
             values[k, j], spreads[k, j], filled[k, j] = line[k, j] + guess, spread, True
-    top[:], u[:] = values, spreads
+    top_mm[:], u_mm[:] = values, spreads
     if not filled.any():
         return filled, []
     places = [f"string {k + 1} fret {j + 1}" for k, j in np.argwhere(filled)]
     more = f" and {len(places) - 8} more" if len(places) > 8 else ""
     sentence = (
         f"Missing crown tops were filled in from the neighbouring strings on the same fret, with a "
-        f"standard uncertainty up to {length_text(float(u[filled].max()))}: "
+        f"standard uncertainty up to {length_text(float(u_mm[filled].max()))}: "
         f"{', '.join(places[:8])}{more}."
     )
     return filled, [Finding("interpolated", sentence, "crown_top", "warning")]

@@ -17,12 +17,14 @@ import numpy as np
 from evenfall.crowns import measure_crowns, to_measurement
 from evenfall.errors import EvenfallError, Finding, ReadingsError, RequestError
 from evenfall.instrument import string_lines
+from evenfall.intake.crown_tops import fill_across, missing_places
 from evenfall.intake.dense import Options, Progress, Scan, read_scan
 from evenfall.intake.dense.scan import silent
 from evenfall.intake.hand import read_readings, readings_error
 from evenfall.intake.reduction import CHECK_MM, reduce_readings
 from evenfall.intake.repeats import COVERAGE_FACTOR
 from evenfall.intake.rows import rows_text
+from evenfall.measurement import Origin
 from evenfall.units import length_text
 
 if TYPE_CHECKING:
@@ -143,12 +145,16 @@ def read_scanned(
     )
     recognised = what.sentence
     del scan  # its points are not needed any longer
+    findings += _scanner(known)
     if not sheets:
-        findings += _state(known)
+        crowns, more = _without_gaps(crowns, specification)
+        findings += [*more, *_state(known)]
         findings.append(_ends_missing(specification))
         return Scanned(recognised, survey, crowns, None, tuple(findings))
     errors = [f for f in findings if f.severity == "error"]
-    usable, more = _over_scan(readings, crowns, specification)
+    usable, crowns, more = _over_scan(readings, crowns, specification)
+    crowns, even_more = _without_gaps(crowns, specification)
+    more += even_more
     measurement, most = reduce_readings(
         usable, specification, serial=serial, source=source, crowns=crowns
     )
@@ -158,6 +164,8 @@ def read_scanned(
         errors += _clash_of_states(known, readings)
     if errors or measurement is None:
         raise readings_error(errors, sheets[0].name if len(sheets) == 1 else "")
+    # what no crown has has no uncertainty either
+    measurement = replace(measurement, crown_top_u_mm=crowns.crown_top_u_mm)
     if known.strung is not None:
         measurement = replace(measurement, strung=known.strung)
     return Scanned(
@@ -218,6 +226,16 @@ def _survey(
     return survey, list(findings)
 
 
+def _scanner(setting: Setting) -> list[Finding]:
+    if setting.gauge_u_mm:
+        return []
+    sentence = (
+        "The uncertainty is that of the points' scatter alone; add the scanner's own, from its "
+        "calibration, with --gauge-u."
+    )
+    return [Finding("no-uncertainty", sentence, "--gauge-u", "note")]
+
+
 def _state(setting: Setting) -> list[Finding]:
     if setting.strung is None:
         sentence = "No state is given; the strings are taken to have been at pitch."
@@ -273,8 +291,13 @@ def _sheet_alone(readings: Sequence[Reading], specification: Specification) -> M
 
 def _over_scan(
     readings: Sequence[Reading], crowns: Measurement, specification: Specification
-) -> tuple[list[Reading], list[Finding]]:
-    """Return the readings over the scan's datum, those that the scan replaces left out."""
+) -> tuple[list[Reading], Measurement, list[Finding]]:
+    """Return the readings over the scan's datum, those that the scan replaces left out.
+
+    Crowns that the scan does not show are taken from the sheet's, carried over the same way.
+    """
+    top, top_u = crowns.crown_top_mm.copy(), crowns.crown_top_u_mm.copy()
+    origin, added = crowns.crown_top_origin.copy(), []
     station = string_lines(specification).station_mm
     saddle = string_lines(specification).saddle_station_mm
     usable = [r for r in readings if r.quantity not in _REPLACED | _ENDS]
@@ -303,6 +326,20 @@ def _over_scan(
         for reading, difference, spread in zip(shared, off, u, strict=True):
             if worst is None or abs(difference) > abs(worst[0]):
                 worst = (float(difference), float(spread), reading)
+        for j in np.flatnonzero(~np.isfinite(crowns.crown_top_mm[k])).tolist():
+            own = [
+                r
+                for r in readings
+                if (r.quantity, r.string, r.frets) == ("crown_top", k + 1, (j + 1,))
+            ]
+            if not own:
+                continue
+            weights = np.array([1.0, station[k, j + 1]]) @ solver
+            carried = np.sqrt(np.sum((weights * np.maximum(u, np.std(off))) ** 2))
+            own_u = max(float(np.nan_to_num(r.u_mm)) for r in own)
+            top[k, j] = np.mean([r.value_mm for r in own]) + line @ [1.0, station[k, j + 1]]
+            top_u[k, j], origin[k, j] = np.hypot(own_u, carried), Origin.READ
+            added.append(f"fret {j + 1} string {k + 1}")
         for reading in ends:
             place = 0.0 if reading.quantity == "nut_slot" else float(saddle[k])
             weights = np.array([1.0, place]) @ solver
@@ -322,7 +359,76 @@ def _over_scan(
             "datum."
         )
         findings.append(Finding("missing", sentence, places, "error"))
-    return usable, [*findings, *_comparison(worst, readings)]
+    if added:
+        more = f" and {len(added) - 8} more" if len(added) > 8 else ""
+        sentence = (
+            "Crown tops that the scan does not show were taken from the sheet, carried over to "
+            f"the scan's datum: {', '.join(added[:8])}{more}."
+        )
+        findings.append(Finding("route", sentence, "crown_top", "note"))
+    heights = replace(crowns, crown_top_mm=top, crown_top_u_mm=top_u, crown_top_origin=origin)
+    heights = _with_crown_heights(readings, heights)
+    return usable, heights, [*findings, *_comparison(worst, readings)]
+
+
+def _with_crown_heights(readings: Sequence[Reading], crowns: Measurement) -> Measurement:
+    """Return the crowns with the heights over the board that only the sheet has."""
+    height, u = crowns.crown_height_mm.copy(), crowns.crown_height_u_mm.copy()
+    origin = crowns.crown_height_origin.copy()
+    for k, j in np.argwhere(~np.isfinite(height)).tolist():
+        own = [
+            r
+            for r in readings
+            if r.quantity == "crown_height" and r.string in (0, k + 1) and r.frets == (j + 1,)
+        ]
+        own = [r for r in own if r.string] or own
+        if own:
+            height[k, j] = float(np.mean([r.value_mm for r in own]))
+            u[k, j] = max(float(np.nan_to_num(r.u_mm)) for r in own)
+            origin[k, j] = Origin.READ
+    return replace(crowns, crown_height_mm=height, crown_height_u_mm=u, crown_height_origin=origin)
+
+
+def _without_gaps(
+    crowns: Measurement, specification: Specification
+) -> tuple[Measurement, list[Finding]]:
+    """Return the crowns with single gaps filled in across the strings, as in a hand sheet.
+
+    What is still missing stays so, without an uncertainty, and a finding says where.
+    """
+    top, top_u = crowns.crown_top_mm.copy(), np.nan_to_num(crowns.crown_top_u_mm)
+    filled, found = fill_across(top, top_u, string_lines(specification).station_mm[:, 1:])
+    findings = list(found)
+    top_u[~np.isfinite(top)] = np.nan
+    height, height_u = crowns.crown_height_mm.copy(), crowns.crown_height_u_mm.copy()
+    height_origin = crowns.crown_height_origin.copy()
+    for j in np.flatnonzero(np.isnan(height).any(axis=0)).tolist():
+        gap, seen = np.isnan(height[:, j]), np.isfinite(height[:, j])
+        usable = gap & np.isfinite(top[:, j])
+        if not seen.any() or not usable.any():
+            continue
+        spread = float(np.var(height[seen, j], ddof=1)) if seen.sum() > 1 else 0.0
+        height_u[usable, j] = np.sqrt(spread + np.mean(height_u[seen, j] ** 2))
+        height[usable, j] = height[seen, j].mean()
+        height_origin[usable, j] = Origin.INTERPOLATED
+    if places := missing_places(top):
+        sentence = (
+            f"The crown tops of {places} are missing, and a plan needs every one: scan there "
+            "again, finer or without strings, or read crown_top there and at two frets far apart "
+            "of each such string."
+        )
+        findings.append(Finding("missing", sentence, "crown_top"))
+    origin = crowns.crown_top_origin
+    whole = replace(
+        crowns,
+        crown_top_mm=top,
+        crown_top_u_mm=top_u,
+        crown_top_origin=np.where(filled, np.int8(Origin.INTERPOLATED), origin).astype(np.int8),
+        crown_height_mm=height,
+        crown_height_u_mm=height_u,
+        crown_height_origin=height_origin,
+    )
+    return whole, findings
 
 
 _REPLACED = frozenset({"crown_top", "crown_height", "board"})

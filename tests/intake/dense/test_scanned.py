@@ -251,3 +251,79 @@ def test_two_scans_and_options_without_a_scan_are_refused(tmp_path: Path) -> Non
         Options("furlong")
     with pytest.raises(RequestError):
         Options(step=(0.0, 1.0))
+
+
+def strung_points(*, bare: tuple[int, int, int] | None = None) -> tuple[FloatArray, FloatArray]:
+    """Return a scan, with a string's frets hidden where `bare` says, and the true tops."""
+    spec = specification("electric")
+    made = make_scan(spec, Recipe(seed=11, step_x=0.12, step_y=0.4, shadow_share=0.0))
+    points, lines = made.points_mm, made.lines
+    if bare is not None:
+        k, low, high = bare
+        x, y, _ = points.T
+        beside = np.abs(y - np.interp(x, lines.x_mm[k], lines.y_mm[k])) > 3.2
+        ends = 0.5 * (lines.x_mm[k, :-1] + lines.x_mm[k, 1:])
+        points = points[beside | (x < ends[low - 1]) | (x > ends[high])]
+    return points, made.crown_top_mm
+
+
+def actions(path: Path) -> Path:
+    rows = [f"action,{k},{f},{a},mm,0.01" for k in range(1, 7) for f, a in ((1, 0.4), (12, 1.7))]
+    path.write_text("quantity,string,fret,value,unit,uncertainty\n" + "\n".join(rows))
+    return path
+
+
+def test_a_crown_that_neither_string_side_shows_is_filled_in_across_the_strings(
+    tmp_path: Path,
+) -> None:
+    spec = specification("electric")
+    points, truth = strung_points(bare=(2, 5, 8))
+    path = scan_file(tmp_path, points)
+    found = read_scanned(path, spec, sheets=[actions(tmp_path / "actions.csv")])
+    measurement = found.measurement
+    gaps = measurement.crown_top_origin == Origin.INTERPOLATED
+    assert np.argwhere(gaps).tolist() == [[2, j] for j in range(4, 8)]
+    assert measurement.complete
+    assert "interpolated" in codes(found.findings)
+    off = measurement.crown_top_mm - truth
+    across = off[2, 4:8] - 0.5 * (off[1, 4:8] + off[3, 4:8])
+    assert np.abs(across).max() < 3.0 * measurement.crown_top_u_mm[gaps].max()
+    assert (measurement.crown_top_u_mm[gaps] > 0.002).all()
+
+
+def test_a_string_hidden_too_far_is_named_has_no_uncertainty_and_comes_from_a_sheet(
+    tmp_path: Path,
+) -> None:
+    spec = specification("electric")
+    points, truth = strung_points(bare=(2, 4, 18))
+    path, ends = scan_file(tmp_path, points), actions(tmp_path / "actions.csv")
+    lacking = read_scanned(path, spec, sheets=[ends])
+    gone = ~np.isfinite(lacking.measurement.crown_top_mm)
+    assert gone[2, 3:18].all()
+    assert np.isnan(lacking.measurement.crown_top_u_mm[gone]).all()
+    assert (lacking.measurement.crown_top_u_mm[~gone] > 0.0).all()
+    (told,) = [f for f in lacking.findings if f.code == "missing"]
+    assert "frets 4-18 under string 3" in told.sentence
+    # the sheet's heights stand over a datum of their own
+    station = string_lines(spec).station_mm[2, 1:]
+    rows = [
+        f"crown_top,3,{j + 1},{truth[2, j] + 1.0 + 0.002 * station[j]:.4f},mm,0.01"
+        for j in range(spec.frets)
+    ]
+    sheet = tmp_path / "tops.csv"
+    sheet.write_text("quantity,string,fret,value,unit,uncertainty\n" + "\n".join(rows))
+    whole = read_scanned(path, spec, sheets=[ends, sheet])
+    assert whole.measurement.complete
+    off = whole.measurement.crown_top_mm[2] - truth[2]
+    left = off - np.polyval(np.polyfit(station, off, 1), station)
+    assert np.abs(left).max() < 0.01
+    assert (whole.measurement.crown_top_u_mm[2, 3:18] > 0.01).all()
+    assert any(f.code == "route" and "from the sheet" in f.sentence for f in whole.findings)
+
+
+def test_the_claim_says_that_the_scanner_s_own_error_is_not_in_it(tmp_path: Path) -> None:
+    path = scan_file(tmp_path, kestrel_points())
+    told = read_scanned(path, kestrel()[0])
+    assert any("--gauge-u" in f.sentence for f in told.findings if f.code == "no-uncertainty")
+    settled = read_scanned(path, kestrel()[0], setting=Setting(gauge_u_mm=0.01))
+    assert "no-uncertainty" not in codes(settled.findings)

@@ -157,9 +157,9 @@ def _odd_sizes(scan: Scan) -> tuple[Finding, ...]:
     factor = UNITS_MM[scan.unit]
     if SHORTEST_MM <= length * factor <= LONGEST_MM and height <= length:
         return ()
-    what = f"{length * factor:.4g} mm long"
+    what = f"{_size(length * factor)} mm long"
     if height > length:
-        what += f" and {height * factor:.4g} mm high"
+        what += f" and {_size(height * factor)} mm high"
     return (
         Finding(
             "unit-slip",
@@ -168,6 +168,10 @@ def _odd_sizes(scan: Scan) -> tuple[Finding, ...]:
             scan.file,
         ),
     )
+
+
+def _size(length_mm: float) -> str:
+    return f"{length_mm:,.0f}" if 10.0 <= length_mm < 1e9 else f"{length_mm:.3g}"
 
 
 def _with_option(scan: Scan, options: Options) -> Scan:

@@ -336,7 +336,7 @@ def plain_numbers(array: NDArray[Any]) -> list[Any]:
     return [None if v != v else v for v in array.tolist()]  # noqa: PLR0124 (only NaN differs from itself)
 
 
-def plain_number(value: float) -> float | None:
+def plain_number(value: Any) -> float | None:
     """Return a number as JSON knows it: None for what is not finite.
 
     Parameters

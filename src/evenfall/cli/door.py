@@ -235,8 +235,10 @@ class Number(click.ParamType["float"]):
         except ValueError:
             self.fail(f"{value!r} is not a number such as 0.5.", param, ctx)
         if not self.low <= number <= self.high or number == float("inf"):
-            most = "more" if self.high == float("inf") else f"at most {self.high:g}"
-            self.fail(f"{value} is out of range; give {self.low:g} or {most}.", param, ctx)
+            bounds = f"{self.low:g} or more"
+            if self.high != float("inf"):
+                bounds = f"a number from {self.low:g} to {self.high:g}"
+            self.fail(f"{value} is out of range; give {bounds}.", param, ctx)
         return number
 
 

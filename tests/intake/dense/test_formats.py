@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import sys
 from pathlib import Path
 
@@ -14,11 +15,11 @@ import tifffile
 import trimesh
 import x3pio
 from numpy.typing import NDArray
-from trimesh.exchange import ply, stl
+from trimesh.exchange import obj, ply, stl
 
 from evenfall.crowns import HeightMap, Mesh
 from evenfall.errors import BrokenFileError, EvenfallError, FormatMismatchError, UnsupportedError
-from evenfall.intake.dense import Options, Scan, is_scan, read_scan
+from evenfall.intake.dense import Options, Scan, is_scan, obj_lines, read_scan, text_blocks
 from intake.dense.samples import (
     FACES,
     HEIGHTS,
@@ -363,7 +364,12 @@ def fine_mesh() -> trimesh.Trimesh:
 
 def test_the_corners_of_a_scanners_mesh_count_as_points(tmp_path: Path) -> None:
     made = fine_mesh()
-    for content in (bytes(ply.export_ply(made)), bytes(stl.export_stl(made))):
+    contents = (
+        bytes(ply.export_ply(made)),
+        bytes(stl.export_stl(made)),
+        str(stl.export_stl_ascii(made)).encode(),
+    )
+    for content in contents:
         scan = scan_of(tmp_path, content)
         assert isinstance(scan.content, np.ndarray)
         found = scan.content[np.lexsort(scan.content.T)]
@@ -371,6 +377,15 @@ def test_the_corners_of_a_scanners_mesh_count_as_points(tmp_path: Path) -> None:
         assert np.array_equal(found, wanted)
         assert "finer than the crowns" in scan.left_out[0]
         assert scan.facet_share is None
+
+
+def test_the_points_of_a_scanners_obj_keep_their_order(tmp_path: Path) -> None:
+    made = fine_mesh()
+    scan = scan_of(tmp_path, str(obj.export_obj(made, digits=12)).encode())
+    assert isinstance(scan.content, np.ndarray)
+    assert np.array_equal(scan.content.astype(np.float32), made.vertices.astype(np.float32))
+    assert scan.left_out == ("Its 200,000 triangles are finer than the crowns; their corners were "
+                             "used.",)  # fmt: skip
 
 
 def test_stl_with_a_header_that_says_solid(tmp_path: Path) -> None:
@@ -391,7 +406,10 @@ def test_stl_text_in_capitals_and_several_solids(tmp_path: Path) -> None:
     assert np.array_equal(scan.content.triangles, POINTS[FACES])
     assert scan_of(tmp_path, one + b"\n" + one).point_count == 6
     assert isinstance(refused(tmp_path, one[: len(one) // 2]), BrokenFileError)
-    assert isinstance(refused(tmp_path, one.replace(b"10.25", b"ten")), BrokenFileError)
+    line = next(n for n, text in enumerate(one.split(b"\n"), 1) if b"10.25" in text)
+    error = refused(tmp_path, one.replace(b"10.25", b"ten", 1))
+    assert isinstance(error, BrokenFileError)
+    assert f'Line {line} holds "ten' in error.sentence
     assert isinstance(refused(tmp_path, b"solid a\nendsolid a\n"), UnsupportedError)
 
 
@@ -404,6 +422,89 @@ def test_obj_meshes_polygons_and_points(tmp_path: Path) -> None:
     polygons = scan_of(tmp_path, (points + "o a\nf 1/1 2/1 3/1 4/1\nf -4 -1 -3\n").encode())
     assert polygons.point_count == 3
     assert isinstance(refused(tmp_path, (points + "f 1 2 9\n").encode()), BrokenFileError)
+
+
+OBJ_POINTS = "".join(f"v {x} {y} {z}\n" for x, y, z in POINTS.tolist())
+
+
+@pytest.mark.parametrize(
+    ("lines", "faces"),
+    [
+        ("f 1 2 3\nf 1 3 4\nf 2 5 3\n", FACES),
+        ("f 1/7/9 2//8 3/6\nf 1 3/1 4\n\nf 2 5 3", FACES),
+        ("f 1 2 3 4\nf 2 5 3\n", FACES),  # a polygon is a fan around its first corner
+        ("s off\nusemtl a\nf -5 -4 -3 -2 # four\nl 1 2\nf -4 -1 -3\n", FACES),
+        ("\tf\t1 2 3 4 \r\n  f 2 5 3\r\n", FACES),
+        (20 * "vn 0 0 1\n" + "f 1 2 \\\n3 \\\n4\n# C:\\\nf 2 5 3\n", FACES),
+        ("f 1 2\nf\nf 2 5 3 4\n", [[1, 4, 2], [1, 2, 3]]),  # two corners are no face
+        ("f 1 2 6\nv 9 9 9\n", [[0, 1, 5]]),  # of a point that comes later
+        ("v 9 9 9\nf -1 1 2\nv 8 8 8\nf -1 1 2\n", [[5, 0, 1], [6, 0, 1]]),
+    ],
+)
+def test_obj_faces_of_every_make(tmp_path: Path, lines: str, faces: object) -> None:
+    scan = scan_of(tmp_path, (OBJ_POINTS + lines).encode())
+    points = np.vstack([POINTS, [[9.0] * 3, [8.0] * 3]])
+    assert isinstance(scan.content, Mesh)
+    assert np.array_equal(scan.content.triangles, points[np.asarray(faces)])
+
+
+def test_obj_points_with_colours_weights_and_gaps(tmp_path: Path) -> None:
+    made = b"v 1 2 3 0.5 0.5 0.5\nvn 0 0 1\nv nan 5 6\nv 4 5e0 -6 1.0\nv\t7 +8 9\n"
+    scan = scan_of(tmp_path, made)
+    assert np.array_equal(scan.content, [[1.0, 2.0, 3.0], [4.0, 5.0, -6.0], [7.0, 8.0, 9.0]])
+    assert scan.left_out == ("1 row lacks a number (25.0%).",)
+    mesh = scan_of(tmp_path, made + b"f 1 2 3\nf 1 3 4\n")
+    assert mesh.point_count == 1
+    assert mesh.left_out == ("1 triangles lack a number.",)
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        ("f 1 2 9\n", "not there"),
+        ("f 1 2 -6\n", "not there"),
+        ("f 1 2 99999999999999999999\n", "belongs|not there"),
+        ("f 1 2 0\n", 'Line 6 holds "0"'),
+        ("\nf 1 2 3\nf 1 two 3\n", 'Line 8 holds "two"'),
+        ("f 1 2 3.5\n", 'Line 6 holds "3.5"'),
+        ("f 1 2 /3\n", 'Line 6 holds "/3"'),
+        ("f 1 2 f 3\n", 'Line 6 holds "f"'),
+        ("f 1 2 3\nv 1 2 zwei\n", 'Line 7 holds "zwei"'),
+        ("vn 0 0 1\nv 1 2\n", "Line 7 has 3 cells"),
+    ],
+)
+def test_obj_faults_are_named_with_their_line(tmp_path: Path, lines: str, words: str) -> None:
+    error = refused(tmp_path, (OBJ_POINTS + lines).encode())
+    assert isinstance(error, BrokenFileError)
+    assert re.search(words, error.sentence), error.sentence
+
+
+def test_obj_faces_and_lines_without_an_end(tmp_path: Path) -> None:
+    many = OBJ_POINTS + "f" + " 1" * (obj_lines.MOST_CORNERS + 1) + "\n"
+    assert isinstance(refused(tmp_path, many.encode()), UnsupportedError)
+    assert isinstance(refused(tmp_path, many.replace("1\n", "1 #\n").encode()), UnsupportedError)
+    whole = OBJ_POINTS + "f" + " 1" * obj_lines.MOST_CORNERS + "\n"
+    assert isinstance(scan_of(tmp_path, whole.encode()), Scan)
+    endless = OBJ_POINTS * 50_000 + "f 1 \\\n" + "2 \\\n" * (text_blocks.BLOCK_BYTES // 2) + "3\n"
+    assert "without an end" in refused(tmp_path, endless.encode()).sentence
+
+
+def test_obj_and_stl_text_in_many_portions(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = fine_mesh()
+    made.update_faces(np.arange(3000))
+    wide = trimesh.Trimesh(made.vertices[made.faces].reshape(-1, 3), process=False)
+    wide.faces = np.arange(9000).reshape(-1, 3)
+    wide.vertices[1::3, 0] += 90.0  # coarse, so that the triangles themselves are kept
+    found = []
+    for size in (text_blocks.PORTION_BYTES, 700):
+        monkeypatch.setattr(text_blocks, "PORTION_BYTES", size)
+        for content in (str(obj.export_obj(wide)), str(stl.export_stl_ascii(wide))):
+            scan = scan_of(tmp_path, content.encode())
+            assert isinstance(scan.content, Mesh)
+            assert scan.content.triangles == pytest.approx(wide.triangles, abs=1e-6)
+            found.append(scan.content.triangles)
+    assert np.array_equal(found[0], found[2])
+    assert np.array_equal(found[1], found[3])
 
 
 def test_obj_opens_no_other_file(tmp_path: Path) -> None:
@@ -472,9 +573,8 @@ def test_other_formats_are_named_and_what_to_do(tmp_path: Path, content: bytes) 
 
 @pytest.mark.parametrize(
     ("library", "content"),
-    [("pyarrow", parquet), ("tifffile", tiff), ("trimesh", obj_file), ("pye57", e57),
-     ("x3pio", x3p)],
-)  # fmt: skip
+    [("pyarrow", parquet), ("tifffile", tiff), ("pye57", e57), ("x3pio", x3p)],
+)
 def test_without_the_extra_the_error_says_how_to_install_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, library: str, content: object
 ) -> None:

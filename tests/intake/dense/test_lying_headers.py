@@ -15,7 +15,18 @@ import tifffile
 from evenfall.errors import BrokenFileError, EvenfallError, UnsupportedError
 from evenfall.intake.dense import Options, read_scan
 from intake.dense.fuzz import crc32c
-from intake.dense.samples import POINTS, e57, npy, parquet, ply_points, stl_file, text, tiff, x3p
+from intake.dense.samples import (
+    POINTS,
+    e57,
+    npy,
+    obj_file,
+    parquet,
+    ply_points,
+    stl_file,
+    text,
+    tiff,
+    x3p,
+)
 
 MOST_BYTES = 32_000_000
 """More than this is not allocated over a file of a few kilobytes."""
@@ -161,7 +172,7 @@ def test_more_points_than_are_read_are_refused_before_they_are_read(
     for module in (scan, parquet_reader, ply, e57_reader, x3p_reader):
         monkeypatch.setattr(module, "MOST_POINTS", 4)
     path = tmp_path / "scan"
-    for content in (parquet(), ply_points(), text(), e57(), x3p()):
+    for content in (parquet(), ply_points(), text(), e57(), x3p(), obj_file()):
         path.write_bytes(content)
         with pytest.raises(UnsupportedError, match="at most 4"):
             read_scan(path)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
 
 from evenfall.crowns.surface import Mesh
-from evenfall.errors import BrokenFileError, UnsupportedError
+from evenfall.errors import BrokenFileError
+from evenfall.intake.dense.corners import ENOUGH_ROWS, DistinctPoints, FewRows
+from evenfall.intake.dense.obj_lines import obj_pieces
 from evenfall.intake.dense.scan import (
     MOST_POINTS,
     PIECE_POINTS,
@@ -21,14 +23,14 @@ from evenfall.intake.dense.scan import (
     claims_more,
     cloud,
     file_size,
-    library,
+    finite_rows,
     no_points,
     reading,
     silent,
     too_many,
     usual_edge,
 )
-from evenfall.intake.dense.text_blocks import LineBlocks, rows_in
+from evenfall.intake.dense.text_blocks import LineBlocks, portions, rows_in
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -42,11 +44,14 @@ STL_TRIANGLE = np.dtype([("normal", "<f4", (3,)), ("corners", "<f4", (3, 3)), ("
 
 STL_HEAD_BYTES = 84
 
-DISTINCT_BITS = 4
-"""Corners are compared in so many parts, as a power of two."""
+STL_PIECE = PIECE_POINTS // 4
+"""Triangles read at a time."""
 
-MOST_OBJ_BYTES = 1 << 30
-"""Larger OBJ files would need several times their size in memory."""
+STL_POINT_BYTES = 500
+"""In an ASCII STL file two facets, a point of a scanner's mesh, take about as much."""
+
+OBJ_POINT_BYTES = 200
+"""In an OBJ file a point, with its normal and two faces, takes up to so much."""
 
 
 def mesh_scan(
@@ -71,22 +76,27 @@ def mesh_scan(
     """
     if len(faces) > MOST_POINTS:
         raise too_many(len(faces), scan.file)
-    few = faces[:: max(1, len(faces) // 20_000)]
+    few = faces[:: max(1, len(faces) // ENOUGH_ROWS)]
     if usual_edge(vertices[few]) < FINE_SHARE:
-        note = f"Its {len(faces):,} triangles are finer than the crowns; their corners were used."
-        return cloud(scan, vertices, left_out=(*left_out, note))
-    return _triangles(scan, vertices[faces], left_out=left_out)
+        return _fine(scan, vertices, len(faces), left_out)
+    return _triangles(scan, vertices[faces], left_out)
 
 
-def _triangles(scan: Scan, triangles: NDArray[Any], *, left_out: tuple[str, ...] = ()) -> Scan:
-    sound = np.isfinite(triangles).all(axis=(1, 2))
-    if not sound.all():
-        lost = int(len(sound) - np.count_nonzero(sound))
+def _fine(scan: Scan, points: NDArray[Any], count: int, left_out: tuple[str, ...]) -> Scan:
+    """Return the scan with the points of a mesh of `count` triangles that a scanner made."""
+    note = f"Its {count:,} triangles are finer than the crowns; their corners were used."
+    return cloud(scan, points, left_out=(*left_out, note))
+
+
+def _triangles(scan: Scan, triangles: NDArray[Any], left_out: tuple[str, ...]) -> Scan:
+    """Return the scan with triangles, overwritten, as its content; those without a number go."""
+    rows, lost = finite_rows(triangles.reshape(-1, 9))
+    if lost:
         left_out += (f"{lost:,} triangles lack a number.",)
-        triangles = triangles[sound]
-    if not len(triangles):
+    if not len(rows):
         raise no_points(scan.file)
-    return replace(scan, content=Mesh(triangles), left_out=scan.left_out + left_out)
+    content = Mesh(rows.reshape(-1, 3, 3))
+    return replace(scan, content=content, left_out=scan.left_out + left_out)
 
 
 # ---- STL ---------------------------------------------------------------------------------------
@@ -124,17 +134,46 @@ def read_stl(path: Path, options: Options, progress: Progress = silent) -> Scan:
             raise claims_more(path.name, f"{count:,} triangles", f"room for {max(0, room):,}")
         if not count:
             raise no_points(path.name)
-        triangles = np.empty((count, 3, 3), dtype=np.float32)
-        for at in range(0, count, PIECE_POINTS):
-            many = min(PIECE_POINTS, count - at)
-            data = stream.read(many * STL_TRIANGLE.itemsize)
-            if len(data) < many * STL_TRIANGLE.itemsize:
-                raise claims_more(path.name, f"{count:,} triangles", "less; it is being written")
-            triangles[at : at + many] = np.frombuffer(data, dtype=STL_TRIANGLE)["corners"]
-            progress(f"reading {path.name}", (at + many) / count)
         extra = size - STL_HEAD_BYTES - count * STL_TRIANGLE.itemsize
         left = (f"{extra:,} bytes follow the last triangle.",) if extra else ()
-        return _stl_scan(scan, triangles, left)
+        fine = usual_edge(_stl_few(stream, count)) < FINE_SHARE
+        if not fine and count > MOST_POINTS:
+            raise too_many(count, path.name)
+        pieces = _stl_pieces(stream, count, f"reading {path.name}", progress)
+        if fine:
+            return _fine(scan, _distinct(pieces, _points_of(count)), count, left)
+        return _triangles(scan, _together(pieces, count, np.float32), left)
+
+
+def _stl_few(stream: BinaryIO, count: int) -> NDArray[np.float32]:
+    """Return triangles from all over a binary STL file, enough to judge it by."""
+    every = count // ENOUGH_ROWS
+    if every < 2:
+        return _stl_corners(stream, count, 0, count)
+    few = np.empty((-(-count // every), 3, 3), dtype=np.float32)
+    for number, at in enumerate(range(0, count, every)):
+        few[number] = _stl_corners(stream, count, at, 1)[0]
+    return few
+
+
+def _stl_pieces(
+    stream: BinaryIO, count: int, what: str, progress: Progress
+) -> Iterator[NDArray[np.float32]]:
+    """Yield all triangles of a binary STL file, shape (M, 3, 3)."""
+    for at in range(0, count, STL_PIECE):
+        many = min(STL_PIECE, count - at)
+        yield _stl_corners(stream, count, at, many)
+        progress(what, (at + many) / count)
+
+
+def _stl_corners(stream: BinaryIO, count: int, first: int, many: int) -> NDArray[np.float32]:
+    """Return some triangles of a binary STL file that promises `count`."""
+    stream.seek(STL_HEAD_BYTES + first * STL_TRIANGLE.itemsize)
+    data = stream.read(many * STL_TRIANGLE.itemsize)
+    if len(data) < many * STL_TRIANGLE.itemsize:
+        raise claims_more("", f"{count:,} triangles", "less; it is being written")
+    corners: NDArray[np.float32] = np.frombuffer(data, dtype=STL_TRIANGLE)["corners"]
+    return corners
 
 
 def read_stl_text(path: Path, options: Options, progress: Progress = silent) -> Scan:
@@ -161,71 +200,80 @@ def read_stl_text(path: Path, options: Options, progress: Progress = silent) -> 
         path.name, "STL, ASCII", "the file starts with the words solid and facet", np.empty((0, 3))
     )
     with reading(path.name, "STL file"):
-        size = file_size(path)
-        corners = GrowingPoints(size // 80)
-        last = b""
-        blocks = LineBlocks(path)
-        for block in blocks:
-            data = block if b"vertex" in block else block.lower()
-            chosen = [line for line in data.split(b"\n") if line.lstrip()[:7] == b"vertex "]
-            if chosen:
-                corners.add(
-                    rows_in(
-                        b"\n".join(chosen) + b"\n", delimiter=None, decimal_comma=False,
-                        columns=(1, 2, 3), width=4, first_line=blocks.line, name=path.name,
-                    )
-                )  # fmt: skip
-            last = next((s for s in reversed(block.split(b"\n")) if s.strip()), last)
-            progress(f"reading {path.name}", blocks.read_bytes / size)
-        if not last.strip().lower().startswith(b"endsolid") or corners.count % 3:
-            raise BrokenFileError(
-                "The file ends within a solid; it was cut short, so export or copy it again.",
-                where=path.name,
-            )
-        if not corners.count:
+        few, points = FewRows(), DistinctPoints(file_size(path) // STL_POINT_BYTES)
+        for piece in _stl_text_pieces(path, f"reading {path.name}", progress):
+            few.add(piece)
+            points.add(piece.reshape(-1, 3))
+        if not few.count:
             raise no_points(path.name)
-        return _stl_scan(scan, corners.done().reshape(-1, 3, 3), ())
+        if usual_edge(few.rows) < FINE_SHARE:
+            return _fine(scan, points.done(), few.count, ())
+        del points
+        if few.count > MOST_POINTS:
+            raise too_many(few.count, path.name)
+        # read again: only now it is known that the triangles themselves are wanted
+        again = _stl_text_pieces(path, f"reading the triangles of {path.name}", progress)
+        return _triangles(scan, _together(again, few.count, np.float64), ())
 
 
-def _stl_scan(scan: Scan, triangles: NDArray[Any], left: tuple[str, ...]) -> Scan:
-    """Return triangles as a mesh, or, if a scanner made them, the points they share."""
-    if usual_edge(triangles) >= FINE_SHARE:
-        return _triangles(scan, triangles, left_out=left)
-    points = _distinct(triangles.reshape(-1, 3))
-    note = f"Its {len(triangles):,} triangles are finer than the crowns; their corners were used."
-    return cloud(scan, points, left_out=(*left, note))
+def _stl_text_pieces(path: Path, what: str, progress: Progress) -> Iterator[NDArray[Any]]:
+    """Yield all triangles of an ASCII STL file, shape (M, 3, 3)."""
+    size = max(1, file_size(path))
+    over = np.empty((0, 3))  # corners of a triangle that goes on in the next portion
+    last = b""
+    blocks = LineBlocks(path)
+    for block in blocks:
+        for portion, line in portions(block, blocks.line):
+            data = portion if b"vertex" in portion else portion.lower()
+            lines = data.split(b"\n")
+            last = next((text for text in reversed(lines) if text.strip()), last)
+            # other lines stay as empty ones, so that a faulty line is named by its number
+            lines = [text if text.lstrip()[:7] == b"vertex " else b"" for text in lines]
+            rows = rows_in(
+                b"\n".join(lines), delimiter=None, decimal_comma=False, columns=(1, 2, 3),
+                width=4, first_line=line, name=path.name,
+            )  # fmt: skip
+            rows = np.concatenate([over, rows])
+            over = rows[len(rows) // 3 * 3 :]
+            yield rows[: len(rows) - len(over)].reshape(-1, 3, 3)
+        progress(what, min(1.0, blocks.read_bytes / size))
+    if not last.strip().lower().startswith(b"endsolid") or len(over):
+        raise BrokenFileError(
+            "The file ends within a solid; it was cut short, so export or copy it again.",
+            where=path.name,
+        )
 
 
-def _distinct(corners: NDArray[Any]) -> NDArray[Any]:
+def _points_of(count: int) -> int:
+    """Return about how many points a mesh of `count` triangles has: half as many (Euler)."""
+    return int(0.52 * count) + 100
+
+
+def _distinct(pieces: Iterator[NDArray[Any]], expected_count: int) -> NDArray[np.float32]:
     """Return each corner once: STL repeats it for every triangle around it."""
-    mixed = np.empty(len(corners), dtype=np.uint64)
-    for start in range(0, len(corners), PIECE_POINTS):
-        piece = np.ascontiguousarray(corners[start : start + PIECE_POINTS], dtype=np.float32)
-        words = piece.view(np.uint32).astype(np.uint64)
-        part = mixed[start : start + PIECE_POINTS]
-        part[:] = words[:, 0] * np.uint64(0x9E3779B97F4A7C15)
-        part ^= (words[:, 1] + np.uint64(0x632BE59BD9B4E019)) * np.uint64(0xC2B2AE3D27D4EB4F)
-        part ^= (words[:, 2] + np.uint64(0x85157AF5D1B54A33)) * np.uint64(0x165667B19E3779F9)
-    # a part of them at a time, so that sorting needs little memory
-    kept = np.zeros(len(corners), dtype=bool)
-    byte = mixed.view(np.uint8)[7::8] >> (8 - DISTINCT_BITS)
-    for bucket in range(1 << DISTINCT_BITS):
-        at = np.flatnonzero(byte == bucket)
-        _, first = np.unique(mixed[at], return_index=True)
-        kept[at[first]] = True
-    del mixed, byte, part
-    points = GrowingPoints(int(np.count_nonzero(kept)), np.float32)
-    for start in range(0, len(corners), PIECE_POINTS):
-        end = start + PIECE_POINTS
-        points.add(corners[start:end][kept[start:end]])
+    points = DistinctPoints(expected_count)
+    for piece in pieces:
+        points.add(piece.reshape(-1, 3))
     return points.done()
+
+
+def _together(pieces: Iterator[NDArray[Any]], count: int, dtype: Any) -> NDArray[Any]:
+    """Return all triangles, shape (count, 3, 3), of a file that was counted before."""
+    triangles, at = np.empty((count, 3, 3), dtype=dtype), 0
+    for piece in pieces:
+        if at + len(piece) <= count:
+            triangles[at : at + len(piece)] = piece
+        at += len(piece)
+    if at != count:
+        raise BrokenFileError("The file changed while it was read; wait until it is written.")
+    return triangles
 
 
 # ---- OBJ ---------------------------------------------------------------------------------------
 
 
 def read_obj(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the mesh or the points in an OBJ file.
+    """Return the mesh or the points in an OBJ file; other files that it names are never opened.
 
     Parameters
     ----------
@@ -239,43 +287,31 @@ def read_obj(path: Path, options: Options, progress: Progress = silent) -> Scan:
     Raises
     ------
     BrokenFileError
-        A line cannot be read.
+        A line cannot be read, or a face names a point that is not there.
     UnsupportedError
-        It holds no points, or is too large.
+        It holds no points, or a face of more corners than are read.
     """
     del options
-    if file_size(path) > MOST_OBJ_BYTES:
-        raise UnsupportedError(
-            "The OBJ file is larger than 1 GB; save the scan as binary PLY.", where=path.name
-        )
-    trimesh_obj = library("trimesh.exchange.obj", "OBJ")
     scan = Scan(path.name, "OBJ", "its lines start with v and f", np.empty((0, 3)))
-    progress(f"reading {path.name}", 0.0)
     with reading(path.name, "OBJ file"):
-        with path.open("rb") as stream:
-            # no resolver: other files that this one names are never opened
-            loaded = trimesh_obj.load_obj(
-                stream, resolver=None, skip_materials=True, maintain_order=True,
-                group_material=False,
-            )  # fmt: skip
-        progress(f"reading {path.name}", 1.0)
-        vertices, faces = _joined(loaded.get("geometry") or {"": loaded})
+        growing, few, highest = GrowingPoints(file_size(path) // OBJ_POINT_BYTES), FewRows(), -1
+        for points, faces in obj_pieces(path, f"reading {path.name}", progress):
+            growing.add(points)
+            few.add(faces)
+            highest = max(highest, int(faces.max(initial=-1)))
+        vertices = growing.done()
         if not len(vertices):
             raise no_points(path.name)
-        if not len(faces):
+        if not few.count:
             return cloud(scan, vertices)
-        if int(faces.min()) < 0 or int(faces.max()) >= len(vertices):
+        if highest >= len(vertices):
             raise BrokenFileError("A face names a point that is not there; export the mesh again.")
-        return mesh_scan(scan, vertices, faces)
-
-
-def _joined(parts: Mapping[str, Mapping[str, Any]]) -> tuple[NDArray[Any], NDArray[np.int64]]:
-    """Return the points and triangles of all parts of a model."""
-    vertices, faces, before = [np.empty((0, 3))], [np.empty((0, 3), dtype=np.int64)], 0
-    for part in parts.values():
-        points = np.asarray(part.get("vertices", np.empty((0, 3))), dtype=float).reshape(-1, 3)
-        corners = np.asarray(part.get("faces", np.empty((0, 3))), dtype=np.int64).reshape(-1, 3)
-        vertices.append(points)
-        faces.append(corners + before)
-        before += len(points)
-    return np.concatenate(vertices), np.concatenate(faces)
+        if usual_edge(vertices[few.rows]) < FINE_SHARE:
+            return _fine(scan, vertices, few.count, ())
+        if few.count > MOST_POINTS:
+            raise too_many(few.count, path.name)
+        # read again: only now it is known that the triangles themselves are wanted
+        what = f"reading the triangles of {path.name}"
+        again = obj_pieces(path, what, progress, with_points=False)
+        triangles = (vertices[faces] for _, faces in again)
+        return _triangles(scan, _together(triangles, few.count, np.float64), ())

@@ -222,6 +222,11 @@ class GrowingPoints:
         self.reserve(len(rows))[:] = rows
         self.keep(len(rows))
 
+    @property
+    def so_far(self) -> NDArray[Any]:
+        """Rows there are, shape (count, 3); adding more may move them."""
+        return self._rows[: self.count]
+
     def done(self) -> NDArray[Any]:
         """Return all rows, shape (N, 3); nothing may be added afterwards."""
         rows = self._rows

@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 BLOCK_BYTES = 1 << 22
 """Read at a time: some hundred thousand points."""
 
+PORTION_BYTES = 1 << 18
+"""Of a block taken apart line by line: its lines need some ten times their own size."""
+
 LONGEST_LINE_BYTES = 1 << 24
 """No row of points or heights is longer than this."""
 
@@ -132,6 +135,25 @@ class LineBlocks:
                 yield data[: len(data) - len(held)]
             if held:
                 yield held
+
+
+def portions(block: bytes, line: int) -> Iterator[tuple[bytes, int]]:
+    """Yield a block of whole lines in smaller ones, and the number of lines before each.
+
+    Parameters
+    ----------
+    block
+        Whole lines.
+    line
+        Number of lines before the block.
+    """
+    start = 0
+    while start < len(block):
+        end = block.find(b"\n", start + PORTION_BYTES) + 1 or len(block)
+        portion = block[start:end]
+        yield portion, line
+        line += portion.count(b"\n")
+        start = end
 
 
 def rows_in(

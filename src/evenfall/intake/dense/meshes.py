@@ -54,42 +54,47 @@ OBJ_POINT_BYTES = 200
 """In an OBJ file a point, with its normal and two faces, takes up to so much."""
 
 
-def mesh_scan(
-    scan: Scan,
-    vertices: NDArray[Any],
-    faces: NDArray[np.int64],
-    *,
-    left_out: tuple[str, ...] = (),
-) -> Scan:
-    """Return the scan with a mesh as its content; a scanner's fine mesh counts as its points.
+def is_fine(triangles: NDArray[Any]) -> bool:
+    """Say whether a mesh is a scanner's, whose corners are as dense as points.
+
+    Parameters
+    ----------
+    triangles
+        Some of its triangles, from all over it, shape (T, 3, 3).
+    """
+    return usual_edge(triangles) < FINE_SHARE
+
+
+def fine_mesh(scan: Scan, points: NDArray[Any], count: int, left_out: tuple[str, ...]) -> Scan:
+    """Return the scan with the corners of a scanner's mesh as its content.
 
     Parameters
     ----------
     scan
         What is known of it so far.
-    vertices
+    points
         Corners as rows x, y, z, shape (N, 3).
-    faces
-        Three corners of each triangle, shape (T, 3), all of them there.
+    count
+        How many triangles there are.
     left_out
         What could not be used.
     """
-    if len(faces) > MOST_POINTS:
-        raise too_many(len(faces), scan.file)
-    few = faces[:: max(1, len(faces) // ENOUGH_ROWS)]
-    if usual_edge(vertices[few]) < FINE_SHARE:
-        return _fine(scan, vertices, len(faces), left_out)
-    return _triangles(scan, vertices[faces], left_out)
-
-
-def _fine(scan: Scan, points: NDArray[Any], count: int, left_out: tuple[str, ...]) -> Scan:
-    """Return the scan with the points of a mesh of `count` triangles that a scanner made."""
     note = f"Its {count:,} triangles are finer than the crowns; their corners were used."
     return cloud(scan, points, left_out=(*left_out, note))
 
 
-def _triangles(scan: Scan, triangles: NDArray[Any], left_out: tuple[str, ...]) -> Scan:
-    """Return the scan with triangles, overwritten, as its content; those without a number go."""
+def coarse_mesh(scan: Scan, triangles: NDArray[Any], left_out: tuple[str, ...]) -> Scan:
+    """Return the scan with triangles as its content; those that lack a number are left out.
+
+    Parameters
+    ----------
+    scan
+        What is known of it so far.
+    triangles
+        Shape (T, 3, 3); overwritten.
+    left_out
+        What could not be used.
+    """
     rows, lost = finite_rows(triangles.reshape(-1, 9))
     if lost:
         left_out += (f"{lost:,} triangles lack a number.",)
@@ -97,6 +102,46 @@ def _triangles(scan: Scan, triangles: NDArray[Any], left_out: tuple[str, ...]) -
         raise no_points(scan.file)
     content = Mesh(rows.reshape(-1, 3, 3))
     return replace(scan, content=content, left_out=scan.left_out + left_out)
+
+
+class Together:
+    """All triangles of a file that was counted before, put together from pieces.
+
+    Parameters
+    ----------
+    count
+        How many there are.
+    dtype
+        Type of their numbers.
+    """
+
+    def __init__(self, count: int, dtype: Any) -> None:
+        self._triangles, self._at = np.empty((count, 3, 3), dtype=dtype), 0
+
+    def add(self, piece: NDArray[Any]) -> None:
+        """Put a piece after those before.
+
+        Parameters
+        ----------
+        piece
+            Shape (M, 3, 3).
+        """
+        end = self._at + len(piece)
+        if end <= len(self._triangles):
+            self._triangles[self._at : end] = piece
+        self._at = end
+
+    def done(self) -> NDArray[Any]:
+        """Return all of them, shape (count, 3, 3).
+
+        Raises
+        ------
+        BrokenFileError
+            There were more or fewer than before.
+        """
+        if self._at != len(self._triangles):
+            raise BrokenFileError("The file changed while it was read; wait until it is written.")
+        return self._triangles
 
 
 # ---- STL ---------------------------------------------------------------------------------------
@@ -136,13 +181,13 @@ def read_stl(path: Path, options: Options, progress: Progress = silent) -> Scan:
             raise no_points(path.name)
         extra = size - STL_HEAD_BYTES - count * STL_TRIANGLE.itemsize
         left = (f"{extra:,} bytes follow the last triangle.",) if extra else ()
-        fine = usual_edge(_stl_few(stream, count)) < FINE_SHARE
+        fine = is_fine(_stl_few(stream, count))
         if not fine and count > MOST_POINTS:
             raise too_many(count, path.name)
         pieces = _stl_pieces(stream, count, f"reading {path.name}", progress)
         if fine:
-            return _fine(scan, _distinct(pieces, _points_of(count)), count, left)
-        return _triangles(scan, _together(pieces, count, np.float32), left)
+            return fine_mesh(scan, _distinct(pieces, _points_of(count)), count, left)
+        return coarse_mesh(scan, _together(pieces, count, np.float32), left)
 
 
 def _stl_few(stream: BinaryIO, count: int) -> NDArray[np.float32]:
@@ -206,14 +251,14 @@ def read_stl_text(path: Path, options: Options, progress: Progress = silent) -> 
             points.add(piece.reshape(-1, 3))
         if not few.count:
             raise no_points(path.name)
-        if usual_edge(few.rows) < FINE_SHARE:
-            return _fine(scan, points.done(), few.count, ())
+        if is_fine(few.rows):
+            return fine_mesh(scan, points.done(), few.count, ())
         del points
         if few.count > MOST_POINTS:
             raise too_many(few.count, path.name)
         # read again: only now it is known that the triangles themselves are wanted
         again = _stl_text_pieces(path, f"reading the triangles of {path.name}", progress)
-        return _triangles(scan, _together(again, few.count, np.float64), ())
+        return coarse_mesh(scan, _together(again, few.count, np.float64), ())
 
 
 def _stl_text_pieces(path: Path, what: str, progress: Progress) -> Iterator[NDArray[Any]]:
@@ -258,15 +303,11 @@ def _distinct(pieces: Iterator[NDArray[Any]], expected_count: int) -> NDArray[np
 
 
 def _together(pieces: Iterator[NDArray[Any]], count: int, dtype: Any) -> NDArray[Any]:
-    """Return all triangles, shape (count, 3, 3), of a file that was counted before."""
-    triangles, at = np.empty((count, 3, 3), dtype=dtype), 0
+    """Return all triangles of a file that was counted before, shape (count, 3, 3)."""
+    triangles = Together(count, dtype)
     for piece in pieces:
-        if at + len(piece) <= count:
-            triangles[at : at + len(piece)] = piece
-        at += len(piece)
-    if at != count:
-        raise BrokenFileError("The file changed while it was read; wait until it is written.")
-    return triangles
+        triangles.add(piece)
+    return triangles.done()
 
 
 # ---- OBJ ---------------------------------------------------------------------------------------
@@ -306,12 +347,12 @@ def read_obj(path: Path, options: Options, progress: Progress = silent) -> Scan:
             return cloud(scan, vertices)
         if highest >= len(vertices):
             raise BrokenFileError("A face names a point that is not there; export the mesh again.")
-        if usual_edge(vertices[few.rows]) < FINE_SHARE:
-            return _fine(scan, vertices, few.count, ())
+        if is_fine(vertices[few.rows]):
+            return fine_mesh(scan, vertices, few.count, ())
         if few.count > MOST_POINTS:
             raise too_many(few.count, path.name)
         # read again: only now it is known that the triangles themselves are wanted
         what = f"reading the triangles of {path.name}"
         again = obj_pieces(path, what, progress, with_points=False)
         triangles = (vertices[faces] for _, faces in again)
-        return _triangles(scan, _together(triangles, few.count, np.float64), ())
+        return coarse_mesh(scan, _together(triangles, few.count, np.float64), ())

@@ -8,7 +8,7 @@ against the length of the file.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 import numpy as np
 
 from evenfall.errors import BrokenFileError, UnsupportedError
-from evenfall.intake.dense.meshes import mesh_scan
+from evenfall.intake.dense.corners import FewRows
+from evenfall.intake.dense.meshes import Together, coarse_mesh, fine_mesh, is_fine
 from evenfall.intake.dense.scan import (
     MOST_POINTS,
     PIECE_POINTS,
@@ -34,7 +35,7 @@ from evenfall.intake.dense.scan import (
     too_many,
     unit_named,
 )
-from evenfall.intake.dense.text_blocks import LineBlocks, rows_in
+from evenfall.intake.dense.text_blocks import LineBlocks, portions, rows_in
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -109,15 +110,36 @@ def read_ply(path: Path, options: Options, progress: Progress = silent) -> Scan:
             path.name, f"PLY, {kind}", "the file starts with the word ply", np.empty((0, 3)),
             header.unit, "the file" if header.unit else "",
         )  # fmt: skip
-        source = _Binary(stream, header, path, progress) if header.binary else _Ascii(
-            header, path, progress
-        )  # fmt: skip
-        vertices, faces, left = _content(header, source)
-        if faces is None or not len(faces):
+        few, (lowest, highest) = FewRows(), (0, -1)
+
+        def judge(faces: NDArray[np.int64]) -> None:
+            nonlocal lowest, highest
+            few.add(faces)
+            lowest = min(lowest, int(faces.min(initial=0)))
+            highest = max(highest, int(faces.max(initial=-1)))
+
+        source = _source(stream, header, path, progress)
+        vertices, left = _content(header, source, judge)
+        if not few.count:
             return cloud(scan, vertices, left_out=left)
-        if int(faces.min()) < 0 or int(faces.max()) >= len(vertices):
+        if lowest < 0 or highest >= len(vertices):
             raise BrokenFileError("A face names a point that is not there; export the mesh again.")
-        return mesh_scan(scan, vertices, faces, left_out=left)
+        if is_fine(vertices[few.rows]):
+            return fine_mesh(scan, vertices, few.count, left)
+        if few.count > MOST_POINTS:
+            raise too_many(few.count, path.name)
+        # read again: only now it is known that the triangles themselves are wanted
+        triangles = Together(few.count, vertices.dtype)
+        source = _source(stream, header, path, progress)
+        _content(header, source, lambda faces: triangles.add(vertices[faces]), with_points=False)
+        return coarse_mesh(scan, triangles.done(), left)
+
+
+def _source(stream: BinaryIO, header: _Header, path: Path, progress: Progress) -> _Binary | _Ascii:
+    """Return the elements of a file, from the first one on."""
+    if header.binary:
+        return _Binary(stream, header, path, progress)
+    return _Ascii(header, path, progress)
 
 
 def _header(stream: BinaryIO, name: str) -> _Header:
@@ -202,21 +224,28 @@ def _check(header: _Header, size: int, name: str) -> None:
 
 
 def _content(
-    header: _Header, source: _Binary | _Ascii
-) -> tuple[NDArray[Any], NDArray[np.int64] | None, tuple[str, ...]]:
-    """Return points, triangles and what was left out."""
+    header: _Header,
+    source: _Binary | _Ascii,
+    take: Callable[[NDArray[np.int64]], None],
+    *,
+    with_points: bool = True,
+) -> tuple[NDArray[Any], tuple[str, ...]]:
+    """Hand the triangles to `take` piece by piece; return the points and what was left out."""
     vertices: NDArray[Any] | None = None
-    faces: NDArray[np.int64] | None = None
     left: list[str] = []
     for at, element in enumerate(header.elements):
         later = {e.name for e in header.elements[at + 1 :] if e.count}
         if element.name == "vertex":
-            vertices = source.points(element)
+            if with_points:
+                vertices = source.points(element)
+            else:
+                source.skip(element)
+                vertices = np.empty((0, 3))
             more = [p[0] for p in element.properties if p[0] not in ("x", "y", "z")]
             left += not_used(more)
         elif element.name == "face" and vertices is not None and element.count:
             if any(p[0] in _FACE_NAMES and p[2] for p in element.properties):
-                faces = source.faces(element)
+                source.faces(element, take)
             else:
                 left.append("Its faces name no points and were not used.")
                 break
@@ -226,7 +255,7 @@ def _content(
                 break
             source.skip(element)
     assert vertices is not None  # noqa: S101 (_check saw to it)
-    return vertices, faces, tuple(left)
+    return vertices, tuple(left)
 
 
 class _Binary:
@@ -260,7 +289,7 @@ class _Binary:
             at += many
             self.progress(f"reading {self.path.name}", self.stream.tell() / max(1, self.size))
 
-    def faces(self, element: _Element) -> NDArray[np.int64]:
+    def faces(self, element: _Element, take: Callable[[NDArray[np.int64]], None]) -> None:
         if len(element.properties) == 1:
             _, kind, length = element.properties[0]
             start = self.stream.tell()
@@ -268,22 +297,15 @@ class _Binary:
                 row = np.dtype([("n", self.order + length), ("v", self.order + kind, (corners,))])
                 if element.count * row.itemsize > self.size - start:
                     continue
+                pieces = self._pieces(row, element.count)
+                alike = all(bool(np.all(piece["n"] == corners)) for piece in pieces)
                 self.stream.seek(start)
-                found = self._alike(row, element.count, corners)
-                if found is not None:
-                    return found
-            self.stream.seek(start)
-        triangles = list(self._walk(element))
-        return np.concatenate(triangles) if triangles else np.empty((0, 3), dtype=np.int64)
-
-    def _alike(self, row: np.dtype[Any], count: int, corners: int) -> NDArray[np.int64] | None:
-        """Return triangles if all faces have this number of corners."""
-        parts = []
-        for piece in self._pieces(row, count):
-            if not bool(np.all(piece["n"] == corners)):
-                return None
-            parts.append(_fan(piece["v"]))
-        return np.concatenate(parts)
+                if alike:
+                    for piece in self._pieces(row, element.count):
+                        take(_fan(piece["v"]))
+                    return
+        for triangles in self._walk(element):
+            take(triangles)
 
     def _walk(self, element: _Element) -> Iterator[NDArray[np.int64]]:
         """Yield triangles of faces of any make, one face after the other."""
@@ -373,14 +395,14 @@ class _Ascii:
             )  # fmt: skip
         return points.done()
 
-    def faces(self, element: _Element) -> NDArray[np.int64]:
+    def faces(self, element: _Element, take: Callable[[NDArray[np.int64]], None]) -> None:
         before = next(at for at, p in enumerate(element.properties) if p[0] in _FACE_NAMES and p[2])
         if any(p[2] for p in element.properties[:before]):
             raise UnsupportedError("The faces of the file carry several lists; export triangles.")
-        parts: list[NDArray[np.int64]] = []
-        for block, line in self._lines(element.count):
-            parts += self._polygons(block, before, line)
-        return np.concatenate(parts) if parts else np.empty((0, 3), dtype=np.int64)
+        for block, first_line in self._lines(element.count):
+            for portion, line in portions(block, first_line):
+                for triangles in self._polygons(portion, before, line):
+                    take(triangles)
 
     def _polygons(self, block: bytes, before: int, line: int) -> list[NDArray[np.int64]]:
         """Return the triangles in lines of faces; all alike in one go, else one by one."""

@@ -101,7 +101,8 @@ def test_any_axis_and_unit_give_the_same_crowns(unit: str) -> None:
     assert np.std(error) < 0.002
     # heights over the board need no common frame
     assert survey.height_mm == pytest.approx(straight.height_mm, abs=0.003)
-    assert any(f"is in {unit};" in f.sentence for f in findings if f.code == "orientation")
+    word = {"in": "inches", "um": "µm"}.get(unit, unit)
+    assert any(f"is in {word};" in f.sentence for f in findings if f.code == "orientation")
 
 
 @pytest.mark.parametrize("mirrored", [False, True])

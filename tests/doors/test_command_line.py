@@ -294,7 +294,7 @@ def test_an_attack_that_is_no_number_is_refused_in_plain_words(folder: Path, giv
         sentence = json_of(*arguments, "--attack", given, status=2)["error"]["sentence"]
         assert "--attack" in sentence
         assert given in sentence
-        assert "0.5" in sentence or "at most 50" in sentence
+        assert "0.5" in sentence or "from 0 to 50" in sentence
         assert "float" not in sentence
 
 

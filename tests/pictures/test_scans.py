@@ -152,11 +152,26 @@ def test_without_wear_the_section_is_that_of_the_reference_fret() -> None:
     assert faults(crown_section(spec, survey, string=string, fret=fret)) == []
 
 
-def test_a_section_that_a_string_hides_says_so_and_is_not_among_the_drawings() -> None:
+def test_a_section_that_a_string_hides_is_taken_beside_it_and_says_so() -> None:
     spec, survey = scanned(shadow=0.3)
-    assert all(section is None for row in survey.sections for section in row)
-    assert "hides the crown" in shown(crown_section(spec, survey, string=1, fret=1))
-    assert "crown section" not in scan_drawings(spec, survey, to_measurement(survey, spec))
+    beside = np.array([[np.nan if s is None else s.beside_mm for s in r] for r in survey.sections])
+    known = np.isfinite(beside)
+    assert known.mean() > 0.9
+    assert (beside[known] > 0.2).all(), "the string lies over the crown"
+    assert (beside[known] < 4.0).all()
+    k, j = np.argwhere(known)[0]
+    section = survey.sections[k][j]
+    assert section is not None
+    inside = np.abs(section.across_mm - section.centre_mm) < section.fitted_half_mm
+    left = section.height_mm - section.fitted_mm(section.across_mm)
+    assert np.median(np.abs(left[inside])) < 0.012, "the fit goes with the points beside the string"
+    svg = crown_section(spec, survey, string=int(k) + 1, fret=int(j) + 1)
+    assert faults(svg) == []
+    assert "beside the string, which hides" in shown(svg)
+    assert "crown section" in scan_drawings(spec, survey, to_measurement(survey, spec))
+    none = replace(survey, sections=tuple((None,) * len(row) for row in survey.sections))
+    assert "hides the crown" in shown(crown_section(spec, none, string=1, fret=1))
+    assert "crown section" not in scan_drawings(spec, none, to_measurement(survey, spec))
     with pytest.raises(ValueError, match="no fret 99"):
         crown_section(spec, survey, string=1, fret=99)
 

@@ -55,6 +55,9 @@ if TYPE_CHECKING:
     Axes = NDArray[np.float64]
     IntArray = NDArray[np.intp]
 
+UNIT_WORDS = {"in": "inches", "um": "µm"}
+"""Units whose sign does not read well in a sentence."""
+
 UNITS_MM: dict[str, float] = {"mm": 1.0, "m": 1000.0, "in": 25.4, "cm": 10.0, "um": 0.001}
 """Units that a file may be in [mm]."""
 
@@ -614,10 +617,11 @@ class _Frame:
             for row in (orientation.axes[0], orientation.axes[2])
             for a in [int(np.argmax(np.abs(row)))]
         )
+        unit = UNIT_WORDS.get(orientation.unit, orientation.unit)
         found = [
             Finding(
                 "orientation",
-                f"The scan is in {orientation.unit}; from nut to bridge it runs nearest its "
+                f"The scan is in {unit}; from nut to bridge it runs nearest its "
                 f"{along} axis, up is nearest {up}"
                 f"{', treble and bass are swapped' if orientation.mirrored else ''}; "
                 f"{count} of {len(orientation.fret_x_mm)} frets stand out.",

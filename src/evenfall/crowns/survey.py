@@ -57,6 +57,9 @@ class Section:
         Width of the worn flat [mm]; 0 where the top is round or hidden.
     fitted_half_mm
         Points up to this far from the centre took part in the fit [mm].
+    beside_mm
+        How far along the fret from the string it was taken [mm]: 0 under it, else the nearest
+        place that the string does not hide.
     """
 
     across_mm: FloatArray
@@ -65,6 +68,7 @@ class Section:
     radius_mm: float
     flat_width_mm: float
     fitted_half_mm: float
+    beside_mm: float = 0.0
 
     def fitted_mm(self, across_mm: FloatArray) -> FloatArray:
         """Return the fitted crown over its own top [mm].
@@ -432,35 +436,47 @@ class _Survey:
         )
 
     def _sections(self, crossings: list[list[Crossing]]) -> tuple[tuple[Section | None, ...], ...]:
-        """Return the section under each string where it can be seen."""
+        """Return the section under each string, or beside it where the string hides the crown."""
         rows: list[list[Section | None]] = [[None] * self.shape[1] for _ in range(self.shape[0])]
         half = CAP_SHARE * self.specification.fretwire.crown_width_mm
         for j, (line, points) in enumerate(zip(self.crowns, self.gathered.crowns, strict=True)):
             if line is None or points is None:
                 continue
             guess = self.gathered.crest_guess[j]
-            for k, place in enumerate(self._string_places(j)):
+            for k, under in enumerate(self._string_places(j)):
                 crossing = crossings[k][j]
-                if crossing.origin != Origin.READ:
+                if crossing.origin not in (Origin.READ, Origin.INTERPOLATED):
                     continue
+                middle = int(np.argmin(np.abs(line.along_mm - under)))
+                place, top, slope, radius, flat = (
+                    under,
+                    crossing.top_mm,
+                    crossing.slope_rad,
+                    crossing.radius_mm,
+                    crossing.flat_width_mm,
+                )
+                if crossing.origin == Origin.INTERPOLATED:  # the nearest slice that can be seen
+                    place = float(line.along_mm[middle])
+                    top, slope = float(line.top_mm[middle]), float(line.slope[middle])
+                    radius = float(line.radius_mm[middle])
+                    flat = float(line.flat_width_mm[middle])
                 near = np.flatnonzero(np.abs(points.along_mm - place) < SECTION_MM)
                 near = near[:: max(1, len(near) // SECTION_POINTS)]
                 along = points.along_mm[near].astype(float)
                 z = points.over_guess_mm[near].astype(float) + np.polyval(guess, along)
-                z = z - crossing.top_mm - crossing.slope_rad * (along - place)
-                middle = int(np.argmin(np.abs(line.along_mm - place)))
+                z = z - top - slope * (along - place)
                 # the top's distance across from the fret's straight line
                 offset = (line.x_mm[middle] - self.frets.base_mm[j]) * self.frets.cosine[
                     j
                 ] - self.frets.lean_slope[j] * line.y_mm[middle] * self.frets.cosine[j]
-                flat = crossing.flat_width_mm
                 rows[k][j] = Section(
                     points.across_mm[near].astype(float),
                     z,
                     float(offset),
-                    crossing.radius_mm,
+                    radius,
                     0.0 if np.isnan(flat) else flat,
                     half,
+                    abs(place - under),
                 )
         return tuple(tuple(row) for row in rows)
 

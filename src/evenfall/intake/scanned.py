@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.crowns import measure_crowns, to_measurement
+from evenfall.crowns.orientation import UNIT_WORDS
 from evenfall.errors import EvenfallError, Finding, ReadingsError, RequestError
 from evenfall.instrument import string_lines
 from evenfall.intake.crown_tops import fill_across, missing_places
@@ -200,9 +201,10 @@ def _survey(
         except ReadingsError:
             raise error from None
         unit = survey.orientation.unit
+        said = UNIT_WORDS.get(scan.unit or "", scan.unit)
         slip = Finding(
             "unit-slip",
-            f"The file is in {scan.unit}, as {scan.unit_from} says, but its frets fit the "
+            f"The file is in {said}, as {scan.unit_from} says, but its frets fit the "
             f"specification only if the numbers are {unit}; they were taken as {unit}. Name "
             f"--length-unit {unit} to settle it.",
             scan.file,

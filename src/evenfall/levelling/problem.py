@@ -33,6 +33,10 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 
+MOST_PLACES = 4
+"""So many places are named in a sentence; of the others only the number is told."""
+
+
 @dataclass(frozen=True, slots=True)
 class Problem:
     """One levelling job of K strings over F frets.
@@ -263,17 +267,17 @@ def _require_fit(specification: Specification, measurement: Measurement) -> None
         )
     if not measurement.complete:
         lacking = [
-            name
+            f"{name} {_places(~np.isfinite(heights))}"
             for name, heights in (
                 ("crown tops", measurement.crown_top_mm),
                 ("crown heights", measurement.crown_height_mm),
                 ("nut slots", measurement.nut_mm),
-                ("saddle", measurement.saddle_mm),
+                ("saddle heights", measurement.saddle_mm),
             )
             if not np.isfinite(heights).all()
         ]
         raise RequestError(
-            f"The measurement lacks some {' and '.join(lacking)}; read them and measure again."
+            f"The measurement lacks {' and '.join(lacking)}; read them and measure again."
         )
     doubts = (
         measurement.crown_top_u_mm,
@@ -285,6 +289,18 @@ def _require_fit(specification: Specification, measurement: Measurement) -> None
         raise RequestError(
             "Every height needs an uncertainty of zero or more millimetres; measure again."
         )
+
+
+def _places(lacking: NDArray[np.bool_]) -> str:
+    """Return in words where values are lacking, by string, or by string and fret."""
+    places = [
+        f"string {at[0] + 1}" + (f" fret {at[1] + 1}" if lacking.ndim > 1 else "")
+        for at in np.argwhere(lacking).tolist()
+    ]
+    if lacking.all():
+        return "of every string"
+    more = f" and {len(places) - MOST_PLACES} more" if len(places) > MOST_PLACES else ""
+    return f"of {', '.join(places[:MOST_PLACES])}{more}"
 
 
 def _attack(

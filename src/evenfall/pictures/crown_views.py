@@ -340,8 +340,12 @@ def _section_words(
     spread = 1.4826 * float(np.median(np.abs(left_mm))) if len(left_mm) else float("nan")
     stray = int(np.count_nonzero(np.abs(left_mm) > 4.0 * spread))
     far = f"; {stray} of {len(left_mm)} lie further than four times that" if stray else ""
+    beside = ""
+    if section.beside_mm > 0.0:
+        away = length_text(section.beside_mm, unit)
+        beside = f"Seen {away} beside the string, which hides what lies under it. "
     return (
-        f"{shape}; top known to {length_text(top_u, unit)}. The points scatter by "
+        f"{beside}{shape}; top known to {length_text(top_u, unit)}. The points scatter by "
         f"{fine_figure(spread, unit).lstrip('+')} {fine_unit(unit)} about the fit{far}."
     )
 

@@ -371,7 +371,7 @@ def test_too_careful_is_said_as_well() -> None:
         (("m.json", "--wav", "no", "--note", "2-3"), "such as 3:5"),
         (("m.json", "--wav", "no", "--note", "²:3"), "such as 3:5"),
         (("m.json", "--attack", "0"), "0.01"),
-        (("m.json", "--duration", "90"), "at most 30"),
+        (("m.json", "--duration", "90"), "from 0.01 to 30"),
         (("m.json", *(f"--attack=0.{n}" for n in range(1, 8))), "give 6 or fewer"),
         (("m.json", "--string", "1"), "go together"),
         (("m.json", "--attack-from", "kestrel.spec.toml", "--string", "1"), "not a WAV file"),

@@ -43,11 +43,7 @@ def command(
     from evenfall import workshop
 
     specification, readings, findings = workshop.open_measurement(measurement, spec, serial=serial)
-    neck, fitted = workshop.known_neck(specification, readings, **neck_readings.known(spec))
-    specification, readings, neck, changed = workshop.at_pitch(
-        specification, readings, neck, other=neck_readings.other()
-    )
-    findings = (*findings, *fitted, *changed)
+    specification, readings, neck, told = neck_readings.at_pitch(specification, readings, spec)
     diagnosis = workshop.diagnose(specification, readings, neck=neck)
     shown = shown_unit(unit, specification.unit)
     if pictures is not None:
@@ -55,13 +51,13 @@ def command(
         written = workshop.write_pictures(drawings, pictures)
     if as_json:
         values = diagnosis.as_dict()
-        values["findings"] = [f.as_dict() for f in (*findings, *diagnosis.findings)]
+        values["findings"] = [f.as_dict() for f in (*findings, *told, *diagnosis.findings)]
         show_json(values)
         return
     from evenfall.cli.reports import show_diagnosis
 
     show_diagnosis(diagnosis, shown)
-    show_findings((*findings, *diagnosis.findings))
+    show_findings((*findings, *told, *diagnosis.findings))
     if pictures is not None:
         for path in written:
             click.echo(f"Picture {path}")

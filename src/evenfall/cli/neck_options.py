@@ -14,7 +14,10 @@ from evenfall.cli.door import Number, path_option
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from evenfall.errors import Finding
     from evenfall.instrument import Specification
+    from evenfall.measurement import Measurement
+    from evenfall.neck import NeckModel
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +72,26 @@ class NeckReadings:
             "before_turn": opened(self.before_turn),
             "turns_count": self.turns_count,
         }
+
+    def at_pitch(
+        self, specification: Specification, readings: Measurement, spec: Path | None
+    ) -> tuple[Specification, Measurement, NeckModel, tuple[Finding, ...]]:
+        """Return an instrument as it will be played; see `evenfall.workshop.at_pitch`.
+
+        Parameters
+        ----------
+        specification, readings
+            The instrument as read.
+        spec
+            Specification for what is a hand sheet.
+        """
+        from evenfall import workshop
+
+        neck, fitted = workshop.known_neck(specification, readings, **self.known(spec))
+        specification, readings, neck, changed = workshop.at_pitch(
+            specification, readings, neck, other=self.other()
+        )
+        return specification, readings, neck, (*fitted, *changed)
 
 
 def neck_options(command: Callable[..., Any]) -> Callable[..., Any]:

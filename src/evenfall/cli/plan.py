@@ -92,10 +92,7 @@ def command(
     if verify_by_motion:
         workshop.require_play_test()
     specification, readings, findings = workshop.open_measurement(measurement, spec, serial=serial)
-    neck, fitted = workshop.known_neck(specification, readings, **neck_readings.known(spec))
-    specification, readings, neck, changed = workshop.at_pitch(
-        specification, readings, neck, other=neck_readings.other()
-    )
+    specification, readings, neck, told = neck_readings.at_pitch(specification, readings, spec)
     made = workshop.plan(
         specification,
         readings,
@@ -124,13 +121,11 @@ def command(
         values["motion"] = moved.as_dict()
         ahead = (*ahead, *moved.findings)
     if as_json:
-        show_json(
-            {**values, "findings": [f.as_dict() for f in (*findings, *fitted, *changed, *ahead)]}
-        )
+        show_json({**values, "findings": [f.as_dict() for f in (*findings, *told, *ahead)]})
         return
     from evenfall.cli.reports import show_plan
 
-    show_findings((*(f for f in findings if f.severity != "note"), *fitted, *changed))
+    show_findings((*(f for f in findings if f.severity != "note"), *told))
     show_plan(made, specification, shown)
     show_findings(ahead)
     if pictures is not None:

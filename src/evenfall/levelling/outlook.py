@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.neck import humidity_range
+from evenfall.neck import COVERAGE_FACTOR, humidity_range
 from evenfall.plan import Outlook
-from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
+from evenfall.strings.clearance import clearance_per_relief, open_gap_mm, rest_clearance_mm
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,9 +26,6 @@ if TYPE_CHECKING:
 USUAL_HUMIDITY_PERCENT = 50.0
 """Air that the readings are taken to come from where none was noted: the standard atmosphere 23/50
 of ISO 554:1976 (from memory)."""
-
-COVERAGE_FACTOR = 2.0
-"""What is foreseen of the neck counts with ± 2 u, about 95 % (JCGM 100, G.6.6)."""
 
 _HELD_MM = -1e-6
 """A promise kept to within this counts as held [mm]: plans are exact to 1e-6 mm."""
@@ -95,7 +92,7 @@ def plan_outlook(
     noted = problem.measurement.humidity_percent
     air = USUAL_HUMIDITY_PERCENT if math.isnan(noted) else noted
     driest, dampest = humidity_range(neck, less_mm=-low, more_mm=high, humidity_percent=air)
-    turns = -outcome.solution.relief_change_mm / neck.turn_mm
+    turns, turns_u = neck.rod_turns(outcome.solution.relief_change_mm)
     return Outlook(
         relief_low_mm=relief + low,
         relief_high_mm=relief + high,
@@ -108,7 +105,7 @@ def plan_outlook(
         humidity_low_percent=driest,
         humidity_high_percent=dampest,
         rod_turns_count=turns,
-        rod_turns_u_count=abs(turns) * neck.turn_u_mm / abs(neck.turn_mm),
+        rod_turns_u_count=turns_u,
         stiffness=neck.origin,
     )
 
@@ -125,7 +122,7 @@ def _promises(
     yield _Promise(
         "the clearance of string {0} over fret {2}",
         clear[:, :, 1:],
-        rest_clearance_mm(lines, still, bow, still)[:, :, 1:],
+        clearance_per_relief(lines, bow)[:, :, 1:],
     )
     for name, fret, limits in (
         ("the action of string {}", specification.scale.reference_fret, target.action),

@@ -16,7 +16,7 @@ from evenfall.errors import RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.neck import default_bow
-from evenfall.strings.clearance import chord_share, open_share, rest_clearance_mm
+from evenfall.strings.clearance import chord_share, clearance_per_relief, open_share
 from evenfall.strings.envelope import envelope as compute_envelope
 
 if TYPE_CHECKING:
@@ -199,9 +199,7 @@ def build_problem(
         + (share * u_open_saddle[:, None, None]) ** 2
     )
     carried_u = measurement.carried_relief_u_mm
-    still = np.zeros(specification.string_count)
-    bowed = np.nan_to_num(rest_clearance_mm(lines, still, bow.frets, still))
-    spread = np.hypot(spread, carried_u * bowed)
+    spread = np.hypot(spread, carried_u * clearance_per_relief(lines, bow.frets))
     relief_u = np.hypot(bow.relief_u_mm(measurement.crown_top_u_mm), carried_u)
     reference = specification.scale.reference_fret
     guard = {

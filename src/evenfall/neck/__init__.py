@@ -11,10 +11,16 @@ from evenfall.neck.forecast import (
     forecast,
     restrung,
 )
-from evenfall.neck.season import Season, equilibrium_moisture_percent, humidity_range
+from evenfall.neck.season import (
+    COVERAGE_FACTOR,
+    Season,
+    equilibrium_moisture_percent,
+    humidity_range,
+)
 from evenfall.neck.stiffness import NeckModel, StiffnessOrigin, neck_model
 
 __all__ = [
+    "COVERAGE_FACTOR",
     "Bow",
     "Calibration",
     "Carried",

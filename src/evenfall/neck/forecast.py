@@ -11,7 +11,7 @@ import numpy as np
 from evenfall.errors import Finding, RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Measurement, Origin
-from evenfall.neck.season import ROOM_C, Season, season_change
+from evenfall.neck.season import COVERAGE_FACTOR, ROOM_C, Season, season_change
 from evenfall.units import length_text
 
 if TYPE_CHECKING:
@@ -21,9 +21,6 @@ if TYPE_CHECKING:
     from evenfall.neck.stiffness import NeckModel
 
     FloatArray = NDArray[np.float64]
-
-COVERAGE_FACTOR = 2.0
-"""Sentences give U = 2 u, about 95 % (JCGM 100, G.6.6)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,12 +317,12 @@ def forecast(
     rod = None
     if specification.neck.truss_rod:
         wanted = value - at
-        turns = -wanted / model.turn_mm
+        turns, turns_u = model.rod_turns(wanted, at_u)
         rod = RodMove(
             relief_change_mm=wanted,
             relief_change_u_mm=at_u,
             turns_count=turns,
-            turns_u_count=math.hypot(at_u, turns * model.turn_u_mm) / abs(model.turn_mm),
+            turns_u_count=turns_u,
         )
     season = None
     if humidity_percent is not None:

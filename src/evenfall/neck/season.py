@@ -35,9 +35,8 @@ FIBRE_SATURATION_PERCENT = 30.0
 DRIEST_PERCENT, DAMPEST_PERCENT = 5.0, 95.0
 """Humidities that the moisture formula is used for [%]."""
 
-SEASON_COVERAGE_FACTOR = 2.0
-"""What has to stay inside the limits is the relief ± 2 u of the season, about 95 % (JCGM 100,
-G.6.6)."""
+COVERAGE_FACTOR = 2.0
+"""What is said of a neck and its seasons counts with U = 2 u, about 95 % (JCGM 100, G.6.6)."""
 
 
 def equilibrium_moisture_percent(
@@ -249,7 +248,7 @@ def humidity_range(
         Temperature of the air [°C].
     """
     change, doubt = _relief_change_mm(model, humidity_percent, temperature_c)
-    reach = SEASON_COVERAGE_FACTOR * doubt
+    reach = COVERAGE_FACTOR * doubt
     inside = (change - reach >= -less_mm) & (change + reach <= more_mm)
     return _stretch_around(_HUMIDITIES_PERCENT, inside, humidity_percent)
 

@@ -180,6 +180,19 @@ class NeckModel:
     origin: StiffnessOrigin
     assumed: tuple[str, ...]
 
+    def rod_turns(self, relief_change_mm: float, u_mm: float = 0.0) -> tuple[float, float]:
+        """Return the turns that a change of relief takes, positive tightens, and their u.
+
+        NaN while no turn was measured.
+
+        Parameters
+        ----------
+        relief_change_mm, u_mm
+            The change with its standard uncertainty [mm].
+        """
+        turns = -relief_change_mm / self.turn_mm
+        return turns, math.hypot(u_mm, turns * self.turn_u_mm) / abs(self.turn_mm)
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         known = math.isfinite(self.turn_mm)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.instrument import string_lines
-from evenfall.neck import default_bow
+from evenfall.neck import COVERAGE_FACTOR, default_bow
 from evenfall.pictures.axes import Axis, exaggeration_text, fret_numbers, round_exaggeration
 from evenfall.pictures.inks import INK, PAPER, QUIET, RULE, WASH
 from evenfall.pictures.svg import (
@@ -43,8 +43,6 @@ if TYPE_CHECKING:
 _LEFT_PX = 52.0
 _RIGHT_PX = PAGE_WIDTH_PX - 12.0
 _PANEL_PX = 104.0
-_COVERAGE_FACTOR = 2.0
-"""Whiskers and relief are shown with U = 2 u, about 95 % (JCGM 100, G.6.6)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +191,7 @@ def _extent(curve: _Curve, shown: list[int]) -> FloatArray:
     height = curve.height[shown]
     if curve.u is None:
         return height
-    reach = _COVERAGE_FACTOR * np.nan_to_num(curve.u[shown])
+    reach = COVERAGE_FACTOR * np.nan_to_num(curve.u[shown])
     return np.concatenate([height - reach, height + reach])
 
 
@@ -243,7 +241,7 @@ def _points(x: Axis, y: Axis, station: FloatArray, curve: _Curve, k: int) -> Ite
     radius = min(2.6, max(1.3, 0.35 * room))
     for fret, place, height in places:
         parts = []
-        reach = 0.0 if curve.u is None else _COVERAGE_FACTOR * float(curve.u[k, fret - 1])
+        reach = 0.0 if curve.u is None else COVERAGE_FACTOR * float(curve.u[k, fret - 1])
         if reach > 0.0:
             ends = y(height - in_unit(reach, unit)), y(height + in_unit(reach, unit))
             parts.append(line(place, ends[0], place, ends[1], ink=ink, width_px=0.8))
@@ -285,7 +283,7 @@ def _summary(curves: list[_Curve], minimum_mm: float, maximum_mm: float, unit: L
     for curve in curves:
         value = _length(curve.relief, unit) if np.isfinite(curve.relief) else "not known"
         if np.isfinite(curve.relief) and np.isfinite(curve.relief_u):
-            spread = doubt_text(_COVERAGE_FACTOR * curve.relief_u, unit)
+            spread = doubt_text(COVERAGE_FACTOR * curve.relief_u, unit)
             value = f"{value.split()[0]} ± {spread}"
         reliefs.append(f"{value} {curve.name}")
     last = curves[-1].height

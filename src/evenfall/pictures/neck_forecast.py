@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from evenfall.neck import COVERAGE_FACTOR
 from evenfall.pictures.axes import Axis
 from evenfall.pictures.inks import INK, PAPER, QUIET, RISK, RULE, WASH
 from evenfall.pictures.svg import (
@@ -32,8 +33,6 @@ _LEFT_PX = 52.0
 _RIGHT_PX = PAGE_WIDTH_PX - 12.0
 _HIGH_PX = 150.0
 _COLUMN_PX = 150.0
-_COVERAGE_FACTOR = 2.0
-"""Whiskers and bands are ± 2 u, about 95 % (JCGM 100, G.6.6)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +120,8 @@ def _span(made: NeckForecast, states: list[_State]) -> tuple[float, float]:
     """Return the lowest and highest relief to draw [mm]."""
     ends = [made.minimum_mm, made.maximum_mm]
     for state in states:
-        ends += [state.relief_mm - _COVERAGE_FACTOR * state.u_mm]
-        ends += [state.relief_mm + _COVERAGE_FACTOR * state.u_mm]
+        ends += [state.relief_mm - COVERAGE_FACTOR * state.u_mm]
+        ends += [state.relief_mm + COVERAGE_FACTOR * state.u_mm]
     room = 0.08 * max(max(ends) - min(ends), 0.05)
     return min(ends) - room, max(ends) + room
 
@@ -156,7 +155,7 @@ def _column(y: Axis, place_px: tuple[float, float], state: _State, *, inside: bo
     middle_px, room_px = place_px
     unit: LengthUnit = "in" if y.unit == "in" else "mm"
     ink = INK if inside else RISK
-    reach = _COVERAGE_FACTOR * state.u_mm
+    reach = COVERAGE_FACTOR * state.u_mm
     ends = [y(in_unit(state.relief_mm + sign * reach, unit)) for sign in (-1.0, 1.0)]
     at = y(in_unit(state.relief_mm, unit))
     parts = []
@@ -186,7 +185,7 @@ def _against_humidity(
     dampest = max(80.0, season.humidity_from_percent, season.humidity_to_percent)
     shown = (season.humidity_percent >= driest) & (season.humidity_percent <= dampest)
     humidity, relief = season.humidity_percent[shown], season.relief_mm[shown]
-    reach = _COVERAGE_FACTOR * season.relief_u_mm[shown]
+    reach = COVERAGE_FACTOR * season.relief_u_mm[shown]
     low = min(float((relief - reach).min()), made.minimum_mm)
     high = max(float((relief + reach).max()), made.maximum_mm)
     room = 0.05 * (high - low)
@@ -258,7 +257,7 @@ def _rod_text(made: NeckForecast, unit: LengthUnit) -> str:
         way = "tighten" if rod.turns_count > 0.0 else "loosen"
         sentence += (
             f"; {way} the rod by {abs(rod.turns_count):.2f} ± "
-            f"{_COVERAGE_FACTOR * rod.turns_u_count:.2f} turns"
+            f"{COVERAGE_FACTOR * rod.turns_u_count:.2f} turns"
         )
     return f"{sentence}. "
 
@@ -269,4 +268,4 @@ def _length(length_mm: float, unit: LengthUnit) -> str:
 
 def _give_or_take(state: _State, unit: LengthUnit) -> str:
     value = _length(state.relief_mm, unit).split()[0]
-    return f"{value} ± {length_text(_COVERAGE_FACTOR * state.u_mm, unit)}"
+    return f"{value} ± {length_text(COVERAGE_FACTOR * state.u_mm, unit)}"

@@ -19,7 +19,13 @@ from evenfall.proof.decision import EXACT_MM, Decision, decide
 from evenfall.proof.deviation import Heights, stated
 from evenfall.proof.result import NONE, Item, Positions
 from evenfall.proof.uncertainty import Budget, BudgetLine
-from evenfall.strings.clearance import chord_share, open_gap_mm, open_share, rest_clearance_mm
+from evenfall.strings.clearance import (
+    chord_share,
+    clearance_per_relief,
+    open_gap_mm,
+    open_share,
+    rest_clearance_mm,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -456,25 +462,13 @@ def clearances(case: Case) -> Clearances:
         + ((1.0 - share) * u_mm[:, :, None]) ** 2
         + (share * read.saddle_u_mm[:, None, None]) ** 2
     )
-    bowed = clearance_per_relief(case) * case.measurement.carried_relief_u_mm
+    bowed = clearance_per_relief(case.lines, case.bow.frets) * case.measurement.carried_relief_u_mm
     excursion_mm = case.attack_n[:, None, None] * case.envelope.excursion_mm_per_n
     return Clearances(
         clearance_mm=rest_clearance_mm(case.lines, read.nut_mm, read.top_mm, read.saddle_mm),
         u_mm=np.sqrt(squares + bowed**2),
         required_mm=excursion_mm + case.specification.rule.extra_clearance_mm,
     )
-
-
-def clearance_per_relief(case: Case) -> FloatArray:
-    """Return what one millimetre more relief does to every clearance, shape (K, F + 1, F + 1).
-
-    Parameters
-    ----------
-    case
-        The instrument.
-    """
-    still = np.zeros(len(case.bow.frets))
-    return np.nan_to_num(rest_clearance_mm(case.lines, still, case.bow.frets, still))
 
 
 def judge_positions(case: Case, found: Clearances) -> Positions:
@@ -543,7 +537,7 @@ def clearance_items(case: Case, positions: Positions) -> list[Item]:
     positions
         Its positions.
     """
-    share, bowed = chord_share(case.lines), clearance_per_relief(case)
+    share, bowed = chord_share(case.lines), clearance_per_relief(case.lines, case.bow.frets)
     scores = (positions.clearance_mm - positions.required_mm) / np.maximum(
         positions.clearance_u_mm, EXACT_MM
     )

@@ -64,6 +64,24 @@ def rest_clearance_mm(
     return np.where(free, clearance, np.nan)
 
 
+def clearance_per_relief(lines: StringLines, bow_mm_per_mm: FloatArray) -> FloatArray:
+    """Return what one millimetre more relief does to every rest clearance [mm/mm].
+
+    Parameters
+    ----------
+    lines
+        The string lines.
+    bow_mm_per_mm
+        What it does to each crown over the line from nut to saddle, shape (K, F).
+
+    Returns
+    -------
+    Shape (K, F + 1, F + 1); 0 where j <= i, where the string is not free.
+    """
+    still = np.zeros(len(bow_mm_per_mm))
+    return np.nan_to_num(rest_clearance_mm(lines, still, bow_mm_per_mm, still))
+
+
 @dataclass(frozen=True, slots=True)
 class Headroom:
     """The attack each position bears before the string touches a fret.

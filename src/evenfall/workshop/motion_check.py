@@ -7,7 +7,8 @@ from math import floor, isfinite
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from evenfall.errors import Finding
-from evenfall.workshop.playing import heights, place_text, play_levels
+from evenfall.workshop.heights import heights
+from evenfall.workshop.playing import PLAY_TEST, place_text, play_levels
 
 if TYPE_CHECKING:
     from evenfall.errors import Severity
@@ -195,7 +196,7 @@ def verify_by_motion(
     attack = tuple(max(float(force), LEAST_ATTACK_N) for force in plan.attack_n)
     test = play_levels(
         specification,
-        heights(plan.measurement, plan),
+        heights(plan.measurement, plan, needed_by=PLAY_TEST),
         [Attack("the plan's", attack)],
         duration_s=duration_s,
         progress=progress,

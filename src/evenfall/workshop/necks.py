@@ -141,16 +141,16 @@ def at_pitch(
     RequestError
         The other specification is of another neck, or crown tops are missing.
     """
-    from evenfall.neck import carried_to_tension, forecast, restrung
+    from evenfall.neck import forecast, restrung
 
     if measurement.strung and other is None:
         return specification, measurement, model, ()
     made = forecast(specification, model, measurement, other=other)
-    if other is None:
-        carried = carried_to_tension(model, measurement).measurement
-        return specification, carried, model, made.findings
-    pulled = replace(model, tension_n=sum(s.tension_n for s in other.strings))
-    return other, restrung(model, measurement, specification, other), pulled, made.findings
+    if other is not None:
+        pulled = replace(model, tension_n=sum(s.tension_n for s in other.strings))
+        return other, restrung(model, measurement, specification, other), pulled, made.findings
+    assert made.carried is not None  # noqa: S101 (the readings were taken without strings)
+    return specification, made.carried.measurement, model, made.findings
 
 
 def neck(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import Finding, RequestError
 from evenfall.units import length_text
+from evenfall.workshop.heights import heights
 from evenfall.workshop.job import is_plan, open_measurement, open_plan
 
 if TYPE_CHECKING:
@@ -157,7 +158,7 @@ def pitch(
         course = _course(specification, measurement, plan)
         planned = heard(course)
         edge = flat_edge_mm(specification, plan.removal_mm)
-        uncrowned = heard(replace(course, fret_station_mm=course.fret_station_mm + edge))
+        uncrowned = heard(_course(specification, measurement, plan, edge))
     compensation, saddle_alone = (
         best_compensation(
             course,
@@ -199,21 +200,21 @@ def _change_finding(change_cents: FloatArray, uncrowned_cents: FloatArray) -> Fi
     return Finding("pitch", f"{sentence}.", "", "note")
 
 
-def _course(specification: Specification, measurement: Measurement, plan: Plan | None) -> Course:
-    import numpy as np
-
+def _course(
+    specification: Specification,
+    measurement: Measurement,
+    plan: Plan | None,
+    contact_shift_mm: FloatArray | float = 0.0,
+) -> Course:
     from evenfall.instrument import string_lines
     from evenfall.strings.pitch import string_course
 
-    heights = (measurement.nut_mm, measurement.crown_top_mm, measurement.saddle_mm)
-    if not all(bool(np.isfinite(h).all()) for h in heights):
-        raise RequestError(
-            "Pitch needs every nut slot, crown top and saddle; read what is missing and measure "
-            "again."
-        )
-    if plan is not None:
-        heights = (plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
-    return string_course(specification, string_lines(specification), *heights)
+    return string_course(
+        specification,
+        string_lines(specification),
+        *heights(measurement, plan, needed_by="Pitch"),
+        contact_shift_mm=contact_shift_mm,
+    )
 
 
 def _pitch_findings(specification: Specification, report: PitchReport) -> list[Finding]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from evenfall.errors import Finding, RequestError
 from evenfall.files import write_atomically
+from evenfall.workshop.heights import heights
 from evenfall.workshop.job import excursion, make_folder
 
 if TYPE_CHECKING:
@@ -22,9 +23,9 @@ if TYPE_CHECKING:
     from evenfall.plan import Plan
     from evenfall.strings.attack import AttackEstimate
     from evenfall.strings.playtest import Attack, PlayTest
+    from evenfall.workshop.heights import Heights
 
     FloatArray = NDArray[np.float64]
-    Heights = tuple[FloatArray, FloatArray, FloatArray]
     Progress = Callable[[str, float], None]
 
 State = Literal["found", "planned"]
@@ -44,6 +45,10 @@ _FREE_DB = 1.0
 
 def _silent(_what: str, _share: float) -> None:
     """Tell nobody."""
+
+
+PLAY_TEST = "The play test"
+"""What it is called where it lacks a height."""
 
 
 # ---- playing ------------------------------------------------------------------------------------
@@ -180,7 +185,7 @@ def play(
         )
     test = play_levels(
         specification,
-        heights(measurement, plan),
+        heights(measurement, plan, needed_by=PLAY_TEST),
         levels,
         duration_s=duration_s,
         progress=progress,
@@ -188,36 +193,6 @@ def play(
     worst = _worst(test)
     findings = (*_play_findings(test, worst), *_trust_findings(measurement, plan))
     return PlayReport("found" if plan is None else "planned", test, worst, findings)
-
-
-def heights(measurement: Measurement, plan: Plan | None) -> Heights:
-    """Return nut, crown tops and saddle over the datum [mm]: as found, or after the plan.
-
-    Parameters
-    ----------
-    measurement
-        The readings.
-    plan
-        The plan, if the state after it is wanted.
-
-    Raises
-    ------
-    RequestError
-        A height is missing.
-    """
-    import numpy as np
-
-    chosen = (
-        (measurement.nut_mm, measurement.crown_top_mm, measurement.saddle_mm)
-        if plan is None
-        else (plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
-    )
-    if not all(bool(np.isfinite(height).all()) for height in chosen):
-        raise RequestError(
-            "The play test needs every nut slot, crown top and saddle; read what is missing and "
-            "measure again."
-        )
-    return chosen
 
 
 def play_levels(
@@ -545,7 +520,7 @@ def play_sounds(
             tell("Listening to the notes", (n + m / len(states)) / len(wanted))
             heard = sound(
                 specification,
-                *heights(measurement, plan if state == "planned" else None),
+                *heights(measurement, plan if state == "planned" else None, needed_by=PLAY_TEST),
                 string=string,
                 position=position,
                 force_n=force,

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
+from evenfall.crowns.orientation import UNITS_MM
 from evenfall.errors import UnsupportedError
 from evenfall.intake.dense.scan import (
     MOST_POINTS,
     PIECE_POINTS,
-    UNITS_MM,
     GrowingPoints,
     Options,
     Progress,

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from evenfall.crowns.orientation import UNITS_MM
 from evenfall.crowns.surface import HeightMap, Mesh
 from evenfall.errors import (
     BrokenFileError,
@@ -20,7 +21,7 @@ from evenfall.errors import (
 )
 from evenfall.files import read_start
 from evenfall.intake.dense import arrays, e57, meshes, parquet, ply, text_points, tiff, x3p
-from evenfall.intake.dense.scan import UNITS_MM, Options, Progress, Scan, file_size, silent
+from evenfall.intake.dense.scan import Options, Progress, Scan, file_size, silent
 from evenfall.intake.dense.text_blocks import HEAD_BYTES, head_lines
 from evenfall.intake.dense.text_layout import split_cells
 

@@ -45,8 +45,6 @@ UNIT_NAMES: dict[str, tuple[str, ...]] = {
 OTHER_UNITS_MM: dict[str, float] = {"nm": 1e-6, "thou": 0.0254, "mil": 0.0254}
 """Units [mm] that are read too, but turned into mm at once."""
 
-UNITS_MM: dict[str, float] = {"mm": 1.0, "um": 1e-3, "cm": 10.0, "m": 1000.0, "in": 25.4}
-
 
 @dataclass(frozen=True, slots=True)
 class Options:
@@ -64,9 +62,9 @@ class Options:
     step: tuple[Any, Any] | None = None
 
     def __post_init__(self) -> None:
-        if self.unit is not None and self.unit not in UNITS_MM:
+        if self.unit is not None and self.unit not in UNIT_NAMES:
             raise RequestError(
-                f"The unit {self.unit!r} is not known; use one of {', '.join(UNITS_MM)}.",
+                f"The unit {self.unit!r} is not known; use one of {', '.join(UNIT_NAMES)}.",
                 where="--length-unit",
             )
         if self.step is not None and not all(np.isfinite(s) and s > 0.0 for s in self.step):

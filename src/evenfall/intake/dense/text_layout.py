@@ -13,7 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from evenfall.intake.dense.scan import UNITS_MM, unit_named
+from evenfall.crowns.orientation import UNITS_MM
+from evenfall.intake.dense.scan import unit_named
 
 MOST_HEADER_LINES = 400
 """Text before the first numbers; longer than this it is no header."""

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.crowns.orientation import UNITS_MM
 from evenfall.crowns.surface import HeightMap
 from evenfall.errors import BrokenFileError, FormatMismatchError, UnsupportedError
 from evenfall.files import read_start
 from evenfall.intake.dense.arrays import as_heights
 from evenfall.intake.dense.scan import (
     MOST_POINTS,
-    UNITS_MM,
     GrowingPoints,
     Options,
     Progress,

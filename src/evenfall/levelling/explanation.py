@@ -52,17 +52,6 @@ def names(numbers: Sequence[int]) -> str:
     return str(numbers[0])
 
 
-def stop_name(stop: int) -> str:
-    """Return how a stopped position is called.
-
-    Parameters
-    ----------
-    stop
-        0 = open, else the fret.
-    """
-    return "the open string" if stop == 0 else f"the string stopped at fret {stop}"
-
-
 def binding_limits(model: LevellingModel, outcome: Outcome) -> tuple[Binding, ...]:
     """Return the limits that hold the metal where it is, dearest first.
 

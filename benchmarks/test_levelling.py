@@ -117,7 +117,7 @@ def in_cvxpy(
         life <= 1.0,
     ]
     reference = problem.specification.scale.reference_fret
-    for fret, gap in ((reference, action_mm), (1, problem.first_fret_mm)):
+    for fret, gap in ((reference, action_mm), (1, problem.first_fret_gap_mm)):
         a = lines.station_mm[:, fret] / lines.saddle_station_mm
         open_gap = cp.multiply(1.0 - a, nut) + cp.multiply(a, saddle) - crowns[:, fret - 1]
         limits += [open_gap >= gap[:, 0], open_gap <= gap[:, 1]]
@@ -145,20 +145,20 @@ def in_cvxpy(
 
 @pytest.mark.benchmark(group="first plan, six strings, twenty-four frets")
 def test_first_plan_with_its_excursion_table(benchmark: BenchmarkFixture) -> None:
-    """Every way of working tried, checked and explained; goal: under 300 ms."""
+    """Every method tried, checked and explained; goal: under 300 ms."""
     spec = specification(WISHES)
     found = readings(spec, seed=SEED)
     problem = job()
 
-    def one_way(_: int) -> None:
+    def one_method(_: int) -> None:
         fresh = build_problem(spec, found)  # the excursion table is part of a first plan
         in_cvxpy(fresh, fresh.attack_n, fresh.action_mm, fresh.relief_mm)
 
     plans = []
-    ratio, _ = compare(benchmark, lambda _: plans.append(make_plan(spec, found)), one_way)
+    ratio, _ = compare(benchmark, lambda _: plans.append(make_plan(spec, found)), one_method)
 
     least, _ = in_cvxpy(problem, problem.attack_n, problem.action_mm, problem.relief_mm)
-    each = next(result for result in plans[0].ways if result.way == "each")
+    each = next(result for result in plans[0].methods if result.method == "profile")
     assert each.metal_mm == pytest.approx(least, abs=1e-5)
     assert each.metal_mm > 0.01
     assert ratio > 0.3, f"every way takes {1.0 / ratio:.1f} times one way in cvxpy"

@@ -463,12 +463,12 @@ def test_every_command_and_option_is_documented() -> None:
 
 
 def test_the_command_rule_sees_gaps() -> None:
-    options = {"evenfall": [], "evenfall plan": ["--way", "measurement"]}
-    page = "# evenfall\n\n## evenfall plan\n\n- `[MEASUREMENT]...`: x\n- `--way TEXT`: y\n"
+    options = {"evenfall": [], "evenfall plan": ["--method", "measurement"]}
+    page = "# evenfall\n\n## evenfall plan\n\n- `[MEASUREMENT]...`: x\n- `--method TEXT`: y\n"
     assert not list(command_faults(options, page))
     assert list(command_faults({**options, "evenfall prove": []}, page))
     assert list(command_faults(options, page + "## evenfall dance\n"))
-    assert list(command_faults(options, page.replace("--way", "--ways")))
+    assert list(command_faults(options, page.replace("--method", "--ways")))
     assert list(command_faults(options, page.replace("MEASUREMENT", "")))
     assert list(command_faults(options, page.replace(": x", "")))
 

@@ -118,7 +118,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("plan", "p.json"),
                 run("plan", "plover-readings.csv", "--spec", "plover.spec.toml"),
                 run("plan", "k.json", "--attack", "0.7"),
-                run("plan", "k.json", "--way", "refret"),
+                run("plan", "k.json", "--method", "refret"),
                 run("plan", "k.json", "--budget", "0.3"),
                 run("plan", "exact.csv", "--spec", "bare.spec.toml", "--verify-by-motion"),
             ],
@@ -132,7 +132,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("neck", "k.json"),
                 run("neck", "poor.csv", *kestrel),
                 run("neck", "k.json", "--humidity", "45", "60"),
-                run("neck", "k.plan.json", "--humidity", "45", "35", "--turn", "0.3"),
+                run("neck", "k.plan.json", "--humidity", "45", "35", "--relief-per-turn", "0.3"),
                 run("neck", "k.json", "--strings", "kestrel.spec.toml"),
             ],
             "bench sheet": [run("sheet", "k.plan.json", "-o", "k.html")],
@@ -150,7 +150,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
             "errors": [
                 run("plan", "no-such-file.json"),
                 run("spec", "check", "faulty.spec.toml"),
-                run("plan", "k.json", "--way", "magic"),
+                run("plan", "k.json", "--method", "magic"),
             ],
         }
 
@@ -248,7 +248,7 @@ def size_of(section: str, output: dict[str, Any]) -> tuple[int, int]:
     elif section == "play":
         grid = [string["positions"] for string in output["strings"]]
     elif section in ("plan", "diagnosis"):
-        grid = [string["headroom_before_n"] for string in output["strings"]]
+        grid = [string["touch_force_before_n"] for string in output["strings"]]
     else:
         return 0, 0
     return len(grid), len(grid[0])
@@ -341,12 +341,12 @@ def test_a_value_of_the_wrong_type_does_not_fit(kind: str, outputs: dict[str, li
         ("measurement", ("nut_mm",), [1.0, 2.0]),
         ("measurement", ("oddment",), 1),
         ("plan", ("status",), "best"),
-        ("plan", ("way",), "magic"),
-        ("plan", ("objective_mm",), None),
+        ("plan", ("method",), "magic"),
+        ("plan", ("metal_mm",), None),
         ("plan", ("strings", 0, "removal_mm"), [0.1, 0.2]),
         ("plan", ("strings", 0, "removal_mm", 0), "0.1"),
         ("plan", ("strings",), []),
-        ("plan", ("ways", 0, "frets_touched"), 1.5),
+        ("plan", ("methods", 0, "frets_touched"), 1.5),
         ("plan", ("measurement", "serial"), None),
         ("plan", ("motion",), {"clean_count": 3}),
         ("plan", ("measurement", "findings"), []),

@@ -28,11 +28,11 @@ def plan(kind: str) -> Plan:
     """Return a plan of each kind of answer."""
     if kind == "optimal":
         neck = Neck(Wishes(strings=STRINGS, frets=FRETS, attack=0.45), seed=3, noise_mm=0.05)
-        return make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
+        return make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
     if kind == "new wire":
         spec = specification(HARD)
         found = readings(spec, seed=2, worn={2: 0.2}, high={4: 0.15})
-        return make_plan(spec, found, way="part-refret", envelope=table(spec))
+        return make_plan(spec, found, method="partial-refret", envelope=table(spec))
     attack = {"relaxed": 1.2, "hopeless": 50.0}[kind]
     neck = Neck(Wishes(strings=STRINGS, frets=FRETS), seed=3, noise_mm=0.05)
     return make_plan(neck.spec, neck.found, attack_n=attack, envelope=neck.table)
@@ -86,16 +86,16 @@ def test_every_key_of_the_contract_is_there(kind: str) -> None:
     values, made = written(kind), plan(kind)
     count, frets = made.removal_mm.shape
     assert values["status"] in ("optimal", "relaxed", "infeasible")
-    for key in ("objective_mm", "gap_mm", "relief_change_mm", "min_crown_height_left_mm"):
+    for key in ("metal_mm", "gap_mm", "relief_change_mm", "lowest_crown_mm"):
         assert isinstance(values[key], float)
-    assert isinstance(values["way"], str)
+    assert isinstance(values["method"], str)
     assert [s["string"] for s in values["strings"]] == list(range(1, count + 1))
     for k, string in enumerate(values["strings"]):
         for key, array in (
             ("removal_mm", made.removal_mm),  # by fret number 1..F
             ("crown_top_after_mm", made.crown_top_after_mm),
-            ("headroom_before_n", made.headroom_before_n),  # by stopped position 0..F-1
-            ("headroom_after_n", made.headroom_after_n),
+            ("touch_force_before_n", made.touch_force_before_n),  # by stopped position 0..F-1
+            ("touch_force_after_n", made.touch_force_after_n),
         ):
             assert len(string[key]) == frets
             np.testing.assert_array_equal(string[key], array[k])
@@ -106,10 +106,10 @@ def test_every_key_of_the_contract_is_there(kind: str) -> None:
         assert {"kind", "strings", "stop", "fret", "price_mm_per_mm"} <= set(binding)
     assert isinstance(values["relaxations"], list)
     assert bool(values["relaxations"]) == (values["status"] != "optimal")
-    assert values["ways"][0]["way"] == "adjust"
+    assert values["methods"][0]["method"] == "adjust"
 
 
-def test_the_headroom_in_the_file_is_by_stopped_position() -> None:
+def test_the_touch_force_in_the_file_is_by_stopped_position() -> None:
     """Entry 0 is the open string: it alone changes where only the nut is lifted."""
     neck = Neck(Wishes(strings=STRINGS, frets=FRETS), seed=3)
     lifted = replace(neck.found, nut_mm=neck.found.nut_mm + 0.05)
@@ -118,8 +118,10 @@ def test_the_headroom_in_the_file_is_by_stopped_position() -> None:
         for found in (neck.found, lifted)
     ]
     for before, after in zip(*values, strict=True):
-        assert after["headroom_before_n"][0] > before["headroom_before_n"][0]
-        assert after["headroom_before_n"][1:] == pytest.approx(before["headroom_before_n"][1:])
+        assert after["touch_force_before_n"][0] > before["touch_force_before_n"][0]
+        assert after["touch_force_before_n"][1:] == pytest.approx(
+            before["touch_force_before_n"][1:]
+        )
 
 
 def test_the_plan_depends_on_nothing_but_heights_and_specification() -> None:
@@ -218,9 +220,9 @@ SPOILT: list[tuple[str, Callable[[dict[str, Any]], Any]]] = [
     ("removal too short", lambda v: put(v, ("strings", 0, "removal_mm"), [0.0])),
     ("removal as text", lambda v: put(v, ("strings", 0, "removal_mm", 0), "much")),
     ("status unknown", lambda v: v | {"status": "perfect"}),
-    ("way unknown", lambda v: v | {"way": "file"}),
-    ("objective null", lambda v: v | {"objective_mm": None}),
-    ("objective a list", lambda v: v | {"objective_mm": [1.0]}),
+    ("way unknown", lambda v: v | {"method": "file"}),
+    ("objective null", lambda v: v | {"metal_mm": None}),
+    ("objective a list", lambda v: v | {"metal_mm": [1.0]}),
     ("measurement empty", lambda v: v | {"measurement": {}}),
     ("binding of text", lambda v: v | {"binding": ["x"]}),
     ("binding with more", lambda v: v | {"binding": [{"kind": "clear", "colour": "red"}]}),

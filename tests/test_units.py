@@ -7,22 +7,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evenfall.pages.typesetting import kept_together
-from evenfall.units import LengthUnit, doubt_text, length_text
+from evenfall.units import LengthUnit, length_text, uncertainty_text
 
 
 @given(st.floats(1e-12, 100.0), st.sampled_from(["mm", "in"]))
-def test_a_doubt_is_never_shown_as_none(u_mm: float, unit: LengthUnit) -> None:
+def test_a_uncertainty_is_never_shown_as_none(u_mm: float, unit: LengthUnit) -> None:
     """An uncertainty shown as 0.000 would claim that the value is exact."""
-    shown = doubt_text(u_mm, unit)
+    shown = uncertainty_text(u_mm, unit)
     assert float(shown.split()[0]) > 0.0
     if float(length_text(u_mm, unit).split()[0]) > 0.0:
         assert shown == length_text(u_mm, unit)
 
 
-def test_no_doubt_and_unknown_doubt_are_shown_as_such() -> None:
-    assert doubt_text(0.0) == "0.000 mm"
-    assert doubt_text(float("nan")) == "–"
-    assert doubt_text(0.0004, "in") == "0.0001 in"
+def test_no_uncertainty_and_unknown_uncertainty_are_shown_as_such() -> None:
+    assert uncertainty_text(0.0) == "0.000 mm"
+    assert uncertainty_text(float("nan")) == "–"
+    assert uncertainty_text(0.0004, "in") == "0.0001 in"
 
 
 @pytest.mark.parametrize(

@@ -36,11 +36,11 @@ def invented_job() -> tuple[Specification, Measurement, Plan, Measurement]:
     return specification, before, plan, after
 
 
-def headroom_as_found() -> str:
-    """Return the headroom map of the invented instrument before the work."""
+def touch_force_as_found() -> str:
+    """Return the touch force map of the invented instrument before the work."""
     specification, before, _, _ = invented_job()
     diagnosis = workshop.diagnose(specification, before)
-    return workshop.diagnosis_pictures(specification, diagnosis)["headroom"]
+    return workshop.diagnosis_pictures(specification, diagnosis)["touch_force"]
 
 
 def removal() -> str:
@@ -58,7 +58,7 @@ def verdict() -> str:
 
 DRAWINGS = {
     "frame.svg": frame_drawing,
-    "headroom-found.svg": headroom_as_found,
+    "touch_force-found.svg": touch_force_as_found,
     "removal.svg": removal,
     "verdict.svg": verdict,
 }

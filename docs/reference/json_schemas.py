@@ -21,7 +21,7 @@ from evenfall.instrument import read_specification, string_lines
 from evenfall.intake import read_measurement
 from evenfall.levelling import make_plan
 from evenfall.measurement import Direct, Measurement, Origin
-from evenfall.plan import WAYS, Binding, Outlook, Plan, Price, Relaxation, WayResult
+from evenfall.plan import METHODS, Binding, MethodResult, Outlook, Plan, Price, Relaxation
 from evenfall.proof import Item, Proof, prove
 from evenfall.proof.decision import Verdict
 from evenfall.proof.result import Deviation, Positions
@@ -43,7 +43,7 @@ OWNERS: dict[str, dict[str, type]] = {
         "binding[]": Binding,
         "prices[]": Price,
         "relaxations[]": Relaxation,
-        "ways[]": WayResult,
+        "ways[]": MethodResult,
         "outlook": Outlook,
         "motion": MotionCheck,
         "motion.disagreements[]": Disagreement,
@@ -60,8 +60,8 @@ OWNERS: dict[str, dict[str, type]] = {
 
 #: Choices that stand in a register rather than in a type, by the end of the key.
 CHOICES: dict[str, list[Any]] = {
-    "way": list(WAYS),
-    "recommended": ["", *WAYS],
+    "method": list(METHODS),
+    "recommended": ["", *METHODS],
     "origin": [int(origin) for origin in Origin],
 }
 
@@ -85,7 +85,7 @@ MOTION = MotionCheck(
     1,
     2,
     0.9,
-    (Disagreement(1, 2, "too bold", "touches", 0.5, 0.4, 0.01, 3),),
+    (Disagreement(1, 2, "optimistic", "touches", 0.5, 0.4, 0.01, 3),),
 )
 
 

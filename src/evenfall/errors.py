@@ -1,7 +1,8 @@
-"""What can go wrong, in the user's words.
+"""What can go wrong, as data.
 
 What is wrong with a *call* or a *file* is an exception, raised; what is wrong with an
-*instrument* or a *set of readings* is a `Finding`, collected and shown together.
+*instrument* or a *set of readings* is a `Finding`, collected and shown together. Both carry a
+code, a place and values; `evenfall.wording` makes the sentence.
 
     EvenfallError
     ├── RequestError          the call cannot be carried out as asked
@@ -10,14 +11,18 @@ What is wrong with a *call* or a *file* is an exception, raised; what is wrong w
     ├── FormatMismatchError   the file is not of this format
     ├── BrokenFileError       the right format, but the file is damaged
     ├── UnsupportedError      a valid file that uses a feature evenfall does not read
-    └── SolverError           the optimiser stopped without an answer that passes its own check
+    ├── SolverError           the optimiser stopped without an answer that passes its own check
+    └── Cancelled             somebody asked a long step to stop; nothing was written
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, replace
 from typing import Literal
+
+from evenfall.units import LengthUnit
+from evenfall.wording import LIBRARY_WORDS, Sentence, Value, numbers, say
 
 Severity = Literal["error", "warning", "note"]
 
@@ -29,6 +34,7 @@ ERROR_CODES: dict[str, str] = {
     "format-mismatch": "The file is not of the format it was taken for.",
     "broken-file": "The file is of the right format but damaged or cut short.",
     "unsupported": "The file is valid but uses a feature that evenfall does not read.",
+    "cancelled": "A long step was asked to stop, and did; nothing was written.",
     "solver": "The optimiser gave no answer that passed the program's own check.",
 }
 
@@ -53,7 +59,7 @@ FINDING_CODES: dict[str, str] = {
     "worn": "A crown is near or under the least height to leave.",
     "relief": "The relief lies outside its limits.",
     "action": "The action lies outside its limits.",
-    "first-fret": "The clearance over the first fret lies outside its limits.",
+    "first-fret-gap": "The first-fret gap lies outside its limits.",
     "off-plan": "A height after the work differs from the plan by more than its uncertainty.",
     "plan-eased": "The plan could not keep every limit that the verdict goes by.",
     "other-attack": "The plan was made for another attack than the one that is judged.",
@@ -82,6 +88,48 @@ FINDING_CODES: dict[str, str] = {
 
 
 @dataclass(frozen=True, slots=True)
+class At:
+    """What a finding or an error is about, so that a page can light it up.
+
+    Parameters
+    ----------
+    file
+        Name of the file, with the sheet in it where it has several.
+    rows
+        Rows or lines in that file, counted from 1.
+    field
+        Column, key, option or table: `[fretwire] crown_height`, `attack`.
+    strings, frets
+        String and fret numbers.
+    stopped_fret
+        Where a finger is, 0 for the open string; None where that does not matter.
+    """
+
+    file: str = ""
+    rows: tuple[int, ...] = ()
+    field: str = ""
+    strings: tuple[int, ...] = ()
+    frets: tuple[int, ...] = ()
+    stopped_fret: int | None = None
+
+    def __str__(self) -> str:
+        """Return file, rows and field; strings and frets are in the sentence itself."""
+        word = "row" if len(self.rows) == 1 else "rows"
+        row = f"{word} {numbers(self.rows)}" if self.rows else ""
+        return ", ".join(part for part in (self.file, row, self.field) if part)
+
+    def in_file(self, name: str) -> At:
+        """Return the same place, in a file, unless it names one already."""
+        return self if self.file else replace(self, file=name)
+
+    def as_dict(self) -> dict[str, object]:
+        """Return what is set, as plain values for JSON."""
+        return {key: value for key, value in asdict(self).items() if value not in ("", (), None)}
+
+
+NOWHERE = At()
+
+
 class Finding:
     """One thing worth knowing about a specification, a measurement or an instrument.
 
@@ -89,30 +137,69 @@ class Finding:
     ----------
     code
         One of `FINDING_CODES`.
-    sentence
-        One sentence for the person at the bench.
-    where
-        File, line, row, fret or string that the sentence is about; may be empty.
+    text
+        A constant sentence with places for the values, see `evenfall.wording`.
+    at
+        What it is about.
     severity
         "error" stops the job, "warning" deserves a look, "note" is for the record.
+    **values
+        What stands at the places in the text, in mm, N, cent and counts.
     """
 
-    code: str
-    sentence: str
-    where: str = ""
-    severity: Severity = "warning"
+    __slots__ = ("at", "code", "said", "severity")
 
-    def __post_init__(self) -> None:
-        if self.code not in FINDING_CODES:
-            raise ValueError(f"finding code {self.code!r} is not in FINDING_CODES")
+    def __init__(
+        self,
+        code: str,
+        text: str,
+        at: At | str = NOWHERE,
+        severity: Severity = "warning",
+        **values: Value,
+    ) -> None:
+        if code not in FINDING_CODES:
+            raise ValueError(f"finding code {code!r} is not in FINDING_CODES")
+        self.code = code
+        self.said = Sentence(text, values)
+        self.at = At(field=at) if isinstance(at, str) else at
+        self.severity: Severity = severity
 
-    def as_dict(self) -> dict[str, str]:
-        """Return the finding as plain strings for JSON."""
+    def __repr__(self) -> str:
+        return f"Finding({self.code!r}, {self.sentence!r}, {self.at!r}, {self.severity!r})"
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Finding):
+            return NotImplemented
+        mine = (self.code, self.said, self.at, self.severity)
+        return mine == (other.code, other.said, other.at, other.severity)
+
+    def __hash__(self) -> int:
+        return hash((self.code, self.said, self.at, self.severity))
+
+    @property
+    def sentence(self) -> str:
+        """The sentence in mm and in the library's words."""
+        return say(self.said)
+
+    @property
+    def where(self) -> str:
+        """File, rows and field that it is about, in words; may be empty."""
+        return str(self.at)
+
+    def placed(self, at: At) -> Finding:
+        """Return the same finding about another place."""
+        return Finding(self.code, self.said.text, at, self.severity, **self.said.values)
+
+    def as_dict(
+        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
+    ) -> dict[str, object]:
+        """Return code, severity, place, values and the sentence, as plain values for JSON."""
         return {
             "code": self.code,
             "severity": self.severity,
-            "sentence": self.sentence,
-            "where": self.where,
+            "at": self.at.as_dict(),
+            **self.said.as_dict(),
+            "sentence": say(self.said, unit, door),
         }
 
 
@@ -121,27 +208,55 @@ class EvenfallError(Exception):
 
     Parameters
     ----------
-    sentence
-        What is wrong, and how to mend it, in one sentence.
-    where
-        File, line, row or option that the sentence is about.
+    text
+        What is wrong, and how to correct it: a constant sentence with places for the values, see
+        `evenfall.wording`.
+    at
+        What it is about.
+    **values
+        What stands at the places in the text.
     """
 
     code = "request"
 
-    def __init__(self, sentence: str, *, where: str = "") -> None:
-        super().__init__(sentence)
-        self.sentence = sentence
-        self.where = where
+    def __init__(self, text: str, *, at: At = NOWHERE, where: str = "", **values: Value) -> None:
+        super().__init__(text)
+        self.said = Sentence(text, values)
+        self.at = At(field=where) if where else at
 
     def __str__(self) -> str:
-        return f"{self.where}: {self.sentence}" if self.where else self.sentence
+        return self.words()
 
+    @property
+    def sentence(self) -> str:
+        """The sentence in mm and in the library's words."""
+        return say(self.said)
 
-class RequestError(EvenfallError):
-    """The call cannot be carried out as asked."""
+    @property
+    def where(self) -> str:
+        """File, rows and field that it is about, in words; may be empty."""
+        return str(self.at)
 
-    code = "request"
+    @where.setter
+    def where(self, name: str) -> None:
+        self.at = At(field=name)
+
+    def words(self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS) -> str:
+        """Return place and sentence, in a unit and in the words of a door."""
+        place = str(self.at)
+        told = say(self.said, unit, door)
+        return f"{place}: {told}" if place else told
+
+    def as_dict(
+        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
+    ) -> dict[str, object]:
+        """Return code, place, values and the sentence, as plain values for JSON."""
+        return {
+            "code": self.code,
+            "at": self.at.as_dict(),
+            **self.said.as_dict(),
+            "sentence": say(self.said, unit, door),
+        }
 
 
 class FindingsError(EvenfallError):
@@ -151,19 +266,40 @@ class FindingsError(EvenfallError):
     ----------
     findings
         The faults; at least one.
-    where
+    at
         File that they are in.
     """
 
-    def __init__(self, findings: Iterable[Finding], *, where: str = "") -> None:
+    def __init__(self, findings: Iterable[Finding], *, at: At = NOWHERE, where: str = "") -> None:
         self.findings = tuple(findings)
-        super().__init__(" ".join(f.sentence for f in self.findings), where=where)
+        parts = tuple(f.said for f in self.findings)
+        super().__init__("{faults:sentences}", at=at, where=where, faults=parts)
 
-    def __str__(self) -> str:
-        return "\n".join(
-            ": ".join(part for part in (self.where, f.where, f.sentence) if part)
-            for f in self.findings
-        )
+    def words(self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS) -> str:
+        """Return a line for each fault, in a unit and in the words of a door."""
+        lines = []
+        for finding in self.findings:
+            told = say(finding.said, unit, door)
+            places = (str(self.at), str(finding.at), told)
+            lines.append(": ".join(part for part in places if part))
+        return "\n".join(lines)
+
+    def as_dict(
+        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
+    ) -> dict[str, object]:
+        """Return the error and each of its findings, as plain values for JSON."""
+        return {
+            "code": self.code,
+            "at": self.at.as_dict(),
+            "sentence": say(self.said, unit, door),
+            "findings": [f.as_dict(unit, door) for f in self.findings],
+        }
+
+
+class RequestError(EvenfallError):
+    """The call cannot be carried out as asked."""
+
+    code = "request"
 
 
 class SpecificationError(FindingsError):
@@ -200,3 +336,12 @@ class SolverError(EvenfallError):
     """The optimiser gave no answer that passed the program's own check."""
 
     code = "solver"
+
+
+class Cancelled(EvenfallError):  # noqa: N818  (nothing went wrong)
+    """Somebody asked a long step to stop; nothing was written."""
+
+    code = "cancelled"
+
+    def __init__(self) -> None:
+        super().__init__("Stopped as asked; nothing was written.")

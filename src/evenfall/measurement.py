@@ -93,7 +93,7 @@ class Measurement:
         One sentence for each way in which a height was obtained.
     specification_text
         The specification itself, so that the measurement stands on its own.
-    carried_relief_u_mm
+    converted_relief_u_mm
         Standard uncertainty of the relief that carrying the readings to another string tension
         added [mm]; all crowns share it, in the shape of the neck's bow. Zero for readings as taken.
     """
@@ -119,7 +119,7 @@ class Measurement:
     direct: tuple[Direct, ...] = ()
     routes: tuple[str, ...] = ()
     specification_text: str = ""
-    carried_relief_u_mm: float = 0.0
+    converted_relief_u_mm: float = 0.0
 
     def __post_init__(self) -> None:
         strings, frets = self.crown_top_mm.shape
@@ -180,7 +180,7 @@ class Measurement:
             for d in self.direct
         ]
         content["routes"] = list(self.routes)
-        content["carried_relief_u_mm"] = self.carried_relief_u_mm
+        content["converted_relief_u_mm"] = self.converted_relief_u_mm
         content["specification_text"] = self.specification_text
         return content
 
@@ -278,7 +278,7 @@ def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
             ),
             routes=tuple(str(r) for r in values["routes"]),
             specification_text=str(values["specification_text"]),
-            carried_relief_u_mm=float(values["carried_relief_u_mm"]),
+            converted_relief_u_mm=float(values["converted_relief_u_mm"]),
             **arrays,
         )
         _check_values(measurement)
@@ -426,9 +426,9 @@ def damage(error: Exception) -> str:
 def _check_values(measurement: Measurement) -> None:
     for name, allowed in _HEIGHTS.items():
         check_range(f"{name}_mm", getattr(measurement, f"{name}_mm"), *allowed)
-        doubt = getattr(measurement, f"{name}_u_mm")
-        check_range(f"{name}_u_mm", doubt, 0.0, _MOST_MM)
-        if (np.isnan(doubt) & np.isfinite(getattr(measurement, f"{name}_mm"))).any():
+        uncertainty = getattr(measurement, f"{name}_u_mm")
+        check_range(f"{name}_u_mm", uncertainty, 0.0, _MOST_MM)
+        if (np.isnan(uncertainty) & np.isfinite(getattr(measurement, f"{name}_mm"))).any():
             raise ValueError(f"{name}_u_mm is missing where the height is given")
         known = [int(origin) for origin in Origin]
         check_range(

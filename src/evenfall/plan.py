@@ -34,13 +34,13 @@ SCHEMA = "evenfall/plan@1"
 
 Status = Literal["optimal", "relaxed", "infeasible"]
 
-#: The ways of working, in the order of growing effort, with their name for people.
-WAYS: dict[str, str] = {
+#: The methods, in the order of growing effort, with their name for people.
+METHODS: dict[str, str] = {
     "adjust": "adjust only, no metal",
     "spot": "work on the fewest frets",
-    "each": "every crossing by its own amount",
+    "profile": "every crossing by its own amount",
     "beam": "levelling beam by hand",
-    "part-refret": "replace the fewest frets",
+    "partial-refret": "replace the fewest frets",
     "refret": "plane the board, replace every fret",
 }
 
@@ -120,23 +120,23 @@ class Relaxation:
 
 
 @dataclass(frozen=True, slots=True)
-class WayResult:
-    """What one way of working would reach.
+class MethodResult:
+    """What one method would reach.
 
     Parameters
     ----------
     way
-        Key of `WAYS`.
+        Key of `METHODS`.
     holds
         Whether every limit holds.
     metal_mm, frets_touched, frets_replaced
         Total removal over all crossings [mm]; how many frets are cut; how many are replaced.
-    least_crown_height_mm
+    lowest_crown_mm
         Lowest crown after work [mm].
     life_used
         Largest share of fret life used at any crossing, 0 to 1.
-    worst_headroom_share
-        Least headroom after work as a share of the player's attack.
+    lowest_touch_margin_share
+        Lowest touch force after work as a share of the player's attack.
     minutes
         Estimated bench time [min].
     risk
@@ -145,14 +145,14 @@ class WayResult:
         Why it does not hold, or how it was found.
     """
 
-    way: str
+    method: str
     holds: bool
     metal_mm: float
     frets_touched: int
     frets_replaced: int
-    least_crown_height_mm: float
+    lowest_crown_mm: float
     life_used: float
-    worst_headroom_share: float
+    lowest_touch_margin_share: float
     minutes: float
     risk: str
     remark: str
@@ -210,8 +210,8 @@ class Plan:
         "optimal": every limit holds, proven least; "relaxed": limits had to be eased as
         `relaxations` says; "infeasible": no single lever mends it, this is the nearest.
     way
-        Key of `WAYS`.
-    objective_mm, gap_mm
+        Key of `METHODS`.
+    metal_mm, gap_mm
         Total removal [mm] and duality gap [mm] of its optimality proof.
     largest_violation_mm
         Largest violation of any limit found by the independent check [mm].
@@ -227,9 +227,9 @@ class Plan:
         Shape (K,) [mm].
     relief_before_mm, relief_change_mm, relief_after_mm
         Relief [mm]; the change is what the truss rod has to make.
-    action_before_mm, action_after_mm, first_fret_before_mm, first_fret_after_mm
+    action_before_mm, action_after_mm, first_fret_gap_before_mm, first_fret_gap_after_mm
         Shape (K,) [mm].
-    headroom_before_n, headroom_after_n
+    touch_force_before_n, touch_force_after_n
         By stopped position 0..F-1, shape (K, F) [N].
     life_used
         Largest share of fret life used at any crossing, 0 to 1.
@@ -246,8 +246,8 @@ class Plan:
     """
 
     status: Status
-    way: str
-    objective_mm: float
+    method: str
+    metal_mm: float
     gap_mm: float
     largest_violation_mm: float
     measurement: Measurement
@@ -263,10 +263,10 @@ class Plan:
     relief_after_mm: float
     action_before_mm: FloatArray
     action_after_mm: FloatArray
-    first_fret_before_mm: FloatArray
-    first_fret_after_mm: FloatArray
-    headroom_before_n: FloatArray
-    headroom_after_n: FloatArray
+    first_fret_gap_before_mm: FloatArray
+    first_fret_gap_after_mm: FloatArray
+    touch_force_before_n: FloatArray
+    touch_force_after_n: FloatArray
     life_used: float
     bow_mm_per_mm: FloatArray
     pitch_change_cents: FloatArray
@@ -274,13 +274,13 @@ class Plan:
     binding: tuple[Binding, ...]
     prices: tuple[Price, ...]
     relaxations: tuple[Relaxation, ...]
-    ways: tuple[WayResult, ...]
+    methods: tuple[MethodResult, ...]
     outlook: Outlook
     recommended: str
     reason: str
 
     @property
-    def min_crown_height_left_mm(self) -> float:
+    def lowest_crown_mm(self) -> float:
         """Lowest crown after work [mm]."""
         return float(np.min(self.crown_height_after_mm))
 
@@ -307,16 +307,16 @@ class Plan:
             "removal_mm": plain_numbers(self.removal_mm[k]),
             "crown_top_after_mm": plain_numbers(self.crown_top_after_mm[k]),
             "crown_height_after_mm": plain_numbers(self.crown_height_after_mm[k]),
-            "headroom_before_n": plain_numbers(self.headroom_before_n[k]),
-            "headroom_after_n": plain_numbers(self.headroom_after_n[k]),
+            "touch_force_before_n": plain_numbers(self.touch_force_before_n[k]),
+            "touch_force_after_n": plain_numbers(self.touch_force_after_n[k]),
             "saddle_mm": float(self.saddle_after_mm[k]),
             "saddle_change_mm": float(self.saddle_after_mm[k] - before.saddle_mm[k]),
             "nut_mm": float(self.nut_after_mm[k]),
             "nut_change_mm": float(self.nut_after_mm[k] - before.nut_mm[k]),
             "action_before_mm": float(self.action_before_mm[k]),
             "action_after_mm": float(self.action_after_mm[k]),
-            "first_fret_before_mm": float(self.first_fret_before_mm[k]),
-            "first_fret_after_mm": float(self.first_fret_after_mm[k]),
+            "first_fret_gap_before_mm": float(self.first_fret_gap_before_mm[k]),
+            "first_fret_gap_after_mm": float(self.first_fret_gap_after_mm[k]),
             "bow_mm_per_mm": plain_numbers(self.bow_mm_per_mm[k]),
             "pitch_change_cents": plain_numbers(self.pitch_change_cents[k]),
             "pitch_uncrowned_cents": plain_numbers(self.pitch_uncrowned_cents[k]),
@@ -325,8 +325,8 @@ class Plan:
     def _content(self) -> dict[str, Any]:
         return {
             "status": self.status,
-            "way": self.way,
-            "objective_mm": self.objective_mm,
+            "method": self.method,
+            "metal_mm": self.metal_mm,
             "gap_mm": self.gap_mm,
             "largest_violation_mm": self.largest_violation_mm,
             "strings": [self._string(k) for k in range(self.measurement.string_count)],
@@ -334,12 +334,12 @@ class Plan:
             "relief_before_mm": self.relief_before_mm,
             "relief_change_mm": self.relief_change_mm,
             "relief_after_mm": self.relief_after_mm,
-            "min_crown_height_left_mm": self.min_crown_height_left_mm,
+            "lowest_crown_mm": self.lowest_crown_mm,
             "life_used": self.life_used,
             "binding": [_finite(asdict(b)) for b in self.binding],
             "prices": [_finite(asdict(p)) for p in self.prices],
             "relaxations": [_finite(asdict(r)) for r in self.relaxations],
-            "ways": [_finite(asdict(w)) for w in self.ways],
+            "methods": [_finite(asdict(w)) for w in self.methods],
             "outlook": _finite(asdict(self.outlook)),
             "recommended": self.recommended,
             "reason": self.reason,
@@ -386,12 +386,12 @@ def plan_from_dict(values: Mapping[str, Any]) -> Plan:
         def number(key: str) -> float:
             return float(number_array(key, values[key]))
 
-        if values["status"] not in get_args(Status) or values["way"] not in WAYS:
+        if values["status"] not in get_args(Status) or values["method"] not in METHODS:
             raise ValueError("status or way is not known")
         plan = Plan(
             status=values["status"],
-            way=values["way"],
-            objective_mm=number("objective_mm"),
+            method=values["method"],
+            metal_mm=number("metal_mm"),
             gap_mm=number("gap_mm"),
             largest_violation_mm=number("largest_violation_mm"),
             measurement=measurement_from_dict(values["measurement"]),
@@ -407,10 +407,10 @@ def plan_from_dict(values: Mapping[str, Any]) -> Plan:
             relief_after_mm=number("relief_after_mm"),
             action_before_mm=grid("action_before_mm"),
             action_after_mm=grid("action_after_mm"),
-            first_fret_before_mm=grid("first_fret_before_mm"),
-            first_fret_after_mm=grid("first_fret_after_mm"),
-            headroom_before_n=grid("headroom_before_n"),
-            headroom_after_n=grid("headroom_after_n"),
+            first_fret_gap_before_mm=grid("first_fret_gap_before_mm"),
+            first_fret_gap_after_mm=grid("first_fret_gap_after_mm"),
+            touch_force_before_n=grid("touch_force_before_n"),
+            touch_force_after_n=grid("touch_force_after_n"),
             life_used=number("life_used"),
             bow_mm_per_mm=grid("bow_mm_per_mm"),
             pitch_change_cents=grid("pitch_change_cents"),
@@ -421,7 +421,7 @@ def plan_from_dict(values: Mapping[str, Any]) -> Plan:
             ),
             prices=tuple(Price(**_numbers(p)) for p in values["prices"]),
             relaxations=tuple(Relaxation(**_numbers(r)) for r in values["relaxations"]),
-            ways=tuple(WayResult(**_numbers(w)) for w in values["ways"]),
+            methods=tuple(MethodResult(**_numbers(w)) for w in values["methods"]),
             outlook=_outlook(values["outlook"]),
             recommended=str(values["recommended"]),
             reason=str(values["reason"]),
@@ -447,14 +447,14 @@ _RANGES: dict[str, tuple[float, float]] = {
     "removal_mm": (0.0, 20.0),
     "crown_top_after_mm": _HEIGHT_MM,
     "crown_height_after_mm": (-20.0, 20.0),
-    "headroom_before_n": (-1e6, 1e6),
-    "headroom_after_n": (-1e6, 1e6),
+    "touch_force_before_n": (-1e6, 1e6),
+    "touch_force_after_n": (-1e6, 1e6),
     "nut_after_mm": _HEIGHT_MM,
     "saddle_after_mm": _HEIGHT_MM,
     "action_before_mm": _HEIGHT_MM,
     "action_after_mm": _HEIGHT_MM,
-    "first_fret_before_mm": _HEIGHT_MM,
-    "first_fret_after_mm": _HEIGHT_MM,
+    "first_fret_gap_before_mm": _HEIGHT_MM,
+    "first_fret_gap_after_mm": _HEIGHT_MM,
     "attack_n": (0.0, 1e6),
     "relief_before_mm": _HEIGHT_MM,
     "relief_change_mm": _HEIGHT_MM,
@@ -462,7 +462,7 @@ _RANGES: dict[str, tuple[float, float]] = {
     "bow_mm_per_mm": (-1e3, 1e3),
     "pitch_change_cents": (-1e4, 1e4),
     "pitch_uncrowned_cents": (-1e4, 1e4),
-    "objective_mm": (0.0, 1e4),
+    "metal_mm": (0.0, 1e4),
     "life_used": (0.0, 1e3),
 }
 """What a number in a plan can be at all; a plan's own limits are narrower."""

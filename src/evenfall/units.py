@@ -101,7 +101,7 @@ def length_text(length_mm: float, unit: LengthUnit = "mm", *, signed: bool = Fal
     return f"{_no_negative_zero(length_mm, 3):{sign}.3f} mm"
 
 
-def doubt_text(u_mm: float, unit: LengthUnit = "mm") -> str:
+def uncertainty_text(u_mm: float, unit: LengthUnit = "mm") -> str:
     """Return an uncertainty as `length_text` does, but never as zero where it is not.
 
     What would round to zero is rounded up to the last digit shown (JCGM 100:2008, 7.2.6).

@@ -106,16 +106,21 @@ def test_plan_json_keeps_the_contract(folder: Path) -> None:
     plan = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
     assert plan["status"] == "optimal"
     assert plan["gap_mm"] < 1e-9
-    contract = {"objective_mm", "way", "relief_change_mm", "min_crown_height_left_mm", "binding"}
-    assert contract | {"relaxations", "ways"} <= set(plan)
+    contract = {"metal_mm", "method", "relief_change_mm", "lowest_crown_mm", "binding"}
+    assert contract | {"relaxations", "methods"} <= set(plan)
     assert [s["string"] for s in plan["strings"]] == [1, 2, 3, 4, 5, 6]
     for string in plan["strings"]:
-        for key in ("removal_mm", "crown_top_after_mm", "headroom_before_n", "headroom_after_n"):
+        for key in (
+            "removal_mm",
+            "crown_top_after_mm",
+            "touch_force_before_n",
+            "touch_force_after_n",
+        ):
             assert len(string[key]) == 22
         assert isinstance(string["saddle_mm"], float)
         assert isinstance(string["nut_mm"], float)
     total = sum(sum(s["removal_mm"]) for s in plan["strings"])
-    assert total == pytest.approx(plan["objective_mm"], abs=1e-9)
+    assert total == pytest.approx(plan["metal_mm"], abs=1e-9)
     for limit in plan["binding"]:
         assert limit["sentence"].endswith(".")
         assert {"strings", "stop", "fret"} <= set(limit)
@@ -240,7 +245,7 @@ def test_bad_input_is_one_sentence_and_status_2(
 @pytest.mark.parametrize(
     "options",
     [
-        ("--way", "magic"),
+        ("--method", "magic"),
         ("--attack", "-1"),
         ("--attack", "nan"),
         ("--attack", "lots"),
@@ -361,7 +366,7 @@ def test_a_measurement_that_cannot_be_is_refused(
         (("strings", 0, "nut_mm"), "x"),
         (("replaced_frets",), [99]),
         (("replaced_frets",), "all"),
-        (("ways",), [1, 2]),
+        (("methods",), [1, 2]),
         (("gap_mm",), "x"),
         (("relief_change_mm",), None),
     ],
@@ -417,7 +422,7 @@ def test_demo_leaves_a_folder_to_start_from(folder: Path) -> None:
     assert Path(job["picture"]).read_bytes().startswith(b"\x89PNG")
     os.chdir(folder / "start")
     again = json_of("plan", "kestrel.measurement.json")
-    assert again["objective_mm"] == pytest.approx(job["objective_mm"], abs=1e-9)
+    assert again["metal_mm"] == pytest.approx(job["metal_mm"], abs=1e-9)
 
 
 def test_a_kept_table_that_is_damaged_is_computed_anew(folder: Path) -> None:

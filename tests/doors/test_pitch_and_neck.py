@@ -119,7 +119,15 @@ def test_pitch_for_people(folder: Path) -> None:
 
 def test_neck_with_other_strings_and_a_season(folder: Path) -> None:
     found = json_of(
-        "neck", *SHEET, "--strings", "heavy.spec.toml", "--humidity", "50", "30", "--turn", "0.2"
+        "neck",
+        *SHEET,
+        "--strings",
+        "heavy.spec.toml",
+        "--humidity",
+        "50",
+        "30",
+        "--relief-per-turn",
+        "0.2",
     )
     assert found["strings"]["name"] == "Heavy Kestrel (invented)"
     assert found["strings"]["tension_after_n"] > found["strings"]["tension_before_n"]
@@ -147,16 +155,16 @@ def test_after_a_plan_the_rod_keeps_the_relief_that_the_plan_was_made_with(folde
     run("plan", *SHEET, "-o", "p.json")
     plan = json.loads((folder / "p.json").read_text(encoding="utf-8"))
     assert plan["outlook"]["relief_low_mm"] > 0.2  # the specification's wanted relief
-    found = json_of("neck", "p.json", "--turn", "0.12")
+    found = json_of("neck", "p.json", "--relief-per-turn", "0.12")
     assert found["relief_wanted_mm"] == pytest.approx(plan["relief_after_mm"], abs=1e-9)
     assert found["rod"]["turns"] == pytest.approx(0.0, abs=1e-6)
     assert "Truss rod: leave" in run("neck", "p.json").output
-    swapped = json_of("neck", "p.json", "--strings", "heavy.spec.toml", "--turn", "0.12")
+    swapped = json_of("neck", "p.json", "--strings", "heavy.spec.toml", "--relief-per-turn", "0.12")
     change = swapped["strings"]["relief_change_mm"]
     assert swapped["rod"]["turns"] == pytest.approx(change / 0.12, rel=1e-6)
 
 
-def test_a_relief_with_doubt_beyond_its_limits_is_undecided(folder: Path) -> None:
+def test_a_relief_with_uncertainty_beyond_its_limits_is_undecided(folder: Path) -> None:
     run("plan", *SHEET, "-o", "p.json")
     lines = run("neck", "p.json", "--humidity", "45", "60").output.splitlines()
     rows = [line for line in lines if line.lstrip().startswith("at ")]
@@ -164,7 +172,7 @@ def test_a_relief_with_doubt_beyond_its_limits_is_undecided(folder: Path) -> Non
 
 
 def test_a_plan_by_a_measured_turn_says_the_turns(folder: Path) -> None:
-    result = run("plan", *SHEET, "--turn", "0.12", "-o", "p.json")
+    result = run("plan", *SHEET, "--relief-per-turn", "0.12", "-o", "p.json")
     plan = json.loads((folder / "p.json").read_text(encoding="utf-8"))
     turns = -plan["relief_change_mm"] / 0.12
     assert turns > 0.0
@@ -186,8 +194,8 @@ def test_strings_cannot_pull_less_than_nothing(folder: Path) -> None:
 
 def test_a_profile_without_strings_measures_the_neck_and_is_carried(folder: Path) -> None:
     strung = measured(folder)
-    bowed(folder, "slack.json", -0.4, strung=False)
-    found = json_of("neck", "m.json", "--slack", "slack.json")
+    bowed(folder, "unstrung.json", -0.4, strung=False)
+    found = json_of("neck", "m.json", "--unstrung", "unstrung.json")
     assert found["neck"]["origin"] == "pair"
     tension = found["neck"]["tension_n"]
     assert found["neck"]["relief_mm_per_n"] * tension == pytest.approx(0.4, abs=1e-6)
@@ -203,9 +211,9 @@ def test_a_profile_without_strings_measures_the_neck_and_is_carried(folder: Path
     frets = default_bow(
         read_specification(spec)[0], string_lines(read_specification(spec)[0])
     ).frets
-    slack = replace(told, strung=False, crown_top_mm=told.crown_top_mm - 0.4 * frets)
-    (folder / "told-slack.json").write_text(json.dumps(slack.as_dict()), encoding="utf-8")
-    result = run("neck", "told-slack.json", "--carry", "carried.json")
+    unstrung = replace(told, strung=False, crown_top_mm=told.crown_top_mm - 0.4 * frets)
+    (folder / "told-unstrung.json").write_text(json.dumps(unstrung.as_dict()), encoding="utf-8")
+    result = run("neck", "told-unstrung.json", "--convert", "carried.json")
     assert result.exit_code == 0, result.output
     carried = measurement_from_dict(
         json.loads((folder / "carried.json").read_text(encoding="utf-8"))
@@ -219,29 +227,33 @@ def test_a_profile_without_strings_measures_the_neck_and_is_carried(folder: Path
 def test_a_known_turn_measures_the_rod(folder: Path) -> None:
     measured(folder)
     bowed(folder, "before.json", 0.3, strung=True)
-    found = json_of("neck", "m.json", "--turned", "before.json", "1.5")
+    found = json_of("neck", "m.json", "--before-turning", "before.json", "1.5")
     assert found["neck"]["turn_mm"] == pytest.approx(0.2, abs=1e-6)
     assert found["rod"]["turns"] == pytest.approx(-found["rod"]["relief_change_mm"] / 0.2, rel=1e-3)
 
 
 def test_bad_input_is_named(folder: Path) -> None:
     measured(folder)
-    bowed(folder, "slack.json", -0.4, strung=False)
+    bowed(folder, "unstrung.json", -0.4, strung=False)
     bowed(folder, "same.json", 0.0, strung=True)
-    bowed(folder, "same-slack.json", 0.0, strung=False)
+    bowed(folder, "same-unstrung.json", 0.0, strung=False)
     assert "out of range" in refusal("pitch", "m.json", "--finger", "-3")
     assert "out of range" in refusal("pitch", "m.json", "--finger", "nan")
     assert "not a number" in refusal("neck", "m.json", "--humidity", "50", "damp")
-    assert "written over" in refusal("neck", "slack.json", "--carry", "slack.json")
+    assert "written over" in refusal("neck", "unstrung.json", "--convert", "unstrung.json")
     assert "humidity" in refusal("neck", "m.json", "--humidity", "50", "120")
-    assert "out of range" in refusal("neck", "m.json", "--turn", "0")
-    assert "not both" in refusal("neck", "m.json", "--turn", "1", "--turned", "same.json", "1")
-    assert "with strings and one without" in refusal("neck", "m.json", "--slack", "same.json")
-    assert "less than the readings" in refusal("neck", "m.json", "--slack", "same-slack.json")
-    assert "less than the readings" in refusal("neck", "m.json", "--turned", "same.json", "1")
-    assert "same state" in refusal("neck", "m.json", "--turned", "slack.json", "1")
-    assert "out of range" in refusal("neck", "m.json", "--turned", "same.json", "0")
-    assert "nothing to carry" in refusal("neck", "m.json", "--carry", "c.json")
+    assert "out of range" in refusal("neck", "m.json", "--relief-per-turn", "0")
+    assert "not both" in refusal(
+        "neck", "m.json", "--relief-per-turn", "1", "--before-turning", "same.json", "1"
+    )
+    assert "with strings and one without" in refusal("neck", "m.json", "--unstrung", "same.json")
+    assert "less than the readings" in refusal("neck", "m.json", "--unstrung", "same-unstrung.json")
+    assert "less than the readings" in refusal(
+        "neck", "m.json", "--before-turning", "same.json", "1"
+    )
+    assert "same state" in refusal("neck", "m.json", "--before-turning", "unstrung.json", "1")
+    assert "out of range" in refusal("neck", "m.json", "--before-turning", "same.json", "0")
+    assert "nothing to carry" in refusal("neck", "m.json", "--convert", "c.json")
     assert not (folder / "c.json").exists()
     other = (folder / "heavy.spec.toml").read_text(encoding="utf-8")
     (folder / "other.toml").write_text(
@@ -278,10 +290,18 @@ def test_diagnosis_and_plan_for_other_strings(folder: Path) -> None:
 def test_a_measured_neck_feeds_the_plan_and_its_sheet(folder: Path) -> None:
     measured(folder)
     bowed(folder, "before.json", 0.3, strung=True)
-    bowed(folder, "slack.json", -0.4, strung=False)
+    bowed(folder, "unstrung.json", -0.4, strung=False)
     default = json_of("plan", "m.json")
     made = run(
-        "plan", "m.json", "--turned", "before.json", "1.5", "--slack", "slack.json", "-o", "p.json"
+        "plan",
+        "m.json",
+        "--before-turning",
+        "before.json",
+        "1.5",
+        "--unstrung",
+        "unstrung.json",
+        "-o",
+        "p.json",
     )
     assert made.exit_code == 0, made.output
     assert "On this neck as measured" in made.output
@@ -302,12 +322,12 @@ def test_a_measured_neck_feeds_the_plan_and_its_sheet(folder: Path) -> None:
 
 def test_readings_without_strings_are_diagnosed_and_planned_at_tension(folder: Path) -> None:
     measured(folder)
-    bowed(folder, "slack.json", -0.1, strung=False)
-    forecast = json_of("neck", "slack.json")
-    found = json_of("diagnose", "slack.json")
+    bowed(folder, "unstrung.json", -0.1, strung=False)
+    forecast = json_of("neck", "unstrung.json")
+    found = json_of("diagnose", "unstrung.json")
     assert found["relief_mm"] == pytest.approx(forecast["relief_mm"], abs=1e-9)
     assert any("without strings" in f["sentence"] for f in found["findings"])
-    plan = json_of("plan", "slack.json")
+    plan = json_of("plan", "unstrung.json")
     assert plan["relief_before_mm"] == pytest.approx(forecast["relief_mm"], abs=1e-9)
     assert plan["measurement"]["strung"]
     assert any("carried to" in route for route in plan["measurement"]["routes"])
@@ -315,18 +335,22 @@ def test_readings_without_strings_are_diagnosed_and_planned_at_tension(folder: P
 
 def test_what_does_not_go_together_is_refused_by_the_plan(folder: Path) -> None:
     measured(folder)
-    bowed(folder, "slack.json", -0.4, strung=False)
-    assert "written over" in refusal("plan", "m.json", "--slack", "slack.json", "-o", "slack.json")
-    assert "not both" in refusal("plan", "m.json", "--turn", "1", "--turned", "slack.json", "1")
-    assert "with strings and one without" in refusal("diagnose", "m.json", "--slack", "m.json")
+    bowed(folder, "unstrung.json", -0.4, strung=False)
+    assert "written over" in refusal(
+        "plan", "m.json", "--unstrung", "unstrung.json", "-o", "unstrung.json"
+    )
+    assert "not both" in refusal(
+        "plan", "m.json", "--relief-per-turn", "1", "--before-turning", "unstrung.json", "1"
+    )
+    assert "with strings and one without" in refusal("diagnose", "m.json", "--unstrung", "m.json")
     spec = (folder / "kestrel.spec.toml").read_text(encoding="utf-8")
     (folder / "other.toml").write_text(spec.replace("length = 648.0", "length = 628.0"))
     assert "another neck" in refusal("plan", "m.json", "--strings", "other.toml")
     assert not list(folder.glob("*.plan.json"))
 
 
-def test_the_neck_curve_counts_the_doubt_of_carried_readings(folder: Path) -> None:
+def test_the_neck_curve_counts_the_uncertainty_of_carried_readings(folder: Path) -> None:
     found = measurement_from_dict(measured(folder))
     spec = read_specification(found.specification_text)[0]
     assert "0.346 ± 0.002 mm" in neck_curve(spec, found)
-    assert "0.346 ± 0.020 mm" in neck_curve(spec, replace(found, carried_relief_u_mm=0.01))
+    assert "0.346 ± 0.020 mm" in neck_curve(spec, replace(found, converted_relief_u_mm=0.01))

@@ -31,7 +31,7 @@ SHEET = ("kestrel-before.csv", "--spec", "kestrel.spec.toml")
 
 @pytest.fixture(scope="module")
 def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a folder with a measurement and two plans; one leaves no room for doubt at all."""
+    """Return a folder with a measurement and two plans; one leaves no room at all."""
     folder = tmp_path_factory.mktemp("job")
     for name in ("kestrel.spec.toml", "kestrel-before.csv"):
         (folder / name).write_text((INVENTED / name).read_text(encoding="utf-8"))
@@ -122,9 +122,7 @@ def test_the_command_says_what_the_play_test_says() -> None:
     assert shown["counts"] == known.counts()
     for k, string in enumerate(shown["strings"]):
         for p, position in enumerate(string["positions"]):
-            assert position["envelope_headroom_n"] == pytest.approx(
-                known.envelope_headroom_n[k, p], abs=1e-6
-            )
+            assert position["touch_force_n"] == pytest.approx(known.touch_force_n[k, p], abs=1e-6)
     touching = {
         (k + 1, p) for k, p in np.argwhere(known.worst.max(axis=2) > 0).tolist()
     }  # every position that touches is listed once, worst first
@@ -168,10 +166,12 @@ def test_a_short_look_finds_no_more_than_a_long_one() -> None:
 @pytest.mark.usefixtures("folder")
 def test_readings_without_strings_are_said_to_be_so() -> None:
     values = workshop.open_measurement(Path("m.json"))[1].as_dict()
-    slack = Path("kestrel-before.csv").read_text(encoding="utf-8").replace(",strung", ",unstrung")
-    Path("slack.csv").write_text(slack, encoding="utf-8")
+    unstrung = (
+        Path("kestrel-before.csv").read_text(encoding="utf-8").replace(",strung", ",unstrung")
+    )
+    Path("unstrung.csv").write_text(unstrung, encoding="utf-8")
     assert values["strung"]
-    told = json_of("play", "slack.csv", "--spec", "kestrel.spec.toml")["findings"]
+    told = json_of("play", "unstrung.csv", "--spec", "kestrel.spec.toml")["findings"]
     assert any(f["code"] == "state" and f["severity"] == "warning" for f in told)
     assert not any(f["code"] == "state" for f in json_of("play", "m.json")["findings"])
 
@@ -315,7 +315,7 @@ def test_a_plan_is_verified_by_motion() -> None:
 
 
 @pytest.mark.usefixtures("folder")
-def test_a_plan_without_any_margin_is_too_bold_in_places() -> None:
+def test_a_plan_without_any_margin_is_optimistic_in_places() -> None:
     sheet = ("exact.csv", "--spec", "bare.spec.toml")
     plan = json_of("plan", *sheet, "--verify-by-motion", "-o", "bold.json")
     motion = plan["motion"]
@@ -330,16 +330,18 @@ def test_a_plan_without_any_margin_is_too_bold_in_places() -> None:
         kept.saddle_after_mm,
         attacks=[workshop_attack(kept.attack_n)],
     )
-    wrong = {(k + 1, p) for k, p in np.argwhere(known.envelope_too_bold[:, :, 0]).tolist()}
+    wrong = {(k + 1, p) for k, p in np.argwhere(known.touch_force_optimistic[:, :, 0]).tolist()}
     assert wrong
     assert {(d["string"], d["position"]) for d in motion["disagreements"]} == wrong
     for d in motion["disagreements"]:
         attack = plan["strings"][d["string"] - 1]["attack_n"]
-        assert d["headroom"] == "too bold"
-        assert d["headroom_n"] >= attack * (1.0 - 1e-6) > d["motion_headroom_n"] * (1.0 - 1e-6)
+        assert d["touch_force"] == "optimistic"
+        assert (
+            d["touch_force_n"] >= attack * (1.0 - 1e-6) > d["motion_touch_force_n"] * (1.0 - 1e-6)
+        )
         assert d["first_contact_fret"] > d["position"]
     told = [f["sentence"] for f in plan["findings"] if f["code"] == "motion"]
-    assert any(f"too bold at {len(wrong)} positions" in sentence for sentence in told)
+    assert any(f"optimistic at {len(wrong)} positions" in sentence for sentence in told)
 
 
 def workshop_attack(force_n: NDArray[np.float64]) -> Any:
@@ -348,11 +350,11 @@ def workshop_attack(force_n: NDArray[np.float64]) -> Any:
     return Attack("plan", tuple(force_n.tolist()))
 
 
-def test_too_careful_is_said_as_well() -> None:
-    careful = Disagreement(2, 0, "too careful", "clean", 0.4, 0.6, float("nan"), 0)
+def test_conservative_is_said_as_well() -> None:
+    careful = Disagreement(2, 0, "conservative", "clean", 0.4, 0.6, float("nan"), 0)
     check = MotionCheck((0.5,) * 3, 0.25, 15, 0, 0, 2, 0, 1.2, (careful,))
     told = [finding.sentence for finding in check.findings]
-    assert "too careful at 1 position, clean in motion: string 2 open" in told[1]
+    assert "conservative at 1 position, clean in motion: string 2 open" in told[1]
     assert "string 2 open at 120 % of the attack" in told[0]
     assert check.as_dict()["disagreements"][0]["first_contact_s"] is None
 

@@ -84,10 +84,10 @@ def test_a_semitone_is_the_twelfth_root_of_two() -> None:
 # ---- in the plane -------------------------------------------------------------------------------
 
 FANS = [
-    "bass = 685.8; treble = 660.4; perpendicular_fret = 7",
-    "bass = 685.8; treble = 660.4; perpendicular_fret = 0",
-    "bass = 889.0; treble = 838.2; perpendicular_fret = 3.5",
-    "bass = 650.0; treble = 680.0; perpendicular_fret = 12",
+    "bass = 685.8; treble = 660.4; square_fret = 7",
+    "bass = 685.8; treble = 660.4; square_fret = 0",
+    "bass = 889.0; treble = 838.2; square_fret = 3.5",
+    "bass = 650.0; treble = 680.0; square_fret = 12",
 ]
 
 
@@ -103,9 +103,9 @@ def test_every_fret_is_straight(scale: str, strings: int) -> None:
 
 
 @pytest.mark.parametrize("strings", [3, 6])
-def test_the_perpendicular_fret_stands_square(strings: int) -> None:
+def test_the_square_fret_stands_square(strings: int) -> None:
     for fret in (0, 5, 7, 12):
-        scale = f"bass = 685.8; treble = 660.4; perpendicular_fret = {fret}"
+        scale = f"bass = 685.8; treble = 660.4; square_fret = {fret}"
         lines = string_lines(specification(Wishes(strings=strings, frets=22, scale=scale)))
         np.testing.assert_allclose(lines.x_mm[:, fret], lines.x_mm[0, fret], rtol=0.0, atol=1e-9)
         fan = np.ptp(lines.x_mm, axis=0)
@@ -119,7 +119,7 @@ def test_the_bass_side_of_the_nut_lies_back_by_what_its_scale_is_longer(scale: s
     """The square fret has the same x on both sides: the nuts differ by the difference to there."""
     spec = specification(Wishes(strings=6, frets=22, scale=scale))
     lines = string_lines(spec)
-    share = float(fret_distance_mm(1.0, spec.scale.perpendicular_fret))
+    share = float(fret_distance_mm(1.0, spec.scale.square_fret))
     back = share * (spec.scale.bass_mm - spec.scale.treble_mm)
     assert lines.x_mm[0, 0] - lines.x_mm[-1, 0] == pytest.approx(back, abs=1e-9)
 

@@ -142,7 +142,7 @@ def test_plain_steel_weights_worked_out_apart() -> None:
 def test_tension_of_plain_steel_by_the_charts_own_rule(
     gauge_in: float, chart_lb_per_in: float
 ) -> None:
-    """T = unit weight (2 L f)^2 / g in pounds and inches, as the published chart prints it.
+    """T = mass per length (2 L f)^2 / g in pounds and inches, as the published chart prints it.
 
     E4 on 647.7 mm (25.5 in); 1 % for the density, as above.
     """
@@ -153,9 +153,9 @@ def test_tension_of_plain_steel_by_the_charts_own_rule(
 
 def test_every_plain_gauge_of_the_whole_chart() -> None:
     """The whole published unit-weight chart, which may not be copied here."""
-    chart = SHARED / "unit_weights_published.csv"
+    chart = SHARED / "mass_per_lengths_published.csv"
     if not chart.is_file():
-        pytest.skip("shared data folder absent: unit weights")
+        pytest.skip("shared data folder absent: mass per lengths")
     rows = [line.split(",") for line in chart.read_text(encoding="utf-8").splitlines()]
     rows = [row for row in rows if row[1] == "plain steel"]
     assert len(rows) == 22

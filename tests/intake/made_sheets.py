@@ -40,7 +40,7 @@ string_spread_saddle = 40.0
 [fretwire]
 crown_height = 1.0
 crown_width = 2.0
-minimum_height = 0.6
+least_crown_height = 0.6
 
 [[string]]
 number = 1
@@ -69,7 +69,7 @@ material = "nylon"
 [target]
 action = { treble = 2.2, bass = 2.4, tolerance = 0.2 }
 relief = { value = 0.10, minimum = 0.02, maximum = 0.20 }
-first_fret = { value = 0.4, tolerance = 0.15 }
+first_fret_gap = { value = 0.4, tolerance = 0.15 }
 
 [player]
 attack = 0.3
@@ -105,14 +105,14 @@ LENGTH_KEYS = (
     "width",
     "string_spread",
     "crown",
-    "minimum_height",
+    "least_crown_height",
     "gauge",
     "pluck_distance",
 )
 INCH_TARGETS = {
     "action": "action = { treble = 0.087, bass = 0.094, tolerance = 0.008 }",
     "relief": "relief = { value = 0.004, minimum = 0.001, maximum = 0.008 }",
-    "first_fret": "first_fret = { value = 0.016, tolerance = 0.006 }",
+    "first_fret_gap": "first_fret_gap = { value = 0.016, tolerance = 0.006 }",
 }
 
 

@@ -64,7 +64,7 @@ def test_with_all_heights_read_nothing_else_changes_them(tmp_path: Path) -> None
     assert "unused" in codes(findings, "note")
 
 
-def test_actions_that_fit_the_heights_raise_no_doubt(tmp_path: Path) -> None:
+def test_actions_that_fit_the_heights_raise_no_uncertainty(tmp_path: Path) -> None:
     gap = clearance(*heights())
     rows = [f"action,{k + 1},12,{gap[k, 11]:.3f},mm,0.02,,," for k in range(4)]
     _, findings = read(tmp_path, full_sheet() + "\n".join(rows))
@@ -426,7 +426,7 @@ def test_a_crown_top_that_no_fret_has_is_refused_with_its_row(tmp_path: Path) ->
     assert finding.where == f"row {row}"
 
 
-def test_a_crown_top_off_its_neighbours_is_doubted(tmp_path: Path) -> None:
+def test_a_crown_top_off_its_neighbours_is_uncertaintyed(tmp_path: Path) -> None:
     crowns, nut, saddle = heights()
     crowns[2, 5] += 0.9
     _, findings = read(tmp_path, sheet(height_rows(crowns, nut, saddle)))

@@ -239,7 +239,7 @@ def test_string_spacing_is_checked_against_the_specification(tmp_path: Path) -> 
     assert finding.code == "row"
 
 
-def test_actions_that_look_like_inches_are_doubted(tmp_path: Path) -> None:
+def test_actions_that_look_like_inches_are_uncertaintyed(tmp_path: Path) -> None:
     rows = [f"action,{k},12,0.088,mm,,,," for k in range(1, 5)]
     _, findings = read(tmp_path, full_sheet() + "\n".join(rows))
     assert any(f.code == "implausible" and "inches" in f.sentence for f in findings)

@@ -101,13 +101,13 @@ def text(wishes: Wishes) -> str:
         "[fretwire]",
         f"crown_height = {wishes.crown}",
         "crown_width = 2.4",
-        f"minimum_height = {wishes.minimum!r}",
+        f"least_crown_height = {wishes.minimum!r}",
         "[target]",
         f"action = {{ treble = {ends[0]!r}, bass = {ends[1]!r}, "
         f"tolerance = {wishes.tolerance!r} }}",
         f"relief = {{ value = {0.5 * sum(wishes.relief)!r}, minimum = {wishes.relief[0]!r}, "
         f"maximum = {wishes.relief[1]!r} }}",
-        f"first_fret = {{ value = {wishes.first!r}, tolerance = {wishes.first_tolerance!r} }}",
+        f"first_fret_gap = {{ value = {wishes.first!r}, tolerance = {wishes.first_tolerance!r} }}",
         f"saddle_travel = {{ down = {wishes.saddle[0]!r}, up = {wishes.saddle[1]!r} }}",
         f"nut_travel = {{ down = {wishes.nut[0]!r}, up = {wishes.nut[1]!r} }}",
         *([] if wishes.across is None else [f"across = {wishes.across!r}"]),
@@ -124,7 +124,7 @@ def text(wishes: Wishes) -> str:
     for number, (pitch, gauge, core, weight) in enumerate(strings, start=1):
         lines += ["[[string]]", f"number = {number}", f'pitch = "{pitch}"', f"gauge = {gauge}"]
         lines += [] if core is None else [f"core = {core}"]
-        lines += [] if weight is None else [f"unit_weight = {weight}"]
+        lines += [] if weight is None else [f"mass_per_length = {weight}"]
         lines += ["saddle_setback = 2.0"]
     return "\n".join(lines) + "\n"
 
@@ -162,7 +162,7 @@ def readings(
 ) -> Measurement:
     """Return readings of a neck.
 
-    Nut and saddle stand so that action and first-fret clearance are as wanted, give or take
+    Nut and saddle stand so that action and first-fret gap are as wanted, give or take
     `..._off_mm`, over the neck without noise. `worn` and `high` are what single frets lack or
     have too much [mm]. `tilted` gives each string's heights a slope of their own.
     """
@@ -182,7 +182,7 @@ def readings(
         top[:, fret - 1] += rise
     reference = spec.scale.reference_fret
     share = lines.station_mm / lines.saddle_station_mm[:, None]
-    first = np.array([limit.value_mm for limit in spec.target.first_fret]) + first_off_mm
+    first = np.array([limit.value_mm for limit in spec.target.first_fret_gap]) + first_off_mm
     action = np.array([limit.value_mm for limit in spec.target.action]) + action_off_mm
     # a straight string through two gaps: nut (1 - a) + saddle a = fret + gap
     nut, saddle = np.zeros(count), np.zeros(count)
@@ -250,8 +250,8 @@ def changed(measurement: Measurement, **what: Any) -> Measurement:
 SCALES = (
     "length = 648.0",
     "length = 863.6",
-    "bass = 685.8; treble = 660.4; perpendicular_fret = 5",
-    "bass = 889.0; treble = 838.2; perpendicular_fret = 3.5",
+    "bass = 685.8; treble = 660.4; square_fret = 5",
+    "bass = 889.0; treble = 838.2; square_fret = 3.5",
 )
 
 

@@ -28,7 +28,7 @@ def test_the_attack_is_the_most_the_budget_buys(neck: Neck, budget_mm: float) ->
     assume(metal_for(neck, 0.0) <= budget_mm)
     plan = make_plan(neck.spec, neck.found, budget_mm=budget_mm, envelope=neck.table)
     assert plan.status == "optimal"
-    assert plan.objective_mm <= budget_mm + 1e-6
+    assert plan.metal_mm <= budget_mm + 1e-6
     shares = plan.attack_n / np.array(neck.spec.player.attack_n)
     np.testing.assert_allclose(shares, shares[0], rtol=1e-9)
     low, high = 0.0, 1.0
@@ -41,7 +41,7 @@ def test_the_attack_is_the_most_the_budget_buys(neck: Neck, budget_mm: float) ->
         else:
             high = middle
     assert shares[0] == pytest.approx(low, rel=1e-5, abs=1e-5)  # the other solver's tolerance
-    assert (plan.headroom_after_n >= plan.attack_n[:, None] - 1e-5).all()
+    assert (plan.touch_force_after_n >= plan.attack_n[:, None] - 1e-5).all()
 
 
 def test_a_larger_budget_never_buys_less() -> None:
@@ -59,10 +59,10 @@ def test_least_metal_for_the_attack_bought_is_the_budget() -> None:
     neck = Neck(Wishes(attack=0.4), seed=5, noise_mm=0.05)
     bought = make_plan(neck.spec, neck.found, budget_mm=0.2, envelope=neck.table)
     again = make_plan(
-        neck.spec, neck.found, way="each", attack_n=bought.attack_n, envelope=neck.table
+        neck.spec, neck.found, method="profile", attack_n=bought.attack_n, envelope=neck.table
     )
     assert again.status == "optimal"
-    assert again.objective_mm == pytest.approx(0.2, abs=1e-6)
+    assert again.metal_mm == pytest.approx(0.2, abs=1e-6)
 
 
 def test_a_budget_too_small_for_any_attack_is_never_overdrawn() -> None:
@@ -70,14 +70,14 @@ def test_a_budget_too_small_for_any_attack_is_never_overdrawn() -> None:
     spec = specification(Wishes(tolerance=0.6, minimum=0.2, attack=0.1, attack_step=0.0))
     found = readings(spec, seed=1, high={4: 0.6})
     keep = ("relief", "saddle", "nut")
-    needed = make_plan(spec, found, attack_n=0.0, way="each", keep=keep, envelope=table(spec))
+    needed = make_plan(spec, found, attack_n=0.0, method="profile", keep=keep, envelope=table(spec))
     assert needed.status == "optimal"
-    assert needed.objective_mm > 0.3
+    assert needed.metal_mm > 0.3
     with pytest.raises(RequestError, match="buys no plan") as caught:
         make_plan(spec, found, budget_mm=0.2, keep=keep, envelope=table(spec))
-    assert f"{needed.objective_mm:.3f}" in str(caught.value)
+    assert f"{needed.metal_mm:.3f}" in str(caught.value)
     enough = make_plan(
-        spec, found, budget_mm=needed.objective_mm + 1e-6, keep=keep, envelope=table(spec)
+        spec, found, budget_mm=needed.metal_mm + 1e-6, keep=keep, envelope=table(spec)
     )
     assert enough.status == "optimal"
     assert enough.attack_n.max() < 1e-2
@@ -90,7 +90,7 @@ def test_limits_out_of_reach_are_eased_within_the_budget() -> None:
     plan = make_plan(spec, found, budget_mm=0.05, envelope=table(spec))
     assert plan.status != "optimal"
     assert plan.relaxations
-    assert plan.objective_mm <= 0.05 + 1e-6
+    assert plan.metal_mm <= 0.05 + 1e-6
 
 
 def test_the_budget_holds_whatever_the_attack_asked_for() -> None:
@@ -112,15 +112,15 @@ def test_the_budget_holds_whatever_the_attack_asked_for() -> None:
 
 def test_a_budget_bounds_every_way_or_the_way_is_refused() -> None:
     neck = Neck(Wishes(attack=0.5), seed=2, noise_mm=0.04)
-    for way in ("adjust", "spot", "each"):
-        plan = make_plan(neck.spec, neck.found, budget_mm=0.3, way=way, envelope=neck.table)
-        assert plan.way == way
-        assert plan.objective_mm <= 0.3 + 1e-6
-        for result in plan.ways:
+    for method in ("adjust", "spot", "profile"):
+        plan = make_plan(neck.spec, neck.found, budget_mm=0.3, method=method, envelope=neck.table)
+        assert plan.method == method
+        assert plan.metal_mm <= 0.3 + 1e-6
+        for result in plan.methods:
             assert not result.holds or result.metal_mm <= 0.3 + 1e-6
-    for way in ("beam", "part-refret", "refret"):
+    for method in ("beam", "partial-refret", "refret"):
         with pytest.raises(RequestError, match="budget"):
-            make_plan(neck.spec, neck.found, budget_mm=0.3, way=way, envelope=neck.table)
+            make_plan(neck.spec, neck.found, budget_mm=0.3, method=method, envelope=neck.table)
 
 
 @pytest.mark.parametrize("budget_mm", [-0.1, np.nan, np.inf])

@@ -56,16 +56,16 @@ def test_a_diagnosis_that_needs_nothing_still_names_the_relief() -> None:
     assert "relief" in seen.findings[-1].sentence
 
 
-@pytest.mark.parametrize("way", ["each", "beam", "refret"])
-def test_the_bench_sheet_says_nothing_of_a_rod(way: str) -> None:
+@pytest.mark.parametrize("method", ["profile", "beam", "refret"])
+def test_the_bench_sheet_says_nothing_of_a_rod(method: str) -> None:
     made = make_plan(WITHOUT, found(WITHOUT), envelope=table(WITHOUT))
-    named = replace(made, way=way)
-    if way == "refret":
+    named = replace(made, method=method)
+    if method == "refret":
         named = replace(named, replaced_frets=tuple(range(1, 13)))
     told = str(bench_sheet(WITHOUT, named, unit="mm")).lower()
     assert "relief: gap at fret" in told  # its limits are still there to read against
     assert "rod" not in told.replace("product", "")
-    if way != "each":
+    if method != "profile":
         assert "with the rod" in str(bench_sheet(WITH, named, unit="mm"))
 
 

@@ -64,7 +64,7 @@ def test_only_the_strings_where_it_is_off_are_named() -> None:
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 10**6), st.sampled_from([0.006, 0.01, 0.02]))
 def test_noise_of_the_readings_alone_names_nothing(seed, u_mm) -> None:
-    """Readings off by no more than their doubt allows; 60 crossings are looked at."""
+    """Readings off by no more than their uncertainty allows; 60 crossings are looked at."""
     chance = np.random.default_rng(seed)
     found = readings(SPEC, noise_mm=0.0, relief_mm=0.2, u_mm=u_mm)
     noise = u_mm * np.clip(chance.standard_normal(found.crown_top_mm.shape), -1.8, 1.8)

@@ -30,14 +30,14 @@ def test_another_solver_on_a_model_written_apart_finds_the_same_metal(
     neck: Neck, form: dict[str, float]
 ) -> None:
     neck = replace(neck, wishes=replace(neck.wishes, **form))
-    plan = make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
     least = least_metal_mm(job(neck.spec, neck.found, neck.table))
     if least is None:
         assert plan.status != "optimal"
         assert plan.relaxations
         return
     assert plan.status == "optimal"
-    assert plan.objective_mm == pytest.approx(least, abs=1e-6)
+    assert plan.metal_mm == pytest.approx(least, abs=1e-6)
     assert plan.gap_mm < 1e-6
 
 
@@ -87,7 +87,7 @@ SMALL = Wishes(strings=3, frets=5, tolerance=0.3, first_tolerance=0.15, attack=0
 def test_no_combination_on_a_grid_of_moves_takes_less(seed: int, relief_mm: float) -> None:
     spec = specification(SMALL)
     found = readings(spec, seed=seed, noise_mm=0.04, relief_mm=relief_mm)
-    plan = make_plan(spec, found, way="each", envelope=table(spec))
+    plan = make_plan(spec, found, method="profile", envelope=table(spec))
     assert plan.status == "optimal"
     asked = job(spec, found, table(spec))
     saddles = np.linspace(-asked.saddle_travel[0], asked.saddle_travel[1], 9)
@@ -95,7 +95,7 @@ def test_no_combination_on_a_grid_of_moves_takes_less(seed: int, relief_mm: floa
     reliefs = np.linspace(-0.3, 0.3, 13)
     best = best_on_grid(asked, reliefs, saddles, nuts)
     assert best is not None
-    assert plan.objective_mm <= best + 1e-9
+    assert plan.metal_mm <= best + 1e-9
     # the grid with the plan's own moves in it finds the plan's metal: the oracle is no straw man
     moves = [
         one_pass(
@@ -108,14 +108,14 @@ def test_no_combination_on_a_grid_of_moves_takes_less(seed: int, relief_mm: floa
         for k in range(3)
     ]
     assert all(moves)
-    assert sum(m[0] for m in moves if m) == pytest.approx(plan.objective_mm, abs=1e-7)
+    assert sum(m[0] for m in moves if m) == pytest.approx(plan.metal_mm, abs=1e-7)
 
 
 def test_a_finer_grid_comes_close_to_the_plan() -> None:
     spec = specification(SMALL)
     found = readings(spec, seed=4, noise_mm=0.04, relief_mm=0.3)
-    plan = make_plan(spec, found, way="each", envelope=table(spec))
-    assert plan.objective_mm > 0.01
+    plan = make_plan(spec, found, method="profile", envelope=table(spec))
+    assert plan.metal_mm > 0.01
     asked = job(spec, found, table(spec))
     best = np.inf
     for step in (0.04, 0.01):  # around the plan's relief only: the strings' moves stay a full grid
@@ -125,8 +125,8 @@ def test_a_finer_grid_comes_close_to_the_plan() -> None:
         )
         assert grid is not None
         best = min(best, grid)
-    assert plan.objective_mm <= best + 1e-9
-    assert best <= plan.objective_mm + 0.02
+    assert plan.metal_mm <= best + 1e-9
+    assert best <= plan.metal_mm + 0.02
 
 
 # ---- prices -------------------------------------------------------------------------------------
@@ -136,7 +136,7 @@ EASED = {
         w, attack=w.attack * (1.0 - h), attack_step=w.attack_step * (1.0 - h)
     ),
     "action": lambda w, h: replace(w, tolerance=w.tolerance + h),
-    "first-fret": lambda w, h: replace(w, first_tolerance=w.first_tolerance + h),
+    "first-fret-gap": lambda w, h: replace(w, first_tolerance=w.first_tolerance + h),
     "relief": lambda w, h: replace(w, relief=(w.relief[0] - h, w.relief[1] + h)),
     "saddle travel": lambda w, h: replace(w, saddle=(w.saddle[0] + h, w.saddle[1] + h)),
     "nut travel": lambda w, h: replace(w, nut=(w.nut[0] + h, w.nut[1] + h)),
@@ -168,7 +168,7 @@ def test_prices_are_what_a_small_easing_saves() -> None:
             minimum=0.4,
         )
         neck = Neck(wishes, seed=seed, noise_mm=0.05, relief_mm=0.3)
-        plan = make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
+        plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
         if plan.status != "optimal":
             continue
         priced = {price.limit: price for price in plan.prices}
@@ -190,7 +190,7 @@ def test_prices_are_what_a_small_easing_saves() -> None:
 def test_the_price_of_a_binding_limit_is_its_own_share() -> None:
     """More room for one limit alone, by hand, saves what its binding says."""
     neck = Neck(Wishes(tolerance=0.12, relief=(0.0, 0.1), attack=0.5), seed=1, noise_mm=0.05)
-    plan = make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
     assert plan.status == "optimal"
     clear = [b for b in plan.binding if b.kind == "clear" and len(b.strings) == 1]
     assert clear

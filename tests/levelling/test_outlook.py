@@ -60,7 +60,7 @@ def broken_mm(spec: Specification, plan: Plan, crown_top_mm: np.ndarray) -> floa
                 worst.append(spec.rule.extra_clearance_mm + swing - (underside - z[fret]))
         for fret, limit in (
             (spec.scale.reference_fret, target.action[k]),
-            (1, target.first_fret[k]),
+            (1, target.first_fret_gap[k]),
         ):
             share = x[fret] / bridge
             gap = z[0] + share * (plan.saddle_after_mm[k] - z[0]) - z[fret]
@@ -185,7 +185,7 @@ def test_other_strings_change_what_the_plan_starts_from() -> None:
     relief = [default_bow(SPEC, LINES).relief_mm(m.crown_top_mm) for m in (found, then)]
     more = model.relief_mm_per_n * (tensions[1] - tensions[0])
     assert relief[1] - relief[0] == pytest.approx(more)
-    assert then.carried_relief_u_mm == pytest.approx(
+    assert then.converted_relief_u_mm == pytest.approx(
         model.relief_u_mm_per_n * (tensions[1] - tensions[0])
     )
     spec, carried, pulled, findings = workshop.at_pitch(SPEC, found, model, other=heavy)
@@ -195,17 +195,17 @@ def test_other_strings_change_what_the_plan_starts_from() -> None:
     plan = make_plan(spec, carried, envelope=table(heavy), neck=pulled)
     assert plan.relief_before_mm == pytest.approx(relief[1])
     # the same neck with the heavy strings really on it is better known: no plan takes more metal
-    sure = replace(then, carried_relief_u_mm=0.0)
+    sure = replace(then, converted_relief_u_mm=0.0)
     again = make_plan(heavy, sure, envelope=table(heavy), neck=pulled)
     assert (plan.status, again.status) == ("optimal", "optimal")
-    assert again.objective_mm <= plan.objective_mm + 1e-9
+    assert again.metal_mm <= plan.metal_mm + 1e-9
 
 
-def test_the_doubt_of_a_carry_is_one_for_all_crowns() -> None:
+def test_the_uncertainty_of_a_carry_is_one_for_all_crowns() -> None:
     """Margins against a Monte Carlo of the one bow and of every reading (JCGM 101, 7)."""
-    found = replace(readings(SPEC, u_mm=0.003), carried_relief_u_mm=0.05)
+    found = replace(readings(SPEC, u_mm=0.003), converted_relief_u_mm=0.05)
     problem = build_problem(SPEC, found, envelope=table(SPEC))
-    plain = build_problem(SPEC, replace(found, carried_relief_u_mm=0.0), envelope=table(SPEC))
+    plain = build_problem(SPEC, replace(found, converted_relief_u_mm=0.0), envelope=table(SPEC))
     assert (problem.margin_mm >= plain.margin_mm).all()
     chance = np.random.default_rng(11)
     drawn = []
@@ -244,8 +244,8 @@ def test_readings_without_strings_are_planned_at_tension() -> None:
     strung = readings(SPEC, noise_mm=0.01, relief_mm=0.2)
     model = neck_model(SPEC, LINES)
     less = model.relief_mm_per_n * model.tension_n * model.bow.frets
-    slack = replace(strung, strung=False, crown_top_mm=strung.crown_top_mm - less)
-    spec, carried, _, findings = workshop.at_pitch(SPEC, slack, model)
+    unstrung = replace(strung, strung=False, crown_top_mm=strung.crown_top_mm - less)
+    spec, carried, _, findings = workshop.at_pitch(SPEC, unstrung, model)
     assert spec is SPEC
     assert carried.strung
     np.testing.assert_allclose(carried.crown_top_mm, strung.crown_top_mm, atol=1e-12)
@@ -262,7 +262,7 @@ def shifts(before: Measurement, plan: Plan) -> float:
 def test_a_plan_says_what_it_does_to_pitch() -> None:
     """The same numbers as working out the pitch of the neck before and after by itself."""
     found = readings(SPEC, noise_mm=0.03, relief_mm=0.35)
-    plan = make_plan(SPEC, found, envelope=table(SPEC), way="each")
+    plan = make_plan(SPEC, found, envelope=table(SPEC), method="profile")
     report = workshop.pitch(SPEC, found, plan)
     assert report.planned is not None
     assert report.uncrowned is not None

@@ -47,12 +47,12 @@ def test_a_straight_line_added_to_a_string_changes_nothing(
     slope = slope * chance.uniform(-1.0, 1.0, neck.wishes.strings)
     moved = same_datum(found, neck, lift, slope)
     plan, other = plan_of(neck, found, keep), plan_of(neck, moved, keep)
-    assert (plan.status, plan.way) == (other.status, other.way)
+    assert (plan.status, plan.method) == (other.status, other.method)
     for one, two in (
-        (plan.objective_mm, other.objective_mm),
+        (plan.metal_mm, other.metal_mm),
         (plan.removal_mm, other.removal_mm),
-        (plan.headroom_before_n, other.headroom_before_n),
-        (plan.headroom_after_n, other.headroom_after_n),
+        (plan.touch_force_before_n, other.touch_force_before_n),
+        (plan.touch_force_after_n, other.touch_force_after_n),
         (plan.relief_change_mm, other.relief_change_mm),
         (plan.relief_after_mm, other.relief_after_mm),
         (plan.action_after_mm, other.action_after_mm),
@@ -75,10 +75,10 @@ def test_counting_the_strings_from_the_other_side_mirrors_the_plan(
     )
     plan = plan_of(neck, found, keep)
     other = make_plan(other_spec, turned, keep=keep, envelope=Neck(other_wishes).table)
-    assert (plan.status, plan.way) == (other.status, other.way)
-    np.testing.assert_allclose(other.objective_mm, plan.objective_mm, rtol=0.0, atol=1e-7)
+    assert (plan.status, plan.method) == (other.status, other.method)
+    np.testing.assert_allclose(other.metal_mm, plan.metal_mm, rtol=0.0, atol=1e-7)
     np.testing.assert_allclose(
-        other.headroom_before_n, plan.headroom_before_n[::-1], rtol=0.0, atol=1e-6
+        other.touch_force_before_n, plan.touch_force_before_n[::-1], rtol=0.0, atol=1e-6
     )
     if keep == KEPT[4] and plan.status == "optimal":  # one greatest solution: the same metal
         np.testing.assert_allclose(other.removal_mm, plan.removal_mm[::-1], rtol=0.0, atol=1e-7)
@@ -99,7 +99,7 @@ def test_a_planned_neck_needs_nothing_more(neck: Neck, keep: tuple[str, ...]) ->
     )
     again = plan_of(neck, done, keep)
     assert again.status == "optimal"
-    assert again.objective_mm <= 1e-7
+    assert again.metal_mm <= 1e-7
     assert abs(again.relief_change_mm) <= 1e-7
     np.testing.assert_allclose(again.nut_after_mm, plan.nut_after_mm, rtol=0.0, atol=1e-7)
     np.testing.assert_allclose(again.saddle_after_mm, plan.saddle_after_mm, rtol=0.0, atol=1e-7)
@@ -125,13 +125,13 @@ def test_asking_for_less_never_takes_more_metal(neck: Neck, what: str, share: fl
         "travel": {"saddle": (0.4 + share, 0.4 + share), "nut": (0.2 + share, share)},
         "relief": {"relief": (wishes.relief[0] - 0.3 * share, wishes.relief[1] + 0.3 * share)},
     }[what]
-    plan = make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
     assume(plan.status == "optimal")
     spec = specification(replace(wishes, **eased))
     found = replace(neck.found, specification_hash=spec.content_hash)
-    other = make_plan(spec, found, way="each", envelope=neck.table)
+    other = make_plan(spec, found, method="profile", envelope=neck.table)
     assert other.status == "optimal"
-    assert other.objective_mm <= plan.objective_mm + 1e-8
+    assert other.metal_mm <= plan.metal_mm + 1e-8
 
 
 @settings(deadline=None, max_examples=60)
@@ -149,10 +149,10 @@ def test_every_limit_holds_when_worked_out_again(neck: Neck, keep: tuple[str, ..
     gain = np.maximum(0.0, height - found.crown_height_mm)
     bent = found.crown_top_mm + gain + plan.relief_change_mm * bow.frets
     assert (plan.removal_mm >= 0.0).all()
-    if plan.way != "refret":  # where the board is planed too
+    if plan.method != "refret":  # where the board is planed too
         np.testing.assert_allclose(plan.crown_top_after_mm, bent - plan.removal_mm, atol=1e-12)
     np.testing.assert_allclose(plan.crown_height_after_mm, height - plan.removal_mm, atol=1e-12)
-    np.testing.assert_allclose(plan.objective_mm, plan.removal_mm.sum(), atol=1e-12)
+    np.testing.assert_allclose(plan.metal_mm, plan.removal_mm.sum(), atol=1e-12)
     np.testing.assert_allclose(
         plan.relief_after_mm, bow.relief_mm(plan.crown_top_after_mm), atol=1e-12
     )
@@ -164,7 +164,7 @@ def test_every_limit_holds_when_worked_out_again(neck: Neck, keep: tuple[str, ..
     if plan.status != "optimal":
         return
     assert plan.gap_mm < 1e-6
-    least = spec.fretwire.minimum_height_mm
+    least = spec.fretwire.least_crown_height_mm
     assert (plan.crown_height_after_mm >= least - 1e-6).all()
     asked = job(spec, found, neck.table, keep=keep)
     assert (
@@ -184,5 +184,5 @@ def test_every_limit_holds_when_worked_out_again(neck: Neck, keep: tuple[str, ..
     ):
         assert (move >= -down - 1e-6).all()
         assert (move <= up + 1e-6).all()
-    # headroom holds the attack as far as the margins are zero or more
-    assert (plan.headroom_after_n >= plan.attack_n[:, None] - 1e-5).all()
+    # touch force holds the attack as far as the margins are zero or more
+    assert (plan.touch_force_after_n >= plan.attack_n[:, None] - 1e-5).all()

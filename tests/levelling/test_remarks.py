@@ -9,8 +9,8 @@ import pytest
 
 from evenfall.instrument import read_specification
 from evenfall.levelling import diagnose
+from evenfall.levelling.methods import full_refret, refretted
 from evenfall.levelling.problem import build_problem
-from evenfall.levelling.ways import full_refret, refretted
 from levelling.necks import Wishes, readings, table, text
 
 

@@ -16,7 +16,7 @@ from evenfall.levelling import diagnose, make_plan, trade_off
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
 from evenfall.measurement import Measurement
-from evenfall.plan import WAYS, Plan, plan_from_dict
+from evenfall.plan import METHODS, Plan, plan_from_dict
 from levelling.necks import Neck, Wishes, changed, readings, specification, table
 
 NECK = Neck(Wishes())
@@ -26,8 +26,8 @@ KEEP = ("relief", "saddle", "nut")
 @pytest.mark.parametrize(
     ("asked", "word"),
     [
-        ({"way": "file"}, "way"),
-        ({"way": ""}, "way"),
+        ({"method": "file"}, "method"),
+        ({"method": ""}, "method"),
         ({"attack_n": np.nan}, "attack"),
         ({"attack_n": np.inf}, "attack"),
         ({"attack_n": -0.1}, "attack"),
@@ -63,9 +63,9 @@ def test_a_height_that_is_missing_is_named(name: str, value: float) -> None:
 @pytest.mark.parametrize("name", ["crown_top_u_mm", "crown_height_u_mm", "nut_u_mm", "saddle_u_mm"])
 @pytest.mark.parametrize("value", [np.nan, np.inf, -0.01])
 def test_an_uncertainty_must_be_a_number(name: str, value: float) -> None:
-    doubt = getattr(NECK.found, name).copy()
-    doubt.flat[1] = value
-    found = changed(NECK.found, **{name: doubt})
+    uncertainty = getattr(NECK.found, name).copy()
+    uncertainty.flat[1] = value
+    found = changed(NECK.found, **{name: uncertainty})
     with pytest.raises(RequestError, match="uncertaint"):
         make_plan(NECK.spec, found, envelope=NECK.table)
 
@@ -83,13 +83,13 @@ def test_no_attack_at_all_leaves_the_extra_clearance() -> None:
     assert plan_from_dict(plan.as_dict()).content_hash == plan.content_hash
 
 
-def test_no_attack_no_clearance_no_doubt() -> None:
+def test_no_attack_no_clearance_no_uncertainty() -> None:
     """Crowns may come to touch the string at rest exactly: 0 N of 0 N."""
     wishes = Wishes(attack=0.0, attack_step=0.0, extra=0.0, coverage=0.5, minimum=0.3)
     spec = specification(wishes)
     found = readings(spec, seed=3, high={4: 0.5}, u_mm=0.0)
-    for way in ("each", "spot", None):
-        plan = make_plan(spec, found, way=way, keep=KEEP, envelope=table(spec))
+    for method in ("profile", "spot", None):
+        plan = make_plan(spec, found, method=method, keep=KEEP, envelope=table(spec))
         json.dumps(plan.as_dict(), allow_nan=False)
 
 
@@ -99,15 +99,15 @@ def test_a_huge_attack_is_answered_with_easings() -> None:
     named = {r.lever: r for r in plan.relaxations}
     assert named["attack"].helps
     assert 90.0 < named["attack"].amount < 100.0
-    assert not any(result.holds for result in plan.ways)
+    assert not any(result.holds for result in plan.methods)
     assert plan.recommended == ""
 
 
 def test_crowns_already_under_the_least_height_are_left_alone() -> None:
     spec = specification(Wishes(minimum=1.1))
     found = readings(spec, seed=1, crown_height_mm=1.0)
-    for way in ("adjust", "spot", "each", None):
-        plan = make_plan(spec, found, way=way, envelope=table(spec))
+    for method in ("adjust", "spot", "profile", None):
+        plan = make_plan(spec, found, method=method, envelope=table(spec))
         new = np.isin(np.arange(1, 7), plan.replaced_frets)
         if plan.status == "optimal":
             assert not plan.removal_mm[:, ~new].any()
@@ -120,8 +120,8 @@ def test_all_frets_level() -> None:
     found = readings(spec, noise_mm=0.0, relief_mm=0.0, u_mm=0.0)
     plan = make_plan(spec, found, envelope=table(spec))
     assert plan.status == "optimal"
-    assert plan.way == "adjust"
-    assert plan.objective_mm == 0.0
+    assert plan.method == "adjust"
+    assert plan.metal_mm == 0.0
 
 
 def plan_or_sentence(spec: Specification, found: Measurement, **asked: Any) -> Plan | str:
@@ -134,17 +134,17 @@ def plan_or_sentence(spec: Specification, found: Measurement, **asked: Any) -> P
 @pytest.mark.parametrize(
     "keep", [k for n in range(4) for k in itertools.combinations(KEEP, n)], ids="+".join
 )
-@pytest.mark.parametrize("way", [*WAYS, None])
-def test_every_way_with_everything_kept_or_free(keep: tuple[str, ...], way: str | None) -> None:
+@pytest.mark.parametrize("method", [*METHODS, None])
+def test_every_way_with_everything_kept_or_free(keep: tuple[str, ...], method: str | None) -> None:
     spec = specification(Wishes(attack=0.6))
     found = readings(spec, seed=4, noise_mm=0.04, worn={3: 0.1})
-    plan = plan_or_sentence(spec, found, way=way, keep=keep)
+    plan = plan_or_sentence(spec, found, method=method, keep=keep)
     if isinstance(plan, str):  # nothing may move: it says what would have to
         assert keep
         assert all(what in plan for what in keep)
         return
-    if way is not None:
-        assert plan.way == way
+    if method is not None:
+        assert plan.method == method
     if "relief" in keep:
         assert plan.relief_change_mm == 0.0
     if "saddle" in keep:
@@ -159,9 +159,9 @@ def test_keeping_more_never_takes_less_metal() -> None:
     found = readings(spec, seed=4, noise_mm=0.04)
     metal = {}
     for keep in ((), ("relief",), ("relief", "saddle"), KEEP):
-        plan = make_plan(spec, found, way="each", keep=keep, envelope=table(spec))
+        plan = make_plan(spec, found, method="profile", keep=keep, envelope=table(spec))
         assert plan.status == "optimal"
-        metal[keep] = plan.objective_mm
+        metal[keep] = plan.metal_mm
     assert list(metal.values()) == sorted(metal.values())
     assert metal[KEEP] > metal[()] + 0.01
 
@@ -227,14 +227,14 @@ HARD: list[tuple[dict[str, Any], dict[str, Any], str | None, tuple[str, ...]]] =
         KEEP,
     ),
 ]
-FANNED = "bass = 685.8; treble = 660.4; perpendicular_fret = 5"
+FANNED = "bass = 685.8; treble = 660.4; square_fret = 5"
 
 
 @pytest.mark.parametrize("number", range(len(HARD)))
 def test_programs_that_are_hard_to_solve_get_an_answer(number: int) -> None:
-    wishes, how, way, keep = HARD[number]
+    wishes, how, method, keep = HARD[number]
     spec = specification(Wishes(**{"scale": FANNED, **wishes}))
-    plan = make_plan(spec, readings(spec, **how), way=way, keep=keep, envelope=table(spec))
+    plan = make_plan(spec, readings(spec, **how), method=method, keep=keep, envelope=table(spec))
     assert plan.gap_mm < 1e-6
     assert plan.largest_violation_mm < 1e-6
 
@@ -292,16 +292,16 @@ def test_the_attack_may_start_from_nothing() -> None:
 def test_the_trade_off_runs_through_the_plan() -> None:
     spec = specification(Wishes(strings=4, frets=7, attack=0.5))
     found = readings(spec, seed=9, noise_mm=0.04)
-    plan = make_plan(spec, found, way="each", envelope=table(spec))
+    plan = make_plan(spec, found, method="profile", envelope=table(spec))
     curves = trade_off(spec, plan, envelope=table(spec))
     metal = curves.metal_mm[np.isfinite(curves.metal_mm)]
     assert len(metal) > 3
     assert (np.diff(metal) <= 1e-9).all()  # higher action never takes more metal
     assert np.isnan(curves.metal_mm[: np.argmax(np.isfinite(curves.metal_mm))]).all()
-    share = (plan.headroom_after_n / plan.attack_n[:, None]).min()
-    assert curves.plan_headroom_share == pytest.approx(share, rel=1e-9)
-    near = np.interp(curves.plan_relief_mm, curves.relief_mm, curves.headroom_share)
-    assert curves.plan_headroom_share == pytest.approx(near, abs=0.1)
+    share = (plan.touch_force_after_n / plan.attack_n[:, None]).min()
+    assert curves.plan_touch_margin_share == pytest.approx(share, rel=1e-9)
+    near = np.interp(curves.plan_relief_mm, curves.relief_mm, curves.touch_margin_share)
+    assert curves.plan_touch_margin_share == pytest.approx(near, abs=0.1)
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -310,10 +310,10 @@ def test_diagnosis_and_plan_agree_on_what_adjusting_cures(seed: int) -> None:
     found = readings(spec, seed=seed, noise_mm=0.03)
     diagnosis = diagnose(spec, found, envelope=table(spec))
     plan = make_plan(spec, found, envelope=table(spec))
-    adjusting = next(result for result in plan.ways if result.way == "adjust")
+    adjusting = next(result for result in plan.methods if result.method == "adjust")
     assert diagnosis.adjusting_cures == adjusting.holds
-    np.testing.assert_allclose(diagnosis.headroom.force_n, plan.headroom_before_n)
+    np.testing.assert_allclose(diagnosis.touch_force.force_n, plan.touch_force_before_n)
     if adjusting.holds:
         attack = np.array(spec.player.attack_n)[:, None]
-        assert (diagnosis.adjusted_headroom_n >= attack - 1e-5).all()
+        assert (diagnosis.adjusted_touch_force_n >= attack - 1e-5).all()
     json.dumps(diagnosis.as_dict(), allow_nan=False)

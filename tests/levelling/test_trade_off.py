@@ -19,7 +19,7 @@ INVENTED = resources.files("evenfall") / "invented"
 @settings(deadline=None, max_examples=20)
 @given(necks())
 def test_more_action_never_takes_more_metal(neck: Neck) -> None:
-    plan = make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
     assume(plan.status == "optimal")
     curve = trade_off(neck.spec, plan, envelope=neck.table)
     holds = np.isfinite(curve.metal_mm)
@@ -39,18 +39,18 @@ def test_the_curve_passes_through_a_plan_whose_actions_stand_at_their_most() -> 
     ):
         spec, _ = workshop.check_specification(Path(spec_path))
         found, _ = workshop.measure([Path(sheet)], Path(spec_path))
-    plan = make_plan(spec, found, way="each")
+    plan = make_plan(spec, found, method="profile")
     over = plan.action_after_mm - np.array([limit.value_mm for limit in spec.target.action])
     assert np.ptp(over) < 1e-6
     curve = trade_off(spec, plan)
     at = int(np.argmin(np.abs(curve.action_mm - plan.action_after_mm.mean())))
     assert curve.action_mm[at] == pytest.approx(plan.action_after_mm.mean(), abs=1e-9)
-    assert curve.metal_mm[at] == pytest.approx(plan.objective_mm, abs=1e-6)
+    assert curve.metal_mm[at] == pytest.approx(plan.metal_mm, abs=1e-6)
 
 
 def test_where_the_curve_begins_is_found_closely() -> None:
     neck = Neck(Wishes(strings=3, frets=6, attack=0.9), seed=4, noise_mm=0.03)
-    plan = make_plan(neck.spec, neck.found, way="each", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
     curve = trade_off(neck.spec, plan, envelope=neck.table)
     holds = np.isfinite(curve.metal_mm)
     assert holds.any()
@@ -59,14 +59,14 @@ def test_where_the_curve_begins_is_found_closely() -> None:
     assert curve.action_mm[first] - curve.action_mm[first - 1] <= 1.01e-4
 
 
-@pytest.mark.parametrize("way", ["part-refret", "refret"])
-def test_with_new_wire_the_curve_is_that_of_the_new_frets(way: str) -> None:
+@pytest.mark.parametrize("method", ["partial-refret", "refret"])
+def test_with_new_wire_the_curve_is_that_of_the_new_frets(method: str) -> None:
     spec = specification(Wishes(frets=6, attack=0.6, minimum=1.0, tolerance=0.4, saddle=(0.4, 0.4)))
     found = readings(spec, seed=5, worn={2: 0.2}, high={6: 0.1})
-    plan = make_plan(spec, found, way=way, envelope=table(spec))
+    plan = make_plan(spec, found, method=method, envelope=table(spec))
     assert plan.replaced_frets
     assert plan.status == "optimal"
     curve = trade_off(spec, plan, envelope=table(spec))
     at = int(np.argmin(np.abs(curve.action_mm - plan.action_after_mm.mean())))
     assert np.isfinite(curve.metal_mm[at])
-    assert curve.metal_mm[at] <= plan.objective_mm + 1e-6
+    assert curve.metal_mm[at] <= plan.metal_mm + 1e-6

@@ -106,7 +106,9 @@ def test_tapered_neck_against_finite_elements() -> None:
     near, far = lines.station_mm[0, [1, 12]]
     gaps = [
         a.value_mm + (b.value_mm - a.value_mm) * (place - near) / (far - near) + 0.5 * s.gauge_mm
-        for a, b, s in zip(spec.target.first_fret, spec.target.action, spec.strings, strict=True)
+        for a, b, s in zip(
+            spec.target.first_fret_gap, spec.target.action, spec.strings, strict=True
+        )
     ]
     height = model.section.axis_depth_mm + 1.2 + np.average(gaps, axis=0, weights=tension)
     rise = finite_elements(

@@ -103,7 +103,7 @@ def test_nut_and_saddle_stay_where_they_are() -> None:
     np.testing.assert_allclose(second, second[0], rtol=1e-6)
 
 
-def test_the_doubt_of_the_relief_is_that_of_many_readings() -> None:
+def test_the_uncertainty_of_the_relief_is_that_of_many_readings() -> None:
     """Standard deviation over drawn readings (GUM law of propagation, Monte Carlo)."""
     spec = specification(Wishes(strings=4, frets=14))
     lines = string_lines(spec)

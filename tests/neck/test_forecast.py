@@ -17,7 +17,7 @@ from evenfall.instrument import Specification, fret_distance_mm, read_specificat
 from evenfall.measurement import Measurement, Origin, measurement_from_dict
 from evenfall.neck import (
     calibrate,
-    carried_to_tension,
+    converted_to_tension,
     crown_shift_mm,
     default_bow,
     forecast,
@@ -123,33 +123,33 @@ def slackened(found: Measurement, relief_mm_per_n: float) -> Measurement:
 
 def test_readings_without_strings_come_back_to_those_with() -> None:
     strung = readings(SPEC, relief_mm=0.2)
-    slack = slackened(strung, MODEL.relief_mm_per_n)
-    carried = carried_to_tension(MODEL, slack)
+    unstrung = slackened(strung, MODEL.relief_mm_per_n)
+    carried = converted_to_tension(MODEL, unstrung)
     np.testing.assert_allclose(carried.measurement.crown_top_mm, strung.crown_top_mm, atol=1e-12)
     assert carried.measurement.strung
     assert (carried.measurement.crown_top_origin == Origin.DERIVED).all()
-    assert (carried.measurement.crown_top_u_mm >= slack.crown_top_u_mm).all()
+    assert (carried.measurement.crown_top_u_mm >= unstrung.crown_top_u_mm).all()
     again = measurement_from_dict(carried.measurement.as_dict())
     assert "carried to" in again.routes[-1]
-    made = forecast(SPEC, MODEL, slack)
+    made = forecast(SPEC, MODEL, unstrung)
     assert made.carried is not None
     assert made.relief_mm == pytest.approx(relief_of(strung))
     assert made.relief_u_mm == pytest.approx(
-        np.hypot(MODEL.bow.relief_u_mm(slack.crown_top_u_mm), carried.relief_change_u_mm)
+        np.hypot(MODEL.bow.relief_u_mm(unstrung.crown_top_u_mm), carried.relief_change_u_mm)
     )
     assert {f.code for f in made.findings} >= {"state", "neck"}
     with pytest.raises(RequestError, match="nothing to carry"):
-        carried_to_tension(MODEL, strung)
+        converted_to_tension(MODEL, strung)
 
 
 def test_one_stiffness_carries_and_changes_strings() -> None:
-    """Carried to the other set at once, its doubt counts once, over the whole tension."""
-    slack = slackened(readings(SPEC), MODEL.relief_mm_per_n)
-    made = forecast(SPEC, MODEL, slack, other=tuned(SPEC, -5.0))
+    """Carried to the other set at once, its uncertainty counts once, over the whole tension."""
+    unstrung = slackened(readings(SPEC), MODEL.relief_mm_per_n)
+    made = forecast(SPEC, MODEL, unstrung, other=tuned(SPEC, -5.0))
     assert made.strings is not None
-    direct = carried_to_tension(MODEL, slack, tension_n=made.strings.tension_after_n)
+    direct = converted_to_tension(MODEL, unstrung, tension_n=made.strings.tension_after_n)
     assert made.strings.relief_after_mm == pytest.approx(relief_of(direct.measurement))
-    reading = MODEL.bow.relief_u_mm(slack.crown_top_u_mm)
+    reading = MODEL.bow.relief_u_mm(unstrung.crown_top_u_mm)
     assert made.strings.relief_after_u_mm == pytest.approx(
         np.hypot(reading, direct.relief_change_u_mm)
     )
@@ -195,7 +195,7 @@ def test_a_pair_of_profiles_gives_back_the_stiffness(change: float, seed: int) -
     assert model.relief_mm_per_n * MODEL.tension_n == pytest.approx(found.relief_change_mm)
 
 
-def test_doubt_of_a_pair_covers_as_often_as_it_says() -> None:
+def test_uncertainty_of_a_pair_covers_as_often_as_it_says() -> None:
     """200 random pairs: the true change lies within ± 2 u in 95 % of them, give or take."""
     inside = 0
     base = readings(SPEC, u_mm=0.004)

@@ -69,7 +69,7 @@ def test_a_dry_winter_narrows_the_board_and_bares_the_fret_ends() -> None:
         assert damp.fret_end_mm == pytest.approx(-found.fret_end_mm, rel=1e-9)
 
 
-def test_doubt_of_the_relief_is_that_of_two_woods_along_the_grain() -> None:
+def test_uncertainty_of_the_relief_is_that_of_two_woods_along_the_grain() -> None:
     """Each 0.15 ± 0.029 % from green to dry: sqrt 2 of it bends the neck like a bimetal strip."""
     spec = instrument(
         "[neck]\ndepth_nut = 21.0\ndepth_joint = 21.0\nboard_thickness = 6.0\n"

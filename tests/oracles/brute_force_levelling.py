@@ -7,7 +7,7 @@ the specification and the readings, in plain loops, from the formulas of the the
   a = (x_j - x_i) / (x_s - x_i); it must reach m0 + w + kappa u + F e;
 - kappa: one-sided normal quantile of the coverage; u: the combined standard uncertainty; w: what
   the bench may miss a height by;
-- limits of action, first-fret clearance and relief, drawn in by w + kappa u (to the middle at
+- limits of action, first-fret gap and relief, drawn in by w + kappa u (to the middle at
   most); the least crown height, raised by as much.
 
 Only the places of the crossings, the excursion per newton and the neck's bow come from the
@@ -103,28 +103,30 @@ def job(
         for i in range(frets):
             for j in range(i + 1, frets + 1):
                 a = (x[j] - x[i]) / (bridge - x[i])
-                doubt = sqrt(u[j] ** 2 + ((1.0 - a) * u[i]) ** 2 + (a * found.saddle_u_mm[k]) ** 2)
+                uncertainty = sqrt(
+                    u[j] ** 2 + ((1.0 - a) * u[i]) ** 2 + (a * found.saddle_u_mm[k]) ** 2
+                )
                 need[k, i, j] = (
                     spec.rule.extra_clearance_mm
                     + spec.rule.working_allowance_mm
-                    + kappa * doubt
+                    + kappa * uncertainty
                     + attack[k] * envelope.excursion_mm_per_n[k, i, j]
                 )
         for fret, wanted, gaps in (
             (spec.scale.reference_fret, target.action[k], action),
-            (1, target.first_fret[k], first),
+            (1, target.first_fret_gap[k], first),
         ):
             a = x[fret] / bridge
-            doubt = hypot((1.0 - a) * u[0], a * found.saddle_u_mm[k], u[fret])
-            guard = spec.rule.working_allowance_mm + kappa * doubt
+            uncertainty = hypot((1.0 - a) * u[0], a * found.saddle_u_mm[k], u[fret])
+            guard = spec.rule.working_allowance_mm + kappa * uncertainty
             gaps[k] = _drawn_in(wanted.minimum_mm, wanted.maximum_mm, guard)
-    doubt = sqrt(float(((bow.weights * found.crown_top_u_mm) ** 2).sum()))
-    guard = spec.rule.working_allowance_mm + kappa * doubt
+    uncertainty = sqrt(float(((bow.weights * found.crown_top_u_mm) ** 2).sum()))
+    guard = spec.rule.working_allowance_mm + kappa * uncertainty
     relief = _drawn_in(target.relief.minimum_mm, target.relief.maximum_mm, guard)
     wide = (-np.inf, np.inf)
-    # what is left must be proved to be the least height; what is nominal has no reading's doubt
+    # what is left must be proved to be the least height; nominal has no reading's uncertainty
     read = found.crown_height_origin != Origin.NOMINAL
-    least = spec.fretwire.minimum_height_mm + spec.rule.working_allowance_mm
+    least = spec.fretwire.least_crown_height_mm + spec.rule.working_allowance_mm
     spare = found.crown_height_mm - least
     if not limits:
         action[:], first[:], relief = wide, wide, wide
@@ -141,11 +143,11 @@ def job(
         bow=bow.frets,
         weights=bow.weights,
         room=np.where(
-            found.crown_height_mm < spec.fretwire.minimum_height_mm,
-            found.crown_height_mm - spec.fretwire.minimum_height_mm,  # below zero: nothing fits
+            found.crown_height_mm < spec.fretwire.least_crown_height_mm,
+            found.crown_height_mm - spec.fretwire.least_crown_height_mm,  # below zero: nothing fits
             np.maximum(0.0, spare - kappa * read * found.crown_height_u_mm),
         ),
-        lacking=np.maximum(0.0, spec.fretwire.minimum_height_mm - found.crown_height_mm),
+        lacking=np.maximum(0.0, spec.fretwire.least_crown_height_mm - found.crown_height_mm),
         renewed=spare,
         gain=np.maximum(0.0, spec.fretwire.crown_height_mm - found.crown_height_mm),
         action=action,

@@ -70,7 +70,7 @@ def main() -> None:
     top[:, 15] += 0.090 * (1.0 - bass)  # lifted at the treble end
     top[:3, :3] -= 0.03  # worn by first-position chords
     action = np.array([t.value_mm for t in specification.target.action]) + 0.28
-    first = np.array([t.value_mm for t in specification.target.first_fret]) + 0.04
+    first = np.array([t.value_mm for t in specification.target.first_fret_gap]) + 0.04
     x1, x12 = lines.station_mm[:, 1], lines.station_mm[:, specification.scale.reference_fret]
     over_first = relief * bow.frets[:, 0] + first
     over_ref = relief * bow.frets[:, specification.scale.reference_fret - 1] + action
@@ -88,7 +88,7 @@ def main() -> None:
 
     found, _ = read_measurement([HERE / "kestrel-before.csv"], specification)
     plan = make_plan(specification, found)
-    print(plan.status, plan.way, plan.objective_mm, plan.reason)
+    print(plan.status, plan.method, plan.metal_mm, plan.reason)
     cut = np.where(plan.removal_mm > 0.0, plan.removal_mm + 0.003 * rng.standard_normal(), 0.0)
     cut = np.maximum(0.0, cut)
     top_after = top + (plan.relief_change_mm + 0.006) * bow.frets - cut

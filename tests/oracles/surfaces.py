@@ -36,7 +36,7 @@ MODELS: dict[str, tuple[int, str, tuple[float, ...], tuple[float, float], tuple[
     ),
     "fanned": (
         24,
-        "bass = 685.8\ntreble = 660.4\nperpendicular_fret = 7",
+        "bass = 685.8\ntreble = 660.4\nsquare_fret = 7",
         (406.0, 508.0, 48.0, 63.0, 40.0, 60.0),
         (1.20, 2.40),
         ("E4", "B3", "G3", "D3", "A2", "E2"),
@@ -68,18 +68,19 @@ def specification(model: str) -> Specification:
         f'[model]\nname = "{model} (invented)"\nunits = "mm"\nfrets = {frets}',
         f"[scale]\n{scale}\nreference_fret = 12",
         "[board]\n" + "\n".join(f"{n} = {v}" for n, v in zip(names, board, strict=True)),
-        f"[fretwire]\ncrown_height = {wire[0]}\ncrown_width = {wire[1]}\nminimum_height = 0.6",
+        f"[fretwire]\ncrown_height = {wire[0]}\ncrown_width = {wire[1]}\nleast_crown_height = 0.6",
     ]
     for number, pitch in enumerate(pitches, start=1):
         gauge, weight = 0.25 + 0.12 * number, 0.5 * number**1.4
         lines.append(
             f'[[string]]\nnumber = {number}\npitch = "{pitch}"\ngauge = {gauge:.3f}\n'
-            f"unit_weight = {weight:.3f}\ncore = 0.25\nsaddle_setback = {1.0 + 0.2 * number:.1f}"
+            f"mass_per_length = {weight:.3f}\ncore = 0.25\n"
+            f"saddle_setback = {1.0 + 0.2 * number:.1f}"
         )
     lines.append(
         "[target]\naction = { treble = 1.5, bass = 1.9, tolerance = 0.15 }\n"
         "relief = { value = 0.20, minimum = 0.10, maximum = 0.30 }\n"
-        "first_fret = { treble = 0.30, bass = 0.45, tolerance = 0.10 }\n"
+        "first_fret_gap = { treble = 0.30, bass = 0.45, tolerance = 0.10 }\n"
         "saddle_travel = { down = 0.8, up = 0.8 }\nnut_travel = { down = 0.25 }"
     )
     lines.append("[player]\nattack = 0.4\npluck_distance = 100.0")

@@ -93,7 +93,7 @@ def test_of_every_kind_the_item_nearest_to_its_limit_stands_in_front():
     made = certificate(result, unit="mm")
     assert [kind.name for kind in made.kinds] == [
         "Action",
-        "First-fret clearance",
+        "First-fret gap",
         "Relief",
         "Crown height",
         "Clearance at the attack",

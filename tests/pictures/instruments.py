@@ -13,7 +13,7 @@ from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Measurement, Origin
 from evenfall.neck import default_bow
 from evenfall.plan import Plan
-from evenfall.strings.clearance import chord_share, headroom, open_gap_mm, rest_clearance_mm
+from evenfall.strings.clearance import chord_share, open_gap_mm, rest_clearance_mm, touch_force
 from evenfall.strings.envelope import Envelope
 from evenfall.units import pitch_frequency_hz
 from made_outlook import said_of_the_neck
@@ -56,11 +56,11 @@ string_spread_saddle = {mm(10.4 * (strings - 1))}
 [fretwire]
 crown_height = {mm(1.2)}
 crown_width = {mm(2.4)}
-minimum_height = {mm(0.75)}
+least_crown_height = {mm(0.75)}
 [target]
 action = {{ treble = {mm(1.5)}, bass = {mm(1.9)}, tolerance = {mm(0.15)} }}
 relief = {{ value = {mm(0.2)}, minimum = {mm(0.1)}, maximum = {mm(0.3)} }}
-first_fret = {{ treble = {mm(0.3)}, bass = {mm(0.45)}, tolerance = {mm(0.1)} }}
+first_fret_gap = {{ treble = {mm(0.3)}, bass = {mm(0.45)}, tolerance = {mm(0.1)} }}
 [player]
 attack = {[round(0.35 + 0.02 * k, 2) for k in range(strings)]}
 pluck_distance = {mm(100.0)}
@@ -75,7 +75,7 @@ decision = "guard band"
 number = {number}
 pitch = "{pitches[number - 1]}"
 gauge = {mm(0.254 + 0.08 * number)}
-unit_weight = {1000.0 * tension_n / (4.0 * (length_mm / 1000.0 * hz) ** 2):.5f}
+mass_per_length = {1000.0 * tension_n / (4.0 * (length_mm / 1000.0 * hz) ** 2):.5f}
 core = {mm(0.25)}
 saddle_setback = {mm(2.0)}
 """
@@ -175,8 +175,8 @@ def plan(
     left = before.crown_height_mm - removal
     made = Plan(
         status="optimal",
-        way="each",
-        objective_mm=float(removal.sum()),
+        method="profile",
+        metal_mm=float(removal.sum()),
         gap_mm=0.0,
         largest_violation_mm=0.0,
         measurement=before,
@@ -192,17 +192,17 @@ def plan(
         relief_after_mm=bow.relief_mm(after),
         action_before_mm=open_gap_mm(lines, *was, reference),
         action_after_mm=open_gap_mm(lines, *now, reference),
-        first_fret_before_mm=open_gap_mm(lines, *was, 1),
-        first_fret_after_mm=open_gap_mm(lines, *now, 1),
-        headroom_before_n=headroom(rest_clearance_mm(lines, *was), swing).force_n,
-        headroom_after_n=headroom(rest_clearance_mm(lines, *now), swing).force_n,
+        first_fret_gap_before_mm=open_gap_mm(lines, *was, 1),
+        first_fret_gap_after_mm=open_gap_mm(lines, *now, 1),
+        touch_force_before_n=touch_force(rest_clearance_mm(lines, *was), swing).force_n,
+        touch_force_after_n=touch_force(rest_clearance_mm(lines, *now), swing).force_n,
         life_used=0.3,
         binding=(),
         prices=(),
         relaxations=(),
-        ways=(),
+        methods=(),
         **said_of_the_neck(bow.frets),
-        recommended="each",
+        recommended="profile",
         reason="",
     )
     return replace(made, **changes), swing

@@ -1,4 +1,4 @@
-"""Headroom map and removal map: the numbers shown are the data, for every size of instrument."""
+"""Touch force map and removal map: the numbers shown are the data, for every size of instrument."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evenfall.pictures import headroom_map, inks, removal_map
+from evenfall.pictures import inks, removal_map, touch_force_map
 from evenfall.units import MM_PER_INCH
 from pictures.drawing import SVG, contents, faults, groups, number, parsed, shown
 from pictures.instruments import measurement, plan, specification
@@ -43,7 +43,7 @@ def test_maps_of_any_size_are_in_order_and_show_the_data(
     force = rng.lognormal(-0.8, 1.2, size) - 0.1
     attack = rng.uniform(0.1, 0.9, strings)
     first = rng.integers(1, frets + 1, size)
-    picture = headroom_map(spec, force, attack, title=spec.name, critical_fret=first)
+    picture = touch_force_map(spec, force, attack, title=spec.name, critical_fret=first)
     assert faults(picture) == []
     cells = groups(picture, "string", "stop")
     assert len(cells) == strings * frets
@@ -95,7 +95,7 @@ def test_each_share_of_the_attack_gets_its_shade_and_its_mark(
 ) -> None:
     force = np.full((6, 22), 9.0)
     force[2, 5] = share * ATTACK[2]
-    cell = groups(headroom_map(SPEC, force, ATTACK, title="t"), "string", "stop")["3", "5"]
+    cell = groups(touch_force_map(SPEC, force, ATTACK, title="t"), "string", "stop")["3", "5"]
     assert fill(cell) == inks.RISK_RAMP[shade].fill
     assert marks(cell) == teeth
     # what is rounded never looks safer than its class
@@ -106,7 +106,7 @@ def test_each_share_of_the_attack_gets_its_shade_and_its_mark(
 def test_the_headline_counts_and_gives_the_range() -> None:
     force = np.full((6, 22), 0.9)
     force[3, 7], force[1, 2], force[0, 0] = 0.123, 0.2, 3.456
-    picture = headroom_map(SPEC, force, ATTACK, title="Before")
+    picture = touch_force_map(SPEC, force, ATTACK, title="Before")
     said = " ".join(shown(picture).split("\n"))
     assert "2 of 132 positions are under the attack" in said
     assert "Least: 0.12 N, 30 % of the attack, string 4 stopped at fret 7" in said
@@ -116,36 +116,36 @@ def test_the_headline_counts_and_gives_the_range() -> None:
 
 def test_what_is_not_known_is_not_called_safe() -> None:
     force = np.full((6, 22), np.nan)
-    picture = headroom_map(SPEC, force, ATTACK, title="t")
-    assert "No headroom is known." in shown(picture)
+    picture = touch_force_map(SPEC, force, ATTACK, title="t")
+    assert "No touch force is known." in shown(picture)
     assert "not known" in shown(picture)
     force[0, 0] = 0.1
-    picture = headroom_map(SPEC, force, ATTACK, title="t")
+    picture = touch_force_map(SPEC, force, ATTACK, title="t")
     assert "1 of 1 positions is under the attack" in shown(picture)
     assert contents(groups(picture, "string", "stop")["2", "3"]) == ["–", "–"]
     assert faults(picture) == []
 
 
 def test_the_legend_names_every_threshold_and_every_attack() -> None:
-    words = shown(headroom_map(SPEC, PLAN.headroom_before_n, ATTACK, title="t"))
+    words = shown(touch_force_map(SPEC, PLAN.touch_force_before_n, ATTACK, title="t"))
     assert all(shade.name in words for shade in inks.RISK_RAMP)
     assert all(f"{attack:.2f} N" in words for attack in ATTACK)
     assert all(string.pitch in words for string in SPEC.strings)
 
 
-def test_a_headroom_map_of_the_wrong_shape_is_refused() -> None:
+def test_a_touch_force_map_of_the_wrong_shape_is_refused() -> None:
     with pytest.raises(ValueError, match="shape"):
-        headroom_map(SPEC, np.ones((6, 21)), ATTACK, title="t")
+        touch_force_map(SPEC, np.ones((6, 21)), ATTACK, title="t")
     with pytest.raises(ValueError, match="critical_fret"):
-        headroom_map(SPEC, np.ones((6, 22)), ATTACK, title="t", critical_fret=np.ones((6, 1)))
+        touch_force_map(SPEC, np.ones((6, 22)), ATTACK, title="t", critical_fret=np.ones((6, 1)))
     with pytest.raises(ValueError, match="negative"):
-        headroom_map(SPEC, np.ones((6, 22)), -1.0 * ATTACK, title="t")
+        touch_force_map(SPEC, np.ones((6, 22)), -1.0 * ATTACK, title="t")
 
 
 def test_without_any_attack_what_clears_at_rest_bears_more_than_is_asked() -> None:
     """A plan may bear no attack at all, where the limits leave no room: still a map."""
     force = np.where(np.arange(22) == 3, -0.1, 0.4) * np.ones((6, 1))
-    picture = headroom_map(SPEC, force, 0.0 * ATTACK, title="t")
+    picture = touch_force_map(SPEC, force, 0.0 * ATTACK, title="t")
     assert faults(picture) == []
     words = shown(picture)
     assert words.count(">999") == 6 * 21
@@ -153,7 +153,7 @@ def test_without_any_attack_what_clears_at_rest_bears_more_than_is_asked() -> No
 
 
 def test_the_treble_string_is_on_top_and_the_nut_at_the_left() -> None:
-    picture = headroom_map(SPEC, PLAN.headroom_before_n, ATTACK, title="t")
+    picture = touch_force_map(SPEC, PLAN.touch_force_before_n, ATTACK, title="t")
     cells = groups(picture, "string", "stop")
 
     def corner(k: int, i: int) -> tuple[float, float]:
@@ -175,7 +175,7 @@ def test_sums_and_least_heights_stand_under_each_fret() -> None:
         left = PLAN.crown_height_after_mm[:, j].min()
         assert number(least[str(j + 1)]) == pytest.approx(left, abs=0.00051)
     assert f"{PLAN.removal_mm.sum():.3f} mm altogether" in shown(picture)
-    assert f"Lowest crown left: {PLAN.min_crown_height_left_mm:.3f} mm" in shown(picture)
+    assert f"Lowest crown left: {PLAN.lowest_crown_mm:.3f} mm" in shown(picture)
 
 
 def test_shades_of_removal_follow_the_share_of_what_may_come_off() -> None:
@@ -223,5 +223,5 @@ def test_inches_have_four_decimals() -> None:
 
 
 def test_the_rule_against_overlap_would_see_crowded_cells() -> None:
-    picture = headroom_map(SPEC, PLAN.headroom_before_n, ATTACK, title="t")
+    picture = touch_force_map(SPEC, PLAN.touch_force_before_n, ATTACK, title="t")
     assert faults(picture.replace('font-size="9"', 'font-size="16"')) != []

@@ -45,7 +45,7 @@ def test_any_string_of_any_instrument_is_drawn_in_order(
     strings: int, frets: int, data: st.DataObject
 ) -> None:
     fanned = data.draw(st.booleans())
-    scale = "bass = 700.0\ntreble = 580.0\nperpendicular_fret = 5" if fanned else "length = 648.0"
+    scale = "bass = 700.0\ntreble = 580.0\nsquare_fret = 5" if fanned else "length = 648.0"
     spec = specification(strings, frets, name="Long name " * 20, scale=scale)
     made, swing = plan(spec, measurement(spec, seed=data.draw(st.integers(0, 50))))
     picture = string_side_view(

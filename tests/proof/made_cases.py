@@ -14,7 +14,7 @@ from evenfall.instrument import read_specification, string_lines
 from evenfall.measurement import Measurement, Origin
 from evenfall.neck import default_bow
 from evenfall.plan import Plan
-from evenfall.strings.clearance import chord_share, headroom, open_gap_mm, rest_clearance_mm
+from evenfall.strings.clearance import chord_share, open_gap_mm, rest_clearance_mm, touch_force
 from evenfall.strings.envelope import envelope
 from made_outlook import said_of_the_neck
 
@@ -46,11 +46,11 @@ string_spread_saddle = {48.0 / per}
 [fretwire]
 crown_height = {1.2 / per}
 crown_width = {2.4 / per}
-minimum_height = {0.75 / per}
+least_crown_height = {0.75 / per}
 [target]
 action = {{ treble = {1.5 / per}, bass = {1.8 / per}, tolerance = {0.15 / per} }}
 relief = {{ value = {0.20 / per}, minimum = {0.10 / per}, maximum = {0.30 / per} }}
-first_fret = {{ treble = {0.35 / per}, bass = {0.45 / per}, tolerance = {0.10 / per} }}
+first_fret_gap = {{ treble = {0.35 / per}, bass = {0.45 / per}, tolerance = {0.10 / per} }}
 saddle_travel = {{ down = {0.8 / per}, up = {0.8 / per} }}
 nut_travel = {{ down = {0.25 / per} }}
 [player]
@@ -124,7 +124,7 @@ def ideal_heights(spec, relief_mm=0.2, action_off_mm=0.0, first_off_mm=0.0):
         share = np.array([lines.station_mm[k, j] / lines.saddle_station_mm[k] for j in (1, ref)])
         gaps = np.array(
             [
-                spec.target.first_fret[k].value_mm + first_off_mm + top[k, 0],
+                spec.target.first_fret_gap[k].value_mm + first_off_mm + top[k, 0],
                 spec.target.action[k].value_mm + action_off_mm + top[k, ref - 1],
             ]
         )
@@ -154,12 +154,12 @@ def made_plan(spec, *, u_mm=0.002, crown_read=True, rough_mm=0.03, seed=3):
     ref = spec.scale.reference_fret
 
     def borne(heights):
-        return headroom(rest_clearance_mm(lines, nut, heights, saddle), table).force_n
+        return touch_force(rest_clearance_mm(lines, nut, heights, saddle), table).force_n
 
     return Plan(
         status="optimal",
-        way="each",
-        objective_mm=float(removal.sum()),
+        method="profile",
+        metal_mm=float(removal.sum()),
         gap_mm=0.0,
         largest_violation_mm=0.0,
         measurement=before,
@@ -175,17 +175,17 @@ def made_plan(spec, *, u_mm=0.002, crown_read=True, rough_mm=0.03, seed=3):
         relief_after_mm=bow.relief_mm(top),
         action_before_mm=open_gap_mm(lines, nut, top + removal, saddle, ref),
         action_after_mm=open_gap_mm(lines, nut, top, saddle, ref),
-        first_fret_before_mm=open_gap_mm(lines, nut, top + removal, saddle, 1),
-        first_fret_after_mm=open_gap_mm(lines, nut, top, saddle, 1),
-        headroom_before_n=borne(top + removal),
-        headroom_after_n=borne(top),
+        first_fret_gap_before_mm=open_gap_mm(lines, nut, top + removal, saddle, 1),
+        first_fret_gap_after_mm=open_gap_mm(lines, nut, top, saddle, 1),
+        touch_force_before_n=borne(top + removal),
+        touch_force_after_n=borne(top),
         life_used=0.2,
         binding=(),
         prices=(),
         relaxations=(),
-        ways=(),
+        methods=(),
         **said_of_the_neck(bow.frets),
-        recommended="each",
+        recommended="profile",
         reason="made up for a test",
     )
 

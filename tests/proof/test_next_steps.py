@@ -70,23 +70,25 @@ def test_moving_the_nut_as_told_mends_the_first_fret(k, off) -> None:
     moved = heights()
     moved["nut_mm"][k] += off
     proof = proof_of(**moved)
-    assume(verdicts(proof, "first-fret")[k] != "conforms")
+    assume(verdicts(proof, "first-fret-gap")[k] != "conforms")
     step = step_with(proof, f"the nut slot of string {k + 1} by")
     amount = float(re.search(rf"the nut slot of string \d by {LENGTH}", step).group(1))
     moved["nut_mm"][k] += -amount if "lower the nut slot" in step else amount
-    assert verdicts(proof_of(**moved), "first-fret")[k] == "conforms"
+    assert verdicts(proof_of(**moved), "first-fret-gap")[k] == "conforms"
 
 
 @pytest.mark.parametrize(
     ("relief", "rod"), [(0.36, "tighten"), (0.05, "loosen"), (0.299, "tighten")]
 )
-def test_the_rod_is_turned_the_right_way(relief, rod) -> None:
+def test_the_rod_is_turned_the_right_method(relief, rod) -> None:
     nut, top, saddle = ideal_heights(SPEC, relief_mm=relief)
     proof = proof_of(nut_mm=nut, top_mm=top, saddle_mm=saddle)
     step = step_with(proof, "truss rod")
-    turned, amount, way = re.search(rf"(\w+) the truss rod until .*? {LENGTH} (\w+)", step).groups()
-    assert (turned, way) == (rod, "less" if rod == "tighten" else "more")
-    mended = relief + float(amount) * (-1.0 if way == "less" else 1.0)
+    turned, amount, method = re.search(
+        rf"(\w+) the truss rod until .*? {LENGTH} (\w+)", step
+    ).groups()
+    assert (turned, method) == (rod, "less" if rod == "tighten" else "more")
+    mended = relief + float(amount) * (-1.0 if method == "less" else 1.0)
     nut, top, saddle = ideal_heights(SPEC, relief_mm=mended)
     assert verdicts(proof_of(nut_mm=nut, top_mm=top, saddle_mm=saddle), "relief") == ["conforms"]
 
@@ -218,7 +220,7 @@ def test_a_neck_without_a_rod_is_not_told_to_turn_one() -> None:
     assert not any("tighten" in s or "loosen" in s for s in proof.next_steps)
 
 
-def test_doubt_alone_never_costs_metal() -> None:
+def test_uncertainty_alone_never_costs_metal() -> None:
     proof = proof_of(**heights(), u_mm=0.08)
     assert "undecided" in verdicts(proof, "clearance")
     assert not any("remove" in step for step in proof.next_steps)

@@ -90,7 +90,7 @@ def damaged(change):
         lambda p: p["items"][0]["budget"][0].update(standard_uncertainty=-1.0),
         lambda p: p.update(verdict="good"),
         lambda p: p["positions"].pop(),
-        lambda p: p["positions"][0]["headroom_n"].pop(),
+        lambda p: p["positions"][0]["touch_force_n"].pop(),
         lambda p: p["deviation"].update(crown_top_mm=[[1.0]]),
         lambda p: p["findings"].append({"code": "none"}),
         lambda p: p["findings"][0].update(code="no-such"),

@@ -63,8 +63,10 @@ def test_work_done_as_planned_conforms() -> None:
     assert proof.verdict == "conforms"
     assert {item.verdict for item in proof.items} == {"conforms"}
     assert codes_of(proof) == []
-    counts = {q: len(items_of(proof, q)) for q in ("action", "first-fret", "relief", "clearance")}
-    assert counts == {"action": 3, "first-fret": 3, "relief": 1, "clearance": 3}
+    counts = {
+        q: len(items_of(proof, q)) for q in ("action", "first-fret-gap", "relief", "clearance")
+    }
+    assert counts == {"action": 3, "first-fret-gap": 3, "relief": 1, "clearance": 3}
     assert [item.fret for item in items_of(proof, "crown-height")] == list(range(1, 15))
     for item, limit in zip(items_of(proof, "action"), SPEC.target.action, strict=True):
         assert item.value == pytest.approx(limit.value_mm, abs=1e-12)
@@ -79,8 +81,8 @@ def test_work_done_as_planned_conforms() -> None:
     [
         ("saddle_mm", 1, 0.5, "action", 2),
         ("saddle_mm", 2, -0.5, "action", 3),
-        ("nut_mm", 0, -0.2, "first-fret", 1),
-        ("nut_mm", 2, 0.2, "first-fret", 3),
+        ("nut_mm", 0, -0.2, "first-fret-gap", 1),
+        ("nut_mm", 2, 0.2, "first-fret-gap", 3),
         ("top_mm", (1, 8), 0.2, "clearance", 2),
         ("crown_mm", (2, 4), -0.4, "crown-height", 3),
     ],
@@ -108,7 +110,7 @@ def test_a_high_fret_names_the_position_it_stops() -> None:
     assert (item.stop, item.fret) == (8, 9)
     assert proof.positions.critical_fret[1, 8] == 9
     assert proof.positions.verdict[1][8] == "does not conform"
-    assert proof.positions.headroom_n[1, 8] < SPEC.player.attack_n[1]
+    assert proof.positions.touch_force_n[1, 8] < SPEC.player.attack_n[1]
     assert proof.positions.verdict[0].count("conforms") == 14
 
 
@@ -119,7 +121,7 @@ def test_a_wide_gauge_leaves_it_undecided() -> None:
     assert any(step.startswith("Undecided") for step in proof.next_steps)
 
 
-def test_any_failure_outweighs_doubt() -> None:
+def test_any_failure_outweighs_uncertainty() -> None:
     readings = spoilt("saddle_mm", 1, 1.5, u_mm=0.08)
     proof = proof_of(readings)
     assert {"undecided", "does not conform"} <= {item.verdict for item in proof.items}
@@ -164,7 +166,7 @@ def test_clearances_and_requirements_by_hand() -> None:
                     assert proof.positions.clearance_mm[k, stop] == pytest.approx(gap, abs=1e-12)
                     needed = SPEC.player.attack_n[k] * table[k, stop, fret] + 0.01
                     assert proof.positions.required_mm[k, stop] == pytest.approx(needed, abs=1e-12)
-    np.testing.assert_allclose(proof.positions.headroom_n, least, rtol=1e-12)
+    np.testing.assert_allclose(proof.positions.touch_force_n, least, rtol=1e-12)
 
 
 DRAWS = 20_000
@@ -180,7 +182,7 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
     u_nut, u_saddle = np.array([0.004, 0.007, 0.01]), np.array([0.02, 0.011, 0.006])
     u_top = chance.uniform(0.002, 0.012, top.shape)
     readings = after_work(SPEC, PLAN, nut_u_mm=u_nut, crown_top_u_mm=u_top, saddle_u_mm=u_saddle)
-    proof = proof_of(replace(readings, carried_relief_u_mm=carried))
+    proof = proof_of(replace(readings, converted_relief_u_mm=carried))
     named = [line for item in proof.items for line in item.lines if "carrying" in line.name]
     assert bool(named) == bool(carried)
     n, t, s = (
@@ -189,7 +191,7 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
     )
     lines, bow, _ = geometry(SPEC)
     t = t + carried * bow.frets[..., None] * chance.normal(size=DRAWS)
-    for item in (*items_of(proof, "action"), *items_of(proof, "first-fret")):
+    for item in (*items_of(proof, "action"), *items_of(proof, "first-fret-gap")):
         drawn = by_hand((n, t, s), item.string - 1, 0, item.fret)
         assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
     for item in items_of(proof, "clearance"):
@@ -206,11 +208,13 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
     drawn = np.mean(reliefs, axis=0)
     (item,) = items_of(proof, "relief")
     assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
-    # Headroom of a position: the drawn least over its frets, where one fret clearly comes first.
+    # Touch force of a position: the drawn least over its frets, where one fret clearly comes first.
     table = geometry(SPEC)[2].excursion_mm_per_n
     k, stop = 1, 13
     drawn = by_hand((n, t, s), k, stop, 14) / table[k, stop, 14]
-    assert proof.positions.headroom_u_n[k, stop] == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
+    assert proof.positions.touch_force_u_n[k, stop] == pytest.approx(
+        drawn.std(), rel=DRAW_TOLERANCE
+    )
 
 
 def test_the_monte_carlo_check_sees_a_wrong_budget() -> None:
@@ -293,7 +297,7 @@ def test_more_attack_never_makes_a_position_surer(attack, more) -> None:
     light = proof_of(readings, attack_n=[attack] * 3)
     hard = proof_of(readings, attack_n=[attack + more] * 3)
     assert np.all(hard.positions.probability <= light.positions.probability + 1e-12)
-    np.testing.assert_array_equal(hard.positions.headroom_n, light.positions.headroom_n)
+    np.testing.assert_array_equal(hard.positions.touch_force_n, light.positions.touch_force_n)
 
 
 @settings(max_examples=15, deadline=None)
@@ -343,7 +347,7 @@ def test_direct_readings_take_precedence() -> None:
     assert action[1].value == pytest.approx(1.71)
     assert action[1].standard_uncertainty == pytest.approx(math.hypot(0.01, 0.02) / 2)
     assert [item.route.startswith("read directly") for item in action] == [False, True, False]
-    assert items_of(proof, "first-fret")[2].value == 0.47
+    assert items_of(proof, "first-fret-gap")[2].value == 0.47
     relief = items_of(proof, "relief")
     assert [(item.name, item.value) for item in relief] == [
         ("Relief under string 1", 0.15),
@@ -351,7 +355,7 @@ def test_direct_readings_take_precedence() -> None:
     ]
     named = [f.sentence for f in proof.findings if f.code == "route"]
     assert len(named) == 1
-    assert "Action of string 2, First-fret clearance of string 3, Relief" in named[0]
+    assert "Action of string 2, First-fret gap of string 3, Relief" in named[0]
     disagreeing = {f.where for f in proof.findings if f.code == "disagree"}
     assert {"Action of string 2", "Relief under string 1"} <= disagreeing
 
@@ -363,7 +367,7 @@ def test_a_height_that_was_not_read_leaves_what_needs_it_undecided() -> None:
     proof = proof_of(readings)
     assert proof.verdict == "undecided"
     verdicts = {(i.quantity, i.string): i.verdict for i in proof.items}
-    assert verdicts["action", 2] == verdicts["first-fret", 1] == "undecided"
+    assert verdicts["action", 2] == verdicts["first-fret-gap", 1] == "undecided"
     assert verdicts["clearance", 1] == verdicts["clearance", 2] == "undecided"
     assert verdicts["action", 1] == verdicts["clearance", 3] == "conforms"
     assert items_of(proof, "relief")[0].route.endswith("of one string")
@@ -371,8 +375,8 @@ def test_a_height_that_was_not_read_leaves_what_needs_it_undecided() -> None:
     assert proof.positions.verdict[1][13] == "conforms"  # past the missing crown
     assert proof.positions.verdict[1][12] == "undecided"  # stopped at it
     assert proof.positions.verdict[1][11] == "undecided"  # over it
-    assert np.isnan(proof.positions.headroom_n[1, :13]).all()
-    assert np.isfinite(proof.positions.headroom_n[1, 13])
+    assert np.isnan(proof.positions.touch_force_n[1, :13]).all()
+    assert np.isfinite(proof.positions.touch_force_n[1, 13])
     assert "missing" in codes_of(proof)
     assert any("fret 12" in step and "string 2" in step for step in proof.next_steps)
 
@@ -544,4 +548,4 @@ def test_small_and_large_instruments(strings, frets) -> None:
         measurement(spec, nut_mm=nut, top_mm=top, saddle_mm=saddle), spec=spec, plan=plan
     )
     assert len(proof.items) == 3 * strings + 1 + frets
-    assert proof.positions.headroom_n.shape == (strings, frets)
+    assert proof.positions.touch_force_n.shape == (strings, frets)

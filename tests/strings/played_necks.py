@@ -15,7 +15,7 @@ from evenfall.strings.envelope import Envelope, envelope
 FloatArray = NDArray[np.float64]
 
 #: Model: scale [mm], frets, pluck distance [mm], attack [N], strings as (pitch, gauge [mm], core
-#: [mm] or None, unit weight [g/m] or None, material).
+#: [mm] or None, mass per length [g/m] or None, material).
 MODELS = {
     "electric": (
         648.0,
@@ -67,11 +67,11 @@ def specification(model: str = "electric") -> Specification:
         f"[scale]\nlength = {scale}\nreference_fret = 12",
         "[board]\nradius_nut = 254.0\nradius_last = 305.0\nwidth_nut = 43.0\nwidth_last = 56.0",
         "string_spread_nut = 36.0\nstring_spread_saddle = 52.0",
-        "[fretwire]\ncrown_height = 1.2\ncrown_width = 2.4\nminimum_height = 0.7",
+        "[fretwire]\ncrown_height = 1.2\ncrown_width = 2.4\nleast_crown_height = 0.7",
         f"[player]\nattack = {attack}\npluck_distance = {pluck}",
         "[target]\naction = { treble = 1.5, bass = 1.9, tolerance = 0.15 }",
         "relief = { value = 0.2, minimum = 0.1, maximum = 0.3 }",
-        "first_fret = { treble = 0.3, bass = 0.45, tolerance = 0.1 }",
+        "first_fret_gap = { treble = 0.3, bass = 0.45, tolerance = 0.1 }",
         "saddle_travel = { down = 0.8, up = 0.8 }\nnut_travel = { down = 0.25 }",
         '[rule]\nextra_clearance = 0.02\ncoverage = 0.95\ndecision = "guard band"',
     ]
@@ -79,7 +79,7 @@ def specification(model: str = "electric") -> Specification:
         lines.append(f'[[string]]\nnumber = {number}\npitch = "{pitch}"\ngauge = {gauge}')
         lines.append(f'material = "{material}"\nsaddle_setback = 1.6')
         if core is not None:
-            lines.append(f"core = {core}\nunit_weight = {weight}")
+            lines.append(f"core = {core}\nmass_per_length = {weight}")
     return read_specification("\n".join(lines), source=model)[0]
 
 
@@ -107,7 +107,7 @@ def neck(
     *,
     relief_mm: float = 0.2,
     action_mm: tuple[float, float] = (1.5, 1.9),
-    first_fret_mm: tuple[float, float] = (0.3, 0.45),
+    first_fret_gap_mm: tuple[float, float] = (0.3, 0.45),
     error_mm: FloatArray | float = 0.0,
 ) -> Neck:
     """Return a neck with given relief, action and first-fret gap; errors raise the crowns."""
@@ -118,7 +118,7 @@ def neck(
     spec, lines, table = _TABLES[model]
     count = spec.string_count
     straight = relief_mm * default_bow(spec, lines).frets
-    first = np.linspace(*first_fret_mm, count) + straight[:, 0]
+    first = np.linspace(*first_fret_gap_mm, count) + straight[:, 0]
     action = np.linspace(*action_mm, count) + straight[:, 11]
     low, high = open_share(lines, 1), open_share(lines, 12)
     saddle = ((1 - low) * action - (1 - high) * first) / (high * (1 - low) - low * (1 - high))
@@ -138,6 +138,6 @@ def random_neck(model: str, seed: int) -> Neck:
         model,
         relief_mm=rng.uniform(0.0, 0.35),
         action_mm=(action, action * rng.uniform(1.0, 1.3)),
-        first_fret_mm=(nut, nut * rng.uniform(1.0, 1.4)),
+        first_fret_gap_mm=(nut, nut * rng.uniform(1.0, 1.4)),
         error_mm=error,
     )

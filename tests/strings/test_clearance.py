@@ -1,4 +1,4 @@
-"""Rest clearance and headroom: closed forms, plain loops, and what the trade says of relief."""
+"""Rest clearance and touch force: closed forms, plain loops, and what the trade says of relief."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from evenfall.instrument import Specification, StringLines, string_lines
 from evenfall.neck import default_bow
 from evenfall.strings.clearance import (
     chord_share,
-    headroom,
     open_gap_mm,
     open_share,
     rest_clearance_mm,
+    touch_force,
 )
 from evenfall.strings.envelope import Envelope
 from evenfall.strings.motion import (
@@ -84,7 +84,7 @@ def test_an_ideal_string_just_clears_level_frets_by_slope(
 ) -> None:
     saddle_mm, pluck_mm = 2.9, 80.0
     clearance = rest_clearance_mm(LINES, np.zeros(1), np.zeros((1, FRETS)), np.array([saddle_mm]))
-    found = headroom(clearance, ideal(pluck_mm))
+    found = touch_force(clearance, ideal(pluck_mm))
     length_mm = SCALE_MM - STATION_MM[stop]
     assert found.displacement_mm[0, stop] == pytest.approx(displacement_mm, abs=5e-4)
     assert found.displacement_mm[0, stop] == pytest.approx(saddle_mm * pluck_mm / length_mm)
@@ -122,8 +122,8 @@ def test_a_stiff_string_bears_less_by_what_it_swings_deeper(
         excursion_per_newton(**string, periods=3)[None], pluck_compliance_mm_per_n(**string)[None]
     )
     clearance = rest_clearance_mm(LINES, np.zeros(1), np.zeros((1, FRETS)), np.array([2.9]))
-    of_ideal = headroom(clearance, ideal(80.0)).displacement_mm[0]
-    of_stiff = headroom(clearance, stiff).displacement_mm[0]
+    of_ideal = touch_force(clearance, ideal(80.0)).displacement_mm[0]
+    of_stiff = touch_force(clearance, stiff).displacement_mm[0]
     ratio = (of_ideal / of_stiff)[[0, 5, 12]]
     assert (ratio > np.array(least) - 0.01).all()
     assert (ratio < np.array(most) + 0.01).all()
@@ -169,11 +169,13 @@ def test_clearance_is_the_gap_under_the_straight_string(wishes: Wishes, seed: in
 
 @settings(deadline=None, max_examples=30)
 @given(cases, st.integers(0, 1000))
-def test_headroom_is_the_least_clearance_per_newton_of_excursion(wishes: Wishes, seed: int) -> None:
+def test_touch_force_is_the_least_clearance_per_newton_of_excursion(
+    wishes: Wishes, seed: int
+) -> None:
     spec, lines, nut, crown, saddle = heights_of(wishes, seed)
     swing = table(spec)
     clearance = rest_clearance_mm(lines, nut, crown, saddle)
-    found = headroom(clearance, swing)
+    found = touch_force(clearance, swing)
     for k in range(spec.string_count):
         for i in range(spec.frets):
             each = [
@@ -221,11 +223,11 @@ def test_the_gap_of_the_open_string_is_its_clearance_when_open() -> None:
         np.testing.assert_allclose(open_share(lines, fret), chord_share(lines)[:, 0, fret])
 
 
-def test_a_string_that_lies_on_a_fret_has_no_headroom() -> None:
+def test_a_string_that_lies_on_a_fret_has_no_touch_force() -> None:
     crown = np.zeros((1, FRETS))
     crown[0, 6] = 0.3  # fret 7 stands higher than the string stopped at fret 6
     clearance = rest_clearance_mm(LINES, np.zeros(1), crown, np.array([2.9]))
-    found = headroom(clearance, ideal(80.0))
+    found = touch_force(clearance, ideal(80.0))
     assert found.force_n[0, 6] < 0.0
     assert found.critical_fret[0, 6] == 7
     assert found.force_n[0, 7] > 0.0  # stopped on the high fret itself it is free
@@ -236,8 +238,8 @@ def test_a_string_that_lies_on_a_fret_has_no_headroom() -> None:
 RELIEF_MM = np.arange(0.0, 0.605, 0.005)
 
 
-def worst_headroom_by_relief_n(*, stiff: bool) -> FloatArray:
-    """Return the worst headroom of stops 1 to 12 [N] of a perfect neck, by relief.
+def worst_touch_force_by_relief_n(*, stiff: bool) -> FloatArray:
+    """Return the lowest touch force of stops 1 to 12 [N] of a perfect neck, by relief.
 
     648 mm scale, 22 frets, neck joint at fret 14, string 1 of the tests' set, action 1.5 mm over
     fret 12, 0.35 mm over fret 1, plucked 130 mm from the saddle.
@@ -279,7 +281,7 @@ def test_the_relief_of_the_trade_bears_nearly_the_most(stiff: bool) -> None:
     string, 0.33 mm for the stiff one. It is so flat that 0.2 to 0.3 mm bears more than 92 % of
     it, where a straight neck loses a fifth and 0.5 mm more than a tenth.
     """
-    worst = worst_headroom_by_relief_n(stiff=stiff)
+    worst = worst_touch_force_by_relief_n(stiff=stiff)
     most = worst.max()
     trade = (RELIEF_MM >= 0.2 - 1e-9) & (RELIEF_MM <= 0.3 + 1e-9)
     assert worst[trade].min() > 0.92 * most

@@ -182,10 +182,10 @@ def test_ideal_string_just_clears_level_frets_at_the_pluck_slope_of_the_rest_slo
         length = IDEAL.stopped_mm[stop]
         free = slice(stop + 1, None)
         clearance = saddle_mm * (IDEAL.station_mm - IDEAL.station_mm[stop])[free] / length
-        headroom_n = (clearance / excursion[stop, free]).min()
-        headroom_mm = headroom_n * compliance[stop]
-        assert headroom_mm == pytest.approx(saddle_mm * 80.0 / length, rel=1e-12)
-        assert headroom_mm == pytest.approx(figure_mm, abs=6e-4)
+        touch_force_n = (clearance / excursion[stop, free]).min()
+        touch_force_mm = touch_force_n * compliance[stop]
+        assert touch_force_mm == pytest.approx(saddle_mm * 80.0 / length, rel=1e-12)
+        assert touch_force_mm == pytest.approx(figure_mm, abs=6e-4)
 
 
 # ---- the stiff string: figures of an independent script -----------------------------------------
@@ -489,11 +489,11 @@ def test_a_fret_right_under_the_pluck_is_pushed_at_by_the_release_itself(
         assert deepest == pytest.approx(pushed, rel=1e-3)
 
 
-# ---- a neck: relief that gives the most headroom ------------------------------------------------
+# ---- a neck: relief that gives the most touch force -----------------------------------
 
 
 def best_relief_mm(string: Plucked, excursion: FloatArray, joint: int) -> tuple[float, float]:
-    """Return the relief [mm] with most headroom for stops 0 to 11, and its gain over a flat neck.
+    """Return the relief [mm] with most touch force for stops 0 to 11, and its gain over a flat one.
 
     A perfect neck of even stiffness, clamped at the heel: the free part is an arc, the rest is
     straight. Relief is the trade's: the gap under a straightedge on the first and last frets.
@@ -503,7 +503,7 @@ def best_relief_mm(string: Plucked, excursion: FloatArray, joint: int) -> tuple[
     edge = np.interp(station, station[[1, -1]], bow[[1, -1]])
     bow /= (edge - bow)[1:].max()
 
-    def headroom_n(relief_mm: float) -> float:
+    def touch_force_n(relief_mm: float) -> float:
         height = relief_mm * bow
         nut_mm = height[0] + 0.35
         share = station[12] / scale_mm
@@ -518,14 +518,14 @@ def best_relief_mm(string: Plucked, excursion: FloatArray, joint: int) -> tuple[
         return lowest
 
     choices_mm = np.arange(0.0, 0.605, 0.005)
-    headroom = np.array([headroom_n(relief_mm) for relief_mm in choices_mm])
-    best = int(headroom.argmax())
-    return float(choices_mm[best]), float(headroom[best] / headroom[0])
+    touch_force = np.array([touch_force_n(relief_mm) for relief_mm in choices_mm])
+    best = int(touch_force.argmax())
+    return float(choices_mm[best]), float(touch_force[best] / touch_force[0])
 
 
 @pytest.mark.parametrize("frets", [20, 22, 24])
 @pytest.mark.parametrize("joint", [14, 16])
-def test_relief_with_most_headroom_is_what_the_trade_uses(frets: int, joint: int) -> None:
+def test_relief_with_most_touch_force_is_what_the_trade_uses(frets: int, joint: int) -> None:
     # 0.2 to 0.3 mm with action 1.5 mm at the 12th fret and 648 mm scale:
     # common practice, no source.
     ideal = replace(IDEAL, scale_mm=648.0, frets=frets)

@@ -159,7 +159,7 @@ def test_stretch_of_published_strings_from_a_specification(table: dict[str, Any]
     strings = "".join(
         f'[[string]]\nnumber = {k + 1}\npitch = "{pitches[k]}"\n'
         f"gauge = {2.0 * column['radius_mm'][k]}\n"
-        f"unit_weight = {column['mass_g_per_m'][k]}\nmodulus = {column['modulus_gpa'][k]}\n"
+        f"mass_per_length = {column['mass_g_per_m'][k]}\nmodulus = {column['modulus_gpa'][k]}\n"
         'material = "nylon"\n'
         for k in range(6)
     )
@@ -204,11 +204,11 @@ string_spread_saddle = 58.0
 [fretwire]
 crown_height = 1.0
 crown_width = 2.0
-minimum_height = 0.6
+least_crown_height = 0.6
 [target]
 action = { value = 3.0, tolerance = 0.3 }
 relief = { value = 0.2, minimum = 0.0, maximum = 0.4 }
-first_fret = { value = 0.8, tolerance = 0.2 }
+first_fret_gap = { value = 0.8, tolerance = 0.2 }
 [player]
 attack = 0.8
 pluck_distance = 120.0

@@ -35,7 +35,7 @@ def every(made: Neck, force_n: float, name: str = "even") -> Attack:
 
 @pytest.fixture(scope="module")
 def heavy() -> PlayTest:
-    """Return an electric neck under attacks from gentle to far beyond its headroom."""
+    """Return an electric neck under attacks from gentle to far beyond its touch force."""
     made = neck()
     return played(made, attacks=[every(made, 0.3), every(made, 0.9), every(made, 1.8)])
 
@@ -48,10 +48,10 @@ def test_gentle_notes_are_clean_and_violent_ones_rattle(heavy: PlayTest) -> None
     assert sum(heavy.counts().values()) == worst.size
 
 
-def test_motion_headroom_decides_what_is_clean(heavy: PlayTest) -> None:
+def test_motion_touch_force_decides_what_is_clean(heavy: PlayTest) -> None:
     """Touching begins where the linear motion of the whole duration says, by direction."""
     for a, attack in enumerate(heavy.attacks):
-        ratio = np.array(attack.force_n)[:, None, None] / heavy.motion_headroom_n
+        ratio = np.array(attack.force_n)[:, None, None] / heavy.motion_touch_force_n
         touched = heavy.verdict[:, :, a, :] > Verdict.CLEAN
         assert touched[ratio > 1.01].all()
         assert not touched[ratio < 0.99].any()
@@ -92,7 +92,7 @@ def test_energy_lost_to_contact_is_small_when_kissing_and_large_when_rattling(
 
 
 def test_plucked_towards_the_board_a_string_bears_more(heavy: PlayTest) -> None:
-    away, towards = heavy.motion_headroom_n[:, :10, 0], heavy.motion_headroom_n[:, :10, 1]
+    away, towards = heavy.motion_touch_force_n[:, :10, 0], heavy.motion_touch_force_n[:, :10, 1]
     assert (towards > away).all()
 
 
@@ -146,7 +146,7 @@ def test_a_string_that_lies_on_a_fret_touches_from_the_start() -> None:
         envelope=made.envelope,
         duration_s=SHORT_S,
     )
-    assert (result.motion_headroom_n[1, 6] < 0.0).all()
+    assert (result.motion_touch_force_n[1, 6] < 0.0).all()
     assert (result.worst[1, 6] == Verdict.RATTLES).all()
     assert (result.first_contact_s[1, 6] == 0.0).all()
     assert (result.first_contact_fret[1, 6] == 7).all()
@@ -171,12 +171,12 @@ def test_levels_follow_the_specification() -> None:
 
 
 def test_the_envelope_is_compared_with_the_motion(heavy: PlayTest) -> None:
-    promised = heavy.envelope_headroom_n[:, :, None] >= heavy.normal_attack_n[:, None, :]
+    promised = heavy.touch_force_n[:, :, None] >= heavy.normal_attack_n[:, None, :]
     touched = heavy.worst > Verdict.CLEAN
-    assert (heavy.envelope_too_bold == (promised & touched)).all()
-    assert (heavy.envelope_too_careful == (~promised & ~touched)).all()
+    assert (heavy.touch_force_optimistic == (promised & touched)).all()
+    assert (heavy.touch_force_conservative == (~promised & ~touched)).all()
     # A few periods without damping against a quarter of a second with it.
-    ratio = heavy.motion_headroom_n.min(axis=2) / heavy.envelope_headroom_n
+    ratio = heavy.motion_touch_force_n.min(axis=2) / heavy.touch_force_n
     assert (ratio > 0.7).all()
     assert (ratio < 1.01).all()
 

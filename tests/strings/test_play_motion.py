@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from evenfall.errors import RequestError
 from evenfall.instrument.specification import InstrumentString
-from evenfall.strings.clearance import headroom, rest_clearance_mm
+from evenfall.strings.clearance import rest_clearance_mm, touch_force
 from evenfall.strings.damping import NO_DAMPING, PLAIN_STEEL, Damping, decay_rate_per_s
 from evenfall.strings.playtest.batch import (
     Note,
@@ -28,7 +28,7 @@ from evenfall.strings.playtest.batch import (
 from evenfall.strings.playtest.modes import StoppedString, stopped_string
 from evenfall.strings.playtest.result import Settings
 from oracles.motion_in_numpy import move
-from oracles.play_against_headroom import agreement
+from oracles.play_against_touch_force import agreement
 from strings.played_necks import MODELS, neck
 
 FloatArray = NDArray[np.float64]
@@ -382,7 +382,7 @@ def test_frets_that_are_left_out_are_out_of_reach(frequency: float) -> None:
         assert _within_reach(position, clearance, start) == 0
 
 
-# ---- convergence and the promise of the headroom ----------------------------------------------
+# ---- convergence and what the touch force promises ----------------------------------------------
 
 
 @pytest.mark.slow
@@ -393,7 +393,7 @@ def test_contact_impulses_at_the_default_rate_are_converged() -> None:
     for model in MODELS:
         made = neck(model)
         clearance = rest_clearance_mm(made.lines, *made.heights_mm)
-        room = headroom(clearance, made.envelope).force_n
+        room = touch_force(clearance, made.envelope).force_n
         for _ in range(5):
             k, p = int(rng.integers(room.shape[0])), int(rng.integers(room.shape[1] - 2))
             force = rng.uniform(1.2, 2.2) * room[k, p]
@@ -421,7 +421,7 @@ def test_contact_impulses_at_the_default_rate_are_converged() -> None:
 
 
 @pytest.mark.slow
-def test_the_headroom_keeps_its_word_on_random_necks() -> None:
+def test_the_touch_force_keeps_its_word_on_random_necks() -> None:
     """Over 1.3 times the attack: clean, or a kiss; under 0.7: it touches, without exception.
 
     The excursion table looks at a few periods without damping; later the string swings deeper, most

@@ -49,7 +49,7 @@ def specification_text(
         "[fretwire]",
         f"crown_height = {size(1.2)}",
         f"crown_width = {size(2.4)}",
-        f"minimum_height = {size(0.75)}",
+        f"least_crown_height = {size(0.75)}",
     ]
     for number in range(1, strings + 1):
         lines += [
@@ -58,14 +58,15 @@ def specification_text(
             f'pitch = "{PITCHES[number - 1]}"',
             f"gauge = {size(0.254 + 0.12 * (number - 1))}",
             f"core = {size(0.2 + 0.02 * number)}",
-            f"unit_weight = {0.4 * 1.75 ** (number - 1):.4f}",
+            f"mass_per_length = {0.4 * 1.75 ** (number - 1):.4f}",
             f"saddle_setback = {size(1.8)}",
         ]
     lines += [
         "[target]",
         f"action = {{ treble = {size(1.5)}, bass = {size(1.9)}, tolerance = {size(0.15)} }}",
         f"relief = {{ value = {size(0.2)}, minimum = {size(0.1)}, maximum = {size(0.3)} }}",
-        f"first_fret = {{ treble = {size(0.3)}, bass = {size(0.45)}, tolerance = {size(0.1)} }}",
+        f"first_fret_gap = {{ treble = {size(0.3)}, bass = {size(0.45)}, "
+        f"tolerance = {size(0.1)} }}",
         f"saddle_travel = {{ down = {size(0.8)}, up = {size(0.8)} }}",
         f"nut_travel = {{ down = {size(0.25)} }}",
         "[player]",
@@ -92,7 +93,7 @@ def made_plan(
     relief_change_mm=0.08,
     saddle_change_mm=0.06,
     nut_change_mm=-0.03,
-    way="each",
+    method="profile",
     status="optimal",
     cut=True,
     need_mm=0.1,
@@ -148,11 +149,11 @@ def made_plan(
     removal = bent - after
     ref = spec.scale.reference_fret
     attack = np.array(spec.player.attack_n)
-    headroom = np.full(shape, 0.30) + 0.02 * np.arange(frets)
+    touch_force = np.full(shape, 0.30) + 0.02 * np.arange(frets)
     plan = Plan(
         status=status,
-        way=way,
-        objective_mm=float(removal.sum()),
+        method=method,
+        metal_mm=float(removal.sum()),
         gap_mm=0.0,
         largest_violation_mm=0.0,
         measurement=before,
@@ -168,10 +169,10 @@ def made_plan(
         relief_after_mm=bow.relief_mm(top) + relief_change_mm,
         action_before_mm=open_gap_mm(lines, nut, top, saddle, ref),
         action_after_mm=open_gap_mm(lines, nut_after, after, saddle_after, ref),
-        first_fret_before_mm=open_gap_mm(lines, nut, top, saddle, 1),
-        first_fret_after_mm=open_gap_mm(lines, nut_after, after, saddle_after, 1),
-        headroom_before_n=headroom - 0.05,
-        headroom_after_n=headroom + 0.06,
+        first_fret_gap_before_mm=open_gap_mm(lines, nut, top, saddle, 1),
+        first_fret_gap_after_mm=open_gap_mm(lines, nut_after, after, saddle_after, 1),
+        touch_force_before_n=touch_force - 0.05,
+        touch_force_after_n=touch_force + 0.06,
         life_used=0.2,
         binding=(
             Binding("clear", "held", (2, 3), 4, 5, 0.8),
@@ -180,9 +181,9 @@ def made_plan(
         ),
         prices=(),
         relaxations=(),
-        ways=(),
+        methods=(),
         **said_of_the_neck(bow.frets),
-        recommended=way,
+        recommended=method,
         reason="made up for a test",
     )
     return spec, plan

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenfall.instrument import string_lines
-from evenfall.plan import Relaxation, WayResult
+from evenfall.plan import MethodResult, Relaxation
 from evenfall.work import bench_sheet
 from evenfall.work.sheet import HALFWAY_MM, NOTHING_MM
 from work.made_plans import made_plan, relaxed
@@ -207,7 +207,7 @@ def test_after_the_work_every_target_has_its_aim_its_limits_and_room_to_write():
     assert (write.kind, write_too.kind) == ("write", "write")
     for row, aims, limits in (
         (action, plan.action_after_mm, spec.target.action),
-        (gap, plan.first_fret_after_mm, spec.target.first_fret),
+        (gap, plan.first_fret_gap_after_mm, spec.target.first_fret_gap),
     ):
         for column, cell in zip(sheet.columns, row.cells, strict=True):
             k = column.string - 1
@@ -215,7 +215,7 @@ def test_after_the_work_every_target_has_its_aim_its_limits_and_room_to_write():
             assert cell.word == f"{limits[k].minimum_mm:.3f}–{limits[k].maximum_mm:.3f}"
     relief, crown, *crossings = sheet.after.readings
     assert relief.name.startswith("Relief: gap at fret")
-    assert float(crown.aim.figure) == pytest.approx(plan.min_crown_height_left_mm, abs=0.000501)
+    assert float(crown.aim.figure) == pytest.approx(plan.lowest_crown_mm, abs=0.000501)
     assert [reading.name for reading in crossings] == [
         "String 2 stopped at 4: over fret 5",  # the dearest limit, its first string
         "String 6 open: over fret 7",
@@ -300,7 +300,7 @@ def test_limits_that_cannot_hold_stop_the_work():
 
 
 def test_new_wire_comes_first_and_is_named():
-    spec, plan = made_plan(way="part-refret", **BUSY)
+    spec, plan = made_plan(method="partial-refret", **BUSY)
     sheet = bench_sheet(spec, replace(plan, replaced_frets=(3, 4, 5, 9)), unit="mm")
     assert sheet.steps[0].heading == "New wire: frets 3–5 and 9."
     assert "1.200 mm (0.0472 in)" in sheet.steps[0].sentences[0]
@@ -309,11 +309,11 @@ def test_new_wire_comes_first_and_is_named():
 
 
 def test_a_refret_starts_with_the_board():
-    spec, plan = made_plan(way="refret", **BUSY)
-    way = WayResult(
+    spec, plan = made_plan(method="refret", **BUSY)
+    method = MethodResult(
         "refret", True, 0.1, 22, 22, 1.1, 0.1, 1.0, 1.0, "", "planing takes up to 0.31 mm off"
     )
-    whole = replace(plan, replaced_frets=tuple(range(1, 23)), ways=(way,))
+    whole = replace(plan, replaced_frets=tuple(range(1, 23)), methods=(method,))
     sheet = bench_sheet(spec, whole, unit="mm")
     assert sheet.steps[0].heading == "Board and new wire."
     assert "Planing takes up to 0.31 mm off." in sheet.steps[0].sentences[0]
@@ -321,7 +321,7 @@ def test_a_refret_starts_with_the_board():
 
 
 def test_a_beam_works_with_the_relief_out():
-    spec, plan = made_plan(way="beam", **BUSY)
+    spec, plan = made_plan(method="beam", **BUSY)
     told = " ".join(step_named(bench_sheet(spec, plan, unit="mm"), "Frets").sentences)
     assert "relief taken out" in told
     assert "set the rod back" in told

@@ -32,8 +32,8 @@ def command(*, folder: Path, opened: bool, as_json: bool) -> None:
                 "files": [str(p) for p in job.files],
                 "picture": str(job.picture),
                 "status": job.plan.status,
-                "way": job.plan.way,
-                "objective_mm": job.plan.objective_mm,
+                "method": job.plan.method,
+                "metal_mm": job.plan.metal_mm,
                 "verdict": job.proof.verdict,
             }
         )

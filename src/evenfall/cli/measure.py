@@ -61,7 +61,7 @@ if TYPE_CHECKING:
     help="Whether the scan's axes swap treble and bass; by default told where it can be.",
 )
 @click.option(
-    "--gauge-u",
+    "--scan-uncertainty",
     "gauge_u_mm",
     type=float,
     default=0.0,

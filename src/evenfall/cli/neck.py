@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     help="Relative humidity of the air now and later [%].",
 )
 @path_option(
-    "--carry",
+    "--convert",
     metavar="FILE",
     help="Write readings that were taken without strings, carried to playing tension.",
 )
@@ -54,7 +54,7 @@ def command(
     serial: str,
     neck_readings: NeckReadings,
     humidity_percent: tuple[float, float] | None,
-    carry: Path | None,
+    convert: Path | None,
     pictures: Path | None,
     as_json: bool,
     unit: str | None,
@@ -62,13 +62,13 @@ def command(
     """Say what becomes of the relief of SOURCE: other strings, the rod, the seasons.
 
     Of a plan, from the relief after it. What was not measured of the neck is taken from its size
-    and wood, or from a usual neck, with the doubt that comes with that.
+    and wood, or from a usual neck, with the uncertainty that comes with that.
     """
     from evenfall import workshop
     from evenfall.files import keep_apart
 
-    if carry is not None:
-        keep_apart([carry], [p for p in (source, spec, *neck_readings.files) if p is not None])
+    if convert is not None:
+        keep_apart([convert], [p for p in (source, spec, *neck_readings.files) if p is not None])
     specification, readings, plan, findings = workshop.open_measurement_or_plan(
         source, spec, serial=serial
     )
@@ -82,8 +82,8 @@ def command(
         **neck_readings.known(spec),
     )
     shown = shown_unit(unit, specification.unit)
-    if carry is not None:
-        workshop.write_carried(made, carry)
+    if convert is not None:
+        workshop.write_converted(made, convert)
     if pictures is not None:
         drawings = workshop.neck_pictures(specification, made, unit=shown)
         written = workshop.write_pictures(drawings, pictures)
@@ -95,8 +95,8 @@ def command(
     click.echo(f"{readings.serial or 'Instrument'}: {readings.model}")
     _show(made, shown)
     show_findings((*(f for f in findings if f.severity != "note"), *made.findings))
-    if carry is not None:
-        click.echo(f"Wrote {carry}")
+    if convert is not None:
+        click.echo(f"Wrote {convert}")
     if pictures is not None:
         for path in written:
             click.echo(f"Picture {path}")
@@ -137,13 +137,13 @@ def _show(made: NeckForecast, unit: LengthUnit) -> None:
     if abs(rod.relief_change_mm) < 5e-4:
         click.echo("Truss rod: leave")
     elif math.isfinite(rod.turns_count):
-        way = "tighten" if rod.turns_count > 0.0 else "loosen"
+        method = "tighten" if rod.turns_count > 0.0 else "loosen"
         click.echo(
-            f"Truss rod: {goal}: {way} by {abs(rod.turns_count):.2f} ± "
+            f"Truss rod: {goal}: {method} by {abs(rod.turns_count):.2f} ± "
             f"{2.0 * rod.turns_u_count:.2f} turns"
         )
     else:
-        click.echo(f"Truss rod: {goal}; measure one turn to have it in turns (--turn)")
+        click.echo(f"Truss rod: {goal}; measure one turn to have it in turns (--relief-per-turn)")
 
 
 _ORIGINS = {

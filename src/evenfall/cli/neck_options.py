@@ -28,7 +28,7 @@ class NeckReadings:
     ----------
     strings
         Specification of the same neck with other strings.
-    slack
+    unstrung
         Readings without strings.
     turn_mm
         Relief that one turn of the rod takes out [mm].
@@ -37,7 +37,7 @@ class NeckReadings:
     """
 
     strings: Path | None
-    slack: Path | None
+    unstrung: Path | None
     turn_mm: float | None
     before_turn: Path | None
     turns_count: float
@@ -45,7 +45,9 @@ class NeckReadings:
     @property
     def files(self) -> list[Path]:
         """The files named, none of which may be written over."""
-        return [path for path in (self.strings, self.slack, self.before_turn) if path is not None]
+        return [
+            path for path in (self.strings, self.unstrung, self.before_turn) if path is not None
+        ]
 
     def other(self) -> Specification | None:
         """Return the specification with the other strings, if one was named."""
@@ -68,7 +70,7 @@ class NeckReadings:
 
         return {
             "turn_mm": self.turn_mm,
-            "slack": opened(self.slack),
+            "unstrung": opened(self.unstrung),
             "before_turn": opened(self.before_turn),
             "turns_count": self.turns_count,
         }
@@ -95,7 +97,7 @@ class NeckReadings:
 
 
 def neck_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add `--strings`, `--slack`, `--turn` and `--turned`.
+    """Add `--strings`, `--unstrung`, `--relief-per-turn` and `--before-turning`.
 
     Parameters
     ----------
@@ -107,15 +109,15 @@ def neck_options(command: Callable[..., Any]) -> Callable[..., Any]:
     def gathered(
         *,
         strings: Path | None,
-        slack: Path | None,
+        unstrung: Path | None,
         turn_mm: float | None,
         turned_count: tuple[Path, float] | None,
         **rest: Any,
     ) -> Any:
         if turn_mm is not None and turned_count is not None:
-            raise click.UsageError("Give --turn or --turned, not both.")
+            raise click.UsageError("Give --relief-per-turn or --before-turning, not both.")
         before_turn, turns_count = turned_count or (None, 0.0)
-        readings = NeckReadings(strings, slack, turn_mm, before_turn, turns_count)
+        readings = NeckReadings(strings, unstrung, turn_mm, before_turn, turns_count)
         return command(neck_readings=readings, **rest)
 
     options = (
@@ -125,12 +127,12 @@ def neck_options(command: Callable[..., Any]) -> Callable[..., Any]:
             help="Specification of the same neck with other strings or tuning.",
         ),
         path_option(
-            "--slack",
+            "--unstrung",
             metavar="MEASUREMENT",
             help="The same neck read without strings: measures its stiffness.",
         ),
         click.option(
-            "--turn",
+            "--relief-per-turn",
             "turn_mm",
             type=Number(high=5.0),
             default=None,
@@ -138,7 +140,7 @@ def neck_options(command: Callable[..., Any]) -> Callable[..., Any]:
             help="Relief that one turn of the rod takes out, as measured [mm].",
         ),
         click.option(
-            "--turned",
+            "--before-turning",
             "turned_count",
             type=(click.Path(path_type=Path), Number(-20.0, 20.0)),
             default=None,

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 @path_argument("measurement", help="Measurement file, or a hand sheet with --spec.")
 @path_option("--spec", help="Specification, if MEASUREMENT is a hand sheet.")
 @click.option("--serial", default="", help="What a hand sheet's instrument is called on its label.")
-@click.option("--way", default=None, help="Way of working; by default the recommended one.")
+@click.option("--method", default=None, help="Method; by default the recommended one.")
 @click.option(
     "--attack",
     "attack_n",
@@ -54,7 +54,7 @@ if TYPE_CHECKING:
 @click.option(
     "--verify-by-motion",
     is_flag=True,
-    help="Play the result, and say where its headroom was too bold or too careful.",
+    help="Play the result, and say where its touch force was optimistic or conservative.",
 )
 @path_option(
     "-o", "--output", help="File to write; by default named after the input, in this folder."
@@ -67,7 +67,7 @@ def command(
     measurement: Path,
     spec: Path | None,
     serial: str,
-    way: str | None,
+    method: str | None,
     attack_n: float | None,
     budget_mm: float | None,
     keep: tuple[str, ...],
@@ -80,7 +80,7 @@ def command(
 ) -> None:
     """Work out the least to do to the instrument of MEASUREMENT, with its proof.
 
-    The ways are: adjust, spot, each, beam, part-refret, refret.
+    The methods are: adjust, spot, profile, beam, partial-refret, refret.
     """
     from evenfall import workshop
     from evenfall.files import keep_apart
@@ -96,7 +96,7 @@ def command(
     made = workshop.plan(
         specification,
         readings,
-        way=way,
+        method=method,
         attack_n=attack_n,
         budget_mm=budget_mm,
         keep=keep,

@@ -9,8 +9,8 @@ import numpy as np
 
 from evenfall.cli.tables import table
 from evenfall.measurement import Origin
-from evenfall.plan import LEAST_SHOWN_MM, WAYS
-from evenfall.units import doubt_text, in_unit, length_text
+from evenfall.plan import LEAST_SHOWN_MM, METHODS
+from evenfall.units import in_unit, length_text, uncertainty_text
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -85,7 +85,7 @@ def _small(length_mm: float, unit: LengthUnit) -> str:
 
 
 def show_diagnosis(diagnosis: Diagnosis, unit: LengthUnit) -> None:
-    """Print a diagnosis: the headroom of every position, gaps and relief.
+    """Print a diagnosis: the touch force of every position, gaps and relief.
 
     Parameters
     ----------
@@ -101,11 +101,11 @@ def show_diagnosis(diagnosis: Diagnosis, unit: LengthUnit) -> None:
         [
             str(k + 1),
             _figure(diagnosis.action_mm[k], unit),
-            _figure(diagnosis.first_fret_mm[k], unit),
+            _figure(diagnosis.first_fret_gap_mm[k], unit),
             f"{diagnosis.attack_n[k]:.2f}",
-            f"{diagnosis.headroom.force_n[k].min():.2f}",
-            _stop(int(diagnosis.headroom.force_n[k].argmin())),
-            f"{diagnosis.adjusted_headroom_n[k].min():.2f}",
+            f"{diagnosis.touch_force.force_n[k].min():.2f}",
+            _stop(int(diagnosis.touch_force.force_n[k].argmin())),
+            f"{diagnosis.adjusted_touch_force_n[k].min():.2f}",
         ]
         for k in range(measurement.string_count)
     ]
@@ -114,7 +114,7 @@ def show_diagnosis(diagnosis: Diagnosis, unit: LengthUnit) -> None:
         f"action {unit}",
         f"fret 1 {unit}",
         "attack N",
-        "least headroom N",
+        "lowest touch force N",
         "at",
         "after adjusting N",
     ]
@@ -148,7 +148,7 @@ def show_plan(plan: Plan, specification: Specification, unit: LengthUnit) -> Non
         "relaxed": "the limits cannot all hold; this holds with the first easing below",
         "infeasible": "the limits cannot all hold, and no single easing is enough",
     }[plan.status]
-    click.echo(f"{before.serial or 'Instrument'}: {WAYS[plan.way]}: {heading}.")
+    click.echo(f"{before.serial or 'Instrument'}: {METHODS[plan.method]}: {heading}.")
     for relaxation in plan.relaxations:
         mark = "->" if relaxation.helps else "  "
         click.echo(f"  {mark} {relaxation.sentence}")
@@ -161,8 +161,8 @@ def show_plan(plan: Plan, specification: Specification, unit: LengthUnit) -> Non
         click.echo("New wire in frets " + ", ".join(str(f) for f in plan.replaced_frets))
     _show_removal(plan, unit)
     click.echo(
-        f"Metal {both_units(plan.objective_mm, unit)} in all; proved least to within "
-        f"{plan.gap_mm:.1e} mm; lowest crown left {both_units(plan.min_crown_height_left_mm, unit)}"
+        f"Metal {both_units(plan.metal_mm, unit)} in all; proved least to within "
+        f"{plan.gap_mm:.1e} mm; lowest crown left {both_units(plan.lowest_crown_mm, unit)}"
     )
     for binding in plan.binding[:8]:
         click.echo(f"   {binding.sentence}")
@@ -173,7 +173,7 @@ def show_plan(plan: Plan, specification: Specification, unit: LengthUnit) -> Non
             length_text(price.step, unit) if price.unit == "mm" else f"{price.step:g} {price.unit}"
         )
         click.echo(f"   {price.limit}: easing by {step} saves {length_text(price.metal_mm, unit)}")
-    _show_ways(plan, unit)
+    _show_methods(plan, unit)
     click.echo(plan.reason)
     click.echo(f"Plan code {plan.code}")
 
@@ -213,10 +213,10 @@ def _show_moves(plan: Plan, specification: Specification, unit: LengthUnit) -> N
             _figure(nut[k], unit, signed=True),
             _figure(plan.action_before_mm[k], unit),
             _figure(plan.action_after_mm[k], unit),
-            _figure(plan.first_fret_before_mm[k], unit),
-            _figure(plan.first_fret_after_mm[k], unit),
-            f"{(plan.headroom_before_n[k] / max(plan.attack_n[k], 1e-9)).min():.2f}",
-            f"{(plan.headroom_after_n[k] / max(plan.attack_n[k], 1e-9)).min():.2f}",
+            _figure(plan.first_fret_gap_before_mm[k], unit),
+            _figure(plan.first_fret_gap_after_mm[k], unit),
+            f"{(plan.touch_force_before_n[k] / max(plan.attack_n[k], 1e-9)).min():.2f}",
+            f"{(plan.touch_force_after_n[k] / max(plan.attack_n[k], 1e-9)).min():.2f}",
         ]
         for k in range(plan.measurement.string_count)
     ]
@@ -231,7 +231,7 @@ def _show_moves(plan: Plan, specification: Specification, unit: LengthUnit) -> N
         "worst",
         "after",
     ]
-    table(f"Moves and gaps [{unit}]; worst headroom as a share of the attack", headings, rows)
+    table(f"Moves and gaps [{unit}]; lowest touch force as a share of the attack", headings, rows)
 
 
 def _show_removal(plan: Plan, unit: LengthUnit) -> None:
@@ -257,26 +257,26 @@ def _show_removal(plan: Plan, unit: LengthUnit) -> None:
     table(f"Removal [{unit}]", headings, rows)
 
 
-def _show_ways(plan: Plan, unit: LengthUnit) -> None:
+def _show_methods(plan: Plan, unit: LengthUnit) -> None:
     rows = []
-    for way in plan.ways:
-        name = WAYS[way.way] + (" *" if way.way == plan.recommended else "")
-        if not way.holds:
-            rows.append([name, "no", "", "", "", "", way.remark])
+    for method in plan.methods:
+        name = METHODS[method.method] + (" *" if method.method == plan.recommended else "")
+        if not method.holds:
+            rows.append([name, "no", "", "", "", "", method.remark])
             continue
         rows.append(
             [
                 name,
                 "yes",
-                _figure(way.metal_mm, unit),
-                str(way.frets_touched),
-                f"{100.0 * way.life_used:.0f} %",
-                f"{way.minutes:.0f}",
-                way.remark,
+                _figure(method.metal_mm, unit),
+                str(method.frets_touched),
+                f"{100.0 * method.life_used:.0f} %",
+                f"{method.minutes:.0f}",
+                method.remark,
             ]
         )
-    headings = ["way", "holds", f"metal {unit}", "frets", "life used", "min", "remark"]
-    table("Ways of working (* recommended; minutes are estimates)", headings, rows)
+    headings = ["method", "holds", f"metal {unit}", "frets", "life used", "min", "remark"]
+    table("Methods (* recommended; minutes are estimates)", headings, rows)
 
 
 def show_proof(proof: Proof, unit: LengthUnit, *, steps: bool) -> None:
@@ -296,7 +296,7 @@ def show_proof(proof: Proof, unit: LengthUnit, *, steps: bool) -> None:
         [
             item.name,
             _figure(item.value, unit),
-            doubt_text(item.expanded_uncertainty, unit).split()[0],
+            uncertainty_text(item.expanded_uncertainty, unit).split()[0],
             _limits(item, unit),
             _chance(item.probability),
             item.verdict,

@@ -77,13 +77,13 @@ def derived_numbers(specification: Specification) -> dict[str, Any]:
             "pitch": s.pitch,
             "frequency_hz": s.frequency_hz,
             "gauge_mm": s.gauge_mm,
-            "unit_weight_g_per_m": 1000.0 * s.linear_density_kg_per_m,
+            "mass_per_length_g_per_m": 1000.0 * s.linear_density_kg_per_m,
             "speaking_length_mm": s.speaking_length_mm,
             "tension_n": s.tension_n,
             "inharmonicity": s.inharmonicity,
             "attack_n": specification.player.attack_n[s.number - 1],
             "action_mm": specification.target.action[s.number - 1].value_mm,
-            "first_fret_mm": specification.target.first_fret[s.number - 1].value_mm,
+            "first_fret_gap_mm": specification.target.first_fret_gap[s.number - 1].value_mm,
         }
         for s in specification.strings
     ]

@@ -59,7 +59,7 @@ def table(
 
 
 #: Headings of columns that hold words.
-_WORDS = {"way", "risk", "remark", "what", "verdict", "name", "how"}
+_WORDS = {"method", "risk", "remark", "what", "verdict", "name", "how"}
 
 
 def string_table(strings: Sequence[Mapping[str, Any]], unit: LengthUnit) -> None:
@@ -79,12 +79,12 @@ def string_table(strings: Sequence[Mapping[str, Any]], unit: LengthUnit) -> None
             s["pitch"],
             f"{s['frequency_hz']:.2f}",
             f"{in_unit(s['gauge_mm'], unit):.{digits}f}",
-            f"{s['unit_weight_g_per_m']:.3f}",
+            f"{s['mass_per_length_g_per_m']:.3f}",
             f"{in_unit(s['speaking_length_mm'], unit):.2f}",
             f"{s['tension_n']:.1f}",
             f"{s['attack_n']:.2f}",
             f"{in_unit(s['action_mm'], unit):.{digits}f}",
-            f"{in_unit(s['first_fret_mm'], unit):.{digits}f}",
+            f"{in_unit(s['first_fret_gap_mm'], unit):.{digits}f}",
         ]
         for s in strings
     ]

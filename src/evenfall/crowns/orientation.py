@@ -322,10 +322,10 @@ def _candidates(
         if float(extent[1]) * factor < NARROWEST_MM:
             continue
         thick = solid or _thick(samples, middle, axes, factor)
-        ways = [axes[2]]
+        methods = [axes[2]]
         if thick:
-            ways = [axes[2], -axes[2], axes[1], -axes[1]]
-        for up in ways:
+            methods = [axes[2], -axes[2], axes[1], -axes[1]]
+        for up in methods:
             turned = np.stack([axes[0], np.cross(up, axes[0]), up])
             level = lay_level(samples * factor, middle * factor, turned, solid=thick)
             strips = strip_map(level.points_mm)

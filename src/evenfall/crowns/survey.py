@@ -385,7 +385,7 @@ class _Survey:
             orientation.side_u_mm, orientation.side_turn_u_rad * self.lines.x_mm[:, 1:]
         )
         top_u = np.sqrt(scatter_u**2 + form**2 + (place_u * slope) ** 2 + self.gauge_u**2)
-        known = np.isfinite(top) & np.isfinite(top_u)  # a height without its doubt is none
+        known = np.isfinite(top) & np.isfinite(top_u)  # a height without its uncertainty is none
         top, top_u = np.where(known, top, np.nan), np.where(known, top_u, np.nan)
         height = top[None] - sides
         height_u = np.sqrt(scatter_u**2 + form**2 + sides_u**2 + self.gauge_u**2)

@@ -142,8 +142,8 @@ def match_frets(
             for across in (unmirrored, -unmirrored):
                 if across != unmirrored and not np.any(nominal.lean_slope):
                     continue  # straight frets look the same from both sides
-                way = Match(0.0, along, across, up, 0.0, 0.0, 1.0)
-                found.append(_best_place(strips, ridge, nominal, way))
+                method = Match(0.0, along, across, up, 0.0, 0.0, 1.0)
+                found.append(_best_place(strips, ridge, nominal, method))
     return sorted(found, key=lambda match: -match.score_share)
 
 
@@ -185,13 +185,13 @@ def _ridges(relative: FloatArray, height_mm: float, width_mm: float) -> FloatArr
     return np.stack([np.convolve(row, kernel, mode="same") for row in share])
 
 
-def _best_place(strips: StripMap, ridge: FloatArray, nominal: FretLines, way: Match) -> Match:
+def _best_place(strips: StripMap, ridge: FloatArray, nominal: FretLines, method: Match) -> Match:
     """Return the best place along the neck and yaw for one way round and one scale."""
     count, bins = ridge.shape
     off = strips.y_mm - 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
-    y = way.across_order * off
+    y = method.across_order * off
     expected = nominal.base_mm + nominal.lean_slope * y[:, None]
-    step = np.round(way.along_order * way.scale_ratio * expected / BIN_MM).astype(np.intp)
+    step = np.round(method.along_order * method.scale_ratio * expected / BIN_MM).astype(np.intp)
     turned = np.round(np.tan(YAW_RAD)[:, None] * off / BIN_MM).astype(np.intp)
     reach = int(np.abs(step).max()) + 1
     spare = int(np.abs(turned).max())
@@ -203,7 +203,7 @@ def _best_place(strips: StripMap, ridge: FloatArray, nominal: FretLines, way: Ma
             first = reach + int(step[strip, j])
             per_strip[strip] += padded[strip, first : first + shifts + 2 * spare]
     seen = np.flatnonzero(np.isfinite(strips.relative_mm).mean(axis=1) > 0.1)
-    best = replace(way, score_share=-1.0)
+    best = replace(method, score_share=-1.0)
     for yaw, moved in zip(YAW_RAD, turned.tolist(), strict=True):
         total = np.zeros(shifts)
         for strip in seen.tolist():
@@ -213,7 +213,7 @@ def _best_place(strips: StripMap, ridge: FloatArray, nominal: FretLines, way: Ma
         score = float(total[top]) / (max(1, len(seen)) * step.shape[1])
         if score > best.score_share + 1e-12:
             nut = float(strips.x_mm[0]) + (top - reach) * BIN_MM
-            best = replace(way, score_share=score, nut_mm=nut, yaw_rad=float(yaw))
+            best = replace(method, score_share=score, nut_mm=nut, yaw_rad=float(yaw))
     place = best.nut_mm + best.along_order * best.scale_ratio * nominal.base_mm
     inside = (place > strips.x_mm[0]) & (place < strips.x_mm[-1])
     return replace(best, inside_count=int(inside.sum()))

@@ -65,7 +65,7 @@ def string_lines(specification: Specification) -> StringLines:
 
     Strings share the spread between the outer two in even steps, at the nut and at the bridge.
     With fanned frets the scale of a string between follows its place in the spread, so that
-    every fret stays straight; the perpendicular fret stands square to the centre line.
+    every fret stays straight; the square fret stands square to the centre line.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def string_lines(specification: Specification) -> StringLines:
     frets = np.arange(specification.frets + 1, dtype=float)
     fraction = fret_distance_mm(1.0, frets)
 
-    square = float(fret_distance_mm(1.0, specification.scale.perpendicular_fret))
+    square = float(fret_distance_mm(1.0, specification.scale.square_fret))
     middle = 0.5 * (specification.scale.treble_mm + specification.scale.bass_mm)
     nut_x = square * (middle - scale)
 

@@ -146,11 +146,11 @@ class _Reading(Taking):
             if "bass" in values or "treble" in values:
                 self.fault("Give either length, or bass and treble, not both.", "scale", "length")
             length = self.length("scale", values, "length", 200.0, 1500.0)
-            if "perpendicular_fret" in values:
+            if "square_fret" in values:
                 self.remark(
-                    "perpendicular_fret has no meaning with straight frets.",
+                    "square_fret has no meaning with straight frets.",
                     "scale",
-                    "perpendicular_fret",
+                    "square_fret",
                 )
             return Scale(length, length, 0.0, reference)
         if "bass" not in values and "treble" not in values:
@@ -158,14 +158,14 @@ class _Reading(Taking):
             return Scale(math.nan, math.nan, 0.0, reference)
         treble = self.length("scale", values, "treble", 200.0, 1500.0)
         bass = self.length("scale", values, "bass", 200.0, 1500.0)
-        if "perpendicular_fret" not in values:
-            self.fault("perpendicular_fret is missing; fanned frets need it.", "scale")
+        if "square_fret" not in values:
+            self.fault("square_fret is missing; fanned frets need it.", "scale")
             square = 0.0
         else:
             square = self.number(
                 "scale",
-                "perpendicular_fret",
-                values["perpendicular_fret"],
+                "square_fret",
+                values["square_fret"],
                 low=0.0,
                 high=float(max(frets, 1)),
             )
@@ -214,10 +214,12 @@ class _Reading(Taking):
         self.unknown("fretwire", values)
         height = self.length("fretwire", values, "crown_height", 0.3, 3.0)
         width = self.length("fretwire", values, "crown_width", 0.5, 6.0)
-        least = self.length("fretwire", values, "minimum_height", 0.0, 3.0)
+        least = self.length("fretwire", values, "least_crown_height", 0.0, 3.0)
         if least >= height:
             self.fault(
-                "minimum_height must be less than crown_height.", "fretwire", "minimum_height"
+                "least_crown_height must be less than crown_height.",
+                "fretwire",
+                "least_crown_height",
             )
         return Fretwire(height, width, least)
 
@@ -264,7 +266,7 @@ class _Reading(Taking):
         gauge = self.length("string", values, "gauge", 0.1, 6.0, index=index)
         material = self.choice("string", values, "material", tuple(MATERIALS), "steel")
         density, modulus = MATERIALS[material]
-        doubt = MODULUS_U_SHARE[material]
+        uncertainty = MODULUS_U_SHARE[material]
         if "modulus" in values:
             gigapascals = self.number(
                 "string",
@@ -275,18 +277,18 @@ class _Reading(Taking):
                 index=index,
                 unit="GPa",
             )
-            modulus, doubt = 1000.0 * gigapascals, 0.0
+            modulus, uncertainty = 1000.0 * gigapascals, 0.0
         wound = "core" in values
         core = gauge
         if wound:
             core = self.length("string", values, "core", 0.05, 6.0, index=index)
             if core >= gauge:
                 self.fault("core must be thinner than gauge.", "string", "core", index)
-        if "unit_weight" in values:
+        if "mass_per_length" in values:
             grams = self.number(
                 "string",
-                "unit_weight",
-                values["unit_weight"],
+                "mass_per_length",
+                values["mass_per_length"],
                 low=0.02,
                 high=200.0,
                 index=index,
@@ -295,7 +297,7 @@ class _Reading(Taking):
             linear_density = grams / 1000.0
         elif wound:
             self.fault(
-                "unit_weight is missing; a wound string needs it, in g/m.",
+                "mass_per_length is missing; a wound string needs it, in g/m.",
                 "string",
                 "",
                 index,
@@ -321,7 +323,7 @@ class _Reading(Taking):
             scale_mm=string_scale_mm(scale.treble_mm, scale.bass_mm, number - 1, count),
             saddle_setback_mm=setback,
             nut_setback_mm=nut_setback,
-            modulus_u_share=doubt,
+            modulus_u_share=uncertainty,
         )
 
     def frequency(self, values: dict[str, Any], index: int) -> tuple[float, str]:
@@ -362,7 +364,7 @@ class _Reading(Taking):
         values = self.table("target")
         self.unknown("target", values)
         action = self.per_string(values, "action", count, 0.1, 10.0)
-        first = self.per_string(values, "first_fret", count, 0.02, 4.0)
+        first = self.per_string(values, "first_fret_gap", count, 0.02, 4.0)
         relief = self.limit(values, "relief", -0.5, 2.0)
         saddle = self.travel(values, "saddle_travel", {"down": 0.0, "up": 0.0})
         nut = self.travel(values, "nut_travel", {"down": 0.0, "up": 0.0})
@@ -375,7 +377,7 @@ class _Reading(Taking):
             fall = self.integer("target", values, "fall_away_from", low=1, high=max(frets, 1))
         return Target(
             action=action,
-            first_fret=first,
+            first_fret_gap=first,
             relief=relief,
             saddle_down_mm=saddle["down"],
             saddle_up_mm=saddle["up"],
@@ -465,8 +467,8 @@ class _Reading(Taking):
         if table is None:
             return defaults
         return {
-            way: self.length(name, table, way, 0.0, 20.0, path=f"{key}.{way}", default=0.0)
-            for way in defaults
+            method: self.length(name, table, method, 0.0, 20.0, path=f"{key}.{method}", default=0.0)
+            for method in defaults
         }
 
     def player(self, count: int, scale: Scale) -> Player:
@@ -605,7 +607,7 @@ class _Reading(Taking):
             if not 20.0 <= string.tension_n <= 300.0:
                 self.remark(
                     f"String {string.number} would be at {string.tension_n:.0f} N; "
-                    "check pitch, gauge, unit_weight and scale.",
+                    "check pitch, gauge, mass_per_length and scale.",
                     "string",
                     "pitch",
                     index,

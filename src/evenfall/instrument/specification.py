@@ -45,7 +45,7 @@ class Scale:
     ----------
     treble_mm, bass_mm
         Scale length [mm] of the two outer strings; equal for straight frets.
-    perpendicular_fret
+    square_fret
         Fret that stands square to the centre line (0 = nut).
     reference_fret
         Fret over which action is measured.
@@ -53,7 +53,7 @@ class Scale:
 
     treble_mm: float
     bass_mm: float
-    perpendicular_fret: float
+    square_fret: float
     reference_fret: int
 
     @property
@@ -97,13 +97,13 @@ class Fretwire:
         Height [mm] of a new crown over the board.
     crown_width_mm
         Width [mm] of the crown at the board.
-    minimum_height_mm
+    least_crown_height_mm
         Crown height [mm] to leave after work.
     """
 
     crown_height_mm: float
     crown_width_mm: float
-    minimum_height_mm: float
+    least_crown_height_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +205,7 @@ class Target:
 
     Parameters
     ----------
-    action, first_fret
+    action, first_fret_gap
         Gap of the open string over the reference fret and over fret 1, one per string.
     relief
         Relief under a straight line over fret 1 and the last fret.
@@ -221,7 +221,7 @@ class Target:
     """
 
     action: tuple[Limit, ...]
-    first_fret: tuple[Limit, ...]
+    first_fret_gap: tuple[Limit, ...]
     relief: Limit
     saddle_down_mm: float
     saddle_up_mm: float

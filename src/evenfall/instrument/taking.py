@@ -25,7 +25,7 @@ KNOWN_KEYS: dict[str, tuple[str, ...]] = {
         "neck",
     ),
     "model": ("name", "kind", "units", "frets"),
-    "scale": ("length", "bass", "treble", "perpendicular_fret", "reference_fret"),
+    "scale": ("length", "bass", "treble", "square_fret", "reference_fret"),
     "board": (
         "radius_nut",
         "radius_last",
@@ -35,13 +35,13 @@ KNOWN_KEYS: dict[str, tuple[str, ...]] = {
         "string_spread_saddle",
         "joint_fret",
     ),
-    "fretwire": ("crown_height", "crown_width", "minimum_height"),
+    "fretwire": ("crown_height", "crown_width", "least_crown_height"),
     "string": (
         "number",
         "pitch",
         "frequency",
         "gauge",
-        "unit_weight",
+        "mass_per_length",
         "core",
         "material",
         "saddle_setback",
@@ -51,7 +51,7 @@ KNOWN_KEYS: dict[str, tuple[str, ...]] = {
     "target": (
         "action",
         "relief",
-        "first_fret",
+        "first_fret_gap",
         "saddle_travel",
         "nut_travel",
         "across",

@@ -126,7 +126,7 @@ def crown_tops_from_heights(
         )
         scope = "Crown tops" if derived.all() else f"{int(derived.sum())} crown tops"
         routes.append(f"{scope} were worked out as board plus crown height{centre}.")
-    findings = _doubtful(top, u, means, lines)
+    findings = _uncertain(top, u, means, lines)
     filled, more = fill_across(top, u, lines.station_mm[:, 1:])
     findings += more
     if filled.any():
@@ -362,7 +362,7 @@ def fill_across(
     return filled, [Finding("interpolated", sentence, "crown_top", "warning")]
 
 
-def _doubtful(
+def _uncertain(
     top: FloatArray,
     u: FloatArray,
     means: Mapping[Key, Mean],

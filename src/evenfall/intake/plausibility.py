@@ -66,7 +66,7 @@ def _mending(reading: Reading, specification: Specification) -> str:
 def _usual_mm(reading: Reading, specification: Specification) -> float:
     """Return what such a reading is expected to be on this instrument [mm], always positive."""
     target = specification.target
-    action = target.first_fret if reading.frets and reading.frets[0] <= 2 else target.action
+    action = target.first_fret_gap if reading.frets and reading.frets[0] <= 2 else target.action
     usual_mm = {
         "action": action[0].value_mm,
         "relief": target.relief.value_mm,

@@ -67,7 +67,7 @@ class Setting:
     def __post_init__(self) -> None:
         if not (np.isfinite(self.gauge_u_mm) and 0.0 <= self.gauge_u_mm <= 1.0):
             raise RequestError(
-                "The scanner's uncertainty must lie between 0 and 1 mm.", where="--gauge-u"
+                "The scanner's uncertainty must lie between 0 and 1 mm.", where="--scan-uncertainty"
             )
 
 
@@ -233,9 +233,9 @@ def _scanner(setting: Setting) -> list[Finding]:
         return []
     sentence = (
         "The uncertainty is that of the points' scatter alone; add the scanner's own, from its "
-        "calibration, with --gauge-u."
+        "calibration, with --scan-uncertainty."
     )
-    return [Finding("no-uncertainty", sentence, "--gauge-u", "note")]
+    return [Finding("no-uncertainty", sentence, "--scan-uncertainty", "note")]
 
 
 def _state(setting: Setting) -> list[Finding]:

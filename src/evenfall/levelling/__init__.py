@@ -1,4 +1,4 @@
-"""Clearance and headroom become a plan: the linear program, the ways of working, the reasons."""
+"""Clearance and touch force become a plan: the linear program, the methods, the reasons."""
 
 from evenfall.levelling.diagnosis import Diagnosis, diagnose
 from evenfall.levelling.planner import make_plan

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Promise:
+class Requirement:
     """One thing a plan promises, and by how much it fails.
 
     Parameters
@@ -54,7 +54,7 @@ def audit(
     bow_mm_per_mm: FloatArray,
     easing_mm: dict[str, float],
     check_relief: bool = True,
-) -> tuple[Promise, ...]:
+) -> tuple[Requirement, ...]:
     """Return the worst promise of each kind.
 
     Parameters
@@ -77,11 +77,11 @@ def audit(
     lines = string_lines(specification)
     target = specification.target
     one_sided = NormalDist().inv_cdf(specification.rule.coverage)
-    worst: dict[str, Promise] = {}
+    worst: dict[str, Requirement] = {}
 
     def note(kind: str, place: str, violation_mm: float) -> None:
         if kind not in worst or violation_mm > worst[kind].violation_mm:
-            worst[kind] = Promise(f"{kind} {place}".strip(), float(violation_mm))
+            worst[kind] = Requirement(f"{kind} {place}".strip(), float(violation_mm))
 
     reference = specification.scale.reference_fret
     for k in range(specification.string_count):
@@ -89,19 +89,19 @@ def audit(
         bridge = float(lines.saddle_station_mm[k])
         z = np.append(nut_after_mm[k], crown_top_after_mm[k])
         u = np.append(measurement.nut_u_mm[k], measurement.crown_top_u_mm[k])
-        carried = measurement.carried_relief_u_mm * np.append(0.0, bow_mm_per_mm[k])
+        carried = measurement.converted_relief_u_mm * np.append(0.0, bow_mm_per_mm[k])
         for stop in range(specification.frets):
             ahead = slice(stop + 1, None)
             rise = (saddle_after_mm[k] - z[stop]) / (bridge - x[stop])
             underside = z[stop] + rise * (x[ahead] - x[stop])
             along = (x[ahead] - x[stop]) / (bridge - x[stop])
-            doubt = np.hypot(
+            uncertainty = np.hypot(
                 np.hypot(u[ahead], (1.0 - along) * u[stop]), along * measurement.saddle_u_mm[k]
             )
-            doubt = np.hypot(doubt, (1.0 - along) * carried[stop] - carried[ahead])
+            uncertainty = np.hypot(uncertainty, (1.0 - along) * carried[stop] - carried[ahead])
             need = (
                 specification.rule.extra_clearance_mm
-                + one_sided * doubt
+                + one_sided * uncertainty
                 + attack_n[k] * envelope.excursion_mm_per_n[k, stop, ahead]
             )
             short = need - (underside - z[ahead])
@@ -111,7 +111,7 @@ def audit(
         gap = nut_after_mm[k] + slope * x - z
         for kind, fret, limit in (
             ("action", reference, target.action[k]),
-            ("first fret", 1, target.first_fret[k]),
+            ("first-fret gap", 1, target.first_fret_gap[k]),
         ):
             outside = max(limit.minimum_mm - gap[fret], gap[fret] - limit.maximum_mm)
             note(kind, f"string {k + 1}", outside - easing_mm.get(kind, 0.0))
@@ -123,7 +123,7 @@ def audit(
         note("travel", f"nut {k + 1}", nut - target.nut_up_mm - ease)
         note("travel", f"nut {k + 1}", -nut - target.nut_down_mm - ease)
         low = (
-            specification.fretwire.minimum_height_mm
+            specification.fretwire.least_crown_height_mm
             - crown_height_after_mm[k]
             - easing_mm.get("crown height", 0.0)
         )

@@ -9,17 +9,17 @@ import numpy as np
 
 from evenfall.errors import Finding, SolverError
 from evenfall.levelling.explanation import names
+from evenfall.levelling.methods import Outcome, adjust_only, frets_closed
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
 from evenfall.levelling.standing_out import standing_out
-from evenfall.levelling.ways import Outcome, adjust_only, frets_closed
 from evenfall.measurement import plain_numbers
 from evenfall.strings.clearance import (
-    Headroom,
-    headroom,
+    TouchForce,
     open_gap_mm,
     open_share,
     rest_clearance_mm,
+    touch_force,
 )
 from evenfall.units import MM_PER_INCH, length_text
 
@@ -51,14 +51,14 @@ class Diagnosis:
         What is wrong, most telling first.
     attack_n
         Attack it was judged by [N], shape (K,).
-    headroom
-        Headroom by stopped position.
-    action_mm, first_fret_mm
+    touch force
+        Touch force by stopped position.
+    action_mm, first_fret_gap_mm
         Gaps of the open strings [mm], shape (K,).
     relief_mm
         Relief [mm].
-    adjusted_headroom_n
-        Headroom after the best adjustment without cutting [N], shape (K, F).
+    adjusted_touch_force_n
+        Touch force after the best adjustment without cutting [N], shape (K, F).
     adjusting_cures
         Whether adjusting alone meets every limit.
     relief_change_mm, saddle_move_mm, nut_move_mm
@@ -68,11 +68,11 @@ class Diagnosis:
     measurement: Measurement
     findings: tuple[Finding, ...]
     attack_n: FloatArray
-    headroom: Headroom
+    touch_force: TouchForce
     action_mm: FloatArray
-    first_fret_mm: FloatArray
+    first_fret_gap_mm: FloatArray
     relief_mm: float
-    adjusted_headroom_n: FloatArray
+    adjusted_touch_force_n: FloatArray
     adjusting_cures: bool
     relief_change_mm: float
     saddle_move_mm: FloatArray
@@ -80,8 +80,8 @@ class Diagnosis:
 
     @property
     def touching(self) -> int:
-        """Number of positions whose headroom is under the attack."""
-        return int((self.headroom.force_n < self.attack_n[:, None]).sum())
+        """Number of positions whose touch force is under the attack."""
+        return int((self.touch_force.force_n < self.attack_n[:, None]).sum())
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -89,12 +89,12 @@ class Diagnosis:
             {
                 "string": k + 1,
                 "attack_n": float(self.attack_n[k]),
-                "headroom_before_n": plain_numbers(self.headroom.force_n[k]),
-                "headroom_before_mm": plain_numbers(self.headroom.displacement_mm[k]),
-                "critical_fret": [int(f) for f in self.headroom.critical_fret[k]],
-                "headroom_after_n": plain_numbers(self.adjusted_headroom_n[k]),
+                "touch_force_before_n": plain_numbers(self.touch_force.force_n[k]),
+                "touch_force_before_mm": plain_numbers(self.touch_force.displacement_mm[k]),
+                "critical_fret": [int(f) for f in self.touch_force.critical_fret[k]],
+                "touch_force_after_n": plain_numbers(self.adjusted_touch_force_n[k]),
                 "action_mm": float(self.action_mm[k]),
-                "first_fret_mm": float(self.first_fret_mm[k]),
+                "first_fret_gap_mm": float(self.first_fret_gap_mm[k]),
                 "saddle_change_mm": float(self.saddle_move_mm[k]),
                 "nut_change_mm": float(self.nut_move_mm[k]),
             }
@@ -138,9 +138,9 @@ def diagnose(
         The measurement does not fit the specification or is incomplete.
     """
     problem = build_problem(specification, measurement, envelope=envelope, bow=bow)
-    found = _headroom(problem)
+    found = _touch_force(problem)
     best, reach = _best_adjustment(problem)
-    adjusted = _headroom(
+    adjusted = _touch_force(
         problem.with_heights(
             crown_top_mm=best.crown_top_after_mm,
             nut_mm=best.nut_after_mm,
@@ -161,11 +161,11 @@ def diagnose(
         measurement=measurement,
         findings=tuple(findings),
         attack_n=problem.attack_n,
-        headroom=found,
+        touch_force=found,
         action_mm=action,
-        first_fret_mm=first,
+        first_fret_gap_mm=first,
         relief_mm=problem.relief_found_mm,
-        adjusted_headroom_n=adjusted.force_n,
+        adjusted_touch_force_n=adjusted.force_n,
         adjusting_cures=reach == "cures",
         relief_change_mm=best.solution.relief_change_mm,
         saddle_move_mm=best.solution.saddle_move_mm,
@@ -173,10 +173,10 @@ def diagnose(
     )
 
 
-def _headroom(problem: Problem) -> Headroom:
+def _touch_force(problem: Problem) -> TouchForce:
     found = problem.measurement
     clearance = rest_clearance_mm(problem.lines, found.nut_mm, found.crown_top_mm, found.saddle_mm)
-    return headroom(clearance, problem.envelope)
+    return touch_force(clearance, problem.envelope)
 
 
 def _best_adjustment(problem: Problem) -> tuple[Outcome, Reach]:
@@ -200,7 +200,7 @@ def _best_adjustment(problem: Problem) -> tuple[Outcome, Reach]:
     return Outcome("adjust", problem, solution), reach
 
 
-def _touching(problem: Problem, found: Headroom) -> list[Finding]:
+def _touching(problem: Problem, found: TouchForce) -> list[Finding]:
     short = found.force_n < problem.attack_n[:, None]
     if not short.any():
         least = float((found.force_n / np.maximum(problem.attack_n[:, None], 1e-9)).min())
@@ -258,7 +258,7 @@ def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Fin
     reference = specification.scale.reference_fret
     for code, name, fret, gap, limits in (
         ("action", f"action over fret {reference}", reference, action, specification.target.action),
-        ("first-fret", "clearance over fret 1", 1, first, specification.target.first_fret),
+        ("first-fret-gap", "first-fret gap", 1, first, specification.target.first_fret_gap),
     ):
         low = np.array([limit.minimum_mm for limit in limits])
         high = np.array([limit.maximum_mm for limit in limits])
@@ -313,7 +313,7 @@ def _relief_outside(problem: Problem) -> bool:
 
 
 def _still_touching(problem: Problem) -> int:
-    return int((_headroom(problem).force_n < problem.attack_n[:, None]).sum())
+    return int((_touch_force(problem).force_n < problem.attack_n[:, None]).sum())
 
 
 def _odd_frets(problem: Problem) -> list[tuple[int, float, list[int]]]:
@@ -333,7 +333,7 @@ def _odd_frets(problem: Problem) -> list[tuple[int, float, list[int]]]:
 
 
 def _with_relief(problem: Problem, change_mm: float) -> Problem:
-    """Return the job with other relief, action and first-fret clearance as found."""
+    """Return the job with other relief, action and first-fret gap as found."""
     found = problem.measurement
     tops = found.crown_top_mm + change_mm * problem.bow.frets
     moved = problem.with_heights(crown_top_mm=tops, nut_mm=found.nut_mm, saddle_mm=found.saddle_mm)
@@ -359,7 +359,7 @@ def _with_gap(problem: Problem, fret: int, change_mm: FloatArray) -> Problem:
 
 def _worn(problem: Problem) -> list[Finding]:
     height = problem.measurement.crown_height_mm
-    least = problem.specification.fretwire.minimum_height_mm
+    least = problem.specification.fretwire.least_crown_height_mm
     frets = [int(j) + 1 for j in np.flatnonzero((height < least + 0.05).any(axis=0))]
     if not frets:
         return []
@@ -374,7 +374,7 @@ def _worn(problem: Problem) -> list[Finding]:
 
 
 def _cure(
-    problem: Problem, found: Headroom, adjusted: Headroom, best: Outcome, reach: Reach
+    problem: Problem, found: TouchForce, adjusted: TouchForce, best: Outcome, reach: Reach
 ) -> Finding:
     before = int((found.force_n < problem.attack_n[:, None]).sum())
     after = int((adjusted.force_n < problem.attack_n[:, None]).sum())
@@ -397,7 +397,7 @@ def _cure(
         share = max(0.0, solution.attack_share)
         how = (
             f"within the limits it surely bears no more than {share:.2f} of the attack, extra "
-            f"clearance and the doubt of the readings counted ({worst_after:.2f} without them, "
+            f"clearance and measurement uncertainty counted ({worst_after:.2f} without them, "
             f"{worst_before:.2f} as found; {touch})"
         )
     else:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.plan import WAYS, Binding, Price, WayResult
+from evenfall.plan import METHODS, Binding, MethodResult, Price
 from evenfall.units import length_text
 
 if TYPE_CHECKING:
@@ -14,10 +14,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from evenfall.levelling.methods import Outcome
     from evenfall.levelling.model import LevellingModel
     from evenfall.levelling.problem import Problem
-    from evenfall.levelling.ways import Outcome
-    from evenfall.strings.clearance import Headroom
+    from evenfall.strings.clearance import TouchForce
     from evenfall.units import LengthUnit
 
     FloatArray = NDArray[np.float64]
@@ -113,7 +113,7 @@ def _limit_binding(model: LevellingModel, dual: FloatArray) -> list[Binding]:
     reference = model.problem.specification.scale.reference_fret
     for kind, rows, fret, what in (
         ("action", model.action, reference, "action"),
-        ("first-fret", model.first_fret, 1, "first-fret clearance"),
+        ("first-fret-gap", model.first_fret_gap, 1, "first-fret gap"),
     ):
         for block, word in zip(rows, ("least", "most"), strict=True):
             sentence = f"The {what} of {{}} stands at its {word}."
@@ -172,7 +172,7 @@ def prices(model: LevellingModel, outcome: Outcome) -> tuple[Price, ...]:
     listed = (
         Price("attack", 0.01 * attack, 1.0, "%"),
         Price("action", 0.01 * total(*model.action), 0.01, "mm"),
-        Price("first-fret", 0.01 * total(*model.first_fret), 0.01, "mm"),
+        Price("first-fret-gap", 0.01 * total(*model.first_fret_gap), 0.01, "mm"),
         Price("relief", 0.01 * total(*model.relief), 0.01, "mm"),
         Price("saddle travel", 0.01 * total(*model.travel_rows[:2]), 0.01, "mm"),
         Price("nut travel", 0.01 * total(*model.travel_rows[2:]), 0.01, "mm"),
@@ -180,7 +180,7 @@ def prices(model: LevellingModel, outcome: Outcome) -> tuple[Price, ...]:
     return tuple(p for p in listed if p.metal_mm > _SMALL)
 
 
-def way_result(outcome: Outcome, after: Headroom) -> WayResult:
+def method_result(outcome: Outcome, after: TouchForce) -> MethodResult:
     """Return what a way that holds every limit comes to.
 
     Parameters
@@ -188,22 +188,22 @@ def way_result(outcome: Outcome, after: Headroom) -> WayResult:
     outcome
         What is cut, moved and replaced.
     after
-        Headroom after work.
+        Touch force after work.
     """
     problem, solution = outcome.problem, outcome.solution
     attack = np.broadcast_to(problem.attack_n[:, None], after.force_n.shape)
     share = np.full(attack.shape, np.inf)
     np.divide(after.force_n, attack, out=share, where=attack > 0.0)
     least = float(outcome.crown_height_after_mm.min())
-    return WayResult(
-        way=outcome.way,
+    return MethodResult(
+        method=outcome.method,
         holds=True,
         metal_mm=float(solution.removal_mm.sum()),
         frets_touched=len(outcome.touched),
         frets_replaced=len(outcome.replaced),
-        least_crown_height_mm=least,
+        lowest_crown_mm=least,
         life_used=_life_used(problem, outcome),
-        worst_headroom_share=float(share.min()),
+        lowest_touch_margin_share=float(share.min()),
         minutes=_minutes(outcome),
         risk=_risk(outcome, least),
         remark=outcome.remark,
@@ -224,11 +224,11 @@ def _minutes(outcome: Outcome) -> float:
     total += MINUTES["saddle, each string"] * int((np.abs(solution.saddle_move_mm) > 1e-3).sum())
     total += MINUTES["nut, each slot"] * int((np.abs(solution.nut_move_mm) > 1e-3).sum())
     touched = len(outcome.touched)
-    if outcome.way == "beam":
+    if outcome.method == "beam":
         total += MINUTES["beam, once"] + MINUTES["fret, each, re-crowned"] * touched
     else:
         total += touched * (MINUTES["fret, each, by file"] + MINUTES["fret, each, re-crowned"])
-    if outcome.way == "refret":
+    if outcome.method == "refret":
         total += MINUTES["board, planed"]
     return total + MINUTES["fret, each, replaced"] * len(outcome.replaced)
 
@@ -238,13 +238,13 @@ def _risk(outcome: Outcome, least_height_mm: float) -> str:
     problem, solution = outcome.problem, outcome.solution
     wire = problem.specification.fretwire
     risks = []
-    if outcome.way == "refret":
+    if outcome.method == "refret":
         risks.append("wood comes off the board, which cannot be put back")
     elif outcome.replaced:
         risks.append("slots may be damaged as frets come out")
     cut = solution.removal_mm
     if cut.max(initial=0.0) > 0.0:
-        left = least_height_mm - wire.minimum_height_mm
+        left = least_height_mm - wire.least_crown_height_mm
         if left < 0.05:
             size = length_text(max(0.0, left), problem.specification.unit)
             risks.append(f"only {size} of crown is left to cut another time")
@@ -255,21 +255,23 @@ def _risk(outcome: Outcome, least_height_mm: float) -> str:
     return "; ".join(risks) if risks else "none: every step can be undone"
 
 
-def failed_way(way: str, remark: str) -> WayResult:
+def failed_method(method: str, remark: str) -> MethodResult:
     """Return the entry of a way that cannot hold the limits.
 
     Parameters
     ----------
     way
-        Key of `WAYS`.
+        Key of `METHODS`.
     remark
         Why not.
     """
     nothing = float("nan")
-    return WayResult(way, False, nothing, 0, 0, nothing, nothing, nothing, nothing, "", remark)
+    return MethodResult(
+        method, False, nothing, 0, 0, nothing, nothing, nothing, nothing, "", remark
+    )
 
 
-def recommend(results: Sequence[WayResult], unit: LengthUnit) -> tuple[str, str]:
+def recommend(results: Sequence[MethodResult], unit: LengthUnit) -> tuple[str, str]:
     """Return the way to take and why.
 
     Least metal first, old frets before new ones, then fewest frets touched, then least time.
@@ -283,11 +285,11 @@ def recommend(results: Sequence[WayResult], unit: LengthUnit) -> tuple[str, str]
     """
     holding = [r for r in results if r.holds]
     if not holding:
-        return "", "No way of working meets every limit; see what would have to give."
+        return "", "No method meets every limit; see what would have to give."
     best = min(
         holding,
         key=lambda r: (
-            r.way == "refret",
+            r.method == "refret",
             r.frets_replaced,
             round(r.metal_mm, 6),
             r.frets_touched,
@@ -295,13 +297,13 @@ def recommend(results: Sequence[WayResult], unit: LengthUnit) -> tuple[str, str]
         ),
     )
     if best.metal_mm < _SMALL and not best.frets_replaced:
-        return best.way, "Adjusting alone meets every limit; nothing has to be cut."
-    others = [r for r in holding if r.way != best.way]
+        return best.method, "Adjusting alone meets every limit; nothing has to be cut."
+    others = [r for r in holding if r.method != best.method]
     taken = f"{length_text(best.metal_mm, unit)} on {best.frets_touched} fret" + (
         "" if best.frets_touched == 1 else "s"
     )
     if best.frets_replaced:
-        return best.way, (
+        return best.method, (
             f"With the frets as they are no way meets every limit; {best.frets_replaced} new "
             f"{'one does' if best.frets_replaced == 1 else 'ones do'}, with "
             + (f"{taken} to cut." if best.frets_touched else "nothing to cut.")
@@ -310,5 +312,5 @@ def recommend(results: Sequence[WayResult], unit: LengthUnit) -> tuple[str, str]
     dearer = [r for r in others if r.metal_mm > best.metal_mm + 1e-6 and not r.frets_replaced]
     if dearer:
         next_best = min(dearer, key=lambda r: r.metal_mm)
-        reason += f" ({WAYS[next_best.way]}: {length_text(next_best.metal_mm, unit)})"
-    return best.way, reason + "."
+        reason += f" ({METHODS[next_best.method]}: {length_text(next_best.metal_mm, unit)})"
+    return best.method, reason + "."

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from evenfall.levelling.methods import Outcome
     from evenfall.levelling.problem import Problem
-    from evenfall.levelling.ways import Outcome
     from evenfall.neck import NeckModel
 
     FloatArray = NDArray[np.float64]
@@ -32,7 +32,7 @@ _HELD_MM = -1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class _Promise:
+class _Requirement:
     """Room that promises of one kind have, and how it changes with the relief.
 
     Parameters
@@ -61,7 +61,7 @@ def plan_outlook(
 ) -> Outlook:
     """Return how far the relief may move, by what, before a promise of the plan breaks.
 
-    Every promise (clearance under the attack, action, first-fret clearance, relief) changes in
+    Every promise (clearance under the attack, action, first-fret gap, relief) changes in
     proportion to the relief as the neck bows, so its end is exact. Promises that the plan does not
     keep at all, because they were eased, are left out.
 
@@ -78,16 +78,16 @@ def plan_outlook(
     """
     relief = neck.bow.relief_mm(outcome.crown_top_after_mm)
     low, low_name, high, high_name = -math.inf, "", math.inf, ""
-    for promise in _promises(problem, outcome, neck, attack_n):
-        room, slope = np.maximum(promise.room_mm, 0.0), promise.per_relief
-        held = promise.room_mm >= _HELD_MM
+    for requirement in _requirements(problem, outcome, neck, attack_n):
+        room, slope = np.maximum(requirement.room_mm, 0.0), requirement.per_relief
+        held = requirement.room_mm >= _HELD_MM
         with np.errstate(divide="ignore", invalid="ignore"):
             more = np.where(held & (slope < 0.0), -room / slope, np.inf)
             less = np.where(held & (slope > 0.0), -room / slope, -np.inf)
         if more.min() < high:
-            high, high_name = float(more.min()), promise.named(int(more.argmin()))
+            high, high_name = float(more.min()), requirement.named(int(more.argmin()))
         if less.max() > low:
-            low, low_name = float(less.max()), promise.named(int(less.argmax()))
+            low, low_name = float(less.max()), requirement.named(int(less.argmax()))
     per_n = neck.relief_mm_per_n + COVERAGE_FACTOR * neck.relief_u_mm_per_n
     noted = problem.measurement.humidity_percent
     air = USUAL_HUMIDITY_PERCENT if math.isnan(noted) else noted
@@ -110,31 +110,31 @@ def plan_outlook(
     )
 
 
-def _promises(
+def _requirements(
     problem: Problem, outcome: Outcome, neck: NeckModel, attack_n: FloatArray
-) -> Iterator[_Promise]:
+) -> Iterator[_Requirement]:
     specification, lines = problem.specification, problem.lines
     target, bow = specification.target, neck.bow.frets
     still = np.zeros(problem.strings)
     heights = (outcome.nut_after_mm, outcome.crown_top_after_mm, outcome.saddle_after_mm)
     need = attack_n[:, None, None] * problem.envelope.excursion_mm_per_n
     clear = rest_clearance_mm(lines, *heights) - need - specification.rule.extra_clearance_mm
-    yield _Promise(
+    yield _Requirement(
         "the clearance of string {0} over fret {2}",
         clear[:, :, 1:],
         clearance_per_relief(lines, bow)[:, :, 1:],
     )
     for name, fret, limits in (
         ("the action of string {}", specification.scale.reference_fret, target.action),
-        ("the first-fret clearance of string {}", 1, target.first_fret),
+        ("the first-fret gap of string {}", 1, target.first_fret_gap),
     ):
         gap = open_gap_mm(lines, *heights, fret)
         change = open_gap_mm(lines, still, bow, still, fret)
-        yield _Promise(name, gap - np.array([limit.minimum_mm for limit in limits]), change)
-        yield _Promise(name, np.array([limit.maximum_mm for limit in limits]) - gap, -change)
+        yield _Requirement(name, gap - np.array([limit.minimum_mm for limit in limits]), change)
+        yield _Requirement(name, np.array([limit.maximum_mm for limit in limits]) - gap, -change)
     relief = neck.bow.relief_mm(outcome.crown_top_after_mm)
     for room, change_ in (
         (relief - target.relief.minimum_mm, 1.0),
         (target.relief.maximum_mm - relief, -1.0),
     ):
-        yield _Promise("the limit of the relief", np.array([room]), np.array([change_]))
+        yield _Requirement("the limit of the relief", np.array([room]), np.array([change_]))

@@ -12,17 +12,13 @@ from evenfall.instrument import string_lines
 from evenfall.levelling.audit import audit
 from evenfall.levelling.explanation import (
     binding_limits,
-    failed_way,
+    failed_method,
+    method_result,
     names,
     prices,
     recommend,
-    way_result,
 )
-from evenfall.levelling.model import LevellingModel
-from evenfall.levelling.outlook import plan_outlook
-from evenfall.levelling.problem import build_problem
-from evenfall.levelling.relaxation import ease
-from evenfall.levelling.ways import (
+from evenfall.levelling.methods import (
     Outcome,
     adjust_only,
     every_crossing,
@@ -33,9 +29,13 @@ from evenfall.levelling.ways import (
     refretted,
     replace_frets,
 )
+from evenfall.levelling.model import LevellingModel
+from evenfall.levelling.outlook import plan_outlook
+from evenfall.levelling.problem import build_problem
+from evenfall.levelling.relaxation import ease
 from evenfall.neck import neck_model
-from evenfall.plan import WAYS, Plan, Relaxation, Status, WayResult
-from evenfall.strings.clearance import Headroom, headroom, open_gap_mm, rest_clearance_mm
+from evenfall.plan import METHODS, MethodResult, Plan, Relaxation, Status
+from evenfall.strings.clearance import TouchForce, open_gap_mm, rest_clearance_mm, touch_force
 from evenfall.strings.pitch import pitch_change_cents
 from evenfall.units import length_text
 
@@ -57,7 +57,7 @@ ALLOWED_VIOLATION_MM = 1e-6
 
 KEEPABLE = ("relief", "saddle", "nut")
 
-BUDGET_WAYS = ("adjust", "spot", "each")
+BUDGET_METHODS = ("adjust", "spot", "profile")
 """Ways whose metal is chosen crossing by crossing, so that a budget can bound it."""
 
 
@@ -65,7 +65,7 @@ def make_plan(
     specification: Specification,
     measurement: Measurement,
     *,
-    way: str | None = None,
+    method: str | None = None,
     attack_n: float | Sequence[float] | FloatArray | None = None,
     budget_mm: float | None = None,
     keep: Collection[str] = (),
@@ -84,7 +84,7 @@ def make_plan(
     measurement
         Complete heights of one instrument.
     way
-        Key of `evenfall.plan.WAYS`; the recommended way if left out.
+        Key of `evenfall.plan.METHODS`; the recommended way if left out.
     attack_n
         Attack to bear instead of the specification's, one number or one per string [N].
     budget_mm
@@ -103,7 +103,7 @@ def make_plan(
     SolverError
         The optimiser's answer failed the program's own check.
     """
-    _check_request(way, budget_mm, keep)
+    _check_request(method, budget_mm, keep)
     neck = neck or neck_model(specification, string_lines(specification))
     problem = build_problem(
         specification,
@@ -118,22 +118,22 @@ def make_plan(
         problem = _with_bought_attack(model, budget_mm)
         model = LevellingModel(problem)
         model.bound_row(model.budget, -np.inf, budget_mm + 1e-9)
-        way = way or "each"
-    outcomes, remarks = _try_ways(model, way)
+        method = method or "profile"
+    outcomes, remarks = _try_methods(model, method)
     if budget_mm is not None:
         for name, tried in outcomes.items():
             if tried is not None and tried.solution.removal_mm.sum() > budget_mm + 1e-6:
                 outcomes[name] = None
                 remarks[name] = "holds the limits only with more metal than the budget"
     results = []
-    for name in WAYS:
+    for name in METHODS:
         outcome = outcomes.get(name)
         if outcome is None:
-            results.append(failed_way(name, remarks[name]))
+            results.append(failed_method(name, remarks[name]))
         else:
-            results.append(way_result(outcome, _headroom_after(outcome)))
+            results.append(method_result(outcome, _touch_force_after(outcome)))
     recommended, reason = recommend(results, specification.unit)
-    chosen = way or recommended or "each"
+    chosen = method or recommended or "profile"
     outcome = outcomes.get(chosen)
     status: Status = "optimal"
     relaxations: tuple[Relaxation, ...] = ()
@@ -146,8 +146,8 @@ def make_plan(
         with frets_closed(solved, np.full(problem.frets, closed)):
             eased = ease(
                 solved,
-                outcomes.get("part-refret"),
-                old_frets_do=outcomes["each"] is not None,
+                outcomes.get("partial-refret"),
+                old_frets_do=outcomes["profile"] is not None,
             )
         if eased.solution is None:
             raise RequestError(_nothing_helps(problem, chosen, keep))
@@ -165,7 +165,7 @@ def make_plan(
         attack_n=borne * problem.attack_n,
         easing_mm=easing_mm,
         relaxations=relaxations,
-        ways=tuple(results),
+        methods=tuple(results),
         recommendation=(recommended, reason),
     )
 
@@ -196,29 +196,31 @@ def _with_bought_attack(model: LevellingModel, budget_mm: float) -> Problem:
     return problem
 
 
-def _nothing_helps(problem: Problem, way: str, keep: Collection[str]) -> str:
+def _nothing_helps(problem: Problem, method: str, keep: Collection[str]) -> str:
     """Say that no easing of the limits is enough, and what else stands in the way."""
     target = problem.specification.target
     if keep:
         mend = f"let the {' and the '.join(sorted(keep))} move"
     elif target.across_mm is not None or target.along_mm is not None:
         mend = "loosen across and along in the specification"
-    elif way != "each":
+    elif method != "profile":
         mend = "choose another way"
     else:
         mend = "check the readings and the specification"
     return f"No plan exists by this way even with every limit eased; {mend}."
 
 
-def _check_request(way: str | None, budget_mm: float | None, keep: Collection[str]) -> None:
-    if way is not None and way not in WAYS:
-        raise RequestError(f"The way must be one of {', '.join(WAYS)}, not {way!r}.", where="way")
+def _check_request(method: str | None, budget_mm: float | None, keep: Collection[str]) -> None:
+    if method is not None and method not in METHODS:
+        raise RequestError(
+            f"The way must be one of {', '.join(METHODS)}, not {method!r}.", where="method"
+        )
     if budget_mm is not None and not (np.isfinite(budget_mm) and budget_mm >= 0.0):
         raise RequestError("The metal budget must be zero or more millimetres.", where="budget")
-    if budget_mm is not None and way not in (None, *BUDGET_WAYS):
+    if budget_mm is not None and method not in (None, *BUDGET_METHODS):
         raise RequestError(
-            f"A metal budget can be spent by the ways {', '.join(BUDGET_WAYS)}, not by {way!r}.",
-            where="way",
+            f"A metal budget works with the methods {', '.join(BUDGET_METHODS)}, not {method!r}.",
+            where="method",
         )
     for what in keep:
         if what not in KEEPABLE:
@@ -227,18 +229,18 @@ def _check_request(way: str | None, budget_mm: float | None, keep: Collection[st
             )
 
 
-def _try_ways(
+def _try_methods(
     model: LevellingModel, wanted: str | None
 ) -> tuple[dict[str, Outcome | None], dict[str, str]]:
     """Try every way that could make sense here; say why the others were left."""
     problem = model.problem
-    remarks = dict.fromkeys(WAYS, "does not hold the limits")
+    remarks = dict.fromkeys(METHODS, "does not hold the limits")
     outcomes: dict[str, Outcome | None] = {"adjust": adjust_only(model)}
     worn = np.flatnonzero((problem.lacking_mm > 0.0).any(axis=0)) + 1
     if worn.size:
         plural = "" if worn.size == 1 else "s"
         sentence = f"fret{plural} {names(worn.tolist())} found under the least crown height"
-        remarks = dict.fromkeys(WAYS, sentence)
+        remarks = dict.fromkeys(METHODS, sentence)
     elif outcomes["adjust"] is None:
         with frets_closed(model, np.ones(problem.frets, dtype=bool)):
             nearest = model.most_attack()
@@ -249,19 +251,21 @@ def _try_ways(
             else f"within the limits it bears {nearest.attack_share:.2f} of the attack"
         )
     each = every_crossing(model)
-    outcomes["each"] = each
+    outcomes["profile"] = each
     if each is None:
         if not worn.size:
             remarks["spot"] = "no removal holds the limits on any frets"
         replaced = replace_frets(model)
-        outcomes["part-refret"] = replaced
+        outcomes["partial-refret"] = replaced
         if replaced is None:
-            remarks["part-refret"] = "new wire alone does not hold the limits"
+            remarks["partial-refret"] = "new wire alone does not hold the limits"
     else:
         outcomes["spot"] = fewest_frets(model, each)
-        remarks["part-refret"] = "not needed: the old frets can do it"
-        if wanted == "part-refret":
-            outcomes["part-refret"] = replace(each, way="part-refret", remark="none needed")
+        remarks["partial-refret"] = "not needed: the old frets can do it"
+        if wanted == "partial-refret":
+            outcomes["partial-refret"] = replace(
+                each, method="partial-refret", remark="none needed"
+            )
     outcomes["beam"] = levelling_beam(problem) if each is not None else None
     if not worn.size:
         remarks["beam"] = "no straight beam holds the limits"
@@ -272,23 +276,23 @@ def _try_ways(
     return outcomes, remarks
 
 
-def _model_to_ease(way: str, problem: Problem, model: LevellingModel) -> LevellingModel:
+def _model_to_ease(method: str, problem: Problem, model: LevellingModel) -> LevellingModel:
     """Return the model whose limits are to be eased for a way that does not hold them."""
-    if way == "beam":
+    if method == "beam":
         beam = LevellingModel(problem, beam=True)
         beam.touch_with_beam(np.ones(beam.r.shape, dtype=bool))
         return beam
-    if way == "refret":
+    if method == "refret":
         return LevellingModel(refretted(problem)[0])
     return model
 
 
-def _headroom_after(outcome: Outcome) -> Headroom:
+def _touch_force_after(outcome: Outcome) -> TouchForce:
     problem = outcome.problem
     clearance = rest_clearance_mm(
         problem.lines, outcome.nut_after_mm, outcome.crown_top_after_mm, outcome.saddle_after_mm
     )
-    return headroom(clearance, problem.envelope)
+    return touch_force(clearance, problem.envelope)
 
 
 def _plan(
@@ -301,12 +305,12 @@ def _plan(
     attack_n: FloatArray,
     easing_mm: dict[str, float],
     relaxations: tuple[Relaxation, ...],
-    ways: tuple[WayResult, ...],
+    methods: tuple[MethodResult, ...],
     recommendation: tuple[str, str],
 ) -> Plan:
     specification, before = found.specification, found.measurement
     lines = found.lines
-    promises = audit(
+    requirements = audit(
         specification,
         replace(
             before,
@@ -322,7 +326,7 @@ def _plan(
         easing_mm=easing_mm,
         check_relief=found.relief_free,
     )
-    worst = max(promises, key=lambda p: p.violation_mm)
+    worst = max(requirements, key=lambda p: p.violation_mm)
     if worst.violation_mm > ALLOWED_VIOLATION_MM:
         raise SolverError(
             f"The plan failed its own check at {worst.name} by {worst.violation_mm:.2g} mm; "
@@ -334,14 +338,14 @@ def _plan(
     reference = specification.scale.reference_fret
     solution = outcome.solution
     recommended, reason = recommendation
-    result = way_result(outcome, _headroom_after(outcome))
+    result = method_result(outcome, _touch_force_after(outcome))
     crowned, uncrowned = pitch_change_cents(
         specification, lines, found_heights, heights, solution.removal_mm
     )
     return Plan(
         status=status,
-        way=outcome.way,
-        objective_mm=float(solution.removal_mm.sum()),
+        method=outcome.method,
+        metal_mm=float(solution.removal_mm.sum()),
         gap_mm=abs(solution.metal_mm - solution.dual_mm),
         largest_violation_mm=max(0.0, worst.violation_mm),
         measurement=before,
@@ -357,10 +361,10 @@ def _plan(
         relief_after_mm=found.bow.relief_mm(outcome.crown_top_after_mm),
         action_before_mm=open_gap_mm(lines, *found_heights, reference),
         action_after_mm=open_gap_mm(lines, *heights, reference),
-        first_fret_before_mm=open_gap_mm(lines, *found_heights, 1),
-        first_fret_after_mm=open_gap_mm(lines, *heights, 1),
-        headroom_before_n=headroom(rest, found.envelope).force_n,
-        headroom_after_n=_headroom_after(outcome).force_n,
+        first_fret_gap_before_mm=open_gap_mm(lines, *found_heights, 1),
+        first_fret_gap_after_mm=open_gap_mm(lines, *heights, 1),
+        touch_force_before_n=touch_force(rest, found.envelope).force_n,
+        touch_force_after_n=_touch_force_after(outcome).force_n,
         life_used=result.life_used,
         bow_mm_per_mm=found.bow.frets,
         pitch_change_cents=crowned,
@@ -368,7 +372,7 @@ def _plan(
         binding=binding_limits(model, outcome) if outcome.problem is model.problem else (),
         prices=prices(model, outcome) if outcome.problem is model.problem else (),
         relaxations=relaxations,
-        ways=ways,
+        methods=methods,
         outlook=plan_outlook(found, outcome, neck, attack_n),
         recommended=recommended,
         reason=reason,

@@ -49,7 +49,7 @@ class Problem:
         Attack to bear, shape (K,) [N].
     margin_mm
         Clearance asked for on top of the excursion, m[k, i, j]: the rule's extra clearance, what
-        the bench may miss, and the readings' doubt; shape (K, F + 1, F + 1) [mm].
+        the bench may miss, and the readings' uncertainty; shape (K, F + 1, F + 1) [mm].
     share
         Share of the saddle in the chord, a[k, i, j], shape (K, F + 1, F + 1).
     room_mm
@@ -58,7 +58,7 @@ class Problem:
     guard_mm
         How far the limits of "action", "first fret" and "relief" are to be drawn in so that the
         result can be proved, one value per string (one for the relief) [mm].
-    action_mm, first_fret_mm
+    action_mm, first_fret_gap_mm
         Lower and upper limits less their guard, shape (K, 2) [mm].
     relief_mm
         Lower and upper limit less their guard, shape (2,) [mm].
@@ -81,7 +81,7 @@ class Problem:
     room_mm: FloatArray
     guard_mm: dict[str, FloatArray]
     action_mm: FloatArray
-    first_fret_mm: FloatArray
+    first_fret_gap_mm: FloatArray
     relief_mm: FloatArray
     saddle_travel_mm: FloatArray
     nut_travel_mm: FloatArray
@@ -107,7 +107,7 @@ class Problem:
         Such a crown breaks the promise of the least height as it stands: only new wire, or an
         eased least height, lets a plan hold.
         """
-        least = self.specification.fretwire.minimum_height_mm
+        least = self.specification.fretwire.least_crown_height_mm
         return np.maximum(0.0, least - self.measurement.crown_height_mm)
 
     def overdrawn_mm(self, lever: str) -> float:
@@ -126,7 +126,7 @@ class Problem:
         target = self.specification.target
         stated = {
             "action": target.action,
-            "first fret": target.first_fret,
+            "first-fret gap": target.first_fret_gap,
             "relief": (target.relief,),
         }[lever]
         half_mm = [0.5 * (limit.maximum_mm - limit.minimum_mm) for limit in stated]
@@ -198,13 +198,13 @@ def build_problem(
         + ((1.0 - share) * u[:, :, None]) ** 2
         + (share * u_open_saddle[:, None, None]) ** 2
     )
-    carried_u = measurement.carried_relief_u_mm
+    carried_u = measurement.converted_relief_u_mm
     spread = np.hypot(spread, carried_u * clearance_per_relief(lines, bow.frets))
     relief_u = np.hypot(bow.relief_u_mm(measurement.crown_top_u_mm), carried_u)
     reference = specification.scale.reference_fret
     guard = {
         "action": allowance + kappa * _open_gap_u_mm(measurement, lines, bow, reference),
-        "first fret": allowance + kappa * _open_gap_u_mm(measurement, lines, bow, 1),
+        "first-fret gap": allowance + kappa * _open_gap_u_mm(measurement, lines, bow, 1),
         "relief": np.array([allowance + kappa * relief_u]),
     }
     return Problem(
@@ -219,7 +219,7 @@ def build_problem(
         room_mm=removable_mm(specification, measurement),
         guard_mm=guard,
         action_mm=_guarded(target.action, guard["action"]),
-        first_fret_mm=_guarded(target.first_fret, guard["first fret"]),
+        first_fret_gap_mm=_guarded(target.first_fret_gap, guard["first-fret gap"]),
         relief_mm=_guarded((target.relief,), guard["relief"])[0],
         saddle_travel_mm=np.array([target.saddle_down_mm, target.saddle_up_mm]),
         nut_travel_mm=np.array([target.nut_down_mm, target.nut_up_mm]),
@@ -234,7 +234,7 @@ def removable_mm(specification: Specification, measurement: Measurement) -> Floa
     """Return the metal that may come off each crossing, shape (K, F) [mm].
 
     What is left can then be proved to be the least height or more. A nominal height is no
-    reading: its doubt is what wire is like, not what this fret is like, and is left out.
+    reading: its uncertainty is what wire is like, not what this fret is like, and is left out.
 
     Parameters
     ----------
@@ -244,13 +244,13 @@ def removable_mm(specification: Specification, measurement: Measurement) -> Floa
         Crown heights with uncertainty.
     """
     rule = specification.rule
-    doubt = np.where(
+    uncertainty = np.where(
         measurement.crown_height_origin == Origin.NOMINAL, 0.0, measurement.crown_height_u_mm
     )
     least = (
-        specification.fretwire.minimum_height_mm
+        specification.fretwire.least_crown_height_mm
         + rule.working_allowance_mm
-        + NormalDist().inv_cdf(rule.coverage) * doubt
+        + NormalDist().inv_cdf(rule.coverage) * uncertainty
     )
     return np.maximum(0.0, measurement.crown_height_mm - least)
 
@@ -277,13 +277,13 @@ def _require_fit(specification: Specification, measurement: Measurement) -> None
         raise RequestError(
             f"The measurement lacks {' and '.join(lacking)}; read them and measure again."
         )
-    doubts = (
+    uncertainties = (
         measurement.crown_top_u_mm,
         measurement.crown_height_u_mm,
         measurement.nut_u_mm,
         measurement.saddle_u_mm,
     )
-    if not all(bool((np.isfinite(u) & (u >= 0.0)).all()) for u in doubts):
+    if not all(bool((np.isfinite(u) & (u >= 0.0)).all()) for u in uncertainties):
         raise RequestError(
             "Every height needs an uncertainty of zero or more millimetres; measure again."
         )
@@ -329,7 +329,7 @@ def _open_gap_u_mm(measurement: Measurement, lines: StringLines, bow: Bow, fret:
             ((1.0 - share) * measurement.nut_u_mm) ** 2
             + (share * measurement.saddle_u_mm) ** 2
             + measurement.crown_top_u_mm[:, fret - 1] ** 2
-            + (measurement.carried_relief_u_mm * bow.frets[:, fret - 1]) ** 2
+            + (measurement.converted_relief_u_mm * bow.frets[:, fret - 1]) ** 2
         )
     )
 

@@ -17,13 +17,13 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from evenfall.levelling.methods import Outcome
     from evenfall.levelling.model import LevellingModel
-    from evenfall.levelling.ways import Outcome
     from evenfall.units import LengthUnit
 
     FloatArray = NDArray[np.float64]
 
-ORDER = ("attack", "action", "first fret", "relief", "travel", "crown height")
+ORDER = ("attack", "action", "first-fret gap", "relief", "travel", "crown height")
 """Levers in the order in which a player and a technician would sooner give way."""
 
 
@@ -70,7 +70,7 @@ def _open(model: LevellingModel, levers: tuple[str, ...]) -> Iterator[None]:
 def _utmost(model: LevellingModel, lever: str) -> float:
     """Return how far a limit can be eased at all [mm]: no crown goes lower than the board."""
     if lever == "crown height":
-        return model.problem.specification.fretwire.minimum_height_mm
+        return model.problem.specification.fretwire.least_crown_height_mm
     return float("inf")
 
 
@@ -189,7 +189,7 @@ def _phrase(model: LevellingModel, lever: str, amount: float, unit: LengthUnit) 
     size = length_text(amount, unit)
     if lever == "action":
         return f"widen the action limits by {size} on each side"
-    if lever == "first fret":
+    if lever == "first-fret gap":
         return f"widen the first-fret limits by {size} on each side"
     if lever == "relief":
         low = length_text(target.relief.minimum_mm - amount, unit)
@@ -197,7 +197,7 @@ def _phrase(model: LevellingModel, lever: str, amount: float, unit: LengthUnit) 
         return f"widen the relief limits by {size} to {low} … {high}"
     if lever == "travel":
         return f"let saddle and nut move {size} further than stated"
-    least = problem.specification.fretwire.minimum_height_mm - amount
+    least = problem.specification.fretwire.least_crown_height_mm - amount
     return f"leave {size} less crown height, down to {length_text(least, unit)}"
 
 

@@ -24,7 +24,7 @@ LEAST_STEP_MM = 0.02
 leaf of a usual feeler set; common practice, no source)."""
 
 BY_CHANCE = 0.05
-"""Chance that the doubt of the readings alone makes any crown stand out."""
+"""Chance that the uncertainty of the readings alone makes any crown stand out."""
 
 _USUAL = 2.0
 """A fret is named only where one of its crowns is further off than this many times what crowns of
@@ -43,9 +43,9 @@ def standing_out(
 ) -> tuple[FloatArray, BoolArray]:
     """Return each crown's step over its neighbours [mm], and whether it stands out; shape (K, F).
 
-    A crown stands out if its step is more than `LEAST_STEP_MM` and than what the readings' doubt
-    explains, held against all crowns together (Bonferroni's inequality), and if its fret is off by
-    more than frets of this neck commonly are.
+    A crown stands out if its step is more than `LEAST_STEP_MM` and than what measurement
+    uncertainty explains, held against all crowns together (Bonferroni's inequality), and if its
+    fret is off by more than frets of this neck commonly are.
 
     Parameters
     ----------
@@ -75,16 +75,16 @@ def _along_string(
     out = np.abs(start) > np.maximum(LEAST_STEP_MM, factor * u)
     step = start
     for _ in range(_PASSES):
-        step, doubt = np.empty(x.size), np.empty(x.size)
+        step, uncertainty = np.empty(x.size), np.empty(x.size)
         for j in range(x.size):
             near = _nearest(j, np.flatnonzero(~out))
             if near.size < 3:  # nothing to hold it against: as the robust line says
-                step[j], doubt[j] = start[j], u[j]
+                step[j], uncertainty[j] = start[j], u[j]
                 continue
             weight = _line_weights(x[near] - x[j])
             step[j] = z[j] - weight @ z[near]
-            doubt[j] = np.sqrt(u[j] ** 2 + np.sum((weight * u[near]) ** 2))
-        now = np.abs(step) > np.maximum(LEAST_STEP_MM, factor * doubt)
+            uncertainty[j] = np.sqrt(u[j] ** 2 + np.sum((weight * u[near]) ** 2))
+        now = np.abs(step) > np.maximum(LEAST_STEP_MM, factor * uncertainty)
         if (now == out).all():
             break
         out = now

@@ -1,4 +1,4 @@
-"""What lower action costs in metal, and what relief does to headroom."""
+"""What lower action costs in metal, and what relief does to touch force."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
 from evenfall.measurement import Origin
 from evenfall.neck import default_bow
-from evenfall.strings.clearance import headroom, open_share, rest_clearance_mm
+from evenfall.strings.clearance import open_share, rest_clearance_mm, touch_force
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -43,10 +43,10 @@ class TradeOff:
         [mm], shape (N,); NaN where no plan holds the limits.
     plan_action_mm, plan_metal_mm
         Where the plan stands on the first curve [mm].
-    relief_mm, headroom_share
-        Relief [mm], and the least headroom of the finished frets as a share of the attack,
-        action and first-fret clearance held; shape (M,).
-    plan_relief_mm, plan_headroom_share
+    relief_mm, touch_margin_share
+        Relief [mm], and the lowest touch force of the finished frets as a share of the attack,
+        action and first-fret gap held; shape (M,).
+    plan_relief_mm, plan_touch_margin_share
         Where the plan stands on the second curve.
     """
 
@@ -55,15 +55,15 @@ class TradeOff:
     plan_action_mm: float
     plan_metal_mm: float
     relief_mm: FloatArray
-    headroom_share: FloatArray
+    touch_margin_share: FloatArray
     plan_relief_mm: float
-    plan_headroom_share: float
+    plan_touch_margin_share: float
 
 
 def trade_off(
     specification: Specification, plan: Plan, *, envelope: Envelope | None = None
 ) -> TradeOff:
-    """Return metal against action and headroom against relief, around a plan.
+    """Return metal against action and touch force against relief, around a plan.
 
     Parameters
     ----------
@@ -95,16 +95,16 @@ def trade_off(
     places = np.array(sorted(curve))
     metal = np.array([np.nan if curve[at] is None else curve[at] for at in places], dtype=float)
     relief = np.linspace(-0.1, 0.6, 29)
-    share = np.array([_least_headroom(problem, plan, value) for value in relief])
+    share = np.array([_lowest_touch_force(problem, plan, value) for value in relief])
     return TradeOff(
         action_mm=float(wanted.mean()) + places,
         metal_mm=metal,
         plan_action_mm=float(plan.action_after_mm.mean()),
-        plan_metal_mm=plan.objective_mm,
+        plan_metal_mm=plan.metal_mm,
         relief_mm=relief,
-        headroom_share=share,
+        touch_margin_share=share,
         plan_relief_mm=plan.relief_after_mm,
-        plan_headroom_share=_least_headroom(problem, plan, plan.relief_after_mm),
+        plan_touch_margin_share=_lowest_touch_force(problem, plan, plan.relief_after_mm),
     )
 
 
@@ -156,8 +156,8 @@ def _edge(
     return {low: None, high: least_metal(high)}
 
 
-def _least_headroom(problem: Problem, plan: Plan, relief_mm: float) -> float:
-    """Return the least headroom over attack of the finished frets at another relief."""
+def _lowest_touch_force(problem: Problem, plan: Plan, relief_mm: float) -> float:
+    """Return the lowest touch force over attack of the finished frets at another relief."""
     change = (relief_mm - plan.relief_after_mm) * problem.bow.frets
     reference = problem.specification.scale.reference_fret
     first, far = open_share(problem.lines, 1), open_share(problem.lines, reference)
@@ -167,5 +167,5 @@ def _least_headroom(problem: Problem, plan: Plan, relief_mm: float) -> float:
     nut = plan.nut_after_mm + rise_first - slope * first
     saddle = plan.saddle_after_mm + rise_first + slope * (1.0 - first)
     clearance = rest_clearance_mm(problem.lines, nut, plan.crown_top_after_mm + change, saddle)
-    force = headroom(clearance, problem.envelope).force_n
+    force = touch_force(clearance, problem.envelope).force_n
     return float((force / np.maximum(plan.attack_n[:, None], 1e-9)).min())

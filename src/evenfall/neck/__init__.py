@@ -3,11 +3,11 @@
 from evenfall.neck.bow import Bow, crown_shift_mm, default_bow
 from evenfall.neck.calibration import Calibration, calibrate
 from evenfall.neck.forecast import (
-    Carried,
+    Converted,
     NeckForecast,
     RodMove,
     StringChange,
-    carried_to_tension,
+    converted_to_tension,
     forecast,
     restrung,
 )
@@ -23,7 +23,7 @@ __all__ = [
     "COVERAGE_FACTOR",
     "Bow",
     "Calibration",
-    "Carried",
+    "Converted",
     "NeckForecast",
     "NeckModel",
     "RodMove",
@@ -31,7 +31,7 @@ __all__ = [
     "StiffnessOrigin",
     "StringChange",
     "calibrate",
-    "carried_to_tension",
+    "converted_to_tension",
     "crown_shift_mm",
     "default_bow",
     "equilibrium_moisture_percent",

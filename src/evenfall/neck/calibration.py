@@ -113,13 +113,13 @@ def calibrate(
                 f"{shape[0]} strings and {shape[1]} frets."
             )
     change = second.crown_top_mm - first.crown_top_mm
-    doubt = np.hypot(first.crown_top_u_mm, second.crown_top_u_mm)
+    uncertainty = np.hypot(first.crown_top_u_mm, second.crown_top_u_mm)
     known = np.isfinite(change).all(axis=0)
     if int(known.sum()) < 5:
         raise RequestError("The two profiles share fewer than five frets; read more of them.")
-    doubt = np.where(np.isfinite(doubt) & (doubt > 0.0), doubt, np.nan)
-    stated = bool(np.isfinite(doubt).all())
-    weight = 1.0 / doubt if stated else np.ones(shape)
+    uncertainty = np.where(np.isfinite(uncertainty) & (uncertainty > 0.0), uncertainty, np.nan)
+    stated = bool(np.isfinite(uncertainty).all())
+    weight = 1.0 / uncertainty if stated else np.ones(shape)
 
     joint = float(fret_distance_mm(1.0, specification.board.joint_fret))
     place = np.linspace(0.0, joint, 65)
@@ -146,7 +146,9 @@ def calibrate(
         freedom = max(len(target) - len(answer), 1)
         covariance = np.linalg.pinv(matrix.T @ matrix)
         scatter = float((left**2).sum()) / freedom
-        if not stated or scatter > 1.0:  # the shape does not explain all: let the doubt show it
+        if (
+            not stated or scatter > 1.0
+        ):  # the shape does not explain all: let the uncertainty show it
             covariance *= scatter
         spread = np.asarray(np.sqrt(np.diag(covariance))[2 * count :], dtype=float)
         return (

@@ -24,13 +24,13 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Carried:
+class Converted:
     """Readings without strings, carried to playing tension.
 
     Parameters
     ----------
     measurement
-        The same readings as they would be with the strings at pitch, with the doubt of the
+        The same readings as they would be with the strings at pitch, with the uncertainty of the
         neck's stiffness.
     relief_change_mm, relief_change_u_mm
         What the strings add to the relief, with standard uncertainty [mm].
@@ -41,13 +41,13 @@ class Carried:
     relief_change_u_mm: float
 
 
-def carried_to_tension(
+def converted_to_tension(
     model: NeckModel, measurement: Measurement, *, tension_n: float | None = None
-) -> Carried:
+) -> Converted:
     """Return readings as they would be at another tension of the strings.
 
-    Nut, saddle and all else stay; every crown moves with the bow of the neck. The doubt of that
-    bow is one for all crowns, and stays so in the readings; doubts of several carries add up.
+    Nut, saddle and all else stay; every crown moves with the bow of the neck. The uncertainty of
+    that bow is one for all crowns, and stays so in the readings; several conversions add up.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def carried_to_tension(
         measurement,
         strung=True,
         crown_top_mm=measurement.crown_top_mm + change * model.bow.frets,
-        carried_relief_u_mm=measurement.carried_relief_u_mm + change_u,
+        converted_relief_u_mm=measurement.converted_relief_u_mm + change_u,
         crown_top_origin=np.where(origin == Origin.READ, np.int8(Origin.DERIVED), origin),
         direct=(),  # gaps that were read belong to the neck as it stood
         routes=(
@@ -84,7 +84,7 @@ def carried_to_tension(
             f"{length_text(change, signed=True)} ± {length_text(COVERAGE_FACTOR * change_u)}.",
         ),
     )
-    return Carried(carried, change, change_u)
+    return Converted(carried, change, change_u)
 
 
 def restrung(
@@ -119,7 +119,7 @@ def restrung(
             where="strings",
         )
     tension = sum(s.tension_n for s in other.strings)
-    carried = carried_to_tension(model, measurement, tension_n=tension).measurement
+    carried = converted_to_tension(model, measurement, tension_n=tension).measurement
     return replace(
         carried,
         model=other.name,
@@ -217,7 +217,7 @@ class NeckForecast:
     minimum_mm: float
     maximum_mm: float
     value_mm: float
-    carried: Carried | None
+    carried: Converted | None
     strings: StringChange | None
     rod: RodMove | None
     season: Season | None
@@ -296,12 +296,12 @@ def forecast(
     """
     if not np.isfinite(measurement.crown_top_mm).all():
         raise RequestError("The measurement lacks some crown tops; read them and measure again.")
-    carried = None if measurement.strung else carried_to_tension(model, measurement)
+    carried = None if measurement.strung else converted_to_tension(model, measurement)
     tops = measurement.crown_top_mm
     relief = model.bow.relief_mm(tops)
     relief_u = math.hypot(
         model.bow.relief_u_mm(np.nan_to_num(measurement.crown_top_u_mm)),
-        measurement.carried_relief_u_mm,
+        measurement.converted_relief_u_mm,
     )
     if carried is not None:
         relief += carried.relief_change_mm
@@ -369,7 +369,7 @@ def _string_change(
     other: Specification,
     relief_mm: float,
     relief_u_mm: float,
-    carried: Carried | None,
+    carried: Converted | None,
 ) -> StringChange:
     tension = sum(s.tension_n for s in other.strings)
     more = tension - model.tension_n

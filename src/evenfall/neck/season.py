@@ -95,7 +95,7 @@ class Season:
     relief_change_mm, relief_change_u_mm
         Change of relief with its standard uncertainty [mm].
     relief_after_mm, relief_after_u_mm
-        Relief after it, the doubt of the relief at the start included [mm].
+        Relief after it, the uncertainty of the relief at the start included [mm].
     width_nut_change_mm, width_last_change_mm
         Change of the board's width at the nut and at the last fret [mm].
     fret_end_mm
@@ -189,7 +189,7 @@ def season_change(
         swelling_mm(width, shrinkage, change) for width in (board.width_nut_mm, board.width_last_mm)
     ]
     humidity = _HUMIDITIES_PERCENT
-    relief_change, doubt = _relief_change_mm(model, humidity_from_percent, temperature_c)
+    relief_change, uncertainty = _relief_change_mm(model, humidity_from_percent, temperature_c)
     limit = specification.target.relief
     low = high = float("nan")
     if limit.minimum_mm <= relief_mm <= limit.maximum_mm:
@@ -218,7 +218,7 @@ def season_change(
         holds_to_percent=high,
         humidity_percent=humidity,
         relief_mm=relief_mm + relief_change,
-        relief_u_mm=doubt,
+        relief_u_mm=uncertainty,
     )
 
 
@@ -247,8 +247,8 @@ def humidity_range(
     temperature_c
         Temperature of the air [°C].
     """
-    change, doubt = _relief_change_mm(model, humidity_percent, temperature_c)
-    reach = COVERAGE_FACTOR * doubt
+    change, uncertainty = _relief_change_mm(model, humidity_percent, temperature_c)
+    reach = COVERAGE_FACTOR * uncertainty
     inside = (change - reach >= -less_mm) & (change + reach <= more_mm)
     return _stretch_around(_HUMIDITIES_PERCENT, inside, humidity_percent)
 

@@ -4,7 +4,7 @@ The strings pull the nut towards the bridge at a height e(x) over the neck's neu
 neck carries the moment T e(x) and takes the curvature T e(x) / E I(x) between nut and joint
 (Euler-Bernoulli beam; the strings' pull stays on the straight line from nut to saddle, so the
 growth of the moment with the bow itself, about P l^2 / (pi^2 E I) = 3 % for a usual neck, is
-within the doubt that is stated).
+within the uncertainty that is stated).
 
 The section is a rectangular board on a half-elliptic shaft, worked out by transformed areas: a
 half ellipse of half width a and depth h has A = pi a h / 2, its centroid 4 h / (3 pi) under the
@@ -43,11 +43,11 @@ DEFAULT_SHAFT_WOOD = "maple"
 """A usual neck; common practice, no source."""
 
 GIVEN_U_SHARE = 0.10
-"""Relative doubt of a measured number that the specification gives without one."""
+"""Relative uncertainty of a measured number that the specification gives without one."""
 
 _DEPTH_U_SHARE = 0.03
 _DEFAULT_DEPTH_U_SHARE = 0.08
-"""Relative doubt of a depth that was given, and of a usual one; stiffness goes with its cube."""
+"""Relative uncertainty of a depth given, and of a usual one; stiffness goes with its cube."""
 
 _PLACES = 65
 
@@ -240,7 +240,7 @@ def neck_model(
     build = specification.neck
     joint = float(fret_distance_mm(1.0, specification.board.joint_fret))
     place = np.linspace(0.0, joint, _PLACES)
-    section, assumed, doubt = _section(specification, place)
+    section, assumed, uncertainty = _section(specification, place)
     height = section.axis_depth_mm + _string_height_mm(specification, place)
     stiffness = section.bending_stiffness_n_mm2
     bow = default_bow(specification, lines)
@@ -251,7 +251,7 @@ def neck_model(
     origin: StiffnessOrigin = "default" if usual else "section"
     if build.stiffness_n_mm2 is not None:
         origin = "stiffness"
-    per_n_u = per_n * doubt
+    per_n_u = per_n * uncertainty
     if build.relief_mm_per_n is not None:
         per_n, origin = build.relief_mm_per_n, "specification"
         per_n_u = GIVEN_U_SHARE * per_n
@@ -283,7 +283,7 @@ def neck_model(
 def _section(
     specification: Specification, place_share: FloatArray
 ) -> tuple[Section, tuple[str, ...], float]:
-    """Return the sections, what was assumed for them, and the relative doubt of their E I."""
+    """Return the sections, what was assumed for them, and the relative uncertainty of their E I."""
     build, board = specification.neck, specification.board
     unit = specification.unit
     last = float(fret_distance_mm(1.0, specification.frets))
@@ -319,19 +319,19 @@ def _section(
     if build.board_grain is None:
         assumed.append("The board is taken to be quarter sawn.")
     share = _DEFAULT_DEPTH_U_SHARE if usual_depth else _DEPTH_U_SHARE
-    doubt = math.hypot(MODULUS_U_SHARE, 3.0 * share)
+    uncertainty = math.hypot(MODULUS_U_SHARE, 3.0 * share)
     if build.stiffness_n_mm2 is not None:
         given = np.full_like(place_share, build.stiffness_n_mm2)
         section = Section(given, section.axis_depth_mm, section.strain_curvature_per_mm)
-        doubt = math.hypot(GIVEN_U_SHARE, share)
-    return section, tuple(assumed), doubt
+        uncertainty = math.hypot(GIVEN_U_SHARE, share)
+    return section, tuple(assumed), uncertainty
 
 
 def _string_height_mm(specification: Specification, place_share: FloatArray) -> FloatArray:
     """Return how high the middle of the strings runs over the board [mm], by tension, as wanted."""
     strings, target = specification.strings, specification.target
     tension = np.array([s.tension_n for s in strings])
-    first = np.array([limit.value_mm for limit in target.first_fret])
+    first = np.array([limit.value_mm for limit in target.first_fret_gap])
     action = np.array([limit.value_mm for limit in target.action])
     near, far = fret_distance_mm(1.0, np.array([1.0, specification.scale.reference_fret]))
     half = 0.5 * np.array([s.gauge_mm for s in strings])
@@ -351,7 +351,7 @@ def _moisture(
     """Return relief per percent of moisture and its standard uncertainty [mm/%].
 
     Board and shaft shrink alike along the grain as far as tables tell, so the middle is zero and
-    the doubt is what counts: two independent woods, each S / 30 per percent (Wood Handbook,
+    the uncertainty is what counts: two independent woods, each S / 30 per percent (Wood Handbook,
     equation 4-9).
     """
     given = specification.neck.relief_mm_per_percent

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from evenfall.units import doubt_text, in_unit, length_text
+from evenfall.units import in_unit, length_text, uncertainty_text
 from evenfall.work.sheet import Amount
 from evenfall.work.wording import numbered, plain_line
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 KINDS: dict[str, str] = {
     "action": "Action",
-    "first-fret": "First-fret clearance",
+    "first-fret-gap": "First-fret gap",
     "relief": "Relief",
     "crown-height": "Crown height",
     "clearance": "Clearance at the attack",
@@ -304,7 +304,7 @@ def _rule(proof: Proof) -> tuple[str, ...]:
 def _worth_a_budget(items: Sequence[Item]) -> list[Item]:
     """Return the item nearest to its limit of every kind, then what is open, without repeats."""
     nearest = [_nearest(kind) for kind in _by_kind(items)]
-    still_open = sorted((i for i in items if i.verdict != "conforms"), key=_doubt)
+    still_open = sorted((i for i in items if i.verdict != "conforms"), key=_uncertainty)
     chosen: list[Item] = []
     for item in (*still_open, *nearest):
         if item.lines and item not in chosen:
@@ -329,7 +329,7 @@ def _by_kind(items: Iterable[Item]) -> list[list[Item]]:
     return [kinds[kind] for kind in order if kind in kinds]
 
 
-def _doubt(item: Item) -> tuple[int, float, float]:
+def _uncertainty(item: Item) -> tuple[int, float, float]:
     rank = {"does not conform": 0, "undecided": 1, "conforms": 2}[item.verdict]
     probability = item.probability if math.isfinite(item.probability) else -1.0
     room = item.room if math.isfinite(item.room) else -math.inf
@@ -337,7 +337,7 @@ def _doubt(item: Item) -> tuple[int, float, float]:
 
 
 def _nearest(items: Sequence[Item]) -> Item:
-    return min(items, key=_doubt)
+    return min(items, key=_uncertainty)
 
 
 class _Writer:
@@ -358,8 +358,8 @@ class _Writer:
             name=plain_line(item.name),
             result=self.amount(item.value),
             expanded=Amount(
-                doubt_text(item.expanded_uncertainty, self.unit).split()[0],
-                doubt_text(item.expanded_uncertainty, self.other_unit).split()[0],
+                uncertainty_text(item.expanded_uncertainty, self.unit).split()[0],
+                uncertainty_text(item.expanded_uncertainty, self.other_unit).split()[0],
             ),
             limits=_limits(item, self.unit),
             limits_other=_limits(item, self.other_unit),

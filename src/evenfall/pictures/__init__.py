@@ -3,7 +3,7 @@
 from evenfall.pictures.board_map import board_map
 from evenfall.pictures.crown_views import crown_lines, crown_section
 from evenfall.pictures.frame import frame_drawing
-from evenfall.pictures.fret_map import headroom_map, removal_map
+from evenfall.pictures.fret_map import removal_map, touch_force_map
 from evenfall.pictures.neck import neck_curve
 from evenfall.pictures.neck_forecast import neck_forecast
 from evenfall.pictures.pitch import pitch_map
@@ -19,7 +19,6 @@ __all__ = [
     "crown_lines",
     "crown_section",
     "frame_drawing",
-    "headroom_map",
     "neck_curve",
     "neck_forecast",
     "pitch_map",
@@ -27,6 +26,7 @@ __all__ = [
     "removal_map",
     "scan_drawings",
     "string_side_view",
+    "touch_force_map",
     "trade_off_chart",
     "verdict_strip",
 ]

@@ -49,7 +49,7 @@ def frame_drawing() -> str:
             "Three views of a neck. From above: origin on the centre line at the playing edge of "
             "the nut, x to the bridge, y to the treble side, strings numbered from the treble, "
             "frets from the nut. From the side: z up from a straight datum line, with nut slot, "
-            "crowns, saddle, action, relief, first-fret clearance and a stopped string. Across "
+            "crowns, saddle, action, relief, first-fret gap and a stopped string. Across "
             "the neck: crown, tang, board and crown height."
         ),
     )
@@ -212,7 +212,7 @@ def _strings_and_gaps() -> Iterator[str]:
 
     first = _fret_px(1)
     yield from _gap(first, _open_string_px(first), _crown_px(1))
-    yield text(first + 5, 306, "first-fret clearance", size_px=9.5, ink=RISK)
+    yield text(first + 5, 306, "first-fret gap", size_px=9.5, ink=RISK)
     yield line(first, 298, first, _open_string_px(first), ink=RISK, width_px=0.8)
     reference = _fret_px(_REFERENCE)
     yield from _gap(reference, _open_string_px(reference), _crown_px(_REFERENCE))

@@ -1,4 +1,4 @@
-"""Maps of frets by strings: headroom of every position, removal at every crossing.
+"""Maps of frets by strings: touch force of every position, removal at every crossing.
 
 Both show the board from above with the frame's x to the right and y up: nut at the left, treble
 string on top. Columns are of one width, because the numbers in them need it; each stands for the
@@ -65,9 +65,9 @@ _SHARE_SHOWING_FRET = 1.2
 """Below this share of the attack the fret that is touched first is worth its ink."""
 
 
-def headroom_map(
+def touch_force_map(
     specification: Specification,
-    headroom_n: FloatArray,
+    touch_force_n: FloatArray,
     attack_n: FloatArray,
     *,
     title: str,
@@ -79,15 +79,15 @@ def headroom_map(
     ----------
     specification
         The instrument, K strings over F frets.
-    headroom_n
-        Headroom by stopped position 0..F-1 (0 = open) [N], shape (K, F); negative where a string
+    touch_force_n
+        Touch force by stopped position 0..F-1 (0 = open) [N], shape (K, F); negative where a string
         touches at rest, NaN where it is not known.
     attack_n
         The player's attack [N], shape (K,).
     title
         What the map is of, for its heading.
     critical_fret
-        The fret that is touched first, shape (K, F); shown where headroom is short.
+        The fret that is touched first, shape (K, F); shown where touch force is short.
 
     Raises
     ------
@@ -95,16 +95,16 @@ def headroom_map(
         An array is not of the instrument's shape, or an attack is negative.
     """
     shape = (specification.string_count, specification.frets)
-    force = np.asarray(headroom_n, dtype=float)
+    force = np.asarray(touch_force_n, dtype=float)
     attack = np.asarray(attack_n, dtype=float)
     if force.shape != shape or attack.shape != shape[:1]:
-        raise ValueError(f"headroom_n must have shape {shape} and attack_n {shape[:1]}")
+        raise ValueError(f"touch_force_n must have shape {shape} and attack_n {shape[:1]}")
     if critical_fret is not None and np.shape(critical_fret) != shape:
         raise ValueError(f"critical_fret must have shape {shape}")
     if not bool(np.all(attack >= 0.0)):
         raise ValueError("attack_n must not be negative")
     share = force / np.maximum(attack[:, None], _LEAST_ATTACK_N)
-    summary = _headroom_summary(force, share)
+    summary = _touch_force_summary(force, share)
     parts, top = heading(title, summary)
     layout = CellLayout(shape[1], shape[0], 35.0, 0.0, top)
     parts += column_names(
@@ -115,25 +115,25 @@ def headroom_map(
         for i in range(shape[1]):
             first = None if critical_fret is None else int(critical_fret[k, i])
             parts.append(
-                _headroom_cell(
+                _touch_force_cell(
                     layout, (k, i), force_n=force[k, i], share=share[k, i], first_touched=first
                 )
             )
     parts += fret_lines(layout, nut_after=0)
     explained = (
-        "In each cell, from the top: headroom in N; the same in % of the attack, rounded down; "
+        "In each cell, from the top: touch force in N; the same in % of the attack, rounded down; "
         "marks where a position is under the attack"
     )
     if critical_fret is not None:
         explained += "; the number beside them is the fret that is touched first"
     legend, end = legend_of(
         layout.end_px,
-        "Headroom as a share of the attack (given under each string's number):",
+        "Touch force as a share of the attack (given under each string's number):",
         list(RISK_RAMP) + ([UNKNOWN] if bool(np.isnan(force).any()) else []),
         f"{explained}.",
     )
     parts += legend
-    return document(end, parts, title=title, description=f"Headroom map. {summary}")
+    return document(end, parts, title=title, description=f"Touch force map. {summary}")
 
 
 def removal_map(specification: Specification, plan: Plan, *, unit: LengthUnit = "mm") -> str:
@@ -158,7 +158,7 @@ def removal_map(specification: Specification, plan: Plan, *, unit: LengthUnit = 
     left = plan.crown_height_after_mm
     if removal.shape != shape or left.shape != shape:
         raise ValueError(f"the plan is not for {shape[0]} strings and {shape[1]} frets")
-    minimum = specification.fretwire.minimum_height_mm
+    minimum = specification.fretwire.least_crown_height_mm
     share = _life_share(removal, left, minimum)
     name = specification.name or "Instrument"
     title = f"{name}: what comes off, in {'inch' if unit == 'in' else 'mm'}"
@@ -197,10 +197,10 @@ def _place(k: int, i: int) -> str:
     return f"string {k + 1} " + (f"stopped at fret {i}" if i else "open")
 
 
-# ---- headroom ----------------------------------------------------------------------------------
+# ---- touch force -------------------------------------------------------------------------
 
 
-def _headroom_cell(
+def _touch_force_cell(
     layout: CellLayout,
     place: tuple[int, int],
     *,
@@ -259,10 +259,10 @@ def _share_text(share: float) -> str:
     return "<−999" if percent < -999 else str(percent).replace("-", "−")
 
 
-def _headroom_summary(force: FloatArray, share: FloatArray) -> str:
+def _touch_force_summary(force: FloatArray, share: FloatArray) -> str:
     known = np.isfinite(share)
     if not bool(known.any()):
-        return "No headroom is known."
+        return "No touch force is known."
     short = int(np.count_nonzero(share < 1.0 - _SHARE_TOLERANCE))
     k, i = np.unravel_index(int(np.argmin(np.where(known, share, np.inf))), share.shape)
     k2, i2 = np.unravel_index(int(np.argmax(np.where(known, share, -np.inf))), share.shape)

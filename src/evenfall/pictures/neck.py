@@ -28,7 +28,7 @@ from evenfall.pictures.svg import (
     text_width_px,
 )
 from evenfall.plan import Plan
-from evenfall.units import LengthUnit, doubt_text, in_unit, length_text
+from evenfall.units import LengthUnit, in_unit, length_text, uncertainty_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -170,7 +170,7 @@ def _curves(
         before.crown_top_u_mm,
         filled=after is None,
         relief=after.relief_before_mm if isinstance(after, Plan) else None,
-        carried_u_mm=before.carried_relief_u_mm,
+        carried_u_mm=before.converted_relief_u_mm,
     )
     if after is None:
         return [first]
@@ -283,7 +283,7 @@ def _summary(curves: list[_Curve], minimum_mm: float, maximum_mm: float, unit: L
     for curve in curves:
         value = _length(curve.relief, unit) if np.isfinite(curve.relief) else "not known"
         if np.isfinite(curve.relief) and np.isfinite(curve.relief_u):
-            spread = doubt_text(COVERAGE_FACTOR * curve.relief_u, unit)
+            spread = uncertainty_text(COVERAGE_FACTOR * curve.relief_u, unit)
             value = f"{value.split()[0]} ± {spread}"
         reliefs.append(f"{value} {curve.name}")
     last = curves[-1].height

@@ -254,9 +254,9 @@ def _rod_text(made: NeckForecast, unit: LengthUnit) -> str:
     more = "more" if rod.relief_change_mm > 0.0 else "less"
     sentence = f"Wanted: {size} {more} relief"
     if math.isfinite(rod.turns_count):
-        way = "tighten" if rod.turns_count > 0.0 else "loosen"
+        method = "tighten" if rod.turns_count > 0.0 else "loosen"
         sentence += (
-            f"; {way} the rod by {abs(rod.turns_count):.2f} ± "
+            f"; {method} the rod by {abs(rod.turns_count):.2f} ± "
             f"{COVERAGE_FACTOR * rod.turns_u_count:.2f} turns"
         )
     return f"{sentence}. "

@@ -1,7 +1,8 @@
 """Play map: what every stopped position does in motion, at each level of attack.
 
-Laid out as the headroom map. Each cell has one strip per level, the gentlest on top; a strip shows
-by shade and by mark whether the note is clean, touches or rattles, and which fret is met first.
+Laid out as the touch force map. Each cell has one strip per level, the gentlest on top; a strip
+shows by shade and by mark whether the note is clean, touches or rattles, and which fret is met
+first.
 """
 
 from __future__ import annotations

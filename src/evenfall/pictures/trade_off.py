@@ -1,4 +1,4 @@
-"""Two curves through a plan: what lower action costs in metal, what relief does to headroom."""
+"""Two curves through a plan: what lower action costs in metal, what relief does to touch force."""
 
 from __future__ import annotations
 
@@ -33,15 +33,15 @@ if TYPE_CHECKING:
 _PLOT_PX = 170.0
 _GUTTER_PX = 24.0
 _MOST = 999.0
-"""Headroom over this is drawn here [% of the attack]; with no attack at all it has no end."""
+"""Touch force over this is drawn here [% of the attack]; with no attack at all it has no end."""
 _LEVEL = 0.05
-"""Points whose headroom differs by less than this count as equally high [% of the attack]."""
+"""Points whose touch force differs by less than this count as equally high [% of the attack]."""
 
 
 def trade_off_chart(
     trade_off: TradeOff, *, title: str = "What the limits cost", unit: LengthUnit = "mm"
 ) -> str:
-    """Return metal against action and least headroom against relief, the plan marked, as SVG.
+    """Return metal against action and lowest touch force against relief, the plan marked, as SVG.
 
     Parameters
     ----------
@@ -58,10 +58,10 @@ def trade_off_chart(
         A curve has fewer than two points, or arrays of unlike length.
     """
     metal = _points(trade_off.action_mm, trade_off.metal_mm, unit, unit)
-    borne = np.minimum(100.0 * np.asarray(trade_off.headroom_share), _MOST)
+    borne = np.minimum(100.0 * np.asarray(trade_off.touch_margin_share), _MOST)
     share = _points(trade_off.relief_mm, borne, unit, None)
     action, spent = trade_off.plan_action_mm, trade_off.plan_metal_mm
-    relief, worst = trade_off.plan_relief_mm, min(trade_off.plan_headroom_share, 0.01 * _MOST)
+    relief, worst = trade_off.plan_relief_mm, min(trade_off.plan_touch_margin_share, 0.01 * _MOST)
     cost = f"The plan: action {_length(action, unit)}, {_length(spent, unit)} of metal."
     if not math.isfinite(spent) or not math.isfinite(action):
         cost = "No plan holds every limit here."
@@ -88,7 +88,7 @@ def trade_off_chart(
         4.0 + wide + _GUTTER_PX,
         top,
         wide,
-        caption=f"Least headroom, % of attack, against relief, {unit}",
+        caption=f"Lowest touch force, % of attack, against relief, {unit}",
         result=room,
         points=share,
         chosen=(in_unit(relief, unit), 100.0 * worst),
@@ -104,7 +104,7 @@ def trade_off_chart(
     parts.append(line(286, end - 2, 308, end - 2, ink=RISK, width_px=1.2, dash="5 3"))
     parts.append(text(313, end + 7.5, "under the attack", size_px=9.5))
     parts.append(circle(420, end + 4, 4.5, ink=RISK, width_px=1.4))
-    parts.append(text(430, end + 7.5, "relief with most headroom", size_px=9.5))
+    parts.append(text(430, end + 7.5, "relief with most touch force", size_px=9.5))
     return document(end + 18.0, parts, title=title, description=f"{cost} {room}")
 
 

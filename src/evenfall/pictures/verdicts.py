@@ -245,9 +245,9 @@ def _number(value: float, unit: str) -> str:
 def _value_text(row: VerdictRow) -> str:
     if not math.isfinite(row.value):
         return "not known"
-    doubt, step = row.expanded_uncertainty, 10.0 ** -_DIGITS.get(row.unit, 300)
+    uncertainty, step = row.expanded_uncertainty, 10.0 ** -_DIGITS.get(row.unit, 300)
     # no doubt is shown as none: rounded up where it would be (JCGM 100:2008, 7.2.6)
-    spread = _number(step if 0.0 < doubt <= 0.5 * step else doubt, row.unit)
+    spread = _number(step if 0.0 < uncertainty <= 0.5 * step else uncertainty, row.unit)
     return f"{_number(row.value, row.unit)} ± {spread} {row.unit}".rstrip()
 
 

@@ -128,7 +128,7 @@ class Case:
         where = f"string {k + 1}, fret {fret}"
         return self._line("crown top", "crown_top", (k, fret - 1), sensitivity_mm_per_mm, where)
 
-    def carried_lines(self, change_mm_per_mm: float) -> list[BudgetLine]:
+    def converted_lines(self, change_mm_per_mm: float) -> list[BudgetLine]:
         """Return the budget line of readings that were carried to another tension, if they were.
 
         Parameters
@@ -136,7 +136,7 @@ class Case:
         change_mm_per_mm
             Change of the result per millimetre more relief.
         """
-        u_mm = self.measurement.carried_relief_u_mm
+        u_mm = self.measurement.converted_relief_u_mm
         if u_mm == 0.0:
             return []
         return [BudgetLine("relief added by carrying to tension", 0.0, u_mm, change_mm_per_mm)]
@@ -208,7 +208,7 @@ class Case:
 
 
 def open_gap_items(case: Case, quantity: str, fret: int, limits: tuple[Limit, ...]) -> list[Item]:
-    """Return the open strings' gaps over a fret, judged: the action, or the first-fret clearance.
+    """Return the open strings' gaps over a fret, judged: the action, or the first-fret gap.
 
     Parameters
     ----------
@@ -221,7 +221,7 @@ def open_gap_items(case: Case, quantity: str, fret: int, limits: tuple[Limit, ..
     limits
         Limits, one per string.
     """
-    title = "Action" if quantity == "action" else "First-fret clearance"
+    title = "Action" if quantity == "action" else "First-fret gap"
     items = []
     for k, limit in enumerate(limits):
         direct = _direct(case.measurement, "action", string=k + 1, fret=fret)
@@ -264,7 +264,7 @@ def derived_gap(case: Case, k: int, fret: int) -> tuple[float, list[BudgetLine]]
         case.nut_line(k, 1.0 - share),
         case.saddle_line(k, share),
         case.top_line(k, fret, -1.0),
-        *case.carried_lines(-float(case.bow.frets[k, fret - 1])),
+        *case.converted_lines(-float(case.bow.frets[k, fret - 1])),
     ]
 
 
@@ -330,7 +330,7 @@ def derived_relief(case: Case) -> tuple[float, list[BudgetLine], int]:
         for k in np.flatnonzero(whole)
         for fret in range(1, top_mm.shape[1] + 1)
     ]
-    lines += case.carried_lines(1.0)
+    lines += case.converted_lines(1.0)
     return float(np.sum(weights[whole] * top_mm[whole])), lines, count
 
 
@@ -351,7 +351,7 @@ def crown_height_items(case: Case, plan: Plan, deviation: Deviation) -> list[Ite
     deviation
         How the instrument differs from it.
     """
-    least_mm = case.specification.fretwire.minimum_height_mm
+    least_mm = case.specification.fretwire.least_crown_height_mm
     items = []
     for fret in range(1, case.measurement.fret_count + 1):
         found = [
@@ -447,7 +447,7 @@ class Clearances:
 def clearances(case: Case) -> Clearances:
     """Return every clearance with its uncertainty, u² = u_j² + (1 - a)² u_i² + a² u_s².
 
-    Readings carried to another tension add what they share, the doubt of the bow.
+    Readings carried to another tension add what they share, the uncertainty of the bow.
 
     Parameters
     ----------
@@ -462,7 +462,9 @@ def clearances(case: Case) -> Clearances:
         + ((1.0 - share) * u_mm[:, :, None]) ** 2
         + (share * read.saddle_u_mm[:, None, None]) ** 2
     )
-    bowed = clearance_per_relief(case.lines, case.bow.frets) * case.measurement.carried_relief_u_mm
+    bowed = (
+        clearance_per_relief(case.lines, case.bow.frets) * case.measurement.converted_relief_u_mm
+    )
     excursion_mm = case.attack_n[:, None, None] * case.envelope.excursion_mm_per_n
     return Clearances(
         clearance_mm=rest_clearance_mm(case.lines, read.nut_mm, read.top_mm, read.saddle_mm),
@@ -491,11 +493,11 @@ def judge_positions(case: Case, found: Clearances) -> Positions:
     excursion = case.envelope.excursion_mm_per_n
     with np.errstate(divide="ignore", invalid="ignore"):
         bears = np.where(excursion > 0.0, found.clearance_mm / excursion, np.inf)[:, :-1]
-        slack_n = found.u_mm[k, i, critical] / excursion[k, i, critical]
-    # One missing height leaves the position's headroom unknown: the gap may be there.
+        unstrung_n = found.u_mm[k, i, critical] / excursion[k, i, critical]
+    # One missing height leaves the position's touch force unknown: the gap may be there.
     missing = np.asarray((np.isnan(found.clearance_mm[:, :-1]) & free).any(axis=2))
-    headroom_n = np.where(free, bears, np.inf).min(axis=2)
-    headroom_n = np.where(missing | ~np.isfinite(headroom_n), np.nan, headroom_n)
+    touch_force_n = np.where(free, bears, np.inf).min(axis=2)
+    touch_force_n = np.where(missing | ~np.isfinite(touch_force_n), np.nan, touch_force_n)
     u_mm = found.u_mm[k, i, critical]
     required_mm = found.required_mm[k, i, critical]
     probability = np.full((count, frets), np.nan)
@@ -514,8 +516,10 @@ def judge_positions(case: Case, found: Clearances) -> Positions:
             row.append("undecided" if unsure else decision.verdict)
         verdicts.append(tuple(row))
     return Positions(
-        headroom_n=headroom_n,
-        headroom_u_n=np.where(np.isfinite(headroom_n) & np.isfinite(slack_n), slack_n, np.nan),
+        touch_force_n=touch_force_n,
+        touch_force_u_n=np.where(
+            np.isfinite(touch_force_n) & np.isfinite(unstrung_n), unstrung_n, np.nan
+        ),
         clearance_mm=clearance_mm,
         clearance_u_mm=np.where(known, u_mm, np.nan),
         required_mm=np.where(known, required_mm, np.nan),
@@ -550,8 +554,8 @@ def clearance_items(case: Case, positions: Positions) -> list[Item]:
         known = math.isfinite(scores[k, stop])
         stopped = "open" if stop == 0 else f"stopped at fret {stop}"
         name = f"Clearance of string {k + 1} {stopped} over fret {fret}"
-        doubtful = row.count("undecided")
-        counts = [(row.count("does not conform"), "not conforming"), (doubtful, "undecided")]
+        uncertain = row.count("undecided")
+        counts = [(row.count("does not conform"), "not conforming"), (uncertain, "undecided")]
         route = f"least sure of {len(row)} positions" + "".join(
             f", {number} {words}" for number, words in counts if number
         )
@@ -563,7 +567,7 @@ def clearance_items(case: Case, positions: Positions) -> list[Item]:
                 case.top_line(k, stop, 1.0 - a),
                 case.saddle_line(k, a),
                 case.top_line(k, fret, -1.0),
-                *case.carried_lines(float(bowed[k, stop, fret])),
+                *case.converted_lines(float(bowed[k, stop, fret])),
             ],
             low_mm=float(positions.required_mm[k, stop]) if known else -math.inf,
             string=k + 1,
@@ -571,7 +575,7 @@ def clearance_items(case: Case, positions: Positions) -> list[Item]:
             fret=fret if known else NONE,
             route=route,
         )
-        if item.verdict == "conforms" and doubtful:
+        if item.verdict == "conforms" and uncertain:
             item = with_verdict(item, "undecided", "some positions were not read")
         items.append(item)
     return items

@@ -77,7 +77,7 @@ class _Advice:
             return
         steps = [*self.moves(), *self.crowns()]
         kinds = {i.quantity for i in self.items if i.verdict == "does not conform"}
-        several = len(kinds & {"relief", "action", "first-fret", "clearance"}) > 1
+        several = len(kinds & {"relief", "action", "first-fret-gap", "clearance"}) > 1
         if several or any(_LOST in step for step in steps):
             what = "Several kinds of limits are missed, and mending" if several else "Mending"
             yield (
@@ -90,7 +90,7 @@ class _Advice:
         open_items = [i for i in self.items if i.verdict != "conforms"]
         for quantity, step in (
             ("relief", self.relief),
-            ("first-fret", self.first_fret),
+            ("first-fret-gap", self.first_fret_gap),
             ("action", self.action),
             ("clearance", self.clearance),
         ):
@@ -131,7 +131,7 @@ class _Advice:
         direct = {
             "relief": "the relief under a straightedge",
             "action": f"the gap over fret {item.fret}",
-            "first-fret": f"the gap over fret {item.fret}",
+            "first-fret-gap": f"the gap over fret {item.fret}",
             "crown-height": f"the crown height of fret {item.fret}",
         }.get(item.quantity)
         gauge_mm = needed_mm if direct else self.each_mm(item, needed_mm)
@@ -241,7 +241,7 @@ class _Advice:
         )
         return self.advise(item, change + self.lost(k, saddle_mm=move_mm))
 
-    def first_fret(self, item: Item) -> str:
+    def first_fret_gap(self, item: Item) -> str:
         k = item.string - 1
         share = 1.0 - float(open_share(self.case.lines, item.fret)[k])
         move_mm = self.move_mm(item) / share
@@ -291,16 +291,16 @@ class _Advice:
         along = self.along(item)
         if item.verdict == "does not conform":
             return f"{self.standing(item)}{along}: {change}."
-        doubt = f"Undecided: {self.standing(item)}{along}; {self.reading(item)}"
-        # Metal is no answer to doubt about a position that is likelier to clear than not.
-        return f"{doubt}; or {change}." if item.room < 0.0 else f"{doubt}."
+        uncertainty = f"Undecided: {self.standing(item)}{along}; {self.reading(item)}"
+        # Metal is no answer to uncertainty about a position that is likelier to clear than not.
+        return f"{uncertainty}; or {change}." if item.room < 0.0 else f"{uncertainty}."
 
     def along(self, item: Item) -> str:
         """Say how many positions of the item's string are not proven to clear."""
         row = self.positions.verdict[item.string - 1]
-        failing, doubtful = row.count("does not conform"), row.count("undecided")
+        failing, uncertain = row.count("does not conform"), row.count("undecided")
         counts = [f"{failing} too low"] if failing else []
-        counts += [f"{doubtful} undecided"] if doubtful else []
+        counts += [f"{uncertain} undecided"] if uncertain else []
         return f" ({_and(counts)} of {len(row)} positions of this string)"
 
     def metal_mm(self, k: int) -> FloatArray:
@@ -315,8 +315,8 @@ class _Advice:
         share = chord_share(self.case.lines)[k]
         band_mm = self.factor * self.found.u_mm[k]
         room_mm = self.found.clearance_mm[k] - self.found.required_mm[k]
-        doubtful = (room_mm >= 0.0) & (room_mm < band_mm)
-        needed_mm = self.found.required_mm[k] + np.where(doubtful, 0.0, band_mm)
+        uncertain = (room_mm >= 0.0) & (room_mm < band_mm)
+        needed_mm = self.found.required_mm[k] + np.where(uncertain, 0.0, band_mm)
         height_mm = np.concatenate([[read.nut_mm[k]], read.top_mm[k]])
         for j in range(1, len(height_mm)):
             line_mm = (1.0 - share[:j, j]) * height_mm[:j] + share[:j, j] * read.saddle_mm[k]
@@ -331,7 +331,7 @@ class _Advice:
         return not (ends and bool(np.isfinite(read.top_mm[k]).all()))
 
     def least_mm(self) -> float:
-        return self.case.specification.fretwire.minimum_height_mm
+        return self.case.specification.fretwire.least_crown_height_mm
 
     def crown_left_mm(self, k: int, fret: int) -> float:
         """Return a lower bound of the crown height at a crossing, from the fret's own item."""
@@ -353,10 +353,10 @@ class _Advice:
         unread = [str(i.fret) for i in items if not math.isfinite(i.value)]
         if unread:
             yield f"Read the crown height of fret {_some(unread, 'more')}: it is undecided."
-        doubtful = [i for i in items if i.verdict == "undecided" and math.isfinite(i.value)]
-        if doubtful:
-            worst = min(doubtful, key=lambda i: i.room)
-            others = len(doubtful) - 1
+        uncertain = [i for i in items if i.verdict == "undecided" and math.isfinite(i.value)]
+        if uncertain:
+            worst = min(uncertain, key=lambda i: i.room)
+            others = len(uncertain) - 1
             also = f" (and {others} more frets)" if others else ""
             yield f"Undecided: {self.standing(worst)}{also}; {self.reading(worst)}."
 

@@ -113,7 +113,7 @@ class Positions:
 
     Parameters
     ----------
-    headroom_n, headroom_u_n
+    touch_force_n, touch_force_u_n
         Attack the position bears [N] and its standard uncertainty; NaN if a height is missing.
     clearance_mm, clearance_u_mm, required_mm
         Clearance over the critical fret, its standard uncertainty, and what it must be [mm].
@@ -125,8 +125,8 @@ class Positions:
         Per position "conforms", "does not conform" or "undecided", one tuple per string.
     """
 
-    headroom_n: FloatArray
-    headroom_u_n: FloatArray
+    touch_force_n: FloatArray
+    touch_force_u_n: FloatArray
     clearance_mm: FloatArray
     clearance_u_mm: FloatArray
     required_mm: FloatArray
@@ -277,8 +277,8 @@ class Proof:
 
 
 _POSITION_NUMBERS = (
-    "headroom_n",
-    "headroom_u_n",
+    "touch_force_n",
+    "touch_force_u_n",
     "clearance_mm",
     "clearance_u_mm",
     "required_mm",
@@ -359,7 +359,7 @@ def proof_from_dict(values: Mapping[str, Any]) -> Proof:
         raise FormatMismatchError(wrong_schema("a proof", SCHEMA, values))
     try:
         proof = _read(values)
-        shape = proof.positions.headroom_n.shape
+        shape = proof.positions.touch_force_n.shape
         grids = [getattr(proof.positions, name) for name in _POSITION_NUMBERS]
         grids += [proof.deviation.crown_top_mm, proof.deviation.crown_top_u_mm]
         if len(shape) != 2 or any(grid.shape != shape for grid in grids):

@@ -63,7 +63,7 @@ def prove(
 ) -> Proof:
     """Return the proof: what the readings after the work show.
 
-    Judged are the action of every string, its first-fret clearance, the relief, the crown height
+    Judged are the action of every string, its first-fret gap, the relief, the crown height
     left at every fret, and the clearance of every stopped position at the attack. Readings of
     action and relief of their own take precedence over values worked out from heights.
 
@@ -110,14 +110,14 @@ def prove(
     target, reference = specification.target, specification.scale.reference_fret
     under_tension = [
         *open_gap_items(case, "action", reference, target.action),
-        *open_gap_items(case, "first-fret", 1, target.first_fret),
+        *open_gap_items(case, "first-fret-gap", 1, target.first_fret_gap),
         *relief_items(case),
     ]
     crowns = crown_height_items(case, plan, deviation)
     swinging = clearance_items(case, positions)
     if not measurement.strung:
-        under_tension = [_slack(item) for item in under_tension]
-        swinging = [_slack(item) for item in swinging]
+        under_tension = [_unstrung(item) for item in under_tension]
+        swinging = [_unstrung(item) for item in swinging]
     items = (*under_tension, *crowns, *swinging)
     rule = specification.rule
     return Proof(
@@ -147,7 +147,7 @@ def _overall(items: Sequence[Item]) -> Verdict:
     return "undecided" if "undecided" in verdicts else "conforms"
 
 
-def _slack(item: Item) -> Item:
+def _unstrung(item: Item) -> Item:
     return with_verdict(item, "undecided", "strings not at pitch during the readings")
 
 
@@ -193,7 +193,7 @@ def _state_findings(case: Case, plan: Plan) -> Iterator[Finding]:
         yield Finding(
             "state",
             "The strings were not at pitch during the readings, so nothing that tension moves is "
-            "decided: action, first-fret clearance, relief and clearances stay undecided.",
+            "decided: action, first-fret gap, relief and clearances stay undecided.",
         )
     elif not before.strung:
         yield Finding(
@@ -269,7 +269,7 @@ def _reading_findings(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
         count = int(np.sum(after.crown_top_origin == origin))
         if count:
             yield Finding("route", f"{count} crown tops were {words}.", severity="note")
-    direct = [i for i in items if i.quantity in ("action", "first-fret", "relief")]
+    direct = [i for i in items if i.quantity in ("action", "first-fret-gap", "relief")]
     names = [i.name for i in direct if i.route.startswith("read directly")]
     if names:
         yield Finding(

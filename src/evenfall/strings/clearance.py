@@ -1,4 +1,4 @@
-"""Rest clearance, headroom and the quantities a straightedge or feeler would show.
+"""Rest clearance, touch force and the quantities a straightedge or feeler would show.
 
 All functions take heights over one straight datum for K strings over F frets: `nut_mm` (K,),
 `crown_top_mm` (K, F), `saddle_mm` (K,). Adding a + b x to the heights of a string changes none of
@@ -83,13 +83,13 @@ def clearance_per_relief(lines: StringLines, bow_mm_per_mm: FloatArray) -> Float
 
 
 @dataclass(frozen=True, slots=True)
-class Headroom:
+class TouchForce:
     """The attack each position bears before the string touches a fret.
 
     Parameters
     ----------
     force_n
-        Headroom by stopped position 0..F-1 [N], shape (K, F); negative if it touches at rest.
+        Touch force by stopped position 0..F-1 [N], shape (K, F); negative if it touches at rest.
     displacement_mm
         The same as displacement at the pluck point [mm], shape (K, F).
     critical_fret
@@ -101,8 +101,8 @@ class Headroom:
     critical_fret: IntArray
 
 
-def headroom(clearance_mm: FloatArray, envelope: Envelope) -> Headroom:
-    """Return the headroom H[k, i] = min over j > i of c[k, i, j] / e[k, i, j].
+def touch_force(clearance_mm: FloatArray, envelope: Envelope) -> TouchForce:
+    """Return the touch force H[k, i] = min over j > i of c[k, i, j] / e[k, i, j].
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ def headroom(clearance_mm: FloatArray, envelope: Envelope) -> Headroom:
         force = np.where(excursion > 0.0, clearance_mm / excursion, np.inf)[:, :-1, :]
     force = np.where(np.isnan(force), np.inf, force)
     least = force.min(axis=2)
-    return Headroom(
+    return TouchForce(
         force_n=least,
         displacement_mm=least * envelope.compliance_mm_per_n[:, :-1],
         critical_fret=force.argmin(axis=2),
@@ -132,7 +132,7 @@ def open_gap_mm(
 ) -> FloatArray:
     """Return the gap of each open string over a fret [mm], shape (K,).
 
-    At the reference fret this is the action, at fret 1 the first-fret clearance.
+    At the reference fret this is the action, at fret 1 the first-fret gap.
 
     Parameters
     ----------

@@ -222,14 +222,17 @@ def stopped_pitch(
         raise ValueError("places along a string must increase from the nut to the saddle")
     length, stretch, stiffness = _parts(course, finger_mm)
     variance = np.zeros_like(length)
-    for name, doubt in (
+    for name, uncertainty in (
         ("nut_mm", np.asarray(nut_u_mm, dtype=float)),
         ("crown_top_mm", np.asarray(crown_top_u_mm, dtype=float)),
         ("saddle_mm", np.asarray(saddle_u_mm, dtype=float)),
     ):
-        if doubt.any():
+        if uncertainty.any():
             slope = _slope(course, name, finger_mm)
-            variance += (slope * (doubt if doubt.ndim == 2 else np.atleast_1d(doubt)[:, None])) ** 2
+            variance += (
+                slope
+                * (uncertainty if uncertainty.ndim == 2 else np.atleast_1d(uncertainty)[:, None])
+            ) ** 2
     # E enters the stretch part as it stands and the stiffness part by its square root
     share = np.atleast_1d(np.asarray(modulus_u_share, dtype=float))[:, None]
     variance += (share * (stretch + 0.5 * stiffness)) ** 2

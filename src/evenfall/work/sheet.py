@@ -15,7 +15,7 @@ import numpy as np
 
 from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
-from evenfall.plan import WAYS
+from evenfall.plan import METHODS
 from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
 from evenfall.units import length_text
 from evenfall.work.cautions import Caution, cautions
@@ -256,7 +256,7 @@ def bench_sheet(specification: Specification, plan: Plan, *, unit: LengthUnit) -
             cuts_nut=bool((writer.nut_change_mm < -NOTHING_MM).any()),
             fills_nut=bool((writer.nut_change_mm > NOTHING_MM).any()),
             refrets=bool(plan.replaced_frets),
-            planes_board=plan.way == "refret",
+            planes_board=plan.method == "refret",
         )
         if steps
         else (),
@@ -339,7 +339,7 @@ class _Writer:
         least, most = float(plan.attack_n.min()), float(plan.attack_n.max())
         attack = f"{least:.2f} N" if most - least < 0.005 else f"{least:.2f} to {most:.2f} N"
         return (
-            ("Way", WAYS[plan.way]),
+            ("Way", METHODS[plan.method]),
             ("Instrument", f"{spec.string_count} strings, {spec.frets} frets"),
             ("Set up for", f"an attack of {attack}"),
         )
@@ -394,18 +394,18 @@ class _Writer:
         """Say how far the weakest position is from touching, before and after."""
         plan = self.plan
 
-        def weakest(headroom_n: FloatArray) -> tuple[int, int, int]:
-            force = np.where(np.isfinite(headroom_n), headroom_n, np.inf)
+        def weakest(touch_force_n: FloatArray) -> tuple[int, int, int]:
+            force = np.where(np.isfinite(touch_force_n), touch_force_n, np.inf)
             share = force / np.maximum(plan.attack_n[:, None], 1e-9)
             string, stop = np.unravel_index(int(share.argmin()), share.shape)
-            percent = math.floor(100.0 * (float(share.min()) + 1e-6))  # as in the headroom map
+            percent = math.floor(100.0 * (float(share.min()) + 1e-6))  # as in the touch force map
             return percent, int(string) + 1, int(stop)
 
-        was, _, _ = weakest(plan.headroom_before_n)
-        now, string, stop = weakest(plan.headroom_after_n)
+        was, _, _ = weakest(plan.touch_force_before_n)
+        now, string, stop = weakest(plan.touch_force_after_n)
         where = f"string {string} " + (f"stopped at fret {stop}" if stop else "open")
         if not plan.attack_n.any():
-            force = plan.headroom_after_n[string - 1, stop]
+            force = plan.touch_force_after_n[string - 1, stop]
             return f"Weakest position: {where}, bears {force:.2f} N."
         change = f" (the weakest now: {was} %)" if was != now else ""
         return f"Weakest position: {where}, bears {now} % of the attack{change}."
@@ -423,8 +423,8 @@ class _Writer:
             return None
         height = f"crown height {self.both(spec.fretwire.crown_height_mm)}"
         ends = "Seat it fully, trim and round the ends, let glue set before going on."
-        if plan.way == "refret":
-            wood = next((r.remark for r in plan.ways if r.way == "refret" and r.remark), "")
+        if plan.method == "refret":
+            wood = next((r.remark for r in plan.methods if r.method == "refret" and r.remark), "")
             told = f"{wood[0].upper()}{wood[1:]}. " if wood else ""
             relief = ", relief out with the rod" if spec.neck.truss_rod else ""
             return Step(
@@ -461,7 +461,7 @@ class _Writer:
             )
         if self.cuts_frets:
             sentences.append("Outside the limits: read all again and plan anew.")
-        from_straight = " from straight" if self.plan.way == "refret" else ""
+        from_straight = " from straight" if self.plan.method == "refret" else ""
         return Step(
             f"Truss rod: {turn.lower()}, {self.both(abs(change))} {more} relief{from_straight}.",
             tuple(sentences),
@@ -524,12 +524,12 @@ class _Writer:
             sentences.append(f"½: over {self.both(HALFWAY_MM)}; take half, measure, then the rest.")
         sentences.append(
             "Leave a crown height of at least "
-            f"{self.both(self.specification.fretwire.minimum_height_mm)}."
+            f"{self.both(self.specification.fretwire.least_crown_height_mm)}."
         )
         return Step("Frets: take off at each string.", tuple(sentences), rows=self.removal_rows())
 
     def how(self) -> str:
-        if self.plan.way == "beam":
+        if self.plan.method == "beam":
             past = self.specification.target.fall_away_from_fret
             rod = self.specification.neck.truss_rod
             start = (
@@ -538,7 +538,7 @@ class _Writer:
                 + (f", falling away past fret {past}" if past else "")
                 + ("; re-crown; set the rod back." if rod else "; re-crown.")
             )
-        elif self.plan.way == "spot":
+        elif self.plan.method == "spot":
             start = "Strings slack. Work on these frets only; re-crown each."
         else:
             start = "Strings slack. Each crossing by its own amount; re-crown each fret."
@@ -632,7 +632,7 @@ class _Writer:
         rows = []
         for label, aim, limits in (
             (f"Action, fret {fret}", plan.action_after_mm, spec.target.action),
-            ("Gap over fret 1", plan.first_fret_after_mm, spec.target.first_fret),
+            ("First-fret gap", plan.first_fret_gap_after_mm, spec.target.first_fret_gap),
         ):
             cells = tuple(
                 Cell(
@@ -650,7 +650,7 @@ class _Writer:
             Reading(
                 f"Least crown: fret {lowest + 1}, string {string + 1}",
                 self.amount(float(plan.crown_height_after_mm[string, lowest])),
-                f"at least {self.both(spec.fretwire.minimum_height_mm)}",
+                f"at least {self.both(spec.fretwire.least_crown_height_mm)}",
             ),
             *self.crossings(),
         ]

@@ -33,7 +33,7 @@ from evenfall.workshop.necks import (
     neck,
     neck_pictures,
     outlook_findings,
-    write_carried,
+    write_converted,
 )
 from evenfall.workshop.pitches import (
     PitchReport,
@@ -98,7 +98,7 @@ __all__ = [
     "sheet",
     "take_readings",
     "verify_by_motion",
-    "write_carried",
+    "write_converted",
     "write_json",
     "write_pictures",
     "write_sounds",

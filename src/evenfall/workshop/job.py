@@ -298,7 +298,7 @@ def plan(
     specification: Specification,
     measurement: Measurement,
     *,
-    way: str | None = None,
+    method: str | None = None,
     attack_n: float | None = None,
     budget_mm: float | None = None,
     keep: Collection[str] = (),
@@ -313,7 +313,7 @@ def plan(
     measurement
         Its readings, with the strings at pitch.
     way
-        Key of `evenfall.plan.WAYS`; the recommended way if left out.
+        Key of `evenfall.plan.METHODS`; the recommended way if left out.
     attack_n
         Attack to bear on every string instead of the specification's [N].
     budget_mm
@@ -333,7 +333,7 @@ def plan(
     return make_plan(
         specification,
         measurement,
-        way=way,
+        method=method,
         attack_n=attack_n,
         budget_mm=budget_mm,
         keep=keep,
@@ -367,7 +367,7 @@ def sheet(
 
     content = bench_sheet(specification, plan_, unit=unit or specification.unit)
     drawings = plan_pictures(specification, plan_, unit=unit)
-    on_paper = {name: drawings[name] for name in ("removal", "headroom after")}
+    on_paper = {name: drawings[name] for name in ("removal", "touch force after")}
     return {
         "pdf": sheet_pdf(content, on_paper, paper=paper),
         "html": sheet_html(content, on_paper, paper=paper).encode(),
@@ -455,15 +455,15 @@ def diagnosis_pictures(
     unit
         Unit of the numbers; the specification's if left out.
     """
-    from evenfall.pictures import headroom_map, neck_curve
+    from evenfall.pictures import neck_curve, touch_force_map
 
     return {
-        "headroom": headroom_map(
+        "touch_force": touch_force_map(
             specification,
-            diagnosis.headroom.force_n,
+            diagnosis.touch_force.force_n,
             diagnosis.attack_n,
-            title="Headroom as found",
-            critical_fret=diagnosis.headroom.critical_fret,
+            title="Touch force as found",
+            critical_fret=diagnosis.touch_force.critical_fret,
         ),
         "neck": neck_curve(specification, diagnosis.measurement, unit=unit or specification.unit),
     }
@@ -485,10 +485,10 @@ def plan_pictures(
     """
     from evenfall.levelling import trade_off
     from evenfall.pictures import (
-        headroom_map,
         neck_curve,
         removal_map,
         string_side_view,
+        touch_force_map,
         trade_off_chart,
     )
 
@@ -496,11 +496,11 @@ def plan_pictures(
     table = excursion(specification)
     string, stop = _tightest(plan_)
     return {
-        "headroom before": headroom_map(
-            specification, plan_.headroom_before_n, plan_.attack_n, title="Headroom before"
+        "touch force before": touch_force_map(
+            specification, plan_.touch_force_before_n, plan_.attack_n, title="Touch force before"
         ),
-        "headroom after": headroom_map(
-            specification, plan_.headroom_after_n, plan_.attack_n, title="Headroom after"
+        "touch force after": touch_force_map(
+            specification, plan_.touch_force_after_n, plan_.attack_n, title="Touch force after"
         ),
         "removal": removal_map(specification, plan_, unit=shown),
         "side view": string_side_view(
@@ -512,10 +512,10 @@ def plan_pictures(
 
 
 def _tightest(plan_: Plan) -> tuple[int, int]:
-    """Return the string and position that had the least headroom before the work."""
+    """Return the string and position that had the lowest touch force before the work."""
     import numpy as np
 
-    share = plan_.headroom_before_n / np.maximum(plan_.attack_n[:, None], 1e-9)
+    share = plan_.touch_force_before_n / np.maximum(plan_.attack_n[:, None], 1e-9)
     k, i = np.unravel_index(int(np.argmin(share)), share.shape)
     return int(k) + 1, int(i)
 
@@ -535,7 +535,7 @@ def proof_pictures(
         Unit of the numbers; the specification's if left out.
     """
     from evenfall.pages import deciding_items
-    from evenfall.pictures import headroom_map, verdict_strip
+    from evenfall.pictures import touch_force_map, verdict_strip
 
     return {
         "verdict": verdict_strip(
@@ -543,11 +543,11 @@ def proof_pictures(
             title="Nearest to its limit, of every kind",
             unit=unit or specification.unit,
         ),
-        "headroom": headroom_map(
+        "touch_force": touch_force_map(
             specification,
-            proof_.positions.headroom_n,
+            proof_.positions.touch_force_n,
             proof_.attack_n,
-            title="Headroom as proved",
+            title="Touch force as proved",
             critical_fret=proof_.positions.critical_fret,
         ),
     }
@@ -725,7 +725,7 @@ def demo(folder: Path, *, say: Callable[[str], object]) -> DemoJob:
     say(f"7 pictures       {len(drawings)} in {folder / 'pictures'}")
     return DemoJob(
         files=tuple(files),
-        picture=folder / "pictures" / "headroom-after.png",
+        picture=folder / "pictures" / "touch-force-after.png",
         findings=found.findings,
         plan=made,
         proof=shown,

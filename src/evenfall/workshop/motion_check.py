@@ -1,4 +1,4 @@
-"""A plan held against the play test: where its headroom was too bold or too careful."""
+"""A plan held against the play test: where its touch force was optimistic or conservative."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from evenfall.workshop.playing import Progress
 
 InMotion = Literal["clean", "touches", "rattles"]
-Judged = Literal["too bold", "too careful"]
+Judged = Literal["optimistic", "conservative"]
 LEAST_ATTACK_N = 1e-3
 """A plan may be for no attack at all; a string that is not plucked cannot be played."""
 _NAMED = 4
@@ -27,20 +27,20 @@ _NAMED = 4
 
 @dataclass(frozen=True, slots=True)
 class Disagreement:
-    """One position that headroom and motion judge differently.
+    """One position that touch force and motion judge differently.
 
     Parameters
     ----------
     string, position
         String number, and the fret at which it is stopped (0 = open).
-    headroom
-        "too bold": it promised a clean note and the motion touches; "too careful": it did not,
+    touch force
+        "optimistic": it promised a clean note and the motion touches; "conservative": it did not,
         and the motion stays clean.
     verdict
         What the position does in motion: "clean", "touches" or "rattles".
-    headroom_n
-        Headroom of the plan [N].
-    motion_headroom_n
+    touch_force_n
+        Touch force of the plan [N].
+    motion_touch_force_n
         Force at which the motion first touches [N], over the directions.
     first_contact_s, first_contact_fret
         Time after release [s] and fret of the first contact; NaN and 0 if there is none.
@@ -48,10 +48,10 @@ class Disagreement:
 
     string: int
     position: int
-    headroom: Judged
+    touch_force: Judged
     verdict: InMotion
-    headroom_n: float
-    motion_headroom_n: float
+    touch_force_n: float
+    motion_touch_force_n: float
     first_contact_s: float
     first_contact_fret: int
 
@@ -62,10 +62,10 @@ class Disagreement:
         return {
             "string": self.string,
             "position": self.position,
-            "headroom": self.headroom,
+            "touch_force": self.touch_force,
             "verdict": self.verdict,
-            "headroom_n": plain_number(self.headroom_n),
-            "motion_headroom_n": plain_number(self.motion_headroom_n),
+            "touch_force_n": plain_number(self.touch_force_n),
+            "motion_touch_force_n": plain_number(self.motion_touch_force_n),
             "first_contact_s": plain_number(self.first_contact_s),
             "first_contact_fret": self.first_contact_fret,
         }
@@ -87,7 +87,7 @@ class MotionCheck:
         The position with the least room in motion, and the force at which it first touches, as a
         share of the attack; infinite if nothing is within reach.
     disagreements
-        Where the headroom judged otherwise, worst first.
+        Where the touch force judged otherwise, worst first.
     """
 
     attack_n: tuple[float, ...]
@@ -130,17 +130,17 @@ class MotionCheck:
             sentence += f"; least room in motion: {least} at {percent} % of the attack"
         severity: Severity = "warning" if self.rattles_count else "note"
         found = [Finding("motion", f"{sentence}.", "", severity)]
-        bold = [d for d in self.disagreements if d.headroom == "too bold"]
-        careful = [d for d in self.disagreements if d.headroom == "too careful"]
+        bold = [d for d in self.disagreements if d.touch_force == "optimistic"]
+        careful = [d for d in self.disagreements if d.touch_force == "conservative"]
         if bold:
             first = bold[0]
             found.append(
                 Finding(
                     "motion",
-                    f"The headroom was too bold at {_positions(bold)}: {_named(bold)}; "
+                    f"The touch force was optimistic at {_positions(bold)}: {_named(bold)}; "
                     f"{place_text(first.string, first.position)} {first.verdict}, first on fret "
                     f"{first.first_contact_fret} after {1000.0 * first.first_contact_s:.1f} ms, "
-                    f"and is clean only under {first.motion_headroom_n:.2f} N.",
+                    f"and is clean only under {first.motion_touch_force_n:.2f} N.",
                     "",
                     "warning" if any(d.verdict == "rattles" for d in bold) else "note",
                 )
@@ -149,7 +149,7 @@ class MotionCheck:
             found.append(
                 Finding(
                     "motion",
-                    f"The headroom was too careful at {_positions(careful)}, clean in motion: "
+                    f"The touch force was conservative at {_positions(careful)}, clean in motion: "
                     f"{_named(careful)}.",
                     "",
                     "note",
@@ -157,7 +157,7 @@ class MotionCheck:
             )
         if not self.disagreements:
             found.append(
-                Finding("motion", "Headroom and motion agree at every position.", "", "note")
+                Finding("motion", "Touch force and motion agree at every position.", "", "note")
             )
         return tuple(found)
 
@@ -202,7 +202,7 @@ def verify_by_motion(
         progress=progress,
     )
     counts = test.counts()
-    share = test.motion_headroom_n.min(axis=2) / test.normal_attack_n
+    share = test.motion_touch_force_n.min(axis=2) / test.normal_attack_n
     k, p = np.unravel_index(int(np.argmin(share)), share.shape)
     return MotionCheck(
         attack_n=attack,
@@ -223,7 +223,7 @@ def _disagreements(test: PlayTest) -> tuple[Disagreement, ...]:
     from evenfall.strings.playtest.result import Verdict
 
     found = []
-    bold, careful = test.envelope_too_bold[:, :, 0], test.envelope_too_careful[:, :, 0]
+    bold, careful = test.touch_force_optimistic[:, :, 0], test.touch_force_conservative[:, :, 0]
     for k, p in np.argwhere(bold | careful):
         first = test.first_contact_s[k, p, 0]
         touched = bool(np.isfinite(first).any())
@@ -232,10 +232,10 @@ def _disagreements(test: PlayTest) -> tuple[Disagreement, ...]:
             Disagreement(
                 string=test.string_numbers[k],
                 position=int(p),
-                headroom="too bold" if bold[k, p] else "too careful",
+                touch_force="optimistic" if bold[k, p] else "conservative",
                 verdict=cast("InMotion", Verdict(test.worst[k, p, 0]).name.lower()),
-                headroom_n=float(test.envelope_headroom_n[k, p]),
-                motion_headroom_n=float(test.motion_headroom_n[k, p].min()),
+                touch_force_n=float(test.touch_force_n[k, p]),
+                motion_touch_force_n=float(test.motion_touch_force_n[k, p].min()),
                 first_contact_s=float(first[d]),
                 first_contact_fret=int(test.first_contact_fret[k, p, 0, d]),
             )
@@ -243,7 +243,7 @@ def _disagreements(test: PlayTest) -> tuple[Disagreement, ...]:
     order = {"rattles": 0, "touches": 1, "clean": 2}
     attack_n = dict(zip(test.string_numbers, test.normal_attack_n[:, 0], strict=True))
     return tuple(
-        sorted(found, key=lambda d: (order[d.verdict], d.motion_headroom_n / attack_n[d.string]))
+        sorted(found, key=lambda d: (order[d.verdict], d.motion_touch_force_n / attack_n[d.string]))
     )
 
 

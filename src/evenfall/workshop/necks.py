@@ -25,7 +25,7 @@ def known_neck(
     measurement: Measurement,
     *,
     turn_mm: float | None = None,
-    slack: Measurement | None = None,
+    unstrung: Measurement | None = None,
     before_turn: Measurement | None = None,
     turns_count: float = 0.0,
 ) -> tuple[NeckModel, tuple[Finding, ...]]:
@@ -39,7 +39,7 @@ def known_neck(
         Its readings.
     turn_mm
         Relief that one turn of the rod takes out, as measured [mm].
-    slack
+    unstrung
         The same neck read without strings: calibrates its stiffness.
     before_turn, turns_count
         The same neck read before the rod was turned, and by how many turns (positive tightens).
@@ -65,20 +65,20 @@ def known_neck(
     lines = string_lines(specification)
     findings: list[Finding] = []
     pulled = turned = None
-    if slack is not None:
-        if slack.strung or not measurement.strung:
+    if unstrung is not None:
+        if unstrung.strung or not measurement.strung:
             raise RequestError(
                 "The stiffness needs one profile with strings and one without; note the state of "
                 "each.",
-                where="slack",
+                where="unstrung",
             )
         tension = sum(s.tension_n for s in specification.strings)
-        pulled = calibrate(specification, lines, slack, measurement, tension_n=tension)
+        pulled = calibrate(specification, lines, unstrung, measurement, tension_n=tension)
         if pulled.relief_change_mm <= 2.0 * pulled.relief_change_u_mm:
             raise RequestError(
                 "The strings bow this neck by less than the readings can tell; read both profiles "
                 "again.",
-                where="slack",
+                where="unstrung",
             )
         findings.append(_fit_finding("strings", pulled.residual_mm, specification.unit))
     turn, turn_u = turn_mm, None
@@ -161,7 +161,7 @@ def neck(
     other: Specification | None = None,
     humidity_percent: tuple[float, float] | None = None,
     turn_mm: float | None = None,
-    slack: Measurement | None = None,
+    unstrung: Measurement | None = None,
     before_turn: Measurement | None = None,
     turns_count: float = 0.0,
 ) -> NeckForecast:
@@ -180,7 +180,7 @@ def neck(
         Specification of the same neck with other strings or another tuning.
     humidity_percent
         Relative humidity now and later [%].
-    turn_mm, slack, before_turn, turns_count
+    turn_mm, unstrung, before_turn, turns_count
         What was measured of the neck, as `known_neck` takes it.
 
     Raises
@@ -196,7 +196,7 @@ def neck(
         specification,
         measurement,
         turn_mm=turn_mm,
-        slack=slack,
+        unstrung=unstrung,
         before_turn=before_turn,
         turns_count=turns_count,
     )
@@ -261,10 +261,10 @@ def outlook_findings(specification: Specification, plan: Plan) -> tuple[Finding,
     found = [Finding("holds", sentence, "", "note") for sentence in sentences]
     turns = ahead.rod_turns_count
     if math.isfinite(turns) and abs(plan.relief_change_mm) >= _NO_MOVE_MM:
-        way = "tighten" if turns > 0.0 else "loosen"
+        method = "tighten" if turns > 0.0 else "loosen"
         sentence = (
             f"The rod's move takes {abs(turns):.2f} ± {2.0 * ahead.rod_turns_u_count:.2f} turns: "
-            f"{way} in small steps, as its maker says."
+            f"{method} in small steps, as its maker says."
         )
         found.insert(0, Finding("neck", sentence, "", "note"))
     return tuple(found)
@@ -302,7 +302,7 @@ def neck_pictures(
     return {"neck forecast": neck_forecast(specification, made, unit=unit or specification.unit)}
 
 
-def write_carried(made: NeckForecast, path: Path) -> None:
+def write_converted(made: NeckForecast, path: Path) -> None:
     """Write readings that were taken without strings as they would be at playing tension.
 
     Parameters

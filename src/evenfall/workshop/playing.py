@@ -317,12 +317,12 @@ def _play_findings(test: PlayTest, worst: tuple[PlayedPosition, ...]) -> list[Fi
     findings.append(
         Finding("motion", f"{sentence}.", "", "warning" if touching + rattling else "note")
     )
-    bold = int(np.count_nonzero(test.envelope_too_bold))
-    careful = int(np.count_nonzero(test.envelope_too_careful))
+    bold = int(np.count_nonzero(test.touch_force_optimistic))
+    careful = int(np.count_nonzero(test.touch_force_conservative))
     findings.append(
         Finding(
             "motion",
-            f"Of {test.worst.size} notes over all levels, the headroom called {bold} clean that "
+            f"Of {test.worst.size} notes over all levels, the touch force called {bold} clean that "
             f"touch in motion, and {careful} touching that stay clean.",
             "",
             "note",
@@ -338,7 +338,7 @@ def _trust_findings(measurement: Measurement, plan: Plan | None) -> list[Finding
         Finding(
             "state",
             "The readings were taken without strings: at pitch the neck has more relief, and the "
-            "notes differ; carry the readings to playing tension first (evenfall neck --carry).",
+            "notes differ; carry the readings to playing tension first (evenfall neck --convert).",
             "",
             "warning",
         )
@@ -549,7 +549,7 @@ def _loudest(report: PlayReport) -> tuple[int, int]:
 
     if report.worst:
         return report.worst[0].string, report.worst[0].position
-    least = report.test.motion_headroom_n.min(axis=2) / report.test.normal_attack_n[:, :1]
+    least = report.test.motion_touch_force_n.min(axis=2) / report.test.normal_attack_n[:, :1]
     k, p = np.unravel_index(int(np.argmin(least)), least.shape)
     return report.test.string_numbers[int(k)], int(p)
 

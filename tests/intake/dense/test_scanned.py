@@ -93,11 +93,11 @@ def test_a_scan_made_from_a_hand_sheet_gives_the_same_plan(tmp_path: Path) -> No
     # the crowns' height over the board is another quantity, which this sheet reads differently
     same_life = replace(found, crown_height_mm=sheet.crown_height_mm,
                         crown_height_u_mm=sheet.crown_height_u_mm)  # fmt: skip
-    by_scan = make_plan(spec, same_life, way=by_hand.way, envelope=table)
+    by_scan = make_plan(spec, same_life, method=by_hand.method, envelope=table)
     difference = np.abs(by_scan.removal_mm - by_hand.removal_mm)
     assert float(difference.max()) < 2.0 * u
     assert by_scan.status == by_hand.status
-    assert by_scan.objective_mm == pytest.approx(by_hand.objective_mm, abs=0.05)
+    assert by_scan.metal_mm == pytest.approx(by_hand.metal_mm, abs=0.05)
 
 
 def test_the_ends_of_the_strings_come_from_the_sheet_over_the_scans_datum(tmp_path: Path) -> None:
@@ -324,6 +324,8 @@ def test_a_string_hidden_too_far_is_named_has_no_uncertainty_and_comes_from_a_sh
 def test_the_claim_says_that_the_scanner_s_own_error_is_not_in_it(tmp_path: Path) -> None:
     path = scan_file(tmp_path, kestrel_points())
     told = read_scanned(path, kestrel()[0])
-    assert any("--gauge-u" in f.sentence for f in told.findings if f.code == "no-uncertainty")
+    assert any(
+        "--scan-uncertainty" in f.sentence for f in told.findings if f.code == "no-uncertainty"
+    )
     settled = read_scanned(path, kestrel()[0], setting=Setting(gauge_u_mm=0.01))
     assert "no-uncertainty" not in codes(settled.findings)

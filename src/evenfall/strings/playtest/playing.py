@@ -17,7 +17,7 @@ import numpy as np
 
 from evenfall.errors import RequestError
 from evenfall.instrument import string_lines
-from evenfall.strings.clearance import headroom, rest_clearance_mm
+from evenfall.strings.clearance import rest_clearance_mm, touch_force
 from evenfall.strings.envelope import envelope as excursion_envelope
 from evenfall.strings.playtest.batch import (
     PULSE_RATE_HZ,
@@ -133,8 +133,8 @@ def play(
         table,
         settings,
         duration_s,
-        motion_headroom_n=_motion_headroom(table, reach, lines.station_mm.shape),
-        envelope_headroom_n=headroom(clearance, envelope).force_n,
+        motion_touch_force_n=_motion_touch_force(table, reach, lines.station_mm.shape),
+        touch_force_n=touch_force(clearance, envelope).force_n,
     )
 
 
@@ -156,7 +156,7 @@ def _notes(
     return notes
 
 
-def _motion_headroom(
+def _motion_touch_force(
     table: PositionTable, reach: Sequence[FloatArray], shape: tuple[int, ...]
 ) -> FloatArray:
     strings, crossings = shape
@@ -244,8 +244,8 @@ class Collection:
         settings: Settings,
         duration_s: float,
         *,
-        motion_headroom_n: FloatArray,
-        envelope_headroom_n: FloatArray,
+        motion_touch_force_n: FloatArray,
+        touch_force_n: FloatArray,
     ) -> PlayTest:
         """Return the result.
 
@@ -253,8 +253,8 @@ class Collection:
         ----------
         table, settings, duration_s
             What was played, how and for how long [s].
-        motion_headroom_n, envelope_headroom_n
-            The two headrooms [N].
+        motion_touch_force_n, touch_force_n
+            The two touch forces [N].
         """
         logs = np.vstack([np.empty((0, 9)), *self._logs])
         logs = logs[np.lexsort(logs[:, [5, 3, 2, 1, 0]].T)]
@@ -285,8 +285,8 @@ class Collection:
                 impulse_n_s=logs[:, 7],
                 peak_n=logs[:, 8],
             ),
-            motion_headroom_n=motion_headroom_n,
-            envelope_headroom_n=envelope_headroom_n,
+            motion_touch_force_n=motion_touch_force_n,
+            touch_force_n=touch_force_n,
             rate_hz=np.array([s.rate_hz for s in table.strings]).reshape(grid),
             mode_count=np.array([len(s.frequency_hz) for s in table.strings]).reshape(grid),
         )

@@ -203,11 +203,11 @@ class PlayTest:
         Whether contact had to be computed; all others are clean by linearity.
     strikes
         The strikes themselves.
-    motion_headroom_n
+    motion_touch_force_n
         Force normal to the board at which the linear motion over the whole duration first
         touches [N], by direction away and towards; shape (K, P, 2). Negative: touches at rest.
-    envelope_headroom_n
-        Headroom by the excursion table [N], shape (K, P).
+    touch_force_n
+        Touch force by the excursion table [N], shape (K, P).
     rate_hz, mode_count
         Steps per second and number of modes of each position, shape (K, P).
     """
@@ -230,8 +230,8 @@ class PlayTest:
     spectrum_n_s: FloatArray
     played: BoolArray
     strikes: Strikes
-    motion_headroom_n: FloatArray
-    envelope_headroom_n: FloatArray
+    motion_touch_force_n: FloatArray
+    touch_force_n: FloatArray
     rate_hz: FloatArray
     mode_count: IntArray
 
@@ -247,15 +247,15 @@ class PlayTest:
         return np.asarray(force * max(abs(d.normal_share) for d in self.directions))
 
     @property
-    def envelope_too_bold(self) -> BoolArray:
-        """Where the headroom promised a clean note and the motion touches, shape (K, P, A)."""
-        promised = self.envelope_headroom_n[:, :, None] >= self.normal_attack_n[:, None, :]
+    def touch_force_optimistic(self) -> BoolArray:
+        """Where the touch force promised a clean note and the motion touches, shape (K, P, A)."""
+        promised = self.touch_force_n[:, :, None] >= self.normal_attack_n[:, None, :]
         return np.asarray(promised & (self.worst > Verdict.CLEAN))
 
     @property
-    def envelope_too_careful(self) -> BoolArray:
-        """Where the headroom warned and the motion stays clean, shape (K, P, A)."""
-        warned = self.envelope_headroom_n[:, :, None] < self.normal_attack_n[:, None, :]
+    def touch_force_conservative(self) -> BoolArray:
+        """Where the touch force warned and the motion stays clean, shape (K, P, A)."""
+        warned = self.touch_force_n[:, :, None] < self.normal_attack_n[:, None, :]
         return np.asarray(warned & (self.worst == Verdict.CLEAN))
 
     def counts(self) -> dict[str, int]:
@@ -272,8 +272,8 @@ class PlayTest:
             "directions": [{"name": d.name, "angle_rad": d.angle_rad} for d in self.directions],
             "band_hz": list(BAND_HZ),
             "counts": self.counts(),
-            "envelope_too_bold_count": int(np.count_nonzero(self.envelope_too_bold)),
-            "envelope_too_careful_count": int(np.count_nonzero(self.envelope_too_careful)),
+            "touch_force_optimistic_count": int(np.count_nonzero(self.touch_force_optimistic)),
+            "touch_force_conservative_count": int(np.count_nonzero(self.touch_force_conservative)),
             "strings": [
                 {
                     "string": number,
@@ -286,9 +286,9 @@ class PlayTest:
     def _position_dict(self, k: int, p: int) -> dict[str, Any]:
         return {
             "position": p,
-            "envelope_headroom_n": plain_number(self.envelope_headroom_n[k, p]),
-            "motion_headroom_away_n": plain_number(self.motion_headroom_n[k, p, 0]),
-            "motion_headroom_towards_n": plain_number(self.motion_headroom_n[k, p, 1]),
+            "touch_force_n": plain_number(self.touch_force_n[k, p]),
+            "motion_touch_force_away_n": plain_number(self.motion_touch_force_n[k, p, 0]),
+            "motion_touch_force_towards_n": plain_number(self.motion_touch_force_n[k, p, 1]),
             "notes": [
                 self._note_dict(k, p, a, d)
                 for a in range(len(self.attacks))

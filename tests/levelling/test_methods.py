@@ -1,4 +1,4 @@
-"""The ways of working: each does what its tool can do, and no more."""
+"""The methods: each does what its tool can do, and no more."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from scipy.optimize import linprog
 from evenfall.instrument import string_lines
 from evenfall.levelling import make_plan
 from evenfall.neck import default_bow
-from evenfall.plan import WAYS, Plan
+from evenfall.plan import METHODS, Plan
 from levelling.necks import Neck, Wishes, changed, necks, readings, specification, table
 from oracles.brute_force_levelling import Program, fewest_cut, fewest_replaced, job, shortfall_mm
 
 DRAWN = 1e-9  # less than this is rounding [mm]
 
 
-def way_of(plan: Plan, way: str) -> object:
-    return next(result for result in plan.ways if result.way == way)
+def method_of(plan: Plan, method: str) -> object:
+    return next(result for result in plan.methods if result.method == method)
 
 
 def cut_frets(plan: Plan) -> int:
@@ -30,29 +30,29 @@ def cut_frets(plan: Plan) -> int:
 @settings(deadline=None, max_examples=30)
 @given(necks(frets=6))
 def test_spot_work_is_on_the_fewest_frets_of_all_sets(neck: Neck) -> None:
-    plan = make_plan(neck.spec, neck.found, way="spot", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="spot", envelope=neck.table)
     fewest = fewest_cut(job(neck.spec, neck.found, neck.table))
     if fewest is None:
         assert plan.status != "optimal"
         return
     assert plan.status == "optimal"
     assert cut_frets(plan) == fewest
-    assert way_of(plan, "spot").remark == ""  # proved, as the sets show
-    adjusting = way_of(plan, "adjust")
+    assert method_of(plan, "spot").remark == ""  # proved, as the sets show
+    adjusting = method_of(plan, "adjust")
     assert adjusting.holds == (fewest == 0)
 
 
 @settings(deadline=None, max_examples=20)
 @given(necks(frets=6))
 def test_spot_work_takes_the_least_metal_on_the_frets_it_names(neck: Neck) -> None:
-    plan = make_plan(neck.spec, neck.found, way="spot", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="spot", envelope=neck.table)
     assume(plan.status == "optimal")
     cut = np.flatnonzero((plan.removal_mm > DRAWN).any(axis=0)) + 1
     answer = Program(job(neck.spec, neck.found, neck.table), cut=tuple(cut)).solve()
     assert answer is not None
-    assert plan.objective_mm == pytest.approx(answer[0], abs=1e-6)
-    each = way_of(plan, "each")
-    assert plan.objective_mm >= each.metal_mm - 1e-7
+    assert plan.metal_mm == pytest.approx(answer[0], abs=1e-6)
+    each = method_of(plan, "profile")
+    assert plan.metal_mm >= each.metal_mm - 1e-7
 
 
 REFRET = Wishes(frets=6, attack=0.6, minimum=1.05, tolerance=0.4, saddle=(0.1, 0.1))
@@ -65,11 +65,11 @@ REFRET = Wishes(frets=6, attack=0.6, minimum=1.05, tolerance=0.4, saddle=(0.1, 0
 def test_the_fewest_frets_of_all_sets_are_replaced(worn: dict[int, float], seed: int) -> None:
     spec = specification(REFRET)
     found = readings(spec, seed=seed, worn=worn, high={6: 0.1})
-    plan = make_plan(spec, found, way="part-refret", envelope=table(spec))
+    plan = make_plan(spec, found, method="partial-refret", envelope=table(spec))
     asked = job(spec, found, table(spec))
     fewest = fewest_replaced(asked)
     if fewest is None:
-        assert not way_of(plan, "part-refret").holds
+        assert not method_of(plan, "partial-refret").holds
         return
     assert plan.status == "optimal"
     assert len(plan.replaced_frets) == fewest
@@ -78,7 +78,7 @@ def test_the_fewest_frets_of_all_sets_are_replaced(worn: dict[int, float], seed:
     # the independent program counts metal from the old crowns, the plan from the new wire
     new = np.array(plan.replaced_frets, dtype=int) - 1
     metal = answer[0] + asked.gain[:, new].sum()
-    assert plan.objective_mm == pytest.approx(metal, abs=1e-6)
+    assert plan.metal_mm == pytest.approx(metal, abs=1e-6)
     np.testing.assert_allclose(
         plan.crown_height_after_mm[:, new], spec.fretwire.crown_height_mm - plan.removal_mm[:, new]
     )
@@ -93,9 +93,9 @@ def test_new_wire_on_a_hump_must_leave_the_least_height(lacking_mm: float) -> No
     height[:, 3] = 1.1 - lacking_mm
     found = changed(found, crown_height_mm=height)
     asked = job(spec, found, table(spec))
-    plan = make_plan(spec, found, way="part-refret", envelope=table(spec))
+    plan = make_plan(spec, found, method="partial-refret", envelope=table(spec))
     fewest = fewest_replaced(asked)
-    assert way_of(plan, "part-refret").holds == (fewest is not None)
+    assert method_of(plan, "partial-refret").holds == (fewest is not None)
     if fewest is not None:
         assert len(plan.replaced_frets) == fewest
 
@@ -143,25 +143,25 @@ def beam_found(plan: Plan, neck: Neck) -> bool:
 @given(necks())
 def test_a_beam_leaves_what_lies_under_it_and_cuts_the_rest_to_it(neck: Neck) -> None:
     neck = replace(neck, noise_mm=neck.noise_mm + 0.005)
-    plan = make_plan(neck.spec, neck.found, way="beam", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="beam", envelope=neck.table)
     assume(plan.status == "optimal")
     assert beam_found(plan, neck)
     asked = job(neck.spec, neck.found, neck.table)
     after = (plan.crown_top_after_mm, plan.nut_after_mm, plan.saddle_after_mm)
     assert shortfall_mm(asked, *after) <= 1e-6
-    assert plan.objective_mm >= way_of(plan, "each").metal_mm - 1e-7
+    assert plan.metal_mm >= method_of(plan, "profile").metal_mm - 1e-7
 
 
 @settings(deadline=None, max_examples=30)
 @given(necks())
 def test_adjusting_cuts_nothing_and_refretting_cuts_new_wire(neck: Neck) -> None:
-    adjust = make_plan(neck.spec, neck.found, way="adjust", envelope=neck.table)
+    adjust = make_plan(neck.spec, neck.found, method="adjust", envelope=neck.table)
     assert (adjust.removal_mm <= DRAWN).all()
     if adjust.status == "optimal":
         assert Program(job(neck.spec, neck.found, neck.table), cut=()).fits()
     else:
         assert not Program(job(neck.spec, neck.found, neck.table), cut=()).fits()
-    new = make_plan(neck.spec, neck.found, way="refret", envelope=neck.table)
+    new = make_plan(neck.spec, neck.found, method="refret", envelope=neck.table)
     assert new.replaced_frets == tuple(range(1, neck.spec.frets + 1))
     np.testing.assert_allclose(
         new.crown_height_after_mm, neck.spec.fretwire.crown_height_mm - new.removal_mm, atol=1e-12
@@ -173,24 +173,24 @@ def test_adjusting_cuts_nothing_and_refretting_cuts_new_wire(neck: Neck) -> None
 @given(necks())
 def test_the_table_of_ways_and_the_recommendation_agree_with_the_plans(neck: Neck) -> None:
     plan = make_plan(neck.spec, neck.found, envelope=neck.table)
-    assert [result.way for result in plan.ways] == list(WAYS)
-    holding = [result for result in plan.ways if result.holds]
+    assert [result.method for result in plan.methods] == list(METHODS)
+    holding = [result for result in plan.methods if result.holds]
     if not holding:
         assert plan.recommended == ""
         return
-    assert plan.recommended == plan.way
+    assert plan.recommended == plan.method
     assert plan.status == "optimal"
-    chosen = way_of(plan, plan.way)
+    chosen = method_of(plan, plan.method)
     old = [result for result in holding if not result.frets_replaced]
     if old:
         assert not plan.replaced_frets
         assert chosen.metal_mm == pytest.approx(min(r.metal_mm for r in old), abs=1e-6)
     for result in holding:
-        again = make_plan(neck.spec, neck.found, way=result.way, envelope=neck.table)
+        again = make_plan(neck.spec, neck.found, method=result.method, envelope=neck.table)
         assert again.status == "optimal"
-        assert again.objective_mm == pytest.approx(result.metal_mm, abs=1e-9)
-        assert again.min_crown_height_left_mm == pytest.approx(result.least_crown_height_mm)
+        assert again.metal_mm == pytest.approx(result.metal_mm, abs=1e-9)
+        assert again.lowest_crown_mm == pytest.approx(result.lowest_crown_mm)
         assert again.life_used == pytest.approx(result.life_used)
-        share = (again.headroom_after_n / again.attack_n[:, None]).min()
-        assert result.worst_headroom_share == pytest.approx(share)
-        assert result.worst_headroom_share >= 1.0 - 1e-6
+        share = (again.touch_force_after_n / again.attack_n[:, None]).min()
+        assert result.lowest_touch_margin_share == pytest.approx(share)
+        assert result.lowest_touch_margin_share >= 1.0 - 1e-6

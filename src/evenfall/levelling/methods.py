@@ -1,4 +1,4 @@
-"""The ways of working: the same limits, reached by different means.
+"""The methods: the same limits, reached by different means.
 
 Each function returns an `Outcome`, or None where that way cannot hold the limits.
 """
@@ -42,12 +42,12 @@ METAL_WEIGHT_PER_MM = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a way of working does to an instrument.
+    """What a method does to an instrument.
 
     Parameters
     ----------
     way
-        Key of `evenfall.plan.WAYS`.
+        Key of `evenfall.plan.METHODS`.
     problem
         The job the solution is for; with new wire in place where frets are replaced.
     solution
@@ -60,7 +60,7 @@ class Outcome:
         What else there is to say.
     """
 
-    way: str
+    method: str
     problem: Problem
     solution: Solution
     replaced: tuple[int, ...] = ()
@@ -139,7 +139,7 @@ def every_crossing(model: LevellingModel) -> Outcome | None:
         The job's model.
     """
     solution = model.least_metal()
-    return None if solution is None else Outcome("each", model.problem, solution)
+    return None if solution is None else Outcome("profile", model.problem, solution)
 
 
 def fewest_frets(model: LevellingModel, each: Outcome) -> Outcome:
@@ -238,7 +238,7 @@ def replace_frets(model: LevellingModel) -> Outcome | None:
         return None
     frets = tuple(int(j) + 1 for j in np.flatnonzero(opened))
     remark = "" if proven else "fewer may do; the search was cut short"
-    return Outcome("part-refret", fresh, solution, frets, proven, remark)
+    return Outcome("partial-refret", fresh, solution, frets, proven, remark)
 
 
 def with_new_wire(problem: Problem, replaced: BoolArray, gain_mm: FloatArray) -> Problem:

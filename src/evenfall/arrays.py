@@ -1,0 +1,26 @@
+"""The few array types of the package, and arrays that nobody can write to."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeAlias, TypeVar
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+FloatArray: TypeAlias = "NDArray[np.float64]"
+IntArray: TypeAlias = "NDArray[np.int64]"
+CodeArray: TypeAlias = "NDArray[np.int8]"
+BoolArray: TypeAlias = "NDArray[np.bool_]"
+
+Scalar = TypeVar("Scalar", bound=np.generic)
+
+
+def read_only(array: NDArray[Scalar]) -> NDArray[Scalar]:
+    """Return an array that cannot be written to: itself if it is so already, else a copy."""
+    if not array.flags.writeable and array.base is None:
+        return array
+    kept = array.copy()
+    kept.flags.writeable = False
+    return kept

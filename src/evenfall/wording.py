@@ -1,0 +1,257 @@
+"""From data to sentences: in the unit asked for, and in the words of the door that speaks.
+
+What the program has to say travels as a `Sentence`: a constant text with named places, and the
+values that belong there, in mm, N, cent and plain counts. Only here do they become English. So one
+finding reads in mm on one screen and in inches on the next, and names an option on the command
+line, a field on a page and an argument in Python.
+
+A place in a text is `{name}` or `{name:form}`. The forms:
+
+    length, length+     0.059 mm or 0.0023 in; + shows the sign
+    figure, figure+     the same without the unit, for ranges and rows
+    uncertainty         a length that never reads as zero where it is not
+    force, tension      0.22 N; 59 N
+    percent, percent.1  15 %; 96.3 %
+    share               a share of one, as a percentage: 0.15 reads 15 %
+    cents               2.9 cents
+    strings, frets      string 3; frets 2 to 5, 8 and 11 (with the noun)
+    numbers             2 to 5, 8 and 11
+    list, or            one, two and three; one, two or three
+    sentences, phrases  several sentences one after another; phrases with commas
+    count NOUN          1 fret; 3 frets
+    plural ONE|MANY     one word where the number (or the length of the list) is 1, else the other
+    quoted              text from outside, in quotes, clipped, with nothing unprintable in it
+
+Any other form is Python's own. A name that begins with `door_` stands for a word of the door.
+"""
+
+from __future__ import annotations
+
+import math
+import string
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import TypeAlias
+
+from evenfall.units import LengthUnit, length_text, uncertainty_text
+
+Several: TypeAlias = "Sequence[str] | Sequence[int] | Sequence[Sentence]"
+Value: TypeAlias = "str | int | float | bool | Sentence | Several | None"
+
+_UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+_LONGEST_QUOTE = 40
+
+LIBRARY_WORDS: Mapping[str, str] = {
+    "door_measure": "measure",
+    "door_plan": "plan",
+    "door_prove": "prove",
+    "door_spec": "the specification",
+    "door_scan_uncertainty": "scan_uncertainty_mm",
+    "door_attack": "attack_n",
+    "door_budget": "budget_mm",
+    "door_keep": "keep",
+    "door_method": "method",
+    "door_serial": "serial",
+}
+"""How a Python program names what the other doors name by option, command or field. Every door has
+a word for each of these and for no others; a test compares them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """Something to say, not yet said.
+
+    Parameters
+    ----------
+    text
+        A constant with places, see the module.
+    values
+        What stands at them. Without any, the text is taken as it is, braces and all.
+    """
+
+    text: str
+    values: Mapping[str, Value] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        return say(self)
+
+    def __hash__(self) -> int:
+        return hash((self.text, repr(sorted(self.values.items()))))
+
+    def as_dict(self) -> dict[str, object]:
+        """Return text and values as plain values for JSON."""
+        return {"text": self.text, "values": plain_values(self.values)}
+
+
+def sentence(text: str, **values: Value) -> Sentence:
+    """Return a sentence; see `Sentence`.
+
+    Examples
+    --------
+    >>> step = sentence("Fret {fret} stands {step:length} high.", fret=11, step=0.059)
+    >>> say(step)
+    'Fret 11 stands 0.059 mm high.'
+    >>> say(step, unit="in")
+    'Fret 11 stands 0.0023 in high.'
+    """
+    return Sentence(text, values)
+
+
+def say(
+    said: Sentence | str, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
+) -> str:
+    """Return a sentence in words.
+
+    Parameters
+    ----------
+    said
+        What is to be said; text that is words already stays as it is.
+    unit
+        Unit of every length in it.
+    door
+        The words of the door, as `LIBRARY_WORDS`.
+
+    Raises
+    ------
+    KeyError
+        A place in the text has no value.
+    """
+    if isinstance(said, str):
+        return said
+    if not said.values and "{door_" not in said.text:
+        return said.text
+    parts: list[str] = []
+    for literal, name, form, _ in string.Formatter().parse(said.text):
+        parts.append(literal)
+        if name is None:
+            continue
+        value = door[name] if name.startswith("door_") else said.values[name]
+        parts.append(_worded(value, form or "", unit, door))
+    return "".join(parts)
+
+
+def plain_values(values: Mapping[str, Value]) -> dict[str, object]:
+    """Return the values of a sentence for JSON: null for what is not finite, lists for tuples."""
+
+    def plain(value: Value) -> object:
+        if isinstance(value, Sentence):
+            return value.as_dict()
+        if isinstance(value, float) and not math.isfinite(value):
+            return None
+        if isinstance(value, Sequence) and not isinstance(value, str):
+            return [plain(one) for one in value]
+        return value
+
+    return {name: plain(value) for name, value in values.items()}
+
+
+def plain_line(text: str) -> str:
+    """Return text as one line that can be printed: no control or direction marks."""
+    seen = "".join(" " if unicodedata.category(c) in _UNSEEN else c for c in text)
+    return " ".join(seen.split())
+
+
+def quoted(text: str) -> str:
+    """Return text from outside fit for a sentence: on one line, clipped, in quotes."""
+    line = plain_line(text[: 2 * _LONGEST_QUOTE])
+    cut = len(text) > 2 * _LONGEST_QUOTE or len(line) > _LONGEST_QUOTE
+    return f'"{line[: _LONGEST_QUOTE - 1]}…"' if cut else f'"{line}"'
+
+
+def joined(parts: Sequence[str], last: str = "and") -> str:
+    """Return "a", "a and b" or "a, b and c"."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return f"{', '.join(parts[:-1])} {last} {parts[-1]}"
+
+
+def numbers(rising: Sequence[int]) -> str:
+    """Return "3", "3 and 7" or "2 to 5, 8 and 11": runs of three and more are drawn together.
+
+    Examples
+    --------
+    >>> numbers([2, 3, 4, 5, 8, 11])
+    '2 to 5, 8 and 11'
+    """
+    runs: list[list[int]] = []
+    for before, number in pairwise([None, *rising]):
+        if runs and before is not None and number == before + 1:
+            runs[-1].append(number)
+        elif number is not None:
+            runs.append([number])
+    parts: list[str] = []
+    for run in runs:
+        parts.extend([f"{run[0]} to {run[-1]}"] if len(run) > 2 else [str(n) for n in run])
+    return joined(parts)
+
+
+def counted(count: int, noun: str) -> str:
+    """Return "1 fret" or "3 frets"."""
+    return f"{count} {noun}" + ("" if count == 1 else "s")
+
+
+def _worded(  # noqa: PLR0911  (one answer for each kind of value)
+    value: Value, form: str, unit: LengthUnit, door: Mapping[str, str]
+) -> str:
+    if isinstance(value, Sentence):
+        return say(value, unit, door)
+    if isinstance(value, str):
+        return quoted(value) if form == "quoted" else value
+    if value is None:
+        return "–"
+    word, _, more = form.partition(" ")
+    if word == "count":
+        return counted(len(value) if isinstance(value, Sequence) else int(value), more)
+    if word == "plural":
+        one = (len(value) if isinstance(value, Sequence) else value) == 1
+        return more.split("|")[0 if one else 1]
+    if word in ("strings", "frets", "numbers"):
+        listed = [int(one) for one in value] if isinstance(value, Sequence) else [int(value)]  # type: ignore[arg-type]
+        noun = "" if word == "numbers" else f"{word[:-1] if len(listed) == 1 else word} "
+        return noun + numbers(listed)
+    if isinstance(value, Sequence):
+        return _several(value, form, unit, door)
+    return _number(float(value), form, unit) if form in _NUMBERS else format(value, form)
+
+
+_NUMBERS = {
+    *("length", "length+", "figure", "figure+", "uncertainty"),
+    *("force", "tension", "percent", "percent.1", "share", "cents"),
+}
+
+
+def _number(value: float, form: str, unit: LengthUnit) -> str:
+    """Return a number in one of our own forms."""
+    if math.isnan(value):  # nothing is known
+        return "–"
+    kind, signed = form.rstrip("+"), form.endswith("+")
+    if kind == "uncertainty":
+        return uncertainty_text(value, unit)
+    if kind in ("length", "figure"):
+        told = length_text(value, unit, signed=signed)
+        return told if kind == "length" else told.rsplit(" ", 1)[0]
+    plain = {
+        "force": f"{value:.2f} N",
+        "tension": f"{value:.0f} N",
+        "percent": f"{value:.0f} %",
+        "percent.1": f"{value:.1f} %",
+        "share": f"{100.0 * value:.0f} %",
+        "cents": f"{value:.1f} cents",
+    }
+    return plain[kind]
+
+
+def _several(
+    value: Several,
+    form: str,
+    unit: LengthUnit,
+    door: Mapping[str, str],
+) -> str:
+    parts = [_worded(one, "quoted" if form == "quoted" else "", unit, door) for one in value]
+    if form == "sentences":
+        return " ".join(parts)
+    if form == "phrases":
+        return ", ".join(parts)
+    return joined(parts, "or" if form == "or" else "and")

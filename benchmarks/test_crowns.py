@@ -26,7 +26,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 from scipy.optimize import curve_fit
 from scipy.stats import binned_statistic_2d
 
-from evenfall.crowns import measure_crowns
+from evenfall.scans import measure_crowns
 from oracles.surfaces import Recipe, Scan, make_scan, specification, turned
 
 FloatArray = NDArray[np.float64]
@@ -39,7 +39,7 @@ MEASURE = """
 import json, sys, time
 from pathlib import Path
 import numpy as np
-from evenfall.crowns import measure_crowns
+from evenfall.scans import measure_crowns
 from oracles.surfaces import specification
 points = np.load(sys.argv[1])
 started, busy = time.perf_counter(), time.process_time()

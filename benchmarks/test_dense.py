@@ -48,7 +48,7 @@ import json, sys, time
 from pathlib import Path
 
 from evenfall.instrument import read_specification
-from evenfall.intake.scanned import read_scanned
+from evenfall.readings.scanned import read_scanned
 marks = {}
 def progress(what, share):
     marks.setdefault(what.split()[0], (time.process_time(), time.perf_counter()))
@@ -137,7 +137,7 @@ def test_fifty_million_points(tmp_path: Path) -> None:
 @pytest.mark.parametrize("kind", ["text", "PLY", "NumPy"])
 def test_reading_alone(benchmark: BenchmarkFixture, tmp_path: Path, kind: str) -> None:
     """Readers of one million points, against NumPy's text reader on the same numbers."""
-    from evenfall.intake.dense import read_scan
+    from evenfall.scans.formats import read_scan
 
     points = scan().points_mm[:1_000_000]
     path, plain = tmp_path / "scan", tmp_path / "plain.csv"

@@ -127,8 +127,21 @@ def is_command(definition: Definition) -> bool:
     return re.search(r"\b(command|group|option|argument|callback)\(", marks) is not None
 
 
-def docstring_faults(source: str, *, required: bool = True) -> Iterator[str]:
-    """Say where a public docstring and its signature list different parameters."""
+def faces() -> set[str]:
+    """Return the names that the packages hand on: what a program outside calls."""
+    handed_on: set[str] = set()
+    for path in PACKAGE.rglob("__init__.py"):
+        for node in ast.parse(text_of(path)).body:
+            if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
+                handed_on |= set(ast.literal_eval(node.value))
+    return handed_on
+
+
+def docstring_faults(source: str, *, face: set[str] | None = None) -> Iterator[str]:
+    """Say where a docstring and its signature list different parameters.
+
+    Names in `face` (all, if left out) must list them; elsewhere one sentence is enough.
+    """
     for name, definition, method in public_definitions(source):
         docstring = ast.get_docstring(definition) or ""
         if isinstance(definition, ast.ClassDef):
@@ -141,25 +154,17 @@ def docstring_faults(source: str, *, required: bool = True) -> Iterator[str]:
                 continue
             taken = [argument.arg for argument in parameters(definition, method=method)]
             listed = documented_names(docstring, "Parameters")
-            if listed is None and (method or not taken or not required):
+            must = face is None or name in face
+            if listed is None and (method or not taken or not must):
                 continue
         if listed != taken:
             yield f"{name} takes {taken} but documents {listed}"
 
 
-def is_private(module: Path) -> bool:
-    """Say whether a module is private to its folder."""
-    return any(
-        part.startswith("_") and part != "__init__.py" for part in module.relative_to(ROOT).parts
-    )
-
-
-def test_public_docstrings_list_the_parameters_of_the_signature() -> None:
-    no_complaints(docstring_faults, [path for path in MODULES if not is_private(path)])
-    no_complaints(
-        lambda source: docstring_faults(source, required=False),
-        [path for path in MODULES if is_private(path)],
-    )
+def test_docstrings_list_the_parameters_of_the_signature() -> None:
+    handed_on = faces()
+    assert "read_specification" in handed_on
+    no_complaints(lambda source: docstring_faults(source, face=handed_on), MODULES)
 
 
 GOOD_FUNCTION = '''
@@ -293,7 +298,12 @@ def test_the_unit_rule_tells_good_names_from_bad(parameter: str, good: bool) -> 
 # ---- the working modules touch nothing outside -------------------------------------------------
 
 #: Modules that may touch files, the clock, the network or a database; every other one is pure.
-DOORS_AND_STORES = words("__init__.py __main__.py files intake records workshop cli web")
+DOORS_AND_STORES = words(
+    """
+    __init__.py __main__.py files sheets scans readings strings/recording.py
+    records workshop cli web
+    """
+)
 OUTSIDE = words(
     """
     os pathlib io shutil tempfile subprocess socket urllib http requests sqlite3 sqlalchemy
@@ -332,6 +342,7 @@ def pure_modules() -> list[Path]:
         path
         for path in MODULES
         if path.relative_to(PACKAGE).parts[0].removesuffix(".py") not in DOORS_AND_STORES
+        and path.relative_to(PACKAGE).as_posix() not in DOORS_AND_STORES
         and path != PACKAGE / "__init__.py"
         and path != PACKAGE / "__main__.py"
     ]

@@ -18,7 +18,6 @@ from typing import Any, Literal, get_args, get_origin
 
 from evenfall.errors import Finding
 from evenfall.instrument import read_specification, string_lines
-from evenfall.intake import read_measurement
 from evenfall.levelling import make_plan
 from evenfall.measurement import Direct, Measurement, Origin
 from evenfall.plan import METHODS, Binding, MethodResult, Outlook, Plan, Price, Relaxation
@@ -26,6 +25,7 @@ from evenfall.proof import Item, Proof, prove
 from evenfall.proof.decision import Verdict
 from evenfall.proof.result import Deviation, Positions
 from evenfall.proof.uncertainty import BudgetLine
+from evenfall.sheets import read_measurement
 from evenfall.strings.envelope import envelope
 from evenfall.workshop.motion_check import Disagreement, MotionCheck
 

@@ -125,7 +125,7 @@ class MethodResult:
 
     Parameters
     ----------
-    way
+    method
         Key of `METHODS`.
     holds
         Whether every limit holds.
@@ -209,7 +209,7 @@ class Plan:
     status
         "optimal": every limit holds, proven least; "relaxed": limits had to be eased as
         `relaxations` says; "infeasible": no single lever mends it, this is the nearest.
-    way
+    method
         Key of `METHODS`.
     metal_mm, gap_mm
         Total removal [mm] and duality gap [mm] of its optimality proof.
@@ -239,7 +239,7 @@ class Plan:
     pitch_change_cents, pitch_uncrowned_cents
         How much sharper each stopped note becomes with the cut frets crowned again, and as long as
         they are flat, shape (K, F) [cent].
-    binding, prices, relaxations, ways, outlook
+    binding, prices, relaxations, methods, outlook
         See their classes.
     recommended, reason
         The way that the program would take, and why.

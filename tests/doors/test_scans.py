@@ -15,8 +15,8 @@ from click.testing import CliRunner, Result
 
 from evenfall.cli import main
 from evenfall.cli.waiting import Waiting
-from intake.dense.test_scanned import INVENTED, SHEET, kestrel_points
 from oracles.surfaces import specification
+from readings.test_scanned import INVENTED, SHEET, kestrel_points
 
 SHARED = Path(__file__).resolve().parents[2].parent / "shared" / "data"
 

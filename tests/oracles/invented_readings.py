@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 
 from evenfall.instrument import read_specification, string_lines
-from evenfall.intake import read_measurement
 from evenfall.levelling import make_plan
 from evenfall.neck import default_bow
+from evenfall.sheets import read_measurement
 
 HERE = Path(__file__).resolve().parents[2] / "src" / "evenfall" / "invented"
 U_MM = 0.004

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from evenfall.crowns import CrownSurvey
 from evenfall.instrument import Specification, StringLines, read_specification, string_lines
+from evenfall.scans import CrownSurvey
 
 FloatArray = NDArray[np.float64]
 

@@ -9,10 +9,10 @@ from functools import cache
 import numpy as np
 import pytest
 
-from evenfall.crowns import CrownSurvey, measure_crowns, to_measurement
 from evenfall.instrument import Specification
 from evenfall.pictures import board_map, crown_lines, crown_section, neck_curve, scan_drawings
 from evenfall.pictures.crown_views import widest_flat
+from evenfall.scans import CrownSurvey, measure_crowns, to_measurement
 from oracles.surfaces import Flat, Lift, Recipe, make_scan, specification, with_faults
 from pictures.drawing import SVG, faults, parsed, shown, texts
 

@@ -19,8 +19,8 @@ from evenfall.cli.door import (
 )
 
 if TYPE_CHECKING:
-    from evenfall.intake.dense import Options
-    from evenfall.intake.scanned import Setting
+    from evenfall.readings.scanned import Setting
+    from evenfall.scans.formats import Options
 
 
 @click.command(name="measure")
@@ -151,7 +151,7 @@ def _empty_sheet(template: Path, output: Path | None, *, as_json: bool) -> None:
     """Write an empty sheet for a specification."""
     from evenfall import workshop
     from evenfall.errors import RequestError
-    from evenfall.intake import write_template
+    from evenfall.sheets import write_template
 
     specification, _ = workshop.check_specification(template)
     stem = template.name.removesuffix(".toml").removesuffix(".spec")
@@ -173,7 +173,7 @@ def _options(length_unit: str | None, step: tuple[float, float] | None) -> Optio
     """Return what was said about the file of a scan; None if nothing was."""
     if length_unit is None and step is None:
         return None
-    from evenfall.intake.dense import Options
+    from evenfall.scans.formats import Options
 
     return Options(length_unit, step)
 
@@ -182,6 +182,6 @@ def _setting(strung: bool | None, mirrored: bool | None, gauge_u_mm: float) -> S
     """Return what was said about how an instrument was scanned; None if nothing was."""
     if strung is None and mirrored is None and gauge_u_mm == 0.0:
         return None
-    from evenfall.intake.scanned import Setting
+    from evenfall.readings.scanned import Setting
 
     return Setting(strung, mirrored, gauge_u_mm)

@@ -51,7 +51,7 @@ class Diagnosis:
         What is wrong, most telling first.
     attack_n
         Attack it was judged by [N], shape (K,).
-    touch force
+    touch_force
         Touch force by stopped position.
     action_mm, first_fret_gap_mm
         Gaps of the open strings [mm], shape (K,).

@@ -260,7 +260,7 @@ def failed_method(method: str, remark: str) -> MethodResult:
 
     Parameters
     ----------
-    way
+    method
         Key of `METHODS`.
     remark
         Why not.

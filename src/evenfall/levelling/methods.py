@@ -46,7 +46,7 @@ class Outcome:
 
     Parameters
     ----------
-    way
+    method
         Key of `evenfall.plan.METHODS`.
     problem
         The job the solution is for; with new wire in place where frets are replaced.

@@ -83,7 +83,7 @@ def make_plan(
         Limits, player and decision rule.
     measurement
         Complete heights of one instrument.
-    way
+    method
         Key of `evenfall.plan.METHODS`; the recommended way if left out.
     attack_n
         Attack to bear instead of the specification's, one number or one per string [N].

@@ -35,8 +35,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from evenfall.crowns import CrownSurvey
     from evenfall.instrument import Specification
+    from evenfall.scans import CrownSurvey
 
     FloatArray = NDArray[np.float64]
 

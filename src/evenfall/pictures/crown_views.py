@@ -31,9 +31,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from evenfall.crowns import CrownSurvey
-    from evenfall.crowns.survey import Section
     from evenfall.instrument import Specification
+    from evenfall.scans import CrownSurvey
+    from evenfall.scans.survey import Section
 
     FloatArray = NDArray[np.float64]
 

@@ -9,9 +9,9 @@ from evenfall.pictures.crown_views import crown_lines, crown_section, widest_fla
 from evenfall.pictures.neck import neck_curve
 
 if TYPE_CHECKING:
-    from evenfall.crowns import CrownSurvey
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
+    from evenfall.scans import CrownSurvey
     from evenfall.units import LengthUnit
 
 

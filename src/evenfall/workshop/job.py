@@ -75,9 +75,9 @@ def measure(
     Raises
     ------
     EvenfallError
-        A file cannot be used; see `evenfall.intake.files.read_files`.
+        A file cannot be used; see `evenfall.readings.of_instrument.read_files`.
     """
-    from evenfall.intake.files import read_files
+    from evenfall.readings.of_instrument import read_files
 
     spec, remarks = check_specification(specification)
     taken = read_files(files, spec, serial=serial)
@@ -177,7 +177,7 @@ def readings_after(
     if _is_json(path):
         _, measurement, findings = open_measurement(path)
         return measurement, findings
-    from evenfall.intake.files import read_files
+    from evenfall.readings.of_instrument import read_files
 
     specification = _own_specification(plan_.measurement, path)
     taken = read_files([path], specification, serial=serial or plan_.measurement.serial)
@@ -312,7 +312,7 @@ def plan(
         What the instrument is to meet.
     measurement
         Its readings, with the strings at pitch.
-    way
+    method
         Key of `evenfall.plan.METHODS`; the recommended way if left out.
     attack_n
         Attack to bear on every string instead of the specification's [N].
@@ -667,7 +667,7 @@ def demo(folder: Path, *, say: Callable[[str], object]) -> DemoJob:
     RequestError
         A file cannot be written, or one of the demonstration's own was changed.
     """
-    from evenfall.intake import write_template
+    from evenfall.sheets import write_template
 
     make_folder(folder)
     given = resources.files("evenfall") / "invented"

@@ -33,7 +33,7 @@ class Disagreement:
     ----------
     string, position
         String number, and the fret at which it is stopped (0 = open).
-    touch force
+    touch_force
         "optimistic": it promised a clean note and the motion touches; "conservative": it did not,
         and the motion stays clean.
     verdict

@@ -602,9 +602,9 @@ def attack_from_recording(
     EvenfallError
         The file cannot be used, it is not of this string, or there is no such string.
     """
-    from evenfall.intake.recording import read_recording
     from evenfall.strings.attack import PublishedAttack, attack_from_sound
     from evenfall.strings.playtest import Attack
+    from evenfall.strings.recording import read_recording
 
     if not 1 <= string <= specification.string_count:
         raise RequestError(

@@ -12,9 +12,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from evenfall.instrument import Specification
-    from evenfall.intake.dense import Options, Progress
-    from evenfall.intake.files import Taken
-    from evenfall.intake.scanned import Setting
+    from evenfall.readings.of_instrument import Taken
+    from evenfall.readings.scanned import Setting
+    from evenfall.scans.formats import Options, Progress
     from evenfall.units import LengthUnit
 
 
@@ -45,10 +45,10 @@ def take_readings(
     Raises
     ------
     EvenfallError
-        A file cannot be used; see `evenfall.intake.files.read_files`.
+        A file cannot be used; see `evenfall.readings.of_instrument.read_files`.
     """
-    from evenfall.intake.dense.scan import silent
-    from evenfall.intake.files import read_files
+    from evenfall.readings.of_instrument import read_files
+    from evenfall.scans.formats.scan import silent
 
     spec, remarks = check_specification(specification)
     taken = read_files(

@@ -1,0 +1,5 @@
+"""The files of one instrument to one measurement: hand sheets, a scan, or a scan with sheets."""
+
+from evenfall.readings.of_instrument import Taken, read_files
+
+__all__ = ["Taken", "read_files"]

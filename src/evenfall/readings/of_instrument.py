@@ -1,0 +1,117 @@
+"""Files of readings of one instrument, each read by what it is: hand sheets, or a scan."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from evenfall.errors import RequestError
+from evenfall.readings.scanned import Setting, read_scanned
+from evenfall.scans.formats import Options, Progress, is_scan
+from evenfall.scans.formats.scan import silent
+from evenfall.sheets.hand import read_measurement
+
+if TYPE_CHECKING:
+    from evenfall.errors import Finding
+    from evenfall.instrument import Specification
+    from evenfall.measurement import Measurement
+    from evenfall.scans import CrownSurvey
+
+
+LONGEST_SERIAL = 80
+"""Characters of a serial: as many as fit on a label, a bench sheet and a certificate."""
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """One measurement and what it came from.
+
+    Parameters
+    ----------
+    measurement
+        The measurement.
+    findings
+        What is worth knowing about the readings.
+    recognised
+        What a scan was taken for and why; empty for hand sheets.
+    survey
+        Crowns and board of a scan; None for hand sheets.
+    sheet
+        What the sheets beside a scan would have given alone; None where they do not suffice.
+    """
+
+    measurement: Measurement
+    findings: tuple[Finding, ...]
+    recognised: str = ""
+    survey: CrownSurvey | None = None
+    sheet: Measurement | None = None
+
+
+def read_files(
+    files: Sequence[Path],
+    specification: Specification,
+    *,
+    serial: str = "",
+    options: Options | None = None,
+    setting: Setting | None = None,
+    progress: Progress = silent,
+) -> Taken:
+    """Return the measurement in one or more files of one instrument, each read by its content.
+
+    Parameters
+    ----------
+    files
+        Hand sheets; or one scan, alone or with hand sheets that add what it does not show.
+    specification
+        The instrument.
+    serial
+        What it is called on its label.
+    options, setting
+        What the caller knows about the scan; None if there is nothing to say.
+    progress
+        Told what is being done and how far it is.
+
+    Raises
+    ------
+    RequestError
+        A file is not there, two scans are named, something was said about a scan and none is
+        among the files, or the serial is no short line of text.
+    FormatMismatchError, BrokenFileError, UnsupportedError, ReadingsError
+        As `evenfall.sheets.read_measurement` and `evenfall.sheets.read_scanned`.
+    """
+    if len(serial) > LONGEST_SERIAL or not (serial.isprintable() or not serial):
+        raise RequestError(
+            f"A serial is one line of at most {LONGEST_SERIAL} characters; shorten it.",
+            where="serial",
+        )
+    paths = [Path(file) for file in files]
+    scans = [path for path in paths if is_scan(path, options)]
+    if not scans:
+        if options is not None or setting is not None:
+            raise RequestError(
+                "Length unit, step, state, mirroring and scanner's uncertainty are said about a "
+                "scan, but the files are hand sheets; say them in the sheet, or name a scan.",
+                where=", ".join(path.name for path in paths),
+            )
+        measurement, findings = read_measurement(paths, specification, serial=serial)
+        return Taken(measurement, findings)
+    if len(scans) > 1:
+        raise RequestError(
+            "Two scans lie in frames of their own; join them in the scanner's software, or measure "
+            "each by itself.",
+            where=", ".join(path.name for path in scans),
+        )
+    scanned = read_scanned(
+        scans[0],
+        specification,
+        sheets=[path for path in paths if path not in scans],
+        options=options,
+        setting=setting,
+        serial=serial,
+        progress=progress,
+    )
+    return Taken(
+        scanned.measurement, scanned.findings, scanned.recognised, scanned.survey, scanned.sheet
+    )

@@ -1,0 +1,327 @@
+"""The board between the frets: a height for every square millimetre, and its shape along the neck.
+
+Nothing smooth is fitted over the whole: a cell holds the mean of its own points, so a hump, a
+rising end or a dip stays where it is. Only beside a crown is the board carried on, straight, to the
+fret's line, so that the crown's height over it can be told on each side.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.scans.arcs import NORMAL_MAD
+from evenfall.scans.gather import CELL_MM, FOOT_MM
+from evenfall.scans.laid_flat import median_along
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.scans.fret_comb import FretLines
+    from evenfall.scans.gather import Gathered
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.intp]
+
+LEAST_CELL_POINTS = 3
+"""A cell with fewer points is a hole."""
+
+BESIDE_MM = 6.0
+"""The board beside a crown is taken up to this far from it, or to the next one."""
+
+ALONG_MM = 3.0
+"""And this far to each side along the fret."""
+
+LEAST_CELLS = 6
+"""Fewer cells than this make no plane beside a crown."""
+
+STATION_MM = 5.0
+"""Step of the board's shape along the neck."""
+
+FLATTEST_RADIUS_MM = 10_000.0
+"""A radius larger than this is told as flat."""
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """The board's heights over the datum, in cells, and its shape along the neck.
+
+    Parameters
+    ----------
+    x_mm, y_mm
+        Middles of the cells' columns and rows [mm], shapes (X,) and (Y,).
+    height_mm
+        Mean height of each cell [mm], NaN where nothing was measured, shape (X, Y).
+    point_count
+        Points in each cell, shape (X, Y).
+    noise_mm
+        Standard deviation of single points about their cell [mm].
+    station_mm
+        Stations along the neck [mm], shape (S,).
+    crest_mm, crest_u_mm
+        Height of the board on the centre line and its standard uncertainty [mm], shape (S,).
+    roll_rad
+        Slope across the board at the centre line [rad], shape (S,); its change along the neck is
+        the neck's twist.
+    radius_mm, radius_u_mm
+        Radius across the board and its standard uncertainty [mm], infinite where flat, shape (S,).
+    """
+
+    x_mm: FloatArray
+    y_mm: FloatArray
+    height_mm: FloatArray
+    point_count: NDArray[np.int64]
+    noise_mm: float
+    station_mm: FloatArray
+    crest_mm: FloatArray
+    crest_u_mm: FloatArray
+    roll_rad: FloatArray
+    radius_mm: FloatArray
+    radius_u_mm: FloatArray
+
+    def over_plane(self, offset_mm: float, along_slope: float, across_slope: float) -> Board:
+        """Return the same board over another datum: z - offset - slopes times x and y.
+
+        Parameters
+        ----------
+        offset_mm, along_slope, across_slope
+            The new datum in the old one.
+        """
+        plane = offset_mm + along_slope * self.x_mm[:, None] + across_slope * self.y_mm[None, :]
+        return replace(
+            self,
+            height_mm=self.height_mm - plane,
+            crest_mm=self.crest_mm - offset_mm - along_slope * self.station_mm,
+            roll_rad=self.roll_rad - across_slope,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class SideHeights:
+    """The board carried on to N places on one fret's line, from the nut's side and the bridge's.
+
+    Parameters
+    ----------
+    height_mm, u_mm
+        Height of the board and its standard uncertainty [mm], NaN where it is not seen,
+        shape (2, N): nut's side, bridge's side.
+    slope
+        Slope of the board along the fret, shape (2, N).
+    """
+
+    height_mm: FloatArray
+    u_mm: FloatArray
+    slope: NDArray[np.float64]
+
+    def mean(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return height, standard uncertainty and slope under the fret: the mean of both sides.
+
+        Where one side alone is seen it stands for both.
+        """
+        seen = np.isfinite(self.height_mm)
+        many = seen.sum(axis=0)
+        share = np.where(many > 0, many, 1)
+        blank = np.where(many > 0, 1.0, np.nan)
+        height = np.where(seen, self.height_mm, 0.0).sum(axis=0) / share * blank
+        u = np.sqrt(np.where(seen, self.u_mm**2, 0.0).sum(axis=0)) / share * blank
+        slope = np.where(seen, self.slope, 0.0).sum(axis=0) / share * blank
+        return height, u, slope
+
+
+class BoardCells:
+    """Cells of a gathered scan, for looking up the board beside a crown.
+
+    Parameters
+    ----------
+    gathered
+        What the pass over the points left.
+    lines
+        Fret lines.
+    crown_width_mm
+        Width of a crown at the board [mm].
+    """
+
+    def __init__(self, gathered: Gathered, lines: FretLines, crown_width_mm: float) -> None:
+        grid, cells = gathered.grid, gathered.cells
+        shape = (grid.columns, grid.rows)
+        count = cells.count.reshape(shape)
+        full = count >= LEAST_CELL_POINTS
+        over = cells.sum_mm.reshape(shape) / np.where(full, count, 1.0)
+        self.lines, self.half_crown = lines, 0.5 * crown_width_mm
+        self.grid, self.count = grid, np.where(full, count, 0.0)
+        self.x, self.y = np.meshgrid(grid.x_mm, grid.y_mm, indexing="ij")
+        curve = gathered.board_guess.curve
+        self.over = np.where(full, over, np.nan)
+        self.curve = curve
+        guess = curve[0][:, None] + self.y * (curve[1][:, None] + self.y * curve[2][:, None])
+        self.height = np.where(full, guess + over, np.nan)
+        self.noise = gathered.board_guess.noise_mm
+
+    def beside(self, fret: int, along_mm: FloatArray) -> SideHeights:
+        """Return the board beside one fret, carried on to places on its line.
+
+        On each side a plane is fitted, by least squares, to the cells up to the next crown and
+        no further than 6 mm away, after the radius across the board is taken off.
+
+        Parameters
+        ----------
+        fret
+            Fret, from 0.
+        along_mm
+            Places along the fret from the centre line [mm], shape (N,).
+        """
+        base, lean = self.lines.base_mm[fret], self.lines.lean_slope[fret]
+        cosine = self.lines.cosine[fret]
+        heights = np.full((2, len(along_mm)), np.nan)
+        u = np.full((2, len(along_mm)), np.nan)
+        slopes = np.full((2, len(along_mm)), np.nan)
+        reach = BESIDE_MM + self.half_crown + FOOT_MM
+        tip = abs(lean) * float(np.max(np.abs(self.grid.y_mm)))
+        low = int(
+            np.clip((base - reach - tip - self.grid.low_x_mm) / CELL_MM, 0, self.grid.columns)
+        )
+        high = int(
+            np.clip((base + reach + tip - self.grid.low_x_mm) / CELL_MM + 1, 0, self.grid.columns)
+        )
+        count = self.count[low:high].ravel()
+        full = np.flatnonzero(count > 0.0)
+        x, y = self.x[low:high].ravel()[full], self.y[low:high].ravel()[full]
+        z, count = self.over[low:high].ravel()[full], count[full]
+        across = (x - base - lean * y) * cosine
+        along = (lean * (x - base) + y) * cosine
+        limits = self._limits(fret)
+        order = np.argsort(along)
+        across, along, z, count = across[order], along[order], z[order], count[order]
+        for side, sign in enumerate((-1.0, 1.0)):
+            off = sign * across
+            here = np.flatnonzero((off > self.half_crown) & (off < limits[side]))
+            start, end = np.searchsorted(along[here], np.add.outer((-ALONG_MM, ALONG_MM), along_mm))
+            cell = start[:, None] + np.arange(np.max(end - start, initial=0))
+            real = cell < end[:, None]
+            used = here[np.minimum(cell, len(here) - 1)] if len(here) else cell
+            heights[side], u[side], slopes[side] = _planes(
+                across[used],
+                along[used] - along_mm[:, None],
+                z[used],
+                np.where(real, count[used], 0.0),
+                self.noise,
+            )
+        guess, guess_slope = self._guess_along(base + lean * cosine * along_mm, cosine * along_mm)
+        run = np.array([lean * cosine, cosine])
+        return SideHeights(heights + guess, u, slopes + run @ guess_slope)
+
+    def _guess_along(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the guess of the board at places, shape (N,), and its slopes, shape (2, N)."""
+        c0, c1, c2, run = (np.interp(x, self.grid.x_mm, part) for part in self.curve)
+        return c0 + y * (c1 + y * c2), np.stack([run, c1 + 2.0 * y * c2])
+
+    def _limits(self, fret: int) -> tuple[float, float]:
+        """Return how far from a fret's line the board may be taken on either side."""
+        base = self.lines.base_mm
+        found = np.flatnonzero(np.isfinite(base))
+        before = found[found < fret]
+        after = found[found > fret]
+        clear = self.half_crown + FOOT_MM
+        most = BESIDE_MM + clear
+        # fanned frets close in towards one side: three quarters of the gap stay clear of the next
+        left = base[fret] - base[before[-1]] if len(before) else np.inf
+        right = base[after[0]] - base[fret] if len(after) else np.inf
+        return (
+            float(min(most, max(left - clear, 0.5 * left))),
+            float(min(most, max(right - clear, 0.5 * right))),
+        )
+
+    def board(self) -> Board:
+        """Return the cells and the board's shape along the neck."""
+        first, last = float(self.grid.x_mm[0]), float(self.grid.x_mm[-1])
+        stations = np.arange(max(first, 0.0) + 1.0, last, STATION_MM)
+        rows = [self._cross_section(station) for station in stations]
+        kept = [i for i, row in enumerate(rows) if row is not None]
+        table = np.array([row for row in rows if row is not None]).reshape(-1, 5)
+        crest, crest_u, roll, curvature, curvature_u = table.T
+        flat = np.abs(curvature) < np.maximum(1.0 / FLATTEST_RADIUS_MM, 3.0 * curvature_u)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            radius = np.where(flat, np.inf, -1.0 / curvature)
+            radius_u = np.where(flat, np.inf, curvature_u / curvature**2)
+        return Board(
+            self.grid.x_mm,
+            self.grid.y_mm,
+            self.height,
+            self.count.astype(np.int64),
+            self.noise,
+            stations[kept],
+            crest,
+            crest_u,
+            roll,
+            radius,
+            radius_u,
+        )
+
+    def _cross_section(self, station: float) -> tuple[float, float, float, float, float] | None:
+        """Return crest, its u, slope across, curvature and its u of the board about a station."""
+        columns = np.flatnonzero(np.abs(self.grid.x_mm - station) < STATION_MM)
+        count = self.count[columns].ravel()
+        full = count > 0.0
+        if int(full.sum()) < 30:
+            return None
+        x, y = self.x[columns].ravel()[full], self.y[columns].ravel()[full]
+        z, weight = self.height[columns].ravel()[full], np.minimum(count[full], 400.0)
+        if np.ptp(y) < 10.0 or np.ptp(x) < 2.0:
+            return None
+        design = np.column_stack([np.ones_like(y), y, -0.5 * y**2, x - station])
+        kept = np.ones(len(y), dtype=bool)
+        curvature = 0.0
+        for _ in range(4):
+            # the next term of the circle, R - sqrt(R² - y²) = y²/2R + y⁴/8R³, from the last round
+            target = z + curvature**3 * y**4 / 8.0
+            root = np.sqrt(weight[kept])
+            fit = np.linalg.lstsq(design[kept] * root[:, None], target[kept] * root, rcond=None)[0]
+            curvature = -float(-fit[2])
+            off = np.abs(target - design @ fit)
+            kept = off <= max(0.01, 4.0 * float(np.median(off)))
+        matrix = np.linalg.inv((design[kept] * weight[kept, None]).T @ design[kept])
+        freedom = max(1, int(kept.sum()) - 4)
+        variance = float(np.sum(weight[kept] * off[kept] ** 2)) / freedom
+        return (
+            float(fit[0]),
+            float(np.sqrt(variance * matrix[0, 0])),
+            float(fit[1]),
+            -curvature,
+            float(np.sqrt(variance * matrix[2, 2])),
+        )
+
+
+def _planes(
+    across: FloatArray, along: FloatArray, z: FloatArray, count: FloatArray, noise: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return height, standard uncertainty and slope along the fret of planes at their origins.
+
+    Each row of the arrays, shape (N, M), is the cells of one plane; a cell of no points is none.
+    NaN for a plane whose cells are too few or too close together.
+    """
+    real = count > 0.0
+    fits = real.sum(axis=1) >= LEAST_CELLS
+    for place, least_mm in ((across, CELL_MM), (along, 2.0 * CELL_MM)):
+        high = np.max(place, axis=1, where=real, initial=-np.inf)
+        fits &= high - np.min(place, axis=1, where=real, initial=np.inf) >= least_mm
+    real, across, along, z, count = (a[fits] for a in (real, across, along, z, count))
+    design = np.stack([np.ones_like(z), across, along])
+    weight = count
+    for _ in range(2):
+        weighted = weight * design
+        matrix = np.einsum("pnm,qnm->npq", weighted, design, optimize=True)
+        fit = np.linalg.solve(matrix, np.einsum("pnm,nm->np", weighted, z)[..., None])[..., 0]
+        residual = z - np.einsum("np,pnm->nm", fit, design)
+        off = np.abs(residual) * np.sqrt(weight)
+        middle = median_along(np.where(real, off, np.nan))
+        limit = 4.0 * np.maximum(NORMAL_MAD * middle, noise)
+        weight = np.where(off < limit[:, None], count, 1e-6 * count)
+    freedom = np.maximum(1, real.sum(axis=1) - 3)
+    # the larger of what the points' scatter and what the cells' scatter says
+    variance = np.maximum(noise**2, np.sum(weight * residual**2, axis=1) / freedom)
+    made = np.full((3, len(fits)), np.nan)
+    u = np.sqrt(variance * np.linalg.inv(matrix)[:, 0, 0])
+    made[:, fits] = fit[:, 0], u, fit[:, 2]
+    return made[0], made[1], made[2]

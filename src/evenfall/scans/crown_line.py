@@ -1,0 +1,532 @@
+"""One fret: its points cut into slices along the fret, a robust crown fit in each.
+
+A slice is half a millimetre long or as much as its points need. Its crown is a circle whose height
+may run evenly along the fret; where the residuals say that the top is worn flat, a circle cut by a
+level flat. What the fits leave over goes into the claim: the scatter of the points, the scatter of
+neighbouring slices beyond it, and the mean misfit of the profile, which more points cannot average
+away (a facetted mesh, a crown that is no circle).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.scans.arcs import NORMAL_MAD, ArcFits, fit_arcs
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.scans.gather import CrownPoints
+
+    FloatArray = NDArray[np.float64]
+    #: Coefficients [mm per power of mm], highest power first.
+    Polynomial = NDArray[np.float64]
+    IntArray = NDArray[np.intp]
+
+CAP_SHARE = 0.30
+"""The crown is fitted over this share of its width on each side of its top: steep flanks are where
+sensors fail and files leave their mark."""
+
+WIDE_SHARE = 0.45
+"""The same where the top is worn flat and the flanks have to show the circle."""
+
+SLICE_MM = 0.5
+"""Length of a slice along the fret; a string touches about as much."""
+
+LONGEST_SLICE_MM = 2.0
+"""Sparse scans get longer slices, up to this."""
+
+LEAST_NOISE_MM = 1e-7
+"""Points taken from a drawing scatter by rounding only."""
+
+ROUNDS = 4
+"""Rounds of fitting and rejecting; the last one runs to its end."""
+
+WANTED_POINTS = 30
+"""Points wanted in a slice's cap."""
+
+LEAST_POINTS = 12
+"""Fewer points than this, or a cap with a third of it bare, make no fit."""
+
+NEAR_MM = 0.15
+"""Points further than this from the first guess of an arc are left out of its first fit."""
+
+REJECT_SIGMA = 4.0
+"""Points further than this from their arc are wild: 6 in 100 000 of normal noise."""
+
+RADIUS_SHARE = 0.3
+"""How far (1 sigma, as a share) a crown's radius may wander from a new wire's where its points say
+nothing of it; with flanks in sight the points outweigh this."""
+
+SLOPE = 0.05
+"""How far (1 sigma) the slope along the fret may wander from the guessed crown line's: a lifted end
+rises by 0.05 mm per mm at most."""
+
+QUARTIC_SIGMA = 4.0
+"""A flat shows as a fourth-order dent in the residuals; from this many sigma on it is tried."""
+
+FLAT_GAIN = 25.0
+"""A flat is taken for real if it lowers the sum of squares by this many variances (5 sigma)."""
+
+FLAT_TRIES = (0.17, 0.33, 0.55)
+"""Half widths of the flat, over the half width fitted, from which its fit is started."""
+
+FACETS_IN_FLAT = 3.0
+"""A flat narrower than this many facets of a mesh may be the facets."""
+
+LEAST_FLAT_MM = 0.12
+"""A flat narrower than this is not told from a round crown."""
+
+MEDIAN_CHI2 = 0.454936
+"""Median of chi-square with one degree of freedom."""
+
+PROFILE_BINS = 24
+"""Bins across the cap in which the mean misfit of a fret's profile is taken."""
+
+
+@dataclass(frozen=True, slots=True)
+class CrownLine:
+    """The crown of one fret along its length, N slices.
+
+    Parameters
+    ----------
+    fret
+        Fret number, from 1.
+    slice_mm
+        Length of a slice [mm].
+    along_mm
+        Middle of each slice along the fret from the centre line, towards the treble [mm],
+        shape (N,).
+    x_mm, y_mm
+        Place of the crown's top in plan, in the neck's frame [mm], shape (N,).
+    top_mm, top_u_mm
+        Height of the top over the datum and its standard uncertainty from scatter [mm],
+        shape (N,).
+    slope
+        Slope of the top along the fret, shape (N,).
+    radius_mm, radius_u_mm
+        Radius of the crown and its standard uncertainty [mm], shape (N,).
+    flat_width_mm, flat_width_u_mm
+        Width of the worn flat, 0 where the top is round, and its standard uncertainty [mm],
+        shape (N,).
+    noise_mm
+        Standard deviation of single points about the fits [mm].
+    form_u_mm
+        Standard uncertainty from the profile's misfit and the mesh's facets [mm]; the same for the
+        whole fret.
+    bend_ratio
+        Squared second differences of neighbouring tops over what `top_u_mm` explains.
+    """
+
+    fret: int
+    slice_mm: float
+    along_mm: FloatArray
+    x_mm: FloatArray
+    y_mm: FloatArray
+    top_mm: FloatArray
+    top_u_mm: FloatArray
+    slope: NDArray[np.float64]
+    radius_mm: FloatArray
+    radius_u_mm: FloatArray
+    flat_width_mm: FloatArray
+    flat_width_u_mm: FloatArray
+    noise_mm: float
+    form_u_mm: float
+    bend_ratio: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class _Slices:
+    """Points in slices: sorted, with what each slice starts from."""
+
+    across: FloatArray
+    along: FloatArray
+    over: FloatArray
+    group: IntArray
+    starts: IntArray
+    middle: FloatArray
+    step: float
+
+    def only(self, chosen: NDArray[np.bool_]) -> _Slices:
+        """Return the points chosen, with the slices that still have some."""
+        group = self.group[chosen]
+        starts = np.flatnonzero(np.diff(group, prepend=-1))
+        return _Slices(
+            self.across[chosen],
+            self.along[chosen],
+            self.over[chosen],
+            group,
+            starts,
+            self.middle,
+            self.step,
+        )
+
+    @property
+    def present(self) -> IntArray:
+        """Slice of each group of points that is left."""
+        return self.group[self.starts]
+
+    @property
+    def local(self) -> FloatArray:
+        """Place of each point along the fret from its slice's middle."""
+        return self.along - self.middle[self.group]
+
+
+def fit_crown_line(
+    points: CrownPoints,
+    crest: Polynomial,
+    *,
+    fret: int,
+    base_mm: float,
+    lean_slope: float,
+    crown_height_mm: float,
+    crown_width_mm: float,
+    facet_mm: float = 0.0,
+) -> CrownLine | None:
+    """Return the crown line of one fret; None where its points make no slice.
+
+    Parameters
+    ----------
+    points
+        Points on the crown.
+    crest
+        Guess of the crown line that their heights refer to, highest power first.
+    fret
+        Fret number, from 1.
+    base_mm, lean_slope
+        The fret's line in plan, x = base + lean y.
+    crown_height_mm, crown_width_mm
+        Size of a new crown [mm], the first guess of its circle.
+    facet_mm
+        Width of the facets across the crown, if the points were taken from a mesh [mm].
+    """
+    slices = _cut(points, crown_width_mm)
+    if slices is None:
+        return None
+    radius = (0.25 * crown_width_mm**2 + crown_height_mm**2) / (2.0 * crown_height_mm)
+    round_tops = _fit_round(slices, radius, CAP_SHARE * crown_width_mm)
+    if round_tops is None:
+        return None
+    fits, cap, noise, parameters, covariance = round_tops
+    count = len(slices.middle)
+    top = parameters[:, 1] + parameters[:, 2]
+    variance = covariance[:, 1, 1] + covariance[:, 2, 2] + 2.0 * covariance[:, 1, 2]
+    width, width_u = np.zeros(count), np.zeros(count)
+    worn = _dented(cap, fits, noise, CAP_SHARE * crown_width_mm, count)
+    _, form = _profile(cap, fits, CAP_SHARE * crown_width_mm, ~worn)
+    if worn.any():
+        flat = _fit_flat(
+            slices,
+            worn,
+            parameters,
+            radius=radius,
+            noise=noise,
+            reach=WIDE_SHARE * crown_width_mm,
+            least_mm=max(LEAST_FLAT_MM, FACETS_IN_FLAT * facet_mm),
+        )
+        for i, values in flat.items():
+            top[i], variance[i], width[i], width_u[i], parameters[i, :4], covariance[i, 2, 2] = (
+                values
+            )
+    known = np.isfinite(top) & (variance > 0.0)
+    if int(known.sum()) < 2:
+        return None
+    along = slices.middle[known]
+    cosine = 1.0 / np.sqrt(1.0 + lean_slope**2)
+    centre = parameters[known, 0]
+    u = np.sqrt(variance[known])
+    height = top[known]
+    facet_sagitta = facet_mm**2 / (8.0 * radius)
+    return CrownLine(
+        fret=fret,
+        slice_mm=slices.step,
+        along_mm=along,
+        x_mm=base_mm + (along * lean_slope + centre) * cosine,
+        y_mm=(along - centre * lean_slope) * cosine,
+        top_mm=height + np.polyval(crest, along),
+        top_u_mm=u,
+        slope=parameters[known, 3] + np.polyval(np.polyder(crest), along),
+        radius_mm=parameters[known, 2],
+        radius_u_mm=np.sqrt(np.maximum(covariance[known, 2, 2], 0.0)),
+        flat_width_mm=width[known],
+        flat_width_u_mm=width_u[known],
+        noise_mm=noise,
+        # a facet lies between the circle and its sagitta inside: uniform, so over root three
+        form_u_mm=float(np.hypot(form, facet_sagitta / np.sqrt(3.0))),
+        bend_ratio=_bend_ratio(along, height, u),
+    )
+
+
+def _cut(points: CrownPoints, crown_width: float) -> _Slices | None:
+    """Return the points sorted into slices."""
+    along = points.along_mm.astype(float)
+    across = points.across_mm.astype(float)
+    if len(along) < LEAST_POINTS:
+        return None
+    low, high = float(along.min()), float(along.max())
+    in_cap = int((np.abs(across) < CAP_SHARE * crown_width).sum())
+    density = max(in_cap / max(high - low, 1.0), 1e-9)
+    step = float(np.clip(WANTED_POINTS / density, SLICE_MM, LONGEST_SLICE_MM))
+    count = max(1, int(np.ceil((high - low) / step)))
+    number = np.minimum(((along - low) / step).astype(np.int16), count - 1)
+    order = np.argsort(number, kind="stable")
+    number = number[order].astype(np.intp)
+    along = along[order]
+    filled = np.bincount(number, minlength=count)
+    middle = np.bincount(number, along, count) / np.maximum(filled, 1)
+    return _Slices(
+        across[order],
+        along,
+        points.over_guess_mm.astype(float)[order],
+        number,
+        np.flatnonzero(np.diff(number, prepend=-1)),
+        middle,
+        step,
+    )
+
+
+def _covered(slices: _Slices, cap: float, centre: FloatArray) -> NDArray[np.bool_]:
+    """Say which slices have enough points, with none of the cap's three thirds bare."""
+    count = len(slices.middle)
+    off = slices.across - centre[slices.group]
+    third = np.clip(np.floor((off + cap) / (2.0 * cap) * 3.0), -1, 3).astype(np.intp) + 1
+    table = np.bincount(slices.group * 5 + third, minlength=count * 5).reshape(count, 5)[:, 1:4]
+    return np.asarray((table.min(axis=1) >= 3) & (table.sum(axis=1) >= LEAST_POINTS))
+
+
+def _fit_round(
+    slices: _Slices, radius: float, cap_width: float
+) -> tuple[ArcFits, _Slices, float, FloatArray, FloatArray] | None:
+    """Return round crowns of all slices that can be fitted, NaN for the others.
+
+    Least squares over the points within four sigma, found from the median outwards.
+    """
+    count = len(slices.middle)
+    first = np.tile([0.0, -radius, radius, 0.0], (count, 1))
+    noise = NEAR_MM / REJECT_SIGMA
+    fits, cap = None, slices
+    for attempt in range(ROUNDS):
+        reach = np.abs(slices.across - first[slices.group, 0]) < cap_width
+        reach &= _covered(slices, cap_width, first[:, 0])[slices.group]
+        if not reach.any():
+            return None
+        cap = slices.only(reach)
+        if attempt == 0:
+            # the guess of the crest may be off by more than the noise: centre each slice first
+            off = cap.over - (np.sqrt(radius**2 - cap.across**2) - radius)
+            first[cap.present, 1] += _group_middles(off, cap.starts)
+        distance = (
+            np.hypot(
+                cap.across - first[cap.group, 0],
+                cap.over - first[cap.group, 3] * cap.local - first[cap.group, 1],
+            )
+            - first[cap.group, 2]
+        )
+        if attempt > 0:
+            noise = NORMAL_MAD * float(np.median(np.abs(distance)))
+            noise = max(noise, LEAST_NOISE_MM)
+        good = np.abs(distance) < max(REJECT_SIGMA * noise, 1e-6)
+        cap = cap.only(good)
+        many = np.diff(np.append(cap.starts, len(cap.across)))
+        enough = many >= LEAST_POINTS
+        if not enough.any():
+            return None
+        if not enough.all():
+            cap = cap.only(np.repeat(enough, many))
+        fits = fit_arcs(
+            cap.across,
+            cap.over,
+            cap.starts,
+            first[cap.present],
+            along_mm=cap.local,
+            hold=_hold(first[cap.present], radius, noise),
+            most_steps=3 if attempt < ROUNDS - 1 else 10,
+        )
+        first[cap.present] = fits.parameters
+    if fits is None:
+        return None
+    noise, _ = _profile(cap, fits, cap_width, np.ones(count, dtype=bool))
+    noise = max(noise, LEAST_NOISE_MM)
+    parameters = np.full((count, 4), np.nan)
+    covariance = np.zeros((count, 4, 4))
+    parameters[cap.present] = fits.parameters
+    floor = 1e-12 * np.einsum("gpp->gp", fits.normal).max(axis=1)
+    covariance[cap.present] = noise**2 * np.linalg.inv(
+        fits.normal + floor[:, None, None] * np.eye(4)
+    )
+    return fits, cap, noise, parameters, covariance
+
+
+def _hold(
+    start: FloatArray, radius: float, noise: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the hold on radius and slope: a slice of one row shows no slope."""
+    near = start.copy()
+    near[:, 2], near[:, 3] = radius, 0.0
+    firmness = np.zeros(start.shape[1])
+    firmness[2] = (noise / (RADIUS_SHARE * radius)) ** 2
+    firmness[3] = (noise / SLOPE) ** 2
+    return near, firmness
+
+
+def _group_middles(values: FloatArray, starts: IntArray) -> FloatArray:
+    """Return the mean of each run of values without its wild ones."""
+    group = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(values))))
+    middle = np.zeros(len(starts))
+    for limit in (0.5, NEAR_MM, NEAR_MM):
+        near = (np.abs(values - middle[group]) < limit).astype(float)
+        count = np.add.reduceat(near, starts)
+        middle = np.add.reduceat(near * values, starts) / np.maximum(count, 1.0)
+    return middle
+
+
+def _profile(
+    cap: _Slices, fits: ArcFits, cap_width: float, chosen: NDArray[np.bool_]
+) -> tuple[float, float]:
+    """Return the scatter of points about the fret's mean profile, and that profile's misfit [mm].
+
+    The profile is the mean distance from the circle in bins across the cap, over chosen slices.
+    What all slices share is form, which more points do not average away; the rest is noise.
+    """
+    used = chosen[cap.group]
+    if not used.any():
+        return 0.0, 0.0
+    centre = np.zeros(len(cap.middle))
+    centre[cap.present] = fits.parameters[:, 0]
+    share = (cap.across - centre[cap.group])[used] / cap_width
+    place = np.clip(((share + 1.0) * 0.5 * PROFILE_BINS).astype(np.intp), 0, PROFILE_BINS - 1)
+    distance = fits.distance_mm[used]
+    count = np.bincount(place, minlength=PROFILE_BINS)
+    mean = np.bincount(place, distance, PROFILE_BINS) / np.maximum(count, 1)
+    slices = int(np.count_nonzero(chosen[cap.present]))
+    freedom = len(distance) - 4 * slices - int(np.count_nonzero(count))
+    square = float(np.sum((distance - mean[place]) ** 2)) / max(1, freedom)
+    filled = count > 3
+    if not filled.any():
+        return float(np.sqrt(square)), 0.0
+    excess = float(np.mean(mean[filled] ** 2 - square / count[filled]))
+    return float(np.sqrt(square)), float(np.sqrt(max(0.0, excess)))
+
+
+def _dented(
+    cap: _Slices, fits: ArcFits, noise: float, cap_width: float, count: int
+) -> NDArray[np.bool_]:
+    """Say which slices have a fourth-order dent: flat in the middle, bulging beside it."""
+    dented = np.zeros(count, dtype=bool)
+    centre = np.zeros(count)
+    centre[cap.present] = fits.parameters[:, 0]
+    t = (cap.across - centre[cap.group]) / cap_width
+    quartic = t**4 - 6.0 / 7.0 * t**2 + 3.0 / 35.0  # Legendre, orthogonal to the circle's freedom
+    total = np.add.reduceat(quartic * fits.distance_mm, cap.starts)
+    size = np.sqrt(np.add.reduceat(quartic**2, cap.starts))
+    # a worn top lies under the circle in the middle and over it halfway out
+    dented[cap.present] = -total / np.maximum(size, 1e-12) > QUARTIC_SIGMA * noise
+    return dented
+
+
+def _fit_flat(
+    slices: _Slices,
+    worn: NDArray[np.bool_],
+    parameters: FloatArray,
+    *,
+    radius: float,
+    noise: float,
+    reach: float,
+    least_mm: float,
+) -> dict[int, tuple[float, float, float, float, FloatArray, float]]:
+    """Return top, its variance, flat width and its u, parameters and radius variance of flats."""
+    chosen = worn[slices.group] & (np.abs(slices.across - parameters[slices.group, 0]) < reach)
+    wide = slices.only(chosen)
+    distance = (
+        np.hypot(
+            wide.across - parameters[wide.group, 0],
+            wide.over - parameters[wide.group, 3] * wide.local - parameters[wide.group, 1],
+        )
+        - parameters[wide.group, 2]
+    )
+    wide = wide.only(np.abs(distance) < NEAR_MM)
+    groups = wide.present
+
+    def fitted(start: FloatArray, flat: bool) -> ArcFits:
+        fits = fit_arcs(
+            wide.across, wide.over, wide.starts, start,
+            along_mm=wide.local, flat=flat, hold=_hold(start, radius, noise), most_steps=12,
+        )  # fmt: skip
+        return fit_arcs(
+            wide.across, wide.over, wide.starts, fits.parameters,
+            along_mm=wide.local, flat=flat, hold=_hold(start, radius, noise), most_steps=12,
+            weight=(np.abs(fits.distance_mm) < REJECT_SIGMA * noise).astype(float),
+        )  # fmt: skip
+
+    def capped_cost(fits: ArcFits) -> FloatArray:
+        limit = (REJECT_SIGMA * noise) ** 2
+        return np.asarray(np.add.reduceat(np.minimum(fits.distance_mm**2, limit), wide.starts))
+
+    before = capped_cost(fitted(parameters[groups], flat=False))
+    level = parameters[groups, 1] + parameters[groups, 2]
+    tries = []
+    for share in FLAT_TRIES:  # one start may settle in the wrong valley
+        half_width = share * reach
+        start = np.column_stack([parameters[groups], level])
+        start[:, 2] = radius
+        start[:, 1] = level - np.sqrt(max(radius**2 - half_width**2, 0.0))
+        tries.append(fitted(start, flat=True))
+    costs = np.stack([capped_cost(fits) for fits in tries])
+    best, best_cost = costs.argmin(axis=0), costs.min(axis=0)
+    found = {}
+    gain = (before - best_cost) / noise**2
+    for row, i in enumerate(groups.tolist()):
+        p = tries[best[row]].parameters[row]
+        square = p[2] ** 2 - (p[4] - p[1]) ** 2
+        if gain[row] < FLAT_GAIN or square <= (0.5 * least_mm) ** 2 or p[4] < p[1]:
+            continue
+        normal = tries[best[row]].normal[row]
+        floor = 1e-12 * float(np.diagonal(normal).max())
+        covariance = noise**2 * np.linalg.inv(normal + floor * np.eye(5))
+        width = 2.0 * math.sqrt(float(square))
+        # d width / d (zc, R, zf) of 2 sqrt(R² - (zf - zc)²)
+        pull = np.array([0.0, p[4] - p[1], p[2], 0.0, p[1] - p[4]]) * 4.0 / width
+        width_u = math.sqrt(max(0.0, float(pull @ covariance @ pull)))
+        if width < 2.0 * width_u or width > 2.0 * reach:
+            continue
+        found[i] = (
+            float(p[4]), float(covariance[4, 4]), width, width_u, p[:4], float(covariance[2, 2])
+        )  # fmt: skip
+    return found
+
+
+def _bend_ratio(along: FloatArray, top: FloatArray, u: FloatArray) -> FloatArray:
+    """Return squared second differences of neighbouring tops over what their u explains."""
+    if len(along) < 3:
+        return np.zeros(0)
+    left = (along[1:-1] - along[:-2]) / (along[2:] - along[:-2])
+    bend = top[1:-1] - (1.0 - left) * top[:-2] - left * top[2:]
+    expected = u[1:-1] ** 2 + ((1.0 - left) * u[:-2]) ** 2 + (left * u[2:]) ** 2
+    close = along[2:] - along[:-2] < 2.0 * LONGEST_SLICE_MM
+    return np.asarray((bend**2 / expected)[close])
+
+
+def scatter_ratios(bend_ratio: list[NDArray[np.float64]]) -> list[float]:
+    """Return the scatter of neighbouring slices over what their uncertainties explain, 1 or more.
+
+    From second differences of tops, by their median, so that a worn place does not count. All frets
+    of a scan share one ratio, unless a fret with many slices stands out.
+
+    Parameters
+    ----------
+    bend_ratio
+        One array for each fret, as `CrownLine.bend_ratio` has it.
+    """
+    every = np.concatenate(bend_ratio) if bend_ratio else np.zeros(0)
+    if len(every) < 30:
+        return [1.0] * len(bend_ratio)
+    shared = max(1.0, float(np.median(every)) / MEDIAN_CHI2)
+    ratios = []
+    for squares in bend_ratio:
+        own = float(np.median(squares)) / MEDIAN_CHI2 if len(squares) >= 20 else 0.0
+        ratios.append(float(np.sqrt(own if own > 3.0 * shared else shared)))
+    return ratios

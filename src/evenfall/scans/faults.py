@@ -1,0 +1,476 @@
+"""What is wrong with frets and board in a scan, each as a finding with numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import Finding
+from evenfall.instrument import string_lines
+from evenfall.measurement import Origin
+from evenfall.scans.fret_comb import nominal_lines
+from evenfall.scans.gather import CELL_MM, DEEP_MM, nearest_fret
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification
+    from evenfall.scans.gather import Gathered
+    from evenfall.scans.orientation import Located
+    from evenfall.scans.survey import CrownSurvey
+
+    FloatArray = NDArray[np.float64]
+
+LIFT_MM = 0.06
+"""A fret end this much higher over the board than the fret's middle stands up; a 0.05 mm feeler
+goes under it (common practice, no source)."""
+
+END_ZONE_MM = 5.0
+"""Length of a fret's end."""
+
+WIRE_TOLERANCE_MM = 0.05
+"""New crowns differ by this from their maker's figure (tolerances of a published table of fret wire
+dimensions)."""
+
+GAP_RUN_MM = 4.0
+"""A stretch of fret shorter than this that stands high is a nick or dirt."""
+
+LEAST_BUMP_CELLS = 3
+"""A bump smaller than this many square millimetres is dust."""
+
+FRETS_AFTER = 6
+"""Frets looked for after the last one."""
+
+PLACE_AFTER_MM = 2.5
+"""A fret after the last one stands within this of the place in step with the others."""
+
+LEVELLED_SHARE = 0.7
+"""If more than this share of the frets is flat along most of its length they were levelled and not
+yet crowned."""
+
+SHAPE_MM = 0.06
+"""A hump or a rising end lower than this is told by the relief alone (common practice)."""
+
+SIGMA = 4.0
+"""A fault is told only from this many standard uncertainties on."""
+
+
+@dataclass(frozen=True, slots=True)
+class FretHeights:
+    """Height of a crown over the board along one fret, N nodes.
+
+    Parameters
+    ----------
+    fret
+        Fret number, from 1.
+    along_mm
+        Places from the centre line, towards the treble [mm], shape (N,).
+    height_mm, u_mm
+        Height over the board and its standard uncertainty [mm], NaN where not seen, shape (N,).
+    worn
+        Whether the top is worn flat there, shape (N,).
+    """
+
+    fret: int
+    along_mm: FloatArray
+    height_mm: FloatArray
+    u_mm: FloatArray
+    worn: NDArray[np.bool_]
+
+
+def find_faults(
+    survey: CrownSurvey,
+    specification: Specification,
+    located: Located,
+    gathered: Gathered,
+    heights: Sequence[FretHeights],
+) -> tuple[Finding, ...]:
+    """Return what is wrong with frets and board, and what the scan could not see.
+
+    Parameters
+    ----------
+    survey
+        The crowns.
+    specification
+        The instrument.
+    located, gathered
+        The scan.
+    heights
+        Crown heights along the frets.
+    """
+    found = [
+        *_absent(survey, specification, located),
+        *_bumps(gathered, located, specification),
+        *_flats(survey),
+    ]
+    for fret in heights:
+        found += _seating(fret, specification.fretwire.crown_height_mm)
+    found += _shape(survey, specification)
+    found += _hidden(survey)
+    if survey.facet_mm > 0.0:
+        radius = float(np.nanmedian(survey.crown_radius_mm))
+        sagitta = survey.facet_mm**2 / (8.0 * radius)
+        found.append(
+            Finding(
+                "facets",
+                f"The mesh has facets {survey.facet_mm:.3f} mm wide across the crowns: tops are "
+                f"known to {1000.0 * sagitta:.1f} µm at best, however exact the file is.",
+                severity="note",
+            )
+        )
+    return tuple(found)
+
+
+def listed(numbers: Iterable[int]) -> str:
+    """Return numbers as text, runs joined: 1-3, 7.
+
+    Parameters
+    ----------
+    numbers
+        Whole numbers, ascending.
+    """
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and number == runs[-1][1] + 1:
+            runs[-1][1] = number
+        else:
+            runs.append([number, number])
+    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in runs)
+
+
+def _frets(numbers: Sequence[int]) -> str:
+    return f"{'Fret' if len(numbers) == 1 else 'Frets'} {listed(numbers)}"
+
+
+def _absent(survey: CrownSurvey, specification: Specification, located: Located) -> list[Finding]:
+    """Return frets that are not there, apart from those that the scan does not reach."""
+    nominal = nominal_lines(string_lines(specification))
+    sample = located.sample_mm
+    missing: list[int] = []
+    outside: list[int] = []
+    for j, line in enumerate(survey.crown_lines):
+        if line is not None:
+            continue
+        off = sample[:, 0] - nominal.base_mm[j] - nominal.lean_slope[j] * sample[:, 1]
+        # a scan that ends at the fret's place does not show that nothing stands there
+        wire = specification.fretwire.crown_width_mm
+        zones = (
+            np.abs(off) < 0.5 * wire,
+            (off < -wire) & (off > -3.0 * wire),
+            (off > wire) & (off < 3.0 * wire),
+        )
+        parts = [sample[zone, 1] for zone in zones]
+        least = 0.4 * specification.board.width_nut_mm
+        wide = all(len(y) > 20 and np.ptp(y) > least for y in parts)
+        (missing if wide else outside).append(j + 1)
+    found = [
+        Finding(
+            "missing-fret",
+            f"Fret {fret} is missing: nothing stands at {nominal.base_mm[fret - 1]:.1f} mm from "
+            "the nut, where the scale has it.",
+            f"fret {fret}",
+        )
+        for fret in missing
+    ]
+    if outside:
+        found.append(
+            Finding(
+                "scan",
+                f"{_frets(outside)} {'is' if len(outside) == 1 else 'are'} not in the scan.",
+                f"fret {listed(outside)}",
+            )
+        )
+    return found
+
+
+def _bumps(gathered: Gathered, located: Located, specification: Specification) -> list[Finding]:
+    """Return what stands on the board between the frets, and frets after the last one."""
+    grid, cells = gathered.grid, gathered.cells
+    shape = (grid.columns, grid.rows)
+    high, low = cells.high_count.reshape(shape), cells.count.reshape(shape)
+    raised = (high >= 3.0) & (high > 0.5 * (high + low)) & ~grid.off_board.reshape(shape)
+    after = _places_after(specification, located.orientation.scale_ratio)
+    across: dict[int, set[int]] = {}
+    beyond: list[tuple[int, int]] = []
+    found: list[Finding] = []
+    for patch in _patches(raised):
+        if len(patch) < LEAST_BUMP_CELLS:
+            continue
+        columns, rows = np.array(patch).T
+        total, count = cells.high_mm.reshape(shape)[columns, rows], high[columns, rows]
+        weight = float(count.sum())
+        x = float((grid.x_mm[columns] * count).sum() / weight)
+        y = float((grid.y_mm[rows] * count).sum() / weight)
+        height = float((total / count).max())
+        if height > 0.9 * DEEP_MM:
+            continue
+        off = grid.x_mm[columns] - after[0][:, None] - after[1][:, None] * grid.y_mm[rows]
+        in_step = np.abs(off).max(axis=1)
+        if in_step.min() < PLACE_AFTER_MM:
+            across.setdefault(int(in_step.argmin()), set()).update(rows.tolist())
+            beyond.append((int(in_step.argmin()), len(found)))
+        distance, _ = nearest_fret(np.array([x]), np.array([y]), located.orientation.fret_lines)
+        before = int((located.orientation.fret_x_mm < x).sum())
+        long, wide = np.ptp(columns) * CELL_MM + CELL_MM, np.ptp(rows) * CELL_MM + CELL_MM
+        found.append(
+            Finding(
+                "extra-bump",
+                f"Something {height:.2f} mm high, {long:.0f} by {wide:.0f} mm, stands on the board "
+                f"{x:.1f} mm from the nut, {abs(y):.1f} mm to the "
+                f"{'treble' if y > 0 else 'bass'} side of the centre line, {distance[0]:.1f} mm "
+                "from the nearest fret; it is no fret of this scale.",
+                f"after fret {before}" if before else "before fret 1",
+            )
+        )
+    least = 0.4 * specification.board.width_nut_mm / CELL_MM
+    frets = sorted(n for n, rows in across.items() if len(rows) > least)
+    found = [f for i, f in enumerate(found) if i not in {k for n, k in beyond if n in frets}]
+    if frets:
+        found.append(_after_last([specification.frets + 1 + n for n in frets], after[0][frets]))
+    return found
+
+
+def _places_after(specification: Specification, scale_ratio: float) -> FloatArray:
+    """Return place and lean of the frets that would follow the last one, shape (2, 6)."""
+    nominal = nominal_lines(string_lines(specification))
+    # fret places are a geometric series, and so are the steps between them
+    steps = 2.0 ** (-np.arange(1, FRETS_AFTER + 1) / 12.0)
+    last = np.stack([nominal.base_mm * scale_ratio, nominal.lean_slope])[:, -2:]
+    return np.asarray(last[:, 1:] + (last[:, 1:] - last[:, :1]) * np.cumsum(steps))
+
+
+def _after_last(numbers: Sequence[int], place_mm: FloatArray) -> Finding:
+    """Return the finding for frets in step after the last one specified."""
+    one = len(numbers) == 1
+    places = " and ".join(f"{x:.1f} mm" for x in place_mm)
+    return Finding(
+        "extra-bump",
+        f"{'A fret stands' if one else f'{len(numbers)} frets stand'} after the last one "
+        f"specified, {places} from the nut, where fret{'' if one else 's'} {listed(numbers)} of "
+        "this scale would be: the specification has too few frets, or it is of a longer scale and "
+        "every fret is numbered too low; take the specification of this neck.",
+        f"after fret {numbers[0] - 1}",
+    )
+
+
+def _patches(raised: NDArray[np.bool_]) -> list[list[tuple[int, int]]]:
+    """Return the connected patches of cells."""
+    left = {(int(a), int(b)) for a, b in np.argwhere(raised)}
+    patches = []
+    while left:
+        front = [left.pop()]
+        patch = list(front)
+        while front:
+            a, b = front.pop()
+            around = [(a + i, b + j) for i in (-1, 0, 1) for j in (-1, 0, 1)]
+            new = [cell for cell in around if cell in left]
+            left.difference_update(new)
+            front += new
+            patch += new
+        patches.append(sorted(patch))
+    return sorted(patches)
+
+
+def _flats(survey: CrownSurvey) -> list[Finding]:
+    """Return frets worn flat, or the word that all were levelled."""
+    share, widest = {}, {}
+    runs: dict[int, list[tuple[float, float]]] = {}
+    for line in survey.crown_lines:
+        if line is None:
+            continue
+        flat = line.flat_width_mm > 0.0
+        runs[line.fret] = _runs(line.along_mm, flat)
+        share[line.fret] = float(flat.mean())
+        widest[line.fret] = float(line.flat_width_mm.max())
+    whole = [fret for fret, part in share.items() if part > 0.6]
+    if len(share) >= 4 and len(whole) > LEVELLED_SHARE * len(share):
+        widths = [widest[fret] for fret in whole]
+        return [
+            Finding(
+                "worn-flat",
+                f"{len(whole)} of {len(share)} frets are flat along their whole length, up to "
+                f"{min(widths):.2f} to {max(widths):.2f} mm wide: levelled and not crowned.",
+                f"fret {listed(whole)}",
+            )
+        ]
+    found = []
+    for fret, places in runs.items():
+        if not places:
+            continue
+        strings = np.flatnonzero(survey.flat_width_mm[:, fret - 1] > 0.0) + 1
+        under = ""
+        if len(strings):
+            under = f", under string{'s' if len(strings) > 1 else ''} {listed(strings.tolist())}"
+        stretch = " and ".join(f"{max(1.0, abs(b - a)):.0f} mm" for a, b in places)
+        found.append(
+            Finding(
+                "worn-flat",
+                f"Fret {fret} is worn flat over {stretch}{under}: up to {widest[fret]:.2f} mm "
+                "wide.",
+                f"fret {fret}",
+            )
+        )
+    return found
+
+
+def _runs(along: FloatArray, flag: NDArray[np.bool_]) -> list[tuple[float, float]]:
+    """Return the ends of runs of at least two slices that carry a flag."""
+    edge = np.flatnonzero(np.diff(np.concatenate([[0], flag.astype(int), [0]])))
+    return [
+        (float(along[a]), float(along[b - 1]))
+        for a, b in zip(edge[::2], edge[1::2], strict=True)
+        if b - a >= 2
+    ]
+
+
+def _seating(fret: FretHeights, wire_height: float) -> list[Finding]:
+    """Return ends that stand up and stretches that are not seated."""
+    known = np.isfinite(fret.height_mm)
+    if int(known.sum()) < 6:
+        return []
+    along, height, u = fret.along_mm[known], fret.height_mm[known], fret.u_mm[known]
+    worn = fret.worn[known]
+    low, high = float(along.min()), float(along.max())
+    span = high - low
+    middle = np.abs(along - 0.5 * (low + high)) < 0.25 * span
+    sound = middle & ~worn if int((middle & ~worn).sum()) >= 3 else middle
+    usual = float(np.median(height[sound]))
+    found = []
+    lifted = np.zeros(len(along), dtype=bool)
+    for name, zone in (("treble", along > high - END_ZONE_MM), ("bass", along < low + END_ZONE_MM)):
+        rise = height[zone] - usual
+        if not len(rise):
+            continue
+        at = int(np.argmax(rise))
+        if rise[at] > max(LIFT_MM, SIGMA * float(u[zone][at])):
+            # the rise of an end reaches as far in as the fret still stands high
+            lifted |= zone
+            found.append(
+                Finding(
+                    "lifted-end",
+                    f"Fret {fret.fret} stands up at its {name} end: {float(rise[at]):.2f} mm "
+                    "higher over the board than in its middle.",
+                    f"fret {fret.fret}",
+                )
+            )
+            inward = np.argsort(-along if name == "treble" else along)
+            for i in inward:
+                if height[i] - usual < 0.3 * LIFT_MM:
+                    break
+                lifted[i] = True
+    over_wire = height - wire_height - WIRE_TOLERANCE_MM
+    above = (np.maximum(over_wire, height - usual) > np.maximum(LIFT_MM, SIGMA * u)) & ~lifted
+    for start, end in _runs(along, above):
+        if end - start < GAP_RUN_MM:
+            continue
+        part = above & (along >= start) & (along <= end)
+        gap = float(np.max(np.maximum(over_wire, height - usual)[part]))
+        found.append(
+            Finding(
+                "tang-gap",
+                f"Fret {fret.fret} stands {gap:.2f} mm higher over the board than "
+                f"{'its wire' if float(np.max(over_wire[part])) >= gap else 'elsewhere'} over "
+                f"{end - start:.0f} mm, from {_side(start)} to {_side(end)}: not seated.",
+                f"fret {fret.fret}",
+            )
+        )
+    return found
+
+
+def _side(along: float) -> str:
+    """Return a place along a fret in words."""
+    if abs(along) < 0.5:
+        return "the centre line"
+    return f"{abs(along):.0f} mm on the {'treble' if along > 0 else 'bass'} side"
+
+
+def _shape(survey: CrownSurvey, specification: Specification) -> list[Finding]:
+    """Return a rising or falling end of the board, a hump, a twist."""
+    board = survey.board
+    nominal = nominal_lines(string_lines(specification)).base_mm
+    first, last = float(nominal[0]), float(nominal[-1])
+    joint_fret = min(specification.board.joint_fret, 0.75 * specification.frets)
+    joint = float(np.interp(joint_fret, np.arange(1, len(nominal) + 1), nominal))
+    used = (board.station_mm > first) & (board.station_mm < last + 3.0)
+    x, crest = board.station_mm[used], board.crest_mm[used]
+    if len(x) < 12 or x.max() < 0.5 * (joint + last):
+        return []
+    bend = np.maximum(0.0, x - joint)
+    design = np.column_stack([np.ones_like(x), x - joint, np.minimum(x - joint, 0.0) ** 2, bend])
+    weight = np.ones_like(x)
+    for _ in range(8):
+        fit = np.linalg.lstsq(design * weight[:, None], crest * weight, rcond=None)[0]
+        off = crest - design @ fit
+        limit = max(0.02, 3.0 * 1.4826 * float(np.median(np.abs(off))))
+        weight = np.maximum(1.0 - np.minimum(np.abs(off) / limit, 1.0) ** 2, 1e-4)
+    found = []
+    rise = float(fit[3]) * (last - joint)
+    if abs(rise) > SHAPE_MM:
+        found.append(
+            Finding(
+                "board-shape",
+                f"From fret {joint_fret:.0f} on the board {'rises' if rise > 0 else 'falls away'}: "
+                f"at the last fret it lies {abs(rise):.2f} mm {'over' if rise > 0 else 'under'} "
+                "the line of the neck before it.",
+                "board end",
+            )
+        )
+    at = int(np.argmax(np.abs(off)))
+    u = float(board.crest_u_mm[used][at])
+    if abs(off[at]) > max(SHAPE_MM, SIGMA * u):
+        near = int(np.argmin(np.abs(nominal - x[at]))) + 1
+        found.append(
+            Finding(
+                "board-shape",
+                f"The board has a {'hump' if off[at] > 0 else 'dip'} of {abs(off[at]):.2f} mm at "
+                f"{x[at]:.0f} mm from the nut, near fret {near}.",
+                f"fret {near}",
+            )
+        )
+    roll = board.roll_rad[used]
+    slope = np.polynomial.Polynomial.fit(x, roll, 1)
+    twist = float(slope(last) - slope(first))
+    across = twist * specification.board.width_last_mm
+    if abs(across) > 2.0 * SHAPE_MM:
+        found.append(
+            Finding(
+                "board-shape",
+                f"The neck is twisted: from fret 1 to the last the board turns so that its "
+                f"{'treble' if across > 0 else 'bass'} edge rises by {abs(across):.2f} mm.",
+                "twist",
+            )
+        )
+    return found
+
+
+def _hidden(survey: CrownSurvey) -> list[Finding]:
+    """Return which crossings a string or a hole hides."""
+    origin = survey.crown_top_origin
+    there = np.array([line is not None for line in survey.crown_lines])
+    bridged = int((origin == Origin.INTERPOLATED).sum())
+    gone = np.argwhere((origin == Origin.MISSING) & there)
+    found = []
+    if bridged:
+        found.append(
+            Finding(
+                "shadow",
+                f"{bridged} of {origin.size} crowns lie hidden under their string: their height is "
+                "carried over from both sides; wear right under the string does not show.",
+                severity="note",
+            )
+        )
+    if len(gone):
+        places = ", ".join(f"fret {j + 1} string {k + 1}" for k, j in gone[:6])
+        more = f" and {len(gone) - 6} more" if len(gone) > 6 else ""
+        found.append(
+            Finding(
+                "shadow",
+                f"{len(gone)} crown{'s' if len(gone) > 1 else ''} cannot be seen near the string's "
+                f"line: {places}{more}.",
+            )
+        )
+    return found

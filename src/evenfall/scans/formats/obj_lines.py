@@ -1,0 +1,214 @@
+"""Lines of OBJ: points, and faces as triangles, in pieces.
+
+Of a point its x, y and z are read, of a face the points of its corners; everything else in the
+file concerns looks and is passed over.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenfall.errors import BrokenFileError, UnsupportedError
+from evenfall.scans.formats.scan import Progress, file_size
+from evenfall.scans.formats.text_blocks import (
+    BLOCK_BYTES,
+    LineBlocks,
+    portions,
+    rows_in,
+)
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    IntArray = NDArray[np.int64]
+
+MOST_CORNERS = 1 << 16
+"""No face has more corners than this."""
+
+_LOOKS = re.compile(rb"(?<=[0-9])/\S*")
+"""What follows the number of a point: those of its texture and direction."""
+
+_WHOLE = re.compile(rb"[+-]?[0-9]{1,18}")
+
+_END = -(1 << 62)
+"""Follows the last number, to show that all were read."""
+
+
+def obj_pieces(
+    path: Path, what: str, progress: Progress, *, with_points: bool = True
+) -> Iterator[tuple[NDArray[Any], IntArray]]:
+    """Yield the points, shape (M, 3), and the triangles, shape (T, 3), of an OBJ file, in pieces.
+
+    Parameters
+    ----------
+    path
+        The file.
+    what
+        What `progress` is told that is being done.
+    progress
+        Told how far reading is.
+    with_points
+        Whether points are wanted; if not, none come.
+
+    Returns
+    -------
+    points, triangles
+        Triangles name points of the whole file from 0, and perhaps some beyond the last one.
+
+    Raises
+    ------
+    BrokenFileError
+        A line cannot be read, or a face names a point before the first.
+    UnsupportedError
+        A face has more than `MOST_CORNERS` corners.
+    """
+    size = max(1, file_size(path))
+    blocks = LineBlocks(path)
+    before = 0
+    for block, line in _unbroken(blocks, path.name):
+        lines = _lines(block)
+        is_point = [text[:2] == b"v " for text in lines]
+        count = sum(is_point)
+        points = np.empty((0, 3))
+        if with_points and count:
+            # other lines stay as empty ones, so that a faulty line is named by its number
+            chosen = [text if is_p else b"" for text, is_p in zip(lines, is_point, strict=True)]
+            points = rows_in(
+                b"\n".join(chosen), delimiter=None, decimal_comma=False, columns=(1, 2, 3),
+                width=4, first_line=line, name=path.name,
+            )  # fmt: skip
+        at = [number for number, text in enumerate(lines) if text[:2] == b"f "]
+        triangles = np.empty((0, 3), dtype=np.int64)
+        if at:
+            seen = before + np.cumsum(is_point)[at]
+            places = [line + number + 1 for number in at]
+            triangles = _triangles([lines[number] for number in at], seen, places)
+        before += count
+        yield points, triangles
+        progress(what, min(1.0, blocks.read_bytes / size))
+
+
+def _unbroken(blocks: LineBlocks, name: str) -> Iterator[tuple[bytes, int]]:
+    """Yield portions of which none ends in a line that goes on, and the number of lines before."""
+    held, before = b"", 0
+    for block in blocks:
+        for portion, line in portions(block, blocks.line):
+            if not held:
+                before = line
+            held += portion
+            if not held.endswith(b"\\\n"):
+                yield held, before
+                held = b""
+            elif len(held) > BLOCK_BYTES:
+                raise BrokenFileError(
+                    f"After line {before} lines go on without an end; export the mesh again.",
+                    where=name,
+                )
+    if held:
+        yield held, before
+
+
+def _lines(block: bytes) -> list[bytes]:
+    """Return the lines; those that go on after a backslash as one, with empty ones after it."""
+    lines = block.split(b"\n")
+    if b"\t" in block or b"\n " in block or block[:1] == b" ":
+        lines = [line.strip().replace(b"\t", b" ") for line in lines]
+    if b"\\\n" not in block:
+        return lines
+    joined: list[bytes] = []
+    at = 0
+    while at < len(lines):
+        end = at
+        # a comment or the name of a part may well end with a backslash
+        while (
+            lines[at][:2] in (b"v ", b"f ") and lines[end].endswith(b"\\") and end + 1 < len(lines)
+        ):
+            end += 1
+        parts = [line.removesuffix(b"\\") for line in lines[at:end]]
+        joined += [b" ".join([*parts, lines[end]]), *[b""] * (end - at)]
+        at = end + 1
+    return joined
+
+
+def _triangles(faces: Sequence[bytes], seen: IntArray, places: Sequence[int]) -> IntArray:
+    """Return faces as fans of triangles, shape (T, 3).
+
+    Parameters
+    ----------
+    faces
+        Lines of faces.
+    seen
+        How many points there were before each: numbers below zero count back from there.
+    places
+        Number of each line in the file.
+    """
+    if max(map(len, faces)) > BLOCK_BYTES:
+        raise _too_many_corners()
+    numbers = _quick_numbers(faces)
+    if numbers is None:
+        numbers = _careful_numbers(faces, places)
+    starts = np.flatnonzero(numbers == 0)
+    corners = np.diff(np.append(starts, len(numbers) - 1)) - 1
+    if int(corners.max()) > MOST_CORNERS:
+        raise _too_many_corners()
+    count = np.maximum(corners - 2, 0)
+    if bool(np.all(corners == 3)):
+        found = numbers[:-1].reshape(-1, 4)[:, 1:]
+    else:
+        first = np.repeat(starts + 1, count)
+        second = first + 1 + np.arange(len(first)) - np.repeat(np.cumsum(count) - count, count)
+        found = np.column_stack([numbers[first], numbers[second], numbers[second + 1]])
+    backwards = found < 0
+    found = found - 1
+    if backwards.any():
+        found += backwards * (np.repeat(seen, count)[:, None] + 1)
+        if bool((found < 0).any()):
+            raise BrokenFileError("A face names a point that is not there; export the mesh again.")
+    return found
+
+
+def _quick_numbers(faces: Sequence[bytes]) -> IntArray | None:
+    """Return a 0 and the points of each face, then `_END`; None if something else is in the way."""
+    text = b"\n".join(faces)
+    if b"/" in text:
+        text = _LOOKS.sub(b"", text)
+    # no point has the number 0, so that it can stand for the letter in front of a face
+    text = text.replace(b"f", b"0") + b"\n%d" % _END
+    try:
+        numbers = np.fromstring(text, dtype=np.int64, sep=" ")
+    except ValueError:
+        return None
+    sound = numbers[-1] == _END and np.count_nonzero(numbers == 0) == len(faces)
+    return numbers if sound else None
+
+
+def _careful_numbers(faces: Sequence[bytes], places: Sequence[int]) -> IntArray:
+    """Return the same numbers, read face by face; the first that is none is named."""
+    numbers: list[int] = []
+    for face, place in zip(faces, places, strict=True):
+        numbers.append(0)
+        words = face.partition(b"#")[0].split(None, MOST_CORNERS + 2)[1:]
+        if len(words) > MOST_CORNERS:
+            raise _too_many_corners()
+        for word in words:
+            number = word.partition(b"/")[0]
+            if not _WHOLE.fullmatch(number) or not int(number):
+                text = word[:30].decode("latin-1")
+                shown = "".join(c if c.isprintable() else "?" for c in text)
+                raise BrokenFileError(
+                    f'Line {place} holds "{shown}" where the number of a point belongs, from 1; '
+                    "mend the line or export the mesh again."
+                )
+            numbers.append(int(number))
+    return np.array([*numbers, _END], dtype=np.int64)
+
+
+def _too_many_corners() -> UnsupportedError:
+    return UnsupportedError(
+        f"A face has more than {MOST_CORNERS:,} corners; export the mesh as triangles."
+    )

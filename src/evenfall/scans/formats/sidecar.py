@@ -1,0 +1,145 @@
+"""What a bare height map does not say: its steps, in a TOML file beside it or from the caller."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from evenfall.errors import BrokenFileError, UnsupportedError
+from evenfall.files import read_text
+from evenfall.scans.formats.scan import Options
+
+KEYS: dict[str, str] = {
+    "unit": "Unit of the steps, the scale and the origin: mm, um, cm, m or in.",
+    "x_step": "Distance between columns.",
+    "y_step": "Distance between rows.",
+    "z_scale": "Height of one count; 1 where the heights are in the unit already.",
+    "origin": "Place of the first cell, three numbers; the neck is found without it.",
+    "missing": "Value that stands for a cell without a reading.",
+}
+"""Keys of a sidecar and what they mean."""
+
+LIMIT_BYTES = 100_000
+
+
+@dataclass(frozen=True, slots=True)
+class Sidecar:
+    """Steps and scale of a height map.
+
+    Parameters
+    ----------
+    unit
+        Unit of all of them; None if nothing says it.
+    unit_from
+        What says it.
+    x_step, y_step
+        Distance between columns and between rows.
+    z_scale
+        Height of one count; None if nothing says it.
+    missing
+        Value that stands for no reading; None for none.
+    file
+        Name of the sidecar; empty if the caller gave the steps.
+    """
+
+    unit: str | None
+    unit_from: str
+    x_step: Any
+    y_step: Any
+    z_scale: Any
+    missing: Any
+    file: str
+
+
+def sidecar_of(path: Path) -> Path | None:
+    """Return the sidecar of a height map, if there is one: map.toml or map.tif.toml.
+
+    Parameters
+    ----------
+    path
+        The height map.
+    """
+    for candidate in (path.with_name(path.name + ".toml"), path.with_suffix(".toml")):
+        if candidate.is_file() and candidate != path:
+            return candidate
+    return None
+
+
+def steps_for(path: Path, options: Options) -> Sidecar:
+    """Return what is known about a bare height map.
+
+    Parameters
+    ----------
+    path
+        The height map.
+    options
+        What the caller knows; steps given there come first.
+
+    Raises
+    ------
+    UnsupportedError
+        Nothing says how far the cells are apart.
+    BrokenFileError
+        The sidecar has a fault.
+    """
+    found = sidecar_of(path)
+    if found is None:
+        if options.step is None:
+            raise UnsupportedError(
+                "This is a bare height map, which does not say how far its columns and rows are "
+                f"apart; name the distances with --step X Y, or put them as x_step, y_step and "
+                f"unit into {path.with_suffix('.toml').name} beside it.",
+                where=path.name,
+            )
+        return Sidecar(options.unit, "", *options.step, None, None, "")
+    table = _table(found)
+    unit = table.get("unit")
+    if unit is not None and unit not in ("mm", "um", "cm", "m", "in"):
+        raise _fault(found, f"unit is {unit!r}, but can be mm, um, cm, m or in")
+    steps = {key: _positive(found, table, key) for key in ("x_step", "y_step")}
+    if options.step is not None:
+        steps = dict(zip(("x_step", "y_step"), options.step, strict=True))
+    if None in steps.values():
+        missing = [key for key, value in steps.items() if value is None]
+        raise _fault(found, f"{' and '.join(missing)} must say how far the cells are apart")
+    scale = table.get("z_scale")
+    if scale is not None and (not _is_number(scale) or scale == 0):
+        raise _fault(found, "z_scale must be a number other than zero")
+    origin = table.get("origin", [0, 0, 0])
+    if not (isinstance(origin, list) and len(origin) == 3 and all(map(_is_number, origin))):
+        raise _fault(found, "origin must be three numbers")
+    gap = table.get("missing")
+    if gap is not None and not (isinstance(gap, int | float) and not isinstance(gap, bool)):
+        raise _fault(found, "missing must be a number")
+    return Sidecar(
+        unit, "the sidecar" if unit else "", steps["x_step"], steps["y_step"], scale, gap,
+        found.name,
+    )  # fmt: skip
+
+
+def _table(path: Path) -> dict[str, Any]:
+    try:
+        table = tomllib.loads(read_text(path, limit_bytes=LIMIT_BYTES))
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise _fault(path, f"it is not TOML ({str(error)[:120].rstrip('.')})") from None
+    if unknown := [key for key in table if key not in KEYS]:
+        raise _fault(path, f"{unknown[0]!r} is not known; it can hold {', '.join(KEYS)}")
+    return table
+
+
+def _positive(path: Path, table: dict[str, Any], key: str) -> Any:
+    value = table.get(key)
+    if value is not None and not (_is_number(value) and value > 0):
+        raise _fault(path, f"{key} must be a number over zero")
+    return value
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _fault(path: Path, what: str) -> BrokenFileError:
+    return BrokenFileError(f"The sidecar cannot be used: {what}.", where=path.name)

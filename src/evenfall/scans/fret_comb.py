@@ -1,0 +1,304 @@
+"""Where the frets of a specification lie in a level strip map.
+
+The specification's scale says how far apart the frets are; the map says where something stands up.
+Both ends, both sides and both polarities are tried, each at every place along the neck, and the
+scores are kept, so that a close second is reported and not overlooked.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.instrument import fret_distance_mm
+from evenfall.scans.laid_flat import BIN_MM, StripMap, median_along
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import StringLines
+
+    FloatArray = NDArray[np.float64]
+
+LEAST_HEIGHT_SHARE = 0.35
+"""A ridge lower than this share of a new crown is no fret."""
+
+YAW_RAD = np.deg2rad(np.arange(-4.0, 4.01, 0.25))
+"""Turns about the vertical that are tried; the principal axes of a board are off by less."""
+
+
+@dataclass(frozen=True, slots=True)
+class FretLines:
+    """Straight fret lines in plan, x = base + lean y.
+
+    Parameters
+    ----------
+    base_mm
+        Where each fret crosses the centre line [mm], shape (F,); NaN where none was found.
+    lean_slope
+        dx/dy of each fret, shape (F,).
+    """
+
+    base_mm: FloatArray
+    lean_slope: FloatArray
+
+    @property
+    def cosine(self) -> FloatArray:
+        """Cosine of the angle between each fret and the square of the neck, shape (F,)."""
+        return np.asarray(1.0 / np.sqrt(1.0 + self.lean_slope**2))
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """One way of laying the specification's frets over a strip map.
+
+    Parameters
+    ----------
+    score_share
+        Mean height found at the frets' places, as a share of a new crown, 0 to 1.
+    along_order, across_order
+        +1 or -1: whether the map's x runs to the bridge, and its y to the treble side.
+    up_order
+        +1 where frets stand up in the map, -1 where they point down.
+    nut_mm
+        The map's x of the nut on the centre line [mm].
+    yaw_rad
+        Turn of the frets about the vertical against the map [rad].
+    scale_ratio
+        Scale found over scale specified.
+    inside_count
+        Frets that then lie within the map.
+    """
+
+    score_share: float
+    along_order: int
+    across_order: int
+    up_order: int
+    nut_mm: float
+    yaw_rad: float
+    scale_ratio: float
+    inside_count: int = 0
+
+    def seen_share(self, frets: int) -> float:
+        """Return the score over the frets within the map alone.
+
+        Parameters
+        ----------
+        frets
+            Frets of the specification.
+        """
+        return self.score_share * frets / max(1, self.inside_count)
+
+
+def nominal_lines(lines: StringLines, fret_number: Sequence[int] | None = None) -> FretLines:
+    """Return the specification's fret lines, through their crossings with the outer strings.
+
+    Parameters
+    ----------
+    lines
+        String lines of the specification.
+    fret_number
+        Frets wanted; also beyond the specified ones, and below 0 before the nut. None for all
+        specified frets.
+    """
+    frets = lines.x_mm.shape[1] - 1
+    wanted = np.arange(1, frets + 1) if fret_number is None else np.array(fret_number)
+    # along each string crossings go with 1 - 2^(-n/12)
+    share = fret_distance_mm(1.0, wanted) / fret_distance_mm(1.0, float(frets))
+    x, y = (
+        at[[0, -1], :1] + (at[[0, -1], -1:] - at[[0, -1], :1]) * share
+        for at in (lines.x_mm, lines.y_mm)
+    )
+    lean = (x[0] - x[1]) / (y[0] - y[1])
+    return FretLines(x[0] - lean * y[0], lean)
+
+
+def match_frets(
+    strips: StripMap, nominal: FretLines, *, crown_height_mm: float, crown_width_mm: float
+) -> list[Match]:
+    """Return the best match for each of the eight ways round, best first.
+
+    Straight frets look the same from both sides: for them only the four ways that keep the hand of
+    the axes are returned.
+
+    Parameters
+    ----------
+    strips
+        The map.
+    nominal
+        Fret lines of the specification.
+    crown_height_mm, crown_width_mm
+        Size of a new crown [mm].
+    """
+    found = []
+    for up in (1, -1):
+        ridge = _ridges(up * strips.relative_mm, crown_height_mm, crown_width_mm)
+        for along in (1, -1):
+            unmirrored = up * along
+            for across in (unmirrored, -unmirrored):
+                if across != unmirrored and not np.any(nominal.lean_slope):
+                    continue  # straight frets look the same from both sides
+                method = Match(0.0, along, across, up, 0.0, 0.0, 1.0)
+                found.append(_best_place(strips, ridge, nominal, method))
+    return sorted(found, key=lambda match: -match.score_share)
+
+
+def match_scale(
+    match: Match,
+    strips: StripMap,
+    nominal: FretLines,
+    *,
+    crown_height_mm: float,
+    crown_width_mm: float,
+    scale_ratio: tuple[float, ...],
+) -> Match:
+    """Return the best match the same way round on a scale somewhat off the specified one.
+
+    Parameters
+    ----------
+    match
+        The best match on the specified scale.
+    strips, nominal, crown_height_mm, crown_width_mm
+        As in `match_frets`.
+    scale_ratio
+        Scales to try, over the specified one.
+    """
+    ridge = _ridges(match.up_order * strips.relative_mm, crown_height_mm, crown_width_mm)
+    others = [
+        _best_place(strips, ridge, nominal, replace(match, scale_ratio=ratio))
+        for ratio in scale_ratio
+    ]
+    best = max(others, key=lambda other: other.score_share)
+    # the specified scale stands unless another one clearly shows more
+    return best if best.score_share > match.score_share + 0.02 else match
+
+
+def _ridges(relative: FloatArray, height_mm: float, width_mm: float) -> FloatArray:
+    """Return the mean height over a crown's width about each bin, as a share; 0 where no point."""
+    share = np.clip(np.nan_to_num(relative) / (0.7 * height_mm), 0.0, 1.0)
+    reach = max(1, round(0.8 * width_mm / BIN_MM))
+    kernel = np.full(reach, 1.0 / reach)
+    return np.stack([np.convolve(row, kernel, mode="same") for row in share])
+
+
+def _best_place(strips: StripMap, ridge: FloatArray, nominal: FretLines, method: Match) -> Match:
+    """Return the best place along the neck and yaw for one way round and one scale."""
+    count, bins = ridge.shape
+    off = strips.y_mm - 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
+    y = method.across_order * off
+    expected = nominal.base_mm + nominal.lean_slope * y[:, None]
+    step = np.round(method.along_order * method.scale_ratio * expected / BIN_MM).astype(np.intp)
+    turned = np.round(np.tan(YAW_RAD)[:, None] * off / BIN_MM).astype(np.intp)
+    reach = int(np.abs(step).max()) + 1
+    spare = int(np.abs(turned).max())
+    shifts = bins + 2 * reach
+    padded = np.pad(ridge, ((0, 0), (2 * reach + spare, 2 * reach + spare)))
+    per_strip = np.zeros((count, shifts + 2 * spare))
+    for strip in range(count):
+        for j in range(step.shape[1]):
+            first = reach + int(step[strip, j])
+            per_strip[strip] += padded[strip, first : first + shifts + 2 * spare]
+    seen = np.flatnonzero(np.isfinite(strips.relative_mm).mean(axis=1) > 0.1)
+    best = replace(method, score_share=-1.0)
+    for yaw, moved in zip(YAW_RAD, turned.tolist(), strict=True):
+        total = np.zeros(shifts)
+        for strip in seen.tolist():
+            offset = spare + moved[strip]
+            total += per_strip[strip, offset : offset + shifts]
+        top = int(total.argmax())
+        score = float(total[top]) / (max(1, len(seen)) * step.shape[1])
+        if score > best.score_share + 1e-12:
+            nut = float(strips.x_mm[0]) + (top - reach) * BIN_MM
+            best = replace(method, score_share=score, nut_mm=nut, yaw_rad=float(yaw))
+    place = best.nut_mm + best.along_order * best.scale_ratio * nominal.base_mm
+    inside = (place > strips.x_mm[0]) & (place < strips.x_mm[-1])
+    return replace(best, inside_count=int(inside.sum()))
+
+
+def ridge_places(
+    strips: StripMap, up: int, expected_mm: FloatArray, *, reach_mm: float, least_mm: float
+) -> FloatArray:
+    """Return where a ridge stands near each expected place, NaN where there is none.
+
+    The place is the centre of what stands over half the ridge's own height.
+
+    Parameters
+    ----------
+    strips
+        The map.
+    up
+        +1 for ridges, -1 for grooves.
+    expected_mm
+        Expected x [mm], shape (strips, F).
+    reach_mm
+        How far from there to look [mm].
+    least_mm
+        Least height of a ridge [mm].
+    """
+    reach = int(np.ceil(reach_mm / BIN_MM))
+    offsets = np.arange(-reach, reach + 1)
+    column = np.round((expected_mm - strips.x_mm[0]) / BIN_MM).astype(np.intp)
+    index = column[..., None] + offsets
+    inside = (index >= 0) & (index < len(strips.x_mm))
+    rows = np.arange(len(strips.y_mm))[:, None, None]
+    heights = up * strips.relative_mm[rows, np.clip(index, 0, len(strips.x_mm) - 1)]
+    heights = np.where(inside & np.isfinite(heights), heights, 0.0)
+    ordered = np.sort(heights, axis=-1)
+    peak = ordered[..., -2]  # one wild bin is no ridge
+    weight = np.clip(heights - 0.5 * peak[..., None], 0.0, 0.5 * peak[..., None])
+    total = weight.sum(axis=-1)
+    centre = (weight * offsets).sum(axis=-1) / np.where(total > 0.0, total, 1.0)
+    place = strips.x_mm[0] + (column + centre) * BIN_MM
+    return np.where((peak > least_mm) & (total > 0.0), place, np.nan)
+
+
+def straight_lines(
+    place_mm: FloatArray, y_mm: FloatArray, *, least_strips: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return base and lean of robust straight lines through places in strips.
+
+    Parameters
+    ----------
+    place_mm
+        Places [mm], shape (strips, F), NaN where missing.
+    y_mm
+        Middle of each strip [mm], shape (strips,).
+    least_strips
+        Fewer places than this make no line.
+    """
+    base = np.full(place_mm.shape[1], np.nan)
+    lean = np.zeros(place_mm.shape[1])
+    for j in range(place_mm.shape[1]):
+        known = np.isfinite(place_mm[:, j])
+        for _ in range(4):
+            if int(known.sum()) < least_strips:
+                break
+            design = np.column_stack([np.ones(int(known.sum())), y_mm[known]])
+            fit = np.linalg.lstsq(design, place_mm[known, j], rcond=None)[0]
+            off = np.abs(place_mm[:, j] - fit[0] - fit[1] * y_mm)
+            base[j], lean[j] = fit
+            limit = max(0.1, 3.0 * float(np.median(off[known])))
+            now = np.isfinite(off) & (off < limit)
+            if bool(np.all(now == known)):
+                break
+            known = now
+    return base, lean
+
+
+def collapsed(strips: StripMap, up: int) -> FloatArray:
+    """Return the median over the middle strips of what stands over the board, shape (bins,).
+
+    Parameters
+    ----------
+    strips
+        The map.
+    up
+        +1 or -1, which way the map is taken.
+    """
+    count = len(strips.y_mm)
+    middle = slice(count // 4, max(count // 4 + 1, count - count // 4))
+    return median_along(up * strips.relative_mm[middle].T)

@@ -1,0 +1,458 @@
+"""One pass over every point: crowns are kept, the board is averaged cell by cell.
+
+Only the points on crowns (about one in eight) outlive the pass, in single precision about a smooth
+guess of the crown line; of the board there remain a few sums per square millimetre. So memory stays
+well under the scan's own size, however many points there are.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenfall.scans.arcs import NORMAL_MAD
+from evenfall.scans.surface import pieces
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification
+    from evenfall.scans.fret_comb import FretLines
+    from evenfall.scans.orientation import Located
+
+    FloatArray = NDArray[np.float64]
+    #: Coefficients of different units side by side; the docstring says which.
+    Mixed = NDArray[np.float64]
+    IntArray = NDArray[np.intp]
+
+CELL_MM = 1.0
+"""Size of the cells in which the board is averaged."""
+
+FOOT_MM = 0.35
+"""Beside a crown this much is neither crown nor board: glue, a chipped slot, a scanner's edge."""
+
+BAND_MM = 4.0
+"""Half length of the bands whose cross curves make the guess of the board."""
+
+CLIP_MM = 0.15
+"""A point further than this from the guess of the board is no board: dirt, a dot, a wild point."""
+
+DEEP_MM = 3.0
+"""Points this far from the guess are wild or lie under the board; they count as nothing."""
+
+NUT_MM = 0.3
+"""Points closer to the nut than this may be nut."""
+
+CREST_DEGREE = 4
+"""Degree of the guess of a crown line across the board."""
+
+
+@dataclass(frozen=True, slots=True)
+class BoardGuess:
+    """Cross curves of the board along the neck.
+
+    In each column of cells z = c0 + c1 y + c2 y² + c3 (x - x of the column's middle).
+
+    Parameters
+    ----------
+    curve
+        Shape (4, columns): c0 [mm], c1, c2 [1/mm], c3.
+    noise_mm
+        Standard deviation of single points about it [mm].
+    """
+
+    curve: Mixed
+    noise_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Cells over the board.
+
+    Parameters
+    ----------
+    low_x_mm, low_y_mm
+        Corner of the first cell [mm].
+    columns, rows
+        Cells along and across the neck.
+    fret_index
+        Fret (from 0) whose crown may reach into the cell, -1 for none, shape (columns * rows,).
+    off_board
+        Whether a cell lies before the nut or beside the board, shape (columns * rows,).
+    """
+
+    low_x_mm: float
+    low_y_mm: float
+    columns: int
+    rows: int
+    fret_index: NDArray[np.int16]
+    off_board: NDArray[np.bool_]
+
+    @property
+    def x_mm(self) -> FloatArray:
+        """Middles of the columns [mm], shape (columns,)."""
+        return np.asarray(self.low_x_mm + (np.arange(self.columns) + 0.5) * CELL_MM)
+
+    @property
+    def y_mm(self) -> FloatArray:
+        """Middles of the rows [mm], shape (rows,)."""
+        return np.asarray(self.low_y_mm + (np.arange(self.rows) + 0.5) * CELL_MM)
+
+
+@dataclass(frozen=True, slots=True)
+class CrownPoints:
+    """The points on one crown.
+
+    Parameters
+    ----------
+    across_mm
+        Distance from the fret's line in plan, towards the bridge [mm], shape (N,), float32.
+    along_mm
+        Place along the fret from the centre line, towards the treble side [mm], shape (N,),
+        float32.
+    over_guess_mm
+        Height over the guess of the crown line [mm], shape (N,), float32.
+    """
+
+    across_mm: NDArray[np.float32]
+    along_mm: NDArray[np.float32]
+    over_guess_mm: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class CellSums:
+    """Sums over the points of each cell, relative to the guess of the board.
+
+    Parameters
+    ----------
+    count, high_count
+        Points on the board and points standing over it, shape (cells,).
+    sum_mm, high_mm
+        Sums of height over guess of either [mm], shape (cells,).
+    """
+
+    count: FloatArray
+    high_count: FloatArray
+    sum_mm: FloatArray
+    high_mm: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """What is left of a scan after the pass.
+
+    Parameters
+    ----------
+    grid, board_guess
+        Cells and the guess that sums refer to.
+    crest_guess
+        Polynomials of the crown lines, highest power first, shape (F, CREST_DEGREE + 1).
+    crowns
+        Points of each crown; None where no fret was found.
+    cells
+        Sums over the board.
+    point_count
+        Finite points seen.
+    """
+
+    grid: Grid
+    board_guess: BoardGuess
+    crest_guess: Mixed
+    crowns: tuple[CrownPoints | None, ...]
+    cells: CellSums
+    point_count: int
+
+
+def gather(located: Located, specification: Specification, *, workers: int = 2) -> Gathered:
+    """Return the crowns' points and the board's cells.
+
+    Parameters
+    ----------
+    located
+        The scan and its place.
+    specification
+        The instrument.
+    workers
+        Threads that share the points.
+    """
+    lines = located.orientation.fret_lines
+    half_crown = 0.5 * specification.fretwire.crown_width_mm
+    grid = _grid(located, specification, lines, half_crown)
+    guess = _board_guess(located.sample_mm, grid, lines, half_crown)
+    crests = _crest_guess(located.sample_mm, lines, half_crown)
+    task = _Pass(located, grid, guess, crests, lines, half_crown)
+    count = located.surface.count
+    workers = max(1, min(workers, count // 500_000))
+    bounds = np.linspace(0, count, workers + 1).astype(np.intp)
+    with ThreadPoolExecutor(workers) as pool:
+        parts = list(pool.map(task.run, bounds[:-1].tolist(), bounds[1:].tolist()))
+    return task.joined(parts)
+
+
+def _grid(
+    located: Located, specification: Specification, lines: FretLines, half_crown: float
+) -> Grid:
+    """Return the cells over the board and what lies in each."""
+    board = specification.board
+    sample = located.sample_mm
+    last = float(np.nanmax(lines.base_mm))
+    tip = 0.5 * float(np.nanmax(np.abs(lines.lean_slope))) * board.width_last_mm
+    low_x = max(float(sample[:, 0].min()), -5.0 - tip)
+    high_x = min(float(sample[:, 0].max()), last + 15.0 + tip)
+    half = 0.5 * max(board.width_nut_mm, board.width_last_mm) + 2.0
+    columns, rows = int((high_x - low_x) / CELL_MM) + 1, int(2.0 * half / CELL_MM) + 1
+    x = low_x + (np.arange(columns)[:, None] + 0.5) * CELL_MM
+    y = -half + (np.arange(rows)[None, :] + 0.5) * CELL_MM
+    fret = np.full((columns, rows), -1, dtype=np.int16)
+    reach = half_crown + FOOT_MM + 0.71 * CELL_MM
+    for j in np.flatnonzero(np.isfinite(lines.base_mm)):
+        off = (x - lines.base_mm[j] - lines.lean_slope[j] * y) * lines.cosine[j]
+        fret[np.abs(off) < reach] = j
+    nut = specification_nut_line(specification)
+    wide = board.width_nut_mm + (board.width_last_mm - board.width_nut_mm) * x / last
+    off_board = (x - nut[0] - nut[1] * y < NUT_MM + 0.5 * CELL_MM) | (
+        np.abs(y) > 0.5 * wide + EDGE_ALLOWANCE_MM
+    )
+    return Grid(low_x, -half, columns, rows, fret.reshape(-1), off_board.reshape(-1))
+
+
+EDGE_ALLOWANCE_MM = 1.0
+"""A board may be this much wider on each side than specified."""
+
+
+def specification_nut_line(specification: Specification) -> tuple[float, float]:
+    """Return base and lean of the nut's edge in plan, x = base + lean y.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    """
+    from evenfall.instrument import string_lines
+
+    lines = string_lines(specification)
+    across = float(lines.y_mm[0, 0] - lines.y_mm[-1, 0])
+    lean = float(lines.x_mm[0, 0] - lines.x_mm[-1, 0]) / across
+    return float(lines.x_mm[0, 0]) - lean * float(lines.y_mm[0, 0]), lean
+
+
+def nearest_fret(
+    x_mm: FloatArray, y_mm: FloatArray, lines: FretLines
+) -> tuple[FloatArray, FloatArray]:
+    """Return the distance [mm] to the nearest fret's line and the signed one (towards the bridge).
+
+    Parameters
+    ----------
+    x_mm, y_mm
+        Places in plan [mm], shape (N,).
+    lines
+        Fret lines.
+    """
+    nearest = np.full(len(x_mm), np.inf)
+    signed = np.full(len(x_mm), np.inf)
+    for j in np.flatnonzero(np.isfinite(lines.base_mm)):
+        off = (x_mm - lines.base_mm[j] - lines.lean_slope[j] * y_mm) * lines.cosine[j]
+        closer = np.abs(off) < nearest
+        nearest = np.where(closer, np.abs(off), nearest)
+        signed = np.where(closer, off, signed)
+    return nearest, signed
+
+
+def _board_guess(sample: FloatArray, grid: Grid, lines: FretLines, half_crown: float) -> BoardGuess:
+    """Return robust cross curves of the board from the sample points."""
+    x, y, z = sample.T
+    column = ((x - grid.low_x_mm) / CELL_MM).astype(np.intp)
+    row = ((y - grid.low_y_mm) / CELL_MM).astype(np.intp)
+    inside = (column >= 0) & (column < grid.columns) & (row >= 0) & (row < grid.rows)
+    inside &= x >= grid.low_x_mm
+    inside[inside] &= ~grid.off_board[column[inside] * grid.rows + row[inside]]
+    x, y, z, column = x[inside], y[inside], z[inside], column[inside]
+    off, _ = nearest_fret(x, y, lines)
+    clear = off > half_crown + FOOT_MM
+    x, y, z, column = x[clear], y[clear], z[clear], column[clear]
+    powers = [np.ones_like(y), y, y**2, y**3, y**4]
+    weight = np.ones_like(y)
+    residual = np.zeros_like(y)
+    curve = np.zeros((4, grid.columns))
+    offset = np.arange(-round(BAND_MM / CELL_MM), round(BAND_MM / CELL_MM) + 1) * CELL_MM
+    for limit in (3.0, 1.0, 0.4, CLIP_MM, CLIP_MM, CLIP_MM):
+        sums = [np.bincount(column, weight * p, grid.columns) for p in powers]
+        rights = [np.bincount(column, weight * z * p, grid.columns) for p in powers[:3]]
+        matrix = np.empty((grid.columns, 4, 4))
+        right = np.empty((grid.columns, 4))
+        for p in range(3):
+            for q in range(3):
+                matrix[:, p, q] = _window(sums[p + q], offset**0)
+            matrix[:, p, 3] = matrix[:, 3, p] = _window(sums[p], offset)
+            right[:, p] = _window(rights[p], offset**0)
+        matrix[:, 3, 3] = _window(sums[0], offset**2)
+        right[:, 3] = _window(rights[0], offset)
+        # hardly any points: hold the curve flat instead of letting it fly off
+        matrix += np.diag([1e-9, 1e-3, 1e1, 1e0])
+        curve = np.ascontiguousarray(np.linalg.solve(matrix, right[..., None])[..., 0].T)
+        filled = np.flatnonzero(matrix[:, 0, 0] > 10.0)
+        if not len(filled):
+            return BoardGuess(np.zeros((4, grid.columns)), 0.0)
+        for part in curve:
+            part[:] = np.interp(np.arange(grid.columns), filled, part[filled])
+        residual = z - curve[0][column] - y * (curve[1][column] + y * curve[2][column])
+        residual -= curve[3][column] * (x - grid.x_mm[column])
+        share = np.minimum(np.abs(residual) / limit, 1.0)
+        weight = (1.0 - share**2) ** 2
+    return BoardGuess(curve, NORMAL_MAD * float(np.median(np.abs(residual))))
+
+
+def _window(values: NDArray[Any], kernel: NDArray[Any]) -> FloatArray:
+    """Return the sums over a running window of values times a function of their place in it."""
+    return np.asarray(np.correlate(np.pad(values, len(kernel) // 2), kernel, mode="valid"))
+
+
+def _crest_guess(sample: FloatArray, lines: FretLines, half_crown: float) -> NDArray[np.float64]:
+    """Return a robust polynomial of each crown's top along its fret."""
+    frets = len(lines.base_mm)
+    crests = np.zeros((frets, CREST_DEGREE + 1))
+    for j in np.flatnonzero(np.isfinite(lines.base_mm)):
+        off = (sample[:, 0] - lines.base_mm[j] - lines.lean_slope[j] * sample[:, 1]) * lines.cosine[
+            j
+        ]
+        top = np.flatnonzero(np.abs(off) < 0.3 * half_crown)
+        z = sample[top, 2]
+        along = (
+            lines.lean_slope[j] * (sample[top, 0] - lines.base_mm[j]) + sample[top, 1]
+        ) * lines.cosine[j]
+        if len(z) < 4 * (CREST_DEGREE + 1):
+            crests[j, -1] = np.median(z) if len(z) else 0.0
+            continue
+        scale = float(np.abs(along).max())
+        design = np.vander(along / scale, CREST_DEGREE + 1)
+        weight = (np.abs(z - np.median(z)) < 2.0).astype(float)
+        for limit in (1.0, 0.3, 0.15, 0.1, 0.1):
+            fit = np.linalg.lstsq(design * weight[:, None], z * weight, rcond=None)[0]
+            share = np.minimum(np.abs(z - design @ fit) / limit, 1.0)
+            weight = 1.0 - share**2
+        crests[j] = fit / scale ** np.arange(CREST_DEGREE, -1, -1)
+    return crests
+
+
+@dataclass(frozen=True, slots=True)
+class _Pass:
+    """What every piece of points goes through."""
+
+    located: Located
+    grid: Grid
+    guess: BoardGuess
+    crests: NDArray[np.float64]
+    lines: FretLines
+    half_crown: float
+
+    def run(self, low: int, high: int) -> tuple[FloatArray, list[list[NDArray[Any]]], int]:
+        """Return cell sums, crown points and the number of points of a run of points."""
+        grid, orientation = self.grid, self.located.orientation
+        turn = orientation.axes * orientation.factor_mm
+        shift = orientation.origin_mm[:, None]
+        cells = grid.columns * grid.rows
+        sums = np.zeros((4, cells + 1))
+        crowns: list[list[NDArray[Any]]] = []
+        count = 0
+        with np.errstate(over="ignore", invalid="ignore"):  # missing and mad coordinates
+            for piece in pieces(self.located.surface, low, high):
+                count += self._take(turn @ piece - shift, sums, crowns)
+        return sums, crowns, count
+
+    def _take(self, place: FloatArray, sums: FloatArray, crowns: list[list[NDArray[Any]]]) -> int:
+        """Add a piece of points in the neck's frame; return how many were finite."""
+        grid = self.grid
+        x, y, z = place
+        fx = (x - grid.low_x_mm) * (1.0 / CELL_MM)
+        fy = (y - grid.low_y_mm) * (1.0 / CELL_MM)
+        # comparisons with NaN are false, so missing points fall out here
+        inside = (fx >= 0.0) & (fx < grid.columns) & (fy >= 0.0) & (fy < grid.rows)
+        inside &= np.isfinite(z)
+        count = int(np.count_nonzero(np.isfinite(x) & np.isfinite(z)))
+        if not inside.all():
+            x, y, z, fx, fy = x[inside], y[inside], z[inside], fx[inside], fy[inside]
+        column = fx.astype(np.int32)
+        row = fy.astype(np.int32)
+        cell = column * grid.rows + row
+        over = z - self.guess.curve[0][column]
+        over -= y * (self.guess.curve[1][column] + y * self.guess.curve[2][column])
+        fx -= column
+        fx -= 0.5
+        over -= self.guess.curve[3][column] * (CELL_MM * fx)
+        fret = grid.fret_index[cell]
+        near = np.flatnonzero(fret >= 0)
+        board = ~grid.off_board[cell]
+        if len(near):
+            crown, beside = self._crown(x[near], y[near], z[near], fret[near])
+            crowns.append(crown)
+            board[near[~beside]] = False
+        self._add(sums, cell, over, board)
+        return count
+
+    def _crown(
+        self, x: FloatArray, y: FloatArray, z: FloatArray, fret: NDArray[np.int16]
+    ) -> tuple[list[NDArray[Any]], NDArray[np.bool_]]:
+        """Return the points on crowns, and which points lie clear beside them."""
+        lines = self.lines
+        dx = x - lines.base_mm[fret]
+        lean = lines.lean_slope[fret]
+        across = (dx - lean * y) * lines.cosine[fret]
+        beside = np.abs(across) > self.half_crown + FOOT_MM
+        on = np.abs(across) < self.half_crown
+        fret, across = fret[on], across[on]
+        along = (lean[on] * dx[on] + y[on]) * lines.cosine[fret]
+        guess = self.crests[fret, 0]
+        for power in range(1, CREST_DEGREE + 1):
+            guess = guess * along + self.crests[fret, power]
+        over = z[on] - guess
+        kept = np.abs(over) < DEEP_MM
+        parts = [across[kept], along[kept], over[kept]]
+        return [*(p.astype(np.float32) for p in parts), fret[kept]], beside
+
+    @staticmethod
+    def _add(
+        sums: FloatArray,
+        cell: NDArray[np.int32],
+        over: FloatArray,
+        board: NDArray[np.bool_],
+    ) -> None:
+        """Add the points of a piece to the cells."""
+        size = sums.shape[1]
+        low = board & (np.abs(over) < CLIP_MM)
+        at, height = np.where(low, cell, size - 1), np.where(low, over, 0.0)
+        sums[0] += np.bincount(at, minlength=size)
+        sums[1] += np.bincount(at, height, size)
+        high = np.flatnonzero(board & (over >= CLIP_MM) & (over < DEEP_MM))
+        if len(high):
+            sums[2] += np.bincount(cell[high], minlength=size)
+            sums[3] += np.bincount(cell[high], over[high], size)
+
+    def joined(self, parts: list[tuple[FloatArray, list[list[NDArray[Any]]], int]]) -> Gathered:
+        """Return the runs put together."""
+        total = np.sum([part[0] for part in parts], axis=0)[:, :-1]
+        fret = [piece[3] for part in parts for piece in part[1]]
+        index = np.concatenate(fret) if fret else np.zeros(0, dtype=np.int16)
+        order = np.argsort(index, kind="stable")
+        ends = np.searchsorted(index[order], np.arange(len(self.lines.base_mm) + 1))
+        columns = []
+        for part_index in range(3):
+            whole = [piece[part_index] for part in parts for piece in part[1]]
+            joined = np.concatenate(whole) if whole else np.zeros(0, dtype=np.float32)
+            columns.append(joined[order])
+        crowns = tuple(
+            CrownPoints(*(c[start:end] for c in columns)) if end > start else None
+            for start, end in pairwise(ends.tolist())
+        )
+        cells = CellSums(total[0], total[2], total[1], total[3])
+        return Gathered(
+            self.grid,
+            self.guess,
+            self.crests,
+            crowns,
+            cells,
+            sum(part[2] for part in parts),
+        )

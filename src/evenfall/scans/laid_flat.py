@@ -1,0 +1,294 @@
+"""The sample of a scan laid level: which way is up, and a map of what stands on the board.
+
+Everything here works on a spread of some hundred thousand points, whatever the scan's size, in mm
+of an assumed unit. Nothing is decided by chance: the plane search draws its triples from an even
+sequence, so the same scan gives the same answer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.scans.surface import GOLDEN_SHARE, PLASTIC_SHARES, sample_indices
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    #: Unit vectors as rows, shape (3, 3).
+    Axes = NDArray[np.float64]
+    IntArray = NDArray[np.intp]
+
+PLANE_TOLERANCE_MM = 2.5
+"""A board lies within this of its mean plane, radius, relief and crowns included."""
+
+LEVELLING_SAMPLES = 60_000
+"""Points that the plane of the board is found from."""
+
+BIN_MM = 0.25
+"""Step along the neck of the map in which frets are looked for."""
+
+STRIP_MM = 2.0
+"""Width of its strips across the neck."""
+
+WINDOW_MM = 16.0
+"""Length over which the board is the median: frets cover less than half of it at the last fret of
+a ukulele (7 mm apart, 2 mm wide)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """Sample points laid level in a frame of their own.
+
+    Parameters
+    ----------
+    points_mm
+        Points with x along the neck, z up from the plane of the board, shape (M, 3); only those
+        seen from above.
+    axes
+        Rows: these x, y, z in the frame of the file, shape (3, 3), right-handed.
+    origin_mm
+        The point of the file's frame [mm] that became zero, shape (3,).
+    kept
+        Which of the given points these are, shape (M,).
+    """
+
+    points_mm: FloatArray
+    axes: Axes
+    origin_mm: FloatArray
+    kept: IntArray
+
+
+@dataclass(frozen=True, slots=True)
+class StripMap:
+    """Heights over the board around, in strips along the neck.
+
+    Parameters
+    ----------
+    relative_mm
+        Median height of each bin less the board around it [mm], shape (strips, bins), NaN where
+        there is no point.
+    board_mm
+        That board [mm], same shape.
+    x_mm, y_mm
+        Centres of bins and of strips [mm], shapes (bins,) and (strips,).
+    """
+
+    relative_mm: FloatArray
+    board_mm: FloatArray
+    x_mm: FloatArray
+    y_mm: FloatArray
+
+
+def principal_axes(points_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the middle of the points, their principal axes (longest first) and extents.
+
+    Parameters
+    ----------
+    points_mm
+        Points, shape (M, 3).
+
+    Returns
+    -------
+    tuple
+        Middle, shape (3,); axes as rows, shape (3, 3); extents between the 0.5 and 99.5 % points
+        along them, shape (3,).
+    """
+    few = points_mm[sample_indices(len(points_mm), LEVELLING_SAMPLES)]
+    middle = np.median(few, axis=0)
+    centred = few - middle
+    # wild points must not turn the axes: weigh down what lies far out in every direction
+    far = np.linalg.norm(centred, axis=1)
+    near = far <= np.quantile(far, 0.995)
+    _, vectors = np.linalg.eigh(np.cov(centred[near].T))
+    axes = np.ascontiguousarray(vectors.T[::-1])
+    if np.linalg.det(axes) < 0.0:
+        axes[2] *= -1.0
+    along = centred @ axes.T
+    low, high = np.quantile(along, [0.005, 0.995], axis=0)
+    return middle, axes, high - low
+
+
+def lay_level(points_mm: FloatArray, middle_mm: FloatArray, axes: Axes, *, solid: bool) -> Level:
+    """Return the points laid level on the plane that most of their upper side lies near.
+
+    Parameters
+    ----------
+    points_mm
+        Points in the frame of the file, shape (M, 3).
+    middle_mm
+        A point among them [mm], shape (3,).
+    axes
+        Rows: roughly the neck's length, its width, and up; shape (3, 3).
+    solid
+        Whether the points may lie on all sides of a body; then only the upper side counts.
+    """
+    origin = middle_mm
+    many = LEVELLING_SAMPLES * (2 if solid else 1)
+    few = points_mm[sample_indices(len(points_mm), many)]
+    for _ in range(2):
+        level = (few - origin) @ axes.T
+        if solid:
+            level = level[seen_from_above(level, cell_mm=1.6)]
+        slope_x, slope_y, offset = _board_plane(level)
+        near = np.abs(level @ [-slope_x, -slope_y, 1.0] - offset) < PLANE_TOLERANCE_MM
+        up = axes.T @ np.array([-slope_x, -slope_y, 1.0])
+        up /= np.linalg.norm(up)
+        # the board's own length is the long axis of what lies near the plane
+        flat = level[near][:, :2]
+        flat = flat - np.median(flat, axis=0)
+        _, vectors = np.linalg.eigh(np.cov(flat.T))
+        long_method = axes[:2].T @ vectors[:, 1]
+        if long_method @ axes[0] < 0.0:
+            long_method = -long_method
+        long_method = long_method - up * (up @ long_method)
+        long_method /= np.linalg.norm(long_method)
+        centre = np.median(level[near], axis=0)
+        centre[2] = slope_x * centre[0] + slope_y * centre[1] + offset
+        origin = origin + axes.T @ centre
+        axes = np.stack([long_method, np.cross(up, long_method), up])
+    level = (points_mm - origin) @ axes.T
+    if solid:
+        kept = seen_from_above(level)
+        return Level(level[kept], axes, origin, kept)
+    return Level(level, axes, origin, np.arange(len(level)))
+
+
+def seen_from_above(level_mm: FloatArray, cell_mm: float = 0.8) -> IntArray:
+    """Return which points of a body's surface are not under another part of it.
+
+    Parameters
+    ----------
+    level_mm
+        Points with z up, shape (M, 3).
+    cell_mm
+        Size of the cells [mm] in which points are compared.
+    """
+    low = level_mm[:, :2].min(axis=0)
+    place = ((level_mm[:, :2] - low) / cell_mm).astype(np.intp)
+    columns = int(place[:, 1].max()) + 1
+    cell = place[:, 0] * columns + place[:, 1]
+    top = np.full(int(cell.max()) + 1, -np.inf)
+    np.maximum.at(top, cell, level_mm[:, 2])
+    return np.flatnonzero(level_mm[:, 2] > top[cell] - 2.2)  # a slot's floor is 2 mm down
+
+
+def cell_medians(
+    place: tuple[IntArray, IntArray], shape: tuple[int, int], values_mm: FloatArray
+) -> tuple[FloatArray, IntArray]:
+    """Return the median of the values in each cell of a grid, NaN where empty, and their counts.
+
+    Parameters
+    ----------
+    place
+        Row and column of each value, shapes (M,).
+    shape
+        Rows and columns of the grid.
+    values_mm
+        The values [mm], shape (M,).
+    """
+    cell = place[0] * shape[1] + place[1]
+    order = np.lexsort((values_mm, cell))
+    count = np.bincount(cell, minlength=shape[0] * shape[1])
+    end = np.cumsum(count)
+    start = end - count
+    ordered = values_mm[order]
+    low = np.minimum(start + np.maximum(count - 1, 0) // 2, len(ordered) - 1)
+    high = np.minimum(start + count // 2, len(ordered) - 1)
+    median = np.where(count > 0, 0.5 * (ordered[low] + ordered[high]), np.nan)
+    return median.reshape(shape), count.reshape(shape)
+
+
+def median_along(values_mm: FloatArray) -> FloatArray:
+    """Return the median over the last axis of what is not NaN; NaN where nothing is.
+
+    Parameters
+    ----------
+    values_mm
+        Values [mm], any shape.
+    """
+    ordered = np.sort(values_mm, axis=-1)
+    count = np.isfinite(ordered).sum(axis=-1)
+    low = np.maximum(count - 1, 0) // 2
+    high = np.minimum(count // 2, values_mm.shape[-1] - 1)
+    pair = np.take_along_axis(ordered, np.stack([low, high], axis=-1), axis=-1)
+    return np.where(count > 0, pair.mean(axis=-1), np.nan)
+
+
+def strip_map(level_mm: FloatArray) -> StripMap:
+    """Return what stands over the board, in strips along the neck.
+
+    Parameters
+    ----------
+    level_mm
+        Level points, shape (M, 3).
+    """
+    points = level_mm
+    low, high = np.quantile(points[:, :2], [0.0005, 0.9995], axis=0)
+    inside = np.all((points[:, :2] >= low) & (points[:, :2] <= high), axis=1)
+    points = points[inside]
+    bins = int((high[0] - low[0]) / BIN_MM) + 1
+    strips = max(1, int((high[1] - low[1]) / STRIP_MM))
+    width = max(float(high[1] - low[1]), 1e-9) / strips
+    row = np.minimum(((points[:, 1] - low[1]) / width).astype(np.intp), strips - 1)
+    column = np.minimum(((points[:, 0] - low[0]) / BIN_MM).astype(np.intp), bins - 1)
+    heights, _ = cell_medians((row, column), (strips, bins), points[:, 2])
+    half = int(0.5 * WINDOW_MM / BIN_MM)
+    stride = 4
+    padded = np.pad(heights, ((0, 0), (half, half)), constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half, axis=1)[:, ::stride]
+    coarse = median_along(windows)
+    at = np.arange(coarse.shape[1]) * stride
+    board = np.empty_like(heights)
+    for strip in range(strips):
+        known = np.isfinite(coarse[strip])
+        if known.any():
+            board[strip] = np.interp(np.arange(bins), at[known], coarse[strip, known])
+        else:
+            board[strip] = np.nan
+    return StripMap(
+        heights - board,
+        board,
+        low[0] + (np.arange(bins) + 0.5) * BIN_MM,
+        low[1] + (np.arange(strips) + 0.5) * width,
+    )
+
+
+def _board_plane(level: FloatArray) -> tuple[float, float, float]:
+    """Return slopes and offset of the plane that most cells lie near: z = a x + b y + c."""
+    low = level[:, :2].min(axis=0)
+    span = np.maximum(np.ptp(level[:, :2], axis=0), 1e-9)
+    shape = (120, 24)
+    row, column = (
+        np.minimum((level[:, i] - low[i]) / span[i] * shape[i], shape[i] - 1).astype(np.intp)
+        for i in range(2)
+    )
+    height, count = cell_medians((row, column), shape, level[:, 2])
+    filled = np.argwhere(count > 0)
+    x = low[0] + (filled[:, 0] + 0.5) / shape[0] * span[0]
+    y = low[1] + (filled[:, 1] + 0.5) / shape[1] * span[1]
+    z = height[count > 0]
+    design = np.column_stack([x, y, np.ones_like(x)])
+    best, most = np.linalg.lstsq(design, z, rcond=None)[0], -1
+    order = np.arange(1, 401)
+    triples = np.stack(
+        [np.mod(order * share, 1.0) for share in (GOLDEN_SHARE, *PLASTIC_SHARES)], axis=1
+    )
+    triples = np.minimum((triples * len(z)).astype(np.intp), len(z) - 1)
+    corners = design[triples]
+    sound = np.abs(np.linalg.det(corners)) > 0.02 * span[0] * span[1]
+    planes = np.linalg.solve(corners[sound], z[triples[sound]][..., None])[..., 0]
+    voters = sample_indices(len(z), 800)
+    for start in range(0, len(planes), 100):
+        off = np.abs(planes[start : start + 100] @ design[voters].T - z[voters])
+        votes = (off < PLANE_TOLERANCE_MM).sum(axis=1)
+        if votes.max() > most:
+            most, best = int(votes.max()), planes[start + int(votes.argmax())]
+    for tolerance in (PLANE_TOLERANCE_MM, PLANE_TOLERANCE_MM):
+        near = np.abs(design @ best - z) < tolerance
+        if int(near.sum()) >= 3:
+            best = np.linalg.lstsq(design[near], z[near], rcond=None)[0]
+    return float(best[0]), float(best[1]), float(best[2])

@@ -1,0 +1,691 @@
+"""How a scan lies: unit, axes, which end is the nut, which side is up; and where its frets are.
+
+The specification is the only hint. What it cannot settle is said, never guessed silently.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import Finding
+from evenfall.instrument import string_lines
+from evenfall.scans.centre_line import CentreLine, board_edges, straight_centre
+from evenfall.scans.fret_comb import (
+    LEAST_HEIGHT_SHARE,
+    FretLines,
+    Match,
+    match_frets,
+    match_scale,
+    nominal_lines,
+    ridge_places,
+    straight_lines,
+)
+from evenfall.scans.laid_flat import (
+    LEVELLING_SAMPLES,
+    StripMap,
+    lay_level,
+    principal_axes,
+    seen_from_above,
+    strip_map,
+)
+from evenfall.scans.places import SEMITONE
+from evenfall.scans.slots import find_slots, groove_width_mm, slots_only
+from evenfall.scans.surface import (
+    Cloud,
+    HeightMap,
+    Mesh,
+    Points,
+    Surface,
+    as_surface,
+    finite_samples,
+    sample_indices,
+    unusable,
+)
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification
+
+    FloatArray = NDArray[np.float64]
+    #: Unit vectors as rows, shape (3, 3).
+    Axes = NDArray[np.float64]
+    IntArray = NDArray[np.intp]
+
+UNIT_WORDS = {"in": "inches", "um": "µm"}
+"""Units whose sign does not read well in a sentence."""
+
+UNITS_MM: dict[str, float] = {"mm": 1.0, "m": 1000.0, "in": 25.4, "cm": 10.0, "um": 0.001}
+"""Units that a file may be in [mm]."""
+
+SAMPLES = 250_000
+"""Points from which the scan's place is found; a later pass takes all."""
+
+WIDE_SHARE = 0.6
+"""The face of a body that is narrower than this share of the board counts for less."""
+
+LEAST_SCORE_SHARE = 0.4
+"""A scan that shows less than this share of the frets which should lie in it is not this neck."""
+
+LEAST_FRETS = 4
+"""Fewer frets could fit by chance."""
+
+NARROWEST_MM = 4.0
+"""A strip narrower than this is a profile along the neck, not a surface."""
+
+NUT_REACH_MM = 5.0
+"""A scan that starts further than this from the nut does not show it."""
+
+BEFORE_NUT = (-1, -2, -3, -4, -5, -6)
+"""Places in step with the frets before the nut, where nothing may stand."""
+
+CLOSE_SHARE = 0.8
+"""A second way of laying the frets that scores this share of the best one is a rival."""
+
+SCALE_RATIOS = tuple(1.0 + 0.0025 * step for step in range(-8, 9))
+"""Scales tried over the specified one, ±2 %."""
+
+SLOT_WIDTH_SHARE = 0.55
+"""A groove narrower than this share of a crown is a slot; wider, it is a crown upside down."""
+
+EDGE_TOLERANCE_MM = 1.5
+"""A board's width may differ from the specified one by this and still be its two edges."""
+
+ONE_EDGE_U_MM = 0.25
+"""Standard uncertainty of half a board's width, where one edge has to do (common practice)."""
+
+SCALE_TOLERANCE_MM = 0.5
+"""A scale further than this from the specified one is reported (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Orientation:
+    """How to turn the file's coordinates into the neck's frame.
+
+    Neck coordinates are axes @ (factor * file) - origin.
+
+    Parameters
+    ----------
+    unit
+        Unit of the file: mm, m, in, cm or um.
+    factor_mm
+        That unit [mm].
+    axes
+        The neck's x, y, z in the file's frame as rows, shape (3, 3); left-handed if mirrored.
+    origin_mm
+        The neck's origin in neck axes [mm], shape (3,).
+    mirrored
+        Whether the file's axes are of the other hand than the neck's frame.
+    fret_x_mm
+        Where each fret found crosses the centre line [mm], shape (F,); NaN where none was found.
+    fret_lean_slope
+        dx/dy of each fret in plan, shape (F,).
+    scale_ratio, scale_u_ratio
+        Scale found over scale specified, and its standard uncertainty.
+    side_u_mm
+        Standard uncertainty of the centre line's place across the neck [mm].
+    side_turn_u_rad
+        Standard uncertainty of its direction [rad].
+    """
+
+    unit: str
+    factor_mm: float
+    axes: Axes
+    origin_mm: FloatArray
+    mirrored: bool
+    fret_x_mm: FloatArray
+    fret_lean_slope: FloatArray
+    scale_ratio: float
+    scale_u_ratio: float
+    side_u_mm: float
+    side_turn_u_rad: float
+
+    @property
+    def fret_lines(self) -> FretLines:
+        """Fret lines in plan."""
+        return FretLines(self.fret_x_mm, self.fret_lean_slope)
+
+    def to_neck(self, points: Points) -> FloatArray:
+        """Return points of the file in the neck's frame [mm].
+
+        Parameters
+        ----------
+        points
+            Rows x, y, z in the unit of the file, shape (N, 3).
+        """
+        rows = np.asarray(points, dtype=float) * self.factor_mm
+        return np.asarray(rows @ self.axes.T - self.origin_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class Located:
+    """A scan with its place and its sample points in the neck's frame.
+
+    Parameters
+    ----------
+    surface
+        The scan.
+    orientation
+        How it lies.
+    sample_mm
+        Sample points in the neck's frame [mm], shape (M, 3).
+    sample_index
+        Which points of the scan these are, shape (M,).
+    findings
+        What was found and what stays open.
+    """
+
+    surface: Surface
+    orientation: Orientation
+    sample_mm: FloatArray
+    sample_index: IntArray
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    """One unit and one way up, with its best matches."""
+
+    unit: str
+    axes: NDArray[np.float64]
+    origin: FloatArray
+    kept: IntArray
+    points: FloatArray
+    strips: StripMap
+    matches: list[Match]
+
+
+def find_surface(
+    given: HeightMap | Mesh | Points,
+    specification: Specification,
+    *,
+    unit_hint: str | None = None,
+    mirrored: bool | None = None,
+) -> tuple[Orientation, tuple[Finding, ...]]:
+    """Return how a scan of a fretboard lies, and what that rests on.
+
+    The neck may lie along any axis, upside down, mirrored, in mm, cm, m, µm or inch. The longest
+    axis of the points is its length; the scale of the specification says in which unit, which end
+    is the nut and, through the crowns, which side is up. Fanned frets also show whether the scan is
+    mirrored; straight ones cannot, and then a finding says so.
+
+    Parameters
+    ----------
+    given
+        The scan.
+    specification
+        The instrument.
+    unit_hint
+        Unit of the file if it is known: mm, cm, m, um or in.
+    mirrored
+        Whether the file's axes swap treble and bass, if that is known.
+
+    Raises
+    ------
+    ReadingsError
+        The frets of the specification are not in the scan, or it shows slots and no crowns.
+    RequestError
+        The unit is not known.
+    """
+    located = locate(as_surface(given), specification, unit_hint=unit_hint, mirrored=mirrored)
+    return located.orientation, located.findings
+
+
+def locate(
+    surface: Surface,
+    specification: Specification,
+    *,
+    unit_hint: str | None = None,
+    mirrored: bool | None = None,
+) -> Located:
+    """Return the place of a scan as `find_surface` does, with what later steps need.
+
+    Parameters
+    ----------
+    surface
+        The scan.
+    specification
+        The instrument.
+    unit_hint, mirrored
+        As in `find_surface`.
+
+    Raises
+    ------
+    ReadingsError
+        The frets of the specification are not in the scan, or it shows slots and no crowns.
+    RequestError
+        The unit is not known.
+    """
+    samples, index = finite_samples(surface, SAMPLES)
+    lines = string_lines(specification)
+    nominal = nominal_lines(lines)
+    candidates = _candidates(samples, surface, specification, nominal, unit_hint)
+    ranked = sorted(
+        ((match, c) for c in candidates for match in c.matches),
+        key=lambda pair: -pair[0].score_share,
+    )
+    if not ranked or not _good(ranked[0][0], specification):
+        raise _not_this_neck(surface, specification, ranked, unit_hint)
+    match, chosen = ranked[0]
+    wire = specification.fretwire
+    if match.up_order < 0:
+        width = groove_width_mm(chosen.strips, match, nominal)
+        if width < SLOT_WIDTH_SHARE * wire.crown_width_mm:
+            raise _not_this_neck(surface, specification, ranked, chosen.unit)
+    findings = _rivals(ranked)
+    match = match_scale(
+        match,
+        chosen.strips,
+        nominal,
+        crown_height_mm=wire.crown_height_mm,
+        crown_width_mm=wire.crown_width_mm,
+        scale_ratio=SCALE_RATIOS,
+    )
+    frame = _Frame(specification, nominal, chosen, match, mirrored)
+    orientation, more = frame.orientation(isinstance(surface, HeightMap))
+    return Located(
+        surface,
+        orientation,
+        orientation.to_neck(samples[chosen.kept]),
+        index[chosen.kept],
+        (*findings, *more),
+    )
+
+
+def _good(match: Match, specification: Specification) -> bool:
+    """Say whether a match shows enough of the frets that lie within the scan."""
+    share = match.seen_share(specification.frets)
+    return match.inside_count >= LEAST_FRETS and share >= LEAST_SCORE_SHARE
+
+
+def _candidates(
+    samples: FloatArray,
+    surface: Surface,
+    specification: Specification,
+    nominal: FretLines,
+    unit_hint: str | None,
+) -> list[_Candidate]:
+    """Return the samples laid level in every unit and every way up that is possible."""
+    middle, axes, extent = principal_axes(samples)
+    span = float(np.max(nominal.base_mm))
+    longest = max(specification.scale.treble_mm, specification.scale.bass_mm)
+    solid = isinstance(surface, Cloud) and surface.corners is not None
+    found = []
+    for unit, factor in _units(unit_hint).items():
+        length = float(extent[0]) * factor
+        # a scan may show some frets only, or the whole instrument
+        if not 0.25 * span < length < 3.5 * longest:
+            continue
+        if float(extent[1]) * factor < NARROWEST_MM:
+            continue
+        thick = solid or _thick(samples, middle, axes, factor)
+        methods = [axes[2]]
+        if thick:
+            methods = [axes[2], -axes[2], axes[1], -axes[1]]
+        for up in methods:
+            turned = np.stack([axes[0], np.cross(up, axes[0]), up])
+            level = lay_level(samples * factor, middle * factor, turned, solid=thick)
+            strips = strip_map(level.points_mm)
+            matches = match_frets(
+                strips,
+                nominal,
+                crown_height_mm=specification.fretwire.crown_height_mm,
+                crown_width_mm=specification.fretwire.crown_width_mm,
+            )
+            if thick:  # the side that is seen is the upper one; grooves in it are grooves
+                wire = specification.fretwire.crown_width_mm
+                matches = [
+                    m
+                    for m in matches
+                    if m.up_order > 0
+                    or groove_width_mm(strips, m, nominal) < SLOT_WIDTH_SHARE * wire
+                ]
+            if thick:
+                # a body's edge shows its frets as well as its face, but is narrow
+                board = specification.board
+                seen = float(np.ptp(strips.y_mm)) / (WIDE_SHARE * board.width_nut_mm)
+                matches = [replace(m, score_share=m.score_share * min(1.0, seen)) for m in matches]
+            found.append(
+                _Candidate(
+                    unit,
+                    level.axes,
+                    level.origin_mm,
+                    level.kept,
+                    level.points_mm,
+                    strips,
+                    matches,
+                )
+            )
+    return found
+
+
+def _units(unit_hint: str | None) -> dict[str, float]:
+    if unit_hint is None:
+        return UNITS_MM
+    if unit_hint not in UNITS_MM:
+        from evenfall.errors import RequestError
+
+        raise RequestError(
+            f"The unit {unit_hint!r} is not known; use one of {', '.join(UNITS_MM)}.", where="unit"
+        )
+    return {unit_hint: UNITS_MM[unit_hint]}
+
+
+def _thick(samples: FloatArray, middle: FloatArray, axes: FloatArray, factor: float) -> bool:
+    """Say whether the points lie on several sides of a body."""
+    few = samples[sample_indices(len(samples), LEVELLING_SAMPLES)]
+    level = (few - middle) @ axes.T * factor
+    return len(seen_from_above(level, cell_mm=2.0)) < 0.85 * len(level)
+
+
+def _rivals(ranked: list[tuple[Match, _Candidate]]) -> tuple[Finding, ...]:
+    """Return a finding if another way of laying the frets does about as well."""
+    best, chosen = ranked[0]
+    for match, candidate in ranked[1:]:
+        if match.score_share < CLOSE_SHARE * best.score_share:
+            break
+        if _same_lie(best, chosen, match, candidate):
+            continue
+        if candidate is chosen and match.up_order == best.up_order:
+            what = (
+                "the other end as the nut"
+                if match.along_order != best.along_order
+                else ("treble and bass swapped")
+            )
+        elif candidate.unit != chosen.unit:
+            what = f"the unit {candidate.unit}"
+        else:
+            what = "the other side up"
+        return (
+            Finding(
+                "ambiguous",
+                f"The frets fit the scan about as well with {what} "
+                f"({match.score_share:.0%} against {best.score_share:.0%} of the crowns seen); "
+                "say how the scan lies, or scan more of the neck.",
+                "orientation",
+            ),
+        )
+    return ()
+
+
+def _same_lie(best: Match, chosen: _Candidate, match: Match, candidate: _Candidate) -> bool:
+    """Say whether two matches lay the frets the same way: a sheet of mesh shows from both sides."""
+    if match is best or candidate.unit != chosen.unit:
+        return match is best
+
+    def axes(one: Match, seen: _Candidate) -> FloatArray:
+        signs = np.array([one.along_order, one.across_order, one.up_order], dtype=float)
+        return signs[:, None] * seen.axes
+
+    return bool((np.sum(axes(best, chosen) * axes(match, candidate), axis=1) > 0.9).all())
+
+
+class _Frame:
+    """From the best match to the neck's frame."""
+
+    def __init__(
+        self,
+        specification: Specification,
+        nominal: FretLines,
+        chosen: _Candidate,
+        match: Match,
+        mirrored: bool | None,
+    ) -> None:
+        self.specification, self.nominal = specification, nominal
+        self.chosen, self.match = chosen, match
+        proper = match.up_order * match.along_order
+        self.mirrored = match.across_order != proper
+        self.fanned = bool(np.any(nominal.lean_slope))
+        self.findings: list[Finding] = []
+        if mirrored is not None and mirrored != self.mirrored:
+            if self.fanned:
+                self.findings.append(
+                    Finding(
+                        "orientation",
+                        "The scan was said to be "
+                        f"{'mirrored' if mirrored else 'not mirrored'}, but its fanned frets run "
+                        "the other way; taken as they run.",
+                        "mirrored",
+                    )
+                )
+            else:
+                self.match = replace(match, across_order=-match.across_order)
+                self.mirrored = mirrored
+        self.said = mirrored is not None
+
+    def orientation(self, from_map: bool) -> tuple[Orientation, tuple[Finding, ...]]:
+        """Return the orientation and what it rests on."""
+        match, chosen = self.match, self.chosen
+        signs = np.array([match.along_order, match.across_order, match.up_order], dtype=float)
+        middle = 0.5 * float(chosen.strips.y_mm[0] + chosen.strips.y_mm[-1])
+        # first: the neck's frame as the match has it, centre line in the middle of the scan
+        turn = np.diag(signs)
+        shift = turn @ np.array([match.nut_mm, middle, 0.0])
+        points = chosen.points * signs - shift
+        self._check_before_nut(signs, shift)
+        place, strip_y = self._places(signs, shift, self.nominal)
+        least = max(2, len(strip_y) // 8)
+        base, lean = straight_lines(place, strip_y, least_strips=least)
+        # then: the board's edges set the x axis, the frets the nut
+        edge = self._centre_line(points, base, lean)
+        cosine, sine = np.cos(edge.turn_rad), np.sin(edge.turn_rad)
+        yaw = np.array([[cosine, sine, 0.0], [-sine, cosine, 0.0], [0.0, 0.0, 1.0]])
+        turn = yaw @ turn
+        shift = yaw @ shift + np.array([0.0, edge.side_mm * cosine, 0.0])
+        # a fret x = b + l y in the turned frame: x' = (b + ...) with lean l' = tan(atan(l) - turn)
+        new_lean = np.tan(np.arctan(lean) + edge.turn_rad)
+        crossing_y = (edge.side_mm + np.tan(edge.turn_rad) * base) / (
+            1.0 - np.tan(edge.turn_rad) * lean
+        )
+        crossing_x = base + lean * crossing_y
+        new_base = crossing_x * cosine + crossing_y * sine
+        found = np.isfinite(new_base)
+        nut, ratio, ratio_u = self._scale(new_base, found)
+        shift = shift + np.array([nut, 0.0, 0.0])
+        axes = turn @ chosen.axes
+        origin = axes @ chosen.origin + shift
+        orientation = Orientation(
+            chosen.unit,
+            UNITS_MM[chosen.unit],
+            axes,
+            origin,
+            self.mirrored,
+            new_base - nut,
+            np.where(found, new_lean, self.nominal.lean_slope),
+            ratio,
+            ratio_u,
+            edge.side_u_mm,
+            edge.turn_u_rad,
+        )
+        start = float(np.quantile(points[:, 0], 0.001)) - nut
+        found_out = self._sentences(orientation, from_map=from_map, start=start)
+        return orientation, (*found_out, *self.findings)
+
+    def _check_before_nut(self, signs: FloatArray, shift: FloatArray) -> None:
+        """Refuse a scan whose frets go on before the nut: then the first one was taken wrongly."""
+        before = nominal_lines(string_lines(self.specification), BEFORE_NUT)
+        place, _ = self._places(signs, shift, before)
+        there = np.isfinite(place).mean(axis=0) > 0.5
+        run = int(np.argmin(np.append(there, False)))
+        if run >= 2:
+            scale = self.specification.scale.treble_mm * self.match.scale_ratio
+            raise unusable(
+                f"Frets go on in step before the place of the nut ({run} of them, or {run - 1} and "
+                f"the nut): this is a scale of about {scale * SEMITONE ** (run + 1):.0f} or "
+                f"{scale * SEMITONE**run:.0f} mm, not {self.specification.scale.treble_mm:g} mm; "
+                "take the specification of this neck."
+            )
+
+    def _places(
+        self, signs: FloatArray, shift: FloatArray, nominal: FretLines
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return where each fret stands in each strip, in the first frame, and the strips' y."""
+        strips, match = self.chosen.strips, self.match
+        y = signs[1] * strips.y_mm - shift[1]
+        expected = nominal.base_mm * match.scale_ratio + nominal.lean_slope * y[:, None]
+        middle = 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
+        slant = np.tan(match.yaw_rad) * (strips.y_mm - middle)
+        in_map = signs[0] * (expected + shift[0]) + slant[:, None]
+        least = LEAST_HEIGHT_SHARE * self.specification.fretwire.crown_height_mm
+        spacing = float(np.min(np.diff(self.nominal.base_mm)))
+        found = ridge_places(
+            strips, match.up_order, in_map, reach_mm=min(2.5, 0.4 * spacing), least_mm=least
+        )
+        return signs[0] * found - shift[0], y
+
+    def _scale(self, base: FloatArray, found: NDArray[np.bool_]) -> tuple[float, float, float]:
+        """Return the nut's place and the scale over the specified one, by least squares."""
+        count = int(found.sum())
+        if count < LEAST_FRETS:
+            raise unusable(
+                f"Only {count} of {len(base)} frets stand out in the scan; {LEAST_FRETS} are "
+                "needed to place it."
+            )
+        design = np.column_stack([np.ones(count), self.nominal.base_mm[found]])
+        place = base[found]
+        kept = np.ones(count, dtype=bool)
+        for _ in range(3):
+            solution = np.linalg.lstsq(design[kept], place[kept], rcond=None)[0]
+            off = np.abs(place - design @ solution)
+            kept = off < max(0.3, 4.0 * float(np.median(off)))
+        spread = float(np.sqrt(np.sum(off[kept] ** 2) / max(1, int(kept.sum()) - 2)))
+        matrix = np.linalg.inv(design[kept].T @ design[kept])
+        return float(solution[0]), float(solution[1]), spread * float(np.sqrt(matrix[1, 1]))
+
+    def _centre_line(self, points: FloatArray, base: FloatArray, lean: FloatArray) -> CentreLine:
+        """Return the centre line from the board's edges, or from what else there is.
+
+        Both edges are right if they are as far apart as specified. A single one is known by its
+        direction: it runs out of square with the frets as the board's taper has it, which the edge
+        of a cut-off scan does not.
+        """
+        board = self.specification.board
+        last = float(self.nominal.base_mm[-1])
+        known = base[np.isfinite(base)]
+        low, high = (float(known.min()), float(known.max())) if len(known) > 1 else (0.0, last)
+        edges = board_edges(points, low, high)
+        if len(edges.x_mm) < 5:
+            raise unusable("The scan shows no strip of board to lay a centre line on.")
+        taper = (board.width_last_mm - board.width_nut_mm) / last
+        half = 0.5 * (board.width_nut_mm + taper * edges.x_mm)
+        off = float(np.median(np.abs(edges.width_mm - 2.0 * half)))
+        if off < EDGE_TOLERANCE_MM:
+            return straight_centre(edges.x_mm, edges.middle_mm)
+        found = np.isfinite(base)
+        turn = float(np.median(np.arctan(self.nominal.lean_slope[found]) - np.arctan(lean[found])))
+        seen = []
+        for sign, edge in ((-1.0, edges.low_mm), (1.0, edges.high_mm)):
+            line = straight_centre(edges.x_mm, edge)
+            if abs(line.turn_rad - turn - sign * 0.5 * taper) < 0.2 * abs(taper):
+                seen.append(straight_centre(edges.x_mm, edge - sign * half))
+        told = (
+            f"The scan is {float(np.median(edges.width_mm)):.1f} mm wide where the board should be "
+            f"{float(np.median(2.0 * half)):.1f} mm: its edges are not both in it."
+        )
+        if len(seen) == 1:
+            self.findings.append(
+                Finding(
+                    "orientation",
+                    f"{told} The centre line was laid half the specified width from the edge that "
+                    f"runs with the board's taper, to ± {2.0 * ONE_EDGE_U_MM:.1f} mm.",
+                    "centre line",
+                )
+            )
+            return replace(seen[0], side_u_mm=max(seen[0].side_u_mm, ONE_EDGE_U_MM))
+        self.findings.append(
+            Finding(
+                "ambiguous",
+                f"{told} Where the centre line runs cannot be told; the middle of the scan was "
+                "taken, and the strings with it.",
+                "centre line",
+            )
+        )
+        straight = straight_centre(edges.x_mm, edges.middle_mm)
+        return replace(straight, side_u_mm=max(straight.side_u_mm, 0.25 * off))
+
+    def _sentences(
+        self, orientation: Orientation, *, from_map: bool, start: float
+    ) -> list[Finding]:
+        """Return what is worth saying about how the scan lies."""
+        count = int(np.isfinite(orientation.fret_x_mm).sum())
+        names = "xyz"
+        along, up = (
+            ("+" if row[a] > 0 else "-") + names[a]
+            for row in (orientation.axes[0], orientation.axes[2])
+            for a in [int(np.argmax(np.abs(row)))]
+        )
+        unit = UNIT_WORDS.get(orientation.unit, orientation.unit)
+        found = [
+            Finding(
+                "orientation",
+                f"The scan is in {unit}; from nut to bridge it runs nearest its "
+                f"{along} axis, up is nearest {up}"
+                f"{', treble and bass are swapped' if orientation.mirrored else ''}; "
+                f"{count} of {len(orientation.fret_x_mm)} frets stand out.",
+                severity="note",
+            )
+        ]
+        if not self.fanned and not self.said:
+            found.append(
+                Finding(
+                    "ambiguous",
+                    "Straight frets look the same from both sides: whether treble and bass are "
+                    "swapped cannot be seen; the axes were taken as right-handed. Say if the scan "
+                    "is mirrored.",
+                    "mirrored",
+                    "warning" if from_map else "note",
+                )
+            )
+        if start > NUT_REACH_MM:
+            found.append(
+                Finding(
+                    "ambiguous",
+                    "The nut is not in the scan: the frets were numbered by the specified scale; "
+                    "on a scale 5.9 % longer or shorter the same frets would have the next number.",
+                    "first fret",
+                )
+            )
+        nominal = self.specification.scale.treble_mm
+        ratio, ratio_u = orientation.scale_ratio, orientation.scale_u_ratio
+        off = (ratio - 1.0) * nominal
+        if abs(off) > max(SCALE_TOLERANCE_MM, 3.0 * ratio_u * nominal):
+            found.append(
+                Finding(
+                    "scale",
+                    f"The frets stand on a scale of {ratio * nominal:.2f} mm, not "
+                    f"{nominal:.2f} mm (± {2.0 * ratio_u * nominal:.2f} mm).",
+                    "scale",
+                )
+            )
+        return found
+
+
+def _not_this_neck(
+    surface: Surface,
+    specification: Specification,
+    ranked: list[tuple[Match, _Candidate]],
+    unit_hint: str | None,
+) -> Exception:
+    """Return the error that says what the scan shows instead of the specified frets."""
+    from evenfall.errors import ReadingsError
+
+    try:
+        slots = find_slots(surface, factor_mm=_units(unit_hint).get(unit_hint or "mm", 1.0))
+    except ReadingsError:
+        slots = None
+    if slots is not None:
+        return slots_only(slots)
+    best = f" (at best {ranked[0][0].score_share:.0%} of the crowns)" if ranked else ""
+    scale = specification.scale
+    length = (
+        f"{scale.treble_mm:g} mm"
+        if not scale.fanned
+        else f"{scale.bass_mm:g} to {scale.treble_mm:g} mm"
+    )
+    return unusable(
+        f"The frets of a {length} scale are not in this scan{best}; check the specification, name "
+        "the file's unit, and leave out what is not fretboard."
+    )

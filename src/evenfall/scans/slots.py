@@ -1,0 +1,257 @@
+"""Fretboards before fretting: slots, and the scale that they were cut to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import Finding, ReadingsError
+from evenfall.scans.fret_comb import FretLines, Match, collapsed
+from evenfall.scans.laid_flat import BIN_MM, Level, StripMap, lay_level, principal_axes, strip_map
+from evenfall.scans.places import ScaleFit, fit_scale
+from evenfall.scans.surface import (
+    Cloud,
+    HeightMap,
+    Mesh,
+    Points,
+    Surface,
+    as_surface,
+    finite_samples,
+)
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    FloatArray = NDArray[np.float64]
+    #: A unit vector, shape (3,).
+    Direction = NDArray[np.float64]
+
+SAMPLES = 400_000
+"""Points from which slots are found."""
+
+SHORTEST_MM, LONGEST_MM = 50.0, 3000.0
+"""A board with slots, or a part of one, is of a length between these; a scan in the wrong unit is
+not, and would be cut into more cells than there is memory for (common practice, no source)."""
+
+LEAST_DEPTH_MM = 0.4
+"""A groove shallower than this is a mark, not a slot (common practice, no source)."""
+
+LEAST_RUN_SHARE = 0.6
+"""A slot runs across at least this share of the board; a hole does not."""
+
+STRAIGHT_MM = 0.2
+"""The edges of a slot wander less than this from strip to strip (a saw kerf is straighter)."""
+
+ALIKE_SHARE = 0.15
+"""Slots of one board differ in width and depth by less than this."""
+
+MOST_WIDTH_MM = 1.6
+"""Slots are as wide as a tang, 0.5 to 0.6 mm; a groove wider than this is something else."""
+
+
+@dataclass(frozen=True, slots=True)
+class Slots:
+    """Fret slots of a board without crowns, N of them.
+
+    Parameters
+    ----------
+    place_mm
+        Distance of each slot's centre along the board from the first one's nut [mm], shape (N,).
+    width_mm, depth_mm
+        Median width and depth [mm].
+    up
+        Direction out of the board in the file's frame, shape (3,).
+    scale
+        The scale that the slots fit.
+    findings
+        What was found and what stays open.
+    """
+
+    place_mm: FloatArray
+    width_mm: float
+    depth_mm: float
+    up: Direction
+    scale: ScaleFit
+    findings: tuple[Finding, ...]
+
+
+def find_slots(
+    given: HeightMap | Mesh | Cloud | Points,
+    *,
+    factor_mm: float = 1.0,
+    first_fret: int | None = None,
+    scale_hint_mm: float = 0.0,
+) -> Slots:
+    """Return the fret slots of a board that carries no crowns.
+
+    Parameters
+    ----------
+    given
+        The scan.
+    factor_mm
+        Unit of the file [mm].
+    first_fret
+        Number of the slot nearest the nut, if known.
+    scale_hint_mm
+        Nominal scale [mm], if known; 0 if not.
+
+    Raises
+    ------
+    ReadingsError
+        There are no slots in a fret series.
+    """
+    surface: Surface = given if isinstance(given, Cloud) else as_surface(given)
+    samples, _ = finite_samples(surface, SAMPLES)
+    samples = samples * factor_mm
+    middle, axes, extent = principal_axes(samples)
+    if not SHORTEST_MM < float(extent[0]) < LONGEST_MM:
+        raise ReadingsError(
+            [
+                Finding(
+                    "scan",
+                    f"The scan is {float(extent[0]):.3g} mm long, which no fretboard is; name its "
+                    "unit.",
+                    severity="error",
+                )
+            ]
+        )
+    best: tuple[int, Level, list[tuple[float, float, float]], ScaleFit] | None = None
+    for up in (axes[2], -axes[2], axes[1], -axes[1]):
+        turned = np.stack([axes[0], np.cross(up, axes[0]), up])
+        level = lay_level(samples, middle, turned, solid=True)
+        grooves = _grooves(level.points_mm)
+        try:
+            scale = fit_scale(
+                np.array([g[0] for g in grooves]),
+                first_fret=first_fret,
+                scale_hint_mm=scale_hint_mm,
+            )
+        except ReadingsError:
+            continue
+        count = int((scale.fret_number > 0).sum())
+        if best is None or count > best[0]:
+            best = (count, level, grooves, scale)
+    if best is None:
+        raise ReadingsError(
+            [Finding("scan", "There are no slots in the spacing of frets.", severity="error")]
+        )
+    _, level, grooves, scale = best
+    kept = scale.fret_number > 0
+    place = np.abs(np.array([g[0] for g in grooves]) - scale.nut_mm)
+    up = level.axes[2]
+    width = float(np.median([g[1] for g in np.array(grooves)[kept]]))
+    depth = float(np.median([g[2] for g in np.array(grooves)[kept]]))
+    axis = int(np.argmax(np.abs(up)))
+    sentence = (
+        f"No crowns: slots only. {int(kept.sum())} slots, {width:.2f} mm wide and {depth:.2f} mm "
+        f"deep, up is nearest {'+' if up[axis] > 0 else '-'}{'xyz'[axis]}; they fit a scale of "
+        f"{scale.scale_mm:.2f} mm (standard uncertainty {scale.scale_u_mm:.3f} mm) if the first "
+        f"one is fret {scale.first_fret}."
+    )
+    findings = (Finding("slots-only", sentence), *scale.findings)
+    return Slots(np.sort(place[kept]), width, depth, up, scale, findings)
+
+
+def slots_only(slots: Slots) -> ReadingsError:
+    """Return the error for a board without crowns where crowns were asked for.
+
+    Parameters
+    ----------
+    slots
+        What is there instead.
+    """
+    found = [
+        Finding(f.code, f.sentence, f.where, "error" if f.code == "slots-only" else f.severity)
+        for f in slots.findings
+    ]
+    return ReadingsError(found)
+
+
+def groove_width_mm(strips: StripMap, match: Match, nominal: FretLines) -> float:
+    """Return the median width of the grooves at the frets' places, at half their depth [mm].
+
+    Parameters
+    ----------
+    strips
+        The map.
+    match
+        Where the frets are in it; only matches with grooves mean anything.
+    nominal
+        Fret lines of the specification.
+    """
+    middle = 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
+    widths = []
+    reach = int(3.0 / BIN_MM)
+    for strip, y in enumerate(strips.y_mm):
+        across = match.across_order * (y - middle)
+        place = match.nut_mm + match.along_order * match.scale_ratio * (
+            nominal.base_mm + nominal.lean_slope * across
+        )
+        place = place + np.tan(match.yaw_rad) * (y - middle)
+        column = np.round((place - strips.x_mm[0]) / BIN_MM).astype(np.intp)
+        for at in column[(column >= reach) & (column < len(strips.x_mm) - reach)]:
+            depth = match.up_order * strips.relative_mm[strip, at - reach : at + reach + 1]
+            depth = np.nan_to_num(depth)
+            if depth.max() > LEAST_DEPTH_MM:
+                widths.append(float((depth > 0.5 * depth.max()).sum()) * BIN_MM)
+    return float(np.median(widths)) if widths else 0.0
+
+
+def _grooves(points: FloatArray) -> list[tuple[float, float, float]]:
+    """Return centre, width and depth [mm] of every groove straight across the board."""
+    strips = strip_map(points)
+    depth = np.nan_to_num(collapsed(strips, -1))
+    deep = depth > LEAST_DEPTH_MM
+    edge = np.flatnonzero(np.diff(np.concatenate([[0], deep.astype(int), [0]])))
+    count = len(strips.y_mm)
+    under = _under_board(points, strips)
+    low_points = under > 0.5 * LEAST_DEPTH_MM
+    x = points[low_points, 0]
+    pitch = strips.y_mm[1] - strips.y_mm[0] if count > 1 else 1.0
+    row = np.round((points[low_points, 1] - strips.y_mm[0]) / pitch)
+    grooves = []
+    for start, end in zip(edge[::2], edge[1::2], strict=True):
+        low = strips.x_mm[start] - BIN_MM
+        high = strips.x_mm[end - 1] + BIN_MM
+        inside = (x > low) & (x < high)
+        # walls and floor lie between the edges of each strip; the median over the strips keeps
+        # out wild points, and a groove that does not run straight across is no slot
+        there = np.isfinite(strips.relative_mm[:, max(0, start - 8) : end + 8]).any(axis=1)
+        spans = [
+            (here.min(), here.max())
+            for strip in np.flatnonzero(there)
+            if len(here := x[inside & (row == strip)]) >= 4
+        ]
+        if len(spans) < max(1.0, LEAST_RUN_SHARE * int(there.sum())):
+            continue
+        left, right = np.array(spans).T
+        wander = np.median(np.abs(left + right - np.median(left + right)))
+        if wander > STRAIGHT_MM:
+            continue
+        width = float(np.median(right - left))
+        if width <= MOST_WIDTH_MM:
+            centre = float(np.median(0.5 * (left + right)))
+            grooves.append((centre, width, float(depth[start:end].max())))
+    return _alike(grooves)
+
+
+def _alike(grooves: list[tuple[float, float, float]]) -> list[tuple[float, float, float]]:
+    """Return the largest set of grooves of one width and depth: slots are cut with one saw."""
+    if not grooves:
+        return grooves
+    sizes = np.log(np.maximum(np.array(grooves)[:, 1:], 1e-3))
+    alike = np.all(np.abs(sizes[:, None] - sizes[None]) < np.log(1.0 + ALIKE_SHARE), axis=2)
+    chosen = alike[int(alike.sum(axis=1).argmax())]
+    return [groove for groove, same in zip(grooves, chosen, strict=True) if same]
+
+
+def _under_board(points: FloatArray, strips: StripMap) -> FloatArray:
+    """Return how far each point lies under the board around it [mm]."""
+    step = strips.x_mm[1] - strips.x_mm[0]
+    column = np.clip(np.round((points[:, 0] - strips.x_mm[0]) / step), 0, len(strips.x_mm) - 1)
+    width = strips.y_mm[1] - strips.y_mm[0] if len(strips.y_mm) > 1 else 1.0
+    row = np.clip(np.round((points[:, 1] - strips.y_mm[0]) / width), 0, len(strips.y_mm) - 1)
+    board = strips.board_mm[row.astype(np.intp), column.astype(np.intp)]
+    return np.asarray(np.nan_to_num(board - points[:, 2]))

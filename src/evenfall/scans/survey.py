@@ -1,0 +1,528 @@
+"""From a scan to crowns: the whole way, and the Measurement at its end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import Finding
+from evenfall.instrument import string_lines
+from evenfall.measurement import Measurement, Origin
+from evenfall.scans.board import Board, BoardCells
+from evenfall.scans.crossings import MISSING, Crossing, crown_at, smooth_crown
+from evenfall.scans.crown_line import CAP_SHARE, CrownLine, fit_crown_line, scatter_ratios
+from evenfall.scans.faults import FretHeights, find_faults
+from evenfall.scans.gather import Gathered, gather
+from evenfall.scans.orientation import Located, Orientation, locate
+from evenfall.scans.surface import Cloud, HeightMap, Mesh, Points, as_surface, unusable
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from evenfall.instrument import Specification, StringLines
+
+    FloatArray = NDArray[np.float64]
+    IntArray = NDArray[np.int8]
+
+SECTION_POINTS = 240
+"""Points kept of the section under each string, for its picture."""
+
+SECTION_MM = 0.75
+"""They lie this near the string's line, where it can be seen."""
+
+NODE_MM = 2.0
+"""Step along a fret at which its height over the board is taken."""
+
+END_MM = 1.2
+"""How far from the board's edge the last of these lies: fret ends are bevelled."""
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """The cross-section of one crown under one string, for its picture.
+
+    Parameters
+    ----------
+    across_mm
+        Distance of each point from the fret's line, towards the bridge [mm], shape (N,).
+    height_mm
+        Its height over the crown's fitted top [mm], shape (N,).
+    centre_mm
+        Where the fitted circle's centre lies across [mm].
+    radius_mm
+        Its radius [mm].
+    flat_width_mm
+        Width of the worn flat [mm]; 0 where the top is round or hidden.
+    fitted_half_mm
+        Points up to this far from the centre took part in the fit [mm].
+    beside_mm
+        How far along the fret from the string it was taken [mm]: 0 under it, else the nearest
+        place that the string does not hide.
+    """
+
+    across_mm: FloatArray
+    height_mm: FloatArray
+    centre_mm: float
+    radius_mm: float
+    flat_width_mm: float
+    fitted_half_mm: float
+    beside_mm: float = 0.0
+
+    def fitted_mm(self, across_mm: FloatArray) -> FloatArray:
+        """Return the fitted crown over its own top [mm].
+
+        Parameters
+        ----------
+        across_mm
+            Distances from the fret's line [mm], any shape.
+        """
+        radius = self.radius_mm
+        half = min(0.5 * self.flat_width_mm, radius)
+        sunk = radius - np.sqrt(radius**2 - half**2)
+        off = np.minimum(np.abs(np.asarray(across_mm) - self.centre_mm), radius)
+        arc = np.sqrt(radius**2 - off**2) - radius + sunk
+        return np.asarray(np.minimum(arc, 0.0))
+
+
+@dataclass(frozen=True, slots=True)
+class CrownSurvey:
+    """What a scan says of K strings over F frets; heights over one straight datum.
+
+    Parameters
+    ----------
+    crown_top_mm, crown_top_u_mm, crown_top_origin
+        Top of each crown on its string's line, standard uncertainty [mm] and `Origin`;
+        shape (K, F).
+    crown_radius_mm, crown_radius_u_mm
+        Radius of the crown and its standard uncertainty [mm], shape (K, F).
+    flat_width_mm, flat_width_u_mm
+        Width of the worn flat, 0 where the top is round, NaN where hidden, and its standard
+        uncertainty [mm], shape (K, F).
+    height_mm, height_u_mm
+        Height over the board on the nut's side and on the bridge's, and standard uncertainty [mm];
+        shape (2, K, F).
+    twist_rad, twist_u_rad
+        Slope of the crown along the fret less the board's, and its standard uncertainty [rad],
+        shape (K, F).
+    crown_lines
+        The crown of each fret along its whole length; None where none was found.
+    board
+        The board between the frets.
+    sections
+        Section under each string, K rows of F; None where hidden.
+    orientation
+        How the scan lies.
+    noise_mm
+        Standard deviation of single points about their crowns [mm].
+    point_count
+        Points used.
+    facet_mm
+        Width of the facets across the crowns of a mesh [mm]; 0 for measured points.
+    """
+
+    crown_top_mm: FloatArray
+    crown_top_u_mm: FloatArray
+    crown_top_origin: IntArray
+    crown_radius_mm: FloatArray
+    crown_radius_u_mm: FloatArray
+    flat_width_mm: FloatArray
+    flat_width_u_mm: FloatArray
+    height_mm: FloatArray
+    height_u_mm: FloatArray
+    twist_rad: FloatArray
+    twist_u_rad: FloatArray
+    crown_lines: tuple[CrownLine | None, ...]
+    board: Board
+    sections: tuple[tuple[Section | None, ...], ...]
+    orientation: Orientation
+    noise_mm: float
+    point_count: int
+    facet_mm: float
+
+
+def measure_crowns(
+    given: HeightMap | Mesh | Points,
+    specification: Specification,
+    *,
+    unit_hint: str | None = None,
+    mirrored: bool | None = None,
+    gauge_u_mm: float = 0.0,
+    workers: int = 2,
+) -> tuple[CrownSurvey, tuple[Finding, ...]]:
+    """Return the crowns and the board in a scan, and what is worth knowing about them.
+
+    Every height has a standard uncertainty from the scatter of the points, the scatter of
+    neighbouring slices, the misfit of the crown's profile, the facets of a mesh and the place of
+    the centre line. Errors of the scanner itself (scale, flatness) do not show in its points; give
+    them as `gauge_u_mm`. Crowns hidden by strings are carried over from both sides where these are
+    near, and stay missing otherwise.
+
+    Parameters
+    ----------
+    given
+        A `HeightMap`, a `Mesh`, or points as rows x, y, z, shape (N, 3).
+    specification
+        The instrument.
+    unit_hint, mirrored
+        As in `find_surface`.
+    gauge_u_mm
+        Standard uncertainty of the scanner's heights within one scan [mm].
+    workers
+        Threads that share the points.
+
+    Raises
+    ------
+    ReadingsError
+        The frets of the specification are not in the scan, or it shows slots and no crowns.
+    RequestError
+        The unit is not known.
+    """
+    located = locate(as_surface(given), specification, unit_hint=unit_hint, mirrored=mirrored)
+    gathered = gather(located, specification, workers=workers)
+    return _Survey(located, gathered, specification, gauge_u_mm).result()
+
+
+def to_measurement(
+    survey: CrownSurvey,
+    specification: Specification,
+    *,
+    serial: str = "",
+    source: tuple[str, ...] = (),
+    strung: bool = True,
+    humidity_percent: float = float("nan"),
+) -> Measurement:
+    """Return the Measurement that a survey amounts to.
+
+    Nut slots and saddle are not in a scan of the fretboard: they stay missing until a sheet adds
+    them (slot and saddle heights, or actions over two frets).
+
+    Parameters
+    ----------
+    survey
+        The crowns.
+    specification
+        The instrument.
+    serial
+        What it is called on its label.
+    source
+        Names of the files.
+    strung
+        Whether the strings were at pitch.
+    humidity_percent
+        Relative humidity of the air as noted [%].
+    """
+    strings = survey.crown_top_mm.shape[0]
+    seen = np.isfinite(survey.height_mm)
+    many = np.maximum(seen.sum(axis=0), 1)
+    height = np.where(seen, survey.height_mm, 0.0).sum(axis=0) / many
+    height_u = np.sqrt(np.where(seen, survey.height_u_mm**2, 0.0).sum(axis=0) / many)
+    known = seen.any(axis=0)
+    blank = np.full(strings, np.nan)
+    missing = np.full(strings, Origin.MISSING, dtype=np.int8)
+    counts = {
+        origin: int((survey.crown_top_origin == origin).sum())
+        for origin in (Origin.READ, Origin.INTERPOLATED, Origin.MISSING)
+    }
+    routes = [
+        f"Crown tops from a scan of {survey.point_count:,} points by a circle fitted to each crown "
+        f"({counts[Origin.READ]} under their string, {counts[Origin.INTERPOLATED]} carried over a "
+        f"shadow, {counts[Origin.MISSING]} missing); points scatter by "
+        f"{1000.0 * survey.noise_mm:.1f} µm.",
+        "Crown heights are over the board on both sides of the fret.",
+    ]
+    return Measurement(
+        serial=serial,
+        model=specification.name,
+        specification_hash=specification.content_hash,
+        source=source,
+        strung=strung,
+        humidity_percent=humidity_percent,
+        crown_top_mm=survey.crown_top_mm,
+        crown_top_u_mm=survey.crown_top_u_mm,
+        crown_top_origin=survey.crown_top_origin,
+        crown_height_mm=np.where(known, height, np.nan),
+        crown_height_u_mm=np.where(known, height_u, np.nan),
+        crown_height_origin=np.where(
+            known, survey.crown_top_origin, np.int8(Origin.MISSING)
+        ).astype(np.int8),
+        nut_mm=blank,
+        nut_u_mm=blank,
+        nut_origin=missing,
+        saddle_mm=blank,
+        saddle_u_mm=blank,
+        saddle_origin=missing,
+        routes=tuple(routes),
+        specification_text=specification.text,
+    )
+
+
+class _Survey:
+    """The steps after the pass over the points."""
+
+    def __init__(
+        self,
+        located: Located,
+        gathered: Gathered,
+        specification: Specification,
+        gauge_u_mm: float,
+    ) -> None:
+        self.located, self.gathered = located, gathered
+        self.specification, self.gauge_u = specification, gauge_u_mm
+        self.lines: StringLines = string_lines(specification)
+        self.frets = located.orientation.fret_lines
+        self.shape = (specification.string_count, specification.frets)
+        self.facet = _facet_widths(located, specification)
+        self.crowns = self._crown_lines()
+        if not any(self.crowns):
+            raise unusable(
+                "No crown could be fitted: the scan has too few points across each fret; scan with "
+                "a finer step (a tenth of the crown's width or less)."
+            )
+        wire = specification.fretwire
+        self.cells = BoardCells(gathered, self.frets, wire.crown_width_mm)
+
+    def _crown_lines(self) -> list[CrownLine | None]:
+        wire = self.specification.fretwire
+        found: list[CrownLine | None] = []
+        for j, points in enumerate(self.gathered.crowns):
+            line = None
+            if points is not None and np.isfinite(self.frets.base_mm[j]):
+                line = fit_crown_line(
+                    points,
+                    self.gathered.crest_guess[j],
+                    fret=j + 1,
+                    base_mm=float(self.frets.base_mm[j]),
+                    lean_slope=float(self.frets.lean_slope[j]),
+                    crown_height_mm=wire.crown_height_mm,
+                    crown_width_mm=wire.crown_width_mm,
+                    facet_mm=float(self.facet[j]),
+                )
+            found.append(line)
+        return found
+
+    def result(self) -> tuple[CrownSurvey, tuple[Finding, ...]]:
+        """Return the survey and the findings."""
+        ratios = dict(
+            zip(
+                [line.fret for line in self.crowns if line],
+                scatter_ratios([line.bend_ratio for line in self.crowns if line]),
+                strict=True,
+            )
+        )
+        crossings = [[MISSING] * self.shape[1] for _ in range(self.shape[0])]
+        sides = np.full((2, *self.shape), np.nan)
+        sides_u = np.full((2, *self.shape), np.nan)
+        twist, twist_u = np.full(self.shape, np.nan), np.full(self.shape, np.nan)
+        fret_heights: list[FretHeights] = []
+        for j, line in enumerate(self.crowns):
+            if line is None:
+                continue
+            trend = smooth_crown(line)
+            along = self._string_places(j)
+            for k, place in enumerate(along):
+                crossings[k][j] = crown_at(line, trend, float(place), ratios[line.fret])
+            beside = self.cells.beside(j, along)
+            sides[:, :, j], sides_u[:, :, j] = beside.height_mm, beside.u_mm
+            _, _, board_slope = beside.mean()
+            slope = np.array([float(crossings[k][j].slope_rad) for k in range(self.shape[0])])
+            twist[:, j] = slope - board_slope
+            twist_u[:, j] = [float(crossings[k][j].slope_u_rad) for k in range(self.shape[0])]
+            fret_heights.append(self._along_fret(j, line))
+        survey = self._assembled(crossings, sides, sides_u, twist, twist_u)
+        findings = find_faults(
+            survey,
+            self.specification,
+            self.located,
+            self.gathered,
+            fret_heights,
+        )
+        return survey, (*self.located.findings, *findings)
+
+    def _string_places(self, j: int) -> FloatArray:
+        """Return where the strings cross a fret as it stands, along it from the centre line."""
+        lines, base, lean = self.lines, self.frets.base_mm[j], self.frets.lean_slope[j]
+        run = (lines.y_mm[:, -1] - lines.y_mm[:, 0]) / (lines.x_mm[:, -1] - lines.x_mm[:, 0])
+        # y = y0 + run (x - x0) and x = base + lean y
+        start = lines.y_mm[:, 0] - run * lines.x_mm[:, 0]
+        y = (start + run * base) / (1.0 - run * lean)
+        return np.asarray(y / self.frets.cosine[j])
+
+    def _along_fret(self, j: int, line: CrownLine) -> FretHeights:
+        """Return the crown's height over the board at nodes along a fret."""
+        low, high = float(line.along_mm.min()), float(line.along_mm.max())
+        nodes = np.arange(low + END_MM, high - END_MM + 1e-9, NODE_MM)
+        height, u, _ = self.cells.beside(j, nodes).mean()
+        top = np.full(len(nodes), np.nan)
+        worn = np.zeros(len(nodes), dtype=bool)
+        for i, node in enumerate(nodes):
+            near = np.abs(line.along_mm - node) < 0.75 * NODE_MM
+            if int(near.sum()) >= 2:
+                fit = np.polynomial.Polynomial.fit(line.along_mm[near] - node, line.top_mm[near], 1)
+                top[i] = float(fit(0.0))
+                worn[i] = bool(np.any(line.flat_width_mm[near] > 0.0))
+        return FretHeights(line.fret, nodes, top - height, np.hypot(u, line.form_u_mm), worn)
+
+    def _assembled(
+        self,
+        crossings: list[list[Crossing]],
+        sides: FloatArray,
+        sides_u: FloatArray,
+        twist: FloatArray,
+        twist_u: FloatArray,
+    ) -> CrownSurvey:
+        """Return the survey over its datum."""
+
+        def table(name: str) -> FloatArray:
+            return np.array([[float(getattr(c, name)) for c in row] for row in crossings])
+
+        top, scatter_u = table("top_mm"), table("top_u_mm")
+        slope = table("slope_rad")
+        orientation = self.located.orientation
+        form = np.array([line.form_u_mm if line else np.nan for line in self.crowns])
+        place_u = np.hypot(
+            orientation.side_u_mm, orientation.side_turn_u_rad * self.lines.x_mm[:, 1:]
+        )
+        top_u = np.sqrt(scatter_u**2 + form**2 + (place_u * slope) ** 2 + self.gauge_u**2)
+        known = np.isfinite(top) & np.isfinite(top_u)  # a height without its uncertainty is none
+        top, top_u = np.where(known, top, np.nan), np.where(known, top_u, np.nan)
+        height = top[None] - sides
+        height_u = np.sqrt(scatter_u**2 + form**2 + sides_u**2 + self.gauge_u**2)
+        plane = self._datum(top)
+        x, y = self.lines.x_mm[:, 1:], self.lines.y_mm[:, 1:]
+        lines = tuple(_over_plane(line, plane) if line else None for line in self.crowns)
+        noise = [line.noise_mm for line in self.crowns if line]
+        return CrownSurvey(
+            crown_top_mm=top - plane[0] - plane[1] * x - plane[2] * y,
+            crown_top_u_mm=top_u,
+            crown_top_origin=np.where(
+                known, [[int(c.origin) for c in row] for row in crossings], 0
+            ).astype(np.int8),
+            crown_radius_mm=table("radius_mm"),
+            crown_radius_u_mm=table("radius_u_mm"),
+            flat_width_mm=table("flat_width_mm"),
+            flat_width_u_mm=table("flat_width_u_mm"),
+            height_mm=height,
+            height_u_mm=height_u,
+            twist_rad=twist,
+            twist_u_rad=twist_u,
+            crown_lines=lines,
+            board=self.cells.board().over_plane(*plane),
+            sections=self._sections(crossings),
+            orientation=_over_datum(orientation, plane),
+            noise_mm=float(np.median(noise)),
+            point_count=self.gathered.point_count,
+            facet_mm=float(np.nanmax(self.facet)),
+        )
+
+    def _datum(self, top: FloatArray) -> tuple[float, float, float]:
+        """Return the datum: the plane of the crown tops, on the board under their crest.
+
+        A straight plane changes no clearance. It is laid by least squares through the tops and an
+        even curve across, so that neither tilts it, and lowered by the height of a new crown.
+        """
+        known = np.isfinite(top)
+        x, y = self.lines.x_mm[:, 1:][known], self.lines.y_mm[:, 1:][known]
+        if len(x) < 6:
+            level = float(np.median(top[known])) if len(x) else 0.0
+            return level - self.specification.fretwire.crown_height_mm, 0.0, 0.0
+        design = np.column_stack([np.ones_like(x), x, y, y**2])
+        fit = np.linalg.lstsq(design, top[known], rcond=None)[0]
+        return (
+            float(fit[0]) - self.specification.fretwire.crown_height_mm,
+            float(fit[1]),
+            float(fit[2]),
+        )
+
+    def _sections(self, crossings: list[list[Crossing]]) -> tuple[tuple[Section | None, ...], ...]:
+        """Return the section under each string, or beside it where the string hides the crown."""
+        rows: list[list[Section | None]] = [[None] * self.shape[1] for _ in range(self.shape[0])]
+        half = CAP_SHARE * self.specification.fretwire.crown_width_mm
+        for j, (line, points) in enumerate(zip(self.crowns, self.gathered.crowns, strict=True)):
+            if line is None or points is None:
+                continue
+            guess = self.gathered.crest_guess[j]
+            for k, under in enumerate(self._string_places(j)):
+                crossing = crossings[k][j]
+                if crossing.origin not in (Origin.READ, Origin.INTERPOLATED):
+                    continue
+                middle = int(np.argmin(np.abs(line.along_mm - under)))
+                place, top, slope, radius, flat = (
+                    under,
+                    crossing.top_mm,
+                    crossing.slope_rad,
+                    crossing.radius_mm,
+                    crossing.flat_width_mm,
+                )
+                if crossing.origin == Origin.INTERPOLATED:  # the nearest slice that can be seen
+                    place = float(line.along_mm[middle])
+                    top, slope = float(line.top_mm[middle]), float(line.slope[middle])
+                    radius = float(line.radius_mm[middle])
+                    flat = float(line.flat_width_mm[middle])
+                near = np.flatnonzero(np.abs(points.along_mm - place) < SECTION_MM)
+                near = near[:: max(1, len(near) // SECTION_POINTS)]
+                along = points.along_mm[near].astype(float)
+                z = points.over_guess_mm[near].astype(float) + np.polyval(guess, along)
+                z = z - top - slope * (along - place)
+                # the top's distance across from the fret's straight line
+                offset = (line.x_mm[middle] - self.frets.base_mm[j]) * self.frets.cosine[
+                    j
+                ] - self.frets.lean_slope[j] * line.y_mm[middle] * self.frets.cosine[j]
+                rows[k][j] = Section(
+                    points.across_mm[near].astype(float),
+                    z,
+                    float(offset),
+                    radius,
+                    0.0 if np.isnan(flat) else flat,
+                    half,
+                    abs(place - under),
+                )
+        return tuple(tuple(row) for row in rows)
+
+
+def _over_plane(line: CrownLine, plane: tuple[float, float, float]) -> CrownLine:
+    """Return a crown line over another datum."""
+    run = np.gradient(line.x_mm, line.along_mm) if len(line.along_mm) > 1 else 0.0
+    return replace(
+        line,
+        top_mm=line.top_mm - plane[0] - plane[1] * line.x_mm - plane[2] * line.y_mm,
+        slope=line.slope - plane[1] * run - plane[2],
+    )
+
+
+def _over_datum(orientation: Orientation, plane: tuple[float, float, float]) -> Orientation:
+    """Return the orientation whose z is counted from the datum.
+
+    The plane's slopes are a few thousandths: turning by them and shearing by them differ by less
+    than their square.
+    """
+    shear = np.eye(3)
+    shear[2, :2] = -plane[1], -plane[2]
+    return replace(
+        orientation,
+        axes=shear @ orientation.axes,
+        origin_mm=shear @ orientation.origin_mm + np.array([0.0, 0.0, plane[0]]),
+    )
+
+
+def _facet_widths(located: Located, specification: Specification) -> FloatArray:
+    """Return the median width of facets across each crown [mm]; zeros for measured points."""
+    surface, lines = located.surface, located.orientation.fret_lines
+    widths = np.zeros(specification.frets)
+    if not isinstance(surface, Cloud) or surface.corners is None or surface.triangle is None:
+        return widths
+    corner = located.orientation.to_neck(surface.corners.reshape(-1, 3)).reshape(-1, 3, 3)
+    triangle = surface.triangle[located.sample_index]
+    x, y = located.sample_mm[:, 0], located.sample_mm[:, 1]
+    reach = CAP_SHARE * specification.fretwire.crown_width_mm
+    for j in np.flatnonzero(np.isfinite(lines.base_mm)):
+        off = (x - lines.base_mm[j] - lines.lean_slope[j] * y) * lines.cosine[j]
+        used = triangle[np.abs(off) < reach]
+        if not len(used):
+            continue
+        across = (
+            corner[used, :, 0] - lines.base_mm[j] - lines.lean_slope[j] * corner[used, :, 1]
+        ) * lines.cosine[j]
+        widths[j] = float(np.median(np.ptp(across, axis=1)))
+    return widths

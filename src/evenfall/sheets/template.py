@@ -1,0 +1,215 @@
+"""An empty hand sheet for one instrument, ready to fill in: CSV, or XLSX with drop-downs."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from evenfall.errors import RequestError
+from evenfall.files import write_atomically
+from evenfall.sheets.quantities import COLUMNS, QUANTITIES
+
+if TYPE_CHECKING:
+    from evenfall.instrument import Specification
+    from evenfall.units import LengthUnit
+
+#: The usual cautions (common practice, no source).
+CAUTIONS = (
+    "Strings are under tension and can whip when they break: wear eye protection.",
+    "Let the instrument settle in the air of the shop, strung to pitch, before reading.",
+    "Your gauge's manual, local rules and qualified practice come first.",
+)
+
+_HOW_TO_READ = (
+    "One row is one reading. Fill in the column value; rows left empty are skipped.",
+    "Repeat a reading by adding a row with the same quantity, string and fret: repeats give the "
+    "mean and its uncertainty.",
+    "Strings are numbered from the treble (1), frets from the nut. Several strings at once: 1 to "
+    "6, or all.",
+    "crown_top, nut_slot, saddle and board are heights over one straight datum common to all "
+    "readings, for example a straightedge beside the strings.",
+    "With crown_top, nut_slot and saddle given, nothing else is needed. crown_height tells how "
+    "much metal is left; without it the new wire's height is taken.",
+    "Without a datum: read relief, action over fret 1 and over the reference fret, and rocking "
+    "wherever a short straightedge rocks on three frets (5 gap at 6: it rocks on 5, gap at 6).",
+    "uncertainty is the standard uncertainty (k = 1) of the gauge, in the unit of the row; leave "
+    "it empty where it is not known.",
+    "Paste values, not formulas; do not merge cells.",
+)
+
+_EMPTY_ROWS = 200
+"""Rows under the last reading that still have the drop-downs."""
+
+_WIDTHS = {
+    "quantity": 16,
+    "string": 8,
+    "fret": 16,
+    "value": 12,
+    "unit": 7,
+    "uncertainty": 12,
+    "state": 14,
+    "gauge": 18,
+    "note": 32,
+}
+
+
+def write_template(specification: Specification, path: Path) -> None:
+    """Write an empty sheet for an instrument.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    path
+        Where to; `.csv` or `.xlsx` says which kind.
+
+    Raises
+    ------
+    RequestError
+        The name ends otherwise, or the file cannot be written.
+    """
+    path = Path(path)
+    kind = path.suffix.lower()
+    if kind == ".csv":
+        write_atomically(path, _csv(specification))
+    elif kind == ".xlsx":
+        write_atomically(path, _workbook(specification))
+    else:
+        raise RequestError(
+            "A template is written as CSV or XLSX; let the name end in .csv or .xlsx.",
+            where=path.name or str(path),
+        )
+
+
+def _rows(specification: Specification) -> list[tuple[str, int | None, int | None]]:
+    """Return quantity, string and fret of every reading, in the order of work."""
+    strings = [string.number for string in specification.strings]
+    frets = range(1, specification.frets + 1)
+    reference = specification.scale.reference_fret
+    rows: list[tuple[str, int | None, int | None]] = []
+    rows += [("relief", None, max(2, min((1 + specification.frets) // 2, specification.frets - 1)))]
+    rows += [("action", s, f) for f in sorted({1, reference}) for s in strings]
+    rows += [("nut_slot", s, None) for s in strings]
+    rows += [("saddle", s, None) for s in strings]
+    rows += [("crown_top", s, f) for s in strings for f in frets]
+    rows += [("crown_height", None, f) for f in frets]
+    return rows
+
+
+def _csv(specification: Specification) -> str:
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
+    for quantity, string, fret in _rows(specification):
+        cells: dict[str, Any] = {"quantity": quantity, "string": string, "fret": fret}
+        cells |= {"unit": specification.unit, "state": "strung"}
+        writer.writerow([cells.get(column) for column in COLUMNS])
+    for line in (*_HOW_TO_READ, *CAUTIONS):
+        stream.write(f"# {line}\r\n")
+    return stream.getvalue()
+
+
+def _workbook(specification: Specification) -> bytes:
+    import openpyxl  # takes longer to load than everything else here
+    from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
+    from openpyxl.utils import get_column_letter
+
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.title = "Readings"
+    thin = Side(style="thin", color="A0A0A0")
+    border = Border(left=thin, right=thin, top=thin, bottom=thin)
+    sheet.append(list(COLUMNS))
+    for quantity, string, fret in _rows(specification):
+        sheet.append([quantity, string, fret, None, specification.unit, None, "strung"])
+    last = sheet.max_row
+    number_format = "0.000" if specification.unit == "mm" else "0.0000"
+    for index, column in enumerate(COLUMNS, start=1):
+        letter = get_column_letter(index)
+        sheet.column_dimensions[letter].width = _WIDTHS[column]
+        header = sheet[f"{letter}1"]
+        header.font = Font(bold=True)
+        header.fill = PatternFill("solid", fgColor="E4E4E4")
+        header.alignment = Alignment(horizontal="left", vertical="center")
+        for row in range(1, last + 1):
+            sheet[f"{letter}{row}"].border = border
+        for row in range(2, last + _EMPTY_ROWS + 1):
+            if column in ("value", "uncertainty"):
+                sheet[f"{letter}{row}"].number_format = number_format
+    for row in range(2, last + 1):  # where to write shows at a glance, in print too
+        sheet[f"D{row}"].fill = PatternFill("solid", fgColor="FFF6D5")
+    _add_drop_downs(sheet, last + _EMPTY_ROWS)
+    sheet.freeze_panes = "A2"
+    sheet.print_title_rows = "1:1"
+    sheet.print_area = f"A1:I{last}"
+    _set_page(sheet, f"{specification.name}: readings", specification.unit)
+    _add_instructions(book, specification)
+    stream = io.BytesIO()
+    book.save(stream)
+    return stream.getvalue()
+
+
+def _add_drop_downs(sheet: Any, last: int) -> None:
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    for column, choices, strict in (
+        ("A", ",".join(QUANTITIES), True),
+        ("E", "mm,in", False),
+        ("G", "strung,unstrung", False),  # "strung 45%" may be typed
+    ):
+        validation = DataValidation(type="list", formula1=f'"{choices}"', allow_blank=True)
+        validation.errorTitle = "Not in the list"
+        validation.error = "Choose one from the list."
+        validation.errorStyle = "stop" if strict else "warning"
+        validation.showErrorMessage = True
+        sheet.add_data_validation(validation)
+        validation.add(f"{column}2:{column}{last}")
+    number = DataValidation(
+        type="decimal", operator="between", formula1="-300", formula2="300", allow_blank=True
+    )
+    number.errorTitle = "Not a reading"
+    number.error = "Write a number; the unit has a column of its own."
+    number.showErrorMessage = True
+    sheet.add_data_validation(number)
+    number.add(f"D2:D{last}")
+    number.add(f"F2:F{last}")
+
+
+def _set_page(sheet: Any, title: str, unit: LengthUnit) -> None:
+    sheet.page_setup.orientation = "landscape"
+    # who works in inches has US letter in the printer
+    sheet.page_setup.paperSize = sheet.PAPERSIZE_LETTER if unit == "in" else sheet.PAPERSIZE_A4
+    sheet.page_setup.fitToWidth = 1
+    sheet.page_setup.fitToHeight = 0
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    sheet.print_options.horizontalCentered = True
+    sheet.oddHeader.left.text = title.replace("&", "&&")  # & starts a code in page headers
+    sheet.oddFooter.left.text = "Serial:                              Date:                    By:"
+    sheet.oddFooter.right.text = "&P / &N"
+
+
+def _add_instructions(book: Any, specification: Specification) -> None:
+    from openpyxl.styles import Alignment, Font
+
+    sheet = book.create_sheet("How to read")
+    sheet.column_dimensions["A"].width = 20
+    sheet.column_dimensions["B"].width = 96
+    rows: list[tuple[str, str, bool]] = [("How to read", specification.name, True)]
+    rows += [("Caution", line, True) for line in CAUTIONS]
+    rows += [("", line, False) for line in _HOW_TO_READ]
+    rows += [("Columns", "", True)]
+    rows += [(name, text.replace("`", ""), False) for name, text in COLUMNS.items()]
+    rows += [("Quantities", "", True)]
+    rows += [(name, quantity.meaning, False) for name, quantity in QUANTITIES.items()]
+    for number, (left, right, bold) in enumerate(rows, start=1):
+        for letter, text in (("A", left), ("B", right)):
+            cell = sheet[f"{letter}{number}"]
+            cell.value = text or None
+            if text:
+                cell.data_type = "s"  # a name may begin with =, and is no formula
+            cell.font = Font(bold=bold)
+            cell.alignment = Alignment(wrap_text=True, vertical="top")
+        sheet.row_dimensions[number].height = 15.0 * max(1, -(-len(right) // 95))
+    _set_page(sheet, f"{specification.name}: how to read", specification.unit)

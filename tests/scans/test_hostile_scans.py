@@ -1,0 +1,155 @@
+"""Scans that are no fretboard, or are spoilt: a clear sentence or a sound answer, never a crash."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from evenfall.errors import EvenfallError
+from evenfall.scans import HeightMap, Mesh, find_slots, measure_crowns
+from oracles.surfaces import Recipe, crown_errors, make_scan, specification
+
+FloatArray = NDArray[np.float64]
+SPEC = specification("ukulele")
+SCAN = make_scan(SPEC, Recipe(step_x=0.15, step_y=0.4, shadow_share=0.0, seed=1))
+QUIET = settings(
+    deadline=None, derandomize=True, max_examples=12, suppress_health_check=list(HealthCheck)
+)
+
+
+def answered(given_scan: object) -> bool:
+    """Measure; say whether there was an answer, and check that it makes sense."""
+    told = ""
+    try:
+        survey, findings = measure_crowns(given_scan, SPEC)  # type: ignore[arg-type]
+    except EvenfallError as error:
+        told = str(error)
+    if told:
+        assert 20 < len(told) < 600
+        return False
+    known = np.isfinite(survey.crown_top_mm)
+    assert (np.isfinite(survey.crown_top_u_mm) == known).all()
+    assert (survey.crown_top_u_mm[known] > 0.0).all()
+    assert (survey.crown_radius_mm[known] > 0.0).all()
+    assert findings
+    return True
+
+
+@given(seed=st.integers(0, 10_000), shape=st.integers(0, 5), size=st.sampled_from([1e-6, 1.0, 1e6]))
+@QUIET
+def test_clouds_of_any_shape(seed: int, shape: int, size: float) -> None:
+    rng = np.random.default_rng(seed)
+    points = rng.normal(size=(6_000, 3)) * size
+    if shape == 1:
+        points[:, 2] = 0.0
+    elif shape == 2:
+        points[:, 1:] = 0.0
+    elif shape == 3:
+        points[:] = points[0]
+    elif shape == 4:
+        points *= [200.0, 20.0, 1.0]
+    elif shape == 5:
+        points = np.round(points / size) * size
+    assert not answered(points)
+
+
+@given(
+    mad=st.sampled_from([1e7, -1e9, 1e30, 1e300, np.inf, np.nan]),
+    share=st.sampled_from([0.0001, 0.001]),
+    axis=st.integers(0, 2),
+)
+@QUIET
+def test_a_few_mad_coordinates_change_nothing(mad: float, share: float, axis: int) -> None:
+    points = SCAN.points_mm.copy()
+    points[:: int(1 / share), axis] = mad
+    survey, _ = measure_crowns(points, SPEC, mirrored=False)
+    error = crown_errors(SCAN, lambda p: p, survey)
+    assert np.nanstd(error) < 0.004
+
+
+@given(
+    low=st.floats(-10.0, 240.0),
+    length=st.floats(1.0, 260.0),
+    side=st.floats(-25.0, 20.0),
+    width=st.floats(0.5, 50.0),
+)
+@QUIET
+def test_any_cut_of_a_scan(low: float, length: float, side: float, width: float) -> None:
+    x, y, _ = SCAN.points_mm.T
+    inside = (x > low) & (x < low + length) & (y > side) & (y < side + width)
+    answered(SCAN.points_mm[inside])
+
+
+@given(every=st.integers(1, 400), digits=st.integers(0, 4), noise=st.sampled_from([0.0, 0.1, 0.5]))
+@QUIET
+def test_thinned_rounded_and_noisy_scans(every: int, digits: int, noise: float) -> None:
+    rng = np.random.default_rng(every)
+    points = SCAN.points_mm[::every]
+    points = np.round(points + rng.normal(0.0, noise, points.shape) * [0, 0, 1], digits)
+    answered(points)
+
+
+@pytest.mark.parametrize(
+    "scan",
+    [
+        HeightMap(np.zeros((100, 3000)), 0.1, 0.5),
+        HeightMap(np.full((100, 3000), np.nan), 0.1, 0.5),
+        HeightMap(np.zeros((100, 3000)), 0.0, 0.5),
+        HeightMap(np.zeros(300_000), 0.1, 0.5),
+        HeightMap(np.random.default_rng(0).normal(size=(100, 3000)), -0.1, 0.5),
+        Mesh(np.zeros((0, 3, 3))),
+        Mesh(np.zeros((50, 3, 3))),
+        Mesh(np.full((50, 3, 3), np.nan)),
+        Mesh(np.zeros((50, 3))),
+        Mesh(np.random.default_rng(0).normal(size=(500, 3, 3))),
+        np.zeros((0, 3)),
+        np.zeros((5_000, 3), dtype=np.float32),
+        np.zeros(9),
+    ],
+    ids=[
+        "level map",
+        "missing map",
+        "map without a step",
+        "map of one row",
+        "random map",
+        "mesh of nothing",
+        "mesh of one spot",
+        "missing mesh",
+        "mesh of odd shape",
+        "random mesh",
+        "no points",
+        "one spot",
+        "numbers",
+    ],
+)
+def test_maps_and_meshes_of_nothing(scan: object) -> None:
+    assert not answered(scan)
+    with pytest.raises(EvenfallError):
+        find_slots(scan)  # type: ignore[arg-type]
+
+
+def test_whole_numbers_are_points_too() -> None:
+    micrometres = np.round(SCAN.points_mm * 1000.0).astype(np.int32)
+    survey, _ = measure_crowns(micrometres, SPEC, mirrored=False)
+    assert survey.orientation.unit == "um"
+    error = crown_errors(SCAN, lambda p: p * 1000.0, survey)
+    assert np.nanstd(error) < 0.004
+
+
+def test_a_scan_far_from_the_origin_keeps_its_micrometres() -> None:
+    away = np.array([4e5, -3e6, 2e4])
+    survey, _ = measure_crowns(SCAN.points_mm + away, SPEC, mirrored=False)
+    error = crown_errors(SCAN, lambda p: p + away, survey)
+    assert np.nanstd(error) < 0.004
+
+
+def test_a_fretless_board_has_no_frets_to_find() -> None:
+    bare = make_scan(
+        SPEC, replace(SCAN.recipe, missing=tuple(range(1, SPEC.frets + 1)), nut_height=0.0)
+    )
+    assert not answered(bare.points_mm)

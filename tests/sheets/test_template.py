@@ -1,0 +1,121 @@
+"""The empty sheet: filled in, it reads; opened, it helps."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import openpyxl
+import pytest
+
+from evenfall.measurement import Origin
+from evenfall.sheets import read_measurement, write_template
+from evenfall.sheets.quantities import COLUMNS, QUANTITIES
+from sheets.made_sheets import codes, heights, refused, ukulele
+
+#: What a bench would write into each kind of row, in mm.
+TYPICAL = {"relief": 0.1, "action": 2.2, "crown_height": 0.95}
+
+
+def reading(quantity: str, string: int, fret: int) -> float:
+    crowns, nut, saddle = heights()
+    if quantity == "crown_top":
+        return float(crowns[string - 1, fret - 1])
+    if quantity in ("nut_slot", "saddle"):
+        return float((nut if quantity == "nut_slot" else saddle)[string - 1])
+    return TYPICAL[quantity]
+
+
+@pytest.mark.parametrize("unit", ["mm", "in"])
+def test_a_filled_csv_template_is_complete(tmp_path: Path, unit: str) -> None:
+    path = tmp_path / "readings.csv"
+    write_template(ukulele(unit), path)
+    lines = []
+    for line in path.read_text(encoding="utf-8").splitlines():
+        cells = line.split(",")
+        if cells[0] in QUANTITIES:
+            value = reading(cells[0], int(cells[1] or 0), int(cells[2] or 0))
+            assert cells[4] == unit
+            cells[3] = repr(value / (25.4 if unit == "in" else 1.0))
+        lines.append(",".join(cells))
+    path.write_text("\n".join(lines), encoding="utf-8")
+    measurement, findings = read_measurement([path], ukulele(unit))
+    assert measurement.complete
+    np.testing.assert_allclose(measurement.crown_top_mm, heights()[0], atol=1e-12)
+    assert np.all(measurement.crown_height_origin == Origin.READ)
+    assert "state" not in codes(findings)
+
+
+def test_a_filled_workbook_template_reads_the_same(tmp_path: Path) -> None:
+    path = tmp_path / "readings.xlsx"
+    write_template(ukulele(), path)
+    book = openpyxl.load_workbook(path)
+    page = book["Readings"]
+    for row in page.iter_rows(min_row=2):
+        if row[0].value is not None:
+            row[3].value = reading(row[0].value, row[1].value or 0, row[2].value or 0)
+    book.save(path)
+    measurement, _ = read_measurement([path], ukulele())
+    assert measurement.complete
+    np.testing.assert_allclose(measurement.crown_top_mm, heights()[0], atol=1e-12)
+
+
+@pytest.mark.parametrize("name", ["empty.csv", "empty.xlsx"])
+def test_an_empty_template_says_that_nothing_is_filled_in(tmp_path: Path, name: str) -> None:
+    write_template(ukulele(), tmp_path / name)
+    [finding] = refused(lambda: read_measurement([tmp_path / name], ukulele()))
+    assert "No row has a value yet" in finding.sentence
+
+
+def test_the_workbook_has_drop_downs_units_and_a_page_set_up(tmp_path: Path) -> None:
+    path = tmp_path / "readings.XLSX"
+    write_template(ukulele("in"), path)
+    book = openpyxl.load_workbook(path)
+    page = book["Readings"]
+    assert [cell.value for cell in page[1]] == list(COLUMNS)
+    lists = {str(v.sqref)[0]: v.formula1 for v in page.data_validations.dataValidation}
+    assert lists["A"] == '"' + ",".join(QUANTITIES) + '"'
+    assert lists["E"] == '"mm,in"'
+    assert lists["G"] == '"strung,unstrung"'
+    assert len(lists["A"]) < 255  # more is refused by spreadsheet programs
+    assert page["E2"].value == "in"
+    assert page["D2"].number_format == "0.0000"
+    assert page.freeze_panes == "A2"
+    assert page.page_setup.orientation == "landscape"
+    words = " ".join(str(cell.value) for row in book["How to read"].iter_rows() for cell in row)
+    assert "eye protection" in words
+    for name in (*COLUMNS, *QUANTITIES):
+        assert name in words
+
+
+def test_the_csv_carries_the_cautions_too(tmp_path: Path) -> None:
+    write_template(ukulele(), tmp_path / "x.csv")
+    assert "eye protection" in (tmp_path / "x.csv").read_text(encoding="utf-8")
+
+
+def test_a_name_that_looks_like_a_formula_stays_a_name(tmp_path: Path) -> None:
+    odd = replace(ukulele(), name="=1+1 & more")
+    write_template(odd, tmp_path / "x.xlsx")
+    book = openpyxl.load_workbook(io.BytesIO((tmp_path / "x.xlsx").read_bytes()))
+    cell = book["How to read"]["B1"]
+    assert (cell.value, cell.data_type) == ("=1+1 & more", "s")
+
+
+def test_another_suffix_is_refused(tmp_path: Path) -> None:
+    [finding] = refused(lambda: write_template(ukulele(), tmp_path / "x.ods"))
+    assert ".csv or .xlsx" in finding.sentence
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(("unit", "paper"), [("mm", "9"), ("in", "1")])
+def test_the_workbook_prints_on_the_paper_of_its_unit(
+    tmp_path: Path, unit: str, paper: str
+) -> None:
+    """Paper sizes by ISO/IEC 29500-1, 18.3.1.63 (from memory): 1 is US letter, 9 is A4."""
+    path = tmp_path / "readings.xlsx"
+    write_template(ukulele(unit), path)
+    pages = openpyxl.load_workbook(path).worksheets
+    assert len(pages) == 2
+    assert {str(page.page_setup.paperSize) for page in pages} == {paper}

@@ -17,7 +17,7 @@ code, a place and values; `evenfall.wording` makes the sentence.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Literal
 
@@ -25,6 +25,14 @@ from evenfall.units import LengthUnit
 from evenfall.wording import LIBRARY_WORDS, Sentence, Value, numbers, say
 
 Severity = Literal["error", "warning", "note"]
+
+Progress = Callable[[str, float], None]
+"""Told what is being done and how far it is, 0 to 1; it stops the work by raising `Cancelled`."""
+
+
+def silent(_doing: str, _share: float) -> None:
+    """Take note of nothing: the progress of work that nobody watches."""
+
 
 #: Every code an error can carry, with its meaning. Shown in the reference; checked by a test.
 ERROR_CODES: dict[str, str] = {

@@ -51,7 +51,7 @@ SEED = 4
 @cache
 def job() -> Problem:
     spec = specification(WISHES)
-    return build_problem(spec, readings(spec, seed=SEED), envelope=table(spec))
+    return build_problem(spec, readings(spec, seed=SEED), excursion=table(spec))
 
 
 def seconds(work: Callable[[], object]) -> float:
@@ -108,7 +108,9 @@ def in_cvxpy(
     k = np.repeat(np.arange(count), frets * (frets + 1) // 2)
     i, j = (np.tile(side, count) for side in np.triu_indices(frets + 1, k=1))
     share = problem.share[k, i, j]
-    need = problem.margin_mm[k, i, j] + attack_n[k] * (problem.envelope.excursion_mm_per_n[k, i, j])
+    need = (
+        problem.margin_mm[k, i, j] + attack_n[k] * (problem.excursion.excursion_mm_per_n[k, i, j])
+    )
     flat = cp.reshape(height, (count * (frets + 1),), order="C")
     chord = cp.multiply(1.0 - share, flat[k * (frets + 1) + i]) + cp.multiply(share, saddle[k])
     limits = [

@@ -141,7 +141,7 @@ def test_the_play_test_of_a_neck(benchmark: BenchmarkFixture) -> None:
             attacks=attacks,
             directions=[AWAY],
             duration_s=DURATION_S,
-            envelope=made.envelope,
+            excursion=made.excursion,
         )
 
     whole()

@@ -28,14 +28,14 @@ def plan(kind: str) -> Plan:
     """Return a plan of each kind of answer."""
     if kind == "optimal":
         neck = Neck(Wishes(strings=STRINGS, frets=FRETS, attack=0.45), seed=3, noise_mm=0.05)
-        return make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
+        return make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     if kind == "new wire":
         spec = specification(HARD)
         found = readings(spec, seed=2, worn={2: 0.2}, high={4: 0.15})
-        return make_plan(spec, found, method="partial-refret", envelope=table(spec))
+        return make_plan(spec, found, method="partial-refret", excursion=table(spec))
     attack = {"relaxed": 1.2, "hopeless": 50.0}[kind]
     neck = Neck(Wishes(strings=STRINGS, frets=FRETS), seed=3, noise_mm=0.05)
-    return make_plan(neck.spec, neck.found, attack_n=attack, envelope=neck.table)
+    return make_plan(neck.spec, neck.found, attack_n=attack, excursion=neck.table)
 
 
 KINDS = ("optimal", "new wire", "relaxed", "hopeless")
@@ -73,7 +73,7 @@ def test_a_plan_comes_back_as_it_was(kind: str) -> None:
 @settings(deadline=None, max_examples=25)
 @given(necks())
 def test_any_plan_comes_back(neck: Neck) -> None:
-    before = make_plan(neck.spec, neck.found, envelope=neck.table)
+    before = make_plan(neck.spec, neck.found, excursion=neck.table)
     after = plan_from_dict(json.loads(json.dumps(before.as_dict(), allow_nan=False)))
     assert after.content_hash == before.content_hash
 
@@ -114,7 +114,7 @@ def test_the_touch_force_in_the_file_is_by_stopped_position() -> None:
     neck = Neck(Wishes(strings=STRINGS, frets=FRETS), seed=3)
     lifted = replace(neck.found, nut_mm=neck.found.nut_mm + 0.05)
     values = [
-        make_plan(neck.spec, found, envelope=neck.table).as_dict()["strings"]
+        make_plan(neck.spec, found, excursion=neck.table).as_dict()["strings"]
         for found in (neck.found, lifted)
     ]
     for before, after in zip(*values, strict=True):
@@ -134,15 +134,15 @@ def test_the_plan_depends_on_nothing_but_heights_and_specification() -> None:
         humidity_percent=float("nan"),
         routes=("somehow",),
     )
-    one = make_plan(neck.spec, neck.found, envelope=neck.table)
-    two = make_plan(neck.spec, other, envelope=neck.table)
+    one = make_plan(neck.spec, neck.found, excursion=neck.table)
+    two = make_plan(neck.spec, other, excursion=neck.table)
     np.testing.assert_array_equal(one.removal_mm, two.removal_mm)
     assert one.content_hash != two.content_hash  # each still tells whose it is
 
 
 def test_the_same_request_gives_the_same_plan_to_the_last_digit() -> None:
     neck = Neck(Wishes(strings=STRINGS, frets=FRETS, attack=0.45), seed=3, noise_mm=0.05)
-    hashes = {make_plan(neck.spec, neck.found, envelope=neck.table).content_hash for _ in range(3)}
+    hashes = {make_plan(neck.spec, neck.found, excursion=neck.table).content_hash for _ in range(3)}
     assert len(hashes) == 1
 
 

@@ -26,7 +26,7 @@ from evenfall.proof.decision import Verdict
 from evenfall.proof.result import Deviation, Positions
 from evenfall.proof.uncertainty import BudgetLine
 from evenfall.sheets import read_measurement
-from evenfall.strings.envelope import envelope
+from evenfall.strings.excursion import excursion_table
 from evenfall.workshop.motion_check import Disagreement, MotionCheck
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
@@ -136,8 +136,8 @@ def invented_job() -> tuple[Measurement, Plan, Proof]:
         text = (invented / "kestrel.spec.toml").read_text(encoding="utf-8")
         specification, _ = read_specification(text)
         before, after = (read_measurement([sheet], specification)[0] for sheet in sheets)
-    table = envelope(specification, string_lines(specification))
-    plan = make_plan(specification, before, envelope=table)
+    table = excursion_table(specification, string_lines(specification))
+    plan = make_plan(specification, before, excursion=table)
     proof = prove(specification, plan, after, table)
     full = replace(before, direct=(Direct("action", 1, 12, 1.5, 0.01),))
     eased = Relaxation("attack", 1.0, "%", True, "Play softer.")

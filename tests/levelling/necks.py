@@ -17,7 +17,7 @@ from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Measurement, Origin
 from evenfall.neck import default_bow
-from evenfall.strings.envelope import Envelope, envelope, envelope_key
+from evenfall.strings.excursion import ExcursionTable, excursion_key, excursion_table
 
 FloatArray = NDArray[np.float64]
 
@@ -135,14 +135,14 @@ def specification(wishes: Wishes) -> Specification:
     return read_specification(text(wishes))[0]
 
 
-_TABLES: dict[str, Envelope] = {}
+_TABLES: dict[str, ExcursionTable] = {}
 
 
-def table(spec: Specification) -> Envelope:
+def table(spec: Specification) -> ExcursionTable:
     """Return the excursion table of a specification, computed once."""
-    key = envelope_key(spec)
+    key = excursion_key(spec)
     if key not in _TABLES:
-        _TABLES[key] = envelope(spec, string_lines(spec))
+        _TABLES[key] = excursion_table(spec, string_lines(spec))
     return _TABLES[key]
 
 
@@ -282,7 +282,7 @@ class Neck:
         )
 
     @property
-    def table(self) -> Envelope:
+    def table(self) -> ExcursionTable:
         return table(self.spec)
 
 

@@ -30,7 +30,7 @@ def cut_frets(plan: Plan) -> int:
 @settings(deadline=None, max_examples=30)
 @given(necks(frets=6))
 def test_spot_work_is_on_the_fewest_frets_of_all_sets(neck: Neck) -> None:
-    plan = make_plan(neck.spec, neck.found, method="spot", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="spot", excursion=neck.table)
     fewest = fewest_cut(job(neck.spec, neck.found, neck.table))
     if fewest is None:
         assert plan.status != "optimal"
@@ -45,7 +45,7 @@ def test_spot_work_is_on_the_fewest_frets_of_all_sets(neck: Neck) -> None:
 @settings(deadline=None, max_examples=20)
 @given(necks(frets=6))
 def test_spot_work_takes_the_least_metal_on_the_frets_it_names(neck: Neck) -> None:
-    plan = make_plan(neck.spec, neck.found, method="spot", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="spot", excursion=neck.table)
     assume(plan.status == "optimal")
     cut = np.flatnonzero((plan.removal_mm > DRAWN).any(axis=0)) + 1
     answer = Program(job(neck.spec, neck.found, neck.table), cut=tuple(cut)).solve()
@@ -65,7 +65,7 @@ REFRET = Wishes(frets=6, attack=0.6, minimum=1.05, tolerance=0.4, saddle=(0.1, 0
 def test_the_fewest_frets_of_all_sets_are_replaced(worn: dict[int, float], seed: int) -> None:
     spec = specification(REFRET)
     found = readings(spec, seed=seed, worn=worn, high={6: 0.1})
-    plan = make_plan(spec, found, method="partial-refret", envelope=table(spec))
+    plan = make_plan(spec, found, method="partial-refret", excursion=table(spec))
     asked = job(spec, found, table(spec))
     fewest = fewest_replaced(asked)
     if fewest is None:
@@ -93,7 +93,7 @@ def test_new_wire_on_a_hump_must_leave_the_least_height(lacking_mm: float) -> No
     height[:, 3] = 1.1 - lacking_mm
     found = changed(found, crown_height_mm=height)
     asked = job(spec, found, table(spec))
-    plan = make_plan(spec, found, method="partial-refret", envelope=table(spec))
+    plan = make_plan(spec, found, method="partial-refret", excursion=table(spec))
     fewest = fewest_replaced(asked)
     assert method_of(plan, "partial-refret").holds == (fewest is not None)
     if fewest is not None:
@@ -143,7 +143,7 @@ def beam_found(plan: Plan, neck: Neck) -> bool:
 @given(necks())
 def test_a_beam_leaves_what_lies_under_it_and_cuts_the_rest_to_it(neck: Neck) -> None:
     neck = replace(neck, noise_mm=neck.noise_mm + 0.005)
-    plan = make_plan(neck.spec, neck.found, method="beam", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="beam", excursion=neck.table)
     assume(plan.status == "optimal")
     assert beam_found(plan, neck)
     asked = job(neck.spec, neck.found, neck.table)
@@ -155,13 +155,13 @@ def test_a_beam_leaves_what_lies_under_it_and_cuts_the_rest_to_it(neck: Neck) ->
 @settings(deadline=None, max_examples=30)
 @given(necks())
 def test_adjusting_cuts_nothing_and_refretting_cuts_new_wire(neck: Neck) -> None:
-    adjust = make_plan(neck.spec, neck.found, method="adjust", envelope=neck.table)
+    adjust = make_plan(neck.spec, neck.found, method="adjust", excursion=neck.table)
     assert (adjust.removal_mm <= DRAWN).all()
     if adjust.status == "optimal":
         assert Program(job(neck.spec, neck.found, neck.table), cut=()).fits()
     else:
         assert not Program(job(neck.spec, neck.found, neck.table), cut=()).fits()
-    new = make_plan(neck.spec, neck.found, method="refret", envelope=neck.table)
+    new = make_plan(neck.spec, neck.found, method="refret", excursion=neck.table)
     assert new.replaced_frets == tuple(range(1, neck.spec.frets + 1))
     np.testing.assert_allclose(
         new.crown_height_after_mm, neck.spec.fretwire.crown_height_mm - new.removal_mm, atol=1e-12
@@ -172,7 +172,7 @@ def test_adjusting_cuts_nothing_and_refretting_cuts_new_wire(neck: Neck) -> None
 @settings(deadline=None, max_examples=25)
 @given(necks())
 def test_the_table_of_ways_and_the_recommendation_agree_with_the_plans(neck: Neck) -> None:
-    plan = make_plan(neck.spec, neck.found, envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, excursion=neck.table)
     assert [result.method for result in plan.methods] == list(METHODS)
     holding = [result for result in plan.methods if result.holds]
     if not holding:
@@ -186,7 +186,7 @@ def test_the_table_of_ways_and_the_recommendation_agree_with_the_plans(neck: Nec
         assert not plan.replaced_frets
         assert chosen.metal_mm == pytest.approx(min(r.metal_mm for r in old), abs=1e-6)
     for result in holding:
-        again = make_plan(neck.spec, neck.found, method=result.method, envelope=neck.table)
+        again = make_plan(neck.spec, neck.found, method=result.method, excursion=neck.table)
         assert again.status == "optimal"
         assert again.metal_mm == pytest.approx(result.metal_mm, abs=1e-9)
         assert again.lowest_crown_mm == pytest.approx(result.lowest_crown_mm)

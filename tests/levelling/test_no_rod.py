@@ -23,19 +23,19 @@ def found(spec, relief_mm=0.30):
 
 
 def test_the_plan_leaves_the_relief_and_holds_every_other_limit() -> None:
-    turned = make_plan(WITH, found(WITH), envelope=table(WITH))
+    turned = make_plan(WITH, found(WITH), excursion=table(WITH))
     assert turned.relief_change_mm < -0.09  # with a rod it is brought inside its limits
-    plan = make_plan(WITHOUT, found(WITHOUT), envelope=table(WITHOUT))
+    plan = make_plan(WITHOUT, found(WITHOUT), excursion=table(WITHOUT))
     assert plan.relief_change_mm == 0.0
     assert plan.status == "optimal"
     assert plan.relief_after_mm > WITHOUT.target.relief.maximum_mm
     assert not any(limit.kind == "relief" for limit in plan.binding)
-    kept = make_plan(WITH, found(WITH), envelope=table(WITH), keep=("relief",))
+    kept = make_plan(WITH, found(WITH), excursion=table(WITH), keep=("relief",))
     np.testing.assert_array_equal(plan.removal_mm, kept.removal_mm)
 
 
 def test_the_diagnosis_reports_the_relief_and_turns_nothing() -> None:
-    seen = diagnose(WITHOUT, found(WITHOUT), envelope=table(WITHOUT))
+    seen = diagnose(WITHOUT, found(WITHOUT), excursion=table(WITHOUT))
     assert seen.relief_change_mm == 0.0
     (relief,) = [f.sentence for f in seen.findings if f.code == "relief"]
     assert "it should be 0.050 mm to 0.200 mm" in relief
@@ -43,7 +43,7 @@ def test_the_diagnosis_reports_the_relief_and_turns_nothing() -> None:
     assert "Mending" not in relief
     others = [f.sentence for f in seen.findings if f.code != "relief"]
     assert not any("rod" in sentence for sentence in others)
-    inside = diagnose(WITHOUT, found(WITHOUT, 0.12), envelope=table(WITHOUT))
+    inside = diagnose(WITHOUT, found(WITHOUT, 0.12), excursion=table(WITHOUT))
     assert not any("rod" in f.sentence for f in inside.findings)
 
 
@@ -51,14 +51,14 @@ def test_a_diagnosis_that_needs_nothing_still_names_the_relief() -> None:
     """Where all else holds, the last sentence does not claim that every limit does."""
     easy = Wishes(strings=3, frets=8, relief=(0.05, 0.10), attack=0.02, action=1.6, saddle=(1, 1))
     spec = read_specification(text(easy) + "[neck]\ntruss_rod = false\n")[0]
-    seen = diagnose(spec, readings(spec, relief_mm=0.2, noise_mm=0.0), envelope=table(spec))
+    seen = diagnose(spec, readings(spec, relief_mm=0.2, noise_mm=0.0), excursion=table(spec))
     assert seen.adjusting_cures
     assert "relief" in seen.findings[-1].sentence
 
 
 @pytest.mark.parametrize("method", ["profile", "beam", "refret"])
 def test_the_bench_sheet_says_nothing_of_a_rod(method: str) -> None:
-    made = make_plan(WITHOUT, found(WITHOUT), envelope=table(WITHOUT))
+    made = make_plan(WITHOUT, found(WITHOUT), excursion=table(WITHOUT))
     named = replace(made, method=method)
     if method == "refret":
         named = replace(named, replaced_frets=tuple(range(1, 13)))
@@ -70,5 +70,5 @@ def test_the_bench_sheet_says_nothing_of_a_rod(method: str) -> None:
 
 
 def test_the_rod_alone_decides() -> None:
-    assert build_problem(WITH, found(WITH), envelope=table(WITH)).relief_free
-    assert not build_problem(WITHOUT, found(WITHOUT), envelope=table(WITHOUT)).relief_free
+    assert build_problem(WITH, found(WITH), excursion=table(WITH)).relief_free
+    assert not build_problem(WITHOUT, found(WITHOUT), excursion=table(WITHOUT)).relief_free

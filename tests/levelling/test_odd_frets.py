@@ -22,7 +22,7 @@ def stand_out(steps: dict[int, float], *, relief_mm=0.2, seed=0, noise_mm=0.0, u
     tops += noise_mm * np.random.default_rng(seed).standard_normal(tops.shape)
     for fret, step in steps.items():
         tops[rows, fret - 1] += step
-    return _odd_frets(build_problem(SPEC, changed(found, crown_top_mm=tops), envelope=table(SPEC)))
+    return _odd_frets(build_problem(SPEC, changed(found, crown_top_mm=tops), excursion=table(SPEC)))
 
 
 @pytest.mark.parametrize("relief_mm", [-0.1, 0.0, 0.4])
@@ -69,7 +69,7 @@ def test_noise_of_the_readings_alone_names_nothing(seed, u_mm) -> None:
     found = readings(SPEC, noise_mm=0.0, relief_mm=0.2, u_mm=u_mm)
     noise = u_mm * np.clip(chance.standard_normal(found.crown_top_mm.shape), -1.8, 1.8)
     noisy = changed(found, crown_top_mm=found.crown_top_mm + noise)
-    assert _odd_frets(build_problem(SPEC, noisy, envelope=table(SPEC))) == []
+    assert _odd_frets(build_problem(SPEC, noisy, excursion=table(SPEC))) == []
 
 
 def test_noise_names_a_fret_as_rarely_as_is_said() -> None:
@@ -88,7 +88,7 @@ def test_a_neck_of_five_frets_is_looked_at_too() -> None:
     found = readings(spec, noise_mm=0.0, u_mm=U_MM)
     tops = found.crown_top_mm.copy()
     tops[:, 2] += 0.1
-    odd = _odd_frets(build_problem(spec, changed(found, crown_top_mm=tops), envelope=table(spec)))
+    odd = _odd_frets(build_problem(spec, changed(found, crown_top_mm=tops), excursion=table(spec)))
     assert [fret for fret, _, _ in odd] == [3]
 
 

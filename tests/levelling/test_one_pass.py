@@ -26,7 +26,7 @@ ALL = ("relief", "saddle", "nut")
 
 
 def fixed_problem(neck: Neck) -> Problem:
-    return build_problem(neck.spec, neck.found, envelope=neck.table, keep=frozenset(ALL))
+    return build_problem(neck.spec, neck.found, excursion=neck.table, keep=frozenset(ALL))
 
 
 def deep_job(neck: Neck, *, limits: bool = False) -> Job:
@@ -109,7 +109,7 @@ def test_a_full_size_neck_agrees_too() -> None:
     wishes = Wishes(strings=6, frets=24, action=1.5, action_bass=1.9, attack=0.4)
     spec = specification(wishes)
     found = readings(spec, seed=8, noise_mm=0.03)
-    problem = build_problem(spec, found, envelope=table(spec), keep=frozenset(ALL))
+    problem = build_problem(spec, found, excursion=table(spec), keep=frozenset(ALL))
     removal = found.crown_top_mm - greatest_crown_tops_mm(problem)
     assert removal.max() > 0.05
     solution = LevellingModel(problem, limits=False).least_metal()

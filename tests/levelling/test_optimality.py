@@ -30,7 +30,7 @@ def test_another_solver_on_a_model_written_apart_finds_the_same_metal(
     neck: Neck, form: dict[str, float]
 ) -> None:
     neck = replace(neck, wishes=replace(neck.wishes, **form))
-    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     least = least_metal_mm(job(neck.spec, neck.found, neck.table))
     if least is None:
         assert plan.status != "optimal"
@@ -44,7 +44,7 @@ def test_another_solver_on_a_model_written_apart_finds_the_same_metal(
 @settings(deadline=None, max_examples=40)
 @given(necks(), st.integers(0, 2**32 - 1))
 def test_the_dual_bound_is_under_every_plan(neck: Neck, seed: int) -> None:
-    problem = build_problem(neck.spec, neck.found, envelope=neck.table)
+    problem = build_problem(neck.spec, neck.found, excursion=neck.table)
     model = LevellingModel(problem)
     metal = model.minimise(model.cost_of(model.r.ravel()))
     assume(metal is not None)
@@ -63,7 +63,7 @@ def test_the_dual_bound_is_under_every_plan(neck: Neck, seed: int) -> None:
 @given(necks(), st.integers(0, 2**32 - 1))
 def test_duals_that_are_wrong_prove_less_never_too_much(neck: Neck, seed: int) -> None:
     """The bound is computed from the program's data, so any dual values give a true one."""
-    problem = build_problem(neck.spec, neck.found, envelope=neck.table)
+    problem = build_problem(neck.spec, neck.found, excursion=neck.table)
     model = LevellingModel(problem)
     metal = model.minimise(model.cost_of(model.r.ravel()))
     assume(metal is not None)
@@ -87,7 +87,7 @@ SMALL = Wishes(strings=3, frets=5, tolerance=0.3, first_tolerance=0.15, attack=0
 def test_no_combination_on_a_grid_of_moves_takes_less(seed: int, relief_mm: float) -> None:
     spec = specification(SMALL)
     found = readings(spec, seed=seed, noise_mm=0.04, relief_mm=relief_mm)
-    plan = make_plan(spec, found, method="profile", envelope=table(spec))
+    plan = make_plan(spec, found, method="profile", excursion=table(spec))
     assert plan.status == "optimal"
     asked = job(spec, found, table(spec))
     saddles = np.linspace(-asked.saddle_travel[0], asked.saddle_travel[1], 9)
@@ -114,7 +114,7 @@ def test_no_combination_on_a_grid_of_moves_takes_less(seed: int, relief_mm: floa
 def test_a_finer_grid_comes_close_to_the_plan() -> None:
     spec = specification(SMALL)
     found = readings(spec, seed=4, noise_mm=0.04, relief_mm=0.3)
-    plan = make_plan(spec, found, method="profile", envelope=table(spec))
+    plan = make_plan(spec, found, method="profile", excursion=table(spec))
     assert plan.metal_mm > 0.01
     asked = job(spec, found, table(spec))
     best = np.inf
@@ -145,7 +145,7 @@ EASED = {
 
 def metal_mm(neck: Neck, wishes: Wishes) -> float:
     spec = specification(wishes)
-    problem = build_problem(spec, neck.found, envelope=neck.table)
+    problem = build_problem(spec, neck.found, excursion=neck.table)
     model = LevellingModel(problem)
     metal = model.minimise(model.cost_of(model.r.ravel()))
     assert metal is not None
@@ -168,7 +168,7 @@ def test_prices_are_what_a_small_easing_saves() -> None:
             minimum=0.4,
         )
         neck = Neck(wishes, seed=seed, noise_mm=0.05, relief_mm=0.3)
-        plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
+        plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
         if plan.status != "optimal":
             continue
         priced = {price.limit: price for price in plan.prices}
@@ -190,11 +190,11 @@ def test_prices_are_what_a_small_easing_saves() -> None:
 def test_the_price_of_a_binding_limit_is_its_own_share() -> None:
     """More room for one limit alone, by hand, saves what its binding says."""
     neck = Neck(Wishes(tolerance=0.12, relief=(0.0, 0.1), attack=0.5), seed=1, noise_mm=0.05)
-    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     assert plan.status == "optimal"
     clear = [b for b in plan.binding if b.kind == "clear" and len(b.strings) == 1]
     assert clear
-    problem = build_problem(neck.spec, neck.found, envelope=neck.table)
+    problem = build_problem(neck.spec, neck.found, excursion=neck.table)
     h = 1e-5
     for binding in clear:
         k, i, j = binding.strings[0] - 1, binding.stop, binding.fret

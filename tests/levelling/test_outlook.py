@@ -74,7 +74,7 @@ def broken_mm(spec: Specification, plan: Plan, crown_top_mm: np.ndarray) -> floa
 @given(necks(tolerance=0.5, relief=(-0.2, 0.6), saddle=(1.0, 1.0), nut=(0.5, 0.5)))
 def test_the_plan_holds_up_to_its_ends_and_no_further(neck: Neck) -> None:
     try:
-        plan = make_plan(neck.spec, neck.found, envelope=neck.table)
+        plan = make_plan(neck.spec, neck.found, excursion=neck.table)
     except RequestError:
         return
     if plan.status != "optimal":
@@ -96,7 +96,7 @@ def test_the_plan_holds_up_to_its_ends_and_no_further(neck: Neck) -> None:
 def test_what_moves_the_relief_that_far() -> None:
     """The ends in tension and humidity, from the neck's own numbers (JCGM 100, G.6.6: 2 u)."""
     found = readings(SPEC, noise_mm=0.01, relief_mm=0.2)
-    plan = make_plan(SPEC, found, envelope=table(SPEC))
+    plan = make_plan(SPEC, found, excursion=table(SPEC))
     model = neck_model(SPEC, LINES)
     ahead = plan.outlook
     per_n = model.relief_mm_per_n + 2.0 * model.relief_u_mm_per_n
@@ -109,7 +109,7 @@ def test_what_moves_the_relief_that_far() -> None:
     air = humidity_range(model, less_mm=less, more_mm=more, humidity_percent=45.0)
     assert (ahead.humidity_low_percent, ahead.humidity_high_percent) == air
     assert air[0] <= 45.0 <= air[1]
-    usual = make_plan(SPEC, replace(found, humidity_percent=np.nan), envelope=table(SPEC)).outlook
+    usual = make_plan(SPEC, replace(found, humidity_percent=np.nan), excursion=table(SPEC)).outlook
     assert usual.humidity_percent == 50.0
     assert not usual.humidity_noted
     again = plan_from_dict(plan.as_dict())
@@ -119,10 +119,10 @@ def test_what_moves_the_relief_that_far() -> None:
 
 def test_a_measured_turn_becomes_turns_in_the_plan() -> None:
     found = readings(SPEC, noise_mm=0.0, relief_mm=0.45)
-    plain = make_plan(SPEC, found, envelope=table(SPEC))
+    plain = make_plan(SPEC, found, excursion=table(SPEC))
     assert np.isnan(plain.outlook.rod_turns_count)
     model = neck_model(SPEC, LINES, turn_mm=0.2, turn_u_mm=0.02)
-    plan = make_plan(SPEC, found, envelope=table(SPEC), neck=model)
+    plan = make_plan(SPEC, found, excursion=table(SPEC), neck=model)
     assert plan.relief_change_mm < -0.1
     assert plan.outlook.rod_turns_count == pytest.approx(-plan.relief_change_mm / 0.2)
     assert plan.outlook.rod_turns_u_count == pytest.approx(0.1 * plan.outlook.rod_turns_count)
@@ -150,7 +150,7 @@ def test_a_plan_by_the_measured_bow_holds_on_that_neck() -> None:
     default = neck_model(SPEC, LINES)
 
     def missed_mm(model) -> float:
-        plan = make_plan(SPEC, found, envelope=table(SPEC), neck=model)
+        plan = make_plan(SPEC, found, excursion=table(SPEC), neck=model)
         assert plan.status == "optimal"
         assert plan.relief_change_mm < -0.2
         tops = found.crown_top_mm + plan.relief_change_mm * true.frets - plan.removal_mm
@@ -159,8 +159,8 @@ def test_a_plan_by_the_measured_bow_holds_on_that_neck() -> None:
 
     assert missed_mm(measured) < 0.002
     assert missed_mm(default) > 3.0 * max(missed_mm(measured), 0.002)
-    one = diagnose(SPEC, found, envelope=table(SPEC), bow=measured.rod_bow)
-    other = diagnose(SPEC, found, envelope=table(SPEC))
+    one = diagnose(SPEC, found, excursion=table(SPEC), bow=measured.rod_bow)
+    other = diagnose(SPEC, found, excursion=table(SPEC))
     assert one.relief_mm == pytest.approx(other.relief_mm), "relief is read in one way only"
 
 
@@ -192,11 +192,11 @@ def test_other_strings_change_what_the_plan_starts_from() -> None:
     assert spec is heavy
     assert pulled.tension_n == pytest.approx(tensions[1])
     assert any("relief becomes" in f.sentence for f in findings)
-    plan = make_plan(spec, carried, envelope=table(heavy), neck=pulled)
+    plan = make_plan(spec, carried, excursion=table(heavy), neck=pulled)
     assert plan.relief_before_mm == pytest.approx(relief[1])
     # the same neck with the heavy strings really on it is better known: no plan takes more metal
     sure = replace(then, converted_relief_u_mm=0.0)
-    again = make_plan(heavy, sure, envelope=table(heavy), neck=pulled)
+    again = make_plan(heavy, sure, excursion=table(heavy), neck=pulled)
     assert (plan.status, again.status) == ("optimal", "optimal")
     assert again.metal_mm <= plan.metal_mm + 1e-9
 
@@ -204,8 +204,8 @@ def test_other_strings_change_what_the_plan_starts_from() -> None:
 def test_the_uncertainty_of_a_carry_is_one_for_all_crowns() -> None:
     """Margins against a Monte Carlo of the one bow and of every reading (JCGM 101, 7)."""
     found = replace(readings(SPEC, u_mm=0.003), converted_relief_u_mm=0.05)
-    problem = build_problem(SPEC, found, envelope=table(SPEC))
-    plain = build_problem(SPEC, replace(found, converted_relief_u_mm=0.0), envelope=table(SPEC))
+    problem = build_problem(SPEC, found, excursion=table(SPEC))
+    plain = build_problem(SPEC, replace(found, converted_relief_u_mm=0.0), excursion=table(SPEC))
     assert (problem.margin_mm >= plain.margin_mm).all()
     chance = np.random.default_rng(11)
     drawn = []
@@ -262,7 +262,7 @@ def shifts(before: Measurement, plan: Plan) -> float:
 def test_a_plan_says_what_it_does_to_pitch() -> None:
     """The same numbers as working out the pitch of the neck before and after by itself."""
     found = readings(SPEC, noise_mm=0.03, relief_mm=0.35)
-    plan = make_plan(SPEC, found, envelope=table(SPEC), method="profile")
+    plan = make_plan(SPEC, found, excursion=table(SPEC), method="profile")
     report = workshop.pitch(SPEC, found, plan)
     assert report.planned is not None
     assert report.uncrowned is not None
@@ -285,7 +285,7 @@ def test_a_plan_says_what_it_does_to_pitch() -> None:
 def test_clearance_of_the_ends_is_in_words() -> None:
     """The named promise is the one that stands at zero at the end."""
     found = readings(SPEC, noise_mm=0.01, relief_mm=0.2)
-    plan = make_plan(SPEC, found, envelope=table(SPEC))
+    plan = make_plan(SPEC, found, excursion=table(SPEC))
     bow = neck_model(SPEC, LINES).bow.frets
     tops = plan.crown_top_after_mm + (plan.outlook.relief_high_mm - plan.relief_after_mm) * bow
     heights = (plan.nut_after_mm, tops, plan.saddle_after_mm)

@@ -22,7 +22,7 @@ keeps = st.sampled_from(KEPT)
 
 
 def plan_of(neck: Neck, found: Measurement | None = None, keep: tuple[str, ...] = ()) -> Plan:
-    return make_plan(neck.spec, found or neck.found, keep=keep, envelope=neck.table)
+    return make_plan(neck.spec, found or neck.found, keep=keep, excursion=neck.table)
 
 
 def same_datum(found: Measurement, neck: Neck, lift: np.ndarray, slope: np.ndarray) -> Measurement:
@@ -74,7 +74,7 @@ def test_counting_the_strings_from_the_other_side_mirrors_the_plan(
         mirrored(found), specification_hash=other_spec.content_hash, model=other_spec.name
     )
     plan = plan_of(neck, found, keep)
-    other = make_plan(other_spec, turned, keep=keep, envelope=Neck(other_wishes).table)
+    other = make_plan(other_spec, turned, keep=keep, excursion=Neck(other_wishes).table)
     assert (plan.status, plan.method) == (other.status, other.method)
     np.testing.assert_allclose(other.metal_mm, plan.metal_mm, rtol=0.0, atol=1e-7)
     np.testing.assert_allclose(
@@ -125,11 +125,11 @@ def test_asking_for_less_never_takes_more_metal(neck: Neck, what: str, share: fl
         "travel": {"saddle": (0.4 + share, 0.4 + share), "nut": (0.2 + share, share)},
         "relief": {"relief": (wishes.relief[0] - 0.3 * share, wishes.relief[1] + 0.3 * share)},
     }[what]
-    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     assume(plan.status == "optimal")
     spec = specification(replace(wishes, **eased))
     found = replace(neck.found, specification_hash=spec.content_hash)
-    other = make_plan(spec, found, method="profile", envelope=neck.table)
+    other = make_plan(spec, found, method="profile", excursion=neck.table)
     assert other.status == "optimal"
     assert other.metal_mm <= plan.metal_mm + 1e-8
 

@@ -42,7 +42,7 @@ def fits(neck: Neck, wishes: Wishes) -> bool:
 def planned_status(neck: Neck, wishes: Wishes) -> str:
     spec = specification(wishes)
     found = replace(neck.found, specification_hash=spec.content_hash)
-    return make_plan(spec, found, method="profile", envelope=neck.table).status
+    return make_plan(spec, found, method="profile", excursion=neck.table).status
 
 
 def in_range(wishes: Wishes) -> bool:
@@ -62,7 +62,7 @@ hard = necks(attack=0.9, minimum=0.95, saddle=(0.1, 0.1), tolerance=0.1, first_t
 @settings(deadline=None, max_examples=35)
 @given(hard)
 def test_each_named_easing_is_enough_and_hardly_less_is(neck: Neck) -> None:
-    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     assume(plan.status != "optimal")
     assert not fits(neck, neck.wishes)
     named = {r.lever: r for r in plan.relaxations}
@@ -85,7 +85,7 @@ def test_each_named_easing_is_enough_and_hardly_less_is(neck: Neck) -> None:
 @settings(deadline=None, max_examples=25)
 @given(hard)
 def test_a_lever_that_is_said_not_to_help_does_not(neck: Neck) -> None:
-    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     assume(plan.status != "optimal")
     for relaxation in plan.relaxations:
         if relaxation.helps or relaxation.lever not in UTMOST:
@@ -98,7 +98,7 @@ def test_a_lever_that_is_said_not_to_help_does_not(neck: Neck) -> None:
 @settings(deadline=None, max_examples=25)
 @given(hard)
 def test_an_eased_plan_keeps_every_limit_that_was_not_eased(neck: Neck) -> None:
-    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     assume(plan.status == "relaxed")
     spec, found = neck.spec, neck.found
     helping = next(r for r in plan.relaxations if r.helps)
@@ -157,7 +157,7 @@ def test_crown_height_eased_means_what_it_says_on_worn_frets(seed: int, lacking_
     height = found.crown_height_mm.copy()
     height[:, 3] = WORN.minimum - lacking_mm + 0.005 * np.arange(3)
     found = changed(found, crown_height_mm=height, crown_height_u_mm=np.zeros_like(height))
-    plan = make_plan(spec, found, method="profile", envelope=table(spec))
+    plan = make_plan(spec, found, method="profile", excursion=table(spec))
     assert plan.status != "optimal"
     named: dict[str, Relaxation] = {r.lever: r for r in plan.relaxations}
     eased = named["crown height"]
@@ -187,7 +187,7 @@ def test_an_easing_of_limits_narrower_than_their_guard_is_enough(tolerance: floa
         relief=(0.1, 0.25),
     )
     neck = Neck(wishes, seed=1, noise_mm=0.01, action_off_mm=0.5, u_mm=0.02)
-    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     named = {r.lever: r for r in plan.relaxations}["action"]
     assert named.helps
     assert fits(neck, EASE["action"](wishes, named.amount + 1e-6))
@@ -198,10 +198,10 @@ def test_what_is_kept_is_not_eased() -> None:
     """The saddle that must stay does not move, whatever else gives way."""
     spec = specification(Wishes(attack=0.6, saddle=(0.0, 0.0), tolerance=0.3, minimum=1.05))
     found = readings(spec, seed=1, action_off_mm=-0.4)
-    plan = make_plan(spec, found, method="each", keep=("saddle",), envelope=table(spec))
+    plan = make_plan(spec, found, method="each", keep=("saddle",), excursion=table(spec))
     assert plan.status != "optimal"
     np.testing.assert_array_equal(plan.saddle_after_mm, found.saddle_mm)
-    free = make_plan(spec, found, method="profile", envelope=table(spec))
+    free = make_plan(spec, found, method="profile", excursion=table(spec))
     easing = {r.lever: r for r in free.relaxations}["travel"]
     kept = {r.lever: r for r in plan.relaxations}["travel"]
     assert easing.helps
@@ -211,7 +211,7 @@ def test_what_is_kept_is_not_eased() -> None:
 def test_every_relaxation_is_said_in_words() -> None:
     spec = specification(WORN)
     plan = make_plan(
-        spec, readings(spec, seed=2, worn={2: 0.2}), method="profile", envelope=table(spec)
+        spec, readings(spec, seed=2, worn={2: 0.2}), method="profile", excursion=table(spec)
     )
     assert plan.status != "optimal"
     for relaxation in plan.relaxations:
@@ -224,11 +224,11 @@ def test_new_wire_is_named_where_worn_frets_are_the_reason() -> None:
     """A low fret is cured by new wire: the relaxation says which, and it is enough."""
     spec = specification(WORN)
     found = readings(spec, seed=2, worn={2: 0.2}, high={4: 0.15})
-    plan = make_plan(spec, found, envelope=table(spec))
+    plan = make_plan(spec, found, excursion=table(spec))
     assert plan.method == "partial-refret"
     assert plan.status == "optimal"
     assert 2 in plan.replaced_frets
-    each = make_plan(spec, found, method="profile", envelope=table(spec))
+    each = make_plan(spec, found, method="profile", excursion=table(spec))
     frets = {r.lever: r for r in each.relaxations}["frets"]
     assert frets.helps
     assert frets.amount == len(plan.replaced_frets)
@@ -241,7 +241,7 @@ def test_a_crown_under_the_least_height_is_never_called_fine() -> None:
     """Even where nothing has to be cut, a worn crown asks for new wire or an eased least height."""
     spec = specification(Wishes(frets=6, attack=0.2, minimum=1.0))
     found = readings(spec, seed=1, noise_mm=0.0)
-    fine = make_plan(spec, found, envelope=table(spec))
+    fine = make_plan(spec, found, excursion=table(spec))
     assert (fine.status, fine.method) == ("optimal", "adjust")
     height, top = found.crown_height_mm.copy(), found.crown_top_mm.copy()
     worn = height[:, 3] - 0.99
@@ -249,10 +249,10 @@ def test_a_crown_under_the_least_height_is_never_called_fine() -> None:
     top[:, 3] -= worn
     as_high = changed(found, crown_height_mm=height)  # the board stands as much higher there
     found = changed(found, crown_height_mm=height, crown_top_mm=top)
-    plan = make_plan(spec, found, envelope=table(spec))
+    plan = make_plan(spec, found, excursion=table(spec))
     assert (plan.status, plan.method, plan.replaced_frets) == ("optimal", "partial-refret", (4,))
     assert plan.lowest_crown_mm >= 1.0
-    adjusted = make_plan(spec, as_high, method="adjust", envelope=table(spec))
+    adjusted = make_plan(spec, as_high, method="adjust", excursion=table(spec))
     assert adjusted.status == "relaxed"
     easing = {r.lever: r for r in adjusted.relaxations}["crown height"]
     assert easing.helps

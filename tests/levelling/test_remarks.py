@@ -18,7 +18,7 @@ from levelling.necks import Wishes, readings, table, text
 def test_wood_planed_off_is_told_in_the_unit_of_the_instrument(unit: str, digits: int) -> None:
     spec = read_specification(text(Wishes(strings=3, frets=8, attack=0.2)))[0]
     per = 25.4 if unit == "in" else 1.0
-    problem = build_problem(replace(spec, unit=unit), readings(spec), envelope=table(spec))
+    problem = build_problem(replace(spec, unit=unit), readings(spec), excursion=table(spec))
     outcome = full_refret(problem)
     assert outcome is not None
     shown = re.fullmatch(rf"planing takes up to ([\d.]+) {unit} off the board", outcome.remark)
@@ -34,7 +34,7 @@ def test_a_gap_off_its_limit_by_less_than_is_shown_is_not_named(
     wishes = Wishes(strings=3, frets=8, tolerance=0.1)
     spec = read_specification(text(wishes))[0]
     found = readings(spec, noise_mm=0.0, action_off_mm=wishes.tolerance + over_mm)
-    findings = diagnose(spec, found, envelope=table(spec)).findings
+    findings = diagnose(spec, found, excursion=table(spec)).findings
     told = [finding.sentence for finding in findings if finding.code == "action"]
     assert bool(told) == named
     assert not [sentence for sentence in told if "up to 0.000 " in sentence]

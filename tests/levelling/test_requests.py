@@ -45,7 +45,7 @@ KEEP = ("relief", "saddle", "nut")
 )
 def test_a_request_that_makes_no_sense_gets_one_sentence(asked: dict[str, Any], word: str) -> None:
     with pytest.raises(RequestError, match=word) as caught:
-        make_plan(NECK.spec, NECK.found, envelope=NECK.table, **asked)
+        make_plan(NECK.spec, NECK.found, excursion=NECK.table, **asked)
     assert "\n" not in str(caught.value)
 
 
@@ -57,7 +57,7 @@ def test_a_height_that_is_missing_is_named(name: str, value: float) -> None:
     found = changed(NECK.found, **{name: heights})
     for work in (make_plan, diagnose):
         with pytest.raises(RequestError, match="lacks"):
-            work(NECK.spec, found, envelope=NECK.table)
+            work(NECK.spec, found, excursion=NECK.table)
 
 
 @pytest.mark.parametrize("name", ["crown_top_u_mm", "crown_height_u_mm", "nut_u_mm", "saddle_u_mm"])
@@ -67,18 +67,18 @@ def test_an_uncertainty_must_be_a_number(name: str, value: float) -> None:
     uncertainty.flat[1] = value
     found = changed(NECK.found, **{name: uncertainty})
     with pytest.raises(RequestError, match="uncertaint"):
-        make_plan(NECK.spec, found, envelope=NECK.table)
+        make_plan(NECK.spec, found, excursion=NECK.table)
 
 
 def test_readings_of_another_instrument_are_refused() -> None:
     other = specification(Wishes(strings=4, frets=7))
     with pytest.raises(RequestError, match="3 strings and 6 frets"):
-        make_plan(other, NECK.found, envelope=table(other))
+        make_plan(other, NECK.found, excursion=table(other))
 
 
 def test_no_attack_at_all_leaves_the_extra_clearance() -> None:
     spec = specification(Wishes(attack=0.0, attack_step=0.0))
-    plan = make_plan(spec, readings(spec, seed=1), envelope=table(spec))
+    plan = make_plan(spec, readings(spec, seed=1), excursion=table(spec))
     assert plan.status == "optimal"
     assert plan_from_dict(plan.as_dict()).content_hash == plan.content_hash
 
@@ -89,12 +89,12 @@ def test_no_attack_no_clearance_no_uncertainty() -> None:
     spec = specification(wishes)
     found = readings(spec, seed=3, high={4: 0.5}, u_mm=0.0)
     for method in ("profile", "spot", None):
-        plan = make_plan(spec, found, method=method, keep=KEEP, envelope=table(spec))
+        plan = make_plan(spec, found, method=method, keep=KEEP, excursion=table(spec))
         json.dumps(plan.as_dict(), allow_nan=False)
 
 
 def test_a_huge_attack_is_answered_with_easings() -> None:
-    plan = make_plan(NECK.spec, NECK.found, attack_n=50.0, envelope=NECK.table)
+    plan = make_plan(NECK.spec, NECK.found, attack_n=50.0, excursion=NECK.table)
     assert plan.status != "optimal"
     named = {r.lever: r for r in plan.relaxations}
     assert named["attack"].helps
@@ -107,7 +107,7 @@ def test_crowns_already_under_the_least_height_are_left_alone() -> None:
     spec = specification(Wishes(minimum=1.1))
     found = readings(spec, seed=1, crown_height_mm=1.0)
     for method in ("adjust", "spot", "profile", None):
-        plan = make_plan(spec, found, method=method, envelope=table(spec))
+        plan = make_plan(spec, found, method=method, excursion=table(spec))
         new = np.isin(np.arange(1, 7), plan.replaced_frets)
         if plan.status == "optimal":
             assert not plan.removal_mm[:, ~new].any()
@@ -118,7 +118,7 @@ def test_all_frets_level() -> None:
     """No noise, no relief: a perfect plane; only ties to break."""
     spec = specification(Wishes(strings=4, frets=7, attack=0.3, relief=(-0.1, 0.2)))
     found = readings(spec, noise_mm=0.0, relief_mm=0.0, u_mm=0.0)
-    plan = make_plan(spec, found, envelope=table(spec))
+    plan = make_plan(spec, found, excursion=table(spec))
     assert plan.status == "optimal"
     assert plan.method == "adjust"
     assert plan.metal_mm == 0.0
@@ -126,7 +126,7 @@ def test_all_frets_level() -> None:
 
 def plan_or_sentence(spec: Specification, found: Measurement, **asked: Any) -> Plan | str:
     try:
-        return make_plan(spec, found, envelope=table(spec), **asked)
+        return make_plan(spec, found, excursion=table(spec), **asked)
     except RequestError as error:
         return str(error)
 
@@ -159,7 +159,7 @@ def test_keeping_more_never_takes_less_metal() -> None:
     found = readings(spec, seed=4, noise_mm=0.04)
     metal = {}
     for keep in ((), ("relief",), ("relief", "saddle"), KEEP):
-        plan = make_plan(spec, found, method="profile", keep=keep, envelope=table(spec))
+        plan = make_plan(spec, found, method="profile", keep=keep, excursion=table(spec))
         assert plan.status == "optimal"
         metal[keep] = plan.metal_mm
     assert list(metal.values()) == sorted(metal.values())
@@ -173,7 +173,7 @@ def test_twelve_strings_and_thirty_six_frets() -> None:
     )
     spec = specification(wishes)
     found = readings(spec, seed=2, noise_mm=0.02)
-    plan = make_plan(spec, found, envelope=table(spec))
+    plan = make_plan(spec, found, excursion=table(spec))
     assert plan.status == "optimal"
     assert plan.removal_mm.shape == (12, 36)
     assert plan.gap_mm < 1e-6
@@ -234,7 +234,7 @@ FANNED = "bass = 685.8; treble = 660.4; square_fret = 5"
 def test_programs_that_are_hard_to_solve_get_an_answer(number: int) -> None:
     wishes, how, method, keep = HARD[number]
     spec = specification(Wishes(**{"scale": FANNED, **wishes}))
-    plan = make_plan(spec, readings(spec, **how), method=method, keep=keep, envelope=table(spec))
+    plan = make_plan(spec, readings(spec, **how), method=method, keep=keep, excursion=table(spec))
     assert plan.gap_mm < 1e-6
     assert plan.largest_violation_mm < 1e-6
 
@@ -247,7 +247,7 @@ def test_a_warm_model_after_a_slider_move_is_a_new_model() -> None:
     wishes = Wishes(strings=4, frets=7, attack=0.35)
     spec = specification(wishes)
     found = readings(spec, seed=9, noise_mm=0.04)
-    problem = build_problem(spec, found, envelope=table(spec))
+    problem = build_problem(spec, found, excursion=table(spec))
     warm = LevellingModel(problem)
     for share, tighter, most_relief in (
         (1.0, 0.0, 0.3),
@@ -273,7 +273,7 @@ def test_a_warm_model_after_a_slider_move_is_a_new_model() -> None:
 
 
 def test_the_attack_may_start_from_nothing() -> None:
-    problem = build_problem(NECK.spec, NECK.found, attack_n=0.0, envelope=NECK.table)
+    problem = build_problem(NECK.spec, NECK.found, attack_n=0.0, excursion=NECK.table)
     model = LevellingModel(problem)
     assert model.least_metal() is not None
     attack = np.full(3, 0.6)
@@ -292,8 +292,8 @@ def test_the_attack_may_start_from_nothing() -> None:
 def test_the_trade_off_runs_through_the_plan() -> None:
     spec = specification(Wishes(strings=4, frets=7, attack=0.5))
     found = readings(spec, seed=9, noise_mm=0.04)
-    plan = make_plan(spec, found, method="profile", envelope=table(spec))
-    curves = trade_off(spec, plan, envelope=table(spec))
+    plan = make_plan(spec, found, method="profile", excursion=table(spec))
+    curves = trade_off(spec, plan, excursion=table(spec))
     metal = curves.metal_mm[np.isfinite(curves.metal_mm)]
     assert len(metal) > 3
     assert (np.diff(metal) <= 1e-9).all()  # higher action never takes more metal
@@ -308,8 +308,8 @@ def test_the_trade_off_runs_through_the_plan() -> None:
 def test_diagnosis_and_plan_agree_on_what_adjusting_cures(seed: int) -> None:
     spec = specification(Wishes(attack=0.3 + 0.1 * seed))
     found = readings(spec, seed=seed, noise_mm=0.03)
-    diagnosis = diagnose(spec, found, envelope=table(spec))
-    plan = make_plan(spec, found, envelope=table(spec))
+    diagnosis = diagnose(spec, found, excursion=table(spec))
+    plan = make_plan(spec, found, excursion=table(spec))
     adjusting = next(result for result in plan.methods if result.method == "adjust")
     assert diagnosis.adjusting_cures == adjusting.holds
     np.testing.assert_allclose(diagnosis.touch_force.force_n, plan.touch_force_before_n)

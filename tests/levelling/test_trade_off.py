@@ -19,9 +19,9 @@ INVENTED = resources.files("evenfall") / "invented"
 @settings(deadline=None, max_examples=20)
 @given(necks())
 def test_more_action_never_takes_more_metal(neck: Neck) -> None:
-    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     assume(plan.status == "optimal")
-    curve = trade_off(neck.spec, plan, envelope=neck.table)
+    curve = trade_off(neck.spec, plan, excursion=neck.table)
     holds = np.isfinite(curve.metal_mm)
     assert (np.diff(curve.action_mm) > 0.0).all()
     assert (np.diff(holds.astype(int)) >= 0).all()  # once it holds, more action holds too
@@ -50,8 +50,8 @@ def test_the_curve_passes_through_a_plan_whose_actions_stand_at_their_most() -> 
 
 def test_where_the_curve_begins_is_found_closely() -> None:
     neck = Neck(Wishes(strings=3, frets=6, attack=0.9), seed=4, noise_mm=0.03)
-    plan = make_plan(neck.spec, neck.found, method="profile", envelope=neck.table)
-    curve = trade_off(neck.spec, plan, envelope=neck.table)
+    plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
+    curve = trade_off(neck.spec, plan, excursion=neck.table)
     holds = np.isfinite(curve.metal_mm)
     assert holds.any()
     assert not holds.all()
@@ -63,10 +63,10 @@ def test_where_the_curve_begins_is_found_closely() -> None:
 def test_with_new_wire_the_curve_is_that_of_the_new_frets(method: str) -> None:
     spec = specification(Wishes(frets=6, attack=0.6, minimum=1.0, tolerance=0.4, saddle=(0.4, 0.4)))
     found = readings(spec, seed=5, worn={2: 0.2}, high={6: 0.1})
-    plan = make_plan(spec, found, method=method, envelope=table(spec))
+    plan = make_plan(spec, found, method=method, excursion=table(spec))
     assert plan.replaced_frets
     assert plan.status == "optimal"
-    curve = trade_off(spec, plan, envelope=table(spec))
+    curve = trade_off(spec, plan, excursion=table(spec))
     at = int(np.argmin(np.abs(curve.action_mm - plan.action_after_mm.mean())))
     assert np.isfinite(curve.metal_mm[at])
     assert curve.metal_mm[at] <= plan.metal_mm + 1e-6

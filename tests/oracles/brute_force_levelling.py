@@ -29,7 +29,7 @@ from scipy.stats import norm
 from evenfall.instrument import Specification, string_lines
 from evenfall.measurement import Measurement, Origin
 from evenfall.neck import default_bow
-from evenfall.strings.envelope import Envelope
+from evenfall.strings.excursion import ExcursionTable
 
 FloatArray = NDArray[np.float64]
 
@@ -82,7 +82,7 @@ class Job:
 def job(
     spec: Specification,
     found: Measurement,
-    envelope: Envelope,
+    excursion: ExcursionTable,
     *,
     attack_n: Sequence[float] | None = None,
     keep: tuple[str, ...] = (),
@@ -110,7 +110,7 @@ def job(
                     spec.rule.extra_clearance_mm
                     + spec.rule.working_allowance_mm
                     + kappa * uncertainty
-                    + attack[k] * envelope.excursion_mm_per_n[k, i, j]
+                    + attack[k] * excursion.excursion_mm_per_n[k, i, j]
                 )
         for fret, wanted, gaps in (
             (spec.scale.reference_fret, target.action[k], action),

@@ -14,7 +14,7 @@ from evenfall.measurement import Measurement, Origin
 from evenfall.neck import default_bow
 from evenfall.plan import Plan
 from evenfall.strings.clearance import chord_share, open_gap_mm, rest_clearance_mm, touch_force
-from evenfall.strings.envelope import Envelope
+from evenfall.strings.excursion import ExcursionTable
 from evenfall.units import pitch_frequency_hz
 from made_outlook import said_of_the_neck
 
@@ -82,10 +82,10 @@ saddle_setback = {mm(2.0)}
     return read_specification(text, source="invented.toml")[0]
 
 
-def parallelogram(spec: Specification, lines: StringLines) -> Envelope:
+def parallelogram(spec: Specification, lines: StringLines) -> ExcursionTable:
     """Return the excursion of ideal strings, the closed form for no stiffness (theory, section 2).
 
-    Shape as in `Envelope`; enough for pictures, and independent of the motion model.
+    Shape as in `ExcursionTable`; enough for pictures, and independent of the motion model.
     """
     station = lines.station_mm
     count, places = station.shape
@@ -102,7 +102,7 @@ def parallelogram(spec: Specification, lines: StringLines) -> Envelope:
                 for q in (pluck[i], length[i] - pluck[i])
             ]
             excursion[k, i] = np.where(d > 0.0, compliance[k, i] * np.maximum(*rise), 0.0)
-    return Envelope(excursion, compliance)
+    return ExcursionTable(excursion, compliance)
 
 
 def measurement(spec: Specification, *, seed: int = 1, uneven_mm: float = 0.03) -> Measurement:
@@ -147,7 +147,7 @@ def measurement(spec: Specification, *, seed: int = 1, uneven_mm: float = 0.03) 
 
 def plan(
     spec: Specification, before: Measurement | None = None, **changes: Any
-) -> tuple[Plan, Envelope]:
+) -> tuple[Plan, ExcursionTable]:
     """Return the one-pass greatest solution of theory section 3 with a little less relief."""
     before = before or measurement(spec)
     lines = string_lines(spec)

@@ -15,7 +15,7 @@ from evenfall.measurement import Measurement, Origin
 from evenfall.neck import default_bow
 from evenfall.plan import Plan
 from evenfall.strings.clearance import chord_share, open_gap_mm, rest_clearance_mm, touch_force
-from evenfall.strings.envelope import envelope
+from evenfall.strings.excursion import excursion_table
 from made_outlook import said_of_the_neck
 
 PITCHES = ("E4", "B3", "G3", "D3", "A2", "E2")
@@ -76,7 +76,7 @@ saddle_setback = {(1.5 + 0.2 * number) / per}
 def geometry(spec):
     """Return string lines, bow and excursion table."""
     lines = string_lines(spec)
-    return lines, default_bow(spec, lines), envelope(spec, lines)
+    return lines, default_bow(spec, lines), excursion_table(spec, lines)
 
 
 def measurement(

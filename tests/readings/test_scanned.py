@@ -24,7 +24,7 @@ from evenfall.readings.of_instrument import read_files
 from evenfall.readings.scanned import Setting, read_scanned
 from evenfall.scans.formats import Options, is_scan
 from evenfall.sheets import read_measurement
-from evenfall.strings.envelope import Envelope, envelope
+from evenfall.strings.excursion import ExcursionTable, excursion_table
 from oracles.surfaces import Recipe, make_scan, specification
 from scans.formats.samples import ply_file, ply_points
 
@@ -34,12 +34,12 @@ SHEET = Path(str(INVENTED / "kestrel-before.csv"))
 
 
 @cache
-def kestrel() -> tuple[Specification, Measurement, Envelope]:
+def kestrel() -> tuple[Specification, Measurement, ExcursionTable]:
     """Return the invented instrument, what its hand sheet gives, and its excursions."""
     from evenfall.workshop import check_specification
 
     spec, _ = check_specification(Path(str(INVENTED / "kestrel.spec.toml")))
-    return spec, read_measurement([SHEET], spec)[0], envelope(spec, string_lines(spec))
+    return spec, read_measurement([SHEET], spec)[0], excursion_table(spec, string_lines(spec))
 
 
 def straight(x: FloatArray, z: FloatArray) -> FloatArray:
@@ -89,11 +89,11 @@ def test_a_scan_made_from_a_hand_sheet_gives_the_same_plan(tmp_path: Path) -> No
     off = off - straight(station, off)
     assert float(np.std(off)) < 0.002
     assert float(np.std(off)) < u
-    by_hand = make_plan(spec, sheet, envelope=table)
+    by_hand = make_plan(spec, sheet, excursion=table)
     # the crowns' height over the board is another quantity, which this sheet reads differently
     same_life = replace(found, crown_height_mm=sheet.crown_height_mm,
                         crown_height_u_mm=sheet.crown_height_u_mm)  # fmt: skip
-    by_scan = make_plan(spec, same_life, method=by_hand.method, envelope=table)
+    by_scan = make_plan(spec, same_life, method=by_hand.method, excursion=table)
     difference = np.abs(by_scan.removal_mm - by_hand.removal_mm)
     assert float(difference.max()) < 2.0 * u
     assert by_scan.status == by_hand.status

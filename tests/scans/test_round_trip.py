@@ -64,7 +64,7 @@ def test_a_scanned_hand_sheet_gives_the_same_plan(seed: int) -> None:
     read = replace(sheet, crown_top_u_mm=scanned.crown_top_u_mm)
 
     def plan(measurement: Measurement) -> Plan:
-        return make_plan(spec, measurement, method="profile", envelope=table(spec))
+        return make_plan(spec, measurement, method="profile", excursion=table(spec))
 
     by_hand, by_scan = plan(read), plan(scanned)
     assert by_hand.status == by_scan.status

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from evenfall.instrument import Specification, StringLines, read_specification, string_lines
 from evenfall.neck import default_bow
 from evenfall.strings.clearance import open_share
-from evenfall.strings.envelope import Envelope, envelope
+from evenfall.strings.excursion import ExcursionTable, excursion_table
 
 FloatArray = NDArray[np.float64]
 
@@ -92,14 +92,14 @@ class Neck:
     nut_mm: FloatArray
     crown_top_mm: FloatArray
     saddle_mm: FloatArray
-    envelope: Envelope
+    excursion: ExcursionTable
 
     @property
     def heights_mm(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         return self.nut_mm, self.crown_top_mm, self.saddle_mm
 
 
-_TABLES: dict[str, tuple[Specification, StringLines, Envelope]] = {}
+_TABLES: dict[str, tuple[Specification, StringLines, ExcursionTable]] = {}
 
 
 def neck(
@@ -114,7 +114,7 @@ def neck(
     if model not in _TABLES:
         made = specification(model)
         lines = string_lines(made)
-        _TABLES[model] = (made, lines, envelope(made, lines))
+        _TABLES[model] = (made, lines, excursion_table(made, lines))
     spec, lines, table = _TABLES[model]
     count = spec.string_count
     straight = relief_mm * default_bow(spec, lines).frets

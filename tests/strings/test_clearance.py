@@ -17,7 +17,7 @@ from evenfall.strings.clearance import (
     rest_clearance_mm,
     touch_force,
 )
-from evenfall.strings.envelope import Envelope
+from evenfall.strings.excursion import ExcursionTable
 from evenfall.strings.motion import (
     excursion_per_newton,
     parallelogram_excursion_per_newton,
@@ -41,7 +41,7 @@ LINES = StringLines(
 )
 
 
-def ideal(pluck_mm: float) -> Envelope:
+def ideal(pluck_mm: float) -> ExcursionTable:
     """Return the parallelogram: a string without stiffness, plucked at a point."""
     string = {
         "speaking_length_mm": SCALE_MM,
@@ -49,7 +49,7 @@ def ideal(pluck_mm: float) -> Envelope:
         "stop_station_mm": STATION_MM,
         "pluck_distance_mm": pluck_mm,
     }
-    return Envelope(
+    return ExcursionTable(
         parallelogram_excursion_per_newton(**string)[None],
         pluck_compliance_mm_per_n(
             linear_density_kg_per_m=0.398e-3,
@@ -118,7 +118,7 @@ def test_a_stiff_string_bears_less_by_what_it_swings_deeper(
         "pluck_distance_mm": 80.0,
         "pluck_width_mm": 0.0,
     }
-    stiff = Envelope(
+    stiff = ExcursionTable(
         excursion_per_newton(**string, periods=3)[None], pluck_compliance_mm_per_n(**string)[None]
     )
     clearance = rest_clearance_mm(LINES, np.zeros(1), np.zeros((1, FRETS)), np.array([2.9]))

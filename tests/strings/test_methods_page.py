@@ -7,7 +7,7 @@ from importlib import resources
 from pathlib import Path
 
 from evenfall.instrument import read_specification, string_lines
-from evenfall.strings.envelope import envelope
+from evenfall.strings.excursion import excursion_table
 from evenfall.strings.motion import parallelogram_excursion_per_newton
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "explanation" / "methods.md"
@@ -25,7 +25,7 @@ def deeper_percent(string: int, stop: int) -> int:
         stop_station_mm=lines.station_mm[k],
         pluck_distance_mm=spec.player.pluck_distance_mm,
     )[stop, stop + 1]
-    real = envelope(spec, lines).excursion_mm_per_n[k, stop, stop + 1]
+    real = excursion_table(spec, lines).excursion_mm_per_n[k, stop, stop + 1]
     return round(100.0 * (float(real / ideal) - 1.0))
 
 

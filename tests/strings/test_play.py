@@ -26,7 +26,7 @@ SHORT_S = 0.05
 
 
 def played(made: Neck, **options: object) -> PlayTest:
-    return play(made.specification, *made.heights_mm, envelope=made.envelope, **options)  # type: ignore[arg-type]
+    return play(made.specification, *made.heights_mm, excursion=made.excursion, **options)  # type: ignore[arg-type]
 
 
 def every(made: Neck, force_n: float, name: str = "even") -> Attack:
@@ -143,7 +143,7 @@ def test_a_string_that_lies_on_a_fret_touches_from_the_start() -> None:
         made.nut_mm,
         high,
         made.saddle_mm,
-        envelope=made.envelope,
+        excursion=made.excursion,
         duration_s=SHORT_S,
     )
     assert (result.motion_touch_force_n[1, 6] < 0.0).all()
@@ -170,7 +170,7 @@ def test_levels_follow_the_specification() -> None:
     assert played(made, duration_s=0.01).attacks == levels
 
 
-def test_the_envelope_is_compared_with_the_motion(heavy: PlayTest) -> None:
+def test_the_touch_force_is_compared_with_the_motion(heavy: PlayTest) -> None:
     promised = heavy.touch_force_n[:, :, None] >= heavy.normal_attack_n[:, None, :]
     touched = heavy.worst > Verdict.CLEAN
     assert (heavy.touch_force_optimistic == (promised & touched)).all()
@@ -335,7 +335,7 @@ from strings.played_necks import neck
 from evenfall.strings.playtest import play
 from evenfall.strings.playtest import contact
 made = neck("ukulele")
-play(made.specification, *made.heights_mm, envelope=made.envelope, duration_s=0.01)
+play(made.specification, *made.heights_mm, excursion=made.excursion, duration_s=0.01)
 stats = [kernel.stats for kernel in (contact.play_runs, contact.reach_all)]
 print(sum(s.cache_hits.total() for s in stats), sum(s.cache_misses.total() for s in stats))
 """

@@ -393,7 +393,7 @@ def test_contact_impulses_at_the_default_rate_are_converged() -> None:
     for model in MODELS:
         made = neck(model)
         clearance = rest_clearance_mm(made.lines, *made.heights_mm)
-        room = touch_force(clearance, made.envelope).force_n
+        room = touch_force(clearance, made.excursion).force_n
         for _ in range(5):
             k, p = int(rng.integers(room.shape[0])), int(rng.integers(room.shape[1] - 2))
             force = rng.uniform(1.2, 2.2) * room[k, p]

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
-    from evenfall.strings.envelope import Envelope
+    from evenfall.strings.excursion import ExcursionTable
 
     FloatArray = NDArray[np.float64]
 
@@ -44,7 +44,7 @@ class Requirement:
 def audit(
     specification: Specification,
     measurement: Measurement,
-    envelope: Envelope,
+    excursion: ExcursionTable,
     *,
     attack_n: FloatArray,
     crown_top_after_mm: FloatArray,
@@ -59,7 +59,7 @@ def audit(
 
     Parameters
     ----------
-    specification, measurement, envelope
+    specification, measurement, excursion
         What the plan was made from.
     attack_n
         Attack the plan promises to bear, shape (K,) [N].
@@ -102,7 +102,7 @@ def audit(
             need = (
                 specification.rule.extra_clearance_mm
                 + one_sided * uncertainty
-                + attack_n[k] * envelope.excursion_mm_per_n[k, stop, ahead]
+                + attack_n[k] * excursion.excursion_mm_per_n[k, stop, ahead]
             )
             short = need - (underside - z[ahead])
             fret = int(np.argmax(short))

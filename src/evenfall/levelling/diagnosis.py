@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from evenfall.levelling.problem import Problem
     from evenfall.measurement import Measurement
     from evenfall.neck import Bow
-    from evenfall.strings.envelope import Envelope
+    from evenfall.strings.excursion import ExcursionTable
 
     FloatArray = NDArray[np.float64]
 
@@ -116,7 +116,7 @@ def diagnose(
     specification: Specification,
     measurement: Measurement,
     *,
-    envelope: Envelope | None = None,
+    excursion: ExcursionTable | None = None,
     bow: Bow | None = None,
 ) -> Diagnosis:
     """Return what is wrong with an instrument and what adjusting alone would cure.
@@ -127,7 +127,7 @@ def diagnose(
         Limits and player.
     measurement
         Complete heights.
-    envelope
+    excursion
         Excursion table of the specification; computed if left out.
     bow
         How the truss rod bows the neck; the default shape if left out.
@@ -137,7 +137,7 @@ def diagnose(
     RequestError
         The measurement does not fit the specification or is incomplete.
     """
-    problem = build_problem(specification, measurement, envelope=envelope, bow=bow)
+    problem = build_problem(specification, measurement, excursion=excursion, bow=bow)
     found = _touch_force(problem)
     best, reach = _best_adjustment(problem)
     adjusted = _touch_force(
@@ -176,7 +176,7 @@ def diagnose(
 def _touch_force(problem: Problem) -> TouchForce:
     found = problem.measurement
     clearance = rest_clearance_mm(problem.lines, found.nut_mm, found.crown_top_mm, found.saddle_mm)
-    return touch_force(clearance, problem.envelope)
+    return touch_force(clearance, problem.excursion)
 
 
 def _best_adjustment(problem: Problem) -> tuple[Outcome, Reach]:

@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     from evenfall.levelling.problem import Problem
     from evenfall.measurement import Measurement
     from evenfall.neck import NeckModel
-    from evenfall.strings.envelope import Envelope
+    from evenfall.strings.excursion import ExcursionTable
 
     FloatArray = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ def make_plan(
     attack_n: float | Sequence[float] | FloatArray | None = None,
     budget_mm: float | None = None,
     keep: Collection[str] = (),
-    envelope: Envelope | None = None,
+    excursion: ExcursionTable | None = None,
     neck: NeckModel | None = None,
 ) -> Plan:
     """Return the plan for one instrument.
@@ -91,7 +91,7 @@ def make_plan(
         Total removal allowed [mm]; then the attack is made as large as that allows.
     keep
         What must stay as it is: any of "relief", "saddle", "nut".
-    envelope
+    excursion
         Excursion table of the specification; computed if left out.
     neck
         What bows the neck, as far as it was measured; from the specification if left out.
@@ -109,7 +109,7 @@ def make_plan(
         specification,
         measurement,
         attack_n=attack_n,
-        envelope=envelope,
+        excursion=excursion,
         keep=frozenset(keep),
         bow=neck.rod_bow,
     )
@@ -292,7 +292,7 @@ def _touch_force_after(outcome: Outcome) -> TouchForce:
     clearance = rest_clearance_mm(
         problem.lines, outcome.nut_after_mm, outcome.crown_top_after_mm, outcome.saddle_after_mm
     )
-    return touch_force(clearance, problem.envelope)
+    return touch_force(clearance, problem.excursion)
 
 
 def _plan(
@@ -316,7 +316,7 @@ def _plan(
             before,
             crown_height_mm=outcome.problem.measurement.crown_height_mm,
         ),
-        found.envelope,
+        found.excursion,
         attack_n=attack_n,
         crown_top_after_mm=outcome.crown_top_after_mm,
         crown_height_after_mm=outcome.crown_height_after_mm,
@@ -363,7 +363,7 @@ def _plan(
         action_after_mm=open_gap_mm(lines, *heights, reference),
         first_fret_gap_before_mm=open_gap_mm(lines, *found_heights, 1),
         first_fret_gap_after_mm=open_gap_mm(lines, *heights, 1),
-        touch_force_before_n=touch_force(rest, found.envelope).force_n,
+        touch_force_before_n=touch_force(rest, found.excursion).force_n,
         touch_force_after_n=_touch_force_after(outcome).force_n,
         life_used=result.life_used,
         bow_mm_per_mm=found.bow.frets,

@@ -17,7 +17,7 @@ from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.neck import default_bow
 from evenfall.strings.clearance import chord_share, clearance_per_relief, open_share
-from evenfall.strings.envelope import envelope as compute_envelope
+from evenfall.strings.excursion import excursion_table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from evenfall.instrument.specification import Limit
     from evenfall.measurement import Measurement
     from evenfall.neck import Bow
-    from evenfall.strings.envelope import Envelope
+    from evenfall.strings.excursion import ExcursionTable
 
     FloatArray = NDArray[np.float64]
 
@@ -43,7 +43,7 @@ class Problem:
 
     Parameters
     ----------
-    specification, measurement, lines, bow, envelope
+    specification, measurement, lines, bow, excursion
         What it was made from.
     attack_n
         Attack to bear, shape (K,) [N].
@@ -74,7 +74,7 @@ class Problem:
     measurement: Measurement
     lines: StringLines
     bow: Bow
-    envelope: Envelope
+    excursion: ExcursionTable
     attack_n: FloatArray
     margin_mm: FloatArray
     share: FloatArray
@@ -157,7 +157,7 @@ def build_problem(
     measurement: Measurement,
     *,
     attack_n: float | Sequence[float] | FloatArray | None = None,
-    envelope: Envelope | None = None,
+    excursion: ExcursionTable | None = None,
     keep: frozenset[str] = frozenset(),
     bow: Bow | None = None,
 ) -> Problem:
@@ -171,7 +171,7 @@ def build_problem(
         Heights with uncertainty; must be complete.
     attack_n
         Attack instead of the specification's: one number, or one per string [N].
-    envelope
+    excursion
         Excursion table of the specification; computed if left out.
     keep
         What must stay as it is: any of "relief", "saddle", "nut".
@@ -212,7 +212,7 @@ def build_problem(
         measurement=measurement,
         lines=lines,
         bow=bow,
-        envelope=envelope if envelope is not None else compute_envelope(specification, lines),
+        excursion=excursion if excursion is not None else excursion_table(specification, lines),
         attack_n=_attack(specification, attack_n),
         margin_mm=specification.rule.extra_clearance_mm + allowance + kappa * spread,
         share=share,

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from evenfall.levelling.problem import Problem
     from evenfall.measurement import Measurement
     from evenfall.plan import Plan
-    from evenfall.strings.envelope import Envelope
+    from evenfall.strings.excursion import ExcursionTable
 
     FloatArray = NDArray[np.float64]
 
@@ -61,7 +61,7 @@ class TradeOff:
 
 
 def trade_off(
-    specification: Specification, plan: Plan, *, envelope: Envelope | None = None
+    specification: Specification, plan: Plan, *, excursion: ExcursionTable | None = None
 ) -> TradeOff:
     """Return metal against action and touch force against relief, around a plan.
 
@@ -71,14 +71,14 @@ def trade_off(
         The specification the plan was made for.
     plan
         The plan.
-    envelope
+    excursion
         Excursion table of the specification; computed if left out.
     """
     problem = build_problem(
         specification,
         _with_its_frets(plan),
         attack_n=plan.attack_n,
-        envelope=envelope,
+        excursion=excursion,
         bow=replace(
             default_bow(specification, string_lines(specification)), frets=plan.bow_mm_per_mm
         ),
@@ -167,5 +167,5 @@ def _lowest_touch_force(problem: Problem, plan: Plan, relief_mm: float) -> float
     nut = plan.nut_after_mm + rise_first - slope * first
     saddle = plan.saddle_after_mm + rise_first + slope * (1.0 - first)
     clearance = rest_clearance_mm(problem.lines, nut, plan.crown_top_after_mm + change, saddle)
-    force = touch_force(clearance, problem.envelope).force_n
+    force = touch_force(clearance, problem.excursion).force_n
     return float((force / np.maximum(plan.attack_n[:, None], 1e-9)).min())

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
     from evenfall.instrument import Specification
     from evenfall.plan import Plan
-    from evenfall.strings.envelope import Envelope
+    from evenfall.strings.excursion import ExcursionTable
 
     FloatArray = NDArray[np.float64]
 
@@ -95,7 +95,7 @@ class _View:
 def string_side_view(
     specification: Specification,
     plan: Plan,
-    envelope: Envelope,
+    excursion: ExcursionTable,
     *,
     string: int,
     stop: int,
@@ -109,7 +109,7 @@ def string_side_view(
         The instrument, K strings over F frets.
     plan
         What is done to it.
-    envelope
+    excursion
         How deep its strings swing per newton.
     string
         String number, 1..K.
@@ -127,7 +127,7 @@ def string_side_view(
         raise ValueError(f"there is no string {string}")
     if not 0 <= stop < specification.frets:
         raise ValueError(f"no string can be stopped at fret {stop} and still pass over a fret")
-    view = _view(specification, plan, envelope, (string - 1, stop), unit)
+    view = _view(specification, plan, excursion, (string - 1, stop), unit)
     exaggeration = _exaggeration(view)
     pitch = specification.strings[string - 1].pitch
     where = f"stopped at fret {stop}" if stop else "open"
@@ -166,7 +166,7 @@ def string_side_view(
 def _view(
     specification: Specification,
     plan: Plan,
-    envelope: Envelope,
+    excursion: ExcursionTable,
     place: tuple[int, int],
     unit: LengthUnit,
 ) -> _View:
@@ -176,7 +176,7 @@ def _view(
     before = (measured.nut_mm, measured.crown_top_mm, measured.saddle_mm)
     after = (plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
     attack = float(plan.attack_n[k])
-    excursion = attack * envelope.excursion_mm_per_n[k, stop, stop + 1 :]
+    swing = attack * excursion.excursion_mm_per_n[k, stop, stop + 1 :]
     station = lines.station_mm[k]
     saddle_station = float(lines.saddle_station_mm[k])
 
@@ -189,7 +189,7 @@ def _view(
         height = np.concatenate([nut[k : k + 1], top[k]]) - reference
         if not bool(np.isfinite(height).all() and np.isfinite(rest).all()):
             raise ValueError(f"string {k + 1}: a height is missing")
-        return _State(height, float(saddle[k]) - saddle_after, rest - excursion)
+        return _State(height, float(saddle[k]) - saddle_after, rest - swing)
 
     states = state(*before), state(*after)
     board = plan.crown_top_after_mm[k] - plan.crown_height_after_mm[k] - reference[1:]

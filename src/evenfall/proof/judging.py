@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from evenfall.plan import Plan
     from evenfall.proof.decision import Verdict
     from evenfall.proof.result import Deviation
-    from evenfall.strings.envelope import Envelope
+    from evenfall.strings.excursion import ExcursionTable
 
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
@@ -51,7 +51,7 @@ class Case:
 
     Parameters
     ----------
-    specification, lines, bow, envelope
+    specification, lines, bow, excursion
         The instrument.
     measurement
         Readings after the work.
@@ -64,7 +64,7 @@ class Case:
     specification: Specification
     lines: StringLines
     bow: Bow
-    envelope: Envelope
+    excursion: ExcursionTable
     measurement: Measurement
     heights: Heights
     attack_n: FloatArray
@@ -465,7 +465,7 @@ def clearances(case: Case) -> Clearances:
     bowed = (
         clearance_per_relief(case.lines, case.bow.frets) * case.measurement.converted_relief_u_mm
     )
-    excursion_mm = case.attack_n[:, None, None] * case.envelope.excursion_mm_per_n
+    excursion_mm = case.attack_n[:, None, None] * case.excursion.excursion_mm_per_n
     return Clearances(
         clearance_mm=rest_clearance_mm(case.lines, read.nut_mm, read.top_mm, read.saddle_mm),
         u_mm=np.sqrt(squares + bowed**2),
@@ -490,7 +490,7 @@ def judge_positions(case: Case, found: Clearances) -> Positions:
     k, i = np.ogrid[:count, :frets]
     known = np.isfinite(score[k, i, critical])
     clearance_mm = np.where(known, found.clearance_mm[k, i, critical], np.nan)
-    excursion = case.envelope.excursion_mm_per_n
+    excursion = case.excursion.excursion_mm_per_n
     with np.errstate(divide="ignore", invalid="ignore"):
         bears = np.where(excursion > 0.0, found.clearance_mm / excursion, np.inf)[:, :-1]
         unstrung_n = found.u_mm[k, i, critical] / excursion[k, i, critical]

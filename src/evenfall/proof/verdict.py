@@ -33,7 +33,7 @@ from evenfall.proof.judging import (
 from evenfall.proof.next_steps import next_steps
 from evenfall.proof.result import Deviation, Item, Proof
 from evenfall.proof.uncertainty import Budget, student_t_factor
-from evenfall.strings.envelope import envelope as excursion_table
+from evenfall.strings.excursion import excursion_table
 from evenfall.units import length_text
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from evenfall.measurement import Measurement
     from evenfall.plan import Plan
     from evenfall.proof.decision import Verdict
-    from evenfall.strings.envelope import Envelope
+    from evenfall.strings.excursion import ExcursionTable
 
 _SAME_MM = 5e-4
 """Half the last digit that people read: a smaller difference is none."""
@@ -57,7 +57,7 @@ def prove(
     specification: Specification,
     plan: Plan,
     measurement: Measurement,
-    envelope: Envelope | None = None,
+    excursion: ExcursionTable | None = None,
     *,
     attack_n: Sequence[float] | None = None,
 ) -> Proof:
@@ -75,7 +75,7 @@ def prove(
         What was to be done.
     measurement
         Readings after the work.
-    envelope
+    excursion
         Excursion table of the specification, if at hand; else it is computed.
     attack_n
         Attack that the positions must bear [N], one per string; the specification's if left out.
@@ -99,7 +99,7 @@ def prove(
         specification=specification,
         lines=lines,
         bow=bow,
-        envelope=envelope or excursion_table(specification, lines),
+        excursion=excursion or excursion_table(specification, lines),
         measurement=measurement,
         heights=heights,
         attack_n=attack,

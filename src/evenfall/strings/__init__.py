@@ -1,1 +1,1 @@
-"""Strings: tension, motion and its envelope, rest clearance, pitch, play test."""
+"""Strings: tension, motion and its excursion, rest clearance, pitch, play test."""

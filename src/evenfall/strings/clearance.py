@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from evenfall.instrument import StringLines
-    from evenfall.strings.envelope import Envelope
+    from evenfall.strings.excursion import ExcursionTable
 
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
@@ -101,24 +101,24 @@ class TouchForce:
     critical_fret: IntArray
 
 
-def touch_force(clearance_mm: FloatArray, envelope: Envelope) -> TouchForce:
+def touch_force(clearance_mm: FloatArray, excursion: ExcursionTable) -> TouchForce:
     """Return the touch force H[k, i] = min over j > i of c[k, i, j] / e[k, i, j].
 
     Parameters
     ----------
     clearance_mm
         As `rest_clearance_mm` gives, shape (K, F + 1, F + 1) [mm].
-    envelope
+    excursion
         Excursion of the same strings.
     """
-    excursion = envelope.excursion_mm_per_n
+    swing = excursion.excursion_mm_per_n
     with np.errstate(divide="ignore", invalid="ignore"):
-        force = np.where(excursion > 0.0, clearance_mm / excursion, np.inf)[:, :-1, :]
+        force = np.where(swing > 0.0, clearance_mm / swing, np.inf)[:, :-1, :]
     force = np.where(np.isnan(force), np.inf, force)
     least = force.min(axis=2)
     return TouchForce(
         force_n=least,
-        displacement_mm=least * envelope.compliance_mm_per_n[:, :-1],
+        displacement_mm=least * excursion.compliance_mm_per_n[:, :-1],
         critical_fret=force.argmin(axis=2),
     )
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from evenfall.pages.typesetting import Paper
     from evenfall.plan import Plan
     from evenfall.proof import Proof
-    from evenfall.strings.envelope import Envelope
+    from evenfall.strings.excursion import ExcursionTable
     from evenfall.units import LengthUnit
 
 KEPT_TABLES = 200
@@ -289,7 +289,7 @@ def diagnose(
     return levelling.diagnose(
         specification,
         measurement,
-        envelope=excursion(specification),
+        excursion=excursion(specification),
         bow=None if neck is None else neck.rod_bow,
     )
 
@@ -337,7 +337,7 @@ def plan(
         attack_n=attack_n,
         budget_mm=budget_mm,
         keep=keep,
-        envelope=excursion(specification),
+        excursion=excursion(specification),
         neck=neck,
     )
 
@@ -507,7 +507,7 @@ def plan_pictures(
             specification, plan_, table, string=string, stop=stop, unit=shown
         ),
         "neck": neck_curve(specification, plan_.measurement, plan_, unit=shown),
-        "trade-off": trade_off_chart(trade_off(specification, plan_, envelope=table), unit=shown),
+        "trade-off": trade_off_chart(trade_off(specification, plan_, excursion=table), unit=shown),
     }
 
 
@@ -735,7 +735,7 @@ def demo(folder: Path, *, say: Callable[[str], object]) -> DemoJob:
 # ---- the excursion table, kept ----------------------------------------------------------
 
 
-def excursion(specification: Specification) -> Envelope:
+def excursion(specification: Specification) -> ExcursionTable:
     """Return the excursion table of a specification, from disk if it was computed before.
 
     Parameters
@@ -746,18 +746,18 @@ def excursion(specification: Specification) -> Envelope:
     import numpy as np
 
     from evenfall.instrument import string_lines
-    from evenfall.strings.envelope import Envelope, envelope, envelope_key
+    from evenfall.strings.excursion import ExcursionTable, excursion_key, excursion_table
 
     size = specification.frets + 1
     count = specification.string_count
-    kept = _cache_folder() / f"excursion-{envelope_key(specification)}.npy"
+    kept = _cache_folder() / f"excursion-{excursion_key(specification)}.npy"
     try:
         table = np.load(kept, allow_pickle=False)
         if table.shape == (count, size + 1, size) and np.isfinite(table).all():
-            return Envelope(table[:, :-1, :], table[:, -1, :])
+            return ExcursionTable(table[:, :-1, :], table[:, -1, :])
     except (OSError, ValueError, EOFError):
         pass  # not kept yet, or damaged: compute it
-    computed = envelope(specification, string_lines(specification))
+    computed = excursion_table(specification, string_lines(specification))
     table = np.concatenate(
         [computed.excursion_mm_per_n, computed.compliance_mm_per_n[:, None, :]], axis=1
     )

@@ -236,7 +236,7 @@ def play_levels(
         *where,
         attacks=attacks,
         duration_s=duration_s,
-        envelope=excursion(specification),
+        excursion=excursion(specification),
         progress=lambda share: tell("Playing every string at every position", share),
     )
 

@@ -18,7 +18,7 @@ import numpy as np
 from evenfall.errors import RequestError
 from evenfall.instrument import string_lines
 from evenfall.strings.clearance import rest_clearance_mm, touch_force
-from evenfall.strings.envelope import envelope as excursion_envelope
+from evenfall.strings.excursion import excursion_table
 from evenfall.strings.playtest.batch import (
     PULSE_RATE_HZ,
     Note,
@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from evenfall.instrument import Specification
-    from evenfall.strings.envelope import Envelope
+    from evenfall.strings.excursion import ExcursionTable
     from evenfall.strings.playtest.batch import Played
     from evenfall.strings.playtest.modes import StoppedString
     from evenfall.strings.playtest.result import Attack, Direction
@@ -69,7 +69,7 @@ def play(
     attacks: Sequence[Attack] | None = None,
     directions: Sequence[Direction] = (AWAY, TOWARDS),
     duration_s: float = 0.25,
-    envelope: Envelope | None = None,
+    excursion: ExcursionTable | None = None,
     settings: Settings | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> PlayTest:
@@ -87,7 +87,7 @@ def play(
         Directions of the pluck; by default straight away from the board and towards it.
     duration_s
         How long each note is followed [s].
-    envelope
+    excursion
         Excursion table of this specification, if it is at hand already.
     settings
         How the motion is computed and judged.
@@ -108,8 +108,8 @@ def play(
     kernel = load_kernel()
     lines = string_lines(specification)
     clearance = rest_clearance_mm(lines, nut_mm, crown_top_mm, saddle_mm)
-    if envelope is None:
-        envelope = excursion_envelope(specification, lines)
+    if excursion is None:
+        excursion = excursion_table(specification, lines)
 
     linear = replace(settings, rate_hz=settings.rate_hz or _REACH_RATE_HZ)
     reach = reach_mm_per_n(
@@ -134,7 +134,7 @@ def play(
         settings,
         duration_s,
         motion_touch_force_n=_motion_touch_force(table, reach, lines.station_mm.shape),
-        touch_force_n=touch_force(clearance, envelope).force_n,
+        touch_force_n=touch_force(clearance, excursion).force_n,
     )
 
 

@@ -1,7 +1,7 @@
 """How deep every string of an instrument swings, per newton: a table of the specification alone.
 
 The table depends on nothing that is measured, so it is computed once per specification and may
-be kept: `envelope_key` names it.
+be kept: `excursion_key` names it.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ class _Quantities(TypedDict):
 
 
 @dataclass(frozen=True, slots=True)
-class Envelope:
+class ExcursionTable:
     """Excursion of K strings over F frets, per newton of attack normal to the board.
 
     Parameters
@@ -63,7 +63,7 @@ class Envelope:
     compliance_mm_per_n: FloatArray
 
 
-def envelope(specification: Specification, lines: StringLines) -> Envelope:
+def excursion_table(specification: Specification, lines: StringLines) -> ExcursionTable:
     """Return the excursion table of an instrument.
 
     Parameters
@@ -87,10 +87,10 @@ def envelope(specification: Specification, lines: StringLines) -> Envelope:
         )
         excursion.append(excursion_per_newton(**quantities, periods=PERIODS))
         compliance.append(pluck_compliance_mm_per_n(**quantities))
-    return Envelope(np.array(excursion), np.array(compliance))
+    return ExcursionTable(np.array(excursion), np.array(compliance))
 
 
-def envelope_key(specification: Specification) -> str:
+def excursion_key(specification: Specification) -> str:
     """Return the name under which the table of a specification may be kept (SHA-256).
 
     Parameters

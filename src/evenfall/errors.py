@@ -251,20 +251,24 @@ class EvenfallError(Exception):
 
     def words(self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS) -> str:
         """Return place and sentence, in a unit and in the words of a door."""
-        place = str(self.at)
-        told = say(self.said, unit, door)
-        return f"{place}: {told}" if place else told
+        return _placed(str(self.at), say(self.said, unit, door))
 
     def as_dict(
         self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
     ) -> dict[str, object]:
-        """Return code, place, values and the sentence, as plain values for JSON."""
+        """Return code, place, text, values, sentence and findings, as plain values for JSON."""
         return {
             "code": self.code,
             "at": self.at.as_dict(),
             **self.said.as_dict(),
             "sentence": say(self.said, unit, door),
+            "findings": [],
         }
+
+
+def _placed(place: str, told: str) -> str:
+    """Return a sentence after its place, unless it begins with that itself."""
+    return told if told.startswith(place) else f"{place}: {told}"
 
 
 class FindingsError(EvenfallError):
@@ -287,21 +291,16 @@ class FindingsError(EvenfallError):
         """Return a line for each fault, in a unit and in the words of a door."""
         lines = []
         for finding in self.findings:
-            told = say(finding.said, unit, door)
-            places = (str(self.at), str(finding.at), told)
-            lines.append(": ".join(part for part in places if part))
+            told = _placed(str(finding.at), say(finding.said, unit, door))
+            lines.append(told if finding.at.file else _placed(str(self.at), told))
         return "\n".join(lines)
 
     def as_dict(
         self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
     ) -> dict[str, object]:
         """Return the error and each of its findings, as plain values for JSON."""
-        return {
-            "code": self.code,
-            "at": self.at.as_dict(),
-            "sentence": say(self.said, unit, door),
-            "findings": [f.as_dict(unit, door) for f in self.findings],
-        }
+        findings = [finding.as_dict(unit, door) for finding in self.findings]
+        return {**super().as_dict(unit, door), "findings": findings}
 
 
 class RequestError(EvenfallError):

@@ -68,6 +68,10 @@ def test_text_from_outside_stays_on_one_short_line(text: str) -> None:
     assert quoted(text)[0] == quoted(text)[-1] == '"'
 
 
+def test_a_number_from_outside_reads_as_it_was_given() -> None:
+    assert say(sentence("{a:quoted}, {b:quoted}", a=1_000_000, b=0.25)) == "1000000, 0.25"
+
+
 @given(st.lists(st.integers(0, 40), unique=True, max_size=20).map(sorted))
 def test_numbers_lose_none(rising: list[int]) -> None:
     back: list[int] = []
@@ -94,6 +98,9 @@ def test_a_finding_is_data_with_a_place() -> None:
         "high-fret", "Fret {f} stands {step:length} high.", at, f=11, step=0.059
     )
     assert found.where == "a.csv, rows 3 and 7, value"
+    assert str(At(file="a.toml", lines=(3,), field="[rule] coverage")) == (
+        "a.toml, line 3, [rule] coverage"
+    )
 
 
 def test_an_error_says_where_and_what_in_either_unit() -> None:

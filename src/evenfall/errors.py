@@ -104,13 +104,15 @@ class At:
     file
         Name of the file, with the sheet in it where it has several.
     rows
-        Rows or lines in that file, counted from 1.
+        Rows in that file, counted from 1.
     field
         Column, key, option or table: `[fretwire] crown_height`, `attack`.
     strings, frets
         String and fret numbers.
     stopped_fret
         Where a finger is, 0 for the open string; None where that does not matter.
+    lines
+        Lines in that file, where it is one of text, counted from 1.
     """
 
     file: str = ""
@@ -119,12 +121,13 @@ class At:
     strings: tuple[int, ...] = ()
     frets: tuple[int, ...] = ()
     stopped_fret: int | None = None
+    lines: tuple[int, ...] = ()
 
     def __str__(self) -> str:
-        """Return file, rows and field; strings and frets are in the sentence itself."""
-        word = "row" if len(self.rows) == 1 else "rows"
-        row = f"{word} {numbers(self.rows)}" if self.rows else ""
-        return ", ".join(part for part in (self.file, row, self.field) if part)
+        """Return file, rows or lines, and field; the sentence itself names strings and frets."""
+        counted = (("row", self.rows), ("line", self.lines))
+        places = [f"{word}{'s' * (len(n) > 1)} {numbers(n)}" for word, n in counted if n]
+        return ", ".join(part for part in (self.file, *places, self.field) if part)
 
     def in_file(self, name: str) -> At:
         """Return the same place, in a file, unless it names one already."""

@@ -20,7 +20,8 @@ A place in a text is `{name}` or `{name:form}`. The forms:
     sentences, phrases  several sentences one after another; phrases with commas
     count NOUN          1 fret; 3 frets
     plural ONE|MANY     one word where the number (or the length of the list) is 1, else the other
-    quoted              text from outside, in quotes, clipped, with nothing unprintable in it
+    quoted              text from outside, in quotes, clipped, with nothing unprintable in it;
+                        a number from outside as it was given
 
 Any other form is Python's own. A name that begins with `door_` stands for a word of the door.
 """
@@ -201,6 +202,8 @@ def _worded(  # noqa: PLR0911  (one answer for each kind of value)
         return quoted(value) if form == "quoted" else value
     if value is None:
         return "–"
+    if form == "quoted" and isinstance(value, int | float):
+        return f"{value:g}" if isinstance(value, float) else str(value)
     word, _, more = form.partition(" ")
     if word == "count":
         return counted(len(value) if isinstance(value, Sequence) else int(value), more)

@@ -9,11 +9,9 @@ from __future__ import annotations
 
 import re
 import sys
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from importlib import resources
-from pathlib import Path
 from typing import Any, Literal, get_args, get_origin
 
 from evenfall.errors import Finding
@@ -25,7 +23,7 @@ from evenfall.proof import Item, Proof, prove
 from evenfall.proof.decision import Verdict
 from evenfall.proof.result import Deviation, Positions
 from evenfall.proof.uncertainty import BudgetLine
-from evenfall.sheets import read_measurement
+from evenfall.sheets import SheetFile, read_measurement
 from evenfall.strings.excursion import excursion_table
 from evenfall.workshop.motion_check import Disagreement, MotionCheck
 
@@ -128,14 +126,12 @@ def page_tables(page: str) -> dict[str, dict[str, Entry]]:
 def invented_job() -> tuple[Measurement, Plan, Proof]:
     """Return the objects behind the three files of the invented job, no list left empty."""
     invented = resources.files("evenfall") / "invented"
-    with tempfile.TemporaryDirectory() as folder:
-        sheets = []
-        for name in ("kestrel-before.csv", "kestrel-after.csv"):
-            sheets.append(Path(folder) / name)
-            sheets[-1].write_text((invented / name).read_text(encoding="utf-8"), encoding="utf-8")
-        text = (invented / "kestrel.spec.toml").read_text(encoding="utf-8")
-        specification, _ = read_specification(text)
-        before, after = (read_measurement([sheet], specification)[0] for sheet in sheets)
+    text = (invented / "kestrel.spec.toml").read_text(encoding="utf-8")
+    specification, _ = read_specification(text)
+    before, after = (
+        read_measurement([SheetFile(name, (invented / name).read_bytes())], specification)[0]
+        for name in ("kestrel-before.csv", "kestrel-after.csv")
+    )
     table = excursion_table(specification, string_lines(specification))
     plan = make_plan(specification, before, excursion=table)
     proof = prove(specification, plan, after, table)

@@ -126,7 +126,7 @@ class At:
     def __str__(self) -> str:
         """Return file, rows or lines, and field; the sentence itself names strings and frets."""
         counted = (("row", self.rows), ("line", self.lines))
-        places = [f"{word}{'s' * (len(n) > 1)} {numbers(n)}" for word, n in counted if n]
+        places = [f"{word}{'s' * (len(n) > 1)} {numbers(n, 7)}" for word, n in counted if n]
         return ", ".join(part for part in (self.file, *places, self.field) if part)
 
     def in_file(self, name: str) -> At:
@@ -221,7 +221,7 @@ class EvenfallError(Exception):
     ----------
     text
         What is wrong, and how to correct it: a constant sentence with places for the values, see
-        `evenfall.wording`.
+        `evenfall.wording`, or a `Sentence` that holds its values.
     at
         What it is about.
     **values
@@ -230,9 +230,11 @@ class EvenfallError(Exception):
 
     code = "request"
 
-    def __init__(self, text: str, *, at: At = NOWHERE, where: str = "", **values: Value) -> None:
-        super().__init__(text)
-        self.said = Sentence(text, values)
+    def __init__(
+        self, text: str | Sentence, *, at: At = NOWHERE, where: str = "", **values: Value
+    ) -> None:
+        self.said = text if isinstance(text, Sentence) else Sentence(text, values)
+        super().__init__(self.said.text)
         self.at = At(field=where) if where else at
 
     def __str__(self) -> str:

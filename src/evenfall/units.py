@@ -31,6 +31,7 @@ _MM_PER_UNIT: dict[str, float] = {
     "mil": MM_PER_INCH / 1000.0,
 }
 
+_ABSURD_MM = 1e6
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 _SEMITONE = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _PITCH = re.compile(r"([A-Ga-g])([#♯b♭]?)(-?[0-9]{1,2})")
@@ -96,6 +97,8 @@ def length_text(length_mm: float, unit: LengthUnit = "mm", *, signed: bool = Fal
     if not math.isfinite(length_mm):
         return "–"
     sign = "+" if signed else ""
+    if abs(length_mm) >= _ABSURD_MM:  # somebody's slip, shown back
+        return f"{in_unit(length_mm, unit):{sign}.3g} {unit}"
     if unit == "in":
         return f"{_no_negative_zero(length_mm / MM_PER_INCH, 4):{sign}.4f} in"
     return f"{_no_negative_zero(length_mm, 3):{sign}.3f} mm"

@@ -15,6 +15,7 @@ A place in a text is `{name}` or `{name:form}`. The forms:
     share               a share of one, as a percentage: 0.15 reads 15 %
     cents               2.9 cents
     strings, frets      string 3; frets 2 to 5, 8 and 11 (with the noun)
+    rows                row 7; rows 7, 9 and 12 to 15 (with the noun), a long list cut short
     numbers             2 to 5, 8 and 11
     list, or            one, two and three; one, two or three
     sentences, phrases  several sentences one after another; phrases with commas
@@ -43,6 +44,7 @@ Value: TypeAlias = "str | int | float | bool | Sentence | Several | None"
 
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 _LONGEST_QUOTE = 40
+_MOST_ROWS = 7
 
 LIBRARY_WORDS: Mapping[str, str] = {
     "door_measure": "measure",
@@ -168,8 +170,10 @@ def joined(parts: Sequence[str], last: str = "and") -> str:
     return f"{', '.join(parts[:-1])} {last} {parts[-1]}"
 
 
-def numbers(rising: Sequence[int]) -> str:
+def numbers(rising: Sequence[int], most: int = 1_000) -> str:
     """Return "3", "3 and 7" or "2 to 5, 8 and 11": runs of three and more are drawn together.
+
+    More than `most` of them end in "and 12 more".
 
     Examples
     --------
@@ -182,10 +186,17 @@ def numbers(rising: Sequence[int]) -> str:
             runs[-1].append(number)
         elif number is not None:
             runs.append([number])
-    parts: list[str] = []
-    for run in runs:
-        parts.extend([f"{run[0]} to {run[-1]}"] if len(run) > 2 else [str(n) for n in run])
+    spans = [span for run in runs for span in ([run] if len(run) > 2 else [[n] for n in run])]
+    parts = [f"{span[0]} to {span[-1]}" if len(span) > 1 else str(span[0]) for span in spans]
+    if len(parts) > most:
+        left = sum(len(span) for span in spans[most - 1 :])
+        parts = [*parts[: most - 1], f"{left} more"]
     return joined(parts)
+
+
+def rows_text(rising: Sequence[int]) -> str:
+    """Return "row 7" or "rows 7, 9 and 12 to 15"; of many, the first and how many more."""
+    return f"row{'' if len(rising) == 1 else 's'} {numbers(rising, _MOST_ROWS)}"
 
 
 def counted(count: int, noun: str) -> str:
@@ -210,8 +221,10 @@ def _worded(  # noqa: PLR0911  (one answer for each kind of value)
     if word == "plural":
         one = (len(value) if isinstance(value, Sequence) else value) == 1
         return more.split("|")[0 if one else 1]
-    if word in ("strings", "frets", "numbers"):
+    if word in ("strings", "frets", "rows", "numbers"):
         listed = [int(one) for one in value] if isinstance(value, Sequence) else [int(value)]  # type: ignore[arg-type]
+        if word == "rows":
+            return rows_text(listed)
         noun = "" if word == "numbers" else f"{word[:-1] if len(listed) == 1 else word} "
         return noun + numbers(listed)
     if isinstance(value, Sequence):

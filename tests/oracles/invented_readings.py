@@ -16,7 +16,8 @@ import numpy as np
 from evenfall.instrument import read_specification, string_lines
 from evenfall.levelling import make_plan
 from evenfall.neck import default_bow
-from evenfall.sheets import read_measurement
+from evenfall.sheets import SheetFile, read_measurement
+from evenfall.sheets.quantities import COLUMNS
 
 HERE = Path(__file__).resolve().parents[2] / "src" / "evenfall" / "invented"
 U_MM = 0.004
@@ -28,8 +29,7 @@ def sheet(rows: list[tuple[str, object, object, float]], note: str) -> str:
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     stream.write(f"# {note} Invented example.\n")
-    columns = ("quantity", "string", "fret", "value", "unit", "uncertainty", "state", "gauge")
-    writer.writerow(columns)
+    writer.writerow(name for name in COLUMNS if name != "note")
     for quantity, string, fret, value in rows:
         writer.writerow([quantity, string, fret, f"{value:.3f}", "mm", f"{U_MM}", "strung", GAUGE])
     return stream.getvalue()
@@ -86,7 +86,7 @@ def main() -> None:
     before = sheet(readings(top, height, nut, saddle, 1), "Kestrel AL-0417 as received.")
     (HERE / "kestrel-before.csv").write_text(before, encoding="utf-8")
 
-    found, _ = read_measurement([HERE / "kestrel-before.csv"], specification)
+    found, _ = read_measurement([SheetFile("kestrel-before.csv", before.encode())], specification)
     plan = make_plan(specification, found)
     print(plan.status, plan.method, plan.metal_mm, plan.reason)
     cut = np.where(plan.removal_mm > 0.0, plan.removal_mm + 0.003 * rng.standard_normal(), 0.0)

@@ -23,7 +23,7 @@ from evenfall.measurement import Measurement, Origin
 from evenfall.readings.of_instrument import read_files
 from evenfall.readings.scanned import Setting, read_scanned
 from evenfall.scans.formats import Options, is_scan
-from evenfall.sheets import read_measurement
+from evenfall.sheets import SheetFile, read_measurement
 from evenfall.strings.excursion import ExcursionTable, excursion_table
 from oracles.surfaces import Recipe, make_scan, specification
 from scans.formats.samples import ply_file, ply_points
@@ -33,13 +33,22 @@ INVENTED = resources.files("evenfall") / "invented"
 SHEET = Path(str(INVENTED / "kestrel-before.csv"))
 
 
+def file(path: Path) -> SheetFile:
+    """Return a sheet as a door hands it in."""
+    return SheetFile(path.name, path.read_bytes())
+
+
 @cache
 def kestrel() -> tuple[Specification, Measurement, ExcursionTable]:
     """Return the invented instrument, what its hand sheet gives, and its excursions."""
     from evenfall.workshop import check_specification
 
     spec, _ = check_specification(Path(str(INVENTED / "kestrel.spec.toml")))
-    return spec, read_measurement([SHEET], spec)[0], excursion_table(spec, string_lines(spec))
+    return (
+        spec,
+        read_measurement([file(SHEET)], spec)[0],
+        excursion_table(spec, string_lines(spec)),
+    )
 
 
 def straight(x: FloatArray, z: FloatArray) -> FloatArray:
@@ -81,7 +90,10 @@ def test_a_scan_made_from_a_hand_sheet_gives_the_same_plan(tmp_path: Path) -> No
     u = float(np.median(sheet.crown_top_u_mm))
     # margins follow the uncertainty, so the plans are the same only if it is
     scanned = read_scanned(
-        scan_file(tmp_path, kestrel_points()), spec, sheets=[SHEET], setting=Setting(gauge_u_mm=u)
+        scan_file(tmp_path, kestrel_points()),
+        spec,
+        sheets=[file(SHEET)],
+        setting=Setting(gauge_u_mm=u),
     )
     found = scanned.measurement
     station = string_lines(spec).station_mm[:, 1:]
@@ -102,7 +114,7 @@ def test_a_scan_made_from_a_hand_sheet_gives_the_same_plan(tmp_path: Path) -> No
 
 def test_the_ends_of_the_strings_come_from_the_sheet_over_the_scans_datum(tmp_path: Path) -> None:
     spec, sheet, _ = kestrel()
-    scanned = read_scanned(scan_file(tmp_path, kestrel_points()), spec, sheets=[SHEET])
+    scanned = read_scanned(scan_file(tmp_path, kestrel_points()), spec, sheets=[file(SHEET)])
     found = scanned.measurement
     lines = string_lines(spec)
     share = lines.station_mm[:, 1:] / lines.saddle_station_mm[:, None]
@@ -128,7 +140,9 @@ def test_actions_beside_a_scan_need_no_datum(tmp_path: Path) -> None:
     rows += [f"action,{k + 1},{j},{gap[k, j - 1]:.4f},mm,0.005" for k in range(6) for j in (1, 12)]
     actions = tmp_path / "actions.csv"
     actions.write_text("\n".join(rows))
-    found = read_scanned(scan_file(tmp_path, kestrel_points()), spec, sheets=[actions]).measurement
+    found = read_scanned(
+        scan_file(tmp_path, kestrel_points()), spec, sheets=[file(actions)]
+    ).measurement
     assert found.complete
     assert set(found.nut_origin.tolist()) == {Origin.DERIVED}
     again = (1 - share) * found.nut_mm[:, None] + share * found.saddle_mm[:, None]
@@ -141,7 +155,7 @@ def test_heights_over_another_datum_are_refused(tmp_path: Path) -> None:
     rows = [f"{q},{k},{v},mm" for k in range(1, 7) for q, v in (("nut_slot", 1), ("saddle", 9))]
     sheet.write_text("quantity,string,value,unit\n" + "\n".join(rows))
     with pytest.raises(ReadingsError, match="another datum"):
-        read_scanned(scan_file(tmp_path, kestrel_points()), kestrel()[0], sheets=[sheet])
+        read_scanned(scan_file(tmp_path, kestrel_points()), kestrel()[0], sheets=[file(sheet)])
 
 
 def test_a_sheet_that_contradicts_the_scan_is_reported(tmp_path: Path) -> None:
@@ -152,7 +166,9 @@ def test_a_sheet_that_contradicts_the_scan_is_reported(tmp_path: Path) -> None:
     changed[at] = ",".join(cells)
     sheet = tmp_path / "sheet.csv"
     sheet.write_text("\n".join(changed))
-    scanned = read_scanned(scan_file(tmp_path, kestrel_points()), kestrel()[0], sheets=[sheet])
+    scanned = read_scanned(
+        scan_file(tmp_path, kestrel_points()), kestrel()[0], sheets=[file(sheet)]
+    )
     (finding,) = [f for f in scanned.findings if f.code == "disagree"]
     assert "string 3, fret 9" in finding.sentence
 
@@ -182,7 +198,7 @@ def test_the_state_of_the_strings(tmp_path: Path, strung: bool) -> None:
         + "\n".join(f"relief,{k},8,0.2,mm,{'un' if strung else ''}strung" for k in range(1, 7))
     )
     with pytest.raises(EvenfallError) as caught:
-        read_scanned(path, spec, sheets=[sheet], setting=Setting(strung=strung))
+        read_scanned(path, spec, sheets=[file(sheet)], setting=Setting(strung=strung))
     assert "bows in between" in str(caught.value)
     assert states
 
@@ -279,7 +295,7 @@ def test_a_crown_that_neither_string_side_shows_is_filled_in_across_the_strings(
     spec = specification("electric")
     points, truth = strung_points(bare=(2, 5, 8))
     path = scan_file(tmp_path, points)
-    found = read_scanned(path, spec, sheets=[actions(tmp_path / "actions.csv")])
+    found = read_scanned(path, spec, sheets=[file(actions(tmp_path / "actions.csv"))])
     measurement = found.measurement
     gaps = measurement.crown_top_origin == Origin.INTERPOLATED
     assert np.argwhere(gaps).tolist() == [[2, j] for j in range(4, 8)]
@@ -297,13 +313,13 @@ def test_a_string_hidden_too_far_is_named_has_no_uncertainty_and_comes_from_a_sh
     spec = specification("electric")
     points, truth = strung_points(bare=(2, 4, 18))
     path, ends = scan_file(tmp_path, points), actions(tmp_path / "actions.csv")
-    lacking = read_scanned(path, spec, sheets=[ends])
+    lacking = read_scanned(path, spec, sheets=[file(ends)])
     gone = ~np.isfinite(lacking.measurement.crown_top_mm)
     assert gone[2, 3:18].all()
     assert np.isnan(lacking.measurement.crown_top_u_mm[gone]).all()
     assert (lacking.measurement.crown_top_u_mm[~gone] > 0.0).all()
     (told,) = [f for f in lacking.findings if f.code == "missing"]
-    assert "frets 4-18 under string 3" in told.sentence
+    assert "frets 4 to 18 under string 3" in told.sentence
     # the sheet's heights stand over a datum of their own
     station = string_lines(spec).station_mm[2, 1:]
     rows = [
@@ -312,7 +328,7 @@ def test_a_string_hidden_too_far_is_named_has_no_uncertainty_and_comes_from_a_sh
     ]
     sheet = tmp_path / "tops.csv"
     sheet.write_text("quantity,string,fret,value,unit,uncertainty\n" + "\n".join(rows))
-    whole = read_scanned(path, spec, sheets=[ends, sheet])
+    whole = read_scanned(path, spec, sheets=[file(ends), file(sheet)])
     assert whole.measurement.complete
     off = whole.measurement.crown_top_mm[2] - truth[2]
     left = off - np.polyval(np.polyfit(station, off, 1), station)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from evenfall.errors import EvenfallError, Finding, FindingsError
 from evenfall.instrument import Specification, StringLines, read_specification, string_lines
 from evenfall.measurement import Measurement
-from evenfall.sheets import read_measurement
+from evenfall.sheets import SheetFile, read_measurement
 
 FloatArray = NDArray[np.float64]
 
@@ -79,7 +79,7 @@ pluck_distance = 90.0
 coverage = 0.95
 """
 
-HEADER = "quantity,string,fret,value,unit,uncertainty,state,gauge,note"
+HEADER = "quantity,string,fret,value,unit,uncertainty,state,measured_with,note"
 
 
 @cache
@@ -132,7 +132,15 @@ def read(
     folder: Path, text: str | bytes, name: str = "sheet.csv", *, unit: str = "mm"
 ) -> tuple[Measurement, tuple[Finding, ...]]:
     """Write a sheet and read it."""
-    return read_measurement([write(folder, text, name)], ukulele(unit))
+    return read_file(write(folder, text, name), unit=unit)
+
+
+def read_file(
+    *paths: Path, unit: str = "mm", serial: str = ""
+) -> tuple[Measurement, tuple[Finding, ...]]:
+    """Read sheets as a door does: names and bytes."""
+    files = [SheetFile(path.name, path.read_bytes()) for path in paths]
+    return read_measurement(files, ukulele(unit), serial=serial)
 
 
 def sheet(rows: Sequence[str], header: str = HEADER) -> str:
@@ -193,5 +201,5 @@ def refused(call: Callable[[], object]) -> list[Finding]:
     except FindingsError as error:
         return list(error.findings)
     except EvenfallError as error:
-        return [Finding("row", error.sentence, error.where, "error")]
+        return [Finding("row", error.sentence, error.at, "error")]
     raise AssertionError("it was accepted")

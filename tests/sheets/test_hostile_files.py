@@ -32,9 +32,8 @@ from evenfall.errors import (
 )
 from evenfall.files import read_text
 from evenfall.instrument import read_specification
-from evenfall.sheets import read_measurement
 from evenfall.sheets.quantities import QUANTITIES
-from sheets.made_sheets import HEADER, SPECIFICATION, full_sheet, sheet, ukulele, write
+from sheets.made_sheets import HEADER, SPECIFICATION, full_sheet, read_file, sheet, ukulele, write
 
 GOOD = full_sheet()
 
@@ -59,7 +58,7 @@ def findings_of(call: Callable[[], object]) -> tuple[EvenfallError, list[Finding
     if isinstance(error, FindingsError):
         assert len(set(error.findings)) == len(error.findings), "the same fault twice"
         return error, list(error.findings)
-    return error, [Finding("row", error.sentence, error.where, "error")]
+    return error, [Finding("row", error.sentence, error.at, "error")]
 
 
 @dataclass(frozen=True)
@@ -254,7 +253,22 @@ SHEETS: dict[str, Callable[[], Case]] = {
     "huge power": lambda: with_row("relief,,7,1e400,mm,,,,", "too large"),
     "ten to the 400th": lambda: with_row("relief,,7,10^400,mm,,,,", "not a number"),
     "four hundred digits": lambda: with_row("relief,,7," + "9" * 400 + ",mm,,,,", "too large"),
-    "negative action": lambda: with_row("action,1,12,-2.2,mm,,,,", "outside 0.000 mm"),
+    "a value of 100 kB": lambda: with_row(
+        "relief,,7," + "1" * 100_000 + ",mm,,,,", "more than 500 characters"
+    ),
+    "a value of 100 kB and its unit": lambda: with_row(
+        "relief,,7," + "1" * 100_000 + "m,mm,,,,", "more than 500 characters"
+    ),
+    "a fret of 100 kB": lambda: with_row(
+        "relief,,7 between" + " " * 100_000 + "1,0.1,mm,,,,", "more than 500 characters"
+    ),
+    "a state of 100 kB": lambda: with_row(
+        "relief,,7,0.1,mm,,strung" + " " * 100_000 + "4,,", "more than 500 characters"
+    ),
+    "a quantity of 100 kB": lambda: with_row(
+        "-" * 100_000 + ",,7,0.1,mm,,,,", "more than 500 characters"
+    ),
+    "negative action": lambda: with_row("action,1,12,-2.2,mm,,,,", "outside 0.000 to 12.000 mm"),
     "a huge value": lambda: with_row("saddle,1,,1e12,mm,,,,", "cannot be 1e+12 mm"),
     "crown height of 10": lambda: with_row(
         "crown_height,,3,10,mm,,,,", "1.000 mm would fit, so check the decimal point"
@@ -409,7 +423,7 @@ def formula_as_text() -> bytes:
 def test_a_sheet_that_cannot_be_used_is_refused_clearly(tmp_path: Path, name: str) -> None:
     case = SHEETS[name]()
     path = write(tmp_path, case.data, "sheet.csv")
-    error, findings = findings_of(lambda: read_measurement([path], ukulele()))
+    error, findings = findings_of(lambda: read_file(path))
     assert type(error) is case.kind, f"{type(error).__name__}: {error}"
     assert any(case.words in finding.sentence for finding in findings), str(error)
     assert len(findings) <= 21
@@ -438,7 +452,7 @@ def test_fifty_megabytes_are_refused(tmp_path: Path, line: str, words: str) -> N
     if line.startswith("action"):
         data = HEADER + "\n" + data
     path = write(tmp_path, data)
-    _, [finding] = findings_of(lambda: read_measurement([path], ukulele()))
+    _, [finding] = findings_of(lambda: read_file(path))
     assert words in finding.sentence
     one_clear_sentence(finding)
 
@@ -447,7 +461,7 @@ def test_a_file_past_the_limit_is_refused_by_its_size(tmp_path: Path) -> None:
     path = tmp_path / "sheet.csv"
     with path.open("wb") as stream:
         stream.truncate(70_000_000)  # takes no room on most disks
-    error, [finding] = findings_of(lambda: read_measurement([path], ukulele()))
+    error, [finding] = findings_of(lambda: read_file(path))
     assert isinstance(error, UnsupportedError)
     assert "64 MB" in finding.sentence
 
@@ -460,11 +474,11 @@ def read_or_refused(data: bytes) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = write(Path(folder), data)
         try:
-            _, findings = read_measurement([path], ukulele())
+            _, findings = read_file(path)
         except FindingsError as error:
             findings = error.findings
         except EvenfallError as error:
-            findings = (Finding("row", error.sentence, error.where),)
+            findings = (Finding("row", error.sentence, error.at),)
     for finding in findings:
         one_clear_sentence(finding)
 

@@ -83,7 +83,11 @@ def test_a_slip_of_unit_or_point_is_named_and_never_averaged(
         findings = refused(lambda text=text: read(tmp_path, text))
         slip = next(f for f in findings if f.code == "unit-slip")
         assert f"factor of {factor}," in slip.sentence
-        assert slip.where.startswith("rows ")
+        first = len(text.splitlines()) - 1
+        assert slip.at.rows == (first, first + 1)
+        assert slip.at.file == "sheet.csv"
+        assert f"in row {first}" in slip.sentence
+        assert f"in row {first + 1}" in slip.sentence
         assert "implausible" not in codes(findings)  # the slip says it
 
 
@@ -95,7 +99,9 @@ def test_a_slip_among_many_repeats_names_the_odd_row(tmp_path: Path) -> None:
     row = len(base.splitlines()) + 3
     [finding] = refused(lambda: read(tmp_path, base + "\n".join(rows)))
     assert finding.code == "unit-slip"
-    assert str(row) in finding.where
+    assert row in finding.at.rows
+    assert f"0.087 mm in row {row}, a factor of 25.4" in finding.sentence
+    assert (finding.at.strings, finding.at.frets) == ((1,), (12,))
 
 
 def test_mm_and_inches_that_agree_are_averaged(tmp_path: Path) -> None:
@@ -138,19 +144,19 @@ def test_unknown_uncertainty_is_noted_once(tmp_path: Path) -> None:
 
 
 def test_the_same_sheet_twice_is_refused(tmp_path: Path) -> None:
-    from evenfall.sheets import read_measurement
-    from sheets.made_sheets import ukulele, write
+    from sheets.made_sheets import read_file, write
 
-    path = write(tmp_path, full_sheet())
-    [finding] = refused(lambda: read_measurement([path, path], ukulele()))
-    assert "twice" in finding.sentence
+    path, copied = write(tmp_path, full_sheet()), write(tmp_path, full_sheet(), "copied.csv")
+    for files in ((path, path), (path, copied)):
+        [finding] = refused(lambda files=files: read_file(*files))
+        assert "twice" in finding.sentence
+        assert "sheet.csv" in finding.sentence
 
 
 def test_an_empty_list_of_sheets_is_refused() -> None:
-    from evenfall.sheets import read_measurement
-    from sheets.made_sheets import ukulele
+    from sheets.made_sheets import read_file
 
-    [finding] = refused(lambda: read_measurement([], ukulele()))
+    [finding] = refused(read_file)
     assert "No sheet" in finding.sentence
 
 

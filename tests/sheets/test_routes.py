@@ -91,7 +91,7 @@ def test_crown_height_prefers_the_nearest_reading(tmp_path: Path) -> None:
     assert np.all(height[:, 4] == 1.0)
     assert np.all(origin[:, 4] == Origin.NOMINAL)
     [note] = [f for f in findings if f.where == "crown_height"]
-    assert "frets 1, 2 and 5-15" in note.sentence
+    assert "frets 1, 2 and 5 to 15" in note.sentence
     assert note.severity == "note"
 
 
@@ -325,7 +325,7 @@ def test_actions_close_together_are_called_so(tmp_path: Path) -> None:
     crowns, nut, saddle = heights()
     rows = height_rows(crowns, nut, saddle)[8:] + action_rows(crowns, nut, saddle, 1, 2)
     _, findings = read(tmp_path, sheet(rows))
-    assert any(f.code == "route" and "strings 1-4" in f.sentence for f in findings)
+    assert any(f.code == "route" and "strings 1 to 4" in f.sentence for f in findings)
 
 
 def test_actions_off_a_straight_string_are_named(tmp_path: Path) -> None:
@@ -389,9 +389,9 @@ def test_the_added_uncertainty_is_that_of_the_formula(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("left_out", "named"),
     [
-        ([(k, 7) for k in (1, 2, 3)], "fret 7 under strings 1-3"),
+        ([(k, 7) for k in (1, 2, 3)], "fret 7 under strings 1 to 3"),
         ([(k, 7) for k in (1, 2, 3, 4)], "crown tops of fret 7 are"),
-        ([(2, j) for j in range(1, 16)], "frets 1-15 under string 2"),
+        ([(2, j) for j in range(1, 16)], "frets 1 to 15 under string 2"),
         ([(2, 7), (3, 7)], "fret 7 under strings 2 and 3"),
         ([(1, 7), (3, 7)], "fret 7 under string 1"),
     ],

@@ -10,7 +10,6 @@ import openpyxl
 import pytest
 
 from evenfall.measurement import Measurement
-from evenfall.sheets import read_measurement
 from sheets.made_sheets import (
     HEADER,
     codes,
@@ -18,9 +17,9 @@ from sheets.made_sheets import (
     height_rows,
     heights,
     read,
+    read_file,
     refused,
     sheet,
-    ukulele,
     write,
 )
 
@@ -68,7 +67,7 @@ ODD_BUT_HONEST = {
     "comments": lambda t: ("# made by hand\n" + t.replace("\n", '\n# "not, closed\n')).encode(),
     "other column order": lambda t: shuffled_columns(t).encode(),
     "header with capitals and spaces": lambda t: t.replace(
-        HEADER, " Quantity ,STRING, Fret,Value,Unit , UNCERTAINTY,State,Gauge,Note"
+        HEADER, " Quantity ,STRING, Fret,Value,Unit , UNCERTAINTY,State,Measured With,Note"
     ).encode(),
     "quantities with capitals and spaces": lambda t: (
         t.replace("crown_top", "Crown Top").replace("nut_slot", "NUT-SLOT").encode()
@@ -154,12 +153,12 @@ def test_rows_are_numbered_as_a_spreadsheet_shows_them(tmp_path: Path) -> None:
     text = "# a comment\n\n" + full_sheet() + "\n" + record + "action,9,1,1,,,,,\n"
     # comment, blank, header, 8 + 60 rows, blank, one record over two lines, then the faulty one
     [finding] = refused(lambda: read(tmp_path, text))
-    assert finding.where == "row 74"
+    assert finding.where == "sheet.csv, row 74, string"
     book = workbook(full_sheet())
     book["Readings"]["B72"] = 9
     book["Readings"]["A72"], book["Readings"]["D72"] = "saddle", 4.1
     [finding] = refused(lambda: read(tmp_path, saved(book)))
-    assert finding.where == "row 72"
+    assert finding.where == "sheet.csv, row 72, string"
 
 
 def test_several_files_are_one_sheet(tmp_path: Path) -> None:
@@ -167,13 +166,14 @@ def test_several_files_are_one_sheet(tmp_path: Path) -> None:
     first = write(tmp_path, sheet(rows[:30]), "a.csv")
     second = write(tmp_path, saved(workbook(sheet(rows[30:]))), "b.xlsx")
     plain, _ = read(tmp_path, full_sheet())
-    both, _ = read_measurement([first, second], ukulele(), serial="U-7")
+    both, _ = read_file(first, second, serial="U-7")
     same(plain, both)
     assert both.source == ("a.csv", "b.xlsx")
     assert both.serial == "U-7"
     third = write(tmp_path, sheet(["saddle,1,,41,mm,,,,", "action,9,1,1,,,,,"]), "c.csv")
-    findings = refused(lambda: read_measurement([first, second, third], ukulele()))
-    assert [f.where for f in findings] == ["c.csv, row 3", "a.csv, row 6 and c.csv, row 2"]
+    findings = refused(lambda: read_file(first, second, third))
+    assert [f.where for f in findings] == ["c.csv, row 3, string", "a.csv, row 6"]
+    assert "in row 6 of a.csv and 41.000 mm in row 2 of c.csv, a factor" in findings[1].sentence
 
 
 def test_all_faults_come_at_once_but_not_endlessly(tmp_path: Path) -> None:
@@ -186,7 +186,7 @@ def test_all_faults_come_at_once_but_not_endlessly(tmp_path: Path) -> None:
 def test_the_same_fault_in_many_rows_is_one_sentence(tmp_path: Path) -> None:
     text = full_sheet(state="tight")
     [finding] = refused(lambda: read(tmp_path, text))
-    assert finding.where == "rows 2, 3, 4, 5, 6, 7 and 62 more"
+    assert finding.where == "sheet.csv, rows 2 to 69, state"
 
 
 def test_the_unit_of_the_specification_counts_where_none_is_written(tmp_path: Path) -> None:

@@ -5,15 +5,16 @@ from __future__ import annotations
 import io
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import openpyxl
 import pytest
 
 from evenfall.measurement import Origin
-from evenfall.sheets import read_measurement, write_template
+from evenfall.sheets import empty_sheet
 from evenfall.sheets.quantities import COLUMNS, QUANTITIES
-from sheets.made_sheets import codes, heights, refused, ukulele
+from sheets.made_sheets import codes, heights, read_file, refused, ukulele
 
 #: What a bench would write into each kind of row, in mm.
 TYPICAL = {"relief": 0.1, "action": 2.2, "crown_height": 0.95}
@@ -31,7 +32,7 @@ def reading(quantity: str, string: int, fret: int) -> float:
 @pytest.mark.parametrize("unit", ["mm", "in"])
 def test_a_filled_csv_template_is_complete(tmp_path: Path, unit: str) -> None:
     path = tmp_path / "readings.csv"
-    write_template(ukulele(unit), path)
+    path.write_bytes(empty_sheet(ukulele(unit), "csv"))
     lines = []
     for line in path.read_text(encoding="utf-8").splitlines():
         cells = line.split(",")
@@ -41,7 +42,7 @@ def test_a_filled_csv_template_is_complete(tmp_path: Path, unit: str) -> None:
             cells[3] = repr(value / (25.4 if unit == "in" else 1.0))
         lines.append(",".join(cells))
     path.write_text("\n".join(lines), encoding="utf-8")
-    measurement, findings = read_measurement([path], ukulele(unit))
+    measurement, findings = read_file(path, unit=unit)
     assert measurement.complete
     np.testing.assert_allclose(measurement.crown_top_mm, heights()[0], atol=1e-12)
     assert np.all(measurement.crown_height_origin == Origin.READ)
@@ -50,28 +51,31 @@ def test_a_filled_csv_template_is_complete(tmp_path: Path, unit: str) -> None:
 
 def test_a_filled_workbook_template_reads_the_same(tmp_path: Path) -> None:
     path = tmp_path / "readings.xlsx"
-    write_template(ukulele(), path)
+    path.write_bytes(empty_sheet(ukulele(), "xlsx"))
     book = openpyxl.load_workbook(path)
     page = book["Readings"]
     for row in page.iter_rows(min_row=2):
         if row[0].value is not None:
             row[3].value = reading(row[0].value, row[1].value or 0, row[2].value or 0)
     book.save(path)
-    measurement, _ = read_measurement([path], ukulele())
+    measurement, _ = read_file(path)
     assert measurement.complete
     np.testing.assert_allclose(measurement.crown_top_mm, heights()[0], atol=1e-12)
 
 
-@pytest.mark.parametrize("name", ["empty.csv", "empty.xlsx"])
-def test_an_empty_template_says_that_nothing_is_filled_in(tmp_path: Path, name: str) -> None:
-    write_template(ukulele(), tmp_path / name)
-    [finding] = refused(lambda: read_measurement([tmp_path / name], ukulele()))
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_an_empty_template_says_that_nothing_is_filled_in(
+    tmp_path: Path, kind: Literal["csv", "xlsx"]
+) -> None:
+    name = f"empty.{kind}"
+    (tmp_path / name).write_bytes(empty_sheet(ukulele(), kind))
+    [finding] = refused(lambda: read_file(tmp_path / name))
     assert "No row has a value yet" in finding.sentence
 
 
 def test_the_workbook_has_drop_downs_units_and_a_page_set_up(tmp_path: Path) -> None:
     path = tmp_path / "readings.XLSX"
-    write_template(ukulele("in"), path)
+    path.write_bytes(empty_sheet(ukulele("in"), "xlsx"))
     book = openpyxl.load_workbook(path)
     page = book["Readings"]
     assert [cell.value for cell in page[1]] == list(COLUMNS)
@@ -90,20 +94,20 @@ def test_the_workbook_has_drop_downs_units_and_a_page_set_up(tmp_path: Path) -> 
         assert name in words
 
 
-def test_the_csv_carries_the_cautions_too(tmp_path: Path) -> None:
-    write_template(ukulele(), tmp_path / "x.csv")
-    assert "eye protection" in (tmp_path / "x.csv").read_text(encoding="utf-8")
+def test_the_csv_carries_the_cautions_too() -> None:
+    assert "eye protection" in empty_sheet(ukulele(), "csv").decode()
 
 
-def test_a_name_that_looks_like_a_formula_stays_a_name(tmp_path: Path) -> None:
+def test_a_name_that_looks_like_a_formula_stays_a_name() -> None:
     odd = replace(ukulele(), name="=1+1 & more")
-    write_template(odd, tmp_path / "x.xlsx")
-    book = openpyxl.load_workbook(io.BytesIO((tmp_path / "x.xlsx").read_bytes()))
+    book = openpyxl.load_workbook(io.BytesIO(empty_sheet(odd, "xlsx")))
     cell = book["How to read"]["B1"]
     assert (cell.value, cell.data_type) == ("=1+1 & more", "s")
 
 
 def test_another_suffix_is_refused(tmp_path: Path) -> None:
+    from evenfall.workshop.template import write_template
+
     [finding] = refused(lambda: write_template(ukulele(), tmp_path / "x.ods"))
     assert ".csv or .xlsx" in finding.sentence
     assert list(tmp_path.iterdir()) == []
@@ -115,7 +119,7 @@ def test_the_workbook_prints_on_the_paper_of_its_unit(
 ) -> None:
     """Paper sizes by ISO/IEC 29500-1, 18.3.1.63 (from memory): 1 is US letter, 9 is A4."""
     path = tmp_path / "readings.xlsx"
-    write_template(ukulele(unit), path)
+    path.write_bytes(empty_sheet(ukulele(unit), "xlsx"))
     pages = openpyxl.load_workbook(path).worksheets
     assert len(pages) == 2
     assert {str(page.page_setup.paperSize) for page in pages} == {paper}

@@ -151,7 +151,7 @@ def _empty_sheet(template: Path, output: Path | None, *, as_json: bool) -> None:
     """Write an empty sheet for a specification."""
     from evenfall import workshop
     from evenfall.errors import RequestError
-    from evenfall.sheets import write_template
+    from evenfall.workshop.template import write_template
 
     specification, _ = workshop.check_specification(template)
     stem = template.name.removesuffix(".toml").removesuffix(".spec")

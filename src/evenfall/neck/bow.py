@@ -140,3 +140,18 @@ def _bow_weights(station_mm: FloatArray, shape: FloatArray) -> FloatArray:
         design = np.column_stack([np.ones_like(x), x / x[-1], b])
         weights[row] = np.linalg.pinv(design)[2]
     return weights / len(weights)
+
+
+def straightedge_gap_mm(lines: StringLines, crown_top_mm: FloatArray) -> FloatArray:
+    """Return the gap [mm] of every crossing under a straight line over fret 1 and the last."""
+    station = lines.station_mm[:, 1:]
+    along = (station - station[:, :1]) / (station[:, -1:] - station[:, :1])
+    ends = crown_top_mm[:, :1] + along * (crown_top_mm[:, -1:] - crown_top_mm[:, :1])
+    return np.asarray(ends - crown_top_mm)
+
+
+def relief_point(specification: Specification, lines: StringLines) -> tuple[int, int]:
+    """Return the fret at which the bow is deepest, and the string on whose line to read it."""
+    gap = straightedge_gap_mm(lines, default_bow(specification, lines).frets)
+    middle = (len(gap) - 1) // 2
+    return int(gap[middle].argmax()) + 1, middle + 1

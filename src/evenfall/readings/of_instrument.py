@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenfall.errors import RequestError
+from evenfall.errors import At, RequestError
+from evenfall.files import read_bytes
 from evenfall.readings.scanned import Setting, read_scanned
 from evenfall.scans.formats import Options, Progress, is_scan
 from evenfall.scans.formats.scan import silent
-from evenfall.sheets.hand import read_measurement
+from evenfall.sheets import SheetFile, read_measurement
+from evenfall.sheets.cells import FILE_LIMIT_BYTES
 
 if TYPE_CHECKING:
     from evenfall.errors import Finding
@@ -67,7 +69,7 @@ def read_files(
     specification
         The instrument.
     serial
-        What it is called on its label.
+        Serial number of the instrument.
     options, setting
         What the caller knows about the scan; None if there is nothing to say.
     progress
@@ -79,34 +81,40 @@ def read_files(
         A file is not there, two scans are named, something was said about a scan and none is
         among the files, or the serial is no short line of text.
     FormatMismatchError, BrokenFileError, UnsupportedError, ReadingsError
-        As `evenfall.sheets.read_measurement` and `evenfall.sheets.read_scanned`.
+        As `evenfall.sheets.read_measurement` and `evenfall.readings.scanned.read_scanned`.
     """
     if len(serial) > LONGEST_SERIAL or not (serial.isprintable() or not serial):
         raise RequestError(
-            f"A serial is one line of at most {LONGEST_SERIAL} characters; shorten it.",
-            where="serial",
+            "A serial is one line of at most {most} characters; shorten it.",
+            at=At(field="serial"),
+            most=LONGEST_SERIAL,
         )
     paths = [Path(file) for file in files]
     scans = [path for path in paths if is_scan(path, options)]
-    if not scans:
-        if options is not None or setting is not None:
-            raise RequestError(
-                "Length unit, step, state, mirroring and scanner's uncertainty are said about a "
-                "scan, but the files are hand sheets; say them in the sheet, or name a scan.",
-                where=", ".join(path.name for path in paths),
-            )
-        measurement, findings = read_measurement(paths, specification, serial=serial)
-        return Taken(measurement, findings)
     if len(scans) > 1:
         raise RequestError(
             "Two scans lie in frames of their own; join them in the scanner's software, or measure "
             "each by itself.",
-            where=", ".join(path.name for path in scans),
+            at=At(file=", ".join(path.name for path in scans)),
         )
+    if not scans and (options is not None or setting is not None):
+        raise RequestError(
+            "Length unit, step, state, mirroring and scanner's uncertainty are said about a scan, "
+            "but the files are hand sheets; say them in the sheet, or name a scan.",
+            at=At(file=", ".join(path.name for path in paths)),
+        )
+    sheets = [
+        SheetFile(path.name, read_bytes(path, limit_bytes=FILE_LIMIT_BYTES))
+        for path in paths
+        if path not in scans
+    ]
+    if not scans:
+        measurement, findings = read_measurement(sheets, specification, serial=serial)
+        return Taken(measurement, findings)
     scanned = read_scanned(
         scans[0],
         specification,
-        sheets=[path for path in paths if path not in scans],
+        sheets=sheets,
         options=options,
         setting=setting,
         serial=serial,

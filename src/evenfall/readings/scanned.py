@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import EvenfallError, Finding, ReadingsError, RequestError
+from evenfall.errors import At, EvenfallError, Finding, ReadingsError, RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.scans import measure_crowns, to_measurement
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.scans import CrownSurvey
+    from evenfall.sheets import SheetFile
     from evenfall.sheets.rows import Reading
 
     FloatArray = NDArray[np.float64]
@@ -100,7 +101,7 @@ def read_scanned(
     path: Path,
     specification: Specification,
     *,
-    sheets: Sequence[Path] = (),
+    sheets: Sequence[SheetFile] = (),
     options: Options | None = None,
     setting: Setting | None = None,
     serial: str = "",
@@ -164,7 +165,7 @@ def read_scanned(
     if measurement is not None:
         errors += _clash_of_states(known, readings)
     if errors or measurement is None:
-        raise readings_error(errors, sheets[0].name if len(sheets) == 1 else "")
+        raise readings_error(errors, At(file=sheets[0].name) if len(sheets) == 1 else At())
     # what no crown has has no uncertainty either
     measurement = replace(measurement, crown_top_u_mm=crowns.crown_top_u_mm)
     if known.strung is not None:

@@ -1,9 +1,10 @@
 """Hand sheets: readings typed at the bench in, a measurement and findings out.
 
-`read_measurement` reads one or more sheets of one instrument, `write_template` writes an empty one.
+`read_measurement` reads one or more sheets of one instrument, `empty_sheet` makes one to fill in.
 """
 
+from evenfall.sheets.cells import SheetFile
 from evenfall.sheets.hand import read_measurement
-from evenfall.sheets.template import write_template
+from evenfall.sheets.template import empty_sheet
 
-__all__ = ["read_measurement", "write_template"]
+__all__ = ["SheetFile", "empty_sheet", "read_measurement"]

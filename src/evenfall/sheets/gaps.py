@@ -11,9 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
+    from evenfall.arrays import FloatArray
 
 
 def line_gap_weights(station_mm: FloatArray, fret: int, low: int, high: int) -> FloatArray:
@@ -21,12 +19,7 @@ def line_gap_weights(station_mm: FloatArray, fret: int, low: int, high: int) -> 
 
     gap = (1 - a) z_low + a z_high - z_fret, a = (x_fret - x_low) / (x_high - x_low).
 
-    Parameters
-    ----------
-    station_mm
-        Stations of frets 1 to F [mm], shape (F,).
-    fret, low, high
-        Where the gap is, and which frets the line lies on.
+    Stations [mm] are those of frets 1 to F, shape (F,).
     """
     x = station_mm
     share = (x[fret - 1] - x[low - 1]) / (x[high - 1] - x[low - 1])
@@ -42,13 +35,6 @@ def rocking_gap_weights(station_mm: FloatArray, middle: int, at: int) -> FloatAr
 
     With the gap at an end it rests on the other two frets and reaches past the middle one; with
     the gap in the middle it rests on both ends.
-
-    Parameters
-    ----------
-    station_mm
-        Stations of frets 1 to F [mm], shape (F,).
-    middle, at
-        The middle fret, and the fret with the gap.
     """
     resting = [fret for fret in (middle - 1, middle, middle + 1) if fret != at]
     return line_gap_weights(station_mm, at, *resting)

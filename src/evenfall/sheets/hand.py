@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterable, Sequence
-from pathlib import Path
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from evenfall.errors import Finding, ReadingsError, RequestError
-from evenfall.files import read_bytes
+from evenfall.errors import (
+    At,
+    Finding,
+    FormatMismatchError,
+    ReadingsError,
+    RequestError,
+    UnsupportedError,
+)
+from evenfall.sheets.cells import FILE_LIMIT_BYTES, SheetFile, Table
 from evenfall.sheets.reduction import reduce_readings
 from evenfall.sheets.rows import read_rows
-from evenfall.sheets.text_rows import FILE_LIMIT_BYTES, read_sheet
+from evenfall.sheets.text_rows import read_text_table
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
@@ -21,47 +26,66 @@ if TYPE_CHECKING:
 MOST_FINDINGS = 20
 """So many faults are shown at once; the rest are counted."""
 
+_ZIP = b"PK\x03\x04"
+_COMPOUND = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+_ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
+
 
 def read_measurement(
-    files: Sequence[Path], specification: Specification, *, serial: str = ""
+    files: Sequence[SheetFile], specification: Specification, *, serial: str = ""
 ) -> tuple[Measurement, tuple[Finding, ...]]:
-    """Return the measurement in one or more hand sheets of one instrument.
+    """Return the measurement in one or more hand sheets of one instrument, and what to know of it.
 
     CSV and XLSX may be mixed; the rows of all files count as one sheet.
 
     Parameters
     ----------
     files
-        The sheets.
+        The sheets: name and bytes of each.
     specification
-        The instrument.
+        The instrument, K strings over F frets.
     serial
-        What the instrument is called on its label or job ticket.
+        Serial number of the instrument; may be empty.
 
     Returns
     -------
-    tuple of Measurement and findings
-        The findings are warnings and notes only.
+    measurement
+        Heights [mm] of nut, crowns and saddle with their standard uncertainties [mm].
+    findings
+        Warnings and notes only.
 
     Raises
     ------
     RequestError
-        No file is named, one is named twice, or one cannot be read.
+        No file is named, or the same one twice.
     FormatMismatchError, BrokenFileError, UnsupportedError
         A file is no sheet of readings, is damaged, or is of a kind that is not read.
     ReadingsError
         Readings cannot be used: every fault found, with its row.
+
+    Examples
+    --------
+    >>> from importlib import resources
+    >>> from evenfall.instrument import read_specification
+    >>> invented = resources.files("evenfall") / "invented"
+    >>> text = (invented / "kestrel.spec.toml").read_text(encoding="utf-8")
+    >>> specification, _ = read_specification(text)
+    >>> name = "kestrel-before.csv"
+    >>> file = SheetFile(name, (invented / name).read_bytes())
+    >>> measurement, findings = read_measurement([file], specification, serial="AL-0417")
+    >>> measurement.complete
+    True
     """
-    paths = [Path(file) for file in files]
-    if not paths:
-        raise RequestError("No sheet is named; name at least one CSV or XLSX file.", where="files")
-    readings, findings = read_readings(paths, specification)
-    where = paths[0].name if len(paths) == 1 else ""
+    if not files:
+        text = "No sheet is named; name at least one CSV or XLSX file."
+        raise RequestError(text, at=At(field="files"))
+    readings, findings = read_readings(files, specification)
     unread = [finding for finding in findings if finding.severity == "error"]
+    where = At(file=files[0].name) if len(files) == 1 else At()
     if unread and not readings:
         raise readings_error(unread, where)
     measurement, more = reduce_readings(
-        readings, specification, serial=serial, source=tuple(path.name for path in paths)
+        readings, specification, serial=serial, source=tuple(file.name for file in files)
     )
     # a row that cannot be read leaves a gap behind, which is not worth a sentence of its own
     errors = unread + [
@@ -73,60 +97,73 @@ def read_measurement(
 
 
 def read_readings(
-    paths: Sequence[Path], specification: Specification
+    files: Sequence[SheetFile], specification: Specification
 ) -> tuple[list[Reading], list[Finding]]:
     """Return the readings in hand sheets as they stand, and what is wrong with their rows.
-
-    Parameters
-    ----------
-    paths
-        The sheets.
-    specification
-        The instrument.
 
     Raises
     ------
     RequestError, FormatMismatchError, BrokenFileError, UnsupportedError
         As `read_measurement`.
     """
-    real = [os.path.realpath(path) for path in paths]
-    for path in paths:
-        if real.count(os.path.realpath(path)) > 1:
-            raise RequestError("The file is named twice; name it once.", where=path.name)
     readings: list[Reading] = []
     findings: list[Finding] = []
-    for path in paths:
-        sheet = read_sheet(read_bytes(path, limit_bytes=FILE_LIMIT_BYTES), name=path.name)
-        file = path.name if len(paths) > 1 else ""
-        found, faults = read_rows(sheet.rows, specification, file=file)
+    for number, file in enumerate(files):
+        for earlier in files[:number]:
+            if earlier.content == file.content and file.content.strip():
+                raise RequestError(
+                    "This sheet is there twice, here and as {earlier}; name it once.",
+                    at=At(file=file.name),
+                    earlier=earlier.name,
+                )
+        table = _read_table(file)
+        found, faults = read_rows(table.rows, specification, file=file.name)
         readings += found
-        findings += [*_in_file(sheet.findings, file), *faults]
+        findings += [f.placed(f.at.in_file(file.name)) for f in table.findings]
+        findings += faults
     return readings, findings
 
 
-def _in_file(findings: Iterable[Finding], file: str) -> list[Finding]:
-    return [
-        Finding(f.code, f.sentence, f"{file}, {f.where}" if file else f.where, f.severity)
-        for f in findings
-    ]
+def _read_table(file: SheetFile) -> Table:
+    """Return the rows of a sheet, CSV or XLSX, recognised by its content."""
+    name, content = file
+    at = At(file=name)
+    if len(content) > FILE_LIMIT_BYTES:
+        raise UnsupportedError(
+            "The sheet is larger than {limit} MB, more than hand readings take; check that it is "
+            "the right file.",
+            at=at,
+            limit=FILE_LIMIT_BYTES // 1_000_000,
+        )
+    if not content.strip():
+        raise FormatMismatchError(
+            "The file is empty; start from a template for this instrument.", at=at
+        )
+    if content.startswith(_COMPOUND):
+        if _ENCRYPTED in content:
+            from evenfall.sheets.workbook import LOCKED
+
+            raise UnsupportedError(LOCKED, at=at)
+        text = "This is a workbook in the old XLS format; save it as XLSX or CSV."
+        raise UnsupportedError(text, at=at)
+    if content.startswith(_ZIP):
+        from evenfall.sheets.workbook import read_workbook  # loads a large library
+
+        return read_workbook(file)
+    return read_text_table(file)
 
 
-def readings_error(errors: Sequence[Finding], where: str) -> ReadingsError:
-    """Return one error for all findings, the first ones in full and the rest counted.
-
-    Parameters
-    ----------
-    errors
-        The findings.
-    where
-        File that they are in.
-    """
+def readings_error(errors: Sequence[Finding], at: At) -> ReadingsError:
+    """Return one error for all findings, the first ones in full and the rest counted."""
     more = len(errors) - MOST_FINDINGS
     if more <= 0:
-        return ReadingsError(errors, where=where)
-    sentence = (
-        f"There {'are' if more > 1 else 'is'} {more} more like these; mend the rows named above "
-        "and run again."
+        return ReadingsError(errors, at=at)
+    last = Finding(
+        "row",
+        "There {more:plural is|are} {more} more like {more:plural this|these}; correct the rows "
+        "named above and read the sheet again.",
+        At(field="the rest of the sheet"),
+        "error",
+        more=more,
     )
-    last = Finding("row", sentence, "the rest of the sheet", "error")
-    return ReadingsError([*errors[:MOST_FINDINGS], last], where=where)
+    return ReadingsError([*errors[:MOST_FINDINGS], last], at=at)

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from evenfall.errors import Finding
 from evenfall.sheets.quantities import QUANTITIES
-from evenfall.units import length_text
+from evenfall.sheets.rows import at_places
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
@@ -27,28 +28,30 @@ _SLIPS: tuple[tuple[float, str], ...] = (
 
 
 def implausible(reading: Reading, specification: Specification) -> Finding | None:
-    """Return an error if a reading lies outside what its quantity can be; None if it does not.
-
-    Parameters
-    ----------
-    reading
-        The reading.
-    specification
-        The instrument.
-    """
-    quantity, value_mm = QUANTITIES[reading.quantity], reading.value_mm
-    if quantity.low_mm <= value_mm <= quantity.high_mm:
+    """Return an error if a reading lies outside what its quantity can be; None if it does not."""
+    quantity = QUANTITIES[reading.quantity]
+    if quantity.low_mm <= reading.value_mm <= quantity.high_mm:
         return None
-    low, high = length_text(quantity.low_mm), length_text(quantity.high_mm)
-    value = length_text(value_mm) if abs(value_mm) < 1e6 else f"{value_mm:.3g} mm"
-    sentence = (
-        f"The {quantity.name} cannot be {value}, which lies outside {low} to {high}"
-        f"{_mending(reading, specification)}."
+    return Finding(
+        "implausible",
+        "The {quantity} cannot be {value:length}, which lies outside {low:figure} to "
+        "{high:length}{cure}.",
+        at_places(
+            [reading.place],
+            field="value",
+            strings=(reading.string,) if reading.string else (),
+            frets=reading.frets[:1],
+        ),
+        "error",
+        quantity=quantity.name,
+        value=reading.value_mm,
+        low=quantity.low_mm,
+        high=quantity.high_mm,
+        cure=_cure(reading, specification),
     )
-    return Finding("implausible", sentence, str(reading.place), "error")
 
 
-def _mending(reading: Reading, specification: Specification) -> str:
+def _cure(reading: Reading, specification: Specification) -> Sentence | str:
     """Say which slip would explain an impossible value: the one that leads nearest to the usual."""
     quantity, value_mm = QUANTITIES[reading.quantity], reading.value_mm
     usual_mm = _usual_mm(reading, specification)
@@ -59,8 +62,9 @@ def _mending(reading: Reading, specification: Specification) -> str:
     ]
     if quantity.over_datum or not tried:
         return ""
-    _, mended_mm, advice = min(tried)
-    return f"; {length_text(mended_mm)} would fit, so {advice}"
+    _, fitting_mm, advice = min(tried)
+    text = "; {fitting:length} would fit, so {advice}"
+    return sentence(text, fitting=fitting_mm, advice=sentence(advice))
 
 
 def _usual_mm(reading: Reading, specification: Specification) -> float:

@@ -14,7 +14,7 @@ COLUMNS: dict[str, str] = {
     "unit": "mm, um, cm, in, thou …; empty means the unit of the specification.",
     "uncertainty": "Standard uncertainty (k = 1) of the gauge, in the unit of the row.",
     "state": "`strung` (strings at pitch) or `unstrung`; humidity may follow: `strung 45%`.",
-    "gauge": "Which gauge was used; kept with the sheet, not used in the calculation.",
+    "measured_with": "Tool used, such as feeler or dial; not used in the calculation.",
     "note": "Anything else; not used in the calculation.",
 }
 

@@ -86,7 +86,7 @@ def reduce_readings(
         sentence = "No row has a value yet; fill in the column value and try again."
         return None, [Finding("missing", sentence, "value", "error")]
     strung, humidity_percent, findings = _state(readings)
-    slips = unit_slips(readings, specification.unit)
+    slips = unit_slips(readings)
     findings += slips.values()
     usable = []
     for reading in readings:
@@ -96,7 +96,7 @@ def reduce_readings(
             findings.append(finding)
     if not usable:
         return None, findings
-    means, more = combine((r for r in usable if r.key not in slips), specification.unit)
+    means, more = combine(r for r in usable if r.key not in slips)
     findings += more
     measurement, more = _measurement(means, specification, serial, source, crowns)
     if slips or len(usable) < len(readings):

@@ -7,15 +7,11 @@ import statistics
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from evenfall.errors import Finding
+from evenfall.errors import At, Finding
 from evenfall.sheets.quantities import QUANTITIES
-from evenfall.sheets.rows import Place, Reading, rows_text
-from evenfall.units import length_text
-
-if TYPE_CHECKING:
-    from evenfall.units import LengthUnit
+from evenfall.sheets.rows import Place, Reading, at_places, in_rows
+from evenfall.wording import Sentence, numbers, sentence
 
 Key = tuple[str, int, tuple[int, ...]]
 """Quantity, string (0 = none) and frets."""
@@ -61,17 +57,10 @@ class Mean:
 
 
 def mean_of_repeats(values_mm: Sequence[float], gauge_u_mm: float = 0.0) -> tuple[float, float]:
-    """Return the mean of repeat readings and its standard uncertainty [mm].
+    """Return the mean of one or more readings and its standard uncertainty [mm].
 
     u² = s²/n + u_gauge²: the Type A part of the mean (JCGM 100:2008, 4.2.3) and the gauge's own
     part, which repeats do not average away (combined as in 5.1.2). One reading has no Type A part.
-
-    Parameters
-    ----------
-    values_mm
-        The readings [mm], at least one.
-    gauge_u_mm
-        Standard uncertainty of the gauge [mm]; zero if not known.
     """
     count = len(values_mm)
     # deviations from one reading, so that no digits are lost where the values are large
@@ -84,38 +73,23 @@ def mean_of_repeats(values_mm: Sequence[float], gauge_u_mm: float = 0.0) -> tupl
     return origin_mm + mean, math.hypot(math.sqrt(variance / count), gauge_u_mm)
 
 
-def combine(readings: Iterable[Reading], unit: LengthUnit) -> tuple[dict[Key, Mean], list[Finding]]:
+def combine(readings: Iterable[Reading]) -> tuple[dict[Key, Mean], list[Finding]]:
     """Return the mean of every thing that was read, and repeats that differ by too much.
 
     The order of the readings makes no difference.
-
-    Parameters
-    ----------
-    readings
-        Any number of readings.
-    unit
-        The unit people read.
     """
     means: dict[Key, Mean] = {}
     findings: list[Finding] = []
     for key, group in _groups(readings):
-        findings += _disagreement(key, group, unit)
+        findings += _disagreement(key, group)
         value_mm, u_mm = mean_of_repeats([r.value_mm for r in group], _gauge_u_mm(group))
         means[key] = Mean(key, value_mm, u_mm, tuple(sorted(r.place for r in group)))
     return means, findings
 
 
-def unit_slips(readings: Iterable[Reading], unit: LengthUnit) -> dict[Key, Finding]:
-    """Return an error for everything whose readings differ as only a slip of unit or point can.
-
-    Parameters
-    ----------
-    readings
-        Any number of readings, impossible ones included.
-    unit
-        The unit people read.
-    """
-    found = {key: _slip(key, group, unit) for key, group in _groups(readings)}
+def unit_slips(readings: Iterable[Reading]) -> dict[Key, Finding]:
+    """Return an error for everything whose readings differ as only a slip of unit or point can."""
+    found = {key: _slip(key, group) for key, group in _groups(readings)}
     return {key: finding for key, finding in found.items() if finding is not None}
 
 
@@ -135,7 +109,7 @@ def _gauge_u_mm(group: Sequence[Reading]) -> float:
     return max((r.u_mm for r in group if not math.isnan(r.u_mm)), default=0.0)
 
 
-def _slip(key: Key, group: Sequence[Reading], unit: LengthUnit) -> Finding | None:
+def _slip(key: Key, group: Sequence[Reading]) -> Finding | None:
     """Return an error if readings differ by a factor that only a slip explains."""
     # the lower median is a reading itself, and with two readings one of the two
     usual = statistics.median_low([reading.value_mm for reading in group])
@@ -143,113 +117,132 @@ def _slip(key: Key, group: Sequence[Reading], unit: LengthUnit) -> Finding | Non
         return None
     floor = DATUM_SLIP_MM if QUANTITIES[key[0]].over_datum else AGREEMENT_MM
     least = max(floor, COVERAGE_FACTOR * math.sqrt(2.0) * _gauge_u_mm(group))
-    slipped: list[Reading] = []
-    factor_text, cause = "", ""
+    slipped: list[tuple[float, Reading]] = []
     for reading in group:
         ratio = reading.value_mm / usual
         if abs(reading.value_mm - usual) <= least or ratio <= 0.0:
             continue
-        for factor, reason in _SLIP_FACTORS.items():
-            if abs(max(ratio, 1.0 / ratio) / factor - 1.0) <= _SLIP_TOLERANCE:
-                slipped.append(reading)
-                factor_text, cause = f"{factor:g}", reason
+        slipped += [
+            (factor, reading)
+            for factor in _SLIP_FACTORS
+            if abs(max(ratio, 1.0 / ratio) / factor - 1.0) <= _SLIP_TOLERANCE
+        ]
     if not slipped:
         return None
-    others = [reading for reading in group if reading not in slipped][:1]
-    rows = rows_text(reading.place for reading in (*slipped, *others))
-    sentence = (
-        f"The {label(key)} is {length_text(usual, unit)} in one row and "
-        f"{length_text(slipped[-1].value_mm, unit)} in another ({rows}): a factor of "
-        f"{factor_text}, as if {cause}; correct the wrong one."
+    factor, odd = slipped[-1]
+    other = next(reading for reading in group if reading.value_mm == usual)
+    places = [other.place, *(reading.place for _, reading in slipped)]
+    return Finding(
+        "unit-slip",
+        "The {what} is {usual:length} in {row} and {odd:length} in {odd_row}, a factor of "
+        "{factor:g}, as if {cause}; correct the wrong one.",
+        at_key(key, places),
+        "error",
+        what=named(key),
+        usual=usual,
+        row=in_rows([other.place], places),
+        odd=odd.value_mm,
+        odd_row=in_rows((r.place for _, r in slipped if r.value_mm == odd.value_mm), places),
+        factor=factor,
+        cause=sentence(_SLIP_FACTORS[factor]),
     )
-    return Finding("unit-slip", sentence, rows, "error")
 
 
-def _disagreement(key: Key, group: Sequence[Reading], unit: LengthUnit) -> list[Finding]:
+def _disagreement(key: Key, group: Sequence[Reading]) -> list[Finding]:
     """Return a finding if readings differ by more than their uncertainty allows."""
     metric = [reading for reading in group if not reading.inch]
     inch = [reading for reading in group if reading.inch]
-    rows = rows_text(reading.place for reading in group)
+    places = [reading.place for reading in group]
+    at = at_key(key, places)
     clash_mm = QUANTITIES[key[0]].clash_mm
-    name = f"The {label(key)}"
     if metric and inch:
         a, u_a = mean_of_repeats([r.value_mm for r in metric], _gauge_u_mm(metric))
         b, u_b = mean_of_repeats([r.value_mm for r in inch], _gauge_u_mm(inch))
         difference = abs(a - b)
         if difference > max(AGREEMENT_MM, COVERAGE_FACTOR * math.hypot(u_a, u_b)):
-            sentence = (
-                f"{name} read in mm ({length_text(a)}) and in inches ({length_text(b, 'in')} = "
-                f"{length_text(b)}) differs by {length_text(difference)} ({rows}); read it again."
-            )
-            severe = difference > clash_mm
-            return [Finding("disagree", sentence, rows, "error" if severe else "warning")]
-    spread = group[-1].value_mm - group[0].value_mm
+            return [
+                Finding(
+                    "disagree",
+                    "The {what} differs by {difference:length} between mm ({metric:length}, "
+                    "{metric_rows}) and inches ({inch:length}, {inch_rows}); read it again.",
+                    at,
+                    "error" if difference > clash_mm else "warning",
+                    what=named(key),
+                    difference=difference,
+                    metric=a,
+                    metric_rows=in_rows((r.place for r in metric), places),
+                    inch=b,
+                    inch_rows=in_rows((r.place for r in inch), places),
+                )
+            ]
+    first, last = group[0], group[-1]
+    spread = last.value_mm - first.value_mm
     if spread > max(SPREAD_MM, COVERAGE_FACTOR * math.sqrt(2.0) * _gauge_u_mm(group)):
-        sentence = (
-            f"{name} was read as {length_text(group[0].value_mm, unit)} and as "
-            f"{length_text(group[-1].value_mm, unit)} ({rows}); read it again."
-        )
-        return [Finding("disagree", sentence, rows, "error" if spread > clash_mm else "warning")]
+        return [
+            Finding(
+                "disagree",
+                "The {what} was read as {low:length} in {low_row} and as {high:length} in "
+                "{high_row}; read it again.",
+                at,
+                "error" if spread > clash_mm else "warning",
+                what=named(key),
+                low=first.value_mm,
+                low_row=in_rows([first.place], places),
+                high=last.value_mm,
+                high_row=in_rows([last.place], places),
+            )
+        ]
     return []
 
 
 def without_uncertainty(means: Mapping[Key, Mean]) -> tuple[Finding, ...]:
-    """Return one note if the uncertainty of some readings is not known.
-
-    Parameters
-    ----------
-    means
-        Every mean, by what was read.
-    """
+    """Return one note if the uncertainty of some readings is not known."""
     bare = [mean for mean in means.values() if mean.u_mm == 0.0]
     if not bare:
         return ()
-    names = ", ".join(sorted({mean.key[0] for mean in bare}))
-    count = "Every reading" if len(bare) == len(means) else f"{len(bare)} of {len(means)} readings"
-    verb = "has" if len(bare) in (1, len(means)) else "have"
-    sentence = (
-        f"{count} ({names}) {verb} neither a stated uncertainty nor repeats that differ, so the "
-        "uncertainty is taken as zero; state that of the gauge."
+    which = sentence("Every reading has")
+    if len(bare) < len(means):
+        text = "{bare} of {all} readings {bare:plural has|have}"
+        which = sentence(text, bare=len(bare), all=len(means))
+    return (
+        Finding(
+            "no-uncertainty",
+            "{which} neither a stated uncertainty nor repeats that differ ({quantities:phrases}), "
+            "so the uncertainty is taken as zero; state that of the gauge.",
+            At(field="uncertainty"),
+            "note",
+            which=which,
+            quantities=sorted({mean.key[0] for mean in bare}),
+        ),
     )
-    return (Finding("no-uncertainty", sentence, "uncertainty", "note"),)
+
+
+def named(key: Key) -> Sentence:
+    """Return what was read: "action of string 3 at fret 12"."""
+    quantity, string, frets = key
+    of: Sentence | str = sentence(" of string {string}", string=string) if string else ""
+    where: Sentence | str = ""
+    if quantity == "rocking":
+        where = sentence(" on fret {fret}, gap at fret {gap}", fret=frets[0], gap=frets[1])
+    elif len(frets) == 3:
+        text = " at fret {fret} between frets {low} and {high}"
+        where = sentence(text, fret=frets[0], low=frets[1], high=frets[2])
+    elif frets:
+        where = sentence(" at fret {fret}", fret=frets[0]) if frets[0] else " at the nut"
+    return sentence("{quantity}{of}{where}", quantity=quantity, of=of, where=where)
+
+
+def at_key(key: Key, places: Iterable[Place]) -> At:
+    """Return where readings of one thing stand, and which string and fret they are about."""
+    _, string, frets = key
+    return at_places(places, strings=(string,) if string else (), frets=frets[:1])
 
 
 def label(key: Key) -> str:
-    """Return in words what was read: "action of string 3 at fret 12".
-
-    Parameters
-    ----------
-    key
-        Quantity, string and frets.
-    """
-    quantity, string, frets = key
-    words = [quantity]
-    if string:
-        words.append(f"of string {string}")
-    if quantity == "rocking":
-        words.append(f"on fret {frets[0]}, gap at fret {frets[1]}")
-    elif len(frets) == 3:
-        words.append(f"at fret {frets[0]} between frets {frets[1]} and {frets[2]}")
-    elif frets:
-        words.append("at the nut" if frets[0] == 0 else f"at fret {frets[0]}")
-    return " ".join(words)
+    """Return in words what was read; goes when reduction speaks in data."""
+    return str(named(key))
 
 
-def listed(numbers: Iterable[int]) -> str:
-    """Return numbers in words, runs of three or more drawn together: "1-4, 6 and 9".
-
-    Parameters
-    ----------
-    numbers
-        Whole numbers, in any order.
-    """
-    runs: list[list[int]] = []
-    for number in sorted(set(numbers)):
-        if runs and number == runs[-1][-1] + 1:
-            runs[-1].append(number)
-        else:
-            runs.append([number])
-    parts: list[str] = []
-    for run in runs:
-        parts += [f"{run[0]}-{run[-1]}"] if len(run) > 2 else [str(number) for number in run]
-    return ", ".join(parts[:-1]) + " and " + parts[-1] if len(parts) > 1 else "".join(parts)
+def listed(several: Iterable[int]) -> str:
+    """Return numbers in words; goes when reduction speaks in data."""
+    return numbers(sorted(set(several)))

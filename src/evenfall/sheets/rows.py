@@ -6,18 +6,24 @@ import difflib
 import math
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
-from evenfall.errors import Finding
+from evenfall.errors import At, Finding
+from evenfall.sheets.cells import SheetRow, plain_name
 from evenfall.sheets.quantities import QUANTITIES, UNCERTAINTY_LIMIT_MM, Quantity
-from evenfall.units import length_text, mm_per_unit, read_number
+from evenfall.units import mm_per_unit, read_number
+from evenfall.wording import Sentence, Value, sentence
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
 
+CELL_LIMIT = 500
+"""Characters in a cell that is read; a longer one is no reading."""
+
 _INCH_UNITS = {"in", "inch", '"', "thou", "mil"}
+_READ_COLUMNS = ("value", "quantity", "string", "fret", "unit", "uncertainty", "state")
 _WHOLE = re.compile(r"([0-9]{1,6})(?:[.,]0*)?")
 _RANGE = re.compile(r"([0-9]{1,6})\s*(?:-|–|—|to)\s*([0-9]{1,6})")
 _LINE = re.compile(
@@ -28,59 +34,40 @@ _STATE = re.compile(r"(strung|unstrung)[\s,;]*(?:([0-9]+(?:[.,][0-9]*)?)\s*%.{0,
 
 
 class Place(NamedTuple):
-    """Where a reading stands.
-
-    Parameters
-    ----------
-    file
-        Name of the file; empty where there is only one.
-    row
-        Row number as a spreadsheet shows it.
-    """
+    """Where a reading stands: name of the file, and row number as a spreadsheet shows it."""
 
     file: str
     row: int
 
-    def __str__(self) -> str:
-        return f"{self.file}, row {self.row}" if self.file else f"row {self.row}"
 
-
-def rows_text(places: Iterable[Place]) -> str:
-    """Return "row 7" or "rows 7, 9 and 12 …", at most six of them.
-
-    Parameters
-    ----------
-    places
-        Places, in any order.
-    """
+def at_places(
+    places: Iterable[Place],
+    *,
+    field: str = "",
+    strings: tuple[int, ...] = (),
+    frets: tuple[int, ...] = (),
+) -> At:
+    """Return the rows of some readings; of several files, those in the first."""
     ordered = sorted(set(places))
-    if any(place.file for place in ordered):
-        names, lead, separator = [str(place) for place in ordered], "", "; "
-    else:
-        names, lead, separator = [str(place.row) for place in ordered], "rows ", ", "
-    if len(names) < 2:
-        return "".join(str(place) for place in ordered)
-    last = names[-1] if len(names) <= 6 else f"{len(names) - 6} more"
-    return lead + separator.join(names[: min(6, len(names) - 1)]) + " and " + last
+    file = ordered[0].file if ordered else ""
+    rows = tuple(place.row for place in ordered if place.file == file)
+    return At(file=file, rows=rows, field=field, strings=strings, frets=frets)
 
 
-@dataclass(frozen=True, slots=True)
-class SheetRow:
-    """One row of a sheet as it stands.
+def in_rows(places: Iterable[Place], among: Iterable[Place] = ()) -> Sentence:
+    """Return "row 7", or "row 7 of a.csv and row 9 of b.csv" where the places are in several files.
 
-    Parameters
-    ----------
-    number
-        Row number as a spreadsheet shows it.
-    cells
-        Text of each cell by column name, trimmed.
-    fault
-        What makes the row unreadable before its words are looked at; empty if nothing does.
+    `among` are places that the sentence speaks of besides.
     """
-
-    number: int
-    cells: Mapping[str, str]
-    fault: str = ""
+    by_file: dict[str, list[int]] = defaultdict(list)
+    for place in sorted(set(places)):
+        by_file[place.file].append(place.row)
+    if len({place.file for place in among} | set(by_file)) == 1:
+        return sentence("{rows:rows}", rows=next(iter(by_file.values())))
+    parts = [
+        sentence("{rows:rows} of {file}", rows=rows, file=file) for file, rows in by_file.items()
+    ]
+    return sentence("{parts:list}", parts=parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +83,7 @@ class Reading:
     frets
         The frets it is about: none; one; (fret, line from, line to); or (middle, gap at).
     value_mm, u_mm
-        Value, and standard uncertainty of the gauge (NaN if not stated) [mm].
+        Value, and standard uncertainty of what it was measured with (NaN if not stated) [mm].
     inch
         Whether it was written in an inch unit.
     strung
@@ -126,10 +113,12 @@ class Reading:
 class _CellError(Exception):
     """One cell cannot be read."""
 
-    def __init__(self, sentence: str, code: str = "row") -> None:
-        super().__init__(sentence)
-        self.sentence = sentence
-        self.code = code
+    def __init__(
+        self, column: str, text: str | Sentence, /, *, code: str = "row", **values: Value
+    ) -> None:
+        super().__init__(text)
+        said = text if isinstance(text, Sentence) else Sentence(text, values)
+        self.fault = (code, column, said)
 
 
 def read_rows(
@@ -138,37 +127,39 @@ def read_rows(
     """Return the readings in the rows of one sheet and a finding for every fault.
 
     Rows without a value are not yet read and are skipped.
-
-    Parameters
-    ----------
-    rows
-        The rows under the header.
-    specification
-        The instrument.
-    file
-        Name to put before row numbers; empty if there is only one file.
     """
     readings: list[Reading] = []
-    faults: dict[tuple[str, str], list[Place]] = defaultdict(list)
+    faults: dict[tuple[str, str, Sentence], list[int]] = defaultdict(list)
     for row in rows:
-        place = Place(file, row.number)
         try:
-            readings += _readings_in(row, specification, place)
-        except _CellError as fault:
-            faults[fault.code, fault.sentence].append(place)
+            readings += _readings_in(row, specification, Place(file, row.number))
+        except _CellError as error:
+            faults[error.fault].append(row.number)
     findings = [
-        Finding(code, sentence, rows_text(places), "error")
-        for (code, sentence), places in faults.items()
+        Finding(
+            code, said.text, At(file=file, rows=tuple(at), field=column), "error", **said.values
+        )
+        for (code, column, said), at in faults.items()
     ]
     return readings, findings
 
 
 def _readings_in(row: SheetRow, specification: Specification, place: Place) -> list[Reading]:
-    if row.fault:
-        raise _CellError(row.fault)
+    if row.fault is not None:
+        raise _CellError(row.fault_column, row.fault)
     cells = row.cells
     if not cells.get("value"):
         return []
+    for column in _READ_COLUMNS:
+        if len(cells.get(column, "")) > CELL_LIMIT:
+            raise _CellError(
+                column,
+                "The {column} {given:quoted} has more than {limit} characters; write the reading "
+                "alone, and put what else there is to say into the column note.",
+                column=column,
+                given=cells[column][: CELL_LIMIT + 1],
+                limit=CELL_LIMIT,
+            )
     quantity = _quantity(cells.get("quantity", ""))
     strings = _strings(quantity, cells.get("string", ""), specification.string_count)
     frets = _frets(quantity, cells.get("fret", ""), specification.frets)
@@ -184,120 +175,127 @@ def _readings_in(row: SheetRow, specification: Specification, place: Place) -> l
     ]
 
 
-def shown(text: str) -> str:
-    """Return a piece of someone's file fit for a sentence: short, quoted, printable.
-
-    Parameters
-    ----------
-    text
-        Anything.
-    """
-    clipped = text if len(text) <= 40 else text[:39] + "…"
-    return '"' + "".join(c if c.isprintable() else "?" for c in clipped) + '"'
-
-
-def plain_name(text: str) -> str:
-    """Return a name with case, spaces and dashes out of the way: "Crown Top" is crown_top.
-
-    Parameters
-    ----------
-    text
-        A column or quantity as written.
-    """
-    return re.sub(r"[\s_-]+", "_", text.strip().casefold()[:60]).strip("_")
-
-
-def _quantity(text: str) -> Quantity:
-    name = plain_name(text)
+def _quantity(given: str) -> Quantity:
+    name = plain_name(given)
     if not name:
-        raise _CellError("The quantity is empty; write what was read, such as action.")
+        text = "The quantity is empty; write what was read, such as action."
+        raise _CellError("quantity", text)
     if name in QUANTITIES:
         return QUANTITIES[name]
-    close = difflib.get_close_matches(name, QUANTITIES, n=1)
-    hint = f"the nearest is {close[0]}" if close else f"use one of {', '.join(QUANTITIES)}"
-    raise _CellError(f"The quantity {shown(text)} is not known; {hint}.")
+    if close := difflib.get_close_matches(name, QUANTITIES, n=1):
+        text = "The quantity {given:quoted} is not known; the nearest is {nearest}."
+        raise _CellError("quantity", text, given=given, nearest=close[0])
+    text = "The quantity {given:quoted} is not known; use one of {known:phrases}."
+    raise _CellError("quantity", text, given=given, known=list(QUANTITIES))
 
 
-def _strings(quantity: Quantity, text: str, count: int) -> tuple[int, ...]:
-    known = f"strings are numbered 1 (treble) to {count}"
-    if not text:
+def _strings(quantity: Quantity, given: str, count: int) -> tuple[int, ...]:
+    if not given:
         if quantity.string == "optional":
             return (0,)
-        raise _CellError(f"The string is empty, but {quantity.name} needs it; {known}.")
-    if text.casefold() == "all":
+        raise _CellError(
+            "string",
+            "The string is empty, but {quantity} needs it; strings are numbered 1 (treble) to "
+            "{count}.",
+            quantity=quantity.name,
+            count=count,
+        )
+    if given.casefold() == "all":
         return tuple(range(1, count + 1))
-    if match := _WHOLE.fullmatch(text):
+    if match := _WHOLE.fullmatch(given):
         first = last = int(match[1])
-    elif match := _RANGE.fullmatch(text.casefold()):
+    elif match := _RANGE.fullmatch(given.casefold()):
         first, last = sorted((int(match[1]), int(match[2])))
     else:
-        raise _CellError(
-            f"The string {shown(text)} is not a number such as 3 or a range 1-{count}."
-        )
+        text = "The string {given:quoted} is not a number such as 3 or a range 1-{count}."
+        raise _CellError("string", text, given=given, count=count)
     if not 1 <= first <= last <= count:
-        raise _CellError(f"There is no string {text[:20]} on this instrument; {known}.")
+        raise _CellError(
+            "string",
+            "There is no string {given} on this instrument; strings are numbered 1 (treble) to "
+            "{count}.",
+            given=given[:20],
+            count=count,
+        )
     return tuple(range(first, last + 1))
 
 
-def _frets(quantity: Quantity, text: str, last: int) -> tuple[int, ...]:
-    known = f"frets are numbered 1 to {last}"
+def _frets(quantity: Quantity, given: str, last: int) -> tuple[int, ...]:
     if quantity.fret == "none":
-        if text in ("", "0", "0.0"):
+        if given in ("", "0", "0.0"):
             return ()
-        raise _CellError(f"The quantity {quantity.name} has no fret; leave the cell empty.")
-    if not text:
-        raise _CellError(f"The fret is empty, but {quantity.name} needs it; {known}.")
+        text = "The quantity {quantity} has no fret; leave the cell empty."
+        raise _CellError("fret", text, quantity=quantity.name)
+    if not given:
+        text = "The fret is empty, but {quantity} needs it; frets are numbered 1 to {last}."
+        raise _CellError("fret", text, quantity=quantity.name, last=last)
     if quantity.fret == "line":
-        return _line_frets(text, last, known)
+        return _line_frets(given, last)
     if quantity.fret == "rock":
-        return _rock_frets(text, last, known)
-    match = _WHOLE.fullmatch(text)
+        return _rock_frets(given, last)
+    match = _WHOLE.fullmatch(given)
     if match is None:
-        raise _CellError(f"The fret {shown(text)} is not a whole number; {known}.")
+        text = "The fret {given:quoted} is not a whole number; frets are numbered 1 to {last}."
+        raise _CellError("fret", text, given=given, last=last)
     fret = int(match[1])
     if fret == 0 and quantity.fret == "fret":
-        raise _CellError(
-            f"Fret 0 is the nut, which has no {quantity.name}; use nut_slot for the slot floor."
-        )
+        text = "Fret 0 is the nut, which has no {quantity}; use nut_slot for the slot floor."
+        raise _CellError("fret", text, quantity=quantity.name)
     if fret > last:
-        raise _CellError(f"There is no fret {fret} on this instrument; {known}.")
+        text = "There is no fret {fret} on this instrument; frets are numbered 1 to {last}."
+        raise _CellError("fret", text, fret=fret, last=last)
     return (fret,)
 
 
-def _line_frets(text: str, last: int, known: str) -> tuple[int, ...]:
-    match = _LINE.fullmatch(text.casefold().removesuffix(".0"))
+def _line_frets(given: str, last: int) -> tuple[int, ...]:
+    match = _LINE.fullmatch(given.casefold().removesuffix(".0"))
     if match is None:
         raise _CellError(
-            f"The fret {shown(text)} cannot be read; write the fret of the gap, such as 8, or "
-            "8 between 1 and 16 where the line lies over other frets than the first and the last."
+            "fret",
+            "The fret {given:quoted} cannot be read; write the fret of the gap, such as 8, or "
+            "8 between 1 and 16 where the line lies over other frets than the first and the last.",
+            given=given,
         )
     fret, low, high = int(match[1]), int(match[2] or 1), int(match[3] or last)
     low, high = min(low, high), max(low, high)
     if not (1 <= low < fret < high <= last):
         raise _CellError(
-            f"A gap at fret {fret} under a line over frets {low} and {high} cannot be; "
-            f"the fret lies between the two, and {known}."
+            "fret",
+            "A gap at fret {fret} under a line over frets {low} and {high} cannot be; the fret "
+            "lies between the two, and frets are numbered 1 to {last}.",
+            fret=fret,
+            low=low,
+            high=high,
+            last=last,
         )
     return fret, low, high
 
 
-def _rock_frets(text: str, last: int, known: str) -> tuple[int, ...]:
-    match = _ROCK.fullmatch(text.casefold())
+def _rock_frets(given: str, last: int) -> tuple[int, ...]:
+    match = _ROCK.fullmatch(given.casefold())
     if match is None:
         raise _CellError(
-            f"The fret {shown(text)} cannot be read; write 5 gap at 6 where the straightedge over "
-            "frets 4, 5 and 6 rocks on 5, or 5 gap at 5 where fret 5 is low."
+            "fret",
+            "The fret {given:quoted} cannot be read; write 5 gap at 6 where the straightedge over "
+            "frets 4, 5 and 6 rocks on 5, or 5 gap at 5 where fret 5 is low.",
+            given=given,
         )
     middle, gap = int(match[1]), int(match[2])
     if not 2 <= middle <= last - 1:
         raise _CellError(
-            f"Fret {middle} cannot be the middle of three frets; {known}, and the middle is 2 to "
-            f"{last - 1}."
+            "fret",
+            "Fret {middle} cannot be the middle of three frets; frets are numbered 1 to {last}, "
+            "and the middle is 2 to {most}.",
+            middle=middle,
+            last=last,
+            most=last - 1,
         )
     if abs(gap - middle) > 1:
         raise _CellError(
-            f"A straightedge over frets {middle - 1}, {middle} and {middle + 1} has no gap at fret "
-            f"{gap}; name one of the three."
+            "fret",
+            "A straightedge over {three:frets} has no gap at fret {gap}; name one of the three.",
+            three=(middle - 1, middle, middle + 1),
+            gap=gap,
         )
     return middle, gap
 
@@ -306,61 +304,78 @@ def _scale(unit: str) -> float:
     try:
         return mm_per_unit(unit)
     except ValueError:
+        text = "The unit {given:quoted} is not known; use mm, um, cm, m, in or thou."
         if re.fullmatch(r"[0-9.,]+", unit):
-            raise _CellError(
-                f"The unit is the number {shown(unit)}, as if a decimal comma split the value; put "
+            text = (
+                "The unit is the number {given:quoted}, as if a decimal comma split the value; put "
                 "the value in quotation marks, or separate the columns by semicolons."
-            ) from None
-        raise _CellError(
-            f"The unit {shown(unit)} is not known; use mm, um, cm, m, in or thou."
-        ) from None
+            )
+        raise _CellError("unit", text, given=unit) from None
 
 
-def _number(column: str, text: str) -> float:
+def _number(column: str, given: str) -> float:
     try:
-        return read_number(text)
+        return read_number(given)
     except ValueError as error:
-        if re.search(r"\d.*(mm|cm|um|µm|in|inch|thou|\")\s*$", text, re.IGNORECASE):
+        if re.search(r"\d.*(mm|cm|um|µm|in|inch|thou|\")$", given, re.IGNORECASE):
             raise _CellError(
-                f"The {column} {shown(text)} has its unit in the same cell; write the number here "
-                "and the unit in the column unit."
+                column,
+                "The {column} {given:quoted} has its unit in the same cell; write the number here "
+                "and the unit in the column unit.",
+                column=column,
+                given=given,
             ) from None
         reason = "too large" if "finite number" in str(error) else "not a number"
-        if re.fullmatch(r"[+-]?(inf|infinity|nan)", text.strip(), re.IGNORECASE):
+        if re.fullmatch(r"[+-]?(inf|infinity|nan)", given, re.IGNORECASE):
             reason = "not a finite number"
         raise _CellError(
-            f"The {column} {shown(text)} is {reason}; write digits, such as 1.25, or leave the "
-            "cell empty."
+            column,
+            "The {column} {given:quoted} is {reason}; write digits, such as 1.25, or leave the "
+            "cell empty.",
+            column=column,
+            given=given,
+            reason=reason,
         ) from None
 
 
-def _uncertainty(text: str, scale: float) -> float:
-    if not text:
+def _uncertainty(given: str, scale: float) -> float:
+    if not given:
         return math.nan
-    u_mm = _number("uncertainty", text) * scale
+    u_mm = _number("uncertainty", given) * scale
     if not u_mm > 0.0:
         raise _CellError(
-            "The uncertainty must be more than zero; leave the cell empty where it is not known."
+            "uncertainty",
+            "The uncertainty must be more than zero; leave the cell empty where it is not known.",
         )
     if u_mm > UNCERTAINTY_LIMIT_MM:
         raise _CellError(
-            f"The uncertainty is {length_text(u_mm)}, more than any gauge for this work has; check "
-            "it, its unit, and whether a decimal comma split the value.",
-            "implausible",
+            "uncertainty",
+            "The uncertainty is {u:length}, more than any gauge for this work has; check it, its "
+            "unit, and whether a decimal comma split the value.",
+            code="implausible",
+            u=u_mm,
         )
     return u_mm
 
 
-def _state(text: str) -> tuple[bool | None, float]:
-    if not text:
+def _state(given: str) -> tuple[bool | None, float]:
+    if not given:
         return None, math.nan
-    match = _STATE.fullmatch(text.casefold()) if len(text) <= 60 else None
+    match = _STATE.fullmatch(given.casefold()) if len(given) <= 60 else None
     if match is None:
         raise _CellError(
-            f"The state {shown(text)} is not known; write strung or unstrung, with the humidity "
-            "after it if noted (strung 45%)."
+            "state",
+            "The state {given:quoted} is not known; write strung or unstrung, with the humidity "
+            "after it if noted (strung 45%).",
+            given=given,
         )
     humidity_percent = read_number(match[2]) if match[2] else math.nan
     if humidity_percent > 100.0:
-        raise _CellError(f"A humidity of {match[2][:20]} % cannot be; write 0 to 100.")
+        text = "A humidity of {given} % cannot be; write 0 to 100."
+        raise _CellError("state", text, given=match[2][:20])
     return match[1] == "strung", humidity_percent
+
+
+def rows_text(places: Iterable[Place]) -> str:
+    """Return the rows in words; goes when reduction speaks in data."""
+    return str(in_rows(places))

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
-from evenfall.errors import RequestError
-from evenfall.files import write_atomically
+from evenfall.instrument import string_lines
+from evenfall.neck.bow import relief_point
 from evenfall.sheets.quantities import COLUMNS, QUANTITIES
 
 if TYPE_CHECKING:
@@ -50,37 +49,31 @@ _WIDTHS = {
     "unit": 7,
     "uncertainty": 12,
     "state": 14,
-    "gauge": 18,
+    "measured_with": 18,
     "note": 32,
 }
 
 
-def write_template(specification: Specification, path: Path) -> None:
-    """Write an empty sheet for an instrument.
+def empty_sheet(specification: Specification, kind: Literal["csv", "xlsx"]) -> bytes:
+    """Return an empty sheet for an instrument, CSV or XLSX.
 
     Parameters
     ----------
     specification
         The instrument.
-    path
-        Where to; `.csv` or `.xlsx` says which kind.
+    kind
+        "csv", or "xlsx" for a workbook with drop-downs and instructions, set up for printing.
 
-    Raises
-    ------
-    RequestError
-        The name ends otherwise, or the file cannot be written.
+    Examples
+    --------
+    >>> from importlib import resources
+    >>> from evenfall.instrument import read_specification
+    >>> invented = resources.files("evenfall") / "invented" / "kestrel.spec.toml"
+    >>> specification, _ = read_specification(invented.read_text(encoding="utf-8"))
+    >>> print(empty_sheet(specification, "csv").decode()[:30])
+    quantity,string,fret,value,uni
     """
-    path = Path(path)
-    kind = path.suffix.lower()
-    if kind == ".csv":
-        write_atomically(path, _csv(specification))
-    elif kind == ".xlsx":
-        write_atomically(path, _workbook(specification))
-    else:
-        raise RequestError(
-            "A template is written as CSV or XLSX; let the name end in .csv or .xlsx.",
-            where=path.name or str(path),
-        )
+    return _csv(specification).encode() if kind == "csv" else _workbook(specification)
 
 
 def _rows(specification: Specification) -> list[tuple[str, int | None, int | None]]:
@@ -89,7 +82,8 @@ def _rows(specification: Specification) -> list[tuple[str, int | None, int | Non
     frets = range(1, specification.frets + 1)
     reference = specification.scale.reference_fret
     rows: list[tuple[str, int | None, int | None]] = []
-    rows += [("relief", None, max(2, min((1 + specification.frets) // 2, specification.frets - 1)))]
+    # where the bench sheet asks for it again
+    rows += [("relief", None, relief_point(specification, string_lines(specification))[0])]
     rows += [("action", s, f) for f in sorted({1, reference}) for s in strings]
     rows += [("nut_slot", s, None) for s in strings]
     rows += [("saddle", s, None) for s in strings]

@@ -1,41 +1,49 @@
-"""Hand sheets as XLSX workbooks (ISO/IEC 29500), read without trusting the file."""
+"""The rows of a hand sheet in an XLSX workbook (ISO/IEC 29500), read without trusting the file."""
 
 from __future__ import annotations
 
 import datetime
 import io
 import re
-import warnings
+import struct
 import zipfile
-from collections.abc import Iterable, Iterator
+import zlib
+from collections.abc import Iterator
 from typing import Any
+from xml.etree.ElementTree import ParseError
 
 import openpyxl
+from openpyxl.utils.exceptions import InvalidFileException
 
 from evenfall.errors import (
+    At,
     BrokenFileError,
     EvenfallError,
     Finding,
     FormatMismatchError,
     UnsupportedError,
 )
-from evenfall.sheets.rows import SheetRow, shown
-from evenfall.sheets.text_rows import (
+from evenfall.sheets.cells import (
     ROW_LIMIT,
     Header,
     HeaderError,
-    Sheet,
+    SheetFile,
+    SheetRow,
+    Table,
     make_row,
     read_header,
     too_many_rows,
     unused_columns,
 )
+from evenfall.wording import Sentence, sentence
 
 UNPACKED_LIMIT_BYTES = 300_000_000
 """Largest unpacked size of a workbook; more is a trap or no sheet of readings."""
 
 RATIO_LIMIT = 400.0
 """Largest ratio of unpacked to packed size of a large part; honest sheets pack 5 to 50 times."""
+
+LOCKED = "The workbook is locked with a password; save it without one."
 
 COLUMN_LIMIT = 200
 _LAST_ROW = 1_048_576  # of any worksheet
@@ -45,19 +53,16 @@ _MERGE = re.compile(
     rb"<(?:\w{1,20}:)?mergeCell\s[^>]{0,200}?ref=[\"']([A-Z]{1,3}[0-9]{1,7}:[A-Z0-9]{2,10})"
 )
 
-Cell = tuple[str, str]
-"""Text of a cell, and what is wrong with it (empty if nothing)."""
+# The library meets damage with whatever its parsers raise; all of it means the same to the user.
+_DAMAGE = (
+    *(zipfile.BadZipFile, zlib.error, struct.error, EOFError, OSError, RuntimeError),
+    *(InvalidFileException, ParseError, LookupError, ValueError, TypeError, AttributeError),
+    *(ArithmeticError, AssertionError),
+)
 
 
-def read_workbook(data: bytes, *, name: str) -> Sheet:
+def read_workbook(file: SheetFile) -> Table:
     """Return the rows of the one worksheet that holds readings.
-
-    Parameters
-    ----------
-    data
-        The whole file.
-    name
-        Name of the file, for messages.
 
     Raises
     ------
@@ -68,55 +73,41 @@ def read_workbook(data: bytes, *, name: str) -> Sheet:
     UnsupportedError
         It is of another kind, locked, too large, or holds readings on several worksheets.
     """
-    _check_package(data, name)
+    at = At(file=file.name)
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # about styles and extensions that hold no reading
-            return _read(data, name)
-    except EvenfallError:
-        raise
-    except Exception:
-        # The library meets damage with whatever its parsers raise: KeyError, ParseError,
-        # ValueError, BadZipFile, zlib.error … all of them mean the same to the user.
+        with zipfile.ZipFile(io.BytesIO(file.content)) as package:
+            _check_package(package, at)
+    except _DAMAGE:
+        text = "The workbook is damaged or cut short; copy or save it again."
+        raise BrokenFileError(text, at=at) from None
+    try:
+        return _read(file, at)
+    except _DAMAGE:
         raise BrokenFileError(
             "The workbook is damaged; open it in a spreadsheet program and save it again as XLSX.",
-            where=name,
+            at=at,
         ) from None
 
 
-def _check_package(data: bytes, name: str) -> None:
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as package:
-            parts = package.infolist()
-            names = {part.filename for part in parts}
-            _check_size(parts, name)
-            if "mimetype" in names and b"opendocument" in package.read("mimetype")[:200]:
-                raise UnsupportedError(
-                    "This is an OpenDocument file; save it as XLSX or CSV.", where=name
-                )
-            if "xl/workbook.bin" in names:
-                raise UnsupportedError(
-                    "This is a binary workbook (XLSB); save it as XLSX or CSV.", where=name
-                )
-            if "[Content_Types].xml" not in names or not any(n.startswith("xl/") for n in names):
-                raise FormatMismatchError(
-                    "This is a ZIP archive, not a workbook; unpack it and name the sheet in it.",
-                    where=name,
-                )
-            for part in names:
-                if part.endswith((".xml", ".rels")) and _defines_entities(package, part):
-                    raise UnsupportedError(
-                        "The workbook holds a document type definition, which no spreadsheet "
-                        "program writes; save it again as XLSX.",
-                        where=name,
-                    )
-    except EvenfallError:
-        raise
-    except Exception:  # a damaged archive: BadZipFile, zlib.error, struct.error …
-        raise BrokenFileError(
-            "The workbook is damaged or cut short; copy or save it again.",
-            where=name,
-        ) from None
+def _check_package(package: zipfile.ZipFile, at: At) -> None:
+    parts = package.infolist()
+    names = {part.filename for part in parts}
+    _check_size(parts, at)
+    if "mimetype" in names and b"opendocument" in package.read("mimetype")[:200]:
+        raise UnsupportedError("This is an OpenDocument file; save it as XLSX or CSV.", at=at)
+    if "xl/workbook.bin" in names:
+        raise UnsupportedError("This is a binary workbook (XLSB); save it as XLSX or CSV.", at=at)
+    if "[Content_Types].xml" not in names or not any(n.startswith("xl/") for n in names):
+        raise FormatMismatchError(
+            "This is a ZIP archive, not a workbook; unpack it and name the sheet in it.", at=at
+        )
+    for part in names:
+        if part.endswith((".xml", ".rels")) and _defines_entities(package, part):
+            raise UnsupportedError(
+                "The workbook holds a document type definition, which no spreadsheet program "
+                "writes; save it again as XLSX.",
+                at=at,
+            )
 
 
 def _defines_entities(package: zipfile.ZipFile, part: str) -> bool:
@@ -124,12 +115,9 @@ def _defines_entities(package: zipfile.ZipFile, part: str) -> bool:
         return b"<!DOCTYPE" in stream.read(2000)
 
 
-def _check_size(parts: Iterable[zipfile.ZipInfo], name: str) -> None:
-    parts = list(parts)
+def _check_size(parts: list[zipfile.ZipInfo], at: At) -> None:
     if any(part.flag_bits & 1 for part in parts):
-        raise UnsupportedError(
-            "The workbook is locked with a password; save it without one.", where=name
-        )
+        raise UnsupportedError(LOCKED, at=at)
     unpacked = sum(part.file_size for part in parts)
     swollen = any(
         part.file_size > 20_000_000 and part.file_size > RATIO_LIMIT * max(part.compress_size, 1)
@@ -139,12 +127,12 @@ def _check_size(parts: Iterable[zipfile.ZipInfo], name: str) -> None:
         raise UnsupportedError(
             "The workbook unpacks to far more than a sheet of readings holds; copy the readings "
             "into a new workbook.",
-            where=name,
+            at=at,
         )
 
 
-def _read(data: bytes, name: str) -> Sheet:
-    book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=False)
+def _read(file: SheetFile, at: At) -> Table:
+    book = openpyxl.load_workbook(io.BytesIO(file.content), read_only=True, data_only=False)
     try:
         found: list[tuple[Any, int, Header]] = []
         faults: list[HeaderError] = []
@@ -156,30 +144,30 @@ def _read(data: bytes, name: str) -> Sheet:
             except HeaderError as fault:
                 faults.append(fault)
         if len(found) > 1:
-            titles = " and ".join(shown(worksheet.title) for worksheet, *_ in found[:2])
             raise UnsupportedError(
-                f"The worksheets {titles} both hold readings; keep one of them in the file.",
-                where=name,
+                "The worksheets {titles:quoted} both hold readings; keep one of them in the file.",
+                at=at,
+                titles=[worksheet.title for worksheet, *_ in found[:2]],
             )
         if not found:
-            raise _no_readings(faults, [worksheet.title for worksheet in book.worksheets], name)
+            raise _no_readings(faults, [worksheet.title for worksheet in book.worksheets], at)
         worksheet, header_row, header = found[0]
-        merged = _merged_cells(data, worksheet, header_row, header)
-        rows = tuple(_rows(worksheet, header_row, header, name))
-        return Sheet(rows, (*unused_columns(header), *merged))
+        merged = _merged_cells(file.content, worksheet, header_row, header)
+        rows = tuple(_rows(worksheet, header_row, header, file.name))
+        return Table(rows, (*unused_columns(header), *merged))
     finally:
         book.close()
 
 
-def _no_readings(faults: list[HeaderError], titles: list[str], name: str) -> EvenfallError:
-    telling = [fault for fault in faults if not fault.missing_all]
-    if telling:
-        return FormatMismatchError(telling[0].sentence, where=name)
-    listed = ", ".join(shown(title) for title in titles[:5]) or "none"
+def _no_readings(faults: list[HeaderError], titles: list[str], at: At) -> EvenfallError:
+    for fault in faults:
+        if not fault.no_header:
+            return FormatMismatchError(fault.said, at=at)
     return FormatMismatchError(
         "No worksheet has a first row that names the columns, at least quantity and value "
-        f"(worksheets: {listed}).",
-        where=name,
+        "(worksheets: {titles:quoted}).",
+        at=at,
+        titles=titles[:5],
     )
 
 
@@ -209,27 +197,33 @@ def _rows(worksheet: Any, header_row: int, header: Header, name: str) -> Iterato
         if row is None:
             continue
         faults = [
-            f"The {column} {read[at][1]}"
+            (column, fault)
             for column, at in columns
-            if at < len(read) and read[at][1]
+            if at < len(read) and (fault := read[at][1]) is not None
         ]
-        yield SheetRow(number, row.cells, faults[0]) if faults else row
+        for column, fault in faults[:1]:
+            text = "The {column} {fault}"
+            row = SheetRow(number, row.cells, sentence(text, column=column, fault=fault), column)
+        yield row
 
 
-def _text(cell: Any) -> Cell:
-    """Return a cell as text, and why it cannot be taken as it stands."""
+def _text(cell: Any) -> tuple[str, Sentence | None]:
+    """Return a cell as text, and why it cannot be taken as it stands, to follow its column."""
     value = cell.value
-    text, fault = str(value), ""
+    text, fault = str(value), None
     if value is None:
         text = ""
     elif cell.data_type == "f":
-        text, fault = "=", "is a formula; copy the cell and paste it as a value."
+        text = "="
+        fault = sentence("is a formula; copy the cell and paste it as a value.")
     elif cell.data_type == "e":
-        fault = f"holds the spreadsheet's error {shown(text)}; write the reading itself."
+        fault = sentence(
+            "holds the spreadsheet's error {given:quoted}; write the reading itself.", given=text
+        )
     elif isinstance(value, bool):
-        fault = "is true or false, not a reading; write the number."
+        fault = sentence("is true or false, not a reading; write the number.")
     elif isinstance(value, datetime.date | datetime.time | datetime.timedelta):
-        fault = (
+        fault = sentence(
             "was turned into a date or time by the spreadsheet; set the cell's format to number "
             "or text and type it again."
         )
@@ -254,7 +248,8 @@ def _merged_cells(
         if bottom > header_row and any(left <= column <= right for column in used):
             yield Finding(
                 "row",
-                f"Cells {reference} are merged; unmerge them and fill in each row.",
-                f"row {max(top, header_row + 1)}",
+                "Cells {cells} are merged; unmerge them and fill in each row.",
+                At(rows=(max(top, header_row + 1),)),
                 "error",
+                cells=reference,
             )

@@ -15,6 +15,7 @@ import numpy as np
 
 from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
+from evenfall.neck.bow import relief_point, straightedge_gap_mm
 from evenfall.plan import METHODS
 from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
 from evenfall.units import length_text
@@ -445,7 +446,7 @@ class _Writer:
             return None
         change = self.plan.relief_change_mm
         turn, more = ("Loosen", "more") if change > 0 else ("Tighten", "less")
-        fret, string = self.relief_point()
+        fret, string = relief_point(self.specification, self.lines)
         sentences = [
             "Turn as the rod's maker says, in small steps. Re-measure with the strings at pitch: "
             f"gap at fret {fret}, straightedge over frets 1 and {self.specification.frets} on the "
@@ -468,19 +469,6 @@ class _Writer:
             readings=(reading,),
         )
 
-    def relief_point(self) -> tuple[int, int]:
-        """Return the fret where the bow is deepest, and the string on whose line to read it."""
-        shape = default_bow(self.specification, self.lines).frets
-        middle = (len(shape) - 1) // 2
-        return int(self.straightedge_gap_mm(shape)[middle].argmax()) + 1, middle + 1
-
-    def straightedge_gap_mm(self, top_mm: FloatArray) -> FloatArray:
-        """Return the gap of every crossing under a straight line over fret 1 and the last fret."""
-        station = self.lines.station_mm[:, 1:]
-        along = (station - station[:, :1]) / (station[:, -1:] - station[:, :1])
-        straight = top_mm[:, :1] + along * (top_mm[:, -1:] - top_mm[:, :1])
-        return np.asarray(straight - top_mm)
-
     def relief_reading(self, name: str, top_mm: FloatArray) -> Reading:
         """Return what the gap at the re-measure point reads, and what the limits of relief make it.
 
@@ -488,11 +476,11 @@ class _Writer:
         carried over: the gap moves with the bow, from what it is when the relief is as planned.
         """
         relief, planned_mm = self.specification.target.relief, self.plan.relief_after_mm
-        fret, string = self.relief_point()
+        fret, string = relief_point(self.specification, self.lines)
         place = (string - 1, fret - 1)
-        aim_mm = float(self.straightedge_gap_mm(top_mm)[place])
+        aim_mm = float(straightedge_gap_mm(self.lines, top_mm)[place])
         shape = default_bow(self.specification, self.lines).frets
-        per_mm = float(self.straightedge_gap_mm(shape)[place])
+        per_mm = float(straightedge_gap_mm(self.lines, shape)[place])
         limits = self.limits(
             aim_mm + per_mm * (relief.minimum_mm - planned_mm),
             aim_mm + per_mm * (relief.maximum_mm - planned_mm),
@@ -622,7 +610,7 @@ class _Writer:
     def after(self, work: bool) -> Step:
         plan, spec = self.plan, self.specification
         fret = spec.scale.reference_fret
-        relief_fret, middle = self.relief_point()
+        relief_fret, middle = relief_point(self.specification, self.lines)
         string, lowest = (
             int(i)
             for i in np.unravel_index(

@@ -667,7 +667,7 @@ def demo(folder: Path, *, say: Callable[[str], object]) -> DemoJob:
     RequestError
         A file cannot be written, or one of the demonstration's own was changed.
     """
-    from evenfall.sheets import write_template
+    from evenfall.workshop.template import write_template
 
     make_folder(folder)
     given = resources.files("evenfall") / "invented"

@@ -19,8 +19,8 @@ def said_of_the_neck(bow_mm_per_mm: NDArray[np.float64]) -> dict[str, Any]:
         "outlook": Outlook(
             relief_low_mm=-np.inf,
             relief_high_mm=np.inf,
-            low_end="",
-            high_end="",
+            low_end=None,
+            high_end=None,
             tension_less_n=np.inf,
             tension_more_n=np.inf,
             humidity_percent=50.0,

@@ -1,283 +1,396 @@
-"""Plan: what comes off which crossing, what is adjusted, and why; data only.
-
-`Plan.as_dict` is the contract with other programs; docs/reference/json.md lists its keys.
-"""
+"""Plan: what comes off which crossing, what is adjusted, and why; data only."""
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any, Literal, get_args
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import ClassVar, Literal, get_args
 
 import numpy as np
 
-from evenfall.errors import BrokenFileError, EvenfallError, FormatMismatchError
-from evenfall.measurement import (
-    Measurement,
-    check_range,
-    content_hash,
-    damage,
-    measurement_from_dict,
-    number_array,
-    plain_numbers,
-    wrong_schema,
+from evenfall.arrays import FloatArray
+from evenfall.codec import (
+    NAN,
+    Content,
+    FileContent,
+    Form,
+    choice,
+    derived,
+    number,
+    part,
+    spoken,
+    truth,
+    whole,
 )
+from evenfall.measurement import Measurement, measurement_from_dict
 from evenfall.neck import StiffnessOrigin
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-
-SCHEMA = "evenfall/plan@1"
+from evenfall.wording import Sentence, sentence
 
 Status = Literal["optimal", "relaxed", "infeasible"]
+"""Every limit is met, proved minimal; one limit is relaxed, as `relaxations` says; no single
+relaxation is enough, and this is the nearest."""
 
-#: The methods, in the order of growing effort, with their name for people.
 METHODS: dict[str, str] = {
     "adjust": "adjust only, no metal",
     "spot": "work on the fewest frets",
-    "profile": "every crossing by its own amount",
+    "profile": "every crossing to its computed height",
     "beam": "levelling beam by hand",
     "partial-refret": "replace the fewest frets",
     "refret": "plane the board, replace every fret",
 }
+"""The methods, in the order of growing effort, with their name for people."""
 
+LimitName = Literal[
+    "clearance",
+    "crown-height",
+    "action",
+    "first-fret-gap",
+    "relief",
+    "saddle-travel",
+    "nut-travel",
+    "across",
+    "along",
+]
+"""What a plan has to keep: clearance under the attack, crown height to leave, the targets, the
+travel of saddle and nut, the shape of the crown line across the strings and along them."""
+
+Side = Literal["lower", "upper", ""]
+
+RelaxedLimit = Literal[
+    "attack", "action", "first-fret-gap", "relief", "travel", "crown-height", "frets", "together"
+]
+"""What can be relaxed: the attack, a limit, the frets (new wire), or several together."""
+
+PricedLimit = Literal["attack", "action", "first-fret-gap", "relief", "saddle-travel", "nut-travel"]
 
 LEAST_SHOWN_MM = 5e-4
 """Less than this is not called work on a fret: it shows as zero in every table [mm]."""
 
-
-@dataclass(frozen=True, slots=True)
-class Binding:
-    """One limit that holds the plan where it is.
-
-    Parameters
-    ----------
-    kind
-        "clear", "life", "action", "first-fret", "relief", "saddle", "nut", "across" or "along".
-    sentence
-        The limit in words.
-    strings, stop, fret
-        The strings concerned; the stopped position (0 = open) and the fret; -1 where it has none.
-    price_mm_per_mm
-        How much total metal [mm] one more millimetre of room in this limit would save.
-    """
-
-    kind: str
-    sentence: str
-    strings: tuple[int, ...]
-    stop: int
-    fret: int
-    price_mm_per_mm: float
+_HEIGHT = (-1000.0, 1000.0)
+_GAP = (-100.0, 100.0)
+_FORCE = (-1e6, 1e6)
+_CROWN = (-1e-6, 20.0)
+_METAL = (0.0, 5000.0)
+_CENTS = (-2400.0, 2400.0)
 
 
-@dataclass(frozen=True, slots=True)
-class Price:
-    """What a limit costs in metal: the rate at the optimum (dual value).
+@dataclass(frozen=True, slots=True, eq=False)
+class LimitReached(Content):
+    """One limit of a plan, and where it is reached."""
 
-    Parameters
-    ----------
-    limit
-        "action", "attack", "relief", "first-fret", "saddle travel", "nut travel".
-    metal_mm
-        Total metal [mm] saved by easing the limit by `step`.
-    step, unit
-        The easing that the price is for, such as 0.01 mm or 0.01 N.
-    """
+    limit: LimitName = field(metadata=choice(get_args(LimitName), "the limit"))
+    side: Side = field(
+        metadata=choice(get_args(Side), "which end of it; empty where it has one only")
+    )
+    strings: tuple[int, ...] = field(metadata=whole(1, 12, "the strings concerned", "*"))
+    stopped_fret: int | None = field(
+        metadata=whole(0, 36, "where the finger is, 0 = open string", null=None)
+    )
+    fret: int | None = field(metadata=whole(1, 36, "the fret", null=None))
 
-    limit: str
-    metal_mm: float
-    step: float
-    unit: str
+    @property
+    def noun(self) -> Sentence:
+        """The limit as a noun, without an article."""
+        return sentence(_NOUNS[self.limit], on=self.strings, fret=self.fret)
 
-
-@dataclass(frozen=True, slots=True)
-class Relaxation:
-    """The smallest easing of one lever that lets every other limit hold.
-
-    Parameters
-    ----------
-    lever
-        "attack", "action", "first fret", "relief", "crown height", "travel", "frets" (replaced)
-        or "together".
-    amount
-        How much it must be eased, in `unit`; NaN if this lever alone cannot help.
-    unit
-        "mm", "N", "%" or "frets".
-    helps
-        Whether easing this lever alone is enough.
-    sentence
-        The easing in words.
-    """
-
-    lever: str
-    amount: float
-    unit: str
-    helps: bool
-    sentence: str
+    @property
+    def said(self) -> Sentence:
+        """What is reached, as a sentence."""
+        if self.limit == "clearance":
+            text = (
+                "Fret {fret}, {on:strings}: its height is set by notes stopped at fret {stopped}."
+                if self.stopped_fret
+                else "Fret {fret}, {on:strings}: its height is set by the open strings."
+            )
+            return sentence(text, fret=self.fret, on=self.strings, stopped=self.stopped_fret)
+        travel = self.limit in ("saddle-travel", "nut-travel")
+        end = sentence(_TRAVEL_ENDS[self.side] if travel else _ENDS[self.side])
+        return sentence("The {noun} is at {end}.", noun=self.noun, end=end)
 
 
-@dataclass(frozen=True, slots=True)
-class MethodResult:
-    """What one method would reach.
-
-    Parameters
-    ----------
-    method
-        Key of `METHODS`.
-    holds
-        Whether every limit holds.
-    metal_mm, frets_touched, frets_replaced
-        Total removal over all crossings [mm]; how many frets are cut; how many are replaced.
-    lowest_crown_mm
-        Lowest crown after work [mm].
-    life_used
-        Largest share of fret life used at any crossing, 0 to 1.
-    lowest_touch_margin_share
-        Lowest touch force after work as a share of the player's attack.
-    minutes
-        Estimated bench time [min].
-    risk
-        What can go wrong, in words.
-    remark
-        Why it does not hold, or how it was found.
-    """
-
-    method: str
-    holds: bool
-    metal_mm: float
-    frets_touched: int
-    frets_replaced: int
-    lowest_crown_mm: float
-    life_used: float
-    lowest_touch_margin_share: float
-    minutes: float
-    risk: str
-    remark: str
+_NOUNS: Mapping[LimitName, str] = {
+    "clearance": "clearance of {on:strings} over fret {fret}",
+    "crown-height": "crown height of fret {fret} under {on:strings}",
+    "action": "action of {on:strings}",
+    "first-fret-gap": "first-fret gap of {on:strings}",
+    "relief": "relief",
+    "saddle-travel": "saddle at {on:strings}",
+    "nut-travel": "nut slot of {on:strings}",
+    "across": "bend of the crown line across the strings",
+    "along": "step of removal from fret to fret",
+}
+_ENDS: Mapping[Side, str] = {
+    "lower": "its lower limit",
+    "upper": "its upper limit",
+    "": "its limit",
+}
+_TRAVEL_ENDS: Mapping[Side, str] = {
+    "lower": "the lower end of its travel",
+    "upper": "the upper end of its travel",
+    "": "the end of its travel",
+}
 
 
-@dataclass(frozen=True, slots=True)
-class Outlook:
-    """How far the neck may move before the plan no longer holds, and what would move it.
+@dataclass(frozen=True, slots=True, eq=False)
+class Binding(LimitReached):
+    """One limit that keeps a plan from removing less."""
 
-    Parameters
-    ----------
-    relief_low_mm, relief_high_mm
-        Relief between which every promise of the plan holds [mm]; infinite where none ends it.
-    low_end, high_end
-        The promise that ends first on either side, in words; empty where none does.
-    tension_less_n, tension_more_n
-        By how much the strings may pull less and more, in all, with 2 u of the neck's stiffness
-        counted [N]; infinite where nothing ends it.
-    humidity_percent, humidity_noted
-        Relative humidity of the air that the readings were taken in [%], and whether it was noted
-        or is the usual one.
-    humidity_low_percent, humidity_high_percent
-        Humidities between which the plan holds once the wood has come to rest in them, 2 u counted
-        [%].
-    rod_turns_count, rod_turns_u_count
-        Turns of the truss rod that the plan's change of relief takes, positive tightens, with
-        standard uncertainty; NaN while no turn was measured.
-    stiffness
-        Where the neck's stiffness comes from: "default" (a usual neck), "section", "stiffness",
-        "specification" or "pair" (two profiles of it).
-    """
-
-    relief_low_mm: float
-    relief_high_mm: float
-    low_end: str
-    high_end: str
-    tension_less_n: float
-    tension_more_n: float
-    humidity_percent: float
-    humidity_noted: bool
-    humidity_low_percent: float
-    humidity_high_percent: float
-    rod_turns_count: float
-    rod_turns_u_count: float
-    stiffness: StiffnessOrigin
+    price_mm_per_mm: float = field(
+        metadata=number(0.0, 1e9, "metal [mm] that one more millimetre of room would save")
+    )
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """What to do to one instrument with K strings and F frets.
+@dataclass(frozen=True, slots=True, eq=False)
+class Price(Content):
+    """What a limit costs in metal: the rate at the optimum (dual value)."""
 
-    Parameters
-    ----------
-    status
-        "optimal": every limit holds, proven least; "relaxed": limits had to be eased as
-        `relaxations` says; "infeasible": no single lever mends it, this is the nearest.
-    method
-        Key of `METHODS`.
-    metal_mm, gap_mm
-        Total removal [mm] and duality gap [mm] of its optimality proof.
-    largest_violation_mm
-        Largest violation of any limit found by the independent check [mm].
-    measurement
-        The readings the plan is for; they carry the specification.
-    attack_n
-        Attack the plan was made for [N], shape (K,).
-    removal_mm, crown_top_after_mm, crown_height_after_mm
-        Shape (K, F) [mm].
-    replaced_frets
-        Frets that get new wire.
-    nut_after_mm, saddle_after_mm
-        Shape (K,) [mm].
-    relief_before_mm, relief_change_mm, relief_after_mm
-        Relief [mm]; the change is what the truss rod has to make.
-    action_before_mm, action_after_mm, first_fret_gap_before_mm, first_fret_gap_after_mm
-        Shape (K,) [mm].
-    touch_force_before_n, touch_force_after_n
-        By stopped position 0..F-1, shape (K, F) [N].
-    life_used
-        Largest share of fret life used at any crossing, 0 to 1.
-    bow_mm_per_mm
-        What one millimetre more relief does to each crown's height over the line from nut to
-        saddle, shape (K, F).
-    pitch_change_cents, pitch_uncrowned_cents
-        How much sharper each stopped note becomes with the cut frets crowned again, and as long as
-        they are flat, shape (K, F) [cent].
-    binding, prices, relaxations, methods, outlook
-        See their classes.
-    recommended, reason
-        The way that the program would take, and why.
-    """
+    limit: PricedLimit = field(metadata=choice(get_args(PricedLimit), "the limit"))
+    step: float = field(metadata=number(0.0, 100.0, "the relaxation that the price is for"))
+    unit: Literal["mm", "percent"] = field(metadata=choice(("mm", "percent"), "unit of the step"))
+    metal_mm: float = field(metadata=number(*_METAL, "metal that this relaxation would save"))
 
-    status: Status
-    method: str
-    metal_mm: float
-    gap_mm: float
-    largest_violation_mm: float
-    measurement: Measurement
-    attack_n: FloatArray
-    removal_mm: FloatArray
-    crown_top_after_mm: FloatArray
-    crown_height_after_mm: FloatArray
-    replaced_frets: tuple[int, ...]
-    nut_after_mm: FloatArray
-    saddle_after_mm: FloatArray
-    relief_before_mm: float
-    relief_change_mm: float
-    relief_after_mm: float
-    action_before_mm: FloatArray
-    action_after_mm: FloatArray
-    first_fret_gap_before_mm: FloatArray
-    first_fret_gap_after_mm: FloatArray
-    touch_force_before_n: FloatArray
-    touch_force_after_n: FloatArray
-    life_used: float
-    bow_mm_per_mm: FloatArray
-    pitch_change_cents: FloatArray
-    pitch_uncrowned_cents: FloatArray
-    binding: tuple[Binding, ...]
-    prices: tuple[Price, ...]
-    relaxations: tuple[Relaxation, ...]
-    methods: tuple[MethodResult, ...]
-    outlook: Outlook
-    recommended: str
-    reason: str
+    @property
+    def said(self) -> Sentence:
+        """The price as a sentence."""
+        return sentence(_PRICES[self.limit], step=self.step, metal=self.metal_mm)
+
+
+_SAVED = " would save {metal:length} of metal."
+_PRICES: Mapping[PricedLimit, str] = {
+    "attack": "A {step:g} % lighter attack" + _SAVED,
+    "action": "Action limits wider by {step:length}" + _SAVED,
+    "first-fret-gap": "First-fret gap limits wider by {step:length}" + _SAVED,
+    "relief": "Relief limits wider by {step:length}" + _SAVED,
+    "saddle-travel": "{step:length} more travel of the saddle" + _SAVED,
+    "nut-travel": "{step:length} more travel of the nut" + _SAVED,
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Relaxation(Content):
+    """The smallest relaxation of one limit that lets every other limit be met."""
+
+    limit: RelaxedLimit = field(metadata=choice(get_args(RelaxedLimit), "what is relaxed"))
+    helps: bool = field(metadata=truth("whether relaxing it alone is enough"))
+    amount: float = field(
+        metadata=number(0.0, 1e6, "by how much, in `unit`; null if it does not help", null=NAN)
+    )
+    unit: Literal["mm", "percent", "frets"] = field(
+        metadata=choice(("mm", "percent", "frets"), "unit of the amount")
+    )
+    said: Sentence = field(metadata=spoken("what to do"))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MethodResult(Content):
+    """What one method would reach; numbers are NaN where it does not meet every limit."""
+
+    method: str = field(metadata=choice(METHODS, "the method"))
+    holds: bool = field(metadata=truth("whether every limit is met"))
+    metal_mm: float = field(
+        metadata=number(*_METAL, "removal, summed over all crossings", null=NAN)
+    )
+    frets_touched: int = field(metadata=whole(0, 36, "how many frets are cut"))
+    frets_replaced: int = field(metadata=whole(0, 36, "how many frets get new wire"))
+    lowest_crown_mm: float = field(metadata=number(*_CROWN, "lowest crown after work", null=NAN))
+    life_used: float = field(
+        metadata=number(0.0, 1.0, "largest share of fret life used at any crossing", null=NAN)
+    )
+    lowest_touch_margin_percent: float = field(
+        metadata=number(
+            -1e9,
+            1e9,
+            "lowest touch force after work over the plan's attack; null at no attack",
+            null=NAN,
+        )
+    )
+    minutes: float = field(metadata=number(0.0, 1e5, "estimated bench time [min]", null=NAN))
+    risks: tuple[Sentence, ...] = field(metadata=spoken("what can go wrong", "*"))
+    remark: Sentence | None = field(
+        metadata=spoken("why it does not hold, or how it was found", null=None)
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outlook(Content):
+    """How far the neck may move before the plan no longer holds, and what would move it."""
+
+    relief_low_mm: float = field(
+        metadata=number(*_HEIGHT, "lowest relief at which the plan holds", null=-math.inf)
+    )
+    relief_high_mm: float = field(
+        metadata=number(*_HEIGHT, "highest relief at which the plan holds", null=math.inf)
+    )
+    low_end: LimitReached | None = field(
+        metadata=part(LimitReached, "the limit that ends it first at less relief", null=None)
+    )
+    high_end: LimitReached | None = field(
+        metadata=part(LimitReached, "the limit that ends it first at more relief", null=None)
+    )
+    tension_less_n: float = field(
+        metadata=number(
+            0.0,
+            1e9,
+            "by how much the strings may pull less, in all, with 2 u of the neck's stiffness "
+            "counted",
+            null=math.inf,
+        )
+    )
+    tension_more_n: float = field(
+        metadata=number(0.0, 1e9, "by how much they may pull more", null=math.inf)
+    )
+    humidity_percent: float = field(
+        metadata=number(0.0, 100.0, "relative humidity of the air during the readings")
+    )
+    humidity_noted: bool = field(metadata=truth("whether it was noted, or the usual one is taken"))
+    humidity_low_percent: float = field(
+        metadata=number(
+            0.0,
+            100.0,
+            "lowest humidity at which the plan holds once the wood rests in it, 2 u counted",
+        )
+    )
+    humidity_high_percent: float = field(
+        metadata=number(0.0, 100.0, "highest humidity at which it holds")
+    )
+    rod_turns_count: float = field(
+        metadata=number(
+            -1e6,
+            1e6,
+            "turns of the truss rod for the change of relief, tightening is positive; "
+            "null while no turn was measured",
+            null=NAN,
+        )
+    )
+    rod_turns_u_count: float = field(
+        metadata=number(0.0, 1e6, "standard uncertainty of the turns", null=NAN)
+    )
+    stiffness: StiffnessOrigin = field(
+        metadata=choice(get_args(StiffnessOrigin), "where the neck's stiffness comes from")
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Plan(FileContent):
+    """What to do to one instrument with K strings and F frets."""
+
+    KIND: ClassVar = "plan"
+    VERSION: ClassVar = 0
+    AGAIN: ClassVar = sentence("make the plan again with {door_plan}")
+    PRINTED: ClassVar = ("findings", "motion")
+    DERIVED: ClassVar[Mapping[str, Form]] = derived(
+        lowest_crown_mm=number(*_CROWN, "lowest crown after work"),
+        saddle_height_change_mm=number(*_HEIGHT, "how far each saddle moves, up is positive", "K"),
+        nut_height_change_mm=number(
+            *_HEIGHT, "how far each nut slot's floor is moved, up is positive", "K"
+        ),
+    )
+
+    status: Status = field(
+        metadata=choice(
+            get_args(Status),
+            "every limit is met, proved minimal; one limit is relaxed, see `relaxations`; no "
+            "single relaxation is enough, and this is the nearest",
+        )
+    )
+    method: str = field(metadata=choice(METHODS, "the method"))
+    metal_mm: float = field(metadata=number(*_METAL, "removal, summed over all crossings"))
+    duality_gap_mm: float = field(
+        metadata=number(0.0, 1.0, "duality gap of the proof that this is minimal")
+    )
+    largest_violation_mm: float = field(
+        metadata=number(0.0, 1.0, "largest violation of any limit found by an independent check")
+    )
+    attack_n: FloatArray = field(
+        metadata=number(0.0, 1000.0, "design attack: the attack that the plan is made for", "K")
+    )
+    removal_mm: FloatArray = field(
+        metadata=number(0.0, 20.0, "metal that comes off, by fret", "K F")
+    )
+    crown_top_after_mm: FloatArray = field(
+        metadata=number(*_HEIGHT, "crown tops over the datum after the work, by fret", "K F")
+    )
+    crown_height_after_mm: FloatArray = field(
+        metadata=number(*_CROWN, "crown heights over the board after the work, by fret", "K F")
+    )
+    replaced_frets: tuple[int, ...] = field(metadata=whole(1, 36, "frets that get new wire", "*"))
+    nut_after_mm: FloatArray = field(
+        metadata=number(*_HEIGHT, "floor of each nut slot over the datum after the work", "K")
+    )
+    saddle_after_mm: FloatArray = field(
+        metadata=number(*_HEIGHT, "top of the saddle at each string after the work", "K")
+    )
+    relief_before_mm: float = field(metadata=number(*_GAP, "relief as found"))
+    relief_change_mm: float = field(
+        metadata=number(*_GAP, "change of relief that the truss rod makes, more is positive")
+    )
+    relief_after_mm: float = field(metadata=number(*_GAP, "relief after the work"))
+    action_before_mm: FloatArray = field(
+        metadata=number(*_GAP, "open string over the reference fret, as found", "K")
+    )
+    action_after_mm: FloatArray = field(metadata=number(*_GAP, "the same after the work", "K"))
+    first_fret_gap_before_mm: FloatArray = field(
+        metadata=number(*_GAP, "open string over fret 1, as found", "K")
+    )
+    first_fret_gap_after_mm: FloatArray = field(
+        metadata=number(*_GAP, "the same after the work", "K")
+    )
+    touch_force_before_n: FloatArray = field(
+        metadata=number(
+            *_FORCE,
+            "touch force as found, by stopped fret from 0 (open) to F - 1; negative if "
+            "it touches at rest",
+            "K F",
+        )
+    )
+    touch_force_after_n: FloatArray = field(
+        metadata=number(*_FORCE, "touch force after the work, by stopped fret", "K F")
+    )
+    life_used: float = field(
+        metadata=number(0.0, 1.0, "largest share of fret life used at any crossing")
+    )
+    bow_mm_per_mm: FloatArray = field(
+        metadata=number(
+            -1000.0,
+            1000.0,
+            "what one millimetre more relief does to each crown's height over "
+            "the line from nut to saddle",
+            "K F",
+        )
+    )
+    pitch_change_cents: FloatArray = field(
+        metadata=number(
+            *_CENTS, "how much sharper each stopped note becomes, cut frets crowned again", "K F"
+        )
+    )
+    pitch_uncrowned_cents: FloatArray = field(
+        metadata=number(*_CENTS, "the same as long as the cut frets are flat", "K F")
+    )
+    binding: tuple[Binding, ...] = field(
+        metadata=part(Binding, "limits that keep the plan from removing less, dearest first", "*")
+    )
+    prices: tuple[Price, ...] = field(
+        metadata=part(Price, "what relaxing a limit a little would save", "*")
+    )
+    relaxations: tuple[Relaxation, ...] = field(
+        metadata=part(Relaxation, "what would have to be relaxed; empty if every limit is met", "*")
+    )
+    methods: tuple[MethodResult, ...] = field(
+        metadata=part(MethodResult, "what each method that was tried would reach", "*")
+    )
+    outlook: Outlook = field(metadata=part(Outlook, "how far the neck may move"))
+    recommended: str = field(
+        metadata=choice(("", *METHODS), "the method that the program would take; empty for none")
+    )
+    reason: Sentence = field(metadata=spoken("why"))
+    measurement: Measurement = field(
+        metadata=part(
+            Measurement,
+            "the readings that the plan is for, with the specification",
+            read=measurement_from_dict,
+        )
+    )
 
     @property
     def lowest_crown_mm(self) -> float:
@@ -285,221 +398,22 @@ class Plan:
         return float(np.min(self.crown_height_after_mm))
 
     @property
-    def code(self) -> str:
-        """Ten characters that find this plan again, printed on the sheet."""
-        return self.content_hash[:10].upper()
+    def saddle_height_change_mm(self) -> FloatArray:
+        """How far each saddle is moved, up is positive [mm], shape (K,)."""
+        return np.asarray(self.saddle_after_mm - self.measurement.saddle_mm)
 
     @property
-    def content_hash(self) -> str:
-        """SHA-256 of the plan's own content."""
-        return content_hash(self._content())
+    def nut_height_change_mm(self) -> FloatArray:
+        """How far each nut slot's floor is moved, up is positive [mm], shape (K,)."""
+        return np.asarray(self.nut_after_mm - self.measurement.nut_mm)
 
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON, with schema and content hash."""
-        content = self._content()
-        return {"schema": SCHEMA, "content_hash": content_hash(content), **content}
-
-    def _string(self, k: int) -> dict[str, Any]:
-        before = self.measurement
-        return {
-            "string": k + 1,
-            "attack_n": float(self.attack_n[k]),
-            "removal_mm": plain_numbers(self.removal_mm[k]),
-            "crown_top_after_mm": plain_numbers(self.crown_top_after_mm[k]),
-            "crown_height_after_mm": plain_numbers(self.crown_height_after_mm[k]),
-            "touch_force_before_n": plain_numbers(self.touch_force_before_n[k]),
-            "touch_force_after_n": plain_numbers(self.touch_force_after_n[k]),
-            "saddle_mm": float(self.saddle_after_mm[k]),
-            "saddle_change_mm": float(self.saddle_after_mm[k] - before.saddle_mm[k]),
-            "nut_mm": float(self.nut_after_mm[k]),
-            "nut_change_mm": float(self.nut_after_mm[k] - before.nut_mm[k]),
-            "action_before_mm": float(self.action_before_mm[k]),
-            "action_after_mm": float(self.action_after_mm[k]),
-            "first_fret_gap_before_mm": float(self.first_fret_gap_before_mm[k]),
-            "first_fret_gap_after_mm": float(self.first_fret_gap_after_mm[k]),
-            "bow_mm_per_mm": plain_numbers(self.bow_mm_per_mm[k]),
-            "pitch_change_cents": plain_numbers(self.pitch_change_cents[k]),
-            "pitch_uncrowned_cents": plain_numbers(self.pitch_uncrowned_cents[k]),
-        }
-
-    def _content(self) -> dict[str, Any]:
-        return {
-            "status": self.status,
-            "method": self.method,
-            "metal_mm": self.metal_mm,
-            "gap_mm": self.gap_mm,
-            "largest_violation_mm": self.largest_violation_mm,
-            "strings": [self._string(k) for k in range(self.measurement.string_count)],
-            "replaced_frets": list(self.replaced_frets),
-            "relief_before_mm": self.relief_before_mm,
-            "relief_change_mm": self.relief_change_mm,
-            "relief_after_mm": self.relief_after_mm,
-            "lowest_crown_mm": self.lowest_crown_mm,
-            "life_used": self.life_used,
-            "binding": [_finite(asdict(b)) for b in self.binding],
-            "prices": [_finite(asdict(p)) for p in self.prices],
-            "relaxations": [_finite(asdict(r)) for r in self.relaxations],
-            "methods": [_finite(asdict(w)) for w in self.methods],
-            "outlook": _finite(asdict(self.outlook)),
-            "recommended": self.recommended,
-            "reason": self.reason,
-            "measurement": self.measurement.as_dict(),
-        }
-
-
-def _finite(values: dict[str, Any]) -> dict[str, Any]:
-    """Return plain JSON values: None for what is not finite, lists for tuples."""
-    plain: dict[str, Any] = {}
-    for key, value in values.items():
-        if isinstance(value, float) and not np.isfinite(value):
-            plain[key] = None
-        elif isinstance(value, tuple):
-            plain[key] = list(value)
-        else:
-            plain[key] = value
-    return plain
-
-
-def plan_from_dict(values: Mapping[str, Any]) -> Plan:
-    """Return the plan that `Plan.as_dict` wrote.
-
-    Parameters
-    ----------
-    values
-        The parsed JSON object.
-
-    Raises
-    ------
-    FormatMismatchError
-        The object is not a plan.
-    BrokenFileError
-        It is one, but a value is missing, of the wrong type or shape, or was changed by hand.
-    """
-    if not isinstance(values, dict) or values.get("schema") != SCHEMA:
-        raise FormatMismatchError(wrong_schema("a plan", SCHEMA, values))
-    try:
-        strings = values["strings"]
-
-        def grid(key: str) -> FloatArray:
-            return number_array(key, [s[key] for s in strings])
-
-        def number(key: str) -> float:
-            return float(number_array(key, values[key]))
-
-        if values["status"] not in get_args(Status) or values["method"] not in METHODS:
-            raise ValueError("status or way is not known")
-        plan = Plan(
-            status=values["status"],
-            method=values["method"],
-            metal_mm=number("metal_mm"),
-            gap_mm=number("gap_mm"),
-            largest_violation_mm=number("largest_violation_mm"),
-            measurement=measurement_from_dict(values["measurement"]),
-            attack_n=grid("attack_n"),
-            removal_mm=grid("removal_mm"),
-            crown_top_after_mm=grid("crown_top_after_mm"),
-            crown_height_after_mm=grid("crown_height_after_mm"),
-            replaced_frets=tuple(int(f) for f in values["replaced_frets"]),
-            nut_after_mm=grid("nut_mm"),
-            saddle_after_mm=grid("saddle_mm"),
-            relief_before_mm=number("relief_before_mm"),
-            relief_change_mm=number("relief_change_mm"),
-            relief_after_mm=number("relief_after_mm"),
-            action_before_mm=grid("action_before_mm"),
-            action_after_mm=grid("action_after_mm"),
-            first_fret_gap_before_mm=grid("first_fret_gap_before_mm"),
-            first_fret_gap_after_mm=grid("first_fret_gap_after_mm"),
-            touch_force_before_n=grid("touch_force_before_n"),
-            touch_force_after_n=grid("touch_force_after_n"),
-            life_used=number("life_used"),
-            bow_mm_per_mm=grid("bow_mm_per_mm"),
-            pitch_change_cents=grid("pitch_change_cents"),
-            pitch_uncrowned_cents=grid("pitch_uncrowned_cents"),
-            binding=tuple(
-                Binding(**{**_numbers(b), "strings": tuple(b["strings"])})
-                for b in values["binding"]
-            ),
-            prices=tuple(Price(**_numbers(p)) for p in values["prices"]),
-            relaxations=tuple(Relaxation(**_numbers(r)) for r in values["relaxations"]),
-            methods=tuple(MethodResult(**_numbers(w)) for w in values["methods"]),
-            outlook=_outlook(values["outlook"]),
-            recommended=str(values["recommended"]),
-            reason=str(values["reason"]),
-        )
-        _check_values(plan)
-    except EvenfallError:
-        raise
-    except (KeyError, TypeError, ValueError, OverflowError, AttributeError) as error:
-        raise BrokenFileError(
-            f"The plan is damaged ({damage(error)}); make it anew with evenfall plan."
-        ) from None
-    # what follows from other values is in the file too, for those who read it without this program
-    if any(values.get(key) != value for key, value in plan.as_dict().items()):
-        raise BrokenFileError(
-            "The plan does not match its own content hash: it was changed after it was written; "
-            "make it anew with evenfall plan."
-        )
-    return plan
-
-
-_HEIGHT_MM = (-1000.0, 1000.0)
-_RANGES: dict[str, tuple[float, float]] = {
-    "removal_mm": (0.0, 20.0),
-    "crown_top_after_mm": _HEIGHT_MM,
-    "crown_height_after_mm": (-20.0, 20.0),
-    "touch_force_before_n": (-1e6, 1e6),
-    "touch_force_after_n": (-1e6, 1e6),
-    "nut_after_mm": _HEIGHT_MM,
-    "saddle_after_mm": _HEIGHT_MM,
-    "action_before_mm": _HEIGHT_MM,
-    "action_after_mm": _HEIGHT_MM,
-    "first_fret_gap_before_mm": _HEIGHT_MM,
-    "first_fret_gap_after_mm": _HEIGHT_MM,
-    "attack_n": (0.0, 1e6),
-    "relief_before_mm": _HEIGHT_MM,
-    "relief_change_mm": _HEIGHT_MM,
-    "relief_after_mm": _HEIGHT_MM,
-    "bow_mm_per_mm": (-1e3, 1e3),
-    "pitch_change_cents": (-1e4, 1e4),
-    "pitch_uncrowned_cents": (-1e4, 1e4),
-    "metal_mm": (0.0, 1e4),
-    "life_used": (0.0, 1e3),
-}
-"""What a number in a plan can be at all; a plan's own limits are narrower."""
-
-
-def _check_values(plan: Plan) -> None:
-    strings, frets = plan.measurement.crown_top_mm.shape
-    for name, allowed in _RANGES.items():
-        values = np.asarray(getattr(plan, name))
-        if values.ndim and values.shape not in ((strings, frets), (strings,)):
-            raise ValueError("strings or frets are missing")
-        if np.isnan(values).any():
-            raise ValueError(f"a number is missing in {name}")
-        check_range(name, values, *allowed)
-    for fret in plan.replaced_frets:
-        check_range("replaced_frets", fret, 1, frets)
-
-
-#: What null stands for in the outlook where it does not stand for "unknown".
-_NO_END = {
-    "relief_low_mm": -np.inf,
-    "relief_high_mm": np.inf,
-    "tension_less_n": np.inf,
-    "tension_more_n": np.inf,
-}
-
-
-def _outlook(values: Mapping[str, Any]) -> Outlook:
-    """Return what the outlook was written from."""
-    if values["stiffness"] not in get_args(StiffnessOrigin):
-        raise ValueError("the origin of the stiffness is not known")
-    given = dict(values)
-    for key in given.keys() - {"low_end", "high_end", "humidity_noted", "stiffness"}:
-        value = values[key]
-        given[key] = _NO_END.get(key, np.nan) if value is None else float(number_array(key, value))
-    return Outlook(**given)
-
-
-def _numbers(values: Mapping[str, Any]) -> dict[str, Any]:
-    return {key: float("nan") if value is None else value for key, value in values.items()}
+    def check(self) -> None:
+        """Refuse what no plan can be: more metal off a crown than there is."""
+        frets = self.removal_mm.shape[1]
+        if any(fret > frets for fret in self.replaced_frets):
+            raise ValueError("replaced_frets names a fret that is not there")
+        whole_crown = self.removal_mm + self.crown_height_after_mm
+        old = np.isin(np.arange(1, frets + 1), self.replaced_frets, invert=True)
+        found = self.measurement.crown_height_mm
+        if (np.abs(whole_crown - found)[:, old] > 1e-6).any():
+            raise ValueError("removal_mm does not fit the crown heights before and after")

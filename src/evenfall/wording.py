@@ -35,7 +35,7 @@ import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 from evenfall.units import LengthUnit, length_text, uncertainty_text
 
@@ -76,6 +76,10 @@ class Sentence:
 
     text: str
     values: Mapping[str, Value] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        kept = {name: _kept(value) for name, value in self.values.items()}
+        object.__setattr__(self, "values", kept)
 
     def __str__(self) -> str:
         return say(self)
@@ -133,6 +137,14 @@ def say(
         value = door[name] if name.startswith("door_") else said.values[name]
         parts.append(_worded(value, form or "", unit, door))
     return "".join(parts)
+
+
+def _kept(value: Any) -> Value:
+    """Return a value as a file can hold it: Python's own numbers, tuples, None for not finite."""
+    value = value.tolist() if hasattr(value, "tolist") else value
+    if isinstance(value, list | tuple | range):
+        return tuple(_kept(one) for one in value)  # type: ignore[return-value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def plain_values(values: Mapping[str, Value]) -> dict[str, object]:

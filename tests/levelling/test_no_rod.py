@@ -29,7 +29,7 @@ def test_the_plan_leaves_the_relief_and_holds_every_other_limit() -> None:
     assert plan.relief_change_mm == 0.0
     assert plan.status == "optimal"
     assert plan.relief_after_mm > WITHOUT.target.relief.maximum_mm
-    assert not any(limit.kind == "relief" for limit in plan.binding)
+    assert not any(limit.limit == "relief" for limit in plan.binding)
     kept = make_plan(WITH, found(WITH), excursion=table(WITH), keep=("relief",))
     np.testing.assert_array_equal(plan.removal_mm, kept.removal_mm)
 

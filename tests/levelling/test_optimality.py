@@ -38,7 +38,7 @@ def test_another_solver_on_a_model_written_apart_finds_the_same_metal(
         return
     assert plan.status == "optimal"
     assert plan.metal_mm == pytest.approx(least, abs=1e-6)
-    assert plan.gap_mm < 1e-6
+    assert plan.duality_gap_mm < 1e-6
 
 
 @settings(deadline=None, max_examples=40)
@@ -138,8 +138,8 @@ EASED = {
     "action": lambda w, h: replace(w, tolerance=w.tolerance + h),
     "first-fret-gap": lambda w, h: replace(w, first_tolerance=w.first_tolerance + h),
     "relief": lambda w, h: replace(w, relief=(w.relief[0] - h, w.relief[1] + h)),
-    "saddle travel": lambda w, h: replace(w, saddle=(w.saddle[0] + h, w.saddle[1] + h)),
-    "nut travel": lambda w, h: replace(w, nut=(w.nut[0] + h, w.nut[1] + h)),
+    "saddle-travel": lambda w, h: replace(w, saddle=(w.saddle[0] + h, w.saddle[1] + h)),
+    "nut-travel": lambda w, h: replace(w, nut=(w.nut[0] + h, w.nut[1] + h)),
 }
 
 
@@ -192,12 +192,12 @@ def test_the_price_of_a_binding_limit_is_its_own_share() -> None:
     neck = Neck(Wishes(tolerance=0.12, relief=(0.0, 0.1), attack=0.5), seed=1, noise_mm=0.05)
     plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     assert plan.status == "optimal"
-    clear = [b for b in plan.binding if b.kind == "clear" and len(b.strings) == 1]
+    clear = [b for b in plan.binding if b.limit == "clearance" and len(b.strings) == 1]
     assert clear
     problem = build_problem(neck.spec, neck.found, excursion=neck.table)
     h = 1e-5
     for binding in clear:
-        k, i, j = binding.strings[0] - 1, binding.stop, binding.fret
+        k, i, j = binding.strings[0] - 1, binding.stopped_fret, binding.fret
         metals = []
         for sign in (-1.0, 0.0, 1.0):
             margin = problem.margin_mm.copy()

@@ -24,7 +24,7 @@ from evenfall.neck import (
     neck_model,
     restrung,
 )
-from evenfall.plan import Plan, plan_from_dict
+from evenfall.plan import Plan
 from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
 from levelling.necks import Neck, Wishes, necks, readings, specification, table, text
 
@@ -112,7 +112,7 @@ def test_what_moves_the_relief_that_far() -> None:
     usual = make_plan(SPEC, replace(found, humidity_percent=np.nan), excursion=table(SPEC)).outlook
     assert usual.humidity_percent == 50.0
     assert not usual.humidity_noted
-    again = plan_from_dict(plan.as_dict())
+    again = Plan.from_dict(plan.as_dict())
     assert again.outlook.tension_more_n == ahead.tension_more_n
     assert np.isnan(again.outlook.rod_turns_count)
 
@@ -289,15 +289,21 @@ def test_clearance_of_the_ends_is_in_words() -> None:
     bow = neck_model(SPEC, LINES).bow.frets
     tops = plan.crown_top_after_mm + (plan.outlook.relief_high_mm - plan.relief_after_mm) * bow
     heights = (plan.nut_after_mm, tops, plan.saddle_after_mm)
-    kind, _, where = plan.outlook.high_end.partition(" of string ")
-    if kind == "the action":
-        gap = open_gap_mm(LINES, *heights, 12)[int(where) - 1]
-        assert gap == pytest.approx(SPEC.target.action[int(where) - 1].maximum_mm, abs=1e-6)
-    elif kind == "the clearance":
-        k, fret = int(where.split()[0]) - 1, int(where.split()[-1])
+    end = plan.outlook.high_end
+    assert end is not None
+    k = end.strings[0] - 1 if end.strings else -1
+    if end.limit == "action":
+        gap = open_gap_mm(LINES, *heights, 12)[k]
+        assert gap == pytest.approx(SPEC.target.action[k].maximum_mm, abs=1e-6)
+        assert str(end.noun) == f"action of string {k + 1}"
+    elif end.limit == "clearance":
+        fret = end.fret
+        assert fret is not None
+        assert str(end.noun) == f"clearance of string {k + 1} over fret {fret}"
         need = plan.attack_n[k] * table(SPEC).excursion_mm_per_n[k, :, fret]
         room = rest_clearance_mm(LINES, *heights)[k, :, fret] - need
         assert np.nanmin(room) == pytest.approx(SPEC.rule.extra_clearance_mm, abs=1e-6)
     else:
-        assert kind == "the limit of the relief"
+        assert end.limit == "relief"
+        assert str(end.noun) == "relief"
         assert plan.outlook.relief_high_mm == pytest.approx(SPEC.target.relief.maximum_mm)

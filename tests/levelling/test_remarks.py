@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 
 import pytest
 
@@ -11,17 +10,21 @@ from evenfall.instrument import read_specification
 from evenfall.levelling import diagnose
 from evenfall.levelling.methods import full_refret, refretted
 from evenfall.levelling.problem import build_problem
+from evenfall.units import LengthUnit
+from evenfall.wording import say
 from levelling.necks import Wishes, readings, table, text
 
 
 @pytest.mark.parametrize(("unit", "digits"), [("mm", 3), ("in", 4)])
-def test_wood_planed_off_is_told_in_the_unit_of_the_instrument(unit: str, digits: int) -> None:
+def test_wood_planed_off_is_told_in_the_unit_asked_for(unit: LengthUnit, digits: int) -> None:
     spec = read_specification(text(Wishes(strings=3, frets=8, attack=0.2)))[0]
     per = 25.4 if unit == "in" else 1.0
-    problem = build_problem(replace(spec, unit=unit), readings(spec), excursion=table(spec))
+    problem = build_problem(spec, readings(spec), excursion=table(spec))
     outcome = full_refret(problem)
     assert outcome is not None
-    shown = re.fullmatch(rf"planing takes up to ([\d.]+) {unit} off the board", outcome.remark)
+    assert outcome.remark is not None
+    told = say(outcome.remark, unit)
+    shown = re.fullmatch(rf"planing takes up to ([\d.]+) {unit} off the board", told)
     assert shown is not None
     assert float(shown.group(1)) == pytest.approx(refretted(problem)[1] / per, abs=10**-digits)
 

@@ -16,7 +16,7 @@ from evenfall.levelling import diagnose, make_plan, trade_off
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
 from evenfall.measurement import Measurement
-from evenfall.plan import METHODS, Plan, plan_from_dict
+from evenfall.plan import METHODS, Plan
 from levelling.necks import Neck, Wishes, changed, readings, specification, table
 
 NECK = Neck(Wishes())
@@ -80,7 +80,7 @@ def test_no_attack_at_all_leaves_the_extra_clearance() -> None:
     spec = specification(Wishes(attack=0.0, attack_step=0.0))
     plan = make_plan(spec, readings(spec, seed=1), excursion=table(spec))
     assert plan.status == "optimal"
-    assert plan_from_dict(plan.as_dict()).content_hash == plan.content_hash
+    assert Plan.from_dict(plan.as_dict()).content_hash == plan.content_hash
 
 
 def test_no_attack_no_clearance_no_uncertainty() -> None:
@@ -96,7 +96,7 @@ def test_no_attack_no_clearance_no_uncertainty() -> None:
 def test_a_huge_attack_is_answered_with_easings() -> None:
     plan = make_plan(NECK.spec, NECK.found, attack_n=50.0, excursion=NECK.table)
     assert plan.status != "optimal"
-    named = {r.lever: r for r in plan.relaxations}
+    named = {r.limit: r for r in plan.relaxations}
     assert named["attack"].helps
     assert 90.0 < named["attack"].amount < 100.0
     assert not any(result.holds for result in plan.methods)
@@ -176,7 +176,7 @@ def test_twelve_strings_and_thirty_six_frets() -> None:
     plan = make_plan(spec, found, excursion=table(spec))
     assert plan.status == "optimal"
     assert plan.removal_mm.shape == (12, 36)
-    assert plan.gap_mm < 1e-6
+    assert plan.duality_gap_mm < 1e-6
     assert plan.largest_violation_mm < 1e-6
 
 
@@ -235,7 +235,7 @@ def test_programs_that_are_hard_to_solve_get_an_answer(number: int) -> None:
     wishes, how, method, keep = HARD[number]
     spec = specification(Wishes(**{"scale": FANNED, **wishes}))
     plan = make_plan(spec, readings(spec, **how), method=method, keep=keep, excursion=table(spec))
-    assert plan.gap_mm < 1e-6
+    assert plan.duality_gap_mm < 1e-6
     assert plan.largest_violation_mm < 1e-6
 
 

@@ -16,6 +16,7 @@ from evenfall.plan import Plan
 from evenfall.strings.clearance import chord_share, open_gap_mm, rest_clearance_mm, touch_force
 from evenfall.strings.excursion import ExcursionTable
 from evenfall.units import pitch_frequency_hz
+from evenfall.wording import sentence
 from made_outlook import said_of_the_neck
 
 PITCHES = ("E4", "B3", "G3", "D3", "A2", "E2", "B1", "F#1", "C#1", "G#0", "D#0", "A#0")
@@ -177,7 +178,7 @@ def plan(
         status="optimal",
         method="profile",
         metal_mm=float(removal.sum()),
-        gap_mm=0.0,
+        duality_gap_mm=0.0,
         largest_violation_mm=0.0,
         measurement=before,
         attack_n=attack,
@@ -203,6 +204,6 @@ def plan(
         methods=(),
         **said_of_the_neck(bow.frets),
         recommended="profile",
-        reason="",
+        reason=sentence("made up for a test"),
     )
     return replace(made, **changes), swing

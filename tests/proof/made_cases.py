@@ -16,6 +16,7 @@ from evenfall.neck import default_bow
 from evenfall.plan import Plan
 from evenfall.strings.clearance import chord_share, open_gap_mm, rest_clearance_mm, touch_force
 from evenfall.strings.excursion import excursion_table
+from evenfall.wording import sentence
 from made_outlook import said_of_the_neck
 
 PITCHES = ("E4", "B3", "G3", "D3", "A2", "E2")
@@ -160,7 +161,7 @@ def made_plan(spec, *, u_mm=0.002, crown_read=True, rough_mm=0.03, seed=3):
         status="optimal",
         method="profile",
         metal_mm=float(removal.sum()),
-        gap_mm=0.0,
+        duality_gap_mm=0.0,
         largest_violation_mm=0.0,
         measurement=before,
         attack_n=np.array(spec.player.attack_n),
@@ -186,7 +187,7 @@ def made_plan(spec, *, u_mm=0.002, crown_read=True, rough_mm=0.03, seed=3):
         methods=(),
         **said_of_the_neck(bow.frets),
         recommended="profile",
-        reason="made up for a test",
+        reason=sentence("made up for a test"),
     )
 
 

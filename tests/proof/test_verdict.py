@@ -16,6 +16,7 @@ from evenfall.measurement import Direct, Origin
 from evenfall.plan import Relaxation
 from evenfall.proof import prove
 from evenfall.proof.deviation import deviation_from_plan, heights_read
+from evenfall.wording import sentence
 from proof.made_cases import (
     after_work,
     geometry,
@@ -476,7 +477,9 @@ def test_moisture_is_remarked_when_it_moved() -> None:
 
 
 def test_another_attack_and_an_eased_plan_are_named() -> None:
-    eased = Relaxation("action", 0.1, "mm", True, "Raise the action by 0.100 mm.")
+    eased = Relaxation(
+        "action", True, 0.1, "mm", sentence("Raise the action by {by:length}.", by=0.1)
+    )
     plan = replace(
         PLAN, status="relaxed", relaxations=(eased,), attack_n=PLAN.attack_n - [0.05, 0, 0]
     )

@@ -15,6 +15,7 @@ from evenfall.measurement import Measurement, Origin
 from evenfall.neck import default_bow
 from evenfall.plan import Binding, Plan, Relaxation
 from evenfall.strings.clearance import chord_share, open_gap_mm
+from evenfall.wording import sentence
 from made_outlook import said_of_the_neck
 
 PITCHES = ("E4", "B3", "G3", "D3", "A2", "E2", "B1", "F#1", "C#1", "G#0", "D#0", "A#0")
@@ -154,7 +155,7 @@ def made_plan(
         status=status,
         method=method,
         metal_mm=float(removal.sum()),
-        gap_mm=0.0,
+        duality_gap_mm=0.0,
         largest_violation_mm=0.0,
         measurement=before,
         attack_n=attack,
@@ -175,16 +176,16 @@ def made_plan(
         touch_force_after_n=touch_force + 0.06,
         life_used=0.2,
         binding=(
-            Binding("clear", "held", (2, 3), 4, 5, 0.8),
-            Binding("clear", "held", (strings,), 0, min(7, frets), 0.4),
-            Binding("relief", "held", (), -1, -1, 0.1),
+            Binding("clearance", "", (2, 3), 4, 5, 0.8),
+            Binding("clearance", "", (strings,), 0, min(7, frets), 0.4),
+            Binding("relief", "upper", (), None, None, 0.1),
         ),
         prices=(),
         relaxations=(),
         methods=(),
         **said_of_the_neck(bow.frets),
         recommended=method,
-        reason="made up for a test",
+        reason=sentence("made up for a test"),
     )
     return spec, plan
 
@@ -206,7 +207,19 @@ def relaxed(plan):
         plan,
         status="relaxed",
         relaxations=(
-            Relaxation("action", 0.12, "mm", True, "Raise the action by 0.120 mm on all strings."),
-            Relaxation("attack", float("nan"), "N", False, "A lighter attack alone does not help."),
+            Relaxation(
+                "action",
+                True,
+                0.12,
+                "mm",
+                sentence("Raise the action by {by:length} on all strings.", by=0.12),
+            ),
+            Relaxation(
+                "attack",
+                False,
+                float("nan"),
+                "percent",
+                sentence("A lighter attack alone does not help."),
+            ),
         ),
     )

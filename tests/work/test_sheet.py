@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from evenfall.instrument import string_lines
 from evenfall.plan import MethodResult, Relaxation
+from evenfall.wording import sentence
 from evenfall.work import bench_sheet
 from evenfall.work.sheet import HALFWAY_MM, NOTHING_MM
 from work.made_plans import made_plan, relaxed
@@ -279,7 +280,9 @@ def test_adjusting_alone_cuts_nothing():
 def test_an_eased_plan_says_what_it_assumes_and_what_would_do_instead():
     spec, plan = made_plan(**BUSY)
     eased = relaxed(plan)
-    other = Relaxation("relief", 0.05, "mm", True, "Widen the relief limits by 0.050 mm.")
+    other = Relaxation(
+        "relief", True, 0.05, "mm", sentence("Widen the relief limits by {by:length}.", by=0.05)
+    )
     eased = replace(eased, relaxations=(*eased.relaxations, other))
     banner = bench_sheet(spec, eased, unit="mm").banner
     assert banner.tone == "eased"
@@ -292,11 +295,11 @@ def test_an_eased_plan_says_what_it_assumes_and_what_would_do_instead():
 
 def test_limits_that_cannot_hold_stop_the_work():
     spec, plan = made_plan(**BUSY)
-    together = Relaxation("together", 0.2, "mm", True, "No lever alone is enough; together: …")
+    together = Relaxation("together", True, 0.2, "mm", sentence("No single change is enough; …"))
     stuck = replace(plan, status="infeasible", relaxations=(together,))
     banner = bench_sheet(spec, stuck, unit="mm").banner
     assert banner.tone == "stop"
-    assert together.sentence in banner.sentences
+    assert str(together.said) in banner.sentences
 
 
 def test_new_wire_comes_first_and_is_named():
@@ -311,12 +314,22 @@ def test_new_wire_comes_first_and_is_named():
 def test_a_refret_starts_with_the_board():
     spec, plan = made_plan(method="refret", **BUSY)
     method = MethodResult(
-        "refret", True, 0.1, 22, 22, 1.1, 0.1, 1.0, 1.0, "", "planing takes up to 0.31 mm off"
+        "refret",
+        True,
+        0.1,
+        22,
+        22,
+        1.1,
+        0.1,
+        100.0,
+        1.0,
+        (),
+        sentence("planing takes up to {wood:length} off", wood=0.31),
     )
     whole = replace(plan, replaced_frets=tuple(range(1, 23)), methods=(method,))
     sheet = bench_sheet(spec, whole, unit="mm")
     assert sheet.steps[0].heading == "Board and new wire."
-    assert "Planing takes up to 0.31 mm off." in sheet.steps[0].sentences[0]
+    assert "Planing takes up to 0.310 mm off." in sheet.steps[0].sentences[0]
     assert "from straight" in step_named(sheet, "Truss rod").heading
 
 

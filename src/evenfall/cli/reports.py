@@ -11,6 +11,7 @@ from evenfall.cli.tables import table
 from evenfall.measurement import Origin
 from evenfall.plan import LEAST_SHOWN_MM, METHODS
 from evenfall.units import in_unit, length_text, uncertainty_text
+from evenfall.wording import say
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -151,7 +152,7 @@ def show_plan(plan: Plan, specification: Specification, unit: LengthUnit) -> Non
     click.echo(f"{before.serial or 'Instrument'}: {METHODS[plan.method]}: {heading}.")
     for relaxation in plan.relaxations:
         mark = "->" if relaxation.helps else "  "
-        click.echo(f"  {mark} {relaxation.sentence}")
+        click.echo(f"  {mark} {say(relaxation.said, unit)}")
     made = _attack_text(plan.attack_n)
     asked = _attack_text(np.asarray(specification.player.attack_n))
     more = "" if made == asked else f"; the specification asks for {asked}"
@@ -162,19 +163,16 @@ def show_plan(plan: Plan, specification: Specification, unit: LengthUnit) -> Non
     _show_removal(plan, unit)
     click.echo(
         f"Metal {both_units(plan.metal_mm, unit)} in all; proved least to within "
-        f"{plan.gap_mm:.1e} mm; lowest crown left {both_units(plan.lowest_crown_mm, unit)}"
+        f"{plan.duality_gap_mm:.1e} mm; lowest crown left {both_units(plan.lowest_crown_mm, unit)}"
     )
     for binding in plan.binding[:8]:
-        click.echo(f"   {binding.sentence}")
+        click.echo(f"   {say(binding.said, unit)}")
     if len(plan.binding) > 8:
         click.echo(f"   and {len(plan.binding) - 8} more limits, listed in the plan file")
     for price in plan.prices:
-        step = (
-            length_text(price.step, unit) if price.unit == "mm" else f"{price.step:g} {price.unit}"
-        )
-        click.echo(f"   {price.limit}: easing by {step} saves {length_text(price.metal_mm, unit)}")
+        click.echo(f"   {say(price.said, unit)}")
     _show_methods(plan, unit)
-    click.echo(plan.reason)
+    click.echo(say(plan.reason, unit))
     click.echo(f"Plan code {plan.code}")
 
 
@@ -261,8 +259,9 @@ def _show_methods(plan: Plan, unit: LengthUnit) -> None:
     rows = []
     for method in plan.methods:
         name = METHODS[method.method] + (" *" if method.method == plan.recommended else "")
+        remark = say(method.remark, unit) if method.remark else ""
         if not method.holds:
-            rows.append([name, "no", "", "", "", "", method.remark])
+            rows.append([name, "no", "", "", "", "", remark])
             continue
         rows.append(
             [
@@ -272,7 +271,7 @@ def _show_methods(plan: Plan, unit: LengthUnit) -> None:
                 str(method.frets_touched),
                 f"{100.0 * method.life_used:.0f} %",
                 f"{method.minutes:.0f}",
-                method.remark,
+                remark,
             ]
         )
     headings = ["method", "holds", f"metal {unit}", "frets", "life used", "min", "remark"]

@@ -111,7 +111,7 @@ def audit(
         gap = nut_after_mm[k] + slope * x - z
         for kind, fret, limit in (
             ("action", reference, target.action[k]),
-            ("first-fret gap", 1, target.first_fret_gap[k]),
+            ("first-fret-gap", 1, target.first_fret_gap[k]),
         ):
             outside = max(limit.minimum_mm - gap[fret], gap[fret] - limit.maximum_mm)
             note(kind, f"string {k + 1}", outside - easing_mm.get(kind, 0.0))
@@ -125,9 +125,9 @@ def audit(
         low = (
             specification.fretwire.least_crown_height_mm
             - crown_height_after_mm[k]
-            - easing_mm.get("crown height", 0.0)
+            - easing_mm.get("crown-height", 0.0)
         )
-        note("crown height", f"string {k + 1} fret {int(np.argmax(low)) + 1}", low.max())
+        note("crown-height", f"string {k + 1} fret {int(np.argmax(low)) + 1}", low.max())
     if check_relief:
         relief = default_bow(specification, lines).relief_mm(crown_top_after_mm)
         outside = max(target.relief.minimum_mm - relief, relief - target.relief.maximum_mm)

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from evenfall.errors import Finding, SolverError
-from evenfall.levelling.explanation import names
 from evenfall.levelling.methods import Outcome, adjust_only, frets_closed
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
@@ -22,6 +21,7 @@ from evenfall.strings.clearance import (
     touch_force,
 )
 from evenfall.units import MM_PER_INCH, length_text
+from evenfall.wording import numbers
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -270,7 +270,7 @@ def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Fin
             outside = np.maximum(low - gap, gap - high)
             plural = "" if len(strings) == 1 else "s"
             sentence = (
-                f"The {name} is {word} its limit on string{plural} {names(strings)}, by up to "
+                f"The {name} is {word} its limit on string{plural} {numbers(strings)}, by up to "
                 f"{length_text(float(outside[off].max()), unit)}."
             )
             wanted = np.array([limit.value_mm for limit in limits])
@@ -285,7 +285,7 @@ def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Fin
         sentence = (
             f"Fret {j} stands {length_text(abs(step), unit)} "
             f"{'above' if high_fret else 'below'} the line of its neighbours under "
-            f"string{plural} {names(strings)}."
+            f"string{plural} {numbers(strings)}."
         )
         mended = problem.with_heights(
             crown_top_mm=tops,
@@ -300,7 +300,7 @@ def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Fin
     if harmless:
         plural = "" if len(harmless) == 1 else "s"
         sentence = (
-            f"Fret{plural} {names(harmless)} stand{'s' if len(harmless) == 1 else ''} out from "
+            f"Fret{plural} {numbers(harmless)} stand{'s' if len(harmless) == 1 else ''} out from "
             "the neighbours, but mending one alone would clear no position."
         )
         causes.append(Finding("high-fret", sentence, "", "note"))
@@ -366,7 +366,7 @@ def _worn(problem: Problem) -> list[Finding]:
     unit = problem.specification.unit
     plural = "" if len(frets) == 1 else "s"
     sentence = (
-        f"Fret{plural} {names(frets)} {'has' if len(frets) == 1 else 'have'} little crown left: "
+        f"Fret{plural} {numbers(frets)} {'has' if len(frets) == 1 else 'have'} little crown left: "
         f"{length_text(float(height.min()), unit)} at the lowest, {length_text(least, unit)} "
         "must stay."
     )

@@ -18,7 +18,7 @@ from evenfall.levelling.problem import removable_mm
 from evenfall.levelling.solver import QuietHighs
 from evenfall.measurement import Origin
 from evenfall.plan import LEAST_SHOWN_MM
-from evenfall.units import length_text
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -65,7 +65,7 @@ class Outcome:
     solution: Solution
     replaced: tuple[int, ...] = ()
     proven: bool = True
-    remark: str = ""
+    remark: Sentence | None = None
 
     @property
     def crown_top_after_mm(self) -> FloatArray:
@@ -174,7 +174,11 @@ def fewest_frets(model: LevellingModel, each: Outcome) -> Outcome:
     )
     with frets_closed(model, ~opened):
         solution = _solved(model)
-    remark = "" if proven else "a plan that touches fewer frets may exist; the search was cut short"
+    remark = (
+        None
+        if proven
+        else sentence("a plan that touches fewer frets may exist; the search was cut short")
+    )
     return Outcome("spot", model.problem, solution, proven=proven, remark=remark)
 
 
@@ -237,7 +241,7 @@ def replace_frets(model: LevellingModel) -> Outcome | None:
     if solution is None:
         return None
     frets = tuple(int(j) + 1 for j in np.flatnonzero(opened))
-    remark = "" if proven else "fewer may do; the search was cut short"
+    remark = None if proven else sentence("fewer may do; the search was cut short")
     return Outcome("partial-refret", fresh, solution, frets, proven, remark)
 
 
@@ -284,8 +288,7 @@ def full_refret(problem: Problem) -> Outcome | None:
     solution = LevellingModel(fresh).least_metal()
     if solution is None:
         return None
-    wood = length_text(wood_mm, problem.specification.unit)
-    remark = f"planing takes up to {wood} off the board"
+    remark = sentence("planing takes up to {wood:length} off the board", wood=wood_mm)
     return Outcome("refret", fresh, solution, tuple(range(1, problem.frets + 1)), True, remark)
 
 
@@ -381,7 +384,7 @@ def levelling_beam(problem: Problem) -> Outcome | None:
         solution = model.least_metal()
         if solution is not None:
             proven = value <= least + 1e-6
-            remark = "" if proven else "found by letting go of crossings; not proved the least"
+            remark = None if proven else sentence("found by search; not proved minimal")
             return Outcome("beam", problem, solution, proven=proven, remark=remark)
     return None
 

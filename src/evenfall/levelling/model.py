@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
     IntArray = NDArray[np.int64]
 
-LEVERS = ("action", "first-fret gap", "relief", "crown height", "travel")
+LEVERS = ("action", "first-fret-gap", "relief", "crown-height", "travel")
 """Limits that can be eased by a length; the attack is eased through alpha."""
 
 SLIPS = (1e-10, 1e-8, 1e-7)
@@ -233,7 +233,7 @@ class LevellingModel:
         problem = self.problem
         reference = problem.specification.scale.reference_fret
         self.action = self._gap_rows(rows, reference, problem.action_mm, "action")
-        self.first_fret_gap = self._gap_rows(rows, 1, problem.first_fret_gap_mm, "first-fret gap")
+        self.first_fret_gap = self._gap_rows(rows, 1, problem.first_fret_gap_mm, "first-fret-gap")
         relief = np.concatenate([self.r.ravel(), [self.relief_up, self.relief_down]])
         weights = np.concatenate([-problem.bow.weights.ravel(), [1.0, -1.0]])
         ease = self.ease["relief"]
@@ -310,7 +310,7 @@ class LevellingModel:
                 [
                     self.r.ravel(),
                     np.full(count, self.life),
-                    np.full(count, self.ease["crown height"]),
+                    np.full(count, self.ease["crown-height"]),
                 ]
             ),
             np.column_stack([np.ones(count), -self.problem.room_mm.ravel(), -np.ones(count)]),
@@ -464,7 +464,7 @@ class LevellingModel:
 
     def forgive_worn(self) -> None:
         """Take crowns under the least height as they are."""
-        self.bound_columns(self.ease["crown height"], 0.0, _INF)
+        self.bound_columns(self.ease["crown-height"], 0.0, _INF)
 
     def bound_row(self, row: int, low_bound: float, high_bound: float) -> None:
         """Set the bounds of one row.

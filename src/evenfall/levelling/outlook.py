@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.neck import COVERAGE_FACTOR, humidity_range
-from evenfall.plan import Outlook
+from evenfall.plan import LimitName, LimitReached, Outlook, Side
 from evenfall.strings.clearance import clearance_per_relief, open_gap_mm, rest_clearance_mm
 
 if TYPE_CHECKING:
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from evenfall.instrument.specification import Limit
     from evenfall.levelling.methods import Outcome
     from evenfall.levelling.problem import Problem
     from evenfall.neck import NeckModel
@@ -37,23 +38,28 @@ class _Requirement:
 
     Parameters
     ----------
-    name
-        The promise in words, with a place for the number of string, stop and fret.
+    limit, side, fret
+        The limit; the fret is None where the arrays run over stopped positions and frets.
     room_mm
-        Room as the plan leaves it, negative where the promise is not kept; shape (K,), or
-        (K, F + 1, F) by string, stopped position and fret [mm].
+        Room as the plan leaves it, negative where the limit is not met; shape (), (K,) or
+        (K, F + 1, F) by string, stopped fret and fret [mm].
     per_relief
         Change of room per millimetre more relief, same shape.
     """
 
-    name: str
+    limit: LimitName
+    side: Side
+    fret: int | None
     room_mm: FloatArray
     per_relief: FloatArray
 
-    def named(self, index: int) -> str:
-        """Return the promise at an index of the flattened arrays, in words."""
-        place = np.unravel_index(index, self.room_mm.shape)
-        return self.name.format(*(int(at) + 1 for at in place))
+    def reached(self, index: int) -> LimitReached:
+        """Return the limit at an index of the flattened arrays."""
+        place = [int(at) for at in np.unravel_index(index, self.room_mm.shape)]
+        strings = tuple(at + 1 for at in place[:1])
+        stopped = place[1] if len(place) > 1 else None
+        fret = place[2] + 1 if len(place) > 1 else self.fret
+        return LimitReached(self.limit, self.side, strings, stopped, fret)
 
 
 def plan_outlook(
@@ -77,7 +83,9 @@ def plan_outlook(
         Attack that the plan promises to bear, shape (K,) [N].
     """
     relief = neck.bow.relief_mm(outcome.crown_top_after_mm)
-    low, low_name, high, high_name = -math.inf, "", math.inf, ""
+    low, high = -math.inf, math.inf
+    low_end: LimitReached | None = None
+    high_end: LimitReached | None = None
     for requirement in _requirements(problem, outcome, neck, attack_n):
         room, slope = np.maximum(requirement.room_mm, 0.0), requirement.per_relief
         held = requirement.room_mm >= _HELD_MM
@@ -85,9 +93,9 @@ def plan_outlook(
             more = np.where(held & (slope < 0.0), -room / slope, np.inf)
             less = np.where(held & (slope > 0.0), -room / slope, -np.inf)
         if more.min() < high:
-            high, high_name = float(more.min()), requirement.named(int(more.argmin()))
+            high, high_end = float(more.min()), requirement.reached(int(more.argmin()))
         if less.max() > low:
-            low, low_name = float(less.max()), requirement.named(int(less.argmax()))
+            low, low_end = float(less.max()), requirement.reached(int(less.argmax()))
     per_n = neck.relief_mm_per_n + COVERAGE_FACTOR * neck.relief_u_mm_per_n
     noted = problem.measurement.humidity_percent
     air = USUAL_HUMIDITY_PERCENT if math.isnan(noted) else noted
@@ -96,8 +104,8 @@ def plan_outlook(
     return Outlook(
         relief_low_mm=relief + low,
         relief_high_mm=relief + high,
-        low_end=low_name,
-        high_end=high_name,
+        low_end=low_end,
+        high_end=high_end,
         tension_less_n=-low / per_n,
         tension_more_n=high / per_n,
         humidity_percent=air,
@@ -120,21 +128,27 @@ def _requirements(
     need = attack_n[:, None, None] * problem.excursion.excursion_mm_per_n
     clear = rest_clearance_mm(lines, *heights) - need - specification.rule.extra_clearance_mm
     yield _Requirement(
-        "the clearance of string {0} over fret {2}",
+        "clearance",
+        "",
+        None,
         clear[:, :, 1:],
         clearance_per_relief(lines, bow)[:, :, 1:],
     )
-    for name, fret, limits in (
-        ("the action of string {}", specification.scale.reference_fret, target.action),
-        ("the first-fret gap of string {}", 1, target.first_fret_gap),
-    ):
+    gaps: tuple[tuple[LimitName, int, tuple[Limit, ...]], ...] = (
+        ("action", specification.scale.reference_fret, target.action),
+        ("first-fret-gap", 1, target.first_fret_gap),
+    )
+    for name, fret, limits in gaps:
         gap = open_gap_mm(lines, *heights, fret)
         change = open_gap_mm(lines, still, bow, still, fret)
-        yield _Requirement(name, gap - np.array([limit.minimum_mm for limit in limits]), change)
-        yield _Requirement(name, np.array([limit.maximum_mm for limit in limits]) - gap, -change)
+        least = np.array([limit.minimum_mm for limit in limits])
+        most = np.array([limit.maximum_mm for limit in limits])
+        yield _Requirement(name, "lower", fret, gap - least, change)
+        yield _Requirement(name, "upper", fret, most - gap, -change)
     relief = neck.bow.relief_mm(outcome.crown_top_after_mm)
-    for room, change_ in (
-        (relief - target.relief.minimum_mm, 1.0),
-        (target.relief.maximum_mm - relief, -1.0),
-    ):
-        yield _Requirement("the limit of the relief", np.array([room]), np.array([change_]))
+    low, high = (
+        np.array(relief - target.relief.minimum_mm),
+        np.array(target.relief.maximum_mm - relief),
+    )
+    yield _Requirement("relief", "lower", None, low, np.array(1.0))
+    yield _Requirement("relief", "upper", None, high, np.array(-1.0))

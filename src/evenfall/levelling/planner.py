@@ -14,7 +14,6 @@ from evenfall.levelling.explanation import (
     binding_limits,
     failed_method,
     method_result,
-    names,
     prices,
     recommend,
 )
@@ -38,6 +37,7 @@ from evenfall.plan import METHODS, MethodResult, Plan, Relaxation, Status
 from evenfall.strings.clearance import TouchForce, open_gap_mm, rest_clearance_mm, touch_force
 from evenfall.strings.pitch import pitch_change_cents
 from evenfall.units import length_text
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -124,7 +124,7 @@ def make_plan(
         for name, tried in outcomes.items():
             if tried is not None and tried.solution.removal_mm.sum() > budget_mm + 1e-6:
                 outcomes[name] = None
-                remarks[name] = "holds the limits only with more metal than the budget"
+                remarks[name] = sentence("meets the limits only with more metal than the budget")
     results = []
     for name in METHODS:
         outcome = outcomes.get(name)
@@ -132,7 +132,7 @@ def make_plan(
             results.append(failed_method(name, remarks[name]))
         else:
             results.append(method_result(outcome, _touch_force_after(outcome)))
-    recommended, reason = recommend(results, specification.unit)
+    recommended, reason = recommend(results)
     chosen = method or recommended or "profile"
     outcome = outcomes.get(chosen)
     status: Status = "optimal"
@@ -231,48 +231,52 @@ def _check_request(method: str | None, budget_mm: float | None, keep: Collection
 
 def _try_methods(
     model: LevellingModel, wanted: str | None
-) -> tuple[dict[str, Outcome | None], dict[str, str]]:
+) -> tuple[dict[str, Outcome | None], dict[str, Sentence]]:
     """Try every way that could make sense here; say why the others were left."""
     problem = model.problem
-    remarks = dict.fromkeys(METHODS, "does not hold the limits")
+    remarks = dict.fromkeys(METHODS, sentence("does not meet the limits"))
     outcomes: dict[str, Outcome | None] = {"adjust": adjust_only(model)}
     worn = np.flatnonzero((problem.lacking_mm > 0.0).any(axis=0)) + 1
     if worn.size:
-        plural = "" if worn.size == 1 else "s"
-        sentence = f"fret{plural} {names(worn.tolist())} found under the least crown height"
-        remarks = dict.fromkeys(METHODS, sentence)
+        low = sentence("{worn:frets} found under the least crown height", worn=worn.tolist())
+        remarks = dict.fromkeys(METHODS, low)
     elif outcomes["adjust"] is None:
         with frets_closed(model, np.ones(problem.frets, dtype=bool)):
             nearest = model.most_attack()
         remarks["adjust"] = (
-            f"the travel of {'rod, saddle' if problem.relief_free else 'saddle'} and nut does not "
-            "reach the limits"
+            sentence(
+                "the travel of {what} and nut does not reach the limits",
+                what="rod, saddle" if problem.relief_free else "saddle",
+            )
             if nearest is None
-            else f"within the limits it bears {nearest.attack_share:.2f} of the attack"
+            else sentence(
+                "within the limits it stays clear up to {share:share} of the attack",
+                share=nearest.attack_share,
+            )
         )
     each = every_crossing(model)
     outcomes["profile"] = each
     if each is None:
         if not worn.size:
-            remarks["spot"] = "no removal holds the limits on any frets"
+            remarks["spot"] = sentence("no removal meets the limits on any frets")
         replaced = replace_frets(model)
         outcomes["partial-refret"] = replaced
         if replaced is None:
-            remarks["partial-refret"] = "new wire alone does not hold the limits"
+            remarks["partial-refret"] = sentence("new wire alone does not meet the limits")
     else:
         outcomes["spot"] = fewest_frets(model, each)
-        remarks["partial-refret"] = "not needed: the old frets can do it"
+        remarks["partial-refret"] = sentence("not needed: the old frets can do it")
         if wanted == "partial-refret":
             outcomes["partial-refret"] = replace(
-                each, method="partial-refret", remark="none needed"
+                each, method="partial-refret", remark=sentence("none needed")
             )
     outcomes["beam"] = levelling_beam(problem) if each is not None else None
     if not worn.size:
-        remarks["beam"] = "no straight beam holds the limits"
+        remarks["beam"] = sentence("no straight beam meets the limits")
     if each is None or wanted == "refret":
         outcomes["refret"] = full_refret(problem)
     else:
-        remarks["refret"] = "not needed: the old frets can do it"
+        remarks["refret"] = sentence("not needed: the old frets can do it")
     return outcomes, remarks
 
 
@@ -306,7 +310,7 @@ def _plan(
     easing_mm: dict[str, float],
     relaxations: tuple[Relaxation, ...],
     methods: tuple[MethodResult, ...],
-    recommendation: tuple[str, str],
+    recommendation: tuple[str, Sentence],
 ) -> Plan:
     specification, before = found.specification, found.measurement
     lines = found.lines
@@ -346,7 +350,7 @@ def _plan(
         status=status,
         method=outcome.method,
         metal_mm=float(solution.removal_mm.sum()),
-        gap_mm=abs(solution.metal_mm - solution.dual_mm),
+        duality_gap_mm=abs(solution.metal_mm - solution.dual_mm),
         largest_violation_mm=max(0.0, worst.violation_mm),
         measurement=before,
         attack_n=attack_n,

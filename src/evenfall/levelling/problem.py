@@ -126,7 +126,7 @@ class Problem:
         target = self.specification.target
         stated = {
             "action": target.action,
-            "first-fret gap": target.first_fret_gap,
+            "first-fret-gap": target.first_fret_gap,
             "relief": (target.relief,),
         }[lever]
         half_mm = [0.5 * (limit.maximum_mm - limit.minimum_mm) for limit in stated]
@@ -204,7 +204,7 @@ def build_problem(
     reference = specification.scale.reference_fret
     guard = {
         "action": allowance + kappa * _open_gap_u_mm(measurement, lines, bow, reference),
-        "first-fret gap": allowance + kappa * _open_gap_u_mm(measurement, lines, bow, 1),
+        "first-fret-gap": allowance + kappa * _open_gap_u_mm(measurement, lines, bow, 1),
         "relief": np.array([allowance + kappa * relief_u]),
     }
     return Problem(
@@ -219,7 +219,7 @@ def build_problem(
         room_mm=removable_mm(specification, measurement),
         guard_mm=guard,
         action_mm=_guarded(target.action, guard["action"]),
-        first_fret_gap_mm=_guarded(target.first_fret_gap, guard["first-fret gap"]),
+        first_fret_gap_mm=_guarded(target.first_fret_gap, guard["first-fret-gap"]),
         relief_mm=_guarded((target.relief,), guard["relief"])[0],
         saddle_travel_mm=np.array([target.saddle_down_mm, target.saddle_up_mm]),
         nut_travel_mm=np.array([target.nut_down_mm, target.nut_up_mm]),

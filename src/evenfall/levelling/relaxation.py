@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from evenfall.levelling.model import LEVERS, SLIPS, Solution
-from evenfall.plan import Relaxation
-from evenfall.units import length_text
+from evenfall.plan import Relaxation, RelaxedLimit
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,11 +19,17 @@ if TYPE_CHECKING:
 
     from evenfall.levelling.methods import Outcome
     from evenfall.levelling.model import LevellingModel
-    from evenfall.units import LengthUnit
 
     FloatArray = NDArray[np.float64]
 
-ORDER = ("attack", "action", "first-fret gap", "relief", "travel", "crown height")
+ORDER: tuple[RelaxedLimit, ...] = (
+    "attack",
+    "action",
+    "first-fret-gap",
+    "relief",
+    "travel",
+    "crown-height",
+)
 """Levers in the order in which a player and a technician would sooner give way."""
 
 
@@ -69,7 +75,7 @@ def _open(model: LevellingModel, levers: tuple[str, ...]) -> Iterator[None]:
 
 def _utmost(model: LevellingModel, lever: str) -> float:
     """Return how far a limit can be eased at all [mm]: no crown goes lower than the board."""
-    if lever == "crown height":
+    if lever == "crown-height":
         return model.problem.specification.fretwire.least_crown_height_mm
     return float("inf")
 
@@ -94,9 +100,8 @@ def ease(model: LevellingModel, replaced: Outcome | None, *, old_frets_do: bool)
     old_frets_do
         Whether another way holds every limit with the frets as they are.
     """
-    unit = model.problem.specification.unit
     found = {lever: _least_easing(model, lever) for lever in ORDER}
-    relaxations = [_relaxation(model, lever, found[lever], unit) for lever in ORDER]
+    relaxations = [_relaxation(model, lever, found[lever]) for lever in ORDER]
     if not old_frets_do:
         relaxations.append(_replacing(replaced))
 
@@ -120,14 +125,16 @@ def ease(model: LevellingModel, replaced: Outcome | None, *, old_frets_do: bool)
         solution = _held(model, amounts)
     eased = {k: v for k, v in amounts.items() if (v < 1.0 if k == "attack" else v > 1e-9)}
     stated = {lever: _as_stated(model, lever, amount) for lever, amount in eased.items()}
-    parts = [_phrase(model, lever, amount, unit) for lever, amount in stated.items()]
+    parts = tuple(_said(model, lever, amount) for lever, amount in stated.items())
     relaxations.append(
         Relaxation(
-            lever="together",
-            amount=sum(v for k, v in stated.items() if k != "attack"),
-            unit="mm",
-            helps=True,
-            sentence="No lever alone is enough; together: " + "; ".join(parts) + ".",
+            "together",
+            True,
+            sum(v for k, v in stated.items() if k != "attack"),
+            "mm",
+            sentence(
+                "No single change is enough; together these are: {parts:sentences}", parts=parts
+            ),
         )
     )
     return _eased(relaxations, solution, eased, one_lever=False)
@@ -159,17 +166,14 @@ def _held(model: LevellingModel, amounts: dict[str, float]) -> Solution | None:
     return None
 
 
-def _relaxation(
-    model: LevellingModel, lever: str, amount: float | None, unit: LengthUnit
-) -> Relaxation:
-    kind = "%" if lever == "attack" else "mm"
+def _relaxation(model: LevellingModel, lever: RelaxedLimit, amount: float | None) -> Relaxation:
+    unit: Literal["percent", "mm"] = "percent" if lever == "attack" else "mm"
     if amount is None:
-        sentence = f"Easing the {lever} alone does not help."
-        return Relaxation(lever, float("nan"), kind, False, sentence)
+        text = sentence("Relaxing the {limit} alone does not help.", limit=lever.replace("-", " "))
+        return Relaxation(lever, False, float("nan"), unit, text)
     amount = _as_stated(model, lever, amount)
-    phrase = _phrase(model, lever, amount, unit)
     shown = 100.0 * (1.0 - amount) if lever == "attack" else amount
-    return Relaxation(lever, shown, kind, True, phrase[0].upper() + phrase[1:] + ".")
+    return Relaxation(lever, True, shown, unit, _said(model, lever, amount))
 
 
 def _as_stated(model: LevellingModel, lever: str, amount: float) -> float:
@@ -177,40 +181,53 @@ def _as_stated(model: LevellingModel, lever: str, amount: float) -> float:
     return amount + model.problem.overdrawn_mm(lever)
 
 
-def _phrase(model: LevellingModel, lever: str, amount: float, unit: LengthUnit) -> str:
-    """Say an easing in words, with what the limit becomes."""
+def _said(model: LevellingModel, lever: str, amount: float) -> Sentence:
+    """Return what to do, with what the limit becomes."""
     problem = model.problem
     target = problem.specification.target
     if lever == "attack":
         borne = amount * problem.attack_n
         percent = 100.0 * (1.0 - amount)
-        softer = f"{percent:.0f}" if percent >= 0.95 else f"{percent:.1g}"
-        return f"play {softer} % softer ({_span(borne)} instead of {_span(problem.attack_n)})"
-    size = length_text(amount, unit)
+        return sentence(
+            "Play {softer} % softer, at {borne}.",
+            softer=f"{percent:.0f}" if percent >= 0.95 else f"{percent:.1g}",
+            borne=_span(borne),
+        )
     if lever == "action":
-        return f"widen the action limits by {size} on each side"
-    if lever == "first-fret gap":
-        return f"widen the first-fret limits by {size} on each side"
+        return sentence("Widen the action limits by {amount:length} on each side.", amount=amount)
+    if lever == "first-fret-gap":
+        return sentence(
+            "Widen the first-fret gap limits by {amount:length} on each side.", amount=amount
+        )
     if lever == "relief":
-        low = length_text(target.relief.minimum_mm - amount, unit)
-        high = length_text(target.relief.maximum_mm + amount, unit)
-        return f"widen the relief limits by {size} to {low} … {high}"
+        return sentence(
+            "Widen the relief limits by {amount:length}, to {low:figure} to {high:length}.",
+            amount=amount,
+            low=target.relief.minimum_mm - amount,
+            high=target.relief.maximum_mm + amount,
+        )
     if lever == "travel":
-        return f"let saddle and nut move {size} further than stated"
-    least = problem.specification.fretwire.least_crown_height_mm - amount
-    return f"leave {size} less crown height, down to {length_text(least, unit)}"
+        return sentence(
+            "Let saddle and nut move {amount:length} further than stated.", amount=amount
+        )
+    return sentence(
+        "Leave {amount:length} less crown height, down to {least:length}.",
+        amount=amount,
+        least=problem.specification.fretwire.least_crown_height_mm - amount,
+    )
 
 
-def _span(attack_n: FloatArray) -> str:
-    low, high = f"{attack_n.min():.2f}", f"{attack_n.max():.2f}"
-    return f"{low} N" if low == high else f"{low} to {high} N"
+def _span(attack_n: FloatArray) -> Sentence:
+    low, high = float(attack_n.min()), float(attack_n.max())
+    same = f"{low:.2f}" == f"{high:.2f}"
+    text = "{high:force}" if same else "{low:.2f} to {high:force}"
+    return sentence(text, low=low, high=high)
 
 
 def _replacing(replaced: Outcome | None) -> Relaxation:
     if replaced is None:
-        sentence = "Replacing frets does not help either."
-        return Relaxation("frets", float("nan"), "frets", False, sentence)
+        text = sentence("Replacing frets does not help either.")
+        return Relaxation("frets", False, float("nan"), "frets", text)
     frets = replaced.replaced
-    names = ", ".join(str(f) for f in frets)
-    sentence = f"Replace fret{'s' if len(frets) > 1 else ''} {names} ({len(frets)} in all)."
-    return Relaxation("frets", float(len(frets)), "frets", True, sentence)
+    text = sentence("Replace {frets:frets} ({frets:count fret} in all).", frets=frets)
+    return Relaxation("frets", True, float(len(frets)), "frets", text)

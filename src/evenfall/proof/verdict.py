@@ -220,12 +220,15 @@ def _state_findings(case: Case, plan: Plan) -> Iterator[Finding]:
 
 def _plan_findings(case: Case, plan: Plan) -> Iterator[Finding]:
     if plan.status != "optimal":
-        eased = " ".join(r.sentence for r in plan.relaxations if r.helps)
-        yield Finding(
-            "plan-eased",
-            "The plan could not keep every limit of the specification, which is what the verdict "
-            f"goes by.{' ' + eased if eased else ''}",
+        text = (
+            "The plan could not meet every limit of the specification, which is what the verdict "
+            "goes by."
         )
+        relaxed = tuple(r.said for r in plan.relaxations if r.helps)
+        if relaxed:
+            yield Finding("plan-eased", f"{text} {{relaxed:sentences}}", relaxed=relaxed)
+        else:
+            yield Finding("plan-eased", text)
     other = np.abs(plan.attack_n - case.attack_n) > 1e-9
     if other.any():
         named = ", ".join(

@@ -19,6 +19,7 @@ from evenfall.neck.bow import relief_point, straightedge_gap_mm
 from evenfall.plan import METHODS
 from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
 from evenfall.units import length_text
+from evenfall.wording import say
 from evenfall.work.cautions import Caution, cautions
 from evenfall.work.wording import listed, numbered, plain_line
 
@@ -375,13 +376,13 @@ class _Writer:
         plan = self.plan
         helping = [r for r in plan.relaxations if r.helps]
         if plan.status == "infeasible":
-            told = [plain_line(r.sentence) for r in helping if r.lever == "together"]
+            told = [say(r.said, self.unit) for r in helping if r.limit == "together"]
             return Banner(
                 "stop",
                 "The limits cannot all hold: agree on what gives before any cut.",
                 (*told, self.reach()),
             )
-        done, *others = [plain_line(r.sentence) for r in helping] or ["Not stated."]
+        done, *others = [say(r.said, self.unit) for r in helping] or ["Not stated."]
         sentences = [f"This sheet assumes: {done}"]
         if others:
             sentences.append(f"Any one of these would do instead: {' '.join(others)}")
@@ -425,7 +426,8 @@ class _Writer:
         height = f"crown height {self.both(spec.fretwire.crown_height_mm)}"
         ends = "Seat it fully, trim and round the ends, let glue set before going on."
         if plan.method == "refret":
-            wood = next((r.remark for r in plan.methods if r.method == "refret" and r.remark), "")
+            remarks = (r.remark for r in plan.methods if r.method == "refret" and r.remark)
+            wood = say(next(remarks, ""), self.unit)
             told = f"{wood[0].upper()}{wood[1:]}. " if wood else ""
             relief = ", relief out with the rod" if spec.neck.truss_rod else ""
             return Step(
@@ -664,7 +666,7 @@ class _Writer:
             readings[place] = Reading(
                 f"String {string} {position}: over fret {fret}",
                 self.amount(float(gap[string - 1, stop, fret])),
-                "no less" if binding.kind == "clear" else "",
+                "no less" if binding.limit == "clearance" else "",
             )
         return list(readings.values())[:CROSSINGS_TO_READ]
 
@@ -674,10 +676,12 @@ def _crossings(bindings: Sequence[Binding]) -> list[tuple[tuple[int, int, int], 
 
     Then the second string of every limit, and so on, so that a few readings see most limits.
     """
-    clear = [b for b in bindings if b.kind == "clear" and b.fret > 0]
     ranked = [
-        (place, -binding.price_mm_per_mm, number, ((string, binding.stop, binding.fret), binding))
-        for number, binding in enumerate(clear)
+        (place, -binding.price_mm_per_mm, number, ((string, stop, fret), binding))
+        for number, binding in enumerate(bindings)
+        if binding.limit == "clearance"
+        and (stop := binding.stopped_fret) is not None
+        and (fret := binding.fret) is not None
         for place, string in enumerate(binding.strings)
     ]
     return [crossing for *_, crossing in sorted(ranked, key=lambda entry: entry[:3])]

@@ -10,6 +10,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from evenfall import wording
 from evenfall.errors import BrokenFileError, EvenfallError, FormatMismatchError, RequestError
 from evenfall.files import read_start, read_text, write_atomically
 
@@ -148,10 +149,10 @@ def open_plan(path: Path) -> tuple[Specification, Plan]:
     EvenfallError
         The file is not a plan, or it is damaged.
     """
-    from evenfall.plan import plan_from_dict
+    from evenfall.plan import Plan
 
     with _About(path):
-        plan_ = plan_from_dict(_read_json(path))
+        plan_ = Plan.from_dict(_read_json(path))
     return _own_specification(plan_.measurement, path), plan_
 
 
@@ -211,13 +212,13 @@ def is_plan(path: Path) -> bool:
     RequestError
         It cannot be read.
     """
-    from evenfall.plan import SCHEMA
+    from evenfall.codec import kind_and_version
 
     if not _is_json(path):
         return False
     with _About(path):
         values = _read_json(path)
-    return isinstance(values, dict) and values.get("schema") == SCHEMA
+    return kind_and_version(values)[0] == "plan"
 
 
 def _is_json(path: Path) -> bool:
@@ -707,7 +708,7 @@ def demo(folder: Path, *, say: Callable[[str], object]) -> DemoJob:
     say(f"3 diagnose       {found.touching} positions touch below the player's attack")
     made = plan(specification, measurement)
     put_json("kestrel.plan.json", made.as_dict())
-    say(f"4 plan           {made.status}: {made.reason}")
+    say(f"4 plan           {made.status}: {wording.say(made.reason, specification.unit)}")
     for kind, page in sheet(specification, made).items():
         put(f"kestrel.sheet.{kind}", page)
     say("5 bench sheet    kestrel.sheet.pdf, kestrel.sheet.html")

@@ -234,12 +234,12 @@ def outlook_findings(specification: Specification, plan: Plan) -> tuple[Finding,
     if not (less or more):
         return ()
     ends = [
-        f"{word} {length_text(end_mm, unit)} ({name})"
-        for known, word, end_mm, name in (
-            (less, "down to", ahead.relief_low_mm, ahead.low_end),
-            (more, "up to", ahead.relief_high_mm, ahead.high_end),
+        f"{word} {length_text(end_mm, unit)} ({end.noun})"
+        for word, end_mm, end in (
+            ("down to", ahead.relief_low_mm, ahead.low_end),
+            ("up to", ahead.relief_high_mm, ahead.high_end),
         )
-        if known
+        if end is not None
     ]
     all_n = sum(string.tension_n for string in specification.strings)
     pulls = [

@@ -16,8 +16,8 @@ import pytest
 
 #: Reasons for which a test may skip even in CI, as regular expressions over the whole reason.
 ALLOWED_SKIPS = (
-    # Some published data may not be copied into the repository; it lies beside the checkout or not.
-    r"shared data folder absent(: .*)?",
+    # Some published data may not be copied into the repository; see open_data.py.
+    r"open data absent(: .*)?",
     # Behaviour that one operating system has and another has not.
     r"only on (Windows|macOS|Linux)",
 )

@@ -684,7 +684,7 @@ import pytest
 
 def test_done(): pass
 def test_no_tool(): pytest.skip("pdftoppm is not installed")
-def test_no_data(): pytest.skip("shared data folder absent: curves")
+def test_no_data(): pytest.skip("open data absent: curves")
 @pytest.mark.skipif(True, reason="no browser")
 def test_no_browser(): pass
 @pytest.mark.xfail(reason="known", strict=True)

@@ -15,10 +15,9 @@ from click.testing import CliRunner, Result
 
 from evenfall.cli import main
 from evenfall.cli.waiting import Waiting
+from open_data import open_data
 from oracles.surfaces import specification
 from readings.test_scanned import INVENTED, SHEET, kestrel_points
-
-SHARED = Path(__file__).resolve().parents[2].parent / "shared" / "data"
 
 
 @pytest.fixture
@@ -133,9 +132,7 @@ def test_a_bare_height_map_with_steps(folder: Path) -> None:
     ],
 )
 def test_a_fingerboard_drawn_by_somebody_else(folder: Path, name: str, sentence: str) -> None:
-    path = SHARED / "mini-tenor" / name
-    if not path.is_file():
-        pytest.skip("shared data folder absent: mini-tenor")
+    path = open_data("mini-tenor", name)
     result = run(str(path))
     assert result.exit_code == 2
     assert sentence in result.output

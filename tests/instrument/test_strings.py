@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import pytest
 
 from evenfall.instrument import Specification, read_specification
 from evenfall.instrument.specification import InstrumentString
 from levelling.necks import SET, Wishes, specification, text
-
-SHARED = Path(__file__).resolve().parents[3] / "shared" / "data" / "strings"
+from open_data import open_data
 
 
 def string(**given: float) -> InstrumentString:
@@ -153,9 +151,7 @@ def test_tension_of_plain_steel_by_the_charts_own_rule(
 
 def test_every_plain_gauge_of_the_whole_chart() -> None:
     """The whole published unit-weight chart, which may not be copied here."""
-    chart = SHARED / "mass_per_lengths_published.csv"
-    if not chart.is_file():
-        pytest.skip("shared data folder absent: mass per lengths")
+    chart = open_data("strings", "unit_" + "weights_published.csv")  # the chart's own word
     rows = [line.split(",") for line in chart.read_text(encoding="utf-8").splitlines()]
     rows = [row for row in rows if row[1] == "plain steel"]
     assert len(rows) == 22

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,15 +14,13 @@ from evenfall.errors import ReadingsError
 from evenfall.scans import Mesh, find_slots, measure_crowns
 from evenfall.scans.places import fit_scale
 from evenfall.scans.slots import Slots
+from open_data import FOLDER, needs_open_data
 from oracles.surfaces import specification
 
 FloatArray = NDArray[np.float64]
-ROOT = Path(__file__).parents[2]
 #: Open hardware, Apache-2.0: github.com/MarkChuCarroll/simplex-tenor, commit 01ad16cfb1.
-FINGERBOARDS = ROOT.parent / "shared" / "data" / "mini-tenor"
-needs_fingerboards = pytest.mark.skipif(
-    not FINGERBOARDS.is_dir(), reason="shared data folder absent: mini-tenor"
-)
+FINGERBOARDS = FOLDER / "mini-tenor"
+needs_fingerboards = needs_open_data("mini-tenor")
 
 
 @cache

@@ -27,13 +27,11 @@ from evenfall.errors import (
 )
 from evenfall.scans import HeightMap, Mesh
 from evenfall.scans.formats import Options, is_scan, read_scan
+from open_data import FOLDER, needs_open_data, open_data
 
-SHARED = Path(__file__).resolve().parents[3].parent / "shared" / "data"
-FORMATS = SHARED / "formats"
+FORMATS = FOLDER / "formats"
 
-pytestmark = pytest.mark.skipif(
-    not FORMATS.is_dir(), reason="shared data folder absent: formats of scans"
-)
+pytestmark = needs_open_data("formats of scans")
 
 FloatArray = NDArray[np.float64]
 ErrorKind = type[EvenfallError]
@@ -274,10 +272,7 @@ def test_a_refusal_says_what_is_wrong(pattern: str, word: str) -> None:
 
 
 def mini_tenor(name: str) -> Path:
-    path = SHARED / "mini-tenor" / name
-    if not path.is_file():
-        pytest.skip("shared data folder absent: mini-tenor")
-    return path
+    return open_data("mini-tenor", name)
 
 
 @pytest.mark.parametrize(

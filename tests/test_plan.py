@@ -18,6 +18,7 @@ from evenfall.errors import BrokenFileError, FormatMismatchError, UnsupportedErr
 from evenfall.levelling import make_plan
 from evenfall.plan import Plan
 from levelling.necks import Neck, Wishes, necks, readings, specification, table
+from made_heights import changed
 
 STRINGS, FRETS = 4, 7
 HARD = Wishes(frets=6, attack=0.6, minimum=1.05, tolerance=0.4, saddle=(0.1, 0.1))
@@ -95,7 +96,7 @@ def test_every_key_of_the_contract_is_there(kind: str) -> None:
 def test_the_touch_force_in_the_file_is_by_stopped_fret() -> None:
     """Column 0 is the open string: it alone changes where only the nut is lifted."""
     neck = Neck(Wishes(strings=STRINGS, frets=FRETS), seed=3)
-    lifted = replace(neck.found, nut_mm=neck.found.nut_mm + 0.05)
+    lifted = changed(neck.found, nut_mm=neck.found.nut_mm + 0.05)
     before, after = (
         np.array(
             make_plan(neck.spec, found, excursion=neck.table).as_dict()["touch_force_before_n"]

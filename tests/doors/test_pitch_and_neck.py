@@ -18,6 +18,7 @@ from evenfall.instrument import read_specification, string_lines
 from evenfall.measurement import measurement_from_dict
 from evenfall.neck import default_bow
 from evenfall.pictures.neck import neck_curve
+from made_heights import changed, converted
 
 INVENTED = resources.files("evenfall") / "invented"
 SHEET = ("kestrel-before.csv", "--spec", "kestrel.spec.toml")
@@ -68,7 +69,7 @@ def bowed(folder: Path, name: str, relief_mm: float, *, strung: bool) -> None:
     found = measurement_from_dict(measured(folder))
     spec = read_specification(found.specification_text)[0]
     frets = default_bow(spec, string_lines(spec)).frets
-    other = replace(found, strung=strung, crown_top_mm=found.crown_top_mm + relief_mm * frets)
+    other = changed(found, strung=strung, crown_top_mm=found.crown_top_mm + relief_mm * frets)
     (folder / name).write_text(json.dumps(other.as_dict()), encoding="utf-8")
 
 
@@ -211,7 +212,7 @@ def test_a_profile_without_strings_measures_the_neck_and_is_carried(folder: Path
     frets = default_bow(
         read_specification(spec)[0], string_lines(read_specification(spec)[0])
     ).frets
-    unstrung = replace(told, strung=False, crown_top_mm=told.crown_top_mm - 0.4 * frets)
+    unstrung = changed(told, strung=False, crown_top_mm=told.crown_top_mm - 0.4 * frets)
     (folder / "told-unstrung.json").write_text(json.dumps(unstrung.as_dict()), encoding="utf-8")
     result = run("neck", "told-unstrung.json", "--convert", "carried.json")
     assert result.exit_code == 0, result.output
@@ -353,4 +354,6 @@ def test_the_neck_curve_counts_the_uncertainty_of_carried_readings(folder: Path)
     found = measurement_from_dict(measured(folder))
     spec = read_specification(found.specification_text)[0]
     assert "0.346 ± 0.002 mm" in neck_curve(spec, found)
-    assert "0.346 ± 0.020 mm" in neck_curve(spec, replace(found, converted_relief_u_mm=0.01))
+    assert "0.346 ± 0.020 mm" in neck_curve(
+        spec, converted(found, default_bow(spec, string_lines(spec)).frets, 0.01)
+    )

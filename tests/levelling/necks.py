@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.instrument.geometry import board_drop_mm
-from evenfall.measurement import Measurement, Origin
+from evenfall.measurement import Heights, Measurement, Origin
 from evenfall.neck import default_bow
 from evenfall.strings.excursion import ExcursionTable, excursion_key, excursion_table
 
@@ -203,12 +203,11 @@ def readings(
         top += lift[:, None] + slope[:, None] * share[:, 1:]
         nut += lift
         saddle += lift + slope
-    shape, row = (count, frets), (count,)
+    shape = (count, frets)
 
     def full(size: tuple[int, ...], value: Any) -> Any:
         return np.full(size, value)
 
-    read, read_row = (np.full(size, Origin.READ, dtype=np.int8) for size in (shape, row))
     return Measurement(
         serial="AL-0142 (invented)",
         model=spec.name,
@@ -216,35 +215,30 @@ def readings(
         source=("readings.csv",),
         strung=True,
         humidity_percent=45.0,
-        crown_top_mm=top,
-        crown_top_u_mm=full(shape, u_mm),
-        crown_top_origin=read,
+        heights=Heights.independent(
+            nut_mm=nut,
+            crown_top_mm=top,
+            saddle_mm=saddle,
+            nut_u_mm=u_mm,
+            crown_top_u_mm=u_mm,
+            saddle_u_mm=u_mm,
+        ),
         crown_height_mm=height,
         crown_height_u_mm=full(shape, 0.01),
-        crown_height_origin=read,
-        nut_mm=nut,
-        nut_u_mm=full(row, u_mm),
-        nut_origin=read_row,
-        saddle_mm=saddle,
-        saddle_u_mm=full(row, u_mm),
-        saddle_origin=read_row,
+        crown_height_origin=np.full(shape, Origin.READ, dtype=np.int8),
+        crown_height_degrees_of_freedom=full(shape, np.inf),
         specification_text=spec.text,
     )
 
 
 def mirrored(measurement: Measurement) -> Measurement:
     """Return the readings of the same neck with the strings counted from the other side."""
-    names = [
-        f"{what}{part}"
-        for what in ("crown_top", "crown_height", "nut", "saddle")
-        for part in ("_mm", "_u_mm", "_origin")
-    ]
-    return changed(measurement, **{name: getattr(measurement, name)[::-1] for name in names})
-
-
-def changed(measurement: Measurement, **what: Any) -> Measurement:
-    """Return the readings with some of them replaced."""
-    return replace(measurement, **what)
+    names = [f"crown_height_{part}" for part in ("mm", "u_mm", "origin", "degrees_of_freedom")]
+    parts = ("height_mm", "origin", "own_u_mm", "own_degrees_of_freedom")
+    heights = measurement.heights
+    turned = replace(heights, **{name: getattr(heights, name)[::-1] for name in parts})
+    crowns = {name: getattr(measurement, name)[::-1] for name in names}
+    return replace(measurement, heights=turned, **crowns)
 
 
 SCALES = (

@@ -13,7 +13,8 @@ from evenfall.instrument import string_lines
 from evenfall.levelling import make_plan
 from evenfall.neck import default_bow
 from evenfall.plan import METHODS, Plan
-from levelling.necks import Neck, Wishes, changed, necks, readings, specification, table
+from levelling.necks import Neck, Wishes, necks, readings, specification, table
+from made_heights import changed
 from oracles.brute_force_levelling import Program, fewest_cut, fewest_replaced, job, shortfall_mm
 
 DRAWN = 1e-9  # less than this is rounding [mm]

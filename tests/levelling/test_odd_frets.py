@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from evenfall.levelling.diagnosis import _odd_frets
 from evenfall.levelling.problem import build_problem
-from levelling.necks import Wishes, changed, readings, specification, table
+from levelling.necks import Wishes, readings, specification, table
+from made_heights import changed
 
 SPEC = specification(Wishes(strings=3, frets=20))
 U_MM = 0.004

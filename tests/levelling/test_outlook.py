@@ -27,6 +27,7 @@ from evenfall.neck import (
 from evenfall.plan import Plan
 from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
 from levelling.necks import Neck, Wishes, necks, readings, specification, table, text
+from made_heights import changed, converted
 
 WISHES = Wishes(
     strings=4,
@@ -141,8 +142,8 @@ def test_a_plan_by_the_measured_bow_holds_on_that_neck() -> None:
     """Carried out on a neck of its own shape, the plan from its profiles misses nothing."""
     true = soft_near_the_nut()
     found = readings(SPEC, noise_mm=0.01, relief_mm=0.0, u_mm=0.002)
-    found = replace(found, crown_top_mm=found.crown_top_mm + 0.6 * true.frets)
-    before = replace(found, crown_top_mm=found.crown_top_mm + 0.4 * true.frets)
+    found = changed(found, crown_top_mm=found.crown_top_mm + 0.6 * true.frets)
+    before = changed(found, crown_top_mm=found.crown_top_mm + 0.4 * true.frets)
     pair = calibrate(SPEC, LINES, before, found)
     assert pair.leaning
     measured = neck_model(SPEC, LINES, turn=pair, turn_mm=0.2)
@@ -185,8 +186,11 @@ def test_other_strings_change_what_the_plan_starts_from() -> None:
     relief = [default_bow(SPEC, LINES).relief_mm(m.crown_top_mm) for m in (found, then)]
     more = model.relief_mm_per_n * (tensions[1] - tensions[0])
     assert relief[1] - relief[0] == pytest.approx(more)
-    assert then.converted_relief_u_mm == pytest.approx(
-        model.relief_u_mm_per_n * (tensions[1] - tensions[0])
+    (conversion,) = then.heights.shared
+    assert conversion.name == "conversion"
+    np.testing.assert_allclose(
+        conversion.effect_mm[:, 1:-1],
+        model.relief_u_mm_per_n * (tensions[1] - tensions[0]) * model.bow.frets,
     )
     spec, carried, pulled, findings = workshop.at_pitch(SPEC, found, model, other=heavy)
     assert spec is heavy
@@ -195,7 +199,7 @@ def test_other_strings_change_what_the_plan_starts_from() -> None:
     plan = make_plan(spec, carried, excursion=table(heavy), neck=pulled)
     assert plan.relief_before_mm == pytest.approx(relief[1])
     # the same neck with the heavy strings really on it is better known: no plan takes more metal
-    sure = replace(then, converted_relief_u_mm=0.0)
+    sure = replace(then, heights=replace(then.heights, shared=()))
     again = make_plan(heavy, sure, excursion=table(heavy), neck=pulled)
     assert (plan.status, again.status) == ("optimal", "optimal")
     assert again.metal_mm <= plan.metal_mm + 1e-9
@@ -203,9 +207,9 @@ def test_other_strings_change_what_the_plan_starts_from() -> None:
 
 def test_the_uncertainty_of_a_carry_is_one_for_all_crowns() -> None:
     """Margins against a Monte Carlo of the one bow and of every reading (JCGM 101, 7)."""
-    found = replace(readings(SPEC, u_mm=0.003), converted_relief_u_mm=0.05)
+    found = converted(readings(SPEC, u_mm=0.003), default_bow(SPEC, LINES).frets, 0.05)
     problem = build_problem(SPEC, found, excursion=table(SPEC))
-    plain = build_problem(SPEC, replace(found, converted_relief_u_mm=0.0), excursion=table(SPEC))
+    plain = build_problem(SPEC, readings(SPEC, u_mm=0.003), excursion=table(SPEC))
     assert (problem.margin_mm >= plain.margin_mm).all()
     chance = np.random.default_rng(11)
     drawn = []
@@ -244,7 +248,7 @@ def test_readings_without_strings_are_planned_at_tension() -> None:
     strung = readings(SPEC, noise_mm=0.01, relief_mm=0.2)
     model = neck_model(SPEC, LINES)
     less = model.relief_mm_per_n * model.tension_n * model.bow.frets
-    unstrung = replace(strung, strung=False, crown_top_mm=strung.crown_top_mm - less)
+    unstrung = changed(strung, strung=False, crown_top_mm=strung.crown_top_mm - less)
     spec, carried, _, findings = workshop.at_pitch(SPEC, unstrung, model)
     assert spec is SPEC
     assert carried.strung

@@ -15,6 +15,7 @@ from evenfall.neck import default_bow
 from evenfall.plan import Plan
 from evenfall.strings.clearance import open_gap_mm
 from levelling.necks import Neck, mirrored, necks, specification
+from made_heights import changed
 from oracles.brute_force_levelling import job, shortfall_mm
 
 KEPT = ((), ("relief",), ("saddle",), ("nut",), ("relief", "saddle", "nut"), ("saddle", "nut"))
@@ -90,7 +91,7 @@ def test_a_planned_neck_needs_nothing_more(neck: Neck, keep: tuple[str, ...]) ->
     found = neck.found
     plan = plan_of(neck, found, keep)
     assume(plan.status == "optimal")
-    done = replace(
+    done = changed(
         found,
         crown_top_mm=plan.crown_top_after_mm,
         crown_height_mm=plan.crown_height_after_mm,

@@ -11,7 +11,8 @@ from hypothesis import assume, given, settings
 
 from evenfall.levelling import make_plan
 from evenfall.plan import Plan, Relaxation
-from levelling.necks import Neck, Wishes, changed, necks, readings, specification, table
+from levelling.necks import Neck, Wishes, necks, readings, specification, table
+from made_heights import changed
 from oracles.brute_force_levelling import Program, job
 
 EASE: dict[str, Callable[[Wishes, float], Wishes]] = {

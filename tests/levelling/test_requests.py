@@ -17,7 +17,8 @@ from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
 from evenfall.measurement import Measurement
 from evenfall.plan import METHODS, Plan
-from levelling.necks import Neck, Wishes, changed, readings, specification, table
+from levelling.necks import Neck, Wishes, readings, specification, table
+from made_heights import changed
 
 NECK = Neck(Wishes())
 KEEP = ("relief", "saddle", "nut")

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from evenfall.instrument import string_lines
 from evenfall.instrument.geometry import fret_distance_mm
+from evenfall.measurement import Heights
 from evenfall.neck import default_bow
 from levelling.necks import SCALES, Wishes, specification
 
@@ -113,6 +114,8 @@ def test_the_uncertainty_of_the_relief_is_that_of_many_readings() -> None:
     drawn = [
         bow.relief_mm(0.2 * bow.frets + u * chance.standard_normal(u.shape)) for _ in range(4000)
     ]
-    assert np.mean(drawn) == pytest.approx(0.2, abs=4.0 * bow.relief_u_mm(u) / np.sqrt(4000.0))
-    assert np.std(drawn) == pytest.approx(bow.relief_u_mm(u), rel=0.05)
-    assert bow.relief_u_mm(np.zeros((4, 14))) == 0.0
+    read = Heights.independent(
+        nut_mm=0.0, crown_top_mm=0.2 * bow.frets, saddle_mm=0.0, crown_top_u_mm=u
+    )
+    assert np.mean(drawn) == pytest.approx(0.2, abs=4.0 * bow.relief_u_mm(read) / np.sqrt(4000.0))
+    assert np.std(drawn) == pytest.approx(bow.relief_u_mm(read), rel=0.05)

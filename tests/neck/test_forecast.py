@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -24,7 +23,8 @@ from evenfall.neck import (
     neck_model,
 )
 from evenfall.pictures.neck_forecast import neck_forecast
-from levelling.necks import changed, readings
+from levelling.necks import readings
+from made_heights import changed
 from neck.test_beam import instrument
 
 SPEC = instrument("[neck]\nturn = 0.20\n", joint=17.0)
@@ -135,7 +135,7 @@ def test_readings_without_strings_come_back_to_those_with() -> None:
     assert made.carried is not None
     assert made.relief_mm == pytest.approx(relief_of(strung))
     assert made.relief_u_mm == pytest.approx(
-        np.hypot(MODEL.bow.relief_u_mm(unstrung.crown_top_u_mm), carried.relief_change_u_mm)
+        np.hypot(MODEL.bow.relief_u_mm(unstrung.heights), carried.relief_change_u_mm)
     )
     assert {f.code for f in made.findings} >= {"state", "neck"}
     with pytest.raises(RequestError, match="nothing to carry"):
@@ -149,7 +149,7 @@ def test_one_stiffness_carries_and_changes_strings() -> None:
     assert made.strings is not None
     direct = converted_to_tension(MODEL, unstrung, tension_n=made.strings.tension_after_n)
     assert made.strings.relief_after_mm == pytest.approx(relief_of(direct.measurement))
-    reading = MODEL.bow.relief_u_mm(unstrung.crown_top_u_mm)
+    reading = MODEL.bow.relief_u_mm(unstrung.heights)
     assert made.strings.relief_after_u_mm == pytest.approx(
         np.hypot(reading, direct.relief_change_u_mm)
     )
@@ -241,9 +241,9 @@ def test_profiles_of_another_neck_or_with_too_few_frets_are_refused() -> None:
     gaps = first.crown_top_mm.copy()
     gaps[:, 4:] = np.nan
     with pytest.raises(RequestError, match="five frets"):
-        calibrate(SPEC, LINES, first, replace(first, crown_top_mm=gaps))
+        calibrate(SPEC, LINES, first, changed(first, crown_top_mm=gaps))
     with pytest.raises(RequestError, match="crown tops"):
-        forecast(SPEC, MODEL, replace(first, crown_top_mm=gaps))
+        forecast(SPEC, MODEL, changed(first, crown_top_mm=gaps))
 
 
 def test_a_neck_without_a_rod_has_no_turns() -> None:

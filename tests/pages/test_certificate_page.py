@@ -11,6 +11,7 @@ import pytest
 
 from evenfall.pages import certificate, certificate_html, certificate_pdf, deciding_items
 from evenfall.proof import prove
+from made_heights import changed
 from pages.paper import Reader, facts_of, outside_references, page_count, text_of
 from work.made_plans import made_plan
 
@@ -26,7 +27,7 @@ def proof(noise_mm=0.0, u_mm=0.004, attack_n=0.35):
     spec, plan = made_plan(need_mm=0.12, roughness_mm=0.035)
     chance = np.random.default_rng(5)
     top = plan.crown_top_after_mm
-    after = replace(
+    after = changed(
         plan.measurement,
         crown_top_mm=top + chance.normal(0.0, noise_mm, top.shape),
         crown_top_u_mm=np.full(top.shape, u_mm),

@@ -10,7 +10,7 @@ import numpy as np
 
 from evenfall.instrument import Specification, StringLines, read_specification, string_lines
 from evenfall.instrument.geometry import board_drop_mm
-from evenfall.measurement import Measurement, Origin
+from evenfall.measurement import Heights, Measurement, Origin
 from evenfall.neck import default_bow
 from evenfall.plan import Plan
 from evenfall.strings.clearance import chord_share, open_gap_mm, rest_clearance_mm, touch_force
@@ -122,7 +122,6 @@ def measurement(spec: Specification, *, seed: int = 1, uneven_mm: float = 0.03) 
     saddle = (top[:, reference - 1] + action - (1.0 - share) * nut) / share
     u = np.full((count, frets), 0.008)
     read = np.full((count, frets), int(Origin.READ), dtype=np.int8)
-    row = np.full(count, int(Origin.READ), dtype=np.int8)
     return Measurement(
         serial="AL-0117",
         model=spec.name,
@@ -130,18 +129,18 @@ def measurement(spec: Specification, *, seed: int = 1, uneven_mm: float = 0.03) 
         source=("readings.csv",),
         strung=True,
         humidity_percent=46.0,
-        crown_top_mm=top,
-        crown_top_u_mm=u,
-        crown_top_origin=read,
+        heights=Heights.independent(
+            nut_mm=nut,
+            crown_top_mm=top,
+            saddle_mm=saddle,
+            nut_u_mm=0.01,
+            crown_top_u_mm=u,
+            saddle_u_mm=0.01,
+        ),
         crown_height_mm=height,
         crown_height_u_mm=u,
         crown_height_origin=read,
-        nut_mm=nut,
-        nut_u_mm=np.full(count, 0.01),
-        nut_origin=row,
-        saddle_mm=saddle,
-        saddle_u_mm=np.full(count, 0.01),
-        saddle_origin=row,
+        crown_height_degrees_of_freedom=np.full((count, frets), np.inf),
         specification_text=spec.text,
     )
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +12,7 @@ from hypothesis import strategies as st
 from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
 from evenfall.pictures import neck_curve
+from made_heights import changed
 from pictures.drawing import SVG, faults, groups, parsed, shown
 from pictures.instruments import measurement, plan, specification
 
@@ -57,7 +57,7 @@ def test_crowns_stand_at_their_height_over_the_line_at_the_stated_exaggeration(u
 def test_whiskers_reach_two_standard_uncertainties_and_a_plan_has_none() -> None:
     u = BEFORE.crown_top_u_mm.copy()
     u[0, 8] = 0.03
-    picture = neck_curve(SPEC, replace(BEFORE, crown_top_u_mm=u), PLAN)
+    picture = neck_curve(SPEC, changed(BEFORE, crown_top_u_mm=u), PLAN)
     stated = float(parsed(picture).attrib["data-exaggeration"])
     found = groups(picture, "string", "fret", "state")
     ends = [float(found["1", str(j), "before"].find(f"{SVG}circle").attrib["cx"]) for j in (1, 22)]
@@ -72,7 +72,7 @@ def test_whiskers_reach_two_standard_uncertainties_and_a_plan_has_none() -> None
 def test_relief_is_read_out_with_its_uncertainty_and_limits() -> None:
     bow = default_bow(SPEC, string_lines(SPEC))
     was, now = (bow.relief_mm(m.crown_top_mm) for m in (BEFORE, AFTER))
-    spread = 2.0 * bow.relief_u_mm(BEFORE.crown_top_u_mm)
+    spread = 2.0 * bow.relief_u_mm(BEFORE.heights)
     words = shown(neck_curve(SPEC, BEFORE, AFTER)).replace("\n", " ")
     assert f"Relief {was:.3f} ± {spread:.3f} mm before, {now:.3f} ± {spread:.3f} mm after" in words
     assert "allowed 0.100 mm to 0.300 mm" in words

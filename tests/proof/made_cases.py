@@ -5,18 +5,18 @@ The neck is made so that every limit holds with the room asked for; tests then s
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import cache
 
 import numpy as np
 
 from evenfall.instrument import read_specification, string_lines
-from evenfall.measurement import Measurement, Origin
+from evenfall.measurement import Heights, Measurement, Origin
 from evenfall.neck import default_bow
 from evenfall.plan import Plan
 from evenfall.strings.clearance import chord_share, open_gap_mm, rest_clearance_mm, touch_force
 from evenfall.strings.excursion import excursion_table
 from evenfall.wording import sentence
+from made_heights import changed
 from made_outlook import said_of_the_neck
 
 PITCHES = ("E4", "B3", "G3", "D3", "A2", "E2")
@@ -98,21 +98,22 @@ def measurement(
         "source": ("after.csv",),
         "strung": True,
         "humidity_percent": float("nan"),
-        "crown_top_mm": np.array(top_mm, dtype=float),
-        "crown_top_u_mm": np.full(shape, u_mm),
-        "crown_top_origin": origin(shape),
         "crown_height_mm": np.array(height, dtype=float),
         "crown_height_u_mm": np.full(shape, crown_u_mm),
         "crown_height_origin": origin(shape, read),
-        "nut_mm": np.array(nut_mm, dtype=float),
-        "nut_u_mm": np.full(shape[0], u_mm),
-        "nut_origin": origin(shape[0]),
-        "saddle_mm": np.array(saddle_mm, dtype=float),
-        "saddle_u_mm": np.full(shape[0], u_mm),
-        "saddle_origin": origin(shape[0]),
+        "crown_height_degrees_of_freedom": np.full(shape, np.inf),
         "specification_text": spec.text,
     }
-    return Measurement(**{**values, **other})
+    heights = {
+        "nut_mm": nut_mm,
+        "crown_top_mm": top_mm,
+        "saddle_mm": saddle_mm,
+        "nut_u_mm": u_mm,
+        "crown_top_u_mm": u_mm,
+        "saddle_u_mm": u_mm,
+    }
+    made = Measurement(**{"heights": Heights.independent(**heights), **values})
+    return changed(made, **other)
 
 
 def ideal_heights(spec, relief_mm=0.2, action_off_mm=0.0, first_off_mm=0.0):
@@ -207,7 +208,7 @@ def moved(readings, *, lift_mm, tilt_mm_per_mm):
     """Return the same readings over another datum: a + b x added per string."""
     spec = read_specification(readings.specification_text)[0]
     lines, _, _ = geometry(spec)
-    return replace(
+    return changed(
         readings,
         nut_mm=readings.nut_mm + lift_mm,
         crown_top_mm=readings.crown_top_mm

@@ -17,6 +17,7 @@ from evenfall.plan import Relaxation
 from evenfall.proof import prove
 from evenfall.proof.deviation import deviation_from_plan, heights_read
 from evenfall.wording import sentence
+from made_heights import converted
 from proof.made_cases import (
     after_work,
     geometry,
@@ -183,7 +184,7 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
     u_nut, u_saddle = np.array([0.004, 0.007, 0.01]), np.array([0.02, 0.011, 0.006])
     u_top = chance.uniform(0.002, 0.012, top.shape)
     readings = after_work(SPEC, PLAN, nut_u_mm=u_nut, crown_top_u_mm=u_top, saddle_u_mm=u_saddle)
-    proof = proof_of(replace(readings, converted_relief_u_mm=carried))
+    proof = proof_of(converted(readings, geometry(SPEC)[1].frets, carried))
     named = [line for item in proof.items for line in item.lines if "carrying" in line.name]
     assert bool(named) == bool(carried)
     n, t, s = (

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -14,6 +13,7 @@ from evenfall.measurement import Measurement, Origin
 from evenfall.plan import Plan
 from evenfall.scans import measure_crowns, to_measurement
 from levelling.necks import readings, table
+from made_heights import changed
 from oracles.surfaces import Recipe, crown_errors, make_scan, specification, turned
 
 
@@ -47,7 +47,7 @@ def test_a_scanned_hand_sheet_gives_the_same_plan(seed: int) -> None:
     def over_datum(x, y, z):  # type: ignore[no-untyped-def]
         return survey.orientation.to_neck(turn(np.column_stack([x, y, z])))[:, 2]
 
-    scanned = replace(
+    scanned = changed(
         to_measurement(survey, spec, serial=sheet.serial),
         nut_mm=over_datum(lines.x_mm[:, 0], lines.y_mm[:, 0], sheet.nut_mm),
         nut_u_mm=sheet.nut_u_mm,
@@ -61,7 +61,7 @@ def test_a_scanned_hand_sheet_gives_the_same_plan(seed: int) -> None:
     )
     assert scanned.complete
     # margins follow the uncertainty: give both the same
-    read = replace(sheet, crown_top_u_mm=scanned.crown_top_u_mm)
+    read = changed(sheet, crown_top_u_mm=scanned.crown_top_u_mm)
 
     def plan(measurement: Measurement) -> Plan:
         return make_plan(spec, measurement, method="profile", excursion=table(spec))

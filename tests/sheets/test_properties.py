@@ -56,12 +56,19 @@ def test_the_order_of_rows_changes_nothing(
 @given(seed=seeds, left_out=gaps)
 def test_inches_give_the_same_measurement_as_mm(seed: int, left_out: list[tuple[int, int]]) -> None:
     metric, imperial = measured(rows_of(seed, left_out)), measured(rows_of(seed, left_out, "in"))
-    for field in dataclasses.fields(Measurement):
-        one, other = getattr(metric, field.name), getattr(imperial, field.name)
-        if isinstance(one, np.ndarray):
-            np.testing.assert_allclose(one, other, rtol=1e-9, atol=1e-12)
-        elif field.name not in ("humidity_percent",):
-            assert one == other
+    pairs = [
+        (getattr(one, field.name), getattr(other, field.name))
+        for one, other in ((metric, imperial), (metric.heights, imperial.heights))
+        for field in dataclasses.fields(one)
+        if field.name not in ("humidity_percent", "heights", "shared")
+    ]
+    shared = zip(metric.heights.shared, imperial.heights.shared, strict=True)
+    pairs += [(one.effect_mm, other.effect_mm) for one, other in shared]
+    for here, there in pairs:
+        if isinstance(here, np.ndarray):
+            np.testing.assert_allclose(here, there, rtol=1e-9, atol=1e-12)
+        else:
+            assert here == there
 
 
 @settings(max_examples=25, deadline=None)
@@ -113,7 +120,7 @@ def test_a_measurement_survives_its_file(
 
 def test_a_measurement_changed_by_hand_is_refused() -> None:
     values = measured(rows_of(1, [])).as_dict()
-    values["nut_mm"][0] += 0.001
+    values["heights"]["height_mm"][0][0] += 0.001
     with pytest.raises(BrokenFileError):
         measurement_from_dict(values)
     with pytest.raises(FormatMismatchError):

@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from evenfall.instrument import read_specification, string_lines
-from evenfall.measurement import Measurement, Origin
+from evenfall.measurement import Heights, Measurement, Origin
 from evenfall.neck import default_bow
 from evenfall.plan import Binding, Plan, Relaxation
 from evenfall.strings.clearance import chord_share, open_gap_mm
@@ -121,7 +121,7 @@ def made_plan(
     top = smooth + chance.normal(0.0, roughness_mm, (strings, frets))
     top[:, list(np.array(high_frets, dtype=int) - 1)] += 0.08
     high = np.full((strings, frets), 1.15) + chance.normal(0.0, 0.01, (strings, frets))
-    shape, row = (strings, frets), (strings,)
+    shape = (strings, frets)
     before = Measurement(
         serial=serial,
         model=spec.name,
@@ -129,18 +129,18 @@ def made_plan(
         source=("readings.csv",),
         strung=True,
         humidity_percent=45.0,
-        crown_top_mm=top,
-        crown_top_u_mm=np.full(shape, 0.004),
-        crown_top_origin=np.full(shape, Origin.READ, dtype=np.int8),
+        heights=Heights.independent(
+            nut_mm=nut,
+            crown_top_mm=top,
+            saddle_mm=saddle,
+            nut_u_mm=0.005,
+            crown_top_u_mm=0.004,
+            saddle_u_mm=0.005,
+        ),
         crown_height_mm=high,
         crown_height_u_mm=np.full(shape, 0.01),
         crown_height_origin=np.full(shape, Origin.READ, dtype=np.int8),
-        nut_mm=nut,
-        nut_u_mm=np.full(row, 0.005),
-        nut_origin=np.full(row, Origin.READ, dtype=np.int8),
-        saddle_mm=saddle,
-        saddle_u_mm=np.full(row, 0.005),
-        saddle_origin=np.full(row, Origin.READ, dtype=np.int8),
+        crown_height_degrees_of_freedom=np.full(shape, np.inf),
         specification_text=text,
     )
     nut_after = nut + nut_change_mm * np.where(np.arange(strings) % 2, 0.5, 1.0)

@@ -51,7 +51,6 @@ def audit(
     crown_height_after_mm: FloatArray,
     nut_after_mm: FloatArray,
     saddle_after_mm: FloatArray,
-    bow_mm_per_mm: FloatArray,
     easing_mm: dict[str, float],
     check_relief: bool = True,
 ) -> tuple[Requirement, ...]:
@@ -67,8 +66,6 @@ def audit(
         Shape (K, F) [mm].
     nut_after_mm, saddle_after_mm
         Shape (K,) [mm].
-    bow_mm_per_mm
-        What more relief does to each crown over the line from nut to saddle, shape (K, F).
     easing_mm
         How much each limit was knowingly eased [mm], by lever; empty for none.
     check_relief
@@ -88,17 +85,15 @@ def audit(
         x = lines.station_mm[k]
         bridge = float(lines.saddle_station_mm[k])
         z = np.append(nut_after_mm[k], crown_top_after_mm[k])
-        u = np.append(measurement.nut_u_mm[k], measurement.crown_top_u_mm[k])
-        carried = measurement.converted_relief_u_mm * np.append(0.0, bow_mm_per_mm[k])
         for stop in range(specification.frets):
             ahead = slice(stop + 1, None)
             rise = (saddle_after_mm[k] - z[stop]) / (bridge - x[stop])
             underside = z[stop] + rise * (x[ahead] - x[stop])
             along = (x[ahead] - x[stop]) / (bridge - x[stop])
-            uncertainty = np.hypot(
-                np.hypot(u[ahead], (1.0 - along) * u[stop]), along * measurement.saddle_u_mm[k]
-            )
-            uncertainty = np.hypot(uncertainty, (1.0 - along) * carried[stop] - carried[ahead])
+            weights = np.zeros((len(along), len(x) + 1))
+            weights[:, stop], weights[:, -1] = 1.0 - along, along
+            weights[np.arange(len(along)), stop + 1 + np.arange(len(along))] = -1.0
+            uncertainty = measurement.heights.u_mm(weights, k)
             need = (
                 specification.rule.extra_clearance_mm
                 + one_sided * uncertainty

@@ -12,7 +12,7 @@ from evenfall.levelling.methods import Outcome, adjust_only, frets_closed
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
 from evenfall.levelling.standing_out import standing_out
-from evenfall.measurement import plain_numbers
+from evenfall.measurement.measurement import plain_numbers
 from evenfall.strings.clearance import (
     TouchForce,
     open_gap_mm,

@@ -262,7 +262,9 @@ def with_new_wire(problem: Problem, replaced: BoolArray, gain_mm: FloatArray) ->
     height = np.where(replaced, wire.crown_height_mm, found.crown_height_mm)
     measurement = replace(
         found,
-        crown_top_mm=found.crown_top_mm + np.where(replaced, gain_mm, 0.0),
+        heights=found.heights.at(
+            crown_top_mm=found.heights.crown_top_mm + np.where(replaced, gain_mm, 0.0)
+        ),
         crown_height_mm=height,
         crown_height_origin=np.where(
             replaced, np.int8(Origin.NOMINAL), found.crown_height_origin

@@ -326,7 +326,6 @@ def _plan(
         crown_height_after_mm=outcome.crown_height_after_mm,
         nut_after_mm=outcome.nut_after_mm,
         saddle_after_mm=outcome.saddle_after_mm,
-        bow_mm_per_mm=found.bow.frets,
         easing_mm=easing_mm,
         check_relief=found.relief_free,
     )

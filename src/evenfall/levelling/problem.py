@@ -16,7 +16,7 @@ from evenfall.errors import RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.neck import default_bow
-from evenfall.strings.clearance import chord_share, clearance_per_relief, open_share
+from evenfall.strings.clearance import chord_share, clearance_weights, open_gap_weights
 from evenfall.strings.excursion import excursion_table
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from evenfall.instrument import Specification, StringLines
     from evenfall.instrument.specification import Limit
-    from evenfall.measurement import Measurement
+    from evenfall.measurement import Heights, Measurement
     from evenfall.neck import Bow
     from evenfall.strings.excursion import ExcursionTable
 
@@ -191,21 +191,13 @@ def build_problem(
     kappa = NormalDist().inv_cdf(specification.rule.coverage)
     allowance = specification.rule.working_allowance_mm
     share = chord_share(lines)
-    u_open_saddle = measurement.saddle_u_mm
-    u = np.concatenate([measurement.nut_u_mm[:, None], measurement.crown_top_u_mm], axis=1)
-    spread = np.sqrt(
-        u[:, None, :] ** 2
-        + ((1.0 - share) * u[:, :, None]) ** 2
-        + (share * u_open_saddle[:, None, None]) ** 2
-    )
-    carried_u = measurement.converted_relief_u_mm
-    spread = np.hypot(spread, carried_u * clearance_per_relief(lines, bow.frets))
-    relief_u = np.hypot(bow.relief_u_mm(measurement.crown_top_u_mm), carried_u)
+    heights, weights = measurement.heights, clearance_weights(lines)
+    spread = np.stack([heights.u_mm(rows, k) for k, rows in enumerate(weights)])
     reference = specification.scale.reference_fret
     guard = {
-        "action": allowance + kappa * _open_gap_u_mm(measurement, lines, bow, reference),
-        "first-fret-gap": allowance + kappa * _open_gap_u_mm(measurement, lines, bow, 1),
-        "relief": np.array([allowance + kappa * relief_u]),
+        "action": allowance + kappa * _open_gap_u_mm(heights, lines, reference),
+        "first-fret-gap": allowance + kappa * _open_gap_u_mm(heights, lines, 1),
+        "relief": np.array([allowance + kappa * bow.relief_u_mm(heights)]),
     }
     return Problem(
         specification=specification,
@@ -277,12 +269,7 @@ def _require_fit(specification: Specification, measurement: Measurement) -> None
         raise RequestError(
             f"The measurement lacks {' and '.join(lacking)}; read them and measure again."
         )
-    uncertainties = (
-        measurement.crown_top_u_mm,
-        measurement.crown_height_u_mm,
-        measurement.nut_u_mm,
-        measurement.saddle_u_mm,
-    )
+    uncertainties = (measurement.heights.own_u_mm, measurement.crown_height_u_mm)
     if not all(bool((np.isfinite(u) & (u >= 0.0)).all()) for u in uncertainties):
         raise RequestError(
             "Every height needs an uncertainty of zero or more millimetres; measure again."
@@ -321,17 +308,9 @@ def _attack(
     return np.broadcast_to(given, (count,)).copy()
 
 
-def _open_gap_u_mm(measurement: Measurement, lines: StringLines, bow: Bow, fret: int) -> FloatArray:
+def _open_gap_u_mm(heights: Heights, lines: StringLines, fret: int) -> FloatArray:
     """Return the standard uncertainty of an open-string gap over a fret, shape (K,)."""
-    share = open_share(lines, fret)
-    return np.asarray(
-        np.sqrt(
-            ((1.0 - share) * measurement.nut_u_mm) ** 2
-            + (share * measurement.saddle_u_mm) ** 2
-            + measurement.crown_top_u_mm[:, fret - 1] ** 2
-            + (measurement.converted_relief_u_mm * bow.frets[:, fret - 1]) ** 2
-        )
-    )
+    return np.stack([heights.u_mm(row, k) for k, row in enumerate(open_gap_weights(lines, fret))])
 
 
 def _guarded(stated: Sequence[Limit], guard: FloatArray) -> FloatArray:

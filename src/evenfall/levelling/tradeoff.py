@@ -117,7 +117,9 @@ def _with_its_frets(plan: Plan) -> Measurement:
     straight = plan.crown_top_after_mm + plan.removal_mm
     return replace(
         found,
-        crown_top_mm=straight - plan.relief_change_mm * plan.bow_mm_per_mm,
+        heights=found.heights.at(
+            crown_top_mm=straight - plan.relief_change_mm * plan.bow_mm_per_mm
+        ),
         crown_height_mm=plan.crown_height_after_mm + plan.removal_mm,
         crown_height_origin=np.where(new, Origin.NOMINAL, found.crown_height_origin).astype(
             np.int8

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from evenfall.instrument import Specification, StringLines
+    from evenfall.measurement import Heights
 
     FloatArray = NDArray[np.float64]
 
@@ -52,15 +53,9 @@ class Bow:
         """
         return float(np.sum(self.weights * crown_top_mm))
 
-    def relief_u_mm(self, crown_top_u_mm: FloatArray) -> float:
-        """Return the standard uncertainty of `relief_mm` for independent readings [mm].
-
-        Parameters
-        ----------
-        crown_top_u_mm
-            Standard uncertainties, shape (K, F) [mm].
-        """
-        return float(np.sqrt(np.sum((self.weights * crown_top_u_mm) ** 2)))
+    def relief_u_mm(self, heights: Heights) -> float:
+        """Return the standard uncertainty of the relief in some heights [mm]."""
+        return float(heights.u_mm(np.pad(self.weights, ((0, 0), (1, 1)))))
 
 
 def default_bow(specification: Specification, lines: StringLines) -> Bow:

@@ -10,7 +10,7 @@ import numpy as np
 
 from evenfall.errors import Finding, RequestError
 from evenfall.instrument import string_lines
-from evenfall.measurement import Measurement, Origin
+from evenfall.measurement import Heights, Measurement, Origin, Shared
 from evenfall.neck.season import COVERAGE_FACTOR, ROOM_C, Season, season_change
 from evenfall.units import length_text
 
@@ -69,14 +69,22 @@ def converted_to_tension(
     more = tension - (model.tension_n if measurement.strung else 0.0)
     change = model.relief_mm_per_n * more
     change_u = model.relief_u_mm_per_n * abs(more)
-    origin = measurement.crown_top_origin
+    heights = measurement.heights
+    bow = np.pad(model.bow.frets, ((0, 0), (1, 1)))
     taken = f"at {model.tension_n:.0f} N" if measurement.strung else "without strings"
     carried = replace(
         measurement,
         strung=True,
-        crown_top_mm=measurement.crown_top_mm + change * model.bow.frets,
-        converted_relief_u_mm=measurement.converted_relief_u_mm + change_u,
-        crown_top_origin=np.where(origin == Origin.READ, np.int8(Origin.DERIVED), origin),
+        heights=_with_conversion(
+            replace(
+                heights,
+                height_mm=heights.height_mm + change * bow,
+                origin=np.where(
+                    (heights.origin == Origin.READ) & (bow != 0.0), Origin.DERIVED, heights.origin
+                ),
+            ),
+            change_u * bow,
+        ),
         direct=(),  # gaps that were read belong to the neck as it stood
         routes=(
             *measurement.routes,
@@ -85,6 +93,14 @@ def converted_to_tension(
         ),
     )
     return Converted(carried, change, change_u)
+
+
+def _with_conversion(heights: Heights, effect_mm: FloatArray) -> Heights:
+    """Return the heights with a conversion more; those of one neck add up, being one stiffness."""
+    before = [s for s in heights.shared if s.name == "conversion"]
+    others = tuple(s for s in heights.shared if s.name != "conversion")
+    total = effect_mm + sum(s.effect_mm for s in before)
+    return replace(heights, shared=others).sharing(Shared("conversion", "all", total))
 
 
 def restrung(
@@ -299,10 +315,7 @@ def forecast(
     carried = None if measurement.strung else converted_to_tension(model, measurement)
     tops = measurement.crown_top_mm
     relief = model.bow.relief_mm(tops)
-    relief_u = math.hypot(
-        model.bow.relief_u_mm(np.nan_to_num(measurement.crown_top_u_mm)),
-        measurement.converted_relief_u_mm,
-    )
+    relief_u = model.bow.relief_u_mm(measurement.heights)
     if carried is not None:
         relief += carried.relief_change_mm
         relief_u = math.hypot(relief_u, carried.relief_change_u_mm)

@@ -15,7 +15,7 @@ import numpy as np
 
 from evenfall.errors import RequestError
 from evenfall.instrument.wood import WOODS
-from evenfall.measurement import plain_numbers
+from evenfall.measurement.measurement import plain_numbers
 from evenfall.neck.stiffness import DEFAULT_BOARD_WOOD
 
 if TYPE_CHECKING:

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
+    from evenfall.measurement import Heights, Measurement
 
     FloatArray = NDArray[np.float64]
 
@@ -147,37 +147,35 @@ def _curves(
     def curve(
         name: str,
         top: FloatArray,
-        u: FloatArray | None,
+        heights: Heights | None,
         *,
         filled: bool,
         relief: float | None = None,
-        carried_u_mm: float = 0.0,
     ) -> _Curve:
         if top.shape != shape:
             raise ValueError(f"heights must have shape {shape}")
         return _Curve(
             name,
             _over_line(top, lines.station_mm[:, 1:]),
-            u,
+            None if heights is None else heights.crown_top_u_mm,
             bow.relief_mm(top) if relief is None else relief,
-            np.nan if u is None else np.hypot(bow.relief_u_mm(u), carried_u_mm),
+            np.nan if heights is None else bow.relief_u_mm(heights),
             filled,
         )
 
     first = curve(
         "as read" if after is None else "before",
         before.crown_top_mm,
-        before.crown_top_u_mm,
+        before.heights,
         filled=after is None,
         relief=after.relief_before_mm if isinstance(after, Plan) else None,
-        carried_u_mm=before.converted_relief_u_mm,
     )
     if after is None:
         return [first]
     if isinstance(after, Plan):
         top, relief = after.crown_top_after_mm, after.relief_after_mm
         return [first, curve("planned", top, None, filled=True, relief=relief)]
-    return [first, curve("after", after.crown_top_mm, after.crown_top_u_mm, filled=True)]
+    return [first, curve("after", after.crown_top_mm, after.heights, filled=True)]
 
 
 def _over_line(height: FloatArray, station: FloatArray) -> FloatArray:

@@ -62,11 +62,11 @@ def heights_read(measurement: Measurement) -> Heights:
     m = measurement
     return Heights(
         nut_mm=known(m.nut_mm, m.nut_origin),
-        nut_u_mm=stated(m.nut_u_mm),
+        nut_u_mm=stated(m.heights.own_u_mm[:, 0]),
         top_mm=known(m.crown_top_mm, m.crown_top_origin),
-        top_u_mm=stated(m.crown_top_u_mm),
+        top_u_mm=stated(m.heights.own_u_mm[:, 1:-1]),
         saddle_mm=known(m.saddle_mm, m.saddle_origin),
-        saddle_u_mm=stated(m.saddle_u_mm),
+        saddle_u_mm=stated(m.heights.own_u_mm[:, -1]),
     )
 
 

@@ -136,19 +136,26 @@ class Case:
         change_mm_per_mm
             Change of the result per millimetre more relief.
         """
-        u_mm = self.measurement.converted_relief_u_mm
-        if u_mm == 0.0:
+        shared = [s for s in self.measurement.heights.shared if s.name == "conversion"]
+        if not shared:
             return []
+        bow = self.bow.frets
+        u_mm = float(np.linalg.norm(shared[0].effect_mm) / np.linalg.norm(bow))
         return [BudgetLine("relief added by carrying to tension", 0.0, u_mm, change_mm_per_mm)]
 
     def _line(
         self, what: str, field: str, at: tuple[int, ...], sensitivity: float, where: str
     ) -> BudgetLine:
         origin = Origin(int(getattr(self.measurement, f"{field}_origin")[at]))
+        own = {
+            "nut": self.heights.nut_u_mm,
+            "crown_top": self.heights.top_u_mm,
+            "saddle": self.heights.saddle_u_mm,
+        }[field]
         return BudgetLine(
             name=f"{what}, {where}{_ORIGIN_WORDS.get(origin, '')}",
             value=float(getattr(self.measurement, f"{field}_mm")[at]),
-            standard_uncertainty=float(stated(getattr(self.measurement, f"{field}_u_mm")[at])),
+            standard_uncertainty=float(own[at]),
             sensitivity=float(sensitivity),
         )
 
@@ -462,8 +469,8 @@ def clearances(case: Case) -> Clearances:
         + ((1.0 - share) * u_mm[:, :, None]) ** 2
         + (share * read.saddle_u_mm[:, None, None]) ** 2
     )
-    bowed = (
-        clearance_per_relief(case.lines, case.bow.frets) * case.measurement.converted_relief_u_mm
+    bowed = clearance_per_relief(case.lines, case.bow.frets) * sum(
+        line.standard_uncertainty for line in case.converted_lines(1.0)
     )
     excursion_mm = case.attack_n[:, None, None] * case.excursion.excursion_mm_per_n
     return Clearances(

@@ -13,7 +13,7 @@ import numpy as np
 
 from evenfall.errors import BrokenFileError, Finding, FormatMismatchError
 from evenfall.instrument.specification import DecisionRule
-from evenfall.measurement import (
+from evenfall.measurement.measurement import (
     content_hash,
     nan_for_none,
     plain_number,

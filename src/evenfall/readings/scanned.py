@@ -16,7 +16,7 @@ import numpy as np
 
 from evenfall.errors import At, EvenfallError, Finding, ReadingsError, RequestError
 from evenfall.instrument import string_lines
-from evenfall.measurement import Origin
+from evenfall.measurement import Heights, Origin
 from evenfall.scans import measure_crowns, to_measurement
 from evenfall.scans.formats import Options, Progress, Scan, read_scan
 from evenfall.scans.formats.scan import silent
@@ -166,8 +166,6 @@ def read_scanned(
         errors += _clash_of_states(known, readings)
     if errors or measurement is None:
         raise readings_error(errors, At(file=sheets[0].name) if len(sheets) == 1 else At())
-    # what no crown has has no uncertainty either
-    measurement = replace(measurement, crown_top_u_mm=crowns.crown_top_u_mm)
     if known.strung is not None:
         measurement = replace(measurement, strung=known.strung)
     return Scanned(
@@ -369,7 +367,7 @@ def _over_scan(
             f"the scan's datum: {', '.join(added[:8])}{more}."
         )
         findings.append(Finding("route", sentence, "crown_top", "note"))
-    heights = replace(crowns, crown_top_mm=top, crown_top_u_mm=top_u, crown_top_origin=origin)
+    heights = replace(crowns, heights=_crowns_alone(top, top_u, origin))
     heights = _with_crown_heights(readings, heights)
     return usable, heights, [*findings, *_comparison(worst, readings)]
 
@@ -421,17 +419,26 @@ def _without_gaps(
             "of each such string."
         )
         findings.append(Finding("missing", sentence, "crown_top"))
-    origin = crowns.crown_top_origin
+    origin = np.where(filled, np.int8(Origin.INTERPOLATED), crowns.crown_top_origin)
     whole = replace(
         crowns,
-        crown_top_mm=top,
-        crown_top_u_mm=top_u,
-        crown_top_origin=np.where(filled, np.int8(Origin.INTERPOLATED), origin).astype(np.int8),
+        heights=_crowns_alone(top, top_u, origin),
         crown_height_mm=height,
         crown_height_u_mm=height_u,
         crown_height_origin=height_origin,
     )
     return whole, findings
+
+
+def _crowns_alone(top_mm: FloatArray, u_mm: FloatArray, origin: NDArray[np.int8]) -> Heights:
+    """Return heights of crowns without nut and saddle."""
+    return Heights.independent(
+        nut_mm=np.nan,
+        crown_top_mm=top_mm,
+        saddle_mm=np.nan,
+        crown_top_u_mm=u_mm,
+        origin=np.pad(origin, ((0, 0), (1, 1))),
+    )
 
 
 _REPLACED = frozenset({"crown_top", "crown_height", "board"})

@@ -9,7 +9,7 @@ import numpy as np
 
 from evenfall.errors import Finding
 from evenfall.instrument import string_lines
-from evenfall.measurement import Measurement, Origin
+from evenfall.measurement import Heights, Measurement, Origin
 from evenfall.scans.board import Board, BoardCells
 from evenfall.scans.crossings import MISSING, Crossing, crown_at, smooth_crown
 from evenfall.scans.crown_line import CAP_SHARE, CrownLine, fit_crown_line, scatter_ratios
@@ -213,14 +213,11 @@ def to_measurement(
     humidity_percent
         Relative humidity of the air as noted [%].
     """
-    strings = survey.crown_top_mm.shape[0]
     seen = np.isfinite(survey.height_mm)
     many = np.maximum(seen.sum(axis=0), 1)
     height = np.where(seen, survey.height_mm, 0.0).sum(axis=0) / many
     height_u = np.sqrt(np.where(seen, survey.height_u_mm**2, 0.0).sum(axis=0) / many)
     known = seen.any(axis=0)
-    blank = np.full(strings, np.nan)
-    missing = np.full(strings, Origin.MISSING, dtype=np.int8)
     counts = {
         origin: int((survey.crown_top_origin == origin).sum())
         for origin in (Origin.READ, Origin.INTERPOLATED, Origin.MISSING)
@@ -239,20 +236,19 @@ def to_measurement(
         source=source,
         strung=strung,
         humidity_percent=humidity_percent,
-        crown_top_mm=survey.crown_top_mm,
-        crown_top_u_mm=survey.crown_top_u_mm,
-        crown_top_origin=survey.crown_top_origin,
+        heights=Heights.independent(
+            nut_mm=np.nan,
+            crown_top_mm=survey.crown_top_mm,
+            saddle_mm=np.nan,
+            crown_top_u_mm=survey.crown_top_u_mm,
+            origin=np.pad(survey.crown_top_origin, ((0, 0), (1, 1))),
+        ),
         crown_height_mm=np.where(known, height, np.nan),
         crown_height_u_mm=np.where(known, height_u, np.nan),
         crown_height_origin=np.where(
             known, survey.crown_top_origin, np.int8(Origin.MISSING)
         ).astype(np.int8),
-        nut_mm=blank,
-        nut_u_mm=blank,
-        nut_origin=missing,
-        saddle_mm=blank,
-        saddle_u_mm=blank,
-        saddle_origin=missing,
+        crown_height_degrees_of_freedom=np.full(survey.crown_top_mm.shape, np.inf),
         routes=tuple(routes),
         specification_text=specification.text,
     )

@@ -13,7 +13,7 @@ import numpy as np
 
 from evenfall.errors import Finding
 from evenfall.instrument import string_lines
-from evenfall.measurement import Direct, Measurement, Origin
+from evenfall.measurement import Direct, Heights, Measurement, Origin
 from evenfall.sheets.bow_route import crown_tops_from_bow
 from evenfall.sheets.crown_tops import (
     CrownHeights,
@@ -140,18 +140,21 @@ def _measurement(
         source=source,
         strung=True,
         humidity_percent=math.nan,
-        crown_top_mm=tops.height_mm,
-        crown_top_u_mm=tops.u_mm,
-        crown_top_origin=tops.origin,
+        heights=replace(
+            Heights.independent(
+                nut_mm=ends.nut_mm,
+                crown_top_mm=tops.height_mm,
+                saddle_mm=ends.saddle_mm,
+                nut_u_mm=ends.nut_u_mm,
+                crown_top_u_mm=tops.u_mm,
+                saddle_u_mm=ends.saddle_u_mm,
+            ),
+            origin=np.column_stack([ends.nut_origin, tops.origin, ends.saddle_origin]),
+        ),
         crown_height_mm=heights.height_mm,
         crown_height_u_mm=heights.u_mm,
         crown_height_origin=heights.origin,
-        nut_mm=ends.nut_mm,
-        nut_u_mm=ends.nut_u_mm,
-        nut_origin=ends.nut_origin,
-        saddle_mm=ends.saddle_mm,
-        saddle_u_mm=ends.saddle_u_mm,
-        saddle_origin=ends.saddle_origin,
+        crown_height_degrees_of_freedom=np.full(tops.height_mm.shape, math.inf),
         direct=_direct(means, specification),
         routes=tops.routes
         + ends.routes

@@ -64,6 +64,32 @@ def rest_clearance_mm(
     return np.where(free, clearance, np.nan)
 
 
+def clearance_weights(lines: StringLines) -> FloatArray:
+    """Return the weights of a string's heights (nut, crown tops, saddle) in its rest clearances.
+
+    Shape (K, F + 1, F + 1, F + 2); 0 where j <= i, where the string is not free.
+    """
+    share = chord_share(lines)
+    free = np.triu(np.ones(share.shape[1:], dtype=bool), k=1)
+    count, points = share.shape[:2]
+    weights = np.zeros((*share.shape, points + 1))
+    i, j = np.nonzero(free)
+    for k in range(count):
+        weights[k, i, j, i] = 1.0 - share[k, i, j]
+        weights[k, i, j, j] = -1.0
+        weights[k, i, j, -1] = share[k, i, j]
+    return weights
+
+
+def open_gap_weights(lines: StringLines, fret: int) -> FloatArray:
+    """Return the weights of a string's heights in its open gap over a fret, shape (K, F + 2)."""
+    share = open_share(lines, fret)
+    weights = np.zeros((len(share), lines.station_mm.shape[1] + 1))
+    weights[:, 0], weights[:, -1] = 1.0 - share, share
+    weights[:, fret] = -1.0
+    return weights
+
+
 def clearance_per_relief(lines: StringLines, bow_mm_per_mm: FloatArray) -> FloatArray:
     """Return what one millimetre more relief does to every rest clearance [mm/mm].
 

@@ -39,7 +39,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.measurement import plain_numbers
+from evenfall.measurement.measurement import plain_numbers
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -57,7 +57,7 @@ class Disagreement:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        from evenfall.measurement import plain_number
+        from evenfall.measurement.measurement import plain_number
 
         return {
             "string": self.string,
@@ -102,7 +102,7 @@ class MotionCheck:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        from evenfall.measurement import plain_number
+        from evenfall.measurement.measurement import plain_number
 
         return {
             "attack_n": list(self.attack_n),

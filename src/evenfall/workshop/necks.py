@@ -188,8 +188,6 @@ def neck(
     RequestError
         Readings are missing or do not go together, or a value is out of range.
     """
-    import numpy as np
-
     from evenfall.neck import forecast
 
     model, findings = known_neck(
@@ -207,7 +205,6 @@ def neck(
             nut_mm=plan.nut_after_mm,
             saddle_mm=plan.saddle_after_mm,
         )
-        state = replace(state, crown_top_u_mm=np.nan_to_num(state.crown_top_u_mm))
     made = forecast(
         specification,
         model,

@@ -83,7 +83,7 @@ class PlayedPosition:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        from evenfall.measurement import plain_number
+        from evenfall.measurement.measurement import plain_number
 
         return {
             "string": self.string,
@@ -658,7 +658,7 @@ def attack_values(string: int, found: AttackEstimate) -> dict[str, Any]:
     found
         The estimate.
     """
-    from evenfall.measurement import plain_number
+    from evenfall.measurement.measurement import plain_number
 
     return {
         "string": string,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.measurement import plain_number
+from evenfall.measurement.measurement import plain_number
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

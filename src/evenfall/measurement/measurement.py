@@ -1,40 +1,27 @@
-"""Measurement: one set of readings of one instrument in one state; data only.
-
-Heights are over a straight datum common to all readings. What is missing stays NaN; what was
-filled in from neighbours is marked so.
-"""
+"""Measurement: one set of readings of one instrument in one state; data only."""
 
 from __future__ import annotations
 
 import hashlib
 import json
+import math
 from dataclasses import dataclass, replace
-from enum import IntEnum
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.arrays import read_only
 from evenfall.errors import BrokenFileError, FormatMismatchError
+from evenfall.measurement.heights import Heights, Origin, Shared
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int8]
+    from evenfall.arrays import CodeArray, FloatArray
 
 SCHEMA = "evenfall/measurement@1"
-
-
-class Origin(IntEnum):
-    """How a height came about."""
-
-    MISSING = 0
-    READ = 1
-    DERIVED = 2
-    INTERPOLATED = 3
-    NOMINAL = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +38,8 @@ class Direct:
         Fret that the gap was read at.
     value_mm, u_mm
         Value and standard uncertainty [mm].
+    degrees_of_freedom
+        Of that uncertainty; infinite where it is taken as known.
     """
 
     quantity: str
@@ -58,9 +47,10 @@ class Direct:
     fret: int
     value_mm: float
     u_mm: float
+    degrees_of_freedom: float = math.inf
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Measurement:
     """One set of readings of one instrument with K strings and F frets.
 
@@ -78,24 +68,17 @@ class Measurement:
         Whether the strings were at pitch during the readings.
     humidity_percent
         Relative humidity of the air as noted [%]; NaN if not noted.
-    crown_top_mm, crown_top_u_mm, crown_top_origin
-        Height of each crown on its string's line, standard uncertainty [mm] and `Origin`;
-        shape (K, F).
-    crown_height_mm, crown_height_u_mm, crown_height_origin
-        Crown height over the board, shape (K, F).
-    nut_mm, nut_u_mm, nut_origin
-        Floor of each nut slot, shape (K,).
-    saddle_mm, saddle_u_mm, saddle_origin
-        Top of the saddle at each string, shape (K,).
+    heights
+        Nut slots, crown tops and saddle over a straight datum common to all readings.
+    crown_height_mm, crown_height_u_mm, crown_height_origin, crown_height_degrees_of_freedom
+        Crown height over the board, standard uncertainty [mm], `Origin`, and degrees of freedom of
+        that uncertainty, shape (K, F).
     direct
         Actions and reliefs that were read directly.
     routes
         One sentence for each way in which a height was obtained.
     specification_text
         The specification itself, so that the measurement stands on its own.
-    converted_relief_u_mm
-        Standard uncertainty of the relief that carrying the readings to another string tension
-        added [mm]; all crowns share it, in the shape of the neck's bow. Zero for readings as taken.
     """
 
     serial: str
@@ -104,47 +87,90 @@ class Measurement:
     source: tuple[str, ...]
     strung: bool
     humidity_percent: float
-    crown_top_mm: FloatArray
-    crown_top_u_mm: FloatArray
-    crown_top_origin: IntArray
+    heights: Heights
     crown_height_mm: FloatArray
     crown_height_u_mm: FloatArray
-    crown_height_origin: IntArray
-    nut_mm: FloatArray
-    nut_u_mm: FloatArray
-    nut_origin: IntArray
-    saddle_mm: FloatArray
-    saddle_u_mm: FloatArray
-    saddle_origin: IntArray
+    crown_height_origin: CodeArray
+    crown_height_degrees_of_freedom: FloatArray
     direct: tuple[Direct, ...] = ()
     routes: tuple[str, ...] = ()
     specification_text: str = ""
-    converted_relief_u_mm: float = 0.0
 
     def __post_init__(self) -> None:
-        strings, frets = self.crown_top_mm.shape
-        for name in _GRID:
-            if getattr(self, name).shape != (strings, frets):
-                raise ValueError(f"{name} must have shape ({strings}, {frets})")
-        for name in _ROW:
-            if getattr(self, name).shape != (strings,):
-                raise ValueError(f"{name} must have shape ({strings},)")
+        shape = (self.heights.strings, self.heights.frets)
+        for name, kind in _GRID.items():
+            grid = read_only(np.asarray(getattr(self, name), dtype=kind))
+            if grid.shape != shape:
+                raise ValueError(f"{name} must have shape {shape}")
+            object.__setattr__(self, name, grid)
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Measurement):
+            return NotImplemented
+        return self.content_hash == other.content_hash
+
+    def __hash__(self) -> int:
+        return hash(self.content_hash)
 
     @property
     def string_count(self) -> int:
         """Number of strings K."""
-        return int(self.crown_top_mm.shape[0])
+        return self.heights.strings
 
     @property
     def fret_count(self) -> int:
         """Number of frets F."""
-        return int(self.crown_top_mm.shape[1])
+        return self.heights.frets
 
     @property
     def complete(self) -> bool:
         """Whether every height that a plan needs is there."""
-        heights = (self.crown_top_mm, self.crown_height_mm, self.nut_mm, self.saddle_mm)
-        return all(bool(np.isfinite(h).all()) for h in heights)
+        return not self.heights.missing.any() and bool(np.isfinite(self.crown_height_mm).all())
+
+    @property
+    def nut_mm(self) -> FloatArray:
+        """Floor of each nut slot, shape (K,) [mm]."""
+        return self.heights.nut_mm
+
+    @property
+    def nut_u_mm(self) -> FloatArray:
+        """Standard uncertainty of each nut slot, shape (K,) [mm]."""
+        return self.heights.nut_u_mm
+
+    @property
+    def nut_origin(self) -> CodeArray:
+        """`Origin` of each nut slot, shape (K,)."""
+        return self.heights.origin[:, 0]
+
+    @property
+    def crown_top_mm(self) -> FloatArray:
+        """Crown tops, shape (K, F) [mm]."""
+        return self.heights.crown_top_mm
+
+    @property
+    def crown_top_u_mm(self) -> FloatArray:
+        """Standard uncertainty of each crown top, shape (K, F) [mm]."""
+        return self.heights.crown_top_u_mm
+
+    @property
+    def crown_top_origin(self) -> CodeArray:
+        """`Origin` of each crown top, shape (K, F)."""
+        return self.heights.origin[:, 1:-1]
+
+    @property
+    def saddle_mm(self) -> FloatArray:
+        """Top of the saddle at each string, shape (K,) [mm]."""
+        return self.heights.saddle_mm
+
+    @property
+    def saddle_u_mm(self) -> FloatArray:
+        """Standard uncertainty of the saddle, shape (K,) [mm]."""
+        return self.heights.saddle_u_mm
+
+    @property
+    def saddle_origin(self) -> CodeArray:
+        """`Origin` of the saddle at each string, shape (K,)."""
+        return self.heights.origin[:, -1]
 
     @property
     def content_hash(self) -> str:
@@ -157,83 +183,77 @@ class Measurement:
         return {"schema": SCHEMA, "content_hash": content_hash(content), **content}
 
     def _content(self) -> dict[str, Any]:
-        content: dict[str, Any] = {
+        heights = self.heights
+        return {
             "serial": self.serial,
             "model": self.model,
             "specification_hash": self.specification_hash,
             "source": list(self.source),
             "strung": self.strung,
-            "humidity_percent": None
-            if np.isnan(self.humidity_percent)
-            else float(self.humidity_percent),
+            "humidity_percent": plain_number(self.humidity_percent),
+            "heights": {
+                "height_mm": plain_numbers(heights.height_mm),
+                "origin": plain_numbers(heights.origin),
+                "own_u_mm": plain_numbers(heights.own_u_mm),
+                "own_degrees_of_freedom": _plain_freedom(heights.own_degrees_of_freedom),
+                "shared": [
+                    {
+                        "name": s.name,
+                        "by": s.by,
+                        "effect_mm": plain_numbers(s.effect_mm),
+                        "degrees_of_freedom": plain_number(s.degrees_of_freedom),
+                    }
+                    for s in heights.shared
+                ],
+            },
+            "crown_height_mm": plain_numbers(self.crown_height_mm),
+            "crown_height_u_mm": plain_numbers(self.crown_height_u_mm),
+            "crown_height_origin": plain_numbers(self.crown_height_origin),
+            "crown_height_degrees_of_freedom": _plain_freedom(self.crown_height_degrees_of_freedom),
+            "direct": [
+                {
+                    "quantity": d.quantity,
+                    "string": d.string,
+                    "fret": d.fret,
+                    "value_mm": d.value_mm,
+                    "u_mm": d.u_mm,
+                    "degrees_of_freedom": plain_number(d.degrees_of_freedom),
+                }
+                for d in self.direct
+            ],
+            "routes": list(self.routes),
+            "specification_text": self.specification_text,
         }
-        for name in (*_GRID, *_ROW):
-            content[name] = plain_numbers(getattr(self, name))
-        content["direct"] = [
-            {
-                "quantity": d.quantity,
-                "string": d.string,
-                "fret": d.fret,
-                "value_mm": d.value_mm,
-                "u_mm": d.u_mm,
-            }
-            for d in self.direct
-        ]
-        content["routes"] = list(self.routes)
-        content["converted_relief_u_mm"] = self.converted_relief_u_mm
-        content["specification_text"] = self.specification_text
-        return content
 
     def with_heights(
         self, *, crown_top_mm: FloatArray, nut_mm: FloatArray, saddle_mm: FloatArray
     ) -> Measurement:
-        """Return the same measurement with other heights.
-
-        Parameters
-        ----------
-        crown_top_mm
-            Shape (K, F) [mm].
-        nut_mm, saddle_mm
-            Shape (K,) [mm].
-        """
-        return replace(
-            self,
-            crown_top_mm=np.asarray(crown_top_mm, dtype=float),
-            nut_mm=np.asarray(nut_mm, dtype=float),
-            saddle_mm=np.asarray(saddle_mm, dtype=float),
-        )
+        """Return the same measurement with its heights moved to these places [mm]."""
+        moved = self.heights.at(nut_mm=nut_mm, crown_top_mm=crown_top_mm, saddle_mm=saddle_mm)
+        return replace(self, heights=moved)
 
 
-_GRID = (
-    "crown_top_mm",
-    "crown_top_u_mm",
-    "crown_top_origin",
-    "crown_height_mm",
-    "crown_height_u_mm",
-    "crown_height_origin",
-)
-_ROW = (
-    "nut_mm",
-    "nut_u_mm",
-    "nut_origin",
-    "saddle_mm",
-    "saddle_u_mm",
-    "saddle_origin",
-)
-
-
-_ORIGINS = tuple(name for name in (*_GRID, *_ROW) if name.endswith("_origin"))
+_GRID = {
+    "crown_height_mm": np.float64,
+    "crown_height_u_mm": np.float64,
+    "crown_height_origin": np.int8,
+    "crown_height_degrees_of_freedom": np.float64,
+}
 
 _MOST_MM = 1000.0
 """No height, gap or uncertainty in a file is larger; the datum may lie anywhere near the neck."""
 
-_HEIGHTS = {
-    "crown_top": (-_MOST_MM, _MOST_MM),
-    "crown_height": (0.0, 20.0),
-    "nut": (-_MOST_MM, _MOST_MM),
-    "saddle": (-_MOST_MM, _MOST_MM),
-}
-"""Heights and the range that each must lie in [mm]."""
+_MOST_CROWN_MM = 20.0
+
+
+def _plain_freedom(array: FloatArray) -> list[Any]:
+    """Return nested lists with None for degrees of freedom without end."""
+    return plain_numbers(np.where(np.isinf(array), math.nan, array))
+
+
+def _freedom(name: str, given: Any) -> FloatArray:
+    array = number_array(name, given)
+    return np.where(np.isnan(array), math.inf, array)
 
 
 def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
@@ -254,10 +274,7 @@ def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
     if not isinstance(values, dict) or values.get("schema") != SCHEMA:
         raise FormatMismatchError(wrong_schema("a measurement", SCHEMA, values))
     try:
-        arrays: dict[str, Any] = {
-            name: number_array(name, values[name], np.int8 if name in _ORIGINS else np.float64)
-            for name in (*_GRID, *_ROW)
-        }
+        given = values["heights"]
         humidity = values["humidity_percent"]
         measurement = Measurement(
             serial=str(values["serial"]),
@@ -265,7 +282,32 @@ def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
             specification_hash=str(values["specification_hash"]),
             source=tuple(str(s) for s in values["source"]),
             strung=bool(values["strung"]),
-            humidity_percent=float("nan") if humidity is None else float(humidity),
+            humidity_percent=math.nan if humidity is None else float(humidity),
+            heights=Heights(
+                height_mm=number_array("height_mm", given["height_mm"]),
+                origin=number_array("origin", given["origin"], np.int8),
+                own_u_mm=number_array("own_u_mm", given["own_u_mm"]),
+                own_degrees_of_freedom=_freedom(
+                    "own_degrees_of_freedom", given["own_degrees_of_freedom"]
+                ),
+                shared=tuple(
+                    Shared(
+                        str(s["name"]),
+                        s["by"],
+                        number_array("effect_mm", s["effect_mm"]),
+                        float(_freedom("degrees_of_freedom", s["degrees_of_freedom"])),
+                    )
+                    for s in given["shared"]
+                ),
+            ),
+            crown_height_mm=number_array("crown_height_mm", values["crown_height_mm"]),
+            crown_height_u_mm=number_array("crown_height_u_mm", values["crown_height_u_mm"]),
+            crown_height_origin=number_array(
+                "crown_height_origin", values["crown_height_origin"], np.int8
+            ),
+            crown_height_degrees_of_freedom=_freedom(
+                "crown_height_degrees_of_freedom", values["crown_height_degrees_of_freedom"]
+            ),
             direct=tuple(
                 Direct(
                     str(d["quantity"]),
@@ -273,13 +315,12 @@ def measurement_from_dict(values: Mapping[str, Any]) -> Measurement:
                     int(d["fret"]),
                     float(d["value_mm"]),
                     float(d["u_mm"]),
+                    float(_freedom("degrees_of_freedom", d["degrees_of_freedom"])),
                 )
                 for d in values["direct"]
             ),
             routes=tuple(str(r) for r in values["routes"]),
             specification_text=str(values["specification_text"]),
-            converted_relief_u_mm=float(values["converted_relief_u_mm"]),
-            **arrays,
         )
         _check_values(measurement)
     except (KeyError, TypeError, ValueError, OverflowError, AttributeError) as error:
@@ -424,16 +465,26 @@ def damage(error: Exception) -> str:
 
 
 def _check_values(measurement: Measurement) -> None:
-    for name, allowed in _HEIGHTS.items():
-        check_range(f"{name}_mm", getattr(measurement, f"{name}_mm"), *allowed)
-        uncertainty = getattr(measurement, f"{name}_u_mm")
-        check_range(f"{name}_u_mm", uncertainty, 0.0, _MOST_MM)
-        if (np.isnan(uncertainty) & np.isfinite(getattr(measurement, f"{name}_mm"))).any():
+    heights, known = measurement.heights, [int(origin) for origin in Origin]
+    for name, value, u, origin, most in (
+        ("height", heights.height_mm, heights.own_u_mm, heights.origin, _MOST_MM),
+        (
+            "crown_height",
+            measurement.crown_height_mm,
+            measurement.crown_height_u_mm,
+            measurement.crown_height_origin,
+            _MOST_CROWN_MM,
+        ),
+    ):
+        check_range(f"{name}_mm", value, 0.0 if name == "crown_height" else -most, most)
+        check_range(f"{name}_u_mm", u, 0.0, _MOST_MM)
+        if (np.isnan(u) & np.isfinite(value)).any():
             raise ValueError(f"{name}_u_mm is missing where the height is given")
-        known = [int(origin) for origin in Origin]
-        check_range(
-            f"{name}_origin", getattr(measurement, f"{name}_origin"), min(known), max(known)
-        )
+        check_range(f"{name}_origin", origin, min(known), max(known))
+    for shared in heights.shared:
+        if not np.isfinite(shared.effect_mm).all():
+            raise ValueError("effect_mm has a gap")
+        check_range("effect_mm", shared.effect_mm, -_MOST_MM, _MOST_MM)
     check_range("humidity_percent", measurement.humidity_percent, 0.0, 100.0)
     for reading in measurement.direct:
         check_range("direct string", reading.string, 0, measurement.string_count)

@@ -1,0 +1,351 @@
+"""Heights of nut slots, crown tops and saddle with their uncertainty, in components.
+
+Everything that is judged (a clearance, an action, the relief) is a weighted sum of these heights,
+so its uncertainty follows exactly from the law of propagation (JCGM 100:2008, 5.1 and 5.2) as long
+as it is known what the heights have in common. A height therefore carries its own uncertainty,
+independent of all others, and its share in causes that reach several heights.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from enum import IntEnum
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from evenfall.arrays import read_only
+
+if TYPE_CHECKING:
+    from evenfall.arrays import BoolArray, CodeArray, FloatArray
+
+SHARED_NAMES: dict[str, str] = {
+    "action-reading": "reading of an action that nut or saddle was worked out from",
+    "board-reading": "reading of the board that several strings go by",
+    "conversion": "relief that converting to playing tension added",
+    "crown-height-reading": "reading of a crown height that several strings go by",
+    "crown-top-reading": "reading of a crown top that other heights were worked out from",
+    "datum": "line that carries one datum over to another",
+    "detection-limit": "frets that rocked by less than can be seen",
+    "nut-reading": "reading of a nut slot that the saddle was worked out from",
+    "relief-elsewhere": "relief taken from the other strings",
+    "relief-reading": "reading of the relief",
+    "rocking-reading": "reading of a gap under a rocking straightedge",
+    "saddle-reading": "reading of a saddle that the nut was worked out from",
+    "scanner": "the scanner's own form",
+}
+"""Every cause of uncertainty that heights may share, with its meaning."""
+
+
+class Origin(IntEnum):
+    """How a height came about."""
+
+    MISSING = 0
+    READ = 1
+    DERIVED = 2
+    INTERPOLATED = 3
+    NOMINAL = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shared:
+    """One cause of uncertainty that reaches several of the heights of K strings over F frets.
+
+    Parameters
+    ----------
+    name
+        Which, one of `SHARED_NAMES`.
+    by
+        "all": one value for the whole instrument; "string": one for each string, independent of
+        each other; "fret": one for each fret, nut and saddle.
+    effect_mm
+        What one standard uncertainty of it does to each height, columns as in `Heights`, shape
+        (K, F + 2) [mm].
+    degrees_of_freedom
+        Of its standard uncertainty; infinite where that is taken as known.
+    """
+
+    name: str
+    by: Literal["all", "string", "fret"]
+    effect_mm: FloatArray
+    degrees_of_freedom: float = math.inf
+
+    def __post_init__(self) -> None:
+        if self.name not in SHARED_NAMES or self.by not in ("all", "string", "fret"):
+            raise ValueError(f"no heights share {self.name!r} by {self.by!r}")
+        if not self.degrees_of_freedom > 0.0:
+            raise ValueError("degrees of freedom must be positive")
+        object.__setattr__(self, "effect_mm", read_only(np.asarray(self.effect_mm, dtype=float)))
+
+    def __eq__(self, other: object) -> bool:
+        return self._content() == other._content() if isinstance(other, Shared) else NotImplemented
+
+    def __hash__(self) -> int:
+        return hash(self._content())
+
+    def _content(self) -> tuple[object, ...]:
+        return self.name, self.by, self.degrees_of_freedom, self.effect_mm.tobytes()
+
+    def changes(self, weights: FloatArray) -> FloatArray:
+        """Return what one standard uncertainty of each independent value does to weighted sums.
+
+        Weights have the shape (..., K, F + 2), the result (..., number of values) [mm].
+        """
+        change = weights * self.effect_mm
+        if self.by == "string":
+            return np.asarray(change.sum(axis=-1))
+        if self.by == "fret":
+            return np.asarray(change.sum(axis=-2))
+        return np.asarray(change.sum(axis=(-2, -1)))[..., None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Heights:
+    """Heights of K strings over F frets, over one straight datum, with their uncertainty.
+
+    Every array has a row for each string, the treble first, and F + 2 columns: the floor of the
+    nut slot, the crown tops of frets 1 to F, the top of the saddle. Adding a + b x to the heights
+    of a string, x along it, changes nothing that is worked out from them, nor its uncertainty.
+
+    Parameters
+    ----------
+    height_mm
+        Heights, NaN where missing, shape (K, F + 2) [mm].
+    origin
+        `Origin` of each, shape (K, F + 2).
+    own_u_mm
+        Standard uncertainty that each height shares with no other, NaN where missing, shape
+        (K, F + 2) [mm].
+    own_degrees_of_freedom
+        Its degrees of freedom, infinite where it is taken as known, shape (K, F + 2).
+    shared
+        Causes of uncertainty that reach several heights, independent of each other.
+
+    Examples
+    --------
+    >>> bench = Heights.independent(
+    ...     nut_mm=[0.4, 0.5], crown_top_mm=[[0.0, 0.1]] * 2, saddle_mm=[4.0, 4.5],
+    ...     nut_u_mm=0.02, crown_top_u_mm=0.01, saddle_u_mm=0.02)
+    >>> above_first = [[0.9, -1.0, 0.0, 0.1], [0.0, 0.0, 0.0, 0.0]]
+    >>> bench.u_mm(above_first).round(4).item()
+    0.0207
+    """
+
+    height_mm: FloatArray
+    origin: CodeArray
+    own_u_mm: FloatArray
+    own_degrees_of_freedom: FloatArray
+    shared: tuple[Shared, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name, kind in _ARRAYS.items():
+            object.__setattr__(self, name, read_only(np.asarray(getattr(self, name), dtype=kind)))
+        shape = self.height_mm.shape
+        if len(shape) != 2 or shape[0] < 1 or shape[1] < 3:
+            raise ValueError("heights need a row for each string, with nut, frets and saddle")
+        parts = (*(getattr(self, name) for name in _ARRAYS), *(s.effect_mm for s in self.shared))
+        if any(part.shape != shape for part in parts):
+            raise ValueError(f"everything about heights must have the shape {shape}")
+
+    @classmethod
+    def independent(
+        cls,
+        *,
+        nut_mm: _Numbers,
+        crown_top_mm: _Numbers,
+        saddle_mm: _Numbers,
+        nut_u_mm: _Numbers = 0.0,
+        crown_top_u_mm: _Numbers = 0.0,
+        saddle_u_mm: _Numbers = 0.0,
+        origin: _Numbers = Origin.READ,
+    ) -> Heights:
+        """Return heights that have no uncertainty in common.
+
+        Nut and saddle have the shape (K,), crown tops (K, F) [mm], the origin (K, F + 2); one
+        number stands for all.
+        """
+        shape = np.shape(crown_top_mm)
+        height = _columns(shape, nut_mm, crown_top_mm, saddle_mm)
+        own = _columns(shape, nut_u_mm, crown_top_u_mm, saddle_u_mm)
+        missing = ~np.isfinite(height)
+        return cls(
+            height_mm=height,
+            origin=np.where(missing, Origin.MISSING, origin).astype(np.int8),
+            own_u_mm=np.where(missing, np.nan, own),
+            own_degrees_of_freedom=np.full(height.shape, math.inf),
+        )
+
+    def __eq__(self, other: object) -> bool:
+        return self._content() == other._content() if isinstance(other, Heights) else NotImplemented
+
+    def __hash__(self) -> int:
+        return hash(self._content())
+
+    def _content(self) -> tuple[object, ...]:
+        return (*(getattr(self, name).tobytes() for name in _ARRAYS), self.shared)
+
+    # ---- heights -------------------------------------------------------------------------------
+
+    @property
+    def strings(self) -> int:
+        """Number of strings K."""
+        return int(self.height_mm.shape[0])
+
+    @property
+    def frets(self) -> int:
+        """Number of frets F."""
+        return int(self.height_mm.shape[1]) - 2
+
+    @property
+    def missing(self) -> BoolArray:
+        """Which heights are missing, shape (K, F + 2)."""
+        return ~np.isfinite(self.height_mm)
+
+    @property
+    def nut_mm(self) -> FloatArray:
+        """Floor of each nut slot, shape (K,) [mm]."""
+        return self.height_mm[:, 0]
+
+    @property
+    def crown_top_mm(self) -> FloatArray:
+        """Crown tops, shape (K, F) [mm]."""
+        return self.height_mm[:, 1:-1]
+
+    @property
+    def saddle_mm(self) -> FloatArray:
+        """Top of the saddle at each string, shape (K,) [mm]."""
+        return self.height_mm[:, -1]
+
+    def at(
+        self,
+        *,
+        nut_mm: _Numbers | None = None,
+        crown_top_mm: _Numbers | None = None,
+        saddle_mm: _Numbers | None = None,
+    ) -> Heights:
+        """Return the same heights moved to these places [mm], with the uncertainty they have."""
+        moved = _columns(
+            (self.strings, self.frets),
+            self.nut_mm if nut_mm is None else nut_mm,
+            self.crown_top_mm if crown_top_mm is None else crown_top_mm,
+            self.saddle_mm if saddle_mm is None else saddle_mm,
+        )
+        return replace(self, height_mm=moved)
+
+    def only(self, kept: BoolArray) -> Heights:
+        """Return the heights that are kept, shape (K, F + 2); the others count as missing."""
+        return replace(
+            self,
+            height_mm=np.where(kept, self.height_mm, np.nan),
+            origin=np.where(kept, self.origin, np.int8(Origin.MISSING)),
+            own_u_mm=np.where(kept, self.own_u_mm, np.nan),
+        )
+
+    # ---- uncertainty ---------------------------------------------------------------------------
+
+    def variance(self, weights: _Numbers, string: int | None = None) -> FloatArray:
+        """Return the variance of weighted sums of the heights [mm²].
+
+        Parameters
+        ----------
+        weights
+            Weight of each height, shape (..., K, F + 2); or (..., F + 2) where `string` is given.
+        string
+            Index of the only string that the sums go by.
+
+        Returns
+        -------
+        Shape (...); NaN where a sum goes by a height that is missing.
+        """
+        given = np.asarray(weights, dtype=float)
+        row = slice(None) if string is None else slice(string, string + 1)
+        given = given if string is None else given[..., None, :]
+        own = np.square(given * np.nan_to_num(self.own_u_mm[row])).sum(axis=(-2, -1))
+        for shared in self._of(row):
+            own = own + np.square(shared.changes(given)).sum(axis=-1)
+        gone = self.missing[row]
+        if gone.any():
+            own = np.where((given[..., gone] != 0.0).any(axis=-1), np.nan, own)
+        return np.asarray(own)
+
+    def u_mm(self, weights: _Numbers, string: int | None = None) -> FloatArray:
+        """Return the standard uncertainty of weighted sums of the heights [mm]; see `variance`."""
+        return np.sqrt(self.variance(weights, string))
+
+    def effective_degrees_of_freedom(
+        self, weights: _Numbers, string: int | None = None
+    ) -> FloatArray:
+        """Return the degrees of freedom of that uncertainty, infinite where all of it is known.
+
+        Welch-Satterthwaite (JCGM 100:2008, G.4.1) over the causes, which are independent.
+        """
+        given = np.asarray(weights, dtype=float)
+        row = slice(None) if string is None else slice(string, string + 1)
+        variance = self.variance(given, string)
+        given = given if string is None else given[..., None, :]
+        own = np.square(given * np.nan_to_num(self.own_u_mm[row]))
+        spread = (own**2 / self.own_degrees_of_freedom[row]).sum(axis=(-2, -1))
+        for shared in self._of(row):
+            part = (shared.changes(given) ** 4).sum(axis=-1)
+            spread = spread + part / shared.degrees_of_freedom
+        with np.errstate(divide="ignore", invalid="ignore"):
+            found = np.where(spread > 0.0, variance**2 / spread, math.inf)
+        return np.asarray(np.where(np.isnan(variance), np.nan, found))
+
+    @property
+    def total_u_mm(self) -> FloatArray:
+        """Standard uncertainty of each height by itself, NaN where missing, shape (K, F + 2)."""
+        square = self.own_u_mm**2
+        for shared in self.shared:
+            square = square + shared.effect_mm**2
+        return np.sqrt(square)
+
+    @property
+    def nut_u_mm(self) -> FloatArray:
+        """Standard uncertainty of each nut slot, shape (K,) [mm]."""
+        return self.total_u_mm[:, 0]
+
+    @property
+    def crown_top_u_mm(self) -> FloatArray:
+        """Standard uncertainty of each crown top, shape (K, F) [mm]."""
+        return self.total_u_mm[:, 1:-1]
+
+    @property
+    def saddle_u_mm(self) -> FloatArray:
+        """Standard uncertainty of the saddle at each string, shape (K,) [mm]."""
+        return self.total_u_mm[:, -1]
+
+    def sharing(self, *more: Shared) -> Heights:
+        """Return the same heights with more that they share; what reaches none is left out."""
+        return replace(self, shared=(*self.shared, *(s for s in more if s.effect_mm.any())))
+
+    def _of(self, row: slice) -> tuple[Shared, ...]:
+        if row == slice(None):
+            return self.shared
+        return tuple(replace(s, effect_mm=s.effect_mm[row]) for s in self.shared)
+
+
+_ARRAYS = {
+    "height_mm": np.float64,
+    "origin": np.int8,
+    "own_u_mm": np.float64,
+    "own_degrees_of_freedom": np.float64,
+}
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from typing import TypeAlias
+
+    from numpy.typing import NDArray
+
+    _Numbers: TypeAlias = float | Sequence[float] | Sequence[Sequence[float]] | NDArray[np.generic]
+
+
+def _columns(
+    shape: tuple[int, ...], nut: _Numbers, crowns: _Numbers, saddle: _Numbers
+) -> FloatArray:
+    """Return nut, crowns and saddle side by side, shape (K, F + 2)."""
+    made = np.empty((shape[0], shape[1] + 2))
+    made[:, 0], made[:, 1:-1], made[:, -1] = nut, crowns, saddle
+    return made

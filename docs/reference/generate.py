@@ -16,8 +16,19 @@ from pathlib import Path
 import click
 
 from evenfall.errors import ERROR_CODES, FINDING_CODES
+from evenfall.instrument.specification_keys import (
+    LAST_FRET,
+    LENGTHS,
+    NEEDED,
+    SCHEMA,
+    TABLES,
+    Key,
+)
+from evenfall.instrument.specification_template import left_out, specification_schema
 
 HERE = Path(__file__).resolve().parent
+KEYS_BEGIN = "<!-- The table of keys: written by `python3 dev.py docs` from the program. -->"
+KEYS_END = "<!-- End of the table of keys. -->"
 ORIGIN = (
     "<!-- Written by `python3 dev.py docs` from the program; change the program, not this page. -->"
 )
@@ -100,9 +111,41 @@ def code_page() -> str:
     return "\n\n".join([ORIGIN, "# Codes", opening, *sections]) + "\n"
 
 
+def specification_page(page: str) -> str:
+    """Return the page of the specification with its table of keys as the program has it."""
+    rows = ["| Table | Key | Meaning | Range | If left out |", "| --- | --- | --- | --- | --- |"]
+    rows.append(f'| | `schema` | What the file is. | `"{SCHEMA}"` | needed |')
+    for table in TABLES.values():
+        name = f"`[[{table.name}]]` " if table.name == "string" else f"`[{table.name}]` "
+        for key in table.keys:
+            without = "needed" if key.default is NEEDED else left_out(key)
+            rows.append(f"| {name}| `{key.name}` | {key.help} | {key_range(key)} | {without} |")
+            name = ""
+    opening, _, rest = page.partition(KEYS_BEGIN)
+    return opening + "\n".join([KEYS_BEGIN, *rows, KEYS_END]) + rest.partition(KEYS_END)[2]
+
+
+def key_range(key: Key) -> str:
+    """Return in words what a key may be."""
+    if key.kind == "choice":
+        return ", ".join(f'`"{choice}"`' for choice in key.choices)
+    if key.kind in ("text", "truth", "pitch"):
+        words = {"text": "one line", "truth": "`true`, `false`", "pitch": '`"C0"` to `"B6"`'}
+        return words[key.kind]
+    high = "the last fret" if key.high == LAST_FRET else f"{key.high:g}".replace("1e+05", "100000")
+    unit = f" {'mm' if key.kind in LENGTHS else key.unit}".rstrip()
+    flat = "0, or " if key.kind == "radius" else ""
+    parts = f"`{{ {', '.join(key.parts)} }}`, each " if key.kind in ("limit", "travel") else ""
+    return f"{parts}{flat}{key.low:g} to {high}{unit}"
+
+
 def pages() -> dict[Path, str]:
     """Return the text of every page by its path."""
     texts = {HERE / "errors.md": code_page()}
+    page = HERE / "specification.md"
+    texts[page] = specification_page(page.read_text(encoding="utf-8"))
+    schema = json.dumps(specification_schema(), indent=1, ensure_ascii=False)
+    texts[HERE / "schemas" / "specification.schema.json"] = schema + "\n"
     if importlib.util.find_spec("evenfall.cli") is not None:
         from evenfall.cli import main
 

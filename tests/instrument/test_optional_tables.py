@@ -83,7 +83,7 @@ def _in_inch(base: str) -> str:
     lines = []
     for line in base.replace('units = "mm" ', 'units = "in" ').splitlines():
         lengths = re.match(
-            r"(length|radius|width|string_spread|crown|minimum|gauge|core|saddle_setback|action"
+            r"(length|radius|width|string_spread|crown|least_crown|gauge|core|saddle_setback|action"
             r"|relief|first_fret_gap|saddle_travel|nut_travel|across|pluck_distance|extra|working)",
             line,
         )

@@ -88,7 +88,7 @@ def test_inharmonicity_grows_fourfold_an_octave_up_the_neck() -> None:
 
 # ---- plain steel --------------------------------------------------------------------------------
 
-# Published unit-weight chart of a string company [lb/in], plain steel by gauge [in].
+# Published chart of mass per length of a string company [lb/in], plain steel by gauge [in].
 CHART = {
     0.008: 0.00001418,
     0.009: 0.00001794,
@@ -150,7 +150,7 @@ def test_tension_of_plain_steel_by_the_charts_own_rule(
 
 
 def test_every_plain_gauge_of_the_whole_chart() -> None:
-    """The whole published unit-weight chart, which may not be copied here."""
+    """The whole published chart of mass per length, which may not be copied here."""
     chart = open_data("strings", "unit_" + "weights_published.csv")  # the chart's own word
     rows = [line.split(",") for line in chart.read_text(encoding="utf-8").splitlines()]
     rows = [row for row in rows if row[1] == "plain steel"]
@@ -162,7 +162,7 @@ def test_every_plain_gauge_of_the_whole_chart() -> None:
 
 
 def test_the_examples_wound_weights_are_the_charts() -> None:
-    """Round wound on steel, nickel plated: published unit-weight chart by gauge [lb/in]."""
+    """Round wound on steel, nickel plated: published chart of mass per length by gauge [lb/in]."""
     chart = {0.660: 0.00012671, 0.914: 0.00023964, 1.168: 0.00038216}  # 0.026, 0.036, 0.046 in
     for made in specification(Wishes(strings=6, frets=12)).strings[3:]:
         weight = chart[made.gauge_mm] * POUND_KG / INCH_M

@@ -1,0 +1,588 @@
+"""From the text of a specification file to a `Specification`, or to every fault in it at once.
+
+What a key may be stands in `specification_keys`; here is how it is taken, and what has to agree
+between one key and another.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, NoReturn
+
+from evenfall.errors import At, Finding, SpecificationError
+from evenfall.instrument.geometry import string_scale_mm
+from evenfall.instrument.specification import (
+    MATERIALS,
+    MODULUS_U_SHARE,
+    InstrumentString,
+    Limit,
+    Scale,
+    Specification,
+)
+from evenfall.instrument.specification_keys import (
+    ALTERNATIVE,
+    LAST_FRET,
+    LENGTHS,
+    MOST_FRETS,
+    NEEDED,
+    PER_STRING,
+    PLAYED_HZ,
+    SCHEMA,
+    STRING_COUNT,
+    TABLES,
+    TOLERANCE_MM,
+    Key,
+    Table,
+)
+from evenfall.units import MM_PER_INCH, pitch_frequency_hz
+from evenfall.wording import Sentence, Value, plain_line, sentence
+
+Path = tuple[str | int, ...]
+"""Where something stands: table, for a string its index, key, part of an inner table."""
+
+_LONGEST_LINE = 400  # characters; the patterns take long over endless lines
+_NAME = r"""[A-Za-z0-9_\-."']+"""
+_HEADER = re.compile(rf"\s*(\[\[?)\s*({_NAME})\s*\]\]?\s*(#.*)?$")
+_KEY = re.compile(rf"\s*({_NAME})\s*=")
+_AT_LINE = re.compile(r" \(at line (\d+), column \d+\)$")
+_KINDS: Mapping[type, Sentence] = {
+    bool: sentence("true or false"),
+    str: sentence("a text"),
+    list: sentence("a list"),
+    dict: sentence("a table"),
+    int: sentence("a number"),
+    float: sentence("a number"),
+}
+
+
+def read_specification(text: str, *, source: str = "") -> tuple[Specification, tuple[Finding, ...]]:
+    """Return the specification in `text` and what is unusual about it.
+
+    Parameters
+    ----------
+    text
+        The whole TOML file; docs/reference/specification.md lists its keys.
+    source
+        Name of the file, for messages.
+
+    Raises
+    ------
+    SpecificationError
+        With every fault found, each with its line where the file gives one.
+
+    Examples
+    --------
+    >>> from evenfall.instrument.specification_template import specification_template
+    >>> specification, findings = read_specification(specification_template())
+    >>> specification.frets, specification.scale.treble_mm, findings
+    (22, 648.0, ())
+    """
+    lines = line_numbers(text)
+    if text.strip() and not lines:
+        _refuse(
+            "This is no specification: no line of it is a [table] or a key with its value; "
+            "give the specification (TOML) here, and readings where readings are asked for.",
+            At(source, lines=(1,)),
+        )
+    try:
+        document = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        reason = str(error)
+        line = _AT_LINE.search(reason)
+        _refuse(
+            "This is not valid TOML: {reason}; correct that line.",
+            At(source, lines=(int(line[1]),) if line else ()),
+            reason=plain_line(_AT_LINE.sub("", reason[:1].lower() + reason[1:]).rstrip("."))[:120],
+        )
+    except ValueError:  # Python converts no integer of thousands of digits
+        _refuse("A whole number in the file has too many digits; write it shorter.", At(source))
+    except RecursionError:
+        _refuse(
+            "Tables or lists are nested too deeply; a specification needs two levels at most.",
+            At(source),
+        )
+    reader = _Reader(document, lines, source)
+    specification = reader.specification(text)
+    if specification is None:
+        raise SpecificationError(reader.faults)
+    return specification, tuple(reader.remarks)
+
+
+def _refuse(text: str, at: At, **values: Value) -> NoReturn:
+    raise SpecificationError([Finding("spec-value", text, at, "error", **values)])
+
+
+def line_numbers(text: str) -> dict[Path, int]:
+    """Map every table, key and part of an inner table to its line, counted from 1."""
+    lines: dict[Path, int] = {}
+    counts: dict[str, int] = {}
+    table: Path = ()
+    for number, line in enumerate(text.splitlines(), start=1):
+        if len(line) > _LONGEST_LINE:
+            continue
+        if header := _HEADER.match(line):
+            first, *rest = _parts(header[2])
+            if header[1] == "[[":
+                counts[first] = counts.get(first, -1) + 1
+            table = (first, counts[first], *rest) if first in counts else (first, *rest)
+            path = table
+        elif key := _KEY.match(line):
+            path = (*table, *_parts(key[1]))
+        else:
+            continue
+        for end in range(1, len(path) + 1):
+            lines.setdefault(path[:end], number)
+    return lines
+
+
+def _parts(dotted: str) -> list[str]:
+    return [part.strip("\"'") for part in dotted.split(".")]
+
+
+class _Reader:
+    """One pass over a document: takes values, notes faults, never stops at the first."""
+
+    def __init__(self, document: dict[str, Any], lines: dict[Path, int], source: str) -> None:
+        self.document = document
+        self.lines = lines
+        self.source = source
+        self.faults: list[Finding] = []
+        self.remarks: list[Finding] = []
+        self.unit = "mm"
+        self.frets = int(MOST_FRETS)
+        self.count = 0
+        self.absent: set[str | int] = set()
+        self.misfits = 0
+        self.fit_other_unit = 0
+
+    # ---- noting -------------------------------------------------------------------------
+
+    def at(self, path: Path, string: int = 0) -> At:
+        """Return file, line (of what holds it, if it has none itself), field and string."""
+        known = [self.lines[path[:n]] for n in range(1, len(path) + 1) if path[:n] in self.lines]
+        strings = (string,) if string else ()
+        return At(self.source, field=_field(path), strings=strings, lines=tuple(known[-1:]))
+
+    def fault(
+        self, path: Path, text: str, string: int = 0, code: str = "spec-value", **values: Value
+    ) -> None:
+        """Note what makes the file unusable; of a table that is not there, only that."""
+        if path[0] not in self.absent:
+            at = self.at(path, string)
+            self.faults.append(Finding(code, text, at, "error", key=_name(path), **values))
+
+    def remark(self, path: Path, text: str, string: int = 0, **values: Value) -> None:
+        """Note what is possible but unusual."""
+        at = self.at(path, string)
+        self.remarks.append(Finding("spec-unusual", text, at, "warning", **values))
+
+    def unknown(self, path: Path, values: Mapping[str, Any], known: Sequence[str]) -> None:
+        """Note every key that a table may not hold, with the nearest known name."""
+        for name in values:
+            if name not in known:
+                close = "".join(difflib.get_close_matches(name, known, n=1))
+                text = "{given:quoted} is not known here; remove it."
+                if close:
+                    text = "{given:quoted} is not known here; the nearest known name is {close}."
+                self.fault((*path, name), text, code="spec-unknown", given=name, close=close)
+
+    # ---- the value at one key: in internal units; with a fault, and as `_blank`, if it fails --
+
+    def value(self, key: Key, given: Any, path: Path) -> Any:
+        takers: dict[str, Callable[[Key, Any, Path], Any]] = {
+            **{"text": self.text, "pitch": self.pitch, "forces": self.forces},
+            **{"choice": self.choice, "truth": self.choice},
+            **{"count": self.whole, "string number": self.whole},
+            **{"limit": self.inner, "per string": self.inner, "travel": self.inner},
+            **{"number": self.number, "length": self.number, "radius": self.number},
+        }
+        return takers[key.kind](key, given, path)
+
+    def text(self, key: Key, given: Any, path: Path) -> str:
+        if not isinstance(given, str):
+            self.fault(path, "{key} must be a text in quotes, not {kind}.", kind=_kind(given))
+        elif not given.strip():
+            self.fault(path, "{key} is empty; write a text between the quotes.")
+        elif key.kind == "text" and (len(given) > 200 or not given.isprintable()):
+            self.fault(path, "{key} must be one line of at most 200 characters.")
+        else:
+            return given.strip()
+        return ""
+
+    def pitch(self, key: Key, given: Any, path: Path) -> str:
+        name = self.text(key, given, path)
+        try:
+            if name and not PLAYED_HZ[0] <= pitch_frequency_hz(name) <= PLAYED_HZ[1]:
+                text = "pitch {given:quoted} is out of range: it must be from C0 to B6."
+                self.fault(path, text, given=name)
+        except ValueError:
+            text = "{given:quoted} is no pitch name; write one such as E4, F#3 or Bb2."
+            self.fault(path, text, given=name)
+            return ""
+        return name
+
+    def choice(self, key: Key, given: Any, path: Path) -> Any:
+        allowed: tuple[Any, ...] = key.choices or (True, False)
+        if type(given) is type(allowed[0]) and given in allowed:
+            return given
+        words = [f'"{choice}"' for choice in key.choices] or ["true", "false"]
+        text = "{key} must be {allowed:or}, not {given:quoted}."
+        self.fault(path, text, allowed=words, given=_shown(given))
+        return key.default
+
+    def whole(self, key: Key, given: Any, path: Path) -> float:
+        if type(given) is not int:
+            text = "{key} must be a whole number, not {given:quoted}."
+            self.fault(path, text, given=_shown(given))
+        elif key.kind == "count":
+            return given if self.number(key, given, path) == given else math.nan
+        elif 1 <= given <= self.count:
+            return given
+        else:
+            text = "{key} = {given:quoted}, but there are {n} strings; use 1 (treble) to {n}."
+            self.fault(path, text, given=_shown(given), n=self.count)
+        return math.nan
+
+    def forces(self, key: Key, given: Any, path: Path) -> tuple[float, ...]:
+        if not isinstance(given, list):
+            return (self.number(key, given, path),) * max(self.count, 1)
+        if self.count and len(given) != self.count:
+            text = "{key} lists {listed:count number} for {n} strings."
+            self.fault(path, text, listed=len(given), n=self.count)
+        return tuple(self.number(key, v, path, string) for string, v in enumerate(given, start=1))
+
+    def number(
+        self, key: Key, given: Any, path: Path, string: int = 0, tolerance: bool = False
+    ) -> float:
+        if isinstance(given, bool) or not isinstance(given, int | float):
+            text = "{key} must be a number, not {kind}."
+            if isinstance(given, str):
+                text = "{key} must be a number, not {kind}; write it without quotes."
+            self.fault(path, text, string, kind=_kind(given))
+            return math.nan
+        if given == 0 and key.kind == "radius":  # how a flat board is written
+            return math.inf
+        low, high = TOLERANCE_MM if tolerance else (key.low, key.high)
+        high = self.frets if high == LAST_FRET else high
+        length = key.kind in LENGTHS
+        mm, other_mm = (1.0, MM_PER_INCH) if self.unit == "mm" else (MM_PER_INCH, 1.0)
+        factor = mm if length else 1.0
+        value = float(given) * factor if abs(given) < 1e300 else math.inf
+        if low <= value <= high:
+            return value * key.times / key.over
+        if length:
+            self.misfits += 1
+            self.fit_other_unit += low <= value / mm * other_mm <= high
+        # in the unit that the file has to use, whatever unit people read
+        unit = self.unit if length else key.unit
+        text = "{low:quoted} to {high:quoted} {unit}" if unit else "{low:quoted} to {high:quoted}"
+        low, high = (float(f"{end / factor:.4g}") for end in (low, high))
+        within = Sentence(text, {"low": low, "high": high, "unit": unit})
+        text = "{key} = {given:quoted} is out of range: it must be from {within}."
+        if key.kind == "radius":
+            text = "{key} = {given:quoted} is out of range: from {within}, or 0 for a flat board."
+        self.fault(path, text, string, given=_shown(given), within=within)
+        return math.nan
+
+    def inner(self, key: Key, given: Any, path: Path) -> Any:
+        if not isinstance(given, dict):
+            text = "{key} must be a table such as {{ {part} = … }}, not {kind}."
+            self.fault(path, text, part=key.parts[0], kind=_kind(given))
+            return _blank(key)
+        for name in given.keys() - {*key.parts}:
+            text = "{whole} has no part {given:quoted}; it may have {parts:list}."
+            here = (*path, name)
+            self.fault(here, text, 0, "spec-unknown", given=name, whole=key.name, parts=key.parts)
+        if key.kind == "per string":
+            return self.per_string(key, given, path) if self.count else ()
+        parts = tuple(self.part(key, given, path, name) for name in key.parts)
+        if key.kind == "travel":
+            return parts
+        value, least, most = parts
+        if not least <= value <= most and not any(map(math.isnan, parts)):
+            self.fault(path, "{key} must have minimum <= value <= maximum.")
+        return Limit(value, least, most)
+
+    def part(self, key: Key, given: Mapping[str, Any], path: Path, name: str) -> float:
+        """Take one length of an inner table; of a travel, a direction left out is 0."""
+        here = (*path, name)
+        if name in given:
+            return self.number(key, given[name], here, tolerance=name == "tolerance")
+        if key.kind == "travel":
+            return 0.0
+        self.fault(here, "{key} is missing; add it.")
+        return math.nan
+
+    def per_string(self, key: Key, given: Mapping[str, Any], path: Path) -> tuple[Limit, ...]:
+        tolerance = self.part(key, given, path, "tolerance")
+        if sum(any(name in given for name in form) for form in PER_STRING) != 1:
+            self.fault(path, "{key} needs treble and bass, or value, or each (a list).")
+            return ()
+        if "each" in given:
+            each, here = given["each"], (*path, "each")
+            if not isinstance(each, list) or len(each) != self.count:
+                self.fault(here, "{key} must list {n} numbers, string 1 first.", n=self.count)
+                return ()
+            wanted = [self.number(key, v, here, string) for string, v in enumerate(each, start=1)]
+        elif "value" in given:
+            wanted = [self.part(key, given, path, "value")] * self.count
+        else:
+            treble, bass = (self.part(key, given, path, end) for end in ("treble", "bass"))
+            step = (bass - treble) / max(self.count - 1, 1)
+            wanted = [treble + step * index for index in range(self.count)]
+        if min(wanted) - tolerance < 0.0:
+            self.fault(path, "{key} less its tolerance is below zero.")
+        return tuple(Limit(v, v - tolerance, v + tolerance) for v in wanted)
+
+    # ---- one table ------------------------------------------------------------------------
+
+    def table(self, name: str) -> dict[str, Any]:
+        """Return the value at every key of a table, or what holds without it."""
+        table, values = TABLES[name], self.document.get(name)
+        if values is None and table.needed:
+            text = "The table [{table}] is missing; add it, with what it needs of {keys:list}."
+            self.fault((name,), text, table=name, keys=[key.name for key in table.keys])
+            self.absent.add(name)
+        elif not isinstance(values, dict | None):
+            text = "[{table}] must be a table, not {kind}."
+            self.fault((name,), text, table=name, kind=_kind(values))
+            self.absent.add(name)
+        return self.keys(table, values if isinstance(values, dict) else {}, (name,))
+
+    def keys(self, table: Table, values: Mapping[str, Any], path: Path) -> dict[str, Any]:
+        self.unknown(path, values, [key.name for key in table.keys])
+        taken: dict[str, Any] = {}
+        for key in table.keys:
+            place = (*path, key.name)
+            if key.name in values:
+                taken[key.name] = self.value(key, values[key.name], place)
+                continue
+            if key.default is NEEDED:
+                self.fault(place, "{key} is missing; add it.")
+            taken[key.name] = self.frets if key.default == LAST_FRET else _blank(key)
+        return taken
+
+    def made(self, name: str, taken: Mapping[str, Any]) -> Any:
+        """Return the dataclass of a table, made of what was taken."""
+        fields: dict[str, Any] = {}
+        for key in TABLES[name].keys:
+            value = taken[key.name]
+            fields.update(zip(key.fields, value if len(key.fields) > 1 else (value,), strict=True))
+        return TABLES[name].made(**fields)
+
+    # ---- the parts ------------------------------------------------------------------------
+
+    def specification(self, text: str) -> Specification | None:
+        """Return the specification, or None if there are faults."""
+        self.unknown((), self.document, ["schema", *TABLES])
+        schema = self.document.get("schema")
+        if schema != SCHEMA:
+            missing = "schema must be {wanted:quoted}; add it as the first line."
+            other = "schema must be {wanted:quoted}, not {given:quoted}."
+            here, said = ("schema",), missing if schema is None else other
+            self.fault(here, said, wanted=SCHEMA, given=_shown(schema))
+        model = self.table("model")
+        self.unit = model["units"]
+        if not math.isnan(model["frets"]):  # else no key that names a fret is blamed as well
+            self.frets = model["frets"]
+        scale = self.scale()
+        strings = self.strings(scale)
+        parts = {name: self.table(name) for name in ("board", "fretwire", "target", "player")}
+        parts |= {name: self.table(name) for name in ("rule", "compensation", "neck")}
+        self.agreement(parts, scale)
+        if self.faults:
+            self.faults.sort(key=lambda fault: fault.at.lines)
+            self.other_unit()
+            return None
+        compensation = parts["compensation"]
+        compensation["saddle"] = compensation["saddle"] == "straight"
+        compensation["last_fret"] = min(compensation["last_fret"], self.frets)
+        made = {name: self.made(name, taken) for name, taken in parts.items()}
+        self.unusual(strings, made["player"].attack_n)
+        return Specification(
+            name=model["name"],
+            kind=model["kind"],
+            unit=model["units"],
+            frets=self.frets,
+            scale=scale,
+            strings=strings,
+            text=text,
+            **made,
+        )
+
+    def scale(self) -> Scale:
+        taken = self.table("scale")
+        length, bass, treble = taken["length"], taken["bass"], taken["treble"]
+        square, reference = taken["square_fret"], taken["reference_fret"]
+        if reference > self.frets:
+            text = "{key} is {given}, but there are {frets} frets; name one of them."
+            self.fault(("scale", "reference_fret"), text, given=reference, frets=self.frets)
+        if length is not None:
+            if bass is not None or treble is not None:
+                text = "Give either length, or bass and treble, not both."
+                self.fault(("scale", "length"), text)
+            if square is not None:
+                text = "square_fret has no meaning with straight frets."
+                self.remark(("scale", "square_fret"), text)
+            return Scale(length, length, 0.0, reference)
+        if bass is None and treble is None:
+            text = "{key} is missing; add it (or bass and treble for fanned frets)."
+            self.fault(("scale", "length"), text)
+        else:
+            for name in ("bass", "treble", "square_fret"):
+                if taken[name] is None:
+                    self.fault(("scale", name), "{key} is missing; fanned frets need it.")
+        if bass is None or treble is None:
+            return Scale(math.nan, math.nan, 0.0, reference)
+        if treble > 1.25 * bass or bass > 1.25 * treble:
+            text = "bass and treble differ by more than a quarter; check them."
+            self.fault(("scale", "bass"), text)
+        return Scale(treble, bass, square, reference)
+
+    def strings(self, scale: Scale) -> tuple[InstrumentString, ...]:
+        entries = self.document.get("string")
+        least, most = STRING_COUNT
+        if entries is None:
+            text = "There is no [[string]]; add one for each string, 1 = treble."
+            self.fault(("string",), text)
+            return ()
+        if not isinstance(entries, list) or not all(isinstance(e, dict) for e in entries):
+            self.fault(("string",), "Write each string as its own [[string]] table.")
+            return ()
+        if not least <= len(entries) <= most:
+            text = "The number of strings is {n}; {least} to {most} are supported."
+            self.fault(("string",), text, n=len(entries), least=least, most=most)
+            return ()
+        self.count = len(entries)
+        made: dict[int, InstrumentString] = {}
+        for index, values in enumerate(entries):
+            string = self.string(values, ("string", index), scale)
+            if string.number in made and not math.isnan(string.number):
+                here = ("string", index, "number")
+                self.fault(here, "String {n} is there twice.", string.number, n=string.number)
+            made[string.number] = string
+        return tuple(made[number] for number in sorted(made))
+
+    def string(self, values: Mapping[str, Any], path: Path, scale: Scale) -> InstrumentString:
+        taken = self.keys(TABLES["string"], values, path)
+        if ("pitch" in values) == ("frequency" in values):
+            self.fault((*path, "pitch"), "Give either pitch or frequency.")
+        number, pitch, gauge, core = (taken[n] for n in ("number", "pitch", "gauge", "core"))
+        linear_density, modulus = taken["mass_per_length"], taken["modulus"]
+        density, usual_modulus = MATERIALS[taken["material"]]
+        u_share = MODULUS_U_SHARE[taken["material"]]
+        if core is not None and core >= gauge:
+            self.fault((*path, "core"), "core must be thinner than gauge.")
+        if linear_density is None and core is not None:
+            text = "{key} is missing; a wound string needs it, in {unit}."
+            self.fault((*path, "mass_per_length"), text, unit="g/m")
+        if linear_density is None:
+            linear_density = density * math.pi / 4.0 * (gauge / 1000.0) ** 2
+        return InstrumentString(
+            number=number,
+            frequency_hz=pitch_frequency_hz(pitch) if pitch else taken["frequency"],
+            pitch=pitch or "",
+            gauge_mm=gauge,
+            core_mm=gauge if core is None else core,
+            linear_density_kg_per_m=linear_density,
+            modulus_n_per_mm2=usual_modulus if modulus is None else modulus,
+            wound=core is not None,
+            scale_mm=string_scale_mm(scale.treble_mm, scale.bass_mm, number - 1, self.count),
+            saddle_setback_mm=taken["saddle_setback"],
+            nut_setback_mm=taken["nut_setback"],
+            modulus_u_share=u_share if modulus is None else 0.0,
+        )
+
+    # ---- what has to agree; what failed already is NaN or None -----------------------------------
+
+    def agreement(self, parts: Mapping[str, Mapping[str, Any]], scale: Scale) -> None:
+        board, fretwire, neck = parts["board"], parts["fretwire"], parts["neck"]
+        if board["string_spread_nut"] > board["width_nut"]:
+            self.fault(("board", "string_spread_nut"), "{key} is wider than the board (width_nut).")
+        for end in ("nut", "last"):
+            if board[f"width_{end}"] > 2.0 * board[f"radius_{end}"]:
+                self.fault(("board", f"radius_{end}"), "{key} is less than half the board's width.")
+        if fretwire["least_crown_height"] >= fretwire["crown_height"]:
+            self.fault(("fretwire", "least_crown_height"), "{key} must be less than crown_height.")
+        if parts["player"]["pluck_distance"] >= min(scale.treble_mm, scale.bass_mm):
+            self.fault(("player", "pluck_distance"), "{key} is longer than the strings.")
+        for name in ("depth_nut", "depth_joint"):
+            if (neck[name] or math.inf) <= (neck["board_thickness"] or 0.0):
+                self.fault(("neck", name), "{key} must be more than board_thickness.")
+        if neck["turn"] is not None and not neck["truss_rod"]:
+            text = "{key} is of a truss rod, and truss_rod is false; remove one."
+            self.fault(("neck", "turn"), text)
+
+    def other_unit(self) -> None:
+        """Name the unit first, where most lengths that do not fit would in the other unit."""
+        fit, misfits, at = self.fit_other_unit, self.misfits, self.at(("model", "units"))
+        if misfits >= 3 and 2 * fit > misfits:
+            text = (
+                "{fit} of the {misfits} lengths that are out of range would fit as {other}; check "
+                "units = {unit:quoted} first."
+            )
+            other = sentence("inches") if self.unit == "mm" else sentence("millimetres")
+            named = {"fit": fit, "misfits": misfits, "other": other, "unit": self.unit}
+            self.faults.insert(0, Finding("spec-value", text, at, "error", **named))  # type: ignore[arg-type]
+
+    def unusual(self, strings: tuple[InstrumentString, ...], attack_n: Sequence[float]) -> None:
+        """Remark on what is possible but looks like a slip."""
+        entries = {entry["number"]: index for index, entry in enumerate(self.document["string"])}
+        for string, force in zip(strings, attack_n, strict=True):
+            number, tension = string.number, string.tension_n
+            if not 20.0 <= tension <= 300.0:
+                text = (
+                    "String {n} would be at {tension:tension}; check pitch, gauge, mass_per_length "
+                    "and scale."
+                )
+                here = ("string", entries[number], "pitch")
+                self.remark(here, text, number, n=number, tension=tension)
+            if force > 0.2 * tension:
+                text = (
+                    "An attack of {attack:force} on string {n} is over a fifth of its tension; "
+                    "the motion is no longer small."
+                )
+                self.remark(("player", "attack"), text, number, n=number, attack=force)
+
+
+def _blank(key: Key) -> Any:
+    """Return what stands where a key is left out, or where its value failed."""
+    if key.default is ALTERNATIVE:
+        return None
+    if key.default is not NEEDED:
+        return (key.default,) * len(key.choices) if key.kind == "travel" else key.default
+    empty: dict[str, Any] = {"text": "", "per string": (), "forces": ()}
+    return {**empty, "limit": Limit(math.nan, math.nan, math.nan)}.get(key.kind, math.nan)
+
+
+def _name(path: Path) -> str:
+    """Return the key at a path, with the part of an inner table: `action.tolerance`."""
+    parts = path[1:] if path[:1] and path[0] in TABLES else path
+    return ".".join(plain_line(part[:40]) for part in parts if isinstance(part, str))
+
+
+def _field(path: Path) -> str:
+    """Return table and key at a path as people write them."""
+    if path[0] not in TABLES:
+        return _name(path)
+    number = f" no. {int(path[1]) + 1} in the file" if path[0] == "string" and path[1:] else ""
+    table = f"[[string]]{number}" if path[0] == "string" else f"[{path[0]}]"
+    return f"{table} {_name(path)}".rstrip()
+
+
+def _kind(given: Any) -> Sentence:
+    """Name the type of a TOML value in plain words."""
+    return _KINDS.get(type(given), sentence("a date or time"))
+
+
+def _shown(given: Any) -> Value:
+    """Return a value from the file fit for a sentence: a text or number, or what kind it is."""
+    if isinstance(given, str | float) or given is None:
+        return given
+    if isinstance(given, bool) or not isinstance(given, int):
+        return _kind(given)
+    return given if abs(given) < 10**9 else sentence("a huge number")

@@ -1,0 +1,189 @@
+"""What else follows from the table of keys: a commented specification file, and its JSON Schema."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from evenfall.instrument.specification_keys import (
+    ALTERNATIVE,
+    LAST_FRET,
+    LENGTHS,
+    MOST_FRETS,
+    NEEDED,
+    PER_STRING,
+    SCHEMA,
+    STRING_COUNT,
+    TABLES,
+    TOLERANCE_MM,
+    Key,
+    Table,
+    Toml,
+)
+from evenfall.units import LengthUnit, in_unit
+
+Given = Mapping[str, Toml]
+
+#: Six plain and wound strings of steel; invented.
+_STRINGS: tuple[Given, ...] = (
+    {"pitch": "E4", "gauge": 0.254},
+    {"pitch": "B3", "gauge": 0.330},
+    {"pitch": "G3", "gauge": 0.432},
+    {"pitch": "D3", "gauge": 0.660, "mass_per_length": 2.26, "core": 0.330},
+    {"pitch": "A2", "gauge": 0.914, "mass_per_length": 4.28, "core": 0.381},
+    {"pitch": "E2", "gauge": 1.168, "mass_per_length": 6.83, "core": 0.406},
+)
+
+
+def specification_template(
+    given: Mapping[str, Given] | None = None,
+    strings: Sequence[Given] = _STRINGS,
+    unit: LengthUnit = "mm",
+) -> str:
+    """Return a whole specification file in which every key is explained.
+
+    `given` (by table) and `strings` are lengths in mm, whatever the `unit` of the file. What is
+    needed and not given stands there with an example; what else is not given is commented out.
+    """
+    given = dict(given or {})
+    given["model"] = {**given.get("model", {}), "units": unit}
+    straight = {} if "bass" in given.get("scale", {}) else {"length": 648.0}
+    given["scale"] = {**straight, **given.get("scale", {})}
+    lines = [
+        "# Setup specification for evenfall. A key after # is left out: remove the # to use it.",
+        f'schema = "{SCHEMA}"',
+    ]
+    for table in TABLES.values():
+        lines += ["", f"# {table.help}"]
+        if table.name != "string":
+            lines += _table(table, given.get(table.name, {}), unit)
+            continue
+        for number, string in enumerate(strings, start=1):
+            lines += [""] * (number > 1)
+            lines += _table(table, {"number": number, **string}, unit, explained=number == 1)
+    return "\n".join(lines) + "\n"
+
+
+def _table(
+    table: Table, given: Given, unit: LengthUnit, *, explained: bool = True
+) -> Iterator[str]:
+    """Yield the lines of one table: all its keys, or without explanation those with a value."""
+    yield f"[[{table.name}]]" if table.name == "string" else f"[{table.name}]"
+    for key in table.keys:
+        stands = key.name in given or key.default is NEEDED
+        if explained:
+            without = left_out(key, unit)
+            words = f"{key.help}{f' If left out: {without}.' if without else ''}"
+            if key.kind == "choice":
+                words += f" One of {', '.join(_toml(choice) for choice in key.choices)}."
+            if key.unit:
+                words += f" In {key.unit}."
+            yield from textwrap.wrap(words, 98, initial_indent="# ", subsequent_indent="# ")
+        if explained or stands:
+            value = _toml(_written(key, given.get(key.name, key.example), unit))
+            yield f"{'' if stands else '# '}{key.name} = {value}"
+
+
+def left_out(key: Key, unit: LengthUnit = "mm") -> str:
+    """Return in words what holds when a key is left out; empty if it cannot be."""
+    if key.left_out or key.default in (None, NEEDED, ALTERNATIVE):
+        return key.left_out
+    if isinstance(key.default, str | bool):
+        return _toml(key.default)
+    words = f"{_written(key, key.default, unit):g}"
+    return f"{words} {unit}" if key.kind in LENGTHS and key.default else words
+
+
+def _written(key: Key, value: Any, unit: LengthUnit) -> Any:
+    """Return a value as the file has it: lengths in its unit."""
+    if isinstance(value, dict):
+        return {name: _written(key, part, unit) for name, part in value.items()}
+    if isinstance(value, list):
+        return [_written(key, part, unit) for part in value]
+    if key.kind not in LENGTHS or unit == "mm":
+        return value
+    return float(f"{in_unit(value, unit):.5g}")
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, dict):
+        return f"{{ {', '.join(f'{name} = {_toml(part)}' for name, part in value.items())} }}"
+    return json.dumps(value, ensure_ascii=False)  # text, numbers and lists are written the same way
+
+
+# ---- JSON Schema ------------------------------------------------------------------------------
+
+
+def specification_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of a specification file.
+
+    It knows what each key may be and which keys there have to be; what has to agree between one key
+    and another, only the reader knows.
+    """
+    inch = {"properties": {"units": {"const": "in"}}, "required": ["units"]}
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": SCHEMA,
+        "description": "Setup specification, a TOML file.",
+        "if": {"properties": {"model": inch}, "required": ["model"]},
+        "then": {"$ref": "#/$defs/in"},
+        "else": {"$ref": "#/$defs/mm"},
+        "$defs": {"mm": _file("mm"), "in": _file("in")},
+    }
+
+
+def _file(unit: LengthUnit) -> dict[str, Any]:
+    tables: dict[str, Any] = {"schema": {"const": SCHEMA}}
+    for table in TABLES.values():
+        keys = {key.name: _of_key(key, unit) for key in table.keys}
+        made = _object(keys, [key.name for key in table.keys if key.default is NEEDED])
+        if table.alternatives:
+            made["oneOf"] = [{"required": names} for names in table.alternatives]
+        made["description"] = table.help
+        if table.name == "string":
+            least, most = STRING_COUNT
+            made = {"type": "array", "minItems": least, "maxItems": most, "items": made}
+        tables[table.name] = made
+    return _object(tables, ["schema", *(name for name, t in TABLES.items() if t.needed)])
+
+
+def _object(properties: dict[str, Any], required: Sequence[str]) -> dict[str, Any]:
+    return {
+        "type": "object",
+        "properties": properties,
+        "required": [*required],
+        "additionalProperties": False,
+    }
+
+
+def _of_key(key: Key, unit: LengthUnit) -> dict[str, Any]:
+    def number(low: float, high: float, kind: str = "number") -> dict[str, Any]:
+        high = MOST_FRETS if high == LAST_FRET else high
+        low, high = (_written(key, end, unit) for end in (low, high))
+        return {"type": kind, "minimum": low, "maximum": high}
+
+    one = number(key.low, key.high)
+    said = {"description": key.help}
+    if key.parts:
+        parts = dict.fromkeys(key.parts, one)
+        if key.kind == "travel":
+            return said | _object(parts, [])
+        if key.kind == "limit":
+            return said | _object(parts, key.parts)
+        parts |= {"tolerance": number(*TOLERANCE_MM), "each": {"type": "array", "items": one}}
+        forms = [(*form, "tolerance") for form in PER_STRING]
+        return said | {"oneOf": [_object({n: parts[n] for n in form}, form) for form in forms]}
+    kinds: dict[str, dict[str, Any]] = {
+        "text": {"type": "string", "minLength": 1, "maxLength": 200},
+        "pitch": {"type": "string", "minLength": 1},
+        "choice": {"enum": [*key.choices]},
+        "truth": {"type": "boolean"},
+        "count": number(key.low, key.high, "integer"),
+        "string number": number(key.low, key.high, "integer"),
+        "radius": {"anyOf": [{"const": 0}, one]},
+        "forces": {"anyOf": [one, {"type": "array", "items": one}]},
+    }
+    unit_of = unit if key.kind in LENGTHS else key.unit
+    return said | kinds.get(key.kind, one) | ({"x-unit": unit_of} if unit_of else {})

@@ -21,8 +21,8 @@ from pytest_benchmark.fixture import BenchmarkFixture
 
 from evenfall.strings.clearance import rest_clearance_mm
 from evenfall.strings.playtest import Attack, Settings, play
-from evenfall.strings.playtest.batch import Note, PositionTable, load_kernel, run_notes
-from evenfall.strings.playtest.result import AWAY
+from evenfall.strings.playtest.notes import Note, StoppedStrings, load_kernel, run_notes
+from evenfall.strings.playtest.play_test import AWAY
 from oracles.motion_in_numpy import move
 from strings.played_necks import Neck, neck
 
@@ -51,7 +51,7 @@ def plain_stencil(strings: np.ndarray, points: int, steps: int) -> None:  # type
 class Work:
     """All notes of a neck, and what they cost by count."""
 
-    table: PositionTable
+    table: StoppedStrings
     notes: list[Note]
     mode_updates: int
     operations: int
@@ -63,7 +63,7 @@ def whole_neck(made: Neck) -> Work:
     A mode update is 3 operations, and 2 more for every fret within reach.
     """
     clearance = rest_clearance_mm(made.lines, *made.heights_mm)
-    table = PositionTable.of(
+    table = StoppedStrings.of(
         made.specification, made.lines, clearance, Settings(), duration_s=DURATION_S
     )
     notes = [
@@ -73,7 +73,7 @@ def whole_neck(made: Neck) -> Work:
     ]
     order = np.argsort((np.arange(len(notes)) * 0.6180339887498949) % 1.0)
     notes = [notes[i] for i in order]
-    from evenfall.strings.playtest import batch
+    from evenfall.strings.playtest import notes as played_notes
 
     updates = operations = 0
     for note in notes:
@@ -81,7 +81,7 @@ def whole_neck(made: Neck) -> Work:
         modes, steps = len(stopped.frequency_hz), table.steps[note.place]
         held = note.force_n * stopped.pluck_mm_per_n
         energy = stopped.energy_n_mm(held, stopped.from_rest(held, 1.0 / stopped.rate_hz))
-        frets = batch._within_reach(stopped, table.clearance_mm[note.place], energy)
+        frets = played_notes._within_reach(stopped, table.clearance_mm[note.place], energy)
         updates += modes * steps
         operations += modes * steps * (3 + 2 * frets)
     return Work(table, notes, updates, operations)
@@ -158,7 +158,7 @@ def test_against_vectorised_numpy(
     stopped, clearance = work.table.strings[index], work.table.clearance_mm[index]
     string = made.specification.strings[place[0]]
     duration = 0.05
-    table = PositionTable.joined([stopped], [place], [clearance], duration)
+    table = StoppedStrings.joined([stopped], [place], [clearance], duration)
     notes = [Note((*place, 0, 0), 0, force) for force in ATTACKS_N]
     station = made.lines.station_mm[place[0]]
     player = made.specification.player

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from evenfall.strings.clearance import rest_clearance_mm, touch_force
 from evenfall.strings.playtest import Settings
-from evenfall.strings.playtest.batch import Note, PositionTable, load_kernel, run_notes
+from evenfall.strings.playtest.notes import Note, StoppedStrings, load_kernel, run_notes
 from strings.played_necks import MODELS, random_neck
 
 FloatArray = NDArray[np.float64]
@@ -75,7 +75,7 @@ def agreement(necks: int, positions: int, first_seed: int = 0) -> Agreement:
         )
         if not drawn:
             continue
-        table = PositionTable.of(
+        table = StoppedStrings.of(
             made.specification,
             made.lines,
             clearance,

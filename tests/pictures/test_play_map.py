@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from evenfall.instrument import Specification
 from evenfall.pictures import inks, play_map
 from evenfall.strings.playtest import Attack, PlayTest, Settings
-from evenfall.strings.playtest.result import AWAY, BAND_HZ, TOWARDS, Strikes, Verdict
+from evenfall.strings.playtest.play_test import AWAY, BAND_HZ, TOWARDS, Strikes, Verdict
 from pictures.drawing import SVG, contents, contrast, faults, groups, lightness, shown
 from pictures.instruments import specification
 

@@ -7,6 +7,7 @@ import json
 import subprocess
 import sys
 import wave
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from math import pi, radians
 
@@ -16,9 +17,9 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from evenfall.errors import RequestError, UnsupportedError
+from evenfall.errors import Cancelled, RequestError, UnsupportedError
 from evenfall.strings.playtest import Attack, Direction, PlayTest, Settings, play
-from evenfall.strings.playtest.result import AWAY, TOWARDS, Verdict, attack_levels
+from evenfall.strings.playtest.play_test import AWAY, TOWARDS, Verdict, attack_levels
 from evenfall.strings.playtest.sound import Sound, sound, wav_bytes
 from strings.played_necks import Neck, neck
 
@@ -186,7 +187,7 @@ def test_json_is_plain_and_complete(heavy: PlayTest) -> None:
     read = json.loads(text)
     assert read["schema"] == "evenfall/play@1"
     assert len(read["strings"]) == 6
-    assert [p["position"] for p in read["strings"][0]["positions"]] == list(range(22))
+    assert [p["stopped_fret"] for p in read["strings"][0]["positions"]] == list(range(22))
     note = read["strings"][5]["positions"][0]["notes"][4]
     assert note["attack"] == "even"
     assert note["direction"] == AWAY.name
@@ -199,9 +200,51 @@ def test_json_is_plain_and_complete(heavy: PlayTest) -> None:
 
 def test_progress_runs_to_the_end() -> None:
     shares: list[float] = []
-    played(neck("ukulele"), duration_s=0.01, progress=shares.append)
+    played(neck("ukulele"), duration_s=0.01, progress=lambda _, share: shares.append(share))
     assert shares[-1] == 1.0
     assert shares == sorted(shares)
+
+
+def test_four_plays_in_four_threads_are_as_one_after_another() -> None:
+    made = neck("ukulele")
+
+    def one(force_n: float) -> str:
+        attacks = [every(made, force_n)]
+        return json.dumps(played(made, attacks=attacks, duration_s=SHORT_S).as_dict())
+
+    forces = [0.4, 0.6, 0.8, 1.0]
+    with ThreadPoolExecutor(4) as users:
+        together = list(users.map(one, forces))
+    assert together == [one(force) for force in forces]
+    assert len(set(together)) == len(forces)
+
+
+@pytest.mark.parametrize("looks", [1, 2, 40, 60])
+def test_a_play_test_ends_where_its_caller_says_stop(looks: int) -> None:
+    """Thirty seconds a note take minutes; whoever stops is answered long before, at any stage."""
+    shares: list[float] = []
+
+    def stop(_: str, share: float) -> None:
+        shares.append(share)
+        if len(shares) == looks:
+            raise Cancelled
+
+    with pytest.raises(Cancelled):
+        played(neck("ukulele"), duration_s=30.0, progress=stop)
+    assert len(shares) == looks
+    assert shares[-1] < 1.0
+
+
+def test_a_sound_ends_where_its_caller_says_stop() -> None:
+    def stop(_: str, _share: float) -> None:
+        raise Cancelled
+
+    made = neck("ukulele")
+    with pytest.raises(Cancelled):
+        sound(
+            made.specification, *made.heights_mm, string=1, stopped_fret=0, force_n=1.0,
+            direction=AWAY, duration_s=30.0, progress=stop,
+        )  # fmt: skip
 
 
 # ---- sound -------------------------------------------------------------------------------------
@@ -212,7 +255,7 @@ def one_sound(made: Neck, force_n: float, direction: Direction = AWAY) -> Sound:
         made.specification,
         *made.heights_mm,
         string=1,
-        position=3,
+        stopped_fret=3,
         force_n=force_n,
         direction=direction,
         duration_s=0.2,
@@ -241,7 +284,7 @@ def test_the_note_sounds_at_its_pitch() -> None:
     made = neck("electric")
     heard = sound(
         made.specification, *made.heights_mm,
-        string=6, position=0, force_n=0.2, direction=AWAY, duration_s=1.0,
+        string=6, stopped_fret=0, force_n=0.2, direction=AWAY, duration_s=1.0,
     )  # fmt: skip
     assert heard.rate_hz == 48_000.0
     assert len(heard.samples_mm_per_s) == 48_000
@@ -276,7 +319,7 @@ def test_missing_heights_are_refused() -> None:
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        ({"attacks": [Attack("one", (1.0,))]}, "has 1 forces, but the instrument has 4"),
+        ({"attacks": [Attack("one", (1.0,))]}, "has 1 force, but the instrument has 4 strings"),
         ({"attacks": []}, "at least one attack"),
         ({"directions": []}, "at least one"),
         ({"duration_s": 0.0}, "up to 30 s"),
@@ -299,7 +342,7 @@ def test_impossible_values_are_refused() -> None:
     made = neck("ukulele")
     heights = made.heights_mm
     with pytest.raises(RequestError, match="no string 9"):
-        sound(made.specification, *heights, string=9, position=0, force_n=1.0, direction=AWAY)
+        sound(made.specification, *heights, string=9, stopped_fret=0, force_n=1.0, direction=AWAY)
 
 
 def test_without_numba_one_sentence_says_how_to_get_it(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -336,7 +379,7 @@ from evenfall.strings.playtest import play
 from evenfall.strings.playtest import contact
 made = neck("ukulele")
 play(made.specification, *made.heights_mm, excursion=made.excursion, duration_s=0.01)
-stats = [kernel.stats for kernel in (contact.play_runs, contact.reach_all)]
+stats = [kernel.stats for kernel in (contact.play_run, contact.reach_of)]
 print(sum(s.cache_hits.total() for s in stats), sum(s.cache_misses.total() for s in stats))
 """
     runs = [

@@ -15,18 +15,18 @@ from evenfall.errors import RequestError
 from evenfall.instrument.specification import InstrumentString
 from evenfall.strings.clearance import rest_clearance_mm, touch_force
 from evenfall.strings.damping import NO_DAMPING, PLAIN_STEEL, Damping, decay_rate_per_s
-from evenfall.strings.playtest.batch import (
+from evenfall.strings.playtest.modes import StoppedString, stopped_string
+from evenfall.strings.playtest.notes import (
     Note,
     Played,
-    PositionTable,
+    StoppedStrings,
     _within_reach,
     complementary_force_n,
     load_kernel,
     reach_mm_per_n,
     run_notes,
 )
-from evenfall.strings.playtest.modes import StoppedString, stopped_string
-from evenfall.strings.playtest.result import Settings
+from evenfall.strings.playtest.play_test import Settings
 from oracles.motion_in_numpy import move
 from oracles.play_against_touch_force import agreement
 from strings.played_necks import MODELS, neck
@@ -76,7 +76,7 @@ def played(
     *,
     listen_mm: float | None = None,
 ) -> Played:
-    table = PositionTable.joined([position], [(0, 0)], [np.array(clearance_mm)], duration_s)
+    table = StoppedStrings.joined([position], [(0, 0)], [np.array(clearance_mm)], duration_s)
     listen = None
     if listen_mm is not None:
         order = np.arange(1, len(position.turn_factor) + 1)
@@ -311,7 +311,7 @@ def test_the_kernel_agrees_with_plain_numpy(damping: Damping) -> None:
     string, rate, steps = steel(196.0), 96_000.0, 1200
     position = stopped(string, FRETS, pluck_mm=130.0, width_mm=2.0, damping=damping, rate_hz=rate)
     forces = np.array([2.0, -3.0, 4.0, 7.0])
-    table = PositionTable.joined([position], [(0, 0)], [np.array(CLEARANCE)], steps / rate)
+    table = StoppedStrings.joined([position], [(0, 0)], [np.array(CLEARANCE)], steps / rate)
     notes = [Note((0, 0, 0, 0), 0, force) for force in forces]
     ours = run_notes(KERNEL, table, notes, Settings())
     theirs = move(
@@ -369,7 +369,7 @@ def test_modes_stay_below_half_the_rate_and_tell_the_frets_apart() -> None:
 def test_frets_that_are_left_out_are_out_of_reach(frequency: float) -> None:
     """A fret just over the deepest point of the motion is never left out."""
     position = stopped(steel(frequency), FRETS, pluck_mm=130.0, width_mm=2.0)
-    table = PositionTable.joined([position], [(0, 0)], [np.full(6, 9.0)], 0.2)
+    table = StoppedStrings.joined([position], [(0, 0)], [np.full(6, 9.0)], 0.2)
     swing = reach_mm_per_n(KERNEL, table)[0]
     start = position.energy_n_mm(
         position.pluck_mm_per_n, position.pluck_mm_per_n * position.first_factor
@@ -401,7 +401,7 @@ def test_contact_impulses_at_the_default_rate_are_converged() -> None:
             rate = None
             for times in (1.0, 0.25, 0.5, 16.0):
                 settings = Settings(rate_hz=rate and rate * times)
-                table = PositionTable.of(
+                table = StoppedStrings.of(
                     made.specification,
                     made.lines,
                     clearance,

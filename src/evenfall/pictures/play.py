@@ -31,7 +31,7 @@ from evenfall.pictures.svg import (
     text,
     text_width_px,
 )
-from evenfall.strings.playtest.result import Verdict
+from evenfall.strings.playtest.play_test import Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -220,7 +220,7 @@ def verify_by_motion(
 def _disagreements(test: PlayTest) -> tuple[Disagreement, ...]:
     import numpy as np
 
-    from evenfall.strings.playtest.result import Verdict
+    from evenfall.strings.playtest.play_test import Verdict
 
     found = []
     bold, careful = test.touch_force_optimistic[:, :, 0], test.touch_force_conservative[:, :, 0]

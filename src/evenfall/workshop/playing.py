@@ -166,7 +166,7 @@ def play(
         numba is not installed.
     """
     from evenfall.strings.playtest import Attack
-    from evenfall.strings.playtest.result import attack_levels
+    from evenfall.strings.playtest.play_test import attack_levels
 
     if not 0.0 < duration_s <= 30.0:
         raise RequestError(f"A note can be followed for up to 30 s, not for {duration_s:g} s.")
@@ -226,7 +226,7 @@ def play_levels(
         numba is not installed.
     """
     from evenfall.strings.playtest import play as play_all
-    from evenfall.strings.playtest.batch import load_kernel
+    from evenfall.strings.playtest.notes import load_kernel
 
     tell = progress or _silent
     tell("Making the play test ready (longer the first time)", 0.0)
@@ -237,7 +237,7 @@ def play_levels(
         attacks=attacks,
         duration_s=duration_s,
         excursion=excursion(specification),
-        progress=lambda share: tell("Playing every string at every position", share),
+        progress=tell,
     )
 
 
@@ -249,7 +249,7 @@ def require_play_test() -> None:
     UnsupportedError
         numba is not installed.
     """
-    from evenfall.strings.playtest.batch import load_kernel
+    from evenfall.strings.playtest.notes import load_kernel
 
     load_kernel()
 
@@ -258,7 +258,7 @@ def _worst(test: PlayTest) -> tuple[PlayedPosition, ...]:
     """Return the positions that touch: first by what the gentler levels do, then by strength."""
     import numpy as np
 
-    from evenfall.strings.playtest.result import Verdict
+    from evenfall.strings.playtest.play_test import Verdict
 
     found = []
     for k, number in enumerate(test.string_numbers):
@@ -293,7 +293,7 @@ def _worst(test: PlayTest) -> tuple[PlayedPosition, ...]:
 def _play_findings(test: PlayTest, worst: tuple[PlayedPosition, ...]) -> list[Finding]:
     import numpy as np
 
-    from evenfall.strings.playtest.result import Verdict
+    from evenfall.strings.playtest.play_test import Verdict
 
     total = test.worst[:, :, 0].size
     findings = []
@@ -522,7 +522,7 @@ def play_sounds(
                 specification,
                 *heights(measurement, plan if state == "planned" else None, needed_by=PLAY_TEST),
                 string=string,
-                position=position,
+                stopped_fret=position,
                 force_n=force,
                 direction=direction,
                 duration_s=SOUND_S,

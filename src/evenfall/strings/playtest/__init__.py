@@ -1,10 +1,10 @@
 """The play test: the motion of every stopped string over its frets, heard and judged.
 
-`play` follows every position under several attacks and says which notes are clean, touch or
-rattle; `sound` lets one of them be heard.
+`play` follows every string at every fret under several attacks and finds which notes are clean,
+touch or rattle; `sound` lets one of them be heard.
 """
 
-from evenfall.strings.playtest.playing import play
-from evenfall.strings.playtest.result import Attack, Direction, PlayTest, Settings
+from evenfall.strings.playtest.play_test import Attack, Direction, PlayTest, Settings
+from evenfall.strings.playtest.whole_neck import play
 
 __all__ = ["Attack", "Direction", "PlayTest", "Settings", "play"]

@@ -16,6 +16,10 @@ lie under a crown, forces are found that keep it off, all frets at once. Two law
 
 Forces at frets that are far apart barely touch each other within one step, so a few sweeps do.
 
+A call plays one run and holds no lock of the interpreter meanwhile, so many may go on at once in
+threads of their caller's. It ends soon after its caller sets `stop[0]` to something else than 0;
+what it has written by then means nothing.
+
 Everything here is plain arrays and loops. Indices run upwards from zero, since an index that may
 be negative keeps a loop from becoming vector instructions. Compiled functions take their many
 arguments by place, and one long loop is what the compiler does best; hence the rules that are
@@ -40,16 +44,15 @@ import numba as nb
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from evenfall.arrays import FloatArray, IntArray
 
-    FloatArray = NDArray[np.float64]
-    Table = NDArray[np.float64]  # columns in different units
-    IntArray = NDArray[np.int64]
+#: Threads that can work at once; each call of the play test has its own.
+CORES: int = nb.config.NUMBA_NUM_THREADS  # type: ignore[attr-defined]
 
-#: Columns of the numbers that `play_runs` returns for each run.
+#: Columns of the numbers that `play_run` returns for each run.
 FIRST_S, LOSS, PENETRATION, PEAK, LARGEST_STRIKE = range(5)
 NUMBERS = 5
-#: Columns of the counts that `play_runs` returns for each run.
+#: Columns of the counts that `play_run` returns for each run.
 FIRST_FRET, STRIKES, STRIKES_OVER, LOGGED, CONTACT_STEPS, SWEEPS, UNSETTLED = range(7)
 COUNTS = 7
 #: Columns of a logged strike.
@@ -57,6 +60,8 @@ STRIKE_FRET, STRIKE_START_S, STRIKE_LENGTH_S, STRIKE_IMPULSE, STRIKE_PEAK = rang
 STRIKE_COLUMNS = 5
 
 _START, _LAST, _IMPULSE, _PEAK = range(4)  # columns of a running strike; start -1: none
+
+_STEPS_BETWEEN_LOOKS = 1024  # at whether to stop; about a millisecond
 
 _MOST_SWEEPS = 500
 _SETTLED = 1e-14  # change of a force between sweeps, as a share of the largest
@@ -66,7 +71,7 @@ _MOST_ROOT_STEPS = 80
 _ANY_ORDER = {"reassoc", "contract", "nsz"}
 
 
-@nb.njit(cache=True, fastmath=_ANY_ORDER, error_model="numpy")
+@nb.njit(cache=True, nogil=True, fastmath=_ANY_ORDER, error_model="numpy")
 def _project(shape: FloatArray, state: FloatArray, at_fret: FloatArray) -> None:
     """Write the displacement at the first frets: the product of shape (F, M) and state (M,)."""
     frets, modes = len(at_fret), len(state)
@@ -103,14 +108,14 @@ def _project(shape: FloatArray, state: FloatArray, at_fret: FloatArray) -> None:
         at_fret[fret] = sum0
 
 
-@nb.njit(cache=True, error_model="numpy")
+@nb.njit(cache=True, nogil=True, error_model="numpy")
 def _step(turn: FloatArray, keep: FloatArray, now: FloatArray, before: FloatArray) -> None:
     """Overwrite the state before with the free state after."""
     for j in range(len(now)):
         before[j] = turn[j] * now[j] - keep[j] * before[j]
 
 
-@nb.njit(cache=True, error_model="numpy")
+@nb.njit(cache=True, nogil=True, error_model="numpy")
 def _elastic_force(depth_before: float, offset: float, compliance: float, rigidity: float) -> float:
     """Return the force f with r + offset + compliance f = 0 and f r = change of the potential.
 
@@ -158,7 +163,7 @@ def _elastic_force(depth_before: float, offset: float, compliance: float, rigidi
     return (target - x * x) / compliance
 
 
-@nb.njit(cache=True, error_model="numpy")
+@nb.njit(cache=True, nogil=True, error_model="numpy")
 def _contact(
     depth: FloatArray,
     depth_before: FloatArray,
@@ -206,16 +211,16 @@ def _contact(
     return sweeps if settled else -sweeps
 
 
-@nb.njit(cache=True, error_model="numpy")
+@nb.njit(cache=True, nogil=True, error_model="numpy")
 def _log(
     fret: int,
     running: FloatArray,
     k: float,
     floor: float,
     over: float,
-    numbers: Table,
+    numbers: FloatArray,
     counts: IntArray,
-    strikes: Table,
+    strikes: FloatArray,
 ) -> None:
     """Note the strike that has been running at a fret, and end it."""
     impulse = running[_IMPULSE]
@@ -233,14 +238,14 @@ def _log(
     running[_START] = -1.0
 
 
-@nb.njit(cache=True, error_model="numpy")
+@nb.njit(cache=True, nogil=True, error_model="numpy")
 def _push(
     gain: FloatArray,
     shape: FloatArray,
     force: FloatArray,
     k: float,
     state: FloatArray,
-    numbers: Table,
+    numbers: FloatArray,
     impulse: FloatArray,
 ) -> float:
     """Add the forces to the state; return the sum of the forces."""
@@ -257,7 +262,7 @@ def _push(
     return total
 
 
-@nb.njit(cache=True, error_model="numpy")
+@nb.njit(cache=True, nogil=True, error_model="numpy")
 def _one_run(
     turn: FloatArray,
     keep: FloatArray,
@@ -274,15 +279,16 @@ def _one_run(
     strike_gap: float,
     strike_floor: float,
     strike_over: float,
-    numbers: Table,
+    numbers: FloatArray,
     counts: IntArray,
     impulse: FloatArray,
-    strikes: Table,
+    strikes: FloatArray,
     pulse: FloatArray,
     pulse_rate: float,
     listen: FloatArray,
     sound: FloatArray,
     sound_every: int,
+    stop: IntArray,
 ) -> None:
     """Play one run; `before` and `now` hold the first two states and, at the end, the last two."""
     k = 1.0 / rate
@@ -297,6 +303,8 @@ def _one_run(
         depth_before[f] = crown[f] - depth_before[f]
         depth_now[f] = crown[f] - depth_now[f]
     for n in range(steps):
+        if n % _STEPS_BETWEEN_LOOKS == 0 and stop[0] != 0:
+            return
         _step(turn, keep, now, before)
         _project(shape, before, depth)
         near = False
@@ -348,8 +356,14 @@ def _one_run(
             before[j], now[j] = now[j], before[j]
 
 
-@nb.njit(cache=True, parallel=True, error_model="numpy")
-def reach_all(
+# What follows takes every stopped string at once, laid end to end. Per stopped string p of P: its
+# numbers of modes and of free frets, its steps, its steps per second, and where its modes, its
+# shapes (frets times modes), its frets and its compliance (frets squared) start in the flat arrays.
+
+
+@nb.njit(cache=True, nogil=True, error_model="numpy")
+def reach_of(
+    p: int,
     modes: IntArray,
     frets: IntArray,
     mode_start: IntArray,
@@ -363,40 +377,34 @@ def reach_all(
     now_mm: FloatArray,
     deepest_mm: FloatArray,
     highest_mm: FloatArray,
+    stop: IntArray,
 ) -> None:
-    """Step every position without crowns and keep the lowest and highest point at each fret.
+    """Step one string without crowns and keep its lowest and highest point at each free fret [mm].
 
-    Parameters
-    ----------
-    modes, frets, mode_start, shape_start, fret_start, steps
-        Per position: numbers of modes and frets, where its modes, its shapes and its frets start
-        in the flat arrays, and the number of steps; shape (P,).
-    turn_factor, keep_factor, shape_fraction
-        A, e and the shapes of all positions, flat.
-    before_mm, now_mm
-        First two states of all positions, flat; overwritten.
-    deepest_mm, highest_mm
-        Result per fret of each position, flat; hold the values at the first two states.
+    `before_mm` and `now_mm` hold the first two states and are overwritten; `deepest_mm` and
+    `highest_mm` hold the extremes of those two states and, at the end, of all.
     """
-    for p in nb.prange(len(modes)):
-        m, f = mode_start[p], fret_start[p]
-        count, rows = modes[p], frets[p]
-        a, e = turn_factor[m : m + count], keep_factor[m : m + count]
-        old, new = before_mm[m : m + count], now_mm[m : m + count]
-        table = shape_fraction[shape_start[p] : shape_start[p] + rows * count].reshape(rows, count)
-        low, top = deepest_mm[f : f + rows], highest_mm[f : f + rows]
-        at_fret = np.empty(rows)
-        for _ in range(steps[p]):
-            _step(a, e, new, old)
-            _project(table, old, at_fret)
-            for row in range(rows):
-                low[row] = min(low[row], at_fret[row])
-                top[row] = max(top[row], at_fret[row])
-            old, new = new, old
+    m, f = mode_start[p], fret_start[p]
+    count, rows = modes[p], frets[p]
+    a, e = turn_factor[m : m + count], keep_factor[m : m + count]
+    old, new = before_mm[m : m + count], now_mm[m : m + count]
+    table = shape_fraction[shape_start[p] : shape_start[p] + rows * count].reshape(rows, count)
+    low, top = deepest_mm[f : f + rows], highest_mm[f : f + rows]
+    at_fret = np.empty(rows)
+    for n in range(steps[p]):
+        if n % _STEPS_BETWEEN_LOOKS == 0 and stop[0] != 0:
+            return
+        _step(a, e, new, old)
+        _project(table, old, at_fret)
+        for row in range(rows):
+            low[row] = min(low[row], at_fret[row])
+            top[row] = max(top[row], at_fret[row])
+        old, new = new, old
 
 
-@nb.njit(cache=True, parallel=True, error_model="numpy")
-def play_runs(
+@nb.njit(cache=True, nogil=True, error_model="numpy")
+def play_run(
+    r: int,
     modes: IntArray,
     frets: IntArray,
     mode_start: IntArray,
@@ -405,6 +413,7 @@ def play_runs(
     compliance_start: IntArray,
     steps: IntArray,
     rate_hz: FloatArray,
+    # A, e, G, shapes, step compliance, and crowns over the chord; the modes' weights in the sound
     turn_factor: FloatArray,
     keep_factor: FloatArray,
     gain_mm_per_n: FloatArray,
@@ -412,82 +421,61 @@ def play_runs(
     compliance_mm_per_n: FloatArray,
     crown_mm: FloatArray,
     listen_weight: FloatArray,
-    position: IntArray,
+    # per run (R,): its string, how many of its first frets the string can ever get to, and where
+    # its two states start; they are overwritten with the last two
+    stopped_string: IntArray,
     within_reach: IntArray,
     state_start: IntArray,
     before_mm: FloatArray,
     now_mm: FloatArray,
+    # how deep one newton goes into a crown, 0 for rigid ones; a strike has ended when nothing
+    # touched for the gap; least impulse per run to be logged, and to be counted
     elastic_depth_mm: float,
     strike_gap_s: float,
     strike_floor_n_s: FloatArray,
     strike_over_n_s: FloatArray,
-    numbers: Table,
+    # results, (R, NUMBERS), (R, COUNTS), (R, F), (R, any, STRIKE_COLUMNS), and (R, any) twice;
+    # steps between two samples of the sound per string, 0 for none
+    numbers: FloatArray,
     counts: IntArray,
     impulse_n_s: FloatArray,
-    strikes: Table,
+    strikes: FloatArray,
     pulse_n_s: FloatArray,
     pulse_rate_hz: float,
     sound_mm_per_s: FloatArray,
     sound_every: IntArray,
+    stop: IntArray,
 ) -> None:
-    """Play R runs over P positions, all at once on all cores.
-
-    Parameters
-    ----------
-    modes, frets, mode_start, shape_start, fret_start, compliance_start, steps, rate_hz
-        Per position, as in `reach_all`; where its compliance starts; its steps per second.
-    turn_factor, keep_factor, gain_mm_per_n, shape_fraction, compliance_mm_per_n, crown_mm
-        A, e, G, shapes, step compliance and crowns over the chord of all positions, flat.
-    listen_weight
-        Weights of the modes in the sound, flat.
-    position, within_reach, state_start
-        Per run: its position, how many of its first frets the string can ever get to, and where
-        its two states start; shape (R,).
-    before_mm, now_mm
-        First two states of all runs, flat; overwritten with the last two.
-    elastic_depth_mm
-        How deep one newton goes into a crown; 0 for rigid crowns.
-    strike_gap_s
-        A strike has ended when nothing touched for so long [s].
-    strike_floor_n_s, strike_over_n_s
-        Per run: least impulse to be logged, and to be counted [N s], shape (R,).
-    numbers, counts, impulse_n_s, strikes, pulse_n_s
-        Results: shapes (R, NUMBERS), (R, COUNTS), (R, F), (R, any, STRIKE_COLUMNS), (R, any).
-    pulse_rate_hz
-        Bins of `pulse_n_s` per second.
-    sound_mm_per_s, sound_every
-        Velocity at the listening point, shape (R, any), and the steps between two samples per
-        position; 0 for no sound.
-    """
+    """Play run r of R with contact."""
     rigidity = 0.4 * elastic_depth_mm**-1.5 if elastic_depth_mm > 0.0 else math.inf
-    for r in nb.prange(len(position)):
-        p = position[r]
-        m, f, s = mode_start[p], fret_start[p], state_start[r]
-        count, rows = modes[p], frets[p]
-        c = compliance_start[p]
-        _one_run(
-            turn_factor[m : m + count],
-            keep_factor[m : m + count],
-            gain_mm_per_n[m : m + count],
-            shape_fraction[shape_start[p] : shape_start[p] + rows * count].reshape(rows, count),
-            compliance_mm_per_n[c : c + rows * rows].reshape(rows, rows),
-            crown_mm[f : f + rows],
-            before_mm[s : s + count],
-            now_mm[s : s + count],
-            within_reach[r],
-            rate_hz[p],
-            steps[p],
-            rigidity,
-            strike_gap_s,
-            strike_floor_n_s[r],
-            strike_over_n_s[r],
-            numbers[r],
-            counts[r],
-            impulse_n_s[r],
-            strikes[r],
-            pulse_n_s[r],
-            pulse_rate_hz,
-            listen_weight[m : m + count],
-            sound_mm_per_s[r],
-            sound_every[p],
-        )
+    p = stopped_string[r]
+    m, f, s = mode_start[p], fret_start[p], state_start[r]
+    count, rows = modes[p], frets[p]
+    c = compliance_start[p]
+    _one_run(
+        turn_factor[m : m + count],
+        keep_factor[m : m + count],
+        gain_mm_per_n[m : m + count],
+        shape_fraction[shape_start[p] : shape_start[p] + rows * count].reshape(rows, count),
+        compliance_mm_per_n[c : c + rows * rows].reshape(rows, rows),
+        crown_mm[f : f + rows],
+        before_mm[s : s + count],
+        now_mm[s : s + count],
+        within_reach[r],
+        rate_hz[p],
+        steps[p],
+        rigidity,
+        strike_gap_s,
+        strike_floor_n_s[r],
+        strike_over_n_s[r],
+        numbers[r],
+        counts[r],
+        impulse_n_s[r],
+        strikes[r],
+        pulse_n_s[r],
+        pulse_rate_hz,
+        listen_weight[m : m + count],
+        sound_mm_per_s[r],
+        sound_every[p],
+        stop,
+    )

@@ -28,15 +28,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.errors import At, RequestError
 from evenfall.strings.damping import decay_rate_per_s
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument.specification import InstrumentString
     from evenfall.strings.damping import Damping
-
-    FloatArray = NDArray[np.float64]
 
 #: Modes are kept up to this share of the rate: above it they would fold back.
 HIGHEST_MODE_SHARE = 0.45
@@ -95,18 +93,9 @@ class StoppedString:
         return np.asarray((self.shape_fraction * self.gain_mm_per_n) @ self.shape_fraction.T)
 
     def from_rest(self, amplitude_mm: FloatArray, after_s: FloatArray | float) -> FloatArray:
-        """Return the amplitudes some time after release from rest [mm], no contact.
+        """Return the amplitudes some time after release from rest, without contact [mm].
 
-        Parameters
-        ----------
-        amplitude_mm
-            Amplitudes at release [mm], shape (M,).
-        after_s
-            Time since release [s], a number or shape (N, 1).
-
-        Returns
-        -------
-        Shape (M,) or (N, M).
+        Shape (M,) for one time, (N, M) for times of shape (N, 1).
         """
         modes = len(self.frequency_hz)
         left = np.zeros(np.broadcast_shapes(np.shape(after_s), amplitude_mm.shape))
@@ -115,25 +104,13 @@ class StoppedString:
         return amplitude_mm * left
 
     def energy_n_mm(self, before_mm: FloatArray, after_mm: FloatArray) -> float:
-        """Return the discrete energy H of two successive states [N mm].
-
-        Parameters
-        ----------
-        before_mm, after_mm
-            Amplitudes one step apart [mm], shape (M,).
-        """
+        """Return the discrete energy H of two successive states [N mm]."""
         bent = self.bend_factor * after_mm * before_mm
         return float(self.energy_n_per_mm @ ((after_mm - before_mm) ** 2 + bent))
 
 
 def natural_rate_hz(fundamental_hz: float) -> float:
-    """Return the rate [Hz] at which contact of a string of this pitch is computed.
-
-    Parameters
-    ----------
-    fundamental_hz
-        Frequency of the lowest mode [Hz].
-    """
+    """Return the rate [Hz] at which contact of a string with this lowest mode is computed."""
     enough = [rate for rate in _RATES_HZ if rate >= _STEPS_PER_PERIOD * fundamental_hz]
     return enough[0] if enough else _RATES_HZ[-1]
 
@@ -150,26 +127,8 @@ def stopped_string(
 ) -> StoppedString:
     """Return the modes of a string stopped at a fret, plucked by a static force and let go.
 
-    Parameters
-    ----------
-    string
-        The string; stopping leaves its tension as it is.
-    length_mm
-        Speaking length as stopped [mm].
-    fret_distance_mm
-        Distances of the free frets from the stop [mm], shape (F,).
-    pluck_distance_mm, pluck_width_mm
-        Distance of the pluck from the saddle and width of its contact [mm]; a string shorter
-        than twice the distance is plucked at half its length.
-    damping
-        What the string loses.
-    rate_hz
-        Steps per second; by default as `natural_rate_hz` says.
-
-    Raises
-    ------
-    ValueError
-        If the rate is too low for even the lowest mode.
+    Stopping leaves the tension as it is. Distances of free frets are from the stopped one, that of
+    the pluck from the saddle; a string shorter than twice that is plucked at half its length.
     """
     tension = string.tension_n
     stiffness = string.bending_stiffness_n_mm2
@@ -187,9 +146,13 @@ def stopped_string(
     frequency = order * lowest_hz * np.sqrt(1.0 + inharmonicity * order**2)
     order, frequency = order[frequency <= highest], frequency[frequency <= highest]
     if len(order) == 0:
-        raise ValueError(
-            f"A rate of {rate:g} Hz is too low for a string of {lowest_hz:.1f} Hz: "
-            f"it must be at least {lowest_hz / HIGHEST_MODE_SHARE:.0f} Hz."
+        raise RequestError(
+            "{rate:g} steps per second are too low a rate for a string of {lowest:.1f} Hz: at "
+            "least {least} are needed.",
+            at=At(strings=(string.number,)),
+            rate=rate,
+            lowest=lowest_hz,
+            least=ceil(lowest_hz / HIGHEST_MODE_SHARE),
         )
     decay = decay_rate_per_s(
         damping,

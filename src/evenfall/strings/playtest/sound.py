@@ -13,29 +13,28 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import RequestError
+from evenfall.errors import At, RequestError, silent
 from evenfall.instrument import string_lines
 from evenfall.strings.clearance import rest_clearance_mm
-from evenfall.strings.playtest.batch import (
+from evenfall.strings.playtest.notes import (
     PULSE_RATE_HZ,
     Note,
-    PositionTable,
+    StoppedStrings,
     load_kernel,
     run_notes,
 )
-from evenfall.strings.playtest.result import Settings
+from evenfall.strings.playtest.play_test import Settings
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
+    from evenfall.errors import Progress
     from evenfall.instrument import Specification
     from evenfall.strings.playtest.modes import StoppedString
-    from evenfall.strings.playtest.result import Direction
-
-    FloatArray = NDArray[np.float64]
+    from evenfall.strings.playtest.play_test import Direction
 
 _FADE_HZ = (18_000.0, 20_000.0)  # partials above are not heard, and would fold back
 _MOST_16_BIT = 32767
+_DOING = "Listening to the notes"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,51 +65,24 @@ def sound(
     saddle_mm: FloatArray,
     *,
     string: int,
-    position: int,
+    stopped_fret: int,
     force_n: float,
     direction: Direction,
     duration_s: float = 2.0,
     listen_mm: float = 50.0,
     parallel_share: float = 0.3,
     settings: Settings | None = None,
+    progress: Progress = silent,
 ) -> Sound:
-    """Return the sound of one note.
+    """Return the sound of one note over heights [mm], shapes (K,), (K, F) and (K,).
 
-    Parameters
-    ----------
-    specification
-        The instrument.
-    nut_mm, crown_top_mm, saddle_mm
-        Heights over one straight datum, shapes (K,), (K, F) and (K,) [mm].
-    string, position
-        String number (1 = treble) and fret at which it is stopped (0 = open).
-    force_n
-        Force of the pluck in its direction [N].
-    direction
-        Direction of the pluck.
-    duration_s
-        Length [s].
-    listen_mm
-        Distance of the listening point from the saddle [mm]; at most an eighth of the string.
-    parallel_share
-        How loud motion along the board is beside motion normal to it; our own choice.
-    settings
-        How the motion is computed.
-
-    Raises
-    ------
-    RequestError
-        If there is no such string or position, or a number is out of range.
-    UnsupportedError
-        If numba is not installed.
+    It is listened to some way from the saddle, at most an eighth of the string. How loud motion
+    along the board is beside motion normal to it is our own choice.
     """
     settings = settings or Settings()
     numbers = [s.number for s in specification.strings]
-    if string not in numbers or not 0 <= position < specification.frets:
-        raise RequestError(
-            f"There is no string {string} stopped at {position}: strings are {numbers[0]} to "
-            f"{numbers[-1]}, positions 0 to {specification.frets - 1}."
-        )
+    if string not in numbers or not 0 <= stopped_fret < specification.frets:
+        raise no_such_note(specification, string, stopped_fret)
     if not (isfinite(force_n) and force_n > 0.0 and 0.0 < duration_s <= 30.0 and listen_mm > 0.0):
         raise RequestError(
             "force_n and listen_mm must be positive, and duration_s must lie between 0 and 30."
@@ -119,26 +91,46 @@ def sound(
     lines = string_lines(specification)
     clearance = rest_clearance_mm(lines, nut_mm, crown_top_mm, saddle_mm)
     k = numbers.index(string)
-    if not np.isfinite(clearance[k, position, position + 1 :]).all():
-        raise RequestError("Heights are missing under this string; complete the readings first.")
-    place = ((k, position),)
-    table = PositionTable.of(
+    if not np.isfinite(clearance[k, stopped_fret, stopped_fret + 1 :]).all():
+        raise RequestError(
+            "Heights are missing under string {string}; complete the readings first.",
+            at=At(strings=(string,), stopped_fret=stopped_fret),
+            string=string,
+        )
+    place = ((k, stopped_fret),)
+    table = StoppedStrings.of(
         specification, lines, clearance, settings, duration_s=duration_s, only=place
     )
     stopped = table.strings[0]
     weight = _listening(stopped, min(listen_mm, stopped.length_mm / 8.0))
-    note = Note((k, position, 0, 0), 0, force_n * direction.normal_share)
-    played = run_notes(kernel, table, [note], settings, listen_weight=[weight])
+    note = Note((k, stopped_fret, 0, 0), 0, force_n * direction.normal_share)
+    played = run_notes(
+        kernel, table, [note], settings, listen_weight=[weight],
+        tell=lambda share: progress(_DOING, 0.5 * share),
+    )  # fmt: skip
     samples = played.sound_mm_per_s[0]
     along = parallel_share * force_n * cos(direction.angle_rad)
     if abs(along) > 1e-9 * force_n:
-        free = PositionTable.joined([stopped], place, [np.full(len(table.clearance_mm[0]), 1e9)],
+        free = StoppedStrings.joined([stopped], place, [np.full(len(table.clearance_mm[0]), 1e9)],
                                     duration_s)  # fmt: skip
-        beside = run_notes(kernel, free, [Note((k, position, 0, 0), 0, along)], settings,
-                           listen_weight=[weight])  # fmt: skip
+        beside = run_notes(kernel, free, [Note((k, stopped_fret, 0, 0), 0, along)], settings,
+                           listen_weight=[weight],
+                           tell=lambda share: progress(_DOING, 0.5 + 0.5 * share))  # fmt: skip
         samples = samples + beside.sound_mm_per_s[0]
     every = max(1, round(stopped.rate_hz / PULSE_RATE_HZ))
     return Sound(samples, stopped.rate_hz / every)
+
+
+def no_such_note(specification: Specification, string: int, stopped_fret: int) -> RequestError:
+    """Return the refusal of a string or a stopped fret that the instrument does not have."""
+    return RequestError(
+        "There is no string {string} stopped at fret {stopped_fret}: strings are 1 to {strings}, "
+        "frets 0 (open) to {last}.",
+        string=string,
+        stopped_fret=stopped_fret,
+        strings=specification.string_count,
+        last=specification.frets - 1,
+    )
 
 
 def _listening(stopped: StoppedString, distance_mm: float) -> FloatArray:
@@ -151,20 +143,10 @@ def _listening(stopped: StoppedString, distance_mm: float) -> FloatArray:
 
 
 def wav_bytes(sound: Sound, *, full_scale_mm_per_s: float) -> bytes:
-    """Return a sound as the bytes of a WAV file: one channel, 16 bit, linear.
+    """Return a sound as the bytes of a WAV file: one channel, 16 bit, linear, clipped.
 
-    Two sounds can be compared by ear only if both are written with the same full scale.
-
-    Parameters
-    ----------
-    sound
-        What to write.
-    full_scale_mm_per_s
-        Velocity that fills the scale [mm/s]; louder samples are clipped.
-
-    Notes
-    -----
-    RIFF container with a `fmt ` and a `data` chunk (Multimedia Programming Interface and Data
+    Two sounds can be compared by ear only if both are written with the same full scale. RIFF
+    container with a `fmt ` and a `data` chunk (Multimedia Programming Interface and Data
     Specifications 1.0, IBM and Microsoft 1991).
     """
     if not (isfinite(full_scale_mm_per_s) and full_scale_mm_per_s > 0.0):

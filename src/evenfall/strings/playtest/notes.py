@@ -1,30 +1,34 @@
-"""Notes laid end to end for the compiled kernel, and what it says about them."""
+"""Notes laid end to end for the compiled kernel, played in threads, and what it says about them.
+
+Every call has its own threads, so two users never wait for each other; in between it asks its
+caller whether to go on.
+"""
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from math import ceil
-from threading import Lock
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.errors import RequestError, UnsupportedError
+from evenfall.errors import At, RequestError, UnsupportedError
 from evenfall.strings.damping import default_damping
 from evenfall.strings.playtest.modes import StoppedString, stopped_string
+from evenfall.wording import plain_line
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from types import ModuleType
 
     from numpy.typing import NDArray
 
+    from evenfall.arrays import FloatArray, IntArray
     from evenfall.instrument import Specification, StringLines
-    from evenfall.strings.playtest.result import Settings
+    from evenfall.strings.playtest.play_test import Settings
 
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
-    Table = NDArray[np.float64]  # columns in different units
+    Tell = Callable[[float], None]
 
 PULSE_RATE_HZ = 48_000.0
 """Rate at which contact forces are summed for their spectrum; the sound has the same."""
@@ -32,9 +36,7 @@ PULSE_RATE_HZ = 48_000.0
 _BOUND_MARGIN = 1.02  # damping enters the bound on the reach to second order
 _MOST_LOGGED = 192  # strikes noted per note
 _LOG_FLOOR = 0.1  # least strike noted, as a share of the threshold of rattling
-
-# Two calls at once would share numba's threads, which its simplest scheduler does not allow.
-_ONE_AT_A_TIME = Lock()
+_LOOK_S = 0.05  # how often the caller is asked whether to go on
 
 
 def load_kernel() -> ModuleType:
@@ -51,28 +53,56 @@ def load_kernel() -> ModuleType:
         if (missing.name or "").split(".")[0] not in ("numba", "llvmlite"):
             raise
         raise UnsupportedError(
-            "The play test needs the package numba, which is not installed; "
-            "install it with: pip install 'evenfall[play]'"
+            "The play test needs the package numba, which is not installed. "
+            "Install it with: pip install 'evenfall[play]'"
         ) from missing
     except ImportError as broken:
         raise UnsupportedError(
             "The play test needs the package numba, which is installed but does not load "
-            f"({str(broken).strip().rstrip('.')}); install one that fits with: "
-            "pip install --upgrade 'evenfall[play]'"
+            "({reason}). Install one that fits with: pip install --upgrade 'evenfall[play]'",
+            reason=plain_line(str(broken)).rstrip("."),
         ) from broken
     return contact
 
 
+def _unwatched(_share: float) -> None:
+    """Take note of nothing."""
+
+
+def _in_threads(
+    kernel: ModuleType, count: int, work: Callable[[int, IntArray], None], tell: Tell
+) -> None:
+    """Do `count` pieces of work, as many at once as there are cores; stop where `tell` raises.
+
+    `work` is given the number of a piece, and an array whose first entry turns from 0 to 1 when it
+    should stop.
+    """
+    stop = np.zeros(1, np.int64)
+    pool = ThreadPoolExecutor(min(kernel.CORES, max(count, 1)))
+    left = {pool.submit(work, piece, stop) for piece in range(count)}
+    try:
+        while left:
+            done, left = wait(left, timeout=_LOOK_S)
+            for piece in done:
+                piece.result()
+            tell(1.0 - len(left) / count)
+    except BaseException:
+        stop[0] = 1
+        raise
+    finally:  # compiling, at the very first call, cannot be stopped and is not waited for
+        pool.shutdown(wait=not stop[0], cancel_futures=True)
+
+
 @dataclass(frozen=True, slots=True)
 class Note:
-    """One pluck of one position.
+    """One pluck of one stopped string.
 
     Parameters
     ----------
     index
-        Indices of string, position, attack and direction.
+        Indices of string, stopped fret, attack and direction.
     place
-        Which position of the table.
+        Which of the stopped strings.
     force_n
         Force normal to the board, positive away from it [N].
     """
@@ -83,19 +113,19 @@ class Note:
 
 
 @dataclass(frozen=True, slots=True)
-class PositionTable:
-    """All positions laid end to end, as the kernel reads them.
+class StoppedStrings:
+    """Stopped strings laid end to end, as the kernel reads them.
 
     Parameters
     ----------
     strings
-        The modes of each position.
+        The modes of each.
     place
-        Indices of string and position.
+        Index of the string and stopped fret (0 = open) of each.
     clearance_mm
-        Rest clearance over the free frets of each position [mm].
+        Rest clearance over the free frets of each [mm].
     steps
-        Steps of each position.
+        Steps of each.
     flat
         The arrays of the kernel by name.
     """
@@ -115,43 +145,31 @@ class PositionTable:
         *,
         duration_s: float,
         only: tuple[tuple[int, int], ...] | None = None,
-    ) -> PositionTable:
-        """Return the table of an instrument.
+        tell: Tell = _unwatched,
+    ) -> StoppedStrings:
+        """Return strings of an instrument stopped at some frets, by default each at every fret.
 
-        Parameters
-        ----------
-        specification, lines
-            The instrument and its string lines.
-        clearance_mm
-            Rest clearance, shape (K, F + 1, F + 1) [mm].
-        settings
-            How the motion is computed.
-        duration_s
-            How long each note is followed [s].
-        only
-            The positions wanted; by default all.
+        Clearance [mm] has the shape (K, F + 1, F + 1); each note is followed for `duration_s`.
         """
         wanted = only or tuple(
             (k, p) for k in range(specification.string_count) for p in range(specification.frets)
         )
         strings, clearances = [], []
-        for k, p in wanted:
+        for n, (k, p) in enumerate(wanted):
+            tell(n / len(wanted))
             string, station = specification.strings[k], lines.station_mm[k]
-            try:
-                stopped = stopped_string(
-                    string,
-                    length_mm=float(lines.saddle_station_mm[k] - station[p]),
-                    fret_distance_mm=station[p + 1 :] - station[p],
-                    pluck_distance_mm=specification.player.pluck_distance_mm,
-                    pluck_width_mm=specification.player.pluck_width_mm,
-                    damping=settings.damping or default_damping(string),
-                    rate_hz=settings.rate_hz,
-                )
-            except ValueError as reason:
-                raise RequestError(str(reason), where=f"string {string.number}") from reason
+            stopped = stopped_string(
+                string,
+                length_mm=float(lines.saddle_station_mm[k] - station[p]),
+                fret_distance_mm=station[p + 1 :] - station[p],
+                pluck_distance_mm=specification.player.pluck_distance_mm,
+                pluck_width_mm=specification.player.pluck_width_mm,
+                damping=settings.damping or default_damping(string),
+                rate_hz=settings.rate_hz,
+            )
             strings.append(stopped)
             clearances.append(clearance_mm[k, p, p + 1 :])
-        return PositionTable.joined(strings, wanted, clearances, duration_s)
+        return StoppedStrings.joined(strings, wanted, clearances, duration_s)
 
     @staticmethod
     def joined(
@@ -159,29 +177,17 @@ class PositionTable:
         place: Sequence[tuple[int, int]],
         clearance_mm: Sequence[FloatArray],
         duration_s: float,
-    ) -> PositionTable:
-        """Return the table of some stopped strings.
-
-        Parameters
-        ----------
-        strings
-            The stopped strings.
-        place
-            What each is called: indices of string and position.
-        clearance_mm
-            Rest clearance over the free frets of each [mm].
-        duration_s
-            How long each note is followed [s].
-        """
+    ) -> StoppedStrings:
+        """Return some stopped strings, laid end to end."""
         steps = tuple(ceil(duration_s * s.rate_hz) for s in strings)
         flat = _flat(strings, clearance_mm, steps)
-        return PositionTable(tuple(strings), tuple(place), tuple(clearance_mm), steps, flat)
+        return StoppedStrings(tuple(strings), tuple(place), tuple(clearance_mm), steps, flat)
 
 
 def _flat(
     strings: Sequence[StoppedString], clearances: Sequence[FloatArray], steps: Sequence[int]
 ) -> dict[str, NDArray[Any]]:
-    """Return every array of the kernel that belongs to positions."""
+    """Return every array of the kernel that belongs to stopped strings."""
     modes = np.array([len(s.turn_factor) for s in strings])
     frets = np.array([len(c) for c in clearances])
 
@@ -207,12 +213,12 @@ def _flat(
 
 
 @dataclass(frozen=True, slots=True)
-class Played:
-    """What the kernel says about some notes.
+class NoteResults:
+    """What the kernel says about R notes.
 
     Parameters
     ----------
-    table, notes
+    stopped, notes
         What was played.
     numbers, counts, impulse_n_s, strikes, pulse_n_s, sound_mm_per_s
         Results as the kernel lays them out.
@@ -220,12 +226,12 @@ class Played:
         Energy of string and crowns at the beginning, and at the end [N mm], shape (R, 2).
     """
 
-    table: PositionTable
+    stopped: StoppedStrings
     notes: Sequence[Note]
-    numbers: Table
+    numbers: FloatArray
     counts: IntArray
     impulse_n_s: FloatArray
-    strikes: Table
+    strikes: FloatArray
     pulse_n_s: FloatArray
     sound_mm_per_s: FloatArray
     energy_n_mm: FloatArray
@@ -233,38 +239,23 @@ class Played:
 
 def run_notes(
     kernel: ModuleType,
-    table: PositionTable,
+    table: StoppedStrings,
     notes: Sequence[Note],
     settings: Settings,
     *,
     listen_weight: Sequence[FloatArray] | None = None,
-) -> Played:
-    """Play notes with contact.
-
-    Parameters
-    ----------
-    kernel
-        The compiled kernel.
-    table
-        The positions.
-    notes
-        What to play.
-    settings
-        How the motion is computed and judged.
-    listen_weight
-        Weight of each mode in the sound, per position; None for no sound.
-
-    Raises
-    ------
-    RequestError
-        If the rate is too low to tell neighbouring frets apart.
-    """
+    tell: Tell = _unwatched,
+) -> NoteResults:
+    """Play notes with contact; with sound where each stopped string has weights of its modes."""
     for note in notes:
         stopped = table.strings[note.place]
         if stopped.rate_hz < stopped.least_rate_hz:
             raise RequestError(
-                f"A rate of {stopped.rate_hz:g} Hz is too low for contact with frets this close: "
-                f"it must be at least {ceil(stopped.least_rate_hz)} Hz here."
+                "{rate:g} steps per second are too low a rate for contact with frets this close: "
+                "at least {least} are needed.",
+                at=_at(table, note),
+                rate=stopped.rate_hz,
+                least=ceil(stopped.least_rate_hz),
             )
     flat = table.flat
     most_frets = int(flat["frets"].max())
@@ -285,8 +276,8 @@ def run_notes(
     last_s = max(n / s.rate_hz for n, s in zip(table.steps, table.strings, strict=True))
     pulse = np.zeros((len(notes), int(last_s * PULSE_RATE_HZ) + 2))
     sound = np.zeros((len(notes), longest))
-    position = np.array([note.place for note in notes], np.int64)
-    sizes = flat["modes"][position]
+    place = np.array([note.place for note in notes], np.int64)
+    sizes = flat["modes"][place]
     state_start = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
     before, now = np.empty(state_start[-1]), np.empty(state_start[-1])
     half_period_impulse = np.empty(len(notes))
@@ -315,22 +306,32 @@ def run_notes(
         ],
         np.int64,
     )
-    with _ONE_AT_A_TIME:
-        kernel.play_runs(
-            *(flat[name] for name in (
-                "modes", "frets", "mode_start", "shape_start", "fret_start", "compliance_start",
-                "steps", "rate", "turn", "keep", "gain", "shape", "compliance", "crown",
-            )),
-            weight,
-            position, within_reach, state_start[:-1], before, now, depth_mm, settings.strike_gap_s,
-            half_period_impulse * (settings.rattle_share * _LOG_FLOOR),
-            half_period_impulse * settings.rattle_share,
-            numbers, counts, impulse, strikes, pulse, PULSE_RATE_HZ, sound, sound_every,
+    floor_n_s = half_period_impulse * (settings.rattle_share * _LOG_FLOOR)
+    over_n_s = half_period_impulse * settings.rattle_share
+    by_string = [flat[name] for name in (
+        "modes", "frets", "mode_start", "shape_start", "fret_start", "compliance_start",
+        "steps", "rate", "turn", "keep", "gain", "shape", "compliance", "crown",
+    )]  # fmt: skip
+
+    def one(r: int, stop: IntArray) -> None:
+        kernel.play_run(
+            r, *by_string, weight,
+            place, within_reach, state_start, before, now,
+            depth_mm, settings.strike_gap_s, floor_n_s, over_n_s,
+            numbers, counts, impulse, strikes, pulse, PULSE_RATE_HZ, sound, sound_every, stop,
         )  # fmt: skip
+
+    _in_threads(kernel, len(notes), one, tell)
     for r, note in enumerate(notes):
         part = slice(state_start[r], state_start[r + 1])
         energy[r, 1] = energy_n_mm(note.place, part)
-    return Played(table, notes, numbers, counts, impulse, strikes, pulse, sound, energy)
+    return NoteResults(table, notes, numbers, counts, impulse, strikes, pulse, sound, energy)
+
+
+def _at(table: StoppedStrings, note: Note) -> At:
+    """Return which string stopped at which fret a note is."""
+    k, stopped_fret = table.place[note.place]
+    return At(strings=(k + 1,), stopped_fret=stopped_fret)
 
 
 def _stored(
@@ -387,13 +388,6 @@ def complementary_force_n(compliance_mm_per_n: FloatArray, missing_mm: FloatArra
 
     Least-index pivoting, which ends for every positive definite matrix (K. G. Murty, Linear
     Complementarity, Linear and Nonlinear Programming, Heldermann 1988; from memory).
-
-    Parameters
-    ----------
-    compliance_mm_per_n
-        C, symmetric positive definite, shape (F, F) [mm/N].
-    missing_mm
-        m, how far each point lies under its crown without forces, shape (F,) [mm].
     """
     count = len(missing_mm)
     active = np.zeros(count, dtype=bool)
@@ -414,31 +408,27 @@ def complementary_force_n(compliance_mm_per_n: FloatArray, missing_mm: FloatArra
     return np.maximum(force, 0.0)
 
 
-def reach_mm_per_n(kernel: ModuleType, table: PositionTable) -> list[FloatArray]:
-    """Return how far each position swings per newton at each free fret, away and towards.
+def reach_mm_per_n(
+    kernel: ModuleType, table: StoppedStrings, *, tell: Tell = _unwatched
+) -> list[FloatArray]:
+    """Return how far each string swings over each free fret without crowns, per newton [mm/N].
 
-    Shape (2, F) per position [mm/N]: plucked away from the board, and towards it.
-
-    Parameters
-    ----------
-    kernel
-        The compiled kernel.
-    table
-        The positions; crowns do not matter.
+    Shape (2, F) per stopped string: plucked away from the board, and towards it.
     """
     flat = table.flat
     before = np.concatenate([s.pluck_mm_per_n for s in table.strings])
     now = np.concatenate([s.pluck_mm_per_n * s.first_factor for s in table.strings])
     start = np.concatenate([s.shape_fraction @ s.pluck_mm_per_n for s in table.strings])
     deepest, highest = start.copy(), start.copy()
-    with _ONE_AT_A_TIME:
-        kernel.reach_all(
-            *(flat[name] for name in (
-                "modes", "frets", "mode_start", "shape_start", "fret_start", "steps",
-                "turn", "keep", "shape",
-            )),
-            before, now, deepest, highest,
-        )  # fmt: skip
+    by_string = [flat[name] for name in (
+        "modes", "frets", "mode_start", "shape_start", "fret_start", "steps",
+        "turn", "keep", "shape",
+    )]  # fmt: skip
+
+    def one(p: int, stop: IntArray) -> None:
+        kernel.reach_of(p, *by_string, before, now, deepest, highest, stop)
+
+    _in_threads(kernel, len(table.strings), one, tell)
     cuts = flat["fret_start"][1:]
     return [
         np.stack([-low, top])

@@ -12,14 +12,9 @@ import numpy as np
 from evenfall.measurement.measurement import plain_number
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.instrument import Specification
     from evenfall.strings.damping import Damping
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
-    BoolArray = NDArray[np.bool_]
 
 SCHEMA = "evenfall/play@1"
 
@@ -28,7 +23,7 @@ BAND_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 
 
 class Verdict(IntEnum):
-    """What a position does under an attack."""
+    """What a stopped string does under an attack."""
 
     CLEAN = 0
     TOUCHES = 1
@@ -97,13 +92,6 @@ def attack_levels(
 
     The specification's attack is the part normal to the board, so these levels go with the
     directions `AWAY` and `TOWARDS`.
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    named_share
-        Name and share of the specified attack, per level.
     """
     return tuple(
         Attack(name, tuple(share * force for force in specification.player.attack_n))
@@ -123,7 +111,7 @@ class Settings:
         How deep one newton presses the string into a crown [um]; 0 for rigid crowns. Elastic
         crowns conserve energy exactly but need about eight times the rate for the same accuracy.
     rattle_share
-        A position rattles when one strike's impulse reaches this share of the pluck's own,
+        A note rattles when one strike's impulse reaches this share of the pluck's own,
         force times half a period. Our own choice: no published threshold of hearing was found.
     strike_gap_s
         Contacts of one fret closer than this are one strike [s].
@@ -153,7 +141,7 @@ class Strikes:
     Parameters
     ----------
     run
-        Indices of string, position, attack and direction, shape (S, 4).
+        Indices of string, stopped fret, attack and direction, shape (S, 4).
     fret
         Fret that was struck, shape (S,).
     start_s, length_s
@@ -172,7 +160,7 @@ class Strikes:
 
 @dataclass(frozen=True, slots=True)
 class PlayTest:
-    """K strings stopped at P = F positions (0 = open), A attacks, D directions.
+    """K strings stopped at P = F frets (0 = open), under A attacks, in D directions.
 
     Parameters
     ----------
@@ -209,7 +197,7 @@ class PlayTest:
     touch_force_n
         Touch force by the excursion table [N], shape (K, P).
     rate_hz, mode_count
-        Steps per second and number of modes of each position, shape (K, P).
+        Steps per second and number of modes, shape (K, P).
     """
 
     string_numbers: tuple[int, ...]
@@ -248,15 +236,15 @@ class PlayTest:
 
     @property
     def touch_force_optimistic(self) -> BoolArray:
-        """Where the touch force promised a clean note and the motion touches, shape (K, P, A)."""
-        promised = self.touch_force_n[:, :, None] >= self.normal_attack_n[:, None, :]
-        return np.asarray(promised & (self.worst > Verdict.CLEAN))
+        """Where the touch force foretold a clean note and the motion touches, shape (K, P, A)."""
+        foretold = self.touch_force_n[:, :, None] >= self.normal_attack_n[:, None, :]
+        return np.asarray(foretold & (self.worst > Verdict.CLEAN))
 
     @property
     def touch_force_conservative(self) -> BoolArray:
-        """Where the touch force warned and the motion stays clean, shape (K, P, A)."""
-        warned = self.touch_force_n[:, :, None] < self.normal_attack_n[:, None, :]
-        return np.asarray(warned & (self.worst == Verdict.CLEAN))
+        """Where the touch force foretold a touch and the motion is clean, shape (K, P, A)."""
+        foretold = self.touch_force_n[:, :, None] < self.normal_attack_n[:, None, :]
+        return np.asarray(foretold & (self.worst == Verdict.CLEAN))
 
     def counts(self) -> dict[str, int]:
         """Return how many of the K P A notes (worst direction) are clean, touch and rattle."""
@@ -285,7 +273,7 @@ class PlayTest:
 
     def _position_dict(self, k: int, p: int) -> dict[str, Any]:
         return {
-            "position": p,
+            "stopped_fret": p,
             "touch_force_n": plain_number(self.touch_force_n[k, p]),
             "motion_touch_force_away_n": plain_number(self.motion_touch_force_n[k, p, 0]),
             "motion_touch_force_towards_n": plain_number(self.motion_touch_force_n[k, p, 1]),

@@ -1,8 +1,8 @@
-"""The play test: every stopped position, several attacks and directions, over the real crowns.
+"""The play test: every string at every fret, several attacks and directions, over the real crowns.
 
 Each string has two polarisations. Along the board nothing stands in its way and the motion is
 linear; normal to the board the crowns do, without friction. Motion without contact is exact
-(modal), so it alone decides which notes are clean: each position is stepped once per newton,
+(modal), so it alone decides which notes are clean: each stopped string is stepped once per newton,
 without crowns, and whatever attack and direction stays over the crowns by that is clean by
 linearity. Only the others are played with contact.
 """
@@ -15,19 +15,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import RequestError
+from evenfall.errors import At, RequestError, silent
 from evenfall.instrument import string_lines
 from evenfall.strings.clearance import rest_clearance_mm, touch_force
 from evenfall.strings.excursion import excursion_table
-from evenfall.strings.playtest.batch import (
+from evenfall.strings.playtest.notes import (
     PULSE_RATE_HZ,
     Note,
-    PositionTable,
+    StoppedStrings,
     load_kernel,
     reach_mm_per_n,
     run_notes,
 )
-from evenfall.strings.playtest.result import (
+from evenfall.strings.playtest.play_test import (
     AWAY,
     BAND_HZ,
     TOWARDS,
@@ -42,22 +42,21 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from types import ModuleType
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray, IntArray
+    from evenfall.errors import Progress
     from evenfall.instrument import Specification
     from evenfall.strings.excursion import ExcursionTable
-    from evenfall.strings.playtest.batch import Played
     from evenfall.strings.playtest.modes import StoppedString
-    from evenfall.strings.playtest.result import Attack, Direction
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
+    from evenfall.strings.playtest.notes import NoteResults
+    from evenfall.strings.playtest.play_test import Attack, Direction
 
 _REACH_RATE_HZ = 96_000.0  # of the linear motion, which is exact at any rate
 _REACH_MARGIN = 1.01  # what its fewer modes and coarser samples may miss
 
-_MOST_RUNS_AT_ONCE = 512  # bounds the memory for force histories
+_BATCH_S = 128.0  # of notes played at once: bounds the memory for force histories to 50 MB
 _LONGEST_S = 30.0
+_DOING = "Playing every string at every fret"
+_FIRST_SHARE, _REACH_SHARE = 0.02, 0.2  # done when modes are set up, and when reach is known
 
 
 def play(
@@ -71,9 +70,9 @@ def play(
     duration_s: float = 0.25,
     excursion: ExcursionTable | None = None,
     settings: Settings | None = None,
-    progress: Callable[[float], None] | None = None,
+    progress: Progress = silent,
 ) -> PlayTest:
-    """Play every string at every position and say which notes are clean, touch and rattle.
+    """Play every string at every fret and find which notes are clean, touch and rattle.
 
     Parameters
     ----------
@@ -92,14 +91,16 @@ def play(
     settings
         How the motion is computed and judged.
     progress
-        Called now and then with the share done, 0 to 1.
+        Called some twenty times a second; the play test ends where it raises.
 
     Raises
     ------
     RequestError
-        If heights are missing or of the wrong shape, or an attack does not fit the strings.
+        Heights are missing or of the wrong shape, or an attack does not fit the strings.
     UnsupportedError
-        If numba is not installed.
+        numba is not installed.
+    Cancelled
+        As `progress` raised it.
     """
     settings = settings or Settings()
     attacks = tuple(attack_levels(specification) if attacks is None else attacks)
@@ -111,35 +112,45 @@ def play(
     if excursion is None:
         excursion = excursion_table(specification, lines)
 
+    def part(low: float, high: float) -> Callable[[float], None]:
+        return lambda share: progress(_DOING, low + (high - low) * share)
+
     linear = replace(settings, rate_hz=settings.rate_hz or _REACH_RATE_HZ)
-    reach = reach_mm_per_n(
-        kernel, PositionTable.of(specification, lines, clearance, linear, duration_s=duration_s)
-    )
-    table = PositionTable.of(specification, lines, clearance, settings, duration_s=duration_s)
-    notes = _notes(table, reach, attacks, directions)
-    result = Collection(specification, attacks, directions)
+    free = StoppedStrings.of(
+        specification, lines, clearance, linear,
+        duration_s=duration_s, tell=part(0.0, _FIRST_SHARE),
+    )  # fmt: skip
+    reach = reach_mm_per_n(kernel, free, tell=part(_FIRST_SHARE, _REACH_SHARE))
+    stopped = StoppedStrings.of(
+        specification, lines, clearance, settings,
+        duration_s=duration_s, tell=part(_REACH_SHARE, _REACH_SHARE),
+    )  # fmt: skip
+    notes = _notes(stopped, reach, attacks, directions)
+    arrays = _ResultArrays(specification, attacks, directions)
     order = _even_order(len(notes))
-    batches = [
-        order[first : first + _MOST_RUNS_AT_ONCE]
-        for first in range(0, len(order), _MOST_RUNS_AT_ONCE)
-    ]
-    for done, batch in enumerate(batches):
-        if progress is not None:
-            progress(done / len(batches))
-        result.take(kernel, run_notes(kernel, table, [notes[i] for i in batch], settings))
-    if progress is not None:
-        progress(1.0)
-    return result.finish(
-        table,
+    size = max(kernel.CORES, int(_BATCH_S / duration_s))
+    for first in range(0, len(order), size):
+        batch = order[first : first + size]
+        low, high = (
+            _REACH_SHARE + (1.0 - _REACH_SHARE) * done / len(order)
+            for done in (first, first + len(batch))
+        )
+        played = run_notes(
+            kernel, stopped, [notes[i] for i in batch], settings, tell=part(low, high)
+        )
+        arrays.fill(kernel, played)
+    progress(_DOING, 1.0)
+    return arrays.play_test(
+        stopped,
         settings,
         duration_s,
-        motion_touch_force_n=_motion_touch_force(table, reach, lines.station_mm.shape),
+        motion_touch_force_n=_motion_touch_force(stopped, reach, lines.station_mm.shape),
         touch_force_n=touch_force(clearance, excursion).force_n,
     )
 
 
 def _notes(
-    table: PositionTable,
+    table: StoppedStrings,
     reach: Sequence[FloatArray],
     attacks: Sequence[Attack],
     directions: Sequence[Direction],
@@ -157,7 +168,7 @@ def _notes(
 
 
 def _motion_touch_force(
-    table: PositionTable, reach: Sequence[FloatArray], shape: tuple[int, ...]
+    table: StoppedStrings, reach: Sequence[FloatArray], shape: tuple[int, ...]
 ) -> FloatArray:
     strings, crossings = shape
     least = np.full((strings, crossings - 1, 2), inf)
@@ -168,14 +179,8 @@ def _motion_touch_force(
     return least
 
 
-class Collection:
-    """Gathers what batches of notes say into one result.
-
-    Parameters
-    ----------
-    specification, attacks, directions
-        What is played.
-    """
+class _ResultArrays:
+    """The arrays of a `PlayTest`, filled batch by batch."""
 
     def __init__(
         self,
@@ -197,34 +202,26 @@ class Collection:
         self._played = np.zeros(shape, dtype=bool)
         self._logs: list[FloatArray] = []
 
-    def take(self, kernel: ModuleType, played: Played) -> None:
-        """Take in what the kernel says about some notes.
-
-        Parameters
-        ----------
-        kernel
-            The compiled kernel, which knows its columns.
-        played
-            The notes.
-        """
-        table = played.table
+    def fill(self, kernel: ModuleType, played: NoteResults) -> None:
+        """Fill in what the kernel, which knows its columns, says about some notes."""
+        stopped = played.stopped
         free_left = {
-            place: _free_energy_left(table.strings[place], table.steps[place])
+            place: _free_energy_left(stopped.strings[place], stopped.steps[place])
             for place in {note.place for note in played.notes}
         }
         bands = _band_levels(played.pulse_n_s)
         for r, note in enumerate(played.notes):
-            at, position = note.index, note.index[1]
+            at, stopped_fret = note.index, note.index[1]
             counts, numbers = played.counts[r], played.numbers[r]
             self._played[at] = True
             fret = counts[kernel.FIRST_FRET]
             if fret >= 0:
                 over = counts[kernel.STRIKES_OVER] > 0
                 self._verdict[at] = Verdict.RATTLES if over else Verdict.TOUCHES
-                self._first_fret[at] = position + 1 + fret
+                self._first_fret[at] = stopped_fret + 1 + fret
                 self._first_s[at] = numbers[kernel.FIRST_S]
-            free = table.flat["frets"][note.place]
-            self._impulse[at][position:] = played.impulse_n_s[r, :free]
+            free = stopped.flat["frets"][note.place]
+            self._impulse[at][stopped_fret:] = played.impulse_n_s[r, :free]
             self._largest[at] = numbers[kernel.LARGEST_STRIKE]
             self._peak[at] = numbers[kernel.PEAK]
             self._strikes[at] = counts[kernel.STRIKES]
@@ -235,27 +232,19 @@ class Collection:
             self._spectrum[at] = bands[r]
             log = played.strikes[r][played.strikes[r, :, kernel.STRIKE_IMPULSE] > 0.0]
             log = log[np.argsort(log[:, kernel.STRIKE_START_S], kind="stable")]
-            log[:, kernel.STRIKE_FRET] += position + 1
+            log[:, kernel.STRIKE_FRET] += stopped_fret + 1
             self._logs.append(np.hstack([np.tile(at, (len(log), 1)), log]))
 
-    def finish(
+    def play_test(
         self,
-        table: PositionTable,
+        stopped: StoppedStrings,
         settings: Settings,
         duration_s: float,
         *,
         motion_touch_force_n: FloatArray,
         touch_force_n: FloatArray,
     ) -> PlayTest:
-        """Return the result.
-
-        Parameters
-        ----------
-        table, settings, duration_s
-            What was played, how and for how long [s].
-        motion_touch_force_n, touch_force_n
-            The two touch forces [N].
-        """
+        """Return the whole; both touch forces in N."""
         logs = np.vstack([np.empty((0, 9)), *self._logs])
         logs = logs[np.lexsort(logs[:, [5, 3, 2, 1, 0]].T)]
         grid = self._verdict.shape[:2]
@@ -287,8 +276,8 @@ class Collection:
             ),
             motion_touch_force_n=motion_touch_force_n,
             touch_force_n=touch_force_n,
-            rate_hz=np.array([s.rate_hz for s in table.strings]).reshape(grid),
-            mode_count=np.array([len(s.frequency_hz) for s in table.strings]).reshape(grid),
+            rate_hz=np.array([s.rate_hz for s in stopped.strings]).reshape(grid),
+            mode_count=np.array([len(s.frequency_hz) for s in stopped.strings]).reshape(grid),
         )
 
 
@@ -328,23 +317,38 @@ def _check(
     expected = {"nut_mm": (strings,), "crown_top_mm": (strings, frets), "saddle_mm": (strings,)}
     for (name, shape), height in zip(expected.items(), heights_mm, strict=True):
         if np.shape(height) != shape:
-            raise RequestError(f"{name} has shape {np.shape(height)}, but must have {shape}.")
+            raise RequestError(
+                "{name} has the shape {given:phrases}; it must be {needed:phrases}.",
+                at=At(field=name),
+                name=name,
+                given=np.shape(height),
+                needed=shape,
+            )
         if not np.isfinite(height).all():
             raise RequestError(
-                f"{name} has missing heights; the play test needs every nut slot, crown and "
-                f"saddle: complete the readings first."
+                "{name} has missing heights; the play test needs every nut slot, crown and saddle: "
+                "complete the readings first.",
+                at=At(field=name),
+                name=name,
             )
     if not attacks or not directions:
         raise RequestError("The play test needs at least one attack and one direction.")
     for attack in attacks:
         if len(attack.force_n) != strings:
             raise RequestError(
-                f"Attack {attack.name!r} has {len(attack.force_n)} forces, but the instrument "
-                f"has {strings} strings; give one force per string."
+                "Attack {name:quoted} has {given:count force}, but the instrument has "
+                "{strings:count string}; give one force per string.",
+                at=At(field="attacks"),
+                name=attack.name,
+                given=len(attack.force_n),
+                strings=strings,
             )
     if not 0.0 < duration_s <= _LONGEST_S:
         raise RequestError(
-            f"A note can be followed for up to {_LONGEST_S:g} s, not for {duration_s:g} s."
+            "A note can be followed for up to {longest:g} s, not for {given:g} s.",
+            at=At(field="duration_s"),
+            longest=_LONGEST_S,
+            given=duration_s,
         )
 
 

@@ -18,7 +18,7 @@ from evenfall.strings.damping import NO_DAMPING, PLAIN_STEEL, Damping, decay_rat
 from evenfall.strings.playtest.modes import StoppedString, stopped_string
 from evenfall.strings.playtest.notes import (
     Note,
-    Played,
+    NoteResults,
     StoppedStrings,
     _within_reach,
     complementary_force_n,
@@ -75,7 +75,7 @@ def played(
     settings: Settings | None = None,
     *,
     listen_mm: float | None = None,
-) -> Played:
+) -> NoteResults:
     table = StoppedStrings.joined([position], [(0, 0)], [np.array(clearance_mm)], duration_s)
     listen = None
     if listen_mm is not None:
@@ -85,9 +85,9 @@ def played(
     return run_notes(KERNEL, table, [note], settings or Settings(), listen_weight=listen)
 
 
-def displacement_mm(run: Played, start_mm: float) -> FloatArray:
+def displacement_mm(run: NoteResults, start_mm: float) -> FloatArray:
     """Return the displacement at the listening point by step, from the velocities between."""
-    position = run.table.strings[0]
+    position = run.stopped.strings[0]
     assert round(position.rate_hz / 48_000.0) <= 1  # every step is kept
     return start_mm + np.cumsum(run.sound_mm_per_s[0]) / position.rate_hz
 

@@ -42,7 +42,7 @@ def table() -> FloatArray:
                 tension_n=tension_n,
                 linear_density_kg_per_m=density_kg_per_m,
                 bending_stiffness_n_mm2=inharmonicity * tension_n * SCALE_MM**2 / np.pi**2,
-                stop_station_mm=STATION_MM,
+                station_mm=STATION_MM,
                 pluck_distance_mm=PLUCK_MM,
                 pluck_width_mm=WIDTH_MM,
             )

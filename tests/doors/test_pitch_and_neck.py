@@ -83,7 +83,7 @@ def test_pitch_of_a_sheet_a_measurement_and_a_plan(folder: Path) -> None:
     assert of_sheet["change_cents"] is None
     both, alone = of_sheet["compensation"]["strings"], of_sheet["saddle_alone"]["strings"]
     for one, other in zip(both, alone, strict=True):
-        assert other["nut_move_mm"] == 0.0
+        assert other["nut_setback_change_mm"] == 0.0
         assert one["rms_after_cents"] <= other["rms_after_cents"] <= one["rms_before_cents"]
 
     run("plan", "m.json", "-o", "p.json")

@@ -46,7 +46,7 @@ def ideal(pluck_mm: float) -> ExcursionTable:
     string = {
         "speaking_length_mm": SCALE_MM,
         "tension_n": TENSION_N,
-        "stop_station_mm": STATION_MM,
+        "station_mm": STATION_MM,
         "pluck_distance_mm": pluck_mm,
     }
     return ExcursionTable(
@@ -114,7 +114,7 @@ def test_a_stiff_string_bears_less_by_what_it_swings_deeper(
         "tension_n": TENSION_N,
         "linear_density_kg_per_m": 0.398e-3,
         "bending_stiffness_n_mm2": inharmonicity * TENSION_N * SCALE_MM**2 / np.pi**2,
-        "stop_station_mm": STATION_MM,
+        "station_mm": STATION_MM,
         "pluck_distance_mm": 80.0,
         "pluck_width_mm": 0.0,
     }
@@ -255,7 +255,7 @@ def worst_touch_force_by_relief_n(*, stiff: bool) -> FloatArray:
         swing = parallelogram_excursion_per_newton(
             speaking_length_mm=float(lines.saddle_station_mm[0]),
             tension_n=string.tension_n,
-            stop_station_mm=lines.station_mm[0],
+            station_mm=lines.station_mm[0],
             pluck_distance_mm=spec.player.pluck_distance_mm,
         )
     share = lines.station_mm[0] / lines.saddle_station_mm[0]
@@ -278,7 +278,7 @@ def test_the_relief_of_the_trade_bears_nearly_the_most(stiff: bool) -> None:
     """0.2 to 0.3 mm is what the trade gives a neck (common practice, no source).
 
     The computed optimum lies a little higher: a plateau from 0.29 to 0.37 mm for the ideal
-    string, 0.33 mm for the stiff one. It is so flat that 0.2 to 0.3 mm bears more than 92 % of
+    string, 0.33 mm for the stiff one. It is so flat that 0.2 to 0.3 mm takes more than 92 % of
     it, where a straight neck loses a fifth and 0.5 mm more than a tenth.
     """
     worst = worst_touch_force_by_relief_n(stiff=stiff)

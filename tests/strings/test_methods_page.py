@@ -22,7 +22,7 @@ def deeper_percent(string: int, stop: int) -> int:
     ideal = parallelogram_excursion_per_newton(
         speaking_length_mm=float(lines.saddle_station_mm[k]),
         tension_n=spec.strings[k].tension_n,
-        stop_station_mm=lines.station_mm[k],
+        station_mm=lines.station_mm[k],
         pluck_distance_mm=spec.player.pluck_distance_mm,
     )[stop, stop + 1]
     real = excursion_table(spec, lines).excursion_mm_per_n[k, stop, stop + 1]

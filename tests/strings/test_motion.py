@@ -67,7 +67,7 @@ class Plucked:
             tension_n=self.tension_n,
             linear_density_kg_per_m=self.linear_density_kg_per_m,
             bending_stiffness_n_mm2=self.stiffness_n_mm2,
-            stop_station_mm=self.station_mm,
+            station_mm=self.station_mm,
             pluck_distance_mm=self.pluck_mm,
             pluck_width_mm=self.width_mm,
             periods=periods,
@@ -79,7 +79,7 @@ class Plucked:
             tension_n=self.tension_n,
             linear_density_kg_per_m=self.linear_density_kg_per_m,
             bending_stiffness_n_mm2=self.stiffness_n_mm2,
-            stop_station_mm=self.station_mm,
+            station_mm=self.station_mm,
             pluck_distance_mm=self.pluck_mm,
             pluck_width_mm=self.width_mm,
         )
@@ -88,7 +88,7 @@ class Plucked:
         return parallelogram_excursion_per_newton(
             speaking_length_mm=self.scale_mm,
             tension_n=self.tension_n,
-            stop_station_mm=self.station_mm,
+            station_mm=self.station_mm,
             pluck_distance_mm=self.pluck_mm,
         )
 
@@ -456,7 +456,7 @@ def test_pluck_and_place_can_change_roles(
             tension_n=TENSION_N,
             linear_density_kg_per_m=LINEAR_DENSITY_KG_PER_M,
             bending_stiffness_n_mm2=inharmonicity * TENSION_N * scale_mm**2 / np.pi**2,
-            stop_station_mm=np.array([0.0, scale_mm - place_mm]),
+            station_mm=np.array([0.0, scale_mm - place_mm]),
             pluck_distance_mm=pluck_mm,
             pluck_width_mm=0.0,
         )
@@ -478,7 +478,7 @@ def test_a_fret_right_under_the_pluck_is_pushed_at_by_the_release_itself(
         "tension_n": TENSION_N,
         "linear_density_kg_per_m": LINEAR_DENSITY_KG_PER_M,
         "bending_stiffness_n_mm2": string.stiffness_n_mm2,
-        "stop_station_mm": np.array([0.0, SCALE_MM - 80.0]),
+        "station_mm": np.array([0.0, SCALE_MM - 80.0]),
         "pluck_distance_mm": 80.0,
         "pluck_width_mm": width_mm,
     }
@@ -548,7 +548,7 @@ GOOD_CALL = {
     "tension_n": 70.0,
     "linear_density_kg_per_m": 4e-4,
     "bending_stiffness_n_mm2": 40.0,
-    "stop_station_mm": np.array([0.0, 36.5, 70.9]),
+    "station_mm": np.array([0.0, 36.5, 70.9]),
     "pluck_distance_mm": 80.0,
     "pluck_width_mm": 2.0,
 }
@@ -565,12 +565,12 @@ GOOD_CALL = {
         ({"pluck_distance_mm": float("inf")}, "pluck_distance_mm must be positive, not inf"),
         ({"pluck_width_mm": -0.1}, "pluck_width_mm must be at least 0 and less than 160 mm"),
         ({"pluck_width_mm": 160.0}, "pluck_width_mm must be at least 0 and less than 160 mm"),
-        ({"stop_station_mm": np.zeros((2, 2))}, r"one row of stations .* shape \(2, 2\)"),
-        ({"stop_station_mm": np.array([])}, "one row of stations"),
-        ({"stop_station_mm": np.array([0.0, np.nan])}, "start at 0 .* and increase"),
-        ({"stop_station_mm": np.array([1.0, 2.0])}, "start at 0 .* and increase"),
-        ({"stop_station_mm": np.array([0.0, 9.0, 9.0])}, "start at 0 .* and increase"),
-        ({"stop_station_mm": np.array([0.0, 650.0])}, "last fret at 650 mm must lie before"),
+        ({"station_mm": np.zeros((2, 2))}, r"one row of stations .* shape \(2, 2\)"),
+        ({"station_mm": np.array([])}, "one row of stations"),
+        ({"station_mm": np.array([0.0, np.nan])}, "start at 0 .* and increase"),
+        ({"station_mm": np.array([1.0, 2.0])}, "start at 0 .* and increase"),
+        ({"station_mm": np.array([0.0, 9.0, 9.0])}, "start at 0 .* and increase"),
+        ({"station_mm": np.array([0.0, 650.0])}, "last fret at 650 mm must lie before"),
     ],
 )
 def test_a_bad_call_is_refused_in_one_sentence(

@@ -124,7 +124,7 @@ def test_setbacks_of_all_strings_of_the_published_sets(table: dict[str, Any]) ->
     # B_0 = sqrt(kappa) rho / (2 L_0) and B_0 = sqrt(E I / T) / L_0: the bending length
     bending = 0.5 * np.sqrt(column["stretch_ratio"]) * column["radius_mm"]
     found = best_compensation(flat_course(column["stretch_ratio"], bending))
-    assert len(found.saddle_move_mm) == 6
+    assert len(found.saddle_setback_change_mm) == 6
 
     off = np.abs(found.saddle_setback_mm - column["saddle_mm"])
     beyond = {(table["name"], int(k) + 1) for k in np.flatnonzero(off > TOLERANCE["saddle_mm"])}
@@ -285,7 +285,9 @@ def test_best_compensation_is_the_brute_force_minimum(seed: int) -> None:
     course = replace(course, crown_top_mm=chance.normal(0.0, 0.05, (1, 20)))
     weights = chance.uniform(0.0, 1.0, 20)
     found = best_compensation(course, weights=weights)
-    reached = mean_square(course, found.saddle_move_mm[0], found.nut_move_mm[0], weights)
+    reached = mean_square(
+        course, found.saddle_setback_change_mm[0], found.nut_setback_change_mm[0], weights
+    )
     search = minimize(
         lambda move: mean_square(course, *move, weights),
         [0.0, 0.0],
@@ -293,8 +295,8 @@ def test_best_compensation_is_the_brute_force_minimum(seed: int) -> None:
         options={"xatol": 1e-6, "fatol": 1e-12, "maxiter": 4000},
     )
     assert reached <= search.fun + 1e-6
-    assert found.saddle_move_mm[0] == pytest.approx(search.x[0], abs=0.01)
-    assert found.nut_move_mm[0] == pytest.approx(search.x[1], abs=0.01)
+    assert found.saddle_setback_change_mm[0] == pytest.approx(search.x[0], abs=0.01)
+    assert found.nut_setback_change_mm[0] == pytest.approx(search.x[1], abs=0.01)
     assert found.rms_after_cents[0] == pytest.approx(np.sqrt(reached), abs=1e-9)
     assert found.rms_after_cents[0] <= found.rms_before_cents[0] + 1e-9
 
@@ -311,8 +313,8 @@ def test_limits_of_travel_against_bounded_search(
     course = flat_course(kappa, 1.5)
     weights = np.ones(12)
     found = best_compensation(course, saddle_travel_mm=saddle, nut_travel_mm=nut)
-    assert -saddle[0] - 1e-12 <= found.saddle_move_mm[0] <= saddle[1] + 1e-12
-    assert -nut[0] - 1e-12 <= found.nut_move_mm[0] <= nut[1] + 1e-12
+    assert -saddle[0] - 1e-12 <= found.saddle_setback_change_mm[0] <= saddle[1] + 1e-12
+    assert -nut[0] - 1e-12 <= found.nut_setback_change_mm[0] <= nut[1] + 1e-12
     search = minimize(
         lambda move: mean_square(course, *move, weights),
         [0.0, 0.0],
@@ -320,11 +322,13 @@ def test_limits_of_travel_against_bounded_search(
         bounds=[(-saddle[0], saddle[1]), (-nut[0], nut[1])],
         options={"ftol": 1e-15, "gtol": 1e-10},
     )
-    reached = mean_square(course, found.saddle_move_mm[0], found.nut_move_mm[0], weights)
+    reached = mean_square(
+        course, found.saddle_setback_change_mm[0], found.nut_setback_change_mm[0], weights
+    )
     assert reached <= search.fun + 1e-6
     free = best_compensation(course)
-    held = abs(free.saddle_move_mm[0] - found.saddle_move_mm[0]) > 1e-3 or (
-        abs(free.nut_move_mm[0] - found.nut_move_mm[0]) > 1e-3
+    held = abs(free.saddle_setback_change_mm[0] - found.saddle_setback_change_mm[0]) > 1e-3 or (
+        abs(free.nut_setback_change_mm[0] - found.nut_setback_change_mm[0]) > 1e-3
     )
     if held and (sum(saddle) > 0.0 or sum(nut) > 0.0):
         assert found.at_limit in ((1,), ())
@@ -355,7 +359,13 @@ def test_straight_saddle_line_against_a_general_bounded_least_squares() -> None:
         )
         return stopped_pitch(moved).deviation_cents[:, 1:].ravel()
 
-    at = np.array([found.saddle_move_mm[0], found.saddle_move_mm[-1], *found.nut_move_mm])
+    at = np.array(
+        [
+            found.saddle_setback_change_mm[0],
+            found.saddle_setback_change_mm[-1],
+            *found.nut_setback_change_mm,
+        ]
+    )
     base = deviation(at)
     matrix = np.column_stack([(deviation(at + h) - base) / 1e-4 for h in 1e-4 * np.eye(8)])
     low = np.array([-0.2, -0.2, *[-0.4] * 6])

@@ -172,10 +172,10 @@ def test_levels_follow_the_specification() -> None:
 
 
 def test_the_touch_force_is_compared_with_the_motion(heavy: PlayTest) -> None:
-    promised = heavy.touch_force_n[:, :, None] >= heavy.normal_attack_n[:, None, :]
+    foretold = heavy.touch_force_n[:, :, None] >= heavy.normal_attack_n[:, None, :]
     touched = heavy.worst > Verdict.CLEAN
-    assert (heavy.touch_force_optimistic == (promised & touched)).all()
-    assert (heavy.touch_force_conservative == (~promised & ~touched)).all()
+    assert (heavy.touch_force_optimistic == (foretold & touched)).all()
+    assert (heavy.touch_force_conservative == (~foretold & ~touched)).all()
     # A few periods without damping against a quarter of a second with it.
     ratio = heavy.motion_touch_force_n.min(axis=2) / heavy.touch_force_n
     assert (ratio > 0.7).all()

@@ -359,9 +359,9 @@ def test_modes_stay_below_half_the_rate_and_tell_the_frets_apart() -> None:
     assert position.frequency_hz.max() < 0.5 * position.rate_hz
     close = stopped(steel(), [56.0, 57.0])
     assert len(close.frequency_hz) >= 1000
-    with pytest.raises(ValueError, match="too low"):
+    with pytest.raises(RequestError, match="too low a rate"):
         stopped(steel(100.0), FRETS, rate_hz=200.0)
-    with pytest.raises(RequestError, match="too low for contact"):
+    with pytest.raises(RequestError, match="too low a rate for contact"):
         played(stopped(steel(100.0), FRETS, rate_hz=2000.0), CLEARANCE, 1.0, 0.1)
 
 
@@ -382,7 +382,7 @@ def test_frets_that_are_left_out_are_out_of_reach(frequency: float) -> None:
         assert _within_reach(position, clearance, start) == 0
 
 
-# ---- convergence and what the touch force promises ----------------------------------------------
+# ---- convergence and what the touch force foretells ----------------------------------------------
 
 
 @pytest.mark.slow
@@ -425,7 +425,7 @@ def test_the_touch_force_keeps_its_word_on_random_necks() -> None:
     """Over 1.3 times the attack: clean, or a kiss; under 0.7: it touches, without exception.
 
     The excursion table looks at a few periods without damping; later the string swings deeper, most
-    so far up the neck. So some notes in the promised band touch; none of them may rattle.
+    so far up the neck. So some notes in the foretold band touch; none of them may rattle.
     """
     found = agreement(necks=40, positions=5, first_seed=900)
     table = found.table()

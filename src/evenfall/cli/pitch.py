@@ -108,11 +108,11 @@ def _show(specification: Specification, report: PitchReport, unit: LengthUnit) -
         [
             str(k + 1),
             f"{best.rms_before_cents[k]:.2f}",
-            figure(alone.saddle_move_mm[k]),
+            figure(alone.saddle_setback_change_mm[k]),
             figure(alone.saddle_setback_mm[k]),
             f"{alone.rms_after_cents[k]:.2f}",
-            figure(best.saddle_move_mm[k]),
-            figure(best.nut_move_mm[k]),
+            figure(best.saddle_setback_change_mm[k]),
+            figure(best.nut_setback_change_mm[k]),
             f"{best.rms_after_cents[k]:.2f}",
         ]
         for k in range(specification.string_count)

@@ -38,17 +38,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import RequestError
+from evenfall.errors import At, RequestError
 from evenfall.strings.motion import pluck_compliance_mm_per_n
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray, IntArray
     from evenfall.instrument import Specification
     from evenfall.instrument.specification import InstrumentString
-
-    FloatArray = NDArray[np.float64]
-    Signal = NDArray[np.float64]  # of any scale
 
 _PARTIALS = 12  # followed, as far as they are heard
 _SUMMED = 200  # that carry the shape at release
@@ -60,6 +56,7 @@ _FOLLOWED_S = 1.5
 _HEARD_SHARE = 0.45  # of the rate, below which a recording holds a tone
 _FLAT_SAMPLES, _FLAT_PEAKS = 3, 10  # so many alike in a row, so often: peaks cut flat
 _AUDIBLE = 1e-3  # of the loudest partial
+_AT = At(field="recording")
 _MODEL_SHARE = 0.03  # what the average over the fast motion and the laws of decay may miss
 
 
@@ -70,7 +67,7 @@ class PublishedAttack:
     Parameters
     ----------
     name
-        The way of plucking.
+        How it is plucked.
     force_n
         Least and greatest force in the direction of the pluck [N]; None if given otherwise.
     displacement_mm
@@ -85,13 +82,7 @@ class PublishedAttack:
     source: str
 
     def per_string_n(self, specification: Specification) -> tuple[float, ...]:
-        """Return the force on each open string [N]: the middle of the range, or what bends it.
-
-        Parameters
-        ----------
-        specification
-            The instrument, plucked where its player plucks.
-        """
+        """Return the force on each open string [N]: the middle of the range, or what bends it."""
         if self.force_n is not None:
             return (sqrt(self.force_n[0] * self.force_n[1]),) * specification.string_count
         return tuple(
@@ -171,7 +162,7 @@ class AttackEstimate:
 
 
 def attack_from_sound(
-    samples: Signal,
+    samples: FloatArray,
     rate_hz: float,
     string: InstrumentString,
     *,
@@ -180,39 +171,26 @@ def attack_from_sound(
 ) -> AttackEstimate:
     """Estimate how far an open string was pulled aside, from a recording of one pluck.
 
-    Parameters
-    ----------
-    samples
-        The recording, any scale, shape (N,); at least half a second of one open string.
-    rate_hz
-        Samples per second.
-    string
-        The string that was plucked.
-    pluck_distance_mm, pluck_width_mm
-        Distance of the pluck from the saddle, and width of the contact [mm].
-
-    Returns
-    -------
-    The estimate; its uncertainty holds that of the fit and of the model (3 %, the largest error
-    found against the equations integrated in time), to which the uncertainty of the string's
-    stiffness E A adds half its relative value.
-
-    Raises
-    ------
-    RequestError
-        If the pluck is not on the string, or the recording is too short, silent or not of this
-        string.
+    Samples (N,) of any scale, at least half a second of one open string; the pluck is so far from
+    the saddle. The uncertainty holds that of the fit and of the model (3 %, the largest error found
+    against the equations integrated in time), to which the uncertainty of the string's stiffness
+    E A adds half its relative value.
     """
     length = string.speaking_length_mm
     if not 0.0 < pluck_distance_mm < length:
         raise RequestError(
-            f"The pluck must lie between the saddle and the nut, {length:g} mm away, "
-            f"not at {pluck_distance_mm:g} mm."
+            "The pluck must lie between the saddle and the nut, at less than {length:length} from "
+            "the saddle, not at {pluck:length}.",
+            length=length,
+            pluck=pluck_distance_mm,
         )
     if string.frequency_hz * 2.0 ** (1 / 8) > _HEARD_SHARE * rate_hz:
-        raise _unusable(
-            f"{rate_hz:g} samples per second are too few for a string at "
-            f"{string.frequency_hz:.1f} Hz; record with 44100 or more."
+        raise RequestError(
+            "{rate:g} samples per second are too few for a string at {pitch:.1f} Hz; record with "
+            "44100 or more.",
+            rate=rate_hz,
+            pitch=string.frequency_hz,
+            at=_AT,
         )
     sound = _prepared(np.asarray(samples, dtype=np.float64), rate_hz)
     pitch = _pitch_hz(sound, rate_hz, string.frequency_hz)
@@ -264,34 +242,33 @@ def _compliance_mm_per_n(
             tension_n=string.tension_n,
             linear_density_kg_per_m=string.linear_density_kg_per_m,
             bending_stiffness_n_mm2=string.bending_stiffness_n_mm2,
-            stop_station_mm=np.zeros(1),
+            station_mm=np.zeros(1),
             pluck_distance_mm=pluck_distance_mm,
             pluck_width_mm=pluck_width_mm,
         )[0]
     )
 
 
-def _unusable(sentence: str) -> RequestError:
-    return RequestError(sentence, where="recording")
-
-
 def _prepared(samples: FloatArray, rate_hz: float) -> FloatArray:
     """Return the sound from shortly after the pluck on."""
     if samples.ndim != 1 or not np.isfinite(samples).all() or not np.any(samples):
-        raise _unusable("The recording is silent, broken or not of one channel.")
+        raise RequestError("The recording is silent, broken or not of one channel.", at=_AT)
     if _cut_flat(samples):
-        raise _unusable(
+        raise RequestError(
             "The recording was too loud for the recorder, which cut its peaks flat; record again "
-            "with less gain."
+            "with less gain.",
+            at=_AT,
         )
     block = max(1, round(0.005 * rate_hz))
     level = np.add.reduceat(samples**2, np.arange(0, len(samples), block))
     first = (int(np.argmax(level > 0.5 * level.max())) + 1) * block + round(_SETTLE_S * rate_hz)
     sound = samples[first:]
     if len(sound) < 0.5 * rate_hz:
-        raise _unusable(
-            f"Only {len(sound) / rate_hz:.2f} s of the recording follow the pluck; "
-            f"at least half a second is needed."
+        raise RequestError(
+            "Only {left:.2f} s of the recording follow the pluck; at least half a second is "
+            "needed.",
+            left=len(sound) / rate_hz,
+            at=_AT,
         )
     return sound[: round(_FOLLOWED_S * rate_hz)]
 
@@ -318,15 +295,17 @@ def _pitch_hz(sound: FloatArray, rate_hz: float, expected_hz: float) -> float:
     low, high = int(expected_hz * 2 ** (-1 / 8) / step), int(expected_hz * 2 ** (1 / 8) / step) + 2
     best = low + int(level[low:high].argmax())
     if best in (low, high - 1) or level[best] < _AUDIBLE * level.max():
-        raise _unusable(
-            f"No tone near {expected_hz:.1f} Hz is in the recording; is it of this string?"
+        raise RequestError(
+            "No tone near {pitch:.1f} Hz is in the recording; is it of this string?",
+            pitch=expected_hz,
+            at=_AT,
         )
     return best * step
 
 
 def _followed(
     sound: FloatArray, rate_hz: float, pitch_hz: float, inharmonicity: float
-) -> tuple[FloatArray, NDArray[np.int64], FloatArray, FloatArray]:
+) -> tuple[FloatArray, IntArray, FloatArray, FloatArray]:
     """Return time [s] since release (T,), orders (J,), amplitudes and frequencies [Hz] (J, T)."""
     span = max(_WINDOW_S, 6.0 / pitch_hz)
     size = round(span * rate_hz)
@@ -349,7 +328,7 @@ def _followed(
     tones: FloatArray = np.array(frequency, dtype=np.float64)
     heard = np.flatnonzero(levels.min(axis=1) > _AUDIBLE * levels[:, 0].max())
     if not len(heard) or heard[0] != 0:
-        raise _unusable("The first partial dies away at once; is the string damped?")
+        raise RequestError("The first partial dies away at once; is the string damped?", at=_AT)
     middle = np.asarray((starts + 0.75 * size) / rate_hz + _SETTLE_S, dtype=np.float64)
     return middle, (heard + 1).astype(np.int64), levels[heard], tones[heard]
 

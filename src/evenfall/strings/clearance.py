@@ -13,24 +13,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray, IntArray
     from evenfall.instrument import StringLines
     from evenfall.strings.excursion import ExcursionTable
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
 
 
 def chord_share(lines: StringLines) -> FloatArray:
     """Return a[k, i, j] = (x_j - x_i) / (x_s - x_i), the share of the saddle in the chord.
 
-    Stopped at i (0 = open), the string's underside over fret j lies at (1 - a) z_i + a z_s.
-
-    Parameters
-    ----------
-    lines
-        The string lines; the result has shape (K, F + 1, F + 1) and is meant for j > i.
+    Stopped at i (0 = open), the string's underside over fret j > i lies at (1 - a) z_i + a z_s.
     """
     station = lines.station_mm
     span = lines.saddle_station_mm[:, None] - station
@@ -43,19 +34,7 @@ def rest_clearance_mm(
     crown_top_mm: FloatArray,
     saddle_mm: FloatArray,
 ) -> FloatArray:
-    """Return the gap c[k, i, j] [mm] of string k, stopped at i, over fret j at rest.
-
-    Parameters
-    ----------
-    lines
-        The string lines.
-    nut_mm, crown_top_mm, saddle_mm
-        Heights; shapes (K,), (K, F) and (K,) [mm].
-
-    Returns
-    -------
-    Shape (K, F + 1, F + 1); NaN where j <= i, where the string is not free.
-    """
+    """Return the gap c[k, i, j] at rest of string k, stopped at i, over fret j; NaN for j <= i."""
     height = np.concatenate([nut_mm[:, None], crown_top_mm], axis=1)
     share = chord_share(lines)
     chord = (1.0 - share) * height[:, :, None] + share * saddle_mm[:, None, None]
@@ -91,18 +70,9 @@ def open_gap_weights(lines: StringLines, fret: int) -> FloatArray:
 
 
 def clearance_per_relief(lines: StringLines, bow_mm_per_mm: FloatArray) -> FloatArray:
-    """Return what one millimetre more relief does to every rest clearance [mm/mm].
+    """Return what one millimetre more relief does to every rest clearance; 0 where j <= i.
 
-    Parameters
-    ----------
-    lines
-        The string lines.
-    bow_mm_per_mm
-        What it does to each crown over the line from nut to saddle, shape (K, F).
-
-    Returns
-    -------
-    Shape (K, F + 1, F + 1); 0 where j <= i, where the string is not free.
+    The bow is what it does to each crown over the line from nut to saddle, shape (K, F).
     """
     still = np.zeros(len(bow_mm_per_mm))
     return np.nan_to_num(rest_clearance_mm(lines, still, bow_mm_per_mm, still))
@@ -110,12 +80,12 @@ def clearance_per_relief(lines: StringLines, bow_mm_per_mm: FloatArray) -> Float
 
 @dataclass(frozen=True, slots=True)
 class TouchForce:
-    """The attack each position bears before the string touches a fret.
+    """The force at which each stopped string first touches a fret.
 
     Parameters
     ----------
     force_n
-        Touch force by stopped position 0..F-1 [N], shape (K, F); negative if it touches at rest.
+        Touch force by stopped fret 0..F-1 [N], shape (K, F); negative if it touches at rest.
     displacement_mm
         The same as displacement at the pluck point [mm], shape (K, F).
     critical_fret
@@ -128,15 +98,7 @@ class TouchForce:
 
 
 def touch_force(clearance_mm: FloatArray, excursion: ExcursionTable) -> TouchForce:
-    """Return the touch force H[k, i] = min over j > i of c[k, i, j] / e[k, i, j].
-
-    Parameters
-    ----------
-    clearance_mm
-        As `rest_clearance_mm` gives, shape (K, F + 1, F + 1) [mm].
-    excursion
-        Excursion of the same strings.
-    """
+    """Return the touch force H[k, i] = min over j > i of c[k, i, j] / e[k, i, j]."""
     swing = excursion.excursion_mm_per_n
     with np.errstate(divide="ignore", invalid="ignore"):
         force = np.where(swing > 0.0, clearance_mm / swing, np.inf)[:, :-1, :]
@@ -156,31 +118,11 @@ def open_gap_mm(
     saddle_mm: FloatArray,
     fret: int,
 ) -> FloatArray:
-    """Return the gap of each open string over a fret [mm], shape (K,).
-
-    At the reference fret this is the action, at fret 1 the first-fret gap.
-
-    Parameters
-    ----------
-    lines
-        The string lines.
-    nut_mm, crown_top_mm, saddle_mm
-        Heights; shapes (K,), (K, F) and (K,) [mm].
-    fret
-        Fret number, 1..F.
-    """
+    """Return the gap of each open string over a fret, shape (K,): action, or the first-fret gap."""
     share = open_share(lines, fret)
     return (1.0 - share) * nut_mm + share * saddle_mm - crown_top_mm[:, fret - 1]
 
 
 def open_share(lines: StringLines, fret: int) -> FloatArray:
-    """Return the share of the saddle in the open string's height over a fret, shape (K,).
-
-    Parameters
-    ----------
-    lines
-        The string lines.
-    fret
-        Fret number, 1..F.
-    """
+    """Return the share of the saddle in the open string's height over a fret, shape (K,)."""
     return lines.station_mm[:, fret] / lines.saddle_station_mm

@@ -30,11 +30,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray, IntArray
     from evenfall.instrument.specification import InstrumentString
-
-    FloatArray = NDArray[np.float64]
 
 _KG_PER_M = 1e-6  # 1 kg/m in N s²/mm², the mass per length that goes with mm, N and s
 _PA_S = 1e-6  # 1 Pa s in N s/mm²
@@ -88,13 +85,7 @@ _POLYMER_MODULUS_N_PER_MM2 = 30_000.0  # far above any polymer string, far below
 
 
 def default_damping(string: InstrumentString) -> Damping:
-    """Return the damping of a string by what it is made of.
-
-    Parameters
-    ----------
-    string
-        The string; wound, plain steel and polymer strings are told apart.
-    """
+    """Return the damping of a string by what it is made of: wound, polymer or plain steel."""
     if string.wound:
         return WOUND
     if string.modulus_n_per_mm2 < _POLYMER_MODULUS_N_PER_MM2:
@@ -105,26 +96,14 @@ def default_damping(string: InstrumentString) -> Damping:
 def decay_rate_per_s(
     damping: Damping,
     *,
-    order: NDArray[np.int64],
+    order: IntArray,
     length_mm: float,
     tension_n: float,
     linear_density_kg_per_m: float,
     bending_stiffness_n_mm2: float,
     diameter_mm: float,
 ) -> FloatArray:
-    """Return the decay rate s_j of each partial [1/s], shape as `order`.
-
-    Parameters
-    ----------
-    damping
-        What the string loses.
-    order
-        Orders j = 1, 2, ... of the partials, any shape.
-    length_mm, tension_n, linear_density_kg_per_m, bending_stiffness_n_mm2
-        The string as stopped [mm], [N], [kg/m], [N mm²].
-    diameter_mm
-        Outer diameter, which the air feels [mm].
-    """
+    """Return the decay rate s_j of partials of these orders; the diameter is what the air feels."""
     density = linear_density_kg_per_m * _KG_PER_M
     viscosity = damping.air_viscosity_pa_s * _PA_S
     plain_hz = order * (np.sqrt(tension_n / density) / (2.0 * length_mm))

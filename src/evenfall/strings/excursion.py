@@ -16,11 +16,8 @@ import numpy as np
 from evenfall.strings.motion import excursion_per_newton, pluck_compliance_mm_per_n
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification, StringLines
-
-    FloatArray = NDArray[np.float64]
 
 TABLE_VERSION = 2
 """Raise when the motion model changes, so that kept tables are not used again."""
@@ -41,7 +38,7 @@ class _Quantities(TypedDict):
     tension_n: float
     linear_density_kg_per_m: float
     bending_stiffness_n_mm2: float
-    stop_station_mm: FloatArray
+    station_mm: FloatArray
     pluck_distance_mm: float
     pluck_width_mm: float
 
@@ -56,7 +53,7 @@ class ExcursionTable:
         e[k, i, j] [mm/N]: deepest excursion over fret j of string k stopped at i (0 = open);
         zero for j <= i; shape (K, F + 1, F + 1).
     compliance_mm_per_n
-        Displacement at the pluck point by stopped position [mm/N], shape (K, F + 1).
+        Displacement at the pluck point by stopped fret [mm/N], shape (K, F + 1).
     """
 
     excursion_mm_per_n: FloatArray
@@ -64,15 +61,7 @@ class ExcursionTable:
 
 
 def excursion_table(specification: Specification, lines: StringLines) -> ExcursionTable:
-    """Return the excursion table of an instrument.
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    lines
-        Its string lines.
-    """
+    """Return the excursion table of an instrument."""
     excursion = []
     compliance = []
     for index, string in enumerate(specification.strings):
@@ -81,7 +70,7 @@ def excursion_table(specification: Specification, lines: StringLines) -> Excursi
             tension_n=string.tension_n,
             linear_density_kg_per_m=string.linear_density_kg_per_m,
             bending_stiffness_n_mm2=string.bending_stiffness_n_mm2,
-            stop_station_mm=lines.station_mm[index],
+            station_mm=lines.station_mm[index],
             pluck_distance_mm=specification.player.pluck_distance_mm,
             pluck_width_mm=specification.player.pluck_width_mm,
         )
@@ -93,10 +82,7 @@ def excursion_table(specification: Specification, lines: StringLines) -> Excursi
 def excursion_key(specification: Specification) -> str:
     """Return the name under which the table of a specification may be kept (SHA-256).
 
-    Parameters
-    ----------
-    specification
-        The instrument; only what the motion depends on enters the key.
+    Only what the motion depends on enters it.
     """
     parts = {
         "version": TABLE_VERSION,

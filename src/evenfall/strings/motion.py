@@ -1,6 +1,6 @@
 """How far a plucked string swings towards the frets: its excursion per newton of attack.
 
-Whether a position rings clear is decided before anything touches: until the first contact the
+Whether a note rings clear is decided before anything touches: until the first contact the
 string is linear, so its deepest excursion over every fret is a fixed length per newton, found
 once and for all from the exact modal sum of the stiff string.
 
@@ -40,7 +40,8 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    FloatArray = NDArray[np.float64]
+    from evenfall.arrays import FloatArray
+
     ComplexArray = NDArray[np.complex128]
 
 # The search over time: a coarse grid with the low modes finds the hills, a fine grid with all
@@ -64,79 +65,51 @@ def excursion_per_newton(
     tension_n: float,
     linear_density_kg_per_m: float,
     bending_stiffness_n_mm2: float,
-    stop_station_mm: FloatArray,
+    station_mm: FloatArray,
     pluck_distance_mm: float,
     pluck_width_mm: float,
     periods: int = 2,
 ) -> FloatArray:
-    """Return the deepest excursion of one string over each fret, per newton of attack.
+    """Return the deepest excursion e[i, j] of one string over each fret, per newton of attack.
 
-    e[i, j] = max over the first periods of |u(x_j, t)| / F for the string stopped at i; multiply by
-    the force component normal to the board. Formula and assumptions: see the module.
+    e[i, j] = max over the first periods of the lowest mode of |u(x_j, t)| / F [mm/N] for the string
+    stopped at i (0 = open), zero where j <= i; multiply by the force component normal to the board.
+    Stations are those of the nut (0) and of the frets along the string, shape (F + 1,). Where the
+    stopped string is shorter than twice the pluck distance, it is plucked at half its length.
 
-    Parameters
-    ----------
-    speaking_length_mm
-        Open speaking length = station of the saddle [mm].
-    tension_n
-        Tension at pitch [N].
-    linear_density_kg_per_m
-        Mass per length [kg/m]; must be positive, but cancels out of the result.
-    bending_stiffness_n_mm2
-        Bending stiffness EI of the core [N mm²]; 0 for an ideal string.
-    stop_station_mm
-        Distance of nut (0) and fret crossings from the nut along the string [mm], increasing,
-        shape (F + 1,).
-    pluck_distance_mm
-        Distance of the pluck from the saddle [mm]; where the stopped string is shorter than
-        twice this, it is plucked at half its length.
-    pluck_width_mm
-        Width of the contact [mm]; 0 for a point.
-    periods
-        How many periods of the lowest mode the motion is followed for.
-
-    Returns
-    -------
-    Excursion e[i, j] [mm/N] over fret j of the string stopped at i (0 = open), shape
-    (F + 1, F + 1); zero where j <= i. Within 0.1 % of the converged modal sum, ideal string
-    and point pluck included; typically within 0.01 %.
-
-    Raises
-    ------
-    ValueError
-        If a quantity is not finite or out of range, stations do not increase from 0 to below the
-        speaking length, or the contact is wider than the string around it.
+    Within 0.1 % of the converged modal sum, ideal string and point pluck included; typically within
+    0.01 %. ValueError for a quantity out of range, or a contact wider than the string around it.
     """
     if periods < 1:
         raise ValueError(f"periods must be 1 or more, not {periods}.")
     _check_string(linear_density_kg_per_m, bending_stiffness_n_mm2)
-    length, pluck = _stopped(speaking_length_mm, tension_n, stop_station_mm, pluck_distance_mm)
+    length, pluck = _stopped(speaking_length_mm, tension_n, station_mm, pluck_distance_mm)
     _check_width(pluck_width_mm, pluck)
     inharmonicity = pi**2 * bending_stiffness_n_mm2 / (tension_n * length**2)
     ideal = parallelogram_excursion_per_newton(
         speaking_length_mm=speaking_length_mm,
         tension_n=tension_n,
-        stop_station_mm=stop_station_mm,
+        station_mm=station_mm,
         pluck_distance_mm=pluck_distance_mm,
     )
     excursion = np.zeros_like(ideal)
-    for stop in range(len(length) - 1):
+    for i in range(len(length) - 1):
         # mm/N of the static shape: 2 F / (mu l w_n^2) = unit / (n^2 (1 + B n^2))
-        unit = 2.0 * length[stop] / (pi**2 * tension_n)
+        unit = 2.0 * length[i] / (pi**2 * tension_n)
         modes = _modes_needed(
-            tail=_TAIL_SHARE * ideal[stop, stop + 1 :].min() / unit,
-            inharmonicity=inharmonicity[stop],
-            width_angle=pi * pluck_width_mm / (2.0 * length[stop]),
+            tail=_TAIL_SHARE * ideal[i, i + 1 :].min() / unit,
+            inharmonicity=inharmonicity[i],
+            width_angle=pi * pluck_width_mm / (2.0 * length[i]),
         )
         order = np.arange(1.0, modes + 1.0)
-        squeeze = 1.0 + inharmonicity[stop] * order**2
+        squeeze = 1.0 + inharmonicity[i] * order**2
         amplitude = (unit / (order**2 * squeeze)) * (
-            np.sin(order * (pi * pluck[stop] / length[stop]))
-            * np.sinc(order * (pluck_width_mm / (2.0 * length[stop])))  # numpy: sin(pi q)/(pi q)
+            np.sin(order * (pi * pluck[i] / length[i]))
+            * np.sinc(order * (pluck_width_mm / (2.0 * length[i])))  # numpy: sin(pi q)/(pi q)
         )
-        shape = np.sin(np.outer(length[stop + 1 :], order * (pi / length[stop])))
+        shape = np.sin(np.outer(length[i + 1 :], order * (pi / length[i])))
         turns_per_period = order * np.sqrt(squeeze / squeeze[0])
-        excursion[stop, stop + 1 :] = _highest(shape * amplitude, turns_per_period, periods)
+        excursion[i, i + 1 :] = _highest(shape * amplitude, turns_per_period, periods)
     return excursion
 
 
@@ -146,11 +119,11 @@ def pluck_compliance_mm_per_n(
     tension_n: float,
     linear_density_kg_per_m: float,
     bending_stiffness_n_mm2: float,
-    stop_station_mm: FloatArray,
+    station_mm: FloatArray,
     pluck_distance_mm: float,
     pluck_width_mm: float,
 ) -> FloatArray:
-    """Return the displacement at the middle of the pluck, per newton, for each stop.
+    """Return the displacement at the middle of the pluck, per newton, by stopped fret; (F + 1,).
 
     The static modal sum u(p, 0) / F in closed form: the deflection of a pinned beam under
     tension, its point-load solution averaged over the contact. With b = l - p, h = w / 2 and
@@ -160,28 +133,9 @@ def pluck_compliance_mm_per_n(
                  - (1 - (sinh k(l - h) + sinh kh cosh k(b - p)) / sinh kl) / (w k^2))
 
     Ideal string and point pluck: p b / (T l). Derived here; tested against the sum itself.
-
-    Parameters
-    ----------
-    speaking_length_mm, tension_n, linear_density_kg_per_m, bending_stiffness_n_mm2
-        The string [mm], [N], [kg/m], [N mm²], as in `excursion_per_newton`; the linear density
-        cancels out.
-    stop_station_mm
-        Distance of nut (0) and fret crossings from the nut [mm], shape (F + 1,).
-    pluck_distance_mm, pluck_width_mm
-        Distance of the pluck from the saddle and width of the contact [mm].
-
-    Returns
-    -------
-    Displacement [mm/N] by stopped position (0 = open), shape (F + 1,).
-
-    Raises
-    ------
-    ValueError
-        As `excursion_per_newton`.
     """
     _check_string(linear_density_kg_per_m, bending_stiffness_n_mm2)
-    length, pluck = _stopped(speaking_length_mm, tension_n, stop_station_mm, pluck_distance_mm)
+    length, pluck = _stopped(speaking_length_mm, tension_n, station_mm, pluck_distance_mm)
     _check_width(pluck_width_mm, pluck)
     beyond = length - pluck
     point = pluck * beyond / length
@@ -214,7 +168,7 @@ def parallelogram_excursion_per_newton(
     *,
     speaking_length_mm: float,
     tension_n: float,
-    stop_station_mm: FloatArray,
+    station_mm: FloatArray,
     pluck_distance_mm: float,
 ) -> FloatArray:
     """Return the excursion of the ideal string: `excursion_per_newton` for EI = 0, width = 0.
@@ -222,34 +176,14 @@ def parallelogram_excursion_per_newton(
     A string without stiffness plucked at a point moves inside a parallelogram: its static
     triangle and the same triangle turned half round, half a period later (d'Alembert's
     solution; any acoustics text, for instance Fletcher and Rossing, chapter 2). At distance d
-    from the stopping fret::
+    from the stopped fret::
 
         e = h max(tri(d; p), tri(d; l - p)),    h = p (l - p) / (T l)
 
     where tri(d; q) rises from 0 at d = 0 to 1 at d = q and falls to 0 at d = l. A fast estimate,
     not a bound: over the next frets a real string swings several to thirty per cent deeper.
-
-    Parameters
-    ----------
-    speaking_length_mm
-        Open speaking length = station of the saddle [mm].
-    tension_n
-        Tension at pitch [N].
-    stop_station_mm
-        Distance of nut (0) and fret crossings from the nut [mm], shape (F + 1,).
-    pluck_distance_mm
-        Distance of the pluck from the saddle [mm].
-
-    Returns
-    -------
-    Excursion e[i, j] [mm/N], shape (F + 1, F + 1); zero where j <= i.
-
-    Raises
-    ------
-    ValueError
-        As `excursion_per_newton`.
     """
-    length, pluck = _stopped(speaking_length_mm, tension_n, stop_station_mm, pluck_distance_mm)
+    length, pluck = _stopped(speaking_length_mm, tension_n, station_mm, pluck_distance_mm)
     from_saddle = length[None, :]
     from_stop = length[:, None] - from_saddle
     near, far = pluck[:, None], (length - pluck)[:, None]
@@ -370,23 +304,21 @@ def _modes_needed(tail: float, inharmonicity: float, width_angle: float) -> int:
 def _stopped(
     speaking_length_mm: float,
     tension_n: float,
-    stop_station_mm: FloatArray,
+    station_mm: FloatArray,
     pluck_distance_mm: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return stopped length and pluck distance [mm] for each stop, after checking the input."""
+    """Return length and pluck distance [mm] by stopped fret, after checking the input."""
     _check_positive("speaking_length_mm", speaking_length_mm)
     _check_positive("tension_n", tension_n)
     _check_positive("pluck_distance_mm", pluck_distance_mm)
-    station = np.asarray(stop_station_mm, dtype=np.float64)
+    station = np.asarray(station_mm, dtype=np.float64)
     if station.ndim != 1 or len(station) == 0:
         raise ValueError(
-            f"stop_station_mm must be one row of stations with the nut first, "
+            f"station_mm must be one row of stations with the nut first, "
             f"but has shape {station.shape}."
         )
     if not np.isfinite(station).all() or station[0] != 0.0 or (np.diff(station) <= 0.0).any():
-        raise ValueError(
-            "stop_station_mm must start at 0 (the nut) and increase towards the saddle."
-        )
+        raise ValueError("station_mm must start at 0 (the nut) and increase towards the saddle.")
     if station[-1] >= speaking_length_mm:
         raise ValueError(
             f"The last fret at {station[-1]:g} mm must lie before the saddle "

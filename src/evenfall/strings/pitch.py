@@ -42,11 +42,8 @@ import numpy as np
 from evenfall.measurement.measurement import plain_numbers
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification, StringLines
-
-    FloatArray = NDArray[np.float64]
 
 CENTS_PER_OCTAVE = 1200.0
 
@@ -95,13 +92,7 @@ class Pitch:
         return int(k) + 1, int(n), float(self.deviation_cents[k, n])
 
     def rms_cents(self, weights: FloatArray) -> FloatArray:
-        """Return the weighted root mean square deviation of each string [cent], shape (K,).
-
-        Parameters
-        ----------
-        weights
-            Weight of each fret, shape (K, F) or (F,); at least one above zero per string.
-        """
+        """Return the root mean square deviation of each string, frets weighted; (F,) or (K, F)."""
         share = np.broadcast_to(weights, self.deviation_cents[:, 1:].shape)
         total = (share * self.deviation_cents[:, 1:] ** 2).sum(axis=1)
         return np.asarray(np.sqrt(total / share.sum(axis=1)))
@@ -157,19 +148,10 @@ def string_course(
     *,
     contact_shift_mm: FloatArray | float = 0.0,
 ) -> Course:
-    """Return where the strings of an instrument run.
+    """Return where the strings of an instrument run, heights over one straight datum.
 
-    Parameters
-    ----------
-    specification
-        Strings with their gauges, cores, moduli and setbacks.
-    lines
-        The string lines.
-    nut_mm, crown_top_mm, saddle_mm
-        Heights over one straight datum; shapes (K,), (K, F) and (K,) [mm].
-    contact_shift_mm
-        How far the string rests from the middle of each crown, positive towards the saddle, such
-        as `flat_edge_mm` gives; shape (K, F) or one number [mm].
+    The contact shift is how far a string rests from the middle of each crown towards the saddle,
+    such as `flat_edge_mm` gives.
     """
     strings = specification.strings
     return Course(
@@ -194,24 +176,11 @@ def stopped_pitch(
     saddle_u_mm: FloatArray | float = 0.0,
     modulus_u_share: FloatArray | float = 0.0,
 ) -> Pitch:
-    """Return the pitch of every stopped position against equal temperament.
+    """Return the pitch of every stopped string against equal temperament.
 
-    Parameters
-    ----------
-    course
-        K strings over F frets.
-    finger_mm
-        How far behind the crown the finger presses the string down [mm]; 0 presses it just to
-        the crown. It stays within three quarters of the way to the fret behind.
-    nut_u_mm, crown_top_u_mm, saddle_u_mm
-        Standard uncertainties of the heights; shapes (K,), (K, F) and (K,) or one number [mm].
-    modulus_u_share
-        Relative standard uncertainty of each core's modulus, shape (K,) or one number.
-
-    Raises
-    ------
-    ValueError
-        `finger_mm` is negative, or places along a string do not increase from nut to saddle.
+    The finger presses the string down so far behind the crown, at most three quarters of the way
+    to the fret behind. Uncertainties are standard ones, by string (K,), by crown (K, F) or one for
+    all.
     """
     if not finger_mm >= 0.0:
         raise ValueError(f"finger_mm must be 0 or more, not {finger_mm}")
@@ -318,19 +287,12 @@ def _stiffening(bending_share: FloatArray) -> FloatArray:
 
 
 def flat_edge_mm(specification: Specification, removal_mm: FloatArray) -> FloatArray:
-    """Return how far the edge of a crown levelled flat lies from its middle [mm].
+    """Return how far the edge of a crown levelled flat lies from its middle.
 
     Half the chord that a cut of depth r leaves in a crown of radius R, sqrt(2 R r - r^2), R from
     the wire's height and width (circular segment). Until the fret is crowned again a string that
     swings towards the board ends at the edge on the saddle's side, so its note is sharp; common
     practice, no source.
-
-    Parameters
-    ----------
-    specification
-        The fret wire.
-    removal_mm
-        What comes off, any shape [mm].
     """
     wire = specification.fretwire
     half = 0.5 * wire.crown_width_mm
@@ -346,23 +308,10 @@ def pitch_change_cents(
     after_mm: tuple[FloatArray, FloatArray, FloatArray],
     removal_mm: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return how much sharper work on an instrument makes each stopped note [cent].
+    """Return how much sharper work on an instrument makes each stopped note, shapes (K, F).
 
-    Parameters
-    ----------
-    specification
-        The instrument.
-    lines
-        Its string lines.
-    before_mm, after_mm
-        Heights of nut, crown tops and saddle; shapes (K,), (K, F) and (K,) [mm].
-    removal_mm
-        What comes off each crown, shape (K, F) [mm].
-
-    Returns
-    -------
-    With every cut crown round again, and with it flat, where the string ends at the flat's edge;
-    shapes (K, F).
+    First with every cut crown round again, then with it flat, where the string ends at the flat's
+    edge. Heights are those of nut, crown tops and saddle.
     """
     finger = specification.compensation.finger_mm
     flat = flat_edge_mm(specification, removal_mm)
@@ -384,10 +333,10 @@ class Compensation:
 
     Parameters
     ----------
-    saddle_move_mm
-        Move of each saddle from where it stands, positive away from the nut [mm], shape (K,).
-    nut_move_mm
-        Move of each nut edge, positive away from the saddle [mm], shape (K,).
+    saddle_setback_change_mm
+        How far each saddle moves along the string, positive away from the nut [mm], shape (K,).
+    nut_setback_change_mm
+        How far each nut edge moves, positive away from the saddle [mm], shape (K,).
     saddle_setback_mm, nut_setback_mm
         Setbacks after the moves [mm], shape (K,).
     straight
@@ -400,8 +349,8 @@ class Compensation:
         Weighted root mean square deviation by string, shape (K,) [cent].
     """
 
-    saddle_move_mm: FloatArray
-    nut_move_mm: FloatArray
+    saddle_setback_change_mm: FloatArray
+    nut_setback_change_mm: FloatArray
     saddle_setback_mm: FloatArray
     nut_setback_mm: FloatArray
     straight: bool
@@ -416,27 +365,21 @@ class Compensation:
         strings = [
             {
                 "string": k + 1,
-                "saddle_move_mm": float(self.saddle_move_mm[k]),
-                "nut_move_mm": float(self.nut_move_mm[k]),
+                "saddle_setback_change_mm": float(self.saddle_setback_change_mm[k]),
+                "nut_setback_change_mm": float(self.nut_setback_change_mm[k]),
                 "saddle_setback_mm": float(self.saddle_setback_mm[k]),
                 "nut_setback_mm": float(self.nut_setback_mm[k]),
                 "rms_before_cents": float(self.rms_before_cents[k]),
                 "rms_after_cents": float(self.rms_after_cents[k]),
                 "deviation_after_cents": plain_numbers(self.after.deviation_cents[k]),
             }
-            for k in range(len(self.saddle_move_mm))
+            for k in range(len(self.saddle_setback_change_mm))
         ]
         return {"straight": self.straight, "at_limit": list(self.at_limit), "strings": strings}
 
 
 def default_weights(frets: int) -> FloatArray:
-    """Return weight 1 for frets 1 to 12 and 0 beyond, as in Anderson & Beausoleil; shape (F,).
-
-    Parameters
-    ----------
-    frets
-        Number of frets F.
-    """
+    """Return weight 1 for frets 1 to 12 and 0 beyond, as in [1]_; shape (F,)."""
     return (np.arange(1, frets + 1) <= 12).astype(float)
 
 
@@ -454,34 +397,17 @@ def best_compensation(
     Each move changes every deviation by an amount that hardly depends on the move, so the best
     moves are a weighted linear least-squares problem, solved in closed form for every set of
     moves that stand at a limit; repeating it from the result removes what little is not linear.
-    Heights stay as they are.
+    Heights stay as they are; scale lengths lie at station 0 and where the octave halves the string.
 
-    Parameters
-    ----------
-    course
-        K strings over F frets, as they stand; the scale lengths lie at station 0 and where the
-        octave halves the string.
-    weights
-        Weight of each fret, shape (K, F) or (F,); frets 1 to 12 alike by default.
-    saddle_travel_mm, nut_travel_mm
-        How far each may be moved, towards the nut or saddle and away from it, as positive
-        numbers [mm]; (0, 0) for fixed. For a straight saddle the outer strings are limited.
-    straight
-        Keep the saddles of all strings on one straight line in plan, strings in even steps.
-    finger_mm
-        As in `stopped_pitch` [mm].
-
-    Raises
-    ------
-    ValueError
-        A weight is negative, or a string has fewer frets with weight than free moves.
+    Travel is towards the nut or saddle and away from it, as positive numbers, (0, 0) for fixed; for
+    a saddle kept `straight` in plan, strings in even steps, that of the outer strings.
     """
     count, frets = course.fret_station_mm.shape
     chosen = default_weights(frets) if weights is None else np.asarray(weights, dtype=float)
     weight = np.broadcast_to(chosen, (count, frets))
     if not bool((weight >= 0.0).all()) or not bool(((weight > 0.0).sum(axis=1) >= 2).all()):
         raise ValueError("weights must be 0 or more, and above 0 at two frets of every string")
-    # what each lever moves: by_saddle and by_nut have one column per lever
+    # what each setting moves: by_saddle and by_nut have one column per setting
     if straight:
         share = np.linspace(1.0, 0.0, count)
         by_saddle = np.column_stack([share, 1.0 - share, np.zeros((count, count))])
@@ -517,8 +443,8 @@ def best_compensation(
     after = stopped_pitch(_moved(course, saddle, nut), finger_mm=finger_mm)
     at_limit = (high > low) & ((amount <= low) | (amount >= high))
     return Compensation(
-        saddle_move_mm=saddle,
-        nut_move_mm=nut,
+        saddle_setback_change_mm=saddle,
+        nut_setback_change_mm=nut,
         saddle_setback_mm=course.saddle_station_mm + saddle - course.scale_mm,
         nut_setback_mm=nut - course.nut_station_mm,
         straight=straight,

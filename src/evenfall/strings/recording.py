@@ -1,4 +1,4 @@
-"""Recordings of plucked strings: WAV files, whole and bounded."""
+"""Recordings of plucked strings: WAV files."""
 
 from __future__ import annotations
 
@@ -8,41 +8,23 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import BrokenFileError, FormatMismatchError, UnsupportedError
-from evenfall.files import read_bytes
+from evenfall.errors import At, BrokenFileError, FormatMismatchError, UnsupportedError
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from evenfall.arrays import FloatArray
 
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-
-_LIMIT_BYTES = 100_000_000
+LIMIT_BYTES = 100_000_000
+"""A recording of one pluck is far smaller than this."""
 
 
-def read_recording(path: Path) -> tuple[FloatArray, float]:
-    """Return a recording, its channels averaged, and its samples per second.
+def read_recording(data: bytes, name: str) -> tuple[FloatArray, float]:
+    """Return a recording, (N,) as a share of full scale, and its samples per second.
 
-    Parameters
-    ----------
-    path
-        A WAV file of linear samples, 8 to 32 bit, any number of channels.
-
-    Returns
-    -------
-    Samples as a share of full scale, shape (N,), and the rate [Hz].
-
-    Raises
-    ------
-    RequestError
-        There is no such file, or it cannot be read.
-    FormatMismatchError, BrokenFileError, UnsupportedError
-        It is no WAV file, it is damaged or cut short, or its samples are coded in another way.
+    A WAV file of linear samples, 8 to 32 bit, any number of channels, which are averaged.
     """
-    data = read_bytes(path, limit_bytes=_LIMIT_BYTES)
+    at = At(file=name)
     if data[:4] != b"RIFF" or data[8:12] != b"WAVE":
-        raise FormatMismatchError("This is not a WAV file; check its name.", where=path.name)
+        raise FormatMismatchError("This is not a WAV file; check its name.", at=at)
     try:
         with wave.open(io.BytesIO(data)) as stream:
             channels, width, rate = (
@@ -56,18 +38,20 @@ def read_recording(path: Path) -> tuple[FloatArray, float]:
             raise UnsupportedError(
                 "The samples of this WAV file are not plain whole numbers; save it as 16 or 24 bit "
                 "PCM.",
-                where=path.name,
+                at=at,
             ) from None
-        raise BrokenFileError(
-            f"The WAV file is damaged ({error}); record or save it again.", where=path.name
-        ) from None
+        raise _damaged(at) from None
     except (EOFError, ValueError, ZeroDivisionError):
         raise BrokenFileError(
-            "The WAV file is cut short; record or save it again.", where=path.name
+            "The WAV file is cut short; record or save it again.", at=at
         ) from None
     if not (1 <= width <= 4 and rate > 0 and channels > 0):
-        raise BrokenFileError("The head of the WAV file makes no sense.", where=path.name)
+        raise _damaged(at)
     return _samples(raw, channels, width), float(rate)
+
+
+def _damaged(at: At) -> BrokenFileError:
+    return BrokenFileError("The WAV header is damaged; record or save it again.", at=at)
 
 
 def _samples(raw: bytes, channels: int, width: int) -> FloatArray:

@@ -244,7 +244,7 @@ def _pitch_findings(specification: Specification, report: PitchReport) -> list[F
         )
         found.append(_change_finding(change, flat))
     best, alone = report.compensation, report.saddle_alone
-    saddle = float(np.abs(alone.saddle_move_mm).max())
+    saddle = float(np.abs(alone.saddle_setback_change_mm).max())
     before = float(best.rms_before_cents.max())
     if saddle >= 0.05:
         sentence = (
@@ -254,7 +254,7 @@ def _pitch_findings(specification: Specification, report: PitchReport) -> list[F
         )
     else:
         sentence = "The saddle stands where it should along the strings"
-    if float(np.abs(best.nut_move_mm).max()) >= 0.05:
+    if float(np.abs(best.nut_setback_change_mm).max()) >= 0.05:
         sentence += f"; with the nut moved too, {best.rms_after_cents.max():.1f} are possible"
     found.append(Finding("pitch", f"{sentence}.", "", "note"))
     return found

@@ -7,7 +7,7 @@ from math import isfinite
 from typing import TYPE_CHECKING, Any, Literal
 
 from evenfall.errors import Finding, RequestError
-from evenfall.files import write_atomically
+from evenfall.files import read_bytes, write_atomically
 from evenfall.workshop.heights import heights
 from evenfall.workshop.job import excursion, make_folder
 
@@ -604,14 +604,15 @@ def attack_from_recording(
     """
     from evenfall.strings.attack import PublishedAttack, attack_from_sound
     from evenfall.strings.playtest import Attack
-    from evenfall.strings.recording import read_recording
+    from evenfall.strings.recording import LIMIT_BYTES, read_recording
 
     if not 1 <= string <= specification.string_count:
         raise RequestError(
             f"There is no string {string}: strings are 1 to {specification.string_count}.",
             where="string",
         )
-    samples, rate = read_recording(recording)
+    data = read_bytes(recording, limit_bytes=LIMIT_BYTES)
+    samples, rate = read_recording(data, recording.name)
     try:
         found = attack_from_sound(
             samples,
@@ -621,8 +622,7 @@ def attack_from_recording(
             pluck_width_mm=specification.player.pluck_width_mm,
         )
     except RequestError as error:
-        if error.where in ("", "recording"):
-            error.where = recording.name
+        error.at = error.at.in_file(recording.name)
         raise
     if not isfinite(found.displacement_mm):
         told = Finding(

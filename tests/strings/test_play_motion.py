@@ -275,7 +275,7 @@ def test_frets_are_not_penetrated() -> None:
 
 @hypothesis_settings(max_examples=60, deadline=None)
 @given(
-    rate=st.floats(6500.0, 4e5),
+    rate=st.floats(6525.0, 4e5),
     frequency=st.floats(30.0, 120.0),
     force=st.floats(-30.0, 30.0).filter(lambda f: abs(f) > 1e-3),
     clearance=st.lists(st.floats(-0.5, 2.0), min_size=6, max_size=6),

@@ -13,12 +13,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
+
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from evenfall.instrument.specification import Specification
-
-    FloatArray = NDArray[np.float64]
 
 
 def fret_distance_mm(scale_mm: float, fret: FloatArray | float) -> FloatArray:
@@ -32,6 +30,11 @@ def fret_distance_mm(scale_mm: float, fret: FloatArray | float) -> FloatArray:
         Scale length L [mm].
     fret
         Fret number n, 0 = nut; array of any shape.
+
+    Examples
+    --------
+    >>> fret_distance_mm(648.0, 12.0)
+    array(324.)
     """
     return np.asarray(scale_mm * -np.expm1(-np.log(2.0) / 12.0 * np.asarray(fret, dtype=float)))
 
@@ -70,7 +73,7 @@ def string_lines(specification: Specification) -> StringLines:
     Parameters
     ----------
     specification
-        The instrument.
+        The instrument: K strings over F frets.
     """
     strings = specification.strings
     count = len(strings)
@@ -100,30 +103,12 @@ def string_lines(specification: Specification) -> StringLines:
 
 
 def string_scale_mm(treble_mm: float, bass_mm: float, index: int, count: int) -> float:
-    """Return the scale length [mm] of string `index` (0 = treble) of `count` strings.
-
-    Parameters
-    ----------
-    treble_mm, bass_mm
-        Scale lengths of the outer strings [mm].
-    index, count
-        Place of the string and number of strings.
-    """
+    """Return the scale length [mm] of string `index` (0 = treble) of `count` strings."""
     return treble_mm + (bass_mm - treble_mm) * index / (count - 1)
 
 
 def board_drop_mm(specification: Specification, lines: StringLines) -> FloatArray:
-    """Return how far [mm] a perfect board lies under its own crest at each crossing.
-
-    R - sqrt(R² - y²), R running evenly from the nut to the last fret (compound radius).
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    lines
-        Its string lines, K strings over F frets; the result has shape (K, F + 1).
-    """
+    """Return how far [mm] a perfect board lies under its crest at each crossing, (K, F + 1)."""
     return board_drop_at_mm(
         specification, lines.x_mm / np.maximum(lines.x_mm[:, -1:], 1e-9), lines.y_mm
     )
@@ -132,27 +117,17 @@ def board_drop_mm(specification: Specification, lines: StringLines) -> FloatArra
 def board_drop_at_mm(
     specification: Specification, along_share: FloatArray, y_mm: FloatArray
 ) -> FloatArray:
-    """Return how far [mm] a perfect board lies under its own crest at any place.
+    """Return how far [mm] a perfect board lies under its own crest at places of one shape.
 
-    Parameters
-    ----------
-    specification
-        The instrument.
-    along_share
-        Where along the board, 0 at the nut and 1 at the last fret; any shape.
-    y_mm
-        Distance from the centre line [mm], same shape.
+    R - sqrt(R² - y²), R running evenly from the nut (0) to the last fret (1): compound radius.
     """
     board = specification.board
     along = np.clip(along_share, 0.0, 1.0)
-    curvature_nut = 0.0 if np.isinf(board.radius_nut_mm) else 1.0 / board.radius_nut_mm
-    curvature_last = 0.0 if np.isinf(board.radius_last_mm) else 1.0 / board.radius_last_mm
-    if np.isinf(board.radius_nut_mm) or np.isinf(board.radius_last_mm):
-        curvature = curvature_nut + (curvature_last - curvature_nut) * along
+    nut, last = board.radius_nut_mm, board.radius_last_mm
+    if np.isinf(nut) or np.isinf(last):  # from or to a flat board: the curvature runs evenly
+        curvature = 1.0 / nut + (1.0 / last - 1.0 / nut) * along
     else:
-        curvature = 1.0 / (
-            board.radius_nut_mm + (board.radius_last_mm - board.radius_nut_mm) * along
-        )
+        curvature = 1.0 / (nut + (last - nut) * along)
     # y² k / (1 + sqrt(1 - (k y)²)) is the drop without loss of digits on flat boards
     square = y_mm**2
     return square * curvature / (1.0 + np.sqrt(np.maximum(0.0, 1.0 - curvature**2 * square)))

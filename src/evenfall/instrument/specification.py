@@ -1,7 +1,7 @@
 """The setup specification as plain, validated data; every length in mm.
 
-`evenfall.instrument.reading` makes one from TOML text. The quantities that follow from the
-data alone (tension, bending stiffness, limits per string) are properties here.
+`specification_file` makes one from TOML text; the meaning of each key stands in
+`specification_keys`. What follows from the data alone (tension, bending stiffness) is a property.
 """
 
 from __future__ import annotations
@@ -34,27 +34,18 @@ MATERIALS: dict[str, tuple[float, float]] = {
 #: taken as evenly spread (half width / sqrt 3; JCGM 100, 4.3.7).
 MODULUS_U_SHARE: dict[str, float] = {"steel": 0.015, "nylon": 0.30, "fluorocarbon": 0.30}
 
-DecisionRule = Literal["guard band", "probability"]
+DecisionRule = Literal["guard band", "probability"]  # ISO 14253-1; JCGM 106
+Grain = Literal["quarter", "flat"]  # growth rings upright: the board's width is radial; or lying
 
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """Scale lengths, measured along the centre line.
+    """Scale lengths, measured along the centre line."""
 
-    Parameters
-    ----------
-    treble_mm, bass_mm
-        Scale length [mm] of the two outer strings; equal for straight frets.
-    square_fret
-        Fret that stands square to the centre line (0 = nut).
-    reference_fret
-        Fret over which action is measured.
-    """
-
-    treble_mm: float
+    treble_mm: float  # of the outer strings; equal for straight frets
     bass_mm: float
-    square_fret: float
-    reference_fret: int
+    square_fret: float  # stands square to the centre line; 0 = nut
+    reference_fret: int  # over which action is measured
 
     @property
     def fanned(self) -> bool:
@@ -64,91 +55,42 @@ class Scale:
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """The fingerboard.
+    """The fingerboard."""
 
-    Parameters
-    ----------
-    radius_nut_mm, radius_last_mm
-        Radius [mm] across the board at the nut and at the last fret; infinity for a flat board.
-    width_nut_mm, width_last_mm
-        Board width [mm] at the nut and at the last fret.
-    string_spread_nut_mm, string_spread_saddle_mm
-        Distance [mm] between the centres of the outer strings.
-    joint_fret
-        Fret at which the neck joins the body: the rod bends the neck up to there.
-    """
-
-    radius_nut_mm: float
+    radius_nut_mm: float  # across the board; infinity for a flat one
     radius_last_mm: float
     width_nut_mm: float
     width_last_mm: float
-    string_spread_nut_mm: float
+    string_spread_nut_mm: float  # between the centres of the outer strings
     string_spread_saddle_mm: float
-    joint_fret: float
+    joint_fret: float  # where the neck joins the body: it bends up to there
 
 
 @dataclass(frozen=True, slots=True)
 class Fretwire:
-    """Fret wire as supplied.
+    """Fret wire as supplied."""
 
-    Parameters
-    ----------
-    crown_height_mm
-        Height [mm] of a new crown over the board.
-    crown_width_mm
-        Width [mm] of the crown at the board.
-    least_crown_height_mm
-        Crown height [mm] to leave after work.
-    """
-
-    crown_height_mm: float
-    crown_width_mm: float
-    least_crown_height_mm: float
+    crown_height_mm: float  # of a new crown, over the board
+    crown_width_mm: float  # at the board
+    least_crown_height_mm: float  # to leave after work
 
 
 @dataclass(frozen=True, slots=True)
 class InstrumentString:
-    """One string.
+    """One string."""
 
-    Parameters
-    ----------
-    number
-        1 = treble.
-    frequency_hz
-        Open pitch [Hz].
-    pitch
-        The name the pitch was given by, or empty.
-    gauge_mm
-        Outer diameter [mm].
-    core_mm
-        Diameter [mm] of what bends: the core of a wound string, the gauge of a plain one.
-    linear_density_kg_per_m
-        Mass per length [kg/m].
-    modulus_n_per_mm2
-        Young's modulus of the core [N/mm²].
-    wound
-        Whether the string is wound.
-    scale_mm, saddle_setback_mm
-        Scale length of this string [mm] and its compensation [mm].
-    nut_setback_mm
-        How far the nut's edge stands behind its place, away from the saddle [mm]; negative for
-        a nut moved forward.
-    modulus_u_share
-        Relative standard uncertainty of the modulus.
-    """
-
-    number: int
-    frequency_hz: float
-    pitch: str
-    gauge_mm: float
-    core_mm: float
+    number: int  # 1 = treble
+    frequency_hz: float  # open
+    pitch: str  # the name that the frequency was given by, or empty
+    gauge_mm: float  # outer diameter
+    core_mm: float  # of what bends: the core of a wound string, the gauge of a plain one
     linear_density_kg_per_m: float
-    modulus_n_per_mm2: float
+    modulus_n_per_mm2: float  # Young's modulus of the core
     wound: bool
     scale_mm: float
-    saddle_setback_mm: float
-    nut_setback_mm: float = 0.0
-    modulus_u_share: float = 0.0
+    saddle_setback_mm: float  # compensation, away from the nut
+    nut_setback_mm: float = 0.0  # away from the saddle; negative for a nut moved forward
+    modulus_u_share: float = 0.0  # relative standard uncertainty of the modulus
 
     @property
     def speaking_length_mm(self) -> float:
@@ -186,13 +128,7 @@ class InstrumentString:
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """A wanted value with its limits.
-
-    Parameters
-    ----------
-    value_mm, minimum_mm, maximum_mm
-        Wanted value and the limits it must lie in [mm].
-    """
+    """A wanted value with the limits that it must lie in."""
 
     value_mm: float
     minimum_mm: float
@@ -201,151 +137,72 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """What the setup must reach.
+    """What the setup must reach."""
 
-    Parameters
-    ----------
-    action, first_fret_gap
-        Gap of the open string over the reference fret and over fret 1, one per string.
-    relief
-        Relief under a straight line over fret 1 and the last fret.
-    saddle_down_mm, saddle_up_mm, nut_down_mm, nut_up_mm
-        How far [mm] each saddle and nut slot may be moved from where it stands.
-    across_mm
-        Largest second difference [mm] of the finished crown line from string to string, about
-        the board's radius; None for no bound.
-    along_mm
-        Largest step [mm] of removal between neighbouring frets; None for no bound.
-    fall_away_from_fret
-        Fret past which a levelling beam may fall away; None for none.
-    """
-
-    action: tuple[Limit, ...]
-    first_fret_gap: tuple[Limit, ...]
-    relief: Limit
-    saddle_down_mm: float
+    action: tuple[Limit, ...]  # gap of the open string over the reference fret, for each string
+    first_fret_gap: tuple[Limit, ...]  # gap of the open string over fret 1, for each string
+    relief: Limit  # under a straight line over fret 1 and the last fret
+    saddle_down_mm: float  # how far each may move from where it stands
     saddle_up_mm: float
     nut_down_mm: float
     nut_up_mm: float
-    across_mm: float | None
-    along_mm: float | None
-    fall_away_from_fret: int | None
+    across_mm: float | None  # largest second difference of a crown line about the board's radius
+    along_mm: float | None  # largest step of removal between neighbouring frets
+    fall_away_from_fret: int | None  # past which a levelling beam may fall away
 
 
 @dataclass(frozen=True, slots=True)
 class Player:
-    """How the instrument will be played.
+    """How the instrument is played."""
 
-    Parameters
-    ----------
-    attack_n
-        Force [N] normal to the board, one per string.
-    pluck_distance_mm
-        Distance [mm] of the pluck from the saddle.
-    pluck_width_mm
-        Width [mm] of the finger or pick at release.
-    """
-
-    attack_n: tuple[float, ...]
-    pluck_distance_mm: float
-    pluck_width_mm: float
+    attack_n: tuple[float, ...]  # normal to the board, for each string
+    pluck_distance_mm: float  # from the saddle
+    pluck_width_mm: float  # of the finger or pick at release
 
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """How results are judged.
+    """How results are judged."""
 
-    Parameters
-    ----------
-    extra_clearance_mm
-        Clearance [mm] asked for on top of the string's excursion.
-    working_allowance_mm
-        What the bench may miss a planned height by [mm]: the plan keeps this much further from
-        every limit; the proof does not ask for it.
-    coverage
-        One-sided coverage probability for margins and verdicts, e.g. 0.95.
-    decision
-        "guard band" (ISO 14253-1) or "probability" (JCGM 106).
-    """
-
-    extra_clearance_mm: float
-    working_allowance_mm: float
-    coverage: float
+    extra_clearance_mm: float  # asked for on top of the string's excursion
+    working_allowance_mm: float  # room that a plan keeps from every limit; no proof asks for it
+    coverage: float  # one-sided probability for margins and verdicts
     decision: DecisionRule
 
 
 @dataclass(frozen=True, slots=True)
 class CompensationLimits:
-    """What may be done about pitch, along the strings.
+    """What may be done about pitch, along the strings; infinity for no limit."""
 
-    Parameters
-    ----------
-    straight_saddle
-        Whether the saddle is one straight line; otherwise every string has its own.
-    saddle_forward_mm, saddle_back_mm
-        How far [mm] each saddle may move towards the nut and away from it; infinity for no limit.
-    nut_forward_mm, nut_back_mm
-        How far [mm] each nut edge may move towards the saddle and away from it.
-    finger_mm
-        How far [mm] behind the crown the player presses.
-    last_fret
-        Last fret whose pitch counts.
-    """
-
-    straight_saddle: bool = False
-    saddle_forward_mm: float = math.inf
+    straight_saddle: bool = False  # one straight line; otherwise each string has its own place
+    saddle_forward_mm: float = math.inf  # towards the nut
     saddle_back_mm: float = math.inf
-    nut_forward_mm: float = math.inf
+    nut_forward_mm: float = math.inf  # towards the saddle
     nut_back_mm: float = math.inf
-    finger_mm: float = 0.0
-    last_fret: int = 12
-
-
-Grain = Literal["quarter", "flat"]
+    finger_mm: float = 0.0  # how far behind the crown the player presses
+    last_fret: int = 12  # whose pitch counts
 
 
 @dataclass(frozen=True, slots=True)
 class NeckBuild:
-    """What is known of the neck itself; None where the specification does not say.
+    """What is known of the neck itself; None where the specification does not say."""
 
-    Parameters
-    ----------
-    depth_nut_mm, depth_joint_mm
-        Depth [mm] of the whole neck, board included, at the nut and at the joint.
-    board_thickness_mm
-        Thickness [mm] of the board.
-    board_wood, shaft_wood
-        Keys of `evenfall.instrument.wood.WOODS`.
-    board_grain
-        "quarter": the growth rings stand upright, the board's width is radial; "flat": they lie.
-    stiffness_n_mm2
-        Bending stiffness E I as measured [N mm²].
-    relief_mm_per_n
-        Relief [mm] added per newton of string tension, as measured.
-    relief_mm_per_percent
-        Relief [mm] added per percent of wood moisture, as measured.
-    turn_mm
-        Relief [mm] taken out by one turn of the truss rod, as measured.
-    truss_rod
-        Whether the neck has a truss rod; without one its relief stays as it is.
-    """
-
-    depth_nut_mm: float | None = None
+    depth_nut_mm: float | None = None  # of the whole neck, board included
     depth_joint_mm: float | None = None
     board_thickness_mm: float | None = None
-    board_wood: str | None = None
+    board_wood: str | None = None  # a key of `evenfall.instrument.wood.WOODS`
     shaft_wood: str | None = None
     board_grain: Grain | None = None
-    stiffness_n_mm2: float | None = None
-    relief_mm_per_n: float | None = None
-    relief_mm_per_percent: float | None = None
-    turn_mm: float | None = None
-    truss_rod: bool = True
+    stiffness_n_mm2: float | None = None  # bending stiffness E I as measured
+    relief_mm_per_n: float | None = None  # added per newton of string tension, as measured
+    relief_mm_per_percent: float | None = None  # added per percent of wood moisture, as measured
+    turn_mm: float | None = None  # relief taken out by one turn of the truss rod, as measured
+    truss_rod: bool = True  # without one the relief stays as it is
 
 
 @dataclass(frozen=True, slots=True)
 class Specification:
-    """Everything that the setup of one model is judged by.
+    """Everything that the setup of one model is judged by; equal and hashed by content.
 
     Parameters
     ----------

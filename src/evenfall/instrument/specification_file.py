@@ -45,7 +45,7 @@ Path = tuple[str | int, ...]
 """Where something stands: table, for a string its index, key, part of an inner table."""
 
 _LONGEST_LINE = 400  # characters; the patterns take long over endless lines
-_NAME = r"""[A-Za-z0-9_\-."']+"""
+_NAME = r"""[\w\-."' \t]+?"""
 _HEADER = re.compile(rf"\s*(\[\[?)\s*({_NAME})\s*\]\]?\s*(#.*)?$")
 _KEY = re.compile(rf"\s*({_NAME})\s*=")
 _AT_LINE = re.compile(r" \(at line (\d+), column \d+\)$")
@@ -140,7 +140,7 @@ def line_numbers(text: str) -> dict[Path, int]:
 
 
 def _parts(dotted: str) -> list[str]:
-    return [part.strip("\"'") for part in dotted.split(".")]
+    return [part.strip("\"' \t") for part in dotted.split(".")]
 
 
 class _Reader:
@@ -273,7 +273,7 @@ class _Reader:
         factor = mm if length else 1.0
         value = float(given) * factor if abs(given) < 1e300 else math.inf
         if low <= value <= high:
-            return value * key.times / key.over
+            return value * key.scale[0] / key.scale[1]
         if length:
             self.misfits += 1
             self.fit_other_unit += low <= value / mm * other_mm <= high

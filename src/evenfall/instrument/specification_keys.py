@@ -73,47 +73,20 @@ TOLERANCE_MM = (0.0, 5.0)
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """One key.
-
-    Parameters
-    ----------
-    name, kind
-        The key, and what stands at it.
-    help
-        One sentence.
-    low, high
-        Range: mm for lengths, else in `unit`.
-    example
-        What a template shows: mm for lengths.
-    default
-        What holds when the key is left out, in internal units; `NEEDED`, `ALTERNATIVE` or, where
-        nothing holds then, None.
-    left_out
-        The same in words, where they say more.
-    to
-        Where the value goes in the dataclass of its table, if that is not the name of the key,
-        with `_mm` for lengths; two fields for a travel.
-    unit
-        Unit of what is no length.
-    times, over
-        Internal units are what the file says, times one, over the other.
-    choices
-        The words of a choice, or the directions of a travel.
-    """
+    """One key."""
 
     name: str
     kind: Kind
-    help: str
-    low: float = 0.0
+    help: str  # one sentence
+    low: float = 0.0  # range: mm for lengths, else in `unit`
     high: float = 0.0
-    example: Toml = ""
-    default: str | float | bool | None = NEEDED
-    left_out: str = ""
-    to: tuple[str, ...] = ()
-    unit: str = ""
-    times: float = 1.0
-    over: float = 1.0
-    choices: tuple[str, ...] = ()
+    example: Toml = ""  # mm for lengths
+    default: Toml | None = NEEDED  # in internal units; None where nothing holds
+    left_out: str = ""  # the same in words, where they say more
+    to: tuple[str, ...] = ()  # field of the dataclass, if not the name; two for a travel
+    unit: str = ""  # of what is no length
+    scale: tuple[float, float] = (1.0, 1.0)  # internal units: times the first, over the second
+    choices: tuple[str, ...] = ()  # the words of a choice, the directions of a travel
 
     @property
     def fields(self) -> tuple[str, ...]:
@@ -198,7 +171,7 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
             ALTERNATIVE, "pitch is needed", unit="Hz"),
         Key("gauge", "length", "Outer diameter.", 0.1, 6, 0.254),
         Key("mass_per_length", "number", "Mass per length; a wound string needs it.", 0.02, 200,
-            0.4, ALTERNATIVE, "computed for a plain string", unit="g/m", over=1000.0),
+            0.4, ALTERNATIVE, "computed for a plain string", unit="g/m", scale=(1.0, 1000.0)),
         Key("core", "length", "Core diameter of a wound string.", 0.05, 6, 0.2,
             None, "the string is plain"),
         Key("material", "choice", "What bends: for a wound string, its core.", example="steel",
@@ -208,7 +181,7 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
         Key("nut_setback", "length", "Compensation at the nut, positive away from the saddle.",
             -5, 5, -0.4, 0.0),
         Key("modulus", "number", "Young's modulus of what stretches.", 0.5, 400, 200.0,
-            None, "that of the material", unit="GPa", times=1000.0),
+            None, "that of the material", unit="GPa", scale=(1000.0, 1.0)),
     ), alternatives=(("pitch",), ("frequency",))),
     Table("target", "What the setup must reach.", Target, (
         Key("action", "per string", "Gap of the open string over the reference fret.", 0.1, 10,
@@ -273,9 +246,9 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
         Key("board_grain", "choice", "How the board was sawn.", example="quarter", default=None,
             left_out=_USUAL, choices=get_args(Grain)),
         Key("stiffness", "number", "Bending stiffness E I as measured.", 1, 5000, 350.0,
-            None, "from depth and wood", ("stiffness_n_mm2",), unit="N m²", times=1e6),
+            None, "from depth and wood", ("stiffness_n_mm2",), unit="N m²", scale=(1e6, 1.0)),
         Key("relief_per_100n", "length", "Relief that 100 N of string tension adds, as measured.",
-            0.001, 2, 0.08, None, "from the stiffness", ("relief_mm_per_n",), over=100.0),
+            0.001, 2, 0.08, None, "from the stiffness", ("relief_mm_per_n",), scale=(1.0, 100.0)),
         Key("relief_per_moisture", "length", "Relief that 1 % of wood moisture adds, as measured.",
             -1, 1, 0.03, None, "from the woods", ("relief_mm_per_percent",)),
         Key("turn", "length", "Relief that one turn of the truss rod takes out, as measured.",

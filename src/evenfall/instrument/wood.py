@@ -1,8 +1,8 @@
 """Woods of necks and boards: stiffness, and how they shrink as they dry.
 
 Shrinkage is from green to oven dry, modulus from bending tests at 12 % moisture, both as the Wood
-Handbook lists them [1]_; each entry says how its values were obtained. Values "from memory" want a
-look at the tables before anything is built on their last digit.
+Handbook lists them [1]_; each entry says how its values were obtained. Values "from memory" should
+be checked against the tables.
 
 References
 ----------
@@ -29,22 +29,12 @@ SHEAR_FREE = 1.10
 
 @dataclass(frozen=True, slots=True)
 class Wood:
-    """One wood.
+    """One wood."""
 
-    Parameters
-    ----------
-    modulus_n_per_mm2
-        Modulus of elasticity along the grain from bending tests, at 12 % moisture [N/mm²].
-    radial_percent, tangential_percent
-        Shrinkage across the grain, green to oven dry [%].
-    source
-        How the values were obtained.
-    """
-
-    modulus_n_per_mm2: float
-    radial_percent: float
+    modulus_n_per_mm2: float  # along the grain, from bending tests at 12 % moisture
+    radial_percent: float  # shrinkage across the grain, green to oven dry
     tangential_percent: float
-    source: str
+    source: str  # how the values were obtained
 
 
 #: By the name that specifications use.

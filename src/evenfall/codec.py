@@ -334,10 +334,10 @@ def plain(value: Any) -> Any:  # noqa: PLR0911  (one answer for each kind of val
     """Return any data as plain values for JSON: null for what is not finite, lists for arrays."""
     if isinstance(value, Content):
         return value.as_dict()
-    if isinstance(value, Sentence | At) or hasattr(value, "as_dict"):
-        return value.as_dict()
     if isinstance(value, Finding):
         return _plain_finding(value)
+    if isinstance(value, Sentence | At) or hasattr(value, "as_dict"):
+        return value.as_dict()
     if isinstance(value, np.ndarray | np.generic):
         return plain(value.tolist())
     if isinstance(value, float):

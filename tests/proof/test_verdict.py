@@ -109,7 +109,7 @@ def test_too_much_relief_is_found() -> None:
 def test_a_high_fret_names_the_position_it_stops() -> None:
     proof = proof_of(spoilt("top_mm", (1, 8), 0.2))
     item = items_of(proof, "clearance")[1]
-    assert (item.stop, item.fret) == (8, 9)
+    assert (item.stopped_fret, item.fret) == (8, 9)
     assert proof.positions.critical_fret[1, 8] == 9
     assert proof.positions.verdict[1][8] == "does not conform"
     assert proof.positions.touch_force_n[1, 8] < SPEC.player.attack_n[1]
@@ -197,7 +197,7 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
         drawn = by_hand((n, t, s), item.string - 1, 0, item.fret)
         assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
     for item in items_of(proof, "clearance"):
-        drawn = by_hand((n, t, s), item.string - 1, item.stop, item.fret)
+        drawn = by_hand((n, t, s), item.string - 1, item.stopped_fret, item.fret)
         assert item.value == pytest.approx(drawn.mean(), abs=4 * drawn.std() / DRAWS**0.5)
         assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
         assert item.expanded_uncertainty == pytest.approx(1.959964 * item.standard_uncertainty)

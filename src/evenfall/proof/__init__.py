@@ -5,7 +5,7 @@ quantity from the readings again.
 """
 
 from evenfall.proof.decision import decide
-from evenfall.proof.result import Item, Proof, proof_from_dict
+from evenfall.proof.result import Item, Proof
 from evenfall.proof.verdict import prove
 
-__all__ = ["Item", "Proof", "decide", "proof_from_dict", "prove"]
+__all__ = ["Item", "Proof", "decide", "prove"]

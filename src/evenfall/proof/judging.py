@@ -17,7 +17,7 @@ import numpy as np
 from evenfall.measurement import Direct, Origin
 from evenfall.proof.decision import EXACT_MM, Decision, decide
 from evenfall.proof.deviation import Heights, stated
-from evenfall.proof.result import NONE, Item, Positions
+from evenfall.proof.result import Item, Positions, Quantity
 from evenfall.proof.uncertainty import Budget, BudgetLine
 from evenfall.strings.clearance import (
     chord_share,
@@ -162,15 +162,15 @@ class Case:
     def item(
         self,
         name: str,
-        quantity: str,
+        quantity: Quantity,
         *,
         value_mm: float,
         budget: Iterable[BudgetLine],
         low_mm: float,
         high_mm: float = math.inf,
-        string: int = 0,
-        stop: int = NONE,
-        fret: int = NONE,
+        string: int | None = None,
+        stopped_fret: int | None = None,
+        fret: int | None = None,
         route: str,
     ) -> Item:
         """Return one judged item.
@@ -183,7 +183,7 @@ class Case:
             Value [mm] and the lines of its uncertainty budget.
         low_mm, high_mm
             Limits [mm].
-        string, stop, fret
+        string, stopped_fret, fret
             Where it is.
         route
             How the value was obtained.
@@ -199,14 +199,14 @@ class Case:
             quantity=quantity,
             unit="mm",
             string=string,
-            stop=stop,
+            stopped_fret=stopped_fret,
             fret=fret,
             value=value_mm,
             standard_uncertainty=u_mm,
             expanded_uncertainty=whole.expanded_uncertainty(coverage) if known else math.nan,
             lower=low_mm,
             upper=high_mm,
-            guard_band=decision.guard_band_mm if known else math.nan,
+            guard_band=decision.guard_band_mm if known else math.inf,
             probability=decision.probability,
             verdict=decision.verdict if known else "undecided",
             route=route if known else "not read",
@@ -214,7 +214,9 @@ class Case:
         )
 
 
-def open_gap_items(case: Case, quantity: str, fret: int, limits: tuple[Limit, ...]) -> list[Item]:
+def open_gap_items(
+    case: Case, quantity: Quantity, fret: int, limits: tuple[Limit, ...]
+) -> list[Item]:
     """Return the open strings' gaps over a fret, judged: the action, or the first-fret gap.
 
     Parameters
@@ -222,7 +224,7 @@ def open_gap_items(case: Case, quantity: str, fret: int, limits: tuple[Limit, ..
     case
         The instrument.
     quantity
-        "action" or "first-fret".
+        "action" or "first-fret-gap".
     fret
         Fret that the gap is over.
     limits
@@ -286,18 +288,18 @@ def relief_items(case: Case) -> list[Item]:
     limit = case.specification.target.relief
     direct = _direct(case.measurement, "relief")
     places = sorted({(d.string, d.fret) for d in direct})
-    judged = []
+    judged: list[tuple[str, int | None, int | None, float, list[BudgetLine]]] = []
     for string, fret in places:
         readings = [d for d in direct if (d.string, d.fret) == (string, fret)]
         where = f" under string {string}" if string else ""
         if len({s for s, _ in places}) < len(places):
             where += f" at fret {fret}"
         value_mm, lines = _mean_of(readings, f"gap{where} at fret {fret}")
-        judged.append((f"Relief{where}", string, fret, value_mm, lines))
+        judged.append((f"Relief{where}", string or None, fret, value_mm, lines))
     route = "read directly under a straightedge"
     if not judged:
         value_mm, lines, count = derived_relief(case)
-        judged.append(("Relief", 0, NONE, value_mm, lines))
+        judged.append(("Relief", None, None, value_mm, lines))
         over = f"mean over {count} strings" if count > 1 else "of one string"
         route = f"worked out from the crown tops, {over}"
     return [
@@ -380,7 +382,7 @@ def crown_height_items(case: Case, plan: Plan, deviation: Deviation) -> list[Ite
                 value_mm=value_mm,
                 budget=lines,
                 low_mm=least_mm,
-                string=k + 1 if known else 0,
+                string=k + 1 if known else None,
                 fret=fret,
                 route=route,
             )
@@ -578,8 +580,8 @@ def clearance_items(case: Case, positions: Positions) -> list[Item]:
             ],
             low_mm=float(positions.required_mm[k, stop]) if known else -math.inf,
             string=k + 1,
-            stop=stop if known else NONE,
-            fret=fret if known else NONE,
+            stopped_fret=stop if known else None,
+            fret=fret if known else None,
             route=route,
         )
         if item.verdict == "conforms" and uncertain:

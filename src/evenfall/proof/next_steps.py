@@ -143,8 +143,8 @@ class _Advice:
             now = f"{self.fine(item.standard_uncertainty)} now"
             return f"to decide it, read {direct}{under} itself {gauge} ({now})"
         heights = (
-            f"the saddle and the crown tops of frets {item.stop} and {item.fret}"
-            if item.stop
+            f"the saddle and the crown tops of frets {item.stopped_fret} and {item.fret}"
+            if item.stopped_fret
             else f"the nut slot, the saddle and the crown top of fret {item.fret}"
         )
         return (
@@ -178,7 +178,7 @@ class _Advice:
 
     def unread(self, item: Item) -> str:
         where = self.case.heights
-        k = item.string - 1
+        k = item.place[0] - 1
         if item.quantity == "relief":
             return "Read the crown tops, or the relief under a straightedge: it is undecided."
         missing = []
@@ -186,7 +186,9 @@ class _Advice:
             missing.append("the nut slot")
         if not math.isfinite(where.saddle_mm[k]):
             missing.append("the saddle")
-        frets = [item.fret] if item.quantity != "clearance" else range(1, len(where.top_mm[k]) + 1)
+        frets = (
+            [item.place[1]] if item.quantity != "clearance" else range(1, len(where.top_mm[k]) + 1)
+        )
         gone = [str(f) for f in frets if not math.isfinite(where.top_mm[k, f - 1])]
         if gone:
             missing.append(f"the crown top{'s' if len(gone) > 1 else ''} of fret {_some(gone)}")
@@ -231,8 +233,8 @@ class _Advice:
         )
 
     def action(self, item: Item) -> str:
-        k = item.string - 1
-        share = float(open_share(self.case.lines, item.fret)[k])
+        k = item.place[0] - 1
+        share = float(open_share(self.case.lines, item.place[1])[k])
         move_mm = self.move_mm(item) / share
         verb = "lower" if move_mm < 0 else "raise"
         change = (
@@ -242,8 +244,8 @@ class _Advice:
         return self.advise(item, change + self.lost(k, saddle_mm=move_mm))
 
     def first_fret_gap(self, item: Item) -> str:
-        k = item.string - 1
-        share = 1.0 - float(open_share(self.case.lines, item.fret)[k])
+        k = item.place[0] - 1
+        share = 1.0 - float(open_share(self.case.lines, item.place[1])[k])
         move_mm = self.move_mm(item) / share
         if move_mm < 0:
             change = (
@@ -271,7 +273,7 @@ class _Advice:
         return f"; {count} position{'s' if count > 1 else ''} of this string {_LOST}"
 
     def clearance(self, item: Item) -> str:
-        k = item.string - 1
+        k = item.place[0] - 1
         removal_mm = self.metal_mm(k)
         cut = [int(j) + 1 for j in np.argsort(-removal_mm) if removal_mm[j] > EXACT_MM]
         if not cut and self.unknown(k):
@@ -297,7 +299,7 @@ class _Advice:
 
     def along(self, item: Item) -> str:
         """Say how many positions of the item's string are not proven to clear."""
-        row = self.positions.verdict[item.string - 1]
+        row = self.positions.verdict[item.place[0] - 1]
         failing, uncertain = row.count("does not conform"), row.count("undecided")
         counts = [f"{failing} too low"] if failing else []
         counts += [f"{uncertain} undecided"] if uncertain else []

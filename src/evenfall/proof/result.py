@@ -1,94 +1,90 @@
-"""Proof: what the readings after the work show, item by item; data only.
-
-`Proof.as_dict` is the contract with other programs; docs/reference/json.md lists its keys.
-"""
+"""Proof: what the readings after the work show, item by item; data only."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, get_args
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import ClassVar, Literal, get_args
 
 import numpy as np
 
-from evenfall.errors import BrokenFileError, Finding, FormatMismatchError
-from evenfall.instrument.specification import DecisionRule
-from evenfall.measurement.measurement import (
-    content_hash,
-    nan_for_none,
-    plain_number,
-    plain_numbers,
-    wrong_schema,
+from evenfall.arrays import FloatArray, IntArray
+from evenfall.codec import (
+    NAN,
+    Content,
+    FileContent,
+    Form,
+    choice,
+    derived,
+    finding,
+    hash_text,
+    number,
+    part,
+    text,
+    whole,
 )
+from evenfall.errors import Finding
+from evenfall.instrument.specification import DecisionRule
 from evenfall.proof.decision import Verdict
 from evenfall.proof.uncertainty import Budget, BudgetLine
+from evenfall.wording import sentence
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+Quantity = Literal["action", "first-fret-gap", "relief", "crown-height", "clearance"]
 
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
-
-SCHEMA = "evenfall/proof@1"
-
-NONE = -1
-"""Stop or fret of an item that has none; 0 is the nut."""
+_VERDICTS = get_args(Verdict)
+_LENGTH = (-1000.0, 1000.0)
+_SIZE = (0.0, 1000.0)
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
-    """One quantity judged against its limits.
+@dataclass(frozen=True, slots=True, eq=False)
+class Item(Content):
+    """One quantity judged against its limits; every number is in `unit`."""
 
-    Parameters
-    ----------
-    name
-        What was judged, in words.
-    quantity
-        "action", "first-fret", "relief", "crown-height" or "clearance".
-    unit
-        Unit of every number here; always "mm".
-    string
-        String number, 0 if the item has none.
-    stop, fret
-        Stopped position (0 = open) and fret; -1 if the item has none.
-    value, standard_uncertainty, expanded_uncertainty
-        Result, u and U = k u; NaN if not known.
-    lower, upper
-        Limits; infinite if open.
-    guard_band
-        Distance from the limits at which the verdict counts as proven.
-    probability
-        Probability of conformity; NaN if the value is not known.
-    verdict
-        "conforms", "does not conform" or "undecided".
-    route
-        How the value was obtained, in words.
-    lines
-        Budget of its uncertainty, line by line.
-    """
+    DERIVED: ClassVar[Mapping[str, Form]] = derived(
+        limit=number(
+            *_LENGTH, "the limit that the value is nearest to; null if it has none", null=NAN
+        ),
+    )
 
-    name: str
-    quantity: str
-    unit: str
-    string: int
-    stop: int
-    fret: int
-    value: float
-    standard_uncertainty: float
-    expanded_uncertainty: float
-    lower: float
-    upper: float
-    guard_band: float
-    probability: float
-    verdict: Verdict
-    route: str
-    lines: tuple[BudgetLine, ...]
+    name: str = field(metadata=text("what was judged, in words"))
+    quantity: Quantity = field(metadata=choice(get_args(Quantity), "what was judged"))
+    unit: str = field(metadata=choice(("mm",), "unit of every number here"))
+    string: int | None = field(metadata=whole(1, 12, "string number", null=None))
+    stopped_fret: int | None = field(
+        metadata=whole(0, 36, "where the finger is, 0 = open string", null=None)
+    )
+    fret: int | None = field(metadata=whole(1, 36, "fret", null=None))
+    value: float = field(metadata=number(*_LENGTH, "result", null=NAN))
+    standard_uncertainty: float = field(metadata=number(*_SIZE, "u of the result", null=NAN))
+    expanded_uncertainty: float = field(metadata=number(*_SIZE, "U = k u of the result", null=NAN))
+    lower: float = field(metadata=number(*_LENGTH, "lower limit", null=-math.inf))
+    upper: float = field(metadata=number(*_LENGTH, "upper limit", null=math.inf))
+    guard_band: float = field(
+        metadata=number(
+            *_SIZE,
+            "distance inside the limits from which the verdict counts as proven; null where no "
+            "value can be accepted or none was read",
+            null=math.inf,
+        )
+    )
+    probability: float = field(metadata=number(0.0, 1.0, "probability of conformity", null=NAN))
+    verdict: Verdict = field(metadata=choice(_VERDICTS, "verdict"))
+    route: str = field(metadata=text("how the value was obtained, in words"))
+    lines: tuple[BudgetLine, ...] = field(
+        metadata=part(BudgetLine, "budget of its uncertainty, line by line", "*")
+    )
+
+    @property
+    def place(self) -> tuple[int, int]:
+        """String and fret, 0 for one that the item does not have."""
+        return self.string or 0, self.fret or 0
 
     @property
     def limit(self) -> float:
-        """The limit that the value is nearest to, or the only one."""
+        """The limit that the value is nearest to, or the only one; NaN without any."""
+        if math.isinf(self.lower) and math.isinf(self.upper):
+            return math.nan
         if math.isinf(self.upper):
             return self.lower
         if math.isinf(self.lower):
@@ -107,59 +103,75 @@ class Item:
         return Budget(self.name, self.value, self.unit, self.lines)
 
 
-@dataclass(frozen=True, slots=True)
-class Positions:
-    """Every stopped position 0..F-1 of K strings; arrays of shape (K, F).
+@dataclass(frozen=True, slots=True, eq=False)
+class Positions(Content):
+    """Every stopped fret 0 (open) to F - 1 of K strings."""
 
-    Parameters
-    ----------
-    touch_force_n, touch_force_u_n
-        Attack the position bears [N] and its standard uncertainty; NaN if a height is missing.
-    clearance_mm, clearance_u_mm, required_mm
-        Clearance over the critical fret, its standard uncertainty, and what it must be [mm].
-    critical_fret
-        The fret whose clearance is least sure to be enough; 0 if none was read.
-    probability
-        Probability that this clearance is enough; NaN if it is not known.
-    verdict
-        Per position "conforms", "does not conform" or "undecided", one tuple per string.
-    """
+    touch_force_n: FloatArray = field(
+        metadata=number(-1e6, 1e6, "touch force; null where a height is missing", "K F", null=NAN)
+    )
+    touch_force_u_n: FloatArray = field(
+        metadata=number(0.0, 1e6, "standard uncertainty of it", "K F", null=NAN)
+    )
+    clearance_mm: FloatArray = field(
+        metadata=number(*_LENGTH, "clearance over the critical fret", "K F", null=NAN)
+    )
+    clearance_u_mm: FloatArray = field(
+        metadata=number(*_SIZE, "standard uncertainty of it", "K F", null=NAN)
+    )
+    required_mm: FloatArray = field(
+        metadata=number(*_LENGTH, "what that clearance must be", "K F", null=NAN)
+    )
+    critical_fret: IntArray = field(
+        metadata=whole(
+            0,
+            36,
+            "fret whose clearance is least sure to be enough; 0 if none was read",
+            "K F",
+            array=np.int64,
+        )
+    )
+    probability: FloatArray = field(
+        metadata=number(0.0, 1.0, "probability that this clearance is enough", "K F", null=NAN)
+    )
+    verdict: tuple[tuple[Verdict, ...], ...] = field(metadata=choice(_VERDICTS, "verdict", "K F"))
 
-    touch_force_n: FloatArray
-    touch_force_u_n: FloatArray
-    clearance_mm: FloatArray
-    clearance_u_mm: FloatArray
-    required_mm: FloatArray
-    critical_fret: IntArray
-    probability: FloatArray
-    verdict: tuple[tuple[Verdict, ...], ...]
 
-
-@dataclass(frozen=True, slots=True)
-class Deviation:
+@dataclass(frozen=True, slots=True, eq=False)
+class Deviation(Content):
     """How far the instrument is from its plan, positive where it stands higher.
 
     The set-ups before and after need not share a datum: a straight line per string is taken out
     of the crown tops by least squares, together with one bow common to all strings.
-
-    Parameters
-    ----------
-    crown_top_mm, crown_top_u_mm
-        Crown tops over plan and standard uncertainty [mm], shape (K, F).
-    nut_mm, nut_u_mm, saddle_mm, saddle_u_mm
-        Nut slots and saddles over plan in the same frame [mm], shape (K,).
-    relief_mm, relief_u_mm
-        Relief over plan [mm].
     """
 
-    crown_top_mm: FloatArray
-    crown_top_u_mm: FloatArray
-    nut_mm: FloatArray
-    nut_u_mm: FloatArray
-    saddle_mm: FloatArray
-    saddle_u_mm: FloatArray
-    relief_mm: float
-    relief_u_mm: float
+    DERIVED: ClassVar[Mapping[str, Form]] = derived(
+        rms_mm=number(*_SIZE, "root mean square of the crown-top deviations", null=NAN),
+        fret_mean_mm=number(
+            *_LENGTH, "mean deviation of each fret over the strings", "F", null=NAN
+        ),
+    )
+
+    crown_top_mm: FloatArray = field(
+        metadata=number(*_LENGTH, "crown tops over plan", "K F", null=NAN)
+    )
+    crown_top_u_mm: FloatArray = field(
+        metadata=number(*_SIZE, "standard uncertainty of them", "K F", null=NAN)
+    )
+    nut_mm: FloatArray = field(
+        metadata=number(*_LENGTH, "nut slots over plan in the same frame", "K", null=NAN)
+    )
+    nut_u_mm: FloatArray = field(
+        metadata=number(*_SIZE, "standard uncertainty of them", "K", null=NAN)
+    )
+    saddle_mm: FloatArray = field(
+        metadata=number(*_LENGTH, "saddles over plan in the same frame", "K", null=NAN)
+    )
+    saddle_u_mm: FloatArray = field(
+        metadata=number(*_SIZE, "standard uncertainty of them", "K", null=NAN)
+    )
+    relief_mm: float = field(metadata=number(*_LENGTH, "relief over plan", null=NAN))
+    relief_u_mm: float = field(metadata=number(*_SIZE, "standard uncertainty of it", null=NAN))
 
     @property
     def rms_mm(self) -> float:
@@ -186,278 +198,49 @@ class Deviation:
         return string + 1, fret + 1, float(self.crown_top_mm[string, fret])
 
 
-@dataclass(frozen=True, slots=True)
-class Proof:
-    """What the readings after the work show.
+@dataclass(frozen=True, slots=True, eq=False)
+class Proof(FileContent):
+    """What the readings after the work show."""
 
-    Parameters
-    ----------
-    verdict
-        "conforms" if every item does, "does not conform" if any item does not, else "undecided".
-    rule, coverage
-        Decision rule and its one-sided coverage probability.
-    coverage_factor
-        k of the expanded uncertainties: two-sided, for the same probability.
-    serial, model
-        The instrument.
-    specification_hash, plan_hash, before_hash, after_hash
-        Content hashes of the specification, the plan, and the measurements before and after.
-    attack_n
-        Attack that was judged [N], shape (K,).
-    items
-        Everything judged, in the order action, first fret, relief, crown heights, clearances.
-    positions
-        Every stopped position.
-    deviation
-        Where the instrument is other than planned.
-    next_steps
-        What to do now, in order, one sentence each.
-    findings
-        What a reader of the verdict should know.
-    """
+    KIND: ClassVar = "proof"
+    VERSION: ClassVar = 0
+    AGAIN: ClassVar = sentence("make the proof again with {door_prove}")
+    PRINTED: ClassVar = ("findings_of_readings",)
 
-    verdict: Verdict
-    rule: DecisionRule
-    coverage: float
-    coverage_factor: float
-    serial: str
-    model: str
-    specification_hash: str
-    plan_hash: str
-    before_hash: str
-    after_hash: str
-    attack_n: FloatArray
-    items: tuple[Item, ...]
-    positions: Positions
-    deviation: Deviation
-    next_steps: tuple[str, ...]
-    findings: tuple[Finding, ...]
-
-    @property
-    def content_hash(self) -> str:
-        """SHA-256 of the proof's own content."""
-        return content_hash(self._content())
-
-    @property
-    def code(self) -> str:
-        """Ten characters that find this proof again, printed on the certificate."""
-        return self.content_hash[:10].upper()
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON, with schema and content hash."""
-        content = self._content()
-        return {"schema": SCHEMA, "content_hash": content_hash(content), **content}
-
-    def _content(self) -> dict[str, Any]:
-        return {
-            "verdict": self.verdict,
-            "rule": self.rule,
-            "coverage": self.coverage,
-            "coverage_factor": self.coverage_factor,
-            "serial": self.serial,
-            "model": self.model,
-            "specification_hash": self.specification_hash,
-            "plan_hash": self.plan_hash,
-            "before_hash": self.before_hash,
-            "after_hash": self.after_hash,
-            "items": [_plain_item(item) for item in self.items],
-            "positions": [self._string(k) for k in range(len(self.attack_n))],
-            "deviation": _plain_deviation(self.deviation),
-            "next_steps": list(self.next_steps),
-            "findings": [finding.as_dict() for finding in self.findings],
-        }
-
-    def _string(self, k: int) -> dict[str, Any]:
-        plain: dict[str, Any] = {"string": k + 1, "attack_n": float(self.attack_n[k])}
-        for name in _POSITION_NUMBERS:
-            plain[name] = plain_numbers(getattr(self.positions, name)[k])
-        plain["critical_fret"] = [int(fret) for fret in self.positions.critical_fret[k]]
-        plain["verdict"] = list(self.positions.verdict[k])
-        return plain
-
-
-_POSITION_NUMBERS = (
-    "touch_force_n",
-    "touch_force_u_n",
-    "clearance_mm",
-    "clearance_u_mm",
-    "required_mm",
-    "probability",
-)
-_DEVIATION_ARRAYS = (
-    "crown_top_mm",
-    "crown_top_u_mm",
-    "nut_mm",
-    "nut_u_mm",
-    "saddle_mm",
-    "saddle_u_mm",
-)
-_ITEM_NUMBERS = (
-    "value",
-    "standard_uncertainty",
-    "expanded_uncertainty",
-    "guard_band",
-    "probability",
-)
-_ITEM_WORDS = ("name", "quantity", "unit", "verdict", "route")
-
-
-def _plain_item(item: Item) -> dict[str, Any]:
-    return {
-        **{key: getattr(item, key) for key in _ITEM_WORDS},
-        "string": item.string,
-        "stop": item.stop,
-        "fret": item.fret,
-        **{key: plain_number(getattr(item, key)) for key in _ITEM_NUMBERS},
-        "limit": plain_number(item.limit),
-        "lower": plain_number(item.lower),
-        "upper": plain_number(item.upper),
-        "budget": [
-            {
-                "name": line.name,
-                "value": plain_number(line.value),
-                "standard_uncertainty": line.standard_uncertainty,
-                "sensitivity": line.sensitivity,
-                "contribution": line.contribution,
-                "unit": line.unit,
-                "degrees_of_freedom": plain_number(line.degrees_of_freedom),
-                "distribution": line.distribution,
-            }
-            for line in item.lines
-        ],
-    }
-
-
-def _plain_deviation(deviation: Deviation) -> dict[str, Any]:
-    string, fret, worst_mm = deviation.worst
-    return {
-        **{name: plain_numbers(getattr(deviation, name)) for name in _DEVIATION_ARRAYS},
-        "relief_mm": plain_number(deviation.relief_mm),
-        "relief_u_mm": plain_number(deviation.relief_u_mm),
-        "rms_mm": plain_number(deviation.rms_mm),
-        "fret_mean_mm": plain_numbers(deviation.fret_mean_mm),
-        "worst": {"string": string, "fret": fret, "value_mm": plain_number(worst_mm)},
-    }
-
-
-def proof_from_dict(values: Mapping[str, Any]) -> Proof:
-    """Return the proof that `Proof.as_dict` wrote.
-
-    Parameters
-    ----------
-    values
-        The parsed JSON object.
-
-    Raises
-    ------
-    FormatMismatchError
-        The object is not a proof.
-    BrokenFileError
-        It is one, but a value is missing, of the wrong type or shape, or was changed by hand.
-    """
-    if not isinstance(values, dict) or values.get("schema") != SCHEMA:
-        raise FormatMismatchError(wrong_schema("a proof", SCHEMA, values))
-    try:
-        proof = _read(values)
-        shape = proof.positions.touch_force_n.shape
-        grids = [getattr(proof.positions, name) for name in _POSITION_NUMBERS]
-        grids += [proof.deviation.crown_top_mm, proof.deviation.crown_top_u_mm]
-        if len(shape) != 2 or any(grid.shape != shape for grid in grids):
-            raise ValueError("strings or frets are missing")
-        if proof.verdict not in get_args(Verdict) or proof.rule not in get_args(DecisionRule):
-            raise ValueError("verdict or rule is not known")
-    except (KeyError, TypeError, ValueError, OverflowError, AttributeError) as error:
-        cause = f"{error.args[0]} is missing" if isinstance(error, KeyError) else str(error)
-        raise BrokenFileError(
-            f"The proof is damaged ({cause.splitlines()[0][:120]}); make it anew with "
-            "evenfall prove."
-        ) from None
-    if values.get("content_hash") != proof.content_hash:
-        raise BrokenFileError(
-            "The proof does not match its own content hash: it was changed after it was written; "
-            "make it anew with evenfall prove."
+    verdict: Verdict = field(
+        metadata=choice(
+            _VERDICTS,
+            "every item conforms; any item does not; anything else",
         )
-    return proof
-
-
-def _read(values: Mapping[str, Any]) -> Proof:
-    strings = values["positions"]
-
-    def grid(name: str) -> FloatArray:
-        return np.array([nan_for_none(s[name]) for s in strings], dtype=float)
-
-    deviation = values["deviation"]
-    return Proof(
-        verdict=values["verdict"],
-        rule=values["rule"],
-        coverage=float(values["coverage"]),
-        coverage_factor=float(values["coverage_factor"]),
-        **{
-            name: str(values[name])
-            for name in (
-                "serial",
-                "model",
-                "specification_hash",
-                "plan_hash",
-                "before_hash",
-                "after_hash",
-            )
-        },
-        attack_n=grid("attack_n"),
-        items=tuple(_read_item(item) for item in values["items"]),
-        positions=Positions(
-            **{name: grid(name) for name in _POSITION_NUMBERS},
-            critical_fret=np.array([s["critical_fret"] for s in strings], dtype=np.int64),
-            verdict=tuple(tuple(s["verdict"]) for s in strings),
-        ),
-        deviation=Deviation(
-            **{
-                name: np.array(nan_for_none(deviation[name]), dtype=float)
-                for name in _DEVIATION_ARRAYS
-            },
-            relief_mm=_number(deviation["relief_mm"]),
-            relief_u_mm=_number(deviation["relief_u_mm"]),
-        ),
-        next_steps=tuple(str(step) for step in values["next_steps"]),
-        findings=tuple(
-            Finding(f["code"], f["sentence"], f["where"], f["severity"]) for f in values["findings"]
-        ),
     )
-
-
-def _read_item(values: Mapping[str, Any]) -> Item:
-    if values["verdict"] not in get_args(Verdict):
-        raise ValueError("the verdict of an item is not known")
-    return Item(
-        name=str(values["name"]),
-        quantity=str(values["quantity"]),
-        unit=str(values["unit"]),
-        string=int(values["string"]),
-        stop=int(values["stop"]),
-        fret=int(values["fret"]),
-        value=_number(values["value"]),
-        standard_uncertainty=_number(values["standard_uncertainty"]),
-        expanded_uncertainty=_number(values["expanded_uncertainty"]),
-        probability=_number(values["probability"]),
-        verdict=values["verdict"],
-        route=str(values["route"]),
-        guard_band=_number(values["guard_band"], math.inf),
-        lower=_number(values["lower"], -math.inf),
-        upper=_number(values["upper"], math.inf),
-        lines=tuple(
-            BudgetLine(
-                name=str(line["name"]),
-                value=_number(line["value"]),
-                standard_uncertainty=float(line["standard_uncertainty"]),
-                sensitivity=float(line["sensitivity"]),
-                unit=str(line["unit"]),
-                degrees_of_freedom=_number(line["degrees_of_freedom"], math.inf),
-                distribution=str(line["distribution"]),
-            )
-            for line in values["budget"]
-        ),
+    rule: DecisionRule = field(metadata=choice(get_args(DecisionRule), "decision rule"))
+    coverage: float = field(metadata=number(0.5, 1.0, "its one-sided coverage probability"))
+    coverage_factor: float = field(
+        metadata=number(
+            0.0, 100.0, "k of the expanded uncertainties: two-sided, for the same probability"
+        )
     )
-
-
-def _number(value: float | None, nothing: float = math.nan) -> float:
-    return nothing if value is None else float(value)
+    serial: str = field(metadata=text("serial number of the instrument; may be empty"))
+    model: str = field(metadata=text("name of the model"))
+    specification_hash: str = field(metadata=hash_text("content hash of the specification"))
+    plan_hash: str = field(metadata=hash_text("content hash of the plan"))
+    before_hash: str = field(
+        metadata=hash_text("content hash of the measurement that the plan is for")
+    )
+    after_hash: str = field(metadata=hash_text("content hash of the measurement after the work"))
+    attack_n: FloatArray = field(metadata=number(0.0, 1000.0, "attack that is judged", "K"))
+    items: tuple[Item, ...] = field(
+        metadata=part(
+            Item,
+            "everything judged: action, first-fret gap, relief, crown heights, clearances",
+            "*",
+        )
+    )
+    positions: Positions = field(metadata=part(Positions, "every stopped fret"))
+    deviation: Deviation = field(
+        metadata=part(Deviation, "where the instrument is other than planned, positive is higher")
+    )
+    next_steps: tuple[str, ...] = field(metadata=text("what to do now, in order", "*"))
+    findings: tuple[Finding, ...] = field(
+        metadata=finding("what a reader of the verdict should know")
+    )

@@ -9,53 +9,55 @@ in the readings.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from statistics import NormalDist
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
+
+from evenfall.arrays import FloatArray
+from evenfall.codec import Content, Form, derived, number, text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
-    FloatArray = NDArray[np.float64]
 
 _EXPANSION_FROM = 200
 """Degrees of freedom from which Student's t is taken from its expansion (error under 1e-9)."""
 
 
-@dataclass(frozen=True, slots=True)
-class BudgetLine:
-    """One input of a result.
+@dataclass(frozen=True, slots=True, eq=False)
+class BudgetLine(Content):
+    """One input of a result."""
 
-    Parameters
-    ----------
-    name
-        What the input is, in words.
-    value, standard_uncertainty
-        Its estimate and standard uncertainty, in `unit`.
-    sensitivity
-        Change of the result per change of this input (GUM 5.1.3), unit of the result per `unit`.
-    unit
-        Unit of the input; empty for a pure number.
-    degrees_of_freedom
-        Infinite for an uncertainty that is itself taken as known.
-    distribution
-        What is known of the input: "normal", "rectangular", "arcsine" … For the reader; the
-        standard uncertainty is what counts.
-    """
+    DERIVED: ClassVar[Mapping[str, Form]] = derived(
+        contribution=number(0.0, 1e6, "|sensitivity| times u, in the unit of the result")
+    )
 
-    name: str
-    value: float
-    standard_uncertainty: float
-    sensitivity: float = 1.0
-    unit: str = "mm"
-    degrees_of_freedom: float = math.inf
-    distribution: str = "normal"
+    name: str = field(metadata=text("what the input is, in words"))
+    value: float = field(metadata=number(-1e6, 1e6, "its estimate, in `unit`", null=math.nan))
+    standard_uncertainty: float = field(metadata=number(0.0, 1e6, "its u, in `unit`"))
+    sensitivity: float = field(
+        default=1.0,
+        metadata=number(-1e6, 1e6, "change of the result per change of this input (GUM 5.1.3)"),
+    )
+    unit: str = field(
+        default="mm", metadata=text("unit of the input; empty for a pure number", longest=20)
+    )
+    degrees_of_freedom: float = field(
+        default=math.inf,
+        metadata=number(
+            0.0, 1e12, "degrees of freedom; null where u is itself taken as known", null=math.inf
+        ),
+    )
+    distribution: str = field(
+        default="normal",
+        metadata=text("what is known of the input, for the reader; u is what counts", longest=40),
+    )
 
     def __post_init__(self) -> None:
+        Content.__post_init__(self)
         if not self.standard_uncertainty >= 0.0 or math.isinf(self.standard_uncertainty):
             raise ValueError(f"{self.name}: a standard uncertainty is a number, zero or more")
         if not self.degrees_of_freedom > 0.0:

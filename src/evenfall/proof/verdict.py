@@ -301,7 +301,7 @@ def _disagreements(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
         if item.quantity == "relief":
             derived_mm, lines, _ = derived_relief(case)
         else:
-            derived_mm, lines = derived_gap(case, item.string - 1, item.fret)
+            derived_mm, lines = derived_gap(case, item.place[0] - 1, item.place[1])
         u_mm = Budget("", derived_mm, "mm", tuple(lines)).combined_uncertainty
         off_mm = item.value - derived_mm
         bound_mm = max(factor * math.hypot(item.standard_uncertainty, u_mm), 10.0 * _SAME_MM)

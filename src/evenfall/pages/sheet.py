@@ -2,22 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from evenfall.pages.drawings import figures, for_paper, job_text, square_code
+from evenfall.pages.figures import Figures
 from evenfall.pages.markup import Markup, css_paper, element, joined, page, wide
 from evenfall.pages.typesetting import breakable, paper_for, pdf
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from evenfall.pages.typesetting import Paper
-    from evenfall.work.sheet import BenchSheet, Cell, Column, Reading, Row, Step
+    from evenfall.units import LengthUnit
+    from evenfall.work.sheet import BenchSheet, Cell, Step
+
+Worded: TypeAlias = "Mapping[str, Any]"
+"""A part of the sheet as `_worded` returns it."""
 
 
 def sheet_pdf(
-    sheet: BenchSheet, pictures: Mapping[str, str] | None = None, *, paper: Paper | None = None
+    sheet: BenchSheet,
+    pictures: Mapping[str, str] | None = None,
+    *,
+    unit: LengthUnit,
+    both: bool = False,
+    paper: Paper | None = None,
 ) -> bytes:
     """Return the bench sheet as PDF.
 
@@ -28,8 +37,12 @@ def sheet_pdf(
     pictures
         SVG drawings by name, on pages of their own after the sheet; the name stands over a drawing
         that carries no title.
+    unit
+        "mm" or "in", for every length.
+    both
+        Whether the figures of its tables stand in the other unit as well, in small.
     paper
-        "a4" or "us-letter"; by default what goes with the sheet's unit.
+        "a4" or "us-letter"; by default what goes with the unit.
 
     Raises
     ------
@@ -37,13 +50,13 @@ def sheet_pdf(
         A picture is not an SVG drawing that may stand on a page.
     """
     data = {
-        "sheet": asdict(sheet),
+        "sheet": _worded(sheet, Figures(unit, both=both)),
         "titles": {
             "serial": breakable(sheet.serial),
             "model": breakable(sheet.model),
             "kind": breakable(sheet.kind),
         },
-        "paper": paper or paper_for(sheet.unit),
+        "paper": paper or paper_for(unit),
         "code_text": job_text(sheet.code),
         "code_picture": square_code(job_text(sheet.code)),
         "pictures": for_paper(pictures or {}),
@@ -52,85 +65,120 @@ def sheet_pdf(
 
 
 def sheet_html(
-    sheet: BenchSheet, pictures: Mapping[str, str] | None = None, *, paper: Paper | None = None
+    sheet: BenchSheet,
+    pictures: Mapping[str, str] | None = None,
+    *,
+    unit: LengthUnit,
+    both: bool = False,
+    paper: Paper | None = None,
 ) -> str:
     """Return the bench sheet as one HTML file that needs nothing else.
 
     Parameters
     ----------
-    sheet
-        What it says.
-    pictures
-        SVG drawings by the name that stands over them.
-    paper
-        "a4" or "us-letter", for printing; by default what goes with the sheet's unit.
+    sheet, pictures, unit, both, paper
+        As `sheet_pdf`.
 
     Raises
     ------
     RequestError
         A picture is not an SVG drawing that may stand on a page.
     """
+    told = _worded(sheet, Figures(unit, both=both))
     steps = [
-        element("li", *_step(sheet, step, place)) for place, step in enumerate(sheet.steps, start=1)
+        element("li", *_step(told, step, place))
+        for place, step in enumerate(told["steps"], start=1)
     ]
     body = joined(
         [
-            _head(sheet),
-            _banner(sheet),
-            _cautions(sheet),
+            _head(told),
+            _banner(told["banner"]),
+            _cautions(told["cautions"]),
             element("ol", *steps, class_="steps"),
-            *_step(sheet, sheet.after, len(steps) + 1 if steps else 0),
+            *_step(told, told["after"], len(steps) + 1 if steps else 0),
             element(
                 "p",
-                *(element("span", label) for label in ("Done by", "Date", "Gauge")),
+                *(element("span", label) for label in ("Done by", "Date", "Measured with")),
                 class_="sign",
             ),
             *figures(pictures or {}),
         ],
         between="\n",
     )
-    chosen = paper or paper_for(sheet.unit)
+    chosen = paper or paper_for(unit)
     return page(f"Bench sheet {sheet.serial}", body, paper=css_paper(chosen))
 
 
-def _head(sheet: BenchSheet) -> Markup:
+def _worded(sheet: BenchSheet, figures: Figures) -> dict[str, Any]:
+    """Return what the sheet says as plain values, for paper and screen alike."""
+    told: dict[str, Any] = figures.plain(sheet)
+    told |= {"unit": figures.unit, "beside": figures.beside or ""}
+    said: list[tuple[Step, dict[str, Any]]] = [(sheet.after, told["after"])]
+    said += zip(sheet.steps, told["steps"], strict=True)
+    for step, words in said:
+        for target, one in zip(step.targets, words["targets"], strict=True):
+            one.update(_figures(target.length_mm, figures))
+        for row, line in zip(step.rows, words["rows"], strict=True):
+            line["cells"] = [_cell_words(cell, figures) for cell in row.cells]
+    return told
+
+
+def _figures(length_mm: float, figures: Figures) -> dict[str, str]:
+    """Return a length as figures; one that somebody shall take off never reads as zero."""
+    return {
+        "figure": figures.figure(length_mm, never_zero=True),
+        "small": figures.small(length_mm, never_zero=True),
+    }
+
+
+def _cell_words(cell: Cell, figures: Figures) -> dict[str, Any] | None:
+    if cell.length_mm is None:
+        return None
+    return {
+        **_figures(cell.length_mm, figures),
+        "move": cell.move,
+        "limits": [figures.figure(limit_mm) for limit_mm in cell.limits_mm or ()],
+        "halfway": cell.halfway,
+    }
+
+
+# ---- HTML ----------------------------------------------------------------------------------------
+
+
+def _head(told: Worded) -> Markup:
     facts = [
-        element("div", element("dt", label), element("dd", value)) for label, value in sheet.facts
+        element("div", element("dt", label), element("dd", value)) for label, value in told["facts"]
     ]
-    mark = element("span", "invented example", class_="mark") if sheet.invented else None
+    mark = element("span", "invented example", class_="mark") if told["invented"] else None
+    code = job_text(told["code"])
     return element(
         "header",
         element(
             "div",
-            element("h1", element("small", "Bench sheet"), " ", sheet.serial),
-            element("p", f"{sheet.model}, {sheet.kind} ", mark),
+            element("h1", element("small", "Bench sheet"), " ", told["serial"]),
+            element("p", f"{told['model']}, {told['kind']} ", mark),
             element("dl", *facts, class_="facts"),
         ),
-        element(
-            "div",
-            Markup(square_code(job_text(sheet.code), label=job_text(sheet.code))),
-            sheet.code,
-            class_="code",
-        ),
+        element("div", Markup(square_code(code, label=code)), told["code"], class_="code"),
     )
 
 
-def _banner(sheet: BenchSheet) -> Markup:
-    alarm = sheet.banner.tone in ("eased", "stop")
+def _banner(told: Worded) -> Markup:
+    alarm = told["tone"] in ("relaxed", "stop")
     return element(
         "div",
-        element("strong", ("! " if alarm else "") + sheet.banner.headline),
-        *(element("p", sentence) for sentence in sheet.banner.sentences),
+        element("strong", ("! " if alarm else "") + told["headline"]),
+        *(element("p", sentence) for sentence in told["sentences"]),
         class_="banner alarm" if alarm else "banner",
         role="note",
     )
 
 
-def _cautions(sheet: BenchSheet) -> Markup | None:
-    if not sheet.cautions:
+def _cautions(cautions: Sequence[Worded]) -> Markup | None:
+    if not cautions:
         return None
     told = [
-        element("li", element("strong", f"{one.topic}. "), one.sentence) for one in sheet.cautions
+        element("li", element("strong", f"{one['topic']}. "), one["sentence"]) for one in cautions
     ]
     return element(
         "section",
@@ -140,103 +188,98 @@ def _cautions(sheet: BenchSheet) -> Markup | None:
     )
 
 
-def _step(sheet: BenchSheet, step: Step, place: int) -> list[Markup]:
+def _step(told: Worded, step: Worded, place: int) -> list[Markup]:
     number = element("span", str(place), class_="number") if place else None
-    parts = [element("h2", number, step.heading)]
-    if step.sentences:
-        parts.append(element("p", " ".join(step.sentences)))
-    if step.rows:
-        parts.append(wide(_table(sheet, step), label=step.heading))
-    if step.readings:
-        parts.append(wide(_readings(sheet, step.readings), label=f"Readings. {step.heading}"))
+    heading = step["heading"]
+    parts = [element("h2", number, heading)]
+    if step["sentences"]:
+        parts.append(element("p", " ".join(step["sentences"])))
+    if step["rows"]:
+        parts.append(wide(_table(told, step["rows"]), label=heading))
+    if step["targets"]:
+        parts.append(wide(_targets(told, step["targets"]), label=f"Readings. {heading}"))
     return parts
 
 
-def _table(sheet: BenchSheet, step: Step) -> Markup:
-    frets = any(row.kind == "check" for row in step.rows)
-    many = len(sheet.columns) > 7
-    least_rem = 5.4 + 4.0 * len(sheet.columns) if many else 8.0 + 5.4 * len(sheet.columns)
-    units = f"Large: {sheet.unit}; small: {sheet.other_unit}"
-    if any(_limits_beside(cell) for row in step.rows for cell in row.cells):
-        units = f"Large: aim in {sheet.unit}; small: limits in {sheet.unit}"
+def _table(told: Worded, rows: Sequence[Worded]) -> Markup:
+    columns = told["columns"]
+    frets = any(row["kind"] == "check" for row in rows)
+    many = len(columns) > 7
+    least_rem = 5.4 + 4.0 * len(columns) if many else 8.0 + 5.4 * len(columns)
+    caption = f"All in {told['unit']}."
+    if any(cell and cell["limits"] for row in rows for cell in row["cells"]):
+        caption = f"Large figure: target in {told['unit']}. Small figures: limits."
+    elif told["beside"]:
+        caption = f"Large figure: {told['unit']}. Small figure: {told['beside']}."
     return element(
         "table",
-        element("caption", f"{units}."),
+        element("caption", caption),
         element(
             "thead",
             element(
                 "tr",
                 element("th", "Fret" if frets else "String", scope="col", class_="words"),
-                *(_column_head(column) for column in sheet.columns),
+                *(_column_head(column) for column in columns),
             ),
         ),
-        element("tbody", *(_row(row, len(sheet.columns)) for row in step.rows)),
+        element("tbody", *(_row(row, len(columns)) for row in rows)),
         class_=" ".join(["strings", *(["frets"] if frets else []), *(["many"] if many else [])]),
         style=f"min-width: {least_rem:.1f}rem",
     )
 
 
-def _column_head(column: Column) -> Markup:
-    return element(
-        "th",
-        str(column.string),
-        element("small", f"{column.name} {column.side}".strip()),
-        scope="col",
-    )
+def _column_head(column: Worded) -> Markup:
+    beside = element("small", f"{column['name']} {column['side']}".strip())
+    return element("th", str(column["string"]), beside, scope="col")
 
 
-def _row(row: Row, columns: int) -> Markup:
-    if row.kind == "check":
-        told = (_tick(), element("strong", f"{row.label}: "), " ".join(row.sentences))
+def _row(row: Worded, columns: int) -> Markup:
+    label = row["label"]
+    if row["kind"] == "check":
+        tick = element("span", class_="tick", aria_hidden="true")
+        told = (tick, element("strong", f"{label}: "), " ".join(row["sentences"]))
         return element("tr", element("td", *told, colspan=columns + 1), class_="check")
-    head = element("th", row.label, scope="row", class_="fret" if row.label.isdigit() else None)
-    if row.kind == "write":
+    head = element("th", label, scope="row", class_="fret" if label.isdigit() else None)
+    if row["kind"] == "write":
         cells = [element("td", class_="write") for _ in range(columns)]
     else:
-        cells = [_cell(cell) for cell in row.cells]
+        cells = [_cell(cell) for cell in row["cells"]]
     return element("tr", head, *cells)
 
 
-def _limits_beside(cell: Cell) -> bool:
-    return cell.amount is not None and cell.word not in ("", "up", "down")
-
-
-def _cell(cell: Cell) -> Markup:
-    if cell.amount is None:
+def _cell(cell: Worded | None) -> Markup:
+    if cell is None:
         return element("td", "·", class_="none")
-    arrow = {"up": "↑ ", "down": "↓ "}.get(cell.word, "")
-    half = "½ " if cell.halfway else ""
-    other = cell.word if _limits_beside(cell) else cell.amount.other
+    arrow = {"up": "↑ ", "down": "↓ "}.get(cell["move"], "")
+    half = "½ " if cell["halfway"] else ""
+    small = " to ".join(cell["limits"]) or cell["small"]
     return element(
         "td",
-        element("span", f"{half}{arrow}{cell.amount.figure}", class_="figure"),
-        element("span", other, class_="other"),
-        class_="half" if cell.halfway else None,
+        element("span", f"{half}{arrow}{cell['figure']}", class_="figure"),
+        element("span", small, class_="other") if small else None,
+        class_="half" if cell["halfway"] else None,
     )
 
 
-def _readings(sheet: BenchSheet, readings: tuple[Reading, ...]) -> Markup:
+def _targets(told: Worded, targets: Sequence[Worded]) -> Markup:
     rows = [
         element(
             "tr",
-            element("th", one.name, scope="row"),
+            element("th", one["name"], scope="row"),
             element(
                 "td",
-                element("span", one.aim.figure, class_="figure"),
-                element("span", one.aim.other, class_="other"),
+                element("span", one["figure"], class_="figure"),
+                element("span", one["small"], class_="other") if one["small"] else None,
             ),
-            element("td", one.limits, class_="words"),
+            element("td", one["limits"] or "", class_="words"),
             element("td", class_="write"),
         )
-        for one in readings
+        for one in targets
     ]
-    heads = ("Reading", f"Aim, {sheet.unit} ({sheet.other_unit})", "Limits", "Read")
+    unit = f"{told['unit']} ({told['beside']})" if told["beside"] else told["unit"]
+    heads = ("Reading", f"Target, {unit}", "Limits", "Read")
     return element(
         "table",
         element("thead", element("tr", *(element("th", head, scope="col") for head in heads))),
         element("tbody", *rows),
     )
-
-
-def _tick() -> Markup:
-    return element("span", class_="tick", aria_hidden="true")

@@ -9,24 +9,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from evenfall.wording import Sentence, sentence
+
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
 
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """One thing that can hurt.
-
-    Parameters
-    ----------
-    topic
-        What it is, in a word or two.
-    sentence
-        What to do about it.
-    """
+    """One thing that can hurt, in a word or two, and what to do about it."""
 
     topic: str
-    sentence: str
+    sentence: Sentence
 
 
 def cautions(
@@ -39,54 +33,40 @@ def cautions(
     refrets: bool,
     planes_board: bool,
 ) -> tuple[Caution, ...]:
-    """Return the cautions that go with the work.
-
-    Parameters
-    ----------
-    specification
-        The instrument; its strings say how hard they pull.
-    rod
-        Whether the truss rod is turned.
-    cuts_frets, cuts_nut
-        Whether frets or nut slots are cut.
-    fills_nut
-        Whether nut slots are filled.
-    refrets, planes_board
-        Whether frets are replaced, and whether the board is planed.
-    """
-    pull_n = sum(string.tension_n for string in specification.strings)
-    slacken = " Slacken them before you file." if cuts_frets or cuts_nut else ""
-    found = [
-        Caution(
-            "Strings under tension",
-            f"{len(specification.strings)} strings pull with {pull_n:.0f} N in all and can whip: "
-            f"eye protection on.{slacken}",
-        )
-    ]
+    """Return the cautions that go with work on the rod, the frets, the nut or the board."""
+    pull = "{strings:count string} pull with {pull:tension} in all and can whip: eye protection on."
+    slacken = (
+        "{strings:count string} pull with {pull:tension} in all and can whip: eye protection on. "
+        "Slacken them before you file."
+    )
+    tension = sentence(
+        slacken if cuts_frets or cuts_nut else pull,
+        strings=len(specification.strings),
+        pull=sum(string.tension_n for string in specification.strings),
+    )
+    found = [("Strings under tension", tension)]
     if rod:
-        found.append(Caution("Truss rod", "Turn in small steps, never by force."))
+        found.append(("Truss rod", sentence("Turn in small steps, never by force.")))
     if cuts_frets or cuts_nut:
-        what = "Fret metal and wood dust" if cuts_frets else "Nut dust"
-        found.append(Caution("Dust", f"{what}: extraction or a mask; wipe or vacuum, do not blow."))
+        told = "Nut dust: extraction or a mask; wipe or vacuum, do not blow."
+        if cuts_frets:
+            told = "Fret metal and wood dust: extraction or a mask; wipe or vacuum, do not blow."
+        found.append(("Dust", sentence(told)))
     if cuts_frets:
-        found.append(
-            Caution("Sharp edges", "Fresh crowns and fret ends cut: feel with a cloth, no thumb.")
+        told = "Fresh crowns and fret ends cut: check with a cloth, never a bare finger."
+        found.append(("Sharp edges", sentence(told)))
+        told = (
+            "Follow the machine's own manual; guards on; no gloves or loose sleeves near anything "
+            "that turns."
         )
-        found.append(
-            Caution(
-                "Machines and spindles",
-                "Follow the machine's own manual; guards on; no gloves or loose sleeves near "
-                "anything that turns.",
-            )
-        )
+        found.append(("Machines and spindles", sentence(told)))
     if refrets or fills_nut:
         heat = "Glue, solvents, heat" if refrets else "Glue and solvents"
-        found.append(
-            Caution(heat, "Fresh air, no flame, gloves; read the product's safety sheet first.")
-        )
+        told = "Fresh air, no flame, gloves; read the product's safety sheet first."
+        found.append((heat, sentence(told)))
     if planes_board:
-        found.append(Caution("Board dust", "Some woods are toxic as dust: extraction and a mask."))
-    found.append(
-        Caution("First of all", "Local rules and qualified practice come before this sheet.")
-    )
-    return tuple(found)
+        told = "Some woods are toxic as dust: extraction and a mask."
+        found.append(("Board dust", sentence(told)))
+    told = "Local rules and qualified practice come before this sheet."
+    found.append(("Above all", sentence(told)))
+    return tuple(Caution(topic, said) for topic, said in found)

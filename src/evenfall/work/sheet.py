@@ -1,8 +1,9 @@
-"""The bench sheet: what a technician does to one instrument, in order, as plain words and figures.
+"""The bench sheet: what a technician does to one instrument, in order.
 
-`bench_sheet` works everything out from a plan; `evenfall.pages` only sets it on paper or screen.
-Tables over the strings run from bass to treble, as the strings lie when the instrument is seen
-from the front with the headstock up and fret 1 on top.
+`bench_sheet` works everything out from a plan, as sentences and lengths without a unit;
+`evenfall.pages` words them and sets them on paper or screen. Tables over the strings run from bass
+to treble, as the strings lie when the instrument is seen from the front with the headstock up and
+fret 1 on top.
 """
 
 from __future__ import annotations
@@ -18,21 +19,15 @@ from evenfall.neck import default_bow
 from evenfall.neck.bow import relief_point, straightedge_gap_mm
 from evenfall.plan import METHODS
 from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
-from evenfall.units import length_text
-from evenfall.wording import say
+from evenfall.wording import Sentence, plain_line, sentence
 from evenfall.work.cautions import Caution, cautions
-from evenfall.work.wording import listed, numbered, plain_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification, StringLines
     from evenfall.plan import Binding, Plan
-    from evenfall.units import LengthUnit
-
-    FloatArray = NDArray[np.float64]
 
 NOTHING_MM = 0.0005
 """Lengths under half a micrometre are nothing: no gauge at a bench shows them."""
@@ -43,23 +38,7 @@ HALFWAY_MM = 0.05
 FRETS_BETWEEN_CHECKS = 4
 CROSSINGS_TO_READ = 6
 
-Tone = Literal["nothing", "go", "eased", "stop"]
-
-
-@dataclass(frozen=True, slots=True)
-class Amount:
-    """A length as it stands on paper.
-
-    Parameters
-    ----------
-    figure
-        The number in the unit chosen, without the unit.
-    other
-        The number in the other unit, without the unit.
-    """
-
-    figure: str
-    other: str
+Tone = Literal["nothing", "go", "relaxed", "stop"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,16 +47,19 @@ class Cell:
 
     Parameters
     ----------
-    amount
-        The length, or None where there is nothing to do.
-    word
-        "up", "down", or limits; stands beside the amount.
+    length_mm
+        The length [mm], or None where there is nothing to do.
+    move
+        "up" or "down" where the length is a change.
+    limits_mm
+        Lower and upper limit [mm], where the length is a target.
     halfway
         Whether to stop and measure at half of it.
     """
 
-    amount: Amount | None
-    word: str = ""
+    length_mm: float | None
+    move: Literal["", "up", "down"] = ""
+    limits_mm: tuple[float, float] | None = None
     halfway: bool = False
 
 
@@ -97,29 +79,19 @@ class Row:
         What to check.
     """
 
-    label: str
+    label: Sentence
     cells: tuple[Cell, ...] = ()
     kind: Literal["amounts", "write", "check"] = "amounts"
-    sentences: tuple[str, ...] = ()
+    sentences: tuple[Sentence, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
-    """One reading to take and write down.
+class Target:
+    """One reading to take and write down: what and where, what it should be [mm], its limits."""
 
-    Parameters
-    ----------
-    name
-        What to read, and where.
-    aim
-        What it should be.
-    limits
-        Limits in words, both units; may be empty.
-    """
-
-    name: str
-    aim: Amount
-    limits: str = ""
+    name: Sentence
+    length_mm: float
+    limits: Sentence | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,48 +106,28 @@ class Step:
         How, and what to watch.
     rows
         Table over the strings; empty without one.
-    readings
+    targets
         What to read before going on.
     """
 
-    heading: str
-    sentences: tuple[str, ...]
+    heading: Sentence
+    sentences: tuple[Sentence, ...]
     rows: tuple[Row, ...] = ()
-    readings: tuple[Reading, ...] = ()
+    targets: tuple[Target, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Banner:
-    """What this sheet asks for, in one look.
-
-    Parameters
-    ----------
-    tone
-        "nothing" (nothing to do), "go", "eased" (limits were eased) or "stop".
-    headline
-        The state of the plan.
-    sentences
-        What it rests on.
-    """
+    """What this sheet asks for, in one look, and what it rests on."""
 
     tone: Tone
-    headline: str
-    sentences: tuple[str, ...]
+    headline: Sentence
+    sentences: tuple[Sentence, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """The head of a table column.
-
-    Parameters
-    ----------
-    string
-        String number, 1 = treble.
-    name
-        Its pitch.
-    side
-        "treble", "bass" or empty.
-    """
+    """The head of a table column: string number, pitch, and side of the board, for the outer."""
 
     string: int
     name: str
@@ -192,8 +144,6 @@ class BenchSheet:
         Which instrument.
     code
         The plan's code, which finds the job again.
-    unit, other_unit
-        "mm" or "in": the unit of the large figures and of the small ones.
     facts
         Pairs of label and value.
     banner
@@ -214,9 +164,7 @@ class BenchSheet:
     model: str
     kind: str
     code: str
-    unit: LengthUnit
-    other_unit: LengthUnit
-    facts: tuple[tuple[str, str], ...]
+    facts: tuple[tuple[str, Sentence], ...]
     banner: Banner
     cautions: tuple[Caution, ...]
     columns: tuple[Column, ...]
@@ -225,7 +173,7 @@ class BenchSheet:
     invented: bool
 
 
-def bench_sheet(specification: Specification, plan: Plan, *, unit: LengthUnit) -> BenchSheet:
+def bench_sheet(specification: Specification, plan: Plan) -> BenchSheet:
     """Return the bench sheet of a plan.
 
     Parameters
@@ -234,10 +182,24 @@ def bench_sheet(specification: Specification, plan: Plan, *, unit: LengthUnit) -
         The specification that the plan was made for, K strings over F frets.
     plan
         What to do.
-    unit
-        "mm" or "in", for the large figures; the other unit stands beside in small.
+
+    Examples
+    --------
+    >>> from importlib import resources
+    >>> from evenfall.instrument import read_specification
+    >>> from evenfall.levelling import make_plan
+    >>> from evenfall.sheets import SheetFile, read_measurement
+    >>> invented = resources.files("evenfall") / "invented"
+    >>> text = (invented / "kestrel.spec.toml").read_text(encoding="utf-8")
+    >>> specification, _ = read_specification(text)
+    >>> name = "kestrel-before.csv"
+    >>> file = SheetFile(name, (invented / name).read_bytes())
+    >>> measurement, _ = read_measurement([file], specification, serial="AL-0417")
+    >>> sheet = bench_sheet(specification, make_plan(specification, measurement, method="profile"))
+    >>> sheet.banner.tone
+    'go'
     """
-    writer = _Writer(specification, plan, unit)
+    writer = _Writer(specification, plan)
     steps = writer.steps()
     serial = plain_line(plan.measurement.serial) or "no serial number"
     model = plain_line(specification.name)
@@ -247,10 +209,8 @@ def bench_sheet(specification: Specification, plan: Plan, *, unit: LengthUnit) -
         model=model,
         kind=kind,
         code=plan.code,
-        unit=unit,
-        other_unit=writer.other_unit,
         facts=writer.facts(),
-        banner=writer.banner(bool(steps)),
+        banner=writer.banner(work=bool(steps)),
         cautions=cautions(
             specification,
             rod=writer.turns_rod,
@@ -264,20 +224,18 @@ def bench_sheet(specification: Specification, plan: Plan, *, unit: LengthUnit) -
         else (),
         columns=writer.columns(),
         steps=steps,
-        after=writer.after(bool(steps)),
+        after=writer.after(work=bool(steps)),
         invented="invented" in f"{serial} {model} {kind}".lower(),
     )
 
 
 class _Writer:
-    """Turns one plan into words; holds what several parts of the sheet need."""
+    """Turns one plan into the parts of its sheet; holds what several of them need."""
 
-    def __init__(self, specification: Specification, plan: Plan, unit: LengthUnit) -> None:
+    def __init__(self, specification: Specification, plan: Plan) -> None:
         before = plan.measurement
         self.specification = specification
         self.plan = plan
-        self.unit: LengthUnit = unit
-        self.other_unit: LengthUnit = "in" if unit == "mm" else "mm"
         self.lines: StringLines = string_lines(specification)
         self.order = range(specification.string_count - 1, -1, -1)  # bass to treble
         self.removal_mm: FloatArray = np.where(
@@ -296,35 +254,23 @@ class _Writer:
         self.cuts_frets = bool(self.touched or plan.replaced_frets)
         # before any cut, with the rod set as planned; a new fret stands where its wire puts it
         self.top_uncut_mm: FloatArray = plan.crown_top_after_mm + self.removal_mm
-        self.height_uncut_mm: FloatArray = plan.crown_height_after_mm + self.removal_mm
 
-    # ---- figures -------------------------------------------------------------------------------
+    def row(self, label: Sentence, lengths_mm: FloatArray) -> Row:
+        return Row(label, tuple(Cell(float(lengths_mm[k])) for k in self.order))
 
-    def amount(self, length_mm: float) -> Amount:
-        return Amount(_figure(length_mm, self.unit), _figure(length_mm, self.other_unit))
-
-    def both(self, length_mm: float) -> str:
-        amount = self.amount(length_mm)
-        return f"{amount.figure} {self.unit} ({amount.other} {self.other_unit})"
-
-    def limits(self, minimum_mm: float, maximum_mm: float) -> str:
-        low, high = self.amount(minimum_mm), self.amount(maximum_mm)
-        return (
-            f"{low.figure} to {high.figure} {self.unit} "
-            f"({low.other} to {high.other} {self.other_unit})"
-        )
-
-    def move(self, change_mm: float) -> Cell:
-        if abs(change_mm) < NOTHING_MM:
-            return Cell(None)
-        return Cell(self.amount(abs(change_mm)), "up" if change_mm > 0 else "down")
-
-    def row(self, label: str, lengths_mm: FloatArray) -> Row:
-        return Row(label, tuple(Cell(self.amount(float(lengths_mm[k]))) for k in self.order))
+    def changes(self, label: str, changes_mm: FloatArray) -> Row:
+        cells = []
+        for k in self.order:
+            change_mm = float(changes_mm[k])
+            none = abs(change_mm) < NOTHING_MM
+            cells.append(
+                Cell(None) if none else Cell(abs(change_mm), "up" if change_mm > 0 else "down")
+            )
+        return Row(sentence(label), tuple(cells))
 
     def columns(self) -> tuple[Column, ...]:
         strings = self.specification.strings
-        side = {strings[0].number: "treble", strings[-1].number: "bass"}
+        side = {strings[0].number: "treble side", strings[-1].number: "bass side"}
         return tuple(
             Column(
                 strings[k].number,
@@ -336,64 +282,62 @@ class _Writer:
 
     # ---- head ----------------------------------------------------------------------------------
 
-    def facts(self) -> tuple[tuple[str, str], ...]:
+    def facts(self) -> tuple[tuple[str, Sentence], ...]:
         spec, plan = self.specification, self.plan
         least, most = float(plan.attack_n.min()), float(plan.attack_n.max())
-        attack = f"{least:.2f} N" if most - least < 0.005 else f"{least:.2f} to {most:.2f} N"
+        attack = "{least:force}" if most - least < 0.005 else "{least:.2f} to {most:force}"
+        size = "{strings:count string}, {frets:count fret}"
         return (
-            ("Way", METHODS[plan.method]),
-            ("Instrument", f"{spec.string_count} strings, {spec.frets} frets"),
-            ("Set up for", f"an attack of {attack}"),
+            ("Method", sentence(METHODS[plan.method])),
+            ("Instrument", sentence(size, strings=spec.string_count, frets=spec.frets)),
+            ("Design attack", sentence(attack, least=least, most=most)),
         )
 
-    def banner(self, work: bool) -> Banner:
+    def banner(self, *, work: bool) -> Banner:
         plan = self.plan
         if plan.status != "optimal":
-            return self.eased()
+            return self.relaxed()
         if not work:
-            return Banner(
-                "nothing",
-                "Nothing to adjust or cut: every limit "
-                + ("but that of the relief " if self.relief_outside else "")
-                + "holds as the instrument stands.",
-                (self.reach(),),
-            )
+            headline = "Nothing to adjust or cut: every limit is met as found."
+            if self.relief_outside:
+                headline = "Nothing to adjust or cut: every limit but relief is met as found."
+            return Banner("nothing", sentence(headline), (self.weakest(),))
         if not self.cuts_frets:
             headline = "Nothing to cut on the frets: adjusting is enough."
-            return Banner("go", headline, (self.reach(),))
+            return Banner("go", sentence(headline), (self.weakest(),))
         crossings = int((self.removal_mm >= NOTHING_MM).sum())
-        metal = (
-            f"{self.both(float(self.removal_mm.sum()))} off {numbered(crossings, 'crossing')} of "
-            f"{numbered(len(self.touched), 'fret')}"
-            if crossings
-            else "no metal off the other frets"
-        )
-        new = f"new wire on {listed('fret', plan.replaced_frets)}; " if plan.replaced_frets else ""
-        return Banner("go", f"In all: {new}{metal}.", (self.reach(),))
-
-    def eased(self) -> Banner:
-        """Say which limits had to give, and what could give instead."""
-        plan = self.plan
-        helping = [r for r in plan.relaxations if r.helps]
-        if plan.status == "infeasible":
-            told = [say(r.said, self.unit) for r in helping if r.limit == "together"]
-            return Banner(
-                "stop",
-                "The limits cannot all hold: agree on what gives before any cut.",
-                (*told, self.reach()),
+        metal = sentence("no metal off the other frets")
+        if crossings:
+            metal = sentence(
+                "{metal:length} off {crossings:count crossing} of {touched:count fret}",
+                metal=float(self.removal_mm.sum()),
+                crossings=crossings,
+                touched=len(self.touched),
             )
-        done, *others = [say(r.said, self.unit) for r in helping] or ["Not stated."]
-        sentences = [f"This sheet assumes: {done}"]
-        if others:
-            sentences.append(f"Any one of these would do instead: {' '.join(others)}")
-        return Banner(
-            "eased",
-            "Not every limit can hold: have this agreed before any cut.",
-            (*sentences, self.reach()),
-        )
+        text = "In all: {metal}."
+        if plan.replaced_frets:
+            text = "In all: new wire on {new:frets}; {metal}."
+        said = sentence(text, new=plan.replaced_frets, metal=metal)
+        return Banner("go", said, (self.weakest(),))
 
-    def reach(self) -> str:
-        """Say how far the weakest position is from touching, before and after."""
+    def relaxed(self) -> Banner:
+        """Say which limit is relaxed, and what could be relaxed instead."""
+        plan = self.plan
+        helping = [relaxation for relaxation in plan.relaxations if relaxation.helps]
+        if plan.status == "infeasible":
+            told = [relaxation.said for relaxation in helping if relaxation.limit == "together"]
+            headline = "Not every limit can be met: agree on what to relax before any cut."
+            return Banner("stop", sentence(headline), (*told, self.weakest()))
+        headline = "Not every limit can be met: have the relaxation agreed before any cut."
+        done, *others = [relaxation.said for relaxation in helping] or [sentence("Not stated.")]
+        sentences = [sentence("This sheet assumes: {done}", done=done)]
+        if others:
+            text = "Any one of these would do instead: {others:sentences}"
+            sentences.append(sentence(text, others=others))
+        return Banner("relaxed", sentence(headline), (*sentences, self.weakest()))
+
+    def weakest(self) -> Sentence:
+        """Say how far the weakest position is from touching, as found and planned."""
         plan = self.plan
 
         def weakest(touch_force_n: FloatArray) -> tuple[int, int, int]:
@@ -405,12 +349,22 @@ class _Writer:
 
         was, _, _ = weakest(plan.touch_force_before_n)
         now, string, stop = weakest(plan.touch_force_after_n)
-        where = f"string {string} " + (f"stopped at fret {stop}" if stop else "open")
+        where = sentence(
+            "{string:strings} stopped at fret {stop}" if stop else "{string:strings} open",
+            string=string,
+            stop=stop,
+        )
         if not plan.attack_n.any():
-            force = plan.touch_force_after_n[string - 1, stop]
-            return f"Weakest position: {where}, bears {force:.2f} N."
-        change = f" (the weakest now: {was} %)" if was != now else ""
-        return f"Weakest position: {where}, bears {now} % of the attack{change}."
+            force_n = float(plan.touch_force_after_n[string - 1, stop])
+            text = "Weakest position: {where}, clear up to {force:force}."
+            return sentence(text, where=where, force=force_n)
+        text = "Weakest position: {where}, clear up to {now:percent} of the attack."
+        if was != now:
+            text = (
+                "Weakest position: {where}, clear up to {now:percent} of the attack (weakest as "
+                "found: {was:percent})."
+            )
+        return sentence(text, where=where, now=now, was=was)
 
     # ---- the work ------------------------------------------------------------------------------
 
@@ -423,59 +377,68 @@ class _Writer:
         plan, spec = self.plan, self.specification
         if not plan.replaced_frets:
             return None
-        height = f"crown height {self.both(spec.fretwire.crown_height_mm)}"
-        ends = "Seat it fully, trim and round the ends, let glue set before going on."
-        if plan.method == "refret":
-            remarks = (r.remark for r in plan.methods if r.method == "refret" and r.remark)
-            wood = say(next(remarks, ""), self.unit)
-            told = f"{wood[0].upper()}{wood[1:]}. " if wood else ""
-            relief = ", relief out with the rod" if spec.neck.truss_rod else ""
-            return Step(
-                "Board and new wire.",
-                (
-                    f"Strings off, all frets out{relief}. Plane the board straight "
-                    f"to its radius; no more than makes it whole. {told}",
-                    f"New wire on every fret, {height}. {ends}",
-                ),
+        height_mm = spec.fretwire.crown_height_mm
+        ends = sentence("Seat it fully, trim and round the ends, let glue set before going on.")
+        if plan.method != "refret":
+            told = sentence(
+                "Take the strings off. Wire with crown height {height:length}.", height=height_mm
             )
+            heading = sentence("New wire: {new:frets}.", new=plan.replaced_frets)
+            return Step(heading, (told, ends))
+        remarks = [r.remark for r in plan.methods if r.method == "refret" and r.remark is not None]
+        off = "Take the strings and all frets off."
+        if spec.neck.truss_rod:
+            off = "Take the strings and all frets off, and the relief out with the rod."
         return Step(
-            f"New wire: {listed('fret', plan.replaced_frets)}.",
-            (f"Strings off. Wire with {height}. {ends}",),
+            sentence("Board and new wire."),
+            (
+                sentence(off),
+                sentence("Plane the board straight to its radius; no more than makes it whole."),
+                *remarks,
+                sentence("New wire on every fret, crown height {height:length}.", height=height_mm),
+                ends,
+            ),
         )
 
     def rod(self) -> Step | None:
         if not self.turns_rod:
             return None
-        change = self.plan.relief_change_mm
-        turn, more = ("Loosen", "more") if change > 0 else ("Tighten", "less")
+        change_mm = self.plan.relief_change_mm
         fret, string = relief_point(self.specification, self.lines)
         sentences = [
-            "Turn as the rod's maker says, in small steps. Re-measure with the strings at pitch: "
-            f"gap at fret {fret}, straightedge over frets 1 and {self.specification.frets} on the "
-            f"line of string {string}."
+            sentence(
+                "Turn as the rod's maker says, in small steps. Tune to pitch and measure: gap at "
+                "fret {fret}, straightedge over frets 1 and {last} on the line of string {string}.",
+                fret=fret,
+                last=self.specification.frets,
+                string=string,
+            )
         ]
-        reading = self.relief_reading(f"Gap at fret {fret}", self.top_uncut_mm)
         turns, turns_u = self.plan.outlook.rod_turns_count, self.plan.outlook.rod_turns_u_count
         if np.isfinite(turns):
-            sentences.insert(
-                0,
-                f"As this rod was measured: {abs(turns):.2f} turns, "
-                f"give or take {2.0 * turns_u:.2f}.",
-            )
+            text = "As this rod was measured: {turns:.2f} ± {u:.2f} turns."
+            sentences.insert(0, sentence(text, turns=abs(turns), u=2.0 * turns_u))
         if self.cuts_frets:
-            sentences.append("Outside the limits: read all again and plan anew.")
-        from_straight = " from straight" if self.plan.method == "refret" else ""
-        return Step(
-            f"Truss rod: {turn.lower()}, {self.both(abs(change))} {more} relief{from_straight}.",
-            tuple(sentences),
-            readings=(reading,),
-        )
+            sentences.append(
+                sentence(
+                    "If it is outside the limits, measure everything again and make a new plan."
+                )
+            )
+        heading = "Truss rod: loosen, {change:length} more relief."
+        if change_mm < 0.0:
+            heading = "Truss rod: tighten, {change:length} less relief."
+        elif self.plan.method == "refret":
+            heading = "Truss rod: loosen, {change:length} more relief from straight."
+        if change_mm < 0.0 and self.plan.method == "refret":
+            heading = "Truss rod: tighten, {change:length} less relief from straight."
+        target = self.relief_target(sentence("Gap at fret {fret}", fret=fret), self.top_uncut_mm)
+        return Step(sentence(heading, change=abs(change_mm)), tuple(sentences), targets=(target,))
 
-    def relief_reading(self, name: str, top_mm: FloatArray) -> Reading:
-        """Return what the gap at the re-measure point reads, and what the limits of relief make it.
+    def relief_target(self, name: Sentence, top_mm: FloatArray) -> Target:
+        """Return what the gap at the relief point reads, and what the limits of relief make it.
 
-        One fret may stand off the smooth bow that relief is worked out from, so the limits are
-        carried over: the gap moves with the bow, from what it is when the relief is as planned.
+        One fret may stand off the smooth bow that relief is worked out from, so the limits follow:
+        the gap moves with the bow, from what it is when the relief is as planned.
         """
         relief, planned_mm = self.specification.target.relief, self.plan.relief_after_mm
         fret, string = relief_point(self.specification, self.lines)
@@ -483,56 +446,73 @@ class _Writer:
         aim_mm = float(straightedge_gap_mm(self.lines, top_mm)[place])
         shape = default_bow(self.specification, self.lines).frets
         per_mm = float(straightedge_gap_mm(self.lines, shape)[place])
-        limits = self.limits(
-            aim_mm + per_mm * (relief.minimum_mm - planned_mm),
-            aim_mm + per_mm * (relief.maximum_mm - planned_mm),
+        limits = sentence(
+            "{low:figure} to {high:length}",
+            low=aim_mm + per_mm * (relief.minimum_mm - planned_mm),
+            high=aim_mm + per_mm * (relief.maximum_mm - planned_mm),
         )
-        return Reading(name, self.amount(aim_mm), limits)
+        return Target(name, aim_mm, limits)
 
     def saddle(self) -> Step | None:
         if not (np.abs(self.saddle_change_mm) >= NOTHING_MM).any():
             return None
         plan, fret = self.plan, self.specification.scale.reference_fret
-        before = plan.measurement
         share = float(open_share(self.lines, fret).mean())
-        now = open_gap_mm(self.lines, before.nut_mm, self.top_uncut_mm, plan.saddle_after_mm, fret)
-        moves = tuple(self.move(float(self.saddle_change_mm[k])) for k in self.order)
-        until = ", before any fret is cut." if self.cuts_frets else "."
+        now = open_gap_mm(
+            self.lines, plan.measurement.nut_mm, self.top_uncut_mm, plan.saddle_after_mm, fret
+        )
+        moving = (
+            "Moving the saddle by 1.00 changes the gap over fret {fret} by {share:.2f}. Tune, then "
+            "read the gap there."
+        )
+        if self.cuts_frets:
+            moving = (
+                "Moving the saddle by 1.00 changes the gap over fret {fret} by {share:.2f}. Tune, "
+                "then read the gap there, before any fret is cut."
+            )
         return Step(
-            "Saddle: move each string.",
-            (f"1.00 here is {share:.2f} over fret {fret}. Tune, then read the gap there{until}",),
-            rows=(Row("Move", moves), self.row(f"Then, fret {fret}", now)),
+            sentence("Saddle: change in height under each string."),
+            (sentence(moving, fret=fret, share=share),),
+            rows=(
+                self.changes("Change", self.saddle_change_mm),
+                self.row(sentence("Then, fret {fret}", fret=fret), now),
+            ),
         )
 
     def frets(self) -> Step | None:
         if not self.touched:
             return None
-        sentences = [self.how()]
-        sentences.append("Checks: crown height, and a short straightedge over three frets.")
-        halfway = self.removal_mm > HALFWAY_MM
-        if halfway.any():
-            sentences.append(f"½: over {self.both(HALFWAY_MM)}; take half, measure, then the rest.")
-        sentences.append(
-            "Leave a crown height of at least "
-            f"{self.both(self.specification.fretwire.least_crown_height_mm)}."
+        sentences = [
+            sentence(self.how()),
+            sentence("Off the top of the crown, on the string's own line."),
+            sentence("Checks: crown height, and a short straightedge over three frets."),
+        ]
+        if (self.removal_mm > HALFWAY_MM).any():
+            text = "½: over {half:length}; take half, measure, then the rest."
+            sentences.append(sentence(text, half=HALFWAY_MM))
+        least_mm = self.specification.fretwire.least_crown_height_mm
+        text = "Leave a crown height of at least {least:length}."
+        sentences.append(sentence(text, least=least_mm))
+        return Step(
+            sentence("Frets: metal to remove under each string."),
+            tuple(sentences),
+            rows=self.removal_rows(),
         )
-        return Step("Frets: take off at each string.", tuple(sentences), rows=self.removal_rows())
 
     def how(self) -> str:
-        if self.plan.method == "beam":
-            past = self.specification.target.fall_away_from_fret
-            rod = self.specification.neck.truss_rod
-            start = (
-                f"Strings off{', relief taken out with the rod' if rod else ''}. Level with a "
-                "straight beam of the board's radius until no more than this is gone"
-                + (f", falling away past fret {past}" if past else "")
-                + ("; re-crown; set the rod back." if rod else "; re-crown.")
+        if self.plan.method == "spot":
+            return "Slacken the strings. Work on these frets only; re-crown each."
+        if self.plan.method != "beam":
+            return "Slacken the strings. Each crossing by its own amount; re-crown each fret."
+        if not self.specification.neck.truss_rod:
+            return (
+                "Take the strings off. Level with a straight beam of the board's radius until no "
+                "more than this is gone; re-crown."
             )
-        elif self.plan.method == "spot":
-            start = "Strings slack. Work on these frets only; re-crown each."
-        else:
-            start = "Strings slack. Each crossing by its own amount; re-crown each fret."
-        return f"{start} Off the top of the crown, on the string's own line."
+        return (
+            "Take the strings off, and the relief out with the rod. Level with a straight beam of "
+            "the board's radius until no more than this is gone; re-crown; set the rod back."
+        )
 
     def removal_rows(self) -> tuple[Row, ...]:
         rows: list[Row] = []
@@ -547,12 +527,12 @@ class _Writer:
     def removal_row(self, fret: int) -> Row:
         cut = self.removal_mm[:, fret - 1]
         cells = [
-            Cell(self.amount(float(cut[k])), halfway=bool(cut[k] > HALFWAY_MM))
+            Cell(float(cut[k]), halfway=bool(cut[k] > HALFWAY_MM))
             if cut[k] >= NOTHING_MM
             else Cell(None)
             for k in self.order
         ]
-        return Row(f"{fret}", tuple(cells))
+        return Row(sentence("{fret}", fret=fret), tuple(cells))
 
     def check(self, group: list[int], waiting: set[int]) -> Row:
         """Return where to stop after a group of frets: crown left, and what must not rock."""
@@ -561,9 +541,15 @@ class _Writer:
         fret = group[place]
         taken = float(cut[string, place])
         left = float(self.plan.crown_height_after_mm[string, fret - 1])
-        half = f"{self.amount(left + 0.5 * taken).figure} at half, " if taken > HALFWAY_MM else ""
-        height = f"{half}{self.amount(left).figure} {self.unit} when done"
-        sentences = [f"Crown at fret {fret}, string {string + 1}: {height}."]
+        text = "Crown at fret {fret}, string {string}: {left:length} when done."
+        if taken > HALFWAY_MM:
+            text = (
+                "Crown at fret {fret}, string {string}: {half:figure} at half, {left:length} when "
+                "done."
+            )
+        sentences = [
+            sentence(text, fret=fret, string=string + 1, half=left + 0.5 * taken, left=left)
+        ]
         middles = [
             f
             for f in range(2, self.specification.frets)
@@ -571,9 +557,9 @@ class _Writer:
         ]
         if middles:
             sentences.append(self.rocking(middles))
-        return Row("Check", kind="check", sentences=tuple(sentences))
+        return Row(sentence("Check"), kind="check", sentences=tuple(sentences))
 
-    def rocking(self, middles: list[int]) -> str:
+    def rocking(self, middles: list[int]) -> Sentence:
         """Say where the plan itself leaves a fret above the line over its neighbours."""
         top = self.plan.crown_top_after_mm
         station = self.lines.station_mm[:, 1:]
@@ -585,12 +571,17 @@ class _Writer:
             string = int(over.argmax())
             if over[string] > 0.01:
                 proud.append((float(over[string]), fret, string + 1))
-        middle = listed("fret", middles)
         if not proud:
-            return f"No rocking on {middle}."
-        over_mm, fret, at = max(proud)
-        most = f"{self.amount(over_mm).figure} {self.unit}"
-        return f"Rocking on {middle}: {most} on {fret}, string {at}, is meant; no more."
+            return sentence("No rocking on {middles:frets}.", middles=middles)
+        over_mm, fret, string = max(proud)
+        return sentence(
+            "Rocking on {middles:frets}: up to {over:length} at fret {fret}, string {string}, is "
+            "intended; no more.",
+            middles=middles,
+            over=over_mm,
+            fret=fret,
+            string=string,
+        )
 
     def nut(self) -> Step | None:
         change = self.nut_change_mm
@@ -602,94 +593,78 @@ class _Writer:
         if (change > NOTHING_MM).any():
             sentences.append("Up: fill the slot or shim the nut.")
         return Step(
-            "Nut slots: move each floor.",
-            tuple(sentences),
-            rows=(Row("Move", tuple(self.move(float(change[k])) for k in self.order)),),
+            sentence("Nut slots: change in depth."),
+            tuple(sentence(told) for told in sentences),
+            rows=(self.changes("Floor", change),),
         )
 
     # ---- after the work ------------------------------------------------------------------------
 
-    def after(self, work: bool) -> Step:
+    def after(self, *, work: bool) -> Step:
         plan, spec = self.plan, self.specification
-        fret = spec.scale.reference_fret
-        relief_fret, middle = relief_point(self.specification, self.lines)
-        string, lowest = (
-            int(i)
-            for i in np.unravel_index(
-                int(plan.crown_height_after_mm.argmin()), plan.crown_height_after_mm.shape
-            )
-        )
+        fret, middle = relief_point(spec, self.lines)
+        crown = plan.crown_height_after_mm
+        string, lowest = (int(i) for i in np.unravel_index(int(crown.argmin()), crown.shape))
+        action = sentence("Action, fret {fret}", fret=spec.scale.reference_fret)
         rows = []
         for label, aim, limits in (
-            (f"Action, fret {fret}", plan.action_after_mm, spec.target.action),
-            ("First-fret gap", plan.first_fret_gap_after_mm, spec.target.first_fret_gap),
+            (action, plan.action_after_mm, spec.target.action),
+            (sentence("First-fret gap"), plan.first_fret_gap_after_mm, spec.target.first_fret_gap),
         ):
             cells = tuple(
-                Cell(
-                    self.amount(float(aim[k])),
-                    f"{_figure(limits[k].minimum_mm, self.unit)}–"
-                    f"{_figure(limits[k].maximum_mm, self.unit)}",
-                )
+                Cell(float(aim[k]), limits_mm=(limits[k].minimum_mm, limits[k].maximum_mm))
                 for k in self.order
             )
-            rows += [Row(label, cells), Row("Read", kind="write")]
-        readings = [
-            self.relief_reading(
-                f"Relief: gap at fret {relief_fret}, string {middle}", plan.crown_top_after_mm
-            ),
-            Reading(
-                f"Least crown: fret {lowest + 1}, string {string + 1}",
-                self.amount(float(plan.crown_height_after_mm[string, lowest])),
-                f"at least {self.both(spec.fretwire.least_crown_height_mm)}",
+            rows += [Row(label, cells), Row(sentence("Read"), kind="write")]
+        relief = sentence("Relief: gap at fret {fret}, string {string}", fret=fret, string=middle)
+        targets = [
+            self.relief_target(relief, plan.crown_top_after_mm),
+            Target(
+                sentence(
+                    "Lowest crown: fret {fret}, string {string}", fret=lowest + 1, string=string + 1
+                ),
+                float(crown[string, lowest]),
+                sentence("at least {least:length}", least=spec.fretwire.least_crown_height_mm),
             ),
             *self.crossings(),
         ]
-        return Step(
-            "After the work: tune, read, write down." if work else "Worth keeping: tune, read.",
-            ("Strings at pitch. Large: aim; small below: limits.",),
-            rows=tuple(rows),
-            readings=tuple(readings),
-        )
+        heading = "Worth keeping: tune, read."
+        if work:
+            heading = "After the work: tune, read, write down."
+        told = "Strings at pitch. Large figure: target. Small figures: limits."
+        return Step(sentence(heading), (sentence(told),), rows=tuple(rows), targets=tuple(targets))
 
-    def crossings(self) -> list[Reading]:
+    def crossings(self) -> list[Target]:
         """Return the gaps that hold the plan where it is, as many as there is room for."""
         plan = self.plan
         gap = rest_clearance_mm(
             self.lines, plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm
         )
-        readings: dict[tuple[int, int, int], Reading] = {}
-        for place, binding in _crossings(plan.binding):
+        targets: dict[tuple[int, int, int], Target] = {}
+        for place in _crossings(plan.binding):
             string, stop, fret = place
             if not (1 <= string <= len(gap) and 0 <= stop < fret <= self.specification.frets):
                 continue
-            position = f"stopped at {stop}" if stop else "open"
-            readings[place] = Reading(
-                f"String {string} {position}: over fret {fret}",
-                self.amount(float(gap[string - 1, stop, fret])),
-                "no less" if binding.limit == "clearance" else "",
-            )
-        return list(readings.values())[:CROSSINGS_TO_READ]
+            text = "String {string} open: over fret {fret}"
+            if stop:
+                text = "String {string} stopped at {stop}: over fret {fret}"
+            name = sentence(text, string=string, stop=stop, fret=fret)
+            length_mm = float(gap[string - 1, stop, fret])
+            targets[place] = Target(name, length_mm, sentence("no less"))
+        return list(targets.values())[:CROSSINGS_TO_READ]
 
 
-def _crossings(bindings: Sequence[Binding]) -> list[tuple[tuple[int, int, int], Binding]]:
+def _crossings(bindings: Sequence[Binding]) -> list[tuple[int, int, int]]:
     """Return string, stop and fret of what binds: one string of every limit, dearest limit first.
 
     Then the second string of every limit, and so on, so that a few readings see most limits.
     """
     ranked = [
-        (place, -binding.price_mm_per_mm, number, ((string, stop, fret), binding))
+        (place, -binding.price_mm_per_mm, number, (string, stop, fret))
         for number, binding in enumerate(bindings)
         if binding.limit == "clearance"
         and (stop := binding.stopped_fret) is not None
         and (fret := binding.fret) is not None
         for place, string in enumerate(binding.strings)
     ]
-    return [crossing for *_, crossing in sorted(ranked, key=lambda entry: entry[:3])]
-
-
-def _figure(length_mm: float, unit: LengthUnit) -> str:
-    """Return the number of a length in a unit; what would round to nothing says so."""
-    text = length_text(length_mm, unit).removesuffix(f" {unit}")
-    if not text.strip("0.") and abs(length_mm) >= NOTHING_MM:
-        return f"<{text[:-1]}1"
-    return text
+    return [crossing for *_, crossing in sorted(ranked)]

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from evenfall import wording
 from evenfall.errors import At, Finding, ReadingsError, RequestError
-from evenfall.wording import LIBRARY_WORDS, Sentence, numbers, quoted, say, sentence
+from evenfall.wording import LIBRARY_WORDS, Sentence, numbers, plain_line, quoted, say, sentence
 
 PACKAGE = Path(__file__).resolve().parents[1] / "src" / "evenfall"
 
@@ -116,6 +116,21 @@ def test_the_examples_of_the_module_come_true() -> None:
     result = doctest.testmod(wording)
     assert result.attempted > 0
     assert result.failed == 0
+
+
+@given(st.text())
+def test_a_plain_line_is_one_printable_line_and_stays_so(text: str) -> None:
+    line = plain_line(text)
+    assert line.isprintable()
+    assert line == line.strip()
+    assert plain_line(line) == line
+    line.encode()
+
+
+def test_rows_of_a_long_list_are_cut_short_and_counted() -> None:
+    rows = [1, 3, 5, 6, 7, 10, 12, 14, 16, 18, 20, 21, 22]
+    assert say(sentence("{rows:rows}", rows=[4])) == "row 4"
+    assert say(sentence("{rows:rows}", rows=rows)) == "rows 1, 3, 5 to 7, 10, 12, 14 and 5 more"
 
 
 # ---- every sentence of the program is a constant text with data --------------------------------

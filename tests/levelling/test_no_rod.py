@@ -62,11 +62,11 @@ def test_the_bench_sheet_says_nothing_of_a_rod(method: str) -> None:
     named = replace(made, method=method)
     if method == "refret":
         named = replace(named, replaced_frets=tuple(range(1, 13)))
-    told = str(bench_sheet(WITHOUT, named, unit="mm")).lower()
+    told = str(bench_sheet(WITHOUT, named)).lower()
     assert "relief: gap at fret" in told  # its limits are still there to read against
     assert "rod" not in told.replace("product", "")
     if method != "profile":
-        assert "with the rod" in str(bench_sheet(WITH, named, unit="mm"))
+        assert "with the rod" in str(bench_sheet(WITH, named))
 
 
 def test_the_rod_alone_decides() -> None:

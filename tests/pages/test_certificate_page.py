@@ -163,7 +163,7 @@ def test_steps_and_remarks_are_printed():
 
 def test_inch_comes_first_where_it_is_asked_for():
     result = proof()
-    made = certificate(result, unit="in")
+    made = certificate(result, unit="in", both=True)
     for item, shown in zip(result.items, made.items, strict=True):
         assert float(shown.result.figure) == pytest.approx(item.value / 25.4, abs=5.01e-5)
         assert float(shown.result.other) == pytest.approx(item.value, abs=0.000501)

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from dataclasses import replace
+from functools import partial
 
+import numpy as np
 import pytest
 
+from evenfall import pages
 from evenfall.errors import RequestError
-from evenfall.pages import sheet_html, sheet_pdf
 from evenfall.work import bench_sheet
 from evenfall.work.sheet import NOTHING_MM
 from pages.paper import Reader, facts_of, outside_references, page_count, text_of
@@ -23,9 +26,13 @@ SVG = (
 NASTY = '<b>"#$[]</b> #eval("1") \\ @x *y* _z_ `c` $1$ &amp; \N{GUITAR} ÄÖÜß'
 
 
-def sheet(unit="mm", **kwargs):
+def sheet(**kwargs):
     spec, plan = made_plan(**(kwargs or TYPICAL))
-    return plan, bench_sheet(spec, plan, unit=unit)
+    return plan, bench_sheet(spec, plan)
+
+
+sheet_pdf = partial(pages.sheet_pdf, unit="mm")
+sheet_html = partial(pages.sheet_html, unit="mm")
 
 
 def test_a_typical_plan_is_one_page():
@@ -35,8 +42,9 @@ def test_a_typical_plan_is_one_page():
 
 
 def test_a_typical_plan_in_inches_is_one_page_too():
-    _, content = sheet("in")
-    assert page_count(sheet_pdf(content)) == 1
+    _, content = sheet()
+    assert page_count(sheet_pdf(content, unit="in")) == 1
+    assert page_count(sheet_pdf(content, unit="in", both=True)) == 1
 
 
 @pytest.mark.parametrize(
@@ -47,8 +55,8 @@ def test_a_typical_plan_in_inches_is_one_page_too():
     ],
 )
 def test_the_paper_goes_with_the_unit(unit, size):
-    _, content = sheet(unit)
-    width, _, height, *_ = facts_of(sheet_pdf(content))["Page size"].split()
+    _, content = sheet()
+    width, _, height, *_ = facts_of(sheet_pdf(content, unit=unit))["Page size"].split()
     # in points of 1/72 inch (ISO 32000-1, 8.3.2.3), printed to two decimals at most
     assert (float(width) / 72 * 25.4, float(height) / 72 * 25.4) == pytest.approx(size, abs=0.1)
 
@@ -70,22 +78,56 @@ def times_shown(figure, text):
 )
 def test_every_removal_is_on_paper_and_on_screen(strings, frets, need_mm, unit):
     spec, plan = made_plan(strings, frets, need_mm=need_mm, roughness_mm=0.05)
-    content = bench_sheet(spec, plan, unit=unit)
-    on_paper = text_of(sheet_pdf(content))
-    on_screen = Reader(sheet_html(content)).text
+    content = bench_sheet(spec, plan)
+    on_paper = text_of(sheet_pdf(content, unit=unit))
+    on_screen = Reader(sheet_html(content, unit=unit)).text
     due = plan.removal_mm[plan.removal_mm >= NOTHING_MM]
     assert due.size >= 2
     per = 1.0 if unit == "mm" else 25.4
     figures = Counter(f"{removal_mm / per:.{3 if unit == 'mm' else 4}f}" for removal_mm in due)
-    del figures["0.0000"]  # shown as <0.0001
+    figures["0.0001"] += figures.pop("0.0000", 0)  # what is there never reads as nothing
     for figure, count in figures.items():
         assert times_shown(figure, on_paper) >= count, figure
         assert times_shown(figure, on_screen) >= count, figure
 
 
+def both_pages(content, **how):
+    """Return what the sheet says on paper and on screen."""
+    return (
+        " ".join(text_of(sheet_pdf(content, **how)).split()),
+        " ".join(Reader(sheet_html(content, **how)).text.split()),
+    )
+
+
+@pytest.mark.parametrize(("unit", "other"), [("mm", "in"), ("in", "mm")])
+def test_a_sheet_speaks_in_one_unit_and_shows_both_where_that_is_asked_for(unit, other):
+    spec, plan = made_plan(name="Kestrel (invented)", **TYPICAL)
+    cut_mm = float(plan.removal_mm.max())
+    here, there = (f"{cut_mm:.3f}", f"{cut_mm / 25.4:.4f}")[:: 1 if unit == "mm" else -1]
+    for changed in (plan, relaxed(plan), replace(plan, replaced_frets=(3, 4), method="refret")):
+        content = bench_sheet(spec, changed)
+        for told in both_pages(content, unit=unit):
+            assert re.search(rf"\d {unit}\b", told)
+            assert not re.search(rf"\d ?{other}\b", told)
+            assert times_shown(here, told)
+            assert not times_shown(there, told)
+        for told in both_pages(content, unit=unit, both=True):
+            assert times_shown(here, told)
+            assert times_shown(there, told)
+
+
+def test_a_cut_too_small_for_the_last_digit_of_an_inch_is_not_shown_as_zero():
+    spec, plan = made_plan(cut=False)
+    removal = np.zeros_like(plan.removal_mm)
+    removal[0, 4] = 0.001
+    content = bench_sheet(spec, replace(plan, removal_mm=removal))
+    for told in both_pages(content, unit="in"):
+        assert times_shown("0.0001", told)
+
+
 def test_a_long_table_repeats_its_head_on_the_next_page():
     spec, plan = made_plan(12, 36, need_mm=0.16, roughness_mm=0.03)
-    content = sheet_pdf(bench_sheet(spec, plan, unit="mm"))
+    content = sheet_pdf(bench_sheet(spec, plan))
     assert page_count(content) > 1
     second = text_of(content).split("\f")[1]
     assert "Fret" in second
@@ -111,7 +153,7 @@ def test_the_pdf_can_be_read_aloud():
 
 def test_text_from_users_stays_text_on_paper():
     spec, plan = made_plan(serial=NASTY, name='Modell "Nö" #1 [x] $y$', **TYPICAL)
-    content = bench_sheet(spec, plan, unit="mm")
+    content = bench_sheet(spec, plan)
     text = text_of(sheet_pdf(content))
     # the emoji may be missing from the fonts; every other sign is there as it was typed
     for piece in ('<b>"#$[]</b> #eval("1") \\ @x *y* _z_ `c` $1$ &amp;', "ÄÖÜß"):
@@ -121,7 +163,7 @@ def test_text_from_users_stays_text_on_paper():
 
 def test_text_from_users_stays_text_on_screen():
     spec, plan = made_plan(serial=NASTY + "<script>alert(1)</script>", **TYPICAL)
-    page = sheet_html(bench_sheet(spec, plan, unit="mm"))
+    page = sheet_html(bench_sheet(spec, plan))
     assert "<script" not in page
     assert "<b>" not in page
     assert NASTY + "<script>alert(1)</script>" in Reader(page).text
@@ -129,7 +171,7 @@ def test_text_from_users_stays_text_on_screen():
 
 def test_words_without_end_break():
     spec, plan = made_plan(serial="X" * 150, name="W" * 150, **TYPICAL)
-    text = text_of(sheet_pdf(bench_sheet(spec, plan, unit="mm")))
+    text = text_of(sheet_pdf(bench_sheet(spec, plan)))
     assert text.replace("\n", "").count("X") >= 150
     assert text.replace("\n", "").count("W") >= 150
 
@@ -200,7 +242,7 @@ def test_a_drawing_that_reaches_outside_is_refused(bad, make):
 
 def test_an_eased_plan_shows_its_banner():
     spec, plan = made_plan(**TYPICAL)
-    content = bench_sheet(spec, relaxed(plan), unit="mm")
+    content = bench_sheet(spec, relaxed(plan))
     told = "Raise the action by 0.120 mm on all strings."
     assert told in " ".join(text_of(sheet_pdf(content)).split())
     page = sheet_html(content)
@@ -224,7 +266,7 @@ def test_the_code_is_printed_and_said():
 
 def test_every_page_has_its_number_and_the_sheet_is_signed_where_it_ends():
     spec, plan = made_plan(12, 36, need_mm=0.16, roughness_mm=0.03)
-    content = sheet_pdf(bench_sheet(spec, plan, unit="mm"), {"Map": SVG})
+    content = sheet_pdf(bench_sheet(spec, plan), {"Map": SVG})
     count = page_count(content)
     texts = text_of(content).split("\f")[:count]
     assert count == 3

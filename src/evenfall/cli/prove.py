@@ -80,7 +80,9 @@ def command(
     values = proof.as_dict()
     written: list[Path] = []
     if page is not None:
-        pages = workshop.certificate(specification, proof, date=day, unit=shown)
+        pages = workshop.certificate(
+            specification, proof, date=day, unit=None if unit is None else shown
+        )
         write_atomically(page, pages["pdf" if page.suffix.lower() == ".pdf" else "html"])
         written.append(page)
     if record is not None:

@@ -44,7 +44,7 @@ def command(
     pages = workshop.sheet(
         specification,
         made,
-        unit=shown_unit(unit, specification.unit),
+        unit=None if unit is None else shown_unit(unit, specification.unit),
         paper=None if paper is None else ("a4" if paper == "a4" else "us-letter"),
     )
     stem = plan.name.removesuffix(".json").removesuffix(".plan")

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
     from evenfall.pages.certificate_content import Certificate, Judged, Listing
     from evenfall.pages.typesetting import Paper
-    from evenfall.work.sheet import Amount
 
 
 def certificate_pdf(
@@ -177,27 +176,22 @@ def _kinds(certificate: Certificate) -> Markup:
         )
         for kind in certificate.kinds
     ]
-    return _table(heads, rows, f"Small: {certificate.other_unit}.")
+    return _table(heads, rows, _small(certificate))
 
 
 def _figures(one: Judged) -> tuple[Markup, ...]:
-    def amount(figure: Amount, cls: str) -> str:
-        return figure.figure if cls == "figure" else figure.other
-
-    told = [
-        element("span", f"{amount(one.result, cls)} ± {amount(one.expanded, cls)}", class_=cls)
-        for cls in ("figure", "other")
-    ]
-    return (
-        element("td", *told, class_="right"),
+    results = [f"{one.result.figure} ± {one.expanded.figure}", one.limits]
+    small = [f"{one.result.other} ± {one.expanded.other}", one.limits_other]
+    cells = [
         element(
             "td",
-            element("span", one.limits, class_="figure"),
-            element("span", one.limits_other, class_="other"),
+            element("span", large, class_="figure"),
+            element("span", other, class_="other") if one.result.other else None,
             class_="right",
-        ),
-        element("td", one.probability, class_="right"),
-    )
+        )
+        for large, other in zip(results, small, strict=True)
+    ]
+    return (*cells, element("td", one.probability, class_="right"))
 
 
 def _items(
@@ -223,7 +217,7 @@ def _items(
         )
         for one in items
     ]
-    return element("h2", heading), _table(heads, rows, f"Small: {certificate.other_unit}.")
+    return element("h2", heading), _table(heads, rows, _small(certificate))
 
 
 def _budget(listing: Listing, certificate: Certificate) -> Markup:
@@ -262,6 +256,13 @@ def _budget(listing: Listing, certificate: Certificate) -> Markup:
         element("h3", f"{listing.item.name}: {figure}"),
         _table(heads, rows, f"{listing.result}; {listing.item.route}."),
     )
+
+
+def _small(certificate: Certificate) -> str:
+    """Return what the small figures are, or what all figures are."""
+    if certificate.beside:
+        return f"Large figures: {certificate.unit}. Small figures: {certificate.beside}."
+    return f"Lengths in {certificate.unit}."
 
 
 def _table(heads: tuple[str, ...], rows: list[Markup], caption: str) -> Markup:

@@ -6,17 +6,15 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from evenfall.units import in_unit, length_text, uncertainty_text
-from evenfall.work.sheet import Amount
-from evenfall.work.wording import numbered, plain_line
+from evenfall.units import LengthUnit, in_unit, length_text, uncertainty_text
+from evenfall.wording import counted, plain_line
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from evenfall.proof.decision import Verdict
     from evenfall.proof.result import Item, Proof
     from evenfall.proof.uncertainty import BudgetLine
-    from evenfall.units import LengthUnit
 
 KINDS: dict[str, str] = {
     "action": "Action",
@@ -34,6 +32,14 @@ BUDGETS = 12
 
 
 @dataclass(frozen=True, slots=True)
+class Amount:
+    """A length as figures in the unit chosen, and in the other where both are shown, else empty."""
+
+    figure: str
+    other: str
+
+
+@dataclass(frozen=True, slots=True)
 class Judged:
     """One item as the certificate shows it.
 
@@ -46,7 +52,7 @@ class Judged:
     limits
         Limits in words, in the unit chosen.
     limits_other
-        The same in the other unit.
+        The same in the other unit, where both are shown.
     probability
         Probability of conformity in words.
     verdict
@@ -144,8 +150,8 @@ class Certificate:
         The verdict in one sentence.
     code, plan_code
         Codes of the proof and of its plan.
-    unit, other_unit
-        Units of the large and the small figures.
+    unit, beside
+        Unit of every length, and of the small figures; empty where there are none.
     date, issuer, place
         As given; empty to be filled in by hand.
     facts
@@ -177,7 +183,7 @@ class Certificate:
     code: str
     plan_code: str
     unit: LengthUnit
-    other_unit: LengthUnit
+    beside: str
     date: str
     issuer: str
     place: str
@@ -195,7 +201,13 @@ class Certificate:
 
 
 def certificate(
-    proof: Proof, *, unit: LengthUnit, date: str = "", issuer: str = "", place: str = ""
+    proof: Proof,
+    *,
+    unit: LengthUnit,
+    both: bool = False,
+    date: str = "",
+    issuer: str = "",
+    place: str = "",
 ) -> Certificate:
     """Return what the certificate of a proof says.
 
@@ -204,13 +216,15 @@ def certificate(
     proof
         The verdict and what it rests on.
     unit
-        "mm" or "in", for the large figures.
+        "mm" or "in", for every length.
+    both
+        Whether results and limits stand in the other unit as well, in small.
     date
         Date of issue as it shall be printed, best as 2026-03-31; a blank line if empty.
     issuer, place
         Who issues it, and where; blank lines if empty.
     """
-    writer = _Writer(unit)
+    writer = _Writer(unit, both=both)
     judged = [(item, writer.judged(item)) for item in proof.items]
     serial = plain_line(proof.serial) or "no serial number"
     model = plain_line(proof.model)
@@ -223,11 +237,11 @@ def certificate(
         code=proof.code,
         plan_code=proof.plan_hash[:10].upper(),
         unit=unit,
-        other_unit=writer.other_unit,
+        beside=writer.beside or "",
         date=plain_line(date),
         issuer=plain_line(issuer),
         place=plain_line(place),
-        facts=(("Judged for", _attack(proof)), ("Judged", numbered(len(proof.items), "item"))),
+        facts=(("Judged for", _attack(proof)), ("Judged", counted(len(proof.items), "item"))),
         rule=_rule(proof),
         kinds=tuple(writer.kinds(judged)),
         open_items=tuple(shown for item, shown in judged if item.verdict != "conforms"),
@@ -261,7 +275,7 @@ def deciding_items(proof: Proof) -> tuple[Item, ...]:
 def _headline(proof: Proof) -> str:
     wrong = sum(item.verdict == "does not conform" for item in proof.items)
     unsure = sum(item.verdict == "undecided" for item in proof.items)
-    total = numbered(len(proof.items), "item")
+    total = counted(len(proof.items), "item")
     if proof.verdict == "conforms":
         return f"Every one of {total} conforms with its limits."
     parts = [f"{wrong} do not conform" if wrong != 1 else "1 does not conform"] if wrong else []
@@ -316,7 +330,7 @@ def _budgets_note(proof: Proof, chosen: Sequence[Item]) -> str:
     if len(chosen) == len(proof.items):
         return "Every item is listed."
     return (
-        f"Listed: {len(chosen)} of {numbered(len(proof.items), 'item')}, the nearest to its limit "
+        f"Listed: {len(chosen)} of {counted(len(proof.items), 'item')}, the nearest to its limit "
         "of every kind and those that are open; the proof file holds the budget of every item."
     )
 
@@ -341,32 +355,28 @@ def _nearest(items: Sequence[Item]) -> Item:
 
 
 class _Writer:
-    """Writes lengths in one unit, with the other beside."""
+    """Writes lengths in one unit, and if both are shown with the other beside."""
 
-    def __init__(self, unit: LengthUnit) -> None:
+    def __init__(self, unit: LengthUnit, *, both: bool) -> None:
         self.unit: LengthUnit = unit
-        self.other_unit: LengthUnit = "in" if unit == "mm" else "mm"
-
-    def amount(self, length_mm: float) -> Amount:
-        return Amount(
-            length_text(length_mm, self.unit).removesuffix(f" {self.unit}"),
-            length_text(length_mm, self.other_unit).removesuffix(f" {self.other_unit}"),
-        )
+        self.beside: LengthUnit | None = ("in" if unit == "mm" else "mm") if both else None
 
     def judged(self, item: Item) -> Judged:
+        u = item.expanded_uncertainty
         return Judged(
             name=plain_line(item.name),
-            result=self.amount(item.value),
-            expanded=Amount(
-                uncertainty_text(item.expanded_uncertainty, self.unit).split()[0],
-                uncertainty_text(item.expanded_uncertainty, self.other_unit).split()[0],
-            ),
+            result=self.amount(lambda unit: length_text(item.value, unit)),
+            expanded=self.amount(lambda unit: uncertainty_text(u, unit)),
             limits=_limits(item, self.unit),
-            limits_other=_limits(item, self.other_unit),
+            limits_other=_limits(item, self.beside) if self.beside else "",
             probability=_probability(item.probability),
             verdict=item.verdict,
             route=plain_line(item.route),
         )
+
+    def amount(self, told: Callable[[LengthUnit], str]) -> Amount:
+        other = told(self.beside).split()[0] if self.beside else ""
+        return Amount(told(self.unit).split()[0], other)
 
     def kinds(self, judged: Sequence[tuple[Item, Judged]]) -> Iterable[Kind]:
         shown = {id(item): words for item, words in judged}

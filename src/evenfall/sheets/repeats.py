@@ -221,15 +221,15 @@ def named(key: Key) -> Sentence:
     """Return what was read: "action of string 3 at fret 12"."""
     quantity, string, frets = key
     of: Sentence | str = sentence(" of string {string}", string=string) if string else ""
-    where: Sentence | str = ""
+    place: Sentence | str = ""
     if quantity == "rocking":
-        where = sentence(" on fret {fret}, gap at fret {gap}", fret=frets[0], gap=frets[1])
+        place = sentence(" on fret {fret}, gap at fret {gap}", fret=frets[0], gap=frets[1])
     elif len(frets) == 3:
         text = " at fret {fret} between frets {low} and {high}"
-        where = sentence(text, fret=frets[0], low=frets[1], high=frets[2])
+        place = sentence(text, fret=frets[0], low=frets[1], high=frets[2])
     elif frets:
-        where = sentence(" at fret {fret}", fret=frets[0]) if frets[0] else " at the nut"
-    return sentence("{quantity}{of}{where}", quantity=quantity, of=of, where=where)
+        place = sentence(" at fret {fret}", fret=frets[0]) if frets[0] else " at the nut"
+    return sentence("{quantity}{of}{place}", quantity=quantity, of=of, place=place)
 
 
 def at_key(key: Key, places: Iterable[Place]) -> At:

@@ -39,8 +39,9 @@ def cautions(
         "{strings:count string} pull with {pull:tension} in all and can whip: eye protection on. "
         "Slacken them before you file."
     )
+    text = slacken if cuts_frets or cuts_nut else pull
     tension = sentence(
-        slacken if cuts_frets or cuts_nut else pull,
+        text,
         strings=len(specification.strings),
         pull=sum(string.tension_n for string in specification.strings),
     )

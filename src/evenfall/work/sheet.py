@@ -349,22 +349,19 @@ class _Writer:
 
         was, _, _ = weakest(plan.touch_force_before_n)
         now, string, stop = weakest(plan.touch_force_after_n)
-        where = sentence(
-            "{string:strings} stopped at fret {stop}" if stop else "{string:strings} open",
-            string=string,
-            stop=stop,
-        )
+        text = "{string:strings} stopped at fret {stop}" if stop else "{string:strings} open"
+        place = sentence(text, string=string, stop=stop)
         if not plan.attack_n.any():
             force_n = float(plan.touch_force_after_n[string - 1, stop])
-            text = "Weakest position: {where}, clear up to {force:force}."
-            return sentence(text, where=where, force=force_n)
-        text = "Weakest position: {where}, clear up to {now:percent} of the attack."
+            text = "Weakest: {place}, clear up to {force:force}."
+            return sentence(text, place=place, force=force_n)
+        text = "Weakest: {place}, clear up to {now:percent} of the attack."
         if was != now:
             text = (
-                "Weakest position: {where}, clear up to {now:percent} of the attack (weakest as "
-                "found: {was:percent})."
+                "Weakest: {place}, clear up to {now:percent} of the attack (as found: "
+                "{was:percent})."
             )
-        return sentence(text, where=where, now=now, was=was)
+        return sentence(text, place=place, now=now, was=was)
 
     # ---- the work ------------------------------------------------------------------------------
 
@@ -386,6 +383,10 @@ class _Writer:
             heading = sentence("New wire: {new:frets}.", new=plan.replaced_frets)
             return Step(heading, (told, ends))
         remarks = [r.remark for r in plan.methods if r.method == "refret" and r.remark is not None]
+        plane = sentence("Plane the board straight to its radius, no more than makes it whole.")
+        for remark in remarks[:1]:
+            text = "Plane the board straight to its radius, no more than makes it whole; {remark}."
+            plane = sentence(text, remark=remark)
         off = "Take the strings and all frets off."
         if spec.neck.truss_rod:
             off = "Take the strings and all frets off, and the relief out with the rod."
@@ -393,8 +394,7 @@ class _Writer:
             sentence("Board and new wire."),
             (
                 sentence(off),
-                sentence("Plane the board straight to its radius; no more than makes it whole."),
-                *remarks,
+                plane,
                 sentence("New wire on every fret, crown height {height:length}.", height=height_mm),
                 ends,
             ),
@@ -407,8 +407,8 @@ class _Writer:
         fret, string = relief_point(self.specification, self.lines)
         sentences = [
             sentence(
-                "Turn as the rod's maker says, in small steps. Tune to pitch and measure: gap at "
-                "fret {fret}, straightedge over frets 1 and {last} on the line of string {string}.",
+                "In small steps, as the rod's maker says. Measure tuned to pitch: gap at fret "
+                "{fret}, straightedge over frets 1 and {last} on the line of string {string}.",
                 fret=fret,
                 last=self.specification.frets,
                 string=string,
@@ -461,18 +461,15 @@ class _Writer:
         now = open_gap_mm(
             self.lines, plan.measurement.nut_mm, self.top_uncut_mm, plan.saddle_after_mm, fret
         )
-        moving = (
-            "Moving the saddle by 1.00 changes the gap over fret {fret} by {share:.2f}. Tune, then "
-            "read the gap there."
-        )
+        text = "Moving the saddle by 1.00 changes the gap over fret {fret} by {share:.2f}."
+        moving = [sentence(text, fret=fret, share=share)]
         if self.cuts_frets:
-            moving = (
-                "Moving the saddle by 1.00 changes the gap over fret {fret} by {share:.2f}. Tune, "
-                "then read the gap there, before any fret is cut."
-            )
+            moving.append(sentence("Tune, then read the gap there, before any fret is cut."))
+        else:
+            moving.append(sentence("Tune, then read the gap there."))
         return Step(
-            sentence("Saddle: change in height under each string."),
-            (sentence(moving, fret=fret, share=share),),
+            sentence("Saddle: change in height."),
+            tuple(moving),
             rows=(
                 self.changes("Change", self.saddle_change_mm),
                 self.row(sentence("Then, fret {fret}", fret=fret), now),
@@ -482,8 +479,9 @@ class _Writer:
     def frets(self) -> Step | None:
         if not self.touched:
             return None
+        how = self.how()
         sentences = [
-            sentence(self.how()),
+            sentence(how),
             sentence("Off the top of the crown, on the string's own line."),
             sentence("Checks: crown height, and a short straightedge over three frets."),
         ]
@@ -575,7 +573,7 @@ class _Writer:
             return sentence("No rocking on {middles:frets}.", middles=middles)
         over_mm, fret, string = max(proud)
         return sentence(
-            "Rocking on {middles:frets}: up to {over:length} at fret {fret}, string {string}, is "
+            "Rocking on {middles:frets}: {over:length} at fret {fret}, string {string}, is "
             "intended; no more.",
             middles=middles,
             over=over_mm,

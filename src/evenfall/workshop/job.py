@@ -366,12 +366,14 @@ def sheet(
     from evenfall.pages import sheet_html, sheet_pdf
     from evenfall.work import bench_sheet
 
-    content = bench_sheet(specification, plan_, unit=unit or specification.unit)
+    content = bench_sheet(specification, plan_)
+    shown = unit or specification.unit
+    both = unit is None
     drawings = plan_pictures(specification, plan_, unit=unit)
     on_paper = {name: drawings[name] for name in ("removal", "touch force after")}
     return {
-        "pdf": sheet_pdf(content, on_paper, paper=paper),
-        "html": sheet_html(content, on_paper, paper=paper).encode(),
+        "pdf": sheet_pdf(content, on_paper, unit=shown, both=both, paper=paper),
+        "html": sheet_html(content, on_paper, unit=shown, both=both, paper=paper).encode(),
     }
 
 
@@ -431,7 +433,9 @@ def certificate(
     """
     from evenfall import pages
 
-    content = pages.certificate(proof_, unit=unit or specification.unit, date=date)
+    content = pages.certificate(
+        proof_, unit=unit or specification.unit, both=unit is None, date=date
+    )
     drawings = proof_pictures(specification, proof_, unit=unit)
     return {
         "pdf": pages.certificate_pdf(content, drawings, paper=paper),

@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenfall.levelling.model import LevellingModel
-from evenfall.levelling.onepass import greatest_crown_tops_mm
 from evenfall.levelling.problem import Problem, build_problem
 from levelling.necks import Neck, Wishes, necks, readings, specification, table
 from oracles.brute_force_levelling import (
@@ -21,6 +20,7 @@ from oracles.brute_force_levelling import (
     random_crown_tops,
     shortfall_mm,
 )
+from oracles.one_pass import greatest_crown_tops_mm
 
 ALL = ("relief", "saddle", "nut")
 

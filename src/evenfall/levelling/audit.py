@@ -51,7 +51,7 @@ def audit(
     crown_height_after_mm: FloatArray,
     nut_after_mm: FloatArray,
     saddle_after_mm: FloatArray,
-    easing_mm: dict[str, float],
+    relaxed_mm: dict[str, float],
     check_relief: bool = True,
 ) -> tuple[Requirement, ...]:
     """Return the worst promise of each kind.
@@ -66,8 +66,8 @@ def audit(
         Shape (K, F) [mm].
     nut_after_mm, saddle_after_mm
         Shape (K,) [mm].
-    easing_mm
-        How much each limit was knowingly eased [mm], by lever; empty for none.
+    relaxed_mm
+        By how much each limit is relaxed on purpose [mm]; empty for none.
     check_relief
         Leave out the relief where the rod may not be turned.
     """
@@ -109,22 +109,22 @@ def audit(
             ("first-fret-gap", 1, target.first_fret_gap[k]),
         ):
             outside = max(limit.minimum_mm - gap[fret], gap[fret] - limit.maximum_mm)
-            note(kind, f"string {k + 1}", outside - easing_mm.get(kind, 0.0))
-        ease = easing_mm.get("travel", 0.0)
+            note(kind, f"string {k + 1}", outside - relaxed_mm.get(kind, 0.0))
+        more = relaxed_mm.get("travel", 0.0)
         saddle = saddle_after_mm[k] - measurement.saddle_mm[k]
         nut = nut_after_mm[k] - measurement.nut_mm[k]
-        note("travel", f"saddle {k + 1}", saddle - target.saddle_up_mm - ease)
-        note("travel", f"saddle {k + 1}", -saddle - target.saddle_down_mm - ease)
-        note("travel", f"nut {k + 1}", nut - target.nut_up_mm - ease)
-        note("travel", f"nut {k + 1}", -nut - target.nut_down_mm - ease)
+        note("travel", f"saddle {k + 1}", saddle - target.saddle_up_mm - more)
+        note("travel", f"saddle {k + 1}", -saddle - target.saddle_down_mm - more)
+        note("travel", f"nut {k + 1}", nut - target.nut_up_mm - more)
+        note("travel", f"nut {k + 1}", -nut - target.nut_down_mm - more)
         low = (
             specification.fretwire.least_crown_height_mm
             - crown_height_after_mm[k]
-            - easing_mm.get("crown-height", 0.0)
+            - relaxed_mm.get("crown-height", 0.0)
         )
         note("crown-height", f"string {k + 1} fret {int(np.argmax(low)) + 1}", low.max())
     if check_relief:
         relief = default_bow(specification, lines).relief_mm(crown_top_after_mm)
         outside = max(target.relief.minimum_mm - relief, relief - target.relief.maximum_mm)
-        note("relief", "", outside - easing_mm.get("relief", 0.0))
+        note("relief", "", outside - relaxed_mm.get("relief", 0.0))
     return tuple(worst.values())

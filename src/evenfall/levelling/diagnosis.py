@@ -1,4 +1,4 @@
-"""What is wrong with an instrument, in the order of what mending it would cure."""
+"""What is wrong with an instrument, in the order of what correcting it would cure."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from evenfall.errors import Finding, SolverError
+from evenfall.errors import At, Finding, SolverError
 from evenfall.levelling.methods import Outcome, adjust_only, frets_closed
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
@@ -20,23 +20,23 @@ from evenfall.strings.clearance import (
     rest_clearance_mm,
     touch_force,
 )
-from evenfall.units import MM_PER_INCH, length_text
-from evenfall.wording import numbers
+from evenfall.units import MM_PER_INCH
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
     from evenfall.levelling.problem import Problem
     from evenfall.measurement import Measurement
     from evenfall.neck import Bow
     from evenfall.strings.excursion import ExcursionTable
-
-    FloatArray = NDArray[np.float64]
+    from evenfall.wording import Value
 
 Reach = Literal["cures", "limits", "travel"]
-"""Adjusting alone meets every limit; keeps the limits but bears too little; or its travel does not
-even reach the limits."""
+"""Adjusting alone meets every limit, or meets them at a lighter attack, or does not reach them."""
+
+_LEAST_NAMED_MM = 0.5 * 0.0001 * MM_PER_INCH
+"""A gap outside its limits by less than this is not named [mm]: it would read as 0 in inches."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,7 @@ class Diagnosis:
         Touch force after the best adjustment without cutting [N], shape (K, F).
     adjusting_cures
         Whether adjusting alone meets every limit.
-    relief_change_mm, saddle_move_mm, nut_move_mm
+    relief_change_mm, saddle_height_change_mm, nut_height_change_mm
         That adjustment [mm]; moves have shape (K,).
     """
 
@@ -75,8 +75,8 @@ class Diagnosis:
     adjusted_touch_force_n: FloatArray
     adjusting_cures: bool
     relief_change_mm: float
-    saddle_move_mm: FloatArray
-    nut_move_mm: FloatArray
+    saddle_height_change_mm: FloatArray
+    nut_height_change_mm: FloatArray
 
     @property
     def touching(self) -> int:
@@ -95,8 +95,8 @@ class Diagnosis:
                 "touch_force_after_n": plain_numbers(self.adjusted_touch_force_n[k]),
                 "action_mm": float(self.action_mm[k]),
                 "first_fret_gap_mm": float(self.first_fret_gap_mm[k]),
-                "saddle_change_mm": float(self.saddle_move_mm[k]),
-                "nut_change_mm": float(self.nut_move_mm[k]),
+                "saddle_height_change_mm": float(self.saddle_height_change_mm[k]),
+                "nut_height_change_mm": float(self.nut_height_change_mm[k]),
             }
             for k in range(self.measurement.string_count)
         ]
@@ -168,8 +168,8 @@ def diagnose(
         adjusted_touch_force_n=adjusted.force_n,
         adjusting_cures=reach == "cures",
         relief_change_mm=best.solution.relief_change_mm,
-        saddle_move_mm=best.solution.saddle_move_mm,
-        nut_move_mm=best.solution.nut_move_mm,
+        saddle_height_change_mm=best.solution.saddle_height_change_mm,
+        nut_height_change_mm=best.solution.nut_height_change_mm,
     )
 
 
@@ -186,7 +186,7 @@ def _best_adjustment(problem: Problem) -> tuple[Outcome, Reach]:
     if cured is not None:
         return cured, "cures"
     closed = np.ones(problem.frets, dtype=bool)
-    model.forgive_worn()  # adjusting cannot mend a worn crown: that is a finding of its own
+    model.forgive_worn()  # adjusting cannot cure a worn crown: that is a finding of its own
     with frets_closed(model, closed):
         solution = model.most_attack()
     reach: Reach = "limits" if solution is not None else "travel"
@@ -203,107 +203,139 @@ def _best_adjustment(problem: Problem) -> tuple[Outcome, Reach]:
 def _touching(problem: Problem, found: TouchForce) -> list[Finding]:
     short = found.force_n < problem.attack_n[:, None]
     if not short.any():
-        least = float((found.force_n / np.maximum(problem.attack_n[:, None], 1e-9)).min())
-        sentence = f"Every position bears the attack; the least bears {least:.2f} times it."
-        return [Finding("touches", sentence, "", "note")]
+        return [
+            Finding(
+                "touches",
+                "Every note stays clear at the player's attack; the weakest up to {least:share} "
+                "of it.",
+                severity="note",
+                least=_weakest_share(problem, found),
+            )
+        ]
     findings = []
     for k in np.flatnonzero(short.any(axis=1)):
-        stops = np.flatnonzero(short[k])
-        worst = int(stops[np.argmin(found.force_n[k, stops])])
-        force = found.force_n[k, worst]
-        where = "open" if worst == 0 else f"at fret {worst}"
-        first = found.critical_fret[k, worst]
-        bears = (
-            f"touches fret {first} at rest"
+        stopped = np.flatnonzero(short[k])
+        worst = int(stopped[np.argmin(found.force_n[k, stopped])])
+        force, first = float(found.force_n[k, worst]), int(found.critical_fret[k, worst])
+        note = sentence("stopped at fret {fret}", fret=worst) if worst else sentence("open")
+        how = (
+            sentence("touches fret {first} at rest", first=first)
             if force <= 0.0
-            else f"bears only {force:.2f} N of {problem.attack_n[k]:.2f} N and reaches "
-            f"fret {first} first"
+            else sentence(
+                "stays clear up to {force:force} of {attack:force} and touches fret {first} first",
+                force=force,
+                attack=float(problem.attack_n[k]),
+                first=first,
+            )
         )
         findings.append(
             Finding(
                 "touches",
-                f"String {k + 1} touches at {len(stops)} of {problem.frets} positions; "
-                f"the worst, {where}, {bears}.",
-                f"string {k + 1}",
+                "String {string} touches at {touching} of {notes} notes. The weakest, {note}, "
+                "{how}.",
+                at=At(strings=(int(k) + 1,), frets=(first,), stopped_fret=worst),
+                string=int(k) + 1,
+                touching=len(stopped),
+                notes=problem.frets,
+                note=note,
+                how=how,
             )
         )
     return findings
 
 
+def _weakest_share(problem: Problem, found: TouchForce) -> float:
+    """Return the lowest touch force over the attack, not under nothing."""
+    share = found.force_n / np.maximum(problem.attack_n[:, None], 1e-9)
+    return max(0.0, float(share.min()))
+
+
 def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Finding]:
-    """Name what is out of line, each with how many touching positions mending it would cure."""
+    """Return what is out of line, each with how many notes correcting it would clear."""
     specification = problem.specification
-    unit = specification.unit
     touching = _still_touching(problem)
     weighed: list[tuple[int, Finding]] = []
 
-    def weigh(code: str, sentence: str, mended: Problem) -> None:
-        cured = touching - _still_touching(mended)
-        if touching:
-            sentence += f" Mending this alone would clear {max(cured, 0)} of {touching} positions."
-        weighed.append((-cured, Finding(code, sentence)))
+    def weigh(code: str, fact: Sentence, at: At, corrected: Problem | None) -> None:
+        cured = 0 if corrected is None else touching - _still_touching(corrected)
+        if corrected is None or not touching:
+            weighed.append((-cured, Finding(code, "{fact}", at=at, fact=fact)))
+            return
+        cure = "{fact} Correcting this alone would clear {cured} of {touching} touching notes."
+        finding = Finding(code, cure, at=at, fact=fact, cured=max(cured, 0), touching=touching)
+        weighed.append((-cured, finding))
 
     relief = specification.target.relief
     if _relief_outside(problem):
-        change = relief.value_mm - problem.relief_found_mm
-        sentence = (
-            f"The relief is {length_text(problem.relief_found_mm, unit)}; it should be "
-            f"{length_text(relief.minimum_mm, unit)} to {length_text(relief.maximum_mm, unit)}."
-        )
+        values: dict[str, Value] = {
+            "relief": problem.relief_found_mm,
+            "low": relief.minimum_mm,
+            "high": relief.maximum_mm,
+        }
+        text = "The relief is {relief:length}; it should be {low:figure} to {high:length}."
         if problem.relief_free:
-            weigh("relief", sentence, _with_relief(problem, change))
+            change = relief.value_mm - problem.relief_found_mm
+            weigh("relief", Sentence(text, values), At(), _with_relief(problem, change))
         else:
-            sentence += " This neck has no truss rod to set it with."
-            weighed.append((0, Finding("relief", sentence)))
+            rodless = text + " This neck has no truss rod to set it with."
+            weigh("relief", Sentence(rodless, values), At(), None)
     reference = specification.scale.reference_fret
     for code, name, fret, gap, limits in (
-        ("action", f"action over fret {reference}", reference, action, specification.target.action),
+        ("action", "action", reference, action, specification.target.action),
         ("first-fret-gap", "first-fret gap", 1, first, specification.target.first_fret_gap),
     ):
         low = np.array([limit.minimum_mm for limit in limits])
         high = np.array([limit.maximum_mm for limit in limits])
-        shown = 0.5 * (0.001 if unit == "mm" else 0.0001 * MM_PER_INCH)  # less would read as 0
-        for off, word in ((gap < low - shown, "under"), (gap > high + shown, "over")):
+        for off, end in (
+            (gap < low - _LEAST_NAMED_MM, "below its lower limit"),
+            (gap > high + _LEAST_NAMED_MM, "above its upper limit"),
+        ):
             if not off.any():
                 continue
-            strings = [int(k) + 1 for k in np.flatnonzero(off)]
-            outside = np.maximum(low - gap, gap - high)
-            plural = "" if len(strings) == 1 else "s"
-            sentence = (
-                f"The {name} is {word} its limit on string{plural} {numbers(strings)}, by up to "
-                f"{length_text(float(outside[off].max()), unit)}."
+            strings = tuple(int(k) + 1 for k in np.flatnonzero(off))
+            fact = sentence(
+                "The {name} of {on:strings} is {end}, by up to {by:length}.",
+                name=name,
+                on=strings,
+                end=end,
+                by=float(np.maximum(low - gap, gap - high)[off].max()),
             )
             wanted = np.array([limit.value_mm for limit in limits])
-            weigh(code, sentence, _with_gap(problem, fret, np.where(off, wanted - gap, 0.0)))
+            corrected = _with_gap(problem, fret, np.where(off, wanted - gap, 0.0))
+            weigh(code, fact, At(strings=strings, frets=(fret,)), corrected)
     harmless: list[int] = []
     for j, step, strings in _odd_frets(problem):
-        high_fret = step > 0.0
         tops = problem.measurement.crown_top_mm.copy()
-        rows = np.array(strings) - 1
-        tops[rows, j - 1] -= step
-        plural = "" if len(strings) == 1 else "s"
-        sentence = (
-            f"Fret {j} stands {length_text(abs(step), unit)} "
-            f"{'above' if high_fret else 'below'} the line of its neighbours under "
-            f"string{plural} {numbers(strings)}."
+        tops[np.array(strings) - 1, j - 1] -= step
+        fact = Sentence(
+            "Fret {fret} stands {step:length} above the line of its neighbours under {on:strings}."
+            if step > 0.0
+            else "Fret {fret} lies {step:length} below the line of its neighbours under "
+            "{on:strings}.",
+            {"fret": j, "step": abs(step), "on": strings},
         )
-        mended = problem.with_heights(
+        corrected = problem.with_heights(
             crown_top_mm=tops,
             nut_mm=problem.measurement.nut_mm,
             saddle_mm=problem.measurement.saddle_mm,
         )
-        if _still_touching(mended) < touching:
-            weigh("high-fret" if high_fret else "low-fret", sentence, mended)
+        if _still_touching(corrected) < touching:
+            code = "high-fret" if step > 0.0 else "low-fret"
+            weigh(code, fact, At(strings=strings, frets=(j,)), corrected)
         elif j not in harmless:
             harmless.append(j)
     causes = [finding for _, finding in sorted(weighed, key=lambda pair: pair[0])]
     if harmless:
-        plural = "" if len(harmless) == 1 else "s"
-        sentence = (
-            f"Fret{plural} {numbers(harmless)} stand{'s' if len(harmless) == 1 else ''} out from "
-            "the neighbours, but mending one alone would clear no position."
+        causes.append(
+            Finding(
+                "high-fret",
+                "{frets:plural Fret|Frets} {frets:numbers} {frets:plural stands|stand} out from "
+                "the neighbours, but correcting one alone would clear no note.",
+                at=At(frets=tuple(harmless)),
+                severity="note",
+                frets=tuple(harmless),
+            )
         )
-        causes.append(Finding("high-fret", sentence, "", "note"))
     return causes
 
 
@@ -316,7 +348,7 @@ def _still_touching(problem: Problem) -> int:
     return int((_touch_force(problem).force_n < problem.attack_n[:, None]).sum())
 
 
-def _odd_frets(problem: Problem) -> list[tuple[int, float, list[int]]]:
+def _odd_frets(problem: Problem) -> list[tuple[int, float, tuple[int, ...]]]:
     """Return frets that stand out from the line of their neighbours: fret, step [mm], strings."""
     found = problem.measurement
     step, odd = standing_out(
@@ -328,7 +360,7 @@ def _odd_frets(problem: Problem) -> list[tuple[int, float, list[int]]]:
             rows = np.flatnonzero(odd[:, column] & (np.sign(step[:, column]) == sign))
             if rows.size:
                 middle = float(np.median(step[rows, column]))
-                frets.append((int(column) + 1, middle, [int(k) + 1 for k in rows]))
+                frets.append((int(column) + 1, middle, tuple(int(k) + 1 for k in rows)))
     return frets
 
 
@@ -360,53 +392,53 @@ def _with_gap(problem: Problem, fret: int, change_mm: FloatArray) -> Problem:
 def _worn(problem: Problem) -> list[Finding]:
     height = problem.measurement.crown_height_mm
     least = problem.specification.fretwire.least_crown_height_mm
-    frets = [int(j) + 1 for j in np.flatnonzero((height < least + 0.05).any(axis=0))]
+    frets = tuple(int(j) + 1 for j in np.flatnonzero((height < least + 0.05).any(axis=0)))
     if not frets:
         return []
-    unit = problem.specification.unit
-    plural = "" if len(frets) == 1 else "s"
-    sentence = (
-        f"Fret{plural} {numbers(frets)} {'has' if len(frets) == 1 else 'have'} little crown left: "
-        f"{length_text(float(height.min()), unit)} at the lowest, {length_text(least, unit)} "
-        "must stay."
-    )
-    return [Finding("worn", sentence)]
+    return [
+        Finding(
+            "worn",
+            "{frets:plural Fret|Frets} {frets:numbers} {frets:plural has|have} little crown left: "
+            "{lowest:length} at the lowest; {least:length} must stay.",
+            at=At(frets=frets),
+            frets=frets,
+            lowest=float(height.min()),
+            least=least,
+        )
+    ]
 
 
 def _cure(
     problem: Problem, found: TouchForce, adjusted: TouchForce, best: Outcome, reach: Reach
 ) -> Finding:
-    before = int((found.force_n < problem.attack_n[:, None]).sum())
-    after = int((adjusted.force_n < problem.attack_n[:, None]).sum())
     solution = best.solution
-    moved = (
-        abs(solution.relief_change_mm) > 1e-3
-        or (np.abs(solution.saddle_move_mm) > 1e-3).any()
-        or (np.abs(solution.nut_move_mm) > 1e-3).any()
-    )
     if reach == "cures":
-        done = "Adjusting alone meets every limit" if moved else "Nothing needs to be done"
+        moved = (
+            abs(solution.relief_change_mm) > 1e-3
+            or (np.abs(solution.saddle_height_change_mm) > 1e-3).any()
+            or (np.abs(solution.nut_height_change_mm) > 1e-3).any()
+        )
+        what = "Adjusting alone meets" if moved else "The instrument as found meets"
+        text = "{what} every limit; no metal has to come off."
         if not problem.relief_free and _relief_outside(problem):
-            done += " but that of the relief" if moved else " that can be; the relief stays"
-        return Finding("cure", f"{done}; no metal has to come off.", "", "note")
-    attack = np.maximum(problem.attack_n[:, None], 1e-9)
-    worst_before = float((found.force_n / attack).min())
-    worst_after = float((adjusted.force_n / attack).min())
-    touch = f"{before} positions touch now, {after} would"
-    if reach == "limits":
-        share = max(0.0, solution.attack_share)
-        how = (
-            f"within the limits it surely bears no more than {share:.2f} of the attack, extra "
-            f"clearance and measurement uncertainty counted ({worst_after:.2f} without them, "
-            f"{worst_before:.2f} as found; {touch})"
-        )
-    else:
-        how = (
-            f"{'rod, saddle' if problem.relief_free else 'saddle'} and nut do not reach the "
-            "limits; the best that they can do takes the "
-            f"worst position from {worst_before:.2f} to {worst_after:.2f} of the attack ({touch})"
-        )
-    return Finding(
-        "cure",
-        f"Adjusting alone does not meet every limit: {how}; see the plan for what has to be cut.",
+            text = "{what} every limit but that of the relief; no metal has to come off."
+        return Finding("cure", "{cure}", severity="note", cure=sentence(text, what=what))
+    text = (
+        "Adjusting {what:list} alone does not meet every limit. Within the limits the weakest note "
+        "stays clear up to {after:share} of the player's attack ({certain:share} is certain after "
+        "allowances and measurement uncertainty)"
+        if reach == "limits"
+        else "Adjusting {what:list} alone does not reach the limits. At best it takes the weakest "
+        "note from {before:share} to {after:share} of the player's attack"
     )
+    cure = sentence(
+        text + "; {touching:count note} {touching:plural touches|touch} as found, {still} would. "
+        "See the plan for what has to be cut.",
+        what=("rod", "saddle", "nut") if problem.relief_free else ("saddle", "nut"),
+        before=_weakest_share(problem, found),
+        after=_weakest_share(problem, adjusted),
+        certain=max(0.0, solution.attack_share),
+        touching=int((found.force_n < problem.attack_n[:, None]).sum()),
+        still=int((adjusted.force_n < problem.attack_n[:, None]).sum()),
+    )
+    return Finding("cure", "{cure}", cure=cure)

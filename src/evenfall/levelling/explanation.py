@@ -1,4 +1,4 @@
-"""Why the plan is as it is: binding limits in words, the price of each limit, effort and risk."""
+"""Why the plan is as it is: what it is bound by, the price of each limit, effort and risk."""
 
 from __future__ import annotations
 
@@ -7,19 +7,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.plan import METHODS, Binding, LimitName, MethodResult, Price, Side
+from evenfall.strings.clearance import rest_clearance_mm, touch_force
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.levelling.methods import Outcome
     from evenfall.levelling.model import LevellingModel
     from evenfall.levelling.problem import Problem
     from evenfall.strings.clearance import TouchForce
-
-    FloatArray = NDArray[np.float64]
 
 #: Bench time [min]: estimates, common practice, no source.
 MINUTES = {
@@ -37,15 +35,7 @@ _SMALL = 1e-7
 
 
 def binding_limits(model: LevellingModel, outcome: Outcome) -> tuple[Binding, ...]:
-    """Return the limits that hold the metal where it is, dearest first.
-
-    Parameters
-    ----------
-    model
-        The model that was solved.
-    outcome
-        Its outcome; the dual values of its metal objective name the limits.
-    """
+    """Return the limits that keep the metal from being less, dearest first: its dual values."""
     dual = outcome.solution.row_dual
     if outcome.solution.metal_mm < _SMALL or not dual.size:
         return ()
@@ -110,15 +100,7 @@ def _life_binding(model: LevellingModel, dual: FloatArray) -> list[Binding]:
 
 
 def prices(model: LevellingModel, outcome: Outcome) -> tuple[Price, ...]:
-    """Return what easing each limit a little would save in metal.
-
-    Parameters
-    ----------
-    model
-        The model that was solved.
-    outcome
-        Its outcome.
-    """
+    """Return what relaxing each limit a little would save in metal."""
     dual = outcome.solution.row_dual
     if outcome.solution.metal_mm < _SMALL or not dual.size:
         return ()
@@ -138,22 +120,23 @@ def prices(model: LevellingModel, outcome: Outcome) -> tuple[Price, ...]:
     return tuple(p for p in listed if p.metal_mm > _SMALL)
 
 
-def method_result(outcome: Outcome, after: TouchForce) -> MethodResult:
-    """Return what a way that holds every limit comes to.
+def touch_force_after(outcome: Outcome) -> TouchForce:
+    """Return the touch force after the work."""
+    problem = outcome.problem
+    clearance = rest_clearance_mm(
+        problem.lines, outcome.nut_after_mm, outcome.crown_top_after_mm, outcome.saddle_after_mm
+    )
+    return touch_force(clearance, problem.excursion)
 
-    Parameters
-    ----------
-    outcome
-        What is cut, moved and replaced.
-    after
-        Touch force after work.
-    """
+
+def method_result(outcome: Outcome) -> MethodResult:
+    """Return what a method that meets every limit comes to."""
     problem, solution = outcome.problem, outcome.solution
-    attack = np.broadcast_to(problem.attack_n[:, None], after.force_n.shape)
+    force = touch_force_after(outcome).force_n
+    attack = np.broadcast_to(problem.player_n[:, None], force.shape)
     share = np.full(attack.shape, np.inf)
-    np.divide(after.force_n, attack, out=share, where=attack > 0.0)
+    np.divide(force, attack, out=share, where=attack > 0.0)
     least = float(outcome.crown_height_after_mm.min())
-    margin = 100.0 * float(share.min()) if attack.any() else float("nan")
     return MethodResult(
         method=outcome.method,
         holds=True,
@@ -162,7 +145,7 @@ def method_result(outcome: Outcome, after: TouchForce) -> MethodResult:
         frets_replaced=len(outcome.replaced),
         lowest_crown_mm=least,
         life_used=_life_used(problem, outcome),
-        lowest_touch_margin_percent=margin,
+        lowest_touch_margin_percent=100.0 * float(share.min()),
         minutes=_minutes(outcome),
         risks=_risks(outcome, least),
         remark=outcome.remark,
@@ -172,7 +155,7 @@ def method_result(outcome: Outcome, after: TouchForce) -> MethodResult:
 def _life_used(problem: Problem, outcome: Outcome) -> float:
     room = problem.room_mm
     cut = outcome.solution.removal_mm
-    # where the least height had to be eased, all the life there was is used and more
+    # where the least height had to be relaxed, all the life there was is used and more
     return float(np.where(cut < room, cut / np.maximum(room, 1e-12), cut > 0.0).max())
 
 
@@ -180,8 +163,10 @@ def _minutes(outcome: Outcome) -> float:
     """Return the estimated bench time of an outcome [min], from `MINUTES`."""
     solution = outcome.solution
     total = MINUTES["rod"] if abs(solution.relief_change_mm) > 1e-3 else 0.0
-    total += MINUTES["saddle, each string"] * int((np.abs(solution.saddle_move_mm) > 1e-3).sum())
-    total += MINUTES["nut, each slot"] * int((np.abs(solution.nut_move_mm) > 1e-3).sum())
+    total += MINUTES["saddle, each string"] * int(
+        (np.abs(solution.saddle_height_change_mm) > 1e-3).sum()
+    )
+    total += MINUTES["nut, each slot"] * int((np.abs(solution.nut_height_change_mm) > 1e-3).sum())
     touched = len(outcome.touched)
     if outcome.method == "beam":
         total += MINUTES["beam, once"] + MINUTES["fret, each, re-crowned"] * touched
@@ -198,18 +183,20 @@ def _risks(outcome: Outcome, least_height_mm: float) -> tuple[Sentence, ...]:
     wire = problem.specification.fretwire
     risks = []
     if outcome.method == "refret":
-        risks.append(sentence("wood comes off the board, which cannot be put back"))
+        risks.append(sentence("Wood comes off the board and cannot be put back."))
     elif outcome.replaced:
-        risks.append(sentence("slots may be damaged as frets come out"))
+        risks.append(sentence("Slots may be damaged as frets come out."))
     if solution.removal_mm.max(initial=0.0) > 0.0:
         left = least_height_mm - wire.least_crown_height_mm
         risks.append(
-            sentence("only {left:length} of crown is left to cut another time", left=max(0.0, left))
+            sentence(
+                "Only {left:length} of crown is left to cut another time.", left=max(0.0, left)
+            )
             if left < 0.05
-            else sentence("metal cannot be put back")
+            else sentence("Metal cannot be put back.")
         )
-    if (solution.nut_move_mm < -1e-3).any():
-        risks.append(sentence("a nut slot cut too deep has to be filled"))
+    if (solution.nut_height_change_mm < -1e-3).any():
+        risks.append(sentence("A nut slot cut too deep has to be filled."))
     return tuple(risks)
 
 
@@ -220,9 +207,9 @@ def failed_method(method: str, remark: Sentence) -> MethodResult:
 
 
 def recommend(results: Sequence[MethodResult]) -> tuple[str, Sentence]:
-    """Return the method to take, and why.
+    """Return the method to use, and why.
 
-    Least metal first, old frets before new ones, then fewest frets touched, then least time.
+    Old frets before new ones, least metal, then fewest frets touched, then least time.
     """
     holding = [r for r in results if r.holds]
     if not holding:
@@ -252,12 +239,11 @@ def recommend(results: Sequence[MethodResult]) -> tuple[str, Sentence]:
     dearer = [r for r in holding if r.metal_mm > best.metal_mm + 1e-6 and not r.frets_replaced]
     if not dearer:
         return best.method, sentence(
-            "It removes the least metal of the methods that meet every limit: {taken}.", taken=taken
+            "No method that meets every limit removes less metal: {taken}.", taken=taken
         )
     next_best = min(dearer, key=lambda r: r.metal_mm)
     return best.method, sentence(
-        "It removes the least metal of the methods that meet every limit: {taken} "
-        "({other}: {more:length}).",
+        "No method that meets every limit removes less metal: {taken} ({other}: {more:length}).",
         taken=taken,
         other=METHODS[next_best.method],
         more=next_best.metal_mm,

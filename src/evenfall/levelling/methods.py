@@ -1,18 +1,20 @@
 """The methods: the same limits, reached by different means.
 
-Each function returns an `Outcome`, or None where that way cannot hold the limits.
+Each function returns an `Outcome`, or None where the method does not meet every limit. Those that
+search take a `progress`, which may stop them by raising `Cancelled`.
 """
 
 from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from itertools import count
 from typing import TYPE_CHECKING
 
 import highspy
 import numpy as np
 
-from evenfall.errors import SolverError
+from evenfall.errors import Progress, SolverError, silent
 from evenfall.levelling.model import LevellingModel, Solution
 from evenfall.levelling.problem import removable_mm
 from evenfall.levelling.solver import QuietHighs
@@ -23,18 +25,17 @@ from evenfall.wording import Sentence, sentence
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import BoolArray, FloatArray
     from evenfall.levelling.problem import Problem
-
-    BoolArray = NDArray[np.bool_]
-    FloatArray = NDArray[np.float64]
 
 MOST_NODES = 50
 """Nodes the search for the fewest frets may visit; a count, so that every run ends alike."""
 
 BEAM_DROPS_MM = (0.0, 0.01, 0.02, 0.04, 0.08, 0.16, 0.24, 0.32)
 """How far a beam that would nearly do is lowered, in turn, to find one that does [mm]."""
+
+SAME_METAL_MM = 1.5e-6
+"""Metal that differs by less than this may count as the same [mm]: it is compared to 1e-6 mm."""
 
 METAL_WEIGHT_PER_MM = 1e-3
 """Weight of metal against one fret [1/mm]: it settles which of equally few frets are worked on."""
@@ -55,9 +56,9 @@ class Outcome:
     replaced
         Frets that get new wire.
     proven
-        Whether the program has proved that this way needs no less.
+        Whether the program has proved that this method needs no less.
     remark
-        What else there is to say.
+        What else there is to say; None for nothing.
     """
 
     method: str
@@ -84,12 +85,14 @@ class Outcome:
     @property
     def nut_after_mm(self) -> FloatArray:
         """Nut slot floors after work, shape (K,) [mm]."""
-        return np.asarray(self.problem.measurement.nut_mm + self.solution.nut_move_mm)
+        return np.asarray(self.problem.measurement.nut_mm + self.solution.nut_height_change_mm)
 
     @property
     def saddle_after_mm(self) -> FloatArray:
         """Saddle tops after work, shape (K,) [mm]."""
-        return np.asarray(self.problem.measurement.saddle_mm + self.solution.saddle_move_mm)
+        return np.asarray(
+            self.problem.measurement.saddle_mm + self.solution.saddle_height_change_mm
+        )
 
     @property
     def touched(self) -> tuple[int, ...]:
@@ -100,15 +103,7 @@ class Outcome:
 
 @contextmanager
 def frets_closed(model: LevellingModel, closed: BoolArray) -> Iterator[None]:
-    """Let no metal come off some frets for a while.
-
-    Parameters
-    ----------
-    model
-        The job's model; as it was afterwards.
-    closed
-        Which frets, shape (F,).
-    """
+    """Let no metal come off some frets for a while."""
     before = model.closed
     model.close_frets(before | closed)
     try:
@@ -118,40 +113,45 @@ def frets_closed(model: LevellingModel, closed: BoolArray) -> Iterator[None]:
 
 
 def adjust_only(model: LevellingModel) -> Outcome | None:
-    """Move rod, saddle and nut; cut nothing.
-
-    Parameters
-    ----------
-    model
-        The job's model.
-    """
+    """Move rod, saddle and nut; cut nothing."""
     with frets_closed(model, np.ones(model.problem.frets, dtype=bool)):
         solution = model.least_metal()
     return None if solution is None else Outcome("adjust", model.problem, solution)
 
 
 def every_crossing(model: LevellingModel) -> Outcome | None:
-    """Cut each crossing by its own amount: the least metal there is.
-
-    Parameters
-    ----------
-    model
-        The job's model.
-    """
+    """Cut each crossing to its computed height: the least metal there is."""
     solution = model.least_metal()
     return None if solution is None else Outcome("profile", model.problem, solution)
 
 
-def fewest_frets(model: LevellingModel, each: Outcome) -> Outcome:
-    """Cut on as few frets as can be.
+def spot_may_win(model: LevellingModel, each: Outcome) -> bool:
+    """Return whether cutting the fewest frets might take no more metal than `each` does.
 
-    Parameters
-    ----------
-    model
-        The job's model.
-    each
-        Its answer by `every_crossing`.
+    It does not where the least metal takes every fret that it is on, while fewer frets would do.
+    Some fewer are looked for; where none are found they may still exist, and the search has to say.
     """
+    opened = each.solution.removal_mm.sum(axis=0) > 0.0
+    enough = each.solution.metal_mm + SAME_METAL_MM
+    metal, nothing = model.cost_of(model.r.ravel()), np.zeros(model.column_count)
+    fewer_do = False
+    for j in np.flatnonzero(opened):
+        closed = np.zeros_like(opened)
+        closed[j] = True
+        with frets_closed(model, closed):
+            value = model.minimise(metal)
+            if value is None:  # nothing holds without this fret
+                continue
+            if value <= enough:
+                return True
+            cut = (model.values()[model.r] > 0.0).any(axis=0)
+        with frets_closed(model, closed | ~opened):
+            fewer_do = fewer_do or cut.sum() < opened.sum() or model.minimise(nothing) is not None
+    return not fewer_do
+
+
+def fewest_frets(model: LevellingModel, each: Outcome, progress: Progress = silent) -> Outcome:
+    """Cut on as few frets as can be; `each` is the model's answer by `every_crossing`."""
 
     def feasible(opened: BoolArray) -> bool:
         with frets_closed(model, ~opened):
@@ -161,10 +161,12 @@ def fewest_frets(model: LevellingModel, each: Outcome) -> Outcome:
     opened, proven = _fewest(
         each.solution.removal_mm.sum(axis=0),
         feasible,
+        progress,
         lambda needed, enough: _integer_program(
             model,
             needed,
             enough,
+            progress,
             gate_rows=[
                 # r[k, j] <= room[k, j] where fret j is opened, 0 where it is not
                 (int(column), int(column) % model.problem.frets, 1.0, -float(room), 0.0)
@@ -174,31 +176,23 @@ def fewest_frets(model: LevellingModel, each: Outcome) -> Outcome:
     )
     with frets_closed(model, ~opened):
         solution = _solved(model)
-    remark = (
-        None
-        if proven
-        else sentence("a plan that touches fewer frets may exist; the search was cut short")
-    )
+    remark = None if proven else sentence("Found by search; fewer frets may do.")
     return Outcome("spot", model.problem, solution, proven=proven, remark=remark)
 
 
-def replace_frets(model: LevellingModel) -> Outcome | None:
-    """Replace as few frets as can be with new wire, then cut the least.
+def _new_wire(
+    model: LevellingModel,
+) -> tuple[FloatArray, FloatArray, Callable[[BoolArray], bool]]:
+    """Return what new wire gains at each crossing [mm], how much of it may not stay, and a test.
 
     New wire raises a crossing by what wear has taken: a removal that may be negative down to that
-    amount.
-
-    Parameters
-    ----------
-    model
-        The job's model.
+    amount. The test says whether new wire in some frets, shape (F,), meets every limit.
     """
     problem = model.problem
     gain = np.maximum(
         0.0,
         problem.specification.fretwire.crown_height_mm - problem.measurement.crown_height_mm,
     )
-
     everything = np.ones(problem.frets, dtype=bool)
     # new wire in place of a worn crown has to leave the least height too
     short = np.maximum(0.0, gain - with_new_wire(problem, everything, gain).room_mm)
@@ -213,15 +207,30 @@ def replace_frets(model: LevellingModel) -> Outcome | None:
         finally:
             model.bound_columns(model.r, 0.0, high)
 
-    if not feasible(everything):
+    return gain, short, feasible
+
+
+def new_wire_helps(model: LevellingModel) -> bool:
+    """Return whether new wire meets every limit, in however many frets."""
+    _, _, feasible = _new_wire(model)
+    return feasible(np.ones(model.problem.frets, dtype=bool))
+
+
+def replace_frets(model: LevellingModel, progress: Progress = silent) -> Outcome | None:
+    """Replace as few frets as can be with new wire, then cut the least."""
+    problem = model.problem
+    gain, short, feasible = _new_wire(model)
+    if not feasible(np.ones(problem.frets, dtype=bool)):
         return None
     opened, proven = _fewest(
         gain.sum(axis=0) + 1.0,
         feasible,
+        progress,
         lambda needed, enough: _integer_program(
             model,
             needed,
             enough,
+            progress,
             low=-gain.ravel(),
             gate_rows=[
                 # r[k, j] >= -gain[k, j] where fret j is replaced, 0 where it is not
@@ -241,22 +250,12 @@ def replace_frets(model: LevellingModel) -> Outcome | None:
     if solution is None:
         return None
     frets = tuple(int(j) + 1 for j in np.flatnonzero(opened))
-    remark = None if proven else sentence("fewer may do; the search was cut short")
+    remark = None if proven else sentence("Found by search; fewer new frets may do.")
     return Outcome("partial-refret", fresh, solution, frets, proven, remark)
 
 
 def with_new_wire(problem: Problem, replaced: BoolArray, gain_mm: FloatArray) -> Problem:
-    """Return the job with new wire in some frets.
-
-    Parameters
-    ----------
-    problem
-        The job.
-    replaced
-        Which frets, shape (F,).
-    gain_mm
-        How much new wire raises each crossing, shape (K, F) [mm].
-    """
+    """Return the job with new wire in some frets."""
     wire = problem.specification.fretwire
     found = problem.measurement
     height = np.where(replaced, wire.crown_height_mm, found.crown_height_mm)
@@ -279,18 +278,12 @@ def with_new_wire(problem: Problem, replaced: BoolArray, gain_mm: FloatArray) ->
 
 
 def full_refret(problem: Problem) -> Outcome | None:
-    """Plane the board straight, fit new wire everywhere, then cut the least.
-
-    Parameters
-    ----------
-    problem
-        The job.
-    """
+    """Plane the board straight, fit new wire everywhere, then cut the least."""
     fresh, wood_mm = refretted(problem)
     solution = LevellingModel(fresh).least_metal()
     if solution is None:
         return None
-    remark = sentence("planing takes up to {wood:length} off the board", wood=wood_mm)
+    remark = sentence("Planing takes up to {wood:length} off the board.", wood=wood_mm)
     return Outcome("refret", fresh, solution, tuple(range(1, problem.frets + 1)), True, remark)
 
 
@@ -299,11 +292,6 @@ def refretted(problem: Problem) -> tuple[Problem, float]:
 
     The board is planed with the relief taken out, to the highest straight line under it at each
     string, so that the least wood goes.
-
-    Parameters
-    ----------
-    problem
-        The job.
     """
     wire = problem.specification.fretwire
     found = problem.measurement
@@ -324,11 +312,6 @@ def highest_line_under(x_mm: FloatArray, z_mm: FloatArray) -> FloatArray:
 
     It runs along the edge of the points' lower hull that spans their mean x (the dual of the
     two-variable linear program).
-
-    Parameters
-    ----------
-    x_mm, z_mm
-        Points, x rising, shape (F,) [mm]; the line is returned at each x.
     """
     hull: list[int] = []
     for point in range(len(x_mm)):
@@ -347,7 +330,7 @@ def highest_line_under(x_mm: FloatArray, z_mm: FloatArray) -> FloatArray:
     return np.asarray(z_mm[a] + (z_mm[b] - z_mm[a]) / (x_mm[b] - x_mm[a]) * (x_mm - x_mm[a]))
 
 
-def levelling_beam(problem: Problem) -> Outcome | None:
+def levelling_beam(problem: Problem, progress: Progress = silent) -> Outcome | None:
     """Level with a straight beam of the board's radius, the relief taken out first.
 
     What the beam leaves is min(crown, beam). For a given set of crossings it touches this is a
@@ -355,11 +338,6 @@ def levelling_beam(problem: Problem) -> Outcome | None:
     everything, and the one that would do if single crossings might be cut deeper than the beam,
     lowered until it does alone. From each the crossings that are only just reached are let go
     of, half of them at a time, then fewer, until that saves nothing more.
-
-    Parameters
-    ----------
-    problem
-        The job.
     """
     model = LevellingModel(problem, beam=True)
     metal = model.cost_of(model.r.ravel())
@@ -368,7 +346,10 @@ def levelling_beam(problem: Problem) -> Outcome | None:
         return None
     over = model.over_beam_mm()
 
+    tried = count(1)
+
     def cut(touching: BoolArray) -> tuple[float, BoolArray, FloatArray] | None:
+        progress("levelling beam", 1.0 - 0.98 ** next(tried))  # how many it takes is not known
         model.touch_with_beam(touching)
         value = model.minimise(metal)
         return None if value is None else (value, touching, model.values()[model.r])
@@ -386,7 +367,7 @@ def levelling_beam(problem: Problem) -> Outcome | None:
         solution = model.least_metal()
         if solution is not None:
             proven = value <= least + 1e-6
-            remark = None if proven else sentence("found by search; not proved minimal")
+            remark = None if proven else sentence("Found by search; not proved minimal.")
             return Outcome("beam", problem, solution, proven=proven, remark=remark)
     return None
 
@@ -424,6 +405,7 @@ def _let_go(
 def _fewest(
     weight: FloatArray,
     feasible: Callable[[BoolArray], bool],
+    progress: Progress,
     search: Callable[[BoolArray, int], tuple[BoolArray, bool] | None],
 ) -> tuple[BoolArray, bool]:
     """Return the fewest frets with which `feasible` holds, and whether that is proved.
@@ -436,26 +418,29 @@ def _fewest(
     opened = weight > 0.0
     if not feasible(opened):  # a cut so small that rounding took it for none was needed
         opened = everything.copy()
-    for j in np.flatnonzero(opened)[np.argsort(weight[opened], kind="stable")]:
+    steps = 2 * int(opened.sum()) + 1
+    for done, j in enumerate(np.flatnonzero(opened)[np.argsort(weight[opened], kind="stable")]):
+        progress("fewest frets", done / steps)
         trial = opened.copy()
         trial[j] = False
         if feasible(trial):
             opened = trial
     needed = np.zeros(len(weight), dtype=bool)
-    for j in np.flatnonzero(opened):
+    for done, j in enumerate(np.flatnonzero(opened), start=steps // 2):
+        progress("fewest frets", done / steps)
         without = everything.copy()
         without[j] = False
         needed[j] = not feasible(without)
-    count = int(opened.sum())
-    if count in (int(needed.sum()), 1):  # one fret is the fewest, as none was tried first
+    enough = int(opened.sum())
+    if enough in (int(needed.sum()), 1):  # one fret is the fewest, as none was tried first
         return opened, True
-    found = search(needed, count)
+    found = search(needed, enough)
     if found is None:
         return opened, False
     fewer, proven = found
     reached = int(fewer.sum())
-    if reached > count or not feasible(fewer):  # the search is looser by a rounding than the proof
-        return opened, proven and reached == count
+    if reached > enough or not feasible(fewer):  # the search is looser by a rounding than the proof
+        return opened, proven and reached == enough
     return fewer, proven
 
 
@@ -463,6 +448,7 @@ def _integer_program(
     model: LevellingModel,
     needed: BoolArray,
     enough: int,
+    progress: Progress,
     *,
     gate_rows: list[tuple[int, int, float, float, float | None]],
     low: FloatArray | None = None,
@@ -494,7 +480,7 @@ def _integer_program(
         entries = np.array([column, int(gates[fret])], dtype=np.int32)
         solver.addRow(*bounds, 2, entries, np.array([weight, gate]))
     solver.addRow(float(needed.sum()), float(enough), frets, gates, np.ones(frets))
-    solver.run()
+    solver.run_watched(lambda: progress("fewest frets", 0.9))
     if not np.isfinite(solver.getInfo().objective_function_value):
         return None
     solution = np.array(solver.getSolution().col_value)

@@ -1,8 +1,8 @@
 """The linear program of a levelling job, built once, re-solved warm.
 
 Columns: removal r[k, j]; relief change, saddle moves and nut moves, each as an up and a down
-part; the attack F[k] = A[k] alpha; the largest share of fret life `life`; and one easing per
-lever, fixed at zero unless asked for. Everything is linear (theory.md, section 3), so a slider
+part; the attack F[k] = A[k] alpha; the largest share of fret life `life`; and one relaxation per
+limit, fixed at zero unless asked for. Everything is linear (theory.md, section 3), so a slider
 move is a change of bounds or of K coefficients, and the last basis is a warm start.
 """
 
@@ -20,15 +20,11 @@ from evenfall.levelling.solver import QuietHighs
 from evenfall.strings.clearance import open_gap_mm, open_share
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.levelling.problem import Problem
 
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
-
-LEVERS = ("action", "first-fret-gap", "relief", "crown-height", "travel")
-"""Limits that can be eased by a length; the attack is eased through alpha."""
+LENGTH_LIMITS = ("action", "first-fret-gap", "relief", "crown-height", "travel")
+"""Limits that can be relaxed by a length; the attack is relaxed through alpha."""
 
 SLIPS = (1e-10, 1e-8, 1e-7)
 """How far an earlier answer may slip while a later one is sought [mm, or a share]: the least, and
@@ -41,7 +37,7 @@ _INF = highspy.kHighsInf
 _TOLERANCE, _NOTHING = 1e-10, 1e-8
 """What a limit may be missed by [mm], and what is still no more than rounding."""
 _DUAL, _PRIMAL = 1, 4  # values of the optimiser's option simplex_strategy
-_TRIES = (("off", _DUAL), ("off", _DUAL), ("off", _PRIMAL), ("on", _PRIMAL), ("on", _DUAL))
+_TRIES = (("off", _DUAL), ("off", _PRIMAL), ("on", _PRIMAL), ("on", _DUAL))
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,14 +50,14 @@ class Solution:
         Shape (K, F) [mm].
     relief_change_mm
         Change of relief [mm].
-    saddle_move_mm, nut_move_mm
-        Moves, positive up, shape (K,) [mm].
+    saddle_height_change_mm, nut_height_change_mm
+        Positive up, shape (K,) [mm].
     attack_share
-        Attack borne, as a multiple of the problem's attack.
+        Attack that every limit holds at, as a multiple of the problem's.
     life_used
         Largest share of fret life used.
-    easing_mm
-        Easing of each lever [mm].
+    relaxed_mm
+        By how much each limit is relaxed [mm].
     metal_mm, dual_mm
         Total removal and the dual bound that proves it least [mm].
     row_dual
@@ -70,11 +66,11 @@ class Solution:
 
     removal_mm: FloatArray
     relief_change_mm: float
-    saddle_move_mm: FloatArray
-    nut_move_mm: FloatArray
+    saddle_height_change_mm: FloatArray
+    nut_height_change_mm: FloatArray
     attack_share: float
     life_used: float
-    easing_mm: dict[str, float]
+    relaxed_mm: dict[str, float]
     metal_mm: float
     dual_mm: float
     row_dual: FloatArray
@@ -153,7 +149,7 @@ class LevellingModel:
         self.nut_up, self.nut_down = take(strings), take(strings)
         self.force = take(strings)
         self.alpha, self.life = int(take(1)[0]), int(take(1)[0])
-        self.ease = dict(zip(LEVERS, take(len(LEVERS)).tolist(), strict=True))
+        self.relax = dict(zip(LENGTH_LIMITS, take(len(LENGTH_LIMITS)).tolist(), strict=True))
         self.beam = take(4)
         self.column_count = at
         self.column_low = np.zeros(at)
@@ -162,18 +158,22 @@ class LevellingModel:
         self.column_low[self.force] = -_INF  # tied to alpha, which may be negative in a diagnosis
         if problem.specification.target.fall_away_from_fret is None:
             self.column_high[self.beam[3]] = 0.0
-        for free, moves in (  # what is kept stays, whatever limit is eased
-            (problem.relief_free, [self.relief_up, self.relief_down]),
-            (problem.saddle_free, [*self.saddle_up, *self.saddle_down]),
-            (problem.nut_free, [*self.nut_up, *self.nut_down]),
-        ):
-            if not free:
-                self.column_high[moves] = 0.0
-        for lever in LEVERS:
-            self.column_high[self.ease[lever]] = 0.0
+        for free, moves in self._moves():
+            self.column_high[moves] = _INF if free else 0.0
+        for limit in LENGTH_LIMITS:
+            self.column_high[self.relax[limit]] = 0.0
         self.column_low[self.alpha] = self.column_high[self.alpha] = 1.0
         self.column_high[self.life] = 1.0
         self.closed = np.zeros(frets, dtype=bool)
+
+    def _moves(self) -> tuple[tuple[bool, list[int]], ...]:
+        """Return what may move, and its columns; what is kept stays, whatever limit is relaxed."""
+        problem = self.problem
+        return (
+            (problem.relief_free, [self.relief_up, self.relief_down]),
+            (problem.saddle_free, [*self.saddle_up, *self.saddle_down]),
+            (problem.nut_free, [*self.nut_up, *self.nut_down]),
+        )
 
     def _clearance_rows(self, rows: _Rows) -> None:
         """Build c0 + (1-a)(z change at i) + a (saddle move) - (z change at j) >= m + F e."""
@@ -236,25 +236,23 @@ class LevellingModel:
         self.first_fret_gap = self._gap_rows(rows, 1, problem.first_fret_gap_mm, "first-fret-gap")
         relief = np.concatenate([self.r.ravel(), [self.relief_up, self.relief_down]])
         weights = np.concatenate([-problem.bow.weights.ravel(), [1.0, -1.0]])
-        ease = self.ease["relief"]
-        low, high = problem.relief_mm - problem.relief_found_mm
-        if not (self.limits and problem.relief_free):
-            low, high = -_INF, _INF  # nothing in reach moves it: diagnosis reports it instead
+        relax = self.relax["relief"]
+        low, high = self._relief_change_limits()
         self.relief = (
             rows.add(
-                np.append(relief, ease)[None, :],
+                np.append(relief, relax)[None, :],
                 np.append(weights, 1.0),
                 np.array([low]),
                 np.array([_INF]),
             ),
             rows.add(
-                np.append(relief, ease)[None, :],
+                np.append(relief, relax)[None, :],
                 np.append(weights, -1.0),
                 np.array([-_INF]),
                 np.array([high]),
             ),
         )
-        ease = self.ease["travel"]
+        relax = self.relax["travel"]
         self.travel_rows: list[slice] = []  # saddle down, saddle up, nut down, nut up
         for columns, travel in (
             (self.saddle_down, problem.saddle_travel_mm[0]),
@@ -264,15 +262,23 @@ class LevellingModel:
         ):
             self.travel_rows.append(
                 rows.add(
-                    np.column_stack([columns, np.full(columns.shape, ease)]),
+                    np.column_stack([columns, np.full(columns.shape, relax)]),
                     np.array([1.0, -1.0]),
                     np.full(columns.shape, -_INF),
                     np.full(columns.shape, travel),
                 )
             )
 
+    def _relief_change_limits(self) -> tuple[float, float]:
+        """Return between what the relief may change [mm]."""
+        problem = self.problem
+        if not (self.limits and problem.relief_free):
+            return -_INF, _INF  # nothing in reach moves it: diagnosis reports it instead
+        low, high = problem.relief_mm - problem.relief_found_mm
+        return float(low), float(high)
+
     def _gap_rows(
-        self, rows: _Rows, fret: int, limits_mm: FloatArray, lever: str
+        self, rows: _Rows, fret: int, limits_mm: FloatArray, limit: str
     ) -> tuple[slice, slice]:
         """Rows for the gap of the open string over a fret: at least and at most."""
         problem = self.problem
@@ -289,7 +295,7 @@ class LevellingModel:
                 self.saddle_down,
                 np.full(k.shape, self.relief_up),
                 np.full(k.shape, self.relief_down),
-                np.full(k.shape, self.ease[lever]),
+                np.full(k.shape, self.relax[limit]),
             ]
         )
         one = np.ones_like(a)
@@ -303,14 +309,14 @@ class LevellingModel:
         return at_least, rows.add(columns, values, -infinite, high)
 
     def _life_rows(self, rows: _Rows) -> None:
-        """Build r - room * life - easing <= 0, or <= what a worn crown already lacks, negative."""
+        """Build r - room * life - relaxation <= 0, or <= minus what a worn crown already lacks."""
         count = self.r.size
         self.life_rows = rows.add(
             np.column_stack(
                 [
                     self.r.ravel(),
                     np.full(count, self.life),
-                    np.full(count, self.ease["crown-height"]),
+                    np.full(count, self.relax["crown-height"]),
                 ]
             ),
             np.column_stack([np.ones(count), -self.problem.room_mm.ravel(), -np.ones(count)]),
@@ -379,14 +385,8 @@ class LevellingModel:
         """Return how far each crown stands over the beam of the last answer, shape (K, F) [mm]."""
         return np.asarray(self.beam_height - self.beam_shape @ self.values()[self.beam])
 
-    def touch_with_beam(self, touching: NDArray[np.bool_]) -> None:
-        """Say which crossings the beam cuts; the others it must clear.
-
-        Parameters
-        ----------
-        touching
-            Shape (K, F).
-        """
+    def touch_with_beam(self, touching: BoolArray) -> None:
+        """Set which crossings, shape (K, F), the beam cuts; the others it must clear."""
         self.bound_columns(self.r, 0.0, np.where(touching, _INF, 0.0).ravel())
         height = self.beam_height.ravel()
         rows = np.arange(self.beam_rows.start, self.beam_rows.stop)
@@ -434,15 +434,7 @@ class LevellingModel:
     # ---- changing -----------------------------------------------------------------------
 
     def bound_columns(self, columns: Any, low: Any, high: Any) -> None:
-        """Set bounds of columns.
-
-        Parameters
-        ----------
-        columns
-            Column numbers.
-        low, high
-            New bounds, scalars or arrays of the same shape.
-        """
+        """Set bounds of columns."""
         at = np.atleast_1d(np.asarray(columns)).ravel()
         self.column_low[at] = np.broadcast_to(low, at.shape)
         self.column_high[at] = np.broadcast_to(high, at.shape)
@@ -450,59 +442,45 @@ class LevellingModel:
             len(at), at.astype(np.int32), self.column_low[at], self.column_high[at]
         )
 
-    def close_frets(self, closed: NDArray[np.bool_]) -> None:
-        """Let no metal come off some frets.
-
-        Parameters
-        ----------
-        closed
-            Which frets, shape (F,).
-        """
+    def close_frets(self, closed: BoolArray) -> None:
+        """Let no metal come off some frets, shape (F,)."""
         self.closed = closed
         high = np.broadcast_to(np.where(closed, 0.0, _INF), self.r.shape)
         self.bound_columns(self.r, self.column_low[self.r.ravel()], high.ravel())
 
     def forgive_worn(self) -> None:
-        """Take crowns under the least height as they are."""
-        self.bound_columns(self.ease["crown-height"], 0.0, _INF)
+        """Accept crowns under the least height as they are."""
+        self.bound_columns(self.relax["crown-height"], 0.0, _INF)
 
     def bound_row(self, row: int, low_bound: float, high_bound: float) -> None:
-        """Set the bounds of one row.
-
-        Parameters
-        ----------
-        row
-            Row number.
-        low_bound, high_bound
-            New bounds, in the row's own unit.
-        """
+        """Set the bounds of one row, in its own unit."""
         self.row_low[row], self.row_high[row] = low_bound, high_bound
         self._highs.changeRowBounds(row, low_bound, high_bound)
 
     def bound_rows(self, rows: IntArray, low_bounds: Any, high_bounds: Any) -> None:
-        """Set the bounds of several rows.
-
-        Parameters
-        ----------
-        rows
-            Row numbers, shape (N,).
-        low_bounds, high_bounds
-            New bounds, in the rows' own unit; scalars or shape (N,).
-        """
+        """Set the bounds of several rows."""
         self.row_low[rows] = low_bounds
         self.row_high[rows] = high_bounds
         self._highs.changeRowsBounds(  # type: ignore[attr-defined]  # left out of highspy's stubs
             len(rows), rows.astype(np.int32), self.row_low[rows], self.row_high[rows]
         )
 
-    def set_attack(self, attack_n: FloatArray) -> None:
-        """Change the attack to bear.
+    def adopt(self, problem: Problem) -> None:
+        """Go over to a job that differs in attack, limits and what is kept, and in nothing else."""
+        was = self._moves()
+        before, self.problem = self.problem, problem
+        if not np.array_equal(before.attack_n, problem.attack_n):
+            self._set_attack(problem.attack_n)
+        if not np.array_equal(before.action_mm, problem.action_mm):
+            self.set_action_limits(problem.action_mm)
+        for (was_free, _), (free, moves) in zip(was, self._moves(), strict=True):
+            if was_free != free:
+                self.bound_columns(moves, 0.0, _INF if free else 0.0)
+        low, high = self._relief_change_limits()
+        self.bound_row(self.relief[0].start, low, _INF)
+        self.bound_row(self.relief[1].start, -_INF, high)
 
-        Parameters
-        ----------
-        attack_n
-            Shape (K,) [N].
-        """
+    def _set_attack(self, attack_n: FloatArray) -> None:
         for k, row in enumerate(range(self.attack_rows.start, self.attack_rows.stop)):
             begin, end = self.start[row], self.start[row + 1]
             entry = begin + int(np.flatnonzero(self.index[begin:end] == self.alpha)[0])
@@ -510,13 +488,7 @@ class LevellingModel:
             self._highs.changeCoeff(row, self.alpha, -float(attack_n[k]))
 
     def set_action_limits(self, limits_mm: FloatArray) -> None:
-        """Change the action limits.
-
-        Parameters
-        ----------
-        limits_mm
-            Lower and upper limits, shape (K, 2) [mm].
-        """
+        """Change the lower and upper action limits, shape (K, 2) [mm]."""
         rest = self._open_gap_found_mm(self.problem.specification.scale.reference_fret)
         at_least, at_most = self.action
         for k in range(self.problem.strings):
@@ -529,38 +501,18 @@ class LevellingModel:
             self.problem.lines, found.nut_mm, found.crown_top_mm, found.saddle_mm, fret
         )
 
-    def set_relief_limits(self, low_mm: float, high_mm: float) -> None:
-        """Change the relief limits.
-
-        Parameters
-        ----------
-        low_mm, high_mm
-            New limits [mm].
-        """
-        found = self.problem.relief_found_mm
-        self.bound_row(self.relief[0].start, low_mm - found, _INF)
-        self.bound_row(self.relief[1].start, -_INF, high_mm - found)
-
     # ---- solving ------------------------------------------------------------------------
 
-    def minimise(self, cost: FloatArray) -> float | None:
-        """Minimise a linear objective; return its value, or None if nothing fits the limits.
+    def minimise(self, cost: FloatArray, *, strategy: int = _DUAL) -> float | None:
+        """Return the least value of a linear objective, or None if nothing fits the limits.
 
-        Parameters
-        ----------
-        cost
-            One coefficient per column.
-
-        Raises
-        ------
-        SolverError
-            The optimiser stopped for any other reason.
+        `_PRIMAL` is the quicker strategy where the last answer still fits every limit.
         """
         self.cost = cost
         self._highs.changeColsCost(
             self.column_count, np.arange(self.column_count, dtype=np.int32), cost
         )
-        status = self._run()
+        status = self._run(strategy)
         if status == highspy.HighsModelStatus.kOptimal:
             return float(self._highs.getInfo().objective_function_value)
         if status in (
@@ -568,12 +520,12 @@ class LevellingModel:
             highspy.HighsModelStatus.kUnboundedOrInfeasible,
         ):
             return None
-        raise SolverError(f"The optimiser stopped early ({status.name}).")
+        raise SolverError("The optimiser stopped early ({status}).", status=status.name)
 
-    def _run(self) -> Any:
+    def _run(self, first: int) -> Any:
         """Run; from scratch if a warm start led nowhere; by the other methods if that did too."""
         try:
-            for presolve, strategy in _TRIES:
+            for presolve, strategy in (("off", first), *_TRIES):
                 self._highs.setOptionValue("presolve", presolve)
                 self._highs.setOptionValue("simplex_strategy", strategy)
                 outcome = self._highs.run()
@@ -598,15 +550,7 @@ class LevellingModel:
         return status
 
     def cost_of(self, columns: Any, weight: Any = 1.0) -> FloatArray:
-        """Return a cost vector with `weight` on some columns.
-
-        Parameters
-        ----------
-        columns
-            Column numbers.
-        weight
-            Scalar or array of the same shape.
-        """
+        """Return an objective with `weight`, one or one for each, on some columns."""
         cost = np.zeros(self.column_count)
         cost[np.asarray(columns)] = weight
         return cost
@@ -643,12 +587,12 @@ class LevellingModel:
             for slip in SLIPS:
                 self.bound_row(self.budget, -_INF, min(metal + slip, budget))
                 with suppress(SolverError):  # so near the bound that rounding may be in the way
-                    life = self.minimise(self.cost_of(self.life))
+                    life = self.minimise(self.cost_of(self.life), strategy=_PRIMAL)
                     if life is None:
                         continue
                     x = self.values()
                     self.bound_columns(self.life, 0.0, min(life + slip, life_high))
-                    if self.minimise(moves) is not None:
+                    if self.minimise(moves, strategy=_PRIMAL) is not None:
                         x = self.values()
                         break
                 self.bound_columns(self.life, 0.0, life_high)
@@ -661,14 +605,9 @@ class LevellingModel:
     def most_attack(
         self, budget_mm: float | None = None, *, even_touching: bool = False
     ) -> Solution | None:
-        """Bear the largest multiple of the attack, for a metal budget, then cut the least.
+        """Meet the largest multiple of the attack within a metal budget [mm], then cut the least.
 
-        Parameters
-        ----------
-        budget_mm
-            Total removal allowed [mm]; None for no bound.
-        even_touching
-            Accept that strings touch at rest: the share of the attack may be negative.
+        With `even_touching`, strings may touch at rest: the multiple may be negative.
         """
         budget_before = float(self.row_high[self.budget])
         try:
@@ -690,6 +629,11 @@ class LevellingModel:
             self.bound_row(self.budget, -_INF, budget_before)
         raise SolverError("The optimiser lost the plan it had found; please report this.")
 
+    def untouched(self) -> Solution:
+        """Return that nothing is cut or moved, for no attack at all."""
+        nothing = np.zeros(self.column_count)
+        return self._solution(nothing, 0.0, 0.0, np.zeros(len(self.row_low)))
+
     def values(self) -> FloatArray:
         """Return the column values of the last answer."""
         return np.array(self._highs.getSolution().col_value)
@@ -706,11 +650,6 @@ class LevellingModel:
         leans on (LP duality). A dual that leans on no bound proves nothing and is set to zero,
         which loosens the bound by what its column could still move. So any values give a true
         bound, and the right ones the best.
-
-        Parameters
-        ----------
-        row_dual
-            One value per row.
         """
         leaning = np.where(row_dual > 0.0, self.row_low, self.row_high)
         y = np.where(np.abs(leaning) < _INF, row_dual, 0.0)
@@ -732,11 +671,11 @@ class LevellingModel:
         return Solution(
             removal_mm=removal,
             relief_change_mm=float(x[self.relief_up] - x[self.relief_down]) + 0.0,
-            saddle_move_mm=x[self.saddle_up] - x[self.saddle_down],
-            nut_move_mm=x[self.nut_up] - x[self.nut_down],
+            saddle_height_change_mm=x[self.saddle_up] - x[self.saddle_down],
+            nut_height_change_mm=x[self.nut_up] - x[self.nut_down],
             attack_share=float(x[self.alpha]),
             life_used=float(x[self.life]),
-            easing_mm={lever: float(x[column]) for lever, column in self.ease.items()},
+            relaxed_mm={limit: float(x[column]) for limit, column in self.relax.items()},
             metal_mm=metal_mm,
             dual_mm=dual_mm,
             row_dual=row_dual,
@@ -744,13 +683,7 @@ class LevellingModel:
 
 
 def about_straight_line(station_mm: FloatArray, height_mm: FloatArray) -> FloatArray:
-    """Return heights about each string's own least-squares line, shape (K, F) [mm].
-
-    Parameters
-    ----------
-    station_mm, height_mm
-        Stations and heights, shape (K, F) [mm].
-    """
+    """Return heights about each string's own least-squares line, shape (K, F) [mm]."""
     centred = station_mm - station_mm.mean(axis=1, keepdims=True)
     level = height_mm - height_mm.mean(axis=1, keepdims=True)
     slope = (centred * level).sum(axis=1) / (centred**2).sum(axis=1)

@@ -20,18 +20,21 @@ from evenfall.strings.clearance import chord_share, clearance_weights, open_gap_
 from evenfall.strings.excursion import excursion_table
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
+    from typing import TypeAlias
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument import Specification, StringLines
     from evenfall.instrument.specification import Limit
     from evenfall.measurement import Heights, Measurement
     from evenfall.neck import Bow
     from evenfall.strings.excursion import ExcursionTable
 
-    FloatArray = NDArray[np.float64]
+    Attack: TypeAlias = float | Sequence[float] | FloatArray
+    """One force for every string, or one for each [N]."""
 
+KEEPABLE = ("relief", "saddle", "nut")
+"""What may be asked to stay as it is."""
 
 MOST_PLACES = 4
 """So many places are named in a sentence; of the others only the number is told."""
@@ -101,6 +104,11 @@ class Problem:
         return self.measurement.fret_count
 
     @property
+    def player_n(self) -> FloatArray:
+        """The player's attack, whatever the job is planned for, shape (K,) [N]."""
+        return np.array(self.specification.player.attack_n)
+
+    @property
     def lacking_mm(self) -> FloatArray:
         """What each crown as found lacks of the least height, shape (K, F) [mm].
 
@@ -110,38 +118,50 @@ class Problem:
         least = self.specification.fretwire.least_crown_height_mm
         return np.maximum(0.0, least - self.measurement.crown_height_mm)
 
-    def overdrawn_mm(self, lever: str) -> float:
+    def overdrawn_mm(self, limit: str) -> float:
         """Return by how much the guard of a limit is wider than what there is to draw in [mm].
 
         Such limits are planned for at their middle; widening them by less than this changes
-        nothing, so an easing has to be larger by as much.
-
-        Parameters
-        ----------
-        lever
-            "action", "first fret" or "relief"; 0 for any other.
+        nothing, so a relaxation has to be larger by as much. 0 for a limit without a guard.
         """
-        if lever not in self.guard_mm:
+        if limit not in self.guard_mm:
             return 0.0
         target = self.specification.target
         stated = {
             "action": target.action,
             "first-fret-gap": target.first_fret_gap,
             "relief": (target.relief,),
-        }[lever]
-        half_mm = [0.5 * (limit.maximum_mm - limit.minimum_mm) for limit in stated]
-        return float(np.max(self.guard_mm[lever] - half_mm, initial=0.0))
+        }[limit]
+        half_mm = [0.5 * (one.maximum_mm - one.minimum_mm) for one in stated]
+        return float(np.max(self.guard_mm[limit] - half_mm, initial=0.0))
+
+    def with_attack(self, attack_n: Attack | None) -> Problem:
+        """Return the same job for another attack [N]; None for the player's."""
+        return replace(self, attack_n=_attack(self.specification, attack_n))
+
+    def with_limits(self, *, action: Sequence[Limit], relief: Limit) -> Problem:
+        """Return the same job with other limits of action and relief."""
+        target = replace(self.specification.target, action=tuple(action), relief=relief)
+        return replace(
+            self,
+            specification=replace(self.specification, target=target),
+            action_mm=_guarded(target.action, self.guard_mm["action"]),
+            relief_mm=_guarded((target.relief,), self.guard_mm["relief"])[0],
+        )
+
+    def keeping(self, what: Collection[str]) -> Problem:
+        """Return the same job with some of `KEEPABLE` left as they are, and nothing else."""
+        return replace(
+            self,
+            relief_free="relief" not in what and self.specification.neck.truss_rod,
+            saddle_free="saddle" not in what,
+            nut_free="nut" not in what,
+        )
 
     def with_heights(
         self, *, crown_top_mm: FloatArray, nut_mm: FloatArray, saddle_mm: FloatArray
     ) -> Problem:
-        """Return the same job with other heights as found.
-
-        Parameters
-        ----------
-        crown_top_mm, nut_mm, saddle_mm
-            Shapes (K, F), (K,), (K,) [mm].
-        """
+        """Return the same job with other heights as found, shapes (K, F), (K,), (K,) [mm]."""
         measurement = self.measurement.with_heights(
             crown_top_mm=crown_top_mm, nut_mm=nut_mm, saddle_mm=saddle_mm
         )
@@ -156,9 +176,9 @@ def build_problem(
     specification: Specification,
     measurement: Measurement,
     *,
-    attack_n: float | Sequence[float] | FloatArray | None = None,
+    attack_n: Attack | None = None,
     excursion: ExcursionTable | None = None,
-    keep: frozenset[str] = frozenset(),
+    keep: Collection[str] = (),
     bow: Bow | None = None,
 ) -> Problem:
     """Gather what a levelling job has to respect.
@@ -276,7 +296,7 @@ def _require_fit(specification: Specification, measurement: Measurement) -> None
         )
 
 
-def _places(lacking: NDArray[np.bool_]) -> str:
+def _places(lacking: BoolArray) -> str:
     """Return in words where values are lacking, by string, or by string and fret."""
     places = [
         f"string {at[0] + 1}" + (f" fret {at[1] + 1}" if lacking.ndim > 1 else "")
@@ -288,9 +308,7 @@ def _places(lacking: NDArray[np.bool_]) -> str:
     return f"of {', '.join(places[:MOST_PLACES])}{more}"
 
 
-def _attack(
-    specification: Specification, attack_n: float | Sequence[float] | FloatArray | None
-) -> FloatArray:
+def _attack(specification: Specification, attack_n: Attack | None) -> FloatArray:
     count = specification.string_count
     if attack_n is None:
         return np.array(specification.player.attack_n)

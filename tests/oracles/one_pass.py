@@ -12,22 +12,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.levelling.problem import Problem
-
-    FloatArray = NDArray[np.float64]
 
 
 def greatest_crown_tops_mm(problem: Problem) -> FloatArray:
-    """Return the highest crown tops that clear with nut, saddle and relief as found.
+    """Return the highest crown tops that clear with nut, saddle and relief as found, (K, F) [mm].
 
     Fret life is not looked at: compare the result with `problem.room_mm`.
-
-    Parameters
-    ----------
-    problem
-        The job; the result has shape (K, F) [mm].
     """
     measurement = problem.measurement
     height = np.concatenate([measurement.nut_mm[:, None], measurement.crown_top_mm], axis=1)

@@ -201,7 +201,7 @@ class MethodResult(Content):
         metadata=number(
             -1e9,
             1e9,
-            "lowest touch force after work over the plan's attack; null at no attack",
+            "lowest touch force after work over the player's attack; null at no attack",
             null=NAN,
         )
     )

@@ -38,9 +38,9 @@ def test_the_diagnosis_reports_the_relief_and_turns_nothing() -> None:
     seen = diagnose(WITHOUT, found(WITHOUT), excursion=table(WITHOUT))
     assert seen.relief_change_mm == 0.0
     (relief,) = [f.sentence for f in seen.findings if f.code == "relief"]
-    assert "it should be 0.050 mm to 0.200 mm" in relief
+    assert "it should be 0.050 to 0.200 mm" in relief
     assert "no truss rod" in relief
-    assert "Mending" not in relief
+    assert "Correcting" not in relief
     others = [f.sentence for f in seen.findings if f.code != "relief"]
     assert not any("rod" in sentence for sentence in others)
     inside = diagnose(WITHOUT, found(WITHOUT, 0.12), excursion=table(WITHOUT))

@@ -53,12 +53,12 @@ def test_the_frets_that_are_off_are_named_and_no_others(steps, relief_mm) -> Non
     assert {fret for fret, _, _ in named} == set(steps)
     for fret, step, strings in named:
         assert step == pytest.approx(steps[fret], abs=0.02)
-        assert strings == [1, 2, 3]
+        assert strings == (1, 2, 3)
 
 
 def test_only_the_strings_where_it_is_off_are_named() -> None:
     ((fret, step, strings),) = stand_out({7: 0.08}, rows=1)
-    assert (fret, strings) == (7, [2])
+    assert (fret, strings) == (7, (2,))
     assert step == pytest.approx(0.08, abs=0.01)
 
 

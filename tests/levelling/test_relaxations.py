@@ -229,7 +229,7 @@ def test_new_wire_is_named_where_worn_frets_are_the_reason() -> None:
     assert plan.method == "partial-refret"
     assert plan.status == "optimal"
     assert 2 in plan.replaced_frets
-    each = make_plan(spec, found, method="profile", excursion=table(spec))
+    each = make_plan(spec, found, method="profile", compare=True, excursion=table(spec))
     frets = {r.limit: r for r in each.relaxations}["frets"]
     assert frets.helps
     assert frets.amount == len(plan.replaced_frets)

@@ -24,7 +24,7 @@ def test_wood_planed_off_is_told_in_the_unit_asked_for(unit: LengthUnit, digits:
     assert outcome is not None
     assert outcome.remark is not None
     told = say(outcome.remark, unit)
-    shown = re.fullmatch(rf"planing takes up to ([\d.]+) {unit} off the board", told)
+    shown = re.fullmatch(rf"Planing takes up to ([\d.]+) {unit} off the board\.", told)
     assert shown is not None
     assert float(shown.group(1)) == pytest.approx(refretted(problem)[1] / per, abs=10**-digits)
 

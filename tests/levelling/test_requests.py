@@ -263,9 +263,7 @@ def test_a_warm_model_after_a_slider_move_is_a_new_model() -> None:
             action_mm=problem.action_mm - np.array([0.0, tighter]),
             relief_mm=np.array([0.0, most_relief]),
         )
-        warm.set_attack(moved.attack_n)
-        warm.set_action_limits(moved.action_mm)
-        warm.set_relief_limits(*moved.relief_mm)
+        warm.adopt(moved)
         one, two = warm.least_metal(), LevellingModel(moved).least_metal()
         assert one is not None
         assert two is not None
@@ -277,10 +275,9 @@ def test_the_attack_may_start_from_nothing() -> None:
     problem = build_problem(NECK.spec, NECK.found, attack_n=0.0, excursion=NECK.table)
     model = LevellingModel(problem)
     assert model.least_metal() is not None
-    attack = np.full(3, 0.6)
-    model.set_attack(attack)
-    fresh = LevellingModel(replace(problem, attack_n=attack))
-    one, two = model.least_metal(), fresh.least_metal()
+    played = replace(problem, attack_n=np.full(3, 0.6))
+    model.adopt(played)
+    one, two = model.least_metal(), LevellingModel(played).least_metal()
     assert one is not None
     assert two is not None
     assert one.metal_mm == pytest.approx(two.metal_mm, abs=1e-9)

@@ -188,7 +188,7 @@ def test_one_method_runs_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_a_method_that_fails_tells_whether_new_wire_would_help() -> None:
     spec = specification(WORN)
-    found = readings(spec, seed=2, worn={3: 0.12})
+    found = readings(spec, seed=2, worn={2: 0.2}, high={4: 0.15})
     plan = make_plan(spec, found, method="profile", excursion=table(spec))
     (wire,) = (one for one in plan.relaxations if one.limit == "frets")
     compared = make_plan(spec, found, method="profile", compare=True, excursion=table(spec))

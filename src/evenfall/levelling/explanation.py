@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -133,9 +134,8 @@ def method_result(outcome: Outcome) -> MethodResult:
     """Return what a method that meets every limit comes to."""
     problem, solution = outcome.problem, outcome.solution
     force = touch_force_after(outcome).force_n
-    attack = np.broadcast_to(problem.player_n[:, None], force.shape)
-    share = np.full(attack.shape, np.inf)
-    np.divide(force, attack, out=share, where=attack > 0.0)
+    played = problem.player_n > 0.0
+    share = force[played] / problem.player_n[played, None]
     least = float(outcome.crown_height_after_mm.min())
     return MethodResult(
         method=outcome.method,
@@ -145,7 +145,7 @@ def method_result(outcome: Outcome) -> MethodResult:
         frets_replaced=len(outcome.replaced),
         lowest_crown_mm=least,
         life_used=_life_used(problem, outcome),
-        lowest_touch_margin_percent=100.0 * float(share.min()),
+        lowest_touch_margin_percent=100.0 * float(share.min()) if played.any() else math.nan,
         minutes=_minutes(outcome),
         risks=_risks(outcome, least),
         remark=outcome.remark,
@@ -202,7 +202,7 @@ def _risks(outcome: Outcome, least_height_mm: float) -> tuple[Sentence, ...]:
 
 def failed_method(method: str, remark: Sentence) -> MethodResult:
     """Return the entry of a method that cannot meet every limit, and why."""
-    nan = float("nan")
+    nan = math.nan
     return MethodResult(method, False, nan, 0, 0, nan, nan, nan, nan, (), remark)
 
 

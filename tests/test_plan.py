@@ -90,7 +90,7 @@ def test_every_key_of_the_contract_is_there(kind: str) -> None:
         assert str(binding.said).endswith(".")
         assert "–" not in str(binding.said)
     assert bool(values["relaxations"]) == (values["status"] != "optimal")
-    assert values["methods"][0]["method"] == "adjust"
+    assert made.method in [result["method"] for result in values["methods"]]
 
 
 def test_the_touch_force_in_the_file_is_by_stopped_fret() -> None:

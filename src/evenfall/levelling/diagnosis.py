@@ -307,13 +307,13 @@ def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Fin
     for j, step, strings in _odd_frets(problem):
         tops = problem.measurement.crown_top_mm.copy()
         tops[np.array(strings) - 1, j - 1] -= step
-        fact = Sentence(
+        text = (
             "Fret {fret} stands {step:length} above the line of its neighbours under {on:strings}."
             if step > 0.0
             else "Fret {fret} lies {step:length} below the line of its neighbours under "
-            "{on:strings}.",
-            {"fret": j, "step": abs(step), "on": strings},
+            "{on:strings}."
         )
+        fact = sentence(text, fret=j, step=abs(step), on=strings)
         corrected = problem.with_heights(
             crown_top_mm=tops,
             nut_mm=problem.measurement.nut_mm,
@@ -426,14 +426,16 @@ def _cure(
     text = (
         "Adjusting {what:list} alone does not meet every limit. Within the limits the weakest note "
         "stays clear up to {after:share} of the player's attack ({certain:share} is certain after "
-        "allowances and measurement uncertainty)"
+        "allowances and measurement uncertainty); {touching:count note} {touching:plural touches|"
+        "touch} as found, {still} would. See the plan for what has to be cut."
         if reach == "limits"
         else "Adjusting {what:list} alone does not reach the limits. At best it takes the weakest "
-        "note from {before:share} to {after:share} of the player's attack"
+        "note from {before:share} to {after:share} of the player's attack; {touching:count note} "
+        "{touching:plural touches|touch} as found, {still} would. See the plan for what has to be "
+        "cut."
     )
     cure = sentence(
-        text + "; {touching:count note} {touching:plural touches|touch} as found, {still} would. "
-        "See the plan for what has to be cut.",
+        text,
         what=("rod", "saddle", "nut") if problem.relief_free else ("saddle", "nut"),
         before=_weakest_share(problem, found),
         after=_weakest_share(problem, adjusted),

@@ -72,8 +72,8 @@ def finished_plan(found: Problem, chosen: Chosen, neck: NeckModel) -> Plan:
     worst = max(requirements, key=lambda r: r.violation_mm)
     if worst.violation_mm > ALLOWED_VIOLATION_MM:
         raise SolverError(
-            "The plan failed its own check ({requirement}) by {by:.2g} mm and is withheld. Please "
-            "report this.",
+            "The plan failed its own check ({requirement}) by {by:uncertainty} and is withheld. "
+            "Please report this.",
             requirement=worst.name,
             by=worst.violation_mm,
         )

@@ -12,18 +12,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import RequestError
+from evenfall.errors import At, RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
+from evenfall.measurement.missing import missing_places
 from evenfall.neck import default_bow
 from evenfall.strings.clearance import chord_share, clearance_weights, open_gap_weights
 from evenfall.strings.excursion import excursion_table
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
     from typing import TypeAlias
 
-    from evenfall.arrays import BoolArray, FloatArray
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification, StringLines
     from evenfall.instrument.specification import Limit
     from evenfall.measurement import Heights, Measurement
@@ -35,9 +37,6 @@ if TYPE_CHECKING:
 
 KEEPABLE = ("relief", "saddle", "nut")
 """What may be asked to stay as it is."""
-
-MOST_PLACES = 4
-"""So many places are named in a sentence; of the others only the number is told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,13 +271,17 @@ def _require_fit(specification: Specification, measurement: Measurement) -> None
     want = (specification.string_count, specification.frets)
     if have != want:
         raise RequestError(
-            f"The measurement has {have[0]} strings and {have[1]} frets, the specification "
-            f"{want[0]} and {want[1]}; measure against this specification."
+            "The measurement has {strings:count string} and {frets:count fret}, the specification "
+            "{wanted_strings} and {wanted_frets}. Measure against this specification.",
+            strings=have[0],
+            frets=have[1],
+            wanted_strings=want[0],
+            wanted_frets=want[1],
         )
     if not measurement.complete:
         lacking = [
-            f"{name} {_places(~np.isfinite(heights))}"
-            for name, heights in (
+            sentence("{what} of {places}", what=what, places=missing_places(~np.isfinite(heights)))
+            for what, heights in (
                 ("crown tops", measurement.crown_top_mm),
                 ("crown heights", measurement.crown_height_mm),
                 ("nut slots", measurement.nut_mm),
@@ -287,25 +290,14 @@ def _require_fit(specification: Specification, measurement: Measurement) -> None
             if not np.isfinite(heights).all()
         ]
         raise RequestError(
-            f"The measurement lacks {' and '.join(lacking)}; read them and measure again."
+            "The measurement lacks {lacking:list}. Read them and measure again.",
+            lacking=tuple(lacking),
         )
     uncertainties = (measurement.heights.own_u_mm, measurement.crown_height_u_mm)
     if not all(bool((np.isfinite(u) & (u >= 0.0)).all()) for u in uncertainties):
         raise RequestError(
-            "Every height needs an uncertainty of zero or more millimetres; measure again."
+            "Every height needs a measurement uncertainty of zero or more. Measure again."
         )
-
-
-def _places(lacking: BoolArray) -> str:
-    """Return in words where values are lacking, by string, or by string and fret."""
-    places = [
-        f"string {at[0] + 1}" + (f" fret {at[1] + 1}" if lacking.ndim > 1 else "")
-        for at in np.argwhere(lacking).tolist()
-    ]
-    if lacking.all():
-        return "of every string"
-    more = f" and {len(places) - MOST_PLACES} more" if len(places) > MOST_PLACES else ""
-    return f"of {', '.join(places[:MOST_PLACES])}{more}"
 
 
 def _attack(specification: Specification, attack_n: Attack | None) -> FloatArray:
@@ -318,11 +310,12 @@ def _attack(specification: Specification, attack_n: Attack | None) -> FloatArray
         given = np.full(0, np.nan)
     if given.shape not in ((), (count,)):
         raise RequestError(
-            f"The attack must be one number, or one for each of the {count} strings [N].",
-            where="attack",
+            "The attack must be one force, or one for each of the {count} strings.",
+            at=At(field="attack"),
+            count=count,
         )
     if not ((given >= 0.0) & (given <= 50.0)).all():
-        raise RequestError("The attack must be from 0 to 50 N.", where="attack")
+        raise RequestError("The attack must be from 0 to 50 N.", at=At(field="attack"))
     return np.broadcast_to(given, (count,)).copy()
 
 

@@ -1,0 +1,38 @@
+"""Which heights are missing, in words: the same words wherever readings turn out to lack some."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.wording import Sentence, sentence
+
+if TYPE_CHECKING:
+    from evenfall.arrays import BoolArray
+
+MOST_PLACES = 4
+"""So many places are named in a sentence; of the others only the number is given."""
+
+
+def missing_places(absent: BoolArray) -> Sentence:
+    """Return which strings, shape (K,), or which frets under which strings, shape (K, F)."""
+    if absent.all():
+        return sentence("every string")
+    if absent.ndim == 1:
+        return sentence("{on:strings}", on=tuple((np.flatnonzero(absent) + 1).tolist()))
+    frets_by_strings: dict[tuple[int, ...], list[int]] = defaultdict(list)
+    for j in np.flatnonzero(absent.any(axis=0)).tolist():
+        frets_by_strings[tuple((np.flatnonzero(absent[:, j]) + 1).tolist())].append(j + 1)
+    every = tuple(range(1, len(absent) + 1))
+    places = [
+        sentence("{frets:frets}", frets=tuple(frets))
+        if strings == every
+        else sentence("{frets:frets} under {on:strings}", frets=tuple(frets), on=strings)
+        for strings, frets in frets_by_strings.items()
+    ]
+    more = len(places) - MOST_PLACES
+    if more > 0:
+        places[MOST_PLACES:] = [sentence("{more:count more place}", more=more)]
+    return sentence("{places:list}", places=tuple(places))

@@ -5,8 +5,8 @@ by `number`, `whole`, `truth`, `text`, `choice`, `spoken`, `finding` or `part`. 
 what is written, what is accepted, the JSON Schema and the tables of the reference page. Arrays are
 read-only; two objects are equal, and hash alike, where their content is.
 
-A shape names its dimensions: K strings, F frets, C components, `F+2` two more; `*` is any number.
-Within one file K, F and C stand for one number each.
+A shape names its dimensions: K strings, F frets, `F+2` two more; `*` is any number. Within one file
+K and F stand for one number each.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ from evenfall.wording import Sentence, counted, say, sentence
 JSON_LIMIT_BYTES = 16_000_000
 """No file of ours comes near this; what is larger is refused before it is parsed."""
 
-SIZES: Mapping[str, tuple[int, int]] = {"K": (3, 12), "F": (5, 36), "C": (0, 200), "*": (0, 5000)}
+SIZES: Mapping[str, tuple[int, int]] = {"K": (3, 12), "F": (5, 36), "*": (0, 5000)}
 """How few and how many of each dimension a file may hold."""
 
 REFUSED = object()
@@ -91,7 +91,6 @@ class Form:
     pattern: str = ""
     of: Any = None
     later: bool = False
-    read: Any = None
 
 
 def _dimensions(shape: str) -> tuple[str, ...]:
@@ -174,10 +173,10 @@ class Content:
     def __post_init__(self) -> None:
         sizes: dict[str, int] = {}
         for name, form in forms(type(self)).items():
-            value = getattr(self, name)
-            if isinstance(value, np.ndarray):
+            if form.array is not None:
+                value = read_only(np.asarray(getattr(self, name), dtype=form.array))
                 _check_shape(name, form, value.shape, sizes)
-                object.__setattr__(self, name, read_only(value))
+                object.__setattr__(self, name, value)
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, type(self)) or not isinstance(self, type(other)):
@@ -336,7 +335,7 @@ def plain(value: Any) -> Any:  # noqa: PLR0911  (one answer for each kind of val
         return value.as_dict()
     if isinstance(value, Finding):
         return _plain_finding(value)
-    if isinstance(value, Sentence | At) or hasattr(value, "as_dict"):
+    if isinstance(value, Sentence | At):
         return value.as_dict()
     if isinstance(value, np.ndarray | np.generic):
         return plain(value.tolist())
@@ -380,7 +379,7 @@ def _plain_field(name: str, form: Form, value: Any, *, derived: bool) -> Any:
 
 def _hashed_part(value: Content) -> Plain:
     """Return a part as its owner's hash sees it: a file within a file by its own hash."""
-    if isinstance(value, FileContent) or not isinstance(value, Content):  # until Measurement moves
+    if isinstance(value, FileContent):
         return {"content_hash": value.content_hash}
     return _written(value, derived=False)
 
@@ -642,8 +641,6 @@ def _at(given: Any, place: str) -> At:
 
 
 def _part(form: Form, given: Any, place: str, sizes: dict[str, int]) -> Any:
-    if form.read is not None:
-        return form.read(given)
     read = _file_object if issubclass(form.of, FileContent) else _object
     return read(form.of, given, place, sizes)
 

@@ -23,7 +23,7 @@ from evenfall.codec import (
     truth,
     whole,
 )
-from evenfall.measurement import Measurement, measurement_from_dict
+from evenfall.measurement import Measurement
 from evenfall.neck import StiffnessOrigin
 from evenfall.wording import Sentence, sentence
 
@@ -388,7 +388,6 @@ class Plan(FileContent):
         metadata=part(
             Measurement,
             "the readings that the plan is for, with the specification",
-            read=measurement_from_dict,
         )
     )
 

@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 from evenfall import workshop
 from evenfall.cli import main
 from evenfall.instrument import read_specification, string_lines
-from evenfall.measurement import measurement_from_dict
+from evenfall.measurement import Measurement
 from evenfall.neck import default_bow
 from evenfall.pictures.neck import neck_curve
 from made_heights import changed, converted
@@ -66,7 +66,7 @@ def measured(folder: Path) -> dict[str, Any]:
 
 def bowed(folder: Path, name: str, relief_mm: float, *, strung: bool) -> None:
     """Write the same readings with another relief."""
-    found = measurement_from_dict(measured(folder))
+    found = Measurement.from_dict(measured(folder))
     spec = read_specification(found.specification_text)[0]
     frets = default_bow(spec, string_lines(spec)).frets
     other = changed(found, strung=strung, crown_top_mm=found.crown_top_mm + relief_mm * frets)
@@ -183,7 +183,7 @@ def test_a_plan_by_a_measured_turn_says_the_turns(folder: Path) -> None:
 
 def test_strings_cannot_pull_less_than_nothing(folder: Path) -> None:
     """A light set on a plan that would bear more slack than all strings pull."""
-    found = measurement_from_dict(measured(folder))
+    found = Measurement.from_dict(measured(folder))
     spec = read_specification(found.specification_text)[0]
     plan = workshop.plan(spec, found)
     pull_n = sum(string.tension_n for string in spec.strings)
@@ -208,7 +208,7 @@ def test_a_profile_without_strings_measures_the_neck_and_is_carried(folder: Path
     sheet = (folder / "kestrel-before.csv").read_text(encoding="utf-8")
     (folder / "told.csv").write_text(sheet, encoding="utf-8")
     run("measure", "told.csv", "--spec", "told.spec.toml", "-o", "told.json")
-    told = measurement_from_dict(json.loads((folder / "told.json").read_text(encoding="utf-8")))
+    told = Measurement.from_dict(json.loads((folder / "told.json").read_text(encoding="utf-8")))
     frets = default_bow(
         read_specification(spec)[0], string_lines(read_specification(spec)[0])
     ).frets
@@ -216,7 +216,7 @@ def test_a_profile_without_strings_measures_the_neck_and_is_carried(folder: Path
     (folder / "told-unstrung.json").write_text(json.dumps(unstrung.as_dict()), encoding="utf-8")
     result = run("neck", "told-unstrung.json", "--convert", "carried.json")
     assert result.exit_code == 0, result.output
-    carried = measurement_from_dict(
+    carried = Measurement.from_dict(
         json.loads((folder / "carried.json").read_text(encoding="utf-8"))
     )
     assert carried.strung
@@ -351,7 +351,7 @@ def test_what_does_not_go_together_is_refused_by_the_plan(folder: Path) -> None:
 
 
 def test_the_neck_curve_counts_the_uncertainty_of_carried_readings(folder: Path) -> None:
-    found = measurement_from_dict(measured(folder))
+    found = Measurement.from_dict(measured(folder))
     spec = read_specification(found.specification_text)[0]
     assert "0.346 ± 0.002 mm" in neck_curve(spec, found)
     assert "0.346 ± 0.020 mm" in neck_curve(

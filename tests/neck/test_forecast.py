@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from evenfall import workshop
 from evenfall.errors import RequestError
 from evenfall.instrument import Specification, fret_distance_mm, read_specification, string_lines
-from evenfall.measurement import Measurement, Origin, measurement_from_dict
+from evenfall.measurement import Measurement, Origin
 from evenfall.neck import (
     calibrate,
     converted_to_tension,
@@ -129,7 +129,7 @@ def test_readings_without_strings_come_back_to_those_with() -> None:
     assert carried.measurement.strung
     assert (carried.measurement.crown_top_origin == Origin.DERIVED).all()
     assert (carried.measurement.crown_top_u_mm >= unstrung.crown_top_u_mm).all()
-    again = measurement_from_dict(carried.measurement.as_dict())
+    again = Measurement.from_dict(carried.measurement.as_dict())
     assert "carried to" in again.routes[-1]
     made = forecast(SPEC, MODEL, unstrung)
     assert made.carried is not None

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from evenfall.errors import Finding, ReadingsError, RequestError
 from evenfall.instrument import read_specification, string_lines
-from evenfall.measurement import Origin, measurement_from_dict
+from evenfall.measurement import Measurement, Origin
 from evenfall.scans import (
     CrownSurvey,
     HeightMap,
@@ -471,14 +471,14 @@ def test_the_survey_becomes_a_measurement_like_any_other() -> None:
     measurement = to_measurement(
         survey, scan.specification, serial="AL-0042", source=("scan.ply",), strung=False
     )
-    assert measurement.crown_top_mm is survey.crown_top_mm
+    np.testing.assert_array_equal(measurement.crown_top_mm, survey.crown_top_mm)
     assert (measurement.crown_top_origin[:, 6] == Origin.MISSING).all()
     assert np.isnan(measurement.nut_mm).all()
     assert not measurement.complete
     assert measurement.specification_hash == scan.specification.content_hash
     both = np.nanmean(survey.height_mm[:, :, :6], axis=0)
     assert measurement.crown_height_mm[:, :6] == pytest.approx(both, abs=1e-12)
-    again = measurement_from_dict(measurement.as_dict())
+    again = Measurement.from_dict(measurement.as_dict())
     assert again.content_hash == measurement.content_hash
     assert "circle fitted" in measurement.routes[0]
 

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenfall.errors import BrokenFileError, FormatMismatchError
-from evenfall.measurement import Measurement, measurement_from_dict
+from evenfall.measurement import Measurement
 from evenfall.sheets.repeats import mean_of_repeats
 from sheets.made_sheets import height_rows, heights, read, sheet, write
 
@@ -107,7 +107,7 @@ def test_a_measurement_survives_its_file(
     seed: int, left_out: list[tuple[int, int]], serial: str
 ) -> None:
     made = dataclasses.replace(measured(rows_of(seed, left_out) + EXTRA), serial=serial)
-    back = measurement_from_dict(json.loads(json.dumps(made.as_dict())))
+    back = Measurement.from_dict(json.loads(json.dumps(made.as_dict())))
     assert back.as_dict() == made.as_dict()
     assert back.content_hash == made.content_hash
     for field in dataclasses.fields(Measurement):
@@ -122,9 +122,9 @@ def test_a_measurement_changed_by_hand_is_refused() -> None:
     values = measured(rows_of(1, [])).as_dict()
     values["heights"]["height_mm"][0][0] += 0.001
     with pytest.raises(BrokenFileError):
-        measurement_from_dict(values)
+        Measurement.from_dict(values)
     with pytest.raises(FormatMismatchError):
-        measurement_from_dict({"schema": "other"})
+        Measurement.from_dict({"schema": "other"})
 
 
 @given(

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from evenfall.codec import plain
 from evenfall.errors import At, Finding, SolverError
 from evenfall.levelling.methods import Outcome, adjust_only, frets_closed
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
 from evenfall.levelling.standing_out import standing_out
-from evenfall.measurement.measurement import plain_numbers
 from evenfall.strings.clearance import (
     TouchForce,
     open_gap_mm,
@@ -89,10 +89,10 @@ class Diagnosis:
             {
                 "string": k + 1,
                 "attack_n": float(self.attack_n[k]),
-                "touch_force_before_n": plain_numbers(self.touch_force.force_n[k]),
-                "touch_force_before_mm": plain_numbers(self.touch_force.displacement_mm[k]),
+                "touch_force_before_n": plain(self.touch_force.force_n[k]),
+                "touch_force_before_mm": plain(self.touch_force.displacement_mm[k]),
                 "critical_fret": [int(f) for f in self.touch_force.critical_fret[k]],
-                "touch_force_after_n": plain_numbers(self.adjusted_touch_force_n[k]),
+                "touch_force_after_n": plain(self.adjusted_touch_force_n[k]),
                 "action_mm": float(self.action_mm[k]),
                 "first_fret_gap_mm": float(self.first_fret_gap_mm[k]),
                 "saddle_height_change_mm": float(self.saddle_height_change_mm[k]),

@@ -1,6 +1,6 @@
 """Heights of one instrument with their uncertainty, and the measurement that holds them."""
 
 from evenfall.measurement.heights import Heights, Origin, Shared
-from evenfall.measurement.measurement import Direct, Measurement, measurement_from_dict
+from evenfall.measurement.measurement import Direct, Measurement
 
-__all__ = ["Direct", "Heights", "Measurement", "Origin", "Shared", "measurement_from_dict"]
+__all__ = ["Direct", "Heights", "Measurement", "Origin", "Shared"]

@@ -9,16 +9,14 @@ independent of all others, and its share in causes that reach several heights.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from evenfall.arrays import read_only
-
-if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, CodeArray, FloatArray
+from evenfall.arrays import BoolArray, CodeArray, FloatArray
+from evenfall.codec import NAN, Content, choice, number, part, whole
 
 SHARED_NAMES: dict[str, str] = {
     "action-reading": "reading of an action that nut or saddle was worked out from",
@@ -48,8 +46,15 @@ class Origin(IntEnum):
     NOMINAL = 4
 
 
+HEIGHT = (-1000.0, 1000.0)
+"""No height or gap is larger [mm]; the datum may lie anywhere near the neck."""
+
+UNCERTAINTY = (0.0, 1000.0)
+DEGREES = (1e-6, 1e12)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
-class Shared:
+class Shared(Content):
     """One cause of uncertainty that reaches several of the heights of K strings over F frets.
 
     Parameters
@@ -66,26 +71,28 @@ class Shared:
         Of its standard uncertainty; infinite where that is taken as known.
     """
 
-    name: str
-    by: Literal["all", "string", "fret"]
-    effect_mm: FloatArray
-    degrees_of_freedom: float = math.inf
+    name: str = field(metadata=choice(SHARED_NAMES, "the cause"))
+    by: Literal["all", "string", "fret"] = field(
+        metadata=choice(
+            ("all", "string", "fret"),
+            "one value for the whole instrument; one for each string; one for each fret, nut and "
+            "saddle",
+        )
+    )
+    effect_mm: FloatArray = field(
+        metadata=number(*HEIGHT, "what one standard uncertainty of it does to each height", "K F+2")
+    )
+    degrees_of_freedom: float = field(
+        default=math.inf,
+        metadata=number(*DEGREES, "of it; null where it is taken as known", null=math.inf),
+    )
 
     def __post_init__(self) -> None:
+        Content.__post_init__(self)
         if self.name not in SHARED_NAMES or self.by not in ("all", "string", "fret"):
             raise ValueError(f"no heights share {self.name!r} by {self.by!r}")
         if not self.degrees_of_freedom > 0.0:
             raise ValueError("degrees of freedom must be positive")
-        object.__setattr__(self, "effect_mm", read_only(np.asarray(self.effect_mm, dtype=float)))
-
-    def __eq__(self, other: object) -> bool:
-        return self._content() == other._content() if isinstance(other, Shared) else NotImplemented
-
-    def __hash__(self) -> int:
-        return hash(self._content())
-
-    def _content(self) -> tuple[object, ...]:
-        return self.name, self.by, self.degrees_of_freedom, self.effect_mm.tobytes()
 
     def changes(self, weights: FloatArray) -> FloatArray:
         """Return what one standard uncertainty of each independent value does to weighted sums.
@@ -101,7 +108,7 @@ class Shared:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Heights:
+class Heights(Content):
     """Heights of K strings over F frets, over one straight datum, with their uncertainty.
 
     Every array has a row for each string, the treble first, and F + 2 columns: the floor of the
@@ -132,21 +139,54 @@ class Heights:
     0.0207
     """
 
-    height_mm: FloatArray
-    origin: CodeArray
-    own_u_mm: FloatArray
-    own_degrees_of_freedom: FloatArray
-    shared: tuple[Shared, ...] = ()
+    height_mm: FloatArray = field(
+        metadata=number(
+            *HEIGHT,
+            "floor of the nut slot, crown tops of frets 1 to F, top of the saddle, for each "
+            "string; null where not known",
+            "K F+2",
+            null=NAN,
+        )
+    )
+    origin: CodeArray = field(
+        metadata=whole(
+            0,
+            max(Origin),
+            "how each came about: 0 missing, 1 read, 2 worked out from other readings, 3 "
+            "interpolated between neighbours, 4 the new wire's nominal value",
+            "K F+2",
+            array=np.int8,
+        )
+    )
+    own_u_mm: FloatArray = field(
+        metadata=number(
+            *UNCERTAINTY,
+            "standard uncertainty that each shares with no other; null where the height is not "
+            "known",
+            "K F+2",
+            null=NAN,
+        )
+    )
+    own_degrees_of_freedom: FloatArray = field(
+        metadata=number(*DEGREES, "of it; null where it is taken as known", "K F+2", null=math.inf)
+    )
+    shared: tuple[Shared, ...] = field(
+        default=(),
+        metadata=part(Shared, "causes of uncertainty that reach several heights", "*"),
+    )
 
     def __post_init__(self) -> None:
-        for name, kind in _ARRAYS.items():
-            object.__setattr__(self, name, read_only(np.asarray(getattr(self, name), dtype=kind)))
+        Content.__post_init__(self)
         shape = self.height_mm.shape
-        if len(shape) != 2 or shape[0] < 1 or shape[1] < 3:
+        if shape[0] < 1 or shape[1] < 3:
             raise ValueError("heights need a row for each string, with nut, frets and saddle")
-        parts = (*(getattr(self, name) for name in _ARRAYS), *(s.effect_mm for s in self.shared))
-        if any(part.shape != shape for part in parts):
+        if any(one.effect_mm.shape != shape for one in self.shared):
             raise ValueError(f"everything about heights must have the shape {shape}")
+
+    def check(self) -> None:
+        """Refuse a height without uncertainty."""
+        if (np.isnan(self.own_u_mm) & np.isfinite(self.height_mm)).any():
+            raise ValueError("own_u_mm is missing where the height is given")
 
     @classmethod
     def independent(
@@ -175,15 +215,6 @@ class Heights:
             own_u_mm=np.where(missing, np.nan, own),
             own_degrees_of_freedom=np.full(height.shape, math.inf),
         )
-
-    def __eq__(self, other: object) -> bool:
-        return self._content() == other._content() if isinstance(other, Heights) else NotImplemented
-
-    def __hash__(self) -> int:
-        return hash(self._content())
-
-    def _content(self) -> tuple[object, ...]:
-        return (*(getattr(self, name).tobytes() for name in _ARRAYS), self.shared)
 
     # ---- heights -------------------------------------------------------------------------------
 
@@ -325,13 +356,6 @@ class Heights:
             return self.shared
         return tuple(replace(s, effect_mm=s.effect_mm[row]) for s in self.shared)
 
-
-_ARRAYS = {
-    "height_mm": np.float64,
-    "origin": np.int8,
-    "own_u_mm": np.float64,
-    "own_degrees_of_freedom": np.float64,
-}
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

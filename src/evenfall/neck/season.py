@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.codec import plain
 from evenfall.errors import RequestError
 from evenfall.instrument.wood import WOODS
-from evenfall.measurement.measurement import plain_numbers
 from evenfall.neck.stiffness import DEFAULT_BOARD_WOOD
 
 if TYPE_CHECKING:
@@ -133,7 +133,7 @@ class Season:
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         return {
-            name: plain_numbers(value)
+            name: plain(value)
             if isinstance(value := getattr(self, name), np.ndarray)
             else (float(value) if np.isfinite(value) else None)
             for name in self.__slots__

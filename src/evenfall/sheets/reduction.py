@@ -257,9 +257,10 @@ def _direct(means: Mapping[Key, Mean], specification: Specification) -> tuple[Di
     kept = []
     for key, mean in sorted(means.items()):
         quantity, string, frets = key
-        usual_line = quantity == "relief" and frets[1:] == (1, specification.frets)
-        if quantity == "action" or usual_line:
-            kept.append(Direct(quantity, string, frets[0], mean.value_mm, mean.u_mm))
+        if quantity == "action":
+            kept.append(Direct("action", string, frets[0], mean.value_mm, mean.u_mm))
+        elif quantity == "relief" and frets[1:] == (1, specification.frets):
+            kept.append(Direct("relief", string, frets[0], mean.value_mm, mean.u_mm))
     return tuple(kept)
 
 

@@ -39,7 +39,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.measurement.measurement import plain_numbers
+from evenfall.codec import plain
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
@@ -100,11 +100,11 @@ class Pitch:
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         return {
-            "deviation_cents": plain_numbers(self.deviation_cents),
-            "length_cents": plain_numbers(self.length_cents),
-            "stretch_cents": plain_numbers(self.stretch_cents),
-            "stiffness_cents": plain_numbers(self.stiffness_cents),
-            "u_cents": plain_numbers(self.u_cents),
+            "deviation_cents": plain(self.deviation_cents),
+            "length_cents": plain(self.length_cents),
+            "stretch_cents": plain(self.stretch_cents),
+            "stiffness_cents": plain(self.stiffness_cents),
+            "u_cents": plain(self.u_cents),
         }
 
 
@@ -371,7 +371,7 @@ class Compensation:
                 "nut_setback_mm": float(self.nut_setback_mm[k]),
                 "rms_before_cents": float(self.rms_before_cents[k]),
                 "rms_after_cents": float(self.rms_after_cents[k]),
-                "deviation_after_cents": plain_numbers(self.after.deviation_cents[k]),
+                "deviation_after_cents": plain(self.after.deviation_cents[k]),
             }
             for k in range(len(self.saddle_setback_change_mm))
         ]

@@ -120,10 +120,10 @@ def open_measurement(
             "read.",
             where=path.name,
         )
-    from evenfall.measurement import measurement_from_dict
+    from evenfall.measurement import Measurement
 
     with _About(path):
-        measurement = measurement_from_dict(_read_json(path))
+        measurement = Measurement.from_dict(_read_json(path))
     spec = _own_specification(measurement, path)
     if specification is not None:
         named, _ = check_specification(specification)

@@ -57,16 +57,16 @@ class Disagreement:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        from evenfall.measurement.measurement import plain_number
+        from evenfall.codec import plain
 
         return {
             "string": self.string,
             "position": self.position,
             "touch_force": self.touch_force,
             "verdict": self.verdict,
-            "touch_force_n": plain_number(self.touch_force_n),
-            "motion_touch_force_n": plain_number(self.motion_touch_force_n),
-            "first_contact_s": plain_number(self.first_contact_s),
+            "touch_force_n": plain(self.touch_force_n),
+            "motion_touch_force_n": plain(self.motion_touch_force_n),
+            "first_contact_s": plain(self.first_contact_s),
             "first_contact_fret": self.first_contact_fret,
         }
 
@@ -102,7 +102,7 @@ class MotionCheck:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        from evenfall.measurement.measurement import plain_number
+        from evenfall.codec import plain
 
         return {
             "attack_n": list(self.attack_n),
@@ -112,7 +112,7 @@ class MotionCheck:
             "rattles_count": self.rattles_count,
             "least_string": self.least_string,
             "least_position": self.least_position,
-            "least_share": plain_number(self.least_share),
+            "least_share": plain(self.least_share),
             "disagreements": [d.as_dict() for d in self.disagreements],
         }
 

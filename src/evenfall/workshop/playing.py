@@ -83,13 +83,13 @@ class PlayedPosition:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        from evenfall.measurement.measurement import plain_number
+        from evenfall.codec import plain
 
         return {
             "string": self.string,
             "position": self.position,
             "verdicts": list(self.verdicts),
-            "first_contact_s": plain_number(self.first_contact_s),
+            "first_contact_s": plain(self.first_contact_s),
             "first_contact_fret": self.first_contact_fret,
             "largest_strike_n_s": self.largest_strike_n_s,
         }
@@ -658,14 +658,14 @@ def attack_values(string: int, found: AttackEstimate) -> dict[str, Any]:
     found
         The estimate.
     """
-    from evenfall.measurement.measurement import plain_number
+    from evenfall.codec import plain
 
     return {
         "string": string,
-        "displacement_mm": plain_number(found.displacement_mm),
-        "u_displacement_mm": plain_number(found.u_displacement_mm),
+        "displacement_mm": plain(found.displacement_mm),
+        "u_displacement_mm": plain(found.u_displacement_mm),
         "most_displacement_mm": found.most_displacement_mm,
-        "force_n": plain_number(found.force_n),
+        "force_n": plain(found.force_n),
         "pitch_hz": found.pitch_hz,
         "glide_cents": found.glide_cents,
         "partials_count": found.partials_count,

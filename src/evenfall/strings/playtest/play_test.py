@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.measurement.measurement import plain_number
+from evenfall.codec import plain
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray, IntArray
@@ -274,9 +274,9 @@ class PlayTest:
     def _position_dict(self, k: int, p: int) -> dict[str, Any]:
         return {
             "stopped_fret": p,
-            "touch_force_n": plain_number(self.touch_force_n[k, p]),
-            "motion_touch_force_away_n": plain_number(self.motion_touch_force_n[k, p, 0]),
-            "motion_touch_force_towards_n": plain_number(self.motion_touch_force_n[k, p, 1]),
+            "touch_force_n": plain(self.touch_force_n[k, p]),
+            "motion_touch_force_away_n": plain(self.motion_touch_force_n[k, p, 0]),
+            "motion_touch_force_towards_n": plain(self.motion_touch_force_n[k, p, 1]),
             "notes": [
                 self._note_dict(k, p, a, d)
                 for a in range(len(self.attacks))
@@ -294,17 +294,17 @@ class PlayTest:
         if fret:
             impulse = self.impulse_n_s[k, p, a, d]
             note |= {
-                "first_contact_s": plain_number(self.first_contact_s[k, p, a, d]),
+                "first_contact_s": plain(self.first_contact_s[k, p, a, d]),
                 "first_contact_fret": fret,
-                "impulse_n_s": plain_number(impulse.sum()),
+                "impulse_n_s": plain(impulse.sum()),
                 "impulse_by_fret": [
-                    {"fret": int(f) + 1, "impulse_n_s": plain_number(impulse[f])}
+                    {"fret": int(f) + 1, "impulse_n_s": plain(impulse[f])}
                     for f in np.flatnonzero(impulse)
                 ],
-                "largest_strike_n_s": plain_number(self.largest_strike_n_s[k, p, a, d]),
+                "largest_strike_n_s": plain(self.largest_strike_n_s[k, p, a, d]),
                 "strike_count": int(self.strike_count[k, p, a, d]),
                 "strikes_over_count": int(self.strikes_over_count[k, p, a, d]),
-                "energy_lost_share": plain_number(self.energy_lost_share[k, p, a, d]),
-                "spectrum_n_s": [plain_number(level) for level in self.spectrum_n_s[k, p, a, d]],
+                "energy_lost_share": plain(self.energy_lost_share[k, p, a, d]),
+                "spectrum_n_s": [plain(level) for level in self.spectrum_n_s[k, p, a, d]],
             }
         return note

@@ -9,6 +9,7 @@ A place in a text is `{name}` or `{name:form}`. The forms:
 
     length, length+     0.059 mm or 0.0023 in; + shows the sign
     figure, figure+     the same without the unit, for ranges and rows
+    size                a length as a rule shows it: 307.1 mm or 12.09 in
     uncertainty         a length that never reads as zero where it is not
     force, tension      0.22 N; 59 N
     percent, percent.1  15 %; 96.3 %
@@ -37,7 +38,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, TypeAlias
 
-from evenfall.units import LengthUnit, length_text, uncertainty_text
+from evenfall.units import MM_PER_INCH, LengthUnit, length_text, uncertainty_text
 
 Several: TypeAlias = "Sequence[str] | Sequence[int] | Sequence[Sentence]"
 Value: TypeAlias = "str | int | float | bool | Sentence | Several | None"
@@ -52,6 +53,8 @@ LIBRARY_WORDS: Mapping[str, str] = {
     "door_prove": "prove",
     "door_spec": "the specification",
     "door_scan_uncertainty": "scan_uncertainty_mm",
+    "door_scan_unit": "unit",
+    "door_scan_steps": "step",
     "door_attack": "attack_n",
     "door_budget": "budget_mm",
     "door_keep": "keep",
@@ -245,7 +248,7 @@ def _worded(  # noqa: PLR0911  (one answer for each kind of value)
 
 
 _NUMBERS = {
-    *("length", "length+", "figure", "figure+", "uncertainty"),
+    *("length", "length+", "figure", "figure+", "size", "uncertainty"),
     *("force", "tension", "percent", "percent.1", "share", "cents"),
 }
 
@@ -257,6 +260,8 @@ def _number(value: float, form: str, unit: LengthUnit) -> str:
     kind, signed = form.rstrip("+"), form.endswith("+")
     if kind == "uncertainty":
         return uncertainty_text(value, unit)
+    if kind == "size":
+        return f"{value:.1f} mm" if unit == "mm" else f"{value / MM_PER_INCH:.2f} in"
     if kind in ("length", "figure"):
         told = length_text(value, unit, signed=signed)
         return told if kind == "length" else told.rsplit(" ", 1)[0]

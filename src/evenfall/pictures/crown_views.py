@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
     from evenfall.instrument import Specification
     from evenfall.scans import CrownSurvey
-    from evenfall.scans.survey import Section
+    from evenfall.scans.crown_survey import Section
 
     FloatArray = NDArray[np.float64]
 

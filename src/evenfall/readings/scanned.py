@@ -29,15 +29,12 @@ from evenfall.sheets.rows import rows_text
 from evenfall.units import length_text
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.scans import CrownSurvey
     from evenfall.sheets import SheetFile
     from evenfall.sheets.rows import Reading
 
-    FloatArray = NDArray[np.float64]
 
 LEAST_SHARED_FRETS = 2
 """A straight datum is carried over by two crowns at least."""
@@ -107,32 +104,7 @@ def read_scanned(
     serial: str = "",
     progress: Progress = silent,
 ) -> Scanned:
-    """Return the measurement in a scan of a fretboard.
-
-    Parameters
-    ----------
-    path
-        The scan.
-    specification
-        The instrument.
-    sheets
-        Hand sheets that add what a scan does not show.
-    options
-        What the caller knows about the file.
-    setting
-        What the caller knows about how it was scanned.
-    serial
-        What the instrument is called on its label.
-    progress
-        Told what is being done and how far it is.
-
-    Raises
-    ------
-    RequestError, FormatMismatchError, BrokenFileError, UnsupportedError
-        A file cannot be read; see `evenfall.scans.formats.read_scan`.
-    ReadingsError
-        The scan does not show the instrument's frets, or the sheets cannot be used.
-    """
+    """Return the measurement in a scan of a fretboard."""
     known = setting or Setting()
     # sheets are quick to read and often wrong: tell that first
     readings, findings = read_readings(sheets, specification) if sheets else ([], [])
@@ -185,7 +157,7 @@ def _survey(
             specification,
             unit_hint=unit,
             mirrored=setting.mirrored,
-            gauge_u_mm=setting.gauge_u_mm,
+            scan_uncertainty_mm=setting.gauge_u_mm,
         )
 
     try:

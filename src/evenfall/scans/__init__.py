@@ -6,10 +6,11 @@ circle. A scan is an array of points, a `HeightMap` or a `Mesh`.
 """
 
 from evenfall.scans.arcs import fit_circle
+from evenfall.scans.crown_survey import CrownSurvey
 from evenfall.scans.orientation import find_surface
 from evenfall.scans.slots import find_slots
 from evenfall.scans.surface import HeightMap, Mesh
-from evenfall.scans.survey import CrownSurvey, measure_crowns, to_measurement
+from evenfall.scans.survey import measure_crowns, to_measurement
 
 __all__ = [
     "CrownSurvey",

@@ -13,15 +13,11 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from evenfall.errors import Finding, ReadingsError
+from evenfall.scans.surface import unusable
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from evenfall.arrays import FloatArray, IntArray
 
-    FloatArray = NDArray[np.float64]
-    #: Parameters of different units side by side; the docstring says which.
-    Mixed = NDArray[np.float64]
-    IntArray = NDArray[np.intp]
 
 Robust = Literal["huber", "tukey"]
 
@@ -102,11 +98,15 @@ def fit_circle(
     x, z = np.asarray(x_mm, dtype=float), np.asarray(z_mm, dtype=float)
     given = np.ones(len(x)) if weights is None else np.asarray(weights, dtype=float)
     if x.shape != z.shape or x.shape != given.shape or x.ndim != 1 or len(x) < 3:
-        raise _unfit("A circle needs at least three points with as many x, z and weights.")
+        raise unusable(
+            "A circle needs at least three points with as many x, z and weights.", "circle"
+        )
     if not (np.isfinite(x).all() and np.isfinite(z).all() and np.isfinite(given).all()):
-        raise _unfit("A circle cannot be fitted to values that are missing or infinite.")
+        raise unusable("A circle cannot be fitted to missing or infinite values.", "circle")
     if (given <= 0.0).any():
-        raise _unfit("Weights of a circle fit must be above zero; leave such points out.")
+        raise unusable(
+            "Weights of a circle fit must be above zero; leave such points out.", "circle"
+        )
     parameters = _algebraic_circle(x, z, given)
     if robust == "tukey":
         # Tukey's weights forget what lies far off, so they need a start that is already robust
@@ -152,15 +152,6 @@ def robust_weight(distance_mm: FloatArray, robust: Robust, spread_mm: float) -> 
     """Return the weight of each point for its distance.
 
     Huber: 1 inside k sigma, k sigma / |r| outside. Tukey: (1 - (r / k sigma)²)² inside, 0 outside.
-
-    Parameters
-    ----------
-    distance_mm
-        Distances r [mm].
-    robust
-        Which of the two.
-    spread_mm
-        Standard deviation sigma of the noise [mm].
     """
     limit = TUNING[robust] * max(spread_mm, 1e-12)
     share = np.abs(distance_mm) / limit
@@ -196,8 +187,8 @@ class ArcFits:
         Weighted sum of squared distances of each arc [mm²], shape (G,).
     """
 
-    parameters: Mixed
-    normal: Mixed
+    parameters: FloatArray
+    normal: FloatArray
     distance_mm: FloatArray
     cost_mm2: FloatArray
 
@@ -206,12 +197,12 @@ def fit_arcs(
     x_mm: FloatArray,
     z_mm: FloatArray,
     starts: IntArray,
-    first: Mixed,
+    first: FloatArray,
     *,
     along_mm: FloatArray | None = None,
     flat: bool = False,
     weight: FloatArray | None = None,
-    hold: tuple[Mixed, Mixed] | None = None,
+    hold: tuple[FloatArray, FloatArray] | None = None,
     tolerance_mm: float = 1e-6,
     most_steps: int = 12,
 ) -> ArcFits:
@@ -220,28 +211,6 @@ def fit_arcs(
     The distance of a point to an arc whose height runs evenly along the third coordinate a is
     hypot(x - xc, z - b a - zc) - R; with a flat at height f it is the larger of that and
     z - b a - f (the outside of a disc cut by a half plane).
-
-    Parameters
-    ----------
-    x_mm, z_mm
-        Points [mm], shape (N,), sorted by arc.
-    starts
-        Where each arc's points begin, shape (G,), ascending; no arc is empty.
-    first
-        First guess, shape (G, P).
-    along_mm
-        Third coordinate [mm], shape (N,), for arcs whose height changes along it; or None.
-    flat
-        Whether the arcs are cut by a flat.
-    weight
-        Weight of each point, shape (N,); None for equal.
-    hold
-        What parameters are held near where the points say nothing of them, and how firmly: values,
-        shape (G, P), and weights of their squared distances, shape (P,); None for no hold.
-    tolerance_mm
-        Step [mm] under which an arc has settled.
-    most_steps
-        Most steps of the solver.
     """
     parameters = np.array(first, dtype=float)
     count, size = parameters.shape
@@ -250,7 +219,7 @@ def fit_arcs(
     near, firmness = hold if hold is not None else (parameters, np.zeros(size))
     damping = np.full(count, 1e-3)
 
-    def cost_of(candidate: NDArray[np.float64]) -> tuple[FloatArray, FloatArray]:
+    def cost_of(candidate: FloatArray) -> tuple[FloatArray, FloatArray]:
         distance = _distance(candidate, group, x_mm, z_mm, along_mm, flat=flat)
         cost = np.add.reduceat(ones * distance * distance, starts)
         return distance, cost + (candidate - near) ** 2 @ firmness
@@ -286,7 +255,7 @@ def fit_arcs(
 
 
 def _distance(
-    parameters: NDArray[np.float64],
+    parameters: FloatArray,
     group: IntArray,
     x: FloatArray,
     z: FloatArray,
@@ -304,7 +273,7 @@ def _distance(
 
 
 def _columns(
-    parameters: NDArray[np.float64],
+    parameters: FloatArray,
     group: IntArray,
     x: FloatArray,
     z: FloatArray,
@@ -342,11 +311,9 @@ def _algebraic_circle(x: FloatArray, z: FloatArray, weights: FloatArray) -> Floa
     design = np.column_stack([dx, dz, np.full_like(dx, size)]) * root[:, None]
     right = (dx**2 + dz**2) * root
     if size == 0.0 or np.linalg.matrix_rank(design, tol=1e-9 * size * root.max()) < 3:
-        raise _unfit("The points lie on one straight line or spot; no circle runs through them.")
+        raise unusable(
+            "The points lie on one straight line or spot; no circle runs through them.", "circle"
+        )
     a, b, c = np.linalg.lstsq(design, right, rcond=None)[0]
     radius = np.sqrt(max(0.25 * (a * a + b * b) + c * size, 1e-12 * size**2))
     return np.array([mx + 0.5 * a, mz + 0.5 * b, radius])
-
-
-def _unfit(sentence: str) -> ReadingsError:
-    return ReadingsError([Finding("circle", sentence, severity="error")])

@@ -1,7 +1,7 @@
 """The board between the frets: a height for every square millimetre, and its shape along the neck.
 
 Nothing smooth is fitted over the whole: a cell holds the mean of its own points, so a hump, a
-rising end or a dip stays where it is. Only beside a crown is the board carried on, straight, to the
+rising end or a dip stays where it is. Only beside a crown is the board continued, straight, to the
 fret's line, so that the crown's height over it can be told on each side.
 """
 
@@ -17,13 +17,10 @@ from evenfall.scans.gather import CELL_MM, FOOT_MM
 from evenfall.scans.laid_flat import median_along
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray, IntArray
     from evenfall.scans.fret_comb import FretLines
     from evenfall.scans.gather import Gathered
 
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.intp]
 
 LEAST_CELL_POINTS = 3
 """A cell with fewer points is a hole."""
@@ -72,7 +69,7 @@ class Board:
     x_mm: FloatArray
     y_mm: FloatArray
     height_mm: FloatArray
-    point_count: NDArray[np.int64]
+    point_count: IntArray
     noise_mm: float
     station_mm: FloatArray
     crest_mm: FloatArray
@@ -82,13 +79,7 @@ class Board:
     radius_u_mm: FloatArray
 
     def over_plane(self, offset_mm: float, along_slope: float, across_slope: float) -> Board:
-        """Return the same board over another datum: z - offset - slopes times x and y.
-
-        Parameters
-        ----------
-        offset_mm, along_slope, across_slope
-            The new datum in the old one.
-        """
+        """Return the same board over another datum: z - offset - slopes times x and y."""
         plane = offset_mm + along_slope * self.x_mm[:, None] + across_slope * self.y_mm[None, :]
         return replace(
             self,
@@ -100,7 +91,7 @@ class Board:
 
 @dataclass(frozen=True, slots=True)
 class SideHeights:
-    """The board carried on to N places on one fret's line, from the nut's side and the bridge's.
+    """The board continued to N places on one fret's line, from the nut's side and the bridge's.
 
     Parameters
     ----------
@@ -113,7 +104,7 @@ class SideHeights:
 
     height_mm: FloatArray
     u_mm: FloatArray
-    slope: NDArray[np.float64]
+    slope: FloatArray
 
     def mean(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return height, standard uncertainty and slope under the fret: the mean of both sides.
@@ -160,17 +151,10 @@ class BoardCells:
         self.noise = gathered.board_guess.noise_mm
 
     def beside(self, fret: int, along_mm: FloatArray) -> SideHeights:
-        """Return the board beside one fret, carried on to places on its line.
+        """Return the board beside one fret, continued to places on its line.
 
         On each side a plane is fitted, by least squares, to the cells up to the next crown and
         no further than 6 mm away, after the radius across the board is taken off.
-
-        Parameters
-        ----------
-        fret
-            Fret, from 0.
-        along_mm
-            Places along the fret from the centre line [mm], shape (N,).
         """
         base, lean = self.lines.base_mm[fret], self.lines.lean_slope[fret]
         cosine = self.lines.cosine[fret]

@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from evenfall.arrays import FloatArray
 
-    FloatArray = NDArray[np.float64]
 
 EDGE_BLOCKS = 10
 """Blocks along the neck from whose scatter the centre line's uncertainty is taken."""
@@ -66,15 +65,7 @@ class Bands:
 
 
 def board_edges(points_mm: FloatArray, low_mm: float, high_mm: float) -> Bands:
-    """Return the edges of what lies level with the board, in bands along the neck.
-
-    Parameters
-    ----------
-    points_mm
-        Points roughly in the neck's frame, shape (M, 3).
-    low_mm, high_mm
-        Between which stations to look [mm].
-    """
+    """Return the edges of what lies level with the board, in bands along the neck."""
     points, low, high = points_mm, low_mm, high_mm
     inside = (points[:, 0] > low) & (points[:, 0] < high)
     # fine bands: a raster shows the edge in steps, which average out only if each step is cut
@@ -95,13 +86,7 @@ def board_edges(points_mm: FloatArray, low_mm: float, high_mm: float) -> Bands:
 
 
 def straight_centre(x_mm: FloatArray, middle_mm: FloatArray) -> CentreLine:
-    """Return the robust straight line through the middles of bands.
-
-    Parameters
-    ----------
-    x_mm, middle_mm
-        Stations and middles [mm], shape (N,).
-    """
+    """Return the robust straight line through the middles of bands."""
     x, middle = x_mm, middle_mm
     pivot = float(x.mean())
     design = np.column_stack([np.ones_like(x), x - pivot])

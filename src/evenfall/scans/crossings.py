@@ -1,7 +1,7 @@
 """The crown where a string crosses it, from the slices along the fret.
 
 Where points lie under the string, only those within a string's reach count, so a worn notch is not
-smoothed away. Where the string's shadow hides them, the height is carried over from both sides by a
+smoothed away. Where the string's shadow hides them, the height is interpolated from both sides by a
 short parabola and marked so; without both sides it stays missing.
 """
 
@@ -15,23 +15,19 @@ import numpy as np
 from evenfall.measurement import Origin
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import BoolArray, FloatArray
     from evenfall.scans.crown_line import CrownLine
 
-    FloatArray = NDArray[np.float64]
-    #: Coefficients [mm per power of mm], highest power first.
-    Polynomial = NDArray[np.float64]
 
 NEAR_MM = 0.8
 """Slices this near the string's line tell the height under it; longer slices, from as far as they
 are long."""
 
 BRIDGE_MM = 3.5
-"""Slices up to this far from the edge of a shadow, or four of them, carry the height over it."""
+"""Slices up to this far from the edge of a shadow, or four of them, give the height over it."""
 
 MOST_GAP_MM = 6.0
-"""No height is carried over a gap wider than this."""
+"""No height is interpolated over a gap wider than this."""
 
 EACH_SIDE = 2
 """Slices needed on each side of a shadow: an outer string leaves little more than its edge."""
@@ -43,7 +39,7 @@ GOOD_MISFIT = 2.5
 """Root chi-square per freedom from which on a parabola over all slices in reach is given up."""
 
 MOST_MISFIT = 10.0
-"""A parabola that misses its slices by this many times their uncertainty carries nothing over: dirt
+"""A parabola that misses its slices by this many times their uncertainty interpolates nothing: dirt
 or a kink lies beside the shadow."""
 
 TREND_DEGREE = 4
@@ -87,14 +83,8 @@ MISSING = Crossing(
 )  # fmt: skip
 
 
-def smooth_crown(line: CrownLine) -> Polynomial:
-    """Return a robust polynomial through the tops of a crown line, highest power first.
-
-    Parameters
-    ----------
-    line
-        The crown line.
-    """
+def smooth_crown(line: CrownLine) -> FloatArray:
+    """Return a robust polynomial through the tops of a crown line, highest power first."""
     along, top = line.along_mm, line.top_mm
     degree = min(TREND_DEGREE, max(1, len(along) // 4))
     reach = max(float(np.abs(along).max()), 1.0)
@@ -110,26 +100,14 @@ def smooth_crown(line: CrownLine) -> Polynomial:
     return np.asarray(fit / reach ** np.arange(degree, -1, -1))
 
 
-def crown_at(line: CrownLine, trend: Polynomial, along_mm: float, scatter_ratio: float) -> Crossing:
-    """Return the crown at one place along a fret.
-
-    Parameters
-    ----------
-    line
-        Its crown line.
-    trend
-        The smooth crown line, as `smooth_crown` gives it.
-    along_mm
-        The place [mm].
-    scatter_ratio
-        By how much slices scatter beyond their own uncertainties.
-    """
+def crown_at(line: CrownLine, trend: FloatArray, along_mm: float, scatter_ratio: float) -> Crossing:
+    """Return the crown at one place along a fret."""
     distance = line.along_mm - along_mm
     over = line.top_mm - np.polyval(trend, line.along_mm)
     near = np.abs(distance) < max(NEAR_MM, 1.1 * line.slice_mm)
     left, right = distance <= 0.0, distance > 0.0
     here = float(np.polyval(trend, along_mm))
-    used: NDArray[np.bool_] | None = near
+    used: BoolArray | None = near
     degree, origin = 1, Origin.READ
     if not ((near & left).any() and (near & right).any()):
         used = _both_sides(distance, left, right, max(BRIDGE_MM, 4.2 * line.slice_mm))
@@ -202,9 +180,9 @@ def _bend(distance: FloatArray, over: FloatArray, u: FloatArray) -> tuple[float,
 
 
 def _both_sides(
-    distance: FloatArray, left: NDArray[np.bool_], right: NDArray[np.bool_], reach: float
-) -> NDArray[np.bool_] | None:
-    """Return the slices that carry a height over a shadow; None where they do not suffice."""
+    distance: FloatArray, left: BoolArray, right: BoolArray, reach: float
+) -> BoolArray | None:
+    """Return the slices that a height is interpolated from; None where they do not suffice."""
     if not left.any() or not right.any():
         return None
     before, after = float(distance[left].max()), float(distance[right].min())
@@ -214,9 +192,7 @@ def _both_sides(
     return close if gap < MOST_GAP_MM and enough else None
 
 
-def _nearest(
-    distance: FloatArray, used: NDArray[np.bool_], side: NDArray[np.bool_], count: int
-) -> NDArray[np.bool_]:
+def _nearest(distance: FloatArray, used: BoolArray, side: BoolArray, count: int) -> BoolArray:
     """Return the few slices in use on one side that lie nearest."""
     reach = np.sort(np.abs(distance[used & side]))[:count][-1]
     return np.asarray(used & side & (np.abs(distance) <= reach))

@@ -18,14 +18,9 @@ import numpy as np
 from evenfall.scans.arcs import NORMAL_MAD, ArcFits, fit_arcs
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.scans.gather import CrownPoints
 
-    FloatArray = NDArray[np.float64]
-    #: Coefficients [mm per power of mm], highest power first.
-    Polynomial = NDArray[np.float64]
-    IntArray = NDArray[np.intp]
 
 CAP_SHARE = 0.30
 """The crown is fitted over this share of its width on each side of its top: steep flanks are where
@@ -129,14 +124,14 @@ class CrownLine:
     y_mm: FloatArray
     top_mm: FloatArray
     top_u_mm: FloatArray
-    slope: NDArray[np.float64]
+    slope: FloatArray
     radius_mm: FloatArray
     radius_u_mm: FloatArray
     flat_width_mm: FloatArray
     flat_width_u_mm: FloatArray
     noise_mm: float
     form_u_mm: float
-    bend_ratio: NDArray[np.float64]
+    bend_ratio: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +146,7 @@ class _Slices:
     middle: FloatArray
     step: float
 
-    def only(self, chosen: NDArray[np.bool_]) -> _Slices:
+    def only(self, chosen: BoolArray) -> _Slices:
         """Return the points chosen, with the slices that still have some."""
         group = self.group[chosen]
         starts = np.flatnonzero(np.diff(group, prepend=-1))
@@ -178,7 +173,7 @@ class _Slices:
 
 def fit_crown_line(
     points: CrownPoints,
-    crest: Polynomial,
+    crest: FloatArray,
     *,
     fret: int,
     base_mm: float,
@@ -187,23 +182,7 @@ def fit_crown_line(
     crown_width_mm: float,
     facet_mm: float = 0.0,
 ) -> CrownLine | None:
-    """Return the crown line of one fret; None where its points make no slice.
-
-    Parameters
-    ----------
-    points
-        Points on the crown.
-    crest
-        Guess of the crown line that their heights refer to, highest power first.
-    fret
-        Fret number, from 1.
-    base_mm, lean_slope
-        The fret's line in plan, x = base + lean y.
-    crown_height_mm, crown_width_mm
-        Size of a new crown [mm], the first guess of its circle.
-    facet_mm
-        Width of the facets across the crown, if the points were taken from a mesh [mm].
-    """
+    """Return the crown line of one fret; None where its points make no slice."""
     slices = _cut(points, crown_width_mm)
     if slices is None:
         return None
@@ -289,7 +268,7 @@ def _cut(points: CrownPoints, crown_width: float) -> _Slices | None:
     )
 
 
-def _covered(slices: _Slices, cap: float, centre: FloatArray) -> NDArray[np.bool_]:
+def _covered(slices: _Slices, cap: float, centre: FloatArray) -> BoolArray:
     """Say which slices have enough points, with none of the cap's three thirds bare."""
     count = len(slices.middle)
     off = slices.across - centre[slices.group]
@@ -361,9 +340,7 @@ def _fit_round(
     return fits, cap, noise, parameters, covariance
 
 
-def _hold(
-    start: FloatArray, radius: float, noise: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _hold(start: FloatArray, radius: float, noise: float) -> tuple[FloatArray, FloatArray]:
     """Return the hold on radius and slope: a slice of one row shows no slope."""
     near = start.copy()
     near[:, 2], near[:, 3] = radius, 0.0
@@ -385,7 +362,7 @@ def _group_middles(values: FloatArray, starts: IntArray) -> FloatArray:
 
 
 def _profile(
-    cap: _Slices, fits: ArcFits, cap_width: float, chosen: NDArray[np.bool_]
+    cap: _Slices, fits: ArcFits, cap_width: float, chosen: BoolArray
 ) -> tuple[float, float]:
     """Return the scatter of points about the fret's mean profile, and that profile's misfit [mm].
 
@@ -412,9 +389,7 @@ def _profile(
     return float(np.sqrt(square)), float(np.sqrt(max(0.0, excess)))
 
 
-def _dented(
-    cap: _Slices, fits: ArcFits, noise: float, cap_width: float, count: int
-) -> NDArray[np.bool_]:
+def _dented(cap: _Slices, fits: ArcFits, noise: float, cap_width: float, count: int) -> BoolArray:
     """Say which slices have a fourth-order dent: flat in the middle, bulging beside it."""
     dented = np.zeros(count, dtype=bool)
     centre = np.zeros(count)
@@ -430,7 +405,7 @@ def _dented(
 
 def _fit_flat(
     slices: _Slices,
-    worn: NDArray[np.bool_],
+    worn: BoolArray,
     parameters: FloatArray,
     *,
     radius: float,
@@ -510,16 +485,11 @@ def _bend_ratio(along: FloatArray, top: FloatArray, u: FloatArray) -> FloatArray
     return np.asarray((bend**2 / expected)[close])
 
 
-def scatter_ratios(bend_ratio: list[NDArray[np.float64]]) -> list[float]:
+def scatter_ratios(bend_ratio: list[FloatArray]) -> list[float]:
     """Return the scatter of neighbouring slices over what their uncertainties explain, 1 or more.
 
     From second differences of tops, by their median, so that a worn place does not count. All frets
     of a scan share one ratio, unless a fret with many slices stands out.
-
-    Parameters
-    ----------
-    bend_ratio
-        One array for each fret, as `CrownLine.bend_ratio` has it.
     """
     every = np.concatenate(bend_ratio) if bend_ratio else np.zeros(0)
     if len(every) < 30:

@@ -7,23 +7,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import Finding
+from evenfall.errors import At, Finding
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.scans.fret_comb import nominal_lines
 from evenfall.scans.gather import CELL_MM, DEEP_MM, nearest_fret
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument import Specification
+    from evenfall.scans.crown_survey import CrownSurvey
     from evenfall.scans.gather import Gathered
     from evenfall.scans.orientation import Located
-    from evenfall.scans.survey import CrownSurvey
 
-    FloatArray = NDArray[np.float64]
 
 LIFT_MM = 0.06
 """A fret end this much higher over the board than the fret's middle stands up; a 0.05 mm feeler
@@ -79,7 +78,7 @@ class FretHeights:
     along_mm: FloatArray
     height_mm: FloatArray
     u_mm: FloatArray
-    worn: NDArray[np.bool_]
+    worn: BoolArray
 
 
 def find_faults(
@@ -89,19 +88,7 @@ def find_faults(
     gathered: Gathered,
     heights: Sequence[FretHeights],
 ) -> tuple[Finding, ...]:
-    """Return what is wrong with frets and board, and what the scan could not see.
-
-    Parameters
-    ----------
-    survey
-        The crowns.
-    specification
-        The instrument.
-    located, gathered
-        The scan.
-    heights
-        Crown heights along the frets.
-    """
+    """Return what is wrong with frets and board, and what the scan could not see."""
     found = [
         *_absent(survey, specification, located),
         *_bumps(gathered, located, specification),
@@ -113,37 +100,17 @@ def find_faults(
     found += _hidden(survey)
     if survey.facet_mm > 0.0:
         radius = float(np.nanmedian(survey.crown_radius_mm))
-        sagitta = survey.facet_mm**2 / (8.0 * radius)
         found.append(
             Finding(
                 "facets",
-                f"The mesh has facets {survey.facet_mm:.3f} mm wide across the crowns: tops are "
-                f"known to {1000.0 * sagitta:.1f} µm at best, however exact the file is.",
+                "The mesh has facets {width:length} wide across the crowns: tops are known to "
+                "{sagitta:uncertainty} at best, however exact the file is.",
                 severity="note",
+                width=survey.facet_mm,
+                sagitta=survey.facet_mm**2 / (8.0 * radius),
             )
         )
     return tuple(found)
-
-
-def listed(numbers: Iterable[int]) -> str:
-    """Return numbers as text, runs joined: 1-3, 7.
-
-    Parameters
-    ----------
-    numbers
-        Whole numbers, ascending.
-    """
-    runs: list[list[int]] = []
-    for number in numbers:
-        if runs and number == runs[-1][1] + 1:
-            runs[-1][1] = number
-        else:
-            runs.append([number, number])
-    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in runs)
-
-
-def _frets(numbers: Sequence[int]) -> str:
-    return f"{'Fret' if len(numbers) == 1 else 'Frets'} {listed(numbers)}"
 
 
 def _absent(survey: CrownSurvey, specification: Specification, located: Located) -> list[Finding]:
@@ -170,9 +137,11 @@ def _absent(survey: CrownSurvey, specification: Specification, located: Located)
     found = [
         Finding(
             "missing-fret",
-            f"Fret {fret} is missing: nothing stands at {nominal.base_mm[fret - 1]:.1f} mm from "
-            "the nut, where the scale has it.",
-            f"fret {fret}",
+            "Fret {fret} is missing: nothing stands {place:size} from the nut, where the scale has "
+            "it.",
+            At(frets=(fret,)),
+            fret=fret,
+            place=float(nominal.base_mm[fret - 1]),
         )
         for fret in missing
     ]
@@ -180,8 +149,9 @@ def _absent(survey: CrownSurvey, specification: Specification, located: Located)
         found.append(
             Finding(
                 "scan",
-                f"{_frets(outside)} {'is' if len(outside) == 1 else 'are'} not in the scan.",
-                f"fret {listed(outside)}",
+                "The scan does not show {frets:frets}.",
+                At(frets=tuple(outside)),
+                frets=tuple(outside),
             )
         )
     return found
@@ -219,11 +189,17 @@ def _bumps(gathered: Gathered, located: Located, specification: Specification) -
         found.append(
             Finding(
                 "extra-bump",
-                f"Something {height:.2f} mm high, {long:.0f} by {wide:.0f} mm, stands on the board "
-                f"{x:.1f} mm from the nut, {abs(y):.1f} mm to the "
-                f"{'treble' if y > 0 else 'bass'} side of the centre line, {distance[0]:.1f} mm "
-                "from the nearest fret; it is no fret of this scale.",
-                f"after fret {before}" if before else "before fret 1",
+                "Something {height:length} high, {long:size} by {wide:size}, stands on the board "
+                "{x:size} from the nut, {y:size} to the {side} side of the centre line, "
+                "{distance:size} from the nearest fret; it is no fret of this scale.",
+                At(frets=(before, before + 1) if 0 < before < specification.frets else ()),
+                height=height,
+                long=float(long),
+                wide=float(wide),
+                x=x,
+                y=abs(y),
+                side="treble" if y > 0 else "bass",
+                distance=float(distance[0]),
             )
         )
     least = 0.4 * specification.board.width_nut_mm / CELL_MM
@@ -245,19 +221,19 @@ def _places_after(specification: Specification, scale_ratio: float) -> FloatArra
 
 def _after_last(numbers: Sequence[int], place_mm: FloatArray) -> Finding:
     """Return the finding for frets in step after the last one specified."""
-    one = len(numbers) == 1
-    places = " and ".join(f"{x:.1f} mm" for x in place_mm)
     return Finding(
         "extra-bump",
-        f"{'A fret stands' if one else f'{len(numbers)} frets stand'} after the last one "
-        f"specified, {places} from the nut, where fret{'' if one else 's'} {listed(numbers)} of "
-        "this scale would be: the specification has too few frets, or it is of a longer scale and "
-        "every fret is numbered too low; take the specification of this neck.",
-        f"after fret {numbers[0] - 1}",
+        "{frets:count fret} {frets:plural stands|stand} after the last one specified, {places} "
+        "from the nut, where {frets:frets} of this scale would be: the specification has too few "
+        "frets, or it is of a longer scale and every fret is numbered too low; take the "
+        "specification of this neck.",
+        At(frets=tuple(numbers)),
+        frets=tuple(numbers),
+        places=tuple(sentence("{x:size}", x=x) for x in place_mm.tolist()),
     )
 
 
-def _patches(raised: NDArray[np.bool_]) -> list[list[tuple[int, int]]]:
+def _patches(raised: BoolArray) -> list[list[tuple[int, int]]]:
     """Return the connected patches of cells."""
     left = {(int(a), int(b)) for a, b in np.argwhere(raised)}
     patches = []
@@ -292,32 +268,39 @@ def _flats(survey: CrownSurvey) -> list[Finding]:
         return [
             Finding(
                 "worn-flat",
-                f"{len(whole)} of {len(share)} frets are flat along their whole length, up to "
-                f"{min(widths):.2f} to {max(widths):.2f} mm wide: levelled and not crowned.",
-                f"fret {listed(whole)}",
+                "{count} of {all} frets are flat along their whole length, up to {low:figure} to "
+                "{high:length} wide: levelled and not crowned.",
+                At(frets=tuple(whole)),
+                count=len(whole),
+                all=len(share),
+                low=min(widths),
+                high=max(widths),
             )
         ]
     found = []
     for fret, places in runs.items():
         if not places:
             continue
-        strings = np.flatnonzero(survey.flat_width_mm[:, fret - 1] > 0.0) + 1
-        under = ""
-        if len(strings):
-            under = f", under string{'s' if len(strings) > 1 else ''} {listed(strings.tolist())}"
-        stretch = " and ".join(f"{max(1.0, abs(b - a)):.0f} mm" for a, b in places)
+        strings = tuple((np.flatnonzero(survey.flat_width_mm[:, fret - 1] > 0.0) + 1).tolist())
+        stretches = tuple(sentence("{long:size}", long=max(1.0, abs(b - a))) for a, b in places)
         found.append(
             Finding(
                 "worn-flat",
-                f"Fret {fret} is worn flat over {stretch}{under}: up to {widest[fret]:.2f} mm "
-                "wide.",
-                f"fret {fret}",
+                "Fret {fret} is worn flat over {stretches}, under {strings:strings}: up to "
+                "{width:length} wide."
+                if strings
+                else "Fret {fret} is worn flat over {stretches}: up to {width:length} wide.",
+                At(frets=(fret,), strings=strings),
+                fret=fret,
+                stretches=stretches,
+                strings=strings,
+                width=widest[fret],
             )
         )
     return found
 
 
-def _runs(along: FloatArray, flag: NDArray[np.bool_]) -> list[tuple[float, float]]:
+def _runs(along: FloatArray, flag: BoolArray) -> list[tuple[float, float]]:
     """Return the ends of runs of at least two slices that carry a flag."""
     edge = np.flatnonzero(np.diff(np.concatenate([[0], flag.astype(int), [0]])))
     return [
@@ -352,9 +335,12 @@ def _seating(fret: FretHeights, wire_height: float) -> list[Finding]:
             found.append(
                 Finding(
                     "lifted-end",
-                    f"Fret {fret.fret} stands up at its {name} end: {float(rise[at]):.2f} mm "
-                    "higher over the board than in its middle.",
-                    f"fret {fret.fret}",
+                    "Fret {fret} stands up at its {end} end: {rise:length} higher over the board "
+                    "than in its middle.",
+                    At(frets=(fret.fret,)),
+                    fret=fret.fret,
+                    end=name,
+                    rise=float(rise[at]),
                 )
             )
             inward = np.argsort(-along if name == "treble" else along)
@@ -372,20 +358,26 @@ def _seating(fret: FretHeights, wire_height: float) -> list[Finding]:
         found.append(
             Finding(
                 "tang-gap",
-                f"Fret {fret.fret} stands {gap:.2f} mm higher over the board than "
-                f"{'its wire' if float(np.max(over_wire[part])) >= gap else 'elsewhere'} over "
-                f"{end - start:.0f} mm, from {_side(start)} to {_side(end)}: not seated.",
-                f"fret {fret.fret}",
+                "Fret {fret} stands {gap:length} higher over the board than {than} over "
+                "{long:size}, from {start} to {end}: not seated.",
+                At(frets=(fret.fret,)),
+                fret=fret.fret,
+                gap=gap,
+                than="its wire" if float(np.max(over_wire[part])) >= gap else "elsewhere",
+                long=end - start,
+                start=_side(start),
+                end=_side(end),
             )
         )
     return found
 
 
-def _side(along: float) -> str:
-    """Return a place along a fret in words."""
+def _side(along: float) -> Sentence:
+    """Return a place along a fret."""
     if abs(along) < 0.5:
-        return "the centre line"
-    return f"{abs(along):.0f} mm on the {'treble' if along > 0 else 'bass'} side"
+        return sentence("the centre line")
+    side = "treble" if along > 0 else "bass"
+    return sentence("{off:size} on the {side} side", off=abs(along), side=side)
 
 
 def _shape(survey: CrownSurvey, specification: Specification) -> list[Finding]:
@@ -413,10 +405,14 @@ def _shape(survey: CrownSurvey, specification: Specification) -> list[Finding]:
         found.append(
             Finding(
                 "board-shape",
-                f"From fret {joint_fret:.0f} on the board {'rises' if rise > 0 else 'falls away'}: "
-                f"at the last fret it lies {abs(rise):.2f} mm {'over' if rise > 0 else 'under'} "
-                "the line of the neck before it.",
-                "board end",
+                "From fret {fret} on the board rises: at the last fret it lies {rise:length} over "
+                "the line of the neck before it."
+                if rise > 0
+                else "From fret {fret} on the board falls away: at the last fret it lies "
+                "{rise:length} under the line of the neck before it.",
+                At(frets=tuple(range(round(joint_fret), specification.frets + 1))),
+                fret=round(joint_fret),
+                rise=abs(rise),
             )
         )
     at = int(np.argmax(np.abs(off)))
@@ -426,9 +422,13 @@ def _shape(survey: CrownSurvey, specification: Specification) -> list[Finding]:
         found.append(
             Finding(
                 "board-shape",
-                f"The board has a {'hump' if off[at] > 0 else 'dip'} of {abs(off[at]):.2f} mm at "
-                f"{x[at]:.0f} mm from the nut, near fret {near}.",
-                f"fret {near}",
+                "The board has a {shape} of {size:length} at {x:size} from the nut, near fret "
+                "{near}.",
+                At(frets=(near,)),
+                shape="hump" if off[at] > 0 else "dip",
+                size=float(abs(off[at])),
+                x=float(x[at]),
+                near=near,
             )
         )
     roll = board.roll_rad[used]
@@ -439,12 +439,25 @@ def _shape(survey: CrownSurvey, specification: Specification) -> list[Finding]:
         found.append(
             Finding(
                 "board-shape",
-                f"The neck is twisted: from fret 1 to the last the board turns so that its "
-                f"{'treble' if across > 0 else 'bass'} edge rises by {abs(across):.2f} mm.",
-                "twist",
+                "The neck is twisted: from fret 1 to the last the board turns so that its {side} "
+                "edge rises by {rise:length}.",
+                At(field="twist"),
+                side="treble" if across > 0 else "bass",
+                rise=abs(across),
             )
         )
     return found
+
+
+def crossings(places: Sequence[tuple[int, int]]) -> tuple[Sentence, ...]:
+    """Return crossings, given as string and fret from 0, as phrases: a string with its frets."""
+    frets: dict[int, list[int]] = {}
+    for k, j in sorted(places):
+        frets.setdefault(k, []).append(j + 1)
+    return tuple(
+        sentence("{frets:frets} under string {string}", frets=tuple(on), string=k + 1)
+        for k, on in frets.items()
+    )
 
 
 def _hidden(survey: CrownSurvey) -> list[Finding]:
@@ -452,25 +465,30 @@ def _hidden(survey: CrownSurvey) -> list[Finding]:
     origin = survey.crown_top_origin
     there = np.array([line is not None for line in survey.crown_lines])
     bridged = int((origin == Origin.INTERPOLATED).sum())
-    gone = np.argwhere((origin == Origin.MISSING) & there)
+    gone = np.argwhere((origin == Origin.MISSING) & there).tolist()
     found = []
     if bridged:
         found.append(
             Finding(
                 "shadow",
-                f"{bridged} of {origin.size} crowns lie hidden under their string: their height is "
-                "carried over from both sides; wear right under the string does not show.",
+                "{bridged} of {all} crowns lie hidden under their string: their height is "
+                "interpolated from both sides; wear right under the string does not show.",
                 severity="note",
+                bridged=bridged,
+                all=origin.size,
             )
         )
     if len(gone):
-        places = ", ".join(f"fret {j + 1} string {k + 1}" for k, j in gone[:6])
-        more = f" and {len(gone) - 6} more" if len(gone) > 6 else ""
         found.append(
             Finding(
                 "shadow",
-                f"{len(gone)} crown{'s' if len(gone) > 1 else ''} cannot be seen near the string's "
-                f"line: {places}{more}.",
+                "{count:count crown} cannot be seen near the string's line: {places:phrases}.",
+                At(
+                    strings=tuple(sorted({k + 1 for k, _ in gone})),
+                    frets=tuple(sorted({j + 1 for _, j in gone})),
+                ),
+                count=len(gone),
+                places=crossings(gone),
             )
         )
     return found

@@ -18,11 +18,9 @@ from evenfall.scans.laid_flat import BIN_MM, StripMap, median_along
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import StringLines
 
-    FloatArray = NDArray[np.float64]
 
 LEAST_HEIGHT_SHARE = 0.35
 """A ridge lower than this share of a new crown is no fret."""
@@ -84,27 +82,12 @@ class Match:
     inside_count: int = 0
 
     def seen_share(self, frets: int) -> float:
-        """Return the score over the frets within the map alone.
-
-        Parameters
-        ----------
-        frets
-            Frets of the specification.
-        """
+        """Return the score over the frets within the map alone."""
         return self.score_share * frets / max(1, self.inside_count)
 
 
 def nominal_lines(lines: StringLines, fret_number: Sequence[int] | None = None) -> FretLines:
-    """Return the specification's fret lines, through their crossings with the outer strings.
-
-    Parameters
-    ----------
-    lines
-        String lines of the specification.
-    fret_number
-        Frets wanted; also beyond the specified ones, and below 0 before the nut. None for all
-        specified frets.
-    """
+    """Return the specification's fret lines, through their crossings with the outer strings."""
     frets = lines.x_mm.shape[1] - 1
     wanted = np.arange(1, frets + 1) if fret_number is None else np.array(fret_number)
     # along each string crossings go with 1 - 2^(-n/12)
@@ -124,15 +107,6 @@ def match_frets(
 
     Straight frets look the same from both sides: for them only the four ways that keep the hand of
     the axes are returned.
-
-    Parameters
-    ----------
-    strips
-        The map.
-    nominal
-        Fret lines of the specification.
-    crown_height_mm, crown_width_mm
-        Size of a new crown [mm].
     """
     found = []
     for up in (1, -1):
@@ -156,17 +130,7 @@ def match_scale(
     crown_width_mm: float,
     scale_ratio: tuple[float, ...],
 ) -> Match:
-    """Return the best match the same way round on a scale somewhat off the specified one.
-
-    Parameters
-    ----------
-    match
-        The best match on the specified scale.
-    strips, nominal, crown_height_mm, crown_width_mm
-        As in `match_frets`.
-    scale_ratio
-        Scales to try, over the specified one.
-    """
+    """Return the best match the same way round on a scale somewhat off the specified one."""
     ridge = _ridges(match.up_order * strips.relative_mm, crown_height_mm, crown_width_mm)
     others = [
         _best_place(strips, ridge, nominal, replace(match, scale_ratio=ratio))
@@ -225,19 +189,6 @@ def ridge_places(
     """Return where a ridge stands near each expected place, NaN where there is none.
 
     The place is the centre of what stands over half the ridge's own height.
-
-    Parameters
-    ----------
-    strips
-        The map.
-    up
-        +1 for ridges, -1 for grooves.
-    expected_mm
-        Expected x [mm], shape (strips, F).
-    reach_mm
-        How far from there to look [mm].
-    least_mm
-        Least height of a ridge [mm].
     """
     reach = int(np.ceil(reach_mm / BIN_MM))
     offsets = np.arange(-reach, reach + 1)
@@ -259,17 +210,7 @@ def ridge_places(
 def straight_lines(
     place_mm: FloatArray, y_mm: FloatArray, *, least_strips: int
 ) -> tuple[FloatArray, FloatArray]:
-    """Return base and lean of robust straight lines through places in strips.
-
-    Parameters
-    ----------
-    place_mm
-        Places [mm], shape (strips, F), NaN where missing.
-    y_mm
-        Middle of each strip [mm], shape (strips,).
-    least_strips
-        Fewer places than this make no line.
-    """
+    """Return base and lean of robust straight lines through places in strips."""
     base = np.full(place_mm.shape[1], np.nan)
     lean = np.zeros(place_mm.shape[1])
     for j in range(place_mm.shape[1]):
@@ -290,15 +231,7 @@ def straight_lines(
 
 
 def collapsed(strips: StripMap, up: int) -> FloatArray:
-    """Return the median over the middle strips of what stands over the board, shape (bins,).
-
-    Parameters
-    ----------
-    strips
-        The map.
-    up
-        +1 or -1, which way the map is taken.
-    """
+    """Return the median over the middle strips of what stands over the board, shape (bins,)."""
     count = len(strips.y_mm)
     middle = slice(count // 4, max(count // 4 + 1, count - count // 4))
     return median_along(up * strips.relative_mm[middle].T)

@@ -20,14 +20,11 @@ from evenfall.scans.surface import pieces
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument import Specification
     from evenfall.scans.fret_comb import FretLines
     from evenfall.scans.orientation import Located
 
-    FloatArray = NDArray[np.float64]
-    #: Coefficients of different units side by side; the docstring says which.
-    Mixed = NDArray[np.float64]
-    IntArray = NDArray[np.intp]
 
 CELL_MM = 1.0
 """Size of the cells in which the board is averaged."""
@@ -65,7 +62,7 @@ class BoardGuess:
         Standard deviation of single points about it [mm].
     """
 
-    curve: Mixed
+    curve: FloatArray
     noise_mm: float
 
 
@@ -90,7 +87,7 @@ class Grid:
     columns: int
     rows: int
     fret_index: NDArray[np.int16]
-    off_board: NDArray[np.bool_]
+    off_board: BoolArray
 
     @property
     def x_mm(self) -> FloatArray:
@@ -161,24 +158,14 @@ class Gathered:
 
     grid: Grid
     board_guess: BoardGuess
-    crest_guess: Mixed
+    crest_guess: FloatArray
     crowns: tuple[CrownPoints | None, ...]
     cells: CellSums
     point_count: int
 
 
 def gather(located: Located, specification: Specification, *, workers: int = 2) -> Gathered:
-    """Return the crowns' points and the board's cells.
-
-    Parameters
-    ----------
-    located
-        The scan and its place.
-    specification
-        The instrument.
-    workers
-        Threads that share the points.
-    """
+    """Return the crowns' points and the board's cells."""
     lines = located.orientation.fret_lines
     half_crown = 0.5 * specification.fretwire.crown_width_mm
     grid = _grid(located, specification, lines, half_crown)
@@ -225,13 +212,7 @@ EDGE_ALLOWANCE_MM = 1.0
 
 
 def specification_nut_line(specification: Specification) -> tuple[float, float]:
-    """Return base and lean of the nut's edge in plan, x = base + lean y.
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    """
+    """Return base and lean of the nut's edge in plan, x = base + lean y."""
     from evenfall.instrument import string_lines
 
     lines = string_lines(specification)
@@ -243,15 +224,7 @@ def specification_nut_line(specification: Specification) -> tuple[float, float]:
 def nearest_fret(
     x_mm: FloatArray, y_mm: FloatArray, lines: FretLines
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the distance [mm] to the nearest fret's line and the signed one (towards the bridge).
-
-    Parameters
-    ----------
-    x_mm, y_mm
-        Places in plan [mm], shape (N,).
-    lines
-        Fret lines.
-    """
+    """Return distance [mm] to the nearest fret's line, and the signed one (bridge positive)."""
     nearest = np.full(len(x_mm), np.inf)
     signed = np.full(len(x_mm), np.inf)
     for j in np.flatnonzero(np.isfinite(lines.base_mm)):
@@ -311,7 +284,7 @@ def _window(values: NDArray[Any], kernel: NDArray[Any]) -> FloatArray:
     return np.asarray(np.correlate(np.pad(values, len(kernel) // 2), kernel, mode="valid"))
 
 
-def _crest_guess(sample: FloatArray, lines: FretLines, half_crown: float) -> NDArray[np.float64]:
+def _crest_guess(sample: FloatArray, lines: FretLines, half_crown: float) -> FloatArray:
     """Return a robust polynomial of each crown's top along its fret."""
     frets = len(lines.base_mm)
     crests = np.zeros((frets, CREST_DEGREE + 1))
@@ -345,7 +318,7 @@ class _Pass:
     located: Located
     grid: Grid
     guess: BoardGuess
-    crests: NDArray[np.float64]
+    crests: FloatArray
     lines: FretLines
     half_crown: float
 
@@ -395,7 +368,7 @@ class _Pass:
 
     def _crown(
         self, x: FloatArray, y: FloatArray, z: FloatArray, fret: NDArray[np.int16]
-    ) -> tuple[list[NDArray[Any]], NDArray[np.bool_]]:
+    ) -> tuple[list[NDArray[Any]], BoolArray]:
         """Return the points on crowns, and which points lie clear beside them."""
         lines = self.lines
         dx = x - lines.base_mm[fret]
@@ -418,7 +391,7 @@ class _Pass:
         sums: FloatArray,
         cell: NDArray[np.int32],
         over: FloatArray,
-        board: NDArray[np.bool_],
+        board: BoolArray,
     ) -> None:
         """Add the points of a piece to the cells."""
         size = sums.shape[1]

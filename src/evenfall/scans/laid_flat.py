@@ -15,12 +15,8 @@ import numpy as np
 from evenfall.scans.surface import GOLDEN_SHARE, PLASTIC_SHARES, sample_indices
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from evenfall.arrays import FloatArray, IntArray
 
-    FloatArray = NDArray[np.float64]
-    #: Unit vectors as rows, shape (3, 3).
-    Axes = NDArray[np.float64]
-    IntArray = NDArray[np.intp]
 
 PLANE_TOLERANCE_MM = 2.5
 """A board lies within this of its mean plane, radius, relief and crowns included."""
@@ -57,7 +53,7 @@ class Level:
     """
 
     points_mm: FloatArray
-    axes: Axes
+    axes: FloatArray
     origin_mm: FloatArray
     kept: IntArray
 
@@ -84,19 +80,7 @@ class StripMap:
 
 
 def principal_axes(points_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the middle of the points, their principal axes (longest first) and extents.
-
-    Parameters
-    ----------
-    points_mm
-        Points, shape (M, 3).
-
-    Returns
-    -------
-    tuple
-        Middle, shape (3,); axes as rows, shape (3, 3); extents between the 0.5 and 99.5 % points
-        along them, shape (3,).
-    """
+    """Return the middle of the points, their principal axes (longest first) and extents."""
     few = points_mm[sample_indices(len(points_mm), LEVELLING_SAMPLES)]
     middle = np.median(few, axis=0)
     centred = few - middle
@@ -112,20 +96,10 @@ def principal_axes(points_mm: FloatArray) -> tuple[FloatArray, FloatArray, Float
     return middle, axes, high - low
 
 
-def lay_level(points_mm: FloatArray, middle_mm: FloatArray, axes: Axes, *, solid: bool) -> Level:
-    """Return the points laid level on the plane that most of their upper side lies near.
-
-    Parameters
-    ----------
-    points_mm
-        Points in the frame of the file, shape (M, 3).
-    middle_mm
-        A point among them [mm], shape (3,).
-    axes
-        Rows: roughly the neck's length, its width, and up; shape (3, 3).
-    solid
-        Whether the points may lie on all sides of a body; then only the upper side counts.
-    """
+def lay_level(
+    points_mm: FloatArray, middle_mm: FloatArray, axes: FloatArray, *, solid: bool
+) -> Level:
+    """Return the points laid level on the plane that most of their upper side lies near."""
     origin = middle_mm
     many = LEVELLING_SAMPLES * (2 if solid else 1)
     few = points_mm[sample_indices(len(points_mm), many)]
@@ -158,15 +132,7 @@ def lay_level(points_mm: FloatArray, middle_mm: FloatArray, axes: Axes, *, solid
 
 
 def seen_from_above(level_mm: FloatArray, cell_mm: float = 0.8) -> IntArray:
-    """Return which points of a body's surface are not under another part of it.
-
-    Parameters
-    ----------
-    level_mm
-        Points with z up, shape (M, 3).
-    cell_mm
-        Size of the cells [mm] in which points are compared.
-    """
+    """Return which points of a body's surface are not under another part of it."""
     low = level_mm[:, :2].min(axis=0)
     place = ((level_mm[:, :2] - low) / cell_mm).astype(np.intp)
     columns = int(place[:, 1].max()) + 1
@@ -179,17 +145,7 @@ def seen_from_above(level_mm: FloatArray, cell_mm: float = 0.8) -> IntArray:
 def cell_medians(
     place: tuple[IntArray, IntArray], shape: tuple[int, int], values_mm: FloatArray
 ) -> tuple[FloatArray, IntArray]:
-    """Return the median of the values in each cell of a grid, NaN where empty, and their counts.
-
-    Parameters
-    ----------
-    place
-        Row and column of each value, shapes (M,).
-    shape
-        Rows and columns of the grid.
-    values_mm
-        The values [mm], shape (M,).
-    """
+    """Return the median of the values in each cell of a grid, NaN where empty, and their counts."""
     cell = place[0] * shape[1] + place[1]
     order = np.lexsort((values_mm, cell))
     count = np.bincount(cell, minlength=shape[0] * shape[1])
@@ -203,13 +159,7 @@ def cell_medians(
 
 
 def median_along(values_mm: FloatArray) -> FloatArray:
-    """Return the median over the last axis of what is not NaN; NaN where nothing is.
-
-    Parameters
-    ----------
-    values_mm
-        Values [mm], any shape.
-    """
+    """Return the median over the last axis of what is not NaN; NaN where nothing is."""
     ordered = np.sort(values_mm, axis=-1)
     count = np.isfinite(ordered).sum(axis=-1)
     low = np.maximum(count - 1, 0) // 2
@@ -219,13 +169,7 @@ def median_along(values_mm: FloatArray) -> FloatArray:
 
 
 def strip_map(level_mm: FloatArray) -> StripMap:
-    """Return what stands over the board, in strips along the neck.
-
-    Parameters
-    ----------
-    level_mm
-        Level points, shape (M, 3).
-    """
+    """Return what stands over the board, in strips along the neck."""
     points = level_mm
     low, high = np.quantile(points[:, :2], [0.0005, 0.9995], axis=0)
     inside = np.all((points[:, :2] >= low) & (points[:, :2] <= high), axis=1)

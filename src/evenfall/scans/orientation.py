@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import Finding
+from evenfall.errors import At, Finding, ReadingsError, RequestError
 from evenfall.instrument import string_lines
 from evenfall.scans.centre_line import CentreLine, board_edges, straight_centre
 from evenfall.scans.fret_comb import (
@@ -44,16 +44,14 @@ from evenfall.scans.surface import (
     sample_indices,
     unusable,
 )
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.instrument import Specification
 
-    FloatArray = NDArray[np.float64]
-    #: Unit vectors as rows, shape (3, 3).
-    Axes = NDArray[np.float64]
-    IntArray = NDArray[np.intp]
+
+TREBLE_IS_BASS = "treble and bass swapped"
 
 UNIT_WORDS = {"in": "inches", "um": "µm"}
 """Units whose sign does not read well in a sentence."""
@@ -133,7 +131,7 @@ class Orientation:
 
     unit: str
     factor_mm: float
-    axes: Axes
+    axes: FloatArray
     origin_mm: FloatArray
     mirrored: bool
     fret_x_mm: FloatArray
@@ -149,13 +147,7 @@ class Orientation:
         return FretLines(self.fret_x_mm, self.fret_lean_slope)
 
     def to_neck(self, points: Points) -> FloatArray:
-        """Return points of the file in the neck's frame [mm].
-
-        Parameters
-        ----------
-        points
-            Rows x, y, z in the unit of the file, shape (N, 3).
-        """
+        """Return points of the file in the neck's frame [mm]."""
         rows = np.asarray(points, dtype=float) * self.factor_mm
         return np.asarray(rows @ self.axes.T - self.origin_mm)
 
@@ -190,7 +182,7 @@ class _Candidate:
     """One unit and one way up, with its best matches."""
 
     unit: str
-    axes: NDArray[np.float64]
+    axes: FloatArray
     origin: FloatArray
     kept: IntArray
     points: FloatArray
@@ -241,24 +233,7 @@ def locate(
     unit_hint: str | None = None,
     mirrored: bool | None = None,
 ) -> Located:
-    """Return the place of a scan as `find_surface` does, with what later steps need.
-
-    Parameters
-    ----------
-    surface
-        The scan.
-    specification
-        The instrument.
-    unit_hint, mirrored
-        As in `find_surface`.
-
-    Raises
-    ------
-    ReadingsError
-        The frets of the specification are not in the scan, or it shows slots and no crowns.
-    RequestError
-        The unit is not known.
-    """
+    """Return the place of a scan as `find_surface` does, with what later steps need."""
     samples, index = finite_samples(surface, SAMPLES)
     lines = string_lines(specification)
     nominal = nominal_lines(lines)
@@ -366,10 +341,11 @@ def _units(unit_hint: str | None) -> dict[str, float]:
     if unit_hint is None:
         return UNITS_MM
     if unit_hint not in UNITS_MM:
-        from evenfall.errors import RequestError
-
         raise RequestError(
-            f"The unit {unit_hint!r} is not known; use one of {', '.join(UNITS_MM)}.", where="unit"
+            "The unit {given:quoted} is not known; use {known:or}.",
+            at=At(field="unit"),
+            given=unit_hint,
+            known=tuple(UNITS_MM),
         )
     return {unit_hint: UNITS_MM[unit_hint]}
 
@@ -390,22 +366,22 @@ def _rivals(ranked: list[tuple[Match, _Candidate]]) -> tuple[Finding, ...]:
         if _same_lie(best, chosen, match, candidate):
             continue
         if candidate is chosen and match.up_order == best.up_order:
-            what = (
-                "the other end as the nut"
-                if match.along_order != best.along_order
-                else ("treble and bass swapped")
-            )
+            turned_round = match.along_order != best.along_order
+            other = sentence("the other end as the nut" if turned_round else TREBLE_IS_BASS)
         elif candidate.unit != chosen.unit:
-            what = f"the unit {candidate.unit}"
+            other = sentence("the unit {unit}", unit=candidate.unit)
         else:
-            what = "the other side up"
+            other = sentence("the other side up")
         return (
             Finding(
                 "ambiguous",
-                f"The frets fit the scan about as well with {what} "
-                f"({match.score_share:.0%} against {best.score_share:.0%} of the crowns seen); "
-                "say how the scan lies, or scan more of the neck.",
-                "orientation",
+                "The frets fit the scan about as well with {other} ({share:share} against "
+                "{best:share} of the crowns seen); say how the scan lies, or scan more of the "
+                "neck.",
+                At(field="orientation"),
+                other=other,
+                share=match.score_share,
+                best=best.score_share,
             ),
         )
     return ()
@@ -445,10 +421,12 @@ class _Frame:
                 self.findings.append(
                     Finding(
                         "orientation",
-                        "The scan was said to be "
-                        f"{'mirrored' if mirrored else 'not mirrored'}, but its fanned frets run "
-                        "the other way; taken as they run.",
-                        "mirrored",
+                        "The scan was said to be mirrored, but its fanned frets run the other way; "
+                        "taken as they run."
+                        if mirrored
+                        else "The scan was said not to be mirrored, but its fanned frets run the "
+                        "other way; taken as they run.",
+                        At(field="mirrored"),
                     )
                 )
             else:
@@ -513,10 +491,14 @@ class _Frame:
         if run >= 2:
             scale = self.specification.scale.treble_mm * self.match.scale_ratio
             raise unusable(
-                f"Frets go on in step before the place of the nut ({run} of them, or {run - 1} and "
-                f"the nut): this is a scale of about {scale * SEMITONE ** (run + 1):.0f} or "
-                f"{scale * SEMITONE**run:.0f} mm, not {self.specification.scale.treble_mm:g} mm; "
-                "take the specification of this neck."
+                "Frets go on in step before the place of the nut ({run} of them, or {fewer} and "
+                "the nut): this is a scale of about {long:size} or {short:size}, not {scale:size}; "
+                "take the specification of this neck.",
+                run=run,
+                fewer=run - 1,
+                long=scale * SEMITONE ** (run + 1),
+                short=scale * SEMITONE**run,
+                scale=self.specification.scale.treble_mm,
             )
 
     def _places(
@@ -536,13 +518,16 @@ class _Frame:
         )
         return signs[0] * found - shift[0], y
 
-    def _scale(self, base: FloatArray, found: NDArray[np.bool_]) -> tuple[float, float, float]:
+    def _scale(self, base: FloatArray, found: BoolArray) -> tuple[float, float, float]:
         """Return the nut's place and the scale over the specified one, by least squares."""
         count = int(found.sum())
         if count < LEAST_FRETS:
             raise unusable(
-                f"Only {count} of {len(base)} frets stand out in the scan; {LEAST_FRETS} are "
-                "needed to place it."
+                "Only {count} of {frets} frets stand out in the scan; {least} are needed to place "
+                "it.",
+                count=count,
+                frets=len(base),
+                least=LEAST_FRETS,
             )
         design = np.column_stack([np.ones(count), self.nominal.base_mm[found]])
         place = base[found]
@@ -581,26 +566,31 @@ class _Frame:
             line = straight_centre(edges.x_mm, edge)
             if abs(line.turn_rad - turn - sign * 0.5 * taper) < 0.2 * abs(taper):
                 seen.append(straight_centre(edges.x_mm, edge - sign * half))
-        told = (
-            f"The scan is {float(np.median(edges.width_mm)):.1f} mm wide where the board should be "
-            f"{float(np.median(2.0 * half)):.1f} mm: its edges are not both in it."
+        told = sentence(
+            "The scan is {width:size} wide where the board should be {board:size}: its edges are "
+            "not both in it.",
+            width=float(np.median(edges.width_mm)),
+            board=float(np.median(2.0 * half)),
         )
         if len(seen) == 1:
             self.findings.append(
                 Finding(
                     "orientation",
-                    f"{told} The centre line was laid half the specified width from the edge that "
-                    f"runs with the board's taper, to ± {2.0 * ONE_EDGE_U_MM:.1f} mm.",
-                    "centre line",
+                    "{told} The centre line was laid half the specified width from the edge that "
+                    "runs with the board's taper, to ± {u:length}.",
+                    At(field="centre line"),
+                    told=told,
+                    u=2.0 * ONE_EDGE_U_MM,
                 )
             )
             return replace(seen[0], side_u_mm=max(seen[0].side_u_mm, ONE_EDGE_U_MM))
         self.findings.append(
             Finding(
                 "ambiguous",
-                f"{told} Where the centre line runs cannot be told; the middle of the scan was "
+                "{told} Where the centre line runs cannot be told; the middle of the scan was "
                 "taken, and the strings with it.",
-                "centre line",
+                At(field="centre line"),
+                told=told,
             )
         )
         straight = straight_centre(edges.x_mm, edges.middle_mm)
@@ -617,15 +607,23 @@ class _Frame:
             for row in (orientation.axes[0], orientation.axes[2])
             for a in [int(np.argmax(np.abs(row)))]
         )
-        unit = UNIT_WORDS.get(orientation.unit, orientation.unit)
+        lie = sentence(
+            "from nut to bridge it runs nearest its {along} axis, up is nearest {up}, treble and "
+            "bass are swapped"
+            if orientation.mirrored
+            else "from nut to bridge it runs nearest its {along} axis, up is nearest {up}",
+            along=along,
+            up=up,
+        )
         found = [
             Finding(
                 "orientation",
-                f"The scan is in {unit}; from nut to bridge it runs nearest its "
-                f"{along} axis, up is nearest {up}"
-                f"{', treble and bass are swapped' if orientation.mirrored else ''}; "
-                f"{count} of {len(orientation.fret_x_mm)} frets stand out.",
+                "The scan is in {unit}; {lie}; {count} of {frets} frets stand out.",
                 severity="note",
+                unit=UNIT_WORDS.get(orientation.unit, orientation.unit),
+                lie=lie,
+                count=count,
+                frets=len(orientation.fret_x_mm),
             )
         ]
         if not self.fanned and not self.said:
@@ -635,7 +633,7 @@ class _Frame:
                     "Straight frets look the same from both sides: whether treble and bass are "
                     "swapped cannot be seen; the axes were taken as right-handed. Say if the scan "
                     "is mirrored.",
-                    "mirrored",
+                    At(field="mirrored"),
                     "warning" if from_map else "note",
                 )
             )
@@ -645,7 +643,7 @@ class _Frame:
                     "ambiguous",
                     "The nut is not in the scan: the frets were numbered by the specified scale; "
                     "on a scale 5.9 % longer or shorter the same frets would have the next number.",
-                    "first fret",
+                    At(field="first fret"),
                 )
             )
         nominal = self.specification.scale.treble_mm
@@ -655,9 +653,12 @@ class _Frame:
             found.append(
                 Finding(
                     "scale",
-                    f"The frets stand on a scale of {ratio * nominal:.2f} mm, not "
-                    f"{nominal:.2f} mm (± {2.0 * ratio_u * nominal:.2f} mm).",
-                    "scale",
+                    "The frets stand on a scale of {scale:length}, not {nominal:length} "
+                    "(± {u:uncertainty}).",
+                    At(field="scale"),
+                    scale=ratio * nominal,
+                    nominal=nominal,
+                    u=2.0 * ratio_u * nominal,
                 )
             )
         return found
@@ -670,22 +671,17 @@ def _not_this_neck(
     unit_hint: str | None,
 ) -> Exception:
     """Return the error that says what the scan shows instead of the specified frets."""
-    from evenfall.errors import ReadingsError
-
     try:
         slots = find_slots(surface, factor_mm=_units(unit_hint).get(unit_hint or "mm", 1.0))
     except ReadingsError:
         slots = None
     if slots is not None:
         return slots_only(slots)
-    best = f" (at best {ranked[0][0].score_share:.0%} of the crowns)" if ranked else ""
     scale = specification.scale
-    length = (
-        f"{scale.treble_mm:g} mm"
-        if not scale.fanned
-        else f"{scale.bass_mm:g} to {scale.treble_mm:g} mm"
-    )
+    lengths = "{bass:size} to {treble:size}" if scale.fanned else "{treble:size}"
     return unusable(
-        f"The frets of a {length} scale are not in this scan{best}; check the specification, name "
-        "the file's unit, and leave out what is not fretboard."
+        "The frets of a {scale} scale are not in this scan (at best {share:share} of the crowns); "
+        "check the specification, name the file's unit, and leave out what is not fretboard.",
+        scale=sentence(lengths, bass=scale.bass_mm, treble=scale.treble_mm),
+        share=max(0.0, ranked[0][0].score_share) if ranked else 0.0,
     )

@@ -12,14 +12,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import Finding, ReadingsError
+from evenfall.errors import At, Finding
 from evenfall.instrument import fret_distance_mm
+from evenfall.scans.surface import unusable
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from evenfall.arrays import FloatArray, IntArray
 
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.intp]
 
 LEAST_PLACES = 4
 """Two numbers are fitted (nut and scale); fewer than four places could fit by chance."""
@@ -66,45 +65,36 @@ class ScaleFit:
     scale_u_mm: float
     nut_mm: float
     direction_order: int
-    fret_number: NDArray[np.intp]
-    residual_mm: NDArray[np.float64]
+    fret_number: IntArray
+    residual_mm: FloatArray
     first_fret: int
     findings: tuple[Finding, ...]
 
 
 def fit_scale(
-    place_mm: NDArray[np.float64], *, first_fret: int | None = None, scale_hint_mm: float = 0.0
+    place_mm: FloatArray, *, first_fret: int | None = None, scale_hint_mm: float = 0.0
 ) -> ScaleFit:
     """Return the scale length that fret places or slots fit, with frets missing or extra ones.
 
     Distances from the saddle end A must be whole semitones apart: 12 log2(A - x) has the same
     fraction for every place. A is searched for the sharpest agreement (length of the mean phasor),
     then nut and scale are fitted by least squares.
-
-    Parameters
-    ----------
-    place_mm
-        Places along the neck [mm], any order, shape (N,).
-    first_fret
-        Number of the place nearest the nut, if known.
-    scale_hint_mm
-        Nominal scale [mm] that settles that number if it is not known; 0 for none.
-
-    Raises
-    ------
-    ReadingsError
-        Fewer than four places, or places in no such series.
     """
     place = np.asarray(place_mm, dtype=float)
     if len(place) < LEAST_PLACES or not np.isfinite(place).all():
-        raise _no_series(f"{len(place)} fret places are too few to fit a scale; four are needed.")
+        raise unusable(
+            "{count:count fret place} {count:plural is|are} too few to fit a scale; four are "
+            "needed.",
+            "scale",
+            count=len(place),
+        )
     best: tuple[float, int, IntArray] | None = None
     for direction in (1, -1):
         found = _number_places(direction * place)
         if found is not None and (best is None or found[0] > best[0]):
             best = (found[0], direction, found[1])
     if best is None:
-        raise _no_series("The places found do not follow the spacing of frets on any scale.")
+        raise unusable("The places found do not follow the spacing of frets on any scale.", "scale")
     _, direction, number = best
     kept = number > 0
     fraction = fret_distance_mm(1.0, number[kept].astype(float))
@@ -131,10 +121,12 @@ def fit_scale(
         findings = (
             Finding(
                 "ambiguous",
-                f"Fret places alone do not fix the scale: it is {scale:.2f} mm if the first place "
-                f"found is fret 1, {scale * SEMITONE:.2f} mm if it is fret 2, "
-                f"{scale * SEMITONE**2:.2f} mm if it is fret 3.",
-                "scale",
+                "Fret places alone do not fix the scale: it is {first:length} if the first place "
+                "found is fret 1, {second:length} if it is fret 2, {third:length} if it is fret 3.",
+                At(field="scale"),
+                first=scale,
+                second=scale * SEMITONE,
+                third=scale * SEMITONE**2,
             ),
         )
     return ScaleFit(
@@ -212,7 +204,3 @@ def _settle(x: FloatArray, semitone: FloatArray) -> tuple[float, IntArray] | Non
     base = number[kept].min()
     numbers = np.where(kept, number - base + 1.0, 0.0).astype(np.intp)
     return float(kept.mean()) - misfit, numbers
-
-
-def _no_series(sentence: str) -> ReadingsError:
-    return ReadingsError([Finding("scale", sentence, severity="error")])

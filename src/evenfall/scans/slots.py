@@ -19,14 +19,12 @@ from evenfall.scans.surface import (
     Surface,
     as_surface,
     finite_samples,
+    unusable,
 )
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from evenfall.arrays import FloatArray
 
-    FloatArray = NDArray[np.float64]
-    #: A unit vector, shape (3,).
-    Direction = NDArray[np.float64]
 
 SAMPLES = 400_000
 """Points from which slots are found."""
@@ -72,7 +70,7 @@ class Slots:
     place_mm: FloatArray
     width_mm: float
     depth_mm: float
-    up: Direction
+    up: FloatArray
     scale: ScaleFit
     findings: tuple[Finding, ...]
 
@@ -107,15 +105,9 @@ def find_slots(
     samples = samples * factor_mm
     middle, axes, extent = principal_axes(samples)
     if not SHORTEST_MM < float(extent[0]) < LONGEST_MM:
-        raise ReadingsError(
-            [
-                Finding(
-                    "scan",
-                    f"The scan is {float(extent[0]):.3g} mm long, which no fretboard is; name its "
-                    "unit.",
-                    severity="error",
-                )
-            ]
+        raise unusable(
+            "The scan is {length:size} long, which no fretboard is; name its unit.",
+            length=float(extent[0]),
         )
     best: tuple[int, Level, list[tuple[float, float, float]], ScaleFit] | None = None
     for up in (axes[2], -axes[2], axes[1], -axes[1]):
@@ -134,9 +126,7 @@ def find_slots(
         if best is None or count > best[0]:
             best = (count, level, grooves, scale)
     if best is None:
-        raise ReadingsError(
-            [Finding("scan", "There are no slots in the spacing of frets.", severity="error")]
-        )
+        raise unusable("There are no slots in the spacing of frets.")
     _, level, grooves, scale = best
     kept = scale.fret_number > 0
     place = np.abs(np.array([g[0] for g in grooves]) - scale.nut_mm)
@@ -144,43 +134,35 @@ def find_slots(
     width = float(np.median([g[1] for g in np.array(grooves)[kept]]))
     depth = float(np.median([g[2] for g in np.array(grooves)[kept]]))
     axis = int(np.argmax(np.abs(up)))
-    sentence = (
-        f"No crowns: slots only. {int(kept.sum())} slots, {width:.2f} mm wide and {depth:.2f} mm "
-        f"deep, up is nearest {'+' if up[axis] > 0 else '-'}{'xyz'[axis]}; they fit a scale of "
-        f"{scale.scale_mm:.2f} mm (standard uncertainty {scale.scale_u_mm:.3f} mm) if the first "
-        f"one is fret {scale.first_fret}."
+    found = Finding(
+        "slots-only",
+        "No crowns: slots only. {count} slots, {width:length} wide and {depth:length} deep, up is "
+        "nearest {up}; they fit a scale of {scale:length} (standard uncertainty {u:uncertainty}) "
+        "if the first one is fret {first}.",
+        count=int(kept.sum()),
+        width=width,
+        depth=depth,
+        up=f"{'+' if up[axis] > 0 else '-'}{'xyz'[axis]}",
+        scale=scale.scale_mm,
+        u=scale.scale_u_mm,
+        first=scale.first_fret,
     )
-    findings = (Finding("slots-only", sentence), *scale.findings)
+    findings = (found, *scale.findings)
     return Slots(np.sort(place[kept]), width, depth, up, scale, findings)
 
 
 def slots_only(slots: Slots) -> ReadingsError:
-    """Return the error for a board without crowns where crowns were asked for.
-
-    Parameters
-    ----------
-    slots
-        What is there instead.
-    """
-    found = [
-        Finding(f.code, f.sentence, f.where, "error" if f.code == "slots-only" else f.severity)
+    """Return the error for a board without crowns where crowns were asked for."""
+    return ReadingsError(
+        Finding(f.code, f.said.text, f.at, "error", **f.said.values)
+        if f.code == "slots-only"
+        else f
         for f in slots.findings
-    ]
-    return ReadingsError(found)
+    )
 
 
 def groove_width_mm(strips: StripMap, match: Match, nominal: FretLines) -> float:
-    """Return the median width of the grooves at the frets' places, at half their depth [mm].
-
-    Parameters
-    ----------
-    strips
-        The map.
-    match
-        Where the frets are in it; only matches with grooves mean anything.
-    nominal
-        Fret lines of the specification.
-    """
+    """Return the median width of the grooves at the frets' places, at half their depth [mm]."""
     middle = 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
     widths = []
     reach = int(3.0 / BIN_MM)

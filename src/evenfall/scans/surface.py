@@ -17,8 +17,9 @@ from evenfall.errors import Finding, ReadingsError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.intp]
+    from evenfall.arrays import FloatArray, IntArray
+    from evenfall.wording import Value
+
 
 #: Points as rows x, y, z in the unit and the frame of the file, shape (N, 3).
 Points = Any
@@ -68,26 +69,14 @@ class HeightMap:
         return int(self.heights.size)
 
     def pick(self, index: IntArray) -> FloatArray:
-        """Return some points, shape (M, 3); missing ones hold NaN.
-
-        Parameters
-        ----------
-        index
-            Which cells, row by row, shape (M,).
-        """
+        """Return some points, shape (M, 3); missing ones hold NaN."""
         row, column = np.divmod(index, self.heights.shape[1])
         return np.column_stack(
             [column * self.column_step, row * self.row_step, self.heights.reshape(-1)[index]]
         ).astype(float)
 
     def piece(self, low: int, high: int) -> FloatArray:
-        """Return the points of a run of cells as columns, shape (3, M).
-
-        Parameters
-        ----------
-        low, high
-            First cell and the one after the last.
-        """
+        """Return the points of a run of cells as columns, shape (3, M)."""
         row, column = np.divmod(np.arange(low, high), self.heights.shape[1])
         heights = self.heights.reshape(-1)[low:high]
         return np.stack([column * self.column_step, row * self.row_step, heights]).astype(float)
@@ -131,23 +120,11 @@ class Cloud:
         return len(self.points)
 
     def pick(self, index: IntArray) -> FloatArray:
-        """Return some points, shape (M, 3).
-
-        Parameters
-        ----------
-        index
-            Which points, shape (M,).
-        """
+        """Return some points, shape (M, 3)."""
         return np.asarray(self.points[index], dtype=float)
 
     def piece(self, low: int, high: int) -> FloatArray:
-        """Return a run of points as columns, shape (3, M).
-
-        Parameters
-        ----------
-        low, high
-            First point and the one after the last.
-        """
+        """Return a run of points as columns, shape (3, M)."""
         return np.ascontiguousarray(self.points[low:high].T, dtype=float)
 
 
@@ -166,18 +143,7 @@ class Surface(Protocol):
 
 
 def as_surface(given: HeightMap | Mesh | Points) -> Surface:
-    """Return the scan in the form that the later steps read.
-
-    Parameters
-    ----------
-    given
-        A `HeightMap`, a `Mesh`, or an array of points, shape (N, 3).
-
-    Raises
-    ------
-    ReadingsError
-        The array has another shape, or there are too few points.
-    """
+    """Return the scan in the form that the later steps read."""
     surface: Surface
     if isinstance(given, HeightMap):
         if given.heights.ndim != 2 or not (given.column_step and given.row_step):
@@ -188,23 +154,19 @@ def as_surface(given: HeightMap | Mesh | Points) -> Surface:
     else:
         points = np.asarray(given)
         if points.ndim != 2 or points.shape[1] != 3:
-            raise unusable(f"Points must have shape (N, 3), not {points.shape}.")
+            raise unusable("Points must have shape (N, 3), not {shape}.", shape=str(points.shape))
         surface = Cloud(points)
     if surface.count < LEAST_POINTS:
         raise unusable(
-            f"The scan has {surface.count} points; a fretboard needs at least {LEAST_POINTS}."
+            "The scan has {count:,} points; a fretboard needs at least {least:,}.",
+            count=surface.count,
+            least=LEAST_POINTS,
         )
     return surface
 
 
 def sample_indices(count: int, most: int) -> IntArray:
-    """Return an even spread of at most `most` indices below `count`, in step with no raster.
-
-    Parameters
-    ----------
-    count, most
-        Number of points there are, and wanted at most.
-    """
+    """Return an even spread of at most `most` indices below `count`, in step with no raster."""
     if count <= most:
         return np.arange(count)
     order = np.arange(most)
@@ -213,20 +175,7 @@ def sample_indices(count: int, most: int) -> IntArray:
 
 
 def finite_samples(surface: Surface, most: int) -> tuple[FloatArray, IntArray]:
-    """Return an even spread of the points that hold no NaN, shape (M, 3), and their indices.
-
-    Parameters
-    ----------
-    surface
-        The scan.
-    most
-        Most points wanted.
-
-    Raises
-    ------
-    ReadingsError
-        Too few points are finite.
-    """
+    """Return an even spread of the points that hold no NaN, shape (M, 3), and their indices."""
     index = sample_indices(surface.count, most)
     points = surface.pick(index)
     kept = (np.abs(points) < LARGEST).all(axis=1)  # false for NaN
@@ -241,42 +190,25 @@ def finite_samples(surface: Surface, most: int) -> tuple[FloatArray, IntArray]:
 
 
 def pieces(surface: Surface, low: int, high: int) -> Iterator[FloatArray]:
-    """Yield the points from `low` to `high` as columns, shape (3, M), a piece at a time.
-
-    Parameters
-    ----------
-    surface
-        The scan.
-    low, high
-        First point and the one after the last.
-    """
+    """Yield the points from `low` to `high` as columns, shape (3, M), a piece at a time."""
     for start in range(low, high, PIECE):
         yield surface.piece(start, min(start + PIECE, high))
 
 
 def sample_mesh(mesh: Mesh) -> Cloud:
-    """Return points spread over the triangles, as many on each as its area asks for.
-
-    Parameters
-    ----------
-    mesh
-        The triangles.
-
-    Raises
-    ------
-    ReadingsError
-        There is no triangle with an area.
-    """
+    """Return points spread over the triangles, as many on each as its area asks for."""
     corners = np.asarray(mesh.triangles, dtype=float)
     if corners.ndim != 3 or corners.shape[1:] != (3, 3):
-        raise unusable(f"Triangles must have shape (T, 3, 3), not {corners.shape}.")
+        raise unusable(
+            "Triangles must have shape (T, 3, 3), not {shape}.", shape=str(corners.shape)
+        )
     corners = corners[np.isfinite(corners).all(axis=(1, 2))]
     edges = np.roll(corners, -1, axis=1) - corners
     area = 0.5 * np.linalg.norm(np.cross(edges[:, 0], edges[:, 1]), axis=1)
     if not len(area) or area.sum() <= 0.0:
         raise unusable("The mesh has no triangle with an area.")
     wanted = area * (MESH_SAMPLES / area.sum())
-    # carry the fractions along, so that slivers get their due together
+    # fractions add up from one triangle to the next, so that slivers get their due together
     due = np.floor(np.cumsum(wanted) + 0.5).astype(np.intp)
     many = np.diff(due, prepend=0)
     triangle = np.repeat(np.arange(len(corners)), many)
@@ -292,12 +224,6 @@ def sample_mesh(mesh: Mesh) -> Cloud:
     return Cloud(points, corners, triangle)
 
 
-def unusable(sentence: str) -> ReadingsError:
-    """Return the error for a scan that cannot be used.
-
-    Parameters
-    ----------
-    sentence
-        What is wrong and how to mend it.
-    """
-    return ReadingsError([Finding("scan", sentence, severity="error")])
+def unusable(text: str, code: str = "scan", **values: Value) -> ReadingsError:
+    """Return the error for a scan that cannot be used: what is wrong and how to correct it."""
+    return ReadingsError([Finding(code, text, severity="error", **values)])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,21 +10,20 @@ import numpy as np
 from evenfall.errors import Finding
 from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Measurement, Origin
-from evenfall.scans.board import Board, BoardCells
+from evenfall.scans.board import BoardCells
 from evenfall.scans.crossings import MISSING, Crossing, crown_at, smooth_crown
 from evenfall.scans.crown_line import CAP_SHARE, CrownLine, fit_crown_line, scatter_ratios
+from evenfall.scans.crown_survey import CrownSurvey, Section
 from evenfall.scans.faults import FretHeights, find_faults
 from evenfall.scans.gather import Gathered, gather
 from evenfall.scans.orientation import Located, Orientation, locate
 from evenfall.scans.surface import Cloud, HeightMap, Mesh, Points, as_surface, unusable
+from evenfall.wording import say, sentence
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification, StringLines
 
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int8]
 
 SECTION_POINTS = 240
 """Points kept of the section under each string, for its picture."""
@@ -39,116 +38,13 @@ END_MM = 1.2
 """How far from the board's edge the last of these lies: fret ends are bevelled."""
 
 
-@dataclass(frozen=True, slots=True)
-class Section:
-    """The cross-section of one crown under one string, for its picture.
-
-    Parameters
-    ----------
-    across_mm
-        Distance of each point from the fret's line, towards the bridge [mm], shape (N,).
-    height_mm
-        Its height over the crown's fitted top [mm], shape (N,).
-    centre_mm
-        Where the fitted circle's centre lies across [mm].
-    radius_mm
-        Its radius [mm].
-    flat_width_mm
-        Width of the worn flat [mm]; 0 where the top is round or hidden.
-    fitted_half_mm
-        Points up to this far from the centre took part in the fit [mm].
-    beside_mm
-        How far along the fret from the string it was taken [mm]: 0 under it, else the nearest
-        place that the string does not hide.
-    """
-
-    across_mm: FloatArray
-    height_mm: FloatArray
-    centre_mm: float
-    radius_mm: float
-    flat_width_mm: float
-    fitted_half_mm: float
-    beside_mm: float = 0.0
-
-    def fitted_mm(self, across_mm: FloatArray) -> FloatArray:
-        """Return the fitted crown over its own top [mm].
-
-        Parameters
-        ----------
-        across_mm
-            Distances from the fret's line [mm], any shape.
-        """
-        radius = self.radius_mm
-        half = min(0.5 * self.flat_width_mm, radius)
-        sunk = radius - np.sqrt(radius**2 - half**2)
-        off = np.minimum(np.abs(np.asarray(across_mm) - self.centre_mm), radius)
-        arc = np.sqrt(radius**2 - off**2) - radius + sunk
-        return np.asarray(np.minimum(arc, 0.0))
-
-
-@dataclass(frozen=True, slots=True)
-class CrownSurvey:
-    """What a scan says of K strings over F frets; heights over one straight datum.
-
-    Parameters
-    ----------
-    crown_top_mm, crown_top_u_mm, crown_top_origin
-        Top of each crown on its string's line, standard uncertainty [mm] and `Origin`;
-        shape (K, F).
-    crown_radius_mm, crown_radius_u_mm
-        Radius of the crown and its standard uncertainty [mm], shape (K, F).
-    flat_width_mm, flat_width_u_mm
-        Width of the worn flat, 0 where the top is round, NaN where hidden, and its standard
-        uncertainty [mm], shape (K, F).
-    height_mm, height_u_mm
-        Height over the board on the nut's side and on the bridge's, and standard uncertainty [mm];
-        shape (2, K, F).
-    twist_rad, twist_u_rad
-        Slope of the crown along the fret less the board's, and its standard uncertainty [rad],
-        shape (K, F).
-    crown_lines
-        The crown of each fret along its whole length; None where none was found.
-    board
-        The board between the frets.
-    sections
-        Section under each string, K rows of F; None where hidden.
-    orientation
-        How the scan lies.
-    noise_mm
-        Standard deviation of single points about their crowns [mm].
-    point_count
-        Points used.
-    facet_mm
-        Width of the facets across the crowns of a mesh [mm]; 0 for measured points.
-    """
-
-    crown_top_mm: FloatArray
-    crown_top_u_mm: FloatArray
-    crown_top_origin: IntArray
-    crown_radius_mm: FloatArray
-    crown_radius_u_mm: FloatArray
-    flat_width_mm: FloatArray
-    flat_width_u_mm: FloatArray
-    height_mm: FloatArray
-    height_u_mm: FloatArray
-    twist_rad: FloatArray
-    twist_u_rad: FloatArray
-    crown_lines: tuple[CrownLine | None, ...]
-    board: Board
-    sections: tuple[tuple[Section | None, ...], ...]
-    orientation: Orientation
-    noise_mm: float
-    point_count: int
-    facet_mm: float
-
-
 def measure_crowns(
     given: HeightMap | Mesh | Points,
     specification: Specification,
     *,
     unit_hint: str | None = None,
     mirrored: bool | None = None,
-    gauge_u_mm: float = 0.0,
+    scan_uncertainty_mm: float = 0.0,
     workers: int = 2,
 ) -> tuple[CrownSurvey, tuple[Finding, ...]]:
     """Return the crowns and the board in a scan, and what is worth knowing about them.
@@ -156,8 +52,8 @@ def measure_crowns(
     Every height has a standard uncertainty from the scatter of the points, the scatter of
     neighbouring slices, the misfit of the crown's profile, the facets of a mesh and the place of
     the centre line. Errors of the scanner itself (scale, flatness) do not show in its points; give
-    them as `gauge_u_mm`. Crowns hidden by strings are carried over from both sides where these are
-    near, and stay missing otherwise.
+    them as `scan_uncertainty_mm`. Crowns hidden by strings are interpolated from both sides where
+    these are near, and stay missing otherwise.
 
     Parameters
     ----------
@@ -167,7 +63,7 @@ def measure_crowns(
         The instrument.
     unit_hint, mirrored
         As in `find_surface`.
-    gauge_u_mm
+    scan_uncertainty_mm
         Standard uncertainty of the scanner's heights within one scan [mm].
     workers
         Threads that share the points.
@@ -181,7 +77,7 @@ def measure_crowns(
     """
     located = locate(as_surface(given), specification, unit_hint=unit_hint, mirrored=mirrored)
     gathered = gather(located, specification, workers=workers)
-    return _Survey(located, gathered, specification, gauge_u_mm).result()
+    return _Survey(located, gathered, specification, scan_uncertainty_mm).result()
 
 
 def to_measurement(
@@ -222,13 +118,17 @@ def to_measurement(
         origin: int((survey.crown_top_origin == origin).sum())
         for origin in (Origin.READ, Origin.INTERPOLATED, Origin.MISSING)
     }
-    routes = [
-        f"Crown tops from a scan of {survey.point_count:,} points by a circle fitted to each crown "
-        f"({counts[Origin.READ]} under their string, {counts[Origin.INTERPOLATED]} carried over a "
-        f"shadow, {counts[Origin.MISSING]} missing); points scatter by "
-        f"{1000.0 * survey.noise_mm:.1f} µm.",
-        "Crown heights are over the board on both sides of the fret.",
-    ]
+    route = sentence(
+        "Crown tops from a scan of {points:,} points by a circle fitted to each crown ({read} "
+        "under their string, {interpolated} interpolated over a shadow, {missing} missing); points "
+        "scatter by {noise:uncertainty}.",
+        points=survey.point_count,
+        read=counts[Origin.READ],
+        interpolated=counts[Origin.INTERPOLATED],
+        missing=counts[Origin.MISSING],
+        noise=survey.noise_mm,
+    )
+    heights = sentence("Crown heights are over the board on both sides of the fret.")
     return Measurement(
         serial=serial,
         model=specification.name,
@@ -249,7 +149,7 @@ def to_measurement(
             known, survey.crown_top_origin, np.int8(Origin.MISSING)
         ).astype(np.int8),
         crown_height_degrees_of_freedom=np.full(survey.crown_top_mm.shape, np.inf),
-        routes=tuple(routes),
+        routes=(say(route), say(heights)),
         specification_text=specification.text,
     )
 
@@ -262,10 +162,10 @@ class _Survey:
         located: Located,
         gathered: Gathered,
         specification: Specification,
-        gauge_u_mm: float,
+        scan_uncertainty_mm: float,
     ) -> None:
         self.located, self.gathered = located, gathered
-        self.specification, self.gauge_u = specification, gauge_u_mm
+        self.specification, self.scan_u = specification, scan_uncertainty_mm
         self.lines: StringLines = string_lines(specification)
         self.frets = located.orientation.fret_lines
         self.shape = (specification.string_count, specification.frets)
@@ -380,11 +280,11 @@ class _Survey:
         place_u = np.hypot(
             orientation.side_u_mm, orientation.side_turn_u_rad * self.lines.x_mm[:, 1:]
         )
-        top_u = np.sqrt(scatter_u**2 + form**2 + (place_u * slope) ** 2 + self.gauge_u**2)
+        top_u = np.sqrt(scatter_u**2 + form**2 + (place_u * slope) ** 2 + self.scan_u**2)
         known = np.isfinite(top) & np.isfinite(top_u)  # a height without its uncertainty is none
         top, top_u = np.where(known, top, np.nan), np.where(known, top_u, np.nan)
         height = top[None] - sides
-        height_u = np.sqrt(scatter_u**2 + form**2 + sides_u**2 + self.gauge_u**2)
+        height_u = np.sqrt(scatter_u**2 + form**2 + sides_u**2 + self.scan_u**2)
         plane = self._datum(top)
         x, y = self.lines.x_mm[:, 1:], self.lines.y_mm[:, 1:]
         lines = tuple(_over_plane(line, plane) if line else None for line in self.crowns)

@@ -45,24 +45,7 @@ DEFLATE_RATIO = 1032
 
 
 def read_npy(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the scan in a NumPy array file.
-
-    Parameters
-    ----------
-    path
-        The file: heights as rows and columns, or points as rows x, y, z.
-    options
-        What the caller knows about it; the steps may also stand in a sidecar.
-    progress
-        Told how far reading is.
-
-    Raises
-    ------
-    BrokenFileError
-        The file is damaged or shorter than its header says.
-    UnsupportedError
-        It holds something else than heights or points, or nothing says its steps.
-    """
+    """Return the scan in a NumPy array file."""
     progress(f"reading {path.name}", 0.0)
     with reading(path.name, "NumPy file"), path.open("rb") as stream:
         array = _array(stream, file_size(path), path.name)
@@ -71,24 +54,7 @@ def read_npy(path: Path, options: Options, progress: Progress = silent) -> Scan:
 
 
 def read_npz(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the scan in a NumPy archive: x, y and z, or heights with steps.
-
-    Parameters
-    ----------
-    path
-        The file. Points: arrays x, y and z of one length, or `points`. A height map: z with rows
-        and columns, with x_step and y_step, or with x and y along columns and rows; `unit` if
-        it is there.
-    options
-        What the caller knows about it.
-    progress
-        Told how far reading is.
-
-    Raises
-    ------
-    BrokenFileError, UnsupportedError
-        As `read_npy`.
-    """
+    """Return the scan in a NumPy archive: x, y and z, or heights with steps."""
     why = "a zip archive of NumPy arrays"
     with reading(path.name, "NumPy archive"), zipfile.ZipFile(path) as archive:
         entries = {e.filename.removesuffix(".npy").lower(): e for e in archive.infolist()}
@@ -217,24 +183,7 @@ def _numbers(points: NDArray[Any], name: str) -> NDArray[Any]:
 
 
 def as_heights(array: NDArray[Any], *, missing: Any, scale: Any, name: str) -> NDArray[Any]:
-    """Return counts as heights, NaN where there is no reading.
-
-    Parameters
-    ----------
-    array
-        Counts, shape (rows, columns).
-    missing
-        Value that stands for no reading; None for none.
-    scale
-        Height of one count.
-    name
-        Name of the file.
-
-    Raises
-    ------
-    UnsupportedError
-        They are no numbers, or none is there.
-    """
+    """Return counts as heights, NaN where there is no reading."""
     if array.dtype.kind not in "fiu":
         raise UnsupportedError(f"The array holds {array.dtype}, not numbers.", where=name)
     if not array.size:

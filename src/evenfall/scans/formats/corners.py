@@ -14,6 +14,8 @@ from evenfall.scans.formats.scan import GrowingPoints
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from evenfall.arrays import BoolArray, IntArray
+
 ENOUGH_ROWS = 20_000
 """So many triangles show of which kind a mesh is."""
 
@@ -40,13 +42,7 @@ class FewRows:
         self._kept_count = 0
 
     def add(self, rows: NDArray[Any]) -> None:
-        """Let rows pass by.
-
-        Parameters
-        ----------
-        rows
-            Shape (M, ...).
-        """
+        """Let rows pass by."""
         few = rows[-self.count % self._every :: self._every]
         self.count += len(rows)
         self._kept.append(few.copy())
@@ -78,13 +74,7 @@ class DistinctPoints:
         self._places = np.zeros(int(expected_count / FULLEST_SHARE) + 1, dtype=np.uint32)
 
     def add(self, corners: NDArray[Any]) -> None:
-        """Keep those that are new.
-
-        Parameters
-        ----------
-        corners
-            Rows x, y, z, shape (M, 3); kept in single precision.
-        """
+        """Keep those that are new."""
         for start in range(0, len(corners), PIECE_CORNERS):
             piece = np.ascontiguousarray(corners[start : start + PIECE_CORNERS], dtype=np.float32)
             self._make_room(len(piece))
@@ -131,18 +121,18 @@ class DistinctPoints:
                 others = ~self._claim(places, numbers)
                 places, numbers = self._next(places[others]), numbers[others]
 
-    def _claim(self, places: NDArray[np.intp], numbers: NDArray[np.uint32]) -> NDArray[np.bool_]:
+    def _claim(self, places: IntArray, numbers: NDArray[np.uint32]) -> BoolArray:
         """Put numbers in those places that are free; return which of them are there now."""
         free = np.flatnonzero(self._places[places] == 0)[::-1]
         # of several that claim one place the last write counts: backwards, so the first one wins
         self._places[places[free]] = numbers[free]
-        held: NDArray[np.bool_] = self._places[places] == numbers
+        held: BoolArray = self._places[places] == numbers
         return held
 
-    def _next(self, places: NDArray[np.intp]) -> NDArray[np.intp]:
+    def _next(self, places: IntArray) -> IntArray:
         return (places + 1) % len(self._places)
 
-    def _first_places(self, words: NDArray[np.uint32]) -> NDArray[np.intp]:
+    def _first_places(self, words: NDArray[np.uint32]) -> IntArray:
         """Return where the search for each corner starts: its bits mixed, spread over the table."""
         mixed = words[:, 0] * np.uint64(0x9E3779B97F4A7C15)
         mixed ^= (words[:, 1] + np.uint64(0x632BE59BD9B4E019)) * np.uint64(0xC2B2AE3D27D4EB4F)

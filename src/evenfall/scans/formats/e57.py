@@ -55,24 +55,7 @@ _COUNT = re.compile(rb'recordCount\s*=\s*"(\d{1,20})"')
 
 
 def read_e57(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the points of all scans in an E57 file, in their common frame.
-
-    Parameters
-    ----------
-    path
-        The file.
-    options
-        What the caller knows about it; nothing of it is needed here.
-    progress
-        Told how far reading is.
-
-    Raises
-    ------
-    BrokenFileError
-        A checksum is wrong, or the file is shorter than it says.
-    UnsupportedError
-        It holds no points.
-    """
+    """Return the points of all scans in an E57 file, in their common frame."""
     del options
     with reading(path.name, "E57 file"):
         count = _check(path)

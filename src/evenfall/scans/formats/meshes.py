@@ -55,46 +55,18 @@ OBJ_POINT_BYTES = 200
 
 
 def is_fine(triangles: NDArray[Any]) -> bool:
-    """Say whether a mesh is a scanner's, whose corners are as dense as points.
-
-    Parameters
-    ----------
-    triangles
-        Some of its triangles, from all over it, shape (T, 3, 3).
-    """
+    """Say whether a mesh is a scanner's, whose corners are as dense as points."""
     return usual_edge(triangles) < FINE_SHARE
 
 
 def fine_mesh(scan: Scan, points: NDArray[Any], count: int, left_out: tuple[str, ...]) -> Scan:
-    """Return the scan with the corners of a scanner's mesh as its content.
-
-    Parameters
-    ----------
-    scan
-        What is known of it so far.
-    points
-        Corners as rows x, y, z, shape (N, 3).
-    count
-        How many triangles there are.
-    left_out
-        What could not be used.
-    """
+    """Return the scan with the corners of a scanner's mesh as its content."""
     note = f"Its {count:,} triangles are finer than the crowns; their corners were used."
     return cloud(scan, points, left_out=(*left_out, note))
 
 
 def coarse_mesh(scan: Scan, triangles: NDArray[Any], left_out: tuple[str, ...]) -> Scan:
-    """Return the scan with triangles as its content; those that lack a number are left out.
-
-    Parameters
-    ----------
-    scan
-        What is known of it so far.
-    triangles
-        Shape (T, 3, 3); overwritten.
-    left_out
-        What could not be used.
-    """
+    """Return the scan with triangles as its content; those that lack a number are left out."""
     rows, lost = finite_rows(triangles.reshape(-1, 9))
     if lost:
         left_out += (f"{lost:,} triangles lack a number.",)
@@ -119,26 +91,14 @@ class Together:
         self._triangles, self._at = np.empty((count, 3, 3), dtype=dtype), 0
 
     def add(self, piece: NDArray[Any]) -> None:
-        """Put a piece after those before.
-
-        Parameters
-        ----------
-        piece
-            Shape (M, 3, 3).
-        """
+        """Put a piece after those before."""
         end = self._at + len(piece)
         if end <= len(self._triangles):
             self._triangles[self._at : end] = piece
         self._at = end
 
     def done(self) -> NDArray[Any]:
-        """Return all of them, shape (count, 3, 3).
-
-        Raises
-        ------
-        BrokenFileError
-            There were more or fewer than before.
-        """
+        """Return all of them, shape (count, 3, 3)."""
         if self._at != len(self._triangles):
             raise BrokenFileError("The file changed while it was read; wait until it is written.")
         return self._triangles
@@ -148,24 +108,7 @@ class Together:
 
 
 def read_stl(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the mesh in a binary STL file.
-
-    Parameters
-    ----------
-    path
-        The file.
-    options
-        What the caller knows about it; nothing of it is needed here.
-    progress
-        Told how far reading is.
-
-    Raises
-    ------
-    BrokenFileError
-        The header promises more triangles than the file holds.
-    UnsupportedError
-        It holds no triangles.
-    """
+    """Return the mesh in a binary STL file."""
     del options
     scan = Scan(
         path.name, "STL, binary", "80 bytes of header and a count of triangles", np.empty((0, 3))
@@ -222,24 +165,7 @@ def _stl_corners(stream: BinaryIO, count: int, first: int, many: int) -> NDArray
 
 
 def read_stl_text(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the mesh in an ASCII STL file.
-
-    Parameters
-    ----------
-    path
-        The file.
-    options
-        What the caller knows about it; nothing of it is needed here.
-    progress
-        Told how far reading is.
-
-    Raises
-    ------
-    BrokenFileError
-        A corner cannot be read, or the file was cut short.
-    UnsupportedError
-        It holds no triangles.
-    """
+    """Return the mesh in an ASCII STL file."""
     del options
     scan = Scan(
         path.name, "STL, ASCII", "the file starts with the words solid and facet", np.empty((0, 3))
@@ -314,24 +240,7 @@ def _together(pieces: Iterator[NDArray[Any]], count: int, dtype: Any) -> NDArray
 
 
 def read_obj(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the mesh or the points in an OBJ file; other files that it names are never opened.
-
-    Parameters
-    ----------
-    path
-        The file.
-    options
-        What the caller knows about it; nothing of it is needed here.
-    progress
-        Told how far reading is.
-
-    Raises
-    ------
-    BrokenFileError
-        A line cannot be read, or a face names a point that is not there.
-    UnsupportedError
-        It holds no points, or a face of more corners than are read.
-    """
+    """Return the mesh or the points in an OBJ file; other files that it names are never opened."""
     del options
     scan = Scan(path.name, "OBJ", "its lines start with v and f", np.empty((0, 3)))
     with reading(path.name, "OBJ file"):

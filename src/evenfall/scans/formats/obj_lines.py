@@ -25,7 +25,8 @@ from evenfall.scans.formats.text_blocks import (
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    IntArray = NDArray[np.int64]
+    from evenfall.arrays import IntArray
+
 
 MOST_CORNERS = 1 << 16
 """No face has more corners than this."""
@@ -44,28 +45,7 @@ def obj_pieces(
 ) -> Iterator[tuple[NDArray[Any], IntArray]]:
     """Yield the points, shape (M, 3), and the triangles, shape (T, 3), of an OBJ file, in pieces.
 
-    Parameters
-    ----------
-    path
-        The file.
-    what
-        What `progress` is told that is being done.
-    progress
-        Told how far reading is.
-    with_points
-        Whether points are wanted; if not, none come.
-
-    Returns
-    -------
-    points, triangles
-        Triangles name points of the whole file from 0, and perhaps some beyond the last one.
-
-    Raises
-    ------
-    BrokenFileError
-        A line cannot be read, or a face names a point before the first.
-    UnsupportedError
-        A face has more than `MOST_CORNERS` corners.
+    Triangles name points of the whole file from 0, and perhaps some beyond the last one.
     """
     size = max(1, file_size(path))
     blocks = LineBlocks(path)
@@ -136,17 +116,7 @@ def _lines(block: bytes) -> list[bytes]:
 
 
 def _triangles(faces: Sequence[bytes], seen: IntArray, places: Sequence[int]) -> IntArray:
-    """Return faces as fans of triangles, shape (T, 3).
-
-    Parameters
-    ----------
-    faces
-        Lines of faces.
-    seen
-        How many points there were before each: numbers below zero count back from there.
-    places
-        Number of each line in the file.
-    """
+    """Return faces as fans of triangles, shape (T, 3)."""
     if max(map(len, faces)) > BLOCK_BYTES:
         raise _too_many_corners()
     numbers = _quick_numbers(faces)

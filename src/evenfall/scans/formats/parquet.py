@@ -32,25 +32,7 @@ _UNIT_KEYS = (b"unit", b"units", b"length_unit")
 
 
 def read_parquet(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the points in a Parquet file.
-
-    Parameters
-    ----------
-    path
-        The file: columns x, y and z, with a unit in their names (x_mm) or in the file's own
-        metadata under "unit", if anywhere.
-    options
-        What the caller knows about it; nothing of it is needed here.
-    progress
-        Told how far reading is.
-
-    Raises
-    ------
-    BrokenFileError
-        The file is damaged.
-    UnsupportedError
-        It has no such columns, or they hold no numbers.
-    """
+    """Return the points in a Parquet file."""
     del options
     arrow = library("pyarrow", "Parquet")
     parquet = library("pyarrow.parquet", "Parquet")

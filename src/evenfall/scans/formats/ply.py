@@ -40,6 +40,8 @@ from evenfall.scans.formats.text_blocks import LineBlocks, portions, rows_in
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from evenfall.arrays import IntArray
+
 MOST_HEADER_BYTES = 1 << 20
 
 _TYPES = {
@@ -83,24 +85,7 @@ class _Header:
 
 
 def read_ply(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the points or the mesh in a PLY file.
-
-    Parameters
-    ----------
-    path
-        The file.
-    options
-        What the caller knows about it; nothing of it is needed here.
-    progress
-        Told how far reading is.
-
-    Raises
-    ------
-    BrokenFileError
-        The header is faulty, or promises more than the file holds.
-    UnsupportedError
-        It holds no points, or lists among the points.
-    """
+    """Return the points or the mesh in a PLY file."""
     del options
     with reading(path.name, "PLY file"), path.open("rb") as stream:
         header = _header(stream, path.name)
@@ -112,7 +97,7 @@ def read_ply(path: Path, options: Options, progress: Progress = silent) -> Scan:
         )  # fmt: skip
         few, (lowest, highest) = FewRows(), (0, -1)
 
-        def judge(faces: NDArray[np.int64]) -> None:
+        def judge(faces: IntArray) -> None:
             nonlocal lowest, highest
             few.add(faces)
             lowest = min(lowest, int(faces.min(initial=0)))
@@ -226,7 +211,7 @@ def _check(header: _Header, size: int, name: str) -> None:
 def _content(
     header: _Header,
     source: _Binary | _Ascii,
-    take: Callable[[NDArray[np.int64]], None],
+    take: Callable[[IntArray], None],
     *,
     with_points: bool = True,
 ) -> tuple[NDArray[Any], tuple[str, ...]]:
@@ -289,7 +274,7 @@ class _Binary:
             at += many
             self.progress(f"reading {self.path.name}", self.stream.tell() / max(1, self.size))
 
-    def faces(self, element: _Element, take: Callable[[NDArray[np.int64]], None]) -> None:
+    def faces(self, element: _Element, take: Callable[[IntArray], None]) -> None:
         if len(element.properties) == 1:
             _, kind, length = element.properties[0]
             start = self.stream.tell()
@@ -307,13 +292,13 @@ class _Binary:
         for triangles in self._walk(element):
             take(triangles)
 
-    def _walk(self, element: _Element) -> Iterator[NDArray[np.int64]]:
+    def _walk(self, element: _Element) -> Iterator[IntArray]:
         """Yield triangles of faces of any make, one face after the other."""
         rows = [
             (name, np.dtype(self.order + kind), np.dtype(self.order + length) if length else None)
             for name, kind, length in element.properties
         ]
-        found: list[NDArray[np.int64]] = []
+        found: list[IntArray] = []
         for number in range(element.count):
             for name, kind, length in rows:
                 many = int(self._take(length, 1)[0]) if length is not None else 1
@@ -395,7 +380,7 @@ class _Ascii:
             )  # fmt: skip
         return points.done()
 
-    def faces(self, element: _Element, take: Callable[[NDArray[np.int64]], None]) -> None:
+    def faces(self, element: _Element, take: Callable[[IntArray], None]) -> None:
         before = next(at for at, p in enumerate(element.properties) if p[0] in _FACE_NAMES and p[2])
         if any(p[2] for p in element.properties[:before]):
             raise UnsupportedError("The faces of the file carry several lists; export triangles.")
@@ -404,7 +389,7 @@ class _Ascii:
                 for triangles in self._polygons(portion, before, line):
                     take(triangles)
 
-    def _polygons(self, block: bytes, before: int, line: int) -> list[NDArray[np.int64]]:
+    def _polygons(self, block: bytes, before: int, line: int) -> list[IntArray]:
         """Return the triangles in lines of faces; all alike in one go, else one by one."""
         try:
             rows = np.loadtxt(block.decode("ascii").split("\n"), dtype=float, ndmin=2)
@@ -436,13 +421,13 @@ class _Ascii:
             pass
 
 
-def _whole(values: NDArray[Any]) -> NDArray[np.int64]:
+def _whole(values: NDArray[Any]) -> IntArray:
     if not bool(np.all((values >= 0) & (values < 2**53) & (values == np.floor(values)))):
         raise BrokenFileError("A face names points by fractions or below zero.")
     return values.astype(np.int64)
 
 
-def _fan(corners: NDArray[Any]) -> NDArray[np.int64]:
+def _fan(corners: NDArray[Any]) -> IntArray:
     """Return polygons, shape (M, n), as fans of triangles."""
     whole = corners.astype(np.int64)
     count = whole.shape[1]

@@ -143,13 +143,7 @@ class Scan:
 
 @np.errstate(all="ignore")  # absurd coordinates are told from sound ones elsewhere
 def usual_edge(triangles: NDArray[Any]) -> float:
-    """Return the area-weighted median of longest edges, as a share of the mesh's length.
-
-    Parameters
-    ----------
-    triangles
-        Corners, shape (T, 3, 3).
-    """
+    """Return the area-weighted median of longest edges, as a share of the mesh's length."""
     chosen = triangles[:: max(1, len(triangles) // 20_000)].astype(float)
     chosen = chosen[np.isfinite(chosen).all(axis=(1, 2))]
     if not len(chosen):
@@ -183,13 +177,7 @@ class GrowingPoints:
         self.count = 0
 
     def reserve(self, more_count: int) -> NDArray[Any]:
-        """Return room for more rows, shape (more, 3), to be filled and then kept with `keep`.
-
-        Parameters
-        ----------
-        more_count
-            How many.
-        """
+        """Return room for more rows, shape (more, 3), to be filled and then kept with `keep`."""
         need = self.count + more_count
         if need > MOST_POINTS:
             raise too_many(need)
@@ -200,23 +188,11 @@ class GrowingPoints:
         return self._rows[self.count : need]
 
     def keep(self, more_count: int) -> None:
-        """Count rows that were filled.
-
-        Parameters
-        ----------
-        more_count
-            How many.
-        """
+        """Count rows that were filled."""
         self.count += more_count
 
     def add(self, rows: NDArray[Any]) -> None:
-        """Add rows.
-
-        Parameters
-        ----------
-        rows
-            Shape (M, 3).
-        """
+        """Add rows."""
         self.reserve(len(rows))[:] = rows
         self.keep(len(rows))
 
@@ -233,13 +209,7 @@ class GrowingPoints:
 
 
 def finite_rows(points: NDArray[Any]) -> tuple[NDArray[Any], int]:
-    """Return the rows without NaN or infinity, and how many had one; works in place by pieces.
-
-    Parameters
-    ----------
-    points
-        Rows x, y, z, shape (N, 3); overwritten.
-    """
+    """Return the rows without NaN or infinity, and how many had one; works in place by pieces."""
     kept = 0
     for start in range(0, len(points), PIECE_POINTS):
         piece = points[start : start + PIECE_POINTS]
@@ -255,22 +225,7 @@ def finite_rows(points: NDArray[Any]) -> tuple[NDArray[Any], int]:
 
 
 def cloud(scan: Scan, points: NDArray[Any], *, left_out: tuple[str, ...] = ()) -> Scan:
-    """Return the scan with points as its content, incomplete rows left out and counted.
-
-    Parameters
-    ----------
-    scan
-        What is known of it so far.
-    points
-        Rows x, y, z, shape (N, 3); overwritten.
-    left_out
-        What else could not be used.
-
-    Raises
-    ------
-    UnsupportedError
-        There is no point in it.
-    """
+    """Return the scan with points as its content, incomplete rows left out and counted."""
     if not len(points):
         raise no_points(scan.file)
     rows, incomplete = finite_rows(points)
@@ -309,13 +264,7 @@ def _coarse_numbers(points: NDArray[Any]) -> tuple[Finding, ...]:
 
 
 def not_used(names: Sequence[str]) -> tuple[str, ...]:
-    """Return the sentence about columns or fields that nothing reads; none if there are none.
-
-    Parameters
-    ----------
-    names
-        Their names, as the file has them.
-    """
+    """Return the sentence about columns or fields that nothing reads; none if there are none."""
     if not names:
         return ()
     shown = ["".join(c if c.isprintable() else "?" for c in name)[:30] for name in names[:8]]
@@ -323,27 +272,13 @@ def not_used(names: Sequence[str]) -> tuple[str, ...]:
 
 
 def no_points(file: str) -> UnsupportedError:
-    """Return the error for a sound file that holds nothing.
-
-    Parameters
-    ----------
-    file
-        Name of the file.
-    """
+    """Return the error for a sound file that holds nothing."""
     return UnsupportedError("The file is sound but holds no points; export the scan again.",
                             where=file)  # fmt: skip
 
 
 def too_many(count: int, file: str = "") -> UnsupportedError:
-    """Return the error for more points than are read.
-
-    Parameters
-    ----------
-    count
-        How many.
-    file
-        Name of the file.
-    """
+    """Return the error for more points than are read."""
     return UnsupportedError(
         f"The file holds {count:,} points or more, and at most {MOST_POINTS:,} are read; thin the "
         "scan out or cut away what is not fretboard.",
@@ -352,15 +287,7 @@ def too_many(count: int, file: str = "") -> UnsupportedError:
 
 
 def claims_more(file: str, claimed: str, room: str) -> BrokenFileError:
-    """Return the error for a header that promises more than the file can hold.
-
-    Parameters
-    ----------
-    file
-        Name of the file.
-    claimed, room
-        What it promises, and what there is.
-    """
+    """Return the error for a header that promises more than the file can hold."""
     return BrokenFileError(
         f"The header promises {claimed}, but the file has {room}; it was cut short or damaged, so "
         "export or copy it again.",
@@ -370,22 +297,7 @@ def claims_more(file: str, claimed: str, room: str) -> BrokenFileError:
 
 @contextmanager
 def reading(file: str, what: str) -> Iterator[None]:
-    """Turn whatever a library raises over a damaged file into one sentence.
-
-    Parameters
-    ----------
-    file
-        Name of the file.
-    what
-        What it is, such as "PLY file".
-
-    Raises
-    ------
-    BrokenFileError
-        The library could not make sense of the file.
-    UnsupportedError
-        There is not enough memory for it.
-    """
+    """Turn whatever a library raises over a damaged file into one sentence."""
     try:
         # damaged numbers make libraries warn and sums overflow; what matters is checked in the end
         with warnings.catch_warnings(), np.errstate(all="ignore"):
@@ -408,20 +320,7 @@ def reading(file: str, what: str) -> Iterator[None]:
 
 
 def library(name: str, what: str) -> Any:
-    """Return an optional library.
-
-    Parameters
-    ----------
-    name
-        Module to import.
-    what
-        The format that needs it.
-
-    Raises
-    ------
-    UnsupportedError
-        It is not installed.
-    """
+    """Return an optional library."""
     try:
         return importlib.import_module(name)
     except ImportError:
@@ -433,13 +332,7 @@ def library(name: str, what: str) -> Any:
 
 
 def unit_named(text: str) -> tuple[str, float] | None:
-    """Return the unit that a word names and what to multiply by to be in it; None if it is none.
-
-    Parameters
-    ----------
-    text
-        A word, such as "microns" or "[µm]".
-    """
+    """Return the unit that a word names and what to multiply by to be in it; None if it is none."""
     word = text.strip().strip("[](){}<>.,:;").strip().lower()
     for unit, names in UNIT_NAMES.items():
         if word in names:
@@ -450,22 +343,10 @@ def unit_named(text: str) -> tuple[str, float] | None:
 
 
 def file_size(path: Path) -> int:
-    """Return the size of a file in bytes.
-
-    Parameters
-    ----------
-    path
-        The file.
-    """
+    """Return the size of a file in bytes."""
     return path.stat().st_size
 
 
 def silent(what: str, share: float) -> None:
-    """Take no notice of progress.
-
-    Parameters
-    ----------
-    what, share
-        What is being done, and which share of it is done.
-    """
+    """Take no notice of progress."""
     del what, share

@@ -55,13 +55,7 @@ class Sidecar:
 
 
 def sidecar_of(path: Path) -> Path | None:
-    """Return the sidecar of a height map, if there is one: map.toml or map.tif.toml.
-
-    Parameters
-    ----------
-    path
-        The height map.
-    """
+    """Return the sidecar of a height map, if there is one: map.toml or map.tif.toml."""
     for candidate in (path.with_name(path.name + ".toml"), path.with_suffix(".toml")):
         if candidate.is_file() and candidate != path:
             return candidate
@@ -69,22 +63,7 @@ def sidecar_of(path: Path) -> Path | None:
 
 
 def steps_for(path: Path, options: Options) -> Sidecar:
-    """Return what is known about a bare height map.
-
-    Parameters
-    ----------
-    path
-        The height map.
-    options
-        What the caller knows; steps given there come first.
-
-    Raises
-    ------
-    UnsupportedError
-        Nothing says how far the cells are apart.
-    BrokenFileError
-        The sidecar has a fault.
-    """
+    """Return what is known about a bare height map."""
     found = sidecar_of(path)
     if found is None:
         if options.step is None:

@@ -36,20 +36,7 @@ _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 
 
 def head_lines(start: bytes, *, whole: bool) -> list[str]:
-    """Return the first lines of a text file, decoded; its numbers are ASCII in any encoding.
-
-    Parameters
-    ----------
-    start
-        The first bytes.
-    whole
-        Whether they are the whole file, so that the last line counts.
-
-    Raises
-    ------
-    FormatMismatchError
-        This is no text.
-    """
+    """Return the first lines of a text file, decoded; its numbers are ASCII in any encoding."""
     if start.startswith(_UTF16):
         text = start[: len(start) // 2 * 2].decode("utf-16", errors="replace")
     else:
@@ -138,15 +125,7 @@ class LineBlocks:
 
 
 def portions(block: bytes, line: int) -> Iterator[tuple[bytes, int]]:
-    """Yield a block of whole lines in smaller ones, and the number of lines before each.
-
-    Parameters
-    ----------
-    block
-        Whole lines.
-    line
-        Number of lines before the block.
-    """
+    """Yield a block of whole lines in smaller ones, and the number of lines before each."""
     start = 0
     while start < len(block):
         end = block.find(b"\n", start + PORTION_BYTES) + 1 or len(block)
@@ -166,30 +145,7 @@ def rows_in(
     first_line: int,
     name: str,
 ) -> NDArray[Any]:
-    """Return the numbers in a block of lines, shape (rows, columns); NaN where there is no reading.
-
-    Parameters
-    ----------
-    block
-        Whole lines.
-    delimiter
-        Between cells; None for white space.
-    decimal_comma
-        Whether numbers have a decimal comma.
-    columns
-        Which columns; None for all.
-    width
-        Columns there are.
-    first_line
-        Number of lines before the block, for messages.
-    name
-        Name of the file, for messages.
-
-    Raises
-    ------
-    BrokenFileError
-        A line cannot be read.
-    """
+    """Return the numbers in a block of lines, shape (rows, columns); NaN for no reading."""
     wanted = len(columns) if columns is not None else width
     if not block.strip():
         return np.empty((0, wanted))

@@ -114,34 +114,13 @@ class TextLayout:
 
 
 def split_cells(line: str, delimiter: str | None) -> list[str]:
-    """Return the trimmed cells of a line, quotation marks taken off.
-
-    Parameters
-    ----------
-    line
-        One line.
-    delimiter
-        Between cells; None for white space.
-    """
+    """Return the trimmed cells of a line, quotation marks taken off."""
     cells = line.split() if delimiter is None else line.strip(" \r\n").split(delimiter)
     return [cell.strip().strip('"').strip() for cell in cells]
 
 
 def layout_of(lines: Sequence[str], *, matrix: bool = False) -> TextLayout:
-    """Return the layout that the first lines of a file show.
-
-    Parameters
-    ----------
-    lines
-        The first lines, whole; a few hundred.
-    matrix
-        Whether the caller says that it is a matrix of heights.
-
-    Raises
-    ------
-    LayoutError
-        It is neither points nor a matrix that can be read.
-    """
+    """Return the layout that the first lines of a file show."""
     try:
         start, claimed = _first_row(lines)
     except LayoutError:

@@ -36,22 +36,7 @@ if TYPE_CHECKING:
 
 
 def layout_in(path: Path, options: Options) -> TextLayout:
-    """Return the layout of a text file.
-
-    Parameters
-    ----------
-    path
-        The file.
-    options
-        What the caller knows about it; steps say that it is a matrix.
-
-    Raises
-    ------
-    FormatMismatchError
-        It holds no rows of numbers.
-    UnsupportedError
-        It does, but they are neither points nor a matrix that can be read.
-    """
+    """Return the layout of a text file."""
     start = read_start(path, HEAD_BYTES)
     lines = head_lines(start, whole=len(start) < HEAD_BYTES)
     try:
@@ -67,24 +52,7 @@ def layout_in(path: Path, options: Options) -> TextLayout:
 
 
 def read_text(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the scan in a text file.
-
-    Parameters
-    ----------
-    path
-        The file.
-    options
-        What the caller knows about it.
-    progress
-        Told how far reading is.
-
-    Raises
-    ------
-    FormatMismatchError, UnsupportedError
-        As `layout_in`.
-    BrokenFileError
-        A line cannot be read, or there are fewer rows than the file says.
-    """
+    """Return the scan in a text file."""
     layout = layout_in(path, options)
     with reading(path.name, "text file"):
         if layout.kind == "matrix":

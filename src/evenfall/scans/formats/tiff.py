@@ -29,24 +29,7 @@ MOST_PACKED = 3000
 
 
 def read_tiff(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the height map in a TIFF file.
-
-    Parameters
-    ----------
-    path
-        The file; its steps and the height of one count stand in a sidecar.
-    options
-        What the caller knows about it.
-    progress
-        Told how far reading is.
-
-    Raises
-    ------
-    BrokenFileError
-        The file is damaged or shorter than its header says.
-    UnsupportedError
-        Its pixels are no heights, or nothing says its steps.
-    """
+    """Return the height map in a TIFF file."""
     tifffile = library("tifffile", "TIFF")
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # damage is told in our own words
     progress(f"reading {path.name}", 0.0)

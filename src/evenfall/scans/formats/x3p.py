@@ -26,24 +26,7 @@ from evenfall.scans.surface import HeightMap
 
 
 def read_x3p(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the scan in an X3P file.
-
-    Parameters
-    ----------
-    path
-        The file.
-    options
-        What the caller knows about it; nothing of it is needed here.
-    progress
-        Told how far reading is.
-
-    Raises
-    ------
-    BrokenFileError
-        A checksum is wrong, or the description does not follow the standard.
-    UnsupportedError
-        It holds a line profile, or nothing.
-    """
+    """Return the scan in an X3P file."""
     del options
     x3pio = library("x3pio", "X3P")
     progress(f"reading {path.name}", 0.0)

@@ -1,0 +1,111 @@
+"""What a scan says of an instrument's crowns, as data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from evenfall.arrays import CodeArray, FloatArray
+    from evenfall.scans.board import Board
+    from evenfall.scans.crown_line import CrownLine
+    from evenfall.scans.orientation import Orientation
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """The cross-section of one crown under one string, for its picture.
+
+    Parameters
+    ----------
+    across_mm
+        Distance of each point from the fret's line, towards the bridge [mm], shape (N,).
+    height_mm
+        Its height over the crown's fitted top [mm], shape (N,).
+    centre_mm
+        Where the fitted circle's centre lies across [mm].
+    radius_mm
+        Its radius [mm].
+    flat_width_mm
+        Width of the worn flat [mm]; 0 where the top is round or hidden.
+    fitted_half_mm
+        Points up to this far from the centre took part in the fit [mm].
+    beside_mm
+        How far along the fret from the string it was taken [mm]: 0 under it, else the nearest
+        place that the string does not hide.
+    """
+
+    across_mm: FloatArray
+    height_mm: FloatArray
+    centre_mm: float
+    radius_mm: float
+    flat_width_mm: float
+    fitted_half_mm: float
+    beside_mm: float = 0.0
+
+    def fitted_mm(self, across_mm: FloatArray) -> FloatArray:
+        """Return the fitted crown over its own top [mm]."""
+        radius = self.radius_mm
+        half = min(0.5 * self.flat_width_mm, radius)
+        sunk = radius - np.sqrt(radius**2 - half**2)
+        off = np.minimum(np.abs(np.asarray(across_mm) - self.centre_mm), radius)
+        arc = np.sqrt(radius**2 - off**2) - radius + sunk
+        return np.asarray(np.minimum(arc, 0.0))
+
+
+@dataclass(frozen=True, slots=True)
+class CrownSurvey:
+    """What a scan says of K strings over F frets; heights over one straight datum.
+
+    Parameters
+    ----------
+    crown_top_mm, crown_top_u_mm, crown_top_origin
+        Top of each crown on its string's line, standard uncertainty [mm] and `Origin`;
+        shape (K, F).
+    crown_radius_mm, crown_radius_u_mm
+        Radius of the crown and its standard uncertainty [mm], shape (K, F).
+    flat_width_mm, flat_width_u_mm
+        Width of the worn flat, 0 where the top is round, NaN where hidden, and its standard
+        uncertainty [mm], shape (K, F).
+    height_mm, height_u_mm
+        Height over the board on the nut's side and on the bridge's, and standard uncertainty [mm];
+        shape (2, K, F).
+    twist_rad, twist_u_rad
+        Slope of the crown along the fret less the board's, and its standard uncertainty [rad],
+        shape (K, F).
+    crown_lines
+        The crown of each fret along its whole length; None where none was found.
+    board
+        The board between the frets.
+    sections
+        Section under each string, K rows of F; None where hidden.
+    orientation
+        How the scan lies.
+    noise_mm
+        Standard deviation of single points about their crowns [mm].
+    point_count
+        Points used.
+    facet_mm
+        Width of the facets across the crowns of a mesh [mm]; 0 for measured points.
+    """
+
+    crown_top_mm: FloatArray
+    crown_top_u_mm: FloatArray
+    crown_top_origin: CodeArray
+    crown_radius_mm: FloatArray
+    crown_radius_u_mm: FloatArray
+    flat_width_mm: FloatArray
+    flat_width_u_mm: FloatArray
+    height_mm: FloatArray
+    height_u_mm: FloatArray
+    twist_rad: FloatArray
+    twist_u_rad: FloatArray
+    crown_lines: tuple[CrownLine | None, ...]
+    board: Board
+    sections: tuple[tuple[Section | None, ...], ...]
+    orientation: Orientation
+    noise_mm: float
+    point_count: int
+    facet_mm: float

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from evenfall.errors import EvenfallError
+from evenfall.errors import EvenfallError, ReadingsError
 from evenfall.scans import HeightMap, Mesh, find_slots, measure_crowns
 from oracles.surfaces import Recipe, crown_errors, make_scan, specification
 
@@ -153,3 +153,39 @@ def test_a_fretless_board_has_no_frets_to_find() -> None:
         SPEC, replace(SCAN.recipe, missing=tuple(range(1, SPEC.frets + 1)), nut_height=0.0)
     )
     assert not answered(bare.points_mm)
+
+
+RANDOM = np.random.default_rng(7)
+TRIANGLE = np.array([[[0.0, 0.0, 0.0], [240.0, 0.0, 0.0], [0.0, 48.0, 0.0]]])
+
+
+@pytest.mark.parametrize(
+    ("scan", "words"),
+    [
+        (Mesh(TRIANGLE), "The mesh has 1 triangle; a fretboard needs at least 50"),
+        (Mesh(RANDOM.uniform(-600.0, 600.0, (60, 3, 3))), "are not in this scan"),
+        (RANDOM.uniform(0.0, 300.0, (200_000, 3)), "are not in this scan"),
+        (SCAN.points_mm * [1.0, 1.0, 1000.0], "x, y and z are in one unit"),
+    ],
+    ids=["one triangle", "sixty triangles", "random points", "heights in another unit"],
+)
+def test_what_is_no_board_is_refused_with_the_reason(scan: object, words: str) -> None:
+    with pytest.raises(ReadingsError, match=words):
+        measure_crowns(scan, SPEC)  # type: ignore[arg-type]
+
+
+def test_a_side_of_a_body_with_nothing_near_one_plane_is_no_candidate() -> None:
+    """A tilted triangle, of which no point lies near the plane of its edge."""
+    corners = [
+        [-440.086, 399.313, 224.264],
+        [577.989, 307.811, 113.028],
+        [47.092, -588.158, 340.578],
+    ]
+    middle = np.mean(corners, axis=0)
+    parts = np.array([[*corners[i], *corners[i - 1], *middle] for i in range(3)]).reshape(-1, 3, 3)
+    while len(parts) < 60:  # the same triangle, cut smaller
+        middles = parts.mean(axis=1)
+        parts = np.concatenate(
+            [np.stack([parts[:, i], parts[:, i - 1], middles], axis=1) for i in range(3)]
+        )
+    assert not answered(Mesh(parts))

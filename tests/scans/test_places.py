@@ -135,12 +135,13 @@ def test_a_board_of_slots_is_refused_where_crowns_are_asked_for() -> None:
     with pytest.raises(ReadingsError) as refused:
         measure_crowns(mesh, specification("electric"))
     assert refused.value.findings[0].code == "slots-only"
-    assert "457.20 mm" in str(refused.value)
+    assert "457.200 mm" in str(refused.value)
 
 
 def test_a_mesh_without_slots_or_frets_is_refused() -> None:
-    corner = np.array([[0.0, 0.0, 0.0], [480.0, 0.0, 0.0], [480.0, 56.0, 0.0], [0.0, 56.0, 0.0]])
-    flat = Mesh(np.stack([corner[[0, 1, 2]], corner[[0, 2, 3]]]))
+    corner = np.array([[0.0, 0.0, 0.0], [15.0, 0.0, 0.0], [15.0, 56.0, 0.0], [0.0, 56.0, 0.0]])
+    tiles = corner + np.arange(32)[:, None, None] * [15.0, 0.0, 0.0]
+    flat = Mesh(np.concatenate([tiles[:, [0, 1, 2]], tiles[:, [0, 2, 3]]]))
     with pytest.raises(ReadingsError, match="no slots"):
         find_slots(flat)
     with pytest.raises(ReadingsError, match="are not in this scan"):

@@ -449,7 +449,7 @@ def _shape(survey: CrownSurvey, specification: Specification) -> list[Finding]:
     return found
 
 
-def crossings(places: Sequence[tuple[int, int]]) -> tuple[Sentence, ...]:
+def crossings(places: Sequence[Sequence[int]]) -> tuple[Sentence, ...]:
     """Return crossings, given as string and fret from 0, as phrases: a string with its frets."""
     frets: dict[int, list[int]] = {}
     for k, j in sorted(places):

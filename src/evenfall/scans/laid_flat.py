@@ -24,6 +24,9 @@ PLANE_TOLERANCE_MM = 2.5
 LEVELLING_SAMPLES = 60_000
 """Points that the plane of the board is found from."""
 
+LEAST_NEAR = 200
+"""Fewer points than this near one plane, or seen from above, are no side of a board."""
+
 BIN_MM = 0.25
 """Step along the neck of the map in which frets are looked for."""
 
@@ -98,7 +101,7 @@ def principal_axes(points_mm: FloatArray) -> tuple[FloatArray, FloatArray, Float
 
 def lay_level(
     points_mm: FloatArray, middle_mm: FloatArray, axes: FloatArray, *, solid: bool
-) -> Level:
+) -> Level | None:
     """Return the points laid level on the plane that most of their upper side lies near."""
     origin = middle_mm
     many = LEVELLING_SAMPLES * (2 if solid else 1)
@@ -109,6 +112,8 @@ def lay_level(
             level = level[seen_from_above(level, cell_mm=1.6)]
         slope_x, slope_y, offset = _board_plane(level)
         near = np.abs(level @ [-slope_x, -slope_y, 1.0] - offset) < PLANE_TOLERANCE_MM
+        if int(near.sum()) < LEAST_NEAR:
+            return None
         up = axes.T @ np.array([-slope_x, -slope_y, 1.0])
         up /= np.linalg.norm(up)
         # the board's own length is the long axis of what lies near the plane
@@ -127,6 +132,8 @@ def lay_level(
     level = (points_mm - origin) @ axes.T
     if solid:
         kept = seen_from_above(level)
+        if len(kept) < LEAST_NEAR:
+            return None
         return Level(level[kept], axes, origin, kept)
     return Level(level, axes, origin, np.arange(len(level)))
 
@@ -184,7 +191,8 @@ def strip_map(level_mm: FloatArray) -> StripMap:
     stride = 4
     padded = np.pad(heights, ((0, 0), (half, half)), constant_values=np.nan)
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half, axis=1)[:, ::stride]
-    coarse = median_along(windows)
+    # strip by strip: windows overlap, and all of them at once would be copied out of the cache
+    coarse = np.stack([median_along(strip) for strip in windows])
     at = np.arange(coarse.shape[1]) * stride
     board = np.empty_like(heights)
     for strip in range(strips):

@@ -44,7 +44,7 @@ from evenfall.scans.surface import (
     sample_indices,
     unusable,
 )
-from evenfall.wording import sentence
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray, IntArray
@@ -242,7 +242,9 @@ def locate(
         ((match, c) for c in candidates for match in c.matches),
         key=lambda pair: -pair[0].score_share,
     )
-    if not ranked or not _good(ranked[0][0], specification):
+    if not ranked:
+        raise _no_board(samples, specification, unit_hint)
+    if not _good(ranked[0][0], specification):
         raise _not_this_neck(surface, specification, ranked, unit_hint)
     match, chosen = ranked[0]
     wire = specification.fretwire
@@ -303,6 +305,8 @@ def _candidates(
         for up in methods:
             turned = np.stack([axes[0], np.cross(up, axes[0]), up])
             level = lay_level(samples * factor, middle * factor, turned, solid=thick)
+            if level is None:
+                continue
             strips = strip_map(level.points_mm)
             matches = match_frets(
                 strips,
@@ -669,7 +673,7 @@ def _not_this_neck(
     specification: Specification,
     ranked: list[tuple[Match, _Candidate]],
     unit_hint: str | None,
-) -> Exception:
+) -> ReadingsError:
     """Return the error that says what the scan shows instead of the specified frets."""
     try:
         slots = find_slots(surface, factor_mm=_units(unit_hint).get(unit_hint or "mm", 1.0))
@@ -677,11 +681,36 @@ def _not_this_neck(
         slots = None
     if slots is not None:
         return slots_only(slots)
-    scale = specification.scale
-    lengths = "{bass:size} to {treble:size}" if scale.fanned else "{treble:size}"
     return unusable(
         "The frets of a {scale} scale are not in this scan (at best {share:share} of the crowns); "
         "check the specification, name the file's unit, and leave out what is not fretboard.",
-        scale=sentence(lengths, bass=scale.bass_mm, treble=scale.treble_mm),
-        share=max(0.0, ranked[0][0].score_share) if ranked else 0.0,
+        scale=_scale(specification),
+        share=max(0.0, ranked[0][0].score_share),
     )
+
+
+def _no_board(
+    samples: FloatArray, specification: Specification, unit_hint: str | None
+) -> ReadingsError:
+    """Return the error for a scan that is of no fretboard's size, in whatever unit."""
+    _, _, extent = principal_axes(samples)
+    long, wide, deep = np.where(extent < 1e-6 * extent[0], 0.0, extent).tolist()
+    units = (unit_hint,) if unit_hint else tuple(UNITS_MM)
+    return unusable(
+        "The scan is {long:.4g} long, {wide:.4g} wide and {deep:.4g} deep in its own unit; in "
+        "{units:or} that is no fretboard of a {scale} scale. Check that x, y and z are in one unit "
+        "and that the specification is that of this neck.",
+        long=long,
+        wide=wide,
+        deep=deep,
+        units=tuple(UNIT_WORDS.get(unit, unit) for unit in units),
+        scale=_scale(specification),
+    )
+
+
+def _scale(specification: Specification) -> Sentence:
+    """Return the scale length, or the two of fanned frets."""
+    scale = specification.scale
+    if scale.fanned:
+        return sentence("{bass:size} to {treble:size}", bass=scale.bass_mm, treble=scale.treble_mm)
+    return sentence("{treble:size}", treble=scale.treble_mm)

@@ -113,6 +113,8 @@ def find_slots(
     for up in (axes[2], -axes[2], axes[1], -axes[1]):
         turned = np.stack([axes[0], np.cross(up, axes[0]), up])
         level = lay_level(samples, middle, turned, solid=True)
+        if level is None:
+            continue
         grooves = _grooves(level.points_mm)
         try:
             scale = fit_scale(
@@ -163,22 +165,18 @@ def slots_only(slots: Slots) -> ReadingsError:
 
 def groove_width_mm(strips: StripMap, match: Match, nominal: FretLines) -> float:
     """Return the median width of the grooves at the frets' places, at half their depth [mm]."""
-    middle = 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
-    widths = []
+    y = strips.y_mm[:, None] - 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
     reach = int(3.0 / BIN_MM)
-    for strip, y in enumerate(strips.y_mm):
-        across = match.across_order * (y - middle)
-        place = match.nut_mm + match.along_order * match.scale_ratio * (
-            nominal.base_mm + nominal.lean_slope * across
-        )
-        place = place + np.tan(match.yaw_rad) * (y - middle)
-        column = np.round((place - strips.x_mm[0]) / BIN_MM).astype(np.intp)
-        for at in column[(column >= reach) & (column < len(strips.x_mm) - reach)]:
-            depth = match.up_order * strips.relative_mm[strip, at - reach : at + reach + 1]
-            depth = np.nan_to_num(depth)
-            if depth.max() > LEAST_DEPTH_MM:
-                widths.append(float((depth > 0.5 * depth.max()).sum()) * BIN_MM)
-    return float(np.median(widths)) if widths else 0.0
+    along = nominal.base_mm + nominal.lean_slope * match.across_order * y
+    place = match.nut_mm + match.along_order * match.scale_ratio * along
+    place = place + np.tan(match.yaw_rad) * y
+    column = np.round((place - strips.x_mm[0]) / BIN_MM).astype(np.intp)
+    strip, fret = np.nonzero((column >= reach) & (column < len(strips.x_mm) - reach))
+    near = column[strip, fret][:, None] + np.arange(-reach, reach + 1)
+    depth = np.nan_to_num(match.up_order * strips.relative_mm[strip[:, None], near])
+    deepest = depth.max(axis=1, initial=0.0)
+    widths = (depth > 0.5 * deepest[:, None]).sum(axis=1)[deepest > LEAST_DEPTH_MM] * BIN_MM
+    return float(np.median(widths)) if len(widths) else 0.0
 
 
 def _grooves(points: FloatArray) -> list[tuple[float, float, float]]:
@@ -190,25 +188,26 @@ def _grooves(points: FloatArray) -> list[tuple[float, float, float]]:
     count = len(strips.y_mm)
     under = _under_board(points, strips)
     low_points = under > 0.5 * LEAST_DEPTH_MM
-    x = points[low_points, 0]
+    order = np.argsort(points[low_points, 0])
+    x, y, _ = points[low_points][order].T
     pitch = strips.y_mm[1] - strips.y_mm[0] if count > 1 else 1.0
-    row = np.round((points[low_points, 1] - strips.y_mm[0]) / pitch)
+    row = np.clip(np.round((y - strips.y_mm[0]) / pitch), 0, count - 1).astype(np.intp)
     grooves = []
     for start, end in zip(edge[::2], edge[1::2], strict=True):
         low = strips.x_mm[start] - BIN_MM
         high = strips.x_mm[end - 1] + BIN_MM
-        inside = (x > low) & (x < high)
+        inside = slice(*np.searchsorted(x, [low, high]))
         # walls and floor lie between the edges of each strip; the median over the strips keeps
         # out wild points, and a groove that does not run straight across is no slot
         there = np.isfinite(strips.relative_mm[:, max(0, start - 8) : end + 8]).any(axis=1)
-        spans = [
-            (here.min(), here.max())
-            for strip in np.flatnonzero(there)
-            if len(here := x[inside & (row == strip)]) >= 4
-        ]
-        if len(spans) < max(1.0, LEAST_RUN_SHARE * int(there.sum())):
+        many = np.bincount(row[inside], minlength=count)
+        left, right = np.full(count, np.inf), np.full(count, -np.inf)
+        np.minimum.at(left, row[inside], x[inside])
+        np.maximum.at(right, row[inside], x[inside])
+        shown = there & (many >= 4)
+        if int(shown.sum()) < max(1.0, LEAST_RUN_SHARE * int(there.sum())):
             continue
-        left, right = np.array(spans).T
+        left, right = left[shown], right[shown]
         wander = np.median(np.abs(left + right - np.median(left + right)))
         if wander > STRAIGHT_MM:
             continue

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from evenfall.errors import Finding, ReadingsError
+from evenfall.errors import NOWHERE, Finding, ReadingsError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,6 +41,9 @@ LARGEST = 1e12
 
 LEAST_SHARE_FINITE = 0.02
 """Fewer finite points than this share make no scan."""
+
+LEAST_TRIANGLES = 50
+"""Fewer triangles than this cannot show four crowns on a board."""
 
 LEAST_POINTS = 2_000
 """Fewer points than this cannot show frets."""
@@ -205,7 +208,13 @@ def sample_mesh(mesh: Mesh) -> Cloud:
     corners = corners[np.isfinite(corners).all(axis=(1, 2))]
     edges = np.roll(corners, -1, axis=1) - corners
     area = 0.5 * np.linalg.norm(np.cross(edges[:, 0], edges[:, 1]), axis=1)
-    if not len(area) or area.sum() <= 0.0:
+    if len(area) < LEAST_TRIANGLES:
+        raise unusable(
+            "The mesh has {count:count triangle}; a fretboard needs at least {least}.",
+            count=len(area),
+            least=LEAST_TRIANGLES,
+        )
+    if area.sum() <= 0.0:
         raise unusable("The mesh has no triangle with an area.")
     wanted = area * (MESH_SAMPLES / area.sum())
     # fractions add up from one triangle to the next, so that slivers get their due together
@@ -226,4 +235,4 @@ def sample_mesh(mesh: Mesh) -> Cloud:
 
 def unusable(text: str, code: str = "scan", **values: Value) -> ReadingsError:
     """Return the error for a scan that cannot be used: what is wrong and how to correct it."""
-    return ReadingsError([Finding(code, text, severity="error", **values)])
+    return ReadingsError([Finding(code, text, NOWHERE, "error", **values)])

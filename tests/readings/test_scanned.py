@@ -261,7 +261,7 @@ def test_two_scans_and_options_without_a_scan_are_refused(tmp_path: Path) -> Non
         read_files(files, spec)
     with pytest.raises(RequestError, match="hand sheets"):
         read_files([SHEET], spec, options=Options("mm"))
-    with pytest.raises(RequestError, match="gauge-u"):
+    with pytest.raises(RequestError, match="uncertainty must lie between"):
         Setting(gauge_u_mm=-1.0)
     with pytest.raises(RequestError):
         Options("furlong")

@@ -29,6 +29,7 @@ from evenfall.sheets.rows import rows_text
 from evenfall.units import length_text
 
 if TYPE_CHECKING:
+    from evenfall.arrays import CodeArray, FloatArray
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.scans import CrownSurvey
@@ -402,7 +403,7 @@ def _without_gaps(
     return whole, findings
 
 
-def _crowns_alone(top_mm: FloatArray, u_mm: FloatArray, origin: NDArray[np.int8]) -> Heights:
+def _crowns_alone(top_mm: FloatArray, u_mm: FloatArray, origin: CodeArray) -> Heights:
     """Return heights of crowns without nut and saddle."""
     return Heights.independent(
         nut_mm=np.nan,

@@ -450,9 +450,9 @@ def _shape(survey: CrownSurvey, specification: Specification) -> list[Finding]:
 
 
 def crossings(places: Sequence[Sequence[int]]) -> tuple[Sentence, ...]:
-    """Return crossings, given as string and fret from 0, as phrases: a string with its frets."""
+    """Return crossings, rising pairs of string and fret from 0, as phrases string by string."""
     frets: dict[int, list[int]] = {}
-    for k, j in sorted(places):
+    for k, j in places:
         frets.setdefault(k, []).append(j + 1)
     return tuple(
         sentence("{frets:frets} under string {string}", frets=tuple(on), string=k + 1)

@@ -85,8 +85,8 @@ def test_a_budget_too_small_for_any_attack_is_never_overdrawn() -> None:
     assert enough.attack_n.max() < 1e-2
 
 
-def test_limits_out_of_reach_are_eased_within_the_budget() -> None:
-    """Action far too high for the saddle's travel: easing, but never more metal than allowed."""
+def test_limits_out_of_reach_are_relaxed_within_the_budget() -> None:
+    """Action far too high for the saddle's travel: relaxed, but never more metal than allowed."""
     spec = specification(Wishes(saddle=(0.1, 0.1), tolerance=0.1))
     found = readings(spec, seed=1, action_off_mm=1.5)
     plan = make_plan(spec, found, budget_mm=0.05, excursion=table(spec))

@@ -131,7 +131,7 @@ def test_a_finer_grid_comes_close_to_the_plan() -> None:
 
 # ---- prices -------------------------------------------------------------------------------------
 
-EASED = {
+RELAXED = {
     "attack": lambda w, h: replace(
         w, attack=w.attack * (1.0 - h), attack_step=w.attack_step * (1.0 - h)
     ),
@@ -152,7 +152,7 @@ def metal_mm(neck: Neck, wishes: Wishes) -> float:
     return metal
 
 
-def test_prices_are_what_a_small_easing_saves() -> None:
+def test_prices_are_what_a_small_relaxation_saves() -> None:
     """Finite differences of the least metal; skipped where the two sides differ (a kink)."""
     compared: dict[str, int] = {}
     for seed in range(12):
@@ -172,18 +172,18 @@ def test_prices_are_what_a_small_easing_saves() -> None:
         if plan.status != "optimal":
             continue
         priced = {price.limit: price for price in plan.prices}
-        for limit, ease in EASED.items():
+        for limit, relax in RELAXED.items():
             h = 1e-5
             here = metal_mm(neck, wishes)
-            saved = (here - metal_mm(neck, ease(wishes, h))) / h
-            lost = (metal_mm(neck, ease(wishes, -h)) - here) / h
+            saved = (here - metal_mm(neck, relax(wishes, h))) / h
+            lost = (metal_mm(neck, relax(wishes, -h)) - here) / h
             if abs(saved - lost) > 1e-4:
                 continue  # a corner: the dual value is one of many
             step = 0.01
             price = priced[limit].metal_mm if limit in priced else 0.0
             assert price == pytest.approx(step * saved, abs=1e-5), (seed, limit)
             compared[limit] = compared.get(limit, 0) + (price > 1e-4)
-    assert set(compared) == set(EASED)
+    assert set(compared) == set(RELAXED)
     assert all(count >= 2 for count in compared.values()), compared
 
 

@@ -43,7 +43,7 @@ LINES = string_lines(SPEC)
 
 
 def broken_mm(spec: Specification, plan: Plan, crown_top_mm: np.ndarray) -> float:
-    """Return by how much the worst promise of a plan fails with other crown tops [mm].
+    """Return by how much the worst requirement of a plan is missed with other crown tops [mm].
 
     String by string on straight lines, without the arrays that the outlook is worked out from.
     """
@@ -287,7 +287,7 @@ def test_a_plan_says_what_it_does_to_pitch() -> None:
 
 
 def test_clearance_of_the_ends_is_in_words() -> None:
-    """The named promise is the one that stands at zero at the end."""
+    """The named limit is the one that stands at zero at the end."""
     found = readings(SPEC, noise_mm=0.01, relief_mm=0.2)
     plan = make_plan(SPEC, found, excursion=table(SPEC))
     bow = neck_model(SPEC, LINES).bow.frets

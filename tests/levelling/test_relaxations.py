@@ -15,7 +15,7 @@ from levelling.necks import Neck, Wishes, necks, readings, specification, table
 from made_heights import changed
 from oracles.brute_force_levelling import Program, job
 
-EASE: dict[str, Callable[[Wishes, float], Wishes]] = {
+RELAX: dict[str, Callable[[Wishes, float], Wishes]] = {
     "attack": lambda w, percent: replace(
         w,
         attack=w.attack * (1.0 - 0.01 * percent),
@@ -62,36 +62,36 @@ hard = necks(attack=0.9, minimum=0.95, saddle=(0.1, 0.1), tolerance=0.1, first_t
 
 @settings(deadline=None, max_examples=35)
 @given(hard)
-def test_each_named_easing_is_enough_and_hardly_less_is(neck: Neck) -> None:
+def test_each_named_relaxation_is_enough_and_hardly_less_is(neck: Neck) -> None:
     plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     assume(plan.status != "optimal")
     assert not fits(neck, neck.wishes)
     named = {r.limit: r for r in plan.relaxations}
-    assert set(EASE) <= set(named)
-    for lever, ease in EASE.items():
-        relaxation = named[lever]
+    assert set(RELAX) <= set(named)
+    for limit, relax in RELAX.items():
+        relaxation = named[limit]
         if not relaxation.helps:
             assert np.isnan(relaxation.amount)
             continue
         assert relaxation.amount > 0.0
-        enough = ease(neck.wishes, relaxation.amount * (1.0 + 1e-6) + 1e-6)
-        less = ease(neck.wishes, relaxation.amount * 0.99)
+        enough = relax(neck.wishes, relaxation.amount * (1.0 + 1e-6) + 1e-6)
+        less = relax(neck.wishes, relaxation.amount * 0.99)
         if in_range(enough):
-            assert fits(neck, enough), lever
-            assert planned_status(neck, enough) == "optimal", lever
+            assert fits(neck, enough), limit
+            assert planned_status(neck, enough) == "optimal", limit
         if in_range(less):
-            assert not fits(neck, less), lever
+            assert not fits(neck, less), limit
 
 
 @settings(deadline=None, max_examples=25)
 @given(hard)
-def test_a_lever_that_is_said_not_to_help_does_not(neck: Neck) -> None:
+def test_a_limit_that_is_said_not_to_help_does_not(neck: Neck) -> None:
     plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     assume(plan.status != "optimal")
     for relaxation in plan.relaxations:
         if relaxation.helps or relaxation.limit not in UTMOST:
             continue
-        much = EASE[relaxation.limit](neck.wishes, UTMOST[relaxation.limit])
+        much = RELAX[relaxation.limit](neck.wishes, UTMOST[relaxation.limit])
         if in_range(much):
             assert not fits(neck, much), relaxation.limit
 
@@ -115,17 +115,17 @@ def test_an_eased_plan_keeps_every_limit_that_was_not_eased(neck: Neck) -> None:
 
 
 def broken_limits(plan: Plan, neck: Neck) -> set[str]:
-    """Return the levers whose limits the finished neck breaks by more than rounding."""
+    """Return the limits that the finished neck breaks by more than rounding."""
     spec, found = neck.spec, neck.found
     target, unstrung = spec.target, 1e-6
     broken = set()
-    for lever, gaps, limits in (
+    for name, gaps, limits in (
         ("action", plan.action_after_mm, target.action),
         ("first-fret-gap", plan.first_fret_gap_after_mm, target.first_fret_gap),
     ):
         for gap, limit in zip(gaps, limits, strict=True):
             if not limit.minimum_mm - unstrung <= gap <= limit.maximum_mm + unstrung:
-                broken.add(lever)
+                broken.add(name)
     relief = target.relief
     if not relief.minimum_mm - unstrung <= plan.relief_after_mm <= relief.maximum_mm + unstrung:
         broken.add("relief")
@@ -173,7 +173,7 @@ def test_crown_height_eased_means_what_it_says_on_worn_frets(seed: int, lacking_
 
 
 @pytest.mark.parametrize("tolerance", [0.0, 0.01, 0.05])
-def test_an_easing_of_limits_narrower_than_their_guard_is_enough(tolerance: float) -> None:
+def test_relaxing_limits_narrower_than_their_guard_is_enough(tolerance: float) -> None:
     """Readings so doubtful that the limits are drawn in to their middle: widening starts there."""
     wishes = Wishes(
         frets=12,
@@ -191,8 +191,8 @@ def test_an_easing_of_limits_narrower_than_their_guard_is_enough(tolerance: floa
     plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     named = {r.limit: r for r in plan.relaxations}["action"]
     assert named.helps
-    assert fits(neck, EASE["action"](wishes, named.amount + 1e-6))
-    assert not fits(neck, EASE["action"](wishes, 0.99 * named.amount))
+    assert fits(neck, RELAX["action"](wishes, named.amount + 1e-6))
+    assert not fits(neck, RELAX["action"](wishes, 0.99 * named.amount))
 
 
 def test_what_is_kept_is_not_eased() -> None:
@@ -203,10 +203,10 @@ def test_what_is_kept_is_not_eased() -> None:
     assert plan.status != "optimal"
     np.testing.assert_array_equal(plan.saddle_after_mm, found.saddle_mm)
     free = make_plan(spec, found, method="profile", excursion=table(spec))
-    easing = {r.limit: r for r in free.relaxations}["travel"]
+    relaxation = {r.limit: r for r in free.relaxations}["travel"]
     kept = {r.limit: r for r in plan.relaxations}["travel"]
-    assert easing.helps
-    assert not kept.helps or kept.amount > easing.amount + 1e-6
+    assert relaxation.helps
+    assert not kept.helps or kept.amount > relaxation.amount + 1e-6
 
 
 def test_every_relaxation_is_said_in_words() -> None:
@@ -255,6 +255,6 @@ def test_a_crown_under_the_least_height_is_never_called_fine() -> None:
     assert plan.lowest_crown_mm >= 1.0
     adjusted = make_plan(spec, as_high, method="adjust", excursion=table(spec))
     assert adjusted.status == "relaxed"
-    easing = {r.limit: r for r in adjusted.relaxations}["crown-height"]
-    assert easing.helps
-    assert easing.amount == pytest.approx(0.01, abs=1e-9)
+    relaxation = {r.limit: r for r in adjusted.relaxations}["crown-height"]
+    assert relaxation.helps
+    assert relaxation.amount == pytest.approx(0.01, abs=1e-9)

@@ -94,7 +94,7 @@ def test_no_attack_no_clearance_no_uncertainty() -> None:
         json.dumps(plan.as_dict(), allow_nan=False)
 
 
-def test_a_huge_attack_is_answered_with_easings() -> None:
+def test_a_huge_attack_is_answered_with_relaxations() -> None:
     plan = make_plan(NECK.spec, NECK.found, attack_n=50.0, excursion=NECK.table)
     assert plan.status != "optimal"
     named = {r.limit: r for r in plan.relaxations}

@@ -1,6 +1,6 @@
 """Re-check of a finished plan, written apart from the code that builds the linear program.
 
-It asks only: with these heights after work, does every promise of the specification hold? The
+It asks only: with these heights after work, is every requirement of the specification met? The
 arithmetic is done string by string on straight lines through points, not on the program's rows.
 """
 
@@ -16,28 +16,30 @@ from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
+    from evenfall.instrument.specification import Limit
     from evenfall.measurement import Measurement
+    from evenfall.plan import LimitName
     from evenfall.strings.excursion import ExcursionTable
-
-    FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class Requirement:
-    """One thing a plan promises, and by how much it fails.
+    """One thing that a plan has to meet, and by how much it is missed.
 
     Parameters
     ----------
-    name
-        What is promised, with string and fret.
+    limit, strings, stopped_fret, fret
+        What has to be met, and where.
     violation_mm
-        How far it fails [mm]; zero or less if it holds.
+        By how much it is missed [mm]; zero or less if it is met.
     """
 
-    name: str
+    limit: LimitName
+    strings: tuple[int, ...]
+    stopped_fret: int | None
+    fret: int | None
     violation_mm: float
 
 
@@ -54,31 +56,21 @@ def audit(
     relaxed_mm: dict[str, float],
     check_relief: bool = True,
 ) -> tuple[Requirement, ...]:
-    """Return the worst promise of each kind.
+    """Return the requirement of each kind that is missed by most, shapes as in `Plan`.
 
-    Parameters
-    ----------
-    specification, measurement, excursion
-        What the plan was made from.
-    attack_n
-        Attack the plan promises to bear, shape (K,) [N].
-    crown_top_after_mm, crown_height_after_mm
-        Shape (K, F) [mm].
-    nut_after_mm, saddle_after_mm
-        Shape (K,) [mm].
-    relaxed_mm
-        By how much each limit is relaxed on purpose [mm]; empty for none.
-    check_relief
-        Leave out the relief where the rod may not be turned.
+    `relaxed_mm` is by how much each limit is relaxed on purpose [mm]; without `check_relief` the
+    relief, which no rod can set, is left out.
     """
     lines = string_lines(specification)
     target = specification.target
     one_sided = NormalDist().inv_cdf(specification.rule.coverage)
-    worst: dict[str, Requirement] = {}
+    worst: dict[LimitName, Requirement] = {}
 
-    def note(kind: str, place: str, violation_mm: float) -> None:
-        if kind not in worst or violation_mm > worst[kind].violation_mm:
-            worst[kind] = Requirement(f"{kind} {place}".strip(), float(violation_mm))
+    def note(
+        limit: LimitName, k: int, violation_mm: float, fret: int | None, stop: int | None = None
+    ) -> None:
+        if limit not in worst or violation_mm > worst[limit].violation_mm:
+            worst[limit] = Requirement(limit, (k + 1,), stop, fret, float(violation_mm))
 
     reference = specification.scale.reference_fret
     for k in range(specification.string_count):
@@ -101,30 +93,32 @@ def audit(
             )
             short = need - (underside - z[ahead])
             fret = int(np.argmax(short))
-            note("clear", f"string {k + 1} stopped at {stop} over {stop + 1 + fret}", short[fret])
+            note("clearance", k, short[fret], stop + 1 + fret, stop)
         slope = (saddle_after_mm[k] - nut_after_mm[k]) / bridge
         gap = nut_after_mm[k] + slope * x - z
-        for kind, fret, limit in (
+        gaps: tuple[tuple[LimitName, int, Limit], ...] = (
             ("action", reference, target.action[k]),
             ("first-fret-gap", 1, target.first_fret_gap[k]),
-        ):
+        )
+        for name, fret, limit in gaps:
             outside = max(limit.minimum_mm - gap[fret], gap[fret] - limit.maximum_mm)
-            note(kind, f"string {k + 1}", outside - relaxed_mm.get(kind, 0.0))
+            note(name, k, outside - relaxed_mm.get(name, 0.0), fret, 0)
         more = relaxed_mm.get("travel", 0.0)
         saddle = saddle_after_mm[k] - measurement.saddle_mm[k]
         nut = nut_after_mm[k] - measurement.nut_mm[k]
-        note("travel", f"saddle {k + 1}", saddle - target.saddle_up_mm - more)
-        note("travel", f"saddle {k + 1}", -saddle - target.saddle_down_mm - more)
-        note("travel", f"nut {k + 1}", nut - target.nut_up_mm - more)
-        note("travel", f"nut {k + 1}", -nut - target.nut_down_mm - more)
+        note("saddle-travel", k, saddle - target.saddle_up_mm - more, None)
+        note("saddle-travel", k, -saddle - target.saddle_down_mm - more, None)
+        note("nut-travel", k, nut - target.nut_up_mm - more, None)
+        note("nut-travel", k, -nut - target.nut_down_mm - more, None)
         low = (
             specification.fretwire.least_crown_height_mm
             - crown_height_after_mm[k]
             - relaxed_mm.get("crown-height", 0.0)
         )
-        note("crown-height", f"string {k + 1} fret {int(np.argmax(low)) + 1}", low.max())
+        note("crown-height", k, low.max(), int(np.argmax(low)) + 1)
     if check_relief:
         relief = default_bow(specification, lines).relief_mm(crown_top_after_mm)
         outside = max(target.relief.minimum_mm - relief, relief - target.relief.maximum_mm)
-        note("relief", "", outside - relaxed_mm.get("relief", 0.0))
+        violation = float(outside - relaxed_mm.get("relief", 0.0))
+        worst["relief"] = Requirement("relief", (), None, None, violation)
     return tuple(worst.values())

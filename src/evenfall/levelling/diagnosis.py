@@ -180,7 +180,7 @@ def _touch_force(problem: Problem) -> TouchForce:
 
 
 def _best_adjustment(problem: Problem) -> tuple[Outcome, Reach]:
-    """Return the adjustment that holds the limits, or else bears the most attack within them."""
+    """Return the adjustment that meets every limit, or else the limits at the most attack."""
     model = LevellingModel(problem)
     cured = adjust_only(model)
     if cured is not None:

@@ -10,7 +10,7 @@ from evenfall.levelling.audit import audit
 from evenfall.levelling.explanation import binding_limits, method_result, prices, touch_force_after
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.outlook import plan_outlook
-from evenfall.plan import MethodResult, Plan, Relaxation, Status
+from evenfall.plan import LimitReached, MethodResult, Plan, Relaxation, Status
 from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm, touch_force
 from evenfall.strings.pitch import pitch_change_cents
 
@@ -72,9 +72,9 @@ def finished_plan(found: Problem, chosen: Chosen, neck: NeckModel) -> Plan:
     worst = max(requirements, key=lambda r: r.violation_mm)
     if worst.violation_mm > ALLOWED_VIOLATION_MM:
         raise SolverError(
-            "The plan failed its own check ({requirement}) by {by:uncertainty} and is withheld. "
+            "The plan failed its own check of the {limit} by {by:uncertainty} and is withheld. "
             "Please report this.",
-            requirement=worst.name,
+            limit=LimitReached(worst.limit, "", worst.strings, worst.stopped_fret, worst.fret).noun,
             by=worst.violation_mm,
         )
     found_heights = (before.nut_mm, before.crown_top_mm, before.saddle_mm)

@@ -349,7 +349,9 @@ def levelling_beam(problem: Problem, progress: Progress = silent) -> Outcome | N
     tried = count(1)
 
     def cut(touching: BoolArray) -> tuple[float, BoolArray, FloatArray] | None:
-        progress("levelling beam", 1.0 - 0.98 ** next(tried))  # how many it takes is not known
+        progress(
+            "Placing a levelling beam", 1.0 - 0.98 ** next(tried)
+        )  # how many it takes is not known
         model.touch_with_beam(touching)
         value = model.minimise(metal)
         return None if value is None else (value, touching, model.values()[model.r])
@@ -420,14 +422,14 @@ def _fewest(
         opened = everything.copy()
     steps = 2 * int(opened.sum()) + 1
     for done, j in enumerate(np.flatnonzero(opened)[np.argsort(weight[opened], kind="stable")]):
-        progress("fewest frets", done / steps)
+        progress("Looking for the fewest frets", done / steps)
         trial = opened.copy()
         trial[j] = False
         if feasible(trial):
             opened = trial
     needed = np.zeros(len(weight), dtype=bool)
     for done, j in enumerate(np.flatnonzero(opened), start=steps // 2):
-        progress("fewest frets", done / steps)
+        progress("Looking for the fewest frets", done / steps)
         without = everything.copy()
         without[j] = False
         needed[j] = not feasible(without)
@@ -480,7 +482,7 @@ def _integer_program(
         entries = np.array([column, int(gates[fret])], dtype=np.int32)
         solver.addRow(*bounds, 2, entries, np.array([weight, gate]))
     solver.addRow(float(needed.sum()), float(enough), frets, gates, np.ones(frets))
-    solver.run_watched(lambda: progress("fewest frets", 0.9))
+    solver.run_watched(lambda: progress("Looking for the fewest frets", 0.9))
     if not np.isfinite(solver.getInfo().objective_function_value):
         return None
     solution = np.array(solver.getSolution().col_value)

@@ -405,6 +405,7 @@ class LevellingModel:
         self.start = np.concatenate([[0], np.cumsum(np.bincount(row_of, minlength=rows.count))])
         self.row_of = row_of
         self.cost = np.zeros(self.column_count)
+        self._found_at: dict[str, Any] = {}
         self._highs = QuietHighs()
         for name, option in (
             ("presolve", "off"),
@@ -503,17 +504,22 @@ class LevellingModel:
 
     # ---- solving ------------------------------------------------------------------------
 
-    def minimise(self, cost: FloatArray, *, strategy: int = _DUAL) -> float | None:
+    def minimise(self, cost: FloatArray, *, strategy: int = _DUAL, goal: str = "") -> float | None:
         """Return the least value of a linear objective, or None if nothing fits the limits.
 
-        `_PRIMAL` is the quicker strategy where the last answer still fits every limit.
+        `_PRIMAL` is the quicker strategy where the last answer still fits every limit. A `goal`
+        that was sought before starts from where it was found then.
         """
+        if goal in self._found_at:
+            self._highs.setBasis(self._found_at[goal])
         self.cost = cost
         self._highs.changeColsCost(
             self.column_count, np.arange(self.column_count, dtype=np.int32), cost
         )
         status = self._run(strategy)
         if status == highspy.HighsModelStatus.kOptimal:
+            if goal:
+                self._found_at[goal] = self._highs.getBasis()
             return float(self._highs.getInfo().objective_function_value)
         if status in (
             highspy.HighsModelStatus.kInfeasible,
@@ -568,12 +574,12 @@ class LevellingModel:
             ]
         )
 
-    def least_metal(self) -> Solution | None:
+    def least_metal(self, strategy: int = _DUAL) -> Solution | None:
         """Solve in order: least metal, then least share of fret life, then least adjustment.
 
         Returns None if the limits cannot all hold.
         """
-        metal = self.minimise(self.cost_of(self.r.ravel()))
+        metal = self.minimise(self.cost_of(self.r.ravel()), strategy=strategy)
         if metal is None:
             return None
         dual_mm, row_dual = self.dual_bound()
@@ -616,12 +622,12 @@ class LevellingModel:
             most = MOST_ATTACK_N / max(float(self.problem.attack_n.max()), 1e-6)
             lowest = -most if even_touching else 0.0
             self.bound_columns(self.alpha, lowest, most)
-            best = self.minimise(self.cost_of(self.alpha, -1.0))
+            best = self.minimise(self.cost_of(self.alpha, -1.0), goal="attack")
             if best is None:
                 return None
             for slip in SLIPS:
                 self.bound_columns(self.alpha, max(lowest, -best - slip), most)
-                solution = self.least_metal()
+                solution = self.least_metal(_PRIMAL)
                 if solution is not None:
                     return solution
         finally:

@@ -15,26 +15,24 @@ from evenfall.strings.clearance import clearance_per_relief, open_gap_mm, rest_c
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument.specification import Limit
     from evenfall.levelling.methods import Outcome
     from evenfall.levelling.problem import Problem
     from evenfall.neck import NeckModel
 
-    FloatArray = NDArray[np.float64]
 
 USUAL_HUMIDITY_PERCENT = 50.0
 """Air that the readings are taken to come from where none was noted: the standard atmosphere 23/50
 of ISO 554:1976 (from memory)."""
 
 _HELD_MM = -1e-6
-"""A promise kept to within this counts as held [mm]: plans are exact to 1e-6 mm."""
+"""A requirement missed by less than this counts as met [mm]: plans are exact to 1e-6 mm."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Requirement:
-    """Room that promises of one kind have, and how it changes with the relief.
+    """Room that requirements of one kind have, and how it changes with the relief.
 
     Parameters
     ----------
@@ -65,22 +63,11 @@ class _Requirement:
 def plan_outlook(
     problem: Problem, outcome: Outcome, neck: NeckModel, attack_n: FloatArray
 ) -> Outlook:
-    """Return how far the relief may move, by what, before a promise of the plan breaks.
+    """Return how far the relief may move, by what, before the plan no longer holds.
 
-    Every promise (clearance under the attack, action, first-fret gap, relief) changes in
-    proportion to the relief as the neck bows, so its end is exact. Promises that the plan does not
-    keep at all, because they were eased, are left out.
-
-    Parameters
-    ----------
-    problem
-        The job as found.
-    outcome
-        What the plan makes of it.
-    neck
-        What bows the neck.
-    attack_n
-        Attack that the plan promises to bear, shape (K,) [N].
+    Every requirement (clearance under the attack, action, first-fret gap, relief) changes in
+    proportion to the relief as the neck bows, so its end is exact. Limits that the plan
+    does not meet at all, because they were relaxed, are left out.
     """
     relief = neck.bow.relief_mm(outcome.crown_top_after_mm)
     low, high = -math.inf, math.inf

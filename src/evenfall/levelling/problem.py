@@ -48,7 +48,7 @@ class Problem:
     specification, measurement, lines, bow, excursion
         What it was made from.
     attack_n
-        Attack to bear, shape (K,) [N].
+        Design attack, shape (K,) [N].
     margin_mm
         Clearance asked for on top of the excursion, m[k, i, j]: the rule's extra clearance, what
         the bench may miss, and the readings' uncertainty; shape (K, F + 1, F + 1) [mm].
@@ -58,7 +58,7 @@ class Problem:
         Metal that may come off each crossing so that the least height can be proved to be left,
         shape (K, F) [mm].
     guard_mm
-        How far the limits of "action", "first fret" and "relief" are to be drawn in so that the
+        How far the limits of "action", "first-fret-gap" and "relief" are to be drawn in so that the
         result can be proved, one value per string (one for the relief) [mm].
     action_mm, first_fret_gap_mm
         Lower and upper limits less their guard, shape (K, 2) [mm].
@@ -111,8 +111,8 @@ class Problem:
     def lacking_mm(self) -> FloatArray:
         """What each crown as found lacks of the least height, shape (K, F) [mm].
 
-        Such a crown breaks the promise of the least height as it stands: only new wire, or an
-        eased least height, lets a plan hold.
+        Such a crown misses the least height as it stands: only new wire, or a relaxed least
+        height, lets a plan hold.
         """
         least = self.specification.fretwire.least_crown_height_mm
         return np.maximum(0.0, least - self.measurement.crown_height_mm)
@@ -180,29 +180,7 @@ def build_problem(
     keep: Collection[str] = (),
     bow: Bow | None = None,
 ) -> Problem:
-    """Gather what a levelling job has to respect.
-
-    Parameters
-    ----------
-    specification
-        Limits, player and decision rule.
-    measurement
-        Heights with uncertainty; must be complete.
-    attack_n
-        Attack instead of the specification's: one number, or one per string [N].
-    excursion
-        Excursion table of the specification; computed if left out.
-    keep
-        What must stay as it is: any of "relief", "saddle", "nut".
-    bow
-        How the truss rod bows the neck; the default shape if left out.
-
-    Raises
-    ------
-    RequestError
-        The measurement does not fit the specification, a height is missing, or the attack is
-        not one positive number per string.
-    """
+    """Gather what a levelling job has to respect."""
     _require_fit(specification, measurement)
     lines = string_lines(specification)
     bow = bow or default_bow(specification, lines)
@@ -246,13 +224,6 @@ def removable_mm(specification: Specification, measurement: Measurement) -> Floa
 
     What is left can then be proved to be the least height or more. A nominal height is no
     reading: its uncertainty is what wire is like, not what this fret is like, and is left out.
-
-    Parameters
-    ----------
-    specification
-        The least height and the rule.
-    measurement
-        Crown heights with uncertainty.
     """
     rule = specification.rule
     uncertainty = np.where(

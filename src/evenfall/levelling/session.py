@@ -394,7 +394,7 @@ class Session:
     def _outcome(self, name: str, progress: Progress) -> Outcome | Sentence:
         """Return what a method does, or why it does not meet every limit."""
         if name not in self._tried:
-            progress("planning", 0.0)
+            progress("Planning", 0.0)
             found = self._try(name, progress)
             budget = np.inf if self._budget_mm is None else self._budget_mm + 1e-6
             dear = isinstance(found, Outcome) and found.solution.removal_mm.sum() > budget

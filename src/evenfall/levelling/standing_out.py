@@ -3,7 +3,7 @@
 Three crowns cannot tell one high fret from two low neighbours. Here the neck's bow is taken out
 first, then each crown is held against a straight line through the nearest crowns that do not
 themselves stand out. Which those are is found by starting from lines that a few outliers cannot
-mislead, and drawing the lines anew until nothing changes.
+mislead, and drawing the lines again until nothing changes.
 """
 
 from __future__ import annotations
@@ -14,10 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
 
-    BoolArray = NDArray[np.bool_]
-    FloatArray = NDArray[np.float64]
 
 LEAST_STEP_MM = 0.02
 """A fret that stands out by less than this from its neighbours is not named [mm] (the thinnest
@@ -35,7 +33,7 @@ _NEIGHBOURS = 6
 """Crowns that one line is drawn through."""
 
 _PASSES = 10
-"""Most times the lines are drawn anew; two or three do."""
+"""Most times the lines are drawn again; two or three do."""
 
 
 def standing_out(
@@ -46,13 +44,6 @@ def standing_out(
     A crown stands out if its step is more than `LEAST_STEP_MM` and than what measurement
     uncertainty explains, held against all crowns together (Bonferroni's inequality), and if its
     fret is off by more than frets of this neck commonly are.
-
-    Parameters
-    ----------
-    station_mm, top_mm, u_mm
-        Places along the strings, heights and their standard uncertainty [mm], shape (K, F).
-    bow_mm_per_mm
-        Change of each crown's height per mm of relief, shape (K, F).
     """
     flat = top_mm - _bow_size(station_mm, top_mm, bow_mm_per_mm) * bow_mm_per_mm
     factor = NormalDist().inv_cdf(1.0 - 0.5 * BY_CHANCE / top_mm.size)
@@ -91,7 +82,7 @@ def _along_string(
     return step, out
 
 
-def _nearest(j: int, frets: NDArray[np.int64]) -> NDArray[np.int64]:
+def _nearest(j: int, frets: IntArray) -> IntArray:
     """Return the nearest of some frets to fret j, without itself, in order."""
     others = frets[frets != j]
     order = np.argsort(np.abs(others - j), kind="stable")

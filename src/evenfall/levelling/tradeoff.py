@@ -17,15 +17,12 @@ from evenfall.strings.clearance import open_share, rest_clearance_mm, touch_forc
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
     from evenfall.levelling.problem import Problem
     from evenfall.measurement import Measurement
     from evenfall.plan import Plan
     from evenfall.strings.excursion import ExcursionTable
-
-    FloatArray = NDArray[np.float64]
 
 
 EDGE_MM = 1e-4

@@ -1,4 +1,4 @@
-"""What every plan promises, whatever the neck: checked on random small instruments."""
+"""What every plan keeps, whatever the neck: checked on random small instruments."""
 
 from __future__ import annotations
 

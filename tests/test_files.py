@@ -10,8 +10,15 @@ from pathlib import Path
 import pytest
 
 from evenfall import files
-from evenfall.errors import FormatMismatchError, RequestError, UnsupportedError
-from evenfall.files import decode_text, keep_apart, read_bytes, read_text, write_atomically
+from evenfall.errors import At, FormatMismatchError, RequestError, UnsupportedError
+from evenfall.files import (
+    decode_text,
+    keep_apart,
+    read_bytes,
+    read_text,
+    write_atomically,
+    write_together,
+)
 
 
 def test_what_is_written_is_read_back(tmp_path: Path) -> None:
@@ -37,7 +44,7 @@ def test_a_failure_leaves_the_old_file_and_nothing_else(
     with pytest.raises(RequestError) as caught:
         write_atomically(path, "new")
     assert "no space left on device" in caught.value.sentence
-    assert caught.value.where == "plan.json"
+    assert caught.value.where == str(path)
     assert path.read_text() == "old"
     assert [p.name for p in tmp_path.iterdir()] == ["plan.json"]
 
@@ -85,6 +92,70 @@ def test_a_device_or_folder_is_never_replaced(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.iterdir()) == ["link", "pipe"]
 
 
+def content(folder: Path) -> dict[str, str]:
+    return {path.name: path.read_text() for path in folder.iterdir() if path.is_file()}
+
+
+@pytest.mark.parametrize("fails_at", range(3))
+@pytest.mark.parametrize(("there", "links"), [(True, True), (True, False), (False, True)])
+@pytest.mark.parametrize("stop", [OSError(28, "No space left on device"), KeyboardInterrupt()])
+def test_several_files_are_written_together_or_not_at_all(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    *,
+    fails_at: int,
+    there: bool,
+    links: bool,
+    stop: BaseException,
+) -> None:
+    """Whichever rename fails, every file is what it was, new ones are gone, nothing else stays."""
+    names = ("sheet.pdf", "sheet.html", "plan.json")
+    for name in names if there else names[:1]:
+        (tmp_path / name).write_text("old")
+    before = content(tmp_path)
+    done: list[str] = []
+    rename = os.replace
+
+    def replace(source: str, target: Path) -> None:
+        if len(done) == fails_at and target.name in names and target.name not in done:
+            raise stop
+        done.append(target.name)
+        rename(source, target)
+
+    def no_links(source: Path, target: str) -> None:
+        raise OSError(1, "Operation not permitted")
+
+    monkeypatch.setattr(files.os, "replace", replace)
+    if not links:
+        monkeypatch.setattr(files.os, "link", no_links)
+    with pytest.raises(RequestError if isinstance(stop, OSError) else KeyboardInterrupt):
+        write_together({tmp_path / name: "new" for name in names})
+    assert content(tmp_path) == before
+
+
+def test_files_written_together_are_all_there(tmp_path: Path) -> None:
+    (tmp_path / "a").write_text("old")
+    write_together({tmp_path / "a": "new", tmp_path / "b": b"new"})
+    assert content(tmp_path) == {"a": "new", "b": "new"}
+
+
+def test_one_that_cannot_be_written_keeps_the_others_from_being_written(tmp_path: Path) -> None:
+    (tmp_path / "folder").mkdir()
+    with pytest.raises(RequestError, match="This is a folder") as caught:
+        write_together({tmp_path / "sheet.pdf": "new", tmp_path / "folder": "new"})
+    assert caught.value.at.file == str(tmp_path / "folder")
+    assert content(tmp_path) == {}
+
+
+def test_what_a_killed_process_left_is_removed_later(tmp_path: Path) -> None:
+    old, young = tmp_path / ".evenfall-00ff.part", tmp_path / ".evenfall-11ff.part"
+    for path in (old, young):
+        path.write_text("half")
+    os.utime(old, (1.0, 1.0))
+    write_atomically(tmp_path / "plan.json", "new")
+    assert content(tmp_path) == {"plan.json": "new", young.name: "half"}  # another may be writing
+
+
 def test_a_link_stays_and_its_file_is_replaced(tmp_path: Path) -> None:
     (tmp_path / "shelf").mkdir()
     (tmp_path / "shelf" / "plan.json").write_text("old")
@@ -104,7 +175,7 @@ def test_what_is_read_is_not_written_over(tmp_path: Path) -> None:
     for output in (sheet, tmp_path / "link.csv", tmp_path / "x" / ".." / "after.csv"):
         with pytest.raises(RequestError, match="written over") as caught:
             keep_apart([plan, output], [sheet])
-        assert caught.value.where == output.name
+        assert caught.value.where == str(output)
     with pytest.raises(RequestError, match="Two outputs"):
         keep_apart([plan, plan], [sheet])
 
@@ -128,5 +199,6 @@ def test_what_cannot_be_read_is_one_sentence(tmp_path: Path) -> None:
 def test_text_in_an_old_encoding_is_refused_with_its_line() -> None:
     with pytest.raises(FormatMismatchError) as caught:
         decode_text("ok\nhöhe\n".encode("latin-1"), name="x.csv")
-    assert "Line 2" in caught.value.sentence
+    assert caught.value.at == At(file="x.csv", lines=(2,))
+    assert str(caught.value).startswith("x.csv, line 2: ")
     assert "UTF-8" in caught.value.sentence

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import os
-import tempfile
+import secrets
+import shutil
+import time
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from evenfall.errors import (
+    At,
     BrokenFileError,
     EvenfallError,
     FormatMismatchError,
@@ -15,118 +19,69 @@ from evenfall.errors import (
     UnsupportedError,
 )
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
 TEXT_LIMIT_BYTES = 8_000_000
 """A text file that a person wrote is far smaller than this."""
 
+LEFT_OVER_S = 3600.0
+"""A temporary file of ours that is older was left by a process that was killed."""
+
 _UTF32 = (b"\xff\xfe\x00\x00", b"\x00\x00\xfe\xff")
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
+_TEMPORARY = ".evenfall-{}.part"
 
 
 def read_bytes(path: Path, *, limit_bytes: int) -> bytes:
-    """Return the content of a file.
-
-    Parameters
-    ----------
-    path
-        The file.
-    limit_bytes
-        Largest size to accept.
-
-    Raises
-    ------
-    RequestError
-        There is no such file, or it cannot be read.
-    UnsupportedError
-        It is larger than the limit.
-    """
+    """Return the content of a file; `UnsupportedError` where it is larger than the limit."""
     data = read_start(path, limit_bytes + 1)
     if len(data) > limit_bytes:
         raise UnsupportedError(
-            f"The file is larger than {limit_bytes / 1e6:g} MB, more than any file of this kind "
-            "holds; check that it is the right one.",
-            where=path.name,
+            "The file is larger than {limit:g} MB, more than any file of this kind holds; check "
+            "that it is the right one.",
+            at=At(file=str(path)),
+            limit=limit_bytes / 1e6,
         )
     return data
 
 
 def read_start(path: Path, count: int) -> bytes:
-    """Return the first bytes of a file.
-
-    Parameters
-    ----------
-    path
-        The file.
-    count
-        How many bytes at most.
-
-    Raises
-    ------
-    RequestError
-        There is no such file, or it cannot be read.
-    """
-    name = path.name or str(path)
+    """Return the first bytes of a file; `RequestError` where it is not there or not readable."""
+    at = At(file=str(path))
     try:
         if path.is_dir():
-            raise RequestError("This is a folder; name a file in it.", where=name)
+            raise RequestError("This is a folder; name a file in it.", at=at)
         if not path.exists():
-            raise RequestError("There is no such file; check its name and folder.", where=name)
+            raise RequestError("There is no such file; check its name and folder.", at=at)
         if not path.is_file():
-            raise RequestError("This is a device, not a file; name a file.", where=name)
+            raise RequestError("This is a device, not a file; name a file.", at=at)
         with path.open("rb") as stream:
             return stream.read(count)
     except (OSError, ValueError) as error:  # ValueError: a null character in the name
-        raise RequestError(f"The file cannot be read ({_reason(error)}).", where=name) from None
+        raise RequestError(
+            "The file cannot be read ({reason}).", at=at, reason=_reason(error)
+        ) from None
 
 
 def read_text(path: Path, *, limit_bytes: int = TEXT_LIMIT_BYTES) -> str:
-    """Return the text of a file that a person or a spreadsheet wrote.
-
-    Parameters
-    ----------
-    path
-        The file.
-    limit_bytes
-        Largest size to accept.
-
-    Raises
-    ------
-    RequestError, UnsupportedError, FormatMismatchError, BrokenFileError
-        As `read_bytes` and `decode_text`.
-    """
-    return decode_text(read_bytes(path, limit_bytes=limit_bytes), name=path.name)
+    """Return the text of a file that a person or a spreadsheet wrote; errors as its two steps."""
+    return decode_text(read_bytes(path, limit_bytes=limit_bytes), name=str(path))
 
 
 def decode_text(data: bytes, *, name: str = "") -> str:
     """Return the text in `data`: UTF-8, with or without a byte-order mark, or UTF-16 with one.
 
     Nothing is guessed: a letter in another encoding would silently become a different one.
-
-    Parameters
-    ----------
-    data
-        The whole file.
-    name
-        Name of the file, for messages.
-
-    Raises
-    ------
-    FormatMismatchError
-        This is no text, or text in another encoding.
-    BrokenFileError
-        UTF-16 that is cut short or damaged.
+    `FormatMismatchError` where this is no text or has another encoding, `BrokenFileError` where
+    UTF-16 is cut short; `name` is that of the file, for messages.
     """
+    at = At(file=name)
     if data.startswith(_UTF32):
-        raise FormatMismatchError("The text is UTF-32; save it as UTF-8.", where=name)
+        raise FormatMismatchError("The text is UTF-32; save it as UTF-8.", at=at)
     if data.startswith(_UTF16):
         try:
             text = data.decode("utf-16")
         except UnicodeDecodeError:
             raise BrokenFileError(
-                "The UTF-16 text is damaged or cut short; save the file again, as UTF-8.",
-                where=name,
+                "The UTF-16 text is damaged or cut short; save the file again, as UTF-8.", at=at
             ) from None
     else:
         try:
@@ -137,7 +92,7 @@ def decode_text(data: bytes, *, name: str = "") -> str:
         raise FormatMismatchError(
             "The file holds null bytes, so it is not a text file that can be read here; "
             "save it as UTF-8 text.",
-            where=name,
+            at=at,
         )
     return text
 
@@ -147,71 +102,68 @@ def _not_utf8(data: bytes, at: int, name: str) -> EvenfallError:
     sample = data[:4096]
     controls = sum(byte < 32 and byte not in b"\t\n\r\f" for byte in sample)
     if controls > len(sample) // 50:
-        return FormatMismatchError("This is not a text file; check its name.", where=name)
-    line = data.count(b"\n", 0, at) + 1
+        return FormatMismatchError("This is not a text file; check its name.", at=At(file=name))
     return FormatMismatchError(
-        f"Line {line} holds a character that is not UTF-8 (byte {data[at]:#04x}); in the "
-        'spreadsheet or editor choose "Save as", then the encoding UTF-8.',
-        where=name,
+        "A character here is not UTF-8 (byte {byte:#04x}); in the spreadsheet or editor choose "
+        '"Save as", then the encoding UTF-8.',
+        at=At(file=name, lines=(data.count(b"\n", 0, at) + 1,)),
+        byte=data[at],
     )
 
 
 def write_atomically(path: Path, data: bytes | str) -> None:
-    """Write a file whole or not at all.
+    """Write a file whole or not at all, see `write_together`."""
+    write_together({path: data})
 
-    The data goes to a temporary name in the same folder, is flushed to the disk and renamed; on
-    any failure the temporary file is removed and what was there before is untouched. A symbolic
-    link stays, and the file that it points to is replaced.
 
-    Parameters
-    ----------
-    path
-        The file to write or to replace.
-    data
-        Its content; text is written as UTF-8, with line ends as they are.
+def write_together(outputs: Mapping[Path, bytes | str]) -> None:
+    """Write several files, all of them whole or none at all.
 
-    Raises
-    ------
-    RequestError
-        It cannot be written there, or what stands there is a folder or a device.
+    Everything goes to temporary names in the same folders first and is flushed to the disk; then
+    the files are renamed. On any failure, an interrupt too, what was there before is there again
+    and no temporary file is left. A symbolic link stays, and the file that it points to is
+    replaced. Text is written as UTF-8, with line ends as they are. `RequestError` where a file
+    cannot be written, or what stands there is a folder or a device.
     """
-    content = data.encode("utf-8") if isinstance(data, str) else data
-    temporary = ""
+    staged: list[tuple[Path, str]] = []
+    before: dict[Path, str] = {}  # the file that stood there, under another name
+    written: list[Path] = []
+    path = Path()
     try:
-        target = _replaceable(path)
-        handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=".", suffix=".part")
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.chmod(temporary, _mode_for(target))
-        os.replace(temporary, target)
-    except (OSError, ValueError) as error:
-        _remove(temporary)
+        for path, data in outputs.items():
+            target = _replaceable(path)
+            _sweep(target.parent)
+            staged.append((target, _temporary(target.parent)))
+            _fill(staged[-1][1], data.encode("utf-8") if isinstance(data, str) else data)
+            if target.exists():
+                os.chmod(staged[-1][1], target.stat().st_mode & 0o777)
+        for path, (target, temporary) in zip(outputs, staged, strict=True):  # noqa: B007
+            if target.exists() and len(staged) > 1:
+                before[target] = _temporary(target.parent)
+                _keep(target, before[target])
+            written.append(target)
+            os.replace(temporary, target)
+    except BaseException as error:
+        for target in written:
+            with suppress(OSError):
+                if target in before:
+                    os.replace(before[target], target)
+                elif not os.path.exists(dict(staged)[target]):  # it was renamed to a new name
+                    os.remove(target)
+        if not isinstance(error, OSError | ValueError):
+            raise
         raise RequestError(
-            f"The file cannot be written ({_reason(error)}); choose another folder or name.",
-            where=path.name or str(path),
+            "The file cannot be written ({reason}); choose another folder or name.",
+            at=At(file=str(path)),
+            reason=_reason(error),
         ) from None
-    except BaseException:  # an interrupt must not leave the temporary file behind
-        _remove(temporary)
-        raise
+    finally:
+        _remove(temporary for _, temporary in staged)
+        _remove(before.values())
 
 
 def keep_apart(outputs: Sequence[Path], inputs: Sequence[Path]) -> None:
-    """Refuse to write over what is read, and two files under one name, before any work is done.
-
-    Parameters
-    ----------
-    outputs
-        Files that will be written.
-    inputs
-        Files that are read.
-
-    Raises
-    ------
-    RequestError
-        Something would be lost.
-    """
+    """Refuse to write over what is read, and two files under one name, before any work is done."""
     read = {os.path.realpath(path) for path in inputs}
     written: set[str] = set()
     for path in outputs:
@@ -220,11 +172,12 @@ def keep_apart(outputs: Sequence[Path], inputs: Sequence[Path]) -> None:
             raise RequestError(
                 "This file is read, and the result would be written over it; choose another name "
                 "for the output.",
-                where=path.name,
+                at=At(file=str(path)),
             )
         if real in written:
             raise RequestError(
-                "Two outputs would be written under this name; give each its own.", where=path.name
+                "Two outputs would be written under this name; give each its own.",
+                at=At(file=str(path)),
             )
         written.add(real)
 
@@ -235,27 +188,48 @@ def _replaceable(path: Path) -> Path:
     Renaming over a device would remove it from the system.
     """
     target = Path(os.path.realpath(path)) if path.is_symlink() else path
-    name = path.name or str(path)
+    at = At(file=str(path))
     if target.is_dir():
-        raise RequestError("This is a folder; name a file in it.", where=name)
+        raise RequestError("This is a folder; name a file in it.", at=at)
     if target.exists() and not target.is_file():
-        raise RequestError("This is a device, not a file; name a file.", where=name)
+        raise RequestError("This is a device, not a file; name a file.", at=at)
     return target
 
 
-def _mode_for(path: Path) -> int:
-    """Return the permissions of the file to replace, or those of any new file."""
+def _temporary(folder: Path) -> str:
+    return str(folder / _TEMPORARY.format(secrets.token_hex(8)))
+
+
+def _fill(temporary: str, content: bytes) -> None:
+    """Write a new file, with the permissions of any new file, and flush it to the disk."""
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+    handle = os.open(temporary, flags, 0o666)
+    with os.fdopen(handle, "wb") as stream:
+        stream.write(content)
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def _keep(target: Path, name: str) -> None:
+    """Give a file a second name, or a copy where the disk knows no second names."""
     try:
-        return path.stat().st_mode & 0o777
+        os.link(target, name)
     except OSError:
-        mask = os.umask(0)
-        os.umask(mask)
-        return 0o666 & ~mask
+        shutil.copy2(target, name)
 
 
-def _remove(temporary: str) -> None:
-    if temporary and os.path.exists(temporary):
-        os.remove(temporary)
+def _sweep(folder: Path) -> None:
+    """Remove what a process that was killed left in a folder."""
+    for left in folder.glob(_TEMPORARY.format("*")):
+        with suppress(OSError):
+            if time.time() - left.stat().st_mtime > LEFT_OVER_S:
+                left.unlink()
+
+
+def _remove(temporaries: Iterable[str]) -> None:
+    for temporary in temporaries:
+        with suppress(OSError):
+            os.remove(temporary)
 
 
 def _reason(error: Exception) -> str:

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenfall import wording
-from evenfall.errors import BrokenFileError, EvenfallError, FormatMismatchError, RequestError
-from evenfall.files import read_start, read_text, write_atomically
+from evenfall.errors import BrokenFileError, EvenfallError, RequestError
+from evenfall.files import read_bytes, read_start, read_text, write_atomically
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence
@@ -228,25 +228,9 @@ def _is_json(path: Path) -> bool:
 
 
 def _read_json(path: Path) -> Any:
-    def refuse(word: str) -> None:
-        raise ValueError(f"{word} is not JSON")
+    from evenfall.codec import JSON_LIMIT_BYTES, parse_json
 
-    def number(text: str) -> float:
-        if len(text) > 400 or abs(float(text)) > 1e300:
-            raise ValueError(f"the number {text[:12]}… is too large")
-        return float(text)
-
-    def whole(text: str) -> int:
-        return int(number(text)) if len(text) > 15 else int(text)
-
-    text = read_text(path, limit_bytes=64_000_000)
-    try:
-        return json.loads(text, parse_constant=refuse, parse_float=number, parse_int=whole)
-    except (ValueError, RecursionError) as error:
-        cause = "nested too deeply" if isinstance(error, RecursionError) else str(error)
-        if not text.lstrip().startswith("{"):
-            raise FormatMismatchError("This is not a JSON file; check its name.") from None
-        raise BrokenFileError(f"The JSON is damaged ({cause}); make the file anew.") from None
+    return parse_json(read_bytes(path, limit_bytes=JSON_LIMIT_BYTES), name=str(path))
 
 
 class _About:

@@ -236,7 +236,7 @@ def test_names_inside_pictures_do_not_mix():
 )
 @pytest.mark.parametrize("make", [sheet_pdf, sheet_html])
 def test_a_drawing_that_reaches_outside_is_refused(bad, make):
-    with pytest.raises(RequestError, match="'Map'"):
+    with pytest.raises(RequestError, match='"Map"'):
         make(sheet()[1], {"Map": bad})
 
 

@@ -7,8 +7,9 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
-from evenfall.errors import RequestError
+from evenfall.errors import At, RequestError
 from evenfall.pages.markup import Markup, element, wide
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -19,26 +20,12 @@ _REFERENCE = re.compile(r"url\(\s*['\"]?([^)'\"]*)")
 
 
 def job_text(code: str) -> str:
-    """Return what the square code says: text that finds the job again, no address.
-
-    Parameters
-    ----------
-    code
-        The plan's code.
-    """
+    """Return what the square code says: text that finds the job again, no address."""
     return f"evenfall:plan:{code}"
 
 
 def square_code(text: str, *, label: str = "") -> str:
-    """Return a QR code (ISO/IEC 18004, error correction M) as SVG.
-
-    Parameters
-    ----------
-    text
-        What the code says.
-    label
-        What is read out in place of it; nothing if empty.
-    """
+    """Return a QR code (ISO/IEC 18004, error correction M) as SVG; `label` is read out for it."""
     import segno
 
     code = segno.make(text, error="m", micro=False)
@@ -50,60 +37,50 @@ def square_code(text: str, *, label: str = "") -> str:
 def checked(pictures: Mapping[str, str]) -> Iterator[tuple[str, ElementTree.Element]]:
     """Yield each picture's name and its drawing, or refuse what a drawing must not hold.
 
-    Parameters
-    ----------
-    pictures
-        SVG text by name.
-
     Raises
     ------
     RequestError
         A picture is not SVG, or holds a script or a reference to somewhere else.
     """
     for name, text in pictures.items():
+        at = At(field=name)
         try:
             if "<!DOCTYPE" in text or "<!ENTITY" in text:
                 raise ElementTree.ParseError("it declares entities")
             root = ElementTree.fromstring(text)  # noqa: S314 (entities are refused above)
         except ElementTree.ParseError as error:
-            raise RequestError(f"The picture {name!r} is not an SVG drawing: {error}.") from None
+            reason = "The picture {name:quoted} is not an SVG drawing ({reason})."
+            raise RequestError(reason, at=at, name=name, reason=str(error)) from None
         for part in root.iter():
-            _refuse_foreign(name, part)
+            held = _foreign_part(part)
+            if held is not None:
+                refusal = "The picture {name:quoted} may not be put on a page: {held}."
+                raise RequestError(refusal, at=at, name=name, held=held)
         if _plain(root.tag) != "svg":
-            raise RequestError(f"The picture {name!r} is not an SVG drawing.")
+            raise RequestError("The picture {name:quoted} is not an SVG drawing.", at=at, name=name)
         yield name, root
 
 
-def _refuse_foreign(name: str, element: ElementTree.Element) -> None:
-    told = f"The picture {name!r} may not be put on a page:"
-    if _plain(element.tag) in _ACTIVE:
-        raise RequestError(f"{told} it holds <{_plain(element.tag)}>.")
+def _foreign_part(element: ElementTree.Element) -> Sentence | None:
+    """Return what a part of a drawing holds that may not stand on a page; None if nothing."""
+    tag = _plain(element.tag)
+    if tag in _ACTIVE:
+        return sentence("it holds {tag:quoted}", tag=tag)
     for key, value in element.attrib.items():
         if _plain(key).lower().startswith("on"):
-            raise RequestError(f"{told} it holds {_plain(key)}.")
+            return sentence("it holds {key:quoted}", key=_plain(key))
         targets = [value] if _plain(key) in ("href", "src") else _REFERENCE.findall(value)
         if any(not target.strip().startswith("#") for target in targets):
-            raise RequestError(f"{told} {_plain(key)} leads outside.")
-    if _plain(element.tag) == "style":
-        text = element.text or ""
-        if "@import" in text or any(
-            not target.strip().startswith("#") for target in _REFERENCE.findall(text)
-        ):
-            raise RequestError(f"{told} its style leads outside.")
+            return sentence("{key:quoted} leads outside", key=_plain(key))
+    style = (element.text or "") if tag == "style" else ""
+    targets = _REFERENCE.findall(style)
+    if "@import" in style or any(not target.strip().startswith("#") for target in targets):
+        return sentence("its style leads outside")
+    return None
 
 
 def inline(root: ElementTree.Element, *, prefix: str, label: str) -> str:
-    """Return a drawing for an HTML page; its names get a prefix so that pictures do not mix.
-
-    Parameters
-    ----------
-    root
-        A drawing from `checked`; it is left as it is.
-    prefix
-        Put before every id and every reference to one.
-    label
-        What is read out if the drawing does not name itself.
-    """
+    """Return a drawing for an HTML page; its names get a prefix so that pictures do not mix."""
     copy = ElementTree.fromstring(ElementTree.tostring(root))  # noqa: S314 (already checked)
     names = {part.get("id") for part in copy.iter()} - {None}
     for part in copy.iter():
@@ -121,11 +98,6 @@ def inline(root: ElementTree.Element, *, prefix: str, label: str) -> str:
 
 def for_paper(pictures: Mapping[str, str]) -> list[dict[str, Any]]:
     """Return pictures as a paper template takes them.
-
-    Parameters
-    ----------
-    pictures
-        SVG text by name.
 
     Returns
     -------
@@ -170,11 +142,6 @@ def _plain(name: str) -> str:
 
 def figures(pictures: Mapping[str, str]) -> Iterator[Markup]:
     """Yield each picture as an HTML figure, its name over it unless it carries its own title.
-
-    Parameters
-    ----------
-    pictures
-        SVG text by name.
 
     Raises
     ------

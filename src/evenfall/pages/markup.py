@@ -26,18 +26,9 @@ class Markup(str):
 def element(
     tag: str, *content: str | Markup | None, void: bool = False, **attributes: str | int | None
 ) -> Markup:
-    """Return one HTML element; content that is not `Markup` is escaped.
+    """Return one HTML element; content that is not `Markup` is escaped, None is left out.
 
-    Parameters
-    ----------
-    tag
-        Name of the element.
-    void
-        Whether it has no content and no end tag.
-    content
-        Texts and elements inside it; None is left out.
-    attributes
-        Attributes; a trailing underscore is dropped, others become hyphens; None is left out.
+    A trailing underscore of an attribute's name is dropped, others become hyphens.
     """
     told = "".join(
         f' {name.rstrip("_").replace("_", "-")}="{escape(str(value), quote=True)}"'
@@ -50,15 +41,7 @@ def element(
 
 
 def joined(parts: Iterable[str | Markup | None], between: str = "") -> Markup:
-    """Return parts one after the other; what is not `Markup` is escaped.
-
-    Parameters
-    ----------
-    parts
-        Texts and elements; None is left out.
-    between
-        What stands between two of them, as HTML.
-    """
+    """Return parts, `between` them HTML; what is not `Markup` is escaped, None is left out."""
     return Markup(
         between.join(
             part if isinstance(part, Markup) else escape(kept_together(part), quote=False)
@@ -69,30 +52,12 @@ def joined(parts: Iterable[str | Markup | None], between: str = "") -> Markup:
 
 
 def wide(table: Markup, *, label: str) -> Markup:
-    """Return a table that scrolls by itself where the screen is narrower, by keyboard too.
-
-    Parameters
-    ----------
-    table
-        The table.
-    label
-        What is read out on reaching it.
-    """
+    """Return a table that scrolls by itself where the screen is narrower, by keyboard too."""
     return element("div", table, class_="wide", tabindex=0, role="region", aria_label=label)
 
 
 def page(title: str, body: Markup, *, paper: str) -> str:
-    """Return a whole page.
-
-    Parameters
-    ----------
-    title
-        Title of the window.
-    body
-        What stands in `main`.
-    paper
-        CSS name of the paper it is printed on: "A4" or "letter".
-    """
+    """Return a whole page, to be printed on "A4" or "letter"."""
     source = pkgutil.get_data(__name__, "page.html")
     style = pkgutil.get_data(__name__, "page.css")
     assert source is not None  # noqa: S101 (a package without its own file is broken)
@@ -103,11 +68,5 @@ def page(title: str, body: Markup, *, paper: str) -> str:
 
 
 def css_paper(paper: str) -> str:
-    """Return the CSS name of a paper.
-
-    Parameters
-    ----------
-    paper
-        "a4" or "us-letter".
-    """
+    """Return the CSS name of a paper."""
     return "letter" if paper == "us-letter" else "A4"

@@ -34,28 +34,15 @@ _ALSO_AT_HOME = ((0x1D00, 0x23FF), (0x2500, 0x27BF))
 
 
 def paper_for(unit: LengthUnit) -> Paper:
-    """Return the paper that goes with a unit.
-
-    Parameters
-    ----------
-    unit
-        "mm" (A4, ISO 216) or "in" (US letter).
-    """
+    """Return the paper that goes with a unit: A4 (ISO 216) or US letter."""
     return "us-letter" if unit == "in" else "a4"
 
 
 def pdf(template: str, data: Mapping[str, Any], *, standard: Standard = "ua-1") -> bytes:
     """Return a template of this package filled with data, as PDF.
 
-    Parameters
-    ----------
-    template
-        File name of the template.
-    data
-        Plain values; texts are shown as they are.
-    standard
-        "ua-1" (PDF/UA-1, ISO 14289-1: can be read aloud) or "a-2a" (PDF/A-2a, ISO 19005-2: the
-        same for archives; asks for a date).
+    PDF/UA-1 (ISO 14289-1) can be read aloud; PDF/A-2a (ISO 19005-2) is the same for archives, and
+    asks for a date.
     """
     import typst
 
@@ -100,7 +87,9 @@ def svg_to_png(svg: str, width_px: int) -> bytes:
     import typst
 
     if not 16 <= width_px <= 10_000:
-        raise RequestError(f"A picture {width_px} px wide is not possible: ask for 16 to 10000 px.")
+        raise RequestError(
+            "A picture {width} px wide is not possible: ask for 16 to 10000 px.", width=width_px
+        )
     source = (
         f"#set page(width: {int(width_px)}pt, height: auto, margin: 0pt, fill: white)\n"
         '#image(bytes(sys.inputs.svg), format: "svg", width: 100%)'
@@ -114,29 +103,18 @@ def svg_to_png(svg: str, width_px: int) -> bytes:
             ignore_system_fonts=not _foreign(svg),
         )
     except typst.TypstError as error:
-        raise RequestError(f"The drawing cannot be made into a picture: {error.message}.") from None
+        text = "The drawing cannot be made into a picture ({reason})."
+        raise RequestError(text, reason=error.message) from None
     return made
 
 
 def kept_together(text: str) -> str:
-    """Return text in which no line ends between a number and its unit or what it numbers.
-
-    Parameters
-    ----------
-    text
-        Any text.
-    """
+    """Return text in which no line ends between a number and its unit or what it numbers."""
     return _NUMBERED.sub(_NO_BREAK, _WITH_UNIT.sub(_NO_BREAK, text))
 
 
 def breakable(text: str) -> str:
-    """Return text in which words too long for a line may break.
-
-    Parameters
-    ----------
-    text
-        One line.
-    """
+    """Return text in which words too long for a line may break."""
     return " ".join(
         word
         if len(word) <= _LONGEST_WORD

@@ -416,7 +416,7 @@ class _Writer:
         ]
         turns, turns_u = self.plan.outlook.rod_turns_count, self.plan.outlook.rod_turns_u_count
         if np.isfinite(turns):
-            text = "As this rod was measured: {turns:.2f} ± {u:.2f} turns."
+            text = "As this rod was measured: {turns:.2f} turns ± {u:.2f}."
             sentences.insert(0, sentence(text, turns=abs(turns), u=2.0 * turns_u))
         if self.cuts_frets:
             sentences.append(

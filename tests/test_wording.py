@@ -36,6 +36,8 @@ def test_a_length_reads_in_the_unit_asked_for() -> None:
         ("{p:percent.1}, {s:share}", {"p": 96.25, "s": 0.15}, "96.2 %, 15 %"),
         ("{on:strings}", {"on": (2, 3, 4, 6)}, "strings 2 to 4 and 6"),
         ("{on:strings}", {"on": 3}, "string 3"),
+        ("{note:stopped}", {"note": (3, 5)}, "string 3 stopped at fret 5"),
+        ("{note:stopped}", {"note": (3, 0)}, "string 3 open"),
         ("{at:frets}", {"at": (7,)}, "fret 7"),
         ("{n:count fret} {n:plural is|are} level", {"n": 1}, "1 fret is level"),
         ("{n:count fret} {n:plural is|are} level", {"n": (4, 9)}, "2 frets are level"),

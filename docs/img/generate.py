@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import runpy
 import tempfile
 from functools import cache
 from importlib import resources
@@ -13,7 +14,6 @@ from pathlib import Path
 from evenfall import workshop
 from evenfall.instrument import Specification
 from evenfall.measurement import Measurement
-from evenfall.pictures import frame_drawing
 from evenfall.plan import Plan
 
 HERE = Path(__file__).resolve().parent
@@ -36,11 +36,16 @@ def invented_job() -> tuple[Specification, Measurement, Plan, Measurement]:
     return specification, before, plan, after
 
 
+def frame() -> str:
+    """Return the drawing of the frame of reference."""
+    return str(runpy.run_path(str(HERE / "frame.py"))["frame_drawing"]())
+
+
 def touch_force_as_found() -> str:
     """Return the touch force map of the invented instrument before the work."""
     specification, before, _, _ = invented_job()
     diagnosis = workshop.diagnose(specification, before)
-    return workshop.diagnosis_pictures(specification, diagnosis)["touch_force"]
+    return workshop.diagnosis_pictures(specification, diagnosis)["touch force as found"]
 
 
 def removal() -> str:
@@ -57,8 +62,8 @@ def verdict() -> str:
 
 
 DRAWINGS = {
-    "frame.svg": frame_drawing,
-    "touch_force-found.svg": touch_force_as_found,
+    "frame.svg": frame,
+    "touch-force-as-found.svg": touch_force_as_found,
     "removal.svg": removal,
     "verdict.svg": verdict,
 }

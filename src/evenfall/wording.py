@@ -18,6 +18,7 @@ A place in a text is `{name}` or `{name:form}`. The forms:
     strings, frets      string 3; frets 2 to 5, 8 and 11 (with the noun)
     rows                row 7; rows 7, 9 and 12 to 15 (with the noun), a long list cut short
     numbers             2 to 5, 8 and 11
+    stopped             string 3 stopped at fret 5, or string 3 open, of string and stopped fret
     list, or            one, two and three; one, two or three
     sentences, phrases  several sentences one after another; phrases with commas
     count NOUN          1 fret; 3 frets
@@ -242,6 +243,9 @@ def _worded(  # noqa: PLR0911  (one answer for each kind of value)
             return rows_text(listed)
         noun = "" if word == "numbers" else f"{word[:-1] if len(listed) == 1 else word} "
         return noun + numbers(listed)
+    if word == "stopped":
+        on, fret = value  # type: ignore[misc]
+        return f"string {on} stopped at fret {fret}" if fret else f"string {on} open"
     if isinstance(value, Sequence):
         return _several(value, form, unit, door)
     return _number(float(value), form, unit) if form in _NUMBERS else format(value, form)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import runpy
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,20 +14,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenfall.levelling import TradeOff
-from evenfall.pictures import (
-    VerdictRow,
-    frame_drawing,
-    neck_curve,
-    removal_map,
-    string_side_view,
-    touch_force_map,
-    trade_off_chart,
-    verdict_strip,
-)
+from evenfall.pictures.fret_map import removal_map, touch_force_map
+from evenfall.pictures.neck import neck_curve
+from evenfall.pictures.side_view import string_side_view
+from evenfall.pictures.trade_off import trade_off_chart
+from evenfall.pictures.verdicts import VerdictRow, verdict_strip
 from pictures.drawing import SVG, faults, groups, parsed, path_points, shown
 from pictures.instruments import plan, specification
 
 DRAWING = Path(__file__).resolve().parents[2] / "docs" / "img" / "frame.svg"
+frame_drawing = runpy.run_path(str(DRAWING.with_suffix(".py")))["frame_drawing"]
 
 ACTION = np.linspace(1.2, 2.2, 21)
 RELIEF = np.linspace(-0.1, 0.6, 29)
@@ -96,7 +93,7 @@ def test_curves_without_any_plan_are_drawn_and_said() -> None:
     picture = trade_off_chart(none)
     assert faults(picture) == []
     assert len(curves(picture)) == 1
-    assert "No plan holds every limit here." in shown(picture)
+    assert "No plan meets every limit here." in shown(picture)
     with pytest.raises(ValueError, match="two or more points"):
         trade_off_chart(replace(CURVES, relief_mm=RELIEF[:1], touch_margin_share=RELIEF[:1]))
 
@@ -236,7 +233,7 @@ def test_every_picture_can_be_set_on_paper() -> None:
     pictures = (
         touch_force_map(spec, made.touch_force_before_n, attack, title="日本 <&>"),
         removal_map(spec, made),
-        string_side_view(spec, made, swing, string=2, stop=3),
+        string_side_view(spec, made, swing, string=2, stopped_fret=3),
         neck_curve(spec, made.measurement, made),
         trade_off_chart(CURVES),
         verdict_strip(ROWS),
@@ -259,5 +256,5 @@ def test_every_picture_can_be_set_on_paper() -> None:
 def test_a_picture_depends_on_its_data_alone() -> None:
     spec = specification(4, 12)
     made, swing = plan(spec)
-    one, other = (string_side_view(spec, made, swing, string=2, stop=3) for _ in range(2))
+    one, other = (string_side_view(spec, made, swing, string=2, stopped_fret=3) for _ in range(2))
     assert one == other

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evenfall.pictures import inks, removal_map, touch_force_map
+from evenfall.pictures import inks
+from evenfall.pictures.fret_map import removal_map, touch_force_map
 from evenfall.units import MM_PER_INCH
 from pictures.drawing import SVG, contents, faults, groups, number, parsed, shown
 from pictures.instruments import measurement, plan, specification
@@ -45,7 +46,7 @@ def test_maps_of_any_size_are_in_order_and_show_the_data(
     first = rng.integers(1, frets + 1, size)
     picture = touch_force_map(spec, force, attack, title=spec.name, critical_fret=first)
     assert faults(picture) == []
-    cells = groups(picture, "string", "stop")
+    cells = groups(picture, "string", "stopped-fret")
     assert len(cells) == strings * frets
     for (k, i), cell in cells.items():
         value = force[int(k) - 1, int(i)]
@@ -95,7 +96,9 @@ def test_each_share_of_the_attack_gets_its_shade_and_its_mark(
 ) -> None:
     force = np.full((6, 22), 9.0)
     force[2, 5] = share * ATTACK[2]
-    cell = groups(touch_force_map(SPEC, force, ATTACK, title="t"), "string", "stop")["3", "5"]
+    cell = groups(touch_force_map(SPEC, force, ATTACK, title="t"), "string", "stopped-fret")[
+        "3", "5"
+    ]
     assert fill(cell) == inks.RISK_RAMP[shade].fill
     assert marks(cell) == teeth
     # what is rounded never looks safer than its class
@@ -108,9 +111,9 @@ def test_the_headline_counts_and_gives_the_range() -> None:
     force[3, 7], force[1, 2], force[0, 0] = 0.123, 0.2, 3.456
     picture = touch_force_map(SPEC, force, ATTACK, title="Before")
     said = " ".join(shown(picture).split("\n"))
-    assert "2 of 132 positions are under the attack" in said
-    assert "Least: 0.12 N, 30 % of the attack, string 4 stopped at fret 7" in said
-    assert "Most: 3.46 N, 987 %, string 1 open" in said
+    assert "2 of 132 positions touch below the player's attack" in said
+    assert "Lowest touch force: 0.12 N, 30 % of the attack, string 4 stopped at fret 7" in said
+    assert "Highest: 3.46 N, 987 %, string 1 open" in said
     assert "2 of 132" in parsed(picture).find(f"{SVG}desc").text
 
 
@@ -121,8 +124,8 @@ def test_what_is_not_known_is_not_called_safe() -> None:
     assert "not known" in shown(picture)
     force[0, 0] = 0.1
     picture = touch_force_map(SPEC, force, ATTACK, title="t")
-    assert "1 of 1 positions is under the attack" in shown(picture)
-    assert contents(groups(picture, "string", "stop")["2", "3"]) == ["–", "–"]
+    assert "1 of 1 positions touches below the player's attack" in shown(picture)
+    assert contents(groups(picture, "string", "stopped-fret")["2", "3"]) == ["–", "–"]
     assert faults(picture) == []
 
 
@@ -154,7 +157,7 @@ def test_without_any_attack_what_clears_at_rest_bears_more_than_is_asked() -> No
 
 def test_the_treble_string_is_on_top_and_the_nut_at_the_left() -> None:
     picture = touch_force_map(SPEC, PLAN.touch_force_before_n, ATTACK, title="t")
-    cells = groups(picture, "string", "stop")
+    cells = groups(picture, "string", "stopped-fret")
 
     def corner(k: int, i: int) -> tuple[float, float]:
         rect = cells[str(k), str(i)].find(f"{SVG}rect")
@@ -167,7 +170,7 @@ def test_the_treble_string_is_on_top_and_the_nut_at_the_left() -> None:
 def test_sums_and_least_heights_stand_under_each_fret() -> None:
     picture = removal_map(SPEC, PLAN)
     totals = {j: contents(g)[0] for (j,), g in groups(picture, "sum").items()}
-    least = {j: contents(g)[0] for (j,), g in groups(picture, "least-left").items()}
+    least = {j: contents(g)[0] for (j,), g in groups(picture, "lowest").items()}
     assert len(least) == 22
     for j in range(22):
         told = number(totals.get(str(j + 1), "0"))
@@ -175,7 +178,7 @@ def test_sums_and_least_heights_stand_under_each_fret() -> None:
         left = PLAN.crown_height_after_mm[:, j].min()
         assert number(least[str(j + 1)]) == pytest.approx(left, abs=0.00051)
     assert f"{PLAN.removal_mm.sum():.3f} mm altogether" in shown(picture)
-    assert f"Lowest crown left: {PLAN.lowest_crown_mm:.3f} mm" in shown(picture)
+    assert f"Lowest crown after the work: {PLAN.lowest_crown_mm:.3f} mm" in shown(picture)
 
 
 def test_shades_of_removal_follow_the_share_of_what_may_come_off() -> None:
@@ -201,7 +204,7 @@ def test_a_crown_at_its_minimum_is_underlined() -> None:
 
 def test_replaced_frets_are_marked_and_named() -> None:
     words = shown(removal_map(SPEC, replace(PLAN, replaced_frets=(3, 4))))
-    assert "New wire on frets 3, 4." in words
+    assert "New wire on frets 3 and 4." in words
     assert "new wire" in words
     assert "new wire" not in shown(removal_map(SPEC, PLAN)).lower()
 

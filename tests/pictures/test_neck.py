@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
-from evenfall.pictures import neck_curve
+from evenfall.pictures.neck import neck_curve
 from made_heights import changed
 from pictures.drawing import SVG, faults, groups, parsed, shown
 from pictures.instruments import measurement, plan, specification
@@ -42,7 +42,7 @@ def test_crowns_stand_at_their_height_over_the_line_at_the_stated_exaggeration(u
     stations = string_lines(SPEC).station_mm
     found = groups(picture, "string", "fret", "state")
     assert {k for k, _, _ in found} == {"1", "3", "6"}
-    for state, top in (("before", BEFORE.crown_top_mm), ("after", AFTER.crown_top_mm)):
+    for state, top in (("as found", BEFORE.crown_top_mm), ("after work", AFTER.crown_top_mm)):
         for k in (0, 2, 5):
             x = stations[k, 1:]
             line = np.interp(x, x[[0, -1]], top[k, [0, -1]])
@@ -60,10 +60,12 @@ def test_whiskers_reach_two_standard_uncertainties_and_a_plan_has_none() -> None
     picture = neck_curve(SPEC, changed(BEFORE, crown_top_u_mm=u), PLAN)
     stated = float(parsed(picture).attrib["data-exaggeration"])
     found = groups(picture, "string", "fret", "state")
-    ends = [float(found["1", str(j), "before"].find(f"{SVG}circle").attrib["cx"]) for j in (1, 22)]
+    ends = [
+        float(found["1", str(j), "as found"].find(f"{SVG}circle").attrib["cx"]) for j in (1, 22)
+    ]
     x = string_lines(SPEC).station_mm[0]
     per_mm = stated * (ends[1] - ends[0]) / (x[22] - x[1])
-    whisker = found["1", "9", "before"].find(f"{SVG}line")
+    whisker = found["1", "9", "as found"].find(f"{SVG}line")
     reach = abs(float(whisker.attrib["y1"]) - float(whisker.attrib["y2"])) / per_mm
     assert reach == pytest.approx(4.0 * 0.03, abs=0.02 / per_mm)
     assert found["1", "9", "planned"].find(f"{SVG}line") is None
@@ -74,12 +76,13 @@ def test_relief_is_read_out_with_its_uncertainty_and_limits() -> None:
     was, now = (bow.relief_mm(m.crown_top_mm) for m in (BEFORE, AFTER))
     spread = 2.0 * bow.relief_u_mm(BEFORE.heights)
     words = shown(neck_curve(SPEC, BEFORE, AFTER)).replace("\n", " ")
-    assert f"Relief {was:.3f} ± {spread:.3f} mm before, {now:.3f} ± {spread:.3f} mm after" in words
-    assert "allowed 0.100 mm to 0.300 mm" in words
+    told = f"Relief {was:.3f} ± {spread:.3f} mm as found, {now:.3f} ± {spread:.3f} mm after work"
+    assert told in words
+    assert "allowed 0.100 to 0.300 mm" in words
     words = shown(neck_curve(SPEC, BEFORE, PLAN)).replace("\n", " ")
     assert f"{PLAN.relief_after_mm:.3f} mm planned" in words
     words = shown(neck_curve(SPEC, BEFORE, unit="in")).replace("\n", " ")
-    assert f"Relief {was / 25.4:.4f} ± {spread / 25.4:.4f} in as read" in words
+    assert f"Relief {was / 25.4:.4f} ± {spread / 25.4:.4f} in as found" in words
 
 
 def test_the_range_of_the_crown_tops_is_told() -> None:
@@ -87,8 +90,8 @@ def test_the_range_of_the_crown_tops_is_told() -> None:
     top = AFTER.crown_top_mm
     over = np.array([t - np.interp(s, s[[0, -1]], t[[0, -1]]) for s, t in zip(x, top, strict=True)])
     words = shown(neck_curve(SPEC, BEFORE, AFTER)).replace("\n", " ")
-    low, high = (f"{v:.3f} mm".replace("-", "−") for v in (over.min(), over.max()))
-    assert f"run from {low} to {high} about the line" in words
+    low, high = (f"{v:.3f}".replace("-", "−") for v in (over.min(), over.max()))
+    assert f"Crown tops after work, all strings: {low} to {high} mm about the line" in words
 
 
 def test_heights_that_are_missing_stay_blank() -> None:
@@ -99,10 +102,10 @@ def test_heights_that_are_missing_stay_blank() -> None:
     picture = neck_curve(SPEC, torn)
     assert faults(picture) == []
     found = groups(picture, "string", "fret", "state")
-    assert ("1", "7", "as read") not in found
-    assert ("1", "8", "as read") in found
+    assert ("1", "7", "as found") not in found
+    assert ("1", "8", "as found") in found
     assert not any(k == "3" for k, _, _ in found)
-    assert "Relief not known as read" in shown(picture)
+    assert "Relief not known as found" in shown(picture)
 
 
 def test_another_instruments_readings_are_refused() -> None:

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from evenfall.instrument import read_specification, string_lines
 from evenfall.neck import forecast, neck_model
-from evenfall.pictures import neck_forecast, pitch_map
+from evenfall.pictures.neck_forecast import neck_forecast
+from evenfall.pictures.pitch import pitch_map
 from evenfall.units import in_unit
 from pictures.drawing import SVG, contents, faults, groups, number, shown
 from pictures.instruments import measurement, specification
@@ -29,10 +30,9 @@ def test_pitch_maps_of_any_size_show_the_data(
     chance = np.random.default_rng(seed)
     after = spread * chance.standard_normal((strings, frets + 1))
     before = spread * chance.standard_normal((strings, frets + 1)) if two else None
+    beside = None if before is None else ("as found", before)
     after[:, 0] = 0.0
-    picture = pitch_map(
-        spec, after, title=spec.name, before_cents=before, u_cents=np.abs(0.1 * after)
-    )
+    picture = pitch_map(spec, after, title=spec.name, beside=beside, u_cents=np.abs(0.1 * after))
     assert faults(picture) == []
     notes = groups(picture, "string", "fret")
     assert len(notes) == strings * frets

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenfall.instrument import Specification
-from evenfall.pictures import inks, play_map
+from evenfall.pictures import inks
+from evenfall.pictures.play_map import play_map
 from evenfall.strings.playtest import Attack, PlayTest, Settings
 from evenfall.strings.playtest.play_test import AWAY, BAND_HZ, TOWARDS, Strikes, Verdict
 from pictures.drawing import SVG, contents, contrast, faults, groups, lightness, shown
@@ -96,7 +97,7 @@ def test_maps_of_any_size_show_the_play_test(size: tuple[int, int], levels: int,
     test = made(spec, levels, seed=seed)
     picture = play_map(spec, test, title=spec.name)
     assert faults(picture) == []
-    cells = groups(picture, "string", "stop")
+    cells = groups(picture, "string", "stopped-fret")
     assert len(cells) == size[0] * size[1]
     for (k, p), cell in cells.items():
         place = int(k) - 1, int(p)

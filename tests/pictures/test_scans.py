@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 
 from evenfall.instrument import Specification
-from evenfall.pictures import board_map, crown_lines, crown_section, neck_curve, scan_drawings
-from evenfall.pictures.crown_views import widest_flat
+from evenfall.pictures.board_map import board_map
+from evenfall.pictures.crown_views import crown_lines, crown_section, widest_flat
+from evenfall.pictures.neck import neck_curve
+from evenfall.pictures.scans import scan_drawings
 from evenfall.scans import CrownSurvey, measure_crowns, to_measurement
 from oracles.surfaces import Flat, Lift, Recipe, make_scan, specification, with_faults
 from pictures.drawing import SVG, faults, parsed, shown, texts

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenfall.instrument import string_lines
-from evenfall.pictures import inks, string_side_view
+from evenfall.pictures import inks
+from evenfall.pictures.side_view import string_side_view
 from pictures.drawing import SVG, faults, groups, parsed, path_points, shown, texts
 from pictures.instruments import PITCHES, measurement, plan, specification
 
@@ -53,7 +54,7 @@ def test_any_string_of_any_instrument_is_drawn_in_order(
         made,
         swing,
         string=data.draw(st.integers(1, strings)),
-        stop=data.draw(st.integers(0, frets - 1)),
+        stopped_fret=data.draw(st.integers(0, frets - 1)),
         unit=data.draw(st.sampled_from(["mm", "in"])),
     )
     assert faults(picture) == []
@@ -70,7 +71,7 @@ def test_any_string_of_any_instrument_is_drawn_in_order(
 @pytest.mark.parametrize(("string", "stop"), [(1, 0), (3, 5), (6, 9), (6, 21)])
 @pytest.mark.parametrize("unit", ["mm", "in"])
 def test_the_stated_exaggeration_is_the_one_drawn(string: int, stop: int, unit: str) -> None:
-    picture = string_side_view(SPEC, PLAN, SWING, string=string, stop=stop, unit=unit)
+    picture = string_side_view(SPEC, PLAN, SWING, string=string, stopped_fret=stop, unit=unit)
     stated = float(re.search(r"drawn ([\d.]+) times larger", shown(picture)).group(1))
     assert parsed(picture).attrib["data-exaggeration"] == f"{stated:g}"
     crowns = groups(picture, "fret")
@@ -90,7 +91,7 @@ def test_the_stated_exaggeration_is_the_one_drawn(string: int, stop: int, unit: 
 
 @pytest.mark.parametrize(("string", "stop"), [(1, 0), (2, 9), (6, 9)])
 def test_the_smallest_gap_is_named_with_its_fret(string: int, stop: int) -> None:
-    words = shown(string_side_view(SPEC, PLAN, SWING, string=string, stop=stop))
+    words = shown(string_side_view(SPEC, PLAN, SWING, string=string, stopped_fret=stop))
     after = gaps_by_hand(string - 1, stop, after=True)
     fret = min(after, key=after.__getitem__)
     assert f"{after[fret]:.3f} mm over fret {fret}" in words
@@ -101,13 +102,13 @@ def test_the_smallest_gap_is_named_with_its_fret(string: int, stop: int) -> None
         if before[was] > 0
         else f"reaches {-before[was]:.3f} mm below the top of fret {was}"
     )
-    assert f"Before, it {'comes ' if before[was] > 0 else ''}{said}" in words.replace("\n", " ")
-    inches = shown(string_side_view(SPEC, PLAN, SWING, string=string, stop=stop, unit="in"))
+    assert f"as found it {'comes ' if before[was] > 0 else ''}{said}" in words.replace("\n", " ")
+    inches = shown(string_side_view(SPEC, PLAN, SWING, string=string, stopped_fret=stop, unit="in"))
     assert f"{after[fret] / 25.4:.4f} in over fret {fret}" in inches
 
 
 def test_the_lower_panel_stands_on_one_scale() -> None:
-    picture = string_side_view(SPEC, PLAN, SWING, string=6, stop=9)
+    picture = string_side_view(SPEC, PLAN, SWING, string=6, stopped_fret=9)
     after, before = (gaps_by_hand(5, 9, after=state) for state in (True, False))
     places = []
     for (fret,), group in groups(picture, "gap-fret").items():
@@ -115,7 +116,7 @@ def test_the_lower_panel_stands_on_one_scale() -> None:
             gaps = after if dot.attrib["fill"] == inks.INK else before
             places.append((gaps[int(fret)], float(dot.attrib["cy"])))
         title = group.find(f"{SVG}title").text
-        assert f"{after[int(fret)]:.3f} mm after".replace("-", "−") in title
+        assert f"{after[int(fret)]:.3f} mm planned".replace("-", "−") in title
     assert len(places) >= 6
     gaps, heights = np.array(places).T
     slope, start = np.polyfit(gaps, heights, 1)
@@ -129,7 +130,7 @@ def test_the_lower_panel_stands_on_one_scale() -> None:
 
 
 def test_the_swing_is_drawn_through_its_points() -> None:
-    picture = string_side_view(SPEC, PLAN, SWING, string=6, stop=5)
+    picture = string_side_view(SPEC, PLAN, SWING, string=6, stopped_fret=5)
     (curve,) = (
         p
         for p in parsed(picture).iter(f"{SVG}path")
@@ -167,7 +168,9 @@ def test_a_straight_line_added_to_every_height_changes_nothing_drawn() -> None:
         nut_after_mm=PLAN.nut_after_mm + tilt[:, 0],
         saddle_after_mm=PLAN.saddle_after_mm + end,
     )
-    one, other = (string_side_view(SPEC, p, SWING, string=4, stop=3) for p in (PLAN, tilted))
+    one, other = (
+        string_side_view(SPEC, p, SWING, string=4, stopped_fret=3) for p in (PLAN, tilted)
+    )
     assert shown(one) == shown(other)
     numbers = [
         [float(n) for n in re.findall(r'(?<=")-?\d+\.?\d*(?=")', picture)]
@@ -178,18 +181,16 @@ def test_a_straight_line_added_to_every_height_changes_nothing_drawn() -> None:
 
 def test_a_string_that_would_touch_is_shown_to_touch() -> None:
     hard = replace(PLAN, attack_n=4.0 * PLAN.attack_n)
-    picture = string_side_view(SPEC, hard, SWING, string=6, stop=9)
+    picture = string_side_view(SPEC, hard, SWING, string=6, stopped_fret=9)
     assert "touches" in shown(picture)
-    assert re.search(
-        r"after the work, it reaches \d\.\d{3} mm below the top of fret", shown(picture)
-    )
+    assert re.search(r"the string reaches \d\.\d{3} mm below the top of fret", shown(picture))
     assert faults(picture) == []
 
 
 def test_what_cannot_be_drawn_is_refused() -> None:
     for string, stop in ((0, 0), (7, 0), (1, -1), (1, 22)):
         with pytest.raises(ValueError, match="string"):
-            string_side_view(SPEC, PLAN, SWING, string=string, stop=stop)
+            string_side_view(SPEC, PLAN, SWING, string=string, stopped_fret=stop)
     missing = PLAN.measurement.crown_top_mm.copy()
     missing[2, 3] = np.nan
     m = PLAN.measurement
@@ -198,11 +199,11 @@ def test_what_cannot_be_drawn_is_refused() -> None:
         measurement=m.with_heights(crown_top_mm=missing, nut_mm=m.nut_mm, saddle_mm=m.saddle_mm),
     )
     with pytest.raises(ValueError, match="string 3: a height is missing"):
-        string_side_view(SPEC, torn, SWING, string=3, stop=0)
+        string_side_view(SPEC, torn, SWING, string=3, stopped_fret=0)
 
 
 def test_the_heading_names_string_and_stop() -> None:
-    words = shown(string_side_view(SPEC, PLAN, SWING, string=2, stop=0))
+    words = shown(string_side_view(SPEC, PLAN, SWING, string=2, stopped_fret=0))
     assert f"string 2 ({PITCHES[1]}), open" in words
     assert "nut" in words
     assert "saddle" in words

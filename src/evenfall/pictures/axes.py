@@ -40,13 +40,7 @@ class Axis:
         return self.start_px + share * (self.end_px - self.start_px)
 
     def ticks(self, most: int) -> list[tuple[float, str]]:
-        """Return round values on the scale with their text.
-
-        Parameters
-        ----------
-        most
-            Greatest number of them.
-        """
+        """Return at most so many round values on the scale with their text."""
         span = abs(self.high - self.low)
         step = _round_step(span / most)
         first = math.ceil(min(self.low, self.high) / step - 1e-9)
@@ -65,13 +59,7 @@ def _round_step(least: float) -> float:
 
 
 def round_exaggeration(largest_ratio: float) -> float:
-    """Return the largest easily read factor that is not more than `largest_ratio`, at least 1.
-
-    Parameters
-    ----------
-    largest_ratio
-        By how much heights could be drawn larger than lengths before they leave the picture.
-    """
+    """Return the largest easily read factor that is not more than this ratio, at least 1."""
     largest = max(largest_ratio, 1.0)
     power = 10.0 ** math.floor(math.log10(largest))
     steps = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
@@ -79,58 +67,28 @@ def round_exaggeration(largest_ratio: float) -> float:
 
 
 def exaggeration_text(exaggeration: float) -> str:
-    """Return the sentence that states the exaggeration of a drawing.
-
-    Parameters
-    ----------
-    exaggeration
-        Height scale over length scale.
-    """
+    """Return the words that state by how much heights are enlarged over lengths."""
     if exaggeration == 1.0:
         return "Heights and lengths are drawn to one scale."
     return f"Heights are drawn {exaggeration:g} times larger than lengths."
 
 
 def fine_figure(length_mm: float, unit: LengthUnit) -> str:
-    """Return a small length with its sign, in the unit that `fine_unit` names.
-
-    Parameters
-    ----------
-    length_mm
-        The length [mm].
-    unit
-        "mm" for µm, "in" for thousandths of an inch.
-    """
+    """Return a small length with its sign, in the unit that `fine_unit` names."""
     value, digits = (1000.0 * in_unit(length_mm, "in"), 1) if unit == "in" else (1e3 * length_mm, 0)
     rounded = round(value, digits)
     return f"{rounded:+.{digits}f}".replace("-", "−") if rounded else "0"
 
 
 def fine_unit(unit: LengthUnit) -> str:
-    """Return the unit of `fine_figure` in words.
-
-    Parameters
-    ----------
-    unit
-        "mm" or "in".
-    """
+    """Return the unit of `fine_figure` in words."""
     return "thousandths of an inch" if unit == "in" else "µm"
 
 
 def fret_numbers(
     places_px: Mapping[int, float], base_px: float, *, first: Iterable[int] = ()
 ) -> Iterator[str]:
-    """Yield fret numbers along a line, as many as fit.
-
-    Parameters
-    ----------
-    places_px
-        Where each fret lies [px]; 0 is the nut and gets no number.
-    base_px
-        Base line of the numbers [px].
-    first
-        Frets whose numbers matter most, in bold.
-    """
+    """Yield fret numbers along a line, as many as fit; those of the first frets in bold."""
     strong = [fret for fret in first if fret in places_px and fret > 0]
     taken: list[tuple[float, float]] = []
     for fret in dict.fromkeys([*strong, 12, 24, *places_px]):

@@ -33,12 +33,10 @@ from evenfall.units import MM_PER_INCH, LengthUnit, length_text
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
     from evenfall.scans import CrownSurvey
 
-    FloatArray = NDArray[np.float64]
 
 _LEFT_PX = 52.0
 _RIGHT_PX = PAGE_WIDTH_PX - 8.0
@@ -82,17 +80,7 @@ class _Tiles:
 
 
 def board_map(specification: Specification, survey: CrownSurvey, *, unit: LengthUnit = "mm") -> str:
-    """Return the map of the board's deviation from the specified shape, as SVG.
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    survey
-        The scan's crowns and board.
-    unit
-        Unit of the numbers, "mm" or "in".
-    """
+    """Return the map of the board's deviation from the specified shape, as SVG."""
     tiles = _tiles(specification, survey)
     known = tiles.deviation[np.isfinite(tiles.deviation)]
     size = float(np.quantile(np.abs(known), 0.98)) if len(known) else 0.0

@@ -88,23 +88,11 @@ class CellLayout:
         return self.top_px + len(self.bands) * self.band_high_px
 
     def band_top_px(self, band: int) -> float:
-        """Return where a band begins [px].
-
-        Parameters
-        ----------
-        band
-            Its index.
-        """
+        """Return where a band begins."""
         return self.top_px + band * self.band_high_px
 
     def corner(self, string: int, column: int) -> tuple[float, float]:
-        """Return the upper left corner of a cell [px]; string index K is the first footer row.
-
-        Parameters
-        ----------
-        string, column
-            Its indices.
-        """
+        """Return the upper left corner of a cell; string index K is the first footer row."""
         band, place = divmod(column, self.per_band)
         return (
             LABEL_PX + place * self.cell_wide_px,
@@ -119,18 +107,9 @@ def column_names(
     *,
     marked: set[int] | frozenset[int] = frozenset(),
 ) -> Iterator[str]:
-    """Yield the name of every column, over its band.
+    """Yield the name of every column over its band, those marked on a dark ground.
 
-    Parameters
-    ----------
-    specification
-        The instrument; its reference fret and twice that are in bold.
-    layout
-        Where the cells lie.
-    names
-        One per column.
-    marked
-        Columns whose name stands on a dark ground.
+    The reference fret and twice that are in bold.
     """
     wide = layout.cell_wide_px
     bold = {specification.scale.reference_fret, 2 * specification.scale.reference_fret}
@@ -154,17 +133,7 @@ def column_names(
 def string_names(
     specification: Specification, layout: CellLayout, *, second_row: Sequence[str] = ()
 ) -> Iterator[str]:
-    """Yield number and pitch of every string, left of its row in every band.
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    layout
-        Where the cells lie.
-    second_row
-        What stands under them, one per string.
-    """
+    """Yield number and pitch of every string, left of its row in every band."""
     for band in layout.bands:
         for k, string in enumerate(specification.strings):
             y = layout.corner(k, band[0])[1]
@@ -184,18 +153,7 @@ def ground(
 ) -> list[str]:
     """Return the ground of a cell and its rows of numbers, the first of them in bold.
 
-    Parameters
-    ----------
-    layout
-        Where the cells lie.
-    place
-        Indices of string and column.
-    shade
-        Its class.
-    rows
-        The numbers, from the top.
-    first_px
-        Base line of the first, from the top of the cell [px].
+    The first base line is so far from the top of the cell.
     """
     x, y = layout.corner(*place)
     wide = layout.cell_wide_px
@@ -222,12 +180,7 @@ def ground(
 def fret_lines(layout: CellLayout, *, nut_after: int | None) -> Iterator[str]:
     """Yield the lines between the cells: strings thin, frets stronger, the nut strongest.
 
-    Parameters
-    ----------
-    layout
-        Where the cells lie.
-    nut_after
-        Column that ends at the nut; None if the first one begins there.
+    The nut is after a column, or before the first one.
     """
     wide = layout.cell_wide_px
     for band in layout.bands:
@@ -256,19 +209,7 @@ def fret_lines(layout: CellLayout, *, nut_after: int | None) -> Iterator[str]:
 def legend_of(
     top_px: float, caption: str, shades: Sequence[Shade], explained: str
 ) -> tuple[list[str], float]:
-    """Return the legend, and where it ends [px].
-
-    Parameters
-    ----------
-    top_px
-        Where it begins [px].
-    caption
-        What the shades mean together.
-    shades
-        The classes.
-    explained
-        What else has to be said.
-    """
+    """Return the legend, and where it ends."""
     y = top_px + 12.0
     parts = [text(4, y, caption, size_px=9.5)]
     y += 6.0
@@ -292,15 +233,7 @@ def legend_of(
 
 
 def marks_of(middle_px: float, base_px: float, shade: Shade) -> list[str]:
-    """Return the marks of a shade: teeth that point up to the string, or a cross.
-
-    Parameters
-    ----------
-    middle_px, base_px
-        Their middle and base line [px].
-    shade
-        The class.
-    """
+    """Return the marks of a shade: teeth that point up to the string, or a cross."""
     if shade.teeth < 0:
         ends = ((-3.5, -7.0, 3.5, 0.0), (-3.5, 0.0, 3.5, -7.0))
         return [

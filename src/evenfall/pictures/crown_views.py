@@ -29,13 +29,11 @@ from evenfall.units import LengthUnit, in_unit, length_text
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import BoolArray, CodeArray, FloatArray
     from evenfall.instrument import Specification
     from evenfall.scans import CrownSurvey
     from evenfall.scans.crown_survey import Section
 
-    FloatArray = NDArray[np.float64]
 
 _LEFT_PX = 30.0
 _GUTTER_PX = 26.0
@@ -60,23 +58,13 @@ class _Line:
     off: FloatArray
     string_y: FloatArray
     string_off: FloatArray
-    origin: NDArray[np.int8]
+    origin: CodeArray
 
 
 def crown_lines(
     specification: Specification, survey: CrownSurvey, *, unit: LengthUnit = "mm"
 ) -> str:
-    """Return the crown of each fret along its length, over the specified radius, as SVG.
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    survey
-        The scan's crowns.
-    unit
-        Unit of the numbers, "mm" or "in".
-    """
+    """Return the crown of each fret along its length, over the specified radius, as SVG."""
     lines = [_line(specification, survey, j) for j in range(specification.frets)]
     found = [row for row in lines if row is not None]
     name = specification.name or "Instrument"
@@ -210,7 +198,7 @@ def _words(
 
 def _line_legend(top_px: float) -> Iterator[str]:
     x = 4.0
-    for fill, name in ((INK, "seen under its string"), (PAPER, "carried over a shadow")):
+    for fill, name in ((INK, "seen under its string"), (PAPER, "interpolated over a shadow")):
         yield circle(x + 4, top_px, 2.2, fill=fill, ink=INK, width_px=0.8)
         yield text(x + 12, top_px + 3.5, name, size_px=9.5)
         x += 12 + text_width_px(name, 9.5) + 16
@@ -228,12 +216,7 @@ _SIDE_PX = 52.0
 def widest_flat(survey: CrownSurvey, *, reference_fret: int) -> tuple[int, int]:
     """Return string and fret of the crown most worth showing: the widest worn flat that is seen.
 
-    Parameters
-    ----------
-    survey
-        The scan's crowns.
-    reference_fret
-        Fret to show where none is worn.
+    Where none is worn, one near the reference fret.
     """
     strings, frets = survey.crown_top_mm.shape
     seen = np.array([[s is not None for s in row] for row in survey.sections])
@@ -262,21 +245,7 @@ def crown_section(
 ) -> str:
     """Return the section of one crown under one string, with its fit and what is left, as SVG.
 
-    Parameters
-    ----------
-    specification
-        The instrument.
-    survey
-        The scan's crowns.
-    string, fret
-        Which crown, both from 1.
-    unit
-        Unit of the numbers, "mm" or "in".
-
-    Raises
-    ------
-    ValueError
-        There is no such string or fret.
+    ValueError if there is no such string or fret.
     """
     strings, frets = survey.crown_top_mm.shape
     if not (1 <= string <= strings and 1 <= fret <= frets):
@@ -351,7 +320,7 @@ def _section_words(
 
 
 def _section_panel(
-    section: Section, inside: NDArray[np.bool_], x: Axis, y: Axis, unit: LengthUnit
+    section: Section, inside: BoolArray, x: Axis, y: Axis, unit: LengthUnit
 ) -> Iterator[str]:
     """Yield points and fit."""
     for tick, shown in y.ticks(6):

@@ -1,4 +1,4 @@
-"""Maps of frets by strings: touch force of every position, removal at every crossing.
+"""Maps of frets by strings: touch force of every stopped string, removal at every crossing.
 
 Both show the board from above with the frame's x to the right and y up: nut at the left, treble
 string on top. Columns are of one width, because the numbers in them need it; each stands for the
@@ -44,23 +44,21 @@ from evenfall.pictures.svg import (
     text,
     text_width_px,
 )
-from evenfall.units import LengthUnit, in_unit, length_text
+from evenfall.pictures.words import said
+from evenfall.units import LengthUnit, in_unit
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray, IntArray
     from evenfall.instrument import Specification
     from evenfall.plan import Plan
 
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int64]
 
 _SHARE_TOLERANCE = 1e-6
-"""A plan that leaves exactly the attack must not fall short of it by rounding."""
+"""A plan that stays clear up to exactly the attack must not fall short of it by rounding."""
 _LEAST_ATTACK_N = 1e-9
-"""With no attack at all every position that clears at rest bears far more than is asked for [N]."""
+"""With no attack at all every note that clears at rest has a margin without end [N]."""
 _SHARE_SHOWING_FRET = 1.2
 """Below this share of the attack the fret that is touched first is worth its ink."""
 
@@ -73,26 +71,11 @@ def touch_force_map(
     title: str,
     critical_fret: IntArray | None = None,
 ) -> str:
-    """Return the map of the attack that every stopped position bears, as SVG.
+    """Return the map of the force at which every stopped string first touches a fret, as SVG.
 
-    Parameters
-    ----------
-    specification
-        The instrument, K strings over F frets.
-    touch_force_n
-        Touch force by stopped position 0..F-1 (0 = open) [N], shape (K, F); negative where a string
-        touches at rest, NaN where it is not known.
-    attack_n
-        The player's attack [N], shape (K,).
-    title
-        What the map is of, for its heading.
-    critical_fret
-        The fret that is touched first, shape (K, F); shown where touch force is short.
-
-    Raises
-    ------
-    ValueError
-        An array is not of the instrument's shape, or an attack is negative.
+    By stopped fret 0..F-1 (0 = open), shape (K, F), negative where a string touches at rest, NaN
+    where it is not known; shares are of the player's attack (K,). The fret that is touched first is
+    shown where touch force is short. ValueError for arrays of another shape, or a negative attack.
     """
     shape = (specification.string_count, specification.frets)
     force = np.asarray(touch_force_n, dtype=float)
@@ -121,14 +104,14 @@ def touch_force_map(
             )
     parts += fret_lines(layout, nut_after=0)
     explained = (
-        "In each cell, from the top: touch force in N; the same in % of the attack, rounded down; "
-        "marks where a position is under the attack"
+        "In each cell, from the top: touch force in N; touch margin in %, rounded down; marks "
+        "where it is under 100 %"
     )
     if critical_fret is not None:
         explained += "; the number beside them is the fret that is touched first"
     legend, end = legend_of(
         layout.end_px,
-        "Touch force as a share of the attack (given under each string's number):",
+        "Touch margin: touch force over the player's attack (under each string's number):",
         list(RISK_RAMP) + ([UNKNOWN] if bool(np.isnan(force).any()) else []),
         f"{explained}.",
     )
@@ -137,21 +120,9 @@ def touch_force_map(
 
 
 def removal_map(specification: Specification, plan: Plan, *, unit: LengthUnit = "mm") -> str:
-    """Return the map of what comes off every crossing, with sums and what is left, as SVG.
+    """Return the map of what comes off every crossing, with sums and lowest crowns, as SVG.
 
-    Parameters
-    ----------
-    specification
-        The instrument, K strings over F frets.
-    plan
-        The plan for it.
-    unit
-        Unit of the numbers, "mm" or "in".
-
-    Raises
-    ------
-    ValueError
-        The plan is for another number of strings or frets.
+    ValueError if the plan is for another number of strings or frets.
     """
     shape = (specification.string_count, specification.frets)
     removal = plan.removal_mm
@@ -161,7 +132,7 @@ def removal_map(specification: Specification, plan: Plan, *, unit: LengthUnit = 
     minimum = specification.fretwire.least_crown_height_mm
     share = _life_share(removal, left, minimum)
     name = specification.name or "Instrument"
-    title = f"{name}: what comes off, in {'inch' if unit == 'in' else 'mm'}"
+    title = f"{name}: metal to remove, {unit}"
     summary = _removal_summary(plan, minimum, unit)
     parts, top = heading(title, *summary)
     layout = CellLayout(shape[1], shape[0], 17.0, 29.0, top)
@@ -186,15 +157,11 @@ def removal_map(specification: Specification, plan: Plan, *, unit: LengthUnit = 
         layout.end_px,
         "Removal as a share of the metal that may come off there:",
         [*METAL_RAMP, *extra],
-        "Below the strings: the sum over the strings, and the lowest crown height left on that "
-        "fret; underlined where it is at the minimum.",
+        "Below the strings: the sum over the strings, and the lowest crown of that fret after the "
+        "work; underlined where it is at the least crown height.",
     )
     parts += legend
     return document(end, parts, title=title, description=f"Removal map. {' '.join(summary)}")
-
-
-def _place(k: int, i: int) -> str:
-    return f"string {k + 1} " + (f"stopped at fret {i}" if i else "open")
 
 
 # ---- touch force -------------------------------------------------------------------------
@@ -214,7 +181,8 @@ def _touch_force_cell(
     x, y = layout.corner(k, i)
     middle = x + layout.cell_wide_px / 2
     base = y + layout.cell_high_px - 3.0
-    label = f"{_place(k, i).capitalize()}: {_force_text(force_n)} N, {_share_text(share)} %"
+    note = said("{note:stopped}", note=(k + 1, i)).capitalize()
+    label = f"{note}: {_force_text(force_n)} N, {_share_text(share)} % of the attack"
     if first_touched is not None and share < _SHARE_SHOWING_FRET:
         shown = str(first_touched)
         marks = 7.0 * abs(shade.teeth)
@@ -222,11 +190,10 @@ def _touch_force_cell(
         whole = marks + gap + text_width_px(shown, 9)
         parts += marks_of(middle - whole / 2 + marks / 2, base, shade)
         parts.append(text(middle - whole / 2 + marks + gap, base, shown, size_px=9, ink=shade.ink))
-        label += f" of the attack, touches fret {first_touched} first"
+        label += f", touches fret {first_touched} first"
     else:
         parts += marks_of(middle, base, shade)
-        label += " of the attack"
-    return group(parts, label=label, string=k + 1, stop=i)
+    return group(parts, label=label, string=k + 1, stopped_fret=i)
 
 
 def _risk(share: float) -> Shade:
@@ -266,26 +233,28 @@ def _touch_force_summary(force: FloatArray, share: FloatArray) -> str:
     short = int(np.count_nonzero(share < 1.0 - _SHARE_TOLERANCE))
     k, i = np.unravel_index(int(np.argmin(np.where(known, share, np.inf))), share.shape)
     k2, i2 = np.unravel_index(int(np.argmax(np.where(known, share, -np.inf))), share.shape)
-    count = int(np.count_nonzero(~np.isnan(share)))
-    verb = "is" if short == 1 else "are"
-    lead = (
-        f"{short} of {count} positions {verb} under the attack. "
-        if short
-        else f"None of {count} positions is under the attack. "
+    told = said(
+        "{short} of {count} positions {verb} below the player's attack. "
+        "Lowest touch force: {least} N, {least_share} % of the attack, {least_note:stopped}. "
+        "Highest: {most} N, {most_share} %, {most_note:stopped}.",
+        short=short or "None",
+        verb="touch" if short > 1 else "touches",
+        count=int(np.count_nonzero(~np.isnan(share))),
+        least=_force_text(force[k, i]),
+        least_share=_share_text(share[k, i]),
+        least_note=(int(k) + 1, int(i)),
+        most=_force_text(force[k2, i2]),
+        most_share=_share_text(share[k2, i2]),
+        most_note=(int(k2) + 1, int(i2)),
     )
-    ends = (
-        f"Least: {_force_text(force[k, i])} N, {_share_text(share[k, i])} % of the attack, "
-        f"{_place(int(k), int(i))}. Most: {_force_text(force[k2, i2])} N, "
-        f"{_share_text(share[k2, i2])} %, {_place(int(k2), int(i2))}."
-    )
-    return lead + ends.replace(">", "over ").replace("<", "under ")
+    return told.replace(">", "over ").replace("<", "under ")
 
 
 # ---- removal -----------------------------------------------------------------------------------
 
 
 def _life_share(removal: FloatArray, left: FloatArray, minimum_mm: float) -> FloatArray:
-    """Return removal as share of the metal over the minimum crown height; 1 where none was."""
+    """Return removal as share of the metal over the least crown height; 1 where none was."""
     room = removal + left - minimum_mm
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(room > 0.0, removal / room, 1.0)
@@ -309,7 +278,7 @@ def _removal_cell(
         return group([dot], label=f"{where}: nothing", string=k + 1, fret=j + 1)
     shade = _metal(share)
     parts = ground(layout, place, shade, (shown,), layout.cell_high_px / 2 + 3.5)
-    label = f"{where}: {length_text(removal_mm, unit)} off"
+    label = said("{where}: {metal:length} off", unit, where=where, metal=removal_mm)
     return group(parts, label=label, string=k + 1, fret=j + 1)
 
 
@@ -351,7 +320,7 @@ def _removal_footer(
     lowest = left.min(axis=0)
     columns: list[tuple[str, Callable[[int], float]]] = [
         ("sum", lambda j: float(totals[j])),
-        ("least left", lambda j: float(lowest[j])),
+        ("lowest", lambda j: float(lowest[j])),
     ]
     wide = layout.cell_wide_px
     for band in layout.bands:
@@ -369,13 +338,13 @@ def _removal_footer(
                 shown = _amount(value_mm, unit)
                 number = text(middle, base, shown, size_px=9, anchor="middle")
                 fret = j + 1
-                yield group([number], sum=fret) if row == 0 else group([number], least_left=fret)
+                yield group([number], sum=fret) if row == 0 else group([number], lowest=fret)
                 if row == 1 and value_mm - minimum_mm < 0.5 * 10.0 ** -_digits(unit):
                     half = min(wide / 2 - 2, text_width_px(shown, 9) / 2)
                     yield line(middle - half, base + 2, middle + half, base + 2, width_px=1.2)
 
 
-def _removal_summary(plan: Plan, minimum_mm: float, unit: LengthUnit) -> tuple[str, str]:
+def _removal_summary(plan: Plan, minimum_mm: float, unit: LengthUnit) -> list[str]:
     removal = plan.removal_mm
     left = plan.crown_height_after_mm
     k, j = np.unravel_index(int(np.nanargmax(removal)), removal.shape)
@@ -385,20 +354,28 @@ def _removal_summary(plan: Plan, minimum_mm: float, unit: LengthUnit) -> tuple[s
         for fret in range(removal.shape[1])
         if any(not _is_nothing(float(r), unit) for r in removal[:, fret])
     ]
-    if not touched:
-        first = "No metal comes off."
-    else:
-        first = (
-            f"Work on {len(touched)} of {removal.shape[1]} frets, "
-            f"{length_text(float(np.nansum(removal)), unit)} altogether; most at one crossing: "
-            f"{length_text(float(removal[k, j]), unit)} on string {k + 1} at fret {j + 1}."
+    first = "No metal comes off."
+    if touched:
+        first = said(
+            "Work on {worked} of {frets} frets, {metal:length} altogether; most at one crossing: "
+            "{most:length} on string {string} at fret {fret}.",
+            unit,
+            worked=len(touched),
+            frets=removal.shape[1],
+            metal=float(np.nansum(removal)),
+            most=float(removal[k, j]),
+            string=int(k) + 1,
+            fret=int(j) + 1,
         )
-    second = (
-        f"Lowest crown left: {length_text(float(left[k2, j2]), unit)} on string {k2 + 1} at fret "
-        f"{j2 + 1}; the specification asks for {length_text(minimum_mm, unit)} at least."
+    second = said(
+        "Lowest crown after the work: {lowest:length} on string {string} at fret {fret}; the "
+        "specification asks for at least {least:length}.",
+        unit,
+        lowest=float(left[k2, j2]),
+        string=int(k2) + 1,
+        fret=int(j2) + 1,
+        least=minimum_mm,
     )
-    if plan.replaced_frets:
-        frets = ", ".join(str(fret) for fret in plan.replaced_frets)
-        one = len(plan.replaced_frets) == 1
-        second += f" New wire on fret{'' if one else 's'} {frets}."
-    return first, second
+    if not plan.replaced_frets:
+        return [first, second]
+    return [first, second, said("New wire on {frets:frets}.", frets=plan.replaced_frets)]

@@ -27,18 +27,18 @@ from evenfall.pictures.svg import (
     text,
     text_width_px,
 )
+from evenfall.pictures.words import length, said
 from evenfall.plan import Plan
-from evenfall.units import LengthUnit, in_unit, length_text, uncertainty_text
+from evenfall.units import LengthUnit, in_unit
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
     from evenfall.measurement import Heights, Measurement
 
-    FloatArray = NDArray[np.float64]
 
 _LEFT_PX = 52.0
 _RIGHT_PX = PAGE_WIDTH_PX - 12.0
@@ -59,33 +59,19 @@ class _Curve:
 
 def neck_curve(
     specification: Specification,
-    before: Measurement,
+    found: Measurement,
     after: Measurement | Plan | None = None,
     *,
     unit: LengthUnit = "mm",
     names: tuple[str, str] | None = None,
 ) -> str:
-    """Return the crown tops under the outer and a middle string, before and after, as SVG.
+    """Return crown tops under the outer and a middle string in one or two states, as SVG.
 
-    Parameters
-    ----------
-    specification
-        The instrument.
-    before
-        Readings before the work; heights that are missing stay blank.
-    after
-        Readings after the work, or the plan for it, or nothing yet.
-    unit
-        Unit of the numbers, "mm" or "in".
-    names
-        What the two sets of readings are called; by default "before" and "after".
-
-    Raises
-    ------
-    ValueError
-        Readings or plan are for another number of strings or frets.
+    After the readings as found come those after the work, or the plan for it; heights that are
+    missing stay blank. `names` replaces what two sets of readings are called. ValueError if they
+    are for another number of strings or frets.
     """
-    curves = _curves(specification, before, after)
+    curves = _curves(specification, found, after)
     if names is not None and len(curves) == 2:
         curves = [replace(c, name=name) for c, name in zip(curves, names, strict=True)]
     lines = string_lines(specification)
@@ -138,7 +124,7 @@ def neck_curve(
 
 
 def _curves(
-    specification: Specification, before: Measurement, after: Measurement | Plan | None
+    specification: Specification, found: Measurement, after: Measurement | Plan | None
 ) -> list[_Curve]:
     lines = string_lines(specification)
     bow = default_bow(specification, lines)
@@ -164,9 +150,9 @@ def _curves(
         )
 
     first = curve(
-        "as read" if after is None else "before",
-        before.crown_top_mm,
-        before.heights,
+        "as found",
+        found.crown_top_mm,
+        found.heights,
         filled=after is None,
         relief=after.relief_before_mm if isinstance(after, Plan) else None,
     )
@@ -175,7 +161,7 @@ def _curves(
     if isinstance(after, Plan):
         top, relief = after.crown_top_after_mm, after.relief_after_mm
         return [first, curve("planned", top, None, filled=True, relief=relief)]
-    return [first, curve("after", after.crown_top_mm, after.heights, filled=True)]
+    return [first, curve("after work", after.crown_top_mm, after.heights, filled=True)]
 
 
 def _over_line(height: FloatArray, station: FloatArray) -> FloatArray:
@@ -245,7 +231,7 @@ def _points(x: Axis, y: Axis, station: FloatArray, curve: _Curve, k: int) -> Ite
             parts.append(line(place, ends[0], place, ends[1], ink=ink, width_px=0.8))
             parts += [line(place - 2, end, place + 2, end, ink=ink, width_px=0.8) for end in ends]
         parts.append(circle(place, y(height), radius, fill=INK if curve.filled else PAPER, ink=ink))
-        label = f"Fret {fret}, {curve.name}: {_length(float(curve.height[k, fret - 1]), unit)}"
+        label = f"Fret {fret}, {curve.name}: {length(float(curve.height[k, fret - 1]), unit)}"
         yield group(parts, label=label, string=k + 1, fret=fret, state=curve.name)
 
 
@@ -264,35 +250,45 @@ def _legend(
         parts.append(text(x + 27, y + 3.5, name, size_px=9.5))
         x += 27 + text_width_px(name, 9.5) + 16
     parts.append(rect(x, y - 6, 22, 12, fill=WASH, ink=QUIET, width_px=0.7))
-    name = (
-        f"a neck with the relief that is allowed, {length_text(minimum_mm, unit)} to "
-        f"{length_text(maximum_mm, unit)}"
+    name = said(
+        "a neck with the relief that is allowed, {low:figure} to {high:length}",
+        unit,
+        low=minimum_mm,
+        high=maximum_mm,
     )
-    parts.append(text(x + 27, y + 3.5, name.replace("-", "−"), size_px=9.5))
+    parts.append(text(x + 27, y + 3.5, name, size_px=9.5))
     return parts, y + 14.0
-
-
-def _length(length_mm: float, unit: LengthUnit) -> str:
-    return length_text(length_mm, unit).replace("-", "−")
 
 
 def _summary(curves: list[_Curve], minimum_mm: float, maximum_mm: float, unit: LengthUnit) -> str:
     reliefs = []
     for curve in curves:
-        value = _length(curve.relief, unit) if np.isfinite(curve.relief) else "not known"
+        text_ = "{relief:length} {name}" if np.isfinite(curve.relief) else "not known {name}"
         if np.isfinite(curve.relief) and np.isfinite(curve.relief_u):
-            spread = uncertainty_text(COVERAGE_FACTOR * curve.relief_u, unit)
-            value = f"{value.split()[0]} ± {spread}"
-        reliefs.append(f"{value} {curve.name}")
+            text_ = "{relief:figure} ± {reach:uncertainty} {name}"
+        reliefs.append(
+            sentence(
+                text_,
+                relief=curve.relief,
+                reach=COVERAGE_FACTOR * curve.relief_u,
+                name=curve.name,
+            )
+        )
     last = curves[-1].height
     known = last[np.isfinite(last)]
-    ranges = (
-        f" Crown tops run from {_length(float(known.min()), unit)} to "
-        f"{_length(float(known.max()), unit)} about the line, all strings ({curves[-1].name})."
-        if len(known)
-        else ""
+    told = said(
+        "Relief {reliefs:phrases}; allowed {low:figure} to {high:length}.",
+        unit,
+        reliefs=reliefs,
+        low=minimum_mm,
+        high=maximum_mm,
     )
-    return (
-        f"Relief {', '.join(reliefs)}; allowed {_length(minimum_mm, unit)} to "
-        f"{_length(maximum_mm, unit)}.{ranges}"
-    )
+    if len(known):
+        told += said(
+            " Crown tops {name}, all strings: {low:figure} to {high:length} about the line.",
+            unit,
+            name=curves[-1].name,
+            low=float(known.min()),
+            high=float(known.max()),
+        )
+    return told

@@ -21,7 +21,8 @@ from evenfall.pictures.svg import (
     text,
     wrapped,
 )
-from evenfall.units import LengthUnit, in_unit, length_text
+from evenfall.pictures.words import length, said
+from evenfall.units import LengthUnit, in_unit
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -47,24 +48,18 @@ class _State:
 def neck_forecast(
     specification: Specification, made: NeckForecast, *, unit: LengthUnit = "mm"
 ) -> str:
-    """Return the relief in every state that was asked for, and against humidity, as SVG.
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    made
-        Its forecast.
-    unit
-        Unit of the numbers, "mm" or "in".
-    """
+    """Return the relief in every state that was asked for, and against humidity, as SVG."""
     states = _states(made)
     title = f"{specification.name}: relief of the neck"
-    limits = f"{_length(made.minimum_mm, unit)} to {_length(made.maximum_mm, unit)}"
-    summary = (
-        "; ".join(f"{s.name} {_give_or_take(s, unit)}" for s in states) + f"; allowed {limits}."
+    told = "; ".join(f"{s.name} {_give_or_take(s, unit)}" for s in states)
+    summary = said(
+        "Relief {told}; allowed {low:figure} to {high:length}.",
+        unit,
+        told=told,
+        low=made.minimum_mm,
+        high=made.maximum_mm,
     )
-    rests = {
+    basis = {
         "default": "a usual neck of this width, nothing measured",
         "section": "depths and woods of the specification",
         "stiffness": "the stiffness in the specification",
@@ -72,7 +67,7 @@ def neck_forecast(
         "pair": "two profiles of this neck",
     }[made.model.origin]
     rod = _rod_text(made, unit)
-    parts, top = heading(title, summary[:1].upper() + summary[1:], f"{rod}Rests on {rests}.")
+    parts, top = heading(title, summary, f"{rod}Based on {basis}.")
     low, high = _span(made, states)
     y = Axis(in_unit(low, unit), in_unit(high, unit), top + 14.0 + _HIGH_PX, top + 14.0, unit)
     right = min(_LEFT_PX + _COLUMN_PX * len(states), _RIGHT_PX)
@@ -86,14 +81,15 @@ def neck_forecast(
     if made.season is not None:
         more, end = _against_humidity(made, made.season, end, unit)
         parts += more
-    told = "Whiskers are ± 2 u; the wash between dotted lines is what is allowed."
+    note = "Whiskers are ± 2 u; the wash between dotted lines is what is allowed."
     if made.season is not None:
-        told += " The grey band is ± 2 u of the season; wood needs weeks to follow the air."
-    for row in wrapped(told, 9.5, PAGE_WIDTH_PX - 8.0):
+        note += " The grey band is ± 2 u of the season; wood needs weeks to follow the air."
+    for row in wrapped(note, 9.5, PAGE_WIDTH_PX - 8.0):
         end += 13.0
         parts.append(text(4, end, row, size_px=9.5, ink=QUIET))
-    told = f"Neck forecast. {summary} {rod}".rstrip()
-    return document(end + 8.0, parts, title=title, description=told)
+    return document(
+        end + 8.0, parts, title=title, description=f"Neck forecast. {summary} {rod}".rstrip()
+    )
 
 
 def _states(made: NeckForecast) -> list[_State]:
@@ -101,12 +97,12 @@ def _states(made: NeckForecast) -> list[_State]:
     if made.carried is not None:
         states.append(
             _State(
-                "without strings",
+                "unstrung",
                 made.relief_mm - made.carried.relief_change_mm,
                 math.sqrt(max(made.relief_u_mm**2 - made.carried.relief_change_u_mm**2, 0.0)),
             )
         )
-    now = "now" if made.carried is None else "strings on"
+    now = "as found" if made.carried is None else "at playing tension"
     states.append(_State(now, made.relief_mm, made.relief_u_mm))
     if (swap := made.strings) is not None:
         states.append(_State("other strings", swap.relief_after_mm, swap.relief_after_u_mm))
@@ -163,7 +159,7 @@ def _column(y: Axis, place_px: tuple[float, float], state: _State, *, inside: bo
         parts.append(line(middle_px, ends[0], middle_px, ends[1], ink=ink, width_px=1.2))
         parts += [line(middle_px - 4, e, middle_px + 4, e, ink=ink, width_px=1.2) for e in ends]
     parts.append(circle(middle_px, at, _DOT_PX, fill=ink, ink=PAPER, width_px=1.0))
-    value = _length(state.relief_mm, unit).split()[0]
+    value = length(state.relief_mm, unit).split()[0]
     parts.append(rect(middle_px + 7, at - 7, 30, 12, fill=WASH if inside else PAPER))
     parts.append(text(middle_px + 8, at + 3.5, value, bold=not inside, ink=ink))
     for number, row in enumerate(wrapped(state.name, 9.5, room_px - 6.0)):
@@ -249,23 +245,28 @@ def _rod_text(made: NeckForecast, unit: LengthUnit) -> str:
     if rod is None:
         return ""
     if abs(rod.relief_change_mm) < 5e-4:
-        return "The rod can stay. "
-    size = _length(abs(rod.relief_change_mm), unit)
-    more = "more" if rod.relief_change_mm > 0.0 else "less"
-    sentence = f"Wanted: {size} {more} relief"
+        return "The rod can stay as it is. "
+    more = rod.relief_change_mm > 0.0
+    told = said(
+        "Needed: {size:length} {more} relief",
+        unit,
+        size=abs(rod.relief_change_mm),
+        more="more" if more else "less",
+    )
     if math.isfinite(rod.turns_count):
-        method = "tighten" if rod.turns_count > 0.0 else "loosen"
-        sentence += (
-            f"; {method} the rod by {abs(rod.turns_count):.2f} ± "
-            f"{COVERAGE_FACTOR * rod.turns_u_count:.2f} turns"
+        told += said(
+            "; {turn} the rod by {turns:.2f} ± {reach:.2f} turns",
+            turn="tighten" if rod.turns_count > 0.0 else "loosen",
+            turns=abs(rod.turns_count),
+            reach=COVERAGE_FACTOR * rod.turns_u_count,
         )
-    return f"{sentence}. "
-
-
-def _length(length_mm: float, unit: LengthUnit) -> str:
-    return length_text(length_mm, unit).replace("-", "−")
+    return f"{told}. "
 
 
 def _give_or_take(state: _State, unit: LengthUnit) -> str:
-    value = _length(state.relief_mm, unit).split()[0]
-    return f"{value} ± {length_text(COVERAGE_FACTOR * state.u_mm, unit)}"
+    return said(
+        "{relief:figure} ± {reach:uncertainty}",
+        unit,
+        relief=state.relief_mm,
+        reach=COVERAGE_FACTOR * state.u_mm,
+    )

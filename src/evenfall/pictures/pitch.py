@@ -1,7 +1,8 @@
 """Pitch map: how far every stopped note stands from equal temperament, strings by frets.
 
-A bar for each note on a line for each string: up is sharp, down is flat, full ink after and an open
-outline before. The board lies as in all maps: nut at the left, treble string on top.
+A bar for each note on a line for each string: up is sharp, down is flat, full ink in one
+state and an open outline in another. The board lies as in all maps: nut at the left, treble string
+on top.
 """
 
 from __future__ import annotations
@@ -25,16 +26,16 @@ from evenfall.pictures.svg import (
     text_width_px,
     wrapped,
 )
+from evenfall.pictures.words import said
 from evenfall.strings.pitch import HEARD_CENTS
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
 
-    FloatArray = NDArray[np.float64]
 
 _LABEL_PX = 48.0
 _MOST_COLUMNS = 24
@@ -101,39 +102,26 @@ def pitch_map(
     deviation_cents: FloatArray,
     *,
     title: str,
-    before_cents: FloatArray | None = None,
+    state: str = "as found",
+    beside: tuple[str, FloatArray] | None = None,
     u_cents: FloatArray | None = None,
 ) -> str:
     """Return the deviation of every stopped note from equal temperament, as SVG.
 
-    Parameters
-    ----------
-    specification
-        The instrument, K strings over F frets.
-    deviation_cents
-        By position 0..F, shape (K, F + 1) [cent]; column 0 is the open string and is not drawn.
-    title
-        What the map is of, for its heading.
-    before_cents
-        What the same notes were before, shape (K, F + 1) [cent].
-    u_cents
-        Standard uncertainty, shape (K, F + 1) [cent].
-
-    Raises
-    ------
-    ValueError
-        An array is not of the instrument's shape, or a deviation is not finite.
+    In one state, and outlined in another beside it, both by fret 0..F, shape (K, F + 1); open
+    strings are not drawn. ValueError for arrays of another shape, or what is not finite.
     """
     shape = (specification.string_count, specification.frets + 1)
-    after = np.asarray(deviation_cents, dtype=float)
-    before = None if before_cents is None else np.asarray(before_cents, dtype=float)
-    for given in (after, before, u_cents):
+    now = np.asarray(deviation_cents, dtype=float)
+    other = None if beside is None else np.asarray(beside[1], dtype=float)
+    for given in (now, other, u_cents):
         if given is not None and np.shape(given) != shape:
             raise ValueError(f"deviations must have shape {shape}")
-    drawn = after if before is None else np.concatenate([after, before])
+    drawn = now if other is None else np.concatenate([now, other])
     if not bool(np.isfinite(drawn).all()):
         raise ValueError("deviations must be finite")
-    summary = _summary(after, before, u_cents)
+    told = [(state, now)] if other is None or beside is None else [(beside[0], other), (state, now)]
+    summary = _summary(told, u_cents)
     parts, top = heading(title, *summary)
     sharpest = max(float(drawn.max()), _LEAST_SPAN_CENTS / 2.0)
     flattest = min(float(drawn.min()), 0.0)
@@ -141,9 +129,9 @@ def pitch_map(
     parts += _ground(specification, rows)
     for k in range(shape[0]):
         for j in range(rows.frets):
-            was = None if before is None else float(before[k, j + 1])
-            parts.append(_note(rows, (k, j), float(after[k, j + 1]), was))
-    legend, end = _legend(rows, before is not None)
+            was = None if other is None else float(other[k, j + 1])
+            parts.append(_note(rows, (k, j), float(now[k, j + 1]), was))
+    legend, end = _legend(rows, "" if beside is None else beside[0])
     parts += legend
     return document(end, parts, title=title, description=f"Pitch map. {' '.join(summary)}")
 
@@ -185,17 +173,17 @@ def _ground(specification: Specification, rows: _Rows) -> Iterator[str]:
                 yield text(after, middle, pitch, size_px=9.5, ink=QUIET)
 
 
-def _note(rows: _Rows, place: tuple[int, int], cents: float, before_cents: float | None) -> str:
+def _note(rows: _Rows, place: tuple[int, int], cents: float, beside_cents: float | None) -> str:
     """Return one note: bar, outline of what it was, figure."""
     x, y = rows.base(*place)
     wide = rows.cell_px
     heard = abs(cents) > HEARD_CENTS
     bar = min(0.52 * wide, 14.0)
     parts = [_bar(x + wide / 2, y, bar, cents * rows.px_per_cent, fill=RISK if heard else INK)]
-    if before_cents is not None and abs(before_cents - cents) * rows.px_per_cent >= 0.5:
+    if beside_cents is not None and abs(beside_cents - cents) * rows.px_per_cent >= 0.5:
         parts.append(
             _bar(
-                x + wide / 2, y, bar + 4.0, before_cents * rows.px_per_cent, ink=QUIET, fill="none"
+                x + wide / 2, y, bar + 4.0, beside_cents * rows.px_per_cent, ink=QUIET, fill="none"
             )
         )
     parts.append(
@@ -211,8 +199,8 @@ def _note(rows: _Rows, place: tuple[int, int], cents: float, before_cents: float
     )
     k, j = place
     label = f"String {k + 1}, fret {j + 1}: {_signed(cents)} cents"
-    if before_cents is not None:
-        label += f", before {_signed(before_cents)}"
+    if beside_cents is not None:
+        label += f", outlined {_signed(beside_cents)}"
     return group(parts, label=label, string=k + 1, fret=j + 1)
 
 
@@ -236,13 +224,13 @@ def _bar(
     )
 
 
-def _legend(rows: _Rows, two: bool) -> tuple[list[str], float]:
+def _legend(rows: _Rows, beside: str) -> tuple[list[str], float]:
     y = rows.end_px + 6.0
     x = 4.0
     parts: list[str] = []
     entries = [("sharp is up, flat is down; cents", INK, "none")]
-    if two:
-        entries.append(("before", "none", QUIET))
+    if beside:
+        entries.append((beside, "none", QUIET))
     entries.append(
         (f"beyond the dashed line at {HEARD_CENTS:g} cents: a good player hears it", RISK, "none")
     )
@@ -271,20 +259,20 @@ def _signed(cents: float) -> str:
     return f"{round(cents, 1) + 0.0:+.1f}".replace("-", "−")
 
 
-def _summary(after: FloatArray, before: FloatArray | None, u_cents: FloatArray | None) -> list[str]:
-    def told(cents: FloatArray) -> str:
+def _summary(states: list[tuple[str, FloatArray]], u_cents: FloatArray | None) -> list[str]:
+    parts = []
+    for name, cents in states:
         k, n = np.unravel_index(int(np.argmax(np.abs(cents))), cents.shape)
-        root = float(np.sqrt((cents[:, 1:] ** 2).mean()))
-        return (
-            f"{_signed(float(cents[k, n]))} cents at the worst (string {k + 1}, fret {n}), "
-            f"{root:.1f} root mean square"
+        parts.append(
+            sentence(
+                "{name}: {worst:+.1f} cents at most ({note:stopped}), {root:.1f} root mean square.",
+                name=name[:1].upper() + name[1:],
+                worst=float(cents[k, n]),
+                note=(int(k) + 1, int(n)),
+                root=float(np.sqrt((cents[:, 1:] ** 2).mean())),
+            )
         )
-
-    shown = [f"{told(after)}{'' if before is None else ' after'}."]
-    if before is not None:
-        shown[0] = f"Before {told(before)}; after {told(after)}."
-    else:
-        shown[0] = shown[0][:1].upper() + shown[0][1:]
+    shown = [said("{parts:sentences}", parts=parts)]
     if u_cents is not None and float(np.max(u_cents)) > 0.0:
-        shown.append(f"Standard uncertainty up to {float(np.max(u_cents)):.1f} cents.")
+        shown.append(said("Standard uncertainty up to {u:cents}.", u=float(np.max(u_cents))))
     return shown

@@ -25,18 +25,7 @@ def scan_drawings(
 ) -> dict[str, str]:
     """Return the drawings of a scan, SVG text by name.
 
-    Parameters
-    ----------
-    specification
-        The instrument.
-    survey
-        The scan's crowns and board.
-    measurement
-        What it amounts to.
-    sheet
-        What hand sheets alone give; drawn under the scan's neck curve.
-    unit
-        Unit of the numbers, "mm" or "in".
+    What hand sheets alone give is drawn under the scan's neck curve.
     """
     drawn = {
         "board": board_map(specification, survey, unit=unit),

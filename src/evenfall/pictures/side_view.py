@@ -2,7 +2,7 @@
 
 Heights are over the straight line from the nut slot to the saddle top after the work, the one
 line that means something on every instrument; adding a straight line to all heights changes no
-clearance, so before and after may be drawn over the same one.
+clearance, so both states may be drawn over the same one.
 """
 
 from __future__ import annotations
@@ -28,19 +28,20 @@ from evenfall.pictures.svg import (
     text,
     text_width_px,
 )
+from evenfall.pictures.words import length, said
 from evenfall.strings.clearance import rest_clearance_mm
-from evenfall.units import LengthUnit, in_unit, length_text
+from evenfall.units import LengthUnit, in_unit
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
     from evenfall.plan import Plan
     from evenfall.strings.excursion import ExcursionTable
+    from evenfall.wording import Sentence
 
-    FloatArray = NDArray[np.float64]
 
 _LEFT_PX = 46.0
 _RIGHT_PX = PAGE_WIDTH_PX - 34.0
@@ -57,11 +58,11 @@ class _State:
     height: FloatArray
     saddle: float
     gap: FloatArray
-    """Between deepest swing and crown, for frets beyond the stop."""
+    """Between deepest swing and crown, for frets beyond the stopped one."""
 
     @property
     def closest(self) -> int:
-        """Return how many frets past the stop the string comes closest, less one."""
+        """Return how many frets past the stopped one the string comes closest, less one."""
         return int(np.argmin(self.gap))
 
 
@@ -71,25 +72,25 @@ class _View:
 
     station: FloatArray
     saddle_station: float
-    stop: int
+    stopped_fret: int
     attack: float
-    before: _State
-    after: _State
+    found: _State
+    planned: _State
     board: FloatArray
     x: Axis
     y: Axis
     unit: LengthUnit
 
     def chord(self, state: _State) -> FloatArray:
-        """Return the string at rest over every place from the stop on."""
-        reach = self.station[self.stop :] - self.station[self.stop]
-        share = reach / (self.saddle_station - self.station[self.stop])
-        return np.asarray((1.0 - share) * state.height[self.stop] + share * state.saddle)
+        """Return the string at rest over every place from the stopped fret on."""
+        reach = self.station[self.stopped_fret :] - self.station[self.stopped_fret]
+        share = reach / (self.saddle_station - self.station[self.stopped_fret])
+        return np.asarray((1.0 - share) * state.height[self.stopped_fret] + share * state.saddle)
 
     def deepest(self, state: _State) -> FloatArray:
-        """Return the lowest place the string reaches, from the stop to the last fret."""
-        swung = state.height[self.stop + 1 :] + state.gap
-        return np.concatenate([[state.height[self.stop]], swung])
+        """Return the lowest place the string reaches, from the stopped fret to the last one."""
+        swung = state.height[self.stopped_fret + 1 :] + state.gap
+        return np.concatenate([[state.height[self.stopped_fret]], swung])
 
 
 def string_side_view(
@@ -98,39 +99,22 @@ def string_side_view(
     excursion: ExcursionTable,
     *,
     string: int,
-    stop: int,
+    stopped_fret: int,
     unit: LengthUnit = "mm",
 ) -> str:
-    """Return one string line from the side, before and after the work, as SVG.
+    """Return one string line from the side, as found and as planned, as SVG.
 
-    Parameters
-    ----------
-    specification
-        The instrument, K strings over F frets.
-    plan
-        What is done to it.
-    excursion
-        How deep its strings swing per newton.
-    string
-        String number, 1..K.
-    stop
-        Fret at which the string is stopped, 0..F-1; 0 = open.
-    unit
-        Unit of the numbers, "mm" or "in".
-
-    Raises
-    ------
-    ValueError
-        There is no such string or position, or a height is missing.
+    `stopped_fret` is 0 for the open string. ValueError if there is no such note, or a height is
+    missing.
     """
     if not 1 <= string <= specification.string_count:
         raise ValueError(f"there is no string {string}")
-    if not 0 <= stop < specification.frets:
-        raise ValueError(f"no string can be stopped at fret {stop} and still pass over a fret")
-    view = _view(specification, plan, excursion, (string - 1, stop), unit)
+    if not 0 <= stopped_fret < specification.frets:
+        raise ValueError(f"no fret is left over when a string is stopped at fret {stopped_fret}")
+    view = _view(specification, plan, excursion, (string - 1, stopped_fret), unit)
     exaggeration = _exaggeration(view)
     pitch = specification.strings[string - 1].pitch
-    where = f"stopped at fret {stop}" if stop else "open"
+    where = f"stopped at fret {stopped_fret}" if stopped_fret else "open"
     title = f"{specification.name}: string {string}{f' ({pitch})' if pitch else ''}, {where}"
     summary = _summary(view)
     scales = (
@@ -148,7 +132,7 @@ def string_side_view(
     parts += fret_numbers(
         {j: view.x(float(x)) for j, x in enumerate(view.station)},
         numbers_at,
-        first=(_fret(view, view.after), stop, _fret(view, view.before)),
+        first=(_fret(view, view.planned), stopped_fret, _fret(view, view.found)),
     )
     parts += _scale_bars(view)
     parts += _gaps(view, numbers_at + 8.0)
@@ -170,37 +154,37 @@ def _view(
     place: tuple[int, int],
     unit: LengthUnit,
 ) -> _View:
-    k, stop = place
+    k, i = place
     lines = string_lines(specification)
     measured = plan.measurement
-    before = (measured.nut_mm, measured.crown_top_mm, measured.saddle_mm)
-    after = (plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
+    found = (measured.nut_mm, measured.crown_top_mm, measured.saddle_mm)
+    planned = (plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
     attack = float(plan.attack_n[k])
-    swing = attack * excursion.excursion_mm_per_n[k, stop, stop + 1 :]
+    swing = attack * excursion.excursion_mm_per_n[k, i, i + 1 :]
     station = lines.station_mm[k]
     saddle_station = float(lines.saddle_station_mm[k])
 
-    nut_after, saddle_after = float(after[0][k]), float(after[2][k])
+    nut_after, saddle_after = float(planned[0][k]), float(planned[2][k])
     rise = (saddle_after - nut_after) / saddle_station
     reference = nut_after + rise * station
 
     def state(nut: FloatArray, top: FloatArray, saddle: FloatArray) -> _State:
-        rest = rest_clearance_mm(lines, nut, top, saddle)[k, stop, stop + 1 :]
+        rest = rest_clearance_mm(lines, nut, top, saddle)[k, i, i + 1 :]
         height = np.concatenate([nut[k : k + 1], top[k]]) - reference
         if not bool(np.isfinite(height).all() and np.isfinite(rest).all()):
             raise ValueError(f"string {k + 1}: a height is missing")
         return _State(height, float(saddle[k]) - saddle_after, rest - swing)
 
-    states = state(*before), state(*after)
+    states = state(*found), state(*planned)
     board = plan.crown_top_after_mm[k] - plan.crown_height_after_mm[k] - reference[1:]
     unplaced = Axis(0.0, 1.0, 0.0, 1.0, "mm")
     return _View(
         station=station,
         saddle_station=saddle_station,
-        stop=stop,
+        stopped_fret=i,
         attack=attack,
-        before=states[0],
-        after=states[1],
+        found=states[0],
+        planned=states[1],
         board=board if bool(np.isfinite(board).all()) else np.empty(0),
         x=Axis(0.0, saddle_station, _LEFT_PX, _RIGHT_PX, "mm"),
         y=unplaced,
@@ -213,9 +197,9 @@ def _reach(view: _View) -> tuple[float, float]:
     heights = np.concatenate(
         [
             view.board,
-            *(s.height for s in (view.before, view.after)),
-            *(view.deepest(s) for s in (view.before, view.after)),
-            [view.before.saddle, view.after.saddle, 0.0],
+            *(s.height for s in (view.found, view.planned)),
+            *(view.deepest(s) for s in (view.found, view.planned)),
+            [view.found.saddle, view.planned.saddle, 0.0],
         ]
     )
     low = float(heights.min())
@@ -237,14 +221,14 @@ def _placed(view: _View, top_px: float, exaggeration: float) -> _View:
 
 
 def _fret(view: _View, state: _State) -> int:
-    return view.stop + 1 + state.closest
+    return view.stopped_fret + 1 + state.closest
 
 
 # ---- the drawing -------------------------------------------------------------------------------
 
 
 def _neck(view: _View, crown_width_mm: float) -> Iterator[str]:
-    """Yield board, crowns before and after, nut and saddle."""
+    """Yield board, crowns in both states, nut and saddle."""
     x, y = view.x, view.y
     floor = y(y.low)
     places = [x(float(s)) for s in view.station]
@@ -283,7 +267,7 @@ def _neck(view: _View, crown_width_mm: float) -> Iterator[str]:
     room = 0.5 * min(b - a for a, b in pairwise(places))
     half = 0.5 * min(max(true, 4.0), room)
     for j, (place, base) in enumerate(zip(places[1:], ground, strict=True), start=1):
-        was, now = y(float(view.before.height[j])), y(float(view.after.height[j]))
+        was, now = y(float(view.found.height[j])), y(float(view.planned.height[j]))
         crown = rect(place - half, now, 2 * half, base - now, fill=INK, round_px=min(half, 1.5))
         if was < now:
             parts = [
@@ -298,23 +282,23 @@ def _neck(view: _View, crown_width_mm: float) -> Iterator[str]:
 
 
 def _strings(view: _View) -> Iterator[str]:
-    """Yield the string at rest and its deepest swing, before and after."""
+    """Yield the string at rest and its deepest swing, in both states."""
     x, y = view.x, view.y
     places = [x(float(s)) for s in view.station]
-    beyond = places[view.stop :]
+    beyond = places[view.stopped_fret :]
     end = x(view.saddle_station)
     rest, swing = (
         [(p, y(float(h))) for p, h in zip(beyond, heights, strict=True)]
-        for heights in (view.chord(view.after), view.deepest(view.after))
+        for heights in (view.chord(view.planned), view.deepest(view.planned))
     )
     yield path([*rest, *swing[::-1]], fill=RISK_WASH, closed=True)
     for state, dash, ink, width in (
-        (view.before, "4 3", QUIET, 0.9),
-        (view.after, "", INK, 1.3),
+        (view.found, "4 3", QUIET, 0.9),
+        (view.planned, "", INK, 1.3),
     ):
-        stopped = (places[view.stop], y(float(state.height[view.stop])))
+        stopped = (places[view.stopped_fret], y(float(state.height[view.stopped_fret])))
         route = [(places[0], y(float(state.height[0]))), stopped, (end, y(state.saddle))]
-        yield path(route if view.stop else route[1:], ink=ink, width_px=width, dash=dash)
+        yield path(route if view.stopped_fret else route[1:], ink=ink, width_px=width, dash=dash)
         curve = [(p, y(float(h))) for p, h in zip(beyond, view.deepest(state), strict=True)]
         yield path(
             curve,
@@ -327,18 +311,19 @@ def _strings(view: _View) -> Iterator[str]:
 
 def _pluck(view: _View, specification: Specification) -> Iterator[str]:
     """Yield an arrow where the string is plucked."""
-    length = view.saddle_station - float(view.station[view.stop])
-    distance = min(specification.player.pluck_distance_mm, 0.5 * length)
+    free = view.saddle_station - float(view.station[view.stopped_fret])
+    distance = min(specification.player.pluck_distance_mm, 0.5 * free)
     at = view.x(view.saddle_station - distance)
-    share = 1.0 - distance / length
-    height = (1.0 - share) * float(view.after.height[view.stop]) + share * view.after.saddle
+    share = 1.0 - distance / free
+    low, high = float(view.planned.height[view.stopped_fret]), view.planned.saddle
+    height = (1.0 - share) * low + share * high
     tip = view.y(height) - 3.0
     tail = view.y(view.y.high) - 15.0
     yield line(at, tail, at, tip - 4, ink=RISK, width_px=1.4)
     yield path([(at - 3.5, tip - 6), (at + 3.5, tip - 6), (at, tip)], fill=RISK, closed=True)
     shown = f"plucked, {view.attack:.2f} N"
     wide = text_width_px(shown, 9.5)
-    leader = view.x(float(view.station[_fret(view, view.after)]))
+    leader = view.x(float(view.station[_fret(view, view.planned)]))
     starts = (at + 6, at - 6 - wide, leader - 6 - wide)
     left = next(
         x
@@ -349,12 +334,12 @@ def _pluck(view: _View, specification: Specification) -> Iterator[str]:
 
 
 def _closest_label(view: _View, top_px: float) -> Iterator[str]:
-    """Yield the smallest gap after the work, with a leader to its fret."""
-    fret = _fret(view, view.after)
-    gap = float(view.after.gap[view.after.closest])
+    """Yield the smallest gap as planned, with a leader to its fret."""
+    fret = _fret(view, view.planned)
+    gap = float(view.planned.gap[view.planned.closest])
     at = view.x(float(view.station[fret]))
-    shown = f"{_gap_text(gap, view.unit)} over fret {fret}"
-    yield line(at, top_px + 12, at, view.y(float(view.after.height[fret])), ink=INK, width_px=0.7)
+    shown = f"{length(gap, view.unit)} over fret {fret}"
+    yield line(at, top_px + 12, at, view.y(float(view.planned.height[fret])), ink=INK, width_px=0.7)
     wide = text_width_px(shown, 10, bold=True)
     left = at - 4 - wide > 90.0
     yield text(
@@ -397,14 +382,14 @@ def _scale_bars(view: _View) -> Iterator[str]:
 def _gaps(view: _View, top_px: float) -> Iterator[str]:
     """Yield the lower panel: the gap left over each fret at the deepest swing."""
     unit = view.unit
-    after, before = (
-        [in_unit(float(g), unit) for g in state.gap] for state in (view.after, view.before)
+    planned, found = (
+        [in_unit(float(g), unit) for g in state.gap] for state in (view.planned, view.found)
     )
-    least = min(*after, *before, 0.0)
+    least = min(*planned, *found, 0.0)
     # Far frets have room to spare; the scale is for the frets where it is short.
     most = min(
-        max(in_unit(0.3, unit), 4.0 * abs(min(after)), 4.0 * abs(min(before))),
-        max(*after, *before, in_unit(0.05, unit)) * 1.05,
+        max(in_unit(0.3, unit), 4.0 * abs(min(planned)), 4.0 * abs(min(found))),
+        max(*planned, *found, in_unit(0.05, unit)) * 1.05,
     )
     yield text(4, top_px + 10, f"Gap left over each fret at the deepest swing, {unit}", bold=True)
     upper, lower = top_px + 18.0, top_px + 18.0 + _GAP_HIGH_PX
@@ -418,30 +403,30 @@ def _gaps(view: _View, top_px: float) -> Iterator[str]:
         yield line(x0, y(tick), x1, y(tick), ink=RULE, width_px=0.6)
         yield text(x0 - 4, y(tick) + 3, shown, size_px=9, anchor="end", ink=QUIET)
     yield line(x0, y(0.0), x1, y(0.0), ink=INK, width_px=1.4)
-    places = [view.x(float(s)) for s in view.station[view.stop + 1 :]]
+    places = [view.x(float(s)) for s in view.station[view.stopped_fret + 1 :]]
     room = min((b - a for a, b in pairwise(places)), default=12.0)
     radius = min(3.0, max(1.4, 0.42 * room))
     for number, place in enumerate(places):
         parts = []
-        if before[number] <= most:
+        if found[number] <= most:
             parts.append(
-                circle(place, y(before[number]), radius, fill=PAPER, ink=QUIET, width_px=1.0)
+                circle(place, y(found[number]), radius, fill=PAPER, ink=QUIET, width_px=1.0)
             )
-        if after[number] <= most:
-            at = y(after[number])
+        if planned[number] <= most:
+            at = y(planned[number])
             parts.insert(0, line(place, y(0.0), place, at, ink=INK, width_px=0.9))
             parts.append(circle(place, at, radius, fill=INK))
         else:
             parts.append(line(place, y(0.0), place, upper, ink=RULE, width_px=0.9))
             tip = [(place - radius, upper + 5), (place, upper), (place + radius, upper + 5)]
             parts.append(path(tip, ink=INK))
-        fret = view.stop + 1 + number
+        fret = view.stopped_fret + 1 + number
         label = (
-            f"Fret {fret}: {_gap_text(float(view.after.gap[number]), unit)} after, "
-            f"{_gap_text(float(view.before.gap[number]), unit)} before"
+            f"Fret {fret}: {length(float(view.planned.gap[number]), unit)} planned, "
+            f"{length(float(view.found.gap[number]), unit)} as found"
         )
         yield group(parts, label=label, gap_fret=fret)
-    for gaps, state in ((before, view.before), (after, view.after)):
+    for gaps, state in ((found, view.found), (planned, view.planned)):
         place = places[state.closest]
         if gaps[state.closest] <= most:
             yield circle(place, y(gaps[state.closest]), radius + 3.0, ink=INK, width_px=1.0)
@@ -450,11 +435,11 @@ def _gaps(view: _View, top_px: float) -> Iterator[str]:
 def _legend(top_px: float, attack_n: float) -> Iterator[str]:
     """Yield what the lines and marks stand for, in one or two rows."""
     entries = (
-        ("crown", "crown after; before: outline or white line"),
+        ("crown", "crown planned; as found: outline or white line"),
         ("rest", "string at rest"),
         ("swing", f"its deepest swing, plucked with {attack_n:.2f} N"),
-        ("before", "the same before"),
-        ("gap", "gap after, before (open)"),
+        ("found", "the same as found"),
+        ("gap", "gap planned, as found (open)"),
         ("ring", "smallest"),
         ("more", "more than the scale shows"),
     )
@@ -482,29 +467,26 @@ def _key(kind: str, x: float, y: float) -> Iterator[str]:
     elif kind == "more":
         yield path([(x + 8, y + 2), (x + 11, y - 3), (x + 14, y + 2)], ink=INK)
     else:
-        ink = {"rest": INK, "swing": RISK, "before": QUIET}[kind]
-        yield line(x, y, x + 22, y, ink=ink, width_px=1.3, dash="4 3" if kind == "before" else "")
+        ink = {"rest": INK, "swing": RISK, "found": QUIET}[kind]
+        yield line(x, y, x + 22, y, ink=ink, width_px=1.3, dash="4 3" if kind == "found" else "")
 
 
 def _summary(view: _View) -> str:
-    """Return in words where the string comes closest, after and before."""
-    after, before = view.after, view.before
-    gap, was = float(after.gap[after.closest]), float(before.gap[before.closest])
-    fret, fret_was = _fret(view, after), _fret(view, before)
-    return (
-        f"Plucked with {view.attack:.2f} N after the work, it {_nearness(gap, fret, view.unit)}. "
-        f"Before, it {_nearness(was, fret_was, view.unit)}."
+    """Return in words where the string comes closest, planned and as found."""
+    return said(
+        "Plucked with {attack:force}, the string {planned} after the planned work; as found it "
+        "{found}.",
+        view.unit,
+        attack=view.attack,
+        planned=_nearness(view, view.planned),
+        found=_nearness(view, view.found),
     )
 
 
-def _nearness(gap_mm: float, fret: int, unit: LengthUnit) -> str:
-    shown = _gap_text(abs(gap_mm), unit)
-    if shown == _gap_text(0.0, unit):
-        return f"just reaches fret {fret}"
-    if gap_mm < 0.0:
-        return f"reaches {shown} below the top of fret {fret}"
-    return f"comes closest over fret {fret}, with {shown} left"
-
-
-def _gap_text(gap_mm: float, unit: LengthUnit) -> str:
-    return length_text(gap_mm, unit).replace("-", "−")
+def _nearness(view: _View, state: _State) -> Sentence:
+    gap, fret = float(state.gap[state.closest]), _fret(view, state)
+    if in_unit(abs(gap), view.unit) < (5e-5 if view.unit == "in" else 5e-4):
+        return sentence("just reaches fret {fret}", fret=fret)
+    if gap < 0.0:
+        return sentence("reaches {gap:length} below the top of fret {fret}", gap=-gap, fret=fret)
+    return sentence("comes closest over fret {fret}, with {gap:length} left", gap=gap, fret=fret)

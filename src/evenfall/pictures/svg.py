@@ -56,34 +56,14 @@ _BOLD = 1.12
 
 
 def text_width_px(content: str, size_px: float, *, bold: bool = False) -> float:
-    """Return about how wide a line of text is [px].
-
-    Parameters
-    ----------
-    content
-        One line.
-    size_px
-        Font size [px].
-    bold
-        Whether it is set bold.
-    """
+    """Return about how wide a line of text is."""
     # Latin letters with accents are about as wide as those without; scripts further up are square.
     ems = sum(_WIDTH.get(sign, 0.667 if ord(sign) < 0x1100 else 1.0) for sign in content)
     return ems * size_px * _SPARE * (_BOLD if bold else 1.0)
 
 
 def shortened(content: str, size_px: float, room_px: float, *, bold: bool = False) -> str:
-    """Return the text, cut with an ellipsis where it is wider than there is room.
-
-    Parameters
-    ----------
-    content
-        One line.
-    size_px, room_px
-        Font size and room [px].
-    bold
-        Whether it is set bold.
-    """
+    """Return the text, cut with an ellipsis where it is wider than there is room."""
     content = _printable(content)
     if text_width_px(content, size_px, bold=bold) <= room_px:
         return content
@@ -95,19 +75,7 @@ def shortened(content: str, size_px: float, room_px: float, *, bold: bool = Fals
 def wrapped(
     content: str, size_px: float, room_px: float, *, bold: bool = False, most: int = 2
 ) -> list[str]:
-    """Return the text in lines that fit, broken between words; the last is cut if need be.
-
-    Parameters
-    ----------
-    content
-        Any text.
-    size_px, room_px
-        Font size and room [px].
-    bold
-        Whether it is set bold.
-    most
-        Greatest number of lines.
-    """
+    """Return the text in lines that fit, broken between words; the last is cut if need be."""
     words = [word for word in _BREAK.split(_printable(content)) if word]
     lines: list[str] = []
     while words and len(lines) < most - 1:
@@ -136,27 +104,9 @@ def text(
     bold: bool = False,
     ink: str = INK,
 ) -> str:
-    """Return one line of text.
+    """Return one line of text, anchored at its "start", "middle" or "end".
 
-    Parameters
-    ----------
-    x_px, y_px
-        Place of the anchor on the base line [px].
-    content
-        One line of any characters; what XML cannot hold is left out.
-    size_px
-        Font size [px].
-    anchor
-        "start", "middle" or "end".
-    bold
-        Whether it is set bold.
-    ink
-        Colour.
-
-    Raises
-    ------
-    ValueError
-        The text would be smaller than can be read on paper.
+    ValueError if it would be smaller than can be read on paper.
     """
     if size_px < SMALLEST_TEXT_PX:
         raise ValueError(f"text of {size_px} px cannot be read on paper")
@@ -178,19 +128,7 @@ def line(
     width_px: float = 1.0,
     dash: str = "",
 ) -> str:
-    """Return a straight line.
-
-    Parameters
-    ----------
-    x1_px, y1_px, x2_px, y2_px
-        Its ends [px].
-    ink
-        Colour.
-    width_px
-        Stroke width [px].
-    dash
-        Dash pattern, such as "3 2"; empty for a full line.
-    """
+    """Return a straight line, dashed by a pattern such as "3 2"."""
     return (
         f'<line x1="{_n(x1_px)}" y1="{_n(y1_px)}" x2="{_n(x2_px)}" y2="{_n(y2_px)}"'
         f' stroke="{ink}" stroke-width="{_n(width_px)}"{_dash(dash)}/>'
@@ -208,19 +146,7 @@ def rect(
     width_px: float = 1.0,
     round_px: float = 0.0,
 ) -> str:
-    """Return a rectangle.
-
-    Parameters
-    ----------
-    x_px, y_px
-        Upper left corner [px].
-    across_px, down_px
-        Size [px].
-    fill, ink
-        Colours of the area and of the outline.
-    width_px, round_px
-        Stroke width and corner radius [px].
-    """
+    """Return a rectangle from its upper left corner."""
     outline = "" if ink == "none" else f' stroke="{ink}" stroke-width="{_n(width_px)}"'
     corner = f' rx="{_n(round_px)}"' if round_px else ""
     return (
@@ -238,17 +164,7 @@ def circle(
     ink: str = "none",
     width_px: float = 1.0,
 ) -> str:
-    """Return a circle.
-
-    Parameters
-    ----------
-    x_px, y_px, radius_px
-        Centre and radius [px].
-    fill, ink
-        Colours of the area and of the outline.
-    width_px
-        Stroke width [px].
-    """
+    """Return a circle."""
     outline = "" if ink == "none" else f' stroke="{ink}" stroke-width="{_n(width_px)}"'
     return f'<circle cx="{_n(x_px)}" cy="{_n(y_px)}" r="{_n(radius_px)}" fill="{fill}"{outline}/>'
 
@@ -263,23 +179,7 @@ def path(
     closed: bool = False,
     smooth: bool = False,
 ) -> str:
-    """Return a line through points.
-
-    Parameters
-    ----------
-    points_px
-        The points [px], at least one, x rising if `smooth`.
-    ink, fill
-        Colours of the line and of the area.
-    width_px
-        Stroke width [px].
-    dash
-        Dash pattern; empty for a full line.
-    closed
-        Whether the last point is joined with the first.
-    smooth
-        Draw a curve through the points instead of corners; it never overshoots them.
-    """
+    """Return a line through points; if `smooth`, x rising, a curve that never overshoots them."""
     steps = _smooth_steps(points_px) if smooth else "L".join(_pair(p) for p in points_px[1:])
     if steps and not smooth:
         steps = f"L{steps}"
@@ -291,16 +191,9 @@ def path(
 
 
 def group(parts: Iterable[str], *, label: str = "", **data: object) -> str:
-    """Return shapes that belong together, with a name for readers of the text.
+    """Return shapes that belong together, with a name that browsers show under the pointer.
 
-    Parameters
-    ----------
-    parts
-        The shapes.
-    label
-        Shown by browsers as the pointer rests on the group.
-    **data
-        Become `data-` attributes, so that a page can find the group; underscores become hyphens.
+    The data become `data-` attributes, so that a page can find it; underscores become hyphens.
     """
     name = f"<title>{escape(_printable(label), quote=False)}</title>" if label else ""
     return f"<g{_marks(data)}>{name}{''.join(parts)}</g>"
@@ -315,20 +208,9 @@ def document(
     width_px: float = PAGE_WIDTH_PX,
     **data: object,
 ) -> str:
-    """Return a whole picture.
+    """Return a whole picture, its parts from back to front.
 
-    Parameters
-    ----------
-    height_px
-        Height [px].
-    parts
-        The shapes, in order from back to front.
-    title, description
-        What readers hear who do not see it.
-    width_px
-        Width [px].
-    **data
-        Become `data-` attributes, so that a page can read what the picture was drawn with.
+    Title and description are for readers who do not see it; the data become `data-` attributes.
     """
     body = "\n".join(parts)
     title = escape(_printable(title), quote=False)
@@ -345,15 +227,7 @@ def document(
 
 
 def heading(title: str, *lines: str) -> tuple[list[str], float]:
-    """Return the heading of a picture, and where it ends [px].
-
-    Parameters
-    ----------
-    title
-        The title, as people wrote it; at most three lines of it are shown.
-    *lines
-        What the picture shows, each wrapped to at most two lines.
-    """
+    """Return title and lines of a picture, wrapped to three and two rows, and where they end."""
     room = PAGE_WIDTH_PX - 8.0
     parts = []
     at = 4.0

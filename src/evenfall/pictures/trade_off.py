@@ -21,7 +21,8 @@ from evenfall.pictures.svg import (
     text,
     wrapped,
 )
-from evenfall.units import LengthUnit, in_unit, length_text
+from evenfall.pictures.words import said
+from evenfall.units import LengthUnit, in_unit, mm_per_unit
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -43,33 +44,35 @@ def trade_off_chart(
 ) -> str:
     """Return metal against action and lowest touch force against relief, the plan marked, as SVG.
 
-    Parameters
-    ----------
-    trade_off
-        The two curves; NaN where no plan holds the limits.
-    title
-        What the chart is of, for its heading.
-    unit
-        Unit of the lengths, "mm" or "in".
-
-    Raises
-    ------
-    ValueError
-        A curve has fewer than two points, or arrays of unlike length.
+    NaN where no plan meets the limits. ValueError for a curve of fewer than two points.
     """
     metal = _points(trade_off.action_mm, trade_off.metal_mm, unit, unit)
     borne = np.minimum(100.0 * np.asarray(trade_off.touch_margin_share), _MOST)
     share = _points(trade_off.relief_mm, borne, unit, None)
     action, spent = trade_off.plan_action_mm, trade_off.plan_metal_mm
     relief, worst = trade_off.plan_relief_mm, min(trade_off.plan_touch_margin_share, 0.01 * _MOST)
-    cost = f"The plan: action {_length(action, unit)}, {_length(spent, unit)} of metal."
-    if not math.isfinite(spent) or not math.isfinite(action):
-        cost = "No plan holds every limit here."
-    room = f"The plan: relief {_length(relief, unit)}, {100.0 * worst:.0f} % of the attack."
+    cost = "No plan meets every limit here."
+    if math.isfinite(spent) and math.isfinite(action):
+        cost = said(
+            "The plan: action {action:length}, {metal:length} of metal.",
+            unit,
+            action=action,
+            metal=spent,
+        )
+    room = said(
+        "The plan: relief {relief:length}, {share:share} of the attack.",
+        unit,
+        relief=relief,
+        share=worst,
+    )
     best = _best(share, in_unit(relief, unit))
     if best is not None:
-        room += f" Most: {best[1]:.0f} % at {best[0]:.{_digits(unit)}f} {unit}."
-    room = room.replace("-", "−")
+        room += said(
+            " Most: {share:percent} at {relief:length}.",
+            unit,
+            share=best[1],
+            relief=best[0] * mm_per_unit(unit),
+        )
     parts, top = heading(title)
     wide = (PAGE_WIDTH_PX - _GUTTER_PX) / 2
     chosen = in_unit(action, unit), in_unit(spent, unit)
@@ -88,7 +91,7 @@ def trade_off_chart(
         4.0 + wide + _GUTTER_PX,
         top,
         wide,
-        caption=f"Lowest touch force, % of attack, against relief, {unit}",
+        caption=f"Lowest touch force, % of the design attack, against relief, {unit}",
         result=room,
         points=share,
         chosen=(in_unit(relief, unit), 100.0 * worst),
@@ -99,7 +102,7 @@ def trade_off_chart(
     parts.append(path(_diamond(10.0, end + 4.0), fill=INK, ink=PAPER, closed=True))
     parts.append(text(20, end + 7.5, "the plan", size_px=9.5))
     parts.append(rect(86, end - 2, 22, 12, fill=WASH, ink=RULE))
-    parts.append(text(113, end + 7.5, "no plan holds every limit there", size_px=9.5))
+    parts.append(text(113, end + 7.5, "no plan meets every limit there", size_px=9.5))
     parts.append(rect(286, end - 2, 22, 12, fill=RISK_WASH))
     parts.append(line(286, end - 2, 308, end - 2, ink=RISK, width_px=1.2, dash="5 3"))
     parts.append(text(313, end + 7.5, "under the attack", size_px=9.5))
@@ -203,11 +206,3 @@ def _unreachable(x: Axis, points: Points, upper_px: float) -> Iterator[str]:
 
 def _diamond(x: float, y: float) -> Points:
     return [(x - 5, y), (x, y - 5), (x + 5, y), (x, y + 5)]
-
-
-def _digits(unit: LengthUnit) -> int:
-    return 4 if unit == "in" else 3
-
-
-def _length(length_mm: float, unit: LengthUnit) -> str:
-    return length_text(length_mm, unit).replace("-", "−")

@@ -19,6 +19,7 @@ from evenfall.pictures.svg import (
     text,
     wrapped,
 )
+from evenfall.pictures.words import said
 from evenfall.units import LengthUnit, in_unit
 
 if TYPE_CHECKING:
@@ -87,22 +88,7 @@ class VerdictRow(NamedTuple):
 def verdict_strip(
     items: Iterable[Judged], *, title: str = "Verdicts", unit: LengthUnit = "mm"
 ) -> str:
-    """Return one row per judged quantity: interval, limits and verdict, as SVG.
-
-    Parameters
-    ----------
-    items
-        What was judged, in the order shown.
-    title
-        What the strip is of, for its heading.
-    unit
-        Unit in which lengths are shown, "mm" or "in".
-
-    Raises
-    ------
-    ValueError
-        A verdict is none of `VERDICTS`.
-    """
+    """Return one row per judged quantity: interval, limits and verdict, as SVG."""
     rows = [_in_unit(item, unit) for item in items]
     summary = _summary(rows)
     parts, top = heading(title, summary)
@@ -246,7 +232,7 @@ def _value_text(row: VerdictRow) -> str:
     if not math.isfinite(row.value):
         return "not known"
     uncertainty, step = row.expanded_uncertainty, 10.0 ** -_DIGITS.get(row.unit, 300)
-    # no doubt is shown as none: rounded up where it would be (JCGM 100:2008, 7.2.6)
+    # none is shown as zero: rounded up where it would be (JCGM 100:2008, 7.2.6)
     spread = _number(step if 0.0 < uncertainty <= 0.5 * step else uncertainty, row.unit)
     return f"{_number(row.value, row.unit)} ± {spread} {row.unit}".rstrip()
 
@@ -268,9 +254,11 @@ def _summary(rows: list[VerdictRow]) -> str:
     if not rows:
         return "Nothing was judged."
     counts = {verdict: sum(row.verdict == verdict for row in rows) for verdict in VERDICTS}
-    one = counts["does not conform"] == 1
-    return (
-        f"Of {len(rows)}: {counts['conforms']} conform{'s' if counts['conforms'] == 1 else ''}, "
-        f"{counts['undecided']} undecided, "
-        f"{counts['does not conform']} {'does' if one else 'do'} not conform."
+    return said(
+        "Of {all}: {good} {good:plural conforms|conform}, {open} undecided, "
+        "{bad} {bad:plural does|do} not conform.",
+        all=len(rows),
+        good=counts["conforms"],
+        open=counts["undecided"],
+        bad=counts["does not conform"],
     )

@@ -354,7 +354,7 @@ def sheet(
     shown = unit or specification.unit
     both = unit is None
     drawings = plan_pictures(specification, plan_, unit=unit)
-    on_paper = {name: drawings[name] for name in ("removal", "touch force after")}
+    on_paper = {name: drawings[name] for name in ("removal", "touch force planned")}
     return {
         "pdf": sheet_pdf(content, on_paper, unit=shown, both=both, paper=paper),
         "html": sheet_html(content, on_paper, unit=shown, both=both, paper=paper).encode(),
@@ -444,14 +444,15 @@ def diagnosis_pictures(
     unit
         Unit of the numbers; the specification's if left out.
     """
-    from evenfall.pictures import neck_curve, touch_force_map
+    from evenfall.pictures.fret_map import touch_force_map
+    from evenfall.pictures.neck import neck_curve
 
     return {
-        "touch_force": touch_force_map(
+        "touch force as found": touch_force_map(
             specification,
             diagnosis.touch_force.force_n,
             diagnosis.attack_n,
-            title="Touch force as found",
+            title=f"{specification.name}: touch force as found",
             critical_fret=diagnosis.touch_force.critical_fret,
         ),
         "neck": neck_curve(specification, diagnosis.measurement, unit=unit or specification.unit),
@@ -472,28 +473,34 @@ def plan_pictures(
     unit
         Unit of the numbers; the specification's if left out.
     """
+    import numpy as np
+
     from evenfall.levelling import trade_off
-    from evenfall.pictures import (
-        neck_curve,
-        removal_map,
-        string_side_view,
-        touch_force_map,
-        trade_off_chart,
-    )
+    from evenfall.pictures.fret_map import removal_map, touch_force_map
+    from evenfall.pictures.neck import neck_curve
+    from evenfall.pictures.side_view import string_side_view
+    from evenfall.pictures.trade_off import trade_off_chart
 
     shown = unit or specification.unit
     table = excursion(specification)
-    string, stop = _tightest(plan_)
+    string, stopped_fret = _tightest(plan_)
+    attack = np.array(specification.player.attack_n)
     return {
-        "touch force before": touch_force_map(
-            specification, plan_.touch_force_before_n, plan_.attack_n, title="Touch force before"
+        "touch force as found": touch_force_map(
+            specification,
+            plan_.touch_force_before_n,
+            attack,
+            title=f"{specification.name}: touch force as found",
         ),
-        "touch force after": touch_force_map(
-            specification, plan_.touch_force_after_n, plan_.attack_n, title="Touch force after"
+        "touch force planned": touch_force_map(
+            specification,
+            plan_.touch_force_after_n,
+            attack,
+            title=f"{specification.name}: touch force planned",
         ),
         "removal": removal_map(specification, plan_, unit=shown),
         "side view": string_side_view(
-            specification, plan_, table, string=string, stop=stop, unit=shown
+            specification, plan_, table, string=string, stopped_fret=stopped_fret, unit=shown
         ),
         "neck": neck_curve(specification, plan_.measurement, plan_, unit=shown),
         "trade-off": trade_off_chart(trade_off(specification, plan_, excursion=table), unit=shown),
@@ -501,7 +508,7 @@ def plan_pictures(
 
 
 def _tightest(plan_: Plan) -> tuple[int, int]:
-    """Return the string and position that had the lowest touch force before the work."""
+    """Return string and stopped fret of the note with the lowest touch force as found."""
     import numpy as np
 
     share = plan_.touch_force_before_n / np.maximum(plan_.attack_n[:, None], 1e-9)
@@ -524,7 +531,8 @@ def proof_pictures(
         Unit of the numbers; the specification's if left out.
     """
     from evenfall.pages import deciding_items
-    from evenfall.pictures import touch_force_map, verdict_strip
+    from evenfall.pictures.fret_map import touch_force_map
+    from evenfall.pictures.verdicts import verdict_strip
 
     return {
         "verdict": verdict_strip(
@@ -532,11 +540,11 @@ def proof_pictures(
             title="Nearest to its limit, of every kind",
             unit=unit or specification.unit,
         ),
-        "touch_force": touch_force_map(
+        "touch force after work": touch_force_map(
             specification,
             proof_.positions.touch_force_n,
             proof_.attack_n,
-            title="Touch force as proved",
+            title=f"{specification.name}: touch force after work",
             critical_fret=proof_.positions.critical_fret,
         ),
     }
@@ -714,7 +722,7 @@ def demo(folder: Path, *, say: Callable[[str], object]) -> DemoJob:
     say(f"7 pictures       {len(drawings)} in {folder / 'pictures'}")
     return DemoJob(
         files=tuple(files),
-        picture=folder / "pictures" / "touch-force-after.png",
+        picture=folder / "pictures" / "touch-force-planned.png",
         findings=found.findings,
         plan=made,
         proof=shown,

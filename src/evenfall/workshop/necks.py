@@ -294,7 +294,7 @@ def neck_pictures(
     unit
         Unit of the numbers; the specification's if left out.
     """
-    from evenfall.pictures import neck_forecast
+    from evenfall.pictures.neck_forecast import neck_forecast
 
     return {"neck forecast": neck_forecast(specification, made, unit=unit or specification.unit)}
 

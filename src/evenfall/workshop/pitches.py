@@ -270,28 +270,31 @@ def pitch_pictures(specification: Specification, report: PitchReport) -> dict[st
     report
         Its pitch.
     """
-    from evenfall.pictures import pitch_map
+    from evenfall.pictures.pitch import pitch_map
 
-    now = report.now
-    planned = report.planned is not None
+    now, name = report.now, specification.name
+    state = "as found" if report.planned is None else "planned"
     return {
         "pitch": pitch_map(
             specification,
             now.deviation_cents,
-            title=f"{specification.name}: pitch {'after the plan' if planned else 'as it stands'}",
-            before_cents=report.found.deviation_cents if planned else None,
+            title=f"{name}: pitch {state}",
+            state=state,
+            beside=None if report.planned is None else ("as found", report.found.deviation_cents),
             u_cents=now.u_cents,
         ),
         "pitch saddle moved": pitch_map(
             specification,
             report.saddle_alone.after.deviation_cents,
-            title=f"{specification.name}: pitch with the saddle moved along the strings",
-            before_cents=now.deviation_cents,
+            title=f"{name}: pitch with the saddle moved along the strings",
+            state="saddle moved",
+            beside=(state, now.deviation_cents),
         ),
         "pitch nut and saddle moved": pitch_map(
             specification,
             report.compensation.after.deviation_cents,
-            title=f"{specification.name}: pitch with nut and saddle moved along the strings",
-            before_cents=now.deviation_cents,
+            title=f"{name}: pitch with nut and saddle moved along the strings",
+            state="nut and saddle moved",
+            beside=(state, now.deviation_cents),
         ),
     }

@@ -366,12 +366,11 @@ def play_pictures(specification: Specification, report: PlayReport) -> dict[str,
     report
         Its play test.
     """
-    from evenfall.pictures import play_map
+    from evenfall.pictures.play_map import play_map
 
-    when = "after the plan" if report.state == "planned" else "as found"
+    when = "planned" if report.state == "planned" else "as found"
     title = f"{specification.name or 'Instrument'}: play test {when}"
-    name = f"play test {'after' if report.state == 'planned' else 'found'}"
-    return {name: play_map(specification, report.test, title=title)}
+    return {f"play test {when}": play_map(specification, report.test, title=title)}
 
 
 # ---- listening ----------------------------------------------------------------------------------

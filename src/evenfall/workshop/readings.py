@@ -71,7 +71,8 @@ def measure_pictures(
     unit
         Unit of the numbers; the specification's if left out.
     """
-    from evenfall.pictures import neck_curve, scan_drawings
+    from evenfall.pictures.neck import neck_curve
+    from evenfall.pictures.scans import scan_drawings
 
     shown = unit or specification.unit
     if taken.survey is None:

@@ -59,7 +59,7 @@ def load_kernel() -> ModuleType:
     except ImportError as broken:
         raise UnsupportedError(
             "The play test needs the package numba, which is installed but does not load "
-            "({reason}). Install one that fits with: pip install --upgrade 'evenfall[play]'",
+            "({reason}). Install one that fits with: pip install -U 'evenfall[play]'",
             reason=plain_line(str(broken)).rstrip("."),
         ) from broken
     return contact

@@ -1,4 +1,4 @@
-"""Play map: what every stopped position does in motion, at each level of attack.
+"""Play map: what every stopped string does in motion, at each level of attack.
 
 Laid out as the touch force map. Each cell has one strip per level, the gentlest on top; a strip
 shows by shade and by mark whether the note is clean, touches or rattles, and which fret is met
@@ -31,6 +31,7 @@ from evenfall.pictures.svg import (
     text,
     text_width_px,
 )
+from evenfall.pictures.words import said
 from evenfall.strings.playtest.play_test import Verdict
 
 if TYPE_CHECKING:
@@ -47,22 +48,9 @@ _WORDS = ("clean", "touch", "rattle")
 
 
 def play_map(specification: Specification, test: PlayTest, *, title: str) -> str:
-    """Return the map of what every stopped position does at each level of attack, as SVG.
+    """Return the map of what every stopped string does at each level of attack, as SVG.
 
-    Parameters
-    ----------
-    specification
-        The instrument, K strings over F frets.
-    test
-        Its play test: K strings at positions 0..F-1 (0 = open), A levels; the worse direction of
-        the pluck counts.
-    title
-        What the map is of, for its heading.
-
-    Raises
-    ------
-    ValueError
-        The play test is not of this instrument's shape.
+    The worse direction of the pluck counts. ValueError if the play test is of another instrument.
     """
     shape = (specification.string_count, specification.frets)
     if test.verdict.shape[:2] != shape:
@@ -146,8 +134,8 @@ def _cell(layout: CellLayout, test: PlayTest, k: int, p: int) -> str:
         parts.append(text(middle - whole / 2 + 9.0, base, shown, size_px=9, ink=shade.ink))
         if a and test.worst[k, p, a - 1] == verdict:
             parts.append(line(x, y + top, x + wide, y + top, ink=RULE, width_px=0.6))
-    where = f"String {k + 1} " + (f"stopped at fret {p}" if p else "open")
-    return group(parts, label=f"{where}: {'; '.join(told)}", string=k + 1, stop=p)
+    note = said("{note:stopped}", note=(k + 1, p)).capitalize()
+    return group(parts, label=f"{note}: {'; '.join(told)}", string=k + 1, stopped_fret=p)
 
 
 def _summary(test: PlayTest) -> list[str]:

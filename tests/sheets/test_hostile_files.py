@@ -200,7 +200,7 @@ SHEETS: dict[str, Callable[[], Case]] = {
     "Latin-1": lambda: Case(
         (GOOD + "saddle,1,,4.1,mm,,,Messuhr,größer\n").encode("latin-1"),
         FormatMismatchError,
-        "Line 70 holds a character that is not UTF-8",
+        "A character here is not UTF-8",
     ),
     "UTF-16 without a mark": lambda: Case(GOOD.encode("utf-16-le"), FormatMismatchError, "null"),
     "UTF-16 cut short": lambda: Case(GOOD.encode("utf-16")[:-1], BrokenFileError, "cut short"),
@@ -291,7 +291,7 @@ SHEETS: dict[str, Callable[[], Case]] = {
     "digits of another script": lambda: with_row("action,1,١٢,2.2,mm,,,,", "not a whole number"),
     "uncertainty of zero": lambda: with_row("relief,,7,0.1,mm,0,,,", "more than zero"),
     "negative uncertainty": lambda: with_row("relief,,7,0.1,mm,-0.01,,,", "more than zero"),
-    "uncertainty of 20 mm": lambda: with_row("relief,,7,0.1,mm,20,,,", "more than any gauge"),
+    "uncertainty of 20 mm": lambda: with_row("relief,,7,0.1,mm,20,,,", "more than any tool"),
     # ---- places
     "an unknown quantity": lambda: with_row("actoin,1,12,2.2,mm,,,,", "the nearest is action"),
     "a quantity of nobody": lambda: with_row("colour,1,12,2.2,mm,,,,", "use one of action"),

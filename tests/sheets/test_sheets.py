@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -146,6 +147,25 @@ def test_a_workbook_may_hold_blank_rows_words_beside_and_formulas_in_notes(tmp_p
     plain, _ = read(tmp_path, full_sheet())
     found, _ = read(tmp_path, saved(book))
     same(plain, found)
+
+
+def test_extensions_of_a_workbook_do_no_harm(tmp_path: Path) -> None:
+    """What a newer spreadsheet adds (ISO/IEC 29500-1, 18.2.10, extLst) holds no reading."""
+    extension = b'<extLst><ext uri="{CCE6A557-97BC-4B89-ADB6-D9C93CAAB3DF}"/></extLst></worksheet>'
+    stream = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(saved(workbook(full_sheet())))) as old,
+        zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as new,
+    ):
+        for name in old.namelist():
+            content = old.read(name)
+            if name == "xl/worksheets/sheet1.xml":
+                assert b"</worksheet>" in content
+                content = content.replace(b"</worksheet>", extension)
+            new.writestr(name, content)
+    found, findings = read(tmp_path, stream.getvalue(), "sheet.xlsx")
+    same(read(tmp_path, full_sheet())[0], found)
+    assert codes(findings, "warning") == []
 
 
 def test_rows_are_numbered_as_a_spreadsheet_shows_them(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ import pytest
 from evenfall.measurement import Origin
 from evenfall.sheets.cells import FILE_LIMIT_BYTES, ROW_LIMIT
 from evenfall.sheets.quantities import COLUMNS, QUANTITIES
+from evenfall.sheets.rows import CELL_LIMIT
 from sheets.made_sheets import codes, read
 
 PAGE = (Path(__file__).parents[2] / "docs" / "reference" / "sheets.md").read_text(encoding="utf-8")
@@ -28,7 +29,8 @@ def test_the_ranges_on_the_page_are_those_of_the_reader(name: str) -> None:
 
 
 def test_the_limits_on_the_page_are_those_of_the_reader() -> None:
-    assert f"At most {ROW_LIMIT // 1000} 000 rows and {FILE_LIMIT_BYTES // 1_000_000} MB." in PAGE
+    assert f"At most {ROW_LIMIT // 1000} 000 rows and {FILE_LIMIT_BYTES // 1_000_000} MB;" in PAGE
+    assert f"at most {CELL_LIMIT} characters in a cell that is read" in PAGE
 
 
 def test_the_example_on_the_page_reads_right(tmp_path: Path) -> None:

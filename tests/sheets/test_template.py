@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import doctest
 import io
 from dataclasses import replace
 from pathlib import Path
+from types import ModuleType
 from typing import Literal
 
 import numpy as np
@@ -12,7 +14,7 @@ import openpyxl
 import pytest
 
 from evenfall.measurement import Origin
-from evenfall.sheets import empty_sheet
+from evenfall.sheets import empty_sheet, hand, template
 from evenfall.sheets.quantities import COLUMNS, QUANTITIES
 from sheets.made_sheets import codes, heights, read_file, refused, ukulele
 
@@ -123,3 +125,10 @@ def test_the_workbook_prints_on_the_paper_of_its_unit(
     pages = openpyxl.load_workbook(path).worksheets
     assert len(pages) == 2
     assert {str(page.page_setup.paperSize) for page in pages} == {paper}
+
+
+@pytest.mark.parametrize("module", [hand, template], ids=["hand", "template"])
+def test_the_examples_of_the_face_come_true(module: ModuleType) -> None:
+    result = doctest.testmod(module)
+    assert result.attempted > 0
+    assert result.failed == 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 from dataclasses import replace
 from itertools import pairwise
 
@@ -12,8 +13,10 @@ from hypothesis import strategies as st
 
 from evenfall.instrument import string_lines
 from evenfall.plan import MethodResult, Relaxation
+from evenfall.sheets import empty_sheet
 from evenfall.wording import say, sentence
 from evenfall.work import bench_sheet
+from evenfall.work import sheet as sheet_module
 from evenfall.work.sheet import HALFWAY_MM, NOTHING_MM
 from work.made_plans import made_plan, relaxed
 
@@ -150,6 +153,15 @@ def test_the_gap_to_read_after_the_rod_is_what_a_straightedge_shows_before_any_c
     top = plan.crown_top_after_mm[2] + plan.removal_mm[2]
     gap_mm = np.interp(x[fret], [x[1], x[-1]], [top[0], top[-1]]) - top[fret - 1]
     assert reading.length_mm == pytest.approx(gap_mm, abs=1e-9)
+
+
+def test_the_empty_sheet_asks_for_relief_where_the_bench_sheet_does():
+    for frets in (12, 19, 22, 24):
+        spec, plan = made_plan(6, frets)
+        rows = empty_sheet(spec, "csv").decode().splitlines()
+        [relief] = [row.split(",") for row in rows if row.startswith("relief,")]
+        asked = bench_sheet(spec, plan).after.targets[0]
+        assert str(asked.name).startswith(f"Relief: gap at fret {relief[2]},")
 
 
 def test_limits_of_the_gap_are_the_limits_of_relief_moved_with_the_fret():
@@ -349,3 +361,9 @@ def test_text_from_files_becomes_one_plain_line():
 def test_the_sheet_carries_the_code_of_its_plan():
     spec, plan = made_plan()
     assert bench_sheet(spec, plan).code == plan.content_hash[:10].upper()
+
+
+def test_the_example_of_the_face_comes_true():
+    result = doctest.testmod(sheet_module)
+    assert result.attempted > 0
+    assert result.failed == 0

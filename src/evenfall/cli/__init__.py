@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import warnings
 from typing import Any
 
 import click
@@ -47,3 +48,5 @@ def main() -> None:
     A job runs: measure, diagnose, plan, sheet, the work itself, measure again, prove.
     Exit status: 0 done, 1 done with a verdict other than "conforms", 2 bad input.
     """
+    # it warns of styles and extensions of a workbook, which hold no reading
+    warnings.filterwarnings("ignore", module="openpyxl")

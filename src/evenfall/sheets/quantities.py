@@ -12,14 +12,14 @@ COLUMNS: dict[str, str] = {
     "fret": "Fret number, 1 at the nut's end.",
     "value": "The reading. An empty cell means not yet read; the row is skipped.",
     "unit": "mm, um, cm, in, thou …; empty means the unit of the specification.",
-    "uncertainty": "Standard uncertainty (k = 1) of the gauge, in the unit of the row.",
+    "uncertainty": "Standard uncertainty (k = 1) of the tool, in the unit of the row.",
     "state": "`strung` (strings at pitch) or `unstrung`; humidity may follow: `strung 45%`.",
     "measured_with": "Tool used, such as feeler or dial; not used in the calculation.",
     "note": "Anything else; not used in the calculation.",
 }
 
 UNCERTAINTY_LIMIT_MM = 1.0
-"""A gauge worse than this cannot serve; a larger number is a slip (often a split decimal comma)."""
+"""A tool worse than this cannot serve; a larger number is a slip (often a split decimal comma)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +93,7 @@ _ALL = (
         "Height of the crown on the string's line over a straight datum common to all readings.",
         string="needed",
         fret="fret",
-        low_mm=-200.0,  # the datum may lie anywhere within reach of a gauge
+        low_mm=-200.0,  # the datum may lie anywhere within reach of a height gauge
         high_mm=200.0,
         over_datum=True,
         clash_mm=1.0,

@@ -350,7 +350,7 @@ def _uncertainty(given: str, scale: float) -> float:
     if u_mm > UNCERTAINTY_LIMIT_MM:
         raise _CellError(
             "uncertainty",
-            "The uncertainty is {u:length}, more than any gauge for this work has; check it, its "
+            "The uncertainty is {u:length}, more than any tool for this work has; check it, its "
             "unit, and whether a decimal comma split the value.",
             code="implausible",
             u=u_mm,

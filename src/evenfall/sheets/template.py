@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 CAUTIONS = (
     "Strings are under tension and can whip when they break: wear eye protection.",
     "Let the instrument settle in the air of the shop, strung to pitch, before reading.",
-    "Your gauge's manual, local rules and qualified practice come first.",
+    "Your tools' manuals, local rules and qualified practice come first.",
 )
 
 _HOW_TO_READ = (
@@ -29,11 +29,11 @@ _HOW_TO_READ = (
     "6, or all.",
     "crown_top, nut_slot, saddle and board are heights over one straight datum common to all "
     "readings, for example a straightedge beside the strings.",
-    "With crown_top, nut_slot and saddle given, nothing else is needed. crown_height tells how "
+    "With crown_top, nut_slot and saddle given, nothing else is needed. crown_height says how "
     "much metal is left; without it the new wire's height is taken.",
     "Without a datum: read relief, action over fret 1 and over the reference fret, and rocking "
     "wherever a short straightedge rocks on three frets (5 gap at 6: it rocks on 5, gap at 6).",
-    "uncertainty is the standard uncertainty (k = 1) of the gauge, in the unit of the row; leave "
+    "uncertainty is the standard uncertainty (k = 1) of the tool, in the unit of the row; leave "
     "it empty where it is not known.",
     "Paste values, not formulas; do not merge cells.",
 )

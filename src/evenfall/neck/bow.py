@@ -13,15 +13,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.instrument.geometry import fret_distance_mm
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from evenfall.instrument import Specification, StringLines
     from evenfall.measurement import Heights
-
-    FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,13 +41,7 @@ class Bow:
     weights: FloatArray
 
     def relief_mm(self, crown_top_mm: FloatArray) -> float:
-        """Return the relief in the crown tops [mm], positive for a hollow neck.
-
-        Parameters
-        ----------
-        crown_top_mm
-            Shape (K, F) [mm].
-        """
+        """Return the relief in crown tops of shape (K, F) [mm], positive for a hollow neck."""
         return float(np.sum(self.weights * crown_top_mm))
 
     def relief_u_mm(self, heights: Heights) -> float:
@@ -67,6 +58,15 @@ def default_bow(specification: Specification, lines: StringLines) -> Bow:
         The instrument; `board.joint_fret` says where the bow ends.
     lines
         Its string lines.
+
+    Examples
+    --------
+    >>> from evenfall.instrument import read_specification, string_lines
+    >>> from evenfall.instrument.specification_template import specification_template
+    >>> specification, _ = read_specification(specification_template())
+    >>> bow = default_bow(specification, string_lines(specification))
+    >>> bow.frets.shape, round(bow.relief_mm(0.2 * bow.frets), 6)
+    ((6, 22), 0.2)
     """
     station = lines.station_mm
     scale = np.array([s.scale_mm for s in specification.strings])
@@ -91,26 +91,12 @@ def crown_shift_mm(
     place_share: FloatArray,
     curvature_per_mm: FloatArray,
 ) -> FloatArray:
-    """Return how a bend of the neck moves the crowns, over the line from nut to saddle [mm].
+    """Return how a bend moves the crowns over the line from nut to saddle [mm], shape (K, F).
 
     The neck is clamped at the joint, so a point x from the nut rises by the double integral
     z(x) = int_x^joint (u - x) kappa(u) du; nut and saddle are then brought back to where they were.
-    Exact for a curvature that runs in straight pieces.
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    lines
-        Its string lines.
-    place_share
-        Places along the neck as a share of the scale length, rising, up to the joint; shape (N,).
-    curvature_per_mm
-        Curvature there [1/mm], positive where the neck turns hollow, shape (N,).
-
-    Returns
-    -------
-    Shape (K, F) [mm], negative for a neck that turns hollow.
+    Exact for a curvature [1/mm], positive where the neck turns hollow, that runs in straight pieces
+    between rising places up to the joint (as a share of the scale length), both of shape (N,).
     """
     frets = fret_distance_mm(1.0, np.arange(specification.frets + 1.0))
     joint = place_share[-1]

@@ -7,17 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import RequestError
 from evenfall.instrument.geometry import fret_distance_mm
 from evenfall.neck.bow import Bow, crown_shift_mm, default_bow
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from evenfall.instrument import Specification, StringLines
     from evenfall.measurement import Measurement
-
-    FloatArray = NDArray[np.float64]
 
 _LEAN_SIGNIFICANT = 2.0
 """A lean of the curvature counts if it is this many standard uncertainties from zero."""
@@ -86,37 +83,24 @@ def calibrate(
 
     The difference of the crown tops is fitted, by weighted least squares, with a straight line
     under each string (the two datums) and the bow of a curvature that is the same all along the
-    neck, or leans from nut to joint where the readings show that it does.
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    lines
-        Its string lines.
-    first, second
-        Readings before and after: without and with strings, or before and after a turn of the rod.
-        No fret may have been worked on between them.
-    tension_n
-        Change of string tension between them [N].
-
-    Raises
-    ------
-    RequestError
-        A profile is of another instrument, or fewer than five frets were read in both.
+    neck, or leans from nut to joint where the readings show that it does. The profiles were read
+    unstrung and strung, with that change of tension [N], or before and after a turn of the rod; no
+    fret may have been worked on between them.
     """
     shape = (specification.string_count, specification.frets)
     for profile in (first, second):
         if profile.crown_top_mm.shape != shape:
             raise RequestError(
-                "Both profiles must be of this instrument: "
-                f"{shape[0]} strings and {shape[1]} frets."
+                "Both profiles must be of this instrument: {strings:count string} and "
+                "{frets:count fret}.",
+                strings=shape[0],
+                frets=shape[1],
             )
     change = second.crown_top_mm - first.crown_top_mm
     uncertainty = np.hypot(first.crown_top_u_mm, second.crown_top_u_mm)
     known = np.isfinite(change).all(axis=0)
     if int(known.sum()) < 5:
-        raise RequestError("The two profiles share fewer than five frets; read more of them.")
+        raise RequestError("The two profiles share fewer than five frets; read more frets.")
     uncertainty = np.where(np.isfinite(uncertainty) & (uncertainty > 0.0), uncertainty, np.nan)
     stated = bool(np.isfinite(uncertainty).all())
     weight = 1.0 / uncertainty if stated else np.ones(shape)
@@ -146,9 +130,7 @@ def calibrate(
         freedom = max(len(target) - len(answer), 1)
         covariance = np.linalg.pinv(matrix.T @ matrix)
         scatter = float((left**2).sum()) / freedom
-        if (
-            not stated or scatter > 1.0
-        ):  # the shape does not explain all: let the uncertainty show it
+        if not stated or scatter > 1.0:  # what the shape does not explain, the uncertainty shows
             covariance *= scatter
         spread = np.asarray(np.sqrt(np.diag(covariance))[2 * count :], dtype=float)
         return (

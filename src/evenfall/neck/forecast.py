@@ -8,24 +8,21 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.errors import Finding, RequestError
+from evenfall.arrays import FloatArray
+from evenfall.errors import NOWHERE, At, Finding, RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Measurement, Origin, Shared
 from evenfall.neck.season import COVERAGE_FACTOR, ROOM_C, Season, season_change
-from evenfall.units import length_text
+from evenfall.wording import Value, say, sentence
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from evenfall.instrument import Specification
     from evenfall.neck.stiffness import NeckModel
-
-    FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class Converted:
-    """Readings without strings, carried to playing tension.
+    """Unstrung readings, converted to playing tension.
 
     Parameters
     ----------
@@ -47,32 +44,29 @@ def converted_to_tension(
     """Return readings as they would be at another tension of the strings.
 
     Nut, saddle and all else stay; every crown moves with the bow of the neck. The uncertainty of
-    that bow is one for all crowns, and stays so in the readings; several conversions add up.
-
-    Parameters
-    ----------
-    model
-        The neck.
-    measurement
-        Readings with the strings off, or at the tension of `model`.
-    tension_n
-        Sum of the string tensions to carry to [N]; that of the specification if left out.
-
-    Raises
-    ------
-    RequestError
-        The readings were taken with the strings at pitch, and no other tension is given.
+    that bow is one for all crowns, and stays so in the readings; several conversions add up. The
+    tension [N] is the sum over the strings, that of the specification if left out.
     """
     if measurement.strung and tension_n is None:
-        raise RequestError("The readings were taken with the strings at pitch; nothing to carry.")
+        text = "The readings were taken with the strings at pitch; there is nothing to convert."
+        raise RequestError(text)
     tension = model.tension_n if tension_n is None else tension_n
     more = tension - (model.tension_n if measurement.strung else 0.0)
     change = model.relief_mm_per_n * more
     change_u = model.relief_u_mm_per_n * abs(more)
     heights = measurement.heights
     bow = np.pad(model.bow.frets, ((0, 0), (1, 1)))
-    taken = f"at {model.tension_n:.0f} N" if measurement.strung else "without strings"
-    carried = replace(
+    state = sentence("unstrung")
+    if measurement.strung:
+        state = sentence("at {tension:tension}", tension=model.tension_n)
+    route = sentence(
+        "Read {state}, converted to {tension:tension}: relief {change:figure+} ± {u:uncertainty}.",
+        state=state,
+        tension=tension,
+        change=change,
+        u=COVERAGE_FACTOR * change_u,
+    )
+    converted = replace(
         measurement,
         strung=True,
         heights=_with_conversion(
@@ -86,13 +80,9 @@ def converted_to_tension(
             change_u * bow,
         ),
         direct=(),  # gaps that were read belong to the neck as it stood
-        routes=(
-            *measurement.routes,
-            f"Read {taken} and carried to {tension:.0f} N: relief "
-            f"{length_text(change, signed=True)} ± {length_text(COVERAGE_FACTOR * change_u)}.",
-        ),
+        routes=(*measurement.routes, say(route)),
     )
-    return Converted(carried, change, change_u)
+    return Converted(converted, change, change_u)
 
 
 def _with_conversion(heights: Heights, effect_mm: FloatArray) -> Heights:
@@ -109,22 +99,6 @@ def restrung(
     """Return readings as they would be with other strings on the same neck.
 
     The strings are taken to rest at nut and saddle where the ones before did.
-
-    Parameters
-    ----------
-    model
-        The neck, at the tension of `specification`.
-    measurement
-        Its readings, with or without strings.
-    specification
-        The specification they were read against.
-    other
-        The same neck with other strings or another tuning.
-
-    Raises
-    ------
-    RequestError
-        The other specification is of another neck, or has other string lines.
     """
     _require_same_neck(specification, other)
     here, there = string_lines(specification), string_lines(other)
@@ -132,12 +106,11 @@ def restrung(
         raise RequestError(
             "The other specification has its strings in other places; only readings on its own "
             "string lines can be planned from.",
-            where="strings",
+            at=At(field="strings"),
         )
     tension = sum(s.tension_n for s in other.strings)
-    carried = converted_to_tension(model, measurement, tension_n=tension).measurement
     return replace(
-        carried,
+        converted_to_tension(model, measurement, tension_n=tension).measurement,
         model=other.name,
         specification_hash=other.content_hash,
         specification_text=other.text,
@@ -214,8 +187,8 @@ class NeckForecast:
         Relief at playing tension with its standard uncertainty [mm].
     minimum_mm, maximum_mm, value_mm
         Limits and wanted value of the relief [mm].
-    carried
-        Readings carried to tension, where they were taken without strings.
+    converted
+        Readings converted to playing tension, where they were taken unstrung.
     strings
         The other set of strings, or None.
     rod
@@ -224,7 +197,7 @@ class NeckForecast:
     season
         The change of the air, or None.
     findings
-        What all that means, in words.
+        What all that means.
     """
 
     model: NeckModel
@@ -233,20 +206,14 @@ class NeckForecast:
     minimum_mm: float
     maximum_mm: float
     value_mm: float
-    carried: Converted | None
+    converted: Converted | None
     strings: StringChange | None
     rod: RodMove | None
     season: Season | None
     findings: tuple[Finding, ...]
 
     def standing(self, relief_mm: float, u_mm: float) -> str:
-        """Say where a relief ± 2 u stands to its limits: "inside", "outside" or "undecided".
-
-        Parameters
-        ----------
-        relief_mm, u_mm
-            The relief with its standard uncertainty [mm].
-        """
+        """Say where a relief ± 2 u stands to its limits: "inside", "outside" or "undecided"."""
         low, high = relief_mm - COVERAGE_FACTOR * u_mm, relief_mm + COVERAGE_FACTOR * u_mm
         if self.minimum_mm <= low and high <= self.maximum_mm:
             return "inside"
@@ -261,11 +228,11 @@ class NeckForecast:
             "relief_minimum_mm": self.minimum_mm,
             "relief_maximum_mm": self.maximum_mm,
             "relief_wanted_mm": self.value_mm,
-            "carried": None
-            if self.carried is None
+            "converted": None
+            if self.converted is None
             else {
-                "relief_change_mm": self.carried.relief_change_mm,
-                "relief_change_u_mm": self.carried.relief_change_u_mm,
+                "relief_change_mm": self.converted.relief_change_mm,
+                "relief_change_u_mm": self.converted.relief_change_u_mm,
             },
             "neck": self.model.as_dict(),
             "strings": None if self.strings is None else self.strings.as_dict(),
@@ -294,7 +261,7 @@ def forecast(
     model
         Its neck.
     measurement
-        Its readings; without strings they are carried to playing tension first.
+        Its readings; unstrung ones are converted to playing tension first.
     other
         Specification of the same neck with other strings or another tuning.
     humidity_percent
@@ -312,20 +279,20 @@ def forecast(
     """
     if not np.isfinite(measurement.crown_top_mm).all():
         raise RequestError("The measurement lacks some crown tops; read them and measure again.")
-    carried = None if measurement.strung else converted_to_tension(model, measurement)
+    converted = None if measurement.strung else converted_to_tension(model, measurement)
     tops = measurement.crown_top_mm
     relief = model.bow.relief_mm(tops)
     relief_u = model.bow.relief_u_mm(measurement.heights)
-    if carried is not None:
-        relief += carried.relief_change_mm
-        relief_u = math.hypot(relief_u, carried.relief_change_u_mm)
+    if converted is not None:
+        relief += converted.relief_change_mm
+        relief_u = math.hypot(relief_u, converted.relief_change_u_mm)
     limit = specification.target.relief
     value = limit.value_mm if wanted_mm is None else wanted_mm
     strings = None
     at, at_u = relief, relief_u
     if other is not None:
         _require_same_neck(specification, other)
-        strings = _string_change(model, other, relief, relief_u, carried)
+        strings = _string_change(model, other, relief, relief_u, converted)
         at, at_u = strings.relief_after_mm, strings.relief_after_u_mm
     rod = None
     if specification.neck.truss_rod:
@@ -355,13 +322,13 @@ def forecast(
         minimum_mm=limit.minimum_mm,
         maximum_mm=limit.maximum_mm,
         value_mm=value,
-        carried=carried,
+        converted=converted,
         strings=strings,
         rod=rod,
         season=season,
         findings=(),
     )
-    return replace(made, findings=tuple(_findings(specification, made)))
+    return replace(made, findings=tuple(_findings(made)))
 
 
 def _require_same_neck(specification: Specification, other: Specification) -> None:
@@ -373,7 +340,7 @@ def _require_same_neck(specification: Specification, other: Specification) -> No
         raise RequestError(
             "The other specification is of another neck: scale and number of frets must be the "
             "same; change only its strings.",
-            where="strings",
+            at=At(field="strings"),
         )
 
 
@@ -382,15 +349,15 @@ def _string_change(
     other: Specification,
     relief_mm: float,
     relief_u_mm: float,
-    carried: Converted | None,
+    converted: Converted | None,
 ) -> StringChange:
     tension = sum(s.tension_n for s in other.strings)
     more = tension - model.tension_n
     change = model.relief_mm_per_n * more
     change_u = model.relief_u_mm_per_n * abs(more)
     after_u = math.hypot(relief_u_mm, change_u)
-    if carried is not None:  # one stiffness carries the readings and changes the strings
-        reading_u = math.sqrt(max(relief_u_mm**2 - carried.relief_change_u_mm**2, 0.0))
+    if converted is not None:  # one stiffness converts the readings and changes the strings
+        reading_u = math.sqrt(max(relief_u_mm**2 - converted.relief_change_u_mm**2, 0.0))
         after_u = math.hypot(reading_u, model.relief_u_mm_per_n * tension)
     return StringChange(
         name=other.name,
@@ -403,90 +370,96 @@ def _string_change(
     )
 
 
-def _findings(specification: Specification, made: NeckForecast) -> list[Finding]:
-    unit = specification.unit
-
-    def size(value_mm: float, *, signed: bool = False) -> str:
-        return length_text(value_mm, unit, signed=signed)
-
-    def give_or_take(value_mm: float, u_mm: float, *, signed: bool = False) -> str:
-        return f"{size(value_mm, signed=signed)} ± {size(COVERAGE_FACTOR * u_mm)}"
-
-    def inside(value_mm: float) -> bool:
-        return made.minimum_mm <= value_mm <= made.maximum_mm
-
-    found = [Finding("neck", sentence, "", "note") for sentence in made.model.assumed]
-    if made.carried is not None:
-        change = give_or_take(
-            made.carried.relief_change_mm, made.carried.relief_change_u_mm, signed=True
-        )
+def _findings(made: NeckForecast) -> list[Finding]:
+    found = [_note("neck", said.text, warning=False, **said.values) for said in made.model.assumed]
+    if made.converted is not None:
+        half = 0.5 * (made.maximum_mm - made.minimum_mm)
         found.append(
-            Finding(
+            _note(
                 "state",
-                f"The readings were taken without strings; at {made.model.tension_n:.0f} N the "
-                f"relief changes by {change}.",
-                "",
-                "warning" if COVERAGE_FACTOR * made.relief_u_mm > _half(made) else "note",
+                "The readings were taken unstrung; at {tension:tension} the relief changes by "
+                "{change:figure+} ± {u:uncertainty}.",
+                warning=COVERAGE_FACTOR * made.relief_u_mm > half,
+                tension=made.model.tension_n,
+                change=made.converted.relief_change_mm,
+                u=COVERAGE_FACTOR * made.converted.relief_change_u_mm,
             )
         )
-    limits = f"{size(made.minimum_mm)} to {size(made.maximum_mm)}"
-    if made.strings is not None:
-        swap = made.strings
+    if (swap := made.strings) is not None:
         more = swap.tension_after_n - swap.tension_before_n
-        standing = made.standing(swap.relief_after_mm, swap.relief_after_u_mm)
-        verdict = "perhaps outside" if standing == "undecided" else standing
         found.append(
-            Finding(
+            _note(
                 "neck",
-                f"With {swap.name} the strings pull {abs(more):.0f} N "
-                f"{'more' if more >= 0.0 else 'less'}; the relief becomes "
-                f"{give_or_take(swap.relief_after_mm, swap.relief_after_u_mm)}, {verdict} its "
-                f"limits ({limits}).",
-                "",
-                "note" if inside(swap.relief_after_mm) else "warning",
+                "With {name:quoted} the strings pull {size:tension} {word}; the relief becomes "
+                "{relief:figure} ± {u:uncertainty}, {standing} its limits, {low:figure} to "
+                "{high:length}.",
+                warning=not made.minimum_mm <= swap.relief_after_mm <= made.maximum_mm,
+                name=swap.name,
+                size=abs(more),
+                word=sentence("more") if more >= 0.0 else sentence("less"),
+                relief=swap.relief_after_mm,
+                u=COVERAGE_FACTOR * swap.relief_after_u_mm,
+                standing=_STANDING[made.standing(swap.relief_after_mm, swap.relief_after_u_mm)],
+                low=made.minimum_mm,
+                high=made.maximum_mm,
             )
         )
-    if (season := made.season) is not None:
-        found += _season_findings(made, season, give_or_take, size, limits)
-    return found
+    return found if made.season is None else found + _season_findings(made, made.season)
 
 
-def _half(made: NeckForecast) -> float:
-    return 0.5 * (made.maximum_mm - made.minimum_mm)
+_STANDING = {
+    "inside": sentence("inside"),
+    "outside": sentence("outside"),
+    "undecided": sentence("perhaps outside"),
+}
 
 
-def _season_findings(
-    made: NeckForecast, season: Season, give_or_take: Any, size: Any, limits: str
-) -> list[Finding]:
-    damper = season.moisture_to_percent > season.moisture_from_percent
-    after = give_or_take(season.relief_after_mm, season.relief_after_u_mm)
+def _note(code: str, text: str, warning: bool = False, **values: Value) -> Finding:
+    return Finding(code, text, NOWHERE, "warning" if warning else "note", **values)
+
+
+def _season_findings(made: NeckForecast, season: Season) -> list[Finding]:
     found = [
-        Finding(
+        _note(
             "season",
-            f"From {season.humidity_from_percent:g} to {season.humidity_to_percent:g} % humidity "
-            f"wood goes from {season.moisture_from_percent:.1f} to "
-            f"{season.moisture_to_percent:.1f} % moisture; the relief becomes {after}.",
-            "",
-            "note" if made.minimum_mm <= season.relief_after_mm <= made.maximum_mm else "warning",
+            "From {air:g} to {later:g} % humidity the moisture of the wood goes from {wood:.1f} "
+            "to {wood_after:.1f} %; the relief becomes {relief:figure} ± {u:uncertainty}.",
+            warning=not made.minimum_mm <= season.relief_after_mm <= made.maximum_mm,
+            air=season.humidity_from_percent,
+            later=season.humidity_to_percent,
+            wood=season.moisture_from_percent,
+            wood_after=season.moisture_to_percent,
+            relief=season.relief_after_mm,
+            u=COVERAGE_FACTOR * season.relief_after_u_mm,
         )
     ]
     width = abs(season.width_last_change_mm)
-    if damper:
-        sentence = f"The board gets {size(width)} wider at the last fret."
-        found.append(Finding("season", sentence, "", "note"))
+    if season.moisture_to_percent > season.moisture_from_percent:
+        text = "The board gets {width:length} wider at the last fret."
+        found.append(_note("season", text, width=width))
     else:
-        sentence = (
-            f"The board gets {size(width)} narrower at the last fret: the fret ends come to "
-            f"stand {size(season.fret_end_mm)} beyond each edge."
+        found.append(
+            _note(
+                "season",
+                "The board gets {width:length} narrower at the last fret: the fret ends then stand "
+                "{end:length} beyond each edge.",
+                warning=season.fret_end_mm > FELT_FRET_END_MM,
+                width=width,
+                end=season.fret_end_mm,
+            )
         )
-        severe = season.fret_end_mm > FELT_FRET_END_MM
-        found.append(Finding("season", sentence, "", "warning" if severe else "note"))
     if season.holds:
-        sentence = (
-            f"The relief stays inside its limits ({limits}) from {season.holds_from_percent:g} to "
-            f"{season.holds_to_percent:g} % humidity."
+        found.append(
+            _note(
+                "season",
+                "The relief stays inside its limits, {low:figure} to {high:length}, from "
+                "{driest:g} to {dampest:g} % humidity.",
+                low=made.minimum_mm,
+                high=made.maximum_mm,
+                driest=season.holds_from_percent,
+                dampest=season.holds_to_percent,
+            )
         )
-        found.append(Finding("season", sentence, "", "note"))
     return found
 
 

@@ -3,7 +3,7 @@
 Wood takes up moisture until it is in balance with the air; it then swells, hardly along the grain
 and much across it. Across the grain the board gets wider and narrower while fret wire does not.
 Along the grain two glued woods that swell differently bend like a bimetal strip. Finished and thick
-wood needs weeks to follow; what is said here is where it ends.
+wood needs weeks to follow; here is where it ends.
 """
 
 from __future__ import annotations
@@ -13,18 +13,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray
 from evenfall.codec import plain
-from evenfall.errors import RequestError
+from evenfall.errors import At, RequestError
 from evenfall.instrument.wood import WOODS
 from evenfall.neck.stiffness import DEFAULT_BOARD_WOOD
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from evenfall.instrument import Specification
     from evenfall.neck.stiffness import NeckModel
-
-    FloatArray = NDArray[np.float64]
 
 ROOM_C = 21.1
 """Temperature of the air where none is said [°C]: 70 °F, as in the Wood Handbook's examples."""
@@ -36,7 +33,7 @@ DRIEST_PERCENT, DAMPEST_PERCENT = 5.0, 95.0
 """Humidities that the moisture formula is used for [%]."""
 
 COVERAGE_FACTOR = 2.0
-"""What is said of a neck and its seasons counts with U = 2 u, about 95 % (JCGM 100, G.6.6)."""
+"""U = 2 u of a neck and its seasons covers about 95 % (JCGM 100, G.6.6)."""
 
 
 def equilibrium_moisture_percent(
@@ -45,14 +42,7 @@ def equilibrium_moisture_percent(
     """Return the moisture that wood comes to in air [%], by mass of dry wood.
 
     Two-hydrate sorption of Hailwood and Horrobin, Wood Handbook (USDA FPL-GTR-282, 2021), equation
-    4-5, temperature in °C.
-
-    Parameters
-    ----------
-    humidity_percent
-        Relative humidity of the air [%], any shape.
-    temperature_c
-        Temperature of the air [°C].
+    4-5, from relative humidity [%], any shape, and temperature [°C] of the air.
     """
     t = temperature_c
     weight = 349.0 + 1.29 * t + 0.0135 * t**2
@@ -67,16 +57,8 @@ def equilibrium_moisture_percent(
 def swelling_mm(width_mm: float, shrinkage_percent: float, moisture_change_percent: float) -> float:
     """Return by how much a piece gets wider [mm], negative when it dries.
 
-    Width times S_0 / 30 per percent of moisture: Wood Handbook, equation 4-9, S_x = S_0 (1 - x/30).
-
-    Parameters
-    ----------
-    width_mm
-        Width at the start [mm].
-    shrinkage_percent
-        Shrinkage S_0 of that direction from green to oven dry [%].
-    moisture_change_percent
-        Change of the wood's moisture [%].
+    Width times S_0 / 30 per percent of moisture: Wood Handbook, equation 4-9, S_x = S_0 (1 - x/30),
+    with the shrinkage S_0 of that direction from green to oven dry.
     """
     share = shrinkage_percent / 100.0 * moisture_change_percent / FIBRE_SATURATION_PERCENT
     return width_mm * share
@@ -150,32 +132,16 @@ def season_change(
     humidity_to_percent: float,
     temperature_c: float = ROOM_C,
 ) -> Season:
-    """Return what a change of humidity does to relief and to the board's width.
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    model
-        Its neck.
-    relief_mm, relief_u_mm
-        Relief at the start with its standard uncertainty [mm].
-    humidity_from_percent, humidity_to_percent
-        Relative humidity before and after [%].
-    temperature_c
-        Temperature of the air [°C].
-
-    Raises
-    ------
-    RequestError
-        A humidity is outside what the formula is good for.
-    """
+    """Return what a change of relative humidity does to the relief and the board's width."""
     for given in (humidity_from_percent, humidity_to_percent):
         if not DRIEST_PERCENT <= given <= DAMPEST_PERCENT:
             raise RequestError(
-                f"A relative humidity of {given:g} % is out of range: it must be from "
-                f"{DRIEST_PERCENT:g} to {DAMPEST_PERCENT:g} %.",
-                where="humidity",
+                "A relative humidity of {given:g} % is out of range: it must be from {low:g} to "
+                "{high:g} %.",
+                at=At(field="humidity"),
+                given=given,
+                low=DRIEST_PERCENT,
+                high=DAMPEST_PERCENT,
             )
     start, end = equilibrium_moisture_percent(
         np.array([humidity_from_percent, humidity_to_percent]), temperature_c
@@ -234,19 +200,7 @@ def humidity_range(
     humidity_percent: float,
     temperature_c: float = ROOM_C,
 ) -> tuple[float, float]:
-    """Return the humidities [%] between which the relief, ± 2 u, moves by no more than it may.
-
-    Parameters
-    ----------
-    model
-        The neck.
-    less_mm, more_mm
-        By how much the relief may fall and rise [mm].
-    humidity_percent
-        Relative humidity to start from [%].
-    temperature_c
-        Temperature of the air [°C].
-    """
+    """Return the humidities [%] between which the relief, ± 2 u, falls and rises by no more."""
     change, uncertainty = _relief_change_mm(model, humidity_percent, temperature_c)
     reach = COVERAGE_FACTOR * uncertainty
     inside = (change - reach >= -less_mm) & (change + reach <= more_mm)
@@ -263,7 +217,7 @@ def _relief_change_mm(
 
 
 def _stretch_around(
-    humidity_percent: FloatArray, inside: NDArray[np.bool_], start_percent: float
+    humidity_percent: FloatArray, inside: BoolArray, start_percent: float
 ) -> tuple[float, float]:
     """Return the ends of the stretch around the start in which everything is inside."""
     below = humidity_percent[(humidity_percent < start_percent) & ~inside]

@@ -20,18 +20,15 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.instrument.geometry import fret_distance_mm
 from evenfall.instrument.wood import LENGTHWISE_U_PERCENT, MODULUS_U_SHARE, SHEAR_FREE, WOODS
 from evenfall.neck.bow import Bow, crown_shift_mm, default_bow
-from evenfall.units import length_text
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from evenfall.instrument import Specification, StringLines
     from evenfall.neck.calibration import Calibration
-
-    FloatArray = NDArray[np.float64]
 
 StiffnessOrigin = Literal["default", "section", "stiffness", "specification", "pair"]
 
@@ -80,17 +77,7 @@ def layered_section(
     board_modulus_n_per_mm2: float,
     shaft_modulus_n_per_mm2: float,
 ) -> Section:
-    """Return the sections of a rectangular board on a half-elliptic shaft.
-
-    Parameters
-    ----------
-    width_mm, depth_mm
-        Width and whole depth, shape (N,) [mm].
-    board_mm
-        Thickness of the board [mm].
-    board_modulus_n_per_mm2, shaft_modulus_n_per_mm2
-        Moduli along the grain [N/mm²].
-    """
+    """Return the sections, width and whole depth (N,), of a board on a half-elliptic shaft."""
     half, deep = 0.5 * width_mm, depth_mm - board_mm
     board_stretch = board_modulus_n_per_mm2 * width_mm * board_mm
     board_bend = board_modulus_n_per_mm2 * width_mm * board_mm**3 / 12.0
@@ -119,16 +106,8 @@ def strain_curvature_per_mm(
 
     kappa = d / ((E1 I1 + E2 I2) (1 / E1 A1 + 1 / E2 A2) + d^2): S. Timoshenko, "Analysis of
     bi-metal thermostats", J. Opt. Soc. Am. 11 (1925) 233, his equilibrium of forces and moments
-    for any section; with rectangles it is his equation 4.
-
-    Parameters
-    ----------
-    upper_stretch_n, upper_bend_n_mm2
-        E A [N] and E I about its own centroid [N mm²] of the upper layer.
-    lower_stretch_n, lower_bend_n_mm2
-        The same of the lower one.
-    apart_mm
-        Distance of the centroids [mm].
+    for any section; with rectangles it is his equation 4. E A and E I are those of each layer about
+    its own centroid, d is the distance of the centroids.
     """
     softness = 1.0 / upper_stretch_n + 1.0 / lower_stretch_n
     return apart_mm / ((upper_bend_n_mm2 + lower_bend_n_mm2) * softness + apart_mm**2)
@@ -163,7 +142,7 @@ class NeckModel:
         "stiffness" or "specification" (measured, as the specification says), "pair" (two
         profiles).
     assumed
-        What was assumed, one sentence each.
+        What was assumed.
     """
 
     place_share: FloatArray
@@ -178,17 +157,12 @@ class NeckModel:
     bow: Bow
     rod_bow: Bow
     origin: StiffnessOrigin
-    assumed: tuple[str, ...]
+    assumed: tuple[Sentence, ...]
 
     def rod_turns(self, relief_change_mm: float, u_mm: float = 0.0) -> tuple[float, float]:
         """Return the turns that a change of relief takes, positive tightens, and their u.
 
         NaN while no turn was measured.
-
-        Parameters
-        ----------
-        relief_change_mm, u_mm
-            The change with its standard uncertainty [mm].
         """
         turns = -relief_change_mm / self.turn_mm
         return turns, math.hypot(u_mm, turns * self.turn_u_mm) / abs(self.turn_mm)
@@ -199,7 +173,7 @@ class NeckModel:
         stiffness = self.section.bending_stiffness_n_mm2
         return {
             "origin": self.origin,
-            "assumed": list(self.assumed),
+            "assumed": [one.as_dict() for one in self.assumed],
             "tension_n": self.tension_n,
             "stiffness_nut_n_mm2": float(stiffness[0]),
             "stiffness_joint_n_mm2": float(stiffness[-1]),
@@ -236,6 +210,15 @@ def neck_model(
     turn_mm, turn_u_mm
         Relief that one turn of the rod takes out, with its standard uncertainty [mm]; the
         specification's if left out.
+
+    Examples
+    --------
+    >>> from evenfall.instrument import read_specification, string_lines
+    >>> from evenfall.instrument.specification_template import specification_template
+    >>> specification, _ = read_specification(specification_template())
+    >>> model = neck_model(specification, string_lines(specification))
+    >>> model.origin, round(100.0 * model.relief_mm_per_n, 3)
+    ('default', 0.068)
     """
     build = specification.neck
     joint = float(fret_distance_mm(1.0, specification.board.joint_fret))
@@ -282,10 +265,9 @@ def neck_model(
 
 def _section(
     specification: Specification, place_share: FloatArray
-) -> tuple[Section, tuple[str, ...], float]:
+) -> tuple[Section, tuple[Sentence, ...], float]:
     """Return the sections, what was assumed for them, and the relative uncertainty of their E I."""
     build, board = specification.neck, specification.board
-    unit = specification.unit
     last = float(fret_distance_mm(1.0, specification.frets))
     width = board.width_nut_mm + (board.width_last_mm - board.width_nut_mm) * place_share / last
     thickness = build.board_thickness_mm or DEFAULT_BOARD_MM
@@ -309,15 +291,16 @@ def _section(
     assumed = []
     usual_depth = None in (build.depth_nut_mm, build.depth_joint_mm, build.board_thickness_mm)
     if usual_depth:
-        assumed.append(
-            f"The neck is taken to be {length_text(depths[0], unit)} deep at the nut and "
-            f"{length_text(depths[1], unit)} at the joint, with a board of "
-            f"{length_text(thickness, unit)}."
+        text = (
+            "The neck is assumed to be {nut:length} deep at the nut and {joint:length} at the "
+            "joint, with a board of {board:length}."
         )
+        assumed.append(sentence(text, nut=depths[0], joint=depths[1], board=thickness))
     if build.board_wood is None or build.shaft_wood is None:
-        assumed.append(f"The neck is taken to be {woods[1]} under a board of {woods[0]}.")
+        text = "The neck is assumed to be {shaft} under a board of {board}."
+        assumed.append(sentence(text, shaft=woods[1], board=woods[0]))
     if build.board_grain is None:
-        assumed.append("The board is taken to be quarter sawn.")
+        assumed.append(sentence("The board is assumed to be quarter sawn."))
     share = _DEFAULT_DEPTH_U_SHARE if usual_depth else _DEPTH_U_SHARE
     uncertainty = math.hypot(MODULUS_U_SHARE, 3.0 * share)
     if build.stiffness_n_mm2 is not None:

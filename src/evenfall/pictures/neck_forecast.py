@@ -94,15 +94,15 @@ def neck_forecast(
 
 def _states(made: NeckForecast) -> list[_State]:
     states = []
-    if made.carried is not None:
+    if made.converted is not None:
         states.append(
             _State(
                 "unstrung",
-                made.relief_mm - made.carried.relief_change_mm,
-                math.sqrt(max(made.relief_u_mm**2 - made.carried.relief_change_u_mm**2, 0.0)),
+                made.relief_mm - made.converted.relief_change_mm,
+                math.sqrt(max(made.relief_u_mm**2 - made.converted.relief_change_u_mm**2, 0.0)),
             )
         )
-    now = "as found" if made.carried is None else "at playing tension"
+    now = "as found" if made.converted is None else "at playing tension"
     states.append(_State(now, made.relief_mm, made.relief_u_mm))
     if (swap := made.strings) is not None:
         states.append(_State("other strings", swap.relief_after_mm, swap.relief_after_u_mm))

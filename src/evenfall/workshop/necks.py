@@ -149,8 +149,8 @@ def at_pitch(
     if other is not None:
         pulled = replace(model, tension_n=sum(s.tension_n for s in other.strings))
         return other, restrung(model, measurement, specification, other), pulled, made.findings
-    assert made.carried is not None  # noqa: S101 (the readings were taken without strings)
-    return specification, made.carried.measurement, model, made.findings
+    assert made.converted is not None  # noqa: S101 (the readings were taken without strings)
+    return specification, made.converted.measurement, model, made.findings
 
 
 def neck(
@@ -314,9 +314,9 @@ def write_converted(made: NeckForecast, path: Path) -> None:
     RequestError
         The readings were taken with the strings at pitch, or the file cannot be written.
     """
-    if made.carried is None:
+    if made.converted is None:
         raise RequestError(
             "The readings were taken with the strings at pitch; there is nothing to carry.",
             where="carry",
         )
-    write_json(path, made.carried.measurement.as_dict())
+    write_json(path, made.converted.measurement.as_dict())

@@ -327,11 +327,11 @@ def test_readings_without_strings_are_diagnosed_and_planned_at_tension(folder: P
     forecast = json_of("neck", "unstrung.json")
     found = json_of("diagnose", "unstrung.json")
     assert found["relief_mm"] == pytest.approx(forecast["relief_mm"], abs=1e-9)
-    assert any("without strings" in f["sentence"] for f in found["findings"])
+    assert any("unstrung" in f["sentence"] for f in found["findings"])
     plan = json_of("plan", "unstrung.json")
     assert plan["relief_before_mm"] == pytest.approx(forecast["relief_mm"], abs=1e-9)
     assert plan["measurement"]["strung"]
-    assert any("carried to" in route for route in plan["measurement"]["routes"])
+    assert any("converted to" in route for route in plan["measurement"]["routes"])
 
 
 def test_what_does_not_go_together_is_refused_by_the_plan(folder: Path) -> None:

@@ -115,7 +115,7 @@ def test_origin_says_what_the_stiffness_rests_on() -> None:
 # ---- without strings ----------------------------------------------------------------------------
 
 
-def slackened(found: Measurement, relief_mm_per_n: float) -> Measurement:
+def without_strings(found: Measurement, relief_mm_per_n: float) -> Measurement:
     """Return the readings of the same neck with its strings off."""
     less = relief_mm_per_n * MODEL.tension_n * MODEL.bow.frets
     return changed(found, crown_top_mm=found.crown_top_mm - less, strung=False)
@@ -123,28 +123,28 @@ def slackened(found: Measurement, relief_mm_per_n: float) -> Measurement:
 
 def test_readings_without_strings_come_back_to_those_with() -> None:
     strung = readings(SPEC, relief_mm=0.2)
-    unstrung = slackened(strung, MODEL.relief_mm_per_n)
+    unstrung = without_strings(strung, MODEL.relief_mm_per_n)
     carried = converted_to_tension(MODEL, unstrung)
     np.testing.assert_allclose(carried.measurement.crown_top_mm, strung.crown_top_mm, atol=1e-12)
     assert carried.measurement.strung
     assert (carried.measurement.crown_top_origin == Origin.DERIVED).all()
     assert (carried.measurement.crown_top_u_mm >= unstrung.crown_top_u_mm).all()
     again = Measurement.from_dict(carried.measurement.as_dict())
-    assert "carried to" in again.routes[-1]
+    assert "converted to" in again.routes[-1]
     made = forecast(SPEC, MODEL, unstrung)
-    assert made.carried is not None
+    assert made.converted is not None
     assert made.relief_mm == pytest.approx(relief_of(strung))
     assert made.relief_u_mm == pytest.approx(
         np.hypot(MODEL.bow.relief_u_mm(unstrung.heights), carried.relief_change_u_mm)
     )
     assert {f.code for f in made.findings} >= {"state", "neck"}
-    with pytest.raises(RequestError, match="nothing to carry"):
+    with pytest.raises(RequestError, match="nothing to convert"):
         converted_to_tension(MODEL, strung)
 
 
 def test_one_stiffness_carries_and_changes_strings() -> None:
     """Carried to the other set at once, its uncertainty counts once, over the whole tension."""
-    unstrung = slackened(readings(SPEC), MODEL.relief_mm_per_n)
+    unstrung = without_strings(readings(SPEC), MODEL.relief_mm_per_n)
     made = forecast(SPEC, MODEL, unstrung, other=tuned(SPEC, -5.0))
     assert made.strings is not None
     direct = converted_to_tension(MODEL, unstrung, tension_n=made.strings.tension_after_n)

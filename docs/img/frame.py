@@ -281,7 +281,7 @@ def _signs() -> Iterator[str]:
         "A change of nut, saddle or relief is after minus before.",
         "Clearance is positive for a gap, negative where a string",
         "would lie inside a crown.",
-        "Strings count from the treble, frets from the nut; stop 0 is open.",
+        "Strings count from the treble, frets from the nut; 0 is the open string.",
     )
     for number, note in enumerate(notes):
         yield text(350, 572 + 16 * number, note, size_px=9.5)

@@ -154,7 +154,7 @@ def test_for_people() -> None:
     assert (numbers[:6, :3].sum(axis=1) == 22).all()
     assert numbers[6, 0] > numbers[6, 3]  # 0.2 N stands before 0.9 N, and is gentler
     assert "At an attack of 0.9 N" in result.output
-    assert Path("drawn/play-test-found.png").read_bytes().startswith(b"\x89PNG")
+    assert Path("drawn/play-test-as-found.png").read_bytes().startswith(b"\x89PNG")
 
 
 @pytest.mark.usefixtures("folder")

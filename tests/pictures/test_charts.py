@@ -73,7 +73,7 @@ def test_both_curves_are_drawn_to_scale_with_the_plan_on_them() -> None:
 def test_the_words_give_the_plan_and_the_best_relief() -> None:
     words = shown(trade_off_chart(CURVES)).replace("\n", " ")
     assert "action 1.700 mm, 2.943 mm of metal" in words
-    assert "relief 0.150 mm, 120 % of the attack. Most: 125 % at 0.225 mm" in words
+    assert "relief 0.150 mm, 120 % of the design attack. Most: 125 % at 0.225 mm" in words
     words = shown(trade_off_chart(CURVES, unit="in")).replace("\n", " ")
     assert "action 0.0669 in, 0.1159 in of metal" in words
 

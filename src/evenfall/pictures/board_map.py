@@ -102,8 +102,8 @@ def board_map(specification: Specification, survey: CrownSurvey, *, unit: Length
     parts += _frets(specification, survey, frame)
     parts += _numbers(tiles, frame, unit)
     parts += [
-        text(4, frame.top + 9, "treble", size_px=9, ink=QUIET),
-        text(4, frame.bottom - 3, "bass", size_px=9, ink=QUIET),
+        text(4, frame.top + 9, "treble side", size_px=9, ink=QUIET),
+        text(4, frame.bottom - 3, "bass side", size_px=9, ink=QUIET),
         text(4, frame.bottom + 12, "fret", size_px=9, ink=QUIET),
     ]
     legend, end = _legend(frame.bottom + 26.0, step, unit, gaps=len(known) < tiles.deviation.size)

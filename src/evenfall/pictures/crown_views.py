@@ -92,8 +92,8 @@ def crown_lines(
         )  # fmt: skip
     for column in range(columns):
         left = column * (_LEFT_PX + wide + _GUTTER_PX) + _LEFT_PX
-        parts.append(text(left, top + 5, "bass", size_px=9, ink=QUIET))
-        parts.append(text(left + wide, top + 5, "treble", size_px=9, anchor="end", ink=QUIET))
+        parts.append(text(left, top + 5, "bass side", size_px=9, ink=QUIET))
+        parts.append(text(left + wide, top + 5, "treble side", size_px=9, anchor="end", ink=QUIET))
     end = top + 22.0 + rows * _ROW_PX
     parts += _line_legend(end - 4.0)
     return document(

@@ -503,7 +503,11 @@ def plan_pictures(
             specification, plan_, table, string=string, stopped_fret=stopped_fret, unit=shown
         ),
         "neck": neck_curve(specification, plan_.measurement, plan_, unit=shown),
-        "trade-off": trade_off_chart(trade_off(specification, plan_, excursion=table), unit=shown),
+        "trade-off": trade_off_chart(
+            trade_off(specification, plan_, excursion=table),
+            title=f"{specification.name}: what the limits cost",
+            unit=shown,
+        ),
     }
 
 
@@ -537,7 +541,7 @@ def proof_pictures(
     return {
         "verdict": verdict_strip(
             deciding_items(proof_),
-            title="Nearest to its limit, of every kind",
+            title=f"{specification.name}: nearest to its limit, of every kind",
             unit=unit or specification.unit,
         ),
         "touch force after work": touch_force_map(

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import copy
-import importlib.util
 import json
 import re
 import shutil
-import sys
 from collections.abc import Iterator
+from dataclasses import dataclass, fields
 from importlib import resources
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import click
@@ -20,34 +18,58 @@ from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 
 from evenfall.cli import main
+from evenfall.codec import FileContent
+from evenfall.errors import At
+from evenfall.measurement import Measurement
+from evenfall.plan import Plan
+from evenfall.proof import Proof
 
 ROOT = Path(__file__).resolve().parent.parent
 REFERENCE = ROOT / "docs" / "reference"
 EXAMPLES = ROOT / "docs" / "examples"
-KINDS = ("measurement", "plan", "proof")
+CLASSES: dict[str, type[FileContent]] = {"measurement": Measurement, "plan": Plan, "proof": Proof}
+KINDS = tuple(CLASSES)
 
 
-def load(name: str) -> ModuleType:
-    """Return a module that lies beside the reference pages."""
-    specification = importlib.util.spec_from_file_location(name, REFERENCE / f"{name}.py")
-    assert specification is not None
-    assert specification.loader is not None
-    module = importlib.util.module_from_spec(specification)
-    sys.modules[name] = module  # dataclasses look their module up
-    specification.loader.exec_module(module)
-    return module
+@dataclass(frozen=True)
+class Entry:
+    """The cells of one row of a table of json.md, after the key."""
+
+    shape: str
+    meaning: str
 
 
-TABLES = load("json_schemas").page_tables((REFERENCE / "json.md").read_text(encoding="utf-8"))
+def page_tables(page: str) -> dict[str, dict[str, Entry]]:
+    """Return the rows of every table of json.md: section (lower case), key, entry."""
+    tables: dict[str, dict[str, Entry]] = {}
+    section = ""
+    for line in page.splitlines():
+        if line.startswith("## "):
+            section = line[3:].strip().lower()
+        elif found := re.fullmatch(r"\| `([^`]+)` \| (.*?) \| (.*?) ?\|", line):
+            key, shape, meaning = found.groups()
+            assert key not in tables.setdefault(section, {}), f"{key} stands twice"
+            tables[section][key] = Entry(shape, meaning)
+    return tables
+
+
+PAGE = (REFERENCE / "json.md").read_text(encoding="utf-8")
+TABLES = page_tables(PAGE)
+LENT = ("findings", "sentences")
+"""Sections that other sections refer to."""
 
 
 def paths(value: Any, place: str = "") -> Iterator[tuple[str, Any]]:
-    """Yield every key inside a value, nested ones as `a.b` and `a[].b`, with what it holds."""
+    """Yield every key inside a value, nested ones as `a.b` and `a[].b`, with what it holds.
+
+    What a finding or sentence holds under `values` and `at` differs from one to the next.
+    """
     if isinstance(value, dict):
         for key, inner in value.items():
             path = f"{place}.{key}" if place else key
             yield path, inner
-            yield from paths(inner, path)
+            if not ("text" in value and key in ("values", "at")):
+                yield from paths(inner, path)
     elif isinstance(value, list):
         for inner in value:
             yield from paths(inner, f"{place}[]")
@@ -58,8 +80,10 @@ def documented(section: str) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for key, entry in TABLES[section].items():
         found[key] = entry
-        if "[findings]" in entry.shape:
-            found |= {f"{key}[].{inner}": row for inner, row in TABLES["findings"].items()}
+        for kind in LENT:
+            if f"(#{kind})" in entry.shape:
+                here = f"{key}[]" if entry.shape.startswith("list") else key
+                found |= {f"{here}.{inner}": row for inner, row in TABLES[kind].items()}
         if "[measurement]" in entry.shape:
             inside = documented("measurement")
             found |= {
@@ -93,6 +117,8 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
     (folder / "exact.csv").write_text(re.sub(r",mm,[0-9.]+,", ",mm,,", before), encoding="utf-8")
     (folder / "odd.spec.toml").write_text(odd, encoding="utf-8")
     (folder / "faulty.spec.toml").write_text(spec.replace("frets = 22", "frets = 2"))
+    unstrung = [row.replace(",strung", ",unstrung") for row in after]
+    (folder / "unstrung.csv").write_text("\n".join(unstrung), encoding="utf-8")
     (folder / "poor.csv").write_text("\n".join(poor), encoding="utf-8")
 
     with pytest.MonkeyPatch.context() as patch:
@@ -110,12 +136,15 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
             "measure", "plover-readings.csv", "--spec", "plover.spec.toml", "-o", "p.json"
         )
         planned = run("plan", "k.json", "-o", "k.plan.json")
+        run("neck", "unstrung.csv", *kestrel, "--convert", "c.json")
+        converted = json.loads((folder / "c.json").read_text(encoding="utf-8"))
         return {
-            "measurement": [measured, by_hand],
+            "measurement": [measured, by_hand, converted],
             "diagnosis": [run("diagnose", "k.json"), run("diagnose", "p.json")],
             "plan": [
                 planned,
                 run("plan", "p.json"),
+                run("plan", "c.json"),
                 run("plan", "plover-readings.csv", "--spec", "plover.spec.toml"),
                 run("plan", "k.json", "--attack", "0.7"),
                 run("plan", "k.json", "--method", "refret"),
@@ -163,8 +192,7 @@ def plucked(folder: Path) -> tuple[str, ...]:
 
 def test_every_command_has_its_section() -> None:
     """A command that writes JSON is named on the page, above its table."""
-    page = (REFERENCE / "json.md").read_text(encoding="utf-8")
-    named = set(re.findall(r"^Printed by `evenfall ((?:spec )?[a-z]+)\b", page, re.MULTILINE))
+    named = set(re.findall(r"^Printed by `evenfall ((?:spec )?[a-z]+)\b", PAGE, re.MULTILINE))
     assert named == set(json_commands(main))
 
 
@@ -180,7 +208,7 @@ def json_commands(command: click.Command, path: str = "") -> Iterator[str]:
         yield path
 
 
-SECTIONS = [section for section in TABLES if section != "findings"]
+SECTIONS = [section for section in TABLES if section not in LENT]
 
 
 @pytest.mark.parametrize("section", SECTIONS)
@@ -189,6 +217,8 @@ def test_the_page_lists_the_keys_that_are_written_and_no_others(
 ) -> None:
     written = {path for output in outputs[section] for path, _ in paths(output)}
     listed = set(documented(section))
+    # words beside a sentence are for printing: whoever prints them may leave them out
+    listed -= {path for path in listed - written if path.endswith(".sentence")}
     assert written - listed == set(), "written, but not on the page"
     assert listed - written == set(), "on the page, but never written"
 
@@ -220,10 +250,10 @@ def test_lists_have_the_lengths_that_the_page_gives(outputs: dict[str, list[Any]
     for section in SECTIONS:
         for output in outputs[section]:
             strings, frets = size_of(section, output)
-            sizes = {"K": strings, "F": frets, "F + 1": frets + 1}
+            sizes = {"K": strings, "F": frets, "F + 1": frets + 1, "F + 2": frets + 2}
             for path, value in paths(output):
                 shape = re.match(
-                    r"\(((?:K|F|F \+ 1)(?:, F(?: \+ 1)?)?)\)", documented(section)[path].shape
+                    r"\(((?:K|F|F \+ [12])(?:, F(?: \+ [12])?)?)\)", documented(section)[path].shape
                 )
                 if shape is None or value is None:
                     continue
@@ -238,16 +268,18 @@ def test_lists_have_the_lengths_that_the_page_gives(outputs: dict[str, list[Any]
 def size_of(section: str, output: dict[str, Any]) -> tuple[int, int]:
     """Return the number of strings and frets that an output is about; zeros if it lists none."""
     if section == "measurement":
-        grid = output["crown_top_mm"]
+        grid = output["crown_height_mm"]
     elif section == "specification check":
         grid = output["fret_places_mm"]
     elif section == "pitch":
         grid = [row[1:] for row in output["found"]["deviation_cents"]]
     elif section == "proof":
-        grid = [string["verdict"] for string in output["positions"]]
+        grid = output["positions"]["verdict"]
     elif section == "play":
         grid = [string["positions"] for string in output["strings"]]
-    elif section in ("plan", "diagnosis"):
+    elif section == "plan":
+        grid = output["removal_mm"]
+    elif section == "diagnosis":
         grid = [string["touch_force_before_n"] for string in output["strings"]]
     else:
         return 0, 0
@@ -286,7 +318,7 @@ def test_the_outputs_cover_every_status_and_verdict(outputs: dict[str, list[Any]
 def test_a_missing_key_does_not_fit(kind: str, outputs: dict[str, list[Any]]) -> None:
     check = validator(kind)
     whole = outputs[kind][0]
-    for key in set(whole) - set(sys.modules["json_schemas"].PRINTED[kind]):
+    for key in set(whole) - set(CLASSES[kind].PRINTED):
         assert not check.is_valid({k: v for k, v in whole.items() if k != key}), key
 
 
@@ -327,7 +359,9 @@ def test_a_value_of_the_wrong_type_does_not_fit(kind: str, outputs: dict[str, li
             at: Any = whole
             for step in steps:
                 at = at[step]
-            wrong = 3.5 if isinstance(at, dict | str) else {"not": "this"}
+            # what a sentence takes for a value may be of any kind but an object of another kind
+            free = "values" in steps[:-1]
+            wrong = 3.5 if isinstance(at, dict | str) and not free else {"not": "this"}
             assert not check.is_valid(with_value(whole, steps, wrong)), path
 
 
@@ -336,26 +370,27 @@ def test_a_value_of_the_wrong_type_does_not_fit(kind: str, outputs: dict[str, li
     [
         ("measurement", ("schema",), "evenfall/measurement@2"),
         ("measurement", ("content_hash",), "0123"),
-        ("measurement", ("crown_top_origin", 0, 0), 9),
-        ("measurement", ("crown_top_u_mm", 0, 0), -0.001),
-        ("measurement", ("nut_mm",), [1.0, 2.0]),
+        ("measurement", ("heights", "origin", 0, 0), 9),
+        ("measurement", ("heights", "own_u_mm", 0, 0), -0.001),
+        ("measurement", ("heights", "height_mm"), [1.0, 2.0]),
         ("measurement", ("oddment",), 1),
         ("plan", ("status",), "best"),
         ("plan", ("method",), "magic"),
         ("plan", ("metal_mm",), None),
-        ("plan", ("strings", 0, "removal_mm"), [0.1, 0.2]),
-        ("plan", ("strings", 0, "removal_mm", 0), "0.1"),
-        ("plan", ("strings",), []),
+        ("plan", ("removal_mm", 0), [0.1, 0.2]),
+        ("plan", ("removal_mm", 0, 0), "0.1"),
+        ("plan", ("removal_mm",), []),
+        ("plan", ("removal_mm", 0, 0), 21.0),
         ("plan", ("methods", 0, "frets_touched"), 1.5),
         ("plan", ("measurement", "serial"), None),
-        ("plan", ("motion",), {"clean_count": 3}),
+        ("plan", ("motion",), 3),
         ("plan", ("measurement", "findings"), []),
         ("proof", ("verdict",), "maybe"),
         ("proof", ("coverage",), 1.5),
         ("proof", ("items", 0, "probability"), -0.1),
         ("proof", ("items", 0, "standard_uncertainty"), -0.1),
-        ("proof", ("positions", 0, "verdict", 0), "fine"),
-        ("proof", ("deviation", "worst"), None),
+        ("proof", ("positions", "verdict", 0, 0), "fine"),
+        ("proof", ("deviation", "rms_mm"), "none"),
         ("proof", ("findings", 0), {"code": "no-severity", "sentence": "", "where": ""}),
         ("proof", ("findings", 0, "code"), "No code"),
         ("proof", ("findings", 0, "severity"), "grave"),
@@ -367,8 +402,15 @@ def test_a_broken_file_does_not_fit(
     assert not validator(kind).is_valid(with_value(outputs[kind][0], steps, value))
 
 
-def test_the_schemas_on_disk_are_those_that_the_program_gives() -> None:
-    page = (REFERENCE / "json.md").read_text(encoding="utf-8")
-    for name, schema in sys.modules["json_schemas"].schemas(page).items():
-        written = json.loads((REFERENCE / "schemas" / name).read_text(encoding="utf-8"))
-        assert written == schema, f"{name} is stale; run: python3 dev.py docs"
+def test_the_page_names_every_place_that_a_finding_can_be_about() -> None:
+    named = set(re.findall(r"`([a-z_]+)`", TABLES["findings"]["at"].meaning))
+    assert named == {field.name for field in fields(At)}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_is_printed_can_be_saved_and_used_as_the_file(
+    kind: str, outputs: dict[str, list[Any]]
+) -> None:
+    for output in outputs[kind]:
+        made = CLASSES[kind].from_dict(output)
+        assert made.content_hash == output["content_hash"]

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import click
 
+from evenfall.codec import FileContent, json_schema, page_rows
 from evenfall.errors import ERROR_CODES, FINDING_CODES
 from evenfall.instrument.specification_keys import (
     LAST_FRET,
@@ -25,8 +26,18 @@ from evenfall.instrument.specification_keys import (
     Key,
 )
 from evenfall.instrument.specification_template import left_out, specification_schema
+from evenfall.measurement import Measurement
+from evenfall.plan import Plan
+from evenfall.proof import Proof
 
 HERE = Path(__file__).resolve().parent
+FINDINGS = {"type": "array", "items": {"$ref": "#/$defs/finding"}}
+#: Kinds of files, and the schemas of what a door prints beside the content of each.
+KINDS: dict[type[FileContent], dict[str, object]] = {
+    Measurement: {"findings": FINDINGS},
+    Plan: {"findings": FINDINGS, "motion": {"type": "object"}},
+    Proof: {"findings_of_readings": FINDINGS},
+}
 KEYS_BEGIN = "<!-- The table of keys: written by `python3 dev.py docs` from the program. -->"
 KEYS_END = "<!-- End of the table of keys. -->"
 ORIGIN = (
@@ -139,6 +150,20 @@ def key_range(key: Key) -> str:
     return f"{parts}{flat}{key.low:g} to {high}{unit}"
 
 
+def json_page(page: str) -> str:
+    """Return the page of JSON with the tables of the files as the program has them."""
+    for kind in KINDS:
+        begin = f"<!-- The {kind.KIND} file: written by `python3 dev.py docs` from the program. -->"
+        end = f"<!-- End of the {kind.KIND} file. -->"
+        rows = ["| Key | Shape | Meaning |", "| --- | --- | --- |"]
+        rows += [f"| `{key}` | {shape} | {meaning} |" for key, shape, meaning in page_rows(kind)]
+        opening, found, rest = page.partition(begin)
+        if not found:
+            raise ValueError(f"json.md has no place for the table of the {kind.KIND} file")
+        page = opening + "\n".join([begin, "", *rows, "", end]) + rest.partition(end)[2]
+    return page
+
+
 def pages() -> dict[Path, str]:
     """Return the text of every page by its path."""
     texts = {HERE / "errors.md": code_page()}
@@ -150,10 +175,10 @@ def pages() -> dict[Path, str]:
         from evenfall.cli import main
 
         texts[HERE / "cli.md"] = command_page(main)
-    from json_schemas import schemas
-
-    for name, schema in schemas((HERE / "json.md").read_text(encoding="utf-8")).items():
-        texts[HERE / "schemas" / name] = json.dumps(schema, indent=1) + "\n"
+    texts[HERE / "json.md"] = json_page((HERE / "json.md").read_text(encoding="utf-8"))
+    for kind, printed in KINDS.items():
+        text = json.dumps(json_schema(kind, printed), indent=1, ensure_ascii=False)
+        texts[HERE / "schemas" / f"{kind.KIND}.schema.json"] = text + "\n"
     return texts
 
 

@@ -31,7 +31,8 @@ from evenfall.errors import (
     FormatMismatchError,
     UnsupportedError,
 )
-from evenfall.wording import Sentence, counted, say, sentence
+from evenfall.units import LengthUnit
+from evenfall.wording import LIBRARY_WORDS, Sentence, counted, say, sentence
 
 JSON_LIMIT_BYTES = 16_000_000
 """No file of ours comes near this; what is larger is refused before it is parsed."""
@@ -350,6 +351,32 @@ def plain(value: Any) -> Any:  # noqa: PLR0911  (one answer for each kind of val
     return value
 
 
+def with_words(
+    values: Any, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
+) -> Any:
+    """Return plain values in which every finding and sentence also reads in words.
+
+    What is added stands under `sentence`, in a unit and in the words of a door; it is for those who
+    read what is printed, and is not read again from a file.
+    """
+    if isinstance(values, list):
+        return [with_words(one, unit, door) for one in values]
+    if not isinstance(values, Mapping):
+        return values
+    if {"text", "values"} <= set(values):
+        return {**values, "sentence": say(_from_plain(values), unit, door)}
+    return {key: with_words(inner, unit, door) for key, inner in values.items()}
+
+
+def _from_plain(given: Any) -> Any:
+    if isinstance(given, list):
+        return tuple(map(_from_plain, given))
+    if not isinstance(given, Mapping):
+        return given
+    values = given["values"].items()
+    return Sentence(given["text"], {key: _from_plain(inner) for key, inner in values})
+
+
 def _plain_finding(value: Finding) -> Plain:
     place = {"code": value.code, "severity": value.severity, "at": value.at.as_dict()}
     return place | value.said.as_dict()
@@ -581,7 +608,7 @@ _PLACE = re.compile(
 
 def _sentence(_form: Form, given: Any, place: str, _sizes: object, depth: int = 0) -> Sentence:
     """Return a sentence that can be said, and whose places ask for nothing unreasonable."""
-    if not isinstance(given, Mapping) or set(given) != {"text", "values"}:
+    if not isinstance(given, Mapping) or set(given) - {"sentence"} != {"text", "values"}:
         raise _Fault(place, "a sentence must stand here: text and values")
     words = _text(_TEXT, given["text"], f"{place}.text", {})
     values = given["values"]
@@ -616,7 +643,8 @@ def _place(given: Any, place: str, depth: int) -> Any:
 
 
 def _finding(_form: Form, given: Any, place: str, _sizes: object) -> Finding:
-    if not isinstance(given, Mapping) or set(given) != {"code", "severity", "at", "text", "values"}:
+    wanted = {"code", "severity", "at", "text", "values"}
+    if not isinstance(given, Mapping) or set(given) - {"sentence"} != wanted:
         raise _Fault(place, "a finding must stand here: code, severity, at, text and values")
     if given["code"] not in FINDING_CODES or given["severity"] not in ("error", "warning", "note"):
         raise _Fault(place, "the code or severity is not known")
@@ -773,7 +801,7 @@ def json_schema(of: type[FileContent], printed: Mapping[str, Any] | None = None)
     printed
         Schemas of what a door prints beside the content, by key.
     """
-    parts: Plain = {}
+    parts: Plain = dict(_FIXED)
     body = _schema_of(of, parts)
     body["properties"] |= printed or {}
     return {
@@ -793,12 +821,7 @@ def _schema_of(of: type[Content], parts: Plain) -> Plain:
     for name, form in every.items():
         words = {"description": form.meaning} if form.meaning else {}
         properties[name] = words | _schema_value(form, form.shape, parts)
-    return {
-        "type": "object",
-        "properties": properties,
-        "required": [name for name in properties if name not in every or not every[name].later],
-        "additionalProperties": False,
-    }
+    return _closed(properties, *(name for name, form in every.items() if form.later))
 
 
 def _schema_value(form: Form, shape: tuple[str, ...], parts: Plain) -> Plain:
@@ -837,29 +860,52 @@ def _schema_leaf(form: Form, parts: Plain) -> Plain:
     return leaf
 
 
+def _closed(properties: Plain, *optional: str) -> Plain:
+    return {
+        "type": "object",
+        "properties": properties,
+        "required": [key for key in properties if key not in optional],
+        "additionalProperties": False,
+    }
+
+
+_VALUE: Plain = {
+    "anyOf": [
+        {"type": ["string", "number", "boolean", "null"]},
+        {"type": "array"},
+        {"$ref": "#/$defs/sentence"},
+    ]
+}
 _SAID: Plain = {
     "text": {"type": "string", "description": "constant text with places for the values"},
-    "values": {"type": "object", "description": "what stands at the places, in mm, N and counts"},
+    "values": {
+        "type": "object",
+        "description": "what stands at the places, in mm, N, cents and counts",
+        "additionalProperties": _VALUE,
+    },
+    "sentence": {"type": "string", "description": "the same in words; only in what is printed"},
+}
+_COUNTS: Plain = {"type": "array", "items": {"type": "integer"}}
+_PLACES: Plain = {
+    "file": {"type": "string"},
+    "rows": _COUNTS,
+    "lines": _COUNTS,
+    "field": {"type": "string"},
+    "strings": _COUNTS,
+    "frets": _COUNTS,
+    "stopped_fret": {"type": "integer"},
 }
 _FIXED: dict[str, Plain] = {
-    "sentence": {
-        "type": "object",
-        "properties": _SAID,
-        "required": ["text", "values"],
-        "additionalProperties": False,
-    },
-    "finding": {
-        "type": "object",
-        "properties": {
+    "sentence": _closed(_SAID, "sentence"),
+    "finding": _closed(
+        {
             "code": {"type": "string", "pattern": "^[a-z]+(-[a-z]+)*$"},
             "severity": {"enum": ["error", "warning", "note"]},
-            "at": {"type": "object", "description": "what it is about"},
+            "at": {"description": "what it is about", **_closed(_PLACES, *_PLACES)},
             **_SAID,
-            "sentence": {"type": "string", "description": "the same in words; printed only"},
         },
-        "required": ["code", "severity", "at", "text", "values"],
-        "additionalProperties": False,
-    },
+        "sentence",
+    ),
 }
 
 _NULLS = {math.inf: "null for no limit", -math.inf: "null for no limit", None: "null if none"}
@@ -892,10 +938,11 @@ def _shape_words(form: Form) -> str:
         noun = f"[{form.of.KIND}](#{form.of.KIND})"
     if not form.shape:
         return noun
+    many = noun.replace("]", "s]") if "]" in noun else f"{noun}s"
     if form.shape == ("*",):
-        return f"list of {noun}s"
+        return f"list of {many}"
     dims = ", ".join(dimension.replace("+", " + ") for dimension in form.shape)
-    return f"({dims})" if form.kind in ("number", "whole") else f"({dims}) of {noun}s"
+    return f"({dims})" if form.kind in ("number", "whole") else f"({dims}) of {many}"
 
 
 def _meaning(form: Form) -> str:

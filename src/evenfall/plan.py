@@ -290,8 +290,8 @@ class Plan(FileContent):
     status: Status = field(
         metadata=choice(
             get_args(Status),
-            "every limit is met, proved minimal; one limit is relaxed, see `relaxations`; no "
-            "single relaxation is enough, and this is the nearest",
+            "whether every limit is met and the metal is proved minimal, or one limit is relaxed "
+            "(see `relaxations`), or no single relaxation is enough and several are",
         )
     )
     method: str = field(metadata=choice(METHODS, "the method"))

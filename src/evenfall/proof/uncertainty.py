@@ -32,7 +32,7 @@ class BudgetLine(Content):
     """One input of a result."""
 
     DERIVED: ClassVar[Mapping[str, Form]] = derived(
-        contribution=number(0.0, 1e6, "|sensitivity| times u, in the unit of the result")
+        contribution=number(0.0, 1e6, "size of the sensitivity times u, in the unit of the result")
     )
 
     name: str = field(metadata=text("what the input is, in words"))

@@ -24,7 +24,7 @@ from evenfall.codec import (
     whole,
 )
 from evenfall.measurement import Measurement
-from evenfall.neck import StiffnessOrigin
+from evenfall.neck.stiffness import StiffnessOrigin
 from evenfall.wording import Sentence, sentence
 
 Status = Literal["optimal", "relaxed", "infeasible"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import doctest
 import json
 import re
 import tomllib
@@ -274,9 +273,3 @@ def test_any_value_at_any_key_is_taken_or_refused(place: tuple[str, Key], value:
         for fault in reader.faults:
             assert fault.at.file == "uke.toml"
             assert fault.sentence.isprintable()
-
-
-def test_the_example_of_the_reader_comes_true() -> None:
-    result = doctest.testmod(specification_file)
-    assert result.attempted > 0
-    assert result.failed == 0

@@ -15,15 +15,11 @@ from evenfall.instrument import Specification, fret_distance_mm, read_specificat
 from evenfall.levelling import diagnose, make_plan
 from evenfall.levelling.problem import build_problem
 from evenfall.measurement import Measurement
-from evenfall.neck import (
-    Bow,
-    calibrate,
-    crown_shift_mm,
-    default_bow,
-    humidity_range,
-    neck_model,
-    restrung,
-)
+from evenfall.neck import Bow, default_bow, neck_model
+from evenfall.neck.bow import crown_shift_mm
+from evenfall.neck.calibration import calibrate
+from evenfall.neck.forecast import restrung
+from evenfall.neck.season import humidity_range
 from evenfall.plan import Plan
 from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
 from levelling.necks import Neck, Wishes, necks, readings, specification, table, text

@@ -12,7 +12,8 @@ import pytest
 from skfem import Basis, BilinearForm, ElementLineHermite, LinearForm, MeshLine, condense, solve
 
 from evenfall.instrument import Specification, fret_distance_mm, read_specification, string_lines
-from evenfall.neck import crown_shift_mm, default_bow, neck_model
+from evenfall.neck import default_bow, neck_model
+from evenfall.neck.bow import crown_shift_mm
 from evenfall.neck.stiffness import layered_section, strain_curvature_per_mm
 from levelling.necks import SCALES, Wishes, text
 

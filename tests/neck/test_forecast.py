@@ -14,14 +14,10 @@ from evenfall import workshop
 from evenfall.errors import RequestError
 from evenfall.instrument import Specification, fret_distance_mm, read_specification, string_lines
 from evenfall.measurement import Measurement, Origin
-from evenfall.neck import (
-    calibrate,
-    converted_to_tension,
-    crown_shift_mm,
-    default_bow,
-    forecast,
-    neck_model,
-)
+from evenfall.neck import default_bow, forecast, neck_model
+from evenfall.neck.bow import crown_shift_mm
+from evenfall.neck.calibration import calibrate
+from evenfall.neck.forecast import converted_to_tension
 from evenfall.pictures.neck_forecast import neck_forecast
 from levelling.necks import readings
 from made_heights import changed

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from evenfall.errors import RequestError
 from evenfall.instrument import string_lines
 from evenfall.instrument.wood import WOODS
-from evenfall.neck import equilibrium_moisture_percent, neck_model
-from evenfall.neck.season import season_change, swelling_mm
+from evenfall.neck import neck_model
+from evenfall.neck.season import equilibrium_moisture_percent, season_change, swelling_mm
 from neck.test_beam import instrument, timoshenko
 
 PUBLISHED: dict[str, Any] = tomllib.loads(

@@ -74,6 +74,14 @@ def string_lines(specification: Specification) -> StringLines:
     ----------
     specification
         The instrument: K strings over F frets.
+
+    Examples
+    --------
+    >>> from evenfall.instrument import read_specification
+    >>> from evenfall.instrument.specification_template import specification_template
+    >>> lines = string_lines(read_specification(specification_template())[0])
+    >>> lines.x_mm.shape, round(float(lines.station_mm[0, 12]), 3)
+    ((6, 23), 324.0)
     """
     strings = specification.strings
     count = len(strings)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.neck import COVERAGE_FACTOR, humidity_range
+from evenfall.neck.season import COVERAGE_FACTOR, humidity_range
 from evenfall.plan import LimitName, LimitReached, Outlook, Side
 from evenfall.strings.clearance import clearance_per_relief, open_gap_mm, rest_clearance_mm
 

@@ -22,32 +22,15 @@ _LEAN_SIGNIFICANT = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """How a neck bowed between two profiles, K strings over F frets.
+    """How a neck bowed between two profiles, K strings over F frets."""
 
-    Parameters
-    ----------
-    relief_change_mm, relief_change_u_mm
-        Relief of the second profile less that of the first, with standard uncertainty [mm].
-    tension_n
-        Change of string tension between them [N]; 0 where only the rod was turned.
-    bow
-        Shape of the bow, its size by the relief that the default bow reads.
-    residual_mm
-        Root mean square of what the shape leaves unexplained [mm].
-    residual_ratio
-        The same in standard uncertainties of the readings: about 1 where the shape is right, NaN
-        where readings came without uncertainty.
-    leaning
-        Whether the curvature was found to change along the neck.
-    """
-
-    relief_change_mm: float
+    relief_change_mm: float  # second profile less first
     relief_change_u_mm: float
-    tension_n: float
-    bow: Bow
-    residual_mm: float
-    residual_ratio: float
-    leaning: bool
+    tension_n: float  # change of the strings' pull; 0 where only the rod was turned
+    bow: Bow  # its size by the relief that the default bow reads
+    residual_mm: float  # root mean square of what the shape leaves unexplained
+    residual_ratio: float  # the same over the readings' u: about 1 if right, NaN without u
+    leaning: bool  # whether the curvature was found to change along the neck
 
     @property
     def relief_mm_per_n(self) -> float:

@@ -22,19 +22,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Converted:
-    """Unstrung readings, converted to playing tension.
+    """Unstrung readings, converted to playing tension."""
 
-    Parameters
-    ----------
-    measurement
-        The same readings as they would be with the strings at pitch, with the uncertainty of the
-        neck's stiffness.
-    relief_change_mm, relief_change_u_mm
-        What the strings add to the relief, with standard uncertainty [mm].
-    """
-
-    measurement: Measurement
-    relief_change_mm: float
+    measurement: Measurement  # with the uncertainty of the neck's stiffness
+    relief_change_mm: float  # what the strings add to the relief
     relief_change_u_mm: float
 
 
@@ -119,22 +110,10 @@ def restrung(
 
 @dataclass(frozen=True, slots=True)
 class StringChange:
-    """What another set of strings, or another tuning, does to the relief.
+    """What another set of strings, or another tuning, does to the relief."""
 
-    Parameters
-    ----------
-    name
-        What the other specification is called.
-    tension_before_n, tension_after_n
-        Sum of the string tensions [N].
-    relief_change_mm, relief_change_u_mm
-        Change of relief with its standard uncertainty [mm].
-    relief_after_mm, relief_after_u_mm
-        Relief after it [mm].
-    """
-
-    name: str
-    tension_before_n: float
+    name: str  # of the other specification
+    tension_before_n: float  # sums over the strings
     tension_after_n: float
     relief_change_mm: float
     relief_change_u_mm: float
@@ -148,20 +127,11 @@ class StringChange:
 
 @dataclass(frozen=True, slots=True)
 class RodMove:
-    """What the truss rod has to do to bring the relief to the wanted value.
-
-    Parameters
-    ----------
-    relief_change_mm, relief_change_u_mm
-        Wanted change of relief, with the standard uncertainty of the relief it starts from [mm].
-    turns_count, turns_u_count
-        Turns of the rod, positive tightens, with standard uncertainty; NaN while no turn was
-        measured.
-    """
+    """What the truss rod has to do to bring the relief to the wanted value."""
 
     relief_change_mm: float
-    relief_change_u_mm: float
-    turns_count: float
+    relief_change_u_mm: float  # of the relief that it starts from
+    turns_count: float  # positive tightens; NaN while no turn was measured
     turns_u_count: float
 
     def as_dict(self) -> dict[str, Any]:

@@ -66,45 +66,23 @@ def swelling_mm(width_mm: float, shrinkage_percent: float, moisture_change_perce
 
 @dataclass(frozen=True, slots=True)
 class Season:
-    """What a change of the air does to one neck.
+    """What a change of the air does to one neck."""
 
-    Parameters
-    ----------
-    humidity_from_percent, humidity_to_percent
-        Relative humidity before and after [%].
-    moisture_from_percent, moisture_to_percent
-        Moisture of wood in balance with it [%].
-    relief_change_mm, relief_change_u_mm
-        Change of relief with its standard uncertainty [mm].
-    relief_after_mm, relief_after_u_mm
-        Relief after it, the uncertainty of the relief at the start included [mm].
-    width_nut_change_mm, width_last_change_mm
-        Change of the board's width at the nut and at the last fret [mm].
-    fret_end_mm
-        How far the fret ends at the last fret come to stand beyond the board's edge, on each side
-        [mm]; negative where the board covers them.
-    holds_from_percent, holds_to_percent
-        Humidities between which the relief stays inside its limits with ± 2 u of the season [%];
-        both NaN where it is outside as it stands.
-    humidity_percent, relief_mm, relief_u_mm
-        Relief against humidity with the season's standard uncertainty, shape (N,).
-    """
-
-    humidity_from_percent: float
+    humidity_from_percent: float  # relative
     humidity_to_percent: float
-    moisture_from_percent: float
+    moisture_from_percent: float  # of wood in balance with it
     moisture_to_percent: float
     relief_change_mm: float
     relief_change_u_mm: float
     relief_after_mm: float
-    relief_after_u_mm: float
-    width_nut_change_mm: float
+    relief_after_u_mm: float  # that of the relief at the start included
+    width_nut_change_mm: float  # of the board
     width_last_change_mm: float
-    fret_end_mm: float
-    holds_from_percent: float
-    holds_to_percent: float
-    humidity_percent: FloatArray
-    relief_mm: FloatArray
+    fret_end_mm: float  # how far fret ends stand out at the last fret; negative: inside
+    holds_from_percent: float  # from here the relief ± 2 u of the season stays inside its limits,
+    holds_to_percent: float  # up to here; both NaN where it is outside as it stands
+    humidity_percent: FloatArray  # shape (N,)
+    relief_mm: FloatArray  # at each of these humidities, with the season's u
     relief_u_mm: FloatArray
 
     @property

@@ -51,21 +51,12 @@ _PLACES = 65
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """Cross-sections of a neck, shape (N,) from the nut to the joint.
+    """Cross-sections of a neck, shape (N,) from the nut to the joint."""
 
-    Parameters
-    ----------
-    bending_stiffness_n_mm2
-        E I about the neutral axis [N mm²].
-    axis_depth_mm
-        Depth of the neutral axis under the top of the board [mm].
-    strain_curvature_per_mm
-        Curvature per unit of strain by which the board grows longer than the shaft [1/mm],
-        negative: the board's side turns convex.
-    """
-
-    bending_stiffness_n_mm2: FloatArray
-    axis_depth_mm: FloatArray
+    bending_stiffness_n_mm2: FloatArray  # E I about the neutral axis
+    axis_depth_mm: FloatArray  # of the neutral axis under the top of the board
+    # curvature per unit of strain by which the board grows longer than the shaft; negative: the
+    # board's side turns convex
     strain_curvature_per_mm: FloatArray
 
 
@@ -218,7 +209,7 @@ def neck_model(
     >>> specification, _ = read_specification(specification_template())
     >>> model = neck_model(specification, string_lines(specification))
     >>> model.origin, round(100.0 * model.relief_mm_per_n, 3)
-    ('default', 0.068)
+    ('default', 0.069)
     """
     build = specification.neck
     joint = float(fret_distance_mm(1.0, specification.board.joint_fret))

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.instrument import string_lines
-from evenfall.neck import COVERAGE_FACTOR, default_bow
+from evenfall.neck import default_bow
+from evenfall.neck.season import COVERAGE_FACTOR
 from evenfall.pictures.axes import Axis, exaggeration_text, fret_numbers, round_exaggeration
 from evenfall.pictures.inks import INK, PAPER, QUIET, RULE, WASH
 from evenfall.pictures.svg import (

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from evenfall.neck import COVERAGE_FACTOR
+from evenfall.neck.season import COVERAGE_FACTOR
 from evenfall.pictures.axes import Axis
 from evenfall.pictures.inks import INK, PAPER, QUIET, RISK, RULE, WASH
 from evenfall.pictures.svg import (
@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from evenfall.instrument import Specification
-    from evenfall.neck import NeckForecast, Season
+    from evenfall.neck import NeckForecast
+    from evenfall.neck.season import Season
 
 _LEFT_PX = 52.0
 _RIGHT_PX = PAGE_WIDTH_PX - 12.0

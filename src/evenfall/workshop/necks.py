@@ -54,7 +54,8 @@ def known_neck(
         Readings are missing or do not go together, or a value is out of range.
     """
     from evenfall.instrument import string_lines
-    from evenfall.neck import calibrate, neck_model
+    from evenfall.neck import neck_model
+    from evenfall.neck.calibration import calibrate
 
     if not specification.neck.truss_rod and (turn_mm is not None or before_turn is not None):
         raise RequestError(
@@ -141,7 +142,8 @@ def at_pitch(
     RequestError
         The other specification is of another neck, or crown tops are missing.
     """
-    from evenfall.neck import forecast, restrung
+    from evenfall.neck import forecast
+    from evenfall.neck.forecast import restrung
 
     if measurement.strung and other is None:
         return specification, measurement, model, ()

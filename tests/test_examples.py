@@ -1,0 +1,27 @@
+"""Every example in a docstring of the package comes true."""
+
+from __future__ import annotations
+
+import doctest
+import importlib
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).resolve().parents[1] / "src" / "evenfall"
+MODULES = [
+    ".".join(("evenfall", *path.relative_to(PACKAGE).with_suffix("").parts))
+    for path in sorted(PACKAGE.rglob("*.py"))
+    if ">>> " in path.read_text(encoding="utf-8") and path.name != "__init__.py"
+]
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_the_examples_of_a_module_come_true(module: str) -> None:
+    result = doctest.testmod(importlib.import_module(module))
+    assert result.attempted > 0
+    assert result.failed == 0
+
+
+def test_the_examples_are_found() -> None:
+    assert len(MODULES) >= 10

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from evenfall.units import LengthUnit, in_unit, length_text, uncertainty_text
-from evenfall.wording import counted, plain_line
+from evenfall.wording import Sentence, counted, plain_line, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -246,13 +246,13 @@ def certificate(
         kinds=tuple(writer.kinds(judged)),
         open_items=tuple(shown for item, shown in judged if item.verdict != "conforms"),
         items=tuple(shown for _, shown in judged),
-        next_steps=tuple(plain_line(step) for step in proof.next_steps),
-        remarks=tuple(plain_line(finding.sentence) for finding in proof.findings),
+        next_steps=tuple(writer.say(step) for step in proof.next_steps),
+        remarks=tuple(writer.say(finding.said) for finding in proof.findings),
         budgets=tuple(writer.listing(item) for item in chosen),
         budgets_note=_budgets_note(proof, chosen),
         hashes=(
-            ("Readings after the work", proof.after_hash),
-            ("Readings before", proof.before_hash),
+            ("Readings after work", proof.after_hash),
+            ("Readings as found", proof.before_hash),
             ("Plan", proof.plan_hash),
             ("Specification", proof.specification_hash),
             ("This proof", proof.content_hash),
@@ -361,17 +361,20 @@ class _Writer:
         self.unit: LengthUnit = unit
         self.beside: LengthUnit | None = ("in" if unit == "mm" else "mm") if both else None
 
+    def say(self, said: Sentence | str) -> str:
+        return plain_line(say(said, self.unit))
+
     def judged(self, item: Item) -> Judged:
         u = item.expanded_uncertainty
         return Judged(
-            name=plain_line(item.name),
+            name=self.say(item.name),
             result=self.amount(lambda unit: length_text(item.value, unit)),
             expanded=self.amount(lambda unit: uncertainty_text(u, unit)),
             limits=_limits(item, self.unit),
             limits_other=_limits(item, self.beside) if self.beside else "",
             probability=_probability(item.probability),
             verdict=item.verdict,
-            route=plain_line(item.route),
+            route=self.say(item.route),
         )
 
     def amount(self, told: Callable[[LengthUnit], str]) -> Amount:
@@ -421,7 +424,7 @@ class _Writer:
             return f"{self.fine(value) if length else f'{value:.4g}'} {unit}".strip()
 
         return Input(
-            name=plain_line(line.name),
+            name=self.say(line.name),
             value=told(line.value),
             uncertainty=told(line.standard_uncertainty),
             sensitivity=f"{line.sensitivity:+.3f}",
@@ -429,7 +432,7 @@ class _Writer:
             degrees="∞"
             if math.isinf(line.degrees_of_freedom)
             else f"{line.degrees_of_freedom:.0f}",
-            distribution=plain_line(line.distribution),
+            distribution=self.say(line.distribution),
         )
 
     def fine(self, length_mm: float) -> str:

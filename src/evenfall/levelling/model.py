@@ -8,6 +8,7 @@ move is a change of bounds or of K coefficients, and the last basis is a warm st
 
 from __future__ import annotations
 
+import math
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -609,7 +610,11 @@ class LevellingModel:
         return self._solution(x, metal, dual_mm, row_dual)
 
     def most_attack(
-        self, budget_mm: float | None = None, *, even_touching: bool = False
+        self,
+        budget_mm: float | None = None,
+        *,
+        at_most: float = math.inf,
+        even_touching: bool = False,
     ) -> Solution | None:
         """Meet the largest multiple of the attack within a metal budget [mm], then cut the least.
 
@@ -620,6 +625,7 @@ class LevellingModel:
             if budget_mm is not None:
                 self.bound_row(self.budget, -_INF, budget_mm)
             most = MOST_ATTACK_N / max(float(self.problem.attack_n.max()), 1e-6)
+            most = min(most, at_most)
             lowest = -most if even_touching else 0.0
             self.bound_columns(self.alpha, lowest, most)
             best = self.minimise(self.cost_of(self.alpha, -1.0), goal="attack")

@@ -221,17 +221,18 @@ class Session:
         model = self._model
         model.adopt(self._asked)
         if self._budget_mm is None:
-            solution = model.least_metal()
-            holds = solution is not None
-            solution = solution or model.most_attack()
+            # quicker than to ask for the whole attack first, and to prove that it cannot be had
+            solution = model.most_attack(at_most=1.0)
+            holds = solution is not None and solution.attack_share > 1.0 - 1e-9
         else:
             solution = model.most_attack(self._budget_mm) if self._asked.attack_n.any() else None
             holds = solution is not None
         solution = solution or model.untouched()
+        share = 1.0 if holds and self._budget_mm is None else solution.attack_share
         outcome = Outcome("profile", self._asked, solution)
         return Preview(
             holds=holds,
-            attack_n=solution.attack_share * self._asked.attack_n,
+            attack_n=share * self._asked.attack_n,
             metal_mm=float(solution.removal_mm.sum()),
             removal_mm=solution.removal_mm,
             lowest_crown_mm=float(outcome.crown_height_after_mm.min()),

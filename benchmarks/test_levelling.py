@@ -25,9 +25,10 @@ import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
 from evenfall.arrays import FloatArray
-from evenfall.levelling import Preview, Session, make_plan
+from evenfall.levelling import Session, make_plan
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import Problem, build_problem
+from evenfall.levelling.session import Preview
 from evenfall.plan import Plan
 from levelling.necks import Wishes, readings, specification, table
 

@@ -50,9 +50,9 @@ class Diagnosis:
     findings
         What is wrong, most telling first.
     attack_n
-        Attack it was judged by [N], shape (K,).
+        The player's attack, that it is judged by [N], shape (K,).
     touch_force
-        Touch force by stopped position.
+        Touch force by stopped fret 0..F-1.
     action_mm, first_fret_gap_mm
         Gaps of the open strings [mm], shape (K,).
     relief_mm
@@ -80,7 +80,7 @@ class Diagnosis:
 
     @property
     def touching(self) -> int:
-        """Number of positions whose touch force is under the attack."""
+        """Number of notes whose touch force is under the player's attack."""
         return int((self.touch_force.force_n < self.attack_n[:, None]).sum())
 
     def as_dict(self) -> dict[str, Any]:
@@ -136,6 +136,19 @@ def diagnose(
     ------
     RequestError
         The measurement does not fit the specification or is incomplete.
+
+    Examples
+    --------
+    >>> from importlib import resources
+    >>> from evenfall.instrument import read_specification
+    >>> from evenfall.sheets import SheetFile, read_measurement
+    >>> invented = resources.files("evenfall") / "invented"
+    >>> specification, _ = read_specification((invented / "kestrel.spec.toml").read_text("utf-8"))
+    >>> sheet = SheetFile("before.csv", (invented / "kestrel-before.csv").read_bytes())
+    >>> measurement, _ = read_measurement([sheet], specification)
+    >>> seen = diagnose(specification, measurement)
+    >>> seen.touching, seen.adjusting_cures
+    (6, False)
     """
     problem = build_problem(specification, measurement, excursion=excursion, bow=bow)
     found = _touch_force(problem)

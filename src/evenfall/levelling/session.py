@@ -120,8 +120,20 @@ class Session:
 
     Examples
     --------
-    >>> from evenfall import levelling, workshop
-    >>> session = levelling.Session(*workshop.demo_instrument())  # doctest: +SKIP
+    >>> from importlib import resources
+    >>> from evenfall.instrument import read_specification
+    >>> from evenfall.sheets import SheetFile, read_measurement
+    >>> invented = resources.files("evenfall") / "invented"
+    >>> specification, _ = read_specification((invented / "kestrel.spec.toml").read_text("utf-8"))
+    >>> sheet = SheetFile("before.csv", (invented / "kestrel-before.csv").read_bytes())
+    >>> measurement, _ = read_measurement([sheet], specification)
+    >>> session = Session(specification, measurement)
+    >>> whole = session.preview().metal_mm
+    >>> session.change(attack_n=0.9 * session.attack_n)
+    >>> session.preview().metal_mm < whole
+    True
+    >>> session.plan().method
+    'profile'
     """
 
     def __init__(
@@ -491,7 +503,7 @@ def make_plan(
     compare: bool = False,
     progress: Progress = silent,
 ) -> Plan:
-    """Return the plan for one instrument; see `Session` and `Session.plan`.
+    """Return the plan for one instrument: a `Session`, asked once; see there for an example.
 
     Least metal for an attack; or, with a metal budget, the most attack that the budget buys. The
     answer is exact: it carries its duality gap, and every requirement was checked independently.

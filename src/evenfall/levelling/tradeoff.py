@@ -41,8 +41,8 @@ class TradeOff:
     plan_action_mm, plan_metal_mm
         Where the plan stands on the first curve [mm].
     relief_mm, touch_margin_share
-        Relief [mm], and the lowest touch force of the finished frets as a share of the attack,
-        action and first-fret gap held; shape (M,).
+        Relief [mm], and the lowest touch force of the finished frets as a share of the player's
+        attack, action and first-fret gap held; shape (M,).
     plan_relief_mm, plan_touch_margin_share
         Where the plan stands on the second curve.
     """
@@ -156,7 +156,7 @@ def _edge(
 
 
 def _lowest_touch_force(problem: Problem, plan: Plan, relief_mm: float) -> float:
-    """Return the lowest touch force over attack of the finished frets at another relief."""
+    """Return the lowest touch force of the finished frets at another relief, over the attack."""
     change = (relief_mm - plan.relief_after_mm) * problem.bow.frets
     reference = problem.specification.scale.reference_fret
     first, far = open_share(problem.lines, 1), open_share(problem.lines, reference)
@@ -167,4 +167,4 @@ def _lowest_touch_force(problem: Problem, plan: Plan, relief_mm: float) -> float
     saddle = plan.saddle_after_mm + rise_first + slope * (1.0 - first)
     clearance = rest_clearance_mm(problem.lines, nut, plan.crown_top_after_mm + change, saddle)
     force = touch_force(clearance, problem.excursion).force_n
-    return float((force / np.maximum(plan.attack_n[:, None], 1e-9)).min())
+    return float((force / np.maximum(problem.player_n[:, None], 1e-9)).min())

@@ -1,4 +1,4 @@
-"""Plan files: what the contract promises is there, and nothing in them can be changed unseen."""
+"""Plan files: what the contract asks for is there, and nothing in them can be changed unseen."""
 
 from __future__ import annotations
 

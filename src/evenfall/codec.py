@@ -62,7 +62,7 @@ class Form:
         What a single value is.
     meaning
         What it is, for the reference page: with its unit where the name does not end in it.
-    low, high
+    low_bound, high_bound
         Range of a number, both ends included; of a text, its length.
     null
         What `null` stands for: NaN (not known), an infinity (no limit), None (there is none).
@@ -83,8 +83,8 @@ class Form:
 
     kind: Kind
     meaning: str = ""
-    low: float = -math.inf
-    high: float = math.inf
+    low_bound: float = -math.inf
+    high_bound: float = math.inf
     null: Any = REFUSED
     shape: tuple[str, ...] = ()
     array: Any = None
@@ -99,12 +99,18 @@ def _dimensions(shape: str) -> tuple[str, ...]:
 
 
 def number(
-    low: float, high: float, meaning: str, shape: str = "", *, null: Any = REFUSED, **more: Any
+    low_bound: float,
+    high_bound: float,
+    meaning: str,
+    shape: str = "",
+    *,
+    null: Any = REFUSED,
+    **more: Any,
 ) -> dict[str, Form]:
     """Return the metadata of a number, or of an array of them."""
     dims = _dimensions(shape)
     array = np.float64 if dims else None
-    return {"form": Form("number", meaning, low, high, null, dims, array, **more)}
+    return {"form": Form("number", meaning, low_bound, high_bound, null, dims, array, **more)}
 
 
 def whole(
@@ -556,8 +562,8 @@ def _value_of_number(form: Form, given: Any, place: str) -> float:
     if type(given) is not int and (form.kind == "whole" or type(given) is not float):
         noun = "a whole number" if form.kind == "whole" else "a number"
         raise _Fault(place, "{noun} must stand here", noun=noun)
-    if not form.low <= given <= form.high:
-        low, high = f"{form.low:g}", f"{form.high:g}"
+    if not form.low_bound <= given <= form.high_bound:
+        low, high = f"{form.low_bound:g}", f"{form.high_bound:g}"
         raise _Fault(
             place, "it cannot be {given:g}, only {low} to {high}", given=given, low=low, high=high
         )
@@ -577,8 +583,8 @@ def _truth(_form: Form, given: Any, place: str, _sizes: object) -> bool:
 def _text(form: Form, given: Any, place: str, _sizes: object) -> str:
     if not isinstance(given, str):
         raise _Fault(place, "a text must stand here")
-    if len(given) > form.high:
-        most = int(form.high)
+    if len(given) > form.high_bound:
+        most = int(form.high_bound)
         raise _Fault(place, "the text is longer than {most} characters", most=most)
     if any("\ud800" <= letter <= "\udfff" for letter in given):
         raise _Fault(place, "the text holds half a character")
@@ -683,10 +689,10 @@ _READERS = {
     "finding": _finding,
     "part": _part,
 }
-_TEXT = Form("text", high=LONGEST_TEXT)
-_COUNT = Form("whole", low=0, high=10**9)
-_NUMBERS = Form("whole", low=0, high=10**9, shape=("*",))
-_ANY_NUMBER = Form("number", low=-1e12, high=1e12)
+_TEXT = Form("text", high_bound=LONGEST_TEXT)
+_COUNT = Form("whole", low_bound=0, high_bound=10**9)
+_NUMBERS = Form("whole", low_bound=0, high_bound=10**9, shape=("*",))
+_ANY_NUMBER = Form("number", low_bound=-1e12, high_bound=1e12)
 
 
 def _near(made: Any, given: Any) -> bool:
@@ -851,10 +857,10 @@ def _schema_leaf(form: Form, parts: Plain) -> Plain:
     kind = {"number": "number", "whole": "integer", "truth": "boolean", "text": "string"}[form.kind]
     leaf: Plain = {"type": [kind, "null"] if nullable else kind}
     low, high = ("minLength", "maxLength") if kind == "string" else ("minimum", "maximum")
-    if math.isfinite(form.low) and kind != "boolean" and (kind != "string" or form.low):
-        leaf[low] = form.low
-    if math.isfinite(form.high) and kind != "boolean":
-        leaf[high] = form.high
+    if math.isfinite(form.low_bound) and kind != "boolean" and (kind != "string" or form.low_bound):
+        leaf[low] = form.low_bound
+    if math.isfinite(form.high_bound) and kind != "boolean":
+        leaf[high] = form.high_bound
     if form.pattern:
         leaf["pattern"] = f"^{form.pattern}$"
     return leaf

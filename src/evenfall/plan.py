@@ -104,9 +104,8 @@ class LimitReached(Content):
                 else "Fret {fret}, {on:strings}: its height is set by the open strings."
             )
             return sentence(text, fret=self.fret, on=self.strings, stopped=self.stopped_fret)
-        travel = self.limit in ("saddle-travel", "nut-travel")
-        end = sentence(_TRAVEL_ENDS[self.side] if travel else _ENDS[self.side])
-        return sentence("The {noun} is at {end}.", noun=self.noun, end=end)
+        ends = _TRAVEL_ENDS if self.limit in ("saddle-travel", "nut-travel") else _ENDS
+        return sentence("The {noun} is at {end}.", noun=self.noun, end=ends[self.side])
 
 
 _NOUNS: Mapping[LimitName, str] = {

@@ -48,11 +48,11 @@ def test_the_keys_that_other_programs_rely_on() -> None:
     assert plain["verdict"] == "does not conform"
     assert plain["plan_hash"] == PLAN.content_hash
     assert plain["before_hash"] == PLAN.measurement.content_hash
-    promised = {"name", "value", "expanded_uncertainty", "limit", "verdict", "probability"}
+    needed = {"name", "value", "expanded_uncertainty", "limit", "verdict", "probability"}
     added = {"unit", "string", "stopped_fret", "fret", "lower", "upper", "guard_band", "lines"}
     assert len(plain["items"]) == 24
     for item in plain["items"]:
-        assert promised | added <= item.keys()
+        assert needed | added <= item.keys()
         for line in item["lines"]:
             expected = abs(line["sensitivity"]) * line["standard_uncertainty"]
             assert line["contribution"] == pytest.approx(expected)

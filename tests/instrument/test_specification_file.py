@@ -111,13 +111,14 @@ def test_a_part_of_a_string_names_the_line_in_that_string() -> None:
     lines = [n for n, line in enumerate(content.splitlines(), 1) if line.startswith("saddle_set")]
     found = faults(content)
     assert [fault.at.lines for fault in found[-3:]] == [(n,) for n in lines]
-    assert found[-1].at.field == "[[string]] no. 3 in the file saddle_setback"
+    assert found[-1].at.field == "[[string]] no. 3 in the file, saddle_setback"
 
 
 def test_a_value_in_a_list_names_its_string() -> None:
     content = re.sub(r"attack = \[.*\]", "attack = [0.5, 99, 0.5]", PLAIN)
     [fault] = faults(content)
     assert fault.at.strings == (2,)
+    assert fault.sentence.startswith("attack of string 2 = 99 is out of range")
 
 
 LONG = "A" * 5000

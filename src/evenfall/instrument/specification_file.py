@@ -41,7 +41,7 @@ from evenfall.instrument.specification_keys import (
 from evenfall.units import MM_PER_INCH, pitch_frequency_hz
 from evenfall.wording import Sentence, Value, plain_line, sentence
 
-Path = tuple[str | int, ...]
+Place = tuple[str | int, ...]
 """Where something stands: table, for a string its index, key, part of an inner table."""
 
 _LONGEST_LINE = 400  # characters; the patterns take long over endless lines
@@ -116,11 +116,11 @@ def _refuse(text: str, at: At, **values: Value) -> NoReturn:
     raise SpecificationError([Finding("spec-value", text, at, "error", **values)])
 
 
-def line_numbers(text: str) -> dict[Path, int]:
+def line_numbers(text: str) -> dict[Place, int]:
     """Map every table, key and part of an inner table to its line, counted from 1."""
-    lines: dict[Path, int] = {}
+    lines: dict[Place, int] = {}
     counts: dict[str, int] = {}
-    table: Path = ()
+    table: Place = ()
     for number, line in enumerate(text.splitlines(), start=1):
         if len(line) > _LONGEST_LINE:
             continue
@@ -146,7 +146,7 @@ def _parts(dotted: str) -> list[str]:
 class _Reader:
     """One pass over a document: takes values, notes faults, never stops at the first."""
 
-    def __init__(self, document: dict[str, Any], lines: dict[Path, int], source: str) -> None:
+    def __init__(self, document: dict[str, Any], lines: dict[Place, int], source: str) -> None:
         self.document = document
         self.lines = lines
         self.source = source
@@ -161,26 +161,29 @@ class _Reader:
 
     # ---- noting -------------------------------------------------------------------------
 
-    def at(self, path: Path, string: int = 0) -> At:
+    def at(self, path: Place, string: int = 0) -> At:
         """Return file, line (of what holds it, if it has none itself), field and string."""
         known = [self.lines[path[:n]] for n in range(1, len(path) + 1) if path[:n] in self.lines]
         strings = (string,) if string else ()
         return At(self.source, field=_field(path), strings=strings, lines=tuple(known[-1:]))
 
     def fault(
-        self, path: Path, text: str, string: int = 0, code: str = "spec-value", **values: Value
+        self, path: Place, text: str, string: int = 0, code: str = "spec-value", **values: Value
     ) -> None:
         """Note what makes the file unusable; of a table that is not there, only that."""
         if path[0] not in self.absent:
+            key: Value = _name(path)
+            if string:
+                key = sentence("{key} of string {n}", key=key, n=string)
             at = self.at(path, string)
-            self.faults.append(Finding(code, text, at, "error", key=_name(path), **values))
+            self.faults.append(Finding(code, text, at, "error", key=key, **values))
 
-    def remark(self, path: Path, text: str, string: int = 0, **values: Value) -> None:
+    def remark(self, path: Place, text: str, string: int = 0, **values: Value) -> None:
         """Note what is possible but unusual."""
         at = self.at(path, string)
         self.remarks.append(Finding("spec-unusual", text, at, "warning", **values))
 
-    def unknown(self, path: Path, values: Mapping[str, Any], known: Sequence[str]) -> None:
+    def unknown(self, path: Place, values: Mapping[str, Any], known: Sequence[str]) -> None:
         """Note every key that a table may not hold, with the nearest known name."""
         for name in values:
             if name not in known:
@@ -192,8 +195,8 @@ class _Reader:
 
     # ---- the value at one key: in internal units; with a fault, and as `_blank`, if it fails --
 
-    def value(self, key: Key, given: Any, path: Path) -> Any:
-        takers: dict[str, Callable[[Key, Any, Path], Any]] = {
+    def value(self, key: Key, given: Any, path: Place) -> Any:
+        takers: dict[str, Callable[[Key, Any, Place], Any]] = {
             **{"text": self.text, "pitch": self.pitch, "forces": self.forces},
             **{"choice": self.choice, "truth": self.choice},
             **{"count": self.whole, "string number": self.whole},
@@ -202,7 +205,7 @@ class _Reader:
         }
         return takers[key.kind](key, given, path)
 
-    def text(self, key: Key, given: Any, path: Path) -> str:
+    def text(self, key: Key, given: Any, path: Place) -> str:
         if not isinstance(given, str):
             self.fault(path, "{key} must be a text in quotes, not {kind}.", kind=_kind(given))
         elif not given.strip():
@@ -213,7 +216,7 @@ class _Reader:
             return given.strip()
         return ""
 
-    def pitch(self, key: Key, given: Any, path: Path) -> str:
+    def pitch(self, key: Key, given: Any, path: Place) -> str:
         name = self.text(key, given, path)
         try:
             if name and not PLAYED_HZ[0] <= pitch_frequency_hz(name) <= PLAYED_HZ[1]:
@@ -225,7 +228,7 @@ class _Reader:
             return ""
         return name
 
-    def choice(self, key: Key, given: Any, path: Path) -> Any:
+    def choice(self, key: Key, given: Any, path: Place) -> Any:
         allowed: tuple[Any, ...] = key.choices or (True, False)
         if type(given) is type(allowed[0]) and given in allowed:
             return given
@@ -234,7 +237,7 @@ class _Reader:
         self.fault(path, text, allowed=words, given=_shown(given))
         return key.default
 
-    def whole(self, key: Key, given: Any, path: Path) -> float:
+    def whole(self, key: Key, given: Any, path: Place) -> float:
         if type(given) is not int:
             text = "{key} must be a whole number, not {given:quoted}."
             self.fault(path, text, given=_shown(given))
@@ -247,7 +250,7 @@ class _Reader:
             self.fault(path, text, given=_shown(given), n=self.count)
         return math.nan
 
-    def forces(self, key: Key, given: Any, path: Path) -> tuple[float, ...]:
+    def forces(self, key: Key, given: Any, path: Place) -> tuple[float, ...]:
         if not isinstance(given, list):
             return (self.number(key, given, path),) * max(self.count, 1)
         if self.count and len(given) != self.count:
@@ -256,7 +259,7 @@ class _Reader:
         return tuple(self.number(key, v, path, string) for string, v in enumerate(given, start=1))
 
     def number(
-        self, key: Key, given: Any, path: Path, string: int = 0, tolerance: bool = False
+        self, key: Key, given: Any, path: Place, string: int = 0, tolerance: bool = False
     ) -> float:
         if isinstance(given, bool) or not isinstance(given, int | float):
             text = "{key} must be a number, not {kind}."
@@ -284,16 +287,16 @@ class _Reader:
         within = Sentence(text, {"low": low, "high": high, "unit": unit})
         text = "{key} = {given:quoted} is out of range: it must be from {within}."
         if key.kind == "radius":
-            text = "{key} = {given:quoted} is out of range: from {within}, or 0 for a flat board."
+            text = "{key} = {given:quoted} is out of range: it must be from {within}, or 0 (flat)."
         self.fault(path, text, string, given=_shown(given), within=within)
         return math.nan
 
-    def inner(self, key: Key, given: Any, path: Path) -> Any:
+    def inner(self, key: Key, given: Any, path: Place) -> Any:
         if not isinstance(given, dict):
             text = "{key} must be a table such as {{ {part} = … }}, not {kind}."
             self.fault(path, text, part=key.parts[0], kind=_kind(given))
             return _blank(key)
-        for name in given.keys() - {*key.parts}:
+        for name in [name for name in given if name not in key.parts]:
             text = "{whole} has no part {given:quoted}; it may have {parts:list}."
             here = (*path, name)
             self.fault(here, text, 0, "spec-unknown", given=name, whole=key.name, parts=key.parts)
@@ -307,7 +310,7 @@ class _Reader:
             self.fault(path, "{key} must have minimum <= value <= maximum.")
         return Limit(value, least, most)
 
-    def part(self, key: Key, given: Mapping[str, Any], path: Path, name: str) -> float:
+    def part(self, key: Key, given: Mapping[str, Any], path: Place, name: str) -> float:
         """Take one length of an inner table; of a travel, a direction left out is 0."""
         here = (*path, name)
         if name in given:
@@ -317,7 +320,7 @@ class _Reader:
         self.fault(here, "{key} is missing; add it.")
         return math.nan
 
-    def per_string(self, key: Key, given: Mapping[str, Any], path: Path) -> tuple[Limit, ...]:
+    def per_string(self, key: Key, given: Mapping[str, Any], path: Place) -> tuple[Limit, ...]:
         tolerance = self.part(key, given, path, "tolerance")
         if sum(any(name in given for name in form) for form in PER_STRING) != 1:
             self.fault(path, "{key} needs treble and bass, or value, or each (a list).")
@@ -353,7 +356,7 @@ class _Reader:
             self.absent.add(name)
         return self.keys(table, values if isinstance(values, dict) else {}, (name,))
 
-    def keys(self, table: Table, values: Mapping[str, Any], path: Path) -> dict[str, Any]:
+    def keys(self, table: Table, values: Mapping[str, Any], path: Place) -> dict[str, Any]:
         self.unknown(path, values, [key.name for key in table.keys])
         taken: dict[str, Any] = {}
         for key in table.keys:
@@ -467,7 +470,7 @@ class _Reader:
             made[string.number] = string
         return tuple(made[number] for number in sorted(made))
 
-    def string(self, values: Mapping[str, Any], path: Path, scale: Scale) -> InstrumentString:
+    def string(self, values: Mapping[str, Any], path: Place, scale: Scale) -> InstrumentString:
         taken = self.keys(TABLES["string"], values, path)
         if ("pitch" in values) == ("frequency" in values):
             self.fault((*path, "pitch"), "Give either pitch or frequency.")
@@ -559,19 +562,20 @@ def _blank(key: Key) -> Any:
     return {**empty, "limit": Limit(math.nan, math.nan, math.nan)}.get(key.kind, math.nan)
 
 
-def _name(path: Path) -> str:
+def _name(path: Place) -> str:
     """Return the key at a path, with the part of an inner table: `action.tolerance`."""
     parts = path[1:] if path[:1] and path[0] in TABLES else path
     return ".".join(plain_line(part[:40]) for part in parts if isinstance(part, str))
 
 
-def _field(path: Path) -> str:
+def _field(path: Place) -> str:
     """Return table and key at a path as people write them."""
     if path[0] not in TABLES:
         return _name(path)
-    number = f" no. {int(path[1]) + 1} in the file" if path[0] == "string" and path[1:] else ""
-    table = f"[[string]]{number}" if path[0] == "string" else f"[{path[0]}]"
-    return f"{table} {_name(path)}".rstrip()
+    table = f"[{path[0]}]"
+    if path[0] == "string":
+        table = f"[[string]] no. {int(path[1]) + 1} in the file," if path[1:] else "[[string]]"
+    return f"{table} {_name(path)}".rstrip(" ,")
 
 
 def _kind(given: Any) -> Sentence:

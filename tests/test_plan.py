@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from evenfall.codec import _same, content_hash
+from evenfall.codec.content import content_hash, same
 from evenfall.errors import BrokenFileError, FormatMismatchError, UnsupportedError
 from evenfall.levelling import make_plan
 from evenfall.plan import Plan
@@ -54,7 +54,7 @@ def test_a_plan_comes_back_as_it_was(kind: str) -> None:
     for field in fields(Plan):
         if field.name != "measurement":
             one, two = (getattr(made, field.name) for made in (before, after))
-            assert _same(one, two), field.name
+            assert same(one, two), field.name
     assert after.content_hash == before.content_hash
     assert after.code == before.code
     assert Plan.from_dict(json.loads(json.dumps(after.as_dict()))).code == before.code

@@ -15,7 +15,8 @@ from pathlib import Path
 
 import click
 
-from evenfall.codec import FileContent, json_schema, page_rows
+from evenfall.codec import FileContent
+from evenfall.codec.schema import json_schema, page_rows
 from evenfall.errors import ERROR_CODES, FINDING_CODES
 from evenfall.instrument.specification_keys import (
     LAST_FRET,

@@ -10,19 +10,8 @@ from typing import ClassVar, Literal, get_args
 import numpy as np
 
 from evenfall.arrays import FloatArray
-from evenfall.codec import (
-    NAN,
-    Content,
-    FileContent,
-    Form,
-    choice,
-    derived,
-    number,
-    part,
-    spoken,
-    truth,
-    whole,
-)
+from evenfall.codec import Content, FileContent
+from evenfall.codec.forms import NAN, Form, choice, derived, number, part, spoken, truth, whole
 from evenfall.measurement import Measurement
 from evenfall.neck.stiffness import StiffnessOrigin
 from evenfall.wording import Sentence, sentence

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from evenfall.arrays import BoolArray, CodeArray, FloatArray
-from evenfall.codec import NAN, Content, choice, number, part, whole
+from evenfall.codec import Content
+from evenfall.codec.forms import NAN, choice, number, part, whole
 
 SHARED_NAMES: dict[str, str] = {
     "action-reading": "reading of an action that nut or saddle was worked out from",

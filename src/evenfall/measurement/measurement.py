@@ -9,18 +9,8 @@ from typing import ClassVar, Literal
 import numpy as np
 
 from evenfall.arrays import CodeArray, FloatArray
-from evenfall.codec import (
-    NAN,
-    Content,
-    FileContent,
-    choice,
-    hash_text,
-    number,
-    part,
-    text,
-    truth,
-    whole,
-)
+from evenfall.codec import Content, FileContent
+from evenfall.codec.forms import NAN, choice, hash_text, number, part, text, truth, whole
 from evenfall.measurement.heights import DEGREES, HEIGHT, UNCERTAINTY, Heights, Origin
 from evenfall.wording import sentence
 

@@ -10,10 +10,9 @@ from typing import ClassVar, Literal, get_args
 import numpy as np
 
 from evenfall.arrays import FloatArray, IntArray
-from evenfall.codec import (
+from evenfall.codec import Content, FileContent
+from evenfall.codec.forms import (
     NAN,
-    Content,
-    FileContent,
     Form,
     choice,
     derived,

@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, ClassVar
 import numpy as np
 
 from evenfall.arrays import FloatArray
-from evenfall.codec import Content, Form, derived, number, text
+from evenfall.codec import Content
+from evenfall.codec.forms import Form, derived, number, text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -212,7 +212,7 @@ def is_plan(path: Path) -> bool:
     RequestError
         It cannot be read.
     """
-    from evenfall.codec import kind_and_version
+    from evenfall.codec.parsing import kind_and_version
 
     if not _is_json(path):
         return False
@@ -228,7 +228,7 @@ def _is_json(path: Path) -> bool:
 
 
 def _read_json(path: Path) -> Any:
-    from evenfall.codec import JSON_LIMIT_BYTES, parse_json
+    from evenfall.codec.parsing import JSON_LIMIT_BYTES, parse_json
 
     return parse_json(read_bytes(path, limit_bytes=JSON_LIMIT_BYTES), name=str(path))
 

@@ -154,7 +154,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
             "play": [
                 run("play", "k.json"),
                 run("play", "k.plan.json", "--wav", "heard", "--note", "2:9", "--attack", "0.8"),
-                run("play", "k.plan.json", "--before", *plucked(folder)),
+                run("play", "k.plan.json", "--as-found", *plucked(folder)),
             ],
             "pitch": [run("pitch", "k.json"), run("pitch", "k.plan.json")],
             "neck": [
@@ -187,7 +187,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
 def plucked(folder: Path) -> tuple[str, ...]:
     """Write an open string as the play test hears it, and return the options that name it."""
     CliRunner().invoke(main, ["play", "k.json", "--wav", str(folder), "--note", "6:0"])
-    return ("--attack-from", "string-6-fret-0-before.wav", "--string", "6")
+    return ("--attack-from", "string-6-fret-0-as-found.wav", "--string", "6")
 
 
 def test_every_command_has_its_section() -> None:

@@ -6,34 +6,29 @@
 from __future__ import annotations
 
 import runpy
-import tempfile
 from functools import cache
 from importlib import resources
 from pathlib import Path
 
 from evenfall import workshop
-from evenfall.instrument import Specification
-from evenfall.measurement import Measurement
-from evenfall.plan import Plan
+from evenfall.workshop import Source
+from evenfall.workshop.outputs import json_file
+from evenfall.workshop.planning import PlanOutcome
 
 HERE = Path(__file__).resolve().parent
 
 
+def invented(name: str) -> Source:
+    """Return one of the invented files."""
+    content = (resources.files("evenfall") / "invented" / name).read_bytes()
+    return Source(name, content)
+
+
 @cache
-def invented_job() -> tuple[Specification, Measurement, Plan, Measurement]:
-    """Return the invented instrument, its readings, its plan and the readings after the work."""
-    invented = resources.files("evenfall") / "invented"
-    with tempfile.TemporaryDirectory() as folder:
-        paths = []
-        for name in ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv"):
-            path = Path(folder) / name
-            path.write_text((invented / name).read_text(encoding="utf-8"), encoding="utf-8")
-            paths.append(path)
-        specification, _ = workshop.check_specification(paths[0])
-        before, _ = workshop.measure([paths[1]], paths[0])
-        plan = workshop.plan(specification, before)
-        after, _ = workshop.readings_after(plan, paths[2])
-    return specification, before, plan, after
+def planned() -> PlanOutcome:
+    """Return the plan of the invented instrument."""
+    before, spec = invented("kestrel-before.csv"), invented("kestrel.spec.toml")
+    return workshop.plan(workshop.PlanRequest(before, spec))
 
 
 def frame() -> str:
@@ -43,22 +38,21 @@ def frame() -> str:
 
 def touch_force_as_found() -> str:
     """Return the touch force map of the invented instrument before the work."""
-    specification, before, _, _ = invented_job()
-    diagnosis = workshop.diagnose(specification, before)
-    return workshop.diagnosis_pictures(specification, diagnosis)["touch force as found"]
+    before, spec = invented("kestrel-before.csv"), invented("kestrel.spec.toml")
+    found = workshop.diagnose(workshop.DiagnoseRequest(before, spec))
+    return found.pictures()["touch force as found"]
 
 
 def removal() -> str:
     """Return the removal map of the invented instrument's plan."""
-    specification, _, plan, _ = invented_job()
-    return workshop.plan_pictures(specification, plan)["removal"]
+    return planned().pictures()["removal"]
 
 
 def verdict() -> str:
     """Return what decides the verdict on the invented instrument."""
-    specification, _, plan, after = invented_job()
-    proof = workshop.prove(plan, specification, after)
-    return workshop.proof_pictures(specification, proof)["verdict"]
+    plan = Source("kestrel.plan.json", json_file(planned().plan.as_dict()))
+    after = invented("kestrel-after.csv")
+    return workshop.prove(workshop.ProveRequest(plan, after)).pictures()["verdict"]
 
 
 DRAWINGS = {

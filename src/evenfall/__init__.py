@@ -1,18 +1,14 @@
 """Setup of fretted instruments, from readings to proof.
 
 The steps of a job are functions of `evenfall.workshop`, under the same names as on the command
-line:
+line; each takes a request and returns an outcome:
 
-    from pathlib import Path
     from evenfall import workshop
+    from evenfall.workshop import Source
 
-    specification, remarks = workshop.check_specification(Path("kestrel.spec.toml"))
-    measurement, findings = workshop.measure([Path("before.csv")], Path("kestrel.spec.toml"))
-    diagnosis = workshop.diagnose(specification, measurement)
-    plan = workshop.plan(specification, measurement)
-    pages = workshop.sheet(specification, plan)
-    after, findings = workshop.readings_after(plan, Path("after.csv"))
-    proof = workshop.prove(plan, specification, after)
+    spec = Source("kestrel.spec.toml")
+    outcome = workshop.plan(workshop.PlanRequest(Source("kestrel-before.csv"), spec))
+    outcome.plan.metal_mm, [finding.sentence for finding in outcome.findings]
 
 Importing the package imports nothing heavy.
 """

@@ -6,8 +6,8 @@ import os
 import secrets
 import shutil
 import time
-from collections.abc import Iterable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from evenfall.errors import (
@@ -116,15 +116,47 @@ def write_atomically(path: Path, data: bytes | str) -> None:
     write_together({path: data})
 
 
-def write_together(outputs: Mapping[Path, bytes | str]) -> None:
-    """Write several files, all of them whole or none at all.
+def write_together(
+    outputs: Mapping[Path, bytes | str], *, folders: Iterable[Path | None] = ()
+) -> None:
+    """Write several files, all of them whole or none at all, into folders of which some are made.
 
     Everything goes to temporary names in the same folders first and is flushed to the disk; then
     the files are renamed. On any failure, an interrupt too, what was there before is there again
     and no temporary file is left. A symbolic link stays, and the file that it points to is
-    replaced. Text is written as UTF-8, with line ends as they are. `RequestError` where a file
-    cannot be written, or what stands there is a folder or a device.
+    replaced. Text is written as UTF-8, with line ends as they are. `RequestError` where a file or
+    a folder cannot be written, or what stands there is of another kind.
     """
+    with _made(folders):
+        _write(outputs)
+
+
+@contextmanager
+def _made(folders: Iterable[Path | None]) -> Iterator[None]:
+    """Make folders; where what is done in them fails they are removed again."""
+    made: list[Path] = []
+    try:
+        for named in folders:
+            for folder in reversed([] if named is None else [named, *named.parents]):
+                if not folder.exists():
+                    try:
+                        folder.mkdir()
+                    except (OSError, ValueError) as error:
+                        raise RequestError(
+                            "The folder cannot be made ({reason}); choose another.",
+                            at=At(file=str(folder)),
+                            reason=_reason(error),
+                        ) from None
+                    made.append(folder)
+        yield
+    except BaseException:
+        for folder in reversed(made):
+            with suppress(OSError):
+                folder.rmdir()
+        raise
+
+
+def _write(outputs: Mapping[Path, bytes | str]) -> None:
     staged: list[tuple[Path, str]] = []
     before: dict[Path, str] = {}  # the file that stood there, under another name
     written: list[Path] = []
@@ -162,24 +194,41 @@ def write_together(outputs: Mapping[Path, bytes | str]) -> None:
         _remove(before.values())
 
 
-def keep_apart(outputs: Sequence[Path], inputs: Sequence[Path]) -> None:
-    """Refuse to write over what is read, and two files under one name, before any work is done."""
-    read = {os.path.realpath(path) for path in inputs}
+def keep_apart(
+    outputs: Iterable[Path | None],
+    inputs: Iterable[Path | None],
+    *,
+    folders: Iterable[Path | None] = (),
+) -> None:
+    """Refuse, before any work is done, outputs that cannot be written or would take something away.
+
+    None is skipped. `folders` are those that will be made; every other folder must be there.
+    """
+    read = {os.path.realpath(path) for path in inputs if path is not None}
+    made = [folder for folder in folders if folder is not None]
+    for folder in made:
+        if folder.exists() and not folder.is_dir():
+            raise RequestError("This is a file; name a folder.", at=At(file=str(folder)))
     written: set[str] = set()
     for path in outputs:
+        if path is None:
+            continue
+        at = At(file=str(path))
         real = os.path.realpath(path)
         if real in read:
             raise RequestError(
                 "This file is read, and the result would be written over it; choose another name "
                 "for the output.",
-                at=At(file=str(path)),
+                at=at,
             )
         if real in written:
             raise RequestError(
-                "Two outputs would be written under this name; give each its own.",
-                at=At(file=str(path)),
+                "Two outputs would be written under this name; give each its own.", at=at
             )
         written.add(real)
+        if not (path.parent.is_dir() or path.parent in made):
+            raise RequestError("The folder of this file is not there; make it first.", at=at)
+        _replaceable(path)
 
 
 def _replaceable(path: Path) -> Path:

@@ -96,34 +96,25 @@ def test_a_second_proof_leaves_the_first_alone(folder: Path) -> None:
 def test_prices_follow_the_unit_that_is_asked_for(folder: Path) -> None:
     plan = ("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "a.json")
     metric, inch = run(*plan), run(*plan, "--unit", "in")
-    assert "easing by 0.010 mm saves" in metric.output
-    assert "easing by 0.0004 in saves" in inch.output
-    assert "easing by 0.01" not in inch.output
+    assert "wider by 0.010 mm would save" in metric.output
+    assert "wider by 0.0004 in would save" in inch.output
+    assert "wider by 0.01" not in inch.output
 
 
 def test_plan_json_keeps_the_contract(folder: Path) -> None:
     """The keys that other programs rely on are there, with one entry per fret or position."""
     plan = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
     assert plan["status"] == "optimal"
-    assert plan["gap_mm"] < 1e-9
+    assert plan["duality_gap_mm"] < 1e-9
     contract = {"metal_mm", "method", "relief_change_mm", "lowest_crown_mm", "binding"}
     assert contract | {"relaxations", "methods"} <= set(plan)
-    assert [s["string"] for s in plan["strings"]] == [1, 2, 3, 4, 5, 6]
-    for string in plan["strings"]:
-        for key in (
-            "removal_mm",
-            "crown_top_after_mm",
-            "touch_force_before_n",
-            "touch_force_after_n",
-        ):
-            assert len(string[key]) == 22
-        assert isinstance(string["saddle_mm"], float)
-        assert isinstance(string["nut_mm"], float)
-    total = sum(sum(s["removal_mm"]) for s in plan["strings"])
-    assert total == pytest.approx(plan["metal_mm"], abs=1e-9)
+    for key in ("removal_mm", "crown_top_after_mm", "touch_force_before_n", "touch_force_after_n"):
+        assert np.array(plan[key]).shape == (6, 22)
+    for key in ("saddle_after_mm", "nut_after_mm"):
+        assert np.array(plan[key]).shape == (6,)
+    assert np.sum(plan["removal_mm"]) == pytest.approx(plan["metal_mm"], abs=1e-9)
     for limit in plan["binding"]:
-        assert limit["sentence"].endswith(".")
-        assert {"strings", "stop", "fret"} <= set(limit)
+        assert {"limit", "strings", "stopped_fret", "fret"} <= set(limit)
 
 
 def test_the_reported_heights_clear_by_plain_geometry(folder: Path) -> None:
@@ -131,12 +122,12 @@ def test_the_reported_heights_clear_by_plain_geometry(folder: Path) -> None:
     plan = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
     setback = (1.6, 1.9, 2.3, 1.4, 2.0, 2.8)  # of kestrel.spec.toml
     station = 648.0 * (1.0 - 2.0 ** (-np.arange(23) / 12.0))
-    for string, back in zip(plan["strings"], setback, strict=True):
-        z = np.array([string["nut_mm"], *string["crown_top_after_mm"]])
+    for k, back in enumerate(setback):
+        z = np.array([plan["nut_after_mm"][k], *plan["crown_top_after_mm"][k]])
         bridge = 648.0 + back
         for stop in range(22):
             share = (station[stop + 1 :] - station[stop]) / (bridge - station[stop])
-            underside = (1.0 - share) * z[stop] + share * string["saddle_mm"]
+            underside = (1.0 - share) * z[stop] + share * plan["saddle_after_mm"][k]
             assert (underside - z[stop + 1 :]).min() > 0.02  # the rule's extra clearance
 
 
@@ -145,7 +136,7 @@ def test_json_of_measure_is_a_measurement(folder: Path) -> None:
     measurement = json_of("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
     (folder / "saved.json").write_text(json.dumps(measurement))
     from_sheet = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
-    assert json_of("plan", "saved.json")["strings"] == from_sheet["strings"]
+    assert json_of("plan", "saved.json")["removal_mm"] == from_sheet["removal_mm"]
 
 
 def test_diagnosis_names_the_faults_that_were_built_in(folder: Path) -> None:
@@ -190,7 +181,7 @@ def test_template_is_read_back_once_filled(folder: Path) -> None:
     (folder / "filled.csv").write_text("\n".join(filled), encoding="utf-8")
     plain = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
     again = json_of("plan", "filled.csv", "--spec", "kestrel.spec.toml")
-    assert again["strings"] == plain["strings"]
+    assert again["removal_mm"] == plain["removal_mm"]
 
 
 def test_the_same_readings_in_inches_give_the_same_plan(folder: Path) -> None:
@@ -205,8 +196,7 @@ def test_the_same_readings_in_inches_give_the_same_plan(folder: Path) -> None:
     (folder / "inch.csv").write_text("\n".join(rows))
     metric = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
     inch = json_of("plan", "inch.csv", "--spec", "kestrel.spec.toml")
-    for one, other in zip(metric["strings"], inch["strings"], strict=True):
-        np.testing.assert_allclose(one["removal_mm"], other["removal_mm"], atol=1e-3)
+    np.testing.assert_allclose(metric["removal_mm"], inch["removal_mm"], atol=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -237,7 +227,7 @@ def test_bad_input_is_one_sentence_and_status_2(
     assert says.lower() in plain.stderr.lower()
     assert "Traceback" not in plain.output
     error = json.loads(run(*arguments, "--json").stdout)["error"]
-    assert set(error) >= {"code", "sentence", "where"}
+    assert set(error) == {"code", "at", "text", "values", "sentence", "findings"}
     assert error["sentence"].rstrip().endswith((".", "?"))
     assert files(folder) == before
 
@@ -284,7 +274,7 @@ def test_nothing_that_is_read_is_written_over(folder: Path) -> None:
         ("prove", "p.json", "kestrel-after.csv", "-o", "c.pdf", "--certificate", "c.pdf"),
     ):
         error = json_of(*arguments, status=2)["error"]
-        assert error["where"] in arguments or error["where"] == "kestrel.readings.xlsx"
+        assert error["at"]["file"] in (*arguments, "kestrel.readings.xlsx")
         assert "name" in error["sentence"]
     assert {p: p.read_bytes() for p in folder.iterdir() if p.is_file()} == before
 
@@ -307,7 +297,7 @@ def test_a_changed_plan_is_refused(folder: Path) -> None:
     """A plan edited by hand no longer matches its own hash."""
     run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "p.json")
     plan = json.loads((folder / "p.json").read_text())
-    plan["strings"][0]["removal_mm"][4] += 0.01
+    plan["attack_n"][0] += 0.01
     (folder / "p.json").write_text(json.dumps(plan))
     error = json_of("sheet", "p.json", status=2)["error"]
     assert error["code"] == "broken-file"
@@ -324,13 +314,13 @@ def sealed(file: dict[str, Any]) -> str:
 @pytest.mark.parametrize(
     ("keys", "value", "says"),
     [
-        (("nut_mm", 0), 1e299, "nut_mm"),
-        (("nut_mm", 0), "x", "nut_mm"),
-        (("crown_top_mm", 0), [1.0], "crown_top_mm"),
-        (("crown_top_u_mm", 0, 3), 1e9, "crown_top_u_mm"),
-        (("crown_top_u_mm", 0, 3), None, "crown_top_u_mm"),
-        (("crown_top_u_mm", 0, 3), -0.1, "crown_top_u_mm"),
-        (("crown_top_origin", 0, 3), 9, "crown_top_origin"),
+        (("heights", "height_mm", 0, 0), 1e299, "height_mm"),
+        (("heights", "height_mm", 0, 0), "x", "height_mm"),
+        (("heights", "height_mm", 0), [1.0], "height_mm"),
+        (("heights", "own_u_mm", 0, 3), 1e9, "u_mm"),
+        (("heights", "own_u_mm", 0, 3), None, "u_mm"),
+        (("heights", "own_u_mm", 0, 3), -0.1, "u_mm"),
+        (("heights", "origin", 0, 3), 9, "origin"),
         (("crown_height_mm", 2, 3), -1.0, "crown_height_mm"),
         (("crown_height_mm", 2, 3), 900.0, "crown_height_mm"),
         (("humidity_percent",), 300.0, "humidity_percent"),
@@ -351,23 +341,26 @@ def test_a_measurement_that_cannot_be_is_refused(
     for command in ("diagnose", "plan"):
         error = json_of(command, "m.json", status=2)["error"]
         assert error["code"] == "broken-file"
-        assert error["where"] == "m.json"
+        assert error["at"]["file"] == "m.json"
         assert says in error["sentence"]
 
 
 @pytest.mark.parametrize(
     ("keys", "value"),
     [
-        (("strings", 0, "removal_mm", 0), None),
-        (("strings", 0, "removal_mm", 0), 1e299),
-        (("strings", 0, "removal_mm", 0), -0.01),
-        (("strings", 0, "removal_mm"), [0.0]),
-        (("strings", 0, "attack_n"), None),
-        (("strings", 0, "nut_mm"), "x"),
+        (("removal_mm", 0, 0), None),
+        (("removal_mm", 0, 0), 1e299),
+        (("removal_mm", 0, 0), -0.01),
+        (("removal_mm", 0), [0.0]),
+        (("attack_n", 0), None),
+        (("nut_after_mm", 0), "x"),
         (("replaced_frets",), [99]),
         (("replaced_frets",), "all"),
         (("methods",), [1, 2]),
-        (("gap_mm",), "x"),
+        (("duality_gap_mm",), "x"),
+        (("duality_gap_mm",), None),
+        (("largest_violation_mm",), None),
+        (("padding",), "x" * 100),
         (("relief_change_mm",), None),
     ],
 )
@@ -384,17 +377,17 @@ def test_a_plan_that_cannot_be_is_refused(
     for arguments in (("sheet", "p.json"), ("prove", "p.json", "kestrel-after.csv")):
         error = json_of(*arguments, status=2)["error"]
         assert error["code"] == "broken-file"
-        assert error["where"] == "p.json"
-        assert "make it anew" in error["sentence"]
+        assert error["at"]["file"] == "p.json"
+        assert "make the plan again" in error["sentence"]
         assert "float" not in error["sentence"]
-        assert "object" not in error["sentence"]
+        assert "<class" not in error["sentence"]
 
 
 @pytest.mark.parametrize("number", ["1e400", "-1e999", "9" * 6000, "1e301"])
 def test_a_number_beyond_all_measure_is_a_sentence(folder: Path, number: str) -> None:
     """JSON allows numbers that no computer holds; they are damage, not a crash."""
     made = json_of("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
-    made["nut_mm"][0] = 4711.5
+    made["heights"]["height_mm"][0][0] = 4711.5
     (folder / "m.json").write_text(json.dumps(made).replace("4711.5", number))
     error = json_of("plan", "m.json", status=2)["error"]
     assert error["code"] == "broken-file"
@@ -409,7 +402,7 @@ def test_a_plan_cut_short_is_refused(folder: Path, keep: int) -> None:
     (folder / "cut.json").write_text(text[:keep])
     error = json_of("sheet", "cut.json", status=2)["error"]
     assert error["code"] in ("broken-file", "format-mismatch")
-    assert error["where"] == "cut.json"
+    assert error["at"]["file"] == "cut.json"
 
 
 def test_demo_leaves_a_folder_to_start_from(folder: Path) -> None:
@@ -448,7 +441,7 @@ def test_nothing_but_json_reaches_standard_output(folder: Path) -> None:
         check=True,
     )
     assert json.loads(done.stdout)["status"] == "optimal"
-    assert done.stderr == ""
+    assert all(line.endswith(" ...") for line in done.stderr.splitlines())  # a slow machine
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="only on Linux")
@@ -470,9 +463,8 @@ def test_a_full_disk_behind_standard_output_is_a_sentence(
             check=False,
         )
     assert done.returncode == 2
-    assert done.stderr == (
+    assert done.stderr.splitlines()[-1] == (
         "evenfall: The result cannot be written (no space left on device); make room, or check it."
-        "\n"
     )
 
 
@@ -486,7 +478,7 @@ def test_a_link_that_leads_to_itself_is_a_sentence(folder: Path) -> None:
         ("plan", "kestrel-before.csv", "--spec", "loop.csv"),
     ):
         error = json_of(*arguments, status=2)["error"]
-        assert error["where"] == "loop.csv"
+        assert error["at"]["file"] == "loop.csv"
 
 
 def test_a_finding_does_not_name_its_place_twice(folder: Path) -> None:
@@ -508,7 +500,7 @@ def test_a_job_without_any_attack_has_all_its_pages_and_pictures(folder: Path) -
         result = run(*step)
         assert result.exit_code == 0, result.output
     page = (folder / "s.html").read_text(encoding="utf-8")
-    assert "% of the attack" not in page[page.index("Weakest position") :][:80]
+    assert "% of the attack" not in page[page.index("Weakest: ") :][:80]
 
 
 def test_the_sheet_and_its_map_give_the_same_share(folder: Path) -> None:
@@ -534,7 +526,7 @@ def test_the_demonstration_undoes_no_change(folder: Path) -> None:
     sheet.write_text(sheet.read_text().replace("21.464", "21.474"))
     before = {p: p.read_bytes() for p in (folder / "start").iterdir() if p.is_file()}
     error = json_of("demo", "start", status=2)["error"]
-    assert error["where"] == "kestrel-before.csv"
+    assert error["at"]["file"] == str(Path("start") / "kestrel-before.csv")
     assert "another folder" in error["sentence"]
     assert {p: p.read_bytes() for p in (folder / "start").iterdir() if p.is_file()} == before
 
@@ -545,7 +537,7 @@ def test_a_serial_is_one_short_line(folder: Path, serial: str) -> None:
     sheet = ("kestrel-before.csv", "--spec", "kestrel.spec.toml", "--serial", serial)
     for command in ("measure", "diagnose", "plan"):
         error = json_of(command, *sheet, status=2)["error"]
-        assert error["where"] == "serial"
+        assert error["at"]["field"] == "serial"
         assert "at most 80 characters" in error["sentence"]
     assert run("measure", *sheet[:3], "--serial", "Nº 7 “Ω” 琴").exit_code == 0
 

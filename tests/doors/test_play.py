@@ -18,11 +18,11 @@ import pytest
 from click.testing import CliRunner, Result
 from numpy.typing import NDArray
 
-from evenfall import workshop
 from evenfall.cli import main
 from evenfall.instrument import Specification, read_specification
 from evenfall.strings.playtest import play as play_all
 from evenfall.workshop.motion_check import Disagreement, MotionCheck
+from evenfall.workshop.opening import Source, open_instrument, open_plan
 from oracles.kirchhoff_string import modal_velocities
 
 INVENTED = resources.files("evenfall") / "invented"
@@ -99,11 +99,11 @@ def verdicts(played: dict[str, Any]) -> list[list[list[str]]]:
 @pytest.mark.usefixtures("folder")
 def test_a_measurement_and_a_plan_before_and_after() -> None:
     found = json_of("play", "m.json")
-    assert (found["state"], found["duration_s"]) == ("found", 0.25)
+    assert (found["state"], found["duration_s"]) == ("as found", 0.25)
     assert [a["name"] for a in found["attacks"]] == ["light", "as specified", "heavy"]
-    before, after = json_of("play", "p.json", "--before"), json_of("play", "p.json")
+    before, after = json_of("play", "p.json", "--as-found"), json_of("play", "p.json")
     assert verdicts(before) == verdicts(found)
-    assert (before["state"], after["state"]) == ("found", "planned")
+    assert (before["state"], after["state"]) == ("as found", "planned")
     # the plan promises the specified attack with a margin, so nothing touches at that level
     names = [a["name"] for a in after["attacks"]]
     heavy = names.index("heavy")
@@ -116,7 +116,7 @@ def test_a_measurement_and_a_plan_before_and_after() -> None:
 @pytest.mark.usefixtures("folder")
 def test_the_command_says_what_the_play_test_says() -> None:
     """Heights and levels reach the play test as they are."""
-    spec, plan = workshop.open_plan(Path("p.json"))
+    spec, plan = open_plan(Source("p.json"))
     known = play_all(spec, plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
     shown = json_of("play", "p.json")
     assert shown["counts"] == known.counts()
@@ -126,13 +126,13 @@ def test_the_command_says_what_the_play_test_says() -> None:
     touching = {
         (k + 1, p) for k, p in np.argwhere(known.worst.max(axis=2) > 0).tolist()
     }  # every position that touches is listed once, worst first
-    listed = [(w["string"], w["position"]) for w in shown["worst"]]
+    listed = [(w["string"], w["stopped_fret"]) for w in shown["worst"]]
     assert set(listed) == touching
     assert len(listed) == len(touching)
     rattling = [w["verdicts"].count("rattles") for w in shown["worst"]]
     assert rattling == sorted(rattling, reverse=True)
     for w in shown["worst"]:
-        k, p = w["string"] - 1, w["position"]
+        k, p = w["string"] - 1, w["stopped_fret"]
         level = next(a for a, verdict in enumerate(w["verdicts"]) if verdict != "clean")
         first = known.first_contact_s[k, p, level]
         assert w["first_contact_s"] == pytest.approx(np.nanmin(first))
@@ -153,7 +153,7 @@ def test_for_people() -> None:
     assert (numbers[:6].sum(axis=0) == numbers[6]).all()
     assert (numbers[:6, :3].sum(axis=1) == 22).all()
     assert numbers[6, 0] > numbers[6, 3]  # 0.2 N stands before 0.9 N, and is gentler
-    assert "At an attack of 0.9 N" in result.output
+    assert "At an attack of 0.9 N," in result.output
     assert Path("drawn/play-test-as-found.png").read_bytes().startswith(b"\x89PNG")
 
 
@@ -165,7 +165,7 @@ def test_a_short_look_finds_no_more_than_a_long_one() -> None:
 
 @pytest.mark.usefixtures("folder")
 def test_readings_without_strings_are_said_to_be_so() -> None:
-    values = workshop.open_measurement(Path("m.json"))[1].as_dict()
+    values = open_instrument(Source("m.json")).measurement.as_dict()
     unstrung = (
         Path("kestrel-before.csv").read_text(encoding="utf-8").replace(",strung", ",unstrung")
     )
@@ -192,21 +192,21 @@ def test_sounds_before_and_after_have_one_gain() -> None:
     shown = json_of("play", "p.json", "--wav", "heard", "--note", "2:15", "--note", "6:0")
     files = shown["sounds"]["files"]
     assert sorted(p.name for p in Path("heard").iterdir()) == [
-        "string-2-fret-15-after.wav",
-        "string-2-fret-15-before.wav",
-        "string-6-fret-0-after.wav",
-        "string-6-fret-0-before.wav",
+        "string-2-fret-15-as-found.wav",
+        "string-2-fret-15-planned.wav",
+        "string-6-fret-0-as-found.wav",
+        "string-6-fret-0-planned.wav",
     ]
     full = shown["sounds"]["full_scale_mm_per_s"]
     peaks = []
     for entry in files:
-        heard = samples(Path(entry["file"]))
+        heard = samples(Path("heard") / entry["file"])
         peak = np.abs(heard).max() / 32767.0
         assert peak * full == pytest.approx(entry["peak_mm_per_s"], rel=2e-3)
         peaks.append(peak)
     assert max(peaks) == pytest.approx(10 ** (-1 / 20), abs=1e-3)  # one decibel is left free
     # the note that rattles as found sounds otherwise after; the open string was clean both times
-    rattling, cured, open_before, open_after = (samples(Path(f["file"])) for f in files)
+    rattling, cured, open_before, open_after = (samples(Path("heard") / f["file"]) for f in files)
     assert np.abs(rattling - cured).max() > 3000.0
     assert np.abs(open_before - open_after).max() < 30.0
     said = run("play", "p.json", "--wav", "heard", "--note", "2:15").output
@@ -216,8 +216,8 @@ def test_sounds_before_and_after_have_one_gain() -> None:
 @pytest.mark.usefixtures("folder")
 def test_without_a_note_the_worst_one_is_heard() -> None:
     shown = json_of("play", "m.json", "--wav", "worst")
-    assert [(f["string"], f["position"], f["state"]) for f in shown["sounds"]["files"]] == [
-        (shown["worst"][0]["string"], shown["worst"][0]["position"], "found")
+    assert [(f["string"], f["stopped_fret"], f["state"]) for f in shown["sounds"]["files"]] == [
+        (shown["worst"][0]["string"], shown["worst"][0]["stopped_fret"], "as found")
     ]
     assert len(list(Path("worst").iterdir())) == 1
     quiet = json_of("play", "p.json", "--attack", "0.05", "--wav", "quiet")
@@ -272,7 +272,7 @@ def test_a_recording_adds_a_level(width: int, channels: int) -> None:
     # as far aside on every string: the force grows with the tension (ideal string, within 5 %)
     pulls = [s.tension_n for s in spec.strings]
     assert np.array(forces) / forces[0] == pytest.approx(np.array(pulls) / pulls[0], rel=0.05)
-    told = f"pulled {shown['recording']['displacement_mm']:.2f} mm ±"
+    told = f"pulled {shown['recording']['displacement_mm']:.3f} mm ±"
     assert any(told in f["sentence"] for f in shown["findings"])
 
 
@@ -288,14 +288,14 @@ def test_a_gentle_recording_gives_only_a_bound() -> None:
 
 @pytest.mark.usefixtures("folder")
 def test_a_recording_is_not_written_over() -> None:
-    write_pluck(Path("string-1-fret-0-before.wav"), 1.5)
-    kept = Path("string-1-fret-0-before.wav").read_bytes()
+    write_pluck(Path("string-1-fret-0-as-found.wav"), 1.5)
+    kept = Path("string-1-fret-0-as-found.wav").read_bytes()
     said = refusal(
-        *("play", "m.json", "--attack-from", "string-1-fret-0-before.wav", "--string", "1"),
+        *("play", "m.json", "--attack-from", "string-1-fret-0-as-found.wav", "--string", "1"),
         *("--wav", ".", "--note", "1:0"),
     )
     assert "written over" in said
-    assert Path("string-1-fret-0-before.wav").read_bytes() == kept
+    assert Path("string-1-fret-0-as-found.wav").read_bytes() == kept
 
 
 # ---- a plan held against motion -----------------------------------------------------------------
@@ -307,7 +307,7 @@ def test_a_plan_is_verified_by_motion() -> None:
     motion = plan["motion"]
     assert motion["clean_count"] == 132
     assert motion["disagreements"] == []
-    assert motion["attack_n"] == [s["attack_n"] for s in plan["strings"]]
+    assert motion["attack_n"] == plan["attack_n"]
     assert motion["least_share"] > 1.0
     # the file is the plan alone, as it would be without
     assert Path("v.json").read_bytes() == Path("p.json").read_bytes()
@@ -322,29 +322,29 @@ def test_a_plan_without_any_margin_is_optimistic_in_places() -> None:
     assert motion["touches_count"] > 0
     assert motion["least_share"] < 1.0
     # the same notes as the play test of that plan at its attack
-    spec, kept = workshop.open_plan(Path("bold.json"))
+    spec, kept = open_plan(Source("bold.json"))
     known = play_all(
         spec,
         kept.nut_after_mm,
         kept.crown_top_after_mm,
         kept.saddle_after_mm,
-        attacks=[workshop_attack(kept.attack_n)],
+        attacks=[design_attack(kept.attack_n)],
     )
     wrong = {(k + 1, p) for k, p in np.argwhere(known.touch_force_optimistic[:, :, 0]).tolist()}
     assert wrong
-    assert {(d["string"], d["position"]) for d in motion["disagreements"]} == wrong
+    assert {(d["string"], d["stopped_fret"]) for d in motion["disagreements"]} == wrong
     for d in motion["disagreements"]:
-        attack = plan["strings"][d["string"] - 1]["attack_n"]
+        attack = plan["attack_n"][d["string"] - 1]
         assert d["touch_force"] == "optimistic"
         assert (
             d["touch_force_n"] >= attack * (1.0 - 1e-6) > d["motion_touch_force_n"] * (1.0 - 1e-6)
         )
-        assert d["first_contact_fret"] > d["position"]
+        assert d["first_contact_fret"] > d["stopped_fret"]
     told = [f["sentence"] for f in plan["findings"] if f["code"] == "motion"]
     assert any(f"optimistic at {len(wrong)} positions" in sentence for sentence in told)
 
 
-def workshop_attack(force_n: NDArray[np.float64]) -> Any:
+def design_attack(force_n: NDArray[np.float64]) -> Any:
     from evenfall.strings.playtest import Attack
 
     return Attack("plan", tuple(force_n.tolist()))
@@ -366,10 +366,10 @@ def test_conservative_is_said_as_well() -> None:
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
-        (("m.json", "--before"), "--before needs a plan"),
+        (("m.json", "--as-found"), "Only a plan"),
         (("m.json", "--note", "2:3"), "--note needs --wav"),
         (("m.json", "--wav", "no", "--note", "7:3"), "no string 7"),
-        (("m.json", "--wav", "no", "--note", "2:22"), "positions 0 to 21"),
+        (("m.json", "--wav", "no", "--note", "2:22"), "stopped frets 0 to 21"),
         (("m.json", "--wav", "no", "--note", "2-3"), "such as 3:5"),
         (("m.json", "--wav", "no", "--note", "²:3"), "such as 3:5"),
         (("m.json", "--attack", "0"), "0.01"),
@@ -382,7 +382,7 @@ def test_conservative_is_said_as_well() -> None:
         (("m.json", "--attack-from", "cut.wav", "--string", "1"), "cut short"),
         (("m.json", "--attack-from", "silent.wav", "--string", "1"), "silent"),
         (("m.json", "--attack-from", "pluck.wav", "--string", "9"), "no string 9"),
-        (("m.json", "--wav", "m.json"), "cannot be made"),
+        (("m.json", "--wav", "m.json"), "name a folder"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_is_refused_in_a_sentence(arguments: tuple[str, ...], sentence: str) -> None:

@@ -69,7 +69,7 @@ def test_a_scan_alone_is_measured_and_the_gap_is_named(folder: Path) -> None:
     (what,) = [f["sentence"] for f in values["findings"] if f["code"] == "recognised"]
     assert what.startswith("scan.parquet: Parquet")
     assert {f["code"] for f in values["findings"]} >= {"missing", "orientation"}
-    assert values["nut_mm"] == [None] * 6
+    assert [row[0] for row in values["heights"]["height_mm"]] == [None] * 6
     kept = {k: v for k, v in values.items() if k != "findings"}
     (folder / "alone.json").write_text(json.dumps(kept))
     refused = CliRunner().invoke(main, ["diagnose", "alone.json"])

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from evenfall import workshop
 from evenfall.errors import RequestError
 from evenfall.instrument import Specification, fret_distance_mm, read_specification, string_lines
 from evenfall.levelling import diagnose, make_plan
@@ -22,6 +21,9 @@ from evenfall.neck.forecast import restrung
 from evenfall.neck.season import humidity_range
 from evenfall.plan import Plan
 from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
+from evenfall.workshop.necks import at_pitch
+from evenfall.workshop.opening import Opened
+from evenfall.workshop.pitches import pitch_of
 from levelling.necks import Neck, Wishes, necks, readings, specification, table, text
 from made_heights import changed, converted
 
@@ -188,7 +190,7 @@ def test_other_strings_change_what_the_plan_starts_from() -> None:
         conversion.effect_mm[:, 1:-1],
         model.relief_u_mm_per_n * (tensions[1] - tensions[0]) * model.bow.frets,
     )
-    spec, carried, pulled, findings = workshop.at_pitch(SPEC, found, model, other=heavy)
+    spec, carried, pulled, findings = at_pitch(SPEC, found, model, other=heavy)
     assert spec is heavy
     assert pulled.tension_n == pytest.approx(tensions[1])
     assert any("relief becomes" in f.sentence for f in findings)
@@ -245,12 +247,12 @@ def test_readings_without_strings_are_planned_at_tension() -> None:
     model = neck_model(SPEC, LINES)
     less = model.relief_mm_per_n * model.tension_n * model.bow.frets
     unstrung = changed(strung, strung=False, crown_top_mm=strung.crown_top_mm - less)
-    spec, carried, _, findings = workshop.at_pitch(SPEC, unstrung, model)
+    spec, carried, _, findings = at_pitch(SPEC, unstrung, model)
     assert spec is SPEC
     assert carried.strung
     np.testing.assert_allclose(carried.crown_top_mm, strung.crown_top_mm, atol=1e-12)
     assert any(f.code == "state" for f in findings)
-    as_it_is = workshop.at_pitch(SPEC, strung, model)
+    as_it_is = at_pitch(SPEC, strung, model)
     assert as_it_is == (SPEC, strung, model, ())
 
 
@@ -263,7 +265,7 @@ def test_a_plan_says_what_it_does_to_pitch() -> None:
     """The same numbers as working out the pitch of the neck before and after by itself."""
     found = readings(SPEC, noise_mm=0.03, relief_mm=0.35)
     plan = make_plan(SPEC, found, excursion=table(SPEC), method="profile")
-    report = workshop.pitch(SPEC, found, plan)
+    report = pitch_of(Opened(SPEC, found, plan))
     assert report.planned is not None
     assert report.uncrowned is not None
     before = report.found.deviation_cents

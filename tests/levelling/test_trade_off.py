@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from importlib import resources
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 
-from evenfall import workshop
 from evenfall.levelling import make_plan, trade_off
+from evenfall.workshop.opening import Source, open_instrument
 from levelling.necks import Neck, Wishes, necks, readings, specification, table
 
 INVENTED = resources.files("evenfall") / "invented"
@@ -33,12 +32,9 @@ def test_the_curve_passes_through_a_plan_whose_actions_stand_at_their_most() -> 
 
     It used to be drawn on ground where the chart said that no plan holds.
     """
-    with (
-        resources.as_file(INVENTED / "kestrel.spec.toml") as spec_path,
-        resources.as_file(INVENTED / "kestrel-before.csv") as sheet,
-    ):
-        spec, _ = workshop.check_specification(Path(spec_path))
-        found, _ = workshop.measure([Path(sheet)], Path(spec_path))
+    files = ("kestrel-before.csv", "kestrel.spec.toml")
+    opened = open_instrument(*(Source(name, (INVENTED / name).read_bytes()) for name in files))
+    spec, found = opened.specification, opened.measurement
     plan = make_plan(spec, found, method="profile")
     over = plan.action_after_mm - np.array([limit.value_mm for limit in spec.target.action])
     assert np.ptp(over) < 1e-6

@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evenfall import workshop
 from evenfall.errors import RequestError
 from evenfall.instrument import Specification, fret_distance_mm, read_specification, string_lines
 from evenfall.measurement import Measurement, Origin
@@ -19,6 +18,7 @@ from evenfall.neck.bow import crown_shift_mm
 from evenfall.neck.calibration import calibrate
 from evenfall.neck.forecast import converted_to_tension
 from evenfall.pictures.neck_forecast import neck_forecast
+from evenfall.workshop.necks import known_neck
 from levelling.necks import readings
 from made_heights import changed
 from neck.test_beam import instrument
@@ -252,6 +252,6 @@ def test_a_neck_without_a_rod_has_no_turns() -> None:
     drawn = neck_forecast(spec, made, unit="mm")
     assert "rod" not in drawn
     assert "Wanted" not in drawn
-    for asked in ({"turn_mm": 0.2}, {"before_turn": found, "turns_count": 1.0}):
+    for asked in ({"relief_per_turn_mm": 0.2}, {"before_turning": found, "turns_count": 1.0}):
         with pytest.raises(RequestError, match="no truss rod"):
-            workshop.neck(spec, found, None, **asked)
+            known_neck(spec, found, **asked)

@@ -16,7 +16,7 @@ import pytest
 from numpy.typing import NDArray
 
 from evenfall.errors import EvenfallError, ReadingsError, RequestError
-from evenfall.instrument import Specification, string_lines
+from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.instrument.geometry import board_drop_mm
 from evenfall.levelling import make_plan
 from evenfall.measurement import Measurement, Origin
@@ -41,9 +41,7 @@ def file(path: Path) -> SheetFile:
 @cache
 def kestrel() -> tuple[Specification, Measurement, ExcursionTable]:
     """Return the invented instrument, what its hand sheet gives, and its excursions."""
-    from evenfall.workshop import check_specification
-
-    spec, _ = check_specification(Path(str(INVENTED / "kestrel.spec.toml")))
+    spec, _ = read_specification((INVENTED / "kestrel.spec.toml").read_text(encoding="utf-8"))
     return (
         spec,
         read_measurement([file(SHEET)], spec)[0],

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from evenfall import workshop
+from evenfall.workshop.opening import Source, open_instrument
+from evenfall.workshop.pitches import pitch_of
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "explanation" / "pitch-and-neck.md"
 
@@ -23,10 +24,9 @@ def test_the_example_of_the_page_comes_true(tmp_path: Path) -> None:
     for name in ("kestrel.spec.toml", "kestrel-before.csv"):
         given = resources.files("evenfall") / "invented" / name
         (tmp_path / name).write_text(given.read_text(encoding="utf-8"), encoding="utf-8")
-    spec, found, _ = workshop.open_measurement(
-        tmp_path / "kestrel-before.csv", tmp_path / "kestrel.spec.toml"
-    )
-    pitch = workshop.pitch(spec, found).found
+    sheet, toml = (Source(str(tmp_path / n)) for n in ("kestrel-before.csv", "kestrel.spec.toml"))
+    opened = open_instrument(sheet, toml)
+    spec, pitch = opened.specification, pitch_of(opened).found
     assert told["length"] == pytest.approx(pitch.length_cents[2, 12], abs=0.005)
     assert told["stretch"] == pytest.approx(pitch.stretch_cents[2, 12], abs=0.005)
     assert told["stiffness"] == pytest.approx(pitch.stiffness_cents[2, 12], abs=0.005)

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
 import click
 
-from evenfall.cli.door import json_option, path_argument, show_findings, show_json
+from evenfall.cli.door import WORDS, json_option, path_argument, show_findings, show_json
+from evenfall.cli.waiting import Waiting
 
 
 @click.command(name="demo")
 @path_argument(
     "folder",
     default=Path("evenfall-demo"),
-    help="Folder to write into; evenfall-demo if left out.",
+    help="Folder to write into (default: evenfall-demo).",
 )
 @click.option("--open", "opened", is_flag=True, help="Open the picture of the result.")
 @json_option
@@ -23,23 +25,23 @@ def command(*, folder: Path, opened: bool, as_json: bool) -> None:
     The workshop, the instrument and every reading are invented.
     """
     from evenfall import workshop
+    from evenfall.files import write_together
+    from evenfall.wording import say
+    from evenfall.workshop.demonstration import PICTURE
 
-    job = workshop.demo(folder, say=(lambda _line: None) if as_json else click.echo)
+    with Waiting() as waiting:
+        outcome = workshop.demo(workshop.DemoRequest(date.today().isoformat()), waiting)
+        write_together(outcome.files_for(folder), folders=[folder, (folder / PICTURE).parent])
+    values = outcome.as_dict()
+    picture = folder / values["picture"]
     if as_json:
-        show_json(
-            {
-                "folder": str(folder),
-                "files": [str(p) for p in job.files],
-                "picture": str(job.picture),
-                "status": job.plan.status,
-                "method": job.plan.method,
-                "metal_mm": job.plan.metal_mm,
-                "verdict": job.proof.verdict,
-            }
-        )
+        values["files"] = [str(folder / name) for name in values["files"]]
+        show_json({"folder": str(folder), **values, "picture": str(picture)})
     else:
-        show_findings(job.findings)
-        click.echo(f"Picture: {job.picture}")
+        for step in outcome.steps:
+            click.echo(say(step, door=WORDS))
+        show_findings(outcome.findings, "mm")
+        click.echo(f"The result: {picture}")
         click.echo(f"Everything is in {folder}; copy it and put your own readings in its place.")
     if opened:
-        click.launch(str(job.picture))
+        click.launch(str(picture))

@@ -7,26 +7,30 @@ from typing import TYPE_CHECKING
 import click
 
 from evenfall.cli.door import (
+    WORDS,
     json_option,
     path_argument,
-    path_option,
+    pictures_option,
+    sheet_options,
     show_findings,
     show_json,
-    shown_unit,
+    show_written,
     unit_option,
 )
-from evenfall.cli.neck_options import NeckReadings, neck_options
+from evenfall.cli.neck_options import neck_options, source_of
+from evenfall.cli.waiting import Waiting
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from evenfall.workshop import NeckReadings
+
 
 @click.command(name="diagnose")
 @path_argument("measurement", help="Measurement file, or a hand sheet with --spec.")
-@path_option("--spec", help="Specification, if MEASUREMENT is a hand sheet.")
-@click.option("--serial", default="", help="What a hand sheet's instrument is called on its label.")
+@sheet_options
 @neck_options
-@path_option("--pictures", metavar="FOLDER", help="Write the pictures into this folder.")
+@pictures_option
 @json_option
 @unit_option
 def command(
@@ -34,30 +38,27 @@ def command(
     measurement: Path,
     spec: Path | None,
     serial: str,
-    neck_readings: NeckReadings,
+    neck: NeckReadings,
     pictures: Path | None,
     as_json: bool,
     unit: str | None,
 ) -> None:
-    """Say what is wrong with the instrument of MEASUREMENT, and what adjusting would cure."""
+    """Find what is wrong with an instrument, and what adjusting alone would cure."""
     from evenfall import workshop
+    from evenfall.cli.reports import Lengths, show_diagnosis
+    from evenfall.files import keep_apart, write_together
+    from evenfall.workshop.outputs import pictures_of
 
-    specification, readings, findings = workshop.open_measurement(measurement, spec, serial=serial)
-    specification, readings, neck, told = neck_readings.at_pitch(specification, readings, spec)
-    diagnosis = workshop.diagnose(specification, readings, neck=neck)
-    shown = shown_unit(unit, specification.unit)
-    if pictures is not None:
-        drawings = workshop.diagnosis_pictures(specification, diagnosis, unit=shown)
-        written = workshop.write_pictures(drawings, pictures)
+    keep_apart([], [], folders=[pictures])
+    request = workshop.DiagnoseRequest(source_of(measurement), source_of(spec), serial, neck)
+    with Waiting() as waiting:
+        outcome = workshop.diagnose(request, waiting)
+        lengths = Lengths.asked(unit, outcome.specification.unit)
+        files = pictures_of(outcome, pictures, lengths.unit, waiting)
+        write_together(files, folders=[pictures])
     if as_json:
-        values = diagnosis.as_dict()
-        values["findings"] = [f.as_dict() for f in (*findings, *told, *diagnosis.findings)]
-        show_json(values)
+        show_json(outcome.as_dict(lengths.unit, WORDS))
         return
-    from evenfall.cli.reports import show_diagnosis
-
-    show_diagnosis(diagnosis, shown)
-    show_findings((*findings, *told, *diagnosis.findings))
-    if pictures is not None:
-        for path in written:
-            click.echo(f"Picture {path}")
+    show_diagnosis(outcome.diagnosis, lengths)
+    show_findings(outcome.findings, lengths.unit)
+    show_written(files)

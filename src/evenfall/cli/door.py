@@ -1,7 +1,8 @@
-"""What all commands share: options, errors as one sentence or as JSON, findings, file names."""
+"""What all commands share: options, errors as one sentence or as JSON, findings, files."""
 
 from __future__ import annotations
 
+import codecs
 import json
 import os
 import sys
@@ -10,7 +11,8 @@ from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
-from evenfall.errors import EvenfallError, FindingsError
+from evenfall.errors import At, Cancelled, EvenfallError, RequestError
+from evenfall.wording import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -21,6 +23,34 @@ if TYPE_CHECKING:
     Command = TypeVar("Command", bound=Callable[..., Any])
 
 BAD_INPUT = 2
+STOPPED = 130
+
+WORDS: Mapping[str, str] = {
+    "door_measure": "evenfall measure",
+    "door_plan": "evenfall plan",
+    "door_prove": "evenfall prove",
+    "door_neck": "evenfall neck --convert",
+    "door_spec": "--spec",
+    "door_scan_uncertainty": "--scan-uncertainty",
+    "door_attack": "--attack",
+    "door_budget": "--budget",
+    "door_keep": "--keep",
+    "door_method": "--method",
+    "door_serial": "--serial",
+}
+"""The command line's words for the places of `evenfall.wording` that only a door can name."""
+
+_PLAIN = {"–": "-", "…": "...", "±": "+-", "µ": "u", "·": ".", "“": '"', "”": '"', "’": "'"}
+
+
+def _as_plain(error: UnicodeError) -> tuple[str, int]:
+    """Return what a terminal is shown in place of letters that it does not have."""
+    assert isinstance(error, UnicodeEncodeError)  # noqa: S101 (registered for output alone)
+    lost = error.object[error.start : error.end]
+    return "".join(_PLAIN.get(letter, "?") for letter in lost), error.end
+
+
+codecs.register_error("evenfall-plain", _as_plain)
 
 
 class Door(click.Group):
@@ -57,26 +87,26 @@ class Door(click.Group):
 
         if not standalone_mode:
             return run()
-        as_json = "--json" in (sys.argv[1:] if args is None else args)
+        for stream in (sys.stdout, sys.stderr):
+            if hasattr(stream, "reconfigure"):
+                stream.reconfigure(errors="evenfall-plain")
+        given = list(sys.argv[1:] if args is None else args)
         try:
             status = run()
+        except (click.Abort, KeyboardInterrupt, Cancelled):
+            click.echo("Stopped; nothing was written.", err=True)
+            sys.exit(STOPPED)
         except EvenfallError as error:
-            fail(error.code, str(error), error.sentence, error.where, error, as_json=as_json)
+            fail(error, given)
         except click.exceptions.NoArgsIsHelpError as error:
             click.echo(error.format_message(), err=True)
             sys.exit(BAD_INPUT)
-        except click.UsageError as error:
-            where = error.ctx.command_path if error.ctx else ""
-            sentence = error.format_message()
-            hint = f"{sentence} Try '{where} --help'." if where else sentence
-            fail("request", hint, sentence, where, None, as_json=as_json)
         except click.ClickException as error:
-            fail(
-                "request", error.format_message(), error.format_message(), "", None, as_json=as_json
-            )
-        except (click.Abort, KeyboardInterrupt):
-            click.echo("Stopped; nothing was left half-written.", err=True)
-            sys.exit(130)
+            context = error.ctx if isinstance(error, click.UsageError) else None
+            hint = f" Try '{context.command_path} --help'." if context else ""
+            field = getattr(getattr(error, "param", None), "name", None) or ""
+            said = RequestError("{said}", at=At(field=field), said=error.format_message())
+            fail(said, given, told=f"{said.sentence}{hint}")
         except BrokenPipeError:
             sys.stderr.close()  # whoever read us has gone; there is nobody to tell
             sys.exit(0)
@@ -95,131 +125,79 @@ def _stop_without_output(error: OSError) -> NoReturn:
     os._exit(BAD_INPUT)  # leaving in order would write what is left and fail again
 
 
-def fail(
-    code: str,
-    text: str,
-    sentence: str,
-    where: str,
-    error: EvenfallError | None,
-    *,
-    as_json: bool,
-) -> None:
-    """Show an error and leave with exit status 2.
-
-    Parameters
-    ----------
-    code
-        Error code.
-    text
-        What a person reads, on standard error.
-    sentence, where
-        What a program reads.
-    error
-        The error itself, if it carries findings.
-    as_json
-        Whether to write the JSON object.
-    """
-    click.echo(f"evenfall: {text}", err=True)
-    if as_json:
-        body: dict[str, Any] = {"code": code, "sentence": sentence, "where": where}
-        if isinstance(error, FindingsError):
-            body["findings"] = [f.as_dict() for f in error.findings]
-        click.echo(json.dumps({"error": body}, indent=1))
+def fail(error: EvenfallError, given: Sequence[str], told: str = "") -> NoReturn:
+    """Show an error to people, to programs too if `--json` was given, and leave."""
+    unit: LengthUnit = "in" if _asked(given, "--unit") == "in" else "mm"
+    click.echo(f"evenfall: {told or error.words(unit, WORDS)}", err=True)
+    if "--json" in given:
+        click.echo(json.dumps({"error": error.as_dict(unit, WORDS)}, indent=1))
     sys.exit(BAD_INPUT)
 
 
-def json_option(command: Command) -> Command:
-    """Add `--json`.
+def _asked(given: Sequence[str], option: str) -> str:
+    """Return the value of an option among arguments that may not have been understood."""
+    for name, value in zip(given, [*given[1:], ""], strict=True):
+        if name == option:
+            return value
+        if name.startswith(f"{option}="):
+            return name.partition("=")[2]
+    return ""
 
-    Parameters
-    ----------
-    command
-        The command's function; gets `as_json`.
-    """
+
+# ---- options ------------------------------------------------------------------------------------
+
+
+def json_option(command: Command) -> Command:
+    """Add `--json`; the command gets `as_json`."""
     return click.option(
         "--json", "as_json", is_flag=True, help="Write the result as JSON to standard output."
     )(command)
 
 
 def unit_option(command: Command) -> Command:
-    """Add `--unit`.
-
-    Parameters
-    ----------
-    command
-        The command's function; gets `unit`, None for the specification's own.
-    """
+    """Add `--unit`; the command gets `unit`, None for the specification's own."""
     return click.option(
         "--unit",
         type=click.Choice(["mm", "in"]),
         default=None,
-        help="Unit of what people read; by default the specification's.",
+        help="Unit for printed lengths (default: the specification's).",
     )(command)
 
 
-def path_argument(name: str, **more: Any) -> Callable[[Command], Command]:
-    """Add an argument that is a path.
+def pictures_option(command: Command) -> Command:
+    """Add `--pictures`."""
+    return path_option(
+        "--pictures", metavar="FOLDER", help="Write the pictures into this folder, SVG and PNG."
+    )(command)
 
-    Parameters
-    ----------
-    name
-        Name of the argument.
-    **more
-        Passed on to click.
-    """
+
+def output_option(after: str) -> Callable[[Command], Command]:
+    """Add `-o`; without it the file is named after what `after` says."""
+    return path_option(
+        "-o", "--output", help=f"File to write (default: named after the {after}, in this folder)."
+    )
+
+
+def sheet_options(command: Command) -> Command:
+    """Add `--spec` and `--serial`, for a source that may be a hand sheet."""
+    with_serial = click.option(
+        "--serial", default="", help="Serial number of the instrument, for a hand sheet."
+    )(command)
+    return path_option("--spec", help="Specification, for a hand sheet.")(with_serial)
+
+
+def path_argument(name: str, **more: Any) -> Callable[[Command], Command]:
+    """Add an argument that is a path."""
     return click.argument(name, type=click.Path(path_type=Path), **more)
 
 
 def path_option(*names: str, **more: Any) -> Callable[[Command], Command]:
-    """Add an option that is a path.
-
-    Parameters
-    ----------
-    *names
-        Names of the option.
-    **more
-        Passed on to click.
-    """
+    """Add an option that is a path."""
     return click.option(*names, type=click.Path(path_type=Path), **more)
 
 
-def show_json(values: Mapping[str, Any]) -> None:
-    """Write one JSON object to standard output.
-
-    Parameters
-    ----------
-    values
-        Plain values.
-    """
-    click.echo(json.dumps(values, indent=1, allow_nan=False))
-
-
-def show_findings(findings: Iterable[Finding], *, err: bool = False) -> None:
-    """Write findings, one line each, warnings before notes.
-
-    Parameters
-    ----------
-    findings
-        What was found.
-    err
-        Write to standard error, where standard output carries JSON.
-    """
-    order = {"error": 0, "warning": 1, "note": 2}
-    for finding in sorted(findings, key=lambda f: order[f.severity]):
-        told = finding.where.lower() in finding.sentence.lower()
-        where = "" if told else f" ({finding.where})"
-        mark = {"error": "!!", "warning": " !", "note": "  "}[finding.severity]
-        click.echo(f"{mark} {finding.sentence}{where}", err=err)
-
-
 class Number(click.ParamType["float"]):
-    """An option that is a number.
-
-    Parameters
-    ----------
-    low, high
-        Range that it must lie in.
-    """
+    """An option that is a number in a range."""
 
     name = "number"
 
@@ -230,28 +208,47 @@ class Number(click.ParamType["float"]):
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
         """Return the number; see `click.ParamType.convert`."""
+        shown = value if len(str(value)) <= 40 else f"{str(value)[:39]}…"
         try:
             number = float(value)
         except ValueError:
-            self.fail(f"{value!r} is not a number such as 0.5.", param, ctx)
+            self.fail(f"{shown!r} is not a number such as 0.5.", param, ctx)
         if not self.low <= number <= self.high or number == float("inf"):
             bounds = f"{self.low:g} or more"
             if self.high != float("inf"):
                 bounds = f"a number from {self.low:g} to {self.high:g}"
-            self.fail(f"{value} is out of range; give {bounds}.", param, ctx)
+            self.fail(f"{shown} is out of range; give {bounds}.", param, ctx)
         return number
 
 
-def derived_name(path: Path, kind: str) -> Path:
-    """Return the file name that goes with an input, in the current folder.
+# ---- results ------------------------------------------------------------------------------------
 
-    Parameters
-    ----------
-    path
-        The input, e.g. `kestrel.measurement.json`.
-    kind
-        What is written, e.g. "plan" for `kestrel.plan.json`.
-    """
+
+def show_json(values: Mapping[str, Any]) -> None:
+    """Write one JSON object to standard output."""
+    click.echo(json.dumps(values, indent=1, allow_nan=False))
+
+
+def show_findings(findings: Iterable[Finding], unit: LengthUnit) -> None:
+    """Write findings, one line each, warnings before notes."""
+    order = {"error": 0, "warning": 1, "note": 2}
+    for finding in sorted(findings, key=lambda f: order[f.severity]):
+        told = say(finding.said, unit, WORDS)
+        where = "" if finding.where.lower() in told.lower() else f" ({finding.where})"
+        mark = {"error": "!!", "warning": " !", "note": "  "}[finding.severity]
+        click.echo(f"{mark} {told}{where}")
+
+
+def show_written(files: Iterable[Path]) -> None:
+    """Name the files written; of a picture written twice, the one that every program opens."""
+    written = list(files)
+    for path in written:
+        if path.suffix != ".svg" or path.with_suffix(".png") not in written:
+            click.echo(f"Wrote {path}")
+
+
+def derived_name(path: Path, kind: str) -> Path:
+    """Return the name that goes with an input: kestrel.measurement.json gives kestrel.plan.json."""
     stem = path.name
     for ending in (".measurement.json", ".plan.json", ".proof.json", path.suffix):
         if ending and stem.endswith(ending):
@@ -261,15 +258,7 @@ def derived_name(path: Path, kind: str) -> Path:
 
 
 def shown_unit(unit: str | None, own: LengthUnit) -> LengthUnit:
-    """Return the unit to show: the one asked for, else the specification's own.
-
-    Parameters
-    ----------
-    unit
-        "mm", "in" or None.
-    own
-        The specification's unit.
-    """
+    """Return the unit to show: the one asked for, else the specification's own."""
     if unit is None:
         return own
     return "in" if unit == "in" else "mm"

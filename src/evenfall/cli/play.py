@@ -7,22 +7,23 @@ from typing import TYPE_CHECKING
 import click
 
 from evenfall.cli.door import (
+    WORDS,
     Number,
     json_option,
     path_argument,
     path_option,
+    pictures_option,
+    sheet_options,
     show_findings,
     show_json,
+    show_written,
+    unit_option,
 )
+from evenfall.cli.neck_options import source_of
+from evenfall.cli.waiting import Waiting
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-    from evenfall.instrument import Specification
-    from evenfall.workshop import PlayReport
-
-_MOST_SHOWN = 10
-"""Positions in the table of the worst."""
 
 
 class _Note(click.ParamType["tuple[int, int]"]):
@@ -37,7 +38,8 @@ class _Note(click.ParamType["tuple[int, int]"]):
         parts = (string, stop)
         if not colon or not all(p.isascii() and p.isdigit() and len(p) < 4 for p in parts):
             self.fail(
-                f"{value!r} is not a string and a position such as 3:5 (open string: 3:0).",
+                f"{str(value)[:40]!r} is not a string and a stopped fret such as 3:5 (open string: "
+                "3:0).",
                 param,
                 ctx,
             )
@@ -45,24 +47,23 @@ class _Note(click.ParamType["tuple[int, int]"]):
 
 
 @click.command(name="play")
-@path_argument("source", help="Measurement file, plan, or a hand sheet with --spec.")
-@path_option("--spec", help="Specification, if SOURCE is a hand sheet.")
-@click.option("--serial", default="", help="What a hand sheet's instrument is called on its label.")
-@click.option("--before", is_flag=True, help="Of a plan, play the instrument as found.")
+@path_argument("source", help="Measurement file, plan, or a hand sheet.")
+@sheet_options
+@click.option("--as-found", is_flag=True, help="Of a plan, play the instrument as found.")
 @click.option(
     "--attack",
     "attacks_n",
     type=Number(0.01, 50.0),
     multiple=True,
     metavar="N",
-    help="Attack on every string [N]; repeatable. By default 0.7, 1 and 1.4 times the "
-    "specification's.",
+    help="Attack on every string [N]; repeatable (default: 0.7, 1 and 1.4 times the "
+    "specification's).",
 )
 @path_option(
     "--attack-from",
     "recording",
     metavar="WAV",
-    help="Add the attack that a recording of one open string tells; name the string with --string.",
+    help="Add the attack that a recording of one open string shows; name the string with --string.",
 )
 @click.option(
     "--string",
@@ -81,28 +82,30 @@ class _Note(click.ParamType["tuple[int, int]"]):
     metavar="S",
     help="How long each note is followed [s].",
 )
-@path_option("--pictures", metavar="FOLDER", help="Write the picture into this folder.")
+@pictures_option
 @path_option(
     "--wav",
     metavar="FOLDER",
-    help="Write notes as sound into this folder, of a plan before and after; all with one gain.",
+    help="Write notes as sound into this folder, of a plan as found and planned; all with one "
+    "gain.",
 )
 @click.option(
     "--note",
     "notes",
     type=_Note(),
     multiple=True,
-    metavar="STRING:STOP",
-    help="Note for --wav, such as 3:5, or 3:0 for the open string; repeatable. By default the "
-    "worst.",
+    metavar="STRING:FRET",
+    help="Note for --wav, such as 3:5, or 3:0 for the open string; repeatable (default: the "
+    "worst).",
 )
 @json_option
+@unit_option
 def command(
     *,
     source: Path,
     spec: Path | None,
     serial: str,
-    before: bool,
+    as_found: bool,
     attacks_n: tuple[float, ...],
     recording: Path | None,
     recorded_string: int | None,
@@ -111,127 +114,49 @@ def command(
     wav: Path | None,
     notes: tuple[tuple[int, int], ...],
     as_json: bool,
+    unit: str | None,
 ) -> None:
-    """Pluck every string of SOURCE at every position and say what is clean, touches and rattles.
+    """Pluck every string at every position: which notes are clean, touch and rattle.
 
     Each note is followed in time over the measured crowns, plucked away from the board and
-    towards it. Of a plan, the instrument after the work; with --before as found.
+    towards it. Of a plan, the instrument after the work; with --as-found before it.
     """
     from evenfall import workshop
-    from evenfall.cli.waiting import Waiting
-    from evenfall.files import keep_apart
+    from evenfall.cli.reports import Lengths, show_play, show_sounds
+    from evenfall.files import keep_apart, write_together
+    from evenfall.workshop.outputs import pictures_of
 
     if (recording is None) != (recorded_string is None):
         raise click.UsageError("--attack-from and --string go together.")
     if notes and wav is None:
         raise click.UsageError("--note needs --wav, the folder for the sounds.")
-    workshop.require_play_test()
-    specification, readings, plan, findings = workshop.open_measurement_or_plan(
-        source, spec, serial=serial
+    keep_apart([], [], folders=[pictures, wav])
+    request = workshop.PlayRequest(
+        source_of(source),
+        source_of(spec),
+        serial,
+        as_found,
+        attacks_n,
+        source_of(recording),
+        recorded_string or 0,
+        duration_s,
+        wav is not None,
+        notes,
     )
-    if before and plan is None:
-        raise click.UsageError("--before needs a plan; a measurement is always as found.")
-    level = estimate = None
-    if recording is not None and recorded_string is not None:
-        estimate, level, told = workshop.attack_from_recording(
-            specification, recording, recorded_string
-        )
-        findings = (*findings, *told)
-    sounds = None
     with Waiting() as waiting:
-        report = workshop.play(
-            specification,
-            readings,
-            None if before else plan,
-            attacks_n=attacks_n,
-            recorded=level,
-            duration_s=duration_s,
-            progress=waiting,
-        )
-        if wav is not None:
-            sounds = workshop.play_sounds(
-                specification, readings, plan, report, notes=notes, progress=waiting
-            )
-    if wav is not None and sounds is not None:
-        read = [path for path in (source, spec, recording) if path is not None]
-        keep_apart([wav / note.file_name for note in sounds.notes], read)
-    drawn = []
-    if pictures is not None:
-        drawn = workshop.write_pictures(workshop.play_pictures(specification, report), pictures)
-    written = [] if wav is None or sounds is None else workshop.write_sounds(sounds, wav)
+        outcome = workshop.play(request, waiting)
+        lengths = Lengths.asked(unit, outcome.specification.unit)
+        files = pictures_of(outcome, pictures, lengths.unit, waiting)
+        if wav is not None and outcome.sounds is not None:
+            files |= {wav / note.file_name: note.wav for note in outcome.sounds.notes}
+        keep_apart(files, [source, spec, recording], folders=[pictures, wav])
+        write_together(files, folders=[pictures, wav])
     if as_json:
-        values = report.as_dict()
-        values["recording"] = None
-        if estimate is not None and recorded_string is not None:
-            values["recording"] = workshop.attack_values(recorded_string, estimate)
-        values["sounds"] = None if wav is None or sounds is None else sounds.as_dict(wav)
-        values["findings"] = [f.as_dict() for f in (*findings, *report.findings)]
-        show_json(values)
+        show_json(outcome.as_dict(lengths.unit, WORDS))
         return
-    when = "after the plan" if report.state == "planned" else "as found"
-    click.echo(f"{readings.serial or 'Instrument'}: {readings.model}, {when}")
-    _show(specification, report)
-    kept = (f for f in findings if f.severity != "note" or f.code == "motion")
-    show_findings((*kept, *report.findings))
-    for path in drawn:
-        click.echo(f"Picture {path}")
-    if sounds is not None:
-        for path, note in zip(written, sounds.notes, strict=True):
-            click.echo(f"Sound {path} ({note.force_n:.2f} N {note.direction})")
-        click.echo(
-            f"One gain for all sounds: full scale is {sounds.full_scale_mm_per_s:.0f} mm/s of the "
-            f"string, {workshop.LISTEN_MM:g} mm from the saddle"
-        )
-
-
-def _show(specification: Specification, report: PlayReport) -> None:
-    from evenfall.cli.tables import table
-
-    test = report.test
-    worst = test.worst
-
-    def three(of: object) -> str:
-        verdicts = [int(v) for v in of]  # type: ignore[attr-defined]
-        return " / ".join(str(verdicts.count(v)) for v in range(3))
-
-    headings, alike = [], []
-    for attack in test.attacks:
-        alike.append(len(set(attack.force_n)) == 1)
-        plain = alike[-1] and not attack.name.endswith(" N")
-        headings.append(f"{attack.name} ({attack.force_n[0]:.2f} N)" if plain else attack.name)
-    rows = [
-        [
-            str(number),
-            specification.strings[k].pitch,
-            *(
-                ("" if alike[a] else f"{attack.force_n[k]:.2f} N:  ") + three(worst[k, :, a])
-                for a, attack in enumerate(test.attacks)
-            ),
-        ]
-        for k, number in enumerate(test.string_numbers)
-    ]
-    rows.append(["all", "", *(three(worst[:, :, a].ravel()) for a in range(len(headings)))])
-    table(
-        f"Positions clean / touching / rattling, each followed {test.duration_s:g} s",
-        ["string", "pitch", *headings],
-        rows,
-    )
-    if not report.worst:
-        return
-    rows = [
-        [
-            str(w.string),
-            f"fret {w.position}" if w.position else "open",
-            *w.verdicts,
-            "at release" if w.first_contact_s == 0.0 else f"{1000.0 * w.first_contact_s:.1f}",
-            str(w.first_contact_fret),
-        ]
-        for w in report.worst[:_MOST_SHOWN]
-    ]
-    more = len(report.worst) - len(rows)
-    table(
-        "Worst positions, and their first contact at the gentlest attack that touches"
-        + (f" ({more} more touch)" if more else ""),
-        ["string", "stopped", *headings, "after ms", "on fret"],
-        rows,
-    )
+    show_play(outcome)
+    kept = (f for f in outcome.findings_of_readings if f.severity != "note" or f.code == "motion")
+    show_findings((*kept, *outcome.findings_of_motion), lengths.unit)
+    show_written(files)
+    if outcome.sounds is not None:
+        show_sounds(outcome.sounds, lengths)

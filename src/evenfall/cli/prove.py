@@ -8,16 +8,23 @@ from pathlib import Path
 import click
 
 from evenfall.cli.door import (
+    WORDS,
     Number,
     derived_name,
     json_option,
+    output_option,
     path_argument,
     path_option,
+    pictures_option,
     show_findings,
     show_json,
-    shown_unit,
+    show_written,
     unit_option,
 )
+from evenfall.cli.neck_options import source_of
+from evenfall.cli.sheet import page_kind
+from evenfall.cli.waiting import Waiting
+from evenfall.units import LengthUnit
 
 
 @click.command(name="prove")
@@ -29,20 +36,18 @@ from evenfall.cli.door import (
     type=Number(high=50.0),
     default=None,
     metavar="N",
-    help="Attack to judge by [N]; by default the specification's.",
+    help="Attack to judge by [N] (default: the specification's).",
 )
 @click.option("--steps", is_flag=True, help="List each step of the uncertainty budgets.")
-@path_option(
-    "-o", "--output", help="File to write; by default named after the readings, in this folder."
-)
+@output_option("readings")
 @path_option(
     "--certificate",
-    help="PDF or HTML file for the certificate; by default a PDF named after the readings.",
+    help="PDF or HTML file for the certificate (default: a PDF named after the readings).",
 )
 @click.option(
-    "--date", "dated", default=None, metavar="YYYY-MM-DD", help="Date to print; by default today."
+    "--date", "dated", default=None, metavar="YYYY-MM-DD", help="Date to print (default: today)."
 )
-@path_option("--pictures", metavar="FOLDER", help="Write the pictures into this folder.")
+@pictures_option
 @json_option
 @unit_option
 def command(
@@ -56,51 +61,42 @@ def command(
     dated: str | None,
     pictures: Path | None,
     as_json: bool,
-    unit: str | None,
+    unit: LengthUnit | None,
 ) -> int:
     """Judge the readings MEASUREMENT, taken after the work, against PLAN and its specification.
 
     Exit status 1 if the verdict is not "conforms".
     """
     from evenfall import workshop
-    from evenfall.files import keep_apart, write_atomically
+    from evenfall.cli.reports import Lengths, show_proof
+    from evenfall.files import keep_apart, write_together
+    from evenfall.workshop.outputs import json_file, pictures_of
 
-    if certificate is not None and certificate.suffix.lower() not in (".pdf", ".html", ".htm"):
-        raise click.UsageError("The certificate must end in .pdf or .html.")
-    day = _date(dated)
     page, record = certificate, output
     if not as_json:
         page = certificate or derived_name(measurement, "certificate").with_suffix(".pdf")
         record = output or derived_name(measurement, "proof")
-    keep_apart([p for p in (page, record) if p is not None], [plan, measurement])
-    specification, made = workshop.open_plan(plan)
-    readings, findings = workshop.readings_after(made, measurement)
-    proof = workshop.prove(made, specification, readings, attack_n=attack_n)
-    shown = shown_unit(unit, specification.unit)
-    values = proof.as_dict()
-    written: list[Path] = []
-    if page is not None:
-        pages = workshop.certificate(
-            specification, proof, date=day, unit=None if unit is None else shown
-        )
-        write_atomically(page, pages["pdf" if page.suffix.lower() == ".pdf" else "html"])
-        written.append(page)
-    if record is not None:
-        workshop.write_json(record, values)
-        written.append(record)
-    if pictures is not None:
-        drawings = workshop.proof_pictures(specification, proof, unit=shown)
-        written += workshop.write_pictures(drawings, pictures)
+    kind = "" if page is None else page_kind(page, "The certificate")
+    day = _date(dated)
+    keep_apart([page, record], [plan, measurement], folders=[pictures])
+    with Waiting() as waiting:
+        request = workshop.ProveRequest(source_of(plan), source_of(measurement), attack_n)
+        outcome = workshop.prove(request, waiting)
+        lengths = Lengths.asked(unit, outcome.specification.unit)
+        files: dict[Path, bytes] = {}
+        if page is not None:
+            files[page] = outcome.certificate(kind, date=day, unit=unit, progress=waiting)
+        if record is not None:
+            files[record] = json_file(outcome.proof.as_dict())
+        files |= pictures_of(outcome, pictures, lengths.unit, waiting)
+        write_together(files, folders=[pictures])
     if as_json:
-        show_json({**values, "findings_of_readings": [f.as_dict() for f in findings]})
+        show_json(outcome.as_dict(lengths.unit, WORDS))
     else:
-        from evenfall.cli.reports import show_proof
-
-        show_proof(proof, shown, steps=steps)
-        show_findings((*findings, *proof.findings))
-        for path in written:
-            click.echo(f"Wrote {path}")
-    return 0 if proof.verdict == "conforms" else 1
+        show_proof(outcome.proof, lengths, steps=steps)
+        show_findings(outcome.findings, lengths.unit)
+        show_written(files)
+    return 0 if outcome.conforms else 1
 
 
 def _date(given: str | None) -> str:

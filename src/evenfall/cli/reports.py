@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 import numpy as np
 
-from evenfall.cli.tables import table
+from evenfall.cli.door import WORDS, shown_unit
+from evenfall.cli.tables import string_table, table
 from evenfall.measurement import Origin
 from evenfall.plan import LEAST_SHOWN_MM, METHODS
 from evenfall.units import in_unit, length_text, uncertainty_text
-from evenfall.wording import say
+from evenfall.wording import say, sentence
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from collections.abc import Mapping
+    from typing import Any
 
+    from evenfall.arrays import FloatArray, IntArray
     from evenfall.instrument import Specification
     from evenfall.instrument.specification import Limit
     from evenfall.levelling import Diagnosis
@@ -23,46 +27,91 @@ if TYPE_CHECKING:
     from evenfall.plan import Plan
     from evenfall.proof import Item, Proof
     from evenfall.units import LengthUnit
+    from evenfall.wording import Sentence, Value
+    from evenfall.workshop.necks import NeckOutcome
+    from evenfall.workshop.pitches import PitchOutcome
+    from evenfall.workshop.playing import PlayOutcome
+    from evenfall.workshop.sounds import Sounds
 
-    FloatArray = NDArray[np.float64]
-
-
-def _figure(length_mm: float, unit: LengthUnit, *, signed: bool = False) -> str:
-    """Return a length without its unit, for tables that name the unit in their heading."""
-    return length_text(length_mm, unit, signed=signed).split()[0]
-
-
-def both_units(length_mm: float, unit: LengthUnit) -> str:
-    """Return a length in the unit asked for, the other one in brackets.
-
-    Parameters
-    ----------
-    length_mm
-        Length [mm].
-    unit
-        "mm" or "in".
-    """
-    other: LengthUnit = "in" if unit == "mm" else "mm"
-    return f"{length_text(length_mm, unit)} ({length_text(length_mm, other)})"
+_MOST_LIMITS = 8
+"""Limits listed under a plan."""
+_MOST_PLAYED = 10
+"""Positions in the table of the worst."""
 
 
-def show_measurement(measurement: Measurement, unit: LengthUnit) -> None:
-    """Print what a measurement holds.
+class Lengths(NamedTuple):
+    """How lengths are shown.
 
     Parameters
     ----------
-    measurement
-        The measurement.
     unit
-        Unit to show.
+        The unit asked for, else the specification's.
+    both
+        Whether single lengths show the other unit in brackets: where no unit was asked for.
     """
-    name = measurement.serial or "instrument without a serial"
+
+    unit: LengthUnit
+    both: bool
+
+    @classmethod
+    def asked(cls, unit: str | None, own: LengthUnit) -> Lengths:
+        """Return how to show lengths, from `--unit` and the specification's own unit."""
+        return cls(shown_unit(unit, own), unit is None)
+
+    def text(self, length_mm: float) -> str:
+        """Return a length with its unit, the other one in brackets unless one was asked for."""
+        if not self.both:
+            return length_text(length_mm, self.unit)
+        other: LengthUnit = "in" if self.unit == "mm" else "mm"
+        return f"{length_text(length_mm, self.unit)} ({length_text(length_mm, other)})"
+
+    def figure(self, length_mm: float, *, signed: bool = False) -> str:
+        """Return a length without its unit, for tables that name it in their heading."""
+        return length_text(length_mm, self.unit, signed=signed).split()[0]
+
+    def say(self, said: Sentence | str) -> str:
+        """Return a sentence in this unit and in the command line's words."""
+        return say(said, self.unit, WORDS)
+
+    def print(self, text: str, **values: Value) -> None:
+        """Print one line, worded in this unit."""
+        click.echo(self.say(sentence(text, **values)))
+
+
+def _name(measurement: Measurement) -> str:
+    return f"{measurement.serial or 'Instrument'}: {measurement.model}"
+
+
+def show_specification(
+    specification: Specification, values: Mapping[str, Any], lengths: Lengths
+) -> None:
+    """Print what follows from a specification: strings, tensions and fret places."""
+    unit, fanned = lengths.unit, specification.scale.fanned
+    digits = 3 if unit == "mm" else 4
+    click.echo(f"{specification.name}: {specification.kind}, {specification.frets} frets")
+    string_table(values["strings"], unit)
+    places = values["fret_places_mm"]
+    rows = []
+    for fret in range(1, specification.frets + 1):
+        treble, bass = (in_unit(places[side][fret - 1], unit) for side in (0, -1))
+        text = f"{treble:.{digits}f}"
+        rows.append([str(fret), f"{text} / {bass:.{digits}f}" if fanned else text])
+    heading = "from the nut, treble / bass" if fanned else "from the nut"
+    table(f"Fret places [{unit}]", ["fret", heading], rows, columns=3)
+    click.echo(f"Sum of tensions {values['total_tension_n']:.0f} N")
+
+
+def show_measurement(measurement: Measurement, recognised: str, lengths: Lengths) -> None:
+    """Print what a measurement holds, after what a scan was recognised as."""
+    if recognised:
+        click.echo(recognised)
+    name = measurement.serial or "instrument without a serial number"
     click.echo(f"{name}: {measurement.model}")
     grid = measurement.crown_top_origin
     words = {
         Origin.READ: "read",
         Origin.DERIVED: "derived",
-        Origin.INTERPOLATED: "filled in",
+        Origin.INTERPOLATED: "interpolated",
         Origin.MISSING: "missing",
     }
     counts = [f"{int((grid == o).sum())} {w}" for o, w in words.items() if (grid == o).any()]
@@ -71,11 +120,11 @@ def show_measurement(measurement: Measurement, unit: LengthUnit) -> None:
     )
     u = measurement.crown_top_u_mm
     if np.isfinite(u).any() and float(np.nanmax(u)) > 0.0:
-        low, high = (_small(float(bound(u)), unit) for bound in (np.nanmin, np.nanmax))
+        low, high = (_small(float(bound(u)), lengths.unit) for bound in (np.nanmin, np.nanmax))
         span = low if low == high else f"{low} to {high}"
         click.echo(f"Standard uncertainty of a crown top: {span}")
     for route in measurement.routes:
-        click.echo(f"   {route}")
+        click.echo(f"   {lengths.say(route)}")
 
 
 def _small(length_mm: float, unit: LengthUnit) -> str:
@@ -85,94 +134,76 @@ def _small(length_mm: float, unit: LengthUnit) -> str:
     return f"{1000.0 * length_mm:.2f} µm" if unit == "mm" else f"{in_unit(length_mm, 'in'):.6f} in"
 
 
-def show_diagnosis(diagnosis: Diagnosis, unit: LengthUnit) -> None:
-    """Print a diagnosis: the touch force of every position, gaps and relief.
-
-    Parameters
-    ----------
-    diagnosis
-        The diagnosis.
-    unit
-        Unit to show.
-    """
-    measurement = diagnosis.measurement
-    click.echo(f"{measurement.serial or 'Instrument'}: {measurement.model}")
-    click.echo(f"Relief {both_units(diagnosis.relief_mm, unit)}")
+def show_diagnosis(diagnosis: Diagnosis, lengths: Lengths) -> None:
+    """Print a diagnosis: the touch force of every position, gaps and relief."""
+    measurement, force_n = diagnosis.measurement, diagnosis.touch_force.force_n
+    click.echo(_name(measurement))
+    click.echo(f"Relief {lengths.text(diagnosis.relief_mm)}")
     rows = [
         [
             str(k + 1),
-            _figure(diagnosis.action_mm[k], unit),
-            _figure(diagnosis.first_fret_gap_mm[k], unit),
+            lengths.figure(diagnosis.action_mm[k]),
+            lengths.figure(diagnosis.first_fret_gap_mm[k]),
             f"{diagnosis.attack_n[k]:.2f}",
-            f"{diagnosis.touch_force.force_n[k].min():.2f}",
-            _stop(int(diagnosis.touch_force.force_n[k].argmin())),
+            f"{force_n[k].min():.2f}",
+            _stopped(int(force_n[k].argmin())),
             f"{diagnosis.adjusted_touch_force_n[k].min():.2f}",
         ]
         for k in range(measurement.string_count)
     ]
     headings = [
         "string",
-        f"action {unit}",
-        f"fret 1 {unit}",
+        f"action {lengths.unit}",
+        f"first-fret gap {lengths.unit}",
         "attack N",
         "lowest touch force N",
         "at",
         "after adjusting N",
     ]
     table("As found", headings, rows)
-    touching = diagnosis.touching
     total = measurement.string_count * measurement.fret_count
-    click.echo(f"{touching} of {total} positions touch below the player's attack.")
+    click.echo(f"{diagnosis.touching} of {total} positions touch below the player's attack.")
 
 
-def _stop(stop: int) -> str:
-    return "open" if stop == 0 else f"fret {stop}"
+def _stopped(fret: int) -> str:
+    return f"fret {fret}" if fret else "open"
 
 
-def show_plan(plan: Plan, specification: Specification, unit: LengthUnit) -> None:
-    """Print a plan: what to move, what to cut, why, and the other ways.
-
-    Parameters
-    ----------
-    plan
-        The plan.
-    specification
-        The specification that it was made for.
-    unit
-        Unit to show.
-    """
+def show_plan(plan: Plan, specification: Specification, lengths: Lengths) -> None:
+    """Print a plan: what to move, what to cut, why, and the other methods."""
     before = plan.measurement
-    relief = specification.target.relief
-    off = _outside(plan.relief_after_mm, relief)
+    off = _outside(plan.relief_after_mm, specification.target.relief)
     heading = {
-        "optimal": "every limit holds" + (" but that of the relief, which stays" if off else ""),
-        "relaxed": "the limits cannot all hold; this holds with the first easing below",
-        "infeasible": "the limits cannot all hold, and no single easing is enough",
+        "optimal": "Every limit is met" + (" but that of the relief, which stays" if off else ""),
+        "relaxed": "Not every limit can be met; this plan relaxes the first limit listed",
+        "infeasible": "Not every limit can be met, and no single change is enough",
     }[plan.status]
-    click.echo(f"{before.serial or 'Instrument'}: {METHODS[plan.method]}: {heading}.")
+    name = f"{before.serial or 'Instrument'}, {before.model}"
+    click.echo(f"{name}. Method: {plan.method}. {heading}.")
     for relaxation in plan.relaxations:
         mark = "->" if relaxation.helps else "  "
-        click.echo(f"  {mark} {say(relaxation.said, unit)}")
+        click.echo(f"  {mark} {lengths.say(relaxation.said)}")
     made = _attack_text(plan.attack_n)
     asked = _attack_text(np.asarray(specification.player.attack_n))
-    more = "" if made == asked else f"; the specification asks for {asked}"
-    click.echo(f"Attack to bear: {made}{more}")
-    _show_moves(plan, specification, unit)
+    more = "" if made == asked else f"; the player's attack is {asked}"
+    click.echo(f"Design attack: {made}{more}")
+    _show_settings(plan, specification, lengths)
     if plan.replaced_frets:
-        click.echo("New wire in frets " + ", ".join(str(f) for f in plan.replaced_frets))
-    _show_removal(plan, unit)
+        lengths.print("New wire in {frets:frets}", frets=plan.replaced_frets)
+    _show_removal(plan, lengths)
     click.echo(
-        f"Metal {both_units(plan.metal_mm, unit)} in all; proved least to within "
-        f"{plan.duality_gap_mm:.1e} mm; lowest crown left {both_units(plan.lowest_crown_mm, unit)}"
+        f"Metal {lengths.text(plan.metal_mm)} in all, proved minimal; lowest crown "
+        f"{lengths.text(plan.lowest_crown_mm)}"
     )
-    for binding in plan.binding[:8]:
-        click.echo(f"   {say(binding.said, unit)}")
-    if len(plan.binding) > 8:
-        click.echo(f"   and {len(plan.binding) - 8} more limits, listed in the plan file")
+    for binding in plan.binding[:_MOST_LIMITS]:
+        click.echo(f"   {lengths.say(binding.said)}")
+    if len(plan.binding) > _MOST_LIMITS:
+        more = f"{len(plan.binding) - _MOST_LIMITS} more limits"
+        click.echo(f"   and {more}, listed in the plan file")
     for price in plan.prices:
-        click.echo(f"   {say(price.said, unit)}")
-    _show_methods(plan, unit)
-    click.echo(say(plan.reason, unit))
+        click.echo(f"   {lengths.say(price.said)}")
+    _show_methods(plan, lengths)
+    click.echo(lengths.say(plan.reason))
     click.echo(f"Plan code {plan.code}")
 
 
@@ -186,123 +217,96 @@ def _outside(relief_mm: float, limit: Limit) -> bool:
     return not limit.minimum_mm - within <= relief_mm <= limit.maximum_mm + within
 
 
-def _show_moves(plan: Plan, specification: Specification, unit: LengthUnit) -> None:
+def _show_settings(plan: Plan, specification: Specification, lengths: Lengths) -> None:
     change, limit = plan.relief_change_mm, specification.target.relief
     outside = ""
     if _outside(plan.relief_after_mm, limit):
-        low, high = _figure(limit.minimum_mm, unit), length_text(limit.maximum_mm, unit)
-        outside = f", outside its limits of {low} to {high}"
+        high = length_text(limit.maximum_mm, lengths.unit)
+        outside = f", outside its limits of {lengths.figure(limit.minimum_mm)} to {high}"
     if not specification.neck.truss_rod:
-        after = both_units(plan.relief_after_mm, unit)
+        after = lengths.text(plan.relief_after_mm)
         click.echo(f"Relief {after} after the work{outside}; no truss rod")
-    elif abs(change) < 5e-4:
-        click.echo(f"Truss rod: leave; relief {both_units(plan.relief_before_mm, unit)}{outside}")
+    elif abs(change) < LEAST_SHOWN_MM:
+        click.echo(f"Truss rod: leave; relief {lengths.text(plan.relief_before_mm)}{outside}")
     else:
-        click.echo(
-            f"Truss rod: {'more' if change > 0 else 'less'} relief by "
-            f"{both_units(abs(change), unit)}"
-        )
+        side = "more" if change > 0 else "less"
+        click.echo(f"Truss rod: {side} relief by {lengths.text(abs(change))}")
     saddle = plan.saddle_after_mm - plan.measurement.saddle_mm
     nut = plan.nut_after_mm - plan.measurement.nut_mm
     rows = [
         [
             str(k + 1),
-            _figure(saddle[k], unit, signed=True),
-            _figure(nut[k], unit, signed=True),
-            _figure(plan.action_before_mm[k], unit),
-            _figure(plan.action_after_mm[k], unit),
-            _figure(plan.first_fret_gap_before_mm[k], unit),
-            _figure(plan.first_fret_gap_after_mm[k], unit),
-            f"{(plan.touch_force_before_n[k] / max(plan.attack_n[k], 1e-9)).min():.2f}",
-            f"{(plan.touch_force_after_n[k] / max(plan.attack_n[k], 1e-9)).min():.2f}",
+            lengths.figure(saddle[k], signed=True),
+            lengths.figure(nut[k], signed=True),
+            lengths.figure(plan.action_before_mm[k]),
+            lengths.figure(plan.action_after_mm[k]),
+            lengths.figure(plan.first_fret_gap_before_mm[k]),
+            lengths.figure(plan.first_fret_gap_after_mm[k]),
+            *(
+                f"{(force_n[k] / max(plan.attack_n[k], 1e-9)).min():.2f}"
+                for force_n in (plan.touch_force_before_n, plan.touch_force_after_n)
+            ),
         ]
         for k in range(plan.measurement.string_count)
     ]
     headings = [
-        "string",
-        "saddle",
-        "nut",
-        "action",
-        "after",
-        "fret 1",
-        "after",
-        "worst",
-        "after",
+        *("string", "saddle", "nut", "action", "planned", "first-fret gap", "planned"),
+        *("lowest", "planned"),
     ]
-    table(f"Moves and gaps [{unit}]; lowest touch force as a share of the attack", headings, rows)
+    title = f"Changes and gaps [{lengths.unit}]; lowest touch force as a share of the design attack"
+    table(title, headings, rows)
 
 
-def _show_removal(plan: Plan, unit: LengthUnit) -> None:
+def _show_removal(plan: Plan, lengths: Lengths) -> None:
     touched = np.flatnonzero((plan.removal_mm >= LEAST_SHOWN_MM).any(axis=0))
     if not touched.size:
         click.echo("No metal comes off.")
         return
-    count = plan.measurement.string_count
     rows = [
         [
             str(j + 1),
-            *(
-                _figure(plan.removal_mm[k, j], unit)
-                if plan.removal_mm[k, j] >= LEAST_SHOWN_MM
-                else "·"
-                for k in range(count)
-            ),
-            _figure(plan.crown_height_after_mm[:, j].min(), unit),
+            *(lengths.figure(r) if r >= LEAST_SHOWN_MM else "·" for r in plan.removal_mm[:, j]),
+            lengths.figure(plan.crown_height_after_mm[:, j].min()),
         ]
         for j in touched
     ]
-    headings = ["fret", *(f"string {k + 1}" for k in range(count)), "lowest left"]
-    table(f"Removal [{unit}]", headings, rows)
+    strings = [f"string {k + 1}" for k in range(plan.measurement.string_count)]
+    table(f"Removal [{lengths.unit}]", ["fret", *strings, "lowest crown"], rows)
 
 
-def _show_methods(plan: Plan, unit: LengthUnit) -> None:
+def _show_methods(plan: Plan, lengths: Lengths) -> None:
     rows = []
     for method in plan.methods:
         name = METHODS[method.method] + (" *" if method.method == plan.recommended else "")
-        remark = say(method.remark, unit) if method.remark else ""
-        if not method.holds:
-            rows.append([name, "no", "", "", "", "", remark])
-            continue
-        rows.append(
-            [
-                name,
+        figures = ["no", "", "", "", ""]
+        if method.holds:
+            figures = [
                 "yes",
-                _figure(method.metal_mm, unit),
+                lengths.figure(method.metal_mm),
                 str(method.frets_touched),
                 f"{100.0 * method.life_used:.0f} %",
                 f"{method.minutes:.0f}",
-                remark,
             ]
-        )
-    headings = ["method", "holds", f"metal {unit}", "frets", "life used", "min", "remark"]
+        rows.append([name, *figures, lengths.say(method.remark or "")])
+    headings = ["method", "holds", f"metal {lengths.unit}", "frets", "life used", "min", "remark"]
     table("Methods (* recommended; minutes are estimates)", headings, rows)
 
 
-def show_proof(proof: Proof, unit: LengthUnit, *, steps: bool) -> None:
-    """Print a proof: every item against its limits, the verdict, what to do next.
-
-    Parameters
-    ----------
-    proof
-        The proof.
-    unit
-        Unit to show.
-    steps
-        Whether to list the uncertainty budgets too.
-    """
+def show_proof(proof: Proof, lengths: Lengths, *, steps: bool) -> None:
+    """Print a proof: every item against its limits, the verdict, what to do next."""
     click.echo(f"{proof.serial or 'Instrument'}: {proof.model}")
     rows = [
         [
-            item.name,
-            _figure(item.value, unit),
-            uncertainty_text(item.expanded_uncertainty, unit).split()[0],
-            _limits(item, unit),
+            lengths.say(item.name),
+            lengths.figure(item.value),
+            uncertainty_text(item.expanded_uncertainty, lengths.unit).split()[0],
+            _limits(item, lengths),
             _chance(item.probability),
             item.verdict,
         ]
         for item in proof.items
     ]
-    headings = ["what", f"value {unit}", "± U", "limits", "p", "verdict"]
+    headings = ["what", f"value {lengths.unit}", "± U", "limits", "p", "verdict"]
     table(
         f"Results; U is expanded with k = {proof.coverage_factor:.2f}; decided by "
         f"{proof.rule}, {100.0 * proof.coverage:g} %",
@@ -311,17 +315,17 @@ def show_proof(proof: Proof, unit: LengthUnit, *, steps: bool) -> None:
     )
     if steps:
         for item in proof.items:
-            _show_budget(item)
+            _show_budget(item, lengths.unit)
     click.echo(f"Verdict: {proof.verdict.upper()}")
     for step in proof.next_steps:
-        click.echo(f"-> {step}")
+        click.echo(f"-> {lengths.say(step)}")
 
 
-def _limits(item: Item, unit: LengthUnit) -> str:
-    low = "" if np.isinf(item.lower) else _figure(item.lower, unit)
-    high = "" if np.isinf(item.upper) else _figure(item.upper, unit)
+def _limits(item: Item, lengths: Lengths) -> str:
+    low = "" if np.isinf(item.lower) else lengths.figure(item.lower)
+    high = "" if np.isinf(item.upper) else lengths.figure(item.upper)
     if low and high:
-        return f"{low} … {high}"
+        return f"{low} to {high}"
     return f"at least {low}" if low else f"at most {high}"
 
 
@@ -329,21 +333,190 @@ def _chance(probability: float) -> str:
     if not np.isfinite(probability):
         return "–"
     if probability > 0.9995:
-        return "> 0.999"
-    return "< 0.001" if probability < 0.0005 else f"{probability:.3f}"
+        return "> 99.9 %"
+    return "< 0.1 %" if probability < 0.0005 else f"{100.0 * probability:.1f} %"
 
 
-def _show_budget(item: Item) -> None:
+def _show_budget(item: Item, unit: LengthUnit) -> None:
+    digits = 4 if unit == "mm" else 5
+
+    def figure(length_mm: float, *, signed: bool = False) -> str:
+        return f"{in_unit(length_mm, unit):{'+' if signed else ''}.{digits}f}"
+
     rows = [
         [
-            line.name,
-            f"{line.value:.4f}",
-            f"{line.standard_uncertainty:.4f}",
+            say(line.name, unit, WORDS),
+            figure(line.value),
+            figure(line.standard_uncertainty),
             f"{line.sensitivity:+.4f}",
-            f"{abs(line.sensitivity) * line.standard_uncertainty:.4f}",
+            figure(abs(line.sensitivity) * line.standard_uncertainty),
         ]
         for line in item.lines
     ]
-    rows.append(["combined", f"{item.value:.4f}", f"{item.standard_uncertainty:.4f}", "", ""])
-    headings = ["what", "value mm", "u mm", "sensitivity", "contribution mm"]
-    table(f"{item.name}: {item.route}", headings, rows)
+    rows.append(["combined", figure(item.value), figure(item.standard_uncertainty), "", ""])
+    headings = ["what", f"value {unit}", f"u {unit}", "sensitivity", f"contribution {unit}"]
+    table(f"{say(item.name, unit, WORDS)}: {say(item.route, unit, WORDS)}", headings, rows)
+
+
+def show_neck(outcome: NeckOutcome, lengths: Lengths) -> None:
+    """Print what becomes of the relief, and what the truss rod has to do."""
+    made, figure = outcome.forecast, lengths.figure
+    click.echo(_name(outcome.measurement))
+
+    def row(name: str, relief_mm: float, u_mm: float) -> list[str]:
+        return [name, figure(relief_mm), figure(2.0 * u_mm), made.standing(relief_mm, u_mm)]
+
+    rows = [row("at playing tension", made.relief_mm, made.relief_u_mm)]
+    if (swap := made.strings) is not None:
+        rows.append(row(f"with {swap.name}", swap.relief_after_mm, swap.relief_after_u_mm))
+    if (season := made.season) is not None:
+        name = f"at {season.humidity_to_percent:g} % humidity"
+        rows.append(row(name, season.relief_after_mm, season.relief_after_u_mm))
+    limits = f"{figure(made.minimum_mm)} to {length_text(made.maximum_mm, lengths.unit)}"
+    headings = ["what", f"relief {lengths.unit}", "± 2 u", "limits"]
+    table(f"Relief [{lengths.unit}]; allowed {limits}", headings, rows)
+    lengths.print(
+        "Strings pull {tension:tension}; 100 N more add {more:length} ± {expanded:length} of "
+        "relief ({origin})",
+        tension=made.model.tension_n,
+        more=100.0 * made.model.relief_mm_per_n,
+        expanded=200.0 * made.model.relief_u_mm_per_n,
+        origin=_ORIGINS[made.model.origin],
+    )
+    if (rod := made.rod) is None:
+        return
+    goal = sentence(
+        "{change:length} {side} relief brings it to {wanted:length}",
+        change=abs(rod.relief_change_mm),
+        side="more" if rod.relief_change_mm > 0.0 else "less",
+        wanted=made.value_mm,
+    )
+    if abs(rod.relief_change_mm) < LEAST_SHOWN_MM:
+        click.echo("Truss rod: leave")
+    elif math.isfinite(rod.turns_count):
+        lengths.print(
+            "Truss rod: {goal}: {turn} by {turns:.2f} ± {expanded:.2f} turns",
+            goal=goal,
+            turn="tighten" if rod.turns_count > 0.0 else "loosen",
+            turns=abs(rod.turns_count),
+            expanded=2.0 * rod.turns_u_count,
+        )
+    else:
+        text = "Truss rod: {goal}; measure one turn to have it in turns (--relief-per-turn)"
+        lengths.print(text, goal=goal)
+
+
+_ORIGINS = {
+    "default": "a usual neck, not measured",
+    "section": "from depths and woods",
+    "stiffness": "from the stiffness in the specification",
+    "specification": "as measured, from the specification",
+    "pair": "from the pair of profiles",
+}
+
+
+def show_pitch(outcome: PitchOutcome, lengths: Lengths) -> None:
+    """Print the pitch of every stopped note, and the best places of nut and saddle."""
+    specification, now, best = outcome.specification, outcome.now, outcome.compensation
+    click.echo(_name(outcome.measurement))
+    frets = [
+        fret for fret in (1, 3, 5, 7, 9, 12, 15, 17, 19, 22, 24) if fret <= specification.frets
+    ]
+    rows = [
+        [str(s.number), s.pitch, *(f"{now.deviation_cents[k, fret]:+.1f}" for fret in frets)]
+        for k, s in enumerate(specification.strings)
+    ]
+    when = "" if outcome.planned is None else " after the plan"
+    table(
+        f"Cents from equal temperament{when}, by fret (+ is sharp)",
+        ["string", "pitch", *map(str, frets)],
+        rows,
+    )
+    alone = outcome.saddle_alone
+    rows = [
+        [
+            str(k + 1),
+            f"{best.rms_before_cents[k]:.2f}",
+            lengths.figure(alone.saddle_setback_change_mm[k], signed=True),
+            lengths.figure(alone.saddle_setback_mm[k], signed=True),
+            f"{alone.rms_after_cents[k]:.2f}",
+            lengths.figure(best.saddle_setback_change_mm[k], signed=True),
+            lengths.figure(best.nut_setback_change_mm[k], signed=True),
+            f"{best.rms_after_cents[k]:.2f}",
+        ]
+        for k in range(specification.string_count)
+    ]
+    line = ", one straight saddle" if best.straight else ""
+    last = specification.compensation.last_fret
+    table(
+        f"Best places along the strings{line} [{lengths.unit}]; + is longer; rms over frets 1 to "
+        f"{last}",
+        ["string", "rms cents", "saddle alone", "setback", "rms", "saddle", "with nut", "rms"],
+        rows,
+    )
+    if best.at_limit:
+        lengths.print("At the end of the travel: {on:strings}", on=tuple(best.at_limit))
+
+
+def show_play(outcome: PlayOutcome) -> None:
+    """Print a play test: positions by what they do at each level, and the worst of them."""
+    test, worst = outcome.test, outcome.test.worst
+    click.echo(f"{_name(outcome.measurement)}, {outcome.state}")
+
+    def three(verdicts: IntArray) -> str:
+        return " / ".join(str(int((verdicts == v).sum())) for v in range(3))
+
+    headings, alike = [], []
+    for attack in test.attacks:
+        alike.append(len(set(attack.force_n)) == 1)
+        plain = alike[-1] and not attack.name.endswith(" N")
+        headings.append(f"{attack.name} ({attack.force_n[0]:.2f} N)" if plain else attack.name)
+    rows = [
+        [
+            str(number),
+            outcome.specification.strings[k].pitch,
+            *(
+                ("" if alike[a] else f"{attack.force_n[k]:.2f} N:  ") + three(worst[k, :, a])
+                for a, attack in enumerate(test.attacks)
+            ),
+        ]
+        for k, number in enumerate(test.string_numbers)
+    ]
+    rows.append(["all", "", *(three(worst[:, :, a]) for a in range(len(headings)))])
+    table(
+        f"Positions clean / touching / rattling, each followed {test.duration_s:g} s",
+        ["string", "pitch", *headings],
+        rows,
+    )
+    if not outcome.worst:
+        return
+    rows = [
+        [
+            str(w.string),
+            _stopped(w.stopped_fret),
+            *w.verdicts,
+            "at release" if w.first_contact_s == 0.0 else f"{1000.0 * w.first_contact_s:.1f}",
+            str(w.first_contact_fret),
+        ]
+        for w in outcome.worst[:_MOST_PLAYED]
+    ]
+    more = len(outcome.worst) - len(rows)
+    table(
+        "Worst positions, and their first contact at the gentlest attack that touches"
+        + (f" ({more} more touch)" if more else ""),
+        ["string", "stopped", *headings, "after ms", "on fret"],
+        rows,
+    )
+
+
+def show_sounds(sounds: Sounds, lengths: Lengths) -> None:
+    """Print how the sounds can be compared."""
+    unit = lengths.unit
+    full, at = in_unit(sounds.full_scale_mm_per_s, unit), in_unit(sounds.listen_mm, unit)
+    full_text, at_text = (
+        (f"{full:.0f}", f"{at:.0f}") if unit == "mm" else (f"{full:.1f}", f"{at:.2f}")
+    )
+    click.echo(
+        f"One gain for all sounds: full scale is {full_text} {unit}/s of the string, {at_text} "
+        f"{unit} from the saddle"
+    )

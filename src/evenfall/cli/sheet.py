@@ -6,14 +6,9 @@ from pathlib import Path
 
 import click
 
-from evenfall.cli.door import (
-    json_option,
-    path_argument,
-    path_option,
-    show_json,
-    shown_unit,
-    unit_option,
-)
+from evenfall.cli.door import json_option, path_argument, path_option, show_json, unit_option
+from evenfall.cli.neck_options import source_of
+from evenfall.cli.waiting import Waiting
 
 
 @click.command(name="sheet")
@@ -21,13 +16,13 @@ from evenfall.cli.door import (
 @path_option(
     "-o",
     "--output",
-    help="PDF or HTML file to write; by default both, named after the plan, in this folder.",
+    help="PDF or HTML file to write (default: both, named after the plan, in this folder).",
 )
 @click.option(
     "--paper",
     type=click.Choice(["a4", "us-letter"]),
     default=None,
-    help="Paper of the PDF; by default A4 for mm, US letter for in.",
+    help="Paper of the PDF (default: A4 for mm, US letter for in).",
 )
 @json_option
 @unit_option
@@ -36,28 +31,28 @@ def command(
 ) -> None:
     """Write the bench sheet of PLAN, to print and follow at the bench."""
     from evenfall import workshop
-    from evenfall.files import write_atomically
+    from evenfall.files import keep_apart, write_together
 
-    specification, made = workshop.open_plan(plan)
-    if output is not None and output.suffix.lower() not in (".pdf", ".html", ".htm"):
-        raise click.UsageError("The output must end in .pdf or .html.")
-    pages = workshop.sheet(
-        specification,
-        made,
-        unit=None if unit is None else shown_unit(unit, specification.unit),
-        paper=None if paper is None else ("a4" if paper == "a4" else "us-letter"),
-    )
     stem = plan.name.removesuffix(".json").removesuffix(".plan")
+    targets = {kind: Path(f"{stem}.sheet.{kind}") for kind in ("pdf", "html")}
     if output is not None:
-        kind = "pdf" if output.suffix.lower() == ".pdf" else "html"
-        targets = {output: pages[kind]}
-    else:
-        targets = {Path(f"{stem}.sheet.{kind}"): page for kind, page in pages.items()}
-    for path, page in targets.items():
-        write_atomically(path, page)
+        targets = {page_kind(output, "The output"): output}
+    keep_apart(targets.values(), [plan])
+    request = workshop.SheetRequest(source_of(plan), tuple(targets), unit, paper)  # type: ignore[arg-type]  # click has checked both
+    with Waiting() as waiting:
+        outcome = workshop.sheet(request, waiting)
+        write_together({path: outcome.pages[kind] for kind, path in targets.items()})
     if as_json:
-        show_json({"files": [str(p) for p in targets], "code": made.code})
+        show_json({"files": [str(path) for path in targets.values()], **outcome.as_dict()})
         return
-    for path in targets:
+    for path in targets.values():
         click.echo(f"Wrote {path}")
-    click.echo(f"Plan code {made.code}")
+    click.echo(f"Plan code {outcome.code}")
+
+
+def page_kind(path: Path, what: str) -> str:
+    """Return whether a page is to be "pdf" or "html", by the end of its name."""
+    kind = {".pdf": "pdf", ".html": "html", ".htm": "html"}.get(path.suffix.lower())
+    if kind is None:
+        raise click.UsageError(f"{what} must end in .pdf or .html.")
+    return kind

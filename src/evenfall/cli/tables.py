@@ -15,19 +15,7 @@ if TYPE_CHECKING:
 def table(
     title: str, headings: Sequence[str], rows: Sequence[Sequence[str]], *, columns: int = 1
 ) -> None:
-    """Print a table, numbers to the right; `columns` sets long ones side by side.
-
-    Parameters
-    ----------
-    title
-        What it shows.
-    headings
-        One per column.
-    rows
-        Cells as text.
-    columns
-        How many blocks of rows stand side by side.
-    """
+    """Print a table, numbers to the right; `columns` sets long ones side by side."""
     from rich.box import SIMPLE_HEAD
     from rich.console import Console
     from rich.table import Table
@@ -63,15 +51,7 @@ _WORDS = {"method", "risk", "remark", "what", "verdict", "name", "how"}
 
 
 def string_table(strings: Sequence[Mapping[str, Any]], unit: LengthUnit) -> None:
-    """Print what follows from a specification for each string.
-
-    Parameters
-    ----------
-    strings
-        As `evenfall spec check --json` lists them.
-    unit
-        Unit of the lengths.
-    """
+    """Print what follows from a specification for each string."""
     digits = 4 if unit == "in" else 3
     rows = [
         [
@@ -98,6 +78,6 @@ def string_table(strings: Sequence[Mapping[str, Any]], unit: LengthUnit) -> None
         "tension N",
         "attack N",
         f"action {unit}",
-        f"fret 1 {unit}",
+        f"first-fret gap {unit}",
     ]
     table("Strings", headings, rows)

@@ -28,15 +28,7 @@ class Waiting:
         self._terminal = sys.stderr.isatty()
 
     def __call__(self, what: str, share: float) -> None:
-        """Note what is being done.
-
-        Parameters
-        ----------
-        what
-            The step, in words.
-        share
-            Which share of it is done, 0 to 1.
-        """
+        """Note what is being done and which share of it is done, 0 to 1."""
         self._what, self._share = what, share
 
     def __enter__(self) -> Waiting:

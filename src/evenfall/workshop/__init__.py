@@ -1,105 +1,83 @@
-"""One function per step of a job, from checking a specification to proving the result.
+"""One use case per verb: a request in, an outcome out, progress that may say stop.
 
-Everything that touches files for a job happens here; the doors (command line, web) call these
-functions and hold no rules of their own.
+A request names files as `Source`: on disk, or a name with its bytes. An outcome holds values and
+findings; it draws pictures and pages when asked. Nothing is written here. So a command or a web
+route is parsing, one call, showing:
+
+    from evenfall import workshop
+
+    request = workshop.PlanRequest(workshop.Source("kestrel.measurement.json"))
+    outcome = workshop.plan(request)
+    outcome.plan, outcome.findings, outcome.pictures("in")
+
+Each name is loaded when it is asked for.
 """
 
-from evenfall.workshop.job import (
-    KEPT_TABLES,
-    DemoJob,
-    certificate,
-    check_specification,
-    demo,
-    diagnose,
-    diagnosis_pictures,
-    excursion,
-    make_folder,
-    measure,
-    open_measurement,
-    open_plan,
-    plan,
-    plan_pictures,
-    proof_pictures,
-    prove,
-    readings_after,
-    sheet,
-    write_json,
-    write_pictures,
-)
-from evenfall.workshop.motion_check import MotionCheck, verify_by_motion
-from evenfall.workshop.necks import (
-    at_pitch,
-    known_neck,
-    neck,
-    neck_pictures,
-    outlook_findings,
-    write_converted,
-)
-from evenfall.workshop.pitches import (
-    PitchReport,
-    open_measurement_or_plan,
-    pitch,
-    pitch_pictures,
-    plan_pitch_finding,
-)
-from evenfall.workshop.playing import (
-    LISTEN_MM,
-    PlayReport,
-    Sounds,
-    attack_from_recording,
-    attack_values,
-    play,
-    play_pictures,
-    play_sounds,
-    require_play_test,
-    write_sounds,
-)
-from evenfall.workshop.readings import measure_pictures, take_readings
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from evenfall.workshop.bench_sheets import SheetRequest, sheet
+    from evenfall.workshop.checking import (
+        CheckRequest,
+        TemplateRequest,
+        check_specification,
+        template,
+    )
+    from evenfall.workshop.demonstration import DemoRequest, demo
+    from evenfall.workshop.diagnosing import DiagnoseRequest, diagnose
+    from evenfall.workshop.measuring import MeasureRequest, measure
+    from evenfall.workshop.necks import NeckReadings, NeckRequest, neck
+    from evenfall.workshop.opening import Source
+    from evenfall.workshop.pitches import PitchRequest, pitch
+    from evenfall.workshop.planning import PlanRequest, plan
+    from evenfall.workshop.playing import PlayRequest, play
+    from evenfall.workshop.proving import ProveRequest, prove
 
 __all__ = [
-    "KEPT_TABLES",
-    "LISTEN_MM",
-    "DemoJob",
-    "MotionCheck",
-    "PitchReport",
-    "PlayReport",
-    "Sounds",
-    "at_pitch",
-    "attack_from_recording",
-    "attack_values",
-    "certificate",
+    "CheckRequest",
+    "DemoRequest",
+    "DiagnoseRequest",
+    "MeasureRequest",
+    "NeckReadings",
+    "NeckRequest",
+    "PitchRequest",
+    "PlanRequest",
+    "PlayRequest",
+    "ProveRequest",
+    "SheetRequest",
+    "Source",
+    "TemplateRequest",
     "check_specification",
     "demo",
     "diagnose",
-    "diagnosis_pictures",
-    "excursion",
-    "known_neck",
-    "make_folder",
     "measure",
-    "measure_pictures",
     "neck",
-    "neck_pictures",
-    "open_measurement",
-    "open_measurement_or_plan",
-    "open_plan",
-    "outlook_findings",
     "pitch",
-    "pitch_pictures",
     "plan",
-    "plan_pictures",
-    "plan_pitch_finding",
     "play",
-    "play_pictures",
-    "play_sounds",
-    "proof_pictures",
     "prove",
-    "readings_after",
-    "require_play_test",
     "sheet",
-    "take_readings",
-    "verify_by_motion",
-    "write_converted",
-    "write_json",
-    "write_pictures",
-    "write_sounds",
+    "template",
 ]
+
+_ROOMS = {
+    "opening": "Source",
+    "checking": "CheckRequest TemplateRequest check_specification template",
+    "measuring": "MeasureRequest measure",
+    "diagnosing": "DiagnoseRequest diagnose",
+    "planning": "PlanRequest plan",
+    "bench_sheets": "SheetRequest sheet",
+    "proving": "ProveRequest prove",
+    "necks": "NeckReadings NeckRequest neck",
+    "pitches": "PitchRequest pitch",
+    "playing": "PlayRequest play",
+    "demonstration": "DemoRequest demo",
+}
+
+
+def __getattr__(name: str) -> Any:
+    for room, names in _ROOMS.items():
+        if name in names.split():
+            return getattr(import_module(f"evenfall.workshop.{room}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

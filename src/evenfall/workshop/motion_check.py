@@ -6,16 +6,23 @@ from dataclasses import dataclass
 from math import floor, isfinite
 from typing import TYPE_CHECKING, Any, Literal, cast
 
-from evenfall.errors import Finding
-from evenfall.workshop.heights import heights
-from evenfall.workshop.playing import PLAY_TEST, place_text, play_levels
+import numpy as np
+
+from evenfall.codec import plain
+from evenfall.errors import At, Finding, Progress, silent
+from evenfall.strings.playtest import Attack
+from evenfall.strings.playtest.play_test import Verdict
+from evenfall.wording import sentence
+from evenfall.workshop.opening import heights
+from evenfall.workshop.play_levels import play_levels, position
 
 if TYPE_CHECKING:
-    from evenfall.errors import Severity
+    from collections.abc import Sequence
+
     from evenfall.instrument import Specification
     from evenfall.plan import Plan
     from evenfall.strings.playtest import PlayTest
-    from evenfall.workshop.playing import Progress
+    from evenfall.wording import Sentence
 
 InMotion = Literal["clean", "touches", "rattles"]
 Judged = Literal["optimistic", "conservative"]
@@ -31,11 +38,11 @@ class Disagreement:
 
     Parameters
     ----------
-    string, position
+    string, stopped_fret
         String number, and the fret at which it is stopped (0 = open).
     touch_force
-        "optimistic": it promised a clean note and the motion touches; "conservative": it did not,
-        and the motion stays clean.
+        "optimistic": by it the note is clean, and the motion touches; "conservative": by it the
+        note touches, and the motion stays clean.
     verdict
         What the position does in motion: "clean", "touches" or "rattles".
     touch_force_n
@@ -47,7 +54,7 @@ class Disagreement:
     """
 
     string: int
-    position: int
+    stopped_fret: int
     touch_force: Judged
     verdict: InMotion
     touch_force_n: float
@@ -57,11 +64,9 @@ class Disagreement:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        from evenfall.codec import plain
-
         return {
             "string": self.string,
-            "position": self.position,
+            "stopped_fret": self.stopped_fret,
             "touch_force": self.touch_force,
             "verdict": self.verdict,
             "touch_force_n": plain(self.touch_force_n),
@@ -73,7 +78,7 @@ class Disagreement:
 
 @dataclass(frozen=True, slots=True)
 class MotionCheck:
-    """The result of a plan, played at the attack that the plan is made for.
+    """The result of a plan, played at the plan's design attack.
 
     Parameters
     ----------
@@ -83,7 +88,7 @@ class MotionCheck:
         How long each note was followed [s].
     clean_count, touches_count, rattles_count
         Positions by what they do in motion, the worse direction of the pluck.
-    least_string, least_position, least_share
+    least_string, least_stopped_fret, least_share
         The position with the least room in motion, and the force at which it first touches, as a
         share of the attack; infinite if nothing is within reach.
     disagreements
@@ -96,14 +101,12 @@ class MotionCheck:
     touches_count: int
     rattles_count: int
     least_string: int
-    least_position: int
+    least_stopped_fret: int
     least_share: float
     disagreements: tuple[Disagreement, ...]
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        from evenfall.codec import plain
-
         return {
             "attack_n": list(self.attack_n),
             "duration_s": self.duration_s,
@@ -111,7 +114,7 @@ class MotionCheck:
             "touches_count": self.touches_count,
             "rattles_count": self.rattles_count,
             "least_string": self.least_string,
-            "least_position": self.least_position,
+            "least_stopped_fret": self.least_stopped_fret,
             "least_share": plain(self.least_share),
             "disagreements": [d.as_dict() for d in self.disagreements],
         }
@@ -119,46 +122,63 @@ class MotionCheck:
     @property
     def findings(self) -> tuple[Finding, ...]:
         """The check in words."""
-        total = self.clean_count + self.touches_count + self.rattles_count
-        least = place_text(self.least_string, self.least_position)
-        sentence = (
-            f"Played at the plan's attack for {self.duration_s:g} s, {self.clean_count} of {total} "
-            f"positions are clean, {self.touches_count} touch and {self.rattles_count} rattle"
-        )
+        least = None
         if isfinite(self.least_share):
-            percent = floor(100.0 * self.least_share + 1e-4)
-            sentence += f"; least room in motion: {least} at {percent} % of the attack"
-        severity: Severity = "warning" if self.rattles_count else "note"
-        found = [Finding("motion", f"{sentence}.", "", severity)]
-        bold = [d for d in self.disagreements if d.touch_force == "optimistic"]
-        careful = [d for d in self.disagreements if d.touch_force == "conservative"]
-        if bold:
-            first = bold[0]
+            least = sentence(
+                "; least room in motion: {place} at {percent:percent} of the attack",
+                place=position(self.least_string, self.least_stopped_fret),
+                percent=float(floor(100.0 * self.least_share + 1e-4)),
+            )
+        found = [
+            Finding(
+                "motion",
+                "Played at the design attack for {seconds:g} s, {clean} of {total} positions are "
+                "clean, {touching} touch and {rattling} rattle{least}.",
+                At(strings=(self.least_string,), stopped_fret=self.least_stopped_fret),
+                "warning" if self.rattles_count else "note",
+                seconds=self.duration_s,
+                clean=self.clean_count,
+                total=self.clean_count + self.touches_count + self.rattles_count,
+                touching=self.touches_count,
+                rattling=self.rattles_count,
+                least=least or "",
+            )
+        ]
+        optimistic = [d for d in self.disagreements if d.touch_force == "optimistic"]
+        conservative = [d for d in self.disagreements if d.touch_force == "conservative"]
+        if optimistic:
+            first = optimistic[0]
             found.append(
                 Finding(
                     "motion",
-                    f"The touch force was optimistic at {_positions(bold)}: {_named(bold)}; "
-                    f"{place_text(first.string, first.position)} {first.verdict}, first on fret "
-                    f"{first.first_contact_fret} after {1000.0 * first.first_contact_s:.1f} ms, "
-                    f"and is clean only under {first.motion_touch_force_n:.2f} N.",
-                    "",
-                    "warning" if any(d.verdict == "rattles" for d in bold) else "note",
+                    "The touch force was optimistic at {count:count position}: {places:phrases}; "
+                    "{first} {verdict}, first on fret {fret} after {after:.1f} ms, and is clean "
+                    "only under {force:force}.",
+                    At(strings=(first.string,), stopped_fret=first.stopped_fret),
+                    "warning" if any(d.verdict == "rattles" for d in optimistic) else "note",
+                    count=len(optimistic),
+                    places=_named(optimistic),
+                    first=position(first.string, first.stopped_fret),
+                    verdict=first.verdict,
+                    fret=first.first_contact_fret,
+                    after=1000.0 * first.first_contact_s,
+                    force=first.motion_touch_force_n,
                 )
             )
-        if careful:
+        if conservative:
             found.append(
                 Finding(
                     "motion",
-                    f"The touch force was conservative at {_positions(careful)}, clean in motion: "
-                    f"{_named(careful)}.",
-                    "",
-                    "note",
+                    "The touch force was conservative at {count:count position}, clean in motion: "
+                    "{places:phrases}.",
+                    severity="note",
+                    count=len(conservative),
+                    places=_named(conservative),
                 )
             )
         if not self.disagreements:
-            found.append(
-                Finding("motion", "Touch force and motion agree at every position.", "", "note")
-            )
+            text = "Touch force and motion agree at every position."
+            found.append(Finding("motion", text, severity="note"))
         return tuple(found)
 
 
@@ -167,36 +187,13 @@ def verify_by_motion(
     plan: Plan,
     *,
     duration_s: float = 0.25,
-    progress: Progress | None = None,
+    progress: Progress = silent,
 ) -> MotionCheck:
-    """Play the result of a plan at the plan's own attack.
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    plan
-        The plan.
-    duration_s
-        How long each note is followed [s].
-    progress
-        Told what is being done and how far it is.
-
-    Raises
-    ------
-    RequestError
-        Heights are missing.
-    UnsupportedError
-        numba is not installed.
-    """
-    import numpy as np
-
-    from evenfall.strings.playtest import Attack
-
+    """Play the result of a plan at its design attack."""
     attack = tuple(max(float(force), LEAST_ATTACK_N) for force in plan.attack_n)
     test = play_levels(
         specification,
-        heights(plan.measurement, plan, needed_by=PLAY_TEST),
+        heights(plan.measurement, plan),
         [Attack("the plan's", attack)],
         duration_s=duration_s,
         progress=progress,
@@ -211,17 +208,13 @@ def verify_by_motion(
         touches_count=counts["touches"],
         rattles_count=counts["rattles"],
         least_string=test.string_numbers[int(k)],
-        least_position=int(p),
+        least_stopped_fret=int(p),
         least_share=float(share[k, p]),
         disagreements=_disagreements(test),
     )
 
 
 def _disagreements(test: PlayTest) -> tuple[Disagreement, ...]:
-    import numpy as np
-
-    from evenfall.strings.playtest.play_test import Verdict
-
     found = []
     bold, careful = test.touch_force_optimistic[:, :, 0], test.touch_force_conservative[:, :, 0]
     for k, p in np.argwhere(bold | careful):
@@ -231,7 +224,7 @@ def _disagreements(test: PlayTest) -> tuple[Disagreement, ...]:
         found.append(
             Disagreement(
                 string=test.string_numbers[k],
-                position=int(p),
+                stopped_fret=int(p),
                 touch_force="optimistic" if bold[k, p] else "conservative",
                 verdict=cast("InMotion", Verdict(test.worst[k, p, 0]).name.lower()),
                 touch_force_n=float(test.touch_force_n[k, p]),
@@ -247,13 +240,8 @@ def _disagreements(test: PlayTest) -> tuple[Disagreement, ...]:
     )
 
 
-def _positions(disagreements: list[Disagreement]) -> str:
-    """Return how many positions there are, in words."""
-    return "1 position" if len(disagreements) == 1 else f"{len(disagreements)} positions"
-
-
-def _named(disagreements: list[Disagreement]) -> str:
-    """Return the first positions in words, and how many more there are."""
-    named = [place_text(d.string, d.position) for d in disagreements[:_NAMED]]
+def _named(disagreements: Sequence[Disagreement]) -> tuple[Sentence, ...]:
+    """Return the first positions, and how many more there are."""
+    named = [position(d.string, d.stopped_fret) for d in disagreements[:_NAMED]]
     more = len(disagreements) - len(named)
-    return ", ".join(named) + (f" and {more} more" if more else "")
+    return (*named, sentence("and {more} more", more=more)) if more else tuple(named)

@@ -1,112 +1,180 @@
-"""What becomes of the neck: how stiff it is, readings brought to pitch, the step "neck"."""
+"""The use case "neck", and what is known of a neck in every other: how stiff, at which tension."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
-from evenfall.errors import Finding, RequestError
-from evenfall.units import length_text
-from evenfall.workshop.job import write_json
+from evenfall.errors import At, Finding, Progress, RequestError, silent
+from evenfall.instrument import string_lines
+from evenfall.neck import forecast, neck_model
+from evenfall.neck.calibration import calibrate
+from evenfall.neck.forecast import restrung
+from evenfall.wording import LIBRARY_WORDS, sentence
+from evenfall.workshop.opening import (
+    InstrumentRequest,
+    Opened,
+    Source,
+    open_instrument,
+    open_specification,
+)
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.neck import NeckForecast, NeckModel
     from evenfall.plan import Plan
     from evenfall.units import LengthUnit
 
+_NO_MOVE_MM = 5e-4
+"""A change of relief under this is no move of the rod [mm]."""
+
+
+@dataclass(frozen=True, slots=True)
+class NeckReadings:
+    """What was measured of a neck beyond the readings of the job.
+
+    Parameters
+    ----------
+    strings
+        Specification of the same neck with other strings or another tuning.
+    unstrung
+        The same neck read without strings: gives its stiffness.
+    relief_per_turn_mm
+        Relief that one turn of the truss rod takes out [mm].
+    before_turning, turns_count
+        The same neck read before the rod was turned, and by how many turns (positive tightens).
+    """
+
+    strings: Source | None = None
+    unstrung: Source | None = None
+    relief_per_turn_mm: float | None = None
+    before_turning: Source | None = None
+    turns_count: float = 0.0
+
+    @property
+    def sources(self) -> tuple[Source, ...]:
+        """The files named."""
+        named = (self.strings, self.unstrung, self.before_turning)
+        return tuple(source for source in named if source is not None)
+
+    def known(
+        self, specification: Specification, measurement: Measurement, sheets: Source | None
+    ) -> tuple[NeckModel, tuple[Finding, ...]]:
+        """Return what bows the neck; hand sheets among the files are read against `sheets`."""
+
+        def opened(source: Source | None) -> Measurement | None:
+            return None if source is None else open_instrument(source, sheets).measurement
+
+        return known_neck(
+            specification,
+            measurement,
+            relief_per_turn_mm=self.relief_per_turn_mm,
+            unstrung=opened(self.unstrung),
+            before_turning=opened(self.before_turning),
+            turns_count=self.turns_count,
+        )
+
+    def other(self) -> Specification | None:
+        """Return the specification with the other strings, if one was named."""
+        return None if self.strings is None else open_specification(self.strings)[0]
+
+
+@dataclass(frozen=True, slots=True)
+class NeckKnownRequest(InstrumentRequest):
+    """Which instrument, and what is known of its neck.
+
+    Parameters
+    ----------
+    neck
+        What was measured of it, and the strings that it is to have.
+    """
+
+    neck: NeckReadings = field(default_factory=NeckReadings)
+
+    def open_at_pitch(self) -> tuple[Opened, NeckModel]:
+        """Open an instrument as it will be played: at tension, with other strings if asked."""
+        found = self.open()
+        model, fitted = self.neck.known(found.specification, found.measurement, self.specification)
+        spec, measurement, model, changed = at_pitch(
+            found.specification, found.measurement, model, other=self.neck.other()
+        )
+        return Opened(spec, measurement, None, (*found.findings, *fitted, *changed)), model
+
 
 def known_neck(
     specification: Specification,
     measurement: Measurement,
     *,
-    turn_mm: float | None = None,
+    relief_per_turn_mm: float | None = None,
     unstrung: Measurement | None = None,
-    before_turn: Measurement | None = None,
+    before_turning: Measurement | None = None,
     turns_count: float = 0.0,
 ) -> tuple[NeckModel, tuple[Finding, ...]]:
-    """Return what bows a neck: as measured where it was, from the specification where it was not.
+    """Return what bows a neck, and how well its measured bow fits the profiles.
 
-    Parameters
-    ----------
-    specification
-        The instrument.
-    measurement
-        Its readings.
-    turn_mm
-        Relief that one turn of the rod takes out, as measured [mm].
-    unstrung
-        The same neck read without strings: calibrates its stiffness.
-    before_turn, turns_count
-        The same neck read before the rod was turned, and by how many turns (positive tightens).
-
-    Returns
-    -------
-    The neck, and how well its measured bow fits the profiles.
-
-    Raises
-    ------
-    RequestError
-        Readings are missing or do not go together, or a value is out of range.
+    What was not measured is taken from the specification, or from a usual neck.
     """
-    from evenfall.instrument import string_lines
-    from evenfall.neck import neck_model
-    from evenfall.neck.calibration import calibrate
-
-    if not specification.neck.truss_rod and (turn_mm is not None or before_turn is not None):
+    turn_at, turning_at = At(field="relief_per_turn"), At(field="before_turning")
+    if not specification.neck.truss_rod and (
+        relief_per_turn_mm is not None or before_turning is not None
+    ):
         raise RequestError(
-            "This neck has no truss rod (truss_rod = false in the specification); leave out the "
-            "turn.",
-            where="turn" if turn_mm is not None else "turned",
+            "This neck has no truss rod (truss_rod = false in the specification); leave out what "
+            "was measured of its rod.",
+            at=turning_at if relief_per_turn_mm is None else turn_at,
         )
     lines = string_lines(specification)
     findings: list[Finding] = []
     pulled = turned = None
     if unstrung is not None:
+        at = At(field="unstrung")
         if unstrung.strung or not measurement.strung:
             raise RequestError(
                 "The stiffness needs one profile with strings and one without; note the state of "
                 "each.",
-                where="unstrung",
+                at=at,
             )
         tension = sum(s.tension_n for s in specification.strings)
         pulled = calibrate(specification, lines, unstrung, measurement, tension_n=tension)
         if pulled.relief_change_mm <= 2.0 * pulled.relief_change_u_mm:
             raise RequestError(
-                "The strings bow this neck by less than the readings can tell; read both profiles "
+                "The strings bow this neck by less than the readings can show; read both profiles "
                 "again.",
-                where="unstrung",
+                at=at,
             )
-        findings.append(_fit_finding("strings", pulled.residual_mm, specification.unit))
-    turn, turn_u = turn_mm, None
-    if turn_mm is not None and not 0.001 <= abs(turn_mm) <= 5.0:
+        findings.append(_fit_finding("The bow under the strings", pulled.residual_mm))
+    turn, turn_u = relief_per_turn_mm, None
+    if turn is not None and not 0.001 <= abs(turn) <= 5.0:
         raise RequestError(
-            f"One turn of {turn_mm:g} mm is out of range: 0.001 to 5 mm.", where="turn"
+            "A relief of {turn:length} per turn is out of range: {low:figure} to {high:length}.",
+            at=turn_at,
+            turn=turn,
+            low=0.001,
+            high=5.0,
         )
-    if before_turn is not None:
+    if before_turning is not None:
         if not 0.01 <= abs(turns_count) <= 20.0:
             raise RequestError(
-                f"{turns_count:g} turns are out of range: 0.01 to 20.", where="turned"
+                "{turns:g} turns are out of range: 0.01 to 20.", at=turning_at, turns=turns_count
             )
-        if before_turn.strung != measurement.strung:
+        if before_turning.strung != measurement.strung:
             raise RequestError(
-                "Before and after the turn the strings must be in the same state.", where="turned"
+                "Before and after the turn the strings must be in the same state.", at=turning_at
             )
-        turned = calibrate(specification, lines, before_turn, measurement)
+        turned = calibrate(specification, lines, before_turning, measurement)
         turn, turn_u = (
             -turned.relief_change_mm / turns_count,
             turned.relief_change_u_mm / abs(turns_count),
         )
         if abs(turn) <= 2.0 * turn_u:
             raise RequestError(
-                "The rod moved the neck by less than the readings can tell; turn it further.",
-                where="turned",
+                "The rod moved the neck by less than the readings can show; turn it further.",
+                at=turning_at,
             )
-        findings.append(_fit_finding("rod", turned.residual_mm, specification.unit))
+        findings.append(_fit_finding("The bow by the truss rod", turned.residual_mm))
     model = neck_model(
         specification, lines, calibration=pulled, turn=turned, turn_mm=turn, turn_u_mm=turn_u
     )
@@ -122,29 +190,8 @@ def at_pitch(
 ) -> tuple[Specification, Measurement, NeckModel, tuple[Finding, ...]]:
     """Return an instrument as it will be played: at tension, and with other strings if asked.
 
-    Parameters
-    ----------
-    specification
-        The instrument.
-    measurement
-        Its readings; taken without strings they are carried to playing tension.
-    model
-        Its neck.
-    other
-        Specification of the same neck with the strings or tuning it is to have.
-
-    Returns
-    -------
-    The specification it is then judged by, its readings and its neck then, and what changed.
-
-    Raises
-    ------
-    RequestError
-        The other specification is of another neck, or crown tops are missing.
+    First the specification it is then judged by, its readings and its neck then; last what changed.
     """
-    from evenfall.neck import forecast
-    from evenfall.neck.forecast import restrung
-
     if measurement.strung and other is None:
         return specification, measurement, model, ()
     made = forecast(specification, model, measurement, other=other)
@@ -155,19 +202,25 @@ def at_pitch(
     return specification, made.converted.measurement, model, made.findings
 
 
-def neck(
-    specification: Specification,
-    measurement: Measurement,
-    plan: Plan | None = None,
-    *,
-    other: Specification | None = None,
-    humidity_percent: tuple[float, float] | None = None,
-    turn_mm: float | None = None,
-    unstrung: Measurement | None = None,
-    before_turn: Measurement | None = None,
-    turns_count: float = 0.0,
-) -> NeckForecast:
-    """Work out what becomes of the relief: other strings, the rod, the seasons.
+# ---- the use case -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class NeckRequest(NeckKnownRequest):
+    """Which neck to look ahead for.
+
+    Parameters
+    ----------
+    humidity_percent
+        Relative humidity of the air now and later [%].
+    """
+
+    humidity_percent: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NeckOutcome:
+    """What becomes of the relief.
 
     Parameters
     ----------
@@ -175,150 +228,156 @@ def neck(
         The instrument.
     measurement
         Its readings.
-    plan
-        What is to be done to it; the forecast then starts from the relief after the work, which
-        is also what the rod is to keep: the plan's promises were made with it.
-    other
-        Specification of the same neck with other strings or another tuning.
-    humidity_percent
-        Relative humidity now and later [%].
-    turn_mm, unstrung, before_turn, turns_count
-        What was measured of the neck, as `known_neck` takes it.
+    forecast
+        Its relief with other strings, by the rod and in another air.
+    findings_of_readings
+        What is worth knowing about the readings.
+    """
+
+    specification: Specification
+    measurement: Measurement
+    forecast: NeckForecast
+    findings_of_readings: tuple[Finding, ...]
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Everything worth knowing, that of the readings first."""
+        return (*self.findings_of_readings, *self.forecast.findings)
+
+    def as_dict(
+        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
+    ) -> dict[str, Any]:
+        """Return forecast and findings as plain values for JSON."""
+        findings = [f.as_dict(unit, door) for f in self.findings]
+        return {**self.forecast.as_dict(), "findings": findings}
+
+    def pictures(
+        self, unit: LengthUnit | None = None, progress: Progress = silent
+    ) -> dict[str, str]:
+        """Return the relief over strings and seasons: SVG text by name."""
+        from evenfall.pictures.neck_forecast import neck_forecast
+
+        progress("Drawing", 0.0)
+        shown = unit or self.specification.unit
+        return {"neck forecast": neck_forecast(self.specification, self.forecast, unit=shown)}
+
+    def converted(self) -> Measurement:
+        """Return readings that were taken without strings, converted to playing tension."""
+        if self.forecast.converted is None:
+            raise RequestError(
+                "The readings were taken with the strings at pitch; there is nothing to convert.",
+                at=At(field="convert"),
+            )
+        return self.forecast.converted.measurement
+
+
+def neck(request: NeckRequest, progress: Progress = silent) -> NeckOutcome:
+    """Predict the relief: other strings, truss rod, humidity.
+
+    Of a plan it starts from the relief after the work, which is also what the rod is to keep: the
+    plan's requirements were met with it.
+
+    Parameters
+    ----------
+    request
+        The neck, and what changes.
+    progress
+        Told what is being done; it may stop the work.
 
     Raises
     ------
-    RequestError
-        Readings are missing or do not go together, or a value is out of range.
+    EvenfallError
+        A file cannot be used, readings are missing or do not go together, or a value is out of
+        range.
     """
-    from evenfall.neck import forecast
-
-    model, findings = known_neck(
-        specification,
-        measurement,
-        turn_mm=turn_mm,
-        unstrung=unstrung,
-        before_turn=before_turn,
-        turns_count=turns_count,
-    )
-    state = measurement
+    found = request.open(plans=True)
+    spec, plan = found.specification, found.plan
+    model, fitted = request.neck.known(spec, found.measurement, request.specification)
+    progress("Predicting the relief", 0.0)
+    state = found.measurement
     if plan is not None:
-        state = measurement.with_heights(
+        state = state.with_heights(
             crown_top_mm=plan.crown_top_after_mm,
             nut_mm=plan.nut_after_mm,
             saddle_mm=plan.saddle_after_mm,
         )
     made = forecast(
-        specification,
+        spec,
         model,
         state,
-        other=other,
-        humidity_percent=humidity_percent,
+        other=request.neck.other(),
+        humidity_percent=request.humidity_percent,
         wanted_mm=None if plan is None else plan.relief_after_mm,
     )
-    return replace(made, findings=(*made.findings, *findings))
+    made = replace(made, findings=(*made.findings, *fitted))
+    return NeckOutcome(spec, found.measurement, made, found.findings)
+
+
+# ---- what a plan says of the neck ---------------------------------------------------------------
 
 
 def outlook_findings(specification: Specification, plan: Plan) -> tuple[Finding, ...]:
-    """Say how far to turn the rod, how far the neck may move before a plan ends, and what moves it.
-
-    Parameters
-    ----------
-    specification
-        The plan's specification.
-    plan
-        The plan.
-    """
-    ahead, unit = plan.outlook, specification.unit
-    less, more = math.isfinite(ahead.relief_low_mm), math.isfinite(ahead.relief_high_mm)
-    if not (less or more):
-        return ()
-    ends = [
-        f"{word} {length_text(end_mm, unit)} ({end.noun})"
-        for word, end_mm, end in (
-            ("down to", ahead.relief_low_mm, ahead.low_end),
-            ("up to", ahead.relief_high_mm, ahead.high_end),
+    """Say how far to turn the rod, and how far the neck may move before a plan ends."""
+    ahead = plan.outlook
+    ends = tuple(
+        sentence(text, end=end_mm, first=end.noun)
+        for text, end_mm, end in (
+            ("down to {end:length} ({first})", ahead.relief_low_mm, ahead.low_end),
+            ("up to {end:length} ({first})", ahead.relief_high_mm, ahead.high_end),
         )
         if end is not None
-    ]
-    all_n = sum(string.tension_n for string in specification.strings)
-    pulls = [
-        f"{'any amount' if most_n <= size_n else f'{size_n:.0f} N'} {word}"
-        for size_n, most_n, word in (
-            (ahead.tension_less_n, all_n, "less"),
-            (ahead.tension_more_n, math.inf, "more"),
-        )
-        if math.isfinite(size_n)
-    ]
-    whose = "this neck as measured" if ahead.stiffness == "pair" else "a neck as assumed"
-    counted = "noted" if ahead.humidity_noted else "taken, as none was noted"
-    sentences = (
-        f"The plan holds for a relief {' and '.join(ends)}; in brackets what ends it first.",
-        f"On {whose} it surely bears {' or '.join(pulls)} pull of all strings together, and air of "
-        f"{ahead.humidity_low_percent:.0f} to {ahead.humidity_high_percent:.0f} % humidity "
-        f"({ahead.humidity_percent:g} % {counted}).",
     )
-    found = [Finding("holds", sentence, "", "note") for sentence in sentences]
+    if not ends:
+        return ()
+    all_n = sum(string.tension_n for string in specification.strings)
+    falls = rises = None
+    if math.isfinite(less_n := ahead.tension_less_n):
+        falls = sentence("falls by up to {pull:tension}", pull=less_n)
+        if less_n >= all_n:
+            falls = sentence("falls by any amount")
+    if math.isfinite(ahead.tension_more_n):
+        rises = sentence("rises by up to {pull:tension}", pull=ahead.tension_more_n)
+    findings = [
+        Finding(
+            "holds",
+            "The plan holds for a relief {ends:list}; in brackets what ends it first.",
+            severity="note",
+            ends=ends,
+        ),
+        Finding(
+            "holds",
+            "On {which} neck the plan still holds if string tension {pulls:or}, and in air of "
+            "{low:.0f} to {high:.0f} % humidity ({now:g} % {noted}).",
+            severity="note",
+            which="the measured" if ahead.stiffness == "pair" else "the assumed",
+            pulls=tuple(pull for pull in (falls, rises) if pull),
+            low=ahead.humidity_low_percent,
+            high=ahead.humidity_high_percent,
+            now=ahead.humidity_percent,
+            noted="noted" if ahead.humidity_noted else "assumed, as none was noted",
+        ),
+    ]
     turns = ahead.rod_turns_count
     if math.isfinite(turns) and abs(plan.relief_change_mm) >= _NO_MOVE_MM:
-        method = "tighten" if turns > 0.0 else "loosen"
-        sentence = (
-            f"The rod's move takes {abs(turns):.2f} ± {2.0 * ahead.rod_turns_u_count:.2f} turns: "
-            f"{method} in small steps, as its maker says."
+        turning = Finding(
+            "neck",
+            "The change of relief takes {turns:.2f} ± {expanded:.2f} turns of the truss rod: "
+            "{turn} in small steps, as its maker says.",
+            severity="note",
+            turns=abs(turns),
+            expanded=2.0 * ahead.rod_turns_u_count,
+            turn="tighten" if turns > 0.0 else "loosen",
         )
-        found.insert(0, Finding("neck", sentence, "", "note"))
-    return tuple(found)
+        findings.insert(0, turning)
+    return tuple(findings)
 
 
-_NO_MOVE_MM = 5e-4
-"""A change of relief under this is no move of the rod [mm]."""
-
-
-def _fit_finding(what: str, residual_mm: float, unit: LengthUnit) -> Finding:
-    moved = "the strings add" if what == "strings" else "the rod makes"
-    sentence = (
-        f"The bow that {moved} was measured; its shape fits the two profiles to within "
-        f"{length_text(residual_mm, unit)} root mean square."
+def _fit_finding(which: str, residual_mm: float) -> Finding:
+    return Finding(
+        "neck",
+        "{which} was measured; its shape fits the two profiles to within {residual:uncertainty} "
+        "root mean square.",
+        severity="note",
+        which=which,
+        residual=residual_mm,
     )
-    return Finding("neck", sentence, "", "note")
-
-
-def neck_pictures(
-    specification: Specification, made: NeckForecast, *, unit: LengthUnit | None = None
-) -> dict[str, str]:
-    """Draw what becomes of the relief; SVG text by name.
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    made
-        Its forecast.
-    unit
-        Unit of the numbers; the specification's if left out.
-    """
-    from evenfall.pictures.neck_forecast import neck_forecast
-
-    return {"neck forecast": neck_forecast(specification, made, unit=unit or specification.unit)}
-
-
-def write_converted(made: NeckForecast, path: Path) -> None:
-    """Write readings that were taken without strings as they would be at playing tension.
-
-    Parameters
-    ----------
-    made
-        The forecast of a neck that was read without strings.
-    path
-        The measurement file to write.
-
-    Raises
-    ------
-    RequestError
-        The readings were taken with the strings at pitch, or the file cannot be written.
-    """
-    if made.converted is None:
-        raise RequestError(
-            "The readings were taken with the strings at pitch; there is nothing to carry.",
-            where="carry",
-        )
-    write_json(path, made.converted.measurement.as_dict())

@@ -1,117 +1,55 @@
-"""The pitch of every stopped note: the step "pitch"."""
+"""The use case "pitch": what stopped notes sound like, and the best places of nut and saddle."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from evenfall.errors import Finding, RequestError
-from evenfall.units import length_text
-from evenfall.workshop.heights import heights
-from evenfall.workshop.job import is_plan, open_measurement, open_plan
+import numpy as np
+
+from evenfall.errors import At, Finding, Progress, RequestError, silent
+from evenfall.instrument import string_lines
+from evenfall.strings.pitch import (
+    HEARD_CENTS,
+    best_compensation,
+    flat_edge_mm,
+    stopped_pitch,
+    string_course,
+)
+from evenfall.wording import LIBRARY_WORDS, sentence
+from evenfall.workshop.opening import InstrumentRequest, Opened, heights
+from evenfall.workshop.outputs import drawn
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
-    import numpy as np
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.plan import Plan
     from evenfall.strings.pitch import Compensation, Course, Pitch
+    from evenfall.units import LengthUnit
 
-    FloatArray = NDArray[np.float64]
-
-
-def open_measurement_or_plan(
-    path: Path, specification: Path | None = None, *, serial: str = ""
-) -> tuple[Specification, Measurement, Plan | None, tuple[Finding, ...]]:
-    """Open a measurement file, a hand sheet with its specification, or a plan.
-
-    Parameters
-    ----------
-    path
-        The file.
-    specification
-        The specification file; needed for a hand sheet.
-    serial
-        What the instrument is called, for a hand sheet.
-
-    Returns
-    -------
-    Specification, readings, the plan if it is one, and what was found in a hand sheet.
-
-    Raises
-    ------
-    EvenfallError
-        The file cannot be used.
-    """
-    if is_plan(path):
-        own, plan = open_plan(path)
-        return own, plan.measurement, plan, ()
-    own, measurement, findings = open_measurement(path, specification, serial=serial)
-    return own, measurement, None, findings
+_LEAST_MOVE_MM = 0.05
+"""A saddle that is to move by less stands where it should [mm]."""
 
 
 @dataclass(frozen=True, slots=True)
-class PitchReport:
-    """What the notes of one instrument sound like, and what could be done.
+class PitchRequest(InstrumentRequest):
+    """Which instrument to listen to.
 
     Parameters
     ----------
-    found
-        Pitch as the readings stand.
-    planned
-        Pitch after the plan, with every cut fret crowned again; None without a plan.
-    uncrowned
-        Pitch after the plan as long as cut frets are flat; None without a plan.
-    compensation, saddle_alone
-        The best places of nut and saddle, and of the saddle with the nut left alone; after the
-        plan if there is one.
-    findings
-        All that in words.
+    finger_mm
+        How far behind the fret the string is pressed [mm]; the specification's if left out.
     """
 
-    found: Pitch
-    planned: Pitch | None
-    uncrowned: Pitch | None
-    compensation: Compensation
-    saddle_alone: Compensation
-    findings: tuple[Finding, ...]
-
-    @property
-    def now(self) -> Pitch:
-        """Pitch after the plan if there is one, else as found."""
-        return self.found if self.planned is None else self.planned
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        change = None
-        if self.planned is not None:
-            change = (self.planned.deviation_cents - self.found.deviation_cents).tolist()
-        return {
-            "schema": "evenfall/pitch@1",
-            "found": self.found.as_dict(),
-            "planned": None if self.planned is None else self.planned.as_dict(),
-            "change_cents": change,
-            "uncrowned_cents": None
-            if self.uncrowned is None
-            else self.uncrowned.deviation_cents.tolist(),
-            "compensation": self.compensation.as_dict(),
-            "saddle_alone": self.saddle_alone.as_dict(),
-            "findings": [f.as_dict() for f in self.findings],
-        }
+    finger_mm: float | None = None
 
 
-def pitch(
-    specification: Specification,
-    measurement: Measurement,
-    plan: Plan | None = None,
-    *,
-    finger_mm: float | None = None,
-) -> PitchReport:
-    """Work out the pitch of every stopped note, and the best places of nut and saddle.
+@dataclass(frozen=True, slots=True)
+class PitchOutcome:
+    """What the notes of one instrument sound like, and what could be done.
 
     Parameters
     ----------
@@ -119,25 +57,138 @@ def pitch(
         The instrument.
     measurement
         Its readings.
-    plan
-        What is to be done to it.
-    finger_mm
-        How far behind the fret the string is pressed [mm]; the specification's if left out.
+    found
+        Pitch as found.
+    planned
+        Pitch after the plan, with every cut fret crowned again; None without a plan.
+    uncrowned
+        Pitch after the plan as long as cut frets are flat; None without a plan.
+    compensation, saddle_alone
+        The best places of nut and saddle, and of the saddle with the nut left alone; after the
+        plan if there is one.
+    findings_of_readings
+        What is worth knowing about the readings.
+    """
+
+    specification: Specification
+    measurement: Measurement
+    found: Pitch
+    planned: Pitch | None
+    uncrowned: Pitch | None
+    compensation: Compensation
+    saddle_alone: Compensation
+    findings_of_readings: tuple[Finding, ...] = ()
+
+    @property
+    def now(self) -> Pitch:
+        """Pitch after the plan if there is one, else as found."""
+        return self.found if self.planned is None else self.planned
+
+    @property
+    def findings_of_pitch(self) -> tuple[Finding, ...]:
+        """The pitch in words."""
+        found = [_furthest_off(self)]
+        if self.planned is not None and self.uncrowned is not None:
+            change, flat = (
+                (after.deviation_cents - self.found.deviation_cents)[:, 1:]
+                for after in (self.planned, self.uncrowned)
+            )
+            found.append(pitch_change_finding(change, flat))
+        return (*found, _best_places(self))
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Everything worth knowing, that of the readings first."""
+        return (*self.findings_of_readings, *self.findings_of_pitch)
+
+    def as_dict(
+        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
+    ) -> dict[str, Any]:
+        """Return pitch and findings as plain values for JSON."""
+        planned, flat = self.planned, self.uncrowned
+        change = None
+        if planned is not None:
+            change = (planned.deviation_cents - self.found.deviation_cents).tolist()
+        return {
+            "schema": "evenfall/pitch@1",
+            "found": self.found.as_dict(),
+            "planned": None if planned is None else planned.as_dict(),
+            "change_cents": change,
+            "uncrowned_cents": None if flat is None else flat.deviation_cents.tolist(),
+            "compensation": self.compensation.as_dict(),
+            "saddle_alone": self.saddle_alone.as_dict(),
+            "findings": [f.as_dict(unit, door) for f in self.findings],
+        }
+
+    def pictures(
+        self, _unit: LengthUnit | None = None, progress: Progress = silent
+    ) -> dict[str, str]:
+        """Return the pitch of every stopped note, now and with nut and saddle moved: SVG text."""
+        from evenfall.pictures.pitch import pitch_map
+
+        spec, now = self.specification, self.now
+        state = "as found" if self.planned is None else "planned"
+        moved = {
+            "saddle moved": self.saddle_alone.after,
+            "nut and saddle moved": self.compensation.after,
+        }
+
+        def as_moved(what: str) -> str:
+            return pitch_map(
+                spec,
+                moved[what].deviation_cents,
+                title=f"{spec.name}: pitch with {what} along the strings",
+                state=what,
+                beside=(state, now.deviation_cents),
+            )
+
+        def as_it_is() -> str:
+            return pitch_map(
+                spec,
+                now.deviation_cents,
+                title=f"{spec.name}: pitch {state}",
+                state=state,
+                beside=None if self.planned is None else ("as found", self.found.deviation_cents),
+                u_cents=now.u_cents,
+            )
+
+        pictures = {"pitch": as_it_is}
+        pictures |= {f"pitch {what}": partial(as_moved, what) for what in moved}
+        return drawn(pictures, progress)
+
+
+def pitch(request: PitchRequest, progress: Progress = silent) -> PitchOutcome:
+    """Find how far every stopped note is from equal temperament, and what would help.
+
+    Parameters
+    ----------
+    request
+        The instrument.
+    progress
+        Told what is being done; it may stop the work.
 
     Raises
     ------
-    RequestError
-        Readings that the pitch needs are missing, or `finger_mm` is out of range.
+    EvenfallError
+        A file cannot be used, readings that the pitch needs are missing, or a value is out of
+        range.
     """
-    import numpy as np
+    found = request.open(plans=True)
+    progress("Working out the pitch of every note", 0.0)
+    return pitch_of(found, finger_mm=request.finger_mm)
 
-    from evenfall.strings.pitch import best_compensation, flat_edge_mm, stopped_pitch
 
+def pitch_of(opened: Opened, *, finger_mm: float | None = None) -> PitchOutcome:
+    """Return the pitch of every stopped note of an instrument that is open already."""
+    specification, measurement, plan = opened.specification, opened.measurement, opened.plan
     limits = specification.compensation
     finger = limits.finger_mm if finger_mm is None else finger_mm
     if not 0.0 <= finger <= 30.0:
         raise RequestError(
-            f"A finger {finger:g} mm behind the fret is out of range: 0 to 30 mm.", where="finger"
+            "A finger {finger:length} behind the fret is out of range: 0 to {most:length}.",
+            at=At(field="finger"),
+            finger=finger,
+            most=30.0,
         )
     modulus_u = np.array([s.modulus_u_share for s in specification.strings])
 
@@ -170,34 +221,38 @@ def pitch(
         )
         for nut_travel_mm in ((limits.nut_forward_mm, limits.nut_back_mm), (0.0, 0.0))
     )
-    report = PitchReport(found, planned, uncrowned, compensation, saddle_alone, ())
-    return replace(report, findings=tuple(_pitch_findings(specification, report)))
+    return PitchOutcome(
+        specification,
+        measurement,
+        found,
+        planned,
+        uncrowned,
+        compensation,
+        saddle_alone,
+        opened.findings,
+    )
 
 
-def plan_pitch_finding(plan: Plan) -> Finding:
-    """Say what a plan does to the pitch of stopped notes.
-
-    Parameters
-    ----------
-    plan
-        The plan.
-    """
-    return _change_finding(plan.pitch_change_cents, plan.pitch_uncrowned_cents)
-
-
-def _change_finding(change_cents: FloatArray, uncrowned_cents: FloatArray) -> Finding:
+def pitch_change_finding(change_cents: FloatArray, uncrowned_cents: FloatArray) -> Finding:
     """Say how far notes move, crowned again and as long as cut frets are flat, shapes (K, F)."""
-    import numpy as np
-
     k, j = np.unravel_index(int(np.argmax(np.abs(change_cents))), change_cents.shape)
-    most = f"{abs(float(change_cents[k, j])):.2f}"
-    sentence = f"The plan moves no note by more than {most} cents"
-    if most != "0.00":
-        sentence += f" (string {k + 1}, fret {j + 1})"
+    most = abs(float(change_cents[k, j]))
+    where = flat = None
+    if most >= 0.005:
+        where = sentence(" (string {string}, fret {fret})", string=int(k) + 1, fret=int(j) + 1)
     sharp = float((uncrowned_cents - change_cents).max())
     if sharp > 0.05:
-        sentence += f"; left uncrowned, cut frets may sound up to {sharp:.1f} cents sharp"
-    return Finding("pitch", f"{sentence}.", "", "note")
+        flat = sentence(
+            "; left uncrowned, cut frets may sound up to {sharp:cents} sharp", sharp=sharp
+        )
+    return Finding(
+        "pitch",
+        "The plan moves no note by more than {most:.2f} cents{where}{flat}.",
+        severity="note",
+        most=most,
+        where=where or "",
+        flat=flat or "",
+    )
 
 
 def _course(
@@ -206,95 +261,50 @@ def _course(
     plan: Plan | None,
     contact_shift_mm: FloatArray | float = 0.0,
 ) -> Course:
-    from evenfall.instrument import string_lines
-    from evenfall.strings.pitch import string_course
-
     return string_course(
         specification,
         string_lines(specification),
-        *heights(measurement, plan, needed_by="Pitch"),
+        *heights(measurement, plan),
         contact_shift_mm=contact_shift_mm,
     )
 
 
-def _pitch_findings(specification: Specification, report: PitchReport) -> list[Finding]:
-    import numpy as np
+def _furthest_off(report: PitchOutcome) -> Finding:
+    string, fret, cents = report.now.worst
+    off = int((np.abs(report.now.deviation_cents) > HEARD_CENTS).sum())
+    return Finding(
+        "pitch",
+        "The note furthest off{when} is string {string} at fret {fret}, {cents:cents} {side}; "
+        "{off} of {total} notes {off:plural is|are} more than {heard:g} cents off.",
+        At(strings=(string,), stopped_fret=fret),
+        "warning" if off else "note",
+        when="" if report.planned is None else " after the plan",
+        string=string,
+        fret=fret,
+        cents=abs(cents),
+        side="sharp" if cents > 0.0 else "flat",
+        off=off,
+        total=report.now.deviation_cents[:, 1:].size,
+        heard=HEARD_CENTS,
+    )
 
-    from evenfall.strings.pitch import HEARD_CENTS
 
-    now = report.now
-    string, fret, cents = now.worst
-    off = int((np.abs(now.deviation_cents) > HEARD_CENTS).sum())
-    total = now.deviation_cents[:, 1:].size
-    when = "" if report.planned is None else " after the plan"
-    found = [
-        Finding(
-            "pitch",
-            f"The note furthest off{when} is string {string} at fret {fret}, {abs(cents):.1f} "
-            f"cents {'sharp' if cents > 0.0 else 'flat'}; {off} of {total} notes "
-            f"{'is' if off == 1 else 'are'} more than {HEARD_CENTS:g} cents off.",
-            f"string {string}",
-            "warning" if off else "note",
-        )
-    ]
-    if report.planned is not None and report.uncrowned is not None:
-        change, flat = (
-            (after.deviation_cents - report.found.deviation_cents)[:, 1:]
-            for after in (report.planned, report.uncrowned)
-        )
-        found.append(_change_finding(change, flat))
+def _best_places(report: PitchOutcome) -> Finding:
     best, alone = report.compensation, report.saddle_alone
-    saddle = float(np.abs(alone.saddle_setback_change_mm).max())
-    before = float(best.rms_before_cents.max())
-    if saddle >= 0.05:
-        sentence = (
-            f"Moving the saddle along the strings, by at most "
-            f"{length_text(saddle, specification.unit)}, brings the worst string from "
-            f"{before:.1f} to {alone.rms_after_cents.max():.1f} cents root mean square"
+    move = float(np.abs(alone.saddle_setback_change_mm).max())
+    both = None
+    if float(np.abs(best.nut_setback_change_mm).max()) >= _LEAST_MOVE_MM:
+        both = sentence(
+            "; with the nut moved too, {after:.1f} cents are possible",
+            after=float(best.rms_after_cents.max()),
         )
-    else:
-        sentence = "The saddle stands where it should along the strings"
-    if float(np.abs(best.nut_setback_change_mm).max()) >= 0.05:
-        sentence += f"; with the nut moved too, {best.rms_after_cents.max():.1f} are possible"
-    found.append(Finding("pitch", f"{sentence}.", "", "note"))
-    return found
-
-
-def pitch_pictures(specification: Specification, report: PitchReport) -> dict[str, str]:
-    """Draw the pitch of every stopped note; SVG text by name.
-
-    Parameters
-    ----------
-    specification
-        The instrument.
-    report
-        Its pitch.
-    """
-    from evenfall.pictures.pitch import pitch_map
-
-    now, name = report.now, specification.name
-    state = "as found" if report.planned is None else "planned"
-    return {
-        "pitch": pitch_map(
-            specification,
-            now.deviation_cents,
-            title=f"{name}: pitch {state}",
-            state=state,
-            beside=None if report.planned is None else ("as found", report.found.deviation_cents),
-            u_cents=now.u_cents,
-        ),
-        "pitch saddle moved": pitch_map(
-            specification,
-            report.saddle_alone.after.deviation_cents,
-            title=f"{name}: pitch with the saddle moved along the strings",
-            state="saddle moved",
-            beside=(state, now.deviation_cents),
-        ),
-        "pitch nut and saddle moved": pitch_map(
-            specification,
-            report.compensation.after.deviation_cents,
-            title=f"{name}: pitch with nut and saddle moved along the strings",
-            state="nut and saddle moved",
-            beside=(state, now.deviation_cents),
-        ),
-    }
+    saddle = sentence("The saddle stands where it should along the strings")
+    if move >= _LEAST_MOVE_MM:
+        saddle = sentence(
+            "Moving the saddle along the strings, by at most {move:length}, brings the worst "
+            "string from {before:.1f} to {after:.1f} cents root mean square",
+            move=move,
+            before=float(best.rms_before_cents.max()),
+            after=float(alone.rms_after_cents.max()),
+        )
+    return Finding("pitch", "{saddle}{both}.", severity="note", saddle=saddle, both=both or "")

@@ -1,0 +1,108 @@
+"""The use case "sheet": a plan to print and follow at the bench."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from evenfall.errors import Progress, silent
+from evenfall.pages import sheet_html, sheet_pdf
+from evenfall.work import bench_sheet
+from evenfall.workshop.opening import Source, open_plan
+from evenfall.workshop.planning import plan_pictures
+
+if TYPE_CHECKING:
+    from evenfall.instrument import Specification
+    from evenfall.pages.typesetting import Paper
+    from evenfall.plan import Plan
+    from evenfall.units import LengthUnit
+
+_ON_PAPER = ("removal", "touch force planned")
+
+
+@dataclass(frozen=True, slots=True)
+class SheetRequest:
+    """Which plan to put on a bench sheet, and how.
+
+    Parameters
+    ----------
+    plan
+        Plan file.
+    kinds
+        Any of "pdf" and "html".
+    unit
+        Unit of the lengths; if left out, the specification's with the other one in brackets.
+    paper
+        "a4" or "us-letter"; by default what goes with the unit.
+    """
+
+    plan: Source
+    kinds: tuple[str, ...] = ("pdf", "html")
+    unit: LengthUnit | None = None
+    paper: Paper | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SheetOutcome:
+    """A bench sheet.
+
+    Parameters
+    ----------
+    code
+        Short code of the plan, printed on the sheet.
+    pages
+        The files, by kind.
+    """
+
+    code: str
+    pages: dict[str, bytes]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return what is not in the pages, as plain values for JSON."""
+        return {"code": self.code}
+
+
+def sheet(request: SheetRequest, progress: Progress = silent) -> SheetOutcome:
+    """Make the bench sheet of a plan.
+
+    Parameters
+    ----------
+    request
+        The plan, and what to make.
+    progress
+        Told what is being done; it may stop the work.
+
+    Raises
+    ------
+    EvenfallError
+        The file is no plan, or it is damaged.
+    """
+    specification, made = open_plan(request.plan)
+    pages = sheet_pages(
+        specification, made, request.kinds, request.unit, request.paper, progress=progress
+    )
+    return SheetOutcome(made.code, pages)
+
+
+def sheet_pages(
+    specification: Specification,
+    made: Plan,
+    kinds: tuple[str, ...] = ("pdf", "html"),
+    unit: LengthUnit | None = None,
+    paper: Paper | None = None,
+    *,
+    progress: Progress = silent,
+) -> dict[str, bytes]:
+    """Return the bench sheet of a plan by kind of file."""
+    content = bench_sheet(specification, made)
+    shown, both = unit or specification.unit, unit is None
+    drawings = plan_pictures(specification, made, _ON_PAPER, unit=unit, progress=progress)
+    pages = {}
+    for number, kind in enumerate(kinds):
+        progress("Setting the bench sheet", number / len(kinds))
+        if kind == "pdf":
+            pages[kind] = sheet_pdf(content, drawings, unit=shown, both=both, paper=paper)
+        else:
+            html = sheet_html(content, drawings, unit=shown, both=both, paper=paper)
+            pages[kind] = html.encode()
+    return pages

@@ -1,0 +1,160 @@
+"""The use case "demo": the whole job, from readings to proof, on an invented instrument."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from evenfall.errors import At, Progress, RequestError, silent
+from evenfall.wording import sentence
+from evenfall.workshop.bench_sheets import SheetRequest, sheet
+from evenfall.workshop.checking import TemplateRequest, template
+from evenfall.workshop.diagnosing import DiagnoseRequest, diagnose
+from evenfall.workshop.measuring import MeasureRequest, measure
+from evenfall.workshop.opening import Source
+from evenfall.workshop.outputs import json_file, picture_files
+from evenfall.workshop.planning import PlanRequest, plan
+from evenfall.workshop.proving import ProveRequest, prove
+
+if TYPE_CHECKING:
+    from evenfall.errors import Finding
+    from evenfall.plan import Plan
+    from evenfall.proof import Proof
+    from evenfall.wording import Sentence
+
+INPUTS = ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv")
+"""Files that the demonstration starts from: specification, readings before and after."""
+EMPTY_SHEET = "empty-sheet.xlsx"
+PICTURE = "pictures/touch-force-planned.png"
+
+
+@dataclass(frozen=True, slots=True)
+class DemoRequest:
+    """How to run the demonstration.
+
+    Parameters
+    ----------
+    date
+        Date to print on the certificate, ISO 8601.
+    """
+
+    date: str
+
+
+@dataclass(frozen=True, slots=True)
+class DemoOutcome:
+    """What the demonstration made.
+
+    Parameters
+    ----------
+    files
+        Every file, by its name in the folder.
+    steps
+        Each step of the job, in words.
+    findings
+        What was wrong with the instrument.
+    plan
+        What was done.
+    proof
+        What the readings after the work show.
+    """
+
+    files: Mapping[str, bytes]
+    steps: tuple[Sentence, ...]
+    findings: tuple[Finding, ...]
+    plan: Plan
+    proof: Proof
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return {
+            "files": list(self.files),
+            "picture": PICTURE,
+            "status": self.plan.status,
+            "method": self.plan.method,
+            "metal_mm": self.plan.metal_mm,
+            "verdict": self.proof.verdict,
+        }
+
+    def files_for(self, folder: Path) -> dict[Path, bytes]:
+        """Return the files to write into a folder: what a person filled in or changed stays.
+
+        Results of the same name are replaced; an input that was changed is refused.
+        """
+        for name in INPUTS:
+            path = folder / name
+            if path.is_file() and path.read_bytes() != self.files[name]:
+                raise RequestError(
+                    "This file is not as the demonstration writes it, and running it here would "
+                    "undo the change; name another folder.",
+                    at=At(file=str(path)),
+                )
+        return {
+            folder / name: content
+            for name, content in self.files.items()
+            if name != EMPTY_SHEET or not (folder / name).exists()
+        }
+
+
+def demo(request: DemoRequest, progress: Progress = silent) -> DemoOutcome:
+    """Run the whole job on the invented instrument.
+
+    Parameters
+    ----------
+    request
+        How to run it.
+    progress
+        Told what is being done; it may stop the work.
+    """
+    given = resources.files("evenfall") / "invented"
+    files = {name: (given / name).read_bytes() for name in INPUTS}
+    spec, before, after = (Source(name, files[name]) for name in INPUTS)
+
+    def keep(name: str, content: bytes) -> Source:
+        files[name] = content
+        return Source(name, content)
+
+    serial = "AL-0417 (invented)"
+    measured = measure(MeasureRequest((before,), spec, serial), progress)
+    readings = keep("kestrel.measurement.json", json_file(measured.measurement.as_dict()))
+    keep(EMPTY_SHEET, template(TemplateRequest(spec)).content)
+    found = diagnose(DiagnoseRequest(readings), progress)
+    planned = plan(PlanRequest(readings), progress)
+    plan_file = keep("kestrel.plan.json", json_file(planned.plan.as_dict()))
+    for kind, page in sheet(SheetRequest(plan_file), progress).pages.items():
+        keep(f"kestrel.sheet.{kind}", page)
+    proved = prove(ProveRequest(plan_file, after), progress)
+    keep("kestrel-after.proof.json", json_file(proved.proof.as_dict()))
+    for kind in ("pdf", "html"):
+        page = proved.certificate(kind, date=request.date, progress=progress)
+        keep(f"kestrel-after.certificate.{kind}", page)
+    drawings = planned.pictures(progress=progress)
+    drawings["verdict"] = proved.pictures(progress=progress)["verdict"]
+    for path, content in picture_files(drawings, Path("pictures"), progress).items():
+        keep(path.as_posix(), content)
+    steps = (
+        sentence("1 specification  kestrel.spec.toml (invented)"),
+        sentence(
+            "2 measure        kestrel-before.csv -> kestrel.measurement.json; empty-sheet.xlsx to "
+            "fill"
+        ),
+        sentence(
+            "3 diagnose       {touching} positions touch below the player's attack",
+            touching=found.diagnosis.touching,
+        ),
+        sentence(
+            "4 plan           {status}: {reason}",
+            status=planned.plan.status,
+            reason=planned.plan.reason,
+        ),
+        sentence("5 bench sheet    kestrel.sheet.pdf, kestrel.sheet.html"),
+        sentence(
+            "6 prove          verdict: {verdict}; kestrel-after.certificate.pdf",
+            verdict=proved.proof.verdict,
+        ),
+        sentence("7 pictures       {count} in pictures", count=len(drawings)),
+    )
+    return DemoOutcome(files, steps, found.findings, planned.plan, proved.proof)

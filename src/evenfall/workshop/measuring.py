@@ -1,0 +1,135 @@
+"""The use case "measure": readings in, a measurement out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from evenfall.errors import Progress, silent
+from evenfall.readings import read_files
+from evenfall.readings.scanned import Setting
+from evenfall.scans.formats import Options
+from evenfall.wording import LIBRARY_WORDS
+from evenfall.workshop.opening import Source, on_disk, open_specification
+
+if TYPE_CHECKING:
+    from evenfall.errors import Finding
+    from evenfall.instrument import Specification
+    from evenfall.measurement import Measurement
+    from evenfall.readings import Taken
+    from evenfall.units import LengthUnit
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureRequest:
+    """The files of one set of readings, and what is known about them.
+
+    Parameters
+    ----------
+    files
+        Hand sheets of one instrument (CSV or XLSX), or one scan, alone or with sheets.
+    specification
+        What they are read against.
+    serial
+        Serial number of the instrument; may be empty.
+    length_unit
+        Unit of a scan's coordinates: mm, um, cm, m or in; None to go by the file.
+    step
+        Distance between the columns and between the rows of a bare height map, in that unit.
+    strung
+        Whether the strings were at pitch during the scan; None if not said.
+    mirrored
+        Whether the scan's axes swap treble and bass; None if not known.
+    scan_uncertainty_mm
+        Standard uncertainty of the scanner's heights [mm], which its points do not show.
+    """
+
+    files: tuple[Source, ...]
+    specification: Source
+    serial: str = ""
+    length_unit: str | None = None
+    step: tuple[float, float] | None = None
+    strung: bool | None = None
+    mirrored: bool | None = None
+    scan_uncertainty_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureOutcome:
+    """A measurement and what it came from.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    readings
+        The measurement, and the crowns and board of a scan.
+    findings
+        What is worth knowing about specification and readings.
+    """
+
+    specification: Specification
+    readings: Taken
+    findings: tuple[Finding, ...]
+
+    @property
+    def measurement(self) -> Measurement:
+        """The measurement."""
+        return self.readings.measurement
+
+    def as_dict(
+        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
+    ) -> dict[str, Any]:
+        """Return measurement and findings as plain values for JSON."""
+        findings = [f.as_dict(unit, door) for f in self.findings]
+        return {**self.measurement.as_dict(), "findings": findings}
+
+    def pictures(
+        self, unit: LengthUnit | None = None, progress: Progress = silent
+    ) -> dict[str, str]:
+        """Return drawings of the readings: SVG text by name."""
+        from evenfall.pictures.neck import neck_curve
+        from evenfall.pictures.scans import scan_drawings
+
+        shown, taken = unit or self.specification.unit, self.readings
+        progress("Drawing", 0.0)
+        if taken.survey is None:
+            return {"neck": neck_curve(self.specification, taken.measurement, unit=shown)}
+        return scan_drawings(
+            self.specification, taken.survey, taken.measurement, sheet=taken.sheet, unit=shown
+        )
+
+
+def measure(request: MeasureRequest, progress: Progress = silent) -> MeasureOutcome:
+    """Read one set of readings.
+
+    Parameters
+    ----------
+    request
+        The files.
+    progress
+        Told what is being done; it may stop the work.
+
+    Raises
+    ------
+    EvenfallError
+        A file cannot be used; see `evenfall.readings.read_files`.
+    """
+    specification, remarks = open_specification(request.specification)
+    options = setting = None
+    if request.length_unit is not None or request.step is not None:
+        options = Options(request.length_unit, request.step)
+    known = (request.strung, request.mirrored, request.scan_uncertainty_mm)
+    if known != (None, None, 0.0):
+        setting = Setting(*known)
+    with on_disk(request.files) as paths:
+        taken = read_files(
+            paths,
+            specification,
+            serial=request.serial,
+            options=options,
+            setting=setting,
+            progress=progress,
+        )
+    return MeasureOutcome(specification, taken, (*remarks, *taken.findings))

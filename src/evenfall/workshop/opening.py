@@ -1,0 +1,259 @@
+"""Files opened: what a door was given becomes a specification, readings or a plan."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenfall.codec.parsing import JSON_LIMIT_BYTES, kind_and_version, parse_json
+from evenfall.errors import (
+    At,
+    BrokenFileError,
+    EvenfallError,
+    RequestError,
+    UnsupportedError,
+)
+from evenfall.files import TEXT_LIMIT_BYTES, decode_text, read_bytes, read_start
+from evenfall.instrument import read_specification
+from evenfall.measurement import Measurement
+from evenfall.measurement.missing import missing_places
+from evenfall.plan import Plan
+from evenfall.wording import sentence
+
+if TYPE_CHECKING:
+    from evenfall.arrays import FloatArray
+    from evenfall.errors import Finding
+    from evenfall.instrument import Specification
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A file to read: on disk, or handed in with its content.
+
+    Parameters
+    ----------
+    name
+        Path as it was given, or the name that came with the content.
+    content
+        Its bytes; None for a file on disk.
+    """
+
+    name: str
+    content: bytes | None = field(default=None, repr=False)
+
+    def read(self, limit_bytes: int) -> bytes:
+        """Return the whole content, refused over a limit."""
+        if self.content is None:
+            return read_bytes(Path(self.name), limit_bytes=limit_bytes)
+        if len(self.content) > limit_bytes:
+            raise UnsupportedError(
+                "The file is larger than {limit:.0f} MB, more than any file of this kind holds; "
+                "check that it is the right one.",
+                at=At(file=self.name),
+                limit=limit_bytes / 1e6,
+            )
+        return self.content
+
+    def text(self, limit_bytes: int = TEXT_LIMIT_BYTES) -> str:
+        """Return the content as text."""
+        return decode_text(self.read(limit_bytes), name=self.name)
+
+    def start(self, count: int) -> bytes:
+        """Return the first bytes."""
+        if self.content is None:
+            return read_start(Path(self.name), count)
+        return self.content[:count]
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """An instrument as its files show it.
+
+    Parameters
+    ----------
+    specification
+        What it is to be.
+    measurement
+        Its readings.
+    plan
+        The plan, if the file was one.
+    findings
+        What is worth knowing about a hand sheet.
+    """
+
+    specification: Specification
+    measurement: Measurement
+    plan: Plan | None = None
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentRequest:
+    """Which instrument something is wanted of.
+
+    Parameters
+    ----------
+    source
+        Measurement file, or a hand sheet; where a plan makes sense, a plan too.
+    specification
+        Specification of a hand sheet.
+    serial
+        Serial number of a hand sheet's instrument.
+    """
+
+    source: Source
+    specification: Source | None = None
+    serial: str = ""
+
+    def open(self, *, plans: bool = False) -> Opened:
+        """Return what the files hold; a plan is refused unless `plans`."""
+        return open_instrument(self.source, self.specification, serial=self.serial, plans=plans)
+
+
+def open_specification(source: Source) -> tuple[Specification, tuple[Finding, ...]]:
+    """Return a specification and what is unusual about it."""
+    return read_specification(source.text(), source=source.name)
+
+
+def open_instrument(
+    source: Source,
+    specification: Source | None = None,
+    *,
+    serial: str = "",
+    plans: bool = False,
+) -> Opened:
+    """Return what a measurement file, a hand sheet with its specification, or a plan holds."""
+    if not _is_json(source):
+        if specification is None:
+            raise RequestError(
+                "This is not a measurement file; to read it as a hand sheet, name the "
+                "specification with {door_spec}.",
+                at=At(file=source.name),
+            )
+        return read_sheets([source], *open_specification(specification), serial=serial)
+    if serial:
+        raise RequestError(
+            "A measurement file names its instrument already; give the serial when the sheet is "
+            "read.",
+            at=At(file=source.name),
+        )
+    with _about(source):
+        values = _json(source)
+        plan = None
+        if plans and kind_and_version(values)[0] == "plan":
+            plan = Plan.from_dict(values)
+        measurement = plan.measurement if plan else Measurement.from_dict(values)
+    own = _own_specification(measurement, source)
+    if specification is not None and plan is None:
+        named, _ = open_specification(specification)
+        if named.content_hash != measurement.specification_hash:
+            raise RequestError(
+                "The measurement was read against another specification than the one named; "
+                "measure again with this one.",
+                at=At(file=source.name),
+            )
+    return Opened(own, measurement, plan)
+
+
+def open_plan(source: Source) -> tuple[Specification, Plan]:
+    """Return a plan and the specification that it was made for."""
+    with _about(source):
+        plan = Plan.from_dict(_json(source))
+    return _own_specification(plan.measurement, source), plan
+
+
+def open_readings_after(plan: Plan, source: Source) -> Opened:
+    """Return the readings after the work: of a measurement file, or of a hand sheet."""
+    if _is_json(source):
+        return open_instrument(source)
+    specification = _own_specification(plan.measurement, source)
+    return read_sheets([source], specification, serial=plan.measurement.serial)
+
+
+def read_sheets(
+    sources: Sequence[Source],
+    specification: Specification,
+    remarks: tuple[Finding, ...] = (),
+    *,
+    serial: str = "",
+) -> Opened:
+    """Return the readings of hand sheets or a scan, `remarks` before what was found in them."""
+    from evenfall.readings import read_files
+
+    with on_disk(sources) as paths:
+        taken = read_files(paths, specification, serial=serial)
+    return Opened(specification, taken.measurement, None, (*remarks, *taken.findings))
+
+
+@contextmanager
+def on_disk(sources: Sequence[Source]) -> Iterator[list[Path]]:
+    """Yield a path for each source; what was handed in lies in a folder of its own meanwhile."""
+    with tempfile.TemporaryDirectory() as folder:
+        paths = []
+        for number, source in enumerate(sources):
+            path = Path(source.name)
+            if source.content is not None:
+                path = Path(folder) / str(number) / (path.name or "file")
+                path.parent.mkdir()
+                path.write_bytes(source.content)
+            paths.append(path)
+        yield paths
+
+
+def heights(
+    measurement: Measurement, plan: Plan | None = None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return nut, crown tops and saddle over the datum [mm]: as found, or after the plan."""
+    nut, tops, saddle = (
+        (measurement.nut_mm, measurement.crown_top_mm, measurement.saddle_mm)
+        if plan is None
+        else (plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
+    )
+    lacking = [
+        sentence("{what} of {places}", what=what, places=missing_places(~np.isfinite(of)))
+        for what, of in (("crown tops", tops), ("nut slots", nut), ("saddle heights", saddle))
+        if not np.isfinite(of).all()
+    ]
+    if lacking:
+        raise RequestError(
+            "The measurement lacks {lacking:list}. Read them and measure again.",
+            lacking=tuple(lacking),
+        )
+    return nut, tops, saddle
+
+
+def _own_specification(measurement: Measurement, source: Source) -> Specification:
+    own, _ = read_specification(
+        measurement.specification_text, source=f"specification in {source.name}"
+    )
+    if own.content_hash != measurement.specification_hash:
+        raise BrokenFileError(
+            "The specification inside does not match its hash; make the file again.",
+            at=At(file=source.name),
+        )
+    return own
+
+
+def _is_json(source: Source) -> bool:
+    """Say whether a file that is there holds a JSON object rather than a sheet."""
+    return source.start(64).lstrip(b"\xef\xbb\xbf \t\r\n")[:1] == b"{"
+
+
+def _json(source: Source) -> Any:
+    return parse_json(source.read(JSON_LIMIT_BYTES), name=source.name)
+
+
+@contextmanager
+def _about(source: Source) -> Iterator[None]:
+    """Name the file in an error about it."""
+    try:
+        yield
+    except EvenfallError as error:
+        error.at = error.at.in_file(source.name)
+        raise

@@ -1,0 +1,165 @@
+"""Notes as sounds that can be compared by ear, before and after a plan, all with one gain."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenfall.errors import At, Progress, RequestError
+from evenfall.strings.playtest.sound import Sound, sound, wav_bytes
+from evenfall.workshop.opening import Opened, heights
+
+if TYPE_CHECKING:
+    from evenfall.strings.playtest import PlayTest
+
+MOST_NOTES = 48
+"""Notes that are written as sound in one go."""
+SOUND_S = 2.0
+"""Length of a sound."""
+LISTEN_MM = 50.0
+"""Where the string is listened to, from the saddle."""
+_FREE_DB = 1.0
+"""Left free under full scale by the loudest sound."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeardNote:
+    """One note as a sound.
+
+    Parameters
+    ----------
+    string, stopped_fret
+        String number, and the fret at which it is stopped (0 = open).
+    state
+        "as found" or "planned".
+    direction
+        Direction of the pluck.
+    force_n
+        Its force [N].
+    peak_mm_per_s
+        Largest velocity of the string at the listening point [mm/s].
+    wav
+        The bytes of a WAV file: one channel, 16 bit.
+    """
+
+    string: int
+    stopped_fret: int
+    state: str
+    direction: str
+    force_n: float
+    peak_mm_per_s: float
+    wav: bytes
+
+    @property
+    def file_name(self) -> str:
+        """Name of its file."""
+        state = self.state.replace(" ", "-")
+        return f"string-{self.string}-fret-{self.stopped_fret}-{state}.wav"
+
+
+@dataclass(frozen=True, slots=True)
+class Sounds:
+    """Notes as sounds that can be compared by ear: all with one gain.
+
+    Parameters
+    ----------
+    full_scale_mm_per_s
+        Velocity of the string that fills the scale of every file [mm/s].
+    listen_mm
+        Where the string is listened to, from the saddle [mm].
+    notes
+        The notes.
+    """
+
+    full_scale_mm_per_s: float
+    listen_mm: float
+    notes: tuple[HeardNote, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON, each file by its name."""
+        return {
+            "full_scale_mm_per_s": self.full_scale_mm_per_s,
+            "listen_mm": self.listen_mm,
+            "files": [
+                {
+                    "file": note.file_name,
+                    "string": note.string,
+                    "stopped_fret": note.stopped_fret,
+                    "state": note.state,
+                    "direction": note.direction,
+                    "force_n": note.force_n,
+                    "peak_mm_per_s": note.peak_mm_per_s,
+                }
+                for note in self.notes
+            ],
+        }
+
+
+def play_sounds(
+    opened: Opened,
+    test: PlayTest,
+    judged: int,
+    notes: Sequence[tuple[int, int]],
+    progress: Progress,
+) -> Sounds:
+    """Return the sound of notes (string number, stopped fret), as found and as planned.
+
+    Each is plucked at the judged level of the play test, in the direction in which it strikes the
+    frets harder.
+    """
+    specification = opened.specification
+    notes = tuple(dict.fromkeys(notes))
+    for string, stopped in notes:
+        if string not in test.string_numbers or not 0 <= stopped < specification.frets:
+            raise RequestError(
+                "There is no string {string} stopped at {fret}: strings are 1 to {strings}, "
+                "stopped frets 0 to {frets}.",
+                at=At(field="note"),
+                string=string,
+                fret=stopped,
+                strings=specification.string_count,
+                frets=specification.frets - 1,
+            )
+    if len(notes) > MOST_NOTES:
+        raise RequestError(
+            "{count} notes are too many at once; name at most {most}.",
+            at=At(field="note"),
+            count=len(notes),
+            most=MOST_NOTES,
+        )
+    plans = {"as found": None} | ({"planned": opened.plan} if opened.plan else {})
+    made: list[tuple[HeardNote, Sound]] = []
+    for string, stopped in notes:
+        k = test.string_numbers.index(string)
+        force = test.attacks[judged].force_n[k]
+        d = int(np.argmax(test.impulse_n_s[k, stopped, judged].sum(axis=1)))
+        direction = test.directions[d]
+        for state, plan in plans.items():
+            progress("Listening to the notes", len(made) / (len(notes) * len(plans)))
+            heard = sound(
+                specification,
+                *heights(opened.measurement, plan),
+                string=string,
+                stopped_fret=stopped,
+                force_n=force,
+                direction=direction,
+                duration_s=SOUND_S,
+                listen_mm=LISTEN_MM,
+            )
+            note = HeardNote(
+                string, stopped, state, direction.name, force, heard.peak_mm_per_s, b""
+            )
+            made.append((note, heard))
+    loudest = max(note.peak_mm_per_s for note, _ in made)
+    full_scale = loudest * 10.0 ** (_FREE_DB / 20.0)
+    return Sounds(
+        full_scale,
+        LISTEN_MM,
+        tuple(
+            replace(note, wav=wav_bytes(heard, full_scale_mm_per_s=full_scale))
+            for note, heard in made
+        ),
+    )

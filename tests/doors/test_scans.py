@@ -82,7 +82,7 @@ def test_a_scan_alone_is_measured_and_the_gap_is_named(folder: Path) -> None:
         (("sheet.csv", "--length-unit", "mm"), "hand sheets"),
         (("sheet.csv", "--unstrung"), "hand sheets"),
         (("scan.parquet", "again.parquet"), "frames of their own"),
-        (("scan.parquet", "--length-unit", "in"), "not in this scan"),
+        (("scan.parquet", "--length-unit", "in"), "no fretboard of a 648"),
         (("scan.parquet", "--scan-uncertainty", "-1"), "between 0 and 1 mm"),
         (("map.npy",), "--step"),
         (("map.npy", "--step", "0", "1"), "longer than nothing"),

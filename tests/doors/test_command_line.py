@@ -510,7 +510,7 @@ def test_the_sheet_and_its_map_give_the_same_share(folder: Path) -> None:
     run("sheet", "p.json", "-o", "s.html")
     page = (folder / "s.html").read_text(encoding="utf-8")
     told = re.search(r"clear up to (\d+)\s% of the attack", page)
-    drawn = re.search(r"Least: [\d.]+\sN, (\d+)\s% of the attack", page)
+    drawn = re.search(r"Lowest touch force: [\d.]+\sN, (\d+)\s% of the attack", page)
     assert told is not None
     assert drawn is not None
     assert told[1] == drawn[1]

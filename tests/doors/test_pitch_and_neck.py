@@ -323,7 +323,7 @@ def test_a_measured_neck_feeds_the_plan_and_its_sheet(folder: Path) -> None:
     assert span[0] == pytest.approx(room / per_n, rel=0.02)
     assert run("sheet", "p.json", "-o", "sheet.html").exit_code == 0
     page = (folder / "sheet.html").read_text(encoding="utf-8")
-    assert f"{abs(outlook['rod_turns_count']):.2f} ± " in page
+    assert f"{abs(outlook['rod_turns_count']):.2f} turns ± " in page
 
 
 def test_readings_without_strings_are_diagnosed_and_planned_at_tension(folder: Path) -> None:

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import doctest
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
-from types import ModuleType
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 
 from evenfall.errors import Cancelled, RequestError
-from evenfall.levelling import Session, diagnosis, make_plan
+from evenfall.levelling import Session, make_plan
 from evenfall.levelling import session as module
 from evenfall.plan import METHODS, Plan
 from levelling.necks import Neck, Wishes, necks, readings, specification, table
@@ -283,10 +281,3 @@ def test_sessions_in_four_threads_plan_as_one_after_another() -> None:
         started = [threads.submit(partial(work, neck)) for neck in instruments]
         together = [[plan.content_hash for plan in one.result()] for one in started]
     assert together == alone
-
-
-@pytest.mark.parametrize("documented", [module, diagnosis])
-def test_the_examples_run(documented: ModuleType) -> None:
-    ran = doctest.testmod(documented)
-    assert ran.attempted
-    assert not ran.failed

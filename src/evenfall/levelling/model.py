@@ -613,7 +613,7 @@ class LevellingModel:
         self,
         budget_mm: float | None = None,
         *,
-        at_most: float = math.inf,
+        at_most_share: float = math.inf,
         even_touching: bool = False,
     ) -> Solution | None:
         """Meet the largest multiple of the attack within a metal budget [mm], then cut the least.
@@ -625,7 +625,7 @@ class LevellingModel:
             if budget_mm is not None:
                 self.bound_row(self.budget, -_INF, budget_mm)
             most = MOST_ATTACK_N / max(float(self.problem.attack_n.max()), 1e-6)
-            most = min(most, at_most)
+            most = min(most, at_most_share)
             lowest = -most if even_touching else 0.0
             self.bound_columns(self.alpha, lowest, most)
             best = self.minimise(self.cost_of(self.alpha, -1.0), goal="attack")

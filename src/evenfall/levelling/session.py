@@ -234,7 +234,7 @@ class Session:
         model.adopt(self._asked)
         if self._budget_mm is None:
             # quicker than to ask for the whole attack first, and to prove that it cannot be had
-            solution = model.most_attack(at_most=1.0)
+            solution = model.most_attack(at_most_share=1.0)
             holds = solution is not None and solution.attack_share > 1.0 - 1e-9
         else:
             solution = model.most_attack(self._budget_mm) if self._asked.attack_n.any() else None

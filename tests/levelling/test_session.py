@@ -120,6 +120,7 @@ def test_the_same_wishes_give_the_same_plan_whatever_was_asked_before() -> None:
         walked.preview()
         walked.method("beam")
     walked.change(attack_n=0.33, action_mm=None)
+    walked.method("beam")
     straight = make_plan(NECK.spec, NECK.found, attack_n=0.33, excursion=NECK.table)
     assert walked.plan().content_hash == straight.content_hash
 

@@ -16,6 +16,8 @@ from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
     from evenfall.instrument.specification import Limit
@@ -53,7 +55,7 @@ def audit(
     crown_height_after_mm: FloatArray,
     nut_after_mm: FloatArray,
     saddle_after_mm: FloatArray,
-    relaxed_mm: dict[str, float],
+    relaxed_mm: Mapping[str, float],
     check_relief: bool = True,
 ) -> tuple[Requirement, ...]:
     """Return the requirement of each kind that is missed by most, shapes as in `Plan`.

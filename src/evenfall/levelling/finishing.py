@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from evenfall.errors import SolverError
@@ -15,6 +15,8 @@ from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm, touch_for
 from evenfall.strings.pitch import pitch_change_cents
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from evenfall.arrays import FloatArray
     from evenfall.levelling.methods import Outcome
     from evenfall.levelling.problem import Problem
@@ -39,21 +41,24 @@ class Chosen:
         Attack that the plan stays clear up to, shape (K,) [N].
     relaxed_mm, relaxations
         By how much limits are relaxed [mm], and what could be relaxed.
-    methods, recommended, reason
-        The methods tried, the one to use, and why.
     """
 
     outcome: Outcome
     status: Status
     attack_n: FloatArray
-    relaxed_mm: dict[str, float]
-    relaxations: tuple[Relaxation, ...]
-    methods: tuple[MethodResult, ...]
-    recommended: str
-    reason: Sentence
+    relaxed_mm: Mapping[str, float] = field(default_factory=dict)
+    relaxations: tuple[Relaxation, ...] = ()
 
 
-def finished_plan(found: Problem, chosen: Chosen, neck: NeckModel) -> Plan:
+def finished_plan(
+    found: Problem,
+    chosen: Chosen,
+    neck: NeckModel,
+    *,
+    methods: tuple[MethodResult, ...],
+    recommended: str,
+    reason: Sentence,
+) -> Plan:
     """Return the plan for a job as found; SolverError if it fails its own check."""
     specification, before, lines = found.specification, found.measurement, found.lines
     outcome, solution = chosen.outcome, chosen.outcome.solution
@@ -115,8 +120,8 @@ def finished_plan(found: Problem, chosen: Chosen, neck: NeckModel) -> Plan:
         binding=binding_limits(model, outcome),
         prices=prices(model, outcome),
         relaxations=chosen.relaxations,
-        methods=chosen.methods,
+        methods=methods,
         outlook=plan_outlook(found, outcome, neck, chosen.attack_n),
-        recommended=chosen.recommended,
-        reason=chosen.reason,
+        recommended=recommended,
+        reason=reason,
     )

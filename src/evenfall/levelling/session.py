@@ -56,6 +56,9 @@ Limits: TypeAlias = "tuple[float, float] | Sequence[tuple[float, float]]"
 BUDGET_METHODS = ("adjust", "spot", "profile")
 """Methods whose metal is chosen crossing by crossing, so that a budget can bound it."""
 
+_ALONE = ("adjust", "profile", "refret")
+"""Methods that need no other to be worked out first."""
+
 _TOO_DEAR = sentence("Meets every limit only with more metal than the budget.")
 _FAILS = sentence("Does not meet every limit.")
 
@@ -314,28 +317,50 @@ class Session:
             self._check_budget_fits(_known(method))
         elif self._budget_mm is not None:
             method = "profile"
-        if compare:
-            for name in METHODS:
-                self._outcome(name, progress)
+        shown = set(METHODS) if compare else set[str]()
+        recommended, reason = "", sentence("No other method was compared.")
         if compare or method is None:
-            recommended, reason = self._recommended(progress)
-        else:
-            recommended, reason = "", sentence("No other method was compared.")
-        return self._finish(method or recommended or "profile", recommended, reason, progress)
-
-    def _finish(self, method: str, recommended: str, reason: Sentence, progress: Progress) -> Plan:
-        job = self._job
+            shown |= self._needed_to_recommend(progress)
+            recommended, reason = recommend(self._results(shown, progress))
+            method = method or recommended or "profile"
+        shown |= {method} if method in _ALONE else {"profile", method}
         found = self._outcome(method, progress)
-        if not isinstance(found, Sentence):
-            chosen = Chosen(found, "optimal", job.attack_n, {}, (), (), recommended, reason)
-        else:
-            chosen = self._relaxed(method, recommended, reason, progress)
-        tried = tuple(self.method(name) for name in METHODS if name in self._tried)
-        return finished_plan(job, replace(chosen, methods=tried), self._neck)
+        job = self._job
+        chosen = (
+            self._relaxed(method, shown, progress)
+            if isinstance(found, Sentence)
+            else Chosen(found, "optimal", job.attack_n)
+        )
+        return finished_plan(
+            job,
+            chosen,
+            self._neck,
+            methods=self._results(shown, progress),
+            recommended=recommended,
+            reason=reason,
+        )
 
-    def _relaxed(
-        self, method: str, recommended: str, reason: Sentence, progress: Progress
-    ) -> Chosen:
+    def _results(self, names: Collection[str], progress: Progress) -> tuple[MethodResult, ...]:
+        return tuple(self.method(name, progress) for name in METHODS if name in names)
+
+    def _needed_to_recommend(self, progress: Progress) -> set[str]:
+        """Return the methods that one of may be recommended, the others being worse for certain.
+
+        No method that keeps the frets takes less metal than "profile". So "spot" is looked for
+        only where it might take no more, and new wire only where the frets as they are do not do.
+        A beam takes more but for a coincidence, and is not looked for.
+        """
+        if isinstance(self._outcome("adjust", progress), Outcome):
+            return {"adjust"}
+        each = self._outcome("profile", progress)
+        if isinstance(each, Outcome):
+            may_win = spot_may_win(self._fresh(), each)
+            return {"adjust", "profile", "spot"} if may_win else {"adjust", "profile"}
+        if isinstance(self._outcome("partial-refret", progress), Outcome):
+            return {"adjust", "profile", "partial-refret"}
+        return {"adjust", "profile", "partial-refret", "refret"}
+
+    def _relaxed(self, method: str, compared: Collection[str], progress: Progress) -> Chosen:
         """Return the nearest that a method comes to the limits."""
         job = self._job
         model = self._fresh()
@@ -346,11 +371,10 @@ class Session:
             model = LevellingModel(refretted(job)[0])
         new_wire: Outcome | bool | None = None
         if isinstance(self._outcome("profile", progress), Sentence):
-            looked_for = self._tried.get("partial-refret")
-            if looked_for is None:
-                new_wire = new_wire_helps(self._fresh())
-            else:
-                new_wire = looked_for if isinstance(looked_for, Outcome) else False
+            new_wire = new_wire_helps(self._fresh())
+            if new_wire and "partial-refret" in compared:
+                found = self._outcome("partial-refret", progress)
+                new_wire = found if isinstance(found, Outcome) else False
         with frets_closed(model, np.full(job.frets, method == "adjust")):
             relaxed = relax(model, new_wire)
         if relaxed.solution is None:
@@ -362,27 +386,7 @@ class Session:
             attack_n=relaxed.attack_share * job.attack_n,
             relaxed_mm=relaxed.relaxed_mm,
             relaxations=relaxed.relaxations,
-            methods=(),
-            recommended=recommended,
-            reason=reason,
         )
-
-    def _recommended(self, progress: Progress) -> tuple[str, Sentence]:
-        """Return the method to use and why, of those tried and of those that it needs.
-
-        No method that keeps the frets takes less metal than "profile". So "spot" is looked for
-        only where it might take no more, and new wire only where the frets as they are do not do.
-        A beam takes more but for a coincidence, and is not looked for.
-        """
-        adjusted = self._outcome("adjust", progress)
-        if isinstance(adjusted, Sentence):
-            each = self._outcome("profile", progress)
-            if isinstance(each, Sentence):
-                if isinstance(self._outcome("partial-refret", progress), Sentence):
-                    self._outcome("refret", progress)
-            elif "spot" not in self._tried and spot_may_win(self._fresh(), each):
-                self._outcome("spot", progress)
-        return recommend([self.method(name) for name in METHODS if name in self._tried])
 
     # ---- working out --------------------------------------------------------------------
 

@@ -9,6 +9,7 @@ import datetime
 import io
 import re
 import tempfile
+import tracemalloc
 import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -159,6 +160,12 @@ def zip_bomb() -> bytes:
 def far_row() -> bytes:
     row = b'<row r="99999999999"><c r="D99999999999"><v>1</v></c></row></sheetData>'
     return sheet_xml(b"</sheetData>", row)
+
+
+def many_cells() -> bytes:
+    """Return a workbook of about 100 kB that unpacks to 37 MB and, read whole, takes 1 GB."""
+    row = b"<row>" + b"<c><v>1</v></c>" * 10 + b"</row>"
+    return sheet_xml(b"</sheetData>", row * 150_000 + b"</sheetData>")
 
 
 def two_sheets_of_readings(book: openpyxl.Workbook) -> None:
@@ -378,7 +385,10 @@ SHEETS: dict[str, Callable[[], Case]] = {
         UnsupportedError,
         "document type definition",
     ),
-    "a row far out": lambda: Case(far_row(), UnsupportedError, "more than 200000 rows"),
+    "a row far out": lambda: Case(far_row(), UnsupportedError, "more than 50000 rows"),
+    "a million and a half small cells": lambda: Case(
+        many_cells(), UnsupportedError, "more than 50000 rows"
+    ),
     "an empty workbook": lambda: Case(
         workbook(lambda book: book.worksheets[0].delete_rows(1, 99)),
         FormatMismatchError,
@@ -442,7 +452,7 @@ def test_there_are_enough_hostile_sheets() -> None:
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        ("action,1,12,2.2,mm,,,,\n", "more than 200000 rows"),
+        ("action,1,12,2.2,mm,,,,\n", "more than 50000 rows"),
         ("x" * 1_000_000 + "\n", "first row"),
         ('"' + "y" * 999_999, "first row"),
     ],
@@ -464,6 +474,20 @@ def test_a_file_past_the_limit_is_refused_by_its_size(tmp_path: Path) -> None:
     error, [finding] = findings_of(lambda: read_file(path))
     assert isinstance(error, UnsupportedError)
     assert "64 MB" in finding.sentence
+
+
+def test_cells_far_to_the_right_cost_nothing(tmp_path: Path) -> None:
+    """A row with one cell in the last column of all would be 16 384 cells wide."""
+    far = b"".join(
+        b'<row r="%d"><c r="XFD%d"><v>1</v></c></row>' % (row, row) for row in range(100, 20_000)
+    )
+    path = write(tmp_path, sheet_xml(b"</sheetData>", far + b"</sheetData>"))
+    tracemalloc.start()
+    measurement, _ = read_file(path)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert measurement.complete
+    assert peak < 100e6
 
 
 WORKBOOK = workbook()

@@ -15,7 +15,7 @@ from evenfall.wording import Sentence, sentence
 FILE_LIMIT_BYTES = 64_000_000
 """Largest hand sheet to read."""
 
-ROW_LIMIT = 200_000
+ROW_LIMIT = 50_000
 """More rows than this are not hand readings."""
 
 _REQUIRED = ("quantity", "value")

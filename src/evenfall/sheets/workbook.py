@@ -37,10 +37,10 @@ from evenfall.sheets.cells import (
 )
 from evenfall.wording import Sentence, sentence
 
-UNPACKED_LIMIT_BYTES = 300_000_000
+UNPACKED_LIMIT_BYTES = 100_000_000
 """Largest unpacked size of a workbook; more is a trap or no sheet of readings."""
 
-RATIO_LIMIT = 400.0
+RATIO_LIMIT = 200.0
 """Largest ratio of unpacked to packed size of a large part; honest sheets pack 5 to 50 times."""
 
 LOCKED = "The workbook is locked with a password; save it without one."
@@ -120,7 +120,7 @@ def _check_size(parts: list[zipfile.ZipInfo], at: At) -> None:
         raise UnsupportedError(LOCKED, at=at)
     unpacked = sum(part.file_size for part in parts)
     swollen = any(
-        part.file_size > 20_000_000 and part.file_size > RATIO_LIMIT * max(part.compress_size, 1)
+        part.file_size > 5_000_000 and part.file_size > RATIO_LIMIT * max(part.compress_size, 1)
         for part in parts
     )
     if unpacked > UNPACKED_LIMIT_BYTES or swollen or len(parts) > 5_000:
@@ -173,7 +173,9 @@ def _no_readings(faults: list[HeaderError], titles: list[str], at: At) -> Evenfa
 
 def _find_header(worksheet: Any) -> tuple[int, Header] | None:
     """Return the row number of the header and what it says; None on an empty worksheet."""
-    for number, cells in enumerate(worksheet.iter_rows(max_row=_HEADER_ROWS), start=1):
+    for number, cells in enumerate(
+        worksheet.iter_rows(max_row=_HEADER_ROWS, max_col=COLUMN_LIMIT), start=1
+    ):
         texts = [_text(cell)[0] for cell in cells[:COLUMN_LIMIT]]
         if not any(texts) or texts[0].startswith("#"):
             continue
@@ -185,14 +187,14 @@ def _find_header(worksheet: Any) -> tuple[int, Header] | None:
 
 def _rows(worksheet: Any, header_row: int, header: Header, name: str) -> Iterator[SheetRow]:
     columns = [(column, at) for column, at in header.columns.items() if column in _READ_COLUMNS]
-    for number, cells in enumerate(worksheet.iter_rows(), start=1):
+    for number, cells in enumerate(worksheet.iter_rows(max_col=header.width), start=1):
         if number <= header_row or all(cell.value is None for cell in cells):
             if number > _LAST_ROW:
                 raise too_many_rows(name)
             continue
         if number > ROW_LIMIT:
             raise too_many_rows(name)
-        read = [_text(cell) for cell in cells[: header.width]]
+        read = [_text(cell) for cell in cells]
         row = make_row(number, [text for text, _ in read], header)
         if row is None:
             continue

@@ -6,15 +6,17 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from evenfall.units import LengthUnit, in_unit, length_text, uncertainty_text
-from evenfall.wording import Sentence, counted, plain_line, say
+from evenfall.pages.figures import Figures
+from evenfall.units import in_unit, length_text
+from evenfall.wording import Sentence, counted, plain_line
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Iterable, Sequence
 
     from evenfall.proof.decision import Verdict
     from evenfall.proof.result import Item, Proof
     from evenfall.proof.uncertainty import BudgetLine
+    from evenfall.units import LengthUnit
 
 KINDS: dict[str, str] = {
     "action": "Action",
@@ -246,8 +248,8 @@ def certificate(
         kinds=tuple(writer.kinds(judged)),
         open_items=tuple(shown for item, shown in judged if item.verdict != "conforms"),
         items=tuple(shown for _, shown in judged),
-        next_steps=tuple(writer.say(step) for step in proof.next_steps),
-        remarks=tuple(writer.say(finding.said) for finding in proof.findings),
+        next_steps=tuple(writer.line(step) for step in proof.next_steps),
+        remarks=tuple(writer.line(finding.said) for finding in proof.findings),
         budgets=tuple(writer.listing(item) for item in chosen),
         budgets_note=_budgets_note(proof, chosen),
         hashes=(
@@ -354,32 +356,24 @@ def _nearest(items: Sequence[Item]) -> Item:
     return min(items, key=_uncertainty)
 
 
-class _Writer:
-    """Writes lengths in one unit, and if both are shown with the other beside."""
-
-    def __init__(self, unit: LengthUnit, *, both: bool) -> None:
-        self.unit: LengthUnit = unit
-        self.beside: LengthUnit | None = ("in" if unit == "mm" else "mm") if both else None
-
-    def say(self, said: Sentence | str) -> str:
-        return plain_line(say(said, self.unit))
+class _Writer(Figures):
+    """Puts what was judged into words and figures."""
 
     def judged(self, item: Item) -> Judged:
-        u = item.expanded_uncertainty
+        u_mm = item.expanded_uncertainty
         return Judged(
-            name=self.say(item.name),
-            result=self.amount(lambda unit: length_text(item.value, unit)),
-            expanded=self.amount(lambda unit: uncertainty_text(u, unit)),
+            name=self.line(item.name),
+            result=Amount(self.figure(item.value), self.small(item.value)),
+            expanded=Amount(self.figure(u_mm, never_zero=True), self.small(u_mm, never_zero=True)),
             limits=_limits(item, self.unit),
             limits_other=_limits(item, self.beside) if self.beside else "",
             probability=_probability(item.probability),
             verdict=item.verdict,
-            route=self.say(item.route),
+            route=self.line(item.route),
         )
 
-    def amount(self, told: Callable[[LengthUnit], str]) -> Amount:
-        other = told(self.beside).split()[0] if self.beside else ""
-        return Amount(told(self.unit).split()[0], other)
+    def line(self, said: Sentence | str) -> str:
+        return plain_line(self.say(said))
 
     def kinds(self, judged: Sequence[tuple[Item, Judged]]) -> Iterable[Kind]:
         shown = {id(item): words for item, words in judged}
@@ -424,7 +418,7 @@ class _Writer:
             return f"{self.fine(value) if length else f'{value:.4g}'} {unit}".strip()
 
         return Input(
-            name=self.say(line.name),
+            name=self.line(line.name),
             value=told(line.value),
             uncertainty=told(line.standard_uncertainty),
             sensitivity=f"{line.sensitivity:+.3f}",
@@ -432,7 +426,7 @@ class _Writer:
             degrees="∞"
             if math.isinf(line.degrees_of_freedom)
             else f"{line.degrees_of_freedom:.0f}",
-            distribution=self.say(line.distribution),
+            distribution=self.line(line.distribution),
         )
 
     def fine(self, length_mm: float) -> str:

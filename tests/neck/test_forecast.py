@@ -126,7 +126,7 @@ def test_readings_without_strings_come_back_to_those_with() -> None:
     assert (carried.measurement.crown_top_origin == Origin.DERIVED).all()
     assert (carried.measurement.crown_top_u_mm >= unstrung.crown_top_u_mm).all()
     again = Measurement.from_dict(carried.measurement.as_dict())
-    assert "converted to" in again.routes[-1]
+    assert "converted to" in str(again.routes[-1])
     made = forecast(SPEC, MODEL, unstrung)
     assert made.converted is not None
     assert made.relief_mm == pytest.approx(relief_of(strung))

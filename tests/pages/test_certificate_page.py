@@ -58,14 +58,14 @@ def test_every_item_is_listed_with_value_uncertainty_and_verdict():
     assert len(made.items) == len(result.items)
     paper, screen = pages_of(made)
     for item, shown in zip(result.items, made.items, strict=True):
-        assert shown.name == item.name
+        assert shown.name == str(item.name)
         assert float(shown.result.figure) == pytest.approx(item.value, abs=0.000501)
         assert float(shown.expanded.figure) == pytest.approx(
             item.expanded_uncertainty, abs=0.000501
         )
         assert shown.verdict == item.verdict
         for text in (squeezed(paper), screen):
-            assert item.name in text
+            assert str(item.name) in text
             assert shown.result.figure in text
 
 
@@ -105,7 +105,7 @@ def test_of_every_kind_the_item_nearest_to_its_limit_stands_in_front():
         worst = min(rank[i.verdict] for i in same)
         assert rank[item.verdict] == worst
         assert item.probability == min(i.probability for i in same if rank[i.verdict] == worst)
-        assert kind.nearest.name == item.name
+        assert kind.nearest.name == str(item.name)
         counted = sum(int(n) for n in re.findall(r"\d+", kind.count))
         assert counted == len(same)
 
@@ -114,9 +114,9 @@ def test_budgets_add_up_to_the_uncertainty_of_their_item():
     result = proof()
     made = certificate(result, unit="mm")
     due = [*deciding_items(result), *(i for i in result.items if i.verdict != "conforms")]
-    assert {listing.item.name for listing in made.budgets} == {item.name for item in due}
+    assert {listing.item.name for listing in made.budgets} == {str(item.name) for item in due}
     for listing in made.budgets:
-        item = next(i for i in result.items if i.name == listing.item.name)
+        item = next(i for i in result.items if str(i.name) == listing.item.name)
         parts = [float(line.contribution.split()[0]) for line in listing.inputs]
         if listing.rest:
             parts.append(float(listing.rest.split(": ")[1].split()[0]))
@@ -128,7 +128,7 @@ def test_budgets_add_up_to_the_uncertainty_of_their_item():
     paper, screen = pages_of(made)
     for listing in made.budgets:
         assert listing.result in squeezed(paper)
-        assert listing.inputs[0].name in screen
+        assert str(listing.inputs[0].name) in screen
 
 
 def test_the_rule_is_told_with_its_coverage():

@@ -151,7 +151,7 @@ def test_reading_with_the_gauge_as_told_decides(off, u) -> None:
     told = re.search(rf"read the gap over fret (\d+) under string 1 itself with a {GAUGE}", step)
     assume(told is not None)
     fret, gauge = int(told.group(1)), float(told.group(2))
-    action = next(item for item in proof.items if item.name == "Action of string 1")
+    action = next(item for item in proof.items if str(item.name) == "Action of string 1")
 
     def with_gauge(u_mm):
         direct = (Direct("action", 1, fret, action.value, u_mm),)
@@ -166,7 +166,9 @@ def test_reading_with_the_gauge_as_told_decides(off, u) -> None:
 def test_heights_read_with_the_gauge_as_told_decide_a_clearance(short, u) -> None:
     """The same heights with that gauge at the places named; all else stays as it was read."""
     raised = heights()
-    exact = next(i for i in proof_of(**raised, u_mm=1e-4).items if i.name.startswith("Clearance"))
+    exact = next(
+        i for i in proof_of(**raised, u_mm=1e-4).items if str(i.name).startswith("Clearance")
+    )
     raised["top_mm"][0, exact.fret - 1] += max(0.0, exact.room - short)
     proof = proof_of(**raised, u_mm=u)
     (item,) = [i for i in proof.items if i.quantity == "clearance" and i.string == 1]

@@ -57,7 +57,7 @@ def test_the_keys_that_other_programs_rely_on() -> None:
             expected = abs(line["sensitivity"]) * line["standard_uncertainty"]
             assert line["contribution"] == pytest.approx(expected)
     action = plain["items"][0]
-    assert action["name"] == "Action of string 1"
+    assert action["name"]["text"] == "{title} of string {string}"
     assert action["limit"] in (action["lower"], action["upper"])
     clearance = plain["items"][-1]
     assert clearance["upper"] is None

@@ -185,7 +185,7 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
     u_top = chance.uniform(0.002, 0.012, top.shape)
     readings = after_work(SPEC, PLAN, nut_u_mm=u_nut, crown_top_u_mm=u_top, saddle_u_mm=u_saddle)
     proof = proof_of(converted(readings, geometry(SPEC)[1].frets, carried))
-    named = [line for item in proof.items for line in item.lines if "carrying" in line.name]
+    named = [line for item in proof.items for line in item.lines if "converting" in str(line.name)]
     assert bool(named) == bool(carried)
     n, t, s = (
         x[..., None] + u[..., None] * chance.normal(size=(*x.shape, DRAWS))
@@ -223,7 +223,9 @@ def test_the_monte_carlo_check_sees_a_wrong_budget() -> None:
     """Leaving the saddle out of an action changes u by more than the tolerance."""
     proof = proof_of(after_work(SPEC, PLAN))
     item = items_of(proof, "action")[0]
-    short = math.hypot(*(x.contribution for x in item.lines if not x.name.startswith("saddle")))
+    short = math.hypot(
+        *(x.contribution for x in item.lines if not str(x.name).startswith("saddle"))
+    )
     assert short != pytest.approx(item.standard_uncertainty, rel=DRAW_TOLERANCE)
 
 
@@ -243,7 +245,7 @@ def test_deviation_uncertainty_against_monte_carlo() -> None:
     chance = np.random.default_rng(11)
     lines, bow, _ = geometry(SPEC)
     exact = after_work(SPEC, PLAN, u_mm=0.005)
-    stated = deviation_from_plan(lines, bow, PLAN, heights_read(exact))
+    stated = deviation_from_plan(lines, bow, PLAN, heights_read(exact)).deviation
     drawn = []
     for _ in range(1500):
         noise = [
@@ -254,7 +256,7 @@ def test_deviation_uncertainty_against_monte_carlo() -> None:
             crown_top_mm=exact.crown_top_mm + noise[1],
             saddle_mm=exact.saddle_mm + noise[2],
         )
-        d = deviation_from_plan(lines, bow, PLAN, heights_read(readings))
+        d = deviation_from_plan(lines, bow, PLAN, heights_read(readings)).deviation
         drawn.append([*d.crown_top_mm.ravel(), *d.nut_mm, *d.saddle_mm, d.relief_mm])
     found = np.array(drawn).std(axis=0)
     expected = [
@@ -348,18 +350,18 @@ def test_direct_readings_take_precedence() -> None:
     action = items_of(proof, "action")
     assert action[1].value == pytest.approx(1.71)
     assert action[1].standard_uncertainty == pytest.approx(math.hypot(0.01, 0.02) / 2)
-    assert [item.route.startswith("read directly") for item in action] == [False, True, False]
+    assert [str(item.route).startswith("read directly") for item in action] == [False, True, False]
     assert items_of(proof, "first-fret-gap")[2].value == 0.47
     relief = items_of(proof, "relief")
-    assert [(item.name, item.value) for item in relief] == [
+    assert [(str(item.name), item.value) for item in relief] == [
         ("Relief under string 1", 0.15),
         ("Relief under string 3", 0.25),
     ]
     named = [f.sentence for f in proof.findings if f.code == "route"]
     assert len(named) == 1
     assert "Action of string 2, First-fret gap of string 3, Relief" in named[0]
-    disagreeing = {f.where for f in proof.findings if f.code == "disagree"}
-    assert {"Action of string 2", "Relief under string 1"} <= disagreeing
+    disagreeing = {(f.at.strings, f.at.frets) for f in proof.findings if f.code == "disagree"}
+    assert {((2,), (12,)), ((1,), (7,))} <= disagreeing
 
 
 def test_a_height_that_was_not_read_leaves_what_needs_it_undecided() -> None:
@@ -372,7 +374,7 @@ def test_a_height_that_was_not_read_leaves_what_needs_it_undecided() -> None:
     assert verdicts["action", 2] == verdicts["first-fret-gap", 1] == "undecided"
     assert verdicts["clearance", 1] == verdicts["clearance", 2] == "undecided"
     assert verdicts["action", 1] == verdicts["clearance", 3] == "conforms"
-    assert items_of(proof, "relief")[0].route.endswith("of one string")
+    assert str(items_of(proof, "relief")[0].route).endswith("of one string")
     assert math.isnan(items_of(proof, "action")[1].value)
     assert proof.positions.verdict[1][13] == "conforms"  # past the missing crown
     assert proof.positions.verdict[1][12] == "undecided"  # stopped at it
@@ -413,7 +415,7 @@ def test_crown_heights_not_read_are_worked_out_from_the_metal_removed() -> None:
         # The fit of line and bow spreads a single deep cut by a tenth of it at most.
         assert item.value == pytest.approx(expected[item.string - 1, item.fret - 1], abs=0.012)
         assert item.standard_uncertainty > 0.01  # the height before counts
-    assert all(item.route.startswith("worked out") for item in items)
+    assert all(str(item.route).startswith("worked out") for item in items)
     route = [f for f in proof.findings if f.code == "route"]
     assert [f.severity for f in route] == ["note"]
 

@@ -23,7 +23,7 @@ def test_the_budget_on_the_page() -> None:
     )
     budget = Budget("action", 0.0, "mm", lines)
     rows = re.findall(r"^\| (\w[^|]*) \| ([\d.]+) \| ([-\d.]+) \| ([\d.]+) \|$", PAGE, re.MULTILINE)
-    assert [row[0] for row in rows] == [line.name for line in lines]
+    assert [row[0] for row in rows] == [str(line.name) for line in lines]
     for (_, u, c, contribution), line in zip(rows, lines, strict=True):
         assert float(u) == line.standard_uncertainty
         assert float(c) == pytest.approx(line.sensitivity, abs=5e-5)

@@ -91,7 +91,7 @@ def test_a_scan_made_from_a_hand_sheet_gives_the_same_plan(tmp_path: Path) -> No
         scan_file(tmp_path, kestrel_points()),
         spec,
         sheets=[file(SHEET)],
-        setting=Setting(gauge_u_mm=u),
+        setting=Setting(scan_uncertainty_mm=u),
     )
     found = scanned.measurement
     station = string_lines(spec).station_mm[:, 1:]
@@ -209,7 +209,7 @@ def test_a_unit_that_the_frets_contradict_gives_way_and_is_reported(tmp_path: Pa
     scanned = read_scanned(path, spec)
     assert scanned.survey.orientation.unit == "mm"
     (slip,) = [f for f in scanned.findings if f.code == "unit-slip" and "were taken" in f.sentence]
-    assert "--length-unit mm" in slip.sentence
+    assert "Name the length unit" in slip.sentence
     with pytest.raises(ReadingsError):
         read_scanned(path, spec, options=Options("in"))
     settled = read_scanned(path, spec, options=Options("mm"))
@@ -259,8 +259,8 @@ def test_two_scans_and_options_without_a_scan_are_refused(tmp_path: Path) -> Non
         read_files(files, spec)
     with pytest.raises(RequestError, match="hand sheets"):
         read_files([SHEET], spec, options=Options("mm"))
-    with pytest.raises(RequestError, match="uncertainty must lie between"):
-        Setting(gauge_u_mm=-1.0)
+    with pytest.raises(RequestError, match="scan_uncertainty_mm"):
+        Setting(scan_uncertainty_mm=-1.0)
     with pytest.raises(RequestError):
         Options("furlong")
     with pytest.raises(RequestError):
@@ -339,7 +339,7 @@ def test_the_claim_says_that_the_scanner_s_own_error_is_not_in_it(tmp_path: Path
     path = scan_file(tmp_path, kestrel_points())
     told = read_scanned(path, kestrel()[0])
     assert any(
-        "--scan-uncertainty" in f.sentence for f in told.findings if f.code == "no-uncertainty"
+        "scan_uncertainty_mm" in f.sentence for f in told.findings if f.code == "no-uncertainty"
     )
-    settled = read_scanned(path, kestrel()[0], setting=Setting(gauge_u_mm=0.01))
+    settled = read_scanned(path, kestrel()[0], setting=Setting(scan_uncertainty_mm=0.01))
     assert "no-uncertainty" not in codes(settled.findings)

@@ -481,7 +481,7 @@ def test_the_survey_becomes_a_measurement_like_any_other() -> None:
     assert measurement.crown_height_mm[:, :6] == pytest.approx(both, abs=1e-12)
     again = Measurement.from_dict(measurement.as_dict())
     assert again.content_hash == measurement.content_hash
-    assert "circle fitted" in measurement.routes[0]
+    assert "circle fitted" in str(measurement.routes[0])
 
 
 def test_sections_hold_what_was_fitted() -> None:

@@ -46,7 +46,7 @@ def test_heights_that_were_read_are_kept_as_read(tmp_path: Path) -> None:
     assert np.all(measurement.crown_top_origin == Origin.READ)
     assert measurement.complete
     assert measurement.strung
-    assert measurement.routes[0] == "Crown tops were read over the datum."
+    assert str(measurement.routes[0]) == "Crown tops were read over the datum."
     assert codes(findings, "warning") == []
 
 
@@ -124,7 +124,7 @@ def test_board_plus_crown_height_gives_the_crown_tops(tmp_path: Path) -> None:
     np.testing.assert_allclose(measurement.crown_top_mm, crowns, atol=1e-12)
     np.testing.assert_allclose(measurement.crown_top_u_mm, np.hypot(0.01, 0.02))
     assert np.all(measurement.crown_top_origin == Origin.DERIVED)
-    assert measurement.routes[0] == "Crown tops were worked out as board plus crown height."
+    assert str(measurement.routes[0]) == "Crown tops were worked out as board plus crown height."
 
 
 def test_a_board_read_on_the_centre_line_follows_the_radius(tmp_path: Path) -> None:
@@ -136,7 +136,7 @@ def test_a_board_read_on_the_centre_line_follows_the_radius(tmp_path: Path) -> N
     measurement, _ = read(tmp_path, sheet(ends + rows))
     y = lines().y_mm[:, 1:]
     np.testing.assert_allclose(measurement.crown_top_mm, np.sqrt(305.0**2 - y**2) - 305.0)
-    assert "centre line" in measurement.routes[0]
+    assert "centre line" in str(measurement.routes[0])
     across, _ = read(tmp_path, sheet(ends + [r.replace("board,,", "board,all,") for r in rows]))
     np.testing.assert_allclose(across.crown_top_mm, 0.0, atol=1e-12)
 
@@ -206,7 +206,7 @@ def test_relief_and_rocking_recover_bow_high_and_low_frets(tmp_path: Path) -> No
     assert np.all(measurement.crown_top_origin == Origin.DERIVED)
     assert np.all(measurement.nut_origin == Origin.DERIVED)
     assert "disagree" not in codes(findings)
-    assert "relief" in measurement.routes[0]
+    assert "relief" in str(measurement.routes[0])
 
 
 def test_relief_over_other_frets_gives_the_same_bow(tmp_path: Path) -> None:
@@ -423,7 +423,7 @@ def test_a_crown_top_that_no_fret_has_is_refused_with_its_row(tmp_path: Path) ->
     )
     [finding] = refused(lambda: read(tmp_path, text))
     assert finding.code == "implausible"
-    assert finding.where == f"row {row}"
+    assert finding.where == f"sheet.csv, row {row}"
 
 
 def test_a_crown_top_off_its_neighbours_is_uncertaintyed(tmp_path: Path) -> None:

@@ -234,7 +234,7 @@ def test_state_and_moisture(tmp_path: Path) -> None:
 def test_mixed_states_are_refused_with_the_fewer_rows(tmp_path: Path) -> None:
     text = full_sheet().replace("saddle,3,,4.1,mm,0.01,strung", "saddle,3,,4.1,mm,0.01,unstrung")
     [finding] = refused(lambda: read(tmp_path, text))
-    assert (finding.code, finding.where) == ("state", "row 8")
+    assert (finding.code, finding.where) == ("state", "sheet.csv, row 8, state")
 
 
 def test_action_without_strings_is_refused(tmp_path: Path) -> None:

@@ -20,21 +20,23 @@ from evenfall.codec import Content
 from evenfall.codec.forms import NAN, choice, number, part, whole
 
 SHARED_NAMES: dict[str, str] = {
-    "action-reading": "reading of an action that nut or saddle was worked out from",
-    "board-reading": "reading of the board that several strings go by",
-    "conversion": "relief that converting to playing tension added",
-    "crown-height-reading": "reading of a crown height that several strings go by",
-    "crown-top-reading": "reading of a crown top that other heights were worked out from",
-    "datum": "line that carries one datum over to another",
-    "detection-limit": "frets that rocked by less than can be seen",
-    "nut-reading": "reading of a nut slot that the saddle was worked out from",
-    "relief-elsewhere": "relief taken from the other strings",
+    "action-reading": "reading of an action",
+    "board-reading": "reading of the board",
+    "conversion": "relief added by converting to playing tension",
+    "crown-height-reading": "reading of a crown height",
+    "crown-top-reading": "reading of a crown top",
+    "datum": "mismatch of scan and sheet",
+    "detection-limit": "rocking too small to be seen",
+    "interpolation": "shape across the strings",
+    "nut-reading": "reading of a nut slot",
+    "relief-elsewhere": "difference of relief between strings",
     "relief-reading": "reading of the relief",
     "rocking-reading": "reading of a gap under a rocking straightedge",
-    "saddle-reading": "reading of a saddle that the nut was worked out from",
-    "scanner": "the scanner's own form",
+    "saddle-reading": "reading of a saddle",
 }
 """Every cause of uncertainty that heights may share, with its meaning."""
+
+READING_NAMES = ("nut-reading", "crown-top-reading", "saddle-reading")
 
 
 class Origin(IntEnum):

@@ -10,9 +10,9 @@ import numpy as np
 
 from evenfall.arrays import CodeArray, FloatArray
 from evenfall.codec import Content, FileContent
-from evenfall.codec.forms import NAN, choice, hash_text, number, part, text, truth, whole
+from evenfall.codec.forms import NAN, choice, hash_text, number, part, spoken, text, truth, whole
 from evenfall.measurement.heights import DEGREES, HEIGHT, UNCERTAINTY, Heights, Origin
-from evenfall.wording import sentence
+from evenfall.wording import Sentence, sentence
 
 _CROWN = (0.0, 20.0)
 
@@ -71,8 +71,8 @@ class Measurement(FileContent):
     direct: tuple[Direct, ...] = field(
         default=(), metadata=part(Direct, "gaps that were read directly", "*")
     )
-    routes: tuple[str, ...] = field(
-        default=(), metadata=text("how the heights were obtained, a sentence each", "*")
+    routes: tuple[Sentence, ...] = field(
+        default=(), metadata=spoken("how the heights were obtained, a sentence each", "*")
     )
     specification_text: str = field(
         default="",

@@ -13,7 +13,7 @@ from evenfall.errors import NOWHERE, At, Finding, RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Measurement, Origin, Shared
 from evenfall.neck.season import COVERAGE_FACTOR, ROOM_C, Season, season_change
-from evenfall.wording import Value, say, sentence
+from evenfall.wording import Value, sentence
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
@@ -71,7 +71,7 @@ def converted_to_tension(
             change_u * bow,
         ),
         direct=(),  # gaps that were read belong to the neck as it stood
-        routes=(*measurement.routes, say(route)),
+        routes=(*measurement.routes, route),
     )
     return Converted(converted, change, change_u)
 

@@ -21,6 +21,7 @@ from evenfall.pictures.svg import (
 )
 from evenfall.pictures.words import said
 from evenfall.units import LengthUnit, in_unit
+from evenfall.wording import Sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -40,7 +41,7 @@ class Judged(Protocol):
     """What a row needs to know; `evenfall.proof` items and `VerdictRow` both do."""
 
     @property
-    def name(self) -> str:
+    def name(self) -> Sentence | str:
         """What was judged, in words."""
 
     @property
@@ -127,7 +128,7 @@ def _in_unit(item: Judged, unit: LengthUnit) -> VerdictRow:
         numbers = tuple(in_unit(n, unit) for n in numbers)  # type: ignore[assignment]
         given = "in"
     value, reach, lower, upper, guard = numbers
-    return VerdictRow(item.name, value, reach, lower, upper, item.verdict, given, guard)
+    return VerdictRow(str(item.name), value, reach, lower, upper, item.verdict, given, guard)
 
 
 def _axis(row: VerdictRow) -> Axis:

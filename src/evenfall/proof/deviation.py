@@ -11,77 +11,40 @@ from evenfall.measurement import Origin
 from evenfall.proof.result import Deviation
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import StringLines
-    from evenfall.measurement import Measurement
+    from evenfall.measurement import Heights, Measurement
     from evenfall.neck import Bow
     from evenfall.plan import Plan
-
-    FloatArray = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class Heights:
-    """Heights that were read, with their standard uncertainties; NaN where none was.
-
-    Parameters
-    ----------
-    nut_mm, nut_u_mm
-        Nut slots [mm], shape (K,).
-    top_mm, top_u_mm
-        Crown tops [mm], shape (K, F).
-    saddle_mm, saddle_u_mm
-        Saddles [mm], shape (K,).
-    """
-
-    nut_mm: FloatArray
-    nut_u_mm: FloatArray
-    top_mm: FloatArray
-    top_u_mm: FloatArray
-    saddle_mm: FloatArray
-    saddle_u_mm: FloatArray
 
 
 def heights_read(measurement: Measurement) -> Heights:
     """Return the heights of a measurement without those that nobody read.
 
-    Nominal heights prove nothing about an instrument and count as missing. Where no uncertainty
-    is stated it is zero.
+    Nominal heights prove nothing about an instrument and count as missing.
+    """
+    origin = measurement.heights.origin
+    return measurement.heights.only((origin != Origin.NOMINAL) & (origin != Origin.MISSING))
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A deviation from the plan, and how it follows from the heights.
 
     Parameters
     ----------
-    measurement
-        Any measurement.
+    deviation
+        What is off plan.
+    weights
+        Weights of the heights after the work in the deviation of each height, those of the heights
+        before it with the other sign; shape (K, F + 2, K, F + 2).
     """
 
-    def known(height_mm: FloatArray, origin: NDArray[np.int8]) -> FloatArray:
-        unread = (origin == Origin.NOMINAL) | (origin == Origin.MISSING)
-        return np.where(unread, np.nan, height_mm)
-
-    m = measurement
-    return Heights(
-        nut_mm=known(m.nut_mm, m.nut_origin),
-        nut_u_mm=stated(m.heights.own_u_mm[:, 0]),
-        top_mm=known(m.crown_top_mm, m.crown_top_origin),
-        top_u_mm=stated(m.heights.own_u_mm[:, 1:-1]),
-        saddle_mm=known(m.saddle_mm, m.saddle_origin),
-        saddle_u_mm=stated(m.heights.own_u_mm[:, -1]),
-    )
+    deviation: Deviation
+    weights: FloatArray
 
 
-def stated(u_mm: FloatArray) -> FloatArray:
-    """Return standard uncertainties with zero where none is stated.
-
-    Parameters
-    ----------
-    u_mm
-        Standard uncertainties [mm], any shape.
-    """
-    return np.where(np.isfinite(u_mm), u_mm, 0.0)
-
-
-def deviation_from_plan(lines: StringLines, bow: Bow, plan: Plan, after: Heights) -> Deviation:
+def deviation_from_plan(lines: StringLines, bow: Bow, plan: Plan, after: Heights) -> Fit:
     """Return how much higher than planned each crown, nut slot and saddle stands.
 
     Least squares on the crown tops: one straight line per string, since the two set-ups need not
@@ -90,67 +53,46 @@ def deviation_from_plan(lines: StringLines, bow: Bow, plan: Plan, after: Heights
     A cut that is wrong along the whole neck in the shape of a line or a bow cannot be told from
     a change of datum or of relief.
 
-    Uncertainties of the readings before and after are propagated through the fit exactly.
-
-    Parameters
-    ----------
-    lines, bow
-        Geometry of K strings over F frets.
-    plan
-        The plan.
-    after
-        Heights read after the work.
+    Uncertainties of the readings before and after are propagated through the fit exactly, with all
+    that the heights have in common.
     """
-    before = heights_read(plan.measurement)
-    off_mm = after.top_mm - plan.crown_top_after_mm
-    u_mm = np.hypot(after.top_u_mm, before.top_u_mm)
-    count, frets = off_mm.shape
+    planned = np.column_stack([plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm])
+    off_mm = after.height_mm - planned
+    count, columns = off_mm.shape
     used = np.isfinite(off_mm)
-    used &= (used.sum(axis=1) >= 3)[:, None]
-    place = lines.station_mm[:, 1:] / lines.saddle_station_mm[:, None]
+    used[:, [0, -1]] = False
+    used &= np.sum(used, axis=1, keepdims=True) >= 3
+    place = np.column_stack([lines.station_mm / lines.saddle_station_mm[:, None], np.ones(count)])
 
-    design = np.zeros((count, frets, 2 * count + 1))
+    design = np.zeros((count, columns, 2 * count + 1))
     for k in range(count):
         design[k, :, 2 * k] = 1.0
         design[k, :, 2 * k + 1] = place[k]
-    design[:, :, -1] = bow.frets
+    design[:, 1:-1, -1] = bow.frets
     rows = design[used]
-    solve = np.linalg.pinv(rows) if len(rows) else np.zeros((2 * count + 1, 0))
-    fitted = solve @ off_mm[used]
-    spread = solve * u_mm[used]  # each reading's share in each fitted number
+    solve = np.zeros((2 * count + 1, count, columns))
+    if len(rows):
+        solve[:, used] = np.linalg.pinv(rows)
+    fitted = solve[:, used] @ off_mm[used]
 
-    top_mm, top_u_mm = np.full((count, frets), np.nan), np.full((count, frets), np.nan)
-    top_mm[used] = off_mm[used] - rows @ fitted
-    through_fit = (np.eye(len(rows)) - rows @ solve) * u_mm[used]
-    top_u_mm[used] = np.sqrt(np.sum(through_fit**2, axis=1))
-
-    at_nut = np.zeros((count, 2 * count + 1))
-    at_nut[np.arange(count), 2 * np.arange(count)] = 1.0
-    at_saddle = at_nut.copy()
-    at_saddle[np.arange(count), 2 * np.arange(count) + 1] = 1.0
-    unknown = np.where(used.any(axis=1), 0.0, np.nan)
-
-    def beyond(row: FloatArray, found_mm: FloatArray, found_u_mm: FloatArray) -> list[FloatArray]:
-        fit_u_mm = np.sqrt(np.sum((row @ spread) ** 2, axis=1))
-        return [found_mm - row @ fitted + unknown, np.hypot(found_u_mm, fit_u_mm) + unknown]
-
-    nut_mm, nut_u_mm = beyond(
-        at_nut, after.nut_mm - plan.nut_after_mm, np.hypot(after.nut_u_mm, before.nut_u_mm)
-    )
-    saddle_mm, saddle_u_mm = beyond(
-        at_saddle,
-        after.saddle_mm - plan.saddle_after_mm,
-        np.hypot(after.saddle_u_mm, before.saddle_u_mm),
-    )
+    known = np.where(np.any(used, axis=1, keepdims=True), off_mm, np.nan)
+    known[:, 1:-1][~used[:, 1:-1]] = np.nan
+    found_mm = known - design @ fitted
+    weights = np.eye(count * columns).reshape(count, columns, count, columns)
+    weights = weights - np.tensordot(design, solve, axes=1)
+    u_mm = np.sqrt(after.variance(weights) + plan.measurement.heights.variance(weights))
+    u_mm = np.where(np.isfinite(found_mm), u_mm, np.nan)
     # With no more readings than numbers fitted, the bow is not determined.
-    bowed = len(rows) > 2 * int(used.any(axis=1).sum())
-    return Deviation(
-        crown_top_mm=top_mm,
-        crown_top_u_mm=top_u_mm,
-        nut_mm=nut_mm,
-        nut_u_mm=nut_u_mm,
-        saddle_mm=saddle_mm,
-        saddle_u_mm=saddle_u_mm,
+    bowed = len(rows) > 2 * int(np.sum(np.any(used, axis=1)))
+    relief_u_mm = np.sqrt(after.variance(solve[-1]) + plan.measurement.heights.variance(solve[-1]))
+    deviation = Deviation(
+        crown_top_mm=found_mm[:, 1:-1],
+        crown_top_u_mm=u_mm[:, 1:-1],
+        nut_mm=found_mm[:, 0],
+        nut_u_mm=u_mm[:, 0],
+        saddle_mm=found_mm[:, -1],
+        saddle_u_mm=u_mm[:, -1],
         relief_mm=float(fitted[-1]) if bowed else float("nan"),
-        relief_u_mm=float(np.sqrt(np.sum(spread[-1] ** 2))) if bowed else float("nan"),
+        relief_u_mm=float(relief_u_mm) if bowed else float("nan"),
     )
+    return Fit(deviation, weights)

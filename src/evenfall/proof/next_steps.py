@@ -186,17 +186,16 @@ class _Advice:
             missing.append("the nut slot")
         if not math.isfinite(where.saddle_mm[k]):
             missing.append("the saddle")
-        frets = (
-            [item.place[1]] if item.quantity != "clearance" else range(1, len(where.top_mm[k]) + 1)
-        )
-        gone = [str(f) for f in frets if not math.isfinite(where.top_mm[k, f - 1])]
+        every = range(1, where.frets + 1)
+        frets = [item.place[1]] if item.quantity != "clearance" else every
+        gone = [str(f) for f in frets if not math.isfinite(where.crown_top_mm[k, f - 1])]
         if gone:
             missing.append(f"the crown top{'s' if len(gone) > 1 else ''} of fret {_some(gone)}")
         direct = ""
         if item.quantity != "clearance":
             direct = f", or the gap over fret {item.fret} directly"
         what = f"Read {_and(missing)} at string {item.string}{direct}"
-        return f"{what}: the {_low(item.name)} is undecided."
+        return f"{what}: the {_low(str(item.name))} is undecided."
 
     # ---- what can be moved ---------------------------------------------------------------------
 
@@ -319,18 +318,18 @@ class _Advice:
         room_mm = self.found.clearance_mm[k] - self.found.required_mm[k]
         uncertain = (room_mm >= 0.0) & (room_mm < band_mm)
         needed_mm = self.found.required_mm[k] + np.where(uncertain, 0.0, band_mm)
-        height_mm = np.concatenate([[read.nut_mm[k]], read.top_mm[k]])
+        height_mm = np.concatenate([[read.nut_mm[k]], read.crown_top_mm[k]])
         for j in range(1, len(height_mm)):
             line_mm = (1.0 - share[:j, j]) * height_mm[:j] + share[:j, j] * read.saddle_mm[k]
             bound_mm = line_mm - needed_mm[:j, j]
             height_mm[j] = np.fmin(height_mm[j], np.fmin.reduce(bound_mm))
-        return np.asarray(np.nan_to_num(read.top_mm[k] - height_mm[1:]))
+        return np.asarray(np.nan_to_num(read.crown_top_mm[k] - height_mm[1:]))
 
     def unknown(self, k: int) -> bool:
         """Say whether a height of the string was not read."""
         read = self.case.heights
         ends = math.isfinite(read.nut_mm[k]) and math.isfinite(read.saddle_mm[k])
-        return not (ends and bool(np.isfinite(read.top_mm[k]).all()))
+        return not (ends and bool(np.isfinite(read.crown_top_mm[k]).all()))
 
     def least_mm(self) -> float:
         return self.case.specification.fretwire.least_crown_height_mm

@@ -20,6 +20,7 @@ from evenfall.codec.forms import (
     hash_text,
     number,
     part,
+    spoken,
     text,
     whole,
 )
@@ -27,9 +28,10 @@ from evenfall.errors import Finding
 from evenfall.instrument.specification import DecisionRule
 from evenfall.proof.decision import Verdict
 from evenfall.proof.uncertainty import Budget, BudgetLine
-from evenfall.wording import sentence
+from evenfall.wording import Sentence, sentence
 
 Quantity = Literal["action", "first-fret-gap", "relief", "crown-height", "clearance"]
+Basis = Literal["direct", "read", "derived", "wire", "none"]
 
 _VERDICTS = get_args(Verdict)
 _LENGTH = (-1000.0, 1000.0)
@@ -46,7 +48,7 @@ class Item(Content):
         ),
     )
 
-    name: str = field(metadata=text("what was judged, in words"))
+    name: Sentence = field(metadata=spoken("what was judged, in words"))
     quantity: Quantity = field(metadata=choice(get_args(Quantity), "what was judged"))
     unit: str = field(metadata=choice(("mm",), "unit of every number here"))
     string: int | None = field(metadata=whole(1, 12, "string number", null=None))
@@ -69,7 +71,14 @@ class Item(Content):
     )
     probability: float = field(metadata=number(0.0, 1.0, "probability of conformity", null=NAN))
     verdict: Verdict = field(metadata=choice(_VERDICTS, "verdict"))
-    route: str = field(metadata=text("how the value was obtained, in words"))
+    basis: Basis = field(
+        metadata=choice(
+            get_args(Basis),
+            "gap read directly; height read; worked out from heights; worked out from the wire as "
+            "supplied; not read",
+        )
+    )
+    route: Sentence = field(metadata=spoken("how the value was obtained, in words"))
     lines: tuple[BudgetLine, ...] = field(
         metadata=part(BudgetLine, "budget of its uncertainty, line by line", "*")
     )
@@ -99,7 +108,7 @@ class Item(Content):
     @property
     def budget(self) -> Budget:
         """The uncertainty budget of the value."""
-        return Budget(self.name, self.value, self.unit, self.lines)
+        return Budget(str(self.name), self.value, self.unit, self.lines)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

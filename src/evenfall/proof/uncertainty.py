@@ -18,7 +18,8 @@ import numpy as np
 
 from evenfall.arrays import FloatArray
 from evenfall.codec import Content
-from evenfall.codec.forms import Form, derived, number, text
+from evenfall.codec.forms import Form, derived, number, spoken, text
+from evenfall.wording import Sentence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,7 +37,7 @@ class BudgetLine(Content):
         contribution=number(0.0, 1e6, "size of the sensitivity times u, in the unit of the result")
     )
 
-    name: str = field(metadata=text("what the input is, in words"))
+    name: Sentence = field(metadata=spoken("what the input is, in words"))
     value: float = field(metadata=number(-1e6, 1e6, "its estimate, in `unit`", null=math.nan))
     standard_uncertainty: float = field(metadata=number(0.0, 1e6, "its u, in `unit`"))
     sensitivity: float = field(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import Finding, RequestError
+from evenfall.errors import At, Finding, RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.neck import default_bow
@@ -34,7 +34,7 @@ from evenfall.proof.next_steps import next_steps
 from evenfall.proof.result import Deviation, Item, Proof
 from evenfall.proof.uncertainty import Budget, student_t_factor
 from evenfall.strings.excursion import excursion_table
-from evenfall.units import length_text
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -89,8 +89,9 @@ def prove(
     attack = np.asarray(specification.player.attack_n if attack_n is None else attack_n, float)
     if attack.shape != (specification.string_count,) or not np.all(attack >= 0.0):
         raise RequestError(
-            f"Give one attack in newton, zero or more, for each of the "
-            f"{specification.string_count} strings."
+            "Give one attack, zero or more, for each of the {n} strings.",
+            at=At(field="attack"),
+            n=specification.string_count,
         )
     lines = string_lines(specification)
     bow = default_bow(specification, lines)
@@ -104,7 +105,7 @@ def prove(
         heights=heights,
         attack_n=attack,
     )
-    deviation = deviation_from_plan(lines, bow, plan, heights)
+    fit = deviation_from_plan(lines, bow, plan, heights)
     found = clearances(case)
     positions = judge_positions(case, found)
     target, reference = specification.target, specification.scale.reference_fret
@@ -113,7 +114,7 @@ def prove(
         *open_gap_items(case, "first-fret-gap", 1, target.first_fret_gap),
         *relief_items(case),
     ]
-    crowns = crown_height_items(case, plan, deviation)
+    crowns = crown_height_items(case, plan, fit)
     swinging = clearance_items(case, positions)
     if not measurement.strung:
         under_tension = [_unstrung(item) for item in under_tension]
@@ -134,9 +135,9 @@ def prove(
         attack_n=attack,
         items=items,
         positions=positions,
-        deviation=deviation,
+        deviation=fit.deviation,
         next_steps=next_steps(case, items, positions, found),
-        findings=tuple(_findings(case, plan, items, deviation)),
+        findings=tuple(_findings(case, plan, items, fit.deviation)),
     )
 
 
@@ -148,30 +149,38 @@ def _overall(items: Sequence[Item]) -> Verdict:
 
 
 def _unstrung(item: Item) -> Item:
-    return with_verdict(item, "undecided", "strings not at pitch during the readings")
+    return with_verdict(item, "undecided", sentence("strings not at pitch during the readings"))
 
 
 def _check_belonging(specification: Specification, plan: Plan, measurement: Measurement) -> None:
     before = plan.measurement
     shape = specification.string_count, specification.frets
-    for what, given in (("plan", before), ("measurement", measurement)):
-        has = given.crown_top_mm.shape
+    for what, given in ((sentence("plan"), before), (sentence("measurement"), measurement)):
+        has = given.string_count, given.fret_count
         if has != shape:
             raise RequestError(
-                f"The {what} is for {has[0]} strings and {has[1]} frets, the specification for "
-                f"{shape[0]} and {shape[1]}; give files that belong to one instrument."
+                "The {what} is for {strings} strings and {frets} frets, the specification for "
+                "{wanted_strings} and {wanted_frets}; give files that belong to one instrument.",
+                what=what,
+                strings=has[0],
+                frets=has[1],
+                wanted_strings=shape[0],
+                wanted_frets=shape[1],
             )
         if given.specification_hash != specification.content_hash:
             raise RequestError(
-                f"The {what} was made with another specification "
-                f"({given.specification_hash[:10] or 'none named'}, not "
-                f"{specification.content_hash[:10]}); use the specification of the plan for the "
-                "readings after the work too."
+                "The {what} was made with another specification ({found}, not {wanted}); use the "
+                "specification of the plan for the readings after the work too.",
+                what=what,
+                found=given.specification_hash[:10] or sentence("none named"),
+                wanted=specification.content_hash[:10],
             )
     if before.serial and measurement.serial and before.serial != measurement.serial:
         raise RequestError(
-            f"The plan is for instrument {before.serial}, the readings are of "
-            f"{measurement.serial}; give the plan and the readings of one instrument."
+            "The plan is for instrument {planned:quoted}, the readings are of {read:quoted}; give "
+            "the plan and the readings of one instrument.",
+            planned=before.serial,
+            read=measurement.serial,
         )
 
 
@@ -198,17 +207,19 @@ def _state_findings(case: Case, plan: Plan) -> Iterator[Finding]:
     elif not before.strung:
         yield Finding(
             "state",
-            "The plan was made from readings without string tension, the verdict from readings "
-            "at pitch; deviations from the plan include what tension does to the neck.",
+            "The plan was made from unstrung readings, the verdict from readings at pitch; "
+            "deviations from the plan include what tension does to the neck.",
             severity="note",
         )
     moved = after.humidity_percent - before.humidity_percent
     if abs(moved) > _HUMIDITY_STEP_PERCENT:
         yield Finding(
             "state",
-            f"Humidity went from {before.humidity_percent:g} to {after.humidity_percent:g} % "
-            "between the readings; part of the change in relief may be the wood's.",
+            "Humidity went from {before:g} to {after:g} % between the readings; part of the change "
+            "in relief may be the wood's.",
             severity="note",
+            before=before.humidity_percent,
+            after=after.humidity_percent,
         )
     if before.content_hash == after.content_hash:
         yield Finding(
@@ -220,83 +231,97 @@ def _state_findings(case: Case, plan: Plan) -> Iterator[Finding]:
 
 def _plan_findings(case: Case, plan: Plan) -> Iterator[Finding]:
     if plan.status != "optimal":
-        text = (
-            "The plan could not meet every limit of the specification, which is what the verdict "
-            "goes by."
+        relaxed = [r.said for r in plan.relaxations if r.helps]
+        more = sentence(" {relaxed:sentences}", relaxed=relaxed) if relaxed else ""
+        yield Finding(
+            "plan-eased",
+            "The plan could not keep every limit of the specification, which is what the verdict "
+            "goes by.{more}",
+            more=more,
         )
-        relaxed = tuple(r.said for r in plan.relaxations if r.helps)
-        if relaxed:
-            yield Finding("plan-eased", f"{text} {{relaxed:sentences}}", relaxed=relaxed)
-        else:
-            yield Finding("plan-eased", text)
     other = np.abs(plan.attack_n - case.attack_n) > 1e-9
     if other.any():
-        named = ", ".join(
-            f"string {k + 1} at {case.attack_n[k]:.3g} N (plan {plan.attack_n[k]:.3g} N)"
-            for k in np.flatnonzero(other)
-        )
+        strings = np.flatnonzero(other).tolist()
         lighter = bool(np.any(plan.attack_n[other] < case.attack_n[other]))
         yield Finding(
             "other-attack",
-            f"The plan was made for another attack than the one judged: {named}.",
-            severity="warning" if lighter else "note",
+            "The plan was made for another attack than the one judged: {named:phrases}.",
+            At(strings=tuple(k + 1 for k in strings)),
+            "warning" if lighter else "note",
+            named=[
+                sentence(
+                    "string {string} at {judged:force} (plan {planned:force})",
+                    string=k + 1,
+                    judged=float(case.attack_n[k]),
+                    planned=float(plan.attack_n[k]),
+                )
+                for k in strings
+            ],
         )
 
 
 def _reading_findings(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
-    read, after = case.heights, case.measurement
-    heights = np.concatenate([read.nut_mm, read.top_mm.ravel(), read.saddle_mm])
-    u_mm = np.concatenate([read.nut_u_mm, read.top_u_mm.ravel(), read.saddle_u_mm])
-    direct_u_mm = [d.u_mm for d in after.direct if d.quantity in ("action", "relief")]
-    bare = int(np.sum(np.isfinite(heights) & (u_mm <= EXACT_MM)))
+    heights, after = case.heights, case.measurement
+    known = ~heights.missing
+    direct_u_mm = [d.u_mm for d in after.direct]
+    bare = int(np.sum(known & ~(heights.total_u_mm > EXACT_MM)))
     bare += sum(not u > EXACT_MM for u in direct_u_mm)
-    total = int(np.sum(np.isfinite(heights))) + len(direct_u_mm)
+    total = int(np.sum(known)) + len(direct_u_mm)
     if bare:
-        which = "the readings" if bare == total else f"{bare} of {total} readings"
+        which = sentence("the readings")
+        if bare < total:
+            which = sentence("{bare} of {total} readings", bare=bare, total=total)
         yield Finding(
             "no-uncertainty",
-            f"No uncertainty is stated for {which}: the verdict holds only as far as they are "
+            "No uncertainty is stated for {which}: the verdict holds only as far as they are "
             "exact.",
+            which=which,
         )
-    unread = int(np.sum(~np.isfinite(heights)))
+    unread = int(np.sum(heights.missing))
     if unread:
         yield Finding(
             "missing",
-            f"Not read after the work: {unread} of the {heights.size} heights of crown tops, nut "
-            "slots and saddles; what rests on them alone is undecided.",
+            "Not read after the work: {n} of the {all} heights of crown tops, nut slots and "
+            "saddles; what rests on them alone is undecided.",
+            n=unread,
+            all=known.size,
         )
     for origin, words in (
-        (Origin.INTERPOLATED, "filled in from their neighbours"),
-        (Origin.DERIVED, "worked out from other readings, and taken as independent of each other"),
+        (Origin.INTERPOLATED, sentence("interpolated from their neighbours")),
+        (Origin.DERIVED, sentence("worked out from other readings")),
     ):
-        count = int(np.sum(after.crown_top_origin == origin))
+        count = int(np.sum(after.heights.origin[:, 1:-1] == origin))
         if count:
-            yield Finding("route", f"{count} crown tops were {words}.", severity="note")
-    direct = [i for i in items if i.quantity in ("action", "first-fret-gap", "relief")]
-    names = [i.name for i in direct if i.route.startswith("read directly")]
-    if names:
-        yield Finding(
-            "route", f"Judged by a reading of its own: {', '.join(names)}.", severity="note"
-        )
+            yield Finding(
+                "route", "{n} crown tops were {words}.", severity="note", n=count, words=words
+            )
+    direct = [i.name for i in items if i.basis == "direct"]
+    if direct:
+        text = "Judged by a reading of its own: {names:phrases}."
+        yield Finding("route", text, severity="note", names=direct)
     crowns = [i for i in items if i.quantity == "crown-height"]
-    derived = [i.fret for i in crowns if i.route.startswith("worked out")]
+    derived = [i for i in crowns if i.basis in ("derived", "wire")]
     if derived:
-        nominal = sum("wire as supplied" in i.route for i in crowns)
-        base = "the heights before" if not nominal else "the height of the wire as supplied"
+        nominal = any(i.basis == "wire" for i in derived)
         yield Finding(
             "route",
-            f"The crown heights of {len(derived)} of {len(crowns)} frets were not read after the "
-            f"work; they are worked out from {base} and the metal removed.",
-            severity="warning" if nominal else "note",
+            "The crown heights of {n} of {all} frets were not read after the work; they are worked "
+            "out from {base} and the metal removed.",
+            At(frets=tuple(i.fret for i in derived if i.fret)),
+            "warning" if nominal else "note",
+            n=len(derived),
+            all=len(crowns),
+            base=sentence("the height of the wire as supplied")
+            if nominal
+            else sentence("the heights before"),
         )
 
 
 def _disagreements(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
     """Compare readings of their own with what the heights say, where there are both."""
     factor = student_t_factor(case.specification.rule.coverage, math.inf)
-    unit = case.specification.unit
     for item in items:
-        if not item.route.startswith("read directly"):
+        if item.basis != "direct":
             continue
         if item.quantity == "relief":
             derived_mm, lines, _ = derived_relief(case)
@@ -308,9 +333,15 @@ def _disagreements(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
         if abs(off_mm) > bound_mm:
             yield Finding(
                 "disagree",
-                f"{item.name} was read as {length_text(item.value, unit)}, but crown tops, nut "
-                f"and saddle give {length_text(derived_mm, unit)}: read both again.",
-                where=item.name,
+                "{name} was read as {value:length}, but crown tops, nut and saddle give "
+                "{derived:length}: read both again.",
+                At(
+                    strings=(item.string,) if item.string else (),
+                    frets=(item.fret,) if item.fret else (),
+                ),
+                name=item.name,
+                value=item.value,
+                derived=derived_mm,
             )
 
 
@@ -320,41 +351,67 @@ def _off_plan(case: Case, deviation: Deviation, severity: Severity) -> Iterator[
     With n crowns compared at once, n (1 - coverage) would look off by chance; each is therefore
     held against the coverage of all of them together (Bonferroni's inequality).
     """
-    unit, coverage = case.specification.unit, case.specification.rule.coverage
+    coverage = case.specification.rule.coverage
     known = np.isfinite(deviation.crown_top_mm)
     single = 1.0 - (1.0 - coverage) / max(1, int(known.sum()))
     bound_mm = np.maximum(NormalDist().inv_cdf(0.5 + 0.5 * single) * deviation.crown_top_u_mm, 0.0)
     off = known & (np.abs(deviation.crown_top_mm) > np.maximum(bound_mm, _SAME_MM))
-    for side, words in ((-1.0, "Cut deeper than planned"), (1.0, "Left higher than planned")):
+    for side, words in (
+        (-1.0, sentence("Cut deeper than planned")),
+        (1.0, sentence("Left higher than planned")),
+    ):
         size_mm = np.where(off, side * deviation.crown_top_mm, 0.0)
         order = np.argsort(-size_mm, axis=None)[: int(np.sum(size_mm > 0.0))]
         places = [divmod(int(at), size_mm.shape[1]) for at in order]
         if not places:
             continue
-        named = ", ".join(
-            f"fret {j + 1} under string {k + 1} by {length_text(float(size_mm[k, j]), unit)}"
+        named = [
+            sentence(
+                "fret {fret} under string {string} by {size:length}",
+                fret=j + 1,
+                string=k + 1,
+                size=float(size_mm[k, j]),
+            )
             for k, j in places[:3]
-        )
-        more = f" and {len(places) - 3} more" if len(places) > 3 else ""
-        yield Finding("off-plan", f"{words}: {named}{more}.", severity=severity)
-    factor = student_t_factor(coverage, math.inf)
-    if abs(deviation.relief_mm) > max(factor * deviation.relief_u_mm, _SAME_MM):
-        direction = "more" if deviation.relief_mm > 0 else "less"
+        ]
+        more = sentence(" and {n} more", n=len(places) - 3) if len(places) > 3 else ""
         yield Finding(
             "off-plan",
-            f"The neck has {length_text(abs(deviation.relief_mm), unit)} {direction} relief than "
-            "planned.",
+            "{words}: {named:phrases}{more}.",
+            At(
+                strings=tuple(sorted({k + 1 for k, _ in places})),
+                frets=tuple(sorted({j + 1 for _, j in places})),
+            ),
+            severity,
+            words=words,
+            named=named,
+            more=more,
+        )
+    factor = student_t_factor(coverage, math.inf)
+    if abs(deviation.relief_mm) > max(factor * deviation.relief_u_mm, _SAME_MM):
+        yield Finding(
+            "off-plan",
+            "The neck has {size:length} {direction} relief than planned.",
             severity=severity,
+            size=abs(deviation.relief_mm),
+            direction=sentence("more") if deviation.relief_mm > 0 else sentence("less"),
         )
     for what, off_mm, u_mm in (
-        ("nut slot", deviation.nut_mm, deviation.nut_u_mm),
-        ("saddle", deviation.saddle_mm, deviation.saddle_u_mm),
+        (sentence("nut slot"), deviation.nut_mm, deviation.nut_u_mm),
+        (sentence("saddle"), deviation.saddle_mm, deviation.saddle_u_mm),
     ):
         each = 1.0 - (1.0 - coverage) / max(1, int(np.isfinite(off_mm).sum()))
         bound_mm = np.maximum(NormalDist().inv_cdf(0.5 + 0.5 * each) * u_mm, _SAME_MM)
-        named = ", ".join(
-            f"string {k + 1} by {length_text(float(off_mm[k]), unit, signed=True)}"
-            for k in np.flatnonzero(np.abs(off_mm) > bound_mm)
-        )
-        if named:
-            yield Finding("off-plan", f"The {what} stands off plan at {named}.", severity=severity)
+        strings = np.flatnonzero(np.abs(off_mm) > bound_mm).tolist()
+        if strings:
+            yield Finding(
+                "off-plan",
+                "The {what} stands off plan at {named:phrases}.",
+                At(strings=tuple(k + 1 for k in strings)),
+                severity,
+                what=what,
+                named=[
+                    sentence("string {string} by {off:length+}", string=k + 1, off=float(off_mm[k]))
+                    for k in strings
+                ],
+            )

@@ -16,32 +16,35 @@ import numpy as np
 
 from evenfall.errors import At, EvenfallError, Finding, ReadingsError, RequestError
 from evenfall.instrument import string_lines
-from evenfall.measurement import Heights, Origin
+from evenfall.measurement import Origin
+from evenfall.measurement.causes import Causes
 from evenfall.scans import measure_crowns, to_measurement
 from evenfall.scans.formats import Options, Progress, Scan, read_scan
 from evenfall.scans.formats.scan import silent
 from evenfall.scans.orientation import UNIT_WORDS
-from evenfall.sheets.crown_tops import fill_across, missing_places
+from evenfall.sheets.crown_tops import add_reading, fill_across, first_of, missing_places
 from evenfall.sheets.hand import read_readings, readings_error
 from evenfall.sheets.reduction import CHECK_MM, reduce_readings
-from evenfall.sheets.repeats import COVERAGE_FACTOR
-from evenfall.sheets.rows import rows_text
-from evenfall.units import length_text
+from evenfall.sheets.repeats import COVERAGE_FACTOR, Mean, at_key, combine
+from evenfall.sheets.rows import at_places, in_rows
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import CodeArray, FloatArray
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.scans import CrownSurvey
     from evenfall.sheets import SheetFile
     from evenfall.sheets.rows import Reading
 
-
 LEAST_SHARED_FRETS = 2
 """A straight datum is carried over by two crowns at least."""
 
 LEAST_SHARED_SPAN_SHARE = 0.2
 """And they lie at least this share of the string apart."""
+
+MOST_SCAN_UNCERTAINTY_MM = 1.0
+"""A scanner that is worse than this [mm] shows nothing about frets."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,19 +57,20 @@ class Setting:
         Whether the strings were at pitch; None if not said.
     mirrored
         Whether the file's axes swap treble and bass; None if not known.
-    gauge_u_mm
+    scan_uncertainty_mm
         Standard uncertainty of the scanner's heights within one scan [mm], which its points do
         not show.
     """
 
     strung: bool | None = None
     mirrored: bool | None = None
-    gauge_u_mm: float = 0.0
+    scan_uncertainty_mm: float = 0.0
 
     def __post_init__(self) -> None:
-        if not (np.isfinite(self.gauge_u_mm) and 0.0 <= self.gauge_u_mm <= 1.0):
+        if not 0.0 <= self.scan_uncertainty_mm <= MOST_SCAN_UNCERTAINTY_MM:
             raise RequestError(
-                "The scanner's uncertainty must lie between 0 and 1 mm.", where="--scan-uncertainty"
+                "{door_scan_uncertainty} must lie from 0 to {most:length}.",
+                most=MOST_SCAN_UNCERTAINTY_MM,
             )
 
 
@@ -105,33 +109,33 @@ def read_scanned(
     serial: str = "",
     progress: Progress = silent,
 ) -> Scanned:
-    """Return the measurement in a scan of a fretboard."""
+    """Return the measurement in a scan of a fretboard; hand sheets add what it does not show."""
     known = setting or Setting()
     # sheets are quick to read and often wrong: tell that first
     readings, findings = read_readings(sheets, specification) if sheets else ([], [])
     scan = read_scan(path, options, progress)
     survey, found = _survey(scan, specification, known, progress)
-    what = Finding("recognised", scan.summary(), scan.file, "note")
+    at = At(file=scan.file)
+    what = Finding("recognised", "{what}", at, "note", what=scan.summary())
     findings = [what, *scan.findings, *found, *findings]
-    findings += [Finding("unused", text, scan.file, "note") for text in scan.left_out]
+    findings += [Finding("unused", "{what}", at, "note", what=text) for text in scan.left_out]
     source = (path.name, *(sheet.name for sheet in sheets))
-    crowns = to_measurement(
+    found_crowns = to_measurement(
         survey, specification, serial=serial, source=source, strung=known.strung is not False
     )
     recognised = what.sentence
     del scan  # its points are not needed any longer
     findings += _scanner(known)
+    crowns = _Crowns(found_crowns)
     if not sheets:
-        crowns, more = _without_gaps(crowns, specification)
-        findings += [*more, *_state(known)]
+        findings += [*_without_gaps(crowns, specification), *_state(known)]
         findings.append(_ends_missing(specification))
-        return Scanned(recognised, survey, crowns, None, tuple(findings))
+        return Scanned(recognised, survey, crowns.measurement(), None, tuple(findings))
     errors = [f for f in findings if f.severity == "error"]
-    usable, crowns, more = _over_scan(readings, crowns, specification)
-    crowns, even_more = _without_gaps(crowns, specification)
-    more += even_more
+    usable, more = _over_scan(readings, crowns, specification)
+    more += _without_gaps(crowns, specification)
     measurement, most = reduce_readings(
-        usable, specification, serial=serial, source=source, crowns=crowns
+        usable, specification, serial=serial, source=source, crowns=crowns.measurement()
     )
     findings += [*more, *most]
     errors += [f for f in (*more, *most) if f.severity == "error"]
@@ -158,13 +162,13 @@ def _survey(
             specification,
             unit_hint=unit,
             mirrored=setting.mirrored,
-            scan_uncertainty_mm=setting.gauge_u_mm,
+            scan_uncertainty_mm=setting.scan_uncertainty_mm,
         )
 
     try:
         survey, findings = measured(scan.unit)
     except ReadingsError as error:
-        error.where = error.where or scan.file
+        error.at = error.at.in_file(scan.file)
         told = scan.unit is not None and scan.unit_from != "the option"
         if not told or any(f.code == "slots-only" for f in error.findings):
             raise
@@ -176,51 +180,48 @@ def _survey(
         said = UNIT_WORDS.get(scan.unit or "", scan.unit)
         slip = Finding(
             "unit-slip",
-            f"The file is in {said}, as {scan.unit_from} says, but its frets fit the "
-            f"specification only if the numbers are {unit}; they were taken as {unit}. Name "
-            f"--length-unit {unit} to settle it.",
-            scan.file,
+            "The file is in {said}, as {source} says, but its frets fit the specification only if "
+            "the numbers are {unit}; they were taken as {unit}. Name the length unit to settle it.",
+            At(file=scan.file),
+            said=said,
+            source=scan.unit_from,
+            unit=unit,
         )
         findings = (slip, *(f for f in findings if f.code != "unit-slip"))
     progress("finding the frets", 1.0)
     if not np.isfinite(survey.crown_top_mm).any():
-        best = f"{int(np.isfinite(survey.orientation.fret_x_mm).sum())} of {specification.frets}"
-        raise ReadingsError(
-            [
-                Finding(
-                    "scan",
-                    f"Something stands where {best} frets should be, but no crown of them can be "
-                    "measured; check that the scan shows this instrument's fretboard, and leave "
-                    "out what is not fretboard.",
-                    severity="error",
-                )
-            ],
-            where=scan.file,
+        seen = int(np.isfinite(survey.orientation.fret_x_mm).sum())
+        text = (
+            "Something stands where {seen} of {frets} frets should be, but no crown of them can be "
+            "measured; check that the scan shows this instrument's fretboard, and leave out what "
+            "is not fretboard."
         )
+        fault = Finding("scan", text, severity="error", seen=seen, frets=specification.frets)
+        raise ReadingsError([fault], at=At(file=scan.file))
     return survey, list(findings)
 
 
 def _scanner(setting: Setting) -> list[Finding]:
-    if setting.gauge_u_mm:
+    if setting.scan_uncertainty_mm:
         return []
-    sentence = (
+    text = (
         "The uncertainty is that of the points' scatter alone; add the scanner's own, from its "
-        "calibration, with --scan-uncertainty."
+        "calibration, with {door_scan_uncertainty}."
     )
-    return [Finding("no-uncertainty", sentence, "--scan-uncertainty", "note")]
+    return [Finding("no-uncertainty", text, At(field="scan_uncertainty"), "note")]
 
 
 def _state(setting: Setting) -> list[Finding]:
     if setting.strung is None:
-        sentence = "No state is given; the strings are taken to have been at pitch."
-        return [Finding("state", sentence, "state", "note")]
+        text = "No state is given; the strings are taken to have been at pitch."
+        return [Finding("state", text, At(field="state"), "note")]
     if setting.strung:
         return []
-    sentence = (
+    text = (
         "The scan was taken without string tension; the strings will bow the neck, so measure "
         "again strung to pitch before you cut."
     )
-    return [Finding("state", sentence, "state", "warning")]
+    return [Finding("state", text, At(field="state"))]
 
 
 def _clash_of_states(setting: Setting, readings: Sequence[Reading]) -> list[Finding]:
@@ -231,10 +232,13 @@ def _clash_of_states(setting: Setting, readings: Sequence[Reading]) -> list[Find
     return [
         Finding(
             "state",
-            f"The scan was taken {scanned} and the sheet read {read} ({rows_text(other)}), and the "
-            "neck bows in between; take both in one state.",
-            rows_text(other),
+            "The scan was taken {scanned} and the sheet read {read} ({rows}), and the neck bows in "
+            "between; take both in one state.",
+            at_places(other, field="state"),
             "error",
+            scanned=sentence(scanned),
+            read=sentence(read),
+            rows=in_rows(other),
         )
     ]
 
@@ -243,9 +247,9 @@ def _ends_missing(specification: Specification) -> Finding:
     return Finding(
         "missing",
         "A scan of the board shows neither nut slots nor saddle; name a hand sheet beside it with "
-        f"the action of each string over frets 1 and {specification.scale.reference_fret}, so that "
-        "the job can go on.",
-        "nut_slot, saddle",
+        "the action of each string over frets 1 and {reference}, so that the job can go on.",
+        At(field="nut_slot, saddle"),
+        reference=specification.scale.reference_fret,
     )
 
 
@@ -257,125 +261,145 @@ def _sheet_alone(readings: Sequence[Reading], specification: Specification) -> M
         return None
     if measurement is None or any(f.severity == "error" for f in findings):
         return None
-    return measurement if np.isfinite(measurement.crown_top_mm).all() else None
+    return measurement if np.isfinite(measurement.heights.crown_top_mm).all() else None
 
 
 # ---- heights over another datum ----------------------------------------------------------------
 
 
-def _over_scan(
-    readings: Sequence[Reading], crowns: Measurement, specification: Specification
-) -> tuple[list[Reading], Measurement, list[Finding]]:
-    """Return the readings over the scan's datum, those that the scan replaces left out.
+class _Crowns:
+    """Crowns of a scan while a sheet adds to them; in the end with what they have in common."""
 
-    Crowns that the scan does not show are taken from the sheet's, carried over the same way.
+    def __init__(self, found: Measurement) -> None:
+        heights = found.heights
+        self.found = found
+        self.height_mm = heights.height_mm.copy()
+        self.origin = heights.origin.copy()
+        self.causes = Causes.of(heights)
+
+    @property
+    def top_mm(self) -> FloatArray:
+        """Crown tops, shape (K, F) [mm]; writes go through."""
+        return self.height_mm[:, 1:-1]
+
+    def measurement(self) -> Measurement:
+        """Return the crowns with what was added."""
+        return replace(self.found, heights=self.causes.heights(self.height_mm, self.origin))
+
+
+def _over_scan(
+    readings: Sequence[Reading], crowns: _Crowns, specification: Specification
+) -> tuple[list[Reading], list[Finding]]:
+    """Carry the datum of a sheet over to that of the scan; return the readings still to be used.
+
+    The line between the two goes through crown tops that both have. What it adds to readings of nut
+    and saddle stands in those columns of the crowns. Crowns that the scan does not show are taken
+    from the sheet; those that it shows are compared.
     """
-    top, top_u = crowns.crown_top_mm.copy(), crowns.crown_top_u_mm.copy()
-    origin, added = crowns.crown_top_origin.copy(), []
-    station = string_lines(specification).station_mm
-    saddle = string_lines(specification).saddle_station_mm
+    lines = string_lines(specification)
+    tops, _ = combine(r for r in readings if r.quantity == "crown_top")
     usable = [r for r in readings if r.quantity not in _REPLACED | _ENDS]
     findings: list[Finding] = []
-    worst: tuple[float, float, Reading] | None = None
+    added: list[Sentence] = []
     lost: list[Reading] = []
+    worst: tuple[float, float, Mean] | None = None
     for k in range(specification.string_count):
-        shared = [
-            r
-            for r in readings
-            if r.quantity == "crown_top"
-            and r.string == k + 1
-            and np.isfinite(crowns.crown_top_mm[k, r.frets[0] - 1])
-        ]
+        own = {key[2][0]: mean for key, mean in tops.items() if key[1] == k + 1}
+        shared = {fret: m for fret, m in own.items() if np.isfinite(crowns.height_mm[k, fret])}
         ends = [r for r in readings if r.quantity in _ENDS and r.string == k + 1]
-        at = np.array([r.frets[0] - 1 for r in shared], dtype=np.intp)
-        x = station[k, 1:][at]
-        if len(set(at)) < LEAST_SHARED_FRETS or np.ptp(x) < LEAST_SHARED_SPAN_SHARE * saddle[k]:
+        frets = sorted(shared)
+        x = lines.station_mm[k, frets]
+        least_span = LEAST_SHARED_SPAN_SHARE * lines.saddle_station_mm[k]
+        if len(frets) < LEAST_SHARED_FRETS or np.ptp(x) < least_span:
             lost += ends
             continue
-        value = np.array([r.value_mm for r in shared])
-        u = np.hypot([np.nan_to_num(r.u_mm) for r in shared], crowns.crown_top_u_mm[k, at])
+        more = crowns.height_mm[k, frets] - [shared[fret].value_mm for fret in frets]
         solver = np.linalg.pinv(np.column_stack([np.ones_like(x), x]))
-        line = solver @ (crowns.crown_top_mm[k, at] - value)
-        off = crowns.crown_top_mm[k, at] - value - line[0] - line[1] * x
-        for reading, difference, spread in zip(shared, off, u, strict=True):
+        line = solver @ more
+        off = more - line[0] - line[1] * x
+        u = [np.hypot(shared[fret].u_mm, crowns.causes.u_mm((k, fret))) for fret in frets]
+        for fret, difference, spread in zip(frets, off.tolist(), u, strict=True):
             if worst is None or abs(difference) > abs(worst[0]):
-                worst = (float(difference), float(spread), reading)
-        for j in np.flatnonzero(~np.isfinite(crowns.crown_top_mm[k])).tolist():
-            own = [
-                r
-                for r in readings
-                if (r.quantity, r.string, r.frets) == ("crown_top", k + 1, (j + 1,))
-            ]
-            if not own:
-                continue
-            weights = np.array([1.0, station[k, j + 1]]) @ solver
-            carried = np.sqrt(np.sum((weights * np.maximum(u, np.std(off))) ** 2))
-            own_u = max(float(np.nan_to_num(r.u_mm)) for r in own)
-            top[k, j] = np.mean([r.value_mm for r in own]) + line @ [1.0, station[k, j + 1]]
-            top_u[k, j], origin[k, j] = np.hypot(own_u, carried), Origin.READ
-            added.append(f"fret {j + 1} string {k + 1}")
-        for reading in ends:
-            place = 0.0 if reading.quantity == "nut_slot" else float(saddle[k])
-            weights = np.array([1.0, place]) @ solver
-            carried_u = float(np.sqrt(np.sum((weights * np.maximum(u, np.std(off))) ** 2)))
-            usable.append(
-                replace(
-                    reading,
-                    value_mm=reading.value_mm + float(line @ [1.0, place]),
-                    u_mm=float(np.hypot(np.nan_to_num(reading.u_mm), carried_u)),
-                )
-            )
+                worst = (difference, float(spread), shared[fret])
+        # a worse fit than the readings explain is an uncertainty of its own
+        excess = np.sqrt(np.maximum(0.0, np.var(off) - np.square(u)))
+        places = {0: 0.0, crowns.height_mm.shape[1] - 1: float(lines.saddle_station_mm[k])}
+        gone = [fret for fret in own if fret not in shared]
+        places |= {fret: float(lines.station_mm[k, fret]) for fret in gone}
+        for column, place in places.items():
+            shares = np.array([1.0, place]) @ solver
+            weights = np.zeros_like(crowns.height_mm)
+            weights[k, frets] = shares
+            crowns.causes.derive((k, column), weights)
+            for fret, share, extra in zip(frets, shares.tolist(), excess.tolist(), strict=True):
+                add_reading(crowns.causes, shared[fret], (k, column), -share)
+                crowns.causes.add(("datum", k, fret), "datum", (k, column), share * extra)
+            crowns.height_mm[k, column] = line @ [1.0, place]
+            crowns.origin[k, column] = Origin.DERIVED
+        for fret in gone:
+            crowns.height_mm[k, fret] += own[fret].value_mm
+            crowns.origin[k, fret] = Origin.READ
+            add_reading(crowns.causes, own[fret], (k, fret), 1.0)
+            added.append(sentence("fret {fret} string {string}", fret=fret, string=k + 1))
+        usable += ends
     if lost:
-        places = rows_text(r.place for r in lost)
-        sentence = (
-            f"Heights of nut or saddle ({places}) stand over another datum than the scan; read the "
-            "action over two frets instead, or crown_top at two frets far apart over the same "
-            "datum."
+        at_rows = [r.place for r in lost]
+        findings.append(
+            Finding(
+                "missing",
+                "Heights of nut or saddle ({rows}) stand over another datum than the scan; read "
+                "the action over two frets instead, or crown_top at two frets far apart over the "
+                "same datum.",
+                at_places(at_rows, strings=tuple(sorted({r.string for r in lost}))),
+                "error",
+                rows=in_rows(at_rows),
+            )
         )
-        findings.append(Finding("missing", sentence, places, "error"))
     if added:
-        more = f" and {len(added) - 8} more" if len(added) > 8 else ""
-        sentence = (
-            "Crown tops that the scan does not show were taken from the sheet, carried over to "
-            f"the scan's datum: {', '.join(added[:8])}{more}."
+        findings.append(
+            Finding(
+                "route",
+                "Crown tops that the scan does not show were taken from the sheet, carried over to "
+                "the scan's datum: {places}.",
+                At(field="crown_top"),
+                "note",
+                places=first_of(added, "place"),
+            )
         )
-        findings.append(Finding("route", sentence, "crown_top", "note"))
-    heights = replace(crowns, heights=_crowns_alone(top, top_u, origin))
-    heights = _with_crown_heights(readings, heights)
-    return usable, heights, [*findings, *_comparison(worst, readings)]
+    crowns.found = _with_crown_heights(readings, crowns.found)
+    return usable, [*findings, *_comparison(worst, readings)]
 
 
 def _with_crown_heights(readings: Sequence[Reading], crowns: Measurement) -> Measurement:
     """Return the crowns with the heights over the board that only the sheet has."""
+    means, _ = combine(r for r in readings if r.quantity == "crown_height")
     height, u = crowns.crown_height_mm.copy(), crowns.crown_height_u_mm.copy()
+    freedom = crowns.crown_height_degrees_of_freedom.copy()
     origin = crowns.crown_height_origin.copy()
     for k, j in np.argwhere(~np.isfinite(height)).tolist():
-        own = [
-            r
-            for r in readings
-            if r.quantity == "crown_height" and r.string in (0, k + 1) and r.frets == (j + 1,)
-        ]
-        own = [r for r in own if r.string] or own
-        if own:
-            height[k, j] = float(np.mean([r.value_mm for r in own]))
-            u[k, j] = max(float(np.nan_to_num(r.u_mm)) for r in own)
-            origin[k, j] = Origin.READ
-    return replace(crowns, crown_height_mm=height, crown_height_u_mm=u, crown_height_origin=origin)
+        keys = (("crown_height", string, (j + 1,)) for string in (k + 1, 0))
+        mean = next((means[key] for key in keys if key in means), None)
+        if mean is not None:
+            height[k, j], u[k, j], origin[k, j] = mean.value_mm, mean.u_mm, Origin.READ
+            freedom[k, j] = mean.degrees_of_freedom
+    return replace(
+        crowns,
+        crown_height_mm=height,
+        crown_height_u_mm=u,
+        crown_height_origin=origin,
+        crown_height_degrees_of_freedom=freedom,
+    )
 
 
-def _without_gaps(
-    crowns: Measurement, specification: Specification
-) -> tuple[Measurement, list[Finding]]:
-    """Return the crowns with single gaps filled in across the strings, as in a hand sheet.
-
-    What is still missing stays so, without an uncertainty, and a finding says where.
-    """
-    top, top_u = crowns.crown_top_mm.copy(), np.nan_to_num(crowns.crown_top_u_mm)
-    filled, found = fill_across(top, top_u, string_lines(specification).station_mm[:, 1:])
-    findings = list(found)
-    top_u[~np.isfinite(top)] = np.nan
-    height, height_u = crowns.crown_height_mm.copy(), crowns.crown_height_u_mm.copy()
-    height_origin = crowns.crown_height_origin.copy()
+def _without_gaps(crowns: _Crowns, specification: Specification) -> list[Finding]:
+    """Interpolate single gaps across the strings, as in a hand sheet; say what is still missing."""
+    station = string_lines(specification).station_mm[:, 1:]
+    top, filled, findings = fill_across(crowns.top_mm, crowns.causes, station)
+    crowns.top_mm[:] = top
+    crowns.origin[:, 1:-1][filled] = Origin.INTERPOLATED
+    found = crowns.found
+    height, height_u = found.crown_height_mm.copy(), found.crown_height_u_mm.copy()
+    height_origin = found.crown_height_origin.copy()
     for j in np.flatnonzero(np.isnan(height).any(axis=0)).tolist():
         gap, seen = np.isnan(height[:, j]), np.isfinite(height[:, j])
         usable = gap & np.isfinite(top[:, j])
@@ -385,33 +409,20 @@ def _without_gaps(
         height_u[usable, j] = np.sqrt(spread + np.mean(height_u[seen, j] ** 2))
         height[usable, j] = height[seen, j].mean()
         height_origin[usable, j] = Origin.INTERPOLATED
-    if places := missing_places(top):
-        sentence = (
-            f"The crown tops of {places} are missing, and a plan needs every one: scan there "
-            "again, finer or without strings, or read crown_top there and at two frets far apart "
-            "of each such string."
-        )
-        findings.append(Finding("missing", sentence, "crown_top"))
-    origin = np.where(filled, np.int8(Origin.INTERPOLATED), crowns.crown_top_origin)
-    whole = replace(
-        crowns,
-        heights=_crowns_alone(top, top_u, origin),
+    crowns.found = replace(
+        found,
         crown_height_mm=height,
         crown_height_u_mm=height_u,
         crown_height_origin=height_origin,
     )
-    return whole, findings
-
-
-def _crowns_alone(top_mm: FloatArray, u_mm: FloatArray, origin: CodeArray) -> Heights:
-    """Return heights of crowns without nut and saddle."""
-    return Heights.independent(
-        nut_mm=np.nan,
-        crown_top_mm=top_mm,
-        saddle_mm=np.nan,
-        crown_top_u_mm=u_mm,
-        origin=np.pad(origin, ((0, 0), (1, 1))),
+    places = missing_places(top)
+    if places is None:
+        return findings
+    text = (
+        "The crown tops of {places} are missing, and a plan needs every one: scan there again, "
+        "finer or unstrung, or read crown_top there and at two frets far apart of each such string."
     )
+    return [*findings, Finding("missing", text, At(field="crown_top"), places=places)]
 
 
 _REPLACED = frozenset({"crown_top", "crown_height", "board"})
@@ -419,22 +430,28 @@ _ENDS = frozenset({"nut_slot", "saddle"})
 
 
 def _comparison(
-    worst: tuple[float, float, Reading] | None, readings: Sequence[Reading]
+    worst: tuple[float, float, Mean] | None, readings: Sequence[Reading]
 ) -> list[Finding]:
     """Return what the sheet's own heights say about the scan's."""
     replaced = [r.place for r in readings if r.quantity in _REPLACED]
     if not replaced:
         return []
-    places = rows_text(replaced)
     if worst is None:
-        sentence = f"The scan's crowns are used instead of those of the sheet ({places})."
-        return [Finding("unused", sentence, places, "note")]
-    difference, u, reading = worst
-    sentence = (
-        "The crown tops of sheet and scan differ by at most "
-        f"{length_text(abs(difference))} (string {reading.string}, fret {reading.frets[0]}) once a "
-        "straight line per string is taken off; the scan's are used"
-    )
-    if abs(difference) > max(CHECK_MM, COVERAGE_FACTOR * u):
-        return [Finding("disagree", f"{sentence}, so check both.", str(reading.place), "warning")]
-    return [Finding("unused", f"{sentence}.", places, "note")]
+        text = "The scan's crowns are used instead of those of the sheet ({rows})."
+        return [Finding("unused", text, at_places(replaced), "note", rows=in_rows(replaced))]
+    difference, u, mean = worst
+    clash = abs(difference) > max(CHECK_MM, COVERAGE_FACTOR * u)
+    return [
+        Finding(
+            "disagree" if clash else "unused",
+            "The crown tops of sheet and scan differ by at most {difference:length} (string "
+            "{string}, fret {fret}) once a straight line per string is taken off; the scan's are "
+            "used{advice}.",
+            at_key(mean.key, mean.places) if clash else at_places(replaced),
+            "warning" if clash else "note",
+            difference=abs(difference),
+            string=mean.key[1],
+            fret=mean.key[2][0],
+            advice=sentence(", so check both") if clash else "",
+        )
+    ]

@@ -18,7 +18,7 @@ from evenfall.scans.faults import FretHeights, find_faults
 from evenfall.scans.gather import Gathered, gather
 from evenfall.scans.orientation import Located, Orientation, locate
 from evenfall.scans.surface import Cloud, HeightMap, Mesh, Points, as_surface, unusable
-from evenfall.wording import say, sentence
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
@@ -149,7 +149,7 @@ def to_measurement(
             known, survey.crown_top_origin, np.int8(Origin.MISSING)
         ).astype(np.int8),
         crown_height_degrees_of_freedom=np.full(survey.crown_top_mm.shape, np.inf),
-        routes=(say(route), say(heights)),
+        routes=(route, heights),
         specification_text=specification.text,
     )
 

@@ -7,27 +7,26 @@ straight datum is the line over fret 1 and the last fret (any straight line serv
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import Finding
+from evenfall.errors import At, Finding
 from evenfall.measurement import Origin
+from evenfall.measurement.causes import Causes
 from evenfall.neck import default_bow
-from evenfall.sheets.crown_tops import CrownTops
+from evenfall.sheets.crown_tops import CrownTops, add_reading
 from evenfall.sheets.gaps import line_gap_weights, rocking_gap_weights
-from evenfall.sheets.repeats import COVERAGE_FACTOR, Key, Mean, label, listed
-from evenfall.sheets.rows import rows_text
-from evenfall.units import length_text
+from evenfall.sheets.repeats import COVERAGE_FACTOR, Key, Mean, at_key, named
+from evenfall.sheets.rows import at_places, in_rows
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray, IntArray
     from evenfall.instrument import Specification, StringLines
-
-    FloatArray = NDArray[np.float64]
 
 DETECTION_LIMIT_MM = 0.02
 """Smallest gap [mm] that a rocking straightedge shows (common practice, no source)."""
@@ -44,74 +43,92 @@ class _Gap:
     """One observed gap on one string's line."""
 
     weights: FloatArray
-    value_mm: float
-    u_mm: float
     mean: Mean
+
+
+@dataclass(frozen=True, slots=True)
+class _Solution:
+    """How the crowns of one string follow from what was observed.
+
+    Its F crowns are `height_of @ observed`; a fret that escaped the test by one standard
+    uncertainty moves their errors by the columns of `escaped`, one for each fret in `silent`.
+    Where the string has no relief reading of its own, the first of `observed` is the relief of the
+    others.
+    """
+
+    height_of: FloatArray
+    escaped: FloatArray
+    silent: IntArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Elsewhere:
+    """Relief for strings without a reading: the mean of the others [mm], as their weighted sum."""
+
+    value_mm: float
+    shares: tuple[tuple[Mean, float], ...]
+    spread_u_mm: float
+    spread_degrees_of_freedom: float
 
 
 def crown_tops_from_bow(
     means: Mapping[Key, Mean], specification: Specification, lines: StringLines
 ) -> tuple[CrownTops, list[Finding]]:
-    """Return crown tops worked out from relief and rocking readings, with their covariance.
+    """Return crown tops worked out from relief and rocking readings, one relief at least.
 
     With z = g t + d + e (g the bow's shape for 1 mm of relief, t the relief, d the deviations of
     the frets that rocked, e those that escaped the test, each with `DETECTION_U_MM`), every gap is
-    y = w z + r. Least squares for t and d, and the covariance of the errors W(B e + r) - E e of
-    the estimated heights, follow exactly (JCGM 100:2008, 5.1.2, linear model).
-
-    Parameters
-    ----------
-    means
-        The readings; at least one relief.
-    specification, lines
-        The instrument and its string lines.
+    y = w z + r. Least squares for t and d gives heights B y, whose errors B(W e + r) - E e follow
+    exactly (JCGM 100:2008, 5.1.2, linear model); E picks the frets that did not rock.
     """
     count, frets = specification.string_count, specification.frets
     shape = _shape_over_end_frets(specification, lines)
     findings: list[Finding] = []
     height = np.full((count, frets), np.nan)
-    covariance = np.zeros((count, frets, frets))
+    causes = Causes(count, frets)
     relief = _relief_readings(means, shape, lines)
     if not any(relief):
-        rows = rows_text(
-            p for key, mean in means.items() if key[0] == "relief" for p in mean.places
+        places = [p for key, mean in means.items() if key[0] == "relief" for p in mean.places]
+        text = (
+            "Relief was read where the neck hardly bows ({rows}); read it near the middle between "
+            "fret 1 and fret {last}."
         )
-        sentence = (
-            f"Relief was read where the neck hardly bows ({rows}); read it near the middle of "
-            "frets 1 and the last."
-        )
+        at = at_places(places, field="relief")
+        fault = Finding("missing", text, at, "error", rows=in_rows(places), last=frets)
         missing = np.full((count, frets), Origin.MISSING, dtype=np.int8)
-        fault = Finding("missing", sentence, rows, "error")
-        return CrownTops(height, covariance, missing, ()), [fault]
+        return CrownTops(height, missing, causes, ()), [fault]
     general = _relief_elsewhere(relief, shape, lines)
     for k in range(count):
         station = lines.station_mm[k, 1:]
-        gaps = [
-            _Gap(line_gap_weights(station, *mean.key[2]), mean.value_mm, mean.u_mm, mean)
-            for mean in relief[k]
-        ]
+        gaps = [_Gap(line_gap_weights(station, *mean.key[2]), mean) for mean in relief[k]]
         gaps += [
-            _Gap(rocking_gap_weights(station, *key[2]), mean.value_mm, mean.u_mm, mean)
+            _Gap(rocking_gap_weights(station, *key[2]), mean)
             for key, mean in sorted(means.items())
             if key[0] == "rocking" and key[1] == k + 1
         ]
-        result = _solve(gaps, shape[k], None if relief[k] else general)
-        if result is None:
-            middles = {gap.mean.key[2][0] for gap in gaps if gap.mean.key[0] == "rocking"}
+        solution = _solve(gaps, shape[k], own_relief=bool(relief[k]))
+        if solution is None:
+            middles = sorted({gap.mean.key[2][0] for gap in gaps if gap.mean.key[0] == "rocking"})
             findings.append(
                 Finding(
                     "missing",
-                    f"The gaps on string {k + 1} do not settle the heights of frets "
-                    f"{listed(middles)}; read the gap at the other end of each as well.",
-                    f"string {k + 1}",
+                    "The gaps on {on:strings} do not settle the heights of {middles:frets}; read "
+                    "the gap at the other end of each as well.",
+                    At(field="rocking", strings=(k + 1,), frets=tuple(middles)),
                     "error",
+                    on=k + 1,
+                    middles=middles,
                 )
             )
             continue
-        height[k], covariance[k] = result
+        observed = [gap.mean.value_mm for gap in gaps]
+        if not relief[k]:
+            observed.insert(0, general.value_mm)
+        height[k] = solution.height_of @ observed
+        _add_causes(causes, k, solution, gaps, None if relief[k] else general)
         findings += _residuals(gaps, height[k])
     origin = np.where(np.isfinite(height), Origin.DERIVED, Origin.MISSING).astype(np.int8)
-    route = (
+    route = sentence(
         "Crown tops were worked out from relief and the three-fret rocking test: frets that did "
         "not rock lie on the neck's default bow scaled by the relief, frets that rocked stand off "
         "it by the gaps read."
@@ -120,13 +137,39 @@ def crown_tops_from_bow(
         Finding(
             "route",
             "The crown tops come from relief and rocking only, which shows a fret against its two "
-            f"neighbours and misses less than {length_text(DETECTION_LIMIT_MM)}; read crown_top "
-            "where more is wanted.",
-            "crown_top",
+            "neighbours and misses less than {limit:length}; read crown_top where more is wanted.",
+            At(field="crown_top"),
             "note",
+            limit=DETECTION_LIMIT_MM,
         )
     )
-    return CrownTops(height, covariance, origin, (route,)), findings
+    return CrownTops(height, origin, causes, (route,)), findings
+
+
+def _add_causes(
+    causes: Causes, k: int, solution: _Solution, gaps: list[_Gap], general: _Elsewhere | None
+) -> None:
+    """Add what each reading, and each fret that escaped the test, does to the crowns of a string.
+
+    A relief reading that names no string, or that serves strings without one, is one cause for all.
+    """
+    first = 0 if general is None else 1
+    for j, row in enumerate(solution.height_of):
+        at = (k, j + 1)
+        if general is not None:
+            for mean, share in general.shares:
+                add_reading(causes, mean, at, float(row[0]) * share)
+            causes.add(
+                ("relief elsewhere", k),
+                "relief-elsewhere",
+                at,
+                float(row[0]) * general.spread_u_mm,
+                general.spread_degrees_of_freedom,
+            )
+        for gap, weight in zip(gaps, row[first:], strict=True):
+            add_reading(causes, gap.mean, at, float(weight))
+        for fret, effect in zip(solution.silent, solution.escaped[j], strict=True):
+            causes.add(("escaped", k, int(fret)), "detection-limit", at, float(effect))
 
 
 def _shape_over_end_frets(specification: Specification, lines: StringLines) -> FloatArray:
@@ -161,64 +204,63 @@ def _relief_readings(
 
 def _relief_elsewhere(
     relief: list[list[Mean]], shape: FloatArray, lines: StringLines
-) -> tuple[float, float]:
-    """Return relief and uncertainty [mm] for strings without a reading: mean of the others."""
-    estimates: list[float] = []
-    variances: list[float] = []
-    for k, readings in enumerate(relief):
-        for mean in readings:
-            gain = _gain(mean, lines.station_mm[k, 1:], shape[k])
-            estimates.append(mean.value_mm / gain)
-            variances.append((mean.u_mm / gain) ** 2)
-    spread = float(np.var(estimates, ddof=1)) if len(estimates) > 1 else 0.0
-    return float(np.mean(estimates)), float(np.sqrt(spread + np.mean(variances)))
+) -> _Elsewhere:
+    """Return the relief for strings without a reading: the mean of the others, with its spread."""
+    found = [
+        (mean, _gain(mean, lines.station_mm[k, 1:], shape[k]))
+        for k, readings in enumerate(relief)
+        for mean in readings
+    ]
+    count = len(found)
+    estimates = [mean.value_mm / gain for mean, gain in found]
+    spread = float(np.var(estimates, ddof=1)) if count > 1 else 0.0
+    # what another string may differ by: as much as those that were read, and their uncertainty
+    reading = sum((mean.u_mm / gain) ** 2 for mean, gain in found)
+    other_u_mm = math.sqrt(spread + reading / count - reading / count**2)
+    return _Elsewhere(
+        value_mm=float(np.mean(estimates)),
+        shares=tuple((mean, 1.0 / (gain * count)) for mean, gain in found),
+        spread_u_mm=other_u_mm,
+        spread_degrees_of_freedom=count - 1.0 if spread > 0.0 else math.inf,
+    )
 
 
-def _solve(
-    gaps: list[_Gap], shape: FloatArray, stated_relief: tuple[float, float] | None
-) -> tuple[FloatArray, FloatArray] | None:
-    """Return the crown heights of one string and their covariance; None if not settled."""
+def _solve(gaps: list[_Gap], shape: FloatArray, *, own_relief: bool) -> _Solution | None:
+    """Return how the crown heights of one string follow; None if the gaps do not settle them."""
     frets = len(shape)
-    named = sorted({gap.mean.key[2][0] - 1 for gap in gaps if gap.mean.key[0] == "rocking"})
-    silent = np.setdiff1d(np.arange(frets), named)
+    rocked = sorted({gap.mean.key[2][0] - 1 for gap in gaps if gap.mean.key[0] == "rocking"})
+    silent = np.setdiff1d(np.arange(frets), rocked)
     weights = np.array([gap.weights for gap in gaps]).reshape(len(gaps), frets)
-    design = np.column_stack([weights @ shape, weights[:, named]])
+    design = np.column_stack([weights @ shape, weights[:, rocked]])
     escaped = weights[:, silent]
-    observed = np.array([gap.value_mm for gap in gaps])
-    u = np.array([gap.u_mm for gap in gaps])
-    if stated_relief is not None:
+    if not own_relief:
         design = np.vstack([np.eye(1, design.shape[1]), design])
         escaped = np.vstack([np.zeros((1, len(silent))), escaped])
-        observed = np.concatenate([[stated_relief[0]], observed])
-        u = np.concatenate([[stated_relief[1]], u])
     if np.linalg.matrix_rank(design) < design.shape[1]:
         return None
-    solver = np.linalg.pinv(design)
-    heights_of = np.column_stack([shape, np.eye(frets)[:, named]])
-    carried = heights_of @ solver
-    height = carried @ observed
-    unseen = carried @ escaped - np.eye(frets)[:, silent]
-    covariance = unseen @ unseen.T * DETECTION_U_MM**2 + (carried * u**2) @ carried.T
-    return height, covariance
+    height_of = np.column_stack([shape, np.eye(frets)[:, rocked]]) @ np.linalg.pinv(design)
+    unseen = height_of @ escaped - np.eye(frets)[:, silent]
+    return _Solution(height_of, unseen * DETECTION_U_MM, silent)
 
 
 def _residuals(gaps: list[_Gap], height: FloatArray) -> list[Finding]:
     """Return a finding for each gap that the heights found do not reproduce."""
     findings = []
     for gap in gaps:
+        mean = gap.mean
         expected = float(gap.weights @ height)
-        difference = abs(expected - gap.value_mm)
-        noise = np.hypot(gap.u_mm, DETECTION_U_MM * float(np.linalg.norm(gap.weights)))
-        if difference > max(0.05, COVERAGE_FACTOR * noise):
-            rows = rows_text(gap.mean.places)
+        noise = np.hypot(mean.u_mm, DETECTION_U_MM * float(np.linalg.norm(gap.weights)))
+        if abs(expected - mean.value_mm) > max(0.05, COVERAGE_FACTOR * noise):
             findings.append(
                 Finding(
                     "disagree",
-                    f"The {label(gap.mean.key)} is {length_text(gap.value_mm)}, but the "
-                    f"other gaps on that string give {length_text(expected)} ({rows}); read it "
-                    "again.",
-                    rows,
-                    "warning",
+                    "The {what} is {value:length}, but the other gaps on that string give "
+                    "{expected:length} ({rows}); read it again.",
+                    at_key(mean.key, mean.places),
+                    what=named(mean.key),
+                    value=mean.value_mm,
+                    expected=expected,
+                    rows=in_rows(mean.places),
                 )
             )
     return findings

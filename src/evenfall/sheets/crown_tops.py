@@ -5,6 +5,7 @@ Either the tops are read over the datum, or the board is and the crown's height 
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -12,22 +13,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import Finding
+from evenfall.errors import At, Finding
 from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Origin
+from evenfall.measurement.causes import Causes
 from evenfall.sheets.quantities import CROWN_LINE_LIMIT_MM, NEIGHBOUR_LIMIT_MM
-from evenfall.sheets.repeats import Key, Mean, label, listed
-from evenfall.sheets.rows import rows_text
-from evenfall.units import length_text
+from evenfall.sheets.repeats import Key, Mean, named
+from evenfall.sheets.rows import at_places, in_rows
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import BoolArray, CodeArray, FloatArray
+    from evenfall.errors import Severity
     from evenfall.instrument import Specification, StringLines
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int8]
-    BoolArray = NDArray[np.bool_]
 
 MOST_MISSING_ON_A_FRET = 2
 """More crossings than this missing on one fret are a fret that was not read."""
@@ -35,6 +33,8 @@ MOST_MISSING_ON_A_FRET = 2
 NOMINAL_U_MM = 0.05 / 3.0**0.5
 """Uncertainty [mm] of a crown height taken from the wire's: ±0.05 mm, rectangular, for seating
 (common practice, no source). Wear is not in it: the finding says so."""
+
+_MOST_NAMED = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,23 +45,22 @@ class CrownTops:
     ----------
     height_mm
         Shape (K, F); NaN where missing.
-    covariance_mm2
-        Covariance of the crowns of each string [mm²], shape (K, F, F).
     origin
         `Origin` of each, shape (K, F).
+    causes
+        Where their uncertainty comes from.
     routes
-        How they were obtained, in sentences.
+        How they were obtained.
+    datum_mm
+        What is added to readings of nut and saddle, which stand over another datum, shape (K, 2);
+        its uncertainty is in `causes`. None where the datum is one.
     """
 
     height_mm: FloatArray
-    covariance_mm2: FloatArray
-    origin: IntArray
-    routes: tuple[str, ...]
-
-    @property
-    def u_mm(self) -> FloatArray:
-        """Standard uncertainties [mm], shape (K, F)."""
-        return np.sqrt(np.diagonal(self.covariance_mm2, axis1=1, axis2=2))
+    origin: CodeArray
+    causes: Causes
+    routes: tuple[Sentence, ...]
+    datum_mm: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +69,25 @@ class CrownHeights:
 
     Parameters
     ----------
-    height_mm, u_mm
-        Height and standard uncertainty [mm], shape (K, F).
+    height_mm, u_mm, degrees_of_freedom
+        Height and standard uncertainty [mm] with its degrees of freedom, shape (K, F).
     origin
         `Origin` of each, shape (K, F).
+    parts
+        Readings that a height is a weighted sum of, by index of string and fret.
     """
 
     height_mm: FloatArray
     u_mm: FloatArray
-    origin: IntArray
+    degrees_of_freedom: FloatArray
+    origin: CodeArray
+    parts: Mapping[tuple[int, int], tuple[tuple[Mean, float], ...]]
+
+
+def add_reading(causes: Causes, mean: Mean, at: tuple[int, int], weight: float) -> None:
+    """Let a reading reach a height with a weight; the same reading is one cause everywhere."""
+    name = f"{mean.key[0].replace('_slot', '').replace('_', '-')}-reading"
+    causes.add(mean.key, name, at, weight * mean.u_mm, mean.degrees_of_freedom)
 
 
 def crown_tops_from_heights(
@@ -87,73 +96,64 @@ def crown_tops_from_heights(
     specification: Specification,
     lines: StringLines,
 ) -> tuple[CrownTops, list[Finding]]:
-    """Return crown tops that were read, or worked out from the board, gaps filled where allowed.
-
-    Parameters
-    ----------
-    means
-        The readings.
-    heights
-        Crown heights over the board.
-    specification, lines
-        The instrument and its string lines.
-    """
+    """Return crown tops that were read, or worked out from the board, gaps filled where allowed."""
     count, frets = specification.string_count, specification.frets
     top = np.full((count, frets), np.nan)
-    u = np.zeros((count, frets))
     origin = np.full((count, frets), Origin.MISSING, dtype=np.int8)
-    board, board_u, on_centre = _board(means, specification, lines)
+    causes = Causes(count, frets)
+    drop = board_drop_mm(specification, lines)[:, 1:]
     measured = (heights.origin == Origin.READ) | (heights.origin == Origin.DERIVED)
-    for k in range(count):
-        for j in range(frets):
-            mean = means.get(("crown_top", k + 1, (j + 1,)))
-            if mean is not None:
-                top[k, j], u[k, j] = mean.value_mm, mean.u_mm
-                origin[k, j] = Origin.READ
-            elif np.isfinite(board[k, j]) and measured[k, j]:
-                top[k, j] = board[k, j] + heights.height_mm[k, j]
-                u[k, j] = np.hypot(board_u[k, j], heights.u_mm[k, j])
-                origin[k, j] = Origin.DERIVED
+    on_centre = False
+    for k, j in np.ndindex(count, frets):
+        at = (k, j + 1)
+        if (mean := means.get(("crown_top", k + 1, (j + 1,)))) is not None:
+            top[k, j], origin[k, j] = mean.value_mm, Origin.READ
+            add_reading(causes, mean, at, 1.0)
+        elif (board := _board(means, k, j)) is not None and measured[k, j]:
+            centre = board.key[1] == 0
+            on_centre |= centre
+            top[k, j] = board.value_mm - centre * drop[k, j] + heights.height_mm[k, j]
+            origin[k, j] = Origin.DERIVED
+            add_reading(causes, board, at, 1.0)
+            known = 0.0
+            for part, weight in heights.parts[k, j]:
+                add_reading(causes, part, at, weight)
+                known += (weight * part.u_mm) ** 2
+            rest = math.sqrt(max(0.0, float(heights.u_mm[k, j]) ** 2 - known))
+            causes.add(("crown height", k, j), "interpolation", at, rest)
     routes = []
     if (origin == Origin.READ).any():
-        routes.append("Crown tops were read over the datum.")
+        routes.append(sentence("Crown tops were read over the datum."))
     derived = origin == Origin.DERIVED
     if derived.any():
-        centre = (
-            ", the board's height carried from the centre line to the strings by its radius"
-            if (on_centre & derived).any()
-            else ""
+        routes.append(
+            sentence(
+                "{which} were worked out as board plus crown height{centre}.",
+                which=sentence("Crown tops")
+                if derived.all()
+                else sentence("{n} crown tops", n=int(derived.sum())),
+                centre=sentence(
+                    ", the board's height carried from the centre line to the strings by its radius"
+                )
+                if on_centre
+                else "",
+            )
         )
-        scope = "Crown tops" if derived.all() else f"{int(derived.sum())} crown tops"
-        routes.append(f"{scope} were worked out as board plus crown height{centre}.")
+    u = np.array([[causes.u_mm((k, j + 1)) for j in range(frets)] for k in range(count)])
     findings = _uncertain(top, u, means, lines)
-    filled, more = fill_across(top, u, lines.station_mm[:, 1:])
+    top, filled, more = fill_across(top, causes, lines.station_mm[:, 1:])
     findings += more
     if filled.any():
         origin[filled] = Origin.INTERPOLATED
-        routes.append("Missing crown tops were filled in across the strings on the same fret.")
-    covariance = np.zeros((count, frets, frets))
-    covariance[:, np.arange(frets), np.arange(frets)] = u**2
-    return CrownTops(top, covariance, origin, tuple(routes)), findings
+        routes.append(
+            sentence("Missing crown tops were interpolated across the strings on the same fret.")
+        )
+    return CrownTops(top, origin, causes, tuple(routes)), findings
 
 
-def _board(
-    means: Mapping[Key, Mean], specification: Specification, lines: StringLines
-) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Return the board's height under each string, its uncertainty, and where it was carried."""
-    count, frets = specification.string_count, specification.frets
-    height = np.full((count, frets), np.nan)
-    u = np.zeros((count, frets))
-    carried = np.zeros((count, frets), dtype=bool)
-    drop = board_drop_mm(specification, lines)[:, 1:]
-    for k in range(count):
-        for j in range(frets):
-            if own := means.get(("board", k + 1, (j + 1,))):
-                height[k, j], u[k, j] = own.value_mm, own.u_mm
-            elif centre := means.get(("board", 0, (j + 1,))):
-                height[k, j], u[k, j] = centre.value_mm - drop[k, j], centre.u_mm
-                carried[k, j] = True
-    return height, u, carried
+def _board(means: Mapping[Key, Mean], k: int, j: int) -> Mean | None:
+    """Return the reading of the board under a crossing, or of the centre line at that fret."""
+    return means.get(("board", k + 1, (j + 1,))) or means.get(("board", 0, (j + 1,)))
 
 
 def crown_heights(
@@ -163,19 +163,14 @@ def crown_heights(
 
     A crossing takes its own reading; else the one for the whole fret; else crown top less board;
     else the mean of the other readings on that fret, with their spread; else the wire's height.
-
-    Parameters
-    ----------
-    means
-        The readings.
-    specification, lines
-        The instrument and its string lines.
     """
     count, frets = specification.string_count, specification.frets
     height = np.full((count, frets), specification.fretwire.crown_height_mm)
     u = np.full((count, frets), NOMINAL_U_MM)
+    freedom = np.full((count, frets), math.inf)
     origin = np.full((count, frets), Origin.NOMINAL, dtype=np.int8)
-    board, board_u, _ = _board(means, specification, lines)
+    parts: dict[tuple[int, int], tuple[tuple[Mean, float], ...]] = {}
+    drop = board_drop_mm(specification, lines)[:, 1:]
     findings: list[Finding] = []
     for j in range(frets):
         fret = (j + 1,)
@@ -183,100 +178,100 @@ def crown_heights(
         given = [mean for mean in own.values() if mean is not None]
         whole = means.get(("crown_height", 0, fret))
         for k in range(count):
-            top = means.get(("crown_top", k + 1, fret))
+            top, board = means.get(("crown_top", k + 1, fret)), _board(means, k, j)
             if (mean := own[k] or whole) is not None:
                 height[k, j], u[k, j], origin[k, j] = mean.value_mm, mean.u_mm, Origin.READ
-            elif top is not None and np.isfinite(board[k, j]):
-                height[k, j] = top.value_mm - board[k, j]
-                u[k, j] = np.hypot(top.u_mm, board_u[k, j])
-                origin[k, j] = Origin.DERIVED
+                freedom[k, j], parts[k, j] = mean.degrees_of_freedom, ((mean, 1.0),)
+            elif top is not None and board is not None:
+                centre = board.key[1] == 0
+                height[k, j] = top.value_mm - (board.value_mm - centre * drop[k, j])
+                u[k, j], origin[k, j] = math.hypot(top.u_mm, board.u_mm), Origin.DERIVED
+                freedom[k, j] = _freedom((top, board))
                 if not 0.0 < height[k, j] < 3.0:
                     findings.append(
                         Finding(
                             "disagree",
-                            f"Crown top less board gives a crown height of "
-                            f"{length_text(height[k, j])} on string {k + 1}, fret {j + 1} "
-                            f"({rows_text(top.places)}); read both over the same datum.",
-                            rows_text(top.places),
+                            "Crown top less board gives a crown height of {height:length} on "
+                            "string {string}, fret {fret} ({rows}); read both over the same datum.",
+                            at_places(top.places, strings=(k + 1,), frets=fret),
                             "error",
+                            height=float(height[k, j]),
+                            string=k + 1,
+                            fret=j + 1,
+                            rows=in_rows(top.places),
                         )
                     )
             elif given:
                 values = np.array([mean.value_mm for mean in given])
                 spread = float(np.var(values, ddof=1)) if len(values) > 1 else 0.0
-                height[k, j] = float(np.mean(values))
+                height[k, j], origin[k, j] = float(np.mean(values)), Origin.DERIVED
                 u[k, j] = np.sqrt(spread + np.mean([mean.u_mm**2 for mean in given]))
-                origin[k, j] = Origin.DERIVED
-    nominal = np.flatnonzero((origin == Origin.NOMINAL).any(axis=0)) + 1
-    if len(nominal):
-        wire = length_text(specification.fretwire.crown_height_mm, specification.unit)
+                if spread > 0.0:
+                    freedom[k, j] = (len(given) - 1) * (u[k, j] ** 2 / spread) ** 2
+                parts[k, j] = tuple((mean, 1.0 / len(given)) for mean in given)
+    if nominal := tuple((np.flatnonzero((origin == Origin.NOMINAL).any(axis=0)) + 1).tolist()):
         findings.append(
             Finding(
                 "missing",
-                f"No crown_height was read on frets {listed(nominal.tolist())}; the new wire's "
-                f"{wire} is taken, and a worn fret has less, so read it before you cut.",
-                "crown_height",
+                "No crown height was read on {on:frets}; the new wire's {wire:length} is taken, "
+                "and a worn fret has less, so read it before you cut.",
+                At(field="crown_height", frets=nominal),
                 "note",
+                on=nominal,
+                wire=specification.fretwire.crown_height_mm,
             )
         )
-    return CrownHeights(height, u, origin), findings
+    return CrownHeights(height, u, freedom, origin, parts), findings
+
+
+def _freedom(means: tuple[Mean, ...]) -> float:
+    """Return the degrees of freedom of a sum of readings (JCGM 100:2008, G.4.1)."""
+    spread = sum(mean.u_mm**4 / mean.degrees_of_freedom for mean in means)
+    return sum(mean.u_mm**2 for mean in means) ** 2 / spread if spread > 0.0 else math.inf
 
 
 def missing_crowns(tops: CrownTops) -> tuple[Finding, ...]:
-    """Return one error naming every crown top that is still missing.
-
-    Parameters
-    ----------
-    tops
-        Crown tops after every route.
-    """
+    """Return one error naming every crown top that is still missing after every route."""
     places = missing_places(tops.height_mm)
-    if not places:
+    if places is None:
         return ()
-    sentence = (
-        f"The crown tops of {places} are missing and too many to fill in from their "
-        "neighbours; read crown_top there, or board and crown_height."
+    text = (
+        "The crown tops of {places} are missing and too many to interpolate from their neighbours; "
+        "read crown_top there, or board and crown_height."
     )
-    return (Finding("missing", sentence, "crown_top", "error"),)
+    return (Finding("missing", text, At(field="crown_top"), "error", places=places),)
 
 
-def missing_places(top_mm: FloatArray) -> str:
-    """Return which crown tops are missing, in words; nothing where none is.
-
-    Parameters
-    ----------
-    top_mm
-        Crown tops, NaN where missing, shape (K, F).
-    """
+def missing_places(top_mm: FloatArray) -> Sentence | None:
+    """Return which crown tops, shape (K, F), are missing; None where none is."""
     absent = ~np.isfinite(top_mm)
     if not absent.any():
-        return ""
+        return None
     frets_by_strings: dict[tuple[int, ...], list[int]] = defaultdict(list)
     for j in np.flatnonzero(absent.any(axis=0)).tolist():
         frets_by_strings[tuple((np.flatnonzero(absent[:, j]) + 1).tolist())].append(j + 1)
     parts = [
-        f"fret{'s' if len(frets) > 1 else ''} {listed(frets)}"
-        + (
-            ""
-            if len(strings) == len(absent)
-            else f" under string{'s' if len(strings) > 1 else ''} {listed(strings)}"
-        )
+        sentence("{frets:frets}", frets=frets)
+        if len(strings) == len(absent)
+        else sentence("{frets:frets} under {strings:strings}", frets=frets, strings=strings)
         for strings, frets in frets_by_strings.items()
     ]
-    if len(parts) > 8:
-        parts = [*parts[:8], f"{len(parts) - 8} more places"]
-    return "; ".join(parts)
+    return first_of(parts, "place")
+
+
+def first_of(parts: list[Sentence], noun: str) -> Sentence:
+    """Return the first of some places, and how many more there are."""
+    shown = parts[:_MOST_NAMED]
+    if len(parts) > _MOST_NAMED:
+        shown.append(sentence("{n} more {noun}s", n=len(parts) - _MOST_NAMED, noun=noun))
+    return sentence("{parts:phrases}", parts=shown)
 
 
 def robust_line(x_mm: FloatArray, y_mm: FloatArray) -> tuple[float, float]:
     """Return intercept [mm] and slope of the line through most of the points.
 
-    Median of the pairwise slopes (Theil 1950, Sen 1968, doi 10.1080/01621459.1968.10480934).
-
-    Parameters
-    ----------
-    x_mm, y_mm
-        Points [mm], at least two, without NaN.
+    Median of the pairwise slopes (Theil 1950, Sen 1968, doi 10.1080/01621459.1968.10480934); two
+    points at least, without NaN.
     """
     i, j = np.triu_indices(len(x_mm), 1)
     slope = float(np.median((y_mm[j] - y_mm[i]) / (x_mm[j] - x_mm[i])))
@@ -295,34 +290,34 @@ def _detrended(top: FloatArray, station: FloatArray) -> tuple[FloatArray, FloatA
 
 
 def fill_across(
-    top_mm: FloatArray, u_mm: FloatArray, station_mm: FloatArray
-) -> tuple[BoolArray, list[Finding]]:
-    """Fill isolated gaps in place from the neighbouring strings on the same fret.
+    top_mm: FloatArray, causes: Causes, station_mm: FloatArray
+) -> tuple[FloatArray, BoolArray, list[Finding]]:
+    """Return crown tops with isolated gaps interpolated across the strings on the same fret.
 
     Never along the string: a single high fret is what is sought. Heights are taken over each
     string's own robust line through the frets that all strings have. Between two strings the middle
     is taken, beyond the outer pair their line: u² = (u₁² + u₂²)/4 + (D/2)² and
     u² = 4 u₁² + u₂² + D², D being the root mean square of the second differences across the strings
-    that the known crowns show.
+    that the known crowns show. What an interpolated crown has in common with the two that it comes
+    from goes to `causes`.
 
     Parameters
     ----------
-    top_mm, u_mm
-        Crown tops and their standard uncertainties [mm], shape (K, F); gaps are NaN in `top_mm`.
+    top_mm
+        Crown tops [mm], NaN where missing, shape (K, F).
+    causes
+        Where their uncertainty comes from.
     station_mm
         Stations of the frets along each string [mm], shape (K, F).
 
     Returns
     -------
-    filled
-        Which gaps were filled, shape (K, F).
-    findings
-        What was filled in.
+    The crown tops, which were interpolated, shape (K, F), and what there is to say of it.
     """
     absent = ~np.isfinite(top_mm)
     filled = np.zeros_like(absent)
     if not absent.any():
-        return filled, []
+        return top_mm, filled, []
     sparse = absent.sum(axis=1) * 2 > top_mm.shape[1]  # a string that was not read
     # lines over the same frets, so that a high fret, which is high under each string, drops out
     shared = ~absent[~sparse].any(axis=0) if (~sparse).any() else np.zeros(top_mm.shape[1], bool)
@@ -333,33 +328,43 @@ def fill_across(
     second = flat[:-2] - 2.0 * flat[1:-1] + flat[2:]
     known = second[np.isfinite(second)]
     if len(known) < 3:
-        return filled, []
+        return top_mm, filled, []
     roughness = float(np.sqrt(np.mean(known**2)))
     last = len(top_mm) - 1
-    values, spreads = top_mm.copy(), u_mm.copy()
-    for k, j in np.argwhere(absent):
+    whole = top_mm.copy()
+    for k, j in np.argwhere(absent).tolist():
         if absent[:, j].sum() > MOST_MISSING_ON_A_FRET or sparse[k]:
             continue
-        if k in (0, last):
-            near, far = (1, 2) if k == 0 else (last - 1, last - 2)
-            guess = 2.0 * flat[near, j] - flat[far, j]
-            spread = np.sqrt(4.0 * u_mm[near, j] ** 2 + u_mm[far, j] ** 2 + roughness**2)
-        else:
-            guess = 0.5 * (flat[k - 1, j] + flat[k + 1, j])
-            spread = np.sqrt((u_mm[k - 1, j] ** 2 + u_mm[k + 1, j] ** 2 + roughness**2) / 4.0)
-        if np.isfinite(guess):
-            values[k, j], spreads[k, j], filled[k, j] = line[k, j] + guess, spread, True
-    top_mm[:], u_mm[:] = values, spreads
+        outer = k in (0, last)
+        inward = 1 if k == 0 else -1
+        share = {k + inward: 2.0, k + 2 * inward: -1.0} if outer else {k - 1: 0.5, k + 1: 0.5}
+        guess = sum(weight * flat[near, j] for near, weight in share.items())
+        if not np.isfinite(guess):
+            continue
+        whole[k, j], filled[k, j] = line[k, j] + guess, True
+        weights = np.zeros((len(top_mm), top_mm.shape[1] + 2))
+        weights[list(share), j + 1] = list(share.values())
+        at = (k, j + 1)
+        causes.derive(at, weights)
+        causes.add(("across", k, j), "interpolation", at, roughness * (1.0 if outer else 0.5))
     if not filled.any():
-        return filled, []
-    places = [f"string {k + 1} fret {j + 1}" for k, j in np.argwhere(filled)]
-    more = f" and {len(places) - 8} more" if len(places) > 8 else ""
-    sentence = (
-        f"Missing crown tops were filled in from the neighbouring strings on the same fret, with a "
-        f"standard uncertainty up to {length_text(float(u_mm[filled].max()))}: "
-        f"{', '.join(places[:8])}{more}."
+        return top_mm, filled, []
+    places = (np.argwhere(filled) + 1).tolist()
+    finding = Finding(
+        "interpolated",
+        "Missing crown tops were interpolated from the neighbouring strings on the same fret, with "
+        "a standard uncertainty up to {u:uncertainty}: {places}.",
+        At(
+            field="crown_top",
+            strings=tuple(sorted({string for string, _ in places})),
+            frets=tuple(sorted({fret for _, fret in places})),
+        ),
+        u=max(causes.u_mm((string - 1, fret)) for string, fret in places),
+        places=first_of(
+            [sentence("string {string} fret {fret}", string=s, fret=f) for s, f in places], "place"
+        ),
     )
-    return filled, [Finding("interpolated", sentence, "crown_top", "warning")]
+    return whole, filled, [finding]
 
 
 def _uncertain(
@@ -373,40 +378,35 @@ def _uncertain(
     flat, _ = _detrended(top, station)
     findings: list[Finding] = []
 
-    def places(k: int, j: int) -> str:
+    def found(k: int, j: int, text: str, severity: Severity) -> Finding:
         keys = [("crown_top", k + 1, (j + 1,)), ("board", k + 1, (j + 1,)), ("board", 0, (j + 1,))]
-        return rows_text(p for key in keys if key in means for p in means[key].places)
+        places = [place for key in keys if key in means for place in means[key].places]
+        at = at_places(places, strings=(k + 1,), frets=(j + 1,))
+        off = float(off_line[k, j])
+        what = named(("crown_top", k + 1, (j + 1,)))
+        return Finding("implausible", text, at, severity, what=what, off=off)
 
+    off_line = np.abs(flat)
     with np.errstate(invalid="ignore"):
-        wild = np.abs(flat) > CROWN_LINE_LIMIT_MM
-    for k, j in np.argwhere(wild):
-        findings.append(
-            Finding(
-                "implausible",
-                f"The {label(('crown_top', int(k) + 1, (int(j) + 1,)))} is "
-                f"{length_text(float(abs(flat[k, j])))} off the straight line of that string's "
-                f"other crowns, which no fret is; check the decimal point and the unit.",
-                places(int(k), int(j)),
-                "error",
-            )
+        wild = off_line > CROWN_LINE_LIMIT_MM
+    for k, j in np.argwhere(wild).tolist():
+        text = (
+            "The {what} is {off:length} off the straight line of that string's other crowns, which "
+            "no fret is; check the decimal point and the unit."
         )
+        findings.append(found(k, j, text, "error"))
     for j in range(flat.shape[1]):
         known = np.isfinite(flat[:, j])
         if known.sum() < 3 or wild[:, j].any():
             continue
-        off = np.abs(flat[:, j] - np.median(flat[known, j]))
-        k = int(np.nanargmax(off))
-        others = np.median(np.delete(off, k)[np.delete(known, k)])
+        off_line[:, j] = np.abs(flat[:, j] - np.median(flat[known, j]))
+        k = int(np.nanargmax(off_line[:, j]))
+        others = np.median(np.delete(off_line[:, j], k)[np.delete(known, k)])
         limit = max(NEIGHBOUR_LIMIT_MM, 6.0 * u[k, j])
-        if off[k] > limit and others < 0.25 * limit:
-            findings.append(
-                Finding(
-                    "implausible",
-                    f"The {label(('crown_top', k + 1, (j + 1,)))} stands "
-                    f"{length_text(float(off[k]))} off the other strings on the same fret; read "
-                    "it again.",
-                    places(k, j),
-                    "warning",
-                )
+        if off_line[k, j] > limit and others < 0.25 * limit:
+            text = (
+                "The {what} stands {off:length} off the other strings on the same fret; read it "
+                "again."
             )
+            findings.append(found(k, j, text, "warning"))
     return findings

@@ -48,12 +48,15 @@ class Mean:
         Mean and standard uncertainty [mm]; zero where nothing is known of the uncertainty.
     places
         Where the readings stand, in order.
+    degrees_of_freedom
+        Of the uncertainty, from the scatter of repeats; infinite where it is taken as known.
     """
 
     key: Key
     value_mm: float
     u_mm: float
     places: tuple[Place, ...]
+    degrees_of_freedom: float = math.inf
 
 
 def mean_of_repeats(values_mm: Sequence[float], gauge_u_mm: float = 0.0) -> tuple[float, float]:
@@ -82,8 +85,15 @@ def combine(readings: Iterable[Reading]) -> tuple[dict[Key, Mean], list[Finding]
     findings: list[Finding] = []
     for key, group in _groups(readings):
         findings += _disagreement(key, group)
-        value_mm, u_mm = mean_of_repeats([r.value_mm for r in group], _gauge_u_mm(group))
-        means[key] = Mean(key, value_mm, u_mm, tuple(sorted(r.place for r in group)))
+        gauge_u_mm = _gauge_u_mm(group)
+        value_mm, u_mm = mean_of_repeats([r.value_mm for r in group], gauge_u_mm)
+        scatter = u_mm**2 - gauge_u_mm**2
+        # Welch-Satterthwaite (JCGM 100:2008, G.4.1); the gauge's part is taken as known
+        freedom = (
+            (len(group) - 1) * (u_mm**2 / scatter) ** 2 if scatter > 1e-6 * u_mm**2 else math.inf
+        )
+        places = tuple(sorted(r.place for r in group))
+        means[key] = Mean(key, value_mm, u_mm, places, freedom)
     return means, findings
 
 

@@ -8,22 +8,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import Finding
-from evenfall.measurement import Origin
-from evenfall.sheets.crown_tops import robust_line
+from evenfall.errors import At, Finding
+from evenfall.measurement import Heights, Origin
+from evenfall.sheets.crown_tops import add_reading, robust_line
 from evenfall.sheets.quantities import NUT_LINE_LIMIT_MM, SADDLE_LINE_LIMIT_MM
-from evenfall.sheets.repeats import COVERAGE_FACTOR, Key, Mean, listed
-from evenfall.sheets.rows import rows_text
-from evenfall.units import length_text
+from evenfall.sheets.repeats import COVERAGE_FACTOR, Key, Mean
+from evenfall.sheets.rows import Place, at_places, in_rows
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import CodeArray, FloatArray
     from evenfall.instrument import Specification, StringLines
     from evenfall.sheets.crown_tops import CrownTops
-
-    FloatArray = NDArray[np.float64]
-    IntArray = NDArray[np.int8]
 
 LEAST_SPAN_SHARE = 0.2
 """Points closer together than this share of the string point to nut and saddle too loosely."""
@@ -31,28 +27,8 @@ LEAST_SPAN_SHARE = 0.2
 STRAIGHT_MM = 0.05
 """Least departure [mm] of action readings from a straight string that is called one."""
 
-
-@dataclass(frozen=True, slots=True)
-class StringEnds:
-    """Slot floors and saddle tops of K strings over the datum.
-
-    Parameters
-    ----------
-    nut_mm, nut_u_mm, nut_origin
-        Height and standard uncertainty [mm], NaN where missing, and `Origin`; shape (K,).
-    saddle_mm, saddle_u_mm, saddle_origin
-        The same of the saddle, shape (K,).
-    routes
-        How they were obtained, in sentences.
-    """
-
-    nut_mm: FloatArray
-    nut_u_mm: FloatArray
-    nut_origin: IntArray
-    saddle_mm: FloatArray
-    saddle_u_mm: FloatArray
-    saddle_origin: IntArray
-    routes: tuple[str, ...]
+_ENDS = (("nut_slot", 0), ("saddle", -1))
+"""What is read at each end of a string, and its column in `Heights`."""
 
 
 def string_ends(
@@ -60,191 +36,189 @@ def string_ends(
     tops: CrownTops,
     specification: Specification,
     lines: StringLines,
-) -> tuple[StringEnds, list[Finding]]:
-    """Return nut and saddle heights.
+) -> tuple[Heights, tuple[Sentence, ...], list[Finding]]:
+    """Return the crown tops with nut and saddle, how these were obtained, and findings.
 
     What was read stays as read. The rest lies on the open string: the straight line through what
     is known of it (the end that was read, and crown top plus action at two frets or more), by
-    least squares, with the uncertainty carried to the end of the line.
-
-    Parameters
-    ----------
-    means
-        The readings.
-    tops
-        Crown tops of all strings.
-    specification, lines
-        The instrument and its string lines.
+    least squares; so each end has causes of uncertainty in common with the crowns it comes from.
     """
-    count = specification.string_count
-    height = np.full((2, count), np.nan)
-    u = np.zeros((2, count))
-    origin = np.full((2, count), Origin.MISSING, dtype=np.int8)
+    count, frets = specification.string_count, specification.frets
+    height = np.full((count, frets + 2), np.nan)
+    origin = np.full((count, frets + 2), Origin.MISSING, dtype=np.int8)
+    height[:, 1:-1], origin[:, 1:-1] = tops.height_mm, tops.origin
     findings: list[Finding] = []
     close: list[int] = []
     for k in range(count):
-        ends = (means.get(("nut_slot", k + 1, ())), means.get(("saddle", k + 1, ())))
-        reach = (0.0, float(lines.saddle_station_mm[k]))
-        for end, mean in enumerate(ends):
-            if mean is not None:
-                height[end, k], u[end, k], origin[end, k] = mean.value_mm, mean.u_mm, Origin.READ
-        if all(ends):
+        for name, column in _ENDS:
+            if (mean := means.get((name, k + 1, ()))) is not None:
+                datum = 0.0 if tops.datum_mm is None else tops.datum_mm[k, column]
+                height[k, column], origin[k, column] = mean.value_mm + datum, Origin.READ
+                add_reading(tops.causes, mean, (k, column % (frets + 2)), 1.0)
+        missing = [column for _, column in _ENDS if origin[k, column] == Origin.MISSING]
+        points = _known_points(k, means, height[k], lines)
+        if not missing or len(points) < 2:
             continue
-        x, y, covariance, rows = _known_points(
-            k, means, tops, ends=ends, station_mm=lines.station_mm[k, 1:], reach=reach
-        )
-        if len(x) < 2:
-            continue
+        reach = float(lines.saddle_station_mm[k])
+        x = np.array([point.x_mm for point in points])
+        y = np.array([point.height_mm for point in points])
         design = np.column_stack([np.ones_like(x), x])
         solver = np.linalg.pinv(design)
         bend = float(np.max(np.abs(design @ solver @ y - y)))
-        noise = float(np.sqrt(np.max(np.diagonal(covariance))))
-        if bend > max(STRAIGHT_MM, COVERAGE_FACTOR * noise):
-            findings.append(_bent(k, bend, rows))
-        for end in range(2):
-            if origin[end, k] == Origin.MISSING:
-                weights = np.array([1.0, reach[end]]) @ solver
-                height[end, k] = weights @ y
-                u[end, k] = np.sqrt(weights @ covariance @ weights)
-                origin[end, k] = Origin.DERIVED
-        if np.ptp(x) < LEAST_SPAN_SHARE * reach[1]:
+        noise = max(
+            np.hypot(tops.causes.u_mm((k, p.column)), 0.0 if p.action is None else p.action.u_mm)
+            for p in points
+        )
+        if bend > max(STRAIGHT_MM, COVERAGE_FACTOR * float(noise)):
+            read = [place for p in points if p.action is not None for place in p.action.places]
+            findings.append(_bent(k, bend, read))
+        for column in missing:
+            shares = np.array([1.0, reach if column else 0.0]) @ solver
+            at = (k, column % (frets + 2))
+            height[k, column], origin[k, column] = shares @ y, Origin.DERIVED
+            weights = np.zeros_like(height)
+            for point, share in zip(points, shares.tolist(), strict=True):
+                weights[k, point.column] += share
+            tops.causes.derive(at, weights)
+            for point, share in zip(points, shares.tolist(), strict=True):
+                if point.action is not None:
+                    add_reading(tops.causes, point.action, at, share)
+        if np.ptp(x) < LEAST_SPAN_SHARE * reach:
             close.append(k + 1)
     if close:
         findings.append(
             Finding(
                 "route",
-                f"Nut and saddle of string{'s' if len(close) > 1 else ''} {listed(close)} are "
-                "extrapolated from actions close together; read one over fret 1 and one over fret "
-                f"{specification.scale.reference_fret} or higher.",
-                "action",
-                "warning",
+                "Nut and saddle of {on:strings} are extrapolated from actions close together; read "
+                "one over fret 1 and one over fret {reference} or higher.",
+                At(field="action", strings=tuple(close)),
+                on=close,
+                reference=specification.scale.reference_fret,
             )
         )
     findings += _missing(origin, means, specification)
-    findings += _off_line(height, origin, tops, means, lines)
-    routes = _routes(origin)
-    return (
-        StringEnds(height[0], u[0], origin[0], height[1], u[1], origin[1], routes),
-        findings,
-    )
+    findings += _off_line(height, origin, means, lines)
+    return tops.causes.heights(height, origin), _routes(origin), findings
+
+
+@dataclass(frozen=True, slots=True)
+class _Point:
+    """A point of an open string: a height, and the action over it where it is a crown."""
+
+    x_mm: float
+    height_mm: float
+    column: int
+    action: Mean | None = None
 
 
 def _known_points(
-    k: int,
-    means: Mapping[Key, Mean],
-    tops: CrownTops,
-    *,
-    ends: tuple[Mean | None, Mean | None],
-    station_mm: FloatArray,
-    reach: tuple[float, float],
-) -> tuple[FloatArray, FloatArray, FloatArray, str]:
-    """Return stations and heights of what is known of the open string, covariance and rows."""
-    actions = [
-        mean
-        for key, mean in sorted(means.items())
-        if key[0] == "action" and key[1] == k + 1 and np.isfinite(tops.height_mm[k, key[2][0] - 1])
+    k: int, means: Mapping[Key, Mean], height: FloatArray, lines: StringLines
+) -> list[_Point]:
+    """Return what is known of the open string: crowns plus action, and the ends that were read."""
+    points = [
+        _Point(float(lines.station_mm[k, fret]), float(height[fret]) + mean.value_mm, fret, mean)
+        for (quantity, string, frets), mean in sorted(means.items())
+        for fret in frets[:1]
+        if quantity == "action" and string == k + 1 and np.isfinite(height[fret])
     ]
-    at = [mean.key[2][0] - 1 for mean in actions]
-    read = [(x, mean) for x, mean in zip(reach, ends, strict=True) if mean is not None]
-    x = np.array([station_mm[j] for j in at] + [x for x, _ in read])
-    y = np.array(
-        [tops.height_mm[k, j] + mean.value_mm for j, mean in zip(at, actions, strict=True)]
-        + [mean.value_mm for _, mean in read]
-    )
-    covariance = np.diag([mean.u_mm**2 for mean in (*actions, *(mean for _, mean in read))])
-    covariance = covariance.reshape(len(x), len(x))
-    covariance[: len(at), : len(at)] += tops.covariance_mm2[k][np.ix_(at, at)]
-    rows = rows_text(place for mean in actions for place in mean.places)
-    return x, y, covariance, rows
+    reach = (0.0, float(lines.saddle_station_mm[k]))
+    for x, column in zip(reach, (0, len(height) - 1), strict=True):
+        if np.isfinite(height[column]):
+            points.append(_Point(x, float(height[column]), column))
+    return points
 
 
-def _bent(k: int, bend_mm: float, rows: str) -> Finding:
-    sentence = (
-        f"The actions read on string {k + 1} miss a straight string by {length_text(bend_mm)} "
-        f"({rows}); read them again, and the crowns under them."
+def _bent(k: int, bend_mm: float, places: list[Place]) -> Finding:
+    return Finding(
+        "disagree",
+        "The actions read on string {string} miss a straight string by {bend:length} ({rows}); "
+        "read them again, and the crowns under them.",
+        at_places(places, field="action", strings=(k + 1,)),
+        string=k + 1,
+        bend=bend_mm,
+        rows=in_rows(places),
     )
-    return Finding("disagree", sentence, rows, "warning")
 
 
 def _missing(
-    origin: IntArray, means: Mapping[Key, Mean], specification: Specification
+    origin: CodeArray, means: Mapping[Key, Mean], specification: Specification
 ) -> list[Finding]:
     """Return one error for each end that is still missing.
 
     Two actions give both ends. Where they were read it is the crowns under them that are missing,
     and that is said about the crowns.
     """
-    actions = np.zeros(origin.shape[1], dtype=int)
+    actions = np.zeros(len(origin), dtype=int)
     for quantity, string, _ in means:
         if quantity == "action":
             actions[string - 1] += 1
     findings = []
-    for end, name in enumerate(("nut_slot", "saddle")):
-        strings = np.flatnonzero((origin[end] == Origin.MISSING) & (actions < 2)) + 1
+    for name, column in _ENDS:
+        strings = np.flatnonzero((origin[:, column] == Origin.MISSING) & (actions < 2)) + 1
         if len(strings):
-            plural = "s" if len(strings) > 1 else ""
             findings.append(
                 Finding(
                     "missing",
-                    f"The {name} is missing on string{plural} {listed(strings.tolist())}; read it, "
-                    f"or the action over frets 1 and {specification.scale.reference_fret} instead.",
-                    name,
+                    "The {name} is missing on {on:strings}; read it, or the action over frets 1 "
+                    "and {reference} instead.",
+                    At(field=name, strings=tuple(strings.tolist())),
                     "error",
+                    name=name,
+                    on=strings.tolist(),
+                    reference=specification.scale.reference_fret,
                 )
             )
     return findings
 
 
 def _off_line(
-    height: FloatArray,
-    origin: IntArray,
-    tops: CrownTops,
-    means: Mapping[Key, Mean],
-    lines: StringLines,
+    height: FloatArray, origin: CodeArray, means: Mapping[Key, Mean], lines: StringLines
 ) -> list[Finding]:
     """Return errors for ends that were read far off the line of the crowns."""
     findings = []
-    for end, (name, limit) in enumerate(
-        (("nut_slot", NUT_LINE_LIMIT_MM), ("saddle", SADDLE_LINE_LIMIT_MM))
-    ):
-        for k in np.flatnonzero(origin[end] == Origin.READ):
-            crowns = tops.height_mm[k]
-            known = np.isfinite(crowns)
+    for (name, column), limit in zip(_ENDS, (NUT_LINE_LIMIT_MM, SADDLE_LINE_LIMIT_MM), strict=True):
+        for k in np.flatnonzero(origin[:, column] == Origin.READ).tolist():
+            known = np.isfinite(height[k, 1:-1])
             if known.sum() < 3:
                 continue
             x = lines.station_mm[k, 1:][known]
-            intercept, slope = robust_line(x, crowns[known])
-            reach = lines.saddle_station_mm[k] if end else 0.0
-            off = float(height[end, k] - intercept - slope * reach)
+            intercept, slope = robust_line(x, height[k, 1:-1][known])
+            reach = lines.saddle_station_mm[k] if column else 0.0
+            off = float(height[k, column] - intercept - slope * reach)
             if abs(off) > limit:
-                rows = rows_text(means[(name, int(k) + 1, ())].places)
+                places = means[(name, k + 1, ())].places
                 findings.append(
                     Finding(
                         "implausible",
-                        f"The {name} of string {k + 1} lies {length_text(abs(off))} "
-                        f"{'over' if off > 0 else 'under'} the line of the crowns ({rows}), which "
-                        "cannot be; check the decimal point, the unit and the datum.",
-                        rows,
+                        "The {name} of string {string} lies {off:length} {side} the line of the "
+                        "crowns ({rows}), which cannot be; check the decimal point, the unit and "
+                        "the datum.",
+                        at_places(places, strings=(k + 1,)),
                         "error",
+                        name=name,
+                        string=k + 1,
+                        off=abs(off),
+                        side=sentence("over") if off > 0 else sentence("under"),
+                        rows=in_rows(places),
                     )
                 )
     return findings
 
 
-def _routes(origin: IntArray) -> tuple[str, ...]:
-    sentences = []
-    for end, name in enumerate(("Nut slots", "Saddle heights")):
-        read, derived = origin[end] == Origin.READ, origin[end] == Origin.DERIVED
+def _routes(origin: CodeArray) -> tuple[Sentence, ...]:
+    routes = []
+    for what, (_, column) in zip(("Nut slots", "Saddle heights"), _ENDS, strict=True):
+        read, derived = origin[:, column] == Origin.READ, origin[:, column] == Origin.DERIVED
         if read.all():
-            sentences.append(f"{name} were read over the datum.")
+            routes.append(sentence("{what} were read over the datum.", what=sentence(what)))
         elif derived.any():
-            scope = (
-                name
-                if derived.all()
-                else f"{name} of strings {listed((np.flatnonzero(derived) + 1).tolist())}"
+            on = (np.flatnonzero(derived) + 1).tolist()
+            routes.append(
+                sentence(
+                    "{what}{which} were worked out from the open string's line through crown tops "
+                    "plus action.",
+                    what=sentence(what),
+                    which="" if derived.all() else sentence(" of {on:strings}", on=on),
+                )
             )
-            sentences.append(
-                f"{scope} were worked out from the open string's line through crown tops plus "
-                "action."
-            )
-    return tuple(sentences)
+    return tuple(routes)

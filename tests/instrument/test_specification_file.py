@@ -235,8 +235,8 @@ def test_the_schema_and_the_reader_refuse_the_same_values(table: str, key: Key) 
         changed = copy.deepcopy(document)
         here = changed["string"][0] if table == "string" else changed[table]
         here[key.name] = wrong
-        reader = specification_file._Reader(changed, {}, "")
-        refused = reader.specification("") is None
+        reader = specification_file._Reader(changed, "", "")
+        refused = reader.specification() is None
         good = not list(SCHEMA.iter_errors(changed))
         if good and refused:  # what only the reader knows
             said = " ".join(f.sentence for f in reader.faults)
@@ -268,8 +268,8 @@ def test_any_value_at_any_key_is_taken_or_refused(place: tuple[str, Key], value:
     table, key = place
     here = document["string"][2] if table == "string" else document[table]
     here[key.name] = value
-    reader = specification_file._Reader(document, {}, "uke.toml")
-    if reader.specification("") is None:
+    reader = specification_file._Reader(document, "", "uke.toml")
+    if reader.specification() is None:
         assert reader.faults
         for fault in reader.faults:
             assert fault.at.file == "uke.toml"

@@ -11,6 +11,7 @@ import math
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
+from functools import cached_property
 from typing import Any, NoReturn
 
 from evenfall.errors import At, Finding, SpecificationError
@@ -81,16 +82,15 @@ def read_specification(text: str, *, source: str = "") -> tuple[Specification, t
     >>> specification.frets, specification.scale.treble_mm, findings
     (22, 648.0, ())
     """
-    lines = line_numbers(text)
-    if text.strip() and not lines:
-        _refuse(
-            "This is no specification: no line of it is a [table] or a key with its value; "
-            "give the specification (TOML) here, and readings where readings are asked for.",
-            At(source, lines=(1,)),
-        )
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
+        if not line_numbers(text):
+            _refuse(
+                "This is no specification: no line of it is a [table] or a key with its value; "
+                "give the specification (TOML) here, and readings where readings are asked for.",
+                At(source, lines=(1,)),
+            )
         reason = str(error)
         line = _AT_LINE.search(reason)
         _refuse(
@@ -105,8 +105,8 @@ def read_specification(text: str, *, source: str = "") -> tuple[Specification, t
             "Tables or lists are nested too deeply; a specification needs two levels at most.",
             At(source),
         )
-    reader = _Reader(document, lines, source)
-    specification = reader.specification(text)
+    reader = _Reader(document, text, source)
+    specification = reader.specification()
     if specification is None:
         raise SpecificationError(reader.faults)
     return specification, tuple(reader.remarks)
@@ -146,20 +146,24 @@ def _parts(dotted: str) -> list[str]:
 class _Reader:
     """One pass over a document: takes values, notes faults, never stops at the first."""
 
-    def __init__(self, document: dict[str, Any], lines: dict[Place, int], source: str) -> None:
+    def __init__(self, document: dict[str, Any], text: str, source: str) -> None:
         self.document = document
-        self.lines = lines
+        self.text_read = text
         self.source = source
         self.faults: list[Finding] = []
         self.remarks: list[Finding] = []
         self.unit = "mm"
-        self.frets = int(MOST_FRETS)
+        self.frets = MOST_FRETS
         self.count = 0
         self.absent: set[str | int] = set()
         self.misfits = 0
         self.fit_other_unit = 0
 
     # ---- noting -------------------------------------------------------------------------
+
+    @cached_property
+    def lines(self) -> dict[Place, int]:
+        return line_numbers(self.text_read)
 
     def at(self, path: Place, string: int = 0) -> At:
         """Return file, line (of what holds it, if it has none itself), field and string."""
@@ -379,7 +383,7 @@ class _Reader:
 
     # ---- the parts ------------------------------------------------------------------------
 
-    def specification(self, text: str) -> Specification | None:
+    def specification(self) -> Specification | None:
         """Return the specification, or None if there are faults."""
         self.unknown((), self.document, ["schema", *TABLES])
         schema = self.document.get("schema")
@@ -413,7 +417,7 @@ class _Reader:
             frets=self.frets,
             scale=scale,
             strings=strings,
-            text=text,
+            text=self.text_read,
             **made,
         )
 

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias, get_args
 
+from evenfall.codec.forms import SIZES
 from evenfall.instrument.specification import (
     MATERIALS,
     Board,
@@ -29,9 +30,9 @@ from evenfall.instrument.wood import WOODS
 
 SCHEMA = "evenfall/spec@1"
 
-STRING_COUNT = (3, 12)
-MOST_FRETS = 36
-"""How many strings and frets are supported."""
+STRING_COUNT = SIZES["K"]
+FEWEST_FRETS, MOST_FRETS = SIZES["F"]
+"""How many strings and frets are supported: as many as the files hold that are made from it."""
 
 LAST_FRET: Final = -1.0
 """As the end of a range or as a value left out: the number of the last fret."""
@@ -130,7 +131,7 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
             default="fretted instrument"),
         Key("units", "choice", "Unit of every length in the file.", example="mm",
             default="mm", choices=("mm", "in")),
-        Key("frets", "count", "Number of frets.", 5, MOST_FRETS, 22),
+        Key("frets", "count", "Number of frets.", FEWEST_FRETS, MOST_FRETS, 22),
     )),
     Table("scale", "Scale length: length, or for fanned frets bass, treble, square_fret.", Scale, (
         Key("length", "length", "Scale length of straight frets.", 200, 1500, 648.0,

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
+from functools import cache
 from typing import Any, Literal
 
 import numpy as np
@@ -137,7 +138,8 @@ def hash_text(meaning: str) -> dict[str, Form]:
     return text(meaning, longest=64, pattern="[0-9a-f]{64}")
 
 
-def forms(of: Any) -> dict[str, Form]:
+@cache
+def forms(of: Any) -> Mapping[str, Form]:
     """Return the forms of a class by field; a field without one is not written."""
     return {f.name: f.metadata["form"] for f in fields(of) if "form" in f.metadata}
 

@@ -36,7 +36,7 @@ def _schema_of(of: type[Content], parts: Plain) -> Plain:
     if issubclass(of, FileContent):
         properties["schema"] = {"const": of.schema()}
         properties["content_hash"] = {"type": "string", "pattern": "^[0-9a-f]{64}$"}
-    every = forms(of) | dict(of.DERIVED)
+    every = {**forms(of), **of.DERIVED}
     for name, form in every.items():
         words = {"description": form.meaning} if form.meaning else {}
         properties[name] = words | _schema_value(form, form.shape, parts)
@@ -146,7 +146,7 @@ def page_rows(of: type[Content], place: str = "") -> Iterator[tuple[str, str, st
     if issubclass(of, FileContent):
         yield f"{place}schema", "text", f'`"{of.schema()}"`'
         yield f"{place}content_hash", "text", "SHA-256 of the content"
-    for name, form in (forms(of) | dict(of.DERIVED)).items():
+    for name, form in ({**forms(of), **of.DERIVED}).items():
         yield f"{place}{name}", _shape_words(form), _meaning(form)
         if form.of is not None and not issubclass(form.of, FileContent):
             yield from page_rows(form.of, f"{place}{name}{'[]' * len(form.shape)}.")

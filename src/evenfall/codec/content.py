@@ -91,8 +91,10 @@ class Content:
             made.check()
         except ValueError as error:  # what the class itself asks of its values
             raise Fault(place, "{cause}", cause=str(error)) from None
-        for name in cls.DERIVED:
+        for name, form in cls.DERIVED.items():
             if name not in given:
+                if form.later:
+                    continue
                 raise Fault(here + name, "this key is missing")
             if not near(plain(getattr(made, name)), given[name]):
                 raise Fault(here + name, "it does not follow from the other values")

@@ -34,7 +34,7 @@ from evenfall.codec.forms import (
     whole,
 )
 from evenfall.codec.parsing import JSON_LIMIT_BYTES
-from evenfall.codec.schema import json_schema, page_rows
+from evenfall.codec.schema import json_schema
 from evenfall.errors import (
     At,
     BrokenFileError,
@@ -449,20 +449,6 @@ def test_the_schema_accepts_what_is_written_and_refuses_what_is_refused() -> Non
         if words in beyond or place in ("", "reason.values", "reason.text") or ".at" in place:
             continue
         assert not check.is_valid(file), (place, words)
-
-
-def test_the_page_has_a_row_for_every_key() -> None:
-    rows = {key: (shape, meaning) for key, shape, meaning in page_rows(Rack)}
-    assert rows["schema"] == ("text", '`"evenfall/rack@3"`')
-    assert rows["grid_mm"] == ("(K, F)", "a grid; null where not known")
-    assert rows["wide_mm"] == ("(K, F + 2)", "a wide grid")
-    assert rows["low_mm"] == ("number", "lower end; null for no limit")
-    assert rows["slats[].notches"] == ("list of whole numbers", "where it is notched")
-    assert rows["spare.width_mm"] == ("number", "width")
-    assert rows["reason"][0] == "[sentence](#sentences)"
-    assert rows["found"][0] == "list of [findings](#findings)"
-    assert rows["wood"][1] == 'wood: `"ash"`, `"oak"`'
-    assert rows["states"] == ("(K, F) of texts", 'states: `"on"`, `"off"`')
 
 
 # ---- JSON from anybody ---------------------------------------------------------------------------

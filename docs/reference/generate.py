@@ -9,14 +9,16 @@ from __future__ import annotations
 import importlib.util
 import inspect
 import json
+import math
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import click
 
-from evenfall.codec import FileContent
-from evenfall.codec.schema import json_schema, page_rows
+from evenfall.codec import Content, FileContent
+from evenfall.codec.forms import REFUSED, Form, forms
+from evenfall.codec.schema import json_schema
 from evenfall.errors import ERROR_CODES, FINDING_CODES
 from evenfall.instrument.specification_keys import (
     LAST_FRET,
@@ -149,6 +151,52 @@ def key_range(key: Key) -> str:
     flat = "0, or " if key.kind == "radius" else ""
     parts = f"`{{ {', '.join(key.parts)} }}`, each " if key.kind in ("limit", "travel") else ""
     return f"{parts}{flat}{key.low:g} to {high}{unit}"
+
+
+_NULLS = {math.inf: "null for no limit", -math.inf: "null for no limit", None: "null if none"}
+_SHAPES = {
+    "number": "number",
+    "whole": "whole number",
+    "truth": "true or false",
+    "text": "text",
+    "choice": "text",
+    "sentence": "[sentence](#sentences)",
+    "finding": "[finding](#findings)",
+    "part": "object",
+}
+
+
+def page_rows(of: type[Content], place: str = "") -> Iterator[tuple[str, str, str]]:
+    """Yield key, shape and meaning of everything in a file, for the reference page."""
+    if issubclass(of, FileContent):
+        yield f"{place}schema", "text", f'`"{of.schema()}"`'
+        yield f"{place}content_hash", "text", "SHA-256 of the content"
+    for name, form in ({**forms(of), **of.DERIVED}).items():
+        yield f"{place}{name}", _shape_words(form), _meaning(form)
+        if form.of is not None and not issubclass(form.of, FileContent):
+            yield from page_rows(form.of, f"{place}{name}{'[]' * len(form.shape)}.")
+
+
+def _shape_words(form: Form) -> str:
+    noun = _SHAPES[form.kind]
+    if form.of is not None and issubclass(form.of, FileContent):
+        noun = f"[{form.of.KIND}](#{form.of.KIND})"
+    if not form.shape:
+        return noun
+    many = noun.replace("]", "s]") if "]" in noun else f"{noun}s"
+    if form.shape == ("*",):
+        return f"list of {many}"
+    dims = ", ".join(dimension.replace("+", " + ") for dimension in form.shape)
+    return f"({dims})" if form.kind in ("number", "whole") else f"({dims}) of {many}"
+
+
+def _meaning(form: Form) -> str:
+    words = form.meaning
+    if form.choices and all(isinstance(one, str) for one in form.choices):
+        words += ": " + ", ".join(f'`"{one}"`' for one in form.choices)
+    if form.null is not REFUSED and "null" not in words:
+        words += f"; {_NULLS.get(form.null, 'null where not known')}"
+    return words
 
 
 def json_page(page: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from evenfall.codec import FileContent, parse_json
-from evenfall.errors import UnsupportedError
+from evenfall.errors import EvenfallError, UnsupportedError
 from evenfall.measurement import Measurement
 from evenfall.plan import Plan
 from evenfall.proof import Proof
@@ -40,7 +40,14 @@ def held(now: Any, then: Any) -> bool:
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.name)
 def test_a_stored_file_is_read_and_gives_equal_content(path: Path) -> None:
     values = stored(path)
-    made = kind_of(path).from_dict(values)
+    told = ""
+    try:
+        made = kind_of(path).from_dict(values)
+    except EvenfallError as error:
+        told = str(error)
+    if values["schema"].endswith("@0"):
+        told = told and f"{told} The files of version 0: python tests/records/write.py"
+    assert not told, told
     assert made.content_hash == values["content_hash"]
     written = json.loads(json.dumps(made.as_dict(), allow_nan=False))
     if made.schema() == values["schema"]:
@@ -87,6 +94,7 @@ def test_stored_files_cover_what_a_file_can_hold() -> None:
     assert isinstance(unworked, Proof)
     assert relaxed.relaxations
     assert plover.direct
+    assert plover.heights.shared
     assert converted.heights.shared
     assert unworked.findings
     assert unworked.verdict != "conforms"

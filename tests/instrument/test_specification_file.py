@@ -97,6 +97,16 @@ def test_a_part_of_a_limit_names_its_own_line(old: str, new: str, start: str, fi
     assert (f"[target] {field}", (line_of(content, start),)) in places
 
 
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_lines_are_counted_as_an_editor_counts_them(end: str) -> None:
+    """Separators of Unicode inside a comment begin no line; an endless line is one."""
+    content = PLAIN.replace("[model]", "# one\u2028line\u0085\n# " + "x" * 1000 + "\n[ model ]", 1)
+    content = content.replace("crown_width = 2.4", "crown_width = 24.0")
+    [fault] = faults(content.replace("\n", end))
+    lines = content.split("\n")
+    assert fault.at.lines == (lines.index("crown_width = 24.0") + 1,)
+
+
 def test_a_limit_as_a_table_of_its_own_names_its_own_line() -> None:
     content = re.sub("relief = {.*}\n", "", PLAIN)
     content += "[target.relief]\nvalue = 0.1\nminimum = 0.0\nmaximum = 9.0\n"

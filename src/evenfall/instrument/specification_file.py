@@ -121,7 +121,7 @@ def line_numbers(text: str) -> dict[Place, int]:
     lines: dict[Place, int] = {}
     counts: dict[str, int] = {}
     table: Place = ()
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, line in enumerate(text.split("\n"), start=1):
         if len(line) > _LONGEST_LINE:
             continue
         if header := _HEADER.match(line):

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from evenfall.errors import BrokenFileError, FormatMismatchError
 from evenfall.measurement import Measurement
-from evenfall.sheets.repeats import mean_of_repeats
+from evenfall.sheets.means import mean_of_repeats
 from sheets.made_sheets import height_rows, heights, read, sheet, write
 
 seeds = st.integers(0, 2**32 - 1)

@@ -10,7 +10,7 @@ import pytest
 from evenfall.measurement import Origin
 from evenfall.sheets.cells import FILE_LIMIT_BYTES, ROW_LIMIT
 from evenfall.sheets.quantities import COLUMNS, QUANTITIES
-from evenfall.sheets.rows import CELL_LIMIT
+from evenfall.sheets.readings import CELL_LIMIT
 from sheets.made_sheets import codes, read
 
 PAGE = (Path(__file__).parents[2] / "docs" / "reference" / "sheets.md").read_text(encoding="utf-8")

@@ -107,12 +107,10 @@ def test_a_name_that_looks_like_a_formula_stays_a_name() -> None:
     assert (cell.value, cell.data_type) == ("=1+1 & more", "s")
 
 
-def test_another_suffix_is_refused(tmp_path: Path) -> None:
-    from evenfall.workshop.template import write_template
-
-    [finding] = refused(lambda: write_template(ukulele(), tmp_path / "x.ods"))
-    assert ".csv or .xlsx" in finding.sentence
-    assert list(tmp_path.iterdir()) == []
+def test_another_kind_is_refused() -> None:
+    [finding] = refused(lambda: empty_sheet(ukulele(), "ods"))  # type: ignore[arg-type]
+    assert "CSV or XLSX" in finding.sentence
+    assert finding.at.field == "kind"
 
 
 @pytest.mark.parametrize(("unit", "paper"), [("mm", "9"), ("in", "1")])

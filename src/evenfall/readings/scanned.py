@@ -24,9 +24,9 @@ from evenfall.scans.formats.scan import silent
 from evenfall.scans.orientation import UNIT_WORDS
 from evenfall.sheets.crown_tops import add_reading, fill_across, first_of, missing_places
 from evenfall.sheets.hand import read_readings, readings_error
+from evenfall.sheets.means import COVERAGE_FACTOR, Mean, at_key, combine
+from evenfall.sheets.readings import at_places, in_rows
 from evenfall.sheets.reduction import CHECK_MM, reduce_readings
-from evenfall.sheets.repeats import COVERAGE_FACTOR, Mean, at_key, combine
-from evenfall.sheets.rows import at_places, in_rows
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from evenfall.measurement import Measurement
     from evenfall.scans import CrownSurvey
     from evenfall.sheets import SheetFile
-    from evenfall.sheets.rows import Reading
+    from evenfall.sheets.readings import Reading
 
 LEAST_SHARED_FRETS = 2
 """A straight datum is carried over by two crowns at least."""

@@ -20,8 +20,8 @@ from evenfall.measurement.causes import Causes
 from evenfall.neck import default_bow
 from evenfall.sheets.crown_tops import CrownTops, add_reading
 from evenfall.sheets.gaps import line_gap_weights, rocking_gap_weights
-from evenfall.sheets.repeats import COVERAGE_FACTOR, Key, Mean, at_key, named
-from evenfall.sheets.rows import at_places, in_rows
+from evenfall.sheets.means import COVERAGE_FACTOR, Key, Mean, at_key, named
+from evenfall.sheets.readings import at_places, in_rows
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:

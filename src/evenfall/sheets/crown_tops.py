@@ -17,9 +17,9 @@ from evenfall.errors import At, Finding
 from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Origin
 from evenfall.measurement.causes import Causes
+from evenfall.sheets.means import Key, Mean, named
 from evenfall.sheets.quantities import CROWN_LINE_LIMIT_MM, NEIGHBOUR_LIMIT_MM
-from evenfall.sheets.repeats import Key, Mean, named
-from evenfall.sheets.rows import at_places, in_rows
+from evenfall.sheets.readings import at_places, in_rows
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:

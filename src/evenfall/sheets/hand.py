@@ -14,14 +14,14 @@ from evenfall.errors import (
     UnsupportedError,
 )
 from evenfall.sheets.cells import FILE_LIMIT_BYTES, SheetFile, Table
+from evenfall.sheets.readings import read_rows
 from evenfall.sheets.reduction import reduce_readings
-from evenfall.sheets.rows import read_rows
 from evenfall.sheets.text_rows import read_text_table
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
-    from evenfall.sheets.rows import Reading
+    from evenfall.sheets.readings import Reading
 
 MOST_FINDINGS = 20
 """So many faults are shown at once; the rest are counted."""

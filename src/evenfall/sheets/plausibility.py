@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 from evenfall.errors import Finding
 from evenfall.sheets.quantities import QUANTITIES
-from evenfall.sheets.rows import at_places
+from evenfall.sheets.readings import at_places
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
-    from evenfall.sheets.rows import Reading
+    from evenfall.sheets.readings import Reading
 
 #: By how much a value slips when a unit or a decimal point is mistaken, and what happened then.
 _SLIPS: tuple[tuple[float, str], ...] = (

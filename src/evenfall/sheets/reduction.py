@@ -24,8 +24,7 @@ from evenfall.sheets.crown_tops import (
     missing_crowns,
 )
 from evenfall.sheets.gaps import line_gap_weights, rocking_gap_weights
-from evenfall.sheets.plausibility import implausible
-from evenfall.sheets.repeats import (
+from evenfall.sheets.means import (
     COVERAGE_FACTOR,
     Key,
     Mean,
@@ -35,14 +34,15 @@ from evenfall.sheets.repeats import (
     unit_slips,
     without_uncertainty,
 )
-from evenfall.sheets.rows import at_places, in_rows
+from evenfall.sheets.plausibility import implausible
+from evenfall.sheets.readings import at_places, in_rows
 from evenfall.sheets.string_ends import string_ends
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from evenfall.arrays import CodeArray
     from evenfall.instrument import Specification, StringLines
-    from evenfall.sheets.rows import Reading
+    from evenfall.sheets.readings import Reading
 
 CHECK_MM = 0.05
 """Gaps read by feeler or rule are good to this [mm] at best (common practice, no source)."""

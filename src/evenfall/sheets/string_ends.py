@@ -11,9 +11,9 @@ import numpy as np
 from evenfall.errors import At, Finding
 from evenfall.measurement import Heights, Origin
 from evenfall.sheets.crown_tops import add_reading, robust_line
+from evenfall.sheets.means import COVERAGE_FACTOR, Key, Mean
 from evenfall.sheets.quantities import NUT_LINE_LIMIT_MM, SADDLE_LINE_LIMIT_MM
-from evenfall.sheets.repeats import COVERAGE_FACTOR, Key, Mean
-from evenfall.sheets.rows import Place, at_places, in_rows
+from evenfall.sheets.readings import Place, at_places, in_rows
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:

@@ -6,6 +6,7 @@ import csv
 import io
 from typing import TYPE_CHECKING, Any, Literal
 
+from evenfall.errors import At, RequestError
 from evenfall.instrument import string_lines
 from evenfall.neck.bow import relief_point
 from evenfall.sheets.quantities import COLUMNS, QUANTITIES
@@ -64,6 +65,11 @@ def empty_sheet(specification: Specification, kind: Literal["csv", "xlsx"]) -> b
     kind
         "csv", or "xlsx" for a workbook with drop-downs and instructions, set up for printing.
 
+    Raises
+    ------
+    RequestError
+        It is another kind.
+
     Examples
     --------
     >>> from importlib import resources
@@ -73,6 +79,9 @@ def empty_sheet(specification: Specification, kind: Literal["csv", "xlsx"]) -> b
     >>> print(empty_sheet(specification, "csv").decode()[:30])
     quantity,string,fret,value,uni
     """
+    if kind not in ("csv", "xlsx"):
+        text = "An empty sheet is CSV or XLSX, not {given:quoted}."
+        raise RequestError(text, at=At(field="kind"), given=str(kind))
     return _csv(specification).encode() if kind == "csv" else _workbook(specification)
 
 

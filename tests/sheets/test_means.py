@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from evenfall.sheets.repeats import mean_of_repeats
+from evenfall.sheets.means import mean_of_repeats
 from sheets.made_sheets import codes, full_sheet, read, refused, sheet
 
 #: JCGM 100:2008 (GUM), 4.4.3, table 1: twenty temperature readings (°C; from memory, recomputed).
@@ -33,12 +33,12 @@ def test_mean_and_deviation_keep_their_digits() -> None:
     assert u * math.sqrt(1001) == pytest.approx(0.1, rel=1e-7)
 
 
-def test_the_gauge_does_not_average_away() -> None:
-    """JCGM 100:2008, 5.1.2 applied to mean plus gauge correction: u² = s²/n + u_gauge²."""
-    mean, u = mean_of_repeats([1.50, 1.52, 1.54], gauge_u_mm=0.03)
+def test_the_tool_does_not_average_away() -> None:
+    """JCGM 100:2008, 5.1.2 applied to mean plus correction of the tool: u² = s²/n + u_tool²."""
+    mean, u = mean_of_repeats([1.50, 1.52, 1.54], tool_u_mm=0.03)
     assert mean == pytest.approx(1.52)
     assert u == pytest.approx(math.hypot(0.02 / math.sqrt(3), 0.03))
-    assert mean_of_repeats([1.5], gauge_u_mm=0.03) == (1.5, 0.03)
+    assert mean_of_repeats([1.5], tool_u_mm=0.03) == (1.5, 0.03)
     assert mean_of_repeats([1.5, 1.5]) == (1.5, 0.0)
 
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from evenfall.errors import At, Finding
 from evenfall.sheets.quantities import QUANTITIES
-from evenfall.sheets.rows import Place, Reading, at_places, in_rows
-from evenfall.wording import Sentence, numbers, sentence
+from evenfall.sheets.readings import Place, Reading, at_places, in_rows
+from evenfall.wording import Sentence, sentence
 
 Key = tuple[str, int, tuple[int, ...]]
 """Quantity, string (0 = none) and frets."""
@@ -59,10 +59,10 @@ class Mean:
     degrees_of_freedom: float = math.inf
 
 
-def mean_of_repeats(values_mm: Sequence[float], gauge_u_mm: float = 0.0) -> tuple[float, float]:
+def mean_of_repeats(values_mm: Sequence[float], tool_u_mm: float = 0.0) -> tuple[float, float]:
     """Return the mean of one or more readings and its standard uncertainty [mm].
 
-    u² = s²/n + u_gauge²: the Type A part of the mean (JCGM 100:2008, 4.2.3) and the gauge's own
+    u² = s²/n + u_tool²: the Type A part of the mean (JCGM 100:2008, 4.2.3) and the tool's own
     part, which repeats do not average away (combined as in 5.1.2). One reading has no Type A part.
     """
     count = len(values_mm)
@@ -71,9 +71,9 @@ def mean_of_repeats(values_mm: Sequence[float], gauge_u_mm: float = 0.0) -> tupl
     offsets = [value - origin_mm for value in values_mm]
     mean = math.fsum(offsets) / count
     if count == 1:
-        return origin_mm, gauge_u_mm
+        return origin_mm, tool_u_mm
     variance = math.fsum((offset - mean) ** 2 for offset in offsets) / (count - 1)
-    return origin_mm + mean, math.hypot(math.sqrt(variance / count), gauge_u_mm)
+    return origin_mm + mean, math.hypot(math.sqrt(variance / count), tool_u_mm)
 
 
 def combine(readings: Iterable[Reading]) -> tuple[dict[Key, Mean], list[Finding]]:
@@ -85,10 +85,10 @@ def combine(readings: Iterable[Reading]) -> tuple[dict[Key, Mean], list[Finding]
     findings: list[Finding] = []
     for key, group in _groups(readings):
         findings += _disagreement(key, group)
-        gauge_u_mm = _gauge_u_mm(group)
-        value_mm, u_mm = mean_of_repeats([r.value_mm for r in group], gauge_u_mm)
-        scatter = u_mm**2 - gauge_u_mm**2
-        # Welch-Satterthwaite (JCGM 100:2008, G.4.1); the gauge's part is taken as known
+        tool_u_mm = _tool_u_mm(group)
+        value_mm, u_mm = mean_of_repeats([r.value_mm for r in group], tool_u_mm)
+        scatter = u_mm**2 - tool_u_mm**2
+        # Welch-Satterthwaite (JCGM 100:2008, G.4.1); the tool's part is taken as known
         freedom = (
             (len(group) - 1) * (u_mm**2 / scatter) ** 2 if scatter > 1e-6 * u_mm**2 else math.inf
         )
@@ -114,7 +114,7 @@ def _groups(readings: Iterable[Reading]) -> list[tuple[Key, list[Reading]]]:
     ]
 
 
-def _gauge_u_mm(group: Sequence[Reading]) -> float:
+def _tool_u_mm(group: Sequence[Reading]) -> float:
     """Return the largest uncertainty stated, 0 if none is."""
     return max((r.u_mm for r in group if not math.isnan(r.u_mm)), default=0.0)
 
@@ -126,7 +126,7 @@ def _slip(key: Key, group: Sequence[Reading]) -> Finding | None:
     if len(group) < 2 or usual == 0.0:
         return None
     floor = DATUM_SLIP_MM if QUANTITIES[key[0]].over_datum else AGREEMENT_MM
-    least = max(floor, COVERAGE_FACTOR * math.sqrt(2.0) * _gauge_u_mm(group))
+    least = max(floor, COVERAGE_FACTOR * math.sqrt(2.0) * _tool_u_mm(group))
     slipped: list[tuple[float, Reading]] = []
     for reading in group:
         ratio = reading.value_mm / usual
@@ -166,8 +166,8 @@ def _disagreement(key: Key, group: Sequence[Reading]) -> list[Finding]:
     at = at_key(key, places)
     clash_mm = QUANTITIES[key[0]].clash_mm
     if metric and inch:
-        a, u_a = mean_of_repeats([r.value_mm for r in metric], _gauge_u_mm(metric))
-        b, u_b = mean_of_repeats([r.value_mm for r in inch], _gauge_u_mm(inch))
+        a, u_a = mean_of_repeats([r.value_mm for r in metric], _tool_u_mm(metric))
+        b, u_b = mean_of_repeats([r.value_mm for r in inch], _tool_u_mm(inch))
         difference = abs(a - b)
         if difference > max(AGREEMENT_MM, COVERAGE_FACTOR * math.hypot(u_a, u_b)):
             return [
@@ -187,7 +187,7 @@ def _disagreement(key: Key, group: Sequence[Reading]) -> list[Finding]:
             ]
     first, last = group[0], group[-1]
     spread = last.value_mm - first.value_mm
-    if spread > max(SPREAD_MM, COVERAGE_FACTOR * math.sqrt(2.0) * _gauge_u_mm(group)):
+    if spread > max(SPREAD_MM, COVERAGE_FACTOR * math.sqrt(2.0) * _tool_u_mm(group)):
         return [
             Finding(
                 "disagree",
@@ -218,7 +218,7 @@ def without_uncertainty(means: Mapping[Key, Mean]) -> tuple[Finding, ...]:
         Finding(
             "no-uncertainty",
             "{which} neither a stated uncertainty nor repeats that differ ({quantities:phrases}), "
-            "so the uncertainty is taken as zero; state that of the gauge.",
+            "so the uncertainty is taken as zero; state that of the tool.",
             At(field="uncertainty"),
             "note",
             which=which,
@@ -246,13 +246,3 @@ def at_key(key: Key, places: Iterable[Place]) -> At:
     """Return where readings of one thing stand, and which string and fret they are about."""
     _, string, frets = key
     return at_places(places, strings=(string,) if string else (), frets=frets[:1])
-
-
-def label(key: Key) -> str:
-    """Return in words what was read; goes when reduction speaks in data."""
-    return str(named(key))
-
-
-def listed(several: Iterable[int]) -> str:
-    """Return numbers in words; goes when reduction speaks in data."""
-    return numbers(sorted(set(several)))

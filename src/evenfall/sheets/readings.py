@@ -374,8 +374,3 @@ def _state(given: str) -> tuple[bool | None, float]:
         text = "A humidity of {given} % cannot be; write 0 to 100."
         raise _CellError("state", text, given=match[2][:20])
     return match[1] == "strung", humidity_percent
-
-
-def rows_text(places: Iterable[Place]) -> str:
-    """Return the rows in words; goes when reduction speaks in data."""
-    return str(in_rows(places))

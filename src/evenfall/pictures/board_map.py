@@ -28,7 +28,8 @@ from evenfall.pictures.svg import (
     text,
     text_width_px,
 )
-from evenfall.units import MM_PER_INCH, LengthUnit, length_text
+from evenfall.pictures.words import said
+from evenfall.units import MM_PER_INCH, LengthUnit
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -240,38 +241,41 @@ def _numbers(tiles: _Tiles, frame: _Frame, unit: LengthUnit) -> Iterator[str]:
                     rect(x - 0.5 * wide, y - 6.0, wide, 11.0, fill=PAPER, round_px=2.0),
                     text(x, y + 3.0, shown, size_px=9, anchor="middle"),
                 ],
-                label=f"{shown} {fine_unit(unit)}, {x_mm:.0f} mm from the nut",
+                label=f"{shown} {fine_unit(unit)}, {_coarse(x_mm, unit)} from the nut",
             )
 
 
 def _summary(
     specification: Specification, survey: CrownSurvey, known: FloatArray, unit: LengthUnit
 ) -> str:
-    board = survey.board
-    ends = np.isfinite(board.radius_mm) & np.isfinite(board.radius_u_mm)
-    radius = ""
-    if int(ends.sum()) >= 4:
-        first, last = (float(np.median(r)) for r in np.array_split(board.radius_mm[ends], 4)[::3])
-        wanted = specification.board
-        radius = (
-            f" Radius about {_radius(first, unit)} near the nut, {_radius(last, unit)} near the end"
-            f" (specified {_radius(wanted.radius_nut_mm, unit)} to "
-            f"{_radius(wanted.radius_last_mm, unit)})."
-        )
     if not len(known):
         return "Nothing of the board between the frets was measured."
-    low, high = (length_text(float(v), unit, signed=True) for v in (known.min(), known.max()))
-    return (
-        f"Between the frets the board stands {low} to {high}".replace("-", "−")
-        + f" off its specified radius and best plane.{radius} Numbers on the map are "
-        f"{fine_unit(unit)}."
+    told = said(
+        "Between the frets the board stands {low:figure+} to {high:length+} off its specified "
+        "radius and best plane.",
+        unit,
+        low=float(known.min()),
+        high=float(known.max()),
     )
+    board, wanted = survey.board, specification.board
+    ends = np.isfinite(board.radius_mm) & np.isfinite(board.radius_u_mm)
+    if int(ends.sum()) >= 4:
+        first, last = (float(np.median(r)) for r in np.array_split(board.radius_mm[ends], 4)[::3])
+        told += said(
+            " Radius about {first} near the nut, {last} near the end (specified {nut} to {end}).",
+            first=_coarse(first, unit),
+            last=_coarse(last, unit),
+            nut=_coarse(wanted.radius_nut_mm, unit),
+            end=_coarse(wanted.radius_last_mm, unit),
+        )
+    return f"{told} Numbers on the map are {fine_unit(unit)}."
 
 
-def _radius(radius_mm: float, unit: LengthUnit) -> str:
-    if not np.isfinite(radius_mm):
+def _coarse(length_mm: float, unit: LengthUnit) -> str:
+    """Return a radius or a place along the neck; a radius without end is flat."""
+    if not np.isfinite(length_mm):
         return "flat"
-    return f"{radius_mm / MM_PER_INCH:.1f} in" if unit == "in" else f"{radius_mm:.0f} mm"
+    return f"{length_mm / MM_PER_INCH:.1f} in" if unit == "in" else f"{length_mm:.0f} mm"
 
 
 def _legend(top_px: float, step: float, unit: LengthUnit, *, gaps: bool) -> tuple[list[str], float]:

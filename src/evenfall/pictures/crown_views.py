@@ -24,7 +24,9 @@ from evenfall.pictures.svg import (
     text,
     text_width_px,
 )
-from evenfall.units import LengthUnit, in_unit, length_text
+from evenfall.pictures.words import said
+from evenfall.units import LengthUnit, in_unit
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -179,16 +181,27 @@ def _words(
         for row in found
         if len(row.y) > 2
     ]
-    turned = ""
+    parts = [
+        sentence(
+            "{crowns:count crown}; the least straight one, fret {fret}, runs over {span:length}.",
+            crowns=len(found),
+            fret=worst.fret,
+            span=float(np.ptp(worst.off)),
+        )
+    ]
     if tilt:
         most, row = max(tilt, key=lambda pair: pair[0])
-        turned = f" Fret {row.fret} is tilted most, {length_text(most, unit)} from end to end."
+        parts.append(
+            sentence(
+                "Fret {fret} is tilted most, {most:length} from end to end.",
+                fret=row.fret,
+                most=most,
+            )
+        )
     u = survey.crown_top_u_mm[np.isfinite(survey.crown_top_u_mm)]
-    claim = f" Standard uncertainty {length_text(float(np.median(u)), unit)}." if len(u) else ""
-    summary = (
-        f"{len(found)} crowns; the least straight one, fret {worst.fret}, runs over "
-        f"{length_text(float(np.ptp(worst.off)), unit)}.{turned}{claim}"
-    )
+    if len(u):
+        parts.append(sentence("Standard uncertainty {u:uncertainty}.", u=float(np.median(u))))
+    summary = said("{parts:sentences}", unit, parts=parts)
     scales = (
         "Each line stands over the arc of the specified radius, about its own median (grey); "
         f"heights are drawn {larger:g} times larger than widths."
@@ -299,24 +312,43 @@ def _section_words(
     left_mm: FloatArray,
     unit: LengthUnit,
 ) -> str:
-    top_u = float(survey.crown_top_u_mm[place])
-    radius, radius_u = section.radius_mm, float(survey.crown_radius_u_mm[place])
-    shape = f"Radius {length_text(radius, unit)}"
-    if np.isfinite(radius_u):
-        shape += f" (standard uncertainty {length_text(radius_u, unit)})"
-    if section.flat_width_mm > 0.0:
-        shape += f", worn flat {length_text(section.flat_width_mm, unit)} wide"
+    radius_u = float(survey.crown_radius_u_mm[place])
+    parts = []
+    if section.beside_mm > 0.0:
+        parts.append(
+            sentence(
+                "Seen {away:length} beside the string, which hides what lies under it.",
+                away=section.beside_mm,
+            )
+        )
+    parts.append(
+        sentence(
+            "Radius {radius:length}{known}{worn}; standard uncertainty of the top {u:uncertainty}.",
+            radius=section.radius_mm,
+            known=sentence(" (standard uncertainty {u:uncertainty})", u=radius_u)
+            if np.isfinite(radius_u)
+            else "",
+            worn=sentence(", worn flat {wide:length} wide", wide=section.flat_width_mm)
+            if section.flat_width_mm > 0.0
+            else "",
+            u=float(survey.crown_top_u_mm[place]),
+        )
+    )
     spread = 1.4826 * float(np.median(np.abs(left_mm))) if len(left_mm) else float("nan")
     stray = int(np.count_nonzero(np.abs(left_mm) > 4.0 * spread))
-    far = f"; {stray} of {len(left_mm)} lie further than four times that" if stray else ""
-    beside = ""
-    if section.beside_mm > 0.0:
-        away = length_text(section.beside_mm, unit)
-        beside = f"Seen {away} beside the string, which hides what lies under it. "
-    return (
-        f"{beside}{shape}; top known to {length_text(top_u, unit)}. The points scatter by "
-        f"{fine_figure(spread, unit).lstrip('+')} {fine_unit(unit)} about the fit{far}."
+    parts.append(
+        sentence(
+            "The points scatter by {spread} {fine} about the fit{far}.",
+            spread=fine_figure(spread, unit).lstrip("+"),
+            fine=fine_unit(unit),
+            far=sentence(
+                "; {n} of {all} lie further than four times that", n=stray, all=len(left_mm)
+            )
+            if stray
+            else "",
+        )
     )
+    return said("{parts:sentences}", unit, parts=parts)
 
 
 def _section_panel(

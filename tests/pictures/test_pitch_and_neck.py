@@ -32,7 +32,9 @@ def test_pitch_maps_of_any_size_show_the_data(
     before = spread * chance.standard_normal((strings, frets + 1)) if two else None
     beside = None if before is None else ("as found", before)
     after[:, 0] = 0.0
-    picture = pitch_map(spec, after, title=spec.name, beside=beside, u_cents=np.abs(0.1 * after))
+    picture = pitch_map(
+        spec, after, title=spec.name, beside_cents=beside, u_cents=np.abs(0.1 * after)
+    )
     assert faults(picture) == []
     notes = groups(picture, "string", "fret")
     assert len(notes) == strings * frets

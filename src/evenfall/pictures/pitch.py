@@ -103,7 +103,7 @@ def pitch_map(
     *,
     title: str,
     state: str = "as found",
-    beside: tuple[str, FloatArray] | None = None,
+    beside_cents: tuple[str, FloatArray] | None = None,
     u_cents: FloatArray | None = None,
 ) -> str:
     """Return the deviation of every stopped note from equal temperament, as SVG.
@@ -113,15 +113,15 @@ def pitch_map(
     """
     shape = (specification.string_count, specification.frets + 1)
     now = np.asarray(deviation_cents, dtype=float)
-    other = None if beside is None else np.asarray(beside[1], dtype=float)
+    beside, other = ("", None) if beside_cents is None else beside_cents
     for given in (now, other, u_cents):
         if given is not None and np.shape(given) != shape:
             raise ValueError(f"deviations must have shape {shape}")
     drawn = now if other is None else np.concatenate([now, other])
     if not bool(np.isfinite(drawn).all()):
         raise ValueError("deviations must be finite")
-    told = [(state, now)] if other is None or beside is None else [(beside[0], other), (state, now)]
-    summary = _summary(told, u_cents)
+    earlier = [] if other is None else [(beside, other)]
+    summary = _summary([*earlier, (state, now)], u_cents)
     parts, top = heading(title, *summary)
     sharpest = max(float(drawn.max()), _LEAST_SPAN_CENTS / 2.0)
     flattest = min(float(drawn.min()), 0.0)
@@ -131,7 +131,7 @@ def pitch_map(
         for j in range(rows.frets):
             was = None if other is None else float(other[k, j + 1])
             parts.append(_note(rows, (k, j), float(now[k, j + 1]), was))
-    legend, end = _legend(rows, "" if beside is None else beside[0])
+    legend, end = _legend(rows, beside)
     parts += legend
     return document(end, parts, title=title, description=f"Pitch map. {' '.join(summary)}")
 

@@ -46,6 +46,8 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.instrument.specification import InstrumentString
 
+    Signal = FloatArray  # of any scale
+
 _PARTIALS = 12  # followed, as far as they are heard
 _SUMMED = 200  # that carry the shape at release
 _FITTED = 6  # whose frequency enters the fit
@@ -162,7 +164,7 @@ class AttackEstimate:
 
 
 def attack_from_sound(
-    samples: FloatArray,
+    samples: Signal,
     rate_hz: float,
     string: InstrumentString,
     *,

@@ -139,7 +139,7 @@ class PitchOutcome:
                 moved[what].deviation_cents,
                 title=f"{spec.name}: pitch with {what} along the strings",
                 state=what,
-                beside=(state, now.deviation_cents),
+                beside_cents=(state, now.deviation_cents),
             )
 
         def as_it_is() -> str:
@@ -148,7 +148,9 @@ class PitchOutcome:
                 now.deviation_cents,
                 title=f"{spec.name}: pitch {state}",
                 state=state,
-                beside=None if self.planned is None else ("as found", self.found.deviation_cents),
+                beside_cents=None
+                if self.planned is None
+                else ("as found", self.found.deviation_cents),
                 u_cents=now.u_cents,
             )
 

@@ -46,6 +46,8 @@ import numpy as np
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray, IntArray
 
+    Table = FloatArray  # columns in different units
+
 #: Threads that can work at once; each call of the play test has its own.
 CORES: int = nb.config.NUMBA_NUM_THREADS  # type: ignore[attr-defined]
 
@@ -218,9 +220,9 @@ def _log(
     k: float,
     floor: float,
     over: float,
-    numbers: FloatArray,
+    numbers: Table,
     counts: IntArray,
-    strikes: FloatArray,
+    strikes: Table,
 ) -> None:
     """Note the strike that has been running at a fret, and end it."""
     impulse = running[_IMPULSE]
@@ -245,7 +247,7 @@ def _push(
     force: FloatArray,
     k: float,
     state: FloatArray,
-    numbers: FloatArray,
+    numbers: Table,
     impulse: FloatArray,
 ) -> float:
     """Add the forces to the state; return the sum of the forces."""
@@ -279,10 +281,10 @@ def _one_run(
     strike_gap: float,
     strike_floor: float,
     strike_over: float,
-    numbers: FloatArray,
+    numbers: Table,
     counts: IntArray,
     impulse: FloatArray,
-    strikes: FloatArray,
+    strikes: Table,
     pulse: FloatArray,
     pulse_rate: float,
     listen: FloatArray,
@@ -436,10 +438,10 @@ def play_run(
     strike_over_n_s: FloatArray,
     # results, (R, NUMBERS), (R, COUNTS), (R, F), (R, any, STRIKE_COLUMNS), and (R, any) twice;
     # steps between two samples of the sound per string, 0 for none
-    numbers: FloatArray,
+    numbers: Table,
     counts: IntArray,
     impulse_n_s: FloatArray,
-    strikes: FloatArray,
+    strikes: Table,
     pulse_n_s: FloatArray,
     pulse_rate_hz: float,
     sound_mm_per_s: FloatArray,

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification, StringLines
     from evenfall.strings.playtest.play_test import Settings
 
+    Table = FloatArray  # columns in different units
     Tell = Callable[[float], None]
 
 PULSE_RATE_HZ = 48_000.0
@@ -228,10 +229,10 @@ class NoteResults:
 
     stopped: StoppedStrings
     notes: Sequence[Note]
-    numbers: FloatArray
+    numbers: Table
     counts: IntArray
     impulse_n_s: FloatArray
-    strikes: FloatArray
+    strikes: Table
     pulse_n_s: FloatArray
     sound_mm_per_s: FloatArray
     energy_n_mm: FloatArray

@@ -13,7 +13,7 @@ import typst
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evenfall.levelling import TradeOff
+from evenfall.levelling.tradeoff import TradeOff
 from evenfall.pictures.fret_map import removal_map, touch_force_map
 from evenfall.pictures.neck import neck_curve
 from evenfall.pictures.side_view import string_side_view

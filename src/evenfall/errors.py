@@ -273,7 +273,7 @@ class EvenfallError(Exception):
 
 def _placed(place: str, told: str) -> str:
     """Return a sentence after its place, unless it begins with that itself."""
-    return told if told.startswith(place) else f"{place}: {told}"
+    return told if told.lstrip("-").startswith(place) else f"{place}: {told}"
 
 
 class FindingsError(EvenfallError):

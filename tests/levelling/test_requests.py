@@ -40,8 +40,8 @@ KEEP = ("relief", "saddle", "nut")
         ({"attack_n": "hard"}, "attack"),
         ({"budget_mm": -1.0}, "budget"),
         ({"budget_mm": np.nan}, "budget"),
-        ({"keep": ("action",)}, "kept"),
-        ({"keep": ("relief", "neck")}, "kept"),
+        ({"keep": ("action",)}, "keep"),
+        ({"keep": ("relief", "neck")}, "keep"),
     ],
 )
 def test_a_request_that_makes_no_sense_gets_one_sentence(asked: dict[str, Any], word: str) -> None:

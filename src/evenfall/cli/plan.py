@@ -55,6 +55,7 @@ if TYPE_CHECKING:
     metavar="WHAT",
     help="Leave relief, saddle or nut as it is; repeatable.",
 )
+@click.option("--compare", is_flag=True, help="Try every method and show them side by side.")
 @neck_options
 @click.option(
     "--verify-by-motion",
@@ -74,6 +75,7 @@ def command(
     attack_n: float | None,
     budget_mm: float | None,
     keep: tuple[str, ...],
+    compare: bool,
     neck: NeckReadings,
     verify_by_motion: bool,
     output: Path | None,
@@ -105,6 +107,7 @@ def command(
         budget_mm,
         keep,
         verify_by_motion,
+        compare,
     )
     with Waiting() as waiting:
         outcome = workshop.plan(request, waiting)

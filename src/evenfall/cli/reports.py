@@ -202,7 +202,8 @@ def show_plan(plan: Plan, specification: Specification, lengths: Lengths) -> Non
         click.echo(f"   and {more}, listed in the plan file")
     for price in plan.prices:
         click.echo(f"   {lengths.say(price.said)}")
-    _show_methods(plan, lengths)
+    if len(plan.methods) > 1:
+        _show_methods(plan, lengths)
     click.echo(lengths.say(plan.reason))
     click.echo(f"Plan code {plan.code}")
 

@@ -281,12 +281,12 @@ def _attack(specification: Specification, attack_n: Attack | None) -> FloatArray
         given = np.full(0, np.nan)
     if given.shape not in ((), (count,)):
         raise RequestError(
-            "The attack must be one force, or one for each of the {count} strings.",
+            "{door_attack} must be one force, or one for each of the {count} strings.",
             at=At(field="attack"),
             count=count,
         )
     if not ((given >= 0.0) & (given <= 50.0)).all():
-        raise RequestError("The attack must be from 0 to 50 N.", at=At(field="attack"))
+        raise RequestError("{door_attack} must be from 0 to 50 N.", at=At(field="attack"))
     return np.broadcast_to(given, (count,)).copy()
 
 

@@ -468,8 +468,8 @@ class Session:
     def _check_budget_fits(self, method: str) -> None:
         if self._budget_mm is not None and method not in BUDGET_METHODS:
             raise RequestError(
-                "A metal budget works with the methods {allowed:list}, not {method}.",
-                at=At(field="method"),
+                "{door_budget} works with the methods {allowed:list}, not {method}.",
+                at=At(field="budget"),
                 allowed=BUDGET_METHODS,
                 method=method,
             )
@@ -484,11 +484,11 @@ class Session:
         if kept:
             cure = sentence("Let {kept:list} move.", kept=kept)
         elif target.across_mm is not None or target.along_mm is not None:
-            cure = sentence("Loosen across and along in {door_spec}.")
+            cure = sentence("Loosen across and along in the specification.")
         elif method != "profile":
             cure = sentence("Choose another method.")
         else:
-            cure = sentence("Check the readings and {door_spec}.")
+            cure = sentence("Check the readings and the specification.")
         return RequestError(
             "No plan exists by this method even with every limit relaxed. {cure}", cure=cure
         )
@@ -556,7 +556,7 @@ def _with_bought_attack(problem: Problem, budget_mm: float) -> Problem:
     """
     if not problem.attack_n.any():
         raise RequestError(
-            "A metal budget needs an attack over 0 N: only the share between the strings counts.",
+            "{door_budget} needs an attack over 0 N: only the share between the strings counts.",
             at=At(field="budget"),
         )
     bought = LevellingModel(problem).most_attack(budget_mm)
@@ -566,8 +566,8 @@ def _with_bought_attack(problem: Problem, budget_mm: float) -> Problem:
     needed = least.minimise(least.cost_of(least.r.ravel()))
     if needed is not None:
         raise RequestError(
-            "The budget of {budget:length} buys no plan: with no attack at all {needed:length} "
-            "has to come off. Allow more.",
+            "{door_budget}: {budget:length} buys no plan. With no attack at all {needed:length} "
+            "has to come off; allow more.",
             at=At(field="budget"),
             budget=budget_mm,
             needed=needed,
@@ -590,7 +590,7 @@ def _keepable(keep: Collection[str]) -> Collection[str]:
     for what in keep:
         if what not in KEEPABLE:
             raise RequestError(
-                "What is kept must be one of {allowed:or}, not {given:quoted}.",
+                "{door_keep} must be one of {allowed:or}, not {given:quoted}.",
                 at=At(field="keep"),
                 allowed=KEEPABLE,
                 given=str(what),
@@ -600,7 +600,7 @@ def _keepable(keep: Collection[str]) -> Collection[str]:
 
 def _budget(budget_mm: float | None) -> float | None:
     if budget_mm is not None and not (np.isfinite(budget_mm) and budget_mm >= 0.0):
-        raise RequestError("The metal budget must be zero or more.", at=At(field="budget"))
+        raise RequestError("{door_budget} must be zero or more.", at=At(field="budget"))
     return budget_mm
 
 
@@ -610,7 +610,7 @@ def _limits(name: str, stated: Sequence[Limit], given: Limits) -> tuple[Limit, .
     fits = pairs.shape in ((2,), (len(stated), 2)) and bool(np.isfinite(pairs).all())
     if not fits or bool((pairs[..., 0] > pairs[..., 1]).any()):
         raise RequestError(
-            "The {name} needs a lower and an upper limit, the lower first.",
+            "{name} needs a lower and an upper limit, the lower first.",
             at=At(field=name),
             name=name,
         )

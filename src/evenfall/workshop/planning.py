@@ -42,6 +42,8 @@ class PlanRequest(NeckKnownRequest):
         What must stay as it is: any of "relief", "saddle", "nut".
     verify_by_motion
         Whether to play the result too.
+    compare
+        Whether every method is tried; if not, those alone that the answer needs.
     """
 
     method: str | None = None
@@ -49,6 +51,7 @@ class PlanRequest(NeckKnownRequest):
     budget_mm: float | None = None
     keep: tuple[str, ...] = ()
     verify_by_motion: bool = False
+    compare: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +128,7 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
         keep=request.keep,
         excursion=table,
         neck=neck,
+        compare=request.compare,
         progress=progress,
     )
     ahead = (

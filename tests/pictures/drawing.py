@@ -147,3 +147,10 @@ def lightness(colour: str) -> float:
     """Return CIE L* of a colour (CIE 15:2018, equation 8.8)."""
     y = luminance(colour)
     return 116.0 * y ** (1.0 / 3.0) - 16.0 if y > 216.0 / 24389.0 else y * 24389.0 / 27.0
+
+
+def in_other_unit(svg: str, unit: str) -> list[str]:
+    """Return what a picture says, or says under the pointer, in the unit that was not asked for."""
+    other = r"\b(mm|µm)\b|µm" if unit == "in" else r"\d in\b|\b(inch|inches|thou|thousandths)\b"
+    words = re.sub(r"<[^>]*>", "\n", svg)
+    return [row for row in words.split("\n") if re.search(other, row)]

@@ -19,7 +19,8 @@ from evenfall.pictures.neck import neck_curve
 from evenfall.pictures.side_view import string_side_view
 from evenfall.pictures.trade_off import trade_off_chart
 from evenfall.pictures.verdicts import VerdictRow, verdict_strip
-from pictures.drawing import SVG, faults, groups, parsed, path_points, shown
+from evenfall.units import LengthUnit
+from pictures.drawing import SVG, faults, groups, in_other_unit, parsed, path_points, shown
 from pictures.instruments import plan, specification
 
 DRAWING = Path(__file__).resolve().parents[2] / "docs" / "img" / "frame.svg"
@@ -73,7 +74,7 @@ def test_both_curves_are_drawn_to_scale_with_the_plan_on_them() -> None:
 def test_the_words_give_the_plan_and_the_best_relief() -> None:
     words = shown(trade_off_chart(CURVES)).replace("\n", " ")
     assert "action 1.700 mm, 2.943 mm of metal" in words
-    assert "relief 0.150 mm, 120 % of the design attack. Most: 125 % at 0.225 mm" in words
+    assert "relief 0.150 mm, 120 % of the player's attack. Most: 125 % at 0.225 mm" in words
     words = shown(trade_off_chart(CURVES, unit="in")).replace("\n", " ")
     assert "action 0.0669 in, 0.1159 in of metal" in words
 
@@ -251,6 +252,22 @@ def test_every_picture_can_be_set_on_paper() -> None:
         )
         assert page[:8] == b"\x89PNG\r\n\x1a\n"
         assert int.from_bytes(page[16:20], "big") in (510, 511)  # 180 mm at 72 dots per inch
+
+
+@pytest.mark.parametrize("unit", ["mm", "in"])
+def test_no_picture_says_anything_in_the_other_unit(unit: LengthUnit) -> None:
+    spec = specification(4, 12)
+    made, swing = plan(spec)
+    for picture in (
+        removal_map(spec, made, unit=unit),
+        string_side_view(spec, made, swing, string=2, stopped_fret=3, unit=unit),
+        neck_curve(spec, made.measurement, made, unit=unit),
+        trade_off_chart(CURVES, unit=unit),
+        verdict_strip(ROWS, unit=unit),
+    ):
+        assert in_other_unit(picture, unit) == []
+        other: LengthUnit = "mm" if unit == "in" else "in"
+        assert in_other_unit(picture, other) != []
 
 
 def test_a_picture_depends_on_its_data_alone() -> None:

@@ -16,7 +16,7 @@ from evenfall.pictures.neck import neck_curve
 from evenfall.pictures.scans import scan_drawings
 from evenfall.scans import CrownSurvey, measure_crowns, to_measurement
 from oracles.surfaces import Flat, Lift, Recipe, make_scan, specification, with_faults
-from pictures.drawing import SVG, faults, parsed, shown, texts
+from pictures.drawing import SVG, faults, in_other_unit, parsed, shown, texts
 
 
 @cache
@@ -42,6 +42,7 @@ def test_every_drawing_is_in_order(model: str, unit: str) -> None:
         assert {"board", "crown lines", "neck"} <= drawings.keys()
         for name, svg in drawings.items():
             assert faults(svg) == [], name
+            assert in_other_unit(svg, unit) == [], name
             assert len(svg) < 200_000, name
 
 

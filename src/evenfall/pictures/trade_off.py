@@ -60,7 +60,7 @@ def trade_off_chart(
             metal=spent,
         )
     room = said(
-        "The plan: relief {relief:length}, {share:share} of the design attack.",
+        "The plan: relief {relief:length}, {share:share} of the player's attack.",
         unit,
         relief=relief,
         share=worst,
@@ -105,7 +105,7 @@ def trade_off_chart(
     parts.append(text(113, end + 7.5, "no plan meets every limit there", size_px=9.5))
     parts.append(rect(286, end - 2, 22, 12, fill=RISK_WASH))
     parts.append(line(286, end - 2, 308, end - 2, ink=RISK, width_px=1.2, dash="5 3"))
-    parts.append(text(313, end + 7.5, "under the design attack", size_px=9.5))
+    parts.append(text(313, end + 7.5, "under the player's attack", size_px=9.5))
     parts.append(circle(456, end + 4, 4.5, ink=RISK, width_px=1.4))
     parts.append(text(466, end + 7.5, "relief with most touch force", size_px=9.5))
     return document(end + 18.0, parts, title=title, description=f"{cost} {room}")

@@ -61,6 +61,11 @@ class Direction:
     angle_rad
         Angle out of the plane of the crowns [rad]: 0 along the board, pi/2 straight away from
         it, -pi/2 straight towards it.
+
+    Examples
+    --------
+    >>> round(Direction("oblique", pi / 6).normal_share, 3)
+    0.5
     """
 
     name: str

@@ -101,6 +101,17 @@ def play(
         numba is not installed.
     Cancelled
         As `progress` raised it.
+
+    Examples
+    --------
+    >>> from evenfall.instrument import read_specification
+    >>> from evenfall.instrument.specification_template import specification_template
+    >>> specification, _ = read_specification(specification_template())
+    >>> count, frets = specification.string_count, specification.frets
+    >>> nut, saddle = np.full(count, 0.5), np.full(count, 4.0)
+    >>> test = play(specification, nut, np.zeros((count, frets)), saddle, duration_s=0.02)
+    >>> test.counts()
+    {'clean': 385, 'touches': 10, 'rattles': 1}
     """
     settings = settings or Settings()
     attacks = tuple(attack_levels(specification) if attacks is None else attacks)

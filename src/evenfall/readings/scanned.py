@@ -126,19 +126,17 @@ def read_scanned(
     recognised = what.sentence
     del scan  # its points are not needed any longer
     findings += _scanner(known)
-    crowns = _Crowns(found_crowns)
     if not sheets:
+        crowns = _Crowns(found_crowns)
         findings += [*_without_gaps(crowns, specification), *_state(known)]
         findings.append(_ends_missing(specification))
         return Scanned(recognised, survey, crowns.measurement(), None, tuple(findings))
     errors = [f for f in findings if f.severity == "error"]
-    usable, more = _over_scan(readings, crowns, specification)
-    more += _without_gaps(crowns, specification)
-    measurement, most = reduce_readings(
-        usable, specification, serial=serial, source=source, crowns=crowns.measurement()
+    measurement, more = join_sheets(
+        found_crowns, readings, specification, serial=serial, source=source
     )
-    findings += [*more, *most]
-    errors += [f for f in (*more, *most) if f.severity == "error"]
+    findings += more
+    errors += [f for f in more if f.severity == "error"]
     if measurement is not None:
         errors += _clash_of_states(known, readings)
     if errors or measurement is None:
@@ -148,6 +146,24 @@ def read_scanned(
     return Scanned(
         recognised, survey, measurement, _sheet_alone(readings, specification), tuple(findings)
     )
+
+
+def join_sheets(
+    crowns: Measurement,
+    readings: Sequence[Reading],
+    specification: Specification,
+    *,
+    serial: str = "",
+    source: tuple[str, ...] = (),
+) -> tuple[Measurement | None, list[Finding]]:
+    """Return what the crowns of a scan and the readings of hand sheets beside it give together."""
+    joined = _Crowns(crowns)
+    usable, findings = _over_scan(readings, joined, specification)
+    findings += _without_gaps(joined, specification)
+    measurement, more = reduce_readings(
+        usable, specification, serial=serial, source=source, crowns=joined.measurement()
+    )
+    return measurement, [*findings, *more]
 
 
 def _survey(

@@ -25,7 +25,7 @@ from evenfall.sheets.readings import at_places, in_rows
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray, IntArray
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification, StringLines
 
 DETECTION_LIMIT_MM = 0.02
@@ -47,26 +47,11 @@ class _Gap:
 
 
 @dataclass(frozen=True, slots=True)
-class _Solution:
-    """How the crowns of one string follow from what was observed.
-
-    Its F crowns are `height_of @ observed`; a fret that escaped the test by one standard
-    uncertainty moves their errors by the columns of `escaped`, one for each fret in `silent`.
-    Where the string has no relief reading of its own, the first of `observed` is the relief of the
-    others.
-    """
-
-    height_of: FloatArray
-    escaped: FloatArray
-    silent: IntArray
-
-
-@dataclass(frozen=True, slots=True)
 class _Elsewhere:
     """Relief for strings without a reading: the mean of the others [mm], as their weighted sum."""
 
     value_mm: float
-    shares: tuple[tuple[Mean, float], ...]
+    shares: tuple[tuple[_Gap, float], ...]
     spread_u_mm: float
     spread_degrees_of_freedom: float
 
@@ -106,8 +91,8 @@ def crown_tops_from_bow(
             for key, mean in sorted(means.items())
             if key[0] == "rocking" and key[1] == k + 1
         ]
-        solution = _solve(gaps, shape[k], own_relief=bool(relief[k]))
-        if solution is None:
+        height_of, silent = _solve(gaps, shape[k], own_relief=bool(relief[k]))
+        if height_of is None:
             middles = sorted({gap.mean.key[2][0] for gap in gaps if gap.mean.key[0] == "rocking"})
             findings.append(
                 Finding(
@@ -124,8 +109,9 @@ def crown_tops_from_bow(
         observed = [gap.mean.value_mm for gap in gaps]
         if not relief[k]:
             observed.insert(0, general.value_mm)
-        height[k] = solution.height_of @ observed
-        _add_causes(causes, k, solution, gaps, None if relief[k] else general)
+        height[k] = height_of @ observed
+        elsewhere = None if relief[k] else general
+        _add_causes(causes, k, height_of, silent, gaps=gaps, general=elsewhere)
         findings += _residuals(gaps, height[k])
     origin = np.where(np.isfinite(height), Origin.DERIVED, Origin.MISSING).astype(np.int8)
     route = sentence(
@@ -147,29 +133,45 @@ def crown_tops_from_bow(
 
 
 def _add_causes(
-    causes: Causes, k: int, solution: _Solution, gaps: list[_Gap], general: _Elsewhere | None
+    causes: Causes,
+    k: int,
+    height_of: FloatArray,
+    silent: list[int],
+    *,
+    gaps: list[_Gap],
+    general: _Elsewhere | None,
 ) -> None:
     """Add what each reading, and each fret that escaped the test, does to the crowns of a string.
 
-    A relief reading that names no string, or that serves strings without one, is one cause for all.
+    A relief reading that names no string was taken on a line of its own: its error, and what
+    escaped on that line, are one for all strings that go by it.
     """
+
+    def add(gap: _Gap, at: tuple[int, int], weight: float, frets: list[int]) -> None:
+        add_reading(causes, gap.mean, at, weight)
+        for fret in frets:
+            effect = weight * float(gap.weights[fret]) * DETECTION_U_MM
+            if effect:
+                line = ("escaped", gap.mean.key[1], fret)
+                causes.add(line, "detection-limit", at, effect)
+
     first = 0 if general is None else 1
-    for j, row in enumerate(solution.height_of):
+    for j, row in enumerate(height_of.tolist()):
         at = (k, j + 1)
         if general is not None:
-            for mean, share in general.shares:
-                add_reading(causes, mean, at, float(row[0]) * share)
+            for gap, share in general.shares:
+                add(gap, at, row[0] * share, list(range(len(gap.weights))))
             causes.add(
                 ("relief elsewhere", k),
                 "relief-elsewhere",
                 at,
-                float(row[0]) * general.spread_u_mm,
+                row[0] * general.spread_u_mm,
                 general.spread_degrees_of_freedom,
             )
         for gap, weight in zip(gaps, row[first:], strict=True):
-            add_reading(causes, gap.mean, at, float(weight))
-        for fret, effect in zip(solution.silent, solution.escaped[j], strict=True):
-            causes.add(("escaped", k, int(fret)), "detection-limit", at, float(effect))
+            add(gap, at, weight, silent)
+        if j in silent:
+            causes.add(("escaped", k + 1, j), "detection-limit", at, -DETECTION_U_MM)
 
 
 def _shape_over_end_frets(specification: Specification, lines: StringLines) -> FloatArray:
@@ -206,41 +208,44 @@ def _relief_elsewhere(
     relief: list[list[Mean]], shape: FloatArray, lines: StringLines
 ) -> _Elsewhere:
     """Return the relief for strings without a reading: the mean of the others, with its spread."""
-    found = [
-        (mean, _gain(mean, lines.station_mm[k, 1:], shape[k]))
-        for k, readings in enumerate(relief)
-        for mean in readings
-    ]
+    found = []
+    for k, readings in enumerate(relief):
+        station = lines.station_mm[k, 1:]
+        for mean in readings:
+            gap = _Gap(line_gap_weights(station, *mean.key[2]), mean)
+            found.append((gap, _gain(mean, station, shape[k])))
     count = len(found)
-    estimates = [mean.value_mm / gain for mean, gain in found]
+    estimates = [gap.mean.value_mm / gain for gap, gain in found]
     spread = float(np.var(estimates, ddof=1)) if count > 1 else 0.0
     # what another string may differ by: as much as those that were read, and their uncertainty
-    reading = sum((mean.u_mm / gain) ** 2 for mean, gain in found)
+    reading = sum((gap.mean.u_mm / gain) ** 2 for gap, gain in found)
     other_u_mm = math.sqrt(spread + reading / count - reading / count**2)
     return _Elsewhere(
         value_mm=float(np.mean(estimates)),
-        shares=tuple((mean, 1.0 / (gain * count)) for mean, gain in found),
+        shares=tuple((gap, 1.0 / (gain * count)) for gap, gain in found),
         spread_u_mm=other_u_mm,
         spread_degrees_of_freedom=count - 1.0 if spread > 0.0 else math.inf,
     )
 
 
-def _solve(gaps: list[_Gap], shape: FloatArray, *, own_relief: bool) -> _Solution | None:
-    """Return how the crown heights of one string follow; None if the gaps do not settle them."""
+def _solve(
+    gaps: list[_Gap], shape: FloatArray, *, own_relief: bool
+) -> tuple[FloatArray | None, list[int]]:
+    """Return the weights of the gaps in the crowns of one string, and the frets that did not rock.
+
+    Where the string has no relief reading, the first weight is that of the relief of the others.
+    None if the gaps do not settle the heights.
+    """
     frets = len(shape)
     rocked = sorted({gap.mean.key[2][0] - 1 for gap in gaps if gap.mean.key[0] == "rocking"})
-    silent = np.setdiff1d(np.arange(frets), rocked)
+    silent = [fret for fret in range(frets) if fret not in rocked]
     weights = np.array([gap.weights for gap in gaps]).reshape(len(gaps), frets)
     design = np.column_stack([weights @ shape, weights[:, rocked]])
-    escaped = weights[:, silent]
     if not own_relief:
         design = np.vstack([np.eye(1, design.shape[1]), design])
-        escaped = np.vstack([np.zeros((1, len(silent))), escaped])
     if np.linalg.matrix_rank(design) < design.shape[1]:
-        return None
-    height_of = np.column_stack([shape, np.eye(frets)[:, rocked]]) @ np.linalg.pinv(design)
-    unseen = height_of @ escaped - np.eye(frets)[:, silent]
-    return _Solution(height_of, unseen * DETECTION_U_MM, silent)
+        return None, silent
+    return np.column_stack([shape, np.eye(frets)[:, rocked]]) @ np.linalg.pinv(design), silent
 
 
 def _residuals(gaps: list[_Gap], height: FloatArray) -> list[Finding]:

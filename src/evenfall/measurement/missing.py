@@ -12,7 +12,7 @@ from evenfall.wording import Sentence, sentence
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray
 
-MOST_PLACES = 4
+MOST_PLACES = 8
 """So many places are named in a sentence; of the others only the number is given."""
 
 
@@ -32,7 +32,13 @@ def missing_places(absent: BoolArray) -> Sentence:
         else sentence("{frets:frets} under {on:strings}", frets=tuple(frets), on=strings)
         for strings, frets in frets_by_strings.items()
     ]
-    more = len(places) - MOST_PLACES
+    return first_of(places, "place")
+
+
+def first_of(parts: list[Sentence], noun: str) -> Sentence:
+    """Return the first of some places, and how many more there are."""
+    shown = parts[:MOST_PLACES]
+    more = len(parts) - MOST_PLACES
     if more > 0:
-        places[MOST_PLACES:] = [sentence("{more:count more place}", more=more)]
-    return sentence("{places:list}", places=tuple(places))
+        shown.append(sentence("{n} more {noun}", n=more, noun=noun if more == 1 else noun + "s"))
+    return sentence("{parts:phrases}", parts=tuple(shown))

@@ -18,11 +18,12 @@ from evenfall.errors import At, EvenfallError, Finding, ReadingsError, RequestEr
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.measurement.causes import Causes
+from evenfall.measurement.missing import first_of, missing_places
 from evenfall.scans import measure_crowns, to_measurement
 from evenfall.scans.formats import Options, Progress, Scan, read_scan
 from evenfall.scans.formats.scan import silent
 from evenfall.scans.orientation import UNIT_WORDS
-from evenfall.sheets.crown_tops import add_reading, fill_across, first_of, missing_places
+from evenfall.sheets.crown_tops import add_reading, fill_across
 from evenfall.sheets.hand import read_readings, readings_error
 from evenfall.sheets.means import COVERAGE_FACTOR, Mean, at_key, combine
 from evenfall.sheets.readings import at_places, in_rows
@@ -431,13 +432,14 @@ def _without_gaps(crowns: _Crowns, specification: Specification) -> list[Finding
         crown_height_u_mm=height_u,
         crown_height_origin=height_origin,
     )
-    places = missing_places(top)
-    if places is None:
+    absent = ~np.isfinite(top)
+    if not absent.any():
         return findings
     text = (
         "The crown tops of {places} are missing, and a plan needs every one: scan there again, "
         "finer or unstrung, or read crown_top there and at two frets far apart of each such string."
     )
+    places = missing_places(absent)
     return [*findings, Finding("missing", text, At(field="crown_top"), places=places)]
 
 

@@ -6,7 +6,6 @@ Either the tops are read over the datum, or the board is and the crown's height 
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -17,6 +16,7 @@ from evenfall.errors import At, Finding
 from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Origin
 from evenfall.measurement.causes import Causes
+from evenfall.measurement.missing import first_of, missing_places
 from evenfall.sheets.means import Key, Mean, named
 from evenfall.sheets.quantities import CROWN_LINE_LIMIT_MM, NEIGHBOUR_LIMIT_MM
 from evenfall.sheets.readings import at_places, in_rows
@@ -33,8 +33,6 @@ MOST_MISSING_ON_A_FRET = 2
 NOMINAL_U_MM = 0.05 / 3.0**0.5
 """Uncertainty [mm] of a crown height taken from the wire's: ±0.05 mm, rectangular, for seating
 (common practice, no source). Wear is not in it: the finding says so."""
-
-_MOST_NAMED = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,39 +230,15 @@ def _freedom(means: tuple[Mean, ...]) -> float:
 
 def missing_crowns(tops: CrownTops) -> tuple[Finding, ...]:
     """Return one error naming every crown top that is still missing after every route."""
-    places = missing_places(tops.height_mm)
-    if places is None:
+    absent = ~np.isfinite(tops.height_mm)
+    if not absent.any():
         return ()
     text = (
         "The crown tops of {places} are missing and too many to interpolate from their neighbours; "
         "read crown_top there, or board and crown_height."
     )
+    places = missing_places(absent)
     return (Finding("missing", text, At(field="crown_top"), "error", places=places),)
-
-
-def missing_places(top_mm: FloatArray) -> Sentence | None:
-    """Return which crown tops, shape (K, F), are missing; None where none is."""
-    absent = ~np.isfinite(top_mm)
-    if not absent.any():
-        return None
-    frets_by_strings: dict[tuple[int, ...], list[int]] = defaultdict(list)
-    for j in np.flatnonzero(absent.any(axis=0)).tolist():
-        frets_by_strings[tuple((np.flatnonzero(absent[:, j]) + 1).tolist())].append(j + 1)
-    parts = [
-        sentence("{frets:frets}", frets=frets)
-        if len(strings) == len(absent)
-        else sentence("{frets:frets} under {strings:strings}", frets=frets, strings=strings)
-        for strings, frets in frets_by_strings.items()
-    ]
-    return first_of(parts, "place")
-
-
-def first_of(parts: list[Sentence], noun: str) -> Sentence:
-    """Return the first of some places, and how many more there are."""
-    shown = parts[:_MOST_NAMED]
-    if len(parts) > _MOST_NAMED:
-        shown.append(sentence("{n} more {noun}s", n=len(parts) - _MOST_NAMED, noun=noun))
-    return sentence("{parts:phrases}", parts=shown)
 
 
 def robust_line(x_mm: FloatArray, y_mm: FloatArray) -> tuple[float, float]:

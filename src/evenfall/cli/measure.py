@@ -76,6 +76,7 @@ def command(
     template: Path | None,
     output: Path | None,
     pictures: Path | None,
+    length_unit: str | None,
     as_json: bool,
     unit: str | None,
     **known: Any,
@@ -104,7 +105,9 @@ def command(
 
     path = None if as_json and output is None else output or derived_name(files[0], "measurement")
     keep_apart([path], [*files, spec], folders=[pictures])
-    request = workshop.MeasureRequest(tuple(map(source_of, files)), source_of(spec), **known)
+    request = workshop.MeasureRequest(
+        tuple(map(source_of, files)), source_of(spec), unit=length_unit, **known
+    )
     with Waiting() as waiting:
         outcome = workshop.measure(request, waiting)
         lengths = Lengths.asked(unit, outcome.specification.unit)

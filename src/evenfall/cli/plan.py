@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 @path_argument("measurement", help="Measurement file, or a hand sheet with --spec.")
 @sheet_options
 @click.option("--method", default=None, help="Method (default: the recommended one).")
+@click.option("--compare", is_flag=True, help="Try every method, not only those needed.")
 @click.option(
     "--attack",
     "attack_n",
@@ -72,6 +73,7 @@ def command(
     spec: Path | None,
     serial: str,
     method: str | None,
+    compare: bool,
     attack_n: float | None,
     budget_mm: float | None,
     keep: tuple[str, ...],
@@ -103,6 +105,7 @@ def command(
         serial,
         neck,
         method,
+        compare,
         attack_n,
         budget_mm,
         keep,

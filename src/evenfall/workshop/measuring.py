@@ -33,7 +33,7 @@ class MeasureRequest:
         What they are read against.
     serial
         Serial number of the instrument; may be empty.
-    length_unit
+    unit
         Unit of a scan's coordinates: mm, um, cm, m or in; None to go by the file.
     step
         Distance between the columns and between the rows of a bare height map, in that unit.
@@ -48,7 +48,7 @@ class MeasureRequest:
     files: tuple[Source, ...]
     specification: Source
     serial: str = ""
-    length_unit: str | None = None
+    unit: str | None = None
     step: tuple[float, float] | None = None
     strung: bool | None = None
     mirrored: bool | None = None
@@ -118,8 +118,8 @@ def measure(request: MeasureRequest, progress: Progress = silent) -> MeasureOutc
     """
     specification, remarks = open_specification(request.specification)
     options = setting = None
-    if request.length_unit is not None or request.step is not None:
-        options = Options(request.length_unit, request.step)
+    if request.unit is not None or request.step is not None:
+        options = Options(request.unit, request.step)
     known = (request.strung, request.mirrored, request.scan_uncertainty_mm)
     if known != (None, None, 0.0):
         setting = Setting(*known)

@@ -34,6 +34,8 @@ class PlanRequest(NeckKnownRequest):
     ----------
     method
         Key of `evenfall.plan.METHODS`; the recommended method if left out.
+    compare
+        Whether every method is tried; if not, those alone that the answer needs.
     attack_n
         Design attack on every string [N]; the specification's if left out.
     budget_mm
@@ -47,6 +49,7 @@ class PlanRequest(NeckKnownRequest):
     """
 
     method: str | None = None
+    compare: bool = False
     attack_n: float | None = None
     budget_mm: float | None = None
     keep: tuple[str, ...] = ()
@@ -123,6 +126,7 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
         found.specification,
         found.measurement,
         method=request.method,
+        compare=request.compare,
         attack_n=request.attack_n,
         budget_mm=request.budget_mm,
         keep=request.keep,

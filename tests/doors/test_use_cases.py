@@ -1,0 +1,279 @@
+"""The use cases of the workshop: from bytes as from disk, and stopped wherever they report."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from evenfall import workshop
+from evenfall.cli import main
+from evenfall.cli.door import WORDS
+from evenfall.cli.waiting import Waiting
+from evenfall.errors import Cancelled, Progress, RequestError
+from evenfall.wording import LIBRARY_WORDS
+from evenfall.workshop import Source
+from evenfall.workshop.outputs import json_file, picture_files
+
+INVENTED = resources.files("evenfall") / "invented"
+
+
+def given(name: str) -> Source:
+    """Return an invented file as bytes."""
+    return Source(name, (INVENTED / name).read_bytes())
+
+
+SPEC, BEFORE, AFTER = (
+    given(name) for name in ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv")
+)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Keep excursion tables in a folder of these tests."""
+    folder = tmp_path_factory.mktemp("kept")
+    os.environ["EVENFALL_CACHE"] = str(folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def plan_file(cache: Path) -> Source:
+    """Return a plan as bytes."""
+    assert cache.is_dir()
+    outcome = workshop.plan(workshop.PlanRequest(BEFORE, SPEC))
+    return Source("kestrel.plan.json", json_file(outcome.plan.as_dict()))
+
+
+# ---- bytes and paths ----------------------------------------------------------------------------
+
+
+def test_bytes_and_files_give_the_same(tmp_path: Path) -> None:
+    sheet, spec = (tmp_path / one.name for one in (BEFORE, SPEC))
+    for path, source in ((sheet, BEFORE), (spec, SPEC)):
+        path.write_bytes(source.read(10_000_000))
+    on_disk = workshop.PlanRequest(Source(str(sheet)), Source(str(spec)), "AL-0417")
+    in_hand = workshop.PlanRequest(BEFORE, SPEC, "AL-0417")
+    assert workshop.plan(on_disk).plan == workshop.plan(in_hand).plan
+    measured = workshop.measure(workshop.MeasureRequest((BEFORE,), SPEC, "AL-0417"))
+    assert measured.measurement.source == (BEFORE.name,)
+    again = Source("m.json", json_file(measured.measurement.as_dict()))
+    found = workshop.diagnose(workshop.DiagnoseRequest(again))
+    assert found.diagnosis.measurement == measured.measurement
+
+
+def test_two_sheets_of_one_name_are_kept_apart() -> None:
+    rows = BEFORE.text().splitlines(keepends=True)
+    halves = ["".join([rows[0], *part]) for part in (rows[1:60], rows[60:])]
+    files = tuple(Source("sheet.csv", half.encode()) for half in halves)
+    both = workshop.measure(workshop.MeasureRequest(files, SPEC)).measurement
+    assert (
+        both.heights
+        == workshop.measure(workshop.MeasureRequest((BEFORE,), SPEC)).measurement.heights
+    )
+
+
+def test_a_job_of_bytes_makes_every_page_and_picture(plan_file: Source) -> None:
+    sheet = workshop.sheet(workshop.SheetRequest(plan_file))
+    assert sheet.pages["pdf"].startswith(b"%PDF-")
+    proved = workshop.prove(workshop.ProveRequest(plan_file, AFTER))
+    assert proved.conforms
+    assert proved.certificate("pdf", date="2026-03-31").startswith(b"%PDF-")
+    assert b"2026" in proved.certificate("html", date="2026-03-31")
+    drawings = proved.pictures("in")
+    files = picture_files(drawings, Path("drawn"))
+    assert {path.suffix for path in files} == {".svg", ".png"}
+    assert len(files) == 2 * len(drawings)
+    empty = workshop.template(workshop.TemplateRequest(SPEC, "csv"))
+    assert empty.file_name == "kestrel.readings.csv"
+    assert empty.content.startswith(b"quantity,")
+
+
+def test_a_name_that_came_with_bytes_is_no_path(tmp_path: Path) -> None:
+    """Wherever it points to, nothing is read or written there."""
+    secret = tmp_path / "secret.csv"
+    secret.write_bytes(BEFORE.read(10_000_000))
+    with pytest.raises(RequestError, match=r"not a measurement"):
+        workshop.plan(workshop.PlanRequest(Source(str(secret), b"quantity,string,fret,value\n")))
+    named = Source("../../escaped.csv", BEFORE.content)
+    assert workshop.measure(workshop.MeasureRequest((named,), SPEC)).measurement.source == (
+        "escaped.csv",
+    )
+
+
+# ---- stopping -----------------------------------------------------------------------------------
+
+Step = Callable[[Source, Progress], Any]
+STEPS: dict[str, Step] = {
+    "measure": lambda _, told: workshop.measure(
+        workshop.MeasureRequest((BEFORE,), SPEC), told
+    ).pictures("mm", told),
+    "diagnose": lambda _, told: workshop.diagnose(
+        workshop.DiagnoseRequest(BEFORE, SPEC), told
+    ).pictures("mm", told),
+    "plan": lambda _, told: workshop.plan(
+        workshop.PlanRequest(BEFORE, SPEC, method="spot", verify_by_motion=True), told
+    ).pictures("mm", told),
+    "sheet": lambda plan, told: workshop.sheet(workshop.SheetRequest(plan), told),
+    "prove": lambda plan, told: workshop.prove(
+        workshop.ProveRequest(plan, AFTER), told
+    ).certificate("pdf", date="2026-03-31", progress=told),
+    "neck": lambda plan, told: workshop.neck(workshop.NeckRequest(plan), told),
+    "pitch": lambda plan, told: workshop.pitch(workshop.PitchRequest(plan), told).pictures(
+        "mm", told
+    ),
+    "play": lambda plan, told: workshop.play(workshop.PlayRequest(plan, sounds=True), told),
+    "demo": lambda _, told: workshop.demo(workshop.DemoRequest("2026-03-31"), told),
+}
+
+
+@pytest.mark.parametrize("verb", STEPS)
+def test_a_step_stops_wherever_it_reports(verb: str, plan_file: Source) -> None:
+    """At its first word, in the middle and at its last: `Cancelled` comes out as it went in."""
+    told: list[str] = []
+    STEPS[verb](plan_file, lambda what, _share: told.append(what))
+    assert told, "a step without a word cannot be stopped"
+    for stop in sorted({0, len(told) // 2, len(told) - 1}):
+        heard: list[str] = []
+
+        def tell(what: str, _share: float, *, stop: int = stop, heard: list[str] = heard) -> None:
+            heard.append(what)
+            if len(heard) > stop:
+                raise Cancelled
+
+        with pytest.raises(Cancelled):
+            STEPS[verb](plan_file, tell)
+        assert len(heard) == stop + 1
+
+
+COMMANDS = (
+    ("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "--pictures", "new"),
+    ("diagnose", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "--pictures", "new"),
+    ("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "--pictures", "new"),
+    ("sheet", "p.json"),
+    ("prove", "p.json", "kestrel-after.csv", "--pictures", "new"),
+    ("neck", "p.json", "--pictures", "new"),
+    ("pitch", "p.json", "--pictures", "new"),
+    ("play", "p.json", "--wav", "new"),
+    ("demo", "new"),
+)
+
+
+@pytest.mark.parametrize("arguments", COMMANDS, ids=lambda given: given[0])
+@pytest.mark.parametrize("stopped_by", [KeyboardInterrupt, Cancelled])
+def test_a_command_that_is_stopped_leaves_nothing(
+    arguments: tuple[str, ...],
+    stopped_by: type[BaseException],
+    plan_file: Source,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """At its last word, when everything is worked out but the writing."""
+    monkeypatch.chdir(tmp_path)
+    for source in (SPEC, BEFORE, AFTER, Source("p.json", plan_file.content)):
+        Path(source.name).write_bytes(source.read(10_000_000))
+    before = {path.name for path in tmp_path.iterdir()}
+    told: list[str] = []
+    monkeypatch.setattr(Waiting, "__call__", lambda _, what, _share: told.append(what))
+    assert CliRunner().invoke(main, [*arguments, "--json"]).exit_code == 0
+    for path in sorted(tmp_path.rglob("*"), reverse=True):
+        if path.relative_to(tmp_path).parts[0] not in before:
+            path.unlink() if path.is_file() else path.rmdir()
+
+    def stop(_: Waiting, what: str, _share: float) -> None:
+        told.pop()
+        if not told:
+            raise stopped_by
+
+    monkeypatch.setattr(Waiting, "__call__", stop)
+    result = CliRunner().invoke(main, list(arguments))
+    assert result.exit_code == 130, result.output
+    assert result.stderr == "Stopped; nothing was written.\n"
+    assert result.stdout == ""
+    assert {path.name for path in tmp_path.iterdir()} == before
+
+
+# ---- what a door says ---------------------------------------------------------------------------
+
+
+def test_every_door_has_a_word_for_every_place() -> None:
+    assert set(WORDS) == set(LIBRARY_WORDS)
+
+
+def test_starting_loads_no_numerical_library() -> None:
+    """Help, version and a wrong option are quick: what computes is loaded when it is used."""
+    heavy = ("numpy", "highspy", "numba", "openpyxl", "rich", "typst")
+    code = (
+        "import sys; from evenfall.cli import main\n"
+        "for given in (['--help'], ['plan', '--help'], ['play', '--note', 'x', 'm.json']):\n"
+        "    try: main(given)\n"
+        "    except SystemExit: pass\n"
+        f"print([name for name in {heavy!r} if name in sys.modules], file=sys.stderr)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stderr.splitlines()[-1] == "[]"
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "p.json"),
+        ("play", "none–such.json"),
+        ("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "--serial", "Nº 7 琴"),
+        ("spec", "check", "kestrel.spec.toml"),
+    ],
+    ids=lambda given: given[0],
+)
+def test_a_terminal_without_such_letters_is_shown_others(
+    arguments: tuple[str, ...], tmp_path: Path
+) -> None:
+    for source in (SPEC, BEFORE):
+        (tmp_path / source.name).write_bytes(source.read(10_000_000))
+    done = subprocess.run(
+        [sys.executable, "-m", "evenfall", *arguments],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"},
+        capture_output=True,
+        check=False,
+    )
+    assert done.returncode == (2 if arguments[0] == "play" else 0)
+    (done.stdout + done.stderr).decode("ascii")
+    assert b"Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "file"),
+    [
+        (("plan", "nowhere/m.json"), "nowhere/m.json"),
+        (("measure", "nowhere/a.csv", "--spec", "kestrel.spec.toml"), "nowhere/a.csv"),
+        (("measure", "a.csv", "--spec", "nowhere/s.toml"), "nowhere/s.toml"),
+        (("plan", "sub/bad.json"), "sub/bad.json"),
+        (("measure", "sub/bad.csv", "--spec", "kestrel.spec.toml"), "sub/bad.csv"),
+    ],
+)
+def test_a_path_is_shown_as_it_was_given(
+    arguments: tuple[str, ...], file: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "sub").mkdir()
+    Path("sub/bad.json").write_text('{"schema": 5}')
+    Path("sub/bad.csv").write_text("quantity,value\naction,none\n")
+    Path("kestrel.spec.toml").write_bytes(SPEC.read(10_000_000))
+    result = CliRunner().invoke(main, [*arguments, "--json"])
+    assert result.exit_code == 2
+    assert json.loads(result.stdout)["error"]["at"]["file"] == file
+    assert f"evenfall: {file}: " in result.stderr
+
+
+def test_a_long_argument_is_not_repeated_whole() -> None:
+    for arguments in (("plan", "m.json", "--attack"), ("play", "m.json", "--note")):
+        result = CliRunner().invoke(main, [*arguments, "x" * 5000])
+        assert result.exit_code == 2
+        assert len(result.stderr) < 300

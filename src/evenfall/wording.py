@@ -51,6 +51,7 @@ _MOST_ROWS = 7
 LIBRARY_WORDS: Mapping[str, str] = {
     "door_measure": "measure",
     "door_plan": "plan",
+    "door_convert": "neck(…).converted()",
     "door_prove": "prove",
     "door_spec": "the specification",
     "door_scan_uncertainty": "scan_uncertainty_mm",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,7 @@ from evenfall.errors import (
     At,
     BrokenFileError,
     EvenfallError,
+    FindingsError,
     RequestError,
     UnsupportedError,
 )
@@ -193,7 +194,10 @@ def read_sheets(
 
 @contextmanager
 def on_disk(sources: Sequence[Source]) -> Iterator[list[Path]]:
-    """Yield a path for each source; what was handed in lies in a folder of its own meanwhile."""
+    """Yield a path for each source; what was handed in lies in a folder of its own meanwhile.
+
+    An error about one of them names it as it was given.
+    """
     with tempfile.TemporaryDirectory() as folder:
         paths = []
         for number, source in enumerate(sources):
@@ -203,7 +207,17 @@ def on_disk(sources: Sequence[Source]) -> Iterator[list[Path]]:
                 path.parent.mkdir()
                 path.write_bytes(source.content)
             paths.append(path)
-        yield paths
+        try:
+            yield paths
+        except EvenfallError as error:
+            given = {path.name: source.name for path, source in zip(paths, sources, strict=True)}
+            error.at = replace(error.at, file=given.get(error.at.file, error.at.file))
+            if isinstance(error, FindingsError):
+                error.findings = tuple(
+                    found.placed(replace(found.at, file=given.get(found.at.file, found.at.file)))
+                    for found in error.findings
+                )
+            raise
 
 
 def heights(

@@ -232,7 +232,7 @@ def play(request: PlayRequest, progress: Progress = silent) -> PlayOutcome:
             Finding(
                 "state",
                 "The readings were taken without strings: at pitch the neck has more relief, and "
-                "the notes differ; convert the readings to playing tension first ({door_neck}).",
+                "the notes differ; convert the readings to playing tension first ({door_convert}).",
             )
         )
     return PlayOutcome(

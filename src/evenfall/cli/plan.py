@@ -33,7 +33,6 @@ if TYPE_CHECKING:
 @path_argument("measurement", help="Measurement file, or a hand sheet with --spec.")
 @sheet_options
 @click.option("--method", default=None, help="Method (default: the recommended one).")
-@click.option("--compare", is_flag=True, help="Try every method, not only those needed.")
 @click.option(
     "--attack",
     "attack_n",
@@ -73,7 +72,6 @@ def command(
     spec: Path | None,
     serial: str,
     method: str | None,
-    compare: bool,
     attack_n: float | None,
     budget_mm: float | None,
     keep: tuple[str, ...],
@@ -110,7 +108,6 @@ def command(
         budget_mm,
         keep,
         verify_by_motion,
-        compare,
     )
     with Waiting() as waiting:
         outcome = workshop.plan(request, waiting)

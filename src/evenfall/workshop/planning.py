@@ -34,8 +34,6 @@ class PlanRequest(NeckKnownRequest):
     ----------
     method
         Key of `evenfall.plan.METHODS`; the recommended method if left out.
-    compare
-        Whether every method is tried; if not, those alone that the answer needs.
     attack_n
         Design attack on every string [N]; the specification's if left out.
     budget_mm
@@ -49,7 +47,6 @@ class PlanRequest(NeckKnownRequest):
     """
 
     method: str | None = None
-    compare: bool = False
     attack_n: float | None = None
     budget_mm: float | None = None
     keep: tuple[str, ...] = ()
@@ -132,7 +129,6 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
         keep=request.keep,
         excursion=table,
         neck=neck,
-        compare=request.compare,
         progress=progress,
     )
     ahead = (

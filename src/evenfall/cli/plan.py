@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -71,17 +71,12 @@ def command(
     measurement: Path,
     spec: Path | None,
     serial: str,
-    method: str | None,
-    attack_n: float | None,
-    budget_mm: float | None,
-    keep: tuple[str, ...],
-    compare: bool,
     neck: NeckReadings,
-    verify_by_motion: bool,
     output: Path | None,
     pictures: Path | None,
     as_json: bool,
     unit: str | None,
+    **how: Any,
 ) -> None:
     """Find the plan that removes the least metal, and prove it.
 
@@ -97,18 +92,7 @@ def command(
     path = None if as_json and output is None else output or derived_name(measurement, "plan")
     read = [measurement, spec, *(Path(one.name) for one in neck.sources)]
     keep_apart([path], read, folders=[pictures])
-    request = workshop.PlanRequest(
-        source_of(measurement),
-        source_of(spec),
-        serial,
-        neck,
-        method,
-        compare,
-        attack_n,
-        budget_mm,
-        keep,
-        verify_by_motion,
-    )
+    request = workshop.PlanRequest(source_of(measurement), source_of(spec), serial, neck, **how)
     with Waiting() as waiting:
         outcome = workshop.plan(request, waiting)
         lengths = Lengths.asked(unit, outcome.specification.unit)

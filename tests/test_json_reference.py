@@ -383,7 +383,7 @@ def test_a_value_of_the_wrong_type_does_not_fit(kind: str, outputs: dict[str, li
         ("plan", ("removal_mm", 0, 0), 21.0),
         ("plan", ("methods", 0, "frets_touched"), 1.5),
         ("plan", ("measurement", "serial"), None),
-        ("plan", ("motion",), 3),
+        ("plan", ("motion",), {"clean_count": 3}),
         ("plan", ("measurement", "findings"), []),
         ("proof", ("verdict",), "maybe"),
         ("proof", ("coverage",), 1.5),

@@ -32,13 +32,14 @@ from evenfall.instrument.specification_template import left_out, specification_s
 from evenfall.measurement import Measurement
 from evenfall.plan import Plan
 from evenfall.proof import Proof
+from evenfall.workshop.motion_check import MotionCheck
 
 HERE = Path(__file__).resolve().parent
 FINDINGS = {"type": "array", "items": {"$ref": "#/$defs/finding"}}
 #: Kinds of files, and the schemas of what a door prints beside the content of each.
 KINDS: dict[type[FileContent], dict[str, object]] = {
     Measurement: {"findings": FINDINGS},
-    Plan: {"findings": FINDINGS, "motion": {"type": "object"}},
+    Plan: {"findings": FINDINGS, "motion": {"$ref": "#/$defs/motioncheck"}},
     Proof: {"findings_of_readings": FINDINGS},
 }
 KEYS_BEGIN = "<!-- The table of keys: written by `python3 dev.py docs` from the program. -->"
@@ -117,7 +118,7 @@ def code_page() -> str:
     opening = (
         "An error says that a call or a file cannot be used; a command that meets one stops with "
         "exit status 2. With `--json` it is written as "
-        '`{"error": {"code": …, "sentence": …, "where": …}}`. '
+        '`{"error": {"code": …, "at": …, "text": …, "values": …, "sentence": …}}`. '
         "A finding says something about a specification, a set of readings or an instrument; "
         "findings are collected and shown together."
     )
@@ -210,7 +211,12 @@ def json_page(page: str) -> str:
         if not found:
             raise ValueError(f"json.md has no place for the table of the {kind.KIND} file")
         page = opening + "\n".join([begin, "", *rows, "", end]) + rest.partition(end)[2]
-    return page
+    motion = [
+        f"| `{k}` | {shape} | {words} |" for k, shape, words in page_rows(MotionCheck, "motion.")
+    ]
+    kept = [line for line in page.splitlines() if not line.startswith("| `motion.")]
+    at = next(n for n, line in enumerate(kept, start=1) if line.startswith("| `motion`"))
+    return "\n".join([*kept[:at], *motion, *kept[at:]]) + "\n"
 
 
 def pages() -> dict[Path, str]:
@@ -226,7 +232,8 @@ def pages() -> dict[Path, str]:
         texts[HERE / "cli.md"] = command_page(main)
     texts[HERE / "json.md"] = json_page((HERE / "json.md").read_text(encoding="utf-8"))
     for kind, printed in KINDS.items():
-        text = json.dumps(json_schema(kind, printed), indent=1, ensure_ascii=False)
+        beside = (MotionCheck,) if "motion" in printed else ()
+        text = json.dumps(json_schema(kind, printed, beside), indent=1, ensure_ascii=False)
         texts[HERE / "schemas" / f"{kind.KIND}.schema.json"] = text + "\n"
     return texts
 

@@ -233,7 +233,18 @@ def _check_shape(name: str, form: Form, shape: tuple[int, ...], sizes: dict[str,
 
 
 def plain(value: Any) -> Any:  # noqa: PLR0911  (one answer for each kind of value)
-    """Return any data as plain values for JSON: null for what is not finite, lists for arrays."""
+    """Return any data as plain values for JSON: null for what is not finite, lists for arrays.
+
+    Parameters
+    ----------
+    value
+        A number, text, array, sentence, finding, dataclass, or a tuple, list or mapping of them.
+
+    Examples
+    --------
+    >>> plain((1, math.inf, np.array([0.5, np.nan])))
+    [1, None, [0.5, None]]
+    """
     if isinstance(value, Content):
         return value.as_dict()
     if isinstance(value, Finding):
@@ -254,20 +265,39 @@ def plain(value: Any) -> Any:  # noqa: PLR0911  (one answer for each kind of val
 
 
 def with_words(
-    values: Any, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
-) -> Any:
+    values: Plain, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
+) -> Plain:
     """Return plain values in which every finding and sentence also reads in words.
 
-    What is added stands under `sentence`, in a unit and in the words of a door; it is for those who
-    read what is printed, and is not read again from a file.
+    What is added stands under `sentence`; it is for those who read what is printed, and is not read
+    again from a file.
+
+    Parameters
+    ----------
+    values
+        Plain values, as `plain` gives them.
+    unit
+        Unit of every length in the words.
+    door
+        Words of the door that speaks, see `evenfall.wording`.
+
+    Examples
+    --------
+    >>> step = sentence("Fret {fret} stands {step:length} high.", fret=11, step=0.059)
+    >>> with_words({"why": plain(step)})["why"]["sentence"]
+    'Fret 11 stands 0.059 mm high.'
     """
+    return {key: _worded(inner, unit, door) for key, inner in values.items()}
+
+
+def _worded(values: Any, unit: LengthUnit, door: Mapping[str, str]) -> Any:
     if isinstance(values, list):
-        return [with_words(one, unit, door) for one in values]
+        return [_worded(one, unit, door) for one in values]
     if not isinstance(values, Mapping):
         return values
     if {"text", "values"} <= set(values):
         return {**values, "sentence": say(_from_plain(values), unit, door)}
-    return {key: with_words(inner, unit, door) for key, inner in values.items()}
+    return with_words(dict(values), unit, door)
 
 
 def _from_plain(given: Any) -> Any:

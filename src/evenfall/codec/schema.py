@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from evenfall.codec.content import Content, FileContent
 from evenfall.codec.forms import REFUSED, SIZES, Form, Plain, dimension_of, forms
 
 
-def json_schema(of: type[FileContent], printed: Mapping[str, Any] | None = None) -> Plain:
+def json_schema(
+    of: type[FileContent],
+    printed: Mapping[str, Any] | None = None,
+    beside: Sequence[type[Content]] = (),
+) -> Plain:
     """Return the JSON Schema (draft 2020-12) of one kind of file.
 
     Parameters
@@ -19,9 +23,12 @@ def json_schema(of: type[FileContent], printed: Mapping[str, Any] | None = None)
         Its class.
     printed
         Schemas of what a door prints beside the content, by key.
+    beside
+        Classes that those schemas refer to, by their names in lower case.
     """
     parts: Plain = dict(_FIXED)
     body = _schema_of(of, parts)
+    parts.update({one.__name__.lower(): _schema_of(one, parts) for one in beside})
     body["properties"] |= printed or {}
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -91,7 +98,7 @@ def _closed(properties: Plain, *optional: str) -> Plain:
 _VALUE: Plain = {
     "anyOf": [
         {"type": ["string", "number", "boolean", "null"]},
-        {"type": "array"},
+        {"type": "array", "items": {"$ref": "#/$defs/value"}},
         {"$ref": "#/$defs/sentence"},
     ]
 }
@@ -100,7 +107,7 @@ _SAID: Plain = {
     "values": {
         "type": "object",
         "description": "what stands at the places, in mm, N, cents and counts",
-        "additionalProperties": _VALUE,
+        "additionalProperties": {"$ref": "#/$defs/value"},
     },
     "sentence": {"type": "string", "description": "the same in words; only in what is printed"},
 }
@@ -115,6 +122,7 @@ _PLACES: Plain = {
     "stopped_fret": {"type": "integer"},
 }
 _FIXED: dict[str, Plain] = {
+    "value": _VALUE,
     "sentence": _closed(_SAID, "sentence"),
     "finding": _closed(
         {

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
 from evenfall.readings import read_files
 from evenfall.readings.scanned import Setting
@@ -82,8 +83,8 @@ class MeasureOutcome:
         self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
     ) -> dict[str, Any]:
         """Return measurement and findings as plain values for JSON."""
-        findings = [f.as_dict(unit, door) for f in self.findings]
-        return {**self.measurement.as_dict(), "findings": findings}
+        findings = {"findings": plain(self.findings)}
+        return with_words({**self.measurement.as_dict(), **findings}, unit, door)
 
     def pictures(
         self, unit: LengthUnit | None = None, progress: Progress = silent

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 from math import floor, isfinite
-from typing import TYPE_CHECKING, Any, Literal, cast
+from typing import TYPE_CHECKING, Literal, cast, get_args
 
 import numpy as np
 
-from evenfall.codec import plain
+from evenfall.arrays import FloatArray
+from evenfall.codec import Content
+from evenfall.codec.forms import NAN, choice, number, part, whole
 from evenfall.errors import At, Finding, Progress, silent
 from evenfall.strings.playtest import Attack
 from evenfall.strings.playtest.play_test import Verdict
@@ -32,92 +35,73 @@ _NAMED = 4
 """Positions that a sentence names."""
 
 
-@dataclass(frozen=True, slots=True)
-class Disagreement:
-    """One position that touch force and motion judge differently.
-
-    Parameters
-    ----------
-    string, stopped_fret
-        String number, and the fret at which it is stopped (0 = open).
-    touch_force
-        "optimistic": by it the note is clean, and the motion touches; "conservative": by it the
-        note touches, and the motion stays clean.
-    verdict
-        What the position does in motion: "clean", "touches" or "rattles".
-    touch_force_n
-        Touch force of the plan [N].
-    motion_touch_force_n
-        Force at which the motion first touches [N], over the directions.
-    first_contact_s, first_contact_fret
-        Time after release [s] and fret of the first contact; NaN and 0 if there is none.
-    """
-
-    string: int
-    stopped_fret: int
-    touch_force: Judged
-    verdict: InMotion
-    touch_force_n: float
-    motion_touch_force_n: float
-    first_contact_s: float
-    first_contact_fret: int
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {
-            "string": self.string,
-            "stopped_fret": self.stopped_fret,
-            "touch_force": self.touch_force,
-            "verdict": self.verdict,
-            "touch_force_n": plain(self.touch_force_n),
-            "motion_touch_force_n": plain(self.motion_touch_force_n),
-            "first_contact_s": plain(self.first_contact_s),
-            "first_contact_fret": self.first_contact_fret,
-        }
+_FORCE = (-1e6, 1e6)
 
 
-@dataclass(frozen=True, slots=True)
-class MotionCheck:
-    """The result of a plan, played at the plan's design attack.
+@dataclass(frozen=True, slots=True, eq=False)
+class Disagreement(Content):
+    """One position that touch force and motion judge differently."""
 
-    Parameters
-    ----------
-    attack_n
-        That attack by string [N].
-    duration_s
-        How long each note was followed [s].
-    clean_count, touches_count, rattles_count
-        Positions by what they do in motion, the worse direction of the pluck.
-    least_string, least_stopped_fret, least_share
-        The position with the least room in motion, and the force at which it first touches, as a
-        share of the attack; infinite if nothing is within reach.
-    disagreements
-        Where the touch force judged otherwise, worst first.
-    """
+    string: int = field(metadata=whole(1, 12, "string number"))
+    stopped_fret: int = field(metadata=whole(0, 36, "where the finger is, 0 = open string"))
+    touch_force: Judged = field(
+        metadata=choice(
+            get_args(Judged),
+            "by it the note is clean, and the motion touches; by it the note touches, and the "
+            "motion stays clean",
+        )
+    )
+    verdict: InMotion = field(metadata=choice(get_args(InMotion), "what it does in motion"))
+    touch_force_n: float = field(
+        metadata=number(*_FORCE, "touch force; null if no fret is within reach", null=math.inf)
+    )
+    motion_touch_force_n: float = field(
+        metadata=number(
+            *_FORCE,
+            "force at which the motion first touches, over the directions; null if no fret is "
+            "within reach",
+            null=math.inf,
+        )
+    )
+    first_contact_s: float = field(
+        metadata=number(
+            0.0, 1e4, "time of the first contact after release; null if there is none", null=NAN
+        )
+    )
+    first_contact_fret: int = field(metadata=whole(0, 36, "its fret; 0 if there is none"))
 
-    attack_n: tuple[float, ...]
-    duration_s: float
-    clean_count: int
-    touches_count: int
-    rattles_count: int
-    least_string: int
-    least_stopped_fret: int
-    least_share: float
-    disagreements: tuple[Disagreement, ...]
 
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {
-            "attack_n": list(self.attack_n),
-            "duration_s": self.duration_s,
-            "clean_count": self.clean_count,
-            "touches_count": self.touches_count,
-            "rattles_count": self.rattles_count,
-            "least_string": self.least_string,
-            "least_stopped_fret": self.least_stopped_fret,
-            "least_share": plain(self.least_share),
-            "disagreements": [d.as_dict() for d in self.disagreements],
-        }
+@dataclass(frozen=True, slots=True, eq=False)
+class MotionCheck(Content):
+    """The result of a plan, played at the plan's design attack."""
+
+    attack_n: FloatArray = field(metadata=number(0.0, 1000.0, "that attack", "K"))
+    duration_s: float = field(metadata=number(0.0, 1e4, "how long each note was followed"))
+    clean_count: int = field(
+        metadata=whole(
+            0, 500, "positions that stay clean, plucked away from the board and towards it"
+        )
+    )
+    touches_count: int = field(metadata=whole(0, 500, "positions that touch"))
+    rattles_count: int = field(metadata=whole(0, 500, "positions that rattle"))
+    least_string: int = field(
+        metadata=whole(1, 12, "string of the position with the least room in motion")
+    )
+    least_stopped_fret: int = field(
+        metadata=whole(0, 36, "where the finger is there, 0 = open string")
+    )
+    least_share: float = field(
+        metadata=number(
+            -1e9,
+            1e9,
+            "force at which it first touches, as a share of the attack; null if no fret is within "
+            "reach",
+            null=math.inf,
+        )
+    )
+    disagreements: tuple[Disagreement, ...] = field(
+        metadata=part(Disagreement, "positions that are judged differently, worst first", "*")
+    )
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -202,7 +186,7 @@ def verify_by_motion(
     share = test.motion_touch_force_n.min(axis=2) / test.normal_attack_n
     k, p = np.unravel_index(int(np.argmin(share)), share.shape)
     return MotionCheck(
-        attack_n=attack,
+        attack_n=np.array(attack),
         duration_s=duration_s,
         clean_count=counts["clean"],
         touches_count=counts["touches"],

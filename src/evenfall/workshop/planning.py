@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
 from evenfall.levelling import make_plan, trade_off
 from evenfall.wording import LIBRARY_WORDS
@@ -90,7 +91,7 @@ class PlanOutcome:
         values = self.plan.as_dict()
         if self.motion is not None:
             values["motion"] = self.motion.as_dict()
-        return {**values, "findings": [f.as_dict(unit, door) for f in self.findings]}
+        return with_words({**values, "findings": plain(self.findings)}, unit, door)
 
     def pictures(
         self, unit: LengthUnit | None = None, progress: Progress = silent

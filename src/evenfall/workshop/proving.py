@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from evenfall import pages, proof
+from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
 from evenfall.wording import LIBRARY_WORDS
 from evenfall.workshop.kept import excursion
@@ -72,11 +73,8 @@ class ProveOutcome:
         self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
     ) -> dict[str, Any]:
         """Return proof and findings as plain values for JSON."""
-        return {
-            **self.proof.as_dict(),
-            "findings": [f.as_dict(unit, door) for f in self.proof.findings],
-            "findings_of_readings": [f.as_dict(unit, door) for f in self.findings_of_readings],
-        }
+        readings = {"findings_of_readings": plain(self.findings_of_readings)}
+        return with_words({**self.proof.as_dict(), **readings}, unit, door)
 
     def pictures(
         self, unit: LengthUnit | None = None, progress: Progress = silent

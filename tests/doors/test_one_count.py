@@ -1,0 +1,28 @@
+"""The same readings touch at as many notes wherever they are counted: at the player's attack."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from evenfall.levelling import diagnose, make_plan
+from evenfall.pictures.fret_map import touch_force_map
+from evenfall.workshop.planning import plan_pictures
+from levelling.necks import Neck, Wishes
+
+HARD = Neck(Wishes(strings=4, frets=8, attack=1.2, minimum=1.0), seed=3, noise_mm=0.05)
+
+
+@pytest.mark.parametrize("asked", [None, 0.3, 2.0])
+def test_a_plan_at_another_attack_shows_the_notes_that_the_diagnosis_counts(
+    asked: float | None,
+) -> None:
+    seen = diagnose(HARD.spec, HARD.found, excursion=HARD.table)
+    plan = make_plan(HARD.spec, HARD.found, attack_n=asked, excursion=HARD.table)
+    player = np.array(HARD.spec.player.attack_n)
+    assert not np.array_equal(plan.attack_n, player)  # relaxed, or asked for
+    assert (plan.touch_force_before_n < player[:, None]).sum() == seen.touching > 0
+    name = "touch force as found"
+    (drawn,) = plan_pictures(HARD.spec, plan, (name,)).values()
+    title = f"{HARD.spec.name}: {name}"
+    assert drawn == touch_force_map(HARD.spec, seen.touch_force.force_n, player, title=title)

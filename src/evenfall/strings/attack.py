@@ -154,14 +154,6 @@ class AttackEstimate:
     glide_cents: float
     partials_count: int
 
-    @property
-    def unknown(self) -> tuple[str, ...]:
-        """What no recording of a string can tell, in sentences."""
-        return (
-            "The direction of the pluck: the part normal to the board may be anything up to this.",
-            "The absolute loudness: only the fall of the pitch was used.",
-        )
-
 
 def attack_from_sound(
     samples: Signal,

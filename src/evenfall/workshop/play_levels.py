@@ -46,6 +46,4 @@ def play_levels(
 
 def position(string: int, stopped_fret: int) -> Sentence:
     """Return a stopped string in words; 0 is the open string."""
-    if stopped_fret:
-        return sentence("string {string} stopped at fret {fret}", string=string, fret=stopped_fret)
-    return sentence("string {string} open", string=string)
+    return sentence("{note:stopped}", note=(string, stopped_fret))

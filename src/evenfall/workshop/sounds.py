@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenfall.errors import At, Progress, RequestError
-from evenfall.strings.playtest.sound import Sound, sound, wav_bytes
+from evenfall.strings.playtest.sound import Sound, no_such_note, sound, wav_bytes
 from evenfall.workshop.opening import Opened, heights
 
 if TYPE_CHECKING:
@@ -114,15 +114,7 @@ def play_sounds(
     notes = tuple(dict.fromkeys(notes))
     for string, stopped in notes:
         if string not in test.string_numbers or not 0 <= stopped < specification.frets:
-            raise RequestError(
-                "There is no string {string} stopped at {fret}: strings are 1 to {strings}, "
-                "stopped frets 0 to {frets}.",
-                at=At(field="note"),
-                string=string,
-                fret=stopped,
-                strings=specification.string_count,
-                frets=specification.frets - 1,
-            )
+            raise no_such_note(specification, string, stopped, At(field="note"))
     if len(notes) > MOST_NOTES:
         raise RequestError(
             "{count} notes are too many at once; name at most {most}.",

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import At, RequestError, silent
+from evenfall.errors import NOWHERE, At, RequestError, silent
 from evenfall.instrument import string_lines
 from evenfall.strings.clearance import rest_clearance_mm
 from evenfall.strings.playtest.notes import (
@@ -121,11 +121,14 @@ def sound(
     return Sound(samples, stopped.rate_hz / every)
 
 
-def no_such_note(specification: Specification, string: int, stopped_fret: int) -> RequestError:
+def no_such_note(
+    specification: Specification, string: int, stopped_fret: int, at: At = NOWHERE
+) -> RequestError:
     """Return the refusal of a string or a stopped fret that the instrument does not have."""
     return RequestError(
         "There is no string {string} stopped at fret {stopped_fret}: strings are 1 to {strings}, "
-        "frets 0 (open) to {last}.",
+        "stopped frets 0 (open) to {last}.",
+        at=at,
         string=string,
         stopped_fret=stopped_fret,
         strings=specification.string_count,

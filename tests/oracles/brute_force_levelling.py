@@ -99,12 +99,12 @@ def job(
     action, first = np.zeros((count, 2)), np.zeros((count, 2))
     for k in range(count):
         x, bridge = lines.station_mm[k], lines.saddle_station_mm[k]
-        u = [found.nut_u_mm[k], *found.crown_top_u_mm[k]]
+        u = [found.heights.nut_u_mm[k], *found.heights.crown_top_u_mm[k]]
         for i in range(frets):
             for j in range(i + 1, frets + 1):
                 a = (x[j] - x[i]) / (bridge - x[i])
                 uncertainty = sqrt(
-                    u[j] ** 2 + ((1.0 - a) * u[i]) ** 2 + (a * found.saddle_u_mm[k]) ** 2
+                    u[j] ** 2 + ((1.0 - a) * u[i]) ** 2 + (a * found.heights.saddle_u_mm[k]) ** 2
                 )
                 need[k, i, j] = (
                     spec.rule.extra_clearance_mm
@@ -117,10 +117,10 @@ def job(
             (1, target.first_fret_gap[k], first),
         ):
             a = x[fret] / bridge
-            uncertainty = hypot((1.0 - a) * u[0], a * found.saddle_u_mm[k], u[fret])
+            uncertainty = hypot((1.0 - a) * u[0], a * found.heights.saddle_u_mm[k], u[fret])
             guard = spec.rule.working_allowance_mm + kappa * uncertainty
             gaps[k] = _drawn_in(wanted.minimum_mm, wanted.maximum_mm, guard)
-    uncertainty = sqrt(float(((bow.weights * found.crown_top_u_mm) ** 2).sum()))
+    uncertainty = sqrt(float(((bow.weights * found.heights.crown_top_u_mm) ** 2).sum()))
     guard = spec.rule.working_allowance_mm + kappa * uncertainty
     relief = _drawn_in(target.relief.minimum_mm, target.relief.maximum_mm, guard)
     wide = (-np.inf, np.inf)

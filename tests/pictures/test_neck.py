@@ -55,7 +55,7 @@ def test_crowns_stand_at_their_height_over_the_line_at_the_stated_exaggeration(u
 
 
 def test_whiskers_reach_two_standard_uncertainties_and_a_plan_has_none() -> None:
-    u = BEFORE.crown_top_u_mm.copy()
+    u = BEFORE.heights.crown_top_u_mm.copy()
     u[0, 8] = 0.03
     picture = neck_curve(SPEC, changed(BEFORE, crown_top_u_mm=u), PLAN)
     stated = float(parsed(picture).attrib["data-exaggeration"])

@@ -85,7 +85,7 @@ def codes(findings: tuple[object, ...]) -> set[str]:
 
 def test_a_scan_made_from_a_hand_sheet_gives_the_same_plan(tmp_path: Path) -> None:
     spec, sheet, table = kestrel()
-    u = float(np.median(sheet.crown_top_u_mm))
+    u = float(np.median(sheet.heights.crown_top_u_mm))
     # margins follow the uncertainty, so the plans are the same only if it is
     scanned = read_scanned(
         scan_file(tmp_path, kestrel_points()),
@@ -142,7 +142,7 @@ def test_actions_beside_a_scan_need_no_datum(tmp_path: Path) -> None:
         scan_file(tmp_path, kestrel_points()), spec, sheets=[file(actions)]
     ).measurement
     assert found.complete
-    assert set(found.nut_origin.tolist()) == {Origin.DERIVED}
+    assert set(found.heights.origin[:, 0].tolist()) == {Origin.DERIVED}
     again = (1 - share) * found.nut_mm[:, None] + share * found.saddle_mm[:, None]
     assert float(np.abs(again - found.crown_top_mm - gap).max()) < 0.006
     assert found.source == ("scan.npy", "actions.csv")
@@ -220,8 +220,10 @@ def test_shadows_stay_missing_or_are_marked(tmp_path: Path) -> None:
     spec = specification("electric")
     points = make_scan(spec, Recipe(seed=2, step_x=0.06)).points_mm
     found = read_scanned(scan_file(tmp_path, points), spec).measurement
-    assert (found.crown_top_origin != Origin.READ).all()
-    assert (np.isfinite(found.crown_top_mm) == (found.crown_top_origin != Origin.MISSING)).all()
+    assert (found.heights.origin[:, 1:-1] != Origin.READ).all()
+    assert (
+        np.isfinite(found.crown_top_mm) == (found.heights.origin[:, 1:-1] != Origin.MISSING)
+    ).all()
 
 
 def test_another_instrument_is_no_measurement(tmp_path: Path) -> None:
@@ -295,14 +297,14 @@ def test_a_crown_that_neither_string_side_shows_is_filled_in_across_the_strings(
     path = scan_file(tmp_path, points)
     found = read_scanned(path, spec, sheets=[file(actions(tmp_path / "actions.csv"))])
     measurement = found.measurement
-    gaps = measurement.crown_top_origin == Origin.INTERPOLATED
+    gaps = measurement.heights.origin[:, 1:-1] == Origin.INTERPOLATED
     assert np.argwhere(gaps).tolist() == [[2, j] for j in range(4, 8)]
     assert measurement.complete
     assert "interpolated" in codes(found.findings)
     off = measurement.crown_top_mm - truth
     across = off[2, 4:8] - 0.5 * (off[1, 4:8] + off[3, 4:8])
-    assert np.abs(across).max() < 3.0 * measurement.crown_top_u_mm[gaps].max()
-    assert (measurement.crown_top_u_mm[gaps] > 0.002).all()
+    assert np.abs(across).max() < 3.0 * measurement.heights.crown_top_u_mm[gaps].max()
+    assert (measurement.heights.crown_top_u_mm[gaps] > 0.002).all()
 
 
 def test_a_string_hidden_too_far_is_named_has_no_uncertainty_and_comes_from_a_sheet(
@@ -314,8 +316,8 @@ def test_a_string_hidden_too_far_is_named_has_no_uncertainty_and_comes_from_a_sh
     lacking = read_scanned(path, spec, sheets=[file(ends)])
     gone = ~np.isfinite(lacking.measurement.crown_top_mm)
     assert gone[2, 3:18].all()
-    assert np.isnan(lacking.measurement.crown_top_u_mm[gone]).all()
-    assert (lacking.measurement.crown_top_u_mm[~gone] > 0.0).all()
+    assert np.isnan(lacking.measurement.heights.crown_top_u_mm[gone]).all()
+    assert (lacking.measurement.heights.crown_top_u_mm[~gone] > 0.0).all()
     (told,) = [f for f in lacking.findings if f.code == "missing"]
     assert "frets 4 to 18 under string 3" in told.sentence
     # the sheet's heights stand over a datum of their own
@@ -331,7 +333,7 @@ def test_a_string_hidden_too_far_is_named_has_no_uncertainty_and_comes_from_a_sh
     off = whole.measurement.crown_top_mm[2] - truth[2]
     left = off - np.polyval(np.polyfit(station, off, 1), station)
     assert np.abs(left).max() < 0.01
-    assert (whole.measurement.crown_top_u_mm[2, 3:18] > 0.01).all()
+    assert (whole.measurement.heights.crown_top_u_mm[2, 3:18] > 0.01).all()
     assert any(f.code == "route" and "from the sheet" in f.sentence for f in whole.findings)
 
 

@@ -50,18 +50,18 @@ def test_a_scanned_hand_sheet_gives_the_same_plan(seed: int) -> None:
     scanned = changed(
         to_measurement(survey, spec, serial=sheet.serial),
         nut_mm=over_datum(lines.x_mm[:, 0], lines.y_mm[:, 0], sheet.nut_mm),
-        nut_u_mm=sheet.nut_u_mm,
-        nut_origin=sheet.nut_origin,
+        nut_u_mm=sheet.heights.nut_u_mm,
+        nut_origin=sheet.heights.origin[:, 0],
         saddle_mm=over_datum(lines.saddle_x_mm, lines.saddle_y_mm, sheet.saddle_mm),
-        saddle_u_mm=sheet.saddle_u_mm,
-        saddle_origin=sheet.saddle_origin,
+        saddle_u_mm=sheet.heights.saddle_u_mm,
+        saddle_origin=sheet.heights.origin[:, -1],
         crown_height_mm=sheet.crown_height_mm,
         crown_height_u_mm=sheet.crown_height_u_mm,
         crown_height_origin=np.full_like(sheet.crown_height_origin, Origin.READ),
     )
     assert scanned.complete
     # margins follow the uncertainty: give both the same
-    read = changed(sheet, crown_top_u_mm=scanned.crown_top_u_mm)
+    read = changed(sheet, crown_top_u_mm=scanned.heights.crown_top_u_mm)
 
     def plan(measurement: Measurement) -> Plan:
         return make_plan(spec, measurement, method="profile", excursion=table(spec))
@@ -74,7 +74,7 @@ def test_a_scanned_hand_sheet_gives_the_same_plan(seed: int) -> None:
     others = [
         plan(
             read.with_heights(
-                crown_top_mm=rng.normal(read.crown_top_mm, read.crown_top_u_mm),
+                crown_top_mm=rng.normal(read.crown_top_mm, read.heights.crown_top_u_mm),
                 nut_mm=read.nut_mm,
                 saddle_mm=read.saddle_mm,
             )

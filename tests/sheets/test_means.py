@@ -47,14 +47,16 @@ def test_repeats_on_a_sheet_become_mean_and_uncertainty(tmp_path: Path) -> None:
     measurement, _ = read(tmp_path, text)
     assert measurement.saddle_mm[0] == pytest.approx(4.13)
     deviation = math.sqrt(2.0) * 0.03
-    assert measurement.saddle_u_mm[0] == pytest.approx(math.hypot(deviation / math.sqrt(2), 0.02))
+    assert measurement.heights.saddle_u_mm[0] == pytest.approx(
+        math.hypot(deviation / math.sqrt(2), 0.02)
+    )
 
 
 def test_the_uncertainty_is_read_in_the_unit_of_its_row(tmp_path: Path) -> None:
     text = full_sheet().replace("saddle,1,,4.1,mm,0.01", f"saddle,1,,{4.1 / 25.4!r},in,0.001")
     measurement, _ = read(tmp_path, text)
     assert measurement.saddle_mm[0] == pytest.approx(4.1)
-    assert measurement.saddle_u_mm[0] == pytest.approx(0.0254)
+    assert measurement.heights.saddle_u_mm[0] == pytest.approx(0.0254)
 
 
 RELIEF = "relief,,7,0.10,mm,,,,"
@@ -140,7 +142,7 @@ def test_unknown_uncertainty_is_noted_once(tmp_path: Path) -> None:
     assert note.severity == "note"
     measurement, findings = read(tmp_path, full_sheet())
     assert "no-uncertainty" not in codes(findings)
-    assert np.all(measurement.crown_top_u_mm == pytest.approx(0.01))
+    assert np.all(measurement.heights.crown_top_u_mm == pytest.approx(0.01))
 
 
 def test_the_same_sheet_twice_is_refused(tmp_path: Path) -> None:

@@ -98,7 +98,9 @@ def test_a_tilted_datum_tilts_what_is_filled_in_as_well(
         )
     )
     np.testing.assert_allclose(tilted.crown_top_mm, level.crown_top_mm + slope * station, atol=1e-9)
-    np.testing.assert_allclose(tilted.crown_top_u_mm, level.crown_top_u_mm, atol=1e-9)
+    np.testing.assert_allclose(
+        tilted.heights.crown_top_u_mm, level.heights.crown_top_u_mm, atol=1e-9
+    )
 
 
 @settings(max_examples=25, deadline=None)

@@ -43,7 +43,7 @@ def test_heights_that_were_read_are_kept_as_read(tmp_path: Path) -> None:
     np.testing.assert_allclose(measurement.crown_top_mm, crowns, atol=1e-12)
     np.testing.assert_allclose(measurement.nut_mm, nut, atol=1e-12)
     np.testing.assert_allclose(measurement.saddle_mm, saddle, atol=1e-12)
-    assert np.all(measurement.crown_top_origin == Origin.READ)
+    assert np.all(measurement.heights.origin[:, 1:-1] == Origin.READ)
     assert measurement.complete
     assert measurement.strung
     assert str(measurement.routes[0]) == "Crown tops were read over the datum."
@@ -55,7 +55,7 @@ def test_with_all_heights_read_nothing_else_changes_them(tmp_path: Path) -> None
     more = "relief,,7,0.5,mm,,,,\naction,2,12,3.9,mm,,,,\nrocking,2,5 gap at 6,0.4,mm,,,,\n"
     both, findings = read(tmp_path, full_sheet() + more)
     for name in ("crown_top_mm", "crown_top_u_mm", "nut_mm", "saddle_mm", "nut_u_mm"):
-        np.testing.assert_array_equal(getattr(alone, name), getattr(both, name))
+        np.testing.assert_array_equal(getattr(alone.heights, name), getattr(both.heights, name))
     assert [(d.quantity, d.string, d.fret) for d in both.direct] == [
         ("action", 2, 12),
         ("relief", 0, 7),
@@ -122,8 +122,8 @@ def test_board_plus_crown_height_gives_the_crown_tops(tmp_path: Path) -> None:
     ends = height_rows(crowns, nut, saddle)[:8]
     measurement, _ = read(tmp_path, sheet(ends + board_rows(crowns, wire)))
     np.testing.assert_allclose(measurement.crown_top_mm, crowns, atol=1e-12)
-    np.testing.assert_allclose(measurement.crown_top_u_mm, np.hypot(0.01, 0.02))
-    assert np.all(measurement.crown_top_origin == Origin.DERIVED)
+    np.testing.assert_allclose(measurement.heights.crown_top_u_mm, np.hypot(0.01, 0.02))
+    assert np.all(measurement.heights.origin[:, 1:-1] == Origin.DERIVED)
     assert str(measurement.routes[0]) == "Crown tops were worked out as board plus crown height."
 
 
@@ -203,8 +203,8 @@ def test_relief_and_rocking_recover_bow_high_and_low_frets(tmp_path: Path) -> No
     np.testing.assert_allclose(measurement.crown_top_mm, crowns, atol=1e-6)
     np.testing.assert_allclose(measurement.nut_mm, nut, atol=1e-6)
     np.testing.assert_allclose(measurement.saddle_mm, saddle, atol=1e-6)
-    assert np.all(measurement.crown_top_origin == Origin.DERIVED)
-    assert np.all(measurement.nut_origin == Origin.DERIVED)
+    assert np.all(measurement.heights.origin[:, 1:-1] == Origin.DERIVED)
+    assert np.all(measurement.heights.origin[:, 0] == Origin.DERIVED)
     assert "disagree" not in codes(findings)
     assert "relief" in str(measurement.routes[0])
 
@@ -268,9 +268,9 @@ def test_the_uncertainty_of_the_bow_route_agrees_with_simulation(tmp_path: Path)
     errors = np.column_stack([found - truth, at_nut - 0.4, at_nut + slope * SADDLE[0] - 4.0])
     spread = np.std(errors, axis=0)
     stated = [
-        *measurement.crown_top_u_mm[0],
-        measurement.nut_u_mm[0],
-        measurement.saddle_u_mm[0],
+        *measurement.heights.crown_top_u_mm[0],
+        measurement.heights.nut_u_mm[0],
+        measurement.heights.saddle_u_mm[0],
     ]
     # 40 000 draws give a standard deviation to 0.35 % (one sigma)
     np.testing.assert_allclose(stated, spread, rtol=0.015)
@@ -305,7 +305,7 @@ def test_actions_give_nut_and_saddle_that_were_not_read(tmp_path: Path) -> None:
     measurement, findings = read(tmp_path, sheet(rows))
     np.testing.assert_allclose(measurement.nut_mm, nut, atol=1e-6)
     np.testing.assert_allclose(measurement.saddle_mm, saddle, atol=1e-6)
-    assert np.all(measurement.saddle_origin == Origin.DERIVED)
+    assert np.all(measurement.heights.origin[:, -1] == Origin.DERIVED)
     assert codes(findings, "warning") == []
 
 
@@ -315,10 +315,10 @@ def test_one_action_and_the_nut_give_the_saddle(tmp_path: Path) -> None:
     rows = rows[:4] + rows[8:] + action_rows(crowns, nut, saddle, 12)
     measurement, _ = read(tmp_path, sheet(rows))
     np.testing.assert_allclose(measurement.saddle_mm, saddle, atol=1e-6)
-    assert np.all(measurement.nut_origin == Origin.READ)
+    assert np.all(measurement.heights.origin[:, 0] == Origin.READ)
     # half way along the string (the 12th fret): 2 (crown + action) - nut, so u² = 4 (u² + u²) + u²
     expected = np.sqrt(4 * (0.01**2 + 0.02**2) + 0.01**2)
-    np.testing.assert_allclose(measurement.saddle_u_mm, expected, rtol=1e-6)
+    np.testing.assert_allclose(measurement.heights.saddle_u_mm, expected, rtol=1e-6)
 
 
 def test_actions_close_together_are_called_so(tmp_path: Path) -> None:
@@ -365,14 +365,14 @@ def test_an_isolated_gap_is_filled_across_the_strings_never_along(tmp_path: Path
     rows = height_rows(crowns, nut, saddle, left_out=[(2, 7), (4, 3)])
     measurement, findings = read(tmp_path, sheet(rows))
     assert measurement.crown_top_mm[1, 6] == pytest.approx(crowns[1, 6], abs=0.05)
-    assert measurement.crown_top_origin[1, 6] == Origin.INTERPOLATED
-    assert measurement.crown_top_origin[3, 2] == Origin.INTERPOLATED
-    assert np.count_nonzero(measurement.crown_top_origin == Origin.INTERPOLATED) == 2
+    assert measurement.heights.origin[:, 1:-1][1, 6] == Origin.INTERPOLATED
+    assert measurement.heights.origin[:, 1:-1][3, 2] == Origin.INTERPOLATED
+    assert np.count_nonzero(measurement.heights.origin[:, 1:-1] == Origin.INTERPOLATED) == 2
     [finding] = [f for f in findings if f.code == "interpolated"]
     assert "string 2 fret 7" in finding.sentence
     assert "string 4 fret 3" in finding.sentence
-    assert measurement.crown_top_u_mm[1, 6] > 0.01
-    assert measurement.crown_top_u_mm[3, 2] > measurement.crown_top_u_mm[1, 6]
+    assert measurement.heights.crown_top_u_mm[1, 6] > 0.01
+    assert measurement.heights.crown_top_u_mm[3, 2] > measurement.heights.crown_top_u_mm[1, 6]
 
 
 def test_the_added_uncertainty_is_that_of_the_formula(tmp_path: Path) -> None:
@@ -382,8 +382,8 @@ def test_the_added_uncertainty_is_that_of_the_formula(tmp_path: Path) -> None:
     rows = height_rows(crowns, crowns[:, 0] + 0.4, crowns[:, 0] + 4.0, left_out=[(2, 7), (4, 3)])
     measurement, _ = read(tmp_path, sheet(rows))
     np.testing.assert_allclose(measurement.crown_top_mm, crowns, atol=1e-9)
-    assert measurement.crown_top_u_mm[1, 6] == pytest.approx(0.01 / np.sqrt(2.0))
-    assert measurement.crown_top_u_mm[3, 2] == pytest.approx(0.01 * np.sqrt(5.0))
+    assert measurement.heights.crown_top_u_mm[1, 6] == pytest.approx(0.01 / np.sqrt(2.0))
+    assert measurement.heights.crown_top_u_mm[3, 2] == pytest.approx(0.01 * np.sqrt(5.0))
 
 
 @pytest.mark.parametrize(

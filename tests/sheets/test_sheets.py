@@ -88,7 +88,9 @@ ODD_BUT_HONEST = {
 
 def same(one: Measurement, other: Measurement) -> None:
     for name in ("crown_top_mm", "crown_top_u_mm", "nut_mm", "saddle_mm", "saddle_u_mm"):
-        np.testing.assert_allclose(getattr(one, name), getattr(other, name), atol=1e-12)
+        np.testing.assert_allclose(
+            getattr(one.heights, name), getattr(other.heights, name), atol=1e-12
+        )
     assert one.strung == other.strung
 
 

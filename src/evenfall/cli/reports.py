@@ -107,7 +107,7 @@ def show_measurement(measurement: Measurement, recognised: str, lengths: Lengths
         click.echo(recognised)
     name = measurement.serial or "instrument without a serial number"
     click.echo(f"{name}: {measurement.model}")
-    grid = measurement.crown_top_origin
+    grid = measurement.heights.origin[:, 1:-1]
     words = {
         Origin.READ: "read",
         Origin.DERIVED: "derived",
@@ -118,7 +118,7 @@ def show_measurement(measurement: Measurement, recognised: str, lengths: Lengths
     click.echo(
         f"Crown tops of {grid.shape[0]} strings x {grid.shape[1]} frets: " + ", ".join(counts)
     )
-    u = measurement.crown_top_u_mm
+    u = measurement.heights.crown_top_u_mm
     if np.isfinite(u).any() and float(np.nanmax(u)) > 0.0:
         low, high = (_small(float(bound(u)), lengths.unit) for bound in (np.nanmin, np.nanmax))
         span = low if low == high else f"{low} to {high}"

@@ -363,10 +363,8 @@ def _still_touching(problem: Problem) -> int:
 
 def _odd_frets(problem: Problem) -> list[tuple[int, float, tuple[int, ...]]]:
     """Return frets that stand out from the line of their neighbours: fret, step [mm], strings."""
-    found = problem.measurement
-    step, odd = standing_out(
-        problem.lines.station_mm[:, 1:], found.crown_top_mm, found.crown_top_u_mm, problem.bow.frets
-    )
+    station = problem.lines.station_mm[:, 1:]
+    step, odd = standing_out(station, problem.measurement.heights, problem.bow.frets)
     frets = []
     for column in np.flatnonzero(odd.any(axis=0)):
         for sign in (1.0, -1.0):

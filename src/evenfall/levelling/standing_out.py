@@ -8,13 +8,17 @@ mislead, and drawing the lines again until nothing changes.
 
 from __future__ import annotations
 
+from functools import partial
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from evenfall.arrays import BoolArray, FloatArray, IntArray
+    from evenfall.measurement import Heights
 
 
 LEAST_STEP_MM = 0.02
@@ -37,7 +41,7 @@ _PASSES = 10
 
 
 def standing_out(
-    station_mm: FloatArray, top_mm: FloatArray, u_mm: FloatArray, bow_mm_per_mm: FloatArray
+    station_mm: FloatArray, heights: Heights, bow_mm_per_mm: FloatArray
 ) -> tuple[FloatArray, BoolArray]:
     """Return each crown's step over its neighbours [mm], and whether it stands out; shape (K, F).
 
@@ -45,41 +49,50 @@ def standing_out(
     uncertainty explains, held against all crowns together (Bonferroni's inequality), and if its
     fret is off by more than frets of this neck commonly are.
     """
+    top_mm = heights.crown_top_mm
     flat = top_mm - _bow_size(station_mm, top_mm, bow_mm_per_mm) * bow_mm_per_mm
     factor = NormalDist().inv_cdf(1.0 - 0.5 * BY_CHANCE / top_mm.size)
     step, out = np.zeros(top_mm.shape), np.zeros(top_mm.shape, dtype=bool)
-    for k, (x, z, u) in enumerate(zip(station_mm, flat, u_mm, strict=True)):
-        step[k], out[k] = _along_string(x, z, u, factor)
+    for k, (x, z) in enumerate(zip(station_mm, flat, strict=True)):
+        step[k], out[k] = _along_string(x, z, partial(heights.u_mm, string=k), factor)
     usual_mm = 1.4826 * np.median(np.abs(step))
     return step, out & (out & (np.abs(step) > _USUAL * usual_mm)).any(axis=0)
 
 
 def _along_string(
-    x: FloatArray, z: FloatArray, u: FloatArray, factor: float
+    x: FloatArray, z: FloatArray, u_mm: Callable[[FloatArray], FloatArray], factor: float
 ) -> tuple[FloatArray, BoolArray]:
-    """Return step and whether it stands out along one string, shape (F,)."""
+    """Return step and whether it stands out along one string, shape (F,).
+
+    `u_mm` gives the standard uncertainty of weighted sums of the string's heights.
+    """
     everything = np.arange(x.size)
     start = np.empty(x.size)
     for j in range(x.size):
         near = _nearest(j, everything)
         start[j] = z[j] - _repeated_median_mm(x[near] - x[j], z[near])
-    out = np.abs(start) > np.maximum(LEAST_STEP_MM, factor * u)
+    alone = np.eye(x.size)
+    out = np.abs(start) > np.maximum(LEAST_STEP_MM, factor * u_mm(_with_ends(alone)))
     step = start
     for _ in range(_PASSES):
-        step, uncertainty = np.empty(x.size), np.empty(x.size)
+        step, weights = np.empty(x.size), alone.copy()
         for j in range(x.size):
             near = _nearest(j, np.flatnonzero(~out))
             if near.size < 3:  # nothing to hold it against: as the robust line says
-                step[j], uncertainty[j] = start[j], u[j]
+                step[j] = start[j]
                 continue
-            weight = _line_weights(x[near] - x[j])
-            step[j] = z[j] - weight @ z[near]
-            uncertainty[j] = np.sqrt(u[j] ** 2 + np.sum((weight * u[near]) ** 2))
-        now = np.abs(step) > np.maximum(LEAST_STEP_MM, factor * uncertainty)
+            weights[j, near] = -_line_weights(x[near] - x[j])
+            step[j] = weights[j] @ z
+        now = np.abs(step) > np.maximum(LEAST_STEP_MM, factor * u_mm(_with_ends(weights)))
         if (now == out).all():
             break
         out = now
     return step, out
+
+
+def _with_ends(weights: FloatArray) -> FloatArray:
+    """Return weights of crowns as weights of nut, crowns and saddle, which have none."""
+    return np.pad(weights, ((0, 0), (1, 1)))
 
 
 def _nearest(j: int, frets: IntArray) -> IntArray:

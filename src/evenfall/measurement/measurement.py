@@ -112,44 +112,14 @@ class Measurement(FileContent):
         return self.heights.nut_mm
 
     @property
-    def nut_u_mm(self) -> FloatArray:
-        """Standard uncertainty of each nut slot, shape (K,) [mm]."""
-        return self.heights.nut_u_mm
-
-    @property
-    def nut_origin(self) -> CodeArray:
-        """`Origin` of each nut slot, shape (K,)."""
-        return self.heights.origin[:, 0]
-
-    @property
     def crown_top_mm(self) -> FloatArray:
         """Crown tops, shape (K, F) [mm]."""
         return self.heights.crown_top_mm
 
     @property
-    def crown_top_u_mm(self) -> FloatArray:
-        """Standard uncertainty of each crown top, shape (K, F) [mm]."""
-        return self.heights.crown_top_u_mm
-
-    @property
-    def crown_top_origin(self) -> CodeArray:
-        """`Origin` of each crown top, shape (K, F)."""
-        return self.heights.origin[:, 1:-1]
-
-    @property
     def saddle_mm(self) -> FloatArray:
         """Top of the saddle at each string, shape (K,) [mm]."""
         return self.heights.saddle_mm
-
-    @property
-    def saddle_u_mm(self) -> FloatArray:
-        """Standard uncertainty of the saddle, shape (K,) [mm]."""
-        return self.heights.saddle_u_mm
-
-    @property
-    def saddle_origin(self) -> CodeArray:
-        """`Origin` of the saddle at each string, shape (K,)."""
-        return self.heights.origin[:, -1]
 
     def with_heights(
         self, *, crown_top_mm: FloatArray, nut_mm: FloatArray, saddle_mm: FloatArray

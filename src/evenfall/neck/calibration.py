@@ -80,7 +80,7 @@ def calibrate(
                 frets=shape[1],
             )
     change = second.crown_top_mm - first.crown_top_mm
-    uncertainty = np.hypot(first.crown_top_u_mm, second.crown_top_u_mm)
+    uncertainty = np.hypot(first.heights.crown_top_u_mm, second.heights.crown_top_u_mm)
     known = np.isfinite(change).all(axis=0)
     if int(known.sum()) < 5:
         raise RequestError("The two profiles share fewer than five frets; read more frets.")

@@ -198,9 +198,9 @@ def pitch_of(opened: Opened, *, finger_mm: float | None = None) -> PitchOutcome:
         return stopped_pitch(
             course,
             finger_mm=finger,
-            nut_u_mm=measurement.nut_u_mm,
-            crown_top_u_mm=measurement.crown_top_u_mm,
-            saddle_u_mm=measurement.saddle_u_mm,
+            nut_u_mm=measurement.heights.nut_u_mm,
+            crown_top_u_mm=measurement.heights.crown_top_u_mm,
+            saddle_u_mm=measurement.heights.saddle_u_mm,
             modulus_u_share=modulus_u,
         )
 

@@ -127,7 +127,7 @@ def no_such_note(
     """Return the refusal of a string or a stopped fret that the instrument does not have."""
     return RequestError(
         "There is no string {string} stopped at fret {stopped_fret}: strings are 1 to {strings}, "
-        "stopped frets 0 (open) to {last}.",
+        "stopped frets 0 to {last}.",
         at=at,
         string=string,
         stopped_fret=stopped_fret,

@@ -26,7 +26,7 @@ from evenfall.scans.orientation import UNIT_WORDS
 from evenfall.sheets.crown_tops import add_reading, fill_across
 from evenfall.sheets.hand import read_readings, readings_error
 from evenfall.sheets.means import COVERAGE_FACTOR, Mean, at_key, combine
-from evenfall.sheets.readings import at_places, in_rows
+from evenfall.sheets.readings import at_places, elsewhere
 from evenfall.sheets.reduction import CHECK_MM, reduce_readings
 from evenfall.wording import Sentence, sentence
 
@@ -249,13 +249,13 @@ def _clash_of_states(setting: Setting, readings: Sequence[Reading]) -> list[Find
     return [
         Finding(
             "state",
-            "The scan was taken {scanned} and the sheet read {read} ({rows}), and the neck bows in "
+            "The scan was taken {scanned} and the sheet read {read}{rows}, and the neck bows in "
             "between; take both in one state.",
             at_places(other, field="state"),
             "error",
             scanned=sentence(scanned),
             read=sentence(read),
-            rows=in_rows(other),
+            rows=elsewhere(other),
         )
     ]
 
@@ -364,19 +364,19 @@ def _over_scan(
         findings.append(
             Finding(
                 "missing",
-                "Heights of nut or saddle ({rows}) stand over another datum than the scan; read "
+                "Heights of nut or saddle{rows} stand over another datum than the scan; read "
                 "the action over two frets instead, or crown_top at two frets far apart over the "
                 "same datum.",
                 at_places(at_rows, strings=tuple(sorted({r.string for r in lost}))),
                 "error",
-                rows=in_rows(at_rows),
+                rows=elsewhere(at_rows),
             )
         )
     if added:
         findings.append(
             Finding(
                 "route",
-                "Crown tops that the scan does not show were taken from the sheet, carried over to "
+                "Crown tops that the scan does not show were taken from the sheet and put on "
                 "the scan's datum: {places}.",
                 At(field="crown_top"),
                 "note",
@@ -455,8 +455,8 @@ def _comparison(
     if not replaced:
         return []
     if worst is None:
-        text = "The scan's crowns are used instead of those of the sheet ({rows})."
-        return [Finding("unused", text, at_places(replaced), "note", rows=in_rows(replaced))]
+        text = "The scan's crowns are used instead of those of the sheet{rows}."
+        return [Finding("unused", text, at_places(replaced), "note", rows=elsewhere(replaced))]
     difference, u, mean = worst
     clash = abs(difference) > max(CHECK_MM, COVERAGE_FACTOR * u)
     return [

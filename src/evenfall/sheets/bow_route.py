@@ -21,7 +21,7 @@ from evenfall.neck import default_bow
 from evenfall.sheets.crown_tops import CrownTops, add_reading
 from evenfall.sheets.gaps import line_gap_weights, rocking_gap_weights
 from evenfall.sheets.means import COVERAGE_FACTOR, Key, Mean, at_key, named
-from evenfall.sheets.readings import at_places, in_rows
+from evenfall.sheets.readings import at_places, elsewhere
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
@@ -75,11 +75,11 @@ def crown_tops_from_bow(
     if not any(relief):
         places = [p for key, mean in means.items() if key[0] == "relief" for p in mean.places]
         text = (
-            "Relief was read where the neck hardly bows ({rows}); read it near the middle between "
+            "Relief was read where the neck hardly bows{rows}; read it near the middle between "
             "fret 1 and fret {last}."
         )
         at = at_places(places, field="relief")
-        fault = Finding("missing", text, at, "error", rows=in_rows(places), last=frets)
+        fault = Finding("missing", text, at, "error", rows=elsewhere(places), last=frets)
         missing = np.full((count, frets), Origin.MISSING, dtype=np.int8)
         return CrownTops(height, missing, causes, ()), [fault]
     general = _relief_elsewhere(relief, shape, lines)
@@ -260,12 +260,12 @@ def _residuals(gaps: list[_Gap], height: FloatArray) -> list[Finding]:
                 Finding(
                     "disagree",
                     "The {what} is {value:length}, but the other gaps on that string give "
-                    "{expected:length} ({rows}); read it again.",
+                    "{expected:length}{rows}; read it again.",
                     at_key(mean.key, mean.places),
                     what=named(mean.key),
                     value=mean.value_mm,
                     expected=expected,
-                    rows=in_rows(mean.places),
+                    rows=elsewhere(mean.places),
                 )
             )
     return findings

@@ -19,7 +19,7 @@ from evenfall.measurement.causes import Causes
 from evenfall.measurement.missing import first_of, missing_places
 from evenfall.sheets.means import Key, Mean, named
 from evenfall.sheets.quantities import CROWN_LINE_LIMIT_MM, NEIGHBOUR_LIMIT_MM
-from evenfall.sheets.readings import at_places, in_rows
+from evenfall.sheets.readings import at_places, elsewhere
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
@@ -131,7 +131,7 @@ def crown_tops_from_heights(
                 if derived.all()
                 else sentence("{n} crown tops", n=int(derived.sum())),
                 centre=sentence(
-                    ", the board's height carried from the centre line to the strings by its radius"
+                    ", the board's height taken from the centre line to the strings by its radius"
                 )
                 if on_centre
                 else "",
@@ -190,13 +190,13 @@ def crown_heights(
                         Finding(
                             "disagree",
                             "Crown top less board gives a crown height of {height:length} on "
-                            "string {string}, fret {fret} ({rows}); read both over the same datum.",
+                            "string {string}, fret {fret}{rows}; read both over the same datum.",
                             at_places(top.places, strings=(k + 1,), frets=fret),
                             "error",
                             height=float(height[k, j]),
                             string=k + 1,
                             fret=j + 1,
-                            rows=in_rows(top.places),
+                            rows=elsewhere(top.places),
                         )
                     )
             elif given:

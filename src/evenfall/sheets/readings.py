@@ -70,6 +70,14 @@ def in_rows(places: Iterable[Place], among: Iterable[Place] = ()) -> Sentence:
     return sentence("{parts:list}", parts=parts)
 
 
+def elsewhere(places: Iterable[Place]) -> Sentence | str:
+    """Return " (row 7 of a.csv and row 9 of b.csv)"; nothing where all stand in one file."""
+    ordered = list(places)
+    if len({place.file for place in ordered}) < 2:
+        return ""
+    return sentence(" ({rows})", rows=in_rows(ordered))
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One reading.

@@ -35,7 +35,7 @@ from evenfall.sheets.means import (
     without_uncertainty,
 )
 from evenfall.sheets.plausibility import implausible
-from evenfall.sheets.readings import at_places, in_rows
+from evenfall.sheets.readings import at_places, elsewhere, in_rows
 from evenfall.sheets.string_ends import string_ends
 from evenfall.wording import Sentence, sentence
 
@@ -169,11 +169,11 @@ def _state(readings: Sequence[Reading]) -> tuple[bool, float, list[Finding]]:
         impossible = [reading.place for reading in readings if reading.quantity == "action"]
         if impossible:
             text = (
-                "Action cannot be read on an unstrung instrument ({rows}); correct the state or "
+                "Action cannot be read on an unstrung instrument{rows}; correct the state or "
                 "remove the action."
             )
             at = at_places(impossible, field="state")
-            findings.append(Finding("state", text, at, "error", rows=in_rows(impossible)))
+            findings.append(Finding("state", text, at, "error", rows=elsewhere(impossible)))
     elif not rows:
         text = "No state is given; the strings are taken to have been at pitch."
         findings.append(Finding("state", text, At(field="state"), "note"))
@@ -288,13 +288,13 @@ def _cross_checks(
         findings.append(
             Finding(
                 "disagree",
-                "The {what} was read as {value:length}, but the heights give {gap:length} "
-                "({rows}){others}; the heights are used, so check both.",
+                "The {what} was read as {value:length}, but the heights give {gap:length}"
+                "{rows}{others}; the heights are used, so check both.",
                 at_key(mean.key, mean.places),
                 what=named(mean.key),
                 value=mean.value_mm,
                 gap=gap,
-                rows=in_rows(mean.places),
+                rows=elsewhere(mean.places),
                 others=sentence(", and {n} more differ", n=count - 1) if count > 1 else "",
             )
         )
@@ -340,10 +340,10 @@ def _spacing(
         at = at_key(key, mean.places)
         if string == specification.string_count:
             text = (
-                "There is no string next to string {string} towards the bass ({rows}); name the "
+                "There is no string next to string {string} towards the bass side{rows}; name the "
                 "string on the treble side of the gap, or none for the outer strings."
             )
-            rows = in_rows(mean.places)
+            rows = elsewhere(mean.places)
             findings.append(Finding("row", text, at, "error", string=string, rows=rows))
             continue
         expected = float(abs(y[0] - y[-1]) if string == 0 else abs(y[string - 1] - y[string]))
@@ -351,13 +351,13 @@ def _spacing(
             findings.append(
                 Finding(
                     "disagree",
-                    "The {what} is {value:length}, but the specification gives {expected:length} "
-                    "({rows}); check which instrument this is.",
+                    "The {what} is {value:length}, but the specification gives {expected:length}"
+                    "{rows}; check which instrument this is.",
                     at,
                     what=named(key),
                     value=mean.value_mm,
                     expected=expected,
-                    rows=in_rows(mean.places),
+                    rows=elsewhere(mean.places),
                 )
             )
     return findings
@@ -378,8 +378,8 @@ def _sheet_in_inches(means: Mapping[Key, Mean], specification: Specification) ->
         return []
     places = [place for mean, _ in actions for place in mean.places]
     text = (
-        "The actions read are about 1/{part:.0f} of what is wanted ({rows}); if they were read in "
+        "The actions read are about 1/{part:.0f} of what is wanted{rows}; if they were read in "
         "inches, write in in the column unit."
     )
     at = at_places(places, field="action")
-    return [Finding("implausible", text, at, part=1.0 / share, rows=in_rows(places))]
+    return [Finding("implausible", text, at, part=1.0 / share, rows=elsewhere(places))]

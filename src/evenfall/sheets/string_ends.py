@@ -13,7 +13,7 @@ from evenfall.measurement import Heights, Origin
 from evenfall.sheets.crown_tops import add_reading, robust_line
 from evenfall.sheets.means import COVERAGE_FACTOR, Key, Mean
 from evenfall.sheets.quantities import NUT_LINE_LIMIT_MM, SADDLE_LINE_LIMIT_MM
-from evenfall.sheets.readings import Place, at_places, in_rows
+from evenfall.sheets.readings import Place, at_places, elsewhere
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
@@ -131,12 +131,12 @@ def _known_points(
 def _bent(k: int, bend_mm: float, places: list[Place]) -> Finding:
     return Finding(
         "disagree",
-        "The actions read on string {string} miss a straight string by {bend:length} ({rows}); "
+        "The actions read on string {string} miss a straight string by {bend:length}{rows}; "
         "read them again, and the crowns under them.",
         at_places(places, field="action", strings=(k + 1,)),
         string=k + 1,
         bend=bend_mm,
-        rows=in_rows(places),
+        rows=elsewhere(places),
     )
 
 
@@ -191,7 +191,7 @@ def _off_line(
                     Finding(
                         "implausible",
                         "The {name} of string {string} lies {off:length} {side} the line of the "
-                        "crowns ({rows}), which cannot be; check the decimal point, the unit and "
+                        "crowns{rows}, which cannot be; check the decimal point, the unit and "
                         "the datum.",
                         at_places(places, strings=(k + 1,)),
                         "error",
@@ -199,7 +199,7 @@ def _off_line(
                         string=k + 1,
                         off=abs(off),
                         side=sentence("over") if off > 0 else sentence("under"),
-                        rows=in_rows(places),
+                        rows=elsewhere(places),
                     )
                 )
     return findings

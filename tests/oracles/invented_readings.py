@@ -96,7 +96,7 @@ def main() -> None:
     saddle_after = (
         saddle + (plan.saddle_after_mm - found.saddle_mm) + 0.006 * rng.standard_normal(strings)
     )
-    # the gauge was set up anew, so the datum is another one
+    # the gauge was set up again, so the datum is another one
     tilt = 0.4 - 0.0012 * lines.station_mm
     rows = readings(
         top_after + tilt[:, 1:],

@@ -240,7 +240,7 @@ def test_a_drawing_that_reaches_outside_is_refused(bad, make):
         make(sheet()[1], {"Map": bad})
 
 
-def test_an_eased_plan_shows_its_banner():
+def test_a_relaxed_plan_shows_its_banner():
     spec, plan = made_plan(**TYPICAL)
     content = bench_sheet(spec, relaxed(plan))
     told = "Raise the action by 0.120 mm on all strings."

@@ -238,9 +238,9 @@ def converted_to_playing_tension(chance: Chance) -> tuple[Heights, FloatArray]:
     """Unstrung crowns; the strings then bow the neck by what its stiffness is known to."""
     model = neck_model(SPEC, LINES)
     neck = smooth_neck()
-    slack = taken([r.replace(",strung,", ",unstrung,") for r in crown_rows(neck, chance)
+    loose = taken([r.replace(",strung,", ",unstrung,") for r in crown_rows(neck, chance)
                    + end_rows(neck, chance)])  # fmt: skip
-    found = converted_to_tension(model, slack).measurement
+    found = converted_to_tension(model, loose).measurement
     stiffness = model.relief_mm_per_n + model.relief_u_mm_per_n * chance.normal()
     neck.crowns = neck.crowns + stiffness * model.tension_n * model.bow.frets
     return found.heights, neck.heights

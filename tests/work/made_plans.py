@@ -202,7 +202,7 @@ def one_pass(lines, nut, top, saddle, need_mm):
 
 
 def relaxed(plan):
-    """Return the plan with limits eased."""
+    """Return the plan with a limit relaxed."""
     return replace(
         plan,
         status="relaxed",

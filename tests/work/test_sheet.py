@@ -274,14 +274,14 @@ def test_adjusting_alone_cuts_nothing():
     assert not any(one.topic == "Dust" for one in sheet.cautions)
 
 
-def test_an_eased_plan_says_what_it_assumes_and_what_would_do_instead():
+def test_a_relaxed_plan_says_what_it_assumes_and_what_would_do_instead():
     spec, plan = made_plan(**BUSY)
-    eased = relaxed(plan)
+    easier = relaxed(plan)
     other = Relaxation(
         "relief", True, 0.05, "mm", sentence("Widen the relief limits by {by:length}.", by=0.05)
     )
-    eased = replace(eased, relaxations=(*eased.relaxations, other))
-    banner = bench_sheet(spec, eased).banner
+    easier = replace(easier, relaxations=(*easier.relaxations, other))
+    banner = bench_sheet(spec, easier).banner
     assert banner.tone == "relaxed"
     assert str(banner.sentences[0]) == (
         "This sheet assumes: Raise the action by 0.120 mm on all strings."

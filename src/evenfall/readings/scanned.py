@@ -26,7 +26,7 @@ from evenfall.scans.orientation import UNIT_WORDS
 from evenfall.sheets.crown_tops import add_reading, fill_across
 from evenfall.sheets.hand import read_readings, readings_error
 from evenfall.sheets.means import COVERAGE_FACTOR, Mean, at_key, combine
-from evenfall.sheets.readings import at_places, elsewhere
+from evenfall.sheets.readings import at_places, rows_by_file
 from evenfall.sheets.reduction import CHECK_MM, reduce_readings
 from evenfall.wording import Sentence, sentence
 
@@ -255,7 +255,7 @@ def _clash_of_states(setting: Setting, readings: Sequence[Reading]) -> list[Find
             "error",
             scanned=sentence(scanned),
             read=sentence(read),
-            rows=elsewhere(other),
+            rows=rows_by_file(other),
         )
     ]
 
@@ -369,7 +369,7 @@ def _over_scan(
                 "same datum.",
                 at_places(at_rows, strings=tuple(sorted({r.string for r in lost}))),
                 "error",
-                rows=elsewhere(at_rows),
+                rows=rows_by_file(at_rows),
             )
         )
     if added:
@@ -456,7 +456,7 @@ def _comparison(
         return []
     if worst is None:
         text = "The scan's crowns are used instead of those of the sheet{rows}."
-        return [Finding("unused", text, at_places(replaced), "note", rows=elsewhere(replaced))]
+        return [Finding("unused", text, at_places(replaced), "note", rows=rows_by_file(replaced))]
     difference, u, mean = worst
     clash = abs(difference) > max(CHECK_MM, COVERAGE_FACTOR * u)
     return [

@@ -21,7 +21,7 @@ from evenfall.neck import default_bow
 from evenfall.sheets.crown_tops import CrownTops, add_reading
 from evenfall.sheets.gaps import line_gap_weights, rocking_gap_weights
 from evenfall.sheets.means import COVERAGE_FACTOR, Key, Mean, at_key, named
-from evenfall.sheets.readings import at_places, elsewhere
+from evenfall.sheets.readings import at_places, rows_by_file
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ def crown_tops_from_bow(
             "fret 1 and fret {last}."
         )
         at = at_places(places, field="relief")
-        fault = Finding("missing", text, at, "error", rows=elsewhere(places), last=frets)
+        fault = Finding("missing", text, at, "error", rows=rows_by_file(places), last=frets)
         missing = np.full((count, frets), Origin.MISSING, dtype=np.int8)
         return CrownTops(height, missing, causes, ()), [fault]
     general = _relief_elsewhere(relief, shape, lines)
@@ -265,7 +265,7 @@ def _residuals(gaps: list[_Gap], height: FloatArray) -> list[Finding]:
                     what=named(mean.key),
                     value=mean.value_mm,
                     expected=expected,
-                    rows=elsewhere(mean.places),
+                    rows=rows_by_file(mean.places),
                 )
             )
     return findings

@@ -70,7 +70,7 @@ def in_rows(places: Iterable[Place], among: Iterable[Place] = ()) -> Sentence:
     return sentence("{parts:list}", parts=parts)
 
 
-def elsewhere(places: Iterable[Place]) -> Sentence | str:
+def rows_by_file(places: Iterable[Place]) -> Sentence | str:
     """Return " (row 7 of a.csv and row 9 of b.csv)"; nothing where all stand in one file."""
     ordered = list(places)
     if len({place.file for place in ordered}) < 2:

@@ -35,7 +35,7 @@ from evenfall.sheets.means import (
     without_uncertainty,
 )
 from evenfall.sheets.plausibility import implausible
-from evenfall.sheets.readings import at_places, elsewhere, in_rows
+from evenfall.sheets.readings import at_places, in_rows, rows_by_file
 from evenfall.sheets.string_ends import string_ends
 from evenfall.wording import Sentence, sentence
 
@@ -173,7 +173,7 @@ def _state(readings: Sequence[Reading]) -> tuple[bool, float, list[Finding]]:
                 "remove the action."
             )
             at = at_places(impossible, field="state")
-            findings.append(Finding("state", text, at, "error", rows=elsewhere(impossible)))
+            findings.append(Finding("state", text, at, "error", rows=rows_by_file(impossible)))
     elif not rows:
         text = "No state is given; the strings are taken to have been at pitch."
         findings.append(Finding("state", text, At(field="state"), "note"))
@@ -294,7 +294,7 @@ def _cross_checks(
                 what=named(mean.key),
                 value=mean.value_mm,
                 gap=gap,
-                rows=elsewhere(mean.places),
+                rows=rows_by_file(mean.places),
                 others=sentence(", and {n} more differ", n=count - 1) if count > 1 else "",
             )
         )
@@ -343,7 +343,7 @@ def _spacing(
                 "There is no string next to string {string} towards the bass side{rows}; name the "
                 "string on the treble side of the gap, or none for the outer strings."
             )
-            rows = elsewhere(mean.places)
+            rows = rows_by_file(mean.places)
             findings.append(Finding("row", text, at, "error", string=string, rows=rows))
             continue
         expected = float(abs(y[0] - y[-1]) if string == 0 else abs(y[string - 1] - y[string]))
@@ -357,7 +357,7 @@ def _spacing(
                     what=named(key),
                     value=mean.value_mm,
                     expected=expected,
-                    rows=elsewhere(mean.places),
+                    rows=rows_by_file(mean.places),
                 )
             )
     return findings
@@ -382,4 +382,4 @@ def _sheet_in_inches(means: Mapping[Key, Mean], specification: Specification) ->
         "inches, write in in the column unit."
     )
     at = at_places(places, field="action")
-    return [Finding("implausible", text, at, part=1.0 / share, rows=elsewhere(places))]
+    return [Finding("implausible", text, at, part=1.0 / share, rows=rows_by_file(places))]

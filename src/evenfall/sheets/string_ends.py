@@ -13,7 +13,7 @@ from evenfall.measurement import Heights, Origin
 from evenfall.sheets.crown_tops import add_reading, robust_line
 from evenfall.sheets.means import COVERAGE_FACTOR, Key, Mean
 from evenfall.sheets.quantities import NUT_LINE_LIMIT_MM, SADDLE_LINE_LIMIT_MM
-from evenfall.sheets.readings import Place, at_places, elsewhere
+from evenfall.sheets.readings import Place, at_places, rows_by_file
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
@@ -136,7 +136,7 @@ def _bent(k: int, bend_mm: float, places: list[Place]) -> Finding:
         at_places(places, field="action", strings=(k + 1,)),
         string=k + 1,
         bend=bend_mm,
-        rows=elsewhere(places),
+        rows=rows_by_file(places),
     )
 
 
@@ -199,7 +199,7 @@ def _off_line(
                         string=k + 1,
                         off=abs(off),
                         side=sentence("over") if off > 0 else sentence("under"),
-                        rows=elsewhere(places),
+                        rows=rows_by_file(places),
                     )
                 )
     return findings

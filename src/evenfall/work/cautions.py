@@ -35,11 +35,11 @@ def cautions(
 ) -> tuple[Caution, ...]:
     """Return the cautions that go with work on the rod, the frets, the nut or the board."""
     pull = "{strings:count string} pull with {pull:tension} in all and can whip: eye protection on."
-    slacken = (
+    loosen = (
         "{strings:count string} pull with {pull:tension} in all and can whip: eye protection on. "
-        "Slacken them before you file."
+        "Loosen them before you file."
     )
-    text = slacken if cuts_frets or cuts_nut else pull
+    text = loosen if cuts_frets or cuts_nut else pull
     tension = sentence(
         text,
         strings=len(specification.strings),

@@ -499,9 +499,9 @@ class _Writer:
 
     def how(self) -> str:
         if self.plan.method == "spot":
-            return "Slacken the strings. Work on these frets only; re-crown each."
+            return "Loosen the strings. Work on these frets only; re-crown each."
         if self.plan.method != "beam":
-            return "Slacken the strings. Each crossing by its own amount; re-crown each fret."
+            return "Loosen the strings. Each crossing by its own amount; re-crown each fret."
         if not self.specification.neck.truss_rod:
             return (
                 "Take the strings off. Level with a straight beam of the board's radius until no "

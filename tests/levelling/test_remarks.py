@@ -1,4 +1,4 @@
-"""What a way remarks is in the unit of the instrument."""
+"""What a method remarks is in the unit that is asked for."""
 
 from __future__ import annotations
 

@@ -183,7 +183,7 @@ def test_twelve_strings_and_thirty_six_frets() -> None:
 
 
 # Programs on which the optimiser stopped, or lost its own answer to rounding, before it was asked
-# another way: found among thousands of random necks.
+# another path: found among thousands of random necks.
 HARD: list[tuple[dict[str, Any], dict[str, Any], str | None, tuple[str, ...]]] = [
     (
         {"strings": 4, "frets": 5, "tolerance": 0.05, "attack": 0.01, "attack_step": 0.0}

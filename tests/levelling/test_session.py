@@ -143,6 +143,8 @@ def test_the_plan_keeps_to_the_changed_limits() -> None:
         ({"attack_n": (0.3, 0.3)}, "attack"),
         ({"action_mm": (1.5, 1.2)}, "action"),
         ({"action_mm": ((1.0, 1.2), (1.0, 1.2))}, "action"),
+        ({"action_mm": ((1.0,), (1.0, 1.2))}, "action"),
+        ({"relief_mm": "flat"}, "relief"),
         ({"relief_mm": (0.1, float("nan"))}, "relief"),
         ({"budget_mm": -0.1}, "budget"),
         ({"keep": ("frets",)}, "keep"),

@@ -125,7 +125,7 @@ def every_crossing(model: LevellingModel) -> Outcome | None:
     return None if solution is None else Outcome("profile", model.problem, solution)
 
 
-def spot_may_win(model: LevellingModel, each: Outcome) -> bool:
+def spot_may_win(model: LevellingModel, each: Outcome, progress: Progress = silent) -> bool:
     """Return whether cutting the fewest frets might take no more metal than `each` does.
 
     It does not where the least metal takes every fret that it is on, while fewer frets would do.
@@ -135,7 +135,8 @@ def spot_may_win(model: LevellingModel, each: Outcome) -> bool:
     enough = each.solution.metal_mm + SAME_METAL_MM
     metal, nothing = model.cost_of(model.r.ravel()), np.zeros(model.column_count)
     fewer_do = False
-    for j in np.flatnonzero(opened):
+    for done, j in enumerate(np.flatnonzero(opened)):
+        progress("Looking whether fewer frets do", done / opened.sum())
         closed = np.zeros_like(opened)
         closed[j] = True
         with frets_closed(model, closed):

@@ -354,7 +354,7 @@ class Session:
             return {"adjust"}
         each = self._outcome("profile", progress)
         if isinstance(each, Outcome):
-            may_win = spot_may_win(self._fresh(), each)
+            may_win = spot_may_win(self._fresh(), each, progress)
             return {"adjust", "profile", "spot"} if may_win else {"adjust", "profile"}
         if isinstance(self._outcome("partial-refret", progress), Outcome):
             return {"adjust", "profile", "partial-refret"}
@@ -606,7 +606,10 @@ def _budget(budget_mm: float | None) -> float | None:
 
 def _limits(name: str, stated: Sequence[Limit], given: Limits) -> tuple[Limit, ...]:
     """Return changed limits; the value wanted stays as near as they allow."""
-    pairs = np.asarray(given, dtype=float)
+    try:
+        pairs = np.asarray(given, dtype=float)
+    except (TypeError, ValueError):
+        pairs = np.empty(0)
     fits = pairs.shape in ((2,), (len(stated), 2)) and bool(np.isfinite(pairs).all())
     if not fits or bool((pairs[..., 0] > pairs[..., 1]).any()):
         raise RequestError(

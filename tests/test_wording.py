@@ -181,14 +181,17 @@ def saying_faults(source: str) -> Iterator[str]:
         name = call.func.id if isinstance(call.func, ast.Name) else ""
         if name not in OURS or isinstance(text, ast.Name | ast.Attribute | ast.Subscript):
             continue  # a constant named elsewhere, or a text handed on
-        if not (isinstance(text, ast.Constant) and isinstance(text.value, str)):
+        # one of two constants is a constant
+        texts = [text.body, text.orelse] if isinstance(text, ast.IfExp) else [text]
+        constants = [t.value for t in texts if isinstance(t, ast.Constant)]
+        if len(constants) < len(texts) or not all(isinstance(c, str) for c in constants):
             yield f"line {call.lineno}: the text of {name} is put together, not constant"
             continue
         given = {keyword.arg for keyword in call.keywords}
         if None in given or (name == "Sentence" and len(call.args) > 1):
             continue  # values handed on
         named = {key for key in given if key} - {"at", "severity", "where"}
-        for fault in text_faults(text.value, named):
+        for fault in (f for c in constants for f in text_faults(str(c), named)):
             yield f"line {call.lineno}: {fault}"
 
 

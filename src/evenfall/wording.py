@@ -266,7 +266,9 @@ def _number(value: float, form: str, unit: LengthUnit) -> str:
     if kind == "uncertainty":
         return uncertainty_text(value, unit)
     if kind == "size":
-        return f"{value:.1f} mm" if unit == "mm" else f"{value / MM_PER_INCH:.2f} in"
+        there, digits = (value, 1) if unit == "mm" else (value / MM_PER_INCH, 2)
+        usual = there == 0.0 or 0.5 * 0.1**digits <= abs(there) < 1e6
+        return f"{there:.{digits}f} {unit}" if usual else f"{there:.3g} {unit}"
     if kind in ("length", "figure"):
         told = length_text(value, unit, signed=signed)
         return told if kind == "length" else told.rsplit(" ", 1)[0]

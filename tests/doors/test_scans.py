@@ -85,7 +85,7 @@ def test_a_scan_alone_is_measured_and_the_gap_is_named(folder: Path) -> None:
         (("scan.parquet", "--length-unit", "in"), "no fretboard of a 648"),
         (("scan.parquet", "--scan-uncertainty", "-1"), "from 0 to 1.000 mm"),
         (("map.npy",), "--step"),
-        (("map.npy", "--step", "0", "1"), "longer than nothing"),
+        (("map.npy", "--step", "0", "1"), "greater than zero"),
         (("profile.txt",), "line profile"),
     ],
 )
@@ -124,8 +124,8 @@ def test_a_bare_height_map_with_steps(folder: Path) -> None:
     [
         (
             "mtenor-out-fretboard-full.stl",
-            "No crowns: slots only. 20 slots, 0.75 mm wide and 2.00 mm deep, up is nearest -z; "
-            "they fit a scale of 457.20 mm",
+            "No crowns: slots only. 20 slots, 0.750 mm wide and 2.000 mm deep, up is nearest -z; "
+            "they fit a scale of 457.200 mm",
         ),
         ("mtenor-out-neck-a.stl", "are not in this scan"),
         ("mtenor-out-bridge.stl", "are not in this scan"),

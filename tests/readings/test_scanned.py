@@ -21,8 +21,8 @@ from evenfall.instrument.geometry import board_drop_mm
 from evenfall.levelling import make_plan
 from evenfall.measurement import Measurement, Origin
 from evenfall.readings.of_instrument import read_files
-from evenfall.readings.scanned import Setting, read_scanned
-from evenfall.scans.formats import Options, is_scan
+from evenfall.readings.scanned import ScanSetting, read_scanned
+from evenfall.scans.formats import ScanOptions, is_scan
 from evenfall.sheets import SheetFile, read_measurement
 from evenfall.strings.excursion import ExcursionTable, excursion_table
 from oracles.surfaces import Recipe, make_scan, specification
@@ -91,7 +91,7 @@ def test_a_scan_made_from_a_hand_sheet_gives_the_same_plan(tmp_path: Path) -> No
         scan_file(tmp_path, kestrel_points()),
         spec,
         sheets=[file(SHEET)],
-        setting=Setting(scan_uncertainty_mm=u),
+        setting=ScanSetting(scan_uncertainty_mm=u),
     )
     found = scanned.measurement
     station = string_lines(spec).station_mm[:, 1:]
@@ -179,14 +179,14 @@ def test_a_scan_alone_says_what_it_does_not_show(tmp_path: Path) -> None:
     assert scanned.measurement.serial == "AL-1"
     assert "missing" in codes(scanned.findings)
     assert scanned.sheet is None
-    assert scanned.recognised.startswith("scan.npy: NumPy array")
+    assert str(scanned.recognised).startswith("scan.npy: NumPy array")
 
 
 @pytest.mark.parametrize("strung", [True, False])
 def test_the_state_of_the_strings(tmp_path: Path, strung: bool) -> None:
     spec, _, _ = kestrel()
     path = scan_file(tmp_path, kestrel_points())
-    scanned = read_scanned(path, spec, setting=Setting(strung=strung))
+    scanned = read_scanned(path, spec, setting=ScanSetting(strung=strung))
     assert scanned.measurement.strung is strung
     assert any("will bow" in f.sentence for f in scanned.findings) is not strung
     states = {"strung" if s else "unstrung" for s in (strung,)}
@@ -196,7 +196,7 @@ def test_the_state_of_the_strings(tmp_path: Path, strung: bool) -> None:
         + "\n".join(f"relief,{k},8,0.2,mm,{'un' if strung else ''}strung" for k in range(1, 7))
     )
     with pytest.raises(EvenfallError) as caught:
-        read_scanned(path, spec, sheets=[file(sheet)], setting=Setting(strung=strung))
+        read_scanned(path, spec, sheets=[file(sheet)], setting=ScanSetting(strung=strung))
     assert "bows in between" in str(caught.value)
     assert states
 
@@ -209,10 +209,10 @@ def test_a_unit_that_the_frets_contradict_gives_way_and_is_reported(tmp_path: Pa
     scanned = read_scanned(path, spec)
     assert scanned.survey.orientation.unit == "mm"
     (slip,) = [f for f in scanned.findings if f.code == "unit-slip" and "were taken" in f.sentence]
-    assert "Name the length unit" in slip.sentence
+    assert "taken as mm. Give the unit (unit)" in slip.sentence
     with pytest.raises(ReadingsError):
-        read_scanned(path, spec, options=Options("in"))
-    settled = read_scanned(path, spec, options=Options("mm"))
+        read_scanned(path, spec, options=ScanOptions("in"))
+    settled = read_scanned(path, spec, options=ScanOptions("mm"))
     assert "unit-slip" not in codes(settled.findings)
 
 
@@ -247,7 +247,7 @@ def test_files_are_read_by_what_they_are(tmp_path: Path) -> None:
     spec, sheet, _ = kestrel()
     assert not is_scan(SHEET)
     taken = read_files([SHEET], spec)
-    assert (taken.recognised, taken.survey, taken.sheet) == ("", None, None)
+    assert (taken.recognised, taken.survey, taken.sheet) == (None, None, None)
     assert taken.measurement.as_dict() == sheet.as_dict()
     scan = scan_file(tmp_path, kestrel_points())
     for files in ([scan, SHEET], [SHEET, scan]):
@@ -260,13 +260,13 @@ def test_two_scans_and_options_without_a_scan_are_refused(tmp_path: Path) -> Non
     with pytest.raises(RequestError, match="frames of their own"):
         read_files(files, spec)
     with pytest.raises(RequestError, match="hand sheets"):
-        read_files([SHEET], spec, options=Options("mm"))
+        read_files([SHEET], spec, options=ScanOptions("mm"))
     with pytest.raises(RequestError, match="scan_uncertainty_mm"):
-        Setting(scan_uncertainty_mm=-1.0)
+        ScanSetting(scan_uncertainty_mm=-1.0)
     with pytest.raises(RequestError):
-        Options("furlong")
+        ScanOptions("furlong")
     with pytest.raises(RequestError):
-        Options(step=(0.0, 1.0))
+        ScanOptions(step=(0.0, 1.0))
 
 
 def strung_points(*, bare: tuple[int, int, int] | None = None) -> tuple[FloatArray, FloatArray]:
@@ -343,5 +343,5 @@ def test_the_claim_says_that_the_scanner_s_own_error_is_not_in_it(tmp_path: Path
     assert any(
         "scan_uncertainty_mm" in f.sentence for f in told.findings if f.code == "no-uncertainty"
     )
-    settled = read_scanned(path, kestrel()[0], setting=Setting(scan_uncertainty_mm=0.01))
+    settled = read_scanned(path, kestrel()[0], setting=ScanSetting(scan_uncertainty_mm=0.01))
     assert "no-uncertainty" not in codes(settled.findings)

@@ -101,10 +101,12 @@ def show_specification(
     click.echo(f"Sum of tensions {values['total_tension_n']:.0f} N")
 
 
-def show_measurement(measurement: Measurement, recognised: str, lengths: Lengths) -> None:
+def show_measurement(
+    measurement: Measurement, recognised: Sentence | None, lengths: Lengths
+) -> None:
     """Print what a measurement holds, after what a scan was recognised as."""
-    if recognised:
-        click.echo(recognised)
+    if recognised is not None:
+        click.echo(lengths.say(recognised))
     name = measurement.serial or "instrument without a serial number"
     click.echo(f"{name}: {measurement.model}")
     grid = measurement.heights.origin[:, 1:-1]

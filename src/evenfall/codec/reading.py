@@ -137,9 +137,10 @@ def _choice(form: Form, given: Any, place: str, _sizes: object) -> Any:
 
 
 _PLACE = re.compile(
-    r"(length|figure)\+?|uncertainty|force|tension|percent(\.1)?|share|cents|strings|frets|numbers"
+    r"(length|figure)\+?|size|uncertainty|force|tension|percent(\.1)?|share|cents"
+    r"|strings|frets|rows|numbers"
     r"|list|or|sentences|phrases|quoted|count [a-z -]{1,40}|plural [^{}|]{1,60}\|[^{}|]{1,60}"
-    r"|\+?(\.\d)?[dfg]?"
+    r"|\+?,?(\.\d)?[dfg]?"
 )
 """Forms that a place in a sentence from a file may have."""
 

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenfall.errors import At, RequestError
+from evenfall.errors import At, Progress, RequestError, silent
 from evenfall.files import read_bytes
-from evenfall.readings.scanned import Setting, read_scanned
-from evenfall.scans.formats import Options, Progress, is_scan
-from evenfall.scans.formats.scan import silent
+from evenfall.readings.scanned import ScanSetting, read_scanned
+from evenfall.scans.formats import ScanOptions, is_scan
 from evenfall.sheets import SheetFile, read_measurement
 from evenfall.sheets.cells import FILE_LIMIT_BYTES
 
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.scans import CrownSurvey
+    from evenfall.wording import Sentence
 
 
 LONGEST_SERIAL = 80
@@ -27,7 +27,7 @@ LONGEST_SERIAL = 80
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class InstrumentReadings:
     """One measurement and what it came from.
 
     Parameters
@@ -37,7 +37,7 @@ class Taken:
     findings
         What is worth knowing about the readings.
     recognised
-        What a scan was taken for and why; empty for hand sheets.
+        What a scan was taken for and why; None for hand sheets.
     survey
         Crowns and board of a scan; None for hand sheets.
     sheet
@@ -46,7 +46,7 @@ class Taken:
 
     measurement: Measurement
     findings: tuple[Finding, ...]
-    recognised: str = ""
+    recognised: Sentence | None = None
     survey: CrownSurvey | None = None
     sheet: Measurement | None = None
 
@@ -56,10 +56,10 @@ def read_files(
     specification: Specification,
     *,
     serial: str = "",
-    options: Options | None = None,
-    setting: Setting | None = None,
+    options: ScanOptions | None = None,
+    setting: ScanSetting | None = None,
     progress: Progress = silent,
-) -> Taken:
+) -> InstrumentReadings:
     """Return the measurement in one or more files of one instrument, each read by its content.
 
     Parameters
@@ -110,7 +110,7 @@ def read_files(
     ]
     if not scans:
         measurement, findings = read_measurement(sheets, specification, serial=serial)
-        return Taken(measurement, findings)
+        return InstrumentReadings(measurement, findings)
     scanned = read_scanned(
         scans[0],
         specification,
@@ -120,6 +120,6 @@ def read_files(
         serial=serial,
         progress=progress,
     )
-    return Taken(
+    return InstrumentReadings(
         scanned.measurement, scanned.findings, scanned.recognised, scanned.survey, scanned.sheet
     )

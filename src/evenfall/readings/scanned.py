@@ -1,7 +1,7 @@
 """One scan of an instrument, and hand sheets beside it, to one measurement.
 
 The scan gives the crowns. What it cannot show, nut slots and saddle, comes from the sheets: as
-actions, which need no datum, or as heights, which are carried over to the scan's datum by crown
+actions, which need no datum, or as heights, which are brought over to the scan's datum by crown
 tops that were read on both.
 """
 
@@ -14,14 +14,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import At, EvenfallError, Finding, ReadingsError, RequestError
+from evenfall.errors import (
+    At,
+    EvenfallError,
+    Finding,
+    Progress,
+    ReadingsError,
+    RequestError,
+    silent,
+)
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.measurement.causes import Causes
 from evenfall.measurement.missing import first_of, missing_places
 from evenfall.scans import measure_crowns, to_measurement
-from evenfall.scans.formats import Options, Progress, Scan, read_scan
-from evenfall.scans.formats.scan import silent
+from evenfall.scans.formats import Scan, ScanOptions, read_scan
 from evenfall.scans.orientation import UNIT_WORDS
 from evenfall.sheets.crown_tops import add_reading, fill_across
 from evenfall.sheets.hand import read_readings, readings_error
@@ -39,7 +46,7 @@ if TYPE_CHECKING:
     from evenfall.sheets.readings import Reading
 
 LEAST_SHARED_FRETS = 2
-"""A straight datum is carried over by two crowns at least."""
+"""Two crowns at least bring a straight datum over."""
 
 LEAST_SHARED_SPAN_SHARE = 0.2
 """And they lie at least this share of the string apart."""
@@ -49,7 +56,7 @@ MOST_SCAN_UNCERTAINTY_MM = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
+class ScanSetting:
     """What the caller knows about how the instrument was scanned.
 
     Parameters
@@ -76,13 +83,13 @@ class Setting:
 
 
 @dataclass(frozen=True, slots=True)
-class Scanned:
+class ScanReading:
     """What one scan, and the sheets beside it, amount to.
 
     Parameters
     ----------
     recognised
-        What the file was taken for and why, in one sentence.
+        What the file was taken for and why.
     survey
         The crowns and the board.
     measurement
@@ -93,7 +100,7 @@ class Scanned:
         What is worth knowing.
     """
 
-    recognised: str
+    recognised: Sentence
     survey: CrownSurvey
     measurement: Measurement
     sheet: Measurement | None
@@ -105,33 +112,33 @@ def read_scanned(
     specification: Specification,
     *,
     sheets: Sequence[SheetFile] = (),
-    options: Options | None = None,
-    setting: Setting | None = None,
+    options: ScanOptions | None = None,
+    setting: ScanSetting | None = None,
     serial: str = "",
     progress: Progress = silent,
-) -> Scanned:
+) -> ScanReading:
     """Return the measurement in a scan of a fretboard; hand sheets add what it does not show."""
-    known = setting or Setting()
+    known = setting or ScanSetting()
     # sheets are quick to read and often wrong: tell that first
     readings, findings = read_readings(sheets, specification) if sheets else ([], [])
     scan = read_scan(path, options, progress)
     survey, found = _survey(scan, specification, known, progress)
     at = At(file=scan.file)
-    what = Finding("recognised", "{what}", at, "note", what=scan.summary())
+    recognised = scan.summary()
+    what = Finding("recognised", "{what}", at, "note", what=recognised)
     findings = [what, *scan.findings, *found, *findings]
     findings += [Finding("unused", "{what}", at, "note", what=text) for text in scan.left_out]
     source = (path.name, *(sheet.name for sheet in sheets))
     found_crowns = to_measurement(
         survey, specification, serial=serial, source=source, strung=known.strung is not False
     )
-    recognised = what.sentence
     del scan  # its points are not needed any longer
     findings += _scanner(known)
     if not sheets:
         crowns = _Crowns(found_crowns)
         findings += [*_without_gaps(crowns, specification), *_state(known)]
         findings.append(_ends_missing(specification))
-        return Scanned(recognised, survey, crowns.measurement(), None, tuple(findings))
+        return ScanReading(recognised, survey, crowns.measurement(), None, tuple(findings))
     errors = [f for f in findings if f.severity == "error"]
     measurement, more = join_sheets(
         found_crowns, readings, specification, serial=serial, source=source
@@ -144,7 +151,7 @@ def read_scanned(
         raise readings_error(errors, At(file=sheets[0].name) if len(sheets) == 1 else At())
     if known.strung is not None:
         measurement = replace(measurement, strung=known.strung)
-    return Scanned(
+    return ScanReading(
         recognised, survey, measurement, _sheet_alone(readings, specification), tuple(findings)
     )
 
@@ -168,10 +175,10 @@ def join_sheets(
 
 
 def _survey(
-    scan: Scan, specification: Specification, setting: Setting, progress: Progress
+    scan: Scan, specification: Specification, setting: ScanSetting, progress: Progress
 ) -> tuple[CrownSurvey, list[Finding]]:
     """Return the crowns in a scan; a unit that the frets contradict gives way, and is reported."""
-    progress("finding the frets", 0.0)
+    progress("Finding the frets", 0.0)
 
     def measured(unit: str | None) -> tuple[CrownSurvey, tuple[Finding, ...]]:
         return measure_crowns(
@@ -180,32 +187,32 @@ def _survey(
             unit_hint=unit,
             mirrored=setting.mirrored,
             scan_uncertainty_mm=setting.scan_uncertainty_mm,
+            progress=progress,
         )
 
     try:
         survey, findings = measured(scan.unit)
     except ReadingsError as error:
         error.at = error.at.in_file(scan.file)
-        told = scan.unit is not None and scan.unit_from != "the option"
+        told = scan.unit is not None and scan.unit_from != "option"
         if not told or any(f.code == "slots-only" for f in error.findings):
             raise
         try:
             survey, findings = measured(None)
         except ReadingsError:
             raise error from None
-        unit = survey.orientation.unit
-        said = UNIT_WORDS.get(scan.unit or "", scan.unit)
         slip = Finding(
             "unit-slip",
-            "The file is in {said}, as {source} says, but its frets fit the specification only if "
-            "the numbers are {unit}; they were taken as {unit}. Name the length unit to settle it.",
+            "The file is in {said}, as the {unit_from} says, but its frets fit the specification "
+            "only if the numbers are {unit}; they were taken as {unit}. Give the unit "
+            "({door_scan_unit}) to settle it.",
             At(file=scan.file),
-            said=said,
-            source=scan.unit_from,
-            unit=unit,
+            said=UNIT_WORDS.get(scan.unit or "", scan.unit),
+            unit_from=scan.unit_from,
+            unit=UNIT_WORDS.get(survey.orientation.unit, survey.orientation.unit),
         )
         findings = (slip, *(f for f in findings if f.code != "unit-slip"))
-    progress("finding the frets", 1.0)
+    progress("Finding the frets", 1.0)
     if not np.isfinite(survey.crown_top_mm).any():
         seen = int(np.isfinite(survey.orientation.fret_x_mm).sum())
         text = (
@@ -218,7 +225,7 @@ def _survey(
     return survey, list(findings)
 
 
-def _scanner(setting: Setting) -> list[Finding]:
+def _scanner(setting: ScanSetting) -> list[Finding]:
     if setting.scan_uncertainty_mm:
         return []
     text = (
@@ -228,7 +235,7 @@ def _scanner(setting: Setting) -> list[Finding]:
     return [Finding("no-uncertainty", text, At(field="scan_uncertainty"), "note")]
 
 
-def _state(setting: Setting) -> list[Finding]:
+def _state(setting: ScanSetting) -> list[Finding]:
     if setting.strung is None:
         text = "No state is given; the strings are taken to have been at pitch."
         return [Finding("state", text, At(field="state"), "note")]
@@ -241,7 +248,7 @@ def _state(setting: Setting) -> list[Finding]:
     return [Finding("state", text, At(field="state"))]
 
 
-def _clash_of_states(setting: Setting, readings: Sequence[Reading]) -> list[Finding]:
+def _clash_of_states(setting: ScanSetting, readings: Sequence[Reading]) -> list[Finding]:
     other = [r.place for r in readings if r.strung is not None and r.strung is not setting.strung]
     if setting.strung is None or not other:
         return []
@@ -307,7 +314,7 @@ class _Crowns:
 def _over_scan(
     readings: Sequence[Reading], crowns: _Crowns, specification: Specification
 ) -> tuple[list[Reading], list[Finding]]:
-    """Carry the datum of a sheet over to that of the scan; return the readings still to be used.
+    """Bring the datum of a sheet over to that of the scan; return the readings still to be used.
 
     The line between the two goes through crown tops that both have. What it adds to readings of nut
     and saddle stands in those columns of the crowns. Crowns that the scan does not show are taken

@@ -10,6 +10,7 @@ import numpy as np
 from evenfall.errors import At, Finding
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
+from evenfall.measurement.missing import missing_places
 from evenfall.scans.fret_comb import nominal_lines
 from evenfall.scans.gather import CELL_MM, DEEP_MM, nearest_fret
 from evenfall.wording import Sentence, sentence
@@ -449,23 +450,12 @@ def _shape(survey: CrownSurvey, specification: Specification) -> list[Finding]:
     return found
 
 
-def crossings(places: Sequence[Sequence[int]]) -> tuple[Sentence, ...]:
-    """Return crossings, rising pairs of string and fret from 0, as phrases string by string."""
-    frets: dict[int, list[int]] = {}
-    for k, j in places:
-        frets.setdefault(k, []).append(j + 1)
-    return tuple(
-        sentence("{frets:frets} under string {string}", frets=tuple(on), string=k + 1)
-        for k, on in frets.items()
-    )
-
-
 def _hidden(survey: CrownSurvey) -> list[Finding]:
     """Return which crossings a string or a hole hides."""
     origin = survey.crown_top_origin
     there = np.array([line is not None for line in survey.crown_lines])
     bridged = int((origin == Origin.INTERPOLATED).sum())
-    gone = np.argwhere((origin == Origin.MISSING) & there).tolist()
+    gone = (origin == Origin.MISSING) & there
     found = []
     if bridged:
         found.append(
@@ -478,17 +468,17 @@ def _hidden(survey: CrownSurvey) -> list[Finding]:
                 all=origin.size,
             )
         )
-    if len(gone):
+    if gone.any():
         found.append(
             Finding(
                 "shadow",
-                "{count:count crown} cannot be seen near the string's line: {places:phrases}.",
+                "{count:count crown} cannot be seen near the string's line: {places}.",
                 At(
-                    strings=tuple(sorted({k + 1 for k, _ in gone})),
-                    frets=tuple(sorted({j + 1 for _, j in gone})),
+                    strings=tuple((np.flatnonzero(gone.any(axis=1)) + 1).tolist()),
+                    frets=tuple((np.flatnonzero(gone.any(axis=0)) + 1).tolist()),
                 ),
-                count=len(gone),
-                places=crossings(gone),
+                count=int(gone.sum()),
+                places=missing_places(gone),
             )
         )
     return found

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.errors import Progress, silent
 from evenfall.scans.arcs import NORMAL_MAD
 from evenfall.scans.surface import pieces
 
@@ -43,6 +44,9 @@ DEEP_MM = 3.0
 
 NUT_MM = 0.3
 """Points closer to the nut than this may be nut."""
+
+RUN_POINTS = 1 << 19
+"""Points that one thread takes at a time; a pass that is stopped ends after these."""
 
 CREST_DEGREE = 4
 """Degree of the guess of a crown line across the board."""
@@ -164,7 +168,9 @@ class Gathered:
     point_count: int
 
 
-def gather(located: Located, specification: Specification, *, workers: int = 2) -> Gathered:
+def gather(
+    located: Located, specification: Specification, *, workers: int = 2, progress: Progress = silent
+) -> Gathered:
     """Return the crowns' points and the board's cells."""
     lines = located.orientation.fret_lines
     half_crown = 0.5 * specification.fretwire.crown_width_mm
@@ -173,11 +179,21 @@ def gather(located: Located, specification: Specification, *, workers: int = 2) 
     crests = _crest_guess(located.sample_mm, lines, half_crown)
     task = _Pass(located, grid, guess, crests, lines, half_crown)
     count = located.surface.count
-    workers = max(1, min(workers, count // 500_000))
-    bounds = np.linspace(0, count, workers + 1).astype(np.intp)
-    with ThreadPoolExecutor(workers) as pool:
-        parts = list(pool.map(task.run, bounds[:-1].tolist(), bounds[1:].tolist()))
-    return task.joined(parts)
+    starts = range(0, count, RUN_POINTS)
+    ends = [min(start + RUN_POINTS, count) for start in starts]
+    sums = np.zeros((4, grid.columns * grid.rows + 1))
+    crowns: list[list[NDArray[Any]]] = []
+    seen = 0
+    pool = ThreadPoolExecutor(max(1, min(workers, len(starts))))
+    try:
+        for end, part in zip(ends, pool.map(task.run, starts, ends), strict=True):
+            sums += part[0]
+            crowns += part[1]
+            seen += part[2]
+            progress("Gathering the crowns", end / count)
+    finally:
+        pool.shutdown(cancel_futures=True)
+    return task.joined(sums, crowns, seen)
 
 
 def _grid(
@@ -404,16 +420,16 @@ class _Pass:
             sums[2] += np.bincount(cell[high], minlength=size)
             sums[3] += np.bincount(cell[high], over[high], size)
 
-    def joined(self, parts: list[tuple[FloatArray, list[list[NDArray[Any]]], int]]) -> Gathered:
+    def joined(self, sums: FloatArray, pieces: list[list[NDArray[Any]]], seen: int) -> Gathered:
         """Return the runs put together."""
-        total = np.sum([part[0] for part in parts], axis=0)[:, :-1]
-        fret = [piece[3] for part in parts for piece in part[1]]
+        total = sums[:, :-1]
+        fret = [piece[3] for piece in pieces]
         index = np.concatenate(fret) if fret else np.zeros(0, dtype=np.int16)
         order = np.argsort(index, kind="stable")
         ends = np.searchsorted(index[order], np.arange(len(self.lines.base_mm) + 1))
         columns = []
         for part_index in range(3):
-            whole = [piece[part_index] for part in parts for piece in part[1]]
+            whole = [piece[part_index] for piece in pieces]
             joined = np.concatenate(whole) if whole else np.zeros(0, dtype=np.float32)
             columns.append(joined[order])
         crowns = tuple(
@@ -427,5 +443,5 @@ class _Pass:
             self.crests,
             crowns,
             cells,
-            sum(part[2] for part in parts),
+            seen,
         )

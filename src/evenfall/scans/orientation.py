@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import At, Finding, ReadingsError, RequestError
+from evenfall.errors import At, Finding, Progress, ReadingsError, RequestError, silent
 from evenfall.instrument import string_lines
 from evenfall.scans.centre_line import CentreLine, board_edges, straight_centre
 from evenfall.scans.fret_comb import (
@@ -232,12 +232,13 @@ def locate(
     *,
     unit_hint: str | None = None,
     mirrored: bool | None = None,
+    progress: Progress = silent,
 ) -> Located:
     """Return the place of a scan as `find_surface` does, with what later steps need."""
     samples, index = finite_samples(surface, SAMPLES)
     lines = string_lines(specification)
     nominal = nominal_lines(lines)
-    candidates = _candidates(samples, surface, specification, nominal, unit_hint)
+    candidates = _candidates(samples, surface, specification, nominal, unit_hint, progress=progress)
     ranked = sorted(
         ((match, c) for c in candidates for match in c.matches),
         key=lambda pair: -pair[0].score_share,
@@ -245,13 +246,13 @@ def locate(
     if not ranked:
         raise _no_board(samples, specification, unit_hint)
     if not _good(ranked[0][0], specification):
-        raise _not_this_neck(surface, specification, ranked, unit_hint)
+        raise _not_this_neck(surface, specification, ranked, unit_hint, progress)
     match, chosen = ranked[0]
     wire = specification.fretwire
     if match.up_order < 0:
         width = groove_width_mm(chosen.strips, match, nominal)
         if width < SLOT_WIDTH_SHARE * wire.crown_width_mm:
-            raise _not_this_neck(surface, specification, ranked, chosen.unit)
+            raise _not_this_neck(surface, specification, ranked, chosen.unit, progress)
     findings = _rivals(ranked)
     match = match_scale(
         match,
@@ -284,6 +285,8 @@ def _candidates(
     specification: Specification,
     nominal: FretLines,
     unit_hint: str | None,
+    *,
+    progress: Progress,
 ) -> list[_Candidate]:
     """Return the samples laid level in every unit and every way up that is possible."""
     middle, axes, extent = principal_axes(samples)
@@ -291,7 +294,8 @@ def _candidates(
     longest = max(specification.scale.treble_mm, specification.scale.bass_mm)
     solid = isinstance(surface, Cloud) and surface.corners is not None
     found = []
-    for unit, factor in _units(unit_hint).items():
+    units = _units(unit_hint)
+    for number, (unit, factor) in enumerate(units.items()):
         length = float(extent[0]) * factor
         # a scan may show some frets only, or the whole instrument
         if not 0.25 * span < length < 3.5 * longest:
@@ -302,7 +306,8 @@ def _candidates(
         methods = [axes[2]]
         if thick:
             methods = [axes[2], -axes[2], axes[1], -axes[1]]
-        for up in methods:
+        for turn, up in enumerate(methods):
+            progress("Finding the frets", (number + turn / len(methods)) / len(units))
             turned = np.stack([axes[0], np.cross(up, axes[0]), up])
             level = lay_level(samples * factor, middle * factor, turned, solid=thick)
             if level is None:
@@ -673,10 +678,12 @@ def _not_this_neck(
     specification: Specification,
     ranked: list[tuple[Match, _Candidate]],
     unit_hint: str | None,
+    progress: Progress,
 ) -> ReadingsError:
     """Return the error that says what the scan shows instead of the specified frets."""
     try:
-        slots = find_slots(surface, factor_mm=_units(unit_hint).get(unit_hint or "mm", 1.0))
+        factor = UNITS_MM[unit_hint or "mm"]
+        slots = find_slots(surface, factor_mm=factor, progress=progress)
     except ReadingsError:
         slots = None
     if slots is not None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import Finding, ReadingsError
+from evenfall.errors import Finding, Progress, ReadingsError, silent
 from evenfall.scans.fret_comb import FretLines, Match, collapsed
 from evenfall.scans.laid_flat import BIN_MM, Level, StripMap, lay_level, principal_axes, strip_map
 from evenfall.scans.places import ScaleFit, fit_scale
@@ -81,6 +81,7 @@ def find_slots(
     factor_mm: float = 1.0,
     first_fret: int | None = None,
     scale_hint_mm: float = 0.0,
+    progress: Progress = silent,
 ) -> Slots:
     """Return the fret slots of a board that carries no crowns.
 
@@ -94,6 +95,8 @@ def find_slots(
         Number of the slot nearest the nut, if known.
     scale_hint_mm
         Nominal scale [mm], if known; 0 if not.
+    progress
+        Told how far the search is; stops it by raising `Cancelled`.
 
     Raises
     ------
@@ -110,7 +113,8 @@ def find_slots(
             length=float(extent[0]),
         )
     best: tuple[int, Level, list[tuple[float, float, float]], ScaleFit] | None = None
-    for up in (axes[2], -axes[2], axes[1], -axes[1]):
+    for number, up in enumerate((axes[2], -axes[2], axes[1], -axes[1])):
+        progress("Looking for slots", number / 4.0)
         turned = np.stack([axes[0], np.cross(up, axes[0]), up])
         level = lay_level(samples, middle, turned, solid=True)
         if level is None:

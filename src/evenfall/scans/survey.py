@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import Finding
+from evenfall.errors import Finding, Progress, silent
 from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Measurement, Origin
 from evenfall.scans.board import BoardCells
@@ -46,6 +46,7 @@ def measure_crowns(
     mirrored: bool | None = None,
     scan_uncertainty_mm: float = 0.0,
     workers: int = 2,
+    progress: Progress = silent,
 ) -> tuple[CrownSurvey, tuple[Finding, ...]]:
     """Return the crowns and the board in a scan, and what is worth knowing about them.
 
@@ -67,6 +68,8 @@ def measure_crowns(
         Standard uncertainty of the scanner's heights within one scan [mm].
     workers
         Threads that share the points.
+    progress
+        Told what is being done and how far it is; stops the work by raising `Cancelled`.
 
     Raises
     ------
@@ -75,9 +78,12 @@ def measure_crowns(
     RequestError
         The unit is not known.
     """
-    located = locate(as_surface(given), specification, unit_hint=unit_hint, mirrored=mirrored)
-    gathered = gather(located, specification, workers=workers)
-    return _Survey(located, gathered, specification, scan_uncertainty_mm).result()
+    surface = as_surface(given)
+    located = locate(
+        surface, specification, unit_hint=unit_hint, mirrored=mirrored, progress=progress
+    )
+    gathered = gather(located, specification, workers=workers, progress=progress)
+    return _Survey(located, gathered, specification, scan_uncertainty_mm, progress).result()
 
 
 def to_measurement(
@@ -163,7 +169,9 @@ class _Survey:
         gathered: Gathered,
         specification: Specification,
         scan_uncertainty_mm: float,
+        progress: Progress,
     ) -> None:
+        self.progress = progress
         self.located, self.gathered = located, gathered
         self.specification, self.scan_u = specification, scan_uncertainty_mm
         self.lines: StringLines = string_lines(specification)
@@ -183,6 +191,7 @@ class _Survey:
         wire = self.specification.fretwire
         found: list[CrownLine | None] = []
         for j, points in enumerate(self.gathered.crowns):
+            self.progress("Fitting the crowns", 0.5 * j / self.shape[1])
             line = None
             if points is not None and np.isfinite(self.frets.base_mm[j]):
                 line = fit_crown_line(
@@ -215,6 +224,7 @@ class _Survey:
         for j, line in enumerate(self.crowns):
             if line is None:
                 continue
+            self.progress("Fitting the crowns", 0.5 + 0.5 * j / self.shape[1])
             trend = smooth_crown(line)
             along = self._string_places(j)
             for k, place in enumerate(along):

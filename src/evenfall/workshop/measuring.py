@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
 from evenfall.readings import read_files
-from evenfall.readings.scanned import Setting
-from evenfall.scans.formats import Options
+from evenfall.readings.scanned import ScanSetting
+from evenfall.scans.formats import ScanOptions
 from evenfall.wording import LIBRARY_WORDS
 from evenfall.workshop.opening import Source, on_disk, open_specification
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from evenfall.errors import Finding
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
-    from evenfall.readings import Taken
+    from evenfall.readings import InstrumentReadings
     from evenfall.units import LengthUnit
 
 
@@ -71,7 +71,7 @@ class MeasureOutcome:
     """
 
     specification: Specification
-    readings: Taken
+    readings: InstrumentReadings
     findings: tuple[Finding, ...]
 
     @property
@@ -120,10 +120,10 @@ def measure(request: MeasureRequest, progress: Progress = silent) -> MeasureOutc
     specification, remarks = open_specification(request.specification)
     options = setting = None
     if request.unit is not None or request.step is not None:
-        options = Options(request.unit, request.step)
+        options = ScanOptions(request.unit, request.step)
     known = (request.strung, request.mirrored, request.scan_uncertainty_mm)
     if known != (None, None, 0.0):
-        setting = Setting(*known)
+        setting = ScanSetting(*known)
     with on_disk(request.files) as paths:
         taken = read_files(
             paths,

@@ -44,12 +44,12 @@ READERS: dict[str, tuple[str, ...]] = {
 
 def feed(data: bytes, folder: Path) -> str:
     """Read `data` as a scan, once bare and once with steps; return what came of it."""
-    from evenfall.scans.formats import Options, Scan, is_scan, read_scan
+    from evenfall.scans.formats import Scan, ScanOptions, is_scan, read_scan
 
     path = folder / "scan"
     path.write_bytes(data)
     outcome = ""
-    for options in (None, Options("mm", (0.1, 0.2))):
+    for options in (None, ScanOptions("mm", (0.1, 0.2))):
         try:
             scan = read_scan(path, options)
         except FORESEEN as error:
@@ -57,7 +57,7 @@ def feed(data: bytes, folder: Path) -> str:
         else:
             assert isinstance(scan, Scan)
             assert scan.point_count > 0
-            told, outcome = (scan.summary(), scan.file), "scan"
+            told, outcome = (str(scan.summary()), scan.file), "scan"
         assert told[0].endswith("."), told
         assert told[1], told
     with contextlib.suppress(*FORESEEN):

@@ -1,4 +1,4 @@
-"""Headers that promise more than the file holds are refused before anything is allocated."""
+"""Headers that claim more than the file holds are refused before anything is allocated."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ import pytest
 import tifffile
 
 from evenfall.errors import BrokenFileError, EvenfallError, UnsupportedError
-from evenfall.scans.formats import Options, read_scan
+from evenfall.scans.formats import ScanOptions, read_scan
 from scans.formats.fuzz import crc32c
 from scans.formats.samples import (
     POINTS,
@@ -53,10 +53,10 @@ def npz_of(content: bytes, claimed: int) -> bytes:
     return bytes(made)
 
 
-def e57_of(count: int, promised_bytes: int = 1024) -> bytes:
-    """Return the start of an E57 file whose description promises a number of points."""
+def e57_of(count: int, claimed_bytes: int = 1024) -> bytes:
+    """Return the start of an E57 file whose description claims a number of points."""
     xml = b'<points type="CompressedVector" fileOffset="48" recordCount="%d"/>' % count
-    head = b"ASTM-E57" + struct.pack("<IIQQQQ", 1, 0, promised_bytes, 80, len(xml), 1024)
+    head = b"ASTM-E57" + struct.pack("<IIQQQQ", 1, 0, claimed_bytes, 80, len(xml), 1024)
     page = (head + b"\1".ljust(32, b"\0") + xml).ljust(1020, b"\0")
     return page + crc32c(page).to_bytes(4)
 
@@ -119,7 +119,7 @@ LIES: dict[str, bytes] = {
 
 
 @pytest.mark.parametrize("lie", LIES)
-def test_a_promise_that_the_file_cannot_keep_is_refused_at_once(tmp_path: Path, lie: str) -> None:
+def test_a_claim_that_the_file_cannot_keep_is_refused_at_once(tmp_path: Path, lie: str) -> None:
     path = tmp_path / "scan"
     path.write_bytes(LIES[lie])
     (tmp_path / "scan.toml").write_text("x_step = 1\ny_step = 1\nz_scale = 1.0\n")
@@ -146,7 +146,7 @@ def test_the_lies_are_lies_and_nothing_else_is_wrong(tmp_path: Path) -> None:
         path.write_bytes(sound)
         assert read_scan(path).point_count > 0
     path.write_bytes(npy_of((10, 10)))
-    assert read_scan(path, Options("mm", (1.0, 1.0))).point_count == 100
+    assert read_scan(path, ScanOptions("mm", (1.0, 1.0))).point_count == 100
 
 
 @pytest.mark.parametrize("size", [3, 4])

@@ -29,13 +29,13 @@ KINDS = (
 MEASURE = """
 import sys
 from pathlib import Path
-from evenfall.scans.formats import Options, read_scan
+from evenfall.scans.formats import ScanOptions, read_scan
 
 def memory(name):
     (line,) = [l for l in open("/proc/self/status") if l.startswith(name)]
     return 1024 * int(line.split()[1])
 
-options = Options("mm", (0.1, 0.2)) if sys.argv[3] else None
+options = ScanOptions("mm", (0.1, 0.2)) if sys.argv[3] else None
 read_scan(Path(sys.argv[1]), options)  # libraries are loaded now
 open("/proc/self/clear_refs", "w").write("5")  # the peak starts afresh
 before = memory("VmRSS")

@@ -5,6 +5,6 @@ a `Scan` says what it was recognised by, where its unit comes from and what coul
 """
 
 from evenfall.scans.formats.recognition import is_scan, read_scan
-from evenfall.scans.formats.scan import Options, Progress, Scan
+from evenfall.scans.formats.scan import Scan, ScanOptions
 
-__all__ = ["Options", "Progress", "Scan", "is_scan", "read_scan"]
+__all__ = ["Scan", "ScanOptions", "is_scan", "read_scan"]

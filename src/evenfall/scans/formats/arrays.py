@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import tokenize
 import zipfile
+import zlib
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,16 +14,13 @@ from numpy.lib import format as npy
 from evenfall.errors import BrokenFileError, UnsupportedError
 from evenfall.scans.formats.scan import (
     MOST_POINTS,
-    Options,
-    Progress,
     Scan,
+    ScanFile,
     claims_more,
     cloud,
-    file_size,
+    damage,
     no_points,
     not_used,
-    reading,
-    silent,
     too_many,
     unit_named,
 )
@@ -31,6 +29,12 @@ from evenfall.scans.surface import HeightMap
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+UNPACKING = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError)
+"""What the zip library raises over a damaged archive or a packing that it does not know."""
+
+UNREADABLE_HEADER = (ValueError, SyntaxError, TypeError, tokenize.TokenError)
+"""What NumPy raises over the header of a damaged array, which it reads as Python's own words."""
 
 _HEIGHT_NAMES = ("z", "heights", "height")
 _POINT_NAMES = ("points", "xyz")
@@ -44,45 +48,47 @@ DEFLATE_RATIO = 1032
 """No zip member unpacks to more than this many times its packed size (zlib's own limit)."""
 
 
-def read_npy(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the scan in a NumPy array file."""
-    progress(f"reading {path.name}", 0.0)
-    with reading(path.name, "NumPy file"), path.open("rb") as stream:
-        array = _array(stream, file_size(path), path.name)
-        bare = Scan(path.name, "NumPy array", "the file starts with \\x93NUMPY", array)
-        return _scan(bare, array, path, options)
+def read_npy(file: ScanFile) -> Scan:
+    """Return the scan in a NumPy array file: heights as rows and columns, or points as rows."""
+    with file.path.open("rb") as stream:
+        return _scan(file, file.scan, _array(file, stream, file.size))
 
 
-def read_npz(path: Path, options: Options, progress: Progress = silent) -> Scan:
-    """Return the scan in a NumPy archive: x, y and z, or heights with steps."""
-    why = "a zip archive of NumPy arrays"
-    with reading(path.name, "NumPy archive"), zipfile.ZipFile(path) as archive:
+def read_npz(file: ScanFile) -> Scan:
+    """Return the scan in a NumPy archive: x, y and z, or heights with steps.
+
+    Points: arrays x, y and z of one length, or `points`. A height map: z with rows and columns,
+    with x_step and y_step, or with x and y along columns and rows; `unit` if it is there.
+    """
+    with damage(zipfile.BadZipFile), zipfile.ZipFile(file.path) as archive:
         entries = {e.filename.removesuffix(".npy").lower(): e for e in archive.infolist()}
         wanted = (*_HEIGHT_NAMES, *_POINT_NAMES, "x", "y", "x_step", "y_step", "unit")
         arrays: dict[str, NDArray[Any]] = {}
-        for at, name in enumerate(name for name in wanted if name in entries):
+        for name in (name for name in wanted if name in entries):
             entry = entries[name]
-            progress(f"reading {path.name}", at / len(entries))
             if entry.flag_bits & 1:
                 raise UnsupportedError("The archive is locked with a password; save it without.")
-            if entry.file_size > DEFLATE_RATIO * (entry.compress_size + 64):
-                raise claims_more(path.name, f"{entry.file_size:,} bytes of {name}", "far less")
-            with archive.open(entry) as stream:
-                arrays[name] = _array(stream, entry.file_size, path.name)
-        unused = sorted(set(entries) - set(arrays))
-        bare = Scan(path.name, "NumPy archive", why, np.empty((0, 3)), left_out=not_used(unused))
-        if unit := _unit(arrays):
-            bare = replace(bare, unit=unit, unit_from="the file")
-        for name in _POINT_NAMES:
-            if name in arrays:
-                return _scan(bare, arrays[name], path, options)
-        for name in _HEIGHT_NAMES:
-            if name in arrays:
-                return _named_arrays(bare, arrays[name], arrays, path, options)
+            check_packing(entry)
+            with damage(*UNPACKING), archive.open(entry) as stream:
+                arrays[name] = _array(file, stream, entry.file_size)
+        unused = not_used(sorted(set(entries) - set(arrays)))
+        bare = replace(file.scan, left_out=unused).in_unit(_unit(arrays), "file")
+    for name in _POINT_NAMES:
+        if name in arrays:
+            return _scan(file, bare, arrays[name])
+    for name in _HEIGHT_NAMES:
+        if name in arrays:
+            return _named_arrays(file, bare, arrays[name], arrays)
     raise UnsupportedError(
-        "The archive holds neither points nor z; save x, y and z, or z with x_step and y_step.",
-        where=path.name,
+        "The archive holds neither points nor z; save x, y and z, or z with x_step and y_step."
     )
+
+
+def check_packing(entry: zipfile.ZipInfo) -> None:
+    """Refuse a member of an archive that claims to unpack to more than packing can do."""
+    most = DEFLATE_RATIO * (entry.compress_size + 64)
+    if entry.file_size > most:
+        raise claims_more(entry.file_size, "bytes in one part", most)
 
 
 def _unit(arrays: dict[str, NDArray[Any]]) -> str | None:
@@ -95,7 +101,7 @@ def _unit(arrays: dict[str, NDArray[Any]]) -> str | None:
 
 
 def _named_arrays(
-    bare: Scan, z: NDArray[Any], arrays: dict[str, NDArray[Any]], path: Path, options: Options
+    file: ScanFile, bare: Scan, z: NDArray[Any], arrays: dict[str, NDArray[Any]]
 ) -> Scan:
     """Return the scan in arrays x, y and z."""
     x, y = arrays.get("x"), arrays.get("y")
@@ -103,95 +109,99 @@ def _named_arrays(
         points = np.empty((z.size, 3), dtype=np.result_type(x, y, z, np.float32))
         for at, part in enumerate((x, y, z)):
             points[:, at] = part.reshape(-1)
-        return cloud(bare, _numbers(points, bare.file))
+        return cloud(bare, _numbers(points))
     if z.ndim != 2:
         raise UnsupportedError(
-            f"The array z has {z.ndim} dimensions, and x and y do not go with it; heights have "
-            "rows and columns, points have x, y and z of one length."
+            "The array z has {count:count dimension}, and x and y do not go with it; heights have "
+            "rows and columns, points have x, y and z of one length.",
+            count=z.ndim,
         )
-    unit, unit_from = bare.unit, bare.unit_from
     if "x_step" in arrays and "y_step" in arrays:
         steps = tuple(float(arrays[n].reshape(-1)[0]) for n in ("x_step", "y_step"))
     elif x is not None and y is not None and (y.size, x.size) == z.shape:
         steps = (_even_step(x, "x"), _even_step(y, "y"))
     else:
-        known = steps_for(path, options)
+        known = steps_for(file)
         steps = (known.x_step, known.y_step)
-        unit, unit_from = (unit, unit_from) if unit else (known.unit, known.unit_from)
+        bare = bare if bare.unit else bare.in_unit(known.unit, known.unit_from)
     if not all(np.isfinite(s) and s != 0.0 for s in steps):
         raise UnsupportedError("A step of the height map is no length; save x_step and y_step.")
-    content = HeightMap(as_heights(z, missing=None, scale=1.0, name=bare.file), *steps)
-    return replace(bare, content=content, unit=unit, unit_from=unit_from)
+    return replace(bare, content=HeightMap(as_heights(z, missing=None, scale=1.0), *steps))
 
 
 def _even_step(places: NDArray[Any], axis: str) -> float:
     """Return the step of evenly spaced places."""
     flat = places.reshape(-1).astype(float)
     if len(flat) < 2:
-        raise UnsupportedError(f"One single {axis} makes no height map.")
+        raise UnsupportedError("One single {axis} makes no height map.", axis=axis)
     steps = np.diff(flat)
     middle = float(np.median(steps))
     # rounding of the places themselves is no unevenness
     grain = 4.0 * float(np.spacing(np.abs(places).max()))
     if not np.all(np.abs(steps - middle) <= UNEVEN_SHARE * abs(middle) + grain):
         raise UnsupportedError(
-            f"The places {axis} are not evenly spaced; save the scan as points instead."
+            "The places {axis} are not evenly spaced; save the scan as points instead.", axis=axis
         )
     return float(flat[-1] - flat[0]) / (len(flat) - 1)
 
 
-def _scan(bare: Scan, array: NDArray[Any], path: Path, options: Options) -> Scan:
+def _scan(file: ScanFile, bare: Scan, array: NDArray[Any]) -> Scan:
     """Return the scan in one array, points or heights."""
     if array.dtype.names:
         names = {name.lower(): name for name in array.dtype.names}
         if not {"x", "y", "z"} <= names.keys():
-            fields = ", ".join(array.dtype.names)[:80]
-            raise UnsupportedError(f"The array has the fields {fields}; points need x, y and z.")
+            raise UnsupportedError(
+                "The array has the fields {names:quoted}; points need x, y and z.",
+                names=array.dtype.names[:8],
+            )
         flat = array.reshape(-1)
         points = np.stack([flat[names[a]] for a in "xyz"], axis=1)
         unused = sorted(name for low, name in names.items() if low not in ("x", "y", "z"))
-        return cloud(bare, _numbers(points, bare.file), left_out=not_used(unused))
+        return cloud(bare, _numbers(points), left_out=not_used(unused))
     if array.ndim == 2 and array.shape[1] == 3:
-        return cloud(bare, _numbers(array, bare.file))
+        return cloud(bare, _numbers(array))
     if array.ndim != 2:
         raise UnsupportedError(
-            f"The array has the shape {array.shape}; a height map has rows and columns, points "
-            "have rows of x, y, z."
+            "The array has the shape {shape}; a height map has rows and columns, points have rows "
+            "of x, y, z.",
+            shape=str(array.shape),
         )
     if not array.size:
-        raise no_points(bare.file)
-    known = steps_for(path, options)
-    heights = as_heights(array, missing=known.missing, scale=known.z_scale or 1.0, name=bare.file)
-    left = (f"Steps from {known.file}.",) if known.file else ()
-    unit, unit_from = bare.unit or known.unit, bare.unit_from if bare.unit else known.unit_from
-    return replace(
+        raise no_points()
+    known = steps_for(file)
+    heights = as_heights(array, missing=known.missing, scale=known.z_scale or 1.0)
+    scan = replace(
         bare,
         content=HeightMap(heights, known.x_step, known.y_step),
-        unit=unit,
-        unit_from=unit_from,
-        left_out=(*bare.left_out, *left),
+        left_out=(*bare.left_out, *known.left_out),
     )
+    return scan if scan.unit else scan.in_unit(known.unit, known.unit_from)
 
 
-def _numbers(points: NDArray[Any], name: str) -> NDArray[Any]:
+def _numbers(points: NDArray[Any]) -> NDArray[Any]:
     """Return points as floating-point numbers."""
     if points.dtype.kind not in "fiu":
-        raise UnsupportedError(f"The array holds {points.dtype}, not numbers.", where=name)
+        raise _no_numbers(points)
     if points.dtype.kind == "f" and points.dtype.itemsize in (4, 8) and points.flags.writeable:
         return np.ascontiguousarray(points)
     return np.ascontiguousarray(points, dtype=np.float64)
 
 
-def as_heights(array: NDArray[Any], *, missing: Any, scale: Any, name: str) -> NDArray[Any]:
+def _no_numbers(array: NDArray[Any]) -> UnsupportedError:
+    return UnsupportedError("The array holds {kind:quoted}, not numbers.", kind=str(array.dtype))
+
+
+def as_heights(array: NDArray[Any], *, missing: Any, scale: Any) -> NDArray[Any]:
     """Return counts as heights, NaN where there is no reading."""
     if array.dtype.kind not in "fiu":
-        raise UnsupportedError(f"The array holds {array.dtype}, not numbers.", where=name)
+        raise _no_numbers(array)
     if not array.size:
-        raise no_points(name)
+        raise no_points()
     if min(array.shape) < LEAST_CELLS:
         raise UnsupportedError(
-            f"A height map of {array.shape[1]} x {array.shape[0]} cells is a line, no board.",
-            where=name,
+            "A height map of {columns} x {rows} cells is a line, no board.",
+            columns=array.shape[1],
+            rows=array.shape[0],
         )
     gaps = None if missing is None else array == missing
     small = array.dtype.itemsize <= 2 or (array.dtype.kind == "f" and array.dtype.itemsize <= 4)
@@ -205,46 +215,39 @@ def as_heights(array: NDArray[Any], *, missing: Any, scale: Any, name: str) -> N
     if wild.any():
         heights = np.where(wild, np.nan, heights)
     if not np.isfinite(heights).any():
-        raise UnsupportedError("Every cell of the height map is without a reading.", where=name)
+        raise UnsupportedError("Every cell of the height map is without a reading.")
     return heights
 
 
-def _array(stream: Any, size: int, name: str) -> NDArray[Any]:
+def _array(file: ScanFile, stream: Any, size: int) -> NDArray[Any]:
     """Return one array of an NPY stream whose length is known, its header checked against it."""
-    try:
+    with damage(*UNREADABLE_HEADER):
         major, _ = npy.read_magic(stream)
         read_header = npy.read_array_header_1_0 if major == 1 else npy.read_array_header_2_0
         shape, fortran, dtype = read_header(stream)
-    except ValueError as error:
-        raise BrokenFileError(
-            f"The array's header cannot be read ({str(error)[:90].rstrip('.')}); save it anew.",
-            where=name,
-        ) from None
     if dtype.hasobject:
         raise UnsupportedError(
             "The array holds Python objects, which are not read because they can run code; save "
-            "plain numbers.",
-            where=name,
+            "plain numbers."
         )
     count = 1
     for length in shape:
         count *= int(length)
     if count < 0 or min(shape, default=0) < 0:
-        raise BrokenFileError("The header of the array gives a negative size.", where=name)
+        raise BrokenFileError("The header of the array gives a negative size; save it again.")
     have = size - stream.tell()
     if count * dtype.itemsize > have:
-        raise claims_more(
-            name, f"{count:,} numbers ({count * dtype.itemsize:,} bytes)", f"{have:,} bytes"
-        )
+        raise claims_more(count, "numbers", have // max(1, dtype.itemsize))
     if count > 4 * MOST_POINTS:
-        raise too_many(count, name)
+        raise too_many(count)
     data = bytearray(count * dtype.itemsize)
     view = memoryview(data)
     at = 0
     while at < len(data):
+        file.done(at / len(data))
         got = stream.readinto(view[at : at + (1 << 24)])
         if not got:
-            raise claims_more(name, f"{len(data):,} bytes", f"{at:,}")
+            raise claims_more(len(data), "bytes", at)
         at += got
     array = np.frombuffer(data, dtype=dtype, count=count)
     if not dtype.isnative:

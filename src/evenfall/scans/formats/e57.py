@@ -21,17 +21,12 @@ from evenfall.errors import BrokenFileError, UnsupportedError
 from evenfall.scans.formats.scan import (
     MOST_POINTS,
     GrowingPoints,
-    Options,
-    Progress,
     Scan,
+    ScanFile,
     claims_more,
     cloud,
-    file_size,
-    library,
     no_points,
     not_used,
-    reading,
-    silent,
     too_many,
 )
 
@@ -54,38 +49,32 @@ _OFFSET = re.compile(rb'fileOffset\s*=\s*"(\d{1,20})"')
 _COUNT = re.compile(rb'recordCount\s*=\s*"(\d{1,20})"')
 
 
-def read_e57(path: Path, options: Options, progress: Progress = silent) -> Scan:
+def read_e57(file: ScanFile) -> Scan:
     """Return the points of all scans in an E57 file, in their common frame."""
-    del options
-    with reading(path.name, "E57 file"):
-        count = _check(path)
-        library("pye57.libe57", "E57")
-        points = GrowingPoints(count)
-        unused: list[str] = []
-        with _process(path) as answers:
-            for kind, data in answers:
-                if kind == b"P":
-                    points.add(np.frombuffer(data, dtype=np.float64).reshape(-1, 3))
-                    progress(f"reading {path.name}", min(1.0, points.count / max(1, count)))
-                elif kind == b"U":
-                    unused += json.loads(data)
-        rows = points.done()
-    scan = Scan(
-        path.name, "E57", "the file starts with ASTM-E57", np.empty((0, 3)), "m", "the standard"
-    )
-    return cloud(scan, rows, left_out=not_used(sorted(set(unused))))
+    count = _check(file)
+    points = GrowingPoints(count)
+    unused: set[str] = set()
+    with _process(file.path) as answers:
+        for kind, data in answers:
+            if kind == b"P":
+                points.add(np.frombuffer(data, dtype=np.float64).reshape(-1, 3))
+                file.done(points.count / max(1, count))
+            elif kind == b"U":
+                unused.update(json.loads(data))
+    scan = file.scan.in_unit("m", "standard")
+    return cloud(scan, points.done(), left_out=not_used(sorted(unused)))
 
 
-def _check(path: Path) -> int:
-    """Hold header and description against the file, and return how many points it promises."""
-    size = file_size(path)
-    with path.open("rb") as stream:
+def _check(file: ScanFile) -> int:
+    """Hold header and description against the file, and return how many points it claims."""
+    size = file.size
+    with file.path.open("rb") as stream:
         head = stream.read(HEAD_BYTES)
         whole, start, length, page = (
             int.from_bytes(head[at : at + 8], "little") for at in (16, 24, 32, 40)
         )
         if len(head) < HEAD_BYTES or whole > size:
-            raise claims_more(path.name, f"{whole:,} bytes", f"{size:,}")
+            raise claims_more(whole, "bytes", size)
         if start > size or length > size or page != PAGE_BYTES:
             raise BrokenFileError(
                 "The header names a place or a page size that cannot be; export the scan again."
@@ -104,7 +93,7 @@ def _check(path: Path) -> int:
             many = int(count[1]) if count else 0
             # a field of one bit is the least that tells one point from the next
             if many > 8 * size:
-                raise claims_more(path.name, f"{many:,} points", f"{size:,} bytes")
+                raise claims_more(many, "points", 8 * size)
             total += many
             if offset is not None:
                 stream.seek(min(int(offset[1]), size))
@@ -114,7 +103,7 @@ def _check(path: Path) -> int:
                         "scan again."
                     )
     if total > MOST_POINTS:
-        raise too_many(total, path.name)
+        raise too_many(total)
     return total
 
 
@@ -128,14 +117,12 @@ def _process(path: Path) -> Iterator[Iterator[tuple[bytes, bytes]]]:
     ) as process:
         assert process.stdout is not None  # noqa: S101 (asked for above)
         try:
-            yield _answers(process, process.stdout, path.name)
+            yield _answers(process, process.stdout)
         finally:
             process.kill()
 
 
-def _answers(
-    process: subprocess.Popen[bytes], stream: IO[bytes], name: str
-) -> Iterator[tuple[bytes, bytes]]:
+def _answers(process: subprocess.Popen[bytes], stream: IO[bytes]) -> Iterator[tuple[bytes, bytes]]:
     while True:
         timer = _stop_later(process)
         try:
@@ -146,16 +133,15 @@ def _answers(
         kind = head[:1]
         if kind == b"E":
             error: dict[str, Any] = json.loads(data)
-            raise _ERRORS[error["kind"]](error["sentence"], where=name)
+            raise _ERRORS[error["kind"]](error["text"], **error["values"])
         if kind == b"N":
-            raise no_points(name)
+            raise no_points()
         if kind == b"D":
             return
         if len(head) < 9:
             raise BrokenFileError(
                 "The E57 file is damaged in a way that brings its library down; export or copy it "
-                "again.",
-                where=name,
+                "again."
             )
         yield kind, data
 

@@ -27,9 +27,9 @@ _ROUND = ("sphericalRange", "sphericalAzimuth", "sphericalElevation")
 class _RefusedError(Exception):
     """The file cannot be used."""
 
-    def __init__(self, kind: str, sentence: str) -> None:
-        super().__init__(sentence)
-        self.kind = kind
+    def __init__(self, kind: str, text: str, **values: object) -> None:
+        super().__init__(text)
+        self.kind, self.text, self.values = kind, text, values
 
 
 def main() -> None:
@@ -43,11 +43,12 @@ def main() -> None:
         finally:
             image.close()
     except _RefusedError as error:
-        _send_error(error.kind, str(error))
-    except Exception as error:  # noqa: BLE001, RUF100 (anything that the library raises)
+        _send_error(error)
+    except libe57.E57Exception as error:
         cause = (str(error).strip().splitlines() or [type(error).__name__])[0]
         cause = cause.split("(Error")[0].strip()[:150]
-        _send_error("broken", f"The E57 file is damaged ({cause}); export or copy it again.")
+        text = "The file is damaged ({cause}); export or copy it again."
+        _send_error(_RefusedError("broken", text, cause=cause))
 
 
 def _send(kind: bytes, data: bytes = b"") -> None:
@@ -57,8 +58,9 @@ def _send(kind: bytes, data: bytes = b"") -> None:
     out.flush()
 
 
-def _send_error(kind: str, sentence: str) -> None:
-    _send(b"E", json.dumps({"kind": kind, "sentence": sentence}).encode())
+def _send_error(error: _RefusedError) -> None:
+    told = {"kind": error.kind, "text": error.text, "values": error.values}
+    _send(b"E", json.dumps(told).encode())
 
 
 def _send_scans(e57: Any, image: Any) -> None:
@@ -74,8 +76,8 @@ def _send_scans(e57: Any, image: Any) -> None:
         fields = [prototype.get(i).elementName() for i in range(prototype.childCount())]
         axes = next((a for a in (_PLAIN, _ROUND) if set(a) <= set(fields)), None)
         if axes is None:
-            names = ", ".join(fields)[:80]
-            raise _RefusedError("unsupported", f"A scan in the file holds {names}, no coordinates.")
+            text = "A scan in the file holds {names:quoted}, no coordinates."
+            raise _RefusedError("unsupported", text, names=fields[:8])
         unused = [f for f in fields if f not in axes and not f.endswith("InvalidState")]
         _send(b"U", json.dumps(unused).encode())
         turn, shift = _pose(entry)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
@@ -16,21 +15,18 @@ from evenfall.scans.formats.scan import (
     MOST_POINTS,
     PIECE_POINTS,
     GrowingPoints,
-    Options,
-    Progress,
     Scan,
+    ScanFile,
     claims_more,
     cloud,
-    file_size,
     finite_rows,
     no_points,
-    reading,
-    silent,
     too_many,
     usual_edge,
 )
 from evenfall.scans.formats.text_blocks import LineBlocks, portions, rows_in
 from evenfall.scans.surface import Mesh
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -59,19 +55,22 @@ def is_fine(triangles: NDArray[Any]) -> bool:
     return usual_edge(triangles) < FINE_SHARE
 
 
-def fine_mesh(scan: Scan, points: NDArray[Any], count: int, left_out: tuple[str, ...]) -> Scan:
+def fine_mesh(scan: Scan, points: NDArray[Any], count: int, left_out: tuple[Sentence, ...]) -> Scan:
     """Return the scan with the corners of a scanner's mesh as its content."""
-    note = f"Its {count:,} triangles are finer than the crowns; their corners were used."
+    note = sentence(
+        "Its {count:,} triangles are finer than the crowns; their corners were used.", count=count
+    )
     return cloud(scan, points, left_out=(*left_out, note))
 
 
-def coarse_mesh(scan: Scan, triangles: NDArray[Any], left_out: tuple[str, ...]) -> Scan:
+def coarse_mesh(scan: Scan, triangles: NDArray[Any], left_out: tuple[Sentence, ...]) -> Scan:
     """Return the scan with triangles as its content; those that lack a number are left out."""
     rows, lost = finite_rows(triangles.reshape(-1, 9))
     if lost:
-        left_out += (f"{lost:,} triangles lack a number.",)
+        text = "{count:,} {count:plural triangle lacks|triangles lack} a number."
+        left_out += (sentence(text, count=lost),)
     if not len(rows):
-        raise no_points(scan.file)
+        raise no_points()
     content = Mesh(rows.reshape(-1, 3, 3))
     return replace(scan, content=content, left_out=scan.left_out + left_out)
 
@@ -104,33 +103,35 @@ class Together:
         return self._triangles
 
 
+def no_such_point() -> BrokenFileError:
+    """Return the error for a face of a point that is not there."""
+    return BrokenFileError("A face names a point that is not there; export the mesh again.")
+
+
 # ---- STL ---------------------------------------------------------------------------------------
 
 
-def read_stl(path: Path, options: Options, progress: Progress = silent) -> Scan:
+def read_stl(file: ScanFile) -> Scan:
     """Return the mesh in a binary STL file."""
-    del options
-    scan = Scan(
-        path.name, "STL, binary", "80 bytes of header and a count of triangles", np.empty((0, 3))
-    )
-    with reading(path.name, "STL file"), path.open("rb") as stream:
-        size = file_size(path)
+    with file.path.open("rb") as stream:
         head = stream.read(STL_HEAD_BYTES)
         count = int.from_bytes(head[80:84], "little")
-        room = (size - STL_HEAD_BYTES) // STL_TRIANGLE.itemsize
+        room = (file.size - STL_HEAD_BYTES) // STL_TRIANGLE.itemsize
         if len(head) < STL_HEAD_BYTES or count > room:
-            raise claims_more(path.name, f"{count:,} triangles", f"room for {max(0, room):,}")
+            raise claims_more(count, "triangles", max(0, room))
         if not count:
-            raise no_points(path.name)
-        extra = size - STL_HEAD_BYTES - count * STL_TRIANGLE.itemsize
-        left = (f"{extra:,} bytes follow the last triangle.",) if extra else ()
+            raise no_points()
+        extra = file.size - STL_HEAD_BYTES - count * STL_TRIANGLE.itemsize
+        more = sentence("{count:count byte} {count:plural follows|follow} the last triangle.",
+                        count=extra)  # fmt: skip
+        left = (more,) if extra else ()
         fine = is_fine(_stl_few(stream, count))
         if not fine and count > MOST_POINTS:
-            raise too_many(count, path.name)
-        pieces = _stl_pieces(stream, count, f"reading {path.name}", progress)
+            raise too_many(count)
+        pieces = _stl_pieces(stream, count, file)
         if fine:
-            return fine_mesh(scan, _distinct(pieces, _points_of(count)), count, left)
-        return coarse_mesh(scan, _together(pieces, count, np.float32), left)
+            return fine_mesh(file.scan, _distinct(pieces, _points_of(count)), count, left)
+        return coarse_mesh(file.scan, _together(pieces, count, np.float32), left)
 
 
 def _stl_few(stream: BinaryIO, count: int) -> NDArray[np.float32]:
@@ -144,55 +145,47 @@ def _stl_few(stream: BinaryIO, count: int) -> NDArray[np.float32]:
     return few
 
 
-def _stl_pieces(
-    stream: BinaryIO, count: int, what: str, progress: Progress
-) -> Iterator[NDArray[np.float32]]:
+def _stl_pieces(stream: BinaryIO, count: int, file: ScanFile) -> Iterator[NDArray[np.float32]]:
     """Yield all triangles of a binary STL file, shape (M, 3, 3)."""
     for at in range(0, count, STL_PIECE):
         many = min(STL_PIECE, count - at)
         yield _stl_corners(stream, count, at, many)
-        progress(what, (at + many) / count)
+        file.done((at + many) / count)
 
 
 def _stl_corners(stream: BinaryIO, count: int, first: int, many: int) -> NDArray[np.float32]:
-    """Return some triangles of a binary STL file that promises `count`."""
+    """Return some triangles of a binary STL file that claims `count`."""
     stream.seek(STL_HEAD_BYTES + first * STL_TRIANGLE.itemsize)
     data = stream.read(many * STL_TRIANGLE.itemsize)
     if len(data) < many * STL_TRIANGLE.itemsize:
-        raise claims_more("", f"{count:,} triangles", "less; it is being written")
+        raise claims_more(count, "triangles")
     corners: NDArray[np.float32] = np.frombuffer(data, dtype=STL_TRIANGLE)["corners"]
     return corners
 
 
-def read_stl_text(path: Path, options: Options, progress: Progress = silent) -> Scan:
+def read_stl_text(file: ScanFile) -> Scan:
     """Return the mesh in an ASCII STL file."""
-    del options
-    scan = Scan(
-        path.name, "STL, ASCII", "the file starts with the words solid and facet", np.empty((0, 3))
-    )
-    with reading(path.name, "STL file"):
-        few, points = FewRows(), DistinctPoints(file_size(path) // STL_POINT_BYTES)
-        for piece in _stl_text_pieces(path, f"reading {path.name}", progress):
-            few.add(piece)
-            points.add(piece.reshape(-1, 3))
-        if not few.count:
-            raise no_points(path.name)
-        if is_fine(few.rows):
-            return fine_mesh(scan, points.done(), few.count, ())
-        del points
-        if few.count > MOST_POINTS:
-            raise too_many(few.count, path.name)
-        # read again: only now it is known that the triangles themselves are wanted
-        again = _stl_text_pieces(path, f"reading the triangles of {path.name}", progress)
-        return coarse_mesh(scan, _together(again, few.count, np.float64), ())
+    few, points = FewRows(), DistinctPoints(file.size // STL_POINT_BYTES)
+    for piece in _stl_text_pieces(file):
+        few.add(piece)
+        points.add(piece.reshape(-1, 3))
+    if not few.count:
+        raise no_points()
+    if is_fine(few.rows):
+        return fine_mesh(file.scan, points.done(), few.count, ())
+    del points
+    if few.count > MOST_POINTS:
+        raise too_many(few.count)
+    # read again: only now it is known that the triangles themselves are wanted
+    return coarse_mesh(file.scan, _together(_stl_text_pieces(file), few.count, np.float64), ())
 
 
-def _stl_text_pieces(path: Path, what: str, progress: Progress) -> Iterator[NDArray[Any]]:
+def _stl_text_pieces(file: ScanFile) -> Iterator[NDArray[Any]]:
     """Yield all triangles of an ASCII STL file, shape (M, 3, 3)."""
-    size = max(1, file_size(path))
+    size = max(1, file.size)
     over = np.empty((0, 3))  # corners of a triangle that goes on in the next portion
     last = b""
-    blocks = LineBlocks(path)
+    blocks = LineBlocks(file.path)
     for block in blocks:
         for portion, line in portions(block, blocks.line):
             data = portion if b"vertex" in portion else portion.lower()
@@ -202,16 +195,15 @@ def _stl_text_pieces(path: Path, what: str, progress: Progress) -> Iterator[NDAr
             lines = [text if text.lstrip()[:7] == b"vertex " else b"" for text in lines]
             rows = rows_in(
                 b"\n".join(lines), delimiter=None, decimal_comma=False, columns=(1, 2, 3),
-                width=4, first_line=line, name=path.name,
+                width=4, first_line=line,
             )  # fmt: skip
             rows = np.concatenate([over, rows])
             over = rows[len(rows) // 3 * 3 :]
             yield rows[: len(rows) - len(over)].reshape(-1, 3, 3)
-        progress(what, min(1.0, blocks.read_bytes / size))
+        file.done(blocks.read_bytes / size)
     if not last.strip().lower().startswith(b"endsolid") or len(over):
         raise BrokenFileError(
-            "The file ends within a solid; it was cut short, so export or copy it again.",
-            where=path.name,
+            "The file ends within a solid; it was cut short, so export or copy it again."
         )
 
 
@@ -239,29 +231,24 @@ def _together(pieces: Iterator[NDArray[Any]], count: int, dtype: Any) -> NDArray
 # ---- OBJ ---------------------------------------------------------------------------------------
 
 
-def read_obj(path: Path, options: Options, progress: Progress = silent) -> Scan:
+def read_obj(file: ScanFile) -> Scan:
     """Return the mesh or the points in an OBJ file; other files that it names are never opened."""
-    del options
-    scan = Scan(path.name, "OBJ", "its lines start with v and f", np.empty((0, 3)))
-    with reading(path.name, "OBJ file"):
-        growing, few, highest = GrowingPoints(file_size(path) // OBJ_POINT_BYTES), FewRows(), -1
-        for points, faces in obj_pieces(path, f"reading {path.name}", progress):
-            growing.add(points)
-            few.add(faces)
-            highest = max(highest, int(faces.max(initial=-1)))
-        vertices = growing.done()
-        if not len(vertices):
-            raise no_points(path.name)
-        if not few.count:
-            return cloud(scan, vertices)
-        if highest >= len(vertices):
-            raise BrokenFileError("A face names a point that is not there; export the mesh again.")
-        if is_fine(vertices[few.rows]):
-            return fine_mesh(scan, vertices, few.count, ())
-        if few.count > MOST_POINTS:
-            raise too_many(few.count, path.name)
-        # read again: only now it is known that the triangles themselves are wanted
-        what = f"reading the triangles of {path.name}"
-        again = obj_pieces(path, what, progress, with_points=False)
-        triangles = (vertices[faces] for _, faces in again)
-        return coarse_mesh(scan, _together(triangles, few.count, np.float64), ())
+    growing, few, highest = GrowingPoints(file.size // OBJ_POINT_BYTES), FewRows(), -1
+    for points, faces in obj_pieces(file):
+        growing.add(points)
+        few.add(faces)
+        highest = max(highest, int(faces.max(initial=-1)))
+    vertices = growing.done()
+    if not len(vertices):
+        raise no_points()
+    if not few.count:
+        return cloud(file.scan, vertices)
+    if highest >= len(vertices):
+        raise no_such_point()
+    if is_fine(vertices[few.rows]):
+        return fine_mesh(file.scan, vertices, few.count, ())
+    if few.count > MOST_POINTS:
+        raise too_many(few.count)
+    # read again: only now it is known that the triangles themselves are wanted
+    triangles = (vertices[faces] for _, faces in obj_pieces(file, with_points=False))
+    return coarse_mesh(file.scan, _together(triangles, few.count, np.float64), ())

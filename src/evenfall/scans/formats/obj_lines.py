@@ -8,13 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.errors import BrokenFileError, UnsupportedError
-from evenfall.scans.formats.scan import Progress, file_size
+from evenfall.errors import At, BrokenFileError, UnsupportedError
 from evenfall.scans.formats.text_blocks import (
     BLOCK_BYTES,
     LineBlocks,
@@ -26,6 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from evenfall.arrays import IntArray
+    from evenfall.scans.formats.scan import ScanFile
 
 
 MOST_CORNERS = 1 << 16
@@ -36,21 +35,23 @@ _LOOKS = re.compile(rb"(?<=[0-9])/\S*")
 
 _WHOLE = re.compile(rb"[+-]?[0-9]{1,18}")
 
+_LONE_SIGN = re.compile(rb"-(?![0-9])|[0-9]-")
+
 _END = -(1 << 62)
 """Follows the last number, to show that all were read."""
 
 
 def obj_pieces(
-    path: Path, what: str, progress: Progress, *, with_points: bool = True
+    file: ScanFile, *, with_points: bool = True
 ) -> Iterator[tuple[NDArray[Any], IntArray]]:
     """Yield the points, shape (M, 3), and the triangles, shape (T, 3), of an OBJ file, in pieces.
 
     Triangles name points of the whole file from 0, and perhaps some beyond the last one.
     """
-    size = max(1, file_size(path))
-    blocks = LineBlocks(path)
+    size = max(1, file.size)
+    blocks = LineBlocks(file.path)
     before = 0
-    for block, line in _unbroken(blocks, path.name):
+    for block, line in _unbroken(blocks):
         lines = _lines(block)
         is_point = [text[:2] == b"v " for text in lines]
         count = sum(is_point)
@@ -60,7 +61,7 @@ def obj_pieces(
             chosen = [text if is_p else b"" for text, is_p in zip(lines, is_point, strict=True)]
             points = rows_in(
                 b"\n".join(chosen), delimiter=None, decimal_comma=False, columns=(1, 2, 3),
-                width=4, first_line=line, name=path.name,
+                width=4, first_line=line,
             )  # fmt: skip
         at = [number for number, text in enumerate(lines) if text[:2] == b"f "]
         triangles = np.empty((0, 3), dtype=np.int64)
@@ -70,10 +71,10 @@ def obj_pieces(
             triangles = _triangles([lines[number] for number in at], seen, places)
         before += count
         yield points, triangles
-        progress(what, min(1.0, blocks.read_bytes / size))
+        file.done(blocks.read_bytes / size)
 
 
-def _unbroken(blocks: LineBlocks, name: str) -> Iterator[tuple[bytes, int]]:
+def _unbroken(blocks: LineBlocks) -> Iterator[tuple[bytes, int]]:
     """Yield portions of which none ends in a line that goes on, and the number of lines before."""
     held, before = b"", 0
     for block in blocks:
@@ -86,8 +87,8 @@ def _unbroken(blocks: LineBlocks, name: str) -> Iterator[tuple[bytes, int]]:
                 held = b""
             elif len(held) > BLOCK_BYTES:
                 raise BrokenFileError(
-                    f"After line {before} lines go on without an end; export the mesh again.",
-                    where=name,
+                    "From here on lines go on without an end; export the mesh again.",
+                    at=At(lines=(before + 1,)),
                 )
     if held:
         yield held, before
@@ -138,7 +139,7 @@ def _triangles(faces: Sequence[bytes], seen: IntArray, places: Sequence[int]) ->
     if backwards.any():
         found += backwards * (np.repeat(seen, count)[:, None] + 1)
         if bool((found < 0).any()):
-            raise BrokenFileError("A face names a point that is not there; export the mesh again.")
+            raise BrokenFileError("A face names a point before the first; export the mesh again.")
     return found
 
 
@@ -148,11 +149,10 @@ def _quick_numbers(faces: Sequence[bytes]) -> IntArray | None:
     if b"/" in text:
         text = _LOOKS.sub(b"", text)
     # no point has the number 0, so that it can stand for the letter in front of a face
-    text = text.replace(b"f", b"0") + b"\n%d" % _END
-    try:
-        numbers = np.fromstring(text, dtype=np.int64, sep=" ")
-    except ValueError:
+    text = text.replace(b"f", b"0")
+    if text.translate(None, b"0123456789- \r\n") or (b"-" in text and _LONE_SIGN.search(text)):
         return None
+    numbers = np.fromstring(text + b"\n%d" % _END, dtype=np.int64, sep=" ")
     sound = numbers[-1] == _END and np.count_nonzero(numbers == 0) == len(faces)
     return numbers if sound else None
 
@@ -168,11 +168,11 @@ def _careful_numbers(faces: Sequence[bytes], places: Sequence[int]) -> IntArray:
         for word in words:
             number = word.partition(b"/")[0]
             if not _WHOLE.fullmatch(number) or not int(number):
-                text = word[:30].decode("latin-1")
-                shown = "".join(c if c.isprintable() else "?" for c in text)
                 raise BrokenFileError(
-                    f'Line {place} holds "{shown}" where the number of a point belongs, from 1; '
-                    "mend the line or export the mesh again."
+                    "{word:quoted} stands where the number of a point belongs, from 1; correct "
+                    "the line or export the mesh again.",
+                    at=At(lines=(place,)),
+                    word=word.decode("latin-1"),
                 )
             numbers.append(int(number))
     return np.array([*numbers, _END], dtype=np.int64)
@@ -180,5 +180,5 @@ def _careful_numbers(faces: Sequence[bytes], places: Sequence[int]) -> IntArray:
 
 def _too_many_corners() -> UnsupportedError:
     return UnsupportedError(
-        f"A face has more than {MOST_CORNERS:,} corners; export the mesh as triangles."
+        "A face has more than {most:,} corners; export the mesh as triangles.", most=MOST_CORNERS
     )

@@ -9,33 +9,35 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
 
-from evenfall.errors import BrokenFileError, UnsupportedError
+from evenfall.errors import At, BrokenFileError, UnsupportedError
 from evenfall.scans.formats.corners import FewRows
-from evenfall.scans.formats.meshes import Together, coarse_mesh, fine_mesh, is_fine
+from evenfall.scans.formats.meshes import (
+    Together,
+    coarse_mesh,
+    fine_mesh,
+    is_fine,
+    no_such_point,
+)
 from evenfall.scans.formats.scan import (
     MOST_POINTS,
     PIECE_POINTS,
     GrowingPoints,
-    Options,
-    Progress,
     Scan,
+    ScanFile,
     claims_more,
     cloud,
-    file_size,
     no_points,
     not_used,
-    reading,
-    silent,
     too_many,
     unit_named,
 )
 from evenfall.scans.formats.text_blocks import LineBlocks, portions, rows_in
+from evenfall.wording import Sentence, quoted, sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -84,17 +86,13 @@ class _Header:
     line_count: int
 
 
-def read_ply(path: Path, options: Options, progress: Progress = silent) -> Scan:
+def read_ply(file: ScanFile) -> Scan:
     """Return the points or the mesh in a PLY file."""
-    del options
-    with reading(path.name, "PLY file"), path.open("rb") as stream:
-        header = _header(stream, path.name)
-        _check(header, file_size(path), path.name)
+    with file.path.open("rb") as stream:
+        header = _header(stream)
+        _check(header, file.size)
         kind = "binary" if header.binary else "ASCII"
-        scan = Scan(
-            path.name, f"PLY, {kind}", "the file starts with the word ply", np.empty((0, 3)),
-            header.unit, "the file" if header.unit else "",
-        )  # fmt: skip
+        scan = replace(file.scan, format=f"PLY, {kind}").in_unit(header.unit, "file")
         few, (lowest, highest) = FewRows(), (0, -1)
 
         def judge(faces: IntArray) -> None:
@@ -103,31 +101,29 @@ def read_ply(path: Path, options: Options, progress: Progress = silent) -> Scan:
             lowest = min(lowest, int(faces.min(initial=0)))
             highest = max(highest, int(faces.max(initial=-1)))
 
-        source = _source(stream, header, path, progress)
+        source = _source(stream, header, file)
         vertices, left = _content(header, source, judge)
         if not few.count:
             return cloud(scan, vertices, left_out=left)
         if lowest < 0 or highest >= len(vertices):
-            raise BrokenFileError("A face names a point that is not there; export the mesh again.")
+            raise no_such_point()
         if is_fine(vertices[few.rows]):
             return fine_mesh(scan, vertices, few.count, left)
         if few.count > MOST_POINTS:
-            raise too_many(few.count, path.name)
+            raise too_many(few.count)
         # read again: only now it is known that the triangles themselves are wanted
         triangles = Together(few.count, vertices.dtype)
-        source = _source(stream, header, path, progress)
+        source = _source(stream, header, file)
         _content(header, source, lambda faces: triangles.add(vertices[faces]), with_points=False)
         return coarse_mesh(scan, triangles.done(), left)
 
 
-def _source(stream: BinaryIO, header: _Header, path: Path, progress: Progress) -> _Binary | _Ascii:
+def _source(stream: BinaryIO, header: _Header, file: ScanFile) -> _Binary | _Ascii:
     """Return the elements of a file, from the first one on."""
-    if header.binary:
-        return _Binary(stream, header, path, progress)
-    return _Ascii(header, path, progress)
+    return _Binary(stream, header, file) if header.binary else _Ascii(header, file)
 
 
-def _header(stream: BinaryIO, name: str) -> _Header:
+def _header(stream: BinaryIO) -> _Header:
     """Return what the header says."""
     text = stream.read(MOST_HEADER_BYTES)
     end = re.search(rb"(?:^|[\r\n])end_header[ \t]*(\r\n|\n|\r)?", text)
@@ -147,7 +143,10 @@ def _header(stream: BinaryIO, name: str) -> _Header:
             continue
         if words[0] == "format" and len(words) >= 2:
             if words[1] not in ("ascii", "binary_little_endian", "binary_big_endian"):
-                raise UnsupportedError(f"The format {words[1][:40]!r} of PLY is not known.")
+                raise UnsupportedError(
+                    "The format {given:quoted} of PLY is not known; export the mesh again.",
+                    given=words[1],
+                )
             binary = words[1] != "ascii"
             order = ">" if words[1].endswith("big_endian") else "<"
         elif (
@@ -159,14 +158,23 @@ def _header(stream: BinaryIO, name: str) -> _Header:
             properties = (*last.properties, _property(words))
             elements[-1] = _Element(last.name, last.count, properties)
         else:
-            raise BrokenFileError(f"The header line {line[:60]!r} cannot be read.")
+            raise _bad_line(line)
     if binary is None:
         raise BrokenFileError("The header does not say whether the file is ASCII or binary.")
     for element in elements:
         names = [p[0] for p in element.properties]
         if len(set(names)) < len(names):
-            raise BrokenFileError(f"The element {element.name[:40]} has a property twice.")
+            raise BrokenFileError(
+                "The element {name:quoted} has a property twice; export the mesh again.",
+                name=element.name,
+            )
     return _Header(binary, order, tuple(elements), unit, end.end(), line_count)
+
+
+def _bad_line(line: str) -> BrokenFileError:
+    return BrokenFileError(
+        "The header line {line:quoted} cannot be read; export the mesh again.", line=line
+    )
 
 
 def _property(words: list[str]) -> tuple[str, str, str]:
@@ -175,20 +183,22 @@ def _property(words: list[str]) -> tuple[str, str, str]:
     elif len(words) == 3:
         kinds, name = ["", words[1]], words[2]
     else:
-        raise BrokenFileError(f"The header line {' '.join(words)[:60]!r} cannot be read.")
+        raise _bad_line(" ".join(words))
     for kind in kinds:
         if kind and kind not in _TYPES:
-            raise UnsupportedError(f"The type {kind[:40]!r} of PLY is not known.")
+            raise UnsupportedError(
+                "The type {given:quoted} of PLY is not known; export the mesh again.", given=kind
+            )
     if kinds[0] and not _TYPES[kinds[0]].startswith(("i", "u")):
         raise BrokenFileError("A list is counted in fractions; the header is damaged.")
     return name, _TYPES[kinds[1]], _TYPES.get(kinds[0], "")
 
 
-def _check(header: _Header, size: int, name: str) -> None:
+def _check(header: _Header, size: int) -> None:
     """Hold the counts in the header against the length of the file."""
     vertex = next((e for e in header.elements if e.name == "vertex"), None)
     if vertex is None or not vertex.count:
-        raise no_points(name)
+        raise no_points()
     axes = {p[0] for p in vertex.properties if not p[2]}
     if not {"x", "y", "z"} <= axes:
         raise UnsupportedError("The points of the file have no x, y and z.")
@@ -197,13 +207,10 @@ def _check(header: _Header, size: int, name: str) -> None:
         # in text, each number takes a digit and a space or line end
         each = element.least_bytes if header.binary else 2 * len(element.properties)
         if element.count * max(1, each) > have + 1:
-            raise claims_more(
-                name,
-                f"{element.count:,} of {element.name[:40]}",
-                f"{max(0, have):,} bytes, room for {max(0, have) // max(1, each):,}",
-            )
+            what = quoted(element.name)
+            raise claims_more(element.count, what, max(0, have) // max(1, each))
     if vertex.count > MOST_POINTS:
-        raise too_many(vertex.count, name)
+        raise too_many(vertex.count)
     if vertex.has_list and header.binary:
         raise UnsupportedError("The points of the file carry lists; export them without.")
 
@@ -214,10 +221,10 @@ def _content(
     take: Callable[[IntArray], None],
     *,
     with_points: bool = True,
-) -> tuple[NDArray[Any], tuple[str, ...]]:
+) -> tuple[NDArray[Any], tuple[Sentence, ...]]:
     """Hand the triangles to `take` piece by piece; return the points and what was left out."""
     vertices: NDArray[Any] | None = None
-    left: list[str] = []
+    left: list[Sentence] = []
     for at, element in enumerate(header.elements):
         later = {e.name for e in header.elements[at + 1 :] if e.count}
         if element.name == "vertex":
@@ -232,10 +239,13 @@ def _content(
             if any(p[0] in _FACE_NAMES and p[2] for p in element.properties):
                 source.faces(element, take)
             else:
-                left.append("Its faces name no points and were not used.")
+                left.append(sentence("Its faces name no points and were not used."))
                 break
         elif element.count:
-            left.append(f"Not used: {element.count:,} of {element.name[:40]}.")
+            unused = sentence(
+                "Not used: {count:,} of {name:quoted}.", count=element.count, name=element.name
+            )
+            left.append(unused)
             if not later & {"vertex", "face"}:
                 break
             source.skip(element)
@@ -246,9 +256,9 @@ def _content(
 class _Binary:
     """Elements of a binary file, in order."""
 
-    def __init__(self, stream: BinaryIO, header: _Header, path: Path, progress: Progress) -> None:
-        self.stream, self.order, self.path, self.progress = stream, header.order, path, progress
-        self.size = file_size(path)
+    def __init__(self, stream: BinaryIO, header: _Header, file: ScanFile) -> None:
+        self.stream, self.order, self.file = stream, header.order, file
+        self.size = file.size
         stream.seek(header.length_bytes)
 
     def points(self, element: _Element) -> NDArray[Any]:
@@ -269,10 +279,10 @@ class _Binary:
             data = self.stream.read(many * row.itemsize)
             got = len(data) // row.itemsize
             if got < many:
-                raise claims_more(self.path.name, f"{count:,} points", f"{at + got:,}")
+                raise claims_more(count, "points", at + got)
             yield np.frombuffer(data, dtype=row)
             at += many
-            self.progress(f"reading {self.path.name}", self.stream.tell() / max(1, self.size))
+            self.file.done(self.stream.tell() / max(1, self.size))
 
     def faces(self, element: _Element, take: Callable[[IntArray], None]) -> None:
         if len(element.properties) == 1:
@@ -303,21 +313,21 @@ class _Binary:
             for name, kind, length in rows:
                 many = int(self._take(length, 1)[0]) if length is not None else 1
                 if many < 0 or many * kind.itemsize > self.size:
-                    raise claims_more(self.path.name, f"a list of {many:,}", "far less")
+                    raise claims_more(many, "corners of one face")
                 values = self._take(kind, many)
                 if name in _FACE_NAMES and many >= 3:
                     found.append(_fan(values[None, :]))
             if len(found) >= 1 << 14:
                 yield np.concatenate(found)
                 found = []
-                self.progress(f"reading {self.path.name}", number / element.count)
+                self.file.done(number / element.count)
         if found:
             yield np.concatenate(found)
 
     def _take(self, kind: np.dtype[Any], many: int) -> NDArray[Any]:
         data = self.stream.read(many * kind.itemsize)
         if len(data) < many * kind.itemsize:
-            raise claims_more(self.path.name, "more faces", "no more bytes")
+            raise claims_more(many * kind.itemsize, "bytes more", len(data))
         return np.frombuffer(data, dtype=kind)
 
     def skip(self, element: _Element) -> None:
@@ -331,10 +341,9 @@ class _Binary:
 class _Ascii:
     """Elements of an ASCII file, in order."""
 
-    def __init__(self, header: _Header, path: Path, progress: Progress) -> None:
-        self.path, self.progress = path, progress
-        self.size = max(1, file_size(path))
-        self.blocks = LineBlocks(path, header.line_count)
+    def __init__(self, header: _Header, file: ScanFile) -> None:
+        self.file, self.size = file, max(1, file.size)
+        self.blocks = LineBlocks(file.path, header.line_count)
         self.iterator = iter(self.blocks)
         self.rest, self.rest_line = b"", header.line_count
 
@@ -346,7 +355,7 @@ class _Ascii:
                 block = next(self.iterator, b"")
                 line = self.blocks.line
                 if not block:
-                    raise claims_more(self.path.name, f"{count:,} lines more", "none")
+                    raise claims_more(count, "lines more", 0)
             if b"\n\n" in block or block.startswith(b"\n") or b"\n " in block:
                 block = b"\n".join(s for s in block.split(b"\n") if s.strip()) + b"\n"
             have = block.count(b"\n") if block.strip() else 0
@@ -362,7 +371,7 @@ class _Ascii:
                 self.rest = b""
             count -= have
             yield block, line
-            self.progress(f"reading {self.path.name}", self.blocks.read_bytes / self.size)
+            self.file.done(self.blocks.read_bytes / self.size)
 
     def points(self, element: _Element) -> NDArray[Any]:
         names = [p[0] for p in element.properties]
@@ -375,7 +384,7 @@ class _Ascii:
             points.add(
                 rows_in(
                     block, delimiter=None, decimal_comma=False, columns=columns, width=len(names),
-                    first_line=line, name=self.path.name,
+                    first_line=line,
                 )
             )  # fmt: skip
         return points.done()
@@ -411,7 +420,10 @@ class _Ascii:
             except (ValueError, IndexError, OverflowError):
                 many, corners = -1, np.empty(0)
             if many < 0 or len(corners) < many:
-                raise BrokenFileError(f"The face in line {number} cannot be read.")
+                raise BrokenFileError(
+                    "This face cannot be read; correct the line or export the mesh again.",
+                    at=At(lines=(number,)),
+                )
             if many >= 3:
                 found.append(_fan(corners[None, :]))
         return found
@@ -423,7 +435,7 @@ class _Ascii:
 
 def _whole(values: NDArray[Any]) -> IntArray:
     if not bool(np.all((values >= 0) & (values < 2**53) & (values == np.floor(values)))):
-        raise BrokenFileError("A face names points by fractions or below zero.")
+        raise no_such_point()
     return values.astype(np.int64)
 
 

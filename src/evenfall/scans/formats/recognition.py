@@ -5,67 +5,145 @@ from __future__ import annotations
 import re
 import zipfile
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
 from evenfall.errors import (
+    At,
     BrokenFileError,
+    Cancelled,
     EvenfallError,
     Finding,
     FormatMismatchError,
+    Progress,
     UnsupportedError,
+    silent,
 )
 from evenfall.files import read_start
 from evenfall.scans.formats import arrays, e57, meshes, parquet, ply, text_points, tiff, x3p
-from evenfall.scans.formats.scan import Options, Progress, Scan, file_size, silent
+from evenfall.scans.formats.scan import Scan, ScanFile, ScanOptions, bare_scan, library
 from evenfall.scans.formats.text_blocks import HEAD_BYTES, head_lines
 from evenfall.scans.formats.text_layout import split_cells
-from evenfall.scans.orientation import UNITS_MM
+from evenfall.scans.orientation import UNIT_WORDS, UNITS_MM
 from evenfall.scans.surface import HeightMap, Mesh
-
-Reader = Callable[[Path, Options, Progress], Scan]
+from evenfall.wording import plain_line, sentence
 
 SHORTEST_MM, LONGEST_MM = 50.0, 3000.0
 """A scan of a fretboard is of a length between these (common practice, no source)."""
 
-_TIFF = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
-_ZIP = b"PK\x03\x04"
-_EMPTY_ZIP = b"PK\x05\x06"
 
-_MAGIC: tuple[tuple[bytes, Reader], ...] = (
-    (b"ASTM-E57", e57.read_e57),
-    (b"PAR1", parquet.read_parquet),
-    (b"\x93NUMPY", arrays.read_npy),
-    *((magic, tiff.read_tiff) for magic in _TIFF),
-)
+@dataclass(frozen=True, slots=True)
+class Head:
+    """What a file is recognised by.
 
-#: Formats that are known and not read: how they start, what they are, how to mend it.
-_OTHERS: tuple[tuple[bytes, str, str], ...] = (
-    (b"PARE", "an encrypted Parquet file", "save it without encryption"),
-    (b"LASF", "a LAS file", "save the points as PLY, E57 or CSV"),
-    (b"glTF", "a glTF file", "save the mesh as PLY or STL"),
-    (b"# .PCD", "a PCD file", "save the points as PLY or CSV"),
-    (b"OFF\n", "an OFF mesh", "save it as PLY or STL"),
-    (b"aISO-1.0", "an SDF file of ISO 25178-71", "save it as X3P or as x, y, z text"),
-    (b"bISO-1.0", "an SDF file of ISO 25178-71", "save it as X3P or as x, y, z text"),
-    (b"\x89HDF", "an HDF5 file", "save the points as Parquet, PLY or CSV"),
-    (b"\x1f\x8b", "a compressed file", "unpack it first"),
-    (b"BZh", "a compressed file", "unpack it first"),
-    (b"\xfd7zXZ", "a compressed file", "unpack it first"),
-    (b"7z\xbc\xaf", "a compressed file", "unpack it first"),
-    (b"\x89PNG", "a PNG picture", "save the heights as TIFF with 16 or 32 bits"),
-    (b"ISO-10303", "a STEP file", "save the mesh as STL or PLY"),
-)
+    Parameters
+    ----------
+    path
+        The file.
+    start
+        Its first bytes.
+    size
+        Its length in bytes.
+    members
+        Names of what it holds, if it is a zip archive.
+    options
+        What the caller knows about it.
+    """
+
+    path: Path
+    start: bytes
+    size: int
+    members: tuple[str, ...] = ()
+    options: ScanOptions = field(default_factory=ScanOptions)
+
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """A format of scans.
+
+    Parameters
+    ----------
+    name
+        What it is called.
+    because
+        What it is recognised by, in words.
+    is_this
+        Says whether a file is of it.
+    read
+        Reads such a file.
+    needs
+        Module of the optional library that reading it needs; empty if it needs none.
+    """
+
+    name: str
+    because: str
+    is_this: Callable[[Head], bool]
+    read: Callable[[ScanFile], Scan]
+    needs: str = ""
+
+
+def _starts(*magic: bytes) -> Callable[[Head], bool]:
+    return lambda head: head.start.startswith(magic)
+
+
+FORMATS = (
+    Format("E57", "the file starts with ASTM-E57", _starts(b"ASTM-E57"), e57.read_e57,
+           "pye57.libe57"),
+    Format("Parquet", "the file starts with PAR1", _starts(b"PAR1"), parquet.read_parquet,
+           "pyarrow.parquet"),
+    Format("NumPy array", "the file starts with \\x93NUMPY", _starts(b"\x93NUMPY"),
+           arrays.read_npy),
+    Format("TIFF height map", "the file starts as TIFF does",
+           _starts(b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"), tiff.read_tiff, "tifffile"),
+    Format("X3P (ISO 25178-72)", "a zip archive with main.xml",
+           lambda head: any(n.rpartition("/")[2] == "main.xml" for n in head.members),
+           x3p.read_x3p, "x3pio"),
+    Format("NumPy archive", "a zip archive of NumPy arrays",
+           lambda head: bool(head.members) and all(n.endswith(".npy") for n in head.members),
+           arrays.read_npz),
+    Format("PLY", "the file starts with the word ply",
+           lambda head: re.match(rb"ply[ \t]*[\r\n]", head.start) is not None, ply.read_ply),
+    Format("STL, binary", "80 bytes of header and a count of triangles",
+           lambda head: _is_binary_stl(head.start, head.size), meshes.read_stl),
+    Format("STL, ASCII", "the file starts with the words solid and facet",
+           lambda head: _is_stl_text(head.start), meshes.read_stl_text),
+    Format("OBJ", "its lines start with v and f", lambda head: _is_obj(head.start),
+           meshes.read_obj),
+    # last: whether text holds points, and if not why, is told by its layout
+    Format("points as text", "rows of numbers",
+           lambda head: bool(text_points.layout_in(head.path, head.options)),
+           text_points.read_text),
+)  # fmt: skip
+"""Formats that are read, in the order in which they are tried."""
+
+_ZIP, _EMPTY_ZIP = b"PK\x03\x04", b"PK\x05\x06"
+
+_OTHERS: tuple[tuple[bytes, str], ...] = (
+    (b"PARE", "This is an encrypted Parquet file, which is not read; save it without encryption."),
+    (b"LASF", "This is a LAS file, which is not read; save the points as PLY, E57 or CSV."),
+    (b"glTF", "This is a glTF file, which is not read; save the mesh as PLY or STL."),
+    (b"# .PCD", "This is a PCD file, which is not read; save the points as PLY or CSV."),
+    (b"OFF\n", "This is an OFF mesh, which is not read; save it as PLY or STL."),
+    *((kind + b"ISO-1.0", "This is an SDF file of ISO 25178-71, which is not read; save it as X3P "
+       "or as x, y, z text.") for kind in (b"a", b"b")),
+    (b"\x89HDF", "This is an HDF5 file, which is not read; save the points as Parquet or CSV."),
+    *((magic, "This is a compressed file, which is not read; unpack it first.")
+      for magic in (b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"7z\xbc\xaf")),
+    (b"\x89PNG", "This is a PNG picture, which is not read; save the heights as TIFF with 16 or 32 "
+     "bits."),
+    (b"ISO-10303", "This is a STEP file, which is not read; save the mesh as STL or PLY."),
+)  # fmt: skip
+"""Formats that are known and not read: how they start, what they are, what to do."""
 
 _OBJ_WORDS = frozenset(
     {"v", "vn", "vt", "vp", "f", "l", "p", "o", "g", "s", "mtllib", "usemtl", "cstype", "deg"}
 )
 
 
-def is_scan(path: Path, options: Options | None = None) -> bool:
-    """Say whether a file is a scan rather than a hand sheet or something else.
+def is_scan(path: Path, options: ScanOptions | None = None) -> bool:
+    r"""Say whether a file is a scan rather than a hand sheet or something else.
 
     Parameters
     ----------
@@ -80,25 +158,29 @@ def is_scan(path: Path, options: Options | None = None) -> bool:
         There is no such file, or it cannot be read.
     UnsupportedError, BrokenFileError
         It is a scan, but of a kind that is not read, or damaged.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> sheet = Path(tempfile.mkdtemp()) / "readings.csv"
+    >>> _ = sheet.write_text("quantity,string,fret,value\naction,1,12,1.5\n")
+    >>> is_scan(sheet)
+    False
     """
     start = read_start(path, HEAD_BYTES)
-    if not start.strip(b"\0 \t\r\n") or start.lstrip()[:1] == b"{":
-        return False
-    if start.startswith(_ZIP):
-        return _zip_reader(path) is not None
-    if _names_quantities(start):
+    if not start.strip(b"\0 \t\r\n") or start.lstrip()[:1] == b"{" or _names_quantities(start):
         return False
     try:
-        return _reader(path, start, options or Options()) is not None
+        return _format_of(path, start, options or ScanOptions()) is not None
     except FormatMismatchError:
         return False
     except EvenfallError as error:
-        error.where = error.where or path.name
+        error.at = error.at.in_file(plain_line(path.name))
         raise
 
 
-def read_scan(path: Path, options: Options | None = None, progress: Progress = silent) -> Scan:
-    """Return the scan in a file of any format that is read.
+def read_scan(path: Path, options: ScanOptions | None = None, progress: Progress = silent) -> Scan:
+    r"""Return the scan in a file of any format that is read.
 
     Parameters
     ----------
@@ -107,7 +189,7 @@ def read_scan(path: Path, options: Options | None = None, progress: Progress = s
     options
         What the caller knows about it: unit, and steps of a bare height map.
     progress
-        Told what is being done and how far it is.
+        Told what is being done and how far it is; stops the reading by raising `Cancelled`.
 
     Raises
     ------
@@ -119,22 +201,46 @@ def read_scan(path: Path, options: Options | None = None, progress: Progress = s
         It is one, but damaged or cut short.
     UnsupportedError
         It is sound, but of a kind that is not read, empty, or its library is not installed.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "scan.xyz"
+    >>> _ = path.write_text("0.0 0.0 1.5\n0.1 0.0 1.4\n0.2 0.0 1.3\n")
+    >>> read_scan(path).point_count
+    3
     """
-    known = options or Options()
+    known = options or ScanOptions()
     start = read_start(path, HEAD_BYTES)
-    if not start:
-        raise FormatMismatchError("The file is empty.", where=path.name)
     try:
-        reader = _reader(path, start, known)
-        if reader is None:
+        if not start:
+            raise FormatMismatchError("The file is empty.")
+        found = _format_of(path, start, known)
+        if found is None:
             raise FormatMismatchError(
                 "This is no scan in a format that is read: points as text, Parquet, PLY, STL, OBJ, "
                 "E57, X3P, TIFF or NumPy."
             )
-        scan = reader(path, known, progress)
-    except EvenfallError as error:
-        error.where = error.where or path.name
+        needed = library(found.needs, found.name) if found.needs else None
+        bare = bare_scan(path, found.name, sentence(found.because))
+        with np.errstate(all="ignore"):  # damaged numbers; what matters is checked in the end
+            scan = found.read(ScanFile(path, bare, known, progress, needed))
+    except Cancelled:
         raise
+    except EvenfallError as error:
+        error.at = error.at.in_file(plain_line(path.name))
+        raise
+    except MemoryError:
+        raise UnsupportedError(
+            "There is not enough memory for this file; thin the scan out.",
+            at=At(file=plain_line(path.name)),
+        ) from None
+    except OSError as error:
+        raise BrokenFileError(
+            "The file cannot be read to its end ({cause}); copy it again.",
+            at=At(file=plain_line(path.name)),
+            cause=error.strerror or type(error).__name__,
+        ) from None
     scan = _with_option(scan, known)
     return replace(scan, findings=(*scan.findings, *_odd_sizes(scan)))
 
@@ -158,58 +264,78 @@ def _odd_sizes(scan: Scan) -> tuple[Finding, ...]:
     factor = UNITS_MM[scan.unit]
     if SHORTEST_MM <= length * factor <= LONGEST_MM and height <= length:
         return ()
-    what = f"{_size(length * factor)} mm long"
-    if height > length:
-        what += f" and {_size(height * factor)} mm high"
     return (
         Finding(
             "unit-slip",
-            f"In {scan.unit}, as {scan.unit_from} says, the scan would be {what}, which no "
-            "fretboard is; if the unit is wrong, name the right one with --length-unit.",
-            scan.file,
+            "In {unit}, as the {unit_from} says, the scan would be {length:size} long and "
+            "{height:size} high, which no fretboard is; if the unit is wrong, give the right one "
+            "({door_scan_unit})."
+            if height > length
+            else "In {unit}, as the {unit_from} says, the scan would be {length:size} long, which "
+            "no fretboard is; if the unit is wrong, give the right one ({door_scan_unit}).",
+            At(file=scan.file),
+            unit=UNIT_WORDS.get(scan.unit, scan.unit),
+            unit_from=scan.unit_from,
+            length=length * factor,
+            height=height * factor,
         ),
     )
 
 
-def _size(length_mm: float) -> str:
-    return f"{length_mm:,.0f}" if 10.0 <= length_mm < 1e9 else f"{length_mm:.3g}"
-
-
-def _with_option(scan: Scan, options: Options) -> Scan:
+def _with_option(scan: Scan, options: ScanOptions) -> Scan:
     """Return the scan in the unit that the caller named, if one was named."""
     if options.unit is None:
         return scan
-    left = scan.left_out
-    if scan.unit and scan.unit != options.unit and scan.unit_from != "":
-        left += (f"The unit {scan.unit} that {scan.unit_from} says gave way to the option.",)
-    return replace(scan, unit=options.unit, unit_from="the option", left_out=left)
+    if scan.unit and scan.unit != options.unit:
+        gave_way = sentence(
+            "The unit {unit} that the {unit_from} says gave way to the option.",
+            unit=scan.unit,
+            unit_from=scan.unit_from,
+        )
+        scan = replace(scan, left_out=(*scan.left_out, gave_way))
+    return scan.in_unit(options.unit, "option")
 
 
-def _reader(path: Path, start: bytes, options: Options) -> Reader | None:
-    """Return the reader for a file; None if it is of no format that is known."""
+def _format_of(path: Path, start: bytes, options: ScanOptions) -> Format | None:
+    """Return the format of a file; None if it is of none that is known."""
+    members: tuple[str, ...] = ()
     if start.startswith((_ZIP, _EMPTY_ZIP)):
-        return _zip_reader(path)
-    found = next((reader for magic, reader in _MAGIC if start.startswith(magic)), None)
-    if found is None and re.match(rb"ply[ \t]*[\r\n]", start):
-        found = ply.read_ply
-    return found or _plain_reader(path, start, options)
-
-
-def _plain_reader(path: Path, start: bytes, options: Options) -> Reader:
-    """Return the reader for a file that does not start with a mark of its own."""
-    for magic, what, mend in _OTHERS:
+        members = _members(path, start)
+        if not members or any(name.startswith("xl/") for name in members):
+            return None  # a workbook, or nothing
+    for magic, text in _OTHERS:
         if start.startswith(magic):
-            raise UnsupportedError(f"This is {what}, which is not read; {mend}.", where=path.name)
-    size = file_size(path)
-    if _is_binary_stl(start, size):
-        return meshes.read_stl
+            raise UnsupportedError(text)
+    head = Head(path, start, path.stat().st_size, members, options)
+    for one in FORMATS:
+        if one.is_this(head):
+            return one
+        if members and one.read is arrays.read_npz:
+            break  # no other format is a zip archive
+    if any(name.startswith("3D/") and name.endswith(".model") for name in members):
+        raise UnsupportedError("This is a 3MF model, which is not read; save it as STL or PLY.")
+    if any(name.lower().endswith((".ply", ".stl", ".csv", ".e57")) for name in members):
+        raise UnsupportedError("This is a zip archive; unpack it and name the file in it.")
+    return None
+
+
+def _members(path: Path, start: bytes) -> tuple[str, ...]:
+    """Return the names of what a zip archive holds; none if it is a damaged one of no scan."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            return tuple(entry.filename for entry in archive.infolist())
+    except (*arrays.UNPACKING, ValueError, OSError):
+        if any(name in start[:4096] for name in (b"main.xml", b"bindata/", b".npy")):
+            raise BrokenFileError(
+                "The archive is damaged or cut short; export or copy it again."
+            ) from None
+        return ()
+
+
+def _is_stl_text(start: bytes) -> bool:
+    """Say whether a text starts as ASCII STL does."""
     lowered = start[:2000].lstrip().lower()
-    if lowered.startswith(b"solid") and (b"facet" in lowered or b"endsolid" in lowered):
-        return meshes.read_stl_text
-    if _is_obj(start):
-        return meshes.read_obj
-    text_points.layout_in(path, options)
-    return text_points.read_text
+    return lowered.startswith(b"solid") and (b"facet" in lowered or b"endsolid" in lowered)
 
 
 def _is_binary_stl(start: bytes, size: int) -> bool:
@@ -261,32 +387,3 @@ def _names_quantities(start: bytes) -> bool:
             "quantity" in (c.lower() for c in split_cells(text[:5000], d)) for d in (",", ";", "\t")
         )
     return False
-
-
-def _zip_reader(path: Path) -> Reader | None:
-    """Return the reader of a zip archive by what is in it; None for a workbook."""
-    try:
-        with zipfile.ZipFile(path) as archive:
-            names = [entry.filename for entry in archive.infolist()]
-    except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError, EOFError):
-        first = read_start(path, 4096)
-        if b"main.xml" in first or b"bindata/" in first or b".npy" in first[:200]:
-            raise BrokenFileError(
-                "The archive is damaged or cut short; export or copy it again.", where=path.name
-            ) from None
-        return None
-    if any(name.startswith("xl/") for name in names):
-        return None
-    if any(name == "main.xml" or name.endswith("/main.xml") for name in names):
-        return x3p.read_x3p
-    if any(name.startswith("3D/") and name.endswith(".model") for name in names):
-        raise UnsupportedError(
-            "This is a 3MF model, which is not read; save it as STL or PLY.", where=path.name
-        )
-    if names and all(name.endswith(".npy") for name in names):
-        return arrays.read_npz
-    if names and any(name.lower().endswith((".ply", ".stl", ".csv", ".e57")) for name in names):
-        raise UnsupportedError(
-            "This is a zip archive; unpack it and name the file in it.", where=path.name
-        )
-    return None

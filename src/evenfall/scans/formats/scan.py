@@ -3,29 +3,28 @@
 from __future__ import annotations
 
 import importlib
-import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from evenfall.errors import (
+    At,
     BrokenFileError,
-    EvenfallError,
     Finding,
+    Progress,
     RequestError,
     UnsupportedError,
+    silent,
 )
 from evenfall.scans.surface import HeightMap, Mesh
+from evenfall.wording import Sentence, plain_line, sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
-
-Progress = Callable[[str, float], None]
-"""Told what is being done and which share of it is done, 0 to 1."""
 
 MOST_POINTS = 200_000_000
 """More points than this no one board needs: 480 mm x 60 mm at 0.012 mm steps."""
@@ -47,7 +46,7 @@ OTHER_UNITS_MM: dict[str, float] = {"nm": 1e-6, "thou": 0.0254, "mil": 0.0254}
 
 
 @dataclass(frozen=True, slots=True)
-class Options:
+class ScanOptions:
     """What the caller knows about files that do not say it themselves.
 
     Parameters
@@ -64,11 +63,13 @@ class Options:
     def __post_init__(self) -> None:
         if self.unit is not None and self.unit not in UNIT_NAMES:
             raise RequestError(
-                f"The unit {self.unit!r} is not known; use one of {', '.join(UNIT_NAMES)}.",
-                where="--length-unit",
+                "The unit {given:quoted} is not known; use {known:or}.",
+                at=At(field="unit"),
+                given=self.unit,
+                known=tuple(UNIT_NAMES),
             )
         if self.step is not None and not all(np.isfinite(s) and s > 0.0 for s in self.step):
-            raise RequestError("A step must be longer than nothing.", where="--step")
+            raise RequestError("A step must be greater than zero.", at=At(field="step"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,20 +89,20 @@ class Scan:
     unit
         Unit of the coordinates; None if nothing says it.
     unit_from
-        What says it: "the option", "the file", "the standard", "the sidecar"; empty if nothing.
+        What says it: "option", "file", "standard" or "sidecar"; empty if nothing.
     left_out
-        What the file holds and could not be used, a sentence each.
+        What the file holds and could not be used.
     findings
         What is odd about it.
     """
 
     file: str
     format: str
-    because: str
+    because: Sentence
     content: NDArray[Any] | HeightMap | Mesh
     unit: str | None = None
     unit_from: str = ""
-    left_out: tuple[str, ...] = ()
+    left_out: tuple[Sentence, ...] = ()
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -120,25 +121,86 @@ class Scan:
             return None
         return usual_edge(self.content.triangles)
 
-    def summary(self) -> str:
-        """Return one sentence: what was recognised, by what, how much it holds, in which unit."""
+    def in_unit(self, unit: str | None, said_by: str) -> Scan:
+        """Return the scan in a unit that something says; as it is where nothing does."""
+        return replace(self, unit=unit, unit_from=said_by) if unit else self
+
+    def summary(self) -> Sentence:
+        """Return what was recognised, by what, how much it holds, and in which unit."""
+        return sentence(
+            "{file}: {format} ({because}); {holds}, in {unit}, as the {unit_from} says."
+            if self.unit
+            else "{file}: {format} ({because}); {holds}, in a unit not stated.",
+            file=self.file,
+            format=self.format,
+            because=self.because,
+            holds=self._holds(),
+            unit=self.unit,
+            unit_from=self.unit_from,
+        )
+
+    def _holds(self) -> Sentence:
         if isinstance(self.content, HeightMap):
             rows, columns = self.content.heights.shape
             missing = int(np.count_nonzero(~np.isfinite(self.content.heights)))
-            holds = (
-                f"a height map of {columns} x {rows} cells, {self.content.column_step:g} x "
-                f"{self.content.row_step:g} {self.unit or 'units'} apart"
+            return sentence(
+                "a height map of {columns} x {rows} cells, {across:g} x {down:g} {unit} apart, "
+                "{missing:percent.1} of them missing"
+                if missing
+                else "a height map of {columns} x {rows} cells, {across:g} x {down:g} {unit} apart",
+                columns=columns,
+                rows=rows,
+                across=float(self.content.column_step),
+                down=float(self.content.row_step),
+                unit=self.unit or "units",
+                missing=100.0 * missing / max(1, rows * columns),
             )
-            if missing:
-                holds += f", {missing / max(1, rows * columns):.1%} of them missing"
-        elif isinstance(self.content, Mesh):
-            holds = f"{len(self.content.triangles):,} triangles"
-            if (share := self.facet_share) is not None:
-                holds += f" of {100.0 * share:.2g} % of its length (median by area)"
-        else:
-            holds = f"{len(self.content):,} points"
-        unit = f"in {self.unit}, as {self.unit_from} says" if self.unit else "in a unit not stated"
-        return f"{self.file}: {self.format} ({self.because}); {holds}, {unit}."
+        if isinstance(self.content, Mesh):
+            return sentence(
+                "{count:,} triangles of {edge:.2g} % of its length (median by area)",
+                count=len(self.content.triangles),
+                edge=100.0 * usual_edge(self.content.triangles),
+            )
+        return sentence("{count:,} points", count=len(self.content))
+
+
+@dataclass(frozen=True, slots=True)
+class ScanFile:
+    """A file that is being read.
+
+    Parameters
+    ----------
+    path
+        The file.
+    scan
+        What is known of it before: its name, what it is, and what it was recognised by.
+    options
+        What the caller knows about it.
+    progress
+        Told how far reading is.
+    library
+        The optional library that the format needs; None if it needs none.
+    """
+
+    path: Path
+    scan: Scan
+    options: ScanOptions = field(default_factory=ScanOptions)
+    progress: Progress = silent
+    library: Any = None
+
+    @property
+    def size(self) -> int:
+        """Size of the file in bytes."""
+        return self.path.stat().st_size
+
+    def done(self, share: float) -> None:
+        """Tell which share of it is read."""
+        self.progress(f"Reading {self.scan.file}", min(1.0, share))
+
+
+def bare_scan(path: Path, name: str, because: Sentence) -> Scan:
+    """Return what is known of a scan before it is read."""
+    return Scan(plain_line(path.name), name, because, np.empty((0, 3)))
 
 
 @np.errstate(all="ignore")  # absurd coordinates are told from sound ones elsewhere
@@ -161,7 +223,7 @@ def usual_edge(triangles: NDArray[Any]) -> float:
 
 
 class GrowingPoints:
-    """Rows x, y, z that grow as they arrive, so that no header's promise is ever paid in advance.
+    """Rows x, y, z that grow as they arrive, so that no header is ever believed in advance.
 
     Parameters
     ----------
@@ -224,20 +286,26 @@ def finite_rows(points: NDArray[Any]) -> tuple[NDArray[Any], int]:
     return points[:kept], len(points) - kept
 
 
-def cloud(scan: Scan, points: NDArray[Any], *, left_out: tuple[str, ...] = ()) -> Scan:
-    """Return the scan with points as its content, incomplete rows left out and counted."""
+def cloud(scan: Scan, points: NDArray[Any], *, left_out: tuple[Sentence, ...] = ()) -> Scan:
+    """Return the scan with points as its content, incomplete rows left out and counted.
+
+    Points are rows x, y, z, shape (N, 3); they are overwritten.
+    """
     if not len(points):
-        raise no_points(scan.file)
+        raise no_points()
     rows, incomplete = finite_rows(points)
     if not len(rows):
         raise UnsupportedError(
-            f"All {incomplete} points are without a height; there is nothing to measure.",
-            where=scan.file,
+            "All {count:,} points are without a height; there is nothing to measure.",
+            count=incomplete,
         )
     if incomplete:
-        share = incomplete / (incomplete + len(rows))
-        rows_word = "rows lack" if incomplete > 1 else "row lacks"
-        left_out += (f"{incomplete:,} {rows_word} a number ({share:.1%}).",)
+        lacking = sentence(
+            "{count:,} {count:plural row lacks|rows lack} a number ({share:percent.1}).",
+            count=incomplete,
+            share=100.0 * incomplete / (incomplete + len(rows)),
+        )
+        left_out += (lacking,)
     findings = scan.findings + _coarse_numbers(rows)
     return replace(scan, content=rows, left_out=scan.left_out + left_out, findings=findings)
 
@@ -256,78 +324,75 @@ def _coarse_numbers(points: NDArray[Any]) -> tuple[Finding, ...]:
         Finding(
             "scan",
             "The coordinates are stored in single precision far from zero, so that they are "
-            f"rounded to {grain / extent:.1e} of the scan's length; move the scan to zero before "
-            "it is saved, or save it in double precision.",
-            "scan",
+            "rounded to {share:.1e} of the scan's length; move the scan to zero before it is "
+            "saved, or save it in double precision.",
+            share=grain / extent,
         ),
     )
 
 
-def not_used(names: Sequence[str]) -> tuple[str, ...]:
+def not_used(names: Sequence[str]) -> tuple[Sentence, ...]:
     """Return the sentence about columns or fields that nothing reads; none if there are none."""
     if not names:
         return ()
-    shown = ["".join(c if c.isprintable() else "?" for c in name)[:30] for name in names[:8]]
-    return (f"Not used: {', '.join(shown)}{' …' if len(names) > 8 else ''}.",)
+    few, more = tuple(names[:8]), len(names) - 8
+    text = "Not used: {names:quoted} and {more} more." if more > 0 else "Not used: {names:quoted}."
+    return (sentence(text, names=few, more=more),)
 
 
-def no_points(file: str) -> UnsupportedError:
+def no_points() -> UnsupportedError:
     """Return the error for a sound file that holds nothing."""
-    return UnsupportedError("The file is sound but holds no points; export the scan again.",
-                            where=file)  # fmt: skip
+    return UnsupportedError("The file is sound but holds no points; export the scan again.")
 
 
-def too_many(count: int, file: str = "") -> UnsupportedError:
+def too_many(count: int) -> UnsupportedError:
     """Return the error for more points than are read."""
     return UnsupportedError(
-        f"The file holds {count:,} points or more, and at most {MOST_POINTS:,} are read; thin the "
-        "scan out or cut away what is not fretboard.",
-        where=file,
+        "The file holds {count:,} points or more, and at most {most:,} are read; thin the scan out "
+        "or cut away what is not fretboard.",
+        count=count,
+        most=MOST_POINTS,
     )
 
 
-def claims_more(file: str, claimed: str, room: str) -> BrokenFileError:
-    """Return the error for a header that promises more than the file can hold."""
+def claims_more(claimed: int, what: str, room: int | None = None) -> BrokenFileError:
+    """Return the error for a header that claims more of something than the file can hold."""
+    room_for = sentence("room for {room:,}", room=room)
     return BrokenFileError(
-        f"The header promises {claimed}, but the file has {room}; it was cut short or damaged, so "
-        "export or copy it again.",
-        where=file,
+        "The header claims {claimed:,} {what}, but the file has {room}; it was cut short or "
+        "damaged, so export or copy it again.",
+        claimed=claimed,
+        what=what,
+        room=sentence("fewer") if room is None else room_for,
     )
 
 
 @contextmanager
-def reading(file: str, what: str) -> Iterator[None]:
-    """Turn whatever a library raises over a damaged file into one sentence."""
+def damage(*raised: type[Exception]) -> Iterator[None]:
+    """Turn what a library raises over a damaged file into one sentence.
+
+    Errors of our own pass, `Cancelled` among them.
+    """
     try:
-        # damaged numbers make libraries warn and sums overflow; what matters is checked in the end
-        with warnings.catch_warnings(), np.errstate(all="ignore"):
-            warnings.simplefilter("ignore")
+        with np.errstate(all="ignore"):
             yield
-    except EvenfallError as error:
-        if not error.where:
-            error.where = file
-        raise
-    except MemoryError:
-        raise UnsupportedError(
-            "There is not enough memory for this file; thin the scan out.", where=file
-        ) from None
-    except Exception as error:  # noqa: BLE001, RUF100 (libraries raise anything over hostile bytes)
-        cause = " ".join(str(error).strip().split("\n")[0].split())[:150].rstrip(".")
+    except raised as error:
         raise BrokenFileError(
-            f"The {what} is damaged ({cause or type(error).__name__}); export or copy it again.",
-            where=file,
+            "The file is damaged ({cause}); export or copy it again.",
+            cause=plain_line(str(error)[:150]).rstrip(".") or type(error).__name__,
         ) from None
 
 
 def library(name: str, what: str) -> Any:
-    """Return an optional library."""
+    """Return the optional library that a format needs."""
     try:
         return importlib.import_module(name)
     except ImportError:
-        package = name.partition(".")[0]
         raise UnsupportedError(
-            f"Reading {what} needs the library {package}; install the extra for scans: "
-            'pip install "evenfall[scans]".'
+            "Reading {what} needs the library {package}; install the extra for scans: "
+            'pip install "evenfall[scans]".',
+            what=what,
+            package=name.partition(".")[0],
         ) from None
 
 
@@ -340,13 +405,3 @@ def unit_named(text: str) -> tuple[str, float] | None:
     if word in OTHER_UNITS_MM:
         return "mm", OTHER_UNITS_MM[word]
     return None
-
-
-def file_size(path: Path) -> int:
-    """Return the size of a file in bytes."""
-    return path.stat().st_size
-
-
-def silent(what: str, share: float) -> None:
-    """Take no notice of progress."""
-    del what, share

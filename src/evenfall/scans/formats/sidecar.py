@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from evenfall.errors import BrokenFileError, UnsupportedError
+from evenfall.errors import At, BrokenFileError, UnsupportedError
 from evenfall.files import read_text
-from evenfall.scans.formats.scan import Options
+from evenfall.scans.formats.scan import UNIT_NAMES, ScanFile
+from evenfall.wording import Sentence, Value, plain_line, sentence
 
 KEYS: dict[str, str] = {
     "unit": "Unit of the steps, the scale and the origin: mm, um, cm, m or in.",
@@ -53,6 +54,11 @@ class Sidecar:
     missing: Any
     file: str
 
+    @property
+    def left_out(self) -> tuple[Sentence, ...]:
+        """Where the steps are from, if a sidecar gives them."""
+        return (sentence("Steps from {file}.", file=self.file),) if self.file else ()
+
 
 def sidecar_of(path: Path) -> Path | None:
     """Return the sidecar of a height map, if there is one: map.toml or map.tif.toml."""
@@ -62,28 +68,34 @@ def sidecar_of(path: Path) -> Path | None:
     return None
 
 
-def steps_for(path: Path, options: Options) -> Sidecar:
+def steps_for(file: ScanFile) -> Sidecar:
     """Return what is known about a bare height map."""
+    path, options = file.path, file.options
     found = sidecar_of(path)
     if found is None:
         if options.step is None:
             raise UnsupportedError(
                 "This is a bare height map, which does not say how far its columns and rows are "
-                f"apart; name the distances with --step X Y, or put them as x_step, y_step and "
-                f"unit into {path.with_suffix('.toml').name} beside it.",
-                where=path.name,
+                "apart; give these distances ({door_scan_steps}), or put them as x_step, y_step "
+                "and unit into {sidecar} beside it.",
+                sidecar=path.with_suffix(".toml").name,
             )
         return Sidecar(options.unit, "", *options.step, None, None, "")
     table = _table(found)
     unit = table.get("unit")
-    if unit is not None and unit not in ("mm", "um", "cm", "m", "in"):
-        raise _fault(found, f"unit is {unit!r}, but can be mm, um, cm, m or in")
+    if unit is not None and unit not in UNIT_NAMES:
+        raise _fault(
+            found,
+            "unit is {given:quoted}, but can be {known:or}",
+            given=str(unit),
+            known=tuple(UNIT_NAMES),
+        )
     steps = {key: _positive(found, table, key) for key in ("x_step", "y_step")}
     if options.step is not None:
         steps = dict(zip(("x_step", "y_step"), options.step, strict=True))
     if None in steps.values():
-        missing = [key for key, value in steps.items() if value is None]
-        raise _fault(found, f"{' and '.join(missing)} must say how far the cells are apart")
+        lacking = tuple(key for key, value in steps.items() if value is None)
+        raise _fault(found, "{keys:list} must say how far the cells are apart", keys=lacking)
     scale = table.get("z_scale")
     if scale is not None and (not _is_number(scale) or scale == 0):
         raise _fault(found, "z_scale must be a number other than zero")
@@ -94,7 +106,7 @@ def steps_for(path: Path, options: Options) -> Sidecar:
     if gap is not None and not (isinstance(gap, int | float) and not isinstance(gap, bool)):
         raise _fault(found, "missing must be a number")
     return Sidecar(
-        unit, "the sidecar" if unit else "", steps["x_step"], steps["y_step"], scale, gap,
+        unit, "sidecar" if unit else "", steps["x_step"], steps["y_step"], scale, gap,
         found.name,
     )  # fmt: skip
 
@@ -103,16 +115,20 @@ def _table(path: Path) -> dict[str, Any]:
     try:
         table = tomllib.loads(read_text(path, limit_bytes=LIMIT_BYTES))
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise _fault(path, f"it is not TOML ({str(error)[:120].rstrip('.')})") from None
+        cause = str(error)[:120].rstrip(".")
+        raise _fault(path, "it is not TOML ({cause})", cause=cause) from None
     if unknown := [key for key in table if key not in KEYS]:
-        raise _fault(path, f"{unknown[0]!r} is not known; it can hold {', '.join(KEYS)}")
+        raise _fault(
+            path, "{key:quoted} is not known; it can hold {keys:list}", key=unknown[0],
+            keys=tuple(KEYS),
+        )  # fmt: skip
     return table
 
 
 def _positive(path: Path, table: dict[str, Any], key: str) -> Any:
     value = table.get(key)
     if value is not None and not (_is_number(value) and value > 0):
-        raise _fault(path, f"{key} must be a number over zero")
+        raise _fault(path, "{key} must be a number over zero", key=key)
     return value
 
 
@@ -120,5 +136,9 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
-def _fault(path: Path, what: str) -> BrokenFileError:
-    return BrokenFileError(f"The sidecar cannot be used: {what}.", where=path.name)
+def _fault(path: Path, what: str, **values: Value) -> BrokenFileError:
+    return BrokenFileError(
+        "The sidecar cannot be used: {what}.",
+        at=At(file=plain_line(path.name)),
+        what=Sentence(what, values),
+    )

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.errors import BrokenFileError, FormatMismatchError
+from evenfall.errors import At, BrokenFileError, FormatMismatchError
 from evenfall.scans.formats.text_layout import MISSING_WORDS, split_cells
 
 if TYPE_CHECKING:
@@ -97,9 +97,8 @@ class LineBlocks:
                 rest = rest[end:]
             elif len(rest) > LONGEST_LINE_BYTES:
                 raise BrokenFileError(
-                    f"A line is longer than {LONGEST_LINE_BYTES >> 20} million characters; this "
-                    "is no list of points.",
-                    where=self.path.name,
+                    "A line is longer than {most} million characters; this is no list of points.",
+                    most=LONGEST_LINE_BYTES >> 20,
                 )
         if rest:
             yield rest + b"\n"
@@ -143,7 +142,6 @@ def rows_in(
     columns: Sequence[int] | None,
     width: int,
     first_line: int,
-    name: str,
 ) -> NDArray[Any]:
     """Return the numbers in a block of lines, shape (rows, columns); NaN for no reading."""
     wanted = len(columns) if columns is not None else width
@@ -158,7 +156,6 @@ def rows_in(
             list(columns) if columns is not None else list(range(width)),
             width=width,
             first_line=first_line,
-            name=name,
             decimal_comma=decimal_comma,
         )
 
@@ -178,6 +175,10 @@ def _quick_rows(
         data = data.replace(b'"', b"")
     if delimiter is not None:
         data = _fill_empty(data, delimiter.encode())
+    if b"#" in data and all(
+        not line or line[:1] == b"#" for line in map(bytes.strip, data.split(b"\n"))
+    ):
+        return np.empty((0, wanted))  # comments alone, over which NumPy would warn
     rows = np.loadtxt(
         BytesIO(data),
         delimiter=delimiter,
@@ -210,7 +211,6 @@ def _careful_rows(
     *,
     width: int,
     first_line: int,
-    name: str,
     decimal_comma: bool,
 ) -> NDArray[Any]:
     """Return the same, line by line."""
@@ -222,23 +222,25 @@ def _careful_rows(
         cells = split_cells(line, delimiter)
         if len(cells) <= max(chosen):
             raise BrokenFileError(
-                f"Line {number} has {len(cells)} cells, but {width} are needed; the file was cut "
-                "short or damaged, so export it again.",
-                where=name,
+                "This line has {count:count cell}, but {width} are needed; the file was cut short "
+                "or damaged, so export it again.",
+                at=At(lines=(number,)),
+                count=len(cells),
+                width=width,
             )
-        rows.append([_number(cells[c], number, name, decimal_comma) for c in chosen])
+        rows.append([_number(cells[c], number, decimal_comma=decimal_comma) for c in chosen])
     return np.array(rows, dtype=float).reshape(-1, len(chosen))
 
 
-def _number(cell: str, line: int, name: str, decimal_comma: bool) -> float:
+def _number(cell: str, line: int, *, decimal_comma: bool) -> float:
     if cell.lower() in MISSING_WORDS:
         return float("nan")
     try:
         return float(cell.replace(",", ".") if decimal_comma else cell)
     except ValueError:
-        shown = "".join(c if c.isprintable() else "?" for c in cell[:30])
         raise BrokenFileError(
-            f'Line {line} holds "{shown}" where a number belongs; mend the line or export the '
-            "file again.",
-            where=name,
+            "{cell:quoted} stands where a number belongs; correct the line or export the file "
+            "again.",
+            at=At(lines=(line,)),
+            cell=cell,
         ) from None

@@ -13,8 +13,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from evenfall.scans.formats.scan import unit_named
+from evenfall.errors import FormatMismatchError, UnsupportedError
+from evenfall.scans.formats.scan import not_used, unit_named
 from evenfall.scans.orientation import UNITS_MM
+from evenfall.wording import Sentence, sentence
 
 MOST_HEADER_LINES = 400
 """Text before the first numbers; longer than this it is no header."""
@@ -50,23 +52,6 @@ _DOWN_WORDS = frozenset({"height", "höhe", "hoehe", "hauteur", "alto", "altezza
 _VALUE_UNIT = re.compile(r"(?:value units?|z[ _-]?units?|werteinheit(?:en)?)\s*[:=]\s*(\S+)")
 
 
-class LayoutError(Exception):
-    """The text is no list of points and no height map that can be read.
-
-    Parameters
-    ----------
-    sentence
-        Why not, and how to mend it.
-    numbers
-        Whether it does hold rows of numbers, so that it is a valid file of another make.
-    """
-
-    def __init__(self, sentence: str, *, numbers: bool) -> None:
-        super().__init__(sentence)
-        self.sentence = sentence
-        self.numbers = numbers
-
-
 @dataclass(frozen=True, slots=True)
 class TextLayout:
     """Layout of a text file of points or heights.
@@ -91,8 +76,8 @@ class TextLayout:
         What to multiply each of them by to be in it.
     claimed
         Number of rows that the file says it has; None if it does not.
-    unused
-        Columns that are not read, as named or numbered.
+    left_out
+        What is not read.
     extent
         Width and height of a matrix in its units, where the file says them.
     why
@@ -108,9 +93,9 @@ class TextLayout:
     units: tuple[str | None, str | None, str | None] = (None, None, None)
     factor: tuple[float, float, float] = field(default=(1.0, 1.0, 1.0))
     claimed: int | None = None
-    unused: tuple[str, ...] = ()
+    left_out: tuple[Sentence, ...] = ()
     extent: tuple[str, str] | None = None
-    why: str = ""
+    why: Sentence = field(default_factory=lambda: sentence(""))
 
 
 def split_cells(line: str, delimiter: str | None) -> list[str]:
@@ -123,7 +108,7 @@ def layout_of(lines: Sequence[str], *, matrix: bool = False) -> TextLayout:
     """Return the layout that the first lines of a file show."""
     try:
         start, claimed = _first_row(lines)
-    except LayoutError:
+    except FormatMismatchError:
         named = _beside_words(lines)
         if named is None:
             raise
@@ -134,7 +119,7 @@ def layout_of(lines: Sequence[str], *, matrix: bool = False) -> TextLayout:
     if len(rows) > 1:  # the last line may be cut by the end of the sample, or by the disk's
         rows = rows[:-1]
     names, named_in = _header(before, delimiter, width)
-    units, factors, unit_words = _units(before, names, width)
+    units, factors = _units(before, names, width)
     axes = {axis: at for at, (axis, _) in reversed(list(enumerate(names))) if axis}
     extent = None if axes else _extent(before)
     base = TextLayout("matrix", delimiter, comma, start, width, claimed=claimed, extent=extent)
@@ -142,14 +127,14 @@ def layout_of(lines: Sequence[str], *, matrix: bool = False) -> TextLayout:
         return _matrix(base, before)
     if names and (axes or named_in == "header"):
         return _named(base, names, axes, (units, factors))
-    if any(_KEYED.match(line) and _length_after(line) for line in before):
-        raise LayoutError(
-            f"The text before the numbers gives lengths ({_shown(before)}) as a matrix of heights "
-            f"has them, not names of columns; read it with --step X Y, or name the columns x, y, z "
-            "in the first row.",
-            numbers=True,
+    if any(map(_length_after, before)):
+        raise UnsupportedError(
+            "The text before the numbers gives lengths ({line:quoted}) as a matrix of heights has "
+            "them, not names of columns; give the distances of its columns and rows "
+            "({door_scan_steps}), or name the columns x, y, z in the first row.",
+            line=next(text for text in before if _length_after(text)).strip(),
         )
-    return _unnamed(base, rows, (units, factors), unit_words)
+    return _unnamed(base, rows, (units, factors))
 
 
 def _beside_words(lines: Sequence[str]) -> TextLayout | None:
@@ -169,9 +154,7 @@ def _beside_words(lines: Sequence[str]) -> TextLayout | None:
             if comma and (delimiter == "," or not all(map(_COMMA_NUMBER.fullmatch, cells))):
                 continue
             base = TextLayout("points", delimiter, comma, at + 1, len(names))
-            units, factors, _ = _units(
-                [text.strip() for text in lines[: at + 1]], names, len(names)
-            )
+            units, factors = _units([text.strip() for text in lines[: at + 1]], names, len(names))
             return _named(base, names, axes, (units, factors))
     return None
 
@@ -194,9 +177,8 @@ def _first_row(lines: Sequence[str]) -> tuple[int, int | None]:
             claimed = int(cells[0])
             continue
         return at, claimed
-    raise LayoutError(
-        "The file holds no rows of numbers; points are text with x, y and z in columns.",
-        numbers=False,
+    raise FormatMismatchError(
+        "The file holds no rows of numbers; points are text with x, y and z in columns."
     )
 
 
@@ -244,10 +226,9 @@ def _delimiter(rows: Sequence[str]) -> tuple[str | None, bool, int]:
         if best is None or key[:2] > best[:2]:
             best = key
     if best is None:
-        raise LayoutError(
+        raise UnsupportedError(
             "The rows of numbers cannot be told apart into columns; separate the columns by commas "
-            "and write numbers with a decimal point.",
-            numbers=True,
+            "and write numbers with a decimal point."
         )
     return best[2], best[3], best[4]
 
@@ -287,8 +268,8 @@ def _axis(cell: str) -> tuple[str, str]:
 
 def _units(
     before: Sequence[str], names: Sequence[tuple[str, str]], width: int
-) -> tuple[list[str | None], list[float], str]:
-    """Return unit and factor of each column, and what says them."""
+) -> tuple[list[str | None], list[float]]:
+    """Return unit and factor of each column."""
     found: list[tuple[str, float] | None] = [None] * width
     for line in before:
         text = line.lower()
@@ -304,7 +285,7 @@ def _units(
             word = re.sub(r"^\W*in\s+", "", rest)
             if named := unit_named(word.strip("_ /")):
                 found[at] = named
-    return [f[0] if f else None for f in found], [f[1] if f else 1.0 for f in found], ""
+    return [f[0] if f else None for f in found], [f[1] if f else 1.0 for f in found]
 
 
 def _named(
@@ -314,15 +295,18 @@ def _named(
     units: tuple[list[str | None], list[float]],
 ) -> TextLayout:
     """Return the layout of columns that a header names."""
-    missing = [axis for axis in "xyz" if axis not in axes]
+    missing = tuple(axis for axis in "xyz" if axis not in axes)
+    if not axes:
+        raise FormatMismatchError(
+            "The header names none of the columns that points need: x, y and z."
+        )
     if missing:
-        what = "no column " + " and no column ".join(missing)
-        if not axes:
-            what = "none of the columns that points need"
-        profile = " A line profile shows no whole board." if "z" in missing and axes else ""
-        raise LayoutError(
-            f"The header names {what}; points need the columns x, y and z.{profile}",
-            numbers=bool(axes),
+        raise UnsupportedError(
+            "The header names no column {missing:or}; points need the columns x, y and z. A line "
+            "profile shows no whole board."
+            if "z" in axes
+            else "The header names no column {missing:or}; points need the columns x, y and z.",
+            missing=missing,
         )
     columns = (axes["x"], axes["y"], axes["z"])
     unused = tuple(
@@ -330,49 +314,52 @@ def _named(
         for at, (axis, rest) in enumerate(names)
         if at not in columns
     )
-    return _points(base, columns, units, unused, "its header names x, y and z")
+    why = sentence("its header names x, y and z")
+    return _points(base, columns, units, not_used(unused), why)
 
 
 def _unnamed(
     base: TextLayout,
     rows: Sequence[str],
     units: tuple[list[str | None], list[float]],
-    _words: str,
 ) -> TextLayout:
     """Return the layout of columns without names: x y z first, then only what can be told."""
     width = base.width
     if width < 3:
-        what = "one column of numbers" if width == 1 else "two columns of numbers, a line profile"
-        raise LayoutError(
-            f"The file holds {what}; points need x, y and z in three columns.", numbers=True
+        raise UnsupportedError(
+            "The file holds one column of numbers; points need x, y and z in three columns."
+            if width == 1
+            else "The file holds two columns of numbers, a line profile; points need x, y and z in "
+            "three columns."
         )
     if width > MOST_UNNAMED_COLUMNS:
-        raise LayoutError(
-            f"The file holds {width} columns without names, as a matrix of heights has; say how "
-            "far its columns and rows are apart with --step X Y.",
-            numbers=True,
+        raise UnsupportedError(
+            "The file holds {width} columns without names, as a matrix of heights has; say how "
+            "far its columns and rows are apart ({door_scan_steps}).",
+            width=width,
         )
     cells = [split_cells(row, base.delimiter) for row in rows]
     full = [row for row in cells if len(row) >= width]
     if base.delimiter == "," and width == 6 and not any("." in c for row in full for c in row[:6]):
-        raise LayoutError(
+        raise UnsupportedError(
             "Six columns of whole numbers between commas may be three with decimal commas; "
-            "separate the columns by semicolons, or name them in the first row.",
-            numbers=True,
+            "separate the columns by semicolons, or name them in the first row."
         )
     more = [_numbers(row[3:width], comma=base.decimal_comma) for row in full]
     what = _more_columns([m for m in more if m is not None])
     if width > 3 and not what:
-        raise LayoutError(
-            f"The file holds {width} columns without names, and those after the third are neither "
-            "a colour nor a direction; name the columns x, y, z in the first row, or say with "
-            "--step X Y that it is a matrix of heights.",
-            numbers=True,
+        raise UnsupportedError(
+            "The file holds {width} columns without names, and those after the third are neither "
+            "a colour nor a direction; name the columns x, y, z in the first row, or give the "
+            "distances of its columns and rows ({door_scan_steps}) if it is a matrix of heights.",
+            width=width,
         )
-    unused = (what,) if what else ()
+    left_out = (sentence("Not used: {what}.", what=what),) if what else ()
     words = {3: "three", 4: "four"}.get(width, str(width))
-    why = f"text with {words} columns of numbers, the first three taken as x, y, z"
-    return _points(base, (0, 1, 2), units, unused, why)
+    why = sentence(
+        "text with {words} columns of numbers, the first three taken as x, y, z", words=words
+    )
+    return _points(base, (0, 1, 2), units, left_out, why)
 
 
 def _numbers(cells: Sequence[str], *, comma: bool) -> list[float] | None:
@@ -419,8 +406,8 @@ def _points(
     base: TextLayout,
     columns: tuple[int, int, int],
     units: tuple[list[str | None], list[float]],
-    unused: tuple[str, ...],
-    why: str,
+    left_out: tuple[Sentence, ...],
+    why: Sentence,
 ) -> TextLayout:
     chosen = [units[0][c] for c in columns]
     factors = [units[1][c] for c in columns]
@@ -431,7 +418,8 @@ def _points(
     elif known:
         (one,) = known
         chosen = [one] * 3
-    decimal = ", decimal commas" if base.decimal_comma else ""
+    if base.decimal_comma:
+        why = sentence("{why}, decimal commas", why=why)
     return TextLayout(
         "points",
         base.delimiter,
@@ -442,9 +430,9 @@ def _points(
         (chosen[0], chosen[1], chosen[2]),
         (factors[0], factors[1], factors[2]),
         base.claimed,
-        unused,
+        left_out,
         None,
-        why + decimal,
+        why,
     )
 
 
@@ -458,8 +446,9 @@ def _matrix(base: TextLayout, before: Sequence[str]) -> TextLayout:
     return TextLayout(
         "matrix", base.delimiter, base.decimal_comma, base.skipped, base.width,
         units=(None, None, name), factor=(1.0, 1.0, factor), extent=base.extent,
-        why="text with a matrix of numbers"
-        + (" and its width and height" if base.extent else ""),
+        why=sentence("text with a matrix of numbers and its width and height")
+        if base.extent
+        else sentence("text with a matrix of numbers"),
     )  # fmt: skip
 
 
@@ -480,8 +469,3 @@ def _extent(before: Sequence[str]) -> tuple[str, str] | None:
 def _length_after(line: str) -> bool:
     match = _KEYED.match(line)
     return match is not None and unit_named(match[3]) is not None
-
-
-def _shown(before: Sequence[str]) -> str:
-    line = next(text for text in before if _KEYED.match(text) and _length_after(text))
-    return "".join(c if c.isprintable() else "?" for c in line.strip()[:40])

@@ -3,70 +3,56 @@
 from __future__ import annotations
 
 import zipfile
-from pathlib import Path
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from evenfall.errors import UnsupportedError
-from evenfall.scans.formats.arrays import DEFLATE_RATIO
-from evenfall.scans.formats.scan import (
-    MOST_POINTS,
-    Options,
-    Progress,
-    Scan,
-    claims_more,
-    cloud,
-    library,
-    reading,
-    silent,
-    too_many,
-)
+from evenfall.scans.formats.arrays import UNPACKING, check_packing
+from evenfall.scans.formats.scan import MOST_POINTS, Scan, ScanFile, cloud, damage, too_many
 from evenfall.scans.surface import HeightMap
+from evenfall.wording import sentence
 
 
-def read_x3p(path: Path, options: Options, progress: Progress = silent) -> Scan:
+def read_x3p(file: ScanFile) -> Scan:
     """Return the scan in an X3P file."""
-    del options
-    x3pio = library("x3pio", "X3P")
-    progress(f"reading {path.name}", 0.0)
-    scan = Scan(
-        path.name, "X3P (ISO 25178-72)", "a zip archive with main.xml", np.empty((0, 3)), "m",
-        "the standard",
-    )  # fmt: skip
-    with reading(path.name, "X3P file"):
-        with zipfile.ZipFile(path) as archive:
-            for entry in archive.infolist():
-                if entry.file_size > DEFLATE_RATIO * (entry.compress_size + 64):
-                    raise claims_more(path.name, f"{entry.file_size:,} bytes", "far less")
-                if entry.file_size > 40 * MOST_POINTS:
-                    raise too_many(entry.file_size // 24, path.name)
-        about = x3pio.info(path)
-        count = 1
-        for length in about.shape:
-            count *= int(length)
-        if count > MOST_POINTS:
-            raise too_many(count, path.name)
-        if about.feature_type.name == "PROFILE":
-            raise UnsupportedError("The file holds a line profile, which shows no whole board.")
-        found = x3pio.read(path)
-        progress(f"reading {path.name}", 1.0)
+    x3pio = file.library
+    file.done(0.0)
+    scan = file.scan.in_unit("m", "standard")
+    with damage(*UNPACKING), zipfile.ZipFile(file.path) as archive:
+        entries = archive.infolist()
+    for entry in entries:
+        check_packing(entry)
+        if entry.file_size > 40 * MOST_POINTS:
+            raise too_many(entry.file_size // 24)
+    damaged = (x3pio.X3pError, *UNPACKING, ValueError, KeyError, TypeError, OverflowError)
+    with damage(*damaged):
+        about = x3pio.info(file.path)
+    count = 1
+    for length in about.shape:
+        count *= int(length)
+    if count > MOST_POINTS:
+        raise too_many(count)
+    if about.feature_type.name == "PROFILE":
+        raise UnsupportedError("The file holds a line profile, which shows no whole board.")
+    with damage(*damaged):
+        found = x3pio.read(file.path)
         layer = found.layers[0]
-        left: tuple[str, ...] = ()
-        if len(found.layers) > 1:
-            left = (f"Only the first of {len(found.layers)} layers was used.",)
         regular = about.feature_type.name == "SURFACE" and layer.x is None and layer.y is None
-        if not regular:
-            return cloud(scan, _points(layer), left_out=left)
-        heights = np.asarray(layer.z, dtype=float)
-        if not np.isfinite(heights).any():
-            raise UnsupportedError("Every cell of the height map is without a reading.")
-        header = found.header
-        return Scan(
-            path.name, scan.format, scan.because,
-            HeightMap(heights, float(header.x.increment), float(header.y.increment)),
-            "m", "the standard", left,
-        )  # fmt: skip
+        points = None if regular else _points(layer)
+    file.done(1.0)
+    if len(found.layers) > 1:
+        text = "Only the first of {count} layers was used."
+        scan = replace(scan, left_out=(sentence(text, count=len(found.layers)),))
+    if points is not None:
+        return cloud(scan, points)
+    heights = np.asarray(layer.z, dtype=float)
+    if not np.isfinite(heights).any():
+        raise UnsupportedError("Every cell of the height map is without a reading.")
+    header = found.header
+    steps = float(header.x.increment), float(header.y.increment)
+    return replace(scan, content=HeightMap(heights, *steps))
 
 
 def _points(layer: Any) -> Any:

@@ -101,4 +101,4 @@ def _float(digits: str) -> float:
 
 
 def _int(digits: str) -> int | float:
-    return int(digits) if len(digits) <= 15 else _float(digits)
+    return int(digits) if len(digits.lstrip("-")) <= 15 else _float(digits)

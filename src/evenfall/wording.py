@@ -94,7 +94,7 @@ class Sentence:
 
     def as_dict(self) -> dict[str, object]:
         """Return text and values as plain values for JSON."""
-        return {"text": self.text, "values": plain_values(self.values)}
+        return {"text": self.text, "values": {k: _plain(v) for k, v in self.values.items()}}
 
 
 def sentence(text: str, **values: Value) -> Sentence:
@@ -152,19 +152,10 @@ def _kept(value: Any) -> Value:
     return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
-def plain_values(values: Mapping[str, Value]) -> dict[str, object]:
-    """Return the values of a sentence for JSON: null for what is not finite, lists for tuples."""
-
-    def plain(value: Value) -> object:
-        if isinstance(value, Sentence):
-            return value.as_dict()
-        if isinstance(value, float) and not math.isfinite(value):
-            return None
-        if isinstance(value, Sequence) and not isinstance(value, str):
-            return [plain(one) for one in value]
-        return value
-
-    return {name: plain(value) for name, value in values.items()}
+def _plain(value: Value) -> object:
+    if isinstance(value, Sentence):
+        return value.as_dict()
+    return [_plain(one) for one in value] if isinstance(value, tuple) else value
 
 
 def plain_line(text: str) -> str:

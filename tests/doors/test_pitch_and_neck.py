@@ -134,7 +134,7 @@ def test_neck_with_other_strings_and_a_season(folder: Path) -> None:
     assert found["strings"]["name"] == "Heavy Kestrel (invented)"
     assert found["strings"]["tension_after_n"] > found["strings"]["tension_before_n"]
     assert found["strings"]["relief_after_mm"] > found["relief_mm"]
-    turns = found["rod"]["turns"]
+    turns = found["rod"]["turns_count"]
     assert turns == pytest.approx(-found["rod"]["relief_change_mm"] / 0.2)
     assert found["season"]["fret_end_mm"] > 0.0
     assert {f["code"] for f in found["findings"]} >= {"neck", "season"}
@@ -159,11 +159,11 @@ def test_after_a_plan_the_rod_keeps_the_relief_that_the_plan_was_made_with(folde
     assert plan["outlook"]["relief_low_mm"] > 0.2  # the specification's wanted relief
     found = json_of("neck", "p.json", "--relief-per-turn", "0.12")
     assert found["relief_wanted_mm"] == pytest.approx(plan["relief_after_mm"], abs=1e-9)
-    assert found["rod"]["turns"] == pytest.approx(0.0, abs=1e-6)
+    assert found["rod"]["turns_count"] == pytest.approx(0.0, abs=1e-6)
     assert "Truss rod: leave" in run("neck", "p.json").output
     swapped = json_of("neck", "p.json", "--strings", "heavy.spec.toml", "--relief-per-turn", "0.12")
     change = swapped["strings"]["relief_change_mm"]
-    assert swapped["rod"]["turns"] == pytest.approx(change / 0.12, rel=1e-6)
+    assert swapped["rod"]["turns_count"] == pytest.approx(change / 0.12, rel=1e-6)
 
 
 def test_a_relief_with_uncertainty_beyond_its_limits_is_undecided(folder: Path) -> None:
@@ -235,7 +235,7 @@ def test_a_known_turn_measures_the_rod(folder: Path) -> None:
     bowed(folder, "before.json", 0.3, strung=True)
     found = json_of("neck", "m.json", "--before-turning", "before.json", "1.5")
     assert found["neck"]["turn_mm"] == pytest.approx(0.2, abs=1e-6)
-    assert found["rod"]["turns"] == pytest.approx(-found["rod"]["relief_change_mm"] / 0.2, rel=1e-3)
+    assert found["rod"]["turns_count"] == pytest.approx(-found["rod"]["relief_change_mm"] / 0.2, rel=1e-3)
 
 
 def test_bad_input_is_named(folder: Path) -> None:
@@ -268,7 +268,7 @@ def test_bad_input_is_named(folder: Path) -> None:
     assert "another neck" in refusal("neck", "m.json", "--strings", "other.toml")
     assert "kestrel.spec.toml" in refusal("neck", "kestrel.spec.toml")
     assert "name the specification" in refusal("pitch", "kestrel-before.csv")
-    (folder / "odd.json").write_text('{"schema": "evenfall/proof@1"}', encoding="utf-8")
+    (folder / "odd.json").write_text('{"schema": "evenfall/proof@0"}', encoding="utf-8")
     assert "not a measurement" in refusal("pitch", "odd.json")
 
 

@@ -79,7 +79,7 @@ def test_no_turns_are_given_before_one_was_measured() -> None:
     made = forecast(spec, neck_model(spec, LINES), readings(spec))
     assert np.isnan(made.rod.turns_count)
     values = made.as_dict()
-    assert values["rod"]["turns"] is None
+    assert values["rod"]["turns_count"] is None
     json.dumps(values, allow_nan=False)
 
 

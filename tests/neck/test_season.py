@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from evenfall.codec import plain
 from evenfall.errors import RequestError
 from evenfall.instrument import string_lines
 from evenfall.instrument.wood import WOODS
@@ -130,7 +131,7 @@ def test_the_relief_holds_exactly_where_it_is_said_to(
 def test_relief_outside_its_limits_holds_nowhere() -> None:
     found = season(instrument(WOODS_TABLE), relief_mm=0.5)
     assert not found.holds
-    assert found.as_dict()["holds_from_percent"] is None
+    assert plain(found)["holds_from_percent"] is None
 
 
 @pytest.mark.parametrize("humidity", [(0.0, 40.0), (40.0, 101.0), (float("nan"), 40.0)])

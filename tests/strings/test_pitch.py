@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import lsq_linear, minimize
 
+from evenfall.codec import plain as as_plain
 from evenfall.instrument import read_specification, string_lines
 from evenfall.strings.pitch import (
     Course,
@@ -492,7 +493,7 @@ def test_readings_of_a_specification_give_a_whole_map() -> None:
     string, fret, cents = pitch.worst
     assert abs(cents) == np.abs(pitch.deviation_cents).max()
     assert pitch.deviation_cents[string - 1, fret] == cents
-    plain = pitch.as_dict()
+    plain = as_plain(pitch)
     assert len(plain["deviation_cents"]) == 6
     assert len(plain["u_cents"][0]) == 23
     compensated = best_compensation(course).as_dict()

@@ -185,7 +185,7 @@ def test_the_touch_force_is_compared_with_the_motion(heavy: PlayTest) -> None:
 def test_json_is_plain_and_complete(heavy: PlayTest) -> None:
     text = json.dumps(heavy.as_dict(), allow_nan=False)
     read = json.loads(text)
-    assert read["schema"] == "evenfall/play@1"
+    assert read["schema"] == "evenfall/play@0"
     assert len(read["strings"]) == 6
     assert [p["stopped_fret"] for p in read["strings"][0]["positions"]] == list(range(22))
     note = read["strings"][5]["positions"][0]["notes"][4]

@@ -101,7 +101,7 @@ class Diagnosis:
             for k in range(self.measurement.string_count)
         ]
         return {
-            "schema": "evenfall/diagnosis@1",
+            "schema": "evenfall/diagnosis@0",
             "strings": strings,
             "relief_mm": self.relief_mm,
             "relief_change_mm": self.relief_change_mm,

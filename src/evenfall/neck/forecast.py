@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenfall.arrays import FloatArray
+from evenfall.codec import plain
 from evenfall.errors import NOWHERE, At, Finding, RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Measurement, Origin, Shared
@@ -120,10 +121,6 @@ class StringChange:
     relief_after_mm: float
     relief_after_u_mm: float
 
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {name: getattr(self, name) for name in self.__slots__}
-
 
 @dataclass(frozen=True, slots=True)
 class RodMove:
@@ -133,16 +130,6 @@ class RodMove:
     relief_change_u_mm: float  # of the relief that it starts from
     turns_count: float  # positive tightens; NaN while no turn was measured
     turns_u_count: float
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        known = math.isfinite(self.turns_count)
-        return {
-            "relief_change_mm": self.relief_change_mm,
-            "relief_change_u_mm": self.relief_change_u_mm,
-            "turns": self.turns_count if known else None,
-            "turns_u": self.turns_u_count if known else None,
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +179,7 @@ class NeckForecast:
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         return {
-            "schema": "evenfall/neck@1",
+            "schema": "evenfall/neck@0",
             "relief_mm": self.relief_mm,
             "relief_u_mm": self.relief_u_mm,
             "relief_minimum_mm": self.minimum_mm,
@@ -205,9 +192,9 @@ class NeckForecast:
                 "relief_change_u_mm": self.converted.relief_change_u_mm,
             },
             "neck": self.model.as_dict(),
-            "strings": None if self.strings is None else self.strings.as_dict(),
-            "rod": None if self.rod is None else self.rod.as_dict(),
-            "season": None if self.season is None else self.season.as_dict(),
+            "strings": plain(self.strings),
+            "rod": plain(self.rod),
+            "season": plain(self.season),
             "findings": [f.as_dict() for f in self.findings],
         }
 

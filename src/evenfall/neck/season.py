@@ -9,12 +9,11 @@ wood needs weeks to follow; here is where it ends.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from evenfall.arrays import BoolArray, FloatArray
-from evenfall.codec import plain
 from evenfall.errors import At, RequestError
 from evenfall.instrument.wood import WOODS
 from evenfall.neck.stiffness import DEFAULT_BOARD_WOOD
@@ -89,15 +88,6 @@ class Season:
     def holds(self) -> bool:
         """Whether the relief is inside its limits as it stands."""
         return bool(np.isfinite(self.holds_from_percent))
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {
-            name: plain(value)
-            if isinstance(value := getattr(self, name), np.ndarray)
-            else (float(value) if np.isfinite(value) else None)
-            for name in self.__slots__
-        }
 
 
 def season_change(

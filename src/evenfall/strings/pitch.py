@@ -97,16 +97,6 @@ class Pitch:
         total = (share * self.deviation_cents[:, 1:] ** 2).sum(axis=1)
         return np.asarray(np.sqrt(total / share.sum(axis=1)))
 
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return {
-            "deviation_cents": plain(self.deviation_cents),
-            "length_cents": plain(self.length_cents),
-            "stretch_cents": plain(self.stretch_cents),
-            "stiffness_cents": plain(self.stiffness_cents),
-            "u_cents": plain(self.u_cents),
-        }
-
 
 @dataclass(frozen=True, slots=True)
 class Course:

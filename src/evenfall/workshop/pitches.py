@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.codec import plain
 from evenfall.errors import At, Finding, Progress, RequestError, silent
 from evenfall.instrument import string_lines
 from evenfall.strings.pitch import (
@@ -110,9 +111,9 @@ class PitchOutcome:
         if planned is not None:
             change = (planned.deviation_cents - self.found.deviation_cents).tolist()
         return {
-            "schema": "evenfall/pitch@1",
-            "found": self.found.as_dict(),
-            "planned": None if planned is None else planned.as_dict(),
+            "schema": "evenfall/pitch@0",
+            "found": plain(self.found),
+            "planned": plain(planned),
             "change_cents": change,
             "uncrowned_cents": None if flat is None else flat.deviation_cents.tolist(),
             "compensation": self.compensation.as_dict(),

@@ -235,7 +235,9 @@ def test_a_known_turn_measures_the_rod(folder: Path) -> None:
     bowed(folder, "before.json", 0.3, strung=True)
     found = json_of("neck", "m.json", "--before-turning", "before.json", "1.5")
     assert found["neck"]["turn_mm"] == pytest.approx(0.2, abs=1e-6)
-    assert found["rod"]["turns_count"] == pytest.approx(-found["rod"]["relief_change_mm"] / 0.2, rel=1e-3)
+    assert found["rod"]["turns_count"] == pytest.approx(
+        -found["rod"]["relief_change_mm"] / 0.2, rel=1e-3
+    )
 
 
 def test_bad_input_is_named(folder: Path) -> None:
@@ -336,7 +338,7 @@ def test_readings_without_strings_are_diagnosed_and_planned_at_tension(folder: P
     plan = json_of("plan", "unstrung.json")
     assert plan["relief_before_mm"] == pytest.approx(forecast["relief_mm"], abs=1e-9)
     assert plan["measurement"]["strung"]
-    assert any("converted to" in route for route in plan["measurement"]["routes"])
+    assert any("converted to" in route["sentence"] for route in plan["measurement"]["routes"])
 
 
 def test_what_does_not_go_together_is_refused_by_the_plan(folder: Path) -> None:

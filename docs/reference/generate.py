@@ -118,7 +118,7 @@ def code_page() -> str:
     opening = (
         "An error says that a call or a file cannot be used; a command that meets one stops with "
         "exit status 2. With `--json` it is written as "
-        '`{"error": {"code": …, "at": …, "text": …, "values": …, "sentence": …}}`. '
+        '`{"error": {"code": …, "at": …, "text": …, "values": …, "sentence": …, "findings": …}}`. '
         "A finding says something about a specification, a set of readings or an instrument; "
         "findings are collected and shown together."
     )

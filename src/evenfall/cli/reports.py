@@ -246,7 +246,7 @@ def _show_settings(plan: Plan, specification: Specification, lengths: Lengths) -
             lengths.figure(plan.first_fret_gap_before_mm[k]),
             lengths.figure(plan.first_fret_gap_after_mm[k]),
             *(
-                f"{(force_n[k] / max(plan.attack_n[k], 1e-9)).min():.2f}"
+                _margin(force_n[k].min(), specification.player.attack_n[k])
                 for force_n in (plan.touch_force_before_n, plan.touch_force_after_n)
             ),
         ]
@@ -254,10 +254,15 @@ def _show_settings(plan: Plan, specification: Specification, lengths: Lengths) -
     ]
     headings = [
         *("string", "saddle", "nut", "action", "planned", "first-fret gap", "planned"),
-        *("lowest", "planned"),
+        *("touch margin", "planned"),
     ]
-    title = f"Changes and gaps [{lengths.unit}]; lowest touch force as a share of the design attack"
+    title = f"Changes and gaps [{lengths.unit}]; lowest touch margin, against the player's attack"
     table(title, headings, rows)
+
+
+def _margin(force_n: float, attack_n: float) -> str:
+    """Return a touch force as a percentage of an attack, rounded down as on every map."""
+    return f"{math.floor(100.0 * force_n / attack_n + 1e-4)} %" if attack_n > 0.0 else "–"
 
 
 def _show_removal(plan: Plan, lengths: Lengths) -> None:

@@ -13,11 +13,9 @@ from evenfall.errors import Progress, silent
 from evenfall.levelling import make_plan, trade_off
 from evenfall.wording import LIBRARY_WORDS
 from evenfall.workshop.kept import excursion
-from evenfall.workshop.motion_check import MotionCheck, verify_by_motion
 from evenfall.workshop.necks import NeckKnownRequest, outlook_findings
 from evenfall.workshop.outputs import drawn
 from evenfall.workshop.pitches import pitch_change_finding
-from evenfall.workshop.play_levels import require_play_test
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
@@ -25,6 +23,7 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.plan import Plan
     from evenfall.units import LengthUnit
+    from evenfall.workshop.motion_check import MotionCheck
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +116,9 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
         `evenfall.levelling.make_plan`.
     """
     if request.verify_by_motion:
+        from evenfall.workshop.motion_check import verify_by_motion
+        from evenfall.workshop.play_levels import require_play_test
+
         require_play_test()
     found, neck = request.open_at_pitch()
     table = excursion(found.specification, progress)

@@ -40,16 +40,16 @@ COMMANDS: tuple[tuple[str, ...], ...] = (
     ("neck", "unstrung.csv", *SPEC, "--convert", "converted.json"),
     ("play", "p.json", "--wav", "{unit}/w", "--pictures", "{unit}/w"),
     # what is refused
+    ("measure", "faulty.csv", *SPEC),
     ("plan", "m.json", "--budget", "0.0001", "-o", "never.json"),
     ("plan", "m.json", "--relief-per-turn", "0.0001", "-o", "never.json"),
 )
 
 LATER = (
-    ("measure", "faulty.csv", *SPEC),
     ("prove", "p.json", "kestrel-after.csv", "--certificate", "{unit}.html", "--steps"),
     ("prove", "p.json", "kestrel-before.csv", "--pictures", "{unit}/v"),
 )
-"""Findings of nut and saddle, and of the proof, are still to become data."""
+"""Findings of the proof are still to become data."""
 
 
 @pytest.fixture(scope="module")
@@ -96,7 +96,7 @@ def shown(path: Path) -> str:
 @pytest.mark.parametrize("unit", ["mm", "in"])
 @pytest.mark.parametrize(
     "arguments",
-    [*COMMANDS, *(pytest.param(given, marks=pytest.mark.xfail) for given in LATER)],
+    [*COMMANDS, *LATER],
     ids=lambda given: "-".join(given[:2]),
 )
 def test_a_command_speaks_in_one_unit(
@@ -121,6 +121,8 @@ def test_a_command_speaks_in_one_unit(
         for where, text in texts.items()
         for found in other.finditer(text)
     ]
+    if leaks and arguments in LATER:
+        pytest.xfail("findings of the proof")
     assert not leaks, "\n".join(leaks)
 
 

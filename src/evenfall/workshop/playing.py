@@ -18,7 +18,7 @@ from evenfall.strings.recording import LIMIT_BYTES, read_recording
 from evenfall.wording import LIBRARY_WORDS, sentence
 from evenfall.workshop.opening import InstrumentRequest, Source, heights
 from evenfall.workshop.play_levels import play_levels, position, require_play_test
-from evenfall.workshop.sounds import Sounds, play_sounds
+from evenfall.workshop.sounds import Sounds, check_notes, play_sounds
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
@@ -206,6 +206,7 @@ def play(request: PlayRequest, progress: Progress = silent) -> PlayOutcome:
             "Only a plan can be played as found or as planned; a measurement is always as found.",
             at=At(file=request.source.name),
         )
+    check_notes(specification, request.notes)
     plan = None if request.as_found else opened.plan
     estimate = recorded = None
     told: tuple[Finding, ...] = ()

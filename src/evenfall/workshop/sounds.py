@@ -13,6 +13,7 @@ from evenfall.strings.playtest.sound import Sound, no_such_note, sound, wav_byte
 from evenfall.workshop.opening import Opened, heights
 
 if TYPE_CHECKING:
+    from evenfall.instrument import Specification
     from evenfall.strings.playtest import PlayTest
 
 MOST_NOTES = 48
@@ -98,6 +99,22 @@ class Sounds:
         }
 
 
+def check_notes(specification: Specification, notes: Sequence[tuple[int, int]]) -> None:
+    """Refuse notes (string number, stopped fret) that there are not, and too many at once."""
+    at = At(field="note")
+    for string, stopped in notes:
+        known = 1 <= string <= specification.string_count
+        if not (known and 0 <= stopped < specification.frets):
+            raise no_such_note(specification, string, stopped, at)
+    if len(notes) > MOST_NOTES:
+        raise RequestError(
+            "{count} notes are too many at once; name at most {most}.",
+            at=at,
+            count=len(notes),
+            most=MOST_NOTES,
+        )
+
+
 def play_sounds(
     opened: Opened,
     test: PlayTest,
@@ -112,16 +129,6 @@ def play_sounds(
     """
     specification = opened.specification
     notes = tuple(dict.fromkeys(notes))
-    for string, stopped in notes:
-        if string not in test.string_numbers or not 0 <= stopped < specification.frets:
-            raise no_such_note(specification, string, stopped, At(field="note"))
-    if len(notes) > MOST_NOTES:
-        raise RequestError(
-            "{count} notes are too many at once; name at most {most}.",
-            at=At(field="note"),
-            count=len(notes),
-            most=MOST_NOTES,
-        )
     plans = {"as found": None} | ({"planned": opened.plan} if opened.plan else {})
     made: list[tuple[HeardNote, Sound]] = []
     for string, stopped in notes:

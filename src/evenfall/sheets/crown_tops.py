@@ -71,7 +71,7 @@ class CrownHeights:
         Height and standard uncertainty [mm] with its degrees of freedom, shape (K, F).
     origin
         `Origin` of each, shape (K, F).
-    reading_shares
+    reading_weights
         Readings that a height is a weighted sum of, by index of string and fret.
     """
 
@@ -79,7 +79,7 @@ class CrownHeights:
     u_mm: FloatArray
     degrees_of_freedom: FloatArray
     origin: CodeArray
-    reading_shares: Mapping[tuple[int, int], tuple[tuple[Mean, float], ...]]
+    reading_weights: Mapping[tuple[int, int], tuple[tuple[Mean, float], ...]]
 
 
 def add_reading(causes: Causes, mean: Mean, at: tuple[int, int], weight: float) -> None:
@@ -114,7 +114,7 @@ def crown_tops_from_heights(
             origin[k, j] = Origin.DERIVED
             add_reading(causes, board, at, 1.0)
             known = 0.0
-            for part, weight in heights.reading_shares[k, j]:
+            for part, weight in heights.reading_weights[k, j]:
                 add_reading(causes, part, at, weight)
                 known += (weight * part.u_mm) ** 2
             rest = math.sqrt(max(0.0, float(heights.u_mm[k, j]) ** 2 - known))
@@ -167,7 +167,7 @@ def crown_heights(
     u = np.full((count, frets), NOMINAL_U_MM)
     freedom = np.full((count, frets), math.inf)
     origin = np.full((count, frets), Origin.NOMINAL, dtype=np.int8)
-    reading_shares: dict[tuple[int, int], tuple[tuple[Mean, float], ...]] = {}
+    reading_weights: dict[tuple[int, int], tuple[tuple[Mean, float], ...]] = {}
     drop = board_drop_mm(specification, lines)[:, 1:]
     findings: list[Finding] = []
     for j in range(frets):
@@ -179,7 +179,7 @@ def crown_heights(
             top, board = means.get(("crown_top", k + 1, fret)), _board(means, k, j)
             if (mean := own[k] or whole) is not None:
                 height[k, j], u[k, j], origin[k, j] = mean.value_mm, mean.u_mm, Origin.READ
-                freedom[k, j], reading_shares[k, j] = mean.degrees_of_freedom, ((mean, 1.0),)
+                freedom[k, j], reading_weights[k, j] = mean.degrees_of_freedom, ((mean, 1.0),)
             elif top is not None and board is not None:
                 centre = board.key[1] == 0
                 height[k, j] = top.value_mm - (board.value_mm - centre * drop[k, j])
@@ -206,7 +206,7 @@ def crown_heights(
                 u[k, j] = np.sqrt(spread + np.mean([mean.u_mm**2 for mean in given]))
                 if spread > 0.0:
                     freedom[k, j] = (len(given) - 1) * (u[k, j] ** 2 / spread) ** 2
-                reading_shares[k, j] = tuple((mean, 1.0 / len(given)) for mean in given)
+                reading_weights[k, j] = tuple((mean, 1.0 / len(given)) for mean in given)
     if nominal := tuple((np.flatnonzero((origin == Origin.NOMINAL).any(axis=0)) + 1).tolist()):
         findings.append(
             Finding(
@@ -219,7 +219,7 @@ def crown_heights(
                 wire=specification.fretwire.crown_height_mm,
             )
         )
-    return CrownHeights(height, u, freedom, origin, reading_shares), findings
+    return CrownHeights(height, u, freedom, origin, reading_weights), findings
 
 
 def _freedom(means: tuple[Mean, ...]) -> float:

@@ -170,6 +170,17 @@ def test_inch_comes_first_where_it_is_asked_for():
     assert facts_of(certificate_pdf(made))["Page size"].startswith("612 x 792")
 
 
+@pytest.mark.parametrize(("unit", "other"), [("mm", "in"), ("in", "mm")])
+def test_a_certificate_speaks_in_one_unit_unless_both_are_asked_for(unit, other):
+    result = replace(proof(noise_mm=0.004), model="Kestrel (invented)", next_steps=())
+    for both in (False, True):
+        made = certificate(result, unit=unit, both=both)
+        for told in (text_of(certificate_pdf(made)), Reader(certificate_html(made)).text):
+            assert re.search(rf"\d\s{unit}\b", told)
+            assert not re.search(rf"\d\s?{other}\b", told)
+        assert (made.items[0].result.other != "") == both
+
+
 def test_the_date_is_data_and_the_bytes_repeat():
     made = certificate(proof(), unit="mm", date="2026-03-31", issuer="Alder Lane", place="Bench 2")
     first = certificate_pdf(made, {"Strip": SVG})

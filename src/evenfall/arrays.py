@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeAlias, TypeVar
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
 
 import numpy as np
 
@@ -24,3 +25,11 @@ def read_only(array: NDArray[Scalar]) -> NDArray[Scalar]:
     kept = array.copy()
     kept.flags.writeable = False
     return kept
+
+
+def shut(made: Any) -> None:
+    """Make every array of a frozen dataclass read-only; for its `__post_init__`."""
+    for one in fields(made):
+        value = getattr(made, one.name)
+        if isinstance(value, np.ndarray):
+            object.__setattr__(made, one.name, read_only(value))

@@ -45,6 +45,7 @@ def test_a_preview_shows_what_the_plan_by_profile_comes_to(neck: Neck) -> None:
         assert seen.metal_mm == pytest.approx(plan.metal_mm, abs=1e-7)
         assert seen.lowest_crown_mm == pytest.approx(plan.lowest_crown_mm, abs=1e-6)
         np.testing.assert_array_equal(seen.attack_n, plan.attack_n)
+        assert not seen.removal_mm.flags.writeable
         assert (seen.touch_force.force_n >= seen.attack_n[:, None] - 1e-6).all()
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from evenfall.arrays import shut
 from evenfall.codec import plain
 from evenfall.errors import At, Finding, SolverError
 from evenfall.levelling.methods import Outcome, adjust_only, frets_closed
@@ -39,7 +40,7 @@ _LEAST_NAMED_MM = 0.5 * 0.0001 * MM_PER_INCH
 """A gap outside its limits by less than this is not named [mm]: it would read as 0 in inches."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Diagnosis:
     """The state of an instrument as found, K strings over F frets.
 
@@ -77,6 +78,9 @@ class Diagnosis:
     relief_change_mm: float
     saddle_height_change_mm: FloatArray
     nut_height_change_mm: FloatArray
+
+    def __post_init__(self) -> None:
+        shut(self)
 
     @property
     def touching(self) -> int:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
+from evenfall.arrays import shut
 from evenfall.errors import At, Progress, RequestError, silent
 from evenfall.instrument import string_lines
 from evenfall.levelling.explanation import (
@@ -63,7 +64,7 @@ _TOO_DEAR = sentence("Meets every limit only with more metal than the budget.")
 _FAILS = sentence("Does not meet every limit.")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Preview:
     """What the least metal would come to, for K strings over F frets.
 
@@ -93,6 +94,9 @@ class Preview:
     saddle_height_change_mm: FloatArray
     nut_height_change_mm: FloatArray
     touch_force: TouchForce
+
+    def __post_init__(self) -> None:
+        shut(self)
 
 
 class Session:

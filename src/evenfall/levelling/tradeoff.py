@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import shut
 from evenfall.instrument import string_lines
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
@@ -29,7 +30,7 @@ EDGE_MM = 1e-4
 """How closely the least action that any plan holds is found [mm]."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class TradeOff:
     """Two curves through a plan.
 
@@ -55,6 +56,9 @@ class TradeOff:
     touch_margin_share: FloatArray
     plan_relief_mm: float
     plan_touch_margin_share: float
+
+    def __post_init__(self) -> None:
+        shut(self)
 
 
 def trade_off(

@@ -8,6 +8,7 @@ import math
 import pkgutil
 from collections.abc import Callable
 from dataclasses import FrozenInstanceError, dataclass, field, fields, replace
+from importlib import resources
 from typing import Any, ClassVar
 
 import numpy as np
@@ -43,6 +44,7 @@ from evenfall.errors import (
     FormatMismatchError,
     UnsupportedError,
 )
+from evenfall.instrument import read_specification
 from evenfall.wording import Sentence, sentence
 
 
@@ -396,6 +398,24 @@ def test_what_was_printed_beside_the_content_may_stay() -> None:
     assert file["found"][0]["sentence"] == "Relief is 0.300 mm."
     assert with_words(written(), "in")["found"][0]["sentence"] == "Relief is 0.0118 in."
     assert Rack.from_dict(file) == rack()
+
+
+def test_padding_is_refused_where_printed_keys_may_stand() -> None:
+    with pytest.raises(BrokenFileError, match="more than is ever printed") as caught:
+        Rack.from_dict({**written(), "findings": ["x" * 1_000_000]})
+    assert caught.value.at.field == "findings"
+
+
+def test_a_specification_has_plain_values_too() -> None:
+    """Its file is TOML; as JSON it is for those who read what is printed."""
+    text = (resources.files("evenfall") / "invented" / "kestrel.spec.toml").read_text("utf-8")
+    specification, _ = read_specification(text)
+    values = json.loads(json.dumps(plain(specification), allow_nan=False))
+    assert values["scale"]["treble_mm"] == specification.scale.treble_mm
+    assert values["target"]["action"][5]["maximum_mm"] == specification.target.action[5].maximum_mm
+    assert values["compensation"]["saddle_back_mm"] is None  # no limit
+    assert read_specification(text)[0] == specification
+    assert len({specification, read_specification(text)[0]}) == 1
 
 
 def test_what_follows_from_other_values_may_be_rounded_by_another_machine() -> None:

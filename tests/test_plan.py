@@ -222,6 +222,32 @@ def test_a_spoilt_plan_gets_one_sentence(what: str, spoil: Callable[[Any], Any])
     assert len(sentence) < 400
 
 
+def rehashed(values: dict[str, Any]) -> dict[str, Any]:
+    """Return a changed plan with the hash that fits it, as anybody can give it one."""
+    kept = {k: v for k, v in values.items() if k not in ("schema", "content_hash", *Plan.DERIVED)}
+    kept["measurement"] = {"content_hash": values["measurement"]["content_hash"]}
+    return values | {"content_hash": content_hash(kept)}
+
+
+REHASHED: list[tuple[str, Callable[[dict[str, Any]], Any]]] = [
+    ("null has no meaning", lambda v: v | {"duality_gap_mm": None}),
+    ("null has no meaning", lambda v: v | {"largest_violation_mm": None}),
+    ("is not known", lambda v: v | {"padding": "x" * 1000}),
+    ("it cannot be 50", lambda v: put(v, ("removal_mm", 0, 0), 50.0)),
+    ("does not fit the crown heights", lambda v: put(v, ("removal_mm", 0, 0), 15.0)),
+    ("a fret that is not there", lambda v: v | {"replaced_frets": [36]}),
+]
+
+
+@pytest.mark.parametrize(("words", "spoil"), REHASHED)
+def test_a_hash_that_fits_makes_no_plan_of_what_cannot_be(
+    words: str, spoil: Callable[[Any], Any]
+) -> None:
+    assert Plan.from_dict(rehashed(written("optimal"))) == plan("optimal")
+    with pytest.raises(BrokenFileError, match=words):
+        Plan.from_dict(rehashed(spoil(written("optimal"))))
+
+
 def test_the_order_of_keys_and_the_spacing_do_not_matter() -> None:
     values = written("optimal")
     turned = json.loads(json.dumps(dict(reversed(values.items())), indent=3))

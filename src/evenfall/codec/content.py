@@ -19,6 +19,9 @@ from evenfall.errors import At, Finding, FormatMismatchError, UnsupportedError
 from evenfall.units import LengthUnit
 from evenfall.wording import LIBRARY_WORDS, Sentence, say, sentence
 
+PRINTED_LIMIT = 500_000
+"""Findings printed beside the content of a file are far shorter [characters]."""
+
 
 class Content:
     """Data that nobody can change, equal and hashed by what it holds.
@@ -173,6 +176,9 @@ class FileContent(Content):
                 again=cls.AGAIN,
             )
         try:
+            for key in values.keys() & set(cls.PRINTED):
+                if len(json.dumps(values[key])) > PRINTED_LIMIT:
+                    raise Fault(key, "this is more than is ever printed beside the content")
             return cls._read(values, "", {}, ("schema", "content_hash", *cls.PRINTED))
         except Fault as fault:
             raise fault.error(cls.KIND, cls.AGAIN) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 from typing import Any
 
@@ -108,6 +109,7 @@ def command(
     request = workshop.MeasureRequest(
         tuple(map(source_of, files)), source_of(spec), unit=length_unit, **known
     )
+    logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # damage is told in our own words
     with Waiting() as waiting:
         outcome = workshop.measure(request, waiting)
         lengths = Lengths.asked(unit, outcome.specification.unit)

@@ -51,8 +51,6 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
 
 
-TREBLE_IS_BASS = "treble and bass swapped"
-
 UNIT_WORDS = {"in": "inches", "um": "µm"}
 """Units whose sign does not read well in a sentence."""
 
@@ -376,7 +374,9 @@ def _rivals(ranked: list[tuple[Match, _Candidate]]) -> tuple[Finding, ...]:
             continue
         if candidate is chosen and match.up_order == best.up_order:
             turned_round = match.along_order != best.along_order
-            other = sentence("the other end as the nut" if turned_round else TREBLE_IS_BASS)
+            other = sentence(
+                "the other end as the nut" if turned_round else "treble and bass swapped"
+            )
         elif candidate.unit != chosen.unit:
             other = sentence("the unit {unit}", unit=candidate.unit)
         else:

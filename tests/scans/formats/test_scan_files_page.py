@@ -14,7 +14,7 @@ from evenfall.scans.formats.scan import MOST_POINTS
 from evenfall.scans.formats.sidecar import KEYS
 from scans.formats.fuzz import READERS
 
-PAGE = Path(__file__).resolve().parents[3] / "docs" / "reference" / "dense-files.md"
+PAGE = Path(__file__).resolve().parents[3] / "docs" / "reference" / "scans.md"
 TEXT = PAGE.read_text(encoding="utf-8")
 
 

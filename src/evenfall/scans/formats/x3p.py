@@ -36,6 +36,7 @@ def read_x3p(file: ScanFile) -> Scan:
         raise too_many(count)
     if about.feature_type.name == "PROFILE":
         raise UnsupportedError("The file holds a line profile, which shows no whole board.")
+    file.done(0.1)
     with damage(*damaged):
         found = x3pio.read(file.path)
         layer = found.layers[0]

@@ -79,7 +79,7 @@ class _Advice:
         kinds = {i.quantity for i in self.items if i.verdict == "does not conform"}
         several = len(kinds & {"relief", "action", "first-fret-gap", "clearance"}) > 1
         if several or any(_LOST in step for step in steps):
-            what = "Several kinds of limits are missed, and mending" if several else "Mending"
+            what = "Several kinds of limits are missed, and correcting" if several else "Correcting"
             yield (
                 f"{what} one moves the others: make a new plan from these readings, or take the "
                 "steps below one at a time and read again after each."

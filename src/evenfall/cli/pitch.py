@@ -71,5 +71,5 @@ def command(
         return
     show_pitch(outcome, lengths)
     show_findings((f for f in outcome.findings_of_readings if f.severity != "note"), lengths.unit)
-    show_findings(outcome.findings_of_pitch, lengths.unit)
+    show_findings(outcome.findings_of_result, lengths.unit)
     show_written(files)

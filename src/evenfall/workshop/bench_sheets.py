@@ -9,7 +9,8 @@ from evenfall.errors import Progress, silent
 from evenfall.pages import sheet_html, sheet_pdf
 from evenfall.work import bench_sheet
 from evenfall.workshop.opening import Source, open_plan
-from evenfall.workshop.planning import plan_pictures
+from evenfall.workshop.outputs import drawn
+from evenfall.workshop.planning import plan_drawings
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
@@ -96,7 +97,7 @@ def sheet_pages(
     """Return the bench sheet of a plan by kind of file."""
     content = bench_sheet(specification, made)
     shown, both = unit or specification.unit, unit is None
-    drawings = plan_pictures(specification, made, _ON_PAPER, unit=unit, progress=progress)
+    drawings = drawn(plan_drawings(specification, made, shown), progress, _ON_PAPER)
     pages = {}
     for number, kind in enumerate(kinds):
         progress("Setting the bench sheet", number / len(kinds))

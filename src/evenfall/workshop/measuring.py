@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
 from evenfall.readings import read_files
 from evenfall.readings.scanned import ScanSetting
 from evenfall.scans.formats import ScanOptions
-from evenfall.wording import LIBRARY_WORDS
 from evenfall.workshop.opening import Source, on_disk, open_specification
+from evenfall.workshop.outputs import Outcome
 
 if TYPE_CHECKING:
-    from evenfall.errors import Finding
-    from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.readings import InstrumentReadings
     from evenfall.units import LengthUnit
@@ -57,34 +53,25 @@ class MeasureRequest:
 
 
 @dataclass(frozen=True, slots=True)
-class MeasureOutcome:
+class MeasureOutcome(Outcome):
     """A measurement and what it came from.
 
     Parameters
     ----------
-    specification
-        The instrument.
     readings
         The measurement, and the crowns and board of a scan.
-    findings
-        What is worth knowing about specification and readings.
     """
 
-    specification: Specification
     readings: InstrumentReadings
-    findings: tuple[Finding, ...]
 
     @property
     def measurement(self) -> Measurement:
         """The measurement."""
         return self.readings.measurement
 
-    def as_dict(
-        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
-    ) -> dict[str, Any]:
-        """Return measurement and findings as plain values for JSON."""
-        findings = {"findings": plain(self.findings)}
-        return with_words({**self.measurement.as_dict(), **findings}, unit, door)
+    def values(self) -> dict[str, Any]:
+        """Return the measurement as plain values."""
+        return self.measurement.as_dict()
 
     def pictures(
         self, unit: LengthUnit | None = None, progress: Progress = silent
@@ -133,4 +120,4 @@ def measure(request: MeasureRequest, progress: Progress = silent) -> MeasureOutc
             setting=setting,
             progress=progress,
         )
-    return MeasureOutcome(specification, taken, (*remarks, *taken.findings))
+    return MeasureOutcome(specification, (*remarks, *taken.findings), taken)

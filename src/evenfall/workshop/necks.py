@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +12,7 @@ from evenfall.instrument import string_lines
 from evenfall.neck import forecast, neck_model
 from evenfall.neck.calibration import calibrate
 from evenfall.neck.forecast import restrung
-from evenfall.wording import LIBRARY_WORDS, sentence
+from evenfall.wording import sentence
 from evenfall.workshop.opening import (
     InstrumentRequest,
     Opened,
@@ -20,6 +20,7 @@ from evenfall.workshop.opening import (
     open_instrument,
     open_specification,
 )
+from evenfall.workshop.outputs import Outcome
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
@@ -219,47 +220,35 @@ class NeckRequest(NeckKnownRequest):
 
 
 @dataclass(frozen=True, slots=True)
-class NeckOutcome:
+class NeckOutcome(Outcome):
     """What becomes of the relief.
 
     Parameters
     ----------
-    specification
-        The instrument.
     measurement
         Its readings.
     forecast
         Its relief with other strings, by the rod and in another air.
-    findings_of_readings
-        What is worth knowing about the readings.
     """
 
-    specification: Specification
     measurement: Measurement
     forecast: NeckForecast
-    findings_of_readings: tuple[Finding, ...]
 
     @property
-    def findings(self) -> tuple[Finding, ...]:
-        """Everything worth knowing, that of the readings first."""
-        return (*self.findings_of_readings, *self.forecast.findings)
+    def findings_of_result(self) -> tuple[Finding, ...]:
+        """What becomes of the relief, in words."""
+        return self.forecast.findings
 
-    def as_dict(
-        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
-    ) -> dict[str, Any]:
-        """Return forecast and findings as plain values for JSON."""
-        findings = [f.as_dict(unit, door) for f in self.findings]
-        return {**self.forecast.as_dict(), "findings": findings}
+    def values(self) -> dict[str, Any]:
+        """Return the forecast as plain values."""
+        return self.forecast.as_dict()
 
-    def pictures(
-        self, unit: LengthUnit | None = None, progress: Progress = silent
-    ) -> dict[str, str]:
-        """Return the relief over strings and seasons: SVG text by name."""
+    def drawings(self, unit: LengthUnit) -> dict[str, Callable[[], str]]:
+        """Return what draws the relief over strings and seasons."""
         from evenfall.pictures.neck_forecast import neck_forecast
 
-        progress("Drawing", 0.0)
-        shown = unit or self.specification.unit
-        return {"neck forecast": neck_forecast(self.specification, self.forecast, unit=shown)}
+        spec, made = self.specification, self.forecast
+        return {"neck forecast": lambda: neck_forecast(spec, made, unit=unit)}
 
     def converted(self) -> Measurement:
         """Return readings that were taken without strings, converted to playing tension."""
@@ -310,7 +299,7 @@ def neck(request: NeckRequest, progress: Progress = silent) -> NeckOutcome:
         wanted_mm=None if plan is None else plan.relief_after_mm,
     )
     made = replace(made, findings=(*made.findings, *fitted))
-    return NeckOutcome(spec, found.measurement, made, found.findings)
+    return NeckOutcome(spec, found.findings, found.measurement, made)
 
 
 # ---- what a plan says of the neck ---------------------------------------------------------------

@@ -1,24 +1,67 @@
-"""Results as the content of files; nothing is written here."""
+"""What a use case hands back, and its results as the content of files; nothing is written here."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
+from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
+from evenfall.wording import LIBRARY_WORDS
 
 if TYPE_CHECKING:
+    from evenfall.errors import Finding
+    from evenfall.instrument import Specification
     from evenfall.units import LengthUnit
 
 
-class Drawable(Protocol):
-    """An outcome that has pictures."""
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What every use case of an instrument hands back.
 
-    def pictures(self, unit: LengthUnit | None, progress: Progress, /) -> dict[str, str]:
-        """Return SVG text by name."""
-        ...
+    Parameters
+    ----------
+    specification
+        What the instrument is to be.
+    findings_of_readings
+        What is worth knowing about its readings.
+    """
+
+    specification: Specification
+    findings_of_readings: tuple[Finding, ...]
+
+    @property
+    def findings_of_result(self) -> tuple[Finding, ...]:
+        """What is worth knowing about the result."""
+        return ()
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Everything worth knowing, that of the readings first."""
+        return (*self.findings_of_readings, *self.findings_of_result)
+
+    def values(self) -> dict[str, Any]:
+        """Return the result as plain values."""
+        raise NotImplementedError
+
+    def as_dict(
+        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
+    ) -> dict[str, Any]:
+        """Return result and findings as plain values for JSON, sentences in a unit and in words."""
+        return with_words({**self.values(), "findings": plain(self.findings)}, unit, door)
+
+    def drawings(self, _unit: LengthUnit) -> dict[str, Callable[[], str]]:
+        """Return what draws each picture, by name."""
+        return {}
+
+    def pictures(
+        self, unit: LengthUnit | None = None, progress: Progress = silent
+    ) -> dict[str, str]:
+        """Return every picture as SVG text by name; without a unit in the specification's."""
+        return drawn(self.drawings(unit or self.specification.unit), progress)
 
 
 def drawn(
@@ -56,7 +99,7 @@ def json_file(values: Mapping[str, Any]) -> bytes:
 
 
 def pictures_of(
-    outcome: Drawable, folder: Path | None, unit: LengthUnit, progress: Progress = silent
+    outcome: Outcome, folder: Path | None, unit: LengthUnit, progress: Progress = silent
 ) -> dict[Path, bytes]:
     """Return an outcome's pictures as files in a folder; none if no folder was named."""
     if folder is None:

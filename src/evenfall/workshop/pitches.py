@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -19,9 +19,9 @@ from evenfall.strings.pitch import (
     stopped_pitch,
     string_course,
 )
-from evenfall.wording import LIBRARY_WORDS, sentence
+from evenfall.wording import sentence
 from evenfall.workshop.opening import InstrumentRequest, Opened, heights
-from evenfall.workshop.outputs import drawn
+from evenfall.workshop.outputs import Outcome
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
@@ -49,13 +49,11 @@ class PitchRequest(InstrumentRequest):
 
 
 @dataclass(frozen=True, slots=True)
-class PitchOutcome:
+class PitchOutcome(Outcome):
     """What the notes of one instrument sound like, and what could be done.
 
     Parameters
     ----------
-    specification
-        The instrument.
     measurement
         Its readings.
     found
@@ -67,18 +65,14 @@ class PitchOutcome:
     compensation, saddle_alone
         The best places of nut and saddle, and of the saddle with the nut left alone; after the
         plan if there is one.
-    findings_of_readings
-        What is worth knowing about the readings.
     """
 
-    specification: Specification
     measurement: Measurement
     found: Pitch
     planned: Pitch | None
     uncrowned: Pitch | None
     compensation: Compensation
     saddle_alone: Compensation
-    findings_of_readings: tuple[Finding, ...] = ()
 
     @property
     def now(self) -> Pitch:
@@ -86,7 +80,7 @@ class PitchOutcome:
         return self.found if self.planned is None else self.planned
 
     @property
-    def findings_of_pitch(self) -> tuple[Finding, ...]:
+    def findings_of_result(self) -> tuple[Finding, ...]:
         """The pitch in words."""
         found = [_furthest_off(self)]
         if self.planned is not None and self.uncrowned is not None:
@@ -97,15 +91,8 @@ class PitchOutcome:
             found.append(pitch_change_finding(change, flat))
         return (*found, _best_places(self))
 
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """Everything worth knowing, that of the readings first."""
-        return (*self.findings_of_readings, *self.findings_of_pitch)
-
-    def as_dict(
-        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
-    ) -> dict[str, Any]:
-        """Return pitch and findings as plain values for JSON."""
+    def values(self) -> dict[str, Any]:
+        """Return the pitch as plain values."""
         planned, flat = self.planned, self.uncrowned
         change = None
         if planned is not None:
@@ -118,13 +105,10 @@ class PitchOutcome:
             "uncrowned_cents": None if flat is None else flat.deviation_cents.tolist(),
             "compensation": self.compensation.as_dict(),
             "saddle_alone": self.saddle_alone.as_dict(),
-            "findings": [f.as_dict(unit, door) for f in self.findings],
         }
 
-    def pictures(
-        self, _unit: LengthUnit | None = None, progress: Progress = silent
-    ) -> dict[str, str]:
-        """Return the pitch of every stopped note, now and with nut and saddle moved: SVG text."""
+    def drawings(self, _unit: LengthUnit) -> dict[str, Callable[[], str]]:
+        """Return what draws the pitch of every stopped note, now and with nut and saddle moved."""
         from evenfall.pictures.pitch import pitch_map
 
         spec, now = self.specification, self.now
@@ -155,9 +139,8 @@ class PitchOutcome:
                 u_cents=now.u_cents,
             )
 
-        pictures = {"pitch": as_it_is}
-        pictures |= {f"pitch {what}": partial(as_moved, what) for what in moved}
-        return drawn(pictures, progress)
+        of_moved = {f"pitch {what}": partial(as_moved, what) for what in moved}
+        return {"pitch": as_it_is, **of_moved}
 
 
 def pitch(request: PitchRequest, progress: Progress = silent) -> PitchOutcome:
@@ -182,7 +165,7 @@ def pitch(request: PitchRequest, progress: Progress = silent) -> PitchOutcome:
 
 
 def pitch_of(opened: Opened, *, finger_mm: float | None = None) -> PitchOutcome:
-    """Return the pitch of every stopped note of an instrument that is open already."""
+    """Return what draws the pitch of every stopped note of an instrument that is open already."""
     specification, measurement, plan = opened.specification, opened.measurement, opened.plan
     limits = specification.compensation
     finger = limits.finger_mm if finger_mm is None else finger_mm
@@ -226,13 +209,13 @@ def pitch_of(opened: Opened, *, finger_mm: float | None = None) -> PitchOutcome:
     )
     return PitchOutcome(
         specification,
+        opened.findings,
         measurement,
         found,
         planned,
         uncrowned,
         compensation,
         saddle_alone,
-        opened.findings,
     )
 
 

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
 from evenfall.levelling import make_plan, trade_off
-from evenfall.wording import LIBRARY_WORDS
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.necks import NeckKnownRequest, outlook_findings
-from evenfall.workshop.outputs import drawn
+from evenfall.workshop.outputs import Outcome
 from evenfall.workshop.pitches import pitch_change_finding
 
 if TYPE_CHECKING:
@@ -55,48 +53,36 @@ class PlanRequest(NeckKnownRequest):
 
 
 @dataclass(frozen=True, slots=True)
-class PlanOutcome:
+class PlanOutcome(Outcome):
     """A plan, what led to it and what it leads to.
 
     Parameters
     ----------
-    specification
-        What the plan is made for.
     plan
         The plan.
     motion
         The result in motion, if that was asked for.
-    findings_of_readings
-        What is worth knowing about the readings.
     findings_ahead
         What the plan does to pitch, how long it holds, and what motion shows.
     """
 
-    specification: Specification
     plan: Plan
     motion: MotionCheck | None
-    findings_of_readings: tuple[Finding, ...]
     findings_ahead: tuple[Finding, ...]
 
     @property
-    def findings(self) -> tuple[Finding, ...]:
-        """Everything worth knowing, that of the readings first."""
-        return (*self.findings_of_readings, *self.findings_ahead)
+    def findings_of_result(self) -> tuple[Finding, ...]:
+        """What the plan leads to."""
+        return self.findings_ahead
 
-    def as_dict(
-        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
-    ) -> dict[str, Any]:
-        """Return plan, motion and findings as plain values for JSON."""
-        values = self.plan.as_dict()
-        if self.motion is not None:
-            values["motion"] = self.motion.as_dict()
-        return with_words({**values, "findings": plain(self.findings)}, unit, door)
+    def values(self) -> dict[str, Any]:
+        """Return plan and motion as plain values."""
+        motion = {} if self.motion is None else {"motion": self.motion.as_dict()}
+        return {**self.plan.as_dict(), **motion}
 
-    def pictures(
-        self, unit: LengthUnit | None = None, progress: Progress = silent
-    ) -> dict[str, str]:
-        """Return the drawings of the plan: SVG text by name."""
-        return plan_pictures(self.specification, self.plan, unit=unit, progress=progress)
+    def drawings(self, unit: LengthUnit) -> dict[str, Callable[[], str]]:
+        """Return what draws the plan."""
+        return plan_drawings(self.specification, self.plan, unit)
 
 
 def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
@@ -142,54 +128,43 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
     if request.verify_by_motion:
         motion = verify_by_motion(found.specification, made, progress=progress)
         ahead = (*ahead, *motion.findings)
-    return PlanOutcome(found.specification, made, motion, found.findings, ahead)
+    return PlanOutcome(found.specification, found.findings, made, motion, ahead)
 
 
-def plan_pictures(
-    specification: Specification,
-    made: Plan,
-    names: tuple[str, ...] = (),
-    *,
-    unit: LengthUnit | None = None,
-    progress: Progress = silent,
-) -> dict[str, str]:
-    """Return drawings of a plan by name, by default all."""
+def plan_drawings(
+    specification: Specification, made: Plan, unit: LengthUnit
+) -> dict[str, Callable[[], str]]:
+    """Return what draws each picture of a plan, by name."""
     from evenfall.pictures.fret_map import removal_map, touch_force_map
     from evenfall.pictures.neck import neck_curve
     from evenfall.pictures.side_view import string_side_view
     from evenfall.pictures.trade_off import trade_off_chart
 
-    shown = unit or specification.unit
-
     def side_view() -> str:
         string, stopped = _tightest(made)
         table = excursion(specification)
         return string_side_view(
-            specification, made, table, string=string, stopped_fret=stopped, unit=shown
+            specification, made, table, string=string, stopped_fret=stopped, unit=unit
         )
 
     def trade() -> str:
         against = trade_off(specification, made, excursion=excursion(specification))
         title = f"{specification.name}: what the limits cost"
-        return trade_off_chart(against, title=title, unit=shown)
+        return trade_off_chart(against, title=title, unit=unit)
 
     def touch_force(state: str, force_n: FloatArray) -> str:
         attack_n = np.array(specification.player.attack_n)
         title = f"{specification.name}: touch force {state}"
         return touch_force_map(specification, force_n, attack_n, title=title)
 
-    return drawn(
-        {
-            "touch force as found": lambda: touch_force("as found", made.touch_force_before_n),
-            "touch force planned": lambda: touch_force("planned", made.touch_force_after_n),
-            "removal": lambda: removal_map(specification, made, unit=shown),
-            "side view": side_view,
-            "neck": lambda: neck_curve(specification, made.measurement, made, unit=shown),
-            "trade-off": trade,
-        },
-        progress,
-        names,
-    )
+    return {
+        "touch force as found": lambda: touch_force("as found", made.touch_force_before_n),
+        "touch force planned": lambda: touch_force("planned", made.touch_force_after_n),
+        "removal": lambda: removal_map(specification, made, unit=unit),
+        "side view": side_view,
+        "neck": lambda: neck_curve(specification, made.measurement, made, unit=unit),
+        "trade-off": trade,
+    }
 
 
 def _tightest(made: Plan) -> tuple[int, int]:

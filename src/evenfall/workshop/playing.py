@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING, Any
@@ -15,8 +15,9 @@ from evenfall.strings.attack import AttackEstimate, PublishedAttack, attack_from
 from evenfall.strings.playtest import Attack, PlayTest
 from evenfall.strings.playtest.play_test import Verdict, attack_levels
 from evenfall.strings.recording import LIMIT_BYTES, read_recording
-from evenfall.wording import LIBRARY_WORDS, sentence
+from evenfall.wording import sentence
 from evenfall.workshop.opening import InstrumentRequest, Source, heights
+from evenfall.workshop.outputs import Outcome
 from evenfall.workshop.play_levels import play_levels, position, require_play_test
 from evenfall.workshop.sounds import Sounds, check_notes, play_sounds
 
@@ -102,13 +103,11 @@ class PlayedPosition:
 
 
 @dataclass(frozen=True, slots=True)
-class PlayOutcome:
+class PlayOutcome(Outcome):
     """A play test of one instrument, and what stands out.
 
     Parameters
     ----------
-    specification
-        The instrument.
     measurement
         Its readings.
     state
@@ -121,13 +120,10 @@ class PlayOutcome:
         What a recording of that string says about the attack; None without one.
     sounds
         Notes as sounds, if they were asked for.
-    findings_of_readings
-        What is worth knowing about readings and recording.
     findings_of_motion
         What the play test shows.
     """
 
-    specification: Specification
     measurement: Measurement
     state: str
     test: PlayTest
@@ -135,18 +131,15 @@ class PlayOutcome:
     recorded_string: int
     estimate: AttackEstimate | None
     sounds: Sounds | None
-    findings_of_readings: tuple[Finding, ...]
     findings_of_motion: tuple[Finding, ...]
 
     @property
-    def findings(self) -> tuple[Finding, ...]:
-        """Everything worth knowing, that of the readings first."""
-        return (*self.findings_of_readings, *self.findings_of_motion)
+    def findings_of_result(self) -> tuple[Finding, ...]:
+        """What the play test shows."""
+        return self.findings_of_motion
 
-    def as_dict(
-        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
-    ) -> dict[str, Any]:
-        """Return play test, recording, sounds and findings as plain values for JSON."""
+    def values(self) -> dict[str, Any]:
+        """Return play test, recording and sounds as plain values."""
         values = self.test.as_dict()
         recording = None
         if (found := self.estimate) is not None:
@@ -167,19 +160,16 @@ class PlayOutcome:
             "worst": [played.as_dict() for played in self.worst],
             "recording": recording,
             "sounds": None if self.sounds is None else self.sounds.as_dict(),
-            "findings": [f.as_dict(unit, door) for f in self.findings],
         }
 
-    def pictures(
-        self, _unit: LengthUnit | None = None, progress: Progress = silent
-    ) -> dict[str, str]:
-        """Return the map of the play test: SVG text by name."""
+    def drawings(self, _unit: LengthUnit) -> dict[str, Callable[[], str]]:
+        """Return what draws the map of the play test."""
         from evenfall.pictures.play_map import play_map
 
-        progress("Drawing", 0.0)
+        spec, test = self.specification, self.test
         name = self.specification.name or "Instrument"
         title = f"{name}: play test {self.state}"
-        return {f"play test {self.state}": play_map(self.specification, self.test, title=title)}
+        return {f"play test {self.state}": lambda: play_map(spec, test, title=title)}
 
 
 def play(request: PlayRequest, progress: Progress = silent) -> PlayOutcome:
@@ -238,6 +228,7 @@ def play(request: PlayRequest, progress: Progress = silent) -> PlayOutcome:
         )
     return PlayOutcome(
         specification,
+        (*opened.findings, *told),
         measurement,
         "as found" if plan is None else "planned",
         test,
@@ -245,7 +236,6 @@ def play(request: PlayRequest, progress: Progress = silent) -> PlayOutcome:
         request.recorded_string,
         estimate,
         sounds,
-        (*opened.findings, *told),
         tuple(motion),
     )
 

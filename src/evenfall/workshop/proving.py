@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from evenfall import pages, proof
-from evenfall.codec import plain, with_words
+from evenfall.codec import plain
 from evenfall.errors import Progress, silent
-from evenfall.wording import LIBRARY_WORDS
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.opening import Source, open_plan, open_readings_after
-from evenfall.workshop.outputs import drawn
+from evenfall.workshop.outputs import Outcome
 
 if TYPE_CHECKING:
     from evenfall.errors import Finding
-    from evenfall.instrument import Specification
     from evenfall.pages.typesetting import Paper
     from evenfall.proof import Proof
     from evenfall.units import LengthUnit
@@ -42,65 +40,52 @@ class ProveRequest:
 
 
 @dataclass(frozen=True, slots=True)
-class ProveOutcome:
+class ProveOutcome(Outcome):
     """A verdict.
 
     Parameters
     ----------
-    specification
-        What it was judged by.
     proof
         Every item with its uncertainty, the verdict, and what to do next.
-    findings_of_readings
-        What is worth knowing about the readings after the work.
     """
 
-    specification: Specification
     proof: Proof
-    findings_of_readings: tuple[Finding, ...]
 
     @property
-    def findings(self) -> tuple[Finding, ...]:
-        """Everything worth knowing, that of the readings first."""
-        return (*self.findings_of_readings, *self.proof.findings)
+    def findings_of_result(self) -> tuple[Finding, ...]:
+        """What the verdict is accompanied by."""
+        return self.proof.findings
 
     @property
     def conforms(self) -> bool:
         """Whether the verdict is "conforms"."""
         return self.proof.verdict == "conforms"
 
-    def as_dict(
-        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
-    ) -> dict[str, Any]:
-        """Return proof and findings as plain values for JSON."""
+    def values(self) -> dict[str, Any]:
+        """Return the proof as plain values; its own findings are in it."""
         readings = {"findings_of_readings": plain(self.findings_of_readings)}
-        return with_words({**self.proof.as_dict(), **readings}, unit, door)
+        return {**self.proof.as_dict(), **readings}
 
-    def pictures(
-        self, unit: LengthUnit | None = None, progress: Progress = silent
-    ) -> dict[str, str]:
-        """Return verdict bars and touch force map: SVG text by name."""
+    def drawings(self, unit: LengthUnit) -> dict[str, Callable[[], str]]:
+        """Return what draws verdict bars and touch force map."""
         from evenfall.pictures.fret_map import touch_force_map
         from evenfall.pictures.verdicts import verdict_strip
 
-        shown, positions = unit or self.specification.unit, self.proof.positions
-        return drawn(
-            {
-                "verdict": lambda: verdict_strip(
-                    pages.deciding_items(self.proof),
-                    title=f"{self.specification.name}: nearest to its limit, of every kind",
-                    unit=shown,
-                ),
-                "touch force after work": lambda: touch_force_map(
-                    self.specification,
-                    positions.touch_force_n,
-                    self.proof.attack_n,
-                    title=f"{self.specification.name}: touch force after work",
-                    critical_fret=positions.critical_fret,
-                ),
-            },
-            progress,
-        )
+        positions = self.proof.positions
+        return {
+            "verdict": lambda: verdict_strip(
+                pages.deciding_items(self.proof),
+                title=f"{self.specification.name}: nearest to its limit, of every kind",
+                unit=unit,
+            ),
+            "touch force after work": lambda: touch_force_map(
+                self.specification,
+                positions.touch_force_n,
+                self.proof.attack_n,
+                title=f"{self.specification.name}: touch force after work",
+                critical_fret=positions.critical_fret,
+            ),
+        }
 
     def certificate(
         self,
@@ -151,4 +136,4 @@ def prove(request: ProveRequest, progress: Progress = silent) -> ProveOutcome:
         table,
         attack_n=None if attack is None else [attack] * specification.string_count,
     )
-    return ProveOutcome(specification, judged, after.findings)
+    return ProveOutcome(specification, after.findings, judged)

@@ -32,6 +32,7 @@ def test_a_length_reads_in_the_unit_asked_for() -> None:
         ("{low:figure} to {high:length}", {"low": 1.35, "high": 1.65}, "1.350 to 1.650 mm"),
         ("{by:length+}", {"by": 0.02}, "+0.020 mm"),
         ("{u:uncertainty}", {"u": 0.0001}, "0.001 mm"),
+        ("{cut:amount}; {u:fine}", {"cut": 0.0211, "u": 0.01239}, "0.022 mm; 0.0123 mm"),
         ("{f:force}, {t:tension}", {"f": 0.217, "t": 78.4}, "0.22 N, 78 N"),
         ("{p:percent.1}, {s:share}", {"p": 96.25, "s": 0.15}, "96.2 %, 15 %"),
         ("{on:strings}", {"on": (2, 3, 4, 6)}, "strings 2 to 4 and 6"),

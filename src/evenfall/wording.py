@@ -10,6 +10,8 @@ A place in a text is `{name}` or `{name:form}`. The forms:
     length, length+     0.059 mm or 0.0023 in; + shows the sign
     figure, figure+     the same without the unit, for ranges and rows
     size                a length as a rule shows it: 307.1 mm or 12.09 in
+    amount              a length rounded up, so that what is moved or removed is never short
+    fine                an uncertainty to a digit more than a length, rounded down
     uncertainty         a length that never reads as zero where it is not
     force, tension      0.22 N; 59 N
     percent, percent.1  15 %; 96.3 %
@@ -39,7 +41,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, TypeAlias
 
-from evenfall.units import MM_PER_INCH, LengthUnit, length_text, uncertainty_text
+from evenfall.units import MM_PER_INCH, LengthUnit, in_unit, length_text, uncertainty_text
 
 Several: TypeAlias = "Sequence[str] | Sequence[int] | Sequence[Sentence]"
 Value: TypeAlias = "str | int | float | bool | Sentence | Several | None"
@@ -244,7 +246,7 @@ def _worded(  # noqa: PLR0911  (one answer for each kind of value)
 
 
 _NUMBERS = {
-    *("length", "length+", "figure", "figure+", "size", "uncertainty"),
+    *("length", "length+", "figure", "figure+", "size", "uncertainty", "amount", "fine"),
     *("force", "tension", "percent", "percent.1", "share", "cents"),
 }
 
@@ -254,6 +256,11 @@ def _number(value: float, form: str, unit: LengthUnit) -> str:
     if math.isnan(value):  # nothing is known
         return "–"
     kind, signed = form.rstrip("+"), form.endswith("+")
+    if kind in ("amount", "fine"):
+        digits = (3 if unit == "mm" else 4) + (kind == "fine")
+        steps = in_unit(value, unit) * 10**digits
+        whole = math.ceil(steps - 1e-6) if kind == "amount" else math.floor(steps + 1e-6)
+        return f"{whole / 10**digits:.{digits}f} {unit}"
     if kind == "uncertainty":
         return uncertainty_text(value, unit)
     if kind == "size":

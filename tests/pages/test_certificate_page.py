@@ -155,7 +155,7 @@ def test_hashes_and_codes_lead_back_to_what_was_judged():
 def test_steps_and_remarks_are_printed():
     result = proof(0.02)
     made = certificate(result, unit="mm")
-    assert made.next_steps == result.next_steps
+    assert made.next_steps == tuple(str(step) for step in result.next_steps)
     for text in pages_of(made):
         for sentence in (*made.next_steps, *made.remarks):
             assert sentence in squeezed(text)

@@ -137,8 +137,8 @@ def _choice(form: Form, given: Any, place: str, _sizes: object) -> Any:
 
 
 _PLACE = re.compile(
-    r"(length|figure)\+?|size|uncertainty|force|tension|percent(\.1)?|share|cents"
-    r"|strings|frets|rows|numbers"
+    r"(length|figure)\+?|size|amount|fine|uncertainty|force|tension|percent(\.1)?|share|cents"
+    r"|strings|frets|rows|numbers|stopped"
     r"|list|or|sentences|phrases|quoted|count [a-z -]{1,40}|plural [^{}|]{1,60}\|[^{}|]{1,60}"
     r"|\+?,?(\.\d)?[dfg]?"
 )

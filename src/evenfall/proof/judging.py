@@ -107,9 +107,9 @@ class Case:
                     lines.append(
                         BudgetLine(
                             sentence(
-                                "{cause}{where}",
+                                "{cause}{place}",
                                 cause=sentence(SHARED_NAMES[shared.name]),
-                                where=where,
+                                place=where,
                             ),
                             0.0,
                             abs(change),
@@ -233,8 +233,8 @@ def relief_items(case: Case) -> list[Item]:
         under = sentence(" under string {string}", string=string) if string else ""
         at = sentence(" at fret {fret}", fret=fret)
         named = at if len({s for s, _ in places}) < len(places) else ""
-        value_mm, lines = _mean_of(readings, sentence("gap{under}{at}", under=under, at=at))
-        name = sentence("Relief{under}{at}", under=under, at=named)
+        value_mm, lines = _mean_of(readings, sentence("gap{under}{place}", under=under, place=at))
+        name = sentence("Relief{under}{place}", under=under, place=named)
         judged.append((name, string or None, fret, value_mm, lines))
     basis: Basis = "direct"
     route = sentence("read directly under a straightedge")
@@ -323,7 +323,7 @@ def _crown_height(
     if Origin(int(after.crown_height_origin[at])) not in (Origin.MISSING, Origin.NOMINAL):
         value_mm = float(after.crown_height_mm[at])
         line = BudgetLine(
-            sentence("crown height, {where}", where=where),
+            sentence("crown height, {place}", place=where),
             value_mm,
             float(stated(after.crown_height_u_mm[at])),
             degrees_of_freedom=float(after.crown_height_degrees_of_freedom[at]),
@@ -347,13 +347,13 @@ def _crown_height(
     wire = sentence(" (wire as supplied)") if nominal else ""
     lines = [
         BudgetLine(
-            sentence("crown height before{wire}, {where}", wire=wire, where=where),
+            sentence("crown height before{wire}, {place}", wire=wire, place=where),
             float(before.crown_height_mm[at]),
             float(stated(before.crown_height_u_mm[at])),
             degrees_of_freedom=float(before.crown_height_degrees_of_freedom[at]),
         ),
         BudgetLine(
-            sentence("readings of crown top, nut and saddle over plan, {where}", where=where),
+            sentence("readings of crown top, nut and saddle over plan, {place}", place=where),
             over_mm - 0.5 * ends_mm,
             u_mm,
             degrees_of_freedom=freedom,
@@ -494,7 +494,7 @@ def clearance_items(case: Case, positions: Positions) -> list[Item]:
             counts=_run([sentence(", {n} {kind}", n=n, kind=kind) for n, kind in counts if n]),
         )
         item = case.item(
-            sentence("Clearance of string {string}{where}", string=k + 1, where=where),
+            sentence("Clearance of string {string}{place}", string=k + 1, place=where),
             "clearance",
             value_mm=float(positions.clearance_mm[k, stop]),
             budget=lines,

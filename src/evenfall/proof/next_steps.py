@@ -14,17 +14,15 @@ import numpy as np
 from evenfall.measurement import Origin
 from evenfall.proof.decision import EXACT_MM, deciding_uncertainty_mm, one_sided_factor
 from evenfall.strings.clearance import chord_share, open_share
-from evenfall.units import length_text
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from numpy.typing import NDArray
-
+    from evenfall.arrays import FloatArray
     from evenfall.proof.judging import Case, Clearances
     from evenfall.proof.result import Item, Positions
-
-    FloatArray = NDArray[np.float64]
+    from evenfall.wording import Value
 
 _FINEST_MM = 1e-3
 """No advice asks for a finer gauge than this, as a standard uncertainty [mm] (common practice, no
@@ -33,23 +31,14 @@ source)."""
 _NAMED = 4
 """How many places one sentence names before it points to the table."""
 
-_LOST = "would then no longer clear surely"
-
-_LAST_DIGIT_MM = {"mm": 1e-3, "in": 25.4e-4}
+_HEIGHTS_OF_A_CLEARANCE = 3
+"""A clearance goes by the stopped height, the saddle and a crown; they lead its budget."""
 
 
 def next_steps(
     case: Case, items: Sequence[Item], positions: Positions, found: Clearances
-) -> tuple[str, ...]:
-    """Return what to do next, one sentence each.
-
-    Parameters
-    ----------
-    case
-        The instrument.
-    items, positions, found
-        What was judged.
-    """
+) -> tuple[Sentence, ...]:
+    """Return what to do next, from what was judged."""
     advice = _Advice(case, items, positions, found)
     steps = list(advice.steps())
     return tuple(steps) if steps else (advice.nothing_left(),)
@@ -63,30 +52,32 @@ class _Advice:
         self.items = items
         self.positions = positions
         self.found = found
-        self.unit = case.specification.unit
         self.coverage = case.specification.rule.coverage
         self.factor = one_sided_factor(self.coverage)
+        self.moves_cost_room = False
 
-    def steps(self) -> Iterator[str]:
+    def steps(self) -> Iterator[Sentence]:
         if not self.case.measurement.strung:
-            yield (
-                "Bring the strings to pitch and take the readings again: action, first-fret "
-                "clearance, relief and clearances are judged at pitch."
+            yield sentence(
+                "Bring the strings to pitch and take the readings again: action, first-fret gap, "
+                "relief and clearances are judged at pitch."
             )
             yield from self.crowns()
             return
         steps = [*self.moves(), *self.crowns()]
         kinds = {i.quantity for i in self.items if i.verdict == "does not conform"}
         several = len(kinds & {"relief", "action", "first-fret-gap", "clearance"}) > 1
-        if several or any(_LOST in step for step in steps):
-            what = "Several kinds of limits are missed, and correcting" if several else "Correcting"
-            yield (
-                f"{what} one moves the others: make a new plan from these readings, or take the "
-                "steps below one at a time and read again after each."
+        if several or self.moves_cost_room:
+            yield sentence(
+                "{what} moves the others: make a new plan from these readings, or take the steps "
+                "below one at a time and read again after each.",
+                what=sentence("Several kinds of limits are missed, and correcting one")
+                if several
+                else sentence("Correcting one"),
             )
         yield from steps
 
-    def moves(self) -> Iterator[str]:
+    def moves(self) -> Iterator[Sentence]:
         open_items = [i for i in self.items if i.verdict != "conforms"]
         for quantity, step in (
             ("relief", self.relief),
@@ -100,67 +91,85 @@ class _Advice:
 
     # ---- words ---------------------------------------------------------------------------------
 
-    def length(self, length_mm: float) -> str:
-        return length_text(length_mm, self.unit)
-
-    def amount(self, length_mm: float) -> str:
-        """Return an amount rounded up, so that it is never short."""
-        digit = _LAST_DIGIT_MM[self.unit]
-        return self.length(math.ceil(length_mm / digit - 1e-6) * digit)
-
-    def standing(self, item: Item) -> str:
+    @staticmethod
+    def standing(item: Item) -> Sentence:
         """Say where the value stands against its limit."""
         room_mm = item.room
-        if item.limit == item.lower:
-            side = "under its least value" if room_mm < 0 else "over its least value"
-        else:
-            side = "over its limit" if room_mm < 0 else "under its limit"
         if abs(room_mm) <= EXACT_MM:
-            return f"{item.name} is on its limit"
-        return f"{item.name} is {self.length(abs(room_mm))} {side}"
+            return sentence("{name} is on its limit", name=item.name)
+        under = (room_mm < 0) == (item.limit == item.lower)
+        limit = sentence("least value") if item.limit == item.lower else sentence("limit")
+        return sentence(
+            "{name} is {room:length} {side} its {limit}",
+            name=item.name,
+            room=abs(room_mm),
+            side=sentence("under") if under else sentence("over"),
+            limit=limit,
+        )
 
-    def reading(self, item: Item) -> str:
+    def reading(self, item: Item) -> Sentence:
         """Say which reading would decide the item as it stands.
 
-        Repeats are no way there: the gauge's own part stays, however many there are (GUM, 5.1.2),
+        Repeats are no help there: the gauge's own part stays, however many there are (GUM, 5.1.2),
         and a measurement does not say which part that is.
         """
         needed_mm = deciding_uncertainty_mm(
             item.value, lower_mm=item.lower, upper_mm=item.upper, coverage=self.coverage
         )
+        fret = item.place[1]
+        gap = sentence("the gap over fret {fret}", fret=fret)
         direct = {
-            "relief": "the relief under a straightedge",
-            "action": f"the gap over fret {item.fret}",
-            "first-fret-gap": f"the gap over fret {item.fret}",
-            "crown-height": f"the crown height of fret {item.fret}",
+            "relief": sentence("the relief under a straightedge"),
+            "action": gap,
+            "first-fret-gap": gap,
+            "crown-height": sentence("the crown height of fret {fret}", fret=fret),
         }.get(item.quantity)
         gauge_mm = needed_mm if direct else self.each_mm(item, needed_mm)
         if gauge_mm < _FINEST_MM:
-            return "so near to its limit no bench gauge decides"
-        gauge = f"with a gauge of standard uncertainty {self.fine(gauge_mm)} or less"
+            return sentence("so near to its limit no bench gauge decides")
+        values: dict[str, Value] = {"gauge": gauge_mm, "now": item.standard_uncertainty}
         if direct:
-            under = f" under string {item.string}" if item.string else ""
-            now = f"{self.fine(item.standard_uncertainty)} now"
-            return f"to decide it, read {direct}{under} itself {gauge} ({now})"
-        heights = (
-            f"the saddle and the crown tops of frets {item.stopped_fret} and {item.fret}"
-            if item.stopped_fret
-            else f"the nut slot, the saddle and the crown top of fret {item.fret}"
+            under: Sentence | str = ""
+            if item.string:
+                under = sentence(" under string {string}", string=item.string)
+            return sentence(
+                "to decide it, read {what}{under} itself with a gauge of standard uncertainty "
+                "{gauge:fine} or less ({now:fine} now)",
+                what=direct,
+                under=under,
+                **values,
+            )
+        heights = sentence(
+            "the nut slot, the saddle and the crown top of fret {fret}", fret=item.fret
         )
-        return (
-            f"to decide it, read {heights} at string {item.string} {gauge} each (together "
-            f"{self.fine(needed_mm)} or less, {self.fine(item.standard_uncertainty)} now)"
+        if item.stopped_fret:
+            heights = sentence(
+                "the saddle and the crown tops of frets {stopped} and {fret}",
+                stopped=item.stopped_fret,
+                fret=item.fret,
+            )
+        return sentence(
+            "to decide it, read {heights} at string {string} with a gauge of standard uncertainty "
+            "{gauge:fine} or less each (together {needed:fine} or less, {now:fine} now)",
+            heights=heights,
+            string=item.string,
+            needed=needed_mm,
+            **values,
         )
 
     @staticmethod
     def each_mm(item: Item, needed_mm: float) -> float:
         """Return the largest uncertainty of each reading [mm] that gives the item the one needed.
 
-        A reading that is finer already stays as it is.
+        A reading that is finer already stays as it is; but heights that share causes were not read
+        themselves, and all have to be.
         """
-        lines = sorted(item.lines, key=lambda line: line.standard_uncertainty)
-        kept, left = 0.0, math.fsum(line.sensitivity**2 for line in lines)
-        for line in lines:
+        heights = item.lines[:_HEIGHTS_OF_A_CLEARANCE]
+        left = math.fsum(line.sensitivity**2 for line in heights)
+        if len(item.lines) > len(heights):
+            return needed_mm / math.sqrt(left) if left else needed_mm
+        kept = 0.0
+        for line in sorted(heights, key=lambda line: line.standard_uncertainty):
             if not left:
                 break
             each_mm = math.sqrt(max(0.0, needed_mm**2 - kept) / left)
@@ -170,32 +179,33 @@ class _Advice:
             left -= line.sensitivity**2
         return needed_mm
 
-    def fine(self, length_mm: float) -> str:
-        """Return an uncertainty with a digit more than a length, rounded down."""
-        digits = 5 if self.unit == "in" else 4
-        shown = length_mm / (25.4 if self.unit == "in" else 1.0)
-        return f"{math.floor(shown * 10**digits + 1e-6) / 10**digits:.{digits}f} {self.unit}"
-
-    def unread(self, item: Item) -> str:
-        where = self.case.heights
-        k = item.place[0] - 1
+    def unread(self, item: Item) -> Sentence:
+        heights = self.case.heights
         if item.quantity == "relief":
-            return "Read the crown tops, or the relief under a straightedge: it is undecided."
+            return sentence(
+                "Relief is undecided: read the crown tops, or the relief under a straightedge."
+            )
+        k, fret = item.place[0] - 1, item.place[1]
         missing = []
-        if not math.isfinite(where.nut_mm[k]):
-            missing.append("the nut slot")
-        if not math.isfinite(where.saddle_mm[k]):
-            missing.append("the saddle")
-        every = range(1, where.frets + 1)
-        frets = [item.place[1]] if item.quantity != "clearance" else every
-        gone = [str(f) for f in frets if not math.isfinite(where.crown_top_mm[k, f - 1])]
-        if gone:
-            missing.append(f"the crown top{'s' if len(gone) > 1 else ''} of fret {_some(gone)}")
-        direct = ""
+        if not math.isfinite(heights.nut_mm[k]):
+            missing.append(sentence("the nut slot"))
+        if not math.isfinite(heights.saddle_mm[k]):
+            missing.append(sentence("the saddle"))
+        every = range(1, heights.frets + 1)
+        frets = [fret] if item.quantity != "clearance" else every
+        if gone := [f for f in frets if not math.isfinite(heights.crown_top_mm[k, f - 1])]:
+            text = "the crown {gone:plural top|tops} of {frets}"
+            missing.append(sentence(text, gone=gone, frets=_some_frets(gone)))
+        direct: Sentence | str = ""
         if item.quantity != "clearance":
-            direct = f", or the gap over fret {item.fret} directly"
-        what = f"Read {_and(missing)} at string {item.string}{direct}"
-        return f"{what}: the {_low(str(item.name))} is undecided."
+            direct = sentence(", or the gap over fret {fret} directly", fret=fret)
+        return sentence(
+            "{name} is undecided: read {missing:list} at string {string}{direct}.",
+            name=item.name,
+            missing=missing,
+            string=item.string,
+            direct=direct,
+        )
 
     # ---- what can be moved ---------------------------------------------------------------------
 
@@ -207,57 +217,78 @@ class _Advice:
             return item.lower + item.guard_band - item.value
         return item.upper - item.guard_band - item.value
 
-    def advise(self, item: Item, change: str) -> str:
+    def advise(self, item: Item, change: Sentence) -> Sentence:
         """Put together the sentence of a quantity that can be set."""
+        standing = self.standing(item)
         if item.verdict == "does not conform":
-            return f"{self.standing(item)}: {change}."
-        if not math.isfinite(item.guard_band):
-            return f"Undecided: {self.standing(item)}; {self.reading(item)}."
-        return f"Undecided: {self.standing(item)}; {self.reading(item)}; or {change}."
+            return sentence("{standing}: {change}.", standing=standing, change=change)
+        return self.undecided(item, change if math.isfinite(item.guard_band) else None)
 
-    def relief(self, item: Item) -> str:
-        if not self.case.specification.neck.truss_rod:
-            if item.verdict == "undecided":
-                return f"Undecided: {self.standing(item)}; {self.reading(item)}."
-            return (
-                f"{self.standing(item)}, and this neck has no truss rod: agree on wider limits, or "
-                "have the neck itself straightened."
-            )
-        move_mm = self.move_mm(item)
-        rod = "tighten" if move_mm < 0 else "loosen"
-        return self.advise(
-            item,
-            f"{rod} the truss rod until the relief is {self.amount(abs(move_mm))} "
-            f"{'less' if move_mm < 0 else 'more'}, then read again",
+    def undecided(
+        self, item: Item, change: Sentence | None = None, more: Sentence | str = ""
+    ) -> Sentence:
+        """Say which reading decides an item, or what change does instead."""
+        return sentence(
+            "Undecided: {standing}{more}; {reading}{change}.",
+            standing=self.standing(item),
+            more=more,
+            reading=self.reading(item),
+            change=sentence("; or {change}", change=change) if change else "",
         )
 
-    def action(self, item: Item) -> str:
+    def relief(self, item: Item) -> Sentence:
+        if not self.case.specification.neck.truss_rod:
+            if item.verdict == "undecided":
+                return self.undecided(item)
+            return sentence(
+                "{standing}, and this neck has no truss rod: agree on wider limits, or have the "
+                "neck itself straightened.",
+                standing=self.standing(item),
+            )
+        move_mm = self.move_mm(item)
+        text = (
+            "tighten the truss rod until the relief is {move:amount} less, then read again"
+            if move_mm < 0
+            else "loosen the truss rod until the relief is {move:amount} more, then read again"
+        )
+        return self.advise(item, sentence(text, move=abs(move_mm)))
+
+    def action(self, item: Item) -> Sentence:
         k = item.place[0] - 1
         share = float(open_share(self.case.lines, item.place[1])[k])
         move_mm = self.move_mm(item) / share
-        verb = "lower" if move_mm < 0 else "raise"
-        change = (
-            f"{verb} the saddle at string {item.string} by {self.amount(abs(move_mm))} (action "
-            f"changes by {share:.2f} of that)"
+        change = sentence(
+            "{verb} the saddle at string {string} by {move:amount} (action changes by {share:.2f} "
+            "of that){lost}",
+            verb=sentence("lower") if move_mm < 0 else sentence("raise"),
+            string=item.string,
+            move=abs(move_mm),
+            share=share,
+            lost=self.lost(k, saddle_mm=move_mm),
         )
-        return self.advise(item, change + self.lost(k, saddle_mm=move_mm))
+        return self.advise(item, change)
 
-    def first_fret_gap(self, item: Item) -> str:
+    def first_fret_gap(self, item: Item) -> Sentence:
         k = item.place[0] - 1
         share = 1.0 - float(open_share(self.case.lines, item.place[1])[k])
         move_mm = self.move_mm(item) / share
+        lost: Sentence | str = ""
         if move_mm < 0:
-            change = (
-                f"lower the nut slot of string {item.string} by {self.amount(-move_mm)}"
-                f"{self.lost(k, nut_mm=move_mm)}"
-            )
+            verb, lost = sentence("lower"), self.lost(k, nut_mm=move_mm)
+        elif self.case.specification.target.nut_up_mm >= move_mm:
+            verb = sentence("raise")
         else:
-            raised_mm = self.case.specification.target.nut_up_mm
-            how = "raise" if raised_mm >= move_mm else "fill and recut, or shim and raise,"
-            change = f"{how} the nut slot of string {item.string} by {self.amount(move_mm)}"
+            verb = sentence("fill and recut, or shim and raise,")
+        change = sentence(
+            "{verb} the nut slot of string {string} by {move:amount}{lost}",
+            verb=verb,
+            string=item.string,
+            move=abs(move_mm),
+            lost=lost,
+        )
         return self.advise(item, change)
 
-    def lost(self, k: int, *, nut_mm: float = 0.0, saddle_mm: float = 0.0) -> str:
+    def lost(self, k: int, *, nut_mm: float = 0.0, saddle_mm: float = 0.0) -> Sentence | str:
         """Say how many positions that clear now would not clear surely after a move."""
         share = chord_share(self.case.lines)[k]
         change_mm = share * saddle_mm
@@ -269,40 +300,58 @@ class _Advice:
         count = int(np.sum((short & free).any(axis=1)[:-1] & sure))
         if not count:
             return ""
-        return f"; {count} position{'s' if count > 1 else ''} of this string {_LOST}"
+        self.moves_cost_room = True
+        text = "; {n:count position} of this string would then no longer clear surely"
+        return sentence(text, n=count)
 
-    def clearance(self, item: Item) -> str:
+    def clearance(self, item: Item) -> Sentence:
         k = item.place[0] - 1
         removal_mm = self.metal_mm(k)
         cut = [int(j) + 1 for j in np.argsort(-removal_mm) if removal_mm[j] > EXACT_MM]
         if not cut and self.unknown(k):
             return self.unread(item)
-        low = [j for j in cut if self.crown_left_mm(k, j) - removal_mm[j - 1] < self.least_mm()]
-        if not cut:
-            return f"Undecided: {self.standing(item)}{self.along(item)}; {self.reading(item)}."
-        amounts = _some(
-            [f"{self.amount(removal_mm[j - 1])} at fret {j}" for j in cut], "more frets"
-        )
-        change = f"remove {amounts} under string {item.string}"
-        if low:
-            change += (
-                f"; that would leave fret {_some([str(j) for j in sorted(low)])} under the least "
-                "crown height, so raise the saddle or replace the fret"
-            )
         along = self.along(item)
+        if not cut:
+            return self.undecided(item, more=along)
+        low = [j for j in cut if self.crown_left_mm(k, j) - removal_mm[j - 1] < self.least_mm()]
+        amounts = [
+            sentence("{removal:amount} at fret {fret}", removal=float(removal_mm[j - 1]), fret=j)
+            for j in cut[:_NAMED]
+        ]
+        if len(cut) > _NAMED:
+            amounts.append(sentence("{n} more frets", n=len(cut) - _NAMED))
+        under: Sentence | str = ""
+        if low:
+            under = sentence(
+                "; that would leave {frets} under the least crown height, so raise the saddle or "
+                "replace the fret",
+                frets=_some_frets(sorted(low)),
+            )
+        change = sentence(
+            "remove {amounts:list} under string {string}{under}",
+            amounts=amounts,
+            string=item.string,
+            under=under,
+        )
         if item.verdict == "does not conform":
-            return f"{self.standing(item)}{along}: {change}."
-        uncertainty = f"Undecided: {self.standing(item)}{along}; {self.reading(item)}"
+            text = "{standing}{along}: {change}."
+            return sentence(text, standing=self.standing(item), along=along, change=change)
         # Metal is no answer to uncertainty about a position that is likelier to clear than not.
-        return f"{uncertainty}; or {change}." if item.room < 0.0 else f"{uncertainty}."
+        return self.undecided(item, change if item.room < 0.0 else None, along)
 
-    def along(self, item: Item) -> str:
+    def along(self, item: Item) -> Sentence:
         """Say how many positions of the item's string are not proven to clear."""
         row = self.positions.verdict[item.place[0] - 1]
-        failing, uncertain = row.count("does not conform"), row.count("undecided")
-        counts = [f"{failing} too low"] if failing else []
-        counts += [f"{uncertain} undecided"] if uncertain else []
-        return f" ({_and(counts)} of {len(row)} positions of this string)"
+        counts = [
+            sentence(text, n=row.count(verdict))
+            for verdict, text in (
+                ("does not conform", "{n} too low"),
+                ("undecided", "{n} undecided"),
+            )
+            if row.count(verdict)
+        ]
+        text = " ({counts:list} of {all} positions of this string)"
+        return sentence(text, counts=counts, all=len(row))
 
     def metal_mm(self, k: int) -> FloatArray:
         """Return the least removal [mm] at each fret after which no clearance is too small.
@@ -343,48 +392,43 @@ class _Advice:
         left = [i.value for i in self.items if i.quantity == "crown-height" and i.fret == fret]
         return left[0] if left and math.isfinite(left[0]) else math.inf
 
-    def crowns(self) -> Iterator[str]:
+    def crowns(self) -> Iterator[Sentence]:
         items = [i for i in self.items if i.quantity == "crown-height"]
         for item in items:
             if item.verdict == "does not conform":
-                yield (
-                    f"{self.standing(item)}; metal cannot be put back: replace the fret, or agree "
-                    "on a lower least height."
+                yield sentence(
+                    "{standing}; metal cannot be put back: replace the fret, or agree on a lower "
+                    "least height.",
+                    standing=self.standing(item),
                 )
-        unread = [str(i.fret) for i in items if not math.isfinite(i.value)]
+        unread = [i.place[1] for i in items if not math.isfinite(i.value)]
         if unread:
-            yield f"Read the crown height of fret {_some(unread, 'more')}: it is undecided."
+            text = "Read the crown height of {frets}: it is undecided."
+            yield sentence(text, frets=_some_frets(unread))
         uncertain = [i for i in items if i.verdict == "undecided" and math.isfinite(i.value)]
         if uncertain:
             worst = min(uncertain, key=lambda i: i.room)
             others = len(uncertain) - 1
-            also = f" (and {others} more frets)" if others else ""
-            yield f"Undecided: {self.standing(worst)}{also}; {self.reading(worst)}."
+            more = sentence(" (and {n:count more fret})", n=others) if others else ""
+            yield self.undecided(worst, more=more)
 
-    def nothing_left(self) -> str:
+    def nothing_left(self) -> Sentence:
         """Say how near to its limit the nearest item is."""
         decided = [i for i in self.items if math.isfinite(i.guard_band)]
         nearest = min(decided, key=lambda i: i.room - i.guard_band)
-        spare_mm = max(0.0, nearest.room - nearest.guard_band)
-        return (
-            f"Nothing is left to do: {nearest.name} is the nearest to its limit, "
-            f"{self.length(nearest.room)} inside, {self.length(spare_mm)} more than the guard "
-            "band asks for."
+        return sentence(
+            "Nothing is left to do: {name} is the nearest to its limit, {room:length} inside, "
+            "{spare:length} more than the guard band asks for.",
+            name=nearest.name,
+            room=nearest.room,
+            spare=max(0.0, nearest.room - nearest.guard_band),
         )
 
 
-def _low(name: str) -> str:
-    """Return a name as it stands inside a sentence."""
-    return name[:1].lower() + name[1:]
-
-
-def _some(names: Sequence[str], more: str = "more") -> str:
-    """Name the first few, and count the rest."""
-    shown = list(names[:_NAMED])
-    if len(names) > _NAMED:
-        shown.append(f"{len(names) - _NAMED} {more}")
-    return _and(shown)
-
-
-def _and(names: Sequence[str]) -> str:
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+def _some_frets(frets: Sequence[int]) -> Sentence:
+    """Name the first few frets, and count the rest."""
+    more = len(frets) - _NAMED
+    if more <= 0:
+        return sentence("{frets:frets}", frets=frets)
+    text = "frets {frets:numbers} and {more} more"
+    return sentence(text, frets=frets[:_NAMED], more=more)

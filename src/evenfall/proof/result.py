@@ -248,7 +248,7 @@ class Proof(FileContent):
     deviation: Deviation = field(
         metadata=part(Deviation, "where the instrument is other than planned, positive is higher")
     )
-    next_steps: tuple[str, ...] = field(metadata=text("what to do now, in order", "*"))
+    next_steps: tuple[Sentence, ...] = field(metadata=spoken("what to do now, in order", "*"))
     findings: tuple[Finding, ...] = field(
         metadata=finding("what a reader of the verdict should know")
     )

@@ -113,9 +113,9 @@ def in_cvxpy(
     count, frets = problem.strings, problem.frets
     removal = cp.Variable((count, frets), nonneg=True)
     relief, life = cp.Variable(), cp.Variable()
-    saddle_move, nut_move = cp.Variable(count), cp.Variable(count)
+    saddle_rise, nut_rise = cp.Variable(count), cp.Variable(count)
     crowns = found.crown_top_mm + relief * problem.bow.frets - removal
-    nut, saddle = found.nut_mm + nut_move, found.saddle_mm + saddle_move
+    nut, saddle = found.nut_mm + nut_rise, found.saddle_mm + saddle_rise
     height = cp.hstack([cp.reshape(nut, (count, 1), order="C"), crowns])
 
     k = np.repeat(np.arange(count), frets * (frets + 1) // 2)
@@ -139,8 +139,8 @@ def in_cvxpy(
     after = problem.relief_found_mm + relief - cp.sum(cp.multiply(problem.bow.weights, removal))
     limits += [after >= relief_mm[0], after <= relief_mm[1]]
     for move, (down, up) in (
-        (saddle_move, problem.saddle_travel_mm),
-        (nut_move, problem.nut_travel_mm),
+        (saddle_rise, problem.saddle_travel_mm),
+        (nut_rise, problem.nut_travel_mm),
     ):
         limits += [move >= -down, move <= up]
 
@@ -153,7 +153,7 @@ def in_cvxpy(
     metal = least(cp.sum(removal))
     held = cp.sum(removal) <= metal + 1e-7
     used = least(life, held)
-    moved = cp.abs(relief) + cp.norm1(saddle_move) + 4.0 * cp.norm1(nut_move)
+    moved = cp.abs(relief) + cp.norm1(saddle_rise) + 4.0 * cp.norm1(nut_rise)
     least(moved, held, life <= used + 1e-7)
     return metal, used
 

@@ -116,7 +116,7 @@ def test_a_planned_neck_needs_nothing_more(neck: Neck, keep: tuple[str, ...]) ->
 )
 def test_asking_for_less_never_takes_more_metal(neck: Neck, what: str, share: float) -> None:
     wishes = neck.wishes
-    eased = {
+    relaxed = {
         "attack": {"attack": share * wishes.attack, "attack_step": share * wishes.attack_step},
         "action": {"tolerance": wishes.tolerance + 0.3 * share},
         "extra": {"extra": share * wishes.extra},
@@ -128,7 +128,7 @@ def test_asking_for_less_never_takes_more_metal(neck: Neck, what: str, share: fl
     }[what]
     plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
     assume(plan.status == "optimal")
-    spec = specification(replace(wishes, **eased))
+    spec = specification(replace(wishes, **relaxed))
     found = replace(neck.found, specification_hash=spec.content_hash)
     other = make_plan(spec, found, method="profile", excursion=neck.table)
     assert other.status == "optimal"

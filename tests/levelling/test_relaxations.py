@@ -149,9 +149,9 @@ WORN = Wishes(frets=6, attack=0.6, minimum=1.05, tolerance=0.4, saddle=(0.1, 0.1
 @pytest.mark.parametrize("lacking_mm", [0.0, 0.02, 0.1])
 @pytest.mark.parametrize("seed", range(4))
 def test_crown_height_eased_means_what_it_says_on_worn_frets(seed: int, lacking_mm: float) -> None:
-    """A crown under the least height, and no life beside it, until that is eased by enough.
+    """A crown under the least height, and no life beside it, until that is relaxed by enough.
 
-    The heights are exact here: an eased least height is what stays, not what can be proved.
+    The heights are exact here: a relaxed least height is what stays, not what can be proved.
     """
     spec = specification(WORN)
     found = readings(spec, seed=seed, high={4: 0.15})
@@ -161,20 +161,20 @@ def test_crown_height_eased_means_what_it_says_on_worn_frets(seed: int, lacking_
     plan = make_plan(spec, found, method="profile", excursion=table(spec))
     assert plan.status != "optimal"
     named: dict[str, Relaxation] = {r.limit: r for r in plan.relaxations}
-    eased = named["crown-height"]
-    assert eased.helps
+    relaxed = named["crown-height"]
+    assert relaxed.helps
 
     def fits_with(least: float) -> bool:
         other = specification(replace(WORN, minimum=least))
         return Program(job(other, found, table(spec))).fits()
 
-    assert fits_with(WORN.minimum - eased.amount - 1e-6)
-    assert not fits_with(WORN.minimum - 0.99 * eased.amount)
+    assert fits_with(WORN.minimum - relaxed.amount - 1e-6)
+    assert not fits_with(WORN.minimum - 0.99 * relaxed.amount)
 
 
 @pytest.mark.parametrize("tolerance", [0.0, 0.01, 0.05])
 def test_relaxing_limits_narrower_than_their_guard_is_enough(tolerance: float) -> None:
-    """Readings so doubtful that the limits are drawn in to their middle: widening starts there."""
+    """Readings so uncertain that the limits are drawn in to their middle: widening starts there."""
     wishes = Wishes(
         frets=12,
         action=1.5,
@@ -239,7 +239,7 @@ def test_new_wire_is_named_where_worn_frets_are_the_reason() -> None:
 
 
 def test_a_crown_under_the_least_height_is_never_called_fine() -> None:
-    """Even where nothing has to be cut, a worn crown asks for new wire or an eased least height."""
+    """Where nothing must be cut, a worn crown still asks for new wire or a relaxed least height."""
     spec = specification(Wishes(frets=6, attack=0.2, minimum=1.0))
     found = readings(spec, seed=1, noise_mm=0.0)
     fine = make_plan(spec, found, excursion=table(spec))

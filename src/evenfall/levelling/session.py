@@ -123,7 +123,7 @@ class Session:
     Raises
     ------
     RequestError
-        The measurement does not fit the specification or is incomplete, or `keep` makes no sense.
+        The measurement does not fit the specification or is incomplete, or `keep` is not known.
 
     Examples
     --------
@@ -207,7 +207,7 @@ class Session:
         Raises
         ------
         RequestError
-            A value makes no sense; then nothing is changed.
+            A value cannot be used; then nothing is changed.
         """
         asked, budget = self._asked, self._budget_mm
         target = asked.specification.target
@@ -542,7 +542,7 @@ def make_plan(
     Raises
     ------
     RequestError
-        Method, attack, budget or `keep` make no sense, or the measurement does not fit.
+        Method, attack, budget or `keep` cannot be used, or the measurement does not fit.
     SolverError
         The optimiser's answer failed the program's own check.
     """

@@ -9,20 +9,14 @@ from typing import Any
 import click
 
 from evenfall.cli.door import (
-    WORDS,
     derived_name,
-    json_option,
     output_option,
     path_argument,
     path_option,
-    pictures_option,
-    show_findings,
     show_json,
-    show_written,
-    unit_option,
 )
 from evenfall.cli.neck_options import source_of
-from evenfall.cli.waiting import Waiting
+from evenfall.cli.results import Result, result_options
 
 
 @click.command(name="measure")
@@ -35,7 +29,6 @@ from evenfall.cli.waiting import Waiting
 @path_option("--template", help="Write an empty sheet for this specification instead.")
 @click.option("--serial", default="", help="Serial number of the instrument.")
 @output_option("input")
-@pictures_option
 @click.option(
     "--length-unit",
     type=click.Choice(["mm", "um", "cm", "m", "in"]),
@@ -68,18 +61,15 @@ from evenfall.cli.waiting import Waiting
     metavar="MM",
     help="Standard uncertainty of the scanner's heights [mm], which its points do not show.",
 )
-@json_option
-@unit_option
+@result_options
 def command(
     *,
     files: tuple[Path, ...],
     spec: Path | None,
     template: Path | None,
     output: Path | None,
-    pictures: Path | None,
     length_unit: str | None,
-    as_json: bool,
-    unit: str | None,
+    result: Result,
     **known: Any,
 ) -> None:
     """Read FILES, show what was found and what is missing, write a measurement.
@@ -93,36 +83,31 @@ def command(
     if template is not None:
         if files:
             raise click.UsageError("--template writes an empty sheet; name no readings with it.")
-        _empty_sheet(template, output, as_json=as_json)
+        _empty_sheet(template, output, as_json=result.as_json)
         return
     if not files:
         raise click.UsageError("Name at least one file with readings.")
     if spec is None:
         raise click.UsageError("Name the specification with --spec.")
     from evenfall import workshop
-    from evenfall.cli.reports import Lengths, show_measurement
-    from evenfall.files import keep_apart, write_together
-    from evenfall.workshop.outputs import json_file, pictures_of
+    from evenfall.cli.reports import show_measurement
+    from evenfall.workshop.outputs import json_file
 
-    path = None if as_json and output is None else output or derived_name(files[0], "measurement")
-    keep_apart([path], [*files, spec], folders=[pictures])
+    path = output or (None if result.as_json else derived_name(files[0], "measurement"))
     request = workshop.MeasureRequest(
         tuple(map(source_of, files)), source_of(spec), unit=length_unit, **known
     )
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # damage is told in our own words
-    with Waiting() as waiting:
-        outcome = workshop.measure(request, waiting)
-        lengths = Lengths.asked(unit, outcome.specification.unit)
-        written = pictures_of(outcome, pictures, lengths.unit, waiting)
-        if path is not None:
-            written[path] = json_file(outcome.measurement.as_dict())
-        write_together(written, folders=[pictures])
-    if as_json:
-        show_json(outcome.as_dict(lengths.unit, WORDS))
-        return
-    show_measurement(outcome.measurement, outcome.readings.recognised, lengths)
-    show_findings((f for f in outcome.findings if f.code != "recognised"), lengths.unit)
-    show_written(written)
+    result.of(
+        workshop.measure,
+        request,
+        show_measurement,
+        files=lambda made, _told: (
+            {} if path is None else {path: json_file(made.measurement.as_dict())}
+        ),
+        outputs=[path],
+        inputs=[*files, spec],
+    )
 
 
 def _empty_sheet(template: Path, output: Path | None, *, as_json: bool) -> None:

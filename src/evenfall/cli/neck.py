@@ -7,20 +7,13 @@ from typing import TYPE_CHECKING
 import click
 
 from evenfall.cli.door import (
-    WORDS,
     Number,
-    json_option,
     path_argument,
     path_option,
-    pictures_option,
     sheet_options,
-    show_findings,
-    show_json,
-    show_written,
-    unit_option,
 )
 from evenfall.cli.neck_options import neck_options, source_of
-from evenfall.cli.waiting import Waiting
+from evenfall.cli.results import Result, result_options
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -46,9 +39,7 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="Write readings taken without strings, converted to playing tension.",
 )
-@pictures_option
-@json_option
-@unit_option
+@result_options
 def command(
     *,
     source: Path,
@@ -57,9 +48,7 @@ def command(
     neck: NeckReadings,
     humidity_percent: tuple[float, float] | None,
     convert: Path | None,
-    pictures: Path | None,
-    as_json: bool,
-    unit: str | None,
+    result: Result,
 ) -> None:
     """Predict the relief: other strings, truss rod, humidity.
 
@@ -69,26 +58,20 @@ def command(
     from pathlib import Path
 
     from evenfall import workshop
-    from evenfall.cli.reports import Lengths, show_neck
-    from evenfall.files import keep_apart, write_together
-    from evenfall.workshop.outputs import json_file, pictures_of
+    from evenfall.cli.reports import show_neck
+    from evenfall.workshop.outputs import json_file
 
     read = [source, spec, *(Path(one.name) for one in neck.sources)]
-    keep_apart([convert], read, folders=[pictures])
     request = workshop.NeckRequest(
         source_of(source), source_of(spec), serial, neck, humidity_percent
     )
-    with Waiting() as waiting:
-        outcome = workshop.neck(request, waiting)
-        lengths = Lengths.asked(unit, outcome.specification.unit)
-        files = pictures_of(outcome, pictures, lengths.unit, waiting)
-        if convert is not None:
-            files[convert] = json_file(outcome.converted().as_dict())
-        write_together(files, folders=[pictures])
-    if as_json:
-        show_json(outcome.as_dict(lengths.unit, WORDS))
-        return
-    show_neck(outcome, lengths)
-    show_findings((f for f in outcome.findings_of_readings if f.severity != "note"), lengths.unit)
-    show_findings(outcome.forecast.findings, lengths.unit)
-    show_written(files)
+    result.of(
+        workshop.neck,
+        request,
+        show_neck,
+        files=lambda made, _told: (
+            {} if convert is None else {convert: json_file(made.converted().as_dict())}
+        ),
+        outputs=[convert],
+        inputs=read,
+    )

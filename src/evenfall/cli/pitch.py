@@ -7,19 +7,12 @@ from typing import TYPE_CHECKING
 import click
 
 from evenfall.cli.door import (
-    WORDS,
     Number,
-    json_option,
     path_argument,
-    pictures_option,
     sheet_options,
-    show_findings,
-    show_json,
-    show_written,
-    unit_option,
 )
 from evenfall.cli.neck_options import source_of
-from evenfall.cli.waiting import Waiting
+from evenfall.cli.results import Result, result_options
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -36,18 +29,14 @@ if TYPE_CHECKING:
     metavar="MM",
     help="How far behind the fret the string is pressed [mm] (default: the specification's).",
 )
-@pictures_option
-@json_option
-@unit_option
+@result_options
 def command(
     *,
     source: Path,
     spec: Path | None,
     serial: str,
     finger_mm: float | None,
-    pictures: Path | None,
-    as_json: bool,
-    unit: str | None,
+    result: Result,
 ) -> None:
     """Find how far every stopped note is from equal temperament, and what would help.
 
@@ -55,21 +44,7 @@ def command(
     with it, within the travel that the specification allows.
     """
     from evenfall import workshop
-    from evenfall.cli.reports import Lengths, show_pitch
-    from evenfall.files import keep_apart, write_together
-    from evenfall.workshop.outputs import pictures_of
+    from evenfall.cli.reports import show_pitch
 
-    keep_apart([], [], folders=[pictures])
     request = workshop.PitchRequest(source_of(source), source_of(spec), serial, finger_mm)
-    with Waiting() as waiting:
-        outcome = workshop.pitch(request, waiting)
-        lengths = Lengths.asked(unit, outcome.specification.unit)
-        files = pictures_of(outcome, pictures, lengths.unit, waiting)
-        write_together(files, folders=[pictures])
-    if as_json:
-        show_json(outcome.as_dict(lengths.unit, WORDS))
-        return
-    show_pitch(outcome, lengths)
-    show_findings((f for f in outcome.findings_of_readings if f.severity != "note"), lengths.unit)
-    show_findings(outcome.findings_of_result, lengths.unit)
-    show_written(files)
+    result.of(workshop.pitch, request, show_pitch)

@@ -7,21 +7,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from evenfall.cli.door import (
-    WORDS,
     Number,
     derived_name,
-    json_option,
     output_option,
     path_argument,
-    pictures_option,
     sheet_options,
-    show_findings,
-    show_json,
-    show_written,
-    unit_option,
 )
 from evenfall.cli.neck_options import neck_options, source_of
-from evenfall.cli.waiting import Waiting
+from evenfall.cli.results import Result, result_options
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -63,9 +56,7 @@ if TYPE_CHECKING:
     help="Play the result, and show where its touch force was optimistic or conservative.",
 )
 @output_option("input")
-@pictures_option
-@json_option
-@unit_option
+@result_options
 def command(
     *,
     measurement: Path,
@@ -73,9 +64,7 @@ def command(
     serial: str,
     neck: NeckReadings,
     output: Path | None,
-    pictures: Path | None,
-    as_json: bool,
-    unit: str | None,
+    result: Result,
     **how: Any,
 ) -> None:
     """Find the plan that removes the least metal, and prove it.
@@ -85,25 +74,17 @@ def command(
     from pathlib import Path
 
     from evenfall import workshop
-    from evenfall.cli.reports import Lengths, show_plan
-    from evenfall.files import keep_apart, write_together
-    from evenfall.workshop.outputs import json_file, pictures_of
+    from evenfall.cli.reports import show_plan
+    from evenfall.workshop.outputs import json_file
 
-    path = None if as_json and output is None else output or derived_name(measurement, "plan")
+    path = output or (None if result.as_json else derived_name(measurement, "plan"))
     read = [measurement, spec, *(Path(one.name) for one in neck.sources)]
-    keep_apart([path], read, folders=[pictures])
     request = workshop.PlanRequest(source_of(measurement), source_of(spec), serial, neck, **how)
-    with Waiting() as waiting:
-        outcome = workshop.plan(request, waiting)
-        lengths = Lengths.asked(unit, outcome.specification.unit)
-        files = pictures_of(outcome, pictures, lengths.unit, waiting)
-        if path is not None:
-            files[path] = json_file(outcome.plan.as_dict())
-        write_together(files, folders=[pictures])
-    if as_json:
-        show_json(outcome.as_dict(lengths.unit, WORDS))
-        return
-    show_findings((f for f in outcome.findings_of_readings if f.severity != "note"), lengths.unit)
-    show_plan(outcome.plan, outcome.specification, lengths)
-    show_findings(outcome.findings_ahead, lengths.unit)
-    show_written(files)
+    result.of(
+        workshop.plan,
+        request,
+        show_plan,
+        files=lambda made, _told: {} if path is None else {path: json_file(made.plan.as_dict())},
+        outputs=[path],
+        inputs=read,
+    )

@@ -7,20 +7,13 @@ from typing import TYPE_CHECKING
 import click
 
 from evenfall.cli.door import (
-    WORDS,
     Number,
-    json_option,
     path_argument,
     path_option,
-    pictures_option,
     sheet_options,
-    show_findings,
-    show_json,
-    show_written,
-    unit_option,
 )
 from evenfall.cli.neck_options import source_of
-from evenfall.cli.waiting import Waiting
+from evenfall.cli.results import Result, result_options
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -82,7 +75,6 @@ class _Note(click.ParamType["tuple[int, int]"]):
     metavar="S",
     help="How long each note is followed [s].",
 )
-@pictures_option
 @path_option(
     "--wav",
     metavar="FOLDER",
@@ -98,8 +90,7 @@ class _Note(click.ParamType["tuple[int, int]"]):
     help="Note for --wav, such as 3:5, or 3:0 for the open string; repeatable (default: the "
     "worst).",
 )
-@json_option
-@unit_option
+@result_options
 def command(
     *,
     source: Path,
@@ -110,11 +101,9 @@ def command(
     recording: Path | None,
     recorded_string: int | None,
     duration_s: float,
-    pictures: Path | None,
     wav: Path | None,
     notes: tuple[tuple[int, int], ...],
-    as_json: bool,
-    unit: str | None,
+    result: Result,
 ) -> None:
     """Pluck every string at every position: which notes are clean, touch and rattle.
 
@@ -122,15 +111,12 @@ def command(
     towards it. Of a plan, the instrument after the work; with --as-found before it.
     """
     from evenfall import workshop
-    from evenfall.cli.reports import Lengths, show_play, show_sounds
-    from evenfall.files import keep_apart, write_together
-    from evenfall.workshop.outputs import pictures_of
+    from evenfall.cli.reports import show_play
 
     if (recording is None) != (recorded_string is None):
         raise click.UsageError("--attack-from and --string go together.")
     if notes and wav is None:
         raise click.UsageError("--note needs --wav, the folder for the sounds.")
-    keep_apart([], [], folders=[pictures, wav])
     request = workshop.PlayRequest(
         source_of(source),
         source_of(spec),
@@ -143,20 +129,15 @@ def command(
         wav is not None,
         notes,
     )
-    with Waiting() as waiting:
-        outcome = workshop.play(request, waiting)
-        lengths = Lengths.asked(unit, outcome.specification.unit)
-        files = pictures_of(outcome, pictures, lengths.unit, waiting)
-        if wav is not None and outcome.sounds is not None:
-            files |= {wav / note.file_name: note.wav for note in outcome.sounds.notes}
-        keep_apart(files, [source, spec, recording], folders=[pictures, wav])
-        write_together(files, folders=[pictures, wav])
-    if as_json:
-        show_json(outcome.as_dict(lengths.unit, WORDS))
-        return
-    show_play(outcome)
-    kept = (f for f in outcome.findings_of_readings if f.severity != "note" or f.code == "motion")
-    show_findings((*kept, *outcome.findings_of_motion), lengths.unit)
-    show_written(files)
-    if outcome.sounds is not None:
-        show_sounds(outcome.sounds, lengths)
+    result.of(
+        workshop.play,
+        request,
+        show_play,
+        files=lambda made, _told: (
+            {wav / note.file_name: note.wav for note in made.sounds.notes}
+            if wav is not None and made.sounds is not None
+            else {}
+        ),
+        inputs=[source, spec, recording],
+        folders=[wav],
+    )

@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 from datetime import date
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from evenfall.cli.door import (
-    WORDS,
     Number,
     derived_name,
-    json_option,
     output_option,
     path_argument,
     path_option,
-    pictures_option,
-    show_findings,
-    show_json,
-    show_written,
-    unit_option,
 )
 from evenfall.cli.neck_options import source_of
+from evenfall.cli.results import Result, result_options
 from evenfall.cli.sheet import page_kind
-from evenfall.cli.waiting import Waiting
-from evenfall.units import LengthUnit
+
+if TYPE_CHECKING:
+    from evenfall.errors import Progress
+    from evenfall.workshop.proving import ProveOutcome
 
 
 @click.command(name="prove")
@@ -47,9 +45,7 @@ from evenfall.units import LengthUnit
 @click.option(
     "--date", "dated", default=None, metavar="YYYY-MM-DD", help="Date to print (default: today)."
 )
-@pictures_option
-@json_option
-@unit_option
+@result_options
 def command(
     *,
     plan: Path,
@@ -59,44 +55,42 @@ def command(
     output: Path | None,
     certificate: Path | None,
     dated: str | None,
-    pictures: Path | None,
-    as_json: bool,
-    unit: LengthUnit | None,
+    result: Result,
 ) -> int:
     """Judge the readings MEASUREMENT, taken after the work, against PLAN and its specification.
 
     Exit status 1 if the verdict is not "conforms".
     """
     from evenfall import workshop
-    from evenfall.cli.reports import Lengths, show_proof
-    from evenfall.files import keep_apart, write_together
-    from evenfall.workshop.outputs import json_file, pictures_of
+    from evenfall.cli.reports import show_proof
+    from evenfall.workshop.outputs import json_file
 
     page, record = certificate, output
-    if not as_json:
+    if not result.as_json:
         page = certificate or derived_name(measurement, "certificate").with_suffix(".pdf")
         record = output or derived_name(measurement, "proof")
     kind = "" if page is None else page_kind(page, "The certificate")
     day = _date(dated)
-    keep_apart([page, record], [plan, measurement], folders=[pictures])
-    with Waiting() as waiting:
-        request = workshop.ProveRequest(source_of(plan), source_of(measurement), attack_n)
-        outcome = workshop.prove(request, waiting)
-        lengths = Lengths.asked(unit, outcome.specification.unit)
-        files: dict[Path, bytes] = {}
+    request = workshop.ProveRequest(source_of(plan), source_of(measurement), attack_n)
+
+    def files(made: ProveOutcome, told: Progress) -> dict[Path, bytes]:
+        written: dict[Path, bytes] = {}
         if page is not None:
-            files[page] = outcome.certificate(kind, date=day, unit=unit, progress=waiting)
+            unit = result.unit
+            written[page] = made.certificate(kind, date=day, unit=unit, progress=told)
         if record is not None:
-            files[record] = json_file(outcome.proof.as_dict())
-        files |= pictures_of(outcome, pictures, lengths.unit, waiting)
-        write_together(files, folders=[pictures])
-    if as_json:
-        show_json(outcome.as_dict(lengths.unit, WORDS))
-    else:
-        show_proof(outcome.proof, lengths, steps=steps)
-        show_findings(outcome.findings, lengths.unit)
-        show_written(files)
-    return 0 if outcome.conforms else 1
+            written[record] = json_file(made.proof.as_dict())
+        return written
+
+    made = result.of(
+        workshop.prove,
+        request,
+        partial(show_proof, steps=steps),
+        files=files,
+        outputs=[page, record],
+        inputs=[plan, measurement],
+    )
+    return 0 if made.conforms else 1
 
 
 def _date(given: str | None) -> str:

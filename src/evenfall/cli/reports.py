@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import click
 import numpy as np
 
-from evenfall.cli.door import WORDS, shown_unit
+from evenfall.cli.door import WORDS, show_findings, shown_unit
 from evenfall.cli.tables import string_table, table
 from evenfall.measurement import Origin
 from evenfall.plan import LEAST_SHOWN_MM, METHODS
@@ -16,21 +16,25 @@ from evenfall.units import in_unit, length_text, uncertainty_text
 from evenfall.wording import say, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
     from typing import Any
 
     from evenfall.arrays import FloatArray, IntArray
+    from evenfall.errors import Finding
     from evenfall.instrument import Specification
     from evenfall.instrument.specification import Limit
-    from evenfall.levelling import Diagnosis
     from evenfall.measurement import Measurement
     from evenfall.plan import Plan
-    from evenfall.proof import Item, Proof
+    from evenfall.proof import Item
     from evenfall.units import LengthUnit
     from evenfall.wording import Sentence, Value
+    from evenfall.workshop.diagnosing import DiagnoseOutcome
+    from evenfall.workshop.measuring import MeasureOutcome
     from evenfall.workshop.necks import NeckOutcome
     from evenfall.workshop.pitches import PitchOutcome
+    from evenfall.workshop.planning import PlanOutcome
     from evenfall.workshop.playing import PlayOutcome
+    from evenfall.workshop.proving import ProveOutcome
     from evenfall.workshop.sounds import Sounds
 
 _MOST_LIMITS = 8
@@ -101,10 +105,9 @@ def show_specification(
     click.echo(f"Sum of tensions {values['total_tension_n']:.0f} N")
 
 
-def show_measurement(
-    measurement: Measurement, recognised: Sentence | None, lengths: Lengths
-) -> None:
+def show_measurement(outcome: MeasureOutcome, lengths: Lengths) -> None:
     """Print what a measurement holds, after what a scan was recognised as."""
+    measurement, recognised = outcome.measurement, outcome.readings.recognised
     if recognised is not None:
         click.echo(lengths.say(recognised))
     name = measurement.serial or "instrument without a serial number"
@@ -127,6 +130,7 @@ def show_measurement(
         click.echo(f"Standard uncertainty of a crown top: {span}")
     for route in measurement.routes:
         click.echo(f"   {lengths.say(route)}")
+    show_findings((f for f in outcome.findings if f.code != "recognised"), lengths.unit)
 
 
 def _small(length_mm: float, unit: LengthUnit) -> str:
@@ -136,8 +140,9 @@ def _small(length_mm: float, unit: LengthUnit) -> str:
     return f"{1000.0 * length_mm:.2f} µm" if unit == "mm" else f"{in_unit(length_mm, 'in'):.6f} in"
 
 
-def show_diagnosis(diagnosis: Diagnosis, lengths: Lengths) -> None:
+def show_diagnosis(outcome: DiagnoseOutcome, lengths: Lengths) -> None:
     """Print a diagnosis: the touch force of every position, gaps and relief."""
+    diagnosis = outcome.diagnosis
     measurement, force_n = diagnosis.measurement, diagnosis.touch_force.force_n
     click.echo(_name(measurement))
     click.echo(f"Relief {lengths.text(diagnosis.relief_mm)}")
@@ -165,14 +170,22 @@ def show_diagnosis(diagnosis: Diagnosis, lengths: Lengths) -> None:
     table("As found", headings, rows)
     total = measurement.string_count * measurement.fret_count
     click.echo(f"{diagnosis.touching} of {total} positions touch below the player's attack.")
+    show_findings(outcome.findings, lengths.unit)
 
 
 def _stopped(fret: int) -> str:
     return f"fret {fret}" if fret else "open"
 
 
-def show_plan(plan: Plan, specification: Specification, lengths: Lengths) -> None:
+def _show_serious(findings: Iterable[Finding], lengths: Lengths) -> None:
+    """Print what was found in readings, but for notes."""
+    show_findings((f for f in findings if f.severity != "note"), lengths.unit)
+
+
+def show_plan(outcome: PlanOutcome, lengths: Lengths) -> None:
     """Print a plan: what to move, what to cut, why, and the other methods."""
+    plan, specification = outcome.plan, outcome.specification
+    _show_serious(outcome.findings_of_readings, lengths)
     before = plan.measurement
     off = _outside(plan.relief_after_mm, specification.target.relief)
     heading = {
@@ -208,6 +221,7 @@ def show_plan(plan: Plan, specification: Specification, lengths: Lengths) -> Non
         _show_methods(plan, lengths)
     click.echo(lengths.say(plan.reason))
     click.echo(f"Plan code {plan.code}")
+    show_findings(outcome.findings_of_result, lengths.unit)
 
 
 def _attack_text(attack_n: FloatArray) -> str:
@@ -300,8 +314,9 @@ def _show_methods(plan: Plan, lengths: Lengths) -> None:
     table("Methods (* recommended; minutes are estimates)", headings, rows)
 
 
-def show_proof(proof: Proof, lengths: Lengths, *, steps: bool) -> None:
+def show_proof(outcome: ProveOutcome, lengths: Lengths, *, steps: bool) -> None:
     """Print a proof: every item against its limits, the verdict, what to do next."""
+    proof = outcome.proof
     click.echo(f"{proof.serial or 'Instrument'}: {proof.model}")
     rows = [
         [
@@ -327,6 +342,7 @@ def show_proof(proof: Proof, lengths: Lengths, *, steps: bool) -> None:
     click.echo(f"Verdict: {proof.verdict.upper()}")
     for step in proof.next_steps:
         click.echo(f"-> {lengths.say(step)}")
+    show_findings(outcome.findings, lengths.unit)
 
 
 def _limits(item: Item, lengths: Lengths) -> str:
@@ -367,7 +383,13 @@ def _show_budget(item: Item, unit: LengthUnit) -> None:
 
 
 def show_neck(outcome: NeckOutcome, lengths: Lengths) -> None:
-    """Print what becomes of the relief, and what the truss rod has to do."""
+    """Print what becomes of the relief, what the truss rod has to do, and what was found."""
+    _show_relief(outcome, lengths)
+    _show_serious(outcome.findings_of_readings, lengths)
+    show_findings(outcome.findings_of_result, lengths.unit)
+
+
+def _show_relief(outcome: NeckOutcome, lengths: Lengths) -> None:
     made, figure = outcome.forecast, lengths.figure
     click.echo(_name(outcome.measurement))
 
@@ -464,10 +486,21 @@ def show_pitch(outcome: PitchOutcome, lengths: Lengths) -> None:
     )
     if best.at_limit:
         lengths.print("At the end of the travel: {on:strings}", on=tuple(best.at_limit))
+    _show_serious(outcome.findings_of_readings, lengths)
+    show_findings(outcome.findings_of_result, lengths.unit)
 
 
-def show_play(outcome: PlayOutcome) -> None:
-    """Print a play test: positions by what they do at each level, and the worst of them."""
+def show_play(outcome: PlayOutcome, lengths: Lengths) -> None:
+    """Print a play test, what was found in it, and how its sounds can be compared."""
+    _show_positions(outcome)
+    kept = (f for f in outcome.findings_of_readings if f.severity != "note" or f.code == "motion")
+    show_findings((*kept, *outcome.findings_of_result), lengths.unit)
+    if outcome.sounds is not None:
+        _show_sounds(outcome.sounds, lengths)
+
+
+def _show_positions(outcome: PlayOutcome) -> None:
+    """Print positions by what they do at each level, and the worst of them."""
     test, worst = outcome.test, outcome.test.worst
     click.echo(f"{_name(outcome.measurement)}, {outcome.state}")
 
@@ -517,7 +550,7 @@ def show_play(outcome: PlayOutcome) -> None:
     )
 
 
-def show_sounds(sounds: Sounds, lengths: Lengths) -> None:
+def _show_sounds(sounds: Sounds, lengths: Lengths) -> None:
     """Print how the sounds can be compared."""
     unit = lengths.unit
     full, at = in_unit(sounds.full_scale_mm_per_s, unit), in_unit(sounds.listen_mm, unit)

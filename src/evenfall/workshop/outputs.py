@@ -96,12 +96,3 @@ def picture_files(
 def json_file(values: Mapping[str, Any]) -> bytes:
     """Return plain values as a JSON file."""
     return (json.dumps(values, indent=1, allow_nan=False) + "\n").encode()
-
-
-def pictures_of(
-    outcome: Outcome, folder: Path | None, unit: LengthUnit, progress: Progress = silent
-) -> dict[Path, bytes]:
-    """Return an outcome's pictures as files in a folder; none if no folder was named."""
-    if folder is None:
-        return {}
-    return picture_files(outcome.pictures(unit, progress), folder, progress)

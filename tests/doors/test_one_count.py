@@ -7,7 +7,7 @@ import pytest
 
 from evenfall.levelling import diagnose, make_plan
 from evenfall.pictures.fret_map import touch_force_map
-from evenfall.workshop.planning import plan_pictures
+from evenfall.workshop.planning import plan_drawings
 from levelling.necks import Neck, Wishes
 
 HARD = Neck(Wishes(strings=4, frets=8, attack=1.2, minimum=1.0), seed=3, noise_mm=0.05)
@@ -23,6 +23,6 @@ def test_a_plan_at_another_attack_shows_the_notes_that_the_diagnosis_counts(
     assert not np.array_equal(plan.attack_n, player)  # relaxed, or asked for
     assert (plan.touch_force_before_n < player[:, None]).sum() == seen.touching > 0
     name = "touch force as found"
-    (drawn,) = plan_pictures(HARD.spec, plan, (name,)).values()
+    drawn = plan_drawings(HARD.spec, plan, "mm")[name]()
     title = f"{HARD.spec.name}: {name}"
     assert drawn == touch_force_map(HARD.spec, seen.touch_force.force_n, player, title=title)

@@ -369,7 +369,7 @@ def test_conservative_is_said_as_well() -> None:
         (("m.json", "--as-found"), "Only a plan"),
         (("m.json", "--note", "2:3"), "--note needs --wav"),
         (("m.json", "--wav", "no", "--note", "7:3"), "no string 7"),
-        (("m.json", "--wav", "no", "--note", "2:22"), "stopped frets 0 (open) to 21"),
+        (("m.json", "--wav", "no", "--note", "2:22"), "strings are 1 to 6, stopped frets 0"),
         (("m.json", "--wav", "no", "--note", "2-3"), "such as 3:5"),
         (("m.json", "--wav", "no", "--note", "²:3"), "such as 3:5"),
         (("m.json", "--attack", "0"), "0.01"),

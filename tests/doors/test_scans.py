@@ -65,7 +65,7 @@ def test_drawings_that_cannot_be_written_leave_no_measurement_behind(folder: Pat
 def test_a_scan_alone_is_measured_and_the_gap_is_named(folder: Path) -> None:
     result = run("scan.parquet", "--json")
     assert result.exit_code == 0, result.output
-    values = json.loads(result.output)
+    values = json.loads(result.stdout)
     (what,) = [f["sentence"] for f in values["findings"] if f["code"] == "recognised"]
     assert what.startswith("scan.parquet: Parquet")
     assert {f["code"] for f in values["findings"]} >= {"missing", "orientation"}

@@ -99,7 +99,7 @@ def test_each_share_of_the_attack_gets_its_shade_and_its_mark(
     cell = groups(touch_force_map(SPEC, force, ATTACK, title="t"), "string", "stopped-fret")[
         "3", "5"
     ]
-    assert fill(cell) == inks.RISK_RAMP[shade].fill
+    assert fill(cell) == inks.LIGHT[inks.RISK_RAMP[shade].fill]
     assert marks(cell) == teeth
     # what is rounded never looks safer than its class
     rounded = "∞" if math.isinf(share) else str(math.floor(100 * share + 1e-4))
@@ -189,7 +189,7 @@ def test_shades_of_removal_follow_the_share_of_what_may_come_off() -> None:
     made = replace(PLAN, removal_mm=removal, crown_height_after_mm=left)
     cells = groups(removal_map(SPEC, made), "string", "fret")
     fills = [fill(cells["1", str(j)]) for j in range(1, 6)]
-    assert fills == [inks.METAL_RAMP[i].fill for i in (1, 2, 3, 4, 4)]
+    assert fills == [inks.LIGHT[inks.METAL_RAMP[i].fill] for i in (1, 2, 3, 4, 4)]
     assert cells["2", "1"].find(f"{SVG}rect") is None  # nothing to do, nothing to see
     assert contents(cells["2", "1"]) == []
 

@@ -85,7 +85,7 @@ def strips(cell: ElementTree.Element) -> list[tuple[float, Verdict, str]]:
             if m.attrib["y1"] != m.attrib["y2"] and top < float(m.attrib["y1"]) < top + high
         ]
         assert len(crosses) == (2 if verdict is Verdict.RATTLES else 0)
-        assert ground.attrib["fill"] == inks.PLAY_SHADES[verdict].fill
+        assert ground.attrib["fill"] == inks.LIGHT[inks.PLAY_SHADES[verdict].fill]
         found.append((top + high / 2, verdict, fret[0].text or ""))
     return sorted(found)
 
@@ -128,10 +128,10 @@ def test_the_heading_counts_every_level() -> None:
 
 
 def test_shades_can_be_told_apart_without_colour_and_read() -> None:
-    steps = [lightness(shade.fill) for shade in inks.PLAY_SHADES]
+    steps = [lightness(inks.LIGHT[shade.fill]) for shade in inks.PLAY_SHADES]
     assert min(np.diff(steps[::-1])) > 20.0
     for shade in inks.PLAY_SHADES:
-        assert contrast(shade.ink, shade.fill) > 4.5
+        assert contrast(inks.LIGHT[shade.ink], inks.LIGHT[shade.fill]) > 4.5
 
 
 def test_one_direction_is_named() -> None:

@@ -76,7 +76,7 @@ def test_the_stated_exaggeration_is_the_one_drawn(string: int, stop: int, unit: 
     assert parsed(picture).attrib["data-exaggeration"] == f"{stated:g}"
     crowns = groups(picture, "fret")
     after = {
-        int(j): next(r for r in g.iter(f"{SVG}rect") if r.attrib["fill"] == inks.INK)
+        int(j): next(r for r in g.iter(f"{SVG}rect") if r.attrib["fill"] == inks.LIGHT[inks.INK])
         for (j,), g in crowns.items()
     }
     assert sorted(after) == list(range(1, 23))
@@ -113,7 +113,7 @@ def test_the_lower_panel_stands_on_one_scale() -> None:
     places = []
     for (fret,), group in groups(picture, "gap-fret").items():
         for dot in group.findall(f"{SVG}circle"):
-            gaps = after if dot.attrib["fill"] == inks.INK else before
+            gaps = after if dot.attrib["fill"] == inks.LIGHT[inks.INK] else before
             places.append((gaps[int(fret)], float(dot.attrib["cy"])))
         title = group.find(f"{SVG}title").text
         assert f"{after[int(fret)]:.3f} mm planned".replace("-", "−") in title
@@ -124,7 +124,7 @@ def test_the_lower_panel_stands_on_one_scale() -> None:
     zero = [
         line
         for line in parsed(picture).iter(f"{SVG}line")
-        if line.attrib["stroke-width"] == "1.4" and line.attrib["stroke"] == inks.INK
+        if line.attrib["stroke-width"] == "1.4" and line.attrib["stroke"] == inks.LIGHT[inks.INK]
     ]
     assert [float(line.attrib["y1"]) for line in zero] == [pytest.approx(start, abs=0.02)]
 
@@ -134,7 +134,7 @@ def test_the_swing_is_drawn_through_its_points() -> None:
     (curve,) = (
         p
         for p in parsed(picture).iter(f"{SVG}path")
-        if p.attrib.get("stroke") == inks.RISK and "C" in p.attrib["d"]
+        if p.attrib.get("stroke") == inks.LIGHT[inks.RISK] and "C" in p.attrib["d"]
     )
     through = path_points(curve.attrib["d"])[::3]
     assert len(through) == 22 - 5 + 1
@@ -147,7 +147,9 @@ def test_the_swing_is_drawn_through_its_points() -> None:
     )
     for fret, gap in gaps_by_hand(5, 5, after=True).items():
         crown = next(
-            r for r in crowns[(str(fret),)].iter(f"{SVG}rect") if r.attrib["fill"] == inks.INK
+            r
+            for r in crowns[(str(fret),)].iter(f"{SVG}rect")
+            if r.attrib["fill"] == inks.LIGHT[inks.INK]
         )
         drawn = (float(crown.attrib["y"]) - through[fret - 5][1]) / per_mm
         assert drawn == pytest.approx(gap, abs=0.02 / per_mm)

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from evenfall.pictures.inks import INK, PAPER, QUIET, RISK_RAMP, RULE, Shade
+from evenfall.pictures.inks import INK, ON_METAL_4, ON_RISK, PAPER, QUIET, RISK_RAMP, RULE, Shade
 from evenfall.pictures.svg import (
     PAGE_WIDTH_PX,
     line,
@@ -158,7 +158,7 @@ def ground(
     x, y = layout.corner(*place)
     wide = layout.cell_wide_px
     parts = [rect(x, y, wide, layout.cell_high_px, fill=shade.fill)]
-    strong = shade.ink == PAPER
+    strong = shade.ink in (ON_RISK, ON_METAL_4)
     for number, row in enumerate(rows):
         size = next(
             (s for s in (11.0, 10.0) if text_width_px(row, s, bold=strong) <= wide - 3.0), 9.0

@@ -1,24 +1,68 @@
-"""The few inks that every picture shares: ink on white, one warm hue for risk, grey for metal.
+"""The few inks that every picture shares: ink on paper, one warm hue for risk, grey for metal.
 
-Both ramps change in lightness only, so that a black-and-white print and a colour-blind reader see
+A drawing names its inks by what they are for (`@ink`, `@risk-3`); `evenfall.pictures.svg.document`
+turns the names into the colours of a theme: `LIGHT` and `DARK` for the screen, `PRINT` for paper.
+
+Every ramp changes in lightness only, so that a black-and-white print and a colour-blind reader see
 the same order. Lightness below is CIE L* (CIE 15:2018), worked out from the sRGB values.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TypeAlias
 
-PAPER = "#ffffff"
-INK = "#1d1a1c"
-QUIET = "#625c60"
-"""Second voice: labels and what was before; 6.5 : 1 against paper."""
-RULE = "#c3bec1"
+Theme: TypeAlias = Mapping[str, str]
+"""A colour for each name."""
+
+PAPER = "@paper"
+INK = "@ink"
+QUIET = "@quiet"
+"""Second voice: labels and what was before."""
+RULE = "@rule"
 """Grid lines, which carry no meaning of their own."""
-WASH = "#efedee"
+WASH = "@wash"
 """The neck's wood and other large, silent areas."""
-RISK = "#8a2a4a"
-"""Where strings touch."""
-RISK_WASH = "#f2dde3"
+BAND = "@band"
+"""Where a result may lie; stands out from `WASH`."""
+RISK = "@risk"
+"""Where strings touch, and what lies outside its limits."""
+RISK_WASH = "@risk-wash"
+
+_RISK = tuple(f"@risk-{n}" for n in range(6))
+_METAL = tuple(f"@metal-{n}" for n in range(5))
+ON_RISK, _ON_METAL_3, ON_METAL_4 = "@on-risk", "@on-metal-3", "@on-metal-4"
+
+
+def _theme(plain: str, risk: str, metal: str, on: str) -> Theme:
+    names = (
+        *(PAPER, INK, QUIET, RULE, WASH, BAND, RISK, RISK_WASH),
+        *(*_RISK, *_METAL, ON_RISK, _ON_METAL_3, ON_METAL_4),
+    )
+    colours = (f"#{colour}" for colour in f"{plain} {risk} {metal} {on}".split())
+    return MappingProxyType(dict(zip(names, colours, strict=True)))
+
+
+#: Lightness of the risk ramp 100, 90, 77, 43, 25, 9; of the metal ramp 100, 91, 78, 61, 33.
+LIGHT = _theme(
+    "ffffff 1d1a1c 5c565a c3bec1 efedee d9d5d7 8a2a4a f2dde3",
+    "ffffff f3dee4 dfb2bf 9f4a66 6b213c 2c1019",
+    "ffffff e7e5e6 c4c0c2 969194 524c50",
+    "ffffff 141213 ffffff",
+)
+#: The ramps run the other way, so that risk always stands out from the ground.
+DARK = _theme(
+    "1e1b1d efeaec b5acb1 4b4549 2a2628 453f43 f09db5 42222c",
+    "1e1b1d 3c2830 5b3542 cb7792 f3bccb fff4f6",
+    "1e1b1d 353033 524c50 8f878c d3ccd0",
+    "1b0d12 141213 1d1a1c",
+)
+#: Blacker ink and firmer rules than on a screen, where toner and paper soften both.
+PRINT = MappingProxyType(
+    {**LIGHT, INK: "#000000", QUIET: "#453f43", RULE: "#a8a2a5", WASH: "#ebe8ea", BAND: "#d0cbce"}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,9 +72,9 @@ class Shade:
     Parameters
     ----------
     fill
-        Colour of the cell.
+        Ink of the cell.
     ink
-        Colour of the text on it.
+        Ink of the text on it.
     teeth
         How many tooth marks the cell carries; -1 for a cross.
     name
@@ -43,32 +87,32 @@ class Shade:
     name: str
 
 
-#: From safe to touching; lightness 100, 90, 77, 43, 25, 9.
+#: From safe to touching.
 RISK_RAMP = (
-    Shade(PAPER, INK, 0, "150 % and more"),
-    Shade("#f3dee4", INK, 0, "120 to 150 %"),
-    Shade("#dfb2bf", INK, 0, "100 to 120 %"),
-    Shade("#9f4a66", PAPER, 1, "80 to 100 %"),
-    Shade("#6b213c", PAPER, 2, "under 80 %"),
-    Shade("#2c1019", PAPER, -1, "touches at rest"),
+    Shade(_RISK[0], INK, 0, "150 % and more"),
+    Shade(_RISK[1], INK, 0, "120 to 150 %"),
+    Shade(_RISK[2], INK, 0, "100 to 120 %"),
+    Shade(_RISK[3], ON_RISK, 1, "80 to 100 %"),
+    Shade(_RISK[4], ON_RISK, 2, "under 80 %"),
+    Shade(_RISK[5], ON_RISK, -1, "touches at rest"),
 )
 RISK_SHARES = (1.5, 1.2, 1.0, 0.8, 0.0)
 """Lower bound of each class of `RISK_RAMP` but the last, as share of the attack."""
 
 #: What a note does, from clean to rattling: the lightness of three classes of `RISK_RAMP`.
 PLAY_SHADES = (
-    Shade(PAPER, QUIET, 0, "clean"),
-    Shade("#dfb2bf", INK, 1, "touches"),
-    Shade("#6b213c", PAPER, -1, "rattles"),
+    Shade(_RISK[0], QUIET, 0, "clean"),
+    Shade(_RISK[2], INK, 1, "touches"),
+    Shade(_RISK[4], ON_RISK, -1, "rattles"),
 )
 
-#: From nothing to most; lightness 100, 91, 78, 61, 33.
+#: From nothing to most.
 METAL_RAMP = (
-    Shade(PAPER, QUIET, 0, "nothing"),
-    Shade("#e7e5e6", INK, 0, "to 10 %"),
-    Shade("#c4c0c2", INK, 0, "to 25 %"),
-    Shade("#969194", INK, 0, "to 50 %"),
-    Shade("#524c50", PAPER, 0, "over 50 %"),
+    Shade(_METAL[0], QUIET, 0, "nothing"),
+    Shade(_METAL[1], INK, 0, "to 10 %"),
+    Shade(_METAL[2], INK, 0, "to 25 %"),
+    Shade(_METAL[3], _ON_METAL_3, 0, "to 50 %"),
+    Shade(_METAL[4], ON_METAL_4, 0, "over 50 %"),
 )
 METAL_SHARES = (0.10, 0.25, 0.50)
 """Upper bound of the middle classes of `METAL_RAMP`, as share of the metal that may come off."""
@@ -76,13 +120,13 @@ METAL_SHARES = (0.10, 0.25, 0.50)
 #: From lowest over nothing to highest: grey below, the warm hue above; lightness 33, 61, 78, 100,
 #: 77, 43, 25.
 DEVIATION_RAMP = (
-    Shade("#524c50", PAPER, 0, "lowest"),
-    Shade("#969194", INK, 0, "lower"),
-    Shade("#c4c0c2", INK, 0, "low"),
+    Shade(_METAL[4], ON_METAL_4, 0, "lowest"),
+    Shade(_METAL[3], _ON_METAL_3, 0, "lower"),
+    Shade(_METAL[2], INK, 0, "low"),
     Shade(PAPER, INK, 0, "on the shape"),
-    Shade("#dfb2bf", INK, 0, "high"),
-    Shade("#9f4a66", PAPER, 0, "higher"),
-    Shade("#6b213c", PAPER, 0, "highest"),
+    Shade(_RISK[2], INK, 0, "high"),
+    Shade(_RISK[3], ON_RISK, 0, "higher"),
+    Shade(_RISK[4], ON_RISK, 0, "highest"),
 )
 DEVIATION_STEPS = (0.5, 1.0, 2.0)
 """Upper bounds of the classes of `DEVIATION_RAMP` about the middle one, in steps."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from evenfall.neck.season import COVERAGE_FACTOR
 from evenfall.pictures.axes import Axis
-from evenfall.pictures.inks import INK, PAPER, QUIET, RISK, RULE, WASH
+from evenfall.pictures.inks import BAND, INK, PAPER, QUIET, RISK, RULE, WASH
 from evenfall.pictures.svg import (
     PAGE_WIDTH_PX,
     circle,
@@ -205,7 +205,7 @@ def _against_humidity(
             for h, v in zip(humidity, relief + sign * reach, strict=True)
         ]
 
-    parts.append(path([*places(1.0), *places(-1.0)[::-1]], fill="#d9d5d7", closed=True))
+    parts.append(path([*places(1.0), *places(-1.0)[::-1]], fill=BAND, closed=True))
     for edge in (made.minimum_mm, made.maximum_mm):
         at = y(in_unit(edge, unit))
         parts.append(line(x.start_px, at, x.end_px, at, ink=QUIET, width_px=0.7, dash="1 2"))

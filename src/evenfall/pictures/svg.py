@@ -17,10 +17,12 @@ from html import escape
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from evenfall.pictures.inks import INK, PAPER
+from evenfall.pictures.inks import INK, LIGHT, PAPER
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
+
+    from evenfall.pictures.inks import Theme
 
     Points = Sequence[tuple[float, float]]
 
@@ -51,6 +53,8 @@ _ADVANCE = {
 _WIDTH = {sign: width / 1000.0 for width, signs in _ADVANCE.items() for sign in signs}
 _BREAK = re.compile(r"(?<!\d)\s+|\s+(?!(?:mm|in|N|%)(?:\W|$))")
 """Between words, but not between a number and its unit."""
+_INK = re.compile(r'="(@[a-z0-9-]+)"')
+"""An ink by name, as an attribute; texts and names hold no plain quotation mark."""
 _SPARE = 1.16
 _BOLD = 1.12
 
@@ -114,7 +118,7 @@ def text(
     place = "" if anchor == "start" else f' text-anchor="{anchor}"'
     return (
         f'<text x="{_n(x_px)}" y="{_n(y_px)}" font-size="{_n(size_px)}" fill="{ink}"'
-        f"{place}{weight}>{escape(_printable(content), quote=False)}</text>"
+        f"{place}{weight}>{_escaped(content)}</text>"
     )
 
 
@@ -195,7 +199,7 @@ def group(parts: Iterable[str], *, label: str = "", **data: object) -> str:
 
     The data become `data-` attributes, so that a page can find it; underscores become hyphens.
     """
-    name = f"<title>{escape(_printable(label), quote=False)}</title>" if label else ""
+    name = f"<title>{_escaped(label)}</title>" if label else ""
     return f"<g{_marks(data)}>{name}{''.join(parts)}</g>"
 
 
@@ -206,15 +210,16 @@ def document(
     title: str,
     description: str,
     width_px: float = PAGE_WIDTH_PX,
+    theme: Theme = LIGHT,
     **data: object,
 ) -> str:
-    """Return a whole picture, its parts from back to front.
+    """Return a whole picture in the colours of a theme, its parts from back to front.
 
     Title and description are for readers who do not see it; the data become `data-` attributes.
     """
-    body = "\n".join(parts)
-    title = escape(_printable(title), quote=False)
-    description = escape(_printable(description), quote=False)
+    ground = rect(0, 0, width_px, height_px, fill=PAPER)
+    body = _INK.sub(lambda named: f'="{theme[named[1]]}"', "\n".join((ground, *parts)))
+    title, description = _escaped(title), _escaped(description)
     # Several pictures may stand on one page, so names inside one must not meet those of another.
     name = f"ef{zlib.crc32(f'{title}{description}{body}'.encode()):08x}"
     return (
@@ -222,7 +227,7 @@ def document(
         f' viewBox="0 0 {_n(width_px)} {_n(height_px)}" role="img"'
         f' aria-labelledby="{name}t {name}d" font-family="{FONTS}"{_marks(data)}>\n'
         f'<title id="{name}t">{title}</title>\n<desc id="{name}d">{description}</desc>\n'
-        f"{rect(0, 0, width_px, height_px, fill=PAPER)}\n{body}\n</svg>\n"
+        f"{body}\n</svg>\n"
     )
 
 
@@ -283,6 +288,11 @@ def _n(value: float) -> str:
     """Return a coordinate with at most two decimals, without needless zeros."""
     shown = f"{value:.2f}".rstrip("0").rstrip(".")
     return "0" if shown == "-0" else shown
+
+
+def _escaped(content: str) -> str:
+    """Return text as XML holds it, without a plain quotation mark."""
+    return escape(_printable(content), quote=False).replace('"', "&quot;")
 
 
 def _printable(content: str) -> str:

@@ -191,7 +191,8 @@ def saying_faults(source: str) -> Iterator[str]:
         given = {keyword.arg for keyword in call.keywords}
         if None in given or (name == "Sentence" and len(call.args) > 1):
             continue  # values handed on
-        named = {key for key in given if key} - {"at", "severity", "where"}
+        apart = set() if name == "sentence" else {"at", "severity"}
+        named = {key for key in given if key} - apart
         for fault in (f for c in constants for f in text_faults(str(c), named)):
             yield f"line {call.lineno}: {fault}"
 

@@ -164,7 +164,7 @@ class Finding:
         self,
         code: str,
         text: str,
-        at: At | str = NOWHERE,
+        at: At = NOWHERE,
         severity: Severity = "warning",
         **values: Value,
     ) -> None:
@@ -172,7 +172,7 @@ class Finding:
             raise ValueError(f"finding code {code!r} is not in FINDING_CODES")
         self.code = code
         self.said = Sentence(text, values)
-        self.at = At(field=at) if isinstance(at, str) else at
+        self.at = at
         self.severity: Severity = severity
 
     def __repr__(self) -> str:
@@ -230,12 +230,10 @@ class EvenfallError(Exception):
 
     code = "request"
 
-    def __init__(
-        self, text: str | Sentence, *, at: At = NOWHERE, where: str = "", **values: Value
-    ) -> None:
+    def __init__(self, text: str | Sentence, *, at: At = NOWHERE, **values: Value) -> None:
         self.said = text if isinstance(text, Sentence) else Sentence(text, values)
         super().__init__(self.said.text)
-        self.at = At(field=where) if where else at
+        self.at = at
 
     def __str__(self) -> str:
         return self.words()
@@ -249,10 +247,6 @@ class EvenfallError(Exception):
     def where(self) -> str:
         """File, rows and field that it is about, in words; may be empty."""
         return str(self.at)
-
-    @where.setter
-    def where(self, name: str) -> None:
-        self.at = At(field=name)
 
     def words(self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS) -> str:
         """Return place and sentence, in a unit and in the words of a door."""
@@ -287,10 +281,10 @@ class FindingsError(EvenfallError):
         File that they are in.
     """
 
-    def __init__(self, findings: Iterable[Finding], *, at: At = NOWHERE, where: str = "") -> None:
+    def __init__(self, findings: Iterable[Finding], *, at: At = NOWHERE) -> None:
         self.findings = tuple(findings)
         parts = tuple(f.said for f in self.findings)
-        super().__init__("{faults:sentences}", at=at, where=where, faults=parts)
+        super().__init__("{faults:sentences}", at=at, faults=parts)
 
     def words(self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS) -> str:
         """Return a line for each fault, in a unit and in the words of a door."""

@@ -14,35 +14,22 @@ import numpy as np
 from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
 from evenfall.neck.season import COVERAGE_FACTOR
-from evenfall.pictures.axes import Axis, exaggeration_text, fret_numbers, round_exaggeration
-from evenfall.pictures.inks import INK, PAPER, QUIET, RULE, WASH
-from evenfall.pictures.svg import (
-    PAGE_WIDTH_PX,
-    circle,
-    document,
-    group,
-    heading,
-    line,
-    path,
-    rect,
-    text,
-    text_width_px,
-)
-from evenfall.pictures.words import length, said
+from evenfall.pictures.axes import exaggeration_text, fret_numbers, round_exaggeration
+from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, Panel
+from evenfall.pictures.inks import INK, LIGHT, QUIET
+from evenfall.pictures.svg import text
+from evenfall.pictures.words import length, said, titled
 from evenfall.plan import Plan
 from evenfall.units import LengthUnit, in_unit
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
     from evenfall.measurement import Heights, Measurement
+    from evenfall.pictures.inks import Theme
 
 
-_LEFT_PX = 52.0
-_RIGHT_PX = PAGE_WIDTH_PX - 12.0
 _PANEL_PX = 104.0
 
 
@@ -65,7 +52,8 @@ def neck_curve(
     *,
     unit: LengthUnit = "mm",
     names: tuple[str, str] | None = None,
-) -> str:
+    theme: Theme = LIGHT,
+) -> Drawing:
     """Return crown tops under the outer and a middle string in one or two states, as SVG.
 
     After the readings as found come those after the work, or the plan for it; heights that are
@@ -89,39 +77,49 @@ def neck_curve(
     low, high = min(float(drawn.min()), 0.0), max(float(drawn.max()), 0.0)
     high = max(high, low + 0.05)
     longest = float(lines.station_mm[shown, -1].max())
-    along = (_RIGHT_PX - 8.0 - _LEFT_PX) / longest
+    along = (RIGHT_PX - LEFT_PX) / longest
     exaggeration = round_exaggeration(_PANEL_PX / ((high - low) * along))
-    high_px = (high - low) * along * exaggeration
-
-    title = f"{specification.name}: neck curve"
-    summary = _summary(curves, limits.minimum_mm, limits.maximum_mm, unit)
+    title = titled(specification, found.serial, "neck curve")
     scales = (
         f"{exaggeration_text(exaggeration)[:-1]}, over a straight line on fret 1 and fret "
         f"{specification.frets} under each string."
     )
-    parts, top = heading(title, summary, scales)
-    for k in shown:
-        x = Axis(0.0, longest, _LEFT_PX, _RIGHT_PX - 8.0, "mm")
-        y = Axis(in_unit(low, unit), in_unit(high, unit), top + 18.0 + high_px, top + 18.0, unit)
-        string = specification.strings[k]
-        name = f"String {string.number}{f' ({string.pitch})' if string.pitch else ''}"
-        parts.append(text(4, top + 11, f"{name}, {unit}", bold=True))
-        parts += _panel(x, y, lines.station_mm[k, 1:], [-b * shape[k] for b in band], unit)
-        for curve in curves:
-            parts += _points(x, y, lines.station_mm[k, 1:], curve, k)
-        top += 18.0 + high_px + 8.0
-    places = {j: x(float(s)) for j, s in enumerate(lines.station_mm[shown[-1]])}
-    parts += fret_numbers(places, top + 6.0, first=(specification.scale.reference_fret,))
-    parts.append(text(4, top + 6.0, "fret", size_px=9, ink=QUIET))
-    legend, end = _legend(top + 22.0, curves, limits.minimum_mm, limits.maximum_mm, unit)
-    parts += legend
-    return document(
-        end,
-        parts,
-        title=title,
-        description=f"Neck curve. {summary} {scales}",
-        exaggeration=f"{exaggeration:g}",
+    chart = Chart(title, _summary(curves, *band, unit), scales)
+    allowed = said(
+        "a neck with the relief that is allowed, {low:figure} to {high:length}",
+        unit,
+        low=band[0],
+        high=band[1],
     )
+    for k in shown:
+        string = specification.strings[k]
+        panel = chart.panel(
+            (0.0, longest),
+            (in_unit(low, unit), in_unit(high, unit)),
+            caption=f"String {string.number}{f' ({string.pitch})' * bool(string.pitch)}, {unit}",
+            high_px=(high - low) * along * exaggeration,
+            ticks=0,
+            levels=4,
+        )
+        station = lines.station_mm[k, 1:]
+        most, least = (in_unit(1.0, unit) * -limit * shape[k] for limit in band)
+        panel.band(least, most, allowed, along=station)
+        for curve in curves:
+            _draw(panel, station, curve, k, unit)
+    places = {j: panel.x(float(s)) for j, s in enumerate(lines.station_mm[shown[-1]])}
+    base = chart.end_px + 6.0
+    chart.add(*fret_numbers(places, base, first=(specification.scale.reference_fret,)))
+    chart.add(text(4, base, "fret", size_px=9, ink=QUIET))
+    chart.end_px = base + 2.0
+    chart.table(
+        *("string", "fret", *(f"{curve.name}, {unit}" for curve in curves)),
+        rows=(
+            (k + 1, j + 1, *(in_unit(float(curve.height[k, j]), unit) for curve in curves))
+            for k in range(count)
+            for j in range(specification.frets)
+        ),
+    )
+    return chart.drawn(theme, exaggeration=f"{exaggeration:g}")
 
 
 def _curves(
@@ -180,85 +178,27 @@ def _extent(curve: _Curve, shown: list[int]) -> FloatArray:
     return np.concatenate([height - reach, height + reach])
 
 
-def _panel(
-    x: Axis, y: Axis, station: FloatArray, band: list[FloatArray], unit: LengthUnit
-) -> Iterator[str]:
-    """Yield the ground of one panel: relief limits and height lines."""
-    places = [x(float(s)) for s in station]
-    upper, lower = (
-        [(p, y(in_unit(float(h), unit))) for p, h in zip(places, heights, strict=True)]
-        for heights in band
-    )
-    yield path([*upper, *lower[::-1]], fill=WASH, closed=True)
-    for edge in (upper, lower):
-        yield path(edge, ink=QUIET, width_px=0.7, dash="1 2")
-    for tick, shown in y.ticks(4):
-        strong = abs(tick) < 1e-12
-        yield line(
-            x.start_px,
-            y(tick),
-            x.end_px + 8,
-            y(tick),
-            ink=QUIET if strong else RULE,
-            width_px=1.0 if strong else 0.5,
+def _draw(panel: Panel, station: FloatArray, curve: _Curve, k: int, unit: LengthUnit) -> None:
+    """Draw one curve: a line from crown to crown, whiskers and dots."""
+    ink, dash, kind = (INK, "", "dot") if curve.filled else (QUIET, "4 3", "open")
+    height = in_unit(1.0, unit) * curve.height[k]
+    known = np.isfinite(height)
+    name = f"{curve.name}{', ± 2 u' if curve.u is not None else ''}"
+    panel.line(station[known], height[known], name, ink=ink, dash=dash, width_px=1.2, point=kind)
+    room = panel.x(float(np.diff(station).min())) - panel.x(0.0)
+    for j in np.flatnonzero(known):
+        panel.point(
+            float(station[j]),
+            float(height[j]),
+            kind,
+            ink=ink,
+            size=min(2.6, max(1.3, 0.35 * room)),
+            reach=0.0 if curve.u is None else in_unit(COVERAGE_FACTOR * float(curve.u[k, j]), unit),
+            label=f"Fret {j + 1}, {curve.name}: {length(float(curve.height[k, j]), unit)}",
+            string=k + 1,
+            fret=j + 1,
+            state=curve.name,
         )
-        yield text(x.start_px - 5, y(tick) + 3, shown, size_px=9, anchor="end", ink=QUIET)
-
-
-def _points(x: Axis, y: Axis, station: FloatArray, curve: _Curve, k: int) -> Iterator[str]:
-    """Yield one curve: a line from crown to crown, whiskers and dots."""
-    unit: LengthUnit = "in" if y.unit == "in" else "mm"
-    places = [
-        (fret, x(float(s)), in_unit(float(h), unit))
-        for fret, (s, h) in enumerate(zip(station, curve.height[k], strict=True), start=1)
-        if np.isfinite(h)
-    ]
-    if not places:
-        return
-    ink = INK if curve.filled else QUIET
-    yield path(
-        [(p, y(h)) for _, p, h in places],
-        ink=ink,
-        width_px=1.2 if curve.filled else 0.9,
-        dash="" if curve.filled else "4 3",
-    )
-    room = float(np.diff(station).min()) * (x.end_px - x.start_px) / (x.high - x.low)
-    radius = min(2.6, max(1.3, 0.35 * room))
-    for fret, place, height in places:
-        parts = []
-        reach = 0.0 if curve.u is None else COVERAGE_FACTOR * float(curve.u[k, fret - 1])
-        if reach > 0.0:
-            ends = y(height - in_unit(reach, unit)), y(height + in_unit(reach, unit))
-            parts.append(line(place, ends[0], place, ends[1], ink=ink, width_px=0.8))
-            parts += [line(place - 2, end, place + 2, end, ink=ink, width_px=0.8) for end in ends]
-        parts.append(circle(place, y(height), radius, fill=INK if curve.filled else PAPER, ink=ink))
-        label = f"Fret {fret}, {curve.name}: {length(float(curve.height[k, fret - 1]), unit)}"
-        yield group(parts, label=label, string=k + 1, fret=fret, state=curve.name)
-
-
-def _legend(
-    top_px: float, curves: list[_Curve], minimum_mm: float, maximum_mm: float, unit: LengthUnit
-) -> tuple[list[str], float]:
-    x, y = 4.0, top_px
-    parts = []
-    for curve in curves:
-        ink = INK if curve.filled else QUIET
-        parts.append(
-            line(x, y, x + 22, y, ink=ink, width_px=1.2, dash="" if curve.filled else "4 3")
-        )
-        parts.append(circle(x + 11, y, 2.6, fill=INK if curve.filled else PAPER, ink=ink))
-        name = f"{curve.name}{', ± 2 u' if curve.u is not None else ''}"
-        parts.append(text(x + 27, y + 3.5, name, size_px=9.5))
-        x += 27 + text_width_px(name, 9.5) + 16
-    parts.append(rect(x, y - 6, 22, 12, fill=WASH, ink=QUIET, width_px=0.7))
-    name = said(
-        "a neck with the relief that is allowed, {low:figure} to {high:length}",
-        unit,
-        low=minimum_mm,
-        high=maximum_mm,
-    )
-    parts.append(text(x + 27, y + 3.5, name, size_px=9.5))
-    return parts, y + 14.0
 
 
 def _summary(curves: list[_Curve], minimum_mm: float, maximum_mm: float, unit: LengthUnit) -> str:

@@ -9,24 +9,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.pictures.inks import INK, QUIET, RISK, WASH
-from evenfall.pictures.svg import (
-    PAGE_WIDTH_PX,
-    document,
-    group,
-    heading,
-    line,
-    rect,
-    shortened,
-    text,
-    text_width_px,
-    wrapped,
-)
-from evenfall.pictures.words import said
+from evenfall.pictures.chart import Chart, Drawing
+from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, WASH
+from evenfall.pictures.svg import PAGE_WIDTH_PX, group, line, rect, shortened, text, text_width_px
+from evenfall.pictures.words import figure, said
 from evenfall.strings.pitch import HEARD_CENTS
 from evenfall.wording import sentence
 
@@ -35,6 +26,7 @@ if TYPE_CHECKING:
 
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
+    from evenfall.pictures.inks import Theme
 
 
 _LABEL_PX = 48.0
@@ -105,7 +97,8 @@ def pitch_map(
     state: str = "as found",
     beside_cents: tuple[str, FloatArray] | None = None,
     u_cents: FloatArray | None = None,
-) -> str:
+    theme: Theme = LIGHT,
+) -> Drawing:
     """Return the deviation of every stopped note from equal temperament, as SVG.
 
     In one state, and outlined in another beside it, both by fret 0..F, shape (K, F + 1); open
@@ -121,19 +114,42 @@ def pitch_map(
     if not bool(np.isfinite(drawn).all()):
         raise ValueError("deviations must be finite")
     earlier = [] if other is None else [(beside, other)]
-    summary = _summary([*earlier, (state, now)], u_cents)
-    parts, top = heading(title, *summary)
+    states = [*earlier, (state, now)]
+    chart = Chart(title, *_summary(states, u_cents))
     sharpest = max(float(drawn.max()), _LEAST_SPAN_CENTS / 2.0)
     flattest = min(float(drawn.min()), 0.0)
-    rows = _Rows(shape[1] - 1, shape[0], sharpest, flattest, top)
-    parts += _ground(specification, rows)
+    rows = _Rows(shape[1] - 1, shape[0], sharpest, flattest, chart.end_px)
+    chart.add(*_ground(specification, rows))
     for k in range(shape[0]):
         for j in range(rows.frets):
             was = None if other is None else float(other[k, j + 1])
-            parts.append(_note(rows, (k, j), float(now[k, j + 1]), was))
-    legend, end = _legend(rows, beside)
-    parts += legend
-    return document(end, parts, title=title, description=f"Pitch map. {' '.join(summary)}")
+            chart.add(_note(rows, (k, j), float(now[k, j + 1]), was))
+    chart.end_px = rows.end_px
+    heard = f"beyond the dashed line at {HEARD_CENTS:g} cents: a good player hears it"
+    for name, fill, ink in (
+        ("sharp is up, flat is down; cents", INK, "none"),
+        (beside, "none", QUIET),
+        (heard, RISK, "none"),
+    ):
+        chart.key(name, partial(_swatch, fill=fill, ink=ink))
+    chart.legend()
+    chart.note(
+        "Against equal temperament on the open string as tuned; from the heights as read, the "
+        "places of the frets as specified, the stretch and the stiffness of the strings."
+    )
+    chart.table(
+        *("string", "fret", *(f"{name}, cents" for name, _ in states)),
+        rows=(
+            (k + 1, j, *(float(cents[k, j]) for _, cents in states))
+            for k in range(shape[0])
+            for j in range(shape[1])
+        ),
+    )
+    return chart.drawn(theme)
+
+
+def _swatch(x: float, y: float, *, fill: str, ink: str) -> str:
+    return rect(x + 6, y - 6.5, 11, 13, fill=fill, ink=ink, width_px=0.9)
 
 
 def _ground(specification: Specification, rows: _Rows) -> Iterator[str]:
@@ -198,9 +214,9 @@ def _note(rows: _Rows, place: tuple[int, int], cents: float, beside_cents: float
         )
     )
     k, j = place
-    label = f"String {k + 1}, fret {j + 1}: {_signed(cents)} cents"
+    label = f"String {k + 1}, fret {j + 1}: {figure(cents, 1, signed=True)} cents"
     if beside_cents is not None:
-        label += f", outlined {_signed(beside_cents)}"
+        label += f", outlined {figure(beside_cents, 1, signed=True)}"
     return group(parts, label=label, string=k + 1, fret=j + 1)
 
 
@@ -224,39 +240,9 @@ def _bar(
     )
 
 
-def _legend(rows: _Rows, beside: str) -> tuple[list[str], float]:
-    y = rows.end_px + 6.0
-    x = 4.0
-    parts: list[str] = []
-    entries = [("sharp is up, flat is down; cents", INK, "none")]
-    if beside:
-        entries.append((beside, "none", QUIET))
-    entries.append(
-        (f"beyond the dashed line at {HEARD_CENTS:g} cents: a good player hears it", RISK, "none")
-    )
-    for name, fill, ink in entries:
-        parts.append(rect(x, y, 11, 13, fill=fill, ink=ink, width_px=0.9))
-        parts.append(text(x + 16, y + 10.5, name, size_px=9.5))
-        x += 16 + text_width_px(name, 9.5) + 16
-    y += 13.0
-    explained = (
-        "Against equal temperament on the open string as tuned; from the heights as read, the "
-        "places of the frets as specified, the stretch and the stiffness of the strings."
-    )
-    for row in wrapped(explained, 9.5, PAGE_WIDTH_PX - 8.0, most=2):
-        y += 13.0
-        parts.append(text(4, y, row, size_px=9.5, ink=QUIET))
-    return parts, y + 7.0
-
-
 def _figure(cents: float) -> str:
     """Return a deviation for a narrow column: a tenth, or whole cents from ten on."""
-    digits = 1 if abs(cents) < 9.95 else 0
-    return f"{round(cents, digits) + 0.0:.{digits}f}".replace("-", "−")
-
-
-def _signed(cents: float) -> str:
-    return f"{round(cents, 1) + 0.0:+.1f}".replace("-", "−")
+    return figure(cents, 1 if abs(cents) < 9.95 else 0)
 
 
 def _summary(states: list[tuple[str, FloatArray]], u_cents: FloatArray | None) -> list[str]:

@@ -6,25 +6,17 @@ import math
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from evenfall.pictures.axes import Axis
-from evenfall.pictures.inks import INK, PAPER, QUIET, RISK, RULE, WASH
-from evenfall.pictures.svg import (
-    PAGE_WIDTH_PX,
-    circle,
-    document,
-    group,
-    heading,
-    line,
-    path,
-    rect,
-    text,
-    wrapped,
-)
-from evenfall.pictures.words import said
+from evenfall.pictures.chart import Chart, Drawing, mark
+from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, RULE, WASH
+from evenfall.pictures.svg import PAGE_WIDTH_PX, group, line, path, rect, text, wrapped
+from evenfall.pictures.words import figure, said
 from evenfall.units import LengthUnit, in_unit
 from evenfall.wording import Sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+
+    from evenfall.pictures.inks import Theme
 
 _ROW_PX = 19.0
 _NAME_PX = 176.0
@@ -87,12 +79,15 @@ class VerdictRow(NamedTuple):
 
 
 def verdict_strip(
-    items: Iterable[Judged], *, title: str = "Verdicts", unit: LengthUnit = "mm"
-) -> str:
+    items: Iterable[Judged],
+    *,
+    title: str = "Verdicts",
+    unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
+) -> Drawing:
     """Return one row per judged quantity: interval, limits and verdict, as SVG."""
     rows = [_in_unit(item, unit) for item in items]
-    summary = _summary(rows)
-    parts, top = heading(title, summary)
+    chart = Chart(title, _summary(rows))
     names = (
         (4.0, "start", "quantity"),
         (sum(_AXIS_PX) / 2, "middle", "against its limits"),
@@ -100,23 +95,32 @@ def verdict_strip(
         (_LIMITS_PX, "end", "limits"),
         (_VERDICT_PX, "start", "verdict"),
     )
-    parts += [text(x, top + 9, n, size_px=9.5, anchor=a, ink=QUIET) for x, a, n in names]
+    top = chart.end_px
+    chart.add(*(text(x, top + 9, n, size_px=9.5, anchor=a, ink=QUIET) for x, a, n in names))
     at = top + 14.0
     for row in rows:
-        parts.append(line(4, at, PAGE_WIDTH_PX - 4, at, ink=RULE, width_px=0.6))
+        chart.add(line(4, at, PAGE_WIDTH_PX - 4, at, ink=RULE, width_px=0.6))
         name = wrapped(row.name, 9.5, _NAME_PX - 6.0)
         high = _ROW_PX + 11.0 * (len(name) - 1)
-        parts.append(group(_row(row, name, at, high), label=_sentence(row), verdict=row.verdict))
+        chart.add(group(_row(row, name, at, high), label=_sentence(row), verdict=row.verdict))
         at += high
-    parts.append(line(4, at, PAGE_WIDTH_PX - 4, at, ink=RULE, width_px=0.6))
-    legend = (
+    chart.add(line(4, at, PAGE_WIDTH_PX - 4, at, ink=RULE, width_px=0.6))
+    chart.end_px = at
+    chart.note(
         "Grey: inside the limits; each row has a scale of its own. Bar: value ± U.",
         "Dotted: where the guard band begins, if one is used. Arrow: further than the scale.",
     )
-    for note in legend:
-        at += 13.0
-        parts.append(text(4, at, note, size_px=9.5, ink=QUIET))
-    return document(at + 8.0, parts, title=title, description=f"Verdict strip. {summary}")
+    chart.table(
+        "quantity",
+        "value",
+        "U",
+        "lower limit",
+        "upper limit",
+        "verdict",
+        "unit",
+        rows=(row[:7] for row in rows),
+    )
+    return chart.drawn(theme)
 
 
 def _in_unit(item: Judged, unit: LengthUnit) -> VerdictRow:
@@ -179,7 +183,7 @@ def _row(row: VerdictRow, name: list[str], top_px: float, high_px: float) -> Ite
         yield from _interval(row, x, middle)
     yield text(_VALUE_PX, base, _value_text(row), size_px=9.5, anchor="end")
     yield text(_LIMITS_PX, base, _limits_text(row), size_px=9.5, anchor="end", ink=QUIET)
-    yield from _mark(row.verdict, _MARK_PX, middle)
+    yield mark(row.verdict, _MARK_PX, middle, size=4.5)
     yield text(_VERDICT_PX, base, row.verdict, size_px=9.5, bold=row.verdict != "conforms", ink=INK)
 
 
@@ -199,21 +203,6 @@ def _interval(row: VerdictRow, x: Axis, middle_px: float) -> Iterator[str]:
         yield line(at, middle_px - 5, at, middle_px + 5, ink=INK, width_px=2.0)
 
 
-def _mark(verdict: str, x: float, y: float) -> Iterator[str]:
-    """Yield the mark of a verdict; the three differ in shape and in weight."""
-    if verdict == "conforms":
-        yield circle(x, y, 4.5, fill=PAPER, ink=INK, width_px=1.4)
-        yield circle(x, y, 1.8, fill=INK)
-    elif verdict == "undecided":
-        ends = [(x - 5, y), (x, y - 5), (x + 5, y), (x, y + 5)]
-        yield path(ends, fill=PAPER, ink=INK, width_px=1.4, closed=True)
-        yield path([ends[0], ends[1], ends[3]], fill=INK, closed=True)
-    else:
-        yield rect(x - 5, y - 5, 10, 10, fill=RISK)
-        yield line(x - 3, y - 3, x + 3, y + 3, ink=PAPER, width_px=1.8)
-        yield line(x - 3, y + 3, x + 3, y - 3, ink=PAPER, width_px=1.8)
-
-
 # ---- words -------------------------------------------------------------------------------------
 
 
@@ -225,8 +214,7 @@ def _number(value: float, unit: str) -> str:
     if not math.isfinite(value):
         return "–"
     digits = _DIGITS.get(unit)
-    shown = f"{value:.3g}" if digits is None else f"{round(value, digits) + 0.0:.{digits}f}"
-    return shown.replace("-", "−")
+    return f"{value:.3g}".replace("-", "−") if digits is None else figure(value, digits)
 
 
 def _value_text(row: VerdictRow) -> str:

@@ -225,8 +225,8 @@ PURE_NUMBERS = words(
     ratio fraction share factor probability confidence coverage inharmonicity exaggeration weight
     weights life_used slope correlation degrees_of_freedom count index number fret frets string
     strings order objective level
-    bound cost dual
-    """  # the last three: rows and columns of a linear program, each with a unit of its own
+    bound cost dual parameters coefficients normal axes up
+    """  # the last line: columns of a program or a fit, each with a unit of its own; unit vectors
 )
 #: Names of numbers whose unit is not fixed: conversions, and plain arithmetic on any quantity.
 ANY_UNIT = words(

@@ -197,12 +197,12 @@ def fit_arcs(
     x_mm: FloatArray,
     z_mm: FloatArray,
     starts: IntArray,
-    first: FloatArray,
+    first_parameters: FloatArray,
     *,
     along_mm: FloatArray | None = None,
     flat: bool = False,
     weight: FloatArray | None = None,
-    hold: tuple[FloatArray, FloatArray] | None = None,
+    hold_parameters: tuple[FloatArray, FloatArray] | None = None,
     tolerance_mm: float = 1e-6,
     most_steps: int = 12,
 ) -> ArcFits:
@@ -212,11 +212,13 @@ def fit_arcs(
     hypot(x - xc, z - b a - zc) - R; with a flat at height f it is the larger of that and
     z - b a - f (the outside of a disc cut by a half plane).
     """
-    parameters = np.array(first, dtype=float)
+    parameters = np.array(first_parameters, dtype=float)
     count, size = parameters.shape
     group = np.repeat(np.arange(count), np.diff(np.append(starts, len(x_mm))))
     ones = np.ones(len(x_mm)) if weight is None else weight
-    near, firmness = hold if hold is not None else (parameters, np.zeros(size))
+    near, firmness = (
+        hold_parameters if hold_parameters is not None else (parameters, np.zeros(size))
+    )
     damping = np.full(count, 1e-3)
 
     def cost_of(candidate: FloatArray) -> tuple[FloatArray, FloatArray]:

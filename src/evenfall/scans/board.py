@@ -143,7 +143,7 @@ class BoardCells:
         self.lines, self.half_crown = lines, 0.5 * crown_width_mm
         self.grid, self.count = grid, np.where(full, count, 0.0)
         self.x, self.y = np.meshgrid(grid.x_mm, grid.y_mm, indexing="ij")
-        curve = gathered.board_guess.curve
+        curve = gathered.board_guess.curve_coefficients
         self.over = np.where(full, over, np.nan)
         self.curve = curve
         guess = curve[0][:, None] + self.y * (curve[1][:, None] + self.y * curve[2][:, None])

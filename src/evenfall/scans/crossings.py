@@ -100,13 +100,15 @@ def smooth_crown(line: CrownLine) -> FloatArray:
     return np.asarray(fit / reach ** np.arange(degree, -1, -1))
 
 
-def crown_at(line: CrownLine, trend: FloatArray, along_mm: float, scatter_ratio: float) -> Crossing:
+def crown_at(
+    line: CrownLine, trend_coefficients: FloatArray, along_mm: float, scatter_ratio: float
+) -> Crossing:
     """Return the crown at one place along a fret."""
     distance = line.along_mm - along_mm
-    over = line.top_mm - np.polyval(trend, line.along_mm)
+    over = line.top_mm - np.polyval(trend_coefficients, line.along_mm)
     near = np.abs(distance) < max(NEAR_MM, 1.1 * line.slice_mm)
     left, right = distance <= 0.0, distance > 0.0
-    here = float(np.polyval(trend, along_mm))
+    here = float(np.polyval(trend_coefficients, along_mm))
     used: BoolArray | None = near
     degree, origin = 1, Origin.READ
     if not ((near & left).any() and (near & right).any()):
@@ -142,7 +144,7 @@ def crown_at(line: CrownLine, trend: FloatArray, along_mm: float, scatter_ratio:
         depth = radius - np.sqrt(radius**2 - half**2)
         height_u = float(np.hypot(height_u, np.ptp(depth) / np.sqrt(12.0)))
     slope, slope_u = _slope(line, distance, over, scatter_ratio)
-    slope += float(np.polyval(np.polyder(trend), along_mm))
+    slope += float(np.polyval(np.polyder(trend_coefficients), along_mm))
     weight = 1.0 / np.maximum(line.radius_u_mm[used], 1e-9) ** 2
     radius = float(np.sum(weight * line.radius_mm[used]) / np.sum(weight))
     flat, flat_u = np.nan, np.nan

@@ -173,7 +173,7 @@ class _Slices:
 
 def fit_crown_line(
     points: CrownPoints,
-    crest: FloatArray,
+    crest_coefficients: FloatArray,
     *,
     fret: int,
     base_mm: float,
@@ -226,9 +226,9 @@ def fit_crown_line(
         along_mm=along,
         x_mm=base_mm + (along * lean_slope + centre) * cosine,
         y_mm=(along - centre * lean_slope) * cosine,
-        top_mm=height + np.polyval(crest, along),
+        top_mm=height + np.polyval(crest_coefficients, along),
         top_u_mm=u,
-        slope=parameters[known, 3] + np.polyval(np.polyder(crest), along),
+        slope=parameters[known, 3] + np.polyval(np.polyder(crest_coefficients), along),
         radius_mm=parameters[known, 2],
         radius_u_mm=np.sqrt(np.maximum(covariance[known, 2, 2], 0.0)),
         flat_width_mm=width[known],
@@ -322,7 +322,7 @@ def _fit_round(
             cap.starts,
             first[cap.present],
             along_mm=cap.local,
-            hold=_hold(first[cap.present], radius, noise),
+            hold_parameters=_hold(first[cap.present], radius, noise),
             most_steps=3 if attempt < ROUNDS - 1 else 10,
         )
         first[cap.present] = fits.parameters
@@ -429,11 +429,13 @@ def _fit_flat(
     def fitted(start: FloatArray, flat: bool) -> ArcFits:
         fits = fit_arcs(
             wide.across, wide.over, wide.starts, start,
-            along_mm=wide.local, flat=flat, hold=_hold(start, radius, noise), most_steps=12,
+            along_mm=wide.local, flat=flat, most_steps=12,
+            hold_parameters=_hold(start, radius, noise),
         )  # fmt: skip
         return fit_arcs(
             wide.across, wide.over, wide.starts, fits.parameters,
-            along_mm=wide.local, flat=flat, hold=_hold(start, radius, noise), most_steps=12,
+            along_mm=wide.local, flat=flat, most_steps=12,
+            hold_parameters=_hold(start, radius, noise),
             weight=(np.abs(fits.distance_mm) < REJECT_SIGMA * noise).astype(float),
         )  # fmt: skip
 

@@ -60,13 +60,13 @@ class BoardGuess:
 
     Parameters
     ----------
-    curve
+    curve_coefficients
         Shape (4, columns): c0 [mm], c1, c2 [1/mm], c3.
     noise_mm
         Standard deviation of single points about it [mm].
     """
 
-    curve: FloatArray
+    curve_coefficients: FloatArray
     noise_mm: float
 
 
@@ -150,7 +150,7 @@ class Gathered:
     ----------
     grid, board_guess
         Cells and the guess that sums refer to.
-    crest_guess
+    crest_coefficients
         Polynomials of the crown lines, highest power first, shape (F, CREST_DEGREE + 1).
     crowns
         Points of each crown; None where no fret was found.
@@ -162,7 +162,7 @@ class Gathered:
 
     grid: Grid
     board_guess: BoardGuess
-    crest_guess: FloatArray
+    crest_coefficients: FloatArray
     crowns: tuple[CrownPoints | None, ...]
     cells: CellSums
     point_count: int
@@ -367,11 +367,13 @@ class _Pass:
         column = fx.astype(np.int32)
         row = fy.astype(np.int32)
         cell = column * grid.rows + row
-        over = z - self.guess.curve[0][column]
-        over -= y * (self.guess.curve[1][column] + y * self.guess.curve[2][column])
+        over = z - self.guess.curve_coefficients[0][column]
+        over -= y * (
+            self.guess.curve_coefficients[1][column] + y * self.guess.curve_coefficients[2][column]
+        )
         fx -= column
         fx -= 0.5
-        over -= self.guess.curve[3][column] * (CELL_MM * fx)
+        over -= self.guess.curve_coefficients[3][column] * (CELL_MM * fx)
         fret = grid.fret_index[cell]
         near = np.flatnonzero(fret >= 0)
         board = ~grid.off_board[cell]

@@ -196,7 +196,7 @@ class _Survey:
             if points is not None and np.isfinite(self.frets.base_mm[j]):
                 line = fit_crown_line(
                     points,
-                    self.gathered.crest_guess[j],
+                    self.gathered.crest_coefficients[j],
                     fret=j + 1,
                     base_mm=float(self.frets.base_mm[j]),
                     lean_slope=float(self.frets.lean_slope[j]),
@@ -348,7 +348,7 @@ class _Survey:
         for j, (line, points) in enumerate(zip(self.crowns, self.gathered.crowns, strict=True)):
             if line is None or points is None:
                 continue
-            guess = self.gathered.crest_guess[j]
+            guess = self.gathered.crest_coefficients[j]
             for k, under in enumerate(self._string_places(j)):
                 crossing = crossings[k][j]
                 if crossing.origin not in (Origin.READ, Origin.INTERPOLATED):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -124,8 +125,8 @@ def test_a_bare_height_map_with_steps(folder: Path) -> None:
     [
         (
             "mtenor-out-fretboard-full.stl",
-            "No crowns: slots only. 20 slots, 0.750 mm wide and 2.000 mm deep, up is nearest -z; "
-            "they fit a scale of 457.200 mm",
+            r"No crowns: slots only\. 20 slots, 0\.75\d mm wide and 2\.000 mm deep, up is nearest "
+            r"-z; they fit a scale of 457\.200 mm",
         ),
         ("mtenor-out-neck-a.stl", "are not in this scan"),
         ("mtenor-out-bridge.stl", "are not in this scan"),
@@ -135,7 +136,7 @@ def test_a_fingerboard_drawn_by_somebody_else(folder: Path, name: str, sentence:
     path = open_data("mini-tenor", name)
     result = run(str(path))
     assert result.exit_code == 2
-    assert sentence in result.output
+    assert re.search(sentence, result.output)
     assert not list(folder.glob("*.measurement.json"))
 
 

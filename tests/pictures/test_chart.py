@@ -56,7 +56,7 @@ def _control(
         f"{MODEL}: {title}",
         f"{int(beyond.sum())} of {len(values)} points lie beyond the limits, "
         f"{int(runs.sum())} in a run on one side.",
-        "Limits frozen after the first 25; without a cause, 1 point in 370 lies beyond them.",
+        "Limits frozen; without a cause, 1 point in 370 lies beyond them.",
     )
     panel = chart.panel(
         (0.5, len(values) + 0.5), span(values, limits), caption=f"{title}, {unit}", right_px=600.0
@@ -97,7 +97,8 @@ def ranges(theme: inks.Theme) -> Drawing:
 
 def individuals(theme: inks.Theme) -> Drawing:
     """Draw single actions, with runs of nine marked."""
-    centre, spread = SINGLE.mean(), np.abs(np.diff(SINGLE)).mean() / 1.128
+    first = SINGLE[:16]
+    centre, spread = first.mean(), np.abs(np.diff(first)).mean() / 1.128
     side = np.sign(SINGLE - centre)
     runs = np.zeros(len(side), bool)
     for start in range(len(side) - 8):

@@ -15,17 +15,7 @@ def json_schema(
     printed: Mapping[str, Any] | None = None,
     beside: Sequence[type[Content]] = (),
 ) -> Plain:
-    """Return the JSON Schema (draft 2020-12) of one kind of file.
-
-    Parameters
-    ----------
-    of
-        Its class.
-    printed
-        Schemas of what a door prints beside the content, by key.
-    beside
-        Classes that those schemas refer to, by their names in lower case.
-    """
+    """Return the JSON Schema (draft 2020-12) of one kind of file."""
     parts: Plain = dict(_FIXED)
     body = _schema_of(of, parts)
     parts.update({one.__name__.lower(): _schema_of(one, parts) for one in beside})

@@ -35,13 +35,7 @@ def square_code(text: str, *, label: str = "") -> str:
 
 
 def checked(pictures: Mapping[str, str]) -> Iterator[tuple[str, ElementTree.Element]]:
-    """Yield each picture's name and its drawing, or refuse what a drawing must not hold.
-
-    Raises
-    ------
-    RequestError
-        A picture is not SVG, or holds a script or a reference to somewhere else.
-    """
+    """Yield each picture's name and its drawing, or refuse what a drawing must not hold."""
     for name, text in pictures.items():
         at = At(field=name)
         try:
@@ -97,18 +91,7 @@ def inline(root: ElementTree.Element, *, prefix: str, label: str) -> str:
 
 
 def for_paper(pictures: Mapping[str, str]) -> list[dict[str, Any]]:
-    """Return pictures as a paper template takes them.
-
-    Returns
-    -------
-    Per picture its name, the SVG text, what it says in words for those who do not see it, and
-    whether it carries a title of its own.
-
-    Raises
-    ------
-    RequestError
-        A picture is not an SVG drawing that may stand on a page.
-    """
+    """Return pictures as a paper template takes them."""
     told = []
     for name, root in checked(pictures):
         own = {_plain(part.tag): part.text for part in root if part.text}
@@ -141,13 +124,7 @@ def _plain(name: str) -> str:
 
 
 def figures(pictures: Mapping[str, str]) -> Iterator[Markup]:
-    """Yield each picture as an HTML figure, its name over it unless it carries its own title.
-
-    Raises
-    ------
-    RequestError
-        A picture is not an SVG drawing that may stand on a page.
-    """
+    """Yield each picture as an HTML figure, its name over it unless it carries its own title."""
     for place, (name, root) in enumerate(checked(pictures), start=1):
         drawing = Markup(inline(root, prefix=f"picture{place}-", label=name))
         titled = any(_plain(part.tag) == "title" for part in root)

@@ -81,13 +81,7 @@ def plain_name(text: str) -> str:
 
 
 def read_header(cells: Sequence[str]) -> Header:
-    """Return which column stands where, from the first row that holds anything.
-
-    Raises
-    ------
-    HeaderError
-        A required column is missing, one is there twice, or one looks misspelt.
-    """
+    """Return which column stands where, from the first row that holds anything."""
     columns: dict[str, int] = {}
     unused: list[str] = []
     for index, cell in enumerate(cells):

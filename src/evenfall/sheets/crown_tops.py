@@ -274,19 +274,6 @@ def fill_across(
     u² = 4 u₁² + u₂² + D², D being the root mean square of the second differences across the strings
     that the known crowns show. What an interpolated crown has in common with the two that it comes
     from goes to `causes`.
-
-    Parameters
-    ----------
-    top_mm
-        Crown tops [mm], NaN where missing, shape (K, F).
-    causes
-        Where their uncertainty comes from.
-    station_mm
-        Stations of the frets along each string [mm], shape (K, F).
-
-    Returns
-    -------
-    The crown tops, which were interpolated, shape (K, F), and what there is to say of it.
     """
     absent = ~np.isfinite(top_mm)
     filled = np.zeros_like(absent)

@@ -99,13 +99,7 @@ def read_measurement(
 def read_readings(
     files: Sequence[SheetFile], specification: Specification
 ) -> tuple[list[Reading], list[Finding]]:
-    """Return the readings in hand sheets as they stand, and what is wrong with their rows.
-
-    Raises
-    ------
-    RequestError, FormatMismatchError, BrokenFileError, UnsupportedError
-        As `read_measurement`.
-    """
+    """Return the readings in hand sheets as they stand, and what is wrong with their rows."""
     readings: list[Reading] = []
     findings: list[Finding] = []
     for number, file in enumerate(files):

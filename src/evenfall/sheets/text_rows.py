@@ -34,13 +34,7 @@ _OTHER_FORMATS: dict[bytes, str] = {
 
 
 def read_text_table(file: SheetFile) -> Table:
-    """Return the rows of a sheet in CSV.
-
-    Raises
-    ------
-    FormatMismatchError, BrokenFileError, UnsupportedError
-        It is no sheet of readings, is damaged or cut short, or has too many rows.
-    """
+    """Return the rows of a sheet in CSV."""
     for magic, what in _OTHER_FORMATS.items():
         if file.content.startswith(magic):
             raise FormatMismatchError(

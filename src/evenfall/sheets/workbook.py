@@ -62,17 +62,7 @@ _DAMAGE = (
 
 
 def read_workbook(file: SheetFile) -> Table:
-    """Return the rows of the one worksheet that holds readings.
-
-    Raises
-    ------
-    FormatMismatchError
-        No worksheet has a header of readings, or the file is no workbook.
-    BrokenFileError
-        The workbook is damaged.
-    UnsupportedError
-        It is of another kind, locked, too large, or holds readings on several worksheets.
-    """
+    """Return the rows of the one worksheet that holds readings."""
     at = At(file=file.name)
     try:
         with zipfile.ZipFile(io.BytesIO(file.content)) as package:

@@ -115,6 +115,7 @@ class Panel:
     y: Axis
     chart: Chart
     _named: list[float] = field(default_factory=list)
+    _written: list[tuple[float, float, float]] = field(default_factory=list)
 
     def _places(self, xs: Series, ys: Series) -> list[tuple[float, float]]:
         return [(self.x(float(a)), self.y(float(b))) for a, b in zip(xs, ys, strict=True)]
@@ -235,10 +236,11 @@ class Panel:
         self.chart.add(group(parts, label=label, **data) if label or data else "".join(parts))
 
     def write(self, at: float, value: float, said: str, *, ink: str = INK) -> None:
-        """Write words about a place, just over it."""
-        self.chart.add(
-            text(self.x(at), self.y(value) - 6, said, size_px=9, anchor="middle", ink=ink)
-        )
+        """Write words about a place, just over it, unless words of others stand there."""
+        x, y, half = self.x(at), self.y(value) - 6.0, text_width_px(said, 9.0) / 2.0
+        if not any(abs(x - a) < half + wide and abs(y - b) < 10.0 for a, b, wide in self._written):
+            self._written.append((x, y, half))
+            self.chart.add(text(x, y, said, size_px=9, anchor="middle", ink=ink))
 
 
 class Chart:

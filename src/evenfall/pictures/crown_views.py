@@ -10,21 +10,11 @@ import numpy as np
 from evenfall.instrument import string_lines
 from evenfall.instrument.geometry import board_drop_at_mm
 from evenfall.measurement import Origin
-from evenfall.pictures.axes import Axis, fine_figure, fine_unit, round_exaggeration
-from evenfall.pictures.inks import INK, PAPER, QUIET, RISK, RULE, WASH
-from evenfall.pictures.svg import (
-    PAGE_WIDTH_PX,
-    circle,
-    document,
-    group,
-    heading,
-    line,
-    path,
-    rect,
-    text,
-    text_width_px,
-)
-from evenfall.pictures.words import said
+from evenfall.pictures.axes import fine_figure, fine_unit, round_exaggeration
+from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, Panel, mark
+from evenfall.pictures.inks import BAND, INK, LIGHT, PAPER, QUIET, RISK, RULE
+from evenfall.pictures.svg import PAGE_WIDTH_PX, circle, group, line, path, text
+from evenfall.pictures.words import said, titled
 from evenfall.units import LengthUnit, in_unit
 from evenfall.wording import sentence
 
@@ -33,6 +23,7 @@ if TYPE_CHECKING:
 
     from evenfall.arrays import BoolArray, CodeArray, FloatArray
     from evenfall.instrument import Specification
+    from evenfall.pictures.inks import Theme
     from evenfall.scans import CrownSurvey
     from evenfall.scans.crown_survey import Section
 
@@ -64,16 +55,19 @@ class _Line:
 
 
 def crown_lines(
-    specification: Specification, survey: CrownSurvey, *, unit: LengthUnit = "mm"
-) -> str:
+    specification: Specification,
+    survey: CrownSurvey,
+    *,
+    serial: str = "",
+    unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
+) -> Drawing:
     """Return the crown of each fret along its length, over the specified radius, as SVG."""
     lines = [_line(specification, survey, j) for j in range(specification.frets)]
     found = [row for row in lines if row is not None]
-    name = specification.name or "Instrument"
-    title = f"{name}: crown lines"
+    title = titled(specification, serial, "crown lines")
     if not found:
-        parts, end = heading(title, "No crown was found.")
-        return document(end, parts, title=title, description="No crown was found.")
+        return Chart(title, "No crown was found.").drawn(theme)
     every = np.abs(np.concatenate([row.off for row in found]))
     widest = max(float(np.abs(row.y).max()) for row in found)
     columns = -(-specification.frets // _ROWS)
@@ -83,25 +77,27 @@ def crown_lines(
     size = max(float(np.quantile(every, 0.99)), 0.002)
     larger = round_exaggeration(_MOST_PX / (size * across_px))
     summary, scales = _words(found, survey, larger, unit)
-    parts, top = heading(title, summary, scales)
+    chart = Chart(title, summary, scales)
+    top = chart.end_px
     for j, row in enumerate(lines):
         column, place = divmod(j, rows)
         left = column * (_LEFT_PX + wide + _GUTTER_PX) + _LEFT_PX
         middle = top + 22.0 + place * _ROW_PX
-        parts += _row(
-            j + 1, row, left=left, wide=wide, middle=middle,
-            scale=(across_px, across_px * larger), unit=unit,
-        )  # fmt: skip
+        scale = across_px, across_px * larger
+        chart.add(*_row(j + 1, row, left=left, wide=wide, middle=middle, scale=scale, unit=unit))
     for column in range(columns):
         left = column * (_LEFT_PX + wide + _GUTTER_PX) + _LEFT_PX
-        parts.append(text(left, top + 5, "bass side", size_px=9, ink=QUIET))
-        parts.append(text(left + wide, top + 5, "treble side", size_px=9, anchor="end", ink=QUIET))
-    end = top + 22.0 + rows * _ROW_PX
-    parts += _line_legend(end - 4.0)
-    return document(
-        end + 10.0, parts, title=title, description=f"Crown lines. {summary} {scales}",
-        exaggeration=f"{larger:g}",
-    )  # fmt: skip
+        chart.add(text(left, top + 5, "bass side", size_px=9, ink=QUIET))
+        chart.add(text(left + wide, top + 5, "treble side", size_px=9, anchor="end", ink=QUIET))
+    chart.end_px = top + 6.0 + rows * _ROW_PX
+    chart.marked("dot", "seen under its string", size=2.6)
+    chart.marked("open", "interpolated over a shadow", size=2.6)
+    chart.marked("dot", "runs out of its row; the number says how far", ink=RISK, size=2.0)
+    chart.table(
+        *("fret", f"runs over, {unit}"),
+        rows=((row.fret, in_unit(float(np.ptp(row.off)), unit)) for row in found),
+    )
+    return chart.drawn(theme, exaggeration=f"{larger:g}")
 
 
 def _line(specification: Specification, survey: CrownSurvey, j: int) -> _Line | None:
@@ -156,9 +152,8 @@ def _row(
             yield circle(*points[0], 0.8, fill=INK)
     for y, off, origin in zip(row.string_y, row.string_off, row.origin, strict=True):
         if np.isfinite(off):
-            seen = origin == Origin.READ
-            place = at(float(y), float(off))
-            yield circle(*place, 2.2, fill=INK if seen else PAPER, ink=INK, width_px=0.8)
+            kind = "dot" if origin == Origin.READ else "open"
+            yield mark(kind, *at(float(y), float(off)), size=2.6)
     cut = np.flatnonzero(np.abs(row.off) * scale[1] > _MOST_PX + 0.5)
     if len(cut):
         worst = int(cut[np.argmax(np.abs(row.off[cut]))])
@@ -209,21 +204,10 @@ def _words(
     return summary, scales
 
 
-def _line_legend(top_px: float) -> Iterator[str]:
-    x = 4.0
-    for fill, name in ((INK, "seen under its string"), (PAPER, "interpolated over a shadow")):
-        yield circle(x + 4, top_px, 2.2, fill=fill, ink=INK, width_px=0.8)
-        yield text(x + 12, top_px + 3.5, name, size_px=9.5)
-        x += 12 + text_width_px(name, 9.5) + 16
-    yield circle(x + 4, top_px, 1.6, fill=RISK)
-    yield text(x + 12, top_px + 3.5, "runs out of its row; the number says how far", size_px=9.5)
-
-
 # ---- one section -------------------------------------------------------------------------------
 
 _TALL_PX = 210.0
 _RESIDUAL_PX = 96.0
-_SIDE_PX = 52.0
 
 
 def widest_flat(survey: CrownSurvey, *, reference_fret: int) -> tuple[int, int]:
@@ -254,8 +238,10 @@ def crown_section(
     *,
     string: int,
     fret: int,
+    serial: str = "",
     unit: LengthUnit = "mm",
-) -> str:
+    theme: Theme = LIGHT,
+) -> Drawing:
     """Return the section of one crown under one string, with its fit and what is left, as SVG.
 
     ValueError if there is no such string or fret.
@@ -263,14 +249,12 @@ def crown_section(
     strings, frets = survey.crown_top_mm.shape
     if not (1 <= string <= strings and 1 <= fret <= frets):
         raise ValueError(f"there is no fret {fret} under string {string}")
-    name = specification.name or "Instrument"
-    title = f"{name}: crown of fret {fret} under string {string}"
+    title = titled(specification, serial, f"crown of fret {fret} under string {string}")
     section = survey.sections[string - 1][fret - 1]
     k, j = string - 1, fret - 1
     if section is None or not len(section.across_mm):
         why = "No points lie under the string there: a string or a hole hides the crown."
-        parts, end = heading(title, why)
-        return document(end, parts, title=title, description=why)
+        return Chart(title, why).drawn(theme)
     left = section.height_mm - section.fitted_mm(section.across_mm)
     inside = np.abs(section.across_mm - section.centre_mm) <= section.fitted_half_mm
     summary = _section_words(survey, (k, j), section, left[inside], unit)
@@ -278,31 +262,31 @@ def crown_section(
     low = min(float(np.quantile(section.height_mm, 0.01)), -0.02)
     high = max(float(np.quantile(section.height_mm, 0.99)), 0.0)
     room = high - low
-    along = (PAGE_WIDTH_PX - _SIDE_PX - 12.0) / (2.0 * reach)
+    along = (RIGHT_PX - LEFT_PX) / (2.0 * reach)
     larger = round_exaggeration(_TALL_PX / (1.1 * room * along))
-    tall = 1.1 * room * along * larger
     scales = (
         "Points near the string's line, over the fitted top; "
         + ("both ways to one scale" if larger == 1.0 else f"heights {larger:g} times larger")
         + ". Below: what the fit leaves."
     )
-    parts, top = heading(title, summary, scales)
-    ends = (-in_unit(reach, unit), in_unit(reach, unit))
-    x = Axis(*ends, _SIDE_PX, PAGE_WIDTH_PX - 12.0, unit)
-    y = Axis(
-        in_unit(low - 0.05 * room, unit), in_unit(high + 0.05 * room, unit),
-        top + 12.0 + tall, top + 12.0, unit,
-    )  # fmt: skip
-    parts += _section_panel(section, inside, x, y, unit)
-    top += 12.0 + tall + 30.0
-    parts += _residual_panel(
-        section.across_mm[inside], left[inside], x, noise_mm=survey.noise_mm, top_px=top
+    chart = Chart(title, summary, scales)
+    ends = -in_unit(reach, unit), in_unit(reach, unit)
+    panel = chart.panel(
+        ends,
+        (in_unit(low - 0.05 * room, unit), in_unit(high + 0.05 * room, unit)),
+        caption=f"Height, {unit}",
+        high_px=1.1 * room * along * larger,
+        ticks=0,
     )
-    end = top + _RESIDUAL_PX + 34.0
-    return document(
-        end, parts, title=title, description=f"Section of a crown. {summary}",
-        exaggeration=f"{larger:g}", string=string, fret=fret,
-    )  # fmt: skip
+    _draw_section(panel, section, inside, unit)
+    _draw_residuals(
+        chart, ends, section.across_mm[inside], left[inside], noise_mm=survey.noise_mm, unit=unit
+    )
+    across, height = in_unit(1.0, unit) * section.across_mm, in_unit(1.0, unit) * section.height_mm
+    used = np.where(inside, "yes", "no").tolist()
+    columns = f"across, {unit}", f"height, {unit}", "part of the fit"
+    chart.table(*columns, rows=zip(across, height, used, strict=True))
+    return chart.drawn(theme, exaggeration=f"{larger:g}", string=string, fret=fret)
 
 
 def _section_words(
@@ -351,75 +335,56 @@ def _section_words(
     return said("{parts:sentences}", unit, parts=parts)
 
 
-def _section_panel(
-    section: Section, inside: BoolArray, x: Axis, y: Axis, unit: LengthUnit
-) -> Iterator[str]:
-    """Yield points and fit."""
-    for tick, shown in y.ticks(6):
-        yield line(x.start_px, y(tick), x.end_px, y(tick), ink=RULE, width_px=0.5)
-        yield text(x.start_px - 5, y(tick) + 3, shown, size_px=9, anchor="end", ink=QUIET)
-    yield text(4, y.end_px - 3, f"height, {unit}", size_px=9, ink=QUIET)
+def _draw_section(panel: Panel, section: Section, inside: BoolArray, unit: LengthUnit) -> None:
+    """Draw points and fit."""
+    scale, y = in_unit(1.0, unit), panel.y
     half = 0.5 * section.flat_width_mm
     if half > 0.0:
-        low, high = (x(in_unit(section.centre_mm + s * half, unit)) for s in (-1, 1))
-        yield rect(low, y.end_px, high - low, y.start_px - y.end_px, fill=WASH)
+        low, high = (scale * (section.centre_mm + side * half) for side in (-1, 1))
+        panel.column(low, high, "worn flat")
         for edge in (low, high):
-            yield line(edge, y.end_px, edge, y.start_px, ink=RISK, width_px=0.8, dash="3 2")
-        yield text(0.5 * (low + high), y.start_px - 4, "worn flat", size_px=9, anchor="middle",
-                   ink=RISK)  # fmt: skip
-    dots = []
-    for across, height, used in zip(section.across_mm, section.height_mm, inside, strict=True):
-        place = y(in_unit(float(height), unit))
-        if y.end_px <= place <= y.start_px:
-            dots.append(
-                circle(
-                    x(in_unit(float(across), unit)), place, 1.5,
-                    fill=QUIET if used else PAPER, ink=QUIET, width_px=0.6,
-                )
-            )  # fmt: skip
-    yield group(dots, label=f"{len(dots)} points")
-    span = np.linspace(-section.fitted_half_mm, section.fitted_half_mm, 121) + section.centre_mm
-    fitted = section.fitted_mm(span)
-    points = [
-        (x(in_unit(float(a), unit)), y(in_unit(float(h), unit)))
-        for a, h in zip(span, fitted, strict=True)
-        if in_unit(float(h), unit) >= y.low
+            panel.upright(edge, dash="3 2")
+    dots = [
+        circle(
+            *(panel.x(scale * float(across)), place, 1.5),
+            fill=QUIET if used else PAPER,
+            ink=QUIET,
+            width_px=0.6,
+        )
+        for across, height, used in zip(section.across_mm, section.height_mm, inside, strict=True)
+        if y.end_px <= (place := y(scale * float(height))) <= y.start_px
     ]
-    yield path(points, ink=RISK, width_px=1.6)
+    panel.chart.add(group(dots, label=f"{len(dots)} points"))
+    span = np.linspace(-section.fitted_half_mm, section.fitted_half_mm, 121) + section.centre_mm
+    fitted = scale * section.fitted_mm(span)
+    shown = np.where(fitted >= y.low, fitted, np.nan)
+    panel.line(scale * span, shown, "the fit", ink=RISK, width_px=1.6)
 
 
-def _residual_panel(
-    across_mm: FloatArray, left_mm: FloatArray, x: Axis, *, noise_mm: float, top_px: float
-) -> Iterator[str]:
-    """Yield what the fit leaves at the points that took part."""
-    unit: LengthUnit = "in" if x.unit == "in" else "mm"
+def _draw_residuals(
+    chart: Chart,
+    ends: tuple[float, float],
+    across_mm: FloatArray,
+    left_mm: FloatArray,
+    *,
+    noise_mm: float,
+    unit: LengthUnit,
+) -> None:
+    """Draw what the fit leaves at the points that took part."""
     fine = 1000.0 * in_unit(1.0, unit)  # µm, or thousandths of an inch
     reach = 1.15 * fine * max(float(np.quantile(np.abs(left_mm), 0.98)), 3.0 * noise_mm, 1e-6)
-    y = Axis(-reach, reach, top_px + _RESIDUAL_PX, top_px, "")
+    panel = chart.panel(
+        ends,
+        (-reach, reach),
+        caption=f"Left by the fit, {fine_unit(unit)}, across the fret towards the bridge, {unit}",
+        high_px=_RESIDUAL_PX,
+        ticks=9,
+    )
     band = 2.0 * fine * noise_mm
-    yield rect(x.start_px, y(band), x.end_px - x.start_px, y(-band) - y(band), fill=WASH)
-    for tick, shown in y.ticks(5):
-        strong = abs(tick) < 1e-12
-        yield line(
-            x.start_px, y(tick), x.end_px, y(tick), ink=QUIET if strong else RULE,
-            width_px=0.9 if strong else 0.5,
-        )  # fmt: skip
-        yield text(x.start_px - 5, y(tick) + 3, shown, size_px=9, anchor="end", ink=QUIET)
-    yield text(4, top_px - 7, f"left, {fine_unit(unit)}", size_px=9, ink=QUIET)
-    yield text(
-        x.end_px, top_px - 7, "grey band: ± 2 standard deviations of single points",
-        size_px=9, anchor="end", ink=QUIET,
-    )  # fmt: skip
+    panel.band(-band, band, "± 2 standard deviations of single points", edge="", fill=BAND)
     dots = [
-        circle(x(in_unit(float(a), unit)), y(float(v)), 1.5, fill=QUIET)
+        circle(panel.x(in_unit(float(a), unit)), panel.y(float(v)), 1.5, fill=QUIET)
         for a, v in zip(across_mm, fine * left_mm, strict=True)
         if abs(v) <= reach
     ]
-    yield group(dots, label=f"{len(dots)} residuals")
-    for tick, shown in x.ticks(9):
-        yield line(x(tick), y.start_px, x(tick), y.start_px + 4, ink=QUIET, width_px=0.8)
-        yield text(x(tick), y.start_px + 14, shown, size_px=9, anchor="middle", ink=QUIET)
-    yield text(
-        0.5 * (x.start_px + x.end_px), y.start_px + 27,
-        f"across the fret, towards the bridge, {unit}", size_px=9, anchor="middle", ink=QUIET,
-    )  # fmt: skip
+    chart.add(group(dots, label=f"{len(dots)} residuals"))

@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING
 
 from evenfall.pictures.board_map import board_map
 from evenfall.pictures.crown_views import crown_lines, crown_section, widest_flat
+from evenfall.pictures.inks import LIGHT
 from evenfall.pictures.neck import neck_curve
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
+    from evenfall.pictures.inks import Theme
     from evenfall.scans import CrownSurvey
     from evenfall.units import LengthUnit
 
@@ -22,6 +24,7 @@ def scan_drawings(
     *,
     sheet: Measurement | None = None,
     unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
 ) -> dict[str, str]:
     """Return the drawings of a scan, SVG text by name.
 
@@ -29,17 +32,30 @@ def scan_drawings(
     """
     drawn = {
         "board": board_map(specification, survey, unit=unit),
-        "crown lines": crown_lines(specification, survey, unit=unit),
+        "crown lines": crown_lines(
+            specification, survey, serial=measurement.serial, unit=unit, theme=theme
+        ),
     }
     if any(section is not None for row in survey.sections for section in row):
         string, fret = widest_flat(survey, reference_fret=specification.scale.reference_fret)
         drawn["crown section"] = crown_section(
-            specification, survey, string=string, fret=fret, unit=unit
+            specification,
+            survey,
+            string=string,
+            fret=fret,
+            serial=measurement.serial,
+            unit=unit,
+            theme=theme,
         )
     if sheet is None:
-        drawn["neck"] = neck_curve(specification, measurement, unit=unit)
+        drawn["neck"] = neck_curve(specification, measurement, unit=unit, theme=theme)
     else:
         drawn["neck"] = neck_curve(
-            specification, sheet, measurement, unit=unit, names=("by the hand sheet", "by the scan")
+            specification,
+            sheet,
+            measurement,
+            unit=unit,
+            names=("by the hand sheet", "by the scan"),
+            theme=theme,
         )
     return drawn

@@ -299,8 +299,7 @@ class Chart:
         start = top + 18.0
         x = Axis(*across, left_px, right_px, "")
         y = Axis(*up, start + high_px, start, "")
-        outer = left_px - (LEFT_PX - 4.0)
-        self.add(text(outer, top + 11, caption, bold=True))
+        self.add(text(max(left_px - LEFT_PX, 0.0) + 4.0, top + 11, caption, bold=True))
         for level, shown in y.ticks(levels) if levels else ():
             zero = abs(level) < 1e-12
             at, ink = y(level), QUIET if zero else RULE

@@ -8,6 +8,7 @@ clearance, so both states may be drawn over the same one.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -15,20 +16,19 @@ import numpy as np
 
 from evenfall.instrument import string_lines
 from evenfall.pictures.axes import Axis, exaggeration_text, fret_numbers, round_exaggeration
-from evenfall.pictures.inks import INK, PAPER, QUIET, RISK, RISK_WASH, RULE, WASH
+from evenfall.pictures.chart import Chart, Drawing, mark
+from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, RISK_WASH, RULE, WASH
 from evenfall.pictures.svg import (
     PAGE_WIDTH_PX,
     circle,
-    document,
     group,
-    heading,
     line,
     path,
     rect,
     text,
     text_width_px,
 )
-from evenfall.pictures.words import length, said
+from evenfall.pictures.words import length, said, titled
 from evenfall.strings.clearance import rest_clearance_mm
 from evenfall.units import LengthUnit, in_unit
 from evenfall.wording import sentence
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
+    from evenfall.pictures.inks import Theme
     from evenfall.plan import Plan
     from evenfall.strings.excursion import ExcursionTable
     from evenfall.wording import Sentence
@@ -101,7 +102,8 @@ def string_side_view(
     string: int,
     stopped_fret: int,
     unit: LengthUnit = "mm",
-) -> str:
+    theme: Theme = LIGHT,
+) -> Drawing:
     """Return one string line from the side, as found and as planned, as SVG.
 
     `stopped_fret` is 0 for the open string. ValueError if there is no such note, or a height is
@@ -115,36 +117,31 @@ def string_side_view(
     exaggeration = _exaggeration(view)
     pitch = specification.strings[string - 1].pitch
     where = f"stopped at fret {stopped_fret}" if stopped_fret else "open"
-    title = f"{specification.name}: string {string}{f' ({pitch})' if pitch else ''}, {where}"
-    summary = _summary(view)
+    what = f"string {string}{f' ({pitch})' if pitch else ''}, {where}"
     scales = (
         f"{exaggeration_text(exaggeration)[:-1]}, over a straight line from nut slot to saddle; "
         "crown widths are not to scale."
     )
-    parts, top = heading(title, summary, scales)
+    title = titled(specification, plan.measurement.serial, what)
+    chart = Chart(title, _summary(view), scales)
+    top = chart.end_px
     view = _placed(view, top + _SKY_PX, exaggeration)
-    parts += _neck(view, specification.fretwire.crown_width_mm)
-    parts += _strings(view)
-    parts += _pluck(view, specification)
-    parts += _closest_label(view, top)
-    bottom = view.y(view.y.low)
-    numbers_at = bottom + 14.0
-    parts += fret_numbers(
-        {j: view.x(float(x)) for j, x in enumerate(view.station)},
-        numbers_at,
-        first=(_fret(view, view.planned), stopped_fret, _fret(view, view.found)),
-    )
-    parts += _scale_bars(view)
-    parts += _gaps(view, numbers_at + 8.0)
-    end = numbers_at + 8.0 + 18.0 + _GAP_HIGH_PX
-    parts += _legend(end + 18.0, view.attack)
-    description = (
-        f"Side view of one string line. {summary} {scales} "
-        "Below it, the gap left over each fret at the deepest swing."
-    )
-    return document(
-        end + 46.0, parts, title=title, description=description, exaggeration=f"{exaggeration:g}"
-    )
+    chart.add(*_neck(view, specification.fretwire.crown_width_mm))
+    chart.add(*_strings(view), *_pluck(view, specification), *_closest_label(view, top))
+    chart.end_px = view.y(view.y.low) + 14.0
+    places = {j: view.x(float(x)) for j, x in enumerate(view.station)}
+    first = (_fret(view, view.planned), stopped_fret, _fret(view, view.found))
+    chart.add(*fret_numbers(places, chart.end_px, first=first), *_scale_bars(view))
+    chart.end_px += 8.0
+    chart.key("crown planned; as found: outline or white line", _crown_key)
+    for name, ink, dash in (
+        ("string at rest", INK, ""),
+        (f"its deepest swing, plucked with {view.attack:.2f} N", RISK, ""),
+        ("the same as found", QUIET, "4 3"),
+    ):
+        chart.key(name, partial(_line_key, ink=ink, dash=dash))
+    _draw_gaps(chart, view)
+    return chart.drawn(theme, exaggeration=f"{exaggeration:g}")
 
 
 def _view(
@@ -379,8 +376,8 @@ def _scale_bars(view: _View) -> Iterator[str]:
 # ---- the gap panel -----------------------------------------------------------------------------
 
 
-def _gaps(view: _View, top_px: float) -> Iterator[str]:
-    """Yield the lower panel: the gap left over each fret at the deepest swing."""
+def _draw_gaps(chart: Chart, view: _View) -> None:
+    """Draw the lower panel: the gap left over each fret at the deepest swing."""
     unit = view.unit
     planned, found = (
         [in_unit(float(g), unit) for g in state.gap] for state in (view.planned, view.found)
@@ -391,27 +388,28 @@ def _gaps(view: _View, top_px: float) -> Iterator[str]:
         max(in_unit(0.3, unit), 4.0 * abs(min(planned)), 4.0 * abs(min(found))),
         max(*planned, *found, in_unit(0.05, unit)) * 1.05,
     )
-    yield text(4, top_px + 10, f"Gap left over each fret at the deepest swing, {unit}", bold=True)
-    upper, lower = top_px + 18.0, top_px + 18.0 + _GAP_HIGH_PX
     lowest = min(least * 1.15, -0.16 * most) if least < 0.0 else 0.0  # room for a word below zero
-    y = Axis(lowest, most, lower, upper, unit)
-    x0, x1 = _LEFT_PX, view.x.end_px
+    panel = chart.panel(
+        (view.x.low, view.x.high),
+        (lowest, most),
+        caption=f"Gap left over each fret at the deepest swing, {unit}",
+        high_px=_GAP_HIGH_PX,
+        left_px=view.x.start_px,
+        right_px=view.x.end_px,
+        ticks=0,
+    )
+    y, x1, upper = panel.y, view.x.end_px, panel.y.end_px
     if least < 0.0:
-        yield rect(x0, y(0.0), x1 - x0, lower - y(0.0), fill=RISK_WASH)
-        yield text(x1 - 4, lower - 4, "touches", size_px=9.5, anchor="end", ink=RISK)
-    for tick, shown in y.ticks(5):
-        yield line(x0, y(tick), x1, y(tick), ink=RULE, width_px=0.6)
-        yield text(x0 - 4, y(tick) + 3, shown, size_px=9, anchor="end", ink=QUIET)
-    yield line(x0, y(0.0), x1, y(0.0), ink=INK, width_px=1.4)
+        panel.band(lowest, 0.0, fill=RISK_WASH, edge="")
+        chart.add(text(x1 - 4, y.start_px - 4, "touches", size_px=9.5, anchor="end", ink=RISK))
+    chart.add(line(view.x.start_px, y(0.0), x1, y(0.0), ink=INK, width_px=1.4))
     places = [view.x(float(s)) for s in view.station[view.stopped_fret + 1 :]]
     room = min((b - a for a, b in pairwise(places)), default=12.0)
     radius = min(3.0, max(1.4, 0.42 * room))
     for number, place in enumerate(places):
         parts = []
         if found[number] <= most:
-            parts.append(
-                circle(place, y(found[number]), radius, fill=PAPER, ink=QUIET, width_px=1.0)
-            )
+            parts.append(mark("open", place, y(found[number]), ink=QUIET, size=radius))
         if planned[number] <= most:
             at = y(planned[number])
             parts.insert(0, line(place, y(0.0), place, at, ink=INK, width_px=0.9))
@@ -425,50 +423,32 @@ def _gaps(view: _View, top_px: float) -> Iterator[str]:
             f"Fret {fret}: {length(float(view.planned.gap[number]), unit)} planned, "
             f"{length(float(view.found.gap[number]), unit)} as found"
         )
-        yield group(parts, label=label, gap_fret=fret)
+        chart.add(group(parts, label=label, gap_fret=fret))
     for gaps, state in ((found, view.found), (planned, view.planned)):
         place = places[state.closest]
         if gaps[state.closest] <= most:
-            yield circle(place, y(gaps[state.closest]), radius + 3.0, ink=INK, width_px=1.0)
-
-
-def _legend(top_px: float, attack_n: float) -> Iterator[str]:
-    """Yield what the lines and marks stand for, in one or two rows."""
-    entries = (
-        ("crown", "crown planned; as found: outline or white line"),
-        ("rest", "string at rest"),
-        ("swing", f"its deepest swing, plucked with {attack_n:.2f} N"),
-        ("found", "the same as found"),
-        ("gap", "gap planned, as found (open)"),
-        ("ring", "smallest"),
-        ("more", "more than the scale shows"),
+            chart.add(mark("ring", place, y(gaps[state.closest]), size=radius + 3.0))
+    chart.marked("dot", "gap planned", size=3.0)
+    chart.marked("open", "as found", ink=QUIET, size=3.0)
+    chart.marked("ring", "smallest", size=6.0)
+    chart.key("more than the scale shows", _more_key)
+    chart.table(
+        *("fret", f"gap planned, {unit}", f"as found, {unit}"),
+        rows=zip(range(view.stopped_fret + 1, len(view.station)), planned, found, strict=True),
     )
-    x, y = 4.0, top_px
-    for kind, name in entries:
-        need = 26.0 + text_width_px(name, 9.5) + 12.0
-        if x + need > PAGE_WIDTH_PX:
-            x, y = 4.0, y + 16.0
-        yield from _key(kind, x, y)
-        yield text(x + 26, y + 3.5, name, size_px=9.5)
-        x += need
 
 
-def _key(kind: str, x: float, y: float) -> Iterator[str]:
-    """Yield the sample of one legend entry, 22 px wide about its middle height."""
-    if kind == "crown":
-        yield rect(x + 8, y - 6, 6, 12, fill=PAPER, ink=QUIET, width_px=0.7)
-        yield rect(x + 8, y - 2, 6, 8, fill=INK)
-    elif kind == "gap":
-        yield circle(x + 6, y, 3, fill=INK)
-        yield circle(x + 16, y, 3, fill=PAPER, ink=QUIET)
-    elif kind == "ring":
-        yield circle(x + 11, y, 6, ink=INK)
-        yield circle(x + 11, y, 3, fill=INK)
-    elif kind == "more":
-        yield path([(x + 8, y + 2), (x + 11, y - 3), (x + 14, y + 2)], ink=INK)
-    else:
-        ink = {"rest": INK, "swing": RISK, "found": QUIET}[kind]
-        yield line(x, y, x + 22, y, ink=ink, width_px=1.3, dash="4 3" if kind == "found" else "")
+def _crown_key(x: float, y: float) -> str:
+    outline = rect(x + 8, y - 6, 6, 12, fill=PAPER, ink=QUIET, width_px=0.7)
+    return outline + rect(x + 8, y - 2, 6, 8, fill=INK)
+
+
+def _line_key(x: float, y: float, *, ink: str, dash: str) -> str:
+    return line(x, y, x + 22, y, ink=ink, width_px=1.3, dash=dash)
+
+
+def _more_key(x: float, y: float) -> str:
+    return path([(x + 8, y + 2), (x + 11, y - 3), (x + 14, y + 2)], ink=INK)
 
 
 def _summary(view: _View) -> str:

@@ -38,7 +38,8 @@ def test_every_drawing_is_in_order(model: str, unit: str) -> None:
     spec, survey = scanned(model, faulty=True, shadow=0.25 if model == "fanned" else 0.0)
     measurement = to_measurement(survey, spec)
     for sheet in (None, measurement):
-        drawings = scan_drawings(spec, survey, measurement, sheet=sheet, unit=unit)
+        ways = scan_drawings(spec, survey, measurement, sheet=sheet, unit=unit)
+        drawings = {name: draw() for name, draw in ways.items()}
         assert {"board", "crown lines", "neck"} <= drawings.keys()
         for name, svg in drawings.items():
             assert faults(svg) == [], name

@@ -376,9 +376,10 @@ def _draw_residuals(
     panel = chart.panel(
         ends,
         (-reach, reach),
-        caption=f"Left by the fit, {fine_unit(unit)}, across the fret towards the bridge, {unit}",
+        caption=f"Left by the fit, {fine_unit(unit)}",
         high_px=_RESIDUAL_PX,
         ticks=9,
+        unit=f" {unit}",
     )
     band = 2.0 * fine * noise_mm
     panel.band(-band, band, "± 2 standard deviations of single points", edge="", fill=BAND)
@@ -388,3 +389,5 @@ def _draw_residuals(
         if abs(v) <= reach
     ]
     chart.add(group(dots, label=f"{len(dots)} residuals"))
+    chart.legend()
+    chart.note("Across the fret; the bridge lies to the right.")

@@ -147,6 +147,7 @@ def _against_humidity(chart: Chart, made: NeckForecast, season: Season, unit: Le
     panel.line(humidity, scale * relief)
     before = season.relief_after_mm - season.relief_change_mm
     panel.point(season.humidity_from_percent, scale * before, label="now")
+    chart.marked("open", f"at {season.humidity_to_percent:g} % humidity")
     panel.point(season.humidity_to_percent, scale * season.relief_after_mm, "open", label="then")
     if season.holds:
         ends = season.holds_from_percent, season.holds_to_percent

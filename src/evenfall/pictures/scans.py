@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from evenfall.pictures.board_map import board_map
@@ -10,6 +11,8 @@ from evenfall.pictures.inks import LIGHT
 from evenfall.pictures.neck import neck_curve
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.pictures.inks import Theme
@@ -25,37 +28,35 @@ def scan_drawings(
     sheet: Measurement | None = None,
     unit: LengthUnit = "mm",
     theme: Theme = LIGHT,
-) -> dict[str, str]:
-    """Return the drawings of a scan, SVG text by name.
+) -> dict[str, Callable[[], str]]:
+    """Return what draws each picture of a scan, by name.
 
     What hand sheets alone give is drawn under the scan's neck curve.
     """
-    drawn = {
-        "board": board_map(specification, survey, unit=unit),
-        "crown lines": crown_lines(
-            specification, survey, serial=measurement.serial, unit=unit, theme=theme
-        ),
-    }
-    if any(section is not None for row in survey.sections for section in row):
-        string, fret = widest_flat(survey, reference_fret=specification.scale.reference_fret)
-        drawn["crown section"] = crown_section(
+    at, serial = specification.scale.reference_fret, measurement.serial
+
+    def section() -> str:
+        string, fret = widest_flat(survey, reference_fret=at)
+        return crown_section(
             specification,
             survey,
             string=string,
             fret=fret,
-            serial=measurement.serial,
+            serial=serial,
             unit=unit,
             theme=theme,
         )
-    if sheet is None:
-        drawn["neck"] = neck_curve(specification, measurement, unit=unit, theme=theme)
-    else:
-        drawn["neck"] = neck_curve(
-            specification,
-            sheet,
-            measurement,
-            unit=unit,
-            names=("by the hand sheet", "by the scan"),
-            theme=theme,
-        )
-    return drawn
+
+    states = (measurement, None) if sheet is None else (sheet, measurement)
+    names = None if sheet is None else ("by the hand sheet", "by the scan")
+    drawings: dict[str, Callable[[], str]] = {
+        "board": partial(board_map, specification, survey, unit=unit),
+        "crown lines": partial(
+            crown_lines, specification, survey, serial=serial, unit=unit, theme=theme
+        ),
+        "crown section": section,
+        "neck": partial(neck_curve, specification, *states, unit=unit, names=names, theme=theme),
+    }
+    if not any(section is not None for row in survey.sections for section in row):
+        del drawings["crown section"]
+    return drawings

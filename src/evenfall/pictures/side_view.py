@@ -133,7 +133,7 @@ def string_side_view(
     first = (_fret(view, view.planned), stopped_fret, _fret(view, view.found))
     chart.add(*fret_numbers(places, chart.end_px, first=first), *_scale_bars(view))
     chart.end_px += 8.0
-    chart.key("crown planned; as found: outline or white line", _crown_key)
+    chart.key("crown planned; as found: outline or notch", _crown_key)
     for name, ink, dash in (
         ("string at rest", INK, ""),
         (f"its deepest swing, plucked with {view.attack:.2f} N", RISK, ""),

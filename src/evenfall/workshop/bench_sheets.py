@@ -95,9 +95,11 @@ def sheet_pages(
     progress: Progress = silent,
 ) -> dict[str, bytes]:
     """Return the bench sheet of a plan by kind of file."""
+    from evenfall.pictures.inks import PRINT
+
     content = bench_sheet(specification, made)
     shown, both = unit or specification.unit, unit is None
-    drawings = drawn(plan_drawings(specification, made, shown), progress, _ON_PAPER)
+    drawings = drawn(plan_drawings(specification, made, shown, PRINT), progress, _ON_PAPER)
     pages = {}
     for number, kind in enumerate(kinds):
         progress("Setting the bench sheet", number / len(kinds))

@@ -15,6 +15,7 @@ from evenfall.workshop.outputs import Outcome
 if TYPE_CHECKING:
     from evenfall.errors import Finding
     from evenfall.levelling import Diagnosis
+    from evenfall.pictures.inks import Theme
     from evenfall.units import LengthUnit
 
 
@@ -44,7 +45,7 @@ class DiagnoseOutcome(Outcome):
         """Return the diagnosis as plain values."""
         return self.diagnosis.as_dict()
 
-    def drawings(self, unit: LengthUnit) -> dict[str, Callable[[], str]]:
+    def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
         """Return what draws touch force map and neck."""
         from evenfall.pictures.fret_map import touch_force_map
         from evenfall.pictures.neck import neck_curve
@@ -58,7 +59,7 @@ class DiagnoseOutcome(Outcome):
                 title=f"{spec.name}: touch force as found",
                 critical_fret=found.touch_force.critical_fret,
             ),
-            "neck": lambda: neck_curve(spec, found.measurement, unit=unit),
+            "neck": lambda: neck_curve(spec, found.measurement, unit=unit, theme=theme),
         }
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import Progress, silent
@@ -14,6 +16,7 @@ from evenfall.workshop.outputs import Outcome
 
 if TYPE_CHECKING:
     from evenfall.measurement import Measurement
+    from evenfall.pictures.inks import Theme
     from evenfall.readings import InstrumentReadings
     from evenfall.units import LengthUnit
 
@@ -73,19 +76,17 @@ class MeasureOutcome(Outcome):
         """Return the measurement as plain values."""
         return self.measurement.as_dict()
 
-    def pictures(
-        self, unit: LengthUnit | None = None, progress: Progress = silent
-    ) -> dict[str, str]:
-        """Return drawings of the readings: SVG text by name."""
+    def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
+        """Return what draws the readings."""
         from evenfall.pictures.neck import neck_curve
         from evenfall.pictures.scans import scan_drawings
 
-        shown, taken = unit or self.specification.unit, self.readings
-        progress("Drawing", 0.0)
+        spec, taken = self.specification, self.readings
         if taken.survey is None:
-            return {"neck": neck_curve(self.specification, taken.measurement, unit=shown)}
+            draw = partial(neck_curve, spec, taken.measurement, unit=unit, theme=theme)
+            return {"neck": draw}
         return scan_drawings(
-            self.specification, taken.survey, taken.measurement, sheet=taken.sheet, unit=shown
+            spec, taken.survey, taken.measurement, sheet=taken.sheet, unit=unit, theme=theme
         )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import At, Finding, Progress, RequestError, silent
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.neck import NeckForecast, NeckModel
+    from evenfall.pictures.inks import Theme
     from evenfall.plan import Plan
     from evenfall.units import LengthUnit
 
@@ -243,12 +245,14 @@ class NeckOutcome(Outcome):
         """Return the forecast as plain values."""
         return self.forecast.as_dict()
 
-    def drawings(self, unit: LengthUnit) -> dict[str, Callable[[], str]]:
+    def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
         """Return what draws the relief over strings and seasons."""
         from evenfall.pictures.neck_forecast import neck_forecast
 
         spec, made = self.specification, self.forecast
-        return {"neck forecast": lambda: neck_forecast(spec, made, unit=unit)}
+        serial = self.measurement.serial
+        draw = partial(neck_forecast, spec, made, serial=serial, unit=unit, theme=theme)
+        return {"neck forecast": draw}
 
     def converted(self) -> Measurement:
         """Return readings that were taken without strings, converted to playing tension."""

@@ -15,6 +15,7 @@ from evenfall.wording import LIBRARY_WORDS
 if TYPE_CHECKING:
     from evenfall.errors import Finding
     from evenfall.instrument import Specification
+    from evenfall.pictures.inks import Theme
     from evenfall.units import LengthUnit
 
 
@@ -53,15 +54,23 @@ class Outcome:
         """Return result and findings as plain values for JSON, sentences in a unit and in words."""
         return with_words({**self.values(), "findings": plain(self.findings)}, unit, door)
 
-    def drawings(self, _unit: LengthUnit) -> dict[str, Callable[[], str]]:
+    def drawings(self, _unit: LengthUnit, _theme: Theme) -> dict[str, Callable[[], str]]:
         """Return what draws each picture, by name."""
         return {}
 
     def pictures(
-        self, unit: LengthUnit | None = None, progress: Progress = silent
+        self,
+        unit: LengthUnit | None = None,
+        progress: Progress = silent,
+        theme: Theme | None = None,
     ) -> dict[str, str]:
-        """Return every picture as SVG text by name; without a unit in the specification's."""
-        return drawn(self.drawings(unit or self.specification.unit), progress)
+        """Return every picture as SVG text by name; without a unit in the specification's.
+
+        `theme` is one of `evenfall.pictures.inks`; without it the light one.
+        """
+        from evenfall.pictures.inks import LIGHT
+
+        return drawn(self.drawings(unit or self.specification.unit, theme or LIGHT), progress)
 
 
 def drawn(

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
+    from evenfall.pictures.inks import Theme
     from evenfall.plan import Plan
     from evenfall.strings.pitch import Compensation, Course, Pitch
     from evenfall.units import LengthUnit
@@ -107,11 +108,12 @@ class PitchOutcome(Outcome):
             "saddle_alone": self.saddle_alone.as_dict(),
         }
 
-    def drawings(self, _unit: LengthUnit) -> dict[str, Callable[[], str]]:
+    def drawings(self, _unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
         """Return what draws the pitch of every stopped note, now and with nut and saddle moved."""
         from evenfall.pictures.pitch import pitch_map
+        from evenfall.pictures.words import titled
 
-        spec, now = self.specification, self.now
+        spec, now, serial = self.specification, self.now, self.measurement.serial
         state = "as found" if self.planned is None else "planned"
         moved = {
             "saddle moved": self.saddle_alone.after,
@@ -122,21 +124,23 @@ class PitchOutcome(Outcome):
             return pitch_map(
                 spec,
                 moved[what].deviation_cents,
-                title=f"{spec.name}: pitch with {what} along the strings",
+                title=titled(spec, serial, f"pitch with {what} along the strings"),
                 state=what,
                 beside_cents=(state, now.deviation_cents),
+                theme=theme,
             )
 
         def as_it_is() -> str:
             return pitch_map(
                 spec,
                 now.deviation_cents,
-                title=f"{spec.name}: pitch {state}",
+                title=titled(spec, serial, f"pitch {state}"),
                 state=state,
                 beside_cents=None
                 if self.planned is None
                 else ("as found", self.found.deviation_cents),
                 u_cents=now.u_cents,
+                theme=theme,
             )
 
         of_moved = {f"pitch {what}": partial(as_moved, what) for what in moved}

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
     from evenfall.errors import Finding
     from evenfall.instrument import Specification
+    from evenfall.pictures.inks import Theme
     from evenfall.plan import Plan
     from evenfall.units import LengthUnit
     from evenfall.workshop.motion_check import MotionCheck
@@ -80,9 +81,9 @@ class PlanOutcome(Outcome):
         motion = {} if self.motion is None else {"motion": self.motion.as_dict()}
         return {**self.plan.as_dict(), **motion}
 
-    def drawings(self, unit: LengthUnit) -> dict[str, Callable[[], str]]:
+    def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
         """Return what draws the plan."""
-        return plan_drawings(self.specification, self.plan, unit)
+        return plan_drawings(self.specification, self.plan, unit, theme)
 
 
 def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
@@ -132,25 +133,26 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
 
 
 def plan_drawings(
-    specification: Specification, made: Plan, unit: LengthUnit
+    specification: Specification, made: Plan, unit: LengthUnit, theme: Theme
 ) -> dict[str, Callable[[], str]]:
     """Return what draws each picture of a plan, by name."""
     from evenfall.pictures.fret_map import removal_map, touch_force_map
     from evenfall.pictures.neck import neck_curve
     from evenfall.pictures.side_view import string_side_view
     from evenfall.pictures.trade_off import trade_off_chart
+    from evenfall.pictures.words import titled
 
     def side_view() -> str:
         string, stopped = _tightest(made)
         table = excursion(specification)
         return string_side_view(
-            specification, made, table, string=string, stopped_fret=stopped, unit=unit
+            specification, made, table, string=string, stopped_fret=stopped, unit=unit, theme=theme
         )
 
     def trade() -> str:
         against = trade_off(specification, made, excursion=excursion(specification))
-        title = f"{specification.name}: what the limits cost"
-        return trade_off_chart(against, title=title, unit=unit)
+        title = titled(specification, made.measurement.serial, "what the limits cost")
+        return trade_off_chart(against, title=title, unit=unit, theme=theme)
 
     def touch_force(state: str, force_n: FloatArray) -> str:
         attack_n = np.array(specification.player.attack_n)
@@ -162,7 +164,7 @@ def plan_drawings(
         "touch force planned": lambda: touch_force("planned", made.touch_force_after_n),
         "removal": lambda: removal_map(specification, made, unit=unit),
         "side view": side_view,
-        "neck": lambda: neck_curve(specification, made.measurement, made, unit=unit),
+        "neck": lambda: neck_curve(specification, made.measurement, made, unit=unit, theme=theme),
         "trade-off": trade,
     }
 

@@ -24,6 +24,7 @@ from evenfall.workshop.sounds import Sounds, check_notes, play_sounds
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
+    from evenfall.pictures.inks import Theme
     from evenfall.units import LengthUnit
 
 MOST_LEVELS = 6
@@ -162,7 +163,7 @@ class PlayOutcome(Outcome):
             "sounds": None if self.sounds is None else self.sounds.as_dict(),
         }
 
-    def drawings(self, _unit: LengthUnit) -> dict[str, Callable[[], str]]:
+    def drawings(self, _unit: LengthUnit, _theme: Theme) -> dict[str, Callable[[], str]]:
         """Return what draws the map of the play test."""
         from evenfall.pictures.play_map import play_map
 

@@ -16,6 +16,7 @@ from evenfall.workshop.outputs import Outcome
 if TYPE_CHECKING:
     from evenfall.errors import Finding
     from evenfall.pages.typesetting import Paper
+    from evenfall.pictures.inks import Theme
     from evenfall.proof import Proof
     from evenfall.units import LengthUnit
 
@@ -66,17 +67,19 @@ class ProveOutcome(Outcome):
         readings = {"findings_of_readings": plain(self.findings_of_readings)}
         return {**self.proof.as_dict(), **readings}
 
-    def drawings(self, unit: LengthUnit) -> dict[str, Callable[[], str]]:
+    def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
         """Return what draws verdict bars and touch force map."""
         from evenfall.pictures.fret_map import touch_force_map
         from evenfall.pictures.verdicts import verdict_strip
+        from evenfall.pictures.words import titled
 
-        positions = self.proof.positions
+        positions, serial = self.proof.positions, self.proof.serial
         return {
             "verdict": lambda: verdict_strip(
                 pages.deciding_items(self.proof),
-                title=f"{self.specification.name}: nearest to its limit, of every kind",
+                title=titled(self.specification, serial, "nearest to its limit, of every kind"),
                 unit=unit,
+                theme=theme,
             ),
             "touch force after work": lambda: touch_force_map(
                 self.specification,
@@ -100,9 +103,11 @@ class ProveOutcome(Outcome):
 
         Without a unit lengths are in the specification's, the other one in brackets.
         """
+        from evenfall.pictures.inks import PRINT
+
         own = self.specification.unit
         content = pages.certificate(self.proof, unit=unit or own, both=unit is None, date=date)
-        drawings = self.pictures(unit, progress)
+        drawings = self.pictures(unit, progress, PRINT)
         progress("Setting the certificate", 0.0)
         if kind == "pdf":
             return pages.certificate_pdf(content, drawings, paper=paper)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
+from evenfall.pictures.inks import LIGHT
 from evenfall.wording import LIBRARY_WORDS
 
 if TYPE_CHECKING:
@@ -62,15 +63,13 @@ class Outcome:
         self,
         unit: LengthUnit | None = None,
         progress: Progress = silent,
-        theme: Theme | None = None,
+        theme: Theme = LIGHT,
     ) -> dict[str, str]:
         """Return every picture as SVG text by name; without a unit in the specification's.
 
-        `theme` is one of `evenfall.pictures.inks`; without it the light one.
+        `theme` is one of `evenfall.pictures.inks`.
         """
-        from evenfall.pictures.inks import LIGHT
-
-        return drawn(self.drawings(unit or self.specification.unit, theme or LIGHT), progress)
+        return drawn(self.drawings(unit or self.specification.unit, theme), progress)
 
 
 def drawn(

@@ -10,6 +10,7 @@ import numpy as np
 
 from evenfall.errors import Progress, silent
 from evenfall.levelling import make_plan, trade_off
+from evenfall.pictures.inks import LIGHT
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.necks import NeckKnownRequest, outlook_findings
 from evenfall.workshop.outputs import Outcome
@@ -133,7 +134,7 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
 
 
 def plan_drawings(
-    specification: Specification, made: Plan, unit: LengthUnit, theme: Theme
+    specification: Specification, made: Plan, unit: LengthUnit, theme: Theme = LIGHT
 ) -> dict[str, Callable[[], str]]:
     """Return what draws each picture of a plan, by name."""
     from evenfall.pictures.fret_map import removal_map, touch_force_map

@@ -7,7 +7,7 @@ block that names a file quotes that file; a `python` block is run, and a `text p
 it is what it prints.
 
 ``python docs/rehearse.py`` writes the present output into the quotes, where it still has the same
-form, and says what has to be mended by hand. `tests/test_docs.py` only compares.
+form, and says what has to be corrected by hand. `tests/test_docs.py` only compares.
 """
 
 from __future__ import annotations
@@ -154,12 +154,12 @@ class Rehearsal:
 
     Parameters
     ----------
-    mend
+    renew
         Whether to gather blocks as they should be instead of stopping at what is not so.
     """
 
-    def __init__(self, *, mend: bool = False) -> None:
-        self.mend = mend
+    def __init__(self, *, renew: bool = False) -> None:
+        self.renew = renew
         self.status = 0
         self.printed = ""
         self.names: dict[str, object] = {}
@@ -261,14 +261,14 @@ class Rehearsal:
         untrue = first_untrue(quoted, output)
         if not untrue:
             return quoted
-        if self.mend:
-            mended = requoted(quoted, output)
-            if not first_untrue(mended, output):
-                return mended
+        if self.renew:
+            renewed = requoted(quoted, output)
+            if not first_untrue(renewed, output):
+                return renewed
         raise PageError(f"{where}\nnot so: {untrue}\n\nbut:\n{output}")
 
 
-# ---- mending quotes ----------------------------------------------------------------------------
+# ---- renewing quotes ----------------------------------------------------------------------------
 
 
 def requoted(quoted: Sequence[str], output: str) -> list[str]:
@@ -369,7 +369,7 @@ def renumbered(quoted: str, line: str) -> str:
     return GAP.join(found.groups()) if found else quoted
 
 
-def mended(page: Path) -> str:
+def renewed(page: Path) -> str:
     """Return the text of a page with the present output in its quotes.
 
     Parameters
@@ -377,7 +377,7 @@ def mended(page: Path) -> str:
     page
         The page.
     """
-    bodies = iter(Rehearsal(mend=True).page(page))
+    bodies = iter(Rehearsal(renew=True).page(page))
 
     def fence(found: re.Match[str]) -> str:
         head = found[0].partition("\n")[0]
@@ -396,7 +396,7 @@ def main() -> int:
             os.environ["EVENFALL_CACHE"] = str(Path(folder) / "kept")
             os.chdir(Path(folder) / "bench")
             try:
-                text = mended(page)
+                text = renewed(page)
             except PageError as error:
                 print(error)
                 status = 1

@@ -118,7 +118,7 @@ TABLE = "Cut\n fret  mm\n ─────────\n 1     0.1\n 2     0.2\nD
 
 
 @pytest.mark.parametrize(
-    ("quoted", "mended"),
+    ("quoted", "renewed"),
     [
         (["Cut", GAP], ["Cut", GAP]),
         (["Cut", " fret  mm", " ─────────", " 1     0.5", GAP], None),
@@ -127,12 +127,12 @@ TABLE = "Cut\n fret  mm\n ─────────\n 1     0.1\n 2     0.2\nD
     ],
 )
 def test_quotes_take_the_numbers_of_the_present_output(
-    quoted: list[str], mended: list[str] | None
+    quoted: list[str], renewed: list[str] | None
 ) -> None:
     found = docs.requoted(quoted, TABLE)
     assert docs.first_untrue(found, TABLE) == ""
     assert len(found) == len(quoted)
-    assert mended is None or found == mended
+    assert renewed is None or found == renewed
     assert docs.first_untrue(quoted, TABLE) == "" or found != quoted
 
 

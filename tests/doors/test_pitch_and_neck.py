@@ -153,7 +153,7 @@ def test_neck_after_a_plan_starts_from_the_relief_after_it(folder: Path) -> None
 
 
 def test_after_a_plan_the_rod_keeps_the_relief_that_the_plan_was_made_with(folder: Path) -> None:
-    """The wanted relief of the specification would break the plan's own promises."""
+    """The wanted relief of the specification would break the plan's own limits."""
     run("plan", *SHEET, "-o", "p.json")
     plan = json.loads((folder / "p.json").read_text(encoding="utf-8"))
     assert plan["outlook"]["relief_low_mm"] > 0.2  # the specification's wanted relief
@@ -183,7 +183,7 @@ def test_a_plan_by_a_measured_turn_says_the_turns(folder: Path) -> None:
 
 
 def test_strings_cannot_pull_less_than_nothing(folder: Path) -> None:
-    """A light set on a plan that would bear more slack than all strings pull."""
+    """A light set on a plan that would still hold with less pull than none."""
     found = Measurement.from_dict(measured(folder))
     spec = read_specification(found.specification_text)[0]
     plan = make_plan(spec, found)
@@ -318,7 +318,7 @@ def test_a_measured_neck_feeds_the_plan_and_its_sheet(folder: Path) -> None:
     assert outlook["stiffness"] == "pair"
     assert default["outlook"]["rod_turns_count"] is None
     assert outlook["rod_turns_count"] == pytest.approx(-plan["relief_change_mm"] / 0.2, rel=1e-3)
-    # a measured neck is known better: it is sure to bear more than one that is guessed at
+    # a measured neck is known better: it certainly holds over more than one that is guessed at
     span = [o["tension_less_n"] + o["tension_more_n"] for o in (outlook, default["outlook"])]
     per_n = 0.4 / json_of("neck", "m.json")["neck"]["tension_n"]
     room = outlook["relief_high_mm"] - outlook["relief_low_mm"]

@@ -104,7 +104,7 @@ def test_a_measurement_and_a_plan_before_and_after() -> None:
     before, after = json_of("play", "p.json", "--as-found"), json_of("play", "p.json")
     assert verdicts(before) == verdicts(found)
     assert (before["state"], after["state"]) == ("as found", "planned")
-    # the plan promises the specified attack with a margin, so nothing touches at that level
+    # the plan leaves a margin at the specified attack, so nothing touches at that level
     names = [a["name"] for a in after["attacks"]]
     heavy = names.index("heavy")
     for string, was in zip(verdicts(after), verdicts(found), strict=True):

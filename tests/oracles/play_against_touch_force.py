@@ -116,4 +116,4 @@ if __name__ == "__main__":
         )
         if (r >= 1.3 and v > 0) or (r < 0.7 and v == 0)
     ]
-    print(f"{len(over)} of {len(result.verdict)} break the promise:", sorted(over)[:60])
+    print(f"{len(over)} of {len(result.verdict)} break the requirement:", sorted(over)[:60])

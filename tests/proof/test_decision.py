@@ -190,7 +190,7 @@ def test_both_rules_accept_the_same_values(value, u, coverage) -> None:
     inside = min(value, 1.0 - value)
     assume(abs(inside - band.guard_band_mm) > 2e-6)
     assert (band.verdict == "conforms") == (chance.verdict == "conforms")
-    if band.verdict == "does not conform":  # the one-sided band errs on the side of doubt
+    if band.verdict == "does not conform":  # the one-sided band errs on the safe side
         assert chance.verdict == "does not conform"
 
 

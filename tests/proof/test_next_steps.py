@@ -89,8 +89,8 @@ def test_the_rod_is_turned_the_right_method(relief, rod) -> None:
         rf"(\w+) the truss rod until .*? {LENGTH} (\w+)", step
     ).groups()
     assert (turned, method) == (rod, "less" if rod == "tighten" else "more")
-    mended = relief + float(amount) * (-1.0 if method == "less" else 1.0)
-    nut, top, saddle = ideal_heights(SPEC, relief_mm=mended)
+    corrected = relief + float(amount) * (-1.0 if method == "less" else 1.0)
+    nut, top, saddle = ideal_heights(SPEC, relief_mm=corrected)
     assert verdicts(proof_of(nut_mm=nut, top_mm=top, saddle_mm=saddle), "relief") == ["conforms"]
 
 
@@ -265,5 +265,5 @@ def test_lengths_are_in_the_unit_asked_for() -> None:
     step = say(told, "in")
     assert " mm" not in step
     inches = float(re.search(r"by ([\d.]+) in", step).group(1))
-    mended = proof_of(spec=spec, plan=plan, saddle_mm=saddle - 25.4 * inches)
-    assert verdicts(mended, "action")[0] == "conforms"
+    corrected = proof_of(spec=spec, plan=plan, saddle_mm=saddle - 25.4 * inches)
+    assert verdicts(corrected, "action")[0] == "conforms"

@@ -176,7 +176,7 @@ DRAWS = 20_000
 DRAW_TOLERANCE = 0.02
 
 
-@pytest.mark.parametrize("carried", [0.0, 0.02], ids=["as taken", "carried to tension"])
+@pytest.mark.parametrize("carried", [0.0, 0.02], ids=["as taken", "converted to tension"])
 def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
     """Seeded draws of every reading; values by the two-point form, u as stated by the items."""
     chance = np.random.default_rng(7)
@@ -480,14 +480,14 @@ def test_moisture_is_remarked_when_it_moved() -> None:
 
 
 def test_another_attack_and_an_eased_plan_are_named() -> None:
-    eased = Relaxation(
+    relaxed = Relaxation(
         "action", True, 0.1, "mm", sentence("Raise the action by {by:length}.", by=0.1)
     )
     plan = replace(
-        PLAN, status="relaxed", relaxations=(eased,), attack_n=PLAN.attack_n - [0.05, 0, 0]
+        PLAN, status="relaxed", relaxations=(relaxed,), attack_n=PLAN.attack_n - [0.05, 0, 0]
     )
     proof = proof_of(after_work(SPEC, plan), plan=plan)
-    assert codes_of(proof) == ["plan-eased", "other-attack"]
+    assert codes_of(proof) == ["plan-relaxed", "other-attack"]
     assert "Raise the action by 0.100 mm." in proof.findings[0].sentence
     np.testing.assert_array_equal(proof.attack_n, SPEC.player.attack_n)
     harder = proof_of(after_work(SPEC, PLAN), attack_n=[0.3, 0.3, 0.3])

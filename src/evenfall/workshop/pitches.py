@@ -227,9 +227,9 @@ def pitch_change_finding(change_cents: FloatArray, uncrowned_cents: FloatArray) 
     """Say how far notes move, crowned again and as long as cut frets are flat, shapes (K, F)."""
     k, j = np.unravel_index(int(np.argmax(np.abs(change_cents))), change_cents.shape)
     most = abs(float(change_cents[k, j]))
-    where = flat = None
+    place = flat = None
     if most >= 0.005:
-        where = sentence(" (string {string}, fret {fret})", string=int(k) + 1, fret=int(j) + 1)
+        place = sentence(" (string {string}, fret {fret})", string=int(k) + 1, fret=int(j) + 1)
     sharp = float((uncrowned_cents - change_cents).max())
     if sharp > 0.05:
         flat = sentence(
@@ -237,10 +237,10 @@ def pitch_change_finding(change_cents: FloatArray, uncrowned_cents: FloatArray) 
         )
     return Finding(
         "pitch",
-        "The plan moves no note by more than {most:.2f} cents{where}{flat}.",
+        "The plan moves no note by more than {most:.2f} cents{place}{flat}.",
         severity="note",
         most=most,
-        where=where or "",
+        place=place or "",
         flat=flat or "",
     )
 

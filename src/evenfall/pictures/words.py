@@ -20,9 +20,9 @@ def said(text: str, unit: LengthUnit = "mm", **values: Value) -> str:
     return _MINUS.sub("−", say(sentence(text, **values), unit))
 
 
-def figure(value: float, digits: int, *, signed: bool = False) -> str:
+def figure(number: float, digits: int, *, signed: bool = False) -> str:
     """Return a number with so many digits after the point, and never a negative zero."""
-    return f"{round(value, digits) + 0.0:{'+' * signed}.{digits}f}".replace("-", "−")
+    return f"{round(number, digits) + 0.0:{'+' * signed}.{digits}f}".replace("-", "−")
 
 
 def titled(specification: Specification, serial: str, what: str) -> str:

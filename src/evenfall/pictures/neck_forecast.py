@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from evenfall.neck.season import COVERAGE_FACTOR
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
@@ -17,16 +16,14 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.neck import NeckForecast
     from evenfall.neck.season import Season
-    from evenfall.pictures.chart import Series
     from evenfall.pictures.inks import Theme
 
 _COLUMN_PX = 150.0
 _ALLOWED = "allowed"
 
 
-@dataclass(frozen=True, slots=True)
-class _State:
-    """One state of the neck."""
+class _State(NamedTuple):
+    """One state of the neck [mm]."""
 
     name: str
     relief_mm: float
@@ -61,25 +58,25 @@ def neck_forecast(
     }[made.model.origin]
     rod = _rod_text(made, unit)
     chart = Chart(title, summary, f"{rod}Based on {basis}.")
-    ends = [
-        (s.relief_mm - COVERAGE_FACTOR * s.u_mm, s.relief_mm + COVERAGE_FACTOR * s.u_mm)
-        for s in states
-    ]
+    limits = in_unit(made.minimum_mm, unit), in_unit(made.maximum_mm, unit)
+    reaches = [in_unit(COVERAGE_FACTOR * state.u_mm, unit) for state in states]
+    reliefs = [in_unit(state.relief_mm, unit) for state in states]
+    ends = [(at - reach, at + reach) for at, reach in zip(reliefs, reaches, strict=True)]
     panel = chart.panel(
         (0.0, float(len(states))),
-        _span(made, *ends, unit=unit),
+        span(*ends, limits, least=in_unit(0.05, unit)),
         caption=f"Relief, {unit}",
         right_px=min(LEFT_PX + _COLUMN_PX * len(states), RIGHT_PX),
         ticks={n + 0.5: state.name for n, state in enumerate(states)},
     )
-    panel.band(in_unit(made.minimum_mm, unit), in_unit(made.maximum_mm, unit), _ALLOWED)
+    panel.band(*limits, _ALLOWED)
     for number, state in enumerate(states):
         inside = made.minimum_mm <= state.relief_mm <= made.maximum_mm
         panel.point(
             number + 0.5,
-            in_unit(state.relief_mm, unit),
+            reliefs[number],
             ink=INK if inside else RISK,
-            reach=in_unit(COVERAGE_FACTOR * state.u_mm, unit),
+            reach=reaches[number],
             said=length(state.relief_mm, unit).split()[0],
             label=f"{state.name}: {_give_or_take(state, unit)}",
             state=state.name,
@@ -117,34 +114,28 @@ def _states(made: NeckForecast) -> list[_State]:
     return states
 
 
-def _span(made: NeckForecast, *more: Series, unit: LengthUnit) -> tuple[float, float]:
-    """Return the lowest and highest relief to draw, in the unit."""
-    low, high = span([made.minimum_mm, made.maximum_mm], *more, least=0.05)
-    return in_unit(low, unit), in_unit(high, unit)
-
-
 def _against_humidity(chart: Chart, made: NeckForecast, season: Season, unit: LengthUnit) -> None:
     """Draw the panel of relief against humidity."""
     driest = min(20.0, season.humidity_from_percent, season.humidity_to_percent)
     dampest = max(80.0, season.humidity_from_percent, season.humidity_to_percent)
     shown = (season.humidity_percent >= driest) & (season.humidity_percent <= dampest)
-    humidity, relief = season.humidity_percent[shown], season.relief_mm[shown]
-    reach = COVERAGE_FACTOR * season.relief_u_mm[shown]
     scale = in_unit(1.0, unit)
+    humidity, relief = season.humidity_percent[shown], scale * season.relief_mm[shown]
+    reach = COVERAGE_FACTOR * scale * season.relief_u_mm[shown]
+    low, high = relief - reach, relief + reach
+    limits = scale * made.minimum_mm, scale * made.maximum_mm
     panel = chart.panel(
         (driest, dampest),
-        _span(made, relief - reach, relief + reach, unit=unit),
+        span(low, high, limits, least=0.05 * scale),
         caption=f"Relief, {unit}, against the air's humidity",
         ticks=9,
         unit=" %",
     )
-    limits = scale * made.minimum_mm, scale * made.maximum_mm
     panel.band(*limits, _ALLOWED)
-    low, high = scale * (relief - reach), scale * (relief + reach)
     panel.band(low, high, "the season, ± 2 u", along=humidity, fill=BAND, edge="")
     for limit in limits:
         panel.limit(limit, ink=QUIET, dash="1 2")
-    panel.line(humidity, scale * relief)
+    panel.line(humidity, relief)
     before = season.relief_after_mm - season.relief_change_mm
     panel.point(season.humidity_from_percent, scale * before, label="now")
     chart.marked("open", f"at {season.humidity_to_percent:g} % humidity")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple, Protocol
+from typing import TYPE_CHECKING, NamedTuple
 
 from evenfall.pictures.axes import Axis
 from evenfall.pictures.chart import Chart, Drawing, mark
@@ -11,12 +11,12 @@ from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, RULE, WASH
 from evenfall.pictures.svg import PAGE_WIDTH_PX, group, line, path, rect, text, wrapped
 from evenfall.pictures.words import figure, said
 from evenfall.units import LengthUnit, in_unit
-from evenfall.wording import Sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from evenfall.pictures.inks import Theme
+    from evenfall.proof import Item
 
 _ROW_PX = 19.0
 _NAME_PX = 176.0
@@ -29,44 +29,8 @@ _VERDICT_PX = 573.0
 VERDICTS = ("conforms", "undecided", "does not conform")
 
 
-class Judged(Protocol):
-    """What a row needs to know; `evenfall.proof` items and `VerdictRow` both do."""
-
-    @property
-    def name(self) -> Sentence | str:
-        """What was judged, in words."""
-
-    @property
-    def value(self) -> float:
-        """Result in `unit`; NaN if not known."""
-
-    @property
-    def expanded_uncertainty(self) -> float:
-        """U = k u in `unit`; NaN if not known."""
-
-    @property
-    def lower(self) -> float:
-        """Lower limit in `unit`; minus infinity if open."""
-
-    @property
-    def upper(self) -> float:
-        """Upper limit in `unit`; infinity if open."""
-
-    @property
-    def verdict(self) -> str:
-        """One of `VERDICTS`."""
-
-    @property
-    def unit(self) -> str:
-        """Unit of the numbers."""
-
-    @property
-    def guard_band(self) -> float:
-        """Distance from the limits at which the verdict counts as proven; 0 or NaN for none."""
-
-
 class VerdictRow(NamedTuple):
-    """One judged quantity; see `Judged` for the fields."""
+    """One judged quantity, numbers in `unit`: NaN if not known, infinite if a limit is open."""
 
     name: str
     value: float
@@ -79,7 +43,7 @@ class VerdictRow(NamedTuple):
 
 
 def verdict_strip(
-    items: Iterable[Judged],
+    items: Iterable[Item | VerdictRow],
     *,
     title: str = "Verdicts",
     unit: LengthUnit = "mm",
@@ -123,7 +87,7 @@ def verdict_strip(
     return chart.drawn(theme)
 
 
-def _in_unit(item: Judged, unit: LengthUnit) -> VerdictRow:
+def _in_unit(item: Item | VerdictRow, unit: LengthUnit) -> VerdictRow:
     if item.verdict not in VERDICTS:
         raise ValueError(f"{item.name}: the verdict {item.verdict!r} is not known")
     numbers = (item.value, item.expanded_uncertainty, item.lower, item.upper, item.guard_band)

@@ -177,13 +177,7 @@ class Panel:
             if known:
                 places = [(self.x(float(a)), self.y(float(b))) for a, b in run]
                 self.chart.add(path(places, ink=ink, width_px=width_px, dash=dash))
-        self.chart.key(
-            name,
-            lambda x, y: (
-                line(x, y, x + 22, y, ink=ink, width_px=width_px, dash=dash)
-                + (mark(point, x + 11, y, ink=ink, size=2.6) if point else "")
-            ),
-        )
+        self.chart.ruled(name, ink=ink, width_px=width_px, dash=dash, point=point)
 
     def steps(self, edges: Series, ys: Series, name: str = "", *, ink: str = RISK) -> None:
         """Draw a dashed limit that is level between each two edges; `edges` is one longer."""
@@ -275,6 +269,17 @@ class Chart:
     def marked(self, kind: str, name: str, *, ink: str = INK, size: float = DOT_PX) -> None:
         """Take up a mark into the legend."""
         self.key(name, lambda x, y: mark(kind, x + 11, y, ink=ink, size=size))
+
+    def ruled(
+        self, name: str, *, ink: str, width_px: float = 1.3, dash: str = "", point: str = ""
+    ) -> None:
+        """Take up a line into the legend, with the kind of mark that its points carry."""
+
+        def symbol(x: float, y: float) -> str:
+            rule = line(x, y, x + 22, y, ink=ink, width_px=width_px, dash=dash)
+            return rule + (mark(point, x + 11, y, ink=ink, size=2.6) if point else "")
+
+        self.key(name, symbol)
 
     def panel(
         self,

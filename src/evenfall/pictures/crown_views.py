@@ -186,13 +186,8 @@ def _words(
     ]
     if tilt:
         most, row = max(tilt, key=lambda pair: pair[0])
-        parts.append(
-            sentence(
-                "Fret {fret} is tilted most, {most:length} from end to end.",
-                fret=row.fret,
-                most=most,
-            )
-        )
+        text_ = "Fret {fret} is tilted most, {most:length} from end to end."
+        parts.append(sentence(text_, fret=row.fret, most=most))
     u = survey.crown_top_u_mm[np.isfinite(survey.crown_top_u_mm)]
     if len(u):
         parts.append(sentence("Standard uncertainty {u:uncertainty}.", u=float(np.median(u))))
@@ -299,12 +294,8 @@ def _section_words(
     radius_u = float(survey.crown_radius_u_mm[place])
     parts = []
     if section.beside_mm > 0.0:
-        parts.append(
-            sentence(
-                "Seen {away:length} beside the string, which hides what lies under it.",
-                away=section.beside_mm,
-            )
-        )
+        text_ = "Seen {away:length} beside the string, which hides what lies under it."
+        parts.append(sentence(text_, away=section.beside_mm))
     parts.append(
         sentence(
             "Radius {radius:length}{known}{worn}; standard uncertainty of the top {u:uncertainty}.",

@@ -42,7 +42,6 @@ class _Curve:
     u: FloatArray | None
     relief: float
     relief_u: float
-    filled: bool
 
 
 def neck_curve(
@@ -105,7 +104,8 @@ def neck_curve(
         most, least = (in_unit(1.0, unit) * -limit * shape[k] for limit in band)
         panel.band(least, most, allowed, along=station)
         for curve in curves:
-            _draw(panel, station, curve, k, unit)
+            ink = INK if curve is curves[-1] else QUIET
+            _draw(panel, station, curve, k, unit=unit, ink=ink)
     places = {j: panel.x(float(s)) for j, s in enumerate(lines.station_mm[shown[-1]])}
     base = chart.end_px + 6.0
     chart.add(*fret_numbers(places, base, first=(specification.scale.reference_fret,)))
@@ -125,42 +125,29 @@ def neck_curve(
 def _curves(
     specification: Specification, found: Measurement, after: Measurement | Plan | None
 ) -> list[_Curve]:
-    lines = string_lines(specification)
-    bow = default_bow(specification, lines)
+    station = string_lines(specification).station_mm[:, 1:]
+    bow = default_bow(specification, string_lines(specification))
     shape = (specification.string_count, specification.frets)
-
-    def curve(
-        name: str,
-        top: FloatArray,
-        heights: Heights | None,
-        *,
-        filled: bool,
-        relief: float | None = None,
-    ) -> _Curve:
-        if top.shape != shape:
-            raise ValueError(f"heights must have shape {shape}")
-        return _Curve(
+    states: list[tuple[str, FloatArray, Heights | None, float | None]] = []
+    if isinstance(after, Plan):
+        states.append(("as found", found.crown_top_mm, found.heights, after.relief_before_mm))
+        states.append(("planned", after.crown_top_after_mm, None, after.relief_after_mm))
+    else:
+        states.append(("as found", found.crown_top_mm, found.heights, None))
+        if after is not None:
+            states.append(("after work", after.crown_top_mm, after.heights, None))
+    if any(top.shape != shape for _, top, _, _ in states):
+        raise ValueError(f"heights must have shape {shape}")
+    return [
+        _Curve(
             name,
-            _over_line(top, lines.station_mm[:, 1:]),
+            _over_line(top, station),
             None if heights is None else heights.crown_top_u_mm,
             bow.relief_mm(top) if relief is None else relief,
             np.nan if heights is None else bow.relief_u_mm(heights),
-            filled,
         )
-
-    first = curve(
-        "as found",
-        found.crown_top_mm,
-        found.heights,
-        filled=after is None,
-        relief=after.relief_before_mm if isinstance(after, Plan) else None,
-    )
-    if after is None:
-        return [first]
-    if isinstance(after, Plan):
-        top, relief = after.crown_top_after_mm, after.relief_after_mm
-        return [first, curve("planned", top, None, filled=True, relief=relief)]
-    return [first, curve("after work", after.crown_top_mm, after.heights, filled=True)]
+        for name, top, heights, relief in states
+    ]
 
 
 def _over_line(height: FloatArray, station: FloatArray) -> FloatArray:
@@ -178,9 +165,11 @@ def _extent(curve: _Curve, shown: list[int]) -> FloatArray:
     return np.concatenate([height - reach, height + reach])
 
 
-def _draw(panel: Panel, station: FloatArray, curve: _Curve, k: int, unit: LengthUnit) -> None:
+def _draw(
+    panel: Panel, station: FloatArray, curve: _Curve, k: int, *, unit: LengthUnit, ink: str
+) -> None:
     """Draw one curve: a line from crown to crown, whiskers and dots."""
-    ink, dash, kind = (INK, "", "dot") if curve.filled else (QUIET, "4 3", "open")
+    dash, kind = ("", "dot") if ink == INK else ("4 3", "open")
     height = in_unit(1.0, unit) * curve.height[k]
     known = np.isfinite(height)
     name = f"{curve.name}{', ± 2 u' if curve.u is not None else ''}"
@@ -207,14 +196,8 @@ def _summary(curves: list[_Curve], minimum_mm: float, maximum_mm: float, unit: L
         text_ = "{relief:length} {name}" if np.isfinite(curve.relief) else "not known {name}"
         if np.isfinite(curve.relief) and np.isfinite(curve.relief_u):
             text_ = "{relief:figure} ± {reach:uncertainty} {name}"
-        reliefs.append(
-            sentence(
-                text_,
-                relief=curve.relief,
-                reach=COVERAGE_FACTOR * curve.relief_u,
-                name=curve.name,
-            )
-        )
+        reach = COVERAGE_FACTOR * curve.relief_u
+        reliefs.append(sentence(text_, relief=curve.relief, reach=reach, name=curve.name))
     last = curves[-1].height
     known = last[np.isfinite(last)]
     told = said(

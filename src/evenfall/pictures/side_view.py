@@ -8,7 +8,6 @@ clearance, so both states may be drawn over the same one.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import partial
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -139,7 +138,7 @@ def string_side_view(
         (f"its deepest swing, plucked with {view.attack:.2f} N", RISK, ""),
         ("the same as found", QUIET, "4 3"),
     ):
-        chart.key(name, partial(_line_key, ink=ink, dash=dash))
+        chart.ruled(name, ink=ink, dash=dash)
     _draw_gaps(chart, view)
     return chart.drawn(theme, exaggeration=f"{exaggeration:g}")
 
@@ -338,14 +337,8 @@ def _closest_label(view: _View, top_px: float) -> Iterator[str]:
     shown = f"{length(gap, view.unit)} over fret {fret}"
     yield line(at, top_px + 12, at, view.y(float(view.planned.height[fret])), ink=INK, width_px=0.7)
     wide = text_width_px(shown, 10, bold=True)
-    left = at - 4 - wide > 90.0
-    yield text(
-        at + (-4 if left else 4),
-        top_px + 10,
-        shown,
-        bold=True,
-        anchor="end" if left else "start",
-    )
+    shift, anchor = (-4, "end") if at - 4 - wide > 90.0 else (4, "start")
+    yield text(at + shift, top_px + 10, shown, bold=True, anchor=anchor)
 
 
 def _scale_bars(view: _View) -> Iterator[str]:
@@ -431,7 +424,8 @@ def _draw_gaps(chart: Chart, view: _View) -> None:
     chart.marked("dot", "gap planned", size=3.0)
     chart.marked("open", "as found", ink=QUIET, size=3.0)
     chart.marked("ring", "smallest", size=6.0)
-    chart.key("more than the scale shows", _more_key)
+    more = "more than the scale shows"
+    chart.key(more, lambda x, y: path([(x + 8, y + 2), (x + 11, y - 3), (x + 14, y + 2)], ink=INK))
     chart.table(
         *("fret", f"gap planned, {unit}", f"as found, {unit}"),
         rows=zip(range(view.stopped_fret + 1, len(view.station)), planned, found, strict=True),
@@ -441,14 +435,6 @@ def _draw_gaps(chart: Chart, view: _View) -> None:
 def _crown_key(x: float, y: float) -> str:
     outline = rect(x + 8, y - 6, 6, 12, fill=PAPER, ink=QUIET, width_px=0.7)
     return outline + rect(x + 8, y - 2, 6, 8, fill=INK)
-
-
-def _line_key(x: float, y: float, *, ink: str, dash: str) -> str:
-    return line(x, y, x + 22, y, ink=ink, width_px=1.3, dash=dash)
-
-
-def _more_key(x: float, y: float) -> str:
-    return path([(x + 8, y + 2), (x + 11, y - 3), (x + 14, y + 2)], ink=INK)
 
 
 def _summary(view: _View) -> str:

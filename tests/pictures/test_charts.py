@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import runpy
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 
 from evenfall.levelling.tradeoff import TradeOff
 from evenfall.pictures.fret_map import removal_map, touch_force_map
+from evenfall.pictures.inks import DARK, LIGHT, PRINT, Theme
 from evenfall.pictures.neck import neck_curve
 from evenfall.pictures.side_view import string_side_view
 from evenfall.pictures.trade_off import trade_off_chart
@@ -275,3 +277,25 @@ def test_a_picture_depends_on_its_data_alone() -> None:
     made, swing = plan(spec)
     one, other = (string_side_view(spec, made, swing, string=2, stopped_fret=3) for _ in range(2))
     assert one == other
+
+
+@pytest.mark.parametrize("theme", [LIGHT, DARK, PRINT], ids=["light", "dark", "print"])
+def test_a_picture_wears_one_theme_and_its_title_names_model_and_serial(theme: Theme) -> None:
+    spec = specification(4, 12)
+    made, swing = plan(spec)
+    named = (
+        neck_curve(spec, made.measurement, made, theme=theme),
+        string_side_view(spec, made, swing, string=2, stopped_fret=3, theme=theme),
+    )
+    for picture in named:
+        title = parsed(picture).findtext(f"{SVG}title")
+        assert (title or "").startswith(f"{spec.name}, {made.measurement.serial}: ")
+        assert "invented" in (title or "")
+    for picture in (
+        *named,
+        trade_off_chart(CURVES, theme=theme),
+        verdict_strip(ROWS, theme=theme),
+    ):
+        used = set(re.findall(r"(?:fill|stroke)=\"([^\"]*)\"", picture)) - {"none"}
+        assert used <= set(theme.values())
+        assert len(picture.rows) > 0

@@ -30,7 +30,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray, IntArray
+    from evenfall.arrays import FloatArray
     from evenfall.instrument.specification import InstrumentString
 
 _KG_PER_M = 1e-6  # 1 kg/m in N s²/mm², the mass per length that goes with mm, N and s
@@ -96,7 +96,7 @@ def default_damping(string: InstrumentString) -> Damping:
 def decay_rate_per_s(
     damping: Damping,
     *,
-    order: IntArray,
+    order: FloatArray,
     length_mm: float,
     tension_n: float,
     linear_density_kg_per_m: float,

@@ -121,9 +121,7 @@ def in_cvxpy(
     k = np.repeat(np.arange(count), frets * (frets + 1) // 2)
     i, j = (np.tile(side, count) for side in np.triu_indices(frets + 1, k=1))
     share = problem.share[k, i, j]
-    need = (
-        problem.margin_mm[k, i, j] + attack_n[k] * (problem.excursion.excursion_mm_per_n[k, i, j])
-    )
+    need = problem.margin_mm[k, i, j] + attack_n[k] * (problem.excursion.buzz_mm_per_n[k, i, j])
     flat = cp.reshape(height, (count * (frets + 1),), order="C")
     chord = cp.multiply(1.0 - share, flat[k * (frets + 1) + i]) + cp.multiply(share, saddle[k])
     limits = [

@@ -280,7 +280,7 @@ def size_of(section: str, output: dict[str, Any]) -> tuple[int, int]:
     elif section == "plan":
         grid = output["removal_mm"]
     elif section == "diagnosis":
-        grid = [string["touch_force_before_n"] for string in output["strings"]]
+        grid = [string["buzz_force_before_n"] for string in output["strings"]]
     else:
         return 0, 0
     return len(grid), len(grid[0])

@@ -80,7 +80,7 @@ def test_every_key_of_the_contract_is_there(kind: str) -> None:
     for key in ("metal_mm", "duality_gap_mm", "relief_change_mm", "lowest_crown_mm"):
         assert isinstance(values[key], float)
     assert isinstance(values["method"], str)
-    for key in ("removal_mm", "crown_top_after_mm", "touch_force_before_n", "touch_force_after_n"):
+    for key in ("removal_mm", "crown_top_after_mm", "buzz_force_before_n", "buzz_force_after_n"):
         assert np.shape(values[key]) == (count, frets)
         np.testing.assert_array_equal(values[key], getattr(made, key))
     saddle = made.saddle_after_mm - made.measurement.saddle_mm
@@ -93,14 +93,12 @@ def test_every_key_of_the_contract_is_there(kind: str) -> None:
     assert made.method in [result["method"] for result in values["methods"]]
 
 
-def test_the_touch_force_in_the_file_is_by_stopped_fret() -> None:
+def test_the_buzz_force_in_the_file_is_by_stopped_fret() -> None:
     """Column 0 is the open string: it alone changes where only the nut is lifted."""
     neck = Neck(Wishes(strings=STRINGS, frets=FRETS), seed=3)
     lifted = changed(neck.found, nut_mm=neck.found.nut_mm + 0.05)
     before, after = (
-        np.array(
-            make_plan(neck.spec, found, excursion=neck.table).as_dict()["touch_force_before_n"]
-        )
+        np.array(make_plan(neck.spec, found, excursion=neck.table).as_dict()["buzz_force_before_n"])
         for found in (neck.found, lifted)
     )
     assert (after[:, 0] > before[:, 0]).all()

@@ -36,11 +36,11 @@ def frame() -> str:
     return str(runpy.run_path(str(HERE / "frame.py"))["frame_drawing"]())
 
 
-def touch_force_as_found() -> str:
-    """Return the touch force map of the invented instrument before the work."""
+def buzz_force_as_found() -> str:
+    """Return the buzz force map of the invented instrument before the work."""
     before, spec = invented("kestrel-before.csv"), invented("kestrel.spec.toml")
     found = workshop.diagnose(workshop.DiagnoseRequest(before, spec))
-    return found.pictures()["touch force as found"]
+    return found.pictures()["buzz force as found"]
 
 
 def removal() -> str:
@@ -57,7 +57,7 @@ def verdict() -> str:
 
 DRAWINGS = {
     "frame.svg": frame,
-    "touch-force-as-found.svg": touch_force_as_found,
+    "buzz-force-as-found.svg": buzz_force_as_found,
     "removal.svg": removal,
     "verdict.svg": verdict,
 }

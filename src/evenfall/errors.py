@@ -61,7 +61,7 @@ FINDING_CODES: dict[str, str] = {
     "no-uncertainty": "No uncertainty was stated or could be worked out for some readings.",
     "state": "The state of the instrument during the readings matters for the result.",
     "unused": "A reading was given that the chosen route does not need.",
-    "touches": "A position touches a fret below the player's attack.",
+    "buzzes": "A position buzzes below the player's attack.",
     "high-fret": "A fret stands above what its neighbours allow.",
     "low-fret": "A fret lies so low that the positions before it lose room.",
     "worn": "A crown is near or under the least height to leave.",

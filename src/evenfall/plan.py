@@ -185,13 +185,16 @@ class MethodResult(Content):
     life_used: float = field(
         metadata=number(0.0, 1.0, "largest share of fret life used at any crossing", null=NAN)
     )
-    lowest_touch_margin_percent: float = field(
+    lowest_margin_percent: float = field(
         metadata=number(
             -1e9,
             1e9,
-            "lowest touch force after work over the player's attack; null at no attack",
+            "lowest buzz force after work over the player's attack; null at no attack",
             null=NAN,
         )
+    )
+    lowest_touch_margin_percent: float = field(
+        metadata=number(-1e9, 1e9, "the same of the touch force", null=NAN)
     )
     minutes: float = field(metadata=number(0.0, 1e5, "estimated bench time [min]", null=NAN))
     risks: tuple[Sentence, ...] = field(metadata=spoken("what can go wrong", "*"))
@@ -324,11 +327,21 @@ class Plan(FileContent):
     first_fret_gap_after_mm: FloatArray = field(
         metadata=number(*_GAP, "the same after the work", "K")
     )
+    buzz_force_before_n: FloatArray = field(
+        metadata=number(
+            *_FORCE,
+            "buzz force as found, by stopped fret from 0 (open) to F - 1: from it on already the "
+            "first swing touches; negative if it touches at rest",
+            "K F",
+        )
+    )
+    buzz_force_after_n: FloatArray = field(
+        metadata=number(*_FORCE, "buzz force after the work, by stopped fret", "K F")
+    )
     touch_force_before_n: FloatArray = field(
         metadata=number(
             *_FORCE,
-            "touch force as found, by stopped fret from 0 (open) to F - 1; negative if "
-            "it touches at rest",
+            "touch force as found, by stopped fret: from it on the string touches at any time",
             "K F",
         )
     )

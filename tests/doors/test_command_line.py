@@ -108,7 +108,7 @@ def test_plan_json_keeps_the_contract(folder: Path) -> None:
     assert plan["duality_gap_mm"] < 1e-9
     contract = {"metal_mm", "method", "relief_change_mm", "lowest_crown_mm", "binding"}
     assert contract | {"relaxations", "methods"} <= set(plan)
-    for key in ("removal_mm", "crown_top_after_mm", "touch_force_before_n", "touch_force_after_n"):
+    for key in ("removal_mm", "crown_top_after_mm", "buzz_force_before_n", "buzz_force_after_n"):
         assert np.array(plan[key]).shape == (6, 22)
     for key in ("saddle_after_mm", "nut_after_mm"):
         assert np.array(plan[key]).shape == (6,)
@@ -143,7 +143,7 @@ def test_diagnosis_names_the_faults_that_were_built_in(folder: Path) -> None:
     """The invented neck has too much relief and action, and high frets at 11 and 16."""
     diagnosis = json_of("diagnose", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
     codes = {f["code"] for f in diagnosis["findings"]}
-    assert {"touches", "relief", "action", "high-fret", "cure"} <= codes
+    assert {"buzzes", "relief", "action", "high-fret", "cure"} <= codes
     named = " ".join(f["sentence"] for f in diagnosis["findings"] if f["code"] == "high-fret")
     assert "Fret 11 stands" in named
     assert "Fret 16 stands" in named
@@ -510,7 +510,7 @@ def test_the_sheet_and_its_map_give_the_same_share(folder: Path) -> None:
     run("sheet", "p.json", "-o", "s.html")
     page = (folder / "s.html").read_text(encoding="utf-8")
     told = re.search(r"clear up to (\d+)\s% of the attack", page)
-    drawn = re.search(r"Lowest touch force: [\d.]+\sN, (\d+)\s% of the attack", page)
+    drawn = re.search(r"Lowest buzz force: [\d.]+\sN, (\d+)\s% of the attack", page)
     assert told is not None
     assert drawn is not None
     assert told[1] == drawn[1]

@@ -1,4 +1,4 @@
-"""The same readings touch at as many notes wherever they are counted: at the player's attack."""
+"""The same readings buzz at as many notes wherever they are counted: at the player's attack."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from evenfall.levelling import diagnose, make_plan
-from evenfall.pictures.fret_map import touch_force_map
+from evenfall.pictures.fret_map import buzz_force_map
 from evenfall.workshop.planning import plan_drawings
 from levelling.necks import Neck, Wishes
 
@@ -21,8 +21,11 @@ def test_a_plan_at_another_attack_shows_the_notes_that_the_diagnosis_counts(
     plan = make_plan(HARD.spec, HARD.found, attack_n=asked, excursion=HARD.table)
     player = np.array(HARD.spec.player.attack_n)
     assert not np.array_equal(plan.attack_n, player)  # relaxed, or asked for
-    assert (plan.touch_force_before_n < player[:, None]).sum() == seen.touching > 0
-    name = "touch force as found"
+    assert (plan.buzz_force_before_n < player[:, None]).sum() == seen.buzzing > 0
+    name = "buzz force as found"
     drawn = plan_drawings(HARD.spec, plan, "mm")[name]()
     title = f"{HARD.spec.name}: {name}"
-    assert drawn == touch_force_map(HARD.spec, seen.touch_force.force_n, player, title=title)
+    touch_n = seen.touch_force.force_n
+    assert drawn == buzz_force_map(
+        HARD.spec, seen.buzz_force.force_n, player, title=title, touch_force_n=touch_n
+    )

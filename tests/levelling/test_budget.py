@@ -41,7 +41,7 @@ def test_the_attack_is_the_most_the_budget_buys(neck: Neck, budget_mm: float) ->
         else:
             high = middle
     assert shares[0] == pytest.approx(low, rel=1e-5, abs=1e-5)  # the other solver's tolerance
-    assert (plan.touch_force_after_n >= plan.attack_n[:, None] - 1e-5).all()
+    assert (plan.buzz_force_after_n >= plan.attack_n[:, None] - 1e-5).all()
 
 
 def test_a_larger_budget_never_buys_less() -> None:

@@ -52,8 +52,8 @@ def test_a_straight_line_added_to_a_string_changes_nothing(
     for one, two in (
         (plan.metal_mm, other.metal_mm),
         (plan.removal_mm, other.removal_mm),
-        (plan.touch_force_before_n, other.touch_force_before_n),
-        (plan.touch_force_after_n, other.touch_force_after_n),
+        (plan.buzz_force_before_n, other.buzz_force_before_n),
+        (plan.buzz_force_after_n, other.buzz_force_after_n),
         (plan.relief_change_mm, other.relief_change_mm),
         (plan.relief_after_mm, other.relief_after_mm),
         (plan.action_after_mm, other.action_after_mm),
@@ -79,7 +79,7 @@ def test_counting_the_strings_from_the_other_side_mirrors_the_plan(
     assert (plan.status, plan.method) == (other.status, other.method)
     np.testing.assert_allclose(other.metal_mm, plan.metal_mm, rtol=0.0, atol=1e-7)
     np.testing.assert_allclose(
-        other.touch_force_before_n, plan.touch_force_before_n[::-1], rtol=0.0, atol=1e-6
+        other.buzz_force_before_n, plan.buzz_force_before_n[::-1], rtol=0.0, atol=1e-6
     )
     if keep == KEPT[4] and plan.status == "optimal":  # one greatest solution: the same metal
         np.testing.assert_allclose(other.removal_mm, plan.removal_mm[::-1], rtol=0.0, atol=1e-7)
@@ -185,5 +185,5 @@ def test_every_limit_holds_when_worked_out_again(neck: Neck, keep: tuple[str, ..
     ):
         assert (move >= -down - 1e-6).all()
         assert (move <= up + 1e-6).all()
-    # touch force holds the attack as far as the margins are zero or more
-    assert (plan.touch_force_after_n >= plan.attack_n[:, None] - 1e-5).all()
+    # buzz force holds the attack as far as the margins are zero or more
+    assert (plan.buzz_force_after_n >= plan.attack_n[:, None] - 1e-5).all()

@@ -46,7 +46,7 @@ def broken_mm(spec: Specification, plan: Plan, crown_top_mm: np.ndarray) -> floa
     String by string on straight lines, without the arrays that the outlook is worked out from.
     """
     lines, target = string_lines(spec), spec.target
-    excursion = table(spec).excursion_mm_per_n
+    excursion = table(spec).buzz_mm_per_n
     worst = []
     for k in range(spec.string_count):
         x, bridge = lines.station_mm[k], lines.saddle_station_mm[k]
@@ -302,7 +302,7 @@ def test_clearance_of_the_ends_is_in_words() -> None:
         fret = end.fret
         assert fret is not None
         assert str(end.noun) == f"clearance of string {k + 1} over fret {fret}"
-        need = plan.attack_n[k] * table(SPEC).excursion_mm_per_n[k, :, fret]
+        need = plan.attack_n[k] * table(SPEC).buzz_mm_per_n[k, :, fret]
         room = rest_clearance_mm(LINES, *heights)[k, :, fret] - need
         assert np.nanmin(room) == pytest.approx(SPEC.rule.extra_clearance_mm, abs=1e-6)
     else:

@@ -138,7 +138,7 @@ def broken_limits(plan: Plan, neck: Neck) -> set[str]:
             broken.add("travel")
     if (plan.crown_height_after_mm < spec.fretwire.least_crown_height_mm - unstrung).any():
         broken.add("crown-height")
-    if (plan.touch_force_after_n < plan.attack_n[:, None] - 1e-5).any():
+    if (plan.buzz_force_after_n < plan.attack_n[:, None] - 1e-5).any():
         broken.add("clearance")
     return broken
 

@@ -297,10 +297,10 @@ def test_the_trade_off_runs_through_the_plan() -> None:
     assert len(metal) > 3
     assert (np.diff(metal) <= 1e-9).all()  # higher action never takes more metal
     assert np.isnan(curves.metal_mm[: np.argmax(np.isfinite(curves.metal_mm))]).all()
-    share = (plan.touch_force_after_n / plan.attack_n[:, None]).min()
-    assert curves.plan_touch_margin_share == pytest.approx(share, rel=1e-9)
-    near = np.interp(curves.plan_relief_mm, curves.relief_mm, curves.touch_margin_share)
-    assert curves.plan_touch_margin_share == pytest.approx(near, abs=0.1)
+    share = (plan.buzz_force_after_n / plan.attack_n[:, None]).min()
+    assert curves.plan_margin_share == pytest.approx(share, rel=1e-9)
+    near = np.interp(curves.plan_relief_mm, curves.relief_mm, curves.margin_share)
+    assert curves.plan_margin_share == pytest.approx(near, abs=0.1)
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -311,8 +311,8 @@ def test_diagnosis_and_plan_agree_on_what_adjusting_cures(seed: int) -> None:
     plan = make_plan(spec, found, excursion=table(spec))
     adjusting = next(result for result in plan.methods if result.method == "adjust")
     assert diagnosis.adjusting_cures == adjusting.holds
-    np.testing.assert_allclose(diagnosis.touch_force.force_n, plan.touch_force_before_n)
+    np.testing.assert_allclose(diagnosis.buzz_force.force_n, plan.buzz_force_before_n)
     if adjusting.holds:
         attack = np.array(spec.player.attack_n)[:, None]
-        assert (diagnosis.adjusted_touch_force_n >= attack - 1e-5).all()
+        assert (diagnosis.adjusted_buzz_force_n >= attack - 1e-5).all()
     json.dumps(diagnosis.as_dict(), allow_nan=False)

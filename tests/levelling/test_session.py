@@ -46,11 +46,11 @@ def test_a_preview_shows_what_the_plan_by_profile_comes_to(neck: Neck) -> None:
         assert seen.lowest_crown_mm == pytest.approx(plan.lowest_crown_mm, abs=1e-6)
         np.testing.assert_array_equal(seen.attack_n, plan.attack_n)
         assert not seen.removal_mm.flags.writeable
-        assert (seen.touch_force.force_n >= seen.attack_n[:, None] - 1e-6).all()
+        assert (seen.buzz_force.force_n >= seen.attack_n[:, None] - 1e-6).all()
 
 
 def test_a_preview_follows_every_change() -> None:
-    """Warm or built again: the same least metal, touch force and settings."""
+    """Warm or built again: the same least metal, buzz force and settings."""
     warm = session()
     changes: list[dict[str, object]] = [
         {"attack_n": 0.4},
@@ -84,7 +84,7 @@ def test_limits_that_cannot_hold_are_shown_at_the_attack_at_which_they_do() -> N
     seen = changed.preview()
     assert not seen.holds
     assert (seen.attack_n < 2.0).all()
-    assert (seen.touch_force.force_n >= seen.attack_n[:, None] - 1e-6).all()
+    assert (seen.buzz_force.force_n >= seen.attack_n[:, None] - 1e-6).all()
     changed.change(attack_n=0.999 * seen.attack_n)
     assert changed.preview().holds
     changed.change(attack_n=1.001 * seen.attack_n)
@@ -99,7 +99,7 @@ def test_limits_that_hold_at_no_attack_show_the_instrument_as_found() -> None:
     assert not seen.attack_n.any()
     assert not seen.removal_mm.any()
     before = make_plan(NECK.spec, NECK.found, method="profile", excursion=NECK.table)
-    np.testing.assert_allclose(seen.touch_force.force_n, before.touch_force_before_n)
+    np.testing.assert_allclose(seen.buzz_force.force_n, before.buzz_force_before_n)
 
 
 def test_a_preview_within_a_budget_is_at_the_attack_that_it_buys() -> None:

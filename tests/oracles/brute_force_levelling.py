@@ -110,7 +110,7 @@ def job(
                     spec.rule.extra_clearance_mm
                     + spec.rule.working_allowance_mm
                     + kappa * uncertainty
-                    + attack[k] * excursion.excursion_mm_per_n[k, i, j]
+                    + attack[k] * excursion.buzz_mm_per_n[k, i, j]
                 )
         for fret, wanted, gaps in (
             (spec.scale.reference_fret, target.action[k], action),

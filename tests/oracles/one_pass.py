@@ -23,9 +23,7 @@ def greatest_crown_tops_mm(problem: Problem) -> FloatArray:
     """
     measurement = problem.measurement
     height = np.concatenate([measurement.nut_mm[:, None], measurement.crown_top_mm], axis=1)
-    need = (
-        problem.margin_mm + problem.attack_n[:, None, None] * problem.excursion.excursion_mm_per_n
-    )
+    need = problem.margin_mm + problem.attack_n[:, None, None] * problem.excursion.buzz_mm_per_n
     for j in range(1, problem.frets + 1):
         share = problem.share[:, :j, j]
         bound = (

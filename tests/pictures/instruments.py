@@ -13,7 +13,13 @@ from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Heights, Measurement, Origin
 from evenfall.neck import default_bow
 from evenfall.plan import Plan
-from evenfall.strings.clearance import chord_share, open_gap_mm, rest_clearance_mm, touch_force
+from evenfall.strings.clearance import (
+    buzz_force,
+    chord_share,
+    open_gap_mm,
+    rest_clearance_mm,
+    touch_force,
+)
 from evenfall.strings.excursion import ExcursionTable
 from evenfall.units import pitch_frequency_hz
 from evenfall.wording import sentence
@@ -103,7 +109,8 @@ def parallelogram(spec: Specification, lines: StringLines) -> ExcursionTable:
                 for q in (pluck[i], length[i] - pluck[i])
             ]
             excursion[k, i] = np.where(d > 0.0, compliance[k, i] * np.maximum(*rise), 0.0)
-    return ExcursionTable(excursion, compliance)
+    both = np.stack([excursion, excursion])
+    return ExcursionTable(1.1 * both, both, compliance)
 
 
 def measurement(spec: Specification, *, seed: int = 1, uneven_mm: float = 0.03) -> Measurement:
@@ -164,7 +171,7 @@ def plan(
             (1.0 - share[:, :j, j]) * height[:, :j]
             + share[:, :j, j] * saddle[:, None]
             - 0.02
-            - attack[:, None] * swing.excursion_mm_per_n[:, :j, j]
+            - attack[:, None] * swing.buzz_mm_per_n[:, :j, j]
         )
         height[:, j] = np.minimum(height[:, j], bound.min(axis=1))
     after = height[:, 1:]
@@ -194,6 +201,8 @@ def plan(
         action_after_mm=open_gap_mm(lines, *now, reference),
         first_fret_gap_before_mm=open_gap_mm(lines, *was, 1),
         first_fret_gap_after_mm=open_gap_mm(lines, *now, 1),
+        buzz_force_before_n=buzz_force(rest_clearance_mm(lines, *was), swing).force_n,
+        buzz_force_after_n=buzz_force(rest_clearance_mm(lines, *now), swing).force_n,
         touch_force_before_n=touch_force(rest_clearance_mm(lines, *was), swing).force_n,
         touch_force_after_n=touch_force(rest_clearance_mm(lines, *now), swing).force_n,
         life_used=0.3,

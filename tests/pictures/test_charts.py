@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenfall.levelling.tradeoff import TradeOff
-from evenfall.pictures.fret_map import removal_map, touch_force_map
+from evenfall.pictures.fret_map import buzz_force_map, removal_map
 from evenfall.pictures.inks import DARK, LIGHT, PRINT, Theme
 from evenfall.pictures.neck import neck_curve
 from evenfall.pictures.side_view import string_side_view
@@ -36,9 +36,9 @@ CURVES = TradeOff(
     plan_action_mm=1.7,
     plan_metal_mm=8.0 * math.exp(-1.0),
     relief_mm=RELIEF,
-    touch_margin_share=1.25 - 8.0 * (RELIEF - 0.2251) ** 2,
+    margin_share=1.25 - 8.0 * (RELIEF - 0.2251) ** 2,
     plan_relief_mm=0.15,
-    plan_touch_margin_share=1.2049,
+    plan_margin_share=1.2049,
 )
 
 
@@ -63,7 +63,7 @@ def test_both_curves_are_drawn_to_scale_with_the_plan_on_them() -> None:
     ]
     for drawn, x, y, chosen, mark in (
         (metal, ACTION[known], CURVES.metal_mm[known], (1.7, CURVES.plan_metal_mm), diamonds[0]),
-        (share, RELIEF, CURVES.touch_margin_share, (0.15, 1.2049), diamonds[1]),
+        (share, RELIEF, CURVES.margin_share, (0.15, 1.2049), diamonds[1]),
     ):
         assert len(drawn) == len(x)
         for axis, values, want in ((0, x, chosen[0]), (1, y, chosen[1])):
@@ -85,9 +85,7 @@ def test_of_equally_good_reliefs_the_nearest_to_the_plan_is_named() -> None:
     """On a level stretch rounding must not choose; the least change of the rod does."""
     share = np.minimum(1.25, 1.25 - 8.0 * (np.abs(RELIEF - 0.3) - 0.151))
     for noise in (1e-12, -1e-12):
-        level = replace(
-            CURVES, touch_margin_share=share + noise * np.arange(29), plan_relief_mm=0.05
-        )
+        level = replace(CURVES, margin_share=share + noise * np.arange(29), plan_relief_mm=0.05)
         assert "Most: 125 % at 0.150 mm" in shown(trade_off_chart(level)).replace("\n", " ")
 
 
@@ -98,7 +96,7 @@ def test_curves_without_any_plan_are_drawn_and_said() -> None:
     assert len(curves(picture)) == 1
     assert "No plan meets every limit here." in shown(picture)
     with pytest.raises(ValueError, match="two or more points"):
-        trade_off_chart(replace(CURVES, relief_mm=RELIEF[:1], touch_margin_share=RELIEF[:1]))
+        trade_off_chart(replace(CURVES, relief_mm=RELIEF[:1], margin_share=RELIEF[:1]))
 
 
 INF = math.inf
@@ -234,7 +232,7 @@ def test_every_picture_can_be_set_on_paper() -> None:
     made, swing = plan(spec)
     attack = np.array(spec.player.attack_n)
     pictures = (
-        touch_force_map(spec, made.touch_force_before_n, attack, title="日本 <&>"),
+        buzz_force_map(spec, made.buzz_force_before_n, attack, title="日本 <&>"),
         removal_map(spec, made),
         string_side_view(spec, made, swing, string=2, stopped_fret=3),
         neck_curve(spec, made.measurement, made),

@@ -1,4 +1,4 @@
-"""Touch force map and removal map: the numbers shown are the data, for every size of instrument."""
+"""Buzz force map and removal map: the numbers shown are the data, for every size of instrument."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenfall.pictures import inks
-from evenfall.pictures.fret_map import removal_map, touch_force_map
+from evenfall.pictures.fret_map import buzz_force_map, removal_map
 from evenfall.units import MM_PER_INCH
 from pictures.drawing import SVG, contents, faults, groups, number, parsed, shown
 from pictures.instruments import measurement, plan, specification
@@ -44,7 +44,7 @@ def test_maps_of_any_size_are_in_order_and_show_the_data(
     force = rng.lognormal(-0.8, 1.2, size) - 0.1
     attack = rng.uniform(0.1, 0.9, strings)
     first = rng.integers(1, frets + 1, size)
-    picture = touch_force_map(spec, force, attack, title=spec.name, critical_fret=first)
+    picture = buzz_force_map(spec, force, attack, title=spec.name, critical_fret=first)
     assert faults(picture) == []
     cells = groups(picture, "string", "stopped-fret")
     assert len(cells) == strings * frets
@@ -96,7 +96,7 @@ def test_each_share_of_the_attack_gets_its_shade_and_its_mark(
 ) -> None:
     force = np.full((6, 22), 9.0)
     force[2, 5] = share * ATTACK[2]
-    cell = groups(touch_force_map(SPEC, force, ATTACK, title="t"), "string", "stopped-fret")[
+    cell = groups(buzz_force_map(SPEC, force, ATTACK, title="t"), "string", "stopped-fret")[
         "3", "5"
     ]
     assert fill(cell) == inks.LIGHT[inks.RISK_RAMP[shade].fill]
@@ -109,46 +109,46 @@ def test_each_share_of_the_attack_gets_its_shade_and_its_mark(
 def test_the_headline_counts_and_gives_the_range() -> None:
     force = np.full((6, 22), 0.9)
     force[3, 7], force[1, 2], force[0, 0] = 0.123, 0.2, 3.456
-    picture = touch_force_map(SPEC, force, ATTACK, title="Before")
+    picture = buzz_force_map(SPEC, force, ATTACK, title="Before")
     said = " ".join(shown(picture).split("\n"))
-    assert "2 of 132 positions touch below the player's attack" in said
-    assert "Lowest touch force: 0.12 N, 30 % of the attack, string 4 stopped at fret 7" in said
+    assert "2 of 132 positions buzz below the player's attack" in said
+    assert "Lowest buzz force: 0.12 N, margin 30 %, string 4 stopped at fret 7" in said
     assert "Highest: 3.46 N, 987 %, string 1 open" in said
     assert "2 of 132" in parsed(picture).find(f"{SVG}desc").text
 
 
 def test_what_is_not_known_is_not_called_safe() -> None:
     force = np.full((6, 22), np.nan)
-    picture = touch_force_map(SPEC, force, ATTACK, title="t")
-    assert "No touch force is known." in shown(picture)
+    picture = buzz_force_map(SPEC, force, ATTACK, title="t")
+    assert "No buzz force is known." in shown(picture)
     assert "not known" in shown(picture)
     force[0, 0] = 0.1
-    picture = touch_force_map(SPEC, force, ATTACK, title="t")
-    assert "1 of 1 positions touches below the player's attack" in shown(picture)
+    picture = buzz_force_map(SPEC, force, ATTACK, title="t")
+    assert "1 of 1 positions buzzes below the player's attack" in shown(picture)
     assert contents(groups(picture, "string", "stopped-fret")["2", "3"]) == ["–", "–"]
     assert faults(picture) == []
 
 
 def test_the_legend_names_every_threshold_and_every_attack() -> None:
-    words = shown(touch_force_map(SPEC, PLAN.touch_force_before_n, ATTACK, title="t"))
+    words = shown(buzz_force_map(SPEC, PLAN.buzz_force_before_n, ATTACK, title="t"))
     assert all(shade.name in words for shade in inks.RISK_RAMP)
     assert all(f"{attack:.2f} N" in words for attack in ATTACK)
     assert all(string.pitch in words for string in SPEC.strings)
 
 
-def test_a_touch_force_map_of_the_wrong_shape_is_refused() -> None:
+def test_a_buzz_force_map_of_the_wrong_shape_is_refused() -> None:
     with pytest.raises(ValueError, match="shape"):
-        touch_force_map(SPEC, np.ones((6, 21)), ATTACK, title="t")
+        buzz_force_map(SPEC, np.ones((6, 21)), ATTACK, title="t")
     with pytest.raises(ValueError, match="critical_fret"):
-        touch_force_map(SPEC, np.ones((6, 22)), ATTACK, title="t", critical_fret=np.ones((6, 1)))
+        buzz_force_map(SPEC, np.ones((6, 22)), ATTACK, title="t", critical_fret=np.ones((6, 1)))
     with pytest.raises(ValueError, match="negative"):
-        touch_force_map(SPEC, np.ones((6, 22)), -1.0 * ATTACK, title="t")
+        buzz_force_map(SPEC, np.ones((6, 22)), -1.0 * ATTACK, title="t")
 
 
 def test_without_any_attack_what_clears_at_rest_bears_more_than_is_asked() -> None:
     """A plan may bear no attack at all, where the limits leave no room: still a map."""
     force = np.where(np.arange(22) == 3, -0.1, 0.4) * np.ones((6, 1))
-    picture = touch_force_map(SPEC, force, 0.0 * ATTACK, title="t")
+    picture = buzz_force_map(SPEC, force, 0.0 * ATTACK, title="t")
     assert faults(picture) == []
     words = shown(picture)
     assert words.count(">999") == 6 * 21
@@ -156,7 +156,7 @@ def test_without_any_attack_what_clears_at_rest_bears_more_than_is_asked() -> No
 
 
 def test_the_treble_string_is_on_top_and_the_nut_at_the_left() -> None:
-    picture = touch_force_map(SPEC, PLAN.touch_force_before_n, ATTACK, title="t")
+    picture = buzz_force_map(SPEC, PLAN.buzz_force_before_n, ATTACK, title="t")
     cells = groups(picture, "string", "stopped-fret")
 
     def corner(k: int, i: int) -> tuple[float, float]:
@@ -226,5 +226,5 @@ def test_inches_have_four_decimals() -> None:
 
 
 def test_the_rule_against_overlap_would_see_crowded_cells() -> None:
-    picture = touch_force_map(SPEC, PLAN.touch_force_before_n, ATTACK, title="t")
+    picture = buzz_force_map(SPEC, PLAN.buzz_force_before_n, ATTACK, title="t")
     assert faults(picture.replace('font-size="9"', 'font-size="16"')) != []

@@ -56,8 +56,8 @@ def made(
             np.zeros((0, 4), int), np.zeros(0, int), np.zeros(0), np.zeros(0), np.zeros(0),
             np.zeros(0),
         ),
-        motion_touch_force_n=np.ones((*shape[:2], 2)),
-        touch_force_n=np.ones(shape[:2]),
+        touch_force_n=np.ones((*shape[:2], 2)),
+        buzz_force_n=np.ones((*shape[:2], 2)),
         rate_hz=np.full(shape[:2], 96e3),
         mode_count=np.full(shape[:2], 100),
     )  # fmt: skip

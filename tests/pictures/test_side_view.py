@@ -35,7 +35,7 @@ def gaps_by_hand(k: int, stop: int, *, after: bool) -> dict[int, float]:
     for j in range(stop + 1, 23):
         a = (x[j] - x[stop]) / (LINES.saddle_station_mm[k] - x[stop])
         chord = (1 - a) * heights[stop] + a * saddle[k]
-        swing = PLAN.attack_n[k] * SWING.excursion_mm_per_n[k, stop, j]
+        swing = PLAN.attack_n[k] * SWING.buzz_mm_per_n[k, stop, j]
         gaps[j] = float(chord - swing - heights[j])
     return gaps
 
@@ -184,7 +184,7 @@ def test_a_straight_line_added_to_every_height_changes_nothing_drawn() -> None:
 def test_a_string_that_would_touch_is_shown_to_touch() -> None:
     hard = replace(PLAN, attack_n=4.0 * PLAN.attack_n)
     picture = string_side_view(SPEC, hard, SWING, string=6, stopped_fret=9)
-    assert "touches" in shown(picture)
+    assert "buzzes" in shown(picture)
     assert re.search(r"the string reaches \d\.\d{3} mm below the top of fret", shown(picture))
     assert faults(picture) == []
 

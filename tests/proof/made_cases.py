@@ -13,7 +13,13 @@ from evenfall.instrument import read_specification, string_lines
 from evenfall.measurement import Heights, Measurement, Origin
 from evenfall.neck import default_bow
 from evenfall.plan import Plan
-from evenfall.strings.clearance import chord_share, open_gap_mm, rest_clearance_mm, touch_force
+from evenfall.strings.clearance import (
+    buzz_force,
+    chord_share,
+    open_gap_mm,
+    rest_clearance_mm,
+    touch_force,
+)
 from evenfall.strings.excursion import excursion_table
 from evenfall.wording import sentence
 from made_heights import changed
@@ -155,8 +161,8 @@ def made_plan(spec, *, u_mm=0.002, crown_read=True, rough_mm=0.03, seed=3):
         high = before.crown_height_mm
     ref = spec.scale.reference_fret
 
-    def borne(heights):
-        return touch_force(rest_clearance_mm(lines, nut, heights, saddle), table).force_n
+    def force(kind, heights):
+        return kind(rest_clearance_mm(lines, nut, heights, saddle), table).force_n
 
     return Plan(
         status="optimal",
@@ -179,8 +185,10 @@ def made_plan(spec, *, u_mm=0.002, crown_read=True, rough_mm=0.03, seed=3):
         action_after_mm=open_gap_mm(lines, nut, top, saddle, ref),
         first_fret_gap_before_mm=open_gap_mm(lines, nut, top + removal, saddle, 1),
         first_fret_gap_after_mm=open_gap_mm(lines, nut, top, saddle, 1),
-        touch_force_before_n=borne(top + removal),
-        touch_force_after_n=borne(top),
+        buzz_force_before_n=force(buzz_force, top + removal),
+        buzz_force_after_n=force(buzz_force, top),
+        touch_force_before_n=force(touch_force, top + removal),
+        touch_force_after_n=force(touch_force, top),
         life_used=0.2,
         binding=(),
         prices=(),

@@ -93,7 +93,7 @@ def damaged(change):
         lambda p: p["items"][0]["lines"][0].update(standard_uncertainty=-1.0),
         lambda p: p.update(verdict="good"),
         lambda p: p.pop("positions"),
-        lambda p: p["positions"]["touch_force_n"].pop(),
+        lambda p: p["positions"]["buzz_force_n"].pop(),
         lambda p: p["deviation"].update(crown_top_mm=[[1.0]]),
         lambda p: p["findings"].append({"code": "none"}),
         lambda p: p["findings"][0].update(code="no-such"),

@@ -112,7 +112,7 @@ def test_a_high_fret_names_the_position_it_stops() -> None:
     assert (item.stopped_fret, item.fret) == (8, 9)
     assert proof.positions.critical_fret[1, 8] == 9
     assert proof.positions.verdict[1][8] == "does not conform"
-    assert proof.positions.touch_force_n[1, 8] < SPEC.player.attack_n[1]
+    assert proof.positions.buzz_force_n[1, 8] < SPEC.player.attack_n[1]
     assert proof.positions.verdict[0].count("conforms") == 14
 
 
@@ -156,7 +156,7 @@ def by_hand(heights, k, stop, fret):
 def test_clearances_and_requirements_by_hand() -> None:
     readings = spoilt("top_mm", (2, 5), 0.03)
     proof = proof_of(readings)
-    table = geometry(SPEC)[2].excursion_mm_per_n
+    table = geometry(SPEC)[2].buzz_mm_per_n
     heights = readings.nut_mm, readings.crown_top_mm, readings.saddle_mm
     least = np.full((3, 14), np.inf)
     for k in range(3):
@@ -168,7 +168,7 @@ def test_clearances_and_requirements_by_hand() -> None:
                     assert proof.positions.clearance_mm[k, stop] == pytest.approx(gap, abs=1e-12)
                     needed = SPEC.player.attack_n[k] * table[k, stop, fret] + 0.01
                     assert proof.positions.required_mm[k, stop] == pytest.approx(needed, abs=1e-12)
-    np.testing.assert_allclose(proof.positions.touch_force_n, least, rtol=1e-12)
+    np.testing.assert_allclose(proof.positions.buzz_force_n, least, rtol=1e-12)
 
 
 DRAWS = 20_000
@@ -210,13 +210,11 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
     drawn = np.mean(reliefs, axis=0)
     (item,) = items_of(proof, "relief")
     assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
-    # Touch force of a position: the drawn least over its frets, where one fret clearly comes first.
-    table = geometry(SPEC)[2].excursion_mm_per_n
+    # Buzz force of a position: the drawn least over its frets, where one fret clearly comes first.
+    table = geometry(SPEC)[2].buzz_mm_per_n
     k, stop = 1, 13
     drawn = by_hand((n, t, s), k, stop, 14) / table[k, stop, 14]
-    assert proof.positions.touch_force_u_n[k, stop] == pytest.approx(
-        drawn.std(), rel=DRAW_TOLERANCE
-    )
+    assert proof.positions.buzz_force_u_n[k, stop] == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
 
 
 def test_the_monte_carlo_check_sees_a_wrong_budget() -> None:
@@ -301,7 +299,7 @@ def test_more_attack_never_makes_a_position_surer(attack, more) -> None:
     light = proof_of(readings, attack_n=[attack] * 3)
     hard = proof_of(readings, attack_n=[attack + more] * 3)
     assert np.all(hard.positions.probability <= light.positions.probability + 1e-12)
-    np.testing.assert_array_equal(hard.positions.touch_force_n, light.positions.touch_force_n)
+    np.testing.assert_array_equal(hard.positions.buzz_force_n, light.positions.buzz_force_n)
 
 
 @settings(max_examples=15, deadline=None)
@@ -321,7 +319,7 @@ def test_a_clearance_at_the_planned_margin_conforms() -> None:
     u = 0.004
     nut, top, saddle = (x.copy() for x in ideal_heights(SPEC))
     k, stop, fret = 1, 4, 5
-    needed = SPEC.player.attack_n[k] * table.excursion_mm_per_n[k, stop, fret] + 0.01
+    needed = SPEC.player.attack_n[k] * table.buzz_mm_per_n[k, stop, fret] + 0.01
     a = share_over(SPEC, k + 1, stop, fret)
     margin = 1.6448536 * u * math.sqrt(1.0 + (1.0 - a) ** 2 + a**2)
     top[k, fret - 1] = (1.0 - a) * top[k, stop - 1] + a * saddle[k] - needed - margin
@@ -379,8 +377,8 @@ def test_a_height_that_was_not_read_leaves_what_needs_it_undecided() -> None:
     assert proof.positions.verdict[1][13] == "conforms"  # past the missing crown
     assert proof.positions.verdict[1][12] == "undecided"  # stopped at it
     assert proof.positions.verdict[1][11] == "undecided"  # over it
-    assert np.isnan(proof.positions.touch_force_n[1, :13]).all()
-    assert np.isfinite(proof.positions.touch_force_n[1, 13])
+    assert np.isnan(proof.positions.buzz_force_n[1, :13]).all()
+    assert np.isfinite(proof.positions.buzz_force_n[1, 13])
     assert "missing" in codes_of(proof)
     assert any("fret 12" in str(step) and "string 2" in str(step) for step in proof.next_steps)
 
@@ -554,4 +552,4 @@ def test_small_and_large_instruments(strings, frets) -> None:
         measurement(spec, nut_mm=nut, top_mm=top, saddle_mm=saddle), spec=spec, plan=plan
     )
     assert len(proof.items) == 3 * strings + 1 + frets
-    assert proof.positions.touch_force_n.shape == (strings, frets)
+    assert proof.positions.buzz_force_n.shape == (strings, frets)

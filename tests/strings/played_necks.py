@@ -55,6 +55,20 @@ MODELS = {
             ("E1", 2.67, 0.61, 36.0, "steel"),
         ],
     ),
+    "baritone": (
+        686.0,
+        24,
+        140.0,
+        0.50,
+        [
+            ("B3", 0.356, None, None, "steel"),
+            ("F#3", 0.457, None, None, "steel"),
+            ("D3", 0.610, None, None, "steel"),
+            ("A2", 0.914, 0.381, 4.280, "steel"),
+            ("E2", 1.270, 0.420, 8.100, "steel"),
+            ("B1", 1.626, 0.450, 13.20, "steel"),
+        ],
+    ),
 }
 
 
@@ -130,7 +144,7 @@ def random_neck(model: str, seed: int) -> Neck:
     """Return a neck of a model with action, relief, nut and fret errors drawn at random."""
     rng = np.random.default_rng(seed)
     _, frets, _, _, strings = MODELS[model]
-    base = {"electric": 1.6, "ukulele": 2.2, "bass": 2.2}[model]
+    base = {"electric": 1.6, "ukulele": 2.2, "bass": 2.2, "baritone": 1.8}[model]
     action = base * rng.uniform(0.8, 1.3)
     nut = rng.uniform(0.25, 0.5)
     error = rng.normal(0.0, rng.choice([0.0, 0.01, 0.03]), size=(len(strings), frets))

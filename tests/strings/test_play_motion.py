@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import pi, sqrt
 
 import numpy as np
@@ -15,6 +16,7 @@ from evenfall.errors import RequestError
 from evenfall.instrument.specification import InstrumentString
 from evenfall.strings.clearance import rest_clearance_mm, touch_force
 from evenfall.strings.damping import NO_DAMPING, PLAIN_STEEL, Damping, decay_rate_per_s
+from evenfall.strings.modes import string_modes
 from evenfall.strings.playtest.modes import StoppedString, stopped_string
 from evenfall.strings.playtest.notes import (
     Note,
@@ -23,10 +25,10 @@ from evenfall.strings.playtest.notes import (
     _within_reach,
     complementary_force_n,
     load_kernel,
-    reach_mm_per_n,
     run_notes,
 )
 from evenfall.strings.playtest.play_test import Settings
+from evenfall.strings.swing import deepest_swing
 from oracles.motion_in_numpy import move
 from oracles.play_against_touch_force import agreement
 from strings.played_necks import MODELS, neck
@@ -55,7 +57,9 @@ def stopped(
     width_mm: float = 0.0,
     damping: Damping = NO_DAMPING,
     rate_hz: float | None = None,
+    ends: tuple[float, float] = (0.0, 0.0),
 ) -> StoppedString:
+    """Return a string between pins, for which solutions are published."""
     return stopped_string(
         string,
         length_mm=1000.0,
@@ -64,6 +68,7 @@ def stopped(
         pluck_width_mm=width_mm,
         damping=damping,
         rate_hz=rate_hz,
+        ends=ends,
     )
 
 
@@ -80,7 +85,7 @@ def played(
     listen = None
     if listen_mm is not None:
         order = np.arange(1, len(position.turn_factor) + 1)
-        listen = [np.sin(order * (pi * listen_mm / position.length_mm))]
+        listen = [np.sin(order * (pi * listen_mm / position.string.length_mm))]
     note = Note((0, 0, 0, 0), 0, force_n)
     return run_notes(KERNEL, table, [note], settings or Settings(), listen_weight=listen)
 
@@ -369,14 +374,14 @@ def test_modes_stay_below_half_the_rate_and_tell_the_frets_apart() -> None:
 def test_frets_that_are_left_out_are_out_of_reach(frequency: float) -> None:
     """A fret just over the deepest point of the motion is never left out."""
     position = stopped(steel(frequency), FRETS, pluck_mm=130.0, width_mm=2.0)
-    table = StoppedStrings.joined([position], [(0, 0)], [np.full(6, 9.0)], 0.2)
-    swing = reach_mm_per_n(KERNEL, table)[0]
+    modes = string_modes(position.string, np.array(FRETS), len(position.frequency_hz))
+    swing = deepest_swing(replace(modes, decay_per_s=np.full_like(modes.decay_per_s, 0.5)))
     start = position.energy_n_mm(
         position.pluck_mm_per_n, position.pluck_mm_per_n * position.first_factor
     )
     for fret in range(6):
         clearance = np.full(6, 1e6)
-        clearance[fret] = 0.999 * swing[:, fret].max()
+        clearance[fret] = 0.999 * max(swing.away[fret], swing.towards[fret])
         assert _within_reach(position, clearance, start) == fret + 1
         clearance[fret] *= 100.0
         assert _within_reach(position, clearance, start) == 0
@@ -421,16 +426,16 @@ def test_contact_impulses_at_the_default_rate_are_converged() -> None:
 
 
 @pytest.mark.slow
-def test_the_touch_force_keeps_its_word_on_random_necks() -> None:
-    """Over 1.3 times the attack: clean, or a kiss; under 0.7: it touches, without exception.
+def test_both_forces_keep_their_word_on_random_necks() -> None:
+    """Four kinds of instrument, seeded; every note played with contact, whatever is foretold.
 
-    The excursion table looks at a few periods without damping; later the string swings deeper, most
-    so far up the neck. So some notes in the foretold band touch; none of them may rattle.
+    Touch force: no contact at 0.997 of it, contact at 1.003, without exception (at any time: the
+    notes are followed until the bound allows no more). Buzz force: 1.04 times it sorts rattling
+    notes from the others with at most 6 % mistakes; 5 % of notes on necks it was set on.
     """
-    found = agreement(necks=40, positions=5, first_seed=900)
-    table = found.table()
-    assert sum(map(sum, table.values())) > 150
-    assert table["under 0.7"][0] == 0
-    clean, touches, rattles = table["over 1.3"]
-    assert rattles == 0
-    assert touches <= 0.03 * clean
+    found = agreement(necks=48, positions=8, first_seed=900)
+    assert len(found.model) > 200
+    assert len(set(found.model)) == 4
+    assert found.contradictions() == []
+    assert found.sorting_mistakes(1.04) <= 0.06
+    assert found.sorting_mistakes(1.04) < found.sorting_mistakes_by_touch()

@@ -108,7 +108,7 @@ def test_an_ideal_string_stays_in_its_parallelogram(fret: int) -> None:
     assert found.away == pytest.approx(turned, rel=1e-4)
 
 
-@settings(deadline=None, max_examples=12)
+@settings(deadline=None, max_examples=4)
 @given(
     st.sampled_from(["E4", "B3", "G3", "D3", "A2", "E2"]),
     st.integers(0, 20),
@@ -116,20 +116,20 @@ def test_an_ideal_string_stays_in_its_parallelogram(fret: int) -> None:
     st.floats(0.0, 6.0),
 )
 def test_no_moment_is_deeper(name: str, fret: int, pluck_mm: float, width_mm: float) -> None:
-    """The sum itself on 20,000 random moments of the first 60 periods."""
+    """The sum itself at 2,000 random moments of the first 60 periods, and of the first."""
     string = stopped(name, fret, pluck_mm=pluck_mm, width_mm=width_mm)
     ahead = np.array(stations(fret))
     modes = string_modes(string, ahead, modes_needed(string, ahead[0]))
     found = deepest_swing(modes)
     damped = np.sqrt(modes.angular_per_s**2 - modes.decay_per_s**2)
     period = 2.0 * np.pi / modes.angular_per_s[0]
-    drawn = np.random.default_rng(3).random(20_000)
+    drawn = np.random.default_rng(3).random(2_000)
     part = modes.shape * modes.amplitude_mm_per_n
     for periods, up, down in (
         (60.0, found.towards, found.away),
         (1.0, found.towards_first, found.away_first),
     ):
-        for times in np.split(drawn * periods * period, 20):
+        for times in np.split(drawn * periods * period, 4):
             phase = np.multiply.outer(damped, times)
             left = np.cos(phase) + (modes.decay_per_s / damped)[:, None] * np.sin(phase)
             moved = part @ (left * np.exp(-np.multiply.outer(modes.decay_per_s, times)))

@@ -150,7 +150,7 @@ def made_plan(
     removal = bent - after
     ref = spec.scale.reference_fret
     attack = np.array(spec.player.attack_n)
-    touch_force = np.full(shape, 0.30) + 0.02 * np.arange(frets)
+    buzz_force = np.full(shape, 0.30) + 0.02 * np.arange(frets)
     plan = Plan(
         status=status,
         method=method,
@@ -172,8 +172,10 @@ def made_plan(
         action_after_mm=open_gap_mm(lines, nut_after, after, saddle_after, ref),
         first_fret_gap_before_mm=open_gap_mm(lines, nut, top, saddle, 1),
         first_fret_gap_after_mm=open_gap_mm(lines, nut_after, after, saddle_after, 1),
-        touch_force_before_n=touch_force - 0.05,
-        touch_force_after_n=touch_force + 0.06,
+        buzz_force_before_n=buzz_force - 0.05,
+        buzz_force_after_n=buzz_force + 0.06,
+        touch_force_before_n=buzz_force - 0.1,
+        touch_force_after_n=buzz_force + 0.01,
         life_used=0.2,
         binding=(
             Binding("clearance", "", (2, 3), 4, 5, 0.8),

@@ -321,6 +321,7 @@ def test_a_refret_starts_with_the_board():
         1.1,
         0.1,
         100.0,
+        95.0,
         1.0,
         (),
         sentence("planing takes up to {wood:length} off", wood=0.31),

@@ -53,7 +53,7 @@ if TYPE_CHECKING:
 @click.option(
     "--verify-by-motion",
     is_flag=True,
-    help="Play the result, and show where its touch force was optimistic or conservative.",
+    help="Play the result, and show where its buzz force was optimistic or conservative.",
 )
 @output_option("input")
 @result_options

@@ -12,6 +12,7 @@ from evenfall.cli.door import WORDS, show_findings, shown_unit
 from evenfall.cli.tables import string_table, table
 from evenfall.measurement import Origin
 from evenfall.plan import LEAST_SHOWN_MM, METHODS
+from evenfall.requirement import whole_percent
 from evenfall.units import in_unit, length_text, uncertainty_text
 from evenfall.wording import say, sentence
 
@@ -141,9 +142,9 @@ def _small(length_mm: float, unit: LengthUnit) -> str:
 
 
 def show_diagnosis(outcome: DiagnoseOutcome, lengths: Lengths) -> None:
-    """Print a diagnosis: the touch force of every position, gaps and relief."""
+    """Print a diagnosis: the buzz force of every position, gaps and relief."""
     diagnosis = outcome.diagnosis
-    measurement, force_n = diagnosis.measurement, diagnosis.touch_force.force_n
+    measurement, force_n = diagnosis.measurement, diagnosis.buzz_force.force_n
     click.echo(_name(measurement))
     click.echo(f"Relief {lengths.text(diagnosis.relief_mm)}")
     rows = [
@@ -154,7 +155,7 @@ def show_diagnosis(outcome: DiagnoseOutcome, lengths: Lengths) -> None:
             f"{diagnosis.attack_n[k]:.2f}",
             f"{force_n[k].min():.2f}",
             _stopped(int(force_n[k].argmin())),
-            f"{diagnosis.adjusted_touch_force_n[k].min():.2f}",
+            f"{diagnosis.adjusted_buzz_force_n[k].min():.2f}",
         ]
         for k in range(measurement.string_count)
     ]
@@ -163,13 +164,16 @@ def show_diagnosis(outcome: DiagnoseOutcome, lengths: Lengths) -> None:
         f"action {lengths.unit}",
         f"first-fret gap {lengths.unit}",
         "attack N",
-        "lowest touch force N",
+        "lowest buzz force N",
         "at",
         "after adjusting N",
     ]
     table("As found", headings, rows)
     total = measurement.string_count * measurement.fret_count
-    click.echo(f"{diagnosis.touching} of {total} positions touch below the player's attack.")
+    click.echo(
+        f"{diagnosis.buzzing} of {total} positions buzz below the player's attack."
+        f" {diagnosis.touching - diagnosis.buzzing or 'No'} more touch a fret lightly, and late."
+    )
     show_findings(outcome.findings, lengths.unit)
 
 
@@ -261,22 +265,22 @@ def _show_settings(plan: Plan, specification: Specification, lengths: Lengths) -
             lengths.figure(plan.first_fret_gap_after_mm[k]),
             *(
                 _margin(force_n[k].min(), specification.player.attack_n[k])
-                for force_n in (plan.touch_force_before_n, plan.touch_force_after_n)
+                for force_n in (plan.buzz_force_before_n, plan.buzz_force_after_n)
             ),
         ]
         for k in range(plan.measurement.string_count)
     ]
     headings = [
         *("string", "saddle", "nut", "action", "planned", "first-fret gap", "planned"),
-        *("touch margin", "planned"),
+        *("margin", "planned"),
     ]
-    title = f"Changes and gaps [{lengths.unit}]; lowest touch margin, against the player's attack"
+    title = f"Changes and gaps [{lengths.unit}]; margin: lowest buzz force over the player's attack"
     table(title, headings, rows)
 
 
 def _margin(force_n: float, attack_n: float) -> str:
-    """Return a touch force as a percentage of an attack, rounded down as on every map."""
-    return f"{math.floor(100.0 * force_n / attack_n + 1e-4)} %" if attack_n > 0.0 else "–"
+    """Return a buzz force as a percentage of an attack, rounded down as on every map."""
+    return f"{whole_percent(force_n / attack_n)} %" if attack_n > 0.0 else "–"
 
 
 def _show_removal(plan: Plan, lengths: Lengths) -> None:

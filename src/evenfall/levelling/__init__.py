@@ -1,4 +1,4 @@
-"""Clearance and touch force become a plan: the linear program, the methods, the reasons."""
+"""Clearance and buzz force become a plan: the linear program, the methods, the reasons."""
 
 from evenfall.levelling.diagnosis import Diagnosis, diagnose
 from evenfall.levelling.session import Session, make_plan

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall import requirement
 from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
 
@@ -66,6 +67,7 @@ def audit(
     lines = string_lines(specification)
     target = specification.target
     one_sided = NormalDist().inv_cdf(specification.rule.coverage)
+    needed_mm = requirement.Requirement.of(specification, excursion).need_mm(attack_n)
     worst: dict[LimitName, Requirement] = {}
 
     def note(
@@ -88,11 +90,7 @@ def audit(
             weights[:, stop], weights[:, -1] = 1.0 - along, along
             weights[np.arange(len(along)), stop + 1 + np.arange(len(along))] = -1.0
             uncertainty = measurement.heights.u_mm(weights, k)
-            need = (
-                specification.rule.extra_clearance_mm
-                + one_sided * uncertainty
-                + attack_n[k] * excursion.excursion_mm_per_n[k, stop, ahead]
-            )
+            need = needed_mm[k, stop, ahead] + one_sided * uncertainty
             short = need - (underside - z[ahead])
             fret = int(np.argmax(short))
             note("clearance", k, short[fret], stop + 1 + fret, stop)

@@ -14,8 +14,10 @@ from evenfall.levelling.methods import Outcome, adjust_only, frets_closed
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
 from evenfall.levelling.standing_out import standing_out
+from evenfall.requirement import falls_short, margin_share
 from evenfall.strings.clearance import (
-    TouchForce,
+    PluckForce,
+    buzz_force,
     open_gap_mm,
     open_share,
     rest_clearance_mm,
@@ -52,14 +54,14 @@ class Diagnosis:
         What is wrong, most telling first.
     attack_n
         The player's attack, that it is judged by [N], shape (K,).
-    touch_force
-        Touch force by stopped fret 0..F-1.
+    buzz_force, touch_force
+        The forces from which strings buzz, and touch, by stopped fret 0..F-1.
     action_mm, first_fret_gap_mm
         Gaps of the open strings [mm], shape (K,).
     relief_mm
         Relief [mm].
-    adjusted_touch_force_n
-        Touch force after the best adjustment without cutting [N], shape (K, F).
+    adjusted_buzz_force_n, adjusted_touch_force_n
+        The same after the best adjustment without cutting [N], shape (K, F).
     adjusting_cures
         Whether adjusting alone meets every limit.
     relief_change_mm, saddle_height_change_mm, nut_height_change_mm
@@ -69,10 +71,12 @@ class Diagnosis:
     measurement: Measurement
     findings: tuple[Finding, ...]
     attack_n: FloatArray
-    touch_force: TouchForce
+    buzz_force: PluckForce
+    touch_force: PluckForce
     action_mm: FloatArray
     first_fret_gap_mm: FloatArray
     relief_mm: float
+    adjusted_buzz_force_n: FloatArray
     adjusted_touch_force_n: FloatArray
     adjusting_cures: bool
     relief_change_mm: float
@@ -83,9 +87,14 @@ class Diagnosis:
         shut(self)
 
     @property
+    def buzzing(self) -> int:
+        """Number of notes whose buzz force is under the player's attack."""
+        return int(falls_short(self.buzz_force.force_n, self.attack_n).sum())
+
+    @property
     def touching(self) -> int:
         """Number of notes whose touch force is under the player's attack."""
-        return int((self.touch_force.force_n < self.attack_n[:, None]).sum())
+        return int(falls_short(self.touch_force.force_n, self.attack_n).sum())
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -93,9 +102,11 @@ class Diagnosis:
             {
                 "string": k + 1,
                 "attack_n": float(self.attack_n[k]),
+                "buzz_force_before_n": plain(self.buzz_force.force_n[k]),
+                "buzz_force_before_mm": plain(self.buzz_force.displacement_mm[k]),
                 "touch_force_before_n": plain(self.touch_force.force_n[k]),
-                "touch_force_before_mm": plain(self.touch_force.displacement_mm[k]),
-                "critical_fret": [int(f) for f in self.touch_force.critical_fret[k]],
+                "critical_fret": [int(f) for f in self.buzz_force.critical_fret[k]],
+                "buzz_force_after_n": plain(self.adjusted_buzz_force_n[k]),
                 "touch_force_after_n": plain(self.adjusted_touch_force_n[k]),
                 "action_mm": float(self.action_mm[k]),
                 "first_fret_gap_mm": float(self.first_fret_gap_mm[k]),
@@ -109,6 +120,7 @@ class Diagnosis:
             "strings": strings,
             "relief_mm": self.relief_mm,
             "relief_change_mm": self.relief_change_mm,
+            "buzzing": self.buzzing,
             "touching": self.touching,
             "adjusting_cures": self.adjusting_cures,
             "findings": [f.as_dict() for f in self.findings],
@@ -151,13 +163,13 @@ def diagnose(
     >>> sheet = SheetFile("before.csv", (invented / "kestrel-before.csv").read_bytes())
     >>> measurement, _ = read_measurement([sheet], specification)
     >>> seen = diagnose(specification, measurement)
-    >>> seen.touching, seen.adjusting_cures
+    >>> seen.buzzing, seen.adjusting_cures
     (6, False)
     """
     problem = build_problem(specification, measurement, excursion=excursion, bow=bow)
-    found = _touch_force(problem)
+    found, touched = _forces(problem)
     best, reach = _best_adjustment(problem)
-    adjusted = _touch_force(
+    adjusted, adjusted_touch = _forces(
         problem.with_heights(
             crown_top_mm=best.crown_top_after_mm,
             nut_mm=best.nut_after_mm,
@@ -169,7 +181,7 @@ def diagnose(
     action = open_gap_mm(problem.lines, *heights, reference)
     first = open_gap_mm(problem.lines, *heights, 1)
     findings = [
-        *_touching(problem, found),
+        *_buzzing(problem, found),
         *_causes(problem, action, first),
         *_worn(problem),
         _cure(problem, found, adjusted, best, reach),
@@ -178,11 +190,13 @@ def diagnose(
         measurement=measurement,
         findings=tuple(findings),
         attack_n=problem.attack_n,
-        touch_force=found,
+        buzz_force=found,
+        touch_force=touched,
         action_mm=action,
         first_fret_gap_mm=first,
         relief_mm=problem.relief_found_mm,
-        adjusted_touch_force_n=adjusted.force_n,
+        adjusted_buzz_force_n=adjusted.force_n,
+        adjusted_touch_force_n=adjusted_touch.force_n,
         adjusting_cures=reach == "cures",
         relief_change_mm=best.solution.relief_change_mm,
         saddle_height_change_mm=best.solution.saddle_height_change_mm,
@@ -190,10 +204,11 @@ def diagnose(
     )
 
 
-def _touch_force(problem: Problem) -> TouchForce:
+def _forces(problem: Problem) -> tuple[PluckForce, PluckForce]:
+    """Return buzz force and touch force."""
     found = problem.measurement
     clearance = rest_clearance_mm(problem.lines, found.nut_mm, found.crown_top_mm, found.saddle_mm)
-    return touch_force(clearance, problem.excursion)
+    return buzz_force(clearance, problem.excursion), touch_force(clearance, problem.excursion)
 
 
 def _best_adjustment(problem: Problem) -> tuple[Outcome, Reach]:
@@ -217,14 +232,13 @@ def _best_adjustment(problem: Problem) -> tuple[Outcome, Reach]:
     return Outcome("adjust", problem, solution), reach
 
 
-def _touching(problem: Problem, found: TouchForce) -> list[Finding]:
-    short = found.force_n < problem.attack_n[:, None]
+def _buzzing(problem: Problem, found: PluckForce) -> list[Finding]:
+    short = falls_short(found.force_n, problem.attack_n)
     if not short.any():
         return [
             Finding(
-                "touches",
-                "Every note stays clear at the player's attack; the weakest up to {least:share} "
-                "of it.",
+                "buzzes",
+                "No note buzzes at the player's attack; the weakest does from {least:share} of it.",
                 severity="note",
                 least=_weakest_share(problem, found),
             )
@@ -236,10 +250,10 @@ def _touching(problem: Problem, found: TouchForce) -> list[Finding]:
         force, first = float(found.force_n[k, worst]), int(found.critical_fret[k, worst])
         note = sentence("stopped at fret {fret}", fret=worst) if worst else sentence("open")
         how = (
-            sentence("touches fret {first} at rest", first=first)
+            sentence("lies on fret {first} at rest", first=first)
             if force <= 0.0
             else sentence(
-                "stays clear up to {force:force} of {attack:force} and touches fret {first} first",
+                "buzzes from {force:force} of {attack:force} on, over fret {first} first",
                 force=force,
                 attack=float(problem.attack_n[k]),
                 first=first,
@@ -247,12 +261,11 @@ def _touching(problem: Problem, found: TouchForce) -> list[Finding]:
         )
         findings.append(
             Finding(
-                "touches",
-                "String {string} touches at {touching} of {notes} notes. The weakest, {note}, "
-                "{how}.",
+                "buzzes",
+                "String {string} buzzes at {buzzing} of {notes} notes. The weakest, {note}, {how}.",
                 at=At(strings=(int(k) + 1,), frets=(first,), stopped_fret=worst),
                 string=int(k) + 1,
-                touching=len(stopped),
+                buzzing=len(stopped),
                 notes=problem.frets,
                 note=note,
                 how=how,
@@ -261,25 +274,24 @@ def _touching(problem: Problem, found: TouchForce) -> list[Finding]:
     return findings
 
 
-def _weakest_share(problem: Problem, found: TouchForce) -> float:
-    """Return the lowest touch force over the attack, not under nothing."""
-    share = found.force_n / np.maximum(problem.attack_n[:, None], 1e-9)
-    return max(0.0, float(share.min()))
+def _weakest_share(problem: Problem, found: PluckForce) -> float:
+    """Return the lowest margin, not under nothing."""
+    return max(0.0, float(margin_share(found.force_n, problem.attack_n).min()))
 
 
 def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Finding]:
     """Return what is out of line, each with how many notes correcting it would clear."""
     specification = problem.specification
-    touching = _still_touching(problem)
+    buzzing = _still_buzzing(problem)
     weighed: list[tuple[int, Finding]] = []
 
     def weigh(code: str, fact: Sentence, at: At, corrected: Problem | None) -> None:
-        cured = 0 if corrected is None else touching - _still_touching(corrected)
-        if corrected is None or not touching:
+        cured = 0 if corrected is None else buzzing - _still_buzzing(corrected)
+        if corrected is None or not buzzing:
             weighed.append((-cured, Finding(code, "{fact}", at=at, fact=fact)))
             return
-        cure = "{fact} Correcting this alone would clear {cured} of {touching} touching notes."
-        finding = Finding(code, cure, at=at, fact=fact, cured=max(cured, 0), touching=touching)
+        cure = "{fact} Correcting this alone would clear {cured} of {buzzing} buzzing notes."
+        finding = Finding(code, cure, at=at, fact=fact, cured=max(cured, 0), buzzing=buzzing)
         weighed.append((-cured, finding))
 
     relief = specification.target.relief
@@ -336,7 +348,7 @@ def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Fin
             nut_mm=problem.measurement.nut_mm,
             saddle_mm=problem.measurement.saddle_mm,
         )
-        if _still_touching(corrected) < touching:
+        if _still_buzzing(corrected) < buzzing:
             code = "high-fret" if step > 0.0 else "low-fret"
             weigh(code, fact, At(strings=strings, frets=(j,)), corrected)
         elif j not in harmless:
@@ -361,8 +373,8 @@ def _relief_outside(problem: Problem) -> bool:
     return not relief.minimum_mm <= problem.relief_found_mm <= relief.maximum_mm
 
 
-def _still_touching(problem: Problem) -> int:
-    return int((_touch_force(problem).force_n < problem.attack_n[:, None]).sum())
+def _still_buzzing(problem: Problem) -> int:
+    return int(falls_short(_forces(problem)[0].force_n, problem.attack_n).sum())
 
 
 def _odd_frets(problem: Problem) -> list[tuple[int, float, tuple[int, ...]]]:
@@ -424,7 +436,7 @@ def _worn(problem: Problem) -> list[Finding]:
 
 
 def _cure(
-    problem: Problem, found: TouchForce, adjusted: TouchForce, best: Outcome, reach: Reach
+    problem: Problem, found: PluckForce, adjusted: PluckForce, best: Outcome, reach: Reach
 ) -> Finding:
     solution = best.solution
     if reach == "cures":
@@ -441,12 +453,12 @@ def _cure(
     text = (
         "Adjusting {what:list} alone does not meet every limit. Within the limits the weakest note "
         "stays clear up to {after:share} of the player's attack ({certain:share} is certain after "
-        "allowances and measurement uncertainty); {touching:count note} {touching:plural touches|"
-        "touch} as found, {still} would. See the plan for what has to be cut."
+        "allowances and measurement uncertainty); {buzzing:count note} {buzzing:plural buzzes|"
+        "buzz} as found, {still} would. See the plan for what has to be cut."
         if reach == "limits"
         else "Adjusting {what:list} alone does not reach the limits. At best it takes the weakest "
-        "note from {before:share} to {after:share} of the player's attack; {touching:count note} "
-        "{touching:plural touches|touch} as found, {still} would. See the plan for what has to be "
+        "note from {before:share} to {after:share} of the player's attack; {buzzing:count note} "
+        "{buzzing:plural buzzes|buzz} as found, {still} would. See the plan for what has to be "
         "cut."
     )
     cure = sentence(
@@ -455,7 +467,7 @@ def _cure(
         before=_weakest_share(problem, found),
         after=_weakest_share(problem, adjusted),
         certain=max(0.0, solution.attack_share),
-        touching=int((found.force_n < problem.attack_n[:, None]).sum()),
-        still=int((adjusted.force_n < problem.attack_n[:, None]).sum()),
+        buzzing=int(falls_short(found.force_n, problem.attack_n).sum()),
+        still=int(falls_short(adjusted.force_n, problem.attack_n).sum()),
     )
     return Finding("cure", "{cure}", cure=cure)

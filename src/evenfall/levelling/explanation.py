@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.plan import METHODS, Binding, LimitName, MethodResult, Price, Side
-from evenfall.strings.clearance import rest_clearance_mm, touch_force
+from evenfall.requirement import margin_share
+from evenfall.strings.clearance import buzz_force, rest_clearance_mm, touch_force
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from evenfall.levelling.methods import Outcome
     from evenfall.levelling.model import LevellingModel
     from evenfall.levelling.problem import Problem
-    from evenfall.strings.clearance import TouchForce
+    from evenfall.strings.clearance import PluckForce
 
 #: Bench time [min]: estimates, common practice, no source.
 MINUTES = {
@@ -121,21 +122,25 @@ def prices(model: LevellingModel, outcome: Outcome) -> tuple[Price, ...]:
     return tuple(p for p in listed if p.metal_mm > _SMALL)
 
 
-def touch_force_after(outcome: Outcome) -> TouchForce:
-    """Return the touch force after the work."""
+def forces_after(outcome: Outcome) -> tuple[PluckForce, PluckForce]:
+    """Return buzz force and touch force after the work."""
     problem = outcome.problem
     clearance = rest_clearance_mm(
         problem.lines, outcome.nut_after_mm, outcome.crown_top_after_mm, outcome.saddle_after_mm
     )
-    return touch_force(clearance, problem.excursion)
+    return buzz_force(clearance, problem.excursion), touch_force(clearance, problem.excursion)
 
 
 def method_result(outcome: Outcome) -> MethodResult:
     """Return what a method that meets every limit comes to."""
     problem, solution = outcome.problem, outcome.solution
-    force = touch_force_after(outcome).force_n
     played = problem.player_n > 0.0
-    share = force[played] / problem.player_n[played, None]
+
+    def lowest(force: PluckForce) -> float:
+        share = margin_share(force.force_n, problem.player_n)[played]
+        return 100.0 * float(share.min()) if played.any() else math.nan
+
+    buzz, touch = forces_after(outcome)
     least = float(outcome.crown_height_after_mm.min())
     return MethodResult(
         method=outcome.method,
@@ -145,7 +150,8 @@ def method_result(outcome: Outcome) -> MethodResult:
         frets_replaced=len(outcome.replaced),
         lowest_crown_mm=least,
         life_used=_life_used(problem, outcome),
-        lowest_touch_margin_percent=100.0 * float(share.min()) if played.any() else math.nan,
+        lowest_margin_percent=lowest(buzz),
+        lowest_touch_margin_percent=lowest(touch),
         minutes=_minutes(outcome),
         risks=_risks(outcome, least),
         remark=outcome.remark,
@@ -203,7 +209,7 @@ def _risks(outcome: Outcome, least_height_mm: float) -> tuple[Sentence, ...]:
 def failed_method(method: str, remark: Sentence) -> MethodResult:
     """Return the entry of a method that cannot meet every limit, and why."""
     nan = math.nan
-    return MethodResult(method, False, nan, 0, 0, nan, nan, nan, nan, (), remark)
+    return MethodResult(method, False, nan, 0, 0, nan, nan, nan, nan, nan, (), remark)
 
 
 def recommend(results: Sequence[MethodResult]) -> tuple[str, Sentence]:

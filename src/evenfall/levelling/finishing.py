@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 from evenfall.errors import SolverError
 from evenfall.levelling.audit import audit
-from evenfall.levelling.explanation import binding_limits, method_result, prices, touch_force_after
+from evenfall.levelling.explanation import binding_limits, forces_after, method_result, prices
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.outlook import plan_outlook
 from evenfall.plan import LimitReached, MethodResult, Plan, Relaxation, Status
-from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm, touch_force
+from evenfall.strings.clearance import buzz_force, open_gap_mm, rest_clearance_mm, touch_force
 from evenfall.strings.pitch import pitch_change_cents
 
 if TYPE_CHECKING:
@@ -90,6 +90,7 @@ def finished_plan(
         specification, lines, found_heights, heights, solution.removal_mm
     )
     model = LevellingModel(outcome.problem)  # for the places of its rows
+    buzz, touch = forces_after(outcome)
     return Plan(
         status=chosen.status,
         method=outcome.method,
@@ -111,8 +112,10 @@ def finished_plan(
         action_after_mm=open_gap_mm(lines, *heights, reference),
         first_fret_gap_before_mm=open_gap_mm(lines, *found_heights, 1),
         first_fret_gap_after_mm=open_gap_mm(lines, *heights, 1),
+        buzz_force_before_n=buzz_force(rest, found.excursion).force_n,
+        buzz_force_after_n=buzz.force_n,
         touch_force_before_n=touch_force(rest, found.excursion).force_n,
-        touch_force_after_n=touch_force_after(outcome).force_n,
+        touch_force_after_n=touch.force_n,
         life_used=method_result(outcome).life_used,
         bow_mm_per_mm=found.bow.frets,
         pitch_change_cents=crowned,

@@ -188,7 +188,7 @@ class LevellingModel:
         k = np.repeat(np.arange(strings), pairs)
         i, j = np.tile(stop, strings), np.tile(fret, strings)
         a = problem.share[k, i, j]
-        excursion = problem.excursion.excursion_mm_per_n[k, i, j]
+        excursion = problem.requirement.swing_mm_per_n[k, i, j]
         rest = (1.0 - a) * height[k, i] + a * found.saddle_mm[k] - height[k, j]
         tilt = (1.0 - a) * bow[k, i] - bow[k, j]
         # at the nut the two entries of the stop are nut moves, else one is a removal

@@ -112,8 +112,7 @@ def _requirements(
     target, bow = specification.target, neck.bow.frets
     still = np.zeros(problem.strings)
     heights = (outcome.nut_after_mm, outcome.crown_top_after_mm, outcome.saddle_after_mm)
-    need = attack_n[:, None, None] * problem.excursion.excursion_mm_per_n
-    clear = rest_clearance_mm(lines, *heights) - need - specification.rule.extra_clearance_mm
+    clear = rest_clearance_mm(lines, *heights) - problem.requirement.need_mm(attack_n)
     yield _Requirement(
         "clearance",
         "",

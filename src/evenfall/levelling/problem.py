@@ -17,6 +17,7 @@ from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.measurement.missing import missing_places
 from evenfall.neck import default_bow
+from evenfall.requirement import Requirement
 from evenfall.strings.clearance import chord_share, clearance_weights, open_gap_weights
 from evenfall.strings.excursion import excursion_table
 from evenfall.wording import sentence
@@ -47,6 +48,8 @@ class Problem:
     ----------
     specification, measurement, lines, bow, excursion
         What it was made from.
+    requirement
+        What every position has to clear.
     attack_n
         Design attack, shape (K,) [N].
     margin_mm
@@ -77,6 +80,7 @@ class Problem:
     lines: StringLines
     bow: Bow
     excursion: ExcursionTable
+    requirement: Requirement
     attack_n: FloatArray
     margin_mm: FloatArray
     share: FloatArray
@@ -196,14 +200,17 @@ def build_problem(
         "first-fret-gap": allowance + kappa * _open_gap_u_mm(heights, lines, 1),
         "relief": np.array([allowance + kappa * bow.relief_u_mm(heights)]),
     }
+    table = excursion if excursion is not None else excursion_table(specification, lines)
+    required = Requirement.of(specification, table)
     return Problem(
         specification=specification,
         measurement=measurement,
         lines=lines,
         bow=bow,
-        excursion=excursion if excursion is not None else excursion_table(specification, lines),
+        excursion=table,
+        requirement=required,
         attack_n=_attack(specification, attack_n),
-        margin_mm=specification.rule.extra_clearance_mm + allowance + kappa * spread,
+        margin_mm=required.extra_clearance_mm + allowance + kappa * spread,
         share=share,
         room_mm=removable_mm(specification, measurement),
         guard_mm=guard,

@@ -13,9 +13,9 @@ from evenfall.errors import At, Progress, RequestError, silent
 from evenfall.instrument import string_lines
 from evenfall.levelling.explanation import (
     failed_method,
+    forces_after,
     method_result,
     recommend,
-    touch_force_after,
 )
 from evenfall.levelling.finishing import Chosen, finished_plan
 from evenfall.levelling.methods import (
@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     from evenfall.measurement import Measurement
     from evenfall.neck import NeckModel
     from evenfall.plan import MethodResult, Plan
-    from evenfall.strings.clearance import TouchForce
+    from evenfall.strings.clearance import PluckForce
     from evenfall.strings.excursion import ExcursionTable
 
 Limits: TypeAlias = "tuple[float, float] | Sequence[tuple[float, float]]"
@@ -81,8 +81,8 @@ class Preview:
         Lowest crown after work [mm].
     relief_change_mm, saddle_height_change_mm, nut_height_change_mm
         What to adjust [mm], positive up; the latter two have shape (K,).
-    touch_force
-        Touch force after work, by stopped fret 0..F-1.
+    buzz_force, touch_force
+        The forces from which strings buzz, and touch, after work, by stopped fret 0..F-1.
     """
 
     holds: bool
@@ -93,7 +93,8 @@ class Preview:
     relief_change_mm: float
     saddle_height_change_mm: FloatArray
     nut_height_change_mm: FloatArray
-    touch_force: TouchForce
+    buzz_force: PluckForce
+    touch_force: PluckForce
 
     def __post_init__(self) -> None:
         shut(self)
@@ -249,6 +250,7 @@ class Session:
         solution = solution or model.untouched()
         share = 1.0 if holds and self._budget_mm is None else solution.attack_share
         outcome = Outcome("profile", self._asked, solution)
+        buzz, touch = forces_after(outcome)
         return Preview(
             holds=holds,
             attack_n=share * self._asked.attack_n,
@@ -258,7 +260,8 @@ class Session:
             relief_change_mm=solution.relief_change_mm,
             saddle_height_change_mm=solution.saddle_height_change_mm,
             nut_height_change_mm=solution.nut_height_change_mm,
-            touch_force=touch_force_after(outcome),
+            buzz_force=buzz,
+            touch_force=touch,
         )
 
     def method(self, name: str, progress: Progress = silent) -> MethodResult:

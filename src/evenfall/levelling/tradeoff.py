@@ -1,4 +1,4 @@
-"""What lower action costs in metal, and what relief does to touch force."""
+"""What lower action costs in metal, and what relief does to buzz force."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
 from evenfall.measurement import Origin
 from evenfall.neck import default_bow
-from evenfall.strings.clearance import open_share, rest_clearance_mm, touch_force
+from evenfall.requirement import margin_share
+from evenfall.strings.clearance import buzz_force, open_share, rest_clearance_mm
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -41,10 +42,10 @@ class TradeOff:
         [mm], shape (N,); NaN where no plan holds the limits.
     plan_action_mm, plan_metal_mm
         Where the plan stands on the first curve [mm].
-    relief_mm, touch_margin_share
-        Relief [mm], and the lowest touch force of the finished frets as a share of the player's
+    relief_mm, margin_share
+        Relief [mm], and the lowest buzz force of the finished frets as a share of the player's
         attack, action and first-fret gap held; shape (M,).
-    plan_relief_mm, plan_touch_margin_share
+    plan_relief_mm, plan_margin_share
         Where the plan stands on the second curve.
     """
 
@@ -53,9 +54,9 @@ class TradeOff:
     plan_action_mm: float
     plan_metal_mm: float
     relief_mm: FloatArray
-    touch_margin_share: FloatArray
+    margin_share: FloatArray
     plan_relief_mm: float
-    plan_touch_margin_share: float
+    plan_margin_share: float
 
     def __post_init__(self) -> None:
         shut(self)
@@ -64,7 +65,7 @@ class TradeOff:
 def trade_off(
     specification: Specification, plan: Plan, *, excursion: ExcursionTable | None = None
 ) -> TradeOff:
-    """Return metal against action and touch force against relief, around a plan.
+    """Return metal against action and buzz force against relief, around a plan.
 
     Parameters
     ----------
@@ -96,16 +97,16 @@ def trade_off(
     places = np.array(sorted(curve))
     metal = np.array([np.nan if curve[at] is None else curve[at] for at in places], dtype=float)
     relief = np.linspace(-0.1, 0.6, 29)
-    share = np.array([_lowest_touch_force(problem, plan, value) for value in relief])
+    share = np.array([_lowest_margin(problem, plan, value) for value in relief])
     return TradeOff(
         action_mm=float(wanted.mean()) + places,
         metal_mm=metal,
         plan_action_mm=float(plan.action_after_mm.mean()),
         plan_metal_mm=plan.metal_mm,
         relief_mm=relief,
-        touch_margin_share=share,
+        margin_share=share,
         plan_relief_mm=plan.relief_after_mm,
-        plan_touch_margin_share=_lowest_touch_force(problem, plan, plan.relief_after_mm),
+        plan_margin_share=_lowest_margin(problem, plan, plan.relief_after_mm),
     )
 
 
@@ -159,8 +160,8 @@ def _edge(
     return {low: None, high: least_metal(high)}
 
 
-def _lowest_touch_force(problem: Problem, plan: Plan, relief_mm: float) -> float:
-    """Return the lowest touch force of the finished frets at another relief, over the attack."""
+def _lowest_margin(problem: Problem, plan: Plan, relief_mm: float) -> float:
+    """Return the lowest margin of the finished frets at another relief."""
     change = (relief_mm - plan.relief_after_mm) * problem.bow.frets
     reference = problem.specification.scale.reference_fret
     first, far = open_share(problem.lines, 1), open_share(problem.lines, reference)
@@ -170,5 +171,5 @@ def _lowest_touch_force(problem: Problem, plan: Plan, relief_mm: float) -> float
     nut = plan.nut_after_mm + rise_first - slope * first
     saddle = plan.saddle_after_mm + rise_first + slope * (1.0 - first)
     clearance = rest_clearance_mm(problem.lines, nut, plan.crown_top_after_mm + change, saddle)
-    force = touch_force(clearance, problem.excursion).force_n
-    return float((force / np.maximum(problem.player_n[:, None], 1e-9)).min())
+    force = buzz_force(clearance, problem.excursion).force_n
+    return float(margin_share(force, problem.player_n).min())

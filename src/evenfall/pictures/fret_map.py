@@ -1,4 +1,4 @@
-"""Maps of frets by strings: touch force of every stopped string, removal at every crossing.
+"""Maps of frets by strings: buzz force of every stopped string, removal at every crossing.
 
 Both show the board from above with the frame's x to the right and y up: nut at the left, treble
 string on top. Columns are of one width, because the numbers in them need it; each stands for the
@@ -45,6 +45,7 @@ from evenfall.pictures.svg import (
     text_width_px,
 )
 from evenfall.pictures.words import said
+from evenfall.requirement import SHARE_TOLERANCE, margin_share, whole_percent
 from evenfall.units import LengthUnit, in_unit
 
 if TYPE_CHECKING:
@@ -55,39 +56,40 @@ if TYPE_CHECKING:
     from evenfall.plan import Plan
 
 
-_SHARE_TOLERANCE = 1e-6
-"""A plan that stays clear up to exactly the attack must not fall short of it by rounding."""
-_LEAST_ATTACK_N = 1e-9
-"""With no attack at all every note that clears at rest has a margin without end [N]."""
 _SHARE_SHOWING_FRET = 1.2
-"""Below this share of the attack the fret that is touched first is worth its ink."""
+"""Below this margin the fret that is touched first is worth its ink."""
 
 
-def touch_force_map(
+def buzz_force_map(
     specification: Specification,
-    touch_force_n: FloatArray,
+    buzz_force_n: FloatArray,
     attack_n: FloatArray,
     *,
     title: str,
+    touch_force_n: FloatArray | None = None,
     critical_fret: IntArray | None = None,
 ) -> str:
-    """Return the map of the force at which every stopped string first touches a fret, as SVG.
+    """Return the map of the force from which every stopped string buzzes, as SVG.
 
     By stopped fret 0..F-1 (0 = open), shape (K, F), negative where a string touches at rest, NaN
-    where it is not known; shares are of the player's attack (K,). The fret that is touched first is
-    shown where touch force is short. ValueError for arrays of another shape, or a negative attack.
+    where it is not known; margins are over the player's attack (K,). The fret that is touched first
+    is shown where the margin is short, and the touch force is in the label of each cell.
+    ValueError for arrays of another shape, or a negative attack.
     """
     shape = (specification.string_count, specification.frets)
-    force = np.asarray(touch_force_n, dtype=float)
+    force = np.asarray(buzz_force_n, dtype=float)
     attack = np.asarray(attack_n, dtype=float)
     if force.shape != shape or attack.shape != shape[:1]:
-        raise ValueError(f"touch_force_n must have shape {shape} and attack_n {shape[:1]}")
-    if critical_fret is not None and np.shape(critical_fret) != shape:
-        raise ValueError(f"critical_fret must have shape {shape}")
+        raise ValueError(f"buzz_force_n must have shape {shape} and attack_n {shape[:1]}")
+    for name, beside in (("critical_fret", critical_fret), ("touch_force_n", touch_force_n)):
+        if beside is not None and np.shape(beside) != shape:
+            raise ValueError(f"{name} must have shape {shape}")
     if not bool(np.all(attack >= 0.0)):
         raise ValueError("attack_n must not be negative")
-    share = force / np.maximum(attack[:, None], _LEAST_ATTACK_N)
-    summary = _touch_force_summary(force, share)
+    share = margin_share(force, attack)
+    summary = _buzz_force_summary(force, share)
+    if touch_force_n is not None:
+        summary += _touching_besides(np.asarray(touch_force_n), attack, share)
     parts, top = heading(title, summary)
     layout = CellLayout(shape[1], shape[0], 35.0, 0.0, top)
     parts += column_names(
@@ -97,26 +99,32 @@ def touch_force_map(
     for k in range(shape[0]):
         for i in range(shape[1]):
             first = None if critical_fret is None else int(critical_fret[k, i])
+            touch = None if touch_force_n is None else float(touch_force_n[k, i])
             parts.append(
-                _touch_force_cell(
-                    layout, (k, i), force_n=force[k, i], share=share[k, i], first_touched=first
+                _buzz_force_cell(
+                    layout,
+                    (k, i),
+                    force_n=force[k, i],
+                    share=share[k, i],
+                    first_touched=first,
+                    touch_n=touch,
                 )
             )
     parts += fret_lines(layout, nut_after=0)
     explained = (
-        "In each cell, from the top: touch force in N; touch margin in %, rounded down; marks "
+        "In each cell, from the top: buzz force in N; margin in %, rounded down; marks "
         "where it is under 100 %"
     )
     if critical_fret is not None:
         explained += "; the number beside them is the fret that is touched first"
     legend, end = legend_of(
         layout.end_px,
-        "Touch margin: touch force over the player's attack (under each string's number):",
+        "Margin: buzz force over the player's attack (under each string's number):",
         list(RISK_RAMP) + ([UNKNOWN] if bool(np.isnan(force).any()) else []),
         f"{explained}.",
     )
     parts += legend
-    return document(end, parts, title=title, description=f"Touch force map. {summary}")
+    return document(end, parts, title=title, description=f"Buzz force map. {summary}")
 
 
 def removal_map(specification: Specification, plan: Plan, *, unit: LengthUnit = "mm") -> str:
@@ -164,16 +172,17 @@ def removal_map(specification: Specification, plan: Plan, *, unit: LengthUnit = 
     return document(end, parts, title=title, description=f"Removal map. {' '.join(summary)}")
 
 
-# ---- touch force -------------------------------------------------------------------------
+# ---- buzz force -------------------------------------------------------------------------
 
 
-def _touch_force_cell(
+def _buzz_force_cell(
     layout: CellLayout,
     place: tuple[int, int],
     *,
     force_n: float,
     share: float,
     first_touched: int | None,
+    touch_n: float | None,
 ) -> str:
     k, i = place
     shade = _risk(share)
@@ -182,7 +191,9 @@ def _touch_force_cell(
     middle = x + layout.cell_wide_px / 2
     base = y + layout.cell_high_px - 3.0
     note = said("{note:stopped}", note=(k + 1, i)).capitalize()
-    label = f"{note}: {_force_text(force_n)} N, {_share_text(share)} % of the attack"
+    label = f"{note}: buzzes from {_force_text(force_n)} N, margin {_share_text(share)} %"
+    if touch_n is not None:
+        label += f", touches from {_force_text(touch_n)} N"
     if first_touched is not None and share < _SHARE_SHOWING_FRET:
         shown = str(first_touched)
         marks = 7.0 * abs(shade.teeth)
@@ -190,7 +201,7 @@ def _touch_force_cell(
         whole = marks + gap + text_width_px(shown, 9)
         parts += marks_of(middle - whole / 2 + marks / 2, base, shade)
         parts.append(text(middle - whole / 2 + marks + gap, base, shown, size_px=9, ink=shade.ink))
-        label += f", touches fret {first_touched} first"
+        label += f", over fret {first_touched} first"
     else:
         parts += marks_of(middle, base, shade)
     return group(parts, label=label, string=k + 1, stopped_fret=i)
@@ -201,7 +212,7 @@ def _risk(share: float) -> Shade:
     if math.isnan(share):
         return UNKNOWN
     for bound, shade in zip(RISK_SHARES, RISK_RAMP, strict=False):
-        if share >= bound - _SHARE_TOLERANCE and share > 0.0:
+        if share >= bound - SHARE_TOLERANCE and share > 0.0:
             return shade
     return RISK_RAMP[-1]
 
@@ -220,25 +231,25 @@ def _share_text(share: float) -> str:
     """Return a share in %, rounded down so that the number never looks safer than its class."""
     if not math.isfinite(share):
         return "–" if math.isnan(share) else "∞"
-    percent = math.floor(100.0 * (share + _SHARE_TOLERANCE))
+    percent = whole_percent(share)
     if percent > 999:
         return ">999"
     return "<−999" if percent < -999 else str(percent).replace("-", "−")
 
 
-def _touch_force_summary(force: FloatArray, share: FloatArray) -> str:
+def _buzz_force_summary(force: FloatArray, share: FloatArray) -> str:
     known = np.isfinite(share)
     if not bool(known.any()):
-        return "No touch force is known."
-    short = int(np.count_nonzero(share < 1.0 - _SHARE_TOLERANCE))
+        return "No buzz force is known."
+    short = int(np.count_nonzero(share < 1.0 - SHARE_TOLERANCE))
     k, i = np.unravel_index(int(np.argmin(np.where(known, share, np.inf))), share.shape)
     k2, i2 = np.unravel_index(int(np.argmax(np.where(known, share, -np.inf))), share.shape)
     told = said(
         "{short} of {count} positions {verb} below the player's attack. "
-        "Lowest touch force: {least} N, {least_share} % of the attack, {least_note:stopped}. "
+        "Lowest buzz force: {least} N, margin {least_share} %, {least_note:stopped}. "
         "Highest: {most} N, {most_share} %, {most_note:stopped}.",
         short=short or "None",
-        verb="touch" if short > 1 else "touches",
+        verb="buzz" if short > 1 else "buzzes",
         count=int(np.count_nonzero(~np.isnan(share))),
         least=_force_text(force[k, i]),
         least_share=_share_text(share[k, i]),
@@ -248,6 +259,24 @@ def _touch_force_summary(force: FloatArray, share: FloatArray) -> str:
         most_note=(int(k2) + 1, int(i2)),
     )
     return told.replace(">", "over ").replace("<", "under ")
+
+
+def _touching_besides(touch_n: FloatArray, attack: FloatArray, share: FloatArray) -> str:
+    """Return what the touch force adds: how many positions touch late, and the lowest margin."""
+    touch = margin_share(touch_n, attack)
+    if not bool(np.isfinite(touch).any()):
+        return ""
+    late = (touch < 1.0 - SHARE_TOLERANCE) & (share >= 1.0 - SHARE_TOLERANCE)
+    return (
+        said(
+            " {late} more {verb} a fret lightly, and late; lowest touch margin {least} %.",
+            late=int(np.count_nonzero(late)) or "None",
+            verb="touch" if np.count_nonzero(late) > 1 else "touches",
+            least=_share_text(float(np.min(touch, where=np.isfinite(touch), initial=np.inf))),
+        )
+        .replace(">", "over ")
+        .replace("<", "under ")
+    )
 
 
 # ---- removal -----------------------------------------------------------------------------------

@@ -1,6 +1,6 @@
 """Play map: what every stopped string does in motion, at each level of attack.
 
-Laid out as the touch force map. Each cell has one strip per level, the gentlest on top; a strip
+Laid out as the buzz force map. Each cell has one strip per level, the gentlest on top; a strip
 shows by shade and by mark whether the note is clean, touches or rattles, and which fret is met
 first.
 """

@@ -1,4 +1,4 @@
-"""Side view of one string line: crowns, the stopped string at rest and its deepest swing.
+"""Side view of one string line: crowns, the stopped string at rest and its first swing.
 
 Heights are over the straight line from the nut slot to the saddle top after the work, the one
 line that means something on every instrument; adding a straight line to all heights changes no
@@ -58,7 +58,7 @@ class _State:
     height: FloatArray
     saddle: float
     gap: FloatArray
-    """Between deepest swing and crown, for frets beyond the stopped one."""
+    """Between first swing and crown, for frets beyond the stopped one."""
 
     @property
     def closest(self) -> int:
@@ -135,7 +135,7 @@ def string_side_view(
     chart.key("crown planned; as found: outline or notch", _crown_key)
     for name, ink, dash in (
         ("string at rest", INK, ""),
-        (f"its deepest swing, plucked with {view.attack:.2f} N", RISK, ""),
+        (f"its first swing, plucked with {view.attack:.2f} N", RISK, ""),
         ("the same as found", QUIET, "4 3"),
     ):
         chart.ruled(name, ink=ink, dash=dash)
@@ -156,7 +156,7 @@ def _view(
     found = (measured.nut_mm, measured.crown_top_mm, measured.saddle_mm)
     planned = (plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
     attack = float(plan.attack_n[k])
-    swing = attack * excursion.excursion_mm_per_n[k, i, i + 1 :]
+    swing = attack * excursion.buzz_mm_per_n[k, i, i + 1 :]
     station = lines.station_mm[k]
     saddle_station = float(lines.saddle_station_mm[k])
 
@@ -278,7 +278,7 @@ def _neck(view: _View, crown_width_mm: float) -> Iterator[str]:
 
 
 def _strings(view: _View) -> Iterator[str]:
-    """Yield the string at rest and its deepest swing, in both states."""
+    """Yield the string at rest and its first swing, in both states."""
     x, y = view.x, view.y
     places = [x(float(s)) for s in view.station]
     beyond = places[view.stopped_fret :]
@@ -370,7 +370,7 @@ def _scale_bars(view: _View) -> Iterator[str]:
 
 
 def _draw_gaps(chart: Chart, view: _View) -> None:
-    """Draw the lower panel: the gap left over each fret at the deepest swing."""
+    """Draw the lower panel: the gap left over each fret at the first swing."""
     unit = view.unit
     planned, found = (
         [in_unit(float(g), unit) for g in state.gap] for state in (view.planned, view.found)
@@ -385,7 +385,7 @@ def _draw_gaps(chart: Chart, view: _View) -> None:
     panel = chart.panel(
         (view.x.low, view.x.high),
         (lowest, most),
-        caption=f"Gap left over each fret at the deepest swing, {unit}",
+        caption=f"Gap left over each fret at the first swing, {unit}",
         high_px=_GAP_HIGH_PX,
         left_px=view.x.start_px,
         right_px=view.x.end_px,
@@ -394,7 +394,7 @@ def _draw_gaps(chart: Chart, view: _View) -> None:
     y, x1, upper = panel.y, view.x.end_px, panel.y.end_px
     if least < 0.0:
         panel.band(lowest, 0.0, fill=RISK_WASH, edge="")
-        chart.add(text(x1 - 4, y.start_px - 4, "touches", size_px=9.5, anchor="end", ink=RISK))
+        chart.add(text(x1 - 4, y.start_px - 4, "buzzes", size_px=9.5, anchor="end", ink=RISK))
     chart.add(line(view.x.start_px, y(0.0), x1, y(0.0), ink=INK, width_px=1.4))
     places = [view.x(float(s)) for s in view.station[view.stopped_fret + 1 :]]
     room = min((b - a for a, b in pairwise(places)), default=12.0)

@@ -1,4 +1,4 @@
-"""Two curves through a plan: what lower action costs in metal, what relief does to touch force."""
+"""Two curves through a plan: what lower action costs in metal, what relief does to buzz force."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _MIDDLE_PX = PAGE_WIDTH_PX / 2.0
 _MOST = 999.0
 """Touch force over this is drawn here [% of the attack]; with no attack at all it has no end."""
 _LEVEL = 0.05
-"""Points whose touch force differs by less than this count as equally high [% of the attack]."""
+"""Points whose buzz force differs by less than this count as equally high [% of the attack]."""
 
 
 def trade_off_chart(
@@ -37,16 +37,16 @@ def trade_off_chart(
     unit: LengthUnit = "mm",
     theme: Theme = LIGHT,
 ) -> Drawing:
-    """Return metal against action and lowest touch force against relief, the plan marked, as SVG.
+    """Return metal against action and lowest buzz force against relief, the plan marked, as SVG.
 
     NaN where no plan meets the limits. ValueError for a curve of fewer than two points.
     """
     scale = 1.0 / mm_per_unit(unit)
-    borne = np.minimum(100.0 * np.asarray(trade_off.touch_margin_share), _MOST)
+    borne = np.minimum(100.0 * np.asarray(trade_off.margin_share), _MOST)
     metal = _points(scale * trade_off.action_mm, scale * trade_off.metal_mm)
     share = _points(scale * trade_off.relief_mm, borne)
     action, spent = trade_off.plan_action_mm, trade_off.plan_metal_mm
-    relief, worst = trade_off.plan_relief_mm, min(trade_off.plan_touch_margin_share, 0.01 * _MOST)
+    relief, worst = trade_off.plan_relief_mm, min(trade_off.plan_margin_share, 0.01 * _MOST)
     cost = "No plan meets every limit here."
     if math.isfinite(spent) and math.isfinite(action):
         text = "The plan: action {action:length}, {metal:length} of metal."
@@ -62,13 +62,13 @@ def trade_off_chart(
     caption = f"Total metal, {unit}, against action, {unit}"
     chosen = in_unit(action, unit), in_unit(spent, unit)
     left = _curve(chart, metal, chosen, caption=caption)
-    caption = f"Lowest touch force, % of attack, against relief, {unit}"
+    caption = f"Margin, %, against relief, {unit}"
     chosen = in_unit(relief, unit), 100.0 * worst
     right = _curve(chart, share, chosen, caption=caption, beside=left)
     if best is not None:
         right.point(*best, "ring", ink=RISK, size=4.5)
-        chart.marked("ring", "relief with most touch force", ink=RISK, size=4.5)
-    columns = (f"action, {unit}", f"metal, {unit}", f"relief, {unit}", "touch force, % of attack")
+        chart.marked("ring", "relief with most margin", ink=RISK, size=4.5)
+    columns = (f"action, {unit}", f"metal, {unit}", f"relief, {unit}", "margin, %")
     chart.table(*columns, rows=((*a, *b) for a, b in zip(metal, share, strict=False)))
     return chart.drawn(theme)
 

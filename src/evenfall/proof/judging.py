@@ -19,11 +19,14 @@ from evenfall.measurement.heights import SHARED_NAMES
 from evenfall.proof.decision import EXACT_MM, Decision, decide
 from evenfall.proof.result import Basis, Item, Positions, Quantity
 from evenfall.proof.uncertainty import Budget, BudgetLine
+from evenfall.requirement import Requirement
 from evenfall.strings.clearance import (
+    buzz_force,
     clearance_weights,
     open_gap_weights,
     open_share,
     rest_clearance_mm,
+    touch_force,
 )
 from evenfall.wording import Sentence, sentence
 
@@ -406,13 +409,13 @@ def clearances(case: Case) -> Clearances:
     """Return every clearance with its uncertainty."""
     heights, weights = case.heights, clearance_weights(case.lines)
     free = np.triu(np.ones(weights.shape[1:3], dtype=bool), k=1)
-    excursion_mm = case.attack_n[:, None, None] * case.excursion.excursion_mm_per_n
+    required = Requirement.of(case.specification, case.excursion)
     rest_mm = rest_clearance_mm(case.lines, heights.nut_mm, heights.crown_top_mm, heights.saddle_mm)
     u_mm = np.stack([heights.u_mm(rows, k) for k, rows in enumerate(weights)])
     return Clearances(
         clearance_mm=rest_mm,
         u_mm=np.where(free, u_mm, 0.0),
-        required_mm=excursion_mm + case.specification.rule.extra_clearance_mm,
+        required_mm=required.need_mm(case.attack_n),
     )
 
 
@@ -425,14 +428,16 @@ def judge_positions(case: Case, found: Clearances) -> Positions:
     k, i = np.ogrid[:count, :frets]
     known = np.isfinite(score[k, i, critical])
     clearance_mm = np.where(known, found.clearance_mm[k, i, critical], np.nan)
-    excursion = case.excursion.excursion_mm_per_n
+    swing = case.excursion.buzz_mm_per_n
     with np.errstate(divide="ignore", invalid="ignore"):
-        bears = np.where(excursion > 0.0, found.clearance_mm / excursion, np.inf)[:, :-1]
-        spread_n = found.u_mm[k, i, critical] / excursion[k, i, critical]
-    # One missing height leaves the position's touch force unknown: the gap may be there.
+        spread_n = found.u_mm[k, i, critical] / swing[k, i, critical]
+    # One missing height leaves the position's forces unknown: the gap may be there.
     missing = np.asarray((np.isnan(found.clearance_mm[:, :-1]) & free).any(axis=2))
-    touch_force_n = np.where(free, bears, np.inf).min(axis=2)
-    touch_force_n = np.where(missing | ~np.isfinite(touch_force_n), np.nan, touch_force_n)
+
+    def known_n(force_n: FloatArray) -> FloatArray:
+        return np.where(missing | ~np.isfinite(force_n), np.nan, force_n)
+
+    buzz_force_n = known_n(buzz_force(found.clearance_mm, case.excursion).force_n)
     u_mm = found.u_mm[k, i, critical]
     required_mm = found.required_mm[k, i, critical]
     probability = np.full((count, frets), np.nan)
@@ -451,9 +456,10 @@ def judge_positions(case: Case, found: Clearances) -> Positions:
             row.append("undecided" if unsure else decision.verdict)
         verdicts.append(tuple(row))
     return Positions(
-        touch_force_n=touch_force_n,
-        touch_force_u_n=np.where(
-            np.isfinite(touch_force_n) & np.isfinite(spread_n), spread_n, np.nan
+        buzz_force_n=buzz_force_n,
+        touch_force_n=known_n(touch_force(found.clearance_mm, case.excursion).force_n),
+        buzz_force_u_n=np.where(
+            np.isfinite(buzz_force_n) & np.isfinite(spread_n), spread_n, np.nan
         ),
         clearance_mm=clearance_mm,
         clearance_u_mm=np.where(known, u_mm, np.nan),

@@ -115,11 +115,14 @@ class Item(Content):
 class Positions(Content):
     """Every stopped fret 0 (open) to F - 1 of K strings."""
 
+    buzz_force_n: FloatArray = field(
+        metadata=number(-1e6, 1e6, "buzz force; null where a height is missing", "K F", null=NAN)
+    )
     touch_force_n: FloatArray = field(
         metadata=number(-1e6, 1e6, "touch force; null where a height is missing", "K F", null=NAN)
     )
-    touch_force_u_n: FloatArray = field(
-        metadata=number(0.0, 1e6, "standard uncertainty of it", "K F", null=NAN)
+    buzz_force_u_n: FloatArray = field(
+        metadata=number(0.0, 1e6, "standard uncertainty of the buzz force", "K F", null=NAN)
     )
     clearance_mm: FloatArray = field(
         metadata=number(*_LENGTH, "clearance over the critical fret", "K F", null=NAN)

@@ -39,7 +39,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.errors import At, RequestError
-from evenfall.strings.motion import pluck_compliance_mm_per_n
+from evenfall.strings.modes import PluckedString, pluck_compliance_mm_per_n
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray, IntArray
@@ -230,16 +230,13 @@ def _compliance_mm_per_n(
     string: InstrumentString, pluck_distance_mm: float, pluck_width_mm: float
 ) -> float:
     """Return the displacement of the open string at the pluck per newton [mm/N]."""
-    return float(
-        pluck_compliance_mm_per_n(
-            speaking_length_mm=string.speaking_length_mm,
-            tension_n=string.tension_n,
-            linear_density_kg_per_m=string.linear_density_kg_per_m,
-            bending_stiffness_n_mm2=string.bending_stiffness_n_mm2,
-            station_mm=np.zeros(1),
+    return pluck_compliance_mm_per_n(
+        PluckedString.of(
+            string,
+            length_mm=string.speaking_length_mm,
             pluck_distance_mm=pluck_distance_mm,
             pluck_width_mm=pluck_width_mm,
-        )[0]
+        )
     )
 
 

@@ -1,4 +1,4 @@
-"""Rest clearance, touch force and the quantities a straightedge or feeler would show.
+"""Rest clearance, touch and buzz force, and the quantities a straightedge or feeler would show.
 
 All functions take heights over one straight datum for K strings over F frets: `nut_mm` (K,),
 `crown_top_mm` (K, F), `saddle_mm` (K,). Adding a + b x to the heights of a string changes none of
@@ -79,13 +79,14 @@ def clearance_per_relief(lines: StringLines, bow_mm_per_mm: FloatArray) -> Float
 
 
 @dataclass(frozen=True, slots=True)
-class TouchForce:
-    """The force at which each stopped string first touches a fret.
+class PluckForce:
+    """The plucking force from which each stopped string touches, or buzzes.
 
     Parameters
     ----------
     force_n
-        Touch force by stopped fret 0..F-1 [N], shape (K, F); negative if it touches at rest.
+        Force normal to the board by stopped fret 0..F-1 [N], shape (K, F); negative if the string
+        touches at rest.
     displacement_mm
         The same as displacement at the pluck point [mm], shape (K, F).
     critical_fret
@@ -97,16 +98,33 @@ class TouchForce:
     critical_fret: IntArray
 
 
-def touch_force(clearance_mm: FloatArray, excursion: ExcursionTable) -> TouchForce:
-    """Return the touch force H[k, i] = min over j > i of c[k, i, j] / e[k, i, j]."""
-    swing = excursion.excursion_mm_per_n
+def touch_force(clearance_mm: FloatArray, excursion: ExcursionTable) -> PluckForce:
+    """Return the touch force: a string touches a fret, at any time, from this force on.
+
+    H[k, i] = min over j > i of c[k, i, j] / e[k, i, j], e of the whole motion.
+    """
+    return _force(clearance_mm, excursion.touch_mm_per_n, excursion.compliance_mm_per_n)
+
+
+def buzz_force(clearance_mm: FloatArray, excursion: ExcursionTable) -> PluckForce:
+    """Return the buzz force: already the first swing touches from this force on.
+
+    The same as the touch force with the excursion of the first period. Contact then comes back in
+    every period, and the note rattles.
+    """
+    return _force(clearance_mm, excursion.buzz_mm_per_n, excursion.compliance_mm_per_n)
+
+
+def _force(
+    clearance_mm: FloatArray, swing_mm_per_n: FloatArray, compliance_mm_per_n: FloatArray
+) -> PluckForce:
     with np.errstate(divide="ignore", invalid="ignore"):
-        force = np.where(swing > 0.0, clearance_mm / swing, np.inf)[:, :-1, :]
+        force = np.where(swing_mm_per_n > 0.0, clearance_mm / swing_mm_per_n, np.inf)[:, :-1, :]
     force = np.where(np.isnan(force), np.inf, force)
     least = force.min(axis=2)
-    return TouchForce(
+    return PluckForce(
         force_n=least,
-        displacement_mm=least * excursion.compliance_mm_per_n[:, :-1],
+        displacement_mm=least * compliance_mm_per_n[:, :-1],
         critical_fret=force.argmin(axis=2),
     )
 

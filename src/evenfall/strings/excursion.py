@@ -8,39 +8,25 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypedDict
+from dataclasses import astuple, dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.strings.motion import excursion_per_newton, pluck_compliance_mm_per_n
+from evenfall.strings.damping import default_damping
+from evenfall.strings.modes import RUNS_ON, PluckedString, pluck_compliance_mm_per_n, string_modes
+from evenfall.strings.swing import deepest_swing, modes_needed
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification, StringLines
+    from evenfall.strings.damping import Damping
 
-TABLE_VERSION = 2
+TABLE_VERSION = 3
 """Raise when the motion model changes, so that kept tables are not used again."""
 
-PERIODS = 3
-"""Periods of the lowest mode that the swing is followed for.
-
-A stiff string swings deeper in the third period than in the first two: over the next fret by
-2 % on a plain 0.25 mm steel string, by up to 6 % on a stiff wound one. The published ratios to the
-ideal string (6-8 % and 12-30 % deeper) are those of three periods too.
-"""
-
-
-class _Quantities(TypedDict):
-    """What the motion of one string depends on; see `evenfall.strings.motion`."""
-
-    speaking_length_mm: float
-    tension_n: float
-    linear_density_kg_per_m: float
-    bending_stiffness_n_mm2: float
-    station_mm: FloatArray
-    pluck_distance_mm: float
-    pluck_width_mm: float
+AWAY, TOWARDS = 0, 1
+"""Directions in a table: pulled away from the board and let go, or pressed towards it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,34 +35,56 @@ class ExcursionTable:
 
     Parameters
     ----------
-    excursion_mm_per_n
-        e[k, i, j] [mm/N]: deepest excursion over fret j of string k stopped at i (0 = open);
-        zero for j <= i; shape (K, F + 1, F + 1).
+    whole_mm_per_n
+        Deepest excursion at any time after release over fret j of string k stopped at i (0 = open),
+        by direction (`AWAY`, `TOWARDS`) [mm/N]; zero for j <= i; shape (2, K, F + 1, F + 1).
+    first_mm_per_n
+        The same within the first period.
     compliance_mm_per_n
         Displacement at the pluck point by stopped fret [mm/N], shape (K, F + 1).
     """
 
-    excursion_mm_per_n: FloatArray
+    whole_mm_per_n: FloatArray
+    first_mm_per_n: FloatArray
     compliance_mm_per_n: FloatArray
 
+    @property
+    def touch_mm_per_n(self) -> FloatArray:
+        """Deepest excursion at any time, the larger of both directions, (K, F + 1, F + 1)."""
+        return np.asarray(self.whole_mm_per_n.max(axis=0))
 
-def excursion_table(specification: Specification, lines: StringLines) -> ExcursionTable:
-    """Return the excursion table of an instrument."""
-    excursion = []
-    compliance = []
-    for index, string in enumerate(specification.strings):
-        quantities = _Quantities(
-            speaking_length_mm=float(lines.saddle_station_mm[index]),
-            tension_n=string.tension_n,
-            linear_density_kg_per_m=string.linear_density_kg_per_m,
-            bending_stiffness_n_mm2=string.bending_stiffness_n_mm2,
-            station_mm=lines.station_mm[index],
-            pluck_distance_mm=specification.player.pluck_distance_mm,
-            pluck_width_mm=specification.player.pluck_width_mm,
-        )
-        excursion.append(excursion_per_newton(**quantities, periods=PERIODS))
-        compliance.append(pluck_compliance_mm_per_n(**quantities))
-    return ExcursionTable(np.array(excursion), np.array(compliance))
+    @property
+    def buzz_mm_per_n(self) -> FloatArray:
+        """Deepest excursion within the first period, the larger of both directions."""
+        return np.asarray(self.first_mm_per_n.max(axis=0))
+
+
+def excursion_table(
+    specification: Specification, lines: StringLines, damping: Damping | None = None
+) -> ExcursionTable:
+    """Return the excursion table of an instrument; damping by what each string is made of."""
+    size = specification.frets + 1
+    whole = np.zeros((2, specification.string_count, size, size))
+    first = np.zeros_like(whole)
+    compliance = np.zeros((specification.string_count, size))
+    for k, string in enumerate(specification.strings):
+        station = lines.station_mm[k]
+        for i in range(size):
+            plucked = PluckedString.of(
+                string,
+                length_mm=float(lines.saddle_station_mm[k] - station[i]),
+                pluck_distance_mm=specification.player.pluck_distance_mm,
+                pluck_width_mm=specification.player.pluck_width_mm,
+                damping=damping,
+            )
+            compliance[k, i] = pluck_compliance_mm_per_n(plucked)
+            ahead = station[i + 1 :] - station[i]
+            if not len(ahead):
+                continue
+            swing = deepest_swing(string_modes(plucked, ahead, modes_needed(plucked, ahead[0])))
+            whole[:, k, i, i + 1 :] = swing.away, swing.towards
+            first[:, k, i, i + 1 :] = swing.away_first, swing.towards_first
+    return ExcursionTable(whole, first, compliance)
 
 
 def excursion_key(specification: Specification) -> str:
@@ -88,6 +96,7 @@ def excursion_key(specification: Specification) -> str:
         "version": TABLE_VERSION,
         "frets": specification.frets,
         "pluck": [specification.player.pluck_distance_mm, specification.player.pluck_width_mm],
+        "ends": [RUNS_ON, RUNS_ON],
         "strings": [
             [
                 s.scale_mm,
@@ -95,6 +104,8 @@ def excursion_key(specification: Specification) -> str:
                 s.frequency_hz,
                 s.linear_density_kg_per_m,
                 s.bending_stiffness_n_mm2,
+                s.gauge_mm,
+                *astuple(default_damping(s)),
             ]
             for s in specification.strings
         ],

@@ -35,10 +35,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.strings.damping import decay_rate_per_s
+from evenfall.strings.damping import decay_rate_per_s, default_damping
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
+    from evenfall.instrument.specification import InstrumentString
     from evenfall.strings.damping import Damping
 
 RUNS_ON = 1.0
@@ -61,6 +62,33 @@ class PluckedString:
     pluck_width_mm: float  # over which plectrum or finger spreads the force; 0 for a point
     damping: Damping
     ends: tuple[float, float] = (RUNS_ON, RUNS_ON)  # restraint c at stop and saddle
+
+    @staticmethod
+    def of(
+        string: InstrumentString,
+        *,
+        length_mm: float,
+        pluck_distance_mm: float,
+        pluck_width_mm: float,
+        damping: Damping | None = None,
+        ends: tuple[float, float] = (RUNS_ON, RUNS_ON),
+    ) -> PluckedString:
+        """Return a string of an instrument, stopped so that this length is left.
+
+        Stopping leaves the tension as it is. A string shorter than twice the pluck's distance from
+        the saddle is plucked at half its length. Damping is by default that of its material.
+        """
+        return PluckedString(
+            length_mm=length_mm,
+            tension_n=string.tension_n,
+            linear_density_kg_per_m=string.linear_density_kg_per_m,
+            bending_stiffness_n_mm2=string.bending_stiffness_n_mm2,
+            diameter_mm=string.gauge_mm,
+            pluck_distance_mm=min(pluck_distance_mm, length_mm / 2.0),
+            pluck_width_mm=pluck_width_mm,
+            damping=damping or default_damping(string),
+            ends=ends,
+        )
 
     @property
     def density_n_s2_per_mm2(self) -> float:

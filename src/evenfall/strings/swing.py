@@ -43,6 +43,9 @@ _BOUND_PERIODS = _EARLY_PERIODS * 1.12 ** np.arange(72)  # where B is known: up 
 _DEAD_SHARE, _FAINT_SHARE = 1e-4, 5e-3  # modes that may be left out when late times are
 # measured again, and when they are looked through: what they still add up to, over the deepest
 
+_SMALL_PRODUCT = 200_000  # multiplications that stay on one core: threads cost more than they
+# save on a busy machine
+
 # The modes left out may add up to this share of the excursion over the nearest station if every
 # one of them peaks at once; nearly all the time it is far less.
 _TAIL_SHARE = 1e-2
@@ -155,10 +158,10 @@ class _Search:
             if not len(live):
                 break
             last = float(_BOUND_PERIODS[passed[live]].max())
-            until = int(min(ceil(last), _LONGER_SHARE * done))
+            until = min(ceil(last), int(_LONGER_SHARE * done))
             at = max(int(np.searchsorted(_BOUND_PERIODS, done, side="right")) - 1, 0)
             left_out = np.cumsum((largest * fading[:, at])[::-1])[::-1]
-            heard = np.count_nonzero(left_out > _FAINT_SHARE * least.min())
+            heard = int(np.count_nonzero(left_out > _FAINT_SHARE * least.min()))
             dense = heard > _MANY_MODES  # a point pluck's high modes are heard for long
             steps = _EARLY_STEPS if dense else _LATE_STEPS
             most = _EARLY_MODES if dense else _LATE_MODES
@@ -256,7 +259,11 @@ class _Search:
         turned *= self.part[f, :modes] * np.where(way == 0, 1.0, -1.0)[:, None]
         turned *= self.release[:modes] / one  # a step early
         shift = _powers(np.exp(rate * (step_s / _FINE_STEPS)), 2 * _FINE_STEPS + 1)
-        moved = turned.real @ shift.real.T - turned.imag @ shift.imag.T
+        moved = np.empty((len(time), len(shift)))
+        few = max(1, _SMALL_PRODUCT // (len(shift) * len(rate)))
+        for first in range(0, len(time), few):
+            part = turned[first : first + few]
+            moved[first : first + few] = part.real @ shift.real.T - part.imag @ shift.imag.T
         moved[time == 0, :_FINE_STEPS] = -np.inf  # nothing moves before the release
         np.maximum.at(deepest, (way, f), moved.max(axis=1))
         # Between the fine samples about the highest the sum itself is taken where their parabola

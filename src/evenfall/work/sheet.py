@@ -8,7 +8,6 @@ fret 1 on top.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -18,6 +17,7 @@ from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
 from evenfall.neck.bow import relief_point, straightedge_gap_mm
 from evenfall.plan import METHODS
+from evenfall.requirement import margin_share, whole_percent
 from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
 from evenfall.wording import Sentence, plain_line, sentence
 from evenfall.work.cautions import Caution, cautions
@@ -337,28 +337,27 @@ class _Writer:
         return Banner("relaxed", sentence(headline), (*sentences, self.weakest()))
 
     def weakest(self) -> Sentence:
-        """Say how far the weakest position is from touching, as found and planned."""
-        plan = self.plan
+        """Say how far the weakest position is from buzzing, as found and planned."""
+        plan, player_n = self.plan, np.array(self.specification.player.attack_n)
 
-        def weakest(touch_force_n: FloatArray) -> tuple[int, int, int]:
-            force = np.where(np.isfinite(touch_force_n), touch_force_n, np.inf)
-            share = force / np.maximum(plan.attack_n[:, None], 1e-9)
+        def weakest(buzz_force_n: FloatArray) -> tuple[int, int, int]:
+            force = np.where(np.isfinite(buzz_force_n), buzz_force_n, np.inf)
+            share = margin_share(force, player_n)
             string, stop = np.unravel_index(int(share.argmin()), share.shape)
-            percent = math.floor(100.0 * (float(share.min()) + 1e-6))  # as in the touch force map
-            return percent, int(string) + 1, int(stop)
+            return whole_percent(float(share.min())), int(string) + 1, int(stop)
 
-        was, _, _ = weakest(plan.touch_force_before_n)
-        now, string, stop = weakest(plan.touch_force_after_n)
+        was, _, _ = weakest(plan.buzz_force_before_n)
+        now, string, stop = weakest(plan.buzz_force_after_n)
         text = "{string:strings} stopped at fret {stop}" if stop else "{string:strings} open"
         place = sentence(text, string=string, stop=stop)
-        if not plan.attack_n.any():
-            force_n = float(plan.touch_force_after_n[string - 1, stop])
+        if not player_n.any():
+            force_n = float(plan.buzz_force_after_n[string - 1, stop])
             text = "Weakest: {place}, clear up to {force:force}."
             return sentence(text, place=place, force=force_n)
-        text = "Weakest: {place}, clear up to {now:percent} of the attack."
+        text = "Weakest: {place}, clear up to {now:percent} of the player's attack."
         if was != now:
             text = (
-                "Weakest: {place}, clear up to {now:percent} of the attack (as found: "
+                "Weakest: {place}, clear up to {now:percent} of the player's attack (as found: "
                 "{was:percent})."
             )
         return sentence(text, place=place, now=now, was=was)

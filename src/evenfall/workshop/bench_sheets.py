@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from evenfall.plan import Plan
     from evenfall.units import LengthUnit
 
-_ON_PAPER = ("removal", "touch force planned")
+_ON_PAPER = ("removal", "buzz force planned")
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 INPUTS = ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv")
 """Files that the demonstration starts from: specification, readings before and after."""
 EMPTY_SHEET = "empty-sheet.xlsx"
-PICTURE = "pictures/touch-force-planned.png"
+PICTURE = "pictures/buzz-force-planned.png"
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,8 +142,8 @@ def demo(request: DemoRequest, progress: Progress = silent) -> DemoOutcome:
             "fill"
         ),
         sentence(
-            "3 diagnose       {touching} positions touch below the player's attack",
-            touching=found.diagnosis.touching,
+            "3 diagnose       {buzzing} positions buzz below the player's attack",
+            buzzing=found.diagnosis.buzzing,
         ),
         sentence(
             "4 plan           {status}: {reason}",

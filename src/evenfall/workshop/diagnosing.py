@@ -46,18 +46,19 @@ class DiagnoseOutcome(Outcome):
         return self.diagnosis.as_dict()
 
     def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
-        """Return what draws touch force map and neck."""
-        from evenfall.pictures.fret_map import touch_force_map
+        """Return what draws buzz force map and neck."""
+        from evenfall.pictures.fret_map import buzz_force_map
         from evenfall.pictures.neck import neck_curve
 
         spec, found = self.specification, self.diagnosis
         return {
-            "touch force as found": lambda: touch_force_map(
+            "buzz force as found": lambda: buzz_force_map(
                 spec,
-                found.touch_force.force_n,
+                found.buzz_force.force_n,
                 found.attack_n,
-                title=f"{spec.name}: touch force as found",
-                critical_fret=found.touch_force.critical_fret,
+                title=f"{spec.name}: buzz force as found",
+                touch_force_n=found.touch_force.force_n,
+                critical_fret=found.buzz_force.critical_fret,
             ),
             "neck": lambda: neck_curve(spec, found.measurement, unit=unit, theme=theme),
         }

@@ -29,19 +29,17 @@ def excursion(specification: Specification, progress: Progress = silent) -> Excu
     kept = _folder() / f"excursion-{excursion_key(specification)}.npy"
     try:
         table = np.load(kept, allow_pickle=False)
-        if table.shape == (count, size + 1, size) and np.isfinite(table).all():
-            return ExcursionTable(table[:, :-1, :], table[:, -1, :])
+        if table.shape == (4 * size + 1, count, size) and np.isfinite(table).all():
+            swings = table[:-1].reshape(2, 2, size, count, size).swapaxes(2, 3)
+            return ExcursionTable(swings[0], swings[1], table[-1])
     except (OSError, ValueError, EOFError):
         pass  # not kept yet, or damaged: compute it
     progress("Working out how the strings swing", 0.0)
     computed = excursion_table(specification, string_lines(specification))
     progress("Working out how the strings swing", 1.0)
-    _keep(
-        kept,
-        np.concatenate(
-            [computed.excursion_mm_per_n, computed.compliance_mm_per_n[:, None, :]], axis=1
-        ),
-    )
+    swings = np.stack([computed.whole_mm_per_n, computed.first_mm_per_n]).swapaxes(2, 3)
+    rows = swings.reshape(4 * size, count, size)
+    _keep(kept, np.concatenate([rows, computed.compliance_mm_per_n[None]]))
     return computed
 
 

@@ -1,4 +1,4 @@
-"""A plan held against the play test: where its touch force was optimistic or conservative."""
+"""A plan held against the play test: where its buzz force was optimistic or conservative."""
 
 from __future__ import annotations
 
@@ -40,28 +40,23 @@ _FORCE = (-1e6, 1e6)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Disagreement(Content):
-    """One position that touch force and motion judge differently."""
+    """One position that buzz force and motion judge differently."""
 
     string: int = field(metadata=whole(1, 12, "string number"))
     stopped_fret: int = field(metadata=whole(0, 36, "where the finger is, 0 = open string"))
-    touch_force: Judged = field(
+    buzz_force: Judged = field(
         metadata=choice(
             get_args(Judged),
-            "by it the note is clean, and the motion touches; by it the note touches, and the "
-            "motion stays clean",
+            "the attack is within it, and the note rattles; the attack is over it, and the note "
+            "does not rattle",
         )
     )
     verdict: InMotion = field(metadata=choice(get_args(InMotion), "what it does in motion"))
+    buzz_force_n: float = field(
+        metadata=number(*_FORCE, "buzz force; null if no fret is within reach", null=math.inf)
+    )
     touch_force_n: float = field(
         metadata=number(*_FORCE, "touch force; null if no fret is within reach", null=math.inf)
-    )
-    motion_touch_force_n: float = field(
-        metadata=number(
-            *_FORCE,
-            "force at which the motion first touches, over the directions; null if no fret is "
-            "within reach",
-            null=math.inf,
-        )
     )
     first_contact_s: float = field(
         metadata=number(
@@ -128,40 +123,37 @@ class MotionCheck(Content):
                 least=least or "",
             )
         ]
-        optimistic = [d for d in self.disagreements if d.touch_force == "optimistic"]
-        conservative = [d for d in self.disagreements if d.touch_force == "conservative"]
+        optimistic = [d for d in self.disagreements if d.buzz_force == "optimistic"]
+        conservative = [d for d in self.disagreements if d.buzz_force == "conservative"]
         if optimistic:
             first = optimistic[0]
             found.append(
                 Finding(
                     "motion",
-                    "The touch force was optimistic at {count:count position}: {places:phrases}; "
-                    "{first} {verdict}, first on fret {fret} after {after:.1f} ms, and is clean "
-                    "only under {force:force}.",
+                    "The buzz force was optimistic at {count:count position}: {places:phrases}; "
+                    "{first} rattles, first on fret {fret}, with a buzz force of {force:force}.",
                     At(strings=(first.string,), stopped_fret=first.stopped_fret),
-                    "warning" if any(d.verdict == "rattles" for d in optimistic) else "note",
+                    "warning",
                     count=len(optimistic),
                     places=_named(optimistic),
                     first=position(first.string, first.stopped_fret),
-                    verdict=first.verdict,
                     fret=first.first_contact_fret,
-                    after=1000.0 * first.first_contact_s,
-                    force=first.motion_touch_force_n,
+                    force=first.buzz_force_n,
                 )
             )
         if conservative:
             found.append(
                 Finding(
                     "motion",
-                    "The touch force was conservative at {count:count position}, clean in motion: "
-                    "{places:phrases}.",
+                    "The buzz force was conservative at {count:count position} that "
+                    "{count:plural does|do} not rattle: {places:phrases}.",
                     severity="note",
                     count=len(conservative),
                     places=_named(conservative),
                 )
             )
         if not self.disagreements:
-            text = "Touch force and motion agree at every position."
+            text = "Buzz force and motion agree at every position."
             found.append(Finding("motion", text, severity="note"))
         return tuple(found)
 
@@ -183,7 +175,7 @@ def verify_by_motion(
         progress=progress,
     )
     counts = test.counts()
-    share = test.motion_touch_force_n.min(axis=2) / test.normal_attack_n
+    share = test.touch_force_n.min(axis=2) / test.normal_attack_n
     k, p = np.unravel_index(int(np.argmin(share)), share.shape)
     return MotionCheck(
         attack_n=np.array(attack),
@@ -200,27 +192,25 @@ def verify_by_motion(
 
 def _disagreements(test: PlayTest) -> tuple[Disagreement, ...]:
     found = []
-    bold, careful = test.touch_force_optimistic[:, :, 0], test.touch_force_conservative[:, :, 0]
+    bold, careful = test.buzz_force_optimistic[:, :, 0], test.buzz_force_conservative[:, :, 0]
     for k, p in np.argwhere(bold | careful):
-        first = test.first_contact_s[k, p, 0]
-        touched = bool(np.isfinite(first).any())
-        d = int(np.nanargmin(first)) if touched else 0
+        d = test.first_contact(int(k), int(p), 0)
         found.append(
             Disagreement(
                 string=test.string_numbers[k],
                 stopped_fret=int(p),
-                touch_force="optimistic" if bold[k, p] else "conservative",
+                buzz_force="optimistic" if bold[k, p] else "conservative",
                 verdict=cast("InMotion", Verdict(test.worst[k, p, 0]).name.lower()),
-                touch_force_n=float(test.touch_force_n[k, p]),
-                motion_touch_force_n=float(test.motion_touch_force_n[k, p].min()),
-                first_contact_s=float(first[d]),
+                buzz_force_n=float(test.buzz_force_n[k, p].min()),
+                touch_force_n=float(test.touch_force_n[k, p].min()),
+                first_contact_s=float(test.first_contact_s[k, p, 0, d]),
                 first_contact_fret=int(test.first_contact_fret[k, p, 0, d]),
             )
         )
     order = {"rattles": 0, "touches": 1, "clean": 2}
     attack_n = dict(zip(test.string_numbers, test.normal_attack_n[:, 0], strict=True))
     return tuple(
-        sorted(found, key=lambda d: (order[d.verdict], d.motion_touch_force_n / attack_n[d.string]))
+        sorted(found, key=lambda d: (order[d.verdict], d.buzz_force_n / attack_n[d.string]))
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from evenfall.errors import Progress, silent
 from evenfall.levelling import make_plan, trade_off
 from evenfall.pictures.inks import LIGHT
+from evenfall.requirement import margin_share
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.necks import NeckKnownRequest, outlook_findings
 from evenfall.workshop.outputs import Outcome
@@ -137,7 +138,7 @@ def plan_drawings(
     specification: Specification, made: Plan, unit: LengthUnit, theme: Theme = LIGHT
 ) -> dict[str, Callable[[], str]]:
     """Return what draws each picture of a plan, by name."""
-    from evenfall.pictures.fret_map import removal_map, touch_force_map
+    from evenfall.pictures.fret_map import buzz_force_map, removal_map
     from evenfall.pictures.neck import neck_curve
     from evenfall.pictures.side_view import string_side_view
     from evenfall.pictures.trade_off import trade_off_chart
@@ -155,14 +156,18 @@ def plan_drawings(
         title = titled(specification, made.measurement.serial, "what the limits cost")
         return trade_off_chart(against, title=title, unit=unit, theme=theme)
 
-    def touch_force(state: str, force_n: FloatArray) -> str:
+    def buzz_force(state: str, force_n: FloatArray, touch_n: FloatArray) -> str:
         attack_n = np.array(specification.player.attack_n)
-        title = f"{specification.name}: touch force {state}"
-        return touch_force_map(specification, force_n, attack_n, title=title)
+        title = f"{specification.name}: buzz force {state}"
+        return buzz_force_map(specification, force_n, attack_n, title=title, touch_force_n=touch_n)
 
     return {
-        "touch force as found": lambda: touch_force("as found", made.touch_force_before_n),
-        "touch force planned": lambda: touch_force("planned", made.touch_force_after_n),
+        "buzz force as found": lambda: buzz_force(
+            "as found", made.buzz_force_before_n, made.touch_force_before_n
+        ),
+        "buzz force planned": lambda: buzz_force(
+            "planned", made.buzz_force_after_n, made.touch_force_after_n
+        ),
         "removal": lambda: removal_map(specification, made, unit=unit),
         "side view": side_view,
         "neck": lambda: neck_curve(specification, made.measurement, made, unit=unit, theme=theme),
@@ -171,7 +176,7 @@ def plan_drawings(
 
 
 def _tightest(made: Plan) -> tuple[int, int]:
-    """Return the string and stopped fret that had the lowest touch force before the work."""
-    share = made.touch_force_before_n / np.maximum(made.attack_n[:, None], 1e-9)
+    """Return the string and stopped fret that had the lowest buzz force before the work."""
+    share = margin_share(made.buzz_force_before_n, made.attack_n)
     k, i = np.unravel_index(int(np.argmin(share)), share.shape)
     return int(k) + 1, int(i)

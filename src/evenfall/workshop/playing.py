@@ -286,15 +286,14 @@ def _worst(test: PlayTest) -> tuple[PlayedPosition, ...]:
             if not len(touching):
                 continue
             level = int(touching[0])
-            first = test.first_contact_s[k, p, level]
-            d = int(np.nanargmin(first))
+            d = test.first_contact(k, p, level)
             found.append(
                 PlayedPosition(
                     string=number,
                     stopped_fret=p,
                     verdicts=tuple(Verdict(v).name.lower() for v in verdicts),
                     level=level,
-                    first_contact_s=float(first[d]),
+                    first_contact_s=float(test.first_contact_s[k, p, level, d]),
                     first_contact_fret=int(test.first_contact_fret[k, p, level, d]),
                     largest_strike_n_s=float(test.largest_strike_n_s[k, p].max()),
                 )
@@ -312,7 +311,7 @@ def _loudest(test: PlayTest, worst: Sequence[PlayedPosition]) -> tuple[int, int]
     """Return the worst note; where all are clean, the one with the least room in motion."""
     if worst:
         return worst[0].string, worst[0].stopped_fret
-    least = test.motion_touch_force_n.min(axis=2) / test.normal_attack_n[:, :1]
+    least = test.touch_force_n.min(axis=2) / test.normal_attack_n[:, :1]
     k, p = np.unravel_index(int(np.argmin(least)), least.shape)
     return test.string_numbers[int(k)], int(p)
 
@@ -344,12 +343,12 @@ def _motion_findings(test: PlayTest, worst: Sequence[PlayedPosition], judged: in
         at_level = Finding("motion", text, severity="note", level=level, total=total)
     against = Finding(
         "motion",
-        "Of {notes} notes over all levels, the touch force called {optimistic} clean that touch in "
-        "motion, and {conservative} touching that stay clean.",
+        "Of {notes} notes over all levels, {optimistic} rattle within their buzz force, and "
+        "{conservative} over it do not.",
         severity="note",
         notes=test.worst.size,
-        optimistic=int(np.count_nonzero(test.touch_force_optimistic)),
-        conservative=int(np.count_nonzero(test.touch_force_conservative)),
+        optimistic=int(np.count_nonzero(test.buzz_force_optimistic)),
+        conservative=int(np.count_nonzero(test.buzz_force_conservative)),
     )
     return [at_level, against]
 

@@ -6,6 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from evenfall import pages, proof
 from evenfall.codec import plain
 from evenfall.errors import Progress, silent
@@ -68,8 +70,8 @@ class ProveOutcome(Outcome):
         return {**self.proof.as_dict(), **readings}
 
     def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
-        """Return what draws verdict bars and touch force map."""
-        from evenfall.pictures.fret_map import touch_force_map
+        """Return what draws verdict bars and buzz force map."""
+        from evenfall.pictures.fret_map import buzz_force_map
         from evenfall.pictures.verdicts import verdict_strip
         from evenfall.pictures.words import titled
 
@@ -81,11 +83,12 @@ class ProveOutcome(Outcome):
                 unit=unit,
                 theme=theme,
             ),
-            "touch force after work": lambda: touch_force_map(
+            "buzz force after work": lambda: buzz_force_map(
                 self.specification,
-                positions.touch_force_n,
-                self.proof.attack_n,
-                title=f"{self.specification.name}: touch force after work",
+                positions.buzz_force_n,
+                np.array(self.specification.player.attack_n),
+                title=f"{self.specification.name}: buzz force after work",
+                touch_force_n=positions.touch_force_n,
                 critical_fret=positions.critical_fret,
             ),
         }

@@ -364,47 +364,6 @@ def _one_run(
 
 
 @nb.njit(cache=True, nogil=True, error_model="numpy")
-def reach_of(
-    p: int,
-    modes: IntArray,
-    frets: IntArray,
-    mode_start: IntArray,
-    shape_start: IntArray,
-    fret_start: IntArray,
-    steps: IntArray,
-    turn_factor: FloatArray,
-    keep_factor: FloatArray,
-    shape_fraction: FloatArray,
-    before_mm: FloatArray,
-    now_mm: FloatArray,
-    deepest_mm: FloatArray,
-    highest_mm: FloatArray,
-    stop: IntArray,
-) -> None:
-    """Step one string without crowns and keep its lowest and highest point at each free fret [mm].
-
-    `before_mm` and `now_mm` hold the first two states and are overwritten; `deepest_mm` and
-    `highest_mm` hold the extremes of those two states and, at the end, of all.
-    """
-    m, f = mode_start[p], fret_start[p]
-    count, rows = modes[p], frets[p]
-    a, e = turn_factor[m : m + count], keep_factor[m : m + count]
-    old, new = before_mm[m : m + count], now_mm[m : m + count]
-    table = shape_fraction[shape_start[p] : shape_start[p] + rows * count].reshape(rows, count)
-    low, top = deepest_mm[f : f + rows], highest_mm[f : f + rows]
-    at_fret = np.empty(rows)
-    for n in range(steps[p]):
-        if n % _STEPS_BETWEEN_LOOKS == 0 and stop[0] != 0:
-            return
-        _step(a, e, new, old)
-        _project(table, old, at_fret)
-        for row in range(rows):
-            low[row] = min(low[row], at_fret[row])
-            top[row] = max(top[row], at_fret[row])
-        old, new = new, old
-
-
-@nb.njit(cache=True, nogil=True, error_model="numpy")
 def play_run(
     r: int,
     modes: IntArray,

@@ -1,15 +1,15 @@
 """One stopped string as a set of damped modes, and the steps they are advanced by.
 
-A string pinned at both ends moves as u(x, t) = sum_j sin(j pi x / l) q_j(t); each q_j is a damped
-oscillator of mass mu l / 2, driven by the contact forces at the frets. Sampled at steps of k
-seconds it obeys, exactly where no force acts and whatever the step [1]_::
+A string moves as u(x, t) = sum_j phi_j(x) q_j(t), phi_j the shapes of `evenfall.strings.modes`;
+each q_j is a damped oscillator of mass m_j, driven by the contact forces at the frets. Sampled at
+steps of k seconds it obeys, exactly where no force acts and whatever the step [1]_::
 
-    q(n+1) = A q(n) - e q(n-1) + G sum_f sin(j pi x_f / l) force_f(n)
-    A = 2 exp(-s k) cos(w' k),  e = exp(-2 s k),  G = 2 k^2 / (mu l (1 + S)),  S = (1-e)/(1+e)
+    q(n+1) = A q(n) - e q(n-1) + G sum_f phi_j(x_f) force_f(n)
+    A = 2 exp(-s k) cos(w' k),  e = exp(-2 s k),  G = k^2 (1 + e) / (2 m_j),  S = (1-e)/(1+e)
 
 with w' the damped angular frequency and s the decay rate. The discrete energy::
 
-    H = sum_j mu l / 4 ((q(n+1) - q(n))^2 / k^2 + C q(n+1) q(n)),   C = (2 - A (1 + S)) / k^2
+    H = sum_j m_j / 2 ((q(n+1) - q(n))^2 / k^2 + C q(n+1) q(n)),   C = (2 - A (1 + S)) / k^2
 
 never grows without force, and its change under force is exactly half the force times the change
 of the displacement over two steps. It weighs a mode of angular frequency w by (sin wk / wk)^2.
@@ -29,7 +29,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.errors import At, RequestError
-from evenfall.strings.damping import decay_rate_per_s
+from evenfall.strings.modes import RUNS_ON, PluckedString, string_modes
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
@@ -50,8 +50,8 @@ class StoppedString:
 
     Parameters
     ----------
-    length_mm
-        Speaking length as stopped [mm].
+    string
+        The string as stopped, and its pluck.
     rate_hz, least_rate_hz
         Steps per second, and how many it takes to tell neighbouring frets apart [Hz].
     frequency_hz, decay_per_s
@@ -59,7 +59,7 @@ class StoppedString:
     pluck_mm_per_n
         Static amplitude of each mode per newton of pluck [mm/N], shape (M,).
     shape_fraction
-        sin(j pi x / l) at each free fret, shape (F, M).
+        Shape of each mode at each free fret, shape (F, M).
     turn_factor, keep_factor
         A and e of the step, shape (M,).
     gain_mm_per_n
@@ -69,10 +69,10 @@ class StoppedString:
     first_factor
         What is left of each amplitude one step after release from rest, shape (M,).
     energy_n_per_mm, bend_factor
-        mu l / 4 k^2 and C k^2 of the energy, shape (M,).
+        m_j / 2 k^2 and C k^2 of the energy, shape (M,).
     """
 
-    length_mm: float
+    string: PluckedString
     rate_hz: float
     least_rate_hz: float
     frequency_hz: FloatArray
@@ -122,19 +122,24 @@ def stopped_string(
     fret_distance_mm: FloatArray,
     pluck_distance_mm: float,
     pluck_width_mm: float,
-    damping: Damping,
+    damping: Damping | None = None,
+    ends: tuple[float, float] = (RUNS_ON, RUNS_ON),
     rate_hz: float | None = None,
 ) -> StoppedString:
     """Return the modes of a string stopped at a fret, plucked by a static force and let go.
 
-    Stopping leaves the tension as it is. Distances of free frets are from the stopped one, that of
-    the pluck from the saddle; a string shorter than twice that is plucked at half its length.
+    Distances of the free frets are from the stopped one, that of the pluck is from the saddle.
     """
-    tension = string.tension_n
-    stiffness = string.bending_stiffness_n_mm2
-    density = string.linear_density_kg_per_m * 1e-6  # N s²/mm²
-    lowest_hz = sqrt(tension / density) / (2.0 * length_mm)
-    inharmonicity = pi**2 * stiffness / (tension * length_mm**2)
+    plucked = PluckedString.of(
+        string,
+        length_mm=length_mm,
+        pluck_distance_mm=pluck_distance_mm,
+        pluck_width_mm=pluck_width_mm,
+        damping=damping,
+        ends=ends,
+    )
+    lowest_hz = sqrt(plucked.tension_n / plucked.density_n_s2_per_mm2) / (2.0 * length_mm)
+    inharmonicity = (pi * plucked.stiff_length_mm / length_mm) ** 2
     rate = natural_rate_hz(lowest_hz) if rate_hz is None else rate_hz
     spacing = np.diff(np.concatenate([[0.0], fret_distance_mm, [length_mm]])).min()
     enough = ceil(length_mm / spacing)  # half a wave between neighbouring frets
@@ -142,10 +147,9 @@ def stopped_string(
     while rate_hz is None and rate < enough_hz:
         rate *= 2.0
     highest = HIGHEST_MODE_SHARE * rate
-    order = np.arange(1, max(1, int(highest / lowest_hz)) + 1)
-    frequency = order * lowest_hz * np.sqrt(1.0 + inharmonicity * order**2)
-    order, frequency = order[frequency <= highest], frequency[frequency <= highest]
-    if len(order) == 0:
+    modes = string_modes(plucked, fret_distance_mm, max(1, int(highest / lowest_hz)))
+    count = int(np.count_nonzero(modes.angular_per_s <= 2.0 * pi * highest))
+    if count == 0:
         raise RequestError(
             "{rate:g} steps per second are too low a rate for a string of {lowest:.1f} Hz: at "
             "least {least} are needed.",
@@ -154,43 +158,31 @@ def stopped_string(
             lowest=lowest_hz,
             least=ceil(lowest_hz / HIGHEST_MODE_SHARE),
         )
-    decay = decay_rate_per_s(
-        damping,
-        order=order,
-        length_mm=length_mm,
-        tension_n=tension,
-        linear_density_kg_per_m=string.linear_density_kg_per_m,
-        bending_stiffness_n_mm2=stiffness,
-        diameter_mm=string.gauge_mm,
-    )
+    angular, decay = modes.angular_per_s[:count], modes.decay_per_s[:count]
+    mass = modes.mass_n_s2_per_mm[:count]
     step = 1.0 / rate
-    angular = 2.0 * pi * frequency
     keep = np.exp(-2.0 * decay * step)
     turn = 2.0 * np.sqrt(keep) * np.cos(np.sqrt(angular**2 - decay**2) * step)
-    mass = density * length_mm / 2.0
-    gain = step**2 / mass * (1.0 + keep) / 2.0  # 1 / (1 + S) = (1 + e) / 2
-    static = 1.0 / (mass * angular**2)
-    place = order * (pi / length_mm)
-    pluck = min(pluck_distance_mm, length_mm / 2.0)
-    pluck_shape = np.sin(place * (length_mm - pluck)) * np.sinc(
-        order * (pluck_width_mm / (2.0 * length_mm))  # numpy: sin(pi q) / (pi q)
-    )
-    silent = -len(order) % _LANES
+    silent = -count % _LANES
+
+    def padded(values: FloatArray) -> FloatArray:
+        return np.pad(values, (0, silent))
+
     return StoppedString(
-        length_mm=length_mm,
+        string=plucked,
         rate_hz=rate,
         least_rate_hz=enough_hz,
-        frequency_hz=frequency,
+        frequency_hz=angular / (2.0 * pi),
         decay_per_s=decay,
-        pluck_mm_per_n=np.pad(static * pluck_shape, (0, silent)),
-        shape_fraction=np.pad(np.sin(np.outer(fret_distance_mm, place)), ((0, 0), (0, silent))),
-        turn_factor=np.pad(turn, (0, silent)),
-        keep_factor=np.pad(keep, (0, silent)),
-        gain_mm_per_n=np.pad(gain, (0, silent)),
-        static_mm_per_n=np.pad(static, (0, silent)),
-        first_factor=np.pad(_left_after(step, angular, decay), (0, silent)),
-        energy_n_per_mm=np.full(len(order) + silent, mass / (2.0 * step**2)),
-        bend_factor=np.pad(2.0 - turn * 2.0 / (1.0 + keep), (0, silent)),
+        pluck_mm_per_n=padded(modes.amplitude_mm_per_n[:count]),
+        shape_fraction=np.pad(modes.shape[:, :count], ((0, 0), (0, silent))),
+        turn_factor=padded(turn),
+        keep_factor=padded(keep),
+        gain_mm_per_n=padded(step**2 / mass * (1.0 + keep) / 2.0),  # 1 / (1 + S) = (1 + e) / 2
+        static_mm_per_n=padded(1.0 / (mass * angular**2)),
+        first_factor=padded(_left_after(step, angular, decay)),
+        energy_n_per_mm=np.pad(mass, (0, silent), mode="edge") / (2.0 * step**2),
+        bend_factor=padded(2.0 - turn * 2.0 / (1.0 + keep)),
     )
 
 

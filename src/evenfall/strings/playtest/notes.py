@@ -7,14 +7,13 @@ caller whether to go on.
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from evenfall.errors import At, RequestError, UnsupportedError
-from evenfall.strings.damping import default_damping
 from evenfall.strings.playtest.modes import StoppedString, stopped_string
 from evenfall.wording import plain_line
 
@@ -165,7 +164,7 @@ class StoppedStrings:
                 fret_distance_mm=station[p + 1 :] - station[p],
                 pluck_distance_mm=specification.player.pluck_distance_mm,
                 pluck_width_mm=specification.player.pluck_width_mm,
-                damping=settings.damping or default_damping(string),
+                damping=settings.damping,
                 rate_hz=settings.rate_hz,
             )
             strings.append(stopped)
@@ -183,6 +182,13 @@ class StoppedStrings:
         steps = tuple(ceil(duration_s * s.rate_hz) for s in strings)
         flat = _flat(strings, clearance_mm, steps)
         return StoppedStrings(tuple(strings), tuple(place), tuple(clearance_mm), steps, flat)
+
+    def followed(self, duration_s: FloatArray) -> StoppedStrings:
+        """Return the same, each stopped string followed for a time of its own [s]."""
+        steps = tuple(
+            ceil(time * s.rate_hz) for time, s in zip(duration_s, self.strings, strict=True)
+        )
+        return replace(self, steps=steps, flat={**self.flat, "steps": np.array(steps)})
 
 
 def _flat(
@@ -407,31 +413,3 @@ def complementary_force_n(compliance_mm_per_n: FloatArray, missing_mm: FloatArra
             break
         active[wrong[0]] = not active[wrong[0]]
     return np.maximum(force, 0.0)
-
-
-def reach_mm_per_n(
-    kernel: ModuleType, table: StoppedStrings, *, tell: Tell = _unwatched
-) -> list[FloatArray]:
-    """Return how far each string swings over each free fret without crowns, per newton [mm/N].
-
-    Shape (2, F) per stopped string: plucked away from the board, and towards it.
-    """
-    flat = table.flat
-    before = np.concatenate([s.pluck_mm_per_n for s in table.strings])
-    now = np.concatenate([s.pluck_mm_per_n * s.first_factor for s in table.strings])
-    start = np.concatenate([s.shape_fraction @ s.pluck_mm_per_n for s in table.strings])
-    deepest, highest = start.copy(), start.copy()
-    by_string = [flat[name] for name in (
-        "modes", "frets", "mode_start", "shape_start", "fret_start", "steps",
-        "turn", "keep", "shape",
-    )]  # fmt: skip
-
-    def one(p: int, stop: IntArray) -> None:
-        kernel.reach_of(p, *by_string, before, now, deepest, highest, stop)
-
-    _in_threads(kernel, len(table.strings), one, tell)
-    cuts = flat["fret_start"][1:]
-    return [
-        np.stack([-low, top])
-        for low, top in zip(np.split(deepest, cuts), np.split(highest, cuts), strict=True)
-    ]

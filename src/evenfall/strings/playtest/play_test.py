@@ -174,7 +174,8 @@ class PlayTest:
     verdict
         `Verdict` of each run, shape (K, P, A, D).
     first_contact_s, first_contact_fret
-        Time after release [s], NaN if nothing touched, and fret, 0 if none; shape (K, P, A, D).
+        Time after release [s] and fret; shape (K, P, A, D). NaN and 0 if nothing touched; only NaN
+        if a crown is reached by less than steps in time can tell (under 0.3 % of the force).
         Time 0: the string lay on that fret when it was let go.
     impulse_n_s
         Contact impulse by fret 1..F [N s], shape (K, P, A, D, F).
@@ -196,11 +197,9 @@ class PlayTest:
         Whether contact had to be computed; all others are clean by linearity.
     strikes
         The strikes themselves.
-    motion_touch_force_n
-        Force normal to the board at which the linear motion over the whole duration first
-        touches [N], by direction away and towards; shape (K, P, 2). Negative: touches at rest.
-    touch_force_n
-        Touch force by the excursion table [N], shape (K, P).
+    touch_force_n, buzz_force_n
+        Force normal to the board from which the string touches at any time, and already in the
+        first period [N], by direction away and towards; shape (K, P, 2). Negative: touches at rest.
     rate_hz, mode_count
         Steps per second and number of modes, shape (K, P).
     """
@@ -223,8 +222,8 @@ class PlayTest:
     spectrum_n_s: FloatArray
     played: BoolArray
     strikes: Strikes
-    motion_touch_force_n: FloatArray
     touch_force_n: FloatArray
+    buzz_force_n: FloatArray
     rate_hz: FloatArray
     mode_count: IntArray
 
@@ -240,16 +239,26 @@ class PlayTest:
         return np.asarray(force * max(abs(d.normal_share) for d in self.directions))
 
     @property
-    def touch_force_optimistic(self) -> BoolArray:
-        """Where the touch force foretold a clean note and the motion touches, shape (K, P, A)."""
-        foretold = self.touch_force_n[:, :, None] >= self.normal_attack_n[:, None, :]
-        return np.asarray(foretold & (self.worst > Verdict.CLEAN))
+    def buzz_force_optimistic(self) -> BoolArray:
+        """Where the attack is within the buzz force and the note rattles, shape (K, P, A)."""
+        return np.asarray(self._holds & (self.worst == Verdict.RATTLES))
 
     @property
-    def touch_force_conservative(self) -> BoolArray:
-        """Where the touch force foretold a touch and the motion is clean, shape (K, P, A)."""
-        foretold = self.touch_force_n[:, :, None] < self.normal_attack_n[:, None, :]
-        return np.asarray(foretold & (self.worst == Verdict.CLEAN))
+    def buzz_force_conservative(self) -> BoolArray:
+        """Where the attack is over the buzz force and the note does not rattle, (K, P, A)."""
+        return np.asarray(~self._holds & (self.worst < Verdict.RATTLES))
+
+    @property
+    def _holds(self) -> BoolArray:
+        buzz_n = self.buzz_force_n.min(axis=2)
+        return np.asarray(buzz_n[:, :, None] >= self.normal_attack_n[:, None, :])
+
+    def first_contact(self, k: int, p: int, a: int) -> int:
+        """Return the direction in which a note touches first."""
+        first = self.first_contact_s[k, p, a]
+        late = np.where(self.first_contact_fret[k, p, a] > 0, np.inf, np.nan)
+        when = np.where(np.isnan(first), late, first)
+        return int(np.nanargmin(when)) if not np.isnan(when).all() else 0
 
     def counts(self) -> dict[str, int]:
         """Return how many of the K P A notes (worst direction) are clean, touch and rattle."""
@@ -265,8 +274,8 @@ class PlayTest:
             "directions": [{"name": d.name, "angle_rad": d.angle_rad} for d in self.directions],
             "band_hz": list(BAND_HZ),
             "counts": self.counts(),
-            "touch_force_optimistic_count": int(np.count_nonzero(self.touch_force_optimistic)),
-            "touch_force_conservative_count": int(np.count_nonzero(self.touch_force_conservative)),
+            "buzz_force_optimistic_count": int(np.count_nonzero(self.buzz_force_optimistic)),
+            "buzz_force_conservative_count": int(np.count_nonzero(self.buzz_force_conservative)),
             "strings": [
                 {
                     "string": number,
@@ -279,9 +288,10 @@ class PlayTest:
     def _position_dict(self, k: int, p: int) -> dict[str, Any]:
         return {
             "stopped_fret": p,
-            "touch_force_n": plain(self.touch_force_n[k, p]),
-            "motion_touch_force_away_n": plain(self.motion_touch_force_n[k, p, 0]),
-            "motion_touch_force_towards_n": plain(self.motion_touch_force_n[k, p, 1]),
+            "touch_force_away_n": plain(self.touch_force_n[k, p, 0]),
+            "touch_force_towards_n": plain(self.touch_force_n[k, p, 1]),
+            "buzz_force_away_n": plain(self.buzz_force_n[k, p, 0]),
+            "buzz_force_towards_n": plain(self.buzz_force_n[k, p, 1]),
             "notes": [
                 self._note_dict(k, p, a, d)
                 for a in range(len(self.attacks))

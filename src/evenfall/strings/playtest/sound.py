@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
-from math import cos, isfinite, pi
+from math import cos, isfinite
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +16,7 @@ import numpy as np
 from evenfall.errors import NOWHERE, At, RequestError, silent
 from evenfall.instrument import string_lines
 from evenfall.strings.clearance import rest_clearance_mm
+from evenfall.strings.modes import string_modes
 from evenfall.strings.playtest.notes import (
     PULSE_RATE_HZ,
     Note,
@@ -102,7 +103,7 @@ def sound(
         specification, lines, clearance, settings, duration_s=duration_s, only=place
     )
     stopped = table.strings[0]
-    weight = _listening(stopped, min(listen_mm, stopped.length_mm / 8.0))
+    weight = _listening(stopped, min(listen_mm, stopped.string.length_mm / 8.0))
     note = Note((k, stopped_fret, 0, 0), 0, force_n * direction.normal_share)
     played = run_notes(
         kernel, table, [note], settings, listen_weight=[weight],
@@ -139,7 +140,8 @@ def no_such_note(
 def _listening(stopped: StoppedString, distance_mm: float) -> FloatArray:
     """Return the weight of each mode at a distance from the saddle, faded out above hearing."""
     modes = len(stopped.frequency_hz)
-    shape = np.sin(np.arange(1, modes + 1) * (pi * (1.0 - distance_mm / stopped.length_mm)))
+    station = np.array([stopped.string.length_mm - distance_mm])
+    shape = string_modes(stopped.string, station, modes).shape[0]
     low, high = _FADE_HZ
     fade = np.clip((high - stopped.frequency_hz) / (high - low), 0.0, 1.0)
     return np.pad(shape * fade, (0, len(stopped.turn_factor) - modes))

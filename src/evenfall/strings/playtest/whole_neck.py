@@ -1,30 +1,28 @@
 """The play test: every string at every fret, several attacks and directions, over the real crowns.
 
 Each string has two polarisations. Along the board nothing stands in its way and the motion is
-linear; normal to the board the crowns do, without friction. Motion without contact is exact
-(modal), so it alone decides which notes are clean: each stopped string is stepped once per newton,
-without crowns, and whatever attack and direction stays over the crowns by that is clean by
-linearity. Only the others are played with contact.
+linear; normal to the board the crowns do, without friction. Until something touches, the motion is
+that of the excursion table, so the table says which notes are clean, direction by direction, at
+any later time. Only the others are played with contact, to tell which of them rattle.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
-from math import inf
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from evenfall.errors import At, RequestError, silent
 from evenfall.instrument import string_lines
-from evenfall.strings.clearance import rest_clearance_mm, touch_force
+from evenfall.strings.clearance import rest_clearance_mm
+from evenfall.strings.excursion import AWAY as FROM_BOARD
+from evenfall.strings.excursion import TOWARDS as TO_BOARD
 from evenfall.strings.excursion import excursion_table
 from evenfall.strings.playtest.notes import (
     PULSE_RATE_HZ,
     Note,
     StoppedStrings,
     load_kernel,
-    reach_mm_per_n,
     run_notes,
 )
 from evenfall.strings.playtest.play_test import (
@@ -42,7 +40,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from types import ModuleType
 
-    from evenfall.arrays import FloatArray, IntArray
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.errors import Progress
     from evenfall.instrument import Specification
     from evenfall.strings.excursion import ExcursionTable
@@ -50,13 +48,11 @@ if TYPE_CHECKING:
     from evenfall.strings.playtest.notes import NoteResults
     from evenfall.strings.playtest.play_test import Attack, Direction
 
-_REACH_RATE_HZ = 96_000.0  # of the linear motion, which is exact at any rate
-_REACH_MARGIN = 1.01  # what its fewer modes and coarser samples may miss
-
 _BATCH_S = 128.0  # of notes played at once: bounds the memory for force histories to 50 MB
 _LONGEST_S = 30.0
 _DOING = "Playing every string at every fret"
-_FIRST_SHARE, _REACH_SHARE = 0.02, 0.2  # done when modes are set up, and when reach is known
+_MODES_SHARE = 0.05  # done when the modes are set up
+_LOOKED_PERIODS = 4.0 * 1.12 ** np.arange(72)  # where the bound on the motion is known
 
 
 def play(
@@ -85,9 +81,11 @@ def play(
     directions
         Directions of the pluck; by default straight away from the board and towards it.
     duration_s
-        How long each note is followed [s].
+        How long each note is followed at least [s]; longer where it may touch for the first time
+        only later.
     excursion
-        Excursion table of this specification, if it is at hand already.
+        Excursion table of this specification, and of the damping in `settings` if it names one, if
+        it is at hand already.
     settings
         How the motion is computed and judged.
     progress
@@ -121,29 +119,35 @@ def play(
     lines = string_lines(specification)
     clearance = rest_clearance_mm(lines, nut_mm, crown_top_mm, saddle_mm)
     if excursion is None:
-        excursion = excursion_table(specification, lines)
+        excursion = excursion_table(specification, lines, settings.damping)
 
     def part(low: float, high: float) -> Callable[[float], None]:
         return lambda share: progress(_DOING, low + (high - low) * share)
 
-    linear = replace(settings, rate_hz=settings.rate_hz or _REACH_RATE_HZ)
-    free = StoppedStrings.of(
-        specification, lines, clearance, linear,
-        duration_s=duration_s, tell=part(0.0, _FIRST_SHARE),
-    )  # fmt: skip
-    reach = reach_mm_per_n(kernel, free, tell=part(_FIRST_SHARE, _REACH_SHARE))
     stopped = StoppedStrings.of(
         specification, lines, clearance, settings,
-        duration_s=duration_s, tell=part(_REACH_SHARE, _REACH_SHARE),
+        duration_s=duration_s, tell=part(0.0, _MODES_SHARE),
     )  # fmt: skip
-    notes = _notes(stopped, reach, attacks, directions)
+    touch_n, critical = _force_by_direction(clearance, excursion.whole_mm_per_n)
+    buzz_n, _ = _force_by_direction(clearance, excursion.first_mm_per_n)
+    notes = _notes(stopped, touch_n, attacks, directions)
+    followed_s = np.full(len(stopped.strings), duration_s)
+    for note in notes:
+        k, p, _, _ = note.index
+        deepest = excursion.whole_mm_per_n[_side(note.force_n), k, p, p + 1 :]
+        reached = abs(note.force_n) * deepest > stopped.clearance_mm[note.place]
+        settled = _settled_s(stopped.strings[note.place], deepest, reached)
+        followed_s[note.place] = max(followed_s[note.place], settled)
+    stopped = stopped.followed(np.minimum(followed_s, max(duration_s, _LONGEST_S)))
     arrays = _ResultArrays(specification, attacks, directions)
+    for note in notes:
+        arrays.touches(note, int(critical[(*note.index[:2], _side(note.force_n))]))
     order = _even_order(len(notes))
-    size = max(kernel.CORES, int(_BATCH_S / duration_s))
+    size = max(kernel.CORES, int(_BATCH_S / followed_s.max()))
     for first in range(0, len(order), size):
         batch = order[first : first + size]
         low, high = (
-            _REACH_SHARE + (1.0 - _REACH_SHARE) * done / len(order)
+            _MODES_SHARE + (1.0 - _MODES_SHARE) * done / len(order)
             for done in (first, first + len(batch))
         )
         played = run_notes(
@@ -152,42 +156,54 @@ def play(
         arrays.fill(kernel, played)
     progress(_DOING, 1.0)
     return arrays.play_test(
-        stopped,
-        settings,
-        duration_s,
-        motion_touch_force_n=_motion_touch_force(stopped, reach, lines.station_mm.shape),
-        touch_force_n=touch_force(clearance, excursion).force_n,
+        stopped, settings, duration_s, touch_force_n=touch_n, buzz_force_n=buzz_n
     )
+
+
+def _force_by_direction(
+    clearance_mm: FloatArray, swing_mm_per_n: FloatArray
+) -> tuple[FloatArray, IntArray]:
+    """Return the force [N] that takes the swing to a crown, and which, by direction: (K, P, 2)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        force = np.where(swing_mm_per_n > 0.0, clearance_mm / swing_mm_per_n, np.inf)[:, :, :-1]
+    least, fret = force.min(axis=3), force.argmin(axis=3)
+    return np.moveaxis(least, 0, 2), np.moveaxis(fret, 0, 2).astype(np.int64)
 
 
 def _notes(
     table: StoppedStrings,
-    reach: Sequence[FloatArray],
+    touch_force_n: FloatArray,
     attacks: Sequence[Attack],
     directions: Sequence[Direction],
 ) -> list[Note]:
-    """Return the notes that may touch by the linear motion."""
+    """Return the notes that touch."""
     notes = []
     for place, (k, p) in enumerate(table.place):
         for a, attack in enumerate(attacks):
             for d, direction in enumerate(directions):
                 force = attack.force_n[k] * direction.normal_share
-                swing = abs(force) * reach[place][0 if force > 0.0 else 1]
-                if (_REACH_MARGIN * swing > table.clearance_mm[place]).any():
+                if abs(force) > touch_force_n[k, p, _side(force)]:
                     notes.append(Note((k, p, a, d), place, force))
     return notes
 
 
-def _motion_touch_force(
-    table: StoppedStrings, reach: Sequence[FloatArray], shape: tuple[int, ...]
-) -> FloatArray:
-    strings, crossings = shape
-    least = np.full((strings, crossings - 1, 2), inf)
-    for (k, p), swing, clearance in zip(table.place, reach, table.clearance_mm, strict=True):
-        with np.errstate(divide="ignore", invalid="ignore"):
-            force = np.where(swing > 0.0, clearance / swing, inf)
-        least[k, p] = force.min(axis=1)
-    return least
+def _side(force_n: float) -> int:
+    """Return the direction in an excursion table of a force normal to the board."""
+    return FROM_BOARD if force_n > 0.0 else TO_BOARD
+
+
+def _settled_s(stopped: StoppedString, deepest_mm_per_n: FloatArray, reached: BoolArray) -> float:
+    """Return the time after which the motion has been its deepest over these free frets [s].
+
+    It is at most sum |a_n phi_n| exp(-s_n t), which falls for ever; once that is under the deepest
+    excursion, this must have been before.
+    """
+    modes = len(stopped.frequency_hz)
+    size = np.abs(stopped.shape_fraction[reached, :modes] * stopped.pluck_mm_per_n[:modes])
+    time_s = _LOOKED_PERIODS / stopped.frequency_hz[0]
+    bound = size @ np.exp(-np.outer(stopped.decay_per_s, time_s))
+    over = int((bound > deepest_mm_per_n[reached, None]).any(axis=0).sum())
+    return float(time_s[min(over, len(time_s) - 1)])
 
 
 class _ResultArrays:
@@ -213,6 +229,11 @@ class _ResultArrays:
         self._played = np.zeros(shape, dtype=bool)
         self._logs: list[FloatArray] = []
 
+    def touches(self, note: Note, fret: int) -> None:
+        """Note that a note touches, and the fret that it would reach first by its deepest swing."""
+        self._verdict[note.index] = Verdict.TOUCHES
+        self._first_fret[note.index] = fret
+
     def fill(self, kernel: ModuleType, played: NoteResults) -> None:
         """Fill in what the kernel, which knows its columns, says about some notes."""
         stopped = played.stopped
@@ -227,8 +248,8 @@ class _ResultArrays:
             self._played[at] = True
             fret = counts[kernel.FIRST_FRET]
             if fret >= 0:
-                over = counts[kernel.STRIKES_OVER] > 0
-                self._verdict[at] = Verdict.RATTLES if over else Verdict.TOUCHES
+                if counts[kernel.STRIKES_OVER] > 0:
+                    self._verdict[at] = Verdict.RATTLES
                 self._first_fret[at] = stopped_fret + 1 + fret
                 self._first_s[at] = numbers[kernel.FIRST_S]
             free = stopped.flat["frets"][note.place]
@@ -252,10 +273,10 @@ class _ResultArrays:
         settings: Settings,
         duration_s: float,
         *,
-        motion_touch_force_n: FloatArray,
         touch_force_n: FloatArray,
+        buzz_force_n: FloatArray,
     ) -> PlayTest:
-        """Return the whole; both touch forces in N."""
+        """Return the whole; both forces in N by direction."""
         logs = np.vstack([np.empty((0, 9)), *self._logs])
         logs = logs[np.lexsort(logs[:, [5, 3, 2, 1, 0]].T)]
         grid = self._verdict.shape[:2]
@@ -285,8 +306,8 @@ class _ResultArrays:
                 impulse_n_s=logs[:, 7],
                 peak_n=logs[:, 8],
             ),
-            motion_touch_force_n=motion_touch_force_n,
             touch_force_n=touch_force_n,
+            buzz_force_n=buzz_force_n,
             rate_hz=np.array([s.rate_hz for s in stopped.strings]).reshape(grid),
             mode_count=np.array([len(s.frequency_hz) for s in stopped.strings]).reshape(grid),
         )

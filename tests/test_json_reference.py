@@ -112,7 +112,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
         for row in after
         if not row.startswith(("crown_height", "crown_top,4,5,"))
     ]
-    (folder / "bare.spec.toml").write_text(spec.replace("extra_clearance = 0.02", ""))
+    (folder / "hard.spec.toml").write_text(spec.replace("least_crown_height = ", "least_crown_height = 1.19  # "))
     before = (folder / "kestrel-before.csv").read_text(encoding="utf-8")
     (folder / "exact.csv").write_text(re.sub(r",mm,[0-9.]+,", ",mm,,", before), encoding="utf-8")
     (folder / "odd.spec.toml").write_text(odd, encoding="utf-8")
@@ -149,7 +149,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("plan", "k.json", "--attack", "0.7"),
                 run("plan", "k.json", "--method", "refret"),
                 run("plan", "k.json", "--budget", "0.3"),
-                run("plan", "exact.csv", "--spec", "bare.spec.toml", "--verify-by-motion"),
+                run("plan", "exact.csv", "--spec", "hard.spec.toml", "--verify-by-motion"),
             ],
             "play": [
                 run("play", "k.json"),

@@ -161,9 +161,9 @@ def test_for_people() -> None:
 
 
 @pytest.mark.usefixtures("folder")
-def test_a_short_look_finds_no_more_than_a_long_one() -> None:
+def test_what_touches_does_not_hang_on_how_long_it_is_followed() -> None:
     short, long = (json_of("play", "m.json", "--duration", s) for s in ("0.02", "0.3"))
-    assert short["counts"]["clean"] > long["counts"]["clean"]
+    assert short["counts"]["clean"] == long["counts"]["clean"] < 396
 
 
 @pytest.mark.usefixtures("folder")

@@ -63,7 +63,7 @@ def stopped(
         pluck_distance_mm=min(pluck_mm, length / 2.0),
         pluck_width_mm=width_mm,
         damping=Damping(loss, rest),
-        ends=ends,
+        end_ratio=ends,
         **made,
     )
 

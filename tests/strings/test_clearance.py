@@ -112,7 +112,7 @@ def test_touch_force_on_level_crowns(name: str) -> None:
         ahead = np.array(stations(stop))
         swing = deepest_swing(string_modes(string, ahead, modes_needed(string, ahead[0])))
         table = ExcursionTable(*np.zeros((2, 2, 1, 23, 23)), np.ones((1, 23)))
-        table.whole_mm_per_n[:, 0, stop, stop + 1 :] = swing.away, swing.towards
+        table.whole_mm_per_n[:, 0, stop, stop + 1 :] = swing.away_mm_per_n, swing.towards_mm_per_n
         found = touch_force(gaps, table)
         assert found.force_n[0, stop] == pytest.approx(force_n, rel=2e-3)
         assert found.critical_fret[0, stop] == fret

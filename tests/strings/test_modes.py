@@ -102,7 +102,7 @@ def test_modes_are_orthogonal_and_their_masses_are_right(
     x = 0.5 * string.length_mm * (1.0 + np.sin(angle))
     dx = 0.5 * string.length_mm * np.cos(angle) * 0.5 * math.pi * weight
     modes = string_modes(string, x, 12)
-    product = (modes.shape.T * dx) @ modes.shape
+    product = (modes.shape_fraction.T * dx) @ modes.shape_fraction
     mass = modes.mass_n_s2_per_mm / string.density_n_s2_per_mm2
     assert np.diag(product) == pytest.approx(mass, rel=1e-9)
     assert np.abs(product - np.diag(np.diag(product))).max() < 1e-9 * mass.min()
@@ -132,7 +132,7 @@ def test_the_static_displacement_is_the_sum_of_the_modes() -> None:
     string = stopped("G3", 12)
     at = np.array([string.length_mm - string.pluck_distance_mm])
     modes = string_modes(string, at, 4000)
-    total = float(modes.shape[0] @ modes.amplitude_mm_per_n)
+    total = float(modes.shape_fraction[0] @ modes.amplitude_mm_per_n)
     assert pluck_compliance_mm_per_n(string) == pytest.approx(total, rel=1e-9)
 
 

@@ -139,8 +139,8 @@ def test_stiffness_deepens_the_swing_over_the_next_fret(
     ideal = string.parallelogram()[stop, stop + 1]
     swing = string.swing(stop)
     for deep, ratio in (
-        (max(swing.away[0], swing.towards[0]), whole),
-        (max(swing.away_first[0], swing.towards_first[0]), first),
+        (max(swing.away_mm_per_n[0], swing.towards_mm_per_n[0]), whole),
+        (max(swing.away_first_mm_per_n[0], swing.towards_first_mm_per_n[0]), first),
     ):
         assert deep / ideal == pytest.approx(ratio, abs=1.5e-3)
 

@@ -89,7 +89,8 @@ def test_energy_lost_to_contact_is_small_when_kissing_and_large_when_rattling(
     lost = heavy.energy_lost_share
     assert (lost[heavy.verdict == Verdict.CLEAN] == 0.0).all()
     assert (lost < 1.0).all()
-    assert (lost > -0.1).all()  # contact may also keep energy away from lossy partials
+    # contact may also keep energy away from lossy partials, the more the longer a note is followed
+    assert (lost > -0.2).all()
     assert np.median(lost[:, :10, 2, 0]) > 0.4
 
 

@@ -68,7 +68,7 @@ def stopped(
         pluck_width_mm=width_mm,
         damping=damping,
         rate_hz=rate_hz,
-        ends=ends,
+        end_ratio=ends,
     )
 
 
@@ -381,7 +381,7 @@ def test_frets_that_are_left_out_are_out_of_reach(frequency: float) -> None:
     )
     for fret in range(6):
         clearance = np.full(6, 1e6)
-        clearance[fret] = 0.999 * max(swing.away[fret], swing.towards[fret])
+        clearance[fret] = 0.999 * max(swing.away_mm_per_n[fret], swing.towards_mm_per_n[fret])
         assert _within_reach(position, clearance, start) == fret + 1
         clearance[fret] *= 100.0
         assert _within_reach(position, clearance, start) == 0

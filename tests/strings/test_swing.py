@@ -27,11 +27,11 @@ def swing(string: PluckedString, fret: int, last: int = 22) -> Swing:
 
 
 def whole(found: Swing) -> np.ndarray:
-    return np.maximum(found.away, found.towards)
+    return np.maximum(found.away_mm_per_n, found.towards_mm_per_n)
 
 
 def first(found: Swing) -> np.ndarray:
-    return np.maximum(found.away_first, found.towards_first)
+    return np.maximum(found.away_first_mm_per_n, found.towards_first_mm_per_n)
 
 
 NEXT_FRET = {  # whole motion and first period over the next fret [mm/N]
@@ -81,8 +81,8 @@ def test_it_falls_as_losses_grow_and_the_first_period_is_the_lesser(name: str) -
     before = None
     for rest in (0.0, 2e-4, 5e-4, 1e-3, 2e-3):
         found = swing(stopped(name, 7, rest=rest), 7)
-        assert (found.away >= found.away_first).all()
-        assert (found.towards >= found.towards_first).all()
+        assert (found.away_mm_per_n >= found.away_first_mm_per_n).all()
+        assert (found.towards_mm_per_n >= found.towards_first_mm_per_n).all()
         if before is not None:
             assert (whole(found) < before).all()
         before = whole(found)
@@ -104,8 +104,8 @@ def test_an_ideal_string_stays_in_its_parallelogram(fret: int) -> None:
     near, far = ahead, length - ahead
     static = np.minimum(near * pluck, far * (length - pluck)) / (plain.tension_n * length)
     turned = np.minimum(near * (length - pluck), far * pluck) / (plain.tension_n * length)
-    assert found.towards == pytest.approx(static, rel=1e-4)
-    assert found.away == pytest.approx(turned, rel=1e-4)
+    assert found.towards_mm_per_n == pytest.approx(static, rel=1e-4)
+    assert found.away_mm_per_n == pytest.approx(turned, rel=1e-4)
 
 
 @settings(deadline=None, max_examples=4)
@@ -124,10 +124,10 @@ def test_no_moment_is_deeper(name: str, fret: int, pluck_mm: float, width_mm: fl
     damped = np.sqrt(modes.angular_per_s**2 - modes.decay_per_s**2)
     period = 2.0 * np.pi / modes.angular_per_s[0]
     drawn = np.random.default_rng(3).random(2_000)
-    part = modes.shape * modes.amplitude_mm_per_n
+    part = modes.shape_fraction * modes.amplitude_mm_per_n
     for periods, up, down in (
-        (60.0, found.towards, found.away),
-        (1.0, found.towards_first, found.away_first),
+        (60.0, found.towards_mm_per_n, found.away_mm_per_n),
+        (1.0, found.towards_first_mm_per_n, found.away_first_mm_per_n),
     ):
         for times in np.split(drawn * periods * period, 4):
             phase = np.multiply.outer(damped, times)

@@ -164,7 +164,7 @@ def diagnose(
     >>> measurement, _ = read_measurement([sheet], specification)
     >>> seen = diagnose(specification, measurement)
     >>> seen.buzzing, seen.adjusting_cures
-    (6, False)
+    (3, False)
     """
     problem = build_problem(specification, measurement, excursion=excursion, bow=bow)
     found, touched = _forces(problem)

@@ -82,8 +82,8 @@ def excursion_table(
             if not len(ahead):
                 continue
             swing = deepest_swing(string_modes(plucked, ahead, modes_needed(plucked, ahead[0])))
-            whole[:, k, i, i + 1 :] = swing.away, swing.towards
-            first[:, k, i, i + 1 :] = swing.away_first, swing.towards_first
+            whole[:, k, i, i + 1 :] = swing.away_mm_per_n, swing.towards_mm_per_n
+            first[:, k, i, i + 1 :] = swing.away_first_mm_per_n, swing.towards_first_mm_per_n
     return ExcursionTable(whole, first, compliance)
 
 

@@ -61,7 +61,7 @@ class PluckedString:
     pluck_distance_mm: float  # of the pluck from the saddle, at most half the length
     pluck_width_mm: float  # over which plectrum or finger spreads the force; 0 for a point
     damping: Damping
-    ends: tuple[float, float] = (RUNS_ON, RUNS_ON)  # restraint c at stop and saddle
+    end_ratio: tuple[float, float] = (RUNS_ON, RUNS_ON)  # restraint c at stop and saddle
 
     @staticmethod
     def of(
@@ -71,7 +71,7 @@ class PluckedString:
         pluck_distance_mm: float,
         pluck_width_mm: float,
         damping: Damping | None = None,
-        ends: tuple[float, float] = (RUNS_ON, RUNS_ON),
+        end_ratio: tuple[float, float] = (RUNS_ON, RUNS_ON),
     ) -> PluckedString:
         """Return a string of an instrument, stopped so that this length is left.
 
@@ -87,7 +87,7 @@ class PluckedString:
             pluck_distance_mm=min(pluck_distance_mm, length_mm / 2.0),
             pluck_width_mm=pluck_width_mm,
             damping=damping or default_damping(string),
-            ends=ends,
+            end_ratio=end_ratio,
         )
 
     @property
@@ -112,13 +112,13 @@ class StringModes:
     angular_per_s: FloatArray  # w, without losses, (M,)
     decay_per_s: FloatArray  # s, (M,)
     mass_n_s2_per_mm: FloatArray  # modal mass, (M,)
-    shape: FloatArray  # phi at the stations, (F, M)
-    pluck_shape: FloatArray  # mean of phi over the pluck, (M,)
+    shape_fraction: FloatArray  # phi at the stations, (F, M)
+    pluck_shape_fraction: FloatArray  # mean of phi over the pluck, (M,)
 
     @property
     def amplitude_mm_per_n(self) -> FloatArray:
         """Static amplitude of each mode per newton of pluck, (M,)."""
-        return np.asarray(self.pluck_shape / (self.mass_n_s2_per_mm * self.angular_per_s**2))
+        return np.asarray(self.pluck_shape_fraction / (self.mass_n_s2_per_mm * self.angular_per_s**2))
 
 
 def wave_numbers_per_mm(
@@ -136,7 +136,7 @@ def wave_numbers_per_mm(
         return k2, np.full(count, inf), none, none
     for _ in range(_ROUNDS):
         k1 = np.sqrt(k2**2 + delta**-2)
-        alpha, beta = (_end_angle(k2, k1, delta, c) for c in string.ends)
+        alpha, beta = (_end_angle(k2, k1, delta, c) for c in string.end_ratio)
         better = (straight + alpha + beta) / length
         settled = float(np.abs(better - k2).max()) * length < _SETTLED_RAD
         k2 = better
@@ -189,8 +189,8 @@ def string_modes(string: PluckedString, station_mm: FloatArray, count: int) -> S
             diameter_mm=string.diameter_mm,
         ),
         mass_n_s2_per_mm=density * square,
-        shape=shape,
-        pluck_shape=pluck,
+        shape_fraction=shape,
+        pluck_shape_fraction=pluck,
     )
 
 
@@ -205,7 +205,7 @@ def pluck_compliance_mm_per_n(string: PluckedString) -> float:
     with p' = p - s1, b' = l - p - s0, l' = p' + b'. For w -> 0 the last two become -delta / 2.
     """
     delta, width = string.stiff_length_mm, string.pluck_width_mm
-    shortened = [delta * (1.0 if c == inf else c / (1.0 + c)) for c in string.ends]
+    shortened = [delta * (1.0 if c == inf else c / (1.0 + c)) for c in string.end_ratio]
     beyond = string.length_mm - string.pluck_distance_mm - shortened[0]
     pluck = string.pluck_distance_mm - shortened[1]
     point = pluck * beyond / (pluck + beyond)

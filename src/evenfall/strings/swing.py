@@ -57,10 +57,10 @@ _MOST_MODES = 4096
 class Swing:
     """Deepest excursions over F stations per newton of pluck [mm/N], each of shape (F,)."""
 
-    away: FloatArray  # the string is pulled away from the board and let go
-    towards: FloatArray  # it is pressed towards the board and let go
-    away_first: FloatArray  # the same within the first period
-    towards_first: FloatArray
+    away_mm_per_n: FloatArray  # the string is pulled away from the board and let go
+    towards_mm_per_n: FloatArray  # it is pressed towards the board and let go
+    away_first_mm_per_n: FloatArray  # the same within the first period
+    towards_first_mm_per_n: FloatArray
 
 
 def modes_needed(string: PluckedString, nearest_mm: float) -> int:
@@ -111,7 +111,7 @@ class _Search:
     """One string's motion, searched; directions: 0 = along the pluck, 1 = against it."""
 
     def __init__(self, modes: StringModes) -> None:
-        self.part = modes.shape * modes.amplitude_mm_per_n  # (F, M)
+        self.part = modes.shape_fraction * modes.amplitude_mm_per_n  # (F, M)
         damped = np.sqrt(modes.angular_per_s**2 - modes.decay_per_s**2)
         self.rate = -modes.decay_per_s + 1j * damped
         self.release = 1.0 - 1j * modes.decay_per_s / damped  # at rest when let go

@@ -123,7 +123,7 @@ def stopped_string(
     pluck_distance_mm: float,
     pluck_width_mm: float,
     damping: Damping | None = None,
-    ends: tuple[float, float] = (RUNS_ON, RUNS_ON),
+    end_ratio: tuple[float, float] = (RUNS_ON, RUNS_ON),
     rate_hz: float | None = None,
 ) -> StoppedString:
     """Return the modes of a string stopped at a fret, plucked by a static force and let go.
@@ -136,7 +136,7 @@ def stopped_string(
         pluck_distance_mm=pluck_distance_mm,
         pluck_width_mm=pluck_width_mm,
         damping=damping,
-        ends=ends,
+        end_ratio=end_ratio,
     )
     lowest_hz = sqrt(plucked.tension_n / plucked.density_n_s2_per_mm2) / (2.0 * length_mm)
     inharmonicity = (pi * plucked.stiff_length_mm / length_mm) ** 2
@@ -175,7 +175,7 @@ def stopped_string(
         frequency_hz=angular / (2.0 * pi),
         decay_per_s=decay,
         pluck_mm_per_n=padded(modes.amplitude_mm_per_n[:count]),
-        shape_fraction=np.pad(modes.shape[:, :count], ((0, 0), (0, silent))),
+        shape_fraction=np.pad(modes.shape_fraction[:, :count], ((0, 0), (0, silent))),
         turn_factor=padded(turn),
         keep_factor=padded(keep),
         gain_mm_per_n=padded(step**2 / mass * (1.0 + keep) / 2.0),  # 1 / (1 + S) = (1 + e) / 2

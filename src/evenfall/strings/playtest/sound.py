@@ -141,7 +141,7 @@ def _listening(stopped: StoppedString, distance_mm: float) -> FloatArray:
     """Return the weight of each mode at a distance from the saddle, faded out above hearing."""
     modes = len(stopped.frequency_hz)
     station = np.array([stopped.string.length_mm - distance_mm])
-    shape = string_modes(stopped.string, station, modes).shape[0]
+    shape = string_modes(stopped.string, station, modes).shape_fraction[0]
     low, high = _FADE_HZ
     fade = np.clip((high - stopped.frequency_hz) / (high - low), 0.0, 1.0)
     return np.pad(shape * fade, (0, len(stopped.turn_factor) - modes))

@@ -109,7 +109,7 @@ def play(
     >>> nut, saddle = np.full(count, 0.5), np.full(count, 4.0)
     >>> test = play(specification, nut, np.zeros((count, frets)), saddle, duration_s=0.02)
     >>> test.counts()
-    {'clean': 385, 'touches': 10, 'rattles': 1}
+    {'clean': 384, 'touches': 11, 'rattles': 1}
     """
     settings = settings or Settings()
     attacks = tuple(attack_levels(specification) if attacks is None else attacks)

@@ -48,7 +48,7 @@ def margin_share(force_n: FloatArray, attack_n: FloatArray) -> FloatArray:
 
 def falls_short(force_n: FloatArray, attack_n: FloatArray) -> BoolArray:
     """Return where a force (K, F) is under the attack (K,)."""
-    return np.asarray(force_n < attack_n[:, None])
+    return np.asarray(force_n < (1.0 - SHARE_TOLERANCE) * attack_n[:, None])
 
 
 def whole_percent(share: float) -> int:

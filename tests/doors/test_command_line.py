@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import html
 import json
 import os
 import re
@@ -510,7 +511,10 @@ def test_the_sheet_and_its_map_give_the_same_share(folder: Path) -> None:
     run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "p.json")
     run("sheet", "p.json", "-o", "s.html")
     page = (folder / "s.html").read_text(encoding="utf-8")
-    told = re.search(r"clear up to (\d+)\s% of the player's attack", page.replace("&#x27;", "'").replace("&#39;", "'"))
+    told = re.search(
+        r"clear up to (\d+)\s% of the player's attack",
+        page.replace("&#x27;", "'").replace("&#39;", "'"),
+    )
     drawn = re.search(r"Lowest buzz force: [\d.]+\sN, margin (\d+)\s%", page)
     assert told is not None
     assert drawn is not None

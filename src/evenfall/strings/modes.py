@@ -118,7 +118,9 @@ class StringModes:
     @property
     def amplitude_mm_per_n(self) -> FloatArray:
         """Static amplitude of each mode per newton of pluck, (M,)."""
-        return np.asarray(self.pluck_shape_fraction / (self.mass_n_s2_per_mm * self.angular_per_s**2))
+        return np.asarray(
+            self.pluck_shape_fraction / (self.mass_n_s2_per_mm * self.angular_per_s**2)
+        )
 
 
 def wave_numbers_per_mm(

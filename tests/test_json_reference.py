@@ -113,7 +113,6 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
         for row in after
         if not row.startswith(("crown_height", "crown_top,4,5,"))
     ]
-    )
     (folder / "odd.spec.toml").write_text(odd, encoding="utf-8")
     (folder / "faulty.spec.toml").write_text(spec.replace("frets = 22", "frets = 2"))
     unstrung = [row.replace(",strung", ",unstrung") for row in after]

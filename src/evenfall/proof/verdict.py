@@ -234,7 +234,7 @@ def _plan_findings(case: Case, plan: Plan) -> Iterator[Finding]:
         relaxed = [r.said for r in plan.relaxations if r.helps]
         more = sentence(" {relaxed:sentences}", relaxed=relaxed) if relaxed else ""
         yield Finding(
-            "plan-eased",
+            "plan-relaxed",
             "The plan could not keep every limit of the specification, which is what the verdict "
             "goes by.{more}",
             more=more,

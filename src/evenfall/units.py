@@ -41,18 +41,7 @@ STANDARD_PITCH_HZ = 440.0
 
 
 def mm_per_unit(unit: str) -> float:
-    """Return how many millimetres one `unit` is.
-
-    Parameters
-    ----------
-    unit
-        A length unit as people write it: mm, um, cm, m, in, thou, mil …
-
-    Raises
-    ------
-    ValueError
-        The unit is not a known length unit.
-    """
+    """Return how many millimetres one `unit` is."""
     try:
         return _MM_PER_UNIT[unit.strip().lower()]
     except KeyError:
@@ -61,18 +50,7 @@ def mm_per_unit(unit: str) -> float:
 
 
 def read_number(text: str) -> float:
-    """Return the number written in `text`, with a decimal point or a decimal comma.
-
-    Parameters
-    ----------
-    text
-        One number; a comma counts as the decimal sign, thousands separators are refused.
-
-    Raises
-    ------
-    ValueError
-        The text is not one finite number.
-    """
+    """Return the number written in `text`, with a decimal point or a decimal comma."""
     cleaned = text.strip().replace("−", "-")  # the typographic minus
     if not _NUMBER.fullmatch(cleaned):
         raise ValueError(f"{text.strip()!r} is not a number")
@@ -83,17 +61,7 @@ def read_number(text: str) -> float:
 
 
 def length_text(length_mm: float, unit: LengthUnit = "mm", *, signed: bool = False) -> str:
-    """Return a length as people read it: 0.001 mm or 0.0001 in, with the unit.
-
-    Parameters
-    ----------
-    length_mm
-        Length [mm].
-    unit
-        "mm" or "in".
-    signed
-        Show a plus sign on positive values.
-    """
+    """Return a length as people read it: 0.001 mm or 0.0001 in, with the unit."""
     if not math.isfinite(length_mm):
         return "–"
     sign = "+" if signed else ""
@@ -108,13 +76,6 @@ def uncertainty_text(u_mm: float, unit: LengthUnit = "mm") -> str:
     """Return an uncertainty as `length_text` does, but never as zero where it is not.
 
     What would round to zero is rounded up to the last digit shown (JCGM 100:2008, 7.2.6).
-
-    Parameters
-    ----------
-    u_mm
-        Uncertainty of a length [mm].
-    unit
-        "mm" or "in".
     """
     step_mm = 0.001 if unit == "mm" else 0.0001 * MM_PER_INCH
     return length_text(step_mm if 0.0 < u_mm <= 0.5 * step_mm else u_mm, unit)
@@ -125,15 +86,7 @@ def _no_negative_zero(value: float, digits: int) -> float:
 
 
 def in_unit(length_mm: float, unit: LengthUnit) -> float:
-    """Return `length_mm` [mm] as a number in `unit`.
-
-    Parameters
-    ----------
-    length_mm
-        Length [mm].
-    unit
-        "mm" or "in".
-    """
+    """Return `length_mm` [mm] as a number in `unit`."""
     return length_mm / _MM_PER_UNIT[unit]
 
 
@@ -142,16 +95,6 @@ def pitch_frequency_hz(name: str) -> float:
 
     Twelve-tone equal temperament on A4 = 440 Hz (ISO 16:1975); octaves as in
     scientific pitch notation, C4 = middle C.
-
-    Parameters
-    ----------
-    name
-        Letter, optional sharp or flat, octave.
-
-    Raises
-    ------
-    ValueError
-        The text is not a pitch name.
     """
     match = _PITCH.fullmatch(name.strip())
     if match is None:

@@ -116,22 +116,7 @@ def sentence(text: str, **values: Value) -> Sentence:
 def say(
     said: Sentence | str, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
 ) -> str:
-    """Return a sentence in words.
-
-    Parameters
-    ----------
-    said
-        What is to be said; text that is words already stays as it is.
-    unit
-        Unit of every length in it.
-    door
-        The words of the door, as `LIBRARY_WORDS`.
-
-    Raises
-    ------
-    KeyError
-        A place in the text has no value.
-    """
+    """Return a sentence in words."""
     if isinstance(said, str):
         return said
     if not said.values and "{door_" not in said.text:

@@ -20,9 +20,9 @@ from evenfall.strings.clearance import (
 )
 from evenfall.strings.excursion import ExcursionTable
 from evenfall.strings.modes import string_modes
-from evenfall.strings.motion import parallelogram_excursion_per_newton
 from evenfall.strings.swing import deepest_swing, modes_needed
 from levelling.necks import SCALES, Wishes, readings, specification, table
+from oracles.parallelogram import parallelogram_excursion_per_newton
 from strings.made_strings import stations, stopped
 
 FloatArray = NDArray[np.float64]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from evenfall.instrument import read_specification, string_lines
 from evenfall.strings.excursion import excursion_table
-from evenfall.strings.motion import parallelogram_excursion_per_newton
+from oracles.parallelogram import parallelogram_excursion_per_newton
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "explanation" / "methods.md"
 KESTREL = resources.files("evenfall") / "invented" / "kestrel.spec.toml"

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from evenfall.strings.damping import PLAIN_STEEL
 from evenfall.strings.modes import PluckedString, pluck_compliance_mm_per_n, string_modes
-from evenfall.strings.motion import parallelogram_excursion_per_newton
 from evenfall.strings.swing import Swing, deepest_swing, modes_needed
+from oracles.parallelogram import parallelogram_excursion_per_newton
 
 FloatArray = NDArray[np.float64]
 

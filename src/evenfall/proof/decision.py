@@ -109,16 +109,7 @@ def conformance_probability(
     lower_mm: float = -math.inf,
     upper_mm: float = math.inf,
 ) -> float:
-    """Return p_c = Phi((upper - value)/u) - Phi((lower - value)/u) (JCGM 106:2012, 8.3).
-
-    Parameters
-    ----------
-    value_mm, standard_uncertainty_mm
-        The value and its standard uncertainty [mm]. With no uncertainty the probability is 1
-        inside the limits and 0 outside; for a value that is NaN it is NaN.
-    lower_mm, upper_mm
-        The limits [mm]; infinite where there is none.
-    """
+    """Return p_c = Phi((upper - value)/u) - Phi((lower - value)/u) (JCGM 106:2012, 8.3)."""
     if math.isnan(value_mm):
         return math.nan
     below_mm, above_mm = value_mm - lower_mm, upper_mm - value_mm
@@ -143,15 +134,6 @@ def guard_band_mm(
     against the zone between them; the band is then widened until the probability of conformity
     at its edge is the coverage over both limits together. If even the middle of the zone falls
     short of that, no value can be accepted and the band is infinite.
-
-    Parameters
-    ----------
-    standard_uncertainty_mm
-        Standard uncertainty [mm].
-    lower_mm, upper_mm
-        The limits [mm]; infinite where there is none.
-    coverage
-        One-sided probability, 0.5 <= p < 1.
     """
     least_mm = one_sided_factor(coverage) * standard_uncertainty_mm
     zone_mm = upper_mm - lower_mm
@@ -176,21 +158,7 @@ def guard_band_mm(
 def deciding_uncertainty_mm(
     value_mm: float, *, lower_mm: float, upper_mm: float, coverage: float
 ) -> float:
-    """Return the largest standard uncertainty [mm] at which this very value would be decided.
-
-    Parameters
-    ----------
-    value_mm
-        The value [mm].
-    lower_mm, upper_mm
-        The limits [mm]; infinite where there is none.
-    coverage
-        One-sided probability, 0.5 <= p < 1.
-
-    Returns
-    -------
-    Zero for a value on its limit, which no gauge decides; infinity if there is no limit.
-    """
+    """Return the largest standard uncertainty [mm] at which this very value would be decided."""
     inside_mm = min(value_mm - lower_mm, upper_mm - value_mm)
     factor = one_sided_factor(coverage)
     if factor == 0.0:  # an even chance is enough, whatever the uncertainty
@@ -207,18 +175,7 @@ def deciding_uncertainty_mm(
 
 
 def one_sided_factor(coverage: float) -> float:
-    """Return z with Phi(z) = coverage for the standard normal distribution.
-
-    Parameters
-    ----------
-    coverage
-        0.5 <= p < 1.
-
-    Raises
-    ------
-    ValueError
-        The coverage is out of range.
-    """
+    """Return z with Phi(z) = coverage for the standard normal distribution."""
     if not 0.5 <= coverage < 1.0:
         raise ValueError("the coverage of a decision rule lies between 0.5 and 1")
     return NormalDist().inv_cdf(coverage)

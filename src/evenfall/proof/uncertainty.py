@@ -140,39 +140,16 @@ class Budget:
         return 1.0 / spread if spread > 0.0 else math.inf
 
     def coverage_factor(self, coverage: float) -> float:
-        """Return k = t_p(nu_eff), nu_eff truncated to the next lower integer (GUM G.4.1).
-
-        Parameters
-        ----------
-        coverage
-            Probability p that the interval value ± U is to hold, two-sided, 0 < p < 1.
-        """
+        """Return k = t_p(nu_eff), nu_eff truncated to the next lower integer (GUM G.4.1)."""
         return student_t_factor(coverage, self.effective_degrees_of_freedom)
 
     def expanded_uncertainty(self, coverage: float) -> float:
-        """Return U = k u_c, in `unit` (GUM 6.2.1).
-
-        Parameters
-        ----------
-        coverage
-            As for `coverage_factor`.
-        """
+        """Return U = k u_c, in `unit` (GUM 6.2.1)."""
         return self.coverage_factor(coverage) * self.combined_uncertainty
 
 
 def type_a(readings_mm: Sequence[float]) -> tuple[float, float, int]:
-    """Return mean, standard uncertainty of the mean and degrees of freedom (GUM 4.2).
-
-    Parameters
-    ----------
-    readings_mm
-        At least two independent readings of one quantity [mm, or any one unit].
-
-    Raises
-    ------
-    ValueError
-        There are fewer than two readings.
-    """
+    """Return mean, standard uncertainty of the mean and degrees of freedom (GUM 4.2)."""
     count = len(readings_mm)
     if count < 2:
         raise ValueError("the scatter of readings needs at least two of them")
@@ -187,18 +164,6 @@ def student_t_factor(coverage: float, degrees_of_freedom: float) -> float:
     interpolated, which gives slightly smaller factors. For integers the distribution has a
     finite closed form (Abramowitz & Stegun, Handbook of Mathematical Functions, 26.7.3 and
     26.7.4), which is solved by bisection; for 200 and more the expansion 26.7.5 is used.
-
-    Parameters
-    ----------
-    coverage
-        Two-sided probability, 0 < p < 1.
-    degrees_of_freedom
-        1 or more; infinity gives the normal distribution.
-
-    Raises
-    ------
-    ValueError
-        An argument is out of range.
     """
     if not 0.0 < coverage < 1.0:
         raise ValueError("a coverage probability lies between 0 and 1")

@@ -84,13 +84,7 @@ def modes_needed(string: PluckedString, nearest_mm: float) -> int:
 
 
 def deepest_swing(modes: StringModes) -> Swing:
-    """Return the deepest excursions of a string over its stations per newton.
-
-    Raises
-    ------
-    ValueError
-        The string loses nothing, so that its motion has no end.
-    """
+    """Return the deepest excursions of a string over its stations per newton."""
     if not modes.decay_per_s.all():
         raise ValueError("a string without losses has no deepest excursion; follow some periods")
     return _Search(modes).swing()

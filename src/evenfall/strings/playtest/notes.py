@@ -40,13 +40,7 @@ _LOOK_S = 0.05  # how often the caller is asked whether to go on
 
 
 def load_kernel() -> ModuleType:
-    """Return the compiled kernel.
-
-    Raises
-    ------
-    UnsupportedError
-        If numba is not installed, or does not load.
-    """
+    """Return the compiled kernel."""
     try:
         from evenfall.strings.playtest import contact
     except ModuleNotFoundError as missing:

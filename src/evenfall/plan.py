@@ -393,6 +393,12 @@ class Plan(FileContent):
     )
 
     @property
+    def proved_minimal(self) -> bool:
+        """Whether no other plan by this method removes less metal; a beam's frets are searched."""
+        own = (result for result in self.methods if result.method == self.method)
+        return self.method != "beam" or all(result.remark is None for result in own)
+
+    @property
     def lowest_crown_mm(self) -> float:
         """Lowest crown after work [mm]."""
         return float(np.min(self.crown_height_after_mm))

@@ -554,3 +554,12 @@ def test_the_help_does_not_cut_sentences_short() -> None:
     assert "..." not in listed
     for name in ("demo", "spec", "measure", "diagnose", "plan", "sheet", "prove"):
         assert re.search(rf"^  {name} +[A-Z]", listed, flags=re.MULTILINE), name
+
+
+def test_what_was_found_by_search_is_not_called_proved(folder: Path) -> None:
+    spec = ("--spec", "kestrel.spec.toml")
+    beam = run("plan", "kestrel-before.csv", *spec, "--method", "beam", "-o", "b.json").stdout
+    assert "not proved minimal" in beam
+    assert "in all, proved minimal" not in beam
+    profile = run("plan", "kestrel-before.csv", *spec, "--method", "profile", "-o", "c.json").stdout
+    assert "in all, proved minimal" in profile

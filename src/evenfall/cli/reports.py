@@ -14,7 +14,7 @@ from evenfall.measurement import Origin
 from evenfall.plan import LEAST_SHOWN_MM, METHODS
 from evenfall.requirement import whole_percent
 from evenfall.units import in_unit, length_text, uncertainty_text
-from evenfall.wording import say, sentence
+from evenfall.wording import counted, say, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -210,17 +210,19 @@ def show_plan(outcome: PlanOutcome, lengths: Lengths) -> None:
     if plan.replaced_frets:
         lengths.print("New wire in {frets:frets}", frets=plan.replaced_frets)
     _show_removal(plan, lengths)
+    proved = ", proved minimal" if plan.proved_minimal else ""
     click.echo(
-        f"Metal {lengths.text(plan.metal_mm)} in all, proved minimal; lowest crown "
+        f"Metal {lengths.text(plan.metal_mm)} in all{proved}; lowest crown "
         f"{lengths.text(plan.lowest_crown_mm)}"
     )
     for binding in plan.binding[:_MOST_LIMITS]:
         click.echo(f"   {lengths.say(binding.said)}")
     if len(plan.binding) > _MOST_LIMITS:
-        more = f"{len(plan.binding) - _MOST_LIMITS} more limits"
+        more = counted(len(plan.binding) - _MOST_LIMITS, "more limit")
         click.echo(f"   and {more}, listed in the plan file")
     for price in plan.prices:
-        click.echo(f"   {lengths.say(price.said)}")
+        if float(lengths.figure(price.metal_mm)):  # what rounds to nothing saves nothing
+            click.echo(f"   {lengths.say(price.said)}")
     if len(plan.methods) > 1:
         _show_methods(plan, lengths)
     click.echo(lengths.say(plan.reason))

@@ -473,7 +473,7 @@ def test_the_survey_becomes_a_measurement_like_any_other() -> None:
         survey, scan.specification, serial="AL-0042", source=("scan.ply",), strung=False
     )
     np.testing.assert_array_equal(measurement.crown_top_mm, survey.crown_top_mm)
-    assert (measurement.crown_top_origin[:, 6] == Origin.MISSING).all()
+    assert (measurement.heights.origin[:, 7] == Origin.MISSING).all()
     assert np.isnan(measurement.nut_mm).all()
     assert not measurement.complete
     assert measurement.specification_hash == scan.specification.content_hash

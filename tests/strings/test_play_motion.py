@@ -399,7 +399,7 @@ def test_contact_impulses_at_the_default_rate_are_converged() -> None:
         made = neck(model)
         clearance = rest_clearance_mm(made.lines, *made.heights_mm)
         room = touch_force(clearance, made.excursion).force_n
-        for _ in range(5):
+        for _ in range(12):  # of five notes a model, the median order scatters by more than one
             k, p = int(rng.integers(room.shape[0])), int(rng.integers(room.shape[1] - 2))
             force = rng.uniform(1.2, 2.2) * room[k, p]
             impulse = []
@@ -415,9 +415,13 @@ def test_contact_impulses_at_the_default_rate_are_converged() -> None:
                     only=((k, p),),
                 )
                 rate = rate or table.strings[0].rate_hz
+                if table.strings[0].least_rate_hz > 0.25 * rate:
+                    break  # a quarter of the rate cannot tell frets this near apart
                 run = run_notes(KERNEL, table, [Note((k, p, 0, 0), 0, force)], settings)
                 impulse.append(run.impulse_n_s.sum())
-            errors.append(np.abs(np.array(impulse[:3]) / impulse[3] - 1.0))
+            if impulse:
+                errors.append(np.abs(np.array(impulse[:3]) / impulse[3] - 1.0))
+    assert len(errors) > 30
     default, quarter, half = np.median(errors, axis=0)
     assert default < 0.02
     assert np.max(errors, axis=0)[0] < 0.10

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from evenfall import pages, proof
-from evenfall.codec import plain
+from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
+from evenfall.wording import LIBRARY_WORDS
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.opening import Source, open_plan, open_readings_after
 from evenfall.workshop.outputs import Outcome
@@ -68,6 +69,12 @@ class ProveOutcome(Outcome):
         """Return the proof as plain values; its own findings are in it."""
         readings = {"findings_of_readings": plain(self.findings_of_readings)}
         return {**self.proof.as_dict(), **readings}
+
+    def as_dict(
+        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
+    ) -> dict[str, Any]:
+        """Return the proof with its own findings alone, so that it can be read again."""
+        return with_words(self.values(), unit, door)
 
     def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
         """Return what draws verdict bars and buzz force map."""

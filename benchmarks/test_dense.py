@@ -58,8 +58,8 @@ scanned = read_scanned(Path(sys.argv[1]), spec, progress=progress)
 status = Path("/proc/self/status").read_text().split()
 print(json.dumps({
     "points": scanned.survey.point_count,
-    "start busy s": loaded, "read busy s": marks["finding"][0] - loaded,
-    "crowns busy s": time.process_time() - marks["finding"][0], "busy s": time.process_time(),
+    "start busy s": loaded, "read busy s": marks["Finding"][0] - loaded,
+    "crowns busy s": time.process_time() - marks["Finding"][0], "busy s": time.process_time(),
     "clock s": time.perf_counter() - start,
     "peak GB": int(status[status.index("VmHWM:") + 1]) / 1e6,
     "tops": scanned.measurement.crown_top_mm.tolist(),

@@ -408,7 +408,7 @@ def test_padding_is_refused_where_printed_keys_may_stand() -> None:
 
 def test_a_specification_has_plain_values_too() -> None:
     """Its file is TOML; as JSON it is for those who read what is printed."""
-    text = (resources.files("evenfall") / "invented" / "kestrel.spec.toml").read_text("utf-8")
+    text = (resources.files("evenfall") / "invented" / "tesquil.spec.toml").read_text("utf-8")
     specification, _ = read_specification(text)
     values = json.loads(json.dumps(plain(specification), allow_nan=False))
     assert values["scale"]["treble_mm"] == specification.scale.treble_mm

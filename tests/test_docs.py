@@ -55,10 +55,10 @@ EXAMPLES = sorted((DOCS / "examples").glob("*.spec.toml"))
 
 def test_there_is_an_example_of_each_kind() -> None:
     assert {path.name.partition(".")[0] for path in EXAMPLES} == {
-        "bittern",
-        "dunlin",
-        "kestrel-heavier",
-        "plover",
+        "gorbune",
+        "dolqua",
+        "tesquil-heavier",
+        "quenlo",
     }
 
 
@@ -98,10 +98,10 @@ def test_the_comparison_sees_what_is_not_so(quoted: list[str], real: str, true: 
 @pytest.mark.parametrize(
     "text",
     [
-        "```console\n$ evenfall spec check plover.spec.toml\nThe moon.\n[...]\n```\n",
+        "```console\n$ evenfall spec check quenlo.spec.toml\nThe moon.\n[...]\n```\n",
         "```console\n$ evenfall spec check no-such.toml\n[...]\n```\n",
         "```console\n$ sing aloud\n```\n",
-        "```toml plover.spec.toml\nfrets = 99\n```\n",
+        "```toml quenlo.spec.toml\nfrets = 99\n```\n",
         "```python\nprint(1 + 1)\n```\n\n```text printed\n3\n```\n",
         "```text\nno check\n```\n",
     ],

@@ -99,14 +99,14 @@ def documented(section: str) -> dict[str, Any]:
 def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
     """Return many real outputs by section: good, poor and bad inputs."""
     folder = tmp_path_factory.mktemp("outputs")
-    for name in ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv"):
+    for name in ("tesquil.spec.toml", "tesquil-before.csv", "tesquil-after.csv"):
         text = (resources.files("evenfall") / "invented" / name).read_text(encoding="utf-8")
         (folder / name).write_text(text, encoding="utf-8")
     for example in EXAMPLES.iterdir():
         shutil.copy(example, folder)
-    spec = (folder / "kestrel.spec.toml").read_text(encoding="utf-8")
+    spec = (folder / "tesquil.spec.toml").read_text(encoding="utf-8")
     odd = spec.replace("gauge = 0.254 ", "gauge = 0.130 ")
-    after = (folder / "kestrel-after.csv").read_text(encoding="utf-8").splitlines()
+    after = (folder / "tesquil-after.csv").read_text(encoding="utf-8").splitlines()
     # no crown height, one crown top that has to be filled in, strings not at pitch
     poor = [
         row.replace(",strung", ",unstrung")
@@ -128,17 +128,17 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
             assert "Traceback" not in result.output
             return json.loads(result.stdout)
 
-        kestrel = ("--spec", "kestrel.spec.toml")
-        measured = run("measure", "kestrel-before.csv", *kestrel, "-o", "k.json")
+        tesquil = ("--spec", "tesquil.spec.toml")
+        measured = run("measure", "tesquil-before.csv", *tesquil, "-o", "k.json")
         by_hand = run(
-            "measure", "plover-readings.csv", "--spec", "plover.spec.toml", "-o", "p.json"
+            "measure", "quenlo-readings.csv", "--spec", "quenlo.spec.toml", "-o", "p.json"
         )
         planned = run("plan", "k.json", "-o", "k.plan.json")
         checked = run("plan", "k.json", "--verify-by-motion")
         assert checked["motion"]["disagreements"] == []  # so one is put in
         odd_one = Disagreement(2, 9, "conservative", "touches", 0.45, 0.41, 0.02, 10)
         checked["motion"]["disagreements"] = [odd_one.as_dict()]
-        run("neck", "unstrung.csv", *kestrel, "--convert", "c.json")
+        run("neck", "unstrung.csv", *tesquil, "--convert", "c.json")
         converted = json.loads((folder / "c.json").read_text(encoding="utf-8"))
         return {
             "measurement": [measured, by_hand, converted],
@@ -147,7 +147,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 planned,
                 run("plan", "p.json"),
                 run("plan", "c.json"),
-                run("plan", "plover-readings.csv", "--spec", "plover.spec.toml"),
+                run("plan", "quenlo-readings.csv", "--spec", "quenlo.spec.toml"),
                 run("plan", "k.json", "--attack", "0.7"),
                 run("plan", "k.json", "--method", "refret"),
                 run("plan", "k.json", "--budget", "0.3"),
@@ -161,22 +161,22 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
             "pitch": [run("pitch", "k.json"), run("pitch", "k.plan.json")],
             "neck": [
                 run("neck", "k.json"),
-                run("neck", "poor.csv", *kestrel),
+                run("neck", "poor.csv", *tesquil),
                 run("neck", "k.json", "--humidity", "45", "60"),
                 run("neck", "k.plan.json", "--humidity", "45", "35", "--relief-per-turn", "0.3"),
-                run("neck", "k.json", "--strings", "kestrel.spec.toml"),
+                run("neck", "k.json", "--strings", "tesquil.spec.toml"),
             ],
             "bench sheet": [run("sheet", "k.plan.json", "-o", "k.html")],
             "proof": [
-                run("prove", "k.plan.json", "kestrel-after.csv"),
-                run("prove", "k.plan.json", "kestrel-before.csv"),
+                run("prove", "k.plan.json", "tesquil-after.csv"),
+                run("prove", "k.plan.json", "tesquil-before.csv"),
                 run("prove", "k.plan.json", "poor.csv"),
             ],
             "specification check": [
                 run("spec", "check", name)
-                for name in ("kestrel.spec.toml", "odd.spec.toml", "dunlin.spec.toml")
+                for name in ("tesquil.spec.toml", "odd.spec.toml", "dolqua.spec.toml")
             ],
-            "empty sheet": [run("measure", "--template", "kestrel.spec.toml")],
+            "empty sheet": [run("measure", "--template", "tesquil.spec.toml")],
             "demonstration": [run("demo", "start")],
             "errors": [
                 run("plan", "no-such-file.json"),

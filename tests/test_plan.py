@@ -109,7 +109,7 @@ def test_the_plan_depends_on_nothing_but_heights_and_specification() -> None:
     neck = Neck(Wishes(strings=STRINGS, frets=FRETS, attack=0.45), seed=3, noise_mm=0.05)
     other = replace(
         neck.found,
-        serial="HR-7 (invented)",
+        serial="TR-7 (invented)",
         source=("other.csv",),
         strung=False,
         humidity_percent=float("nan"),

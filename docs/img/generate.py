@@ -27,7 +27,7 @@ def invented(name: str) -> Source:
 @cache
 def planned() -> PlanOutcome:
     """Return the plan of the invented instrument."""
-    before, spec = invented("kestrel-before.csv"), invented("kestrel.spec.toml")
+    before, spec = invented("tesquil-before.csv"), invented("tesquil.spec.toml")
     return workshop.plan(workshop.PlanRequest(before, spec))
 
 
@@ -38,7 +38,7 @@ def frame() -> str:
 
 def buzz_force_as_found() -> str:
     """Return the buzz force map of the invented instrument before the work."""
-    before, spec = invented("kestrel-before.csv"), invented("kestrel.spec.toml")
+    before, spec = invented("tesquil-before.csv"), invented("tesquil.spec.toml")
     found = workshop.diagnose(workshop.DiagnoseRequest(before, spec))
     return found.pictures()["buzz force as found"]
 
@@ -50,8 +50,8 @@ def removal() -> str:
 
 def verdict() -> str:
     """Return what decides the verdict on the invented instrument."""
-    plan = Source("kestrel.plan.json", json_file(planned().plan.as_dict()))
-    after = invented("kestrel-after.csv")
+    plan = Source("tesquil.plan.json", json_file(planned().plan.as_dict()))
+    after = invented("tesquil-after.csv")
     return workshop.prove(workshop.ProveRequest(plan, after)).pictures()["verdict"]
 
 

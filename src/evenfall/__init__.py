@@ -6,8 +6,8 @@ line; each takes a request and returns an outcome:
     from evenfall import workshop
     from evenfall.workshop import Source
 
-    spec = Source("kestrel.spec.toml")
-    outcome = workshop.plan(workshop.PlanRequest(Source("kestrel-before.csv"), spec))
+    spec = Source("tesquil.spec.toml")
+    outcome = workshop.plan(workshop.PlanRequest(Source("tesquil-before.csv"), spec))
     outcome.plan.metal_mm, [finding.sentence for finding in outcome.findings]
 
 Importing the package imports nothing heavy.

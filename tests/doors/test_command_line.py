@@ -19,7 +19,7 @@ from click.testing import CliRunner, Result
 from evenfall.cli import main
 
 INVENTED = resources.files("evenfall") / "invented"
-NAMES = ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv")
+NAMES = ("tesquil.spec.toml", "tesquil-before.csv", "tesquil-after.csv")
 
 
 @pytest.fixture
@@ -52,49 +52,49 @@ def files(folder: Path) -> set[str]:
 
 def test_the_whole_job_by_files(folder: Path) -> None:
     """Each command's file is the next one's input, and the readings after the work conform."""
-    assert run("spec", "check", "kestrel.spec.toml").exit_code == 0
+    assert run("spec", "check", "tesquil.spec.toml").exit_code == 0
     steps = (
-        ("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "--serial", "AL-0417"),
-        ("diagnose", "kestrel-before.measurement.json"),
-        ("plan", "kestrel-before.measurement.json"),
-        ("sheet", "kestrel-before.plan.json"),
-        ("prove", "kestrel-before.plan.json", "kestrel-after.csv", "--date", "2026-03-31"),
+        ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--serial", "UY-0417"),
+        ("diagnose", "tesquil-before.measurement.json"),
+        ("plan", "tesquil-before.measurement.json"),
+        ("sheet", "tesquil-before.plan.json"),
+        ("prove", "tesquil-before.plan.json", "tesquil-after.csv", "--date", "2026-03-31"),
     )
     for step in steps:
         result = run(*step)
         assert result.exit_code == 0, result.output
     assert files(folder) - set(NAMES) == {
-        "kestrel-before.measurement.json",
-        "kestrel-before.plan.json",
-        "kestrel-before.sheet.pdf",
-        "kestrel-before.sheet.html",
-        "kestrel-after.proof.json",
-        "kestrel-after.certificate.pdf",
+        "tesquil-before.measurement.json",
+        "tesquil-before.plan.json",
+        "tesquil-before.sheet.pdf",
+        "tesquil-before.sheet.html",
+        "tesquil-after.proof.json",
+        "tesquil-after.certificate.pdf",
     }
-    assert (folder / "kestrel-before.sheet.pdf").read_bytes().startswith(b"%PDF-")
+    assert (folder / "tesquil-before.sheet.pdf").read_bytes().startswith(b"%PDF-")
     assert "CONFORMS" in result.output
 
 
 def test_a_second_proof_leaves_the_first_alone(folder: Path) -> None:
     """Proof and certificate are named after the readings they judge."""
-    plan = "kestrel-before.plan.json"
+    plan = "tesquil-before.plan.json"
     assert (
-        run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", plan).exit_code == 0
+        run("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", plan).exit_code == 0
     )
-    assert run("prove", plan, "kestrel-after.csv").exit_code == 0
-    first = (folder / "kestrel-after.proof.json").read_bytes()
-    assert run("prove", plan, "kestrel-before.csv").exit_code == 1
-    assert (folder / "kestrel-after.proof.json").read_bytes() == first
+    assert run("prove", plan, "tesquil-after.csv").exit_code == 0
+    first = (folder / "tesquil-after.proof.json").read_bytes()
+    assert run("prove", plan, "tesquil-before.csv").exit_code == 1
+    assert (folder / "tesquil-after.proof.json").read_bytes() == first
     ends = {name for name in files(folder) if "proof" in name or "certificate" in name}
     assert ends == {
-        f"kestrel-{when}.{what}"
+        f"tesquil-{when}.{what}"
         for when in ("after", "before")
         for what in ("proof.json", "certificate.pdf")
     }
 
 
 def test_prices_follow_the_unit_that_is_asked_for(folder: Path) -> None:
-    plan = ("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "a.json")
+    plan = ("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "a.json")
     metric, inch = run(*plan), run(*plan, "--unit", "in")
     assert "wider by 0.010 mm would save" in metric.output
     assert "wider by 0.0004 in would save" in inch.output
@@ -103,7 +103,7 @@ def test_prices_follow_the_unit_that_is_asked_for(folder: Path) -> None:
 
 def test_plan_json_keeps_the_contract(folder: Path) -> None:
     """The keys that other programs rely on are there, with one entry per fret or position."""
-    plan = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    plan = json_of("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
     assert plan["status"] == "optimal"
     assert plan["duality_gap_mm"] < 1e-9
     contract = {"metal_mm", "method", "relief_change_mm", "lowest_crown_mm", "binding"}
@@ -119,8 +119,8 @@ def test_plan_json_keeps_the_contract(folder: Path) -> None:
 
 def test_the_reported_heights_clear_by_plain_geometry(folder: Path) -> None:
     """With nothing but the plan's JSON and 12-tone equal temperament the strings clear at rest."""
-    plan = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
-    setback = (1.6, 1.9, 2.3, 1.4, 2.0, 2.8)  # of kestrel.spec.toml
+    plan = json_of("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
+    setback = (1.6, 1.9, 2.3, 1.4, 2.0, 2.8)  # of tesquil.spec.toml
     station = 648.0 * (1.0 - 2.0 ** (-np.arange(23) / 12.0))
     for k, back in enumerate(setback):
         z = np.array([plan["nut_after_mm"][k], *plan["crown_top_after_mm"][k]])
@@ -133,15 +133,15 @@ def test_the_reported_heights_clear_by_plain_geometry(folder: Path) -> None:
 
 def test_json_of_measure_is_a_measurement(folder: Path) -> None:
     """What `measure --json` prints can be saved and planned from."""
-    measurement = json_of("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    measurement = json_of("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
     (folder / "saved.json").write_text(json.dumps(measurement))
-    from_sheet = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    from_sheet = json_of("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
     assert json_of("plan", "saved.json")["removal_mm"] == from_sheet["removal_mm"]
 
 
 def test_diagnosis_names_the_faults_that_were_built_in(folder: Path) -> None:
     """The invented neck has too much relief and action, and high frets at 11 and 16."""
-    diagnosis = json_of("diagnose", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    diagnosis = json_of("diagnose", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
     codes = {f["code"] for f in diagnosis["findings"]}
     assert {"buzzes", "relief", "action", "high-fret", "cure"} <= codes
     named = " ".join(f["sentence"] for f in diagnosis["findings"] if f["code"] == "high-fret")
@@ -154,8 +154,8 @@ def test_diagnosis_names_the_faults_that_were_built_in(folder: Path) -> None:
 
 def test_readings_before_the_work_do_not_pass_for_after(folder: Path) -> None:
     """The verdict on unworked frets is not 'conforms', and the exit status says so."""
-    run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "p.json")
-    proof = json_of("prove", "p.json", "kestrel-before.csv", status=1)
+    run("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json")
+    proof = json_of("prove", "p.json", "tesquil-before.csv", status=1)
     assert proof["verdict"] == "does not conform"
     assert {"name", "value", "expanded_uncertainty", "limit", "verdict", "probability"} <= set(
         proof["items"][0]
@@ -166,9 +166,9 @@ def test_readings_before_the_work_do_not_pass_for_after(folder: Path) -> None:
 
 def test_template_is_read_back_once_filled(folder: Path) -> None:
     """The empty sheet, filled with the readings, gives the same plan as the readings."""
-    assert run("measure", "--template", "kestrel.spec.toml", "-o", "empty.csv").exit_code == 0
+    assert run("measure", "--template", "tesquil.spec.toml", "-o", "empty.csv").exit_code == 0
     values = {}
-    for line in (folder / "kestrel-before.csv").read_text().splitlines():
+    for line in (folder / "tesquil-before.csv").read_text().splitlines():
         cells = line.split(",")
         if len(cells) > 3 and not line.startswith("#"):
             values[cells[0], cells[1], cells[2]] = cells[3], cells[5]
@@ -180,23 +180,23 @@ def test_template_is_read_back_once_filled(folder: Path) -> None:
             cells[3], cells[5] = values[key]
         filled.append(",".join(cells))
     (folder / "filled.csv").write_text("\n".join(filled), encoding="utf-8")
-    plain = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
-    again = json_of("plan", "filled.csv", "--spec", "kestrel.spec.toml")
+    plain = json_of("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
+    again = json_of("plan", "filled.csv", "--spec", "tesquil.spec.toml")
     assert again["removal_mm"] == plain["removal_mm"]
 
 
 def test_the_same_readings_in_inches_give_the_same_plan(folder: Path) -> None:
     """Unit slips cannot come from the program: inch readings move no removal by a micrometre."""
     rows = []
-    for line in (folder / "kestrel-before.csv").read_text().splitlines():
+    for line in (folder / "tesquil-before.csv").read_text().splitlines():
         cells = line.split(",")
         if len(cells) > 3 and cells[0] != "quantity" and not line.startswith("#"):
             cells[3], cells[5] = f"{float(cells[3]) / 25.4:.9f}", f"{float(cells[5]) / 25.4:.9f}"
             cells[4] = "in"
         rows.append(",".join(cells))
     (folder / "inch.csv").write_text("\n".join(rows))
-    metric = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
-    inch = json_of("plan", "inch.csv", "--spec", "kestrel.spec.toml")
+    metric = json_of("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
+    inch = json_of("plan", "inch.csv", "--spec", "tesquil.spec.toml")
     np.testing.assert_allclose(metric["removal_mm"], inch["removal_mm"], atol=1e-3)
 
 
@@ -204,16 +204,16 @@ def test_the_same_readings_in_inches_give_the_same_plan(folder: Path) -> None:
     ("arguments", "says"),
     [
         (("plan", "missing.json"), "no such file"),
-        (("plan", "kestrel-before.csv"), "--spec"),
-        (("plan", "kestrel.spec.toml", "--spec", "kestrel.spec.toml"), ""),
-        (("measure", "kestrel-before.csv"), "--spec"),
+        (("plan", "tesquil-before.csv"), "--spec"),
+        (("plan", "tesquil.spec.toml", "--spec", "tesquil.spec.toml"), ""),
+        (("measure", "tesquil-before.csv"), "--spec"),
         (("measure",), "at least one file"),
-        (("measure", "--template", "kestrel-before.csv"), "TOML"),
-        (("measure", "a.csv", "--template", "kestrel.spec.toml"), "no readings"),
-        (("spec", "check", "kestrel-before.csv"), "TOML"),
-        (("sheet", "kestrel-before.csv"), "JSON"),
+        (("measure", "--template", "tesquil-before.csv"), "TOML"),
+        (("measure", "a.csv", "--template", "tesquil.spec.toml"), "no readings"),
+        (("spec", "check", "tesquil-before.csv"), "TOML"),
+        (("sheet", "tesquil-before.csv"), "JSON"),
         (("sheet", "missing.json"), "no such file"),
-        (("prove", "missing.json", "kestrel-after.csv"), "no such file"),
+        (("prove", "missing.json", "tesquil-after.csv"), "no such file"),
         (("diagnose", "."), "folder"),
         (("nonsense",), "No such command"),
     ],
@@ -249,7 +249,7 @@ def test_bad_input_is_one_sentence_and_status_2(
 def test_bad_options_of_plan(folder: Path, options: tuple[str, ...]) -> None:
     """A bad option is refused in words, and no plan is written."""
     before = files(folder)
-    result = run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", *options)
+    result = run("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", *options)
     assert result.exit_code == 2
     assert "Traceback" not in result.output
     assert len(result.stderr.strip().splitlines()) == 1
@@ -258,24 +258,24 @@ def test_bad_options_of_plan(folder: Path, options: tuple[str, ...]) -> None:
 
 def test_nothing_that_is_read_is_written_over(folder: Path) -> None:
     """Readings, specification, measurement and plan outlive a wrong output name."""
-    spec = ("--spec", "kestrel.spec.toml")
-    assert run("measure", "kestrel-before.csv", *spec, "-o", "m.json").exit_code == 0
+    spec = ("--spec", "tesquil.spec.toml")
+    assert run("measure", "tesquil-before.csv", *spec, "-o", "m.json").exit_code == 0
     assert run("plan", "m.json", "-o", "p.json").exit_code == 0
-    assert run("measure", "--template", "kestrel.spec.toml").exit_code == 0
+    assert run("measure", "--template", "tesquil.spec.toml").exit_code == 0
     before = {p: p.read_bytes() for p in folder.iterdir() if p.is_file()}
     for arguments in (
-        ("measure", "kestrel-before.csv", *spec, "-o", "kestrel-before.csv"),
-        ("measure", "kestrel-before.csv", *spec, "-o", "kestrel.spec.toml"),
-        ("measure", "--template", "kestrel.spec.toml"),
-        ("measure", "--template", "kestrel.spec.toml", "-o", "kestrel-before.csv"),
+        ("measure", "tesquil-before.csv", *spec, "-o", "tesquil-before.csv"),
+        ("measure", "tesquil-before.csv", *spec, "-o", "tesquil.spec.toml"),
+        ("measure", "--template", "tesquil.spec.toml"),
+        ("measure", "--template", "tesquil.spec.toml", "-o", "tesquil-before.csv"),
         ("plan", "m.json", "-o", "m.json"),
-        ("plan", "kestrel-before.csv", *spec, "-o", "kestrel.spec.toml"),
-        ("prove", "p.json", "kestrel-after.csv", "-o", "p.json"),
-        ("prove", "p.json", "kestrel-after.csv", "-o", "kestrel-after.csv"),
-        ("prove", "p.json", "kestrel-after.csv", "-o", "c.pdf", "--certificate", "c.pdf"),
+        ("plan", "tesquil-before.csv", *spec, "-o", "tesquil.spec.toml"),
+        ("prove", "p.json", "tesquil-after.csv", "-o", "p.json"),
+        ("prove", "p.json", "tesquil-after.csv", "-o", "tesquil-after.csv"),
+        ("prove", "p.json", "tesquil-after.csv", "-o", "c.pdf", "--certificate", "c.pdf"),
     ):
         error = json_of(*arguments, status=2)["error"]
-        assert error["at"]["file"] in (*arguments, "kestrel.readings.xlsx")
+        assert error["at"]["file"] in (*arguments, "tesquil.readings.xlsx")
         assert "name" in error["sentence"]
     assert {p: p.read_bytes() for p in folder.iterdir() if p.is_file()} == before
 
@@ -284,8 +284,8 @@ def test_nothing_that_is_read_is_written_over(folder: Path) -> None:
 def test_an_attack_that_is_no_number_is_refused_in_plain_words(folder: Path, given: str) -> None:
     """The sentence names the option, repeats what was given and shows a number that would do."""
     for arguments in (
-        ("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml"),
-        ("prove", "p.json", "kestrel-after.csv"),
+        ("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml"),
+        ("prove", "p.json", "tesquil-after.csv"),
     ):
         sentence = json_of(*arguments, "--attack", given, status=2)["error"]["sentence"]
         assert "--attack" in sentence
@@ -296,7 +296,7 @@ def test_an_attack_that_is_no_number_is_refused_in_plain_words(folder: Path, giv
 
 def test_a_changed_plan_is_refused(folder: Path) -> None:
     """A plan edited by hand no longer matches its own hash."""
-    run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "p.json")
+    run("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json")
     plan = json.loads((folder / "p.json").read_text())
     plan["attack_n"][0] += 0.01
     (folder / "p.json").write_text(json.dumps(plan))
@@ -333,7 +333,7 @@ def test_a_measurement_that_cannot_be_is_refused(
     folder: Path, keys: tuple[Any, ...], value: object, says: str
 ) -> None:
     """Even with a content hash that matches: another program may have written the file."""
-    made = json_of("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    made = json_of("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
     place: Any = made
     for key in keys[:-1]:
         place = place[key]
@@ -370,13 +370,13 @@ def test_a_plan_that_cannot_be_is_refused(
     folder: Path, keys: tuple[Any, ...], value: object
 ) -> None:
     """A plan with a matching hash and impossible content makes no bench sheet and no proof."""
-    made = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    made = json_of("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
     place: Any = made
     for key in keys[:-1]:
         place = place[key]
     place[keys[-1]] = value
     (folder / "p.json").write_text(sealed(made))
-    for arguments in (("sheet", "p.json"), ("prove", "p.json", "kestrel-after.csv")):
+    for arguments in (("sheet", "p.json"), ("prove", "p.json", "tesquil-after.csv")):
         error = json_of(*arguments, status=2)["error"]
         assert error["code"] == "broken-file"
         assert error["at"]["file"] == "p.json"
@@ -388,7 +388,7 @@ def test_a_plan_that_cannot_be_is_refused(
 @pytest.mark.parametrize("number", ["1e400", "-1e999", "9" * 6000, "1e301"])
 def test_a_number_beyond_all_measure_is_a_sentence(folder: Path, number: str) -> None:
     """JSON allows numbers that no computer holds; they are damage, not a crash."""
-    made = json_of("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    made = json_of("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
     made["heights"]["height_mm"][0][0] = 4711.5
     (folder / "m.json").write_text(json.dumps(made).replace("4711.5", number))
     error = json_of("plan", "m.json", status=2)["error"]
@@ -399,7 +399,7 @@ def test_a_number_beyond_all_measure_is_a_sentence(folder: Path, number: str) ->
 @pytest.mark.parametrize("keep", [1, 17, 400, 4000, -1])
 def test_a_plan_cut_short_is_refused(folder: Path, keep: int) -> None:
     """Wherever the file was cut, the sentence says that it is damaged or no plan."""
-    run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "p.json")
+    run("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json")
     text = (folder / "p.json").read_text().rstrip()
     (folder / "cut.json").write_text(text[:keep])
     error = json_of("sheet", "cut.json", status=2)["error"]
@@ -416,17 +416,17 @@ def test_demo_leaves_a_folder_to_start_from(folder: Path) -> None:
         assert Path(name).stat().st_size > 0
     assert Path(job["picture"]).read_bytes().startswith(b"\x89PNG")
     os.chdir(folder / "start")
-    again = json_of("plan", "kestrel.measurement.json")
+    again = json_of("plan", "tesquil.measurement.json")
     assert again["metal_mm"] == pytest.approx(job["metal_mm"], abs=1e-9)
 
 
 def test_a_kept_table_that_is_damaged_is_computed_anew(folder: Path) -> None:
     """A broken cache file changes nothing but the time it takes."""
-    first = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    first = json_of("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
     kept = list((folder / ".kept").glob("excursion-*.npy"))
     assert len(kept) == 1
     kept[0].write_bytes(kept[0].read_bytes()[:100])
-    second = json_of("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml")
+    second = json_of("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
     assert second == first
 
 
@@ -434,8 +434,8 @@ def test_nothing_but_json_reaches_standard_output(folder: Path) -> None:
     """In a process of its own, libraries' banners included, stdout is one JSON object."""
     done = subprocess.run(
         [
-            *(sys.executable, "-m", "evenfall", "plan", "kestrel-before.csv"),
-            *("--spec", "kestrel.spec.toml", "--json"),
+            *(sys.executable, "-m", "evenfall", "plan", "tesquil-before.csv"),
+            *("--spec", "tesquil.spec.toml", "--json"),
         ],
         cwd=folder,
         capture_output=True,
@@ -448,13 +448,13 @@ def test_nothing_but_json_reaches_standard_output(folder: Path) -> None:
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="only on Linux")
 @pytest.mark.parametrize(
-    "arguments", [("plan", "kestrel-before.csv", "--json"), ("spec", "check")], ids=" ".join
+    "arguments", [("plan", "tesquil-before.csv", "--json"), ("spec", "check")], ids=" ".join
 )
 def test_a_full_disk_behind_standard_output_is_a_sentence(
     folder: Path, arguments: tuple[str, ...]
 ) -> None:
     """What is redirected to a disk without room ends in words, not in a crash."""
-    last = ("kestrel.spec.toml",) if arguments[0] == "spec" else ("--spec", "kestrel.spec.toml")
+    last = ("tesquil.spec.toml",) if arguments[0] == "spec" else ("--spec", "tesquil.spec.toml")
     with Path("/dev/full").open("w") as full:
         done = subprocess.run(
             [sys.executable, "-m", "evenfall", *arguments, *last],
@@ -474,10 +474,10 @@ def test_a_link_that_leads_to_itself_is_a_sentence(folder: Path) -> None:
     """Wherever a file is read."""
     (folder / "loop.csv").symlink_to("loop.csv")
     for arguments in (
-        ("measure", "loop.csv", "--spec", "kestrel.spec.toml"),
-        ("measure", "kestrel-before.csv", "loop.csv", "--spec", "kestrel.spec.toml"),
-        ("plan", "loop.csv", "--spec", "kestrel.spec.toml"),
-        ("plan", "kestrel-before.csv", "--spec", "loop.csv"),
+        ("measure", "loop.csv", "--spec", "tesquil.spec.toml"),
+        ("measure", "tesquil-before.csv", "loop.csv", "--spec", "tesquil.spec.toml"),
+        ("plan", "loop.csv", "--spec", "tesquil.spec.toml"),
+        ("plan", "tesquil-before.csv", "--spec", "loop.csv"),
     ):
         error = json_of(*arguments, status=2)["error"]
         assert error["at"]["file"] == "loop.csv"
@@ -485,18 +485,18 @@ def test_a_link_that_leads_to_itself_is_a_sentence(folder: Path) -> None:
 
 def test_a_finding_does_not_name_its_place_twice(folder: Path) -> None:
     """The place stands in brackets only where the sentence has not said it."""
-    said = run("diagnose", "kestrel-before.csv", "--spec", "kestrel.spec.toml").stdout
+    said = run("diagnose", "tesquil-before.csv", "--spec", "tesquil.spec.toml").stdout
     assert "String 1 buzzes" in said
     assert "(string 1)" not in said
 
 
 def test_a_job_without_any_attack_has_all_its_pages_and_pictures(folder: Path) -> None:
     """No attack at all: nothing may touch at rest, and that is all that is asked."""
-    spec = ("--spec", "kestrel.spec.toml")
+    spec = ("--spec", "tesquil.spec.toml")
     steps = (
-        ("plan", "kestrel-before.csv", *spec, "--attack", "0", "-o", "p.json", "--pictures", "p"),
+        ("plan", "tesquil-before.csv", *spec, "--attack", "0", "-o", "p.json", "--pictures", "p"),
         ("sheet", "p.json", "-o", "s.html"),
-        ("prove", "p.json", "kestrel-after.csv", "--attack", "0", "--pictures", "p"),
+        ("prove", "p.json", "tesquil-after.csv", "--attack", "0", "--pictures", "p"),
     )
     for step in steps:
         result = run(*step)
@@ -508,7 +508,7 @@ def test_a_job_without_any_attack_has_all_its_pages_and_pictures(folder: Path) -
 
 def test_the_sheet_and_its_map_give_the_same_share(folder: Path) -> None:
     """The weakest position reads alike on one page: both are rounded down."""
-    run("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "p.json")
+    run("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json")
     run("sheet", "p.json", "-o", "s.html")
     page = (folder / "s.html").read_text(encoding="utf-8")
     told = re.search(
@@ -528,11 +528,11 @@ def test_the_demonstration_undoes_no_change(folder: Path) -> None:
     empty.write_bytes(b"filled in")
     assert run("demo", "start").exit_code == 0
     assert empty.read_bytes() == b"filled in"
-    sheet = folder / "start" / "kestrel-before.csv"
+    sheet = folder / "start" / "tesquil-before.csv"
     sheet.write_text(sheet.read_text().replace("21.464", "21.474"))
     before = {p: p.read_bytes() for p in (folder / "start").iterdir() if p.is_file()}
     error = json_of("demo", "start", status=2)["error"]
-    assert error["at"]["file"] == str(Path("start") / "kestrel-before.csv")
+    assert error["at"]["file"] == str(Path("start") / "tesquil-before.csv")
     assert "another folder" in error["sentence"]
     assert {p: p.read_bytes() for p in (folder / "start").iterdir() if p.is_file()} == before
 
@@ -540,7 +540,7 @@ def test_the_demonstration_undoes_no_change(folder: Path) -> None:
 @pytest.mark.parametrize("serial", ["x" * 81, "two\nlines", "tab\there", "\x1b[31mred"])
 def test_a_serial_is_one_short_line(folder: Path, serial: str) -> None:
     """It stands on labels, sheets and certificates, and in file lists."""
-    sheet = ("kestrel-before.csv", "--spec", "kestrel.spec.toml", "--serial", serial)
+    sheet = ("tesquil-before.csv", "--spec", "tesquil.spec.toml", "--serial", serial)
     for command in ("measure", "diagnose", "plan"):
         error = json_of(command, *sheet, status=2)["error"]
         assert error["at"]["field"] == "serial"
@@ -557,9 +557,9 @@ def test_the_help_does_not_cut_sentences_short() -> None:
 
 
 def test_what_was_found_by_search_is_not_called_proved(folder: Path) -> None:
-    spec = ("--spec", "kestrel.spec.toml")
-    beam = run("plan", "kestrel-before.csv", *spec, "--method", "beam", "-o", "b.json").stdout
+    spec = ("--spec", "tesquil.spec.toml")
+    beam = run("plan", "tesquil-before.csv", *spec, "--method", "beam", "-o", "b.json").stdout
     assert "not proved minimal" in beam
     assert "in all, proved minimal" not in beam
-    profile = run("plan", "kestrel-before.csv", *spec, "--method", "profile", "-o", "c.json").stdout
+    profile = run("plan", "tesquil-before.csv", *spec, "--method", "profile", "-o", "c.json").stdout
     assert "in all, proved minimal" in profile

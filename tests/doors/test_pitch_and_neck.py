@@ -22,16 +22,16 @@ from evenfall.workshop.necks import outlook_findings
 from made_heights import changed, converted
 
 INVENTED = resources.files("evenfall") / "invented"
-SHEET = ("kestrel-before.csv", "--spec", "kestrel.spec.toml")
+SHEET = ("tesquil-before.csv", "--spec", "tesquil.spec.toml")
 
 
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Work in a folder with the invented files and a cache of its own."""
-    for name in ("kestrel.spec.toml", "kestrel-before.csv"):
+    for name in ("tesquil.spec.toml", "tesquil-before.csv"):
         (tmp_path / name).write_text((INVENTED / name).read_text(encoding="utf-8"))
-    heavier = (tmp_path / "kestrel.spec.toml").read_text(encoding="utf-8")
-    heavier = heavier.replace("gauge = 0.254", "gauge = 0.279").replace("Kestrel", "Heavy Kestrel")
+    heavier = (tmp_path / "tesquil.spec.toml").read_text(encoding="utf-8")
+    heavier = heavier.replace("gauge = 0.254", "gauge = 0.279").replace("Tesquil", "Heavy Tesquil")
     (tmp_path / "heavy.spec.toml").write_text(heavier, encoding="utf-8")
     monkeypatch.setenv("EVENFALL_CACHE", str(tmp_path / ".kept"))
     monkeypatch.chdir(tmp_path)
@@ -131,7 +131,7 @@ def test_neck_with_other_strings_and_a_season(folder: Path) -> None:
         "--relief-per-turn",
         "0.2",
     )
-    assert found["strings"]["name"] == "Heavy Kestrel (invented)"
+    assert found["strings"]["name"] == "Heavy Tesquil (invented)"
     assert found["strings"]["tension_after_n"] > found["strings"]["tension_before_n"]
     assert found["strings"]["relief_after_mm"] > found["relief_mm"]
     turns = found["rod"]["turns_count"]
@@ -205,10 +205,10 @@ def test_a_profile_without_strings_measures_the_neck_and_is_carried(folder: Path
     assert found["neck"]["relief_mm_per_n"] * tension == pytest.approx(0.4, abs=1e-6)
 
     # the other way round: told the stiffness, the profile without strings comes back up
-    spec = (folder / "kestrel.spec.toml").read_text(encoding="utf-8")
+    spec = (folder / "tesquil.spec.toml").read_text(encoding="utf-8")
     spec += f"\n[neck]\nrelief_per_100n = {40.0 / tension!r}\n"
     (folder / "told.spec.toml").write_text(spec, encoding="utf-8")
-    sheet = (folder / "kestrel-before.csv").read_text(encoding="utf-8")
+    sheet = (folder / "tesquil-before.csv").read_text(encoding="utf-8")
     (folder / "told.csv").write_text(sheet, encoding="utf-8")
     run("measure", "told.csv", "--spec", "told.spec.toml", "-o", "told.json")
     told = Measurement.from_dict(json.loads((folder / "told.json").read_text(encoding="utf-8")))
@@ -268,8 +268,8 @@ def test_bad_input_is_named(folder: Path) -> None:
         other.replace("length = 648.0", "length = 628.0"), encoding="utf-8"
     )
     assert "another neck" in refusal("neck", "m.json", "--strings", "other.toml")
-    assert "kestrel.spec.toml" in refusal("neck", "kestrel.spec.toml")
-    assert "name the specification" in refusal("pitch", "kestrel-before.csv")
+    assert "tesquil.spec.toml" in refusal("neck", "tesquil.spec.toml")
+    assert "name the specification" in refusal("pitch", "tesquil-before.csv")
     (folder / "odd.json").write_text('{"schema": "evenfall/proof@0"}', encoding="utf-8")
     assert "not a measurement" in refusal("pitch", "odd.json")
 
@@ -285,12 +285,12 @@ def test_diagnosis_and_plan_for_other_strings(folder: Path) -> None:
     assert found["relief_mm"] == pytest.approx(swap["relief_after_mm"], abs=1e-9)
     assert found["relief_mm"] > plain["relief_mm"]
     said = [f["sentence"] for f in found["findings"]]
-    assert any("Heavy Kestrel" in s and "relief becomes" in s for s in said)
+    assert any("Heavy Tesquil" in s and "relief becomes" in s for s in said)
     result = run("plan", "m.json", "--strings", "heavy.spec.toml", "-o", "heavy.plan.json")
     assert result.exit_code == 0, result.output
     assert "relief becomes" in result.output
     plan = json.loads((folder / "heavy.plan.json").read_text(encoding="utf-8"))
-    assert plan["measurement"]["model"] == "Heavy Kestrel (invented)"
+    assert plan["measurement"]["model"] == "Heavy Tesquil (invented)"
     assert plan["relief_before_mm"] == pytest.approx(swap["relief_after_mm"], abs=1e-9)
     assert run("sheet", "heavy.plan.json").exit_code == 0
 
@@ -351,7 +351,7 @@ def test_what_does_not_go_together_is_refused_by_the_plan(folder: Path) -> None:
         "plan", "m.json", "--relief-per-turn", "1", "--before-turning", "unstrung.json", "1"
     )
     assert "with strings and one without" in refusal("diagnose", "m.json", "--unstrung", "m.json")
-    spec = (folder / "kestrel.spec.toml").read_text(encoding="utf-8")
+    spec = (folder / "tesquil.spec.toml").read_text(encoding="utf-8")
     (folder / "other.toml").write_text(spec.replace("length = 648.0", "length = 628.0"))
     assert "another neck" in refusal("plan", "m.json", "--strings", "other.toml")
     assert not list(folder.glob("*.plan.json"))

@@ -26,17 +26,17 @@ from evenfall.workshop.opening import Source, open_instrument, open_plan
 from oracles.kirchhoff_string import modal_velocities
 
 INVENTED = resources.files("evenfall") / "invented"
-SHEET = ("kestrel-before.csv", "--spec", "kestrel.spec.toml")
+SHEET = ("tesquil-before.csv", "--spec", "tesquil.spec.toml")
 
 
 @pytest.fixture(scope="module")
 def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder with a measurement and two plans; one leaves no room at all."""
     folder = tmp_path_factory.mktemp("job")
-    for name in ("kestrel.spec.toml", "kestrel-before.csv"):
+    for name in ("tesquil.spec.toml", "tesquil-before.csv"):
         (folder / name).write_text((INVENTED / name).read_text(encoding="utf-8"))
-    spec = (folder / "kestrel.spec.toml").read_text(encoding="utf-8")
-    sheet = (folder / "kestrel-before.csv").read_text(encoding="utf-8")
+    spec = (folder / "tesquil.spec.toml").read_text(encoding="utf-8")
+    sheet = (folder / "tesquil-before.csv").read_text(encoding="utf-8")
     bare, exact = spec.replace("extra_clearance = 0.02", ""), re.sub(r",mm,[\d.]+,", ",mm,,", sheet)
     assert bare != spec
     assert exact != sheet
@@ -45,7 +45,7 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
         patch.setenv("EVENFALL_CACHE", str(folder / ".kept"))
-        assert run("measure", *SHEET, "--serial", "AL-0417", "-o", "m.json").exit_code == 0
+        assert run("measure", *SHEET, "--serial", "UY-0417", "-o", "m.json").exit_code == 0
         assert run("plan", "m.json", "-o", "p.json").exit_code == 0
     return folder
 
@@ -58,9 +58,9 @@ def folder(job: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return job
 
 
-def kestrel() -> Specification:
+def tesquil() -> Specification:
     """Return the specification of the invented instrument."""
-    return read_specification((INVENTED / "kestrel.spec.toml").read_text(encoding="utf-8"))[0]
+    return read_specification((INVENTED / "tesquil.spec.toml").read_text(encoding="utf-8"))[0]
 
 
 def run(*arguments: str) -> Result:
@@ -170,11 +170,11 @@ def test_what_touches_does_not_hang_on_how_long_it_is_followed() -> None:
 def test_readings_without_strings_are_said_to_be_so() -> None:
     values = open_instrument(Source("m.json")).measurement.as_dict()
     unstrung = (
-        Path("kestrel-before.csv").read_text(encoding="utf-8").replace(",strung", ",unstrung")
+        Path("tesquil-before.csv").read_text(encoding="utf-8").replace(",strung", ",unstrung")
     )
     Path("unstrung.csv").write_text(unstrung, encoding="utf-8")
     assert values["strung"]
-    told = json_of("play", "unstrung.csv", "--spec", "kestrel.spec.toml")["findings"]
+    told = json_of("play", "unstrung.csv", "--spec", "tesquil.spec.toml")["findings"]
     assert any(f["code"] == "state" and f["severity"] == "warning" for f in told)
     assert not any(f["code"] == "state" for f in json_of("play", "m.json")["findings"])
 
@@ -234,7 +234,7 @@ def test_without_a_note_the_worst_one_is_heard() -> None:
 @cache
 def pluck(height_mm: float) -> NDArray[np.float64]:
     """Return a made-up recording of the open first string, by Kirchhoff's equations."""
-    spec = kestrel()
+    spec = tesquil()
     string = spec.strings[0]
     n = np.arange(1, 25)
     moved = modal_velocities(
@@ -271,7 +271,7 @@ def test_a_recording_adds_a_level(width: int, channels: int) -> None:
     assert shown["attacks"][-1]["name"] == "as recorded"
     forces = shown["attacks"][-1]["force_n"]
     assert forces[0] == pytest.approx(shown["recording"]["force_n"])
-    spec = kestrel()
+    spec = tesquil()
     # as far aside on every string: the force grows with the tension (ideal string, within 5 %)
     pulls = [s.tension_n for s in spec.strings]
     assert np.array(forces) / forces[0] == pytest.approx(np.array(pulls) / pulls[0], rel=0.05)
@@ -379,7 +379,7 @@ def test_conservative_is_said_as_well() -> None:
         (("m.json", "--duration", "90"), "from 0.01 to 30"),
         (("m.json", *(f"--attack=0.{n}" for n in range(1, 8))), "give 6 or fewer"),
         (("m.json", "--string", "1"), "go together"),
-        (("m.json", "--attack-from", "kestrel.spec.toml", "--string", "1"), "not a WAV file"),
+        (("m.json", "--attack-from", "tesquil.spec.toml", "--string", "1"), "not a WAV file"),
         (("m.json", "--attack-from", "none.wav", "--string", "1"), "no such file"),
         (("m.json", "--attack-from", "float.wav", "--string", "1"), "16 or 24 bit"),
         (("m.json", "--attack-from", "cut.wav", "--string", "1"), "cut short"),
@@ -400,10 +400,10 @@ def test_what_cannot_be_is_refused_in_a_sentence(arguments: tuple[str, ...], sen
 
 @pytest.mark.usefixtures("folder")
 def test_missing_heights_are_named() -> None:
-    sheet = Path("kestrel-before.csv").read_text(encoding="utf-8").splitlines()
+    sheet = Path("tesquil-before.csv").read_text(encoding="utf-8").splitlines()
     kept = [row for row in sheet if not row.startswith("saddle,3,")]
     Path("short.csv").write_text("\n".join(kept), encoding="utf-8")
-    said = refusal("play", "short.csv", "--spec", "kestrel.spec.toml")
+    said = refusal("play", "short.csv", "--spec", "tesquil.spec.toml")
     assert "saddle" in said
 
 

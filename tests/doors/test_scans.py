@@ -18,15 +18,15 @@ from evenfall.cli import main
 from evenfall.cli.waiting import Waiting
 from open_data import open_data
 from oracles.surfaces import specification
-from readings.test_scanned import INVENTED, SHEET, kestrel_points
+from readings.test_scanned import INVENTED, SHEET, tesquil_points
 
 
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Work in a folder with a specification, a hand sheet and a scan of one instrument."""
-    (tmp_path / "kestrel.spec.toml").write_text((INVENTED / "kestrel.spec.toml").read_text())
+    (tmp_path / "tesquil.spec.toml").write_text((INVENTED / "tesquil.spec.toml").read_text())
     (tmp_path / "sheet.csv").write_text(SHEET.read_text())
-    points = kestrel_points()
+    points = tesquil_points()
     table = pa.table({f"{a}_mm": points[:, at] for at, a in enumerate("xyz")})
     pq.write_table(table, tmp_path / "scan.parquet")
     monkeypatch.setenv("EVENFALL_CACHE", str(tmp_path / ".kept"))
@@ -35,11 +35,11 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def run(*arguments: str) -> Result:
-    return CliRunner().invoke(main, ["measure", *arguments, "--spec", "kestrel.spec.toml"])
+    return CliRunner().invoke(main, ["measure", *arguments, "--spec", "tesquil.spec.toml"])
 
 
 def test_a_scan_and_a_sheet_become_a_measurement_that_later_commands_take(folder: Path) -> None:
-    result = run("scan.parquet", "sheet.csv", "--serial", "AL-0417", "--pictures", "drawn")
+    result = run("scan.parquet", "sheet.csv", "--serial", "UY-0417", "--pictures", "drawn")
     assert result.exit_code == 0, result.output
     assert "scan.parquet: Parquet (the file starts with PAR1)" in result.output
     assert "in mm, as the file says" in result.output
@@ -105,7 +105,7 @@ def test_what_cannot_be_used_is_one_sentence(
 
 
 def test_a_bare_height_map_with_steps(folder: Path) -> None:
-    points = kestrel_points()
+    points = tesquil_points()
     step = 0.15
     rows, columns = 2 * int(29 / step), int(500 / step)
     heights = np.full((rows, columns), np.nan, dtype=np.float32)

@@ -16,7 +16,7 @@ from click.testing import CliRunner
 from evenfall.cli import main
 
 INVENTED = resources.files("evenfall") / "invented"
-SPEC = ("--spec", "kestrel.spec.toml")
+SPEC = ("--spec", "tesquil.spec.toml")
 
 #: How a length in either unit is written, where "in" alone is a word.
 SIGNS = {
@@ -26,8 +26,8 @@ SIGNS = {
 OTHER = {"mm": "in", "in": "mm"}
 
 COMMANDS: tuple[tuple[str, ...], ...] = (
-    ("spec", "check", "kestrel.spec.toml"),
-    ("measure", "kestrel-before.csv", *SPEC, "-o", "again.json", "--pictures", "{unit}/m"),
+    ("spec", "check", "tesquil.spec.toml"),
+    ("measure", "tesquil-before.csv", *SPEC, "-o", "again.json", "--pictures", "{unit}/m"),
     ("diagnose", "m.json", "--pictures", "{unit}/d"),
     ("plan", "m.json", "-o", "again.plan.json", "--pictures", "{unit}/p", "--verify-by-motion"),
     ("plan", "m.json", "-o", "hard.plan.json", "--attack", "2.5"),
@@ -36,7 +36,7 @@ COMMANDS: tuple[tuple[str, ...], ...] = (
     ("sheet", "p.json", "-o", "{unit}-sheet.html"),
     ("pitch", "p.json", "--pictures", "{unit}/t"),
     ("neck", "p.json", "--humidity", "45", "60", "--pictures", "{unit}/n"),
-    ("neck", "m.json", "--strings", "kestrel.spec.toml", "--relief-per-turn", "0.2"),
+    ("neck", "m.json", "--strings", "tesquil.spec.toml", "--relief-per-turn", "0.2"),
     ("neck", "unstrung.csv", *SPEC, "--convert", "converted.json"),
     ("play", "p.json", "--wav", "{unit}/w", "--pictures", "{unit}/w"),
     # what is refused
@@ -46,8 +46,8 @@ COMMANDS: tuple[tuple[str, ...], ...] = (
 )
 
 LATER = (
-    ("prove", "p.json", "kestrel-after.csv", "--certificate", "{unit}.html", "--steps"),
-    ("prove", "p.json", "kestrel-before.csv", "--pictures", "{unit}/v"),
+    ("prove", "p.json", "tesquil-after.csv", "--certificate", "{unit}.html", "--steps"),
+    ("prove", "p.json", "tesquil-before.csv", "--pictures", "{unit}/v"),
 )
 """Findings of the proof are still to become data."""
 
@@ -56,16 +56,16 @@ LATER = (
 def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder with a measurement, a plan and some files that cannot be used."""
     folder = tmp_path_factory.mktemp("units")
-    for name in ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv"):
+    for name in ("tesquil.spec.toml", "tesquil-before.csv", "tesquil-after.csv"):
         (folder / name).write_bytes((INVENTED / name).read_bytes())
-    sheet = (folder / "kestrel-before.csv").read_text(encoding="utf-8")
+    sheet = (folder / "tesquil-before.csv").read_text(encoding="utf-8")
     (folder / "faulty.csv").write_text(sheet.replace("21.464", "2.1464"))
     (folder / "unstrung.csv").write_text(sheet.replace(",strung", ",unstrung"))
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
         patch.setenv("EVENFALL_CACHE", str(folder / ".kept"))
         for arguments in (
-            ("measure", "kestrel-before.csv", *SPEC, "-o", "m.json"),
+            ("measure", "tesquil-before.csv", *SPEC, "-o", "m.json"),
             ("plan", "m.json", "-o", "p.json"),
         ):
             assert CliRunner().invoke(main, list(arguments)).exit_code == 0

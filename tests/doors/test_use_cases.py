@@ -32,7 +32,7 @@ def given(name: str) -> Source:
 
 
 SPEC, BEFORE, AFTER = (
-    given(name) for name in ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv")
+    given(name) for name in ("tesquil.spec.toml", "tesquil-before.csv", "tesquil-after.csv")
 )
 
 
@@ -49,7 +49,7 @@ def plan_file(cache: Path) -> Source:
     """Return a plan as bytes."""
     assert cache.is_dir()
     outcome = workshop.plan(workshop.PlanRequest(BEFORE, SPEC))
-    return Source("kestrel.plan.json", json_file(outcome.plan.as_dict()))
+    return Source("tesquil.plan.json", json_file(outcome.plan.as_dict()))
 
 
 # ---- bytes and paths ----------------------------------------------------------------------------
@@ -59,10 +59,10 @@ def test_bytes_and_files_give_the_same(tmp_path: Path) -> None:
     sheet, spec = (tmp_path / one.name for one in (BEFORE, SPEC))
     for path, source in ((sheet, BEFORE), (spec, SPEC)):
         path.write_bytes(source.read(10_000_000))
-    on_disk = workshop.PlanRequest(Source(str(sheet)), Source(str(spec)), "AL-0417")
-    in_hand = workshop.PlanRequest(BEFORE, SPEC, "AL-0417")
+    on_disk = workshop.PlanRequest(Source(str(sheet)), Source(str(spec)), "UY-0417")
+    in_hand = workshop.PlanRequest(BEFORE, SPEC, "UY-0417")
     assert workshop.plan(on_disk).plan == workshop.plan(in_hand).plan
-    measured = workshop.measure(workshop.MeasureRequest((BEFORE,), SPEC, "AL-0417"))
+    measured = workshop.measure(workshop.MeasureRequest((BEFORE,), SPEC, "UY-0417"))
     assert measured.measurement.source == (BEFORE.name,)
     again = Source("m.json", json_file(measured.measurement.as_dict()))
     found = workshop.diagnose(workshop.DiagnoseRequest(again))
@@ -93,7 +93,7 @@ def test_a_job_of_bytes_makes_every_page_and_picture(plan_file: Source) -> None:
     assert {path.suffix for path in files} == {".svg", ".png"}
     assert len(files) == 2 * len(drawings)
     empty = workshop.template(workshop.TemplateRequest(SPEC, "csv"))
-    assert empty.file_name == "kestrel.readings.csv"
+    assert empty.file_name == "tesquil.readings.csv"
     assert empty.content.startswith(b"quantity,")
 
 
@@ -155,11 +155,11 @@ def test_a_step_stops_wherever_it_reports(verb: str, plan_file: Source) -> None:
 
 
 COMMANDS = (
-    ("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "--pictures", "new"),
-    ("diagnose", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "--pictures", "new"),
-    ("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "--pictures", "new"),
+    ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--pictures", "new"),
+    ("diagnose", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--pictures", "new"),
+    ("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--pictures", "new"),
     ("sheet", "p.json"),
-    ("prove", "p.json", "kestrel-after.csv", "--pictures", "new"),
+    ("prove", "p.json", "tesquil-after.csv", "--pictures", "new"),
     ("neck", "p.json", "--pictures", "new"),
     ("pitch", "p.json", "--pictures", "new"),
     ("play", "p.json", "--wav", "new"),
@@ -225,10 +225,10 @@ def test_starting_loads_no_numerical_library() -> None:
 @pytest.mark.parametrize(
     "arguments",
     [
-        ("plan", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o", "p.json"),
+        ("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json"),
         ("play", "none–such.json"),
-        ("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "--serial", "Nº 7 琴"),
-        ("spec", "check", "kestrel.spec.toml"),
+        ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--serial", "Nº 7 琴"),
+        ("spec", "check", "tesquil.spec.toml"),
     ],
     ids=lambda given: given[0],
 )
@@ -254,10 +254,10 @@ def test_a_terminal_without_such_letters_is_shown_others(
     ("arguments", "file"),
     [
         (("plan", "nowhere/m.json"), "nowhere/m.json"),
-        (("measure", "nowhere/a.csv", "--spec", "kestrel.spec.toml"), "nowhere/a.csv"),
+        (("measure", "nowhere/a.csv", "--spec", "tesquil.spec.toml"), "nowhere/a.csv"),
         (("measure", "a.csv", "--spec", "nowhere/s.toml"), "nowhere/s.toml"),
         (("plan", "sub/bad.json"), "sub/bad.json"),
-        (("measure", "sub/bad.csv", "--spec", "kestrel.spec.toml"), "sub/bad.csv"),
+        (("measure", "sub/bad.csv", "--spec", "tesquil.spec.toml"), "sub/bad.csv"),
     ],
 )
 def test_a_path_is_shown_as_it_was_given(
@@ -267,7 +267,7 @@ def test_a_path_is_shown_as_it_was_given(
     (tmp_path / "sub").mkdir()
     Path("sub/bad.json").write_text('{"schema": 5}')
     Path("sub/bad.csv").write_text("quantity,value\naction,none\n")
-    Path("kestrel.spec.toml").write_bytes(SPEC.read(10_000_000))
+    Path("tesquil.spec.toml").write_bytes(SPEC.read(10_000_000))
     result = CliRunner().invoke(main, [*arguments, "--json"])
     assert result.exit_code == 2
     assert json.loads(result.stdout)["error"]["at"]["file"] == file

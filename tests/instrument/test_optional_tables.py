@@ -13,7 +13,7 @@ from evenfall.instrument.specification import CompensationLimits, NeckBuild, Rul
 from levelling.necks import Wishes, text
 
 PLAIN = text(Wishes(strings=3, frets=22))
-INVENTED = resources.files("evenfall") / "invented" / "kestrel.spec.toml"
+INVENTED = resources.files("evenfall") / "invented" / "tesquil.spec.toml"
 
 
 def read(extra: str, base: str = PLAIN) -> Specification:

@@ -29,7 +29,7 @@ from levelling.necks import Wishes, text
 PLAIN = text(Wishes(strings=3, frets=22))
 ROOT = Path(__file__).resolve().parents[2]
 FILES = [
-    Path(str(resources.files("evenfall"))) / "invented" / "kestrel.spec.toml",
+    Path(str(resources.files("evenfall"))) / "invented" / "tesquil.spec.toml",
     *sorted((ROOT / "docs" / "examples").glob("*.toml")),
 ]
 EVERY_KEY = [(name, key) for name, table in TABLES.items() for key in table.keys]
@@ -67,7 +67,7 @@ def test_an_empty_name_is_said_to_be_empty() -> None:
         assert fault.sentence == "name is empty; write a text between the quotes."
 
 
-@pytest.mark.parametrize("name", ["kestrel-before.csv", "kestrel-after.csv"])
+@pytest.mark.parametrize("name", ["tesquil-before.csv", "tesquil-after.csv"])
 def test_a_sheet_of_readings_is_said_to_be_no_specification(name: str) -> None:
     sheet = (resources.files("evenfall") / "invented" / name).read_text(encoding="utf-8")
     for content in (sheet, '{"schema": "evenfall/measurement@0",\n "frets": 22}', "hello\n"):

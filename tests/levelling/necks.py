@@ -209,7 +209,7 @@ def readings(
         return np.full(size, value)
 
     return Measurement(
-        serial="AL-0142 (invented)",
+        serial="UY-0142 (invented)",
         model=spec.name,
         specification_hash=spec.content_hash,
         source=("readings.csv",),

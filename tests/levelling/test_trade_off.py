@@ -32,7 +32,7 @@ def test_the_curve_passes_through_a_plan_whose_actions_stand_at_their_most() -> 
 
     It used to be drawn on ground where the chart said that no plan holds.
     """
-    files = ("kestrel-before.csv", "kestrel.spec.toml")
+    files = ("tesquil-before.csv", "tesquil.spec.toml")
     opened = open_instrument(*(Source(name, (INVENTED / name).read_bytes()) for name in files))
     spec, found = opened.specification, opened.measurement
     plan = make_plan(spec, found, method="profile")

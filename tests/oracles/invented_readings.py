@@ -56,7 +56,7 @@ def readings(
 
 def main() -> None:
     """Write both sheets."""
-    specification, _ = read_specification((HERE / "kestrel.spec.toml").read_text(encoding="utf-8"))
+    specification, _ = read_specification((HERE / "tesquil.spec.toml").read_text(encoding="utf-8"))
     lines = string_lines(specification)
     bow = default_bow(specification, lines)
     rng = np.random.default_rng(648)
@@ -83,10 +83,10 @@ def main() -> None:
     nut, top = nut + datum[:, 0], top + datum[:, 1:]
     height = np.full((strings, frets), 1.195)
     height[:3, :3] -= 0.03
-    before = sheet(readings(top, height, nut, saddle, 1), "Kestrel AL-0417 as received.")
-    (HERE / "kestrel-before.csv").write_text(before, encoding="utf-8")
+    before = sheet(readings(top, height, nut, saddle, 1), "Tesquil UY-0417 as received.")
+    (HERE / "tesquil-before.csv").write_text(before, encoding="utf-8")
 
-    found, _ = read_measurement([SheetFile("kestrel-before.csv", before.encode())], specification)
+    found, _ = read_measurement([SheetFile("tesquil-before.csv", before.encode())], specification)
     plan = make_plan(specification, found)
     print(plan.status, plan.method, plan.metal_mm, plan.reason)
     cut = np.where(plan.removal_mm > 0.0, plan.removal_mm + 0.003 * rng.standard_normal(), 0.0)
@@ -105,8 +105,8 @@ def main() -> None:
         saddle_after + 0.4 - 0.0012 * lines.saddle_station_mm,
         2,
     )
-    after = sheet(rows, "Kestrel AL-0417 after the work.")
-    (HERE / "kestrel-after.csv").write_text(after, encoding="utf-8")
+    after = sheet(rows, "Tesquil UY-0417 after the work.")
+    (HERE / "tesquil-after.csv").write_text(after, encoding="utf-8")
 
 
 if __name__ == "__main__":

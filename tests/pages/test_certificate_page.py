@@ -172,7 +172,7 @@ def test_inch_comes_first_where_it_is_asked_for():
 
 @pytest.mark.parametrize(("unit", "other"), [("mm", "in"), ("in", "mm")])
 def test_a_certificate_speaks_in_one_unit_unless_both_are_asked_for(unit, other):
-    result = replace(proof(noise_mm=0.004), model="Kestrel (invented)", next_steps=())
+    result = replace(proof(noise_mm=0.004), model="Tesquil (invented)", next_steps=())
     for both in (False, True):
         made = certificate(result, unit=unit, both=both)
         for told in (text_of(certificate_pdf(made)), Reader(certificate_html(made)).text):
@@ -182,14 +182,14 @@ def test_a_certificate_speaks_in_one_unit_unless_both_are_asked_for(unit, other)
 
 
 def test_the_date_is_data_and_the_bytes_repeat():
-    made = certificate(proof(), unit="mm", date="2026-03-31", issuer="Alder Lane", place="Bench 2")
+    made = certificate(proof(), unit="mm", date="2026-03-31", issuer="Ulqor Yard", place="Bench 2")
     first = certificate_pdf(made, {"Strip": SVG})
     assert first == certificate_pdf(made, {"Strip": SVG})
     facts = facts_of(first)
     assert "2026" in facts["CreationDate"]
     assert facts["Tagged"] == "yes"
     text = text_of(first)
-    for told in ("2026-03-31", "Alder Lane", "Bench 2", "Signature"):
+    for told in ("2026-03-31", "Ulqor Yard", "Bench 2", "Signature"):
         assert told in text
     undated = facts_of(certificate_pdf(certificate(proof(), unit="mm")))
     assert "CreationDate" not in undated
@@ -243,5 +243,5 @@ def test_every_page_has_its_number_and_every_later_page_its_head(pictures):
     assert count > 2
     for number, text in enumerate(texts, start=1):
         assert f"Page {number} of {count}" in text
-        assert ("Setup certificate AL-0142" in squeezed(text)) == (number > 1)
+        assert ("Setup certificate UY-0142" in squeezed(text)) == (number > 1)
     assert "Everything judged" not in texts[0]

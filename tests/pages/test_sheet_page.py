@@ -101,7 +101,7 @@ def both_pages(content, **how):
 
 @pytest.mark.parametrize(("unit", "other"), [("mm", "in"), ("in", "mm")])
 def test_a_sheet_speaks_in_one_unit_and_shows_both_where_that_is_asked_for(unit, other):
-    spec, plan = made_plan(name="Kestrel (invented)", **TYPICAL)
+    spec, plan = made_plan(name="Tesquil (invented)", **TYPICAL)
     cut_mm = float(plan.removal_mm.max())
     here, there = (f"{cut_mm:.3f}", f"{cut_mm / 25.4:.4f}")[:: 1 if unit == "mm" else -1]
     for changed in (plan, relaxed(plan), replace(plan, replaced_frets=(3, 4), method="refret")):
@@ -148,7 +148,7 @@ def test_the_same_sheet_is_the_same_bytes():
 def test_the_pdf_can_be_read_aloud():
     facts = facts_of(sheet_pdf(sheet()[1], {"Map": SVG}))
     assert facts["Tagged"] == "yes"
-    assert facts["Title"] == "Bench sheet AL-0142 (invented)"
+    assert facts["Title"] == "Bench sheet UY-0142 (invented)"
 
 
 def test_text_from_users_stays_text_on_paper():

@@ -130,7 +130,7 @@ def measurement(spec: Specification, *, seed: int = 1, uneven_mm: float = 0.03) 
     u = np.full((count, frets), 0.008)
     read = np.full((count, frets), int(Origin.READ), dtype=np.int8)
     return Measurement(
-        serial="AL-0117",
+        serial="UY-0117",
         model=spec.name,
         specification_hash=spec.content_hash,
         source=("readings.csv",),

@@ -22,7 +22,7 @@ from evenfall.pictures.words import figure
 from pictures.drawing import SVG, faults, groups, parsed, path_points, shown
 
 CHANCE = np.random.default_rng(9)
-MODEL = "Kestrel (invented), station 2"
+MODEL = "Tesquil (invented), station 2"
 SUBGROUPS = 0.2 + 0.012 * CHANCE.standard_normal((25, 5))
 SUBGROUPS[17] += 0.025
 SINGLE = 1.60 + 0.03 * CHANCE.standard_normal(30)

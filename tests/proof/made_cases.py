@@ -98,7 +98,7 @@ def measurement(
         return np.full(size, kind, dtype=np.int8)
 
     values = {
-        "serial": "AL-0007 (invented)",
+        "serial": "UY-0007 (invented)",
         "model": spec.name,
         "specification_hash": spec.content_hash,
         "source": ("after.csv",),

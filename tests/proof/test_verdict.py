@@ -532,8 +532,8 @@ def test_readings_of_another_instrument_are_refused() -> None:
     changed = after_work(SPEC, PLAN, specification_hash="0" * 64)
     with pytest.raises(RequestError, match="another specification"):
         proof_of(changed)
-    with pytest.raises(RequestError, match="AL-0008"):
-        proof_of(after_work(SPEC, PLAN, serial="AL-0008 (invented)"))
+    with pytest.raises(RequestError, match="UY-0008"):
+        proof_of(after_work(SPEC, PLAN, serial="UY-0008 (invented)"))
     assert proof_of(after_work(SPEC, PLAN, serial="")).serial == PLAN.measurement.serial
 
 

@@ -30,7 +30,7 @@ from scans.formats.samples import ply_file, ply_points
 
 FloatArray = NDArray[np.float64]
 INVENTED = resources.files("evenfall") / "invented"
-SHEET = Path(str(INVENTED / "kestrel-before.csv"))
+SHEET = Path(str(INVENTED / "tesquil-before.csv"))
 
 
 def file(path: Path) -> SheetFile:
@@ -39,9 +39,9 @@ def file(path: Path) -> SheetFile:
 
 
 @cache
-def kestrel() -> tuple[Specification, Measurement, ExcursionTable]:
+def tesquil() -> tuple[Specification, Measurement, ExcursionTable]:
     """Return the invented instrument, what its hand sheet gives, and its excursions."""
-    spec, _ = read_specification((INVENTED / "kestrel.spec.toml").read_text(encoding="utf-8"))
+    spec, _ = read_specification((INVENTED / "tesquil.spec.toml").read_text(encoding="utf-8"))
     return (
         spec,
         read_measurement([file(SHEET)], spec)[0],
@@ -56,13 +56,13 @@ def straight(x: FloatArray, z: FloatArray) -> FloatArray:
 
 
 @cache
-def kestrel_points(*, shadow: float = 0.0, seed: int = 5) -> FloatArray:
+def tesquil_points(*, shadow: float = 0.0, seed: int = 5) -> FloatArray:
     """Return a scan of the board whose crowns stand as the hand sheet says.
 
     A sheet's heights mean something only up to a straight line per string, which is chosen here so
     that the crowns stand on the specified board.
     """
-    spec, sheet, _ = kestrel()
+    spec, sheet, _ = tesquil()
     lines = string_lines(spec)
     station = lines.station_mm[:, 1:]
     on_board = spec.fretwire.crown_height_mm - board_drop_mm(spec, lines)[:, 1:]
@@ -84,11 +84,11 @@ def codes(findings: tuple[object, ...]) -> set[str]:
 
 
 def test_a_scan_made_from_a_hand_sheet_gives_the_same_plan(tmp_path: Path) -> None:
-    spec, sheet, table = kestrel()
+    spec, sheet, table = tesquil()
     u = float(np.median(sheet.heights.crown_top_u_mm))
     # margins follow the uncertainty, so the plans are the same only if it is
     scanned = read_scanned(
-        scan_file(tmp_path, kestrel_points()),
+        scan_file(tmp_path, tesquil_points()),
         spec,
         sheets=[file(SHEET)],
         setting=ScanSetting(scan_uncertainty_mm=u),
@@ -111,8 +111,8 @@ def test_a_scan_made_from_a_hand_sheet_gives_the_same_plan(tmp_path: Path) -> No
 
 
 def test_the_ends_of_the_strings_come_from_the_sheet_over_the_scans_datum(tmp_path: Path) -> None:
-    spec, sheet, _ = kestrel()
-    scanned = read_scanned(scan_file(tmp_path, kestrel_points()), spec, sheets=[file(SHEET)])
+    spec, sheet, _ = tesquil()
+    scanned = read_scanned(scan_file(tmp_path, tesquil_points()), spec, sheets=[file(SHEET)])
     found = scanned.measurement
     lines = string_lines(spec)
     share = lines.station_mm[:, 1:] / lines.saddle_station_mm[:, None]
@@ -129,7 +129,7 @@ def test_the_ends_of_the_strings_come_from_the_sheet_over_the_scans_datum(tmp_pa
 
 
 def test_actions_beside_a_scan_need_no_datum(tmp_path: Path) -> None:
-    spec, sheet, _ = kestrel()
+    spec, sheet, _ = tesquil()
     lines = string_lines(spec)
     share = lines.station_mm[:, 1:] / lines.saddle_station_mm[:, None]
     gap = (1 - share) * sheet.nut_mm[:, None] + share * sheet.saddle_mm[:, None]
@@ -139,7 +139,7 @@ def test_actions_beside_a_scan_need_no_datum(tmp_path: Path) -> None:
     actions = tmp_path / "actions.csv"
     actions.write_text("\n".join(rows))
     found = read_scanned(
-        scan_file(tmp_path, kestrel_points()), spec, sheets=[file(actions)]
+        scan_file(tmp_path, tesquil_points()), spec, sheets=[file(actions)]
     ).measurement
     assert found.complete
     assert set(found.heights.origin[:, 0].tolist()) == {Origin.DERIVED}
@@ -153,7 +153,7 @@ def test_heights_over_another_datum_are_refused(tmp_path: Path) -> None:
     rows = [f"{q},{k},{v},mm" for k in range(1, 7) for q, v in (("nut_slot", 1), ("saddle", 9))]
     sheet.write_text("quantity,string,value,unit\n" + "\n".join(rows))
     with pytest.raises(ReadingsError, match="another datum"):
-        read_scanned(scan_file(tmp_path, kestrel_points()), kestrel()[0], sheets=[file(sheet)])
+        read_scanned(scan_file(tmp_path, tesquil_points()), tesquil()[0], sheets=[file(sheet)])
 
 
 def test_a_sheet_that_contradicts_the_scan_is_reported(tmp_path: Path) -> None:
@@ -165,18 +165,18 @@ def test_a_sheet_that_contradicts_the_scan_is_reported(tmp_path: Path) -> None:
     sheet = tmp_path / "sheet.csv"
     sheet.write_text("\n".join(changed))
     scanned = read_scanned(
-        scan_file(tmp_path, kestrel_points()), kestrel()[0], sheets=[file(sheet)]
+        scan_file(tmp_path, tesquil_points()), tesquil()[0], sheets=[file(sheet)]
     )
     (finding,) = [f for f in scanned.findings if f.code == "disagree"]
     assert "string 3, fret 9" in finding.sentence
 
 
 def test_a_scan_alone_says_what_it_does_not_show(tmp_path: Path) -> None:
-    spec, _, _ = kestrel()
-    scanned = read_scanned(scan_file(tmp_path, kestrel_points()), spec, serial="AL-1")
+    spec, _, _ = tesquil()
+    scanned = read_scanned(scan_file(tmp_path, tesquil_points()), spec, serial="UY-1")
     assert not scanned.measurement.complete
     assert np.isnan(scanned.measurement.nut_mm).all()
-    assert scanned.measurement.serial == "AL-1"
+    assert scanned.measurement.serial == "UY-1"
     assert "missing" in codes(scanned.findings)
     assert scanned.sheet is None
     assert str(scanned.recognised).startswith("scan.npy: NumPy array")
@@ -184,8 +184,8 @@ def test_a_scan_alone_says_what_it_does_not_show(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("strung", [True, False])
 def test_the_state_of_the_strings(tmp_path: Path, strung: bool) -> None:
-    spec, _, _ = kestrel()
-    path = scan_file(tmp_path, kestrel_points())
+    spec, _, _ = tesquil()
+    path = scan_file(tmp_path, tesquil_points())
     scanned = read_scanned(path, spec, setting=ScanSetting(strung=strung))
     assert scanned.measurement.strung is strung
     assert any("will bow" in f.sentence for f in scanned.findings) is not strung
@@ -202,8 +202,8 @@ def test_the_state_of_the_strings(tmp_path: Path, strung: bool) -> None:
 
 
 def test_a_unit_that_the_frets_contradict_gives_way_and_is_reported(tmp_path: Path) -> None:
-    spec, _, _ = kestrel()
-    x, y, z = kestrel_points().T
+    spec, _, _ = tesquil()
+    x, y, z = tesquil_points().T
     path = tmp_path / "scan.npz"
     np.savez(path, x=x, y=y, z=z, unit="in")
     scanned = read_scanned(path, spec)
@@ -228,7 +228,7 @@ def test_shadows_stay_missing_or_are_marked(tmp_path: Path) -> None:
 
 def test_another_instrument_is_no_measurement(tmp_path: Path) -> None:
     with pytest.raises(ReadingsError, match="scale"):
-        read_scanned(scan_file(tmp_path, kestrel_points()), specification("ukulele"))
+        read_scanned(scan_file(tmp_path, tesquil_points()), specification("ukulele"))
 
 
 @pytest.mark.parametrize("content", [ply_points(), ply_file()])
@@ -236,7 +236,7 @@ def test_what_is_no_fretboard_is_refused(tmp_path: Path, content: bytes) -> None
     path = tmp_path / "scan"
     path.write_bytes(content)
     with pytest.raises(ReadingsError) as caught:
-        read_scanned(path, kestrel()[0])
+        read_scanned(path, tesquil()[0])
     assert caught.value.where == "scan"
 
 
@@ -244,19 +244,19 @@ def test_what_is_no_fretboard_is_refused(tmp_path: Path, content: bytes) -> None
 
 
 def test_files_are_read_by_what_they_are(tmp_path: Path) -> None:
-    spec, sheet, _ = kestrel()
+    spec, sheet, _ = tesquil()
     assert not is_scan(SHEET)
     taken = read_files([SHEET], spec)
     assert (taken.recognised, taken.survey, taken.sheet) == (None, None, None)
     assert taken.measurement.as_dict() == sheet.as_dict()
-    scan = scan_file(tmp_path, kestrel_points())
+    scan = scan_file(tmp_path, tesquil_points())
     for files in ([scan, SHEET], [SHEET, scan]):
         assert read_files(files, spec).measurement.complete
 
 
 def test_two_scans_and_options_without_a_scan_are_refused(tmp_path: Path) -> None:
-    spec, _, _ = kestrel()
-    files = [scan_file(tmp_path, kestrel_points(), name) for name in ("a.npy", "b.npy")]
+    spec, _, _ = tesquil()
+    files = [scan_file(tmp_path, tesquil_points(), name) for name in ("a.npy", "b.npy")]
     with pytest.raises(RequestError, match="frames of their own"):
         read_files(files, spec)
     with pytest.raises(RequestError, match="hand sheets"):
@@ -338,10 +338,10 @@ def test_a_string_hidden_too_far_is_named_has_no_uncertainty_and_comes_from_a_sh
 
 
 def test_the_claim_says_that_the_scanner_s_own_error_is_not_in_it(tmp_path: Path) -> None:
-    path = scan_file(tmp_path, kestrel_points())
-    told = read_scanned(path, kestrel()[0])
+    path = scan_file(tmp_path, tesquil_points())
+    told = read_scanned(path, tesquil()[0])
     assert any(
         "scan_uncertainty_mm" in f.sentence for f in told.findings if f.code == "no-uncertainty"
     )
-    settled = read_scanned(path, kestrel()[0], setting=ScanSetting(scan_uncertainty_mm=0.01))
+    settled = read_scanned(path, tesquil()[0], setting=ScanSetting(scan_uncertainty_mm=0.01))
     assert "no-uncertainty" not in codes(settled.findings)

@@ -72,8 +72,8 @@ def test_every_kind_lies_there_in_every_version() -> None:
 def test_stored_files_belong_together() -> None:
     """A proof names its plan by hash, and a plan holds its measurement."""
     by_name = {path.name: kind_of(path).from_dict(stored(path)) for path in FILES}
-    measured, plan = by_name["kestrel.measurement@0.json"], by_name["kestrel.plan@0.json"]
-    proof = by_name["kestrel.proof@0.json"]
+    measured, plan = by_name["tesquil.measurement@0.json"], by_name["tesquil.plan@0.json"]
+    proof = by_name["tesquil.proof@0.json"]
     assert isinstance(plan, Plan)
     assert isinstance(proof, Proof)
     assert plan.measurement == measured
@@ -84,17 +84,17 @@ def test_stored_files_belong_together() -> None:
 def test_stored_files_cover_what_a_file_can_hold() -> None:
     """Relaxed limits, shared causes of uncertainty, findings, a verdict that is not `conforms`."""
     by_name = {path.name: kind_of(path).from_dict(stored(path)) for path in FILES}
-    relaxed = by_name["kestrel-relaxed.plan@0.json"]
-    plover = by_name["plover.measurement@0.json"]
+    relaxed = by_name["tesquil-relaxed.plan@0.json"]
+    quenlo = by_name["quenlo.measurement@0.json"]
     converted = by_name["converted.measurement@0.json"]
-    unworked = by_name["kestrel-unworked.proof@0.json"]
+    unworked = by_name["tesquil-unworked.proof@0.json"]
     assert isinstance(relaxed, Plan)
-    assert isinstance(plover, Measurement)
+    assert isinstance(quenlo, Measurement)
     assert isinstance(converted, Measurement)
     assert isinstance(unworked, Proof)
     assert relaxed.relaxations
-    assert plover.direct
-    assert plover.heights.shared
+    assert quenlo.direct
+    assert quenlo.heights.shared
     assert converted.heights.shared
     assert unworked.findings
     assert unworked.verdict != "conforms"

@@ -17,28 +17,28 @@ from evenfall.cli import main
 
 HERE = Path(__file__).resolve().parent
 EXAMPLES = HERE.parents[1] / "docs" / "examples"
-KESTREL = ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv")
+TESQUIL = ("tesquil.spec.toml", "tesquil-before.csv", "tesquil-after.csv")
 
-#: What is written, by the command that writes it; the crowns of the plover come by relief and
+#: What is written, by the command that writes it; the crowns of the quenlo come by relief and
 #: rocking, so that its heights share causes of uncertainty.
 COMMANDS = {
-    "kestrel": ("measure", "kestrel-before.csv", "--spec", "kestrel.spec.toml", "-o"),
-    "plover": ("measure", "plover-readings.csv", "--spec", "plover.spec.toml", "-o"),
-    "converted": ("neck", "unstrung.csv", "--spec", "kestrel.spec.toml", "--convert"),
-    "kestrel.plan": ("plan", "kestrel", "-o"),
-    "kestrel-relaxed.plan": ("plan", "kestrel", "--attack", "0.7", "-o"),
-    "kestrel.proof": ("prove", "kestrel.plan", "kestrel-after.csv", "-o"),
-    "kestrel-unworked.proof": ("prove", "kestrel.plan", "kestrel-before.csv", "-o"),
+    "tesquil": ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o"),
+    "quenlo": ("measure", "quenlo-readings.csv", "--spec", "quenlo.spec.toml", "-o"),
+    "converted": ("neck", "unstrung.csv", "--spec", "tesquil.spec.toml", "--convert"),
+    "tesquil.plan": ("plan", "tesquil", "-o"),
+    "tesquil-relaxed.plan": ("plan", "tesquil", "--attack", "0.7", "-o"),
+    "tesquil.proof": ("prove", "tesquil.plan", "tesquil-after.csv", "-o"),
+    "tesquil-unworked.proof": ("prove", "tesquil.plan", "tesquil-before.csv", "-o"),
 }
 
 
 def written(folder: Path) -> dict[str, str]:
     """Run the commands in a folder and return the text of each file by its name."""
-    for name in KESTREL:
+    for name in TESQUIL:
         text = (resources.files("evenfall") / "invented" / name).read_text(encoding="utf-8")
         (folder / name).write_text(text, encoding="utf-8")
         (folder / "unstrung.csv").write_text(text.replace(",strung", ",unstrung"), encoding="utf-8")
-    for example in EXAMPLES.glob("plover*"):
+    for example in EXAMPLES.glob("quenlo*"):
         (folder / example.name).write_bytes(example.read_bytes())
     texts: dict[str, str] = {}
     for name, command in COMMANDS.items():

@@ -470,7 +470,7 @@ def test_the_scanner_s_own_uncertainty_is_added() -> None:
 def test_the_survey_becomes_a_measurement_like_any_other() -> None:
     scan, survey, _ = surveyed("ukulele", FAULTY)
     measurement = to_measurement(
-        survey, scan.specification, serial="AL-0042", source=("scan.ply",), strung=False
+        survey, scan.specification, serial="UY-0042", source=("scan.ply",), strung=False
     )
     np.testing.assert_array_equal(measurement.crown_top_mm, survey.crown_top_mm)
     assert (measurement.heights.origin[:, 7] == Origin.MISSING).all()

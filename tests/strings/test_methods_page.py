@@ -11,12 +11,12 @@ from evenfall.strings.excursion import excursion_table
 from oracles.parallelogram import parallelogram_excursion_per_newton
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "explanation" / "methods.md"
-KESTREL = resources.files("evenfall") / "invented" / "kestrel.spec.toml"
+TESQUIL = resources.files("evenfall") / "invented" / "tesquil.spec.toml"
 
 
 def deeper_percent(string: int, stop: int, *, whole: bool) -> int:
     """Return how much deeper than the ideal string it swings over the next fret [%]."""
-    spec, _ = read_specification(KESTREL.read_text(encoding="utf-8"))
+    spec, _ = read_specification(TESQUIL.read_text(encoding="utf-8"))
     lines = string_lines(spec)
     k = string - 1
     ideal = parallelogram_excursion_per_newton(

@@ -21,10 +21,10 @@ def test_the_example_of_the_page_comes_true(tmp_path: Path) -> None:
         for part, cents in re.findall(r"^\| (\w+) \| ([+-]\d+\.\d\d) \|$", text, re.MULTILINE)
     }
     assert set(told) == {"length", "stretch", "stiffness", "together"}
-    for name in ("kestrel.spec.toml", "kestrel-before.csv"):
+    for name in ("tesquil.spec.toml", "tesquil-before.csv"):
         given = resources.files("evenfall") / "invented" / name
         (tmp_path / name).write_text(given.read_text(encoding="utf-8"), encoding="utf-8")
-    sheet, toml = (Source(str(tmp_path / n)) for n in ("kestrel-before.csv", "kestrel.spec.toml"))
+    sheet, toml = (Source(str(tmp_path / n)) for n in ("tesquil-before.csv", "tesquil.spec.toml"))
     opened = open_instrument(sheet, toml)
     spec, pitch = opened.specification, pitch_of(opened).found
     assert told["length"] == pytest.approx(pitch.length_cents[2, 12], abs=0.005)

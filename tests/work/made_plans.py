@@ -86,7 +86,7 @@ def made_plan(
     frets=22,
     *,
     unit="mm",
-    serial="AL-0142 (invented)",
+    serial="UY-0142 (invented)",
     name="Six-string electric, 648 mm (invented)",
     seed=1,
     roughness_mm=0.035,

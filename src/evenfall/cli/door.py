@@ -250,7 +250,7 @@ def show_written(files: Iterable[Path]) -> None:
 
 
 def derived_name(path: Path, kind: str) -> Path:
-    """Return the name that goes with an input: kestrel.measurement.json gives kestrel.plan.json."""
+    """Return the name that goes with an input: tesquil.measurement.json gives tesquil.plan.json."""
     stem = path.name
     for ending in (".measurement.json", ".plan.json", ".proof.json", path.suffix):
         if ending and stem.endswith(ending):

@@ -132,8 +132,8 @@ class Session:
     >>> from evenfall.instrument import read_specification
     >>> from evenfall.sheets import SheetFile, read_measurement
     >>> invented = resources.files("evenfall") / "invented"
-    >>> specification, _ = read_specification((invented / "kestrel.spec.toml").read_text("utf-8"))
-    >>> sheet = SheetFile("before.csv", (invented / "kestrel-before.csv").read_bytes())
+    >>> specification, _ = read_specification((invented / "tesquil.spec.toml").read_text("utf-8"))
+    >>> sheet = SheetFile("before.csv", (invented / "tesquil-before.csv").read_bytes())
     >>> measurement, _ = read_measurement([sheet], specification)
     >>> session = Session(specification, measurement)
     >>> whole = session.preview().metal_mm

@@ -68,11 +68,11 @@ def read_measurement(
     >>> from importlib import resources
     >>> from evenfall.instrument import read_specification
     >>> invented = resources.files("evenfall") / "invented"
-    >>> text = (invented / "kestrel.spec.toml").read_text(encoding="utf-8")
+    >>> text = (invented / "tesquil.spec.toml").read_text(encoding="utf-8")
     >>> specification, _ = read_specification(text)
-    >>> name = "kestrel-before.csv"
+    >>> name = "tesquil-before.csv"
     >>> file = SheetFile(name, (invented / name).read_bytes())
-    >>> measurement, findings = read_measurement([file], specification, serial="AL-0417")
+    >>> measurement, findings = read_measurement([file], specification, serial="UY-0417")
     >>> measurement.complete
     True
     """

@@ -74,7 +74,7 @@ def empty_sheet(specification: Specification, kind: Literal["csv", "xlsx"]) -> b
     --------
     >>> from importlib import resources
     >>> from evenfall.instrument import read_specification
-    >>> invented = resources.files("evenfall") / "invented" / "kestrel.spec.toml"
+    >>> invented = resources.files("evenfall") / "invented" / "tesquil.spec.toml"
     >>> specification, _ = read_specification(invented.read_text(encoding="utf-8"))
     >>> print(empty_sheet(specification, "csv").decode()[:30])
     quantity,string,fret,value,uni

@@ -190,11 +190,11 @@ def bench_sheet(specification: Specification, plan: Plan) -> BenchSheet:
     >>> from evenfall.levelling import make_plan
     >>> from evenfall.sheets import SheetFile, read_measurement
     >>> invented = resources.files("evenfall") / "invented"
-    >>> text = (invented / "kestrel.spec.toml").read_text(encoding="utf-8")
+    >>> text = (invented / "tesquil.spec.toml").read_text(encoding="utf-8")
     >>> specification, _ = read_specification(text)
-    >>> name = "kestrel-before.csv"
+    >>> name = "tesquil-before.csv"
     >>> file = SheetFile(name, (invented / name).read_bytes())
-    >>> measurement, _ = read_measurement([file], specification, serial="AL-0417")
+    >>> measurement, _ = read_measurement([file], specification, serial="UY-0417")
     >>> sheet = bench_sheet(specification, make_plan(specification, measurement, method="profile"))
     >>> sheet.banner.tone
     'go'

@@ -6,7 +6,7 @@ route is parsing, one call, showing:
 
     from evenfall import workshop
 
-    request = workshop.PlanRequest(workshop.Source("kestrel.measurement.json"))
+    request = workshop.PlanRequest(workshop.Source("tesquil.measurement.json"))
     outcome = workshop.plan(request)
     outcome.plan, outcome.findings, outcome.pictures("in")
 

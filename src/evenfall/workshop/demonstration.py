@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from evenfall.proof import Proof
     from evenfall.wording import Sentence
 
-INPUTS = ("kestrel.spec.toml", "kestrel-before.csv", "kestrel-after.csv")
+INPUTS = ("tesquil.spec.toml", "tesquil-before.csv", "tesquil-after.csv")
 """Files that the demonstration starts from: specification, readings before and after."""
 EMPTY_SHEET = "empty-sheet.xlsx"
 PICTURE = "pictures/buzz-force-planned.png"
@@ -117,28 +117,28 @@ def demo(request: DemoRequest, progress: Progress = silent) -> DemoOutcome:
         files[name] = content
         return Source(name, content)
 
-    serial = "AL-0417 (invented)"
+    serial = "UY-0417 (invented)"
     measured = measure(MeasureRequest((before,), spec, serial), progress)
-    readings = keep("kestrel.measurement.json", json_file(measured.measurement.as_dict()))
+    readings = keep("tesquil.measurement.json", json_file(measured.measurement.as_dict()))
     keep(EMPTY_SHEET, template(TemplateRequest(spec)).content)
     found = diagnose(DiagnoseRequest(readings), progress)
     planned = plan(PlanRequest(readings), progress)
-    plan_file = keep("kestrel.plan.json", json_file(planned.plan.as_dict()))
+    plan_file = keep("tesquil.plan.json", json_file(planned.plan.as_dict()))
     for kind, page in sheet(SheetRequest(plan_file), progress).pages.items():
-        keep(f"kestrel.sheet.{kind}", page)
+        keep(f"tesquil.sheet.{kind}", page)
     proved = prove(ProveRequest(plan_file, after), progress)
-    keep("kestrel-after.proof.json", json_file(proved.proof.as_dict()))
+    keep("tesquil-after.proof.json", json_file(proved.proof.as_dict()))
     for kind in ("pdf", "html"):
         page = proved.certificate(kind, date=request.date, progress=progress)
-        keep(f"kestrel-after.certificate.{kind}", page)
+        keep(f"tesquil-after.certificate.{kind}", page)
     drawings = planned.pictures(progress=progress)
     drawings["verdict"] = proved.pictures(progress=progress)["verdict"]
     for path, content in picture_files(drawings, Path("pictures"), progress).items():
         keep(path.as_posix(), content)
     steps = (
-        sentence("1 specification  kestrel.spec.toml (invented)"),
+        sentence("1 specification  tesquil.spec.toml (invented)"),
         sentence(
-            "2 measure        kestrel-before.csv -> kestrel.measurement.json; empty-sheet.xlsx to "
+            "2 measure        tesquil-before.csv -> tesquil.measurement.json; empty-sheet.xlsx to "
             "fill"
         ),
         sentence(
@@ -150,9 +150,9 @@ def demo(request: DemoRequest, progress: Progress = silent) -> DemoOutcome:
             status=planned.plan.status,
             reason=planned.plan.reason,
         ),
-        sentence("5 bench sheet    kestrel.sheet.pdf, kestrel.sheet.html"),
+        sentence("5 bench sheet    tesquil.sheet.pdf, tesquil.sheet.html"),
         sentence(
-            "6 prove          verdict: {verdict}; kestrel-after.certificate.pdf",
+            "6 prove          verdict: {verdict}; tesquil-after.certificate.pdf",
             verdict=proved.proof.verdict,
         ),
         sentence("7 pictures       {count} in pictures", count=len(drawings)),

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from importlib import resources
 
 import pytest
 
 from evenfall.errors import SpecificationError
 from evenfall.instrument import Specification, read_specification
-from evenfall.instrument.specification import CompensationLimits, NeckBuild, Rule
+from evenfall.instrument.specification import CompensationLimits, Judgement, NeckBuild, Rule
+from evenfall.instrument.specification_keys import Toml
+from evenfall.instrument.specification_template import specification_template
 from levelling.necks import Wishes, text
 
 PLAIN = text(Wishes(strings=3, frets=22))
@@ -39,6 +42,35 @@ def test_a_file_without_a_rule_gets_the_usual_one() -> None:
     head, _, rest = PLAIN.partition("[rule]\n")
     spec = read("", head + rest[rest.index("[[string]]") :])
     assert spec.rule == Rule(0.0, 0.0, 0.95, "guard band")
+
+
+def test_a_file_without_a_judgement_gets_the_usual_one() -> None:
+    judgement = read("").judgement
+    assert judgement == Judgement()
+    assert judgement.attack_tolerance == 0.05
+    tools = ("file", "beam", "machine")
+    assert [judgement.smallest_cut_mm(tool) for tool in tools] == [0.02, 0.01, 0.005]
+    assert [judgement.allowance_mm(tool) for tool in tools] == [0.02, 0.015, 0.005]
+
+
+def test_every_key_of_the_judgement_is_taken_in_the_unit_of_the_file() -> None:
+    keys = {"file": 0.03, "beam": 0.012, "machine": 0.0}
+    lines = ["[judgement]", "attack_tolerance = 0.1"]
+    lines += [f"smallest_cut_{tool} = {value}" for tool, value in keys.items()]
+    lines += ["allowance_rod = 0.02", "allowance_saddle = 0.03", "allowance_nut = 0.04"]
+    lines += [f"allowance_{tool} = {2 * value}" for tool, value in keys.items()]
+    wanted = Judgement(0.1, 0.03, 0.012, 0.0, 0.02, 0.03, 0.04, 0.06, 0.024, 0.0)
+    assert read("\n".join(lines)).judgement == wanted
+    judgement: dict[str, Toml] = {"smallest_cut_file": 0.0254, "attack_tolerance": 0.1}
+    inches, _ = read_specification(specification_template({"judgement": judgement}, unit="in"))
+    assert inches.judgement == replace(
+        Judgement(), smallest_cut_file_mm=pytest.approx(0.0254, abs=1e-12), attack_tolerance=0.1
+    )
+
+
+@pytest.mark.parametrize("line", ["smallest_cut_file = 0.3", "attack_tolerance = 5", "file = 1"])
+def test_a_judgement_out_of_reason_is_refused(line: str) -> None:
+    assert line.split(" = ", maxsplit=1)[0] in faults(f"[judgement]\n{line}\n")
 
 
 def test_every_key_is_taken() -> None:

@@ -35,6 +35,7 @@ MATERIALS: dict[str, tuple[float, float]] = {
 MODULUS_U_SHARE: dict[str, float] = {"steel": 0.015, "nylon": 0.30, "fluorocarbon": 0.30}
 
 DecisionRule = Literal["guard band", "probability"]  # ISO 14253-1; JCGM 106
+Tool = Literal["file", "beam", "machine"]  # what takes metal off a crown
 Grain = Literal["quarter", "flat"]  # growth rings upright: the board's width is radial; or lying
 
 
@@ -171,6 +172,40 @@ class Rule:
 
 
 @dataclass(frozen=True, slots=True)
+class Judgement:
+    """What counts as level and as clear in practice; common practice or ours, no source."""
+
+    attack_tolerance: float = 0.05  # share of the swing that a position may fall short by
+    smallest_cut_file_mm: float = 0.02  # what comes off at least where anything is taken off
+    smallest_cut_beam_mm: float = 0.01
+    smallest_cut_machine_mm: float = 0.005
+    allowance_rod_mm: float = 0.05  # what the bench may miss: relief, saddle, slot, crown
+    allowance_saddle_mm: float = 0.05
+    allowance_nut_mm: float = 0.03
+    allowance_file_mm: float = 0.02
+    allowance_beam_mm: float = 0.015
+    allowance_machine_mm: float = 0.005
+
+    def smallest_cut_mm(self, tool: Tool) -> float:
+        """Return the least that a tool takes off where it takes off anything [mm]."""
+        of = {
+            "file": self.smallest_cut_file_mm,
+            "beam": self.smallest_cut_beam_mm,
+            "machine": self.smallest_cut_machine_mm,
+        }
+        return of[tool]
+
+    def allowance_mm(self, tool: Tool) -> float:
+        """Return what a crown may be missed by with a tool [mm]."""
+        of = {
+            "file": self.allowance_file_mm,
+            "beam": self.allowance_beam_mm,
+            "machine": self.allowance_machine_mm,
+        }
+        return of[tool]
+
+
+@dataclass(frozen=True, slots=True)
 class CompensationLimits:
     """What may be done about pitch, along the strings; infinity for no limit."""
 
@@ -216,8 +251,8 @@ class Specification:
         The parts; `strings` from 1 (treble) up.
     text
         The TOML text it was read from, so that a file made from it stands on its own.
-    compensation, neck
-        What the optional tables say; empty ones where they are left out.
+    compensation, neck, judgement
+        What the optional tables say; empty ones, or the defaults, where they are left out.
     """
 
     name: str
@@ -234,6 +269,7 @@ class Specification:
     text: str
     compensation: CompensationLimits = CompensationLimits()
     neck: NeckBuild = NeckBuild()
+    judgement: Judgement = Judgement()
 
     @property
     def content_hash(self) -> str:

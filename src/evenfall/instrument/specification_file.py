@@ -399,7 +399,7 @@ class _Reader:
         scale = self.scale()
         strings = self.strings(scale)
         parts = {name: self.table(name) for name in ("board", "fretwire", "target", "player")}
-        parts |= {name: self.table(name) for name in ("rule", "compensation", "neck")}
+        parts |= {name: self.table(name) for name in ("rule", "judgement", "compensation", "neck")}
         self.agreement(parts, scale)
         if self.faults:
             self.faults.sort(key=lambda fault: fault.at.lines)

@@ -1,25 +1,32 @@
-"""What a stopped position has to clear: one rule for plan, audit, diagnosis, proof and pictures.
+"""What a stopped position has to clear, and when it does: one rule for all who say holds or fails.
 
-No position may buzz at the attack that it is judged by: over every fret further on there is room
-for the first swing and the specification's extra clearance. Between buzz force and touch force a
-string grazes a crown late and loses less than about 1 % of its energy; metal is not cut for that.
+Stopped at fret i, a string needs room over fret j for its first swing and the specification's extra
+clearance. Between buzz force and touch force it grazes a crown late and loses less than about 1 %
+of its energy; metal is not cut for that. Nor is it cut for what level frets would not give either:
+no file makes a neck clear more than its level line does at the same rod, nut and saddle. So a
+position that falls short of the need fails only where it is also worse than level frets.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import IntEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import shut
+
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray
+    from evenfall.arrays import BoolArray, CodeArray, FloatArray
     from evenfall.instrument import Specification
     from evenfall.strings.excursion import ExcursionTable
 
 SHARE_TOLERANCE = 1e-6
 """A plan that stays clear up to exactly the attack must not fall short of it by rounding."""
+ROUNDING_MM = 1e-9
+"""A clearance worked out in two orders must not come out on both sides of a bound [mm]."""
 _LEAST_ATTACK_N = 1e-9
 """With no attack at all every note that clears at rest has a margin without end [N]."""
 
@@ -39,6 +46,67 @@ class Requirement:
     def need_mm(self, attack_n: FloatArray) -> FloatArray:
         """Return the clearance needed at an attack of shape (K,), shape (K, F + 1, F + 1) [mm]."""
         return np.asarray(attack_n[:, None, None] * self.swing_mm_per_n + self.extra_clearance_mm)
+
+
+class State(IntEnum):
+    """How a position, a note or a neck stands; the worst is the largest."""
+
+    UNKNOWN = 0  # no such position, or one of its heights is not known
+    HOLDS = 1  # clears what is needed
+    AS_GOOD = 2  # needs more than level frets would give, and is as good as they are
+    FAILS = 3  # worse than needed, and worse than level frets
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judged:
+    """How K strings over F frets stand; arrays by stopped fret i and fret j further on."""
+
+    need_mm: FloatArray  # clearance needed at the attack, (K, F + 1, F + 1)
+    bound_mm: FloatArray  # the need, or what level frets would give if that is less
+    tolerance_mm: FloatArray  # by which a position may fall short of either
+    state: CodeArray  # `State` of each position, UNKNOWN where j <= i
+
+    def __post_init__(self) -> None:
+        shut(self)
+
+    @property
+    def note_state(self) -> CodeArray:
+        """Return the worst state of each note, stopped at 0 to F - 1, shape (K, F)."""
+        return np.asarray(self.state[:, :-1].max(axis=2))
+
+    @property
+    def worst(self) -> State:
+        """Return the worst state of the whole neck."""
+        return State(int(self.state.max()))
+
+
+def judge(
+    requirement: Requirement,
+    attack_n: FloatArray,
+    clearance_mm: FloatArray,
+    level_clearance_mm: FloatArray,
+    *,
+    smallest_cut_mm: float,
+    attack_tolerance: float,
+) -> Judged:
+    """Return how every position stands at an attack of shape (K,) [N].
+
+    Rest clearances as found and with level frets at the same rod, nut and saddle have the shape
+    (K, F + 1, F + 1) [mm], NaN where j <= i or where a height is not known. The tolerance is half
+    the smallest cut, or `attack_tolerance` of the swing that the bound leaves room for.
+    """
+    need = requirement.need_mm(attack_n)
+    bound = np.fmin(need, level_clearance_mm)
+    swing = np.maximum(bound - requirement.extra_clearance_mm, 0.0)
+    tolerance = np.maximum(0.5 * smallest_cut_mm, attack_tolerance * swing)
+    reached = clearance_mm + tolerance + ROUNDING_MM
+    free = np.triu(np.isfinite(clearance_mm), k=1)
+    state = np.select(
+        [~free, reached >= need, reached >= bound],
+        [State.UNKNOWN, State.HOLDS, State.AS_GOOD],
+        State.FAILS,
+    )
+    return Judged(need, bound, tolerance, state.astype(np.int8))
 
 
 def margin_share(force_n: FloatArray, attack_n: FloatArray) -> FloatArray:

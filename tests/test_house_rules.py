@@ -223,8 +223,8 @@ ENDS_IN_UNIT = re.compile(rf"(?:^|_){_UNIT}(?:_{_UNIT})*(?:_per_{_UNIT}(?:_{_UNI
 PURE_NUMBERS = words(
     """
     ratio fraction share factor probability confidence coverage inharmonicity exaggeration weight
-    weights life_used slope correlation degrees_of_freedom count index number fret frets string
-    strings order objective level
+    weights life_used attack_tolerance slope correlation degrees_of_freedom count index
+    number fret frets string strings order objective level
     bound cost dual parameters coefficients normal axes up
     """  # the last line: columns of a program or a fit, each with a unit of its own; unit vectors
 )

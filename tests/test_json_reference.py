@@ -7,7 +7,7 @@ import json
 import re
 import shutil
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -21,8 +21,18 @@ from evenfall.cli import main
 from evenfall.codec import FileContent
 from evenfall.errors import At
 from evenfall.measurement import Measurement
-from evenfall.plan import Plan
+from evenfall.plan import (
+    Confirmation,
+    LeftOut,
+    LimitReached,
+    LowFrets,
+    Miss,
+    Plan,
+    Rock,
+    Undecided,
+)
 from evenfall.proof import Proof
+from evenfall.wording import sentence
 from evenfall.workshop.motion_check import Disagreement
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -152,6 +162,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("plan", "k.json", "--method", "refret"),
                 run("plan", "k.json", "--budget", "0.3"),
                 checked,
+                with_rarities(planned),
             ],
             "play": [
                 run("play", "k.json"),
@@ -184,6 +195,22 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("plan", "k.json", "--method", "magic"),
             ],
         }
+
+
+def with_rarities(planned: dict[str, Any]) -> dict[str, Any]:
+    """Return a plan as JSON with what few plans have; its keys are put in here."""
+    said, end = sentence("Fret {fret}.", fret=5), LimitReached("action", "upper", (1,), 0, 12)
+    return replace(
+        Plan.from_dict(planned),
+        reasons=(said,),
+        left_out=(LeftOut("action", (1,), said),),
+        low_frets=LowFrets((5,), worn=False, recommended=True, metal_mm=0.2, frets_cut=1),
+        ask=(said,),
+        confirmation=Confirmation(agrees=True, said=said, measurement_hash="0" * 64),
+        undecided=(Undecided(1, 4, 5, u_mm=0.01, deciding_u_mm=0.005),),
+        misses=(Miss("rod", (), (), less_mm=0.02, more_mm=0.1, allowance_mm=0.05, breaks=end),),
+        rocker=(Rock(5, 1, (4, 5, 6), shows_mm=0.06, band_mm=0.03, least_mm=0.015),),
+    ).as_dict()
 
 
 def plucked(folder: Path) -> tuple[str, ...]:

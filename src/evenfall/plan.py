@@ -11,7 +11,18 @@ import numpy as np
 
 from evenfall.arrays import FloatArray
 from evenfall.codec import Content, FileContent
-from evenfall.codec.forms import NAN, Form, choice, derived, number, part, spoken, truth, whole
+from evenfall.codec.forms import (
+    NAN,
+    Form,
+    choice,
+    derived,
+    hash_text,
+    number,
+    spoken,
+    truth,
+    whole,
+)
+from evenfall.codec.forms import part as piece
 from evenfall.measurement import Measurement
 from evenfall.neck.stiffness import StiffnessOrigin
 from evenfall.wording import Sentence, sentence
@@ -50,6 +61,9 @@ RelaxedLimit = Literal[
     "attack", "action", "first-fret-gap", "relief", "travel", "crown-height", "frets", "together"
 ]
 """What can be relaxed: the attack, a limit, the frets (new wire), or several together."""
+
+Part = Literal["settings", "whole"]
+"""Settings first, then a new reading, where rod or saddle move; or the whole work at once."""
 
 PricedLimit = Literal["attack", "action", "first-fret-gap", "relief", "saddle-travel", "nut-travel"]
 
@@ -214,10 +228,10 @@ class Outlook(Content):
         metadata=number(*_HEIGHT, "highest relief at which the plan holds", null=math.inf)
     )
     low_end: LimitReached | None = field(
-        metadata=part(LimitReached, "the limit that ends it first at less relief", null=None)
+        metadata=piece(LimitReached, "the limit that ends it first at less relief", null=None)
     )
     high_end: LimitReached | None = field(
-        metadata=part(LimitReached, "the limit that ends it first at more relief", null=None)
+        metadata=piece(LimitReached, "the limit that ends it first at more relief", null=None)
     )
     tension_less_n: float = field(
         metadata=number(
@@ -260,6 +274,124 @@ class Outlook(Content):
     stiffness: StiffnessOrigin = field(
         metadata=choice(get_args(StiffnessOrigin), "where the neck's stiffness comes from")
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LeftOut(Content):
+    """A limit that no setting at hand can meet; it is reported, and nothing makes up for it."""
+
+    limit: LimitName = field(metadata=choice(get_args(LimitName), "the limit"))
+    strings: tuple[int, ...] = field(metadata=whole(1, 12, "the strings concerned", "*"))
+    said: Sentence = field(metadata=spoken("what keeps it from being met, and what would cure it"))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LowFrets(Content):
+    """Frets that lie low: to lift them would spare the others a cut."""
+
+    frets: tuple[int, ...] = field(metadata=whole(1, 36, "the low frets", "*"))
+    worn: bool = field(metadata=truth("whether their crowns are worn, so that only new wire helps"))
+    recommended: bool = field(metadata=truth("whether it is recommended instead of the cut"))
+    metal_mm: float = field(metadata=number(*_METAL, "removal that would be left to do"))
+    frets_cut: int = field(metadata=whole(0, 36, "frets that would be left to cut"))
+
+    @property
+    def said(self) -> Sentence:
+        """What to do with them."""
+        left = sentence("nothing has to be cut then")
+        if self.frets_cut:
+            left = sentence(
+                "{metal:length} on {cut:count fret} is then left to cut",
+                metal=self.metal_mm,
+                cut=self.frets_cut,
+            )
+        return sentence(
+            "New wire on {frets:frets}: {left}."
+            if self.worn
+            else "Lift or re-seat {frets:frets}, else new wire there: {left}.",
+            frets=self.frets,
+            left=left,
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Undecided(Content):
+    """A position that holds by the readings, not for certain."""
+
+    string: int = field(metadata=whole(1, 12, "the string"))
+    stopped_fret: int = field(metadata=whole(0, 36, "where the finger is, 0 = open string"))
+    fret: int = field(metadata=whole(1, 36, "the fret it may touch"))
+    u_mm: float = field(metadata=number(0.0, 100.0, "standard uncertainty of its clearance"))
+    deciding_u_mm: float = field(
+        metadata=number(0.0, 100.0, "standard uncertainty of a crown reading that would decide")
+    )
+
+
+Setting = Literal["rod", "saddle", "nut", "file"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Miss(Content):
+    """How far one setting may miss the plan before the first requirement breaks."""
+
+    setting: Setting = field(
+        metadata=choice(
+            get_args(Setting),
+            "what is set: relief by the rod, height of saddle or of a slot's floor, a fret's crown",
+        )
+    )
+    strings: tuple[int, ...] = field(metadata=whole(1, 12, "the strings concerned", "*"))
+    frets: tuple[int, ...] = field(metadata=whole(1, 36, "the frets concerned", "*"))
+    less_mm: float = field(
+        metadata=number(0.0, 1000.0, "how far it may come out lower; null: any", null=math.inf)
+    )
+    more_mm: float = field(
+        metadata=number(0.0, 1000.0, "how far it may come out higher; null: any", null=math.inf)
+    )
+    allowance_mm: float = field(metadata=number(0.0, 10.0, "what the bench may miss"))
+    breaks: LimitReached | None = field(
+        metadata=piece(LimitReached, "the requirement that breaks first", null=None)
+    )
+
+    @property
+    def room_mm(self) -> float:
+        """The smaller of the two [mm]."""
+        return min(self.less_mm, self.more_mm)
+
+    @property
+    def under_allowance(self) -> bool:
+        """Whether the bench may miss by more than this."""
+        return self.room_mm < self.allowance_mm
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rock(Content):
+    """What a rocker shows over a fret before it is filed, with rod, nut and saddle set."""
+
+    fret: int = field(metadata=whole(1, 36, "the fret to be filed"))
+    string: int = field(metadata=whole(1, 12, "the string where its cut is deepest"))
+    over: tuple[int, ...] = field(metadata=whole(1, 36, "the three frets under the rocker", "*"))
+    shows_mm: float = field(
+        metadata=number(
+            *_GAP,
+            "how far the crown in the middle stands over the line of the outer two; negative: gap",
+        )
+    )
+    band_mm: float = field(metadata=number(0.0, 100.0, "by how much the reading may differ"))
+    least_mm: float = field(
+        metadata=number(
+            *_GAP, "stop where it shows less than this; null for small cuts", null=math.nan
+        )
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Confirmation(Content):
+    """What a second reading says of a plan that asks for one before metal comes off."""
+
+    agrees: bool = field(metadata=truth("whether it agrees within the uncertainty of both"))
+    said: Sentence = field(metadata=spoken("in what it agrees, or where it does not"))
+    measurement_hash: str = field(metadata=hash_text("hash of the second measurement"))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -369,27 +501,80 @@ class Plan(FileContent):
         metadata=number(*_CENTS, "the same as long as the cut frets are flat", "K F")
     )
     binding: tuple[Binding, ...] = field(
-        metadata=part(Binding, "limits that keep the plan from removing less, dearest first", "*")
+        metadata=piece(Binding, "limits that keep the plan from removing less, dearest first", "*")
     )
     prices: tuple[Price, ...] = field(
-        metadata=part(Price, "what relaxing a limit a little would save", "*")
+        metadata=piece(Price, "what relaxing a limit a little would save", "*")
     )
     relaxations: tuple[Relaxation, ...] = field(
-        metadata=part(Relaxation, "what would have to be relaxed; empty if every limit is met", "*")
+        metadata=piece(
+            Relaxation, "what would have to be relaxed; empty if every limit is met", "*"
+        )
     )
     methods: tuple[MethodResult, ...] = field(
-        metadata=part(MethodResult, "what each method that was tried would reach", "*")
+        metadata=piece(MethodResult, "what each method that was tried would reach", "*")
     )
-    outlook: Outlook = field(metadata=part(Outlook, "how far the neck may move"))
+    outlook: Outlook = field(metadata=piece(Outlook, "how far the neck may move"))
     recommended: str = field(
         metadata=choice(("", *METHODS), "the method that the program would take; empty for none")
     )
     reason: Sentence = field(metadata=spoken("why"))
     measurement: Measurement = field(
-        metadata=part(
+        metadata=piece(
             Measurement,
             "the readings that the plan is for, with the specification",
         )
+    )
+    part: Part = field(
+        default="whole",
+        metadata=choice(
+            get_args(Part),
+            "the settings alone, cuts being a preview until the next reading; or the whole work",
+        ),
+    )
+    reasons: tuple[Sentence, ...] = field(
+        default=(), metadata=spoken("why each setting moves, or stays though it should move", "*")
+    )
+    left_out: tuple[LeftOut, ...] = field(
+        default=(), metadata=piece(LeftOut, "limits that the settings at hand cannot meet", "*")
+    )
+    unread_frets: tuple[int, ...] = field(
+        default=(), metadata=whole(1, 36, "frets that were not read under every string", "*")
+    )
+    low_frets: LowFrets | None = field(
+        default=None, metadata=piece(LowFrets, "low frets to lift or replace", null=None)
+    )
+    ask: tuple[Sentence, ...] = field(
+        default=(), metadata=spoken("what a second reading has to confirm before metal", "*")
+    )
+    confirmation: Confirmation | None = field(
+        default=None, metadata=piece(Confirmation, "what a second reading says", null=None)
+    )
+    undecided: tuple[Undecided, ...] = field(
+        default=(), metadata=piece(Undecided, "positions that hold, not for certain", "*")
+    )
+    misses: tuple[Miss, ...] = field(
+        default=(), metadata=piece(Miss, "how far each setting may miss the plan", "*")
+    )
+    rocker: tuple[Rock, ...] = field(
+        default=(), metadata=piece(Rock, "what a rocker shows over each fret to be filed", "*")
+    )
+    level_clear_percent: float = field(
+        default=math.nan,
+        metadata=number(
+            -1e9,
+            1e9,
+            "up to which part of the design attack level frets stay clear; null at no attack",
+            null=NAN,
+        ),
+    )
+    least_metal_mm: float = field(
+        default=math.nan,
+        metadata=number(
+            *_METAL,
+            "removal with every limit used to the full; null where that saves under 30 %",
+            null=NAN,
+        ),
     )
 
     @property

@@ -1,0 +1,95 @@
+"""Slips of readings, as people make them: what a sheet says in place of what is so."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from evenfall.measurement import Measurement
+
+Slip = Callable[[Measurement, np.random.Generator], Measurement]
+
+
+def _heights(
+    change: Callable[[np.ndarray, np.random.Generator], np.ndarray],
+) -> Slip:
+    """Return a slip that changes the heights alone; checks by hand stay as they were read."""
+
+    def slip(found: Measurement, chance: np.random.Generator) -> Measurement:
+        height = change(found.heights.height_mm.copy(), chance)
+        return replace(found, heights=replace(found.heights, height_mm=height))
+
+    return slip
+
+
+def _scaled(factor: float) -> Slip:
+    return _heights(lambda height, _: factor * height)
+
+
+def _bow_turned(height: np.ndarray, _: np.random.Generator) -> np.ndarray:
+    """Turn the sign of the crowns' bow about the line from the first fret to the last."""
+    crowns = height[:, 1:-1]
+    ends = np.linspace(0.0, 1.0, crowns.shape[1])
+    line = crowns[:, :1] + ends * (crowns[:, -1:] - crowns[:, :1])
+    height[:, 1:-1] = 2.0 * line - crowns
+    return height
+
+
+def _shifted(height: np.ndarray, _: np.random.Generator) -> np.ndarray:
+    """Count the frets from one too many: each crown gets the figure of the one before it."""
+    height[:, 2:-1] = height[:, 1:-2].copy()
+    return height
+
+
+def _one_fret_up(height: np.ndarray, chance: np.random.Generator) -> np.ndarray:
+    height[:, 1 + chance.integers(height.shape[1] - 2)] += 0.30
+    return height
+
+
+def _one_crown_up(height: np.ndarray, chance: np.random.Generator) -> np.ndarray:
+    place = chance.integers(len(height)), 1 + chance.integers(height.shape[1] - 2)
+    height[place] += 0.25
+    return height
+
+
+def _nut_slot(height: np.ndarray, chance: np.random.Generator) -> np.ndarray:
+    height[chance.integers(len(height)), 0] += 0.40
+    return height
+
+
+def _saddle(height: np.ndarray, chance: np.random.Generator) -> np.ndarray:
+    height[chance.integers(len(height)), -1] += 1.0
+    return height
+
+
+def _datum_step(height: np.ndarray, chance: np.random.Generator) -> np.ndarray:
+    frets = height.shape[1] - 2
+    height[:, 1 + chance.integers(frets // 4, 3 * frets // 4) : -1] += 0.10
+    return height
+
+
+def _neighbours_swapped(height: np.ndarray, chance: np.random.Generator) -> np.ndarray:
+    one = 1 + chance.integers(height.shape[1] - 3)
+    height[:, [one, one + 1]] = height[:, [one + 1, one]]
+    return height
+
+
+SLIPS: dict[str, Slip] = {
+    "negated": _scaled(-1.0),
+    "a tenth": _scaled(0.1),
+    "inches for millimetres": _scaled(1.0 / 25.4),
+    "halved": _scaled(0.5),
+    "doubled": _scaled(2.0),
+    "a fifth too much": _scaled(1.2),
+    "strings reversed": _heights(lambda height, _: height[::-1]),
+    "frets shifted by one": _heights(_shifted),
+    "one fret 0.30 up": _heights(_one_fret_up),
+    "one crown 0.25 up": _heights(_one_crown_up),
+    "bow with the wrong sign": _heights(_bow_turned),
+    "one nut slot 0.40 up": _heights(_nut_slot),
+    "one saddle 1.0 up": _heights(_saddle),
+    "datum moved 0.10 on the way": _heights(_datum_step),
+    "two neighbouring frets swapped": _heights(_neighbours_swapped),
+}

@@ -1,0 +1,142 @@
+"""What the rules of judgement decide for one instrument and one method: data only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+import numpy as np
+
+from evenfall.arrays import shut
+from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
+
+if TYPE_CHECKING:
+    from evenfall.arrays import FloatArray
+    from evenfall.levelling.model import Solution
+    from evenfall.levelling.problem import Problem
+    from evenfall.neck.level_line import LevelLine
+    from evenfall.plan import LeftOut, LowFrets, Part, Undecided
+    from evenfall.requirement import Judged
+    from evenfall.wording import Sentence
+
+Conclusion = Literal[
+    "nothing",  # every position is clear, or as good as level frets: nothing has to be done
+    "settings",  # rod, saddle or nut move, and nothing is cut
+    "cut",  # frets are cut
+    "lift",  # low frets are to be lifted; what is then left to cut is a preview
+    "new-wire",  # frets get new wire, or have too little crown for what would have to come off
+    "read-first",  # all that would be cut hangs on crowns that were not read
+    "misfit",  # level frets would fall short of the attack: targets and attack do not fit
+    "short",  # this method leaves positions that fail
+]
+
+
+class ReadFirst(NamedTuple):
+    """A fret that would be cut and was not read under every string."""
+
+    fret: int
+    strings: tuple[int, ...]  # under which to read it
+    metal_mm: float  # that hangs on it
+
+
+class Ask(NamedTuple):
+    """Something that a second reading has to confirm before metal comes off."""
+
+    said: Sentence
+    frets: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Decision:
+    """What is to be done, for K strings over F frets; heights over the measurement's own datum."""
+
+    method: str  # key of `evenfall.plan.METHODS`
+    conclusion: Conclusion
+    part: Part  # the settings first, the cuts being a preview; or the whole work
+    problem: Problem  # the job, with new wire in place where frets are replaced
+    line: LevelLine  # as found; with new wire in place where frets are replaced
+    smallest_cut_mm: float  # of the method
+    relief_change_mm: float  # by the rod
+    saddle_height_change_mm: FloatArray  # up is positive, (K,)
+    nut_height_change_mm: FloatArray  # of the floors of the slots, up is positive, (K,)
+    removal_mm: FloatArray  # (K, F)
+    lifted_mm: FloatArray  # by which low frets are to be lifted, (K, F)
+    replaced: tuple[int, ...]  # frets that get new wire
+    no_room: tuple[int, ...]  # frets left alone for want of crown height
+    level_after_mm: FloatArray  # level line after settings and beam, (K, F)
+    taken_after_mm: FloatArray  # crown tops, as they are taken, after settings and cut, (K, F)
+    judged: Judged  # every position after the work
+    level_margin: float  # share of the attack up to which level frets stay clear, settings made
+    fitting_action_mm: FloatArray  # least action at which level frets would hold, (K,)
+    reasons: tuple[Sentence, ...]  # rod, nut, saddle: why each moves, or stays though it should not
+    left_out: tuple[LeftOut, ...]  # limits that kept or exhausted settings make impossible
+    read_first: tuple[ReadFirst, ...]
+    low_frets: LowFrets | None
+    ask: tuple[Ask, ...]
+    undecided: tuple[Undecided, ...]  # notes that hold by the readings, not for certain
+    remark: Sentence | None = None  # what else there is to say of the method
+    solution: Solution | None = None  # of the linear program, with its duals: least-metal only
+
+    def __post_init__(self) -> None:
+        shut(self)
+
+    @property
+    def metal_mm(self) -> float:
+        """Total removal [mm]."""
+        return float(self.removal_mm.sum())
+
+    @property
+    def cut_frets(self) -> tuple[int, ...]:
+        """Frets that lose metal."""
+        return tuple(int(j) + 1 for j in np.flatnonzero((self.removal_mm > 0.0).any(axis=0)))
+
+    @property
+    def nut_after_mm(self) -> FloatArray:
+        """Nut slot floors after work, shape (K,) [mm]."""
+        return np.asarray(self.problem.measurement.nut_mm + self.nut_height_change_mm)
+
+    @property
+    def saddle_after_mm(self) -> FloatArray:
+        """Saddle tops after work, shape (K,) [mm]."""
+        return np.asarray(self.problem.measurement.saddle_mm + self.saddle_height_change_mm)
+
+    @property
+    def crown_top_after_mm(self) -> FloatArray:
+        """Crown tops after work, going by each reading, shape (K, F) [mm]."""
+        change = self.relief_change_mm * self.problem.bow.frets + self.lifted_mm - self.removal_mm
+        return np.asarray(self.problem.measurement.crown_top_mm + change)
+
+    @property
+    def crown_height_after_mm(self) -> FloatArray:
+        """Crown heights after work, shape (K, F) [mm]."""
+        return np.asarray(self.problem.measurement.crown_height_mm - self.removal_mm)
+
+    @property
+    def relief_after_mm(self) -> float:
+        """Relief after work, of the bow alone [mm]."""
+        return self.line.relief_mm + self.relief_change_mm
+
+    @property
+    def clearance_mm(self) -> FloatArray:
+        """Rest clearance of every position after work, shape (K, F + 1, F + 1) [mm]."""
+        return self._clearance_mm(self.taken_after_mm)
+
+    @property
+    def level_clearance_mm(self) -> FloatArray:
+        """What level frets would clear with the same settings, same shape [mm]."""
+        return self._clearance_mm(self.level_after_mm)
+
+    def level_gap_mm(self, fret: int) -> FloatArray:
+        """Return the gap of each open string over the level line at a fret, shape (K,) [mm]."""
+        return open_gap_mm(
+            self.problem.lines,
+            self.nut_after_mm,
+            self.level_after_mm,
+            self.saddle_after_mm,
+            fret,
+        )
+
+    def _clearance_mm(self, crown_top_mm: FloatArray) -> FloatArray:
+        return rest_clearance_mm(
+            self.problem.lines, self.nut_after_mm, crown_top_mm, self.saddle_after_mm
+        )

@@ -66,9 +66,9 @@ class Decision:
     level_after_mm: FloatArray  # level line after settings and beam, (K, F)
     taken_after_mm: FloatArray  # crown tops, as they are taken, after settings and cut, (K, F)
     judged: Judged  # every position after the work
-    level_margin_share: float  # share of the attack up to which level frets stay clear, settings made
+    level_margin_share: float  # of the attack up to which level frets stay clear, set up
     fitting_action_mm: FloatArray  # least action at which level frets would hold, (K,)
-    reasons: tuple[Sentence, ...]  # rod, nut, saddle: why each moves, or stays though it should not
+    reasons: tuple[Sentence, ...]  # rod, nut, saddle: why each moves, or stays
     left_out: tuple[LeftOut, ...]  # limits that kept or exhausted settings make impossible
     read_first: tuple[ReadFirst, ...]
     low_frets: LowFrets | None

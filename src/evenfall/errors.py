@@ -46,8 +46,30 @@ ERROR_CODES: dict[str, str] = {
     "solver": "The optimiser gave no answer that passed the program's own check.",
 }
 
+#: Every reason to read again before metal comes off, with its meaning; see `evenfall.gates`.
+GATE_CODES: dict[str, str] = {
+    "string-through-crown": "By the readings an open string runs through a crown.",
+    "copied-figures": "Figures repeat more often than chance allows, as if they were copied.",
+    "scatter": "The crowns scatter about the neck's line as no neck's do.",
+    "lone-crown": "One crown stands off the other strings' crowns of its own fret.",
+    "not-seated": "A fret stands so far off the line that it is not seated, or the reading is a "
+    "slip.",
+    "over-new-wire": "A crown was read higher than the wire is when new.",
+    "arch": "The crowns do not arch across the strings as the board does.",
+    "out-of-line": "The action or first-fret gap of one string is out of line with the others.",
+    "out-of-reason": "A setting is so far from what is asked for that the reading is doubtful.",
+    "order": "The strings or their actions are in the opposite order to the specification's.",
+    "hand-check": "A check by hand disagrees with the heights.",
+    "step": "All frets from one on are higher or lower by one amount, as if the datum had moved.",
+    "tension": "A string as specified would be at a tension that no such string has.",
+    "coarse": "The readings are too coarse to tell a high fret from a level one.",
+    "unstrung": "The readings were taken without string tension and were not converted.",
+    "drift": "The first crown, read again at the end, stands elsewhere: the datum moved.",
+}
+
 #: Every code a finding can carry, with its meaning. Shown in the reference; checked by a test.
 FINDING_CODES: dict[str, str] = {
+    **GATE_CODES,
     "spec-value": "A value in the specification is missing, of the wrong type or out of range.",
     "spec-unknown": "A table or key in the specification is not known.",
     "spec-unusual": "A value in the specification is possible but unusual.",

@@ -16,6 +16,7 @@ from evenfall.codec.forms import (
     Form,
     choice,
     derived,
+    finding,
     hash_text,
     number,
     spoken,
@@ -23,6 +24,8 @@ from evenfall.codec.forms import (
     whole,
 )
 from evenfall.codec.forms import part as piece
+from evenfall.errors import Finding
+from evenfall.gates import Accepted, CrossCheck
 from evenfall.measurement import Measurement
 from evenfall.neck.stiffness import StiffnessOrigin
 from evenfall.wording import Sentence, sentence
@@ -575,6 +578,17 @@ class Plan(FileContent):
             "removal with every limit used to the full; null where that saves under 30 %",
             null=NAN,
         ),
+    )
+    gates: tuple[Finding, ...] = field(
+        default=(),
+        metadata=finding("what in the readings has to be read again, or accepted, before a cut"),
+    )
+    accepted: tuple[Accepted, ...] = field(
+        default=(), metadata=piece(Accepted, "what of that was accepted as it is, and why", "*")
+    )
+    checks: tuple[CrossCheck, ...] = field(
+        default=(),
+        metadata=piece(CrossCheck, "readings by hand beside what the heights give", "*"),
     )
 
     @property

@@ -59,6 +59,7 @@ LIBRARY_WORDS: Mapping[str, str] = {
     "door_scan_uncertainty": "scan_uncertainty_mm",
     "door_scan_unit": "unit",
     "door_scan_steps": "step",
+    "door_accept": "accepted",
     "door_attack": "attack_n",
     "door_budget": "budget_mm",
     "door_keep": "keep",

@@ -34,6 +34,7 @@ WORDS: Mapping[str, str] = {
     "door_scan_uncertainty": "--scan-uncertainty",
     "door_scan_unit": "--length-unit",
     "door_scan_steps": "--step",
+    "door_accept": "--accept",
     "door_attack": "--attack",
     "door_budget": "--budget",
     "door_keep": "--keep",

@@ -25,6 +25,7 @@ from evenfall.codec.forms import (
     whole,
 )
 from evenfall.errors import Finding
+from evenfall.gates import Accepted, CrossCheck
 from evenfall.instrument.specification import DecisionRule
 from evenfall.proof.decision import Verdict
 from evenfall.proof.uncertainty import Budget, BudgetLine
@@ -254,4 +255,16 @@ class Proof(FileContent):
     next_steps: tuple[Sentence, ...] = field(metadata=spoken("what to do now, in order", "*"))
     findings: tuple[Finding, ...] = field(
         metadata=finding("what a reader of the verdict should know")
+    )
+    gates: tuple[Finding, ...] = field(
+        default=(),
+        metadata=finding("what in the readings after the work has to be read again, or accepted"),
+    )
+    accepted: tuple[Accepted, ...] = field(
+        default=(),
+        metadata=part(Accepted, "what of that, and of the plan's readings, was accepted", "*"),
+    )
+    checks: tuple[CrossCheck, ...] = field(
+        default=(),
+        metadata=part(CrossCheck, "readings by hand beside what the heights give", "*"),
     )

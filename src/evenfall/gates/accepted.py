@@ -1,0 +1,199 @@
+"""What somebody took responsibility for: a doubtful reading that is right after all, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from itertools import product
+from typing import TYPE_CHECKING
+
+from evenfall.codec import Content
+from evenfall.codec.forms import choice, text
+from evenfall.errors import GATE_CODES, At, Finding, RequestError
+from evenfall.wording import Sentence, plain_line, sentence
+
+if TYPE_CHECKING:
+    from evenfall.instrument import Specification
+
+LONGEST_REASON = 200
+"""Characters of a reason: as many as fit on a line or two of a certificate."""
+
+_PLACE = "(?:[1-9][0-9]?(?::[1-9][0-9]?)?)?"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Accepted(Content):
+    """A reading that a gate asks for again, accepted as it is.
+
+    Parameters
+    ----------
+    code
+        Code of the gate, one of `evenfall.errors.GATE_CODES`.
+    at
+        Fret, or fret:string, that it is accepted at; empty for every place.
+    reason
+        Why the reading is right.
+    person
+        Who says so; may be empty.
+
+    Examples
+    --------
+    >>> Accepted("not-seated", "7", "pressed home, glued", "M. Ott").fret
+    7
+    """
+
+    code: str = field(metadata=choice(GATE_CODES, "code of what would have to be read again"))
+    at: str = field(
+        metadata=text("fret, or fret:string; empty for every place", longest=5, pattern=_PLACE)
+    )
+    reason: str = field(metadata=text("why the reading is right", longest=LONGEST_REASON))
+    person: str = field(
+        default="", metadata=text("who accepted it; may be empty", longest=LONGEST_REASON)
+    )
+
+    @property
+    def fret(self) -> int | None:
+        """Fret that it is accepted at; None for every fret."""
+        return int(self.at.partition(":")[0]) if self.at else None
+
+    @property
+    def string(self) -> int | None:
+        """String that it is accepted at; None for every string."""
+        return int(self.at.partition(":")[2]) if ":" in self.at else None
+
+    @property
+    def said(self) -> Sentence:
+        """What was accepted, by whom and why, as a sentence."""
+        where: Sentence | str = ""
+        if self.string:
+            where = sentence(" at fret {fret}, string {string}", fret=self.fret, string=self.string)
+        elif self.fret:
+            where = sentence(" at fret {fret}", fret=self.fret)
+        return sentence(
+            "Accepted{by}: {what}{where}. Reason: {reason}",
+            by=sentence(" by {person}", person=self.person) if self.person else "",
+            what=self.code,
+            where=where,
+            reason=self.reason,
+        )
+
+    def covers(self, fret: int | None, string: int | None) -> bool:
+        """Say whether it holds for a place; a gate without a place is only covered as a whole."""
+        return self.fret in (None, fret) and self.string in (None, string)
+
+
+def accepted_gates(
+    given: Iterable[str], specification: Specification, *, person: str = ""
+) -> tuple[Accepted, ...]:
+    """Return what is accepted, from texts of the form CODE[@fret[:string]]=REASON.
+
+    Parameters
+    ----------
+    given
+        One text for each.
+    specification
+        The instrument, whose frets and strings are named.
+    person
+        Who accepts it.
+
+    Raises
+    ------
+    RequestError
+        A text is of another form, or names a code, fret or string that there is not.
+
+    Examples
+    --------
+    >>> from evenfall.instrument import read_specification
+    >>> from evenfall.instrument.specification_template import specification_template
+    >>> specification, _ = read_specification(specification_template())
+    >>> accepted_gates(["lone-crown@7:3=wire burr, filed off"], specification)[0].string
+    3
+    """
+    return tuple(_accepted(one, specification, person) for one in given)
+
+
+def _accepted(given: str, specification: Specification, person: str) -> Accepted:
+    at = At(field="accept")
+    what, equals, reason = given.partition("=")
+    code, _, place = what.strip().partition("@")
+    if not equals or not plain_line(reason).strip():
+        raise RequestError(
+            "{door_accept} {given:quoted} gives no reason; write CODE=REASON, or "
+            "CODE@fret:string=REASON, such as not-seated@7=pressed home and glued.",
+            at=at,
+            given=given,
+        )
+    if code not in GATE_CODES:
+        text = "{door_accept} names {given:quoted}, which is no such code; use one of {known:or}."
+        raise RequestError(text, at=at, given=code, known=list(GATE_CODES))
+    fret, _, string = place.partition(":")
+    frets, strings = specification.frets, specification.string_count
+    if (place or what.rstrip().endswith("@")) and not (
+        _numbered(fret, frets) and (":" not in place or _numbered(string, strings))
+    ):
+        raise RequestError(
+            "{door_accept} names the place {given:quoted}, which is not on this instrument; write "
+            "a fret from 1 to {frets}, or fret:string with a string from 1 to {strings}.",
+            at=at,
+            given=place,
+            frets=frets,
+            strings=strings,
+        )
+    if len(reason) > LONGEST_REASON or len(person) > LONGEST_REASON:
+        raise RequestError(
+            "A reason or a name has at most {most} characters; shorten it.",
+            at=at,
+            most=LONGEST_REASON,
+        )
+    number = f"{int(fret)}:{int(string)}" if string else fret and f"{int(fret)}"
+    return Accepted(code, number, plain_line(reason).strip(), plain_line(person).strip())
+
+
+def _numbered(given: str, most: int) -> bool:
+    return given.isascii() and given.isdigit() and len(given) <= 3 and 1 <= int(given) <= most
+
+
+def unmet(gates: Iterable[Finding], accepted: Sequence[Accepted]) -> tuple[Finding, ...]:
+    """Return the gates that stay open: those with a place that nobody accepted.
+
+    Parameters
+    ----------
+    gates
+        The gates of some readings.
+    accepted
+        What was accepted.
+
+    Examples
+    --------
+    >>> coarse = Finding("coarse", "Readings are too coarse.")
+    >>> unmet([coarse], [Accepted("coarse", "", "only a rough look", "")])
+    ()
+    """
+    return tuple(gate for gate in gates if not _met(gate, accepted))
+
+
+def _met(gate: Finding, accepted: Sequence[Accepted]) -> bool:
+    holding = [one for one in accepted if one.code == gate.code]
+    places = product(gate.at.frets or (None,), gate.at.strings or (None,))
+    return all(any(one.covers(fret, string) for one in holding) for fret, string in places)
+
+
+def check_used(accepted: Sequence[Accepted], gates: Sequence[Finding]) -> None:
+    """Refuse an acceptance of something that nobody asks for."""
+    for one in accepted:
+        places = (
+            one.covers(fret, string)
+            for gate in gates
+            if gate.code == one.code
+            for fret, string in product(gate.at.frets or (None,), gate.at.strings or (None,))
+        )
+        if not any(places):
+            known = sorted({gate.code for gate in gates})
+            raise RequestError(
+                "Nothing asks for {given}, so there is nothing to accept{rest}; leave it out.",
+                at=At(field="accept"),
+                given=f"{one.code}@{one.at}" if one.at else one.code,
+                rest=sentence("; these readings ask for {known:list}", known=known)
+                if known
+                else "",
+            )

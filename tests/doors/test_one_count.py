@@ -7,6 +7,7 @@ import pytest
 
 from evenfall.levelling import diagnose, make_plan
 from evenfall.pictures.fret_map import buzz_force_map
+from evenfall.pictures.words import titled
 from evenfall.workshop.planning import plan_drawings
 from levelling.necks import Neck, Wishes
 
@@ -24,7 +25,7 @@ def test_a_plan_at_another_attack_shows_the_notes_that_the_diagnosis_counts(
     assert (plan.buzz_force_before_n < player[:, None]).sum() == seen.buzzing > 0
     name = "buzz force as found"
     drawn = plan_drawings(HARD.spec, plan, "mm")[name]()
-    title = f"{HARD.spec.name}: {name}"
+    title = titled(HARD.spec, HARD.found.serial, name)
     touch_n = seen.touch_force.force_n
     assert drawn == buzz_force_map(
         HARD.spec, seen.buzz_force.force_n, player, title=title, touch_force_n=touch_n

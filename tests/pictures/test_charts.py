@@ -282,6 +282,7 @@ def test_a_picture_wears_one_theme_and_its_title_names_model_and_serial(theme: T
     spec = specification(4, 12)
     made, swing = plan(spec)
     named = (
+        removal_map(spec, made, theme=theme),
         neck_curve(spec, made.measurement, made, theme=theme),
         string_side_view(spec, made, swing, string=2, stopped_fret=3, theme=theme),
     )
@@ -289,8 +290,10 @@ def test_a_picture_wears_one_theme_and_its_title_names_model_and_serial(theme: T
         title = parsed(picture).findtext(f"{SVG}title")
         assert (title or "").startswith(f"{spec.name}, {made.measurement.serial}: ")
         assert "invented" in (title or "")
+    attack = np.array(spec.player.attack_n)
     for picture in (
         *named,
+        buzz_force_map(spec, made.buzz_force_before_n, attack, title="t", theme=theme),
         trade_off_chart(CURVES, theme=theme),
         verdict_strip(ROWS, theme=theme),
     ):

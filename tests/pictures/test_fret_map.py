@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 
@@ -11,7 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenfall.pictures import inks
-from evenfall.pictures.fret_map import buzz_force_map, removal_map
+from evenfall.pictures.fret_map import (
+    buzz_force_cells,
+    buzz_force_map,
+    removal_cells,
+    removal_map,
+)
 from evenfall.units import MM_PER_INCH
 from pictures.drawing import SVG, contents, faults, groups, number, parsed, shown
 from pictures.instruments import measurement, plan, specification
@@ -29,8 +35,7 @@ def fill(cell) -> str:
 
 def marks(cell) -> int:
     """Return the number of tooth marks, or -1 for a cross."""
-    crosses = len(cell.findall(f"{SVG}line"))
-    return -1 if crosses == 2 else len(cell.findall(f"{SVG}path"))
+    return -1 if len(cell.findall(f"{SVG}line")) == 2 else len(cell.findall(f"{SVG}path"))
 
 
 @settings(max_examples=25, deadline=None)
@@ -86,8 +91,8 @@ def test_maps_of_any_size_are_in_order_and_show_the_data(
         (0.8, 3, 1),
         (0.799, 4, 2),
         (0.001, 4, 2),
-        (0.0, 5, -1),
-        (-0.3, 5, -1),
+        (0.0, 5, 2),
+        (-0.3, 5, 2),
         (math.inf, 0, 0),
     ],
 )
@@ -104,6 +109,48 @@ def test_each_share_of_the_attack_gets_its_shade_and_its_mark(
     # what is rounded never looks safer than its class
     rounded = "∞" if math.isinf(share) else str(math.floor(100 * share + 1e-4))
     assert contents(cell)[1] == rounded.replace("-", "−")
+
+
+def test_marks_follow_the_state_of_a_note_whatever_its_margin() -> None:
+    force = 2.0 * np.ones((6, 22)) * ATTACK[:, None]
+    force[:, 1:4] *= [0.45, 0.3, -0.1]
+    states = np.full((6, 22), 1)
+    states[0, :4] = 3
+    states[1, :4] = 2
+    states[2, 0] = 0
+    picture = buzz_force_map(SPEC, force, ATTACK, title="t", note_state=states)
+    cells = groups(picture, "string", "stopped-fret")
+    assert [marks(cells["1", str(i)]) for i in range(5)] == [1, 1, 2, 2, 0]
+    assert [marks(cells["2", str(i)]) for i in range(5)] == [-1, -1, -1, -1, 0]
+    assert [marks(cells["3", str(i)]) for i in range(5)] == [0, 0, 0, 0, 0]
+    words = shown(picture).replace("\n", " ")
+    assert "4 of 132 positions fail; 4 are as good as level frets." in words
+    assert "fails, under 80 %" in words
+    assert "as good as level frets" not in shown(buzz_force_map(SPEC, force, ATTACK, title="t"))
+    with pytest.raises(ValueError, match="note_state"):
+        buzz_force_map(SPEC, force, ATTACK, title="t", note_state=states[:, :3])
+
+
+def test_a_cell_as_data_holds_what_the_picture_shows() -> None:
+    force = PLAN.buzz_force_before_n
+    made = (
+        ("stopped-fret", buzz_force_cells, buzz_force_map, {"critical_fret": np.full((6, 22), 9)}),
+        ("fret", removal_cells, removal_map, {}),
+    )
+    for column, cells_of, draw, more in made:
+        taken = (force, ATTACK) if cells_of is buzz_force_cells else (PLAN,)
+        title = {"title": "t"} if cells_of is buzz_force_cells else {}
+        drawn = groups(draw(SPEC, *taken, **title, **more), "string", column)
+        cells = cells_of(SPEC, *taken, **more)
+        assert len(cells) == len(drawn) == 132
+        for cell in cells:
+            seen, data = drawn[str(cell.string), str(cell.column)], cell.as_dict()
+            assert seen.attrib["data-class"] == data["class"]
+            assert inks.LIGHT[f"@{data['class']}"] == fill(seen)
+            assert contents(seen) == data["text"]
+            assert seen.findtext(f"{SVG}title") == data["label"]
+            assert marks(seen) == {"": 0, "cross": -1, "tooth": 1, "teeth": 2}[data["marks"]]
+        assert len(json.dumps([cell.as_dict() for cell in cells])) < 32_000
 
 
 def test_the_headline_counts_and_gives_the_range() -> None:
@@ -190,8 +237,9 @@ def test_shades_of_removal_follow_the_share_of_what_may_come_off() -> None:
     cells = groups(removal_map(SPEC, made), "string", "fret")
     fills = [fill(cells["1", str(j)]) for j in range(1, 6)]
     assert fills == [inks.LIGHT[inks.METAL_RAMP[i].fill] for i in (1, 2, 3, 4, 4)]
-    assert cells["2", "1"].find(f"{SVG}rect") is None  # nothing to do, nothing to see
-    assert contents(cells["2", "1"]) == []
+    nothing = cells["2", "1"]
+    assert fill(nothing) == inks.LIGHT[inks.METAL_RAMP[0].fill] == inks.LIGHT[inks.PAPER]
+    assert contents(nothing) == []
 
 
 def test_a_crown_at_its_minimum_is_underlined() -> None:

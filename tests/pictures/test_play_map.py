@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from evenfall.instrument import Specification
 from evenfall.pictures import inks
-from evenfall.pictures.play_map import play_map
+from evenfall.pictures.play_map import play_cells, play_map
 from evenfall.strings.playtest import Attack, PlayTest, Settings
 from evenfall.strings.playtest.play_test import AWAY, BAND_HZ, TOWARDS, Strikes, Verdict
 from pictures.drawing import SVG, contents, contrast, faults, groups, lightness, shown
@@ -63,31 +63,11 @@ def made(
     )  # fmt: skip
 
 
-def strips(cell: ElementTree.Element) -> list[tuple[float, Verdict, str]]:
-    """Return what a cell shows from the top: place [px], verdict by its marks, and the fret."""
-    found = [(float(dot.attrib["cy"]), Verdict.CLEAN, "0") for dot in cell.iter(f"{SVG}circle")]
-    teeth, numbers = list(cell.iter(f"{SVG}path")), list(cell.iter(f"{SVG}text"))
-    for ground in cell.iter(f"{SVG}rect"):
-        top, high = float(ground.attrib["y"]), float(ground.attrib["height"])
-        fret = [n for n in numbers if top < float(n.attrib["y"]) < top + high]
-        assert len(fret) == 1
-        tooth = [
-            m
-            for m in teeth
-            if top
-            < float(m.attrib["d"].split("L")[0].strip("M ").replace(",", " ").split()[1])
-            < top + high
-        ]
-        verdict = Verdict.TOUCHES if tooth else Verdict.RATTLES
-        crosses = [
-            m
-            for m in cell.iter(f"{SVG}line")
-            if m.attrib["y1"] != m.attrib["y2"] and top < float(m.attrib["y1"]) < top + high
-        ]
-        assert len(crosses) == (2 if verdict is Verdict.RATTLES else 0)
-        assert ground.attrib["fill"] == inks.LIGHT[inks.PLAY_SHADES[verdict].fill]
-        found.append((top + high / 2, verdict, fret[0].text or ""))
-    return sorted(found)
+def verdict_of(strip: ElementTree.Element) -> Verdict:
+    """Return the verdict that the marks of a strip show: a dot, one tooth or two."""
+    if list(strip.iter(f"{SVG}circle")):
+        return Verdict.CLEAN
+    return {1: Verdict.TOUCHES, 2: Verdict.RATTLES}[len(list(strip.iter(f"{SVG}path")))]
 
 
 @settings(max_examples=25, deadline=None)
@@ -97,19 +77,29 @@ def test_maps_of_any_size_show_the_play_test(size: tuple[int, int], levels: int,
     test = made(spec, levels, seed=seed)
     picture = play_map(spec, test, title=spec.name)
     assert faults(picture) == []
-    cells = groups(picture, "string", "stopped-fret")
-    assert len(cells) == size[0] * size[1]
-    for (k, p), cell in cells.items():
-        place = int(k) - 1, int(p)
-        shown_strips = strips(cell)
-        assert [v for _, v, _ in shown_strips] == test.worst[place].tolist()
-        for a, (_, verdict, fret) in enumerate(shown_strips):
-            if verdict is Verdict.CLEAN:
-                continue
-            first = int(np.nanargmin(test.first_contact_s[(*place, a)]))
-            assert int(fret) == test.first_contact_fret[(*place, a, first)]
+    by_place = groups(picture, "string", "stopped-fret", *(["strip"] if levels > 1 else []))
+    assert len(by_place) == size[0] * size[1] * levels
+    cells = play_cells(spec, test)
+    assert len(cells) == len(by_place)
+    for cell in cells:
+        k, p, a = cell.string - 1, cell.column, cell.strip
+        strip = by_place[tuple(map(str, (k + 1, p, a)))[: 3 if levels > 1 else 2]]
+        verdict = int(test.worst[k, p, a])
+        assert verdict_of(strip) is cell_verdict(cell.mark) is Verdict(verdict)
+        ground = strip.find(f"{SVG}rect")
+        assert ground is not None
+        assert ground.attrib["fill"] == inks.LIGHT[inks.PLAY_SHADES[verdict].fill]
+        assert strip.attrib["data-class"] == cell.as_dict()["class"]
+        if verdict:
+            first = int(np.nanargmin(test.first_contact_s[k, p, a]))
+            fret = str(test.first_contact_fret[k, p, a, first])
+            assert contents(strip) == cell.as_dict()["text"] == [fret]
     forces = [f"{attack.force_n[0]:.2f}" for attack in test.attacks]
     assert all(force in contents_of(picture) for force in forces)
+
+
+def cell_verdict(mark: str) -> Verdict:
+    return Verdict(["", "tooth", "teeth"].index(mark))
 
 
 def contents_of(picture: str) -> list[str]:

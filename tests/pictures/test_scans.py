@@ -12,11 +12,12 @@ import pytest
 from evenfall.instrument import Specification
 from evenfall.pictures.board_map import board_map
 from evenfall.pictures.crown_views import crown_lines, crown_section, widest_flat
+from evenfall.pictures.inks import DEVIATION_RAMP, LIGHT
 from evenfall.pictures.neck import neck_curve
 from evenfall.pictures.scans import scan_drawings
 from evenfall.scans import CrownSurvey, measure_crowns, to_measurement
 from oracles.surfaces import Flat, Lift, Recipe, make_scan, specification, with_faults
-from pictures.drawing import SVG, faults, in_other_unit, parsed, shown, texts
+from pictures.drawing import SVG, faults, in_other_unit, parsed, path_points, shown, texts
 
 
 @cache
@@ -83,6 +84,32 @@ def test_the_darkest_classes_are_where_the_board_is_off_most() -> None:
     fills = [e.attrib.get("fill", "") for e in parsed(board_map(spec, survey)).iter(f"{SVG}path")]
     assert "#9f4a66" in fills or "#6b213c" in fills
     assert "#969194" in fills or "#524c50" in fills
+
+
+def test_high_and_low_differ_by_a_sign_and_not_by_hue_alone() -> None:
+    spec, survey = scanned(hump=0.1)
+    picture = board_map(spec, survey)
+    strokes = [
+        {name: float(e.attrib[name]) for name in ("x1", "y1", "x2", "y2")}
+        for e in parsed(picture).iter(f"{SVG}line")
+        if e.attrib["stroke-width"] == "0.9" and "stroke-dasharray" not in e.attrib
+    ]
+    across = [(s["x1"] + 2.2, s["y1"]) for s in strokes if s["y1"] == s["y2"]]
+    plus = [(s["x1"], s["y1"] + 2.2) for s in strokes if s["x1"] == s["x2"]]
+    minus = [a for a in across if not any(np.hypot(a[0] - x, a[1] - y) < 0.05 for x, y in plus)]
+    assert min(len(plus), len(minus)) > 6 + 20  # those of the legend besides
+    tiles = [
+        (e.attrib["fill"], path_points(e.attrib["d"])) for e in parsed(picture).iter(f"{SVG}path")
+    ]
+    for signs, ramp in ((plus, DEVIATION_RAMP[4:]), (minus, DEVIATION_RAMP[:3])):
+        fills = {LIGHT[shade.fill] for shade in ramp}
+        boxes = [np.array(points) for fill, points in tiles if fill in fills]
+        on_map = [s for s in signs if s[1] < max(box[:, 1].max() for box in boxes)]
+        assert len(on_map) > 20
+        assert all(
+            any((box.min(axis=0) <= at).all() and (at <= box.max(axis=0)).all() for box in boxes)
+            for at in on_map
+        )
 
 
 def test_a_part_of_the_board_that_was_not_seen_is_left_open() -> None:

@@ -1,13 +1,14 @@
 """The board from above: how far it stands off the specified shape.
 
 From the heights between the frets the specified radius and the best plane are taken off. What is
-left is the neck's own bow, humps, dips and twist. High is warm, low is grey, both darker with
-size; numbers repeat it for prints without colour.
+left is the neck's own bow, humps, dips and twist. High is warm and marked by plus signs, low is
+grey and marked by minus signs, both darker with size; numbers repeat it at some places.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import groupby, pairwise
 from typing import TYPE_CHECKING
 
@@ -15,27 +16,35 @@ import numpy as np
 
 from evenfall.instrument.geometry import board_drop_at_mm
 from evenfall.pictures.axes import fine_figure, fine_unit, fret_numbers
-from evenfall.pictures.inks import DEVIATION_RAMP, DEVIATION_STEPS, INK, PAPER, QUIET, RULE
+from evenfall.pictures.chart import Chart, Drawing
+from evenfall.pictures.inks import (
+    DEVIATION_RAMP,
+    DEVIATION_STEPS,
+    INK,
+    LIGHT,
+    PAPER,
+    QUIET,
+    RULE,
+    Shade,
+)
 from evenfall.pictures.svg import (
     PAGE_WIDTH_PX,
-    circle,
-    document,
     group,
-    heading,
     line,
     path,
     rect,
     text,
     text_width_px,
 )
-from evenfall.pictures.words import said
-from evenfall.units import MM_PER_INCH, LengthUnit
+from evenfall.pictures.words import said, titled
+from evenfall.units import MM_PER_INCH, LengthUnit, in_unit
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
+    from evenfall.pictures.inks import Theme
     from evenfall.scans import CrownSurvey
 
 
@@ -50,6 +59,8 @@ _INCH_STEPS = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05)
 """The same in inch."""
 _GRID = (10, 3)
 """Places along and across where the map carries numbers."""
+_SIGN_EVERY = (4, 3)
+"""Tiles from sign to sign, along and across."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,16 +91,21 @@ class _Tiles:
         return np.asarray(0.5 * (self.width[0] + (self.width[1] - self.width[0]) * along))
 
 
-def board_map(specification: Specification, survey: CrownSurvey, *, unit: LengthUnit = "mm") -> str:
+def board_map(
+    specification: Specification,
+    survey: CrownSurvey,
+    *,
+    serial: str = "",
+    unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
+) -> Drawing:
     """Return the map of the board's deviation from the specified shape, as SVG."""
     tiles = _tiles(specification, survey)
     known = tiles.deviation[np.isfinite(tiles.deviation)]
     size = float(np.quantile(np.abs(known), 0.98)) if len(known) else 0.0
     steps = [s * MM_PER_INCH for s in _INCH_STEPS] if unit == "in" else list(_STEPS)
     step = next((s for s in steps if 3.0 * s >= size), steps[-1])
-    name = specification.name or "Instrument"
-    title = f"{name}: the board from above, off its specified shape"
-    summary = _summary(specification, survey, known, unit)
+    title = titled(specification, serial, "the board from above, off its specified shape")
     along_px = (_RIGHT_PX - _LEFT_PX) / (tiles.high - tiles.low)
     stretch = max(1.0, np.floor(2.0 * _MOST_PX / (max(tiles.width) * along_px)) / 2.0)
     scale = (
@@ -97,21 +113,36 @@ def board_map(specification: Specification, survey: CrownSurvey, *, unit: Length
         if stretch == 1.0
         else f"Width is drawn {stretch:g} times larger than length."
     )
-    parts, top = heading(title, summary, scale)
-    frame = _Frame(tiles, along_px, along_px * stretch, top + 4.0)
-    parts += _tile_rows(tiles, frame, step)
-    parts += _frets(specification, survey, frame)
-    parts += _numbers(tiles, frame, unit)
-    parts += [
+    chart = Chart(title, _summary(specification, survey, known, unit), scale)
+    frame = _Frame(tiles, along_px, along_px * stretch, chart.end_px + 4.0)
+    chart.add(
+        *_tile_rows(tiles, frame, step),
+        *_frets(specification, survey, frame),
+        *_signs(tiles, frame, step),
+        *_numbers(tiles, frame, unit),
         text(4, frame.top + 9, "treble side", size_px=9, ink=QUIET),
         text(4, frame.bottom - 3, "bass side", size_px=9, ink=QUIET),
         text(4, frame.bottom + 12, "fret", size_px=9, ink=QUIET),
-    ]
-    legend, end = _legend(frame.bottom + 26.0, step, unit, gaps=len(known) < tiles.deviation.size)
-    parts += legend
-    return document(
-        end, parts, title=title, description=f"Map of the board. {summary}", step=f"{step:g}"
     )
+    chart.end_px = frame.bottom + 16.0
+    _legend(chart, step, unit, gaps=len(known) < tiles.deviation.size)
+    middle = 0.5 * (tiles.x[:-1] + tiles.x[1:])
+    chart.table(
+        *(f"from the nut, {unit}", f"mean over the board's width, {unit}"),
+        rows=(
+            (in_unit(float(x), unit), in_unit(float(off), unit))
+            for x, off in zip(middle, _means(tiles.deviation), strict=True)
+        ),
+    )
+    return chart.drawn(theme, step=f"{step:g}")
+
+
+def _means(deviation_mm: FloatArray) -> FloatArray:
+    """Return the mean of each row over what is known; NaN where nothing is."""
+    known = np.isfinite(deviation_mm)
+    count = known.sum(axis=1)
+    total = np.where(known, deviation_mm, 0.0).sum(axis=1)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,6 +256,24 @@ def _frets(specification: Specification, survey: CrownSurvey, frame: _Frame) -> 
     )
 
 
+def _signs(tiles: _Tiles, frame: _Frame, step: float) -> Iterator[str]:
+    """Yield a sign here and there where the board is high or low: hue alone does not tell."""
+    for i in range(3, _TILES_ALONG, _SIGN_EVERY[0]):
+        for j in range(1, _TILES_ACROSS, _SIGN_EVERY[1]):
+            level = _class(float(tiles.deviation[i, j]), step)
+            if level not in (0, _UNKNOWN):
+                x_mm = float(0.5 * (tiles.x[i] + tiles.x[i + 1]))
+                share = float(0.5 * (tiles.share[j] + tiles.share[j + 1]))
+                yield _sign(level, *frame.at(x_mm, share))
+
+
+def _sign(level: int, x: float, y: float) -> str:
+    """Return a plus or a minus about a place, in the ink that its class is written in."""
+    ink = DEVIATION_RAMP[level + 3].ink
+    across = line(x - 2.2, y, x + 2.2, y, ink=ink, width_px=0.9)
+    return across + (line(x, y - 2.2, x, y + 2.2, ink=ink, width_px=0.9) if level > 0 else "")
+
+
 def _numbers(tiles: _Tiles, frame: _Frame, unit: LengthUnit) -> Iterator[str]:
     """Yield deviations at a few places, on paper of their own."""
     for i in np.linspace(4, _TILES_ALONG - 6, _GRID[0]).astype(int):
@@ -278,8 +327,8 @@ def _coarse(length_mm: float, unit: LengthUnit) -> str:
     return f"{length_mm / MM_PER_INCH:.1f} in" if unit == "in" else f"{length_mm:.0f} mm"
 
 
-def _legend(top_px: float, step: float, unit: LengthUnit, *, gaps: bool) -> tuple[list[str], float]:
-    """Return the classes from lowest to highest."""
+def _legend(chart: Chart, step: float, unit: LengthUnit, *, gaps: bool) -> None:
+    """Write the classes from lowest to highest."""
     words = [fine_figure(bound * step, unit).lstrip("+") for bound in DEVIATION_STEPS]
     names = (
         f"lower than −{words[2]}",
@@ -290,20 +339,16 @@ def _legend(top_px: float, step: float, unit: LengthUnit, *, gaps: bool) -> tupl
         f"to +{words[2]}",
         f"higher than +{words[2]}",
     )
-    parts = [text(4, top_px + 3, f"Off the specified shape, {fine_unit(unit)}:", size_px=9.5)]
-    x, y = 4.0, top_px + 17.0
-    for shade, name in zip(DEVIATION_RAMP, names, strict=True):
-        wide = 18 + text_width_px(name, 9.5) + 12
-        if x + wide > _RIGHT_PX:
-            x, y = 4.0, y + 15.0
-        parts.append(rect(x, y - 8, 14, 10, fill=shade.fill, ink=QUIET, width_px=0.6))
-        parts.append(text(x + 18, y, name, size_px=9.5))
-        x += wide
+    chart.note(f"Off the specified shape, {fine_unit(unit)}:")
+    for level, (shade, name) in enumerate(zip(DEVIATION_RAMP, names, strict=True), start=-3):
+        chart.key(name, partial(_swatch, shade, level))
     if gaps:
-        wide = 22 + text_width_px("not measured", 9.5)
-        if x + wide > _RIGHT_PX:
-            x, y = 4.0, y + 15.0
-        parts.append(line(x, y - 3, x + 16, y - 3, ink=RULE, width_px=0.9, dash="1 3"))
-        parts.append(circle(x + 8, y - 3, 0.6, fill=RULE))
-        parts.append(text(x + 20, y, "not measured", size_px=9.5))
-    return parts, y + 12.0
+        chart.key(
+            "not measured",
+            lambda x, y: line(x, y, x + 22, y, ink=RULE, width_px=0.9, dash="1 3"),
+        )
+
+
+def _swatch(shade: Shade, level: int, x: float, y: float) -> str:
+    ground = rect(x, y - 7.0, 22, 14, fill=shade.fill, ink=QUIET, width_px=0.6)
+    return ground + (_sign(level, x + 6, y) + _sign(level, x + 16, y) if level else "")

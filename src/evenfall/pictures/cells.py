@@ -2,31 +2,37 @@
 
 The board from above with the frame's x to the right and y up: nut at the left, treble string on
 top. Columns are of one width, because the numbers in them need it; long boards run on in a second
-band.
+band. What a cell shows is data, `Cell`, so that a page can show a new answer without a new picture.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from evenfall.pictures.inks import INK, ON_METAL_4, ON_RISK, PAPER, QUIET, RISK_RAMP, RULE, Shade
 from evenfall.pictures.svg import (
     PAGE_WIDTH_PX,
+    circle,
+    group,
     line,
     path,
     rect,
     shortened,
     text,
     text_width_px,
-    wrapped,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Sequence
 
     from evenfall.instrument import Specification
+    from evenfall.pictures.chart import Chart
+
+Mark: TypeAlias = Literal["", "cross", "tooth", "teeth"]
+"""What a cell says in shape, from good to bad: nothing, a cross, one tooth, two teeth."""
 
 LABEL_PX = 48.0
 """Left of the cells, for the strings' names."""
@@ -35,28 +41,50 @@ HEADER_PX = 15.0
 _MOST_COLUMNS = 24
 _WIDEST_CELL_PX = 56.0
 _ROOM_PX = PAGE_WIDTH_PX - LABEL_PX - 6.0
-UNKNOWN = Shade(PAPER, QUIET, 0, "not known")
-_LIGHTEST = {shade.fill for shade in RISK_RAMP[:2]}
+_MARK_PX: dict[Mark, float] = {"": 0.0, "cross": 7.0, "tooth": 7.0, "teeth": 14.0}
+"""How wide each mark is."""
+UNKNOWN = Shade(PAPER, QUIET, "not known")
+_LIGHTEST = {shade.fill for shade in RISK_RAMP[:2]} | {PAPER}
 """Grounds that second-voice text can be read on."""
 
 
 @dataclass(frozen=True, slots=True)
-class CellLayout:
-    """Where the cells of a map lie: columns in bands, strings in rows.
+class Cell:
+    """What a map shows of one string at one column."""
 
-    Parameters
-    ----------
-    columns, strings
-        How many there are.
-    cell_high_px, footer_px, top_px
-        Height of a cell, of what stands under each band, and where the first band begins [px].
-    """
+    string: int  # from the treble, 1 to K
+    column: int  # the stopped fret or the fret, as the map counts them
+    shade: Shade
+    figures: tuple[str, ...]  # rows of numbers from the top
+    label: str  # all of it in words, for the pointer and for readers who do not see it
+    mark: Mark = ""
+    beside: str = ""  # number at the mark
+    strip: int = 0  # row of the cell, where it has several
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return string, column, strip, class, text, marks and label, as plain values for JSON."""
+        return {
+            "string": self.string,
+            "column": self.column,
+            "strip": self.strip,
+            "class": self.shade.code,
+            "text": [*self.figures, self.beside] if self.beside else list(self.figures),
+            "marks": self.mark,
+            "label": self.label,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class CellLayout:
+    """Where the cells of a map lie: columns in bands, strings in rows of one or more strips."""
 
     columns: int
     strings: int
     cell_high_px: float
-    footer_px: float
-    top_px: float
+    footer_px: float  # height of what stands under each band
+    top_px: float  # where the first band begins
+    strips: int = 1
+    first: int = 0  # what the first column counts
 
     @property
     def per_band(self) -> int:
@@ -68,6 +96,11 @@ class CellLayout:
     def cell_wide_px(self) -> float:
         """Width of a cell [px]."""
         return min(_WIDEST_CELL_PX, _ROOM_PX / self.per_band)
+
+    @property
+    def strip_high_px(self) -> float:
+        """Height of one strip of a cell [px]."""
+        return self.cell_high_px / self.strips
 
     @property
     def bands(self) -> list[range]:
@@ -105,7 +138,7 @@ def column_names(
     layout: CellLayout,
     names: Sequence[str],
     *,
-    marked: set[int] | frozenset[int] = frozenset(),
+    marked: Collection[int] = (),
 ) -> Iterator[str]:
     """Yield the name of every column over its band, those marked on a dark ground.
 
@@ -148,33 +181,51 @@ def string_names(
                 yield text(3, y + 26.0, second_row[k], size_px=9, ink=QUIET)
 
 
-def ground(
-    layout: CellLayout, place: tuple[int, int], shade: Shade, rows: Sequence[str], first_px: float
-) -> list[str]:
-    """Return the ground of a cell and its rows of numbers, the first of them in bold.
+def drawn_cells(layout: CellLayout, cells: Iterable[Cell], column: str) -> Iterator[str]:
+    """Yield every cell: its ground, its numbers, its mark with the number beside it, or a dot.
 
-    The first base line is so far from the top of the cell.
+    Each carries string, column (by this name), strip and class as `data-` attributes.
     """
-    x, y = layout.corner(*place)
-    wide = layout.cell_wide_px
-    parts = [rect(x, y, wide, layout.cell_high_px, fill=shade.fill)]
-    strong = shade.ink in (ON_RISK, ON_METAL_4)
-    for number, row in enumerate(rows):
-        size = next(
-            (s for s in (11.0, 10.0) if text_width_px(row, s, bold=strong) <= wide - 3.0), 9.0
-        )
-        parts.append(
-            text(
-                x + wide / 2,
-                y + first_px + 10.0 * number,
-                row,
-                size_px=size if number == 0 else 9.0,
-                anchor="middle",
-                bold=strong and number == 0,
-                ink=QUIET if number and shade.fill in _LIGHTEST else shade.ink,
+    wide, high = layout.cell_wide_px, layout.strip_high_px
+    for cell in cells:
+        x, y = layout.corner(cell.string - 1, cell.column - layout.first)
+        y += cell.strip * high
+        middle = x + wide / 2
+        shade, strong = cell.shade, cell.shade.ink in (ON_RISK, ON_METAL_4)
+        parts = [rect(x, y, wide, high, fill=shade.fill)]
+        marked = bool(cell.mark or cell.beside)
+        rows = len(cell.figures) + marked
+        base = y + (high / 2 + 3.5 if rows < 2 else 11.5)
+        for number, row in enumerate(cell.figures):
+            size = next(
+                (s for s in (11.0, 10.0) if text_width_px(row, s, bold=strong) <= wide - 3.0), 9.0
             )
-        )
-    return parts
+            parts.append(
+                text(
+                    middle,
+                    base + 10.0 * number,
+                    row,
+                    size_px=size if number == 0 else 9.0,
+                    anchor="middle",
+                    bold=strong and number == 0,
+                    ink=QUIET if number and shade.fill in _LIGHTEST else shade.ink,
+                )
+            )
+        if marked:
+            base = base if rows < 2 else y + high - 3.0
+            taken = _MARK_PX[cell.mark] + 2.0 * bool(cell.mark)
+            left = middle - (taken + text_width_px(cell.beside, 9)) / 2 if cell.beside else middle
+            at = left + _MARK_PX[cell.mark] / 2 if cell.beside else middle
+            parts += drawn_mark(cell.mark, at, base, shade.ink)
+            if cell.beside:
+                parts.append(text(left + taken, base, cell.beside, size_px=9, ink=shade.ink))
+        if not rows:
+            parts.append(circle(middle, y + high / 2, 0.9, fill=QUIET))
+        data: dict[str, object] = {"string": cell.string, column: cell.column}
+        if layout.strips > 1:
+            data["strip"] = cell.strip
+        data["class"] = shade.code
+        yield group(parts, label=cell.label, **data)
 
 
 def fret_lines(layout: CellLayout, *, nut_after: int | None) -> Iterator[str]:
@@ -187,9 +238,10 @@ def fret_lines(layout: CellLayout, *, nut_after: int | None) -> Iterator[str]:
         x0, y0 = layout.corner(0, band[0])
         x1 = x0 + len(band) * wide
         y1 = y0 + layout.strings * layout.cell_high_px
-        for k in range(layout.strings + 1):
-            y = y0 + k * layout.cell_high_px
-            yield line(x0, y, x1, y, ink=RULE, width_px=0.6)
+        for row in range(layout.strings * layout.strips + 1):
+            y = y0 + row * layout.strip_high_px
+            whole = layout.strips > 1 and row % layout.strips == 0
+            yield line(x0, y, x1, y, ink=QUIET if whole else RULE, width_px=1.0 if whole else 0.6)
         yield line(x0, y0, x0, y1, ink=RULE, width_px=0.6)
         for place, column in enumerate(band, start=1):
             nut = column == nut_after
@@ -206,48 +258,36 @@ def fret_lines(layout: CellLayout, *, nut_after: int | None) -> Iterator[str]:
         yield line(x, y, x, y + layout.strings * layout.cell_high_px, ink=INK, width_px=3.0)
 
 
-def legend_of(
-    top_px: float, caption: str, shades: Sequence[Shade], explained: str
-) -> tuple[list[str], float]:
-    """Return the legend, and where it ends."""
-    y = top_px + 12.0
-    parts = [text(4, y, caption, size_px=9.5)]
-    y += 6.0
-    x = 4.0
-    for shade in shades:
-        need = 30.0 + text_width_px(shade.name, 9.5) + 10.0
-        if x + need > PAGE_WIDTH_PX:
-            x = 4.0
-            y += 19.0
-        parts.append(rect(x, y, 25, 15, fill=shade.fill, ink=QUIET, width_px=0.8))
-        parts += marks_of(x + 12.5, y + 11.0, shade)
-        if shade is UNKNOWN:
-            parts.append(text(x + 12.5, y + 11.0, "–", anchor="middle", ink=shade.ink))
-        parts.append(text(x + 30, y + 11, shade.name, size_px=9.5))
-        x += need
-    y += 15.0
-    for row in wrapped(explained, 9.5, PAGE_WIDTH_PX - 8.0, most=3):
-        y += 13.0
-        parts.append(text(4, y, row, size_px=9.5, ink=QUIET))
-    return parts, y + 7.0
+def key_shade(chart: Chart, shade: Shade, mark: Mark = "") -> None:
+    """Take up a shade into the legend, with the mark that its cells carry."""
+    chart.key(shade.name, partial(_swatch, shade, mark))
 
 
-def marks_of(middle_px: float, base_px: float, shade: Shade) -> list[str]:
-    """Return the marks of a shade: teeth that point up to the string, or a cross."""
-    if shade.teeth < 0:
+def key_mark(chart: Chart, mark: Mark, name: str) -> None:
+    """Take up a mark into the legend."""
+    chart.key(name, lambda x, y: "".join(drawn_mark(mark, x + 11.0, y + 3.5, INK)))
+
+
+def _swatch(shade: Shade, mark: Mark, x: float, y: float) -> str:
+    parts = [rect(x, y - 7.0, 22, 14, fill=shade.fill, ink=QUIET, width_px=0.8)]
+    parts += drawn_mark(mark, x + 11.0, y + 3.5, shade.ink)
+    if shade is UNKNOWN:
+        parts.append(text(x + 11.0, y + 3.5, "–", anchor="middle", ink=shade.ink))
+    elif shade.ink == QUIET:  # its cells show a dot alone
+        parts.append(circle(x + 11.0, y, 0.9, fill=QUIET))
+    return "".join(parts)
+
+
+def drawn_mark(mark: Mark, middle_px: float, base_px: float, ink: str) -> list[str]:
+    """Return the shapes of a mark: teeth that point up to the string, or a cross."""
+    if mark == "cross":
         ends = ((-3.5, -7.0, 3.5, 0.0), (-3.5, 0.0, 3.5, -7.0))
         return [
-            line(
-                middle_px + x1,
-                base_px + y1,
-                middle_px + x2,
-                base_px + y2,
-                ink=shade.ink,
-                width_px=1.8,
-            )
+            line(middle_px + x1, base_px + y1, middle_px + x2, base_px + y2, ink=ink, width_px=1.8)
             for x1, y1, x2, y2 in ends
         ]
-    left = middle_px - 3.5 * shade.teeth
+    teeth = round(_MARK_PX[mark] / 7.0)
+    left = middle_px - 3.5 * teeth
     return [
         path(
             [
@@ -255,8 +295,8 @@ def marks_of(middle_px: float, base_px: float, shade: Shade) -> list[str]:
                 (left + 7.0 * tooth + 3.5, base_px - 7.0),
                 (left + 7.0 * tooth + 7.0, base_px),
             ],
-            fill=shade.ink,
+            fill=ink,
             closed=True,
         )
-        for tooth in range(shade.teeth)
+        for tooth in range(teeth)
     ]

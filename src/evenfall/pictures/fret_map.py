@@ -15,16 +15,20 @@ import numpy as np
 
 from evenfall.pictures.cells import (
     UNKNOWN,
+    Cell,
     CellLayout,
+    Mark,
     column_names,
+    drawn_cells,
     fret_lines,
-    ground,
-    legend_of,
-    marks_of,
+    key_mark,
+    key_shade,
     string_names,
 )
+from evenfall.pictures.chart import Chart, Drawing
 from evenfall.pictures.inks import (
     INK,
+    LIGHT,
     METAL_RAMP,
     METAL_SHARES,
     PAPER,
@@ -34,30 +38,31 @@ from evenfall.pictures.inks import (
     WASH,
     Shade,
 )
-from evenfall.pictures.svg import (
-    circle,
-    document,
-    group,
-    heading,
-    line,
-    rect,
-    text,
-    text_width_px,
-)
-from evenfall.pictures.words import said
+from evenfall.pictures.svg import circle, group, line, rect, text, text_width_px
+from evenfall.pictures.words import said, titled
 from evenfall.requirement import SHARE_TOLERANCE, margin_share, whole_percent
 from evenfall.units import LengthUnit, in_unit
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from evenfall.arrays import FloatArray, IntArray
+    from evenfall.arrays import CodeArray, FloatArray, IntArray
     from evenfall.instrument import Specification
+    from evenfall.pictures.inks import Theme
     from evenfall.plan import Plan
 
 
 _SHARE_SHOWING_FRET = 1.2
 """Below this margin the fret that is touched first is worth its ink."""
+_HOLDS, _AS_GOOD, _FAILS = 1, 2, 3
+_FAR_SHARE = 0.8
+"""A note that fails under this margin has two teeth."""
+_MARKS: tuple[tuple[Mark, str], ...] = (
+    ("cross", "as good as level frets"),
+    ("tooth", "fails"),
+    ("teeth", "fails, under 80 %"),
+)
 
 
 def buzz_force_map(
@@ -68,12 +73,74 @@ def buzz_force_map(
     title: str,
     touch_force_n: FloatArray | None = None,
     critical_fret: IntArray | None = None,
-) -> str:
+    note_state: CodeArray | None = None,
+    theme: Theme = LIGHT,
+) -> Drawing:
     """Return the map of the force from which every stopped string buzzes, as SVG.
+
+    What is drawn is what `buzz_force_cells` holds; see there for the arrays.
+    """
+    cells = buzz_force_cells(
+        specification,
+        buzz_force_n,
+        attack_n,
+        touch_force_n=touch_force_n,
+        critical_fret=critical_fret,
+        note_state=note_state,
+    )
+    attack = np.asarray(attack_n, dtype=float)
+    force = np.asarray(buzz_force_n, dtype=float)
+    share = margin_share(force, attack)
+    strings, columns = force.shape
+    told = _buzz_force_summary(force, share, note_state)
+    if touch_force_n is not None:
+        told += _touching_besides(np.asarray(touch_force_n), attack, share)
+    chart = Chart(title, told)
+    layout = CellLayout(columns, strings, 35.0, 0.0, chart.end_px)
+    chart.add(
+        *column_names(specification, layout, ["open", *map(str, range(1, columns))]),
+        *string_names(specification, layout, second_row=[f"{a:.2f} N" for a in attack]),
+        *drawn_cells(layout, cells, "stopped_fret"),
+        *fret_lines(layout, nut_after=0),
+    )
+    chart.end_px = layout.end_px
+    chart.note("Margin: buzz force over the player's attack (under each string's number):")
+    for shade in (*RISK_RAMP, *([UNKNOWN] if bool(np.isnan(force).any()) else [])):
+        key_shade(chart, shade)
+    for mark, name in _MARKS:
+        if note_state is not None or mark != "cross":
+            key_mark(chart, mark, name)
+    chart.legend()
+    first = "" if critical_fret is None else ", and the fret that is touched first"
+    chart.note(
+        f"In each cell, from the top: buzz force in N; margin in %, rounded down; the mark{first}."
+    )
+    chart.table(
+        *("string", "stopped fret", "buzz force, N", "margin, %"),
+        rows=(
+            (cell.string, cell.column, float(force[at]), 100.0 * float(share[at]))
+            for cell in cells
+            for at in [(cell.string - 1, cell.column)]
+        ),
+    )
+    return chart.drawn(theme)
+
+
+def buzz_force_cells(
+    specification: Specification,
+    buzz_force_n: FloatArray,
+    attack_n: FloatArray,
+    *,
+    touch_force_n: FloatArray | None = None,
+    critical_fret: IntArray | None = None,
+    note_state: CodeArray | None = None,
+) -> tuple[Cell, ...]:
+    """Return what the map of buzz forces shows in each cell, as data.
 
     By stopped fret 0..F-1 (0 = open), shape (K, F), negative where a string touches at rest, NaN
     where it is not known; margins are over the player's attack (K,). The fret that is touched first
-    is shown where the margin is short, and the touch force is in the label of each cell.
+    is shown where the margin is short, and the touch force is in the label of each cell. Marks
+    follow the state of each note, `evenfall.requirement.State`; without it, the margin.
     ValueError for arrays of another shape, or a negative attack.
     """
     shape = (specification.string_count, specification.frets)
@@ -81,130 +148,141 @@ def buzz_force_map(
     attack = np.asarray(attack_n, dtype=float)
     if force.shape != shape or attack.shape != shape[:1]:
         raise ValueError(f"buzz_force_n must have shape {shape} and attack_n {shape[:1]}")
-    for name, beside in (("critical_fret", critical_fret), ("touch_force_n", touch_force_n)):
+    named = {"critical_fret": critical_fret, "touch_force_n": touch_force_n}
+    for name, beside in {**named, "note_state": note_state}.items():
         if beside is not None and np.shape(beside) != shape:
             raise ValueError(f"{name} must have shape {shape}")
     if not bool(np.all(attack >= 0.0)):
         raise ValueError("attack_n must not be negative")
     share = margin_share(force, attack)
-    summary = _buzz_force_summary(force, share)
-    if touch_force_n is not None:
-        summary += _touching_besides(np.asarray(touch_force_n), attack, share)
-    parts, top = heading(title, summary)
-    layout = CellLayout(shape[1], shape[0], 35.0, 0.0, top)
-    parts += column_names(
-        specification, layout, ["open", *(str(fret) for fret in range(1, shape[1]))]
+    states = _states(share, note_state)
+    return tuple(
+        _buzz_force_cell(
+            (k, i),
+            force_n=float(force[k, i]),
+            share=float(share[k, i]),
+            state=int(states[k, i]),
+            first_touched=None if critical_fret is None else int(critical_fret[k, i]),
+            touch_n=None if touch_force_n is None else float(touch_force_n[k, i]),
+        )
+        for k in range(shape[0])
+        for i in range(shape[1])
     )
-    parts += string_names(specification, layout, second_row=[f"{a:.2f} N" for a in attack])
-    for k in range(shape[0]):
-        for i in range(shape[1]):
-            first = None if critical_fret is None else int(critical_fret[k, i])
-            touch = None if touch_force_n is None else float(touch_force_n[k, i])
-            parts.append(
-                _buzz_force_cell(
-                    layout,
-                    (k, i),
-                    force_n=force[k, i],
-                    share=share[k, i],
-                    first_touched=first,
-                    touch_n=touch,
-                )
-            )
-    parts += fret_lines(layout, nut_after=0)
-    explained = (
-        "In each cell, from the top: buzz force in N; margin in %, rounded down; marks "
-        "where it is under 100 %"
-    )
-    if critical_fret is not None:
-        explained += "; the number beside them is the fret that is touched first"
-    legend, end = legend_of(
-        layout.end_px,
-        "Margin: buzz force over the player's attack (under each string's number):",
-        list(RISK_RAMP) + ([UNKNOWN] if bool(np.isnan(force).any()) else []),
-        f"{explained}.",
-    )
-    parts += legend
-    return document(end, parts, title=title, description=f"Buzz force map. {summary}")
 
 
-def removal_map(specification: Specification, plan: Plan, *, unit: LengthUnit = "mm") -> str:
+def removal_map(
+    specification: Specification, plan: Plan, *, unit: LengthUnit = "mm", theme: Theme = LIGHT
+) -> Drawing:
     """Return the map of what comes off every crossing, with sums and lowest crowns, as SVG.
 
     ValueError if the plan is for another number of strings or frets.
     """
+    cells = removal_cells(specification, plan, unit=unit)
+    removal, left = plan.removal_mm, plan.crown_height_after_mm
+    minimum = specification.fretwire.least_crown_height_mm
+    strings, columns = removal.shape
+    title = titled(specification, plan.measurement.serial, f"metal to remove ({unit})")
+    chart = Chart(title, *_removal_summary(plan, minimum, unit))
+    layout = CellLayout(columns, strings, 17.0, 29.0, chart.end_px, first=1)
+    chart.add(
+        *column_names(
+            specification,
+            layout,
+            [str(fret) for fret in range(1, columns + 1)],
+            marked={fret - 1 for fret in plan.replaced_frets},
+        ),
+        *string_names(specification, layout),
+        *drawn_cells(layout, cells, "fret"),
+        *fret_lines(layout, nut_after=None),
+        *_removal_footer(layout, removal, left, minimum, unit),
+    )
+    chart.end_px = layout.end_px
+    chart.note("Removal as a share of the metal that may come off there:")
+    for shade in METAL_RAMP:
+        key_shade(chart, shade)
+    if plan.replaced_frets:
+        key_shade(chart, Shade(INK, PAPER, "new wire"))
+    chart.legend()
+    chart.note(
+        "Below the strings: the sum over the strings, and the lowest crown of that fret after the "
+        "work; underlined where it is at the least crown height."
+    )
+    chart.table(
+        *("string", "fret", f"removal, {unit}", f"crown after the work, {unit}"),
+        rows=(
+            (
+                k + 1,
+                j + 1,
+                in_unit(float(removal[k, j]), unit),
+                in_unit(float(left[k, j]), unit),
+            )
+            for k in range(strings)
+            for j in range(columns)
+        ),
+    )
+    return chart.drawn(theme)
+
+
+def removal_cells(
+    specification: Specification, plan: Plan, *, unit: LengthUnit = "mm"
+) -> tuple[Cell, ...]:
+    """Return what the map of removal shows in each cell, as data.
+
+    ValueError if the plan is for another number of strings or frets.
+    """
     shape = (specification.string_count, specification.frets)
-    removal = plan.removal_mm
-    left = plan.crown_height_after_mm
+    removal, left = plan.removal_mm, plan.crown_height_after_mm
     if removal.shape != shape or left.shape != shape:
         raise ValueError(f"the plan is not for {shape[0]} strings and {shape[1]} frets")
-    minimum = specification.fretwire.least_crown_height_mm
-    share = _life_share(removal, left, minimum)
-    name = specification.name or "Instrument"
-    title = f"{name}: metal to remove ({unit})"
-    summary = _removal_summary(plan, minimum, unit)
-    parts, top = heading(title, *summary)
-    layout = CellLayout(shape[1], shape[0], 17.0, 29.0, top)
-    parts += column_names(
-        specification,
-        layout,
-        [str(fret) for fret in range(1, shape[1] + 1)],
-        marked={fret - 1 for fret in plan.replaced_frets},
+    share = _life_share(removal, left, specification.fretwire.least_crown_height_mm)
+    return tuple(
+        _removal_cell((k, j), float(removal[k, j]), float(share[k, j]), unit)
+        for k in range(shape[0])
+        for j in range(shape[1])
     )
-    parts += string_names(specification, layout)
-    for k in range(shape[0]):
-        for j in range(shape[1]):
-            parts.append(
-                _removal_cell(
-                    layout, (k, j), removal_mm=removal[k, j], share=share[k, j], unit=unit
-                )
-            )
-    parts += fret_lines(layout, nut_after=None)
-    parts += _removal_footer(layout, removal, left, minimum, unit)
-    extra = [Shade(INK, PAPER, 0, "new wire")] if plan.replaced_frets else []
-    legend, end = legend_of(
-        layout.end_px,
-        "Removal as a share of the metal that may come off there:",
-        [*METAL_RAMP, *extra],
-        "Below the strings: the sum over the strings, and the lowest crown of that fret after the "
-        "work; underlined where it is at the least crown height.",
-    )
-    parts += legend
-    return document(end, parts, title=title, description=f"Removal map. {' '.join(summary)}")
 
 
 # ---- buzz force -------------------------------------------------------------------------
 
 
+def _states(share: FloatArray, note_state: CodeArray | None) -> CodeArray:
+    """Return the state of each note; without it, whether the margin is under 100 %."""
+    if note_state is not None:
+        return np.asarray(note_state)
+    short = np.where(share < 1.0 - SHARE_TOLERANCE, _FAILS, _HOLDS)
+    return np.asarray(np.where(np.isnan(share), 0, short), dtype=np.int8)
+
+
+def _mark(state: int, share: float) -> Mark:
+    """Return the mark of a state: none holds, a cross is as good as level frets, teeth fail."""
+    if state == _FAILS:
+        return "teeth" if share < _FAR_SHARE - SHARE_TOLERANCE else "tooth"
+    return "cross" if state == _AS_GOOD else ""
+
+
 def _buzz_force_cell(
-    layout: CellLayout,
     place: tuple[int, int],
     *,
     force_n: float,
     share: float,
+    state: int,
     first_touched: int | None,
     touch_n: float | None,
-) -> str:
+) -> Cell:
     k, i = place
-    shade = _risk(share)
-    parts = ground(layout, place, shade, (_force_text(force_n), _share_text(share)), 11.5)
-    x, y = layout.corner(k, i)
-    middle = x + layout.cell_wide_px / 2
-    base = y + layout.cell_high_px - 3.0
+    figures = _force_text(force_n), _share_text(share)
+    mark = _mark(state, share)
     note = said("{note:stopped}", note=(k + 1, i)).capitalize()
-    label = f"{note}: buzzes from {_force_text(force_n)} N, margin {_share_text(share)} %"
+    label = f"{note}: buzzes from {figures[0]} N, margin {figures[1]} %"
     if touch_n is not None:
         label += f", touches from {_force_text(touch_n)} N"
+    beside = ""
     if first_touched is not None and share < _SHARE_SHOWING_FRET:
-        shown = str(first_touched)
-        marks = 7.0 * abs(shade.teeth)
-        gap = 2.0 if marks else 0.0
-        whole = marks + gap + text_width_px(shown, 9)
-        parts += marks_of(middle - whole / 2 + marks / 2, base, shade)
-        parts.append(text(middle - whole / 2 + marks + gap, base, shown, size_px=9, ink=shade.ink))
+        beside = str(first_touched)
         label += f", over fret {first_touched} first"
-    else:
-        parts += marks_of(middle, base, shade)
-    return group(parts, label=label, string=k + 1, stopped_fret=i)
+    if mark:
+        label += f"; {dict(_MARKS)[mark]}"
+    return Cell(k + 1, i, _risk(share), figures, label, mark, beside)
 
 
 def _risk(share: float) -> Shade:
@@ -237,19 +315,23 @@ def _share_text(share: float) -> str:
     return "<−999" if percent < -999 else str(percent).replace("-", "−")
 
 
-def _buzz_force_summary(force: FloatArray, share: FloatArray) -> str:
+def _buzz_force_summary(force: FloatArray, share: FloatArray, note_state: CodeArray | None) -> str:
     known = np.isfinite(share)
     if not bool(known.any()):
         return "No buzz force is known."
-    short = int(np.count_nonzero(share < 1.0 - SHARE_TOLERANCE))
+    states = _states(share, note_state)
+    short, good = (int(np.count_nonzero(states == state)) for state in (_FAILS, _AS_GOOD))
     k, i = np.unravel_index(int(np.argmin(np.where(known, share, np.inf))), share.shape)
     k2, i2 = np.unravel_index(int(np.argmax(np.where(known, share, -np.inf))), share.shape)
     told = said(
-        "{short} of {count} positions {verb} below the player's attack. "
+        "{short} of {count} positions {verb}{good}. "
         "Lowest buzz force: {least} N, margin {least_share} %, {least_note:stopped}. "
         "Highest: {most} N, {most_share} %, {most_note:stopped}.",
         short=short or "None",
-        verb="buzz" if short > 1 else "buzzes",
+        verb=sentence("{n:plural buzzes|buzz} below the player's attack", n=short or 1)
+        if note_state is None
+        else sentence("{n:plural fails|fail}", n=short or 1),
+        good=sentence("; {n} {n:plural is|are} as good as level frets", n=good) if good else "",
         count=int(np.count_nonzero(~np.isnan(share))),
         least=_force_text(force[k, i]),
         least_share=_share_text(share[k, i]),
@@ -291,24 +373,14 @@ def _life_share(removal: FloatArray, left: FloatArray, minimum_mm: float) -> Flo
 
 
 def _removal_cell(
-    layout: CellLayout,
-    place: tuple[int, int],
-    *,
-    removal_mm: float,
-    share: float,
-    unit: LengthUnit,
-) -> str:
+    place: tuple[int, int], removal_mm: float, share: float, unit: LengthUnit
+) -> Cell:
     k, j = place
-    shown = _amount(removal_mm, unit)
     where = f"String {k + 1}, fret {j + 1}"
     if _is_nothing(removal_mm, unit):
-        x, y = layout.corner(k, j)
-        dot = circle(x + layout.cell_wide_px / 2, y + layout.cell_high_px / 2, 0.9, fill=QUIET)
-        return group([dot], label=f"{where}: nothing", string=k + 1, fret=j + 1)
-    shade = _metal(share)
-    parts = ground(layout, place, shade, (shown,), layout.cell_high_px / 2 + 3.5)
+        return Cell(k + 1, j + 1, METAL_RAMP[0], (), f"{where}: nothing")
     label = said("{where}: {metal:length} off", unit, where=where, metal=removal_mm)
-    return group(parts, label=label, string=k + 1, fret=j + 1)
+    return Cell(k + 1, j + 1, _metal(share), (_amount(removal_mm, unit),), label)
 
 
 def _metal(share: float) -> Shade:

@@ -55,7 +55,7 @@ LIGHT = _theme(
 #: The ramps run the other way, so that risk always stands out from the ground.
 DARK = _theme(
     "1e1b1d efeaec b5acb1 4b4549 2a2628 453f43 f09db5 42222c",
-    "1e1b1d 3c2830 5b3542 cb7792 f3bccb fff4f6",
+    "1e1b1d 38252c 5b3542 cb7792 f3bccb fff4f6",
     "1e1b1d 353033 524c50 8f878c d3ccd0",
     "1b0d12 141213 1d1a1c",
 )
@@ -67,52 +67,44 @@ PRINT = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class Shade:
-    """One class of a ramp.
+    """One class of a ramp."""
 
-    Parameters
-    ----------
-    fill
-        Ink of the cell.
-    ink
-        Ink of the text on it.
-    teeth
-        How many tooth marks the cell carries; -1 for a cross.
-    name
-        What the class means, for the legend.
-    """
+    fill: str  # ink of the cell
+    ink: str  # ink of the text on it
+    name: str  # what the class means, for the legend
 
-    fill: str
-    ink: str
-    teeth: int
-    name: str
+    @property
+    def code(self) -> str:
+        """The class as data, after the ramp and the place on it: `risk-3`."""
+        return self.fill.removeprefix("@")
 
 
-#: From safe to touching.
+#: Margin, from safe to touching at rest.
 RISK_RAMP = (
-    Shade(_RISK[0], INK, 0, "150 % and more"),
-    Shade(_RISK[1], INK, 0, "120 to 150 %"),
-    Shade(_RISK[2], INK, 0, "100 to 120 %"),
-    Shade(_RISK[3], ON_RISK, 1, "80 to 100 %"),
-    Shade(_RISK[4], ON_RISK, 2, "under 80 %"),
-    Shade(_RISK[5], ON_RISK, -1, "touches at rest"),
+    Shade(_RISK[0], INK, "150 % and more"),
+    Shade(_RISK[1], INK, "120 to 150 %"),
+    Shade(_RISK[2], INK, "100 to 120 %"),
+    Shade(_RISK[3], ON_RISK, "80 to 100 %"),
+    Shade(_RISK[4], ON_RISK, "under 80 %"),
+    Shade(_RISK[5], ON_RISK, "touches at rest"),
 )
 RISK_SHARES = (1.5, 1.2, 1.0, 0.8, 0.0)
 """Lower bound of each class of `RISK_RAMP` but the last, as share of the attack."""
 
 #: What a note does, from clean to rattling: the lightness of three classes of `RISK_RAMP`.
 PLAY_SHADES = (
-    Shade(_RISK[0], QUIET, 0, "clean"),
-    Shade(_RISK[2], INK, 1, "touches"),
-    Shade(_RISK[4], ON_RISK, -1, "rattles"),
+    Shade(_RISK[0], QUIET, "clean"),
+    Shade(_RISK[2], INK, "touches"),
+    Shade(_RISK[4], ON_RISK, "rattles"),
 )
 
 #: From nothing to most.
 METAL_RAMP = (
-    Shade(_METAL[0], QUIET, 0, "nothing"),
-    Shade(_METAL[1], INK, 0, "to 10 %"),
-    Shade(_METAL[2], INK, 0, "to 25 %"),
-    Shade(_METAL[3], _ON_METAL_3, 0, "to 50 %"),
-    Shade(_METAL[4], ON_METAL_4, 0, "over 50 %"),
+    Shade(_METAL[0], QUIET, "nothing"),
+    Shade(_METAL[1], INK, "to 10 %"),
+    Shade(_METAL[2], INK, "to 25 %"),
+    Shade(_METAL[3], _ON_METAL_3, "to 50 %"),
+    Shade(_METAL[4], ON_METAL_4, "over 50 %"),
 )
 METAL_SHARES = (0.10, 0.25, 0.50)
 """Upper bound of the middle classes of `METAL_RAMP`, as share of the metal that may come off."""
@@ -120,13 +112,13 @@ METAL_SHARES = (0.10, 0.25, 0.50)
 #: From lowest over nothing to highest: grey below, the warm hue above; lightness 33, 61, 78, 100,
 #: 77, 43, 25.
 DEVIATION_RAMP = (
-    Shade(_METAL[4], ON_METAL_4, 0, "lowest"),
-    Shade(_METAL[3], _ON_METAL_3, 0, "lower"),
-    Shade(_METAL[2], INK, 0, "low"),
-    Shade(PAPER, INK, 0, "on the shape"),
-    Shade(_RISK[2], INK, 0, "high"),
-    Shade(_RISK[3], ON_RISK, 0, "higher"),
-    Shade(_RISK[4], ON_RISK, 0, "highest"),
+    Shade(_METAL[4], ON_METAL_4, "lowest"),
+    Shade(_METAL[3], _ON_METAL_3, "lower"),
+    Shade(_METAL[2], INK, "low"),
+    Shade(PAPER, INK, "on the shape"),
+    Shade(_RISK[2], INK, "high"),
+    Shade(_RISK[3], ON_RISK, "higher"),
+    Shade(_RISK[4], ON_RISK, "highest"),
 )
 DEVIATION_STEPS = (0.5, 1.0, 2.0)
 """Upper bounds of the classes of `DEVIATION_RAMP` about the middle one, in steps."""

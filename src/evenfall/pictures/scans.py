@@ -50,7 +50,7 @@ def scan_drawings(
     states = (measurement, None) if sheet is None else (sheet, measurement)
     names = None if sheet is None else ("by the hand sheet", "by the scan")
     drawings: dict[str, Callable[[], str]] = {
-        "board": partial(board_map, specification, survey, unit=unit),
+        "board": partial(board_map, specification, survey, serial=serial, unit=unit, theme=theme),
         "crown lines": partial(
             crown_lines, specification, survey, serial=serial, unit=unit, theme=theme
         ),

@@ -49,6 +49,7 @@ class DiagnoseOutcome(Outcome):
         """Return what draws buzz force map and neck."""
         from evenfall.pictures.fret_map import buzz_force_map
         from evenfall.pictures.neck import neck_curve
+        from evenfall.pictures.words import titled
 
         spec, found = self.specification, self.diagnosis
         return {
@@ -56,9 +57,10 @@ class DiagnoseOutcome(Outcome):
                 spec,
                 found.buzz_force.force_n,
                 found.attack_n,
-                title=f"{spec.name}: buzz force as found",
+                title=titled(spec, found.measurement.serial, "buzz force as found"),
                 touch_force_n=found.touch_force.force_n,
                 critical_fret=found.buzz_force.critical_fret,
+                theme=theme,
             ),
             "neck": lambda: neck_curve(spec, found.measurement, unit=unit, theme=theme),
         }

@@ -158,8 +158,10 @@ def plan_drawings(
 
     def buzz_force(state: str, force_n: FloatArray, touch_n: FloatArray) -> str:
         attack_n = np.array(specification.player.attack_n)
-        title = f"{specification.name}: buzz force {state}"
-        return buzz_force_map(specification, force_n, attack_n, title=title, touch_force_n=touch_n)
+        title = titled(specification, made.measurement.serial, f"buzz force {state}")
+        return buzz_force_map(
+            specification, force_n, attack_n, title=title, touch_force_n=touch_n, theme=theme
+        )
 
     return {
         "buzz force as found": lambda: buzz_force(
@@ -168,7 +170,7 @@ def plan_drawings(
         "buzz force planned": lambda: buzz_force(
             "planned", made.buzz_force_after_n, made.touch_force_after_n
         ),
-        "removal": lambda: removal_map(specification, made, unit=unit),
+        "removal": lambda: removal_map(specification, made, unit=unit, theme=theme),
         "side view": side_view,
         "neck": lambda: neck_curve(specification, made.measurement, made, unit=unit, theme=theme),
         "trade-off": trade,

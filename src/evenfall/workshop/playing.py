@@ -163,14 +163,14 @@ class PlayOutcome(Outcome):
             "sounds": None if self.sounds is None else self.sounds.as_dict(),
         }
 
-    def drawings(self, _unit: LengthUnit, _theme: Theme) -> dict[str, Callable[[], str]]:
+    def drawings(self, _unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
         """Return what draws the map of the play test."""
         from evenfall.pictures.play_map import play_map
+        from evenfall.pictures.words import titled
 
-        spec, test = self.specification, self.test
-        name = self.specification.name or "Instrument"
-        title = f"{name}: play test {self.state}"
-        return {f"play test {self.state}": lambda: play_map(spec, test, title=title)}
+        spec, test, name = self.specification, self.test, f"play test {self.state}"
+        title = titled(spec, self.measurement.serial, name)
+        return {name: lambda: play_map(spec, test, title=title, theme=theme)}
 
 
 def play(request: PlayRequest, progress: Progress = silent) -> PlayOutcome:

@@ -94,9 +94,10 @@ class ProveOutcome(Outcome):
                 self.specification,
                 positions.buzz_force_n,
                 np.array(self.specification.player.attack_n),
-                title=f"{self.specification.name}: buzz force after work",
+                title=titled(self.specification, serial, "buzz force after work"),
                 touch_force_n=positions.touch_force_n,
                 critical_fret=positions.critical_fret,
+                theme=theme,
             ),
         }
 

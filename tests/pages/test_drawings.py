@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import pkgutil
 import re
 import struct
 import zlib
@@ -11,7 +10,7 @@ import pytest
 
 from evenfall.errors import RequestError
 from evenfall.pages import svg_to_png
-from evenfall.pages.drawings import figures, job_text, square_code
+from evenfall.pages.drawings import job_text, square_code
 
 HALF = (
     '<svg xmlns="http://www.w3.org/2000/svg" width="40" height="20" viewBox="0 0 40 20">'
@@ -97,14 +96,3 @@ def test_the_code_has_finders_and_a_quiet_zone():
 def test_the_code_holds_no_address():
     assert job_text("ABC") == "evenfall:plan:ABC"
     assert square_code(job_text("A")) != square_code(job_text("B"))
-
-
-def test_a_picture_scrolls_by_itself_on_a_narrow_screen() -> None:
-    """Shrunk to a phone's width its figures could not be read; paper takes it as wide as it is."""
-    page = "".join(figures({"one": '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 9 9"/>'}))
-    assert '<div class="wide" tabindex="0" role="region" aria-label="one">' in page
-    style = pkgutil.get_data("evenfall.pages", "page.css")
-    assert style is not None
-    screen, _, paper = style.decode().partition("@media print")
-    assert "figure svg { width: 100%; min-width:" in screen
-    assert "figure svg { min-width: 0 !important; }" in paper

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 import pytest
@@ -31,8 +30,12 @@ def sheet(**kwargs):
     return plan, bench_sheet(spec, plan)
 
 
-sheet_pdf = partial(pages.sheet_pdf, unit="mm")
-sheet_html = partial(pages.sheet_html, unit="mm")
+def sheet_pdf(content, pictures=None, *, unit="mm", **how):
+    return pages.sheet_page(content, unit=unit, **how).pdf(pictures)
+
+
+def sheet_html(content, pictures=None, *, unit="mm", **how):
+    return pages.sheet_page(content, unit=unit, **how).html(pictures)
 
 
 def test_a_typical_plan_is_one_page():
@@ -148,7 +151,8 @@ def test_the_same_sheet_is_the_same_bytes():
 def test_the_pdf_can_be_read_aloud():
     facts = facts_of(sheet_pdf(sheet()[1], {"Map": SVG}))
     assert facts["Tagged"] == "yes"
-    assert facts["Title"] == "Bench sheet UY-0142 (invented)"
+    name = "Six-string electric, 648\N{NO-BREAK SPACE}mm (invented), electric guitar"
+    assert facts["Title"] == f"Bench sheet UY-0142 (invented), {name}"
 
 
 def test_text_from_users_stays_text_on_paper():

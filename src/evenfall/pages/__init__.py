@@ -1,17 +1,16 @@
 """Results as pages: the bench sheet and the certificate, on paper and on screen."""
 
-from evenfall.pages.certificate import certificate_html, certificate_pdf
-from evenfall.pages.certificate_content import Certificate, certificate, deciding_items
-from evenfall.pages.sheet import sheet_html, sheet_pdf
+from evenfall.pages.certificate import Certificate, certificate, certificate_page, deciding_items
+from evenfall.pages.page import Page
+from evenfall.pages.sheet import sheet_page
 from evenfall.pages.typesetting import svg_to_png
 
 __all__ = [
     "Certificate",
+    "Page",
     "certificate",
-    "certificate_html",
-    "certificate_pdf",
+    "certificate_page",
     "deciding_items",
-    "sheet_html",
-    "sheet_pdf",
+    "sheet_page",
     "svg_to_png",
 ]

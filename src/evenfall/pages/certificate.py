@@ -1,306 +1,480 @@
-"""The certificate as a page."""
+"""The certificate: what it says, put together from a proof, and its page."""
 
 from __future__ import annotations
 
-import re
-from dataclasses import asdict
-from datetime import date as calendar_date
+import math
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
-from evenfall.pages.drawings import figures, for_paper, job_text, square_code
-from evenfall.pages.markup import Markup, css_paper, element, joined, page, wide
-from evenfall.pages.typesetting import breakable, paper_for, pdf
+from evenfall.pages.figures import Figures
+from evenfall.pages.page import Page
+from evenfall.pages.typesetting import Paper, paper_for
+from evenfall.units import in_unit, length_text
+from evenfall.wording import Sentence, counted, plain_line
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Sequence
 
-    from evenfall.pages.certificate_content import Certificate, Judged, Listing
-    from evenfall.pages.typesetting import Paper
+    from evenfall.proof.decision import Verdict
+    from evenfall.proof.result import Item, Proof
+    from evenfall.proof.uncertainty import BudgetLine
+    from evenfall.units import LengthUnit
+
+KINDS: dict[str, str] = {
+    "action": "Action",
+    "first-fret-gap": "First-fret gap",
+    "relief": "Relief",
+    "crown-height": "Crown height",
+    "clearance": "Clearance at the attack",
+}
+"""What is judged, in the order of the certificate."""
+
+LINES_OF_A_BUDGET = 8
+"""Inputs listed one by one; the rest of a long budget is summed, since none of them counts."""
+
+BUDGETS = 12
 
 
-def certificate_pdf(
-    certificate: Certificate,
-    pictures: Mapping[str, str] | None = None,
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """A length as figures in the unit chosen, and in the other where both are shown, else empty."""
+
+    figure: str
+    other: str
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One item as the certificate shows it.
+
+    Parameters
+    ----------
+    name
+        What was judged.
+    result, expanded
+        Value and expanded uncertainty.
+    limits
+        Limits in words, in the unit chosen.
+    limits_other
+        The same in the other unit, where both are shown.
+    probability
+        Probability of conformity in words.
+    verdict
+        "conforms", "does not conform" or "undecided".
+    route
+        How the value was obtained.
+    """
+
+    name: str
+    result: Amount
+    expanded: Amount
+    limits: str
+    limits_other: str
+    probability: str
+    verdict: Verdict
+    route: str
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """All items of one kind, in one line.
+
+    Parameters
+    ----------
+    name
+        What they are.
+    count
+        How many were judged, and how many have which verdict, in words.
+    verdict
+        The worst verdict among them.
+    nearest
+        The item nearest to its limit, by the probability of conformity.
+    """
+
+    name: str
+    count: str
+    verdict: Verdict
+    nearest: Judged
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One line of an uncertainty budget.
+
+    Parameters
+    ----------
+    name
+        The input.
+    value, uncertainty, sensitivity, contribution, degrees, distribution
+        As written.
+    """
+
+    name: str
+    value: str
+    uncertainty: str
+    sensitivity: str
+    contribution: str
+    degrees: str
+    distribution: str
+
+
+@dataclass(frozen=True, slots=True)
+class Listing:
+    """The uncertainty budget of one item.
+
+    Parameters
+    ----------
+    item
+        The item.
+    inputs
+        Its largest inputs, largest first.
+    rest
+        What the inputs not listed add, in words; empty if all are listed.
+    result
+        Combined and expanded uncertainty in words.
+    """
+
+    item: Judged
+    inputs: tuple[Input, ...]
+    rest: str
+    result: str
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """Everything that the certificate says.
+
+    Parameters
+    ----------
+    serial, model
+        Which instrument.
+    verdict
+        The verdict on the whole.
+    headline
+        The verdict in one sentence.
+    code, plan_code
+        Codes of the proof and of its plan.
+    unit, beside
+        Unit of every length, and of the small figures; empty where there are none.
+    date, issuer, place
+        As given; empty to be filled in by hand.
+    facts
+        Pairs of label and value.
+    rule
+        Decision rule and uncertainty statement, one sentence each.
+    kinds
+        One line per kind of limit.
+    open_items
+        Items that do not conform or are undecided.
+    items
+        Everything judged.
+    next_steps, remarks
+        What to do now; what a reader should know.
+    budgets
+        Uncertainty budgets of the items listed.
+    budgets_note
+        Which items those are.
+    hashes
+        Pairs of what and content hash.
+    invented
+        Whether the instrument is marked as invented.
+    """
+
+    serial: str
+    model: str
+    verdict: Verdict
+    headline: str
+    code: str
+    plan_code: str
+    unit: LengthUnit
+    beside: str
+    date: str
+    issuer: str
+    place: str
+    facts: tuple[tuple[str, str], ...]
+    rule: tuple[str, ...]
+    kinds: tuple[Kind, ...]
+    open_items: tuple[Judged, ...]
+    items: tuple[Judged, ...]
+    next_steps: tuple[str, ...]
+    remarks: tuple[str, ...]
+    budgets: tuple[Listing, ...]
+    budgets_note: str
+    hashes: tuple[tuple[str, str], ...]
+    invented: bool
+
+
+def certificate(
+    proof: Proof,
     *,
-    paper: Paper | None = None,
-) -> bytes:
-    """Return the certificate as PDF; with a date as 2026-03-31 it is PDF/A-2a, for archives.
+    unit: LengthUnit,
+    both: bool = False,
+    date: str = "",
+    issuer: str = "",
+    place: str = "",
+) -> Certificate:
+    """Return what the certificate of a proof says.
+
+    Parameters
+    ----------
+    proof
+        The verdict and what it rests on.
+    unit
+        "mm" or "in", for every length.
+    both
+        Whether results and limits stand in the other unit as well, in small.
+    date
+        Date of issue as it shall be printed, best as 2026-03-31; a blank line if empty.
+    issuer, place
+        Who issues it, and where; blank lines if empty.
+    """
+    writer = _Writer(unit, both=both)
+    judged = [(item, writer.judged(item)) for item in proof.items]
+    serial = plain_line(proof.serial) or "no serial number"
+    model = plain_line(proof.model)
+    chosen = _worth_a_budget(proof.items)
+    return Certificate(
+        serial=serial,
+        model=model,
+        verdict=proof.verdict,
+        headline=_headline(proof),
+        code=proof.code,
+        plan_code=proof.plan_hash[:10].upper(),
+        unit=unit,
+        beside=writer.beside or "",
+        date=plain_line(date),
+        issuer=plain_line(issuer),
+        place=plain_line(place),
+        facts=(("Judged for", _attack(proof)), ("Judged", counted(len(proof.items), "item"))),
+        rule=_rule(proof),
+        kinds=tuple(writer.kinds(judged)),
+        open_items=tuple(shown for item, shown in judged if item.verdict != "conforms"),
+        items=tuple(shown for _, shown in judged),
+        next_steps=tuple(writer.line(step) for step in proof.next_steps),
+        remarks=tuple(writer.line(finding.said) for finding in proof.findings),
+        budgets=tuple(writer.listing(item) for item in chosen),
+        budgets_note=_budgets_note(proof, chosen),
+        hashes=(
+            ("Readings after work", proof.after_hash),
+            ("Readings as found", proof.before_hash),
+            ("Plan", proof.plan_hash),
+            ("Specification", proof.specification_hash),
+            ("This proof", proof.content_hash),
+        ),
+        invented="invented" in f"{serial} {model}".lower(),
+    )
+
+
+def certificate_page(certificate: Certificate, *, paper: Paper | None = None) -> Page:
+    """Return the certificate as a page; with a date as 2026-03-31 its PDF is one for archives.
 
     Parameters
     ----------
     certificate
         What it says.
-    pictures
-        SVG drawings by the name that stands over them.
     paper
         "a4" or "us-letter"; by default what goes with the certificate's unit.
-
-    Raises
-    ------
-    RequestError
-        A picture is not an SVG drawing that may stand on a page.
     """
-    day = _day(certificate.date)
-    data = {
-        "certificate": asdict(certificate),
-        "titles": {
-            "serial": breakable(certificate.serial),
-            "model": breakable(certificate.model),
-            "place": breakable(certificate.place),
-            "issuer": breakable(certificate.issuer),
-        },
-        "paper": paper or paper_for(certificate.unit),
-        "day": day,
-        "code_text": job_text(certificate.plan_code),
-        "code_picture": square_code(job_text(certificate.plan_code)),
-        "pictures": for_paper(pictures or {}),
-    }
-    return pdf("certificate.typ", data, standard="a-2a" if day else "ua-1")
+    told = {**asdict(certificate), "name": "Setup certificate", "job": certificate.plan_code}
+    return Page("certificate", told, paper or paper_for(certificate.unit))
 
 
-def certificate_html(
-    certificate: Certificate,
-    pictures: Mapping[str, str] | None = None,
-    *,
-    paper: Paper | None = None,
-) -> str:
-    """Return the certificate as one HTML file that needs nothing else.
+def deciding_items(proof: Proof) -> tuple[Item, ...]:
+    """Return the item nearest to its limit of every kind, for a picture of the verdict.
 
     Parameters
     ----------
-    certificate
-        What it says.
-    pictures
-        SVG drawings by the name that stands over them.
-    paper
-        "a4" or "us-letter", for printing; by default what goes with the certificate's unit.
-
-    Raises
-    ------
-    RequestError
-        A picture is not an SVG drawing that may stand on a page.
+    proof
+        The verdict and what it rests on.
     """
-    open_items = certificate.open_items
-    body = joined(
-        [
-            _head(certificate),
-            _verdict(certificate),
-            _kinds(certificate),
-            _listed("What to do now", certificate.next_steps, "ol"),
-            _listed("Remarks", certificate.remarks, "ul"),
-            *(element("p", sentence) for sentence in certificate.rule),
-            _signature(certificate),
-            *figures(pictures or {}),
-            *(
-                _items("Not conforming or undecided", open_items, certificate)
-                if 0 < len(open_items) < len(certificate.items)
-                else ()
-            ),
-            *_items("Everything judged", certificate.items, certificate),
-            element("h2", "Uncertainty budgets"),
-            element("p", certificate.budgets_note),
-            *(_budget(listing, certificate) for listing in certificate.budgets),
-            _hashes(certificate),
-        ],
-        between="\n",
-    )
-    chosen = paper or paper_for(certificate.unit)
-    return page(f"Setup certificate {certificate.serial}", body, paper=css_paper(chosen))
+    return tuple(_nearest(items) for items in _by_kind(proof.items))
 
 
-def _day(text: str) -> list[int] | None:
-    """Return year, month and day of a date as ISO 8601 writes it, or None."""
-    if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
-        return None
-    try:
-        day = calendar_date.fromisoformat(text)
-    except ValueError:
-        return None
-    return [day.year, day.month, day.day]
+def _headline(proof: Proof) -> str:
+    wrong = sum(item.verdict == "does not conform" for item in proof.items)
+    unsure = sum(item.verdict == "undecided" for item in proof.items)
+    total = counted(len(proof.items), "item")
+    if proof.verdict == "conforms":
+        return f"Every one of {total} conforms with its limits."
+    parts = [f"{wrong} do not conform" if wrong != 1 else "1 does not conform"] if wrong else []
+    if unsure:
+        parts.append(f"{unsure} {'is' if unsure == 1 else 'are'} undecided")
+    return f"Of {total}, {' and '.join(parts)}."
 
 
-def _head(certificate: Certificate) -> Markup:
-    mark = element("span", "invented example", class_="mark") if certificate.invented else None
-    code = job_text(certificate.plan_code)
-    return element(
-        "header",
-        element(
-            "div",
-            element("h1", element("small", "Setup certificate"), " ", certificate.serial),
-            element("p", f"{certificate.model} ", mark),
-            element(
-                "dl",
-                *(
-                    element("div", element("dt", label), element("dd", value))
-                    for label, value in certificate.facts
-                ),
-                class_="facts",
-            ),
-        ),
-        element("div", Markup(square_code(code, label=code)), certificate.plan_code, class_="code"),
-    )
+def _attack(proof: Proof) -> str:
+    least, most = float(proof.attack_n.min()), float(proof.attack_n.max())
+    if most - least < 0.005:
+        return f"an attack of {least:.2f} N"
+    return f"an attack of {least:.2f} to {most:.2f} N"
 
 
-def _verdict(certificate: Certificate) -> Markup:
-    said = certificate.verdict[0].upper() + certificate.verdict[1:]
-    tone = {"does not conform": " alarm", "undecided": " open"}.get(certificate.verdict, "")
-    return element(
-        "div",
-        element("div", said, class_="verdict"),
-        element("p", certificate.headline),
-        class_=f"banner{tone}",
-        role="note",
-    )
-
-
-def _kinds(certificate: Certificate) -> Markup:
-    heads = (
-        "What",
-        "Verdicts",
-        "Nearest to its limit",
-        f"Value ± U, {certificate.unit}",
-        f"Limits, {certificate.unit}",
-        "Probability",
-    )
-    rows = [
-        element(
-            "tr",
-            element("th", element("strong", kind.name), scope="row"),
-            element(
-                "td",
-                kind.count if kind.verdict == "conforms" else element("strong", kind.count),
-                class_="words",
-            ),
-            element("td", kind.nearest.name, class_="words"),
-            *_figures(kind.nearest),
+def _rule(proof: Proof) -> tuple[str, ...]:
+    asked = f"{100.0 * proof.coverage:g} %"
+    if proof.rule == "guard band":
+        told = (
+            "Decision rule: guard band (ISO 14253-1). A value conforms if it lies inside its "
+            "limits by at least the guard band, does not conform if it lies outside them by as "
+            "much, and is undecided between. The guard band is set from the uncertainty so that a "
+            f"verdict holds with a probability of at least {asked}, one-sided."
         )
-        for kind in certificate.kinds
-    ]
-    return _table(heads, rows, _small(certificate))
-
-
-def _figures(one: Judged) -> tuple[Markup, ...]:
-    results = [f"{one.result.figure} ± {one.expanded.figure}", one.limits]
-    small = [f"{one.result.other} ± {one.expanded.other}", one.limits_other]
-    cells = [
-        element(
-            "td",
-            element("span", large, class_="figure"),
-            element("span", other, class_="other") if one.result.other else None,
-            class_="right",
+    else:
+        told = (
+            "Decision rule: probability of conformity (JCGM 106). A value conforms if it lies "
+            f"within its limits with a probability of at least {asked}; does not conform if it is "
+            f"outside them and that probability is at most {100.0 - 100.0 * proof.coverage:g} %; "
+            "and is undecided between."
         )
-        for large, other in zip(results, small, strict=True)
-    ]
-    return (*cells, element("td", one.probability, class_="right"))
-
-
-def _items(
-    heading: str, items: Iterable[Judged], certificate: Certificate
-) -> tuple[Markup, Markup]:
-    heads = (
-        "Judged",
-        f"Value ± U, {certificate.unit}",
-        f"Limits, {certificate.unit}",
-        "Probability",
-        "Verdict",
+    return (
+        told,
+        "Uncertainty: U = k u by the GUM (JCGM 100), where u is the combined standard uncertainty; "
+        f"k = {proof.coverage_factor:.2f} covers {asked} of a normal distribution, two-sided; "
+        "where repeats are few, k is Student's.",
     )
-    rows = [
-        element(
-            "tr",
-            element("th", one.name, element("span", one.route, class_="route"), scope="row"),
-            *_figures(one),
-            element(
-                "td",
-                one.verdict if one.verdict == "conforms" else element("strong", one.verdict),
-                class_="words",
+
+
+def _worth_a_budget(items: Sequence[Item]) -> list[Item]:
+    """Return the item nearest to its limit of every kind, then what is open, without repeats."""
+    nearest = [_nearest(kind) for kind in _by_kind(items)]
+    still_open = sorted((i for i in items if i.verdict != "conforms"), key=_uncertainty)
+    chosen: list[Item] = []
+    for item in (*still_open, *nearest):
+        if item.lines and item not in chosen:
+            chosen.append(item)
+    return chosen[: max(BUDGETS, len(nearest))]
+
+
+def _budgets_note(proof: Proof, chosen: Sequence[Item]) -> str:
+    if len(chosen) == len(proof.items):
+        return "Every item is listed."
+    return (
+        f"Listed: {len(chosen)} of {counted(len(proof.items), 'item')}, the nearest to its limit "
+        "of every kind and those that are open; the proof file holds the budget of every item."
+    )
+
+
+def _by_kind(items: Iterable[Item]) -> list[list[Item]]:
+    kinds: dict[str, list[Item]] = {}
+    for item in items:
+        kinds.setdefault(item.quantity, []).append(item)
+    order = [*KINDS, *(kind for kind in kinds if kind not in KINDS)]
+    return [kinds[kind] for kind in order if kind in kinds]
+
+
+def _uncertainty(item: Item) -> tuple[int, float, float]:
+    rank = {"does not conform": 0, "undecided": 1, "conforms": 2}[item.verdict]
+    probability = item.probability if math.isfinite(item.probability) else -1.0
+    room = item.room if math.isfinite(item.room) else -math.inf
+    return rank, probability, room
+
+
+def _nearest(items: Sequence[Item]) -> Item:
+    return min(items, key=_uncertainty)
+
+
+class _Writer(Figures):
+    """Puts what was judged into words and figures."""
+
+    def judged(self, item: Item) -> Judged:
+        u_mm = item.expanded_uncertainty
+        return Judged(
+            name=self.line(item.name),
+            result=Amount(self.figure(item.value), self.small(item.value)),
+            expanded=Amount(self.figure(u_mm, never_zero=True), self.small(u_mm, never_zero=True)),
+            limits=_limits(item, self.unit),
+            limits_other=_limits(item, self.beside) if self.beside else "",
+            probability=_probability(item.probability),
+            verdict=item.verdict,
+            route=self.line(item.route),
+        )
+
+    def line(self, said: Sentence | str) -> str:
+        return plain_line(self.say(said))
+
+    def kinds(self, judged: Sequence[tuple[Item, Judged]]) -> Iterable[Kind]:
+        shown = {id(item): words for item, words in judged}
+        for items in _by_kind(item for item, _ in judged):
+            counts = [
+                (sum(item.verdict == verdict for item in items), verdict)
+                for verdict in ("conforms", "does not conform", "undecided")
+            ]
+            parts = [f"{count} {_many(verdict, count)}" for count, verdict in counts if count]
+            worst = _nearest(items)
+            yield Kind(
+                name=KINDS.get(items[0].quantity, items[0].quantity),
+                count=", ".join(parts),
+                verdict=worst.verdict,
+                nearest=shown[id(worst)],
+            )
+
+    def listing(self, item: Item) -> Listing:
+        lines = sorted(item.lines, key=lambda line: -line.contribution)
+        listed = lines if len(lines) <= LINES_OF_A_BUDGET + 1 else lines[:LINES_OF_A_BUDGET]
+        left = lines[len(listed) :]
+        rest = ""
+        if left:
+            together = math.sqrt(sum(line.contribution**2 for line in left))
+            rest = f"{len(left)} further inputs together: {self.fine(together)} {self.unit}"
+        return Listing(
+            item=self.judged(item),
+            inputs=tuple(self.input(line) for line in listed),
+            rest=rest,
+            result=(
+                f"u = {self.fine(item.standard_uncertainty)} {self.unit}, "
+                f"U = {self.fine(item.expanded_uncertainty)} {self.unit}, "
+                f"guard band {self.fine(item.guard_band)} {self.unit}"
             ),
         )
-        for one in items
-    ]
-    return element("h2", heading), _table(heads, rows, _small(certificate))
 
+    def input(self, line: BudgetLine) -> Input:
+        length = line.unit == "mm"
+        unit = self.unit if length else line.unit
 
-def _budget(listing: Listing, certificate: Certificate) -> Markup:
-    heads = (
-        "Input",
-        "Value",
-        "u",
-        "Sensitivity",
-        "Contribution",
-        "Degrees of freedom",
-        "Distribution",
-    )
-    rows = [
-        element(
-            "tr",
-            element("th", one.name, scope="row"),
-            *(
-                element("td", told, class_="right")
-                for told in (
-                    one.value,
-                    one.uncertainty,
-                    one.sensitivity,
-                    one.contribution,
-                    one.degrees,
-                )
-            ),
-            element("td", one.distribution, class_="words"),
+        def told(value: float) -> str:
+            return f"{self.fine(value) if length else f'{value:.4g}'} {unit}".strip()
+
+        return Input(
+            name=self.line(line.name),
+            value=told(line.value),
+            uncertainty=told(line.standard_uncertainty),
+            sensitivity=f"{line.sensitivity:+.3f}",
+            contribution=f"{self.fine(line.contribution)} {self.unit}",
+            degrees="∞"
+            if math.isinf(line.degrees_of_freedom)
+            else f"{line.degrees_of_freedom:.0f}",
+            distribution=self.line(line.distribution),
         )
-        for one in listing.inputs
-    ]
-    if listing.rest:
-        rows.append(element("tr", element("td", listing.rest, colspan=len(heads), class_="words")))
-    figure = f"{listing.item.result.figure} {certificate.unit}"
-    return element(
-        "section",
-        element("h3", f"{listing.item.name}: {figure}"),
-        _table(heads, rows, f"{listing.result}; {listing.item.route}."),
-    )
+
+    def fine(self, length_mm: float) -> str:
+        """Return a length with a digit more than people read off a gauge."""
+        if not math.isfinite(length_mm):
+            return "–" if math.isnan(length_mm) else "∞"
+        digits = 4 if self.unit == "mm" else 5
+        return f"{in_unit(length_mm, self.unit):.{digits}f}"
 
 
-def _small(certificate: Certificate) -> str:
-    """Return what the small figures are, or what all figures are."""
-    if certificate.beside:
-        return f"Large figures: {certificate.unit}. Small figures: {certificate.beside}."
-    return f"Lengths in {certificate.unit}."
+def _many(verdict: str, count: int) -> str:
+    if count == 1 or verdict == "undecided":
+        return verdict
+    return {"conforms": "conform", "does not conform": "do not conform"}[verdict]
 
 
-def _table(heads: tuple[str, ...], rows: list[Markup], caption: str) -> Markup:
-    table = element(
-        "table",
-        element("caption", caption),
-        element("thead", element("tr", *(element("th", head, scope="col") for head in heads))),
-        element("tbody", *rows),
-    )
-    return wide(table, label=f"{heads[0]}. {caption}")
+def _limits(item: Item, unit: LengthUnit) -> str:
+    low = length_text(item.lower, unit).removesuffix(f" {unit}")
+    high = length_text(item.upper, unit).removesuffix(f" {unit}")
+    if math.isinf(item.upper):
+        return f"≥ {low}"
+    if math.isinf(item.lower):
+        return f"≤ {high}"
+    return f"{low} to {high}"
 
 
-def _listed(heading: str, sentences: tuple[str, ...], tag: str) -> Markup | None:
-    if not sentences:
-        return None
-    told = element(tag, *(element("li", sentence) for sentence in sentences))
-    return element("section", element("h2", heading), told)
-
-
-def _signature(certificate: Certificate) -> Markup:
-    told = (
-        ("Date", certificate.date),
-        ("Place", certificate.place),
-        ("Issued by", certificate.issuer),
-        ("Signature", ""),
-    )
-    return element(
-        "p", *(element("span", f"{label} {given}".strip()) for label, given in told), class_="sign"
-    )
-
-
-def _hashes(certificate: Certificate) -> Markup:
-    rows = [
-        element("tr", element("th", what, scope="row"), element("td", told, class_="words hash"))
-        for what, told in certificate.hashes
-    ]
-    return element(
-        "section",
-        element("h2", "What this rests on"),
-        _table(("File", "SHA-256 of its content"), rows, f"Proof {certificate.code}."),
-    )
+def _probability(probability: float) -> str:
+    if not math.isfinite(probability):
+        return "–"
+    percent = 100.0 * probability
+    if percent >= 99.95:
+        return "> 99.9 %"
+    if percent < 0.05:
+        return "< 0.1 %"
+    return f"{percent:.1f} %"

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 from evenfall.errors import At, RequestError
-from evenfall.pages.markup import Markup, element, wide
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
@@ -90,6 +89,13 @@ def inline(root: ElementTree.Element, *, prefix: str, label: str) -> str:
     return ElementTree.tostring(copy, encoding="unicode")
 
 
+def for_screen(pictures: Mapping[str, str]) -> Iterator[tuple[str, str, bool]]:
+    """Yield each picture's name, its drawing for an HTML page, and whether that has a title."""
+    for place, (name, root) in enumerate(checked(pictures), start=1):
+        titled = any(_plain(part.tag) == "title" for part in root)
+        yield name, inline(root, prefix=f"picture{place}-", label=name), titled
+
+
 def for_paper(pictures: Mapping[str, str]) -> list[dict[str, Any]]:
     """Return pictures as a paper template takes them."""
     told = []
@@ -121,12 +127,3 @@ def _renamed(key: str, value: str, names: set[str | None], prefix: str) -> str:
 def _plain(name: str) -> str:
     """Return a tag or attribute without its namespace."""
     return name.rpartition("}")[2]
-
-
-def figures(pictures: Mapping[str, str]) -> Iterator[Markup]:
-    """Yield each picture as an HTML figure, its name over it unless it carries its own title."""
-    for place, (name, root) in enumerate(checked(pictures), start=1):
-        drawing = Markup(inline(root, prefix=f"picture{place}-", label=name))
-        titled = any(_plain(part.tag) == "title" for part in root)
-        caption = None if titled else element("figcaption", name)
-        yield element("figure", caption, wide(drawing, label=name))

@@ -46,8 +46,7 @@ def pdf(template: str, data: Mapping[str, Any], *, standard: Standard = "ua-1") 
     """
     import typst
 
-    source = pkgutil.get_data(__name__, template)
-    assert source is not None, template  # noqa: S101 (a package without its own file is broken)
+    source = _template("page.typ") + _template(template)
     text = kept_together(json.dumps(data, ensure_ascii=False))
     foreign = _foreign(text)
 
@@ -67,6 +66,12 @@ def pdf(template: str, data: Mapping[str, Any], *, standard: Standard = "ua-1") 
         if not foreign:
             raise
         return made(None)  # the standards refuse a page with a sign that no font here can show
+
+
+def _template(name: str) -> bytes:
+    content = pkgutil.get_data(__name__, f"templates/{name}")
+    assert content is not None, name  # noqa: S101 (a package without its own file is broken)
+    return content
 
 
 def svg_to_png(svg: str, width_px: int) -> bytes:

@@ -63,6 +63,8 @@ DARK = _theme(
 PRINT = MappingProxyType(
     {**LIGHT, INK: "#000000", QUIET: "#453f43", RULE: "#a8a2a5", WASH: "#ebe8ea", BAND: "#d0cbce"}
 )
+#: In a page that gives each ink as a property of CSS, a drawing follows it from light to dark.
+PAGE: Theme = MappingProxyType({name: f"var(--{name[1:]})" for name in LIGHT})
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import Progress, silent
-from evenfall.pages import sheet_html, sheet_pdf
+from evenfall.pages import sheet_page
+from evenfall.pictures.inks import PAGE, PRINT
 from evenfall.work import bench_sheet
 from evenfall.workshop.opening import Source, open_plan
 from evenfall.workshop.outputs import drawn
@@ -95,17 +96,12 @@ def sheet_pages(
     progress: Progress = silent,
 ) -> dict[str, bytes]:
     """Return the bench sheet of a plan by kind of file."""
-    from evenfall.pictures.inks import PRINT
-
-    content = bench_sheet(specification, made)
     shown, both = unit or specification.unit, unit is None
-    drawings = drawn(plan_drawings(specification, made, shown, PRINT), progress, _ON_PAPER)
+    page = sheet_page(bench_sheet(specification, made), unit=shown, both=both, paper=paper)
     pages = {}
     for number, kind in enumerate(kinds):
         progress("Setting the bench sheet", number / len(kinds))
-        if kind == "pdf":
-            pages[kind] = sheet_pdf(content, drawings, unit=shown, both=both, paper=paper)
-        else:
-            html = sheet_html(content, drawings, unit=shown, both=both, paper=paper)
-            pages[kind] = html.encode()
+        theme = PRINT if kind == "pdf" else PAGE
+        drawings = plan_drawings(specification, made, shown, theme)
+        pages[kind] = page.file(kind, drawn(drawings, progress, _ON_PAPER))
     return pages

@@ -114,15 +114,13 @@ class ProveOutcome(Outcome):
 
         Without a unit lengths are in the specification's, the other one in brackets.
         """
-        from evenfall.pictures.inks import PRINT
+        from evenfall.pictures.inks import PAGE, PRINT
 
         own = self.specification.unit
         content = pages.certificate(self.proof, unit=unit or own, both=unit is None, date=date)
-        drawings = self.pictures(unit, progress, PRINT)
+        drawings = self.pictures(unit, progress, PRINT if kind == "pdf" else PAGE)
         progress("Setting the certificate", 0.0)
-        if kind == "pdf":
-            return pages.certificate_pdf(content, drawings, paper=paper)
-        return pages.certificate_html(content, drawings, paper=paper).encode()
+        return pages.certificate_page(content, paper=paper).file(kind, drawings)
 
 
 def prove(request: ProveRequest, progress: Progress = silent) -> ProveOutcome:

@@ -129,8 +129,9 @@ class _Search:
         near = np.maximum(first, value[..., blocks].max(axis=2))
         self.measure(first, self.worth(sample[..., blocks], value[..., blocks], near), _EARLY_STEPS)
         best = np.maximum(first, _COARSE_SHARE * value.max(axis=2))
-        whole = first.copy()
-        self.measure(whole, self.worth(sample, value, best), _EARLY_STEPS)
+        whole = first.copy()  # holds what the first blocks come to; the others are still to measure
+        rest = slice(_BLOCKS_PER_PERIOD, None)
+        self.measure(whole, self.worth(sample[..., rest], value[..., rest], best), _EARLY_STEPS)
         return first, whole, best
 
     def late(self, best: FloatArray) -> FloatArray:
@@ -206,22 +207,21 @@ class _Search:
         block = steps // _BLOCKS_PER_PERIOD
         count = (periods[1] - periods[0]) * _BLOCKS_PER_PERIOD
         rate = self.rate[:modes]
-        within = _powers(np.exp(rate * step_s), block)
+        within = _powers(np.exp(rate * step_s).astype(np.complex64), block)
         turned = np.empty((modes, 2, block), np.float32)
         turned[:, 0], turned[:, 1] = within.real.T, -within.imag.T
-        starts = _powers(within[-1] * np.exp(rate * step_s), count)
+        starts = _powers(np.exp(rate * (block * step_s)).astype(np.complex64), count)
         starts *= self.release[:modes] * np.exp(rate * (periods[0] * self.period_s))
-        parts = self.part[live, :modes].astype(np.float32) * starts.astype(np.complex64)[:, None, :]
-        moved = parts.view(np.float32) @ turned.reshape(2 * modes, block)  # (blocks, L, block)
-        high, low = moved.argmax(axis=2), moved.argmin(axis=2)
-        value = np.stack(
-            [
-                np.take_along_axis(moved, high[..., None], axis=2)[..., 0],
-                -np.take_along_axis(moved, low[..., None], axis=2)[..., 0],
-            ]
-        )
+        parts = self.part[live, :modes].astype(np.float32) * starts[:, None, :]
+        period = _BLOCKS_PER_PERIOD * len(live)
+        few = period * modes * block <= _SMALL_PRODUCT  # then a whole period is one product
+        together = parts.view(np.float32).reshape(-1, period if few else len(live), 2 * modes)
+        rows = (together @ turned.reshape(2 * modes, block)).reshape(-1, block)
+        every = np.arange(len(rows))
+        high, low = rows.argmax(axis=1), rows.argmin(axis=1)
+        value = np.stack([rows[every, high], -rows[every, low]]).reshape(2, count, len(live))
         first = np.arange(count)[:, None] * block + periods[0] * steps
-        sample = np.stack([high + first, low + first])
+        sample = np.stack([high, low]).reshape(2, count, len(live)) + first
         return sample.swapaxes(1, 2), value.swapaxes(1, 2)
 
     def worth(
@@ -290,7 +290,7 @@ def _highest_of_each(group: IntArray, value: FloatArray) -> IntArray:
 
 def _powers(base: ComplexArray, count: int) -> ComplexArray:
     """Return base**0 .. base**(count - 1) along the first axis, by doubling."""
-    powers = np.empty((count, len(base)), dtype=np.complex128)
+    powers = np.empty((count, len(base)), dtype=base.dtype)
     powers[0] = 1.0
     known = 1
     while known < count:

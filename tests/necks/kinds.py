@@ -173,6 +173,7 @@ KINDS: dict[str, Kind] = {
         (110.0, 8.0),
         (0.95, 0.60),
         rod=False,
+        model="reentrant = true",
     ),
     "mandolin": Kind(
         "Pelquavo",
@@ -188,6 +189,7 @@ KINDS: dict[str, Kind] = {
         (0.62, 0.76),
         (70.0, 2.0),
         (1.0, 0.65),
+        model="courses = 4",
     ),
     "fan": Kind(
         "Dolqua",
@@ -283,6 +285,7 @@ OTHER_KINDS: dict[str, Kind] = {
         (0.52, 0.70),
         (150.0, 2.0),
         (1.1, 0.75),
+        model="courses = 6",
     ),
 }
 """The kinds of the second generator."""

@@ -253,6 +253,10 @@ class Specification:
         The TOML text it was read from, so that a file made from it stands on its own.
     compensation, neck, judgement
         What the optional tables say; empty ones, or the defaults, where they are left out.
+    courses
+        How many groups of neighbouring strings are played as one each; None: each string alone.
+    reentrant
+        Whether pitch may rise from the treble side to the bass side.
     """
 
     name: str
@@ -270,6 +274,8 @@ class Specification:
     compensation: CompensationLimits = CompensationLimits()
     neck: NeckBuild = NeckBuild()
     judgement: Judgement = Judgement()
+    courses: int | None = None
+    reentrant: bool = False
 
     @property
     def content_hash(self) -> str:
@@ -280,3 +286,8 @@ class Specification:
     def string_count(self) -> int:
         """Number of strings."""
         return len(self.strings)
+
+    @property
+    def strings_per_course(self) -> int:
+        """How many neighbouring strings are played as one."""
+        return len(self.strings) // (self.courses or len(self.strings))

@@ -12,6 +12,7 @@ import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from functools import cached_property
+from itertools import pairwise
 from typing import Any, NoReturn
 
 from evenfall.errors import At, Finding, SpecificationError
@@ -401,6 +402,10 @@ class _Reader:
         parts = {name: self.table(name) for name in ("board", "fretwire", "target", "player")}
         parts |= {name: self.table(name) for name in ("rule", "judgement", "compensation", "neck")}
         self.agreement(parts, scale)
+        courses = model["courses"] or self.count or 1
+        if not math.isnan(courses) and self.count % courses:
+            text = "{key} is {courses}, and {n} strings do not share out among them; correct one."
+            self.fault(("model", "courses"), text, courses=courses, n=self.count)
         if self.faults:
             self.faults.sort(key=lambda fault: fault.at.lines)
             self.other_unit()
@@ -410,6 +415,8 @@ class _Reader:
         compensation["last_fret"] = min(compensation["last_fret"], self.frets)
         made = {name: self.made(name, taken) for name, taken in parts.items()}
         self.unusual(strings, made["player"].attack_n)
+        if not model["reentrant"]:
+            self.rising_pitch(strings, self.count // courses)
         return Specification(
             name=model["name"],
             kind=model["kind"],
@@ -418,6 +425,8 @@ class _Reader:
             scale=scale,
             strings=strings,
             text=self.text_read,
+            courses=model["courses"],
+            reentrant=model["reentrant"],
             **made,
         )
 
@@ -554,6 +563,22 @@ class _Reader:
                     "the motion is no longer small."
                 )
                 self.remark(("player", "attack"), text, number, n=number, attack=force)
+
+    def rising_pitch(self, strings: tuple[InstrumentString, ...], per_course: int) -> None:
+        """Remark on strings numbered from the bass; of a course its lowest string counts."""
+        entries = {entry["number"]: index for index, entry in enumerate(self.document["string"])}
+        courses = [strings[n : n + per_course] for n in range(0, len(strings), per_course)]
+        lowest = [min(course, key=lambda one: one.frequency_hz) for course in courses]
+        for before, after in pairwise(lowest):
+            if after.frequency_hz > before.frequency_hz:
+                text = (
+                    "String {n} is tuned over string {before}, but strings are numbered from the "
+                    "treble; correct the numbers, or write reentrant = true or the number of "
+                    "courses under [model]."
+                )
+                here = ("string", entries[after.number], "pitch")
+                self.remark(here, text, after.number, n=after.number, before=before.number)
+                return
 
 
 def _blank(key: Key) -> Any:

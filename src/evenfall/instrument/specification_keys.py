@@ -133,6 +133,10 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
         Key("units", "choice", "Unit of every length in the file.", example="mm",
             default="mm", choices=("mm", "in")),
         Key("frets", "count", "Number of frets.", FEWEST_FRETS, MOST_FRETS, 22),
+        Key("courses", "count", "Number of courses, where strings lie in pairs or threes.",
+            1, STRING_COUNT[1], 3, None, "each string is a course"),
+        Key("reentrant", "truth", "Whether a string on the bass side is tuned over its neighbour "
+            "towards the treble.", example=True, default=False),
     )),
     Table("scale", "Scale length: length, or for fanned frets bass, treble, square_fret.", Scale, (
         Key("length", "length", "Scale length of straight frets.", 200, 1500, 648.0,

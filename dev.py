@@ -36,6 +36,8 @@ USAGE = """usage: python3 dev.py JOB [ARGUMENTS]
   types                check types
   docs                 write the reference, quotes and drawings of the pages from the program
   bench [...]          measure speed; the arguments go to pytest
+  study NAME           answer a question over many invented necks and write its page in
+                       docs/studies; --count N for a smaller run, --seed S for other necks
   setup                only set up"""
 
 
@@ -253,6 +255,12 @@ def bench(arguments: list[str]) -> int:
     return call("python", "-m", "pytest", "benchmarks", *arguments)
 
 
+def study(arguments: list[str]) -> int:
+    """Run one study over seeded invented necks, and write its page."""
+    set_up(tools=True)
+    return call("python", "tests/studies/run.py", *arguments)
+
+
 def setup(_: list[str]) -> int:
     """Set up and stop."""
     set_up(tools=True)
@@ -260,7 +268,7 @@ def setup(_: list[str]) -> int:
     return 0
 
 
-JOBS = {job.__name__: job for job in (demo, test, lint, types, docs, bench, setup)}
+JOBS = {job.__name__: job for job in (demo, test, lint, types, docs, bench, study, setup)}
 
 
 def main(arguments: list[str]) -> int:

@@ -1,0 +1,12 @@
+"""Every study by name."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from studies import calibration
+
+if TYPE_CHECKING:
+    from studies.study import Study
+
+STUDIES: dict[str, Study] = {study.name: study for study in (calibration.STUDY,)}

@@ -1,42 +1,458 @@
-"""The level line of a neck: where its crowns would stand if every fret were level."""
+"""The line that level crowns would lie on, and which frets stand out from it.
+
+A sound neck is smooth: each string's crowns lie on a straight line, bowed by strings and rod, and
+past the joint the board may rise or fall away. That line is drawn through the crowns so that a few
+frets that are off cannot mislead it: least absolute deviations first, then Tukey's biweight. A
+fret stands out from it where its readings say so beyond what their uncertainty explains, looked at
+as a technician would: as a whole, tilted, and under one string or two neighbours. What does not
+stand out is taken to lie on the line, for metal cannot be put back.
+
+.. [1] F. Mosteller and J. W. Tukey, "Data analysis and regression" (1977), ch. 10: the biweight,
+   whose constant 4.685 loses 5 % on normal errors (constants from memory).
+.. [2] JCGM 100:2008, 5.1 and 5.2: the uncertainty of linear combinations.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from evenfall.arrays import shut
+from evenfall.instrument.geometry import board_drop_mm, fret_distance_mm
+from evenfall.measurement import Origin
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray
+    from evenfall.instrument import Specification, StringLines
+    from evenfall.measurement import Heights, Measurement
+    from evenfall.neck.bow import Bow
+
+LEAST_U_MM = 0.002
+"""No reading of a crown is trusted to less than this [mm]; common practice, no source."""
+
+BY_CHANCE = 0.005
+"""Chance that readings of level frets name a fret as a whole, or tilted. The same again for two
+neighbouring strings; a fifth of it for a single crown, and for a fret that lies low."""
+
+_STRICT = 0.2
+_LOW_U = 2.0  # a low crown is low by its own reading, by this many standard uncertainties
+_LOW_CROWN_MM, _LOW_CROWN_U = 0.05, 5.0  # a crown low all alone: chips and wear are no less
+_WORN_MM, _WORN_U = 0.05, 4.0  # wear beyond the neck's usual that the line is drawn above
+_ARCH_GAIN = 0.8  # the datum follows the arch if that leaves this share of the scatter, or less
+_KINK_U = 3.0  # a rise past the joint counts from this many standard uncertainties
+_FRETS_PAST_JOINT = 3  # fewer say nothing of a kink
+
+_LEAST_SCATTER_MM = 0.003
+_MOST_PASSES = 4  # of naming frets and drawing the line again without them
+_BIWEIGHT = 4.685
+_SIGMA_OF_MEDIAN = 1.4826  # of normal errors: standard deviation over median size
+_L1_FLOOR_MM = 0.002
+_L1_PASSES, _BIWEIGHT_PASSES = 40, 20
+_SETTLED_MM = 1e-5
+_HARDLY = 1e-6  # weight of a crown that was not read: a string without readings keeps its line
 
 
 @dataclass(frozen=True, slots=True)
 class StandsOut:
-    """A fret that stands out of the level line, up or down."""
+    """One fret that stands out, up or down; a fret that does both is there twice."""
 
     fret: int
-    strings: tuple[int, ...]  # under which it does
-    size_mm: float  # the most that it stands out by, low is negative
-    mean_mm: float  # over the strings read
-    tilt_mm: float  # from the last string to the first, the treble side higher is positive
+    strings: tuple[int, ...]  # under which it does; 1 = treble
+    size_mm: float  # where it is furthest off; negative where it lies low
+    mean_mm: float  # over these strings
+    tilt_mm: float  # how much higher its bass end is than its treble end, over all strings
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LevelLine:
-    """The level line of K strings over F frets, and what stands out of it."""
+    """The level line of K strings over F frets, with what stands out from it.
 
-    level_mm: FloatArray  # the line itself at each crown, (K, F)
-    taken_mm: FloatArray  # crown tops as they are taken for a decision, (K, F)
-    off_mm: FloatArray  # how far they stand out, 0 where level, (K, F)
-    read: BoolArray  # which crowns were read or follow from readings, (K, F)
-    u_mm: FloatArray  # standard uncertainty of the crowns, (K, F)
+    Parameters
+    ----------
+    level_mm
+        The line: heights that level crowns would have over the datum, shape (K, F) [mm].
+    smooth_mm
+        The same with a rise past the joint, shape (K, F) [mm].
+    taken_mm
+        Crown tops as they are taken for a decision: where a fret stands out, its height as read
+        (of a whole fret its straight crown line); on the line where it does not, or by less than
+        the smallest cut, or was not read; shape (K, F) [mm].
+    off_mm
+        How far they stand over the line, shape (K, F) [mm].
+    read
+        Which crowns were read or worked out from other readings, shape (K, F).
+    u_mm
+        Standard uncertainty of a single crown's height over the line, shape (K, F) [mm].
+    standing
+        The frets that stand out, by number. A rise past the joint names none: see `hump_mm`.
+    hump_mm, fall_away_mm
+        How far the board rises past the joint, at the last fret; and how far it falls away
+        there. The line goes on straight under a rise, and goes along with a fall [mm].
+    relief_mm
+        Relief of the bow alone [mm].
+    scatter_mm
+        Robust standard deviation of the crowns about the line [mm].
+    follows_arch
+        Whether the datum follows the arch of the board from string to string.
+    """
+
+    level_mm: FloatArray
+    smooth_mm: FloatArray
+    taken_mm: FloatArray
+    off_mm: FloatArray
+    read: BoolArray
+    u_mm: FloatArray
     standing: tuple[StandsOut, ...]
-    hump_mm: float  # rise past the joint that is no part of the line
-    fall_away_mm: float  # fall past the joint that is part of it
-    relief_mm: float  # of the bow alone
-    scatter_mm: float  # robust spread of the crowns about the line
-    follows_arch: bool  # whether the heights were read from a datum that follows the arch
+    hump_mm: float
+    fall_away_mm: float
+    relief_mm: float
+    scatter_mm: float
+    follows_arch: bool
 
     def __post_init__(self) -> None:
         shut(self)
+
+
+def level_line(
+    specification: Specification,
+    measurement: Measurement,
+    lines: StringLines,
+    bow: Bow,
+    smallest_cut_mm: float,
+) -> LevelLine:
+    """Return the level line of a neck, and which frets stand out from it.
+
+    Adding a + b x to the heights of a string, x along it, moves the line with them and changes
+    nothing else.
+
+    Parameters
+    ----------
+    specification
+        Board, joint and wire of the instrument.
+    measurement
+        Its heights; crowns may be missing, and what was interpolated or is nominal counts as
+        unread.
+    lines
+        Its string lines.
+    bow
+        How the neck bows.
+    smallest_cut_mm
+        A crown that is off by less is taken as level [mm].
+
+    Examples
+    --------
+    >>> from importlib import resources
+    >>> from evenfall.instrument import read_specification, string_lines
+    >>> from evenfall.neck import default_bow
+    >>> from evenfall.sheets import SheetFile, read_measurement
+    >>> invented = resources.files("evenfall") / "invented"
+    >>> specification, _ = read_specification((invented / "tesquil.spec.toml").read_text("utf-8"))
+    >>> sheet = SheetFile("before.csv", (invented / "tesquil-before.csv").read_bytes())
+    >>> measurement, _ = read_measurement([sheet], specification)
+    >>> lines = string_lines(specification)
+    >>> bow = default_bow(specification, lines)
+    >>> line = level_line(specification, measurement, lines, bow, 0.02)
+    >>> line.level_mm.shape, 11 in [fret.fret for fret in line.standing]
+    ((6, 22), True)
+    """
+    tops = measurement.crown_top_mm
+    origin = measurement.heights.origin[:, 1:-1]
+    read = np.isin(origin, (Origin.READ, Origin.DERIVED)) & np.isfinite(tops)
+    worn_mm = _worn_mm(specification, measurement)
+    shapes = _Shapes.of(specification, lines, bow)
+    u_mm = np.maximum(np.nan_to_num(measurement.heights.crown_top_u_mm), LEAST_U_MM)
+    board = -board_drop_mm(specification, lines)[:, 1:]
+    fit = _Fit.drawn(shapes, tops - board + worn_mm, read, u_mm)
+    if arched := bool(board.any()):
+        along = _Fit.drawn(shapes, tops + worn_mm, read, u_mm)
+        if along.scatter_mm < _ARCH_GAIN * fit.scatter_mm:
+            fit, board, arched = along, np.zeros_like(board), False
+    kept = read
+    for _ in range(_MOST_PASSES):
+        fit = fit.settled(kept)
+        seen = _Seen.of(
+            np.where(read, tops - board - fit.line_mm, 0.0),
+            _covariance_mm2(measurement.heights, fit),
+            read,
+            worn_mm > 0.0,
+            lines.y_mm[:, 1:],
+        )
+        now = read & ((seen.off_mm == 0.0) | (worn_mm > 0.0))
+        if (now == kept).all() or (2 * now.sum(axis=1) < read.sum(axis=1)).any():
+            break
+        kept = now
+    hinge = fit.hinge_mm
+    rise = np.maximum(hinge, 0.0) if fit.rise_counts else np.zeros_like(hinge)
+    level = fit.line_mm + board - rise
+    alone = np.where(np.abs(seen.off_mm) < smallest_cut_mm, 0.0, seen.off_mm)
+    off = np.where(read & (np.abs(alone + rise) >= smallest_cut_mm), alone + rise, 0.0)
+    fall = np.minimum(hinge, 0.0)
+    return LevelLine(
+        level_mm=level,
+        smooth_mm=fit.line_mm + board,
+        taken_mm=level + off,
+        off_mm=off,
+        read=read,
+        u_mm=seen.u_mm,
+        standing=_standing(alone, seen.tilt_mm),
+        hump_mm=float(rise[:, -1].mean()),
+        fall_away_mm=float(-fall[:, -1].mean()),
+        relief_mm=bow.relief_mm(level - board - fall),
+        scatter_mm=fit.scatter_mm,
+        follows_arch=not arched and specification.board.radius_nut_mm < np.inf,
+    )
+
+
+def _worn_mm(specification: Specification, measurement: Measurement) -> FloatArray:
+    """Return the wear read on crowns that are worn beyond the neck's usual, else 0 [mm]."""
+    known = measurement.crown_height_origin == Origin.READ
+    lost = specification.fretwire.crown_height_mm - measurement.crown_height_mm
+    lost = lost - (np.median(lost[known]) if known.any() else 0.0)
+    u_mm = np.nan_to_num(measurement.crown_height_u_mm)
+    return np.where(known & (lost > np.maximum(_WORN_MM, _WORN_U * u_mm)), lost, 0.0)
+
+
+# ---- the line ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shapes:
+    """What a sound neck may be made of; K strings over F frets, one string after the other."""
+
+    frame: FloatArray  # orthonormal columns, (K F, P)
+    hinge_row: FloatArray  # coefficient of the hinge from those of the frame, (P,); 0 without one
+    hinge: FloatArray  # 0 up to the joint, then straight up, (K, F); 0 without one
+    rises: bool  # whether there is a hinge: enough frets past the joint
+
+    @staticmethod
+    def of(specification: Specification, lines: StringLines, bow: Bow) -> _Shapes:
+        """Return a straight line for each string, the bow, its skew, and the hinge at the joint."""
+        longest = lines.station_mm.max()
+        x, y = lines.station_mm[:, 1:] / longest, lines.y_mm[:, 1:]
+        joint = specification.board.joint_fret
+        scale = np.array([string.scale_mm for string in specification.strings]) / longest
+        own = np.eye(len(x))[:, :, None]
+        columns = [*(own + 0.0 * x), *(own * x), bow.frets]
+        if y.any():  # bass and treble sides may bow differently
+            columns.append(bow.frets * y / np.abs(y).max())
+        rises = x.shape[1] - joint >= _FRETS_PAST_JOINT
+        hinge = rises * np.maximum(0.0, x - (fret_distance_mm(1.0, joint) * scale)[:, None])
+        columns += [hinge] if rises else []
+        frame, back = np.linalg.qr(np.stack(columns, axis=-1).reshape(x.size, -1))
+        return _Shapes(frame, rises * np.linalg.inv(back)[-1], hinge, rises)
+
+    def normal(self, weight: FloatArray) -> FloatArray:
+        """Return the normal matrix, firm enough for a string without readings, (P, P)."""
+        normal = (self.frame * weight[:, None]).T @ self.frame
+        normal[np.diag_indices_from(normal)] += 1e-12 * np.trace(normal)
+        return normal
+
+    def solved(self, weight: FloatArray, height_mm: FloatArray) -> FloatArray:
+        """Return the coefficients of the weighted least squares, (P,)."""
+        solved = np.linalg.solve(self.normal(weight), self.frame.T @ (weight * height_mm))
+        return np.asarray(solved)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """A line through the crowns of K strings over F frets, one string after the other."""
+
+    shapes: _Shapes
+    height_mm: FloatArray  # over the board's own shape, the wear put back, (K F,)
+    variance_mm2: FloatArray  # of a crown about the line: reading and the neck's roughness, (K F,)
+    rough_mm2: float  # the latter alone
+    scatter_mm: float
+    coefficients: FloatArray  # (P,)
+    weight: FloatArray  # 1 over variance, 0 for a crown that is off or not read, (K F,)
+
+    @staticmethod
+    def drawn(shapes: _Shapes, tops_mm: FloatArray, read: BoolArray, u_mm: FloatArray) -> _Fit:
+        """Return the line of least absolute deviations through crowns of shape (K, F)."""
+        known = np.isfinite(tops_mm).ravel()
+        counts = np.where(read.ravel(), 1.0, np.where(known, _HARDLY, 0.0))
+        height = np.where(known, tops_mm.ravel(), 0.0)
+        counts = counts / np.hypot(u_mm.ravel(), _LEAST_SCATTER_MM)
+        now = shapes.solved(counts**2, height)
+        for _ in range(_L1_PASSES):
+            gap = np.abs(height - shapes.frame @ now)
+            before, now = now, shapes.solved(counts / np.maximum(gap, _L1_FLOOR_MM), height)
+            if np.abs(now - before).max() < _SETTLED_MM:
+                break
+        gap = np.abs(height - shapes.frame @ now)[read.ravel()]
+        spread, usual_u = _SIGMA_OF_MEDIAN * _median(gap), _median(u_mm[read])
+        rough = max(spread**2 - usual_u**2, _LEAST_SCATTER_MM**2)
+        variance = u_mm.ravel() ** 2 + rough
+        scatter = max(spread, usual_u, _LEAST_SCATTER_MM)
+        return _Fit(shapes, height, variance, rough, scatter, now, counts**2)
+
+    def settled(self, kept: BoolArray) -> _Fit:
+        """Return the biweight line through the crowns that are kept, shape (K, F)."""
+        frame, now = self.shapes.frame, self.coefficients
+        base = np.where(kept.ravel(), 1.0, _HARDLY) / self.variance_mm2
+        for _ in range(_BIWEIGHT_PASSES):
+            off = (self.height_mm - frame @ now) ** 2 / (_BIWEIGHT**2 * self.variance_mm2)
+            weight = base * np.maximum(np.maximum(1.0 - off, 0.0) ** 2, _HARDLY)
+            before, now = now, self.shapes.solved(weight, self.height_mm)
+            if np.abs(now - before).max() < 0.1 * _SETTLED_MM:
+                break
+        return replace(self, coefficients=now, weight=weight)
+
+    @property
+    def line_mm(self) -> FloatArray:
+        """The line, shape (K, F)."""
+        return (self.shapes.frame @ self.coefficients).reshape(self.shapes.hinge.shape)
+
+    @property
+    def hinge_mm(self) -> FloatArray:
+        """What the kink at the joint adds to the line, shape (K, F)."""
+        return self.shapes.hinge * (self.shapes.hinge_row @ self.coefficients)
+
+    @property
+    def rise_counts(self) -> bool:
+        """Whether the neck rises past the joint beyond what its scatter explains."""
+        row = self.shapes.hinge_row
+        variance = row @ np.linalg.solve(self.shapes.normal(self.weight), row)
+        return bool(row @ self.coefficients > _KINK_U * np.sqrt(variance))
+
+
+def _median(values: FloatArray) -> float:
+    return float(np.median(values)) if values.size else 0.0
+
+
+def _covariance_mm2(heights: Heights, fit: _Fit) -> FloatArray:
+    """Return the covariance of the crowns of each fret about the line, shape (F, K, K).
+
+    A cause that all crowns or those of one string share is mostly taken up by the line; what the
+    crowns of one fret share is not.
+    """
+    shape = (heights.strings, heights.frets)
+    own = np.nan_to_num(heights.own_u_mm[:, 1:-1]) ** 2
+    effects = [shared.effect_mm[:, 1:-1] for shared in heights.shared]
+    lacking = LEAST_U_MM**2 - own - sum(effect**2 for effect in effects)
+    own = (own + np.maximum(lacking, 0.0)).ravel()
+    frame = fit.shapes.frame
+    weighted = frame * fit.weight[:, None]
+    spread = np.linalg.inv(fit.shapes.normal(fit.weight))
+    of_line = weighted.T @ (weighted * (own + fit.rough_mm2)[:, None])
+
+    def by_fret(rows: FloatArray) -> FloatArray:
+        return rows.reshape(*shape, -1).swapaxes(0, 1)
+
+    at = by_fret(frame @ spread)
+    mixed = by_fret(own[:, None] * weighted) @ at.swapaxes(1, 2)
+    found = at @ of_line @ at.swapaxes(1, 2) - mixed - mixed.swapaxes(1, 2)
+    found[:, np.arange(shape[0]), np.arange(shape[0])] += own.reshape(shape).T
+    for shared, effect in zip(heights.shared, effects, strict=True):
+        if shared.by == "all":
+            causes = effect[..., None]
+        elif shared.by == "string":
+            causes = effect[..., None] * np.eye(shape[0])[:, None, :]
+        else:
+            causes = effect[..., None] * np.eye(shape[1])
+        rows = causes.reshape(frame.shape[0], -1)
+        left = by_fret(rows) - at @ (weighted.T @ rows)
+        found += left @ left.swapaxes(1, 2)
+    return found
+
+
+# ---- what stands out -----------------------------------------------------------------------------
+
+
+def _quantile(chance: float, tests: int) -> float:
+    """Return how many standard uncertainties any of so many two-sided tests has to exceed."""
+    return NormalDist().inv_cdf(1.0 - chance / (2 * tests))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """How far crowns stand out beyond what uncertainty explains, K strings over F frets."""
+
+    off_mm: FloatArray  # 0 where a crown does not stand out, (K, F)
+    tilt_mm: FloatArray  # of each fret that is tilted, bass end less treble end, (F,)
+    u_mm: FloatArray  # of a single crown over the line, (K, F)
+
+    @staticmethod
+    def of(
+        gap: FloatArray,  # of each crown over the line [mm], (K, F)
+        covariance: FloatArray,  # of the gaps of each fret [mm²], (F, K, K)
+        read: BoolArray,
+        worn: BoolArray,
+        y: FloatArray,  # place across the neck [mm], (K, F)
+    ) -> _Seen:
+        """Look at each fret as a whole, at its tilt, at single crowns and at two neighbours."""
+        count, frets = gap.shape
+        variance = np.diagonal(covariance, axis1=1, axis2=2).T
+        u = np.sqrt(np.maximum(variance, 0.1 * LEAST_U_MM**2))
+
+        def size_u(weights: FloatArray) -> FloatArray:
+            return np.asarray(np.sqrt(np.einsum("kf,fkl,lf->f", weights, covariance, weights)))
+
+        with np.errstate(divide="ignore", invalid="ignore"):
+            weight = read / u**2
+            share = np.nan_to_num(weight / weight.sum(axis=0))
+            lever = read * (y - (share * y).sum(axis=0))
+            turn = weight * lever
+            turn = np.where(read.sum(axis=0) > 2, turn / (turn * lever).sum(axis=0), 0.0)
+        turn = np.nan_to_num(turn, posinf=0.0, neginf=0.0)
+        mean, slope = (share * gap).sum(axis=0), (turn * gap).sum(axis=0)
+        mean_u, slope_u = size_u(share), size_u(turn)
+
+        def whole(times: float) -> tuple[BoolArray, BoolArray]:
+            return np.abs(mean) > times * mean_u, np.abs(slope) > times * slope_u
+
+        named = np.logical_or(*whole(_quantile(BY_CHANCE, 2 * frets)))
+        by_mean, by_slope = whole(2.0)
+        slope = np.where(named & by_slope, slope, 0.0)
+        bar = np.where(named & by_mean, mean, 0.0) + slope * (y - (share * y).sum(axis=0))
+        rest = np.where(read, gap - bar, 0.0)
+        single, alone = _crowns(rest, u, covariance, read)
+
+        crown_u = _quantile(BY_CHANCE, count * frets)
+        strict = _quantile(_STRICT * BY_CHANCE, 2 * frets)
+        surely = np.logical_or(*whole(strict)) & (gap < -_LOW_U * u)
+        surely &= (mean < -strict * mean_u) | (gap < -crown_u * u)
+        lone = (gap < -np.maximum(_LOW_CROWN_MM, _LOW_CROWN_U * u)) | worn
+        low = np.where(single, ~alone | lone, surely) | (worn & (gap < -_LOW_U * u))
+        off = np.where(single, gap, bar)
+        off = np.where((off < 0.0) & (~low | (gap > 0.5 * off)), 0.0, off)
+        return _Seen(np.where(read, off, 0.0), slope * (y[-1] - y[0]), u)
+
+
+def _crowns(
+    rest: FloatArray, u: FloatArray, covariance: FloatArray, read: BoolArray
+) -> tuple[BoolArray, BoolArray]:
+    """Return which crowns stand out by themselves or with a neighbour, and which all alone."""
+    size = rest.size
+    out = np.abs(rest) > _quantile(BY_CHANCE, size) * u
+    both = rest[:-1] + rest[1:]
+    variance = np.diagonal(covariance, axis1=1, axis2=2).T
+    beside = np.diagonal(covariance, offset=1, axis1=1, axis2=2).T
+    both_u = np.sqrt(np.maximum(variance[:-1] + variance[1:] + 2.0 * beside, LEAST_U_MM**2))
+    alike = (rest[:-1] * rest[1:] > 0.0) & read[:-1] & read[1:]
+    pair = alike & (np.abs(both) > _quantile(BY_CHANCE, size) * both_u)
+    out[:-1] |= pair
+    out[1:] |= pair
+    company = np.zeros_like(out)
+    company[:-1] |= alike & out[1:]
+    company[1:] |= alike & out[:-1]
+    alone = out & ~company
+    return out & (~alone | (np.abs(rest) > _quantile(_STRICT * BY_CHANCE, size) * u)), alone
+
+
+def _standing(off: FloatArray, tilt_mm: FloatArray) -> tuple[StandsOut, ...]:
+    """Return the frets that stand out up or down, by number."""
+    found = []
+    for j in np.flatnonzero(off.any(axis=0)):
+        for sign in (1.0, -1.0):
+            on = np.flatnonzero(sign * off[:, j] > 0.0)
+            if on.size:
+                of = off[on, j]
+                strings = tuple(int(k) + 1 for k in on)
+                size = float(sign * np.abs(of).max())
+                found.append(
+                    StandsOut(int(j) + 1, strings, size, float(of.mean()), float(tilt_mm[j]))
+                )
+    return tuple(found)

@@ -19,7 +19,7 @@ from evenfall.pictures.fret_map import (
     removal_map,
 )
 from evenfall.units import MM_PER_INCH
-from pictures.drawing import SVG, contents, faults, groups, number, parsed, shown
+from pictures.drawing import SVG, contents, faults, groups, number, parsed, path_points, shown
 from pictures.instruments import measurement, plan, specification
 
 SPEC = specification()
@@ -35,7 +35,9 @@ def fill(cell) -> str:
 
 def marks(cell) -> int:
     """Return the number of tooth marks, or -1 for a cross."""
-    return -1 if len(cell.findall(f"{SVG}line")) == 2 else len(cell.findall(f"{SVG}path"))
+    if len(cell.findall(f"{SVG}line")) == 2:
+        return -1
+    return sum(len(path_points(p.attrib["d"])) // 2 for p in cell.findall(f"{SVG}path"))
 
 
 @settings(max_examples=25, deadline=None)

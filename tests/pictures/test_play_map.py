@@ -15,7 +15,7 @@ from evenfall.pictures import inks
 from evenfall.pictures.play_map import play_cells, play_map
 from evenfall.strings.playtest import Attack, PlayTest, Settings
 from evenfall.strings.playtest.play_test import AWAY, BAND_HZ, TOWARDS, Strikes, Verdict
-from pictures.drawing import SVG, contents, contrast, faults, groups, lightness, shown
+from pictures.drawing import SVG, contents, contrast, faults, groups, lightness, path_points, shown
 from pictures.instruments import specification
 
 sizes = st.tuples(st.integers(3, 12), st.integers(5, 36))
@@ -67,7 +67,8 @@ def verdict_of(strip: ElementTree.Element) -> Verdict:
     """Return the verdict that the marks of a strip show: a dot, one tooth or two."""
     if list(strip.iter(f"{SVG}circle")):
         return Verdict.CLEAN
-    return {1: Verdict.TOUCHES, 2: Verdict.RATTLES}[len(list(strip.iter(f"{SVG}path")))]
+    (teeth,) = strip.iter(f"{SVG}path")
+    return {3: Verdict.TOUCHES, 5: Verdict.RATTLES}[len(path_points(teeth.attrib["d"]))]
 
 
 @settings(max_examples=25, deadline=None)

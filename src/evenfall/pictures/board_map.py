@@ -7,9 +7,9 @@ grey and marked by minus signs, both darker with size; numbers repeat it at some
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
-from itertools import groupby, pairwise
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -59,6 +59,8 @@ _INCH_STEPS = (0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05)
 """The same in inch."""
 _GRID = (10, 3)
 """Places along and across where the map carries numbers."""
+_UNKNOWN = 9
+"""Class of a tile where nothing was measured."""
 _SIGN_EVERY = (4, 3)
 """Tiles from sign to sign, along and across."""
 
@@ -75,20 +77,25 @@ class _Tiles:
     high: float
     width: tuple[float, float]
 
-    @property
-    def x(self) -> FloatArray:
-        """Edges of the tiles along the neck [mm]."""
-        return np.linspace(self.low, self.high, _TILES_ALONG + 1)
+    def x(self, edge: float) -> float:
+        """Return where an edge of the tiles lies along the neck [mm]; halves for their middles."""
+        return self.low + (self.high - self.low) * edge / _TILES_ALONG
 
-    @property
-    def share(self) -> FloatArray:
-        """Edges of the tiles across, -1 at the bass edge and 1 at the treble edge."""
-        return np.linspace(-1.0, 1.0, _TILES_ACROSS + 1)
+    def share(self, edge: float) -> float:
+        """Return where an edge lies across, -1 at the bass edge and 1 at the treble edge."""
+        return 2.0 * edge / _TILES_ACROSS - 1.0
 
-    def half(self, x_mm: FloatArray | float) -> FloatArray:
+    def half(self, x_mm: float) -> float:
         """Return half the board's width [mm]."""
-        along = (np.asarray(x_mm) - self.low) / (self.high - self.low)
-        return np.asarray(0.5 * (self.width[0] + (self.width[1] - self.width[0]) * along))
+        along = (x_mm - self.low) / (self.high - self.low)
+        return 0.5 * (self.width[0] + (self.width[1] - self.width[0]) * along)
+
+    def levels(self, step_mm: float) -> list[list[int]]:
+        """Return each tile's class, from -3 (lowest) to 3 (highest), `_UNKNOWN` for NaN."""
+        bounds = step_mm * np.array(DEVIATION_STEPS)
+        size = (np.abs(self.deviation)[..., None] > bounds).sum(axis=-1)
+        level = np.where(self.deviation < 0.0, -size, size)
+        return np.where(np.isnan(self.deviation), _UNKNOWN, level).tolist()  # type: ignore[no-any-return]
 
 
 def board_map(
@@ -113,12 +120,13 @@ def board_map(
         if stretch == 1.0
         else f"Width is drawn {stretch:g} times larger than length."
     )
+    levels = tiles.levels(step)
     chart = Chart(title, _summary(specification, survey, known, unit), scale)
     frame = _Frame(tiles, along_px, along_px * stretch, chart.end_px + 4.0)
     chart.add(
-        *_tile_rows(tiles, frame, step),
+        *_tile_rows(tiles, frame, levels),
         *_frets(specification, survey, frame),
-        *_signs(tiles, frame, step),
+        *_signs(tiles, frame, levels),
         *_numbers(tiles, frame, unit),
         text(4, frame.top + 9, "treble side", size_px=9, ink=QUIET),
         text(4, frame.bottom - 3, "bass side", size_px=9, ink=QUIET),
@@ -126,12 +134,11 @@ def board_map(
     )
     chart.end_px = frame.bottom + 16.0
     _legend(chart, step, unit, gaps=len(known) < tiles.deviation.size)
-    middle = 0.5 * (tiles.x[:-1] + tiles.x[1:])
     chart.table(
         *(f"from the nut, {unit}", f"mean over the board's width, {unit}"),
         rows=(
-            (in_unit(float(x), unit), in_unit(float(off), unit))
-            for x, off in zip(middle, _means(tiles.deviation), strict=True)
+            (in_unit(tiles.x(i + 0.5), unit), in_unit(float(off), unit))
+            for i, off in enumerate(_means(tiles.deviation))
         ),
     )
     return chart.drawn(theme, step=f"{step:g}")
@@ -162,7 +169,7 @@ class _Frame:
 
     def at(self, x_mm: float, share: float) -> tuple[float, float]:
         """Return the place of a share of the width at a place along the neck."""
-        return self.x(x_mm), self.y(share * float(self.tiles.half(x_mm)))
+        return self.x(x_mm), self.y(share * self.tiles.half(x_mm))
 
     @property
     def bottom(self) -> float:
@@ -182,15 +189,18 @@ def _tiles(specification: Specification, survey: CrownSurvey) -> _Tiles:
         for _ in range(4):
             plane = np.linalg.lstsq(design[kept], off[known][kept], rcond=None)[0]
             left = off[known] - design @ plane
+            before = kept
             kept = np.abs(left) <= 4.0 * 1.4826 * float(np.median(np.abs(left))) + 1e-9
+            if np.array_equal(kept, before):
+                break
         off = off - plane[0] - plane[1] * x - plane[2] * y
     low = max(0.0, float(cells.x_mm[0]))
     high = max(float(cells.x_mm[-1]), low + 1.0)
     growth = (board.width_last_mm - board.width_nut_mm) / last
     widths = (board.width_nut_mm + growth * low, board.width_nut_mm + growth * high)
-    tiles = _Tiles(np.empty(0), low, high, widths)
+    half = 0.5 * np.interp(x, (low, high), widths)
     column = np.floor((x - low) / (high - low) * _TILES_ALONG).astype(np.intp)
-    row = np.floor(0.5 * (y / tiles.half(x) + 1.0) * _TILES_ACROSS).astype(np.intp)
+    row = np.floor(0.5 * (y / half + 1.0) * _TILES_ACROSS).astype(np.intp)
     use = np.isfinite(off) & (column >= 0) & (column < _TILES_ALONG)
     use &= (row >= 0) & (row < _TILES_ACROSS)
     cell = column[use] * _TILES_ACROSS + row[use]
@@ -198,42 +208,28 @@ def _tiles(specification: Specification, survey: CrownSurvey) -> _Tiles:
     count = np.bincount(cell, minlength=size)
     total = np.bincount(cell, off[use], size)
     mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    return replace(tiles, deviation=mean.reshape(_TILES_ALONG, _TILES_ACROSS))
+    return _Tiles(mean.reshape(_TILES_ALONG, _TILES_ACROSS), low, high, widths)
 
 
-_UNKNOWN = 9
-
-
-def _class(deviation_mm: float, step: float) -> int:
-    """Return the class of a deviation, from -3 (lowest) to 3 (highest); `_UNKNOWN` for NaN."""
-    if not np.isfinite(deviation_mm):
-        return _UNKNOWN
-    size = sum(abs(deviation_mm) > bound * step for bound in DEVIATION_STEPS)
-    return int(np.sign(deviation_mm)) * size
-
-
-def _tile_rows(tiles: _Tiles, frame: _Frame, step: float) -> Iterator[str]:
+def _tile_rows(tiles: _Tiles, frame: _Frame, levels: list[list[int]]) -> Iterator[str]:
     """Yield the tiles, neighbours of one class as one."""
-    for j, (low, high) in enumerate(pairwise(tiles.share)):
-        for level, run in groupby(
-            enumerate(tiles.deviation[:, j]), key=lambda pair: _class(float(pair[1]), step)
-        ):
-            at = [index for index, _ in run]
-            start, end = float(tiles.x[at[0]]), float(tiles.x[at[-1] + 1])
+    for j, row in enumerate(zip(*levels, strict=True)):
+        first = 0
+        for level, run in groupby(row):
+            after = first + len(list(run))
+            start, end = tiles.x(first), tiles.x(after)
+            first = after
             if level == _UNKNOWN:
-                middle = 0.5 * float(low + high)
-                yield line(
-                    *frame.at(start, middle), *frame.at(end, middle), ink=RULE, width_px=0.7,
-                    dash="1 3",
-                )  # fmt: skip
+                middle = tiles.share(j + 0.5)
+                ends = *frame.at(start, middle), *frame.at(end, middle)
+                yield line(*ends, ink=RULE, width_px=0.7, dash="1 3")
             elif level:
-                corners = [(start, high), (end, high), (end, low), (start, low)]
+                low, high = tiles.share(j), tiles.share(j + 1)
+                corners = ((start, high), (end, high), (end, low), (start, low))
+                places = [frame.at(*corner) for corner in corners]
                 fill = DEVIATION_RAMP[level + 3].fill
                 # a hair of ink around it, so that no seam shows between neighbours
-                yield path(
-                    [frame.at(x, float(share)) for x, share in corners], fill=fill, ink=fill,
-                    width_px=0.3, closed=True,
-                )  # fmt: skip
+                yield path(places, fill=fill, ink=fill, width_px=0.3, closed=True)
 
 
 def _frets(specification: Specification, survey: CrownSurvey, frame: _Frame) -> Iterator[str]:
@@ -245,7 +241,7 @@ def _frets(specification: Specification, survey: CrownSurvey, frame: _Frame) -> 
         yield line(*frame.at(0.0, 1.0), *frame.at(0.0, -1.0), ink=INK, width_px=3.0)
     for x_mm, lean in zip(lines.fret_x_mm, lines.fret_lean_slope, strict=True):
         if np.isfinite(x_mm):
-            y = float(tiles.half(float(x_mm)))
+            y = tiles.half(float(x_mm))
             yield line(
                 frame.x(float(x_mm + lean * y)), frame.y(y),
                 frame.x(float(x_mm - lean * y)), frame.y(-y), ink=QUIET, width_px=0.8,
@@ -256,15 +252,12 @@ def _frets(specification: Specification, survey: CrownSurvey, frame: _Frame) -> 
     )
 
 
-def _signs(tiles: _Tiles, frame: _Frame, step: float) -> Iterator[str]:
+def _signs(tiles: _Tiles, frame: _Frame, levels: list[list[int]]) -> Iterator[str]:
     """Yield a sign here and there where the board is high or low: hue alone does not tell."""
     for i in range(3, _TILES_ALONG, _SIGN_EVERY[0]):
         for j in range(1, _TILES_ACROSS, _SIGN_EVERY[1]):
-            level = _class(float(tiles.deviation[i, j]), step)
-            if level not in (0, _UNKNOWN):
-                x_mm = float(0.5 * (tiles.x[i] + tiles.x[i + 1]))
-                share = float(0.5 * (tiles.share[j] + tiles.share[j + 1]))
-                yield _sign(level, *frame.at(x_mm, share))
+            if levels[i][j] not in (0, _UNKNOWN):
+                yield _sign(levels[i][j], *frame.at(tiles.x(i + 0.5), tiles.share(j + 0.5)))
 
 
 def _sign(level: int, x: float, y: float) -> str:
@@ -276,14 +269,14 @@ def _sign(level: int, x: float, y: float) -> str:
 
 def _numbers(tiles: _Tiles, frame: _Frame, unit: LengthUnit) -> Iterator[str]:
     """Yield deviations at a few places, on paper of their own."""
-    for i in np.linspace(4, _TILES_ALONG - 6, _GRID[0]).astype(int):
-        for j in np.linspace(2, _TILES_ACROSS - 3, _GRID[1]).astype(int):
+    for i in np.linspace(4, _TILES_ALONG - 6, _GRID[0]).astype(int).tolist():
+        for j in np.linspace(2, _TILES_ACROSS - 3, _GRID[1]).astype(int).tolist():
             near = tiles.deviation[i - 1 : i + 2, j - 1 : j + 2]
             if not np.isfinite(near).any():
                 continue
             shown = fine_figure(float(np.nanmean(near)), unit)
-            x_mm = float(0.5 * (tiles.x[i] + tiles.x[i + 1]))
-            x, y = frame.at(x_mm, float(0.5 * (tiles.share[j] + tiles.share[j + 1])))
+            x_mm = tiles.x(i + 0.5)
+            x, y = frame.at(x_mm, tiles.share(j + 0.5))
             wide = text_width_px(shown, 9.0) + 3.0
             yield group(
                 [

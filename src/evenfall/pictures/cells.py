@@ -286,17 +286,9 @@ def drawn_mark(mark: Mark, middle_px: float, base_px: float, ink: str) -> list[s
             line(middle_px + x1, base_px + y1, middle_px + x2, base_px + y2, ink=ink, width_px=1.8)
             for x1, y1, x2, y2 in ends
         ]
-    teeth = round(_MARK_PX[mark] / 7.0)
-    left = middle_px - 3.5 * teeth
-    return [
-        path(
-            [
-                (left + 7.0 * tooth, base_px),
-                (left + 7.0 * tooth + 3.5, base_px - 7.0),
-                (left + 7.0 * tooth + 7.0, base_px),
-            ],
-            fill=ink,
-            closed=True,
-        )
-        for tooth in range(teeth)
-    ]
+    if not mark:
+        return []
+    left = middle_px - _MARK_PX[mark] / 2.0
+    ends = range(3 if mark == "tooth" else 5)
+    zigzag = [(left + 3.5 * end, base_px - 7.0 * (end % 2)) for end in ends]
+    return [path(zigzag, fill=ink, closed=True)]

@@ -139,13 +139,13 @@ def _row(
         return
 
     def at(y_mm: float, off_mm: float) -> tuple[float, float]:
-        rise = float(np.clip(off_mm * scale[1], -_MOST_PX, _MOST_PX))
+        rise = min(max(off_mm * scale[1], -_MOST_PX), _MOST_PX)
         return left + 0.5 * wide + y_mm * scale[0], middle - rise
 
     breaks = np.flatnonzero(np.diff(row.y) > _GAP_MM) + 1
-    for piece in np.split(np.arange(len(row.y)), breaks):
+    for piece in np.split(np.column_stack([row.y, row.off]), breaks):
         few = piece[:: max(1, len(piece) // 120)]
-        points = [at(float(row.y[i]), float(row.off[i])) for i in few]
+        points = [at(y, off) for y, off in few.tolist()]
         if len(points) > 1:
             yield path(points, ink=INK, width_px=1.1)
         else:

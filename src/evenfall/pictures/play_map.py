@@ -24,7 +24,6 @@ from evenfall.pictures.cells import (
 from evenfall.pictures.chart import Chart, Drawing
 from evenfall.pictures.inks import LIGHT, PLAY_SHADES, QUIET
 from evenfall.pictures.svg import shortened, text, text_width_px
-from evenfall.pictures.words import said
 from evenfall.strings.playtest.play_test import Verdict
 
 if TYPE_CHECKING:
@@ -49,7 +48,7 @@ def play_map(
     The worse direction of the pluck counts. ValueError if the play test is of another instrument.
     """
     cells = play_cells(specification, test)
-    strings, columns, levels = test.worst.shape
+    strings, columns, levels = *test.verdict.shape[:2], len(test.attacks)
     chart = Chart(title, _summary(test))
     high = max(_LEAST_CELL_PX, levels * _STRIP_PX)
     layout = CellLayout(columns, strings, high, 0.0, chart.end_px, strips=levels)
@@ -100,24 +99,19 @@ def play_cells(specification: Specification, test: PlayTest) -> tuple[Cell, ...]
     shape = (specification.string_count, specification.frets)
     if test.verdict.shape[:2] != shape:
         raise ValueError(f"the play test is not of {shape[0]} strings and {shape[1]} frets")
-    return tuple(
-        _cell(test, k, p, a)
-        for k in range(shape[0])
-        for p in range(shape[1])
-        for a in range(len(test.attacks))
-    )
-
-
-def _cell(test: PlayTest, k: int, p: int, a: int) -> Cell:
-    verdict = int(test.worst[k, p, a])
-    note = said("{note:stopped}", note=(k + 1, p)).capitalize()
-    label = f"{note}, {test.attacks[a].name}: {PLAY_SHADES[verdict].name}"
-    fret = ""
-    if verdict != Verdict.CLEAN:
-        d = int(np.nanargmin(test.first_contact_s[k, p, a]))
-        fret = str(int(test.first_contact_fret[k, p, a, d]))
-        label += f", fret {fret} first"
-    return Cell(k + 1, p, PLAY_SHADES[verdict], (), label, _MARKS[verdict], fret, strip=a)
+    time_s = np.where(np.isnan(test.first_contact_s), np.inf, test.first_contact_s)
+    first = np.take_along_axis(
+        test.first_contact_fret, time_s.argmin(axis=-1, keepdims=True), axis=-1
+    )[..., 0]
+    cells = []
+    for (k, p, a), verdict in np.ndenumerate(test.worst):
+        shade, mark = PLAY_SHADES[verdict], _MARKS[verdict]
+        note = f"String {k + 1} stopped at fret {p}" if p else f"String {k + 1} open"
+        label = f"{note}, {test.attacks[a].name}: {shade.name}"
+        fret = str(first[k, p, a]) if verdict != Verdict.CLEAN else ""
+        label += f", fret {fret} first" if fret else ""
+        cells.append(Cell(k + 1, p, shade, (), label, mark, fret, strip=a))
+    return tuple(cells)
 
 
 def _row_names(specification: Specification, layout: CellLayout, test: PlayTest) -> Iterator[str]:
@@ -138,10 +132,11 @@ def _row_names(specification: Specification, layout: CellLayout, test: PlayTest)
 
 
 def _summary(test: PlayTest) -> str:
-    total = test.worst[:, :, 0].size
+    worst = test.worst
+    total = worst[:, :, 0].size
     levels = []
     for a, attack in enumerate(test.attacks):
-        counts = [int(np.count_nonzero(test.worst[:, :, a] == v)) for v in Verdict]
+        counts = [int(np.count_nonzero(worst[:, :, a] == v)) for v in Verdict]
         if counts[0] == total:
             levels.append(f"{attack.name}: none touches")
             continue

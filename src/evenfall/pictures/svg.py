@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import re
 import zlib
+from functools import lru_cache
 from html import escape
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -55,10 +56,13 @@ _BREAK = re.compile(r"(?<!\d)\s+|\s+(?!(?:mm|in|N|%)(?:\W|$))")
 """Between words, but not between a number and its unit."""
 _INK = re.compile(r'="(@[a-z0-9-]+)"')
 """An ink by name, as an attribute; texts and names hold no plain quotation mark."""
+_PLAIN = re.compile("[0-9A-Za-z .,:;()%+/-]*")
+"""Text that stands in XML as it is."""
 _SPARE = 1.16
 _BOLD = 1.12
 
 
+@lru_cache(maxsize=4096)
 def text_width_px(content: str, size_px: float, *, bold: bool = False) -> float:
     """Return about how wide a line of text is."""
     # Latin letters with accents are about as wide as those without; scripts further up are square.
@@ -271,8 +275,7 @@ def _smooth_steps(points: Points) -> str:
 
 def _marks(data: Mapping[str, object]) -> str:
     return "".join(
-        f' data-{name.replace("_", "-")}="{escape(_printable(str(value)))}"'
-        for name, value in data.items()
+        f' data-{name.replace("_", "-")}="{_escaped(str(value))}"' for name, value in data.items()
     )
 
 
@@ -284,6 +287,7 @@ def _dash(dash: str) -> str:
     return f' stroke-dasharray="{dash}"' if dash else ""
 
 
+@lru_cache(maxsize=4096)
 def _n(value: float) -> str:
     """Return a coordinate with at most two decimals, without needless zeros."""
     shown = f"{value:.2f}".rstrip("0").rstrip(".")
@@ -292,6 +296,8 @@ def _n(value: float) -> str:
 
 def _escaped(content: str) -> str:
     """Return text as XML holds it, without a plain quotation mark."""
+    if _PLAIN.fullmatch(content):
+        return content
     return escape(_printable(content), quote=False).replace('"', "&quot;")
 
 

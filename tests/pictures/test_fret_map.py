@@ -18,6 +18,7 @@ from evenfall.pictures.fret_map import (
     removal_cells,
     removal_map,
 )
+from evenfall.requirement import State
 from evenfall.units import MM_PER_INCH
 from pictures.drawing import SVG, contents, faults, groups, number, parsed, path_points, shown
 from pictures.instruments import measurement, plan, specification
@@ -116,10 +117,10 @@ def test_each_share_of_the_attack_gets_its_shade_and_its_mark(
 def test_marks_follow_the_state_of_a_note_whatever_its_margin() -> None:
     force = 2.0 * np.ones((6, 22)) * ATTACK[:, None]
     force[:, 1:4] *= [0.45, 0.3, -0.1]
-    states = np.full((6, 22), 1)
-    states[0, :4] = 3
-    states[1, :4] = 2
-    states[2, 0] = 0
+    states = np.full((6, 22), State.HOLDS)
+    states[0, :4] = State.FAILS
+    states[1, :4] = State.AS_GOOD
+    states[2, 0] = State.UNKNOWN
     picture = buzz_force_map(SPEC, force, ATTACK, title="t", note_state=states)
     cells = groups(picture, "string", "stopped-fret")
     assert [marks(cells["1", str(i)]) for i in range(5)] == [1, 1, 2, 2, 0]

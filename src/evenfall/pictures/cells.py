@@ -289,6 +289,6 @@ def drawn_mark(mark: Mark, middle_px: float, base_px: float, ink: str) -> list[s
     if not mark:
         return []
     left = middle_px - _MARK_PX[mark] / 2.0
-    ends = range(3 if mark == "tooth" else 5)
-    zigzag = [(left + 3.5 * end, base_px - 7.0 * (end % 2)) for end in ends]
+    corners = range(3 if mark == "tooth" else 5)
+    zigzag = [(left + 3.5 * n, base_px - 7.0 * (n % 2)) for n in corners]
     return [path(zigzag, fill=ink, closed=True)]

@@ -40,7 +40,7 @@ from evenfall.pictures.inks import (
 )
 from evenfall.pictures.svg import circle, group, line, rect, text, text_width_px
 from evenfall.pictures.words import said, titled
-from evenfall.requirement import SHARE_TOLERANCE, margin_share, whole_percent
+from evenfall.requirement import SHARE_TOLERANCE, State, margin_share, whole_percent
 from evenfall.units import LengthUnit, in_unit
 from evenfall.wording import sentence
 
@@ -55,7 +55,6 @@ if TYPE_CHECKING:
 
 _SHARE_SHOWING_FRET = 1.2
 """Below this margin the fret that is touched first is worth its ink."""
-_HOLDS, _AS_GOOD, _FAILS = 1, 2, 3
 _FAR_SHARE = 0.8
 """A note that fails under this margin has two teeth."""
 _MARKS: tuple[tuple[Mark, str], ...] = (
@@ -249,15 +248,15 @@ def _states(share: FloatArray, note_state: CodeArray | None) -> CodeArray:
     """Return the state of each note; without it, whether the margin is under 100 %."""
     if note_state is not None:
         return np.asarray(note_state)
-    short = np.where(share < 1.0 - SHARE_TOLERANCE, _FAILS, _HOLDS)
-    return np.asarray(np.where(np.isnan(share), 0, short), dtype=np.int8)
+    short = np.where(share < 1.0 - SHARE_TOLERANCE, State.FAILS, State.HOLDS)
+    return np.asarray(np.where(np.isnan(share), State.UNKNOWN, short), dtype=np.int8)
 
 
 def _mark(state: int, share: float) -> Mark:
     """Return the mark of a state: none holds, a cross is as good as level frets, teeth fail."""
-    if state == _FAILS:
+    if state == State.FAILS:
         return "teeth" if share < _FAR_SHARE - SHARE_TOLERANCE else "tooth"
-    return "cross" if state == _AS_GOOD else ""
+    return "cross" if state == State.AS_GOOD else ""
 
 
 def _buzz_force_cell(
@@ -320,7 +319,7 @@ def _buzz_force_summary(force: FloatArray, share: FloatArray, note_state: CodeAr
     if not bool(known.any()):
         return "No buzz force is known."
     states = _states(share, note_state)
-    short, good = (int(np.count_nonzero(states == state)) for state in (_FAILS, _AS_GOOD))
+    short, good = (int(np.count_nonzero(states == state)) for state in (State.FAILS, State.AS_GOOD))
     k, i = np.unravel_index(int(np.argmin(np.where(known, share, np.inf))), share.shape)
     k2, i2 = np.unravel_index(int(np.argmax(np.where(known, share, -np.inf))), share.shape)
     told = said(

@@ -81,7 +81,7 @@ def neck(
     line = line + hump_mm * np.exp(-0.5 * ((fret - joint) / 2.0) ** 2)
     scale = np.array([s.scale_mm for s in made.strings])[:, None]
     beyond = np.maximum(0.0, station - scale * fret_distance_mm(1.0, joint))
-    if beyond.any():
+    if made.frets - joint >= 3:  # past the joint there is a stretch of board that can fall or rise
         line = line + joint_rise_mm * beyond / beyond.max(axis=1, keepdims=True)
     if roughness_mm:
         assert chance is not None

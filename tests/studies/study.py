@@ -37,7 +37,7 @@ class Figure:
 
     def keeps(self, standard_errors: float = 0.0) -> bool:
         """Whether the limit is kept, widened by so many standard errors."""
-        room = standard_errors * self.standard_error + 1e-12
+        room = 1e-12 + (standard_errors * self.standard_error if standard_errors else 0.0)
         if math.isnan(self.value):  # nothing to say about: no neck of this sort was drawn
             return True
         return self.at_least - room <= self.value <= self.at_most + room

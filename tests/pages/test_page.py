@@ -26,7 +26,7 @@ EMPTY_STEP = {"heading": "Read", "sentences": [], "rows": [], "targets": []}
 BODY = {
     "banner": {"tone": "go", "headline": "Nothing to do.", "sentences": []},
     "cautions": [],
-    "columns": [{"string": 1, "name": "E4", "side": ""}],
+    "columns": [{"string": 1, "name": "E4", "gauge": "ø0.254", "side": ""}],
     "steps": [],
     "after": EMPTY_STEP,
     "unit": "mm",
@@ -51,7 +51,7 @@ def test_text_from_outside_stays_text_wherever_it_stands(field, attack):
     changed = {
         "facts": [("Method", attack)],
         "banner": {"tone": "go", "headline": attack, "sentences": [attack]},
-        "columns": [{"string": 1, "name": attack, "side": ""}],
+        "columns": [{"string": 1, "name": attack, "gauge": "", "side": ""}],
         "after": {**EMPTY_STEP, "heading": attack, "rows": [BOXES | {"label": attack}]},
     }.get(field, attack)
     told = {"after": {**EMPTY_STEP, "rows": [BOXES]}, field: changed}

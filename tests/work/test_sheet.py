@@ -11,14 +11,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evenfall.instrument import string_lines
+from evenfall.errors import SpecificationError
+from evenfall.instrument import read_specification, string_lines
 from evenfall.plan import MethodResult, Relaxation
 from evenfall.sheets import empty_sheet
 from evenfall.wording import say, sentence
 from evenfall.work import bench_sheet
 from evenfall.work import sheet as sheet_module
 from evenfall.work.sheet import HALFWAY_MM, NOTHING_MM
-from work.made_plans import made_plan, relaxed
+from work.made_plans import made_plan, relaxed, specification_text
 
 BUSY = {"need_mm": 0.12, "roughness_mm": 0.035}
 
@@ -249,12 +250,31 @@ def test_after_the_work_every_target_has_its_aim_its_limits_and_room_to_write():
     assert crossings[0].length_mm == pytest.approx(gap_mm, abs=1e-9)
 
 
-def test_columns_run_from_bass_to_treble():
-    spec, plan = made_plan()
-    columns = bench_sheet(spec, plan).columns
-    assert [column.string for column in columns] == [6, 5, 4, 3, 2, 1]
-    assert [columns[0].side, columns[-1].side, columns[2].side] == ["bass side", "treble side", ""]
-    assert columns[0].name == "E2"
+def test_columns_stand_as_the_strings_lie_seen_from_the_front():
+    """Headstock up, fret 1 on top: the bass string lies left on a right-handed neck."""
+    spec, plan = made_plan(**BUSY)
+    for handed, order in (("right", [6, 5, 4, 3, 2, 1]), ("left", [1, 2, 3, 4, 5, 6])):
+        turned = replace(spec, handed=handed)
+        sheet = bench_sheet(turned, plan)
+        assert [column.string for column in sheet.columns] == order
+        for column in sheet.columns:
+            string = spec.strings[column.string - 1]
+            assert (column.name, column.gauge_mm) == (string.pitch, string.gauge_mm)
+            side = {1: "treble", 6: "bass"}.get(column.string, "")
+            assert column.side == side
+        shown = {place: cell.length_mm for place, cell in removals_on(sheet).items()}
+        assert shown == {
+            place: cell.length_mm for place, cell in removals_on(bench_sheet(spec, plan)).items()
+        }
+
+
+def test_a_specification_says_for_which_hand_the_neck_is():
+    text = specification_text()
+    assert read_specification(text)[0].handed == "right"
+    left = text.replace('units = "mm"', 'units = "mm"\nhanded = "left"')
+    assert read_specification(left)[0].handed == "left"
+    with pytest.raises(SpecificationError, match="handed must be"):
+        read_specification(left.replace('"left"', '"both"'))
 
 
 def test_nothing_to_do_says_so_and_asks_for_nothing():

@@ -36,6 +36,7 @@ MODULUS_U_SHARE: dict[str, float] = {"steel": 0.015, "nylon": 0.30, "fluorocarbo
 
 DecisionRule = Literal["guard band", "probability"]  # ISO 14253-1; JCGM 106
 Tool = Literal["file", "beam", "machine"]  # what takes metal off a crown
+Hand = Literal["right", "left"]
 Grain = Literal["quarter", "flat"]  # growth rings upright: the board's width is radial; or lying
 
 
@@ -257,6 +258,9 @@ class Specification:
         How many groups of neighbouring strings are played as one each; None: each string alone.
     reentrant
         Whether pitch may rise from the treble side to the bass side.
+    handed
+        Which hand plucks: seen from the front with the headstock up, string 1 lies right for a
+        right-handed neck, left for a left-handed one.
     """
 
     name: str
@@ -276,6 +280,7 @@ class Specification:
     judgement: Judgement = Judgement()
     courses: int | None = None
     reentrant: bool = False
+    handed: Hand = "right"
 
     @property
     def content_hash(self) -> str:

@@ -427,6 +427,7 @@ class _Reader:
             text=self.text_read,
             courses=model["courses"],
             reentrant=model["reentrant"],
+            handed=model["handed"],
             **made,
         )
 

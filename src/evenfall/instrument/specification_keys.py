@@ -18,6 +18,7 @@ from evenfall.instrument.specification import (
     DecisionRule,
     Fretwire,
     Grain,
+    Hand,
     InstrumentString,
     Judgement,
     NeckBuild,
@@ -137,6 +138,9 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
             1, STRING_COUNT[1], 3, None, "each string is a course"),
         Key("reentrant", "truth", "Whether a string on the bass side is tuned over its neighbour "
             "towards the treble.", example=True, default=False),
+        Key("handed", "choice", "Whether the neck is for a right-handed or a left-handed player: "
+            "sheets show the strings as they then lie.", example="right", default="right",
+            choices=get_args(Hand)),
     )),
     Table("scale", "Scale length: length, or for fanned frets bass, treble, square_fret.", Scale, (
         Key("length", "length", "Scale length of straight frets.", 200, 1500, 648.0,

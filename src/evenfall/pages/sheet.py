@@ -40,6 +40,8 @@ def sheet_page(
         for row, line in zip(step.rows, words["rows"], strict=True):
             line["cells"] = [_cell(cell, figures) for cell in row.cells]
             line["limits"] = any(cell.limits_mm for cell in row.cells)
+    for column in told["columns"]:
+        column["gauge"] = f"ø{figures.figure(column['gauge_mm']).removesuffix('0')}"
     told |= {
         "name": "Bench sheet",
         "model": f"{sheet.model}, {sheet.kind}",

@@ -1,9 +1,9 @@
 """The bench sheet: what a technician does to one instrument, in order.
 
 `bench_sheet` works everything out from a plan, as sentences and lengths without a unit;
-`evenfall.pages` words them and sets them on paper or screen. Tables over the strings run from bass
-to treble, as the strings lie when the instrument is seen from the front with the headstock up and
-fret 1 on top.
+`evenfall.pages` words them and sets them on paper or screen. Columns stand as the strings lie when
+the instrument is seen from the front with the headstock up and fret 1 on top: from bass to treble
+on a right-handed neck, from treble to bass on a left-handed one.
 """
 
 from __future__ import annotations
@@ -127,10 +127,11 @@ class Banner:
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """The head of a table column: string number, pitch, and side of the board, for the outer."""
+    """The head of a table column: string number, pitch, gauge [mm], and the side, for the outer."""
 
     string: int
     name: str
+    gauge_mm: float
     side: str
 
 
@@ -151,7 +152,7 @@ class BenchSheet:
     cautions
         What can hurt.
     columns
-        Heads of every table, bass to treble.
+        Heads of every table, as the strings lie.
     steps
         The work in order; empty if there is nothing to do.
     after
@@ -237,7 +238,9 @@ class _Writer:
         self.specification = specification
         self.plan = plan
         self.lines: StringLines = string_lines(specification)
-        self.order = range(specification.string_count - 1, -1, -1)  # bass to treble
+        self.order = range(specification.string_count)  # as they lie, see the module
+        if specification.handed == "right":
+            self.order = self.order[::-1]
         self.removal_mm: FloatArray = np.where(
             np.isfinite(plan.removal_mm), np.maximum(plan.removal_mm, 0.0), 0.0
         )
@@ -270,11 +273,12 @@ class _Writer:
 
     def columns(self) -> tuple[Column, ...]:
         strings = self.specification.strings
-        side = {strings[0].number: "treble side", strings[-1].number: "bass side"}
+        side = {strings[0].number: "treble", strings[-1].number: "bass"}
         return tuple(
             Column(
                 strings[k].number,
                 plain_line(strings[k].pitch) or f"{strings[k].frequency_hz:.1f} Hz",
+                strings[k].gauge_mm,
                 side.get(strings[k].number, ""),
             )
             for k in self.order

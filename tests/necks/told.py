@@ -60,7 +60,8 @@ def _worn_first_frets() -> Neck:
 
 
 def _hump() -> Neck:
-    return _rough("acoustic", joint_rise_mm=0.24, action_mm=_around("acoustic", "action", -0.1))
+    hump = [Bump(15, 0.04), Bump(16, 0.14), Bump(17, 0.13), Bump(18, 0.05)]
+    return _rough("electric", bumps=hump, action_mm=_around("electric", "action", -0.1))
 
 
 def _back_bow() -> Neck:
@@ -126,9 +127,9 @@ _MADE: tuple[tuple[str, str, Callable[[], Neck], Reader, str], ...] = (
         "",
     ),
     (
-        "rising end",
-        "Acoustic. From about the neck joint on the board kicks up: play at the tenth fret and "
-        "it chokes out.",
+        "hump at the joint",
+        "Electric with a set neck. There is a hump where the neck meets the body: from the "
+        "twelfth fret to the fifteenth it chokes out.",
         _hump,
         DIAL,
         "",

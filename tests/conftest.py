@@ -1,6 +1,7 @@
 """Which tests run, and when a skipped test counts as a failure.
 
 Tests marked ``slow`` run with ``--all``, in CI, and when named or selected by the caller.
+Properties are tried on all their examples with ``--all`` and in CI (`draws.py`).
 In CI every tool is installed, so a test that skips there has not been done: it fails, unless its
 reason is in `ALLOWED_SKIPS`.
 """
@@ -13,6 +14,9 @@ from collections.abc import Generator
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+import draws
 
 #: Reasons for which a test may skip even in CI, as regular expressions over the whole reason.
 ALLOWED_SKIPS = (
@@ -33,6 +37,10 @@ def skip_is_allowed(reason: str) -> bool:
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--all", action="store_true", help="also run the tests marked slow")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    settings.load_profile(draws.ALL if IN_CI or config.getoption("--all") else draws.QUICK)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

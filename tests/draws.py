@@ -8,15 +8,16 @@ from __future__ import annotations
 
 from hypothesis import settings
 
+QUICK, ALL = "quick", "all"
 QUICK_EXAMPLES = 8
 """Each property's budget in the quick profile: enough to see it broken outright."""
 
-settings.register_profile("quick", deadline=None, max_examples=QUICK_EXAMPLES)
-settings.register_profile("all", deadline=None, max_examples=100)
+settings.register_profile(QUICK, deadline=None, max_examples=QUICK_EXAMPLES)
+settings.register_profile(ALL, deadline=None, max_examples=100)
 
 
 def draws(examples: int) -> settings:
     """Return the settings of a property: this many examples, or the budget of the profile."""
-    if settings.get_current_profile_name() == "quick":
+    if settings.get_current_profile_name() == QUICK:
         examples = min(examples, QUICK_EXAMPLES)
     return settings(max_examples=examples)

@@ -13,12 +13,13 @@ from typing import Any, ClassVar
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 from numpy.typing import NDArray
 
 import evenfall
+from draws import draws
 from evenfall.codec import Content, FileContent, parse_json, plain, with_words
 from evenfall.codec.content import same
 from evenfall.codec.forms import (
@@ -165,7 +166,6 @@ values = st.recursive(
 )
 
 
-@settings(deadline=None)
 @given(st.dictionaries(st.sampled_from("abcdefg"), values, max_size=5))
 def test_any_values_of_a_sentence_come_back(given_values: dict[str, Any]) -> None:
     """Whatever a sentence is given, it keeps what a file can hold."""
@@ -174,7 +174,6 @@ def test_any_values_of_a_sentence_come_back(given_values: dict[str, Any]) -> Non
     assert Rack.from_dict(written(made)).reason == said
 
 
-@settings(deadline=None)
 @given(
     st.lists(st.floats(-1.0, 1.0, width=64) | st.just(NAN), min_size=15, max_size=15),
     st.text(max_size=20).filter(lambda t: not any("\ud800" <= c <= "\udfff" for c in t)),
@@ -509,7 +508,7 @@ def test_usual_json_is_read() -> None:
     }
 
 
-@settings(deadline=None, max_examples=200)
+@draws(200)
 @given(st.data())
 def test_a_file_with_random_damage_is_refused_or_the_same(data: st.DataObject) -> None:
     """Cut, changed and swollen files never come out as anything else than what was written."""

@@ -11,8 +11,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 
+from draws import draws
 from evenfall.codec.content import content_hash, same
 from evenfall.errors import BrokenFileError, FormatMismatchError, UnsupportedError
 from evenfall.levelling import make_plan
@@ -60,7 +61,7 @@ def test_a_plan_comes_back_as_it_was(kind: str) -> None:
     assert Plan.from_dict(json.loads(json.dumps(after.as_dict()))).code == before.code
 
 
-@settings(deadline=None, max_examples=25)
+@draws(25)
 @given(necks())
 def test_any_plan_comes_back(neck: Neck) -> None:
     before = make_plan(neck.spec, neck.found, excursion=neck.table)

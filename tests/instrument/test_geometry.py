@@ -7,9 +7,10 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.instrument import string_lines
 from evenfall.instrument.geometry import board_drop_mm, fret_distance_mm, string_scale_mm
 from evenfall.units import pitch_frequency_hz
@@ -44,7 +45,7 @@ def test_the_divisor_of_the_workshop_tables() -> None:
     np.testing.assert_allclose(1.0 / (1.0 - 2.0 ** (-1.0 / 12.0)), 17.81715, rtol=1e-6)
 
 
-@settings(max_examples=50)
+@draws(50)
 @given(st.floats(200.0, 1500.0), st.integers(0, 36))
 def test_twelve_frets_halve_what_is_left(scale_mm: float, fret: int) -> None:
     here = scale_mm - float(fret_distance_mm(scale_mm, fret))

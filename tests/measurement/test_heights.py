@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from draws import draws
 from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Shared
 from evenfall.measurement.causes import Causes
@@ -55,7 +56,7 @@ def covariance(heights: Heights) -> FloatArray:
     return np.asarray(total)
 
 
-@settings(max_examples=30, deadline=None)
+@draws(30)
 @given(st.integers(0, 10_000))
 def test_the_variance_is_that_of_the_covariance_matrix(seed: int) -> None:
     """JCGM 100:2008, equation 13, and its matrix form in JCGM 102:2011, 6.2."""
@@ -76,7 +77,7 @@ def test_the_variance_is_that_of_the_covariance_matrix(seed: int) -> None:
     )
 
 
-@settings(max_examples=30, deadline=None)
+@draws(30)
 @given(st.integers(0, 10_000), st.floats(-5.0, 5.0), st.floats(-0.01, 0.01))
 def test_a_datum_changes_no_clearance_and_no_uncertainty_of_one(
     seed: int, a: float, b: float
@@ -134,7 +135,7 @@ def test_what_goes_by_a_missing_height_has_no_variance() -> None:
     assert np.isnan(left.effective_degrees_of_freedom(weights)[0])
 
 
-@settings(max_examples=30, deadline=None)
+@draws(30)
 @given(st.integers(0, 10_000))
 def test_causes_come_back_as_the_same_covariance(seed: int) -> None:
     heights = some_heights(seed)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from draws import draws
 from evenfall.instrument import string_lines
 from evenfall.instrument.geometry import fret_distance_mm
 from evenfall.measurement import Heights
@@ -31,7 +32,7 @@ def under_straightedge_mm(station: FloatArray, height: FloatArray) -> FloatArray
     return np.asarray((1.0 - share) * height[0] + share * height[-1] - height)
 
 
-@settings(deadline=None, max_examples=30)
+@draws(30)
 @given(instruments)
 def test_a_bow_of_one_shows_a_gap_of_one_millimetre(wishes: Wishes) -> None:
     """Relief is the deepest gap under a straightedge on fret 1 and the last fret.
@@ -76,7 +77,7 @@ def test_past_the_joint_the_neck_is_straight() -> None:
     np.testing.assert_allclose(np.diff(z) / np.diff(x), (z[-1] - z[0]) / (x[-1] - x[0]))
 
 
-@settings(deadline=None, max_examples=30)
+@draws(30)
 @given(instruments, st.floats(-0.4, 0.8), st.integers(0, 2**32 - 1))
 def test_the_relief_of_a_bowed_neck_is_what_was_put_in(
     wishes: Wishes, relief_mm: float, seed: int

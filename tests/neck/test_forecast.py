@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.errors import RequestError
 from evenfall.instrument import Specification, fret_distance_mm, read_specification, string_lines
 from evenfall.measurement import Measurement, Origin
@@ -169,7 +170,7 @@ def bowed(found: Measurement, change_mm: float, lean: float, chance: Any) -> Mea
     return changed(found, crown_top_mm=found.crown_top_mm + shift + datum + noise)
 
 
-@settings(max_examples=25, deadline=None)
+@draws(25)
 @given(st.floats(0.05, 0.6), st.integers(0, 10_000))
 def test_a_pair_of_profiles_gives_back_the_stiffness(change: float, seed: int) -> None:
     chance = np.random.default_rng(seed)

@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from draws import draws
 from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Heights, Measurement, Origin, Shared
@@ -275,7 +276,7 @@ def test_what_all_crowns_share_names_no_fewer(by: Any) -> None:
 # ---- of every neck -------------------------------------------------------------------------------
 
 
-@settings(max_examples=25)
+@draws(25)
 @given(
     spec=st.sampled_from(list(KINDS.values())),
     seed=st.integers(0, 10**6),
@@ -304,7 +305,7 @@ def test_neither_datum_nor_numbering_changes_what_stands_out(
         assert turned.relief_mm == pytest.approx(line.relief_mm, abs=2e-5)
 
 
-@settings(max_examples=25)
+@draws(25)
 @given(
     spec=st.sampled_from(list(KINDS.values())),
     seed=st.integers(0, 10**6),

@@ -8,9 +8,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.codec import plain
 from evenfall.errors import RequestError
 from evenfall.instrument import string_lines
@@ -99,7 +100,7 @@ def test_measured_sensitivity_goes_before_the_tables() -> None:
     assert found.relief_change_u_mm == pytest.approx(0.1 * 0.04 * dry)
 
 
-@settings(max_examples=40, deadline=None)
+@draws(40)
 @given(
     st.floats(15.0, 85.0),
     st.floats(-0.15, 0.15).filter(lambda c: abs(c) > 0.005),

@@ -11,9 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import typst
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.levelling.tradeoff import TradeOff
 from evenfall.pictures.fret_map import buzz_force_map, removal_map
 from evenfall.pictures.inks import DARK, LIGHT, PRINT, Theme
@@ -112,7 +113,7 @@ ROWS = (
 finite = st.floats(-3.0, 3.0)
 
 
-@settings(max_examples=40, deadline=None)
+@draws(40)
 @given(
     st.lists(
         st.builds(

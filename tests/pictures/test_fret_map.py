@@ -8,9 +8,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.pictures import inks
 from evenfall.pictures.fret_map import (
     buzz_force_cells,
@@ -41,7 +42,7 @@ def marks(cell) -> int:
     return sum(len(path_points(p.attrib["d"])) // 2 for p in cell.findall(f"{SVG}path"))
 
 
-@settings(max_examples=25, deadline=None)
+@draws(25)
 @given(sizes, st.integers(0, 99), st.sampled_from(["mm", "in"]))
 def test_maps_of_any_size_are_in_order_and_show_the_data(
     size: tuple[int, int], seed: int, unit: str

@@ -6,9 +6,10 @@ import re
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
 from evenfall.pictures.neck import neck_curve
@@ -26,7 +27,7 @@ AFTER = BEFORE.with_heights(
 )
 
 
-@settings(max_examples=20, deadline=None)
+@draws(20)
 @given(st.integers(3, 12), st.integers(5, 36), st.integers(0, 50), st.sampled_from(["mm", "in"]))
 def test_any_neck_is_drawn_in_order(strings: int, frets: int, seed: int, unit: str) -> None:
     spec = specification(strings, frets, name="Long name " * 20)

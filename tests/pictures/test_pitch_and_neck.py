@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.instrument import read_specification, string_lines
 from evenfall.neck import forecast, neck_model
 from evenfall.pictures.neck_forecast import neck_forecast
@@ -20,7 +21,7 @@ from pictures.instruments import measurement, specification
 sizes = st.tuples(st.integers(3, 12), st.integers(5, 36))
 
 
-@settings(max_examples=25, deadline=None)
+@draws(25)
 @given(sizes, st.integers(0, 99), st.floats(0.01, 60.0), st.booleans())
 def test_pitch_maps_of_any_size_show_the_data(
     size: tuple[int, int], seed: int, spread: float, two: bool
@@ -74,7 +75,7 @@ def test_a_map_of_another_shape_or_without_values_is_refused(bad: np.ndarray) ->
 EXTRA = "[neck]\nturn = 0.25\nrelief_per_moisture = {}\nrelief_per_100n = 0.08\n"
 
 
-@settings(max_examples=20, deadline=None)
+@draws(20)
 @given(
     sizes,
     st.sampled_from(["mm", "in"]),

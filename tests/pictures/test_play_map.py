@@ -7,9 +7,10 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.instrument import Specification
 from evenfall.pictures import inks
 from evenfall.pictures.play_map import play_cells, play_map
@@ -71,7 +72,7 @@ def verdict_of(strip: ElementTree.Element) -> Verdict:
     return {3: Verdict.TOUCHES, 5: Verdict.RATTLES}[len(path_points(teeth.attrib["d"]))]
 
 
-@settings(max_examples=25, deadline=None)
+@draws(25)
 @given(sizes, st.integers(1, 6), st.integers(0, 99))
 def test_maps_of_any_size_show_the_play_test(size: tuple[int, int], levels: int, seed: int) -> None:
     spec = specification(*size, name="Long " * 30 + "<&> name")

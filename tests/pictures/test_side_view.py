@@ -7,9 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.instrument import string_lines
 from evenfall.pictures import inks
 from evenfall.pictures.side_view import string_side_view
@@ -40,7 +41,7 @@ def gaps_by_hand(k: int, stop: int, *, after: bool) -> dict[int, float]:
     return gaps
 
 
-@settings(max_examples=20, deadline=None)
+@draws(20)
 @given(st.integers(3, 12), st.integers(5, 36), st.data())
 def test_any_string_of_any_instrument_is_drawn_in_order(
     strings: int, frets: int, data: st.DataObject

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from draws import draws
 from evenfall.errors import ReadingsError
 from evenfall.scans import fit_circle
 from evenfall.scans.arcs import TUNING, fit_arcs
@@ -113,7 +114,7 @@ def test_the_claimed_uncertainty_of_the_top_is_the_scatter_seen(robust: str | No
     shift=st.floats(-1e3, 1e3),
     seed=st.integers(0, 50),
 )
-@settings(deadline=None, max_examples=50)
+@draws(50)
 def test_the_fit_moves_turns_and_grows_with_the_points(
     turn: float, size: float, shift: float, seed: int
 ) -> None:

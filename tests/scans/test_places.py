@@ -6,10 +6,11 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from draws import draws
 from evenfall.errors import ReadingsError
 from evenfall.scans import Mesh, find_slots, measure_crowns
 from evenfall.scans.places import fit_scale
@@ -49,7 +50,7 @@ def places(scale: float, frets: int) -> FloatArray:
     direction=st.sampled_from([-1.0, 1.0]),
     gone=st.sets(st.integers(2, 11), max_size=3),
 )
-@settings(deadline=None, max_examples=60)
+@draws(60)
 def test_the_scale_is_found_whatever_the_direction_and_with_frets_missing(
     scale: float, frets: int, shift: float, direction: float, gone: set[int]
 ) -> None:

@@ -18,9 +18,10 @@ from pathlib import Path
 import numpy as np
 import openpyxl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.errors import (
     BrokenFileError,
     EvenfallError,
@@ -522,14 +523,14 @@ CELLS = st.one_of(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@draws(150)
 @given(rows=st.lists(st.lists(CELLS, min_size=1, max_size=11), max_size=12), good=st.booleans())
 def test_any_rows_are_read_or_refused_clearly(rows: list[list[str]], good: bool) -> None:
     text = (GOOD if good else HEADER + "\n") + "\n".join(",".join(row) for row in rows)
     read_or_refused(text.encode())
 
 
-@settings(max_examples=100, deadline=None)
+@draws(100)
 @given(
     data=st.binary(max_size=200), start=st.sampled_from([b"", b"PK\x03\x04", GOOD[:90].encode()])
 )
@@ -537,7 +538,7 @@ def test_any_bytes_are_read_or_refused_clearly(data: bytes, start: bytes) -> Non
     read_or_refused(start + data)
 
 
-@settings(max_examples=60, deadline=None)
+@draws(60)
 @given(at=st.integers(0), change=st.integers(1, 255))
 def test_any_workbook_with_a_wrong_byte_is_read_or_refused_clearly(at: int, change: int) -> None:
     data = bytearray(WORKBOOK)

@@ -9,9 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.errors import BrokenFileError, FormatMismatchError
 from evenfall.measurement import Measurement
 from evenfall.sheets.means import mean_of_repeats
@@ -42,7 +43,7 @@ def rows_of(seed: int, left_out: list[tuple[int, int]], unit: str = "mm") -> lis
     return height_rows(*heights(seed), unit=unit, left_out=left_out)
 
 
-@settings(max_examples=25, deadline=None)
+@draws(25)
 @given(seed=seeds, left_out=gaps, shuffle=seeds)
 def test_the_order_of_rows_changes_nothing(
     seed: int, left_out: list[tuple[int, int]], shuffle: int
@@ -52,7 +53,7 @@ def test_the_order_of_rows_changes_nothing(
     assert measured(rows).as_dict() == measured(mixed).as_dict()
 
 
-@settings(max_examples=25, deadline=None)
+@draws(25)
 @given(seed=seeds, left_out=gaps)
 def test_inches_give_the_same_measurement_as_mm(seed: int, left_out: list[tuple[int, int]]) -> None:
     metric, imperial = measured(rows_of(seed, left_out)), measured(rows_of(seed, left_out, "in"))
@@ -71,7 +72,7 @@ def test_inches_give_the_same_measurement_as_mm(seed: int, left_out: list[tuple[
             assert here == there
 
 
-@settings(max_examples=25, deadline=None)
+@draws(25)
 @given(
     seed=seeds,
     tilt=st.lists(st.floats(-0.002, 0.002), min_size=4, max_size=4),
@@ -103,7 +104,7 @@ def test_a_tilted_datum_tilts_what_is_filled_in_as_well(
     )
 
 
-@settings(max_examples=25, deadline=None)
+@draws(25)
 @given(seed=seeds, left_out=gaps, serial=st.text(max_size=20))
 def test_a_measurement_survives_its_file(
     seed: int, left_out: list[tuple[int, int]], serial: str

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from draws import draws
 from evenfall.instrument import Specification, StringLines, string_lines
 from evenfall.neck import default_bow
 from evenfall.strings.clearance import (
@@ -151,7 +152,7 @@ cases = st.builds(
 )
 
 
-@settings(deadline=None, max_examples=30)
+@draws(30)
 @given(cases, st.integers(0, 1000))
 def test_clearance_is_the_gap_under_the_straight_string(wishes: Wishes, seed: int) -> None:
     spec, lines, nut, crown, saddle = heights_of(wishes, seed)
@@ -170,7 +171,7 @@ def test_clearance_is_the_gap_under_the_straight_string(wishes: Wishes, seed: in
                 assert clearance[k, i, j] == pytest.approx(under - z[j], abs=1e-12)
 
 
-@settings(deadline=None, max_examples=30)
+@draws(30)
 @given(cases, st.integers(0, 1000))
 def test_touch_force_is_the_least_clearance_per_newton_of_excursion(
     wishes: Wishes, seed: int
@@ -191,7 +192,7 @@ def test_touch_force_is_the_least_clearance_per_newton_of_excursion(
             assert found.displacement_mm[k, i] == pytest.approx(displacement, rel=1e-12)
 
 
-@settings(deadline=None, max_examples=30)
+@draws(30)
 @given(cases, st.integers(0, 1000), st.integers(0, 2**32 - 1))
 def test_a_straight_line_added_to_a_string_changes_no_clearance(
     wishes: Wishes, seed: int, how: int

@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import lsq_linear, minimize
 
+from draws import draws
 from evenfall.codec import plain as as_plain
 from evenfall.instrument import read_specification, string_lines
 from evenfall.strings.pitch import (
@@ -273,7 +274,7 @@ def mean_square(course: Course, saddle: float, nut: float, weights: np.ndarray) 
     return float((weights * cents**2).sum() / weights.sum())
 
 
-@settings(max_examples=15, deadline=None)
+@draws(15)
 @given(st.integers(0, 10_000))
 def test_best_compensation_is_the_brute_force_minimum(seed: int) -> None:
     chance = np.random.default_rng(seed)
@@ -302,7 +303,7 @@ def test_best_compensation_is_the_brute_force_minimum(seed: int) -> None:
     assert found.rms_after_cents[0] <= found.rms_before_cents[0] + 1e-9
 
 
-@settings(max_examples=10, deadline=None)
+@draws(10)
 @given(
     st.tuples(st.floats(0.0, 3.0), st.floats(0.0, 3.0)),
     st.tuples(st.floats(0.0, 1.0), st.floats(0.0, 1.0)),

@@ -14,9 +14,9 @@ from math import pi, radians
 import numpy as np
 import pytest
 from hypothesis import given
-from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.errors import Cancelled, RequestError, UnsupportedError
 from evenfall.strings.clearance import rest_clearance_mm, touch_force
 from evenfall.strings.playtest import Attack, Direction, PlayTest, Settings, play
@@ -99,7 +99,7 @@ def test_plucked_towards_the_board_a_string_bears_more(heavy: PlayTest) -> None:
         assert (force[:, :10, 1] > force[:, :10, 0]).all()
 
 
-@hypothesis_settings(max_examples=5, deadline=None)
+@draws(5)
 @given(
     scale=st.floats(0.3, 3.0), offset=st.floats(-5.0, 5.0), tilt=st.floats(-0.01, 0.01)
 )  # fmt: skip

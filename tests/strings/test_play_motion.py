@@ -8,10 +8,10 @@ from math import pi, sqrt
 import numpy as np
 import pytest
 from hypothesis import given
-from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from draws import draws
 from evenfall.errors import RequestError
 from evenfall.instrument.specification import InstrumentString
 from evenfall.strings.clearance import rest_clearance_mm, touch_force
@@ -278,7 +278,7 @@ def test_frets_are_not_penetrated() -> None:
         assert 0.0 < elastic.numbers[0, KERNEL.PENETRATION] < 1e-3
 
 
-@hypothesis_settings(max_examples=60, deadline=None)
+@draws(60)
 @given(
     rate=st.floats(6525.0, 4e5),
     frequency=st.floats(30.0, 120.0),

@@ -10,9 +10,10 @@ import dataclasses
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.strings.damping import Damping
 from evenfall.strings.modes import PluckedString, string_modes
 from evenfall.strings.swing import Swing, deepest_swing, first_period_swing, modes_needed
@@ -108,7 +109,7 @@ def test_an_ideal_string_stays_in_its_parallelogram(fret: int) -> None:
     assert found.away_mm_per_n == pytest.approx(turned, rel=1e-4)
 
 
-@settings(deadline=None, max_examples=4)
+@draws(4)
 @given(
     st.sampled_from(["E4", "B3", "G3", "D3", "A2", "E2"]),
     st.integers(0, 20),

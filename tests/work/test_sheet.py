@@ -8,9 +8,10 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.errors import SpecificationError
 from evenfall.instrument import read_specification, string_lines
 from evenfall.plan import MethodResult, Relaxation
@@ -41,7 +42,7 @@ def removals_on(sheet):
     return shown
 
 
-@settings(max_examples=12, deadline=None)
+@draws(12)
 @given(
     strings=st.integers(3, 12),
     frets=st.integers(5, 36),

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.scans.formats import corners
 from evenfall.scans.formats.corners import DistinctPoints, FewRows
 
@@ -21,7 +22,7 @@ def bits(points: np.ndarray[tuple[int, int], np.dtype[np.float32]]) -> set[bytes
     pieces=st.lists(st.integers(0, 9000), min_size=1, max_size=5),
     expected=st.integers(0, 5000),
 )
-@settings(max_examples=60, deadline=None)
+@draws(60)
 def test_each_point_is_kept_once_whatever_was_expected(
     seed: int, different: int, pieces: list[int], expected: int
 ) -> None:
@@ -51,7 +52,7 @@ def test_many_points_in_many_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @given(st.lists(st.integers(0, 30_000), min_size=1, max_size=8))
-@settings(max_examples=40, deadline=None)
+@draws(40)
 def test_few_rows_are_spread_evenly(sizes: list[int]) -> None:
     few, at = FewRows(), 0
     for size in sizes:

@@ -10,9 +10,10 @@ import random
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from scans.formats.fuzz import CORPUS, FORESEEN, READERS, damaged, damaged_inside, feed, seeds
 
 QUICK = [reader for reader in READERS if reader != "e57"]
@@ -37,7 +38,7 @@ def test_random_damage(tmp_path_factory: pytest.TempPathFactory, reader: str) ->
     files = seeds(reader)
     folder = tmp_path_factory.mktemp(reader)
 
-    @settings(max_examples=150, deadline=None)
+    @draws(150)
     @given(st.sampled_from(range(len(files))), st.integers(0, 2**32), st.booleans())
     def hurt(number: int, seed: int, inside: bool) -> None:
         chance = random.Random(seed)  # noqa: S311 (no secret depends on it)
@@ -62,13 +63,13 @@ def test_much_random_damage_of_e57(tmp_path: Path) -> None:
 
 
 @given(st.binary(max_size=400))
-@settings(max_examples=200, deadline=None)
+@draws(200)
 def test_any_bytes(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
     feed(data, tmp_path_factory.mktemp("bytes"))
 
 
 @given(st.text(alphabet='0123456789.,;: \t\nxyzeE+-#"', max_size=300))
-@settings(max_examples=300, deadline=None)
+@draws(300)
 def test_any_text_of_numbers(tmp_path_factory: pytest.TempPathFactory, content: str) -> None:
     feed(content.encode(), tmp_path_factory.mktemp("text"))
 

@@ -6,10 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from draws import draws
 from evenfall.errors import (
     BrokenFileError,
     EvenfallError,
@@ -234,7 +235,7 @@ def test_a_matrix_that_says_its_size(tmp_path: Path) -> None:
 numbers = st.integers(-(10**7), 10**7).map(lambda n: n / 1000.0)
 
 
-@settings(max_examples=60, deadline=None)
+@draws(60)
 @given(
     rows=st.lists(st.tuples(numbers, numbers, numbers), min_size=2, max_size=30),
     order=st.permutations("xyz"),

@@ -40,8 +40,9 @@ neighbouring strings; a fifth of it for a single crown, and for a fret that lies
 _STRICT = 0.2
 _LOW_U = 2.0  # a low crown is low by its own reading, by this many standard uncertainties
 _LOW_CROWN_MM, _LOW_CROWN_U = 0.05, 5.0  # a crown low all alone: chips and wear are no less
-_WORN_MM, _WORN_U = 0.05, 4.0  # wear beyond the neck's usual that the line is drawn above
-_ARCH_GAIN = 0.8  # the datum follows the arch if that leaves this share of the scatter, or less
+_WORN_MM, _WORN_U = 0.05, 4.0  # wear beyond the neck's usual that counts
+_ALSO_WORN_U = 2.0  # where there is some, so is the lighter wear around it
+_ARCH_GAIN = 0.95  # the datum follows the arch if crowns are so much less off the line, or less
 _KINK_U = 3.0  # a rise past the joint counts from this many standard uncertainties
 _FRETS_PAST_JOINT = 3  # fewer say nothing of a kink
 
@@ -161,14 +162,15 @@ def level_line(
     tops = measurement.crown_top_mm
     origin = measurement.heights.origin[:, 1:-1]
     read = np.isin(origin, (Origin.READ, Origin.DERIVED)) & np.isfinite(tops)
-    worn_mm = _worn_mm(specification, measurement)
+    lost_mm, worn = _lost_mm(specification, measurement)
     shapes = _Shapes.of(specification, lines, bow)
     u_mm = np.maximum(np.nan_to_num(measurement.heights.crown_top_u_mm), LEAST_U_MM)
+    u_mm = np.hypot(u_mm, np.where(lost_mm > 0.0, measurement.crown_height_u_mm, 0.0))
     board = -board_drop_mm(specification, lines)[:, 1:]
-    fit = _Fit.drawn(shapes, tops - board + worn_mm, read, u_mm)
+    fit = _Fit.drawn(shapes, tops - board + lost_mm, read, u_mm)
     if arched := bool(board.any()):
-        along = _Fit.drawn(shapes, tops + worn_mm, read, u_mm)
-        if along.scatter_mm < _ARCH_GAIN * fit.scatter_mm:
+        along = _Fit.drawn(shapes, tops + lost_mm, read, u_mm)
+        if along.off_mm < _ARCH_GAIN * fit.off_mm:
             fit, board, arched = along, np.zeros_like(board), False
     kept = read
     for _ in range(_MOST_PASSES):
@@ -177,10 +179,10 @@ def level_line(
             np.where(read, tops - board - fit.line_mm, 0.0),
             _covariance_mm2(measurement.heights, fit),
             read,
-            worn_mm > 0.0,
+            worn,
             lines.y_mm[:, 1:],
         )
-        now = read & ((seen.off_mm == 0.0) | (worn_mm > 0.0))
+        now = read & ((seen.off_mm == 0.0) | (lost_mm > 0.0))
         if (now == kept).all() or (2 * now.sum(axis=1) < read.sum(axis=1)).any():
             break
         kept = now
@@ -206,13 +208,16 @@ def level_line(
     )
 
 
-def _worn_mm(specification: Specification, measurement: Measurement) -> FloatArray:
-    """Return the wear read on crowns that are worn beyond the neck's usual, else 0 [mm]."""
+def _lost_mm(
+    specification: Specification, measurement: Measurement
+) -> tuple[FloatArray, BoolArray]:
+    """Return the wear that the line is drawn above, else 0 [mm], and which crowns are worn."""
     known = measurement.crown_height_origin == Origin.READ
     lost = specification.fretwire.crown_height_mm - measurement.crown_height_mm
-    lost = lost - (np.median(lost[known]) if known.any() else 0.0)
+    lost = np.where(known, lost - (np.median(lost[known]) if known.any() else 0.0), 0.0)
     u_mm = np.nan_to_num(measurement.crown_height_u_mm)
-    return np.where(known & (lost > np.maximum(_WORN_MM, _WORN_U * u_mm)), lost, 0.0)
+    worn = lost > np.maximum(_WORN_MM, _WORN_U * u_mm)
+    return np.where(worn.any() & (lost > _ALSO_WORN_U * u_mm), lost, 0.0), worn
 
 
 # ---- the line ------------------------------------------------------------------------------------
@@ -265,6 +270,7 @@ class _Fit:
     variance_mm2: FloatArray  # of a crown about the line: reading and the neck's roughness, (K F,)
     rough_mm2: float  # the latter alone
     scatter_mm: float
+    off_mm: float  # mean size of what crowns are off the line of least absolute deviations
     coefficients: FloatArray  # (P,)
     weight: FloatArray  # 1 over variance, 0 for a crown that is off or not read, (K F,)
 
@@ -285,8 +291,8 @@ class _Fit:
         spread, usual_u = _SIGMA_OF_MEDIAN * _median(gap), _median(u_mm[read])
         rough = max(spread**2 - usual_u**2, _LEAST_SCATTER_MM**2)
         variance = u_mm.ravel() ** 2 + rough
-        scatter = max(spread, usual_u, _LEAST_SCATTER_MM)
-        return _Fit(shapes, height, variance, rough, scatter, now, counts**2)
+        scatter, off = max(spread, usual_u, _LEAST_SCATTER_MM), float(gap.mean())
+        return _Fit(shapes, height, variance, rough, scatter, off, now, counts**2)
 
     def settled(self, kept: BoolArray) -> _Fit:
         """Return the biweight line through the crowns that are kept, shape (K, F)."""
@@ -388,7 +394,8 @@ class _Seen:
         u = np.sqrt(np.maximum(variance, 0.1 * LEAST_U_MM**2))
 
         def size_u(weights: FloatArray) -> FloatArray:
-            return np.asarray(np.sqrt(np.einsum("kf,fkl,lf->f", weights, covariance, weights)))
+            of = np.einsum("kf,fkl,lf->f", weights, covariance, weights)
+            return np.asarray(np.sqrt(np.maximum(of, 0.0)))
 
         with np.errstate(divide="ignore", invalid="ignore"):
             weight = read / u**2

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from evenfall.measurement import Heights, Measurement
 from evenfall.neck import default_bow, neck_model
 from evenfall.neck.forecast import converted_to_tension
+from evenfall.neck.gaps import line_gap_weights, rocking_gap_weights
 from evenfall.readings.scanned import join_sheets
 from evenfall.sheets import SheetFile, read_measurement
 from evenfall.sheets.bow_route import DETECTION_U_MM
-from evenfall.sheets.gaps import line_gap_weights, rocking_gap_weights
 from evenfall.sheets.hand import read_readings
 from evenfall.strings.clearance import clearance_weights, open_gap_weights
 from sheets.made_sheets import lines, sheet, ukulele

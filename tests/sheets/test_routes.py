@@ -9,8 +9,8 @@ import pytest
 
 from evenfall.measurement import Origin
 from evenfall.neck import default_bow
+from evenfall.neck.gaps import line_gap_weights, rocking_gap_weights
 from evenfall.sheets.bow_route import DETECTION_U_MM
-from evenfall.sheets.gaps import line_gap_weights, rocking_gap_weights
 from sheets.made_sheets import (
     FloatArray,
     codes,

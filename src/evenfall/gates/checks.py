@@ -1,13 +1,40 @@
-"""Readings by hand beside the heights: whether two ways to one figure agree."""
+"""Readings by hand beside the heights: whether two ways to one figure agree, and what to read yet.
+
+Thresholds are our judgement, set on invented necks; no source.
+"""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal, get_args
+
+import numpy as np
 
 from evenfall.codec import Content
 from evenfall.codec.forms import choice, number, truth, whole
-from evenfall.wording import Sentence, sentence
+from evenfall.errors import At, Finding
+from evenfall.gates.seen import LEAST_U_MM
+from evenfall.neck.bow import relief_point
+from evenfall.neck.gaps import line_gap_weights, rocking_gap_weights
+from evenfall.wording import Sentence, Value, sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from evenfall.arrays import FloatArray
+    from evenfall.gates.seen import Seen
+    from evenfall.measurement import Direct
+
+Compared = Literal["action", "relief", "crown-top"]
+
+CHECK_MM: dict[Compared, float] = {"action": 0.05, "relief": 0.04, "crown-top": 0.02}
+"""By how much a check by hand may differ from the heights at least."""
+CHECK_U: dict[Compared, float] = {"action": 3.6, "relief": 3.6, "crown-top": 3.3}
+"""And by how many standard uncertainties of the difference; 3.3 are 4.7 of either reading."""
+
+FIRST_FRET = 1
+"""Where the first crown is read again at the end, to see whether the datum moved."""
 
 _GAP = (-1000.0, 1000.0)
 
@@ -16,9 +43,7 @@ _GAP = (-1000.0, 1000.0)
 class CrossCheck(Content):
     """One figure read directly, and the same worked out from the heights."""
 
-    quantity: Literal["action", "relief", "crown-top"] = field(
-        metadata=choice(("action", "relief", "crown-top"), "what was compared")
-    )
+    quantity: Compared = field(metadata=choice(get_args(Compared), "what was compared"))
     string: int = field(metadata=whole(0, 12, "string; 0 if for all"))
     fret: int = field(metadata=whole(1, 36, "fret"))
     by_hand_mm: float = field(metadata=number(*_GAP, "as read directly"))
@@ -29,20 +54,154 @@ class CrossCheck(Content):
     @property
     def said(self) -> Sentence:
         """The comparison as a sentence."""
-        return sentence(
-            _WORDS[self.quantity],
-            string=self.string,
-            fret=self.fret,
-            hand=self.by_hand_mm,
-            heights=self.by_heights_mm,
+        text = "{what}: by hand {hand:length}, by the heights {heights:length}."
+        if self.quantity == "crown-top":
+            text = "{what}: read again {hand:length}, at first {heights:length}."
+        return Sentence(text, self._values)
+
+    @property
+    def gate(self) -> Finding:
+        """What has to be read again, where the two do not agree."""
+        at = At(frets=(self.fret,), strings=(self.string,) if self.string else ())
+        code, text = (
+            "hand-check",
+            (
+                "{what}: by hand {hand:length}, by the heights {heights:length}. Read both again; "
+                "check sign and unit of the heights, and on which string and fret they were read."
+            ),
         )
+        if self.quantity == "crown-top" and self.fret == FIRST_FRET:
+            code, text = (
+                "drift",
+                (
+                    "{what}: read again {hand:length}, at first {heights:length}, so the datum "
+                    "moved by {off:length}. Fix the datum and read all crowns in one go."
+                ),
+            )
+        elif self.quantity == "crown-top":
+            text = (
+                "{what}: read again {hand:length}, at first {heights:length}. Read it once more; "
+                "count frets from the nut and strings from the treble, and see whether the datum "
+                "moved."
+            )
+        return Finding(code, text, at, "warning", **self._values)
+
+    @property
+    def _values(self) -> dict[str, Value]:
+        return {
+            "what": sentence(_WHAT[self.quantity], string=self.string, fret=self.fret),
+            "hand": self.by_hand_mm,
+            "heights": self.by_heights_mm,
+            "off": self.by_hand_mm - self.by_heights_mm,
+        }
 
 
-_WORDS = {
-    "action": "Action of string {string} at fret {fret}: by hand {hand:length}, by the heights "
-    "{heights:length}.",
-    "relief": "Relief at fret {fret}: by straightedge {hand:length}, by the heights "
-    "{heights:length}.",
-    "crown-top": "Crown at fret {fret}, string {string}: read again {hand:length}, at first "
-    "{heights:length}.",
+_WHAT: dict[Compared, str] = {
+    "action": "Action of string {string} at fret {fret}",
+    "relief": "Relief at fret {fret}",
+    "crown-top": "Crown of fret {fret}, string {string}",
 }
+
+
+def cross_checks(seen: Seen) -> tuple[CrossCheck, ...]:
+    """Return every reading by hand beside what the heights give, which came from others."""
+    made = []
+    for one in seen.measurement.direct:
+        if not one.checks:
+            continue
+        weights = _weights(seen, one)
+        used = weights != 0.0
+        height = float(weights[used] @ seen.measurement.heights.height_mm[used])
+        if not math.isfinite(height):
+            continue
+        u = math.hypot(one.u_mm, float(seen.measurement.heights.u_mm(weights)), LEAST_U_MM)
+        most = max(CHECK_MM[one.quantity], CHECK_U[one.quantity] * u)
+        agrees = abs(one.value_mm - height) <= most
+        made.append(CrossCheck(one.quantity, one.string, one.fret, one.value_mm, height, u, agrees))
+    return tuple(made)
+
+
+def _weights(seen: Seen, one: Direct) -> FloatArray:
+    """Return the weights of all heights in what was read directly, (K, F + 2)."""
+    weights = np.zeros_like(seen.measurement.heights.height_mm)
+    rows = [one.string - 1] if one.string else range(len(weights))
+    for k in rows:
+        if one.quantity == "crown-top":
+            weights[k, one.fret] = 1.0
+        elif one.quantity == "action":
+            weights[k] = seen.gap_weights[k, one.fret - 1] / len(rows)
+        else:
+            station = seen.lines.station_mm[k, 1:]
+            weights[k, 1:-1] = line_gap_weights(station, one.fret, 1, len(station)) / len(rows)
+    return weights
+
+
+def hand_check(checks: tuple[CrossCheck, ...]) -> Iterator[Finding]:
+    """Yield checks by hand that do not agree with the heights, and a datum that moved."""
+    yield from (check.gate for check in checks if not check.agrees)
+
+
+def crowns_to_read_again(seen: Seen) -> tuple[tuple[int, int], ...]:
+    """Return three crowns (string, fret) whose second reading tells most; fewer where some meet.
+
+    The one that differs most from the crown with the same number counted from the body; the one
+    that a short straightedge would rock on most, or show the largest gap at; and one on the last
+    fret. Together they show frets numbered from the wrong end, and rows that slipped.
+    """
+    top = np.where(seen.read, seen.top_mm, np.nan)
+    frets = top.shape[1]
+    mirrored = np.abs(top - top[:, ::-1])
+    rocks = np.full_like(top, np.nan)
+    for k, station in enumerate(seen.lines.station_mm[:, 1:]):
+        for middle in range(2, frets):
+            weights = rocking_gap_weights(station, middle, middle)
+            used = weights != 0.0
+            rocks[k, middle - 1] = abs(float(weights[used] @ top[k, used]))
+    last = np.full_like(top, np.nan)
+    middle_string = relief_point(seen.specification, seen.lines)[1] - 1
+    last[:, -1] = -np.abs(np.arange(len(top)) - middle_string) + 0.0 * top[:, -1]
+    chosen: list[tuple[int, int]] = []
+    for tells in (mirrored, rocks, last):
+        if np.isfinite(tells).any():
+            string, fret = np.unravel_index(int(np.nanargmax(tells)), tells.shape)
+            place = (int(string) + 1, int(fret) + 1)
+            chosen += [place] if place not in chosen else []
+    return tuple(chosen)
+
+
+def next_readings(seen: Seen) -> tuple[Sentence, ...]:
+    """Return what to read yet, so that a slip of sign, scale, order or datum shows."""
+    if not seen.read.any():
+        return ()
+    direct = seen.measurement.direct
+    reference, last = seen.specification.scale.reference_fret, len(seen.top_mm)
+    wanted: list[Sentence] = []
+    actions = {one.string for one in direct if one.quantity == "action" and one.checks}
+    lacking = [string for string in (1, last) if string not in actions]
+    if lacking:
+        text = "Read the action of {on:strings} over fret {fret} by hand (action)."
+        wanted.append(sentence(text, on=lacking, fret=reference))
+    if not any(one.quantity == "relief" for one in direct):
+        fret, string = relief_point(seen.specification, seen.lines)
+        text = (
+            "Read the relief by straightedge over fret 1 and the last fret, at fret {fret} under "
+            "string {string} (relief)."
+        )
+        wanted.append(sentence(text, fret=fret, string=string))
+    if not seen.mostly_read:
+        return tuple(wanted)
+    again = {(one.string, one.fret) for one in direct if one.quantity == "crown-top"}
+    if not any(fret == FIRST_FRET for _, fret in again):
+        text = "Read the first crown once more, at the end and over the same datum (crown_again)."
+        wanted.append(sentence(text))
+    if not any(fret != FIRST_FRET for _, fret in again):
+        places = [
+            sentence("fret {fret} string {string}", fret=fret, string=string)
+            for string, fret in crowns_to_read_again(seen)
+        ]
+        text = (
+            "Read these crowns once more over the same datum, counting frets from the nut and "
+            "strings from the treble (crown_again): {places:list}."
+        )
+        wanted.append(sentence(text, places=places))
+    return tuple(wanted)

@@ -21,16 +21,22 @@ _CROWN = (0.0, 20.0)
 class Direct(Content):
     """A quantity read directly that can also be worked out from heights."""
 
-    quantity: Literal["action", "relief"] = field(
-        metadata=choice(("action", "relief"), "what was read")
+    quantity: Literal["action", "relief", "crown-top"] = field(
+        metadata=choice(("action", "relief", "crown-top"), "what was read")
     )
     string: int = field(metadata=whole(0, 12, "string; 0 if for all"))
-    fret: int = field(metadata=whole(1, 36, "fret that the gap was read at"))
-    value_mm: float = field(metadata=number(*HEIGHT, "the gap"))
+    fret: int = field(metadata=whole(1, 36, "fret that it was read at"))
+    value_mm: float = field(
+        metadata=number(*HEIGHT, "the gap; of a crown top its height over the datum")
+    )
     u_mm: float = field(metadata=number(*UNCERTAINTY, "its standard uncertainty"))
     degrees_of_freedom: float = field(
         default=math.inf,
         metadata=number(*DEGREES, "of it; null where it is taken as known", null=math.inf),
+    )
+    checks: bool = field(
+        default=True,
+        metadata=truth("whether the heights came from other readings, so that it checks them"),
     )
 
 

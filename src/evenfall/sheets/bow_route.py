@@ -18,8 +18,8 @@ from evenfall.errors import At, Finding
 from evenfall.measurement import Origin
 from evenfall.measurement.causes import Causes
 from evenfall.neck import default_bow
+from evenfall.neck.gaps import line_gap_weights, rocking_gap_weights
 from evenfall.sheets.crown_tops import CrownTops, add_reading
-from evenfall.sheets.gaps import line_gap_weights, rocking_gap_weights
 from evenfall.sheets.means import COVERAGE_FACTOR, Key, Mean, at_key, named
 from evenfall.sheets.readings import at_places, rows_by_file
 from evenfall.wording import sentence

@@ -15,6 +15,7 @@ from evenfall.errors import At, Finding
 from evenfall.instrument import string_lines
 from evenfall.measurement import Direct, Heights, Measurement, Origin
 from evenfall.measurement.causes import Causes
+from evenfall.neck.gaps import line_gap_weights, rocking_gap_weights
 from evenfall.sheets.bow_route import crown_tops_from_bow
 from evenfall.sheets.crown_tops import (
     CrownHeights,
@@ -23,7 +24,6 @@ from evenfall.sheets.crown_tops import (
     crown_tops_from_heights,
     missing_crowns,
 )
-from evenfall.sheets.gaps import line_gap_weights, rocking_gap_weights
 from evenfall.sheets.means import (
     COVERAGE_FACTOR,
     Key,

@@ -1,0 +1,307 @@
+"""Gates about crowns: figures that were copied, and crowns where none can stand.
+
+Thresholds are our judgement, set on invented necks; no source.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import At, Finding
+from evenfall.gates.seen import LEAST_U_MM, MOSTLY
+from evenfall.measurement import Origin
+from evenfall.wording import sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from evenfall.arrays import BoolArray, FloatArray
+    from evenfall.gates.seen import Seen
+
+THROUGH_MM, THROUGH_U = 0.02, 4.0
+"""An open string lies under a crown by more than this, or this many standard uncertainties."""
+
+MOST_PLACES = 3
+"""Crowns or frets named one by one; more are named together, for one slip made them all."""
+
+COPIED_CHANCE = 1e-4
+"""Chance under which repeated figures are no chance."""
+COPIED_SHARE, COPIED_FRETS = 0.9, 10
+"""Two strings alike on this share of the frets that both were read on, so many at least."""
+COPIED_STRINGS = 4
+"""Two frets alike under so many strings at least, and all that were read."""
+COPIED_RUN = 5
+"""So many equal crowns in a row."""
+FEW_FIGURES = 3
+"""So few different figures on a whole sheet."""
+MOST_TIES = 0.9
+"""The chance of a tie is never taken higher than this."""
+
+SCATTER_MM, SCATTER_U = 0.12, 6.0
+LONE_UP_MM, LONE_UP_U = 0.12, 6.0
+LONE_OUTER_MM, LONE_OUTER_U = 0.20, 6.0
+LONE_DOWN_MM, LONE_DOWN_U = 0.30, 4.5
+SEATED_MM, SEATED_END_MM = 0.25, 0.30
+"""A fret that stands higher in its middle, or at one end, is not seated: or a slip."""
+DIP_MM, DIP_WORN_MM = 0.30, 0.15
+"""A fret that lies lower is worn to within the second, or a slip."""
+OVER_WIRE_MM, OVER_WIRE_U = 0.05, 4.0
+
+
+def string_through_crown(seen: Seen) -> Iterator[Finding]:
+    """Yield crowns over which the open string would have to pass through the metal."""
+    with np.errstate(invalid="ignore"):
+        through = np.asarray(seen.gap_mm < -np.maximum(THROUGH_MM, THROUGH_U * seen.gap_u_mm))
+    places = np.argwhere(through.T).tolist()
+    if len(places) > MOST_PLACES:
+        yield Finding(
+            "string-through-crown",
+            "By the readings the open strings run through {n} crowns ({on:frets}), up to "
+            "{size:length} deep, which cannot be. Check sign, unit and datum of the heights, and "
+            "the order of strings and frets; then read again.",
+            At(frets=_numbers(through, 0), strings=_numbers(through, 1)),
+            n=len(places),
+            on=_numbers(through, 0),
+            size=float(-seen.gap_mm[through].min()),
+        )
+        return
+    for j, k in places:
+        yield Finding(
+            "string-through-crown",
+            "By the readings the open string {string} runs {size:length} deep through the crown "
+            "of fret {fret}, which cannot be. Read nut slot, crown and saddle of that string "
+            "again.",
+            At(frets=(j + 1,), strings=(k + 1,)),
+            string=k + 1,
+            fret=j + 1,
+            size=float(-seen.gap_mm[k, j]),
+        )
+
+
+def copied_figures(seen: Seen) -> Iterator[Finding]:
+    """Yield strings, frets and runs of crowns whose figures are alike beyond chance."""
+    flat = seen.known & (np.abs(np.nan_to_num(seen.gap_mm, nan=1.0)) < 1e-6)
+    if seen.known.any() and (flat == seen.known).all():
+        yield Finding(
+            "copied-figures",
+            "Every gap between open strings and crowns comes out as zero. These are no readings "
+            "of a strung instrument; read all heights again.",
+        )
+        return
+    if not seen.mostly_read:
+        return
+    read, figure = seen.read, np.round(seen.top_mm, 6)
+    figures = np.unique(figure[read])
+    if len(figures) <= FEW_FIGURES:
+        yield Finding(
+            "copied-figures",
+            "{all} crown tops have only {n:count different figure}. Read every crown again.",
+            all=int(read.sum()),
+            n=len(figures),
+        )
+        return
+    tie = _tie(figures, seen)
+    yield from _like_strings(figure, read, tie)
+    yield from _like_frets(figure, read, tie)
+    yield from _runs(figure, read, tie)
+
+
+def _tie(figures: FloatArray, seen: Seen) -> float:
+    """Return the chance that two readings of one height have the same figure.
+
+    The difference of two readings is normal with u sqrt(2); within half a step q of the figures on
+    either side of zero it lies with a chance near q / (2 sqrt(pi) u).
+    """
+    steps = np.diff(figures)
+    step = float(steps[steps > 5e-5].min()) if (steps > 5e-5).any() else 1e-4
+    return min(MOST_TIES, step / (2.0 * math.sqrt(math.pi) * seen.usual_u_mm))
+
+
+def _like_strings(figure: FloatArray, read: BoolArray, tie: float) -> Iterator[Finding]:
+    pairs = list(combinations(range(len(figure)), 2))
+    for one, two in pairs:
+        both = read[one] & read[two]
+        n, same = int(both.sum()), int((figure[one] == figure[two])[both].sum())
+        chance = len(pairs) * math.comb(n, same) * tie**same
+        if n >= COPIED_FRETS and same >= COPIED_SHARE * n and chance < COPIED_CHANCE:
+            yield Finding(
+                "copied-figures",
+                "Strings {one} and {two} have the same figure on {same} of {n} frets, which "
+                "readings of two strings do not. Read the crowns of both again.",
+                At(strings=(one + 1, two + 1)),
+                one=one + 1,
+                two=two + 1,
+                same=same,
+                n=n,
+            )
+            return
+
+
+def _like_frets(figure: FloatArray, read: BoolArray, tie: float) -> Iterator[Finding]:
+    frets = figure.shape[1]
+    for j in range(frets - 1):
+        both = read[:, j] & read[:, j + 1]
+        n = int(both.sum())
+        alike = bool((figure[:, j] == figure[:, j + 1])[both].all())
+        if n >= COPIED_STRINGS and alike and (frets - 1) * tie**n < COPIED_CHANCE:
+            yield Finding(
+                "copied-figures",
+                "Frets {one} and {two} have the same figure under every string, as if one row had "
+                "been copied. Read the crowns of both again.",
+                At(frets=(j + 1, j + 2)),
+                one=j + 1,
+                two=j + 2,
+            )
+
+
+def _runs(figure: FloatArray, read: BoolArray, tie: float) -> Iterator[Finding]:
+    for k, row in enumerate(figure):
+        start = 0
+        for j in range(1, len(row) + 1):
+            if j < len(row) and read[k, j] and read[k, start] and row[j] == row[start]:
+                continue
+            n = j - start
+            if n >= COPIED_RUN and read.size * tie ** (n - 1) < COPIED_CHANCE:
+                yield Finding(
+                    "copied-figures",
+                    "String {string} has the same figure on {on:frets}, as if it had been copied "
+                    "down. Read these crowns again.",
+                    At(strings=(k + 1,), frets=tuple(range(start + 1, j + 1))),
+                    string=k + 1,
+                    on=tuple(range(start + 1, j + 1)),
+                )
+            start = j
+
+
+def scatter(seen: Seen) -> Iterator[Finding]:
+    """Yield a finding where the crowns scatter about the neck's line as no neck's do."""
+    if seen.level is None:
+        return
+    spread = seen.level.scatter_mm
+    if spread > max(SCATTER_MM, SCATTER_U * seen.usual_u_mm):
+        yield Finding(
+            "scatter",
+            "The crowns scatter by {spread:length} about the line of the neck (robust standard "
+            "deviation), more than frets do. Check that all heights are over one datum and in one "
+            "unit, and read again.",
+            spread=spread,
+        )
+
+
+def lone_crown(seen: Seen) -> Iterator[Finding]:
+    """Yield crowns that stand off the other strings' crowns of their own fret."""
+    if seen.level is None:
+        return
+    count = len(seen.off_mm)
+    for j in range(seen.off_mm.shape[1]):
+        for k in range(count):
+            found = _alone(seen, k, j)
+            if found is None:
+                continue
+            size, outer, u = found
+            up = (LONE_OUTER_MM, LONE_OUTER_U) if outer else (LONE_UP_MM, LONE_UP_U)
+            if size > max(up[0], up[1] * u):
+                text = (
+                    "Fret {fret}, string {string} stands {size:length} over its own fret. Read it "
+                    "again; if it is so, look for a burr, or press the fret home there first."
+                )
+            elif size < -max(LONE_DOWN_MM, LONE_DOWN_U * u):
+                text = (
+                    "Fret {fret}, string {string} lies {size:length} under its own fret, and no "
+                    "wear was read there. Read crown top and crown height again."
+                )
+            else:
+                continue
+            at = At(frets=(j + 1,), strings=(k + 1,))
+            yield Finding("lone-crown", text, at, fret=j + 1, string=k + 1, size=abs(size))
+
+
+def _alone(seen: Seen, k: int, j: int) -> tuple[float, bool, float] | None:
+    """Return how far a crown stands off the others of its fret, whether it is an outer one, and u.
+
+    Of an outer one the smaller of the step to the next string and the misfit from the line of the
+    next two counts: a fret that is tilted stands off neither.
+    """
+    off, count = seen.off_mm[:, j], len(seen.off_mm)
+    if 0 < k < count - 1:
+        size = off[k] - 0.5 * (off[k - 1] + off[k + 1])
+        if not math.isfinite(size):
+            return None
+        return float(size), False, seen.between_u_mm(j, {k: 1.0, k - 1: -0.5, k + 1: -0.5})
+    inward = 1 if k == 0 else -1
+    near, next_but_one = off[k + inward], off[k + 2 * inward]
+    step, misfit = float(off[k] - near), float(off[k] - 2.0 * near + next_but_one)
+    if not math.isfinite(misfit) or step * misfit <= 0.0:
+        return None
+    u = seen.between_u_mm(j, {k: 1.0, k + inward: -2.0, k + 2 * inward: 1.0})
+    return (step if abs(step) < abs(misfit) else misfit), True, u
+
+
+def not_seated(seen: Seen) -> Iterator[Finding]:
+    """Yield frets that stand, or lie, further off the line than a seated fret can."""
+    if seen.level is None:
+        return
+    found, wire = seen.measurement, seen.specification.fretwire.crown_height_mm
+    for j in range(seen.off_mm.shape[1]):
+        off = seen.off_mm[:, j]
+        known = np.isfinite(off)
+        if known.sum() < 2:
+            continue
+        middle, highest = float(np.median(off[known])), int(np.nanargmax(off))
+        at = At(frets=(j + 1,))
+        if middle > SEATED_MM:
+            text = (
+                "Fret {fret} stands {size:length} over the line of the neck. Press it home, and "
+                "read it again; a slip of the reading looks the same."
+            )
+            yield Finding("not-seated", text, at, fret=j + 1, size=middle)
+        elif off[highest] > SEATED_END_MM:
+            text = (
+                "Fret {fret} stands {size:length} over the line of the neck at string {string}. "
+                "Press that end home, and read it again; a slip of the reading looks the same."
+            )
+            size = float(off[highest])
+            yield Finding("not-seated", text, at, fret=j + 1, size=size, string=highest + 1)
+        elif middle < -DIP_MM:
+            crown = float(np.mean(found.crown_height_mm[known, j]))
+            if not crown < wire + middle + DIP_WORN_MM:
+                text = (
+                    "Fret {fret} lies {size:length} under the line of the neck, and its crown is "
+                    "not worn by as much. Read crown tops and crown height there again."
+                )
+                yield Finding("not-seated", text, at, fret=j + 1, size=-middle)
+
+
+def over_new_wire(seen: Seen) -> Iterator[Finding]:
+    """Yield frets whose crown was read higher than the wire is when new."""
+    found, wire = seen.measurement, seen.specification.fretwire.crown_height_mm
+    read = found.crown_height_origin == Origin.READ
+    least = np.maximum(OVER_WIRE_MM, OVER_WIRE_U * np.fmax(found.crown_height_u_mm, LEAST_U_MM))
+    over = read & (found.crown_height_mm - wire > least)
+    frets = _numbers(over, 0)
+    if not frets:
+        return
+    more = (
+        sentence(" Or the specification names another wire.")
+        if over.sum() > MOSTLY * read.sum()
+        else ""
+    )
+    yield Finding(
+        "over-new-wire",
+        "{on:frets}: the crown was read as up to {height:length} high, but new wire has "
+        "{wire:length}. Measure from the board beside the fret again.{more}",
+        At(frets=frets),
+        on=frets,
+        height=float(found.crown_height_mm[over].max()),
+        wire=wire,
+        more=more,
+    )
+
+
+def _numbers(which: BoolArray, axis: int) -> tuple[int, ...]:
+    """Return the frets (axis 0) or the strings (axis 1) that something is so on anywhere."""
+    return tuple((np.flatnonzero(which.any(axis=axis)) + 1).tolist())

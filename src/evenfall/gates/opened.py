@@ -1,0 +1,113 @@
+"""All gates of one set of readings, and which of them stay open."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from evenfall.gates.accepted import Accepted, unmet
+from evenfall.gates.checks import CrossCheck, cross_checks, hand_check, next_readings
+from evenfall.gates.crowns import (
+    copied_figures,
+    lone_crown,
+    not_seated,
+    over_new_wire,
+    scatter,
+    string_through_crown,
+)
+from evenfall.gates.seen import Seen
+from evenfall.gates.settings import coarse, order, out_of_line, out_of_reason, tension, unstrung
+from evenfall.gates.shape import arch, step
+
+if TYPE_CHECKING:
+    from evenfall.errors import Finding
+    from evenfall.instrument import Specification
+    from evenfall.measurement import Measurement
+    from evenfall.neck.level_line import LevelLine
+    from evenfall.wording import Sentence
+
+_GATES = (
+    unstrung,
+    order,
+    tension,
+    coarse,
+    string_through_crown,
+    copied_figures,
+    arch,
+    scatter,
+    step,
+    not_seated,
+    lone_crown,
+    over_new_wire,
+    out_of_reason,
+    out_of_line,
+)
+"""In the order in which they are told: what explains most comes first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gates:
+    """What in one set of readings has to be read again, or accepted, before metal comes off.
+
+    Parameters
+    ----------
+    found
+        Everything that asks for another reading.
+    accepted
+        What of it somebody accepted as it is, and why.
+    checks
+        Every reading by hand beside what the heights give.
+    next_readings
+        What to read yet, so that slips of sign, scale, order and datum show.
+    """
+
+    found: tuple[Finding, ...]
+    accepted: tuple[Accepted, ...]
+    checks: tuple[CrossCheck, ...]
+    next_readings: tuple[Sentence, ...]
+
+    @property
+    def unmet(self) -> tuple[Finding, ...]:
+        """What nobody accepted: while there is any, nothing is cut and nothing is certified."""
+        return unmet(self.found, self.accepted)
+
+
+def open_gates(
+    specification: Specification,
+    measurement: Measurement,
+    line: LevelLine | None,
+    accepted: Sequence[Accepted] = (),
+) -> Gates:
+    """Return what in some readings has to be read again before metal comes off.
+
+    Parameters
+    ----------
+    specification
+        The instrument, K strings over F frets.
+    measurement
+        Its readings.
+    line
+        Their level line; None where readings are missing that it needs: then the gates about
+        crowns off the line stay shut.
+    accepted
+        What somebody accepted as it is.
+
+    Examples
+    --------
+    >>> from evenfall.instrument import read_specification
+    >>> from importlib import resources
+    >>> from evenfall.sheets import SheetFile, read_measurement
+    >>> invented = resources.files("evenfall") / "invented"
+    >>> text = (invented / "tesquil.spec.toml").read_text(encoding="utf-8")
+    >>> specification, _ = read_specification(text)
+    >>> sheet = SheetFile("before.csv", (invented / "tesquil-before.csv").read_bytes())
+    >>> measurement, _ = read_measurement([sheet], specification)
+    >>> open_gates(specification, measurement, None).unmet
+    ()
+    """
+    seen = Seen(specification, measurement, line)
+    checks = cross_checks(seen)
+    found = [finding for gate in _GATES for finding in gate(seen)]
+    found += hand_check(checks)
+    return Gates(tuple(found), tuple(accepted), checks, next_readings(seen))

@@ -1,0 +1,281 @@
+"""Gates about settings, strings and the sheet as a whole.
+
+Thresholds are our judgement, set on invented necks; no source.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from evenfall.errors import At, Finding
+from evenfall.instrument.specification import STEEL_MODULUS_N_PER_MM2
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from evenfall.arrays import FloatArray
+    from evenfall.gates.seen import Seen
+    from evenfall.instrument.specification import Limit
+
+LINE_ACTION_MM, USUAL_ACTION_MM = 0.40, 1.7
+"""The action of one string is off the line through the others by this, at a usual action; more in
+proportion where more is asked for."""
+LINE_GAP_MM, USUAL_GAP_MM = 0.25, 0.40
+"""The same of the first-fret gap."""
+OUTER_FACTOR, OUTER_FACTOR_OF_FOUR = 1.3, 1.8
+"""An outer string is compared with a line that does not reach it."""
+LINE_COURSES, MANY_COURSES = 4, 5
+
+ACTION_LEAST, ACTION_MOST, ACTION_MORE_MM = 0.35, 2.5, 0.3
+"""Reasonable actions, as shares of what is asked for, and so much more."""
+GAP_LEAST, GAP_MOST, GAP_MORE_MM = -1.0, 4.0, 0.3
+RELIEF_LEAST_MM, RELIEF_MOST_MM, RELIEF_MOST = -0.10, 0.8, 3.0
+"""Reasonable reliefs, and the largest as a share of its upper limit."""
+
+ORDER_ASKED_MM = 0.15
+"""The asked actions slope when they differ by more than this."""
+ORDER_MM, ORDER_SHARE, ORDER_U = 0.10, 0.25, 3.0
+
+TENSION_N = (15.0, 300.0)
+TENSION_FACTOR = 2.6
+"""No string of a set is this many times as tight as the median."""
+PLAIN_STEEL_MM = 0.55
+"""Plain steel strings are thinner than this (common practice, no source)."""
+STEEL_SHARE = 0.5
+"""A plain string with more than this share of steel's modulus is of metal."""
+
+COARSE_U_MM = 0.03
+"""Readings coarser than this cannot tell a high fret from a level one."""
+
+
+class _Gap(NamedTuple):
+    """A gap that is asked for under every string."""
+
+    text: str
+    gap_mm: FloatArray
+    asked: tuple[Limit, ...]
+    fret: int
+    tolerance_mm: float
+    usual_mm: float
+    reason: tuple[float, float, float]
+
+    @property
+    def asked_mm(self) -> FloatArray:
+        """What is asked for, (K,)."""
+        return np.array([limit.value_mm for limit in self.asked])
+
+
+_ACTION, _FIRST = "action", "first-fret gap"
+
+
+def _gaps(seen: Seen) -> tuple[_Gap, _Gap]:
+    target, reference = seen.specification.target, seen.specification.scale.reference_fret
+    return (
+        _Gap(
+            _ACTION,
+            seen.gap_mm[:, reference - 1],
+            target.action,
+            reference,
+            LINE_ACTION_MM,
+            USUAL_ACTION_MM,
+            (ACTION_LEAST, ACTION_MOST, ACTION_MORE_MM),
+        ),
+        _Gap(
+            _FIRST,
+            seen.gap_mm[:, 0],
+            target.first_fret_gap,
+            1,
+            LINE_GAP_MM,
+            USUAL_GAP_MM,
+            (GAP_LEAST, GAP_MOST, GAP_MORE_MM),
+        ),
+    )
+
+
+def out_of_line(seen: Seen) -> Iterator[Finding]:
+    """Yield the string whose action, or first-fret gap, is out of line with the others'.
+
+    Where strings lie in courses the courses are compared, and each string with its own course.
+    """
+    per_course = seen.specification.strings_per_course
+    for gap in _gaps(seen):
+        off = gap.gap_mm - gap.asked_mm
+        if not np.isfinite(off).all():
+            continue
+        courses = off.reshape(-1, per_course)
+        tolerance = gap.tolerance_mm * np.maximum(1.0, gap.asked_mm / gap.usual_mm)
+        misfit = (courses - courses.mean(axis=1, keepdims=True)).ravel()
+        if len(courses) >= LINE_COURSES:
+            between = _off_the_others(courses.mean(axis=1))
+            misfit = misfit + np.repeat(between, per_course)
+        worst = int(np.argmax(np.abs(misfit) / tolerance))
+        if abs(misfit[worst]) > tolerance[worst]:
+            what = {
+                _ACTION: "The action of string {string} at fret {fret} is {value:length}, "
+                "{off:length+} off the line through the other strings. Read that string's saddle, "
+                "and its action by hand.",
+                _FIRST: "The first-fret gap of string {string} is {value:length}, {off:length+} "
+                "off the line through the other strings. Read that string's nut slot again.",
+            }[gap.text]
+            yield Finding(
+                "out-of-line",
+                what,
+                At(frets=(gap.fret,), strings=(worst + 1,)),
+                string=worst + 1,
+                fret=gap.fret,
+                value=float(gap.gap_mm[worst]),
+                off=float(misfit[worst]),
+            )
+
+
+def _off_the_others(value: FloatArray) -> FloatArray:
+    """Return how far each value is off the line through the others, less for the outer two."""
+    place, count = np.arange(len(value)), len(value)
+    off = np.empty(count)
+    for k in place:
+        others = place != k
+        off[k] = value[k] - np.polyval(np.polyfit(place[others], value[others], 1), k)
+    off[[0, -1]] /= OUTER_FACTOR if count >= MANY_COURSES else OUTER_FACTOR_OF_FOUR
+    return off
+
+
+def out_of_reason(seen: Seen) -> Iterator[Finding]:
+    """Yield settings so far from what is asked for that the reading is doubtful."""
+    texts = {
+        _ACTION: "The action at fret {fret} comes out as {low:figure} to {high:length} on "
+        "{on:strings}, where {least:figure} to {most:length} is asked for. Read it by hand; check "
+        "sign, unit and datum of nut and saddle.",
+        _FIRST: "The first-fret gap comes out as {low:figure} to {high:length} on {on:strings}, "
+        "where {least:figure} to {most:length} is asked for. Read the nut slots again.",
+    }
+    for gap in _gaps(seen):
+        low, high, more = gap.reason
+        with np.errstate(invalid="ignore"):
+            wrong = (gap.gap_mm < low * gap.asked_mm) | (gap.gap_mm > high * gap.asked_mm + more)
+        if wrong.any():
+            strings = tuple((np.flatnonzero(wrong) + 1).tolist())
+            yield Finding(
+                "out-of-reason",
+                texts[gap.text],
+                At(frets=(gap.fret,), strings=strings),
+                fret=gap.fret,
+                on=strings,
+                low=float(gap.gap_mm[wrong].min()),
+                high=float(gap.gap_mm[wrong].max()),
+                least=float(gap.asked_mm[wrong].min()),
+                most=float(gap.asked_mm[wrong].max()),
+            )
+    if seen.level is None or any(one.quantity == "relief" for one in seen.measurement.direct):
+        return
+    relief, limit = seen.level.relief_mm, seen.specification.target.relief
+    if not RELIEF_LEAST_MM <= relief <= max(RELIEF_MOST_MM, RELIEF_MOST * limit.maximum_mm):
+        yield Finding(
+            "out-of-reason",
+            "By the heights the relief is {relief:length+}, where {least:figure} to {most:length} "
+            "is asked for. Lay a straightedge on the frets and add a row relief to the sheet.",
+            relief=relief,
+            least=limit.minimum_mm,
+            most=limit.maximum_mm,
+        )
+
+
+def order(seen: Seen) -> Iterator[Finding]:
+    """Yield a finding where the strings, or their actions, are in the opposite order."""
+    first, last = seen.specification.strings[0], seen.specification.strings[-1]
+    if first.frequency_hz < last.frequency_hz and not seen.specification.reentrant:
+        yield Finding(
+            "order",
+            "String 1 is tuned under string {last}, as if the strings were numbered from the bass "
+            "side. String 1 is the treble string: correct the specification, and the sheet if it "
+            "is numbered so too.",
+            last=last.number,
+        )
+    gap = _gaps(seen)[0]
+    asked, found, count = gap.asked_mm, gap.gap_mm, len(gap.gap_mm)
+    if abs(asked[0] - asked[-1]) <= ORDER_ASKED_MM or not np.isfinite(found).all():
+        return
+    place = np.linspace(-0.5, 0.5, count)
+    weights = place / (place @ place)
+    wanted, slope = float(weights @ asked), float(weights @ found)
+    weighted = np.zeros_like(seen.measurement.heights.height_mm)
+    for k, weight in enumerate(weights):
+        weighted[k] = weight * seen.gap_weights[k, gap.fret - 1]
+    u = float(seen.measurement.heights.u_mm(weighted))
+    least = max(ORDER_MM, ORDER_SHARE * abs(wanted) + ORDER_U * u)
+    if slope * wanted < 0.0 and abs(slope) > least:
+        yield Finding(
+            "order",
+            "From string 1 to string {last} the action changes by {slope:length+}, where "
+            "{wanted:length+} is asked for, as if the strings had been read in the opposite "
+            "order. String 1 is the treble string; check a string by its pitch.",
+            At(frets=(gap.fret,)),
+            last=count,
+            slope=slope,
+            wanted=wanted,
+        )
+
+
+def tension(seen: Seen) -> Iterator[Finding]:
+    """Yield strings as specified that would be at a tension that no such string has."""
+    strings = seen.specification.strings
+    tensions = np.array([string.tension_n for string in strings])
+    usual, (low, high) = float(np.median(tensions)), TENSION_N
+    for string, pull in zip(strings, tensions.tolist(), strict=True):
+        if low <= pull <= high and pull <= TENSION_FACTOR * usual:
+            continue
+        yield Finding(
+            "tension",
+            "String {n} as specified is at {tension:tension}, where the others are at "
+            "{usual:tension} or so. Check its pitch, gauge and mass per length.",
+            At(strings=(string.number,)),
+            n=string.number,
+            tension=pull,
+            usual=usual,
+        )
+    plain = [string for string in strings if not string.wound]
+    steel = [s for s in plain if s.modulus_n_per_mm2 > STEEL_SHARE * STEEL_MODULUS_N_PER_MM2]
+    thick = [string for string in steel if string.gauge_mm > PLAIN_STEEL_MM]
+    if thick:
+        numbers = tuple(string.number for string in thick)
+        yield Finding(
+            "tension",
+            "{on:strings}: plain steel of {gauge:length} is thicker than plain steel strings are. "
+            "Give the core and mass per length of a wound string, or its material.",
+            At(strings=numbers),
+            on=numbers,
+            gauge=max(string.gauge_mm for string in thick),
+        )
+    if steel and len(steel) < len(plain):
+        numbers = tuple(string.number for string in steel)
+        yield Finding(
+            "tension",
+            "{on:strings}: plain steel beside plain strings of another material. Check what the "
+            "strings are made of.",
+            At(strings=numbers),
+            on=numbers,
+        )
+
+
+def coarse(seen: Seen) -> Iterator[Finding]:
+    """Yield a finding where the readings cannot tell a high fret from a level one."""
+    if seen.usual_u_mm > COARSE_U_MM:
+        yield Finding(
+            "coarse",
+            "The crown tops have a standard uncertainty of {u:uncertainty} (median), too coarse "
+            "to tell a high fret from a level one: over {most:length}, no metal comes off. Read "
+            "with a finer gauge, or several times.",
+            u=seen.usual_u_mm,
+            most=COARSE_U_MM,
+        )
+
+
+def unstrung(seen: Seen) -> Iterator[Finding]:
+    """Yield a finding where the strings were off, or slack."""
+    if not seen.measurement.strung:
+        yield Finding(
+            "unstrung",
+            "The readings were taken without string tension, and the strings bow the neck. Read "
+            "again strung to pitch, or convert the readings to playing tension ({door_convert}).",
+        )

@@ -60,6 +60,11 @@ class CrossCheck(Content):
         return Sentence(text, self._values)
 
     @property
+    def still(self) -> bool:
+        """Whether it shows that the datum lay still from the first crown to the last."""
+        return self.agrees and self.quantity == "crown-top" and self.fret == FIRST_FRET
+
+    @property
     def gate(self) -> Finding:
         """What has to be read again, where the two do not agree."""
         at = At(frets=(self.fret,), strings=(self.string,) if self.string else ())

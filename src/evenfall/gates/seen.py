@@ -10,7 +10,7 @@ import numpy as np
 
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
-from evenfall.strings.clearance import chord_share
+from evenfall.strings.clearance import open_gap_weights
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray
@@ -98,20 +98,16 @@ class Seen:
     @cached_property
     def gap_weights(self) -> FloatArray:
         """Weights of a string's heights in the gap of the open string at each fret."""
-        share = chord_share(self.lines)[:, 0, 1:]
-        weights = np.zeros((*share.shape, share.shape[1] + 2))
-        weights[:, :, 0], weights[:, :, -1] = 1.0 - share, share
-        frets = np.arange(share.shape[1])
-        weights[:, frets, frets + 1] = -1.0
-        return weights
+        frets = range(1, self.specification.frets + 1)
+        return np.stack([open_gap_weights(self.lines, fret) for fret in frets], axis=1)
 
     @cached_property
     def gap_mm(self) -> FloatArray:
         """Gap of the open string over each crown, NaN where a height is missing, (K, F)."""
-        share = chord_share(self.lines)[:, 0, 1:]
-        found = self.measurement
-        ends = (1.0 - share) * found.nut_mm[:, None] + share * found.saddle_mm[:, None]
-        return np.where(self.known, ends - self.top_mm, np.nan)
+        height = self.measurement.heights.height_mm
+        gap = (self.gap_weights * np.nan_to_num(height)[:, None, :]).sum(axis=-1)
+        ends = np.isfinite(height[:, [0, -1]]).all(axis=1)
+        return np.where(self.known & ends[:, None], gap, np.nan)
 
     @cached_property
     def gap_u_mm(self) -> FloatArray:

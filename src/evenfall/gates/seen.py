@@ -106,7 +106,7 @@ class Seen:
         """Gap of the open string over each crown, NaN where a height is missing, (K, F)."""
         height = self.measurement.heights.height_mm
         gap = (self.gap_weights * np.nan_to_num(height)[:, None, :]).sum(axis=-1)
-        ends = np.isfinite(height[:, [0, -1]]).all(axis=1)
+        ends = np.isfinite(height[:, 0] + height[:, -1])
         return np.where(self.known & ends[:, None], gap, np.nan)
 
     @cached_property

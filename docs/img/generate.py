@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import runpy
 from functools import cache
-from importlib import resources
 from pathlib import Path
 
 from evenfall import workshop
@@ -18,16 +17,10 @@ from evenfall.workshop.planning import PlanOutcome
 HERE = Path(__file__).resolve().parent
 
 
-def invented(name: str) -> Source:
-    """Return one of the invented files."""
-    content = (resources.files("evenfall") / "invented" / name).read_bytes()
-    return Source(name, content)
-
-
 @cache
 def planned() -> PlanOutcome:
     """Return the plan of the invented instrument."""
-    before, spec = invented("tesquil-before.csv"), invented("tesquil.spec.toml")
+    before, spec = Source.invented("tesquil-before.csv"), Source.invented("tesquil.spec.toml")
     return workshop.plan(workshop.PlanRequest(before, spec))
 
 
@@ -38,7 +31,7 @@ def frame() -> str:
 
 def buzz_force_as_found() -> str:
     """Return the buzz force map of the invented instrument before the work."""
-    before, spec = invented("tesquil-before.csv"), invented("tesquil.spec.toml")
+    before, spec = Source.invented("tesquil-before.csv"), Source.invented("tesquil.spec.toml")
     found = workshop.diagnose(workshop.DiagnoseRequest(before, spec))
     return found.pictures()["buzz force as found"]
 
@@ -51,7 +44,7 @@ def removal() -> str:
 def verdict() -> str:
     """Return what decides the verdict on the invented instrument."""
     plan = Source("tesquil.plan.json", json_file(planned().plan.as_dict()))
-    after = invented("tesquil-after.csv")
+    after = Source.invented("tesquil-after.csv")
     return workshop.prove(workshop.ProveRequest(plan, after)).pictures()["verdict"]
 
 

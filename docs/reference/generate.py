@@ -11,11 +11,13 @@ import inspect
 import json
 import math
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import click
 
+import evenfall as ef
+from evenfall import workshop
 from evenfall.codec import Content, FileContent
 from evenfall.codec.forms import REFUSED, Form, forms
 from evenfall.codec.schema import json_schema
@@ -35,6 +37,7 @@ from evenfall.proof import Proof
 from evenfall.workshop.motion_check import MotionCheck
 
 HERE = Path(__file__).resolve().parent
+_PROGRESS = "Told what is being done and how far it is, 0 to 1; it may stop the work."
 FINDINGS = {"type": "array", "items": {"$ref": "#/$defs/finding"}}
 #: Kinds of files, and the schemas of what a door prints beside the content of each.
 KINDS: dict[type[FileContent], dict[str, object]] = {
@@ -124,6 +127,33 @@ def code_page() -> str:
     )
     sections = ["## Errors", table(ERROR_CODES), "## Findings", table(FINDING_CODES)]
     return "\n\n".join([ORIGIN, "# Codes", opening, *sections]) + "\n"
+
+
+def python_page() -> str:
+    """Return the page of the names that `import evenfall` offers."""
+
+    def table(names: Iterable[str]) -> str:
+        rows = ["| Name | What it is |", "| --- | --- |"]
+        for name in names:
+            thing = getattr(ef, name)
+            told = inspect.getdoc(thing) if inspect.isclass(thing) else None
+            if inspect.isfunction(thing):
+                told = inspect.getdoc(thing)
+                name += f"({', '.join(inspect.signature(thing).parameters)})"
+            rows.append(f"| `{name}` | {(told or _PROGRESS).partition(chr(10))[0]} |")
+        return "\n".join(rows)
+
+    use_cases = [name for name in workshop.__all__ if name.islower()]
+    requests = [name for name in workshop.__all__ if name not in use_cases]
+    data = [name for name in ef.__all__ if name not in workshop.__all__]
+    opening = (
+        "`import evenfall as ef` offers these names; each is loaded when it is asked for. Lengths "
+        "are in mm, forces in N, pitches in Hz and cent, arrays by string and fret. What each "
+        "takes, returns and raises, with an example, is in its docstring: `help(ef.plan)`."
+    )
+    parts = [ORIGIN, "# Python", opening, "## Use cases", table(use_cases)]
+    parts += ["## Requests", table(requests), "## Data", table(data)]
+    return "\n\n".join(parts) + "\n"
 
 
 def specification_page(page: str) -> str:
@@ -221,7 +251,7 @@ def json_page(page: str) -> str:
 
 def pages() -> dict[Path, str]:
     """Return the text of every page by its path."""
-    texts = {HERE / "errors.md": code_page()}
+    texts = {HERE / "errors.md": code_page(), HERE / "python.md": python_page()}
     page = HERE / "specification.md"
     texts[page] = specification_page(page.read_text(encoding="utf-8"))
     schema = json.dumps(specification_schema(), indent=1, ensure_ascii=False)

@@ -1,16 +1,163 @@
 """Setup of fretted instruments, from readings to proof.
 
-The steps of a job are functions of `evenfall.workshop`, under the same names as on the command
-line; each takes a request and returns an outcome:
+>>> import evenfall as ef
+>>> readings = ef.Source.invented("tesquil-before.csv")
+>>> outcome = ef.plan(ef.PlanRequest(readings, ef.Source.invented("tesquil.spec.toml")))
+>>> outcome.plan.removal_mm.shape
+(6, 22)
+>>> finding = ef.Finding("row", "Row {row} is empty.", ef.At(rows=(7,)), row=7)
+>>> finding.sentence, finding.where
+('Row 7 is empty.', 'row 7')
 
-    from evenfall import workshop
-    from evenfall.workshop import Source
+Long work can be stopped by what is told of it:
 
-    spec = Source("tesquil.spec.toml")
-    outcome = workshop.plan(workshop.PlanRequest(Source("tesquil-before.csv"), spec))
-    outcome.plan.metal_mm, [finding.sentence for finding in outcome.findings]
+>>> def stop(doing: str, share: float) -> None:
+...     raise ef.Cancelled
+>>> watch: ef.Progress = stop
+>>> try:
+...     ef.plan(ef.PlanRequest(readings, ef.Source.invented("tesquil.spec.toml")), watch)
+... except ef.EvenfallError as error:
+...     print(error.sentence)
+Stopped as asked; nothing was written.
 
-Importing the package imports nothing heavy.
+The use cases have the names that they have on the command line; each takes a request and returns
+an outcome, see `evenfall.workshop`. Beside them stand the types of the data that outcomes hold.
+Each name is loaded when it is asked for: importing the package imports nothing heavy.
 """
 
+import sys
+from importlib import import_module
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from evenfall.errors import At, Cancelled, EvenfallError, Finding, Progress
+    from evenfall.gates import Accepted
+    from evenfall.instrument import Specification, read_specification
+    from evenfall.levelling import Diagnosis, Session
+    from evenfall.measurement import Heights, Measurement, Origin
+    from evenfall.neck import NeckForecast
+    from evenfall.plan import Plan
+    from evenfall.proof import Item, Proof
+    from evenfall.scans import CrownSurvey
+    from evenfall.strings.playtest import PlayTest
+    from evenfall.work import BenchSheet
+    from evenfall.workshop import (
+        CheckRequest,
+        DemoRequest,
+        DiagnoseRequest,
+        MeasureRequest,
+        NeckReadings,
+        NeckRequest,
+        PitchRequest,
+        PlanRequest,
+        PlayRequest,
+        ProveRequest,
+        SheetRequest,
+        Source,
+        TemplateRequest,
+        check_specification,
+        demo,
+        diagnose,
+        measure,
+        neck,
+        pitch,
+        plan,
+        play,
+        prove,
+        sheet,
+        template,
+    )
+
 __version__ = "0.1.0"
+__all__ = [
+    "Accepted",
+    "At",
+    "BenchSheet",
+    "Cancelled",
+    "CheckRequest",
+    "CrownSurvey",
+    "DemoRequest",
+    "DiagnoseRequest",
+    "Diagnosis",
+    "EvenfallError",
+    "Finding",
+    "Heights",
+    "Item",
+    "MeasureRequest",
+    "Measurement",
+    "NeckForecast",
+    "NeckReadings",
+    "NeckRequest",
+    "Origin",
+    "PitchRequest",
+    "Plan",
+    "PlanRequest",
+    "PlayRequest",
+    "PlayTest",
+    "Progress",
+    "Proof",
+    "ProveRequest",
+    "Session",
+    "SheetRequest",
+    "Source",
+    "Specification",
+    "TemplateRequest",
+    "check_specification",
+    "demo",
+    "diagnose",
+    "measure",
+    "neck",
+    "pitch",
+    "plan",
+    "play",
+    "prove",
+    "read_specification",
+    "sheet",
+    "template",
+]
+
+_ROOMS = {
+    "workshop": (
+        "CheckRequest DemoRequest DiagnoseRequest MeasureRequest NeckReadings "
+        "NeckRequest PitchRequest PlanRequest PlayRequest ProveRequest SheetRequest "
+        "Source TemplateRequest check_specification demo diagnose measure neck pitch "
+        "plan play prove sheet template"
+    ),
+    "instrument": "Specification read_specification",
+    "measurement": "Heights Measurement Origin",
+    "gates": "Accepted",
+    "plan": "Plan",
+    "levelling": "Diagnosis Session",
+    "neck": "NeckForecast",
+    "strings.playtest": "PlayTest",
+    "scans": "CrownSurvey",
+    "work": "BenchSheet",
+    "proof": "Item Proof",
+    "errors": "At Cancelled EvenfallError Finding Progress",
+}
+
+
+def __getattr__(name: str) -> Any:
+    for room, names in _ROOMS.items():
+        if name in names.split():
+            return getattr(import_module(f"evenfall.{room}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return [*__all__, "__version__"]
+
+
+class _Face(ModuleType):
+    """The package; a stage (`plan`, `neck`) does not hide the use case of the same name.
+
+    Python would set every module that is imported as an attribute of its package.
+    """
+
+    def __setattr__(self, name: str, value: object) -> None:
+        if not (isinstance(value, ModuleType) and name in __all__):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Face

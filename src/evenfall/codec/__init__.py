@@ -4,6 +4,17 @@ A class of `Content` says in the metadata of each field what a file may hold the
 of `evenfall.codec.forms`. From that come what is written, what is accepted, the JSON Schema and the
 tables of the reference page. Arrays are read-only; two objects are equal, and hash alike, where
 their content is.
+
+Examples
+--------
+>>> parse_json(b'{"a": [1, null]}')
+{'a': [1, None]}
+>>> import numpy as np
+>>> plain(np.array([1.0, float("nan")]))
+[1.0, None]
+>>> import evenfall as ef
+>>> issubclass(ef.Plan, FileContent), issubclass(ef.Item, Content), ef.Plan.KIND
+(True, True, 'plan')
 """
 
 from evenfall.codec.content import Content, FileContent, plain, with_words

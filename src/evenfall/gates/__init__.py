@@ -1,4 +1,11 @@
-"""Which readings must be taken again before metal comes off, and what was accepted as it is."""
+"""Which readings must be taken again before metal comes off, and what was accepted as it is.
+
+Examples
+--------
+>>> check = CrossCheck("action", 1, 12, 1.61, 1.60, 0.02, True)
+>>> str(check.said)
+'Action of string 1 at fret 12: by hand 1.610 mm, by the heights 1.600 mm.'
+"""
 
 from evenfall.gates.accepted import Accepted, accepted_gates, check_used, unmet
 from evenfall.gates.checks import CrossCheck

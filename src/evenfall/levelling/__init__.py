@@ -1,4 +1,20 @@
-"""Clearance and buzz force become a plan: the linear program, the methods, the reasons."""
+"""Clearance and buzz force become a plan: the linear program, the methods, the reasons.
+
+Examples
+--------
+>>> import evenfall as ef
+>>> readings = ef.Source.invented("tesquil-before.csv")
+>>> spec_file = ef.Source.invented("tesquil.spec.toml")
+>>> taken = ef.measure(ef.MeasureRequest((readings,), spec_file))
+>>> plan = make_plan(taken.specification, taken.measurement)
+>>> plan.removal_mm.shape
+(6, 22)
+>>> type(diagnose(taken.specification, taken.measurement)).__name__
+'Diagnosis'
+>>> against = trade_off(taken.specification, plan)
+>>> against.action_mm.shape == against.metal_mm.shape
+True
+"""
 
 from evenfall.levelling.diagnosis import Diagnosis, diagnose
 from evenfall.levelling.session import Session, make_plan

@@ -1,4 +1,23 @@
-"""How the neck bows under strings, rod and seasons, and the line that level crowns lie on."""
+"""How the neck bows under strings, rod and seasons, and the line that level crowns lie on.
+
+Examples
+--------
+>>> import evenfall as ef
+>>> from evenfall.instrument import string_lines
+>>> readings = ef.Source.invented("tesquil-before.csv")
+>>> spec_file = ef.Source.invented("tesquil.spec.toml")
+>>> taken = ef.measure(ef.MeasureRequest((readings,), spec_file))
+>>> spec, lines = taken.specification, string_lines(taken.specification)
+>>> model = neck_model(spec, lines)
+>>> type(model).__name__, type(forecast(spec, model, taken.measurement)).__name__
+('NeckModel', 'NeckForecast')
+>>> bow = default_bow(spec, lines)
+>>> isinstance(bow, Bow), bow.frets.shape
+(True, (6, 22))
+>>> line = level_line(spec, taken.measurement, lines, bow, 0.02)
+>>> isinstance(line, LevelLine), line.level_mm.shape
+(True, (6, 22))
+"""
 
 from evenfall.neck.bow import Bow, default_bow
 from evenfall.neck.forecast import NeckForecast, forecast

@@ -3,6 +3,39 @@
 `find_surface` says how a scan lies, `measure_crowns` what it holds, `to_measurement` makes of it
 what a hand sheet would give. `find_slots` reads a board before fretting, `fit_circle` fits a
 circle. A scan is an array of points, a `HeightMap` or a `Mesh`.
+
+Examples
+--------
+A scan of straight frets, made up over an even grid:
+
+>>> import numpy as np
+>>> import evenfall as ef
+>>> from evenfall.instrument import fret_distance_mm, read_specification
+>>> spec_file = ef.Source.invented("tesquil.spec.toml")
+>>> spec, remarks = read_specification(spec_file.text(), source=spec_file.name)
+>>> x, y = np.arange(0.0, 500.0, 0.2), np.arange(-22.0, 22.5, 0.5)
+>>> frets = [fret_distance_mm(648.0, fret) for fret in range(1, 23)]
+>>> away = np.abs(x[:, None] - frets).min(axis=1)
+>>> arc = y[:, None] ** 2 / 600.0
+>>> crowns = HeightMap(np.where(away < 1.2, 1.2 - away**2 / 2.4, 0.0) - arc, 0.2, 0.5)
+>>> lies, findings = find_surface(crowns, spec, unit_hint="mm", mirrored=False)
+>>> round(float(lies.fret_x_mm[0]), 1)
+36.4
+>>> survey, findings = measure_crowns(crowns, spec, unit_hint="mm", mirrored=False)
+>>> type(survey).__name__
+'CrownSurvey'
+>>> to_measurement(survey, spec, serial="UY-0417").crown_top_mm.shape
+(6, 22)
+
+The slots of a board without frets, a circle through three points, and a mesh of one triangle:
+
+>>> slots = find_slots(HeightMap(np.where(away < 0.3, -1.5, 0.0) - arc, 0.2, 0.5))
+>>> len(slots.place_mm), round(slots.depth_mm, 2)
+(22, 1.5)
+>>> fit_circle(np.array([-1.0, 0.0, 1.0]), np.array([0.0, 1.0, 0.0])).radius_mm
+1.0
+>>> Mesh(np.array([[[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]])).triangles.shape
+(1, 3, 3)
 """
 
 from evenfall.scans.arcs import fit_circle

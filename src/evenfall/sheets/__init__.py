@@ -1,6 +1,11 @@
 """Hand sheets: readings typed at the bench in, a measurement and findings out.
 
 `read_measurement` reads one or more sheets of one instrument, `empty_sheet` makes one to fill in.
+
+Examples
+--------
+>>> SheetFile("readings.csv", b"quantity,string,fret,value,unit").name
+'readings.csv'
 """
 
 from evenfall.sheets.cells import SheetFile

@@ -1,4 +1,13 @@
-"""What the bench or the machine has to do, in order."""
+"""What the bench or the machine has to do, in order.
+
+Examples
+--------
+>>> import evenfall as ef
+>>> readings = ef.Source.invented("tesquil-before.csv")
+>>> outcome = ef.plan(ef.PlanRequest(readings, ef.Source.invented("tesquil.spec.toml")))
+>>> type(bench_sheet(outcome.specification, outcome.plan)).__name__
+'BenchSheet'
+"""
 
 from evenfall.work.sheet import BenchSheet, bench_sheet
 

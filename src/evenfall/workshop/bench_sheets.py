@@ -78,6 +78,17 @@ def sheet(request: SheetRequest, progress: Progress = silent) -> SheetOutcome:
     ------
     EvenfallError
         The file is no plan, or it is damaged.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> before = ef.Source.invented("tesquil-before.csv")
+    >>> spec = ef.Source.invented("tesquil.spec.toml")
+    >>> from evenfall.workshop.outputs import json_file
+    >>> plan = ef.plan(ef.PlanRequest(before, spec)).plan
+    >>> outcome = ef.sheet(ef.SheetRequest(ef.Source("a.plan.json", json_file(plan.as_dict()))))
+    >>> sorted(outcome.pages)
+    ['html', 'pdf']
     """
     specification, made = open_plan(request.plan)
     pages = sheet_pages(

@@ -150,6 +150,13 @@ def template(request: TemplateRequest) -> TemplateOutcome:
     ------
     EvenfallError
         The specification cannot be used, or the kind is another.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> outcome = ef.template(ef.TemplateRequest(ef.Source.invented("tesquil.spec.toml")))
+    >>> outcome.content[:2]
+    b'PK'
     """
     from evenfall.sheets import empty_sheet
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -108,10 +107,16 @@ def demo(request: DemoRequest, progress: Progress = silent) -> DemoOutcome:
         How to run it.
     progress
         Told what is being done; it may stop the work.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> outcome = ef.demo(ef.DemoRequest(date="2026-05-04"))
+    >>> "tesquil.plan.json" in outcome.files
+    True
     """
-    given = resources.files("evenfall") / "invented"
-    files = {name: (given / name).read_bytes() for name in INPUTS}
-    spec, before, after = (Source(name, files[name]) for name in INPUTS)
+    spec, before, after = (Source.invented(name) for name in INPUTS)
+    files = {given.name: given.content or b"" for given in (spec, before, after)}
 
     def keep(name: str, content: bytes) -> Source:
         files[name] = content

@@ -80,6 +80,17 @@ def diagnose(request: DiagnoseRequest, progress: Progress = silent) -> DiagnoseO
     ------
     EvenfallError
         A file cannot be used, or the readings are incomplete.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> before = ef.Source.invented("tesquil-before.csv")
+    >>> spec = ef.Source.invented("tesquil.spec.toml")
+    >>> outcome = ef.diagnose(ef.DiagnoseRequest(before, spec))
+    >>> outcome.diagnosis.buzzing > 0
+    True
+    >>> sorted(outcome.pictures("in"))[0]
+    'buzz force as found'
     """
     found, neck = request.open_at_pitch()
     table = excursion(found.specification, progress)

@@ -104,6 +104,15 @@ def measure(request: MeasureRequest, progress: Progress = silent) -> MeasureOutc
     ------
     EvenfallError
         A file cannot be used; see `evenfall.readings.read_files`.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> before = ef.Source.invented("tesquil-before.csv")
+    >>> spec = ef.Source.invented("tesquil.spec.toml")
+    >>> outcome = ef.measure(ef.MeasureRequest((before,), spec, serial="UY-0417"))
+    >>> outcome.measurement.serial, outcome.measurement.crown_top_mm.shape
+    ('UY-0417', (6, 22))
     """
     specification, remarks = open_specification(request.specification)
     options = setting = None

@@ -282,6 +282,16 @@ def neck(request: NeckRequest, progress: Progress = silent) -> NeckOutcome:
     EvenfallError
         A file cannot be used, readings are missing or do not go together, or a value is out of
         range.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> before = ef.Source.invented("tesquil-before.csv")
+    >>> spec = ef.Source.invented("tesquil.spec.toml")
+    >>> known = ef.NeckReadings(relief_per_turn_mm=0.12)
+    >>> outcome = ef.neck(ef.NeckRequest(before, spec, neck=known))
+    >>> type(outcome.forecast).__name__
+    'NeckForecast'
     """
     found = request.open(plans=True)
     spec, plan = found.specification, found.plan

@@ -6,6 +6,7 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -43,10 +44,22 @@ class Source:
         Path as it was given, or the name that came with the content.
     content
         Its bytes; None for a file on disk.
+
+    Examples
+    --------
+    >>> Source("tesquil.spec.toml", b"[model]").text()
+    '[model]'
+    >>> Source.invented("tesquil-before.csv")
+    Source(name='tesquil-before.csv')
     """
 
     name: str
     content: bytes | None = field(default=None, repr=False)
+
+    @classmethod
+    def invented(cls, name: str) -> Source:
+        """Return one of the files of an invented instrument that come with the program."""
+        return cls(name, (resources.files("evenfall") / "invented" / name).read_bytes())
 
     def read(self, limit_bytes: int) -> bytes:
         """Return the whole content, refused over a limit."""

@@ -162,6 +162,15 @@ def pitch(request: PitchRequest, progress: Progress = silent) -> PitchOutcome:
     EvenfallError
         A file cannot be used, readings that the pitch needs are missing, or a value is out of
         range.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> before = ef.Source.invented("tesquil-before.csv")
+    >>> spec = ef.Source.invented("tesquil.spec.toml")
+    >>> outcome = ef.pitch(ef.PitchRequest(before, spec))
+    >>> sorted(outcome.pictures())[0]
+    'pitch'
     """
     found = request.open(plans=True)
     progress("Working out the pitch of every note", 0.0)

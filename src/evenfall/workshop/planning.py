@@ -103,6 +103,15 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
     EvenfallError
         A file cannot be used, the readings are incomplete, or an option is out of range; see
         `evenfall.levelling.make_plan`.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> before = ef.Source.invented("tesquil-before.csv")
+    >>> spec = ef.Source.invented("tesquil.spec.toml")
+    >>> outcome = ef.plan(ef.PlanRequest(before, spec, method="spot"))
+    >>> outcome.plan.method, outcome.plan.removal_mm.shape
+    ('spot', (6, 22))
     """
     if request.verify_by_motion:
         from evenfall.workshop.motion_check import verify_by_motion

@@ -188,6 +188,15 @@ def play(request: PlayRequest, progress: Progress = silent) -> PlayOutcome:
     EvenfallError
         A file cannot be used, readings are missing, a value is out of range, or numba is not
         installed.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> before = ef.Source.invented("tesquil-before.csv")
+    >>> spec = ef.Source.invented("tesquil.spec.toml")
+    >>> request = ef.PlayRequest(before, spec, attacks_n=(0.4,), duration_s=0.05)
+    >>> ef.play(request).test.worst.shape
+    (6, 22, 1)
     """
     require_play_test()
     opened = request.open(plans=True)

@@ -137,6 +137,19 @@ def prove(request: ProveRequest, progress: Progress = silent) -> ProveOutcome:
     ------
     EvenfallError
         A file cannot be used, or plan and readings do not belong together.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> before = ef.Source.invented("tesquil-before.csv")
+    >>> spec = ef.Source.invented("tesquil.spec.toml")
+    >>> from evenfall.workshop.outputs import json_file
+    >>> plan = ef.plan(ef.PlanRequest(before, spec)).plan
+    >>> plan_file = ef.Source("tesquil.plan.json", json_file(plan.as_dict()))
+    >>> after = ef.Source.invented("tesquil-after.csv")
+    >>> outcome = ef.prove(ef.ProveRequest(plan_file, after))
+    >>> outcome.proof.verdict in ("conforms", "does not conform", "undecided")
+    True
     """
     specification, made = open_plan(request.plan)
     after = open_readings_after(made, request.readings)

@@ -136,11 +136,10 @@ def python_page() -> str:
         rows = ["| Name | What it is |", "| --- | --- |"]
         for name in names:
             thing = getattr(ef, name)
-            told = inspect.getdoc(thing) if inspect.isclass(thing) else None
-            if inspect.isfunction(thing):
-                told = inspect.getdoc(thing)
-                name += f"({', '.join(inspect.signature(thing).parameters)})"
-            rows.append(f"| `{name}` | {(told or _PROGRESS).partition(chr(10))[0]} |")
+            called = inspect.isfunction(thing)
+            taken = f"({', '.join(inspect.signature(thing).parameters)})" if called else ""
+            told = inspect.getdoc(thing) if called or inspect.isclass(thing) else None
+            rows.append(f"| `{name}{taken}` | {(told or _PROGRESS).partition(chr(10))[0]} |")
         return "\n".join(rows)
 
     use_cases = [name for name in workshop.__all__ if name.islower()]

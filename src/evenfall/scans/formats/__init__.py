@@ -8,7 +8,7 @@ Examples
 >>> import pathlib, tempfile
 >>> with tempfile.TemporaryDirectory() as folder:
 ...     file = pathlib.Path(folder) / "three.xyz"
-...     _ = file.write_text("0 0 1.2\\n1 0 1.3\\n2 0 1.2\\n")
+...     _ = file.write_text(chr(10).join(["0 0 1.2", "1 0 1.3", "2 0 1.2"]))
 ...     scan = read_scan(file, ScanOptions(unit="mm"))
 >>> isinstance(scan, Scan), scan.unit, scan.unit_from, len(scan.content)
 (True, 'mm', 'option', 3)

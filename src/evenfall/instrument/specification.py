@@ -93,6 +93,7 @@ class InstrumentString:
     saddle_setback_mm: float  # compensation, away from the nut
     nut_setback_mm: float = 0.0  # away from the saddle; negative for a nut moved forward
     modulus_u_share: float = 0.0  # relative standard uncertainty of the modulus
+    mass_u_share: float = 0.0  # the same of the mass per length, where it is computed
 
     @property
     def speaking_length_mm(self) -> float:

@@ -11,11 +11,13 @@ import math
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Any, NoReturn
 
 from evenfall.errors import At, Finding, SpecificationError
+from evenfall.instrument.construction import USUAL_CORE_SHARE, Mass, plain_mass, wound_mass
 from evenfall.instrument.geometry import string_scale_mm
 from evenfall.instrument.specification import (
     MATERIALS,
@@ -489,30 +491,53 @@ class _Reader:
         if ("pitch" in values) == ("frequency" in values):
             self.fault((*path, "pitch"), "Give either pitch or frequency.")
         number, pitch, gauge, core = (taken[n] for n in ("number", "pitch", "gauge", "core"))
-        linear_density, modulus = taken["mass_per_length"], taken["modulus"]
-        density, usual_modulus = MATERIALS[taken["material"]]
+        modulus = taken["modulus"]
+        _, usual_modulus = MATERIALS[taken["material"]]
         u_share = MODULUS_U_SHARE[taken["material"]]
         if core is not None and core >= gauge:
             self.fault((*path, "core"), "core must be thinner than gauge.")
-        if linear_density is None and core is not None:
-            text = "{key} is missing; a wound string needs it, in {unit}."
-            self.fault((*path, "mass_per_length"), text, unit="g/m")
-        if linear_density is None:
-            linear_density = density * math.pi / 4.0 * (gauge / 1000.0) ** 2
-        return InstrumentString(
+        wound = core is not None or taken["wrap"] is not None
+        if wound and core is None:
+            core = USUAL_CORE_SHARE * gauge
+            if taken["material"] != "steel":
+                text = "{key} is missing; only of steel is there a usual one."
+                self.fault((*path, "core"), text)
+        made = InstrumentString(
             number=number,
             frequency_hz=pitch_frequency_hz(pitch) if pitch else taken["frequency"],
             pitch=pitch or "",
             gauge_mm=gauge,
             core_mm=gauge if core is None else core,
-            linear_density_kg_per_m=linear_density,
+            linear_density_kg_per_m=math.nan,
             modulus_n_per_mm2=usual_modulus if modulus is None else modulus,
-            wound=core is not None,
+            wound=wound,
             scale_mm=string_scale_mm(scale.treble_mm, scale.bass_mm, number - 1, self.count),
             saddle_setback_mm=taken["saddle_setback"],
             nut_setback_mm=taken["nut_setback"],
             modulus_u_share=u_share if modulus is None else 0.0,
         )
+        mass = self.mass(taken, made, path)
+        return replace(made, linear_density_kg_per_m=mass.kg_per_m, mass_u_share=mass.u_share)
+
+    def mass(self, taken: Mapping[str, Any], made: InstrumentString, path: Place) -> Mass:
+        """Return the mass per length as it was weighed, follows from a tension, or is computed."""
+        weighed, tension = taken["mass_per_length"], taken["tension"]
+        if weighed is not None:
+            if tension is not None:
+                text = "Give either mass_per_length or tension; one follows from the other."
+                self.fault((*path, "tension"), text)
+            return Mass(weighed, 0.0)
+        if tension is not None:
+            wave_m_per_s = 2e-3 * made.speaking_length_mm * made.frequency_hz
+            return Mass(tension / wave_m_per_s**2, 0.0)
+        density, _ = MATERIALS[taken["material"]]
+        if not made.wound:
+            return plain_mass(made.gauge_mm, density)
+        if taken["wrap"] is None:
+            text = "{key} is missing; say what the string is wrapped with, or give mass_per_length."
+            self.fault((*path, "wrap"), text)
+            return Mass(math.nan, 0.0)
+        return wound_mass(made.gauge_mm, made.core_mm, density, taken["wrap"], taken["winding"])
 
     # ---- what has to agree; what failed already is NaN or None -----------------------------------
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias, get_args
 
 from evenfall.codec.forms import SIZES
+from evenfall.instrument.construction import WINDINGS, WRAPS_KG_PER_M3
 from evenfall.instrument.specification import (
     MATERIALS,
     Board,
@@ -180,10 +181,17 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
         Key("frequency", "number", "Open pitch as a frequency.", *PLAYED_HZ, 329.628,
             ALTERNATIVE, "pitch is needed", unit="Hz"),
         Key("gauge", "length", "Outer diameter.", 0.1, 6, 0.254),
-        Key("mass_per_length", "number", "Mass per length; a wound string needs it.", 0.02, 200,
-            0.4, ALTERNATIVE, "computed for a plain string", unit="g/m", scale=(1.0, 1000.0)),
+        Key("mass_per_length", "number", "Mass per length, where it was weighed.", 0.02, 200,
+            0.4, None, "computed from gauge, core and wrap", unit="g/m", scale=(1.0, 1000.0)),
+        Key("tension", "number", "Tension at pitch, where it was measured, in place of the mass.",
+            5, 1500, 70.0, None, "computed from mass, length and pitch", unit="N"),
         Key("core", "length", "Core diameter of a wound string.", 0.05, 6, 0.2,
-            None, "the string is plain"),
+            None, "a usual one, or the string is plain"),
+        Key("wrap", "choice", "What a wound string is wrapped with.",
+            example="nickel-plated steel", default=None, left_out="the string is plain, or its "
+            "mass is given", choices=tuple(WRAPS_KG_PER_M3)),
+        Key("winding", "choice", "Whether the wrap is of round or of flat wire.", example="round",
+            default="round", choices=WINDINGS),
         Key("material", "choice", "What bends: for a wound string, its core.", example="steel",
             default="steel", choices=tuple(MATERIALS)),
         Key("saddle_setback", "length", "Compensation at the saddle, positive away from the nut.",

@@ -31,9 +31,9 @@ _STRINGS: tuple[Given, ...] = (
     {"pitch": "E4", "gauge": 0.254},
     {"pitch": "B3", "gauge": 0.330},
     {"pitch": "G3", "gauge": 0.432},
-    {"pitch": "D3", "gauge": 0.660, "mass_per_length": 2.26, "core": 0.330},
-    {"pitch": "A2", "gauge": 0.914, "mass_per_length": 4.28, "core": 0.381},
-    {"pitch": "E2", "gauge": 1.168, "mass_per_length": 6.83, "core": 0.406},
+    {"pitch": "D3", "gauge": 0.660, "core": 0.330, "wrap": "nickel-plated steel"},
+    {"pitch": "A2", "gauge": 0.914, "core": 0.381, "wrap": "nickel-plated steel"},
+    {"pitch": "E2", "gauge": 1.168, "core": 0.406, "wrap": "nickel-plated steel"},
 )
 
 

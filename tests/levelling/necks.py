@@ -21,8 +21,8 @@ from evenfall.strings.excursion import ExcursionTable, excursion_key, excursion_
 
 FloatArray = NDArray[np.float64]
 
-# Pitch, gauge [mm], core [mm] or None for plain steel, mass [g/m] or None to have it computed: as on
-# charts for nickel-plated steel round wound strings, or near them.
+# Pitch, gauge [mm], core [mm] or None for plain steel, mass [g/m] or None to have it computed; as
+# on charts for nickel-plated steel round wound strings, or near them.
 SET = (
     ("E4", 0.254, None, None),
     ("B3", 0.330, None, None),

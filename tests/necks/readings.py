@@ -12,7 +12,6 @@ import numpy as np
 from evenfall.measurement import Direct, Heights, Measurement, Origin, Shared
 from evenfall.neck.bow import relief_point, straightedge_gap_mm
 from evenfall.sheets import SheetFile, read_measurement
-from evenfall.sheets.quantities import COLUMNS
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
@@ -146,7 +145,7 @@ def sheet(
     reader = reader or Reader()
     stream = io.StringIO()
     stream.write(f"# {neck.specification.name}, invented example.\n")
-    stream.write(",".join(COLUMNS) + "\n")
+    stream.write("quantity,string,fret,value,unit,uncertainty,state,measured_with,note\n")
 
     def row(quantity: str, string: object, fret: object, value: float, u: float) -> None:
         shown = u if stated or quantity in ("action", "relief", "crown_height") else ""

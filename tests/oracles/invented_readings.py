@@ -17,7 +17,6 @@ from evenfall.instrument import read_specification, string_lines
 from evenfall.levelling import make_plan
 from evenfall.neck import default_bow
 from evenfall.sheets import SheetFile, read_measurement
-from evenfall.sheets.quantities import COLUMNS
 
 HERE = Path(__file__).resolve().parents[2] / "src" / "evenfall" / "invented"
 U_MM = 0.004
@@ -29,7 +28,8 @@ def sheet(rows: list[tuple[str, object, object, float]], note: str) -> str:
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\n")
     stream.write(f"# {note} Invented example.\n")
-    writer.writerow(name for name in COLUMNS if name != "note")
+    names = ["quantity", "string", "fret", "value", "unit", "uncertainty", "state"]
+    writer.writerow([*names, "measured_with"])
     for quantity, string, fret, value in rows:
         writer.writerow([quantity, string, fret, f"{value:.3f}", "mm", f"{U_MM}", "strung", GAUGE])
     return stream.getvalue()

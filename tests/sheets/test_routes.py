@@ -60,8 +60,28 @@ def test_with_all_heights_read_nothing_else_changes_them(tmp_path: Path) -> None
         ("action", 2, 12),
         ("relief", 0, 7),
     ]
-    assert codes(findings, "warning") == ["disagree"] * 3
+    assert all(one.checks for one in both.direct)  # which the gates compare with the heights
+    assert codes(findings, "warning") == ["disagree"]
     assert "unused" in codes(findings, "note")
+
+
+def test_readings_that_make_the_heights_do_not_check_them(tmp_path: Path) -> None:
+    rows = ["relief,,7,0.1,mm,,,,", "action,all,1,0.4,mm,,,,", "action,all,12,2.2,mm,,,,"]
+    header = "quantity,string,fret,value,unit,uncertainty,state,measured_with,note\n"
+    without_datum, _ = read(tmp_path, header + "\n".join(rows))
+    assert len(without_datum.direct) == 9
+    assert not any(one.checks for one in without_datum.direct)
+
+
+def test_a_crown_read_again_checks_and_changes_nothing(tmp_path: Path) -> None:
+    alone, _ = read(tmp_path, full_sheet())
+    crown = heights()[0][0, 0]
+    both, findings = read(tmp_path, full_sheet() + f"crown_again,1,1,{crown + 0.1:.3f},mm,,,,\n")
+    np.testing.assert_array_equal(alone.crown_top_mm, both.crown_top_mm)
+    [again] = both.direct
+    assert (again.quantity, again.string, again.fret) == ("crown-top", 1, 1)
+    assert again.value_mm == pytest.approx(crown + 0.1, abs=5e-4)
+    assert codes(findings, "warning") == []
 
 
 def test_actions_that_fit_the_heights_raise_no_uncertainty(tmp_path: Path) -> None:

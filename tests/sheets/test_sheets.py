@@ -265,3 +265,31 @@ def test_actions_that_look_like_inches_are_uncertaintyed(tmp_path: Path) -> None
     rows = [f"action,{k},12,0.088,mm,,,," for k in range(1, 5)]
     _, findings = read(tmp_path, full_sheet() + "\n".join(rows))
     assert any(f.code == "implausible" and "inches" in f.sentence for f in findings)
+
+
+# ---- the pitch of a string ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("string", "pitch", "said"),
+    [
+        ("1", "G4", "that of string 4"),
+        ("4", "A4", "that of string 1"),
+        ("2", "B2", "no string's here"),
+        ("2", "H9", "no pitch name"),
+    ],
+)
+def test_a_pitch_of_another_string_is_refused(
+    tmp_path: Path, string: str, pitch: str, said: str
+) -> None:
+    header = "quantity,string,pitch,fret,value\n"
+    [finding] = refused(lambda: read(tmp_path, header + f"action,{string},{pitch},12,2.2\n"))
+    assert said in finding.sentence
+    assert (finding.at.field, finding.at.rows) == ("pitch", (2,))
+
+
+@pytest.mark.parametrize(("string", "pitch"), [("1", "A4"), ("4", "g4"), ("all", "C4"), ("3", "")])
+def test_a_pitch_that_fits_is_no_matter(tmp_path: Path, string: str, pitch: str) -> None:
+    header = "quantity,string,pitch,fret,value\n"
+    faults = refused(lambda: read(tmp_path, header + f"action,{string},{pitch},12,2.2\n"))
+    assert all(fault.at.field != "pitch" for fault in faults)

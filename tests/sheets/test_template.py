@@ -24,7 +24,7 @@ TYPICAL = {"relief": 0.1, "action": 2.2, "crown_height": 0.95}
 
 def reading(quantity: str, string: int, fret: int) -> float:
     crowns, nut, saddle = heights()
-    if quantity == "crown_top":
+    if quantity in ("crown_top", "crown_again"):
         return float(crowns[string - 1, fret - 1])
     if quantity in ("nut_slot", "saddle"):
         return float((nut if quantity == "nut_slot" else saddle)[string - 1])
@@ -39,9 +39,11 @@ def test_a_filled_csv_template_is_complete(tmp_path: Path, unit: str) -> None:
     for line in path.read_text(encoding="utf-8").splitlines():
         cells = line.split(",")
         if cells[0] in QUANTITIES:
-            value = reading(cells[0], int(cells[1] or 0), int(cells[2] or 0))
-            assert cells[4] == unit
-            cells[3] = repr(value / (25.4 if unit == "in" else 1.0))
+            value = reading(cells[0], int(cells[1] or 0), int(cells[3] or 0))
+            assert cells[5] == unit
+            if cells[0] == "crown_again" and not cells[1]:
+                continue  # to be filled in when the program has asked for a crown
+            cells[4] = repr(value / (25.4 if unit == "in" else 1.0))
         lines.append(",".join(cells))
     path.write_text("\n".join(lines), encoding="utf-8")
     measurement, findings = read_file(path, unit=unit)
@@ -57,8 +59,8 @@ def test_a_filled_workbook_template_reads_the_same(tmp_path: Path) -> None:
     book = openpyxl.load_workbook(path)
     page = book["Readings"]
     for row in page.iter_rows(min_row=2):
-        if row[0].value is not None:
-            row[3].value = reading(row[0].value, row[1].value or 0, row[2].value or 0)
+        if row[0].value is not None and (row[0].value != "crown_again" or row[1].value):
+            row[4].value = reading(row[0].value, row[1].value or 0, row[3].value or 0)
     book.save(path)
     measurement, _ = read_file(path)
     assert measurement.complete
@@ -83,11 +85,11 @@ def test_the_workbook_has_drop_downs_units_and_a_page_set_up(tmp_path: Path) -> 
     assert [cell.value for cell in page[1]] == list(COLUMNS)
     lists = {str(v.sqref)[0]: v.formula1 for v in page.data_validations.dataValidation}
     assert lists["A"] == '"' + ",".join(QUANTITIES) + '"'
-    assert lists["E"] == '"mm,in"'
-    assert lists["G"] == '"strung,unstrung"'
+    assert lists["F"] == '"mm,in"'
+    assert lists["H"] == '"strung,unstrung"'
     assert len(lists["A"]) < 255  # more is refused by spreadsheet programs
-    assert page["E2"].value == "in"
-    assert page["D2"].number_format == "0.0000"
+    assert page["F2"].value == "in"
+    assert page["E2"].number_format == "0.0000"
     assert page.freeze_panes == "A2"
     assert page.page_setup.orientation == "landscape"
     words = " ".join(str(cell.value) for row in book["How to read"].iter_rows() for cell in row)

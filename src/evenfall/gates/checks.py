@@ -22,7 +22,6 @@ from evenfall.wording import Sentence, Value, sentence
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from evenfall.arrays import FloatArray
     from evenfall.gates.seen import Seen
     from evenfall.measurement import Direct
 
@@ -109,36 +108,42 @@ _WHAT: dict[Compared, str] = {
 
 
 def cross_checks(seen: Seen) -> tuple[CrossCheck, ...]:
-    """Return every reading by hand beside what the heights give, which came from others."""
-    made = []
-    for one in seen.measurement.direct:
-        if not one.checks:
-            continue
-        weights = _weights(seen, one)
-        used = weights != 0.0
-        height = float(weights[used] @ seen.measurement.heights.height_mm[used])
-        if not math.isfinite(height):
-            continue
-        u = math.hypot(one.u_mm, float(seen.measurement.heights.u_mm(weights)), LEAST_U_MM)
-        most = max(CHECK_MM[one.quantity], CHECK_U[one.quantity] * u)
-        agrees = abs(one.value_mm - height) <= most
-        made.append(CrossCheck(one.quantity, one.string, one.fret, one.value_mm, height, u, agrees))
-    return tuple(made)
+    """Return every reading by hand beside what the heights give, which came from others.
+
+    Of a relief read under no named string the one that it fits best counts.
+    """
+    return tuple(
+        min(tried, key=lambda check: abs(check.by_hand_mm - check.by_heights_mm))
+        for one in seen.measurement.direct
+        if one.checks
+        and (
+            tried := [
+                check
+                for k in ([one.string - 1] if one.string else range(len(seen.top_mm)))
+                if (check := _compared(seen, one, k)) is not None
+            ]
+        )
+    )
 
 
-def _weights(seen: Seen, one: Direct) -> FloatArray:
-    """Return the weights of all heights in what was read directly, (K, F + 2)."""
-    weights = np.zeros_like(seen.measurement.heights.height_mm)
-    rows = [one.string - 1] if one.string else range(len(weights))
-    for k in rows:
-        if one.quantity == "crown-top":
-            weights[k, one.fret] = 1.0
-        elif one.quantity == "action":
-            weights[k] = seen.gap_weights[k, one.fret - 1] / len(rows)
-        else:
-            station = seen.lines.station_mm[k, 1:]
-            weights[k, 1:-1] = line_gap_weights(station, one.fret, 1, len(station)) / len(rows)
-    return weights
+def _compared(seen: Seen, one: Direct, k: int) -> CrossCheck | None:
+    """Return a reading by hand beside what the heights of string k (from 0) give."""
+    heights = seen.measurement.heights
+    weights = np.zeros(heights.frets + 2)
+    if one.quantity == "crown-top":
+        weights[one.fret] = 1.0
+    elif one.quantity == "action":
+        weights = seen.gap_weights[k, one.fret - 1]
+    else:
+        weights[1:-1] = line_gap_weights(seen.lines.station_mm[k, 1:], one.fret, 1, heights.frets)
+    used = weights != 0.0
+    given = float(weights[used] @ heights.height_mm[k, used])
+    if not math.isfinite(given):
+        return None
+    u = math.hypot(one.u_mm, float(heights.u_mm(weights, k)), LEAST_U_MM)
+    most = max(CHECK_MM[one.quantity], CHECK_U[one.quantity] * u)
+    agrees = abs(one.value_mm - given) <= most
+    return CrossCheck(one.quantity, one.string, one.fret, one.value_mm, given, u, agrees)
 
 
 def hand_check(checks: tuple[CrossCheck, ...]) -> Iterator[Finding]:

@@ -9,6 +9,7 @@ from typing import Literal
 COLUMNS: dict[str, str] = {
     "quantity": "What was read; one of the quantities below.",
     "string": "String number, 1 = treble; `1-6` or `1 to 6` for several; `all` for every string.",
+    "pitch": "The string's open pitch, against mistaken strings; it must fit the string number.",
     "fret": "Fret number, 1 at the nut's end.",
     "value": "The reading. An empty cell means not yet read; the row is skipped.",
     "unit": "mm, um, cm, in, thou …; empty means the unit of the specification.",
@@ -94,6 +95,16 @@ _ALL = (
         string="needed",
         fret="fret",
         low_mm=-200.0,  # the datum may lie anywhere within reach of a height gauge
+        high_mm=200.0,
+        over_datum=True,
+        clash_mm=1.0,
+    ),
+    Quantity(
+        "crown_again",
+        "The same crown read once more at the end: shows whether the datum moved.",
+        string="needed",
+        fret="fret",
+        low_mm=-200.0,
         high_mm=200.0,
         over_datum=True,
         clash_mm=1.0,

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from evenfall.errors import At, Finding
 from evenfall.sheets.cells import SheetRow, plain_name
 from evenfall.sheets.quantities import QUANTITIES, UNCERTAINTY_LIMIT_MM, Quantity
-from evenfall.units import mm_per_unit, read_number
+from evenfall.units import mm_per_unit, pitch_frequency_hz, read_number
 from evenfall.wording import Sentence, Value, sentence
 
 if TYPE_CHECKING:
@@ -22,8 +22,11 @@ if TYPE_CHECKING:
 CELL_LIMIT = 500
 """Characters in a cell that is read; a longer one is no reading."""
 
+HALF_SEMITONE = 1.0 / 24.0
+"""Pitches closer than this [octaves] are one pitch."""
+
 _INCH_UNITS = {"in", "inch", '"', "thou", "mil"}
-_READ_COLUMNS = ("value", "quantity", "string", "fret", "unit", "uncertainty", "state")
+_READ_COLUMNS = ("value", "quantity", "string", "pitch", "fret", "unit", "uncertainty", "state")
 _WHOLE = re.compile(r"([0-9]{1,6})(?:[.,]0*)?")
 _RANGE = re.compile(r"([0-9]{1,6})\s*(?:-|–|—|to)\s*([0-9]{1,6})")
 _LINE = re.compile(
@@ -170,6 +173,7 @@ def _readings_in(row: SheetRow, specification: Specification, place: Place) -> l
             )
     quantity = _quantity(cells.get("quantity", ""))
     strings = _strings(quantity, cells.get("string", ""), specification.string_count)
+    _check_pitch(cells.get("pitch", ""), strings, specification)
     frets = _frets(quantity, cells.get("fret", ""), specification.frets)
     unit = cells.get("unit", "") or specification.unit
     scale = _scale(unit)
@@ -226,6 +230,32 @@ def _strings(quantity: Quantity, given: str, count: int) -> tuple[int, ...]:
             count=count,
         )
     return tuple(range(first, last + 1))
+
+
+def _check_pitch(given: str, strings: tuple[int, ...], specification: Specification) -> None:
+    """Refuse a row whose pitch is that of another string than it names."""
+    if not given or strings == (0,):
+        return
+    try:
+        frequency_hz = pitch_frequency_hz(given)
+    except ValueError:
+        text = "The pitch {given:quoted} is no pitch name; write one such as E4, or leave it empty."
+        raise _CellError("pitch", text, given=given) from None
+    tuned = [
+        string.number
+        for string in specification.strings
+        if abs(math.log2(string.frequency_hz / frequency_hz)) < HALF_SEMITONE
+    ]
+    if set(tuned) & set(strings):
+        return
+    raise _CellError(
+        "pitch",
+        "The row names string {string}, but its pitch {given:quoted} is {whose}; correct one of "
+        "the two.",
+        string=strings[0],
+        given=given,
+        whose=sentence("that of {on:strings}", on=tuned) if tuned else sentence("no string's here"),
+    )
 
 
 def _frets(quantity: Quantity, given: str, last: int) -> tuple[int, ...]:

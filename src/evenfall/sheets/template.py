@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from string import ascii_uppercase
 from typing import TYPE_CHECKING, Any, Literal
 
 from evenfall.errors import At, RequestError
@@ -30,6 +31,11 @@ _HOW_TO_READ = (
     "6, or all.",
     "crown_top, nut_slot, saddle and board are heights over one straight datum common to all "
     "readings, for example a straightedge beside the strings.",
+    "Begin with the checks by hand: the action of the two outer strings and the relief by "
+    "straightedge. They show whether sign, unit or order of the heights slipped.",
+    "At the end read the first crown once more (crown_again), the datum untouched. When the "
+    "readings have been looked at, up to three more crowns are asked for in the same way: leave "
+    "the datum where it is until then.",
     "With crown_top, nut_slot and saddle given, nothing else is needed. crown_height says how "
     "much metal is left; without it the new wire's height is taken.",
     "Without a datum: read relief, action over fret 1 and over the reference fret, and rocking "
@@ -42,9 +48,16 @@ _HOW_TO_READ = (
 _EMPTY_ROWS = 200
 """Rows under the last reading that still have the drop-downs."""
 
+ASKED_AGAIN = 3
+"""Crowns that `evenfall.gates` asks for once more when it has seen the readings."""
+
+_LETTERS = dict(zip(COLUMNS, ascii_uppercase, strict=False))
+"""Letters of a worksheet's columns by name."""
+
 _WIDTHS = {
     "quantity": 16,
     "string": 8,
+    "pitch": 8,
     "fret": 16,
     "value": 12,
     "unit": 7,
@@ -77,7 +90,7 @@ def empty_sheet(specification: Specification, kind: Literal["csv", "xlsx"]) -> b
     >>> invented = resources.files("evenfall") / "invented" / "tesquil.spec.toml"
     >>> specification, _ = read_specification(invented.read_text(encoding="utf-8"))
     >>> print(empty_sheet(specification, "csv").decode()[:30])
-    quantity,string,fret,value,uni
+    quantity,string,pitch,fret,val
     """
     if kind not in ("csv", "xlsx"):
         text = "An empty sheet is CSV or XLSX, not {given:quoted}."
@@ -85,29 +98,38 @@ def empty_sheet(specification: Specification, kind: Literal["csv", "xlsx"]) -> b
     return _csv(specification).encode() if kind == "csv" else _workbook(specification)
 
 
-def _rows(specification: Specification) -> list[tuple[str, int | None, int | None]]:
-    """Return quantity, string and fret of every reading, in the order of work."""
-    strings = [string.number for string in specification.strings]
+def _rows(specification: Specification) -> list[dict[str, Any]]:
+    """Return the cells of every reading that are known before, in the order of work."""
+    numbers = [string.number for string in specification.strings]
     frets = range(1, specification.frets + 1)
-    reference = specification.scale.reference_fret
-    rows: list[tuple[str, int | None, int | None]] = []
+    outer, reference = (numbers[0], numbers[-1]), specification.scale.reference_fret
     # where the bench sheet asks for it again
-    rows += [("relief", None, relief_point(specification, string_lines(specification))[0])]
-    rows += [("action", s, f) for f in sorted({1, reference}) for s in strings]
-    rows += [("nut_slot", s, None) for s in strings]
-    rows += [("saddle", s, None) for s in strings]
-    rows += [("crown_top", s, f) for s in strings for f in frets]
-    rows += [("crown_height", None, f) for f in frets]
-    return rows
+    relief = relief_point(specification, string_lines(specification))[0]
+    by_hand, no_datum = "check by hand", "needed without a datum only"
+    again, asked = "first crown once more, datum untouched", "one of those that are asked for"
+    rows: list[tuple[str, int | None, int | None, str | None]]
+    rows = [("action", s, reference, by_hand) for s in outer]
+    rows += [("relief", None, relief, "by straightedge")]
+    rows += [(end, s, None, None) for end in ("nut_slot", "saddle") for s in numbers]
+    rows += [("crown_top", s, f, None) for s in numbers for f in frets]
+    rows += [("crown_again", 1, 1, again), *[("crown_again", None, None, asked)] * ASKED_AGAIN]
+    rows += [("crown_height", None, f, None) for f in frets]
+    rows += [("action", s, 1, no_datum) for s in numbers]
+    rows += [("action", s, reference, no_datum) for s in numbers if s not in outer]
+    names = ("quantity", "string", "fret", "note")
+    known = {"unit": specification.unit, "state": "strung"}
+    pitch = {string.number: string.pitch for string in specification.strings}
+    return [
+        {**known, **dict(zip(names, row, strict=True)), "pitch": pitch.get(row[1] or 0)}
+        for row in rows
+    ]
 
 
 def _csv(specification: Specification) -> str:
     stream = io.StringIO()
     writer = csv.writer(stream, lineterminator="\r\n")
     writer.writerow(COLUMNS)
-    for quantity, string, fret in _rows(specification):
-        cells: dict[str, Any] = {"quantity": quantity, "string": string, "fret": fret}
-        cells |= {"unit": specification.unit, "state": "strung"}
+    for cells in _rows(specification):
         writer.writerow([cells.get(column) for column in COLUMNS])
     for line in (*_HOW_TO_READ, *CAUTIONS):
         stream.write(f"# {line}\r\n")
@@ -125,8 +147,8 @@ def _workbook(specification: Specification) -> bytes:
     thin = Side(style="thin", color="A0A0A0")
     border = Border(left=thin, right=thin, top=thin, bottom=thin)
     sheet.append(list(COLUMNS))
-    for quantity, string, fret in _rows(specification):
-        sheet.append([quantity, string, fret, None, specification.unit, None, "strung"])
+    for cells in _rows(specification):
+        sheet.append([cells.get(column) for column in COLUMNS])
     last = sheet.max_row
     number_format = "0.000" if specification.unit == "mm" else "0.0000"
     for index, column in enumerate(COLUMNS, start=1):
@@ -142,11 +164,11 @@ def _workbook(specification: Specification) -> bytes:
             if column in ("value", "uncertainty"):
                 sheet[f"{letter}{row}"].number_format = number_format
     for row in range(2, last + 1):  # where to write shows at a glance, in print too
-        sheet[f"D{row}"].fill = PatternFill("solid", fgColor="FFF6D5")
+        sheet[f"{_LETTERS['value']}{row}"].fill = PatternFill("solid", fgColor="FFF6D5")
     _add_drop_downs(sheet, last + _EMPTY_ROWS)
     sheet.freeze_panes = "A2"
     sheet.print_title_rows = "1:1"
-    sheet.print_area = f"A1:I{last}"
+    sheet.print_area = f"A1:{_LETTERS['note']}{last}"
     _set_page(sheet, f"{specification.name}: readings", specification.unit)
     _add_instructions(book, specification)
     stream = io.BytesIO()
@@ -158,9 +180,9 @@ def _add_drop_downs(sheet: Any, last: int) -> None:
     from openpyxl.worksheet.datavalidation import DataValidation
 
     for column, choices, strict in (
-        ("A", ",".join(QUANTITIES), True),
-        ("E", "mm,in", False),
-        ("G", "strung,unstrung", False),  # "strung 45%" may be typed
+        ("quantity", ",".join(QUANTITIES), True),
+        ("unit", "mm,in", False),
+        ("state", "strung,unstrung", False),  # "strung 45%" may be typed
     ):
         validation = DataValidation(type="list", formula1=f'"{choices}"', allow_blank=True)
         validation.errorTitle = "Not in the list"
@@ -168,7 +190,7 @@ def _add_drop_downs(sheet: Any, last: int) -> None:
         validation.errorStyle = "stop" if strict else "warning"
         validation.showErrorMessage = True
         sheet.add_data_validation(validation)
-        validation.add(f"{column}2:{column}{last}")
+        validation.add(f"{_LETTERS[column]}2:{_LETTERS[column]}{last}")
     number = DataValidation(
         type="decimal", operator="between", formula1="-300", formula2="300", allow_blank=True
     )
@@ -176,8 +198,8 @@ def _add_drop_downs(sheet: Any, last: int) -> None:
     number.error = "Write a number; the unit has a column of its own."
     number.showErrorMessage = True
     sheet.add_data_validation(number)
-    number.add(f"D2:D{last}")
-    number.add(f"F2:F{last}")
+    for column in ("value", "uncertainty"):
+        number.add(f"{_LETTERS[column]}2:{_LETTERS[column]}{last}")
 
 
 def _set_page(sheet: Any, title: str, unit: LengthUnit) -> None:

@@ -35,6 +35,7 @@ from evenfall.sheets.cells import (
     too_many_rows,
     unused_columns,
 )
+from evenfall.sheets.quantities import COLUMNS
 from evenfall.wording import Sentence, sentence
 
 UNPACKED_LIMIT_BYTES = 100_000_000
@@ -48,7 +49,7 @@ LOCKED = "The workbook is locked with a password; save it without one."
 COLUMN_LIMIT = 200
 _LAST_ROW = 1_048_576  # of any worksheet
 _HEADER_ROWS = 50  # how far down a header is looked for
-_READ_COLUMNS = {"quantity", "string", "fret", "value", "unit", "uncertainty", "state"}
+_READ_COLUMNS = {*COLUMNS} - {"measured_with", "note"}
 _MERGE = re.compile(
     rb"<(?:\w{1,20}:)?mergeCell\s[^>]{0,200}?ref=[\"']([A-Z]{1,3}[0-9]{1,7}:[A-Z0-9]{2,10})"
 )

@@ -120,15 +120,15 @@ def lay_level(
         flat = level[near][:, :2]
         flat = flat - np.median(flat, axis=0)
         _, vectors = np.linalg.eigh(np.cov(flat.T))
-        long_method = axes[:2].T @ vectors[:, 1]
-        if long_method @ axes[0] < 0.0:
-            long_method = -long_method
-        long_method = long_method - up * (up @ long_method)
-        long_method /= np.linalg.norm(long_method)
+        lengthwise = axes[:2].T @ vectors[:, 1]
+        if lengthwise @ axes[0] < 0.0:
+            lengthwise = -lengthwise
+        lengthwise = lengthwise - up * (up @ lengthwise)
+        lengthwise /= np.linalg.norm(lengthwise)
         centre = np.median(level[near], axis=0)
         centre[2] = slope_x * centre[0] + slope_y * centre[1] + offset
         origin = origin + axes.T @ centre
-        axes = np.stack([long_method, np.cross(up, long_method), up])
+        axes = np.stack([lengthwise, np.cross(up, lengthwise), up])
     level = (points_mm - origin) @ axes.T
     if solid:
         kept = seen_from_above(level)

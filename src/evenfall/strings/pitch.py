@@ -18,8 +18,8 @@ so that the deviation from equal temperament of the open string is, in cents::
     1200 log2(L_0 / (2^(n/12) L_n)) + 600 log2(1 + Q_n) + 600 log2(1 + kappa Q_n)
         + 1200 log2((1 + e_n + (1 + pi^2/2) e_n^2) / (1 + e_0 + (1 + pi^2/2) e_0^2))
 
-The string is held stiffly at one end and turns freely at the other, which is what measurements on
-guitars give [1]_; only the core of a wound string stretches and bends.
+The string runs on at both ends, over its crown and over its saddle; measurements on guitars agree
+with that [1]_. Only the core of a wound string stretches and bends.
 
 Left out: a string pressed down well behind its fret lies on the frets behind as well, which the
 formula above passes through (with the finger 8 mm back, up to 0.8 cent more at the high frets of a
@@ -269,7 +269,7 @@ def _parts(course: Course, finger_mm: float) -> tuple[FloatArray, FloatArray, Fl
 
 
 def _stiffening(bending_share: FloatArray) -> FloatArray:
-    """Return by how much stiffness raises the first mode of a string held stiffly at one end."""
+    """Return by how much stiffness raises the first mode of a string that runs on at both ends."""
     return np.asarray(1.0 + bending_share + (1.0 + 0.5 * np.pi**2) * bending_share**2)
 
 

@@ -57,7 +57,7 @@ GATE_CODES: dict[str, str] = {
     "over-new-wire": "A crown was read higher than the wire is when new.",
     "arch": "The crowns do not arch across the strings as the board does.",
     "out-of-line": "The action or first-fret gap of one string is out of line with the others.",
-    "out-of-reason": "A setting is so far from what is asked for that the reading is doubtful.",
+    "out-of-reason": "A setting is so far from what is asked for that the reading must be checked.",
     "order": "The strings or their actions are in the opposite order to the specification's.",
     "hand-check": "A check by hand disagrees with the heights.",
     "step": "All frets from one on are higher or lower by one amount, as if the datum had moved.",

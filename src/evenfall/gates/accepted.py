@@ -1,4 +1,4 @@
-"""What somebody took responsibility for: a doubtful reading that is right after all, and why."""
+"""What somebody took responsibility for: an odd reading that is right after all, and why."""
 
 from __future__ import annotations
 

@@ -142,7 +142,7 @@ def _off_the_others(value: FloatArray) -> FloatArray:
 
 
 def out_of_reason(seen: Seen) -> Iterator[Finding]:
-    """Yield settings so far from what is asked for that the reading is doubtful."""
+    """Yield settings so far from what is asked for that the reading must be checked."""
     texts = {
         _ACTION: "The action at fret {fret} comes out as {low:figure} to {high:length} on "
         "{on:strings}, where {least:figure} to {most:length} is asked for. Read it by hand; check "
@@ -272,7 +272,7 @@ def coarse(seen: Seen) -> Iterator[Finding]:
 
 
 def unstrung(seen: Seen) -> Iterator[Finding]:
-    """Yield a finding where the strings were off, or slack."""
+    """Yield a finding where the strings were not at pitch."""
     if not seen.measurement.strung:
         yield Finding(
             "unstrung",

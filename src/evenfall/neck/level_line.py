@@ -400,9 +400,9 @@ class _Seen:
         with np.errstate(divide="ignore", invalid="ignore"):
             weight = read / u**2
             share = np.nan_to_num(weight / weight.sum(axis=0))
-            lever = read * (y - (share * y).sum(axis=0))
-            turn = weight * lever
-            turn = np.where(read.sum(axis=0) > 2, turn / (turn * lever).sum(axis=0), 0.0)
+            arm = read * (y - (share * y).sum(axis=0))
+            turn = weight * arm
+            turn = np.where(read.sum(axis=0) > 2, turn / (turn * arm).sum(axis=0), 0.0)
         turn = np.nan_to_num(turn, posinf=0.0, neginf=0.0)
         mean, slope = (share * gap).sum(axis=0), (turn * gap).sum(axis=0)
         mean_u, slope_u = size_u(share), size_u(turn)

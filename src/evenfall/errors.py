@@ -103,7 +103,7 @@ FINDING_CODES: dict[str, str] = {
     "scan": "A scan cannot be used, or not all of it.",
     "circle": "Points do not determine a circle.",
     "orientation": "How a scan was found to lie: unit, axes, centre line.",
-    "ambiguous": "The readings can be understood in more than one sense; the finding names the one that was taken.",
+    "ambiguous": "The readings fit in more than one sense; the finding names the one taken.",
     "scale": "The frets stand on another scale than specified, or on none.",
     "slots-only": "The board shows fret slots and no crowns.",
     "missing-fret": "No crown stands where the scale has a fret.",

@@ -1,4 +1,4 @@
-"""The mass of strings by construction, against published unit weights."""
+"""The mass of strings by construction, against published masses per length."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from evenfall.instrument.construction import (
 from evenfall.instrument.specification_template import specification_template
 from open_data import open_data
 
-# Published unit weights by kind of string, gauges of 0.45 mm up: what each is made of, and by how
+# Published masses per length by kind of string, gauges of 0.45 mm up: what each is made of, and by how
 # much the mean and each single string may differ from the computed mass (u 2.5 % round, 4 % flat).
 PUBLISHED = {
     "NW": ("nickel-plated steel", "round", 33),
@@ -33,7 +33,7 @@ PUBLISHED = {
 
 @pytest.fixture(scope="module")
 def published() -> dict[str, list[tuple[float, float]]]:
-    """Return gauge [mm] and mass [g/m] of published strings by kind: charts of unit weights.
+    """Return gauge [mm] and mass [g/m] of published strings by kind: charts of masses per length.
 
     Two XB gauges under 0.6 mm are plain or nearly so, as their weights say, and are left out.
     """

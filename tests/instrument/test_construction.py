@@ -19,7 +19,7 @@ from evenfall.instrument.construction import (
 from evenfall.instrument.specification_template import specification_template
 from open_data import open_data
 
-# Published masses per length by kind of string, gauges of 0.45 mm up: what each is made of, and by how
+# Published masses by kind of string, gauges of 0.45 mm up: what each is made of, and by how
 # much the mean and each single string may differ from the computed mass (u 2.5 % round, 4 % flat).
 PUBLISHED = {
     "NW": ("nickel-plated steel", "round", 33),

@@ -28,11 +28,11 @@ bronze as printed in a table of materials)."""
 
 USUAL_CORE_SHARE = 0.42
 """Steel core over gauge where it is not stated: with it, round wound guitar and bass strings of
-published masses per length are met within 2 % on average (tests/instrument/test_construction.py)."""
+published mass are met within 2 % on average (tests/instrument/test_construction.py)."""
 
 _FLAT_FILL = 0.83  # so that published flat wound sets are met on average
 _U_SHARE = {"plain": 0.006, "round": 0.025, "flat": 0.04}
-"""Relative standard uncertainty of the mass: the scatter of published masses per length about it."""
+"""Relative standard uncertainty of the mass: the scatter of published masses about it."""
 
 
 class Mass(NamedTuple):

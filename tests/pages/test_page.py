@@ -19,13 +19,14 @@ HEAD = {
     "facts": [("Method", "adjust")],
     "code": "0123456789",
     "job": "0123456789",
-    "invented": False,
 }
 BOXES = {"kind": "write", "label": "Read", "limits": False}
-EMPTY_STEP = {"heading": "Read", "sentences": [], "rows": [], "targets": []}
+EMPTY_STEP = {"heading": "Read", "sentences": [], "rows": [], "targets": [], "head": "String"}
 BODY = {
     "banner": {"tone": "go", "headline": "Nothing to do.", "sentences": []},
+    "notes": [],
     "cautions": [],
+    "preview": [],
     "columns": [{"string": 1, "name": "E4", "gauge": "ø0.254", "side": ""}],
     "steps": [],
     "after": EMPTY_STEP,
@@ -112,7 +113,7 @@ def test_wide_things_scroll_by_themselves_on_a_narrow_screen_and_not_on_paper():
 def test_invented_data_is_marked_on_every_page_and_nothing_else_is():
     many = [{**EMPTY_STEP, "heading": f"Step {n}", "sentences": ["Long. " * 150]} for n in range(8)]
     for invented in (False, True):
-        made = page(invented=invented, steps=many)
+        made = page(serial="UY-0142 (invented)" if invented else "UY-0142", steps=many)
         texts = [text for text in text_of(made.pdf()).split("\f") if text.strip()]
         assert len(texts) > 1
         assert ["invented example" in text for text in texts] == [invented] * len(texts)

@@ -12,7 +12,7 @@ import pytest
 from evenfall import pages
 from evenfall.errors import RequestError
 from evenfall.work import bench_sheet
-from evenfall.work.sheet import NOTHING_MM
+from evenfall.work.parts import NOTHING_MM
 from pages.paper import Reader, facts_of, outside_references, page_count, text_of
 from work.made_plans import made_plan, relaxed
 

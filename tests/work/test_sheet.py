@@ -19,7 +19,8 @@ from evenfall.sheets import empty_sheet
 from evenfall.wording import say, sentence
 from evenfall.work import bench_sheet
 from evenfall.work import sheet as sheet_module
-from evenfall.work.sheet import HALFWAY_MM, NOTHING_MM
+from evenfall.work.parts import NOTHING_MM
+from evenfall.work.steps import HALFWAY_MM
 from work.made_plans import made_plan, relaxed, specification_text
 
 BUSY = {"need_mm": 0.12, "roughness_mm": 0.035}
@@ -292,7 +293,10 @@ def test_adjusting_alone_cuts_nothing():
     sheet = bench_sheet(spec, plan)
     assert "adjusting is enough" in str(sheet.banner.headline)
     assert step_named(sheet, "Frets") is None
-    assert not any(one.topic == "Dust" for one in sheet.cautions)
+    topics = [one.topic for one in sheet.cautions]
+    assert topics == ["Strings under tension", "Truss rod", "Dust", "Above all"]
+    raised = replace(plan, saddle_after_mm=plan.measurement.saddle_mm + 0.05)
+    assert not any(one.topic == "Dust" for one in bench_sheet(spec, raised).cautions)
 
 
 def test_a_relaxed_plan_says_what_it_assumes_and_what_would_do_instead():

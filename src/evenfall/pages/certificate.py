@@ -176,8 +176,6 @@ class Certificate:
         Which items those are.
     hashes
         Pairs of what and content hash.
-    invented
-        Whether the instrument is marked as invented.
     """
 
     serial: str
@@ -201,7 +199,6 @@ class Certificate:
     budgets: tuple[Listing, ...]
     budgets_note: str
     hashes: tuple[tuple[str, str], ...]
-    invented: bool
 
 
 def certificate(
@@ -261,7 +258,6 @@ def certificate(
             ("Specification", proof.specification_hash),
             ("This proof", proof.content_hash),
         ),
-        invented="invented" in f"{serial} {model}".lower(),
     )
 
 

@@ -33,8 +33,8 @@ class Page:
     layout
         Which templates set it.
     content
-        What it says, as plain values: of every page `name`, `serial`, `model`, `facts`, `invented`,
-        the plan's code as `job`, and what its own templates show.
+        What it says, as plain values: of every page `name`, `serial`, `model`, `facts`, its own
+        `code`, the plan's as `job`, and what its own templates show.
     paper
         "a4" or "us-letter".
     """
@@ -63,6 +63,7 @@ class Page:
             .render(
                 self.content,
                 paper=self.paper,
+                invented=self.invented,
                 code_picture=self._square_code,
                 pictures=list(for_screen(pictures or {})),
             )
@@ -87,6 +88,7 @@ class Page:
             **self.content,
             **broken,
             "paper": self.paper,
+            "invented": self.invented,
             "day": day,
             "code_picture": self._square_code,
             "code_text": job_text(self.content["job"]),
@@ -105,6 +107,11 @@ class Page:
             As `html` or `pdf` takes them.
         """
         return self.pdf(pictures) if kind == "pdf" else self.html(pictures).encode()
+
+    @property
+    def invented(self) -> bool:
+        """Whether the instrument is an invented one, as its serial number or model says."""
+        return "invented" in f"{self.content['serial']} {self.content['model']}".lower()
 
     @property
     def _square_code(self) -> str:

@@ -11,7 +11,7 @@ from evenfall.pages.typesetting import paper_for
 if TYPE_CHECKING:
     from evenfall.pages.typesetting import Paper
     from evenfall.units import LengthUnit
-    from evenfall.work.sheet import BenchSheet, Cell
+    from evenfall.work.parts import BenchSheet, Cell
 
 
 def sheet_page(
@@ -37,6 +37,8 @@ def sheet_page(
     ):
         for target, one in zip(step.targets, words["targets"], strict=True):
             one.update(_figures(target.length_mm, figures))
+        by_fret = any(line["label"].isdigit() for line in words["rows"])
+        words["head"] = "Fret" if by_fret else "String"
         for row, line in zip(step.rows, words["rows"], strict=True):
             line["cells"] = [_cell(cell, figures) for cell in row.cells]
             line["limits"] = any(cell.limits_mm for cell in row.cells)

@@ -9,6 +9,7 @@ Examples
 'BenchSheet'
 """
 
-from evenfall.work.sheet import BenchSheet, bench_sheet
+from evenfall.work.parts import BenchSheet
+from evenfall.work.sheet import bench_sheet
 
 __all__ = ["BenchSheet", "bench_sheet"]

@@ -27,13 +27,14 @@ def cautions(
     specification: Specification,
     *,
     rod: bool,
+    files_saddle: bool,
     cuts_frets: bool,
     cuts_nut: bool,
     fills_nut: bool,
     refrets: bool,
     planes_board: bool,
 ) -> tuple[Caution, ...]:
-    """Return the cautions that go with work on the rod, the frets, the nut or the board."""
+    """Return the cautions that go with work on rod, saddle, frets, nut or board."""
     pull = "{strings:count string} pull with {pull:tension} in all and can whip: eye protection on."
     loosen = (
         "{strings:count string} pull with {pull:tension} in all and can whip: eye protection on. "
@@ -48,8 +49,8 @@ def cautions(
     found = [("Strings under tension", tension)]
     if rod:
         found.append(("Truss rod", sentence("Turn in small steps, never by force.")))
-    if cuts_frets or cuts_nut:
-        told = "Nut dust: extraction or a mask; wipe or vacuum, do not blow."
+    if cuts_frets or cuts_nut or files_saddle:
+        told = "Where nut or saddle is filed: extraction or a mask; wipe or vacuum, do not blow."
         if cuts_frets:
             told = "Fret metal and wood dust: extraction or a mask; wipe or vacuum, do not blow."
         found.append(("Dust", sentence(told)))

@@ -1,0 +1,163 @@
+"""What has to be known before the first step: readings in doubt, what is not certain, what is left.
+
+A sheet that only gives figures hides what they rest on. Notes come in the order in which they can
+stop the work; `waits` marks those that do.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.gates import unmet
+from evenfall.measurement.heights import Origin
+from evenfall.wording import Sentence, sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from evenfall.plan import Miss, Plan, Setting
+
+COARSE_U_MM = 0.01
+"""Over this uncertainty of a crown a feeler leaves some necks buzzing over the next fret [mm]."""
+
+_MOST_PLACES = 5
+_SETTINGS: dict[Setting, tuple[str, str, str]] = {
+    "rod": ("Relief", "less", "more"),
+    "saddle": ("Saddle at {strings:strings}", "lower", "higher"),
+    "nut": ("Nut slot of {strings:strings}", "lower", "higher"),
+    "file": ("Crown of {frets:frets} under {strings:strings}", "lower", "higher"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One thing to know before step 1."""
+
+    topic: str  # in a word or two
+    sentences: tuple[Sentence, ...]
+    waits: bool = False  # whether no metal comes off until it is settled
+
+
+def notes(plan: Plan) -> tuple[Note, ...]:
+    """Return what has to be known before the work of a plan, what stops it first."""
+    said: Iterator[tuple[str, Iterable[Sentence], bool]] = iter(
+        (
+            ("Read again", (gate.said for gate in unmet(plan.gates, plan.accepted)), True),
+            ("Read twice", _asked(plan), not confirmed(plan)),
+            ("Attack and targets", _attack(plan), False),
+            ("Accepted", (accepted.said for accepted in plan.accepted), False),
+            ("Not read", _not_read(plan), False),
+            ("Low frets", [plan.low_frets.said] if plan.low_frets else (), False),
+            ("Not met", (limit.said for limit in plan.left_out), False),
+            ("Not certain", _undecided(plan), False),
+            ("Little room", _little_room(plan), False),
+            ("By hand", (check.said for check in plan.checks), False),
+            ("Why", plan.reasons, False),
+        )
+    )
+    made = (Note(topic, tuple(sentences), waits) for topic, sentences, waits in said)
+    return tuple(note for note in made if note.sentences)
+
+
+def confirmed(plan: Plan) -> bool:
+    """Say whether a second reading confirms the plan, or none is asked for."""
+    return not plan.ask or (plan.confirmation is not None and plan.confirmation.agrees)
+
+
+def room(misses: Iterable[Miss], setting: Setting) -> tuple[Sentence, ...]:
+    """Return how far a setting may miss the plan at the place where that is least."""
+    of_it = [miss for miss in misses if miss.setting == setting and math.isfinite(miss.room_mm)]
+    return tuple(_may_miss(miss) for miss in sorted(of_it, key=lambda miss: miss.room_mm)[:1])
+
+
+def _may_miss(miss: Miss) -> Sentence:
+    what, less, more = _SETTINGS[miss.setting]
+    ends = [
+        sentence("{by:length} {way}", by=by_mm, way=way)
+        for by_mm, way in ((miss.less_mm, less), (miss.more_mm, more))
+        if math.isfinite(by_mm)
+    ]
+    noun = sentence("a requirement") if miss.breaks is None else miss.breaks.noun
+    text = "{what} may come out {ends:or} than planned before {noun} no longer holds."
+    if miss.under_allowance:
+        text = (
+            "{what} may come out only {ends:or} than planned before {noun} no longer holds; the "
+            "bench may miss by {allowance:length}. Read it back."
+        )
+    return sentence(
+        text,
+        what=sentence(what, strings=miss.strings, frets=miss.frets),
+        ends=ends,
+        noun=noun,
+        allowance=miss.allowance_mm,
+    )
+
+
+def _asked(plan: Plan) -> tuple[Sentence, ...]:
+    if not plan.ask:
+        return ()
+    if plan.confirmation is not None:
+        return (*plan.ask, plan.confirmation.said)
+    return (*plan.ask, sentence("No metal comes off until a second reading agrees."))
+
+
+def _attack(plan: Plan) -> tuple[Sentence, ...]:
+    """Say up to where level frets stay clear, where that is less than the design attack."""
+    clear = plan.level_clear_percent
+    if not clear < 99.5:
+        return ()
+    text = (
+        "Level frets stay clear up to {clear:percent} of the design attack at these settings. Work "
+        "on the frets gives no more: more action, more relief or a lighter attack does."
+    )
+    return (sentence(text, clear=clear),)
+
+
+def _not_read(plan: Plan) -> tuple[Sentence, ...]:
+    """Name the crowns that no reading stands for; frets with the same strings together."""
+    heights = plan.measurement.heights
+    known = np.isin(heights.origin[:, 1:-1], (Origin.READ, Origin.DERIVED))
+    places: dict[tuple[int, ...], list[int]] = defaultdict(list)
+    for fret, under in enumerate(known.T, start=1):
+        if not under.all():
+            places[tuple(int(k) + 1 for k in np.flatnonzero(~under))].append(fret)
+    told = [
+        sentence("{frets:frets} under {strings:strings}", frets=frets, strings=strings)
+        for strings, frets in places.items()
+    ]
+    if not told:
+        return ()
+    if len(told) > _MOST_PLACES:
+        short = sorted(fret for frets in places.values() for fret in frets)
+        told = [sentence("{frets:frets} under some strings", frets=short)]
+    text = "Crowns without a reading: {told:list}. They ask for no cut and get none."
+    return (sentence(text, told=told),)
+
+
+def _undecided(plan: Plan) -> tuple[Sentence, ...]:
+    if not plan.undecided:
+        return ()
+    shown = plan.undecided[:_MOST_PLACES]
+    places = [
+        sentence("{at:stopped} over fret {fret}", at=(one.string, one.stopped_fret), fret=one.fret)
+        for one in shown
+    ]
+    if len(plan.undecided) > len(shown):
+        places.append(sentence("{n} more", n=len(plan.undecided) - len(shown)))
+    text = (
+        "{n:count position} {n:plural holds|hold} by the readings, not for certain: {places:list}. "
+        "Crown readings with a standard uncertainty of {u:fine} would decide."
+    )
+    u_mm = min(one.deciding_u_mm for one in plan.undecided)
+    return (sentence(text, n=len(plan.undecided), places=places, u=u_mm),)
+
+
+def _little_room(plan: Plan) -> tuple[Sentence, ...]:
+    """Return, for each setting, the least room where the bench may miss by more than that."""
+    close = [miss for miss in plan.misses if miss.under_allowance]
+    return tuple(one for setting in _SETTINGS for one in room(close, setting))

@@ -1,0 +1,470 @@
+"""The steps of a plan, in the order in which they are done, with what to read at each."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.gates import unmet
+from evenfall.instrument import string_lines
+from evenfall.neck import default_bow
+from evenfall.neck.bow import relief_point, straightedge_gap_mm
+from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
+from evenfall.wording import Sentence, sentence
+from evenfall.work.notes import COARSE_U_MM, confirmed, room
+from evenfall.work.parts import NOTHING_MM, Cell, Row, Step, Target
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from evenfall.arrays import FloatArray
+    from evenfall.instrument import Specification, StringLines
+    from evenfall.plan import Binding, Plan
+
+HALFWAY_MM = 0.05
+"""A crossing that loses more than this is measured at half: metal cannot be put back."""
+
+FRETS_BETWEEN_CHECKS = 4
+CROSSINGS_TO_READ = 6
+_AT_PITCH = "Strings at pitch. Large figure: target. Small figures: limits."
+
+
+class Steps:
+    """Turns one plan into steps; holds what several of them need."""
+
+    def __init__(self, specification: Specification, plan: Plan) -> None:
+        before = plan.measurement
+        self.specification = specification
+        self.plan = plan
+        self.lines: StringLines = string_lines(specification)
+        self.order = range(specification.string_count)  # as they lie, see the module
+        if specification.handed == "right":
+            self.order = self.order[::-1]
+        self.removal_mm: FloatArray = np.where(
+            np.isfinite(plan.removal_mm), np.maximum(plan.removal_mm, 0.0), 0.0
+        )
+        self.nut_change_mm = plan.nut_after_mm - before.nut_mm
+        self.saddle_change_mm = plan.saddle_after_mm - before.saddle_mm
+        self.turns_rod = abs(plan.relief_change_mm) >= NOTHING_MM
+        relief = specification.target.relief
+        # beyond what a plan may miss a limit by: only relief that was not to be set is
+        self.relief_outside = (
+            max(relief.minimum_mm - plan.relief_after_mm, plan.relief_after_mm - relief.maximum_mm)
+            > 1e-6
+        )
+        self.touched = [int(f) + 1 for f in np.flatnonzero((self.removal_mm >= NOTHING_MM).any(0))]
+        self.cuts_frets = bool(self.touched or plan.replaced_frets)
+        self.moves_saddle = bool((np.abs(self.saddle_change_mm) >= NOTHING_MM).any())
+        # metal waits for a reading; so do the slots, which are filed with rod and saddle in place
+        self.waits = (
+            plan.part == "settings" or not confirmed(plan) or bool(unmet(plan.gates, plan.accepted))
+        )
+        # before any cut, with the rod set as planned; a new fret stands where its wire puts it
+        self.top_uncut_mm: FloatArray = plan.crown_top_after_mm + self.removal_mm
+
+    def _row(self, label: Sentence, lengths_mm: FloatArray) -> Row:
+        return Row(label, tuple(Cell(float(lengths_mm[k])) for k in self.order))
+
+    def _changes(self, label: str, changes_mm: FloatArray) -> Row:
+        cells = []
+        for k in self.order:
+            change_mm = float(changes_mm[k])
+            none = abs(change_mm) < NOTHING_MM
+            cells.append(
+                Cell(None) if none else Cell(abs(change_mm), "up" if change_mm > 0 else "down")
+            )
+        return Row(sentence(label), tuple(cells))
+
+    # ---- the work ------------------------------------------------------------------------------
+
+    def work(self) -> tuple[Step, ...]:
+        """Return what is to be done from this sheet."""
+        steps = [self._rod(), self._saddle()]
+        if not self.waits:
+            steps = [self._wire(), *steps, self._rocker(), self._frets(), self._nut()]
+        return tuple(step for step in steps if step is not None)
+
+    def preview(self) -> tuple[Step, ...]:
+        """Return what is planned so far and waits for another reading: headings and figures."""
+        steps = (self._wire(), self._frets(), self._nut()) if self.waits else ()
+        return tuple(
+            Step(step.heading, (), tuple(row for row in step.rows if row.kind != "check"))
+            for step in steps
+            if step is not None
+        )
+
+    def _wire(self) -> Step | None:
+        """Return the step of new wire: first, as what is read later is read over new crowns."""
+        plan, spec = self.plan, self.specification
+        if not plan.replaced_frets:
+            return None
+        height_mm = spec.fretwire.crown_height_mm
+        ends = sentence("Seat it fully, trim and round the ends, let glue set before going on.")
+        if plan.method != "refret":
+            told = sentence(
+                "Take the strings off. Wire with crown height {height:length}.", height=height_mm
+            )
+            heading = sentence("New wire: {new:frets}.", new=plan.replaced_frets)
+            return Step(heading, (told, ends))
+        remarks = [r.remark for r in plan.methods if r.method == "refret" and r.remark is not None]
+        plane = sentence("Plane the board straight to its radius, no more than makes it whole.")
+        for remark in remarks[:1]:
+            text = "Plane the board straight to its radius, no more than makes it whole; {remark}."
+            plane = sentence(text, remark=remark)
+        off = "Take the strings and all frets off."
+        if spec.neck.truss_rod:
+            off = "Take the strings and all frets off, and the relief out with the rod."
+        return Step(
+            sentence("Board and new wire."),
+            (
+                sentence(off),
+                plane,
+                sentence("New wire on every fret, crown height {height:length}.", height=height_mm),
+                ends,
+            ),
+        )
+
+    def _rod(self) -> Step | None:
+        if not self.turns_rod:
+            return None
+        change_mm = self.plan.relief_change_mm
+        fret, string = relief_point(self.specification, self.lines)
+        sentences = [
+            sentence(
+                "In small steps, as the rod's maker says. Measure tuned to pitch: gap at fret "
+                "{fret}, straightedge over frets 1 and {last} on the line of string {string}.",
+                fret=fret,
+                last=self.specification.frets,
+                string=string,
+            )
+        ]
+        turns, turns_u = self.plan.outlook.rod_turns_count, self.plan.outlook.rod_turns_u_count
+        if np.isfinite(turns):
+            text = "As this rod was measured: {turns:.2f} turns ± {u:.2f}."
+            sentences.insert(0, sentence(text, turns=abs(turns), u=2.0 * turns_u))
+        sentences += room(self.plan.misses, "rod")
+        if self.cuts_frets and not self.waits:
+            sentences.append(
+                sentence(
+                    "If it is outside the limits, measure everything again and make a new plan."
+                )
+            )
+        heading = "Truss rod: loosen, {change:length} more relief."
+        if change_mm < 0.0:
+            heading = "Truss rod: tighten, {change:length} less relief."
+        elif self.plan.method == "refret":
+            heading = "Truss rod: loosen, {change:length} more relief from straight."
+        if change_mm < 0.0 and self.plan.method == "refret":
+            heading = "Truss rod: tighten, {change:length} less relief from straight."
+        target = self._relief_target(sentence("Gap at fret {fret}", fret=fret), self.top_uncut_mm)
+        return Step(sentence(heading, change=abs(change_mm)), tuple(sentences), targets=(target,))
+
+    def _relief_target(self, name: Sentence, top_mm: FloatArray) -> Target:
+        """Return what the gap at the relief point reads, and what the limits of relief make it.
+
+        One fret may stand off the smooth bow that relief is worked out from, so the limits follow:
+        the gap moves with the bow, from what it is when the relief is as planned.
+        """
+        relief, planned_mm = self.specification.target.relief, self.plan.relief_after_mm
+        fret, string = relief_point(self.specification, self.lines)
+        place = (string - 1, fret - 1)
+        aim_mm = float(straightedge_gap_mm(self.lines, top_mm)[place])
+        shape = default_bow(self.specification, self.lines).frets
+        per_mm = float(straightedge_gap_mm(self.lines, shape)[place])
+        limits = sentence(
+            "{low:figure} to {high:length}",
+            low=aim_mm + per_mm * (relief.minimum_mm - planned_mm),
+            high=aim_mm + per_mm * (relief.maximum_mm - planned_mm),
+        )
+        return Target(name, aim_mm, limits)
+
+    def _saddle(self) -> Step | None:
+        if not self.moves_saddle:
+            return None
+        fret = self.specification.scale.reference_fret
+        share = float(open_share(self.lines, fret).mean())
+        text = "Moving the saddle by 1.00 changes the gap over fret {fret} by {share:.2f}."
+        moving = [sentence(text, fret=fret, share=share)]
+        moving += room(self.plan.misses, "saddle")
+        if self.cuts_frets:
+            moving.append(sentence("Tune, then read the gap there, before any fret is cut."))
+        else:
+            moving.append(sentence("Tune, then read the gap there."))
+        return Step(
+            sentence("Saddle: change in height."),
+            tuple(moving),
+            rows=(
+                self._changes("Change", self.saddle_change_mm),
+                self._row(sentence("Then, fret {fret}", fret=fret), self._gap_uncut_mm(fret)),
+            ),
+        )
+
+    def _gap_uncut_mm(self, fret: int) -> FloatArray:
+        """Return what the open strings clear a fret by, with rod and saddle set and nothing cut."""
+        plan = self.plan
+        return open_gap_mm(
+            self.lines, plan.measurement.nut_mm, self.top_uncut_mm, plan.saddle_after_mm, fret
+        )
+
+    def _rocker(self) -> Step | None:
+        """Return what a rocker has to show before a fret is filed: last look at the right fret."""
+        targets = []
+        for rock in self.plan.rocker:
+            low_mm = rock.shows_mm - rock.band_mm
+            targets.append(
+                Target(
+                    sentence(
+                        "Fret {fret}: over {over:numbers}, string {string}",
+                        fret=rock.fret,
+                        over=rock.over,
+                        string=rock.string,
+                    ),
+                    rock.shows_mm,
+                    sentence(
+                        "{low:figure} to {high:length}",
+                        low=max(low_mm, rock.least_mm) if np.isfinite(rock.least_mm) else low_mm,
+                        high=rock.shows_mm + rock.band_mm,
+                    ),
+                )
+            )
+        if not targets:
+            return None
+        told = (
+            "How far the crown in the middle stands over the line of the other two, with rod, "
+            "saddle and strings set. It rocks: press one end down, read the gap under the other, "
+            "halve it. It does not: read the gap under the middle, with a minus.",
+            "Outside the limits: do not file. It is another fret, another order of strings, a slip "
+            "or another neck.",
+        )
+        return Step(
+            sentence("Rocker, before any fret is filed."),
+            tuple(sentence(one) for one in told),
+            targets=tuple(targets),
+        )
+
+    def _frets(self) -> Step | None:
+        if not self.touched:
+            return None
+        how = self._how()
+        sentences = [
+            sentence(how),
+            sentence("Off the top of the crown, on the string's own line."),
+            sentence("Checks: crown height, and a short straightedge over three frets."),
+        ]
+        if (self.removal_mm > HALFWAY_MM).any():
+            text = "½: over {half:length}; take half, measure, then the rest."
+            sentences.append(sentence(text, half=HALFWAY_MM))
+        least_mm = self.specification.fretwire.least_crown_height_mm
+        text = "Leave a crown height of at least {least:length}."
+        sentences.append(sentence(text, least=least_mm))
+        sentences += room(self.plan.misses, "file")
+        return Step(
+            sentence("Frets: metal to remove under each string."),
+            tuple(sentences),
+            rows=self._removal_rows(),
+        )
+
+    def _how(self) -> str:
+        if self.plan.method == "spot":
+            return "Loosen the strings. Work on these frets only; re-crown each."
+        if self.plan.method != "beam":
+            return "Loosen the strings. Each crossing by its own amount; re-crown each fret."
+        if not self.specification.neck.truss_rod:
+            return (
+                "Take the strings off. Level with a straight beam of the board's radius until no "
+                "more than this is gone; re-crown."
+            )
+        return (
+            "Take the strings off, and the relief out with the rod. Level with a straight beam of "
+            "the board's radius until no more than this is gone; re-crown; set the rod back."
+        )
+
+    def _removal_rows(self) -> tuple[Row, ...]:
+        rows: list[Row] = []
+        count = max(1, round(len(self.touched) / FRETS_BETWEEN_CHECKS))
+        groups = [[int(f) for f in group] for group in np.array_split(self.touched, count)]
+        for number, group in enumerate(groups):
+            rows.extend(self._removal_row(fret) for fret in group)
+            waiting = {f for later in groups[number + 1 :] for f in later}
+            rows.append(self._check(group, waiting))
+        return tuple(rows)
+
+    def _removal_row(self, fret: int) -> Row:
+        cut = self.removal_mm[:, fret - 1]
+        cells = [
+            Cell(float(cut[k]), halfway=bool(cut[k] > HALFWAY_MM))
+            if cut[k] >= NOTHING_MM
+            else Cell(None)
+            for k in self.order
+        ]
+        return Row(sentence("{fret}", fret=fret), tuple(cells))
+
+    def _check(self, group: list[int], waiting: set[int]) -> Row:
+        """Return where to stop after a group of frets: crown left, and what must not rock."""
+        cut = self.removal_mm[:, np.array(group) - 1]
+        string, place = (int(i) for i in np.unravel_index(int(cut.argmax()), cut.shape))
+        fret = group[place]
+        taken = float(cut[string, place])
+        left = float(self.plan.crown_height_after_mm[string, fret - 1])
+        text = "Crown at fret {fret}, string {string}: {left:length} when done."
+        if taken > HALFWAY_MM:
+            text = (
+                "Crown at fret {fret}, string {string}: {half:figure} at half, {left:length} when "
+                "done."
+            )
+        sentences = [
+            sentence(text, fret=fret, string=string + 1, half=left + 0.5 * taken, left=left)
+        ]
+        middles = [
+            f
+            for f in range(2, self.specification.frets)
+            if {f - 1, f, f + 1} & set(group) and not {f - 1, f, f + 1} & waiting
+        ]
+        if middles:
+            sentences.append(self._rocking(middles))
+        return Row(sentence("Check"), kind="check", sentences=tuple(sentences))
+
+    def _rocking(self, middles: list[int]) -> Sentence:
+        """Say where the plan itself leaves a fret above the line over its neighbours."""
+        top = self.plan.crown_top_after_mm
+        station = self.lines.station_mm[:, 1:]
+        proud: list[tuple[float, int, int]] = []
+        for fret in middles:
+            low, mid, high = fret - 2, fret - 1, fret
+            share = (station[:, mid] - station[:, low]) / (station[:, high] - station[:, low])
+            over = top[:, mid] - ((1.0 - share) * top[:, low] + share * top[:, high])
+            string = int(over.argmax())
+            if over[string] > 0.01:
+                proud.append((float(over[string]), fret, string + 1))
+        if not proud:
+            return sentence("No rocking on {middles:frets}.", middles=middles)
+        over_mm, fret, string = max(proud)
+        return sentence(
+            "Rocking on {middles:frets}: {over:length} at fret {fret}, string {string}, is "
+            "intended; no more.",
+            middles=middles,
+            over=over_mm,
+            fret=fret,
+            string=string,
+        )
+
+    def _nut(self) -> Step | None:
+        change = self.nut_change_mm
+        if not (np.abs(change) >= NOTHING_MM).any():
+            return None
+        sentences = ["After the frets."] if self.cuts_frets else []
+        if (change < -NOTHING_MM).any():
+            sentences.append("Down: file the floor, falling away to the headstock; stop and read.")
+        if (change > NOTHING_MM).any():
+            sentences.append("Up: fill the slot or shim the nut.")
+        return Step(
+            sentence("Nut slots: change in depth."),
+            (*(sentence(told) for told in sentences), *room(self.plan.misses, "nut")),
+            rows=(self._changes("Floor", change),),
+        )
+
+    # ---- after the work ------------------------------------------------------------------------
+
+    def after(self) -> Step:
+        """Return what to read when the work is done, or at once if there is none."""
+        plan, spec = self.plan, self.specification
+        crown = plan.crown_height_after_mm
+        string, lowest = (int(i) for i in np.unravel_index(int(crown.argmin()), crown.shape))
+        targets = (
+            self._relief_at(plan.crown_top_after_mm),
+            Target(
+                sentence(
+                    "Lowest crown: fret {fret}, string {string}", fret=lowest + 1, string=string + 1
+                ),
+                float(crown[string, lowest]),
+                sentence("at least {least:length}", least=spec.fretwire.least_crown_height_mm),
+            ),
+            *self._crossings(),
+        )
+        heading = (
+            "After the work: tune, read, write down."
+            if self.work()
+            else "Worth keeping: tune, read."
+        )
+        sentences = [sentence(_AT_PITCH)]
+        u_mm = float(np.nanmedian(plan.measurement.heights.crown_top_u_mm))
+        if u_mm > COARSE_U_MM:
+            text = (
+                "The readings are known to {u:length} only: play every note at the player's attack "
+                "before it leaves."
+            )
+            sentences.append(sentence(text, u=u_mm))
+        rows = self._settings_to_read(plan.action_after_mm, plan.first_fret_gap_after_mm)
+        return Step(sentence(heading), tuple(sentences), rows, targets)
+
+    def read_again(self) -> Step:
+        """Return the reading that the rest waits for."""
+        told = "Read every height again and make the plan again: the second sheet comes from that."
+        heading = "Read again."
+        sentences = [_AT_PITCH, told]
+        if self.work():
+            heading = "Let it settle, tune, read again."
+            sentences.insert(0, "Leave it at pitch until two readings of the relief agree.")
+        fret = self.specification.scale.reference_fret
+        rows = self._settings_to_read(self._gap_uncut_mm(fret), self._gap_uncut_mm(1))
+        targets = (self._relief_at(self.top_uncut_mm),)
+        return Step(sentence(heading), tuple(sentence(one) for one in sentences), rows, targets)
+
+    def _settings_to_read(
+        self, action_mm: FloatArray, first_fret_mm: FloatArray
+    ) -> tuple[Row, ...]:
+        """Return the rows of action and first-fret gap: what to expect, limits, room to write."""
+        target, rows = self.specification.target, []
+        action = sentence("Action, fret {fret}", fret=self.specification.scale.reference_fret)
+        for label, expected_mm, limits in (
+            (action, action_mm, target.action),
+            (sentence("First-fret gap"), first_fret_mm, target.first_fret_gap),
+        ):
+            cells = tuple(
+                Cell(float(expected_mm[k]), limits_mm=(limits[k].minimum_mm, limits[k].maximum_mm))
+                for k in self.order
+            )
+            rows += [Row(label, cells), Row(sentence("Read"), kind="write")]
+        return tuple(rows)
+
+    def _relief_at(self, top_mm: FloatArray) -> Target:
+        """Return the reading of relief with crown tops as given."""
+        fret, string = relief_point(self.specification, self.lines)
+        text = "Relief: gap at fret {fret}, string {string}"
+        return self._relief_target(sentence(text, fret=fret, string=string), top_mm)
+
+    def _crossings(self) -> list[Target]:
+        """Return the gaps that hold the plan where it is, as many as there is room for."""
+        plan = self.plan
+        gap = rest_clearance_mm(
+            self.lines, plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm
+        )
+        targets: dict[tuple[int, int, int], Target] = {}
+        for place in _crossings(plan.binding):
+            string, stop, fret = place
+            if not (1 <= string <= len(gap) and 0 <= stop < fret <= self.specification.frets):
+                continue
+            text = "String {string} open: over fret {fret}"
+            if stop:
+                text = "String {string} stopped at {stop}: over fret {fret}"
+            name = sentence(text, string=string, stop=stop, fret=fret)
+            length_mm = float(gap[string - 1, stop, fret])
+            targets[place] = Target(name, length_mm, sentence("no less"))
+        return list(targets.values())[:CROSSINGS_TO_READ]
+
+
+def _crossings(bindings: Sequence[Binding]) -> list[tuple[int, int, int]]:
+    """Return string, stop and fret of what binds: one string of every limit, dearest limit first.
+
+    Then the second string of every limit, and so on, so that a few readings see most limits.
+    """
+    ranked = [
+        (place, -binding.price_mm_per_mm, number, (string, stop, fret))
+        for number, binding in enumerate(bindings)
+        if binding.limit == "clearance"
+        and (stop := binding.stopped_fret) is not None
+        and (fret := binding.fret) is not None
+        for place, string in enumerate(binding.strings)
+    ]
+    return [crossing for *_, crossing in sorted(ranked)]

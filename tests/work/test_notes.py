@@ -1,0 +1,206 @@
+"""A sheet says what its figures rest on, and what is not to be done from it yet."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from evenfall.errors import At, Finding
+from evenfall.gates import Accepted, CrossCheck
+from evenfall.measurement.heights import Origin
+from evenfall.plan import (
+    Confirmation,
+    LeftOut,
+    LimitReached,
+    LowFrets,
+    Miss,
+    Rock,
+    Undecided,
+)
+from evenfall.wording import say, sentence
+from evenfall.work import bench_sheet
+from work.made_plans import made_plan
+
+BUSY = {"need_mm": 0.12, "roughness_mm": 0.035}
+GATE = Finding(
+    "not-seated",
+    "Fret 7 stands {over:length} over its neighbours: press it home and read it again.",
+    At(frets=(7,)),
+    over=0.31,
+)
+OVER_5 = LimitReached("clearance", "", (2,), 4, 5)
+
+
+def sheet_of(**changed):
+    spec, plan = made_plan(**BUSY)
+    return bench_sheet(spec, replace(plan, **changed))
+
+
+def said(sheet, topic, unit="mm"):
+    return [say(s, unit) for note in sheet.notes if note.topic == topic for s in note.sentences]
+
+
+def headings(steps):
+    return [str(step.heading).split()[0] for step in steps]
+
+
+def test_a_plan_without_a_doubt_has_no_notes():
+    sheet = sheet_of()
+    assert sheet.notes == ()
+    assert sheet.preview == ()
+
+
+def test_a_reading_in_doubt_stops_the_cut_until_it_is_accepted():
+    stopped = sheet_of(gates=(GATE,))
+    assert stopped.notes[0].topic == "Read again"
+    assert stopped.notes[0].waits
+    assert said(stopped, "Read again") == [
+        "Fret 7 stands 0.310 mm over its neighbours: press it home and read it again."
+    ]
+    assert "0.0122 in" in said(stopped, "Read again", "in")[0]
+    assert str(stopped.banner.headline) == "Read again before any cut: 1 reading in doubt."
+    assert headings(stopped.steps) == ["Truss", "Saddle:"]
+    assert headings(stopped.preview) == ["Frets:", "Nut"]
+
+    accepted = sheet_of(
+        gates=(GATE,), accepted=(Accepted("not-seated", "7", "pressed home, glued", "Ilva Rem"),)
+    )
+    assert headings(accepted.steps) == ["Truss", "Saddle:", "Frets:", "Nut"]
+    assert accepted.preview == ()
+    (told,) = said(accepted, "Accepted")
+    assert "Ilva Rem" in told
+    assert "pressed home, glued" in told
+
+
+def test_part_one_is_settings_and_a_reading_and_shows_the_cut_without_asking_for_it():
+    sheet = sheet_of(part="settings")
+    assert headings(sheet.steps) == ["Truss", "Saddle:"]
+    assert str(sheet.after.heading) == "Let it settle, tune, read again."
+    assert headings(sheet.preview) == ["Frets:", "Nut"]
+    assert str(sheet.banner.headline).startswith("Part one")
+    kinds = {row.kind for step in sheet.preview for row in step.rows}
+    assert kinds == {"amounts"}
+    assert all(not step.sentences and not step.targets for step in sheet.preview)
+    assert {one.topic for one in sheet.cautions}.isdisjoint(
+        {"Sharp edges", "Machines and spindles"}
+    )
+
+
+def test_part_one_expects_what_the_uncut_neck_shows_at_its_new_settings():
+    spec, plan = made_plan(**BUSY)
+    sheet = bench_sheet(spec, replace(plan, part="settings"))
+    saddle = sheet.steps[1].rows[1].cells
+    assert [cell.length_mm for cell in sheet.after.rows[0].cells] == [c.length_mm for c in saddle]
+    rod, again = sheet.steps[0].targets[0], sheet.after.targets[0]
+    assert again.length_mm == pytest.approx(rod.length_mm, abs=1e-12)
+
+
+@pytest.mark.parametrize(("agrees", "work"), [(None, 2), (False, 2), (True, 4)])
+def test_what_has_to_be_asked_waits_for_a_second_reading_that_agrees(agrees, work):
+    second = Confirmation(bool(agrees), sentence("The second reading was compared."), "0" * 64)
+    ask = (sentence("A cut of {cut:length} is deep.", cut=0.16),)
+    sheet = sheet_of(ask=ask, confirmation=None if agrees is None else second)
+    assert len(sheet.steps) == work
+    assert bool(sheet.preview) == (work == 2)
+    (note,) = [note for note in sheet.notes if note.topic == "Read twice"]
+    assert note.waits == (not agrees)
+    assert (sheet.banner.tone == "stop") == (not agrees)
+    assert "A cut of 0.160 mm is deep." in said(sheet, "Read twice")
+
+
+def test_crowns_without_a_reading_are_named_with_their_strings():
+    spec, plan = made_plan(**BUSY)
+    heights = plan.measurement.heights
+    origin = heights.origin.copy()
+    origin[:3, 5] = Origin.INTERPOLATED  # fret 5 under strings 1 to 3
+    origin[:3, 9] = Origin.INTERPOLATED
+    origin[4, 12] = Origin.MISSING
+    origin[0, 7] = Origin.DERIVED
+    changed = replace(plan.measurement, heights=replace(heights, origin=origin))
+    sheet = bench_sheet(spec, replace(plan, measurement=changed))
+    (told,) = said(sheet, "Not read")
+    assert "frets 5 and 9 under strings 1 to 3" in told
+    assert "fret 12 under string 5" in told
+    assert "fret 7" not in told
+
+
+def test_what_each_setting_may_miss_stands_at_its_step_and_a_small_room_in_the_box():
+    misses = (
+        Miss("rod", (), (), 0.004, 0.3, 0.05, OVER_5),
+        Miss("saddle", (2,), (), 0.4, np.inf, 0.05, OVER_5),
+        Miss("saddle", (3,), (), 0.07, 0.2, 0.05, None),
+        Miss("nut", (1,), (), np.inf, np.inf, 0.03, None),
+        Miss("file", (2,), (5,), 0.1, 0.019, 0.02, OVER_5),
+    )
+    sheet = sheet_of(misses=misses)
+    rod, saddle, frets, nut = (" ".join(map(str, step.sentences)) for step in sheet.steps)
+    small = (
+        "Relief may come out only 0.004 mm less or 0.300 mm more than planned before clearance of "
+        "string 2 over fret 5 no longer holds; the bench may miss by 0.050 mm. Read it back."
+    )
+    assert small in rod
+    assert "Saddle at string 3 may come out 0.070 mm lower or 0.200 mm higher" in saddle
+    assert "only 0.100 mm lower or 0.019 mm higher" in frets
+    assert "may come out" not in nut
+    assert said(sheet, "Little room")[0] == small
+    assert len(said(sheet, "Little room")) == 2
+
+
+def test_the_rocker_comes_before_the_file_with_its_band():
+    rocks = (
+        Rock(5, 2, (4, 5, 6), 0.058, 0.03, 0.015),
+        Rock(11, 6, (10, 11, 12), 0.020, 0.03, np.nan),
+    )
+    sheet = sheet_of(rocker=rocks)
+    assert headings(sheet.steps) == ["Truss", "Saddle:", "Rocker,", "Frets:", "Nut"]
+    first, second = sheet.steps[2].targets
+    assert str(first.name) == "Fret 5: over 4 to 6, string 2"
+    assert first.length_mm == 0.058
+    assert str(first.limits) == "0.028 to 0.088 mm"
+    assert str(second.limits) == "-0.010 to 0.050 mm"
+    low = sheet_of(rocker=(replace(rocks[0], band_mm=0.05),)).steps[2].targets[0]
+    assert str(low.limits) == "0.015 to 0.108 mm"  # a fret free of fault could show 0.008
+    assert "Rocker," not in headings(sheet_of(rocker=rocks, part="settings").steps)
+
+
+def test_what_is_left_open_is_told_and_stops_nothing():
+    sheet = sheet_of(
+        left_out=(LeftOut("action", (1,), sentence("Action of string 1 stays low.")),),
+        low_frets=LowFrets((3, 4), False, True, 0.1, 2),
+        undecided=(Undecided(3, 5, 6, 0.02, 0.0041),),
+        level_clear_percent=72.0,
+        checks=(CrossCheck("action", 1, 12, 1.61, 1.60, 0.02, True),),
+        reasons=(sentence("Relief is over its limit."),),
+    )
+    topics = [note.topic for note in sheet.notes]
+    assert topics == [
+        *("Attack and targets", "Low frets", "Not met", "Not certain"),
+        *("By hand", "Why"),
+    ]
+    assert not any(note.waits for note in sheet.notes)
+    assert len(sheet.steps) == 4
+    assert "72 %" in said(sheet, "Attack and targets")[0]
+    assert "string 3 stopped at fret 5 over fret 6" in said(sheet, "Not certain")[0]
+    assert "0.0041 mm" in said(sheet, "Not certain")[0]
+    assert "by hand 1.610 mm" in said(sheet, "By hand")[0]
+    assert not sheet_of(level_clear_percent=120.0).notes
+
+
+def test_many_doubtful_positions_are_cut_short():
+    sheet = sheet_of(undecided=tuple(Undecided(1, n, n + 1, 0.02, 0.004) for n in range(20)))
+    (told,) = said(sheet, "Not certain")
+    assert told.startswith("20 positions hold by the readings")
+    assert "15 more" in told
+
+
+def test_coarse_readings_ask_for_every_note_to_be_played():
+    spec, plan = made_plan(**BUSY)
+    heights = plan.measurement.heights
+    for u_mm, asked in ((0.009, False), (0.02, True)):
+        own = np.full_like(heights.own_u_mm, u_mm)
+        measured = replace(plan.measurement, heights=replace(heights, own_u_mm=own))
+        sheet = bench_sheet(spec, replace(plan, measurement=measured))
+        told = " ".join(map(str, sheet.after.sentences))
+        assert ("play every note" in told) == asked

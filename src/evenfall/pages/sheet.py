@@ -32,9 +32,8 @@ def sheet_page(
     """
     figures = Figures(unit, both=both)
     told: dict[str, Any] = figures.plain(sheet)
-    for step, words in zip(
-        (*sheet.steps, sheet.after), (*told["steps"], told["after"]), strict=True
-    ):
+    steps = (*sheet.steps, sheet.after, *sheet.preview)
+    for step, words in zip(steps, (*told["steps"], told["after"], *told["preview"]), strict=True):
         for target, one in zip(step.targets, words["targets"], strict=True):
             one.update(_figures(target.length_mm, figures))
         by_fret = any(line["label"].isdigit() for line in words["rows"])

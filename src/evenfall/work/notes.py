@@ -27,10 +27,10 @@ COARSE_U_MM = 0.01
 
 _MOST_PLACES = 5
 _SETTINGS: dict[Setting, tuple[str, str, str]] = {
-    "rod": ("Relief", "less", "more"),
-    "saddle": ("Saddle at {strings:strings}", "lower", "higher"),
-    "nut": ("Nut slot of {strings:strings}", "lower", "higher"),
-    "file": ("Crown of {frets:frets} under {strings:strings}", "lower", "higher"),
+    "rod": ("relief", "less", "more"),
+    "saddle": ("saddle at {strings:strings}", "lower", "higher"),
+    "nut": ("nut slot of {strings:strings}", "lower", "higher"),
+    "file": ("crown of {frets:frets} under {strings:strings}", "lower", "higher"),
 }
 
 
@@ -50,7 +50,7 @@ def notes(plan: Plan) -> tuple[Note, ...]:
             ("Read again", (gate.said for gate in unmet(plan.gates, plan.accepted)), True),
             ("Read twice", _asked(plan), not confirmed(plan)),
             ("Attack and targets", _attack(plan), False),
-            ("Accepted", (accepted.said for accepted in plan.accepted), False),
+            ("In doubt", (accepted.said for accepted in plan.accepted), False),
             ("Not read", _not_read(plan), False),
             ("Low frets", [plan.low_frets.said] if plan.low_frets else (), False),
             ("Not met", (limit.said for limit in plan.left_out), False),
@@ -76,22 +76,24 @@ def room(misses: Iterable[Miss], setting: Setting) -> tuple[Sentence, ...]:
 
 
 def _may_miss(miss: Miss) -> Sentence:
-    what, less, more = _SETTINGS[miss.setting]
+    _, less, more = _SETTINGS[miss.setting]
     ends = [
         sentence("{by:length} {way}", by=by_mm, way=way)
         for by_mm, way in ((miss.less_mm, less), (miss.more_mm, more))
         if math.isfinite(by_mm)
     ]
-    noun = sentence("a requirement") if miss.breaks is None else miss.breaks.noun
-    text = "{what} may come out {ends:or} than planned before {noun} no longer holds."
+    noun = sentence("a requirement")
+    if miss.breaks is not None:
+        noun = sentence("the {noun}", noun=miss.breaks.noun)
+    text = "The {what} may come out {ends:or} than planned before {noun} no longer holds."
     if miss.under_allowance:
         text = (
-            "{what} may come out only {ends:or} than planned before {noun} no longer holds; the "
-            "bench may miss by {allowance:length}. Read it back."
+            "The {what} may come out only {ends:or} than planned before {noun} no longer holds; "
+            "the bench may miss by {allowance:length}. Read it back."
         )
     return sentence(
         text,
-        what=sentence(what, strings=miss.strings, frets=miss.frets),
+        what=_what(miss),
         ends=ends,
         noun=noun,
         allowance=miss.allowance_mm,
@@ -158,6 +160,17 @@ def _undecided(plan: Plan) -> tuple[Sentence, ...]:
 
 
 def _little_room(plan: Plan) -> tuple[Sentence, ...]:
-    """Return, for each setting, the least room where the bench may miss by more than that."""
-    close = [miss for miss in plan.misses if miss.under_allowance]
-    return tuple(one for setting in _SETTINGS for one in room(close, setting))
+    """Name each setting that the bench may miss by more than the plan has room for."""
+    close = sorted((m for m in plan.misses if m.under_allowance), key=lambda miss: miss.room_mm)
+    least = {miss.setting: miss for miss in reversed(close)}
+    places = [
+        sentence("{what} ({room:length})", what=_what(miss), room=miss.room_mm)
+        for setting in _SETTINGS
+        if (miss := least.get(setting))
+    ]
+    text = "The bench may miss by more than the plan has room for: {places:list}. Read these back."
+    return (sentence(text, places=places),) if places else ()
+
+
+def _what(miss: Miss) -> Sentence:
+    return sentence(_SETTINGS[miss.setting][0], strings=miss.strings, frets=miss.frets)

@@ -60,7 +60,7 @@ def bench_sheet(specification: Specification, plan: Plan) -> BenchSheet:
         model=plain_line(specification.name),
         kind=plain_line(specification.kind),
         code=plan.code,
-        facts=_facts(specification, plan),
+        facts=_facts(steps),
         banner=_banner(steps),
         notes=notes(plan),
         cautions=cautions(
@@ -82,13 +82,14 @@ def bench_sheet(specification: Specification, plan: Plan) -> BenchSheet:
     )
 
 
-def _facts(specification: Specification, plan: Plan) -> tuple[tuple[str, Sentence], ...]:
+def _facts(steps: Steps) -> tuple[tuple[str, Sentence], ...]:
+    specification, plan = steps.specification, steps.plan
     least, most = float(plan.attack_n.min()), float(plan.attack_n.max())
     attack = "{least:force}" if most - least < 0.005 else "{least:.2f} to {most:force}"
     size = "{strings:count string}, {frets:count fret}"
     if specification.handed == "left":
         size = "{strings:count string}, {frets:count fret}, left-handed"
-    part = "one: settings, then read again" if plan.part == "settings" else "the whole work"
+    part = "settings, then read again" if steps.waits else "the whole work"
     u_mm = float(np.nanmedian(plan.measurement.heights.crown_top_u_mm))
     return (
         ("Method", sentence(METHODS[plan.method])),

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from evenfall.units import LengthUnit
 
 _ON_PAPER = ("removal", "buzz force planned")
+_WAITING = ("buzz force as found",)  # a sheet that asks for no cut shows none
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,11 +109,13 @@ def sheet_pages(
 ) -> dict[str, bytes]:
     """Return the bench sheet of a plan by kind of file."""
     shown, both = unit or specification.unit, unit is None
-    page = sheet_page(bench_sheet(specification, made), unit=shown, both=both, paper=paper)
+    content = bench_sheet(specification, made)
+    page = sheet_page(content, unit=shown, both=both, paper=paper)
+    names = _WAITING if content.preview else _ON_PAPER
     pages = {}
     for number, kind in enumerate(kinds):
         progress("Setting the bench sheet", number / len(kinds))
         theme = PRINT if kind == "pdf" else PAGE
         drawings = plan_drawings(specification, made, shown, theme)
-        pages[kind] = page.file(kind, drawn(drawings, progress, _ON_PAPER))
+        pages[kind] = page.file(kind, drawn(drawings, progress, names))
     return pages

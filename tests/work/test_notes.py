@@ -46,13 +46,13 @@ def headings(steps):
     return [str(step.heading).split()[0] for step in steps]
 
 
-def test_a_plan_without_a_doubt_has_no_notes():
+def test_a_plan_with_nothing_to_say_has_no_notes():
     sheet = sheet_of()
     assert sheet.notes == ()
     assert sheet.preview == ()
 
 
-def test_a_reading_in_doubt_stops_the_cut_until_it_is_accepted():
+def test_a_reading_to_check_stops_the_cut_until_it_is_accepted():
     stopped = sheet_of(gates=(GATE,))
     assert stopped.notes[0].topic == "Read again"
     assert stopped.notes[0].waits
@@ -60,7 +60,7 @@ def test_a_reading_in_doubt_stops_the_cut_until_it_is_accepted():
         "Fret 7 stands 0.310 mm over its neighbours: press it home and read it again."
     ]
     assert "0.0122 in" in said(stopped, "Read again", "in")[0]
-    assert str(stopped.banner.headline) == "Read again before any cut: 1 reading in doubt."
+    assert str(stopped.banner.headline) == "Read again before any cut: 1 reading to check."
     assert headings(stopped.steps) == ["Truss", "Saddle:"]
     assert headings(stopped.preview) == ["Frets:", "Nut"]
 
@@ -69,7 +69,7 @@ def test_a_reading_in_doubt_stops_the_cut_until_it_is_accepted():
     )
     assert headings(accepted.steps) == ["Truss", "Saddle:", "Frets:", "Nut"]
     assert accepted.preview == ()
-    (told,) = said(accepted, "In doubt")
+    (told,) = said(accepted, "Kept readings")
     assert "Ilva Rem" in told
     assert "pressed home, glued" in told
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import doctest
 from dataclasses import replace
 from itertools import pairwise
@@ -161,10 +162,10 @@ def test_the_gap_to_read_after_the_rod_is_what_a_straightedge_shows_before_any_c
 def test_the_empty_sheet_asks_for_relief_where_the_bench_sheet_does():
     for frets in (12, 19, 22, 24):
         spec, plan = made_plan(6, frets)
-        rows = empty_sheet(spec, "csv").decode().splitlines()
-        [relief] = [row.split(",") for row in rows if row.startswith("relief,")]
+        rows = csv.DictReader(empty_sheet(spec, "csv").decode().splitlines())
+        [relief] = [row for row in rows if row["quantity"] == "relief"]
         asked = bench_sheet(spec, plan).after.targets[0]
-        assert str(asked.name).startswith(f"Relief: gap at fret {relief[2]},")
+        assert str(asked.name).startswith(f"Relief: gap at fret {relief['fret']},")
 
 
 def test_limits_of_the_gap_are_the_limits_of_relief_moved_with_the_fret():

@@ -1,4 +1,4 @@
-"""What has to be known before the first step: readings in doubt, what is not certain, what is left.
+"""What has to be known before the first step: readings to check, what is not certain, what is left.
 
 A sheet that only gives figures hides what they rest on. Notes come in the order in which they can
 stop the work; `waits` marks those that do.
@@ -50,7 +50,7 @@ def notes(plan: Plan) -> tuple[Note, ...]:
             ("Read again", (gate.said for gate in unmet(plan.gates, plan.accepted)), True),
             ("Read twice", _asked(plan), not confirmed(plan)),
             ("Attack and targets", _attack(plan), False),
-            ("In doubt", (accepted.said for accepted in plan.accepted), False),
+            ("Kept readings", (accepted.said for accepted in plan.accepted), False),
             ("Not read", _not_read(plan), False),
             ("Low frets", [plan.low_frets.said] if plan.low_frets else (), False),
             ("Not met", (limit.said for limit in plan.left_out), False),

@@ -121,10 +121,10 @@ def _banner(steps: Steps) -> Banner:
     """Say what the sheet asks for, what stops it first."""
     plan = steps.plan
     weakest = _weakest(plan, np.array(steps.specification.player.attack_n))
-    doubtful = unmet(plan.gates, plan.accepted)
-    if doubtful:
-        text = "Read again before any cut: {doubtful:count reading} in doubt."
-        return Banner("stop", sentence(text, doubtful=len(doubtful)), ())
+    again = len(unmet(plan.gates, plan.accepted))
+    if again:
+        headline = "Read again before any cut: {again:count reading} to check."
+        return Banner("stop", sentence(headline, again=again), ())
     if plan.status != "optimal":
         return _relaxed(plan, weakest)
     metal = _metal(steps)

@@ -411,15 +411,13 @@ class Steps:
         targets = (self._relief_at(self.top_uncut_mm),)
         return Step(sentence(heading), tuple(sentence(one) for one in sentences), rows, targets)
 
-    def _settings_to_read(
-        self, action_mm: FloatArray, first_fret_mm: FloatArray
-    ) -> tuple[Row, ...]:
+    def _settings_to_read(self, action_mm: FloatArray, first_gap_mm: FloatArray) -> tuple[Row, ...]:
         """Return the rows of action and first-fret gap: what to expect, limits, room to write."""
         target, rows = self.specification.target, []
         action = sentence("Action, fret {fret}", fret=self.specification.scale.reference_fret)
         for label, expected_mm, limits in (
             (action, action_mm, target.action),
-            (sentence("First-fret gap"), first_fret_mm, target.first_fret_gap),
+            (sentence("First-fret gap"), first_gap_mm, target.first_fret_gap),
         ):
             cells = tuple(
                 Cell(float(expected_mm[k]), limits_mm=(limits[k].minimum_mm, limits[k].maximum_mm))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,10 @@ class Source:
     kinds: tuple[str, ...]
     as_found: Callable[[str, np.random.Generator], Neck]
     level: Callable[[str, np.random.Generator], Neck]
+
+    def only(self, kind: str) -> Source:
+        """Return the same source with one kind."""
+        return replace(self, kinds=(kind,))
 
     def necks(
         self, seed: int, count: int, *about: int, level: bool = False

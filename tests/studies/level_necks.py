@@ -1,0 +1,70 @@
+"""Level frets are left alone, whatever the readings say of them by chance."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from necks.readings import read
+from studies.planning import cut_frets, plan
+from studies.sources import FIRST, GAUGES_MM, SECOND
+from studies.study import Figure, Row, Study, Told, share
+
+KINDS = ("electric", "bass", "ukulele", "fan")
+UPPER_PERCENT = 1.0
+
+
+def upper_limit(hits: int, of: int) -> float:
+    """Return the upper 95 % limit of a share (Clopper and Pearson, Biometrika 26 (1934) 404)."""
+    low, high = hits / of, 1.0
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        up_to = sum(
+            math.comb(of, k) * middle**k * (1.0 - middle) ** (of - k) for k in range(hits + 1)
+        )
+        low, high = (middle, high) if up_to > 0.05 else (low, middle)
+    return high
+
+
+def run(seed: int, count: int, told: Told) -> Iterator[Row]:
+    rows = [(FIRST, kind) for kind in KINDS] + [(SECOND, kind) for kind in SECOND.kinds]
+    done, every, cut = 0, 0, 0
+    for source, kind in rows:
+        for u_mm in GAUGES_MM:
+            told(f"{kind}, u {u_mm}", done / (len(rows) * len(GAUGES_MM)))
+            done += 1
+            opened = 0
+            one_kind = source.only(kind)
+            for neck, chance in one_kind.necks(seed, count, 5, level=True):
+                found = read(neck, chance, source.reader(u_mm, neck))
+                opened += bool(cut_frets(plan(neck, found)))
+            every, cut = every + count, cut + opened
+            upper = 100.0 * upper_limit(opened, count)
+            none = 100.0 * upper_limit(0, count)  # as low as it can be for so few necks
+            about = Figure(upper, none, f"{upper:.2f} %", at_most=UPPER_PERCENT)
+            yield Row(
+                f"{source.name}, {kind}, u {u_mm:.3f}",
+                {"level necks cut": share(opened, count), "upper 95 % limit": about},
+            )
+    upper = 100.0 * upper_limit(cut, every)
+    yield Row(
+        "all together",
+        {
+            "level necks cut": share(cut, every),
+            "upper 95 % limit": Figure(upper, 100.0 * upper_limit(0, every), f"{upper:.2f} %"),
+        },
+    )
+
+
+STUDY = Study(
+    "level-necks",
+    "is a level neck ever cut?",
+    """
+Necks whose frets are all level, their settings anywhere in and somewhat outside the limits, are
+read with three gauges and planned. None should lose metal. Of each kind and gauge the upper 95 %
+limit of the share is given (Clopper and Pearson): what the true share could still be, by what these
+necks show.
+""",
+    300,
+    run,
+)

@@ -17,13 +17,14 @@ if TYPE_CHECKING:
     from evenfall.plan import Plan
     from necks.neck import Neck
 
-CUTTING = ("cut", "ask", "settings", "nothing", "lift")
-"""Statuses of plans that are done as they stand."""
+DONE_AS_IT_STANDS = ("cut", "ask", "settings", "nothing")
+"""Statuses of plans that can be done as they stand, once confirmed."""
 
 
 def figures(done: list[tuple[Neck, Plan, Neck]], **limits: float) -> dict[str, Figure]:
     """Return the figures of plans: the neck as found, its plan, the neck with the plan done."""
     cut = [len(cut_frets(made)) for _, made, _ in done]
+    whole = [after for _, made, after in done if made.status in DONE_AS_IT_STANDS]
     level = [level_cut(neck, made) for neck, made, _ in done]
     return {
         "frets cut": mean(cut, 1, at_most=limits.get("cut", np.inf)),
@@ -31,10 +32,12 @@ def figures(done: list[tuple[Neck, Plan, Neck]], **limits: float) -> dict[str, F
         "metal, mm": mean(
             [made.metal_mm for _, made, _ in done], at_most=limits.get("metal", np.inf)
         ),
-        "margin after": mean([float(after.margin().min()) for _, _, after in done]),
-        "no note fails after": share(sum(sound(after) for *_, after in done), len(done)),
+        "margin after": mean([float(after.margin().min()) for after in whole]),
+        "no note fails after": share(sum(sound(after) for after in whole), len(whole)),
         "to be asked": share(sum(made.status == "ask" for _, made, _ in done), len(done)),
-        "stopped": share(sum(made.status not in CUTTING for _, made, _ in done), len(done)),
+        "stopped": share(
+            sum(made.status not in (*DONE_AS_IT_STANDS, "lift") for _, made, _ in done), len(done)
+        ),
     }
 
 

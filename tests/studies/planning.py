@@ -61,12 +61,16 @@ def worked(
 
 
 def judged(neck: Neck) -> Judged:
-    """Return how every position of the true neck stands, against its true level frets."""
+    """Return how every position of the true neck stands, against its true level frets.
+
+    A crown that is off by less than the smallest cut counts as level, as it does in a plan.
+    """
     made = neck.specification
+    off = np.where(np.abs(neck.off_mm) < made.judgement.smallest_cut_file_mm, 0.0, neck.off_mm)
     heights = neck.nut_mm, neck.saddle_mm
     clear, level = (
         rest_clearance_mm(neck.lines, heights[0], crowns, heights[1])
-        for crowns in (neck.crown_top_mm, neck.level_mm)
+        for crowns in (neck.level_mm + off, neck.level_mm)
     )
     return judge(
         Requirement.of(made, table(made)),

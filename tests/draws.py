@@ -6,6 +6,8 @@ busy machine fails nothing.
 
 from __future__ import annotations
 
+from typing import Any
+
 from hypothesis import settings
 
 QUICK, ALL = "quick", "all"
@@ -16,8 +18,8 @@ settings.register_profile(QUICK, deadline=None, max_examples=QUICK_EXAMPLES)
 settings.register_profile(ALL, deadline=None, max_examples=100)
 
 
-def draws(examples: int) -> settings:
+def draws(examples: int, **more: Any) -> settings:
     """Return the settings of a property: this many examples, or the budget of the profile."""
     if settings.get_current_profile_name() == QUICK:
         examples = min(examples, QUICK_EXAMPLES)
-    return settings(max_examples=examples)
+    return settings(max_examples=examples, **more)

@@ -351,6 +351,13 @@ def test_a_missing_key_does_not_fit(kind: str, outputs: dict[str, list[Any]]) ->
         assert not check.is_valid({k: v for k, v in whole.items() if k != key}), key
 
 
+def cut_short(value: Any) -> Any:
+    """Return a value with no more than two items in any list: the schema looks at each alike."""
+    if isinstance(value, dict):
+        return {key: cut_short(item) for key, item in value.items()}
+    return [cut_short(item) for item in value[:2]] if isinstance(value, list) else value
+
+
 def first_places(value: Any) -> dict[str, tuple[str | int, ...]]:
     """Return one place of each kind of key in a value, as the steps that lead to it."""
     found: dict[str, tuple[str | int, ...]] = {}
@@ -383,7 +390,8 @@ def with_value(whole: Any, steps: tuple[str | int, ...], value: Any) -> Any:
 def test_a_value_of_the_wrong_type_does_not_fit(kind: str, outputs: dict[str, list[Any]]) -> None:
     """At every place: an object where none belongs, a number where an object or text belongs."""
     check = validator(kind)
-    for whole in outputs[kind][:2]:
+    for whole in (cut_short(one) for one in outputs[kind][:2]):
+        assert check.is_valid(whole)
         for path, steps in first_places(whole).items():
             at: Any = whole
             for step in steps:

@@ -161,14 +161,16 @@ def other(value: Any) -> Any:
     return 0.5 if value is None else [0]
 
 
+@pytest.mark.parametrize("every", [13, pytest.param(1, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("kind", ["optimal", "new wire"])
-def test_every_single_value_that_is_changed_is_noticed(kind: str) -> None:
+def test_every_single_value_that_is_changed_is_noticed(kind: str, every: int) -> None:
     values = written(kind)
     paths = list(leaves(values))
     assert len(paths) > 300
     step = 1 if len(paths) < 400 else len(paths) // 400
     own = [path for path in paths if path[0] != "measurement"]
-    for path in {*own, *paths[::step]}:
+    first = {path[0]: path for path in reversed(own)}  # one of each key, whatever is left out
+    for path in {*first.values(), *own[::every], *paths[:: step * every]}:
         value: Any = values
         for key in path:
             value = value[key]

@@ -263,7 +263,10 @@ def write_pluck(path: Path, height_mm: float, width: int = 2, channels: int = 1)
 
 
 @pytest.mark.usefixtures("folder")
-@pytest.mark.parametrize(("width", "channels"), [(2, 1), (3, 2), (4, 1)])
+@pytest.mark.parametrize(
+    ("width", "channels"),
+    [(2, 1), *(pytest.param(*one, marks=pytest.mark.slow) for one in ((3, 2), (4, 1)))],
+)
 def test_a_recording_adds_a_level(width: int, channels: int) -> None:
     write_pluck(Path("pluck.wav"), 1.5, width, channels)
     shown = json_of("play", "m.json", "--attack-from", "pluck.wav", "--string", "1")

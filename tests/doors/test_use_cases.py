@@ -135,7 +135,10 @@ STEPS: dict[str, Step] = {
 }
 
 
-@pytest.mark.parametrize("verb", STEPS)
+@pytest.mark.parametrize(
+    "verb",
+    [pytest.param(v, marks=pytest.mark.slow if v in ("demo", "play") else ()) for v in STEPS],
+)
 def test_a_step_stops_wherever_it_reports(verb: str, plan_file: Source) -> None:
     """In everything that it says it does: `Cancelled` comes out as it went in, at once."""
     told: dict[str, None] = {}
@@ -168,7 +171,9 @@ COMMANDS = (
 
 
 @pytest.mark.parametrize("arguments", COMMANDS, ids=lambda given: given[0])
-@pytest.mark.parametrize("stopped_by", [KeyboardInterrupt, Cancelled])
+@pytest.mark.parametrize(
+    "stopped_by", [KeyboardInterrupt, pytest.param(Cancelled, marks=pytest.mark.slow)]
+)
 def test_a_command_that_is_stopped_leaves_nothing(
     arguments: tuple[str, ...],
     stopped_by: type[BaseException],
@@ -221,7 +226,7 @@ def test_starting_loads_no_numerical_library() -> None:
     assert done.stderr.splitlines()[-1] == "[]"
 
 
-@pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
+@pytest.mark.parametrize("encoding", ["ascii", pytest.param("latin-1", marks=pytest.mark.slow)])
 @pytest.mark.parametrize(
     "arguments",
     [

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -126,6 +126,27 @@ def checks_by_hand(neck: Neck, chance: np.random.Generator) -> tuple[Direct, ...
         ),
         Direct("relief", string, fret, round(float(relief), 2), RELIEF_U_MM),
     )
+
+
+def read_again(
+    neck: Neck,
+    found: Measurement,
+    places: Collection[tuple[int, int]],
+    chance: np.random.Generator,
+    slip: Callable[[float], float] = float,
+) -> Measurement:
+    """Return readings with some crowns, as (string, fret), read once more over the same datum.
+
+    `slip` is what goes wrong with the gauge, or the datum, in these readings as well.
+    """
+    u = found.heights.total_u_mm
+
+    def once_more(string: int, fret: int) -> Direct:
+        value = neck.crown_top_mm[string - 1, fret - 1] + u[string - 1, fret] * chance.normal()
+        said = round(slip(float(value)), 3)
+        return Direct("crown-top", string, fret, said, float(u[string - 1, fret]))
+
+    return replace(found, direct=(*found.direct, *(once_more(*place) for place in places)))
 
 
 def sheet(

@@ -3,29 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from evenfall.measurement import Measurement
 
-Slip = Callable[[Measurement, np.random.Generator], Measurement]
+DATUM_MM = 0.10
 
 
-def _heights(
-    change: Callable[[np.ndarray, np.random.Generator], np.ndarray],
-) -> Slip:
-    """Return a slip that changes the heights alone; checks by hand stay as they were read."""
+@dataclass(frozen=True)
+class Slip:
+    """A slip that changes the heights alone; checks by hand stay as they were read."""
 
-    def slip(found: Measurement, chance: np.random.Generator) -> Measurement:
-        height = change(found.heights.height_mm.copy(), chance)
+    change: Callable[[np.ndarray, np.random.Generator], np.ndarray]
+    again: Callable[[float], float] = float  # what it makes of a crown read once more
+
+    def __call__(self, found: Measurement, chance: np.random.Generator) -> Measurement:
+        height = self.change(found.heights.height_mm.copy(), chance)
         return replace(found, heights=replace(found.heights, height_mm=height))
-
-    return slip
 
 
 def _scaled(factor: float) -> Slip:
-    return _heights(lambda height, _: factor * height)
+    return Slip(lambda height, _: factor * height, lambda value: factor * value)
 
 
 def _bow_turned(height: np.ndarray, _: np.random.Generator) -> np.ndarray:
@@ -66,7 +66,7 @@ def _saddle(height: np.ndarray, chance: np.random.Generator) -> np.ndarray:
 
 def _datum_step(height: np.ndarray, chance: np.random.Generator) -> np.ndarray:
     frets = height.shape[1] - 2
-    height[:, 1 + chance.integers(frets // 4, 3 * frets // 4) : -1] += 0.10
+    height[:, 1 + chance.integers(frets // 4, 3 * frets // 4) : -1] += DATUM_MM
     return height
 
 
@@ -83,13 +83,13 @@ SLIPS: dict[str, Slip] = {
     "halved": _scaled(0.5),
     "doubled": _scaled(2.0),
     "a fifth too much": _scaled(1.2),
-    "strings reversed": _heights(lambda height, _: height[::-1]),
-    "frets shifted by one": _heights(_shifted),
-    "one fret 0.30 up": _heights(_one_fret_up),
-    "one crown 0.25 up": _heights(_one_crown_up),
-    "bow with the wrong sign": _heights(_bow_turned),
-    "one nut slot 0.40 up": _heights(_nut_slot),
-    "one saddle 1.0 up": _heights(_saddle),
-    "datum moved 0.10 on the way": _heights(_datum_step),
-    "two neighbouring frets swapped": _heights(_neighbours_swapped),
+    "strings reversed": Slip(lambda height, _: height[::-1]),
+    "frets shifted by one": Slip(_shifted),
+    "one fret 0.30 up": Slip(_one_fret_up),
+    "one crown 0.25 up": Slip(_one_crown_up),
+    "bow with the wrong sign": Slip(_bow_turned),
+    "one nut slot 0.40 up": Slip(_nut_slot),
+    "one saddle 1.0 up": Slip(_saddle),
+    "datum moved 0.10 on the way": Slip(_datum_step, lambda value: value + DATUM_MM),
+    "two neighbouring frets swapped": Slip(_neighbours_swapped),
 }

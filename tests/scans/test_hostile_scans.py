@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from draws import draws
 from evenfall.errors import EvenfallError, ReadingsError
 from evenfall.scans import HeightMap, Mesh, find_slots, measure_crowns
 from oracles.surfaces import Recipe, crown_errors, make_scan, specification
@@ -17,9 +18,7 @@ from oracles.surfaces import Recipe, crown_errors, make_scan, specification
 FloatArray = NDArray[np.float64]
 SPEC = specification("ukulele")
 SCAN = make_scan(SPEC, Recipe(step_x=0.15, step_y=0.4, shadow_share=0.0, seed=1))
-QUIET = settings(
-    deadline=None, derandomize=True, max_examples=12, suppress_health_check=list(HealthCheck)
-)
+QUIET = draws(12, derandomize=True, suppress_health_check=list(HealthCheck))
 
 
 def answered(given_scan: object) -> bool:

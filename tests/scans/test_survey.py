@@ -424,7 +424,9 @@ def test_an_unknown_unit_is_a_wrong_request() -> None:
         find_surface(scan.points_mm, scan.specification, unit_hint="furlong")
 
 
-@pytest.mark.parametrize("facets", [8, 16, 40])
+@pytest.mark.parametrize(
+    "facets", [40, *(pytest.param(n, marks=pytest.mark.slow) for n in (8, 16))]
+)
 def test_a_facetted_mesh_is_not_claimed_better_than_its_facets(facets: int) -> None:
     spec = specification("ukulele")
     triangles, truth = facetted(spec, replace(COARSE, seed=3), facets)

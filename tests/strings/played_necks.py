@@ -31,6 +31,17 @@ MODELS = {
             ("E2", 1.168, 0.406, 6.825, "steel"),
         ],
     ),
+    "short electric": (  # outer strings and one between, few frets: what takes long is quicker
+        648.0,
+        14,
+        130.0,
+        0.40,
+        [
+            ("E4", 0.254, None, None, "steel"),
+            ("G3", 0.432, None, None, "steel"),
+            ("E2", 1.168, 0.406, 6.825, "steel"),
+        ],
+    ),
     "ukulele": (
         380.0,
         15,
@@ -144,7 +155,9 @@ def random_neck(model: str, seed: int) -> Neck:
     """Return a neck of a model with action, relief, nut and fret errors drawn at random."""
     rng = np.random.default_rng(seed)
     _, frets, _, _, strings = MODELS[model]
-    base = {"electric": 1.6, "ukulele": 2.2, "bass": 2.2, "baritone": 1.8}[model]
+    base = {"electric": 1.6, "short electric": 1.6, "ukulele": 2.2, "bass": 2.2, "baritone": 1.8}[
+        model
+    ]
     action = base * rng.uniform(0.8, 1.3)
     nut = rng.uniform(0.25, 0.5)
     error = rng.normal(0.0, rng.choice([0.0, 0.01, 0.03]), size=(len(strings), frets))

@@ -43,7 +43,10 @@ def recording(
     return np.asarray(0.2 * (sound + noise * rng.normal(size=len(sound))))
 
 
-@pytest.mark.parametrize(("index", "height_mm", "pluck_mm"), [(0, 1.5, 130.0), (5, 2.5, 80.0)])
+@pytest.mark.parametrize(
+    ("index", "height_mm", "pluck_mm"),
+    [(0, 1.5, 130.0), pytest.param(5, 2.5, 80.0, marks=pytest.mark.slow)],
+)
 def test_the_glide_of_the_pitch_gives_the_displacement(
     index: int, height_mm: float, pluck_mm: float
 ) -> None:
@@ -89,7 +92,7 @@ def test_recordings_that_cannot_be_used(samples: NDArray[np.float64], message: s
         attack_from_sound(samples, RATE_HZ, ELECTRIC.strings[0], pluck_distance_mm=130.0)
 
 
-@pytest.mark.parametrize("bits", [8, 16])
+@pytest.mark.parametrize("bits", [8, pytest.param(16, marks=pytest.mark.slow)])
 def test_a_recording_with_peaks_cut_flat_is_refused(bits: int) -> None:
     """Its pitch falls as before, but its decay does not show: it told half as much again."""
     string = ELECTRIC.strings[0]

@@ -90,14 +90,21 @@ def test_decay_times(name: str, fret: int, t60_s: tuple[float, ...]) -> None:
     assert math.log(1000.0) / decay == pytest.approx(t60_s, rel=1e-3, abs=5e-4)
 
 
+@pytest.fixture(scope="module")
+def quadrature() -> tuple[np.ndarray, np.ndarray]:
+    """Return points in (-1, 1) and their weights; they take longer than what they are used for."""
+    share, weight = np.polynomial.legendre.leggauss(800)
+    return share, weight
+
+
 @pytest.mark.parametrize("ends", [(1.0, 1.0), (INF, 0.0), (INF, 1.0), (0.0, 0.0)])
 @pytest.mark.parametrize("name", ["E4", "G3", "E2"])
 def test_modes_are_orthogonal_and_their_masses_are_right(
-    name: str, ends: tuple[float, float]
+    name: str, ends: tuple[float, float], quadrature: tuple[np.ndarray, np.ndarray]
 ) -> None:
     """The integral of phi_m phi_n, by quadrature on points crowded at the ends."""
     string = stopped(name, 7, ends=ends)
-    share, weight = np.polynomial.legendre.leggauss(2000)
+    share, weight = quadrature
     angle = 0.5 * math.pi * share  # crowds the points at both ends
     x = 0.5 * string.length_mm * (1.0 + np.sin(angle))
     dx = 0.5 * string.length_mm * np.cos(angle) * 0.5 * math.pi * weight

@@ -35,10 +35,12 @@ def every(made: Neck, force_n: float, name: str = "even") -> Attack:
     return Attack(name, (force_n,) * made.specification.string_count)
 
 
-@pytest.fixture(scope="module")
-def heavy() -> PlayTest:
+@pytest.fixture(
+    scope="module", params=["short electric", pytest.param("electric", marks=pytest.mark.slow)]
+)
+def heavy(request: pytest.FixtureRequest) -> PlayTest:
     """Return an electric neck under attacks from gentle to far beyond its touch force."""
-    made = neck()
+    made = neck(request.param)
     return played(made, attacks=[every(made, 0.3), every(made, 0.9), every(made, 1.8)])
 
 
@@ -69,7 +71,9 @@ def test_what_contact_leaves_behind_is_consistent(heavy: PlayTest) -> None:
     assert (heavy.largest_strike_n_s <= total * (1 + 1e-12)).all()
     assert (heavy.penetration_um < 1e-9).all()
     first = heavy.first_contact_fret[touched]
-    position = np.broadcast_to(np.arange(22)[None, :, None, None], touched.shape)[touched]
+    position = np.broadcast_to(np.arange(touched.shape[1])[None, :, None, None], touched.shape)[
+        touched
+    ]
     assert (first > position).all()
     # A strike's spectrum is flat at low frequencies at the height of its impulse or below.
     assert (heavy.spectrum_n_s[..., 0] <= total * (1 + 1e-9)).all()
@@ -147,6 +151,7 @@ def test_a_string_that_lies_on_a_fret_touches_from_the_start() -> None:
         high,
         made.saddle_mm,
         excursion=made.excursion,
+        attacks=[every(made, 0.6)],
         duration_s=SHORT_S,
     )
     assert (result.touch_force_n[1, 6] < 0.0).all()
@@ -154,7 +159,8 @@ def test_a_string_that_lies_on_a_fret_touches_from_the_start() -> None:
     assert (result.first_contact_s[1, 6] == 0.0).all()
     assert (result.first_contact_fret[1, 6] == 7).all()
     # Stopped beyond that fret the neck is as it was.
-    assert (result.worst[1, 8:] == played(made, duration_s=SHORT_S).worst[1, 8:]).all()
+    before = played(made, attacks=[every(made, 0.6)], duration_s=SHORT_S)
+    assert (result.worst[1, 8:] == before.worst[1, 8:]).all()
 
 
 def test_pressed_against_the_frets_before_release() -> None:
@@ -166,7 +172,7 @@ def test_pressed_against_the_frets_before_release() -> None:
 
 
 def test_levels_follow_the_specification() -> None:
-    made = neck("bass")
+    made = neck("ukulele")
     levels = attack_levels(made.specification)
     assert [level.name for level in levels] == ["light", "as specified", "heavy"]
     assert levels[1].force_n == made.specification.player.attack_n
@@ -198,9 +204,10 @@ def test_json_is_plain_and_complete(heavy: PlayTest) -> None:
     text = json.dumps(heavy.as_dict(), allow_nan=False)
     read = json.loads(text)
     assert read["schema"] == "evenfall/play@0"
-    assert len(read["strings"]) == 6
-    assert [p["stopped_fret"] for p in read["strings"][0]["positions"]] == list(range(22))
-    note = read["strings"][5]["positions"][0]["notes"][4]
+    strings, frets = heavy.worst.shape[:2]
+    assert len(read["strings"]) == strings
+    assert [p["stopped_fret"] for p in read["strings"][0]["positions"]] == list(range(frets))
+    note = read["strings"][-1]["positions"][0]["notes"][4]
     assert note["attack"] == "even"
     assert note["direction"] == AWAY.name
     assert note["verdict"] == "rattles"
@@ -222,7 +229,8 @@ def test_four_plays_in_four_threads_are_as_one_after_another() -> None:
 
     def one(force_n: float) -> str:
         attacks = [every(made, force_n)]
-        return json.dumps(played(made, attacks=attacks, duration_s=SHORT_S).as_dict())
+        heard = played(made, attacks=attacks, directions=[AWAY], duration_s=0.02)
+        return json.dumps(heard.as_dict())
 
     forces = [0.4, 0.6, 0.8, 1.0]
     with ThreadPoolExecutor(4) as users:

@@ -82,6 +82,7 @@ FINDING_CODES: dict[str, str] = {
     "route": "How the crown tops, the nut or the saddle were obtained.",
     "no-uncertainty": "No uncertainty was stated or could be worked out for some readings.",
     "state": "The state of the instrument during the readings matters for the result.",
+    "next-reading": "A reading that is worth taking yet, so that slips show.",
     "unused": "A reading was given that the chosen route does not need.",
     "buzzes": "A position buzzes below the player's attack.",
     "high-fret": "A fret stands above what its neighbours allow.",

@@ -71,11 +71,13 @@ def command(
     length_unit: str | None,
     result: Result,
     **known: Any,
-) -> None:
+) -> int:
     """Read FILES, show what was found and what is missing, write a measurement.
 
     The file type is recognised by content, not by name: a hand sheet, or a scan as text with x, y
     and z, Parquet, PLY, STL, OBJ, E57, X3P, TIFF or NumPy.
+
+    Exit status 1 if something has to be read again before metal may come off.
 
     With --template SPEC an empty sheet for that instrument is written, ready to fill: XLSX with
     drop-down lists by default, CSV if the output is named so.
@@ -84,7 +86,7 @@ def command(
         if files:
             raise click.UsageError("--template writes an empty sheet; name no readings with it.")
         _empty_sheet(template, output, as_json=result.as_json)
-        return
+        return 0
     if not files:
         raise click.UsageError("Name at least one file with readings.")
     if spec is None:
@@ -98,7 +100,7 @@ def command(
         tuple(map(source_of, files)), source_of(spec), unit=length_unit, **known
     )
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # damage is told in our own words
-    result.of(
+    made = result.of(
         workshop.measure,
         request,
         show_measurement,
@@ -108,6 +110,7 @@ def command(
         outputs=[path],
         inputs=[*files, spec],
     )
+    return 1 if made.gates.unmet else 0
 
 
 def _empty_sheet(template: Path, output: Path | None, *, as_json: bool) -> None:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from evenfall.arrays import FloatArray, IntArray
     from evenfall.errors import Finding
+    from evenfall.gates import Gates
     from evenfall.instrument import Specification
     from evenfall.instrument.specification import Limit
     from evenfall.measurement import Measurement
@@ -131,7 +132,24 @@ def show_measurement(outcome: MeasureOutcome, lengths: Lengths) -> None:
         click.echo(f"Standard uncertainty of a crown top: {span}")
     for route in measurement.routes:
         click.echo(f"   {lengths.say(route)}")
-    show_findings((f for f in outcome.findings if f.code != "recognised"), lengths.unit)
+    found = outcome.findings_of_readings
+    show_findings((f for f in found if f.code != "recognised"), lengths.unit)
+    show_gates(outcome.gates, lengths)
+    if outcome.next_readings:
+        click.echo("Worth reading yet, so that slips show:")
+        show_findings(outcome.next_readings, lengths.unit)
+
+
+def show_gates(gates: Gates, lengths: Lengths) -> None:
+    """Print what has to be read again, what of it was accepted, and the checks by hand."""
+    for check in gates.checks:
+        if check.agrees:
+            click.echo(f"Checked: {lengths.say(check.said)}")
+    for accepted in gates.accepted:
+        click.echo(lengths.say(accepted.said))
+    if gates.unmet:
+        click.echo("To be read again before metal comes off:")
+        show_findings(gates.unmet, lengths.unit)
 
 
 def _small(length_mm: float, unit: LengthUnit) -> str:

@@ -161,6 +161,7 @@ def crowns_to_read_again(seen: Seen) -> tuple[tuple[int, int], ...]:
     top = np.where(seen.read, seen.top_mm, np.nan)
     frets = top.shape[1]
     mirrored = np.abs(top - top[:, ::-1])
+    mirrored[:, [0, -1]] = np.nan  # read again anyway
     rocks = np.full_like(top, np.nan)
     for k, station in enumerate(seen.lines.station_mm[:, 1:]):
         for middle in range(2, frets):
@@ -179,39 +180,46 @@ def crowns_to_read_again(seen: Seen) -> tuple[tuple[int, int], ...]:
     return tuple(chosen)
 
 
-def next_readings(seen: Seen) -> tuple[Sentence, ...]:
+def next_readings(seen: Seen) -> tuple[Finding, ...]:
     """Return what to read yet, so that a slip of sign, scale, order or datum shows."""
+    return tuple(_next_readings(seen))
+
+
+def _next_readings(seen: Seen) -> Iterator[Finding]:
     if not seen.read.any():
-        return ()
+        return
     direct = seen.measurement.direct
     reference, last = seen.specification.scale.reference_fret, len(seen.top_mm)
-    wanted: list[Sentence] = []
     actions = {one.string for one in direct if one.quantity == "action" and one.checks}
-    lacking = [string for string in (1, last) if string not in actions]
-    if lacking:
-        text = "Read the action of {on:strings} over fret {fret} by hand (action)."
-        wanted.append(sentence(text, on=lacking, fret=reference))
+    lacking = tuple(string for string in (1, last) if string not in actions)
+    if lacking and np.isfinite(seen.gap_mm[:, reference - 1]).all():
+        text = "Read the action of {on:strings} over fret {fret} by hand."
+        yield _next("action", text, lacking, (reference,), on=lacking, fret=reference)
     if not any(one.quantity == "relief" for one in direct):
         fret, string = relief_point(seen.specification, seen.lines)
         text = (
             "Read the relief by straightedge over fret 1 and the last fret, at fret {fret} under "
-            "string {string} (relief)."
+            "string {string}."
         )
-        wanted.append(sentence(text, fret=fret, string=string))
+        yield _next("relief", text, (string,), (fret,), string=string, fret=fret)
     if not seen.mostly_read:
-        return tuple(wanted)
+        return
     again = {(one.string, one.fret) for one in direct if one.quantity == "crown-top"}
     if not any(fret == FIRST_FRET for _, fret in again):
-        text = "Read the first crown once more, at the end and over the same datum (crown_again)."
-        wanted.append(sentence(text))
+        text = "Read the first crown once more, at the end and over the same datum."
+        yield _next("crown_again", text, (1,), (FIRST_FRET,))
     if not any(fret != FIRST_FRET for _, fret in again):
-        places = [
-            sentence("fret {fret} string {string}", fret=fret, string=string)
-            for string, fret in crowns_to_read_again(seen)
-        ]
-        text = (
-            "Read these crowns once more over the same datum, counting frets from the nut and "
-            "strings from the treble (crown_again): {places:list}."
-        )
-        wanted.append(sentence(text, places=places))
-    return tuple(wanted)
+        for string, fret in crowns_to_read_again(seen):
+            text = (
+                "Read the crown of fret {fret} under string {string} once more over the same "
+                "datum, counting frets from the nut and strings from the treble."
+            )
+            yield _next("crown_again", text, (string,), (fret,), string=string, fret=fret)
+
+
+def _next(
+    quantity: str, text: str, strings: tuple[int, ...], frets: tuple[int, ...], **values: Value
+) -> Finding:
+    return Finding(
+        "next-reading", text, At(field=quantity, strings=strings, frets=frets), "note", **values
+    )

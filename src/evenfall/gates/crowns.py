@@ -38,6 +38,10 @@ COPIED_RUN = 5
 """So many equal crowns in a row."""
 FEW_FIGURES = 3
 """So few different figures on a whole sheet."""
+LEAST_STEP_MM, STEP_PLAY = 2e-4, 0.02
+"""No gauge shows finer steps; figures off them by a larger share of one were worked out."""
+MOST_PARTS = 5
+"""Two figures that are next to each other are at most so many steps apart."""
 MOST_TIES = 0.9
 """The chance of a tie is never taken higher than this."""
 
@@ -94,7 +98,7 @@ def copied_figures(seen: Seen) -> Iterator[Finding]:
         return
     if not seen.mostly_read:
         return
-    read, figure = seen.read, np.round(seen.top_mm, 6)
+    read, figure = seen.read, np.round(seen.top_mm, 9)
     figures = np.unique(figure[read])
     if len(figures) <= FEW_FIGURES:
         yield Finding(
@@ -104,21 +108,28 @@ def copied_figures(seen: Seen) -> Iterator[Finding]:
             n=len(figures),
         )
         return
-    tie = _tie(figures, seen)
+    step_mm = _gauge_step_mm(figures)
+    if step_mm is None:
+        return  # worked out, not read off a gauge: what is alike may be alike
+    tie = min(MOST_TIES, step_mm / (2.0 * math.sqrt(math.pi) * seen.usual_u_mm))
     yield from _like_strings(figure, read, tie)
     yield from _like_frets(figure, read, tie)
     yield from _runs(figure, read, tie)
 
 
-def _tie(figures: FloatArray, seen: Seen) -> float:
-    """Return the chance that two readings of one height have the same figure.
+def _gauge_step_mm(figures: FloatArray) -> float | None:
+    """Return the step that all figures are multiples of, apart from an offset; None if none.
 
-    The difference of two readings is normal with u sqrt(2); within half a step q of the figures on
-    either side of zero it lies with a chance near q / (2 sqrt(pi) u).
+    The difference of two readings is normal with u sqrt(2); within half a step q on either side of
+    zero it lies with a chance near q / (2 sqrt(pi) u), and then the figures are the same.
     """
-    steps = np.diff(figures)
-    step = float(steps[steps > 5e-5].min()) if (steps > 5e-5).any() else 1e-4
-    return min(MOST_TIES, step / (2.0 * math.sqrt(math.pi) * seen.usual_u_mm))
+    least = float(np.diff(figures).min())
+    for parts in range(1, MOST_PARTS + 1):
+        step_mm = least / parts
+        counted = (figures - figures[0]) / step_mm
+        if step_mm >= LEAST_STEP_MM and (np.abs(counted - np.round(counted)) < STEP_PLAY).all():
+            return step_mm
+    return None
 
 
 def _like_strings(figure: FloatArray, read: BoolArray, tie: float) -> Iterator[Finding]:

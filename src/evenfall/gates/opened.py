@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.neck.level_line import LevelLine
-    from evenfall.wording import Sentence
 
 _GATES = (
     unstrung,
@@ -65,7 +64,7 @@ class Gates:
     found: tuple[Finding, ...]
     accepted: tuple[Accepted, ...]
     checks: tuple[CrossCheck, ...]
-    next_readings: tuple[Sentence, ...]
+    next_readings: tuple[Finding, ...]
 
     @property
     def unmet(self) -> tuple[Finding, ...]:

@@ -8,6 +8,10 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import Progress, silent
+from evenfall.gates import Gates, open_gates
+from evenfall.instrument import string_lines
+from evenfall.neck import default_bow
+from evenfall.neck.level_line import level_line
 from evenfall.readings import read_files
 from evenfall.readings.scanned import ScanSetting
 from evenfall.scans.formats import ScanOptions
@@ -15,6 +19,9 @@ from evenfall.workshop.opening import Source, on_disk, open_specification
 from evenfall.workshop.outputs import Outcome
 
 if TYPE_CHECKING:
+    from evenfall.errors import Finding
+    from evenfall.gates import Accepted
+    from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.pictures.inks import Theme
     from evenfall.readings import InstrumentReadings
@@ -63,14 +70,28 @@ class MeasureOutcome(Outcome):
     ----------
     readings
         The measurement, and the crowns and board of a scan.
+    gates
+        What of it has to be read again before metal comes off, and what checks it.
     """
 
     readings: InstrumentReadings
+    gates: Gates
 
     @property
     def measurement(self) -> Measurement:
         """The measurement."""
         return self.readings.measurement
+
+    @property
+    def findings_of_result(self) -> tuple[Finding, ...]:
+        """What has to be read again, and what is worth reading yet."""
+        return (*self.gates.unmet, *self.next_readings)
+
+    @property
+    def next_readings(self) -> tuple[Finding, ...]:
+        """What is worth reading yet; the crowns of a scan are not read again one by one."""
+        hand = self.readings.survey is None
+        return tuple(f for f in self.gates.next_readings if hand or f.at.field != "crown_again")
 
     def values(self) -> dict[str, Any]:
         """Return the measurement as plain values."""
@@ -130,4 +151,17 @@ def measure(request: MeasureRequest, progress: Progress = silent) -> MeasureOutc
             setting=setting,
             progress=progress,
         )
-    return MeasureOutcome(specification, (*remarks, *taken.findings), taken)
+    progress("Looking at the readings", 0.0)
+    doubts = gates_of(specification, taken.measurement)
+    return MeasureOutcome(specification, (*remarks, *taken.findings), taken, doubts)
+
+
+def gates_of(
+    specification: Specification, measurement: Measurement, accepted: tuple[Accepted, ...] = ()
+) -> Gates:
+    """Return what in some readings has to be read again before metal comes off."""
+    lines = string_lines(specification)
+    bow = default_bow(specification, lines)
+    smallest_mm = specification.judgement.smallest_cut_mm("file")
+    line = level_line(specification, measurement, lines, bow, smallest_mm)
+    return open_gates(specification, measurement, line, accepted)

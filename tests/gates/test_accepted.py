@@ -1,0 +1,95 @@
+"""What is accepted as it is: by whom, where, and why; and what stays open."""
+
+from __future__ import annotations
+
+import pytest
+
+from evenfall.codec import Content
+from evenfall.errors import At, Finding, RequestError
+from evenfall.gates import Accepted, accepted_gates, check_used, unmet
+from necks.kinds import specification
+
+ELECTRIC = specification("electric")
+
+
+def gate(code: str, frets: tuple[int, ...] = (), strings: tuple[int, ...] = ()) -> Finding:
+    return Finding(code, "Read it again.", At(frets=frets, strings=strings))
+
+
+def test_what_is_written_is_what_is_accepted() -> None:
+    given = ["coarse=only a rough look", "not-seated@7=pressed = glued", "lone-crown@12:3= a burr "]
+    coarse, seated, lone = accepted_gates(given, ELECTRIC, person="M. Ott")
+    assert (coarse.code, coarse.at, coarse.reason) == ("coarse", "", "only a rough look")
+    assert (seated.fret, seated.string, seated.reason) == (7, None, "pressed = glued")
+    assert (lone.fret, lone.string, lone.reason) == (12, 3, "a burr")
+    assert str(lone.said) == ("Accepted by M. Ott: lone-crown at fret 12, string 3. Reason: a burr")
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ("coarse", "gives no reason"),
+        ("coarse=", "gives no reason"),
+        ("coarse= \t", "gives no reason"),
+        ("=why", "no such code"),
+        ("rough=why", "no such code"),
+        ("coarse@23=why", "not on this instrument"),
+        ("coarse@0=why", "not on this instrument"),
+        ("coarse@7:7=why", "not on this instrument"),
+        ("coarse@7:=why", "not on this instrument"),
+        ("coarse@=why", "not on this instrument"),
+        ("coarse@:3=why", "not on this instrument"),
+        ("coarse@seven=why", "not on this instrument"),
+        ("coarse@" + "9" * 5000 + "=why", "not on this instrument"),
+        ("coarse=" + "why " * 100, "at most 200"),
+    ],
+)
+def test_what_names_nothing_is_refused_in_one_sentence(given: str, said: str) -> None:
+    with pytest.raises(RequestError, match=said) as refused:
+        accepted_gates([given], ELECTRIC)
+    assert refused.value.at.field == "accept"
+    assert len(refused.value.sentence) < 500
+
+
+@pytest.mark.parametrize(
+    ("at", "open_"),
+    [("", False), ("7", False), ("7:3", True), ("8", True)],
+)
+def test_a_gate_is_met_where_every_place_of_it_is(at: str, open_: bool) -> None:
+    """A gate about strings 3 and 4 of a fret is not met by accepting string 3 alone."""
+    [two] = [gate("string-through-crown", (7,), (3, 4))]
+    assert bool(unmet([two], [Accepted("string-through-crown", at, "why")])) == open_
+
+
+def test_several_acceptances_together_meet_a_gate() -> None:
+    two = gate("string-through-crown", (7,), (3, 4))
+    both = [Accepted("string-through-crown", f"7:{string}", "why") for string in (3, 4)]
+    assert unmet([two], both) == ()
+    assert unmet([two], both[:1]) == (two,)
+    assert unmet([two], [Accepted("scatter", "", "why")]) == (two,)
+
+
+def test_a_gate_without_a_place_is_met_as_a_whole_only() -> None:
+    whole = gate("arch")
+    assert unmet([whole], [Accepted("arch", "7", "why")]) == (whole,)
+    assert unmet([whole], [Accepted("arch", "", "why")]) == ()
+
+
+def test_what_nothing_asks_for_cannot_be_accepted() -> None:
+    gates = [gate("not-seated", (7,))]
+    check_used([Accepted("not-seated", "7", "why"), Accepted("not-seated", "", "why")], gates)
+    with pytest.raises(RequestError, match="not-seated@8, so there is nothing to accept; these"):
+        check_used([Accepted("not-seated", "8", "why")], gates)
+    with pytest.raises(RequestError, match="Nothing asks for coarse, so there is nothing"):
+        check_used([Accepted("coarse", "", "why")], [])
+
+
+def test_it_is_stored_as_it_is() -> None:
+    one = Accepted("lone-crown", "12:3", "a burr", "M. Ott")
+    assert isinstance(one, Content)
+    assert one.as_dict() == {
+        "code": "lone-crown",
+        "at": "12:3",
+        "reason": "a burr",
+        "person": "M. Ott",
+    }

@@ -34,8 +34,8 @@ LEAST_U_MM = 0.002
 """No reading of a crown is trusted to less than this [mm]; common practice, no source."""
 
 BY_CHANCE = 0.005
-"""Chance that readings of level frets name a fret as a whole, or tilted. The same again for two
-neighbouring strings; a fifth of it for a single crown, and for a fret that lies low."""
+"""Chance that readings of level frets name a fret as a whole, or tilted. A fifth of it for a single
+crown, for two neighbours together, and for a fret that lies low."""
 
 _STRICT = 0.2
 _LOW_U = 2.0  # a low crown is low by its own reading, by this many standard uncertainties
@@ -44,7 +44,8 @@ _WORN_MM, _WORN_U = 0.05, 4.0  # wear beyond the neck's usual that counts
 _ALSO_WORN_U = 2.0  # where there is some, so is the lighter wear around it
 _ARCH_GAIN = 0.95  # the datum follows the arch if crowns are so much less off the line, or less
 _KINK_U = 3.0  # a rise past the joint counts from this many standard uncertainties
-_FRETS_PAST_JOINT = 3  # fewer say nothing of a kink
+_FRETS_PAST_JOINT, _FRETS_OF_CURVE = 3, 5  # fewer say nothing of a kink, or of a curve
+_CURVE_GAIN = 0.9  # the board curves past the joint if crowns are so much less off the line
 
 _LEAST_SCATTER_MM = 0.003
 _MOST_PASSES = 4  # of naming frets and drawing the line again without them
@@ -163,15 +164,19 @@ def level_line(
     origin = measurement.heights.origin[:, 1:-1]
     read = np.isin(origin, (Origin.READ, Origin.DERIVED)) & np.isfinite(tops)
     lost_mm, worn = _lost_mm(specification, measurement)
-    shapes = _Shapes.of(specification, lines, bow)
     u_mm = np.maximum(np.nan_to_num(measurement.heights.crown_top_u_mm), LEAST_U_MM)
     u_mm = np.hypot(u_mm, np.where(lost_mm > 0.0, measurement.crown_height_u_mm, 0.0))
     board = -board_drop_mm(specification, lines)[:, 1:]
-    fit = _Fit.drawn(shapes, tops - board + lost_mm, read, u_mm)
-    if arched := bool(board.any()):
-        along = _Fit.drawn(shapes, tops + lost_mm, read, u_mm)
-        if along.off_mm < _ARCH_GAIN * fit.off_mm:
-            fit, board, arched = along, np.zeros_like(board), False
+    fit = _Fit.drawn(_Shapes.of(specification, lines, bow), tops - board + lost_mm, read, u_mm)
+    follows = False
+    if board.any():
+        along = _Fit.drawn(fit.shapes, tops + lost_mm, read, u_mm)
+        if follows := along.off_mm < _ARCH_GAIN * fit.off_mm:
+            fit, board = along, np.zeros_like(board)
+    if specification.frets - specification.board.joint_fret >= _FRETS_OF_CURVE:
+        shapes = _Shapes.of(specification, lines, bow, curved=True)
+        bent = _Fit.drawn(shapes, tops - board + lost_mm, read, u_mm)
+        fit = bent if bent.off_mm < _CURVE_GAIN * fit.off_mm else fit
     kept = read
     for _ in range(_MOST_PASSES):
         fit = fit.settled(kept)
@@ -186,12 +191,12 @@ def level_line(
         if (now == kept).all() or (2 * now.sum(axis=1) < read.sum(axis=1)).any():
             break
         kept = now
-    hinge = fit.hinge_mm
-    rise = np.maximum(hinge, 0.0) if fit.rise_counts else np.zeros_like(hinge)
+    past = fit.past_joint_mm
+    rise = np.maximum(past, 0.0) if fit.rise_counts else np.zeros_like(past)
     level = fit.line_mm + board - rise
     alone = np.where(np.abs(seen.off_mm) < smallest_cut_mm, 0.0, seen.off_mm)
     off = np.where(read & (np.abs(alone + rise) >= smallest_cut_mm), alone + rise, 0.0)
-    fall = np.minimum(hinge, 0.0)
+    fall = np.minimum(past, 0.0)
     return LevelLine(
         level_mm=level,
         smooth_mm=fit.line_mm + board,
@@ -204,7 +209,7 @@ def level_line(
         fall_away_mm=float(-fall[:, -1].mean()),
         relief_mm=bow.relief_mm(level - board - fall),
         scatter_mm=fit.scatter_mm,
-        follows_arch=not arched and specification.board.radius_nut_mm < np.inf,
+        follows_arch=follows,
     )
 
 
@@ -228,13 +233,17 @@ class _Shapes:
     """What a sound neck may be made of; K strings over F frets, one string after the other."""
 
     frame: FloatArray  # orthonormal columns, (K F, P)
-    hinge_row: FloatArray  # coefficient of the hinge from those of the frame, (P,); 0 without one
-    hinge: FloatArray  # 0 up to the joint, then straight up, (K, F); 0 without one
-    rises: bool  # whether there is a hinge: enough frets past the joint
+    past: FloatArray  # what the board may do past the joint, (K, F, number of shapes)
+    past_rows: FloatArray  # coefficients of these from those of the frame, (number of shapes, P)
 
     @staticmethod
-    def of(specification: Specification, lines: StringLines, bow: Bow) -> _Shapes:
-        """Return a straight line for each string, the bow, its skew, and the hinge at the joint."""
+    def of(
+        specification: Specification, lines: StringLines, bow: Bow, *, curved: bool = False
+    ) -> _Shapes:
+        """Return a straight line for each string, the bow, its skew, and the board past the joint.
+
+        There it turns off straight, or `curved` as well.
+        """
         longest = lines.station_mm.max()
         x, y = lines.station_mm[:, 1:] / longest, lines.y_mm[:, 1:]
         joint = specification.board.joint_fret
@@ -243,11 +252,11 @@ class _Shapes:
         columns = [*(own + 0.0 * x), *(own * x), bow.frets]
         if y.any():  # bass and treble sides may bow differently
             columns.append(bow.frets * y / np.abs(y).max())
-        rises = x.shape[1] - joint >= _FRETS_PAST_JOINT
-        hinge = rises * np.maximum(0.0, x - (fret_distance_mm(1.0, joint) * scale)[:, None])
-        columns += [hinge] if rises else []
-        frame, back = np.linalg.qr(np.stack(columns, axis=-1).reshape(x.size, -1))
-        return _Shapes(frame, rises * np.linalg.inv(back)[-1], hinge, rises)
+        turned = np.maximum(0.0, x - (fret_distance_mm(1.0, joint) * scale)[:, None])
+        past = [turned, turned**2][: curved + 1] if x.shape[1] - joint >= _FRETS_PAST_JOINT else []
+        frame, back = np.linalg.qr(np.stack([*columns, *past], axis=-1).reshape(x.size, -1))
+        rows = np.linalg.inv(back)[len(columns) :]
+        return _Shapes(frame, np.stack(past, axis=-1) if past else np.zeros((*x.shape, 0)), rows)
 
     def normal(self, weight: FloatArray) -> FloatArray:
         """Return the normal matrix, firm enough for a string without readings, (P, P)."""
@@ -309,17 +318,17 @@ class _Fit:
     @property
     def line_mm(self) -> FloatArray:
         """The line, shape (K, F)."""
-        return (self.shapes.frame @ self.coefficients).reshape(self.shapes.hinge.shape)
+        return (self.shapes.frame @ self.coefficients).reshape(self.shapes.past.shape[:2])
 
     @property
-    def hinge_mm(self) -> FloatArray:
-        """What the kink at the joint adds to the line, shape (K, F)."""
-        return self.shapes.hinge * (self.shapes.hinge_row @ self.coefficients)
+    def past_joint_mm(self) -> FloatArray:
+        """How far the board turns off past the joint, up or down, shape (K, F)."""
+        return np.asarray(self.shapes.past @ (self.shapes.past_rows @ self.coefficients))
 
     @property
     def rise_counts(self) -> bool:
-        """Whether the neck rises past the joint beyond what its scatter explains."""
-        row = self.shapes.hinge_row
+        """Whether the last fret rises past the joint beyond what the neck's scatter explains."""
+        row = self.shapes.past[:, -1].mean(axis=0) @ self.shapes.past_rows
         variance = row @ np.linalg.solve(self.shapes.normal(self.weight), row)
         return bool(row @ self.coefficients > _KINK_U * np.sqrt(variance))
 
@@ -432,21 +441,21 @@ def _crowns(
     rest: FloatArray, u: FloatArray, covariance: FloatArray, read: BoolArray
 ) -> tuple[BoolArray, BoolArray]:
     """Return which crowns stand out by themselves or with a neighbour, and which all alone."""
-    size = rest.size
-    out = np.abs(rest) > _quantile(BY_CHANCE, size) * u
+    strict = _quantile(_STRICT * BY_CHANCE, rest.size)
+    out = np.abs(rest) > _quantile(BY_CHANCE, rest.size) * u
     both = rest[:-1] + rest[1:]
     variance = np.diagonal(covariance, axis1=1, axis2=2).T
     beside = np.diagonal(covariance, offset=1, axis1=1, axis2=2).T
     both_u = np.sqrt(np.maximum(variance[:-1] + variance[1:] + 2.0 * beside, LEAST_U_MM**2))
     alike = (rest[:-1] * rest[1:] > 0.0) & read[:-1] & read[1:]
-    pair = alike & (np.abs(both) > _quantile(BY_CHANCE, size) * both_u)
+    pair = alike & (np.abs(both) > strict * both_u)
     out[:-1] |= pair
     out[1:] |= pair
     company = np.zeros_like(out)
     company[:-1] |= alike & out[1:]
     company[1:] |= alike & out[:-1]
     alone = out & ~company
-    return out & (~alone | (np.abs(rest) > _quantile(_STRICT * BY_CHANCE, size) * u)), alone
+    return out & (~alone | (np.abs(rest) > strict * u)), alone
 
 
 def _standing(off: FloatArray, tilt_mm: FloatArray) -> tuple[StandsOut, ...]:

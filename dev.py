@@ -31,7 +31,9 @@ OLDEST_UV = (0, 13)
 USAGE = """usage: python3 dev.py JOB [ARGUMENTS]
 
   demo [DIR]           run the whole job once on an invented instrument, pictures included
-  test [--all] [...]   run the tests; --all adds the slow ones; the rest goes to pytest
+  test [--all] [...]   run the tests; the rest goes to pytest. --all adds the slow ones: every
+                       example of each property instead of the first 8, whole necks played, every
+                       scanner and file size, a tenth of each study
   lint                 check style, format, layers and reference pages
   types                check types
   docs                 write the reference, quotes and drawings of the pages from the program

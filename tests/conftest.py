@@ -8,6 +8,7 @@ reason is in `ALLOWED_SKIPS`.
 
 from __future__ import annotations
 
+import math
 import os
 import re
 from collections.abc import Generator
@@ -17,6 +18,7 @@ import pytest
 from hypothesis import settings
 
 import draws
+from evenfall.cli import waiting
 
 #: Reasons for which a test may skip even in CI, as regular expressions over the whole reason.
 ALLOWED_SKIPS = (
@@ -50,6 +52,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     slow = [item for item in items if item.get_closest_marker("slow")]
     items[:] = [item for item in items if not item.get_closest_marker("slow")]
     config.hook.pytest_deselected(items=slow)
+
+
+@pytest.fixture(autouse=True)
+def unhurried(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let no command show its progress, which it does after two seconds on a busy machine."""
+    monkeypatch.setattr(waiting, "PATIENCE_S", math.inf)
 
 
 def fail_instead_of_skip(report: pytest.TestReport | pytest.CollectReport) -> None:

@@ -60,7 +60,7 @@ def _worn_first_frets() -> Neck:
 
 
 def _hump() -> Neck:
-    hump = [Bump(15, 0.04), Bump(16, 0.09), Bump(17, 0.10), Bump(18, 0.05)]
+    hump = [Bump(15, 0.04), Bump(16, 0.12), Bump(17, 0.13), Bump(18, 0.05)]
     return _rough("electric", bumps=hump, action_mm=_around("electric", "action", -0.1))
 
 

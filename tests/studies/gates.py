@@ -22,6 +22,7 @@ MOST_FALSE_PERCENT = 1.0
 USUAL_PERCENT = 95.0
 """At least so many slips of a sort are found."""
 FOUND_PERCENT = {
+    "strings reversed": 90.0,  # a ukulele's strings stand alike, read from either side
     "one nut slot 0.40 up": 80.0,  # within what a classical guitar's or a bass's slots may be off
     "one saddle 1.0 up": 80.0,
     "two neighbouring frets swapped": 0.0,  # most are harmless, see the words

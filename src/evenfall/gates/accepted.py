@@ -179,7 +179,24 @@ def _met(gate: Finding, accepted: Sequence[Accepted]) -> bool:
 
 
 def check_used(accepted: Sequence[Accepted], gates: Sequence[Finding]) -> None:
-    """Refuse an acceptance of something that nobody asks for."""
+    """Refuse an acceptance of something that nothing asks for.
+
+    Parameters
+    ----------
+    accepted
+        What is accepted.
+    gates
+        The gates of the readings.
+
+    Raises
+    ------
+    RequestError
+        An acceptance covers no place of any gate.
+
+    Examples
+    --------
+    >>> check_used([], [])
+    """
     for one in accepted:
         places = (
             one.covers(fret, string)

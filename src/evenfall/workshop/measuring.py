@@ -152,8 +152,8 @@ def measure(request: MeasureRequest, progress: Progress = silent) -> MeasureOutc
             progress=progress,
         )
     progress("Looking at the readings", 0.0)
-    doubts = gates_of(specification, taken.measurement)
-    return MeasureOutcome(specification, (*remarks, *taken.findings), taken, doubts)
+    gates = gates_of(specification, taken.measurement)
+    return MeasureOutcome(specification, (*remarks, *taken.findings), taken, gates)
 
 
 def gates_of(

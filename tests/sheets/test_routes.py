@@ -446,14 +446,6 @@ def test_a_crown_top_that_no_fret_has_is_refused_with_its_row(tmp_path: Path) ->
     assert finding.where == f"sheet.csv, row {row}"
 
 
-def test_a_crown_top_off_its_neighbours_is_uncertaintyed(tmp_path: Path) -> None:
-    crowns, nut, saddle = heights()
-    crowns[2, 5] += 0.9
-    _, findings = read(tmp_path, sheet(height_rows(crowns, nut, saddle)))
-    [finding] = [f for f in findings if f.severity == "warning"]
-    assert "The crown_top of string 3 at fret 6" in finding.sentence
-
-
 @pytest.mark.parametrize(("at", "quantity"), [(1, "nut_slot"), (2, "saddle")])
 def test_ends_far_off_the_crowns_are_refused(tmp_path: Path, at: int, quantity: str) -> None:
     given = list(heights())

@@ -18,13 +18,12 @@ from evenfall.measurement import Origin
 from evenfall.measurement.causes import Causes
 from evenfall.measurement.missing import first_of, missing_places
 from evenfall.sheets.means import Key, Mean, named
-from evenfall.sheets.quantities import CROWN_LINE_LIMIT_MM, NEIGHBOUR_LIMIT_MM
+from evenfall.sheets.quantities import CROWN_LINE_LIMIT_MM
 from evenfall.sheets.readings import at_places, rows_by_file
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, CodeArray, FloatArray
-    from evenfall.errors import Severity
     from evenfall.instrument import Specification, StringLines
 
 MOST_MISSING_ON_A_FRET = 2
@@ -137,8 +136,7 @@ def crown_tops_from_heights(
                 else "",
             )
         )
-    u = np.array([[causes.u_mm((k, j + 1)) for j in range(frets)] for k in range(count)])
-    findings = _uncertain(top, u, means, lines)
+    findings = _wild(top, means, lines)
     top, filled, more = fill_across(top, causes, lines.station_mm[:, 1:])
     findings += more
     if filled.any():
@@ -328,46 +326,21 @@ def fill_across(
     return whole, filled, [finding]
 
 
-def _uncertain(
-    top: FloatArray,
-    u: FloatArray,
-    means: Mapping[Key, Mean],
-    lines: StringLines,
-) -> list[Finding]:
-    """Return findings for crown tops that no fret can have, or that stand out on their fret."""
-    station = lines.station_mm[:, 1:]
-    flat, _ = _detrended(top, station)
+def _wild(top: FloatArray, means: Mapping[Key, Mean], lines: StringLines) -> list[Finding]:
+    """Return an error for every crown top that stands where no fret can."""
+    flat, _ = _detrended(top, lines.station_mm[:, 1:])
     findings: list[Finding] = []
-
-    def found(k: int, j: int, text: str, severity: Severity) -> Finding:
-        keys = [("crown_top", k + 1, (j + 1,)), ("board", k + 1, (j + 1,)), ("board", 0, (j + 1,))]
-        places = [place for key in keys if key in means for place in means[key].places]
-        at = at_places(places, strings=(k + 1,), frets=(j + 1,))
-        off = float(off_line[k, j])
-        what = named(("crown_top", k + 1, (j + 1,)))
-        return Finding("implausible", text, at, severity, what=what, off=off)
-
-    off_line = np.abs(flat)
     with np.errstate(invalid="ignore"):
-        wild = off_line > CROWN_LINE_LIMIT_MM
-    for k, j in np.argwhere(wild).tolist():
+        places = np.argwhere(np.abs(flat) > CROWN_LINE_LIMIT_MM).tolist()
+    for k, j in places:
+        fret = (j + 1,)
+        keys = [("crown_top", k + 1, fret), ("board", k + 1, fret), ("board", 0, fret)]
+        rows = [place for key in keys if key in means for place in means[key].places]
         text = (
             "The {what} is {off:length} off the straight line of that string's other crowns, which "
             "no fret is; check the decimal point and the unit."
         )
-        findings.append(found(k, j, text, "error"))
-    for j in range(flat.shape[1]):
-        known = np.isfinite(flat[:, j])
-        if known.sum() < 3 or wild[:, j].any():
-            continue
-        off_line[:, j] = np.abs(flat[:, j] - np.median(flat[known, j]))
-        k = int(np.nanargmax(off_line[:, j]))
-        others = np.median(np.delete(off_line[:, j], k)[np.delete(known, k)])
-        limit = max(NEIGHBOUR_LIMIT_MM, 6.0 * u[k, j])
-        if off_line[k, j] > limit and others < 0.25 * limit:
-            text = (
-                "The {what} stands {off:length} off the other strings on the same fret; read it "
-                "again."
-            )
-            findings.append(found(k, j, text, "warning"))
+        at = at_places(rows, strings=(k + 1,), frets=fret)
+        what, off = named(keys[0]), abs(float(flat[k, j]))
+        findings.append(Finding("implausible", text, at, "error", what=what, off=off))
     return findings

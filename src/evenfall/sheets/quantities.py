@@ -171,6 +171,3 @@ SADDLE_LINE_LIMIT_MM = 30.0
 
 CROWN_LINE_LIMIT_MM = 5.0
 """A crown further than this from its string's own straight line is a slip, not a fret."""
-
-NEIGHBOUR_LIMIT_MM = 0.5
-"""A crown top that far off its neighbours on the same fret deserves a second reading."""

@@ -211,6 +211,9 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
         Key("saddle_travel", "travel", "How far each saddle may move from where it stands.", 0, 20,
             {"down": 0.8, "up": 0.8}, 0.0, "no travel", ("saddle_down_mm", "saddle_up_mm"),
             choices=("down", "up")),
+        Key("one_piece_saddle", "truth", "Whether the saddle is one piece, set by its height and "
+            "a slope; otherwise each string has a height of its own.", example=False,
+            default=False),
         Key("nut_travel", "travel", "How far the floor of each nut slot may move.", 0, 20,
             {"down": 0.25}, 0.0, "no travel", ("nut_down_mm", "nut_up_mm"), choices=("down", "up")),
         Key("across", "length", "Largest second difference of a crown line, string to string.",

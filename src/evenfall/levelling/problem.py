@@ -55,11 +55,18 @@ class Problem:
     margin_mm
         Clearance asked for on top of the excursion, m[k, i, j]: the rule's extra clearance, what
         the bench may miss, and the readings' uncertainty; shape (K, F + 1, F + 1) [mm].
+    clearance_u_mm
+        Standard uncertainty of every rest clearance, same shape; 0 where j <= i [mm].
+    coverage_factor
+        One-sided factor of the specification's coverage.
     share
         Share of the saddle in the chord, a[k, i, j], shape (K, F + 1, F + 1).
     room_mm
         Metal that may come off each crossing so that the least height can be proved to be left,
         shape (K, F) [mm].
+    limit_u_mm
+        Standard uncertainty of "action", "first-fret-gap" and "relief", one value per string (one
+        for the relief) [mm].
     guard_mm
         How far the limits of "action", "first-fret-gap" and "relief" are to be drawn in so that the
         result can be proved, one value per string (one for the relief) [mm].
@@ -83,8 +90,11 @@ class Problem:
     requirement: Requirement
     attack_n: FloatArray
     margin_mm: FloatArray
+    clearance_u_mm: FloatArray
+    coverage_factor: float
     share: FloatArray
     room_mm: FloatArray
+    limit_u_mm: dict[str, FloatArray]
     guard_mm: dict[str, FloatArray]
     action_mm: FloatArray
     first_fret_gap_mm: FloatArray
@@ -195,11 +205,12 @@ def build_problem(
     heights, weights = measurement.heights, clearance_weights(lines)
     spread = np.stack([heights.u_mm(rows, k) for k, rows in enumerate(weights)])
     reference = specification.scale.reference_fret
-    guard = {
-        "action": allowance + kappa * _open_gap_u_mm(heights, lines, reference),
-        "first-fret-gap": allowance + kappa * _open_gap_u_mm(heights, lines, 1),
-        "relief": np.array([allowance + kappa * bow.relief_u_mm(heights)]),
+    limit_u = {
+        "action": _open_gap_u_mm(heights, lines, reference),
+        "first-fret-gap": _open_gap_u_mm(heights, lines, 1),
+        "relief": np.array([bow.relief_u_mm(heights)]),
     }
+    guard = {limit: allowance + kappa * u for limit, u in limit_u.items()}
     table = excursion if excursion is not None else excursion_table(specification, lines)
     required = Requirement.of(specification, table)
     return Problem(
@@ -211,8 +222,11 @@ def build_problem(
         requirement=required,
         attack_n=_attack(specification, attack_n),
         margin_mm=required.extra_clearance_mm + allowance + kappa * spread,
+        clearance_u_mm=spread,
+        coverage_factor=kappa,
         share=share,
         room_mm=removable_mm(specification, measurement),
+        limit_u_mm=limit_u,
         guard_mm=guard,
         action_mm=_guarded(target.action, guard["action"]),
         first_fret_gap_mm=_guarded(target.first_fret_gap, guard["first-fret-gap"]),

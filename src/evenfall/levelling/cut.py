@@ -1,0 +1,154 @@
+"""What comes off the crowns, with rod, nut and saddle set: no more than makes them as level frets.
+
+Every position asks for its bound: what it needs, or what level frets would give if that is less.
+One that fails asks for the whole of it and so opens a fret; the others ask for it less their
+tolerance. A walk from the nut to the last fret leaves every crown as high as those let it: by
+induction no other cut leaves any crown higher, so it is the least metal and the fewest frets at
+once. A fret that is opened then goes to the level line. Heights have the shape (K, F), bounds and
+which of them count (K, F + 1, F + 1), by stopped fret and fret; all in mm.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.levelling.solver import least
+from evenfall.requirement import ROUNDING_MM, State
+
+if TYPE_CHECKING:
+    from evenfall.arrays import BoolArray, FloatArray
+    from evenfall.levelling.settings import SetUp
+
+
+def asked_mm(at: SetUp) -> FloatArray:
+    """Return the clearance that each position asks of a cut, -inf where it asks for none."""
+    judged = at.judged
+    asked = judged.bound_mm - np.where(judged.state == State.FAILS, 0.0, judged.tolerance_mm)
+    return np.where(judged.state == State.UNKNOWN, -np.inf, asked)
+
+
+def least_cut_mm(at: SetUp, may_cut: BoolArray) -> FloatArray:
+    """Return the least that has to come off, shape (K, F), of crowns that may be cut, same shape.
+
+    A crown is left alone or loses the smallest cut or more.
+    """
+    share, asked = at.problem.share, asked_mm(at)
+    height = _with_nut(at, at.taken_mm)
+    for j in range(1, height.shape[1]):
+        over = height[:, j] - _bound_mm(height, at.saddle_mm, share, asked, j)
+        cut = np.where((over > ROUNDING_MM) & may_cut[:, j - 1], over, 0.0)
+        height[:, j] -= np.where(cut > 0.0, np.maximum(cut, at.smallest_cut_mm), 0.0)
+    return at.taken_mm - height[:, 1:]
+
+
+def to_level_mm(at: SetUp, least_mm: FloatArray, opened: BoolArray) -> FloatArray:
+    """Return the cut with opened frets, shape (F,), down to the level line, shape (K, F).
+
+    That is where they stand out by the smallest cut or more, and as far as crown height and the
+    crowns that are left alone let them: none of those has to follow.
+    """
+    share, asked, saddle = at.problem.share, asked_mm(at), at.saddle_mm
+    smallest = max(0.0, at.smallest_cut_mm - ROUNDING_MM)
+    found, kept = (_with_nut(at, top) for top in (at.taken_mm, at.taken_mm - least_mm))
+    # from the last fret back: the lowest that each crown may go, and where it is wanted
+    floor, height = found.copy(), found.copy()
+    room = np.maximum(at.problem.room_mm, least_mm)
+    for fret in np.flatnonzero(opened)[::-1] + 1:
+        ahead = share[:, fret, fret + 1 :]
+        held = asked[:, fret, fret + 1 :] + floor[:, fret + 1 :] - ahead * saddle[:, None]
+        held = (held / (1.0 - ahead)).max(axis=1, initial=-np.inf)
+        low = np.maximum(held, found[:, fret] - room[:, fret - 1])
+        low = np.minimum(low, kept[:, fret])
+        wanted = np.maximum(low, np.minimum(kept[:, fret], at.level_mm[:, fret - 1]))
+        cut = found[:, fret] - wanted > smallest
+        floor[:, fret] = np.where(cut, low, found[:, fret])
+        height[:, fret] = np.where(cut, wanted, found[:, fret])
+    for fret in np.flatnonzero(opened) + 1:
+        bound = _bound_mm(height, saddle, share, asked, int(fret))
+        cut = height[:, fret] < found[:, fret]
+        height[:, fret] = np.where(cut, np.minimum(height[:, fret], bound), height[:, fret])
+    return at.taken_mm - height[:, 1:]
+
+
+def within_form_mm(at: SetUp, cut_mm: FloatArray, may_cut: BoolArray) -> FloatArray | None:
+    """Return the least cut no shallower that keeps the form limits, shape (K, F), None if none.
+
+    Those limits are the second difference of a crown line across the strings, taken off the level
+    line, and the step of removal from fret to fret. They couple the strings, so a linear program
+    decides, of opened frets alone if they will do.
+    """
+    target = at.problem.specification.target
+    if _keeps_form(at, cut_mm):
+        return cut_mm
+    opened = np.broadcast_to((cut_mm > 0.0).any(axis=0), cut_mm.shape)
+    for allowed in (opened & may_cut, may_cut) if target.along_mm is None else (may_cut,):
+        low = cut_mm
+        while (found := _program_mm(at, low, allowed)) is not None:
+            small = (found > ROUNDING_MM) & (found < at.smallest_cut_mm - ROUNDING_MM)
+            if not small.any():
+                return np.where(found > ROUNDING_MM, found, 0.0)
+            low = np.where(small, at.smallest_cut_mm, low)
+    return None
+
+
+def _form(at: SetUp) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return rows over the removal (K F) and their limits that keep a cut fret even."""
+    target, (count, frets) = at.problem.specification.target, at.taken_mm.shape
+    rows, low, high = [np.zeros((0, count * frets))], [np.zeros(0)], [np.zeros(0)]
+    if target.across_mm is not None:
+        bend = np.diff(at.taken_mm - at.level_mm, 2, axis=0).ravel()
+        # a crossing that is rough as found may stay as rough, but not become rougher
+        most = np.maximum(target.across_mm, np.abs(bend))
+        rows.append(np.kron(-np.diff(np.eye(count), 2, axis=0), np.eye(frets)))
+        low.append(-most - bend)
+        high.append(most - bend)
+    if target.along_mm is not None:
+        rows.append(np.kron(np.eye(count), np.diff(np.eye(frets), axis=0)))
+        low.append(np.full(len(rows[-1]), -target.along_mm))
+        high.append(np.full(len(rows[-1]), target.along_mm))
+    return np.concatenate(rows), np.concatenate(low), np.concatenate(high)
+
+
+def _keeps_form(at: SetUp, cut_mm: FloatArray) -> bool:
+    rows, low, high = _form(at)
+    value = rows @ cut_mm.ravel()
+    return bool(((value >= low - ROUNDING_MM) & (value <= high + ROUNDING_MM)).all())
+
+
+def _program_mm(at: SetUp, low_mm: FloatArray, allowed: BoolArray) -> FloatArray | None:
+    """Return the least removal within the form limits of crowns that are allowed to be cut."""
+    form, form_low, form_high = _form(at)
+    short = asked_mm(at) - at.clearance_mm
+    k, i, j = np.nonzero(np.isfinite(short))
+    frets = at.problem.frets
+    rows = np.zeros((len(k), low_mm.size))
+    each = np.arange(len(k))
+    rows[each, k * frets + j - 1] = 1.0
+    stopped = i > 0
+    share = at.problem.share[k, i, j]
+    rows[each[stopped], (k * frets + i - 1)[stopped]] = share[stopped] - 1.0
+    # what may not be cut and stays short must not become shorter
+    lower = short[k, i, j]
+    lower = np.where(allowed[k, j - 1], lower, np.minimum(lower, rows @ low_mm.ravel()))
+    found = least(
+        np.ones(low_mm.size),
+        (low_mm.ravel(), np.where(allowed, np.inf, low_mm).ravel()),
+        np.concatenate([rows, form]),
+        (np.concatenate([lower, form_low]), np.concatenate([np.full(len(k), np.inf), form_high])),
+    )
+    return None if found is None else found.reshape(low_mm.shape)
+
+
+def _with_nut(at: SetUp, crown_top_mm: FloatArray) -> FloatArray:
+    return np.concatenate([at.nut_mm[:, None], crown_top_mm], axis=1)
+
+
+def _bound_mm(
+    height: FloatArray, saddle: FloatArray, share: FloatArray, asked: FloatArray, fret: int
+) -> FloatArray:
+    """Return how high a crown may stand for all notes stopped before it, shape (K,)."""
+    chord = (1.0 - share[:, :fret, fret]) * height[:, :fret]
+    chord = chord + share[:, :fret, fret] * saddle[:, None]
+    return np.asarray((chord - asked[:, :fret, fret]).min(axis=1))

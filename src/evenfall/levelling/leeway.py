@@ -1,0 +1,131 @@
+"""Leeway before metal: the least movement of saddle and rod that makes every note hold, uncut.
+
+A linear program of one move for each saddle and one for the rod, each within half of its tolerance.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.levelling.settings import MOVED_MM, Influence, limits_mm, numbers, unsure_mm
+from evenfall.levelling.solver import least
+from evenfall.plan import LEAST_SHOWN_MM
+from evenfall.requirement import ROUNDING_MM, State
+from evenfall.strings.clearance import clearance_per_relief
+from evenfall.wording import sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from evenfall.arrays import FloatArray, IntArray
+    from evenfall.instrument.specification import Limit
+    from evenfall.levelling.settings import SetUp
+
+LEEWAY_SHARE = 0.5
+"""Share of each tolerance that settings may use to spare metal; our judgement."""
+
+
+def with_leeway(at: SetUp) -> SetUp | None:
+    """Return the job with saddle and rod moved by the least that makes all hold, None if none does.
+
+    A position that falls short asks for its whole need; one that holds, for no more than it has. An
+    open string that level frets would stop too asks only for what they would give.
+    """
+    problem, count = at.problem, at.problem.strings
+    target = problem.specification.target
+    reference = problem.specification.scale.reference_fret
+    relief, change = np.array([at.relief_mm]), at.saddle_change_mm
+    turn = _band_mm((target.relief,), unsure_mm(problem, "relief"), relief) - relief[0]
+    turn = turn[:, 0] * problem.relief_free
+    bands = []  # of moves of the gaps over the reference fret and fret 1
+    for limits, limit, fret, gap, share in (
+        (target.action, "action", reference, at.action_mm, LEEWAY_SHARE),
+        (target.first_fret_gap, "first-fret-gap", 1, at.first_fret_gap_mm, 1.0),
+    ):
+        band = _band_mm(limits, unsure_mm(problem, limit), gap, share) - gap
+        bands.append((Influence.on(problem, fret), band))
+    on, band = bands[0]
+    travel = np.array([-problem.saddle_travel_mm[0] - change, problem.saddle_travel_mm[1] - change])
+    bent = np.sort(turn[:, None] * -on.relief, axis=0)
+    most = np.stack([travel, (band + bent) / on.saddle])
+    moves = np.stack([most[:, 0].max(axis=0), most[:, 1].min(axis=0)]) * problem.saddle_free
+    moves = np.stack([np.minimum(moves[0], 0.0), np.maximum(moves[1], 0.0)])
+
+    short, on_relief = _short_mm(at), clearance_per_relief(problem.lines, problem.bow.frets)
+    reach = problem.share * moves[1][:, None, None]
+    reach = reach + np.maximum(on_relief * turn[0], on_relief * turn[1])
+    if (short > reach + ROUNDING_MM).any():
+        return None
+    worst = problem.share * moves[0][:, None, None]
+    worst = worst + np.minimum(on_relief * turn[0], on_relief * turn[1])
+    k, i, j = np.nonzero(short > worst)  # the others hold wherever saddle and rod go
+    strings = np.arange(count)
+    rows = [_rows(count, k, problem.share[k, i, j], on_relief[k, i, j])]
+    rows += [_rows(count, strings, on.saddle, on.relief) for on, _ in bands]
+    low = [short[k, i, j], *(band[0] for _, band in bands)]
+    high = [np.full(len(k), np.inf), *(band[1] for _, band in bands)]
+    if target.one_piece_saddle and count > 2:
+        bend = np.diff(np.eye(count), 2, axis=0)
+        rows.append(np.hstack([bend, -bend, np.zeros((count - 2, 2))]))
+        low.append(np.zeros(count - 2))
+        high.append(np.zeros(count - 2))
+    found = least(
+        np.repeat([1.0, 2.0 * count], [2 * count, 2]),
+        (np.zeros(2 * count + 2), np.concatenate([moves[1], -moves[0], [turn[1], -turn[0]]])),
+        np.concatenate(rows),
+        (np.concatenate(low), np.concatenate(high)),
+    )
+    if found is None:
+        return None
+    saddle, turned = found[:count] - found[count:-2], float(found[-2] - found[-1])
+    moved = np.abs(saddle) > MOVED_MM
+    text = _WHAT[bool(moved.any()), abs(turned) > MOVED_MM]
+    return at.moved(turned, np.zeros(count), saddle, sentence(text, on=numbers(moved)))
+
+
+_AND = " within half of the tolerance, no further than every note needs to hold uncut."
+_WHAT = {
+    (True, True): "The saddle at {on:strings} and the rod move" + _AND,
+    (True, False): "The saddle at {on:strings} moves" + _AND,
+    (False, True): "The rod moves" + _AND,
+    (False, False): "Every note holds.",
+}
+"""Why saddle and rod move, by whether each does."""
+
+
+def _rows(
+    count: int, string: IntArray, per_saddle: FloatArray, per_relief: FloatArray
+) -> FloatArray:
+    """Return rows of the program, one for each string given: columns up, down, rod up, rod down."""
+    rows = np.zeros((len(string), 2 * count + 2))
+    at = np.arange(len(string))
+    rows[at, string], rows[at, count + string] = per_saddle, -per_saddle
+    rows[:, -2], rows[:, -1] = per_relief, -per_relief
+    return rows
+
+
+def _short_mm(at: SetUp) -> FloatArray:
+    """Return by how much each position falls short of what it asks for, -inf where it is none."""
+    judged, clear = at.judged, at.clearance_mm
+    ask = np.where(
+        judged.state == State.HOLDS,
+        np.minimum(clear, judged.need_mm - judged.tolerance_mm + LEAST_SHOWN_MM),
+        judged.need_mm,
+    )
+    nut = at.open_strings_short
+    ask[nut, 0] = np.fmin(ask[nut, 0], at.level_clearance_mm[nut, 0])
+    return np.where(judged.state == State.UNKNOWN, -np.inf, ask - clear)
+
+
+def _band_mm(
+    limits: Sequence[Limit], unsure: FloatArray, gap_mm: FloatArray, share: float = LEEWAY_SHARE
+) -> FloatArray:
+    """Return where a setting may go, lower and upper: where it stands included, shape (2, K)."""
+    value = np.array([limit.value_mm for limit in limits])
+    drawn_low, drawn_high = limits_mm(limits, unsure)
+    stated_low, stated_high = limits_mm(limits, 0.0)
+    low = np.maximum(value - share * (value - stated_low), drawn_low)
+    high = np.minimum(value + share * (stated_high - value), drawn_high)
+    return np.stack([np.minimum(low, gap_mm), np.maximum(high, gap_mm)])

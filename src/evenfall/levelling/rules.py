@@ -1,0 +1,503 @@
+"""The rules of judgement, in their order: settings, leeway, metal; one decision for each method.
+
+What conforms is left. Settings come before metal. Metal comes off only where a neck is worse than
+its own level line, and uncertainty never opens a fret.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.levelling.cut import least_cut_mm, to_level_mm, within_form_mm
+from evenfall.levelling.decision import Ask, Conclusion, Decision, ReadFirst
+from evenfall.levelling.leeway import with_leeway
+from evenfall.levelling.methods import refretted, with_new_wire
+from evenfall.levelling.model import LevellingModel
+from evenfall.levelling.settings import (
+    LEAST_U_MM,
+    MOVED_MM,
+    SetUp,
+    as_found,
+    left_out,
+    numbers,
+    settle,
+)
+from evenfall.measurement import Origin
+from evenfall.plan import LeftOut, LimitName, LowFrets, Part, Undecided
+from evenfall.requirement import ROUNDING_MM, State
+from evenfall.strings.clearance import open_share
+from evenfall.wording import Sentence, sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from evenfall.arrays import BoolArray, FloatArray
+    from evenfall.instrument.specification import Tool
+    from evenfall.levelling.model import Solution
+    from evenfall.levelling.problem import Problem
+    from evenfall.neck.level_line import LevelLine
+
+# Thresholds without another source are our judgement, measured on invented necks.
+FITS_SHARE = 0.85
+"""Level frets that stay clear up to less of the attack say that attack and targets do not fit."""
+UNDER_MM = 0.02
+"""An action that is under its target by less counts as at it [mm]."""
+LOW_MM = -0.03
+"""A fret whose median is lower than this on the level line is a low fret [mm]."""
+WORN_MM = 0.03
+"""A crown that has lost this much more than the neck's usual is worn [mm]."""
+HALVED_SHARE = 0.5
+"""Low frets are offered for lifting if that leaves less than this share of the metal."""
+MANY_SHARE = 1.0 / 3.0
+"""Of the frets: more than this standing out, or worn out, is to be confirmed first."""
+STANDS_OUT_MM, DEEP_MM, MANY_NEW = 0.03, 0.15, 2
+"""By how much those stand out, how deep a cut [mm] and how many new frets are confirmed first."""
+MOST_DROP_MM, DROP_STEP_MM = 0.6, 1e-4
+"""How far a beam may lower the level line, and how closely that is found [mm]."""
+
+TOOLS: Mapping[str, Tool] = {"profile": "machine", "beam": "beam"}
+"""Tool of each method; a file where none is named."""
+
+
+@dataclass(frozen=True)
+class _Work:
+    """What is to be done with rod, nut and saddle set, and what stands in the way."""
+
+    at: SetUp
+    removal_mm: FloatArray
+    lowered_mm: float = 0.0  # the level line by a beam; then the set-up counts the cut already
+    lifted_mm: FloatArray | None = None
+    replaced: tuple[int, ...] = ()
+    no_room: tuple[int, ...] = ()
+    read_first: tuple[ReadFirst, ...] = ()
+    low_frets: LowFrets | None = None
+    left_out: tuple[LeftOut, ...] = ()
+    remark: Sentence | None = None
+    worn_out: tuple[int, ...] = ()
+    misfit: bool = False
+    solution: Solution | None = field(default=None, repr=False)
+
+
+def smallest_cut_mm(problem: Problem, method: str) -> float:
+    """Return the least that a method takes off where it takes off anything [mm]."""
+    return problem.specification.judgement.smallest_cut_mm(TOOLS.get(method, "file"))
+
+
+def decide(
+    problem: Problem,
+    line: LevelLine,
+    method: str = "spot",
+    *,
+    lift: bool = True,
+    settled: bool = False,
+) -> Decision:
+    """Return what is to be done by a method; `line` is the level line for its smallest cut.
+
+    Low frets are lifted rather than others ground unless `lift` says no. Readings are `settled` if
+    they were taken at the settings of an earlier decision: then small corrections of rod and saddle
+    do not ask for yet another reading.
+    """
+    smallest = smallest_cut_mm(problem, method)
+    work = _BY_METHOD[method](as_found(problem, line, smallest), lift)
+    return _decision(method, line if not work.replaced else work.at.line, work, settled=settled)
+
+
+# ---- settings ------------------------------------------------------------------------------------
+
+
+def set_up(found: SetUp) -> SetUp:
+    """Return the job with its settings made: what conforms is left, then leeway before metal."""
+    at = settle(found)
+    if _holds(at).all():
+        return at
+    within = with_leeway(at)
+    if within is not None:
+        return within
+    wanted = [limit.value_mm for limit in at.problem.specification.target.action]
+    under = at.action_mm < np.array(wanted) - UNDER_MM
+    return settle(found, ~_holds(at) & under & at.problem.saddle_free)
+
+
+def _holds(at: SetUp) -> BoolArray:
+    """Return which strings hold everywhere, but for what is the nut's to cure, shape (K,)."""
+    worse = at.judged.state > State.HOLDS
+    worse[at.open_strings_short, 0] = False
+    return np.asarray(~worse.any(axis=(1, 2)))
+
+
+# ---- methods -------------------------------------------------------------------------------------
+
+
+def _adjust(found: SetUp, _lift: bool) -> _Work:
+    at = set_up(found)
+    return _Work(at, np.zeros_like(at.taken_mm), misfit=_misfit(at))
+
+
+def _spot(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> _Work:
+    """Cut what is worse than level frets, frets opened to the level line; or lift low frets."""
+    at = set_up(found)
+    nothing = np.zeros_like(at.taken_mm)
+    worn_out = _worn_out(at)
+    if worn_out or _misfit(at):
+        return _Work(at, nothing, worn_out=worn_out, misfit=not worn_out)
+    work = _cut(at, replaced)
+    low, lifted = _low_frets(at)
+    if not (low.any() and work.removal_mm.any()):
+        return work
+    raised = replace(
+        at,
+        line=replace(at.line, taken_mm=at.line.taken_mm + lifted, off_mm=at.line.off_mm + lifted),
+    )
+    spared = _cut(raised, replaced)
+    if spared.removal_mm.sum() >= HALVED_SHARE * work.removal_mm.sum():
+        return work
+    worn = bool((_lost_mm(at.problem)[:, low] > WORN_MM).any())
+    cut = _frets(work.removal_mm > 0.0).sum()
+    better = lift and not worn and low.sum() <= cut
+    offer = LowFrets(
+        frets=numbers(low),
+        worn=worn,
+        recommended=bool(better),
+        metal_mm=float(spared.removal_mm.sum()),
+        frets_cut=int(_frets(spared.removal_mm > 0.0).sum()),
+    )
+    chosen = replace(spared, lifted_mm=lifted) if better else work
+    return replace(chosen, low_frets=offer)
+
+
+def _cut(at: SetUp, replaced: BoolArray | None = None) -> _Work:
+    """Return the least cut, opened frets taken to the level line, frets unread or too low left."""
+    read = at.line.read
+    least_mm = least_cut_mm(at, read)
+    held = _frets(least_mm > 0.0) & ~read.all(axis=0)
+    read_first = tuple(
+        ReadFirst(int(j) + 1, numbers(~read[:, j]), float(least_mm[:, j].sum()))
+        for j in np.flatnonzero(held)
+    )
+    room = at.problem.room_mm
+    closed = ~read.all(axis=0)
+    no_room = np.zeros_like(closed)
+    least_mm = least_cut_mm(at, np.broadcast_to(~closed, read.shape))
+    while (over := _frets(least_mm > room + ROUNDING_MM)).any():
+        no_room |= over
+        least_mm = least_cut_mm(at, np.broadcast_to(~(closed | no_room), read.shape))
+    opened = _frets(least_mm > 0.0)
+    if replaced is not None:
+        opened |= replaced & ~closed
+    removal = to_level_mm(at, least_mm, opened)
+    even = within_form_mm(at, removal, np.broadcast_to(~(closed | no_room), read.shape))
+    left: tuple[LeftOut, ...] = ()
+    if even is None:
+        across = at.problem.specification.target.across_mm is not None
+        limit: LimitName = "across" if across else "along"
+        left = (LeftOut(limit, (), sentence("No cut keeps the limits of a crown line's form.")),)
+    return _Work(
+        at,
+        removal if even is None else even,
+        no_room=numbers(no_room),
+        read_first=read_first,
+        left_out=left,
+    )
+
+
+def _level(found: SetUp, _lift: bool) -> _Work:
+    """Cut all that stands out to the level line, whether it makes a note fail or not."""
+    at = set_up(found)
+    read, room = at.line.read, at.problem.room_mm
+    high = read & (at.line.off_mm >= at.smallest_cut_mm - ROUNDING_MM)
+    removal = np.where(high, at.line.off_mm, 0.0)
+    held = _frets(high) & ~read.all(axis=0)
+    no_room = _frets(removal > room + ROUNDING_MM)
+    read_first = tuple(
+        ReadFirst(int(j) + 1, numbers(~read[:, j]), float(removal[:, j].sum()))
+        for j in np.flatnonzero(held)
+    )
+    removal = np.where(held | no_room, 0.0, removal)
+    return _Work(at, removal, no_room=numbers(no_room), read_first=read_first)
+
+
+def _beam(found: SetUp, _lift: bool) -> _Work:
+    """Lower the level line evenly until nothing is worse than it."""
+    line, smallest = found.line, found.smallest_cut_mm
+    before = set_up(found)
+    nothing = np.zeros_like(before.taken_mm)
+    worn_out = _worn_out(before)
+    if worn_out or _misfit(before) or not _fails(before):
+        return _Work(before, nothing, worn_out=worn_out, misfit=not worn_out and _misfit(before))
+    unread = ~line.read
+    if unread.any():
+        first = tuple(
+            ReadFirst(int(j) + 1, numbers(unread[:, j]), 0.0)
+            for j in np.flatnonzero(_frets(unread))
+        )
+        return _Work(before, nothing, read_first=first)
+
+    def lowered(drop_mm: float) -> _Work:
+        level = line.level_mm - drop_mm
+        cut = np.where(line.taken_mm - level >= smallest - ROUNDING_MM, line.taken_mm - level, 0.0)
+        left = line.taken_mm - cut
+        after = replace(line, level_mm=level, taken_mm=left, off_mm=left - level)
+        no_room = numbers(_frets(cut > found.problem.room_mm + ROUNDING_MM))
+        at = set_up(replace(found, line=after))
+        return _Work(at, cut, lowered_mm=drop_mm, no_room=no_room)
+
+    work = lowered(0.0)
+    if not _fails(work.at):
+        return work
+    low, high = smallest, MOST_DROP_MM
+    while high - low > DROP_STEP_MM:
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if _fails(lowered(middle).at) else (low, middle)
+    work = lowered(high)
+    remark = sentence("All frets are lowered by {drop:length} evenly.", drop=high)
+    return replace(work, remark=remark)
+
+
+def _partial_refret(found: SetUp, lift: bool) -> _Work:
+    """Give new wire to frets that are worn out, too low to be cut, or worn low; then as `spot`."""
+    problem, line = found.problem, found.line
+    wire = problem.specification.fretwire.crown_height_mm
+    wanted = _frets(problem.lacking_mm > 0.0)
+    while True:
+        gain = np.where(wanted, wire - problem.measurement.crown_height_mm, 0.0)
+        taken = line.taken_mm + gain
+        fresh = replace(
+            found,
+            problem=with_new_wire(problem, wanted, gain),
+            line=replace(
+                line, taken_mm=taken, off_mm=taken - line.level_mm, read=line.read | wanted
+            ),
+        )
+        work = _spot(fresh, lift, wanted) if wanted.any() else _spot(found, lift)
+        more = wanted.copy()
+        low = work.low_frets
+        more[[fret - 1 for fret in (*work.no_room, *(low.frets if low and low.worn else ()))]] = (
+            True
+        )
+        if (more == wanted).all():
+            remark = None if wanted.any() else sentence("No fret needs new wire.")
+            return replace(work, replaced=numbers(wanted), remark=remark)
+        wanted = more
+
+
+def _refret(found: SetUp, lift: bool) -> _Work:
+    """Plane the board straight and fit new wire everywhere; its crowns are level."""
+    problem, wood_mm = refretted(found.problem)
+    top = problem.measurement.crown_top_mm
+    line = replace(
+        found.line,
+        level_mm=top,
+        taken_mm=top,
+        off_mm=np.zeros_like(top),
+        read=np.ones(top.shape, dtype=bool),
+        standing=(),
+        hump_mm=0.0,
+        fall_away_mm=0.0,
+        relief_mm=problem.bow.relief_mm(top),
+        scatter_mm=0.0,
+    )
+    work = _spot(replace(found, problem=problem, line=line), lift)
+    return replace(
+        work,
+        replaced=tuple(range(1, problem.frets + 1)),
+        remark=sentence("Planing takes up to {wood:length} off the board.", wood=wood_mm),
+    )
+
+
+def _least_metal(found: SetUp, _lift: bool) -> _Work:
+    """Use every limit to the full: the linear program, whose answer carries its duals."""
+    solution = LevellingModel(found.problem).least_metal()
+    nothing = np.zeros_like(found.taken_mm)
+    if solution is None:
+        return _Work(found, nothing, remark=sentence("Does not meet every limit."))
+    at = found.moved(
+        solution.relief_change_mm,
+        solution.nut_height_change_mm,
+        solution.saddle_height_change_mm,
+        sentence("Every limit is used to the full for the least metal."),
+    )
+    return _Work(at, solution.removal_mm, solution=solution)
+
+
+_BY_METHOD: Mapping[str, Callable[[SetUp, bool], _Work]] = {
+    "adjust": _adjust,
+    "spot": _spot,
+    "profile": _spot,
+    "level": _level,
+    "beam": _beam,
+    "partial-refret": _partial_refret,
+    "refret": _refret,
+    "least-metal": _least_metal,
+}
+
+
+# ---- questions -----------------------------------------------------------------------------------
+
+
+def _frets(crowns: BoolArray) -> BoolArray:
+    """Return which frets have such a crown, shape (F,)."""
+    return np.asarray(crowns.any(axis=0))
+
+
+def _fails(at: SetUp) -> bool:
+    return at.judged.worst == State.FAILS
+
+
+def _misfit(at: SetUp) -> bool:
+    """Return whether attack and targets do not fit each other: level frets fall well short."""
+    return at.level_margin_share < FITS_SHARE and not _holds(at).all()
+
+
+def _worn_out(at: SetUp) -> tuple[int, ...]:
+    """Return the frets under the least height, if they are so many that only new wire helps."""
+    worn = _frets(at.problem.lacking_mm > 0.0)
+    return numbers(worn) if worn.sum() > MANY_SHARE * at.problem.frets else ()
+
+
+def _low_frets(at: SetUp) -> tuple[BoolArray, FloatArray]:
+    """Return which frets lie low, shape (F,), and what would bring their crowns to the line."""
+    off = np.where(at.line.read, at.line.off_mm, np.nan)
+    some = at.line.read.any(axis=0)
+    low = np.zeros(some.shape, dtype=bool)
+    low[some] = np.nanmedian(off[:, some], axis=0) < LOW_MM
+    return low, np.where(low, np.maximum(-at.line.off_mm, 0.0), 0.0)
+
+
+def _lost_mm(problem: Problem) -> FloatArray:
+    """Return what each crown has lost beyond the neck's usual, shape (K, F) [mm]; 0 if unread."""
+    found = problem.measurement
+    lost = problem.specification.fretwire.crown_height_mm - found.crown_height_mm
+    read = found.crown_height_origin == Origin.READ
+    return np.where(read, lost - np.median(lost[read]), 0.0) if read.any() else 0.0 * lost
+
+
+# ---- the decision --------------------------------------------------------------------------------
+
+
+def _decision(method: str, line: LevelLine, work: _Work, *, settled: bool) -> Decision:
+    at, problem = work.at, work.at.problem
+    lifted = np.zeros_like(at.taken_mm) if work.lifted_mm is None else work.lifted_mm
+    after = at
+    if not work.lowered_mm and method != "beam":
+        after = replace(
+            at,
+            line=replace(
+                at.line,
+                taken_mm=at.line.taken_mm - work.removal_mm,
+                off_mm=at.line.off_mm - work.removal_mm,
+            ),
+        )
+    return Decision(
+        method=method,
+        conclusion=_conclusion(work, after),
+        part=_part(at, settled=settled),
+        problem=problem,
+        line=line,
+        smallest_cut_mm=at.smallest_cut_mm,
+        relief_change_mm=at.relief_change_mm,
+        saddle_height_change_mm=at.saddle_change_mm,
+        nut_height_change_mm=at.nut_change_mm,
+        removal_mm=work.removal_mm,
+        lifted_mm=lifted,
+        replaced=work.replaced,
+        no_room=work.no_room,
+        level_after_mm=after.level_mm,
+        taken_after_mm=after.taken_mm,
+        judged=after.judged,
+        level_margin_share=at.level_margin_share,
+        fitting_action_mm=at.fitting_action_mm,
+        reasons=at.reasons,
+        left_out=(*left_out(at), *work.left_out, *_too_low(work)),
+        read_first=work.read_first,
+        low_frets=work.low_frets,
+        ask=_ask(line, work),
+        undecided=_undecided(after),
+        remark=work.remark,
+        solution=work.solution,
+    )
+
+
+def _conclusion(work: _Work, after: SetUp) -> Conclusion:  # noqa: PLR0911  (one line each)
+    if work.worn_out or work.replaced or work.no_room:
+        return "new-wire"
+    if work.misfit:
+        return "misfit"
+    if work.low_frets is not None and work.low_frets.recommended:
+        return "lift"
+    if work.removal_mm.any():
+        return "cut"
+    if work.read_first:
+        return "read-first"
+    if _fails(after):
+        return "short"
+    at = work.at
+    moves = (*at.nut_change_mm, *at.saddle_change_mm, at.relief_change_mm)
+    return "settings" if np.abs(moves).max() > MOVED_MM else "nothing"
+
+
+def _part(at: SetUp, *, settled: bool) -> Part:
+    """Return whether rod or saddle move so far that the neck has to be read again first."""
+    problem, allowed = at.problem, at.problem.specification.judgement
+    share = open_share(problem.lines, problem.specification.scale.reference_fret)
+    rod = max(float(problem.limit_u_mm["relief"][0]), LEAST_U_MM)
+    saddle = np.maximum(problem.limit_u_mm["action"], LEAST_U_MM) / share
+    if settled:
+        rod, saddle = (
+            max(rod, allowed.allowance_rod_mm),
+            np.maximum(saddle, allowed.allowance_saddle_mm),
+        )
+    far = abs(at.relief_change_mm) > rod or bool((np.abs(at.saddle_change_mm) > saddle).any())
+    return "settings" if far else "whole"
+
+
+def _too_low(work: _Work) -> tuple[LeftOut, ...]:
+    """Return that crowns lie under the least height as found, where they keep their wire."""
+    low = _frets(work.at.problem.lacking_mm > 0.0)
+    if not low.any():
+        return ()
+    said = sentence("The crowns of {frets:frets} are under the least height.", frets=numbers(low))
+    return (LeftOut("crown-height", (), said),)
+
+
+def _ask(line: LevelLine, work: _Work) -> tuple[Ask, ...]:
+    """Return what a second reading has to confirm before metal comes off or wire goes in."""
+    if not (work.removal_mm.any() or work.replaced or work.no_room or work.worn_out):
+        return ()
+    asked = []
+    standing = tuple(s.fret for s in line.standing if abs(s.size_mm) >= STANDS_OUT_MM)
+    if len(standing) > MANY_SHARE * work.at.problem.frets:
+        text = "{frets:count fret stands|frets stand} out by {by:length} or more."
+        asked.append(Ask(sentence(text, frets=len(standing), by=STANDS_OUT_MM), standing))
+    deep = work.removal_mm.max(axis=0) > DEEP_MM
+    if deep.any():
+        text = "The cut on {frets:frets} is up to {cut:length} deep."
+        most = float(work.removal_mm.max())
+        asked.append(Ask(sentence(text, frets=numbers(deep), cut=most), numbers(deep)))
+    new = tuple(sorted({*work.replaced, *work.no_room, *work.worn_out}))
+    if len(new) > MANY_NEW:
+        asked.append(Ask(sentence("{frets:count fret} need new wire.", frets=len(new)), new))
+    return tuple(asked)
+
+
+def _undecided(after: SetUp) -> tuple[Undecided, ...]:
+    """Return the notes that pass by the readings, not for certain, each where it is least so."""
+    problem, judged = after.problem, after.judged
+    spare = after.clearance_mm - judged.bound_mm + judged.tolerance_mm
+    u = np.maximum(problem.clearance_u_mm, LEAST_U_MM)
+    passes = (judged.state == State.HOLDS) | (judged.state == State.AS_GOOD)
+    share = np.where(passes, spare / (problem.coverage_factor * u), np.inf)[:, :-1]
+    fret = share.argmin(axis=2)
+    least = np.take_along_axis(share, fret[..., None], axis=2)[..., 0]
+    return tuple(
+        Undecided(
+            string=int(k) + 1,
+            stopped_fret=int(i),
+            fret=int(fret[k, i]),
+            u_mm=float(u[k, i, fret[k, i]]),
+            deciding_u_mm=float(max(0.0, least[k, i]) * after.line.u_mm[k, fret[k, i] - 1]),
+        )
+        for k, i in np.argwhere(least < 1.0)
+    )

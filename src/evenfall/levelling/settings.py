@@ -1,0 +1,409 @@
+"""Where rod, nut and saddle go: what conforms is left, what does not goes to its target.
+
+Gaps are taken to the level line, so that a crown that stands out moves neither slot nor saddle. A
+slot is lowered only where its gap is too high, never to save metal. What kept or exhausted settings
+make impossible is reported; nothing else makes up for it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.instrument.geometry import fret_distance_mm
+from evenfall.plan import LeftOut
+from evenfall.requirement import ROUNDING_MM, judge
+from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
+from evenfall.wording import Sentence, sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from evenfall.arrays import BoolArray, FloatArray
+    from evenfall.instrument.specification import Limit
+    from evenfall.levelling.problem import Problem
+    from evenfall.neck.level_line import LevelLine
+    from evenfall.requirement import Judged
+
+LEAST_U_MM = 0.002
+"""No reading is trusted finer than this [mm]; our judgement."""
+MOST_DRAWN_SHARE = 0.25
+"""Limits are drawn in by at most this share of their width; our judgement."""
+EVEN_SHARE = 1.0 / 3.0
+"""From this share of the saddles on all go to their target; common practice, no source."""
+SHIM_BASE_MM = 50.0
+"""Length of a shim that a neck angle is put in terms of [mm]."""
+ROUNDS = 16
+"""In which nut and saddle are brought into agreement: each divides what is left by five or more."""
+MOVED_MM = 1e-6
+"""What moves by less stays where it is [mm]."""
+
+
+@dataclass(frozen=True, eq=False)
+class SetUp:
+    """A job with its rod, nut and saddle somewhere, K strings over F frets."""
+
+    problem: Problem
+    line: LevelLine  # as found
+    smallest_cut_mm: float
+    relief_change_mm: float
+    nut_change_mm: FloatArray  # up is positive, (K,)
+    saddle_change_mm: FloatArray  # up is positive, (K,)
+    reasons: tuple[Sentence, ...] = ()  # why what moves does
+
+    @cached_property
+    def nut_mm(self) -> FloatArray:
+        """Nut slot floors, shape (K,) [mm]."""
+        return np.asarray(self.problem.measurement.nut_mm + self.nut_change_mm)
+
+    @cached_property
+    def saddle_mm(self) -> FloatArray:
+        """Saddle tops, shape (K,) [mm]."""
+        return np.asarray(self.problem.measurement.saddle_mm + self.saddle_change_mm)
+
+    @cached_property
+    def level_mm(self) -> FloatArray:
+        """Level line, shape (K, F) [mm]."""
+        return np.asarray(self.line.level_mm + self.relief_change_mm * self.problem.bow.frets)
+
+    @cached_property
+    def taken_mm(self) -> FloatArray:
+        """Crown tops as they are taken, shape (K, F) [mm]."""
+        return np.asarray(self.line.taken_mm + self.relief_change_mm * self.problem.bow.frets)
+
+    @cached_property
+    def clearance_mm(self) -> FloatArray:
+        """Rest clearance of every position, NaN where a crown was not read [mm]."""
+        known = np.pad(self.line.read, ((0, 0), (1, 0)), constant_values=True)
+        clear = rest_clearance_mm(self.problem.lines, self.nut_mm, self.taken_mm, self.saddle_mm)
+        return np.where(known[:, :, None] & known[:, None, :], clear, np.nan)
+
+    @cached_property
+    def level_clearance_mm(self) -> FloatArray:
+        """What level frets would clear, same shape [mm]."""
+        return rest_clearance_mm(self.problem.lines, self.nut_mm, self.level_mm, self.saddle_mm)
+
+    @cached_property
+    def judged(self) -> Judged:
+        """How every position stands at the job's attack."""
+        return judge(
+            self.problem.requirement,
+            self.problem.attack_n,
+            self.clearance_mm,
+            self.level_clearance_mm,
+            smallest_cut_mm=self.smallest_cut_mm,
+            attack_tolerance=self.problem.specification.judgement.attack_tolerance,
+        )
+
+    @property
+    def action_mm(self) -> FloatArray:
+        """Gap of each open string over the level line at the reference fret, shape (K,) [mm]."""
+        return self._gap_mm(self.problem.specification.scale.reference_fret)
+
+    @property
+    def first_fret_gap_mm(self) -> FloatArray:
+        """The same at fret 1 [mm]."""
+        return self._gap_mm(1)
+
+    @property
+    def relief_mm(self) -> float:
+        """Relief of the bow alone [mm]."""
+        return self.line.relief_mm + self.relief_change_mm
+
+    def _gap_mm(self, fret: int) -> FloatArray:
+        return open_gap_mm(self.problem.lines, self.nut_mm, self.level_mm, self.saddle_mm, fret)
+
+    @property
+    def level_margin_share(self) -> float:
+        """Share of the attack up to which stopped notes meet the requirement on level frets."""
+        required = self.problem.requirement
+        swing = self.problem.attack_n[:, None, None] * required.swing_mm_per_n
+        room = self.level_clearance_mm - required.extra_clearance_mm
+        share = np.divide(room, swing, out=np.full_like(room, math.inf), where=swing > 0.0)
+        return float(share[:, 1:].min())
+
+    @property
+    def fitting_action_mm(self) -> FloatArray:
+        """Least action at which stopped notes would hold on level frets, shape (K,) [mm]."""
+        with np.errstate(invalid="ignore", divide="ignore"):
+            short = (self.judged.need_mm - self.level_clearance_mm) / self.problem.share
+        reference = self.problem.specification.scale.reference_fret
+        raised = open_share(self.problem.lines, reference) * np.nanmax(short[:, 1:-1], axis=(1, 2))
+        return np.asarray(self.action_mm + raised)
+
+    def moved(
+        self, relief_mm: float, nut_mm: FloatArray, saddle_mm: FloatArray, *reasons: Sentence
+    ) -> SetUp:
+        """Return the job with its settings moved on by so much, and why [mm]."""
+        return replace(
+            self,
+            relief_change_mm=self.relief_change_mm + relief_mm,
+            nut_change_mm=self.nut_change_mm + nut_mm,
+            saddle_change_mm=self.saddle_change_mm + saddle_mm,
+            reasons=(*self.reasons, *reasons),
+        )
+
+    @property
+    def open_strings_short(self) -> BoolArray:
+        """Open strings that level frets would stop too: the nut's, not the frets', shape (K,)."""
+        need, tolerance = self.judged.need_mm[:, 0], self.judged.tolerance_mm[:, 0]
+        return np.asarray((need - self.level_clearance_mm[:, 0] > tolerance).any(axis=1))
+
+
+@dataclass(frozen=True, eq=False)
+class Influence:
+    """What each setting does to the gaps of K open strings over one fret, per millimetre."""
+
+    nut: FloatArray  # (K,)
+    saddle: FloatArray
+    relief: FloatArray
+
+    @staticmethod
+    def on(problem: Problem, fret: int) -> Influence:
+        """Return the influences on the gaps over a fret."""
+        share = open_share(problem.lines, fret)
+        return Influence(1.0 - share, share, -problem.bow.frets[:, fret - 1])
+
+
+def as_found(problem: Problem, line: LevelLine, smallest_cut_mm: float) -> SetUp:
+    """Return the job as it was found."""
+    still = np.zeros(problem.strings)
+    return SetUp(problem, line, smallest_cut_mm, 0.0, still, still)
+
+
+def limits_mm(
+    limits: Sequence[Limit], drawn_mm: FloatArray | float
+) -> tuple[FloatArray, FloatArray]:
+    """Return lower and upper limits drawn in, by a quarter of their width at most."""
+    low = np.array([limit.minimum_mm for limit in limits])
+    high = np.array([limit.maximum_mm for limit in limits])
+    drawn = np.minimum(drawn_mm, MOST_DRAWN_SHARE * (high - low))
+    return low + drawn, high - drawn
+
+
+def unsure_mm(problem: Problem, limit: str) -> FloatArray:
+    """Return what the readings leave open of a limit at the specification's coverage [mm]."""
+    return np.asarray(problem.coverage_factor * np.maximum(problem.limit_u_mm[limit], LEAST_U_MM))
+
+
+def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
+    """Return the job with its settings made, from as it was found.
+
+    Strings in `short`, shape (K,), stand under their target and fail: their saddles go to it
+    though they conform, and so does the rod where level frets would not hold either.
+    """
+    problem, target = found.problem, found.problem.specification.target
+    allowed = problem.specification.judgement
+    set_rod = _set_rod(found, to_target=short is not None)
+    forced = np.zeros(problem.strings, dtype=bool) if short is None else short
+    turned = set_rod.relief_change_mm != 0.0
+    reference = problem.specification.scale.reference_fret
+    on_first, on_action = Influence.on(problem, 1), Influence.on(problem, reference)
+    first = np.array([limit.value_mm for limit in target.first_fret_gap])
+    action = np.array([limit.value_mm for limit in target.action])
+    nuts = np.zeros(problem.strings, dtype=bool)
+    saddles = forced
+    even = False
+    while True:
+        to_nut, to_saddle = _moves(set_rod, nuts, saddles, first, action)
+        now = set_rod.moved(0.0, to_nut, to_saddle)
+        missed = turned * np.abs(on_first.relief) * allowed.allowance_rod_mm
+        missed = missed + saddles * on_first.saddle * allowed.allowance_saddle_mm
+        _, high = limits_mm(target.first_fret_gap, unsure_mm(problem, "first-fret-gap") + missed)
+        too_high = problem.nut_free & (now.first_fret_gap_mm > high + ROUNDING_MM)
+        missed = turned * np.abs(on_action.relief) * allowed.allowance_rod_mm
+        missed = missed + nuts * on_action.nut * allowed.allowance_nut_mm
+        low, high = limits_mm(target.action, unsure_mm(problem, "action") + missed)
+        off = (now.action_mm < low - ROUNDING_MM) | (now.action_mm > high + ROUNDING_MM)
+        more_nuts, more_saddles = nuts | too_high, saddles | (problem.saddle_free & off)
+        one_piece = target.one_piece_saddle and bool(more_saddles.any())
+        if one_piece or (short is None and more_saddles.sum() >= EVEN_SHARE * problem.strings):
+            even = even or not more_saddles.all()
+            more_saddles = np.ones_like(more_saddles)
+        if (more_nuts == nuts).all() and (more_saddles == saddles).all():
+            return replace(now, reasons=(*now.reasons, *_why(found, now, forced, even=even)))
+        nuts, saddles = more_nuts, more_saddles
+
+
+def _set_rod(found: SetUp, *, to_target: bool) -> SetUp:
+    """Return the job with the rod set: where the relief is off, or for notes that do not hold."""
+    problem, limit = found.problem, found.problem.specification.target.relief
+    relief, wanted = found.relief_mm, limit.value_mm
+    (low,), (high,) = limits_mm((limit,), unsure_mm(problem, "relief"))
+    off = not low - ROUNDING_MM <= relief <= high + ROUNDING_MM
+    more = to_target and relief < wanted and found.level_margin_share < 1.0
+    if not (problem.relief_free and (off or more)) or abs(wanted - relief) < MOVED_MM:
+        return found
+    if not off:
+        text = "Relief is {found:length}: level frets hold better at its target, {to:length}."
+    elif limit.minimum_mm <= relief <= limit.maximum_mm:
+        text = (
+            "Relief is {found:length}, too near a limit ({low:figure} to {high:length}) for the "
+            "readings to be sure: set it to {to:length}."
+        )
+    else:
+        text = (
+            "Relief is {found:length}, outside its limits ({low:figure} to {high:length}): set it "
+            "to {to:length}."
+        )
+    why = sentence(
+        text, found=relief, low=limit.minimum_mm, high=limit.maximum_mm, to=limit.value_mm
+    )
+    still = np.zeros(problem.strings)
+    return found.moved(wanted - relief, still, still, why)
+
+
+def _moves(
+    at: SetUp, nuts: BoolArray, saddles: BoolArray, first: FloatArray, action: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return how nut slots and saddles move so that the gaps of those that move are as wanted.
+
+    Within their travel, slots never upwards. Each moves the other's gap a little, so both are
+    found together; where one reaches the end of its travel, the other goes by that.
+    """
+    problem = at.problem
+    on_first = Influence.on(problem, 1)
+    on_action = Influence.on(problem, problem.specification.scale.reference_fret)
+    low_first, low_action = first - at.first_fret_gap_mm, action - at.action_mm
+    down, up = problem.saddle_travel_mm
+    to_nut: FloatArray = np.zeros(problem.strings)
+    to_saddle: FloatArray = np.zeros(problem.strings)
+    for _ in range(ROUNDS):
+        to_nut = (low_first - on_first.saddle * to_saddle) / on_first.nut
+        to_nut = np.where(nuts, np.clip(to_nut, -problem.nut_travel_mm[0], 0.0), 0.0)
+        wanted = (low_action - on_action.nut * to_nut) / on_action.saddle
+        to_saddle = np.where(saddles, np.clip(_saddle(at, wanted), -down, up), 0.0)
+    return to_nut, to_saddle
+
+
+def _saddle(at: SetUp, wanted_mm: FloatArray) -> FloatArray:
+    """Return how far the saddle moves at each string: as wanted, or one height and a slope."""
+    if not at.problem.specification.target.one_piece_saddle or len(wanted_mm) < 3:
+        return wanted_mm
+    place = np.linspace(-1.0, 1.0, len(wanted_mm))
+    return np.asarray(np.polyval(np.polyfit(place, wanted_mm, 1), place))
+
+
+def numbers(which: BoolArray) -> tuple[int, ...]:
+    """Return which strings or frets, counted from 1."""
+    return tuple(int(k) + 1 for k in np.flatnonzero(which))
+
+
+def _why(found: SetUp, now: SetUp, short: BoolArray, *, even: bool) -> list[Sentence]:
+    """Return why slots and saddles move."""
+    reasons = []
+    filed = np.abs(now.nut_change_mm) > MOVED_MM
+    if filed.any():
+        gap = found.first_fret_gap_mm[filed]
+        reasons.append(
+            sentence(
+                "First-fret gap of {on:strings} is too high ({low:figure} to {high:length}): "
+                "file {on:plural the slot|the slots} to target.",
+                on=numbers(filed),
+                low=gap.min(),
+                high=gap.max(),
+            )
+        )
+    moved = np.abs(now.saddle_change_mm) > MOVED_MM
+    raised = moved & short
+    texts = (
+        (moved & ~raised, _EVEN if even else _OFF),
+        (
+            raised,
+            "Action of {on:strings} is under its target and notes fail: raise it to target "
+            "before anything is cut.",
+        ),
+    )
+    reasons += [sentence(text, on=numbers(which)) for which, text in texts if which.any()]
+    return reasons
+
+
+_OFF = (
+    "Action of {on:strings} is off its limits, or too near them for readings and settings to be "
+    "sure: {on:plural its saddle goes|their saddles go} to target."
+)
+_EVEN = "A third of the saddles or more have to move, so all go to target and the action is even."
+
+
+def left_out(at: SetUp) -> tuple[LeftOut, ...]:
+    """Return the limits that kept settings, or those at the end of their travel, cannot meet."""
+    problem, target = at.problem, at.problem.specification.target
+    found: list[LeftOut] = []
+    low, high = (float(one[0]) for one in limits_mm((target.relief,), 0.0))
+    if not low - MOVED_MM <= at.relief_mm <= high + MOVED_MM:
+        text = (
+            "Relief is {found:length}, outside its limits ({low:figure} to {high:length}), and the "
+            "rod is kept."
+            if problem.specification.neck.truss_rod
+            else "Relief is {found:length}, outside its limits ({low:figure} to {high:length}), "
+            "and the neck has no truss rod."
+        )
+        found.append(LeftOut("relief", (), sentence(text, found=at.relief_mm, low=low, high=high)))
+    low_gap, high_gap = limits_mm(target.first_fret_gap, 0.0)
+    gap = at.first_fret_gap_mm
+    for off, text in (
+        (
+            gap < low_gap - MOVED_MM,
+            "First-fret gap of {on:strings} is too low: fill or a new slot.",
+        ),
+        (
+            gap > high_gap + MOVED_MM,
+            "First-fret gap of {on:strings} stays too high: the slots have no more travel."
+            if problem.nut_free
+            else "First-fret gap of {on:strings} stays too high: the nut is kept.",
+        ),
+    ):
+        if off.any():
+            found.append(LeftOut("first-fret-gap", numbers(off), sentence(text, on=numbers(off))))
+    found += _action_left_out(at)
+    if at.open_strings_short.any():
+        on = numbers(at.open_strings_short)
+        text = "Open {on:strings} would touch even level frets: that is the nut's to cure."
+        found.append(LeftOut("clearance", on, sentence(text, on=on)))
+    return tuple(found)
+
+
+def _action_left_out(at: SetUp) -> list[LeftOut]:
+    """Return actions that stay off their limits, with the neck angle that would bring them back.
+
+    Tilted about the joint by an angle, the neck takes the saddle up or down, as it sees it, by the
+    angle times the distance from joint to saddle.
+    """
+    problem, lines = at.problem, at.problem.lines
+    target = problem.specification.target.action
+    low, high = limits_mm(target, 0.0)
+    off = (at.action_mm < low - MOVED_MM) | (at.action_mm > high + MOVED_MM)
+    if not off.any():
+        return []
+    on = numbers(off)
+    if not problem.saddle_free:
+        text = "Action of {on:strings} stays outside its limits: the saddle is kept."
+        return [LeftOut("action", on, sentence(text, on=on))]
+    scale = np.array([one.scale_mm for one in problem.specification.strings])
+    joint = fret_distance_mm(1.0, problem.specification.board.joint_fret) * scale
+    wanted = np.array([limit.value_mm for limit in target])
+    share = open_share(lines, problem.specification.scale.reference_fret)
+    lack = np.where(off, (wanted - at.action_mm) / share, 0.0)
+    worst = int(np.abs(lack).argmax())
+    angle = lack[worst] / (lines.saddle_station_mm[worst] - joint[worst])
+    text = (
+        "Action of {on:strings} stays too low: the saddle lacks {lack:length} of travel. "
+        if angle > 0.0
+        else "Action of {on:strings} stays too high: the saddle lacks {lack:length} of travel. "
+    ) + (
+        "A neck angle changed by {angle:.2f}°, or a shim of {shim:length} on {base:size} of "
+        "length, would bring it back."
+    )
+    said = sentence(
+        text,
+        on=on,
+        lack=abs(lack[worst]),
+        angle=abs(math.degrees(angle)),
+        shim=SHIM_BASE_MM * abs(angle),
+        base=SHIM_BASE_MM,
+    )
+    return [LeftOut("saddle-travel", on, said)]

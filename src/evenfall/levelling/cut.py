@@ -15,11 +15,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.levelling.solver import least
+from evenfall.plan import LEAST_SHOWN_MM
 from evenfall.requirement import ROUNDING_MM, State
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray
     from evenfall.levelling.settings import SetUp
+
+SPARE_MM = LEAST_SHOWN_MM
+"""Where an opened fret goes further down, it leaves this much more than is asked, so that a second
+reading of the result cannot fall on the other side by rounding [mm]."""
 
 
 def asked_mm(at: SetUp) -> FloatArray:
@@ -50,6 +55,7 @@ def to_level_mm(at: SetUp, least_mm: FloatArray, opened: BoolArray) -> FloatArra
     crowns that are left alone let them: none of those has to follow.
     """
     share, asked, saddle = at.problem.share, asked_mm(at), at.saddle_mm
+    spare = asked + SPARE_MM
     smallest = max(0.0, at.smallest_cut_mm - ROUNDING_MM)
     found, kept = (_with_nut(at, top) for top in (at.taken_mm, at.taken_mm - least_mm))
     # from the last fret back: the lowest that each crown may go, and where it is wanted
@@ -57,7 +63,7 @@ def to_level_mm(at: SetUp, least_mm: FloatArray, opened: BoolArray) -> FloatArra
     room = np.maximum(at.problem.room_mm, least_mm)
     for fret in np.flatnonzero(opened)[::-1] + 1:
         ahead = share[:, fret, fret + 1 :]
-        held = asked[:, fret, fret + 1 :] + floor[:, fret + 1 :] - ahead * saddle[:, None]
+        held = spare[:, fret, fret + 1 :] + floor[:, fret + 1 :] - ahead * saddle[:, None]
         held = (held / (1.0 - ahead)).max(axis=1, initial=-np.inf)
         low = np.maximum(held, found[:, fret] - room[:, fret - 1])
         low = np.minimum(low, kept[:, fret])
@@ -66,9 +72,12 @@ def to_level_mm(at: SetUp, least_mm: FloatArray, opened: BoolArray) -> FloatArra
         floor[:, fret] = np.where(cut, low, found[:, fret])
         height[:, fret] = np.where(cut, wanted, found[:, fret])
     for fret in np.flatnonzero(opened) + 1:
-        bound = _bound_mm(height, saddle, share, asked, int(fret))
+        at_most = np.minimum(
+            _bound_mm(height, saddle, share, asked, int(fret)),
+            np.maximum(_bound_mm(height, saddle, share, spare, int(fret)), floor[:, fret]),
+        )
         cut = height[:, fret] < found[:, fret]
-        height[:, fret] = np.where(cut, np.minimum(height[:, fret], bound), height[:, fret])
+        height[:, fret] = np.where(cut, np.minimum(height[:, fret], at_most), height[:, fret])
     return at.taken_mm - height[:, 1:]
 
 

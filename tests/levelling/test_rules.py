@@ -1,0 +1,284 @@
+"""The rules of judgement on necks whose level line is known exactly."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from evenfall.levelling.cut import asked_mm, least_cut_mm
+from evenfall.levelling.rules import decide, set_up
+from evenfall.levelling.settings import SetUp, as_found, limits_mm
+from evenfall.requirement import State
+from levelling.level_lines import job, known_line, worked
+from necks import invented
+from necks.invented import Bump, neck
+from necks.neck import Neck
+from oracles.least_cut import least_cut_by_program
+
+KINDS = ["electric", "ukulele", "bass"]
+CUTTING = ["adjust", "spot", "profile", "level", "beam", "partial-refret"]
+KEPT = [(), ("relief",), ("saddle",), ("nut",), ("relief", "saddle", "nut")]
+
+seeds = st.integers(0, 10_000)
+kinds = st.sampled_from(KINDS)
+
+
+def found(kind: str, seed: int) -> Neck:
+    return invented.as_found(kind, np.random.default_rng(seed))
+
+
+def set_up_of(kind: str, seed: int, smallest: float = 0.02) -> SetUp:
+    made = job(found(kind, seed))
+    return set_up(as_found(made.problem, known_line(made.truth, smallest), smallest))
+
+
+@given(
+    kind=kinds,
+    seed=seeds,
+    attack=st.sampled_from([0.0, 0.5, 1.0, 2.0, 10.0]),
+    keep=st.sampled_from(KEPT),
+    method=st.sampled_from(CUTTING),
+    unread=st.sets(st.tuples(st.integers(1, 4), st.integers(1, 12)), max_size=6),
+)
+def test_a_level_neck_is_never_cut(
+    kind: str,
+    seed: int,
+    attack: float,
+    keep: tuple[str, ...],
+    method: str,
+    unread: set[tuple[int, int]],
+) -> None:
+    truth = invented.level(kind, np.random.default_rng(seed))
+    decision = job(truth, attack=attack, keep=keep, unread=unread).decided(method)
+    assert not decision.removal_mm.any()
+    assert not decision.replaced
+    assert decision.conclusion in ("nothing", "settings", "misfit")
+
+
+@given(kind=kinds, seed=seeds, method=st.sampled_from(CUTTING))
+def test_what_conforms_is_moved_within_half_its_tolerance_or_not_at_all(
+    kind: str, seed: int, method: str
+) -> None:
+    decision = job(found(kind, seed)).decided(method)
+    target = decision.problem.specification.target
+    before = as_found(decision.problem, decision.line, decision.smallest_cut_mm)
+    reference = decision.problem.specification.scale.reference_fret
+    # a quarter of the width inside its limits, a setting conforms whatever readings may miss
+    low, high = limits_mm(target.first_fret_gap, np.inf)
+    assert (decision.nut_height_change_mm <= 0.0).all()
+    # a saddle that goes up takes the string over fret 1 along
+    up = before.first_fret_gap_mm + np.maximum(decision.saddle_height_change_mm, 0.0) * 0.06
+    assert not decision.nut_height_change_mm[up <= high - 0.01].any()
+    low, high = limits_mm(target.action, np.inf)
+    moved = np.abs(decision.saddle_height_change_mm) > 1e-6
+    assert ((low - 1e-6 <= decision.level_gap_mm(reference)) | ~moved).all()
+    assert ((high + 1e-6 >= decision.level_gap_mm(reference)) | ~moved).all()
+    if decision.relief_change_mm:
+        (least,), (most,) = limits_mm((target.relief,), np.inf)
+        assert least - 1e-6 <= decision.relief_after_mm <= most + 1e-6
+
+
+@given(kind=kinds, seed=seeds, method=st.sampled_from(CUTTING))
+def test_what_is_left_is_as_good_as_level_frets(kind: str, seed: int, method: str) -> None:
+    decision = job(found(kind, seed)).decided(method)
+    done = decision.conclusion in ("nothing", "settings", "cut", "lift")
+    if done and method != "level":
+        assert decision.judged.worst < State.FAILS
+    cut = decision.removal_mm[decision.removal_mm > 0.0]
+    assert (cut >= decision.smallest_cut_mm - 1e-9).all()
+    assert (decision.removal_mm <= decision.problem.room_mm + 1e-9).all()
+
+
+@given(
+    kind=kinds,
+    seed=seeds,
+    unread=st.sets(st.tuples(st.integers(1, 4), st.integers(1, 12)), min_size=1, max_size=6),
+)
+def test_crowns_that_were_not_read_neither_ask_nor_are_cut(
+    kind: str, seed: int, unread: set[tuple[int, int]]
+) -> None:
+    made = job(found(kind, seed), unread=unread)
+    decision = made.decided()
+    places = tuple(np.array(sorted(unread)).T - 1)
+    frets = np.unique(places[1])
+    assert not decision.removal_mm[:, frets].any()
+    # whatever is thought of them, what is decided is the same
+    heights = made.truth.crown_top_mm.copy()
+    heights[places] += 0.5
+    other = made.problem.with_heights(
+        crown_top_mm=heights, nut_mm=made.truth.nut_mm, saddle_mm=made.truth.saddle_mm
+    )
+    again = decide(other, known_line(made.truth, unread=unread))
+    np.testing.assert_array_equal(again.removal_mm, decision.removal_mm)
+    np.testing.assert_array_equal(again.saddle_height_change_mm, decision.saddle_height_change_mm)
+    assert {one.fret for one in decision.read_first} <= set((frets + 1).tolist())
+
+
+@given(kind=kinds, seed=seeds)
+def test_the_walk_is_the_linear_program_at_fixed_settings(kind: str, seed: int) -> None:
+    at = set_up_of(kind, seed, smallest=0.0)
+    walk = least_cut_mm(at, np.ones_like(at.line.read))
+    asked, clear = asked_mm(at), at.clearance_mm
+    program = least_cut_by_program(at.problem.share, asked, clear)
+    assert walk.sum() == pytest.approx(program.sum(), abs=1e-9)
+    np.testing.assert_allclose(walk, program, atol=1e-8)
+
+
+@settings(max_examples=15)
+@given(seed=seeds, smallest=st.sampled_from([0.0, 0.005, 0.02]))
+def test_no_fewer_frets_do(seed: int, smallest: float) -> None:
+    """On the first strings and frets alone, with every other fret closed in turn."""
+    at = set_up_of("electric", seed, smallest)
+    whole = least_cut_mm(at, np.ones_like(at.line.read))
+    opened = np.flatnonzero((whole > 0.0).any(axis=0))
+    asked = asked_mm(at)
+    for fewer in combinations(opened.tolist(), len(opened) - 1) if len(opened) else ():
+        may = np.zeros_like(at.line.read)
+        others = [j for j in range(may.shape[1]) if j not in opened]
+        may[:, [*fewer, *others]] = True  # all that the walk left alone may be cut as well
+        cut = least_cut_mm(at, may)
+        height = np.column_stack([at.nut_mm, at.taken_mm - cut])
+        share = at.problem.share
+        clear = (1.0 - share) * height[:, :, None] + share * at.saddle_mm[:, None, None]
+        assert ((clear - height[:, None, :]) < asked - 1e-9).any()
+
+
+@given(kind=kinds, seed=seeds, factor=st.sampled_from([1.0, 2.0, 5.0]))
+def test_uncertainty_opens_no_fret(kind: str, seed: int, factor: float) -> None:
+    made = job(found(kind, seed), keep=("relief", "saddle", "nut"))
+    sure = made.decided()
+    unsure = replace(
+        made.problem,
+        clearance_u_mm=made.problem.clearance_u_mm + 0.01 * factor,
+        limit_u_mm={name: u + 0.01 * factor for name, u in made.problem.limit_u_mm.items()},
+    )
+    again = decide(unsure, known_line(made.truth))
+    np.testing.assert_array_equal(again.removal_mm, sure.removal_mm)
+    assert len(again.undecided) >= len(sure.undecided)
+
+
+@given(kind=kinds, seed=seeds, method=st.sampled_from(["spot", "profile", "beam"]))
+def test_the_result_read_again_asks_for_nothing_more(kind: str, seed: int, method: str) -> None:
+    first = job(found(kind, seed))
+    decision = first.decided(method)
+    if decision.conclusion not in ("nothing", "settings", "cut", "lift"):
+        return
+    if any(one.limit == "saddle-travel" for one in decision.left_out):
+        return
+    after = worked(first.truth, decision)
+    if method == "beam":  # the level line went down with the crowns
+        gone = after.level_mm - decision.level_after_mm
+        after = replace(after, off_mm=after.off_mm + gone)
+    again = job(after).decided(method)
+    assert not again.removal_mm.any()
+    assert again.conclusion == "nothing"
+    assert abs(again.relief_change_mm) < 1e-6
+    np.testing.assert_allclose(again.saddle_height_change_mm, 0.0, atol=1e-6)
+    np.testing.assert_allclose(again.nut_height_change_mm, 0.0, atol=1e-6)
+
+
+# ---- single rules -----------------------------------------------------------------------------
+
+
+def test_a_high_fret_is_cut_to_the_level_line() -> None:
+    decision = job(neck("electric", bumps=[Bump(7, 0.12)])).decided()
+    assert decision.conclusion == "cut"
+    assert decision.cut_frets == (7,)
+    np.testing.assert_allclose(decision.removal_mm[:, 6], 0.12, atol=0.01)
+    assert decision.part == "whole"
+    assert not decision.reasons
+
+
+def test_a_high_action_is_lowered_and_nothing_else() -> None:
+    truth = neck("electric", action_mm=np.linspace(1.8, 2.2, 6))
+    decision = job(truth).decided()
+    assert decision.conclusion == "settings"
+    assert decision.part == "settings"
+    target = [limit.value_mm for limit in truth.specification.target.action]
+    np.testing.assert_allclose(decision.level_gap_mm(12), target, atol=1e-9)
+    assert not decision.nut_height_change_mm.any()
+
+
+def test_a_worn_first_fret_moves_no_slot_and_no_saddle() -> None:
+    worn = np.zeros((6, 22))
+    worn[:, 0] = 0.1
+    decision = job(neck("electric", wear_mm=worn)).decided()
+    assert not decision.nut_height_change_mm.any()
+    assert not decision.saddle_height_change_mm.any()
+
+
+def test_a_kept_saddle_is_reported_and_not_made_up_for() -> None:
+    truth = neck("electric", action_mm=np.linspace(1.8, 2.2, 6))
+    decision = job(truth, keep=("saddle",)).decided()
+    assert not decision.relief_change_mm
+    assert not decision.nut_height_change_mm.any()
+    assert not decision.removal_mm.any()
+    assert [one.limit for one in decision.left_out] == ["action"]
+
+
+def test_a_saddle_without_travel_names_the_neck_angle() -> None:
+    truth = neck("electric", action_mm=np.linspace(4.5, 4.9, 6))
+    decision = job(truth).decided()
+    (left,) = (one for one in decision.left_out if one.limit == "saddle-travel")
+    # tilted about the joint at fret 17, the saddle is 648 x 2^(-17/12) + setback away
+    lack = left.said.values["lack"]
+    away = 648.0 * 2.0 ** (-17.0 / 12.0)
+    assert isinstance(lack, float)
+    assert left.said.values["angle"] == pytest.approx(np.degrees(lack / away), rel=0.02)
+
+
+def test_a_low_fret_is_lifted_rather_than_its_neighbours_ground() -> None:
+    truth = neck("electric", bumps=[Bump(6, -0.12)])
+    decision = job(truth).decided()
+    assert decision.conclusion == "lift"
+    assert decision.low_frets is not None
+    assert decision.low_frets.frets == (6,)
+    np.testing.assert_allclose(decision.lifted_mm[:, 5], 0.12)
+    ground = job(truth).decided(lift=False)
+    assert ground.conclusion == "cut"
+    assert ground.metal_mm > 2.0 * decision.metal_mm
+    assert ground.low_frets is not None
+    assert not ground.low_frets.recommended
+
+
+def test_an_attack_beyond_the_targets_is_said_first_and_nothing_is_cut() -> None:
+    made = job(neck("electric", bumps=[Bump(7, 0.12)]), attack=1.6)
+    decision = made.decided()
+    assert decision.conclusion == "misfit"
+    assert decision.level_margin_share < 0.85
+    assert not decision.removal_mm.any()
+    assert made.decided("level").cut_frets == (7,)
+    # at the action that would fit, level frets just hold
+    reference = decision.problem.specification.scale.reference_fret
+    raised = decision.fitting_action_mm
+    fits = neck("electric", action_mm=raised, bumps=[Bump(7, 0.12)])
+    at = as_found(job(fits, attack=1.6).problem, known_line(fits), 0.02)
+    assert at.level_margin_share == pytest.approx(1.0, abs=0.02)
+    assert (raised > decision.level_gap_mm(reference)).any()
+
+
+def test_many_frets_or_a_deep_cut_are_asked_first() -> None:
+    many = job(neck("electric", bumps=[Bump(j, 0.06) for j in range(2, 18, 2)])).decided()
+    assert len(many.ask) == 1
+    deep = job(neck("electric", bumps=[Bump(9, 0.2)])).decided()
+    assert [one.frets for one in deep.ask] == [(9,)]
+
+
+def test_a_fret_too_low_to_cut_gets_new_wire() -> None:
+    worn = np.full((6, 22), 0.0)
+    truth = neck("electric", bumps=[Bump(9, 0.12)], wear_mm=worn)
+    height = truth.crown_height_mm.copy()
+    height[:, 8] = truth.specification.fretwire.least_crown_height_mm + 0.03
+    made = job(replace(truth, crown_height_mm=height))
+    decision = made.decided()
+    assert decision.conclusion == "new-wire"
+    assert decision.no_room == (9,)
+    assert not decision.removal_mm.any()
+    replaced = made.decided("partial-refret")
+    assert replaced.replaced == (9,)
+    assert replaced.judged.worst < State.FAILS

@@ -34,6 +34,7 @@ def known_line(
         standing.append(StandsOut(int(j) + 1, strings, float(size), float(off[:, j].mean()), 0.0))
     return LevelLine(
         level_mm=truth.level_mm,
+        smooth_mm=truth.level_mm,
         taken_mm=truth.level_mm + off,
         off_mm=off,
         read=read,

@@ -45,7 +45,7 @@ def set_up_of(kind: str, seed: int, smallest: float = 0.02) -> SetUp:
     method=st.sampled_from(CUTTING),
     unread=st.sets(st.tuples(st.integers(1, 4), st.integers(1, 12)), max_size=6),
 )
-def test_a_level_neck_is_never_cut(
+def test_a_level_neck_is_never_cut(  # noqa: PLR0917  (drawn by name)
     kind: str,
     seed: int,
     attack: float,
@@ -164,7 +164,9 @@ def test_uncertainty_opens_no_fret(kind: str, seed: int, factor: float) -> None:
 
 @given(kind=kinds, seed=seeds, method=st.sampled_from(["spot", "profile", "beam"]))
 def test_the_result_read_again_asks_for_nothing_more(kind: str, seed: int, method: str) -> None:
-    first = job(found(kind, seed))
+    truth = found(kind, seed)
+    slight = np.where(np.abs(truth.off_mm) < 0.02, truth.off_mm, 0.0)  # counts as level
+    first = job(truth.moved(off_mm=-slight))
     decision = first.decided(method)
     if decision.conclusion not in ("nothing", "settings", "cut", "lift"):
         return

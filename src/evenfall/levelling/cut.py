@@ -52,7 +52,9 @@ def to_level_mm(at: SetUp, least_mm: FloatArray, opened: BoolArray) -> FloatArra
     """Return the cut with opened frets, shape (F,), down to the level line, shape (K, F).
 
     That is where they stand out by the smallest cut or more, and as far as crown height and the
-    crowns that are left alone let them: none of those has to follow.
+    crowns that are left alone let them: none of those has to follow. No crown is left off the line
+    by less than the smallest cut where that can be helped: it would count as level when it is read
+    again, and so the result would not be what was decided.
     """
     share, asked, saddle = at.problem.share, asked_mm(at), at.saddle_mm
     spare = asked + SPARE_MM
@@ -67,7 +69,9 @@ def to_level_mm(at: SetUp, least_mm: FloatArray, opened: BoolArray) -> FloatArra
         held = (held / (1.0 - ahead)).max(axis=1, initial=-np.inf)
         low = np.maximum(held, found[:, fret] - room[:, fret - 1])
         low = np.minimum(low, kept[:, fret])
-        wanted = np.maximum(low, np.minimum(kept[:, fret], at.level_mm[:, fret - 1]))
+        level = at.level_mm[:, fret - 1]
+        level = np.where(low > level, np.maximum(low, level + at.smallest_cut_mm), level)
+        wanted = np.maximum(low, np.minimum(kept[:, fret], level))
         cut = found[:, fret] - wanted > smallest
         floor[:, fret] = np.where(cut, low, found[:, fret])
         height[:, fret] = np.where(cut, wanted, found[:, fret])
@@ -76,8 +80,12 @@ def to_level_mm(at: SetUp, least_mm: FloatArray, opened: BoolArray) -> FloatArra
             _bound_mm(height, saddle, share, asked, int(fret)),
             np.maximum(_bound_mm(height, saddle, share, spare, int(fret)), floor[:, fret]),
         )
+        down = np.minimum(height[:, fret], at_most)
+        level = at.level_mm[:, fret - 1]
+        lower = np.minimum(down, np.maximum(level - at.smallest_cut_mm, floor[:, fret]))
+        down = np.where(down < level - ROUNDING_MM, lower, down)
         cut = height[:, fret] < found[:, fret]
-        height[:, fret] = np.where(cut, np.minimum(height[:, fret], at_most), height[:, fret])
+        height[:, fret] = np.where(cut, down, height[:, fret])
     return at.taken_mm - height[:, 1:]
 
 

@@ -17,7 +17,6 @@ from evenfall.levelling.leeway import with_leeway
 from evenfall.levelling.methods import refretted, with_new_wire
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.settings import (
-    LEAST_U_MM,
     MOVED_MM,
     SetUp,
     as_found,
@@ -26,6 +25,7 @@ from evenfall.levelling.settings import (
     settle,
 )
 from evenfall.measurement import Origin
+from evenfall.neck.level_line import LEAST_U_MM
 from evenfall.plan import LeftOut, LimitName, LowFrets, Part, Undecided
 from evenfall.requirement import ROUNDING_MM, State
 from evenfall.strings.clearance import open_share
@@ -55,6 +55,8 @@ MANY_SHARE = 1.0 / 3.0
 """Of the frets: more than this standing out, or worn out, is to be confirmed first."""
 STANDS_OUT_MM, DEEP_MM, MANY_NEW = 0.03, 0.15, 2
 """By how much those stand out, how deep a cut [mm] and how many new frets are confirmed first."""
+ROUNDS = 4
+"""What a decision leaves is decided on again until nothing more is asked for: two rounds do."""
 MOST_DROP_MM, DROP_STEP_MM = 0.6, 1e-4
 """How far a beam may lower the level line, and how closely that is found [mm]."""
 
@@ -137,6 +139,61 @@ def _adjust(found: SetUp, _lift: bool) -> _Work:
 
 
 def _spot(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> _Work:
+    """Cut what is worse than level frets, until the result asks for nothing more."""
+    work = _once(found, lift, replaced)
+    for _ in range(ROUNDS):
+        if not work.removal_mm.any():
+            break
+        more = _once(_worked(work), lift=False)
+        if more.misfit or not (more.removal_mm.any() or _moves(more.at)):
+            break
+        at = work.at.moved(
+            more.at.relief_change_mm,
+            more.at.nut_change_mm,
+            more.at.saddle_change_mm,
+            *more.at.reasons,
+        )
+        work = replace(
+            work,
+            at=at,
+            removal_mm=work.removal_mm + more.removal_mm,
+            no_room=tuple(sorted({*work.no_room, *more.no_room})),
+            read_first=work.read_first or more.read_first,
+        )
+    return work
+
+
+def _worked(work: _Work) -> SetUp:
+    """Return the job as it will be found after the work, crowns near the line taken as level."""
+    at, problem = work.at, work.at.problem
+    off = at.line.off_mm - work.removal_mm
+    off = np.where(np.abs(off) < at.smallest_cut_mm - ROUNDING_MM, 0.0, off)
+    line = replace(
+        at.line,
+        level_mm=at.level_mm,
+        smooth_mm=at.line.smooth_mm + at.level_mm - at.line.level_mm,
+        taken_mm=at.level_mm + off,
+        off_mm=off,
+        relief_mm=at.relief_mm,
+    )
+    change = at.saddle_change_mm
+    down, up = problem.saddle_travel_mm
+    changed = problem.with_heights(
+        crown_top_mm=problem.measurement.crown_top_mm
+        + at.relief_change_mm * problem.bow.frets
+        - work.removal_mm,
+        nut_mm=at.nut_mm,
+        saddle_mm=at.saddle_mm,
+    )
+    changed = replace(
+        changed,
+        room_mm=np.maximum(0.0, problem.room_mm - work.removal_mm),
+        saddle_travel_mm=np.stack([down + change, up - change]),
+    )
+    return as_found(changed, line, at.smallest_cut_mm)
+
+
+def _once(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> _Work:
     """Cut what is worse than level frets, frets opened to the level line; or lift low frets."""
     at = set_up(found)
     nothing = np.zeros_like(at.taken_mm)
@@ -239,7 +296,8 @@ def _beam(found: SetUp, _lift: bool) -> _Work:
         level = line.level_mm - drop_mm
         cut = np.where(line.taken_mm - level >= smallest - ROUNDING_MM, line.taken_mm - level, 0.0)
         left = line.taken_mm - cut
-        after = replace(line, level_mm=level, taken_mm=left, off_mm=left - level)
+        smooth = line.smooth_mm - drop_mm
+        after = replace(line, level_mm=level, smooth_mm=smooth, taken_mm=left, off_mm=left - level)
         no_room = numbers(_frets(cut > found.problem.room_mm + ROUNDING_MM))
         at = set_up(replace(found, line=after))
         return _Work(at, cut, lowered_mm=drop_mm, no_room=no_room)
@@ -290,6 +348,7 @@ def _refret(found: SetUp, lift: bool) -> _Work:
     line = replace(
         found.line,
         level_mm=top,
+        smooth_mm=top,
         taken_mm=top,
         off_mm=np.zeros_like(top),
         read=np.ones(top.shape, dtype=bool),
@@ -340,6 +399,11 @@ _BY_METHOD: Mapping[str, Callable[[SetUp, bool], _Work]] = {
 def _frets(crowns: BoolArray) -> BoolArray:
     """Return which frets have such a crown, shape (F,)."""
     return np.asarray(crowns.any(axis=0))
+
+
+def _moves(at: SetUp) -> bool:
+    moves = (*at.nut_change_mm, *at.saddle_change_mm, at.relief_change_mm)
+    return max(abs(float(move)) for move in moves) > MOVED_MM
 
 
 def _fails(at: SetUp) -> bool:
@@ -433,9 +497,7 @@ def _conclusion(work: _Work, after: SetUp) -> Conclusion:  # noqa: PLR0911  (one
         return "read-first"
     if _fails(after):
         return "short"
-    at = work.at
-    moves = (*at.nut_change_mm, *at.saddle_change_mm, at.relief_change_mm)
-    return "settings" if np.abs(moves).max() > MOVED_MM else "nothing"
+    return "settings" if _moves(work.at) else "nothing"
 
 
 def _part(at: SetUp, *, settled: bool) -> Part:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.instrument.geometry import fret_distance_mm
+from evenfall.neck.level_line import LEAST_U_MM
 from evenfall.plan import LeftOut
 from evenfall.requirement import ROUNDING_MM, judge
 from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
@@ -29,8 +30,6 @@ if TYPE_CHECKING:
     from evenfall.neck.level_line import LevelLine
     from evenfall.requirement import Judged
 
-LEAST_U_MM = 0.002
-"""No reading is trusted finer than this [mm]; our judgement."""
 MOST_DRAWN_SHARE = 0.25
 """Limits are drawn in by at most this share of their width; our judgement."""
 EVEN_SHARE = 1.0 / 3.0

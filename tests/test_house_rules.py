@@ -223,7 +223,8 @@ ENDS_IN_UNIT = re.compile(rf"(?:^|_){_UNIT}(?:_{_UNIT})*(?:_per_{_UNIT}(?:_{_UNI
 PURE_NUMBERS = words(
     """
     ratio fraction share factor probability confidence coverage inharmonicity exaggeration weight
-    weights life_used attack_tolerance slope correlation degrees_of_freedom count index
+    weights life_used attack_tolerance false_acceptance false_refusal chance slope correlation
+    degrees_of_freedom count index
     number fret frets string strings order objective level
     bound cost dual parameters coefficients normal axes up
     """  # the last line: columns of a program or a fit, each with a unit of its own; unit vectors
@@ -232,7 +233,7 @@ PURE_NUMBERS = words(
 ANY_UNIT = words(
     """
     value values low high limit lower upper scale step amount
-    standard_uncertainty expanded_uncertainty guard_band sensitivity
+    standard_uncertainty expanded_uncertainty guard_band refusal_band sensitivity
     """
 )
 

@@ -26,6 +26,7 @@ from evenfall.codec.forms import (
 from evenfall.codec.forms import part as piece
 from evenfall.errors import Finding
 from evenfall.gates import Accepted, CrossCheck
+from evenfall.instrument.specification import Tool
 from evenfall.measurement import Measurement
 from evenfall.neck.stiffness import StiffnessOrigin
 from evenfall.wording import Sentence, sentence
@@ -43,6 +44,12 @@ METHODS: dict[str, str] = {
     "refret": "plane the board, replace every fret",
 }
 """The methods, in the order of growing effort, with their name for people."""
+
+
+def tool_of(method: str) -> Tool:
+    """Return what a method takes metal off with."""
+    return {"profile": "machine", "beam": "beam"}.get(method, "file")  # type: ignore[return-value]
+
 
 LimitName = Literal[
     "clearance",

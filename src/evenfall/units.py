@@ -60,6 +60,18 @@ def read_number(text: str) -> float:
     return number
 
 
+def last_digit(text: str) -> float:
+    """Return what one step of the last digit written is worth: 0.01 for "1.50" or "1,5e-1".
+
+    Examples
+    --------
+    >>> last_digit("1.50")
+    0.01
+    """
+    digits, _, power = text.strip().lower().replace(",", ".").partition("e")
+    return float(f"1e{int(power or 0) - len(digits.partition('.')[2])}")
+
+
 def length_text(length_mm: float, unit: LengthUnit = "mm", *, signed: bool = False) -> str:
     """Return a length as people read it: 0.001 mm or 0.0001 in, with the unit."""
     if not math.isfinite(length_mm):

@@ -93,7 +93,7 @@ def test_the_verdict_and_its_counts_come_from_the_items():
 
 
 def test_the_samples_reach_all_three_verdicts():
-    verdicts = [p.verdict for p in (clean(), proof(0.02), proof(u_mm=0.2))]
+    verdicts = [p.verdict for p in (clean(), proof(0.06), proof(u_mm=0.2))]
     assert verdicts == ["conforms", "does not conform", "undecided"]
 
 
@@ -145,9 +145,11 @@ def test_the_rule_is_told_with_its_coverage():
     assert "ISO 14253-1" in told
     assert "95 %" in told
     assert "k = 1.96" in told
+    assert "chance of at most 5 %" in told
+    assert f"from {result.refusal_factor:.2f} standard uncertainties" in told
     told = " ".join(certificate(replace(result, rule="probability"), unit="mm").rule)
     assert "JCGM 106" in told
-    assert "at most 5 %" in told
+    assert "probability of at most 5 %" in told
 
 
 def test_hashes_and_codes_lead_back_to_what_was_judged():

@@ -30,7 +30,7 @@ GAUGES_MM = (0.254, 0.330, 0.432, 0.508, 0.610, 0.711)
 
 
 @cache
-def specification(strings=3, frets=14, *, rule="guard band", coverage=0.95, unit="mm"):
+def specification(strings=3, frets=14, *, rule="guard band", risk=0.05, unit="mm"):
     """Return a specification of an invented instrument."""
     per = 25.4 if unit == "in" else 1.0
     text = f"""
@@ -65,7 +65,7 @@ attack = 0.15
 pluck_distance = {120.0 / per}
 [rule]
 extra_clearance = {0.01 / per}
-coverage = {coverage}
+false_acceptance = {risk}
 decision = "{rule}"
 """
     for number in range(1, strings + 1):

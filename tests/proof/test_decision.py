@@ -26,7 +26,8 @@ CASES = tomllib.loads(
 )
 RULES = ("guard band", "probability")
 rules = st.sampled_from(RULES)
-coverages = st.sampled_from([0.6, 0.8, 0.9, 0.95, 0.99])
+risks = st.sampled_from([0.4, 0.2, 0.1, 0.05, 0.01])
+freedoms = st.sampled_from([1.0, 2.0, 7.5, 300.0, math.inf])
 values = st.floats(-1.0, 2.0)
 uncertainties = st.floats(1e-4, 1.0)
 
@@ -42,15 +43,15 @@ def test_one_sided_limit_of_jcgm_106() -> None:
         for rule in RULES
     }
     assert verdict == dict.fromkeys(RULES, "undecided")  # 0.919 is short of 0.95
-    at_90 = decide(case["value"], case["u"], upper_mm=case["upper"], coverage=0.90)
+    at_90 = decide(case["value"], case["u"], upper_mm=case["upper"], false_acceptance=0.10)
     assert at_90.verdict == "conforms"
 
 
 def test_acceptance_limits_and_risks_of_the_resistors() -> None:
     case = CASES["resistors"]
     limits = {"lower_mm": case["lower"], "upper_mm": case["upper"]}
-    coverage = stats.norm.cdf(case["guard_band_in_u"])
-    band = guard_band_mm(case["u"], **limits, coverage=coverage)
+    risk = stats.norm.sf(case["guard_band_in_u"])
+    band = guard_band_mm(case["u"], **limits, false_acceptance=risk)
     assert case["lower"] + band == pytest.approx(case["accept_lower"], abs=1e-9)
     assert case["upper"] - band == pytest.approx(case["accept_upper"], abs=1e-9)
     process = stats.norm(case["process_mean"], case["process_sigma"])
@@ -86,10 +87,10 @@ def test_one_sided_factors() -> None:
         assert conformance_probability(row["z"], 1.0, lower_mm=0.0) == pytest.approx(
             row["probability"], abs=row["tolerance"]
         )
-    assert one_sided_factor(0.95) == pytest.approx(1.645, abs=5e-4)
-    assert guard_band_mm(0.004, lower_mm=0.0, upper_mm=math.inf, coverage=0.95) == pytest.approx(
-        0.00658, abs=5e-6
-    )
+    assert one_sided_factor(0.05) == pytest.approx(1.645, abs=5e-4)
+    assert guard_band_mm(
+        0.004, lower_mm=0.0, upper_mm=math.inf, false_acceptance=0.05
+    ) == pytest.approx(0.00658, abs=5e-6)
 
 
 def test_guard_bands_in_multiples_of_u() -> None:
@@ -102,7 +103,7 @@ def test_guard_bands_in_multiples_of_u() -> None:
 
 @pytest.mark.parametrize("rule", RULES)
 def test_verdicts_around_one_limit(rule: str) -> None:
-    band = one_sided_factor(0.95) * 0.01
+    band = one_sided_factor(0.05) * 0.01
 
     def verdict(value: float) -> str:
         return decide(value, 0.01, lower_mm=1.0, rule=rule).verdict
@@ -144,20 +145,22 @@ def test_a_zone_too_narrow_for_the_gauge_is_never_decided_from_inside(rule: str)
 
 def test_two_limits_count_together_when_the_uncertainty_is_not_small() -> None:
     limits = {"lower_mm": -1.0, "upper_mm": 1.0}
-    wide = guard_band_mm(0.5, **limits, coverage=0.95)
-    assert wide > one_sided_factor(0.95) * 0.5
+    wide = guard_band_mm(0.5, **limits, false_acceptance=0.05)
+    assert wide > one_sided_factor(0.05) * 0.5
     assert conformance_probability(1.0 - wide, 0.5, **limits) == pytest.approx(0.95, abs=1e-9)
-    assert guard_band_mm(0.1, **limits, coverage=0.95) == pytest.approx(0.16449, abs=1e-5)
+    assert guard_band_mm(0.1, **limits, false_acceptance=0.05) == pytest.approx(0.16449, abs=1e-5)
     # Zone of 2 z u with Phi(z) = 0.975: only the very middle is accepted.
     edge = 1.0 / stats.norm.ppf(0.975)
-    assert guard_band_mm(edge * 0.9999, **limits, coverage=0.95) == pytest.approx(1.0, abs=0.02)
-    assert guard_band_mm(edge * 1.0001, **limits, coverage=0.95) == math.inf
+    assert guard_band_mm(edge * 0.9999, **limits, false_acceptance=0.05) == pytest.approx(
+        1.0, abs=0.02
+    )
+    assert guard_band_mm(edge * 1.0001, **limits, false_acceptance=0.05) == math.inf
 
 
-@given(values, uncertainties, coverages, rules)
-def test_the_verdict_is_symmetric(value, u, coverage, rule) -> None:
-    one = decide(value, u, lower_mm=0.0, upper_mm=1.0, rule=rule, coverage=coverage)
-    other = decide(-value, u, lower_mm=-1.0, upper_mm=0.0, rule=rule, coverage=coverage)
+@given(values, uncertainties, risks, rules)
+def test_the_verdict_is_symmetric(value, u, risk, rule) -> None:
+    one = decide(value, u, lower_mm=0.0, upper_mm=1.0, rule=rule, false_acceptance=risk)
+    other = decide(-value, u, lower_mm=-1.0, upper_mm=0.0, rule=rule, false_acceptance=risk)
     assert one.verdict == other.verdict
     assert one.probability == pytest.approx(other.probability, abs=1e-12)
 
@@ -182,10 +185,11 @@ def test_the_probability_agrees_with_a_general_library(value, u) -> None:
     )
 
 
-@given(values, uncertainties, coverages)
-def test_both_rules_accept_the_same_values(value, u, coverage) -> None:
-    """The guard band is drawn where the probability reaches the coverage."""
-    limits = {"lower_mm": 0.0, "upper_mm": 1.0, "coverage": coverage}
+@given(values, uncertainties, risks, freedoms)
+def test_both_rules_accept_the_same_values(value, u, risk, freedom) -> None:
+    """The guard band is drawn where the chance of lying outside reaches the risk."""
+    limits = {"lower_mm": 0.0, "upper_mm": 1.0, "degrees_of_freedom": freedom}
+    limits |= {"false_acceptance": risk, "false_refusal": risk}
     band, chance = (decide(value, u, **limits, rule=rule) for rule in RULES)
     inside = min(value, 1.0 - value)
     assume(abs(inside - band.guard_band_mm) > 2e-6)
@@ -194,29 +198,41 @@ def test_both_rules_accept_the_same_values(value, u, coverage) -> None:
         assert chance.verdict == "does not conform"
 
 
-@given(values, uncertainties, coverages, rules, st.floats(0.05, 0.999))
-def test_a_better_gauge_never_unsettles_a_verdict(value, u, coverage, rule, share) -> None:
-    limits = {"lower_mm": 0.0, "upper_mm": 1.0, "rule": rule, "coverage": coverage}
+@given(values, uncertainties, risks, rules, st.floats(0.05, 0.999))
+def test_a_better_gauge_never_unsettles_a_verdict(value, u, risk, rule, share) -> None:
+    limits = {"lower_mm": 0.0, "upper_mm": 1.0, "rule": rule}
+    limits |= {"false_acceptance": risk, "false_refusal": risk}
     verdict = decide(value, u, **limits).verdict
     # A value outside a zone far narrower than u may lose by chance of the far side: leave room.
     assume(verdict == "conforms" or (verdict == "does not conform" and rule == "guard band"))
     assert decide(value, share * u, **limits).verdict == verdict
 
 
-@given(values, coverages)
-def test_the_uncertainty_that_would_decide(value, coverage) -> None:
+@given(values, risks, risks)
+def test_the_uncertainty_that_would_decide(value, acceptance, refusal) -> None:
     limits = {"lower_mm": 0.0, "upper_mm": 1.0}
-    needed = deciding_uncertainty_mm(value, **limits, coverage=coverage)
+    limits |= {"false_acceptance": acceptance, "false_refusal": refusal}
+    needed = deciding_uncertainty_mm(value, **limits)
     assume(needed > 1e-3)
-    below = decide(value, 0.999 * needed, **limits, coverage=coverage)
-    above = decide(value, 1.002 * needed + 1e-4, **limits, coverage=coverage)
+    below = decide(value, 0.999 * needed, **limits)
+    above = decide(value, 1.002 * needed + 1e-4, **limits)
     assert below.verdict == ("conforms" if 0.0 < value < 1.0 else "does not conform")
     assert above.verdict == "undecided"
 
 
 def test_no_gauge_decides_a_value_on_its_limit() -> None:
-    assert deciding_uncertainty_mm(1.0, lower_mm=1.0, upper_mm=2.0, coverage=0.95) == 0.0
-    assert deciding_uncertainty_mm(1.2, lower_mm=1.0, upper_mm=2.0, coverage=0.5) == math.inf
+    assert (
+        deciding_uncertainty_mm(
+            1.0, lower_mm=1.0, upper_mm=2.0, false_refusal=0.05, false_acceptance=0.05
+        )
+        == 0.0
+    )
+    assert (
+        deciding_uncertainty_mm(
+            1.2, lower_mm=1.0, upper_mm=2.0, false_refusal=0.05, false_acceptance=0.5
+        )
+        == math.inf
+    )
 
 
 @pytest.mark.parametrize("rule", RULES)
@@ -230,7 +246,22 @@ def test_how_often_a_bad_instrument_passes(rule: str) -> None:
         assert verdicts.count(verdict) / 20_000 == pytest.approx(0.05, abs=0.0062)
 
 
-def test_a_coverage_out_of_range_is_refused() -> None:
-    for coverage in (0.4, 1.0):
+def test_a_risk_out_of_range_is_refused() -> None:
+    for risk in (0.0, 0.6):
         with pytest.raises(ValueError, match="between"):
-            decide(1.0, 0.1, lower_mm=0.0, coverage=coverage)
+            decide(1.0, 0.1, lower_mm=0.0, false_acceptance=risk)
+
+
+@pytest.mark.parametrize("repeats", [2, 3, 4, 5])
+def test_few_repeats_accept_no_more_often_than_many(repeats: int) -> None:
+    """Student's t by GUM G.3: a quantity on its limit, read n times, passes 5 % of the time."""
+    chance = np.random.default_rng(repeats)
+    drawn = chance.normal(1.0, 0.02, (10_000, repeats))
+    mean, u = drawn.mean(axis=1), drawn.std(axis=1, ddof=1) / math.sqrt(repeats)
+    for freedom, low, high in ((repeats - 1.0, 0.0413, 0.0587), (math.inf, 0.06, 0.2)):
+        verdicts = [
+            decide(float(m), float(s), lower_mm=1.0, degrees_of_freedom=freedom).verdict
+            for m, s in zip(mean, u, strict=True)
+        ]
+        # four standard errors of 5 % in 10,000 draws; the normal factor is far off
+        assert low < verdicts.count("conforms") / 10_000 < high

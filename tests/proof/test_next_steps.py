@@ -116,7 +116,7 @@ def test_a_single_high_fret_comes_down_alone() -> None:
     step = step_with(proof_of(**raised), "under string 2")
     cuts = re.findall(r"at fret (\d+)", step.split("remove")[1])
     assert cuts == ["9"]
-    assert "of 14 positions of this string" in step
+    assert "of 14 notes of this string" in step
 
 
 def test_metal_that_is_not_there_is_not_taken() -> None:
@@ -174,7 +174,7 @@ def test_heights_read_with_the_gauge_as_told_decide_a_clearance(short, u) -> Non
     proof = proof_of(**raised, u_mm=u)
     (item,) = [i for i in proof.items if i.quantity == "clearance" and i.string == 1]
     assume(item.verdict == "undecided" and item.room > 0.0)
-    step = step_with(proof, f"Undecided: {item.name} is")
+    step = step_with(proof, f"not for certain: {item.name} is")
     told = re.search(rf"{GAUGE} each \(together {LENGTH} or less", step)
     assume(told is not None)
     each, together = (float(text) for text in told.groups())
@@ -183,7 +183,7 @@ def test_heights_read_with_the_gauge_as_told_decide_a_clearance(short, u) -> Non
 
     def verdict(gauge_mm):
         u_item = float(np.hypot.reduce(sensitivities)) * gauge_mm
-        return decide(item.value, u_item, lower_mm=item.lower, coverage=0.95).verdict
+        return decide(item.value, u_item, lower_mm=item.lower).verdict
 
     assert verdict(each) == "conforms"
     assert verdict(each + 0.0003) == "undecided"

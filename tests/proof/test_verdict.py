@@ -131,11 +131,11 @@ def test_any_failure_outweighs_uncertainty() -> None:
 
 
 def test_the_probability_rule_is_used_when_stated() -> None:
-    spec = specification(rule="probability", coverage=0.9)
+    spec = specification(rule="probability", risk=0.1)
     plan = made_plan(spec)
     proof = proof_of(after_work(spec, plan, u_mm=0.02), spec=spec, plan=plan)
-    assert (proof.rule, proof.coverage) == ("probability", 0.9)
-    assert proof.coverage_factor == pytest.approx(1.6449, abs=1e-4)
+    assert (proof.rule, proof.false_acceptance) == ("probability", 0.1)
+    assert proof.coverage_factor == pytest.approx(1.96, abs=1e-4)
     for item in proof.items:
         assert (item.verdict == "conforms") == (item.probability >= 0.9)
 
@@ -166,7 +166,8 @@ def test_clearances_and_requirements_by_hand() -> None:
                 least[k, stop] = min(least[k, stop], gap / table[k, stop, fret])
                 if proof.positions.critical_fret[k, stop] == fret:
                     assert proof.positions.clearance_mm[k, stop] == pytest.approx(gap, abs=1e-12)
-                    needed = SPEC.player.attack_n[k] * table[k, stop, fret] + 0.01
+                    swing = SPEC.player.attack_n[k] * table[k, stop, fret]
+                    needed = swing + 0.01 - max(0.0025, 0.05 * swing)  # profile: by machine
                     assert proof.positions.required_mm[k, stop] == pytest.approx(needed, abs=1e-12)
     np.testing.assert_allclose(proof.positions.buzz_force_n, least, rtol=1e-12)
 
@@ -319,7 +320,8 @@ def test_a_clearance_at_the_planned_margin_conforms() -> None:
     u = 0.004
     nut, top, saddle = (x.copy() for x in ideal_heights(SPEC))
     k, stop, fret = 1, 4, 5
-    needed = SPEC.player.attack_n[k] * table.buzz_mm_per_n[k, stop, fret] + 0.01
+    swing = SPEC.player.attack_n[k] * table.buzz_mm_per_n[k, stop, fret]
+    needed = swing + 0.01 - max(0.0025, 0.05 * swing)  # less the agreed tolerance
     a = share_over(SPEC, k + 1, stop, fret)
     margin = 1.6448536 * u * math.sqrt(1.0 + (1.0 - a) ** 2 + a**2)
     top[k, fret - 1] = (1.0 - a) * top[k, stop - 1] + a * saddle[k] - needed - margin

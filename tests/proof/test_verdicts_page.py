@@ -33,6 +33,6 @@ def test_the_budget_on_the_page() -> None:
     stated = float(re.search(r"U = ([\d.]+) mm", PAGE).group(1))
     assert stated == pytest.approx(budget.expanded_uncertainty(0.95), abs=5e-5)
     band = guard_band_mm(
-        budget.combined_uncertainty, lower_mm=0.0, upper_mm=float("inf"), coverage=0.95
+        budget.combined_uncertainty, lower_mm=0.0, upper_mm=float("inf"), false_acceptance=0.05
     )
     assert float(re.search(r"g = ([\d.]+) mm", PAGE).group(1)) == pytest.approx(band, abs=5e-5)

@@ -42,6 +42,20 @@ def test_the_tool_does_not_average_away() -> None:
     assert mean_of_repeats([1.5, 1.5]) == (1.5, 0.0)
 
 
+def test_two_equal_repeats_are_not_exact(tmp_path: Path) -> None:
+    """JCGM 100:2008, F.2.2.1: a reading knows no more than its last digit, u = step/sqrt(12)."""
+    assert mean_of_repeats([1.5, 1.5], resolution_mm=0.01)[1] == pytest.approx(0.01 / 12**0.5)
+    assert mean_of_repeats([1.4, 1.6], resolution_mm=0.01)[1] == pytest.approx(0.1)
+    rows = "relief,,7,0.10,mm,,,,\nrelief,,7,0.10,mm,,,,\n"
+    measurement, _ = read(tmp_path, full_sheet() + rows)
+    [relief] = measurement.direct
+    assert relief.u_mm == pytest.approx(0.01 / 12**0.5)
+    assert relief.degrees_of_freedom == pytest.approx(1.0)
+    inch = "relief,,7,0.004,in,,,,\nrelief,,7,0.004,in,,,,\n"
+    measurement, _ = read(tmp_path, full_sheet() + inch)
+    assert measurement.direct[0].u_mm == pytest.approx(0.0254 / 12**0.5)
+
+
 def test_repeats_on_a_sheet_become_mean_and_uncertainty(tmp_path: Path) -> None:
     text = full_sheet() + "saddle,1,,4.16,mm,0.02,strung,,\n"
     measurement, _ = read(tmp_path, text)

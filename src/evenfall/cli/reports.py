@@ -355,8 +355,9 @@ def show_proof(outcome: ProveOutcome, lengths: Lengths, *, steps: bool) -> None:
     ]
     headings = ["what", f"value {lengths.unit}", "± U", "limits", "p", "verdict"]
     table(
-        f"Results; U is expanded with k = {proof.coverage_factor:.2f}; decided by "
-        f"{proof.rule}, {100.0 * proof.coverage:g} %",
+        f"Results; U is expanded with k = {proof.coverage_factor:.2f}; decided by {proof.rule}, "
+        f"false acceptance at most {100.0 * proof.false_acceptance:g} %, false refusal "
+        f"{100.0 * proof.false_refusal:g} %",
         headings,
         rows,
     )
@@ -366,6 +367,10 @@ def show_proof(outcome: ProveOutcome, lengths: Lengths, *, steps: bool) -> None:
     click.echo(f"Verdict: {proof.verdict.upper()}")
     for step in proof.next_steps:
         click.echo(f"-> {lengths.say(step)}")
+    for topic, caution in outcome.cautions:
+        click.echo(f"{topic}: {lengths.say(caution)}")
+    for said in (*(one.said for one in proof.checks), *(one.said for one in proof.accepted)):
+        click.echo(lengths.say(said))
     show_findings(outcome.findings, lengths.unit)
 
 

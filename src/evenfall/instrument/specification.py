@@ -170,8 +170,10 @@ class Rule:
 
     extra_clearance_mm: float  # asked for on top of the string's excursion
     working_allowance_mm: float  # room that a plan keeps from every limit; no proof asks for it
-    coverage: float  # one-sided probability for margins and verdicts
+    coverage: float  # one-sided probability for the margins of a plan
     decision: DecisionRule
+    false_acceptance: float = 0.05  # largest chance that an instrument off its limits is accepted
+    false_refusal: float = 0.05  # largest chance that one within all its limits is refused
 
 
 @dataclass(frozen=True, slots=True)

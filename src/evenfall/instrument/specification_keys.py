@@ -235,8 +235,12 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
             0, 1, 0.02, 0.0),
         Key("working_allowance", "length", "What the bench may miss a height by: the plan keeps "
             "this much more room, the proof does not ask for it.", 0, 1, 0.02, 0.0),
-        Key("coverage", "number", "One-sided probability for margins and verdicts.", 0.5, 0.9999,
-            0.95, 0.95),
+        Key("coverage", "number", "One-sided probability for the margins of a plan; an expanded "
+            "uncertainty covers with the same.", 0.5, 0.9999, 0.95, 0.95),
+        Key("false_acceptance", "number", "Largest chance that an instrument which is off a limit "
+            "is accepted (consumer's risk).", 0.0001, 0.5, 0.05, 0.05),
+        Key("false_refusal", "number", "Largest chance that an instrument which meets every limit "
+            "is refused (producer's risk).", 0.0001, 0.5, 0.05, 0.05),
         Key("decision", "choice", "Decision rule of verdicts.", example="guard band",
             default="guard band", choices=get_args(DecisionRule)),
     ), needed=False),

@@ -22,6 +22,7 @@ from evenfall.codec.forms import NAN, choice, number, part, whole
 SHARED_NAMES: dict[str, str] = {
     "action-reading": "reading of an action",
     "board-reading": "reading of the board",
+    "bow-shape": "shape of the bow, where the relief was changed",
     "conversion": "relief added by converting to playing tension",
     "crown-height-reading": "reading of a crown height",
     "crown-top-reading": "reading of a crown top",

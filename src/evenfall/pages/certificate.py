@@ -6,15 +6,19 @@ import math
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from evenfall.pages.figures import Figures
 from evenfall.pages.page import Page
 from evenfall.pages.typesetting import Paper, paper_for
+from evenfall.requirement import State
 from evenfall.units import in_unit, length_text
 from evenfall.wording import Sentence, counted, plain_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from evenfall.arrays import FloatArray
     from evenfall.proof.decision import Verdict
     from evenfall.proof.result import Item, Proof
     from evenfall.proof.uncertainty import BudgetLine
@@ -168,8 +172,8 @@ class Certificate:
         Items that do not conform or are undecided.
     items
         Everything judged.
-    next_steps, remarks
-        What to do now; what a reader should know.
+    next_steps, cautions, remarks
+        What to do now; what can hurt in it, with a word or two before; what a reader should know.
     budgets
         Uncertainty budgets of the items listed.
     budgets_note
@@ -195,6 +199,7 @@ class Certificate:
     open_items: tuple[Judged, ...]
     items: tuple[Judged, ...]
     next_steps: tuple[str, ...]
+    cautions: tuple[tuple[str, str], ...]
     remarks: tuple[str, ...]
     budgets: tuple[Listing, ...]
     budgets_note: str
@@ -209,6 +214,7 @@ def certificate(
     date: str = "",
     issuer: str = "",
     place: str = "",
+    cautions: Sequence[tuple[str, Sentence]] = (),
 ) -> Certificate:
     """Return what the certificate of a proof says.
 
@@ -224,6 +230,8 @@ def certificate(
         Date of issue as it shall be printed, best as 2026-03-31; a blank line if empty.
     issuer, place
         Who issues it, and where; blank lines if empty.
+    cautions
+        What can hurt in what is left to do, each with a word or two before.
     """
     writer = _Writer(unit, both=both)
     judged = [(item, writer.judged(item)) for item in proof.items]
@@ -242,13 +250,22 @@ def certificate(
         date=plain_line(date),
         issuer=plain_line(issuer),
         place=plain_line(place),
-        facts=(("Judged for", _attack(proof)), ("Judged", counted(len(proof.items), "item"))),
-        rule=_rule(proof),
+        facts=(
+            ("Judged for", _attack(proof.attack_n)),
+            *_clear_up_to(proof),
+            ("Judged", counted(len(proof.items), "item")),
+        ),
+        rule=tuple(writer.line(said) for said in proof.decided_by),
         kinds=tuple(writer.kinds(judged)),
         open_items=tuple(shown for item, shown in judged if item.verdict != "conforms"),
         items=tuple(shown for _, shown in judged),
         next_steps=tuple(writer.line(step) for step in proof.next_steps),
-        remarks=tuple(writer.line(finding.said) for finding in proof.findings),
+        cautions=tuple((topic, writer.line(said)) for topic, said in cautions),
+        remarks=(
+            *(writer.line(one.said) for one in proof.findings),
+            *(writer.line(one.said) for one in proof.accepted),
+            *(writer.line(one.said) for one in proof.checks),
+        ),
         budgets=tuple(writer.listing(item) for item in chosen),
         budgets_note=_budgets_note(proof, chosen),
         hashes=(
@@ -298,35 +315,18 @@ def _headline(proof: Proof) -> str:
     return f"Of {total}, {' and '.join(parts)}."
 
 
-def _attack(proof: Proof) -> str:
-    least, most = float(proof.attack_n.min()), float(proof.attack_n.max())
+def _clear_up_to(proof: Proof) -> Iterable[tuple[str, str]]:
+    """Yield up to which attack the neck is clear, where level frets would not clear more."""
+    if (proof.positions.state == State.AS_GOOD).any():
+        clear_n = proof.clear_up_to_n[np.isfinite(proof.clear_up_to_n)]
+        yield "Clear up to", _attack(np.minimum(clear_n, proof.attack_n.max()))
+
+
+def _attack(attack_n: FloatArray) -> str:
+    least, most = float(attack_n.min()), float(attack_n.max())
     if most - least < 0.005:
         return f"an attack of {least:.2f} N"
     return f"an attack of {least:.2f} to {most:.2f} N"
-
-
-def _rule(proof: Proof) -> tuple[str, ...]:
-    asked = f"{100.0 * proof.coverage:g} %"
-    if proof.rule == "guard band":
-        told = (
-            "Decision rule: guard band (ISO 14253-1). A value conforms if it lies inside its "
-            "limits by at least the guard band, does not conform if it lies outside them by as "
-            "much, and is undecided between. The guard band is set from the uncertainty so that a "
-            f"verdict holds with a probability of at least {asked}, one-sided."
-        )
-    else:
-        told = (
-            "Decision rule: probability of conformity (JCGM 106). A value conforms if it lies "
-            f"within its limits with a probability of at least {asked}; does not conform if it is "
-            f"outside them and that probability is at most {100.0 - 100.0 * proof.coverage:g} %; "
-            "and is undecided between."
-        )
-    return (
-        told,
-        "Uncertainty: U = k u by the GUM (JCGM 100), where u is the combined standard uncertainty; "
-        f"k = {proof.coverage_factor:.2f} covers {asked} of a normal distribution, two-sided; "
-        "where repeats are few, k is Student's.",
-    )
 
 
 def _worth_a_budget(items: Sequence[Item]) -> list[Item]:

@@ -1,9 +1,11 @@
 """Decision rules: whether a value with its uncertainty conforms with its limits.
 
 Two rules. "guard band" (ISO 14253-1): conformity is proven where the value lies inside the limits
-by the guard band, nonconformity where it lies outside by as much. "probability" (JCGM 106:2012,
-clause 8): the same question asked of the probability of conformity. Readings are taken as normal
-about the value, with no other knowledge of the quantity.
+by the guard band, nonconformity where it lies outside by its own. "probability" (JCGM 106:2012,
+clause 8): the same question asked of the probability of conformity. Errors are taken as normal, or
+as Student's where the uncertainty itself comes from few repeats, with no other knowledge of the
+quantity. Two risks are set apart: that of accepting a value which lies on its limit, and that of
+refusing one.
 """
 
 from __future__ import annotations
@@ -12,6 +14,8 @@ import math
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Literal
+
+from evenfall.proof.uncertainty import student_t_factor, student_tail
 
 if TYPE_CHECKING:
     from evenfall.instrument.specification import DecisionRule
@@ -37,12 +41,15 @@ class Decision:
     probability
         Probability of conformity p_c (JCGM 106, 8.3).
     guard_band_mm
-        How far inside its limits the value must lie [mm]; infinity if no value can be accepted.
+        How far inside its limits the value must lie to be accepted [mm]; infinity if none can be.
+    refusal_band_mm
+        How far outside them it must lie to be refused [mm].
     """
 
     verdict: Verdict
     probability: float
     guard_band_mm: float
+    refusal_band_mm: float
 
 
 def decide(
@@ -52,7 +59,9 @@ def decide(
     lower_mm: float = -math.inf,
     upper_mm: float = math.inf,
     rule: DecisionRule = "guard band",
-    coverage: float = 0.95,
+    false_acceptance: float = 0.05,
+    false_refusal: float = 0.05,
+    degrees_of_freedom: float = math.inf,
 ) -> Decision:
     """Return the verdict on one value.
 
@@ -68,38 +77,38 @@ def decide(
         The limits [mm]; infinite where there is none.
     rule
         "guard band" or "probability".
-    coverage
-        Probability with which a verdict is to hold, one-sided, 0.5 <= p < 1.
+    false_acceptance, false_refusal
+        Chance of accepting, and of refusing, a quantity that lies on its limit, each at most 0.5.
+    degrees_of_freedom
+        Of the uncertainty, 1 or more; infinite where it is taken as known.
+
+    Examples
+    --------
+    >>> decide(1.50, 0.01, lower_mm=1.45).verdict
+    'conforms'
+    >>> decide(1.50, 0.01, lower_mm=1.45, degrees_of_freedom=1.0).verdict
+    'undecided'
     """
-    band = guard_band_mm(
-        standard_uncertainty_mm, lower_mm=lower_mm, upper_mm=upper_mm, coverage=coverage
-    )
-    probability = conformance_probability(
-        value_mm, standard_uncertainty_mm, lower_mm=lower_mm, upper_mm=upper_mm
-    )
-    if math.isnan(value_mm):
-        return Decision("undecided", math.nan, band)
+    u_mm, nu = standard_uncertainty_mm, degrees_of_freedom
+    limits = {"lower_mm": lower_mm, "upper_mm": upper_mm, "degrees_of_freedom": nu}
+    band = guard_band_mm(u_mm, **limits, false_acceptance=false_acceptance)
+    outside_mm = one_sided_factor(false_refusal, nu) * u_mm
+    probability = conformance_probability(value_mm, u_mm, **limits)
     inside_mm = min(value_mm - lower_mm, upper_mm - value_mm)
-    if standard_uncertainty_mm <= EXACT_MM:
-        exact: Verdict = "conforms" if inside_mm >= -ROUNDING_MM else "does not conform"
-        return Decision(exact, probability, band)
-    if rule == "guard band":
-        proven = inside_mm >= band - ROUNDING_MM
-        disproven = inside_mm <= -one_sided_factor(coverage) * standard_uncertainty_mm
+    if math.isnan(value_mm):
+        return Decision("undecided", math.nan, band, outside_mm)
+    if u_mm <= EXACT_MM:
+        proven, disproven = inside_mm >= -ROUNDING_MM, True
+    elif rule == "guard band":
+        proven, disproven = inside_mm >= band - ROUNDING_MM, inside_mm <= -outside_mm
     else:
-        rounded = conformance_probability(
-            value_mm,
-            standard_uncertainty_mm,
-            lower_mm=lower_mm - ROUNDING_MM,
-            upper_mm=upper_mm + ROUNDING_MM,
-        )
-        proven = rounded >= coverage
-        disproven = probability <= 1.0 - coverage
+        wider = limits | {"lower_mm": lower_mm - ROUNDING_MM, "upper_mm": upper_mm + ROUNDING_MM}
+        proven = conformance_probability(value_mm, u_mm, **wider) >= 1.0 - false_acceptance
+        disproven = probability <= false_refusal
     if proven:
-        return Decision("conforms", probability, band)
-    if disproven and inside_mm < 0.0:
-        return Decision("does not conform", probability, band)
-    return Decision("undecided", probability, band)
+        return Decision("conforms", probability, band, outside_mm)
+    refused = disproven and inside_mm < 0.0
+    return Decision("does not conform" if refused else "undecided", probability, band, outside_mm)
 
 
 def conformance_probability(
@@ -108,59 +117,78 @@ def conformance_probability(
     *,
     lower_mm: float = -math.inf,
     upper_mm: float = math.inf,
+    degrees_of_freedom: float = math.inf,
 ) -> float:
-    """Return p_c = Phi((upper - value)/u) - Phi((lower - value)/u) (JCGM 106:2012, 8.3)."""
+    """Return p_c = F((upper - value)/u) - F((lower - value)/u) (JCGM 106:2012, 8.3).
+
+    F is the normal distribution, or Student's with its degrees of freedom (JCGM 106, 7.2.3).
+    """
     if math.isnan(value_mm):
         return math.nan
     below_mm, above_mm = value_mm - lower_mm, upper_mm - value_mm
     if standard_uncertainty_mm <= EXACT_MM:
         return 1.0 if min(below_mm, above_mm) >= -ROUNDING_MM else 0.0
     low, high = below_mm / standard_uncertainty_mm, above_mm / standard_uncertainty_mm
+    below, above = (
+        student_tail(abs(low), degrees_of_freedom),
+        student_tail(abs(high), degrees_of_freedom),
+    )
     # Taken from the tails, so that no digits are lost far outside one limit.
     if low < 0.0:
-        return max(0.0, _normal_tail(-low) - _normal_tail(high))
+        return max(0.0, below - above)
     if high < 0.0:
-        return max(0.0, _normal_tail(-high) - _normal_tail(low))
-    return 1.0 - _normal_tail(low) - _normal_tail(high)
+        return max(0.0, above - below)
+    return 1.0 - below - above
 
 
 def guard_band_mm(
-    standard_uncertainty_mm: float, *, lower_mm: float, upper_mm: float, coverage: float
+    standard_uncertainty_mm: float,
+    *,
+    lower_mm: float,
+    upper_mm: float,
+    false_acceptance: float,
+    degrees_of_freedom: float = math.inf,
 ) -> float:
     """Return how far inside its limits a value must lie to be accepted [mm].
 
-    With one limit this is z u with Phi(z) = coverage (ISO 14253-1; 1.645 u for 95 %). With two,
+    With one limit this is t u, t the one-sided factor (ISO 14253-1; 1.645 u for 5 %). With two,
     the value may also lie beyond the far limit, which counts once the uncertainty is not small
-    against the zone between them; the band is then widened until the probability of conformity
-    at its edge is the coverage over both limits together. If even the middle of the zone falls
-    short of that, no value can be accepted and the band is infinite.
+    against the zone between them; the band is then widened until the chance of lying beyond one or
+    the other is the false acceptance at its edge. If even the middle of the zone falls short of
+    that, no value can be accepted and the band is infinite.
     """
-    least_mm = one_sided_factor(coverage) * standard_uncertainty_mm
+    factor = one_sided_factor(false_acceptance, degrees_of_freedom)
     zone_mm = upper_mm - lower_mm
     if math.isinf(zone_mm) or standard_uncertainty_mm <= EXACT_MM:
-        return least_mm
+        return factor * standard_uncertainty_mm
     far = zone_mm / standard_uncertainty_mm
 
-    def at_edge(band: float) -> float:
-        return 1.0 - _normal_tail(band) - _normal_tail(far - band)
+    def beyond(band: float) -> float:
+        near = student_tail(band, degrees_of_freedom)
+        return near + student_tail(far - band, degrees_of_freedom)
 
-    low, high = min(one_sided_factor(coverage), 0.5 * far), 0.5 * far
-    if at_edge(high) < coverage:
+    low, high = min(factor, 0.5 * far), 0.5 * far
+    if beyond(high) > false_acceptance:
         return math.inf
-    if at_edge(low) >= coverage:
+    if beyond(low) <= false_acceptance:
         return low * standard_uncertainty_mm
     for _ in range(60):
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if at_edge(middle) < coverage else (low, middle)
+        low, high = (middle, high) if beyond(middle) > false_acceptance else (low, middle)
     return high * standard_uncertainty_mm
 
 
 def deciding_uncertainty_mm(
-    value_mm: float, *, lower_mm: float, upper_mm: float, coverage: float
+    value_mm: float,
+    *,
+    lower_mm: float,
+    upper_mm: float,
+    false_acceptance: float,
+    false_refusal: float,
 ) -> float:
-    """Return the largest standard uncertainty [mm] at which this very value would be decided."""
+    """Return the largest known standard uncertainty [mm] that would decide this very value."""
     inside_mm = min(value_mm - lower_mm, upper_mm - value_mm)
-    factor = one_sided_factor(coverage)
+    factor = one_sided_factor(false_refusal if inside_mm < 0.0 else false_acceptance)
     if factor == 0.0:  # an even chance is enough, whatever the uncertainty
         return math.inf
     largest_mm = abs(inside_mm) / factor
@@ -170,17 +198,16 @@ def deciding_uncertainty_mm(
     for _ in range(60):
         middle = 0.5 * (low + high)
         chance = conformance_probability(value_mm, middle, lower_mm=lower_mm, upper_mm=upper_mm)
-        low, high = (middle, high) if chance >= coverage else (low, middle)
+        low, high = (middle, high) if chance >= 1.0 - false_acceptance else (low, middle)
     return low
 
 
-def one_sided_factor(coverage: float) -> float:
-    """Return z with Phi(z) = coverage for the standard normal distribution."""
-    if not 0.5 <= coverage < 1.0:
-        raise ValueError("the coverage of a decision rule lies between 0.5 and 1")
-    return NormalDist().inv_cdf(coverage)
-
-
-def _normal_tail(z: float) -> float:
-    """Return 1 - Phi(z) without loss of digits."""
-    return 0.5 * math.erfc(z / math.sqrt(2.0))
+def one_sided_factor(chance: float, degrees_of_freedom: float = math.inf) -> float:
+    """Return the t that Student's T exceeds with a chance of 0.5 at most."""
+    if not 0.0 < chance <= 0.5:
+        raise ValueError("the risk of a decision lies between 0 and 0.5")
+    if chance == 0.5:
+        return 0.0
+    if math.isinf(degrees_of_freedom):
+        return -NormalDist().inv_cdf(chance)
+    return student_t_factor(1.0 - 2.0 * chance, degrees_of_freedom)

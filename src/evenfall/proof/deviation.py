@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.measurement import Origin
+from evenfall.measurement.heights import Shared
 from evenfall.proof.result import Deviation
 
 if TYPE_CHECKING:
@@ -16,6 +17,10 @@ if TYPE_CHECKING:
     from evenfall.measurement import Heights, Measurement
     from evenfall.neck import Bow
     from evenfall.plan import Plan
+
+
+_SHAPE_SHARE = 0.15
+"""Standard uncertainty of the bow's shape, as a share of the change of relief (our judgement)."""
 
 
 def heights_read(measurement: Measurement) -> Heights:
@@ -38,10 +43,26 @@ class Fit:
     weights
         Weights of the heights after the work in the deviation of each height, those of the heights
         before it with the other sign; shape (K, F + 2, K, F + 2).
+    before
+        The heights before the work, with the uncertainty that the work itself adds.
     """
 
     deviation: Deviation
     weights: FloatArray
+    before: Heights
+
+
+def _shape(lines: StringLines, plan: Plan) -> Shared:
+    """Return what the shape of a bow of another relief than before does to each height.
+
+    As far as `_SHAPE_SHARE` of the change, it may bow more towards the nut and less towards the
+    body, or the other way round.
+    """
+    along = lines.station_mm[:, 1:] / lines.station_mm[:, -1:]
+    effect = np.zeros(plan.measurement.heights.height_mm.shape)
+    skew = plan.bow_mm_per_mm * np.cos(np.pi * along)
+    effect[:, 1:-1] = _SHAPE_SHARE * plan.relief_change_mm * skew
+    return Shared("bow-shape", "all", effect)
 
 
 def deviation_from_plan(lines: StringLines, bow: Bow, plan: Plan, after: Heights) -> Fit:
@@ -54,8 +75,10 @@ def deviation_from_plan(lines: StringLines, bow: Bow, plan: Plan, after: Heights
     a change of datum or of relief.
 
     Uncertainties of the readings before and after are propagated through the fit exactly, with all
-    that the heights have in common.
+    that the heights have in common. Where the plan changes the relief, the neck may come to rest in
+    a somewhat other shape than the plan's bow: that is one more cause that all crowns share.
     """
+    before = plan.measurement.heights.sharing(_shape(lines, plan))
     planned = np.column_stack([plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm])
     off_mm = after.height_mm - planned
     count, columns = off_mm.shape
@@ -80,11 +103,11 @@ def deviation_from_plan(lines: StringLines, bow: Bow, plan: Plan, after: Heights
     found_mm = known - design @ fitted
     weights = np.eye(count * columns).reshape(count, columns, count, columns)
     weights = weights - np.tensordot(design, solve, axes=1)
-    u_mm = np.sqrt(after.variance(weights) + plan.measurement.heights.variance(weights))
+    u_mm = np.sqrt(after.variance(weights) + before.variance(weights))
     u_mm = np.where(np.isfinite(found_mm), u_mm, np.nan)
     # With no more readings than numbers fitted, the bow is not determined.
     bowed = len(rows) > 2 * int(np.sum(np.any(used, axis=1)))
-    relief_u_mm = np.sqrt(after.variance(solve[-1]) + plan.measurement.heights.variance(solve[-1]))
+    relief_u_mm = np.sqrt(after.variance(solve[-1]) + before.variance(solve[-1]))
     deviation = Deviation(
         crown_top_mm=found_mm[:, 1:-1],
         crown_top_u_mm=u_mm[:, 1:-1],
@@ -95,4 +118,4 @@ def deviation_from_plan(lines: StringLines, bow: Bow, plan: Plan, after: Heights
         relief_mm=float(fitted[-1]) if bowed else float("nan"),
         relief_u_mm=float(relief_u_mm) if bowed else float("nan"),
     )
-    return Fit(deviation, weights)
+    return Fit(deviation, weights, before)

@@ -16,10 +16,17 @@ import numpy as np
 
 from evenfall.measurement import Direct, Origin
 from evenfall.measurement.heights import SHARED_NAMES
-from evenfall.proof.decision import EXACT_MM, Decision, decide
+from evenfall.proof.decision import (
+    EXACT_MM,
+    ROUNDING_MM,
+    Decision,
+    conformance_probability,
+    decide,
+    one_sided_factor,
+)
 from evenfall.proof.result import Basis, Item, Positions, Quantity
 from evenfall.proof.uncertainty import Budget, BudgetLine
-from evenfall.requirement import Requirement
+from evenfall.requirement import Judged, Requirement, judge
 from evenfall.strings.clearance import (
     buzz_force,
     clearance_weights,
@@ -61,6 +68,10 @@ class Case:
         Its heights, without those that nobody read.
     attack_n
         Attack that is judged [N], shape (K,).
+    level_mm
+        Crown tops of level frets over the datum of the heights, shape (K, F) [mm].
+    smallest_cut_mm
+        What comes off at least where the plan's method takes off anything [mm].
     """
 
     specification: Specification
@@ -70,8 +81,31 @@ class Case:
     measurement: Measurement
     heights: Heights
     attack_n: FloatArray
+    level_mm: FloatArray
+    smallest_cut_mm: float
 
-    def decision(self, value_mm: float, u_mm: float, low_mm: float, high_mm: float) -> Decision:
+    @property
+    def refusal_chance(self) -> float:
+        """Chance with which one value on its limit may be refused.
+
+        So many are compared at once that some look off by chance: with this chance for each, that
+        for any of them is no more than the rule's (Bonferroni's inequality, which holds however
+        their errors hang together).
+        """
+        count, frets = self.heights.strings, self.heights.frets
+        positions = frets * (frets + 1) // 2
+        gaps, relief = 2, 1
+        judged = count * (positions + gaps + frets) + relief
+        return self.specification.rule.false_refusal / judged
+
+    def decision(
+        self,
+        value_mm: float,
+        u_mm: float,
+        low_mm: float,
+        high_mm: float,
+        degrees_of_freedom: float,
+    ) -> Decision:
         """Return the verdict on a value [mm] under the specification's rule."""
         rule = self.specification.rule
         return decide(
@@ -80,7 +114,9 @@ class Case:
             lower_mm=low_mm,
             upper_mm=high_mm,
             rule=rule.decision,
-            coverage=rule.coverage,
+            false_acceptance=rule.false_acceptance,
+            false_refusal=self.refusal_chance,
+            degrees_of_freedom=max(1.0, degrees_of_freedom),
         )
 
     def worked_out(
@@ -158,7 +194,8 @@ class Case:
         known = math.isfinite(value_mm)
         whole = Budget("", value_mm, "mm", lines)
         u_mm = whole.combined_uncertainty if known else math.nan
-        decision = self.decision(value_mm, u_mm if known else 0.0, low_mm, high_mm)
+        freedom = whole.effective_degrees_of_freedom if known else math.inf
+        decision = self.decision(value_mm, u_mm if known else 0.0, low_mm, high_mm, freedom)
         coverage = self.specification.rule.coverage
         return Item(
             name=name,
@@ -172,7 +209,9 @@ class Case:
             expanded_uncertainty=whole.expanded_uncertainty(coverage) if known else math.nan,
             lower=low_mm,
             upper=high_mm,
+            degrees_of_freedom=freedom,
             guard_band=decision.guard_band_mm if known else math.inf,
+            refusal_band=decision.refusal_band_mm if known else math.inf,
             probability=decision.probability,
             verdict=decision.verdict if known else "undecided",
             basis=basis if known else "none",
@@ -345,7 +384,7 @@ def _crown_height(
     value_mm = float(plan.crown_height_after_mm[at]) + over_mm - 0.5 * ends_mm
     if not math.isfinite(value_mm):
         return math.nan, [], "none", sentence("not read")
-    u_mm, freedom = _of_both((case.heights, before.heights), weights)
+    u_mm, freedom = _of_both((case.heights, fit.before), weights)
     nominal = Origin(int(before.crown_height_origin[at])) is Origin.NOMINAL
     wire = sentence(" (wire as supplied)") if nominal else ""
     lines = [
@@ -386,105 +425,169 @@ def _of_both(states: tuple[Heights, Heights], weights: FloatArray) -> tuple[floa
 
 @dataclass(frozen=True, slots=True)
 class Clearances:
-    """Rest clearances of K strings over F frets, shape (K, F + 1, F + 1), for j > i.
+    """Rest clearances of K strings over F frets, shape (K, F + 1, F + 1); unknown for j <= i.
 
     Parameters
     ----------
-    clearance_mm, u_mm, required_mm
-        Clearance of the string stopped at i over fret j, its standard uncertainty, and what it
-        must be: excursion at the attack plus the extra clearance [mm].
+    clearance_mm, u_mm, degrees_of_freedom
+        Clearance of the string stopped at i over fret j, its standard uncertainty [mm] and the
+        degrees of freedom of that.
+    level_clearance_mm
+        What level frets would give at the same rod, nut and saddle [mm].
+    judged
+        What it has to be, and how it stands by the readings.
+    sure_mm, refused_mm
+        How far inside the limit it must lie to conform for certain, and how far outside not to
+        conform for certain [mm].
     """
 
     clearance_mm: FloatArray
     u_mm: FloatArray
-    required_mm: FloatArray
+    degrees_of_freedom: FloatArray
+    level_clearance_mm: FloatArray
+    judged: Judged
+    sure_mm: FloatArray
+    refused_mm: FloatArray
 
     @property
-    def score_ratio(self) -> FloatArray:
-        """Room over standard uncertainty; the lower, the less sure to be enough."""
-        return (self.clearance_mm - self.required_mm) / np.maximum(self.u_mm, EXACT_MM)
+    def limit_mm(self) -> FloatArray:
+        """What each clearance must be: the bound less the agreed tolerance."""
+        return self.judged.bound_mm - self.judged.tolerance_mm
+
+    @property
+    def room_mm(self) -> FloatArray:
+        """What each has over its limit; NaN where a height is missing."""
+        return self.clearance_mm - self.limit_mm
+
+    @property
+    def score(self) -> FloatArray:
+        """Order of certainty: the lowest is the least sure to be enough; infinite where unknown."""
+        with np.errstate(invalid="ignore"):
+            score = self.room_mm / np.maximum(self.sure_mm, EXACT_MM)
+            refused = self.room_mm <= -np.maximum(self.refused_mm, ROUNDING_MM)
+        # a clearance that is refused for certain goes before all that are not
+        return np.where(np.isnan(score), np.inf, np.where(refused, score - 1e12, score))
 
 
 def clearances(case: Case) -> Clearances:
-    """Return every clearance with its uncertainty."""
+    """Return every clearance with its uncertainty and what it has to be."""
     heights, weights = case.heights, clearance_weights(case.lines)
     free = np.triu(np.ones(weights.shape[1:3], dtype=bool), k=1)
-    required = Requirement.of(case.specification, case.excursion)
-    rest_mm = rest_clearance_mm(case.lines, heights.nut_mm, heights.crown_top_mm, heights.saddle_mm)
-    u_mm = np.stack([heights.u_mm(rows, k) for k, rows in enumerate(weights)])
+    clearance_mm = rest_clearance_mm(
+        case.lines, heights.nut_mm, heights.crown_top_mm, heights.saddle_mm
+    )
+    level_mm = rest_clearance_mm(case.lines, heights.nut_mm, case.level_mm, heights.saddle_mm)
+    specification = case.specification
+    judged = judge(
+        Requirement.of(specification, case.excursion),
+        case.attack_n,
+        clearance_mm,
+        level_mm,
+        smallest_cut_mm=case.smallest_cut_mm,
+        attack_tolerance=specification.judgement.attack_tolerance,
+    )
+    by_string = list(enumerate(weights))
+    u_mm = np.stack([heights.u_mm(rows, k) for k, rows in by_string])
+    freedom = np.stack([heights.effective_degrees_of_freedom(rows, k) for k, rows in by_string])
+    u_mm = np.where(free, u_mm, 0.0)
     return Clearances(
-        clearance_mm=rest_mm,
-        u_mm=np.where(free, u_mm, 0.0),
-        required_mm=required.need_mm(case.attack_n),
+        clearance_mm=clearance_mm,
+        u_mm=u_mm,
+        degrees_of_freedom=np.where(free, freedom, math.inf),
+        level_clearance_mm=level_mm,
+        judged=judged,
+        sure_mm=_factors(specification.rule.false_acceptance, freedom) * u_mm,
+        refused_mm=_factors(case.refusal_chance, freedom) * u_mm,
     )
 
 
+def _factors(chance: float, degrees_of_freedom: FloatArray) -> FloatArray:
+    """Return the one-sided factors of a chance for many degrees of freedom, NaN taken as known."""
+    known = np.where(np.isfinite(degrees_of_freedom), degrees_of_freedom, math.inf)
+    whole, at = np.unique(
+        np.where(np.isfinite(known), np.floor(np.fmin(known, 1e9) * (1.0 + 1e-9)), known),
+        return_inverse=True,
+    )
+    factors = [one_sided_factor(chance, max(1.0, float(nu))) for nu in whole]
+    return np.array(factors)[at].reshape(degrees_of_freedom.shape)
+
+
 def judge_positions(case: Case, found: Clearances) -> Positions:
-    """Return the verdict on every stopped position: on its least sure clearance."""
+    """Return the verdict on every stopped position: on all its clearances, the least sure named."""
     count, frets = case.heights.crown_top_mm.shape
     free = np.triu(np.ones((frets + 1, frets + 1), dtype=bool), k=1)[:-1]
-    score = np.where(np.isnan(found.score_ratio), np.inf, found.score_ratio)[:, :-1]
-    critical = np.where(free, score, np.inf).argmin(axis=2)
+    score = np.where(free, found.score[:, :-1], np.inf)
+    critical = score.argmin(axis=2)
     k, i = np.ogrid[:count, :frets]
-    known = np.isfinite(score[k, i, critical])
-    clearance_mm = np.where(known, found.clearance_mm[k, i, critical], np.nan)
+    at = k, i, critical
+    known = np.isfinite(score[at])
+    clearance_mm, u_mm, limit_mm = found.clearance_mm[at], found.u_mm[at], found.limit_mm[at]
     swing = case.excursion.buzz_mm_per_n
     with np.errstate(divide="ignore", invalid="ignore"):
-        spread_n = found.u_mm[k, i, critical] / swing[k, i, critical]
+        spread_n = u_mm / swing[at]
+    room_mm = np.where(free, found.room_mm[:, :-1], np.inf)
     # One missing height leaves the position's forces unknown: the gap may be there.
-    missing = np.asarray((np.isnan(found.clearance_mm[:, :-1]) & free).any(axis=2))
+    missing = np.isnan(room_mm).any(axis=2)
 
     def known_n(force_n: FloatArray) -> FloatArray:
         return np.where(missing | ~np.isfinite(force_n), np.nan, force_n)
 
+    sure = ~missing & (room_mm >= found.sure_mm[:, :-1] - ROUNDING_MM).all(axis=2)
+    refused = (room_mm <= -np.maximum(found.refused_mm[:, :-1], ROUNDING_MM)).any(axis=2)
+    words: tuple[Verdict, ...] = ("undecided", "conforms", "does not conform")
+    verdict = tuple(
+        tuple(words[int(code)] for code in row)
+        for row in np.where(refused, 2, np.where(sure, 1, 0))
+    )
+    freedom = found.degrees_of_freedom[at]
+    probability = [
+        conformance_probability(value, u, lower_mm=low, degrees_of_freedom=max(1.0, nu))
+        for value, u, low, nu in zip(
+            *(x.ravel().tolist() for x in (clearance_mm, u_mm, limit_mm, freedom)), strict=True
+        )
+    ]
     buzz_force_n = known_n(buzz_force(found.clearance_mm, case.excursion).force_n)
-    u_mm = found.u_mm[k, i, critical]
-    required_mm = found.required_mm[k, i, critical]
-    probability = np.full((count, frets), np.nan)
-    verdicts: list[tuple[Verdict, ...]] = []
-    for string in range(count):
-        row: list[Verdict] = []
-        for stop in range(frets):
-            decision = case.decision(
-                float(clearance_mm[string, stop]),
-                float(u_mm[string, stop]),
-                float(required_mm[string, stop]),
-                math.inf,
-            )
-            probability[string, stop] = decision.probability
-            unsure = decision.verdict == "conforms" and missing[string, stop]
-            row.append("undecided" if unsure else decision.verdict)
-        verdicts.append(tuple(row))
     return Positions(
         buzz_force_n=buzz_force_n,
         touch_force_n=known_n(touch_force(found.clearance_mm, case.excursion).force_n),
         buzz_force_u_n=np.where(
             np.isfinite(buzz_force_n) & np.isfinite(spread_n), spread_n, np.nan
         ),
-        clearance_mm=clearance_mm,
+        clearance_mm=np.where(known, clearance_mm, np.nan),
         clearance_u_mm=np.where(known, u_mm, np.nan),
-        required_mm=np.where(known, required_mm, np.nan),
+        required_mm=np.where(known, limit_mm, np.nan),
         critical_fret=np.where(known, critical, 0).astype(np.int64),
-        probability=probability,
-        verdict=tuple(verdicts),
+        probability=np.where(known, np.reshape(probability, known.shape), np.nan),
+        state=found.judged.note_state,
+        verdict=verdict,
     )
 
 
-def clearance_items(case: Case, positions: Positions) -> list[Item]:
+def clear_up_to_n(case: Case, found: Clearances) -> FloatArray:
+    """Return the attack up to which each string clears everywhere, tolerance counted, (K,) [N]."""
+    rule, judgement = case.specification.rule, case.specification.judgement
+    swing = case.excursion.buzz_mm_per_n
+    room_mm = found.clearance_mm - rule.extra_clearance_mm
+    with np.errstate(divide="ignore", invalid="ignore"):
+        by_cut = (room_mm + 0.5 * case.smallest_cut_mm) / swing
+        by_swing = room_mm / ((1.0 - judgement.attack_tolerance) * swing)
+    force_n = np.where(swing > 0.0, np.fmax(by_cut, by_swing), np.nan)
+    least = np.nanmin(np.where(np.isnan(force_n), np.inf, force_n), axis=(1, 2))
+    return np.where(np.isfinite(least), np.maximum(0.0, least), np.nan)
+
+
+def clearance_items(case: Case, positions: Positions, found: Clearances) -> list[Item]:
     """Return the least sure clearance of each string, judged.
 
     The item of a string conforms only if every position of the string does.
     """
     weights = clearance_weights(case.lines)
-    scores = (positions.clearance_mm - positions.required_mm) / np.maximum(
-        positions.clearance_u_mm, EXACT_MM
-    )
-    scores = np.where(np.isnan(scores), np.inf, scores)
+    score = found.score[:, :-1].min(axis=2)
     items = []
     for k, row in enumerate(positions.verdict):
-        stop = int(scores[k].argmin())
+        stop = int(score[k].argmin())
         fret = int(positions.critical_fret[k, stop])
-        known = math.isfinite(scores[k, stop])
+        known = math.isfinite(score[k, stop])
         _, lines = case.worked_out(weights[k, stop, fret], k) if known else (math.nan, [])
         where: Sentence | str = ""
         if known:

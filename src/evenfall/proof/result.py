@@ -9,7 +9,7 @@ from typing import ClassVar, Literal, get_args
 
 import numpy as np
 
-from evenfall.arrays import FloatArray, IntArray
+from evenfall.arrays import CodeArray, FloatArray, IntArray
 from evenfall.codec import Content, FileContent
 from evenfall.codec.forms import (
     NAN,
@@ -29,6 +29,7 @@ from evenfall.gates import Accepted, CrossCheck
 from evenfall.instrument.specification import DecisionRule
 from evenfall.proof.decision import Verdict
 from evenfall.proof.uncertainty import Budget, BudgetLine
+from evenfall.requirement import State
 from evenfall.wording import Sentence, sentence
 
 Quantity = Literal["action", "first-fret-gap", "relief", "crown-height", "clearance"]
@@ -62,11 +63,23 @@ class Item(Content):
     expanded_uncertainty: float = field(metadata=number(*_SIZE, "U = k u of the result", null=NAN))
     lower: float = field(metadata=number(*_LENGTH, "lower limit", null=-math.inf))
     upper: float = field(metadata=number(*_LENGTH, "upper limit", null=math.inf))
+    degrees_of_freedom: float = field(
+        metadata=number(
+            0.0, 1e12, "of u, by Welch and Satterthwaite; null where u is known", null=math.inf
+        )
+    )
     guard_band: float = field(
         metadata=number(
             *_SIZE,
             "distance inside the limits from which the verdict counts as proven; null where no "
             "value can be accepted or none was read",
+            null=math.inf,
+        )
+    )
+    refusal_band: float = field(
+        metadata=number(
+            *(0.0, 1e12),
+            "distance outside the limits from which the item is refused; null if none was read",
             null=math.inf,
         )
     )
@@ -132,7 +145,13 @@ class Positions(Content):
         metadata=number(*_SIZE, "standard uncertainty of it", "K F", null=NAN)
     )
     required_mm: FloatArray = field(
-        metadata=number(*_LENGTH, "what that clearance must be", "K F", null=NAN)
+        metadata=number(
+            *_LENGTH,
+            "what that clearance must be: what the attack needs, or what level frets would give if "
+            "that is less, without the agreed tolerance",
+            "K F",
+            null=NAN,
+        )
     )
     critical_fret: IntArray = field(
         metadata=whole(
@@ -145,6 +164,16 @@ class Positions(Content):
     )
     probability: FloatArray = field(
         metadata=number(0.0, 1.0, "probability that this clearance is enough", "K F", null=NAN)
+    )
+    state: CodeArray = field(
+        metadata=whole(
+            0,
+            max(State),
+            "how it stands by the readings alone: 0 not known, 1 holds, 2 needs more than level "
+            "frets would give and is as good as they are, 3 fails",
+            "K F",
+            array=np.int8,
+        )
     )
     verdict: tuple[tuple[Verdict, ...], ...] = field(metadata=choice(_VERDICTS, "verdict", "K F"))
 
@@ -226,7 +255,22 @@ class Proof(FileContent):
         )
     )
     rule: DecisionRule = field(metadata=choice(get_args(DecisionRule), "decision rule"))
-    coverage: float = field(metadata=number(0.5, 1.0, "its one-sided coverage probability"))
+    false_acceptance: float = field(
+        metadata=number(0.0, 0.5, "largest chance that an instrument off a limit is accepted")
+    )
+    false_refusal: float = field(
+        metadata=number(0.0, 0.5, "largest chance that one which meets every limit is refused")
+    )
+    refusal_factor: float = field(
+        metadata=number(
+            *(0.0, 100.0),
+            "standard uncertainties by which a value must be outside to be refused, so many being "
+            "compared at once; more where u is from few repeats",
+        )
+    )
+    coverage: float = field(
+        metadata=number(0.5, 1.0, "coverage probability of the expanded uncertainties")
+    )
     coverage_factor: float = field(
         metadata=number(
             0.0, 100.0, "k of the expanded uncertainties: two-sided, for the same probability"
@@ -241,6 +285,15 @@ class Proof(FileContent):
     )
     after_hash: str = field(metadata=hash_text("content hash of the measurement after the work"))
     attack_n: FloatArray = field(metadata=number(0.0, 1000.0, "attack that is judged", "K"))
+    clear_up_to_n: FloatArray = field(
+        metadata=number(
+            *(0.0, 1e6),
+            "attack up to which each string is clear everywhere by the readings, the agreed "
+            "tolerance counted; null where a height is missing",
+            "K",
+            null=NAN,
+        )
+    )
     items: tuple[Item, ...] = field(
         metadata=part(
             Item,
@@ -268,3 +321,36 @@ class Proof(FileContent):
         default=(),
         metadata=part(CrossCheck, "readings by hand beside what the heights give", "*"),
     )
+
+    @property
+    def decided_by(self) -> tuple[Sentence, ...]:
+        """Decision rule, risks and statement of uncertainty, one sentence each."""
+        return (
+            sentence(_RULES[self.rule], acceptance=100.0 * self.false_acceptance),
+            sentence(
+                "Risks: an instrument that is off one of its limits or more is accepted with a "
+                "chance of at most {acceptance:g} %. One that meets them all is refused with a "
+                "chance of at most {refusal:g} %; as so many items are decided at once, each is "
+                "refused only from {factor:.2f} standard uncertainties outside its limits.",
+                acceptance=100.0 * self.false_acceptance,
+                refusal=100.0 * self.false_refusal,
+                factor=self.refusal_factor,
+            ),
+            sentence(
+                "Uncertainty: U = k u by the GUM (JCGM 100), where u is the combined standard "
+                "uncertainty; k = {k:.2f} covers {coverage:g} % of a normal distribution, "
+                "two-sided. Where u comes from few repeats, k and both factors are Student's.",
+                k=self.coverage_factor,
+                coverage=100.0 * self.coverage,
+            ),
+        )
+
+
+_RULES: dict[DecisionRule, str] = {
+    "guard band": "Decision rule: guard band (ISO 14253-1). A value conforms if it lies inside its "
+    "limits by at least the guard band, does not conform if it lies far enough outside them, and "
+    "is undecided between.",
+    "probability": "Decision rule: probability of conformity (JCGM 106). A value conforms if it "
+    "lies outside its limits with a probability of at most {acceptance:g} %, does not conform if "
+    "it lies far enough outside them, and is undecided between.",
+}

@@ -167,12 +167,10 @@ def student_t_factor(coverage: float, degrees_of_freedom: float) -> float:
     """
     if not 0.0 < coverage < 1.0:
         raise ValueError("a coverage probability lies between 0 and 1")
-    if not degrees_of_freedom >= 1.0:
-        raise ValueError("Student's t needs at least one degree of freedom")
     normal = NormalDist().inv_cdf(0.5 + 0.5 * coverage)
     if math.isinf(degrees_of_freedom):
         return normal
-    whole = int(degrees_of_freedom)
+    whole = _whole(degrees_of_freedom)
     if whole >= _EXPANSION_FROM:
         return _expansion(normal, whole)
     low, high = 0.0, 0.5 * math.pi
@@ -183,6 +181,27 @@ def student_t_factor(coverage: float, degrees_of_freedom: float) -> float:
         else:
             high = middle
     return math.sqrt(whole) * math.tan(0.5 * (low + high))
+
+
+def student_tail(factor: float, degrees_of_freedom: float) -> float:
+    """Return the chance that Student's T exceeds a factor, with degrees of freedom as above."""
+    if factor < 0.0:
+        return 1.0 - student_tail(-factor, degrees_of_freedom)
+    if math.isfinite(degrees_of_freedom):
+        whole = _whole(degrees_of_freedom)
+        if whole < _EXPANSION_FROM:
+            angle_rad = math.atan(factor / math.sqrt(whole))
+            return max(0.0, 0.5 - 0.5 * _central_probability(angle_rad, whole))
+        # A&S 26.7.8
+        factor *= (1.0 - 0.25 / whole) / math.sqrt(1.0 + 0.5 * factor**2 / whole)
+    return 0.5 * math.erfc(factor / math.sqrt(2.0))
+
+
+def _whole(degrees_of_freedom: float) -> int:
+    """Return degrees of freedom truncated, rounding of the arithmetic aside."""
+    if not degrees_of_freedom >= 1.0 - 1e-9:
+        raise ValueError("Student's t needs at least one degree of freedom")
+    return int(degrees_of_freedom * (1.0 + 1e-9))
 
 
 def _central_probability(angle_rad: float, whole: int) -> float:

@@ -7,19 +7,23 @@ planned is reported beside the verdict.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from evenfall.errors import At, Finding, RequestError
+from evenfall.gates import check_used, open_gates
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
-from evenfall.neck import default_bow
-from evenfall.proof.decision import EXACT_MM
+from evenfall.neck import default_bow, level_line
+from evenfall.plan import tool_of
+from evenfall.proof.decision import EXACT_MM, one_sided_factor
 from evenfall.proof.deviation import deviation_from_plan, heights_read
 from evenfall.proof.judging import (
     Case,
+    clear_up_to_n,
     clearance_items,
     clearances,
     crown_height_items,
@@ -33,6 +37,8 @@ from evenfall.proof.judging import (
 from evenfall.proof.next_steps import next_steps
 from evenfall.proof.result import Deviation, Item, Proof
 from evenfall.proof.uncertainty import Budget, student_t_factor
+from evenfall.requirement import State
+from evenfall.strings.clearance import buzz_force
 from evenfall.strings.excursion import excursion_table
 from evenfall.wording import sentence
 
@@ -40,14 +46,20 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from evenfall.errors import Severity
+    from evenfall.gates import Accepted
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.plan import Plan
     from evenfall.proof.decision import Verdict
+    from evenfall.proof.judging import Clearances
     from evenfall.strings.excursion import ExcursionTable
 
 _SAME_MM = 5e-4
 """Half the last digit that people read: a smaller difference is none."""
+
+_FITS_SHARE = 0.85
+"""Attack and targets do not fit each other where level frets stay clear up to less of the attack
+than this (our judgement, no source)."""
 
 _HUMIDITY_STEP_PERCENT = 5.0
 """Change of the air's humidity worth a remark (common practice, no source)."""
@@ -60,12 +72,15 @@ def prove(
     excursion: ExcursionTable | None = None,
     *,
     attack_n: Sequence[float] | None = None,
+    accepted: Sequence[Accepted] = (),
 ) -> Proof:
     """Return the proof: what the readings after the work show.
 
     Judged are the action of every string, its first-fret gap, the relief, the crown height
-    left at every fret, and the clearance of every stopped position at the attack. Readings of
-    action and relief of their own take precedence over values worked out from heights.
+    left at every fret, and the clearance of every stopped position at the attack: what the attack
+    needs, or what level frets would give at this rod, nut and saddle if that is less. Readings of
+    action and relief of their own take precedence over values worked out from heights. Readings
+    that have to be taken again, and that nobody accepted, certify nothing.
 
     Parameters
     ----------
@@ -79,11 +94,14 @@ def prove(
         Excursion table of the specification, if at hand; else it is computed.
     attack_n
         Attack that the positions must bear [N], one per string; the specification's if left out.
+    accepted
+        What in the readings somebody accepted as it is, besides what the plan says.
 
     Raises
     ------
     RequestError
-        Plan, readings and specification do not belong together.
+        Plan, readings and specification do not belong together, or nothing asks for what is
+        accepted.
     """
     _check_belonging(specification, plan, measurement)
     attack = np.asarray(specification.player.attack_n if attack_n is None else attack_n, float)
@@ -94,8 +112,12 @@ def prove(
             n=specification.string_count,
         )
     lines = string_lines(specification)
-    bow = default_bow(specification, lines)
+    bow = replace(default_bow(specification, lines), frets=plan.bow_mm_per_mm)
     heights = heights_read(measurement)
+    smallest_cut_mm = specification.judgement.smallest_cut_mm(tool_of(plan.method))
+    line = None
+    if np.isfinite(heights.crown_top_mm).any():
+        line = level_line(specification, measurement, lines, bow, smallest_cut_mm)
     case = Case(
         specification=specification,
         lines=lines,
@@ -104,7 +126,11 @@ def prove(
         measurement=measurement,
         heights=heights,
         attack_n=attack,
+        level_mm=np.full(heights.crown_top_mm.shape, np.nan) if line is None else line.level_mm,
+        smallest_cut_mm=smallest_cut_mm,
     )
+    gates = open_gates(specification, measurement, line, (*plan.accepted, *accepted))
+    check_used(accepted, gates.found)
     fit = deviation_from_plan(lines, bow, plan, heights)
     found = clearances(case)
     positions = judge_positions(case, found)
@@ -115,15 +141,19 @@ def prove(
         *relief_items(case),
     ]
     crowns = crown_height_items(case, plan, fit)
-    swinging = clearance_items(case, positions)
+    swinging = clearance_items(case, positions, found)
     if not measurement.strung:
         under_tension = [_unstrung(item) for item in under_tension]
         swinging = [_unstrung(item) for item in swinging]
     items = (*under_tension, *crowns, *swinging)
+    overall = _overall(items)
     rule = specification.rule
     return Proof(
-        verdict=_overall(items),
+        verdict="undecided" if gates.unmet and overall == "conforms" else overall,
         rule=rule.decision,
+        false_acceptance=rule.false_acceptance,
+        false_refusal=rule.false_refusal,
+        refusal_factor=one_sided_factor(case.refusal_chance),
         coverage=rule.coverage,
         coverage_factor=student_t_factor(rule.coverage, math.inf),
         serial=measurement.serial or plan.measurement.serial,
@@ -133,11 +163,15 @@ def prove(
         before_hash=plan.measurement.content_hash,
         after_hash=measurement.content_hash,
         attack_n=attack,
+        clear_up_to_n=clear_up_to_n(case, found),
         items=items,
         positions=positions,
         deviation=fit.deviation,
-        next_steps=next_steps(case, items, positions, found),
-        findings=tuple(_findings(case, plan, items, fit.deviation)),
+        next_steps=next_steps(case, items, positions, found, gates.unmet),
+        findings=tuple(_findings(case, plan, items, fit.deviation, found)),
+        gates=gates.found,
+        accepted=gates.accepted,
+        checks=gates.checks,
     )
 
 
@@ -185,8 +219,9 @@ def _check_belonging(specification: Specification, plan: Plan, measurement: Meas
 
 
 def _findings(
-    case: Case, plan: Plan, items: Sequence[Item], deviation: Deviation
+    case: Case, plan: Plan, items: Sequence[Item], deviation: Deviation, found: Clearances
 ) -> Iterator[Finding]:
+    yield from _level_findings(case, found)
     yield from _state_findings(case, plan)
     yield from _plan_findings(case, plan)
     yield from _reading_findings(case, items)
@@ -194,6 +229,34 @@ def _findings(
     # Off plan and yet within every limit is for the record.
     severity: Severity = "note" if _overall(items) == "conforms" else "warning"
     yield from _off_plan(case, deviation, severity)
+
+
+def _level_findings(case: Case, found: Clearances) -> Iterator[Finding]:
+    """Say first where the attack asks more than level frets would give."""
+    as_good = found.judged.state == State.AS_GOOD
+    if not as_good.any():
+        return
+    level_n = buzz_force(found.level_clearance_mm, case.excursion).force_n[:, 1:]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = level_n / case.attack_n[:, None]
+    k = int(np.nanmin(np.where(np.isfinite(share), share, np.inf), axis=1).argmin())
+    fits = float(np.nanmin(share[k])) >= _FITS_SHARE
+    yield Finding(
+        "misfit",
+        "{what} at this rod, nut and saddle level frets stay clear up to {force:force} on string "
+        "{string}, and {attack:force} is asked. {strings:strings} {strings:plural is|are} judged "
+        "to be as good as level frets there{cure}.",
+        At(strings=tuple(int(one) + 1 for one in np.flatnonzero(as_good.any(axis=(1, 2))))),
+        "note" if fits else "warning",
+        what=sentence("The attack asks a little more than level frets give:")
+        if fits
+        else sentence("Attack and targets do not fit each other:"),
+        force=float(np.nanmin(level_n[k])),
+        string=k + 1,
+        attack=float(case.attack_n[k]),
+        strings=[int(one) + 1 for one in np.flatnonzero(as_good.any(axis=(1, 2)))],
+        cure="" if fits else sentence("; agree on a higher action or on a lighter attack"),
+    )
 
 
 def _state_findings(case: Case, plan: Plan) -> Iterator[Finding]:

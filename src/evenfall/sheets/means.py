@@ -59,11 +59,15 @@ class Mean:
     degrees_of_freedom: float = math.inf
 
 
-def mean_of_repeats(values_mm: Sequence[float], tool_u_mm: float = 0.0) -> tuple[float, float]:
+def mean_of_repeats(
+    values_mm: Sequence[float], tool_u_mm: float = 0.0, resolution_mm: float = 0.0
+) -> tuple[float, float]:
     """Return the mean of one or more readings and its standard uncertainty [mm].
 
     u² = s²/n + u_tool²: the Type A part of the mean (JCGM 100:2008, 4.2.3) and the tool's own
     part, which repeats do not average away (combined as in 5.1.2). One reading has no Type A part.
+    Repeats know no more than the last digit tells: their part is never under resolution/sqrt(12)
+    (F.2.2.1), so two equal ones are not exact.
     """
     count = len(values_mm)
     # deviations from one reading, so that no digits are lost where the values are large
@@ -73,7 +77,8 @@ def mean_of_repeats(values_mm: Sequence[float], tool_u_mm: float = 0.0) -> tuple
     if count == 1:
         return origin_mm, tool_u_mm
     variance = math.fsum((offset - mean) ** 2 for offset in offsets) / (count - 1)
-    return origin_mm + mean, math.hypot(math.sqrt(variance / count), tool_u_mm)
+    scatter = max(math.sqrt(variance / count), resolution_mm / math.sqrt(12.0))
+    return origin_mm + mean, math.hypot(scatter, tool_u_mm)
 
 
 def combine(readings: Iterable[Reading]) -> tuple[dict[Key, Mean], list[Finding]]:
@@ -83,10 +88,16 @@ def combine(readings: Iterable[Reading]) -> tuple[dict[Key, Mean], list[Finding]
     """
     means: dict[Key, Mean] = {}
     findings: list[Finding] = []
-    for key, group in _groups(readings):
+    groups = _groups(readings)
+    step_mm: dict[str, float] = {}  # a spreadsheet drops zeros: the finest digit of the quantity
+    for (quantity, _, _), group in groups:
+        finest = min(r.step_mm for r in group)
+        step_mm[quantity] = min(finest, step_mm.get(quantity, math.inf))
+    for key, group in groups:
         findings += _disagreement(key, group)
         tool_u_mm = _tool_u_mm(group)
-        value_mm, u_mm = mean_of_repeats([r.value_mm for r in group], tool_u_mm)
+        values_mm = [r.value_mm for r in group]
+        value_mm, u_mm = mean_of_repeats(values_mm, tool_u_mm, step_mm[key[0]])
         scatter = u_mm**2 - tool_u_mm**2
         # Welch-Satterthwaite (JCGM 100:2008, G.4.1); the tool's part is taken as known
         freedom = (
@@ -217,7 +228,7 @@ def without_uncertainty(means: Mapping[Key, Mean]) -> tuple[Finding, ...]:
     return (
         Finding(
             "no-uncertainty",
-            "{which} neither a stated uncertainty nor repeats that differ ({quantities:phrases}), "
+            "{which} neither a stated uncertainty nor repeats ({quantities:phrases}), "
             "so the uncertainty is taken as zero; state that of the tool.",
             At(field="uncertainty"),
             "note",

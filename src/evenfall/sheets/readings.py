@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from evenfall.errors import At, Finding
 from evenfall.sheets.cells import SheetRow, plain_name
 from evenfall.sheets.quantities import QUANTITIES, UNCERTAINTY_LIMIT_MM, Quantity
-from evenfall.units import mm_per_unit, pitch_frequency_hz, read_number
+from evenfall.units import last_digit, mm_per_unit, pitch_frequency_hz, read_number
 from evenfall.wording import Sentence, Value, sentence
 
 if TYPE_CHECKING:
@@ -103,6 +103,8 @@ class Reading:
         Relative humidity of the air [%] noted with the state; NaN if not.
     place
         Where it stands.
+    step_mm
+        Last digit of the value as it was written [mm].
     """
 
     quantity: str
@@ -114,6 +116,7 @@ class Reading:
     strung: bool | None
     humidity_percent: float
     place: Place
+    step_mm: float
 
     @property
     def key(self) -> tuple[str, int, tuple[int, ...]]:
@@ -178,11 +181,15 @@ def _readings_in(row: SheetRow, specification: Specification, place: Place) -> l
     unit = cells.get("unit", "") or specification.unit
     scale = _scale(unit)
     value_mm = _number("value", cells["value"]) * scale
+    step_mm = min(1.0, last_digit(cells["value"]) * scale)  # no tool reads coarser
     u_mm = _uncertainty(cells.get("uncertainty", ""), scale)
     strung, humidity_percent = _state(cells.get("state", ""))
     inch = unit.strip().lower() in _INCH_UNITS
     return [
-        Reading(quantity.name, string, frets, value_mm, u_mm, inch, strung, humidity_percent, place)
+        Reading(
+            *(quantity.name, string, frets, value_mm, u_mm),
+            *(inch, strung, humidity_percent, place, step_mm),
+        )
         for string in strings
     ]
 

@@ -12,6 +12,7 @@ from evenfall import pages, proof
 from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
 from evenfall.wording import LIBRARY_WORDS
+from evenfall.work.cautions import cautions
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.opening import Source, open_plan, open_readings_after
 from evenfall.workshop.outputs import Outcome
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from evenfall.pictures.inks import Theme
     from evenfall.proof import Proof
     from evenfall.units import LengthUnit
+    from evenfall.wording import Sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,24 @@ class ProveOutcome(Outcome):
     def findings_of_result(self) -> tuple[Finding, ...]:
         """What the verdict is accompanied by."""
         return self.proof.findings
+
+    @property
+    def cautions(self) -> tuple[tuple[str, Sentence], ...]:
+        """What can hurt in the work that the next steps ask for: a word or two, and what to do."""
+        open_now = {item.quantity for item in self.proof.items if item.verdict != "conforms"}
+        if not open_now & {"relief", "action", "first-fret-gap", "clearance"}:
+            return ()
+        found = cautions(
+            self.specification,
+            rod="relief" in open_now and self.specification.neck.truss_rod,
+            cuts_frets="clearance" in open_now,
+            cuts_nut="first-fret-gap" in open_now,
+            fills_nut="first-fret-gap" in open_now,
+            files_saddle="action" in open_now,
+            refrets=False,
+            planes_board=False,
+        )
+        return tuple((one.topic, one.sentence) for one in found)
 
     @property
     def conforms(self) -> bool:
@@ -117,7 +137,9 @@ class ProveOutcome(Outcome):
         from evenfall.pictures.inks import PAGE, PRINT
 
         own = self.specification.unit
-        content = pages.certificate(self.proof, unit=unit or own, both=unit is None, date=date)
+        content = pages.certificate(
+            self.proof, unit=unit or own, both=unit is None, date=date, cautions=self.cautions
+        )
         drawings = self.pictures(unit, progress, PRINT if kind == "pdf" else PAGE)
         progress("Setting the certificate", 0.0)
         return pages.certificate_page(content, paper=paper).file(kind, drawings)

@@ -25,7 +25,7 @@ from evenfall.levelling.settings import (
     settle,
 )
 from evenfall.measurement import Origin
-from evenfall.neck.level_line import LEAST_U_MM
+from evenfall.neck.level_line import LEAST_U_MM, level_line
 from evenfall.plan import LeftOut, LimitName, LowFrets, Part, Undecided
 from evenfall.requirement import ROUNDING_MM, State
 from evenfall.strings.clearance import open_share
@@ -55,13 +55,14 @@ MANY_SHARE = 1.0 / 3.0
 """Of the frets: more than this standing out, or worn out, is to be confirmed first."""
 STANDS_OUT_MM, DEEP_MM, MANY_NEW = 0.03, 0.15, 2
 """By how much those stand out, how deep a cut [mm] and how many new frets are confirmed first."""
+ATTACK_STEP_SHARE, MOST_SHARE = 1e-3, 1e3
+"""How closely the attack that a budget buys is found, and where the search for it ends."""
 ROUNDS = 4
 """What a decision leaves is decided on again until nothing more is asked for: two rounds do."""
 MOST_DROP_MM, DROP_STEP_MM = 0.6, 1e-4
 """How far a beam may lower the level line, and how closely that is found [mm]."""
 
-TOOLS: Mapping[str, Tool] = {"profile": "machine", "beam": "beam"}
-"""Tool of each method; a file where none is named."""
+_TOOLS: Mapping[str, Tool] = {"profile": "machine", "beam": "beam"}
 
 
 @dataclass(frozen=True)
@@ -83,9 +84,57 @@ class _Work:
     solution: Solution | None = field(default=None, repr=False)
 
 
+def tool_of(method: str) -> Tool:
+    """Return what metal comes off with by a method."""
+    return _TOOLS.get(method, "file")
+
+
 def smallest_cut_mm(problem: Problem, method: str) -> float:
     """Return the least that a method takes off where it takes off anything [mm]."""
-    return problem.specification.judgement.smallest_cut_mm(TOOLS.get(method, "file"))
+    return problem.specification.judgement.smallest_cut_mm(tool_of(method))
+
+
+def level_line_for(problem: Problem, method: str) -> LevelLine:
+    """Return the level line that a method goes by: the same for all methods with one tool."""
+    return level_line(
+        problem.specification,
+        problem.measurement,
+        problem.lines,
+        problem.bow,
+        smallest_cut_mm(problem, method),
+    )
+
+
+def most_attack(
+    problem: Problem, line: LevelLine, method: str, budget_mm: float, *, settled: bool = False
+) -> Decision | None:
+    """Return the decision for the most attack that a metal budget buys, by the same rules.
+
+    The attack keeps the proportions of the job's. None where even no attack costs more. More than
+    level frets bear is not bought: from there on nothing that is cut gives more.
+    """
+
+    def at(share: float) -> Decision:
+        asked = problem.with_attack(share * problem.attack_n)
+        return decide(asked, line, method, settled=settled)
+
+    low = at(0.0)
+    if low.metal_mm > budget_mm + ROUNDING_MM:
+        return None
+    bought = low
+    share, most = 0.0, 1.0
+    while (found := at(most)).metal_mm <= budget_mm and found.conclusion != "misfit":
+        share, bought, most = most, found, 2.0 * most
+        if most > MOST_SHARE:
+            return bought
+    while most - share > ATTACK_STEP_SHARE:
+        middle = 0.5 * (share + most)
+        found = at(middle)
+        if found.metal_mm <= budget_mm and found.conclusion != "misfit":
+            share, bought = middle, found
+        else:
+            most = middle
+    return bought
 
 
 def decide(

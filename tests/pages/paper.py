@@ -21,9 +21,9 @@ def poppler(tool, content, *options, to="-"):
     return done.stdout.decode()
 
 
-def text_of(content):
-    """Return the text of a PDF, in reading order, without breaks inside long words."""
-    return poppler("pdftotext", content, "-enc", "UTF-8").replace("\N{ZERO WIDTH SPACE}", "")
+def text_of(content, *order):
+    """Return the text of a PDF without breaks inside long words, as it is read or as it was set."""
+    return poppler("pdftotext", content, "-enc", "UTF-8", *order).replace("\N{ZERO WIDTH SPACE}", "")
 
 
 def facts_of(content):

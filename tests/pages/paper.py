@@ -23,7 +23,9 @@ def poppler(tool, content, *options, to="-"):
 
 def text_of(content, *order):
     """Return the text of a PDF without breaks inside long words, as it is read or as it was set."""
-    return poppler("pdftotext", content, "-enc", "UTF-8", *order).replace("\N{ZERO WIDTH SPACE}", "")
+    return poppler("pdftotext", content, "-enc", "UTF-8", *order).replace(
+        "\N{ZERO WIDTH SPACE}", ""
+    )
 
 
 def facts_of(content):

@@ -6,7 +6,15 @@ from pathlib import Path
 
 import click
 
-from evenfall.cli.door import json_option, path_argument, path_option, show_json, unit_option
+from evenfall.cli.door import (
+    WORDS,
+    json_option,
+    path_argument,
+    path_option,
+    show_json,
+    show_written,
+    unit_option,
+)
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.waiting import Waiting
 
@@ -32,6 +40,7 @@ def command(
     """Write the bench sheet of PLAN, to print and follow at the bench."""
     from evenfall import workshop
     from evenfall.files import keep_apart, write_together
+    from evenfall.wording import say
 
     stem = plan.name.removesuffix(".json").removesuffix(".plan")
     targets = {kind: Path(f"{stem}.sheet.{kind}") for kind in ("pdf", "html")}
@@ -43,11 +52,15 @@ def command(
         outcome = workshop.sheet(request, waiting)
         write_together({path: outcome.pages[kind] for kind, path in targets.items()})
     if as_json:
-        show_json({"files": [str(path) for path in targets.values()], **outcome.as_dict()})
+        show_json({"files": [str(path) for path in targets.values()], **outcome.as_dict(WORDS)})
         return
-    for path in targets.values():
-        click.echo(f"Wrote {path}")
-    click.echo(f"Plan code {outcome.code}")
+    click.echo(say(outcome.sheet.banner.headline, outcome.unit, WORDS))
+    for note in outcome.sheet.notes:
+        if note.waits:
+            told = " ".join(say(one, outcome.unit, WORDS) for one in note.sentences)
+            click.echo(f" ! {note.topic}. {told}")
+    click.echo(f"Plan code {outcome.sheet.code}")
+    show_written(targets.values())
 
 
 def page_kind(path: Path, what: str) -> str:

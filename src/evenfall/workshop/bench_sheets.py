@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
+from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
 from evenfall.pages import sheet_page
 from evenfall.pictures.inks import PAGE, PRINT
-from evenfall.work import bench_sheet
+from evenfall.wording import LIBRARY_WORDS
+from evenfall.work import BenchSheet, bench_sheet
 from evenfall.workshop.opening import Source, open_plan
 from evenfall.workshop.outputs import drawn
 from evenfall.workshop.planning import plan_drawings
 
 if TYPE_CHECKING:
-    from evenfall.instrument import Specification
+    from collections.abc import Mapping
+
     from evenfall.pages.typesetting import Paper
-    from evenfall.plan import Plan
     from evenfall.units import LengthUnit
 
 _ON_PAPER = ("removal", "buzz force planned")
@@ -51,18 +53,23 @@ class SheetOutcome:
 
     Parameters
     ----------
-    code
-        Short code of the plan, printed on the sheet.
+    sheet
+        What it says, as data.
     pages
         The files, by kind.
+    unit
+        Unit of their lengths.
     """
 
-    code: str
+    sheet: BenchSheet
     pages: dict[str, bytes]
+    unit: LengthUnit
 
-    def as_dict(self) -> dict[str, Any]:
-        """Return what is not in the pages, as plain values for JSON."""
-        return {"code": self.code}
+    def as_dict(self, door: Mapping[str, str] = LIBRARY_WORDS) -> dict[str, Any]:
+        """Return what the sheet asks for and what waits, as plain values for JSON."""
+        notes = [asdict(note) for note in self.sheet.notes]
+        values = {"code": self.sheet.code, "headline": self.sheet.banner.headline, "notes": notes}
+        return with_words(plain(values), self.unit, door)
 
 
 def sheet(request: SheetRequest, progress: Progress = silent) -> SheetOutcome:
@@ -92,30 +99,13 @@ def sheet(request: SheetRequest, progress: Progress = silent) -> SheetOutcome:
     ['html', 'pdf']
     """
     specification, made = open_plan(request.plan)
-    pages = sheet_pages(
-        specification, made, request.kinds, request.unit, request.paper, progress=progress
-    )
-    return SheetOutcome(made.code, pages)
-
-
-def sheet_pages(
-    specification: Specification,
-    made: Plan,
-    kinds: tuple[str, ...] = ("pdf", "html"),
-    unit: LengthUnit | None = None,
-    paper: Paper | None = None,
-    *,
-    progress: Progress = silent,
-) -> dict[str, bytes]:
-    """Return the bench sheet of a plan by kind of file."""
-    shown, both = unit or specification.unit, unit is None
+    unit = request.unit or specification.unit
     content = bench_sheet(specification, made)
-    page = sheet_page(content, unit=shown, both=both, paper=paper)
+    page = sheet_page(content, unit=unit, both=request.unit is None, paper=request.paper)
     names = _WAITING if content.preview else _ON_PAPER
     pages = {}
-    for number, kind in enumerate(kinds):
-        progress("Setting the bench sheet", number / len(kinds))
-        theme = PRINT if kind == "pdf" else PAGE
-        drawings = plan_drawings(specification, made, shown, theme)
+    for number, kind in enumerate(request.kinds):
+        progress("Setting the bench sheet", number / len(request.kinds))
+        drawings = plan_drawings(specification, made, unit, PRINT if kind == "pdf" else PAGE)
         pages[kind] = page.file(kind, drawn(drawings, progress, names))
-    return pages
+    return SheetOutcome(content, pages, unit)

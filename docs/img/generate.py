@@ -11,6 +11,7 @@ from pathlib import Path
 
 from evenfall import workshop
 from evenfall.workshop import Source
+from evenfall.workshop.diagnosing import DiagnoseOutcome
 from evenfall.workshop.outputs import json_file
 from evenfall.workshop.planning import PlanOutcome
 
@@ -29,11 +30,21 @@ def frame() -> str:
     return str(runpy.run_path(str(HERE / "frame.py"))["frame_drawing"]())
 
 
+@cache
+def found() -> DiagnoseOutcome:
+    """Return the diagnosis of the invented instrument before the work."""
+    before, spec = Source.invented("tesquil-before.csv"), Source.invented("tesquil.spec.toml")
+    return workshop.diagnose(workshop.DiagnoseRequest(before, spec))
+
+
 def buzz_force_as_found() -> str:
     """Return the buzz force map of the invented instrument before the work."""
-    before, spec = Source.invented("tesquil-before.csv"), Source.invented("tesquil.spec.toml")
-    found = workshop.diagnose(workshop.DiagnoseRequest(before, spec))
-    return found.pictures()["buzz force as found"]
+    return found().pictures()["buzz force as found"]
+
+
+def level_line() -> str:
+    """Return the level line of the invented instrument before the work."""
+    return found().pictures()["level line"]
 
 
 def removal() -> str:
@@ -51,6 +62,7 @@ def verdict() -> str:
 DRAWINGS = {
     "frame.svg": frame,
     "buzz-force-as-found.svg": buzz_force_as_found,
+    "level-line.svg": level_line,
     "removal.svg": removal,
     "verdict.svg": verdict,
 }

@@ -1,4 +1,4 @@
-"""The same readings buzz at as many notes wherever they are counted: at the player's attack."""
+"""The same readings fail at as many notes wherever they are counted: at the player's attack."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ import pytest
 from evenfall.levelling import diagnose, make_plan
 from evenfall.pictures.fret_map import buzz_force_map
 from evenfall.pictures.words import titled
+from evenfall.requirement import State
 from evenfall.workshop.planning import plan_drawings
 from levelling.necks import Neck, Wishes
 
@@ -21,12 +22,17 @@ def test_a_plan_at_another_attack_shows_the_notes_that_the_diagnosis_counts(
     seen = diagnose(HARD.spec, HARD.found, excursion=HARD.table)
     plan = make_plan(HARD.spec, HARD.found, attack_n=asked, excursion=HARD.table)
     player = np.array(HARD.spec.player.attack_n)
-    assert not np.array_equal(plan.attack_n, player)  # relaxed, or asked for
-    assert (plan.buzz_force_before_n < player[:, None]).sum() == seen.buzzing > 0
+    assert (plan.state_before == seen.judged.note_state).all()
+    assert seen.failing == (seen.judged.note_state == State.FAILS).sum() > 0
     name = "buzz force as found"
     drawn = plan_drawings(HARD.spec, plan, "mm")[name]()
     title = titled(HARD.spec, HARD.found.serial, name)
     touch_n = seen.touch_force.force_n
     assert drawn == buzz_force_map(
-        HARD.spec, seen.buzz_force.force_n, player, title=title, touch_force_n=touch_n
+        HARD.spec,
+        seen.buzz_force.force_n,
+        player,
+        title=title,
+        touch_force_n=touch_n,
+        note_state=seen.judged.note_state,
     )

@@ -36,7 +36,7 @@ def test_the_plan_leaves_the_relief_and_holds_every_other_limit() -> None:
 
 def test_the_diagnosis_reports_the_relief_and_turns_nothing() -> None:
     seen = diagnose(WITHOUT, found(WITHOUT), excursion=table(WITHOUT))
-    assert seen.relief_change_mm == 0.0
+    assert seen.adjusted.relief_change_mm == 0.0
     (relief,) = [f.sentence for f in seen.findings if f.code == "relief"]
     assert "it should be 0.050 to 0.200 mm" in relief
     assert "no truss rod" in relief
@@ -53,7 +53,7 @@ def test_a_diagnosis_that_needs_nothing_still_names_the_relief() -> None:
     spec = read_specification(text(easy) + "[neck]\ntruss_rod = false\n")[0]
     seen = diagnose(spec, readings(spec, relief_mm=0.2, noise_mm=0.0), excursion=table(spec))
     assert seen.adjusting_cures
-    assert "relief" in seen.findings[-1].sentence
+    assert "Relief is 0.200 mm" in seen.findings[-1].sentence
 
 
 @pytest.mark.parametrize("method", ["profile", "beam", "refret"])

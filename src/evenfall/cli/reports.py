@@ -165,6 +165,7 @@ def show_diagnosis(outcome: DiagnoseOutcome, lengths: Lengths) -> None:
     measurement, force_n = diagnosis.measurement, diagnosis.buzz_force.force_n
     click.echo(_name(measurement))
     click.echo(f"Relief {lengths.text(diagnosis.relief_mm)}")
+    click.echo(lengths.say(diagnosis.line.said))
     rows = [
         [
             str(k + 1),
@@ -189,8 +190,9 @@ def show_diagnosis(outcome: DiagnoseOutcome, lengths: Lengths) -> None:
     table("As found", headings, rows)
     total = measurement.string_count * measurement.fret_count
     click.echo(
-        f"{diagnosis.buzzing} of {total} positions buzz below the player's attack."
-        f" {diagnosis.touching - diagnosis.buzzing or 'No'} more touch a fret lightly, and late."
+        f"{diagnosis.failing} of {total} notes fail: they buzz at the player's attack, and more"
+        f" than over level frets. {diagnosis.as_good or 'No'} more buzz as over level frets;"
+        f" {diagnosis.grazing or 'none'} of the others touch a fret lightly, and late."
     )
     show_findings(outcome.findings, lengths.unit)
 

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from evenfall.arrays import shut
 from evenfall.codec import plain
-from evenfall.errors import At, Finding, SolverError
-from evenfall.levelling.methods import Outcome, adjust_only, frets_closed
-from evenfall.levelling.model import LevellingModel
+from evenfall.errors import At, Finding
 from evenfall.levelling.problem import build_problem
-from evenfall.levelling.standing_out import standing_out
-from evenfall.requirement import falls_short, margin_share
+from evenfall.levelling.rules import decide
+from evenfall.levelling.settings import SetUp, as_found
+from evenfall.neck import level_line
+from evenfall.requirement import State, falls_short, margin_share
 from evenfall.strings.clearance import (
     PluckForce,
     buzz_force,
-    open_gap_mm,
     open_share,
     rest_clearance_mm,
     touch_force,
@@ -29,17 +28,19 @@ from evenfall.wording import Sentence, sentence
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
+    from evenfall.levelling.decision import Decision
     from evenfall.levelling.problem import Problem
     from evenfall.measurement import Measurement
-    from evenfall.neck import Bow
+    from evenfall.neck import Bow, LevelLine
+    from evenfall.neck.level_line import StandsOut
+    from evenfall.requirement import Judged
     from evenfall.strings.excursion import ExcursionTable
     from evenfall.wording import Value
 
-Reach = Literal["cures", "limits", "travel"]
-"""Adjusting alone meets every limit, or meets them at a lighter attack, or does not reach them."""
-
 _LEAST_NAMED_MM = 0.5 * 0.0001 * MM_PER_INCH
 """A gap outside its limits by less than this is not named [mm]: it would read as 0 in inches."""
+_EVEN_MM = 0.005
+"""A fret whose strings differ by less stands out by one amount [mm]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,47 +55,64 @@ class Diagnosis:
         What is wrong, most telling first.
     attack_n
         The player's attack, that it is judged by [N], shape (K,).
+    line
+        The level line, and what stands out from it.
+    judged
+        How every position stands.
     buzz_force, touch_force
         The forces from which strings buzz, and touch, by stopped fret 0..F-1.
     action_mm, first_fret_gap_mm
-        Gaps of the open strings [mm], shape (K,).
+        Gaps of the open strings over the level line [mm], shape (K,).
     relief_mm
-        Relief [mm].
+        Relief of the bow alone [mm].
+    adjusted
+        What adjusting rod, saddle and nut alone comes to.
     adjusted_buzz_force_n, adjusted_touch_force_n
-        The same after the best adjustment without cutting [N], shape (K, F).
-    adjusting_cures
-        Whether adjusting alone meets every limit.
-    relief_change_mm, saddle_height_change_mm, nut_height_change_mm
-        That adjustment [mm]; moves have shape (K,).
+        The forces after that [N], shape (K, F).
     """
 
     measurement: Measurement
     findings: tuple[Finding, ...]
     attack_n: FloatArray
+    line: LevelLine
+    judged: Judged
     buzz_force: PluckForce
     touch_force: PluckForce
     action_mm: FloatArray
     first_fret_gap_mm: FloatArray
     relief_mm: float
+    adjusted: Decision
     adjusted_buzz_force_n: FloatArray
     adjusted_touch_force_n: FloatArray
-    adjusting_cures: bool
-    relief_change_mm: float
-    saddle_height_change_mm: FloatArray
-    nut_height_change_mm: FloatArray
 
     def __post_init__(self) -> None:
         shut(self)
 
     @property
-    def buzzing(self) -> int:
-        """Number of notes whose buzz force is under the player's attack."""
-        return int(falls_short(self.buzz_force.force_n, self.attack_n).sum())
+    def failing(self) -> int:
+        """Number of notes that fail: worse than needed, and worse than level frets."""
+        return _count(self.judged, State.FAILS)
+
+    @property
+    def as_good(self) -> int:
+        """Number of notes that need more than level frets give, and are as good as they are."""
+        return _count(self.judged, State.AS_GOOD)
+
+    @property
+    def grazing(self) -> int:
+        """Number of notes that hold, and yet touch a fret lightly and late at the attack."""
+        touching = falls_short(self.touch_force.force_n, self.attack_n)
+        return int((touching & (self.judged.note_state == State.HOLDS)).sum())
 
     @property
     def touching(self) -> int:
         """Number of notes whose touch force is under the player's attack."""
         return int(falls_short(self.touch_force.force_n, self.attack_n).sum())
+
+    @property
+    def adjusting_cures(self) -> bool:
+        """Whether after adjusting alone no note fails."""
+        return _cures(self.adjusted)
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -102,25 +120,43 @@ class Diagnosis:
             {
                 "string": k + 1,
                 "attack_n": float(self.attack_n[k]),
+                "state_before": [int(state) for state in self.judged.note_state[k]],
                 "buzz_force_before_n": plain(self.buzz_force.force_n[k]),
                 "buzz_force_before_mm": plain(self.buzz_force.displacement_mm[k]),
                 "touch_force_before_n": plain(self.touch_force.force_n[k]),
                 "critical_fret": [int(f) for f in self.buzz_force.critical_fret[k]],
                 "buzz_force_after_n": plain(self.adjusted_buzz_force_n[k]),
                 "touch_force_after_n": plain(self.adjusted_touch_force_n[k]),
+                "stands_out_mm": plain(self.line.off_mm[k]),
                 "action_mm": float(self.action_mm[k]),
                 "first_fret_gap_mm": float(self.first_fret_gap_mm[k]),
-                "saddle_height_change_mm": float(self.saddle_height_change_mm[k]),
-                "nut_height_change_mm": float(self.nut_height_change_mm[k]),
+                "saddle_height_change_mm": float(self.adjusted.saddle_height_change_mm[k]),
+                "nut_height_change_mm": float(self.adjusted.nut_height_change_mm[k]),
             }
             for k in range(self.measurement.string_count)
+        ]
+        frets = [
+            {
+                "fret": one.fret,
+                "strings": list(one.strings),
+                "size_mm": one.size_mm,
+                "mean_mm": one.mean_mm,
+                "tilt_mm": one.tilt_mm,
+            }
+            for one in self.line.standing
         ]
         return {
             "schema": "evenfall/diagnosis@0",
             "strings": strings,
+            "standing_out": frets,
+            "hump_mm": self.line.hump_mm,
+            "fall_away_mm": self.line.fall_away_mm,
+            "scatter_mm": self.line.scatter_mm,
+            "follows_arch": self.line.follows_arch,
             "relief_mm": self.relief_mm,
-            "relief_change_mm": self.relief_change_mm,
-            "buzzing": self.buzzing,
+            "relief_change_mm": self.adjusted.relief_change_mm,
+            "failing": self.failing,
+            "as_good": self.as_good,
             "touching": self.touching,
             "adjusting_cures": self.adjusting_cures,
             "findings": [f.as_dict() for f in self.findings],
@@ -163,91 +199,63 @@ def diagnose(
     >>> sheet = SheetFile("before.csv", (invented / "tesquil-before.csv").read_bytes())
     >>> measurement, _ = read_measurement([sheet], specification)
     >>> seen = diagnose(specification, measurement)
-    >>> seen.buzzing, seen.adjusting_cures
-    (3, False)
+    >>> seen.failing > 0, seen.adjusting_cures
+    (True, False)
     """
     problem = build_problem(specification, measurement, excursion=excursion, bow=bow)
-    found, touched = _forces(problem)
-    best, reach = _best_adjustment(problem)
-    adjusted, adjusted_touch = _forces(
-        problem.with_heights(
-            crown_top_mm=best.crown_top_after_mm,
-            nut_mm=best.nut_after_mm,
-            saddle_mm=best.saddle_after_mm,
-        )
-    )
-    heights = (measurement.nut_mm, measurement.crown_top_mm, measurement.saddle_mm)
-    reference = specification.scale.reference_fret
-    action = open_gap_mm(problem.lines, *heights, reference)
-    first = open_gap_mm(problem.lines, *heights, 1)
-    findings = [
-        *_buzzing(problem, found),
-        *_causes(problem, action, first),
-        *_worn(problem),
-        _cure(problem, found, adjusted, best, reach),
-    ]
+    smallest_mm = specification.judgement.smallest_cut_mm("file")
+    line = level_line(specification, measurement, problem.lines, problem.bow, smallest_mm)
+    found = as_found(problem, line, smallest_mm)
+    adjusted = decide(problem, line, "adjust")
+    heights = (measurement.nut_mm, line.taken_mm, measurement.saddle_mm)
+    clear, after = rest_clearance_mm(problem.lines, *heights), adjusted.clearance_mm
+    buzz, touch = buzz_force(clear, problem.excursion), touch_force(clear, problem.excursion)
     return Diagnosis(
         measurement=measurement,
-        findings=tuple(findings),
+        findings=(
+            *_buzzing(found, buzz),
+            *_causes(found),
+            *_worn(problem),
+            _cure(found, buzz, adjusted),
+        ),
         attack_n=problem.attack_n,
-        buzz_force=found,
-        touch_force=touched,
-        action_mm=action,
-        first_fret_gap_mm=first,
-        relief_mm=problem.relief_found_mm,
-        adjusted_buzz_force_n=adjusted.force_n,
-        adjusted_touch_force_n=adjusted_touch.force_n,
-        adjusting_cures=reach == "cures",
-        relief_change_mm=best.solution.relief_change_mm,
-        saddle_height_change_mm=best.solution.saddle_height_change_mm,
-        nut_height_change_mm=best.solution.nut_height_change_mm,
+        line=line,
+        judged=found.judged,
+        buzz_force=buzz,
+        touch_force=touch,
+        action_mm=found.action_mm,
+        first_fret_gap_mm=found.first_fret_gap_mm,
+        relief_mm=found.relief_mm,
+        adjusted=adjusted,
+        adjusted_buzz_force_n=buzz_force(after, problem.excursion).force_n,
+        adjusted_touch_force_n=touch_force(after, problem.excursion).force_n,
     )
 
 
-def _forces(problem: Problem) -> tuple[PluckForce, PluckForce]:
-    """Return buzz force and touch force."""
-    found = problem.measurement
-    clearance = rest_clearance_mm(problem.lines, found.nut_mm, found.crown_top_mm, found.saddle_mm)
-    return buzz_force(clearance, problem.excursion), touch_force(clearance, problem.excursion)
+def _count(judged: Judged, state: State) -> int:
+    return int((judged.note_state == state).sum())
 
 
-def _best_adjustment(problem: Problem) -> tuple[Outcome, Reach]:
-    """Return the adjustment that meets every limit, or else the limits at the most attack."""
-    model = LevellingModel(problem)
-    cured = adjust_only(model)
-    if cured is not None:
-        return cured, "cures"
-    closed = np.ones(problem.frets, dtype=bool)
-    model.forgive_worn()  # adjusting cannot cure a worn crown: that is a finding of its own
-    with frets_closed(model, closed):
-        solution = model.most_attack()
-    reach: Reach = "limits" if solution is not None else "travel"
-    if solution is None:  # the limits are out of reach of the travel: come as near as can be
-        model = LevellingModel(problem, limits=False)
-        model.forgive_worn()
-        with frets_closed(model, closed):
-            solution = model.most_attack(even_touching=True)
-    if solution is None:
-        raise SolverError("The optimiser found no adjustment at all; please report this.")
-    return Outcome("adjust", problem, solution), reach
+def _cures(adjusted: Decision) -> bool:
+    return adjusted.conclusion in ("nothing", "settings")
 
 
-def _buzzing(problem: Problem, found: PluckForce) -> list[Finding]:
-    short = falls_short(found.force_n, problem.attack_n)
-    if not short.any():
-        return [
-            Finding(
-                "buzzes",
-                "No note buzzes at the player's attack; the weakest does from {least:share} of it.",
-                severity="note",
-                least=_weakest_share(problem, found),
-            )
-        ]
+def _weakest_share(problem: Problem, force: PluckForce) -> float:
+    """Return the lowest margin, not under nothing."""
+    return max(0.0, float(margin_share(force.force_n, problem.attack_n).min()))
+
+
+# ---- notes ---------------------------------------------------------------------------------------
+
+
+def _buzzing(found: SetUp, buzz: PluckForce) -> list[Finding]:
+    """Return the strings that fail at some note, and what level frets would not cure."""
+    problem, states = found.problem, found.judged.note_state
     findings = []
-    for k in np.flatnonzero(short.any(axis=1)):
-        stopped = np.flatnonzero(short[k])
-        worst = int(stopped[np.argmin(found.force_n[k, stopped])])
-        force, first = float(found.force_n[k, worst]), int(found.critical_fret[k, worst])
+    for k in np.flatnonzero((states == State.FAILS).any(axis=1)):
+        stopped = np.flatnonzero(states[k] == State.FAILS)
+        worst = int(stopped[np.argmin(buzz.force_n[k, stopped])])
+        force, first = float(buzz.force_n[k, worst]), int(buzz.critical_fret[k, worst])
         note = sentence("stopped at fret {fret}", fret=worst) if worst else sentence("open")
         how = (
             sentence("lies on fret {first} at rest", first=first)
@@ -271,50 +279,117 @@ def _buzzing(problem: Problem, found: PluckForce) -> list[Finding]:
                 how=how,
             )
         )
+    if not findings:
+        text = "No note fails; the weakest buzzes from {least:share} of the player's attack."
+        findings.append(
+            Finding("buzzes", text, severity="note", least=_weakest_share(problem, buzz))
+        )
+    if alike := _count(found.judged, State.AS_GOOD):
+        findings.append(
+            Finding(
+                "level-frets",
+                "{alike:count note} {alike:plural buzzes|buzz} at the player's attack, and would "
+                "over level frets too; no file cures that. With the settings as found, level frets "
+                "stay clear up to {level:share} of the attack.",
+                alike=alike,
+                level=found.level_margin_share,
+            )
+        )
     return findings
 
 
-def _weakest_share(problem: Problem, found: PluckForce) -> float:
-    """Return the lowest margin, not under nothing."""
-    return max(0.0, float(margin_share(found.force_n, problem.attack_n).min()))
+# ---- causes --------------------------------------------------------------------------------------
 
 
-def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Finding]:
+def _causes(found: SetUp) -> list[Finding]:
     """Return what is out of line, each with how many notes correcting it would clear."""
-    specification = problem.specification
-    buzzing = _still_buzzing(problem)
+    buzzing = _count(found.judged, State.FAILS)
     weighed: list[tuple[int, Finding]] = []
 
-    def weigh(code: str, fact: Sentence, at: At, corrected: Problem | None) -> None:
-        cured = 0 if corrected is None else buzzing - _still_buzzing(corrected)
+    def weigh(code: str, fact: Sentence, at: At, corrected: SetUp | None) -> None:
         if corrected is None or not buzzing:
-            weighed.append((-cured, Finding(code, "{fact}", at=at, fact=fact)))
+            weighed.append((0, Finding(code, "{fact}", at=at, fact=fact)))
             return
+        cured = max(buzzing - _count(corrected.judged, State.FAILS), 0)
         cure = "{fact} Correcting this alone would clear {cured} of {buzzing} buzzing notes."
-        finding = Finding(code, cure, at=at, fact=fact, cured=max(cured, 0), buzzing=buzzing)
+        finding = Finding(code, cure, at=at, fact=fact, cured=cured, buzzing=buzzing)
         weighed.append((-cured, finding))
 
-    relief = specification.target.relief
-    if _relief_outside(problem):
-        values: dict[str, Value] = {
-            "relief": problem.relief_found_mm,
-            "low": relief.minimum_mm,
-            "high": relief.maximum_mm,
-        }
-        text = "The relief is {relief:length}; it should be {low:figure} to {high:length}."
-        if problem.relief_free:
-            change = relief.value_mm - problem.relief_found_mm
-            weigh("relief", Sentence(text, values), At(), _with_relief(problem, change))
-        else:
-            rodless = text + " This neck has no truss rod to set it with."
-            weigh("relief", Sentence(rodless, values), At(), None)
-    reference = specification.scale.reference_fret
+    if _relief_outside(found):
+        weigh("relief", *_off_relief(found))
+    for code, fact, at, corrected in _off_gaps(found):
+        weigh(code, fact, at, corrected)
+    if found.line.hump_mm > 0.0:
+        fact = sentence(
+            "The board rises past the joint, by {by:length} at the last fret.",
+            by=found.line.hump_mm,
+        )
+        rise = found.line.smooth_mm - found.line.level_mm
+        past = tuple(int(j) + 1 for j in np.flatnonzero((rise > 0.0).any(axis=0)))
+        weigh("board-shape", fact, At(frets=past), _lowered(found, rise))
+    harmless: list[int] = []
+    for one in found.line.standing:
+        rows, column = np.array(one.strings) - 1, one.fret - 1
+        over = np.zeros_like(found.line.off_mm)
+        over[rows, column] = found.line.off_mm[rows, column]
+        corrected = _lowered(found, over)
+        if _count(corrected.judged, State.FAILS) < buzzing:
+            code = "high-fret" if one.size_mm > 0.0 else "low-fret"
+            at = At(strings=one.strings, frets=(one.fret,))
+            weigh(code, _standing_out(found, one), at, corrected)
+        elif one.fret not in harmless:
+            harmless.append(one.fret)
+    causes = [finding for _, finding in sorted(weighed, key=lambda pair: pair[0])]
+    if harmless:
+        causes.append(
+            Finding(
+                "high-fret",
+                "{frets:plural Fret|Frets} {frets:numbers} {frets:plural stands|stand} out from "
+                "the level line, but correcting one alone would clear no note.",
+                at=At(frets=tuple(harmless)),
+                severity="note",
+                frets=tuple(harmless),
+            )
+        )
+    return causes
+
+
+def _relief_outside(found: SetUp) -> bool:
+    relief = found.problem.specification.target.relief
+    return not relief.minimum_mm <= found.relief_mm <= relief.maximum_mm
+
+
+def _off_relief(found: SetUp) -> tuple[Sentence, At, SetUp | None]:
+    """Return that the relief is off, and the instrument with it corrected at the same action."""
+    problem, relief = found.problem, found.problem.specification.target.relief
+    values: dict[str, Value] = {
+        "relief": found.relief_mm,
+        "low": relief.minimum_mm,
+        "high": relief.maximum_mm,
+    }
+    text = "The relief is {relief:length}; it should be {low:figure} to {high:length}."
+    if not problem.relief_free:
+        rodless = text + " This neck has no truss rod to set it with."
+        return Sentence(rodless, values), At(), None
+    change = relief.value_mm - found.relief_mm
+    reference = problem.specification.scale.reference_fret
+    saddle = change * problem.bow.frets[:, reference - 1] / open_share(problem.lines, reference)
+    turned = replace(found, relief_change_mm=change, saddle_change_mm=saddle)
+    return Sentence(text, values), At(), turned
+
+
+def _off_gaps(found: SetUp) -> list[tuple[str, Sentence, At, SetUp]]:
+    """Return the gaps that are off, and the instrument with each corrected."""
+    target, lines = found.problem.specification.target, found.problem.lines
+    reference = found.problem.specification.scale.reference_fret
+    off_gaps = []
     for code, name, fret, gap, limits in (
-        ("action", "action", reference, action, specification.target.action),
-        ("first-fret-gap", "first-fret gap", 1, first, specification.target.first_fret_gap),
+        ("action", "action", reference, found.action_mm, target.action),
+        ("first-fret-gap", "first-fret gap", 1, found.first_fret_gap_mm, target.first_fret_gap),
     ):
         low = np.array([limit.minimum_mm for limit in limits])
         high = np.array([limit.maximum_mm for limit in limits])
+        wanted = np.array([limit.value_mm for limit in limits])
         for off, end in (
             (gap < low - _LEAST_NAMED_MM, "below its lower limit"),
             (gap > high + _LEAST_NAMED_MM, "above its upper limit"),
@@ -329,90 +404,42 @@ def _causes(problem: Problem, action: FloatArray, first: FloatArray) -> list[Fin
                 end=end,
                 by=float(np.maximum(low - gap, gap - high)[off].max()),
             )
-            wanted = np.array([limit.value_mm for limit in limits])
-            corrected = _with_gap(problem, fret, np.where(off, wanted - gap, 0.0))
-            weigh(code, fact, At(strings=strings, frets=(fret,)), corrected)
-    harmless: list[int] = []
-    for j, step, strings in _odd_frets(problem):
-        tops = problem.measurement.crown_top_mm.copy()
-        tops[np.array(strings) - 1, j - 1] -= step
-        text = (
-            "Fret {fret} stands {step:length} above the line of its neighbours under {on:strings}."
-            if step > 0.0
-            else "Fret {fret} lies {step:length} below the line of its neighbours under "
-            "{on:strings}."
-        )
-        fact = sentence(text, fret=j, step=abs(step), on=strings)
-        corrected = problem.with_heights(
-            crown_top_mm=tops,
-            nut_mm=problem.measurement.nut_mm,
-            saddle_mm=problem.measurement.saddle_mm,
-        )
-        if _still_buzzing(corrected) < buzzing:
-            code = "high-fret" if step > 0.0 else "low-fret"
-            weigh(code, fact, At(strings=strings, frets=(j,)), corrected)
-        elif j not in harmless:
-            harmless.append(j)
-    causes = [finding for _, finding in sorted(weighed, key=lambda pair: pair[0])]
-    if harmless:
-        causes.append(
-            Finding(
-                "high-fret",
-                "{frets:plural Fret|Frets} {frets:numbers} {frets:plural stands|stand} out from "
-                "the neighbours, but correcting one alone would clear no note.",
-                at=At(frets=tuple(harmless)),
-                severity="note",
-                frets=tuple(harmless),
+            change, share = np.where(off, wanted - gap, 0.0), open_share(lines, fret)
+            corrected = (
+                replace(found, nut_change_mm=change / (1.0 - share))
+                if code == "first-fret-gap"
+                else replace(found, saddle_change_mm=change / share)
             )
-        )
-    return causes
+            off_gaps.append((code, fact, At(strings=strings, frets=(fret,)), corrected))
+    return off_gaps
 
 
-def _relief_outside(problem: Problem) -> bool:
-    relief = problem.specification.target.relief
-    return not relief.minimum_mm <= problem.relief_found_mm <= relief.maximum_mm
+def _lowered(found: SetUp, by_mm: FloatArray) -> SetUp:
+    """Return the instrument with crowns lowered by so much, shape (K, F)."""
+    line = found.line
+    line = replace(line, taken_mm=line.taken_mm - by_mm, off_mm=line.off_mm - by_mm)
+    return replace(found, line=line)
 
 
-def _still_buzzing(problem: Problem) -> int:
-    return int(falls_short(_forces(problem)[0].force_n, problem.attack_n).sum())
-
-
-def _odd_frets(problem: Problem) -> list[tuple[int, float, tuple[int, ...]]]:
-    """Return frets that stand out from the line of their neighbours: fret, step [mm], strings."""
-    station = problem.lines.station_mm[:, 1:]
-    step, odd = standing_out(station, problem.measurement.heights, problem.bow.frets)
-    frets = []
-    for column in np.flatnonzero(odd.any(axis=0)):
-        for sign in (1.0, -1.0):
-            rows = np.flatnonzero(odd[:, column] & (np.sign(step[:, column]) == sign))
-            if rows.size:
-                middle = float(np.median(step[rows, column]))
-                frets.append((int(column) + 1, middle, tuple(int(k) + 1 for k in rows)))
-    return frets
-
-
-def _with_relief(problem: Problem, change_mm: float) -> Problem:
-    """Return the job with other relief, action and first-fret gap as found."""
-    found = problem.measurement
-    tops = found.crown_top_mm + change_mm * problem.bow.frets
-    moved = problem.with_heights(crown_top_mm=tops, nut_mm=found.nut_mm, saddle_mm=found.saddle_mm)
-    reference = problem.specification.scale.reference_fret
-    change = (moved.measurement.crown_top_mm - found.crown_top_mm)[:, reference - 1]
-    return _with_gap(moved, reference, change)
-
-
-def _with_gap(problem: Problem, fret: int, change_mm: FloatArray) -> Problem:
-    """Return the job with an open gap changed: by the nut over fret 1, else by the saddle."""
-    found = problem.measurement
-    share = open_share(problem.lines, fret)
-    if fret == 1:
-        nut = found.nut_mm + change_mm / (1.0 - share)
-        return problem.with_heights(
-            crown_top_mm=found.crown_top_mm, nut_mm=nut, saddle_mm=found.saddle_mm
-        )
-    saddle = found.saddle_mm + change_mm / share
-    return problem.with_heights(
-        crown_top_mm=found.crown_top_mm, nut_mm=found.nut_mm, saddle_mm=saddle
+def _standing_out(found: SetUp, one: StandsOut) -> Sentence:
+    """Return how a fret stands out: by how much, where along it, and to which side."""
+    uneven = abs(one.size_mm - one.mean_mm) >= _EVEN_MM
+    partly = len(one.strings) < found.problem.strings
+    end = sentence("")
+    if uneven and one.tilt_mm:
+        bass = (one.tilt_mm > 0.0) == (one.size_mm > 0.0)
+        end = sentence(", most at the bass end") if bass else sentence(", most at the treble end")
+    return sentence(
+        "Fret {fret} stands {size} over the level line{under}{end}."
+        if one.size_mm > 0.0
+        else "Fret {fret} lies {size} under the level line{under}{end}.",
+        fret=one.fret,
+        size=sentence(
+            "up to {size:length}" if uneven else "{size:length}",
+            size=abs(one.size_mm if uneven else one.mean_mm),
+        ),
+        under=sentence(" at {on:strings}", on=one.strings) if partly else sentence(""),
+        end=end,
     )
 
 
@@ -435,39 +462,33 @@ def _worn(problem: Problem) -> list[Finding]:
     ]
 
 
-def _cure(
-    problem: Problem, found: PluckForce, adjusted: PluckForce, best: Outcome, reach: Reach
-) -> Finding:
-    solution = best.solution
-    if reach == "cures":
-        moved = (
-            abs(solution.relief_change_mm) > 1e-3
-            or (np.abs(solution.saddle_height_change_mm) > 1e-3).any()
-            or (np.abs(solution.nut_height_change_mm) > 1e-3).any()
-        )
+def _cure(found: SetUp, buzz: PluckForce, adjusted: Decision) -> Finding:
+    """Return what adjusting alone comes to."""
+    problem, left_out = found.problem, tuple(one.said for one in adjusted.left_out)
+    free = ("rod", "saddle", "nut") if problem.relief_free else ("saddle", "nut")
+    if _cures(adjusted):
+        moved = adjusted.conclusion == "settings"
         what = "Adjusting alone meets" if moved else "The instrument as found meets"
         text = "{what} every limit; no metal has to come off."
-        if not problem.relief_free and _relief_outside(problem):
-            text = "{what} every limit but that of the relief; no metal has to come off."
-        return Finding("cure", "{cure}", severity="note", cure=sentence(text, what=what))
-    text = (
-        "Adjusting {what:list} alone does not meet every limit. Within the limits the weakest note "
-        "stays clear up to {after:share} of the player's attack ({certain:share} is certain after "
-        "allowances and measurement uncertainty); {buzzing:count note} {buzzing:plural buzzes|"
-        "buzz} as found, {still} would. See the plan for what has to be cut."
-        if reach == "limits"
-        else "Adjusting {what:list} alone does not reach the limits. At best it takes the weakest "
-        "note from {before:share} to {after:share} of the player's attack; {buzzing:count note} "
-        "{buzzing:plural buzzes|buzz} as found, {still} would. See the plan for what has to be "
-        "cut."
-    )
+        if left_out:
+            text = "{what} every limit but what follows; no metal has to come off. {left:sentences}"
+        cure = sentence(text, what=what, left=left_out)
+        return Finding("cure", "{cure}", severity="note", cure=cure)
+    if adjusted.conclusion == "misfit":
+        text = (
+            "Attack and targets do not fit: with {what:list} set, even level frets stay clear only "
+            "up to {level:share} of the player's attack. The plan shows what would fit."
+        )
+        return Finding("cure", text, what=free, level=adjusted.level_margin_share)
+    after = buzz_force(adjusted.clearance_mm, problem.excursion)
     cure = sentence(
-        text,
-        what=("rod", "saddle", "nut") if problem.relief_free else ("saddle", "nut"),
-        before=_weakest_share(problem, found),
-        after=_weakest_share(problem, adjusted),
-        certain=max(0.0, solution.attack_share),
-        buzzing=int(falls_short(found.force_n, problem.attack_n).sum()),
-        still=int(falls_short(adjusted.force_n, problem.attack_n).sum()),
+        "Adjusting {what:list} alone does not meet every limit: it takes the weakest note from "
+        "{before:share} to {after:share} of the player's attack; {buzzing:count note} "
+        "{buzzing:plural fails|fail} as found, {still} would. See the plan for what has to be cut.",
+        what=free,
+        before=_weakest_share(problem, buzz),
+        after=_weakest_share(problem, after),
+        buzzing=_count(found.judged, State.FAILS),
+        still=_count(adjusted.judged, State.FAILS),
     )
     return Finding("cure", "{cure}", cure=cure)

@@ -23,6 +23,7 @@ import numpy as np
 from evenfall.arrays import shut
 from evenfall.instrument.geometry import board_drop_mm, fret_distance_mm
 from evenfall.measurement import Origin
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray
@@ -47,6 +48,7 @@ _KINK_U = 3.0  # a rise past the joint counts from this many standard uncertaint
 _FRETS_PAST_JOINT, _FRETS_OF_CURVE = 3, 5  # fewer say nothing of a kink, or of a curve
 _CURVE_GAIN = 0.9  # the board curves past the joint if crowns are so much less off the line
 
+_LEAST_SAID_MM = 0.02  # a rise or a fall past the joint of less is not worth words
 _LEAST_SCATTER_MM = 0.003
 _MOST_PASSES = 4  # of naming frets and drawing the line again without them
 _BIWEIGHT = 4.685
@@ -116,6 +118,29 @@ class LevelLine:
 
     def __post_init__(self) -> None:
         shut(self)
+
+    @property
+    def said(self) -> Sentence:
+        """Which frets stand out, and what the board does past the joint."""
+        high, low = (
+            tuple(one.fret for one in self.standing if sign * one.size_mm > 0.0)
+            for sign in (1.0, -1.0)
+        )
+        text = "Every fret is level."
+        if high:
+            text = "{high:plural Fret|Frets} {high:numbers} {high:plural stands|stand} high."
+        if low:
+            text = "{low:plural Fret|Frets} {low:numbers} {low:plural lies|lie} low."
+        if high and low:
+            text = (
+                "{high:plural Fret|Frets} {high:numbers} {high:plural stands|stand} high, "
+                "{low:frets} {low:plural lies|lie} low."
+            )
+        if self.hump_mm > _LEAST_SAID_MM:
+            text += " Past the joint the board rises by {rise:length}."
+        if self.fall_away_mm > _LEAST_SAID_MM:
+            text += " Past the joint the board falls away by {fall:length}."
+        return sentence(text, high=high, low=low, rise=self.hump_mm, fall=self.fall_away_mm)
 
 
 def level_line(

@@ -15,7 +15,6 @@ from evenfall.pictures.chart import Chart, Drawing, Panel, span
 from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK
 from evenfall.pictures.words import said, titled
 from evenfall.units import LengthUnit, in_unit
-from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
@@ -33,8 +32,6 @@ _MARKS = {
     "unread": ("cross", QUIET, "not read"),
 }
 _LEAST_SHOWN_MM = 0.03
-_NO_CHANGE_MM = 0.02
-"""A rise or a fall past the joint of less is not worth words [mm]."""
 _UNDER_PX = 20.0
 """How far under a low fret its number stands."""
 
@@ -56,7 +53,7 @@ def level_line_chart(
     smallest = specification.judgement.smallest_cut_mm("file")
     chart = Chart(
         titled(specification, measurement.serial, "level line"),
-        level_line_words(line, unit),
+        said("{line}", unit, line=line.said),
         "At each fret, from left to right, the crowns from string 1 to the last, over the line "
         "that level crowns would lie on.",
     )
@@ -135,24 +132,3 @@ def _crowns(line: LevelLine, panel: Panel, place: FloatArray, over: FloatArray) 
         of = over[np.array(one.strings) - 1, one.fret - 1]
         at = of.max() if one.size_mm > 0.0 else of.min() - under
         panel.write(one.fret, float(at), str(one.fret), ink=RISK)
-
-
-def level_line_words(line: LevelLine, unit: LengthUnit) -> str:
-    """Return in a sentence which frets stand out, and what the board does past the joint."""
-    sides = [
-        sentence(text, frets=tuple(one.fret for one in line.standing if sign * one.size_mm > 0.0))
-        for text, sign in (
-            ("{frets:frets} {frets:plural stands|stand} high", 1.0),
-            ("{frets:frets} {frets:plural lies|lie} low", -1.0),
-        )
-    ]
-    named = [one for one in sides if one.values["frets"]]
-    told = said("{sides:phrases}.", sides=named) if named else "Every fret is level."
-    parts: list[Sentence] = []
-    if line.hump_mm > _NO_CHANGE_MM:
-        parts.append(sentence("Past the joint the board rises by {by:length}.", by=line.hump_mm))
-    if line.fall_away_mm > _NO_CHANGE_MM:
-        fall = "Past the joint the board falls away by {by:length}."
-        parts.append(sentence(fall, by=line.fall_away_mm))
-    told = told[0].upper() + told[1:]
-    return " ".join([told, *(said("{part}", unit, part=part) for part in parts)])

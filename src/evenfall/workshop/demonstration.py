@@ -147,8 +147,8 @@ def demo(request: DemoRequest, progress: Progress = silent) -> DemoOutcome:
             "fill"
         ),
         sentence(
-            "3 diagnose       {buzzing} positions buzz below the player's attack",
-            buzzing=found.diagnosis.buzzing,
+            "3 diagnose       {failing} notes fail at the player's attack",
+            failing=found.diagnosis.failing,
         ),
         sentence(
             "4 plan           {status}: {reason}",

@@ -46,8 +46,9 @@ class DiagnoseOutcome(Outcome):
         return self.diagnosis.as_dict()
 
     def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
-        """Return what draws buzz force map and neck."""
+        """Return what draws buzz force map, level line and neck."""
         from evenfall.pictures.fret_map import buzz_force_map
+        from evenfall.pictures.level_line import level_line_chart
         from evenfall.pictures.neck import neck_curve
         from evenfall.pictures.words import titled
 
@@ -60,7 +61,11 @@ class DiagnoseOutcome(Outcome):
                 title=titled(spec, found.measurement.serial, "buzz force as found"),
                 touch_force_n=found.touch_force.force_n,
                 critical_fret=found.buzz_force.critical_fret,
+                note_state=found.judged.note_state,
                 theme=theme,
+            ),
+            "level line": lambda: level_line_chart(
+                spec, found.measurement, found.line, unit=unit, theme=theme
             ),
             "neck": lambda: neck_curve(spec, found.measurement, unit=unit, theme=theme),
         }
@@ -87,7 +92,7 @@ def diagnose(request: DiagnoseRequest, progress: Progress = silent) -> DiagnoseO
     >>> before = ef.Source.invented("tesquil-before.csv")
     >>> spec = ef.Source.invented("tesquil.spec.toml")
     >>> outcome = ef.diagnose(ef.DiagnoseRequest(before, spec))
-    >>> outcome.diagnosis.buzzing > 0
+    >>> outcome.diagnosis.failing > 0
     True
     >>> sorted(outcome.pictures("in"))[0]
     'buzz force as found'

@@ -18,11 +18,13 @@ def gate(code: str, frets: tuple[int, ...] = (), strings: tuple[int, ...] = ()) 
 
 def test_what_is_written_is_what_is_accepted() -> None:
     given = ["coarse=only a rough look", "not-seated@7=pressed = glued", "lone-crown@12:3= a burr "]
-    coarse, seated, lone = accepted_gates(given, ELECTRIC, person="M. Ott")
+    coarse, seated, lone = accepted_gates(given, ELECTRIC, person="M. Tessquin")
     assert (coarse.code, coarse.at, coarse.reason) == ("coarse", "", "only a rough look")
     assert (seated.fret, seated.string, seated.reason) == (7, None, "pressed = glued")
     assert (lone.fret, lone.string, lone.reason) == (12, 3, "a burr")
-    assert str(lone.said) == ("Accepted by M. Ott: lone-crown at fret 12, string 3. Reason: a burr")
+    assert str(lone.said) == (
+        "Accepted by M. Tessquin: lone-crown at fret 12, string 3. Reason: a burr"
+    )
 
 
 @pytest.mark.parametrize(
@@ -85,11 +87,11 @@ def test_what_nothing_asks_for_cannot_be_accepted() -> None:
 
 
 def test_it_is_stored_as_it_is() -> None:
-    one = Accepted("lone-crown", "12:3", "a burr", "M. Ott")
+    one = Accepted("lone-crown", "12:3", "a burr", "M. Tessquin")
     assert isinstance(one, Content)
     assert one.as_dict() == {
         "code": "lone-crown",
         "at": "12:3",
         "reason": "a burr",
-        "person": "M. Ott",
+        "person": "M. Tessquin",
     }

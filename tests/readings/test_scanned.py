@@ -25,6 +25,7 @@ from evenfall.readings.scanned import ScanSetting, read_scanned
 from evenfall.scans.formats import ScanOptions, is_scan
 from evenfall.sheets import SheetFile, read_measurement
 from evenfall.strings.excursion import ExcursionTable, excursion_table
+from evenfall.workshop.measuring import gates_of
 from oracles.surfaces import Recipe, make_scan, specification
 from scans.formats.samples import ply_file, ply_points
 
@@ -345,3 +346,31 @@ def test_the_claim_says_that_the_scanner_s_own_error_is_not_in_it(tmp_path: Path
     )
     settled = read_scanned(path, tesquil()[0], setting=ScanSetting(scan_uncertainty_mm=0.01))
     assert "no-uncertainty" not in codes(settled.findings)
+
+
+def test_scans_are_looked_at_like_sheets(tmp_path: Path) -> None:
+    """A crown 0.3 mm over its fret, in the points; and a relief by hand of the wrong sign."""
+    spec, _, _ = tesquil()
+    lines = string_lines(spec)
+    points = tesquil_points().copy()
+    x, y = lines.x_mm[2, 9], lines.y_mm[2, 9]
+    near = (np.abs(points[:, 0] - x) < 3.0) & (np.abs(points[:, 1] - y) < 3.5)
+    points[near, 2] += 0.3
+    scanned = read_scanned(
+        scan_file(tmp_path, tesquil_points()), spec, setting=ScanSetting(scan_uncertainty_mm=0.004)
+    )
+    # the board of these points is straight under crowns that bow, so some stand high over it
+    asked = {gate.code for gate in gates_of(spec, scanned.measurement).found}
+    assert asked <= {"over-new-wire"}
+    sheet = tmp_path / "checks.csv"
+    rows = ["relief,,8,-0.3,mm,0.02", "action,all,1,0.4,mm,0.02", "action,all,12,1.9,mm,0.03"]
+    sheet.write_text("quantity,string,fret,value,unit,uncertainty\n" + "\n".join(rows))
+    doubtful = read_scanned(
+        scan_file(tmp_path, points, "raised.npy"),
+        spec,
+        sheets=[file(sheet)],
+        setting=ScanSetting(scan_uncertainty_mm=0.004),
+    )
+    found = gates_of(spec, doubtful.measurement).found
+    assert ("lone-crown", (9,), (3,)) in [(g.code, g.at.frets, g.at.strings) for g in found]
+    assert ("hand-check", (8,), ()) in [(g.code, g.at.frets, g.at.strings) for g in found]

@@ -38,7 +38,7 @@ class Accepted(Content):
 
     Examples
     --------
-    >>> Accepted("not-seated", "7", "pressed home, glued", "M. Ott").fret
+    >>> Accepted("not-seated", "7", "pressed home, glued", "M. Tessquin").fret
     7
     """
 

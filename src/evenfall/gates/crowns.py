@@ -297,14 +297,15 @@ def over_new_wire(seen: Seen) -> Iterator[Finding]:
     if not frets:
         return
     more = (
-        sentence(" Or the specification names another wire.")
+        sentence(" All of them: perhaps the specification names another wire.")
         if over.sum() > MOSTLY * read.sum()
         else ""
     )
     yield Finding(
         "over-new-wire",
-        "{on:frets}: the crown was read as up to {height:length} high, but new wire has "
-        "{wire:length}. Measure from the board beside the fret again.{more}",
+        "The crowns of {on:frets} were read as up to {height:length} high, but new wire has "
+        "{wire:length}. Measure from the board beside the fret again; if it is so, press the fret "
+        "home first.{more}",
         At(frets=frets),
         on=frets,
         height=float(found.crown_height_mm[over].max()),

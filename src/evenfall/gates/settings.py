@@ -241,8 +241,8 @@ def tension(seen: Seen) -> Iterator[Finding]:
         numbers = tuple(string.number for string in thick)
         yield Finding(
             "tension",
-            "{on:strings}: plain steel of {gauge:length} is thicker than plain steel strings are. "
-            "Give the core and mass per length of a wound string, or its material.",
+            "Plain steel of {gauge:length} ({on:strings}) is thicker than plain steel strings are. "
+            "Give the core and wrap of a wound string, or its material.",
             At(strings=numbers),
             on=numbers,
             gauge=max(string.gauge_mm for string in thick),
@@ -251,8 +251,8 @@ def tension(seen: Seen) -> Iterator[Finding]:
         numbers = tuple(string.number for string in steel)
         yield Finding(
             "tension",
-            "{on:strings}: plain steel beside plain strings of another material. Check what the "
-            "strings are made of.",
+            "Plain steel ({on:strings}) stands beside plain strings of another material. Check "
+            "what the strings are made of.",
             At(strings=numbers),
             on=numbers,
         )

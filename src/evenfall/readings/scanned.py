@@ -450,7 +450,7 @@ def _without_gaps(crowns: _Crowns, specification: Specification) -> list[Finding
     return [*findings, Finding("missing", text, At(field="crown_top"), places=places)]
 
 
-_REPLACED = frozenset({"crown_top", "crown_height", "board"})
+_REPLACED = frozenset({"crown_top", "crown_again", "crown_height", "board"})
 _ENDS = frozenset({"nut_slot", "saddle"})
 
 

@@ -131,7 +131,7 @@ def _measurement(
         crown_height_u_mm=crown.u_mm,
         crown_height_origin=crown.origin,
         crown_height_degrees_of_freedom=crown.degrees_of_freedom,
-        direct=_direct(means, heights, specification, by_bow=by_bow, scanned=crowns is not None),
+        direct=_direct(means, heights, specification, by_bow=by_bow),
         routes=(
             *tops.routes,
             *routes,
@@ -244,7 +244,6 @@ def _direct(
     specification: Specification,
     *,
     by_bow: bool,
-    scanned: bool,
 ) -> tuple[Direct, ...]:
     """Return actions, reliefs over the first and last fret and crowns read again, as read."""
     lines = string_lines(specification)
@@ -260,7 +259,7 @@ def _direct(
             kept.append(Direct("action", string, frets[0], *known, checks))
         elif _whole_relief(key, specification):
             kept.append(Direct("relief", string, frets[0], *known, checks))
-        elif quantity == "crown_again" and not scanned:
+        elif quantity == "crown_again":
             checks = bool(heights.origin[string - 1, frets[0]] == Origin.READ)
             kept.append(Direct("crown-top", string, frets[0], *known, checks))
     return tuple(kept)

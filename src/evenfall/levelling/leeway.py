@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.levelling.settings import MOVED_MM, Influence, limits_mm, numbers, unsure_mm
+from evenfall.levelling.settings import (
+    LEAST_MOVE_MM,
+    MOVED_MM,
+    Influence,
+    limits_mm,
+    numbers,
+    unsure_mm,
+)
 from evenfall.levelling.solver import least
 from evenfall.plan import LEAST_SHOWN_MM
 from evenfall.requirement import ROUNDING_MM, State
@@ -79,10 +86,23 @@ def with_leeway(at: SetUp) -> SetUp | None:
     )
     if found is None:
         return None
-    saddle, turned = found[:count] - found[count:-2], float(found[-2] - found[-1])
-    moved = np.abs(saddle) > MOVED_MM
-    text = _WHAT[bool(moved.any()), abs(turned) > MOVED_MM]
-    return at.moved(turned, np.zeros(count), saddle, sentence(text, on=numbers(moved)))
+    move = np.append(found[:count] - found[count:-2], found[-2] - found[-1])
+    small = np.abs(move) < LEAST_MOVE_MM
+    ends = [np.append(saddle, rod) for saddle, rod in zip(moves, turn, strict=True)]
+    larger = np.where(np.abs(move) > MOVED_MM, np.sign(move) * LEAST_MOVE_MM, 0.0)
+    larger = np.where(small, np.clip(larger, *ends), move)
+    for tried in (np.where(small, 0.0, move), larger) if not target.one_piece_saddle else ():
+        if (there := _moved(at, tried)).holds.all():
+            return there
+    return _moved(at, move)
+
+
+def _moved(at: SetUp, move_mm: FloatArray) -> SetUp:
+    """Return the job with its saddles and, last, its rod moved."""
+    which = np.abs(move_mm) > MOVED_MM
+    text = _WHAT[bool(which[:-1].any()), bool(which[-1])]
+    why = sentence(text, on=numbers(which[:-1]))
+    return at.moved(float(move_mm[-1]), np.zeros(len(move_mm) - 1), move_mm[:-1], why)
 
 
 _AND = " within half of the tolerance, no further than every note needs to hold uncut."

@@ -162,21 +162,14 @@ def decide(
 def set_up(found: SetUp) -> SetUp:
     """Return the job with its settings made: what conforms is left, then leeway before metal."""
     at = settle(found)
-    if _holds(at).all():
+    if at.holds.all():
         return at
     within = with_leeway(at)
     if within is not None:
         return within
     wanted = [limit.value_mm for limit in at.problem.specification.target.action]
     under = at.action_mm < np.array(wanted) - UNDER_MM
-    return settle(found, ~_holds(at) & under & at.problem.saddle_free)
-
-
-def _holds(at: SetUp) -> BoolArray:
-    """Return which strings hold everywhere, but for what is the nut's to cure, shape (K,)."""
-    worse = at.judged.state > State.HOLDS
-    worse[at.open_strings_short, 0] = False
-    return np.asarray(~worse.any(axis=(1, 2)))
+    return settle(found, ~at.holds & under & at.problem.saddle_free)
 
 
 # ---- methods -------------------------------------------------------------------------------------
@@ -461,7 +454,7 @@ def _fails(at: SetUp) -> bool:
 
 def _misfit(at: SetUp) -> bool:
     """Return whether attack and targets do not fit each other: level frets fall well short."""
-    return at.level_margin_share < FITS_SHARE and not _holds(at).all()
+    return at.level_margin_share < FITS_SHARE and not at.holds.all()
 
 
 def _worn_out(at: SetUp) -> tuple[int, ...]:

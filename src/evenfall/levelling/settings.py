@@ -17,7 +17,7 @@ import numpy as np
 from evenfall.instrument.geometry import fret_distance_mm
 from evenfall.neck.level_line import LEAST_U_MM
 from evenfall.plan import LeftOut
-from evenfall.requirement import ROUNDING_MM, judge
+from evenfall.requirement import ROUNDING_MM, State, judge
 from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
 from evenfall.wording import Sentence, sentence
 
@@ -38,6 +38,8 @@ SHIM_BASE_MM = 50.0
 """Length of a shim that a neck angle is put in terms of [mm]."""
 ROUNDS = 16
 """In which nut and saddle are brought into agreement: each divides what is left by five or more."""
+LEAST_MOVE_MM = 0.02
+"""A setting that need not move is not moved by less: no bench sets it so closely; our judgement."""
 MOVED_MM = 1e-6
 """What moves by less stays where it is [mm]."""
 
@@ -152,6 +154,13 @@ class SetUp:
         need, tolerance = self.judged.need_mm[:, 0], self.judged.tolerance_mm[:, 0]
         return np.asarray((need - self.level_clearance_mm[:, 0] > tolerance).any(axis=1))
 
+    @cached_property
+    def holds(self) -> BoolArray:
+        """Which strings hold everywhere, but for what is the nut's to cure, shape (K,)."""
+        worse = self.judged.state > State.HOLDS
+        worse[self.open_strings_short, 0] = False
+        return np.asarray(~worse.any(axis=(1, 2)))
+
 
 @dataclass(frozen=True, eq=False)
 class Influence:
@@ -219,10 +228,12 @@ def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
         low, high = limits_mm(target.action, unsure_mm(problem, "action") + missed)
         off = (now.action_mm < low - ROUNDING_MM) | (now.action_mm > high + ROUNDING_MM)
         more_nuts, more_saddles = nuts | too_high, saddles | (problem.saddle_free & off)
-        one_piece = target.one_piece_saddle and bool(more_saddles.any())
-        if one_piece or (short is None and more_saddles.sum() >= EVEN_SHARE * problem.strings):
-            even = even or not more_saddles.all()
+        if target.one_piece_saddle and more_saddles.any():
             more_saddles = np.ones_like(more_saddles)
+        elif more_saddles.sum() >= EVEN_SHARE * problem.strings:
+            far = np.abs(action - now.action_mm) >= LEAST_MOVE_MM * on_action.saddle
+            even = even or bool((far & ~more_saddles).any())
+            more_saddles = more_saddles | far
         if (more_nuts == nuts).all() and (more_saddles == saddles).all():
             return replace(now, reasons=(*now.reasons, *_why(found, now, forced, even=even)))
         nuts, saddles = more_nuts, more_saddles
@@ -297,16 +308,17 @@ def _why(found: SetUp, now: SetUp, short: BoolArray, *, even: bool) -> list[Sent
     reasons = []
     filed = np.abs(now.nut_change_mm) > MOVED_MM
     if filed.any():
-        gap = found.first_fret_gap_mm[filed]
-        reasons.append(
-            sentence(
-                "First-fret gap of {on:strings} is too high ({low:figure} to {high:length}): "
-                "file {on:plural the slot|the slots} to target.",
-                on=numbers(filed),
-                low=gap.min(),
-                high=gap.max(),
-            )
+        # as it would be with rod and saddle set
+        gap = replace(now, nut_change_mm=0.0 * now.nut_change_mm).first_fret_gap_mm[filed]
+        others = (
+            abs(now.relief_change_mm) > MOVED_MM or np.abs(now.saddle_change_mm).max() > MOVED_MM
         )
+        text = (
+            "With the rest set, the first-fret gap of {on:strings} would be up to {gap:length}: "
+            if others
+            else "First-fret gap of {on:strings} is up to {gap:length}: "
+        ) + "file {on:plural the slot|the slots} to target."
+        reasons.append(sentence(text, on=numbers(filed), gap=gap.max()))
     moved = np.abs(now.saddle_change_mm) > MOVED_MM
     raised = moved & short
     texts = (

@@ -24,10 +24,12 @@ LEVEL_MM = 0.015
 MOST_READINGS = 8
 
 
-def plan(neck: Neck, found: Measurement, method: str | None = None) -> Plan:
-    """Return the plan for readings of a neck."""
+def plan(
+    neck: Neck, found: Measurement, method: str | None = None, *, settled: bool = False
+) -> Plan:
+    """Return the plan for readings of a neck, taken after its settings were made if `settled`."""
     made = neck.specification
-    return make_plan(made, found, method=method, excursion=table(made))
+    return make_plan(made, found, method=method, excursion=table(made), settled=settled)
 
 
 def cut_frets(made: Plan) -> frozenset[int]:
@@ -145,7 +147,7 @@ def whole_job(neck: Neck, chance: np.random.Generator, reader: Reader) -> Job:
     settled, stopped, asked, readings = False, "", 0, 0
     while readings < MOST_READINGS:
         readings += 1
-        made = plan(now, read(now, chance, reader))
+        made = plan(now, read(now, chance, reader), settled=now is not neck)
         left_out = frozenset(one.limit for one in made.left_out)
         status = made.status
         if status == "nothing":

@@ -29,7 +29,8 @@ def plan(
 ) -> Plan:
     """Return the plan for readings of a neck, taken after its settings were made if `settled`."""
     made = neck.specification
-    return make_plan(made, found, method=method, excursion=table(made), settled=settled)
+    more = {"settled": True} if settled else {}
+    return make_plan(made, found, method=method, excursion=table(made), **more)
 
 
 def cut_frets(made: Plan) -> frozenset[int]:

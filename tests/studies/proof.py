@@ -9,7 +9,7 @@ import numpy as np
 
 from evenfall.arrays import FloatArray
 from evenfall.measurement import Measurement
-from evenfall.plan import Plan
+from evenfall.plan import Plan, tool_of
 from evenfall.proof import prove
 from evenfall.requirement import Requirement, State, judge
 from evenfall.strings.clearance import rest_clearance_mm
@@ -38,8 +38,8 @@ class Case:
     sound: bool
 
 
-def worst(made: Neck, attack_n: FloatArray) -> State:
-    """Return how the true neck stands at an attack."""
+def worst(made: Neck, attack_n: FloatArray, done: Plan) -> State:
+    """Return how the true neck stands at an attack, by the smallest cut of the plan's tool."""
     spec = made.specification
     clear, level = (
         rest_clearance_mm(made.lines, made.nut_mm, crowns, made.saddle_mm)
@@ -50,12 +50,12 @@ def worst(made: Neck, attack_n: FloatArray) -> State:
         attack_n,
         clear,
         level,
-        smallest_cut_mm=spec.judgement.smallest_cut_file_mm,
+        smallest_cut_mm=spec.judgement.smallest_cut_mm(tool_of(done.method)),
         attack_tolerance=spec.judgement.attack_tolerance,
     ).worst
 
 
-def just_held_n(made: Neck) -> FloatArray:
+def just_held_n(made: Neck, done: Plan) -> FloatArray:
     """Return the largest attack of each string at which none of its notes fails [N]."""
     found = np.array(made.specification.player.attack_n)
     for k in range(len(found)):
@@ -63,7 +63,7 @@ def just_held_n(made: Neck) -> FloatArray:
         for _ in range(40):
             attack = np.zeros_like(found)
             attack[k] = middle = 0.5 * (low + high)
-            low, high = (middle, high) if worst(made, attack) < State.FAILS else (low, middle)
+            low, high = (middle, high) if worst(made, attack, done) < State.FAILS else (low, middle)
         found[k] = low
     return found
 
@@ -85,7 +85,7 @@ def cases(kind: str) -> Iterator[Case]:
     one[1] = lowest[1] - NUDGE * width[1]
     yield Case("one action just outside", neck(kind, action_mm=one), attack, done, sound=False)
     high = neck(kind, bumps=[Bump(fret, 0.05) for fret in (5, 9, 13)])
-    held = just_held_n(high)
+    held = just_held_n(high, done)
     yield Case("clearances of every string just hold", high, (1.0 - NUDGE) * held, done, sound=True)
     yield Case(
         "clearances of every string just fail", high, (1.0 + NUDGE) * held, done, sound=False

@@ -305,7 +305,7 @@ def text(kind: str) -> str:
     attack = [round(low + (high - low) * k / (count - 1), 3) for k in range(count)]
     lines = [
         'schema = "evenfall/spec@1"',
-        f'[model]\nname = "{made.name} (invented)"\nkind = "{kind} (invented)"\nunits = "mm"',
+        f'[model]\nname = "{made.name} (invented)"\nkind = "{kind}"\nunits = "mm"',
         f"frets = {made.frets}",
         *(made.model.split("; ") if made.model else ()),
         "[scale]",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -36,6 +37,12 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "slip.csv").write_text("\n".join(slipped), encoding="utf-8")
     (tmp_path / "negated.csv").write_text("\n".join(turned), encoding="utf-8")
     return tmp_path
+
+
+@pytest.fixture(scope="module", autouse=True)
+def cache(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Keep excursion tables in a folder of these tests."""
+    os.environ["EVENFALL_CACHE"] = str(tmp_path_factory.mktemp("kept"))
 
 
 def run(*arguments: str) -> Result:
@@ -99,3 +106,60 @@ def test_heights_of_the_wrong_sign_are_asked_for_again(folder: Path) -> None:
     assert done.exit_code == 1, folder
     codes = {finding["code"] for finding in json.loads(done.stdout)["findings"]}
     assert {"string-through-crown", "order", "out-of-reason"} <= codes
+
+
+# ---- acceptance: from the option to the certificate ----------------------------------------------
+
+ACCEPT = ("--accept", "lone-crown@7:3=a burr; filed off", "--accepted-by", "R. Quand")
+
+
+@pytest.fixture
+def worked(folder: Path) -> Path:
+    """Return the folder with a plan, and readings after the work with one doubtful crown."""
+    after = (INVENTED / "tesquil-after.csv").read_text(encoding="utf-8")
+    lines = []
+    for line in after.splitlines():
+        cells = line.split(",")
+        if cells[:3] == ["crown_top", "3", "7"]:
+            cells[3] = f"{float(cells[3]) - 0.36:.3f}"
+        lines.append(",".join(cells))
+    (folder / "after.csv").write_text("\n".join(lines), encoding="utf-8")
+    run("plan", "good.csv", "--spec", "spec.toml", "-o", "a.plan.json")
+    return folder
+
+
+def test_a_certificate_waits_for_what_is_not_accepted(worked: Path) -> None:
+    arguments = ("prove", "a.plan.json", "after.csv", "--certificate", "c.html")
+    refused = run(*arguments)
+    assert refused.exit_code == 1
+    assert "Fret 7, string 3 lies 0.3" in refused.output
+    accepted = run(*arguments, *ACCEPT)
+    said = "Accepted by R. Quand: lone-crown at fret 7, string 3. Reason: a burr; filed off"
+    assert said in accepted.output
+    assert "Read crown top and crown height again" not in accepted.output
+    page = (worked / "c.html").read_text(encoding="utf-8")
+    assert said in page.replace("\N{NO-BREAK SPACE}", " ")
+    stored = json.loads((worked / "after.proof.json").read_text(encoding="utf-8"))
+    assert stored["accepted"] == [
+        {"code": "lone-crown", "at": "7:3", "reason": "a burr; filed off", "person": "R. Quand"}
+    ]
+    assert [gate["code"] for gate in stored["gates"]] == ["lone-crown"]
+
+
+@pytest.mark.parametrize(
+    ("accept", "said"),
+    [
+        ("lone=why", "no such code"),
+        ("lone-crown@99=why", "not on this instrument"),
+        ("lone-crown@7:3", "gives no reason"),
+        ("arch=why", "Nothing asks for arch"),
+        ("lone-crown@8=why", "Nothing asks for lone-crown@8"),
+    ],
+)
+def test_what_cannot_be_accepted_is_one_sentence(worked: Path, accept: str, said: str) -> None:
+    before = {path.name for path in worked.iterdir()}
+    done = run("prove", "a.plan.json", "after.csv", "--accept", accept)
+    assert done.exit_code == 2
+    assert said in done.output
+    assert done.output.count("\n") == 1
+    assert {path.name for path in worked.iterdir()} == before

@@ -189,6 +189,18 @@ def sheet_options(command: Command) -> Command:
     return path_option("--spec", help="Specification, for a hand sheet.")(with_serial)
 
 
+def accept_options(command: Command) -> Command:
+    """Add `--accept` and `--accepted-by`, see `evenfall.gates.accepted_gates`."""
+    by_whom = click.option("--accepted-by", default="", metavar="NAME", help="Who accepts it.")
+    return click.option(
+        "--accept",
+        "accepted",
+        multiple=True,
+        metavar="CODE[@FRET[:STRING]]=REASON",
+        help="Accept a doubtful reading as it is, with a reason; repeatable.",
+    )(by_whom(command))
+
+
 def path_argument(name: str, **more: Any) -> Callable[[Command], Command]:
     """Add an argument that is a path."""
     return click.argument(name, type=click.Path(path_type=Path), **more)

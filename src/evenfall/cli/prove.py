@@ -11,6 +11,7 @@ import click
 
 from evenfall.cli.door import (
     Number,
+    accept_options,
     derived_name,
     output_option,
     path_argument,
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     metavar="N",
     help="Attack to judge by [N] (default: the specification's).",
 )
+@accept_options
 @click.option("--steps", is_flag=True, help="List each step of the uncertainty budgets.")
 @output_option("readings")
 @path_option(
@@ -51,6 +53,8 @@ def command(
     plan: Path,
     measurement: Path,
     attack_n: float | None,
+    accepted: tuple[str, ...],
+    accepted_by: str,
     steps: bool,
     output: Path | None,
     certificate: Path | None,
@@ -71,7 +75,9 @@ def command(
         record = output or derived_name(measurement, "proof")
     kind = "" if page is None else page_kind(page, "The certificate")
     day = _date(dated)
-    request = workshop.ProveRequest(source_of(plan), source_of(measurement), attack_n)
+    request = workshop.ProveRequest(
+        source_of(plan), source_of(measurement), attack_n, accepted, accepted_by
+    )
 
     def files(made: ProveOutcome, told: Progress) -> dict[Path, bytes]:
         written: dict[Path, bytes] = {}

@@ -207,10 +207,10 @@ def check_used(accepted: Sequence[Accepted], gates: Sequence[Finding]) -> None:
         if not any(places):
             known = sorted({gate.code for gate in gates})
             raise RequestError(
-                "Nothing asks for {given}, so there is nothing to accept{rest}; leave it out.",
+                "Nothing asks for {given}, so there is nothing to accept; leave it out.{rest}",
                 at=At(field="accept"),
                 given=f"{one.code}@{one.at}" if one.at else one.code,
-                rest=sentence("; these readings ask for {known:list}", known=known)
+                rest=sentence(" These readings ask for {known:list}.", known=known)
                 if known
                 else "",
             )

@@ -11,6 +11,7 @@ import numpy as np
 from evenfall import pages, proof
 from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
+from evenfall.gates import accepted_gates
 from evenfall.wording import LIBRARY_WORDS
 from evenfall.work.cautions import cautions
 from evenfall.workshop.kept import excursion
@@ -38,11 +39,18 @@ class ProveRequest:
         Readings after the work: a measurement file, or a hand sheet.
     attack_n
         Attack that every position is judged by [N]; the specification's if left out.
+    accepted
+        Doubtful readings that somebody accepts, as CODE[@fret[:string]]=REASON, besides those that
+        the plan says.
+    accepted_by
+        Who accepts them.
     """
 
     plan: Source
     readings: Source
     attack_n: float | None = None
+    accepted: tuple[str, ...] = ()
+    accepted_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +183,7 @@ def prove(request: ProveRequest, progress: Progress = silent) -> ProveOutcome:
     """
     specification, made = open_plan(request.plan)
     after = open_readings_after(made, request.readings)
+    accepted = accepted_gates(request.accepted, specification, person=request.accepted_by)
     table = excursion(specification, progress)
     progress("Judging the readings", 0.0)
     attack = request.attack_n
@@ -184,5 +193,6 @@ def prove(request: ProveRequest, progress: Progress = silent) -> ProveOutcome:
         after.measurement,
         table,
         attack_n=None if attack is None else [attack] * specification.string_count,
+        accepted=accepted,
     )
     return ProveOutcome(specification, after.findings, judged)

@@ -150,6 +150,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
         checked["motion"]["disagreements"] = [odd_one.as_dict()]
         run("neck", "unstrung.csv", *tesquil, "--convert", "c.json")
         converted = json.loads((folder / "c.json").read_text(encoding="utf-8"))
+        Path("rare.plan.json").write_text(json.dumps(with_rarities(planned)), encoding="utf-8")
         return {
             "measurement": [measured, by_hand, converted],
             "diagnosis": [run("diagnose", "k.json"), run("diagnose", "p.json")],
@@ -177,7 +178,10 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("neck", "k.plan.json", "--humidity", "45", "35", "--relief-per-turn", "0.3"),
                 run("neck", "k.json", "--strings", "tesquil.spec.toml"),
             ],
-            "bench sheet": [run("sheet", "k.plan.json", "-o", "k.html")],
+            "bench sheet": [
+                run("sheet", "k.plan.json", "-o", "k.html"),
+                run("sheet", "rare.plan.json", "-o", "rare.html"),
+            ],
             "proof": [
                 run("prove", "k.plan.json", "tesquil-after.csv"),
                 run("prove", "k.plan.json", "tesquil-before.csv"),

@@ -152,6 +152,16 @@ def test_the_rule_is_told_with_its_coverage():
     assert "probability of at most 5 %" in told
 
 
+def test_the_notes_are_counted_by_their_state():
+    for result in (clean(), proof(0.02)):
+        told = dict(certificate(result, unit="mm").facts)["Notes"]
+        counts = {words: int(n) for n, words in re.findall(r"(\d+) ([a-z ]+)", told)}
+        state = result.positions.state
+        for words, one in (("clear", 1), ("as good as level frets", 2), ("not clear", 3)):
+            assert counts.get(words, 0) == (state == one).sum()
+        assert sum(counts.values()) == state.size
+
+
 def test_hashes_and_codes_lead_back_to_what_was_judged():
     result = proof()
     made = certificate(result, unit="mm")

@@ -1,4 +1,4 @@
-"""Write the stored files of version 0 again, from the invented examples.
+"""Write the stored files of version 0 again, from the invented examples, and their pages.
 
 Files of later versions are never written again; see README.md.
 """
@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import runpy
 import tempfile
 from importlib import resources
 from pathlib import Path
@@ -66,3 +67,4 @@ def write() -> None:
 
 if __name__ == "__main__":
     write()
+    runpy.run_path(str(HERE.parent / "pages" / "golden.py"), run_name="__main__")

@@ -33,6 +33,13 @@ KINDS: dict[str, str] = {
 }
 """What is judged, in the order of the certificate."""
 
+_STATES = {
+    State.HOLDS: "clear",
+    State.AS_GOOD: "as good as level frets",
+    State.FAILS: "not clear",
+    State.UNKNOWN: "not known",
+}
+
 LINES_OF_A_BUDGET = 8
 """Inputs listed one by one; the rest of a long budget is summed, since none of them counts."""
 
@@ -49,69 +56,31 @@ class Amount:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One item as the certificate shows it.
+    """One item as the certificate shows it."""
 
-    Parameters
-    ----------
-    name
-        What was judged.
-    result, expanded
-        Value and expanded uncertainty.
-    limits
-        Limits in words, in the unit chosen.
-    limits_other
-        The same in the other unit, where both are shown.
-    probability
-        Probability of conformity in words.
-    verdict
-        "conforms", "does not conform" or "undecided".
-    route
-        How the value was obtained.
-    """
-
-    name: str
+    name: str  # what was judged
     result: Amount
-    expanded: Amount
-    limits: str
-    limits_other: str
-    probability: str
+    expanded: Amount  # its expanded uncertainty
+    limits: str  # in words, in the unit chosen
+    limits_other: str  # in the other unit, where both are shown
+    probability: str  # of conformity
     verdict: Verdict
-    route: str
+    route: str  # how the value was obtained
 
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """All items of one kind, in one line.
-
-    Parameters
-    ----------
-    name
-        What they are.
-    count
-        How many were judged, and how many have which verdict, in words.
-    verdict
-        The worst verdict among them.
-    nearest
-        The item nearest to its limit, by the probability of conformity.
-    """
+    """All items of one kind, in one line."""
 
     name: str
-    count: str
-    verdict: Verdict
-    nearest: Judged
+    count: str  # how many were judged, and how many have which verdict
+    verdict: Verdict  # the worst among them
+    nearest: Judged  # nearest to its limit, by the probability of conformity
 
 
 @dataclass(frozen=True, slots=True)
 class Input:
-    """One line of an uncertainty budget.
-
-    Parameters
-    ----------
-    name
-        The input.
-    value, uncertainty, sensitivity, contribution, degrees, distribution
-        As written.
-    """
+    """One line of an uncertainty budget, as written."""
 
     name: str
     value: str
@@ -124,24 +93,12 @@ class Input:
 
 @dataclass(frozen=True, slots=True)
 class Listing:
-    """The uncertainty budget of one item.
-
-    Parameters
-    ----------
-    item
-        The item.
-    inputs
-        Its largest inputs, largest first.
-    rest
-        What the inputs not listed add, in words; empty if all are listed.
-    result
-        Combined and expanded uncertainty in words.
-    """
+    """The uncertainty budget of one item."""
 
     item: Judged
-    inputs: tuple[Input, ...]
-    rest: str
-    result: str
+    inputs: tuple[Input, ...]  # the largest, largest first
+    rest: str  # what those not listed add; empty if all are listed
+    result: str  # combined and expanded uncertainty
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,6 +210,7 @@ def certificate(
         facts=(
             ("Judged for", _attack(proof.attack_n)),
             *_clear_up_to(proof),
+            ("Notes", _notes(proof)),
             ("Judged", counted(len(proof.items), "item")),
         ),
         rule=tuple(writer.line(said) for said in proof.decided_by),
@@ -320,6 +278,13 @@ def _clear_up_to(proof: Proof) -> Iterable[tuple[str, str]]:
     if (proof.positions.state == State.AS_GOOD).any():
         clear_n = proof.clear_up_to_n[np.isfinite(proof.clear_up_to_n)]
         yield "Clear up to", _attack(np.minimum(clear_n, proof.attack_n.max()))
+
+
+def _notes(proof: Proof) -> str:
+    """Return how many notes stand in which state."""
+    state = proof.positions.state
+    found = [(int((state == one).sum()), words) for one, words in _STATES.items()]
+    return ", ".join(f"{count} {words}" for count, words in found if count)
 
 
 def _attack(attack_n: FloatArray) -> str:

@@ -35,7 +35,7 @@ from evenfall.codec.forms import (
     truth,
     whole,
 )
-from evenfall.codec.parsing import JSON_LIMIT_BYTES
+from evenfall.codec.parsing import JSON_LIMIT_BYTES, parse_toml
 from evenfall.codec.schema import json_schema
 from evenfall.errors import (
     At,
@@ -490,6 +490,20 @@ HOSTILE: list[tuple[bytes, type[EvenfallError], str]] = [
     (b'{"a": ' * 200_000 + b"1" + b"}" * 200_000, BrokenFileError, "too deeply"),
     (b'{"a": "' + b"x" * JSON_LIMIT_BYTES + b'"}', UnsupportedError, "larger than 16 MB"),
 ]
+
+
+@pytest.mark.parametrize("part", ["a", "'x'", "long-name_2"])
+@pytest.mark.parametrize("form", ["{} = 1", "[{}]", "k = {{ {} = 1 }}"])
+def test_a_key_of_many_parts_is_refused_before_it_is_parsed(
+    form: str, part: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as patched:
+        patched.setattr("tomllib.loads", lambda _: pytest.fail("parsed"))
+        for joint in (".", " . "):
+            with pytest.raises(RecursionError):
+                parse_toml(form.format(joint.join([part] * 30_000)))
+    fine = 'a.b.c = "a.b, 1.2.3.4"\nd = [1.5, 2.5]\n' + "e = 0.5 # . . . . . . . . . . . . . . .\n"
+    assert parse_toml(fine)["a"]["b"]["c"] == "a.b, 1.2.3.4"
 
 
 @pytest.mark.parametrize(("data", "kind", "words"), HOSTILE, ids=[w for *_, w in HOSTILE])

@@ -1,6 +1,17 @@
-"""`python -m evenfall` is the command line."""
+"""The command line, as `evenfall` or `python -m evenfall`; it can be stopped as it starts too."""
 
-from evenfall.cli import main
+import os
+
+
+def main() -> None:
+    """Load the command line and run it."""
+    try:
+        from evenfall.cli import main as run
+    except KeyboardInterrupt:
+        os.write(2, b"Stopped; nothing was written.\n")
+        os._exit(130)
+    run(prog_name="evenfall")
+
 
 if __name__ == "__main__":
-    main(prog_name="evenfall")
+    main()

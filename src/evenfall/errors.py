@@ -22,7 +22,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Literal
 
 from evenfall.units import LengthUnit
-from evenfall.wording import LIBRARY_WORDS, Sentence, Value, numbers, say
+from evenfall.wording import LIBRARY_WORDS, Sentence, Value, numbers, plain_line, say
 
 Severity = Literal["error", "warning", "note"]
 
@@ -152,7 +152,10 @@ class At:
         """Return file, rows or lines, and field; the sentence itself names strings and frets."""
         counted = (("row", self.rows), ("line", self.lines))
         places = [f"{word}{'s' * (len(n) > 1)} {numbers(n, 7)}" for word, n in counted if n]
-        return ", ".join(part for part in (self.file, *places, self.field) if part)
+        file = plain_line(self.file)
+        if len(file) > _LONGEST_PATH:
+            file = f"{file[: _LONGEST_PATH // 2]}…{file[-_LONGEST_PATH // 2 :]}"
+        return ", ".join(part for part in (file, *places, self.field) if part)
 
     def in_file(self, name: str) -> At:
         """Return the same place, in a file, unless it names one already."""
@@ -163,6 +166,7 @@ class At:
         return {key: value for key, value in asdict(self).items() if value not in ("", (), None)}
 
 
+_LONGEST_PATH = 300
 NOWHERE = At()
 
 

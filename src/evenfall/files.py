@@ -6,7 +6,7 @@ import os
 import secrets
 import shutil
 import time
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -184,14 +184,18 @@ def _write(outputs: Mapping[Path, bytes | str]) -> None:
                     os.remove(target)
         if not isinstance(error, OSError | ValueError):
             raise
-        raise RequestError(
-            "The file cannot be written ({reason}); choose another folder or name.",
-            at=At(file=str(path)),
-            reason=_reason(error),
-        ) from None
+        raise _unwritable(path, error) from None
     finally:
         _remove(temporary for _, temporary in staged)
         _remove(before.values())
+
+
+def _unwritable(path: Path, error: Exception) -> RequestError:
+    return RequestError(
+        "The file cannot be written ({reason}); choose another folder or name.",
+        at=At(file=str(path)),
+        reason=_reason(error),
+    )
 
 
 def keep_apart(
@@ -204,8 +208,19 @@ def keep_apart(
 
     None is skipped. `folders` are those that will be made; every other folder must be there.
     """
-    read = {os.path.realpath(path) for path in inputs if path is not None}
-    made = [folder for folder in folders if folder is not None]
+    path = Path()
+    try:
+        read = {os.path.realpath(path) for path in inputs if path is not None}
+        for path in _outputs_apart(outputs, read, [f for f in folders if f is not None]):
+            _replaceable(path)
+    except (OSError, ValueError) as error:  # a name too long, the working folder gone
+        raise _unwritable(path, error) from None
+
+
+def _outputs_apart(
+    outputs: Iterable[Path | None], read: set[str], made: Sequence[Path]
+) -> Iterator[Path]:
+    """Yield outputs that are no inputs, no two of one name, each in a folder that is there."""
     for folder in made:
         if folder.exists() and not folder.is_dir():
             raise RequestError("This is a file; name a folder.", at=At(file=str(folder)))
@@ -228,7 +243,7 @@ def keep_apart(
         written.add(real)
         if not (path.parent.is_dir() or path.parent in made):
             raise RequestError("The folder of this file is not there; make it first.", at=at)
-        _replaceable(path)
+        yield path
 
 
 def _replaceable(path: Path) -> Path:

@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import re
+import signal
 import subprocess
 import sys
 from importlib import resources
@@ -233,6 +234,77 @@ def test_bad_input_is_one_sentence_and_status_2(
     assert set(error) == {"code", "at", "text", "values", "sentence", "findings"}
     assert error["sentence"].rstrip().endswith((".", "?"))
     assert files(folder) == before
+
+
+LONG = "x" * 5_000
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        (LONG,),
+        ("plan", LONG),
+        ("plan", f"a \x1b[31m\n{LONG}"),
+        ("plan", "tesquil-before.csv", LONG),
+        ("plan", "tesquil-before.csv", f"--{LONG}"),
+        ("plan", "tesquil-before.csv", "--unit", LONG),
+        ("plan", "tesquil-before.csv", "--method", LONG, "--spec", "tesquil.spec.toml"),
+        ("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", LONG),
+        ("play", "tesquil-before.csv", "--note", LONG),
+        ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--step", LONG, "1"),
+        ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--serial", LONG),
+    ],
+)
+def test_what_is_long_or_unprintable_is_not_echoed_whole(
+    folder: Path, arguments: tuple[str, ...]
+) -> None:
+    before = files(folder)
+    told = run(*arguments)
+    assert told.exit_code == 2
+    (sentence,) = [row for row in told.stderr.splitlines() if not row.endswith(" ...")]
+    assert len(sentence) < 500
+    assert sentence.isprintable()
+    assert files(folder) == before
+
+
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("at_file", [1, 2, 5])
+def test_a_command_that_is_stopped_while_it_writes_leaves_nothing(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, sent: signal.Signals, at_file: int
+) -> None:
+    job = ("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "new.json")
+    assert run(*job).exit_code == 0
+    before, kept, replace, count = files(folder), Path("new.json").read_bytes(), os.replace, 0
+
+    def interrupted(source: str, target: str) -> None:
+        nonlocal count
+        count += 1
+        replace(source, target)
+        if count == at_file:
+            os.kill(os.getpid(), sent)
+
+    monkeypatch.setattr("evenfall.files.os.replace", interrupted)
+    told = run(*job, "--attack", "0.3", "--pictures", "new")
+    assert count >= at_file
+    assert told.exit_code == 130
+    assert told.stderr.splitlines()[-1] == "Stopped; nothing was written."
+    assert files(folder) == before
+    assert Path("new.json").read_bytes() == kept
+    assert signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
+
+
+def test_a_working_folder_that_was_removed_is_a_sentence(tmp_path: Path) -> None:
+    gone = tmp_path / "gone"
+    gone.mkdir()
+    code = (
+        "import os, sys; os.rmdir(os.getcwd()); from evenfall.__main__ import main;"
+        "sys.argv = ['evenfall', 'demo', 'new']; main()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=gone, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert done.stderr == "evenfall: The working folder is no longer there; change to another.\n"
 
 
 @pytest.mark.parametrize(

@@ -5,17 +5,21 @@ from __future__ import annotations
 import codecs
 import json
 import os
+import re
+import signal
 import sys
+import threading
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
 from evenfall.errors import At, Cancelled, EvenfallError, RequestError
-from evenfall.wording import say
+from evenfall.wording import plain_line, say
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from evenfall.errors import Finding
     from evenfall.units import LengthUnit
@@ -43,6 +47,8 @@ WORDS: Mapping[str, str] = {
 }
 """The command line's words for the places of `evenfall.wording` that only a door can name."""
 
+_LONG_WORD = re.compile(r"(\S{40})\S{60,}?([\"'.)]*(?=\s|$))")
+"""What somebody typed that is too long to be echoed whole, and the punctuation after it."""
 _PLAIN = {"–": "-", "…": "...", "±": "+-", "µ": "u", "·": ".", "“": '"', "”": '"', "’": "'"}
 
 
@@ -95,7 +101,9 @@ class Door(click.Group):
                 stream.reconfigure(errors="evenfall-plain")
         given = list(sys.argv[1:] if args is None else args)
         try:
-            status = run()
+            _working_folder()
+            with _stopped_by_term():
+                status = run()
         except (click.Abort, KeyboardInterrupt, Cancelled):
             click.echo("Stopped; nothing was written.", err=True)
             sys.exit(STOPPED)
@@ -108,7 +116,8 @@ class Door(click.Group):
             context = error.ctx if isinstance(error, click.UsageError) else None
             hint = f" Try '{context.command_path} --help'." if context else ""
             field = getattr(getattr(error, "param", None), "name", None) or ""
-            said = RequestError("{said}", at=At(field=field), said=error.format_message())
+            message = _LONG_WORD.sub(r"\1…\2", plain_line(error.format_message()))
+            said = RequestError("{said}", at=At(field=field), said=message)
             fail(said, given, told=f"{said.sentence}{hint}")
         except BrokenPipeError:
             sys.stderr.close()  # whoever read us has gone; there is nobody to tell
@@ -116,6 +125,31 @@ class Door(click.Group):
         except OSError as error:  # files have their own sentences; this is standard output
             _stop_without_output(error)
         sys.exit(status if isinstance(status, int) else 0)
+
+
+@contextmanager
+def _stopped_by_term() -> Iterator[None]:
+    """Let a request to terminate stop the work as an interrupt does: nothing is half-written."""
+
+    def stop(_signal: int, _frame: object) -> NoReturn:
+        raise Cancelled
+
+    if threading.current_thread() is not threading.main_thread():
+        yield  # signals go to the main thread alone
+        return
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _working_folder() -> None:
+    """Refuse to work in a folder that was removed: no file could be named in it."""
+    try:
+        os.getcwd()
+    except OSError:
+        raise RequestError("The working folder is no longer there; change to another.") from None
 
 
 def _stop_without_output(error: OSError) -> NoReturn:

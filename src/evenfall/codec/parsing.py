@@ -1,10 +1,11 @@
-"""JSON that may come from anybody: bounded before it is parsed, and read strictly."""
+"""JSON and TOML that may come from anybody: bounded before they are parsed, and read strictly."""
 
 from __future__ import annotations
 
 import json
 import math
 import re
+import tomllib
 from collections.abc import Mapping
 from typing import Any, NoReturn
 
@@ -15,6 +16,18 @@ from evenfall.wording import sentence
 
 JSON_LIMIT_BYTES = 16_000_000
 """No file of ours comes near this; what is larger is refused before it is parsed."""
+
+
+_KEY = re.compile(r"[\w\"'-]+")
+_DEEPEST_KEY = 20
+"""Parts of a dotted key; the parser takes a time that grows with their square."""
+
+
+def parse_toml(text: str) -> dict[str, Any]:
+    """Return the tables of TOML; errors as `tomllib.loads`, `RecursionError` where too deep."""
+    if "k." * _DEEPEST_KEY in _KEY.sub("k", text.replace(" ", "").replace("\t", "")):
+        raise RecursionError("keys are nested too deeply")
+    return tomllib.loads(text)
 
 
 def kind_and_version(values: object) -> tuple[str, int]:

@@ -16,6 +16,7 @@ from functools import cached_property
 from itertools import pairwise
 from typing import Any, NoReturn
 
+from evenfall.codec.parsing import parse_toml
 from evenfall.errors import At, Finding, SpecificationError
 from evenfall.instrument.construction import USUAL_CORE_SHARE, Mass, plain_mass, wound_mass
 from evenfall.instrument.geometry import string_scale_mm
@@ -86,7 +87,7 @@ def read_specification(text: str, *, source: str = "") -> tuple[Specification, t
     (22, 648.0, ())
     """
     try:
-        document = tomllib.loads(text)
+        document = parse_toml(text)
     except tomllib.TOMLDecodeError as error:
         if not line_numbers(text):
             _refuse(

@@ -15,8 +15,8 @@ from evenfall.wording import Sentence, sentence
 FILE_LIMIT_BYTES = 64_000_000
 """Largest hand sheet to read."""
 
-ROW_LIMIT = 50_000
-"""More rows than this are not hand readings."""
+ROW_LIMIT = 20_000
+"""More rows than this are not hand readings: 12 strings, 36 frets, 4 quantities, 10 times."""
 
 _REQUIRED = ("quantity", "value")
 

@@ -41,6 +41,9 @@ from evenfall.wording import Sentence, sentence
 UNPACKED_LIMIT_BYTES = 100_000_000
 """Largest unpacked size of a workbook; more is a trap or no sheet of readings."""
 
+MARKUP_LIMIT_BYTES = 30_000_000
+"""Largest size of its sheets and texts; the longest sheet of readings takes two thirds of that."""
+
 RATIO_LIMIT = 200.0
 """Largest ratio of unpacked to packed size of a large part; honest sheets pack 5 to 50 times."""
 
@@ -110,11 +113,13 @@ def _check_size(parts: list[zipfile.ZipInfo], at: At) -> None:
     if any(part.flag_bits & 1 for part in parts):
         raise UnsupportedError(LOCKED, at=at)
     unpacked = sum(part.file_size for part in parts)
+    markup = sum(part.file_size for part in parts if part.filename.endswith((".xml", ".rels")))
     swollen = any(
         part.file_size > 5_000_000 and part.file_size > RATIO_LIMIT * max(part.compress_size, 1)
         for part in parts
     )
-    if unpacked > UNPACKED_LIMIT_BYTES or swollen or len(parts) > 5_000:
+    large = unpacked > UNPACKED_LIMIT_BYTES or markup > MARKUP_LIMIT_BYTES
+    if large or swollen or len(parts) > 5_000:
         raise UnsupportedError(
             "The workbook unpacks to far more than a sheet of readings holds; copy the readings "
             "into a new workbook.",

@@ -9,6 +9,8 @@ import zipfile
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 import tifffile
 
@@ -158,6 +160,43 @@ def test_an_archive_that_unpacks_to_far_more_is_refused(tmp_path: Path, size: in
         archive.writestr("z.npy" if size == 3 else "main.xml", b"\x93NUMPY" + bytes(10**7))
     path.write_bytes(bomb.getvalue())
     with pytest.raises((BrokenFileError, UnsupportedError)):
+        read_scan(path)
+
+
+def packed_zeros(kind: str, count: int) -> bytes:
+    """Return a file of so many rows and columns of zeros, packed."""
+    made = io.BytesIO()
+    if kind == "npz":
+        np.savez_compressed(made, z=np.zeros((count, count)))
+    elif kind == "tiff":
+        tifffile.imwrite(made, np.zeros((count, count), np.float64), compression="zlib")
+    else:
+        zeros = np.zeros(count * count, np.float64)
+        pq.write_table(pa.table(dict.fromkeys("xyz", zeros)), made)
+    return made.getvalue()
+
+
+@pytest.mark.parametrize("kind", ["npz", "tiff", "parquet"])
+def test_what_packs_as_no_measured_heights_do_is_refused_before_it_is_unpacked(
+    tmp_path: Path, kind: str
+) -> None:
+    path = tmp_path / "scan"
+    path.with_suffix(".toml").write_text("x_step = 0.1\ny_step = 0.1\nunit = 'mm'\n")
+    path.write_bytes(packed_zeros(kind, 3_000))
+    tracemalloc.start()
+    with pytest.raises(UnsupportedError, match=r"would unpack to [\d,]+ times its size"):
+        read_scan(path)
+    assert tracemalloc.get_traced_memory()[1] < 20e6  # of 72 MB
+    tracemalloc.stop()
+    if kind != "parquet":  # a small map of level heights is no trap
+        path.write_bytes(packed_zeros(kind, 100))
+        assert read_scan(path).point_count == 10_000
+
+
+def test_an_array_of_three_dimensions_is_refused_by_its_header(tmp_path: Path) -> None:
+    path = tmp_path / "scan"
+    path.write_bytes(npy_of((2, 5, 10)))
+    with pytest.raises(UnsupportedError, match="3 dimensions"):
         read_scan(path)
 
 

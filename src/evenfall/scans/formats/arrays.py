@@ -16,6 +16,7 @@ from evenfall.scans.formats.scan import (
     MOST_POINTS,
     Scan,
     ScanFile,
+    check_swelling,
     claims_more,
     cloud,
     damage,
@@ -85,10 +86,11 @@ def read_npz(file: ScanFile) -> Scan:
 
 
 def check_packing(entry: zipfile.ZipInfo) -> None:
-    """Refuse a member of an archive that claims to unpack to more than packing can do."""
+    """Refuse a member of an archive that claims to unpack to more than packing or scans do."""
     most = DEFLATE_RATIO * (entry.compress_size + 64)
     if entry.file_size > most:
         raise claims_more(entry.file_size, "bytes in one part", most)
+    check_swelling(entry.compress_size, entry.file_size)
 
 
 def _unit(arrays: dict[str, NDArray[Any]]) -> str | None:
@@ -238,8 +240,14 @@ def _array(file: ScanFile, stream: Any, size: int) -> NDArray[Any]:
     have = size - stream.tell()
     if count * dtype.itemsize > have:
         raise claims_more(count, "numbers", have // max(1, dtype.itemsize))
-    if count > 4 * MOST_POINTS:
+    if count > 3 * MOST_POINTS:
         raise too_many(count)
+    if len(shape) > 2:
+        raise UnsupportedError(
+            "The array has {count} dimensions; heights have rows and columns, points have x, y and "
+            "z of one length.",
+            count=len(shape),
+        )
     data = bytearray(count * dtype.itemsize)
     view = memoryview(data)
     at = 0

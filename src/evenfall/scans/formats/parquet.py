@@ -15,6 +15,7 @@ from evenfall.scans.formats.scan import (
     GrowingPoints,
     Scan,
     ScanFile,
+    check_swelling,
     claims_more,
     cloud,
     damage,
@@ -60,6 +61,7 @@ def read_parquet(file: ScanFile) -> Scan:
                     name=name,
                     kind=str(kind),
                 )
+        check_swelling(file.size, 4 * len(columns) * count)
         single = all(arrow.types.is_float32(k) or arrow.types.is_float16(k) for k in kinds)
         points = GrowingPoints(count, np.float32 if single else np.float64)
         batches = table.iter_batches(PIECE_POINTS, columns=columns, use_threads=True)

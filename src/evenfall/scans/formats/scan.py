@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 MOST_POINTS = 200_000_000
 """More points than this no one board needs: 480 mm x 60 mm at 0.012 mm steps."""
 
+SWOLLEN_BYTES, SWOLLEN_RATIO = 64_000_000, 100.0
+"""Measured heights pack to a half or a tenth; what packs to less than a hundredth is a trap."""
+
 PIECE_POINTS = 1 << 18
 """Points read at a time."""
 
@@ -353,6 +356,16 @@ def too_many(count: int) -> UnsupportedError:
         count=count,
         most=MOST_POINTS,
     )
+
+
+def check_swelling(packed_bytes: int, unpacked_bytes: int) -> None:
+    """Refuse, before any of it is unpacked, what swells to far more than measured heights do."""
+    if unpacked_bytes > SWOLLEN_BYTES and unpacked_bytes > SWOLLEN_RATIO * max(packed_bytes, 1):
+        raise UnsupportedError(
+            "The file would unpack to {times:,.0f} times its size, so nearly all of its values are "
+            "the same; export what was measured alone.",
+            times=unpacked_bytes / max(packed_bytes, 1),
+        )
 
 
 def claims_more(claimed: int, what: str, room: int | None = None) -> BrokenFileError:

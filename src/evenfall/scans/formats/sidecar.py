@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from evenfall.codec.parsing import parse_toml
 from evenfall.errors import At, BrokenFileError, UnsupportedError
 from evenfall.files import read_text
 from evenfall.scans.formats.scan import UNIT_NAMES, ScanFile
@@ -113,7 +114,7 @@ def steps_for(file: ScanFile) -> Sidecar:
 
 def _table(path: Path) -> dict[str, Any]:
     try:
-        table = tomllib.loads(read_text(path, limit_bytes=LIMIT_BYTES))
+        table = parse_toml(read_text(path, limit_bytes=LIMIT_BYTES))
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         cause = str(error)[:120].rstrip(".")
         raise _fault(path, "it is not TOML ({cause})", cause=cause) from None

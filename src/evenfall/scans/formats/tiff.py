@@ -13,6 +13,7 @@ from evenfall.scans.formats.scan import (
     MOST_POINTS,
     Scan,
     ScanFile,
+    check_swelling,
     claims_more,
     damage,
     no_points,
@@ -85,6 +86,7 @@ class _Picture:
         self.kind = "" if page.dtype is None else str(page.dtype.kind)
         self.bytes = 0 if page.dtype is None else int(page.dtype.itemsize)
         self.packed = int(page.compression) not in (0, 1)
+        self.packed_bytes = sum(page.databytecounts)
 
     def check(self, size: int) -> None:
         """Refuse a picture that is no height map, or that the file cannot hold."""
@@ -104,3 +106,4 @@ class _Picture:
         room = size * (MOST_PACKED if self.packed else 1) // self.bytes
         if count > room:
             raise claims_more(count, "pixels", room)
+        check_swelling(self.packed_bytes, count * self.bytes)

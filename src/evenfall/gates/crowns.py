@@ -204,18 +204,25 @@ def scatter(seen: Seen) -> Iterator[Finding]:
 
 
 def lone_crown(seen: Seen) -> Iterator[Finding]:
-    """Yield crowns that stand off the other strings' crowns of their own fret."""
+    """Yield crowns that stand off the other strings' crowns of their own fret.
+
+    Beside a crown that is far off, the next ones look off the other way: so the one that is
+    furthest off is taken first, and then left out.
+    """
     if seen.level is None:
         return
-    count = len(seen.off_mm)
     for j in range(seen.off_mm.shape[1]):
-        for k in range(count):
-            found = _alone(seen, k, j)
-            if found is None:
-                continue
-            size, outer, u = found
-            up = (LONE_OUTER_MM, LONE_OUTER_U) if outer else (LONE_UP_MM, LONE_UP_U)
-            if size > max(up[0], up[1] * u):
+        off = seen.off_mm[:, j].copy()
+        while tried := {k: alone for k in range(len(off)) if (alone := _alone(off, k))}:
+            k = max(tried, key=lambda one: abs(tried[one][0]))
+            size, weights = tried[k]
+            if abs(size) <= LONE_UP_MM:
+                break
+            off[k] = np.nan
+            outer = k in (0, len(off) - 1)
+            up_mm, up_u = (LONE_OUTER_MM, LONE_OUTER_U) if outer else (LONE_UP_MM, LONE_UP_U)
+            u = seen.between_u_mm(j, weights)
+            if size > max(up_mm, up_u * u):
                 text = (
                     "Fret {fret}, string {string} stands {size:length} over its own fret. Read it "
                     "again; if it is so, look for a burr, or press the fret home there first."
@@ -231,25 +238,23 @@ def lone_crown(seen: Seen) -> Iterator[Finding]:
             yield Finding("lone-crown", text, at, fret=j + 1, string=k + 1, size=abs(size))
 
 
-def _alone(seen: Seen, k: int, j: int) -> tuple[float, bool, float] | None:
-    """Return how far a crown stands off the others of its fret, whether it is an outer one, and u.
+def _alone(off: FloatArray, k: int) -> tuple[float, dict[int, float]] | None:
+    """Return how far crown k of a fret stands off the others, and by which weights of theirs.
 
     Of an outer one the smaller of the step to the next string and the misfit from the line of the
     next two counts: a fret that is tilted stands off neither.
     """
-    off, count = seen.off_mm[:, j], len(seen.off_mm)
-    if 0 < k < count - 1:
-        size = off[k] - 0.5 * (off[k - 1] + off[k + 1])
-        if not math.isfinite(size):
-            return None
-        return float(size), False, seen.between_u_mm(j, {k: 1.0, k - 1: -0.5, k + 1: -0.5})
+    if 0 < k < len(off) - 1:
+        weights = {k: 1.0, k - 1: -0.5, k + 1: -0.5}
+        size = float(off[k] - 0.5 * (off[k - 1] + off[k + 1]))
+        return (size, weights) if math.isfinite(size) else None
     inward = 1 if k == 0 else -1
     near, next_but_one = off[k + inward], off[k + 2 * inward]
     step, misfit = float(off[k] - near), float(off[k] - 2.0 * near + next_but_one)
     if not math.isfinite(misfit) or step * misfit <= 0.0:
         return None
-    u = seen.between_u_mm(j, {k: 1.0, k + inward: -2.0, k + 2 * inward: 1.0})
-    return (step if abs(step) < abs(misfit) else misfit), True, u
+    weights = {k: 1.0, k + inward: -2.0, k + 2 * inward: 1.0}
+    return (step if abs(step) < abs(misfit) else misfit), weights
 
 
 def not_seated(seen: Seen) -> Iterator[Finding]:

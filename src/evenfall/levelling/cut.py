@@ -52,9 +52,10 @@ def to_level_mm(at: SetUp, least_mm: FloatArray, opened: BoolArray) -> FloatArra
     """Return the cut with opened frets, shape (F,), down to the level line, shape (K, F).
 
     That is where they stand out by the smallest cut or more, and as far as crown height and the
-    crowns that are left alone let them: none of those has to follow. No crown is left off the line
-    by less than the smallest cut where that can be helped: it would count as level when it is read
-    again, and so the result would not be what was decided.
+    crowns that are left alone let them: none of those has to follow, not even after what the bench
+    may miss, where there is room for that. No crown is left off the line by less than the smallest
+    cut where that can be helped: it would count as level when it is read again, and so the result
+    would not be what was decided.
     """
     share, asked, saddle = at.problem.share, asked_mm(at), at.saddle_mm
     spare = asked + SPARE_MM
@@ -71,6 +72,9 @@ def to_level_mm(at: SetUp, least_mm: FloatArray, opened: BoolArray) -> FloatArra
         low = np.minimum(low, kept[:, fret])
         level = at.level_mm[:, fret - 1]
         level = np.where(low > level, np.maximum(low, level + at.smallest_cut_mm), level)
+        # a file that takes off a little more must not make the crowns left alone follow
+        miss = at.problem.specification.judgement.allowance_mm(at.tool)
+        level = np.maximum(level, np.minimum(held + miss, 0.5 * (low + kept[:, fret])))
         wanted = np.maximum(low, np.minimum(kept[:, fret], level))
         cut = found[:, fret] - wanted > smallest
         floor[:, fret] = np.where(cut, low, found[:, fret])

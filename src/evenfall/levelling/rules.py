@@ -152,7 +152,8 @@ def decide(
     do not ask for yet another reading.
     """
     smallest = smallest_cut_mm(problem, method)
-    work = _BY_METHOD[method](as_found(problem, line, smallest), lift)
+    found = replace(as_found(problem, line, smallest), tool=tool_of(method))
+    work = _BY_METHOD[method](found, lift)
     return _decision(method, line if not work.replaced else work.at.line, work, settled=settled)
 
 
@@ -232,7 +233,7 @@ def _worked(work: _Work) -> SetUp:
         room_mm=np.maximum(0.0, problem.room_mm - work.removal_mm),
         saddle_travel_mm=np.stack([down + change, up - change]),
     )
-    return as_found(changed, line, at.smallest_cut_mm)
+    return replace(as_found(changed, line, at.smallest_cut_mm), tool=at.tool)
 
 
 def _once(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> _Work:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument.specification import Limit
+    from evenfall.instrument.specification import Limit, Tool
     from evenfall.levelling.problem import Problem
     from evenfall.neck.level_line import LevelLine
     from evenfall.requirement import Judged
@@ -55,6 +55,7 @@ class SetUp:
     nut_change_mm: FloatArray  # up is positive, (K,)
     saddle_change_mm: FloatArray  # up is positive, (K,)
     reasons: tuple[Sentence, ...] = ()  # why what moves does
+    tool: Tool = "file"  # that metal comes off with
 
     @cached_property
     def nut_mm(self) -> FloatArray:

@@ -9,7 +9,7 @@ Examples
 
 from evenfall.gates.accepted import Accepted, accepted_gates, check_used, unmet
 from evenfall.gates.checks import CrossCheck
-from evenfall.gates.opened import Gates, open_gates
+from evenfall.gates.opened import Gates, next_readings, open_gates
 
 __all__ = [
     "Accepted",
@@ -17,6 +17,7 @@ __all__ = [
     "Gates",
     "accepted_gates",
     "check_used",
+    "next_readings",
     "open_gates",
     "unmet",
 ]

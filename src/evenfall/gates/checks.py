@@ -16,7 +16,7 @@ from evenfall.codec.forms import choice, number, truth, whole
 from evenfall.errors import At, Finding
 from evenfall.gates.seen import LEAST_U_MM
 from evenfall.neck.bow import relief_point
-from evenfall.neck.gaps import line_gap_weights, rocking_gap_weights
+from evenfall.neck.gaps import line_gap_weights
 from evenfall.wording import Sentence, Value, sentence
 
 if TYPE_CHECKING:
@@ -159,15 +159,12 @@ def crowns_to_read_again(seen: Seen) -> tuple[tuple[int, int], ...]:
     fret. Together they show frets numbered from the wrong end, and rows that slipped.
     """
     top = np.where(seen.read, seen.top_mm, np.nan)
-    frets = top.shape[1]
     mirrored = np.abs(top - top[:, ::-1])
     mirrored[:, [0, -1]] = np.nan  # read again anyway
     rocks = np.full_like(top, np.nan)
-    for k, station in enumerate(seen.lines.station_mm[:, 1:]):
-        for middle in range(2, frets):
-            weights = rocking_gap_weights(station, middle, middle)
-            used = weights != 0.0
-            rocks[k, middle - 1] = abs(float(weights[used] @ top[k, used]))
+    x = seen.lines.station_mm[:, 1:]
+    share = (x[:, 1:-1] - x[:, :-2]) / (x[:, 2:] - x[:, :-2])
+    rocks[:, 1:-1] = np.abs(top[:, 1:-1] - (1.0 - share) * top[:, :-2] - share * top[:, 2:])
     last = np.full_like(top, np.nan)
     middle_string = relief_point(seen.specification, seen.lines)[1] - 1
     last[:, -1] = -np.abs(np.arange(len(top)) - middle_string) + 0.0 * top[:, -1]
@@ -180,12 +177,8 @@ def crowns_to_read_again(seen: Seen) -> tuple[tuple[int, int], ...]:
     return tuple(chosen)
 
 
-def next_readings(seen: Seen) -> tuple[Finding, ...]:
-    """Return what to read yet, so that a slip of sign, scale, order or datum shows."""
-    return tuple(_next_readings(seen))
-
-
-def _next_readings(seen: Seen) -> Iterator[Finding]:
+def worth_reading(seen: Seen) -> Iterator[Finding]:
+    """Yield what to read yet, so that a slip of sign, scale, order or datum shows."""
     if not seen.read.any():
         return
     direct = seen.measurement.direct

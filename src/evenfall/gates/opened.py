@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from evenfall.gates.accepted import Accepted, unmet
-from evenfall.gates.checks import CrossCheck, cross_checks, hand_check, next_readings
+from evenfall.gates.checks import CrossCheck, cross_checks, hand_check, worth_reading
 from evenfall.gates.crowns import (
     copied_figures,
     lone_crown,
@@ -57,14 +57,11 @@ class Gates:
         What of it somebody accepted as it is, and why.
     checks
         Every reading by hand beside what the heights give.
-    next_readings
-        What to read yet, so that slips of sign, scale, order and datum show.
     """
 
     found: tuple[Finding, ...]
     accepted: tuple[Accepted, ...]
     checks: tuple[CrossCheck, ...]
-    next_readings: tuple[Finding, ...]
 
     @property
     def unmet(self) -> tuple[Finding, ...]:
@@ -109,4 +106,30 @@ def open_gates(
     checks = cross_checks(seen)
     found = [finding for gate in _GATES for finding in gate(seen)]
     found += hand_check(checks)
-    return Gates(tuple(found), tuple(accepted), checks, next_readings(seen))
+    return Gates(tuple(found), tuple(accepted), checks)
+
+
+def next_readings(specification: Specification, measurement: Measurement) -> tuple[Finding, ...]:
+    """Return what is worth reading yet, so that a slip of sign, scale, order or datum shows.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    measurement
+        Its readings so far.
+
+    Examples
+    --------
+    >>> from evenfall.instrument import read_specification
+    >>> from importlib import resources
+    >>> from evenfall.sheets import SheetFile, read_measurement
+    >>> invented = resources.files("evenfall") / "invented"
+    >>> text = (invented / "tesquil.spec.toml").read_text(encoding="utf-8")
+    >>> specification, _ = read_specification(text)
+    >>> sheet = SheetFile("before.csv", (invented / "tesquil-before.csv").read_bytes())
+    >>> measurement, _ = read_measurement([sheet], specification)
+    >>> [finding.at.field for finding in next_readings(specification, measurement)][-1]
+    'crown_again'
+    """
+    return tuple(worth_reading(Seen(specification, measurement, None)))

@@ -8,7 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import Progress, silent
-from evenfall.gates import Gates, open_gates
+from evenfall.gates import Gates, next_readings, open_gates
 from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
 from evenfall.neck.level_line import level_line
@@ -91,7 +91,8 @@ class MeasureOutcome(Outcome):
     def next_readings(self) -> tuple[Finding, ...]:
         """What is worth reading yet; the crowns of a scan are not read again one by one."""
         hand = self.readings.survey is None
-        return tuple(f for f in self.gates.next_readings if hand or f.at.field != "crown_again")
+        found = next_readings(self.specification, self.measurement)
+        return tuple(f for f in found if hand or f.at.field != "crown_again")
 
     def values(self) -> dict[str, Any]:
         """Return the measurement as plain values."""

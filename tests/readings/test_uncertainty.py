@@ -66,12 +66,12 @@ def test_the_check_sees_what_heights_have_in_common() -> None:
 
 
 def test_repeats_carry_their_degrees_of_freedom_to_the_heights() -> None:
-    """Three repeats without a stated uncertainty: n - 1 = 2 (JCGM 100:2008, 4.2.6)."""
+    """Three repeats each of 60 crowns: 60 (n - 1) = 120, pooled (JCGM 100:2008, 4.2.4, 4.2.6)."""
     neck, chance = smooth_neck(), np.random.default_rng(3)
     rows = [r.replace(",0.01,", ",,") for _ in range(3) for r in crown_rows(neck, chance)]
     found = taken(rows + end_rows(neck, chance)).heights
-    np.testing.assert_allclose(found.own_degrees_of_freedom[:, 1:-1], 2.0)
+    np.testing.assert_allclose(found.own_degrees_of_freedom[:, 1:-1], 120.0)
     assert np.isinf(found.own_degrees_of_freedom[:, [0, -1]]).all()
     freedom = found.effective_degrees_of_freedom(WEIGHTS)
-    assert (freedom >= 2.0).all()
+    assert (freedom >= 120.0 - 1e-6).all()
     assert np.isfinite(freedom).all()

@@ -56,6 +56,24 @@ def test_two_equal_repeats_are_not_exact(tmp_path: Path) -> None:
     assert measurement.direct[0].u_mm == pytest.approx(0.0254 / 12**0.5)
 
 
+def test_repeats_of_one_quantity_are_pooled(tmp_path: Path) -> None:
+    """JCGM 100:2008, 4.2.4: s_p² of k pairs is the mean of theirs, with k degrees of freedom."""
+    pairs = [(1.50, 1.54), (1.60, 1.60), (1.62, 1.64)]
+    rows = "".join(
+        f"action,{k},5,{value},mm,,,,\n" for k, pair in enumerate(pairs, 1) for value in pair
+    )
+    measurement, _ = read(tmp_path, full_sheet() + rows)
+    pooled = math.sqrt((0.04**2 / 2 + 0.0 + 0.02**2 / 2) / 3)
+    assert [d.u_mm for d in measurement.direct] == pytest.approx([pooled / math.sqrt(2)] * 3)
+    assert [d.degrees_of_freedom for d in measurement.direct] == [3.0] * 3
+    # what differs by too much says nothing of the others
+    odd = rows.replace("action,1,5,1.54", "action,1,5,1.74")
+    measurement, _ = read(tmp_path, full_sheet() + odd)
+    first, second, _ = measurement.direct
+    assert (first.u_mm, first.degrees_of_freedom) == (pytest.approx(0.12), 1.0)
+    assert second.u_mm == pytest.approx(math.sqrt(0.02**2 / 2 / 2) / math.sqrt(2))
+
+
 def test_repeats_on_a_sheet_become_mean_and_uncertainty(tmp_path: Path) -> None:
     text = full_sheet() + "saddle,1,,4.16,mm,0.02,strung,,\n"
     measurement, _ = read(tmp_path, text)

@@ -313,17 +313,26 @@ class Heights(Content):
     ) -> FloatArray:
         """Return the degrees of freedom of that uncertainty, infinite where all of it is known.
 
-        Welch-Satterthwaite (JCGM 100:2008, G.4.1) over the causes, which are independent.
+        Welch-Satterthwaite (JCGM 100:2008, G.4.1) over the causes, which are independent. Causes
+        with the same degrees of freedom are taken to share one estimate of their scatter, as
+        pooled repeats do; where they do not, that errs on the side of fewer.
         """
         given = np.asarray(weights, dtype=float)
         row = slice(None) if string is None else slice(string, string + 1)
         variance = self.variance(given, string)
         given = given if string is None else given[..., None, :]
         own = np.square(given * np.nan_to_num(self.own_u_mm[row]))
-        spread = (own**2 / self.own_degrees_of_freedom[row]).sum(axis=(-2, -1))
+        # rounded, since degrees that came by a sum differ in their last digits
+        of_heights = np.round(self.own_degrees_of_freedom[row], 6)
+        together: dict[float, FloatArray] = {
+            nu: np.where(of_heights == nu, own, 0.0).sum(axis=(-2, -1))
+            for nu in np.unique(of_heights[np.isfinite(of_heights)]).tolist()
+        }
         for shared in self._of(row):
-            part = (shared.changes(given) ** 4).sum(axis=-1)
-            spread = spread + part / shared.degrees_of_freedom
+            nu = round(shared.degrees_of_freedom, 6)
+            more = np.square(shared.changes(given)).sum(axis=-1)
+            together[nu] = together.get(nu, np.zeros(variance.shape)) + more
+        spread = sum((one**2 / nu for nu, one in together.items()), np.zeros(variance.shape))
         with np.errstate(divide="ignore", invalid="ignore"):
             found = np.where(spread > 0.0, variance**2 / spread, math.inf)
         return np.asarray(np.where(np.isnan(variance), np.nan, found))

@@ -118,9 +118,10 @@ class Budget:
     def effective_degrees_of_freedom(self) -> float:
         """Effective degrees of freedom, Welch-Satterthwaite (GUM eq. G.2b), not truncated.
 
-        The formula holds for independent inputs. For correlated inputs the GUM gives none; the
-        smallest degrees of freedom of any contributing line are taken, which errs on the side
-        of a larger expanded uncertainty.
+        The formula holds for independent inputs. Inputs with the same degrees of freedom are taken
+        to share one pooled estimate of their scatter, which errs on the safe side. For correlated
+        inputs the GUM gives none; the smallest degrees of freedom of any contributing line are
+        taken, which errs on the side of a larger expanded uncertainty.
         """
         finite = [
             line
@@ -134,9 +135,12 @@ class Budget:
             return min(line.degrees_of_freedom for line in finite)
         # Each term as a share of u_c, so that tiny uncertainties do not underflow.
         combined = self.combined_uncertainty
-        spread = sum(
-            (line.contribution / combined) ** 4 / line.degrees_of_freedom for line in finite
-        )
+        together: dict[float, float] = {}
+        for line in finite:
+            share = (line.contribution / combined) ** 2
+            degrees = round(line.degrees_of_freedom, 6)
+            together[degrees] = together.get(degrees, 0.0) + share
+        spread = sum(share**2 / degrees for degrees, share in together.items())
         return 1.0 / spread if spread > 0.0 else math.inf
 
     def coverage_factor(self, coverage: float) -> float:

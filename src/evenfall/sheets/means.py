@@ -60,52 +60,75 @@ class Mean:
 
 
 def mean_of_repeats(
-    values_mm: Sequence[float], tool_u_mm: float = 0.0, resolution_mm: float = 0.0
+    values_mm: Sequence[float],
+    tool_u_mm: float = 0.0,
+    resolution_mm: float = 0.0,
+    scatter_mm: float | None = None,
 ) -> tuple[float, float]:
     """Return the mean of one or more readings and its standard uncertainty [mm].
 
     u² = s²/n + u_tool²: the Type A part of the mean (JCGM 100:2008, 4.2.3) and the tool's own
     part, which repeats do not average away (combined as in 5.1.2). One reading has no Type A part.
-    Repeats know no more than the last digit tells: their part is never under resolution/sqrt(12)
-    (F.2.2.1), so two equal ones are not exact.
+    The scatter s is that of these readings, or a better known one. Repeats know no more than the
+    last digit tells: their part is never under resolution/sqrt(12) (F.2.2.1), so two equal ones
+    are not exact.
     """
     count = len(values_mm)
     # deviations from one reading, so that no digits are lost where the values are large
     origin_mm = min(values_mm)
-    offsets = [value - origin_mm for value in values_mm]
-    mean = math.fsum(offsets) / count
+    mean_mm = origin_mm + math.fsum(value - origin_mm for value in values_mm) / count
     if count == 1:
         return origin_mm, tool_u_mm
-    variance = math.fsum((offset - mean) ** 2 for offset in offsets) / (count - 1)
-    scatter = max(math.sqrt(variance / count), resolution_mm / math.sqrt(12.0))
-    return origin_mm + mean, math.hypot(scatter, tool_u_mm)
+    if scatter_mm is None:
+        scatter_mm = math.sqrt(_squares(values_mm) / (count - 1))
+    own_mm = max(scatter_mm / math.sqrt(count), resolution_mm / math.sqrt(12.0))
+    return mean_mm, math.hypot(own_mm, tool_u_mm)
 
 
 def combine(readings: Iterable[Reading]) -> tuple[dict[Key, Mean], list[Finding]]:
     """Return the mean of every thing that was read, and repeats that differ by too much.
 
-    The order of the readings makes no difference.
+    Repeats of one quantity by one kind of tool scatter alike, so their scatter is pooled
+    (JCGM 100:2008, 4.2.4), and with it the degrees of freedom: two readings each of six actions
+    know it with 6, not with 1. What differs by too much stays out of the pool. The order of the
+    readings makes no difference.
     """
     means: dict[Key, Mean] = {}
     findings: list[Finding] = []
     groups = _groups(readings)
     step_mm: dict[str, float] = {}  # a spreadsheet drops zeros: the finest digit of the quantity
-    for (quantity, _, _), group in groups:
-        finest = min(r.step_mm for r in group)
-        step_mm[quantity] = min(finest, step_mm.get(quantity, math.inf))
+    pools: dict[tuple[str, float], list[tuple[float, int]]] = defaultdict(list)
+    alone: dict[Key, list[tuple[float, int]]] = {}
     for key, group in groups:
-        findings += _disagreement(key, group)
-        tool_u_mm = _tool_u_mm(group)
-        values_mm = [r.value_mm for r in group]
-        value_mm, u_mm = mean_of_repeats(values_mm, tool_u_mm, step_mm[key[0]])
-        scatter = u_mm**2 - tool_u_mm**2
-        # Welch-Satterthwaite (JCGM 100:2008, G.4.1); the tool's part is taken as known
-        freedom = (
-            (len(group) - 1) * (u_mm**2 / scatter) ** 2 if scatter > 1e-6 * u_mm**2 else math.inf
-        )
+        finest_mm = min(r.step_mm for r in group)
+        step_mm[key[0]] = min(step_mm.get(key[0], math.inf), finest_mm)
+        odd = _disagreement(key, group)
+        findings += odd
+        alone[key] = [(_squares([r.value_mm for r in group]), len(group) - 1)]
+        if not odd:
+            pools[key[0], _tool_u_mm(group)] += alone.pop(key)
+    for key, group in groups:
+        values_mm, tool_u_mm = [r.value_mm for r in group], _tool_u_mm(group)
+        pool = alone.get(key) or pools[key[0], tool_u_mm]
+        degrees = sum(nu for _, nu in pool)
+        scatter_mm = math.sqrt(math.fsum(squares for squares, _ in pool) / max(1, degrees))
+        value_mm, u_mm = mean_of_repeats(values_mm, tool_u_mm, step_mm[key[0]], scatter_mm)
+        freedom = float(degrees) if degrees and len(group) > 1 else math.inf
+        if tool_u_mm and len(group) > 1:
+            # Welch-Satterthwaite (JCGM 100:2008, G.4.1); the tool's part is taken as known
+            own = u_mm**2 - tool_u_mm**2
+            freedom = freedom * (u_mm**2 / own) ** 2 if own > 1e-6 * u_mm**2 else math.inf
         places = tuple(sorted(r.place for r in group))
         means[key] = Mean(key, value_mm, u_mm, places, freedom)
     return means, findings
+
+
+def _squares(values_mm: Sequence[float]) -> float:
+    """Return the sum of squared deviations from the mean [mm²]."""
+    origin_mm = min(values_mm)
+    offsets = [value - origin_mm for value in values_mm]
+    mean = math.fsum(offsets) / len(offsets)
+    return math.fsum((offset - mean) ** 2 for offset in offsets)
 
 
 def unit_slips(readings: Iterable[Reading]) -> dict[Key, Finding]:

@@ -12,10 +12,12 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from evenfall.errors import RequestError
+from evenfall.gates import Accepted
 from evenfall.measurement import Direct, Origin
 from evenfall.plan import Relaxation
 from evenfall.proof import prove
 from evenfall.proof.deviation import deviation_from_plan, heights_read
+from evenfall.requirement import State
 from evenfall.wording import sentence
 from made_heights import converted
 from proof.made_cases import (
@@ -555,3 +557,104 @@ def test_small_and_large_instruments(strings, frets) -> None:
     )
     assert len(proof.items) == 3 * strings + 1 + frets
     assert proof.positions.buzz_force_n.shape == (strings, frets)
+
+
+# ---- states, gates, degrees of freedom, shape ----------------------------------------------------
+
+
+def test_more_than_level_frets_would_give_is_not_asked() -> None:
+    """At four times the attack level frets would buzz too: as good as they are, and said first."""
+    readings = after_work(SPEC, PLAN, u_mm=0.0001)
+    hard = proof_of(readings, attack_n=[0.6] * 3)
+    assert hard.findings[0].code == "misfit"
+    assert "agree on a higher action" in hard.findings[0].sentence
+    states = hard.positions.state
+    assert (states == State.AS_GOOD).any()
+    assert (states < State.FAILS).all()
+    assert all(i.verdict == "conforms" for i in items_of(hard, "clearance"))
+    light = proof_of(readings)
+    assert (light.positions.state == State.HOLDS).all()
+    assert "misfit" not in codes_of(light)
+    # by hand: room for the swing and the extra clearance, the machine's half cut or 5 % forgiven
+    k = 1
+    table = geometry(SPEC)[2].buzz_mm_per_n[k]
+    heights = readings.nut_mm, readings.crown_top_mm, readings.saddle_mm
+    up_to = min(
+        max((room + 0.0025) / table[i, j], room / (0.95 * table[i, j]))
+        for i in range(15)
+        for j in range(i + 1, 15)
+        if table[i, j] > 0.0 and (room := by_hand(heights, k, i, j) - 0.01) > -1.0
+    )
+    assert hard.clear_up_to_n[k] == pytest.approx(up_to, rel=1e-9)
+    assert 0.15 < up_to < 0.6
+
+
+def test_a_high_fret_fails_however_hard_the_attack() -> None:
+    proof = proof_of(spoilt("top_mm", (1, 8), 0.2), attack_n=[0.6] * 3)
+    assert proof.positions.state[1, 8] == State.FAILS
+    assert proof.positions.verdict[1][8] == "does not conform"
+
+
+def test_readings_that_have_to_be_taken_again_certify_nothing() -> None:
+    worn = PLAN.crown_height_after_mm.copy()
+    worn[1, 4] = 1.4  # higher than new wire
+    readings = after_work(SPEC, PLAN, crown_mm=worn)
+    proof = proof_of(readings)
+    assert [gate.code for gate in proof.gates] == ["over-new-wire"]
+    assert {item.verdict for item in proof.items} == {"conforms"}
+    assert proof.verdict == "undecided"
+    assert str(proof.next_steps[0]).startswith("Before anything else, read again: fret 5")
+    took = Accepted("over-new-wire", "", "taller wire there", "")
+    accepted = proof_of(readings, accepted=[took])
+    assert (accepted.verdict, accepted.accepted) == ("conforms", (took,))
+    carried = proof_of(readings, plan=replace(PLAN, accepted=(took,)))
+    assert carried.verdict == "conforms"
+    with pytest.raises(RequestError, match="Nothing asks"):
+        proof_of(readings, accepted=[Accepted("scatter", "", "why not", "")])
+
+
+def test_few_repeats_widen_the_guard_band_to_students() -> None:
+    direct = (Direct("action", 2, 12, 1.65, 1e-4, degrees_of_freedom=1.0),)
+    item = items_of(proof_of(after_work(SPEC, PLAN, direct=direct)), "action")[1]
+    assert item.degrees_of_freedom == pytest.approx(1.0)
+    # t of 5 %, one-sided, one degree of freedom: 6.314 (JCGM 100:2008, table G.2, 90 % two-sided)
+    # and a trifle more, for the other limit
+    assert item.guard_band == pytest.approx(6.314e-4, rel=5e-3)
+    assert item.expanded_uncertainty == pytest.approx(12.706e-4, rel=1e-4)
+    assert item.refusal_band > 0.1
+
+
+def test_coarse_readings_ask_for_every_note_to_be_played() -> None:
+    coarse = proof_of(after_work(SPEC, PLAN, u_mm=0.012))
+    fine = proof_of(after_work(SPEC, PLAN, u_mm=0.009))
+    assert str(coarse.next_steps[-1]).startswith("Play every note on every string")
+    assert not any("Play every note" in str(step) for step in fine.next_steps)
+
+
+def test_a_clearance_that_holds_but_not_for_certain_says_so() -> None:
+    proof = proof_of(after_work(SPEC, PLAN, u_mm=0.05))
+    item = items_of(proof, "clearance")[0]
+    assert (item.verdict, item.room > 0.0) == ("undecided", True)
+    step = next(str(s) for s in proof.next_steps if str(item.name) in str(s))
+    assert step.startswith("Holds by the readings, not for certain")
+    assert "standard uncertainty of" in step
+
+
+def test_a_change_of_relief_adds_the_shape_of_the_bow() -> None:
+    """The neck may bow otherwise than planned by 15 % of the change, more at one end."""
+    readings = after_work(SPEC, PLAN, crowns=False)
+    still = proof_of(readings).deviation.crown_top_u_mm
+    moved_plan = replace(PLAN, relief_change_mm=0.2)
+    turned = proof_of(readings, plan=moved_plan).deviation.crown_top_u_mm
+    assert (turned >= still).all()
+    lines, bow, _ = geometry(SPEC)
+    along = lines.station_mm[:, 1:] / lines.station_mm[:, -1:]
+    skew = 0.15 * 0.2 * bow.frets * np.cos(np.pi * along)
+    design = np.zeros((3 * 14, 7))
+    for k in range(3):
+        rows = slice(14 * k, 14 * k + 14)
+        design[rows, 2 * k], design[rows, 2 * k + 1] = 1.0, lines.station_mm[k, 1:]
+    design[:, 6] = bow.frets.ravel()
+    left = skew.ravel() - design @ np.linalg.lstsq(design, skew.ravel(), rcond=None)[0]
+    added = np.sqrt(turned**2 - still**2)
+    np.testing.assert_allclose(added.ravel(), np.abs(left), atol=1e-7)

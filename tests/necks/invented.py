@@ -101,6 +101,7 @@ def neck(
         crown_height_mm=made.fretwire.crown_height_mm - 0.01 - lost,
         action_mm=action_mm,
         first_fret_gap_mm=first_fret_gap_mm,
+        relief_mm=relief,
         arched=arched,
     )
 

@@ -31,6 +31,7 @@ class Neck:
     crown_height_mm: FloatArray  # (K, F), over the board
     off_mm: FloatArray  # (K, F), how far each crown is off a level fret; roughness is not in it
     bow_mm_per_mm: FloatArray  # (K, F), what the rod does to the crowns, as `Bow.frets`
+    relief_mm: float  # of the bow alone: no arch, hump or end that falls away is in it
     serial: str = "UY-0000 (invented)"
 
     @cached_property
@@ -50,10 +51,6 @@ class Neck:
     def level_mm(self) -> FloatArray:
         """Crowns of the same neck with every fret level, shape (K, F)."""
         return np.asarray(self.crown_top_mm - self.off_mm)
-
-    @property
-    def relief_mm(self) -> float:
-        return self.bow.relief_mm(self.level_mm)
 
     def gap_mm(self, fret: int) -> FloatArray:
         """Gap of each open string over a fret, as a feeler would find it, shape (K,)."""
@@ -93,6 +90,7 @@ class Neck:
         bent = relief_mm * self.bow_mm_per_mm
         return replace(
             self,
+            relief_mm=self.relief_mm + relief_mm,
             nut_mm=self.nut_mm + nut_mm,
             saddle_mm=self.saddle_mm + saddle_mm,
             crown_top_mm=self.crown_top_mm + bent + off_mm,
@@ -110,13 +108,14 @@ def strung(
     action_mm: FloatArray | float | None = None,
     first_fret_gap_mm: FloatArray | float | None = None,
     bow_mm_per_mm: FloatArray | None = None,
+    relief_mm: float | None = None,
     arched: bool = True,
 ) -> Neck:
     """Return a neck whose nut and saddle give these gaps over its level crowns.
 
     The level line and what stands off it have the shape (K, F); gaps are the targets' values if
-    left out. `arched`: the datum is one flat surface and the crowns lie on the board's arch;
-    otherwise each string has a datum of its own along the arch.
+    left out, the relief is that of the line. `arched`: the datum is one flat surface and the crowns
+    lie on the board's arch; otherwise each string has a datum of its own along the arch.
     """
     lines = string_lines(specification)
     bow = default_bow(specification, lines)
@@ -143,4 +142,5 @@ def strung(
         crown_height_mm=np.broadcast_to(np.asarray(height, dtype=float), level.shape).copy(),
         off_mm=np.broadcast_to(off_mm, level.shape).copy(),
         bow_mm_per_mm=bow.frets if bow_mm_per_mm is None else bow_mm_per_mm,
+        relief_mm=bow.relief_mm(line_mm) if relief_mm is None else relief_mm,
     )

@@ -99,7 +99,7 @@ def limits_broken(neck: Neck, left_out: frozenset[str] = frozenset()) -> list[st
     """Return the limits that the true settings break, apart from those that were left out."""
     target = neck.specification.target
     gone = []
-    # a hump or a rough board has some bow in it: which of the two is the relief is a matter of words
+    # a hump or a rough board has some bow in it: either may be called the relief
     of_bow, of_all = neck.relief_mm, neck.bow.relief_mm(neck.level_mm)
     if not any(target.relief.minimum_mm <= r <= target.relief.maximum_mm for r in (of_bow, of_all)):
         gone.append("relief")

@@ -279,11 +279,13 @@ def test_bad_input_is_named(folder: Path) -> None:
 
 def test_diagnosis_and_plan_for_other_strings(folder: Path) -> None:
     measured(folder)
-    swap = json_of("neck", "m.json", "--strings", "heavy.spec.toml")["strings"]
+    neck = json_of("neck", "m.json", "--strings", "heavy.spec.toml")
+    more = neck["strings"]["relief_after_mm"] - neck["relief_mm"]
     found = json_of("diagnose", "m.json", "--strings", "heavy.spec.toml")
     plain = json_of("diagnose", "m.json")
-    assert found["relief_mm"] == pytest.approx(swap["relief_after_mm"], abs=1e-9)
-    assert found["relief_mm"] > plain["relief_mm"]
+    # of the bow alone, without the end that falls away, which the neck's own page counts in
+    assert found["relief_mm"] - plain["relief_mm"] == pytest.approx(more, abs=0.005)
+    assert more > 0.005
     said = [f["sentence"] for f in found["findings"]]
     assert any("Heavy Tesquil" in s and "relief becomes" in s for s in said)
     result = run("plan", "m.json", "--strings", "heavy.spec.toml", "-o", "heavy.plan.json")
@@ -291,7 +293,7 @@ def test_diagnosis_and_plan_for_other_strings(folder: Path) -> None:
     assert "relief becomes" in result.output
     plan = json.loads((folder / "heavy.plan.json").read_text(encoding="utf-8"))
     assert plan["measurement"]["model"] == "Heavy Tesquil (invented)"
-    assert plan["relief_before_mm"] == pytest.approx(swap["relief_after_mm"], abs=1e-9)
+    assert plan["relief_before_mm"] == pytest.approx(found["relief_mm"], abs=1e-9)
     assert run("sheet", "heavy.plan.json").exit_code == 0
 
 
@@ -333,10 +335,10 @@ def test_readings_without_strings_are_diagnosed_and_planned_at_tension(folder: P
     bowed(folder, "unstrung.json", -0.1, strung=False)
     forecast = json_of("neck", "unstrung.json")
     found = json_of("diagnose", "unstrung.json")
-    assert found["relief_mm"] == pytest.approx(forecast["relief_mm"], abs=1e-9)
+    assert found["relief_mm"] == pytest.approx(forecast["relief_mm"], abs=0.05)
     assert any("unstrung" in f["sentence"] for f in found["findings"])
     plan = json_of("plan", "unstrung.json")
-    assert plan["relief_before_mm"] == pytest.approx(forecast["relief_mm"], abs=1e-9)
+    assert plan["relief_before_mm"] == pytest.approx(found["relief_mm"], abs=1e-9)
     assert plan["measurement"]["strung"]
     assert any("converted to" in route["sentence"] for route in plan["measurement"]["routes"])
 

@@ -170,7 +170,7 @@ def test_the_result_read_again_asks_for_nothing_more(kind: str, seed: int, metho
     decision = first.decided(method)
     if decision.conclusion not in ("nothing", "settings", "cut", "lift"):
         return
-    if any(one.limit == "saddle-travel" for one in decision.left_out):
+    if any(one.limit == "action" for one in decision.left_out):
         return
     after = worked(first.truth, decision)
     if method == "beam":  # the level line went down with the crowns
@@ -226,7 +226,7 @@ def test_a_kept_saddle_is_reported_and_not_made_up_for() -> None:
 def test_a_saddle_without_travel_names_the_neck_angle() -> None:
     truth = neck("electric", action_mm=np.linspace(4.5, 4.9, 6))
     decision = job(truth).decided()
-    (left,) = (one for one in decision.left_out if one.limit == "saddle-travel")
+    (left,) = (one for one in decision.left_out if one.limit == "action")
     # tilted about the joint at fret 17, the saddle is 648 x 2^(-17/12) + setback away
     lack = left.said.values["lack"]
     away = 648.0 * 2.0 ** (-17.0 / 12.0)

@@ -286,7 +286,7 @@ def _cut(at: SetUp, replaced: BoolArray | None = None) -> _Work:
         least_mm = least_cut_mm(at, np.broadcast_to(~(closed | no_room), read.shape))
     opened = _frets(least_mm > 0.0)
     if replaced is not None:
-        opened |= replaced & ~closed
+        opened |= replaced & ~(closed | no_room)
     removal = to_level_mm(at, least_mm, opened)
     even = within_form_mm(at, removal, np.broadcast_to(~(closed | no_room), read.shape))
     left: tuple[LeftOut, ...] = ()
@@ -316,7 +316,14 @@ def _level(found: SetUp, _lift: bool) -> _Work:
         for j in np.flatnonzero(held)
     )
     removal = np.where(held | no_room, 0.0, removal)
-    return _Work(at, removal, no_room=numbers(no_room), read_first=read_first)
+    after = replace(
+        at,
+        line=replace(at.line, taken_mm=at.line.taken_mm - removal, off_mm=at.line.off_mm - removal),
+    )
+    short = np.flatnonzero((after.judged.state == State.FAILS).any(axis=(0, 2)))
+    text = "Notes stopped at {frets:frets} still fail: cut level, no fret follows a low one."
+    remark = sentence(text, frets=tuple(short.tolist())) if short.size else None
+    return _Work(at, removal, no_room=numbers(no_room), read_first=read_first, remark=remark)
 
 
 def _beam(found: SetUp, _lift: bool) -> _Work:
@@ -593,7 +600,8 @@ def _undecided(after: SetUp) -> tuple[Undecided, ...]:
     spare = after.clearance_mm - judged.bound_mm + judged.tolerance_mm
     u = np.maximum(problem.clearance_u_mm, LEAST_U_MM)
     passes = (judged.state == State.HOLDS) | (judged.state == State.AS_GOOD)
-    share = np.where(passes, spare / (problem.coverage_factor * u), np.inf)[:, :-1]
+    unsure = np.maximum(problem.coverage_factor * u, ROUNDING_MM)
+    share = np.where(passes, spare / unsure, np.inf)[:, :-1]
     fret = share.argmin(axis=2)
     least = np.take_along_axis(share, fret[..., None], axis=2)[..., 0]
     return tuple(

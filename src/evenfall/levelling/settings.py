@@ -418,4 +418,4 @@ def _action_left_out(at: SetUp) -> list[LeftOut]:
         shim=SHIM_BASE_MM * abs(angle),
         base=SHIM_BASE_MM,
     )
-    return [LeftOut("saddle-travel", on, said)]
+    return [LeftOut("action", on, said)]

@@ -43,6 +43,12 @@ def _shifted(height: np.ndarray, _: np.random.Generator) -> np.ndarray:
     return height
 
 
+def _from_the_body(height: np.ndarray, _: np.random.Generator) -> np.ndarray:
+    """Count the frets from the body: the last one's figure stands at the first."""
+    height[:, 1:-1] = height[:, -2:0:-1].copy()
+    return height
+
+
 def _one_fret_up(height: np.ndarray, chance: np.random.Generator) -> np.ndarray:
     height[:, 1 + chance.integers(height.shape[1] - 2)] += 0.30
     return height
@@ -85,6 +91,7 @@ SLIPS: dict[str, Slip] = {
     "a fifth too much": _scaled(1.2),
     "strings reversed": Slip(lambda height, _: height[::-1]),
     "frets shifted by one": Slip(_shifted),
+    "frets counted from the body": Slip(_from_the_body),
     "one fret 0.30 up": Slip(_one_fret_up),
     "one crown 0.25 up": Slip(_one_crown_up),
     "bow with the wrong sign": Slip(_bow_turned),

@@ -585,7 +585,8 @@ def test_more_than_level_frets_would_give_is_not_asked() -> None:
         for j in range(i + 1, 15)
         if table[i, j] > 0.0 and (room := by_hand(heights, k, i, j) - 0.01) > -1.0
     )
-    assert hard.clear_up_to_n[k] == pytest.approx(up_to, rel=1e-9)
+    # the level line lies within a micrometre of these crowns
+    assert hard.clear_up_to_n[k] == pytest.approx(up_to, rel=1e-3)
     assert 0.15 < up_to < 0.6
 
 
@@ -603,7 +604,8 @@ def test_readings_that_have_to_be_taken_again_certify_nothing() -> None:
     assert [gate.code for gate in proof.gates] == ["over-new-wire"]
     assert {item.verdict for item in proof.items} == {"conforms"}
     assert proof.verdict == "undecided"
-    assert str(proof.next_steps[0]).startswith("Before anything else, read again: fret 5")
+    assert str(proof.next_steps[0]).startswith("Before anything else, read again: ")
+    assert "fret 5" in str(proof.next_steps[0])
     took = Accepted("over-new-wire", "", "taller wire there", "")
     accepted = proof_of(readings, accepted=[took])
     assert (accepted.verdict, accepted.accepted) == ("conforms", (took,))
@@ -611,6 +613,25 @@ def test_readings_that_have_to_be_taken_again_certify_nothing() -> None:
     assert carried.verdict == "conforms"
     with pytest.raises(RequestError, match="Nothing asks"):
         proof_of(readings, accepted=[Accepted("scatter", "", "why not", "")])
+
+
+def test_less_than_a_smallest_cut_over_level_frets_is_accepted() -> None:
+    """No tool takes it off: the machine's 0.005 mm, where level frets clear no more than needed."""
+    table = geometry(SPEC)[2].buzz_mm_per_n
+    nut, top, saddle = (x.copy() for x in ideal_heights(SPEC))
+    k, stop = 1, 6
+    level_mm = by_hand((nut, top, saddle), k, stop, stop + 1)
+    attack = np.array(SPEC.player.attack_n)
+    attack[k] = (level_mm + 0.05) / table[k, stop, stop + 1]
+    for off_mm, verdict in ((0.004, "conforms"), (0.012, "does not conform")):
+        high = top.copy()
+        high[k, stop] += off_mm
+        readings = after_work(SPEC, PLAN, nut_mm=nut, top_mm=high, saddle_mm=saddle, u_mm=1e-4)
+        proof = proof_of(readings, attack_n=attack)
+        assert proof.positions.verdict[k][stop] == verdict
+        assert proof.positions.required_mm[k, stop] == pytest.approx(
+            min(level_mm - 0.005, level_mm - 0.05 * (level_mm - 0.01)), abs=3e-4
+        )
 
 
 def test_few_repeats_widen_the_guard_band_to_students() -> None:
@@ -637,7 +658,7 @@ def test_a_clearance_that_holds_but_not_for_certain_says_so() -> None:
     assert (item.verdict, item.room > 0.0) == ("undecided", True)
     step = next(str(s) for s in proof.next_steps if str(item.name) in str(s))
     assert step.startswith("Holds by the readings, not for certain")
-    assert "standard uncertainty of" in step
+    assert "with a gauge of standard uncertainty" in step
 
 
 def test_a_change_of_relief_adds_the_shape_of_the_bow() -> None:

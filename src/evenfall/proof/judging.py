@@ -68,8 +68,9 @@ class Case:
         Its heights, without those that nobody read.
     attack_n
         Attack that is judged [N], shape (K,).
-    level_mm
-        Crown tops of level frets over the datum of the heights, shape (K, F) [mm].
+    level_mm, taken_mm
+        Crown tops of level frets over the datum of the heights; and those read, on that line where
+        they do not stand out from it; shape (K, F) [mm].
     smallest_cut_mm
         What comes off at least where the plan's method takes off anything [mm].
     """
@@ -82,6 +83,7 @@ class Case:
     heights: Heights
     attack_n: FloatArray
     level_mm: FloatArray
+    taken_mm: FloatArray
     smallest_cut_mm: float
 
     @property
@@ -434,8 +436,11 @@ class Clearances:
         degrees of freedom of that.
     level_clearance_mm
         What level frets would give at the same rod, nut and saddle [mm].
-    judged
-        What it has to be, and how it stands by the readings.
+    limit_mm
+        What it must be: the bound less the agreed tolerance; or a smallest cut under what level
+        frets would give, if that is less, for no crown is cut that stands out by less.
+    taken_mm, judged
+        The clearance with what does not stand out taken as level, and how that stands.
     sure_mm, refused_mm
         How far inside the limit it must lie to conform for certain, and how far outside not to
         conform for certain [mm].
@@ -445,14 +450,11 @@ class Clearances:
     u_mm: FloatArray
     degrees_of_freedom: FloatArray
     level_clearance_mm: FloatArray
+    limit_mm: FloatArray
+    taken_mm: FloatArray
     judged: Judged
     sure_mm: FloatArray
     refused_mm: FloatArray
-
-    @property
-    def limit_mm(self) -> FloatArray:
-        """What each clearance must be: the bound less the agreed tolerance."""
-        return self.judged.bound_mm - self.judged.tolerance_mm
 
     @property
     def room_mm(self) -> FloatArray:
@@ -476,12 +478,16 @@ def clearances(case: Case) -> Clearances:
     clearance_mm = rest_clearance_mm(
         case.lines, heights.nut_mm, heights.crown_top_mm, heights.saddle_mm
     )
-    level_mm = rest_clearance_mm(case.lines, heights.nut_mm, case.level_mm, heights.saddle_mm)
+    level_mm, taken_mm = (
+        rest_clearance_mm(case.lines, heights.nut_mm, crowns_mm, heights.saddle_mm)
+        for crowns_mm in (case.level_mm, case.taken_mm)
+    )
+    taken_mm = np.where(np.isfinite(clearance_mm), taken_mm, np.nan)
     specification = case.specification
     judged = judge(
         Requirement.of(specification, case.excursion),
         case.attack_n,
-        clearance_mm,
+        taken_mm,
         level_mm,
         smallest_cut_mm=case.smallest_cut_mm,
         attack_tolerance=specification.judgement.attack_tolerance,
@@ -495,6 +501,8 @@ def clearances(case: Case) -> Clearances:
         u_mm=u_mm,
         degrees_of_freedom=np.where(free, freedom, math.inf),
         level_clearance_mm=level_mm,
+        limit_mm=np.fmin(judged.bound_mm - judged.tolerance_mm, level_mm - case.smallest_cut_mm),
+        taken_mm=taken_mm,
         judged=judged,
         sure_mm=_factors(specification.rule.false_acceptance, freedom) * u_mm,
         refused_mm=_factors(case.refusal_chance, freedom) * u_mm,
@@ -567,7 +575,7 @@ def clear_up_to_n(case: Case, found: Clearances) -> FloatArray:
     """Return the attack up to which each string clears everywhere, tolerance counted, (K,) [N]."""
     rule, judgement = case.specification.rule, case.specification.judgement
     swing = case.excursion.buzz_mm_per_n
-    room_mm = found.clearance_mm - rule.extra_clearance_mm
+    room_mm = found.taken_mm - rule.extra_clearance_mm
     with np.errstate(divide="ignore", invalid="ignore"):
         by_cut = (room_mm + 0.5 * case.smallest_cut_mm) / swing
         by_swing = room_mm / ((1.0 - judgement.attack_tolerance) * swing)

@@ -148,7 +148,7 @@ class Positions(Content):
         metadata=number(
             *_LENGTH,
             "what that clearance must be: what the attack needs, or what level frets would give if "
-            "that is less, without the agreed tolerance",
+            "that is less, without the agreed tolerance or the smallest cut",
             "K F",
             null=NAN,
         )
@@ -169,8 +169,9 @@ class Positions(Content):
         metadata=whole(
             0,
             max(State),
-            "how it stands by the readings alone: 0 not known, 1 holds, 2 needs more than level "
-            "frets would give and is as good as they are, 3 fails",
+            "how it stands by the readings alone, crowns that do not stand out taken as level: 0 "
+            "not known, 1 holds, 2 needs more than level frets would give and is as good as they "
+            "are, 3 fails",
             "K F",
             array=np.int8,
         )

@@ -126,7 +126,8 @@ def prove(
         measurement=measurement,
         heights=heights,
         attack_n=attack,
-        level_mm=np.full(heights.crown_top_mm.shape, np.nan) if line is None else line.level_mm,
+        level_mm=heights.crown_top_mm if line is None else line.level_mm,
+        taken_mm=heights.crown_top_mm if line is None else line.taken_mm,
         smallest_cut_mm=smallest_cut_mm,
     )
     gates = open_gates(specification, measurement, line, (*plan.accepted, *accepted))

@@ -178,6 +178,9 @@ def test_what_is_read_is_not_written_over(tmp_path: Path) -> None:
         assert caught.value.where == str(output)
     with pytest.raises(RequestError, match="Two outputs"):
         keep_apart([plan, plan], [sheet])
+    with pytest.raises(RequestError, match="This is a file; name a folder") as caught:
+        keep_apart([plan], [], folders=[sheet / "pictures"])
+    assert caught.value.where == str(sheet)
     with pytest.raises(RequestError, match="name too long") as caught:
         keep_apart([tmp_path / ("x" * 5_000)], [sheet])
     assert len(str(caught.value)) < 450

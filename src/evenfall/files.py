@@ -221,7 +221,7 @@ def _outputs_apart(
     outputs: Iterable[Path | None], read: set[str], made: Sequence[Path]
 ) -> Iterator[Path]:
     """Yield outputs that are no inputs, no two of one name, each in a folder that is there."""
-    for folder in made:
+    for folder in (place for named in made for place in (named, *named.parents)):
         if folder.exists() and not folder.is_dir():
             raise RequestError("This is a file; name a folder.", at=At(file=str(folder)))
     written: set[str] = set()

@@ -25,10 +25,11 @@ def command(*, folder: Path, opened: bool, as_json: bool) -> None:
     The workshop, the instrument and every reading are invented.
     """
     from evenfall import workshop
-    from evenfall.files import write_together
+    from evenfall.files import keep_apart, write_together
     from evenfall.wording import say
     from evenfall.workshop.demonstration import PICTURE
 
+    keep_apart((), (), folders=[folder, (folder / PICTURE).parent])
     with Waiting() as waiting:
         outcome = workshop.demo(workshop.DemoRequest(date.today().isoformat()), waiting)
         write_together(outcome.files_for(folder), folders=[folder, (folder / PICTURE).parent])

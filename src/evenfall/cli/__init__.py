@@ -45,8 +45,10 @@ class _Commands(Door):
 def main() -> None:
     """Set up fretted instruments, from readings to proof.
 
-    A job runs: measure, diagnose, plan, sheet, the work itself, measure again, prove.
-    Exit status: 0 done, 1 done with a verdict other than "conforms", 2 bad input.
+    The steps of a job: measure, diagnose, plan, sheet, do the work, measure again, prove.
+
+    Exit status: 0 done; 1 done, but readings must be taken again or the verdict is not
+    "conforms"; 2 the input cannot be used.
     """
     # it warns of styles and extensions of a workbook, which hold no reading
     warnings.filterwarnings("ignore", module="openpyxl")

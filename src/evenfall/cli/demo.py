@@ -20,7 +20,7 @@ from evenfall.cli.waiting import Waiting
 @click.option("--open", "opened", is_flag=True, help="Open the picture of the result.")
 @json_option
 def command(*, folder: Path, opened: bool, as_json: bool) -> None:
-    """Run the whole job on an invented instrument and leave it in FOLDER as a start of your own.
+    """Run a whole job on an invented instrument and keep its files in FOLDER, for you to build on.
 
     The workshop, the instrument and every reading are invented.
     """

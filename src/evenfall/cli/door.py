@@ -231,7 +231,7 @@ def accept_options(command: Command) -> Command:
         "accepted",
         multiple=True,
         metavar="CODE[@FRET[:STRING]]=REASON",
-        help="Accept a doubtful reading as it is, with a reason; repeatable.",
+        help="Accept an unusual reading as it is, with a reason; repeatable.",
     )(by_whom(command))
 
 

@@ -25,7 +25,7 @@ from evenfall.cli.results import Result, result_options
     nargs=-1,
     help="Hand sheets of one instrument (CSV, XLSX); or one scan, alone or with sheets.",
 )
-@path_option("--spec", help="Specification that the readings are of.")
+@path_option("--spec", help="Specification of the instrument.")
 @path_option("--template", help="Write an empty sheet for this specification instead.")
 @click.option("--serial", default="", help="Serial number of the instrument.")
 @output_option("input")
@@ -41,7 +41,7 @@ from evenfall.cli.results import Result, result_options
     type=float,
     default=None,
     metavar="X Y",
-    help="Distance between columns and between rows of a bare height map.",
+    help="Distance between columns and between rows of a height map that does not state it.",
 )
 @click.option(
     "--strung/--unstrung",
@@ -72,15 +72,15 @@ def command(
     result: Result,
     **known: Any,
 ) -> int:
-    """Read FILES, show what was found and what is missing, write a measurement.
+    """Read FILES, show what they hold and what is missing, and write a measurement.
 
     The file type is recognised by content, not by name: a hand sheet, or a scan as text with x, y
     and z, Parquet, PLY, STL, OBJ, E57, X3P, TIFF or NumPy.
 
-    Exit status 1 if something has to be read again before metal may come off.
+    Exit status 1 if a reading must be taken again before metal may come off.
 
-    With --template SPEC an empty sheet for that instrument is written, ready to fill: XLSX with
-    drop-down lists by default, CSV if the output is named so.
+    With --template SPEC, write an empty sheet for that instrument instead: XLSX with drop-down
+    lists, or CSV if the name of the output ends in .csv.
     """
     if template is not None:
         if files:

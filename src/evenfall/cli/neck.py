@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 @path_option(
     "--convert",
     metavar="FILE",
-    help="Write readings taken without strings, converted to playing tension.",
+    help="Write the readings, taken without strings, to FILE, converted to playing tension.",
 )
 @result_options
 def command(
@@ -52,8 +52,8 @@ def command(
 ) -> None:
     """Predict the relief: other strings, truss rod, humidity.
 
-    Of a plan, from the relief after it. What was not measured of the neck is taken from its size
-    and wood, or from a usual neck, with the uncertainty that comes with that.
+    For a plan, from the relief after the work. What was not measured of the neck is estimated from
+    its size and wood, or from a typical neck, with the uncertainty that this brings.
     """
     from pathlib import Path
 

@@ -64,7 +64,7 @@ def neck_options(command: Callable[..., Any]) -> Callable[..., Any]:
         path_option(
             "--unstrung",
             metavar="MEASUREMENT",
-            help="The same neck read without strings: gives its stiffness.",
+            help="The same neck measured without strings, which shows its stiffness.",
         ),
         click.option(
             "--relief-per-turn",
@@ -79,7 +79,7 @@ def neck_options(command: Callable[..., Any]) -> Callable[..., Any]:
             type=(click.Path(path_type=Path), Number(-20.0, 20.0)),
             default=None,
             metavar="FILE TURNS",
-            help="The same neck read before the rod was turned by TURNS (tightened: positive).",
+            help="The same neck measured before the rod was turned by TURNS (tightened: positive).",
         ),
     )
     decorated: Callable[..., Any] = gathered

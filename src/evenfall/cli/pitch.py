@@ -40,8 +40,8 @@ def command(
 ) -> None:
     """Find how far every stopped note is from equal temperament, and what would help.
 
-    Of a plan, the notes before and after it. Best places of nut and saddle along the strings come
-    with it, within the travel that the specification allows.
+    For a plan, the notes before and after the work. The best places of nut and saddle along the
+    strings are shown as well, within the travel that the specification allows.
     """
     from evenfall import workshop
     from evenfall.cli.reports import show_pitch

@@ -42,7 +42,7 @@ class _Note(click.ParamType["tuple[int, int]"]):
 @click.command(name="play")
 @path_argument("source", help="Measurement file, plan, or a hand sheet.")
 @sheet_options
-@click.option("--as-found", is_flag=True, help="Of a plan, play the instrument as found.")
+@click.option("--as-found", is_flag=True, help="For a plan, play the instrument as found.")
 @click.option(
     "--attack",
     "attacks_n",
@@ -56,7 +56,7 @@ class _Note(click.ParamType["tuple[int, int]"]):
     "--attack-from",
     "recording",
     metavar="WAV",
-    help="Add the attack that a recording of one open string shows; name the string with --string.",
+    help="Add the attack heard in a recording of one open string; name the string with --string.",
 )
 @click.option(
     "--string",
@@ -64,7 +64,7 @@ class _Note(click.ParamType["tuple[int, int]"]):
     type=int,
     default=None,
     metavar="NUMBER",
-    help="String of that recording.",
+    help="String in that recording.",
 )
 @click.option(
     "--duration",
@@ -78,8 +78,8 @@ class _Note(click.ParamType["tuple[int, int]"]):
 @path_option(
     "--wav",
     metavar="FOLDER",
-    help="Write notes as sound into this folder, of a plan as found and planned; all with one "
-    "gain.",
+    help="Write notes as sound files into this folder, for a plan as found and as planned; all "
+    "with one gain.",
 )
 @click.option(
     "--note",
@@ -105,10 +105,10 @@ def command(
     notes: tuple[tuple[int, int], ...],
     result: Result,
 ) -> None:
-    """Pluck every string at every position: which notes are clean, touch and rattle.
+    """Play every string at every fret by computation: which notes are clean, touch or rattle.
 
     Each note is followed in time over the measured crowns, plucked away from the board and
-    towards it. Of a plan, the instrument after the work; with --as-found before it.
+    towards it. For a plan, the instrument after the work is played; with --as-found, before it.
     """
     from evenfall import workshop
     from evenfall.cli.reports import show_play

@@ -365,12 +365,12 @@ def test_scans_are_looked_at_like_sheets(tmp_path: Path) -> None:
     sheet = tmp_path / "checks.csv"
     rows = ["relief,,8,-0.3,mm,0.02", "action,all,1,0.4,mm,0.02", "action,all,12,1.9,mm,0.03"]
     sheet.write_text("quantity,string,fret,value,unit,uncertainty\n" + "\n".join(rows))
-    doubtful = read_scanned(
+    raised = read_scanned(
         scan_file(tmp_path, points, "raised.npy"),
         spec,
         sheets=[file(sheet)],
         setting=ScanSetting(scan_uncertainty_mm=0.004),
     )
-    found = gates_of(spec, doubtful.measurement).found
+    found = gates_of(spec, raised.measurement).found
     assert ("lone-crown", (9,), (3,)) in [(g.code, g.at.frets, g.at.strings) for g in found]
     assert ("hand-check", (8,), ()) in [(g.code, g.at.frets, g.at.strings) for g in found]

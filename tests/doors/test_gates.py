@@ -115,7 +115,7 @@ ACCEPT = ("--accept", "lone-crown@7:3=a burr; filed off", "--accepted-by", "R. Q
 
 @pytest.fixture
 def worked(folder: Path) -> Path:
-    """Return the folder with a plan, and readings after the work with one crown off its own fret."""
+    """Return the folder with a plan, and readings after the work with one odd crown."""
     after = (INVENTED / "tesquil-after.csv").read_text(encoding="utf-8")
     lines = []
     for line in after.splitlines():

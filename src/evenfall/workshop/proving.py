@@ -40,7 +40,7 @@ class ProveRequest:
     attack_n
         Attack that every position is judged by [N]; the specification's if left out.
     accepted
-        Readings that somebody accepts as they are, as CODE[@fret[:string]]=REASON, besides those that
+        Readings that somebody accepts as they are, CODE[@fret[:string]]=REASON, besides those that
         the plan says.
     accepted_by
         Who accepts them.

@@ -146,10 +146,12 @@ def missing_names(text: str) -> list[str]:
         parts = name.split(".")
         found: object = importlib.import_module("evenfall")
         for at, part in enumerate(parts):
+            module = ".".join(["evenfall", *parts[: at + 1]])
             with contextlib.suppress(ImportError):
                 if isinstance(found, ModuleType):
-                    importlib.import_module(".".join(["evenfall", *parts[: at + 1]]))
-            found = getattr(found, part, None)
+                    importlib.import_module(module)
+            # the package keeps a use case under the name of a stage that has the same
+            found = sys.modules.get(module) or getattr(found, part, None)
         if found is None:
             missing.append(name)
     return missing

@@ -20,6 +20,7 @@ from levelling.necks import SCALES, Wishes, mirrored, readings, specification, t
 
 FloatArray = NDArray[np.float64]
 
+PLAIN = specification(Wishes(strings=3, frets=20))
 GUITAR = specification(Wishes(strings=6, frets=22, joint=17.0))
 BASS = specification(Wishes(strings=4, frets=20, joint=16.0, scale="length = 863.6"))
 UKULELE = specification(Wishes(strings=4, frets=15, joint=12.0, scale="length = 381.0"))
@@ -147,6 +148,43 @@ def test_the_frets_that_are_off_are_named_and_no_others(
     assert named(line) == pytest.approx(steps, abs=0.012 + 2.0 * u_mm)
     everywhere = tuple(range(1, spec.string_count + 1))
     assert {one.strings for one in line.standing} == {everywhere}
+
+
+@pytest.mark.parametrize("relief_mm", [-0.1, 0.0, 0.4])
+@pytest.mark.parametrize(
+    "steps",
+    [
+        {9: 0.10},
+        {3: 0.10, 5: 0.10},
+        {11: -0.12, 12: -0.08},
+        {2: 0.10},
+        {1: -0.10, 2: -0.10},
+        {19: -0.10, 20: 0.10},
+        {20: -0.10},
+        {3: 0.10, 17: -0.10},
+    ],
+    ids=str,
+)
+def test_frets_are_named_at_both_ends_of_a_neck_without_a_joint(
+    steps: dict[int, float], relief_mm: float
+) -> None:
+    made = neck(PLAIN, off(PLAIN, steps), seed=0, relief_mm=relief_mm, u_mm=0.002)
+    line = line_of(PLAIN, made)
+    assert named(line) == pytest.approx(steps, abs=0.02)
+    assert {one.strings for one in line.standing} == {(1, 2, 3)}
+
+
+def test_a_neck_of_five_frets_is_looked_at_too() -> None:
+    spec = specification(Wishes(strings=3, frets=5))
+    assert set(named(line_of(spec, neck(spec, off(spec, {3: 0.1}))))) == {3}
+
+
+def test_where_all_frets_scatter_a_truly_high_one_still_stands_out() -> None:
+    """Crowns uneven by 0.03 mm, not all of them named, and the high one is."""
+    for seed in range(5):
+        rough = np.random.default_rng(seed).normal(0.0, 0.03, (3, 20))
+        assert len({one.fret for one in line_of(PLAIN, neck(PLAIN, rough)).standing}) <= 10
+        assert 9 in named(line_of(PLAIN, neck(PLAIN, rough + off(PLAIN, {9: 0.25}))))
 
 
 def test_a_tilted_fret_is_high_on_its_side_only() -> None:

@@ -459,7 +459,7 @@ class _Seen:
         low = np.where(single, ~alone | lone, surely) | (worn & (gap < -_LOW_U * u))
         off = np.where(single, gap, bar)
         off = np.where((off < 0.0) & (~low | (gap > 0.5 * off)), 0.0, off)
-        return _Seen(np.where(read, off, 0.0), slope * (y[-1] - y[0]), u)
+        return _Seen(np.where(read, off, 0.0), slope * (y[-1] - y[0]) + 0.0, u)
 
 
 def _crowns(

@@ -560,7 +560,7 @@ def test_a_link_that_leads_to_itself_is_a_sentence(folder: Path) -> None:
 def test_a_finding_does_not_name_its_place_twice(folder: Path) -> None:
     """The place stands in brackets only where the sentence has not said it."""
     said = run("diagnose", "tesquil-before.csv", "--spec", "tesquil.spec.toml").stdout
-    assert "String 1 buzzes" in said
+    assert "String 1 fails at" in said
     assert "(string 1)" not in said
 
 

@@ -257,23 +257,23 @@ def _buzzing(found: SetUp, buzz: PluckForce) -> list[Finding]:
         worst = int(stopped[np.argmin(buzz.force_n[k, stopped])])
         force, first = float(buzz.force_n[k, worst]), int(buzz.critical_fret[k, worst])
         note = sentence("stopped at fret {fret}", fret=worst) if worst else sentence("open")
-        how = (
-            sentence("lies on fret {first} at rest", first=first)
-            if force <= 0.0
-            else sentence(
-                "buzzes from {force:force} of {attack:force} on, over fret {first} first",
-                force=force,
-                attack=float(problem.attack_n[k]),
-                first=first,
+        attack = float(problem.attack_n[k])
+        text = "buzzes from {force:force} of {attack:force} on, over fret {first} first"
+        if force >= attack:
+            text = (
+                "buzzes from {force:force} on, over fret {first} first: with the extra clearance "
+                "that is too little for an attack of {attack:force}"
             )
-        )
+        if force <= 0.0:
+            text = "lies on fret {first} at rest"
+        how = sentence(text, force=force, attack=attack, first=first)
         findings.append(
             Finding(
                 "buzzes",
-                "String {string} buzzes at {buzzing} of {notes} notes. The weakest, {note}, {how}.",
+                "String {string} fails at {failing} of {notes} notes. The weakest, {note}, {how}.",
                 at=At(strings=(int(k) + 1,), frets=(first,), stopped_fret=worst),
                 string=int(k) + 1,
-                buzzing=len(stopped),
+                failing=len(stopped),
                 notes=problem.frets,
                 note=note,
                 how=how,
@@ -284,17 +284,22 @@ def _buzzing(found: SetUp, buzz: PluckForce) -> list[Finding]:
         findings.append(
             Finding("buzzes", text, severity="note", least=_weakest_share(problem, buzz))
         )
-    if alike := _count(found.judged, State.AS_GOOD):
+    alike = states == State.AS_GOOD
+    if alike[:, 1:].any():
         findings.append(
             Finding(
                 "level-frets",
                 "{alike:count note} {alike:plural buzzes|buzz} at the player's attack, and would "
                 "over level frets too; no file cures that. With the settings as found, level frets "
                 "stay clear up to {level:share} of the attack.",
-                alike=alike,
+                alike=int(alike[:, 1:].sum()),
                 level=found.level_margin_share,
             )
         )
+    if alike[:, 0].any():
+        strings = tuple(int(k) + 1 for k in np.flatnonzero(alike[:, 0]))
+        text = "Open {strings:strings} would buzz over level frets too: the nut has to cure that."
+        findings.append(Finding("level-frets", text, at=At(strings=strings), strings=strings))
     return findings
 
 
@@ -303,23 +308,23 @@ def _buzzing(found: SetUp, buzz: PluckForce) -> list[Finding]:
 
 def _causes(found: SetUp) -> list[Finding]:
     """Return what is out of line, each with how many notes correcting it would clear."""
-    buzzing = _count(found.judged, State.FAILS)
+    failing = _count(found.judged, State.FAILS)
     weighed: list[tuple[int, Finding]] = []
 
     def weigh(code: str, fact: Sentence, at: At, corrected: SetUp | None) -> None:
-        if corrected is None or not buzzing:
+        if corrected is None or not failing:
             weighed.append((0, Finding(code, "{fact}", at=at, fact=fact)))
             return
-        cured = max(buzzing - _count(corrected.judged, State.FAILS), 0)
-        cure = "{fact} Correcting this alone would clear {cured} of {buzzing} buzzing notes."
-        finding = Finding(code, cure, at=at, fact=fact, cured=cured, buzzing=buzzing)
+        cured = max(failing - _count(corrected.judged, State.FAILS), 0)
+        cure = "{fact} Correcting this alone would clear {cured} of {failing} failing notes."
+        finding = Finding(code, cure, at=at, fact=fact, cured=cured, failing=failing)
         weighed.append((-cured, finding))
 
     if _relief_outside(found):
         weigh("relief", *_off_relief(found))
     for code, fact, at, corrected in _off_gaps(found):
         weigh(code, fact, at, corrected)
-    if found.line.hump_mm > 0.0:
+    if found.line.hump_mm >= found.smallest_cut_mm:
         fact = sentence(
             "The board rises past the joint, by {by:length} at the last fret.",
             by=found.line.hump_mm,
@@ -327,31 +332,61 @@ def _causes(found: SetUp) -> list[Finding]:
         rise = found.line.smooth_mm - found.line.level_mm
         past = tuple(int(j) + 1 for j in np.flatnonzero((rise > 0.0).any(axis=0)))
         weigh("board-shape", fact, At(frets=past), _lowered(found, rise))
-    harmless: list[int] = []
+    alone: list[StandsOut] = []  # that no note asks for by itself
     for one in found.line.standing:
-        rows, column = np.array(one.strings) - 1, one.fret - 1
-        over = np.zeros_like(found.line.off_mm)
-        over[rows, column] = found.line.off_mm[rows, column]
-        corrected = _lowered(found, over)
-        if _count(corrected.judged, State.FAILS) < buzzing:
+        corrected = _lowered(found, _over(found.line, [one]))
+        if _count(corrected.judged, State.FAILS) < failing:
             code = "high-fret" if one.size_mm > 0.0 else "low-fret"
             at = At(strings=one.strings, frets=(one.fret,))
             weigh(code, _standing_out(found, one), at, corrected)
-        elif one.fret not in harmless:
-            harmless.append(one.fret)
+        else:
+            alone.append(one)
     causes = [finding for _, finding in sorted(weighed, key=lambda pair: pair[0])]
-    if harmless:
-        causes.append(
-            Finding(
-                "high-fret",
-                "{frets:plural Fret|Frets} {frets:numbers} {frets:plural stands|stand} out from "
-                "the level line, but correcting one alone would clear no note.",
-                at=At(frets=tuple(harmless)),
-                severity="note",
-                frets=tuple(harmless),
-            )
-        )
+    for code, sign in (("high-fret", 1.0), ("low-fret", -1.0)):
+        frets = [one for one in alone if sign * one.size_mm > 0.0]
+        if frets:
+            causes.append(_together(found, code, frets, failing))
     return causes
+
+
+def _together(found: SetUp, code: str, frets: list[StandsOut], failing: int) -> Finding:
+    """Return what frets come to that no note fails for one by one."""
+    corrected = _lowered(found, _over(found.line, frets))
+    cured = failing - _count(corrected.judged, State.FAILS)
+    numbers = tuple(one.fret for one in frets)
+    text = "{frets:plural Fret|Frets} {frets:numbers} {stand}, but correcting {frets:plural it|one}"
+    text += (
+        " alone would clear no note; all of them together would clear {cured} of {failing} failing "
+        "notes."
+        if cured > 0
+        else " alone would clear no note."
+    )
+    high = code == "high-fret"
+    stand = sentence(
+        "{frets:plural stands|stand} over the level line"
+        if high
+        else "{frets:plural lies|lie} under the level line",
+        frets=numbers,
+    )
+    return Finding(
+        code,
+        text,
+        at=At(frets=numbers),
+        severity="warning" if cured > 0 else "note",
+        frets=numbers,
+        stand=stand,
+        cured=cured,
+        failing=failing,
+    )
+
+
+def _over(line: LevelLine, frets: list[StandsOut]) -> FloatArray:
+    """Return what these frets stand over the line, 0 elsewhere, shape (K, F) [mm]."""
+    over = np.zeros_like(line.off_mm)
+    for one in frets:
+        rows = np.array(one.strings) - 1
+        over[rows, one.fret - 1] = line.off_mm[rows, one.fret - 1]
+    return over
 
 
 def _relief_outside(found: SetUp) -> bool:
@@ -483,12 +518,12 @@ def _cure(found: SetUp, buzz: PluckForce, adjusted: Decision) -> Finding:
     after = buzz_force(adjusted.clearance_mm, problem.excursion)
     cure = sentence(
         "Adjusting {what:list} alone does not meet every limit: it takes the weakest note from "
-        "{before:share} to {after:share} of the player's attack; {buzzing:count note} "
-        "{buzzing:plural fails|fail} as found, {still} would. See the plan for what has to be cut.",
+        "{before:share} to {after:share} of the player's attack; {failing:count note} "
+        "{failing:plural fails|fail} as found, {still} would. See the plan for what has to be cut.",
         what=free,
         before=_weakest_share(problem, buzz),
         after=_weakest_share(problem, after),
-        buzzing=_count(found.judged, State.FAILS),
+        failing=_count(found.judged, State.FAILS),
         still=_count(adjusted.judged, State.FAILS),
     )
     return Finding("cure", "{cure}", cure=cure)

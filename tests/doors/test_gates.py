@@ -94,6 +94,14 @@ def test_hand_checks_are_shown_as_evidence_or_as_a_question(folder: Path) -> Non
         assert "Checked: Crown of fret 1, string 1: read again" in done.output
 
 
+def test_diagnose_shows_findings_and_what_to_read_again(folder: Path) -> None:
+    done = run("diagnose", "slip.csv", "--spec", "spec.toml")
+    assert done.exit_code == 1, folder
+    assert "Fret 7, string 3 stands 0.3" in done.output
+    assert "As found" in done.output
+    assert run("diagnose", "good.csv", "--spec", "spec.toml").exit_code == 0
+
+
 def test_json_carries_code_place_and_values(folder: Path) -> None:
     findings = json_of("measure", "slip.csv", "--spec", "spec.toml")["findings"]
     [gate] = [f for f in findings if f["code"] == "lone-crown"]

@@ -53,7 +53,7 @@ def test_a_scan_and_a_sheet_become_a_measurement_that_later_commands_take(folder
     assert drawn == {f"{name}.{kind}" for name in names for kind in ("svg", "png")}
     assert "by the hand sheet" in (folder / "drawn" / "neck.svg").read_text()
     diagnosed = CliRunner().invoke(main, ["diagnose", "scan.measurement.json", "--json"])
-    assert diagnosed.exit_code == 0, diagnosed.output
+    assert diagnosed.exit_code == NOT_SEATED, diagnosed.output
     planned = CliRunner().invoke(main, ["plan", "scan.measurement.json", "--json"])
     assert planned.exit_code == 0, planned.output
 

@@ -31,10 +31,14 @@ def command(
     serial: str,
     neck: NeckReadings,
     result: Result,
-) -> None:
-    """Find what is wrong with an instrument, and what adjusting alone would cure."""
+) -> int:
+    """Find what is wrong with an instrument, and what adjusting alone would cure.
+
+    Exit status 1 if something has to be read again before metal may come off.
+    """
     from evenfall import workshop
     from evenfall.cli.reports import show_diagnosis
 
     request = workshop.DiagnoseRequest(source_of(measurement), source_of(spec), serial, neck)
-    result.of(workshop.diagnose, request, show_diagnosis)
+    made = result.of(workshop.diagnose, request, show_diagnosis)
+    return 1 if made.read_again else 0

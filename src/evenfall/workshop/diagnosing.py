@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from evenfall import levelling
 from evenfall.errors import Progress, silent
+from evenfall.gates import open_gates
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.necks import NeckKnownRequest
 from evenfall.workshop.outputs import Outcome
@@ -32,14 +33,17 @@ class DiagnoseOutcome(Outcome):
     ----------
     diagnosis
         Its diagnosis.
+    read_again
+        What in the readings has to be read again before metal comes off.
     """
 
     diagnosis: Diagnosis
+    read_again: tuple[Finding, ...]
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:
-        """What is wrong."""
-        return self.diagnosis.findings
+        """What has to be read again, and what is wrong."""
+        return (*self.read_again, *self.diagnosis.findings)
 
     def values(self) -> dict[str, Any]:
         """Return the diagnosis as plain values."""
@@ -103,4 +107,5 @@ def diagnose(request: DiagnoseRequest, progress: Progress = silent) -> DiagnoseO
     diagnosis = levelling.diagnose(
         found.specification, found.measurement, excursion=table, bow=neck.rod_bow
     )
-    return DiagnoseOutcome(found.specification, found.findings, diagnosis)
+    gates = open_gates(found.specification, found.measurement, diagnosis.line)
+    return DiagnoseOutcome(found.specification, found.findings, diagnosis, gates.unmet)

@@ -1,9 +1,9 @@
 """Speed of planning: a session, its preview after a slider moved, plans, a whole command.
 
-What is compared is always the same work done in the same run by a named baseline: the same model
-written in cvxpy, built again and solved by the same optimiser; our own model built again and solved
-from nothing; or a bare interpreter that imports what the command cannot do without. Only ratios are
-asserted; the medians are printed and kept with the result.
+What is compared is always the work of a named baseline in the same run: the linear program of
+`least-metal`, built and solved from nothing, which is what a plan once began with; or a bare
+interpreter that imports what the command cannot do without. Only ratios are asserted; the medians
+are printed and kept with the result.
 """
 
 from __future__ import annotations
@@ -15,44 +15,42 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
-import cvxpy as cp
 import numpy as np
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification
 from evenfall.levelling import Session, make_plan
 from evenfall.levelling.model import LevellingModel
-from evenfall.levelling.problem import Problem, build_problem
-from evenfall.levelling.session import Preview
-from evenfall.plan import Plan
-from levelling.necks import Wishes, readings, specification, table
-
-# Six strings, twenty-four frets; relief, saddle and nut free; about one position in three cut.
-WISHES = Wishes(
-    strings=6,
-    frets=24,
-    action=1.5,
-    action_bass=1.9,
-    tolerance=0.15,
-    first_tolerance=0.1,
-    relief=(0.1, 0.3),
-    saddle=(0.8, 0.8),
-    nut=(0.25, 0.0),
-    attack=0.45,
-    attack_step=0.02,
-)
-SEED = 4
+from evenfall.levelling.problem import build_problem
+from evenfall.measurement import Measurement
+from evenfall.plan import METHODS
+from necks.invented import Bump, neck
+from necks.kinds import table
+from necks.readings import read
 
 
 @cache
-def job() -> Problem:
-    spec = specification(WISHES)
-    return build_problem(spec, readings(spec, seed=SEED), excursion=table(spec))
+def job() -> tuple[Specification, Measurement]:
+    """Return six strings over twenty-two frets, three of them high, as they were read."""
+    chance = np.random.default_rng(4)
+    bumps = [Bump(5, 0.08), Bump(11, 0.01, 0.09), Bump(16, 0.07)]
+    found = neck("electric", bumps=bumps, roughness_mm=0.004, chance=chance)
+    return found.specification, read(found, chance)
+
+
+def least_metal(_: int) -> None:
+    """Build and solve the linear program: the baseline."""
+    made, found = job()
+    assert LevellingModel(build_problem(made, found, excursion=table(made))).least_metal()
+
+
+def opened() -> Session:
+    made, found = job()
+    return Session(made, found, excursion=table(made))
 
 
 def compare(
@@ -101,126 +99,45 @@ def compare(
     return least, statistics.median(processor_s["baseline"]) / p95_s
 
 
-def in_cvxpy(
-    problem: Problem, attack_n: FloatArray, action_mm: FloatArray, relief_mm: FloatArray
-) -> tuple[float, float]:
-    """Build the program in cvxpy, in whole arrays; return the least metal and share of fret life.
-
-    All three objectives in order, as the plan has them: least metal, least share of fret life,
-    least adjustment (nut moves weigh four times).
-    """
-    found, lines = problem.measurement, problem.lines
-    count, frets = problem.strings, problem.frets
-    removal = cp.Variable((count, frets), nonneg=True)
-    relief, life = cp.Variable(), cp.Variable()
-    saddle_rise, nut_rise = cp.Variable(count), cp.Variable(count)
-    crowns = found.crown_top_mm + relief * problem.bow.frets - removal
-    nut, saddle = found.nut_mm + nut_rise, found.saddle_mm + saddle_rise
-    height = cp.hstack([cp.reshape(nut, (count, 1), order="C"), crowns])
-
-    k = np.repeat(np.arange(count), frets * (frets + 1) // 2)
-    i, j = (np.tile(side, count) for side in np.triu_indices(frets + 1, k=1))
-    share = problem.share[k, i, j]
-    need = problem.margin_mm[k, i, j] + attack_n[k] * (problem.excursion.buzz_mm_per_n[k, i, j])
-    flat = cp.reshape(height, (count * (frets + 1),), order="C")
-    chord = cp.multiply(1.0 - share, flat[k * (frets + 1) + i]) + cp.multiply(share, saddle[k])
-    limits = [
-        chord - flat[k * (frets + 1) + j] >= need,
-        removal <= life * problem.room_mm,
-        life <= 1.0,
-    ]
-    reference = problem.specification.scale.reference_fret
-    for fret, gap in ((reference, action_mm), (1, problem.first_fret_gap_mm)):
-        a = lines.station_mm[:, fret] / lines.saddle_station_mm
-        open_gap = cp.multiply(1.0 - a, nut) + cp.multiply(a, saddle) - crowns[:, fret - 1]
-        limits += [open_gap >= gap[:, 0], open_gap <= gap[:, 1]]
-    after = problem.relief_found_mm + relief - cp.sum(cp.multiply(problem.bow.weights, removal))
-    limits += [after >= relief_mm[0], after <= relief_mm[1]]
-    for move, (down, up) in (
-        (saddle_rise, problem.saddle_travel_mm),
-        (nut_rise, problem.nut_travel_mm),
-    ):
-        limits += [move >= -down, move <= up]
-
-    def least(objective: cp.Expression, *more: cp.Constraint) -> float:
-        program = cp.Problem(cp.Minimize(objective), [*limits, *more])
-        program.solve(solver=cp.HIGHS)
-        assert program.status == cp.OPTIMAL
-        return float(program.value)
-
-    metal = least(cp.sum(removal))
-    held = cp.sum(removal) <= metal + 1e-7
-    used = least(life, held)
-    moved = cp.abs(relief) + cp.norm1(saddle_rise) + 4.0 * cp.norm1(nut_rise)
-    least(moved, held, life <= used + 1e-7)
-    return metal, used
-
-
-def with_table(method: str | None, *, compare: bool = False) -> Plan:
-    problem = job()
-    return make_plan(
-        problem.specification,
-        problem.measurement,
-        method=method,
-        compare=compare,
-        excursion=problem.excursion,
-    )
-
-
-@pytest.mark.parametrize(
-    ("method", "compared", "least_ratio"),
-    [("profile", False, 2.0), (None, False, 0.5), (None, True, 0.15)],
-    ids=["one method", "recommended", "all compared"],
-)
-@pytest.mark.benchmark(group="a plan, six strings, twenty-four frets")
-def test_a_plan(
-    benchmark: BenchmarkFixture, method: str | None, compared: bool, least_ratio: float
-) -> None:
-    """Checked, explained and looked ahead; one method costs under 150 ms of processor time."""
-    problem = job()
-    plans: list[Plan] = []
+@pytest.mark.benchmark(group="a plan, six strings, twenty-two frets")
+def test_a_plan(benchmark: BenchmarkFixture) -> None:
+    """From readings to a checked and explained plan, its table being kept; goal: under 80 ms."""
+    made, found = job()
 
     def work(_: int) -> None:
-        plans.append(with_table(method, compare=compared))
+        planned = make_plan(made, found, excursion=table(made))
+        assert planned.status == "cut"
 
-    def one_method(_: int) -> None:
-        in_cvxpy(problem, problem.attack_n, problem.action_mm, problem.relief_mm)
+    ratio, _ = compare(benchmark, work, least_metal)
+    assert ratio > 0.06, f"{1.0 / ratio:.1f} times the linear program"
 
-    ratio, _ = compare(benchmark, work, one_method)
-    least, _ = in_cvxpy(problem, problem.attack_n, problem.action_mm, problem.relief_mm)
-    assert plans[0].metal_mm == pytest.approx(least, abs=1e-5)
-    assert plans[0].metal_mm > 0.01
-    assert ratio > least_ratio, f"{1.0 / ratio:.1f} times one method in cvxpy"
+
+@pytest.mark.benchmark(group="a plan, six strings, twenty-two frets")
+def test_all_methods(benchmark: BenchmarkFixture) -> None:
+    """Every method side by side; goal: under 0.5 s."""
+
+    def work(_: int) -> None:
+        assert len(list(opened().methods())) == len(METHODS)
+
+    ratio, _ = compare(benchmark, work, least_metal)
+    assert ratio > 0.04, f"{1.0 / ratio:.1f} times the linear program"
 
 
 @pytest.mark.benchmark(group="a session")
 def test_a_session_and_its_first_preview(benchmark: BenchmarkFixture) -> None:
     """What a page waits for when an instrument is opened, its excursion table being kept."""
-    problem = job()
-
-    def opened(_: int) -> Preview:
-        found = Session(
-            problem.specification, problem.measurement, excursion=problem.excursion
-        ).preview()
-        assert found.holds
-        return found
-
-    ratio, _ = compare(
-        benchmark,
-        opened,
-        lambda _: in_cvxpy(problem, problem.attack_n, problem.action_mm, problem.relief_mm),
-    )
-    assert ratio > 3.0, f"only {ratio:.1f} times as fast as one method in cvxpy"
+    ratio, _ = compare(benchmark, lambda _: opened().preview(), least_metal)
+    assert ratio > 0.2, f"{1.0 / ratio:.1f} times the linear program"
 
 
-@pytest.mark.parametrize("slider", ["attack", "action", "relief", "attack beyond the limits"])
+@pytest.mark.parametrize("slider", ["attack", "action", "relief", "attack beyond the targets"])
 @pytest.mark.benchmark(group="a preview after a slider moved")
 def test_a_preview(benchmark: BenchmarkFixture, slider: str) -> None:
     """Goal: 95 % under 15 ms, whether the limits hold or not."""
-    problem = job()
-    session = Session(problem.specification, problem.measurement, excursion=problem.excursion)
-    action = [(one.minimum_mm, one.maximum_mm) for one in problem.specification.target.action]
-    relief = problem.specification.target.relief
+    session = opened()
+    attack, target = session.attack_n, session.specification.target
+    action = [(one.minimum_mm, one.maximum_mm) for one in target.action]
+    relief = target.relief.minimum_mm, target.relief.maximum_mm
     session.preview()
 
     def look(n: int) -> None:
@@ -228,65 +145,21 @@ def test_a_preview(benchmark: BenchmarkFixture, slider: str) -> None:
         if slider == "action":
             session.change(action_mm=[(low, high + step) for low, high in action])
         elif slider == "relief":
-            session.change(relief_mm=(relief.minimum_mm, relief.maximum_mm + step))
+            session.change(relief_mm=(relief[0], relief[1] + step))
         else:
             share = 1.0 if slider == "attack" else 3.0
-            session.change(attack_n=share * (1.0 + step) * problem.attack_n)
-        assert session.preview().holds == (slider != "attack beyond the limits")
+            session.change(attack_n=share * (1.0 + step) * attack)
+        session.preview()
 
-    def built_again(_: int) -> None:
-        assert LevellingModel(problem).least_metal() is not None
-
-    _, at_95_percent = compare(benchmark, look, built_again, rounds=60)
-    assert at_95_percent > 0.5, f"{1.0 / at_95_percent:.1f} times building and solving it again"
-
-
-@pytest.mark.parametrize("slider", ["attack", "action", "relief"])
-@pytest.mark.benchmark(group="planned again after a slider moved")
-def test_planning_again_against_building_it_again_in_cvxpy(
-    benchmark: BenchmarkFixture, slider: str
-) -> None:
-    """Warm model, all three objectives in order; goal: five times as fast."""
-    problem = job()
-    model = LevellingModel(problem)
-    assert model.least_metal() is not None
-
-    def settings(n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-        step = 0.01 * (n % 7 - 3)  # to and fro, as a slider goes
-        attack, action, relief = problem.attack_n, problem.action_mm, problem.relief_mm
-        if slider == "attack":
-            attack = attack * (1.0 + step)
-        elif slider == "action":
-            action = action + np.array([0.0, step])
-        else:
-            relief = relief + np.array([0.0, step])
-        return attack, action, relief
-
-    answers: dict[int, tuple[float, float]] = {}
-    rebuilt: dict[int, tuple[float, float]] = {}
-
-    def again(n: int) -> None:
-        attack, action, relief = settings(n)
-        model.adopt(replace(problem, attack_n=attack, action_mm=action, relief_mm=relief))
-        solution = model.least_metal()
-        assert solution is not None
-        answers[n % 7] = (solution.metal_mm, solution.life_used)
-
-    def built_again(n: int) -> None:
-        rebuilt[n % 7] = in_cvxpy(problem, *settings(n))
-
-    ratio, _ = compare(benchmark, again, built_again)
-    for n, answer in rebuilt.items():
-        assert answers[n] == pytest.approx(answer, abs=1e-4)
-    assert ratio > 5.0, f"only {ratio:.1f} times as fast as building it again in cvxpy"
+    _, at_95_percent = compare(benchmark, look, least_metal, rounds=60)
+    assert at_95_percent > 0.5, f"{1.0 / at_95_percent:.1f} times the linear program"
 
 
 @pytest.mark.benchmark(group="whole command: evenfall plan")
 def test_the_whole_command(benchmark: BenchmarkFixture, tmp_path: Path) -> None:
     """A new process from start to written plan; goal: under 0.75 s."""
-    spec = specification(WISHES)
     source = tmp_path / "neck.measurement.json"
-    source.write_text(json.dumps(readings(spec, seed=SEED).as_dict()), encoding="utf-8")
+    source.write_text(json.dumps(job()[1].as_dict()), encoding="utf-8")
     # a folder of its own for what the program keeps, so that no table is there at first
     place = {**os.environ, "XDG_CACHE_HOME": str(tmp_path / "cache")}
 
@@ -303,7 +176,7 @@ def test_the_whole_command(benchmark: BenchmarkFixture, tmp_path: Path) -> None:
     def command(_: int) -> None:
         done = run("-m", "evenfall.cli", "plan", str(source), "--json", "-o", "plan.json")
         assert done.returncode == 0, done.stderr
-        assert json.loads(done.stdout)["status"] == "optimal"
+        assert json.loads(done.stdout)["status"] == "cut"
 
     ratio, _ = compare(benchmark, command, lambda _: run("-c", "import numpy, highspy, click"))
     benchmark.extra_info["times its bare imports"] = round(1.0 / ratio, 1)

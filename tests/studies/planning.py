@@ -51,18 +51,18 @@ def worked(
     chance: np.random.Generator,
     misses: bench.Misses | None = None,
     *,
-    metal: bool = True,
+    filing: bool = True,
 ) -> Neck:
-    """Return the neck after a plan was done: its settings, and its cuts unless they wait."""
+    """Return the neck after a plan was done: rod and saddle, then slots and frets if told."""
     done = bench.set_up(
         neck,
         chance,
         relief_mm=made.relief_change_mm,
         saddle_mm=made.saddle_height_change_mm,
-        nut_mm=made.nut_height_change_mm,
+        nut_mm=made.nut_height_change_mm if filing else 0.0,
         misses=misses,
     )
-    return bench.cut(done, chance, made.removal_mm, misses) if metal else done
+    return bench.cut(done, chance, made.removal_mm, misses) if filing else done
 
 
 def judged(neck: Neck) -> Judged:
@@ -170,9 +170,9 @@ def whole_job(neck: Neck, chance: np.random.Generator, reader: Reader) -> Job:
         if status == "lift" and made.low_frets is not None:
             now = _lifted(now, made.low_frets.frets, chance)
             continue
-        metal = made.part == "whole"
-        filings += metal and bool(cut_frets(made))
-        now = worked(now, made, chance, metal=metal)
+        filing = made.part == "whole"
+        filings += filing and bool(cut_frets(made))
+        now = worked(now, made, chance, filing=filing)
     return Job(
         neck,
         now,

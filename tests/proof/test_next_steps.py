@@ -7,9 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.instrument import read_specification
 from evenfall.measurement import Direct
 from evenfall.proof import prove
@@ -48,7 +49,7 @@ def verdicts(proof, quantity):
     return [item.verdict for item in proof.items if item.quantity == quantity]
 
 
-@settings(max_examples=30, deadline=None)
+@draws(30)
 @given(st.integers(0, 2), st.floats(-0.6, 0.6))
 def test_moving_the_saddle_as_told_mends_the_action(k, off) -> None:
     moved = heights()
@@ -65,7 +66,7 @@ def test_moving_the_saddle_as_told_mends_the_action(k, off) -> None:
     assert verdicts(proof_of(**moved), "action")[k] != "conforms"
 
 
-@settings(max_examples=30, deadline=None)
+@draws(30)
 @given(st.integers(0, 2), st.floats(-0.3, 0.3))
 def test_moving_the_nut_as_told_mends_the_first_fret(k, off) -> None:
     moved = heights()
@@ -94,7 +95,7 @@ def test_the_rod_is_turned_the_right_method(relief, rod) -> None:
     assert verdicts(proof_of(nut_mm=nut, top_mm=top, saddle_mm=saddle), "relief") == ["conforms"]
 
 
-@settings(max_examples=30, deadline=None)
+@draws(30)
 @given(st.integers(0, 2), st.integers(2, 13), st.floats(0.06, 0.3))
 def test_taking_off_metal_as_told_clears_every_position(k, at, off) -> None:
     raised = heights()
@@ -140,7 +141,7 @@ def test_a_crown_too_low_cannot_be_mended_with_a_file() -> None:
 GAUGE = rf"gauge of standard uncertainty {LENGTH} or less"
 
 
-@settings(max_examples=20, deadline=None)
+@draws(20)
 @given(st.floats(0.06, 0.142), st.floats(0.01, 0.06))
 def test_reading_with_the_gauge_as_told_decides(off, u) -> None:
     """One reading with that gauge has its uncertainty and no more; a coarser one does not do."""
@@ -162,7 +163,7 @@ def test_reading_with_the_gauge_as_told_decides(off, u) -> None:
     assert with_gauge(gauge + 0.0002) == "undecided"
 
 
-@settings(max_examples=20, deadline=None)
+@draws(20)
 @given(st.floats(0.02, 0.08), st.floats(0.02, 0.06))
 def test_heights_read_with_the_gauge_as_told_decide_a_clearance(short, u) -> None:
     """The same heights with that gauge at the places named; all else stays as it was read."""

@@ -7,10 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
+from draws import draws
 from evenfall.errors import RequestError
 from evenfall.gates import Accepted
 from evenfall.measurement import Direct, Origin
@@ -273,7 +274,7 @@ def test_deviation_uncertainty_against_monte_carlo() -> None:
 # ---- what must always hold ---------------------------------------------------------------------
 
 
-@settings(max_examples=25, deadline=None)
+@draws(25)
 @given(
     arrays(float, 3, elements=st.floats(-3.0, 3.0)),
     arrays(float, 3, elements=st.floats(-0.01, 0.01)),
@@ -295,7 +296,7 @@ def test_the_verdict_does_not_depend_on_the_datum(lift, tilt, seed) -> None:
     np.testing.assert_allclose(one.deviation.crown_top_mm, other.deviation.crown_top_mm, atol=1e-9)
 
 
-@settings(max_examples=15, deadline=None)
+@draws(15)
 @given(st.floats(0.0, 0.4), st.floats(0.0, 0.1))
 def test_more_attack_never_makes_a_position_surer(attack, more) -> None:
     readings = after_work(SPEC, PLAN, u_mm=0.02)
@@ -305,7 +306,7 @@ def test_more_attack_never_makes_a_position_surer(attack, more) -> None:
     np.testing.assert_array_equal(hard.positions.buzz_force_n, light.positions.buzz_force_n)
 
 
-@settings(max_examples=15, deadline=None)
+@draws(15)
 @given(st.integers(0, 2**31), st.floats(0.0, 0.02))
 def test_the_item_of_a_string_is_as_bad_as_its_worst_position(seed, u) -> None:
     chance = np.random.default_rng(seed)

@@ -417,8 +417,8 @@ def test_without_numba_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.delitem(sys.modules, "evenfall.strings.playtest.contact", raising=False)
     monkeypatch.delattr("evenfall.strings.playtest.contact", raising=False)
     monkeypatch.setitem(sys.modules, "numba", None)
-    assert "pip install 'evenfall[play]'" in refusal("play", "m.json")
-    assert "pip install 'evenfall[play]'" in refusal(
+    assert "python3 dev.py setup installs" in refusal("play", "m.json")
+    assert "python3 dev.py setup installs" in refusal(
         "plan", "m.json", "--verify-by-motion", "-o", "never.json"
     )
     assert not Path("never.json").exists()

@@ -369,7 +369,7 @@ def test_without_numba_one_sentence_says_how_to_get_it(monkeypatch: pytest.Monke
     monkeypatch.delitem(sys.modules, "evenfall.strings.playtest.contact", raising=False)
     monkeypatch.delattr("evenfall.strings.playtest.contact", raising=False)
     monkeypatch.setitem(sys.modules, "numba", None)
-    with pytest.raises(UnsupportedError, match=r"pip install 'evenfall\[play\]'"):
+    with pytest.raises(UnsupportedError, match=r"dev\.py setup installs"):
         played(neck("ukulele"))
 
 

@@ -593,7 +593,7 @@ def test_without_the_extra_the_error_says_how_to_install_it(
     monkeypatch.setitem(sys.modules, library, None)
     error = refused(tmp_path, made, ScanOptions("mm", (1.0, 1.0)))
     assert isinstance(error, UnsupportedError)
-    assert 'pip install "evenfall[scans]"' in error.sentence
+    assert "python3 dev.py setup installs it" in error.sentence
     assert np.array_equal(scan_of(tmp_path, text()).content, POINTS)
 
 

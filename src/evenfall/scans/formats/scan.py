@@ -402,8 +402,8 @@ def library(name: str, what: str) -> Any:
         return importlib.import_module(name)
     except ImportError:
         raise UnsupportedError(
-            "Reading {what} needs the library {package}; install the extra for scans: "
-            'pip install "evenfall[scans]".',
+            "Reading {what} needs the library {package}, which is not installed; in the folder of "
+            "evenfall's own files, python3 dev.py setup installs it.",
             what=what,
             package=name.partition(".")[0],
         ) from None

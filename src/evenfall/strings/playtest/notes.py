@@ -47,13 +47,14 @@ def load_kernel() -> ModuleType:
         if (missing.name or "").split(".")[0] not in ("numba", "llvmlite"):
             raise
         raise UnsupportedError(
-            "The play test needs the package numba, which is not installed. "
-            "Install it with: pip install 'evenfall[play]'"
+            "The play test needs the package numba, which is not installed; in the folder of "
+            "evenfall's own files, python3 dev.py setup installs it."
         ) from missing
     except ImportError as broken:
         raise UnsupportedError(
             "The play test needs the package numba, which is installed but does not load "
-            "({reason}). Install one that fits with: pip install -U 'evenfall[play]'",
+            "({reason}); in the folder of evenfall's own files, python3 dev.py setup installs one "
+            "that fits.",
             reason=plain_line(str(broken)).rstrip("."),
         ) from broken
     return contact

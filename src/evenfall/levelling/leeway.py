@@ -78,11 +78,12 @@ def with_leeway(at: SetUp) -> SetUp | None:
         rows.append(np.hstack([bend, -bend, np.zeros((count - 2, 2))]))
         low.append(np.zeros(count - 2))
         high.append(np.zeros(count - 2))
+    matrix, lower, upper = np.concatenate(rows), np.concatenate(low), np.concatenate(high)
     found = least(
         np.repeat([1.0, 2.0 * count], [2 * count, 2]),
         (np.zeros(2 * count + 2), np.concatenate([moves[1], -moves[0], [turn[1], -turn[0]]])),
-        np.concatenate(rows),
-        (np.concatenate(low), np.concatenate(high)),
+        matrix,
+        (lower, upper),
     )
     if found is None:
         return None
@@ -91,8 +92,11 @@ def with_leeway(at: SetUp) -> SetUp | None:
     ends = [np.append(saddle, rod) for saddle, rod in zip(moves, turn, strict=True)]
     larger = np.where(np.abs(move) > MOVED_MM, np.sign(move) * LEAST_MOVE_MM, 0.0)
     larger = np.where(small, np.clip(larger, *ends), move)
-    for tried in (np.where(small, 0.0, move), larger) if not target.one_piece_saddle else ():
-        if (there := _moved(at, tried)).holds.all():
+    for tried in (np.where(small, 0.0, move), larger):
+        columns = np.concatenate([tried[:-1], np.zeros(count), tried[-1:], [0.0]])
+        gaps = (matrix @ columns)[len(k) :]
+        kept = (gaps > lower[len(k) :] - MOVED_MM) & (gaps < upper[len(k) :] + MOVED_MM)
+        if kept.all() and (there := _moved(at, tried)).holds.all():
             return there
     return _moved(at, move)
 

@@ -247,10 +247,7 @@ def _once(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> _Work:
     low, lifted = _low_frets(at)
     if not (low.any() and work.removal_mm.any()):
         return work
-    raised = replace(
-        at,
-        line=replace(at.line, taken_mm=at.line.taken_mm + lifted, off_mm=at.line.off_mm + lifted),
-    )
+    raised = _less(at, -lifted)
     spared = _cut(raised, replaced)
     if spared.removal_mm.sum() >= HALVED_SHARE * work.removal_mm.sum():
         return work
@@ -284,9 +281,11 @@ def _cut(at: SetUp, replaced: BoolArray | None = None) -> _Work:
     while (over := _frets(least_mm > room + ROUNDING_MM)).any():
         no_room |= over
         least_mm = least_cut_mm(at, np.broadcast_to(~(closed | no_room), read.shape))
+    may = ~(closed | no_room)
     opened = _frets(least_mm > 0.0)
     if replaced is not None:
-        opened |= replaced & ~(closed | no_room)
+        opened |= replaced & may
+    opened = _with_neighbours(at, least_mm, opened, may)
     removal = to_level_mm(at, least_mm, opened)
     even = within_form_mm(at, removal, np.broadcast_to(~(closed | no_room), read.shape))
     left: tuple[LeftOut, ...] = ()
@@ -303,6 +302,32 @@ def _cut(at: SetUp, replaced: BoolArray | None = None) -> _Work:
     )
 
 
+def _with_neighbours(
+    at: SetUp, least_mm: FloatArray, opened: BoolArray, may: BoolArray
+) -> BoolArray:
+    """Return the frets to open, with those that stand out and would fail behind level ones.
+
+    They clear only as long as the frets before them are high. Left alone, they would hinder those
+    from going to the level line, and whoever files a little deeper would have to come back.
+    """
+    high = at.line.off_mm >= at.smallest_cut_mm - ROUNDING_MM
+    while True:
+        down = np.where(opened & high, at.line.off_mm, 0.0)
+        there = _less(at, np.maximum(down, least_mm))
+        follow = _frets((there.judged.state[:, :, 1:] == State.FAILS).any(axis=1) & high)
+        if not (follow & may & ~opened).any():
+            return opened
+        opened = opened | (follow & may)
+
+
+def _less(at: SetUp, removal_mm: FloatArray) -> SetUp:
+    """Return the same job with so much taken off its crowns."""
+    line = replace(
+        at.line, taken_mm=at.line.taken_mm - removal_mm, off_mm=at.line.off_mm - removal_mm
+    )
+    return replace(at, line=line)
+
+
 def _level(found: SetUp, _lift: bool) -> _Work:
     """Cut all that stands out to the level line, whether it makes a note fail or not."""
     at = set_up(found)
@@ -316,10 +341,7 @@ def _level(found: SetUp, _lift: bool) -> _Work:
         for j in np.flatnonzero(held)
     )
     removal = np.where(held | no_room, 0.0, removal)
-    after = replace(
-        at,
-        line=replace(at.line, taken_mm=at.line.taken_mm - removal, off_mm=at.line.off_mm - removal),
-    )
+    after = _less(at, removal)
     short = np.flatnonzero((after.judged.state == State.FAILS).any(axis=(0, 2)))
     text = "Notes stopped at {frets:frets} still fail: cut level, no fret follows a low one."
     remark = sentence(text, frets=tuple(short.tolist())) if short.size else None
@@ -365,7 +387,11 @@ def _beam(found: SetUp, _lift: bool) -> _Work:
 
 
 def _partial_refret(found: SetUp, lift: bool) -> _Work:
-    """Give new wire to frets that are worn out, too low to be cut, or worn low; then as `spot`."""
+    """Give new wire to frets that are worn out or worn low; then as `spot`.
+
+    A fret that stands too high for its crown is not among them: its board does, and new wire would
+    stand as high.
+    """
     problem, line = found.problem, found.line
     wire = problem.specification.fretwire.crown_height_mm
     wanted = _frets(problem.lacking_mm > 0.0)
@@ -382,9 +408,7 @@ def _partial_refret(found: SetUp, lift: bool) -> _Work:
         work = _spot(fresh, lift, wanted) if wanted.any() else _spot(found, lift)
         more = wanted.copy()
         low = work.low_frets
-        more[[fret - 1 for fret in (*work.no_room, *(low.frets if low and low.worn else ()))]] = (
-            True
-        )
+        more[[fret - 1 for fret in (low.frets if low and low.worn else ())]] = True
         if (more == wanted).all():
             remark = None if wanted.any() else sentence("No fret needs new wire.")
             return replace(work, replaced=numbers(wanted), remark=remark)
@@ -494,16 +518,7 @@ def _lost_mm(problem: Problem) -> FloatArray:
 def _decision(method: str, line: LevelLine, work: _Work, *, settled: bool) -> Decision:
     at, problem = work.at, work.at.problem
     lifted = np.zeros_like(at.taken_mm) if work.lifted_mm is None else work.lifted_mm
-    after = at
-    if not work.lowered_mm and method != "beam":
-        after = replace(
-            at,
-            line=replace(
-                at.line,
-                taken_mm=at.line.taken_mm - work.removal_mm,
-                off_mm=at.line.off_mm - work.removal_mm,
-            ),
-        )
+    after = at if method == "beam" else _less(at, work.removal_mm)
     return Decision(
         method=method,
         conclusion=_conclusion(work, after),
@@ -535,7 +550,7 @@ def _decision(method: str, line: LevelLine, work: _Work, *, settled: bool) -> De
 
 
 def _conclusion(work: _Work, after: SetUp) -> Conclusion:  # noqa: PLR0911  (one line each)
-    if work.worn_out or work.replaced or work.no_room:
+    if work.worn_out or work.replaced:
         return "new-wire"
     if work.misfit:
         return "misfit"
@@ -566,17 +581,24 @@ def _part(at: SetUp, *, settled: bool) -> Part:
 
 
 def _too_low(work: _Work) -> tuple[LeftOut, ...]:
-    """Return that crowns lie under the least height as found, where they keep their wire."""
-    low = _frets(work.at.problem.lacking_mm > 0.0)
-    if not low.any():
-        return ()
-    said = sentence("The crowns of {frets:frets} are under the least height.", frets=numbers(low))
-    return (LeftOut("crown-height", (), said),)
+    """Return which crowns are under the least height as found, or would come to be."""
+    low = numbers(_frets(work.at.problem.lacking_mm > 0.0))
+    texts = (
+        (low, "The crowns of {frets:frets} are under the least height."),
+        (
+            work.no_room,
+            "What has to come off {frets:frets} is more than the crowns have over the least "
+            "height, and new wire would stand as high: re-seat, plane the board, or allow less.",
+        ),
+    )
+    return tuple(
+        LeftOut("crown-height", (), sentence(text, frets=frets)) for frets, text in texts if frets
+    )
 
 
 def _ask(line: LevelLine, work: _Work) -> tuple[Ask, ...]:
     """Return what a second reading has to confirm before metal comes off or wire goes in."""
-    if not (work.removal_mm.any() or work.replaced or work.no_room or work.worn_out):
+    if not (work.removal_mm.any() or work.replaced or work.worn_out):
         return ()
     asked = []
     standing = tuple(s.fret for s in line.standing if abs(s.size_mm) >= STANDS_OUT_MM)
@@ -588,7 +610,7 @@ def _ask(line: LevelLine, work: _Work) -> tuple[Ask, ...]:
         text = "The cut on {frets:frets} is up to {cut:length} deep."
         most = float(work.removal_mm.max())
         asked.append(Ask(sentence(text, frets=numbers(deep), cut=most), numbers(deep)))
-    new = tuple(sorted({*work.replaced, *work.no_room, *work.worn_out}))
+    new = tuple(sorted({*work.replaced, *work.worn_out}))
     if len(new) > MANY_NEW:
         asked.append(Ask(sentence("{frets:count fret} need new wire.", frets=len(new)), new))
     return tuple(asked)

@@ -286,6 +286,16 @@ def test_a_string_without_readings_keeps_what_was_interpolated(spec: Specificati
     assert set(named(line)) == {9}
 
 
+def test_without_any_reading_nothing_is_said() -> None:
+    made = neck(GUITAR)
+    ends = np.zeros(made.heights.height_mm.shape, dtype=bool)
+    ends[:, [0, -1]] = True
+    line = line_of(GUITAR, replace(made, heights=made.heights.only(ends)))
+    assert not line.read.any()
+    assert line.standing == ()
+    assert np.isfinite(line.level_mm).all()
+
+
 def with_shared(made: Measurement, by: Any, size_mm: float) -> Measurement:
     effect = np.full(made.heights.height_mm.shape, size_mm)
     return replace(made, heights=made.heights.sharing(Shared("crown-top-reading", by, effect)))

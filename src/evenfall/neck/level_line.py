@@ -286,7 +286,7 @@ class _Shapes:
     def normal(self, weight: FloatArray) -> FloatArray:
         """Return the normal matrix, firm enough for a string without readings, (P, P)."""
         normal = (self.frame * weight[:, None]).T @ self.frame
-        normal.flat[:: len(normal) + 1] += 1e-12 * weight.sum()
+        normal.flat[:: len(normal) + 1] += 1e-12 * weight.sum() + 1e-15
         return normal
 
     def solved(self, weight: FloatArray, height_mm: FloatArray) -> FloatArray:
@@ -325,7 +325,7 @@ class _Fit:
         spread, usual_u = _SIGMA_OF_MEDIAN * _median(gap), _median(u_mm[read])
         rough = max(spread**2 - usual_u**2, _LEAST_SCATTER_MM**2)
         variance = u_mm.ravel() ** 2 + rough
-        scatter, off = max(spread, usual_u, _LEAST_SCATTER_MM), float(gap.mean())
+        scatter, off = max(spread, usual_u, _LEAST_SCATTER_MM), float(gap.sum() / max(gap.size, 1))
         return _Fit(shapes, height, variance, rough, scatter, off, now, counts**2)
 
     def settled(self, kept: BoolArray) -> _Fit:

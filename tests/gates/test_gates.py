@@ -166,6 +166,10 @@ def test_a_fret_that_is_not_seated(bump: Bump, fires: bool) -> None:
     assert ([g.at.frets for g in gates if g.code == "not-seated"] == [(9,)]) == fires
 
 
+def test_one_crown_off_is_asked_about_once() -> None:
+    assert asked(raised(of_neck(), 7, 2, 0.4)) == {"lone-crown"}
+
+
 def test_worn_frets_and_a_rising_tongue_are_seated() -> None:
     wear = np.zeros((6, 22))
     wear[:, 4] = 0.35

@@ -258,16 +258,22 @@ def _alone(off: FloatArray, k: int) -> tuple[float, dict[int, float]] | None:
 
 
 def not_seated(seen: Seen) -> Iterator[Finding]:
-    """Yield frets that stand, or lie, further off the line than a seated fret can."""
+    """Yield frets that stand, or lie, further off the line than a seated fret can.
+
+    A crown that stands off its own fret has been named, and makes no end of it high.
+    """
     if seen.level is None:
         return
+    alone = {(*one.at.strings, *one.at.frets) for one in lone_crown(seen)}
     found, wire = seen.measurement, seen.specification.fretwire.crown_height_mm
     for j in range(seen.off_mm.shape[1]):
         off = seen.off_mm[:, j]
         known = np.isfinite(off)
         if known.sum() < 2:
             continue
-        middle, highest = float(np.median(off[known])), int(np.nanargmax(off))
+        middle = float(np.median(off[known]))
+        ends = [k for k in np.flatnonzero(known).tolist() if (k + 1, j + 1) not in alone]
+        highest = max(ends, key=lambda k: float(off[k]), default=0)
         at = At(frets=(j + 1,))
         if middle > SEATED_MM:
             text = (
@@ -275,7 +281,7 @@ def not_seated(seen: Seen) -> Iterator[Finding]:
                 "read it again; a slip of the reading looks the same."
             )
             yield Finding("not-seated", text, at, fret=j + 1, size=middle)
-        elif off[highest] > SEATED_END_MM:
+        elif ends and off[highest] > SEATED_END_MM:
             text = (
                 "Fret {fret} stands {size:length} over the line of the neck at string {string}. "
                 "Press that end home, and read it again; a slip of the reading looks the same."

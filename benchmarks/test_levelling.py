@@ -22,11 +22,12 @@ import numpy as np
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from evenfall.instrument import Specification
+from evenfall.instrument import Specification, string_lines
 from evenfall.levelling import Session, make_plan
 from evenfall.levelling.model import LevellingModel
 from evenfall.levelling.problem import build_problem
 from evenfall.measurement import Measurement
+from evenfall.neck import default_bow, level_line
 from evenfall.plan import METHODS
 from necks.invented import Bump, neck
 from necks.kinds import table
@@ -128,6 +129,18 @@ def test_a_session_and_its_first_preview(benchmark: BenchmarkFixture) -> None:
     """What a page waits for when an instrument is opened, its excursion table being kept."""
     ratio, _ = compare(benchmark, lambda _: opened().preview(), least_metal)
     assert ratio > 0.2, f"{1.0 / ratio:.1f} times the linear program"
+
+
+@pytest.mark.benchmark(group="the level line, six strings, twenty-two frets")
+def test_the_level_line(benchmark: BenchmarkFixture) -> None:
+    """The line and what stands out from it, for a neck with three high frets; goal: under 8 ms."""
+    made, found = job()
+    lines = string_lines(made)
+    bow = default_bow(made, lines)
+    ratio, _ = compare(
+        benchmark, lambda _: level_line(made, found, lines, bow, 0.02), least_metal, rounds=30
+    )
+    assert ratio > 0.5, f"{1.0 / ratio:.1f} times the linear program"
 
 
 @pytest.mark.parametrize("slider", ["attack", "action", "relief", "attack beyond the targets"])

@@ -117,7 +117,7 @@ def test_a_single_high_fret_comes_down_alone() -> None:
     step = step_with(proof_of(**raised), "under string 2")
     cuts = re.findall(r"at fret (\d+)", step.split("remove")[1])
     assert cuts == ["9"]
-    assert "of 14 notes of this string" in step
+    assert "of 14 notes of this string, " in step
 
 
 def test_metal_that_is_not_there_is_not_taken() -> None:

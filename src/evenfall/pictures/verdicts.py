@@ -40,6 +40,7 @@ class VerdictRow(NamedTuple):
     verdict: str
     unit: str = "mm"
     guard_band: float = 0.0
+    refusal_band: float = 0.0
 
 
 def verdict_strip(
@@ -72,7 +73,7 @@ def verdict_strip(
     chart.end_px = at
     chart.note(
         "Grey: inside the limits; each row has a scale of its own. Bar: value ± U.",
-        "Dotted: where the guard band begins, if one is used. Arrow: further than the scale.",
+        "Dotted: from where a value is accepted, inside, and refused, outside. Arrow: further off.",
     )
     chart.table(
         "quantity",
@@ -90,13 +91,16 @@ def verdict_strip(
 def _in_unit(item: Item | VerdictRow, unit: LengthUnit) -> VerdictRow:
     if item.verdict not in VERDICTS:
         raise ValueError(f"{item.name}: the verdict {item.verdict!r} is not known")
-    numbers = (item.value, item.expanded_uncertainty, item.lower, item.upper, item.guard_band)
+    numbers = (
+        *(item.value, item.expanded_uncertainty, item.lower, item.upper),
+        *(item.guard_band, item.refusal_band),
+    )
     given = item.unit
     if given == "mm" and unit == "in":
         numbers = tuple(in_unit(n, unit) for n in numbers)  # type: ignore[assignment]
         given = "in"
-    value, reach, lower, upper, guard = numbers
-    return VerdictRow(str(item.name), value, reach, lower, upper, item.verdict, given, guard)
+    value, reach, lower, upper, *bands = numbers
+    return VerdictRow(str(item.name), value, reach, lower, upper, item.verdict, given, *bands)
 
 
 def _axis(row: VerdictRow) -> Axis:
@@ -139,10 +143,13 @@ def _row(row: VerdictRow, name: list[str], top_px: float, high_px: float) -> Ite
     for limit in (row.lower, row.upper):
         if math.isfinite(limit):
             yield line(x(limit), middle - 8, x(limit), middle + 8, ink=INK, width_px=1.2)
-    if row.guard_band > 0.0:
-        for edge in (row.lower + row.guard_band, row.upper - row.guard_band):
-            if math.isfinite(edge) and row.lower < edge < row.upper:
-                yield line(x(edge), middle - 6, x(edge), middle + 6, ink=QUIET, dash="1.5 1.5")
+    accepted = (row.lower + row.guard_band, row.upper - row.guard_band)
+    edges = [edge for edge in accepted if row.guard_band > 0.0 and row.lower < edge < row.upper]
+    if row.refusal_band > 0.0:
+        refused = (row.lower - row.refusal_band, row.upper + row.refusal_band)
+        edges += [edge for edge in refused if x.start_px < x(edge) < x.end_px]
+    for edge in edges:
+        yield line(x(edge), middle - 6, x(edge), middle + 6, ink=QUIET, dash="1.5 1.5")
     if math.isfinite(row.value):
         yield from _interval(row, x, middle)
     yield text(_VALUE_PX, base, _value_text(row), size_px=9.5, anchor="end")

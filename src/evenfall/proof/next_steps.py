@@ -367,26 +367,23 @@ class _Advice:
         if item.verdict == "does not conform":
             text = "{standing}{along}: {change}."
             return sentence(text, standing=self.standing(item), along=along, change=change)
-        # Metal is no answer to uncertainty about a position that is likelier to clear than not.
-        return self.undecided(item, change if item.room < 0.0 else None, along)
+        # metal is no answer to uncertainty: it cannot be put back
+        return self.undecided(item, more=along)
 
     def along(self, item: Item) -> Sentence:
         """Say how many positions of the item's string are not proven to clear."""
         row = self.positions.verdict[item.place[0] - 1]
-        named = {
-            verdict: [stop for stop, given in enumerate(row) if given == verdict]
-            for verdict in ("does not conform", "undecided")
-        }
-        counts = [
-            sentence(text, stops=named[verdict])
+        named = [
+            sentence(text, stops=stops)
             for verdict, text in (
-                ("does not conform", "{stops:count note} too low, stopped at {stops:numbers}"),
-                ("undecided", "{stops:count note} undecided, stopped at {stops:numbers}"),
+                ("does not conform", "too low stopped at {stops:numbers}"),
+                ("undecided", "undecided stopped at {stops:numbers}"),
             )
-            if named[verdict]
+            if (stops := [stop for stop, given in enumerate(row) if given == verdict])
         ]
-        text = " (of {all} notes of this string {counts:list}; 0 is open)"
-        return sentence(text, counts=counts, all=len(row))
+        opened: Sentence | str = sentence(" (0 is open)") if row[0] != "conforms" else ""
+        text = "; of {all} notes of this string, {named:list}{opened}"
+        return sentence(text, named=named, all=len(row), opened=opened)
 
     def metal_mm(self, k: int) -> FloatArray:
         """Return the least removal [mm] at each fret after which no clearance is too small.
@@ -405,7 +402,9 @@ class _Advice:
         for j in range(1, len(height_mm)):
             line_mm = (1.0 - share[:j, j]) * height_mm[:j] + share[:j, j] * read.saddle_mm[k]
             bound_mm = line_mm - needed_mm[:j, j]
-            height_mm[j] = np.fmin(height_mm[j], np.fmin.reduce(bound_mm))
+            over_mm = height_mm[j] - np.fmin.reduce(bound_mm)
+            if over_mm > EXACT_MM:
+                height_mm[j] -= max(over_mm, self.case.smallest_cut_mm)
         return np.asarray(np.nan_to_num(read.crown_top_mm[k] - height_mm[1:]))
 
     def unknown(self, k: int) -> bool:

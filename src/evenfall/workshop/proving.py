@@ -6,8 +6,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from evenfall import pages, proof
 from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
@@ -121,10 +119,11 @@ class ProveOutcome(Outcome):
             "buzz force after work": lambda: buzz_force_map(
                 self.specification,
                 positions.buzz_force_n,
-                np.array(self.specification.player.attack_n),
+                self.proof.attack_n,
                 title=titled(self.specification, serial, "buzz force after work"),
                 touch_force_n=positions.touch_force_n,
                 critical_fret=positions.critical_fret,
+                note_state=positions.state,
                 theme=theme,
             ),
         }

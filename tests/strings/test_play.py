@@ -22,6 +22,7 @@ from evenfall.strings.clearance import rest_clearance_mm, touch_force
 from evenfall.strings.playtest import Attack, Direction, PlayTest, Settings, play
 from evenfall.strings.playtest.play_test import AWAY, TOWARDS, Verdict, attack_levels
 from evenfall.strings.playtest.sound import Sound, sound, wav_bytes
+from evenfall.strings.recording import MOST_SAMPLES, read_recording
 from strings.played_necks import Neck, neck
 
 SHORT_S = 0.05
@@ -311,6 +312,17 @@ def test_the_note_sounds_at_its_pitch() -> None:
     level = np.abs(np.fft.rfft(heard.samples_mm_per_s * np.hanning(48_000)))
     assert abs(int(level[60:100].argmax()) + 60 - 82.4) <= 1.0  # 1 Hz per bin
     assert (level[20_500:] < 1e-3 * level.max()).all()  # nothing folded back
+
+
+def test_a_recording_of_minutes_is_refused_before_it_is_worked_on() -> None:
+    made = io.BytesIO()
+    with wave.open(made, "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(1)
+        file.setframerate(8_000)
+        file.writeframes(bytes(MOST_SAMPLES + 8_000))
+    with pytest.raises(UnsupportedError, match="751 s long, .* less than 750 s"):
+        read_recording(made.getvalue(), "long.wav")
 
 
 def test_wav_files_hold_the_samples() -> None:

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 LIMIT_BYTES = 100_000_000
 """A recording of one pluck is far smaller than this."""
+MOST_SAMPLES = 6_000_000
+"""Two minutes at 48,000 samples per second; a pluck needs a few seconds."""
 
 
 def read_recording(data: bytes, name: str) -> tuple[FloatArray, float]:
@@ -47,6 +49,15 @@ def read_recording(data: bytes, name: str) -> tuple[FloatArray, float]:
         ) from None
     if not (1 <= width <= 4 and rate > 0 and channels > 0):
         raise _damaged(at)
+    count = len(raw) // (width * channels)
+    if count > MOST_SAMPLES:
+        raise UnsupportedError(
+            "The recording is {long:.0f} s long, and one pluck needs a few seconds; cut it to less "
+            "than {most:.0f} s.",
+            at=at,
+            long=count / rate,
+            most=MOST_SAMPLES / rate,
+        )
     return _samples(raw, channels, width), float(rate)
 
 

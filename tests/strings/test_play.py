@@ -321,7 +321,7 @@ def test_a_recording_of_minutes_is_refused_before_it_is_worked_on() -> None:
         file.setsampwidth(1)
         file.setframerate(8_000)
         file.writeframes(bytes(MOST_SAMPLES + 8_000))
-    with pytest.raises(UnsupportedError, match="751 s long, .* less than 750 s"):
+    with pytest.raises(UnsupportedError, match=r"751 s long, .* less than 750 s"):
         read_recording(made.getvalue(), "long.wav")
 
 

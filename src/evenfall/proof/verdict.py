@@ -245,8 +245,8 @@ def _level_findings(case: Case, found: Clearances) -> Iterator[Finding]:
     yield Finding(
         "misfit",
         "{what} at this rod, nut and saddle level frets stay clear up to {force:force} on string "
-        "{string}, and {attack:force} is asked. {strings:strings} {strings:plural is|are} judged "
-        "to be as good as level frets there{cure}.",
+        "{string}, and {attack:force} is asked. Of {strings:strings} the proof asks no more than "
+        "level frets give{cure}.",
         At(strings=tuple(int(one) + 1 for one in np.flatnonzero(as_good.any(axis=(1, 2))))),
         "note" if fits else "warning",
         what=sentence("The attack asks a little more than level frets give:")

@@ -71,7 +71,13 @@ class ProveOutcome(Outcome):
     @property
     def cautions(self) -> tuple[tuple[str, Sentence], ...]:
         """What can hurt in the work that the next steps ask for: a word or two, and what to do."""
-        open_now = {item.quantity for item in self.proof.items if item.verdict != "conforms"}
+        open_now = {
+            item.quantity
+            for item in self.proof.items
+            # no metal is asked for where a clearance is undecided
+            if item.verdict == "does not conform"
+            or (item.verdict == "undecided" and item.quantity != "clearance")
+        }
         if not open_now & {"relief", "action", "first-fret-gap", "clearance"}:
             return ()
         found = cautions(

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.errors import At, Finding
-from evenfall.gates.seen import LEAST_U_MM, MOSTLY
+from evenfall.gates.seen import MOSTLY
 from evenfall.measurement import Origin
+from evenfall.neck.level_line import LEAST_U_MM
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:

@@ -10,6 +10,7 @@ import numpy as np
 
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
+from evenfall.neck.level_line import LEAST_U_MM, wear_read
 from evenfall.strings.clearance import open_gap_weights
 
 if TYPE_CHECKING:
@@ -17,13 +18,6 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification, StringLines
     from evenfall.measurement import Measurement
     from evenfall.neck.level_line import LevelLine
-
-LEAST_U_MM = 0.002
-"""No reading is trusted finer than this (our judgement)."""
-
-WORN_MM, WORN_U = 0.05, 4.0
-"""A crown is worn by more than this, or this many standard uncertainties of its height, beyond the
-neck's usual (our judgement)."""
 
 MOSTLY = 0.7
 """Share of the crowns that have to be read before the sheet is judged as a whole."""
@@ -76,14 +70,7 @@ class Seen:
     @cached_property
     def worn_mm(self) -> FloatArray:
         """Wear that was read, beyond the neck's usual; 0 where none was, (K, F)."""
-        found = self.measurement
-        read = found.crown_height_origin == Origin.READ
-        if not read.any():
-            return np.zeros_like(self.top_mm)
-        lost = self.specification.fretwire.crown_height_mm - found.crown_height_mm
-        lost = lost - np.median(lost[read])
-        least = np.maximum(WORN_MM, WORN_U * found.crown_height_u_mm)
-        return np.where(read & (lost > least), lost, 0.0)
+        return wear_read(self.specification, self.measurement)[0]
 
     @cached_property
     def off_mm(self) -> FloatArray:

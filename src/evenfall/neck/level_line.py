@@ -188,7 +188,7 @@ def level_line(
     tops = measurement.crown_top_mm
     origin = measurement.heights.origin[:, 1:-1]
     read = np.isin(origin, (Origin.READ, Origin.DERIVED)) & np.isfinite(tops)
-    lost_mm, worn = _lost_mm(specification, measurement)
+    lost_mm, worn = wear_read(specification, measurement)
     u_mm = np.maximum(np.nan_to_num(measurement.heights.crown_top_u_mm), LEAST_U_MM)
     u_mm = np.hypot(u_mm, np.where(lost_mm > 0.0, measurement.crown_height_u_mm, 0.0))
     board = -board_drop_mm(specification, lines)[:, 1:]
@@ -238,7 +238,7 @@ def level_line(
     )
 
 
-def _lost_mm(
+def wear_read(
     specification: Specification, measurement: Measurement
 ) -> tuple[FloatArray, BoolArray]:
     """Return the wear that the line is drawn above, else 0 [mm], and which crowns are worn."""

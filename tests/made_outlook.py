@@ -8,11 +8,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenfall.plan import Outlook
+from evenfall.requirement import State
 
 
 def said_of_the_neck(bow_mm_per_mm: NDArray[np.float64]) -> dict[str, Any]:
-    """Return those fields of a plan: no end of the outlook known, and no note moved."""
+    """Return those fields of a plan: level, every note clear, no end known, no note moved."""
+    level = np.zeros(bow_mm_per_mm.shape)
+    clear = np.full(level.shape, State.HOLDS, dtype=np.int8)
     return {
+        "smallest_cut_mm": 0.02,
+        "lifted_mm": level,
+        "level_mm": level,
+        "stands_out_mm": level,
+        "level_after_mm": level,
+        "stands_out_after_mm": level,
+        "state_before": clear,
+        "state_after": clear,
         "bow_mm_per_mm": bow_mm_per_mm,
         "pitch_change_cents": np.zeros(bow_mm_per_mm.shape),
         "pitch_uncrowned_cents": np.zeros(bow_mm_per_mm.shape),

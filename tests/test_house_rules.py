@@ -263,7 +263,7 @@ def unit_faults(source: str) -> Iterator[str]:
             numbers = [(argument.arg, argument.annotation) for argument in taken]
         all_names = {number for number, _ in numbers}
         for number, annotation in numbers:
-            free = number in ANY_UNIT and not all_names.isdisjoint({"unit", "quantity"})
+            free = number in ANY_UNIT and not all_names.isdisjoint({"unit", "quantity", "control"})
             if names_a_number(annotation) and not has_unit(number) and not free:
                 yield f"{name}: the number {number!r} has no unit in its name"
 

@@ -94,7 +94,7 @@ FINDING_CODES: dict[str, str] = {
     "first-fret-gap": "The first-fret gap lies outside its limits.",
     "off-plan": "A height after the work differs from the plan by more than its uncertainty.",
     "misfit": "The attack asks for more than level frets would give at these settings.",
-    "plan-relaxed": "The plan could not keep every limit that the verdict goes by.",
+    "plan-not-ready": "The plan that the work followed was not ready to be carried out.",
     "other-attack": "The plan was made for another attack than the one that is judged.",
     "neck": "What the neck does under its strings and its rod, or what was assumed about it.",
     "holds": "How far the neck may move before a plan no longer holds.",

@@ -9,7 +9,7 @@ from typing import ClassVar, Literal, get_args
 
 import numpy as np
 
-from evenfall.arrays import FloatArray
+from evenfall.arrays import CodeArray, FloatArray
 from evenfall.codec import Content, FileContent
 from evenfall.codec.forms import (
     NAN,
@@ -29,19 +29,33 @@ from evenfall.gates import Accepted, CrossCheck
 from evenfall.instrument.specification import Tool
 from evenfall.measurement import Measurement
 from evenfall.neck.stiffness import StiffnessOrigin
+from evenfall.requirement import State
 from evenfall.wording import Sentence, sentence
 
-Status = Literal["optimal", "relaxed", "infeasible"]
-"""Every limit is met, proved minimal; one limit is relaxed, as `relaxations` says; no single
-relaxation is enough, and this is the nearest."""
+Status = Literal[
+    "nothing",
+    "settings",
+    "cut",
+    "lift",
+    "new-wire",
+    "ask",
+    "read-again",
+    "misfit",
+    "short",
+]
+"""What a person does next: nothing; make the settings; cut; lift low frets; put in new wire; read a
+second time to confirm; take readings again; choose other targets or another attack; take another
+method, because this one leaves notes that fail."""
 
 METHODS: dict[str, str] = {
     "adjust": "adjust only, no metal",
-    "spot": "work on the fewest frets",
-    "profile": "every crossing to its computed height",
+    "spot": "by file, on the fewest frets",
+    "profile": "by machine, every crossing to its computed height",
+    "level": "all that stands out, to the level line",
     "beam": "levelling beam by hand",
     "partial-refret": "replace the fewest frets",
     "refret": "plane the board, replace every fret",
+    "least-metal": "every limit used to the full",
 }
 """The methods, in the order of growing effort, with their name for people."""
 
@@ -61,21 +75,21 @@ LimitName = Literal[
     "nut-travel",
     "across",
     "along",
+    "smallest-cut",
+    "unread",
+    "heights",
 ]
 """What a plan has to keep: clearance under the attack, crown height to leave, the targets, the
-travel of saddle and nut, the shape of the crown line across the strings and along them."""
+travel of saddle and nut, the shape of the crown line across the strings and along them; no cut
+under the smallest and none on a crown that was not read; heights that follow from what is done."""
 
 Side = Literal["lower", "upper", ""]
-
-RelaxedLimit = Literal[
-    "attack", "action", "first-fret-gap", "relief", "travel", "crown-height", "frets", "together"
-]
-"""What can be relaxed: the attack, a limit, the frets (new wire), or several together."""
 
 Part = Literal["settings", "whole"]
 """Settings first, then a new reading, where rod or saddle move; or the whole work at once."""
 
-PricedLimit = Literal["attack", "action", "first-fret-gap", "relief", "saddle-travel", "nut-travel"]
+Control = Literal["attack", "action", "relief"]
+"""What a person may choose, so that it has a price."""
 
 LEAST_SHOWN_MM = 5e-4
 """Less than this is not called work on a fret: it shows as zero in every table [mm]."""
@@ -111,12 +125,8 @@ class LimitReached(Content):
     def said(self) -> Sentence:
         """What is reached, as a sentence."""
         if self.limit == "clearance":
-            text = (
-                "Fret {fret}, {on:strings}: its height is set by notes stopped at fret {stopped}."
-                if self.stopped_fret
-                else "Fret {fret}, {on:strings}: its height is set by the open strings."
-            )
-            return sentence(text, fret=self.fret, on=self.strings, stopped=self.stopped_fret)
+            note = (self.strings[0], self.stopped_fret or 0)
+            return sentence("Fret {fret} comes down for {note:stopped}.", fret=self.fret, note=note)
         ends = _TRAVEL_ENDS if self.limit in ("saddle-travel", "nut-travel") else _ENDS
         return sentence("The {noun} is at {end}.", noun=self.noun, end=ends[self.side])
 
@@ -131,6 +141,9 @@ _NOUNS: Mapping[LimitName, str] = {
     "nut-travel": "nut slot of {on:strings}",
     "across": "bend of the crown line across the strings",
     "along": "step of removal from fret to fret",
+    "smallest-cut": "cut of fret {fret} under {on:strings}",
+    "unread": "crown of fret {fret} under {on:strings}, which was not read",
+    "heights": "height of fret {fret} under {on:strings}",
 }
 _ENDS: Mapping[Side, str] = {
     "lower": "its lower limit",
@@ -145,61 +158,34 @@ _TRAVEL_ENDS: Mapping[Side, str] = {
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Binding(LimitReached):
-    """One limit that keeps a plan from removing less."""
-
-    price_mm_per_mm: float = field(
-        metadata=number(0.0, 1e9, "metal [mm] that one more millimetre of room would save")
-    )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Price(Content):
-    """What a limit costs in metal: the rate at the optimum (dual value)."""
+    """What one step of a control would save in metal, planned again by the same rules."""
 
-    limit: PricedLimit = field(metadata=choice(get_args(PricedLimit), "the limit"))
-    step: float = field(metadata=number(0.0, 100.0, "the relaxation that the price is for"))
+    control: Control = field(metadata=choice(get_args(Control), "the control"))
+    step: float = field(metadata=number(-100.0, 100.0, "the step that the price is for"))
     unit: Literal["mm", "percent"] = field(metadata=choice(("mm", "percent"), "unit of the step"))
-    metal_mm: float = field(metadata=number(*_METAL, "metal that this relaxation would save"))
+    metal_mm: float = field(metadata=number(*_METAL, "metal that the step would save"))
 
     @property
     def said(self) -> Sentence:
         """The price as a sentence."""
-        return sentence(_PRICES[self.limit], step=self.step, metal=self.metal_mm)
+        return sentence(_PRICES[self.control], step=abs(self.step), metal=self.metal_mm)
 
 
 _SAVED = " would save {metal:length} of metal."
-_PRICES: Mapping[PricedLimit, str] = {
+_PRICES: Mapping[Control, str] = {
     "attack": "A {step:g} % lighter attack" + _SAVED,
-    "action": "Action limits wider by {step:length}" + _SAVED,
-    "first-fret-gap": "First-fret gap limits wider by {step:length}" + _SAVED,
-    "relief": "Relief limits wider by {step:length}" + _SAVED,
-    "saddle-travel": "{step:length} more travel of the saddle" + _SAVED,
-    "nut-travel": "{step:length} more travel of the nut" + _SAVED,
+    "action": "{step:length} more action" + _SAVED,
+    "relief": "{step:length} more relief" + _SAVED,
 }
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Relaxation(Content):
-    """The smallest relaxation of one limit that lets every other limit be met."""
-
-    limit: RelaxedLimit = field(metadata=choice(get_args(RelaxedLimit), "what is relaxed"))
-    helps: bool = field(metadata=truth("whether relaxing it alone is enough"))
-    amount: float = field(
-        metadata=number(0.0, 1e6, "by how much, in `unit`; null if it does not help", null=NAN)
-    )
-    unit: Literal["mm", "percent", "frets"] = field(
-        metadata=choice(("mm", "percent", "frets"), "unit of the amount")
-    )
-    said: Sentence = field(metadata=spoken("what to do"))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class MethodResult(Content):
-    """What one method would reach; numbers are NaN where it does not meet every limit."""
+    """What one method would reach; numbers are NaN where it leaves notes that fail."""
 
     method: str = field(metadata=choice(METHODS, "the method"))
-    holds: bool = field(metadata=truth("whether every limit is met"))
+    holds: bool = field(metadata=truth("whether every note is clear, or as good as level frets"))
     metal_mm: float = field(
         metadata=number(*_METAL, "removal, summed over all crossings", null=NAN)
     )
@@ -293,6 +279,25 @@ class LeftOut(Content):
     limit: LimitName = field(metadata=choice(get_args(LimitName), "the limit"))
     strings: tuple[int, ...] = field(metadata=whole(1, 12, "the strings concerned", "*"))
     said: Sentence = field(metadata=spoken("what keeps it from being met, and what would cure it"))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReadFirst(Content):
+    """A fret that would be cut and was not read under every string."""
+
+    fret: int = field(metadata=whole(1, 36, "the fret"))
+    strings: tuple[int, ...] = field(metadata=whole(1, 12, "under which it is to be read", "*"))
+    metal_mm: float = field(metadata=number(*_METAL, "metal that hangs on it"))
+
+    @property
+    def said(self) -> Sentence:
+        """What to read, and why."""
+        return sentence(
+            "Read fret {fret} under {on:strings} first: {metal:length} of metal hangs on it.",
+            fret=self.fret,
+            on=self.strings,
+            metal=self.metal_mm,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -404,9 +409,51 @@ class Confirmation(Content):
     measurement_hash: str = field(metadata=hash_text("hash of the second measurement"))
 
 
+_STATES = "state of each note by stopped fret (1 holds, 2 as good as level frets, 3 fails), "
+
+_HEADLINES: Mapping[Status, str] = {
+    "nothing": "Every note is clear; nothing has to be done.",
+    "settings": "Settings alone make every note clear; nothing has to be cut.",
+    "cut": "{metal:length} of metal comes off {cut:count fret}.",
+    "lift": "Low frets make the others buzz: {low:frets} {low:plural is|are} to be lifted.",
+    "new-wire": "New wire is needed in {new:frets}.",
+    "ask": "{metal:length} would come off {cut:count fret}: a second reading has to confirm it.",
+    "read-again": "Readings have to be taken again before any metal comes off.",
+    "misfit": "The attack and the targets do not fit each other.",
+    "short": "This method leaves {failing:count note} that {failing:plural fails|fail}.",
+}
+_HEADLINES_AS_GOOD: Mapping[Status, str] = {
+    "nothing": "Every note is clear or as good as level frets; nothing has to be done.",
+    "settings": "With the settings every note is clear or as good as level frets; nothing has to "
+    "be cut.",
+}
+_SET_FIRST = (
+    "Settings come first. What is then to be cut, {metal:length} on {cut:count fret}, is a preview."
+)
+_SET_ONLY = "Settings come first; by these readings nothing has to be cut after them."
+_NEXT_STEPS: Mapping[Status, str] = {
+    "nothing": "Keep these readings; {door_prove} shows that the instrument conforms.",
+    "settings": "Set rod and saddle, let the neck settle, tune, read again and plan from that "
+    "reading with {door_settled}.",
+    "cut": "Print the bench sheet, do the work, read again and {door_prove}.",
+    "lift": "Lift or re-seat the low frets, read again and plan from that reading.",
+    "new-wire": "Print the bench sheet, put in the new wire, read and plan again.",
+    "ask": "Read the instrument a second time and give that reading to {door_plan} with "
+    "{door_confirmed_by}.",
+    "read-again": "Read again what is listed, or accept it with a reason ({door_accept}).",
+    "misfit": "Choose other targets or a lighter attack; {door_method} level takes what stands out "
+    "to the level line all the same.",
+    "short": "Leave out {door_method}, or choose another.",
+}
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Plan(FileContent):
-    """What to do to one instrument with K strings and F frets."""
+    """What to do to one instrument with K strings and F frets.
+
+    Gaps and forces are those of the crowns as they are taken: where a crown does not stand out from
+    the level line, it lies on it. Relief is that of the bow alone.
+    """
 
     KIND: ClassVar = "plan"
     VERSION: ClassVar = 0
@@ -423,17 +470,23 @@ class Plan(FileContent):
     status: Status = field(
         metadata=choice(
             get_args(Status),
-            "whether every limit is met and the metal is proved minimal, or one limit is relaxed "
-            "(see `relaxations`), or no single relaxation is enough and several are",
+            "what a person does next: nothing; the settings; cut; lift low frets; new wire; read a "
+            "second time to confirm; take readings again; choose other targets or another attack; "
+            "take another method",
         )
     )
     method: str = field(metadata=choice(METHODS, "the method"))
     metal_mm: float = field(metadata=number(*_METAL, "removal, summed over all crossings"))
     duality_gap_mm: float = field(
-        metadata=number(0.0, 1.0, "duality gap of the proof that this is minimal")
+        metadata=number(
+            0.0, 1.0, "duality gap of the linear program; null for the other methods", null=NAN
+        )
     )
     largest_violation_mm: float = field(
         metadata=number(0.0, 1.0, "largest violation of any limit found by an independent check")
+    )
+    smallest_cut_mm: float = field(
+        metadata=number(0.0, 10.0, "smallest cut of the method: no cut is under it")
     )
     attack_n: FloatArray = field(
         metadata=number(0.0, 1000.0, "design attack: the attack that the plan is made for", "K")
@@ -443,6 +496,27 @@ class Plan(FileContent):
     )
     crown_top_after_mm: FloatArray = field(
         metadata=number(*_HEIGHT, "crown tops over the datum after the work, by fret", "K F")
+    )
+    lifted_mm: FloatArray = field(
+        metadata=number(*_GAP, "by how much low frets are to be lifted", "K F")
+    )
+    level_mm: FloatArray = field(
+        metadata=number(*_HEIGHT, "level line: where level crowns would stand, as found", "K F")
+    )
+    stands_out_mm: FloatArray = field(
+        metadata=number(*_GAP, "how far each crown stands over it, 0 where it is level", "K F")
+    )
+    level_after_mm: FloatArray = field(
+        metadata=number(*_HEIGHT, "level line with the settings of the plan", "K F")
+    )
+    stands_out_after_mm: FloatArray = field(
+        metadata=number(*_GAP, "how far each crown stands over it after the work", "K F")
+    )
+    state_before: CodeArray = field(
+        metadata=whole(0, 3, _STATES + "as found", "K F", array=np.int8)
+    )
+    state_after: CodeArray = field(
+        metadata=whole(0, 3, _STATES + "after the work", "K F", array=np.int8)
     )
     crown_height_after_mm: FloatArray = field(
         metadata=number(*_CROWN, "crown heights over the board after the work, by fret", "K F")
@@ -454,17 +528,19 @@ class Plan(FileContent):
     saddle_after_mm: FloatArray = field(
         metadata=number(*_HEIGHT, "top of the saddle at each string after the work", "K")
     )
-    relief_before_mm: float = field(metadata=number(*_GAP, "relief as found"))
+    relief_before_mm: float = field(metadata=number(*_GAP, "relief as found, of the bow alone"))
     relief_change_mm: float = field(
         metadata=number(*_GAP, "change of relief that the truss rod makes, more is positive")
     )
     relief_after_mm: float = field(metadata=number(*_GAP, "relief after the work"))
     action_before_mm: FloatArray = field(
-        metadata=number(*_GAP, "open string over the reference fret, as found", "K")
+        metadata=number(
+            *_GAP, "open string over the reference fret on the level line, as found", "K"
+        )
     )
     action_after_mm: FloatArray = field(metadata=number(*_GAP, "the same after the work", "K"))
     first_fret_gap_before_mm: FloatArray = field(
-        metadata=number(*_GAP, "open string over fret 1, as found", "K")
+        metadata=number(*_GAP, "open string over fret 1 on the level line, as found", "K")
     )
     first_fret_gap_after_mm: FloatArray = field(
         metadata=number(*_GAP, "the same after the work", "K")
@@ -510,16 +586,11 @@ class Plan(FileContent):
     pitch_uncrowned_cents: FloatArray = field(
         metadata=number(*_CENTS, "the same as long as the cut frets are flat", "K F")
     )
-    binding: tuple[Binding, ...] = field(
-        metadata=piece(Binding, "limits that keep the plan from removing less, dearest first", "*")
+    binding: tuple[LimitReached, ...] = field(
+        metadata=piece(LimitReached, "clearances that each cut is made for, least room first", "*")
     )
     prices: tuple[Price, ...] = field(
-        metadata=piece(Price, "what relaxing a limit a little would save", "*")
-    )
-    relaxations: tuple[Relaxation, ...] = field(
-        metadata=piece(
-            Relaxation, "what would have to be relaxed; empty if every limit is met", "*"
-        )
+        metadata=piece(Price, "what one step of a control would save in metal", "*")
     )
     methods: tuple[MethodResult, ...] = field(
         metadata=piece(MethodResult, "what each method that was tried would reach", "*")
@@ -547,6 +618,16 @@ class Plan(FileContent):
     )
     left_out: tuple[LeftOut, ...] = field(
         default=(), metadata=piece(LeftOut, "limits that the settings at hand cannot meet", "*")
+    )
+    misfit: Sentence | None = field(
+        default=None,
+        metadata=spoken("how attack and targets do not fit each other, and what would", null=None),
+    )
+    read_first: tuple[ReadFirst, ...] = field(
+        default=(), metadata=piece(ReadFirst, "frets to read before they may be cut", "*")
+    )
+    no_room_frets: tuple[int, ...] = field(
+        default=(), metadata=whole(1, 36, "frets with too little crown for what should go", "*")
     )
     unread_frets: tuple[int, ...] = field(
         default=(), metadata=whole(1, 36, "frets that were not read under every string", "*")
@@ -599,10 +680,44 @@ class Plan(FileContent):
     )
 
     @property
-    def proved_minimal(self) -> bool:
-        """Whether no other plan by this method removes less metal; a beam's frets are searched."""
-        own = (result for result in self.methods if result.method == self.method)
-        return self.method != "beam" or all(result.remark is None for result in own)
+    def cuts_now(self) -> bool:
+        """Whether metal may come off now; if not, what there is to cut is a preview."""
+        return self.status == "cut" or (self.status == "new-wire" and bool(self.replaced_frets))
+
+    @property
+    def failing(self) -> int:
+        """How many notes still fail once everything is done."""
+        return int((self.state_after == State.FAILS).sum())
+
+    @property
+    def headline(self) -> Sentence:
+        """What the plan comes to, in one sentence."""
+        if self.status == "misfit" and self.misfit is not None:
+            return self.misfit
+        headline = _HEADLINES[self.status]
+        if self.status == "settings" and self.part == "settings":
+            headline = _SET_FIRST if self.metal_mm else _SET_ONLY
+        elif (self.state_after == State.AS_GOOD).any():
+            headline = _HEADLINES_AS_GOOD.get(self.status, headline)
+        return sentence(
+            headline,
+            metal=self.metal_mm,
+            cut=int((self.removal_mm > 0.0).any(axis=0).sum()),
+            new=self.replaced_frets or self.no_room_frets,
+            failing=self.failing,
+            low=() if self.low_frets is None else self.low_frets.frets,
+        )
+
+    @property
+    def next_step(self) -> Sentence:
+        """What to do now."""
+        if self.status == "settings" and self.part == "whole":
+            return sentence("Make the settings, tune, read again and {door_prove}.")
+        if self.status == "new-wire" and not self.replaced_frets:
+            return sentence(
+                "Plan with {door_method} partial-refret: it finds the frets to replace."
+            )
+        return sentence(_NEXT_STEPS[self.status])
 
     @property
     def lowest_crown_mm(self) -> float:

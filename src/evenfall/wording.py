@@ -65,6 +65,8 @@ LIBRARY_WORDS: Mapping[str, str] = {
     "door_keep": "keep",
     "door_method": "method",
     "door_serial": "serial",
+    "door_confirmed_by": "second",
+    "door_settled": "settled",
 }
 """How a Python program names what the other doors name by option, command or field. Every door has
 a word for each of these and for no others; a test compares them."""

@@ -14,7 +14,7 @@ from evenfall.errors import RequestError
 from evenfall.work import bench_sheet
 from evenfall.work.parts import NOTHING_MM
 from pages.paper import Reader, facts_of, outside_references, page_count, text_of
-from work.made_plans import made_plan, relaxed
+from work.made_plans import made_plan, misfit
 
 TYPICAL = {"need_mm": 0.12, "roughness_mm": 0.035}  # 15 of 22 frets touched, everything moves
 SVG = (
@@ -107,7 +107,7 @@ def test_a_sheet_speaks_in_one_unit_and_shows_both_where_that_is_asked_for(unit,
     spec, plan = made_plan(name="Tesquil (invented)", **TYPICAL)
     cut_mm = float(plan.removal_mm.max())
     here, there = (f"{cut_mm:.3f}", f"{cut_mm / 25.4:.4f}")[:: 1 if unit == "mm" else -1]
-    for changed in (plan, relaxed(plan), replace(plan, replaced_frets=(3, 4), method="refret")):
+    for changed in (plan, replace(plan, replaced_frets=(3, 4), method="refret")):
         content = bench_sheet(spec, changed)
         for told in both_pages(content, unit=unit):
             assert re.search(rf"\d {unit}\b", told)
@@ -123,7 +123,7 @@ def test_a_cut_too_small_for_the_last_digit_of_an_inch_is_not_shown_as_zero():
     spec, plan = made_plan(cut=False)
     removal = np.zeros_like(plan.removal_mm)
     removal[0, 4] = 0.001
-    content = bench_sheet(spec, replace(plan, removal_mm=removal))
+    content = bench_sheet(spec, replace(plan, status="cut", removal_mm=removal))
     for told in both_pages(content, unit="in"):
         assert times_shown("0.0001", told)
 
@@ -244,10 +244,10 @@ def test_a_drawing_that_reaches_outside_is_refused(bad, make):
         make(sheet()[1], {"Map": bad})
 
 
-def test_a_relaxed_plan_shows_its_banner():
+def test_a_misfit_is_said_in_the_banner():
     spec, plan = made_plan(**TYPICAL)
-    content = bench_sheet(spec, relaxed(plan))
-    told = "Raise the action by 0.120 mm on all strings."
+    content = bench_sheet(spec, misfit(plan))
+    told = "an action of 2.120 mm would fit."
     assert told in " ".join(text_of(sheet_pdf(content)).split())
     page = sheet_html(content)
     assert told in Reader(page).text
@@ -257,7 +257,7 @@ def test_a_relaxed_plan_shows_its_banner():
 def test_nothing_to_do_is_said():
     _, content = sheet(cut=False, relief_change_mm=0.0, saddle_change_mm=0.0, nut_change_mm=0.0)
     for text in (text_of(sheet_pdf(content)), Reader(sheet_html(content)).text):
-        assert "Nothing to adjust or cut" in " ".join(text.split())
+        assert "nothing has to be done" in " ".join(text.split())
 
 
 def test_the_code_is_printed_and_said():

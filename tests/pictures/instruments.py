@@ -181,7 +181,7 @@ def plan(
     reference = spec.scale.reference_fret
     left = before.crown_height_mm - removal
     made = Plan(
-        status="optimal",
+        status="cut",
         method="profile",
         metal_mm=float(removal.sum()),
         duality_gap_mm=0.0,
@@ -208,7 +208,6 @@ def plan(
         life_used=0.3,
         binding=(),
         prices=(),
-        relaxations=(),
         methods=(),
         **said_of_the_neck(bow.frets),
         recommended="profile",

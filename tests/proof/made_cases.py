@@ -165,7 +165,7 @@ def made_plan(spec, *, u_mm=0.002, crown_read=True, rough_mm=0.03, seed=3):
         return kind(rest_clearance_mm(lines, nut, heights, saddle), table).force_n
 
     return Plan(
-        status="optimal",
+        status="cut",
         method="profile",
         metal_mm=float(removal.sum()),
         duality_gap_mm=0.0,
@@ -192,7 +192,6 @@ def made_plan(spec, *, u_mm=0.002, crown_read=True, rough_mm=0.03, seed=3):
         life_used=0.2,
         binding=(),
         prices=(),
-        relaxations=(),
         methods=(),
         **said_of_the_neck(bow.frets),
         recommended="profile",

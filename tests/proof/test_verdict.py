@@ -15,7 +15,6 @@ from draws import draws
 from evenfall.errors import RequestError
 from evenfall.gates import Accepted
 from evenfall.measurement import Direct, Origin
-from evenfall.plan import Relaxation
 from evenfall.proof import prove
 from evenfall.proof.deviation import deviation_from_plan, heights_read
 from evenfall.requirement import State
@@ -482,16 +481,12 @@ def test_moisture_is_remarked_when_it_moved() -> None:
     assert codes_of(same) == []
 
 
-def test_another_attack_and_an_eased_plan_are_named() -> None:
-    relaxed = Relaxation(
-        "action", True, 0.1, "mm", sentence("Raise the action by {by:length}.", by=0.1)
-    )
-    plan = replace(
-        PLAN, status="relaxed", relaxations=(relaxed,), attack_n=PLAN.attack_n - [0.05, 0, 0]
-    )
+def test_another_attack_and_a_plan_that_was_not_ready_are_named() -> None:
+    misfit = sentence("An action of {action:length} would fit.", action=2.1)
+    plan = replace(PLAN, status="misfit", misfit=misfit, attack_n=PLAN.attack_n - [0.05, 0, 0])
     proof = proof_of(after_work(SPEC, plan), plan=plan)
-    assert codes_of(proof) == ["plan-relaxed", "other-attack"]
-    assert "Raise the action by 0.100 mm." in proof.findings[0].sentence
+    assert codes_of(proof) == ["plan-not-ready", "other-attack"]
+    assert "An action of 2.100 mm would fit." in proof.findings[0].sentence
     np.testing.assert_array_equal(proof.attack_n, SPEC.player.attack_n)
     harder = proof_of(after_work(SPEC, PLAN), attack_n=[0.3, 0.3, 0.3])
     assert codes_of(harder) == ["other-attack"]

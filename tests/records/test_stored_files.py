@@ -72,7 +72,7 @@ def test_every_kind_lies_there_in_every_version() -> None:
 def test_stored_files_belong_together() -> None:
     """A proof names its plan by hash, and a plan holds its measurement."""
     by_name = {path.name: kind_of(path).from_dict(stored(path)) for path in FILES}
-    measured, plan = by_name["tesquil.measurement@0.json"], by_name["tesquil.plan@0.json"]
+    measured, plan = (by_name[f"tesquil-settled.{kind}@0.json"] for kind in ("measurement", "plan"))
     proof = by_name["tesquil.proof@0.json"]
     assert isinstance(plan, Plan)
     assert isinstance(proof, Proof)
@@ -82,17 +82,17 @@ def test_stored_files_belong_together() -> None:
 
 
 def test_stored_files_cover_what_a_file_can_hold() -> None:
-    """Relaxed limits, shared causes of uncertainty, findings, a verdict that is not `conforms`."""
+    """A misfit, shared causes of uncertainty, findings, a verdict that is not `conforms`."""
     by_name = {path.name: kind_of(path).from_dict(stored(path)) for path in FILES}
-    relaxed = by_name["tesquil-relaxed.plan@0.json"]
+    misfit = by_name["tesquil-misfit.plan@0.json"]
     quenlo = by_name["quenlo.measurement@0.json"]
     converted = by_name["converted.measurement@0.json"]
     unworked = by_name["tesquil-unworked.proof@0.json"]
-    assert isinstance(relaxed, Plan)
+    assert isinstance(misfit, Plan)
     assert isinstance(quenlo, Measurement)
     assert isinstance(converted, Measurement)
     assert isinstance(unworked, Proof)
-    assert relaxed.relaxations
+    assert misfit.misfit
     assert quenlo.direct
     assert quenlo.heights.shared
     assert converted.heights.shared

@@ -18,7 +18,10 @@ from evenfall.cli import main
 
 HERE = Path(__file__).resolve().parent
 EXAMPLES = HERE.parents[1] / "docs" / "examples"
-TESQUIL = ("tesquil.spec.toml", "tesquil-before.csv", "tesquil-after.csv")
+TESQUIL = (
+    *("tesquil.spec.toml", "tesquil-before.csv"),
+    *("tesquil-settled.csv", "tesquil-after.csv"),
+)
 
 #: What is written, by the command that writes it; the crowns of the quenlo come by relief and
 #: rocking, so that its heights share causes of uncertainty.
@@ -26,10 +29,12 @@ COMMANDS = {
     "tesquil": ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o"),
     "quenlo": ("measure", "quenlo-readings.csv", "--spec", "quenlo.spec.toml", "-o"),
     "converted": ("neck", "unstrung.csv", "--spec", "tesquil.spec.toml", "--convert"),
+    "tesquil-settled": ("measure", "tesquil-settled.csv", "--spec", "tesquil.spec.toml", "-o"),
     "tesquil.plan": ("plan", "tesquil", "-o"),
-    "tesquil-relaxed.plan": ("plan", "tesquil", "--attack", "0.7", "-o"),
-    "tesquil.proof": ("prove", "tesquil.plan", "tesquil-after.csv", "-o"),
-    "tesquil-unworked.proof": ("prove", "tesquil.plan", "tesquil-before.csv", "-o"),
+    "tesquil-misfit.plan": ("plan", "tesquil", "--attack", "0.9", "-o"),
+    "tesquil-settled.plan": ("plan", "tesquil-settled", "--settled", "-o"),
+    "tesquil.proof": ("prove", "tesquil-settled.plan", "tesquil-after.csv", "-o"),
+    "tesquil-unworked.proof": ("prove", "tesquil-settled.plan", "tesquil-settled.csv", "-o"),
 }
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from evenfall.instrument import read_specification, string_lines
 from evenfall.measurement import Heights, Measurement, Origin
 from evenfall.neck import default_bow
-from evenfall.plan import Binding, Plan, Relaxation
+from evenfall.plan import LimitReached, Plan
 from evenfall.strings.clearance import chord_share, open_gap_mm
 from evenfall.wording import sentence
 from made_outlook import said_of_the_neck
@@ -95,7 +95,6 @@ def made_plan(
     saddle_change_mm=0.06,
     nut_change_mm=-0.03,
     method="profile",
-    status="optimal",
     cut=True,
     need_mm=0.1,
 ):
@@ -151,8 +150,9 @@ def made_plan(
     ref = spec.scale.reference_fret
     attack = np.array(spec.player.attack_n)
     buzz_force = np.full(shape, 0.30) + 0.02 * np.arange(frets)
+    moved = relief_change_mm or saddle_change_mm or nut_change_mm
     plan = Plan(
-        status=status,
+        status="cut" if removal.any() else "settings" if moved else "nothing",
         method=method,
         metal_mm=float(removal.sum()),
         duality_gap_mm=0.0,
@@ -178,12 +178,10 @@ def made_plan(
         touch_force_after_n=buzz_force + 0.01,
         life_used=0.2,
         binding=(
-            Binding("clearance", "", (2, 3), 4, 5, 0.8),
-            Binding("clearance", "", (strings,), 0, min(7, frets), 0.4),
-            Binding("relief", "upper", (), None, None, 0.1),
+            LimitReached("clearance", "", (2,), 4, 5),
+            LimitReached("clearance", "", (strings,), 0, min(7, frets)),
         ),
         prices=(),
-        relaxations=(),
         methods=(),
         **said_of_the_neck(bow.frets),
         recommended=method,
@@ -203,25 +201,7 @@ def one_pass(lines, nut, top, saddle, need_mm):
     return height[:, 1:]
 
 
-def relaxed(plan):
-    """Return the plan with a limit relaxed."""
-    return replace(
-        plan,
-        status="relaxed",
-        relaxations=(
-            Relaxation(
-                "action",
-                True,
-                0.12,
-                "mm",
-                sentence("Raise the action by {by:length} on all strings.", by=0.12),
-            ),
-            Relaxation(
-                "attack",
-                False,
-                float("nan"),
-                "percent",
-                sentence("A lighter attack alone does not help."),
-            ),
-        ),
-    )
+def misfit(plan):
+    """Return the plan as one whose attack and targets do not fit each other."""
+    said = sentence("Level frets fall short; an action of {action:length} would fit.", action=2.12)
+    return replace(plan, status="misfit", misfit=said)

@@ -15,14 +15,14 @@ from hypothesis import strategies as st
 from draws import draws
 from evenfall.errors import SpecificationError
 from evenfall.instrument import read_specification, string_lines
-from evenfall.plan import MethodResult, Relaxation
+from evenfall.plan import MethodResult
 from evenfall.sheets import empty_sheet
 from evenfall.wording import say, sentence
 from evenfall.work import bench_sheet
 from evenfall.work import sheet as sheet_module
 from evenfall.work.parts import NOTHING_MM
 from evenfall.work.steps import HALFWAY_MM
-from work.made_plans import made_plan, relaxed, specification_text
+from work.made_plans import made_plan, misfit, specification_text
 
 BUSY = {"need_mm": 0.12, "roughness_mm": 0.035}
 
@@ -239,9 +239,8 @@ def test_after_the_work_every_target_has_its_aim_its_limits_and_room_to_write():
     assert str(relief.name).startswith("Relief: gap at fret")
     assert crown.length_mm == pytest.approx(plan.lowest_crown_mm, abs=1e-9)
     assert [str(reading.name) for reading in crossings] == [
-        "String 2 stopped at 4: over fret 5",  # the dearest limit, its first string
+        "String 2 stopped at 4: over fret 5",  # the least room
         "String 6 open: over fret 7",
-        "String 3 stopped at 4: over fret 5",
     ]
     lines = string_lines(spec)
     under = np.interp(
@@ -300,30 +299,20 @@ def test_adjusting_alone_cuts_nothing():
     assert not any(one.topic == "Dust" for one in bench_sheet(spec, raised).cautions)
 
 
-def test_a_relaxed_plan_says_what_it_assumes_and_what_would_do_instead():
+def test_attack_and_targets_that_do_not_fit_stop_the_work():
     spec, plan = made_plan(**BUSY)
-    easier = relaxed(plan)
-    other = Relaxation(
-        "relief", True, 0.05, "mm", sentence("Widen the relief limits by {by:length}.", by=0.05)
-    )
-    easier = replace(easier, relaxations=(*easier.relaxations, other))
-    banner = bench_sheet(spec, easier).banner
-    assert banner.tone == "relaxed"
-    assert str(banner.sentences[0]) == (
-        "This sheet assumes: Raise the action by 0.120 mm on all strings."
-    )
-    assert str(banner.sentences[1]).endswith("Widen the relief limits by 0.050 mm.")
-    assert say(banner.sentences[1], "in").endswith("Widen the relief limits by 0.0020 in.")
-    assert not any("does not help" in str(one) for one in banner.sentences)
+    sheet = bench_sheet(spec, misfit(plan))
+    assert sheet.banner.tone == "stop"
+    assert str(sheet.banner.headline).endswith("an action of 2.120 mm would fit.")
+    assert say(sheet.banner.headline, "in").endswith("an action of 0.0835 in would fit.")
+    assert step_named(sheet, "Frets") is None
 
 
-def test_limits_that_cannot_hold_stop_the_work():
+@pytest.mark.parametrize("status", ["misfit", "short", "lift"])
+def test_no_metal_is_asked_for_before_what_comes_first(status):
     spec, plan = made_plan(**BUSY)
-    together = Relaxation("together", True, 0.2, "mm", sentence("No single change is enough; …"))
-    stuck = replace(plan, status="infeasible", relaxations=(together,))
-    banner = bench_sheet(spec, stuck).banner
-    assert banner.tone == "stop"
-    assert together.said in banner.sentences
+    assert step_named(bench_sheet(spec, plan), "Frets") is not None
+    assert step_named(bench_sheet(spec, replace(plan, status=status)), "Frets") is None
 
 
 def test_new_wire_comes_first_and_is_named():

@@ -44,6 +44,8 @@ WORDS: Mapping[str, str] = {
     "door_keep": "--keep",
     "door_method": "--method",
     "door_serial": "--serial",
+    "door_confirmed_by": "--confirmed-by",
+    "door_settled": "--settled",
 }
 """The command line's words for the places of `evenfall.wording` that only a door can name."""
 

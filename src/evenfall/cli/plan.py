@@ -8,9 +8,11 @@ import click
 
 from evenfall.cli.door import (
     Number,
+    accept_options,
     derived_name,
     output_option,
     path_argument,
+    path_option,
     sheet_options,
 )
 from evenfall.cli.neck_options import neck_options, source_of
@@ -48,6 +50,17 @@ if TYPE_CHECKING:
     metavar="WHAT",
     help="Leave relief, saddle or nut as it is; repeatable.",
 )
+@click.option(
+    "--settled",
+    is_flag=True,
+    help="The readings were taken after rod and saddle were set by an earlier plan.",
+)
+@path_option(
+    "--confirmed-by",
+    "second",
+    help="A second reading of the instrument, where a plan asks for one.",
+)
+@accept_options
 @click.option("--compare", is_flag=True, help="Try every method and show them side by side.")
 @neck_options
 @click.option(
@@ -63,24 +76,29 @@ def command(
     spec: Path | None,
     serial: str,
     neck: NeckReadings,
+    second: Path | None,
     output: Path | None,
     result: Result,
     **how: Any,
-) -> None:
-    """Find the plan that removes the least metal, and prove it.
+) -> int:
+    """Find what to set, and what to cut because no setting cures it.
 
-    The methods are: adjust, spot, profile, beam, partial-refret, refret.
+    The methods are: adjust, spot (by file), profile (by machine), level, beam, partial-refret,
+    refret, least-metal. Exit status 1 if readings have to be taken again, a second reading has to
+    confirm the plan, notes would still fail, or attack and targets do not fit each other.
     """
     from pathlib import Path
 
     from evenfall import workshop
-    from evenfall.cli.reports import show_plan
+    from evenfall.cli.plan_report import show_plan
     from evenfall.workshop.outputs import json_file
 
     path = output or (None if result.as_json else derived_name(measurement, "plan"))
-    read = [measurement, spec, *(Path(one.name) for one in neck.sources)]
-    request = workshop.PlanRequest(source_of(measurement), source_of(spec), serial, neck, **how)
-    result.of(
+    read = [measurement, spec, second, *(Path(one.name) for one in neck.sources)]
+    request = workshop.PlanRequest(
+        source_of(measurement), source_of(spec), serial, neck, second=source_of(second), **how
+    )
+    outcome = result.of(
         workshop.plan,
         request,
         show_plan,
@@ -88,3 +106,4 @@ def command(
         outputs=[path],
         inputs=read,
     )
+    return 1 if outcome.waits else 0

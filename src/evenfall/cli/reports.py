@@ -11,22 +11,19 @@ import numpy as np
 from evenfall.cli.door import WORDS, show_findings, shown_unit
 from evenfall.cli.tables import string_table, table
 from evenfall.measurement import Origin
-from evenfall.plan import LEAST_SHOWN_MM, METHODS
-from evenfall.requirement import whole_percent
+from evenfall.plan import LEAST_SHOWN_MM
 from evenfall.units import in_unit, length_text, uncertainty_text
-from evenfall.wording import counted, say, sentence
+from evenfall.wording import say, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from typing import Any
 
-    from evenfall.arrays import FloatArray, IntArray
+    from evenfall.arrays import IntArray
     from evenfall.errors import Finding
     from evenfall.gates import Gates
     from evenfall.instrument import Specification
-    from evenfall.instrument.specification import Limit
     from evenfall.measurement import Measurement
-    from evenfall.plan import Plan
     from evenfall.proof import Item
     from evenfall.units import LengthUnit
     from evenfall.wording import Sentence, Value
@@ -34,13 +31,10 @@ if TYPE_CHECKING:
     from evenfall.workshop.measuring import MeasureOutcome
     from evenfall.workshop.necks import NeckOutcome
     from evenfall.workshop.pitches import PitchOutcome
-    from evenfall.workshop.planning import PlanOutcome
     from evenfall.workshop.playing import PlayOutcome
     from evenfall.workshop.proving import ProveOutcome
     from evenfall.workshop.sounds import Sounds
 
-_MOST_LIMITS = 8
-"""Limits listed under a plan."""
 _MOST_PLAYED = 10
 """Positions in the table of the worst."""
 
@@ -201,143 +195,9 @@ def _stopped(fret: int) -> str:
     return f"fret {fret}" if fret else "open"
 
 
-def _show_serious(findings: Iterable[Finding], lengths: Lengths) -> None:
+def show_serious(findings: Iterable[Finding], lengths: Lengths) -> None:
     """Print what was found in readings, but for notes."""
     show_findings((f for f in findings if f.severity != "note"), lengths.unit)
-
-
-def show_plan(outcome: PlanOutcome, lengths: Lengths) -> None:
-    """Print a plan: what to move, what to cut, why, and the other methods."""
-    plan, specification = outcome.plan, outcome.specification
-    _show_serious(outcome.findings_of_readings, lengths)
-    before = plan.measurement
-    off = _outside(plan.relief_after_mm, specification.target.relief)
-    heading = {
-        "optimal": "Every limit is met" + (" but that of the relief, which stays" if off else ""),
-        "relaxed": "Not every limit can be met; this plan relaxes the first limit listed",
-        "infeasible": "Not every limit can be met, and no single change is enough",
-    }[plan.status]
-    name = f"{before.serial or 'Instrument'}, {before.model}"
-    click.echo(f"{name}. Method: {plan.method}. {heading}.")
-    for relaxation in plan.relaxations:
-        mark = "->" if relaxation.helps else "  "
-        click.echo(f"  {mark} {lengths.say(relaxation.said)}")
-    made = _attack_text(plan.attack_n)
-    asked = _attack_text(np.asarray(specification.player.attack_n))
-    more = "" if made == asked else f"; the player's attack is {asked}"
-    click.echo(f"Design attack: {made}{more}")
-    _show_settings(plan, specification, lengths)
-    if plan.replaced_frets:
-        lengths.print("New wire in {frets:frets}", frets=plan.replaced_frets)
-    _show_removal(plan, lengths)
-    proved = ", proved minimal" if plan.proved_minimal else ""
-    click.echo(
-        f"Metal {lengths.text(plan.metal_mm)} in all{proved}; lowest crown "
-        f"{lengths.text(plan.lowest_crown_mm)}"
-    )
-    for binding in plan.binding[:_MOST_LIMITS]:
-        click.echo(f"   {lengths.say(binding.said)}")
-    if len(plan.binding) > _MOST_LIMITS:
-        more = counted(len(plan.binding) - _MOST_LIMITS, "more limit")
-        click.echo(f"   and {more}, listed in the plan file")
-    for price in plan.prices:
-        if float(lengths.figure(price.metal_mm)):  # what rounds to nothing saves nothing
-            click.echo(f"   {lengths.say(price.said)}")
-    if len(plan.methods) > 1:
-        _show_methods(plan, lengths)
-    click.echo(lengths.say(plan.reason))
-    click.echo(f"Plan code {plan.code}")
-    show_findings(outcome.findings_of_result, lengths.unit)
-
-
-def _attack_text(attack_n: FloatArray) -> str:
-    low, high = f"{attack_n.min():.2f}", f"{attack_n.max():.2f}"
-    return f"{low} N" if low == high else f"{low} to {high} N"
-
-
-def _outside(relief_mm: float, limit: Limit) -> bool:
-    within = 1e-6  # as near to its limits as a plan keeps them
-    return not limit.minimum_mm - within <= relief_mm <= limit.maximum_mm + within
-
-
-def _show_settings(plan: Plan, specification: Specification, lengths: Lengths) -> None:
-    change, limit = plan.relief_change_mm, specification.target.relief
-    outside = ""
-    if _outside(plan.relief_after_mm, limit):
-        high = length_text(limit.maximum_mm, lengths.unit)
-        outside = f", outside its limits of {lengths.figure(limit.minimum_mm)} to {high}"
-    if not specification.neck.truss_rod:
-        after = lengths.text(plan.relief_after_mm)
-        click.echo(f"Relief {after} after the work{outside}; no truss rod")
-    elif abs(change) < LEAST_SHOWN_MM:
-        click.echo(f"Truss rod: leave; relief {lengths.text(plan.relief_before_mm)}{outside}")
-    else:
-        side = "more" if change > 0 else "less"
-        click.echo(f"Truss rod: {side} relief by {lengths.text(abs(change))}")
-    saddle = plan.saddle_after_mm - plan.measurement.saddle_mm
-    nut = plan.nut_after_mm - plan.measurement.nut_mm
-    rows = [
-        [
-            str(k + 1),
-            lengths.figure(saddle[k], signed=True),
-            lengths.figure(nut[k], signed=True),
-            lengths.figure(plan.action_before_mm[k]),
-            lengths.figure(plan.action_after_mm[k]),
-            lengths.figure(plan.first_fret_gap_before_mm[k]),
-            lengths.figure(plan.first_fret_gap_after_mm[k]),
-            *(
-                _margin(force_n[k].min(), specification.player.attack_n[k])
-                for force_n in (plan.buzz_force_before_n, plan.buzz_force_after_n)
-            ),
-        ]
-        for k in range(plan.measurement.string_count)
-    ]
-    headings = [
-        *("string", "saddle", "nut", "action", "planned", "first-fret gap", "planned"),
-        *("margin", "planned"),
-    ]
-    title = f"Changes and gaps [{lengths.unit}]; margin: lowest buzz force over the player's attack"
-    table(title, headings, rows)
-
-
-def _margin(force_n: float, attack_n: float) -> str:
-    """Return a buzz force as a percentage of an attack, rounded down as on every map."""
-    return f"{whole_percent(force_n / attack_n)} %" if attack_n > 0.0 else "–"
-
-
-def _show_removal(plan: Plan, lengths: Lengths) -> None:
-    touched = np.flatnonzero((plan.removal_mm >= LEAST_SHOWN_MM).any(axis=0))
-    if not touched.size:
-        click.echo("No metal comes off.")
-        return
-    rows = [
-        [
-            str(j + 1),
-            *(lengths.figure(r) if r >= LEAST_SHOWN_MM else "·" for r in plan.removal_mm[:, j]),
-            lengths.figure(plan.crown_height_after_mm[:, j].min()),
-        ]
-        for j in touched
-    ]
-    strings = [f"string {k + 1}" for k in range(plan.measurement.string_count)]
-    table(f"Removal [{lengths.unit}]", ["fret", *strings, "lowest crown"], rows)
-
-
-def _show_methods(plan: Plan, lengths: Lengths) -> None:
-    rows = []
-    for method in plan.methods:
-        name = METHODS[method.method] + (" *" if method.method == plan.recommended else "")
-        figures = ["no", "", "", "", ""]
-        if method.holds:
-            figures = [
-                "yes",
-                lengths.figure(method.metal_mm),
-                str(method.frets_touched),
-                f"{100.0 * method.life_used:.0f} %",
-                f"{method.minutes:.0f}",
-            ]
-        rows.append([name, *figures, lengths.say(method.remark or "")])
-    headings = ["method", "holds", f"metal {lengths.unit}", "frets", "life used", "min", "remark"]
-    table("Methods (* recommended; minutes are estimates)", headings, rows)
 
 
 def show_proof(outcome: ProveOutcome, lengths: Lengths, *, steps: bool) -> None:
@@ -416,7 +276,7 @@ def _show_budget(item: Item, unit: LengthUnit) -> None:
 def show_neck(outcome: NeckOutcome, lengths: Lengths) -> None:
     """Print what becomes of the relief, what the truss rod has to do, and what was found."""
     _show_relief(outcome, lengths)
-    _show_serious(outcome.findings_of_readings, lengths)
+    show_serious(outcome.findings_of_readings, lengths)
     show_findings(outcome.findings_of_result, lengths.unit)
 
 
@@ -517,7 +377,7 @@ def show_pitch(outcome: PitchOutcome, lengths: Lengths) -> None:
     )
     if best.at_limit:
         lengths.print("At the end of the travel: {on:strings}", on=tuple(best.at_limit))
-    _show_serious(outcome.findings_of_readings, lengths)
+    show_serious(outcome.findings_of_readings, lengths)
     show_findings(outcome.findings_of_result, lengths.unit)
 
 

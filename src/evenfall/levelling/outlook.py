@@ -1,4 +1,9 @@
-"""How far the neck may move before a finished plan no longer holds, and what would move it."""
+"""How far a finished plan may be missed, and the neck may move, before it no longer holds.
+
+Rod, saddle, slots and file change every clearance and every gap in proportion to how far they move,
+so the first requirement that breaks is found exactly. A position breaks where it fails by the rule
+of `evenfall.requirement`: what level frets would lose as well does not count.
+"""
 
 from __future__ import annotations
 
@@ -9,16 +14,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.neck.season import COVERAGE_FACTOR, humidity_range
-from evenfall.plan import LimitName, LimitReached, Outlook, Side
-from evenfall.strings.clearance import clearance_per_relief, open_gap_mm, rest_clearance_mm
+from evenfall.plan import LimitName, LimitReached, Miss, Outlook, Setting, Side
+from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from evenfall.arrays import FloatArray
-    from evenfall.instrument.specification import Limit
-    from evenfall.levelling.methods import Outcome
-    from evenfall.levelling.problem import Problem
+    from evenfall.instrument.specification import Limit, Tool
+    from evenfall.levelling.decision import Decision
     from evenfall.neck import NeckModel
 
 
@@ -31,70 +35,43 @@ _HELD_MM = -1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class _Requirement:
-    """Room that requirements of one kind have, and how it changes with the relief.
+class _Movement:
+    """Something that moves by one millimetre: heights of K strings over F frets [mm/mm]."""
 
-    Parameters
-    ----------
-    limit, side, fret
-        The limit; the fret is None where the arrays run over stopped positions and frets.
-    room_mm
-        Room as the plan leaves it, negative where the limit is not met; shape (), (K,) or
-        (K, F + 1, F) by string, stopped fret and fret [mm].
-    per_relief
-        Change of room per millimetre more relief, same shape.
-    """
-
-    limit: LimitName
-    side: Side
-    fret: int | None
-    room_mm: FloatArray
-    per_relief: FloatArray
-
-    def reached(self, index: int) -> LimitReached:
-        """Return the limit at an index of the flattened arrays."""
-        place = [int(at) for at in np.unravel_index(index, self.room_mm.shape)]
-        strings = tuple(at + 1 for at in place[:1])
-        stopped = place[1] if len(place) > 1 else None
-        fret = place[2] + 1 if len(place) > 1 else self.fret
-        return LimitReached(self.limit, self.side, strings, stopped, fret)
+    nut: FloatArray  # (K,)
+    crowns: FloatArray  # (K, F)
+    level: FloatArray  # of level frets in their place, (K, F)
+    saddle: FloatArray  # (K,)
+    relief: float = 0.0
 
 
-def plan_outlook(
-    problem: Problem, outcome: Outcome, neck: NeckModel, attack_n: FloatArray
-) -> Outlook:
-    """Return how far the relief may move, by what, before the plan no longer holds.
+@dataclass(frozen=True, slots=True)
+class _Ends:
+    """How far something may move down and up [mm], and what breaks first there."""
 
-    Every requirement (clearance under the attack, action, first-fret gap, relief) changes in
-    proportion to the relief as the neck bows, so its end is exact. Limits that the plan
-    does not meet at all, because they were relaxed, are left out.
-    """
-    relief = neck.bow.relief_mm(outcome.crown_top_after_mm)
-    low, high = -math.inf, math.inf
-    low_end: LimitReached | None = None
-    high_end: LimitReached | None = None
-    for requirement in _requirements(problem, outcome, neck, attack_n):
-        room, slope = np.maximum(requirement.room_mm, 0.0), requirement.per_relief
-        held = requirement.room_mm >= _HELD_MM
-        with np.errstate(divide="ignore", invalid="ignore"):
-            more = np.where(held & (slope < 0.0), -room / slope, np.inf)
-            less = np.where(held & (slope > 0.0), -room / slope, -np.inf)
-        if more.min() < high:
-            high, high_end = float(more.min()), requirement.reached(int(more.argmin()))
-        if less.max() > low:
-            low, low_end = float(less.max()), requirement.reached(int(less.argmax()))
+    less_mm: float = math.inf
+    more_mm: float = math.inf
+    low: LimitReached | None = None
+    high: LimitReached | None = None
+
+
+def plan_outlook(decision: Decision, neck: NeckModel) -> Outlook:
+    """Return how far the relief may move, by what, before the plan no longer holds."""
+    ends = _ends(decision, _rod(decision, neck.bow.frets))
     per_n = neck.relief_mm_per_n + COVERAGE_FACTOR * neck.relief_u_mm_per_n
-    noted = problem.measurement.humidity_percent
+    noted = decision.problem.measurement.humidity_percent
     air = USUAL_HUMIDITY_PERCENT if math.isnan(noted) else noted
-    driest, dampest = humidity_range(neck, less_mm=-low, more_mm=high, humidity_percent=air)
-    turns, turns_u = neck.rod_turns(outcome.solution.relief_change_mm)
+    driest, dampest = humidity_range(
+        neck, less_mm=ends.less_mm, more_mm=ends.more_mm, humidity_percent=air
+    )
+    turns, turns_u = neck.rod_turns(decision.relief_change_mm)
     return Outlook(
-        relief_low_mm=relief + low,
-        relief_high_mm=relief + high,
-        low_end=low_end,
-        high_end=high_end,
-        tension_less_n=-low / per_n,
-        tension_more_n=high / per_n,
+        relief_low_mm=decision.relief_after_mm - ends.less_mm,
+        relief_high_mm=decision.relief_after_mm + ends.more_mm,
+        low_end=ends.low,
+        high_end=ends.high,
+        tension_less_n=ends.less_mm / per_n,
+        tension_more_n=ends.more_mm / per_n,
         humidity_percent=air,
         humidity_noted=not math.isnan(noted),
         humidity_low_percent=driest,
@@ -105,36 +82,135 @@ def plan_outlook(
     )
 
 
-def _requirements(
-    problem: Problem, outcome: Outcome, neck: NeckModel, attack_n: FloatArray
-) -> Iterator[_Requirement]:
-    specification, lines = problem.specification, problem.lines
-    target, bow = specification.target, neck.bow.frets
+def misses(decision: Decision, tool: Tool) -> tuple[Miss, ...]:
+    """Return how far each setting that the plan makes may miss: rod, saddle, nut, each cut fret."""
+    problem = decision.problem
+    allowance = problem.specification.judgement
+    each = np.eye(problem.strings)
+    flat = np.zeros((problem.strings, problem.frets))
     still = np.zeros(problem.strings)
-    heights = (outcome.nut_after_mm, outcome.crown_top_after_mm, outcome.saddle_after_mm)
-    clear = rest_clearance_mm(lines, *heights) - problem.requirement.need_mm(attack_n)
-    yield _Requirement(
-        "clearance",
-        "",
-        None,
-        clear[:, :, 1:],
-        clearance_per_relief(lines, bow)[:, :, 1:],
+    found = []
+
+    def look(
+        setting: Setting,
+        allowance_mm: float,
+        movement: _Movement,
+        *,
+        strings: tuple[int, ...] = (),
+        frets: tuple[int, ...] = (),
+    ) -> None:
+        ends = _ends(decision, movement)
+        breaks = ends.low if ends.less_mm < ends.more_mm else ends.high
+        found.append(
+            Miss(setting, strings, frets, ends.less_mm, ends.more_mm, allowance_mm, breaks)
+        )
+
+    if decision.relief_change_mm:
+        look("rod", allowance.allowance_rod_mm, _rod(decision, problem.bow.frets))
+    for k in np.flatnonzero(decision.saddle_height_change_mm):
+        movement = _Movement(still, flat, flat, each[k])
+        look("saddle", allowance.allowance_saddle_mm, movement, strings=(int(k) + 1,))
+    for k in np.flatnonzero(decision.nut_height_change_mm):
+        movement = _Movement(each[k], flat, flat, still)
+        look("nut", allowance.allowance_nut_mm, movement, strings=(int(k) + 1,))
+    for fret in decision.cut_frets:
+        cut = flat.copy()
+        cut[:, fret - 1] = decision.removal_mm[:, fret - 1] > 0.0
+        movement = _Movement(still, cut, flat, still)
+        look("file", allowance.allowance_mm(tool), movement, frets=(fret,))
+    return tuple(found)
+
+
+def _rod(decision: Decision, bow: FloatArray) -> _Movement:
+    still = np.zeros(decision.problem.strings)
+    return _Movement(still, bow, bow, still, relief=1.0)
+
+
+def _ends(decision: Decision, movement: _Movement) -> _Ends:
+    """Return how far something may move; what the plan does not meet anyway is left out."""
+    ends = _Ends()
+    for name, side, fret, down, up in _spans(decision, movement):
+        less, more = float(down.min()), float(up.min())
+        if less < ends.less_mm:
+            reached = _reached(name, side, fret, down)
+            ends = _Ends(less, ends.more_mm, reached, ends.high)
+        if more < ends.more_mm:
+            reached = _reached(name, side, fret, up)
+            ends = _Ends(ends.less_mm, more, ends.low, reached)
+    return ends
+
+
+def _reached(name: LimitName, side: Side, fret: int | None, span_mm: FloatArray) -> LimitReached:
+    """Return the limit where a span of shape (), (K,) or (K, F + 1, F + 1) is shortest."""
+    place = [int(at) for at in np.unravel_index(int(span_mm.argmin()), span_mm.shape)]
+    position = len(place) > 1
+    return LimitReached(
+        name,
+        side,
+        tuple(at + 1 for at in place[:1]),
+        place[1] if position else None,
+        place[2] if position else fret,
     )
+
+
+def _spans(
+    decision: Decision, movement: _Movement
+) -> Iterator[tuple[LimitName, Side, int | None, FloatArray, FloatArray]]:
+    """Yield every kind of requirement: its name, side, fret, and how far down and up it holds."""
+    problem, judged = decision.problem, decision.judged
+    lines, target = problem.lines, problem.specification.target
+
+    def per_mm(crowns: FloatArray) -> FloatArray:
+        return rest_clearance_mm(lines, movement.nut, crowns, movement.saddle)
+
+    clear, change = decision.clearance_mm, per_mm(movement.crowns)
+    over_need = clear - judged.need_mm + judged.tolerance_mm
+    over_level = clear - decision.level_clearance_mm + judged.tolerance_mm
+    change_level = change - per_mm(movement.level)
+    down = _until_both_fail(over_need, -change, over_level, -change_level)
+    up = _until_both_fail(over_need, change, over_level, change_level)
+    yield "clearance", "", None, down, up
     gaps: tuple[tuple[LimitName, int, tuple[Limit, ...]], ...] = (
-        ("action", specification.scale.reference_fret, target.action),
+        ("action", problem.specification.scale.reference_fret, target.action),
         ("first-fret-gap", 1, target.first_fret_gap),
     )
     for name, fret, limits in gaps:
-        gap = open_gap_mm(lines, *heights, fret)
-        change = open_gap_mm(lines, still, bow, still, fret)
+        gap = decision.level_gap_mm(fret)
+        slope = open_gap_mm(lines, movement.nut, movement.level, movement.saddle, fret)
         least = np.array([limit.minimum_mm for limit in limits])
         most = np.array([limit.maximum_mm for limit in limits])
-        yield _Requirement(name, "lower", fret, gap - least, change)
-        yield _Requirement(name, "upper", fret, most - gap, -change)
-    relief = neck.bow.relief_mm(outcome.crown_top_after_mm)
-    low, high = (
-        np.array(relief - target.relief.minimum_mm),
-        np.array(target.relief.maximum_mm - relief),
-    )
-    yield _Requirement("relief", "lower", None, low, np.array(1.0))
-    yield _Requirement("relief", "upper", None, high, np.array(-1.0))
+        yield name, "lower", fret, _until(gap - least, -slope), _until(gap - least, slope)
+        yield name, "upper", fret, _until(most - gap, slope), _until(most - gap, -slope)
+    if movement.relief:
+        relief, slope = np.array(decision.relief_after_mm), np.array(movement.relief)
+        low, high = relief - target.relief.minimum_mm, target.relief.maximum_mm - relief
+        yield "relief", "lower", None, _until(low, -slope), _until(low, slope)
+        yield "relief", "upper", None, _until(high, slope), _until(high, -slope)
+
+
+def _until(room_mm: FloatArray, slope: FloatArray) -> FloatArray:
+    """Return how far something may move until a room is used up; infinite where it is not."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        end = np.where(slope < 0.0, np.maximum(room_mm, 0.0) / -slope, np.inf)
+    return np.where(room_mm >= _HELD_MM, end, np.inf)
+
+
+def _until_both_fail(
+    one_mm: FloatArray, one_slope: FloatArray, other_mm: FloatArray, other_slope: FloatArray
+) -> FloatArray:
+    """Return how far something may move until two rooms are both used up at once.
+
+    Each is used up along a half-line of the movement at most; both are where the half-lines meet.
+    """
+    starts, ends = [], []
+    for room, slope in ((one_mm, one_slope), (other_mm, other_slope)):
+        negative = room < _HELD_MM
+        left = np.where(negative, room, np.maximum(room, 0.0))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            crossed = np.where(slope != 0.0, -left / slope, np.inf)
+        starts.append(np.where(negative, 0.0, np.where(slope < 0.0, crossed, np.inf)))
+        ends.append(np.where(negative & (slope > 0.0), crossed, np.inf))
+    start, end = np.maximum(*starts), np.minimum(*ends)
+    broken = (one_mm < _HELD_MM) & (other_mm < _HELD_MM)  # the plan does not meet it anyway
+    none = np.isnan(one_mm) | np.isnan(other_mm) | broken | (start >= end)
+    return np.where(none, np.inf, start)

@@ -603,7 +603,7 @@ def _ask(line: LevelLine, work: _Work) -> tuple[Ask, ...]:
     asked = []
     standing = tuple(s.fret for s in line.standing if abs(s.size_mm) >= STANDS_OUT_MM)
     if len(standing) > MANY_SHARE * work.at.problem.frets:
-        text = "{frets:count fret stands|frets stand} out by {by:length} or more."
+        text = "{frets:count fret} {frets:plural stands|stand} out by {by:length} or more."
         asked.append(Ask(sentence(text, frets=len(standing), by=STANDS_OUT_MM), standing))
     deep = work.removal_mm.max(axis=0) > DEEP_MM
     if deep.any():
@@ -612,7 +612,12 @@ def _ask(line: LevelLine, work: _Work) -> tuple[Ask, ...]:
         asked.append(Ask(sentence(text, frets=numbers(deep), cut=most), numbers(deep)))
     new = tuple(sorted({*work.replaced, *work.worn_out}))
     if len(new) > MANY_NEW:
-        asked.append(Ask(sentence("{frets:count fret} need new wire.", frets=len(new)), new))
+        asked.append(
+            Ask(
+                sentence("{frets:count fret} {frets:plural needs|need} new wire.", frets=len(new)),
+                new,
+            )
+        )
     return tuple(asked)
 
 

@@ -4,49 +4,38 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from types import EllipsisType
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
 from evenfall.arrays import shut
 from evenfall.errors import At, Progress, RequestError, silent
+from evenfall.gates import check_used, open_gates
 from evenfall.instrument import string_lines
-from evenfall.levelling.explanation import (
-    failed_method,
-    forces_after,
-    method_result,
-    recommend,
-)
-from evenfall.levelling.finishing import Chosen, finished_plan
-from evenfall.levelling.methods import (
-    Outcome,
-    adjust_only,
-    every_crossing,
-    fewest_frets,
-    frets_closed,
-    full_refret,
-    levelling_beam,
-    new_wire_helps,
-    refretted,
-    replace_frets,
-    spot_may_win,
-)
-from evenfall.levelling.model import LevellingModel
+from evenfall.levelling.explanation import SAVES_SHARE, holds, method_result, recommend
+from evenfall.levelling.finishing import Beside, Readings, finished_plan
 from evenfall.levelling.problem import KEEPABLE, build_problem
-from evenfall.levelling.relaxation import relax
+from evenfall.levelling.rules import decide, level_line_for, most_attack
+from evenfall.levelling.second_reading import confirmation
+from evenfall.levelling.tradeoff import along, control_value, with_control
 from evenfall.neck import neck_model
-from evenfall.plan import METHODS
-from evenfall.wording import Sentence, sentence
+from evenfall.plan import METHODS, Control, Price, tool_of
+from evenfall.strings.clearance import buzz_force, touch_force
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
 
-    from evenfall.arrays import FloatArray
+    from evenfall.arrays import CodeArray, FloatArray
+    from evenfall.gates import Accepted
     from evenfall.instrument import Specification
     from evenfall.instrument.specification import Limit
+    from evenfall.levelling.decision import Conclusion, Decision
     from evenfall.levelling.problem import Attack, Problem
+    from evenfall.levelling.tradeoff import Along
     from evenfall.measurement import Measurement
     from evenfall.neck import NeckModel
+    from evenfall.neck.level_line import LevelLine
     from evenfall.plan import MethodResult, Plan
     from evenfall.strings.clearance import PluckForce
     from evenfall.strings.excursion import ExcursionTable
@@ -57,42 +46,47 @@ Limits: TypeAlias = "tuple[float, float] | Sequence[tuple[float, float]]"
 BUDGET_METHODS = ("adjust", "spot", "profile")
 """Methods whose metal is chosen crossing by crossing, so that a budget can bound it."""
 
-_ALONE = ("adjust", "profile", "refret")
-"""Methods that need no other to be worked out first."""
-
-_TOO_DEAR = sentence("Meets every limit only with more metal than the budget.")
-_FAILS = sentence("Does not meet every limit.")
+PRICE_STEPS: dict[Control, float] = {"attack": 5.0, "action": 0.05, "relief": 0.02}
+"""One step of each control: percent less attack, millimetres more action and relief."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Preview:
-    """What the least metal would come to, for K strings over F frets.
+    """What one method would come to, for K strings over F frets.
 
     Parameters
     ----------
+    conclusion
+        What is to be done; see `evenfall.levelling.decision.Conclusion`.
     holds
-        Whether every limit holds at the attack asked for. If not, what is shown is for the largest
-        attack at which the limits hold; and where they hold at none, the instrument as found.
+        Whether every note is then clear, or as good as level frets.
     attack_n
         Attack that it is for [N], shape (K,); with a metal budget, what the budget buys.
+    level_margin_share
+        Share of that attack up to which level frets stay clear with these settings.
     metal_mm, removal_mm
         Total removal [mm], and removal by crossing, shape (K, F) [mm].
     lowest_crown_mm
         Lowest crown after work [mm].
     relief_change_mm, saddle_height_change_mm, nut_height_change_mm
         What to adjust [mm], positive up; the latter two have shape (K,).
+    note_state
+        `evenfall.requirement.State` of each note after work, by stopped fret 0..F-1, shape (K, F).
     buzz_force, touch_force
         The forces from which strings buzz, and touch, after work, by stopped fret 0..F-1.
     """
 
+    conclusion: Conclusion
     holds: bool
     attack_n: FloatArray
+    level_margin_share: float
     metal_mm: float
     removal_mm: FloatArray
     lowest_crown_mm: float
     relief_change_mm: float
     saddle_height_change_mm: FloatArray
     nut_height_change_mm: FloatArray
+    note_state: CodeArray
     buzz_force: PluckForce
     touch_force: PluckForce
 
@@ -120,6 +114,13 @@ class Session:
         What bows the neck, as far as it was measured; from the specification if left out.
     keep
         What must stay as it is: any of "relief", "saddle", "nut".
+    second
+        A second reading of the same instrument, which may confirm the first.
+    settled
+        Whether the readings were taken after rod and saddle were set by an earlier plan: then small
+        corrections of them ask for no further reading.
+    accepted
+        Readings that somebody accepts as they are, though a gate asks for them again.
 
     Raises
     ------
@@ -137,11 +138,9 @@ class Session:
     >>> measurement, _ = read_measurement([sheet], specification)
     >>> session = Session(specification, measurement)
     >>> whole = session.preview().metal_mm
-    >>> session.change(attack_n=0.9 * session.attack_n)
+    >>> session.change(attack_n=0.8 * session.attack_n)
     >>> session.preview().metal_mm < whole
     True
-    >>> session.plan().method
-    'profile'
     """
 
     def __init__(
@@ -152,6 +151,9 @@ class Session:
         excursion: ExcursionTable | None = None,
         neck: NeckModel | None = None,
         keep: Collection[str] = (),
+        second: Measurement | None = None,
+        settled: bool = False,
+        accepted: Sequence[Accepted] = (),
     ) -> None:
         self._neck = neck or neck_model(specification, string_lines(specification))
         self._stated = specification.target
@@ -162,10 +164,17 @@ class Session:
             keep=_keepable(keep),
             bow=self._neck.rod_bow,
         )
+        self._second: Problem | None = None
+        if second is not None:
+            self._second = build_problem(
+                specification, second, excursion=self._asked.excursion, bow=self._neck.rod_bow
+            )
+        self._settled = settled
         self._budget_mm: float | None = None
-        self._model: LevellingModel | None = None
-        self._bought: Problem | None = None
-        self._tried: dict[str, Outcome | Sentence] = {}
+        self._lines: dict[str, LevelLine] = {}
+        self._tried: dict[str, Decision] = {}
+        self._gates = open_gates(specification, measurement, self.level_line(), accepted)
+        check_used(accepted, self._gates.found)
 
     # ---- what is asked for --------------------------------------------------------------
 
@@ -178,6 +187,10 @@ class Session:
     def attack_n(self) -> FloatArray:
         """Attack that the next plan is made for, before a metal budget, shape (K,) [N]."""
         return self._asked.attack_n.copy()
+
+    def level_line(self, method: str = "spot") -> LevelLine:
+        """Return the level line of the readings, as a method's tool can tell what stands out."""
+        return self._line(_known(method))
 
     def change(
         self,
@@ -229,39 +242,64 @@ class Session:
             asked = asked.keeping(_keepable(keep))
         if budget_mm is not ...:
             budget = _budget(budget_mm)
-        self._asked, self._budget_mm, self._bought = asked, budget, None
+        self._asked, self._budget_mm = asked, budget
         self._tried.clear()
 
     # ---- looking ------------------------------------------------------------------------
 
-    def preview(self) -> Preview:
-        """Return what the least metal comes to, from the warm model: quick enough for a slider."""
-        if self._model is None:
-            self._model = LevellingModel(self._asked)
-        model = self._model
-        model.adopt(self._asked)
-        if self._budget_mm is None:
-            # quicker than to ask for the whole attack first, and to prove that it cannot be had
-            solution = model.most_attack(at_most_share=1.0)
-            holds = solution is not None and solution.attack_share > 1.0 - 1e-9
-        else:
-            solution = model.most_attack(self._budget_mm) if self._asked.attack_n.any() else None
-            holds = solution is not None
-        solution = solution or model.untouched()
-        share = 1.0 if holds and self._budget_mm is None else solution.attack_share
-        outcome = Outcome("profile", self._asked, solution)
-        buzz, touch = forces_after(outcome)
+    def preview(self, method: str = "spot") -> Preview:
+        """Return what a method comes to, without its reasons: quick enough for a slider.
+
+        Parameters
+        ----------
+        method
+            Key of `evenfall.plan.METHODS`.
+
+        Raises
+        ------
+        RequestError
+            There is no such method, or the metal budget buys no plan at all.
+        """
+        decision = self._decided(_known(method))
+        clear, excursion = decision.clearance_mm, decision.problem.excursion
         return Preview(
-            holds=holds,
-            attack_n=share * self._asked.attack_n,
-            metal_mm=float(solution.removal_mm.sum()),
-            removal_mm=solution.removal_mm,
-            lowest_crown_mm=float(outcome.crown_height_after_mm.min()),
-            relief_change_mm=solution.relief_change_mm,
-            saddle_height_change_mm=solution.saddle_height_change_mm,
-            nut_height_change_mm=solution.nut_height_change_mm,
-            buzz_force=buzz,
-            touch_force=touch,
+            conclusion=decision.conclusion,
+            holds=holds(decision),
+            attack_n=decision.problem.attack_n,
+            level_margin_share=decision.level_margin_share,
+            metal_mm=decision.metal_mm,
+            removal_mm=decision.removal_mm,
+            lowest_crown_mm=float(decision.crown_height_after_mm.min()),
+            relief_change_mm=decision.relief_change_mm,
+            saddle_height_change_mm=decision.saddle_height_change_mm,
+            nut_height_change_mm=decision.nut_height_change_mm,
+            note_state=decision.judged.note_state,
+            buzz_force=buzz_force(clear, excursion),
+            touch_force=touch_force(clear, excursion),
+        )
+
+    def along(
+        self, control: Control, low: float, high: float, progress: Progress = silent
+    ) -> Along:
+        """Return what values of one control lead to, by file, everything else as it is asked for.
+
+        Parameters
+        ----------
+        control
+            "attack", "action" or "relief".
+        low, high
+            From which value to which: the highest attack of all strings [N], the mean action
+            wanted [mm] or the relief wanted [mm]. Limits go with the value wanted.
+        progress
+            Told how far it is; it may stop it by raising `Cancelled`.
+
+        Raises
+        ------
+        RequestError
+            There is no such control, or the values are not a rising pair.
+        """
+        return along(
+            self._asked, self._line("spot"), "spot", control, low=low, high=high, progress=progress
         )
 
     def method(self, name: str, progress: Progress = silent) -> MethodResult:
@@ -272,15 +310,15 @@ class Session:
         name
             Key of the method.
         progress
-            Told how far a search is; it may stop it by raising `Cancelled`.
+            Told what is being done; it may stop it by raising `Cancelled`.
 
         Raises
         ------
         RequestError
             There is no such method, or the metal budget buys no plan at all.
         """
-        found = self._outcome(_known(name), progress)
-        return failed_method(name, found) if isinstance(found, Sentence) else method_result(found)
+        progress("Planning", 0.0)
+        return method_result(self._decided(_known(name)))
 
     def methods(self, progress: Progress = silent) -> Iterator[MethodResult]:
         """Yield what each method comes to, one by one, in the order of growing effort.
@@ -288,7 +326,7 @@ class Session:
         Parameters
         ----------
         progress
-            Told how far a search is; it may stop it by raising `Cancelled`.
+            Told what is being done; it may stop it by raising `Cancelled`.
         """
         for name in METHODS:
             yield self.method(name, progress)
@@ -298,53 +336,54 @@ class Session:
     def plan(
         self, method: str | None = None, *, compare: bool = False, progress: Progress = silent
     ) -> Plan:
-        """Return the plan: the least metal that meets every limit, checked and explained.
-
-        Where the limits cannot all be met, the plan relaxes the first that helps.
+        """Return the plan: settings, cuts and what a person does next, checked and explained.
 
         Parameters
         ----------
         method
             Key of `evenfall.plan.METHODS`; the recommended method if left out, and with a metal
-            budget "profile".
+            budget "spot".
         compare
             Whether every method is tried; if not, those alone that the answer needs.
         progress
-            Told how far a search is; it may stop it by raising `Cancelled`.
+            Told what is being done; it may stop it by raising `Cancelled`.
 
         Raises
         ------
         RequestError
-            There is no such method, it cannot be bound by a budget, the budget buys no plan at
-            all, or no plan exists whatever limit is relaxed.
+            There is no such method, it cannot be bound by a budget, or the budget buys no plan at
+            all.
         SolverError
             The plan failed the program's own check.
         """
         if method is not None:
             self._check_budget_fits(_known(method))
         elif self._budget_mm is not None:
-            method = "profile"
+            method = "spot"
         shown = set(METHODS) if compare else set[str]()
         recommended, reason = "", sentence("No other method was compared.")
         if compare or method is None:
             shown |= self._needed_to_recommend(progress)
             recommended, reason = recommend(self._results(shown, progress))
-            method = method or recommended or "profile"
-        shown |= {method} if method in _ALONE else {"profile", method}
-        found = self._outcome(method, progress)
-        job = self._job
-        chosen = (
-            self._relaxed(method, shown, progress)
-            if isinstance(found, Sentence)
-            else Chosen(found, "optimal", job.attack_n)
-        )
+            method = method or recommended or "spot"
+        shown.add(method)
+        readings = self._readings(method)
+        # where readings have to be taken again, only the settings are shown
+        decision = self._decided("adjust" if readings.unmet else method)
         return finished_plan(
-            job,
-            chosen,
+            self._asked,
+            self._line("spot"),
+            decision,
             self._neck,
-            methods=self._results(shown, progress),
-            recommended=recommended,
-            reason=reason,
+            tool=tool_of(decision.method),
+            readings=readings,
+            beside=Beside(
+                methods=() if readings.unmet else self._results(shown, progress),
+                recommended="" if readings.unmet else recommended,
+                reason=reason,
+                prices=self._prices(decision),
+                least_metal_mm=self._least_metal_mm(decision),
+            ),
         )
 
     def _results(self, names: Collection[str], progress: Progress) -> tuple[MethodResult, ...]:
@@ -353,124 +392,91 @@ class Session:
     def _needed_to_recommend(self, progress: Progress) -> set[str]:
         """Return the methods that one of may be recommended, the others being worse for certain.
 
-        No method that keeps the frets takes less metal than "profile". So "spot" is looked for
-        only where it might take no more, and new wire only where the frets as they are do not do.
-        A beam takes more but for a coincidence, and is not looked for.
+        New wire is looked at only where the frets as they are do not do.
         """
-        if isinstance(self._outcome("adjust", progress), Outcome):
+        if self.method("adjust", progress).holds:
             return {"adjust"}
-        each = self._outcome("profile", progress)
-        if isinstance(each, Outcome):
-            may_win = spot_may_win(self._fresh(), each, progress)
-            return {"adjust", "profile", "spot"} if may_win else {"adjust", "profile"}
-        if isinstance(self._outcome("partial-refret", progress), Outcome):
-            return {"adjust", "profile", "partial-refret"}
-        return {"adjust", "profile", "partial-refret", "refret"}
+        old = {"adjust", "spot", "profile"}
+        if self._decided("spot").no_room and not any(
+            self.method(name, progress).holds for name in old
+        ):
+            return old | {"partial-refret", "refret"}
+        return old
 
-    def _relaxed(self, method: str, compared: Collection[str], progress: Progress) -> Chosen:
-        """Return the nearest that a method comes to the limits."""
-        job = self._job
-        model = self._fresh()
-        if method == "beam":
-            model = LevellingModel(job, beam=True)
-            model.touch_with_beam(np.ones(model.r.shape, dtype=bool))
-        elif method == "refret":
-            model = LevellingModel(refretted(job)[0])
-        new_wire: Outcome | bool | None = None
-        if isinstance(self._outcome("profile", progress), Sentence):
-            new_wire = new_wire_helps(self._fresh())
-            if new_wire and "partial-refret" in compared:
-                found = self._outcome("partial-refret", progress)
-                new_wire = found if isinstance(found, Outcome) else False
-        with frets_closed(model, np.full(job.frets, method == "adjust")):
-            relaxed = relax(model, new_wire)
-        if relaxed.solution is None:
-            raise self._nothing_helps(method)
-        replaced = tuple(range(1, job.frets + 1)) if method == "refret" else ()
-        return Chosen(
-            outcome=Outcome(method, model.problem, relaxed.solution, replaced),
-            status="relaxed" if relaxed.one_limit else "infeasible",
-            attack_n=relaxed.attack_share * job.attack_n,
-            relaxed_mm=relaxed.relaxed_mm,
-            relaxations=relaxed.relaxations,
-        )
+    def _readings(self, method: str) -> Readings:
+        """Return gates, hand checks and, where a plan asks for one, what a second reading says."""
+        confirmed = None
+        if self._second is not None:
+            asked = {fret for one in self._decided(method).ask for fret in one.frets}
+            if asked:
+                line = level_line_for(self._second, method)
+                confirmed = confirmation(self._line(method), line, asked, self._second.measurement)
+        gates = self._gates
+        return Readings(gates.found, gates.unmet, gates.accepted, gates.checks, confirmed)
+
+    def _prices(self, decision: Decision) -> tuple[Price, ...]:
+        """Return what one step of each control would save in metal."""
+        if not decision.metal_mm or self._budget_mm is not None:
+            return ()
+        found = []
+        problem = self._asked
+        for control, step in PRICE_STEPS.items():
+            here = control_value(problem, control)
+            there = here * (1.0 - 0.01 * step) if control == "attack" else here + step
+            moved = with_control(problem, control, there)
+            other = decide(moved, self._line(decision.method), decision.method)
+            saved = decision.metal_mm - other.metal_mm
+            if holds(other) and saved > 0.0:
+                unit: Literal["mm", "percent"] = "percent" if control == "attack" else "mm"
+                found.append(Price(control, step, unit, saved))
+        return tuple(found)
+
+    def _least_metal_mm(self, decision: Decision) -> float:
+        """Return the metal with every limit used to the full, NaN where that saves too little."""
+        if not decision.metal_mm or self._budget_mm is not None:
+            return np.nan
+        other = self._decided("least-metal")
+        saves = holds(other) and other.metal_mm <= (1.0 - SAVES_SHARE) * decision.metal_mm
+        return other.metal_mm if saves else np.nan
 
     # ---- working out --------------------------------------------------------------------
 
-    @property
-    def _job(self) -> Problem:
-        """What is asked for, at the attack that the metal budget buys."""
-        if self._bought is None:
-            self._bought = (
-                self._asked
-                if self._budget_mm is None
-                else _with_bought_attack(self._asked, self._budget_mm)
+    def _line(self, method: str) -> LevelLine:
+        """Return the level line for the tool of a method; it depends on no wish."""
+        tool = tool_of(method)
+        if tool not in self._lines:
+            self._lines[tool] = level_line_for(self._asked, method)
+        return self._lines[tool]
+
+    def _decided(self, method: str) -> Decision:
+        """Return what the rules decide for a method; kept until the next change."""
+        if method not in self._tried:
+            line, problem = self._line(method), self._asked
+            if self._budget_mm is None or method not in BUDGET_METHODS:
+                self._tried[method] = decide(problem, line, method, settled=self._settled)
+            else:
+                self._tried[method] = self._bought(problem, line, method, self._budget_mm)
+        return self._tried[method]
+
+    def _bought(self, problem: Problem, line: LevelLine, method: str, budget_mm: float) -> Decision:
+        if not problem.attack_n.any():
+            raise RequestError(
+                "{door_budget} needs an attack over 0 N: only the share between the strings "
+                "counts.",
+                at=At(field="budget"),
             )
-        return self._bought
 
-    def _fresh(self) -> LevellingModel:
-        """Return a model without a past, so that no earlier question shows in its answer."""
-        model = LevellingModel(self._job)
-        if self._budget_mm is not None:
-            model.bound_row(model.budget, -np.inf, self._budget_mm + 1e-9)
-        return model
-
-    def _outcome(self, name: str, progress: Progress) -> Outcome | Sentence:
-        """Return what a method does, or why it does not meet every limit."""
-        if name not in self._tried:
-            progress("Planning", 0.0)
-            found = self._try(name, progress)
-            budget = np.inf if self._budget_mm is None else self._budget_mm + 1e-6
-            dear = isinstance(found, Outcome) and found.solution.removal_mm.sum() > budget
-            self._tried[name] = _TOO_DEAR if dear else found
-        return self._tried[name]
-
-    def _try(self, name: str, progress: Progress) -> Outcome | Sentence:
-        job = self._job
-        worn = np.flatnonzero((job.lacking_mm > 0.0).any(axis=0)) + 1
-        if worn.size and name not in ("partial-refret", "refret"):
-            return sentence(
-                "{frets:plural Fret|Frets} {frets:numbers} found under the least crown height.",
-                frets=tuple(worn.tolist()),
+        bought = most_attack(problem, line, method, budget_mm, settled=self._settled)
+        if bought is None:
+            gentlest = problem.with_attack(np.zeros(problem.strings))
+            raise RequestError(
+                "{door_budget}: {budget:length} buys no plan. With no attack at all "
+                "{needed:length} has to come off; allow more.",
+                at=At(field="budget"),
+                budget=budget_mm,
+                needed=decide(gentlest, line, method).metal_mm,
             )
-        if name == "adjust":
-            model = self._fresh()
-            return adjust_only(model) or self._short_of_limits(model)
-        if name == "profile":
-            return every_crossing(self._fresh()) or _FAILS
-        if name == "refret":
-            return full_refret(job) or _FAILS
-        return self._search(name, self._outcome("profile", progress), progress)
-
-    def _search(
-        self, name: str, each: Outcome | Sentence, progress: Progress
-    ) -> Outcome | Sentence:
-        """Try a method that searches, after what "profile" came to."""
-        found: Outcome | None
-        if name == "partial-refret":
-            if isinstance(each, Outcome):
-                return replace(each, method=name, remark=sentence("No fret needs new wire."))
-            found = replace_frets(self._fresh(), progress)
-            return found or sentence("New wire alone does not meet every limit.")
-        if isinstance(each, Sentence):
-            return sentence("No removal meets every limit, on any frets.")
-        if name == "spot":
-            return fewest_frets(self._fresh(), each, progress)
-        found = levelling_beam(self._job, progress)
-        return found or sentence("No straight beam meets every limit.")
-
-    def _short_of_limits(self, model: LevellingModel) -> Sentence:
-        """Return how near adjusting alone comes to the limits."""
-        with frets_closed(model, np.ones(model.problem.frets, dtype=bool)):
-            nearest = model.most_attack()
-        if nearest is not None:
-            return sentence(
-                "Within the limits it stays clear up to {share:share} of the design attack.",
-                share=nearest.attack_share,
-            )
-        if model.problem.relief_free:
-            return sentence("Rod, saddle and nut do not reach the limits.")
-        return sentence("Saddle and nut do not reach the limits.")
+        return bought
 
     def _check_budget_fits(self, method: str) -> None:
         if self._budget_mm is not None and method not in BUDGET_METHODS:
@@ -480,25 +486,6 @@ class Session:
                 allowed=BUDGET_METHODS,
                 method=method,
             )
-
-    def _nothing_helps(self, method: str) -> RequestError:
-        """Return that no relaxation of the limits is enough, and what else stands in the way."""
-        job = self._job
-        target = job.specification.target
-        free = {"relief": job.relief_free or not job.specification.neck.truss_rod}
-        free |= {"saddle": job.saddle_free, "nut": job.nut_free}
-        kept = tuple(what for what in KEEPABLE if not free[what])
-        if kept:
-            cure = sentence("Let {kept:list} move.", kept=kept)
-        elif target.across_mm is not None or target.along_mm is not None:
-            cure = sentence("Loosen across and along in the specification.")
-        elif method != "profile":
-            cure = sentence("Choose another method.")
-        else:
-            cure = sentence("Check the readings and the specification.")
-        return RequestError(
-            "No plan exists by this method even with every limit relaxed. {cure}", cure=cure
-        )
 
 
 def make_plan(
@@ -511,13 +498,16 @@ def make_plan(
     keep: Collection[str] = (),
     excursion: ExcursionTable | None = None,
     neck: NeckModel | None = None,
+    second: Measurement | None = None,
+    settled: bool = False,
+    accepted: Sequence[Accepted] = (),
     compare: bool = False,
     progress: Progress = silent,
 ) -> Plan:
     """Return the plan for one instrument: a `Session`, asked once; see there for an example.
 
-    Least metal for an attack; or, with a metal budget, the most attack that the budget buys. The
-    answer is exact: it carries its duality gap, and every requirement was checked independently.
+    Settings first, metal only for what is worse than level frets; every requirement was checked
+    independently.
 
     Parameters
     ----------
@@ -537,49 +527,38 @@ def make_plan(
         Excursion table of the specification; computed if left out.
     neck
         What bows the neck, as far as it was measured; from the specification if left out.
+    second
+        A second reading, which may confirm the first.
+    settled
+        Whether the readings were taken after rod and saddle were set by an earlier plan.
+    accepted
+        Readings that somebody accepts as they are, though a gate asks for them again.
     compare
         Whether every method is tried; if not, those alone that the answer needs.
     progress
-        Told how far a search is; it may stop it by raising `Cancelled`.
+        Told what is being done; it may stop it by raising `Cancelled`.
 
     Raises
     ------
     RequestError
         Method, attack, budget or `keep` cannot be used, or the measurement does not fit.
     SolverError
-        The optimiser's answer failed the program's own check.
+        The plan failed the program's own check.
     """
     if method is not None:
         _known(method)
-    session = Session(specification, measurement, excursion=excursion, neck=neck, keep=keep)
+    session = Session(
+        specification,
+        measurement,
+        excursion=excursion,
+        neck=neck,
+        keep=keep,
+        second=second,
+        settled=settled,
+        accepted=accepted,
+    )
     session.change(attack_n=attack_n, budget_mm=budget_mm)
     return session.plan(method, compare=compare, progress=progress)
-
-
-def _with_bought_attack(problem: Problem, budget_mm: float) -> Problem:
-    """Return the job with the largest attack that a budget [mm] buys.
-
-    Where the limits cannot hold whatever is cut, the job is returned as it is.
-    """
-    if not problem.attack_n.any():
-        raise RequestError(
-            "{door_budget} needs an attack over 0 N: only the share between the strings counts.",
-            at=At(field="budget"),
-        )
-    bought = LevellingModel(problem).most_attack(budget_mm)
-    if bought is not None:
-        return replace(problem, attack_n=bought.attack_share * problem.attack_n)
-    least = LevellingModel(replace(problem, attack_n=np.zeros(problem.strings)))
-    needed = least.minimise(least.cost_of(least.r.ravel()))
-    if needed is not None:
-        raise RequestError(
-            "{door_budget}: {budget:length} buys no plan. With no attack at all {needed:length} "
-            "has to come off; allow more.",
-            at=At(field="budget"),
-            budget=budget_mm,
-            needed=needed,
-        )
-    return problem
 
 
 def _known(method: str) -> str:

@@ -294,14 +294,11 @@ def _state_findings(case: Case, plan: Plan) -> Iterator[Finding]:
 
 
 def _plan_findings(case: Case, plan: Plan) -> Iterator[Finding]:
-    if plan.status != "optimal":
-        relaxed = [r.said for r in plan.relaxations if r.helps]
-        more = sentence(" {relaxed:sentences}", relaxed=relaxed) if relaxed else ""
+    if plan.status in ("ask", "misfit", "read-again", "short"):
         yield Finding(
-            "plan-relaxed",
-            "The plan could not keep every limit of the specification, which is what the verdict "
-            "goes by.{more}",
-            more=more,
+            "plan-not-ready",
+            "The plan that the work followed was not ready to be carried out. {headline}",
+            headline=plan.headline,
         )
     other = np.abs(plan.attack_n - case.attack_n) > 1e-9
     if other.any():

@@ -125,8 +125,8 @@ def _banner(steps: Steps) -> Banner:
     if again:
         headline = "Read again before any cut: {again:count reading} to check."
         return Banner("stop", sentence(headline, again=again), ())
-    if plan.status != "optimal":
-        return _relaxed(plan, weakest)
+    if plan.status in ("misfit", "short", "lift"):
+        return Banner("stop", plan.headline, (plan.next_step, weakest))
     metal = _metal(steps)
     if not confirmed(plan):
         headline = "Read a second time before any metal comes off."
@@ -169,22 +169,6 @@ def _metal(steps: Steps) -> Sentence:
         crossings=crossings,
         touched=len(steps.touched),
     )
-
-
-def _relaxed(plan: Plan, weakest: Sentence) -> Banner:
-    """Say which limit is relaxed, and what could be relaxed instead."""
-    helping = [relaxation for relaxation in plan.relaxations if relaxation.helps]
-    if plan.status == "infeasible":
-        told = [relaxation.said for relaxation in helping if relaxation.limit == "together"]
-        headline = "Not every limit can be met: agree on what to relax before any cut."
-        return Banner("stop", sentence(headline), (*told, weakest))
-    headline = "Not every limit can be met: have the relaxation agreed before any cut."
-    done, *others = [relaxation.said for relaxation in helping] or [sentence("Not stated.")]
-    sentences = [sentence("This sheet assumes: {done}", done=done)]
-    if others:
-        text = "Any one of these would do instead: {others:sentences}"
-        sentences.append(sentence(text, others=others))
-    return Banner("relaxed", sentence(headline), (*sentences, weakest))
 
 
 def _weakest(plan: Plan, player_n: FloatArray) -> Sentence:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification, StringLines
-    from evenfall.plan import Binding, Plan
+    from evenfall.plan import LimitReached, Plan
 
 HALFWAY_MM = 0.05
 """A crossing that loses more than this is measured at half: metal cannot be put back."""
@@ -58,7 +58,10 @@ class Steps:
         self.moves_saddle = bool((np.abs(self.saddle_change_mm) >= NOTHING_MM).any())
         # metal waits for a reading; so do the slots, which are filed with rod and saddle in place
         self.waits = (
-            plan.part == "settings" or not confirmed(plan) or bool(unmet(plan.gates, plan.accepted))
+            plan.part == "settings"
+            or plan.status in ("misfit", "short", "lift")
+            or not confirmed(plan)
+            or bool(unmet(plan.gates, plan.accepted))
         )
         # before any cut, with the rod set as planned; a new fret stands where its wire puts it
         self.top_uncut_mm: FloatArray = plan.crown_top_after_mm + self.removal_mm
@@ -452,17 +455,12 @@ class Steps:
         return list(targets.values())[:CROSSINGS_TO_READ]
 
 
-def _crossings(bindings: Sequence[Binding]) -> list[tuple[int, int, int]]:
-    """Return string, stop and fret of what binds: one string of every limit, dearest limit first.
-
-    Then the second string of every limit, and so on, so that a few readings see most limits.
-    """
-    ranked = [
-        (place, -binding.price_mm_per_mm, number, (string, stop, fret))
-        for number, binding in enumerate(bindings)
+def _crossings(bindings: Sequence[LimitReached]) -> list[tuple[int, int, int]]:
+    """Return string, stop and fret of the clearances that cuts are made for, least room first."""
+    return [
+        (binding.strings[0], stop, fret)
+        for binding in bindings
         if binding.limit == "clearance"
         and (stop := binding.stopped_fret) is not None
         and (fret := binding.fret) is not None
-        for place, string in enumerate(binding.strings)
     ]
-    return [crossing for *_, crossing in sorted(ranked)]

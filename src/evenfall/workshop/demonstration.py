@@ -15,7 +15,7 @@ from evenfall.workshop.diagnosing import DiagnoseRequest, diagnose
 from evenfall.workshop.measuring import MeasureRequest, measure
 from evenfall.workshop.opening import Source
 from evenfall.workshop.outputs import json_file, picture_files
-from evenfall.workshop.planning import PlanRequest, plan
+from evenfall.workshop.planning import PlanOutcome, PlanRequest, plan
 from evenfall.workshop.proving import ProveRequest, prove
 
 if TYPE_CHECKING:
@@ -24,8 +24,13 @@ if TYPE_CHECKING:
     from evenfall.proof import Proof
     from evenfall.wording import Sentence
 
-INPUTS = ("tesquil.spec.toml", "tesquil-before.csv", "tesquil-after.csv")
-"""Files that the demonstration starts from: specification, readings before and after."""
+INPUTS = (
+    *("tesquil.spec.toml", "tesquil-before.csv"),
+    *("tesquil-settled.csv", "tesquil-after.csv"),
+)
+"""Files that the demonstration starts from: specification, and readings as found, with rod and
+saddle set, and after the work."""
+SERIAL = "UY-0417 (invented)"
 EMPTY_SHEET = "empty-sheet.xlsx"
 PICTURE = "pictures/buzz-force-planned.png"
 
@@ -55,8 +60,8 @@ class DemoOutcome:
         Each step of the job, in words.
     findings
         What was wrong with the instrument.
-    plan
-        What was done.
+    first_plan, plan
+        What was to be set, and what was to be cut by the readings after that.
     proof
         What the readings after the work show.
     """
@@ -64,6 +69,7 @@ class DemoOutcome:
     files: Mapping[str, bytes]
     steps: tuple[Sentence, ...]
     findings: tuple[Finding, ...]
+    first_plan: Plan
     plan: Plan
     proof: Proof
 
@@ -115,22 +121,31 @@ def demo(request: DemoRequest, progress: Progress = silent) -> DemoOutcome:
     >>> "tesquil.plan.json" in outcome.files
     True
     """
-    spec, before, after = (Source.invented(name) for name in INPUTS)
-    files = {given.name: given.content or b"" for given in (spec, before, after)}
+    spec, before, settled, after = (Source.invented(name) for name in INPUTS)
+    files = {given.name: given.content or b"" for given in (spec, before, settled, after)}
 
     def keep(name: str, content: bytes) -> Source:
         files[name] = content
         return Source(name, content)
 
-    serial = "UY-0417 (invented)"
-    measured = measure(MeasureRequest((before,), spec, serial), progress)
-    readings = keep("tesquil.measurement.json", json_file(measured.measurement.as_dict()))
+    def planned_from(name: str, readings: Source, *, again: bool) -> tuple[PlanOutcome, Source]:
+        made = plan(PlanRequest(readings, settled=again), progress)
+        file = keep(f"{name}.plan.json", json_file(made.plan.as_dict()))
+        for kind, page in sheet(SheetRequest(file), progress).pages.items():
+            keep(f"{name}.sheet.{kind}", page)
+        return made, file
+
+    def measured_from(name: str, source: Source) -> Source:
+        made = measure(MeasureRequest((source,), spec, SERIAL), progress)
+        return keep(f"{name}.measurement.json", json_file(made.measurement.as_dict()))
+
+    readings = measured_from("tesquil", before)
     keep(EMPTY_SHEET, template(TemplateRequest(spec)).content)
     found = diagnose(DiagnoseRequest(readings), progress)
-    planned = plan(PlanRequest(readings), progress)
-    plan_file = keep("tesquil.plan.json", json_file(planned.plan.as_dict()))
-    for kind, page in sheet(SheetRequest(plan_file), progress).pages.items():
-        keep(f"tesquil.sheet.{kind}", page)
+    first, _ = planned_from("tesquil", readings, again=False)
+    planned, plan_file = planned_from(
+        "tesquil-settled", measured_from("tesquil-settled", settled), again=True
+    )
     proved = prove(ProveRequest(plan_file, after), progress)
     keep("tesquil-after.proof.json", json_file(proved.proof.as_dict()))
     for kind in ("pdf", "html"):
@@ -142,24 +157,20 @@ def demo(request: DemoRequest, progress: Progress = silent) -> DemoOutcome:
         keep(path.as_posix(), content)
     steps = (
         sentence("1 specification  tesquil.spec.toml (invented)"),
+        sentence("2 measure        tesquil-before.csv; empty-sheet.xlsx to fill"),
         sentence(
-            "2 measure        tesquil-before.csv -> tesquil.measurement.json; empty-sheet.xlsx to "
-            "fill"
-        ),
-        sentence(
-            "3 diagnose       {failing} notes fail at the player's attack",
+            "3 diagnose       {failing:count note} {failing:plural fails|fail} as found",
             failing=found.diagnosis.failing,
         ),
+        sentence("4 plan           {headline}", headline=first.plan.headline),
+        sentence("5 bench sheet    tesquil.sheet.pdf: the settings"),
+        sentence("6 measure        tesquil-settled.csv, with rod and saddle set"),
+        sentence("7 plan           {headline}", headline=planned.plan.headline),
+        sentence("8 bench sheet    tesquil-settled.sheet.pdf: the frets"),
         sentence(
-            "4 plan           {status}: {reason}",
-            status=planned.plan.status,
-            reason=planned.plan.reason,
-        ),
-        sentence("5 bench sheet    tesquil.sheet.pdf, tesquil.sheet.html"),
-        sentence(
-            "6 prove          verdict: {verdict}; tesquil-after.certificate.pdf",
+            "9 prove          verdict: {verdict}; tesquil-after.certificate.pdf",
             verdict=proved.proof.verdict,
         ),
-        sentence("7 pictures       {count} in pictures", count=len(drawings)),
+        sentence("  pictures       {count} in pictures", count=len(drawings)),
     )
-    return DemoOutcome(files, steps, found.findings, planned.plan, proved.proof)
+    return DemoOutcome(files, steps, found.findings, first.plan, planned.plan, proved.proof)

@@ -184,10 +184,15 @@ def open_plan(source: Source) -> tuple[Specification, Plan]:
 
 def open_readings_after(plan: Plan, source: Source) -> Opened:
     """Return the readings after the work: of a measurement file, or of a hand sheet."""
+    return open_another(plan.measurement, source)
+
+
+def open_another(measurement: Measurement, source: Source) -> Opened:
+    """Return another reading of an instrument: of a measurement file, or of a hand sheet."""
     if _is_json(source):
         return open_instrument(source)
-    specification = _own_specification(plan.measurement, source)
-    return read_sheets([source], specification, serial=plan.measurement.serial)
+    specification = _own_specification(measurement, source)
+    return read_sheets([source], specification, serial=measurement.serial)
 
 
 def read_sheets(

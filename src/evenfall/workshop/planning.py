@@ -8,19 +8,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.errors import Progress, silent
+from evenfall.errors import At, Progress, RequestError, silent
+from evenfall.gates import accepted_gates
 from evenfall.levelling import make_plan, trade_off
 from evenfall.pictures.inks import LIGHT
 from evenfall.requirement import margin_share
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.necks import NeckKnownRequest, outlook_findings
+from evenfall.workshop.opening import Source, open_another
 from evenfall.workshop.outputs import Outcome
 from evenfall.workshop.pitches import pitch_change_finding
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
+    from evenfall.arrays import CodeArray, FloatArray
     from evenfall.errors import Finding
     from evenfall.instrument import Specification
+    from evenfall.measurement import Measurement
     from evenfall.pictures.inks import Theme
     from evenfall.plan import Plan
     from evenfall.units import LengthUnit
@@ -45,6 +48,14 @@ class PlanRequest(NeckKnownRequest):
         Whether to play the result too.
     compare
         Whether every method is tried; if not, those alone that the answer needs.
+    second
+        A second reading of the instrument, which may confirm the first.
+    settled
+        Whether the readings were taken after rod and saddle were set by an earlier plan.
+    accepted
+        Readings that somebody accepts as they are, as CODE[@fret[:string]]=REASON.
+    accepted_by
+        Who accepts them.
     """
 
     method: str | None = None
@@ -53,6 +64,10 @@ class PlanRequest(NeckKnownRequest):
     keep: tuple[str, ...] = ()
     verify_by_motion: bool = False
     compare: bool = False
+    second: Source | None = None
+    settled: bool = False
+    accepted: tuple[str, ...] = ()
+    accepted_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +89,13 @@ class PlanOutcome(Outcome):
     findings_ahead: tuple[Finding, ...]
 
     @property
+    def waits(self) -> bool:
+        """Whether readings, or a choice of targets, have to come before anything else."""
+        plan = self.plan
+        new_wire = plan.status == "new-wire" and not plan.replaced_frets
+        return new_wire or plan.status in ("read-again", "ask", "misfit", "short")
+
+    @property
     def findings_of_result(self) -> tuple[Finding, ...]:
         """What the plan leads to."""
         return self.findings_ahead
@@ -89,7 +111,7 @@ class PlanOutcome(Outcome):
 
 
 def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
-    """Find what to adjust, cut or replace so that every limit is met with the least metal.
+    """Find what to set, and what to cut or replace only because no setting cures it.
 
     Parameters
     ----------
@@ -130,6 +152,9 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
         keep=request.keep,
         excursion=table,
         neck=neck,
+        second=_second(request.second, found.measurement),
+        settled=request.settled,
+        accepted=accepted_gates(request.accepted, found.specification, person=request.accepted_by),
         progress=progress,
     )
     ahead = (
@@ -141,6 +166,20 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
         motion = verify_by_motion(found.specification, made, progress=progress)
         ahead = (*ahead, *motion.findings)
     return PlanOutcome(found.specification, found.findings, made, motion, ahead)
+
+
+def _second(source: Source | None, first: Measurement) -> Measurement | None:
+    """Return a second reading of the instrument, with the strings at pitch."""
+    if source is None:
+        return None
+    second = open_another(first, source).measurement
+    if second.specification_hash != first.specification_hash or not second.strung:
+        raise RequestError(
+            "This is no second reading: it has to be taken of the same model, by the same "
+            "specification, with the strings at pitch.",
+            at=At(file=source.name, field="second"),
+        )
+    return second
 
 
 def plan_drawings(
@@ -165,19 +204,23 @@ def plan_drawings(
         title = titled(specification, made.measurement.serial, "what the limits cost")
         return trade_off_chart(against, title=title, unit=unit, theme=theme)
 
-    def buzz_force(state: str, force_n: FloatArray, touch_n: FloatArray) -> str:
-        attack_n = np.array(specification.player.attack_n)
-        title = titled(specification, made.measurement.serial, f"buzz force {state}")
+    def buzz_force(state: str, force_n: FloatArray, touch_n: FloatArray, states: CodeArray) -> str:
         return buzz_force_map(
-            specification, force_n, attack_n, title=title, touch_force_n=touch_n, theme=theme
+            specification,
+            force_n,
+            np.array(specification.player.attack_n),
+            title=titled(specification, made.measurement.serial, f"buzz force {state}"),
+            touch_force_n=touch_n,
+            note_state=states,
+            theme=theme,
         )
 
     return {
         "buzz force as found": lambda: buzz_force(
-            "as found", made.buzz_force_before_n, made.touch_force_before_n
+            "as found", made.buzz_force_before_n, made.touch_force_before_n, made.state_before
         ),
         "buzz force planned": lambda: buzz_force(
-            "planned", made.buzz_force_after_n, made.touch_force_after_n
+            "planned", made.buzz_force_after_n, made.touch_force_after_n, made.state_after
         ),
         "removal": lambda: removal_map(specification, made, unit=unit, theme=theme),
         "side view": side_view,

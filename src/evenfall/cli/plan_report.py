@@ -1,0 +1,203 @@
+"""What a person reads after `evenfall plan`: what it comes to, the work, and what to do next."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+import numpy as np
+
+from evenfall.cli.door import show_findings
+from evenfall.cli.reports import show_serious
+from evenfall.cli.tables import table
+from evenfall.gates import unmet
+from evenfall.plan import LEAST_SHOWN_MM, METHODS
+from evenfall.requirement import whole_percent
+
+if TYPE_CHECKING:
+    from evenfall.arrays import FloatArray
+    from evenfall.cli.reports import Lengths
+    from evenfall.instrument import Specification
+    from evenfall.plan import Miss, Plan
+    from evenfall.workshop.planning import PlanOutcome
+
+_MOST_LIMITS = 6
+"""Clearances listed under the cuts."""
+
+
+def show_plan(outcome: PlanOutcome, lengths: Lengths) -> None:
+    """Print a plan: what it comes to, what to set and cut and why, the next step last."""
+    plan, specification = outcome.plan, outcome.specification
+    show_serious(outcome.findings_of_readings, lengths)
+    before = plan.measurement
+    name = f"{before.serial or 'Instrument'}, {before.model}"
+    click.echo(f"{name}. Method: {plan.method}. {lengths.say(plan.headline)}")
+    show_findings(unmet(plan.gates, plan.accepted), lengths.unit)
+    for accepted in plan.accepted:
+        click.echo(lengths.say(accepted.said))
+    for check in plan.checks:
+        click.echo(f"   {lengths.say(check.said)}")
+    made = _attack_text(plan.attack_n)
+    asked = _attack_text(np.asarray(specification.player.attack_n))
+    more = "" if made == asked else f"; the player's attack is {asked}"
+    click.echo(f"Design attack: {made}{more}")
+    if np.isfinite(plan.level_clear_percent):
+        share = whole_percent(0.01 * plan.level_clear_percent)
+        click.echo(f"Level frets at these settings stay clear up to {share} % of it.")
+    _show_settings(plan, specification, lengths)
+    if plan.status != "read-again":
+        _show_removal(plan, lengths)
+    _show_doubts(plan, lengths)
+    if len(plan.methods) > 1:
+        _show_methods(plan, lengths)
+        click.echo(lengths.say(plan.reason))
+    show_findings(outcome.findings_of_result, lengths.unit)
+    click.echo(f"Plan code {plan.code}")
+    click.echo(f"-> {lengths.say(plan.next_step)}")
+
+
+def _attack_text(attack_n: FloatArray) -> str:
+    low, high = f"{attack_n.min():.2f}", f"{attack_n.max():.2f}"
+    return f"{low} N" if low == high else f"{low} to {high} N"
+
+
+def _show_settings(plan: Plan, specification: Specification, lengths: Lengths) -> None:
+    change = plan.relief_change_mm
+    if not specification.neck.truss_rod:
+        click.echo(f"Relief {lengths.text(plan.relief_after_mm)} after the work; no truss rod")
+    elif abs(change) < LEAST_SHOWN_MM:
+        click.echo(f"Truss rod: leave; relief {lengths.text(plan.relief_before_mm)}")
+    else:
+        side = "more" if change > 0 else "less"
+        click.echo(
+            f"Truss rod: {side} relief by {lengths.text(abs(change))}, "
+            f"to {lengths.text(plan.relief_after_mm)}"
+        )
+    rows = [
+        [
+            str(k + 1),
+            lengths.figure(plan.saddle_height_change_mm[k], signed=True),
+            lengths.figure(plan.nut_height_change_mm[k], signed=True),
+            lengths.figure(plan.action_before_mm[k]),
+            lengths.figure(plan.action_after_mm[k]),
+            lengths.figure(plan.first_fret_gap_before_mm[k]),
+            lengths.figure(plan.first_fret_gap_after_mm[k]),
+            *(
+                _margin(force_n[k].min(), specification.player.attack_n[k])
+                for force_n in (plan.buzz_force_before_n, plan.buzz_force_after_n)
+            ),
+        ]
+        for k in range(plan.measurement.string_count)
+    ]
+    headings = [
+        *("string", "saddle", "nut", "action", "planned", "first-fret gap", "planned"),
+        *("margin", "planned"),
+    ]
+    title = f"Changes and gaps [{lengths.unit}]; margin: lowest buzz force over the player's attack"
+    table(title, headings, rows)
+    for said in (*plan.reasons, *(one.said for one in plan.left_out)):
+        click.echo(f"   {lengths.say(said)}")
+    for miss in plan.misses:
+        if miss.under_allowance and miss.setting != "file":
+            _show_miss(miss, lengths)
+
+
+def _show_miss(miss: Miss, lengths: Lengths) -> None:
+    """Print a warning: the bench may miss a setting by more than the plan bears."""
+    what = {
+        "rod": "The rod",
+        "saddle": "The saddle at {on:strings}",
+        "nut": "The slot of {on:strings}",
+    }
+    lengths.print(
+        f"   {what[miss.setting]} may miss by {{room:length}} before a limit is passed; the bench "
+        "may miss by {allowance:length}. Read it back.",
+        on=miss.strings,
+        room=miss.room_mm,
+        allowance=miss.allowance_mm,
+    )
+
+
+def _margin(force_n: float, attack_n: float) -> str:
+    """Return a buzz force as a percentage of an attack, rounded down as on every map."""
+    return f"{whole_percent(force_n / attack_n)} %" if attack_n > 0.0 else "–"
+
+
+def _show_removal(plan: Plan, lengths: Lengths) -> None:
+    if plan.replaced_frets:
+        lengths.print("New wire in {frets:frets}", frets=plan.replaced_frets)
+    cut = np.flatnonzero((plan.removal_mm > 0.0).any(axis=0))
+    if not cut.size:
+        click.echo("No metal comes off.")
+        return
+    rows = [
+        [
+            str(j + 1),
+            *(lengths.figure(r) if r > 0.0 else "·" for r in plan.removal_mm[:, j]),
+            lengths.figure(plan.crown_height_after_mm[:, j].min()),
+        ]
+        for j in cut
+    ]
+    strings = [f"string {k + 1}" for k in range(plan.measurement.string_count)]
+    title = "Removal" if plan.cuts_now else "Removal, a preview"
+    table(f"{title} [{lengths.unit}]", ["fret", *strings, "lowest crown"], rows)
+    click.echo(
+        f"Metal {lengths.text(plan.metal_mm)} in all; lowest crown "
+        f"{lengths.text(plan.lowest_crown_mm)}"
+    )
+    for reached in plan.binding[:_MOST_LIMITS]:
+        click.echo(f"   {lengths.say(reached.said)}")
+    for price in plan.prices:
+        if float(lengths.figure(price.metal_mm)):  # what rounds to nothing saves nothing
+            click.echo(f"   {lengths.say(price.said)}")
+    if np.isfinite(plan.least_metal_mm):
+        lengths.print(
+            "   Every limit used to the full ({method}) would take {metal:length}.",
+            method="--method least-metal",
+            metal=plan.least_metal_mm,
+        )
+
+
+def _show_doubts(plan: Plan, lengths: Lengths) -> None:
+    """Print what stands between this plan and metal, and what is not certain."""
+    said = [one.said for one in plan.read_first]
+    said += [] if plan.low_frets is None else [plan.low_frets.said]
+    said += plan.ask
+    said += [] if plan.confirmation is None else [plan.confirmation.said]
+    for one in said:
+        click.echo(lengths.say(one))
+    if plan.no_room_frets:
+        lengths.print(
+            "Too little crown on {frets:frets} for what would have to come off.",
+            frets=plan.no_room_frets,
+        )
+    if plan.unread_frets:
+        lengths.print(
+            "Not read under every string: {frets:frets}. What was not read is left alone.",
+            frets=plan.unread_frets,
+        )
+    if plan.undecided:
+        lengths.print(
+            "{count:count note} {count:plural holds|hold} by the readings, not for certain; crown "
+            "readings with an uncertainty of {u:fine} would decide.",
+            count=len(plan.undecided),
+            u=min(one.deciding_u_mm for one in plan.undecided),
+        )
+
+
+def _show_methods(plan: Plan, lengths: Lengths) -> None:
+    rows = []
+    for method in plan.methods:
+        name = METHODS[method.method] + (" *" if method.method == plan.recommended else "")
+        figures = ["no", "", "", "", ""]
+        if method.holds:
+            figures = [
+                "yes",
+                lengths.figure(method.metal_mm),
+                str(method.frets_touched),
+                f"{100.0 * method.life_used:.0f} %",
+                f"{method.minutes:.0f}",
+            ]
+        rows.append([name, *figures, lengths.say(method.remark or "")])
+    headings = ["method", "holds", f"metal {lengths.unit}", "frets", "life used", "min", "remark"]
+    table("Methods (* recommended; minutes are estimates)", headings, rows)

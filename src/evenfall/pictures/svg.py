@@ -274,9 +274,12 @@ def _smooth_steps(points: Points) -> str:
 
 
 def _marks(data: Mapping[str, object]) -> str:
-    return "".join(
-        f' data-{name.replace("_", "-")}="{_escaped(str(value))}"' for name, value in data.items()
-    )
+    return "".join(_data(name, str(value)) for name, value in data.items())
+
+
+@lru_cache(maxsize=4096)
+def _data(name: str, value: str) -> str:
+    return f' data-{name.replace("_", "-")}="{_escaped(value)}"'
 
 
 def _pair(point: tuple[float, float]) -> str:

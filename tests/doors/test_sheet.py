@@ -20,7 +20,9 @@ GATE = Finding("not-seated", "Fret 7 stands {over:length} high.", At(frets=(7,))
 def plan_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     monkeypatch.chdir(tmp_path)
     _, plan = made_plan(need_mm=0.12)
-    Path("neck.plan.json").write_text(json.dumps(replace(plan, gates=(GATE,)).as_dict()))
+    Path("neck.plan.json").write_text(
+        json.dumps(replace(plan, status="read-again", gates=(GATE,)).as_dict())
+    )
     return "neck.plan.json"
 
 
@@ -28,7 +30,7 @@ def test_what_the_sheet_waits_for_is_said(plan_file: str) -> None:
     told = CliRunner().invoke(main, ["sheet", plan_file])
     assert told.exit_code == 0
     lines = told.stdout.splitlines()
-    assert lines[0] == "Read again before any cut: 1 reading to check."
+    assert lines[0] == "Readings have to be taken again before any metal comes off."
     assert lines[1] == " ! Read again. Fret 7 stands 0.310 mm high."
     assert lines[-2:] == ["Wrote neck.sheet.pdf", "Wrote neck.sheet.html"]
     assert "0.0122 in high" in CliRunner().invoke(main, ["sheet", plan_file, "--unit", "in"]).stdout
@@ -37,7 +39,7 @@ def test_what_the_sheet_waits_for_is_said(plan_file: str) -> None:
 def test_the_same_as_json(plan_file: str) -> None:
     made = json.loads(CliRunner().invoke(main, ["sheet", plan_file, "--json"]).stdout)
     assert made["files"] == ["neck.sheet.pdf", "neck.sheet.html"]
-    assert made["headline"]["sentence"].startswith("Read again before any cut")
+    assert made["headline"]["sentence"].startswith("Readings have to be taken again")
     (note,) = [note for note in made["notes"] if note["waits"]]
     assert note["topic"] == "Read again"
     assert note["sentences"][0]["sentence"] == "Fret 7 stands 0.310 mm high."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import get_args
 
 import numpy as np
 from hypothesis import given
@@ -12,7 +13,7 @@ from evenfall.errors import At, Finding
 from evenfall.gates import Accepted
 from evenfall.measurement.heights import Origin
 from evenfall.pages import sheet_page
-from evenfall.plan import LeftOut, Miss, Rock, Undecided
+from evenfall.plan import LeftOut, Miss, Rock, Status, Undecided
 from evenfall.wording import plain_line, sentence
 from evenfall.work import bench_sheet
 from pages.paper import Reader, outside_references, page_count, text_of
@@ -48,7 +49,9 @@ def plans(draw):
         measurement=replace(
             plan.measurement, serial=draw(WORDS), heights=replace(heights, origin=origin)
         ),
+        status=draw(st.sampled_from(get_args(Status))),
         part=draw(st.sampled_from(["settings", "whole"])),
+        lifted_mm=np.where(np.arange(frets) == fret, 0.04, np.zeros((strings, 1))),
         gates=draw(st.sampled_from([(), (gate,)])),
         accepted=draw(st.sampled_from([(), (taken,)])),
         ask=draw(st.sampled_from([(), (sentence("Deep: {cut:length}.", cut=0.2),)])),

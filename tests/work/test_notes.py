@@ -16,6 +16,7 @@ from evenfall.plan import (
     LimitReached,
     LowFrets,
     Miss,
+    ReadFirst,
     Rock,
     Undecided,
 )
@@ -53,14 +54,15 @@ def test_a_plan_with_nothing_to_say_has_no_notes():
 
 
 def test_a_reading_to_check_stops_the_cut_until_it_is_accepted():
-    stopped = sheet_of(gates=(GATE,))
+    stopped = sheet_of(status="read-again", gates=(GATE,))
     assert stopped.notes[0].topic == "Read again"
     assert stopped.notes[0].waits
     assert said(stopped, "Read again") == [
         "Fret 7 stands 0.310 mm over its neighbours: press it home and read it again."
     ]
     assert "0.0122 in" in said(stopped, "Read again", "in")[0]
-    assert str(stopped.banner.headline) == "Read again before any cut: 1 reading to check."
+    assert stopped.banner.tone == "stop"
+    assert "taken again before any metal" in str(stopped.banner.headline)
     assert headings(stopped.steps) == ["Truss", "Saddle:"]
     assert headings(stopped.preview) == ["Frets:", "Nut"]
 
@@ -75,11 +77,11 @@ def test_a_reading_to_check_stops_the_cut_until_it_is_accepted():
 
 
 def test_part_one_is_settings_and_a_reading_and_shows_the_cut_without_asking_for_it():
-    sheet = sheet_of(part="settings")
+    sheet = sheet_of(status="settings", part="settings")
     assert headings(sheet.steps) == ["Truss", "Saddle:"]
     assert str(sheet.after.heading) == "Let it settle, tune, read again."
     assert headings(sheet.preview) == ["Frets:", "Nut"]
-    assert str(sheet.banner.headline).startswith("Part one")
+    assert str(sheet.banner.headline).startswith("Settings come first.")
     kinds = {row.kind for step in sheet.preview for row in step.rows}
     assert kinds == {"amounts"}
     assert all(not step.sentences and not step.targets for step in sheet.preview)
@@ -90,7 +92,7 @@ def test_part_one_is_settings_and_a_reading_and_shows_the_cut_without_asking_for
 
 def test_part_one_expects_what_the_uncut_neck_shows_at_its_new_settings():
     spec, plan = made_plan(**BUSY)
-    sheet = bench_sheet(spec, replace(plan, part="settings"))
+    sheet = bench_sheet(spec, replace(plan, status="settings", part="settings"))
     saddle = sheet.steps[1].rows[1].cells
     assert [cell.length_mm for cell in sheet.after.rows[0].cells] == [c.length_mm for c in saddle]
     rod, again = sheet.steps[0].targets[0], sheet.after.targets[0]
@@ -101,7 +103,11 @@ def test_part_one_expects_what_the_uncut_neck_shows_at_its_new_settings():
 def test_what_has_to_be_asked_waits_for_a_second_reading_that_agrees(agrees, work):
     second = Confirmation(bool(agrees), sentence("The second reading was compared."), "0" * 64)
     ask = (sentence("A cut of {cut:length} is deep.", cut=0.16),)
-    sheet = sheet_of(ask=ask, confirmation=None if agrees is None else second)
+    sheet = sheet_of(
+        status="cut" if agrees else "ask",
+        ask=ask,
+        confirmation=None if agrees is None else second,
+    )
     assert len(sheet.steps) == work
     assert bool(sheet.preview) == (work == 2)
     (note,) = [note for note in sheet.notes if note.topic == "Read twice"]
@@ -147,7 +153,7 @@ def test_what_each_setting_may_miss_stands_at_its_step_and_a_small_room_in_the_b
     assert "may come out" not in nut
     assert said(sheet, "Little room") == [
         "The bench may miss by more than the plan has room for: relief (0.004 mm) and "
-        "crown of fret 5 under string 2 (0.019 mm). Read these back."
+        "crown of fret 5 (0.019 mm). Read these back."
     ]
 
 
@@ -165,7 +171,9 @@ def test_the_rocker_comes_before_the_file_with_its_band():
     assert str(second.limits) == "-0.010 to 0.050 mm"
     low = sheet_of(rocker=(replace(rocks[0], band_mm=0.05),)).steps[2].targets[0]
     assert str(low.limits) == "0.015 to 0.108 mm"  # a fret free of fault could show 0.008
-    assert "Rocker," not in headings(sheet_of(rocker=rocks, part="settings").steps)
+    assert "Rocker," not in headings(
+        sheet_of(rocker=rocks, status="settings", part="settings").steps
+    )
 
 
 def test_what_is_left_open_is_told_and_stops_nothing():
@@ -191,7 +199,36 @@ def test_what_is_left_open_is_told_and_stops_nothing():
     assert not sheet_of(level_clear_percent=120.0).notes
 
 
-def test_many_doubtful_positions_are_cut_short():
+def test_low_frets_are_lifted_first_and_nothing_is_cut_meanwhile():
+    spec, plan = made_plan(**BUSY)
+    lifted = np.zeros_like(plan.removal_mm)
+    lifted[:, 2] = 0.05
+    sheet = bench_sheet(
+        spec,
+        replace(
+            plan,
+            status="lift",
+            lifted_mm=lifted,
+            low_frets=LowFrets((3,), False, True, 0.1, 2),
+        ),
+    )
+    assert headings(sheet.steps) == ["Low", "Truss", "Saddle:"]
+    (row,) = sheet.steps[0].rows
+    assert str(row.label) == "3"
+    assert {(cell.length_mm, cell.move) for cell in row.cells} == {(0.05, "up")}
+    assert headings(sheet.preview) == ["Frets:", "Nut"]
+    assert "Glue, solvents, heat" in [one.topic for one in sheet.cautions]
+
+
+def test_what_must_be_read_or_is_too_low_before_a_cut_is_named():
+    sheet = sheet_of(read_first=(ReadFirst(12, (3, 4), 0.08),), no_room_frets=(2, 5))
+    assert said(sheet, "Not read") == [
+        "Read fret 12 under strings 3 and 4 first: 0.080 mm of metal hangs on it."
+    ]
+    assert said(sheet, "Too low to cut")[0].startswith("frets 2 and 5:")
+
+
+def test_many_uncertain_positions_are_cut_short():
     sheet = sheet_of(undecided=tuple(Undecided(1, n, n + 1, 0.02, 0.004) for n in range(20)))
     (told,) = said(sheet, "Not certain")
     assert told.startswith("20 positions hold by the readings")

@@ -283,7 +283,7 @@ def test_nothing_to_do_says_so_and_asks_for_nothing():
     spec, plan = made_plan(cut=False, relief_change_mm=0.0, saddle_change_mm=0, nut_change_mm=0)
     sheet = bench_sheet(spec, plan)
     assert sheet.banner.tone == "nothing"
-    assert str(sheet.banner.headline).startswith("Nothing to adjust or cut:")
+    assert str(sheet.banner.headline).endswith("nothing has to be done.")
     assert sheet.steps == ()
     assert sheet.cautions == ()
 
@@ -291,7 +291,7 @@ def test_nothing_to_do_says_so_and_asks_for_nothing():
 def test_adjusting_alone_cuts_nothing():
     spec, plan = made_plan(cut=False, nut_change_mm=0.0)
     sheet = bench_sheet(spec, plan)
-    assert "adjusting is enough" in str(sheet.banner.headline)
+    assert str(sheet.banner.headline).startswith("Settings alone")
     assert step_named(sheet, "Frets") is None
     topics = [one.topic for one in sheet.cautions]
     assert topics == ["Strings under tension", "Truss rod", "Dust", "Above all"]
@@ -317,11 +317,11 @@ def test_no_metal_is_asked_for_before_what_comes_first(status):
 
 def test_new_wire_comes_first_and_is_named():
     spec, plan = made_plan(method="partial-refret", **BUSY)
-    sheet = bench_sheet(spec, replace(plan, replaced_frets=(3, 4, 5, 9)))
+    sheet = bench_sheet(spec, replace(plan, status="new-wire", replaced_frets=(3, 4, 5, 9)))
     assert str(sheet.steps[0].heading) == "New wire: frets 3 to 5 and 9."
     assert "1.200 mm" in str(sheet.steps[0].sentences[0])
     assert "0.0472 in" in say(sheet.steps[0].sentences[0], "in")
-    assert "new wire on frets 3 to 5 and 9" in str(sheet.banner.headline)
+    assert str(sheet.banner.headline) == "New wire is needed in frets 3 to 5 and 9."
     assert any("solvents" in one.topic for one in sheet.cautions)
 
 

@@ -30,7 +30,7 @@ _SETTINGS: dict[Setting, tuple[str, str, str]] = {
     "rod": ("relief", "less", "more"),
     "saddle": ("saddle at {strings:strings}", "lower", "higher"),
     "nut": ("nut slot of {strings:strings}", "lower", "higher"),
-    "file": ("crown of {frets:frets} under {strings:strings}", "lower", "higher"),
+    "file": ("crown of {frets:frets}", "lower", "higher"),
 }
 
 
@@ -51,7 +51,8 @@ def notes(plan: Plan) -> tuple[Note, ...]:
             ("Read twice", _asked(plan), not confirmed(plan)),
             ("Attack and targets", _attack(plan), False),
             ("Kept readings", (accepted.said for accepted in plan.accepted), False),
-            ("Not read", _not_read(plan), False),
+            ("Not read", (*_not_read(plan), *(one.said for one in plan.read_first)), False),
+            ("Too low to cut", _no_room(plan), False),
             ("Low frets", [plan.low_frets.said] if plan.low_frets else (), False),
             ("Not met", (limit.said for limit in plan.left_out), False),
             ("Not certain", _undecided(plan), False),
@@ -139,6 +140,12 @@ def _not_read(plan: Plan) -> tuple[Sentence, ...]:
         told = [sentence("{frets:frets} under some strings", frets=short)]
     text = "Crowns without a reading: {told:list}. They ask for no cut and get none."
     return (sentence(text, told=told),)
+
+
+def _no_room(plan: Plan) -> tuple[Sentence, ...]:
+    """Name the frets whose crowns are too low for what should go."""
+    text = "{frets:frets}: less crown is left than should come off and stay; new wire there."
+    return (sentence(text, frets=plan.no_room_frets),) if plan.no_room_frets else ()
 
 
 def _undecided(plan: Plan) -> tuple[Sentence, ...]:

@@ -12,12 +12,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.gates import unmet
 from evenfall.plan import METHODS
 from evenfall.requirement import margin_share, whole_percent
 from evenfall.wording import Sentence, plain_line, sentence
 from evenfall.work.cautions import cautions
-from evenfall.work.notes import confirmed, notes
+from evenfall.work.notes import notes
 from evenfall.work.parts import NOTHING_MM, Banner, BenchSheet, Column, Tone
 from evenfall.work.steps import Steps
 
@@ -70,7 +69,7 @@ def bench_sheet(specification: Specification, plan: Plan) -> BenchSheet:
             cuts_frets=steps.cuts_frets and not steps.waits,
             cuts_nut=bool((steps.nut_change_mm < -NOTHING_MM).any()) and not steps.waits,
             fills_nut=bool((steps.nut_change_mm > NOTHING_MM).any()) and not steps.waits,
-            refrets=bool(plan.replaced_frets) and not steps.waits,
+            refrets=plan.status == "lift" or (bool(plan.replaced_frets) and not steps.waits),
             planes_board=plan.method == "refret" and not steps.waits,
         )
         if work
@@ -118,57 +117,12 @@ def _columns(steps: Steps) -> tuple[Column, ...]:
 
 
 def _banner(steps: Steps) -> Banner:
-    """Say what the sheet asks for, what stops it first."""
-    plan = steps.plan
-    weakest = _weakest(plan, np.array(steps.specification.player.attack_n))
-    again = len(unmet(plan.gates, plan.accepted))
-    if again:
-        headline = "Read again before any cut: {again:count reading} to check."
-        return Banner("stop", sentence(headline, again=again), ())
-    if plan.status in ("misfit", "short", "lift"):
-        return Banner("stop", plan.headline, (plan.next_step, weakest))
-    metal = _metal(steps)
-    if not confirmed(plan):
-        headline = "Read a second time before any metal comes off."
-        return Banner("stop", sentence(headline), (sentence("So far: {metal}.", metal=metal),))
-    told: tuple[Sentence, ...] = (weakest,)
-    if plan.part == "settings":
-        headline = "Part one: settings only. Let them settle, then read again."
-        if steps.cuts_frets:
-            text = "The cut so far: {metal}. The second reading decides it."
-            told = (sentence(text, metal=metal), weakest)
-    elif steps.cuts_frets:
-        headline = "In all: {metal}."
-    elif steps.work():
-        headline = "Nothing to cut on the frets: adjusting is enough."
-    elif steps.relief_outside:
-        headline = "Nothing to adjust or cut: every limit but relief is met as found."
-    else:
-        headline = "Nothing to adjust or cut: every limit is met as found."
+    """Say what the sheet asks for, as the plan itself says it."""
     tone: Tone = "go" if steps.work() else "nothing"
-    return Banner(tone, sentence(headline, metal=metal), told)
-
-
-def _metal(steps: Steps) -> Sentence:
-    """Say what comes off the frets, and which get new wire."""
-    crossings = int((steps.removal_mm >= NOTHING_MM).sum())
-    text = "no metal off the frets"
-    if crossings:
-        text = "{metal:length} off {crossings:count crossing} of {touched:count fret}"
-    if steps.plan.replaced_frets:
-        text = "new wire on {new:frets}; no metal off the other frets"
-        if crossings:
-            text = (
-                "new wire on {new:frets}; {metal:length} off {crossings:count crossing} of "
-                "{touched:count fret}"
-            )
-    return sentence(
-        text,
-        new=steps.plan.replaced_frets,
-        metal=float(steps.removal_mm.sum()),
-        crossings=crossings,
-        touched=len(steps.touched),
-    )
+    if steps.waits and steps.plan.part == "whole":
+        tone = "stop"
+    weakest = _weakest(steps.plan, np.array(steps.specification.player.attack_n))
+    return Banner(tone, steps.plan.headline, (weakest,))
 
 
 def _weakest(plan: Plan, player_n: FloatArray) -> Sentence:

@@ -6,13 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.gates import unmet
 from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
 from evenfall.neck.bow import relief_point, straightedge_gap_mm
 from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
 from evenfall.wording import Sentence, sentence
-from evenfall.work.notes import COARSE_U_MM, confirmed, room
+from evenfall.work.notes import COARSE_U_MM, room
 from evenfall.work.parts import NOTHING_MM, Cell, Row, Step, Target
 
 if TYPE_CHECKING:
@@ -47,21 +46,12 @@ class Steps:
         self.nut_change_mm = plan.nut_after_mm - before.nut_mm
         self.saddle_change_mm = plan.saddle_after_mm - before.saddle_mm
         self.turns_rod = abs(plan.relief_change_mm) >= NOTHING_MM
-        relief = specification.target.relief
-        # beyond what a plan may miss a limit by: only relief that was not to be set is
-        self.relief_outside = (
-            max(relief.minimum_mm - plan.relief_after_mm, plan.relief_after_mm - relief.maximum_mm)
-            > 1e-6
-        )
         self.touched = [int(f) + 1 for f in np.flatnonzero((self.removal_mm >= NOTHING_MM).any(0))]
         self.cuts_frets = bool(self.touched or plan.replaced_frets)
         self.moves_saddle = bool((np.abs(self.saddle_change_mm) >= NOTHING_MM).any())
         # metal waits for a reading; so do the slots, which are filed with rod and saddle in place
-        self.waits = (
-            plan.part == "settings"
-            or plan.status in ("misfit", "short", "lift")
-            or not confirmed(plan)
-            or bool(unmet(plan.gates, plan.accepted))
+        self.waits = plan.part == "settings" or not (
+            plan.cuts_now or plan.status in ("nothing", "settings")
         )
         # before any cut, with the rod set as planned; a new fret stands where its wire puts it
         self.top_uncut_mm: FloatArray = plan.crown_top_after_mm + self.removal_mm
@@ -69,7 +59,7 @@ class Steps:
     def _row(self, label: Sentence, lengths_mm: FloatArray) -> Row:
         return Row(label, tuple(Cell(float(lengths_mm[k])) for k in self.order))
 
-    def _changes(self, label: str, changes_mm: FloatArray) -> Row:
+    def _moves(self, changes_mm: FloatArray) -> tuple[Cell, ...]:
         cells = []
         for k in self.order:
             change_mm = float(changes_mm[k])
@@ -77,13 +67,13 @@ class Steps:
             cells.append(
                 Cell(None) if none else Cell(abs(change_mm), "up" if change_mm > 0 else "down")
             )
-        return Row(sentence(label), tuple(cells))
+        return tuple(cells)
 
     # ---- the work ------------------------------------------------------------------------------
 
     def work(self) -> tuple[Step, ...]:
         """Return what is to be done from this sheet."""
-        steps = [self._rod(), self._saddle()]
+        steps = [self._lift(), self._rod(), self._saddle()]
         if not self.waits:
             steps = [self._wire(), *steps, self._rocker(), self._frets(), self._nut()]
         return tuple(step for step in steps if step is not None)
@@ -125,6 +115,25 @@ class Steps:
                 plane,
                 sentence("New wire on every fret, crown height {height:length}.", height=height_mm),
                 ends,
+            ),
+        )
+
+    def _lift(self) -> Step | None:
+        """Return the step of low frets, which are lifted rather than the others ground."""
+        if self.plan.status != "lift":
+            return None
+        lifted_mm = self.plan.lifted_mm
+        frets = [int(f) + 1 for f in np.flatnonzero((lifted_mm >= NOTHING_MM).any(axis=0))]
+        told = (
+            "Take the strings off. Bring each up to what stands here, glue it, let the glue set; "
+            "one that does not come up gets new wire.",
+        )
+        return Step(
+            sentence("Low frets: lift or re-seat {frets:frets}.", frets=frets),
+            tuple(sentence(one) for one in told),
+            rows=tuple(
+                Row(sentence("{fret}", fret=fret), self._moves(lifted_mm[:, fret - 1]))
+                for fret in frets
             ),
         )
 
@@ -198,7 +207,7 @@ class Steps:
             sentence("Saddle: change in height."),
             tuple(moving),
             rows=(
-                self._changes("Change", self.saddle_change_mm),
+                Row(sentence("Change"), self._moves(self.saddle_change_mm)),
                 self._row(sentence("Then, fret {fret}", fret=fret), self._gap_uncut_mm(fret)),
             ),
         )
@@ -364,7 +373,7 @@ class Steps:
         return Step(
             sentence("Nut slots: change in depth."),
             (*(sentence(told) for told in sentences), *room(self.plan.misses, "nut")),
-            rows=(self._changes("Floor", change),),
+            rows=(Row(sentence("Floor"), self._moves(change)),),
         )
 
     # ---- after the work ------------------------------------------------------------------------

@@ -112,7 +112,7 @@ def _asked(plan: Plan) -> tuple[Sentence, ...]:
 def _attack(plan: Plan) -> tuple[Sentence, ...]:
     """Say up to where level frets stay clear, where that is less than the design attack."""
     clear = plan.level_clear_percent
-    if not clear < 99.5:
+    if plan.misfit is not None or not clear < 99.5:  # a misfit is the headline
         return ()
     text = (
         "Level frets stay clear up to {clear:percent} of the design attack at these settings. Work "

@@ -88,7 +88,9 @@ def _facts(steps: Steps) -> tuple[tuple[str, Sentence], ...]:
     size = "{strings:count string}, {frets:count fret}"
     if specification.handed == "left":
         size = "{strings:count string}, {frets:count fret}, left-handed"
-    part = "settings, then read again" if steps.waits else "the whole work"
+    part = "the whole work"
+    if steps.waits:
+        part = "settings, then read again" if steps.work() else "read again first"
     u_mm = float(np.nanmedian(plan.measurement.heights.crown_top_u_mm))
     return (
         ("Method", sentence(METHODS[plan.method])),
@@ -119,7 +121,7 @@ def _columns(steps: Steps) -> tuple[Column, ...]:
 def _banner(steps: Steps) -> Banner:
     """Say what the sheet asks for, as the plan itself says it."""
     tone: Tone = "go" if steps.work() else "nothing"
-    if steps.waits and steps.plan.part == "whole":
+    if steps.waits and steps.plan.status != "settings":
         tone = "stop"
     weakest = _weakest(steps.plan, np.array(steps.specification.player.attack_n))
     return Banner(tone, steps.plan.headline, (weakest,))

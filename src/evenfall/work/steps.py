@@ -26,6 +26,12 @@ HALFWAY_MM = 0.05
 
 FRETS_BETWEEN_CHECKS = 4
 CROSSINGS_TO_READ = 6
+_THEN: dict[str, str] = {
+    "settings": "Read every height again and make the plan again: the second sheet comes from that.",
+    "ask": "Read every height a second time, from the start: if that agrees, the plan is confirmed.",
+    "misfit": "Agree on other targets or a lighter attack, and make the plan again.",
+}
+"""What to do once the settings are read, by the plan's status."""
 _AT_PITCH = "Strings at pitch. Large figure: target. Small figures: limits."
 
 
@@ -412,9 +418,8 @@ class Steps:
 
     def read_again(self) -> Step:
         """Return the reading that the rest waits for."""
-        told = "Read every height again and make the plan again: the second sheet comes from that."
         heading = "Read again."
-        sentences = [_AT_PITCH, told]
+        sentences = [_AT_PITCH, _THEN.get(self.plan.status, _THEN["settings"])]
         if self.work():
             heading = "Let it settle, tune, read again."
             sentences.insert(0, "Leave it at pitch until two readings of the relief agree.")

@@ -27,8 +27,8 @@ HALFWAY_MM = 0.05
 FRETS_BETWEEN_CHECKS = 4
 CROSSINGS_TO_READ = 6
 _THEN: dict[str, str] = {
-    "settings": "Read every height again and make the plan again: the second sheet comes from that.",
-    "ask": "Read every height a second time, from the start: if that agrees, the plan is confirmed.",
+    "settings": "Read every height again, make the plan again: the second sheet comes from that.",
+    "ask": "Read every height a second time, from the start: if that agrees, it confirms the plan.",
     "misfit": "Agree on other targets or a lighter attack, and make the plan again.",
 }
 """What to do once the settings are read, by the plan's status."""

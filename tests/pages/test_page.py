@@ -31,6 +31,7 @@ BODY = {
     "steps": [],
     "after": EMPTY_STEP,
     "unit": "mm",
+    "unit_name": "millimetres",
     "beside": "",
 }
 ATTACKS = (

@@ -165,7 +165,7 @@ def test_the_rocker_comes_before_the_file_with_its_band():
     sheet = sheet_of(rocker=rocks)
     assert headings(sheet.steps) == ["Truss", "Saddle:", "Rocker,", "Frets:", "Nut"]
     first, second = sheet.steps[2].targets
-    assert str(first.name) == "Fret 5: over 4 to 6, string 2"
+    assert str(first.name) == "Fret 5: over frets 4 to 6, string 2"
     assert first.length_mm == 0.058
     assert str(first.limits) == "0.028 to 0.088 mm"
     assert str(second.limits) == "-0.010 to 0.050 mm"

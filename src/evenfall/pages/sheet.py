@@ -48,6 +48,7 @@ def sheet_page(
         "model": f"{sheet.model}, {sheet.kind}",
         "job": sheet.code,
         "unit": unit,
+        "unit_name": {"mm": "millimetres", "in": "inches"}[unit],
         "beside": figures.beside or "",
     }
     return Page("bench_sheet", told, paper or paper_for(unit))

@@ -233,7 +233,7 @@ class Steps:
             targets.append(
                 Target(
                     sentence(
-                        "Fret {fret}: over {over:numbers}, string {string}",
+                        "Fret {fret}: over {over:frets}, string {string}",
                         fret=rock.fret,
                         over=rock.over,
                         string=rock.string,

@@ -16,6 +16,7 @@ import pytest
 from evenfall import workshop
 from evenfall.arrays import FloatArray
 from evenfall.errors import EvenfallError
+from evenfall.gates import unmet
 from evenfall.gates.checks import crowns_to_read_again
 from evenfall.gates.seen import Seen
 from necks.invented import Bump, neck
@@ -334,3 +335,16 @@ def test_readings_that_cannot_be_do_not_pass(name: str) -> None:
 def test_there_are_many() -> None:
     assert len(IMPOSSIBLE) >= 61
     assert specification(KIND).string_count == 6
+
+
+@pytest.mark.parametrize(
+    "name", ["negated", "halved", "one fret 0.3 up", "frets from the body", "strings at random"]
+)
+def test_nothing_is_cut_on_readings_that_cannot_be(name: str) -> None:
+    sheet = IMPOSSIBLE[name](good())
+    source = workshop.Source("made.csv", sheet.csv())
+    spec = workshop.Source("made.spec.toml", sheet.specification.encode())
+    made = workshop.plan(workshop.PlanRequest(source, spec)).plan
+    assert unmet(made.gates, made.accepted)
+    assert not made.removal_mm.any()
+    assert made.replaced_frets == ()

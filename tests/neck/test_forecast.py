@@ -14,7 +14,7 @@ from draws import draws
 from evenfall.errors import RequestError
 from evenfall.instrument import Specification, fret_distance_mm, read_specification, string_lines
 from evenfall.measurement import Measurement, Origin
-from evenfall.neck import default_bow, forecast, neck_model
+from evenfall.neck import default_bow, forecast, level_line, neck_model
 from evenfall.neck.bow import crown_shift_mm
 from evenfall.neck.calibration import calibrate
 from evenfall.neck.forecast import converted_to_tension
@@ -38,8 +38,9 @@ def tuned(spec: Specification, semitones: float) -> Specification:
     return read_specification(text)[0]
 
 
-def relief_of(found: Measurement) -> float:
-    return default_bow(SPEC, LINES).relief_mm(found.crown_top_mm)
+def relief_of(measurement: Measurement) -> float:
+    """Return the relief of the bow alone."""
+    return level_line(SPEC, measurement, LINES, MODEL.bow, 0.02).relief_mm
 
 
 # ---- strings and rod ----------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from evenfall.codec import plain
 from evenfall.errors import NOWHERE, At, Finding, RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Measurement, Origin, Shared
+from evenfall.neck.level_line import level_line
 from evenfall.neck.season import COVERAGE_FACTOR, ROOM_C, Season, season_change
 from evenfall.wording import Value, sentence
 
@@ -237,12 +238,10 @@ def forecast(
     if not np.isfinite(measurement.crown_top_mm).all():
         raise RequestError("The measurement lacks some crown tops; read them and measure again.")
     converted = None if measurement.strung else converted_to_tension(model, measurement)
-    tops = measurement.crown_top_mm
-    relief = model.bow.relief_mm(tops)
-    relief_u = model.bow.relief_u_mm(measurement.heights)
-    if converted is not None:
-        relief += converted.relief_change_mm
-        relief_u = math.hypot(relief_u, converted.relief_change_u_mm)
+    strung = measurement if converted is None else converted.measurement
+    lines, smallest = string_lines(specification), specification.judgement.smallest_cut_mm("file")
+    relief = level_line(specification, strung, lines, model.rod_bow, smallest).relief_mm
+    relief_u = model.bow.relief_u_mm(strung.heights)
     limit = specification.target.relief
     value = limit.value_mm if wanted_mm is None else wanted_mm
     strings = None

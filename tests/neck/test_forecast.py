@@ -40,7 +40,7 @@ def tuned(spec: Specification, semitones: float) -> Specification:
 
 def relief_of(measurement: Measurement) -> float:
     """Return the relief of the bow alone."""
-    return level_line(SPEC, measurement, LINES, MODEL.bow, 0.02).relief_mm
+    return level_line(SPEC, measurement, LINES, MODEL.rod_bow, 0.02).relief_mm
 
 
 # ---- strings and rod ----------------------------------------------------------------------------
@@ -120,7 +120,7 @@ def without_strings(found: Measurement, relief_mm_per_n: float) -> Measurement:
 
 
 def test_readings_without_strings_come_back_to_those_with() -> None:
-    strung = readings(SPEC, relief_mm=0.2)
+    strung = readings(SPEC, relief_mm=0.2, noise_mm=0.003)
     unstrung = without_strings(strung, MODEL.relief_mm_per_n)
     carried = converted_to_tension(MODEL, unstrung)
     np.testing.assert_allclose(carried.measurement.crown_top_mm, strung.crown_top_mm, atol=1e-12)
@@ -131,7 +131,7 @@ def test_readings_without_strings_come_back_to_those_with() -> None:
     assert "converted to" in str(again.routes[-1])
     made = forecast(SPEC, MODEL, unstrung)
     assert made.converted is not None
-    assert made.relief_mm == pytest.approx(relief_of(strung))
+    assert made.relief_mm == pytest.approx(relief_of(strung), abs=1e-4)
     assert made.relief_u_mm == pytest.approx(
         np.hypot(MODEL.bow.relief_u_mm(unstrung.heights), carried.relief_change_u_mm)
     )
@@ -142,11 +142,13 @@ def test_readings_without_strings_come_back_to_those_with() -> None:
 
 def test_one_stiffness_carries_and_changes_strings() -> None:
     """Carried to the other set at once, its uncertainty counts once, over the whole tension."""
-    unstrung = without_strings(readings(SPEC), MODEL.relief_mm_per_n)
+    found = readings(SPEC, noise_mm=0.003)
+    unstrung = without_strings(found, MODEL.relief_mm_per_n)
     made = forecast(SPEC, MODEL, unstrung, other=tuned(SPEC, -5.0))
     assert made.strings is not None
     direct = converted_to_tension(MODEL, unstrung, tension_n=made.strings.tension_after_n)
-    assert made.strings.relief_after_mm == pytest.approx(relief_of(direct.measurement))
+    after = relief_of(direct.measurement)
+    assert made.strings.relief_after_mm == pytest.approx(after, abs=1e-4)
     reading = MODEL.bow.relief_u_mm(unstrung.heights)
     assert made.strings.relief_after_u_mm == pytest.approx(
         np.hypot(reading, direct.relief_change_u_mm)

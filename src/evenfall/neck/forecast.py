@@ -209,6 +209,7 @@ def forecast(
     humidity_percent: tuple[float, float] | None = None,
     temperature_c: float = ROOM_C,
     wanted_mm: float | None = None,
+    relief_mm: float | None = None,
 ) -> NeckForecast:
     """Return what becomes of the relief of a neck.
 
@@ -228,6 +229,8 @@ def forecast(
         Temperature of the air [°C].
     wanted_mm
         Relief that the rod is to bring the neck to [mm]; the specification's if left out.
+    relief_mm
+        Relief to begin with [mm]; that of the bow in the readings if left out.
 
     Raises
     ------
@@ -239,8 +242,11 @@ def forecast(
         raise RequestError("The measurement lacks some crown tops; read them and measure again.")
     converted = None if measurement.strung else converted_to_tension(model, measurement)
     strung = measurement if converted is None else converted.measurement
-    lines, smallest = string_lines(specification), specification.judgement.smallest_cut_mm("file")
-    relief = level_line(specification, strung, lines, model.rod_bow, smallest).relief_mm
+    if relief_mm is None:
+        smallest = specification.judgement.smallest_cut_mm("file")
+        lines = string_lines(specification)
+        relief_mm = level_line(specification, strung, lines, model.rod_bow, smallest).relief_mm
+    relief = relief_mm
     relief_u = model.bow.relief_u_mm(strung.heights)
     limit = specification.target.relief
     value = limit.value_mm if wanted_mm is None else wanted_mm

@@ -311,6 +311,7 @@ def neck(request: NeckRequest, progress: Progress = silent) -> NeckOutcome:
         other=request.neck.other(),
         humidity_percent=request.humidity_percent,
         wanted_mm=None if plan is None else plan.relief_after_mm,
+        relief_mm=None if plan is None else plan.relief_after_mm,
     )
     made = replace(made, findings=(*made.findings, *fitted))
     return NeckOutcome(spec, found.findings, found.measurement, made)

@@ -26,14 +26,19 @@ U_MM = 0.02
 
 @cache
 def small():
-    """Return a small instrument, its plan, and a sheet of heights with one action at its limit."""
+    """Return a small instrument, its plan, and a sheet that string 1 has no nut and saddle in.
+
+    These follow from its two actions, of which the second is read again and again.
+    """
     spec = specification(3, 6)
     nut, top, saddle = ideal_heights(spec)
     rows = [HEADER]
     for k in range(3):
-        heights = [("nut_slot", "", nut[k]), ("saddle", "", saddle[k])]
+        heights = [("nut_slot", "", nut[k]), ("saddle", "", saddle[k])] if k else []
         heights += [("crown_top", j + 1, top[k, j]) for j in range(6)]
         rows += [f"{q},{k + 1},{fret},{z:.6f},mm,0.001,strung" for q, fret, z in heights]
+    first = spec.target.first_fret_gap[0].value_mm
+    rows.append(f"action,1,1,{first:.6f},mm,0.001,strung")
     rows += [f"crown_height,{k},{j},1.1,mm,0.01,strung" for k in (1, 2, 3) for j in range(1, 7)]
     return spec, made_plan(spec), rows
 
@@ -48,8 +53,6 @@ def verdict(values_mm):
     proof = prove(spec, plan, measurement, geometry(spec)[2])
     (item,) = [i for i in proof.items if i.quantity == "action" and i.string == 1]
     assert item.basis == "direct"
-    others = {i.verdict for i in proof.items} - {item.verdict}
-    assert others <= {"conforms"}
     return item.verdict
 
 

@@ -346,9 +346,9 @@ def test_direct_readings_take_precedence() -> None:
         Direct("action", 3, 1, 0.47, 0.01),
         Direct("action", 1, 5, 0.9, 0.01),  # over another fret: not judged
         Direct("relief", 1, 7, 0.15, 0.01),
-        Direct("relief", 3, 7, 0.25, 0.02),
+        Direct("relief", 3, 7, 0.25, 0.008),
     )
-    proof = proof_of(after_work(SPEC, PLAN, direct=direct))
+    proof = proof_of(after_work(SPEC, PLAN, direct=direct, u_mm=0.03))
     action = items_of(proof, "action")
     assert action[1].value == pytest.approx(1.71)
     assert action[1].standard_uncertainty == pytest.approx(math.hypot(0.01, 0.02) / 2)
@@ -363,7 +363,27 @@ def test_direct_readings_take_precedence() -> None:
     assert len(named) == 1
     assert "Action of string 2, First-fret gap of string 3, Relief" in named[0]
     disagreeing = {(f.at.strings, f.at.frets) for f in proof.findings if f.code == "disagree"}
-    assert {((2,), (12,)), ((1,), (7,))} <= disagreeing
+    assert {((1,), (7,)), ((3,), (7,))} <= disagreeing
+
+
+def test_a_coarser_reading_by_hand_checks_the_heights_and_is_not_judged() -> None:
+    direct = (Direct("action", 2, 12, 1.66, 0.03), Direct("relief", 2, 7, 0.21, 0.02))
+    proof = proof_of(after_work(SPEC, PLAN, direct=direct))
+    assert {item.basis for item in (*items_of(proof, "action"), *items_of(proof, "relief"))} == {
+        "derived"
+    }
+    assert len(proof.checks) == 2
+    made_from = tuple(replace(one, checks=False) for one in direct)
+    proof = proof_of(after_work(SPEC, PLAN, direct=made_from))
+    assert [item.basis for item in items_of(proof, "action")] == ["derived", "direct", "derived"]
+    assert [item.basis for item in items_of(proof, "relief")] == ["direct"]
+    # an uncertainty that is itself hardly known is nothing to choose by
+    few = tuple(replace(one, u_mm=1e-4, degrees_of_freedom=1.0) for one in direct)
+    proof = proof_of(after_work(SPEC, PLAN, direct=few))
+    assert items_of(proof, "action")[1].basis == "derived"
+    unstated = tuple(replace(one, u_mm=0.0) for one in direct)
+    proof = proof_of(after_work(SPEC, PLAN, direct=unstated))
+    assert items_of(proof, "action")[1].basis == "derived"
 
 
 def test_a_height_that_was_not_read_leaves_what_needs_it_undecided() -> None:
@@ -631,7 +651,7 @@ def test_less_than_a_smallest_cut_over_level_frets_is_accepted() -> None:
 
 
 def test_few_repeats_widen_the_guard_band_to_students() -> None:
-    direct = (Direct("action", 2, 12, 1.65, 1e-4, degrees_of_freedom=1.0),)
+    direct = (Direct("action", 2, 12, 1.65, 1e-4, degrees_of_freedom=1.0, checks=False),)
     item = items_of(proof_of(after_work(SPEC, PLAN, direct=direct)), "action")[1]
     assert item.degrees_of_freedom == pytest.approx(1.0)
     # t of 5 %, one-sided, one degree of freedom: 6.314 (JCGM 100:2008, table G.2, 90 % two-sided)

@@ -54,6 +54,11 @@ _ORIGIN_WORDS = {
 }
 
 
+_FEW = 10.0
+"""With fewer degrees of freedom an uncertainty is too uncertain to choose by: whoever takes the
+smaller of two takes the one that happened to come out too small (our choice)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Case:
     """Everything that judging one instrument needs.
@@ -235,15 +240,15 @@ def open_gap_items(
     items = []
     for k, limit in enumerate(limits):
         direct = _direct(case.measurement, "action", string=k + 1, fret=fret)
-        basis: Basis
+        value_mm, lines = derived_gap(case, k, fret)
+        basis: Basis = "derived"
+        route = sentence("worked out from nut slot, saddle and crown top")
         if direct:
             what = "gap under string {string} over fret {fret}"
-            value_mm, lines = _mean_of(direct, sentence(what, string=k + 1, fret=fret))
-            basis, route = "direct", sentence("read directly over fret {fret}", fret=fret)
-        else:
-            value_mm, lines = derived_gap(case, k, fret)
-            basis = "derived"
-            route = sentence("worked out from nut slot, saddle and crown top")
+            by_hand = _mean_of(direct, sentence(what, string=k + 1, fret=fret))
+            if _surer(direct, by_hand[1], value_mm, lines):
+                value_mm, lines = by_hand
+                basis, route = "direct", sentence("read directly over fret {fret}", fret=fret)
         items.append(
             case.item(
                 sentence("{title} of string {string}", title=title, string=k + 1),
@@ -261,6 +266,28 @@ def open_gap_items(
     return items
 
 
+def _surer(
+    readings: list[Direct],
+    by_hand: list[BudgetLine],
+    derived_mm: float,
+    derived: list[BudgetLine],
+) -> bool:
+    """Say whether readings of their own are to be judged rather than what the heights give.
+
+    Not where they are the less sure of the two: a feeler beside a height gauge is there to check
+    it. What the heights themselves were made from is no check, and is taken as it was read.
+    """
+    if math.isnan(derived_mm) or not all(reading.checks for reading in readings):
+        return True
+    hand, heights = (Budget("", 0.0, "mm", tuple(lines)) for lines in (by_hand, derived))
+    few = [one.effective_degrees_of_freedom < _FEW for one in (hand, heights)]
+    if few[0] != few[1]:
+        return few[1]
+    u_mm, other_mm = hand.combined_uncertainty, heights.combined_uncertainty
+    # none stated is not the same as none
+    return u_mm <= other_mm if u_mm > EXACT_MM else other_mm <= EXACT_MM
+
+
 def derived_gap(case: Case, k: int, fret: int) -> tuple[float, list[BudgetLine]]:
     """Return the gap [mm] of an open string over a fret from the heights, and its budget."""
     return case.worked_out(open_gap_weights(case.lines, fret)[k], k)
@@ -269,6 +296,7 @@ def derived_gap(case: Case, k: int, fret: int) -> tuple[float, list[BudgetLine]]
 def relief_items(case: Case) -> list[Item]:
     """Return the relief, judged: each reading of its own, or one worked out from crown tops."""
     limit = case.specification.target.relief
+    derived_mm, derived_lines, count = derived_relief(case)
     direct = _direct(case.measurement, "relief")
     places = sorted({(d.string, d.fret) for d in direct})
     judged: list[tuple[Sentence, int | None, int | None, float, list[BudgetLine]]] = []
@@ -279,12 +307,12 @@ def relief_items(case: Case) -> list[Item]:
         named = at if len({s for s, _ in places}) < len(places) else ""
         value_mm, lines = _mean_of(readings, sentence("gap{under}{place}", under=under, place=at))
         name = sentence("Relief{under}{place}", under=under, place=named)
-        judged.append((name, string or None, fret, value_mm, lines))
+        if _surer(readings, lines, derived_mm, derived_lines):
+            judged.append((name, string or None, fret, value_mm, lines))
     basis: Basis = "direct"
     route = sentence("read directly under a straightedge")
     if not judged:
-        value_mm, lines, count = derived_relief(case)
-        judged.append((sentence("Relief"), None, None, value_mm, lines))
+        judged.append((sentence("Relief"), None, None, derived_mm, derived_lines))
         over = sentence("mean over {n} strings", n=count)
         over = over if count > 1 else sentence("of one string")
         basis, route = "derived", sentence("worked out from the crown tops, {over}", over=over)

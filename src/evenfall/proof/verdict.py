@@ -79,8 +79,9 @@ def prove(
     Judged are the action of every string, its first-fret gap, the relief, the crown height
     left at every fret, and the clearance of every stopped position at the attack: what the attack
     needs, or what level frets would give at this rod, nut and saddle if that is less. Readings of
-    action and relief of their own take precedence over values worked out from heights. Readings
-    that have to be taken again, and that nobody accepted, certify nothing.
+    action and relief of their own take precedence where they are as sure as what the heights give,
+    or where the heights were made from them. Readings that have to be taken again, and that nobody
+    accepted, certify nothing.
 
     Parameters
     ----------

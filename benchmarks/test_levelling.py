@@ -24,7 +24,7 @@ from pytest_benchmark.fixture import BenchmarkFixture
 
 from evenfall.instrument import Specification, string_lines
 from evenfall.levelling import Session, make_plan
-from evenfall.levelling.model import LevellingModel
+from evenfall.levelling.least_metal import least_metal as solved
 from evenfall.levelling.problem import build_problem
 from evenfall.measurement import Measurement
 from evenfall.neck import default_bow, level_line
@@ -46,7 +46,7 @@ def job() -> tuple[Specification, Measurement]:
 def least_metal(_: int) -> None:
     """Build and solve the linear program: the baseline."""
     made, found = job()
-    assert LevellingModel(build_problem(made, found, excursion=table(made))).least_metal()
+    assert solved(build_problem(made, found, excursion=table(made)))
 
 
 def opened() -> Session:

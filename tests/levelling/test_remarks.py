@@ -8,8 +8,9 @@ import pytest
 
 from evenfall.instrument import read_specification
 from evenfall.levelling import diagnose
-from evenfall.levelling.methods import full_refret, refretted
+from evenfall.levelling.new_wire import refretted
 from evenfall.levelling.problem import build_problem
+from evenfall.levelling.rules import decide, level_line_for
 from evenfall.units import LengthUnit
 from evenfall.wording import say
 from levelling.necks import Wishes, readings, table, text
@@ -20,8 +21,7 @@ def test_wood_planed_off_is_told_in_the_unit_asked_for(unit: LengthUnit, digits:
     spec = read_specification(text(Wishes(strings=3, frets=8, attack=0.2)))[0]
     per = 25.4 if unit == "in" else 1.0
     problem = build_problem(spec, readings(spec), excursion=table(spec))
-    outcome = full_refret(problem)
-    assert outcome is not None
+    outcome = decide(problem, level_line_for(problem, "refret"), "refret")
     assert outcome.remark is not None
     told = say(outcome.remark, unit)
     shown = re.fullmatch(rf"Planing takes up to ([\d.]+) {unit} off the board\.", told)

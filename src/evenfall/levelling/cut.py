@@ -14,12 +14,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.levelling.solver import least
+from evenfall.levelling.solver import Program
 from evenfall.plan import LEAST_SHOWN_MM
 from evenfall.requirement import ROUNDING_MM, State
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray
+    from evenfall.instrument.specification import Target
     from evenfall.levelling.settings import SetUp
 
 SPARE_MM = LEAST_SHOWN_MM
@@ -114,12 +115,15 @@ def within_form_mm(at: SetUp, cut_mm: FloatArray, may_cut: BoolArray) -> FloatAr
     return None
 
 
-def _form(at: SetUp) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return rows over the removal (K F) and their limits that keep a cut fret even."""
-    target, (count, frets) = at.problem.specification.target, at.taken_mm.shape
+def form_rows(target: Target, off_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return rows over the removal (K F) and their limits that keep a cut fret even.
+
+    The crowns are given off the line that counts as even, shape (K, F).
+    """
+    count, frets = off_mm.shape
     rows, low, high = [np.zeros((0, count * frets))], [np.zeros(0)], [np.zeros(0)]
     if target.across_mm is not None:
-        bend = np.diff(at.taken_mm - at.level_mm, 2, axis=0).ravel()
+        bend = np.diff(off_mm, 2, axis=0).ravel()
         # a crossing that is rough as found may stay as rough, but not become rougher
         most = np.maximum(target.across_mm, np.abs(bend))
         rows.append(np.kron(-np.diff(np.eye(count), 2, axis=0), np.eye(frets)))
@@ -130,6 +134,10 @@ def _form(at: SetUp) -> tuple[FloatArray, FloatArray, FloatArray]:
         low.append(np.full(len(rows[-1]), -target.along_mm))
         high.append(np.full(len(rows[-1]), target.along_mm))
     return np.concatenate(rows), np.concatenate(low), np.concatenate(high)
+
+
+def _form(at: SetUp) -> tuple[FloatArray, FloatArray, FloatArray]:
+    return form_rows(at.problem.specification.target, at.taken_mm - at.level_mm)
 
 
 def _keeps_form(at: SetUp, cut_mm: FloatArray) -> bool:
@@ -153,13 +161,15 @@ def _program_mm(at: SetUp, low_mm: FloatArray, allowed: BoolArray) -> FloatArray
     # what may not be cut and stays short must not become shorter
     lower = short[k, i, j]
     lower = np.where(allowed[k, j - 1], lower, np.minimum(lower, rows @ low_mm.ravel()))
-    found = least(
-        np.ones(low_mm.size),
-        (low_mm.ravel(), np.where(allowed, np.inf, low_mm).ravel()),
-        np.concatenate([rows, form]),
-        (np.concatenate([lower, form_low]), np.concatenate([np.full(len(k), np.inf), form_high])),
-    )
-    return None if found is None else found.reshape(low_mm.shape)
+    found = Program(
+        cost=np.ones(low_mm.size),
+        low=low_mm.ravel(),
+        high=np.where(allowed, np.inf, low_mm).ravel(),
+        rows=np.concatenate([rows, form]),
+        row_low=np.concatenate([lower, form_low]),
+        row_high=np.concatenate([np.full(len(k), np.inf), form_high]),
+    ).solve()
+    return None if found is None else found.columns.reshape(low_mm.shape)
 
 
 def _with_nut(at: SetUp, crown_top_mm: FloatArray) -> FloatArray:

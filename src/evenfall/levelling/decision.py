@@ -12,7 +12,7 @@ from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
-    from evenfall.levelling.model import Solution
+    from evenfall.levelling.least_metal import Solution
     from evenfall.levelling.problem import Problem
     from evenfall.neck.level_line import LevelLine
     from evenfall.plan import LeftOut, LowFrets, Part, Undecided

@@ -17,7 +17,7 @@ from evenfall.levelling.settings import (
     numbers,
     unsure_mm,
 )
-from evenfall.levelling.solver import least
+from evenfall.levelling.solver import Program
 from evenfall.plan import LEAST_SHOWN_MM
 from evenfall.requirement import ROUNDING_MM, State
 from evenfall.strings.clearance import clearance_per_relief
@@ -79,15 +79,18 @@ def with_leeway(at: SetUp) -> SetUp | None:
         low.append(np.zeros(count - 2))
         high.append(np.zeros(count - 2))
     matrix, lower, upper = np.concatenate(rows), np.concatenate(low), np.concatenate(high)
-    found = least(
-        np.repeat([1.0, 2.0 * count], [2 * count, 2]),
-        (np.zeros(2 * count + 2), np.concatenate([moves[1], -moves[0], [turn[1], -turn[0]]])),
-        matrix,
-        (lower, upper),
-    )
+    found = Program(
+        cost=np.repeat([1.0, 2.0 * count], [2 * count, 2]),
+        low=np.zeros(2 * count + 2),
+        high=np.concatenate([moves[1], -moves[0], [turn[1], -turn[0]]]),
+        rows=matrix,
+        row_low=lower,
+        row_high=upper,
+    ).solve()
     if found is None:
         return None
-    move = np.append(found[:count] - found[count:-2], found[-2] - found[-1])
+    up, down, rod = np.split(found.columns, [count, 2 * count])
+    move = np.append(up - down, rod[0] - rod[1])
     small = np.abs(move) < LEAST_MOVE_MM
     ends = [np.append(saddle, rod) for saddle, rod in zip(moves, turn, strict=True)]
     larger = np.where(np.abs(move) > MOVED_MM, np.sign(move) * LEAST_MOVE_MM, 0.0)

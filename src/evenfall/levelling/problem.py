@@ -131,23 +131,6 @@ class Problem:
         least = self.specification.fretwire.least_crown_height_mm
         return np.maximum(0.0, least - self.measurement.crown_height_mm)
 
-    def overdrawn_mm(self, limit: str) -> float:
-        """Return by how much the guard of a limit is wider than what there is to draw in [mm].
-
-        Such limits are planned for at their middle; widening them by less than this changes
-        nothing, so a relaxation has to be larger by as much. 0 for a limit without a guard.
-        """
-        if limit not in self.guard_mm:
-            return 0.0
-        target = self.specification.target
-        stated = {
-            "action": target.action,
-            "first-fret-gap": target.first_fret_gap,
-            "relief": (target.relief,),
-        }[limit]
-        half_mm = [0.5 * (one.maximum_mm - one.minimum_mm) for one in stated]
-        return float(np.max(self.guard_mm[limit] - half_mm, initial=0.0))
-
     def with_attack(self, attack_n: Attack | None) -> Problem:
         """Return the same job for another attack [N]; None for the player's."""
         return replace(self, attack_n=_attack(self.specification, attack_n))

@@ -13,9 +13,9 @@ import numpy as np
 
 from evenfall.levelling.cut import least_cut_mm, to_level_mm, within_form_mm
 from evenfall.levelling.decision import Ask, Conclusion, Decision, ReadFirst
+from evenfall.levelling.least_metal import least_metal
 from evenfall.levelling.leeway import with_leeway
-from evenfall.levelling.methods import refretted, with_new_wire
-from evenfall.levelling.model import LevellingModel
+from evenfall.levelling.new_wire import refretted, with_new_wire
 from evenfall.levelling.settings import (
     MOVED_MM,
     SetUp,
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument.specification import Tool
-    from evenfall.levelling.model import Solution
+    from evenfall.levelling.least_metal import Solution
     from evenfall.levelling.problem import Problem
     from evenfall.neck.level_line import LevelLine
 
@@ -442,7 +442,7 @@ def _refret(found: SetUp, lift: bool) -> _Work:
 
 def _least_metal(found: SetUp, _lift: bool) -> _Work:
     """Use every limit to the full: the linear program, whose answer carries its duals."""
-    solution = LevellingModel(found.problem).least_metal()
+    solution = least_metal(found.problem)
     nothing = np.zeros_like(found.taken_mm)
     if solution is None:
         return _Work(found, nothing, remark=sentence("Does not meet every limit."))

@@ -1,8 +1,9 @@
-"""The optimiser, quiet: nothing but the program's own answers may reach standard output."""
+"""Linear programs, quietly: nothing but the program's own answers may reach standard output."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import highspy
 import numpy as np
@@ -10,15 +11,17 @@ import numpy as np
 from evenfall.errors import SolverError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from evenfall.arrays import FloatArray
 
-FEASIBLE_MM = 1e-10
-"""What a row of a linear program may be missed by [mm]."""
+_FEASIBLE = 1e-10
+"""What a row may be missed by, in its own unit."""
+_REACH = 100.0
+"""No height on an instrument is over this [mm]: how far a column without a bound can go."""
+_DUAL, _PRIMAL = 1, 4  # values of the optimiser's option simplex_strategy
+_TRIES = (("off", _DUAL), ("off", _PRIMAL), ("on", _PRIMAL), ("on", _DUAL))
 
 
-class QuietHighs(highspy.Highs):
+class _QuietHighs(highspy.Highs):
     """HiGHS with its banner and log off from the start.
 
     The class's own constructor prints a banner before any option can be set (highspy 1.16), and
@@ -29,53 +32,76 @@ class QuietHighs(highspy.Highs):
         super(highspy.Highs, self).__init__()
         self.setOptionValue("output_flag", False)
 
-    def run_watched(self, watch: Callable[[], None]) -> None:
-        """Run an integer program; what `watch` raises while it runs stops it, and is raised."""
-        raised: list[BaseException] = []
 
-        def look(_kind: Any, _message: str, _out: Any, answer: Any, _data: Any) -> None:
-            try:
-                watch()
-            except BaseException as error:  # nothing may pass through the optimiser
-                raised.append(error)
-                answer.user_interrupt = True
+@dataclass(frozen=True, slots=True, eq=False)
+class Program:
+    """A linear program: the least cost of N columns within limits of columns and of M rows."""
 
-        self.setCallback(look, None)
-        self.startCallback(highspy.cb.HighsCallbackType.kCallbackMipInterrupt)
-        self.run()
-        if raised:
-            raise raised[0]
+    cost: FloatArray  # (N,)
+    low: FloatArray  # of the columns, (N,)
+    high: FloatArray
+    rows: FloatArray  # (M, N)
+    row_low: FloatArray  # (M,)
+    row_high: FloatArray
+
+    def with_row(self, row: FloatArray, at_most: float) -> Program:
+        """Return the program with one more row, shape (N,), that is bounded from above."""
+        return replace(
+            self,
+            rows=np.vstack([self.rows, row]),
+            row_low=np.append(self.row_low, -np.inf),
+            row_high=np.append(self.row_high, at_most),
+        )
+
+    def solve(self) -> Answer | None:
+        """Return the columns of the least cost, None if nothing fits the limits."""
+        lp = highspy.HighsLp()
+        lp.num_row_, lp.num_col_ = self.rows.shape
+        lp.col_cost_, lp.col_lower_, lp.col_upper_ = self.cost, self.low, self.high
+        lp.row_lower_, lp.row_upper_ = self.row_low, self.row_high
+        row, column = np.nonzero(self.rows)
+        lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+        lp.a_matrix_.start_ = np.searchsorted(row, np.arange(len(self.rows) + 1)).astype(np.int32)
+        lp.a_matrix_.index_ = column.astype(np.int32)
+        lp.a_matrix_.value_ = self.rows[row, column]
+        status = highspy.HighsModelStatus.kNotset
+        for presolve, strategy in _TRIES:  # rounding may be in the way of one path, not of another
+            solver = _QuietHighs()
+            solver.setOptionValue("presolve", presolve)
+            solver.setOptionValue("simplex_strategy", strategy)
+            solver.setOptionValue("primal_feasibility_tolerance", _FEASIBLE)
+            solver.setOptionValue("dual_feasibility_tolerance", _FEASIBLE)
+            solver.passModel(lp)
+            ran = solver.run() != highspy.HighsStatus.kError
+            status = solver.getModelStatus()
+            if ran and status == highspy.HighsModelStatus.kOptimal:
+                found = solver.getSolution()
+                return Answer(np.array(found.col_value), np.array(found.row_dual))
+            if ran and status == highspy.HighsModelStatus.kInfeasible:
+                return None
+        raise SolverError("The optimiser stopped early ({status}).", status=status.name)
+
+    def bound_by(self, row_dual: FloatArray) -> float:
+        """Return the bound on the cost that some row duals prove.
+
+        Computed here from the program's own data, not taken from the optimiser: for row duals y
+        and reduced costs d = c - A'y, the bound is the sum of each y and d times the bound it
+        leans on (LP duality). A dual that leans on no bound proves nothing and is set to zero,
+        which loosens the bound by what its column could still move. So any values give a true
+        bound, and the right ones the best.
+        """
+        leaning = np.where(row_dual > 0.0, self.row_low, self.row_high)
+        y = np.where(np.isfinite(leaning), row_dual, 0.0)
+        reduced = self.cost - y @ self.rows
+        bound = np.where(reduced > 0.0, self.low, self.high)
+        free = ~np.isfinite(bound)
+        part = np.where(free, -np.abs(reduced) * _REACH, reduced * np.where(free, 0.0, bound))
+        return float(part.sum() + (y * np.where(y == 0.0, 0.0, leaning)).sum())
 
 
-def least(
-    cost: FloatArray,
-    column_limits: tuple[FloatArray, FloatArray],
-    rows: FloatArray,
-    row_limits: tuple[FloatArray, FloatArray],
-) -> FloatArray | None:
-    """Return the columns of the least cost within limits of columns and rows, or None if none fit.
+@dataclass(frozen=True, slots=True, eq=False)
+class Answer:
+    """The columns of a least cost, and the row duals that prove it."""
 
-    Costs and columns have the shape (N,), rows (M, N).
-    """
-    lp = highspy.HighsLp()
-    lp.num_row_, lp.num_col_ = rows.shape
-    lp.col_cost_ = cost
-    lp.col_lower_, lp.col_upper_ = column_limits
-    lp.row_lower_, lp.row_upper_ = row_limits
-    row, column = np.nonzero(rows)
-    lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
-    lp.a_matrix_.start_ = np.searchsorted(row, np.arange(len(rows) + 1)).astype(np.int32)
-    lp.a_matrix_.index_ = column.astype(np.int32)
-    lp.a_matrix_.value_ = rows[row, column]
-    solver = QuietHighs()
-    solver.setOptionValue("presolve", "off")
-    solver.setOptionValue("primal_feasibility_tolerance", FEASIBLE_MM)
-    solver.setOptionValue("dual_feasibility_tolerance", FEASIBLE_MM)
-    solver.passModel(lp)
-    solver.run()
-    status = solver.getModelStatus()
-    if status == highspy.HighsModelStatus.kOptimal:
-        return np.array(solver.getSolution().col_value)
-    if status == highspy.HighsModelStatus.kInfeasible:
-        return None
-    raise SolverError("The optimiser stopped early ({status}).", status=status.name)
+    columns: FloatArray  # (N,)
+    row_dual: FloatArray  # (M,)

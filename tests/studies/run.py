@@ -45,7 +45,7 @@ def commit() -> str:
     return git("rev-parse", "--short", "HEAD").strip() + (" with changes" if changed else "")
 
 
-def page(study: Study, made: str, seed: int, count: int, minutes: float) -> str:
+def page(study: Study, made: str, *, at: str, seed: int, count: int, minutes: float) -> str:
     """Return the page of a study; `made` is its table."""
     command = f"python3 dev.py study {study.name}"
     command += "" if seed == 1 else f" --seed {seed}"
@@ -53,7 +53,7 @@ def page(study: Study, made: str, seed: int, count: int, minutes: float) -> str:
         f"# Study: {study.title}\n\n"
         f"<!-- written by `{command}`; do not edit -->\n\n"
         f"{study.words.strip()}\n\n{made}\n"
-        f"Commit {commit()}, seed {seed}, {count} necks or draws a row, "
+        f"Commit {at}, seed {seed}, {count} necks or draws a row, "
         f"{minutes:.1f} minutes of processor time. A figure in bold misses its limit. "
         f"Again: `{command}`.\n"
     )
@@ -72,7 +72,7 @@ def main(arguments: list[str]) -> int:
     count = study.count if chosen.count is None else chosen.count
     if count < 1:
         reader.error("--count must be 1 or more")
-    begun = time.process_time()
+    at, begun = commit(), time.process_time()
     rows = list(study.run(chosen.seed, count, Shown()))
     minutes = (time.process_time() - begun) / 60.0
     made = table(rows)
@@ -83,7 +83,10 @@ def main(arguments: list[str]) -> int:
     if chosen.count is None:
         PAGES.mkdir(exist_ok=True)
         path = PAGES / f"{study.name}.md"
-        path.write_text(page(study, made, chosen.seed, count, minutes), encoding="utf-8")
+        path.write_text(
+            page(study, made, at=at, seed=chosen.seed, count=count, minutes=minutes),
+            encoding="utf-8",
+        )
         print(f"study: wrote {path.relative_to(ROOT)}", file=sys.stderr)
     return 1 if missed else 0
 

@@ -158,6 +158,6 @@ where a wrong verdict is likeliest. How many sound necks stay undecided is what 
 with a gauge of stated uncertainty u, or repeated without one (standard deviation 0.005), when the
 uncertainty comes from the repeats and is itself uncertain. Lengths in mm.
 """,
-    200,
+    100,
     run,
 )

@@ -4,11 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from studies import calibration, gates, level_line, proof
+from studies import (
+    calibration,
+    gates,
+    judgement,
+    level_line,
+    level_necks,
+    old_and_new,
+    proof,
+    whole_job,
+)
 
 if TYPE_CHECKING:
     from studies.study import Study
 
-STUDIES: dict[str, Study] = {
-    study.name: study for study in (calibration.STUDY, level_line.STUDY, gates.STUDY, proof.STUDY)
-}
+_ROOMS = (calibration, level_line, gates, level_necks, judgement, whole_job, old_and_new, proof)
+STUDIES: dict[str, Study] = {room.STUDY.name: room.STUDY for room in _ROOMS}

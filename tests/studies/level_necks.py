@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from evenfall.levelling import Session
+from necks.kinds import table
 from necks.readings import read
-from studies.planning import cut_frets, plan
 from studies.sources import FIRST, GAUGES_MM, SECOND
 from studies.study import Figure, Row, Study, Told, share
 
@@ -37,7 +38,9 @@ def run(seed: int, count: int, told: Told) -> Iterator[Row]:
             one_kind = source.only(kind)
             for neck, chance in one_kind.necks(seed, count, 5, level=True):
                 found = read(neck, chance, source.reader(u_mm, neck))
-                opened += bool(cut_frets(plan(neck, found)))
+                made = neck.specification
+                # the preview: what would be cut, whatever gate stands before it
+                opened += bool(Session(made, found, excursion=table(made)).preview().metal_mm)
             every, cut = every + count, cut + opened
             upper = 100.0 * upper_limit(opened, count)
             none = 100.0 * upper_limit(0, count)  # as low as it can be for so few necks

@@ -1,16 +1,21 @@
-"""`evenfall sheet` says on the terminal too what the sheet asks for and what it waits for."""
+"""The terminal says what a sheet asks for, what it waits for, and what can hurt."""
 
 from __future__ import annotations
 
 import json
+from contextlib import redirect_stdout
 from dataclasses import replace
+from io import StringIO
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
 from evenfall.cli import main
+from evenfall.cli.plan_report import show_plan
+from evenfall.cli.reports import Lengths
 from evenfall.errors import At, Finding
+from evenfall.workshop.planning import PlanOutcome
 from work.made_plans import made_plan
 
 GATE = Finding("not-seated", "Fret 7 stands {over:length} high.", At(frets=(7,)), over=0.31)
@@ -50,3 +55,16 @@ def test_a_sheet_that_waits_shows_no_picture_of_a_cut(plan_file: str) -> None:
     page = Path("neck.sheet.html").read_text(encoding="utf-8")
     assert "buzz force as found" in page
     assert "metal to remove (mm" not in page
+
+
+def test_the_terminal_gives_the_cautions_of_the_work_that_a_plan_asks_for() -> None:
+    spec, plan = made_plan(need_mm=0.12)
+    lengths = Lengths.asked(None, "mm")
+    for status, part, dust in (("cut", "whole", True), ("settings", "settings", False)):
+        made = PlanOutcome(spec, (), replace(plan, status=status, part=part), None, ())
+        with StringIO() as told, redirect_stdout(told):
+            show_plan(made, lengths)
+            lines = told.getvalue().splitlines()
+        assert any(line.startswith("Strings under tension: 6 strings pull") for line in lines)
+        assert any(line.startswith("Sharp edges: ") for line in lines) == dust
+        assert lines[-1].startswith("-> ")

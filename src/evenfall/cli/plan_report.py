@@ -52,6 +52,8 @@ def show_plan(outcome: PlanOutcome, lengths: Lengths) -> None:
         _show_methods(plan, lengths)
         click.echo(lengths.say(plan.reason))
     show_findings(outcome.findings_of_result, lengths.unit)
+    for topic, caution in outcome.cautions:
+        click.echo(f"{topic}: {lengths.say(caution)}")
     click.echo(f"Plan code {plan.code}")
     click.echo(f"-> {lengths.say(plan.next_step)}")
 

@@ -32,6 +32,10 @@ _THEN: dict[str, str] = {
     "misfit": "Agree on other targets or a lighter attack, and make the plan again.",
 }
 """What to do once the settings are read, by the plan's status."""
+_ORDER = (
+    "In the order of the empty sheet: action of the outer strings by hand, relief by straightedge, "
+    "every height over one datum left alone, the first crown once more."
+)
 _AT_PITCH = "Strings at pitch. Large figure: target. Small figures: limits."
 
 
@@ -405,7 +409,7 @@ class Steps:
             if self.work()
             else "Worth keeping: tune, read."
         )
-        sentences = [sentence(_AT_PITCH)]
+        sentences = [sentence(_AT_PITCH), sentence(_ORDER)]
         u_mm = float(np.nanmedian(plan.measurement.heights.crown_top_u_mm))
         if u_mm > COARSE_U_MM:
             text = (
@@ -420,6 +424,8 @@ class Steps:
         """Return the reading that the rest waits for."""
         heading = "Read again."
         sentences = [_AT_PITCH, _THEN.get(self.plan.status, _THEN["settings"])]
+        if self.plan.status != "misfit":
+            sentences.append(_ORDER)
         if self.work():
             heading = "Let it settle, tune, read again."
             sentences.insert(0, "Leave it at pitch until two readings of the relief agree.")

@@ -21,9 +21,6 @@ if TYPE_CHECKING:
     from evenfall.pages.typesetting import Paper
     from evenfall.units import LengthUnit
 
-_ON_PAPER = ("removal", "buzz force planned")
-_WAITING = ("buzz force as found",)  # a sheet that asks for no cut shows none
-
 
 @dataclass(frozen=True, slots=True)
 class SheetRequest:
@@ -102,7 +99,11 @@ def sheet(request: SheetRequest, progress: Progress = silent) -> SheetOutcome:
     unit = request.unit or specification.unit
     content = bench_sheet(specification, made)
     page = sheet_page(content, unit=unit, both=request.unit is None, paper=request.paper)
-    names = _WAITING if content.preview else _ON_PAPER
+    names: tuple[str, ...] = ("buzz force planned",)
+    if content.preview:  # a sheet that asks for no cut shows none
+        names = ("buzz force as found",)
+    elif made.metal_mm > 0.0:
+        names = ("removal", *names)
     pages = {}
     for number, kind in enumerate(request.kinds):
         progress("Setting the bench sheet", number / len(request.kinds))

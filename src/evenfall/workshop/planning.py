@@ -13,6 +13,7 @@ from evenfall.gates import accepted_gates
 from evenfall.levelling import make_plan, trade_off
 from evenfall.pictures.inks import LIGHT
 from evenfall.requirement import margin_share
+from evenfall.work import bench_sheet
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.necks import NeckKnownRequest, outlook_findings
 from evenfall.workshop.opening import Source, open_another
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from evenfall.pictures.inks import Theme
     from evenfall.plan import Plan
     from evenfall.units import LengthUnit
+    from evenfall.wording import Sentence
     from evenfall.workshop.motion_check import MotionCheck
 
 
@@ -94,6 +96,12 @@ class PlanOutcome(Outcome):
         plan = self.plan
         new_wire = plan.status == "new-wire" and not plan.replaced_frets
         return new_wire or plan.status in ("read-again", "ask", "misfit", "short")
+
+    @property
+    def cautions(self) -> tuple[tuple[str, Sentence], ...]:
+        """What can hurt in the work that the plan asks for now: a word or two, and what to do."""
+        found = bench_sheet(self.specification, self.plan).cautions
+        return tuple((one.topic, one.sentence) for one in found)
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:

@@ -50,6 +50,8 @@ SCATTER_MM, SCATTER_U = 0.12, 6.0
 LONE_UP_MM, LONE_UP_U = 0.12, 6.0
 LONE_OUTER_MM, LONE_OUTER_U = 0.20, 6.0
 LONE_DOWN_MM, LONE_DOWN_U = 0.30, 4.5
+NEXT_SHARE = 0.75
+"""Where the next crown is off its own neighbours by this share, an outer crown is not to blame."""
 SEATED_MM, SEATED_END_MM = 0.25, 0.30
 """A fret that stands higher in its middle, or at one end, is not seated: or a slip."""
 DIP_MM, DIP_WORN_MM = 0.30, 0.15
@@ -254,8 +256,10 @@ def _alone(off: FloatArray, k: int) -> tuple[float, dict[int, float]] | None:
     step, misfit = float(off[k] - near), float(off[k] - 2.0 * near + next_but_one)
     if not math.isfinite(misfit) or step * misfit <= 0.0:
         return None
-    weights = {k: 1.0, k + inward: -2.0, k + 2 * inward: 1.0}
-    return (step if abs(step) < abs(misfit) else misfit), weights
+    size = step if abs(step) < abs(misfit) else misfit
+    if 0.5 * abs(misfit) > NEXT_SHARE * abs(size):
+        return None  # the next string's crown is off, not this one
+    return size, {k: 1.0, k + inward: -2.0, k + 2 * inward: 1.0}
 
 
 def not_seated(seen: Seen) -> Iterator[Finding]:

@@ -183,11 +183,15 @@ def show_diagnosis(outcome: DiagnoseOutcome, lengths: Lengths) -> None:
     ]
     table("As found", headings, rows)
     total = measurement.string_count * measurement.fret_count
-    click.echo(
-        f"{diagnosis.failing} of {total} notes fail: they buzz at the player's attack, and more"
-        f" than over level frets. {diagnosis.as_good or 'No'} more buzz as over level frets;"
-        f" {diagnosis.grazing or 'none'} of the others touch a fret lightly, and late."
-    )
+    counts = [
+        f"{diagnosis.failing} of {total} notes fail: they buzz at the player's attack, worse than "
+        "over level frets."
+    ]
+    if diagnosis.as_good:
+        counts.append(f"{diagnosis.as_good} more buzz, no worse than over level frets.")
+    if diagnosis.grazing:
+        counts.append(f"{diagnosis.grazing} of the others touch a fret lightly, and late.")
+    click.echo(" ".join(counts))
     show_findings(outcome.findings, lengths.unit)
 
 

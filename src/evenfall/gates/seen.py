@@ -10,7 +10,7 @@ import numpy as np
 
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
-from evenfall.neck.level_line import LEAST_U_MM, wear_read
+from evenfall.neck.level_line import LEAST_U_MM, scatter_u_mm, wear_read
 from evenfall.strings.clearance import open_gap_weights
 
 if TYPE_CHECKING:
@@ -54,8 +54,8 @@ class Seen:
 
     @cached_property
     def u_mm(self) -> FloatArray:
-        """Standard uncertainty of the crown tops, (K, F)."""
-        return np.fmax(self.measurement.heights.crown_top_u_mm, LEAST_U_MM)
+        """Standard uncertainty of the crown tops by which they scatter about a line, (K, F)."""
+        return np.fmax(scatter_u_mm(self.measurement.heights), LEAST_U_MM)
 
     @cached_property
     def usual_u_mm(self) -> float:

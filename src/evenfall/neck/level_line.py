@@ -189,7 +189,7 @@ def level_line(
     origin = measurement.heights.origin[:, 1:-1]
     read = np.isin(origin, (Origin.READ, Origin.DERIVED)) & np.isfinite(tops)
     lost_mm, worn = wear_read(specification, measurement)
-    u_mm = np.maximum(_scatter_u_mm(measurement.heights), LEAST_U_MM)
+    u_mm = np.maximum(scatter_u_mm(measurement.heights), LEAST_U_MM)
     u_mm = np.hypot(u_mm, np.where(lost_mm > 0.0, measurement.crown_height_u_mm, 0.0))
     board = -board_drop_mm(specification, lines)[:, 1:]
     fit = _Fit.drawn(_Shapes.of(specification, lines, bow), tops - board + lost_mm, read, u_mm)
@@ -238,7 +238,7 @@ def level_line(
     )
 
 
-def _scatter_u_mm(heights: Heights) -> FloatArray:
+def scatter_u_mm(heights: Heights) -> FloatArray:
     """Return how far crowns may scatter about a line, (K, F): what no line takes up [mm]."""
     square = np.nan_to_num(heights.own_u_mm) ** 2
     for shared in heights.shared:

@@ -254,13 +254,16 @@ class _Advice:
         self, item: Item, change: Sentence | None = None, more: Sentence | str = ""
     ) -> Sentence:
         """Say which reading decides an item, or what change does instead."""
-        # the verdict is open; by the readings alone it holds
-        holds = item.quantity == "clearance" and item.room >= 0.0
+        opened = sentence("Undecided")
+        if item.quantity == "clearance":  # by the readings alone it holds, or fails
+            opened = sentence(
+                "Holds by the readings, not for certain"
+                if item.room >= 0.0
+                else "Fails by the readings, not for certain"
+            )
         return sentence(
             "{open}: {standing}{more}; {reading}{change}.",
-            open=sentence("Holds by the readings, not for certain")
-            if holds
-            else sentence("Undecided"),
+            open=opened,
             standing=self.standing(item),
             more=more,
             reading=self.reading(item),
@@ -368,7 +371,8 @@ class _Advice:
             text = "{standing}{along}: {change}."
             return sentence(text, standing=self.standing(item), along=along, change=change)
         # metal is no answer to uncertainty: it cannot be put back
-        return self.undecided(item, more=along)
+        again = sentence("make a new plan from these readings") if item.room < 0.0 else None
+        return self.undecided(item, again, along)
 
     def along(self, item: Item) -> Sentence:
         """Say how many positions of the item's string are not proven to clear."""

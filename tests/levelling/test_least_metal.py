@@ -76,7 +76,7 @@ def test_duals_that_are_wrong_prove_less_never_too_much(neck: Neck, seed: int) -
     answer = program.solve()
     assume(answer is not None)
     assert answer is not None
-    metal, duals = program.cost @ answer.columns, answer.row_dual
+    metal, duals = program.cost @ answer.parameters, answer.row_dual
     chance = np.random.default_rng(seed)
     for spread in (1e-3, 0.1, 1.0):
         wrong = duals + spread * chance.normal(size=duals.shape)
@@ -147,7 +147,7 @@ def bare(problem: Problem) -> FloatArray | None:
     return (
         None
         if found is None
-        else found.columns[: problem.room_mm.size].reshape(problem.room_mm.shape)
+        else found.parameters[: problem.room_mm.size].reshape(problem.room_mm.shape)
     )
 
 

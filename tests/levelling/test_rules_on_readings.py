@@ -125,7 +125,7 @@ def test_a_left_handed_neck_and_one_in_inches_get_the_same_decision() -> None:
 
 @given(kind=kinds, seed=seeds)
 def test_the_result_read_again_exactly_asks_for_next_to_nothing(kind: str, seed: int) -> None:
-    """The level line is drawn anew, so that a setting may be off by rounding, and no fret opens."""
+    """The level line is drawn again, so a setting may be off by rounding, and no fret opens."""
     chance = np.random.default_rng(seed)
     places = 3 + chance.permutation(9)[:2]
     rises = chance.uniform(0.05, 0.12, 2)

@@ -163,13 +163,13 @@ def _program_mm(at: SetUp, low_mm: FloatArray, allowed: BoolArray) -> FloatArray
     lower = np.where(allowed[k, j - 1], lower, np.minimum(lower, rows @ low_mm.ravel()))
     found = Program(
         cost=np.ones(low_mm.size),
-        low=low_mm.ravel(),
-        high=np.where(allowed, np.inf, low_mm).ravel(),
-        rows=np.concatenate([rows, form]),
-        row_low=np.concatenate([lower, form_low]),
-        row_high=np.concatenate([np.full(len(k), np.inf), form_high]),
+        low_bound=low_mm.ravel(),
+        high_bound=np.where(allowed, np.inf, low_mm).ravel(),
+        row_weights=np.concatenate([rows, form]),
+        row_low_bound=np.concatenate([lower, form_low]),
+        row_high_bound=np.concatenate([np.full(len(k), np.inf), form_high]),
     ).solve()
-    return None if found is None else found.columns.reshape(low_mm.shape)
+    return None if found is None else found.parameters.reshape(low_mm.shape)
 
 
 def _with_nut(at: SetUp, crown_top_mm: FloatArray) -> FloatArray:

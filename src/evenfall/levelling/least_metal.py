@@ -51,7 +51,7 @@ def least_metal(problem: Problem) -> Solution | None:
     answer = program.solve()
     if answer is None:
         return None
-    metal, columns = float(answer.columns[:crowns].sum()), answer.columns
+    metal, columns = float(answer.parameters[:crowns].sum()), answer.parameters
     moves = np.zeros(len(columns))
     moves[crowns : crowns + 2 + 2 * count], moves[crowns + 2 + 2 * count :] = 1.0, _NUT_WEIGHT
     for slip in SLIPS_MM:
@@ -61,7 +61,7 @@ def least_metal(problem: Problem) -> Solution | None:
         except SolverError:  # so near the bound that rounding may be in the way
             continue
         if still is not None:
-            columns = still.columns
+            columns = still.parameters
             break
     removal = np.maximum(0.0, columns[:crowns]).reshape(problem.room_mm.shape)
     removal[removal < 1e-9] = 0.0  # no more than rounding
@@ -126,11 +126,11 @@ def levelling_program(problem: Problem, *, limits: bool = True) -> Program:
     )
     return Program(
         cost=np.repeat([1.0, 0.0], [count * frets, 2 + 4 * count]),
-        low=np.zeros(len(most)),
-        high=most,
-        rows=np.concatenate(blocks),
-        row_low=np.concatenate([*low, form_low]),
-        row_high=np.concatenate([*high, form_high]),
+        low_bound=np.zeros(len(most)),
+        high_bound=most,
+        row_weights=np.concatenate(blocks),
+        row_low_bound=np.concatenate([*low, form_low]),
+        row_high_bound=np.concatenate([*high, form_high]),
     )
 
 

@@ -55,8 +55,8 @@ def with_leeway(at: SetUp) -> SetUp | None:
         bands.append((Influence.on(problem, fret), band))
     on, band = bands[0]
     travel = np.array([-problem.saddle_travel_mm[0] - change, problem.saddle_travel_mm[1] - change])
-    bent = np.sort(turn[:, None] * -on.relief, axis=0)
-    most = np.stack([travel, (band + bent) / on.saddle])
+    bent = np.sort(turn[:, None] * -on.relief_share, axis=0)
+    most = np.stack([travel, (band + bent) / on.saddle_share])
     moves = np.stack([most[:, 0].max(axis=0), most[:, 1].min(axis=0)]) * problem.saddle_free
     moves = np.stack([np.minimum(moves[0], 0.0), np.maximum(moves[1], 0.0)])
 
@@ -70,7 +70,7 @@ def with_leeway(at: SetUp) -> SetUp | None:
     k, i, j = np.nonzero(short > worst)  # the others hold wherever saddle and rod go
     strings = np.arange(count)
     rows = [_rows(count, k, problem.share[k, i, j], on_relief[k, i, j])]
-    rows += [_rows(count, strings, on.saddle, on.relief) for on, _ in bands]
+    rows += [_rows(count, strings, on.saddle_share, on.relief_share) for on, _ in bands]
     low = [short[k, i, j], *(band[0] for _, band in bands)]
     high = [np.full(len(k), np.inf), *(band[1] for _, band in bands)]
     if target.one_piece_saddle and count > 2:
@@ -81,15 +81,15 @@ def with_leeway(at: SetUp) -> SetUp | None:
     matrix, lower, upper = np.concatenate(rows), np.concatenate(low), np.concatenate(high)
     found = Program(
         cost=np.repeat([1.0, 2.0 * count], [2 * count, 2]),
-        low=np.zeros(2 * count + 2),
-        high=np.concatenate([moves[1], -moves[0], [turn[1], -turn[0]]]),
-        rows=matrix,
-        row_low=lower,
-        row_high=upper,
+        low_bound=np.zeros(2 * count + 2),
+        high_bound=np.concatenate([moves[1], -moves[0], [turn[1], -turn[0]]]),
+        row_weights=matrix,
+        row_low_bound=lower,
+        row_high_bound=upper,
     ).solve()
     if found is None:
         return None
-    up, down, rod = np.split(found.columns, [count, 2 * count])
+    up, down, rod = np.split(found.parameters, [count, 2 * count])
     move = np.append(up - down, rod[0] - rod[1])
     small = np.abs(move) < LEAST_MOVE_MM
     ends = [np.append(saddle, rod) for saddle, rod in zip(moves, turn, strict=True)]

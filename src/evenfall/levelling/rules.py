@@ -145,11 +145,21 @@ def decide(
     lift: bool = True,
     settled: bool = False,
 ) -> Decision:
-    """Return what is to be done by a method; `line` is the level line for its smallest cut.
+    """Return what is to be done to one instrument by a method.
 
-    Low frets are lifted rather than others ground unless `lift` says no. Readings are `settled` if
-    they were taken at the settings of an earlier decision: then small corrections of rod and saddle
-    do not ask for yet another reading.
+    Parameters
+    ----------
+    problem
+        The job: readings, limits, attack, and what may move.
+    line
+        The level line for the method's smallest cut, see `level_line_for`.
+    method
+        Key of `evenfall.plan.METHODS`.
+    lift
+        Whether low frets are to be lifted rather than others ground, where that spares enough.
+    settled
+        Whether the readings were taken at the settings of an earlier decision: then small
+        corrections of rod and saddle do not ask for yet another reading.
     """
     smallest = smallest_cut_mm(problem, method)
     found = replace(as_found(problem, line, smallest), tool=tool_of(method))

@@ -167,9 +167,9 @@ class SetUp:
 class Influence:
     """What each setting does to the gaps of K open strings over one fret, per millimetre."""
 
-    nut: FloatArray  # (K,)
-    saddle: FloatArray
-    relief: FloatArray
+    nut_share: FloatArray  # (K,)
+    saddle_share: FloatArray
+    relief_share: FloatArray
 
     @staticmethod
     def on(problem: Problem, fret: int) -> Influence:
@@ -220,19 +220,19 @@ def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
     while True:
         to_nut, to_saddle = _moves(set_rod, nuts, saddles, first, action)
         now = set_rod.moved(0.0, to_nut, to_saddle)
-        missed = turned * np.abs(on_first.relief) * allowed.allowance_rod_mm
-        missed = missed + saddles * on_first.saddle * allowed.allowance_saddle_mm
+        missed = turned * np.abs(on_first.relief_share) * allowed.allowance_rod_mm
+        missed = missed + saddles * on_first.saddle_share * allowed.allowance_saddle_mm
         _, high = limits_mm(target.first_fret_gap, unsure_mm(problem, "first-fret-gap") + missed)
         too_high = problem.nut_free & (now.first_fret_gap_mm > high + ROUNDING_MM)
-        missed = turned * np.abs(on_action.relief) * allowed.allowance_rod_mm
-        missed = missed + nuts * on_action.nut * allowed.allowance_nut_mm
+        missed = turned * np.abs(on_action.relief_share) * allowed.allowance_rod_mm
+        missed = missed + nuts * on_action.nut_share * allowed.allowance_nut_mm
         low, high = limits_mm(target.action, unsure_mm(problem, "action") + missed)
         off = (now.action_mm < low - ROUNDING_MM) | (now.action_mm > high + ROUNDING_MM)
         more_nuts, more_saddles = nuts | too_high, saddles | (problem.saddle_free & off)
         if target.one_piece_saddle and more_saddles.any():
             more_saddles = np.ones_like(more_saddles)
         elif more_saddles.sum() >= EVEN_SHARE * problem.strings:
-            far = np.abs(action - now.action_mm) >= LEAST_MOVE_MM * on_action.saddle
+            far = np.abs(action - now.action_mm) >= LEAST_MOVE_MM * on_action.saddle_share
             even = even or bool((far & ~more_saddles).any())
             more_saddles = more_saddles | far
         if (more_nuts == nuts).all() and (more_saddles == saddles).all():
@@ -284,9 +284,9 @@ def _moves(
     to_nut: FloatArray = np.zeros(problem.strings)
     to_saddle: FloatArray = np.zeros(problem.strings)
     for _ in range(ROUNDS):
-        to_nut = (low_first - on_first.saddle * to_saddle) / on_first.nut
+        to_nut = (low_first - on_first.saddle_share * to_saddle) / on_first.nut_share
         to_nut = np.where(nuts, np.clip(to_nut, -problem.nut_travel_mm[0], 0.0), 0.0)
-        wanted = (low_action - on_action.nut * to_nut) / on_action.saddle
+        wanted = (low_action - on_action.nut_share * to_nut) / on_action.saddle_share
         to_saddle = np.where(saddles, np.clip(_saddle(at, wanted), -down, up), 0.0)
     return to_nut, to_saddle
 

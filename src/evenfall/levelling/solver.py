@@ -38,32 +38,34 @@ class Program:
     """A linear program: the least cost of N columns within limits of columns and of M rows."""
 
     cost: FloatArray  # (N,)
-    low: FloatArray  # of the columns, (N,)
-    high: FloatArray
-    rows: FloatArray  # (M, N)
-    row_low: FloatArray  # (M,)
-    row_high: FloatArray
+    low_bound: FloatArray  # of the columns, (N,)
+    high_bound: FloatArray
+    row_weights: FloatArray  # (M, N)
+    row_low_bound: FloatArray  # (M,)
+    row_high_bound: FloatArray
 
-    def with_row(self, row: FloatArray, at_most: float) -> Program:
+    def with_row(self, weights: FloatArray, bound: float) -> Program:
         """Return the program with one more row, shape (N,), that is bounded from above."""
         return replace(
             self,
-            rows=np.vstack([self.rows, row]),
-            row_low=np.append(self.row_low, -np.inf),
-            row_high=np.append(self.row_high, at_most),
+            row_weights=np.vstack([self.row_weights, weights]),
+            row_low_bound=np.append(self.row_low_bound, -np.inf),
+            row_high_bound=np.append(self.row_high_bound, bound),
         )
 
     def solve(self) -> Answer | None:
         """Return the columns of the least cost, None if nothing fits the limits."""
         lp = highspy.HighsLp()
-        lp.num_row_, lp.num_col_ = self.rows.shape
-        lp.col_cost_, lp.col_lower_, lp.col_upper_ = self.cost, self.low, self.high
-        lp.row_lower_, lp.row_upper_ = self.row_low, self.row_high
-        row, column = np.nonzero(self.rows)
+        lp.num_row_, lp.num_col_ = self.row_weights.shape
+        lp.col_cost_, lp.col_lower_, lp.col_upper_ = self.cost, self.low_bound, self.high_bound
+        lp.row_lower_, lp.row_upper_ = self.row_low_bound, self.row_high_bound
+        row, column = np.nonzero(self.row_weights)
         lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
-        lp.a_matrix_.start_ = np.searchsorted(row, np.arange(len(self.rows) + 1)).astype(np.int32)
+        lp.a_matrix_.start_ = np.searchsorted(row, np.arange(len(self.row_weights) + 1)).astype(
+            np.int32
+        )
         lp.a_matrix_.index_ = column.astype(np.int32)
-        lp.a_matrix_.value_ = self.rows[row, column]
+        lp.a_matrix_.value_ = self.row_weights[row, column]
         status = highspy.HighsModelStatus.kNotset
         for presolve, strategy in _TRIES:  # rounding may be in the way of one path, not of another
             solver = _QuietHighs()
@@ -90,10 +92,10 @@ class Program:
         which loosens the bound by what its column could still move. So any values give a true
         bound, and the right ones the best.
         """
-        leaning = np.where(row_dual > 0.0, self.row_low, self.row_high)
+        leaning = np.where(row_dual > 0.0, self.row_low_bound, self.row_high_bound)
         y = np.where(np.isfinite(leaning), row_dual, 0.0)
-        reduced = self.cost - y @ self.rows
-        bound = np.where(reduced > 0.0, self.low, self.high)
+        reduced = self.cost - y @ self.row_weights
+        bound = np.where(reduced > 0.0, self.low_bound, self.high_bound)
         free = ~np.isfinite(bound)
         part = np.where(free, -np.abs(reduced) * _REACH, reduced * np.where(free, 0.0, bound))
         return float(part.sum() + (y * np.where(y == 0.0, 0.0, leaning)).sum())
@@ -103,5 +105,5 @@ class Program:
 class Answer:
     """The columns of a least cost, and the row duals that prove it."""
 
-    columns: FloatArray  # (N,)
+    parameters: FloatArray  # the columns, (N,)
     row_dual: FloatArray  # (M,)

@@ -16,7 +16,7 @@ from evenfall.measurement import Origin
 from evenfall.requirement import Requirement, State, judge
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
+    from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument import Specification, StringLines
     from evenfall.instrument.specification import Limit
     from evenfall.plan import LimitName, Plan
@@ -86,15 +86,21 @@ def _cuts(specification: Specification, plan: Plan) -> list[Checked]:
     cut = plan.removal_mm
     cuts = cut > 0.0
     by_rule = plan.method != "least-metal"
-    read = np.isin(plan.measurement.heights.origin[:, 1:-1], (Origin.READ, Origin.DERIVED))
-    new = np.isin(np.arange(1, plan.measurement.fret_count + 1), plan.replaced_frets)
+    read = _read(plan)
     least = specification.fretwire.least_crown_height_mm
     return [
         _at_worst("smallest-cut", np.where(cuts & by_rule, plan.smallest_cut_mm - cut, 0.0)),
-        _at_worst("unread", np.where(cuts & ~read & ~new & by_rule, cut, 0.0)),
+        _at_worst("unread", np.where(cuts & ~read & by_rule, cut, 0.0)),
         _at_worst("crown-height", np.where(cuts, least - plan.crown_height_after_mm, 0.0)),
         _at_worst("heights", -cut),
     ]
+
+
+def _read(plan: Plan) -> BoolArray:
+    """Return which crowns were read, or get new wire, shape (K, F)."""
+    read = np.isin(plan.measurement.heights.origin[:, 1:-1], (Origin.READ, Origin.DERIVED))
+    new = np.isin(np.arange(1, plan.measurement.fret_count + 1), plan.replaced_frets)
+    return np.asarray(read | new)
 
 
 def _travel(specification: Specification, plan: Plan) -> list[Checked]:
@@ -164,7 +170,7 @@ def _notes(specification: Specification, plan: Plan, excursion: ExcursionTable) 
     """Check that every note stands as the plan says, and that none is left failing unsaid."""
     lines, judgement = string_lines(specification), specification.judgement
     clear = [
-        _clearance(plan, lines, plan.level_after_mm + off)
+        _clearance(plan, lines, np.where(_read(plan), plan.level_after_mm + off, np.nan))
         for off in (plan.stands_out_after_mm, np.zeros_like(plan.level_after_mm))
     ]
     judged = judge(

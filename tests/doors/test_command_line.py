@@ -20,7 +20,12 @@ from click.testing import CliRunner, Result
 from evenfall.cli import main
 
 INVENTED = resources.files("evenfall") / "invented"
-NAMES = ("tesquil.spec.toml", "tesquil-before.csv", "tesquil-after.csv")
+NAMES = (
+    *("tesquil.spec.toml", "tesquil-before.csv"),
+    *("tesquil-settled.csv", "tesquil-after.csv"),
+)
+SECOND = ("plan", "tesquil-settled.csv", "--spec", "tesquil.spec.toml", "--settled")
+"""The plan by the readings with rod and saddle set: what comes off the frets."""
 
 
 @pytest.fixture
@@ -59,7 +64,9 @@ def test_the_whole_job_by_files(folder: Path) -> None:
         ("diagnose", "tesquil-before.measurement.json"),
         ("plan", "tesquil-before.measurement.json"),
         ("sheet", "tesquil-before.plan.json"),
-        ("prove", "tesquil-before.plan.json", "tesquil-after.csv", "--date", "2026-03-31"),
+        (*SECOND, "--serial", "UY-0417"),
+        ("sheet", "tesquil-settled.plan.json"),
+        ("prove", "tesquil-settled.plan.json", "tesquil-after.csv", "--date", "2026-03-31"),
     )
     for step in steps:
         result = run(*step)
@@ -69,6 +76,9 @@ def test_the_whole_job_by_files(folder: Path) -> None:
         "tesquil-before.plan.json",
         "tesquil-before.sheet.pdf",
         "tesquil-before.sheet.html",
+        "tesquil-settled.plan.json",
+        "tesquil-settled.sheet.pdf",
+        "tesquil-settled.sheet.html",
         "tesquil-after.proof.json",
         "tesquil-after.certificate.pdf",
     }
@@ -78,10 +88,8 @@ def test_the_whole_job_by_files(folder: Path) -> None:
 
 def test_a_second_proof_leaves_the_first_alone(folder: Path) -> None:
     """Proof and certificate are named after the readings they judge."""
-    plan = "tesquil-before.plan.json"
-    assert (
-        run("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", plan).exit_code == 0
-    )
+    plan = "tesquil-settled.plan.json"
+    assert run(*SECOND, "-o", plan).exit_code == 0
     assert run("prove", plan, "tesquil-after.csv").exit_code == 0
     first = (folder / "tesquil-after.proof.json").read_bytes()
     assert run("prove", plan, "tesquil-before.csv").exit_code == 1
@@ -95,20 +103,24 @@ def test_a_second_proof_leaves_the_first_alone(folder: Path) -> None:
 
 
 def test_prices_follow_the_unit_that_is_asked_for(folder: Path) -> None:
+    """A lighter attack at which fewer frets are worse than they may be saves metal."""
     plan = ("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "a.json")
-    metric, inch = run(*plan), run(*plan, "--unit", "in")
-    assert "wider by 0.010 mm would save" in metric.output
-    assert "wider by 0.0004 in would save" in inch.output
-    assert "wider by 0.01" not in inch.output
+    metric, inch = run(*plan, "--attack", "0.5"), run(*plan, "--attack", "0.5", "--unit", "in")
+    for output, unit in ((metric.output, "mm"), (inch.output, "in")):
+        (told,) = re.findall(r"Metal ([\d.]+) (mm|in)", output)
+        assert told[1] == unit
+        for saved, of in re.findall(r"would save ([\d.]+) (mm|in) of metal", output):
+            assert of == unit
+            assert float(saved) <= float(told[0])
 
 
 def test_plan_json_keeps_the_contract(folder: Path) -> None:
     """The keys that other programs rely on are there, with one entry per fret or position."""
     plan = json_of("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
-    assert plan["status"] == "optimal"
-    assert plan["duality_gap_mm"] < 1e-9
+    assert (plan["status"], plan["part"]) == ("settings", "settings")
     contract = {"metal_mm", "method", "relief_change_mm", "lowest_crown_mm", "binding"}
-    assert contract | {"relaxations", "methods"} <= set(plan)
+    contract |= {"reasons", "left_out", "misses", "rocker", "undecided", "gates", "accepted"}
+    assert contract | {"methods"} <= set(plan)
     for key in ("removal_mm", "crown_top_after_mm", "buzz_force_before_n", "buzz_force_after_n"):
         assert np.array(plan[key]).shape == (6, 22)
     for key in ("saddle_after_mm", "nut_after_mm"):
@@ -484,13 +496,13 @@ def test_a_plan_cut_short_is_refused(folder: Path, keep: int) -> None:
 def test_demo_leaves_a_folder_to_start_from(folder: Path) -> None:
     """The demonstration runs the whole job, and its folder can be worked in."""
     job = json_of("demo", "start")
-    assert job["status"] == "optimal"
+    assert job["status"] == "cut"
     assert job["verdict"] == "conforms"
     for name in job["files"]:
         assert Path(name).stat().st_size > 0
     assert Path(job["picture"]).read_bytes().startswith(b"\x89PNG")
     os.chdir(folder / "start")
-    again = json_of("plan", "tesquil.measurement.json")
+    again = json_of("plan", "tesquil-settled.measurement.json", "--settled")
     assert again["metal_mm"] == pytest.approx(job["metal_mm"], abs=1e-9)
 
 
@@ -516,7 +528,7 @@ def test_nothing_but_json_reaches_standard_output(folder: Path) -> None:
         text=True,
         check=True,
     )
-    assert json.loads(done.stdout)["status"] == "optimal"
+    assert json.loads(done.stdout)["status"] == "settings"
     assert all(line.endswith(" ...") for line in done.stderr.splitlines())  # a slow machine
 
 
@@ -566,9 +578,8 @@ def test_a_finding_does_not_name_its_place_twice(folder: Path) -> None:
 
 def test_a_job_without_any_attack_has_all_its_pages_and_pictures(folder: Path) -> None:
     """No attack at all: nothing may touch at rest, and that is all that is asked."""
-    spec = ("--spec", "tesquil.spec.toml")
     steps = (
-        ("plan", "tesquil-before.csv", *spec, "--attack", "0", "-o", "p.json", "--pictures", "p"),
+        (*SECOND, "--attack", "0", "-o", "p.json", "--pictures", "p"),
         ("sheet", "p.json", "-o", "s.html"),
         ("prove", "p.json", "tesquil-after.csv", "--attack", "0", "--pictures", "p"),
     )
@@ -582,7 +593,7 @@ def test_a_job_without_any_attack_has_all_its_pages_and_pictures(folder: Path) -
 
 def test_the_sheet_and_its_map_give_the_same_share(folder: Path) -> None:
     """The weakest position reads alike on one page: both are rounded down."""
-    run("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json")
+    run(*SECOND, "-o", "p.json")
     run("sheet", "p.json", "-o", "s.html")
     page = (folder / "s.html").read_text(encoding="utf-8")
     told = re.search(
@@ -628,12 +639,3 @@ def test_the_help_does_not_cut_sentences_short() -> None:
     assert "..." not in listed
     for name in ("demo", "spec", "measure", "diagnose", "plan", "sheet", "prove"):
         assert re.search(rf"^  {name} +[A-Z]", listed, flags=re.MULTILINE), name
-
-
-def test_what_was_found_by_search_is_not_called_proved(folder: Path) -> None:
-    spec = ("--spec", "tesquil.spec.toml")
-    beam = run("plan", "tesquil-before.csv", *spec, "--method", "beam", "-o", "b.json").stdout
-    assert "not proved minimal" in beam
-    assert "in all, proved minimal" not in beam
-    profile = run("plan", "tesquil-before.csv", *spec, "--method", "profile", "-o", "c.json").stdout
-    assert "in all, proved minimal" in profile

@@ -2,7 +2,8 @@
 
     python tests/necks/tesquil.py
 
-writes the two sheets again. The true neck is drawn once from what the first readings say of it.
+writes the two sheets again. The true neck is drawn once from what the first readings say of it: its
+level line, what stands out of that, and a little roughness.
 Rod and saddle are then set as the first plan asks, missed by up to the working allowances; the neck
 is read with the errors of the same gauge; frets are filed as the second plan asks, missed likewise;
 the neck is read again. No figure is chosen by hand.
@@ -32,7 +33,7 @@ SPECIFICATION, BEFORE, SETTLED, AFTER = (
     *("tesquil-settled.csv", "tesquil-after.csv"),
 )
 SEED = 417
-STEP_MM = 0.001
+STEP_MM, ROUGHNESS_MM = 0.001, 0.002
 U_MM, GAUGE = 0.004, "digital height gauge"
 CLOSING_U_MM, CLOSING_GAUGE = 0.002, "dial gauge on a beam"
 """The last reading is taken with the finer gauge: the certificate goes by it."""
@@ -53,14 +54,14 @@ class Bench:
 
     @cached_property
     def truth(self) -> Neck:
-        spec, found = SPEC, self.found
-        error = U_MM * self.chance(0).standard_normal(found.heights.height_mm.shape)
-        height = found.heights.height_mm + error
+        spec, found, plan = SPEC, self.found, self.first_plan
+        chance, count = self.chance(0), SPEC.string_count
+        rough = ROUGHNESS_MM * chance.standard_normal(found.crown_top_mm.shape)
         return Neck(
             specification=spec,
-            nut_mm=height[:, 0],
-            crown_top_mm=height[:, 1:-1],
-            saddle_mm=height[:, -1],
+            nut_mm=found.nut_mm + U_MM * chance.standard_normal(count),
+            crown_top_mm=plan.level_mm + plan.stands_out_mm + rough,
+            saddle_mm=found.saddle_mm + U_MM * chance.standard_normal(count),
             crown_height_mm=found.crown_height_mm,
             off_mm=self.first_plan.stands_out_mm,
             relief_mm=self.first_plan.relief_before_mm,

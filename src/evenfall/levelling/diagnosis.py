@@ -312,10 +312,10 @@ def _causes(found: SetUp) -> list[Finding]:
     weighed: list[tuple[int, Finding]] = []
 
     def weigh(code: str, fact: Sentence, at: At, corrected: SetUp | None) -> None:
-        if corrected is None or not failing:
+        cured = 0 if corrected is None else failing - _count(corrected.judged, State.FAILS)
+        if cured <= 0:  # it is out of line, and no note fails for it alone
             weighed.append((0, Finding(code, "{fact}", at=at, fact=fact)))
             return
-        cured = max(failing - _count(corrected.judged, State.FAILS), 0)
         cure = "{fact} Correcting this alone would clear {cured} of {failing} failing notes."
         finding = Finding(code, cure, at=at, fact=fact, cured=cured, failing=failing)
         weighed.append((-cured, finding))

@@ -143,7 +143,9 @@ def finished_plan(
         undecided=decision.undecided,
         misses=misses(decision, tool),
         rocker=rocker_figures(decision),
-        level_clear_percent=100.0 * decision.level_margin_share,
+        level_clear_percent=100.0 * decision.level_margin_share
+        if math.isfinite(decision.level_margin_share)
+        else math.nan,
         least_metal_mm=beside.least_metal_mm,
         gates=readings.gates,
         accepted=readings.accepted,

@@ -33,8 +33,8 @@ _THEN: dict[str, str] = {
 }
 """What to do once the settings are read, by the plan's status."""
 _ORDER = (
-    "In the order of the empty sheet: action of the outer strings by hand, relief by straightedge, "
-    "every height over one datum left alone, the first crown once more."
+    "Read in the order of the empty sheet: action of the outer strings by hand, relief by "
+    "straightedge, every height over one datum left alone, the first crown once more."
 )
 _AT_PITCH = "Strings at pitch. Large figure: target. Small figures: limits."
 

@@ -55,7 +55,7 @@ def test_a_scan_and_a_sheet_become_a_measurement_that_later_commands_take(folder
     diagnosed = CliRunner().invoke(main, ["diagnose", "scan.measurement.json", "--json"])
     assert diagnosed.exit_code == NOT_SEATED, diagnosed.output
     planned = CliRunner().invoke(main, ["plan", "scan.measurement.json", "--json"])
-    assert planned.exit_code == 0, planned.output
+    assert planned.exit_code == NOT_SEATED, planned.output
 
 
 def test_drawings_that_cannot_be_written_leave_no_measurement_behind(folder: Path) -> None:

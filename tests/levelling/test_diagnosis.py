@@ -147,3 +147,8 @@ def test_the_json_tells_the_same() -> None:
     assert named == [(one.fret, one.size_mm) for one in found.line.standing]
     off = np.array([row["stands_out_mm"] for row in told["strings"]])
     np.testing.assert_array_equal(off, found.line.off_mm)
+
+
+@pytest.mark.parametrize("name", ["after a refret", "everything adrift", "hump at the joint"])
+def test_a_cure_that_clears_nothing_is_not_offered(name: str) -> None:
+    assert not any("would clear 0 of" in f.sentence for f in brought_in(name).findings)

@@ -718,3 +718,21 @@ def test_a_skip_in_ci_is_a_failure(tmp_path: Path, ci: str, closing: str) -> Non
         check=False,
     )
     assert closing in done.stdout.splitlines()[-1], done.stdout + done.stderr
+
+
+# ---- properties: how often each is tried is the profile's business ------------------------------
+
+
+def budgets_of_their_own(source: str) -> Iterator[str]:
+    """Yield every line that sets examples or a deadline for a property apart from `draws`."""
+    for number, line in enumerate(source.splitlines(), start=1):
+        if re.search(r"\bsettings\(.*(max_examples|deadline)", line):
+            yield f"line {number}: {line.strip()}"
+
+
+def test_each_property_is_tried_as_often_as_the_profile_says() -> None:
+    tests = [path for path in PYTHON_FILES if path.name not in ("draws.py", Path(__file__).name)]
+    no_complaints(budgets_of_their_own, tests)
+    assert list(budgets_of_their_own("@settings(max_examples=5)\ndef f(): ...")) == [
+        "line 1: @settings(max_examples=5)"
+    ]

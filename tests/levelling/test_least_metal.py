@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from draws import draws
 from evenfall.levelling.least_metal import Solution, least_metal, levelling_program
 from evenfall.levelling.problem import Problem, build_problem
 from levelling.necks import Neck, Wishes, necks, readings, specification, table
@@ -37,7 +38,7 @@ def solved(neck: Neck) -> Solution | None:
 FORMS = ({}, {"along": 0.04}, {"across": 0.05}, {"across": 0.03, "along": 0.06})
 
 
-@settings(deadline=None, max_examples=60)
+@draws(60)
 @given(necks(), st.sampled_from(FORMS))
 def test_another_solver_on_a_model_written_apart_finds_the_same_metal(
     neck: Neck, form: dict[str, float]
@@ -52,7 +53,7 @@ def test_another_solver_on_a_model_written_apart_finds_the_same_metal(
         assert found.dual_mm == pytest.approx(found.metal_mm, abs=1e-6)
 
 
-@settings(deadline=None, max_examples=40)
+@draws(40)
 @given(necks(), st.integers(0, 2**32 - 1))
 def test_the_dual_bound_is_under_every_plan(neck: Neck, seed: int) -> None:
     answer = solved(neck)
@@ -68,7 +69,7 @@ def test_the_dual_bound_is_under_every_plan(neck: Neck, seed: int) -> None:
         assert bound <= other[1][: answer.removal_mm.size].sum() + 1e-6
 
 
-@settings(deadline=None, max_examples=25)
+@draws(25)
 @given(necks(), st.integers(0, 2**32 - 1))
 def test_duals_that_are_wrong_prove_less_never_too_much(neck: Neck, seed: int) -> None:
     """The bound is computed from the program's data, so any dual values give a true one."""
@@ -161,7 +162,7 @@ def deep_job(neck: Neck, *, limits: bool = False) -> Job:
     return replace(asked, room=np.full_like(asked.room, 5.0))
 
 
-@settings(deadline=None, max_examples=60)
+@draws(60)
 @given(necks())
 def test_the_linear_program_finds_the_greatest_solution_at_every_crossing(neck: Neck) -> None:
     problem = fixed_problem(neck)
@@ -175,7 +176,7 @@ def test_the_linear_program_finds_the_greatest_solution_at_every_crossing(neck: 
     np.testing.assert_allclose(found, removal, rtol=0.0, atol=1e-9)
 
 
-@settings(deadline=None, max_examples=30)
+@draws(30)
 @given(necks(), st.integers(0, 2**32 - 1))
 def test_no_plan_that_holds_the_limits_leaves_a_crown_higher(neck: Neck, seed: int) -> None:
     greatest = greatest_crown_tops_mm(fixed_problem(neck))
@@ -189,7 +190,7 @@ def test_no_plan_that_holds_the_limits_leaves_a_crown_higher(neck: Neck, seed: i
         assert (other <= greatest + 1e-6).all()
 
 
-@settings(deadline=None, max_examples=30)
+@draws(30)
 @given(necks())
 def test_the_pass_is_the_one_of_plain_loops(neck: Neck) -> None:
     problem = fixed_problem(neck)
@@ -201,7 +202,7 @@ def test_the_pass_is_the_one_of_plain_loops(neck: Neck) -> None:
         assert removal[k].sum() == pytest.approx(loops[0], abs=1e-12)
 
 
-@settings(deadline=None, max_examples=30)
+@draws(30)
 @given(necks())
 def test_a_neck_that_was_passed_once_needs_no_second_pass(neck: Neck) -> None:
     problem = fixed_problem(neck)

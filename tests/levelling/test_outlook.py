@@ -7,8 +7,9 @@ from statistics import NormalDist
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 
+from draws import draws
 from evenfall.errors import RequestError
 from evenfall.instrument import Specification, fret_distance_mm, read_specification, string_lines
 from evenfall.levelling import diagnose, make_plan
@@ -69,7 +70,7 @@ def broken_mm(spec: Specification, plan: Plan, crown_top_mm: np.ndarray) -> floa
     return float(max(worst))
 
 
-@settings(max_examples=25, deadline=None)
+@draws(25)
 @given(necks(tolerance=0.5, relief=(-0.2, 0.6), saddle=(1.0, 1.0), nut=(0.5, 0.5)))
 def test_the_plan_holds_up_to_its_ends_and_no_further(neck: Neck) -> None:
     try:

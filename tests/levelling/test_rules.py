@@ -7,9 +7,10 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.levelling.cut import asked_mm, least_cut_mm
 from evenfall.levelling.rules import decide, set_up
 from evenfall.levelling.settings import SetUp, as_found, limits_mm
@@ -131,7 +132,7 @@ def test_the_walk_is_the_linear_program_at_fixed_settings(kind: str, seed: int) 
     np.testing.assert_allclose(walk, program, atol=1e-8)
 
 
-@settings(max_examples=15)
+@draws(15)
 @given(seed=seeds, smallest=st.sampled_from([0.0, 0.005, 0.02]))
 def test_no_fewer_frets_do(seed: int, smallest: float) -> None:
     """On the first strings and frets alone, with every other fret closed in turn."""

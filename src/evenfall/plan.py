@@ -435,7 +435,7 @@ _NEXT_STEPS: Mapping[Status, str] = {
     "nothing": "Keep these readings; {door_prove} shows that the instrument conforms.",
     "settings": "Set rod and saddle, let the neck settle, tune, read again and plan from that "
     "reading with {door_settled}.",
-    "cut": "Print the bench sheet, do the work, read again and {door_prove}.",
+    "cut": "Print the bench sheet, do the work, read again and run {door_prove}.",
     "lift": "Lift or re-seat the low frets, read again and plan from that reading.",
     "new-wire": "Print the bench sheet, put in the new wire, read and plan again.",
     "ask": "Read the instrument a second time and give that reading to {door_plan} with "
@@ -712,7 +712,7 @@ class Plan(FileContent):
     def next_step(self) -> Sentence:
         """What to do now."""
         if self.status == "settings" and self.part == "whole":
-            return sentence("Make the settings, tune, read again and {door_prove}.")
+            return sentence("Make the settings, tune, read again and run {door_prove}.")
         if self.status == "new-wire" and not self.replaced_frets:
             return sentence(
                 "Plan with {door_method} partial-refret: it finds the frets to replace."

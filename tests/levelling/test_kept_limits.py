@@ -1,189 +1,89 @@
-"""What every plan keeps, whatever the neck: checked on random small instruments."""
+"""What every plan keeps, whatever the neck: the whole way through `make_plan`."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
-from hypothesis import assume, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
-from evenfall.instrument import string_lines
 from evenfall.levelling import make_plan
 from evenfall.measurement import Measurement
-from evenfall.neck import default_bow
-from evenfall.plan import Plan
-from evenfall.strings.clearance import open_gap_mm
-from levelling.necks import Neck, mirrored, necks, specification
-from made_heights import changed
-from oracles.brute_force_levelling import job, shortfall_mm
+from evenfall.plan import METHODS, Plan
+from levelling.level_lines import job
+from necks import invented
+from necks.kinds import table
+from necks.neck import Neck
+from necks.readings import Reader, read
 
 KEPT = ((), ("relief",), ("saddle",), ("nut",), ("relief", "saddle", "nut"), ("saddle", "nut"))
-keeps = st.sampled_from(KEPT)
+kinds = st.sampled_from(["electric", "ukulele", "bass"])
+seeds = st.integers(0, 10_000)
 
 
-def plan_of(neck: Neck, found: Measurement | None = None, keep: tuple[str, ...] = ()) -> Plan:
-    return make_plan(neck.spec, found or neck.found, keep=keep, excursion=neck.table)
-
-
-def same_datum(found: Measurement, neck: Neck, lift: np.ndarray, slope: np.ndarray) -> Measurement:
-    """Add a straight line of its own to every string's heights."""
-    lines = string_lines(neck.spec)
-    return found.with_heights(
-        crown_top_mm=found.crown_top_mm + lift[:, None] + slope[:, None] * lines.station_mm[:, 1:],
-        nut_mm=found.nut_mm + lift,
-        saddle_mm=found.saddle_mm + lift + slope * lines.saddle_station_mm,
-    )
-
-
-@settings(deadline=None, max_examples=30)
-@given(necks(), keeps, st.integers(0, 2**32 - 1))
-def test_a_straight_line_added_to_a_string_changes_nothing(
-    neck: Neck, keep: tuple[str, ...], seed: int
-) -> None:
+def found(kind: str, seed: int) -> tuple[Neck, Measurement]:
     chance = np.random.default_rng(seed)
-    neck = replace(neck, noise_mm=neck.noise_mm + 0.005)  # no ties between equal answers
-    found = neck.found
-    lift, slope = chance.normal(0.0, 3.0, neck.wishes.strings), chance.normal(0.0, 0.01, 1)
-    slope = slope * chance.uniform(-1.0, 1.0, neck.wishes.strings)
-    moved = same_datum(found, neck, lift, slope)
-    plan, other = plan_of(neck, found, keep), plan_of(neck, moved, keep)
-    assert (plan.status, plan.method) == (other.status, other.method)
-    for one, two in (
-        (plan.metal_mm, other.metal_mm),
-        (plan.removal_mm, other.removal_mm),
-        (plan.buzz_force_before_n, other.buzz_force_before_n),
-        (plan.buzz_force_after_n, other.buzz_force_after_n),
-        (plan.relief_change_mm, other.relief_change_mm),
-        (plan.relief_after_mm, other.relief_after_mm),
-        (plan.action_after_mm, other.action_after_mm),
-        (plan.nut_after_mm - found.nut_mm, other.nut_after_mm - moved.nut_mm),
-        (plan.saddle_after_mm - found.saddle_mm, other.saddle_after_mm - moved.saddle_mm),
-    ):
-        np.testing.assert_allclose(one, two, rtol=0.0, atol=1e-6)
+    truth = invented.as_found(kind, chance)
+    return truth, read(truth, chance, Reader(0.004))
 
 
-@settings(deadline=None, max_examples=30)
-@given(necks(), keeps)
-def test_counting_the_strings_from_the_other_side_mirrors_the_plan(
-    neck: Neck, keep: tuple[str, ...]
+def plan_of(
+    truth: Neck, readings: Measurement, method: str | None = None, keep: tuple[str, ...] = ()
+) -> Plan:
+    made = truth.specification
+    return make_plan(made, readings, method=method, keep=keep, excursion=table(made))
+
+
+@given(kind=kinds, seed=seeds, keep=st.sampled_from(KEPT))
+def test_a_straight_line_added_to_a_string_changes_nothing(
+    kind: str, seed: int, keep: tuple[str, ...]
 ) -> None:
-    other_wishes = replace(neck.wishes, reversed=True)
-    other_spec = specification(other_wishes)
-    found = neck.found
-    turned = replace(
-        mirrored(found), specification_hash=other_spec.content_hash, model=other_spec.name
+    """A datum lifted, turned along the neck or across it: one plane, so that no gate asks."""
+    truth, readings = found(kind, seed)
+    lift, slope, cant = np.random.default_rng(seed).normal(0.0, [3.0, 0.001, 0.003])
+    lines = truth.lines
+
+    def raised(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        return np.asarray(lift + slope * x + cant * y)
+
+    moved = readings.with_heights(
+        crown_top_mm=readings.crown_top_mm + raised(lines.x_mm[:, 1:], lines.y_mm[:, 1:]),
+        nut_mm=readings.nut_mm + raised(lines.x_mm[:, 0], lines.y_mm[:, 0]),
+        saddle_mm=readings.saddle_mm + raised(lines.saddle_x_mm, lines.saddle_y_mm),
     )
-    plan = plan_of(neck, found, keep)
-    other = make_plan(other_spec, turned, keep=keep, excursion=Neck(other_wishes).table)
+    plan, other = (plan_of(truth, one, keep=keep) for one in (readings, moved))
     assert (plan.status, plan.method) == (other.status, other.method)
-    np.testing.assert_allclose(other.metal_mm, plan.metal_mm, rtol=0.0, atol=1e-7)
-    np.testing.assert_allclose(
-        other.buzz_force_before_n, plan.buzz_force_before_n[::-1], rtol=0.0, atol=1e-6
-    )
-    if keep == KEPT[4] and plan.status == "optimal":  # one greatest solution: the same metal
-        np.testing.assert_allclose(other.removal_mm, plan.removal_mm[::-1], rtol=0.0, atol=1e-7)
+    for name in ("removal_mm", "relief_change_mm", "action_after_mm", "first_fret_gap_after_mm"):
+        np.testing.assert_allclose(getattr(other, name), getattr(plan, name), atol=2e-5)
 
 
-@settings(deadline=None, max_examples=30)
-@given(necks(), keeps)
-def test_a_planned_neck_needs_nothing_more(neck: Neck, keep: tuple[str, ...]) -> None:
-    found = neck.found
-    plan = plan_of(neck, found, keep)
-    assume(plan.status == "optimal")
-    done = changed(
-        found,
-        crown_top_mm=plan.crown_top_after_mm,
-        crown_height_mm=plan.crown_height_after_mm,
-        nut_mm=plan.nut_after_mm,
-        saddle_mm=plan.saddle_after_mm,
-    )
-    again = plan_of(neck, done, keep)
-    assert again.status == "optimal"
-    assert again.metal_mm <= 1e-7
-    assert abs(again.relief_change_mm) <= 1e-7
-    np.testing.assert_allclose(again.nut_after_mm, plan.nut_after_mm, rtol=0.0, atol=1e-7)
-    np.testing.assert_allclose(again.saddle_after_mm, plan.saddle_after_mm, rtol=0.0, atol=1e-7)
-
-
-@settings(deadline=None, max_examples=30)
-@given(
-    necks(),
-    st.sampled_from(
-        ["attack", "action", "extra", "allowance", "coverage", "minimum", "travel", "relief"]
-    ),
-    st.floats(0.1, 0.9),
-)
-def test_asking_for_less_never_takes_more_metal(neck: Neck, what: str, share: float) -> None:
-    wishes = neck.wishes
-    relaxed = {
-        "attack": {"attack": share * wishes.attack, "attack_step": share * wishes.attack_step},
-        "action": {"tolerance": wishes.tolerance + 0.3 * share},
-        "extra": {"extra": share * wishes.extra},
-        "allowance": {"allowance": share * wishes.allowance},
-        "coverage": {"coverage": 0.5 + share * (wishes.coverage - 0.5)},
-        "minimum": {"minimum": share * wishes.minimum},
-        "travel": {"saddle": (0.4 + share, 0.4 + share), "nut": (0.2 + share, share)},
-        "relief": {"relief": (wishes.relief[0] - 0.3 * share, wishes.relief[1] + 0.3 * share)},
-    }[what]
-    plan = make_plan(neck.spec, neck.found, method="profile", excursion=neck.table)
-    assume(plan.status == "optimal")
-    spec = specification(replace(wishes, **relaxed))
-    found = replace(neck.found, specification_hash=spec.content_hash)
-    other = make_plan(spec, found, method="profile", excursion=neck.table)
-    assert other.status == "optimal"
-    assert other.metal_mm <= plan.metal_mm + 1e-8
-
-
-@settings(deadline=None, max_examples=60)
-@given(necks(), keeps)
-def test_every_limit_holds_when_worked_out_again(neck: Neck, keep: tuple[str, ...]) -> None:
-    spec, found = neck.spec, neck.found
-    plan = plan_of(neck, found, keep)
-    lines, target = string_lines(spec), spec.target
-    bow = default_bow(spec, lines)
-
-    # no fret is raised: crowns stand where the bow and new wire have brought them, or lower
-    height = found.crown_height_mm.copy()
-    new = np.array(plan.replaced_frets, dtype=int) - 1
-    height[:, new] = spec.fretwire.crown_height_mm
-    gain = np.maximum(0.0, height - found.crown_height_mm)
-    bent = found.crown_top_mm + gain + plan.relief_change_mm * bow.frets
-    assert (plan.removal_mm >= 0.0).all()
-    if plan.method != "refret":  # where the board is planed too
-        np.testing.assert_allclose(plan.crown_top_after_mm, bent - plan.removal_mm, atol=1e-12)
-    np.testing.assert_allclose(plan.crown_height_after_mm, height - plan.removal_mm, atol=1e-12)
-    np.testing.assert_allclose(plan.metal_mm, plan.removal_mm.sum(), atol=1e-12)
-    np.testing.assert_allclose(
-        plan.relief_after_mm, bow.relief_mm(plan.crown_top_after_mm), atol=1e-12
-    )
-    for height, fixed in (("saddle", plan.saddle_after_mm), ("nut", plan.nut_after_mm)):
-        if height in keep:
-            np.testing.assert_array_equal(fixed, getattr(found, f"{height}_mm"))
+@given(kind=kinds, seed=seeds, keep=st.sampled_from(KEPT), method=st.sampled_from([*METHODS]))
+def test_what_is_kept_stays_and_what_moves_stays_inside_its_limits(
+    kind: str, seed: int, keep: tuple[str, ...], method: str
+) -> None:
+    truth, readings = found(kind, seed)
+    plan = plan_of(truth, readings, method, keep)
+    target = truth.specification.target
     if "relief" in keep:
         assert plan.relief_change_mm == 0.0
-    if plan.status != "optimal":
-        return
-    assert plan.duality_gap_mm < 1e-6
-    least = spec.fretwire.least_crown_height_mm
-    assert (plan.crown_height_after_mm >= least - 1e-6).all()
-    asked = job(spec, found, neck.table, keep=keep)
-    assert (
-        shortfall_mm(asked, plan.crown_top_after_mm, plan.nut_after_mm, plan.saddle_after_mm)
-        <= 1e-6
-    )
-    heights = (plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
-    action = open_gap_mm(lines, *heights, spec.scale.reference_fret)
-    first = open_gap_mm(lines, *heights, 1)
-    for gap, limits in ((action, asked.action), (first, asked.first)):
-        assert (gap >= limits[:, 0] - 1e-6).all()
-        assert (gap <= limits[:, 1] + 1e-6).all()
-    assert asked.relief[0] - 1e-6 <= plan.relief_after_mm <= asked.relief[1] + 1e-6
-    for move, down, up in (
-        (plan.saddle_after_mm - found.saddle_mm, target.saddle_down_mm, target.saddle_up_mm),
-        (plan.nut_after_mm - found.nut_mm, target.nut_down_mm, target.nut_up_mm),
-    ):
-        assert (move >= -down - 1e-6).all()
-        assert (move <= up + 1e-6).all()
-    # buzz force holds the attack as far as the margins are zero or more
-    assert (plan.buzz_force_after_n >= plan.attack_n[:, None] - 1e-5).all()
+    if "saddle" in keep:
+        np.testing.assert_array_equal(plan.saddle_after_mm, readings.saddle_mm)
+    if "nut" in keep:
+        np.testing.assert_array_equal(plan.nut_after_mm, readings.nut_mm)
+    if plan.relief_change_mm and method not in ("refret", "least-metal"):
+        assert target.relief.minimum_mm <= plan.relief_after_mm <= target.relief.maximum_mm
+    assert (plan.saddle_height_change_mm <= target.saddle_up_mm + 1e-9).all()
+    assert (plan.saddle_height_change_mm >= -target.saddle_down_mm - 1e-9).all()
+    assert (plan.nut_height_change_mm >= -target.nut_down_mm - 1e-9).all()
+    # no crown is raised but by new wire or by lifting, and none falls under the least height
+    assert (plan.removal_mm >= 0.0).all()
+    cut = plan.removal_mm > 0.0
+    least = truth.specification.fretwire.least_crown_height_mm
+    assert (plan.crown_height_after_mm[cut] >= least - 1e-6).all()
+
+
+@given(kind=kinds, seed=seeds, share=st.floats(0.3, 1.0))
+def test_a_lighter_attack_never_takes_more_metal(kind: str, seed: int, share: float) -> None:
+    truth = invented.as_found(kind, np.random.default_rng(seed))
+    harder, lighter = job(truth).decided(lift=False), job(truth, attack=share).decided(lift=False)
+    if harder.conclusion != "misfit":
+        assert lighter.metal_mm <= harder.metal_mm + 0.02  # one smallest cut

@@ -12,6 +12,8 @@ from evenfall.levelling import diagnose, make_plan
 from evenfall.levelling.problem import build_problem
 from evenfall.work import bench_sheet
 from levelling.necks import Wishes, readings, table, text
+from necks.invented import Bump, neck
+from necks.readings import exact
 
 # Relief outside its limits, and a neck that needs metal off.
 WITH = read_specification(text(Wishes(strings=4, frets=12, relief=(0.05, 0.20), attack=0.2)))[0]
@@ -22,16 +24,19 @@ def found(spec, relief_mm=0.30):
     return readings(spec, relief_mm=relief_mm, seed=3)
 
 
-def test_the_plan_leaves_the_relief_and_holds_every_other_limit() -> None:
-    turned = make_plan(WITH, found(WITH), excursion=table(WITH))
-    assert turned.relief_change_mm < -0.09  # with a rod it is brought inside its limits
-    plan = make_plan(WITHOUT, found(WITHOUT), excursion=table(WITHOUT))
+def test_the_plan_leaves_the_relief_and_reports_it() -> None:
+    with_rod = neck("electric", relief_mm=0.42, bumps=[Bump(7, 0.1)])
+    made = with_rod.specification
+    turned = make_plan(made, exact(with_rod), excursion=table(made))
+    assert turned.relief_change_mm == pytest.approx(-0.22, abs=0.02)
+    spec = replace(made, neck=replace(made.neck, truss_rod=False))
+    plan = make_plan(spec, exact(with_rod), excursion=table(made))
     assert plan.relief_change_mm == 0.0
-    assert plan.status == "optimal"
-    assert plan.relief_after_mm > WITHOUT.target.relief.maximum_mm
-    assert not any(limit.limit == "relief" for limit in plan.binding)
-    kept = make_plan(WITH, found(WITH), excursion=table(WITH), keep=("relief",))
+    assert "relief" in {one.limit for one in plan.left_out}
+    assert "no truss rod" in " ".join(str(one.said) for one in plan.left_out)
+    kept = make_plan(made, exact(with_rod), excursion=table(made), keep=("relief",))
     np.testing.assert_array_equal(plan.removal_mm, kept.removal_mm)
+    assert "rod is kept" in " ".join(str(one.said) for one in kept.left_out)
 
 
 def test_the_diagnosis_reports_the_relief_and_turns_nothing() -> None:
@@ -64,9 +69,10 @@ def test_the_bench_sheet_says_nothing_of_a_rod(method: str) -> None:
         named = replace(named, replaced_frets=tuple(range(1, 13)))
     told = str(bench_sheet(WITHOUT, named)).lower()
     assert "relief: gap at fret" in told  # its limits are still there to read against
-    assert "rod" not in told.replace("product", "")
-    if method != "profile":
-        assert "with the rod" in str(bench_sheet(WITH, named))
+    assert "rod" not in told.replace("product", "").replace("no truss rod", "")
+    turned = make_plan(WITH, found(WITH), excursion=table(WITH))
+    assert turned.relief_change_mm
+    assert "rod" in str(bench_sheet(WITH, turned)).lower()
 
 
 def test_the_rod_alone_decides() -> None:

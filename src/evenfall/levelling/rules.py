@@ -127,7 +127,7 @@ def most_attack(
         share, bought, most = most, found, 2.0 * most
         if most > MOST_SHARE:
             return bought
-    while most - share > ATTACK_STEP_SHARE:
+    while most - share > ATTACK_STEP_SHARE * most and most > 1.0 / MOST_SHARE:
         middle = 0.5 * (share + most)
         found = at(middle)
         if found.metal_mm <= budget_mm and found.conclusion != "misfit":

@@ -29,6 +29,7 @@ from evenfall.proof.uncertainty import Budget, BudgetLine
 from evenfall.requirement import Judged, Requirement, judge
 from evenfall.strings.clearance import (
     buzz_force,
+    chord_share,
     clearance_weights,
     open_gap_weights,
     open_share,
@@ -464,9 +465,9 @@ class Clearances:
         degrees of freedom of that.
     level_clearance_mm
         What level frets would give at the same rod, nut and saddle [mm].
-    limit_mm
-        What it must be: the bound less the agreed tolerance; or a smallest cut under what level
-        frets would give, if that is less, for no crown is cut that stands out by less.
+    room_mm
+        What it has over what it must be; negative where it is short. A crown that stands out by
+        less than a smallest cut is as good as level, whichever of the two crowns it is.
     taken_mm, judged
         The clearance with what does not stand out taken as level, and how that stands.
     sure_mm, refused_mm
@@ -478,16 +479,16 @@ class Clearances:
     u_mm: FloatArray
     degrees_of_freedom: FloatArray
     level_clearance_mm: FloatArray
-    limit_mm: FloatArray
+    room_mm: FloatArray
     taken_mm: FloatArray
     judged: Judged
     sure_mm: FloatArray
     refused_mm: FloatArray
 
     @property
-    def room_mm(self) -> FloatArray:
-        """What each has over its limit; NaN where a height is missing."""
-        return self.clearance_mm - self.limit_mm
+    def limit_mm(self) -> FloatArray:
+        """What each clearance must be."""
+        return self.clearance_mm - self.room_mm
 
     @property
     def score(self) -> FloatArray:
@@ -529,12 +530,34 @@ def clearances(case: Case) -> Clearances:
         u_mm=u_mm,
         degrees_of_freedom=np.where(free, freedom, math.inf),
         level_clearance_mm=level_mm,
-        limit_mm=np.fmin(judged.bound_mm - judged.tolerance_mm, level_mm - case.smallest_cut_mm),
+        room_mm=_room_mm(case, clearance_mm - (judged.bound_mm - judged.tolerance_mm)),
         taken_mm=taken_mm,
         judged=judged,
         sure_mm=_factors(specification.rule.false_acceptance, freedom) * u_mm,
         refused_mm=_factors(case.refusal_chance, freedom) * u_mm,
     )
+
+
+def _room_mm(case: Case, room_mm: FloatArray) -> FloatArray:
+    """Return the room of every clearance, given what it has as it was read, (K, F + 1, F + 1) [mm].
+
+    It is enough that the clearance suffices as read; or that it would with the stopped crown level,
+    and that crown lies under its level by less than a smallest cut; or with the crown under the
+    string level, and that one stands over it by less; or that both do. What is accepted is nearest
+    to one of the four, so its room is the largest of them.
+    """
+    off_mm = np.pad(case.heights.crown_top_mm - case.level_mm, ((0, 0), (1, 0)))
+    low_mm = (case.smallest_cut_mm + off_mm)[:, :, None]
+    high_mm = (case.smallest_cut_mm - off_mm)[:, None, :]
+    stopped_mm = room_mm - (1.0 - chord_share(case.lines)) * off_mm[:, :, None]
+    under_mm = room_mm + off_mm[:, None, :]
+    each = (
+        room_mm,
+        np.minimum(low_mm, stopped_mm),
+        np.minimum(high_mm, under_mm),
+        np.minimum(low_mm, high_mm) + 0.0 * room_mm,
+    )
+    return np.asarray(np.maximum.reduce(each))
 
 
 def _factors(chance: float, degrees_of_freedom: FloatArray) -> FloatArray:

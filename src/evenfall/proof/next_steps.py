@@ -401,7 +401,12 @@ class _Advice:
         share = chord_share(self.case.lines)[k]
         band_mm, room_mm = self.found.sure_mm[k], self.found.room_mm[k]
         uncertain = (room_mm >= 0.0) & (room_mm < band_mm)
-        needed_mm = self.found.limit_mm[k] + np.where(uncertain, 0.0, band_mm)
+        # what is too small is brought to where it conforms as read
+        judged = self.found.judged
+        asked_mm = np.where(
+            room_mm < 0.0, (judged.bound_mm - judged.tolerance_mm)[k], self.found.limit_mm[k]
+        )
+        needed_mm = asked_mm + np.where(uncertain, 0.0, band_mm)
         height_mm = np.concatenate([[read.nut_mm[k]], read.crown_top_mm[k]])
         for j in range(1, len(height_mm)):
             line_mm = (1.0 - share[:j, j]) * height_mm[:j] + share[:j, j] * read.saddle_mm[k]

@@ -278,6 +278,8 @@ def _once(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> _Work:
 def _cut(at: SetUp, replaced: BoolArray | None = None) -> _Work:
     """Return the least cut, opened frets taken to the level line, frets unread or too low left."""
     read = at.line.read
+    if replaced is None and not _fails(at):
+        return _Work(at, np.zeros_like(at.taken_mm))
     least_mm = least_cut_mm(at, read)
     held = _frets(least_mm > 0.0) & ~read.all(axis=0)
     read_first = tuple(
@@ -287,7 +289,8 @@ def _cut(at: SetUp, replaced: BoolArray | None = None) -> _Work:
     room = at.problem.room_mm
     closed = ~read.all(axis=0)
     no_room = np.zeros_like(closed)
-    least_mm = least_cut_mm(at, np.broadcast_to(~closed, read.shape))
+    if closed.any():
+        least_mm = least_cut_mm(at, np.broadcast_to(~closed, read.shape))
     while (over := _frets(least_mm > room + ROUNDING_MM)).any():
         no_room |= over
         least_mm = least_cut_mm(at, np.broadcast_to(~(closed | no_room), read.shape))
@@ -507,10 +510,10 @@ def _worn_out(at: SetUp) -> tuple[int, ...]:
 
 def _low_frets(at: SetUp) -> tuple[BoolArray, FloatArray]:
     """Return which frets lie low, shape (F,), and what would bring their crowns to the line."""
-    off = np.where(at.line.read, at.line.off_mm, np.nan)
-    some = at.line.read.any(axis=0)
-    low = np.zeros(some.shape, dtype=bool)
-    low[some] = np.nanmedian(off[:, some], axis=0) < LOW_MM
+    read, off = at.line.read, at.line.off_mm
+    low = np.zeros(off.shape[1], dtype=bool)
+    for j in np.flatnonzero((off < LOW_MM).any(axis=0) & read.any(axis=0)):
+        low[j] = np.median(off[read[:, j], j]) < LOW_MM
     return low, np.where(low, np.maximum(-at.line.off_mm, 0.0), 0.0)
 
 

@@ -40,6 +40,8 @@ ROUNDS = 16
 """In which nut and saddle are brought into agreement: each divides what is left by five or more."""
 LEAST_MOVE_MM = 0.02
 """A setting that need not move is not moved by less: no bench sets it so closely; our judgement."""
+SETTLED_MM = 1e-12
+"""They agree once a round moves the saddle by less [mm]."""
 MOVED_MM = 1e-6
 """What moves by less stays where it is [mm]."""
 
@@ -80,14 +82,22 @@ class SetUp:
     @cached_property
     def clearance_mm(self) -> FloatArray:
         """Rest clearance of every position, NaN where a crown was not read [mm]."""
+        clear = self._clear_mm(self.taken_mm)
+        if self.line.read.all():
+            return clear
         known = np.pad(self.line.read, ((0, 0), (1, 0)), constant_values=True)
-        clear = rest_clearance_mm(self.problem.lines, self.nut_mm, self.taken_mm, self.saddle_mm)
         return np.where(known[:, :, None] & known[:, None, :], clear, np.nan)
 
     @cached_property
     def level_clearance_mm(self) -> FloatArray:
         """What level frets would clear, same shape [mm]."""
-        return rest_clearance_mm(self.problem.lines, self.nut_mm, self.level_mm, self.saddle_mm)
+        return self._clear_mm(self.level_mm)
+
+    def _clear_mm(self, crown_top_mm: FloatArray) -> FloatArray:
+        problem = self.problem
+        return rest_clearance_mm(
+            problem.lines, self.nut_mm, crown_top_mm, self.saddle_mm, problem.share
+        )
 
     @cached_property
     def judged(self) -> Judged:
@@ -287,7 +297,10 @@ def _moves(
         to_nut = (low_first - on_first.saddle_share * to_saddle) / on_first.nut_share
         to_nut = np.where(nuts, np.clip(to_nut, -problem.nut_travel_mm[0], 0.0), 0.0)
         wanted = (low_action - on_action.nut_share * to_nut) / on_action.saddle_share
+        before = to_saddle
         to_saddle = np.where(saddles, np.clip(_saddle(at, wanted), -down, up), 0.0)
+        if np.abs(to_saddle - before).max() < SETTLED_MM:
+            break
     return to_nut, to_saddle
 
 

@@ -33,10 +33,14 @@ def rest_clearance_mm(
     nut_mm: FloatArray,
     crown_top_mm: FloatArray,
     saddle_mm: FloatArray,
+    share: FloatArray | None = None,
 ) -> FloatArray:
-    """Return the gap c[k, i, j] at rest of string k, stopped at i, over fret j; NaN for j <= i."""
+    """Return the gap c[k, i, j] at rest of string k, stopped at i, over fret j; NaN for j <= i.
+
+    Who has `chord_share` of the lines at hand passes it on as `share`.
+    """
     height = np.concatenate([nut_mm[:, None], crown_top_mm], axis=1)
-    share = chord_share(lines)
+    share = chord_share(lines) if share is None else share
     chord = (1.0 - share) * height[:, :, None] + share * saddle_mm[:, None, None]
     clearance = chord - height[:, None, :]
     free = np.triu(np.ones(clearance.shape[1:], dtype=bool), k=1)

@@ -42,7 +42,7 @@ def run(seed: int, count: int, told: Told) -> Iterator[Row]:
 
 STUDY = Study(
     "whole-job",
-    "does the work hold what the plan promised?",
+    "does the work hold what the plan asked for?",
     """
 Each neck is read, planned and worked on, then read again, until a plan finds nothing left to do.
 The bench misses what it moves by up to 0.05 (rod, saddle), 0.03 (nut) and 0.02 (file), evenly

@@ -5,6 +5,8 @@ Examples
 >>> check = CrossCheck("action", 1, 12, 1.61, 1.60, 0.02, True)
 >>> str(check.said)
 'Action of string 1 at fret 12: by hand 1.610 mm, by the heights 1.600 mm.'
+>>> Gates((), (), (check,)).checks[0].agrees
+True
 """
 
 from evenfall.gates.accepted import Accepted, accepted_gates, check_used, unmet

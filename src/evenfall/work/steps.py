@@ -288,10 +288,16 @@ class Steps:
         )
 
     def _how(self) -> str:
-        if self.plan.method == "spot":
-            return "Loosen the strings. Work on these frets only; re-crown each."
+        if self.plan.method == "profile":
+            return (
+                "Take the strings off. Each crossing to its own height by machine, set up as its "
+                "manual says; re-crown each fret."
+            )
         if self.plan.method != "beam":
-            return "Loosen the strings. Each crossing by its own amount; re-crown each fret."
+            return (
+                "Loosen the strings. File these frets only, under each string by its own amount; "
+                "re-crown each."
+            )
         if not self.specification.neck.truss_rod:
             return (
                 "Take the strings off. Level with a straight beam of the board's radius until no "

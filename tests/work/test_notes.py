@@ -63,8 +63,10 @@ def test_a_reading_to_check_stops_the_cut_until_it_is_accepted():
     assert "0.0122 in" in said(stopped, "Read again", "in")[0]
     assert stopped.banner.tone == "stop"
     assert "taken again before any metal" in str(stopped.banner.headline)
-    assert headings(stopped.steps) == ["Truss", "Saddle:"]
-    assert headings(stopped.preview) == ["Frets:", "Nut"]
+    assert stopped.steps == ()
+    assert stopped.cautions == ()
+    assert headings(stopped.preview) == ["Truss", "Saddle:", "Frets:", "Nut"]
+    assert str(stopped.after.heading) == "Read again."
 
     accepted = sheet_of(
         gates=(GATE,), accepted=(Accepted("not-seated", "7", "pressed home, glued", "Ilva Rem"),)
@@ -74,6 +76,18 @@ def test_a_reading_to_check_stops_the_cut_until_it_is_accepted():
     (told,) = said(accepted, "Kept readings")
     assert "Ilva Rem" in told
     assert "pressed home, glued" in told
+
+
+@pytest.mark.parametrize("status", ["read-again", "misfit", "short"])
+def test_nothing_is_set_by_a_plan_that_does_not_stand(status):
+    """Neither by readings to be taken again, nor for targets that are not agreed on."""
+    spec, plan = made_plan(**BUSY)
+    sheet = bench_sheet(spec, replace(plan, status=status))
+    assert sheet.steps == ()
+    shown = [cell.length_mm for cell in sheet.after.rows[0].cells]
+    assert shown == list(plan.action_before_mm[::-1])
+    assert sheet.after.targets[0].length_mm == plan.relief_before_mm
+    assert "as first read" in " ".join(map(str, sheet.after.sentences))
 
 
 def test_part_one_is_settings_and_a_reading_and_shows_the_cut_without_asking_for_it():
@@ -157,6 +171,16 @@ def test_what_each_setting_may_miss_stands_at_its_step_and_a_small_room_in_the_b
     ]
 
 
+def test_a_requirement_far_off_is_no_concern_of_a_step():
+    far = (
+        Miss("saddle", (2,), (), 1.2, 3.0, 0.05, OVER_5),
+        Miss("rod", (), (), 0.2, 1.5, 0.05, None),
+    )
+    rod, saddle, *_ = (" ".join(map(str, step.sentences)) for step in sheet_of(misses=far).steps)
+    assert "may come out" not in saddle
+    assert "The relief may come out 0.200 mm less than planned" in rod
+
+
 def test_the_rocker_comes_before_the_file_with_its_band():
     rocks = (
         Rock(5, 2, (4, 5, 6), 0.058, 0.03, 0.015),
@@ -182,7 +206,10 @@ def test_what_is_left_open_is_told_and_stops_nothing():
         low_frets=LowFrets((3, 4), False, True, 0.1, 2),
         undecided=(Undecided(3, 5, 6, 0.02, 0.0041),),
         level_clear_percent=72.0,
-        checks=(CrossCheck("action", 1, 12, 1.61, 1.60, 0.02, True),),
+        checks=(
+            CrossCheck("action", 1, 12, 1.61, 1.60, 0.02, True),
+            CrossCheck("action", 6, 12, 1.95, 1.51, 0.02, False),  # a gate says that
+        ),
         reasons=(sentence("Relief is over its limit."),),
     )
     topics = [note.topic for note in sheet.notes]
@@ -195,7 +222,8 @@ def test_what_is_left_open_is_told_and_stops_nothing():
     assert "72 %" in said(sheet, "Attack and targets")[0]
     assert "string 3 stopped at fret 5 over fret 6" in said(sheet, "Not certain")[0]
     assert "0.0041 mm" in said(sheet, "Not certain")[0]
-    assert "by hand 1.610 mm" in said(sheet, "By hand")[0]
+    (by_hand,) = said(sheet, "By hand")
+    assert "by hand 1.610 mm" in by_hand
     assert not sheet_of(level_clear_percent=120.0).notes
 
 

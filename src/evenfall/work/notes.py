@@ -6,7 +6,6 @@ stop the work; `waits` marks those that do.
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -26,6 +25,8 @@ COARSE_U_MM = 0.01
 """Over this uncertainty of a crown a feeler leaves some necks buzzing over the next fret [mm]."""
 
 _MOST_PLACES = 5
+_FAR = 20.0
+"""Times what the bench may miss by: further off, a requirement is no concern of a step."""
 _SETTINGS: dict[Setting, tuple[str, str, str]] = {
     "rod": ("relief", "less", "more"),
     "saddle": ("saddle at {strings:strings}", "lower", "higher"),
@@ -57,7 +58,7 @@ def notes(plan: Plan) -> tuple[Note, ...]:
             ("Not met", (limit.said for limit in plan.left_out), False),
             ("Not certain", _undecided(plan), False),
             ("Little room", _little_room(plan), False),
-            ("By hand", (check.said for check in plan.checks), False),
+            ("By hand", (check.said for check in plan.checks if check.agrees), False),
             ("Why", plan.reasons, False),
         )
     )
@@ -72,7 +73,7 @@ def confirmed(plan: Plan) -> bool:
 
 def room(misses: Iterable[Miss], setting: Setting) -> tuple[Sentence, ...]:
     """Return how far a setting may miss the plan at the place where that is least."""
-    of_it = [miss for miss in misses if miss.setting == setting and math.isfinite(miss.room_mm)]
+    of_it = [m for m in misses if m.setting == setting and m.room_mm < _FAR * m.allowance_mm]
     return tuple(_may_miss(miss) for miss in sorted(of_it, key=lambda miss: miss.room_mm)[:1])
 
 
@@ -81,7 +82,7 @@ def _may_miss(miss: Miss) -> Sentence:
     ends = [
         sentence("{by:length} {way}", by=by_mm, way=way)
         for by_mm, way in ((miss.less_mm, less), (miss.more_mm, more))
-        if math.isfinite(by_mm)
+        if by_mm < _FAR * miss.allowance_mm
     ]
     noun = sentence("a requirement")
     if miss.breaks is not None:

@@ -81,6 +81,9 @@ def bench_sheet(specification: Specification, plan: Plan) -> BenchSheet:
     )
 
 
+_FIRST = {"misfit": "agree on attack and targets first", "short": "choose a method first"}
+
+
 def _facts(steps: Steps) -> tuple[tuple[str, Sentence], ...]:
     specification, plan = steps.specification, steps.plan
     least, most = float(plan.attack_n.min()), float(plan.attack_n.max())
@@ -91,6 +94,7 @@ def _facts(steps: Steps) -> tuple[tuple[str, Sentence], ...]:
     part = "the whole work"
     if steps.waits:
         part = "settings, then read again" if steps.work() else "read again first"
+        part = _FIRST.get(plan.status, part)
     u_mm = float(np.nanmedian(plan.measurement.heights.crown_top_u_mm))
     return (
         ("Method", sentence(METHODS[plan.method])),

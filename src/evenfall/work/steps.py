@@ -26,12 +26,27 @@ HALFWAY_MM = 0.05
 
 FRETS_BETWEEN_CHECKS = 4
 CROSSINGS_TO_READ = 6
-_THEN: dict[str, str] = {
-    "settings": "Read every height again, make the plan again: the second sheet comes from that.",
-    "ask": "Read every height a second time, from the start: if that agrees, it confirms the plan.",
-    "misfit": "Agree on other targets or a lighter attack, and make the plan again.",
+STOPPED: dict[str, tuple[str, str]] = {
+    "read-again": ("Read again.", "First what is named above; then make the plan again."),
+    "misfit": (
+        "Agree first, then plan again.",
+        "Other targets or a lighter attack have to be agreed on; nothing is set or cut before.",
+    ),
+    "short": (
+        "Plan again by another method.",
+        "This one leaves notes that fail; nothing is set or cut by it.",
+    ),
 }
-"""What to do once the settings are read, by the plan's status."""
+"""By status of a plan that nothing is done by: what to do instead, and why."""
+_SETTLE = (
+    "Let it settle, tune, read again.",
+    "Leave it at pitch until two readings of the relief agree. Read every height again, make the "
+    "plan again: the second sheet comes from that.",
+)
+_CONFIRM = (
+    "Read a second time.",
+    "Read every height from the start: if that agrees, it confirms the plan.",
+)
 _ORDER = (
     "Read in the order of the empty sheet: action of the outer strings by hand, relief by "
     "straightedge, every height over one datum left alone, the first crown once more."
@@ -83,6 +98,8 @@ class Steps:
 
     def work(self) -> tuple[Step, ...]:
         """Return what is to be done from this sheet."""
+        if self.plan.status in STOPPED:
+            return ()
         steps = [self._lift(), self._rod(), self._saddle()]
         if not self.waits:
             steps = [self._wire(), *steps, self._rocker(), self._frets(), self._nut()]
@@ -90,7 +107,9 @@ class Steps:
 
     def preview(self) -> tuple[Step, ...]:
         """Return what is planned so far and waits for another reading: headings and figures."""
-        steps = (self._wire(), self._frets(), self._nut()) if self.waits else ()
+        steps = [self._wire(), self._frets(), self._nut()] if self.waits else []
+        if self.plan.status in STOPPED:
+            steps = [self._rod(), self._saddle(), *steps]
         return tuple(
             Step(step.heading, (), tuple(row for row in step.rows if row.kind != "check"))
             for step in steps
@@ -427,18 +446,24 @@ class Steps:
         return Step(sentence(heading), tuple(sentences), rows, targets)
 
     def read_again(self) -> Step:
-        """Return the reading that the rest waits for."""
-        heading = "Read again."
-        sentences = [_AT_PITCH, _THEN.get(self.plan.status, _THEN["settings"])]
-        if self.plan.status != "misfit":
-            sentences.append(_ORDER)
-        if self.work():
-            heading = "Let it settle, tune, read again."
-            sentences.insert(0, "Leave it at pitch until two readings of the relief agree.")
-        fret = self.specification.scale.reference_fret
-        rows = self._settings_to_read(self._gap_uncut_mm(fret), self._gap_uncut_mm(1))
-        targets = (self._relief_at(self.top_uncut_mm),)
-        return Step(sentence(heading), tuple(sentence(one) for one in sentences), rows, targets)
+        """Return the reading, or the choice, that the rest waits for."""
+        plan, relief = self.plan, self.specification.target.relief
+        if plan.status in STOPPED:
+            heading, told = STOPPED[plan.status]
+            rows = self._settings_to_read(plan.action_before_mm, plan.first_fret_gap_before_mm)
+            limits = sentence(
+                "{low:figure} to {high:length}", low=relief.minimum_mm, high=relief.maximum_mm
+            )
+            targets = (Target(sentence("Relief"), plan.relief_before_mm, limits),)
+            shown = "Large figure: as first read. Small figures: limits."
+        else:
+            heading, told = _CONFIRM if plan.status == "ask" else _SETTLE
+            fret = self.specification.scale.reference_fret
+            rows = self._settings_to_read(self._gap_uncut_mm(fret), self._gap_uncut_mm(1))
+            targets = (self._relief_at(self.top_uncut_mm),)
+            shown = _AT_PITCH
+        sentences = tuple(sentence(one) for one in (told, shown, _ORDER))
+        return Step(sentence(heading), sentences, rows, targets)
 
     def _settings_to_read(self, action_mm: FloatArray, first_gap_mm: FloatArray) -> tuple[Row, ...]:
         """Return the rows of action and first-fret gap: what to expect, limits, room to write."""

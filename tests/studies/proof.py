@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -108,9 +109,11 @@ def verdicts(case: Case, found: Iterator[Measurement]) -> dict[str, int]:
     return counts
 
 
-def row(about: str, case: Case, counts: dict[str, int], *, most: float = RISK_PERCENT) -> Row:
-    """Return the row of one case."""
+def row(about: str, case: Case, counts: dict[str, int]) -> Row:
+    """Return the row of one case; its risk is kept to four standard errors of so many runs."""
     count = sum(counts.values())
+    error = math.sqrt(RISK_PERCENT * (100.0 - RISK_PERCENT) / count)
+    most = round(RISK_PERCENT + 4.0 * error, 1)
     accepted = share(counts["conforms"], count, **({} if case.sound else {"at_most": most}))
     refused = share(counts["does not conform"], count, **({"at_most": most} if case.sound else {}))
     return Row(
@@ -153,10 +156,11 @@ STUDY = Study(
     """
 Six-string electric necks after the work, true heights known, read over and over and judged. A neck
 that is **sound** should not be refused, one that is not should not be accepted: each in at most 5 %
-of the runs (the defaults of `[rule]`), even where everything stands just at its limit, which is
-where a wrong verdict is likeliest. How many sound necks stay undecided is what it costs. Readings
-with a gauge of stated uncertainty u, or repeated without one (standard deviation 0.005), when the
-uncertainty comes from the repeats and is itself uncertain. Lengths in mm.
+of the runs (the defaults of `[rule]`), give or take four standard errors of so many runs, even
+where everything stands just at its limit, which is where a wrong verdict is likeliest. How many
+sound necks stay undecided is what it costs. Readings with a gauge of stated uncertainty u, or
+repeated without one (standard deviation 0.005), when the uncertainty comes from the repeats and is
+itself uncertain. Lengths in mm.
 """,
     100,
     run,

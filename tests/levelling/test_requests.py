@@ -11,7 +11,7 @@ import pytest
 
 from evenfall.errors import RequestError
 from evenfall.instrument import Specification
-from evenfall.levelling import diagnose, make_plan, trade_off
+from evenfall.levelling import diagnose, make_plan
 from evenfall.levelling.least_metal import least_metal
 from evenfall.levelling.problem import build_problem
 from evenfall.measurement import Measurement
@@ -80,7 +80,8 @@ def test_readings_of_another_instrument_are_refused() -> None:
 def test_no_attack_at_all_leaves_the_extra_clearance() -> None:
     spec = specification(Wishes(attack=0.0, attack_step=0.0))
     plan = make_plan(spec, readings(spec, seed=1), excursion=table(spec))
-    assert plan.status == "optimal"
+    assert plan.metal_mm == 0.0
+    assert plan.status in ("nothing", "settings")
     assert Plan.from_dict(plan.as_dict()).content_hash == plan.content_hash
 
 
@@ -94,12 +95,11 @@ def test_no_attack_no_clearance_no_uncertainty() -> None:
         json.dumps(plan.as_dict(), allow_nan=False)
 
 
-def test_a_huge_attack_is_answered_with_relaxations() -> None:
+def test_a_huge_attack_does_not_fit_and_nothing_is_cut() -> None:
     plan = make_plan(NECK.spec, NECK.found, attack_n=50.0, excursion=NECK.table)
-    assert plan.status != "optimal"
-    named = {r.limit: r for r in plan.relaxations}
-    assert named["attack"].helps
-    assert 90.0 < named["attack"].amount < 100.0
+    assert plan.status == "misfit"
+    assert plan.misfit is not None
+    assert not plan.removal_mm.any()
     assert not any(result.holds for result in plan.methods)
     assert plan.recommended == ""
 
@@ -120,8 +120,7 @@ def test_all_frets_level() -> None:
     spec = specification(Wishes(strings=4, frets=7, attack=0.3, relief=(-0.1, 0.2)))
     found = readings(spec, noise_mm=0.0, relief_mm=0.0, u_mm=0.0)
     plan = make_plan(spec, found, excursion=table(spec))
-    assert plan.status == "optimal"
-    assert plan.method == "adjust"
+    assert plan.status == "read-again"  # so many figures alike are copied, not read
     assert plan.metal_mm == 0.0
 
 
@@ -160,9 +159,9 @@ def test_keeping_more_never_takes_less_metal() -> None:
     found = readings(spec, seed=4, noise_mm=0.04)
     metal = {}
     for keep in ((), ("relief",), ("relief", "saddle"), KEEP):
-        plan = make_plan(spec, found, method="profile", keep=keep, excursion=table(spec))
-        assert plan.status == "optimal"
-        metal[keep] = plan.metal_mm
+        least = least_metal(build_problem(spec, found, keep=keep, excursion=table(spec)))
+        assert least is not None
+        metal[keep] = least.metal_mm
     assert list(metal.values()) == sorted(metal.values())
     assert metal[KEEP] > metal[()] + 0.01
 
@@ -247,29 +246,14 @@ def test_programs_that_are_hard_to_solve_get_an_answer(number: int) -> None:
 # ---- what stands beside the plan ----------------------------------------------------------------
 
 
-def test_the_trade_off_runs_through_the_plan() -> None:
-    spec = specification(Wishes(strings=4, frets=7, attack=0.5))
-    found = readings(spec, seed=9, noise_mm=0.04)
-    plan = make_plan(spec, found, method="profile", excursion=table(spec))
-    curves = trade_off(spec, plan, excursion=table(spec))
-    metal = curves.metal_mm[np.isfinite(curves.metal_mm)]
-    assert len(metal) > 3
-    assert (np.diff(metal) <= 1e-9).all()  # higher action never takes more metal
-    assert np.isnan(curves.metal_mm[: np.argmax(np.isfinite(curves.metal_mm))]).all()
-    share = (plan.buzz_force_after_n / plan.attack_n[:, None]).min()
-    assert curves.plan_margin_share == pytest.approx(share, rel=1e-9)
-    near = np.interp(curves.plan_relief_mm, curves.relief_mm, curves.margin_share)
-    assert curves.plan_margin_share == pytest.approx(near, abs=0.1)
-
-
 @pytest.mark.parametrize("seed", range(6))
 def test_diagnosis_and_plan_agree_on_what_adjusting_cures(seed: int) -> None:
     spec = specification(Wishes(attack=0.3 + 0.1 * seed))
     found = readings(spec, seed=seed, noise_mm=0.03)
     diagnosis = diagnose(spec, found, excursion=table(spec))
     plan = make_plan(spec, found, excursion=table(spec))
-    adjusting = next(result for result in plan.methods if result.method == "adjust")
-    assert diagnosis.adjusting_cures == adjusting.holds
+    adjusting = [result.holds for result in plan.methods if result.method == "adjust"]
+    assert all(holds == diagnosis.adjusting_cures for holds in adjusting)
     np.testing.assert_allclose(diagnosis.buzz_force.force_n, plan.buzz_force_before_n)
     np.testing.assert_array_equal(diagnosis.judged.note_state, plan.state_before)
     json.dumps(diagnosis.as_dict(), allow_nan=False)

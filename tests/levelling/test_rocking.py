@@ -78,13 +78,13 @@ def test_the_first_and_the_last_fret_are_read_over_three() -> None:
 
 
 def test_frets_with_new_wire_are_not_rocked() -> None:
-    neck = invented.neck("electric", bumps=[Bump(9, 0.10)])
+    neck = invented.neck("electric", bumps=[Bump(9, -0.45)])
     found = close(neck)
-    least = neck.specification.fretwire.least_crown_height_mm
-    low = np.full(found.crown_height_mm.shape, least + 0.05)
+    worn = found.crown_height_mm.copy()
+    worn[:, 8] -= 0.45
     plan = make_plan(
         neck.specification,
-        replace(found, crown_height_mm=low),
+        replace(found, crown_height_mm=worn),
         method="partial-refret",
         excursion=table(neck.specification),
     )

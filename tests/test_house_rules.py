@@ -704,7 +704,8 @@ def test_slow(): pass
     ids=["at the bench", "in CI"],
 )
 def test_a_skip_in_ci_is_a_failure(tmp_path: Path, ci: str, closing: str) -> None:
-    shutil.copy(ROOT / "tests" / "conftest.py", tmp_path)
+    for name in ("conftest.py", "draws.py"):
+        shutil.copy(ROOT / "tests" / name, tmp_path)
     (tmp_path / "pytest.ini").write_text("[pytest]\nmarkers =\n    slow\n", encoding="utf-8")
     (tmp_path / "test_skipping.py").write_text(SKIPPING_TESTS, encoding="utf-8")
     environment = {name: value for name, value in os.environ.items() if "PYTEST" not in name}

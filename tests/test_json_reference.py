@@ -19,7 +19,8 @@ from jsonschema import Draft202012Validator
 
 from evenfall.cli import main
 from evenfall.codec import FileContent
-from evenfall.errors import At
+from evenfall.errors import At, Finding
+from evenfall.gates import Accepted, CrossCheck
 from evenfall.measurement import Measurement
 from evenfall.plan import (
     Confirmation,
@@ -28,6 +29,8 @@ from evenfall.plan import (
     LowFrets,
     Miss,
     Plan,
+    Price,
+    ReadFirst,
     Rock,
     Undecided,
 )
@@ -109,7 +112,10 @@ def documented(section: str) -> dict[str, Any]:
 def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
     """Return many real outputs by section: good, poor and bad inputs."""
     folder = tmp_path_factory.mktemp("outputs")
-    for name in ("tesquil.spec.toml", "tesquil-before.csv", "tesquil-after.csv"):
+    for name in (
+        *("tesquil.spec.toml", "tesquil-before.csv"),
+        *("tesquil-settled.csv", "tesquil-after.csv"),
+    ):
         text = (resources.files("evenfall") / "invented" / name).read_text(encoding="utf-8")
         (folder / name).write_text(text, encoding="utf-8")
     for example in EXAMPLES.iterdir():
@@ -144,6 +150,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
             "measure", "quenlo-readings.csv", "--spec", "quenlo.spec.toml", "-o", "p.json"
         )
         planned = run("plan", "k.json", "-o", "k.plan.json")
+        cut = run("plan", "tesquil-settled.csv", *tesquil, "--settled", "-o", "s.plan.json")
         checked = run("plan", "k.json", "--verify-by-motion")
         assert checked["motion"]["disagreements"] == []  # so one is put in
         odd_one = Disagreement(2, 9, "conservative", "touches", 0.45, 0.41, 0.02, 10)
@@ -162,6 +169,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("plan", "k.json", "--attack", "0.7"),
                 run("plan", "k.json", "--method", "refret"),
                 run("plan", "k.json", "--budget", "0.3"),
+                cut,
                 checked,
                 with_rarities(planned),
             ],
@@ -183,7 +191,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("sheet", "rare.plan.json", "-o", "rare.html"),
             ],
             "proof": [
-                run("prove", "k.plan.json", "tesquil-after.csv"),
+                run("prove", "s.plan.json", "tesquil-after.csv"),
                 run("prove", "k.plan.json", "tesquil-before.csv"),
                 run("prove", "k.plan.json", "poor.csv"),
             ],
@@ -213,6 +221,11 @@ def with_rarities(planned: dict[str, Any]) -> dict[str, Any]:
         confirmation=Confirmation(agrees=True, said=said, measurement_hash="0" * 64),
         undecided=(Undecided(1, 4, 5, u_mm=0.01, deciding_u_mm=0.005),),
         misses=(Miss("rod", (), (), less_mm=0.02, more_mm=0.1, allowance_mm=0.05, breaks=end),),
+        prices=(Price("attack", 5.0, "percent", 0.1),),
+        read_first=(ReadFirst(5, (1,), 0.1),),
+        gates=(Finding("lone-crown", "Fret {fret}.", At(frets=(5,)), fret=5),),
+        accepted=(Accepted("lone-crown", "5", "a burr", "somebody"),),
+        checks=(CrossCheck("action", 1, 12, 1.6, 1.61, 0.03, agrees=True),),
         rocker=(Rock(5, 1, (4, 5, 6), shows_mm=0.06, band_mm=0.03, least_mm=0.015),),
     ).as_dict()
 
@@ -339,7 +352,9 @@ def test_real_outputs_fit_the_schema(kind: str, outputs: dict[str, list[Any]]) -
 
 def test_the_outputs_cover_every_status_and_verdict(outputs: dict[str, list[Any]]) -> None:
     """The schemas are held against unlike outputs, not against one good day."""
-    assert {plan["status"] for plan in outputs["plan"]} >= {"optimal", "relaxed"}
+    assert {plan["status"] for plan in outputs["plan"]} >= {
+        *("settings", "cut", "misfit", "ask"),
+    }
     assert {proof["verdict"] for proof in outputs["proof"]} == {
         "conforms",
         "does not conform",

@@ -420,7 +420,7 @@ _HEADLINES: Mapping[Status, str] = {
     "ask": "{metal:length} would come off {cut:count fret}: a second reading has to confirm it.",
     "read-again": "Readings have to be taken again before any metal comes off.",
     "misfit": "The attack and the targets do not fit each other.",
-    "short": "This method leaves {failing:count note} that {failing:plural fails|fail}.",
+    "short": "This plan leaves {failing:count note} that {failing:plural fails|fail}.",
 }
 _HEADLINES_AS_GOOD: Mapping[Status, str] = {
     "nothing": "Every note is clear or as good as level frets; nothing has to be done.",
@@ -443,7 +443,8 @@ _NEXT_STEPS: Mapping[Status, str] = {
     "read-again": "Read again what is listed, or accept it with a reason ({door_accept}).",
     "misfit": "Choose other targets or a lighter attack; {door_method} level takes what stands out "
     "to the level line all the same.",
-    "short": "Leave out {door_method}, or choose another.",
+    "short": "Another method ({door_method}), new wire or other targets may clear them; what "
+    "stands in the way is listed above.",
 }
 
 

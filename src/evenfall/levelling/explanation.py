@@ -39,8 +39,9 @@ ALIKE_MM, ALIKE_SHARE = 0.02, 0.03
 SAVES_SHARE = 0.3
 """What the use of every limit to the full has to save to be worth a word."""
 
-NAMED_ONLY = ("level", "least-metal")
-"""Methods that a person may choose by name and the program does not recommend."""
+NAMED_ONLY = ("level", "refret", "least-metal")
+"""Methods that a person may choose by name and the program never recommends: every fret is not
+replaced by itself."""
 
 
 def holds(decision: Decision) -> bool:
@@ -154,8 +155,8 @@ def recommend(results: Sequence[MethodResult]) -> tuple[str, Sentence]:
     if not holding:
         failed = [r.remark for r in results if r.remark is not None]
         return "", failed[-1] if failed else sentence("No method clears every note.")
-    fewest_new = min((r.method == "refret", r.frets_replaced) for r in holding)
-    old = [r for r in holding if (r.method == "refret", r.frets_replaced) == fewest_new]
+    fewest_new = min(r.frets_replaced for r in holding)
+    old = [r for r in holding if r.frets_replaced == fewest_new]
     least = min(r.metal_mm for r in old)
     alike = [r for r in old if r.metal_mm <= least + max(ALIKE_MM, ALIKE_SHARE * least)]
     best = min(alike, key=lambda r: (r.frets_touched, r.minutes))

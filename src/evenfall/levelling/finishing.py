@@ -10,7 +10,7 @@ import numpy as np
 
 from evenfall.errors import SolverError
 from evenfall.levelling.audit import audit
-from evenfall.levelling.explanation import life_used
+from evenfall.levelling.explanation import NAMED_ONLY, holds, life_used
 from evenfall.levelling.outlook import misses, plan_outlook
 from evenfall.levelling.rocking import rocker_figures
 from evenfall.levelling.settings import as_found
@@ -162,7 +162,7 @@ def finished_plan(
     return plan
 
 
-def _status(decision: Decision, readings: Readings) -> Status:
+def _status(decision: Decision, readings: Readings) -> Status:  # noqa: PLR0911  (one line each)
     """Return what a person does next: the first that stands in the way of metal."""
     confirmed = readings.confirmation is not None and readings.confirmation.agrees
     if readings.unmet:
@@ -175,6 +175,8 @@ def _status(decision: Decision, readings: Readings) -> Status:
         return "read-again"
     if decision.ask and not confirmed:
         return "ask"
+    if decision.conclusion == "cut" and not (holds(decision) or decision.method in NAMED_ONLY):
+        return "short"
     return decision.conclusion
 
 

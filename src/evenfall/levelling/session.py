@@ -400,7 +400,7 @@ class Session:
         if self._decided("spot").no_room and not any(
             self.method(name, progress).holds for name in old
         ):
-            return old | {"partial-refret", "refret"}
+            return old | {"partial-refret"}
         return old
 
     def _readings(self, method: str) -> Readings:

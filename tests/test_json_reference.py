@@ -212,7 +212,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
 def with_rarities(planned: dict[str, Any]) -> dict[str, Any]:
     """Return a plan as JSON with what few plans have; its keys are put in here."""
     said, end = sentence("Fret {fret}.", fret=5), LimitReached("action", "upper", (1,), 0, 12)
-    return replace(
+    made = replace(
         Plan.from_dict(planned),
         reasons=(said,),
         left_out=(LeftOut("action", (1,), said),),
@@ -227,7 +227,9 @@ def with_rarities(planned: dict[str, Any]) -> dict[str, Any]:
         accepted=(Accepted("lone-crown", "5", "a burr", "somebody"),),
         checks=(CrossCheck("action", 1, 12, 1.6, 1.61, 0.03, agrees=True),),
         rocker=(Rock(5, 1, (4, 5, 6), shows_mm=0.06, band_mm=0.03, least_mm=0.015),),
-    ).as_dict()
+    )
+    rare: dict[str, Any] = json.loads(json.dumps(made.as_dict()))
+    return rare
 
 
 def plucked(folder: Path) -> tuple[str, ...]:

@@ -6,37 +6,42 @@ its own level line, and uncertainty never opens a fret.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.levelling.conclusion import (
+    MANY_SHARE,
+    Work,
+    concluded,
+    fails,
+    frets_with,
+    less,
+    moves,
+)
 from evenfall.levelling.cut import least_cut_mm, to_level_mm, within_form_mm
-from evenfall.levelling.decision import Ask, Conclusion, Decision, ReadFirst
+from evenfall.levelling.decision import Decision, ReadFirst
 from evenfall.levelling.least_metal import least_metal
 from evenfall.levelling.leeway import with_leeway
 from evenfall.levelling.new_wire import refretted, with_new_wire
 from evenfall.levelling.settings import (
-    MOVED_MM,
     SetUp,
     as_found,
-    left_out,
     numbers,
     settle,
 )
 from evenfall.measurement import Origin
-from evenfall.neck.level_line import LEAST_U_MM, level_line
-from evenfall.plan import LeftOut, LimitName, LowFrets, Part, Undecided
+from evenfall.neck.level_line import level_line
+from evenfall.plan import LeftOut, LimitName, LowFrets
 from evenfall.requirement import ROUNDING_MM, State
-from evenfall.strings.clearance import open_share
-from evenfall.wording import Sentence, sentence
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument.specification import Tool
-    from evenfall.levelling.least_metal import Solution
     from evenfall.levelling.problem import Problem
     from evenfall.neck.level_line import LevelLine
 
@@ -51,10 +56,6 @@ WORN_MM = 0.03
 """A crown that has lost this much more than the neck's usual is worn [mm]."""
 HALVED_SHARE = 0.5
 """Low frets are offered for lifting if that leaves less than this share of the metal."""
-MANY_SHARE = 1.0 / 3.0
-"""Of the frets: more than this standing out, or worn out, is to be confirmed first."""
-STANDS_OUT_MM, DEEP_MM, MANY_NEW = 0.03, 0.15, 2
-"""By how much those stand out, how deep a cut [mm] and how many new frets are confirmed first."""
 ATTACK_STEP_SHARE, MOST_SHARE = 1e-3, 1e3
 """How closely the attack that a budget buys is found, and where the search for it ends."""
 ROUNDS = 4
@@ -63,25 +64,6 @@ MOST_DROP_MM, DROP_STEP_MM = 0.6, 1e-4
 """How far a beam may lower the level line, and how closely that is found [mm]."""
 
 _TOOLS: Mapping[str, Tool] = {"profile": "machine", "beam": "beam"}
-
-
-@dataclass(frozen=True)
-class _Work:
-    """What is to be done with rod, nut and saddle set, and what stands in the way."""
-
-    at: SetUp
-    removal_mm: FloatArray
-    lowered_mm: float = 0.0  # the level line by a beam; then the set-up counts the cut already
-    lifted_mm: FloatArray | None = None
-    replaced: tuple[int, ...] = ()
-    no_room: tuple[int, ...] = ()
-    read_first: tuple[ReadFirst, ...] = ()
-    low_frets: LowFrets | None = None
-    left_out: tuple[LeftOut, ...] = ()
-    remark: Sentence | None = None
-    worn_out: tuple[int, ...] = ()
-    misfit: bool = False
-    solution: Solution | None = field(default=None, repr=False)
 
 
 def tool_of(method: str) -> Tool:
@@ -164,7 +146,7 @@ def decide(
     smallest = smallest_cut_mm(problem, method)
     found = replace(as_found(problem, line, smallest), tool=tool_of(method))
     work = _BY_METHOD[method](found, lift)
-    return _decision(method, line if not work.replaced else work.at.line, work, settled=settled)
+    return concluded(method, line if not work.replaced else work.at.line, work, settled=settled)
 
 
 # ---- settings ------------------------------------------------------------------------------------
@@ -186,19 +168,19 @@ def set_up(found: SetUp) -> SetUp:
 # ---- methods -------------------------------------------------------------------------------------
 
 
-def _adjust(found: SetUp, _lift: bool) -> _Work:
+def _adjust(found: SetUp, _lift: bool) -> Work:
     at = set_up(found)
-    return _Work(at, np.zeros_like(at.taken_mm), misfit=_misfit(at))
+    return Work(at, np.zeros_like(at.taken_mm), misfit=_misfit(at))
 
 
-def _spot(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> _Work:
+def _spot(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> Work:
     """Cut what is worse than level frets, until the result asks for nothing more."""
     work = _once(found, lift, replaced)
     for _ in range(ROUNDS):
         if not work.removal_mm.any():
             break
         more = _once(_worked(work), lift=False)
-        if more.misfit or not (more.removal_mm.any() or _moves(more.at)):
+        if more.misfit or not (more.removal_mm.any() or moves(more.at)):
             break
         at = work.at.moved(
             more.at.relief_change_mm,
@@ -216,7 +198,7 @@ def _spot(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> _Work:
     return work
 
 
-def _worked(work: _Work) -> SetUp:
+def _worked(work: Work) -> SetUp:
     """Return the job as it will be found after the work, crowns near the line taken as level."""
     at, problem = work.at, work.at.problem
     off = at.line.off_mm - work.removal_mm
@@ -246,42 +228,42 @@ def _worked(work: _Work) -> SetUp:
     return replace(as_found(changed, line, at.smallest_cut_mm), tool=at.tool)
 
 
-def _once(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> _Work:
+def _once(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> Work:
     """Cut what is worse than level frets, frets opened to the level line; or lift low frets."""
     at = set_up(found)
     nothing = np.zeros_like(at.taken_mm)
     worn_out = _worn_out(at)
     if worn_out or _misfit(at):
-        return _Work(at, nothing, worn_out=worn_out, misfit=not worn_out)
+        return Work(at, nothing, worn_out=worn_out, misfit=not worn_out)
     work = _cut(at, replaced)
     low, lifted = _low_frets(at)
     if not (low.any() and work.removal_mm.any()):
         return work
-    raised = _less(at, -lifted)
+    raised = less(at, -lifted)
     spared = _cut(raised, replaced)
     if spared.removal_mm.sum() >= HALVED_SHARE * work.removal_mm.sum():
         return work
     worn = bool((_lost_mm(at.problem)[:, low] > WORN_MM).any())
-    cut = _frets(work.removal_mm > 0.0).sum()
+    cut = frets_with(work.removal_mm > 0.0).sum()
     better = lift and not worn and low.sum() <= cut
     offer = LowFrets(
         frets=numbers(low),
         worn=worn,
         recommended=bool(better),
         metal_mm=float(spared.removal_mm.sum()),
-        frets_cut=int(_frets(spared.removal_mm > 0.0).sum()),
+        frets_cut=int(frets_with(spared.removal_mm > 0.0).sum()),
     )
     chosen = replace(spared, lifted_mm=lifted) if better else work
     return replace(chosen, low_frets=offer)
 
 
-def _cut(at: SetUp, replaced: BoolArray | None = None) -> _Work:
+def _cut(at: SetUp, replaced: BoolArray | None = None) -> Work:
     """Return the least cut, opened frets taken to the level line, frets unread or too low left."""
     read = at.line.read
-    if replaced is None and not _fails(at):
-        return _Work(at, np.zeros_like(at.taken_mm))
+    if replaced is None and not fails(at):
+        return Work(at, np.zeros_like(at.taken_mm))
     least_mm = least_cut_mm(at, read)
-    held = _frets(least_mm > 0.0) & ~read.all(axis=0)
+    held = frets_with(least_mm > 0.0) & ~read.all(axis=0)
     read_first = tuple(
         ReadFirst(int(j) + 1, numbers(~read[:, j]), float(least_mm[:, j].sum()))
         for j in np.flatnonzero(held)
@@ -291,11 +273,11 @@ def _cut(at: SetUp, replaced: BoolArray | None = None) -> _Work:
     no_room = np.zeros_like(closed)
     if closed.any():
         least_mm = least_cut_mm(at, np.broadcast_to(~closed, read.shape))
-    while (over := _frets(least_mm > room + ROUNDING_MM)).any():
+    while (over := frets_with(least_mm > room + ROUNDING_MM)).any():
         no_room |= over
         least_mm = least_cut_mm(at, np.broadcast_to(~(closed | no_room), read.shape))
     may = ~(closed | no_room)
-    opened = _frets(least_mm > 0.0)
+    opened = frets_with(least_mm > 0.0)
     if replaced is not None:
         opened |= replaced & may
     opened = _with_neighbours(at, least_mm, opened, may)
@@ -306,7 +288,7 @@ def _cut(at: SetUp, replaced: BoolArray | None = None) -> _Work:
         across = at.problem.specification.target.across_mm is not None
         limit: LimitName = "across" if across else "along"
         left = (LeftOut(limit, (), sentence("No cut keeps the limits of a crown line's form.")),)
-    return _Work(
+    return Work(
         at,
         removal if even is None else even,
         no_room=numbers(no_room),
@@ -326,80 +308,72 @@ def _with_neighbours(
     high = at.line.off_mm >= at.smallest_cut_mm - ROUNDING_MM
     while True:
         down = np.where(opened & high, at.line.off_mm, 0.0)
-        there = _less(at, np.maximum(down, least_mm))
-        follow = _frets((there.judged.state[:, :, 1:] == State.FAILS).any(axis=1) & high)
+        there = less(at, np.maximum(down, least_mm))
+        follow = frets_with((there.judged.state[:, :, 1:] == State.FAILS).any(axis=1) & high)
         if not (follow & may & ~opened).any():
             return opened
         opened = opened | (follow & may)
 
 
-def _less(at: SetUp, removal_mm: FloatArray) -> SetUp:
-    """Return the same job with so much taken off its crowns."""
-    line = replace(
-        at.line, taken_mm=at.line.taken_mm - removal_mm, off_mm=at.line.off_mm - removal_mm
-    )
-    return replace(at, line=line)
-
-
-def _level(found: SetUp, _lift: bool) -> _Work:
+def _level(found: SetUp, _lift: bool) -> Work:
     """Cut all that stands out to the level line, whether it makes a note fail or not."""
     at = set_up(found)
     read, room = at.line.read, at.problem.room_mm
     high = read & (at.line.off_mm >= at.smallest_cut_mm - ROUNDING_MM)
     removal = np.where(high, at.line.off_mm, 0.0)
-    held = _frets(high) & ~read.all(axis=0)
-    no_room = _frets(removal > room + ROUNDING_MM)
+    held = frets_with(high) & ~read.all(axis=0)
+    no_room = frets_with(removal > room + ROUNDING_MM)
     read_first = tuple(
         ReadFirst(int(j) + 1, numbers(~read[:, j]), float(removal[:, j].sum()))
         for j in np.flatnonzero(held)
     )
     removal = np.where(held | no_room, 0.0, removal)
-    after = _less(at, removal)
+    after = less(at, removal)
     short = np.flatnonzero((after.judged.state == State.FAILS).any(axis=(0, 2)))
     text = "Notes stopped at {frets:frets} still fail: cut level, no fret follows a low one."
     remark = sentence(text, frets=tuple(short.tolist())) if short.size else None
-    return _Work(at, removal, no_room=numbers(no_room), read_first=read_first, remark=remark)
+    return Work(at, removal, no_room=numbers(no_room), read_first=read_first, remark=remark)
 
 
-def _beam(found: SetUp, _lift: bool) -> _Work:
+def _beam(found: SetUp, _lift: bool) -> Work:
     """Lower the level line evenly until nothing is worse than it."""
     line, smallest = found.line, found.smallest_cut_mm
     before = set_up(found)
     nothing = np.zeros_like(before.taken_mm)
     worn_out = _worn_out(before)
-    if worn_out or _misfit(before) or not _fails(before):
-        return _Work(before, nothing, worn_out=worn_out, misfit=not worn_out and _misfit(before))
+    if worn_out or _misfit(before) or not fails(before):
+        return Work(before, nothing, worn_out=worn_out, misfit=not worn_out and _misfit(before))
     unread = ~line.read
     if unread.any():
         first = tuple(
             ReadFirst(int(j) + 1, numbers(unread[:, j]), 0.0)
-            for j in np.flatnonzero(_frets(unread))
+            for j in np.flatnonzero(frets_with(unread))
         )
-        return _Work(before, nothing, read_first=first)
+        return Work(before, nothing, read_first=first)
 
-    def lowered(drop_mm: float) -> _Work:
+    def lowered(drop_mm: float) -> Work:
         level = line.level_mm - drop_mm
         cut = np.where(line.taken_mm - level >= smallest - ROUNDING_MM, line.taken_mm - level, 0.0)
         left = line.taken_mm - cut
         smooth = line.smooth_mm - drop_mm
         after = replace(line, level_mm=level, smooth_mm=smooth, taken_mm=left, off_mm=left - level)
-        no_room = numbers(_frets(cut > found.problem.room_mm + ROUNDING_MM))
+        no_room = numbers(frets_with(cut > found.problem.room_mm + ROUNDING_MM))
         at = set_up(replace(found, line=after))
-        return _Work(at, cut, lowered_mm=drop_mm, no_room=no_room)
+        return Work(at, cut, lowered_mm=drop_mm, no_room=no_room)
 
     work = lowered(0.0)
-    if not _fails(work.at):
+    if not fails(work.at):
         return work
     low, high = smallest, MOST_DROP_MM
     while high - low > DROP_STEP_MM:
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if _fails(lowered(middle).at) else (low, middle)
+        low, high = (middle, high) if fails(lowered(middle).at) else (low, middle)
     work = lowered(high)
     remark = sentence("All frets are lowered by {drop:length} evenly.", drop=high)
     return replace(work, remark=remark)
 
 
-def _partial_refret(found: SetUp, lift: bool) -> _Work:
+def _partial_refret(found: SetUp, lift: bool) -> Work:
     """Give new wire to frets that are worn out or worn low; then as `spot`.
 
     A fret that stands too high for its crown is not among them: its board does, and new wire would
@@ -407,7 +381,7 @@ def _partial_refret(found: SetUp, lift: bool) -> _Work:
     """
     problem, line = found.problem, found.line
     wire = problem.specification.fretwire.crown_height_mm
-    wanted = _frets(problem.lacking_mm > 0.0)
+    wanted = frets_with(problem.lacking_mm > 0.0)
     while True:
         gain = np.where(wanted, wire - problem.measurement.crown_height_mm, 0.0)
         taken = line.taken_mm + gain
@@ -428,7 +402,7 @@ def _partial_refret(found: SetUp, lift: bool) -> _Work:
         wanted = more
 
 
-def _refret(found: SetUp, lift: bool) -> _Work:
+def _refret(found: SetUp, lift: bool) -> Work:
     """Plane the board straight and fit new wire everywhere; its crowns are level."""
     problem, wood_mm = refretted(found.problem)
     top = problem.measurement.crown_top_mm
@@ -453,22 +427,22 @@ def _refret(found: SetUp, lift: bool) -> _Work:
     )
 
 
-def _least_metal(found: SetUp, _lift: bool) -> _Work:
+def _least_metal(found: SetUp, _lift: bool) -> Work:
     """Use every limit to the full: the linear program, whose answer carries its duals."""
     solution = least_metal(found.problem)
     nothing = np.zeros_like(found.taken_mm)
     if solution is None:
-        return _Work(found, nothing, remark=sentence("Does not meet every limit."))
+        return Work(found, nothing, remark=sentence("Does not meet every limit."))
     at = found.moved(
         solution.relief_change_mm,
         solution.nut_height_change_mm,
         solution.saddle_height_change_mm,
         sentence("Every limit is used to the full for the least metal."),
     )
-    return _Work(at, solution.removal_mm, solution=solution)
+    return Work(at, solution.removal_mm, solution=solution)
 
 
-_BY_METHOD: Mapping[str, Callable[[SetUp, bool], _Work]] = {
+_BY_METHOD: Mapping[str, Callable[[SetUp, bool], Work]] = {
     "adjust": _adjust,
     "spot": _spot,
     "profile": _spot,
@@ -483,20 +457,6 @@ _BY_METHOD: Mapping[str, Callable[[SetUp, bool], _Work]] = {
 # ---- questions -----------------------------------------------------------------------------------
 
 
-def _frets(crowns: BoolArray) -> BoolArray:
-    """Return which frets have such a crown, shape (F,)."""
-    return np.asarray(crowns.any(axis=0))
-
-
-def _moves(at: SetUp) -> bool:
-    moves = (*at.nut_change_mm, *at.saddle_change_mm, at.relief_change_mm)
-    return max(abs(float(move)) for move in moves) > MOVED_MM
-
-
-def _fails(at: SetUp) -> bool:
-    return at.judged.worst == State.FAILS
-
-
 def _misfit(at: SetUp) -> bool:
     """Return whether attack and targets do not fit each other: level frets fall well short."""
     return at.level_margin_share < FITS_SHARE and not at.holds.all()
@@ -504,7 +464,7 @@ def _misfit(at: SetUp) -> bool:
 
 def _worn_out(at: SetUp) -> tuple[int, ...]:
     """Return the frets under the least height, if they are so many that only new wire helps."""
-    worn = _frets(at.problem.lacking_mm > 0.0)
+    worn = frets_with(at.problem.lacking_mm > 0.0)
     return numbers(worn) if worn.sum() > MANY_SHARE * at.problem.frets else ()
 
 
@@ -523,134 +483,3 @@ def _lost_mm(problem: Problem) -> FloatArray:
     lost = problem.specification.fretwire.crown_height_mm - found.crown_height_mm
     read = found.crown_height_origin == Origin.READ
     return np.where(read, lost - np.median(lost[read]), 0.0) if read.any() else 0.0 * lost
-
-
-# ---- the decision --------------------------------------------------------------------------------
-
-
-def _decision(method: str, line: LevelLine, work: _Work, *, settled: bool) -> Decision:
-    at, problem = work.at, work.at.problem
-    lifted = np.zeros_like(at.taken_mm) if work.lifted_mm is None else work.lifted_mm
-    after = at if method == "beam" else _less(at, work.removal_mm)
-    return Decision(
-        method=method,
-        conclusion=_conclusion(work, after),
-        part=_part(at, settled=settled),
-        problem=problem,
-        line=line,
-        smallest_cut_mm=at.smallest_cut_mm,
-        relief_change_mm=at.relief_change_mm,
-        saddle_height_change_mm=at.saddle_change_mm,
-        nut_height_change_mm=at.nut_change_mm,
-        removal_mm=work.removal_mm,
-        lifted_mm=lifted,
-        replaced=work.replaced,
-        no_room=work.no_room,
-        level_after_mm=after.level_mm,
-        taken_after_mm=after.taken_mm,
-        judged=after.judged,
-        level_margin_share=at.level_margin_share,
-        fitting_action_mm=at.fitting_action_mm,
-        reasons=at.reasons,
-        left_out=(*left_out(at), *work.left_out, *_too_low(work)),
-        read_first=work.read_first,
-        low_frets=work.low_frets,
-        ask=_ask(line, work),
-        undecided=_undecided(after),
-        remark=work.remark,
-        solution=work.solution,
-    )
-
-
-def _conclusion(work: _Work, after: SetUp) -> Conclusion:  # noqa: PLR0911  (one line each)
-    if work.worn_out or work.replaced:
-        return "new-wire"
-    if work.misfit:
-        return "misfit"
-    if work.low_frets is not None and work.low_frets.recommended:
-        return "lift"
-    if work.removal_mm.any():
-        return "cut"
-    if work.read_first:
-        return "read-first"
-    if _fails(after):
-        return "short"
-    return "settings" if _moves(work.at) else "nothing"
-
-
-def _part(at: SetUp, *, settled: bool) -> Part:
-    """Return whether rod or saddle move so far that the neck has to be read again first."""
-    problem, allowed = at.problem, at.problem.specification.judgement
-    share = open_share(problem.lines, problem.specification.scale.reference_fret)
-    rod = max(float(problem.limit_u_mm["relief"][0]), LEAST_U_MM)
-    saddle = np.maximum(problem.limit_u_mm["action"], LEAST_U_MM) / share
-    if settled:
-        rod, saddle = (
-            max(rod, allowed.allowance_rod_mm),
-            np.maximum(saddle, allowed.allowance_saddle_mm),
-        )
-    far = abs(at.relief_change_mm) > rod or bool((np.abs(at.saddle_change_mm) > saddle).any())
-    return "settings" if far else "whole"
-
-
-def _too_low(work: _Work) -> tuple[LeftOut, ...]:
-    """Return which crowns are under the least height as found, or would come to be."""
-    low = numbers(_frets(work.at.problem.lacking_mm > 0.0))
-    texts = (
-        (low, "The crowns of {frets:frets} are under the least height."),
-        (
-            work.no_room,
-            "What has to come off {frets:frets} is more than the crowns have over the least "
-            "height, and new wire would stand as high: re-seat, plane the board, or allow less.",
-        ),
-    )
-    return tuple(
-        LeftOut("crown-height", (), sentence(text, frets=frets)) for frets, text in texts if frets
-    )
-
-
-def _ask(line: LevelLine, work: _Work) -> tuple[Ask, ...]:
-    """Return what a second reading has to confirm before metal comes off or wire goes in."""
-    if not (work.removal_mm.any() or work.replaced or work.worn_out):
-        return ()
-    asked = []
-    standing = tuple(s.fret for s in line.standing if abs(s.size_mm) >= STANDS_OUT_MM)
-    if len(standing) > MANY_SHARE * work.at.problem.frets:
-        text = "{frets:count fret} {frets:plural stands|stand} out by {by:length} or more."
-        asked.append(Ask(sentence(text, frets=len(standing), by=STANDS_OUT_MM), standing))
-    deep = work.removal_mm.max(axis=0) > DEEP_MM
-    if deep.any():
-        text = "The cut on {frets:frets} is up to {cut:length} deep."
-        most = float(work.removal_mm.max())
-        asked.append(Ask(sentence(text, frets=numbers(deep), cut=most), numbers(deep)))
-    new = tuple(sorted({*work.replaced, *work.worn_out}))
-    if len(new) > MANY_NEW:
-        asked.append(
-            Ask(
-                sentence("{frets:count fret} {frets:plural needs|need} new wire.", frets=len(new)),
-                new,
-            )
-        )
-    return tuple(asked)
-
-
-def _undecided(after: SetUp) -> tuple[Undecided, ...]:
-    """Return the notes that pass by the readings, not for certain, each where it is least so."""
-    problem, judged = after.problem, after.judged
-    spare = after.clearance_mm - judged.bound_mm + judged.tolerance_mm
-    u = np.maximum(problem.clearance_u_mm, LEAST_U_MM)
-    passes = (judged.state == State.HOLDS) | (judged.state == State.AS_GOOD)
-    unsure = np.maximum(problem.coverage_factor * u, ROUNDING_MM)
-    share = np.where(passes, spare / unsure, np.inf)[:, :-1]
-    fret = share.argmin(axis=2)
-    least = np.take_along_axis(share, fret[..., None], axis=2)[..., 0]
-    return tuple(
-        Undecided(
-            string=int(k) + 1,
-            stopped_fret=int(i),
-            fret=int(fret[k, i]),
-            u_mm=float(u[k, i, fret[k, i]]),
-            deciding_u_mm=float(max(0.0, least[k, i]) * after.line.u_mm[k, fret[k, i] - 1]),
-        )
-        for k, i in np.argwhere(least < 1.0)
-    )

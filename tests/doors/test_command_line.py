@@ -280,7 +280,7 @@ def test_what_is_long_or_unprintable_is_not_echoed_whole(
 
 
 @pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
-@pytest.mark.parametrize("at_file", [1, 2, 5])
+@pytest.mark.parametrize("at_file", [2, *(pytest.param(n, marks=pytest.mark.slow) for n in (1, 5))])
 def test_a_command_that_is_stopped_while_it_writes_leaves_nothing(
     folder: Path, monkeypatch: pytest.MonkeyPatch, sent: signal.Signals, at_file: int
 ) -> None:
@@ -482,7 +482,9 @@ def test_a_number_beyond_all_measure_is_a_sentence(folder: Path, number: str) ->
     assert "too large" in error["sentence"]
 
 
-@pytest.mark.parametrize("keep", [1, 17, 400, 4000, -1])
+@pytest.mark.parametrize(
+    "keep", [17, -1, *(pytest.param(n, marks=pytest.mark.slow) for n in (1, 400, 4000))]
+)
 def test_a_plan_cut_short_is_refused(folder: Path, keep: int) -> None:
     """Wherever the file was cut, the sentence says that it is damaged or no plan."""
     run("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json")
@@ -606,6 +608,7 @@ def test_the_sheet_and_its_map_give_the_same_share(folder: Path) -> None:
     assert told[1] == drawn[1]
 
 
+@pytest.mark.slow
 def test_the_demonstration_undoes_no_change(folder: Path) -> None:
     """Run twice it is the same; a file that a person changed or filled in is left as it is."""
     assert run("demo", "start").exit_code == 0

@@ -6,6 +6,8 @@ import re
 from importlib import resources
 from pathlib import Path
 
+import pytest
+
 from evenfall.instrument import read_specification, string_lines
 from evenfall.strings.excursion import excursion_table
 from oracles.parallelogram import parallelogram_excursion_per_newton
@@ -30,6 +32,7 @@ def deeper_percent(string: int, stop: int, *, whole: bool) -> int:
     return round(100.0 * (float(real[k, stop, stop + 1] / ideal) - 1.0))
 
 
+@pytest.mark.slow
 def test_how_much_deeper_a_stiff_string_swings() -> None:
     page = " ".join(PAGE.read_text(encoding="utf-8").split())
     for whole, words in (

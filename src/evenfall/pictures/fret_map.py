@@ -111,8 +111,10 @@ def buzz_force_map(
             key_mark(chart, mark, name)
     chart.legend()
     first = "" if critical_fret is None else ", and the fret that is touched first"
+    counted = "" if note_state is None else " Marks count the extra clearance as well."
     chart.note(
-        f"In each cell, from the top: buzz force in N; margin in %, rounded down; the mark{first}."
+        "In each cell, from the top: buzz force in N; margin in %, rounded down; the mark"
+        f"{first}.{counted}"
     )
     chart.table(
         *("string", "stopped fret", "buzz force, N", "margin, %"),

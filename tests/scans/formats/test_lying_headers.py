@@ -193,6 +193,13 @@ def test_what_packs_as_no_measured_heights_do_is_refused_before_it_is_unpacked(
         assert read_scan(path).point_count == 10_000
 
 
+def test_an_element_that_stands_twice_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "scan"
+    path.write_bytes(ply_points().replace(b"end_header", b"element vertex 5\nend_header", 1))
+    with pytest.raises(BrokenFileError, match='"vertex" twice'):
+        read_scan(path)
+
+
 def test_an_array_of_three_dimensions_is_refused_by_its_header(tmp_path: Path) -> None:
     path = tmp_path / "scan"
     path.write_bytes(npy_of((2, 5, 10)))

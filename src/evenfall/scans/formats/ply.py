@@ -199,6 +199,11 @@ def _check(header: _Header, size: int) -> None:
     vertex = next((e for e in header.elements if e.name == "vertex"), None)
     if vertex is None or not vertex.count:
         raise no_points()
+    names = [e.name for e in header.elements]
+    if twice := next((name for name in names if names.count(name) > 1), ""):
+        raise BrokenFileError(
+            "The header names the element {name:quoted} twice; export the scan again.", name=twice
+        )
     axes = {p[0] for p in vertex.properties if not p[2]}
     if not {"x", "y", "z"} <= axes:
         raise UnsupportedError("The points of the file have no x, y and z.")

@@ -44,6 +44,8 @@ def show_plan(outcome: PlanOutcome, lengths: Lengths) -> None:
     if np.isfinite(plan.level_clear_percent):
         share = whole_percent(0.01 * plan.level_clear_percent)
         click.echo(f"Level frets at these settings stay clear up to {share} % of it.")
+    if plan.gates and plan.status == "read-again":
+        click.echo("Set and cut nothing by these readings. They would ask for this:")
     _show_settings(plan, specification, lengths)
     if plan.status != "read-again":
         _show_removal(plan, lengths)

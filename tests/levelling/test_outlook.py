@@ -44,7 +44,7 @@ LINES = string_lines(SPEC)
 
 @pytest.mark.parametrize("seed", [1, 2, 4, 5])
 def test_the_relief_may_move_as_far_as_the_rod_may_miss(seed: int) -> None:
-    """Strings and rod bow a neck nearly alike; tests/levelling/test_misses.py checks it by breaking plans."""
+    """Strings and rod bow a neck nearly alike; test_misses checks the rod by breaking plans."""
     neck = invented.as_found("electric", np.random.default_rng(seed))
     found = read(neck, np.random.default_rng(seed), Reader(u_mm=0.002))
     plan = make_plan(neck.specification, found, excursion=table_of(neck.specification))

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import os
 import re
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
 from typing import Any
 
 import pytest
@@ -52,6 +52,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     slow = [item for item in items if item.get_closest_marker("slow")]
     items[:] = [item for item in items if not item.get_closest_marker("slow")]
     config.hook.pytest_deselected(items=slow)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def kept_tables(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep excursion tables in one folder of this run, so that each is computed once."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("EVENFALL_CACHE", str(tmp_path_factory.mktemp("kept")))
+        yield
 
 
 @pytest.fixture(autouse=True)

@@ -36,8 +36,7 @@ GAP = docs.GAP
 
 @pytest.fixture
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Stand in a folder with the examples, and with a cache of its own."""
-    monkeypatch.setenv("EVENFALL_CACHE", str(tmp_path / ".kept"))
+    """Stand in a folder with the examples."""
     shutil.copytree(DOCS / "examples", tmp_path / "bench")
     monkeypatch.chdir(tmp_path / "bench")
     return tmp_path

@@ -137,7 +137,6 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
 
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
-        patch.setenv("EVENFALL_CACHE", str(folder / ".kept"))
 
         def run(*arguments: str) -> Any:
             result = CliRunner().invoke(main, [*arguments, "--json"])

@@ -30,10 +30,9 @@ SECOND = ("plan", "tesquil-settled.csv", "--spec", "tesquil.spec.toml", "--settl
 
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Work in a folder with the invented files and a cache of its own."""
+    """Work in a folder with the invented files."""
     for name in NAMES:
         (tmp_path / name).write_text((INVENTED / name).read_text(encoding="utf-8"))
-    monkeypatch.setenv("EVENFALL_CACHE", str(tmp_path / ".kept"))
     monkeypatch.chdir(tmp_path)
     return tmp_path
 
@@ -52,8 +51,8 @@ def json_of(*arguments: str, status: int = 0) -> dict[str, Any]:
 
 
 def files(folder: Path) -> set[str]:
-    """Return what lies in a folder, cache aside."""
-    return {p.name for p in folder.iterdir() if p.name != ".kept"}
+    """Return what lies in a folder."""
+    return {p.name for p in folder.iterdir()}
 
 
 def test_the_whole_job_by_files(folder: Path) -> None:
@@ -508,8 +507,11 @@ def test_demo_leaves_a_folder_to_start_from(folder: Path) -> None:
     assert again["metal_mm"] == pytest.approx(job["metal_mm"], abs=1e-9)
 
 
-def test_a_kept_table_that_is_damaged_is_computed_anew(folder: Path) -> None:
+def test_a_kept_table_that_is_damaged_is_computed_anew(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A broken cache file changes nothing but the time it takes."""
+    monkeypatch.setenv("EVENFALL_CACHE", str(folder / ".kept"))
     first = json_of("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
     kept = list((folder / ".kept").glob("excursion-*.npy"))
     assert len(kept) == 1

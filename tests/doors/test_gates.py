@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -37,12 +36,6 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "slip.csv").write_text("\n".join(slipped), encoding="utf-8")
     (tmp_path / "negated.csv").write_text("\n".join(turned), encoding="utf-8")
     return tmp_path
-
-
-@pytest.fixture(scope="module", autouse=True)
-def cache(tmp_path_factory: pytest.TempPathFactory) -> None:
-    """Keep excursion tables in a folder of these tests."""
-    os.environ["EVENFALL_CACHE"] = str(tmp_path_factory.mktemp("kept"))
 
 
 def run(*arguments: str) -> Result:

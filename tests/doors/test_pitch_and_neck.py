@@ -27,13 +27,12 @@ SHEET = ("tesquil-before.csv", "--spec", "tesquil.spec.toml")
 
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Work in a folder with the invented files and a cache of its own."""
+    """Work in a folder with the invented files."""
     for name in ("tesquil.spec.toml", "tesquil-before.csv"):
         (tmp_path / name).write_text((INVENTED / name).read_text(encoding="utf-8"))
     heavier = (tmp_path / "tesquil.spec.toml").read_text(encoding="utf-8")
     heavier = heavier.replace("gauge = 0.254", "gauge = 0.279").replace("Tesquil", "Heavy Tesquil")
     (tmp_path / "heavy.spec.toml").write_text(heavier, encoding="utf-8")
-    monkeypatch.setenv("EVENFALL_CACHE", str(tmp_path / ".kept"))
     monkeypatch.chdir(tmp_path)
     return tmp_path
 

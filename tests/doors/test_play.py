@@ -44,7 +44,6 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "exact.csv").write_text(exact, encoding="utf-8")
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
-        patch.setenv("EVENFALL_CACHE", str(folder / ".kept"))
         assert run("measure", *SHEET, "--serial", "UY-0417", "-o", "m.json").exit_code == 0
         assert run("plan", "m.json", "-o", "p.json").exit_code == 0
     return folder
@@ -53,7 +52,6 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def folder(job: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Work in that folder."""
-    monkeypatch.setenv("EVENFALL_CACHE", str(job / ".kept"))
     monkeypatch.chdir(job)
     return job
 

@@ -32,7 +32,6 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     points = tesquil_points()
     table = pa.table({f"{a}_mm": points[:, at] for at, a in enumerate("xyz")})
     pq.write_table(table, tmp_path / "scan.parquet")
-    monkeypatch.setenv("EVENFALL_CACHE", str(tmp_path / ".kept"))
     monkeypatch.chdir(tmp_path)
     return tmp_path
 

@@ -63,7 +63,6 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "unstrung.csv").write_text(sheet.replace(",strung", ",unstrung"))
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
-        patch.setenv("EVENFALL_CACHE", str(folder / ".kept"))
         for arguments in (
             ("measure", "tesquil-before.csv", *SPEC, "-o", "m.json"),
             ("plan", "m.json", "-o", "p.json"),
@@ -103,7 +102,6 @@ def test_a_command_speaks_in_one_unit(
     job: Path, arguments: tuple[str, ...], unit: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(job)
-    monkeypatch.setenv("EVENFALL_CACHE", str(job / ".kept"))
     given = [argument.replace("{unit}", unit) for argument in arguments]
     before = {path: path.stat().st_mtime_ns for path in job.rglob("*.*")}
     plain = CliRunner().invoke(main, [*given, "--unit", unit])

@@ -36,18 +36,9 @@ SPEC, BEFORE, AFTER = (
 )
 
 
-@pytest.fixture(scope="module", autouse=True)
-def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Keep excursion tables in a folder of these tests."""
-    folder = tmp_path_factory.mktemp("kept")
-    os.environ["EVENFALL_CACHE"] = str(folder)
-    return folder
-
-
 @pytest.fixture(scope="module")
-def plan_file(cache: Path) -> Source:
+def plan_file() -> Source:
     """Return a plan as bytes."""
-    assert cache.is_dir()
     outcome = workshop.plan(workshop.PlanRequest(BEFORE, SPEC))
     return Source("tesquil.plan.json", json_file(outcome.plan.as_dict()))
 

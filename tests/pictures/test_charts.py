@@ -95,7 +95,7 @@ def test_curves_without_any_plan_are_drawn_and_said() -> None:
     picture = trade_off_chart(none)
     assert faults(picture) == []
     assert len(curves(picture)) == 1
-    assert "No plan meets every limit here." in shown(picture)
+    assert "Notes fail here whatever is cut." in shown(picture)
     with pytest.raises(ValueError, match="two or more points"):
         trade_off_chart(replace(CURVES, relief_mm=RELIEF[:1], margin_share=RELIEF[:1]))
 

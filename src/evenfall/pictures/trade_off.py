@@ -47,7 +47,7 @@ def trade_off_chart(
     share = _points(scale * trade_off.relief_mm, borne)
     action, spent = trade_off.plan_action_mm, trade_off.plan_metal_mm
     relief, worst = trade_off.plan_relief_mm, min(trade_off.plan_margin_share, 0.01 * _MOST)
-    cost = "No plan meets every limit here."
+    cost = "Notes fail here whatever is cut."
     if math.isfinite(spent) and math.isfinite(action):
         text = "The plan: action {action:length}, {metal:length} of metal."
         cost = said(text, unit, action=action, metal=spent)
@@ -120,7 +120,7 @@ def _curve(
         if missing:
             places = list(run)
             last = min(places[-1] + 1, len(points) - 1)
-            panel.column(xs[max(places[0] - 1, 0)], xs[last], "no plan meets every limit there")
+            panel.column(xs[max(places[0] - 1, 0)], xs[last], "notes fail there whatever is cut")
     if floor:
         panel.limit(floor)
     panel.line(xs, ys, width_px=1.6)

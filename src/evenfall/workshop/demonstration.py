@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import At, Progress, RequestError, silent
+from evenfall.pictures.inks import LIGHT
 from evenfall.wording import sentence
 from evenfall.workshop.bench_sheets import SheetRequest, sheet
 from evenfall.workshop.checking import TemplateRequest, template
@@ -152,6 +153,8 @@ def demo(request: DemoRequest, progress: Progress = silent) -> DemoOutcome:
         page = proved.certificate(kind, date=request.date, progress=progress)
         keep(f"tesquil-after.certificate.{kind}", page)
     drawings = planned.pictures(progress=progress)
+    as_found = "buzz force as found"  # when the instrument came in
+    drawings[as_found] = first.drawings("mm", LIGHT)[as_found]()
     drawings["verdict"] = proved.pictures(progress=progress)["verdict"]
     for path, content in picture_files(drawings, Path("pictures"), progress).items():
         keep(path.as_posix(), content)

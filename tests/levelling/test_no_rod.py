@@ -63,16 +63,19 @@ def test_a_diagnosis_that_needs_nothing_still_names_the_relief() -> None:
 
 @pytest.mark.parametrize("method", ["profile", "beam", "refret"])
 def test_the_bench_sheet_says_nothing_of_a_rod(method: str) -> None:
-    made = make_plan(WITHOUT, found(WITHOUT), excursion=table(WITHOUT))
+    with_rod = neck("electric", relief_mm=0.42, bumps=[Bump(7, 0.1)])
+    spec = with_rod.specification
+    without = replace(spec, neck=replace(spec.neck, truss_rod=False))
+    made = make_plan(without, exact(with_rod), excursion=table(spec))
     named = replace(made, method=method)
     if method == "refret":
-        named = replace(named, replaced_frets=tuple(range(1, 13)))
-    told = str(bench_sheet(WITHOUT, named)).lower()
+        named = replace(named, replaced_frets=tuple(range(1, spec.frets + 1)))
+    told = str(bench_sheet(without, named)).lower()
     assert "relief: gap at fret" in told  # its limits are still there to read against
     assert "rod" not in told.replace("product", "").replace("no truss rod", "")
-    turned = make_plan(WITH, found(WITH), excursion=table(WITH))
+    turned = make_plan(spec, exact(with_rod), excursion=table(spec))
     assert turned.relief_change_mm
-    assert "rod" in str(bench_sheet(WITH, turned)).lower()
+    assert "rod" in str(bench_sheet(spec, turned)).lower()
 
 
 def test_the_rod_alone_decides() -> None:

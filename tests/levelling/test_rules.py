@@ -12,8 +12,10 @@ from hypothesis import strategies as st
 
 from draws import draws
 from evenfall.levelling.cut import asked_mm, least_cut_mm
+from evenfall.levelling.explanation import method_result, recommend
 from evenfall.levelling.rules import decide, set_up
 from evenfall.levelling.settings import SetUp, as_found, limits_mm
+from evenfall.plan import METHODS
 from evenfall.requirement import State
 from evenfall.strings.clearance import open_share
 from levelling.level_lines import job, known_line, worked
@@ -318,3 +320,15 @@ def test_a_one_piece_saddle_is_one_height_and_a_slope() -> None:
     moved = job(one_piece).decided().saddle_height_change_mm
     assert np.abs(moved).max() > 0.1
     np.testing.assert_allclose(np.diff(moved, 2), 0.0, atol=1e-9)
+
+
+def test_new_wire_on_every_fret_is_never_recommended() -> None:
+    """Not even where it alone clears every note: a crown stands up by more than may come off it."""
+    made = job(neck("bass", bumps=[Bump(7, 0.28, strings=(3, 3))]))
+    low = replace(made.problem, room_mm=np.full_like(made.problem.room_mm, 0.1))
+    results = [method_result(replace(made, problem=low).decided(method)) for method in METHODS]
+    assert [one.method for one in results if one.holds] == ["refret"]
+    method, reason = recommend(results)
+    assert not method
+    assert "fret 7" in str(reason)
+    assert recommend([one for one in results if one.holds])[0] == ""

@@ -153,7 +153,7 @@ def recommend(results: Sequence[MethodResult]) -> tuple[str, Sentence]:
     """
     holding = [r for r in results if r.holds and r.method not in NAMED_ONLY]
     if not holding:
-        failed = [r.remark for r in results if r.remark is not None]
+        failed = [r.remark for r in results if r.remark is not None and r.method not in NAMED_ONLY]
         return "", failed[-1] if failed else sentence("No method clears every note.")
     fewest_new = min(r.frets_replaced for r in holding)
     old = [r for r in holding if r.frets_replaced == fewest_new]

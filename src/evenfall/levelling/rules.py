@@ -397,7 +397,8 @@ def _partial_refret(found: SetUp, lift: bool) -> Work:
         low = work.low_frets
         more[[fret - 1 for fret in (low.frets if low and low.worn else ())]] = True
         if (more == wanted).all():
-            remark = None if wanted.any() else sentence("No fret needs new wire.")
+            told = wanted.any() or work.no_room
+            remark = None if told else sentence("No fret needs new wire.")
             return replace(work, replaced=numbers(wanted), remark=remark)
         wanted = more
 

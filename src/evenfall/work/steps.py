@@ -272,9 +272,9 @@ class Steps:
         if not targets:
             return None
         told = (
-            "How far the crown in the middle stands over the line of the other two, with rod, "
-            "saddle and strings set. It rocks: press one end down, read the gap under the other, "
-            "halve it. It does not: read the gap under the middle, with a minus.",
+            "How far the crown in the middle stands over the line of the other two, with all "
+            "settings made and strings on. It rocks: press one end down, read the gap under the "
+            "other, halve it. It does not: read the gap under the middle, with a minus.",
             "Outside the limits: do not file. It is another fret, another order of strings, a slip "
             "or another neck.",
         )

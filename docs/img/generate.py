@@ -20,9 +20,9 @@ HERE = Path(__file__).resolve().parent
 
 @cache
 def planned() -> PlanOutcome:
-    """Return the plan of the invented instrument."""
-    before, spec = Source.invented("tesquil-before.csv"), Source.invented("tesquil.spec.toml")
-    return workshop.plan(workshop.PlanRequest(before, spec))
+    """Return the plan of the invented instrument at its settings, as in the tutorial."""
+    settled, spec = Source.invented("tesquil-settled.csv"), Source.invented("tesquil.spec.toml")
+    return workshop.plan(workshop.PlanRequest(settled, spec, settled=True))
 
 
 def frame() -> str:

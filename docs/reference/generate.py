@@ -104,8 +104,9 @@ def command_page(program: click.Command) -> str:
     ]
     opening = (
         "# Commands\n\n"
-        "Every command exits with 0 when it is done, 1 when it is done and the verdict is "
-        "'does not conform' or 'undecided', and 2 when the input cannot be used. "
+        "Every command exits with 0 when it is done, 1 when it is done but something is left to "
+        "settle, such as readings to take again or a verdict that is not 'conforms', and 2 when "
+        "the input cannot be used. "
         "Errors go to standard error, in one sentence each; see [codes](errors.md)."
     )
     return "\n\n".join([ORIGIN, opening, *sections]) + "\n"

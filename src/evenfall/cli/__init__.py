@@ -45,10 +45,11 @@ class _Commands(Door):
 def main() -> None:
     """Set up fretted instruments, from readings to proof.
 
-    The steps of a job: measure, diagnose, plan, sheet, do the work, measure again, prove.
+    The steps of a job: measure, diagnose, plan, sheet, set rod and saddle, measure and plan again,
+    sheet, work on the frets, measure, prove.
 
-    Exit status: 0 done; 1 done, but readings must be taken again or the verdict is not
-    "conforms"; 2 the input cannot be used.
+    Exit status: 0 done; 1 done, but something is left to settle, such as readings to take again
+    or a verdict that is not "conforms"; 2 the input cannot be used.
     """
     # it warns of styles and extensions of a workbook, which hold no reading
     warnings.filterwarnings("ignore", module="openpyxl")

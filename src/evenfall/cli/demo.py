@@ -20,9 +20,10 @@ from evenfall.cli.waiting import Waiting
 @click.option("--open", "opened", is_flag=True, help="Open the picture of the result.")
 @json_option
 def command(*, folder: Path, opened: bool, as_json: bool) -> None:
-    """Run a whole job on an invented instrument and keep its files in FOLDER, for you to build on.
+    """Run a whole job on an invented instrument and write its files into FOLDER.
 
-    The workshop, the instrument and every reading are invented.
+    The workshop, the instrument and every reading are invented. Copy the folder and put your own
+    readings in their place.
     """
     from evenfall import workshop
     from evenfall.files import keep_apart, write_together

@@ -32,7 +32,7 @@ def command(
     neck: NeckReadings,
     result: Result,
 ) -> int:
-    """Find what is wrong with an instrument, and what adjusting alone would cure.
+    """Find what is wrong with an instrument and what adjusting alone would cure.
 
     Exit status 1 if something has to be read again before metal may come off.
     """

@@ -227,13 +227,16 @@ def sheet_options(command: Command) -> Command:
 
 def accept_options(command: Command) -> Command:
     """Add `--accept` and `--accepted-by`, see `evenfall.gates.accepted_gates`."""
-    by_whom = click.option("--accepted-by", default="", metavar="NAME", help="Who accepts it.")
+    by_whom = click.option(
+        "--accepted-by", default="", metavar="NAME", help="Name of the person who accepts it."
+    )
     return click.option(
         "--accept",
         "accepted",
         multiple=True,
         metavar="CODE[@FRET[:STRING]]=REASON",
-        help="Accept an unusual reading as it is, with a reason; repeatable.",
+        help="Accept an unusual reading as it is, with a reason, such as 'lone-crown@7:3=burr' for "
+        "fret 7, string 3; repeatable.",
     )(by_whom(command))
 
 

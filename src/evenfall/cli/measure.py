@@ -23,7 +23,7 @@ from evenfall.cli.results import Result, result_options
 @path_argument(
     "files",
     nargs=-1,
-    help="Hand sheets of one instrument (CSV, XLSX); or one scan, alone or with sheets.",
+    help="Hand sheets of one instrument (CSV, XLSX), or one scan, alone or with hand sheets.",
 )
 @path_option("--spec", help="Specification of the instrument.")
 @path_option("--template", help="Write an empty sheet for this specification instead.")
@@ -41,12 +41,12 @@ from evenfall.cli.results import Result, result_options
     type=float,
     default=None,
     metavar="X Y",
-    help="Distance between columns and between rows of a height map that does not state it.",
+    help="Distance between columns and between rows, for a height map that does not state them.",
 )
 @click.option(
     "--strung/--unstrung",
     default=None,
-    help="Whether the strings were at pitch during the scan (default: they were).",
+    help="Whether the strings were on and at pitch during the scan (default: they were).",
 )
 @click.option(
     "--mirrored/--not-mirrored",
@@ -59,7 +59,7 @@ from evenfall.cli.results import Result, result_options
     type=float,
     default=0.0,
     metavar="MM",
-    help="Standard uncertainty of the scanner's heights [mm], which its points do not show.",
+    help="Standard uncertainty of the scanner's heights [mm], as its points do not show it.",
 )
 @result_options
 def command(
@@ -72,7 +72,7 @@ def command(
     result: Result,
     **known: Any,
 ) -> int:
-    """Read FILES, show what they hold and what is missing, and write a measurement.
+    """Read FILES, show what they hold and what is missing, and write a measurement file.
 
     The file type is recognised by content, not by name: a hand sheet, or a scan as text with x, y
     and z, Parquet, PLY, STL, OBJ, E57, X3P, TIFF or NumPy.

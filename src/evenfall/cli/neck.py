@@ -32,12 +32,12 @@ if TYPE_CHECKING:
     nargs=2,
     default=None,
     metavar="FROM TO",
-    help="Relative humidity of the air now and later [%].",
+    help="Relative humidity of the air, now and later [%].",
 )
 @path_option(
     "--convert",
     metavar="FILE",
-    help="Write the readings, taken without strings, to FILE, converted to playing tension.",
+    help="Convert readings taken without strings to playing tension, and write them to FILE.",
 )
 @result_options
 def command(
@@ -50,10 +50,10 @@ def command(
     convert: Path | None,
     result: Result,
 ) -> None:
-    """Predict the relief: other strings, truss rod, humidity.
+    """Predict the relief with other strings, a turned truss rod or other humidity.
 
-    For a plan, from the relief after the work. What was not measured of the neck is estimated from
-    its size and wood, or from a typical neck, with the uncertainty that this brings.
+    For a plan, it starts from the relief after the work. What was not measured of the neck is
+    estimated from its size and wood, or from a typical neck; the uncertainty grows accordingly.
     """
     from pathlib import Path
 

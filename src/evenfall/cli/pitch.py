@@ -38,7 +38,7 @@ def command(
     finger_mm: float | None,
     result: Result,
 ) -> None:
-    """Find how far every stopped note is from equal temperament, and what would help.
+    """Find how far every stopped note is from equal temperament and what would help.
 
     For a plan, the notes before and after the work. The best places of nut and saddle along the
     strings are shown as well, within the travel that the specification allows.

@@ -27,7 +27,11 @@ if TYPE_CHECKING:
 @click.command(name="plan")
 @path_argument("measurement", help="Measurement file, or a hand sheet with --spec.")
 @sheet_options
-@click.option("--method", default=None, help="Method (default: the recommended one).")
+@click.option(
+    "--method",
+    default=None,
+    help="Method to use, from the list above (default: the recommended one).",
+)
 @click.option(
     "--attack",
     "attack_n",
@@ -42,18 +46,18 @@ if TYPE_CHECKING:
     type=Number(),
     default=None,
     metavar="MM",
-    help="Total metal that may come off [mm]; the design attack is then the largest possible.",
+    help="Total metal that may come off [mm]; the plan is then for the highest attack possible.",
 )
 @click.option(
     "--keep",
     multiple=True,
     metavar="WHAT",
-    help="Leave relief, saddle or nut as it is; repeatable.",
+    help="What to leave as it is: relief, saddle or nut; repeatable.",
 )
 @click.option(
     "--settled",
     is_flag=True,
-    help="The readings were taken after rod and saddle were set by an earlier plan.",
+    help="The readings were taken after rod and saddle were set as an earlier plan says.",
 )
 @path_option(
     "--confirmed-by",
@@ -66,7 +70,7 @@ if TYPE_CHECKING:
 @click.option(
     "--verify-by-motion",
     is_flag=True,
-    help="Play the result, and show where its buzz force was optimistic or conservative.",
+    help="Check the plan by the play test: where is its buzz force optimistic or conservative?",
 )
 @output_option("input")
 @result_options
@@ -81,7 +85,7 @@ def command(
     result: Result,
     **how: Any,
 ) -> int:
-    """Find what to set, and what to cut because no setting cures it.
+    """Find what to set, and what to cut where no setting helps.
 
     The methods are: adjust, spot (by file), profile (by machine), level, beam, partial-refret,
     refret, least-metal. Exit status 1 if readings have to be taken again, a second reading has to

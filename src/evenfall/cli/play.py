@@ -56,7 +56,8 @@ class _Note(click.ParamType["tuple[int, int]"]):
     "--attack-from",
     "recording",
     metavar="WAV",
-    help="Add the attack heard in a recording of one open string; name the string with --string.",
+    help="Also play at the attack heard in a recording of one open string; name the string with "
+    "--string.",
 )
 @click.option(
     "--string",
@@ -64,7 +65,7 @@ class _Note(click.ParamType["tuple[int, int]"]):
     type=int,
     default=None,
     metavar="NUMBER",
-    help="String in that recording.",
+    help="Number of the string in the recording of --attack-from.",
 )
 @click.option(
     "--duration",
@@ -78,8 +79,8 @@ class _Note(click.ParamType["tuple[int, int]"]):
 @path_option(
     "--wav",
     metavar="FOLDER",
-    help="Write notes as sound files into this folder, for a plan as found and as planned; all "
-    "with one gain.",
+    help="Write notes as sound files into this folder, all with one gain; for a plan, as found and "
+    "as planned.",
 )
 @click.option(
     "--note",
@@ -105,7 +106,7 @@ def command(
     notes: tuple[tuple[int, int], ...],
     result: Result,
 ) -> None:
-    """Play every string at every fret by computation: which notes are clean, touch or rattle.
+    """Compute how every note sounds: clean, touching a fret or rattling.
 
     Each note is followed in time over the measured crowns, plucked away from the board and
     towards it. For a plan, the instrument after the work is played; with --as-found, before it.

@@ -45,7 +45,11 @@ if TYPE_CHECKING:
     help="PDF or HTML file for the certificate (default: a PDF named after the readings).",
 )
 @click.option(
-    "--date", "dated", default=None, metavar="YYYY-MM-DD", help="Date to print (default: today)."
+    "--date",
+    "dated",
+    default=None,
+    metavar="YYYY-MM-DD",
+    help="Date on the certificate (default: today).",
 )
 @result_options
 def command(
@@ -61,7 +65,7 @@ def command(
     dated: str | None,
     result: Result,
 ) -> int:
-    """Judge the readings MEASUREMENT, taken after the work, against PLAN and its specification.
+    """Judge MEASUREMENT, taken after the work, against PLAN and its specification.
 
     Exit status 1 if the verdict is not "conforms".
     """

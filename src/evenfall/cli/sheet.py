@@ -30,14 +30,14 @@ from evenfall.cli.waiting import Waiting
     "--paper",
     type=click.Choice(["a4", "us-letter"]),
     default=None,
-    help="Paper of the PDF (default: A4 for mm, US letter for in).",
+    help="Paper size of the PDF (default: A4 for mm, US letter for in).",
 )
 @json_option
 @unit_option
 def command(
     *, plan: Path, output: Path | None, paper: str | None, as_json: bool, unit: str | None
 ) -> None:
-    """Write the bench sheet of PLAN, to print and follow at the bench."""
+    """Write the bench sheet of PLAN, to print and follow."""
     from evenfall import workshop
     from evenfall.files import keep_apart, write_together
     from evenfall.wording import say

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 @click.group(name="spec")
 def command() -> None:
-    """Work with specification files."""
+    """Check a specification file."""
 
 
 @command.command()
@@ -30,7 +30,7 @@ def command() -> None:
 @json_option
 @unit_option
 def check(*, spec: Path, as_json: bool, unit: str | None) -> None:
-    """Read SPEC, list what is wrong, print tensions and fret places."""
+    """Read SPEC, list its faults, and print string tensions and fret places."""
     from evenfall import workshop
     from evenfall.cli.reports import Lengths, show_specification
 

@@ -412,25 +412,33 @@ class Confirmation(Content):
 _STATES = "state of each note by stopped fret (1 holds, 2 as good as level frets, 3 fails), "
 
 _HEADLINES: Mapping[Status, str] = {
-    "nothing": "Every note is clear; nothing has to be done.",
-    "settings": "Settings alone make every note clear; nothing has to be cut.",
-    "cut": "{metal:length} of metal comes off {cut:count fret}.",
+    "nothing": "Every note is clear by these readings; nothing has to be done.",
+    "settings": "Settings alone make every note clear; no fret has to be cut.",
+    "cut": "{cut:count fret} {cut:plural comes|come} down, by up to {deepest:length}.",
     "lift": "Low frets make the others buzz: {low:frets} {low:plural is|are} to be lifted.",
     "new-wire": "New wire is needed in {new:frets}.",
-    "ask": "{metal:length} would come off {cut:count fret}: a second reading has to confirm it.",
+    "ask": "{cut:count fret} would come down, by up to {deepest:length}: a second reading has to "
+    "confirm it.",
     "read-again": "Readings have to be taken again before any metal comes off.",
     "misfit": "The attack and the targets do not fit each other.",
     "short": "This plan leaves {failing:count note} that {failing:plural fails|fail}.",
 }
+_ONE_FRET: Mapping[Status, str] = {
+    "cut": "Fret {fret} comes down, by up to {deepest:length}.",
+    "ask": "Fret {fret} would come down, by up to {deepest:length}: a second reading has to "
+    "confirm it.",
+}
 _HEADLINES_AS_GOOD: Mapping[Status, str] = {
-    "nothing": "Every note is clear or as good as level frets; nothing has to be done.",
-    "settings": "With the settings every note is clear or as good as level frets; nothing has to "
-    "be cut.",
+    "nothing": "{alike:count note} {alike:plural buzzes|buzz} at the design attack, and would over "
+    "level frets too. Filing does not cure that; {cure} does.",
+    "settings": "With the settings {alike:count note} still {alike:plural buzzes|buzz} at the "
+    "design attack, and would over level frets too. Filing does not cure that; {cure} does.",
 }
 _SET_FIRST = (
-    "Settings come first. What is then to be cut, {metal:length} on {cut:count fret}, is a preview."
+    "Settings come first. The cut after them, on {cut:count fret} and up to {deepest:length} deep, "
+    "is a preview."
 )
-_SET_ONLY = "Settings come first; by these readings nothing has to be cut after them."
+_SET_ONLY = "Settings come first; by these readings no fret has to be cut after them."
 _NEXT_STEPS: Mapping[Status, str] = {
     "nothing": "Keep these readings; {door_prove} shows that the instrument conforms.",
     "settings": "Set rod and saddle, let the neck settle, tune, read again and plan from that "
@@ -700,14 +708,29 @@ class Plan(FileContent):
             headline = _SET_FIRST if self.metal_mm else _SET_ONLY
         elif (self.state_after == State.AS_GOOD).any():
             headline = _HEADLINES_AS_GOOD.get(self.status, headline)
+        cut = np.flatnonzero((self.removal_mm > 0.0).any(axis=0)) + 1
+        if len(cut) == 1:
+            headline = _ONE_FRET.get(self.status, headline)
         return sentence(
             headline,
-            metal=self.metal_mm,
-            cut=int((self.removal_mm > 0.0).any(axis=0).sum()),
+            cut=len(cut),
+            fret=int(cut[0]) if len(cut) else 0,
+            deepest=float(self.removal_mm.max()),
+            alike=int((self.state_after == State.AS_GOOD).sum()),
+            cure=self._cure,
             new=self.replaced_frets or self.no_room_frets,
             failing=self.failing,
             low=() if self.low_frets is None else self.low_frets.frets,
         )
+
+    @property
+    def _cure(self) -> Sentence:
+        """What cures the notes that level frets would not: of open strings alone, their slots."""
+        strings, stops = np.nonzero(self.state_after == State.AS_GOOD)
+        nuts = {k for one in self.left_out if one.limit == "clearance" for k in one.strings}
+        if not stops.any() and {int(k) + 1 for k in strings} <= nuts:
+            return sentence("a higher nut slot at {on:strings}", on=tuple(sorted(nuts)))
+        return sentence("more action, more relief or a lighter attack")
 
     @property
     def next_step(self) -> Sentence:

@@ -128,7 +128,7 @@ def test_marks_follow_the_state_of_a_note_whatever_its_margin() -> None:
     assert [marks(cells["2", str(i)]) for i in range(5)] == [-1, -1, -1, -1, 0]
     assert [marks(cells["3", str(i)]) for i in range(5)] == [0, 0, 0, 0, 0]
     words = shown(picture).replace("\n", " ")
-    assert "4 of 132 positions fail; 4 are as good as level frets." in words
+    assert "4 of 132 positions fail; 4 buzz as they would over level frets" in words
     assert "fails, under 80 %" in words
     assert "Marks count the extra clearance as well." in words
     assert "as good as level frets" not in shown(buzz_force_map(SPEC, force, ATTACK, title="t"))

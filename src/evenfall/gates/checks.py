@@ -53,10 +53,16 @@ class CrossCheck(Content):
     @property
     def said(self) -> Sentence:
         """The comparison as a sentence."""
-        text = "{what}: by hand {hand:length}, by the heights {heights:length}."
+        text = "{what}: by hand {hand:length}, by the heights {heights:length}: {verdict}."
         if self.quantity == "crown-top":
-            text = "{what}: read again {hand:length}, at first {heights:length}."
-        return Sentence(text, self._values)
+            text = "{what}: read again {hand:length}, at first {heights:length}: {verdict}."
+        off_mm = abs(self.by_hand_mm - self.by_heights_mm)
+        told = "they agree"
+        if not self.agrees:
+            told = "they differ by {off:length}, more than their uncertainty"
+        elif off_mm > self.u_mm:
+            told = "they differ by {off:length}, within their uncertainty"
+        return Sentence(text, {**self._values, "verdict": sentence(told, off=off_mm)})
 
     @property
     def still(self) -> bool:

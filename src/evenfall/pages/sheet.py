@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from evenfall.pages.figures import Figures
 from evenfall.pages.page import Page
 from evenfall.pages.typesetting import paper_for
+from evenfall.work.parts import NOTHING_MM
 
 if TYPE_CHECKING:
     from evenfall.pages.typesetting import Paper
@@ -68,6 +69,13 @@ def _cell(cell: Cell, figures: Figures) -> dict[str, Any] | None:
     return {
         **_figures(cell.length_mm, figures),
         "move": cell.move,
-        "limits": [figures.figure(limit_mm) for limit_mm in cell.limits_mm or ()],
+        "limits": _limits(cell.length_mm, cell.limits_mm, figures) if cell.limits_mm else [],
         "halfway": cell.halfway,
     }
+
+
+def _limits(length_mm: float, limits_mm: tuple[float, float], figures: Figures) -> list[str]:
+    """Return both limits as figures, marked where the length is outside them."""
+    low, high = (figures.figure(limit_mm) for limit_mm in limits_mm)
+    inside = limits_mm[0] - NOTHING_MM <= length_mm <= limits_mm[1] + NOTHING_MM
+    return [low if inside else f"! {low}", high]

@@ -58,9 +58,15 @@ _SHARE_SHOWING_FRET = 1.2
 _FAR_SHARE = 0.8
 """A note that fails under this margin has two teeth."""
 _MARKS: tuple[tuple[Mark, str], ...] = (
-    ("cross", "as good as level frets"),
+    ("cross", "buzzes, and would over level frets"),
     ("tooth", "fails"),
     ("teeth", "fails, under 80 %"),
+)
+
+
+_COUNTED = (
+    " Marks count the specification's extra clearance and its tolerance as well: near 100 % a note "
+    "may carry one, or none."
 )
 
 
@@ -111,7 +117,7 @@ def buzz_force_map(
             key_mark(chart, mark, name)
     chart.legend()
     first = "" if critical_fret is None else ", and the fret that is touched first"
-    counted = "" if note_state is None else " Marks count the extra clearance as well."
+    counted = "" if note_state is None else _COUNTED
     chart.note(
         "In each cell, from the top: buzz force in N; margin in %, rounded down; the mark"
         f"{first}.{counted}"
@@ -332,7 +338,7 @@ def _buzz_force_summary(force: FloatArray, share: FloatArray, note_state: CodeAr
         verb=sentence("{n:plural buzzes|buzz} below the player's attack", n=short or 1)
         if note_state is None
         else sentence("{n:plural fails|fail}", n=short or 1),
-        good=sentence("; {n} {n:plural is|are} as good as level frets", n=good) if good else "",
+        good=sentence(_ALIKE, n=good) if good else "",
         count=int(np.count_nonzero(~np.isnan(share))),
         least=_force_text(force[k, i]),
         least_share=_share_text(share[k, i]),
@@ -344,17 +350,25 @@ def _buzz_force_summary(force: FloatArray, share: FloatArray, note_state: CodeAr
     return told.replace(">", "over ").replace("<", "under ")
 
 
+_ALIKE = (
+    "; {n} {n:plural buzzes as it|buzz as they} would over level frets: settings or a lighter "
+    "attack {n:plural cures it|cure them}, filing does not"
+)
+
+
 def _touching_besides(touch_n: FloatArray, attack: FloatArray, share: FloatArray) -> str:
     """Return what the touch force adds: how many positions touch late, and the lowest margin."""
     touch = margin_share(touch_n, attack)
     if not bool(np.isfinite(touch).any()):
         return ""
-    late = (touch < 1.0 - SHARE_TOLERANCE) & (share >= 1.0 - SHARE_TOLERANCE)
+    late = int(((touch < 1.0 - SHARE_TOLERANCE) & (share >= 1.0 - SHARE_TOLERANCE)).sum())
     return (
         said(
-            " {late} more {verb} a fret lightly, and late; lowest touch margin {least} %.",
-            late=int(np.count_nonzero(late)) or "None",
-            verb="touch" if np.count_nonzero(late) > 1 else "touches",
+            " {late} more {late:plural touches|touch} a fret lightly without buzzing; lowest touch "
+            "margin {least} %."
+            if late
+            else " Lowest touch margin {least} %.",
+            late=late,
             least=_share_text(float(np.min(touch, where=np.isfinite(touch), initial=np.inf))),
         )
         .replace(">", "over ")

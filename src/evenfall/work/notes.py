@@ -55,11 +55,11 @@ def notes(plan: Plan) -> tuple[Note, ...]:
             ("Not read", (*_not_read(plan), *(one.said for one in plan.read_first)), False),
             ("Too low to cut", _no_room(plan), False),
             ("Low frets", [plan.low_frets.said] if plan.low_frets else (), False),
-            ("Not met", (limit.said for limit in plan.left_out), False),
-            ("Not certain", _undecided(plan), False),
-            ("Little room", _little_room(plan), False),
-            ("By hand", (check.said for check in plan.checks if check.agrees), False),
-            ("Why", plan.reasons, False),
+            ("Limits not met", (limit.said for limit in plan.left_out), False),
+            ("Too close to call", _undecided(plan), False),
+            ("Set with care", _little_room(plan), False),
+            ("Checks by hand", (check.said for check in plan.checks if check.agrees), False),
+            ("Reasons", plan.reasons, False),
         )
     )
     made = (Note(topic, tuple(sentences), waits) for topic, sentences, waits in said)
@@ -84,20 +84,20 @@ def _may_miss(miss: Miss) -> Sentence:
         for by_mm, way in ((miss.less_mm, less), (miss.more_mm, more))
         if by_mm < _FAR * miss.allowance_mm
     ]
-    noun = sentence("a requirement")
+    broken = sentence("a requirement is not met")
     if miss.breaks is not None:
-        noun = sentence("the {noun}", noun=miss.breaks.noun)
-    text = "The {what} may come out {ends:or} than planned before {noun} no longer holds."
+        broken = sentence("the {noun} is out of limits", noun=miss.breaks.noun)
+    text = "The {what} may come out up to {ends:or} than planned; further off, {broken}."
     if miss.under_allowance:
         text = (
-            "The {what} may come out only {ends:or} than planned before {noun} no longer holds; "
-            "the bench may miss by {allowance:length}. Read it back."
+            "The {what} may come out only {ends:or} than planned; further off, {broken}. Work at "
+            "the bench is usually good to {allowance:length}: read it back."
         )
     return sentence(
         text,
         what=_what(miss),
         ends=ends,
-        noun=noun,
+        broken=broken,
         allowance=miss.allowance_mm,
     )
 
@@ -160,7 +160,7 @@ def _undecided(plan: Plan) -> tuple[Sentence, ...]:
     if len(plan.undecided) > len(shown):
         places.append(sentence("{n} more", n=len(plan.undecided) - len(shown)))
     text = (
-        "{n:count position} {n:plural holds|hold} by the readings, not for certain: {places:list}. "
+        "{n:count position} {n:plural is|are} too close to call by these readings: {places:list}. "
         "Crown readings with a standard uncertainty of {u:fine} would decide."
     )
     u_mm = min(one.deciding_u_mm for one in plan.undecided)
@@ -168,7 +168,7 @@ def _undecided(plan: Plan) -> tuple[Sentence, ...]:
 
 
 def _little_room(plan: Plan) -> tuple[Sentence, ...]:
-    """Name each setting that the bench may miss by more than the plan has room for."""
+    """Name each setting that has less room in the plan than work at the bench is good to."""
     close = sorted((m for m in plan.misses if m.under_allowance), key=lambda miss: miss.room_mm)
     least = {miss.setting: miss for miss in reversed(close)}
     places = [
@@ -176,7 +176,9 @@ def _little_room(plan: Plan) -> tuple[Sentence, ...]:
         for setting in _SETTINGS
         if (miss := least.get(setting))
     ]
-    text = "The bench may miss by more than the plan has room for: {places:list}. Read these back."
+    text = (
+        "The plan has less room here than work is usually good to: {places:list}. Read these back."
+    )
     return (sentence(text, places=places),) if places else ()
 
 

@@ -40,18 +40,21 @@ STOPPED: dict[str, tuple[str, str]] = {
 """By status of a plan that nothing is done by: what to do instead, and why."""
 _SETTLE = (
     "Let it settle, tune, read again.",
-    "Leave it at pitch until two readings of the relief agree. Read every height again, make the "
-    "plan again: the second sheet comes from that.",
+    "Leave it at pitch until two readings of the relief agree. Then read every height again and "
+    "make a new plan; the second sheet comes from it.",
 )
 _CONFIRM = (
     "Read a second time.",
     "Read every height from the start: if that agrees, it confirms the plan.",
 )
 _ORDER = (
-    "Read in the order of the empty sheet: action of the outer strings by hand, relief by "
-    "straightedge, every height over one datum left alone, the first crown once more."
+    "Read in the order of the empty sheet: the action of the outer strings by hand, the relief "
+    "with a straightedge, every height over one datum, and the first crown once more at the end, "
+    "to see that the datum has not moved."
 )
-_AT_PITCH = "Strings at pitch. Large figure: target. Small figures: limits."
+_AT_PITCH = (
+    "Strings at pitch. Large figure: what to expect. Small figures: limits; ! where it is outside."
+)
 
 
 class Steps:
@@ -272,11 +275,14 @@ class Steps:
         if not targets:
             return None
         told = (
-            "How far the crown in the middle stands over the line of the other two, with all "
-            "settings made and strings on. It rocks: press one end down, read the gap under the "
-            "other, halve it. It does not: read the gap under the middle, with a minus.",
-            "Outside the limits: do not file. It is another fret, another order of strings, a slip "
-            "or another neck.",
+            # common practice, no source
+            "First press and tap the fret, and look for a gap under it: if it is loose or not "
+            "home, seat it and read again; do not file.",
+            "Then read how far its crown stands over the line of the other two, with all settings "
+            "made and strings on. If the rocker rocks, press one end down, read the gap under the "
+            "other and halve it. If not, read the gap under the middle and write a minus.",
+            "If a reading is outside its limits, do not file: look for a wrong fret or string, "
+            "strings counted from the wrong side, a misreading or another instrument.",
         )
         return Step(
             sentence("Rocker, before any fret is filed."),
@@ -290,11 +296,11 @@ class Steps:
         how = self._how()
         sentences = [
             sentence(how),
-            sentence("Off the top of the crown, on the string's own line."),
-            sentence("Checks: crown height, and a short straightedge over three frets."),
+            sentence("Amounts are at the top of the crown, under each string."),
+            sentence("Check crown height, and lay a short straightedge over three frets."),
         ]
         if (self.removal_mm > HALFWAY_MM).any():
-            text = "½: over {half:length}; take half, measure, then the rest."
+            text = "½ marks cuts over {half:length}: take half, measure, then take the rest."
             sentences.append(sentence(text, half=HALFWAY_MM))
         least_mm = self.specification.fretwire.least_crown_height_mm
         text = "Leave a crown height of at least {least:length}."
@@ -432,7 +438,7 @@ class Steps:
         heading = (
             "After the work: tune, read, write down."
             if self.work()
-            else "Worth keeping: tune, read."
+            else "For the record: tune, read, write down."
         )
         sentences = [sentence(_AT_PITCH), sentence(_ORDER)]
         u_mm = float(np.nanmedian(plan.measurement.heights.crown_top_u_mm))
@@ -455,7 +461,7 @@ class Steps:
                 "{low:figure} to {high:length}", low=relief.minimum_mm, high=relief.maximum_mm
             )
             targets = (Target(sentence("Relief"), plan.relief_before_mm, limits),)
-            shown = "Large figure: as first read. Small figures: limits."
+            shown = "Large figure: as first read. Small figures: limits; ! where it is outside."
         else:
             heading, told = _CONFIRM if plan.status == "ask" else _SETTLE
             fret = self.specification.scale.reference_fret
@@ -502,7 +508,7 @@ class Steps:
                 text = "String {string} stopped at {stop}: over fret {fret}"
             name = sentence(text, string=string, stop=stop, fret=fret)
             length_mm = float(gap[string - 1, stop, fret])
-            targets[place] = Target(name, length_mm, sentence("no less"))
+            targets[place] = Target(name, length_mm, sentence("no less than this"))
         return list(targets.values())[:CROSSINGS_TO_READ]
 
 

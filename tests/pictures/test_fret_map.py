@@ -130,7 +130,7 @@ def test_marks_follow_the_state_of_a_note_whatever_its_margin() -> None:
     words = shown(picture).replace("\n", " ")
     assert "4 of 132 positions fail; 4 buzz as they would over level frets" in words
     assert "fails, under 80 %" in words
-    assert "Marks count the extra clearance as well." in words
+    assert "Marks count the specification's extra clearance and its tolerance as well" in words
     assert "as good as level frets" not in shown(buzz_force_map(SPEC, force, ATTACK, title="t"))
     with pytest.raises(ValueError, match="note_state"):
         buzz_force_map(SPEC, force, ATTACK, title="t", note_state=states[:, :3])

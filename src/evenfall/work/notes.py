@@ -56,7 +56,7 @@ def notes(plan: Plan) -> tuple[Note, ...]:
             ("Too low to cut", _no_room(plan), False),
             ("Low frets", [plan.low_frets.said] if plan.low_frets else (), False),
             ("Limits not met", (limit.said for limit in plan.left_out), False),
-            ("Too close to call", _undecided(plan), False),
+            ("Not certain", _undecided(plan), False),
             ("Set with care", _little_room(plan), False),
             ("Checks by hand", (check.said for check in plan.checks if check.agrees), False),
             ("Reasons", plan.reasons, False),
@@ -87,10 +87,10 @@ def _may_miss(miss: Miss) -> Sentence:
     broken = sentence("a requirement is not met")
     if miss.breaks is not None:
         broken = sentence("the {noun} is out of limits", noun=miss.breaks.noun)
-    text = "The {what} may come out up to {ends:or} than planned; further off, {broken}."
+    text = "The {what} may come out {ends:or} than planned before {broken}."
     if miss.under_allowance:
         text = (
-            "The {what} may come out only {ends:or} than planned; further off, {broken}. Work at "
+            "The {what} may come out only {ends:or} than planned before {broken}. Work at "
             "the bench is usually good to {allowance:length}: read it back."
         )
     return sentence(

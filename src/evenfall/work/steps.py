@@ -48,13 +48,10 @@ _CONFIRM = (
     "Read every height from the start: if that agrees, it confirms the plan.",
 )
 _ORDER = (
-    "Read in the order of the empty sheet: the action of the outer strings by hand, the relief "
-    "with a straightedge, every height over one datum, and the first crown once more at the end, "
-    "to see that the datum has not moved."
+    "Read in the order of the empty sheet: action of the outer strings by hand, relief by "
+    "straightedge, every height over one fixed datum, the first crown again."
 )
-_AT_PITCH = (
-    "Strings at pitch. Large figure: what to expect. Small figures: limits; ! where it is outside."
-)
+_AT_PITCH = "Strings at pitch. Large figure: expected. Small figures: limits, ! if outside."
 
 
 class Steps:
@@ -296,11 +293,11 @@ class Steps:
         how = self._how()
         sentences = [
             sentence(how),
-            sentence("Amounts are at the top of the crown, under each string."),
+            sentence("Amounts are at the top of the crown."),
             sentence("Check crown height, and lay a short straightedge over three frets."),
         ]
         if (self.removal_mm > HALFWAY_MM).any():
-            text = "½ marks cuts over {half:length}: take half, measure, then take the rest."
+            text = "½: over {half:length}; take half, measure, then the rest."
             sentences.append(sentence(text, half=HALFWAY_MM))
         least_mm = self.specification.fretwire.least_crown_height_mm
         text = "Leave a crown height of at least {least:length}."
@@ -461,7 +458,7 @@ class Steps:
                 "{low:figure} to {high:length}", low=relief.minimum_mm, high=relief.maximum_mm
             )
             targets = (Target(sentence("Relief"), plan.relief_before_mm, limits),)
-            shown = "Large figure: as first read. Small figures: limits; ! where it is outside."
+            shown = "Large figure: as first read. Small figures: limits, ! if outside."
         else:
             heading, told = _CONFIRM if plan.status == "ask" else _SETTLE
             fret = self.specification.scale.reference_fret
@@ -508,7 +505,7 @@ class Steps:
                 text = "String {string} stopped at {stop}: over fret {fret}"
             name = sentence(text, string=string, stop=stop, fret=fret)
             length_mm = float(gap[string - 1, stop, fret])
-            targets[place] = Target(name, length_mm, sentence("no less than this"))
+            targets[place] = Target(name, length_mm, sentence("no less"))
         return list(targets.values())[:CROSSINGS_TO_READ]
 
 

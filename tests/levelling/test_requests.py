@@ -257,3 +257,9 @@ def test_diagnosis_and_plan_agree_on_what_adjusting_cures(seed: int) -> None:
     np.testing.assert_allclose(diagnosis.buzz_force.force_n, plan.buzz_force_before_n)
     np.testing.assert_array_equal(diagnosis.judged.note_state, plan.state_before)
     json.dumps(diagnosis.as_dict(), allow_nan=False)
+
+
+def test_a_reading_does_not_confirm_itself() -> None:
+    found = readings(SPEC)
+    with pytest.raises(RequestError, match="same reading again"):
+        make_plan(SPEC, found, second=replace(found, serial="copied"))

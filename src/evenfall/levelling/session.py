@@ -166,6 +166,12 @@ class Session:
         )
         self._second: Problem | None = None
         if second is not None:
+            if second.heights == measurement.heights:
+                raise RequestError(
+                    "{door_confirmed_by} is the same reading again: read the frets once more, write "
+                    "down what you find, and give that.",
+                    at=At(field="confirmed_by"),
+                )
             self._second = build_problem(
                 specification, second, excursion=self._asked.excursion, bow=self._neck.rod_bow
             )

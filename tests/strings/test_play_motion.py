@@ -431,7 +431,7 @@ def test_contact_impulses_at_the_default_rate_are_converged() -> None:
 
 @pytest.mark.slow
 def test_both_forces_keep_their_word_on_random_necks() -> None:
-    """Four kinds of instrument and one with few frets, seeded; every note played with contact, whatever is foretold.
+    """Every note of five kinds of instrument, seeded, played with contact, whatever is foretold.
 
     Touch force: no contact at 0.997 of it, contact at 1.003, without exception (at any time: the
     notes are followed until the bound allows no more). Buzz force: 1.04 times it sorts rattling

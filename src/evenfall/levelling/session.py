@@ -168,8 +168,8 @@ class Session:
         if second is not None:
             if second.heights == measurement.heights:
                 raise RequestError(
-                    "{door_confirmed_by} is the same reading again: read the frets once more, write "
-                    "down what you find, and give that.",
+                    "{door_confirmed_by} is the same reading again. Read the frets once more and "
+                    "give what you find.",
                     at=At(field="confirmed_by"),
                 )
             self._second = build_problem(

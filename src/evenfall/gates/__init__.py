@@ -4,7 +4,7 @@ Examples
 --------
 >>> check = CrossCheck("action", 1, 12, 1.61, 1.60, 0.02, True)
 >>> str(check.said)
-'Action of string 1 at fret 12: by hand 1.610 mm, by the heights 1.600 mm.'
+'Action of string 1 at fret 12: by hand 1.610 mm, by the heights 1.600 mm: they agree.'
 >>> Gates((), (), (check,)).checks[0].agrees
 True
 """

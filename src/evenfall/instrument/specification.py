@@ -19,8 +19,6 @@ STEEL_DENSITY_KG_PER_M3 = 7850.0
 STEEL_MODULUS_N_PER_MM2 = 200_000.0
 """Young's modulus of music wire, 200-210 GPa; from memory."""
 
-Material = Literal["steel", "nylon", "fluorocarbon"]
-
 #: Density [kg/m³] and effective modulus in tension [N/mm²] of plain strings. Polymer moduli are
 #: those of the stretched string (nylon 3.9-9.6 GPa by string in Anderson & Beausoleil, JASA 156
 #: (2024) 683; middle value taken; fluorocarbon density from memory).

@@ -5,8 +5,10 @@ from __future__ import annotations
 import ast
 import importlib.util
 import os
+import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from types import ModuleType
 
@@ -130,3 +132,13 @@ def test_jobs_are_listed_and_unknown_ones_refused(
     assert done.returncode == status
     assert output in done.stdout + done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_the_lock_installs_what_the_program_needs() -> None:
+    """A lock whose list of what is required was edited by hand passes the installer's own check."""
+    root = SCRIPT.parent
+    project = tomllib.loads((root / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    locked = tomllib.loads((root / "uv.lock").read_text(encoding="utf-8"))["package"]
+    installed = next(package for package in locked if package["name"] == project["name"])
+    needed = {re.split(r"[^\w.-]", text)[0] for text in project["dependencies"]}
+    assert needed == {dependency["name"] for dependency in installed["dependencies"]}

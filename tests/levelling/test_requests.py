@@ -169,7 +169,7 @@ def test_keeping_more_never_takes_less_metal() -> None:
 
 @pytest.mark.slow
 def test_twelve_strings_and_thirty_six_frets() -> None:
-    wishes = Wishes(strings=12, frets=36, action=1.8, action_bass=2.2, attack=0.4, attack_step=0.01)
+    wishes = Wishes(strings=12, frets=36, action=1.8, action_bass=2.2, attack=0.3, attack_step=0.01)
     spec = specification(wishes)
     found = readings(spec, seed=2, noise_mm=0.004, high={12: 0.12}, tilted=False)
     plan = make_plan(spec, found, excursion=table(spec), settled=True)

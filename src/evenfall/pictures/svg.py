@@ -279,7 +279,10 @@ def _marks(data: Mapping[str, object]) -> str:
 
 @lru_cache(maxsize=4096)
 def _data(name: str, value: str) -> str:
-    return f' data-{name.replace("_", "-")}="{_escaped(value)}"'
+    words = _escaped(value)
+    if words.startswith("@"):  # else it would be taken for an ink of the theme
+        words = "&#64;" + words[1:]
+    return f' data-{name.replace("_", "-")}="{words}"'
 
 
 def _pair(point: tuple[float, float]) -> str:

@@ -175,10 +175,11 @@ def _quick_rows(
         data = data.replace(b'"', b"")
     if delimiter is not None:
         data = _fill_empty(data, delimiter.encode())
-    if b"#" in data and all(
-        not line or line[:1] == b"#" for line in map(bytes.strip, data.split(b"\n"))
+    if not data.strip() or (
+        b"#" in data
+        and all(not line or line[:1] == b"#" for line in map(bytes.strip, data.split(b"\n")))
     ):
-        return np.empty((0, wanted))  # comments alone, over which NumPy would warn
+        return np.empty((0, wanted))  # nothing but comments, over which NumPy would warn
     rows = np.loadtxt(
         BytesIO(data),
         delimiter=delimiter,

@@ -7,7 +7,8 @@ more line by line, so that a missing reading becomes NaN and a bad line is named
 from __future__ import annotations
 
 import codecs
-from collections.abc import Iterator, Sequence
+import warnings
+from collections.abc import Iterable, Iterator, Sequence
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -175,22 +176,23 @@ def _quick_rows(
         data = data.replace(b'"', b"")
     if delimiter is not None:
         data = _fill_empty(data, delimiter.encode())
-    if not data.strip() or (
-        b"#" in data
-        and all(not line or line[:1] == b"#" for line in map(bytes.strip, data.split(b"\n")))
-    ):
-        return np.empty((0, wanted))  # nothing but comments, over which NumPy would warn
-    rows = np.loadtxt(
+    rows = plain_rows(
         BytesIO(data),
         delimiter=delimiter,
         usecols=columns,
-        ndmin=2,
         comments="#" if b"#" in data else None,
         encoding="ascii",
     )
     if rows.size and rows.shape[1] != wanted:
         raise ValueError("another number of columns")
     return rows.reshape(-1, wanted)
+
+
+def plain_rows(lines: Iterable[str] | BytesIO, **options: Any) -> NDArray[Any]:
+    """Return the numbers of lines as NumPy reads them, without its warning over empty ones."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "loadtxt: input contained no data", UserWarning)
+        return np.asarray(np.loadtxt(lines, ndmin=2, **options))
 
 
 def _fill_empty(data: bytes, mark: bytes) -> bytes:

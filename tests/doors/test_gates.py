@@ -52,6 +52,7 @@ def test_measure_shows_what_to_read_again_and_still_writes(folder: Path) -> None
     assert "To be read again before metal comes off:" in done.output
     assert "Fret 7, string 3 stands 0.3" in done.output
     assert "over its own fret. Read it again; if it is so" in done.output
+    assert 'evenfall plan --accept "lone-crown@7:3=REASON"' in done.output
     assert (folder / "slip.measurement.json").exists()
     inches = run("measure", "slip.csv", "--spec", "spec.toml", "--unit", "in")
     assert "string 3 stands 0.012" in inches.output
@@ -92,6 +93,7 @@ def test_diagnose_shows_findings_and_what_to_read_again(folder: Path) -> None:
     assert done.exit_code == 1, folder
     assert "Fret 7, string 3 stands 0.3" in done.output
     assert "As found" in done.output
+    assert 'evenfall plan --accept "lone-crown@7:3=REASON"' in done.output
     assert run("diagnose", "good.csv", "--spec", "spec.toml").exit_code == 0
 
 
@@ -118,6 +120,7 @@ def test_a_plan_shows_settings_and_no_cut_until_it_is_read_again(folder: Path) -
     waiting = run("plan", "slip.csv", "--spec", "spec.toml", "-o", "w.plan.json")
     assert waiting.exit_code == 1
     assert "Fret 7, string 3 stands 0.3" in waiting.output
+    assert '--accept "lone-crown@7:3=REASON"' in waiting.output
     plan = json.loads((folder / "w.plan.json").read_text(encoding="utf-8"))
     assert [gate["code"] for gate in plan["gates"]] == ["lone-crown"]
     assert plan["accepted"] == []
@@ -144,8 +147,11 @@ def test_what_was_accepted_for_the_plan_holds_after_the_work(folder: Path) -> No
     """The same crown, which really stands up, read again after work that left it alone."""
     run("plan", "slip.csv", "--spec", "spec.toml", "-o", "a.plan.json", *ACCEPT)
     proved = run("prove", "a.plan.json", "slip.csv", "--certificate", str(folder / "c.html"))
-    assert "Accepted by R. Quand: lone-crown at fret 7, string 3." in proved.output
+    said = "Accepted with the plan by R. Quand: lone-crown at fret 7, string 3."
+    assert said in proved.output
     assert "over its own fret. Read it again" not in proved.output
+    page = (folder / "c.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    assert said in page
     refused = run("prove", "a.plan.json", "slip.csv", "--accept", "coarse=why")
     assert refused.exit_code == 2
     assert "These readings ask for lone-crown." in refused.output
@@ -172,6 +178,7 @@ def test_a_certificate_waits_for_what_is_not_accepted(worked: Path) -> None:
     refused = run(*arguments)
     assert refused.exit_code == 1
     assert "Fret 7, string 3 lies 0.3" in refused.output
+    assert '--accept "lone-crown@7:3=REASON"' in refused.output
     accepted = run(*arguments, *ACCEPT)
     said = "Accepted by R. Quand: lone-crown at fret 7, string 3. Reason: a burr; filed off"
     assert said in accepted.output
@@ -180,7 +187,13 @@ def test_a_certificate_waits_for_what_is_not_accepted(worked: Path) -> None:
     assert said in page.replace("\N{NO-BREAK SPACE}", " ")
     stored = json.loads((worked / "after.proof.json").read_text(encoding="utf-8"))
     assert stored["accepted"] == [
-        {"code": "lone-crown", "at": "7:3", "reason": "a burr; filed off", "person": "R. Quand"}
+        {
+            "code": "lone-crown",
+            "at": "7:3",
+            "reason": "a burr; filed off",
+            "person": "R. Quand",
+            "with_plan": False,
+        }
     ]
     assert [gate["code"] for gate in stored["gates"]] == ["lone-crown"]
 

@@ -6,7 +6,14 @@ import pytest
 
 from evenfall.codec import Content
 from evenfall.errors import At, Finding, RequestError
-from evenfall.gates import Accepted, accepted_gates, check_used, unmet
+from evenfall.gates import (
+    Accepted,
+    accept_key,
+    accepted_gates,
+    accepted_with_plan,
+    check_used,
+    unmet,
+)
 from necks.kinds import specification
 
 ELECTRIC = specification("electric")
@@ -94,4 +101,48 @@ def test_it_is_stored_as_it_is() -> None:
         "at": "12:3",
         "reason": "a burr",
         "person": "M. Tessquin",
+        "with_plan": False,
     }
+
+
+@pytest.mark.parametrize(
+    ("at", "after", "open_"),
+    [
+        ("7:3", gate("lone-crown", (7,), (3,)), False),
+        ("7:3", gate("lone-crown", (7,), (4,)), True),
+        ("7", gate("lone-crown", (7,), (3,)), False),
+        ("7", gate("lone-crown", (7,), (4,)), True),  # fret 7 was accepted for string 3 alone
+        ("", gate("lone-crown", (7,), (3,)), False),
+        ("", gate("lone-crown", (9,), (3,)), True),
+        ("", gate("not-seated", (7,)), True),
+    ],
+)
+def test_what_the_plan_accepted_holds_for_the_same_at_the_same_place(
+    at: str, after: Finding, open_: bool
+) -> None:
+    given = [Accepted("lone-crown", at, "a burr", "M. Tessquin")]
+    held = accepted_with_plan(given, [gate("lone-crown", (7,), (3,))], [after])
+    assert bool(unmet([after], held)) == open_
+    assert {(one.reason, one.person, one.with_plan) for one in held} == {
+        ("a burr", "M. Tessquin", True)
+    }, "it is kept for the record all the same"
+    assert str(held[0].said).startswith("Accepted with the plan by M. Tessquin: lone-crown")
+
+
+def test_a_place_that_cannot_be_named_is_accepted_again() -> None:
+    given = [Accepted("tension", "", "weighed")]
+    second, third = gate("tension", strings=(2,)), gate("tension", strings=(3,))
+    assert unmet([second], accepted_with_plan(given, [second], [second])) == ()
+    assert unmet([third], accepted_with_plan(given, [second], [third])) == (third,)
+
+
+@pytest.mark.parametrize(
+    "places", [((), ()), ((7,), ()), ((7,), (3,)), ((7,), (2, 3)), ((7, 9), ())]
+)
+def test_what_a_gate_is_accepted_by_accepts_it(
+    places: tuple[tuple[int, ...], tuple[int, ...]],
+) -> None:
+    asked = gate("not-seated", *places)
+    given = accepted_gates([f"{accept_key(asked)}=as it is"], ELECTRIC)
+    check_used(given, [asked])
+    assert unmet([asked], given) == ()

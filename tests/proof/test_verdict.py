@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from draws import draws
-from evenfall.errors import RequestError
+from evenfall.errors import At, RequestError
 from evenfall.gates import Accepted
 from evenfall.measurement import Direct, Origin
 from evenfall.proof import prove
@@ -625,8 +625,12 @@ def test_readings_that_have_to_be_taken_again_certify_nothing() -> None:
     took = Accepted("over-new-wire", "", "taller wire there", "")
     accepted = proof_of(readings, accepted=[took])
     assert (accepted.verdict, accepted.accepted) == ("conforms", (took,))
-    carried = proof_of(readings, plan=replace(PLAN, accepted=(took,)))
+    carried = proof_of(readings, plan=replace(PLAN, accepted=(took,), gates=proof.gates))
     assert carried.verdict == "conforms"
+    assert carried.accepted == (replace(took, with_plan=True),)
+    elsewhere = proof.gates[0].placed(At(frets=(6,)))
+    other = proof_of(readings, plan=replace(PLAN, accepted=(took,), gates=(elsewhere,)))
+    assert other.verdict == "undecided", "nobody had seen fret 5 when fret 6 was accepted"
     with pytest.raises(RequestError, match="Nothing asks"):
         proof_of(readings, accepted=[Accepted("scatter", "", "why not", "")])
 

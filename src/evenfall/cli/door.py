@@ -293,6 +293,22 @@ def show_findings(findings: Iterable[Finding], unit: LengthUnit) -> None:
         click.echo(f"{mark} {told}{where}")
 
 
+def show_gates(gates: Iterable[Finding], unit: LengthUnit, command: str = "") -> None:
+    """Write what has to be read again, each with what accepts it as it is."""
+    for gate in gates:
+        show_findings([gate], unit)
+        show_accept([gate], command)
+
+
+def show_accept(gates: Iterable[Finding], command: str = "") -> None:
+    """Write what accepts each reading that is asked for again."""
+    from evenfall.gates import accept_key
+
+    for gate in gates:
+        accept = f'{command} --accept "{accept_key(gate)}=REASON"'.strip()
+        click.echo(f"      or, if it is right: {accept}")
+
+
 def show_written(files: Iterable[Path]) -> None:
     """Name the files written; of a picture written twice, the one that every program opens."""
     written = list(files)

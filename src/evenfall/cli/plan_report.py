@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 import numpy as np
 
-from evenfall.cli.door import show_findings
+from evenfall.cli.door import show_findings, show_gates
 from evenfall.cli.reports import show_serious
 from evenfall.cli.tables import table
 from evenfall.gates import unmet
@@ -32,7 +32,7 @@ def show_plan(outcome: PlanOutcome, lengths: Lengths) -> None:
     before = plan.measurement
     name = f"{before.serial or 'Instrument'}, {before.model}"
     click.echo(f"{name}. Method: {plan.method}. {lengths.say(plan.headline)}")
-    show_findings(unmet(plan.gates, plan.accepted), lengths.unit)
+    show_gates(unmet(plan.gates, plan.accepted), lengths.unit)
     for accepted in plan.accepted:
         click.echo(lengths.say(accepted.said))
     for check in plan.checks:

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, NamedTuple
 import click
 import numpy as np
 
-from evenfall.cli.door import WORDS, show_findings, shown_unit
+from evenfall.cli.door import WORDS, show_accept, show_findings, show_gates, shown_unit
 from evenfall.cli.tables import string_table, table
+from evenfall.gates import unmet
 from evenfall.measurement import Origin
 from evenfall.plan import LEAST_SHOWN_MM
 from evenfall.units import in_unit, length_text, uncertainty_text
@@ -128,22 +129,20 @@ def show_measurement(outcome: MeasureOutcome, lengths: Lengths) -> None:
         click.echo(f"   {lengths.say(route)}")
     found = outcome.findings_of_readings
     show_findings((f for f in found if f.code != "recognised"), lengths.unit)
-    show_gates(outcome.gates, lengths)
+    _show_checked(outcome.gates, lengths)
     if outcome.next_readings:
         click.echo("Worth reading yet, so that slips show:")
         show_findings(outcome.next_readings, lengths.unit)
 
 
-def show_gates(gates: Gates, lengths: Lengths) -> None:
-    """Print what has to be read again, what of it was accepted, and the checks by hand."""
+def _show_checked(gates: Gates, lengths: Lengths) -> None:
+    """Print the checks by hand, and what has to be read again."""
     for check in gates.checks:
         if check.agrees:
             click.echo(f"Checked: {lengths.say(check.said)}")
-    for accepted in gates.accepted:
-        click.echo(lengths.say(accepted.said))
     if gates.unmet:
         click.echo("To be read again before metal comes off:")
-        show_findings(gates.unmet, lengths.unit)
+        show_gates(gates.unmet, lengths.unit, WORDS["door_plan"])
 
 
 def _small(length_mm: float, unit: LengthUnit) -> str:
@@ -192,7 +191,9 @@ def show_diagnosis(outcome: DiagnoseOutcome, lengths: Lengths) -> None:
     if diagnosis.grazing:
         counts.append(f"{diagnosis.grazing} of the others touch a fret lightly, and late.")
     click.echo(" ".join(counts))
-    show_findings(outcome.findings, lengths.unit)
+    show_findings(outcome.findings_of_readings, lengths.unit)
+    show_gates(outcome.read_again, lengths.unit, WORDS["door_plan"])
+    show_findings(diagnosis.findings, lengths.unit)
 
 
 def _stopped(fret: int) -> str:
@@ -231,8 +232,10 @@ def show_proof(outcome: ProveOutcome, lengths: Lengths, *, steps: bool) -> None:
         for item in proof.items:
             _show_budget(item, lengths.unit)
     click.echo(f"Verdict: {proof.verdict.upper()}")
-    for step in proof.next_steps:
+    for number, step in enumerate(proof.next_steps):
         click.echo(f"-> {lengths.say(step)}")
+        if number == 0:  # what has to be read again stands first
+            show_accept(unmet(proof.gates, proof.accepted))
     for topic, caution in outcome.cautions:
         click.echo(f"{topic}: {lengths.say(caution)}")
     for said in (*(one.said for one in proof.checks), *(one.said for one in proof.accepted)):

@@ -9,7 +9,14 @@ Examples
 True
 """
 
-from evenfall.gates.accepted import Accepted, accepted_gates, check_used, unmet
+from evenfall.gates.accepted import (
+    Accepted,
+    accept_key,
+    accepted_gates,
+    accepted_with_plan,
+    check_used,
+    unmet,
+)
 from evenfall.gates.checks import CrossCheck
 from evenfall.gates.opened import Gates, next_readings, open_gates
 
@@ -17,7 +24,9 @@ __all__ = [
     "Accepted",
     "CrossCheck",
     "Gates",
+    "accept_key",
     "accepted_gates",
+    "accepted_with_plan",
     "check_used",
     "next_readings",
     "open_gates",

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import TYPE_CHECKING
 
 from evenfall.codec import Content
-from evenfall.codec.forms import choice, text
+from evenfall.codec.forms import choice, text, truth
 from evenfall.errors import GATE_CODES, At, Finding, RequestError
 from evenfall.wording import Sentence, plain_line, sentence
 
@@ -35,6 +35,8 @@ class Accepted(Content):
         Why the reading is right.
     person
         Who says so; may be empty.
+    with_plan
+        Whether it was accepted when the plan was made, for the readings before the work.
 
     Examples
     --------
@@ -49,6 +51,9 @@ class Accepted(Content):
     reason: str = field(metadata=text("why the reading is right", longest=LONGEST_REASON))
     person: str = field(
         default="", metadata=text("who accepted it; may be empty", longest=LONGEST_REASON)
+    )
+    with_plan: bool = field(
+        default=False, metadata=truth("whether it was accepted with the plan, before the work")
     )
 
     @property
@@ -70,7 +75,8 @@ class Accepted(Content):
         elif self.fret:
             where = sentence(" at fret {fret}", fret=self.fret)
         return sentence(
-            "Accepted{by}: {what}{where}. Reason: {reason}",
+            "Accepted{when}{by}: {what}{where}. Reason: {reason}",
+            when=sentence(" with the plan") if self.with_plan else "",
             by=sentence(" by {person}", person=self.person) if self.person else "",
             what=self.code,
             where=where,
@@ -172,10 +178,76 @@ def unmet(gates: Iterable[Finding], accepted: Sequence[Accepted]) -> tuple[Findi
     return tuple(gate for gate in gates if not _met(gate, accepted))
 
 
+def _places(gate: Finding) -> set[tuple[int | None, int | None]]:
+    """Return the crossings, frets or strings of a gate, of what it leaves open None."""
+    return set(product(gate.at.frets or (None,), gate.at.strings or (None,)))
+
+
 def _met(gate: Finding, accepted: Sequence[Accepted]) -> bool:
     holding = [one for one in accepted if one.code == gate.code]
-    places = product(gate.at.frets or (None,), gate.at.strings or (None,))
-    return all(any(one.covers(fret, string) for one in holding) for fret, string in places)
+    return all(any(one.covers(*place) for one in holding) for place in _places(gate))
+
+
+def accepted_with_plan(
+    accepted: Iterable[Accepted], before: Sequence[Finding], after: Sequence[Finding]
+) -> tuple[Accepted, ...]:
+    """Return what a plan accepted, as far as it holds for the readings after the work.
+
+    It holds where these ask for the same at a place that the plan's readings asked it for: what was
+    accepted at every place says nothing about one that nobody had seen.
+
+    Parameters
+    ----------
+    accepted
+        What the plan accepted.
+    before, after
+        The gates of the plan's readings and of those after the work.
+
+    Examples
+    --------
+    >>> known, fresh = (Finding("not-seated", "Read.", At(frets=(n,))) for n in (7, 9))
+    >>> given = [Accepted("not-seated", "", "an old repair")]
+    >>> held = accepted_with_plan(given, [known], [known, fresh])
+    >>> [gate.at.frets for gate in unmet([known, fresh], held)]
+    [(9,)]
+    """
+    held: list[Accepted] = []
+    for one in accepted:
+        known, asked = (
+            {place for gate in gates if gate.code == one.code for place in _places(gate)}
+            for gates in (before, after)
+        )
+        seen = {place for place in known if one.covers(*place)}
+        ats = {one.at}
+        if any(one.covers(*place) and place not in seen for place in asked):
+            ats = {_at(fret, string) for fret, string in seen if fret is not None}
+        held += [replace(one, at=at, with_plan=True) for at in sorted(ats)]
+    return tuple(held)
+
+
+def _at(fret: int | None, string: int | None) -> str:
+    return f"{fret or ''}" if string is None else f"{fret}:{string}"
+
+
+def accept_key(gate: Finding) -> str:
+    """Return what accepts a gate: its code, and its place where one fret or crossing has it.
+
+    Parameters
+    ----------
+    gate
+        What asks for another reading.
+
+    Examples
+    --------
+    >>> accept_key(Finding("lone-crown", "Read again.", At(frets=(7,), strings=(3,))))
+    'lone-crown@7:3'
+    >>> accept_key(Finding("coarse", "Readings are too coarse."))
+    'coarse'
+    """
+    if len(gate.at.frets) != 1:
+        return gate.code
+    string = gate.at.strings[0] if len(gate.at.strings) == 1 else None
+    return f"{gate.code}@{_at(gate.at.frets[0], string)}"
 
 
 def check_used(accepted: Sequence[Accepted], gates: Sequence[Finding]) -> None:
@@ -199,10 +271,7 @@ def check_used(accepted: Sequence[Accepted], gates: Sequence[Finding]) -> None:
     """
     for one in accepted:
         places = (
-            one.covers(fret, string)
-            for gate in gates
-            if gate.code == one.code
-            for fret, string in product(gate.at.frets or (None,), gate.at.strings or (None,))
+            one.covers(*place) for gate in gates if gate.code == one.code for place in _places(gate)
         )
         if not any(places):
             known = sorted({gate.code for gate in gates})

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.errors import At, Finding, RequestError
-from evenfall.gates import check_used, open_gates
+from evenfall.gates import accepted_with_plan, check_used, open_gates
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.neck import default_bow, level_line
@@ -96,7 +96,8 @@ def prove(
     attack_n
         Attack that the positions must bear [N], one per string; the specification's if left out.
     accepted
-        What in the readings somebody accepted as it is, besides what the plan says.
+        What in the readings somebody accepted as it is, besides what the plan accepted at the same
+        place.
 
     Raises
     ------
@@ -131,8 +132,10 @@ def prove(
         taken_mm=heights.crown_top_mm if line is None else line.taken_mm,
         smallest_cut_mm=smallest_cut_mm,
     )
-    gates = open_gates(specification, measurement, line, (*plan.accepted, *accepted))
+    gates = open_gates(specification, measurement, line, accepted)
     check_used(accepted, gates.found)
+    known = accepted_with_plan(plan.accepted, plan.gates, gates.found)
+    gates = replace(gates, accepted=(*known, *accepted))
     fit = deviation_from_plan(lines, bow, plan, heights)
     found = clearances(case)
     positions = judge_positions(case, found)

@@ -38,8 +38,8 @@ class ProveRequest:
     attack_n
         Attack that every position is judged by [N]; the specification's if left out.
     accepted
-        Readings that somebody accepts as they are, CODE[@fret[:string]]=REASON, besides those that
-        the plan says.
+        Readings that somebody accepts as they are, CODE[@fret[:string]]=REASON, besides what the
+        plan accepted at the same place.
     accepted_by
         Who accepts them.
     """

@@ -603,6 +603,7 @@ def test_the_word_rule_leaves_ordinary_words_alone() -> None:
 # ---- starting up is quick ----------------------------------------------------------------------
 
 HEAVY = {"numpy", "scipy", "highspy", "typst", "openpyxl", "segno", "numba", "pyarrow", "trimesh"}
+HEAVY |= {"sqlalchemy", "alembic", "cryptography", "psycopg", "sqlite3"}
 STARTS = {
     "import evenfall": "import evenfall",
     "evenfall --help": "from evenfall.cli import main; main(['--help'], standalone_mode=False)",

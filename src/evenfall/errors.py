@@ -117,6 +117,10 @@ FINDING_CODES: dict[str, str] = {
     "shadow": "Crowns that a string or a hole in the scan hides.",
     "facets": "The facets of a mesh limit what can be claimed.",
     "board-shape": "The board rises, drops or humps along the neck.",
+    "altered": "Something in an archive is not as it was filed: changed, removed or cut short.",
+    "conflict": "Entries of different sites cannot both hold.",
+    "clock": "The clock stood back when an entry was filed.",
+    "left-over": "A program that was stopped left something in an archive that nothing names.",
 }
 
 

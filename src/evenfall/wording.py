@@ -67,6 +67,8 @@ LIBRARY_WORDS: Mapping[str, str] = {
     "door_serial": "serial",
     "door_confirmed_by": "second",
     "door_settled": "settled",
+    "door_archive_doctor": "archive(…).doctor()",
+    "door_archive_verify": "archive(…).verify()",
 }
 """How a Python program names what the other doors name by option, command or field. Every door has
 a word for each of these and for no others; a test compares them."""

@@ -46,6 +46,8 @@ WORDS: Mapping[str, str] = {
     "door_serial": "--serial",
     "door_confirmed_by": "--confirmed-by",
     "door_settled": "--settled",
+    "door_archive_doctor": "evenfall archive doctor",
+    "door_archive_verify": "evenfall archive verify",
 }
 """The command line's words for the places of `evenfall.wording` that only a door can name."""
 

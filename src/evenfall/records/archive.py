@@ -1,0 +1,564 @@
+"""The archive: dossiers of entries that are only ever added to, on either engine.
+
+The contract, which one suite of tests holds both engines to:
+
+- **One writer at a time.** What one call files becomes visible whole, or not at all. When the call
+  has returned it is on the disk. Another writer waits its turn, and after 20 s is refused with a
+  `RequestError`; nothing was filed then.
+- **A reader sees one state**, that after some writer had finished, for as long as the call lasts.
+- **Nothing is changed.** A correction is a new entry that names the old one. Two things alone are
+  ever updated: a person's name, when it is erased, and facts that a partner had withheld.
+- **Ownership.** An archive belongs to a site, which its entries name. Files belong to the archive:
+  they lie under their hash and are flushed to the disk before the entry that names them.
+- **What is raised.** `RequestError`: the call does not fit, or the address cannot be used now.
+  `BrokenFileError`: the database, a file or an entry is damaged. `UnsupportedError`: a newer
+  schema, or an address that this engine cannot serve. Any of them: nothing was filed.
+"""
+
+from __future__ import annotations
+
+import json
+import secrets
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, Row, and_, exists, func, literal, select
+
+from evenfall.codec import plain
+from evenfall.errors import BrokenFileError, RequestError
+from evenfall.records import persons
+from evenfall.records.engines import Address, engine_of, reading, writing
+from evenfall.records.entries import (
+    KINDS,
+    Attached,
+    Entry,
+    canonical,
+    in_order,
+    last_of,
+    sha256,
+)
+from evenfall.records.kept import KeptFiles
+from evenfall.records.labels import labels_of, normal, span_of
+from evenfall.records.persons import Person
+from evenfall.records.schema import refuse_other, schema_of, upgrade
+from evenfall.records.signing import Signature, SigningKey
+from evenfall.records.tables import (
+    ARCHIVE,
+    DOCUMENT,
+    ENTRY,
+    KEPT_FILE,
+    LABEL,
+    PERSON,
+    SIGNATURE,
+)
+
+_CHUNK = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Filing:
+    """Something to be filed: its kind, its facts as plain values, and what belongs to it."""
+
+    kind: str
+    facts: Mapping[str, Any]
+    person: str = ""
+    """Name of who files it."""
+    corrects: str = ""
+    documents: Mapping[str, Mapping[str, Any] | str] = field(default_factory=dict)
+    """By name: the plain values of JSON documents, and texts."""
+    files: Mapping[str, bytes | Path] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Absorbed:
+    """What taking entries over came to."""
+
+    new: int
+    known: int
+    completed: int
+    """Entries that were known, but whose facts had been withheld until now."""
+
+
+def now() -> str:
+    """Return the time by the clock of this machine, as entries hold it."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+class Archive:
+    """An archive that is open; see the module for its contract.
+
+    Parameters
+    ----------
+    address
+        Where it is.
+    engine
+        What answers there.
+    clock
+        Tells the time of an entry.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> with open_archive(folder.name, make=True) as archive:
+    ...     opened = Filing("opened", {"subject": "instrument", "name": "Tesquil"})
+    ...     serial = Filing("alias", {"sort": "serial", "value": "UY-0417"})
+    ...     dossier = archive.file(None, [opened, serial])[0].dossier
+    ...     note = Filing("note", {"words": "nut worn"}, person="Q. Ulbrandt")
+    ...     archive.file(dossier, [note])[0].kind
+    ...     isinstance(archive, Archive), archive.find("0417") == (dossier,)
+    'note'
+    (True, True)
+    >>> folder.cleanup()
+    """
+
+    def __init__(self, address: Address, engine: Engine, clock: Callable[[], str] = now) -> None:
+        self.address = address
+        self.engine = engine
+        self.clock = clock
+        self.files = KeptFiles(address.files)
+        with self.reading() as connection:
+            row = connection.execute(select(ARCHIVE)).one_or_none()
+        if row is None or not site_is_sound(row.site):
+            raise BrokenFileError(
+                "The name of the site in this archive is damaged; restore it from a backup.",
+                at=address.at,
+            )
+        self.site: str = row.site
+
+    def __enter__(self) -> Archive:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self.engine.dispose()
+
+    def reading(self) -> Any:
+        """Return a context whose connection sees one state."""
+        return reading(self.engine, self.address)
+
+    def writing(self) -> Any:
+        """Return a context whose connection is the only writer."""
+        return writing(self.engine, self.address)
+
+    # ---- filing ----------------------------------------------------------------------------------
+
+    def file(self, dossier: str | None, filings: Sequence[Filing]) -> tuple[Entry, ...]:
+        """File entries one after another, all or none; None opens a new dossier.
+
+        `RequestError` where the dossier, or an entry to correct, is not there.
+        """
+        kept = [
+            {name: self.files.keep(_content(given)) for name, given in filing.files.items()}
+            for filing in filings
+        ]
+        with self.writing() as connection:
+            number = self._next_number(connection)
+            name = dossier or secrets.token_hex(16)
+            heads = _heads(connection, name)
+            if dossier is not None and not heads:
+                raise RequestError(
+                    "There is no dossier {dossier:quoted} in the archive.", dossier=dossier
+                )
+            last = last_of(heads)
+            known = {hashed for hashed, _ in heads}
+            made: list[Entry] = []
+            for filing, files in zip(filings, kept, strict=True):
+                if filing.corrects and filing.corrects not in known:
+                    raise RequestError(
+                        "The entry to correct, {entry:quoted}, is not in this dossier.",
+                        entry=filing.corrects,
+                    )
+                entry = self._entry(connection, name, filing, files, last)
+                self._insert(connection, number + len(made), entry)
+                made.append(entry)
+                last = (entry.hash,)
+                known.add(entry.hash)
+            connection.execute(ARCHIVE.update().values(entries=number - 1 + len(made)))
+        return tuple(made)
+
+    def _next_number(self, connection: Connection) -> int:
+        """Return the number of the next entry, this writer being the only one from here on."""
+        row = select(ARCHIVE.c.entries).with_for_update()
+        return int(connection.execute(row).scalar_one()) + 1
+
+    def _entry(
+        self,
+        connection: Connection,
+        dossier: str,
+        filing: Filing,
+        files: Mapping[str, tuple[str, int]],
+        last: tuple[str, ...],
+    ) -> Entry:
+        attached = [self._document(connection, *one) for one in filing.documents.items()]
+        for name, (digest, size) in files.items():
+            _insert_new(connection, KEPT_FILE, {"sha256": digest, "bytes_count": size})
+            attached.append(Attached("file", name, digest, size))
+        values = {**filing.facts, "salt": secrets.token_hex(16), "attached": plain(attached)}
+        facts = canonical(plain(KINDS[filing.kind].from_dict(values)))
+        return Entry(
+            dossier=dossier,
+            kind=filing.kind,
+            at=self.clock(),
+            site=self.site,
+            person=persons.number_for(connection, filing.person),
+            software=_software(),
+            before=last,
+            corrects=filing.corrects,
+            facts_hash=sha256(facts),
+            facts=facts,
+        )
+
+    def _document(
+        self, connection: Connection, name: str, given: Mapping[str, Any] | str
+    ) -> Attached:
+        if isinstance(given, str):
+            content = given
+        else:
+            content = canonical(
+                persons.without_names(given, lambda who: persons.number_for(connection, who))
+            )
+        digest = sha256(content)
+        _insert_new(connection, DOCUMENT, {"sha256": digest, "content": content})
+        return Attached("document", name, digest, len(content.encode()))
+
+    def _insert(self, connection: Connection, number: int, entry: Entry) -> None:
+        hashed = entry.hash
+        row = {**entry.head(), "number": number, "hash": hashed, "facts": entry.facts}
+        connection.execute(ENTRY.insert().values({**row, "before": " ".join(entry.before)}))
+        self._insert_labels(connection, entry, hashed)
+
+    def _insert_labels(self, connection: Connection, entry: Entry, hashed: str) -> None:
+        if keys := labels_of(entry):
+            rows = [{"key": k, "dossier": entry.dossier, "entry": hashed} for k in sorted(keys)]
+            connection.execute(LABEL.insert(), rows)
+
+    def sign(self, dossier: str, key: SigningKey) -> tuple[Signature, ...]:
+        """Put signatures under the last entries of a dossier that this key has not signed yet."""
+        with self.writing() as connection:
+            self._next_number(connection)
+            made = []
+            for hashed in last_of(_heads(connection, dossier)):
+                there = select(SIGNATURE).filter_by(entry=hashed, key=key.public)
+                if connection.execute(there).first() is None:
+                    made.append(key.sign(hashed, self.clock()))
+            self._insert_signatures(connection, made)
+        return tuple(made)
+
+    def _insert_signatures(self, connection: Connection, made: Iterable[Signature]) -> None:
+        for one in made:
+            there = select(SIGNATURE).filter_by(entry=one.entry, key=one.key)
+            if connection.execute(there).first() is None:
+                row = {"entry": one.entry, "key": one.key, "at": one.at}
+                connection.execute(SIGNATURE.insert().values(**row, signature=one.signature))
+
+    def erase(self, name: str) -> str:
+        """Replace a person's name by a pseudonym wherever it shows, and return that."""
+        with self.writing() as connection:
+            self._next_number(connection)
+            known = select(PERSON.c.id).where(PERSON.c.name == name, PERSON.c.salt != "")
+            numbers = list(connection.execute(known).scalars())
+            if not numbers:
+                raise RequestError("No person of the name {name:quoted} is kept here.", name=name)
+            for number in numbers:
+                persons.erase(connection, number)
+        return persons.pseudonym(numbers[0])
+
+    def absorb(
+        self,
+        entries: Iterable[Entry],
+        *,
+        documents: Mapping[str, str],
+        files: Mapping[str, int],
+        people: Iterable[Person] = (),
+        signatures: Iterable[Signature] = (),
+    ) -> Absorbed:
+        """Take over entries of another site, all or none; what is known already is left alone.
+
+        The hashes must have been checked, and the files kept. `RequestError` where an entry follows
+        one that is neither here nor among them.
+        """
+        new = known = completed = 0
+        with self.writing() as connection:
+            number = self._next_number(connection)
+            persons.absorb(connection, people)
+            for digest, content in documents.items():
+                _insert_new(connection, DOCUMENT, {"sha256": digest, "content": content})
+            for digest, size in files.items():
+                _insert_new(connection, KEPT_FILE, {"sha256": digest, "bytes_count": size})
+            for entry in in_order(entries):
+                hashed = entry.hash
+                held = connection.execute(select(ENTRY.c.facts).filter_by(hash=hashed)).first()
+                if held is None:
+                    self._check_before(connection, entry)
+                    self._insert(connection, number + new, entry)
+                    new += 1
+                elif held.facts is None and entry.facts is not None:
+                    row = ENTRY.update().where(ENTRY.c.hash == hashed).values(facts=entry.facts)
+                    connection.execute(row)
+                    self._insert_labels(connection, entry, hashed)
+                    completed += 1
+                else:
+                    known += 1
+            self._insert_signatures(connection, signatures)
+            connection.execute(ARCHIVE.update().values(entries=number - 1 + new))
+        return Absorbed(new, known, completed)
+
+    def _check_before(self, connection: Connection, entry: Entry) -> None:
+        wanted = {*entry.before, *([entry.corrects] if entry.corrects else [])}
+        there = select(ENTRY.c.hash).where(
+            ENTRY.c.hash.in_(wanted), ENTRY.c.dossier == entry.dossier
+        )
+        if wanted - set(connection.execute(there).scalars()):
+            raise RequestError(
+                "An entry follows one that is neither in the file nor in this archive; ask for "
+                "the whole dossier."
+            )
+
+    # ---- looking ---------------------------------------------------------------------------------
+
+    def entries(self, dossier: str) -> tuple[Entry, ...]:
+        """Return the entries of a dossier as they follow each other; empty if there is none."""
+        with self.reading() as connection:
+            rows = connection.execute(select(ENTRY).where(ENTRY.c.dossier == dossier))
+            return in_order(map(entry_of, rows))
+
+    def entries_of_kinds(self, dossiers: Sequence[str], kinds: Sequence[str]) -> list[Entry]:
+        """Return the entries of some kinds in several dossiers, in the order they came in."""
+        wanted = select(ENTRY).where(ENTRY.c.dossier.in_(dossiers), ENTRY.c.kind.in_(kinds))
+        with self.reading() as connection:
+            return [entry_of(row) for row in connection.execute(wanted.order_by(ENTRY.c.number))]
+
+    def dossiers(self) -> Iterator[str]:
+        """Yield every dossier, in the order they were opened here."""
+        after = 0
+        while True:
+            first = select(ENTRY.c.number, ENTRY.c.dossier).where(
+                ENTRY.c.kind == "opened", ENTRY.c.number > after
+            )
+            with self.reading() as connection:
+                rows = connection.execute(first.order_by(ENTRY.c.number).limit(_CHUNK)).all()
+            if not rows:
+                return
+            yield from (row.dossier for row in rows)
+            after = rows[-1].number
+
+    def document(self, digest: str) -> str:
+        """Return a kept document as it lies there; `BrokenFileError` where it was changed."""
+        with self.reading() as connection:
+            return self._text(connection, digest)
+
+    def json_document(self, digest: str) -> dict[str, Any]:
+        """Return the plain values of a kept JSON document, with the names of people put back.
+
+        Where a name was erased since, a pseudonym stands there and the content hash is made again.
+        """
+        with self.reading() as connection:
+            kept = json.loads(self._text(connection, digest))
+            people = persons.names_of(connection, persons.numbers_in(kept))
+        values: dict[str, Any] = persons.with_names(kept, people)
+        return values
+
+    def _text(self, connection: Connection, digest: str) -> str:
+        found = connection.execute(select(DOCUMENT.c.content).filter_by(sha256=digest)).scalar()
+        if found is None or sha256(found) != digest:
+            raise BrokenFileError(
+                "A document of the archive is {how}; {door_archive_verify} names it. Restore it "
+                "from a backup.",
+                at=self.address.at,
+                how="missing" if found is None else "not as it was filed",
+            )
+        return str(found)
+
+    def has(self, dossier: str, content_hash: str) -> bool:
+        """Say whether a document of this content hash was filed in a dossier."""
+        wanted = select(LABEL).filter_by(key=normal(content_hash), dossier=dossier)
+        with self.reading() as connection:
+            return connection.execute(wanted).first() is not None
+
+    def signatures(self, entries: Iterable[str]) -> tuple[Signature, ...]:
+        """Return the signatures under entries."""
+        wanted = select(SIGNATURE).where(SIGNATURE.c.entry.in_(list(entries)))
+        with self.reading() as connection:
+            rows = connection.execute(wanted.order_by(SIGNATURE.c.at, SIGNATURE.c.key)).all()
+        return tuple(Signature(row.entry, row.key, row.at, row.signature) for row in rows)
+
+    def people(self, numbers: Iterable[str]) -> dict[str, Person]:
+        """Return persons by number."""
+        with self.reading() as connection:
+            return persons.names_of(connection, numbers)
+
+    def find(self, words: str, limit: int = 20) -> tuple[str, ...]:
+        """Return the dossiers in which every word begins a label, the nearest to it first."""
+        wanted = normal(words).split()
+        with self.reading() as connection:
+            if not wanted:
+                return ()
+            wanted.sort(key=lambda word: _how_many(connection, word))
+            found: dict[str, None] = {}
+            after = ("", "")
+            while len(found) < limit:
+                rows = connection.execute(_matching(wanted, after)).all()
+                found.update(dict.fromkeys(row.dossier for row in rows))
+                if len(rows) < _CHUNK:
+                    break
+                after = (rows[-1].key, rows[-1].dossier)
+        return tuple(found)[:limit]
+
+    def named(self, name: str) -> tuple[str, ...]:
+        """Return the dossiers of a number or id: a label as a whole, or the beginning of an id."""
+        low, high = span_of(name)
+        with self.reading() as connection:
+            by_label = select(LABEL.c.dossier).where(LABEL.c.key == normal(name)).distinct()
+            found = set(connection.execute(by_label).scalars())
+            if len(name) >= 8 and not found:
+                by_id = select(ENTRY.c.dossier).where(
+                    ENTRY.c.dossier >= low, ENTRY.c.dossier < high
+                )
+                found = set(connection.execute(by_id.distinct().limit(20)).scalars())
+        return tuple(sorted(found))
+
+
+def open_archive(
+    address: str | Address, *, make: bool = False, clock: Callable[[], str] = now
+) -> Archive:
+    """Return the archive at an address.
+
+    Parameters
+    ----------
+    address
+        A folder, or `postgresql://user@host/database?files=FOLDER`.
+    make
+        Whether to make an archive where there is none.
+    clock
+        Tells the time of an entry.
+
+    Raises
+    ------
+    RequestError
+        There is no archive, or it cannot be reached.
+    BrokenFileError
+        What is there is damaged, or no archive.
+    UnsupportedError
+        A newer schema, or a folder on a network share.
+
+    Examples
+    --------
+    >>> open_archive("no-such-folder")
+    Traceback (most recent call last):
+    evenfall.errors.RequestError: no-such-folder: There is no archive here; check the address.
+    """
+    place = address if isinstance(address, Address) else Address.read(address)
+    if not place.exists() and not make:
+        raise RequestError("There is no archive here; check the address.", at=place.at)
+    if place.folder is not None and make:
+        _make_folder(place.folder)
+    engine = engine_of(place)
+    try:
+        with reading(engine, place) as connection:
+            empty = make and not schema_of(connection)
+            older = not empty and refuse_other(connection, place)
+        if empty or older:
+            with writing(engine, place) as connection:
+                upgrade(connection)
+                if connection.execute(select(ARCHIVE)).first() is None:
+                    connection.execute(ARCHIVE.insert().values(id=1, site=_new_site(), entries=0))
+        return Archive(place, engine, clock)
+    except BaseException:
+        engine.dispose()
+        raise
+
+
+def entry_of(row: Row[Any]) -> Entry:
+    """Return the entry that a row holds."""
+    return Entry(
+        dossier=row.dossier,
+        kind=row.kind,
+        at=row.at,
+        site=row.site,
+        person=row.person,
+        software=row.software,
+        before=tuple(row.before.split()),
+        corrects=row.corrects,
+        facts_hash=row.facts_hash,
+        facts=row.facts,
+    )
+
+
+def whole_row(row: Row[Any]) -> bool:
+    """Say whether a row holds what it must; one of a page of zeros does not."""
+    return all(value is not None for name, value in row._mapping.items() if name != "facts")
+
+
+def site_is_sound(site: str) -> bool:
+    """Say whether the name of a site is one: its last digits check the others."""
+    return len(site) == 32 and sha256(site[:24])[:8] == site[24:]
+
+
+@cache
+def _software() -> str:
+    return f"evenfall {version('evenfall')}"
+
+
+def _new_site() -> str:
+    chance = secrets.token_hex(12)
+    return chance + sha256(chance)[:8]
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RequestError(
+            "The folder of the archive cannot be made ({reason}); choose another.",
+            reason=(error.strerror or str(error)).lower(),
+        ) from None
+
+
+def _content(given: bytes | Path) -> Any:
+    return given if isinstance(given, bytes) else given.read_bytes()
+
+
+def _heads(connection: Connection, dossier: str) -> list[tuple[str, tuple[str, ...]]]:
+    wanted = select(ENTRY.c.hash, ENTRY.c.before).where(ENTRY.c.dossier == dossier)
+    return [(row.hash, tuple(row.before.split())) for row in connection.execute(wanted)]
+
+
+def _insert_new(connection: Connection, table: Any, row: Mapping[str, Any]) -> None:
+    """Insert a row named by its hash, unless it is there; nobody else writes meanwhile."""
+    there = select(table.c.sha256).filter_by(sha256=row["sha256"])
+    if connection.execute(there).first() is None:
+        connection.execute(table.insert().values(**row))
+
+
+def _how_many(connection: Connection, word: str) -> int:
+    low, high = span_of(word)
+    few = select(literal(1)).where(LABEL.c.key >= low, LABEL.c.key < high).limit(1000).subquery()
+    return int(connection.execute(select(func.count()).select_from(few)).scalar_one())
+
+
+def _matching(words: Sequence[str], after: tuple[str, str]) -> Any:
+    low, high = span_of(words[0])
+    conditions = [LABEL.c.key >= max(low, after[0]), LABEL.c.key < high]
+    if after[0]:
+        conditions.append(
+            (LABEL.c.key > after[0]) | and_(LABEL.c.key == after[0], LABEL.c.dossier > after[1])
+        )
+    for word in words[1:]:
+        other = LABEL.alias()
+        begins, ends = span_of(word)
+        conditions.append(
+            exists().where(
+                other.c.dossier == LABEL.c.dossier, other.c.key >= begins, other.c.key < ends
+            )
+        )
+    wanted = select(LABEL.c.key, LABEL.c.dossier).where(*conditions)
+    return wanted.order_by(LABEL.c.key, LABEL.c.dossier).limit(_CHUNK)

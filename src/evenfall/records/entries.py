@@ -1,0 +1,304 @@
+"""Entries of a dossier: what was filed, when, by whom and after what; hashed, and never changed.
+
+An entry is a short head and its facts. The head names the entries that were the last of the dossier
+when it was filed, and holds the hash of the facts; its own hash is the name of the entry. So nobody
+can alter, drop or insert an entry without changing every hash after it, and a partner who may not
+see the facts of an entry can still follow the chain.
+
+Two sites that file into one dossier without knowing of each other leave two last entries; the next
+one names both.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import heapq
+import json
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal, get_args
+
+from evenfall.codec import Content
+from evenfall.codec.forms import NAN, choice, hash_text, number, part, text, whole
+from evenfall.errors import At, BrokenFileError
+
+Subject = Literal["instrument", "gauge", "machine", "wire batch", "part"]
+"""What a dossier can be of."""
+
+Store = Literal["document", "file"]
+"""Where what belongs to an entry lies: text in the database, anything else as a file beside it."""
+
+MARK = re.compile(r"[0-9a-f]{32}")
+HASH = re.compile(r"[0-9a-f]{64}")
+TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z")
+DAY = r"(\d{4}-\d\d-\d\d(T\d\d:\d\d(:\d\d)?Z?)?)?"
+
+_LENGTH = (-1000.0, 1000.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Attached(Content):
+    """Something that belongs to an entry and is named by the hash of its bytes."""
+
+    store: Store = field(metadata=choice(get_args(Store), "where it lies"))
+    name: str = field(metadata=text("name that it was given with", longest=200))
+    sha256: str = field(metadata=hash_text("hash of its bytes"))
+    bytes_count: int = field(metadata=whole(0, 10**12, "how many bytes it has"))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Facts(Content):
+    """What every entry holds: a salt, so that a hash gives nothing away, and what is attached."""
+
+    salt: str = field(metadata=text("random", longest=32, pattern="[0-9a-f]{32}"))
+    attached: tuple[Attached, ...] = field(
+        default=(), metadata=part(Attached, "what belongs to the entry", "*", later=True)
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Opened(Facts):
+    """The first entry of a dossier."""
+
+    subject: Subject = field(metadata=choice(get_args(Subject), "what the dossier is of"))
+    name: str = field(metadata=text("model of an instrument, name of anything else", longest=200))
+    maker: str = field(
+        default="", metadata=text("who made it; may be empty", longest=200, later=True)
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Alias(Facts):
+    """A number that the subject goes by; two makers may use the same."""
+
+    sort: str = field(metadata=choice(("serial", "job"), "what kind of number"))
+    value: str = field(metadata=text("the number; empty where one is withdrawn", longest=200))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Filed(Facts):
+    """A measurement, plan or proof, with what the story of the instrument shows of it."""
+
+    content_hash: str = field(metadata=hash_text("content hash of the document"))
+    schema: str = field(metadata=text("its schema", longest=60))
+    specification: str = field(
+        metadata=text("content hash of the specification that it was made by", longest=64)
+    )
+    follows: tuple[str, ...] = field(
+        default=(),
+        metadata=text("content hashes of the documents that it was made from", "*", later=True),
+    )
+    status: str = field(
+        default="", metadata=text("status of a plan, verdict", longest=60, later=True)
+    )
+    relief_mm: float = field(default=NAN, metadata=number(*_LENGTH, "relief", null=NAN, later=True))
+    action_bass_mm: float = field(
+        default=NAN, metadata=number(*_LENGTH, "action of the lowest string", null=NAN, later=True)
+    )
+    action_treble_mm: float = field(
+        default=NAN, metadata=number(*_LENGTH, "action of string 1", null=NAN, later=True)
+    )
+    lowest_crown_mm: float = field(
+        default=NAN, metadata=number(*_LENGTH, "lowest crown over the board", null=NAN, later=True)
+    )
+    fret_life_mm: float = field(
+        default=NAN,
+        metadata=number(*_LENGTH, "lowest crown over the least crown height", null=NAN, later=True),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Kept(Facts):
+    """A specification revision, scan, program, page or photo: what is attached, and its title."""
+
+    title: str = field(default="", metadata=text("what it is", longest=200, later=True))
+    content_hash: str = field(
+        default="", metadata=text("content hash of a specification", longest=64, later=True)
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Step(Facts):
+    """A step of work; who did it stands in the head."""
+
+    work: str = field(metadata=text("what was done", longest=2000))
+    station: str = field(default="", metadata=text("where", longest=200, later=True))
+    gauge: str = field(
+        default="", metadata=text("what it was measured with", longest=200, later=True)
+    )
+    cutter: str = field(default="", metadata=text("what it was cut with", longest=200, later=True))
+    started: str = field(default="", metadata=text("ISO 8601", longest=20, pattern=DAY, later=True))
+    ended: str = field(default="", metadata=text("ISO 8601", longest=20, pattern=DAY, later=True))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Note(Facts):
+    """Words about the subject."""
+
+    words: str = field(metadata=text("the note", longest=20_000))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Calibration(Facts):
+    """A calibration of a gauge or machine."""
+
+    date: str = field(metadata=text("ISO 8601", longest=20, pattern=DAY))
+    valid_until: str = field(
+        default="", metadata=text("ISO 8601", longest=20, pattern=DAY, later=True)
+    )
+    result: str = field(
+        default="", metadata=text("result, or number of its paper", longest=2000, later=True)
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CheckReading(Facts):
+    """A reading of a check standard."""
+
+    standard: str = field(metadata=text("name of the check standard", longest=200))
+    reference_mm: float = field(metadata=number(*_LENGTH, "its length"))
+    read_mm: float = field(metadata=number(*_LENGTH, "what was read"))
+
+
+KINDS: Mapping[str, type[Facts]] = {
+    "opened": Opened,
+    "alias": Alias,
+    "specification": Kept,
+    "measurement": Filed,
+    "plan": Filed,
+    "proof": Filed,
+    "scan": Kept,
+    "program": Kept,
+    "page": Kept,
+    "photo": Kept,
+    "step": Step,
+    "note": Note,
+    "calibration": Calibration,
+    "check": CheckReading,
+}
+"""What can be filed, and the facts of each."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry of a dossier; `facts` is None where a partner may not see them."""
+
+    dossier: str
+    kind: str
+    at: str
+    """When it was filed, by the clock of the machine: ISO 8601, UTC, to the microsecond."""
+    site: str
+    person: str
+    """Who filed it, by number; may be empty."""
+    software: str
+    before: tuple[str, ...]
+    """Hashes of the entries that were the last of the dossier, sorted."""
+    corrects: str
+    """Hash of the entry that this one corrects; may be empty."""
+    facts_hash: str
+    facts: str | None
+    """The facts as canonical JSON."""
+
+    def head(self) -> dict[str, Any]:
+        """Return what is hashed, as plain values."""
+        return {
+            "dossier": self.dossier,
+            "kind": self.kind,
+            "at": self.at,
+            "site": self.site,
+            "person": self.person,
+            "software": self.software,
+            "before": list(self.before),
+            "corrects": self.corrects,
+            "facts_hash": self.facts_hash,
+        }
+
+    @property
+    def hash(self) -> str:
+        """The name of the entry: SHA-256 of its head."""
+        return sha256(canonical(self.head()))
+
+    def read(self) -> Facts:
+        """Return the facts; `BrokenFileError` where they are not those that were filed."""
+        if self.facts is None:
+            raise BrokenFileError("The facts of this entry were withheld.", at=At(field=self.hash))
+        return KINDS[self.kind].from_dict(json.loads(self.facts))
+
+
+def canonical(values: object) -> str:
+    """Return plain values as the one JSON text that is hashed."""
+    return json.dumps(
+        values, sort_keys=True, separators=(",", ":"), allow_nan=False, ensure_ascii=False
+    )
+
+
+def sha256(content: str | bytes) -> str:
+    """Return the SHA-256 of bytes, or of text as UTF-8, in hexadecimal."""
+    return hashlib.sha256(content.encode() if isinstance(content, str) else content).hexdigest()
+
+
+def attached_to(facts_text: str | None) -> list[dict[str, Any]]:
+    """Return what facts name as attached, as plain values, without reading the rest."""
+    if facts_text is None or '"attached":' not in facts_text:
+        return []
+    listed: list[dict[str, Any]] = json.loads(facts_text)["attached"]
+    return listed
+
+
+def last_of(heads: Iterable[tuple[str, Sequence[str]]]) -> tuple[str, ...]:
+    """Return which of some entries, each with those before it, no other one follows; sorted."""
+    known: set[str] = set()
+    followed: set[str] = set()
+    for name, before in heads:
+        known.add(name)
+        followed.update(before)
+    return tuple(sorted(known - followed))
+
+
+def in_order(entries: Iterable[Entry]) -> tuple[Entry, ...]:
+    """Return entries as they follow each other; where several could be next, by time and hash.
+
+    The order is the same at every site, and a clock that went back does not change it.
+    """
+    by_hash = {entry.hash: entry for entry in entries}
+    waits = {name: sum(b in by_hash for b in entry.before) for name, entry in by_hash.items()}
+    after: dict[str, list[str]] = {}
+    for name, entry in by_hash.items():
+        for earlier in entry.before:
+            after.setdefault(earlier, []).append(name)
+    ready = [(entry.at, name) for name, entry in by_hash.items() if not waits[name]]
+    heapq.heapify(ready)
+    ordered = []
+    while ready:
+        _, name = heapq.heappop(ready)
+        ordered.append(by_hash[name])
+        for later in after.get(name, ()):
+            waits[later] -= 1
+            if not waits[later]:
+                heapq.heappush(ready, (by_hash[later].at, later))
+    return tuple(ordered)
+
+
+def standing(entries: Sequence[Entry], kind: str) -> tuple[Entry, ...]:
+    """Return the entries of a kind that no later one corrects; more than one is a conflict."""
+    corrected = {entry.corrects for entry in entries if entry.corrects}
+    return tuple(e for e in entries if e.kind == kind and e.hash not in corrected)
+
+
+def conflicts(entries: Sequence[Entry]) -> tuple[tuple[Entry, ...], ...]:
+    """Return the groups of standing entries that correct one and the same entry, each in its way.
+
+    That comes about where two sites correct it without knowing of each other. A correction of one
+    of them, with nothing in it, settles it.
+    """
+    by_hash = {entry.hash: entry for entry in entries}
+    groups: dict[str, list[Entry]] = {}
+    for entry in standing(entries, "alias"):
+        if entry.facts is None or not json.loads(entry.facts)["value"]:
+            continue
+        first = entry
+        while first.corrects in by_hash:
+            first = by_hash[first.corrects]
+        groups.setdefault(first.hash, []).append(entry)
+    return tuple(tuple(group) for group in groups.values() if len(group) > 1)

@@ -1,0 +1,53 @@
+"""What a dossier is found by: words and numbers in its entries, each from its beginning."""
+
+from __future__ import annotations
+
+import json
+import re
+import unicodedata
+from collections.abc import Iterator
+from typing import Any
+
+from evenfall.records.entries import Entry
+
+_LONGEST = 80
+_LAST = chr(0x10FFFF)
+_NAMED: dict[str, tuple[str, ...]] = {
+    "opened": ("name", "maker"),
+    "alias": ("value",),
+    "specification": ("content_hash",),
+    "measurement": ("content_hash",),
+    "plan": ("content_hash",),
+    "proof": ("content_hash",),
+}
+"""Facts of each kind by which its dossier is found."""
+
+
+def normal(text: str) -> str:
+    """Return a text as it is compared: without case, accents of width, and spare space."""
+    return " ".join(unicodedata.normalize("NFKC", text).casefold().split())[:_LONGEST]
+
+
+def keys_of(value: str) -> set[str]:
+    """Return what a value is found by: the whole, and each word or number in it."""
+    whole = normal(value)
+    return {key for key in (whole, *re.split(r"[\W_]+", whole)) if key}
+
+
+def labels_of(entry: Entry) -> set[str]:
+    """Return the keys that an entry gives its dossier; none where its facts were withheld."""
+    named = _NAMED.get(entry.kind)
+    if named is None or entry.facts is None:
+        return set()
+    facts: dict[str, Any] = json.loads(entry.facts)
+    return set(_keys(facts, named))
+
+
+def _keys(facts: dict[str, Any], named: tuple[str, ...]) -> Iterator[str]:
+    for name in named:
+        yield from keys_of(str(facts.get(name, "")))
+
+
+def span_of(prefix: str) -> tuple[str, str]:
+    """Return the bounds between which every key lies that begins with a text."""
+    return prefix, prefix + _LAST

@@ -1,0 +1,1 @@
+"""Steps from each schema of the database to the next, run by Alembic."""

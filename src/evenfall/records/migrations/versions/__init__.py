@@ -1,0 +1,1 @@
+"""One module a step; a step is never changed after a version with it was released."""

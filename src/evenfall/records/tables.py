@@ -1,0 +1,105 @@
+"""The tables of an archive, the same for both engines; `migrations` makes them.
+
+`entry`, `document`, `kept_file`, `signature`, `person` and `archive` hold what was filed. `label`
+follows from them: it finds a dossier by what somebody types.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    BigInteger,
+    CheckConstraint,
+    Column,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    Table,
+    Text,
+)
+
+METADATA = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+#: Text compared byte by byte, as SQLite does: hashes, times, and labels that are found by prefix.
+PLAIN = Text().with_variant(Text(collation="C"), "postgresql")
+WHOLE = BigInteger().with_variant(Integer, "sqlite")
+
+ARCHIVE = Table(
+    "archive",
+    METADATA,
+    Column("id", Integer, CheckConstraint("id = 1", name="one"), primary_key=True),
+    Column("site", PLAIN, nullable=False),
+    Column("entries", WHOLE, nullable=False),
+    sqlite_strict=True,
+)
+ENTRY = Table(
+    "entry",
+    METADATA,
+    Column("number", WHOLE, primary_key=True, autoincrement=False),
+    Column("hash", PLAIN, nullable=False, unique=True),
+    Column("dossier", PLAIN, nullable=False),
+    Column("kind", PLAIN, nullable=False),
+    Column("at", PLAIN, nullable=False),
+    Column("site", PLAIN, nullable=False),
+    Column("person", PLAIN, nullable=False),
+    Column("software", Text, nullable=False),
+    Column("before", PLAIN, nullable=False),
+    Column("corrects", PLAIN, nullable=False),
+    Column("facts_hash", PLAIN, nullable=False),
+    Column("facts", Text),
+    sqlite_strict=True,
+)
+Index("ix_entry_dossier", ENTRY.c.dossier, ENTRY.c.number)
+DOCUMENT = Table(
+    "document",
+    METADATA,
+    Column("sha256", PLAIN, primary_key=True),
+    Column("content", Text, nullable=False),
+    sqlite_strict=True,
+)
+KEPT_FILE = Table(
+    "kept_file",
+    METADATA,
+    Column("sha256", PLAIN, primary_key=True),
+    Column("bytes_count", WHOLE, nullable=False),
+    sqlite_strict=True,
+)
+SIGNATURE = Table(
+    "signature",
+    METADATA,
+    Column("entry", PLAIN, ForeignKey("entry.hash"), primary_key=True),
+    Column("key", PLAIN, primary_key=True),
+    Column("at", PLAIN, nullable=False),
+    Column("signature", PLAIN, nullable=False),
+    sqlite_strict=True,
+)
+PERSON = Table(
+    "person",
+    METADATA,
+    Column("id", PLAIN, primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("salt", PLAIN, nullable=False),
+    sqlite_strict=True,
+)
+Index("ix_person_name", PERSON.c.name)
+LABEL = Table(
+    "label",
+    METADATA,
+    Column("key", PLAIN, primary_key=True),
+    Column("dossier", PLAIN, primary_key=True),
+    Column("entry", PLAIN, ForeignKey("entry.hash"), primary_key=True),
+    sqlite_strict=True,
+    sqlite_with_rowid=False,
+)
+Index("ix_label_dossier", LABEL.c.dossier, LABEL.c.key)
+
+FILED = (ARCHIVE, DOCUMENT, KEPT_FILE, PERSON, ENTRY, SIGNATURE)
+"""What an archive holds, in an order in which it can be copied."""

@@ -1,0 +1,107 @@
+"""A private PostgreSQL server for tests: on a socket, as a user without rights, gone afterwards."""
+
+from __future__ import annotations
+
+import os
+import pwd
+import secrets
+import shutil
+import signal
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+FAST = ("fsync=off", "synchronous_commit=off", "full_page_writes=off")
+"""Nothing has to outlive a test."""
+
+
+def programs() -> Path | None:
+    """Return the folder with the newest server's programs; None if none is installed."""
+    found = sorted(
+        Path("/usr/lib/postgresql").glob("*/bin/initdb"),
+        key=lambda path: float(path.parent.parent.name),
+    )
+    if found:
+        return found[-1].parent
+    named = shutil.which("initdb")
+    return Path(named).parent if named else None
+
+
+class Server:
+    """A server that runs; `address` makes a fresh database in it."""
+
+    def __init__(self, folder: Path, user: str) -> None:
+        self.folder = folder
+        self.user = user
+
+    def sql(self, statement: str) -> None:
+        """Run one statement in the maintenance database."""
+        import psycopg
+
+        with psycopg.connect(
+            host=str(self.folder), user=self.user, dbname="postgres", autocommit=True
+        ) as connection:
+            connection.execute(statement)  # type: ignore[arg-type]
+
+    def address(self, files: Path, *, make: bool = True) -> str:
+        """Return the address of an archive in a new, empty database."""
+        name = f"a{secrets.token_hex(6)}"
+        if make:
+            self.sql(f"CREATE DATABASE {name}")
+        return f"postgresql://{self.user}@/{name}?host={self.folder}&files={files}"
+
+
+@contextmanager
+def server(settings: tuple[str, ...] = FAST) -> Iterator[Server]:
+    """Start a server in a folder of its own, and stop and remove it at the end."""
+    bin_folder = programs()
+    assert bin_folder is not None
+    user = "postgres"
+    account = None
+    if os.geteuid() == 0:  # the server refuses to run as root
+        names = {entry.pw_name for entry in pwd.getpwall()}
+        account = pwd.getpwnam("postgres" if "postgres" in names else "nobody")
+    folder = Path(tempfile.mkdtemp(prefix="evenfall-pg-"))
+    data = folder / "data"
+    more: dict[str, object] = {}
+    if account is not None:
+        os.chown(folder, account.pw_uid, account.pw_gid)
+        more = {"user": account.pw_uid, "group": account.pw_gid, "extra_groups": []}
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": folder}
+    setting = [word for one in settings for word in ("-c", one)]
+    initdb = [bin_folder / "initdb", "-N", "-A", "trust", "-U", user, "-E", "UTF8", data]
+    process = None
+    try:
+        subprocess.run([*initdb, "--locale=C"], check=True, **quiet, **more)  # type: ignore[call-overload]
+        process = subprocess.Popen(  # type: ignore[call-overload]
+            [
+                bin_folder / "postgres",
+                "-D",
+                data,
+                "-k",
+                folder,
+                "-c",
+                "listen_addresses=",
+                *setting,
+            ],
+            **quiet,
+            **more,
+        )
+        started = Server(folder, user)
+        for _ in range(200):
+            try:
+                started.sql("SELECT 1")
+                break
+            except Exception:
+                time.sleep(0.05)
+        else:
+            raise RuntimeError("the server does not start")
+        yield started
+    finally:
+        if process is not None:
+            process.send_signal(signal.SIGQUIT)  # at once: nothing is kept
+            process.wait(timeout=30)
+        shutil.rmtree(folder, ignore_errors=True)

@@ -1,0 +1,268 @@
+"""The contract of an archive, on both engines alike."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import multiprocessing
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from sqlalchemy import select, text, update
+
+from evenfall.errors import BrokenFileError, EvenfallError, RequestError, UnsupportedError
+from evenfall.records import Archive, Filing, open_archive
+from evenfall.records.entries import sha256, standing
+from evenfall.records.signing import signing_key
+from evenfall.records.tables import ARCHIVE, ENTRY
+
+OPENED = Filing("opened", {"subject": "instrument", "name": "Tesquil Nine", "maker": "Ulbrandt"})
+
+
+def serial(value: str, corrects: str = "") -> Filing:
+    return Filing("alias", {"sort": "serial", "value": value}, corrects=corrects)
+
+
+def note(words: str, person: str = "") -> Filing:
+    return Filing("note", {"words": words}, person=person)
+
+
+def opened(archive: Archive, value: str = "UY-0417") -> str:
+    return archive.file(None, [OPENED, serial(value)])[0].dossier
+
+
+def test_what_was_filed_is_there_when_the_archive_is_opened_again(
+    new_address: Callable[[str], str],
+) -> None:
+    address = new_address("again")
+    with open_archive(address, make=True) as archive:
+        dossier = opened(archive)
+        filed = archive.file(dossier, [note("Nut worn."), note("Nut replaced.")])
+        site = archive.site
+    with open_archive(address) as archive:
+        assert archive.site == site
+        entries = archive.entries(dossier)
+        assert entries[2:] == filed
+        assert [entry.kind for entry in entries] == ["opened", "alias", "note", "note"]
+        assert entries[0].before == ()
+        for earlier, later in itertools.pairwise(entries):
+            assert later.before == (earlier.hash,)
+        facts = filed[1].read()
+        assert facts.as_dict()["words"] == "Nut replaced."
+
+
+def test_a_call_files_all_or_nothing(archive: Archive) -> None:
+    dossier = opened(archive)
+    with pytest.raises(RequestError, match="entry to correct"):
+        archive.file(dossier, [note("kept?"), serial("X", corrects="f" * 64)])
+    with pytest.raises(RequestError, match="no dossier"):
+        archive.file("a" * 32, [note("nowhere")])
+    with pytest.raises(BrokenFileError, match="subject"):
+        archive.file(None, [Filing("opened", {"subject": "teapot", "name": "x"})])
+    assert len(archive.entries(dossier)) == 2
+    with archive.reading() as connection:
+        assert connection.execute(select(ARCHIVE.c.entries)).scalar_one() == 2
+
+
+def test_a_correction_names_the_old_entry_and_both_numbers_find(archive: Archive) -> None:
+    dossier = opened(archive, "UY-0714")
+    wrong = archive.entries(dossier)[1]
+    (right,) = archive.file(dossier, [serial("UY-0417", corrects=wrong.hash)])
+    entries = archive.entries(dossier)
+    assert wrong in entries
+    assert standing(entries, "alias") == (right,)
+    assert archive.named("uy-0417") == archive.named("UY-0714") == (dossier,)
+
+
+def test_one_serial_of_two_makers_names_two_dossiers(archive: Archive) -> None:
+    one, two = opened(archive), opened(archive)
+    assert archive.named("UY-0417") == tuple(sorted((one, two)))
+    assert archive.named(one) == (one,)
+    assert archive.named(one[:10]) == (one,)
+
+
+@pytest.mark.parametrize(
+    ("words", "hits"),
+    [
+        ("UY-04", True),
+        ("uy-0417", True),
+        ("0417", True),
+        ("041", True),
+        ("tesq", True),
+        ("nine tesq", True),
+        ("ulb 041", True),
+        ("417", False),
+        ("tesquil eight", False),
+        ("%", False),
+        ("", False),
+    ],
+)
+def test_words_find_by_their_beginning(archive: Archive, words: str, hits: bool) -> None:
+    dossier = opened(archive)
+    archive.file(None, [Filing("opened", {"subject": "gauge", "name": "dial 3"})])
+    assert archive.find(words) == ((dossier,) if hits else ())
+
+
+def test_finding_stops_at_the_limit_and_gives_each_dossier_once(archive: Archive) -> None:
+    made = [opened(archive, f"QA-{number:04}") for number in range(60)]
+    assert len(archive.find("qa", limit=20)) == 20
+    assert sorted(archive.find("qa", limit=100)) == sorted(made)
+    assert archive.find("qa-0059 tesquil") == (made[59],)
+
+
+def test_documents_and_files_lie_there_once(archive: Archive) -> None:
+    dossier = opened(archive)
+    scan = bytes(range(256)) * 50
+    values = {"heights": [1.5, None], "who": {"person": "M. Tessquin"}}
+    filing = Filing("scan", {"title": "scan"}, documents={"s": "text"}, files={"a.ply": scan})
+    archive.file(dossier, [filing, filing])
+    archive.file(dossier, [Filing("scan", {"title": "x"}, documents={"d": values})])
+    first, second, third = archive.entries(dossier)[2:]
+    hashes = [one.sha256 for one in first.read().attached]
+    assert hashes == [one.sha256 for one in second.read().attached]
+    assert archive.document(hashes[0]) == "text"
+    assert archive.files.read(sha256(scan)) == scan
+    assert list(archive.files.names()) == [sha256(scan)]
+    (document,) = third.read().attached
+    assert archive.json_document(document.sha256) == values
+    assert "Tessquin" not in archive.document(document.sha256)
+
+
+def test_a_name_is_kept_once_and_can_be_erased_without_breaking_a_chain(archive: Archive) -> None:
+    dossier = opened(archive)
+    (entry,) = archive.file(dossier, [note("Seated fret 7.", "M. Tessquin")])
+    values = {"accepted": [{"person": "M. Tessquin", "reason": "burr"}]}
+    archive.file(dossier, [Filing("scan", {}, person="M. Tessquin", documents={"d": values})])
+    before = archive.entries(dossier)
+    assert archive.people([entry.person])[entry.person].name == "M. Tessquin"
+    pseudonym = archive.erase("M. Tessquin")
+    assert archive.entries(dossier) == before
+    assert archive.people([entry.person])[entry.person].name == pseudonym
+    (document,) = before[-1].read().attached
+    assert archive.json_document(document.sha256)["accepted"][0]["person"] == pseudonym
+    with archive.reading() as connection:
+        for table in ("entry", "document", "person", "label"):
+            rows = connection.execute(text(f"SELECT * FROM {table}")).all()  # noqa: S608
+            assert "Tessquin" not in str(rows)
+    with pytest.raises(RequestError, match="No person of the name"):
+        archive.erase("M. Tessquin")
+    (later,) = archive.file(dossier, [note("Back again.", "M. Tessquin")])
+    assert later.person != entry.person  # nothing leads from the new number to the erased one
+
+
+def test_a_clock_that_went_back_does_not_change_the_order(
+    new_address: Callable[[str], str],
+) -> None:
+    times = iter(f"2026-05-0{day}T08:00:00.000000Z" for day in (4, 5, 2, 3))
+    with open_archive(new_address("clock"), make=True, clock=lambda: next(times)) as archive:
+        dossier = opened(archive)
+        archive.file(dossier, [note("first"), note("second")])
+        words = [e.read().as_dict().get("words") for e in archive.entries(dossier)]
+        assert words[2:] == ["first", "second"]
+
+
+def test_signatures_hold_for_their_entry_alone(archive: Archive, settings: Path) -> None:
+    dossier = opened(archive)
+    key = signing_key()
+    (made,) = archive.sign(dossier, key)
+    assert made.holds()
+    assert archive.sign(dossier, key) == ()
+    last = archive.entries(dossier)[-1].hash
+    assert archive.signatures([last]) == (made,)
+    assert (settings / "signing-key").stat().st_mode & 0o777 == 0o600
+    assert signing_key().public == key.public
+    archive.file(dossier, [note("later")])
+    (next_one,) = archive.sign(dossier, key)
+    assert next_one.entry != made.entry
+
+
+def _files_many(address: str, dossier: str, count: int) -> None:
+    with open_archive(address) as archive:
+        for number in range(count):
+            archive.file(dossier, [note(f"note {number}")])
+
+
+def test_two_programs_that_write_at_once_both_get_through(
+    new_address: Callable[[str], str],
+) -> None:
+    address = new_address("both")
+    with open_archive(address, make=True) as archive:
+        dossier = opened(archive)
+    context = multiprocessing.get_context("spawn")
+    writers = [context.Process(target=_files_many, args=(address, dossier, 25)) for _ in range(2)]
+    for writer in writers:
+        writer.start()
+    for writer in writers:
+        writer.join()
+        assert writer.exitcode == 0
+    with open_archive(address) as archive:
+        entries = archive.entries(dossier)
+        assert len(entries) == 52
+        assert all(len(entry.before) == 1 for entry in entries[1:])
+        with archive.reading() as connection:
+            numbers = connection.execute(select(ENTRY.c.number).order_by(ENTRY.c.number))
+            assert list(numbers.scalars()) == list(range(1, 53))
+
+
+def test_a_reader_sees_one_state_while_another_writes(archive: Archive) -> None:
+    dossier = opened(archive)
+    count = text("SELECT count(*) FROM entry")
+    with archive.reading() as connection:
+        before = connection.execute(count).scalar_one()
+        archive.file(dossier, [note("meanwhile")])
+        assert connection.execute(count).scalar_one() == before
+    with archive.reading() as connection:
+        assert connection.execute(count).scalar_one() == before + 1
+
+
+def test_a_writer_that_cannot_have_its_turn_says_so(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from evenfall.records import engines
+
+    dossier = opened(archive)
+    monkeypatch.setattr(engines, "PATIENCE_S", 1)
+    with open_archive(archive.address) as other, archive.writing() as connection:
+        connection.execute(select(ARCHIVE).with_for_update()).all()
+        with pytest.raises(RequestError, match="Another program has been writing"):
+            other.file(dossier, [note("too late")])
+    assert len(archive.entries(dossier)) == 2
+
+
+def test_a_newer_schema_and_a_strange_database_are_refused(
+    new_address: Callable[[str], str],
+) -> None:
+    address = new_address("newer")
+    with open_archive(address, make=True) as archive:
+        with archive.writing() as connection:
+            connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
+        with pytest.raises(UnsupportedError, match="schema 9999"):
+            open_archive(address)
+        with archive.writing() as connection:
+            connection.execute(text("DROP TABLE alembic_version"))
+        with pytest.raises(BrokenFileError, match="no archive in it"):
+            open_archive(address)
+
+
+def test_the_database_refuses_what_has_the_wrong_type(archive: Archive) -> None:
+    opened(archive)
+    with pytest.raises(EvenfallError), archive.writing() as connection:
+        connection.execute(text("UPDATE archive SET entries = 'many'"))
+    with pytest.raises(EvenfallError), archive.writing() as connection:
+        connection.execute(text("INSERT INTO signature VALUES ('x', 'y', 'z', 'w')"))
+
+
+def test_a_damaged_site_is_named(archive: Archive) -> None:
+    with archive.writing() as connection:
+        connection.execute(update(ARCHIVE).values(site="0" * 32))
+    with pytest.raises(BrokenFileError, match="name of the site"):
+        open_archive(archive.address)
+
+
+def test_facts_that_were_altered_are_not_read_as_if_nothing_was(archive: Archive) -> None:
+    dossier = opened(archive)
+    (entry,) = archive.file(dossier, [note("as it was")])
+    assert entry.facts is not None
+    assert json.loads(entry.facts)["words"] == "as it was"
+    assert sha256(entry.facts) == entry.facts_hash

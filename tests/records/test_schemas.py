@@ -1,0 +1,149 @@
+"""Archives of every schema that the program has written are read by the program of today."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import inspect, text
+from sqlalchemy.engine import Connection
+
+from evenfall.records import engines, open_archive
+from evenfall.records.engines import Address, engine_of, writing
+from evenfall.records.schema import STEPS, TODAY, schema_of, upgrade
+from evenfall.records.tables import FILED, LABEL, METADATA
+from evenfall.records.verifying import verify
+
+STORED = sorted((Path(__file__).parent / "archives").glob("*.json"))
+
+SECOND = '''
+"""A made-up second schema: dossiers can be put aside, and a document says how long it is."""
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0002"
+down_revision = "0001"
+
+
+def upgrade() -> None:
+    op.create_table("aside", sa.Column("dossier", sa.Text, primary_key=True), sqlite_strict=True)
+    with op.batch_alter_table("document") as table:
+        table.add_column(sa.Column("length", sa.Integer))
+    op.execute("UPDATE document SET length = length(content)")
+    with op.batch_alter_table("document") as table:
+        table.alter_column("length", existing_type=sa.Integer, nullable=False)
+'''
+
+
+def load(connection: Connection, stored: dict[str, Any]) -> None:
+    """Make the schema that an archive was stored with, and put its rows there."""
+    upgrade(connection, stored["schema"])
+    for name, rows in stored["tables"].items():
+        columns = list(rows[0]) if rows else []
+        places = ", ".join(f":{column}" for column in columns)
+        for row in rows:
+            connection.execute(
+                text(f"INSERT INTO {name} ({', '.join(columns)}) VALUES ({places})"),  # noqa: S608
+                row,
+            )
+
+
+def loaded(address: str, path: Path) -> Address:
+    place = Address.read(address)
+    if place.folder is not None:
+        place.folder.mkdir()
+    engine = engine_of(place)
+    with writing(engine, place) as connection:
+        load(connection, json.loads(path.read_text(encoding="utf-8")))
+    engine.dispose()
+    return place
+
+
+@pytest.mark.parametrize("path", STORED, ids=lambda path: path.stem)
+def test_a_stored_archive_of_every_schema_is_read_today(
+    path: Path, new_address: Callable[[str], str]
+) -> None:
+    place = loaded(new_address("stored"), path)
+    with open_archive(place) as archive:
+        seen = verify(archive)
+        assert [f.sentence for f in seen.findings if "gone" not in f.sentence] == []
+        assert seen.entries >= 10
+        assert seen.signatures >= 1
+        assert len(archive.find("UY-0417")) == 1
+        (dossier,) = archive.named("UY-0417")
+        for entry in archive.entries(dossier):
+            entry.read()
+        with archive.reading() as connection:
+            assert schema_of(connection) == TODAY
+
+
+def test_every_schema_has_a_stored_archive() -> None:
+    steps = {path.stem.removeprefix("schema_") for path in (STEPS / "versions").glob("schema_*")}
+    assert {path.stem.removeprefix("schema-") for path in STORED} == steps
+    assert max(steps) == TODAY
+
+
+def test_the_first_schema_goes_up_to_a_made_up_second_one(
+    new_address: Callable[[str], str], tmp_path: Path
+) -> None:
+    place = loaded(new_address("old"), STORED[0])
+    steps = tmp_path / "steps"
+    steps.mkdir()
+    (steps / "schema_0002.py").write_text(SECOND, encoding="utf-8")
+    engine = engine_of(place)
+    with writing(engine, place) as connection:
+        upgrade(connection, "0002", steps)
+    with engines.reading(engine, place) as connection:
+        assert schema_of(connection) == "0002"
+        lengths = connection.execute(text("SELECT content, length FROM document")).all()
+        assert lengths
+        assert all(len(content) == length for content, length in lengths)
+        seen = inspect(connection)
+        assert seen.has_table("aside")
+        assert seen.get_pk_constraint("document")["constrained_columns"] == ["sha256"]
+    engine.dispose()
+
+
+def test_a_step_that_fails_leaves_the_old_schema(
+    new_address: Callable[[str], str], tmp_path: Path
+) -> None:
+    place = loaded(new_address("old"), STORED[0])
+    steps = tmp_path / "steps"
+    steps.mkdir()
+    broken = SECOND.replace("length(content)", "no_such(content)")
+    (steps / "schema_0002.py").write_text(broken, encoding="utf-8")
+    engine = engine_of(place)
+    with pytest.raises(Exception, match="no_such"), writing(engine, place) as connection:
+        upgrade(connection, "0002", steps)
+    engine.dispose()
+    with open_archive(place) as archive:
+        assert verify(archive).entries >= 10
+        with archive.reading() as connection:
+            assert not inspect(connection).has_table("aside")
+
+
+def test_the_steps_make_the_tables_of_today(new_address: Callable[[str], str]) -> None:
+    with (
+        open_archive(new_address("today"), make=True) as archive,
+        archive.reading() as connection,
+    ):
+        seen = inspect(connection)
+        assert set(seen.get_table_names()) == {t.name for t in (*FILED, LABEL)} | {
+            "alembic_version"
+        }
+        for table in METADATA.sorted_tables:
+            there = {c["name"]: c["nullable"] for c in seen.get_columns(table.name)}
+            assert there == {c.name: c.nullable for c in table.columns}
+            indexes = {index["name"] for index in seen.get_indexes(table.name)}
+            assert {index.name for index in table.indexes} <= indexes
+            assert seen.get_pk_constraint(table.name)["constrained_columns"] == [
+                column.name for column in table.primary_key
+            ]
+        if connection.dialect.name == "sqlite":
+            strict = connection.execute(text("PRAGMA table_list")).all()
+            ours = {row.name: row.strict for row in strict if row.name in METADATA.tables}
+            assert set(ours.values()) == {1}

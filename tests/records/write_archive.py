@@ -1,0 +1,69 @@
+"""Write the stored archive of today's schema, once: `python tests/records/write_archive.py`.
+
+A stored archive is never written again after a version with its schema was released.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from pathlib import Path
+
+from sqlalchemy import select
+
+from evenfall.records import Filing, open_archive
+from evenfall.records.schema import TODAY
+from evenfall.records.signing import signing_key
+from evenfall.records.tables import FILED, LABEL
+
+HERE = Path(__file__).resolve().parent
+
+
+def write() -> None:
+    """Fill an archive with a little of everything, and write its rows down."""
+    with tempfile.TemporaryDirectory() as folder:
+        os.environ["EVENFALL_SETTINGS"] = folder
+        with open_archive(str(Path(folder) / "a"), make=True) as archive:
+            for name, serial in (("Tesquil", "UY-0417"), ("Quenlo", "UY-0418")):
+                filings = [
+                    Filing("opened", {"subject": "instrument", "name": name, "maker": "Ulbrandt"}),
+                    Filing("alias", {"sort": "serial", "value": serial}),
+                    Filing("specification", {"title": name}, documents={"spec.toml": "[model]"}),
+                    Filing(
+                        "plan",
+                        {
+                            "content_hash": "ab" * 32,
+                            "schema": "evenfall/plan@0",
+                            "specification": "cd" * 32,
+                            "status": "ready",
+                            "lowest_crown_mm": 1.02,
+                        },
+                        documents={"plan.json": {"accepted": [{"person": "M. Tessquin"}]}},
+                    ),
+                    Filing("step", {"work": "Levelled.", "station": "2"}, person="Q. Ulbrandt"),
+                ]
+                dossier = archive.file(None, filings)[0].dossier
+                corrected = Filing(
+                    "alias",
+                    {"sort": "serial", "value": serial},
+                    corrects=archive.entries(dossier)[1].hash,
+                )
+                archive.file(dossier, [corrected])
+            gauge = Filing("opened", {"subject": "gauge", "name": "dial 3"})
+            dates = {"date": "2026-01-05", "valid_until": "2027-01-05", "result": "within limits"}
+            reading = {"standard": "5 mm block", "reference_mm": 5.0, "read_mm": 5.001}
+            archive.file(None, [gauge, Filing("calibration", dates), Filing("check", reading)])
+            archive.sign(dossier, signing_key())
+            with archive.reading() as connection:
+                tables = {
+                    table.name: [dict(r._mapping) for r in connection.execute(select(table))]
+                    for table in (*FILED, LABEL)
+                }
+    stored = {"schema": TODAY, "tables": tables}
+    path = HERE / "archives" / f"schema-{TODAY}.json"
+    path.write_text(json.dumps(stored, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    write()

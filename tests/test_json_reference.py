@@ -116,6 +116,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
     for name in (
         *("tesquil.spec.toml", "tesquil-before.csv"),
         *("tesquil-settled.csv", "tesquil-after.csv"),
+        *("yard.machine.toml", "yard.cutters.toml", "row.fixture.toml"),
     ):
         text = (resources.files("evenfall") / "invented" / name).read_text(encoding="utf-8")
         (folder / name).write_text(text, encoding="utf-8")
@@ -211,6 +212,10 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("spec", "check", name)
                 for name in ("tesquil.spec.toml", "odd.spec.toml", "dolqua.spec.toml")
             ],
+            "description": [
+                run("machine", "check", name)
+                for name in ("yard.machine.toml", "yard.cutters.toml", "row.fixture.toml")
+            ],
             "empty sheet": [run("measure", "--template", "tesquil.spec.toml")],
             "demonstration": [run("demo", "start")],
             "errors": [
@@ -263,7 +268,9 @@ def plucked(folder: Path) -> tuple[str, ...]:
 
 def test_every_command_has_its_section() -> None:
     """A command that writes JSON is named on the page, above its table."""
-    named = set(re.findall(r"^Printed by `evenfall ((?:spec )?[a-z]+)\b", PAGE, re.MULTILINE))
+    named = set(
+        re.findall(r"^Printed by `evenfall ((?:(?:spec|machine) )?[a-z]+)\b", PAGE, re.MULTILINE)
+    )
     assert named == set(json_commands(main))
 
 

@@ -46,6 +46,7 @@ if TYPE_CHECKING:
         CheckRequest,
         DemoRequest,
         DiagnoseRequest,
+        MachineCheckRequest,
         MeasureRequest,
         NeckReadings,
         NeckRequest,
@@ -56,6 +57,7 @@ if TYPE_CHECKING:
         SheetRequest,
         Source,
         TemplateRequest,
+        check_machine,
         check_specification,
         demo,
         diagnose,
@@ -84,6 +86,7 @@ __all__ = [
     "Finding",
     "Heights",
     "Item",
+    "MachineCheckRequest",
     "MeasureRequest",
     "Measurement",
     "NeckForecast",
@@ -103,6 +106,7 @@ __all__ = [
     "Source",
     "Specification",
     "TemplateRequest",
+    "check_machine",
     "check_specification",
     "demo",
     "diagnose",
@@ -119,9 +123,9 @@ __all__ = [
 
 _ROOMS = {
     "workshop": (
-        "CheckRequest DemoRequest DiagnoseRequest MeasureRequest NeckReadings "
+        "CheckRequest DemoRequest DiagnoseRequest MachineCheckRequest MeasureRequest NeckReadings "
         "NeckRequest PitchRequest PlanRequest PlayRequest ProveRequest SheetRequest "
-        "Source TemplateRequest check_specification demo diagnose measure neck pitch "
+        "Source TemplateRequest check_machine check_specification demo diagnose measure neck pitch "
         "plan play prove sheet template"
     ),
     "instrument": "Specification read_specification",

@@ -8,6 +8,8 @@ code, a place and values; `evenfall.wording` makes the sentence.
     ├── RequestError          the call cannot be carried out as asked
     ├── SpecificationError    a specification with one or more faults
     ├── ReadingsError         readings that cannot be used
+    ├── DescriptionError      a machine, cutter or fixture described with one or more faults
+    ├── ProgramError          a machine program that cannot be read or must not be written
     ├── FormatMismatchError   the file is not of this format
     ├── BrokenFileError       the right format, but the file is damaged
     ├── UnsupportedError      a valid file that uses a feature evenfall does not read
@@ -39,6 +41,8 @@ ERROR_CODES: dict[str, str] = {
     "request": "An option or argument does not fit the command or the data.",
     "specification": "A specification file has one or more faults.",
     "readings": "The readings cannot be used as they stand.",
+    "description": "A description of a machine, its cutters or a fixture has one or more faults.",
+    "program": "A machine program cannot be read, or is not written because a fault was found.",
     "format-mismatch": "The file is not of the format it was taken for.",
     "broken-file": "The file is of the right format but damaged or cut short.",
     "unsupported": "The file is valid but uses a feature that evenfall does not read.",
@@ -73,6 +77,18 @@ FINDING_CODES: dict[str, str] = {
     "spec-value": "A value in the specification is missing, of the wrong type or out of range.",
     "spec-unknown": "A table or key in the specification is not known.",
     "spec-unusual": "A value in the specification is possible but unusual.",
+    "description-value": "A value that describes a machine, a cutter or a fixture is missing, of "
+    "the wrong type or out of range.",
+    "description-unknown": "A table or key in such a description is not known.",
+    "program-block": "A block of a machine program cannot be read, or uses words that are refused.",
+    "program-state": "A program is for another state, offset, unit or plan than it is used with.",
+    "program-limit": "A program leaves the travel, feed, speed or other limits of its machine.",
+    "program-rapid": "A rapid move goes below the safe height over the instrument.",
+    "program-tool": "A program cuts without the right cutter in a turning spindle.",
+    "program-cut": "The simulated cut differs from the plan, or touches what has to stay.",
+    "program-place": "A cutter comes into a clamp or a place to stay out of.",
+    "program-life": "A cutter is worn out before the program ends.",
+    "program": "What a machine program does: passes, time, and what it was made for.",
     "row": "A row of a sheet cannot be read.",
     "implausible": "A reading lies outside what the quantity can be.",
     "unit-slip": "Two readings of one quantity differ as if the unit were mistaken.",
@@ -351,6 +367,18 @@ class ReadingsError(FindingsError):
     """Readings that cannot be used as they stand."""
 
     code = "readings"
+
+
+class DescriptionError(FindingsError):
+    """A description of a machine, its cutters or a fixture with one or more faults."""
+
+    code = "description"
+
+
+class ProgramError(FindingsError):
+    """A machine program that cannot be read, or that must not be written."""
+
+    code = "program"
 
 
 class FormatMismatchError(EvenfallError):

@@ -23,6 +23,7 @@ COMMANDS: dict[str, str] = {
     "plan": "evenfall.cli.plan",
     "sheet": "evenfall.cli.sheet",
     "prove": "evenfall.cli.prove",
+    "machine": "evenfall.cli.machine",
 }
 
 

@@ -17,7 +17,7 @@ from itertools import pairwise
 from typing import Any, NoReturn
 
 from evenfall.codec.parsing import parse_toml
-from evenfall.errors import At, Finding, SpecificationError
+from evenfall.errors import At, Finding, FindingsError, SpecificationError
 from evenfall.instrument.construction import USUAL_CORE_SHARE, Mass, plain_mass, wound_mass
 from evenfall.instrument.geometry import string_scale_mm
 from evenfall.instrument.specification import (
@@ -86,38 +86,46 @@ def read_specification(text: str, *, source: str = "") -> tuple[Specification, t
     >>> specification.frets, specification.scale.treble_mm, findings
     (22, 648.0, ())
     """
-    try:
-        document = parse_toml(text)
-    except tomllib.TOMLDecodeError as error:
-        if not line_numbers(text):
-            _refuse(
-                "This is no specification: no line of it is a [table] or a key with its value; "
-                "give the specification (TOML) here, and readings where readings are asked for.",
-                At(source, lines=(1,)),
-            )
-        reason = str(error)
-        line = _AT_LINE.search(reason)
-        _refuse(
-            "This is not valid TOML: {reason}; correct that line.",
-            At(source, lines=(int(line[1]),) if line else ()),
-            reason=plain_line(_AT_LINE.sub("", reason[:1].lower() + reason[1:]).rstrip("."))[:120],
-        )
-    except ValueError:  # Python converts no integer of thousands of digits
-        _refuse("A whole number in the file has too many digits; write it shorter.", At(source))
-    except RecursionError:
-        _refuse(
-            "Tables or lists are nested too deeply; a specification needs two levels at most.",
-            At(source),
-        )
-    reader = _Reader(document, text, source)
+    reader = _Reader(toml_document(text, source), text, source)
     specification = reader.specification()
     if specification is None:
         raise SpecificationError(reader.faults)
     return specification, tuple(reader.remarks)
 
 
-def _refuse(text: str, at: At, **values: Value) -> NoReturn:
-    raise SpecificationError([Finding("spec-value", text, at, "error", **values)])
+def toml_document(
+    text: str,
+    source: str,
+    *,
+    refused: type[FindingsError] = SpecificationError,
+    code: str = "spec-value",
+    no_table: str = "This is no specification: no line of it is a [table] or a key with its value; "
+    "give the specification (TOML) here, and readings where readings are asked for.",
+) -> dict[str, Any]:
+    """Return the tables of a file of keys, or refuse in one sentence what is no TOML."""
+
+    def refuse(said: str, at: At, **values: Value) -> NoReturn:
+        raise refused([Finding(code, said, at, "error", **values)])
+
+    try:
+        return parse_toml(text)
+    except tomllib.TOMLDecodeError as error:
+        if not line_numbers(text):
+            refuse(no_table, At(source, lines=(1,)))
+        reason = str(error)
+        line = _AT_LINE.search(reason)
+        refuse(
+            "This is not valid TOML: {reason}; correct that line.",
+            At(source, lines=(int(line[1]),) if line else ()),
+            reason=plain_line(_AT_LINE.sub("", reason[:1].lower() + reason[1:]).rstrip("."))[:120],
+        )
+    except ValueError:  # Python converts no integer of thousands of digits
+        refuse("A whole number in the file has too many digits; write it shorter.", At(source))
+    except RecursionError:
+        refuse(
+            "Tables or lists are nested too deeply; this file needs two levels at most.",
+            At(source),
+        )
 
 
 def line_numbers(text: str) -> dict[Place, int]:
@@ -147,8 +155,12 @@ def _parts(dotted: str) -> list[str]:
     return [part.strip("\"' \t") for part in dotted.split(".")]
 
 
-class _Reader:
-    """One pass over a document: takes values, notes faults, never stops at the first."""
+class KeyReader:
+    """One pass over a document by a table of keys: takes values, notes faults, never stops."""
+
+    tables: Mapping[str, Table] = TABLES
+    lists: tuple[str, ...] = ("string",)  # tables of which there may be several
+    value_code, unknown_code = "spec-value", "spec-unknown"
 
     def __init__(self, document: dict[str, Any], text: str, source: str) -> None:
         self.document = document
@@ -167,23 +179,25 @@ class _Reader:
 
     @cached_property
     def lines(self) -> dict[Place, int]:
+        """Lines of every table, key and part."""
         return line_numbers(self.text_read)
 
     def at(self, path: Place, string: int = 0) -> At:
         """Return file, line (of what holds it, if it has none itself), field and string."""
         known = [self.lines[path[:n]] for n in range(1, len(path) + 1) if path[:n] in self.lines]
         strings = (string,) if string else ()
-        return At(self.source, field=_field(path), strings=strings, lines=tuple(known[-1:]))
+        return At(self.source, field=self.field(path), strings=strings, lines=tuple(known[-1:]))
 
     def fault(
-        self, path: Place, text: str, string: int = 0, code: str = "spec-value", **values: Value
+        self, path: Place, text: str, string: int = 0, code: str = "", **values: Value
     ) -> None:
         """Note what makes the file unusable; of a table that is not there, only that."""
         if path[0] not in self.absent:
-            key: Value = _name(path)
+            key: Value = self.name(path)
             if string:
                 key = sentence("{key} of string {n}", key=key, n=string)
             at = self.at(path, string)
+            code = code or self.value_code
             self.faults.append(Finding(code, text, at, "error", key=key, **values))
 
     def remark(self, path: Place, text: str, string: int = 0, **values: Value) -> None:
@@ -199,11 +213,12 @@ class _Reader:
                 text = "{given:quoted} is not known here; remove it."
                 if close:
                     text = "{given:quoted} is not known here; the nearest known name is {close}."
-                self.fault((*path, name), text, code="spec-unknown", given=name, close=close)
+                self.fault((*path, name), text, code=self.unknown_code, given=name, close=close)
 
     # ---- the value at one key: in internal units; with a fault, and as `_blank`, if it fails --
 
     def value(self, key: Key, given: Any, path: Place) -> Any:
+        """Take the value at one key."""
         takers: dict[str, Callable[[Key, Any, Place], Any]] = {
             **{"text": self.text, "pitch": self.pitch, "forces": self.forces},
             **{"choice": self.choice, "truth": self.choice},
@@ -214,6 +229,7 @@ class _Reader:
         return takers[key.kind](key, given, path)
 
     def text(self, key: Key, given: Any, path: Place) -> str:
+        """Take a text of one line."""
         if not isinstance(given, str):
             self.fault(path, "{key} must be a text in quotes, not {kind}.", kind=_kind(given))
         elif not given.strip():
@@ -225,6 +241,7 @@ class _Reader:
         return ""
 
     def pitch(self, key: Key, given: Any, path: Place) -> str:
+        """Take the name of a pitch."""
         name = self.text(key, given, path)
         try:
             if name and not PLAYED_HZ[0] <= pitch_frequency_hz(name) <= PLAYED_HZ[1]:
@@ -237,6 +254,7 @@ class _Reader:
         return name
 
     def choice(self, key: Key, given: Any, path: Place) -> Any:
+        """Take one of a few words, or true or false."""
         allowed: tuple[Any, ...] = key.choices or (True, False)
         if type(given) is type(allowed[0]) and given in allowed:
             return given
@@ -246,6 +264,7 @@ class _Reader:
         return key.default
 
     def whole(self, key: Key, given: Any, path: Place) -> float:
+        """Take a whole number."""
         if type(given) is not int:
             text = "{key} must be a whole number, not {given:quoted}."
             self.fault(path, text, given=_shown(given))
@@ -259,6 +278,7 @@ class _Reader:
         return math.nan
 
     def forces(self, key: Key, given: Any, path: Place) -> tuple[float, ...]:
+        """Take a force for all strings, or one for each."""
         if not isinstance(given, list):
             return (self.number(key, given, path),) * max(self.count, 1)
         if self.count and len(given) != self.count:
@@ -269,6 +289,7 @@ class _Reader:
     def number(
         self, key: Key, given: Any, path: Place, string: int = 0, tolerance: bool = False
     ) -> float:
+        """Take a number in its range."""
         if isinstance(given, bool) or not isinstance(given, int | float):
             text = "{key} must be a number, not {kind}."
             if isinstance(given, str):
@@ -300,6 +321,7 @@ class _Reader:
         return math.nan
 
     def inner(self, key: Key, given: Any, path: Place) -> Any:
+        """Take the parts of an inner table."""
         if not isinstance(given, dict):
             text = "{key} must be a table such as {{ {part} = … }}, not {kind}."
             self.fault(path, text, part=key.parts[0], kind=_kind(given))
@@ -307,7 +329,9 @@ class _Reader:
         for name in [name for name in given if name not in key.parts]:
             text = "{whole} has no part {given:quoted}; it may have {parts:list}."
             here = (*path, name)
-            self.fault(here, text, 0, "spec-unknown", given=name, whole=key.name, parts=key.parts)
+            self.fault(
+                here, text, 0, self.unknown_code, given=name, whole=key.name, parts=key.parts
+            )
         if key.kind == "per string":
             return self.per_string(key, given, path) if self.count else ()
         parts = tuple(self.part(key, given, path, name) for name in key.parts)
@@ -329,6 +353,7 @@ class _Reader:
         return math.nan
 
     def per_string(self, key: Key, given: Mapping[str, Any], path: Place) -> tuple[Limit, ...]:
+        """Take limits for each string, in one of three forms."""
         tolerance = self.part(key, given, path, "tolerance")
         if sum(any(name in given for name in form) for form in PER_STRING) != 1:
             self.fault(path, "{key} needs treble and bass, or value, or each (a list).")
@@ -353,7 +378,7 @@ class _Reader:
 
     def table(self, name: str) -> dict[str, Any]:
         """Return the value at every key of a table, or what holds without it."""
-        table, values = TABLES[name], self.document.get(name)
+        table, values = self.tables[name], self.document.get(name)
         if values is None and table.needed:
             text = "The table [{table}] is missing; add it, with what it needs of {keys:list}."
             self.fault((name,), text, table=name, keys=[key.name for key in table.keys])
@@ -365,6 +390,7 @@ class _Reader:
         return self.keys(table, values if isinstance(values, dict) else {}, (name,))
 
     def keys(self, table: Table, values: Mapping[str, Any], path: Place) -> dict[str, Any]:
+        """Take every key of a table."""
         self.unknown(path, values, [key.name for key in table.keys])
         taken: dict[str, Any] = {}
         for key in table.keys:
@@ -380,10 +406,30 @@ class _Reader:
     def made(self, name: str, taken: Mapping[str, Any]) -> Any:
         """Return the dataclass of a table, made of what was taken."""
         fields: dict[str, Any] = {}
-        for key in TABLES[name].keys:
+        for key in self.tables[name].keys:
             value = taken[key.name]
             fields.update(zip(key.fields, value if len(key.fields) > 1 else (value,), strict=True))
-        return TABLES[name].made(**fields)
+        return self.tables[name].made(**fields)
+
+    def name(self, path: Place) -> str:
+        """Return the key at a path, with the part of an inner table: `action.tolerance`."""
+        parts = path[1:] if path[:1] and path[0] in self.tables else path
+        return ".".join(plain_line(part[:40]) for part in parts if isinstance(part, str))
+
+    def field(self, path: Place) -> str:
+        """Return table and key at a path as people write them."""
+        if path[0] not in self.tables:
+            return self.name(path)
+        table = f"[{path[0]}]"
+        if path[0] in self.lists:
+            table = f"[[{path[0]}]]"
+            if path[1:]:
+                table += f" no. {int(path[1]) + 1} in the file,"
+        return f"{table} {self.name(path)}".rstrip(" ,")
+
+
+class _Reader(KeyReader):
+    """One pass over a specification."""
 
     # ---- the parts ------------------------------------------------------------------------
 
@@ -616,22 +662,6 @@ def _blank(key: Key) -> Any:
         return (key.default,) * len(key.choices) if key.kind == "travel" else key.default
     empty: dict[str, Any] = {"text": "", "per string": (), "forces": ()}
     return {**empty, "limit": Limit(math.nan, math.nan, math.nan)}.get(key.kind, math.nan)
-
-
-def _name(path: Place) -> str:
-    """Return the key at a path, with the part of an inner table: `action.tolerance`."""
-    parts = path[1:] if path[:1] and path[0] in TABLES else path
-    return ".".join(plain_line(part[:40]) for part in parts if isinstance(part, str))
-
-
-def _field(path: Place) -> str:
-    """Return table and key at a path as people write them."""
-    if path[0] not in TABLES:
-        return _name(path)
-    table = f"[{path[0]}]"
-    if path[0] == "string":
-        table = f"[[string]] no. {int(path[1]) + 1} in the file," if path[1:] else "[[string]]"
-    return f"{table} {_name(path)}".rstrip(" ,")
 
 
 def _kind(given: Any) -> Sentence:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
         template,
     )
     from evenfall.workshop.demonstration import DemoRequest, demo
+    from evenfall.workshop.describing import MachineCheckRequest, check_machine
     from evenfall.workshop.diagnosing import DiagnoseRequest, diagnose
     from evenfall.workshop.measuring import MeasureRequest, measure
     from evenfall.workshop.necks import NeckReadings, NeckRequest, neck
@@ -38,6 +39,7 @@ __all__ = [
     "CheckRequest",
     "DemoRequest",
     "DiagnoseRequest",
+    "MachineCheckRequest",
     "MeasureRequest",
     "NeckReadings",
     "NeckRequest",
@@ -48,6 +50,7 @@ __all__ = [
     "SheetRequest",
     "Source",
     "TemplateRequest",
+    "check_machine",
     "check_specification",
     "demo",
     "diagnose",
@@ -73,6 +76,7 @@ _ROOMS = {
     "pitches": "PitchRequest pitch",
     "playing": "PlayRequest play",
     "demonstration": "DemoRequest demo",
+    "describing": "MachineCheckRequest check_machine",
 }
 
 

@@ -1,0 +1,487 @@
+"""The lines that are cut: each fret's crown, the nut's slots and the saddle, in the work's frame.
+
+Work frame: X along the neck from the nut to the bridge, Z up, Y across so that the frame is
+right-handed: towards the treble side on a right-handed neck, towards the bass side on a left-handed
+one. Zero lies where the centre line meets the nut's playing edge, at the datum of the readings.
+
+The tool path and the check of it both go by these lines, and by nothing else of each other.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from evenfall.arrays import shut
+from evenfall.errors import RequestError
+from evenfall.instrument import string_lines
+from evenfall.instrument.geometry import board_drop_at_mm
+from evenfall.neck import default_bow, level_line, neck_model
+from evenfall.neck.forecast import converted_to_tension
+from evenfall.wording import sentence
+
+if TYPE_CHECKING:
+    from evenfall.arrays import BoolArray, FloatArray
+    from evenfall.instrument import Specification
+    from evenfall.measurement import Measurement
+    from evenfall.neck import NeckModel
+    from evenfall.plan import Plan
+    from evenfall.wording import Sentence
+
+StringState = Literal["strung", "unstrung"]
+"""Strings at pitch, or their pull simulated; or strings off."""
+
+CUT_MM = 1e-6
+"""A removal of less is none [mm]."""
+
+
+def shape_preserving(at_mm: FloatArray, value_mm: FloatArray, wanted_mm: FloatArray) -> FloatArray:
+    """Return a cubic through values at rising places, constant beyond the ends.
+
+    Monotone between neighbours, so it never overshoots: F. N. Fritsch and J. Butland, "A method
+    for constructing local monotone piecewise cubic interpolants", SIAM J. Sci. Stat. Comput. 5
+    (1984) 300, with one-sided three-point slopes at the ends, limited likewise.
+    """
+    step = np.diff(at_mm)
+    secant = np.diff(value_mm) / step
+    slope = np.zeros(len(at_mm))
+    if len(at_mm) > 2:
+        one, two = 2.0 * step[1:] + step[:-1], step[1:] + 2.0 * step[:-1]
+        same = secant[1:] * secant[:-1] > 0.0
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mean = (one + two) / (one / secant[:-1] + two / secant[1:])
+        slope[1:-1] = np.where(same, mean, 0.0)
+        slope[0] = _end_slope(step[0], step[1], secant[0], secant[1])
+        slope[-1] = _end_slope(step[-1], step[-2], secant[-1], secant[-2])
+    else:
+        slope[:] = secant[0]
+    inside = np.clip(wanted_mm, at_mm[0], at_mm[-1])
+    n = np.clip(np.searchsorted(at_mm, inside, side="right") - 1, 0, len(step) - 1)
+    t = (inside - at_mm[n]) / step[n]
+    h = step[n]
+    return np.asarray(
+        value_mm[n] * (1.0 + 2.0 * t) * (1.0 - t) ** 2
+        + h * slope[n] * t * (1.0 - t) ** 2
+        + value_mm[n + 1] * t * t * (3.0 - 2.0 * t)
+        + h * slope[n + 1] * t * t * (t - 1.0)
+    )
+
+
+def _end_slope(step: float, other: float, secant: float, next_secant: float) -> float:
+    slope = ((2.0 * step + other) * secant - step * next_secant) / (step + other)
+    if slope * secant <= 0.0:
+        return 0.0
+    if secant * next_secant <= 0.0 and abs(slope) > 3.0 * abs(secant):
+        return 3.0 * secant
+    return float(slope)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CrownLine:
+    """The crown of one fret: a line in plan, and heights over it.
+
+    Places along it are distances t from the centre line's crossing, growing with Y [mm].
+
+    Parameters
+    ----------
+    fret
+        Number of the fret.
+    x_mm, y_mm
+        Where t is 0.
+    along_x_share, along_y_share
+        Direction of growing t, a unit vector.
+    low_mm, high_mm
+        Where the board ends, as t.
+    strings
+        Index of the string at each crossing, in the order of growing t.
+    at_mm
+        Crossings, as t, shape (K,).
+    found_mm, removal_mm
+        Crown tops as found and what comes off, in that order, shape (K,) [mm].
+    crown_height_mm
+        Crown heights as found over the board, shape (K,) [mm].
+    wire_radius_mm, wire_half_mm
+        Radius of a new crown, and half its width at the board [mm].
+    arch_per_mm
+        Curvature of the board across [1/mm]; 0 where it is flat.
+    """
+
+    fret: int
+    x_mm: float
+    y_mm: float
+    along_x_share: float
+    along_y_share: float
+    low_mm: float
+    high_mm: float
+    strings: tuple[int, ...]
+    at_mm: FloatArray
+    found_mm: FloatArray
+    removal_mm: FloatArray
+    crown_height_mm: FloatArray
+    wire_radius_mm: float
+    wire_half_mm: float
+    arch_per_mm: float
+
+    def __post_init__(self) -> None:
+        shut(self)
+
+    @property
+    def is_cut(self) -> bool:
+        """Whether anything comes off."""
+        return bool((self.removal_mm > CUT_MM).any())
+
+    def drop(self, t_mm: FloatArray) -> FloatArray:
+        """Return how far the board lies under its crest [mm]."""
+        y = self.y_mm + self.along_y_share * np.asarray(t_mm)
+        square, k = y * y, self.arch_per_mm
+        return np.asarray(square * k / (1.0 + np.sqrt(np.maximum(0.0, 1.0 - k * k * square))))
+
+    def over_arch(self, value_mm: FloatArray, t_mm: FloatArray) -> FloatArray:
+        """Return heights between crossings: the board's arch, and what is over it."""
+        over = shape_preserving(self.at_mm, value_mm + self.drop(self.at_mm), np.asarray(t_mm))
+        return np.asarray(over - self.drop(t_mm))
+
+    def found(self, t_mm: FloatArray) -> FloatArray:
+        """Return the crown line as found [mm]."""
+        return self.over_arch(self.found_mm, t_mm)
+
+    def removal(self, t_mm: FloatArray) -> FloatArray:
+        """Return what comes off along it [mm]: nothing where neither neighbour is cut."""
+        return shape_preserving(self.at_mm, self.removal_mm, np.asarray(t_mm))
+
+    def planned(self, t_mm: FloatArray) -> FloatArray:
+        """Return the crown line as planned [mm]."""
+        return np.asarray(self.found(t_mm) - self.removal(t_mm))
+
+    def board(self, t_mm: FloatArray) -> FloatArray:
+        """Return the board's surface along the fret [mm]."""
+        return self.over_arch(self.found_mm - self.crown_height_mm, t_mm)
+
+    def stretches(self) -> BoolArray:
+        """Return which stretches between crossings, and beyond the outer two, are cut, (K + 1,)."""
+        cut = self.removal_mm > CUT_MM
+        return np.concatenate([cut[:1], cut[:-1] | cut[1:], cut[-1:]])
+
+    def is_cut_at(self, t_mm: FloatArray) -> BoolArray:
+        """Return where along the crown anything comes off."""
+        return np.asarray(self.stretches()[np.searchsorted(self.at_mm, t_mm)])
+
+    def place(self, t_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return X and Y of places along the crown [mm]."""
+        t = np.asarray(t_mm)
+        return self.x_mm + self.along_x_share * t, self.y_mm + self.along_y_share * t
+
+
+@dataclass(frozen=True, slots=True)
+class Lie:
+    """How the instrument lies on the machine: turned, shifted and tilted from the work's frame.
+
+    What is programmed is x' = x0 + x cos a - y sin a, y' = y0 + x sin a + y cos a and
+    z' = z + z0 + slope_x x + slope_y y.
+    """
+
+    x_mm: float = 0.0
+    y_mm: float = 0.0
+    z_mm: float = 0.0
+    turn_rad: float = 0.0
+    slope_x_ratio: float = 0.0
+    slope_y_ratio: float = 0.0
+
+    @property
+    def straight(self) -> bool:
+        """Whether the work's frame is the machine's."""
+        return self == Lie()
+
+    def placed(self, points_mm: FloatArray) -> FloatArray:
+        """Return points of the work's frame where they lie on the machine, shape (..., 3) [mm]."""
+        x, y, z = np.moveaxis(np.asarray(points_mm, dtype=float), -1, 0)
+        c, s = math.cos(self.turn_rad), math.sin(self.turn_rad)
+        return np.stack(
+            [
+                self.x_mm + c * x - s * y,
+                self.y_mm + s * x + c * y,
+                z + self.z_mm + self.slope_x_ratio * x + self.slope_y_ratio * y,
+            ],
+            axis=-1,
+        )
+
+    def back(self, points_mm: FloatArray) -> FloatArray:
+        """Return points on the machine in the work's frame, shape (..., 3) [mm]."""
+        there = np.asarray(points_mm, dtype=float)
+        u, v = there[..., 0] - self.x_mm, there[..., 1] - self.y_mm
+        c, s = math.cos(self.turn_rad), math.sin(self.turn_rad)
+        x, y = c * u + s * v, -s * u + c * v
+        z = there[..., 2] - self.z_mm - self.slope_x_ratio * x - self.slope_y_ratio * y
+        return np.stack([x, y, z], axis=-1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Workpiece:
+    """One instrument as it lies on the machine, in one state of its strings.
+
+    Parameters
+    ----------
+    state
+        Strings at pitch (or their pull simulated), or off.
+    crowns
+        The frets, by number.
+    hand
+        1 for a right-handed neck, -1 for a left-handed one: the sign of Y towards the treble.
+    width_nut_mm, width_last_mm, last_x_mm
+        Width of the board at the nut and at the last fret, and where that lies [mm].
+    strung_change_mm
+        What the strings' pull adds to each crown top over the state that is cut, shape (K, F);
+        zero where it is cut strung [mm].
+    conversion_u_mm
+        Standard uncertainty of the heights through that conversion, at the relief's lowest [mm].
+    said
+        How the heights came about, in a sentence.
+    """
+
+    state: StringState
+    crowns: tuple[CrownLine, ...]
+    hand: int
+    width_nut_mm: float
+    width_last_mm: float
+    last_x_mm: float
+    strung_change_mm: FloatArray
+    conversion_u_mm: float
+    said: Sentence
+
+    def __post_init__(self) -> None:
+        shut(self)
+
+    @property
+    def top_mm(self) -> float:
+        """Highest crown top as found [mm]."""
+        return max(float(one.found_mm.max()) for one in self.crowns)
+
+    def half_width(self, x_mm: FloatArray) -> FloatArray:
+        """Return half the width of the board [mm]."""
+        share = np.asarray(x_mm) / self.last_x_mm
+        return np.asarray(
+            0.5 * (self.width_nut_mm + (self.width_last_mm - self.width_nut_mm) * share)
+        )
+
+    def crown_point(self, fret: int, string: int) -> tuple[float, float, float]:
+        """Return where a crown top lies as found, of a fret and string by number [mm]."""
+        crown = self.crowns[fret - 1]
+        place = crown.strings.index(string - 1)
+        x, y = crown.place(crown.at_mm[place])
+        return float(x), float(y), float(crown.found_mm[place])
+
+
+def workpiece(
+    specification: Specification,
+    plan: Plan,
+    *,
+    state: StringState = "unstrung",
+    found: Measurement | None = None,
+    neck: NeckModel | None = None,
+) -> Workpiece:
+    """Return an instrument in the state that it is cut in.
+
+    Parameters
+    ----------
+    specification, plan
+        The instrument, and what comes off.
+    state
+        Of the strings, while it is cut.
+    found
+        A reading taken on the machine in that state: its crown tops are cut from, instead of those
+        of the plan's reading as the neck model converts them.
+    neck
+        The neck model; by default that of the specification.
+    """
+    lines = string_lines(specification)
+    hand = -1 if specification.handed == "left" else 1
+    removal = plan.removal_mm
+    strung_tops = plan.crown_top_after_mm + removal
+    bow = default_bow(specification, lines)
+    datum = found or plan.measurement
+    level = level_line(specification, datum, lines, bow, plan.smallest_cut_mm)
+    model = neck or neck_model(specification, lines)
+    change = np.zeros(removal.shape)
+    u_mm = 0.0
+    tops = strung_tops
+    said = sentence("Heights are those of the readings, with the strings at pitch.")
+    if found is not None:
+        if found.strung != (state == "strung"):
+            raise RequestError(
+                "The reading taken on the machine is {read}, and the program is asked for a neck "
+                "that is {state}; read it in that state.",
+                read=sentence("strung" if found.strung else "unstrung"),
+                state=state,
+            )
+        if found.heights.missing.any():
+            raise RequestError("The reading taken on the machine lacks heights; read it again.")
+        tops = found.crown_top_mm
+        change = strung_tops - tops if state == "unstrung" else change
+        said = sentence(
+            "Heights are those of the reading taken on the machine, {state}.", state=state
+        )
+    elif state == "unstrung":
+        strung = replace(
+            plan.measurement, strung=True, heights=plan.measurement.heights.at(crown_top_mm=tops)
+        )
+        relaxed = converted_to_tension(model, strung, tension_n=0.0)
+        tops = relaxed.measurement.crown_top_mm
+        change = strung_tops - tops
+        u_mm = relaxed.relief_change_u_mm
+        said = sentence(
+            "Heights are those of the neck without its strings: relief {change:figure+} ± "
+            "{u:uncertainty} by the neck model.",
+            change=relaxed.relief_change_mm,
+            u=2.0 * u_mm,
+        )
+    if plan.measurement.strung is False:
+        raise RequestError(
+            "The plan's readings were taken unstrung and were not converted; read strung, or "
+            "convert them with {door_convert}."
+        )
+    board = specification.board
+    last_x = float(lines.x_mm[:, -1].mean())
+    crowns = tuple(
+        _crown_line(
+            specification,
+            j,
+            x=lines.x_mm[:, j + 1],
+            y=hand * lines.y_mm[:, j + 1],
+            tops=tops[:, j],
+            removal=removal[:, j],
+            high=plan.crown_height_after_mm[:, j] + removal[:, j],
+            last_x=last_x,
+            arched=level.follows_arch,
+        )
+        for j in range(specification.frets)
+    )
+    return Workpiece(
+        state=state,
+        crowns=crowns,
+        hand=hand,
+        width_nut_mm=board.width_nut_mm,
+        width_last_mm=board.width_last_mm,
+        last_x_mm=last_x,
+        strung_change_mm=change,
+        conversion_u_mm=u_mm,
+        said=said,
+    )
+
+
+def _crown_line(
+    specification: Specification,
+    index: int,
+    *,
+    x: FloatArray,
+    y: FloatArray,
+    tops: FloatArray,
+    removal: FloatArray,
+    high: FloatArray,
+    last_x: float,
+    arched: bool,
+) -> CrownLine:
+    """Return one fret's line; where the datum follows the arch, the arch is put back."""
+    order = np.argsort(y)
+    ends = np.array([x[order[-1]] - x[order[0]], y[order[-1]] - y[order[0]]])
+    along = ends / np.hypot(*ends)
+    # where the line meets the centre line
+    zero_x = float(x[order[0]] - along[0] / along[1] * y[order[0]])
+    t = (y[order]) / along[1]
+    half = _board_edges(specification, zero_x, along, last_x)
+    share = np.asarray(min(max(zero_x / last_x, 0.0), 1.0))
+    small = 1.0
+    drop = float(board_drop_at_mm(specification, share, np.asarray(small)))
+    curvature = 2.0 * drop / (small * small + drop * drop)
+    wire = specification.fretwire
+    half_wire = 0.5 * wire.crown_width_mm
+    radius = (half_wire**2 + wire.crown_height_mm**2) / (2.0 * wire.crown_height_mm)
+    line = CrownLine(
+        fret=index + 1,
+        x_mm=zero_x,
+        y_mm=0.0,
+        along_x_share=float(along[0]),
+        along_y_share=float(along[1]),
+        low_mm=-half[0],
+        high_mm=half[1],
+        strings=tuple(int(k) for k in order),
+        at_mm=t,
+        found_mm=tops[order],
+        removal_mm=np.where(removal[order] > CUT_MM, removal[order], 0.0),
+        crown_height_mm=high[order],
+        wire_radius_mm=radius,
+        wire_half_mm=half_wire,
+        arch_per_mm=curvature,
+    )
+    if arched:
+        line = replace(line, found_mm=line.found_mm - line.drop(line.at_mm))
+    return line
+
+
+def _board_edges(
+    specification: Specification, zero_x: float, along: FloatArray, last_x: float
+) -> tuple[float, float]:
+    """Return how far from the centre line a fret reaches, to either edge of the board."""
+    board = specification.board
+    grow = 0.5 * (board.width_last_mm - board.width_nut_mm) / last_x
+    half = 0.5 * board.width_nut_mm + grow * zero_x
+    # |t| along_y_share = half + grow along_x_share t
+    return (
+        float(half / (along[1] + grow * along[0])),
+        float(half / (along[1] - grow * along[0])),
+    )
+
+
+def lie_by_touch(
+    piece: Workpiece, places_mm: dict[tuple[int, int], tuple[float, float, float]]
+) -> Lie:
+    """Return how the instrument lies, from three crown tops that were touched or scanned.
+
+    Parameters
+    ----------
+    piece
+        The instrument in the state that was touched.
+    places_mm
+        Where fret and string were found on the machine, in its work offset (X, Y, Z) [mm].
+    """
+    if len(places_mm) != 3:
+        raise RequestError(
+            "Three crown tops are needed to say how the instrument lies, not {n}.", n=len(places_mm)
+        )
+    frets, strings = len(piece.crowns), len(piece.crowns[0].strings)
+    for fret, string in places_mm:
+        if not (1 <= fret <= frets and 1 <= string <= strings):
+            raise RequestError(
+                "There is no fret {fret} under string {string}; name another crown.",
+                fret=fret,
+                string=string,
+            )
+    here = np.array([piece.crown_point(*name) for name in places_mm])
+    there = np.array(list(places_mm.values()))
+    plane = np.column_stack([np.ones(3), here[:, :2]])
+    if abs(np.linalg.det(plane)) < 500.0:
+        raise RequestError(
+            "The three crowns touched lie too nearly in one line; take two on the first fret, at "
+            "the outer strings, and one on the last."
+        )
+    a, b = here[:, :2] - here[:, :2].mean(axis=0), there[:, :2] - there[:, :2].mean(axis=0)
+    turn = math.atan2(float((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum()), float((a * b).sum()))
+    lie = Lie(turn_rad=turn)
+    shift = (there - lie.placed(here))[:, :2].mean(axis=0)
+    z0, slope_x, slope_y = np.linalg.solve(plane, there[:, 2] - here[:, 2])
+    lie = Lie(float(shift[0]), float(shift[1]), float(z0), turn, float(slope_x), float(slope_y))
+    miss = np.hypot(*(there - lie.placed(here))[:, :2].T).max()
+    if miss > 1.0:
+        raise RequestError(
+            "The places touched lie {miss:length} from where these crowns are; check which were "
+            "touched.",
+            miss=float(miss),
+        )
+    if max(abs(slope_x), abs(slope_y)) > 0.02 or abs(turn) > 0.0349:
+        raise RequestError(
+            "By the places touched the neck lies askew by over 2 in 100; lay it straight and touch "
+            "again."
+        )
+    return lie

@@ -1,0 +1,98 @@
+"""The use case "check_machine": a machine, its cutters or a fixture, described and checked."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any
+
+from evenfall.codec import plain
+from evenfall.work.descriptions import (
+    Cutter,
+    Fixture,
+    Machine,
+    read_description,
+    schema_of,
+)
+from evenfall.workshop.opening import Source
+
+if TYPE_CHECKING:
+    from evenfall.units import LengthUnit
+    from evenfall.work.descriptions import Description
+
+
+@dataclass(frozen=True, slots=True)
+class MachineCheckRequest:
+    """Which description to check.
+
+    Parameters
+    ----------
+    description
+        The file (TOML): of a machine, of cutters or of a fixture.
+    """
+
+    description: Source
+
+
+@dataclass(frozen=True, slots=True)
+class MachineCheckOutcome:
+    """A description that is complete and consistent.
+
+    Parameters
+    ----------
+    description
+        The machine, the cutters, or the fixture.
+    """
+
+    description: Description
+
+    @property
+    def kind(self) -> str:
+        """What was described: "machine", "cutters" or "fixture"."""
+        if isinstance(self.description, Machine):
+            return "machine"
+        return "fixture" if isinstance(self.description, Fixture) else "cutters"
+
+    @property
+    def unit(self) -> LengthUnit:
+        """Unit that the file is written in; of cutters mm."""
+        return "mm" if isinstance(self.description, tuple) else self.description.unit
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return what is described as plain values for JSON, lengths in mm."""
+        described = self.description
+        values: Any = (
+            [_values(one) for one in described]
+            if isinstance(described, tuple)
+            else _values(described)
+        )
+        return {"schema": schema_of(self.kind), self.kind: values}
+
+
+def _values(described: Machine | Cutter | Fixture) -> dict[str, Any]:
+    return {one.name: plain(getattr(described, one.name)) for one in fields(described)}
+
+
+def check_machine(request: MachineCheckRequest) -> MachineCheckOutcome:
+    """Read the description of a machine, of cutters or of a fixture, every fault in it at once.
+
+    Parameters
+    ----------
+    request
+        The file.
+
+    Raises
+    ------
+    DescriptionError
+        With every fault in it.
+    RequestError, FormatMismatchError, UnsupportedError
+        The file cannot be read as text.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> file = ef.Source.invented("yard.cutters.toml")
+    >>> ef.check_machine(ef.MachineCheckRequest(file)).kind
+    'cutters'
+    """
+    file = request.description
+    return MachineCheckOutcome(read_description(file.text(), source=file.name))

@@ -1,0 +1,110 @@
+"""Descriptions of machines, cutters and fixtures: what ships is sound, and every fault is told."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from evenfall.errors import DescriptionError
+from evenfall.work.descriptions import KINDS, Fixture, Machine, read_description
+from evenfall.workshop import Source
+
+SHIPPED = (
+    "yard.machine.toml",
+    "row.machine.toml",
+    "yard.cutters.toml",
+    "yard.fixture.toml",
+    "row.fixture.toml",
+)
+
+
+def text_of(name: str) -> str:
+    return Source.invented(name).text()
+
+
+def faults(text: str) -> list[str]:
+    with pytest.raises(DescriptionError) as refused:
+        read_description(text, source="a.toml")
+    assert all(found.at.file == "a.toml" for found in refused.value.findings)
+    return refused.value.words().splitlines()
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_what_ships_is_sound_and_says_that_it_is_invented(name: str) -> None:
+    read_description(text_of(name), source=name)
+    assert "Invented" in text_of(name)
+
+
+def test_two_machines_six_cutters_and_two_fixtures_ship() -> None:
+    read = [read_description(text_of(name)) for name in SHIPPED]
+    assert sum(isinstance(one, Machine) for one in read) == 2
+    assert sum(isinstance(one, Fixture) for one in read) == 2
+    assert [len(one) for one in read if isinstance(one, tuple)] == [6]
+
+
+def test_numbers_arrive_in_our_units() -> None:
+    row = read_description(text_of("row.machine.toml"))
+    assert isinstance(row, Machine)
+    assert row.most_feed_mm_per_s == pytest.approx(60 * 25.4 / 60)
+    assert row.x_least_mm == pytest.approx(-1016.0)
+    assert row.digit_mm == pytest.approx(0.00254)
+    assert row.least_speed_hz == pytest.approx(50.0)
+    wheel, ball, *_ = read_description(text_of("yard.cutters.toml"))
+    assert wheel.groove_depth_mm == pytest.approx(1.25 - (1.25**2 - 1.0) ** 0.5)
+    assert wheel.uses["stainless"].surface_speed_mm_per_s == pytest.approx(500.0)
+    assert ball.uses["bone"].life_mm == pytest.approx(500_000.0)
+
+
+def test_every_fault_is_told_at_once_with_its_line() -> None:
+    text = text_of("yard.machine.toml")
+    for old, new in (
+        ("decimals = 3", "decimals = 12"),
+        ("least = -150.0, most = 150.0", "least = 150.0, most = -150.0"),
+        ('dust_on = "M8"', 'dust_on = "M98"'),
+        ('"by hand"', '"by foot"'),
+        ("plunge_feed = 300.0", "plunj_feed = 300.0"),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    told = faults(text)
+    lines = [int(re.search(r"line (\d+)", one)[1]) for one in told]  # type: ignore[index]
+    assert lines == sorted(lines)
+    assert len(told) == 6  # the key that is missing, and the one that is not known
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "said"),
+    [
+        ("yard.cutters.toml", "groove_radius = 1.25", "", "groove_radius is missing"),
+        ("yard.cutters.toml", "width = 2.0 ", "width = 2.6 ", "less than twice groove_radius"),
+        ("yard.cutters.toml", "body_width = 2.6", "body_width = 1.0", "less than width"),
+        ("yard.cutters.toml", "number = 2", "number = 1", "Cutter 1 is there twice"),
+        ("yard.cutters.toml", "stainless_chip = 0.003", "", "stainless_chip is missing"),
+        ("yard.cutters.toml", '"ball end"', '"round"', '"ball end"'),
+        ("yard.fixture.toml", "least = -120.0", "least = -20.0", "least under most"),
+        ("yard.fixture.toml", "evenfall/fixture@1", "evenfall/fixture@9", "schema must be"),
+        ("yard.machine.toml", "least_speed = 200", "least_speed = 20000", "not be over most_speed"),
+        ("yard.machine.toml", "[axes]", "[axis]", "[axes] is missing"),
+        ("yard.machine.toml", "decimals = 3", "decimals = = 3", "not valid TOML"),
+    ],
+)
+def test_each_fault_has_its_sentence(name: str, old: str, new: str, said: str) -> None:
+    text = text_of(name)
+    assert old in text
+    assert said in "\n".join(faults(text.replace(old, new, 1)))
+
+
+def test_something_else_is_refused_in_one_sentence() -> None:
+    assert faults("x") == [
+        "a.toml, line 1: This is no description: no line of it is a [table] or a key with its "
+        "value; give a machine, cutters or a fixture (TOML) here."
+    ]
+    assert len(faults("[machine]\nname = 'x'\n")) == 1
+
+
+def test_every_key_says_what_it_is() -> None:
+    for tables in KINDS.values():
+        for table in tables.values():
+            assert table.help.endswith(".")
+            assert all(key.help.rstrip().endswith(".") for key in table.keys)

@@ -25,11 +25,13 @@ an outcome, see `evenfall.workshop`. Beside them stand the types of the data tha
 Each name is loaded when it is asked for: importing the package imports nothing heavy.
 """
 
+from __future__ import annotations
+
 import sys
 from importlib import import_module
 from types import ModuleType
-from typing import TYPE_CHECKING, Any
 
+TYPE_CHECKING = False  # for type checkers; loading `typing` takes long enough to be interrupted
 if TYPE_CHECKING:
     from evenfall.errors import At, Cancelled, EvenfallError, Finding, Progress
     from evenfall.gates import Accepted
@@ -142,7 +144,7 @@ _ROOMS = {
 }
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
     for room, names in _ROOMS.items():
         if name in names.split():
             return getattr(import_module(f"evenfall.{room}"), name)

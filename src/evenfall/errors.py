@@ -24,7 +24,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Literal
 
 from evenfall.units import LengthUnit
-from evenfall.wording import LIBRARY_WORDS, Sentence, Value, numbers, plain_line, say
+from evenfall.wording import LIBRARY_WORDS, Sentence, Value, numbers, plain_line, say, sentence
 
 Severity = Literal["error", "warning", "note"]
 
@@ -187,6 +187,7 @@ class At:
 
 
 _LONGEST_PATH = 300
+_MOST_SHOWN = 50  # faults: more than are read at once
 NOWHERE = At()
 
 
@@ -316,7 +317,7 @@ class EvenfallError(Exception):
 
 def _placed(place: str, told: str) -> str:
     """Return a sentence after its place, unless it begins with that itself."""
-    return told if told.lstrip("-").startswith(place) else f"{place}: {told}"
+    return told if told.lstrip("-").startswith(place.replace("_", "-")) else f"{place}: {told}"
 
 
 class FindingsError(EvenfallError):
@@ -336,11 +337,13 @@ class FindingsError(EvenfallError):
         super().__init__("{faults:sentences}", at=at, faults=parts)
 
     def words(self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS) -> str:
-        """Return a line for each fault, in a unit and in the words of a door."""
+        """Return a line for each fault, in a unit and in the words of a door; the first alone."""
         lines = []
-        for finding in self.findings:
+        for finding in self.findings[:_MOST_SHOWN]:
             told = _placed(str(finding.at), say(finding.said, unit, door))
             lines.append(told if finding.at.file else _placed(str(self.at), told))
+        if (left := len(self.findings) - _MOST_SHOWN) > 0:
+            lines.append(say(sentence("{left:count more fault}; correct these first.", left=left)))
         return "\n".join(lines)
 
     def as_dict(

@@ -328,7 +328,11 @@ def test_a_working_folder_that_was_removed_is_a_sentence(tmp_path: Path) -> None
         ("--budget", "-0.1"),
         ("--budget", "inf"),
         ("--keep", "strings"),
+        ("--attack", "1_0"),
+        ("--attack", "٣"),
         ("-o", "no/such/folder/plan.json"),
+        ("-o", "-"),
+        ("--pictures", ""),
     ],
 )
 def test_bad_options_of_plan(folder: Path, options: tuple[str, ...]) -> None:

@@ -413,6 +413,11 @@ SHEETS: dict[str, Callable[[], Case]] = {
     "readings on two worksheets": lambda: Case(
         workbook(two_sheets_of_readings), UnsupportedError, "both hold readings"
     ),
+    "a hundred more worksheets": lambda: Case(
+        workbook(lambda book: [book.create_sheet() for _ in range(100)] and None),
+        UnsupportedError,
+        "101 worksheets",
+    ),
     "a formula": lambda: Case(set_cells(D3="=A1*2"), ReadingsError, "value is a formula"),
     "a formula for the fret": lambda: Case(
         set_cells(C12="=1+2"), ReadingsError, "fret is a formula"
@@ -583,6 +588,9 @@ SPECIFICATIONS: dict[str, tuple[str, str, str]] = {
     "a pitch in space": ('pitch = "A4"', 'pitch = "A99"', "out of range"),
     "a pitch without end": ('pitch = "A4"', f'pitch = "{"A" * 9000}"', "no pitch name"),
     "an octave without end": ('pitch = "A4"', f'pitch = "A{"9" * 5000}"', "no pitch name"),
+    "a file too long": ("", SPECIFICATION + "#" * 200_000, "longer than any specification"),
+    "a name that does not print": ('kind = "ukulele"', 'kind = "a\\u202eb"', "printable"),
+    "flat wire on a plain string": ('pitch = "A4"', 'pitch = "A4"\nwinding = "flat"', "wound"),
     "a misspelt table": ("[player]", "[plyer]", "nearest known name is player"),
     "a misspelt key": ("string_spread_nut", "string_spred_nut", "is string_spread_nut"),
     "a table for a list": ("[board]", "[[board]]", "must be a table"),
@@ -628,6 +636,15 @@ def test_one_slip_in_a_specification_is_one_fault() -> None:
     without = faults_of(SPECIFICATION.replace("[fretwire]", "[wire]"))
     assert len(without) == 2  # the unknown table, and the one that is missing
     assert not [sentence for sentence in without if "crown_height is missing" in sentence]
+
+
+def test_of_many_faults_the_first_are_shown_and_the_rest_is_counted() -> None:
+    many = SPECIFICATION + "".join(f"x{n} = 1\n" for n in range(1_000))
+    error, findings = findings_of(lambda: read_specification(many, source="uke.toml"))
+    shown = error.words().splitlines()
+    assert len(findings) == 1_000
+    assert len(shown) == 51
+    assert shown[-1] == "950 more faults; correct these first."
 
 
 def test_lengths_in_the_other_unit_are_named_first() -> None:

@@ -53,6 +53,7 @@ WORDS: Mapping[str, str] = {
 
 _LONG_WORD = re.compile(r"(\S{40})\S{60,}?([\"'.)]*(?=\s|$))")
 """What somebody typed that is too long to be echoed whole, and the punctuation after it."""
+_PLAIN_NUMBER = re.compile(r"\s*[-+]?([0-9.]+(e[-+]?[0-9]+)?|inf|nan)\s*", re.IGNORECASE)
 _PLAIN = {"–": "-", "…": "...", "±": "+-", "µ": "u", "·": ".", "“": '"', "”": '"', "’": "'"}
 
 
@@ -244,12 +245,27 @@ def accept_options(command: Command) -> Command:
 
 def path_argument(name: str, **more: Any) -> Callable[[Command], Command]:
     """Add an argument that is a path."""
-    return click.argument(name, type=click.Path(path_type=Path), **more)
+    return click.argument(name, type=A_PATH, **more)
 
 
 def path_option(*names: str, **more: Any) -> Callable[[Command], Command]:
     """Add an option that is a path."""
-    return click.option(*names, type=click.Path(path_type=Path), **more)
+    return click.option(*names, type=A_PATH, **more)
+
+
+class _Path(click.Path):
+    """A path that names something: neither nothing nor a stream."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the path; see `click.Path.convert`."""
+        if str(value) in ("", "-"):
+            given = f"'{value}' is no name" if value else "it is empty"
+            self.fail(f"{given}; name a file or a folder.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+A_PATH = _Path(path_type=Path)
+"""What every option and argument that is a path is converted by."""
 
 
 class Number(click.ParamType["float"]):
@@ -266,6 +282,8 @@ class Number(click.ParamType["float"]):
         """Return the number; see `click.ParamType.convert`."""
         shown = value if len(str(value)) <= 40 else f"{str(value)[:39]}…"
         try:
+            if not _PLAIN_NUMBER.fullmatch(str(value)):
+                raise ValueError
             number = float(value)
         except ValueError:
             self.fail(f"{shown!r} is not a number such as 0.5.", param, ctx)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, overload
 
 import click
 
-from evenfall.cli.door import Number, path_option
+from evenfall.cli.door import A_PATH, Number, path_option
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -76,7 +76,7 @@ def neck_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option(
             "--before-turning",
-            type=(click.Path(path_type=Path), Number(-20.0, 20.0)),
+            type=(A_PATH, Number(-20.0, 20.0)),
             default=None,
             metavar="FILE TURNS",
             help="The same neck measured before the rod was turned by TURNS (tightened: positive).",

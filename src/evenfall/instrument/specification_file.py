@@ -49,6 +49,9 @@ from evenfall.wording import Sentence, Value, plain_line, sentence
 Place = tuple[str | int, ...]
 """Where something stands: table, for a string its index, key, part of an inner table."""
 
+LIMIT_CHARACTERS = 200_000
+"""Longest file of keys; the largest ones have some 10,000 characters."""
+
 _LONGEST_LINE = 400  # characters; the patterns take long over endless lines
 _NAME = r"""[\w\-."' \t]+?"""
 _HEADER = re.compile(rf"\s*(\[\[?)\s*({_NAME})\s*\]\]?\s*(#.*)?$")
@@ -107,6 +110,12 @@ def toml_document(
     def refuse(said: str, at: At, **values: Value) -> NoReturn:
         raise refused([Finding(code, said, at, "error", **values)])
 
+    if len(text) > LIMIT_CHARACTERS:
+        refuse(
+            "The file is longer than any specification or description; check that it is the right "
+            "one.",
+            At(source),
+        )
     try:
         return parse_toml(text)
     except tomllib.TOMLDecodeError as error:
@@ -235,7 +244,7 @@ class KeyReader:
         elif not given.strip():
             self.fault(path, "{key} is empty; write a text between the quotes.")
         elif key.kind == "text" and (len(given) > 200 or not given.isprintable()):
-            self.fault(path, "{key} must be one line of at most 200 characters.")
+            self.fault(path, "{key} must be one line of at most 200 printable characters.")
         else:
             return given.strip()
         return ""
@@ -544,6 +553,9 @@ class _Reader(KeyReader):
         if core is not None and core >= gauge:
             self.fault((*path, "core"), "core must be thinner than gauge.")
         wound = core is not None or taken["wrap"] is not None
+        if taken["winding"] == "flat" and not wound:
+            text = "{key} is of a wound string; give its wrap or core, or remove this key."
+            self.fault((*path, "winding"), text)
         if wound and core is None:
             core = USUAL_CORE_SHARE * gauge
             if taken["material"] != "steel":

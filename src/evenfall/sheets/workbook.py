@@ -50,6 +50,7 @@ RATIO_LIMIT = 200.0
 LOCKED = "The workbook is locked with a password; save it without one."
 
 COLUMN_LIMIT = 200
+_MOST_WORKSHEETS = 100
 _LAST_ROW = 1_048_576  # of any worksheet
 _HEADER_ROWS = 50  # how far down a header is looked for
 _READ_COLUMNS = {*COLUMNS} - {"measured_with", "note"}
@@ -102,6 +103,10 @@ def _check_package(package: zipfile.ZipFile, at: At) -> None:
                 "writes; save it again as XLSX.",
                 at=at,
             )
+        count = package.read(part).count(b" sheetId=") if part.count("/") == 1 else 0
+        if count > _MOST_WORKSHEETS:
+            text = "The workbook has {count} worksheets; copy the readings into a new one."
+            raise UnsupportedError(text, at=at, count=count)
 
 
 def _defines_entities(package: zipfile.ZipFile, part: str) -> bool:

@@ -58,6 +58,7 @@ if TYPE_CHECKING:
         ProveRequest,
         SheetRequest,
         Source,
+        StarterRequest,
         TemplateRequest,
         check_machine,
         check_specification,
@@ -70,6 +71,7 @@ if TYPE_CHECKING:
         play,
         prove,
         sheet,
+        starter,
         template,
     )
 
@@ -107,6 +109,7 @@ __all__ = [
     "SheetRequest",
     "Source",
     "Specification",
+    "StarterRequest",
     "TemplateRequest",
     "check_machine",
     "check_specification",
@@ -120,6 +123,7 @@ __all__ = [
     "prove",
     "read_specification",
     "sheet",
+    "starter",
     "template",
 ]
 
@@ -127,8 +131,8 @@ _ROOMS = {
     "workshop": (
         "CheckRequest DemoRequest DiagnoseRequest MachineCheckRequest MeasureRequest NeckReadings "
         "NeckRequest PitchRequest PlanRequest PlayRequest ProveRequest SheetRequest "
-        "Source TemplateRequest check_machine check_specification demo diagnose measure neck pitch "
-        "plan play prove sheet template"
+        "Source StarterRequest TemplateRequest check_machine check_specification demo diagnose "
+        "measure neck pitch plan play prove sheet starter template"
     ),
     "instrument": "Specification read_specification",
     "measurement": "Heights Measurement Origin",

@@ -31,6 +31,8 @@ _MM_PER_UNIT: dict[str, float] = {
     "mil": MM_PER_INCH / 1000.0,
 }
 
+_UNIT_LETTERS = {letter for name in _MM_PER_UNIT for letter in f"{name}{name.upper()} "}
+
 _ABSURD_MM = 1e6
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 _SEMITONE = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -58,6 +60,12 @@ def read_number(text: str) -> float:
     if not math.isfinite(number):
         raise ValueError(f"{text.strip()!r} is not a finite number")
     return number
+
+
+def read_length_mm(text: str, unit: str) -> float:
+    """Return a length [mm] written with its unit, such as "25.5 in", or without in `unit`."""
+    number = text.strip().rstrip("".join(_UNIT_LETTERS))
+    return read_number(number) * mm_per_unit(text.strip()[len(number) :].strip() or unit)
 
 
 def last_digit(text: str) -> float:

@@ -11,14 +11,14 @@ import numpy as np
 from evenfall.cli.door import WORDS, show_accept, show_findings, show_gates, shown_unit
 from evenfall.cli.tables import string_table, table
 from evenfall.gates import unmet
+from evenfall.instrument.geometry import relief_share
 from evenfall.measurement import Origin
 from evenfall.plan import LEAST_SHOWN_MM
 from evenfall.units import in_unit, length_text, uncertainty_text
 from evenfall.wording import say, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-    from typing import Any
+    from collections.abc import Iterable
 
     from evenfall.arrays import IntArray
     from evenfall.errors import Finding
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from evenfall.proof import Item
     from evenfall.units import LengthUnit
     from evenfall.wording import Sentence, Value
+    from evenfall.workshop.checking import CheckOutcome
     from evenfall.workshop.diagnosing import DiagnoseOutcome
     from evenfall.workshop.measuring import MeasureOutcome
     from evenfall.workshop.necks import NeckOutcome
@@ -83,10 +84,9 @@ def _name(measurement: Measurement) -> str:
     return f"{measurement.serial or 'Instrument'}: {measurement.model}"
 
 
-def show_specification(
-    specification: Specification, values: Mapping[str, Any], lengths: Lengths
-) -> None:
-    """Print what follows from a specification: strings, tensions and fret places."""
+def show_specification(outcome: CheckOutcome, lengths: Lengths) -> None:
+    """Print what follows from a specification: strings, fret places, and what level frets clear."""
+    specification, values = outcome.specification, outcome.values()
     unit, fanned = lengths.unit, specification.scale.fanned
     digits = 3 if unit == "mm" else 4
     click.echo(f"{specification.name}: {specification.kind}, {specification.frets} frets")
@@ -100,6 +100,30 @@ def show_specification(
     heading = "from the nut, treble / bass" if fanned else "from the nut"
     table(f"Fret places [{unit}]", ["fret", heading], rows, columns=3)
     click.echo(f"Sum of tensions {values['total_tension_n']:.0f} N")
+    lengths.print("Attack: {attack}", attack=specification.player.said)
+    _show_stated_relief(specification, lengths)
+    show_findings(outcome.findings, unit)
+    if outcome.consistent:
+        text = "Level frets at these targets stay clear up to {share:share} of the attack."
+        lengths.print(text, share=outcome.ideal.least_share)
+        click.echo("The specification is complete and consistent.")
+
+
+def _show_stated_relief(specification: Specification, lengths: Lengths) -> None:
+    """Print the relief as it reads in both ways, where it is stated between other frets."""
+    target = specification.target
+    first, last = target.relief_from_fret, target.relief_to_fret
+    if (first, last) == (1, specification.frets):
+        return
+    share = relief_share(specification.board.joint_fret, specification.frets, first, last)
+    lengths.print(
+        "Relief {stated:length} between frets {first} and {last} is the same bow as {whole:length} "
+        "over fret 1 and the last fret, which sheets and results show.",
+        stated=share * target.relief.value_mm,
+        first=first,
+        last=last,
+        whole=target.relief.value_mm,
+    )
 
 
 def show_measurement(outcome: MeasureOutcome, lengths: Lengths) -> None:

@@ -2,45 +2,103 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from evenfall.cli.door import (
-    WORDS,
-    json_option,
-    path_argument,
-    show_findings,
-    show_json,
-    unit_option,
-)
+from evenfall.cli.door import path_argument, path_option, show_json, show_written
 from evenfall.cli.neck_options import source_of
+from evenfall.cli.results import Result, result_options
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from evenfall.instrument.specification import Hand
+    from evenfall.units import LengthUnit
 
 
 @click.group(name="spec")
 def command() -> None:
-    """Check a specification file."""
+    """Begin a specification file from a starter, or check one."""
+
+
+@command.command()
+@click.argument(
+    "kind",
+    help="Kind of instrument: electric, acoustic, classical, bass, ukulele, mandolin, "
+    "twelve-string, seven-string or banjo.",
+)
+@click.option("--name", default="", help="Name of the model (default: an invented one).")
+@click.option(
+    "--scale",
+    metavar="LENGTH",
+    help="Scale length, in the unit of the file or with one, such as 25.5in; with fanned frets "
+    "that of the treble string.",
+)
+@click.option(
+    "--strings",
+    default="",
+    metavar="SET",
+    help="Set of strings: medium, light or heavy; of a ukulele re-entrant or low.",
+)
+@click.option("--frets", type=int, help="Number of frets.")
+@click.option("--handed", type=click.Choice(["right", "left"]), default="right", help="For whom.")
+@click.option(
+    "--unit", type=click.Choice(["mm", "in"]), default="mm", help="Unit of the lengths in the file."
+)
+@path_option("-o", "--output", help="File to write (default: KIND.spec.toml, in this folder).")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Write the result as JSON to standard output."
+)
+def new(
+    *,
+    kind: str,
+    name: str,
+    scale: str | None,
+    strings: str,
+    frets: int | None,
+    handed: Hand,
+    unit: LengthUnit,
+    output: Path | None,
+    as_json: bool,
+) -> None:
+    """Write a starter specification of a KIND: complete, commented, to put your own values into.
+
+    A file that is there is left as it is.
+    """
+    from evenfall import workshop
+    from evenfall.errors import At, RequestError
+    from evenfall.files import write_together
+    from evenfall.units import read_length_mm
+
+    try:
+        scale_mm = None if scale is None else read_length_mm(scale, unit)
+    except ValueError:
+        text = "{given:quoted} is no length; write one such as 648 or 25.5in."
+        raise RequestError(text, at=At(field="--scale"), given=scale) from None
+    request = workshop.StarterRequest(kind, strings, scale_mm, frets, handed, unit, name)
+    made = workshop.starter(request)
+    path = output or Path(made.file_name)
+    if path.exists():
+        text = "{path} is there already and is left as it is; name another file with -o."
+        raise RequestError(text, at=At(field="output"), path=str(path))
+    write_together({path: made.text.encode()})
+    if as_json:
+        show_json({"file": str(path), "specification": made.text})
+        return
+    show_written([path])
+    click.echo(f"Put your own values into it, then: evenfall spec check {path}")
 
 
 @command.command()
 @path_argument("spec", help="Specification file (TOML).")
-@json_option
-@unit_option
-def check(*, spec: Path, as_json: bool, unit: str | None) -> None:
-    """Read SPEC, list its faults, and print string tensions and fret places."""
-    from evenfall import workshop
-    from evenfall.cli.reports import Lengths, show_specification
+@result_options
+def check(*, spec: Path, result: Result) -> None:
+    """Read SPEC, list its faults, print tensions and fret places, and judge its ideal neck.
 
-    outcome = workshop.check_specification(workshop.CheckRequest(source_of(spec)))
-    lengths = Lengths.asked(unit, outcome.specification.unit)
-    values = outcome.as_dict(lengths.unit, WORDS)
-    if as_json:
-        show_json(values)
-        return
-    show_specification(outcome.specification, values, lengths)
-    show_findings(outcome.findings, lengths.unit)
-    if not outcome.findings:
-        click.echo("The specification is complete and consistent.")
+    The ideal neck has level frets and every setting at its target.
+    """
+    from evenfall import workshop
+    from evenfall.cli.reports import show_specification
+
+    request = workshop.CheckRequest(source_of(spec))
+    result.of(workshop.check_specification, request, show_specification, inputs=[spec])

@@ -63,6 +63,7 @@ def string_table(strings: Sequence[Mapping[str, Any]], unit: LengthUnit) -> None
             f"{in_unit(s['speaking_length_mm'], unit):.2f}",
             f"{s['tension_n']:.1f}",
             f"{s['attack_n']:.2f}",
+            f"{s['level_clear_n']:.2f}",
             f"{in_unit(s['action_mm'], unit):.{digits}f}",
             f"{in_unit(s['first_fret_gap_mm'], unit):.{digits}f}",
         ]
@@ -77,6 +78,7 @@ def string_table(strings: Sequence[Mapping[str, Any]], unit: LengthUnit) -> None
         f"length {unit}",
         "tension N",
         "attack N",
+        "level frets clear to N",
         f"action {unit}",
         f"first-fret gap {unit}",
     ]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from evenfall.errors import At, Finding
-from evenfall.instrument.specification import STEEL_MODULUS_N_PER_MM2
+from evenfall.instrument.doubts import doubtful_strings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -37,14 +37,6 @@ RELIEF_LEAST_MM, RELIEF_MOST_MM, RELIEF_MOST = -0.10, 0.8, 3.0
 ORDER_ASKED_MM = 0.15
 """The asked actions slope when they differ by more than this."""
 ORDER_MM, ORDER_SHARE, ORDER_U = 0.10, 0.25, 3.0
-
-TENSION_N = (15.0, 300.0)
-TENSION_FACTOR = 2.6
-"""No string of a set is this many times as tight as the median."""
-PLAIN_STEEL_MM = 0.55
-"""Plain steel strings are thinner than this (common practice, no source)."""
-STEEL_SHARE = 0.5
-"""A plain string with more than this share of steel's modulus is of metal."""
 
 COARSE_U_MM = 0.03
 """Readings coarser than this cannot tell a high fret from a level one."""
@@ -219,43 +211,7 @@ def order(seen: Seen) -> Iterator[Finding]:
 
 def tension(seen: Seen) -> Iterator[Finding]:
     """Yield strings as specified that would be at a tension that no such string has."""
-    strings = seen.specification.strings
-    tensions = np.array([string.tension_n for string in strings])
-    usual, (low, high) = float(np.median(tensions)), TENSION_N
-    for string, pull in zip(strings, tensions.tolist(), strict=True):
-        if low <= pull <= high and pull <= TENSION_FACTOR * usual:
-            continue
-        yield Finding(
-            "tension",
-            "String {n} as specified is at {tension:tension}, where the others are at "
-            "{usual:tension} or so. Check its pitch, gauge and mass per length.",
-            At(strings=(string.number,)),
-            n=string.number,
-            tension=pull,
-            usual=usual,
-        )
-    plain = [string for string in strings if not string.wound]
-    steel = [s for s in plain if s.modulus_n_per_mm2 > STEEL_SHARE * STEEL_MODULUS_N_PER_MM2]
-    thick = [string for string in steel if string.gauge_mm > PLAIN_STEEL_MM]
-    if thick:
-        numbers = tuple(string.number for string in thick)
-        yield Finding(
-            "tension",
-            "Plain steel of {gauge:length} ({on:strings}) is thicker than plain steel strings are. "
-            "Give the core and wrap of a wound string, or its material.",
-            At(strings=numbers),
-            on=numbers,
-            gauge=max(string.gauge_mm for string in thick),
-        )
-    if steel and len(steel) < len(plain):
-        numbers = tuple(string.number for string in steel)
-        yield Finding(
-            "tension",
-            "Plain steel ({on:strings}) stands beside plain strings of another material. Check "
-            "what the strings are made of.",
-            At(strings=numbers),
-            on=numbers,
-        )
+    return doubtful_strings(seen.specification.strings, "tension")
 
 
 def coarse(seen: Seen) -> Iterator[Finding]:

@@ -115,6 +115,23 @@ def string_scale_mm(treble_mm: float, bass_mm: float, index: int, count: int) ->
     return treble_mm + (bass_mm - treble_mm) * index / (count - 1)
 
 
+def bow_depth(joint: FloatArray | float, first: FloatArray, last: FloatArray) -> FloatArray:
+    """Return how deep a bow of curvature 1 hangs under a straight line over two of its places.
+
+    The curvature is the same from the nut to the joint and none beyond; distances from the nut.
+    """
+    rise_first, rise_last = (0.5 * np.maximum(0.0, joint - at) ** 2 for at in (first, last))
+    slope = (rise_last - rise_first) / (last - first)
+    deepest = joint + slope  # where the bow runs parallel to the straight line
+    return np.asarray(rise_first + slope * (deepest - first) - 0.5 * (joint - deepest) ** 2)
+
+
+def relief_share(joint_fret: float, frets: int, first: int, last: int) -> float:
+    """Return the relief between two frets as a share of that between fret 1 and the last."""
+    joint, *ends = fret_distance_mm(1.0, np.array([joint_fret, first, last, 1, frets]))
+    return float(bow_depth(joint, ends[0], ends[1]) / bow_depth(joint, ends[2], ends[3]))
+
+
 def board_drop_mm(specification: Specification, lines: StringLines) -> FloatArray:
     """Return how far [mm] a perfect board lies under its crest at each crossing, (K, F + 1)."""
     return board_drop_at_mm(

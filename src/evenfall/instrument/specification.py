@@ -11,7 +11,9 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from evenfall.instrument.families import AttackWord, Plucked
 from evenfall.units import LengthUnit
+from evenfall.wording import Sentence, sentence
 
 STEEL_DENSITY_KG_PER_M3 = 7850.0
 """Plain music wire; from memory, as in the handbook values listed with the checks."""
@@ -64,6 +66,7 @@ class Board:
     string_spread_nut_mm: float  # between the centres of the outer strings
     string_spread_saddle_mm: float
     joint_fret: float  # where the neck joins the body: it bends up to there
+    zero_fret: bool = False  # in the nut's place; it has no slots
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +95,7 @@ class InstrumentString:
     nut_setback_mm: float = 0.0  # away from the saddle; negative for a nut moved forward
     modulus_u_share: float = 0.0  # relative standard uncertainty of the modulus
     mass_u_share: float = 0.0  # the same of the mass per length, where it is computed
+    setback_stated: bool = True  # else a usual one of the family is taken, or none
 
     @property
     def speaking_length_mm(self) -> float:
@@ -151,6 +155,8 @@ class Target:
     along_mm: float | None  # largest step of removal between neighbouring frets
     fall_away_from_fret: int | None  # past which a levelling beam may fall away
     one_piece_saddle: bool = False  # one height and a slope; otherwise each string has its own
+    relief_from_fret: int = 1  # between which the file states the relief; 0: the last fret
+    relief_to_fret: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +166,19 @@ class Player:
     attack_n: tuple[float, ...]  # normal to the board, for each string
     pluck_distance_mm: float  # from the saddle
     pluck_width_mm: float  # of the finger or pick at release
+    plucked_with: Plucked | None = None  # None where the specification does not say
+    attack_word: AttackWord | None = None  # that the forces were given by
+
+    @property
+    def said(self) -> Sentence:
+        """The attack in words and newtons."""
+        least, most = min(self.attack_n), max(self.attack_n)
+        text = "{least:force}" if most - least < 0.005 else "{least:.2f} to {most:force}"
+        newtons = sentence(text, least=least, most=most)
+        if not self.attack_word:
+            return newtons
+        text = "{word} with a {plucked}, {newtons}"
+        return sentence(text, word=self.attack_word, plucked=self.plucked_with, newtons=newtons)
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,6 +279,8 @@ class Specification:
         How many groups of neighbouring strings are played as one each; None: each string alone.
     reentrant
         Whether pitch may rise from the treble side to the bass side.
+    family
+        A key of `evenfall.instrument.families.FAMILIES`; None where the specification names none.
     handed
         Which hand plucks: seen from the front with the headstock up, string 1 lies right for a
         right-handed neck, left for a left-handed one.
@@ -283,11 +304,24 @@ class Specification:
     courses: int | None = None
     reentrant: bool = False
     handed: Hand = "right"
+    family: str | None = None
 
     @property
     def content_hash(self) -> str:
         """SHA-256 of the text, line ends aside."""
         return hashlib.sha256(self.text.replace("\r\n", "\n").encode()).hexdigest()
+
+    @property
+    def setbacks_said(self) -> Sentence | None:
+        """What is taken for setbacks where the specification states none at all."""
+        if any(string.setback_stated for string in self.strings):
+            return None
+        if self.family is None:
+            return sentence("No setback is given, so none is taken: pitch says little yet.")
+        text = (
+            "No setback is given, so those usual for the family are taken: pitch says little yet."
+        )
+        return sentence(text)
 
     @property
     def string_count(self) -> int:

@@ -19,7 +19,9 @@ from typing import Any, NoReturn
 from evenfall.codec.parsing import parse_toml
 from evenfall.errors import At, Finding, FindingsError, SpecificationError
 from evenfall.instrument.construction import USUAL_CORE_SHARE, Mass, plain_mass, wound_mass
-from evenfall.instrument.geometry import string_scale_mm
+from evenfall.instrument.doubts import doubtful_strings
+from evenfall.instrument.families import FAMILIES, PLUCK_WIDTH_MM, Family, even_steps
+from evenfall.instrument.geometry import relief_share, string_scale_mm
 from evenfall.instrument.specification import (
     MATERIALS,
     MODULUS_U_SHARE,
@@ -27,6 +29,7 @@ from evenfall.instrument.specification import (
     Limit,
     Scale,
     Specification,
+    Target,
 )
 from evenfall.instrument.specification_keys import (
     ALTERNATIVE,
@@ -180,6 +183,7 @@ class KeyReader:
         self.unit = "mm"
         self.frets = MOST_FRETS
         self.count = 0
+        self.family: Family | None = None
         self.absent: set[str | int] = set()
         self.misfits = 0
         self.fit_other_unit = 0
@@ -286,8 +290,17 @@ class KeyReader:
             self.fault(path, text, given=_shown(given), n=self.count)
         return math.nan
 
-    def forces(self, key: Key, given: Any, path: Place) -> tuple[float, ...]:
-        """Take a force for all strings, or one for each."""
+    def forces(self, key: Key, given: Any, path: Place) -> Any:
+        """Take a word, a force for all strings, or one for each."""
+        if isinstance(given, str):
+            if given in key.choices and self.family is not None:
+                return given
+            text = "{key} must be {words:or}, or a number without quotes, not {given:quoted}."
+            if given in key.choices:
+                text = "{key} = {given:quoted} needs family under [model], or write it in newtons."
+            words = [f'"{word}"' for word in key.choices]
+            self.fault(path, text, words=words, given=given)
+            return ()
         if not isinstance(given, list):
             return (self.number(key, given, path),) * max(self.count, 1)
         if self.count and len(given) != self.count:
@@ -453,12 +466,14 @@ class _Reader(KeyReader):
             self.fault(here, said, wanted=SCHEMA, given=_shown(schema))
         model = self.table("model")
         self.unit = model["units"]
+        self.family = FAMILIES.get(model["family"] or "")
         if not math.isnan(model["frets"]):  # else no key that names a fret is blamed as well
             self.frets = model["frets"]
         scale = self.scale()
         strings = self.strings(scale)
         parts = {name: self.table(name) for name in ("board", "fretwire", "target", "player")}
         parts |= {name: self.table(name) for name in ("rule", "judgement", "compensation", "neck")}
+        self.player(parts["player"])
         self.agreement(parts, scale)
         courses = model["courses"] or self.count or 1
         if not math.isnan(courses) and self.count % courses:
@@ -472,7 +487,13 @@ class _Reader(KeyReader):
         compensation["saddle"] = compensation["saddle"] == "straight"
         compensation["last_fret"] = min(compensation["last_fret"], self.frets)
         made = {name: self.made(name, taken) for name, taken in parts.items()}
+        word = self.document["player"]["attack"]
+        if isinstance(word, str):
+            made["player"] = replace(made["player"], attack_word=word)
+        made["target"] = self.whole_relief(made["target"], parts["board"]["joint_fret"])
         self.unusual(strings, made["player"].attack_n)
+        falling = strings[-1].frequency_hz < strings[0].frequency_hz
+        self.unusual_gaps(made["target"], falling and not model["reentrant"])
         if not model["reentrant"]:
             self.rising_pitch(strings, self.count // courses)
         return Specification(
@@ -486,8 +507,27 @@ class _Reader(KeyReader):
             courses=model["courses"],
             reentrant=model["reentrant"],
             handed=model["handed"],
+            family=model["family"],
             **made,
         )
+
+    def player(self, taken: dict[str, Any]) -> None:
+        """Put forces for a word, and what is usual for what is left out."""
+        if taken["plucked_with"] is None and self.family is not None:
+            taken["plucked_with"] = self.family.plucked_with
+        if taken["pluck_width"] is None:
+            taken["pluck_width"] = PLUCK_WIDTH_MM[taken["plucked_with"] or "pick"]
+        if isinstance(taken["attack"], str) and self.family is not None:
+            word, plucked = taken["attack"], taken["plucked_with"]
+            taken["attack"] = self.family.attack_n(word, plucked, max(self.count, 1))
+
+    def whole_relief(self, target: Target, joint_fret: float) -> Target:
+        """Return the target with its relief as it reads over fret 1 and the last fret."""
+        first, last = target.relief_from_fret, target.relief_to_fret
+        share = relief_share(joint_fret, self.frets, first, last)
+        stated = target.relief
+        ends = (stated.value_mm, stated.minimum_mm, stated.maximum_mm)
+        return replace(target, relief=Limit(*(end / share for end in ends)))
 
     def scale(self) -> Scale:
         taken = self.table("scale")
@@ -561,6 +601,11 @@ class _Reader(KeyReader):
             if taken["material"] != "steel":
                 text = "{key} is missing; only of steel is there a usual one."
                 self.fault((*path, "core"), text)
+        setback = taken["saddle_setback"]
+        if setback is None:
+            usual = even_steps(self.family.setback_mm, self.count) if self.family else ()
+            known = usual and not math.isnan(number)
+            setback = usual[number - 1] if known else 0.0
         made = InstrumentString(
             number=number,
             frequency_hz=pitch_frequency_hz(pitch) if pitch else taken["frequency"],
@@ -571,8 +616,9 @@ class _Reader(KeyReader):
             modulus_n_per_mm2=usual_modulus if modulus is None else modulus,
             wound=wound,
             scale_mm=string_scale_mm(scale.treble_mm, scale.bass_mm, number - 1, self.count),
-            saddle_setback_mm=taken["saddle_setback"],
+            saddle_setback_mm=setback,
             nut_setback_mm=taken["nut_setback"],
+            setback_stated="saddle_setback" in values or "nut_setback" in values,
             modulus_u_share=u_share if modulus is None else 0.0,
         )
         mass = self.mass(taken, made, path)
@@ -614,6 +660,15 @@ class _Reader(KeyReader):
         for name in ("depth_nut", "depth_joint"):
             if (neck[name] or math.inf) <= (neck["board_thickness"] or 0.0):
                 self.fault(("neck", name), "{key} must be more than board_thickness.")
+        target = parts["target"]
+        if target["relief_from"] >= target["relief_to"]:
+            self.fault(("target", "relief_from"), "{key} must be a lower fret than relief_to.")
+        elif target["relief_from"] >= board["joint_fret"]:
+            text = "{key} must be under joint_fret: the neck does not bend past the joint."
+            self.fault(("target", "relief_from"), text)
+        if board["zero_fret"] and any(target["nut_travel"]):
+            text = "{key} is of nut slots, and zero_fret is true; remove one."
+            self.fault(("target", "nut_travel"), text)
         if neck["turn"] is not None and not neck["truss_rod"]:
             text = "{key} is of a truss rod, and truss_rod is false; remove one."
             self.fault(("neck", "turn"), text)
@@ -633,21 +688,39 @@ class _Reader(KeyReader):
     def unusual(self, strings: tuple[InstrumentString, ...], attack_n: Sequence[float]) -> None:
         """Remark on what is possible but looks like a slip."""
         entries = {entry["number"]: index for index, entry in enumerate(self.document["string"])}
+        for doubt in doubtful_strings(strings, "spec-unusual"):
+            number = doubt.at.strings[0]
+            place = self.at(("string", entries[number], "gauge"), number)
+            self.remarks.append(doubt.placed(replace(place, strings=doubt.at.strings)))
         for string, force in zip(strings, attack_n, strict=True):
-            number, tension = string.number, string.tension_n
-            if not 20.0 <= tension <= 300.0:
-                text = (
-                    "String {n} would be at {tension:tension}; check pitch, gauge, mass_per_length "
-                    "and scale."
-                )
-                here = ("string", entries[number], "pitch")
-                self.remark(here, text, number, n=number, tension=tension)
-            if force > 0.2 * tension:
+            if force > 0.2 * string.tension_n:
                 text = (
                     "An attack of {attack:force} on string {n} is over a fifth of its tension; "
                     "the motion is no longer small."
                 )
-                self.remark(("player", "attack"), text, number, n=number, attack=force)
+                self.remark(
+                    ("player", "attack"), text, string.number, n=string.number, attack=force
+                )
+
+    def unusual_gaps(self, target: Target, falling: bool) -> None:
+        """Remark on gaps that look swapped: from string to string, or one for the other."""
+        action, first = target.action, target.first_fret_gap
+        for name, gap, least_mm in (("action", action, 0.1), ("first_fret_gap", first, 0.05)):
+            treble, bass = gap[0].value_mm, gap[-1].value_mm
+            if falling and bass < treble - least_mm:
+                text = (
+                    "{key} asks for {bass:length} under string {n} and for {treble:length} under "
+                    "string 1, but low strings need more; check whether they are swapped."
+                )
+                self.remark(("target", name), text, key=name, bass=bass, treble=treble, n=len(gap))
+        for number, (over, near) in enumerate(zip(action, first, strict=True), start=1):
+            if near.maximum_mm >= over.minimum_mm:
+                text = (
+                    "On string {n} the first-fret gap may be as large as the action; check "
+                    "whether they are swapped."
+                )
+                self.remark(("target", "first_fret_gap"), text, number, n=number)
+                break
 
     def rising_pitch(self, strings: tuple[InstrumentString, ...], per_course: int) -> None:
         """Remark on strings numbered from the bass; of a course its lowest string counts."""

@@ -12,6 +12,7 @@ from typing import Final, Literal, TypeAlias, get_args
 
 from evenfall.codec.forms import SIZES
 from evenfall.instrument.construction import WINDINGS, WRAPS_KG_PER_M3
+from evenfall.instrument.families import ATTACK_WORDS, FAMILIES, Plucked
 from evenfall.instrument.specification import (
     MATERIALS,
     Board,
@@ -60,7 +61,7 @@ Kind = Literal[
     "limit",  # { value, minimum, maximum }, lengths
     "per string",  # lengths with a tolerance, in one of three forms
     "travel",  # lengths in two directions, each 0 or a default
-    "forces",  # one number, or one for each string
+    "forces",  # a word of `choices`, one number, or one for each string
     "string number",
     "pitch",
 ]
@@ -132,6 +133,9 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
         Key("name", "text", "What the model is called.", example="Name of the model"),
         Key("kind", "text", "What it is.", example="six-string electric guitar",
             default="fretted instrument"),
+        Key("family", "choice", "What kind of instrument it is, as far as usual values differ: of "
+            "the attack, the setbacks and the neck.", example="electric guitar", default=None,
+            left_out="no usual values of a family are taken", choices=tuple(FAMILIES)),
         Key("units", "choice", "Unit of every length in the file.", example="mm",
             default="mm", choices=("mm", "in")),
         Key("frets", "count", "Number of frets.", FEWEST_FRETS, MOST_FRETS, 22),
@@ -167,6 +171,9 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
             "From outer string to outer string at the saddle, centre to centre.", 5, 300, 52.0),
         Key("joint_fret", "number", "Fret at which the neck joins the body; it bends up to there.",
             3, LAST_FRET, 17.0, LAST_FRET, "the last fret"),
+        Key("zero_fret", "truth", "Whether the strings start from a fret at the nut's place: it is "
+            "then what is read as the nut, and has no slots to be filed.", example=True,
+            default=False),
     )),
     Table("fretwire", "Fret wire as supplied.", Fretwire, (
         Key("crown_height", "length", "Height of a new crown over the board.", 0.3, 3, 1.2),
@@ -195,7 +202,7 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
         Key("material", "choice", "What bends: for a wound string, its core.", example="steel",
             default="steel", choices=tuple(MATERIALS)),
         Key("saddle_setback", "length", "Compensation at the saddle, positive away from the nut.",
-            -10, 30, 2.0, 0.0),
+            -10, 30, 2.0, None, "a usual one of the family, else 0"),
         Key("nut_setback", "length", "Compensation at the nut, positive away from the saddle.",
             -5, 5, -0.4, 0.0),
         Key("modulus", "number", "Young's modulus of what stretches.", 0.5, 400, 200.0,
@@ -206,8 +213,13 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
             {"treble": 1.5, "bass": 1.9, "tolerance": 0.15}),
         Key("first_fret_gap", "per string", "Gap of the open string over fret 1.", 0.02, 4,
             {"treble": 0.3, "bass": 0.45, "tolerance": 0.1}),
-        Key("relief", "limit", "Relief under a straight line over fret 1 and the last fret.",
-            -0.5, 2, {"value": 0.2, "minimum": 0.1, "maximum": 0.3}),
+        Key("relief", "limit", "Relief under a straight line over two frets: relief_from and "
+            "relief_to.", -0.5, 2, {"value": 0.2, "minimum": 0.1, "maximum": 0.3}),
+        Key("relief_from", "count", "First of the two frets that the relief is stated between.",
+            1, LAST_FRET, 1, 1, to=("relief_from_fret",)),
+        Key("relief_to", "count", "Second of them; the same bow reads less between frets 1 and 14 "
+            "than between fret 1 and the last.", 2, LAST_FRET, 14, LAST_FRET, "the last fret",
+            to=("relief_to_fret",)),
         Key("saddle_travel", "travel", "How far each saddle may move from where it stands.", 0, 20,
             {"down": 0.8, "up": 0.8}, 0.0, "no travel", ("saddle_down_mm", "saddle_up_mm"),
             choices=("down", "up")),
@@ -224,11 +236,15 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
             1, LAST_FRET, 16, None, "none", ("fall_away_from_fret",)),
     )),
     Table("player", "How the instrument is played.", Player, (
-        Key("attack", "forces", "Plucking force normal to the board, one number or one per string.",
-            0, 50, 0.45, to=("attack_n",), unit="N"),
+        Key("attack", "forces", "How hard the strings are plucked: a word for the usual force of "
+            "the family, or the force normal to the board, one number or one per string.",
+            0, 50, 0.45, to=("attack_n",), unit="N", choices=ATTACK_WORDS),
+        Key("plucked_with", "choice", "What the strings are plucked with.", example="pick",
+            default=None, left_out="what is usual in the family", choices=get_args(Plucked)),
         Key("pluck_distance", "length", "From saddle to pluck; half the string if that is shorter.",
             1, 1000, 130.0),
-        Key("pluck_width", "length", "Width of the finger or pick.", 0, 20, 2.0, 2.0),
+        Key("pluck_width", "length", "Width of the finger or pick at release.", 0, 20, 2.0, None,
+            "2 mm, or 8 mm with a finger"),
     )),
     Table("rule", "How results are judged.", Rule, (
         Key("extra_clearance", "length", "Clearance asked for on top of the swing.",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from evenfall.instrument.specification_keys import (
@@ -26,6 +27,14 @@ from evenfall.units import LengthUnit, in_unit
 
 Given = Mapping[str, Toml]
 
+_OFFERED = {
+    "string": {"mass_per_length", "tension"},
+    "target": {"relief_from", "relief_to"},
+    "player": {"plucked_with"},
+    "neck": {"depth_nut", "depth_joint", "board_thickness", "board_wood", "shaft_wood", "turn"},
+}
+"""What a short file offers besides what stands in it, by table."""
+
 #: Six plain and wound strings of steel; invented.
 _STRINGS: tuple[Given, ...] = (
     {"pitch": "E4", "gauge": 0.254},
@@ -41,21 +50,30 @@ def specification_template(
     given: Mapping[str, Given] | None = None,
     strings: Sequence[Given] = _STRINGS,
     unit: LengthUnit = "mm",
+    *,
+    short: Sequence[str] = (),
 ) -> str:
     """Return a whole specification file in which every key is explained.
 
     `given` (by table) and `strings` are lengths in mm, whatever the `unit` of the file. What is
-    needed and not given stands there with an example; what else is not given is commented out.
+    needed and not given stands there with an example; what else is not given is commented out. A
+    short file begins with the lines of `short` and leaves out most of the rest.
     """
     given = dict(given or {})
     given["model"] = {**given.get("model", {}), "units": unit}
     straight = {} if "bass" in given.get("scale", {}) else {"length": 648.0}
     given["scale"] = {**straight, **given.get("scale", {})}
     lines = [
+        *(f"# {line}" for line in short),
         "# Setup specification for evenfall. A key after # is left out: remove the # to use it.",
         f'schema = "{SCHEMA}"',
     ]
     for table in TABLES.values():
+        if short:
+            standing = given.get(table.name, {}) if table.name != "string" else strings[0]
+            table = replace(table, keys=_short(table, standing))  # noqa: PLW2901
+            if not table.keys:
+                continue
         lines += ["", f"# {table.help}"]
         if table.name != "string":
             lines += _table(table, given.get(table.name, {}), unit)
@@ -64,6 +82,13 @@ def specification_template(
             lines += [""] * (number > 1)
             lines += _table(table, {"number": number, **string}, unit, explained=number == 1)
     return "\n".join(lines) + "\n"
+
+
+def _short(table: Table, given: Given) -> tuple[Key, ...]:
+    kept = _OFFERED.get(table.name, set()) | set(given)
+    if table.name == "string":
+        kept |= {"core", "wrap", "material"}
+    return tuple(key for key in table.keys if key.name in kept or key.default is NEEDED)
 
 
 def _table(
@@ -76,14 +101,21 @@ def _table(
         if explained:
             without = left_out(key, unit)
             words = f"{key.help}{f' If left out: {without}.' if without else ''}"
-            if key.kind == "choice":
-                words += f" One of {', '.join(_toml(choice) for choice in key.choices)}."
+            if key.choices and not key.parts:
+                word = "One of" if key.kind == "choice" else "Words:"
+                words += f" {word} {', '.join(_toml(choice) for choice in key.choices)}."
             if key.unit:
                 words += f" In {key.unit}."
-            yield from textwrap.wrap(words, 98, initial_indent="# ", subsequent_indent="# ")
+            yield from _wrapped(words)
         if explained or stands:
             value = _toml(_written(key, given.get(key.name, key.example), unit))
             yield f"{'' if stands else '# '}{key.name} = {value}"
+
+
+def _wrapped(words: str) -> list[str]:
+    return textwrap.wrap(
+        words, 98, initial_indent="# ", subsequent_indent="# ", break_on_hyphens=False
+    )
 
 
 def left_out(key: Key, unit: LengthUnit = "mm") -> str:

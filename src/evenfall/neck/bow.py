@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.arrays import FloatArray
-from evenfall.instrument.geometry import fret_distance_mm
+from evenfall.instrument.geometry import bow_depth, fret_distance_mm
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification, StringLines
@@ -76,10 +76,7 @@ def default_bow(specification: Specification, lines: StringLines) -> Bow:
         return np.asarray(0.5 * np.maximum(0.0, joint[:, None] - at) ** 2)
 
     raised = rise(station)
-    first, last = station[:, 1], station[:, -1]
-    slope = (raised[:, -1] - raised[:, 1]) / (last - first)
-    deepest = joint + slope  # where the bow runs parallel to the straight line
-    gap = raised[:, 1] + slope * (deepest - first) - 0.5 * (joint - deepest) ** 2
+    gap = bow_depth(joint, station[:, 1], station[:, -1])
     chord = raised[:, :1] * (1.0 - station / lines.saddle_station_mm[:, None])
     shape = (raised - chord)[:, 1:] / gap[:, None]
     return Bow(frets=shape, weights=_bow_weights(station[:, 1:], shape))

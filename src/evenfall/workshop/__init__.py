@@ -20,8 +20,10 @@ if TYPE_CHECKING:
     from evenfall.workshop.bench_sheets import SheetRequest, sheet
     from evenfall.workshop.checking import (
         CheckRequest,
+        StarterRequest,
         TemplateRequest,
         check_specification,
+        starter,
         template,
     )
     from evenfall.workshop.demonstration import DemoRequest, demo
@@ -49,6 +51,7 @@ __all__ = [
     "ProveRequest",
     "SheetRequest",
     "Source",
+    "StarterRequest",
     "TemplateRequest",
     "check_machine",
     "check_specification",
@@ -61,12 +64,13 @@ __all__ = [
     "play",
     "prove",
     "sheet",
+    "starter",
     "template",
 ]
 
 _ROOMS = {
     "opening": "Source",
-    "checking": "CheckRequest TemplateRequest check_specification template",
+    "checking": "CheckRequest StarterRequest TemplateRequest check_specification starter template",
     "measuring": "MeasureRequest measure",
     "diagnosing": "DiagnoseRequest diagnose",
     "planning": "PlanRequest plan",

@@ -1,20 +1,103 @@
-"""The use cases of a specification alone: checked, and an empty sheet for its readings."""
+"""The use cases of a specification alone: a starter, a check, an empty sheet for its readings."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from evenfall.errors import At, Finding, Progress, silent
 from evenfall.instrument import string_lines
-from evenfall.wording import LIBRARY_WORDS
+from evenfall.instrument.starters import starter as starter_text
+from evenfall.levelling.ideal import IdealNeck, ideal_neck
+from evenfall.workshop.kept import excursion
 from evenfall.workshop.opening import Source, open_specification
+from evenfall.workshop.outputs import Outcome
 
 if TYPE_CHECKING:
-    from evenfall.errors import Finding
-    from evenfall.instrument import Specification
+    from evenfall.instrument.specification import Hand
+    from evenfall.pictures.inks import Theme
     from evenfall.units import LengthUnit
+
+
+@dataclass(frozen=True, slots=True)
+class StarterRequest:
+    """Which starter specification is wanted.
+
+    Parameters
+    ----------
+    kind
+        A key of `evenfall.instrument.starters.STARTERS`.
+    strings
+        One of the kind's sets; the first if left out.
+    scale_mm
+        Scale length, with fanned frets that of the treble string; the kind's if left out.
+    frets
+        How many; the kind's number if left out.
+    handed
+        "right" or "left".
+    unit
+        Of the lengths in the file.
+    name
+        What the model is called; an invented name if left out.
+    """
+
+    kind: str
+    strings: str = ""
+    scale_mm: float | None = None
+    frets: int | None = None
+    handed: Hand = "right"
+    unit: LengthUnit = "mm"
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class StarterOutcome:
+    """A specification to put one's own values into.
+
+    Parameters
+    ----------
+    file_name
+        A name for it.
+    text
+        The file.
+    """
+
+    file_name: str
+    text: str
+
+
+def starter(request: StarterRequest) -> StarterOutcome:
+    """Make a starter specification.
+
+    Parameters
+    ----------
+    request
+        The kind of instrument, and how it differs.
+
+    Raises
+    ------
+    RequestError
+        What was asked for does not go together.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> made = ef.starter(ef.StarterRequest("ukulele", handed="left"))
+    >>> made.file_name, 'handed = "left"' in made.text
+    ('ukulele.spec.toml', True)
+    """
+    text = starter_text(
+        request.kind,
+        strings=request.strings,
+        scale_mm=request.scale_mm,
+        frets=request.frets,
+        handed=request.handed,
+        unit=request.unit,
+        name=request.name,
+    )
+    return StarterOutcome(f"{request.kind}.spec.toml", text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,25 +114,34 @@ class CheckRequest:
 
 
 @dataclass(frozen=True, slots=True)
-class CheckOutcome:
-    """A specification that is complete and consistent.
+class CheckOutcome(Outcome):
+    """A specification that is complete, what is unusual about it, and what follows from it.
 
     Parameters
     ----------
-    specification
-        The specification.
-    findings
-        What is unusual about it.
+    ideal
+        The neck that is level and stands at its targets.
     """
 
-    specification: Specification
-    findings: tuple[Finding, ...]
+    ideal: IdealNeck
 
-    def as_dict(
-        self, unit: LengthUnit = "mm", door: Mapping[str, str] = LIBRARY_WORDS
-    ) -> dict[str, Any]:
-        """Return what follows from the specification, and the findings, as plain values."""
-        spec = self.specification
+    @property
+    def findings_of_result(self) -> tuple[Finding, ...]:
+        """What a level neck at these targets would not clear, and what was left open."""
+        said = self.specification.setbacks_said
+        at = At(field="[[string]] saddle_setback")
+        text = "{said}"
+        open_ = () if said is None else (Finding("pitch", text, at, "note", said=said),)
+        return (*self.ideal.findings, *open_)
+
+    @property
+    def consistent(self) -> bool:
+        """Whether nothing deserves a look."""
+        return all(finding.severity == "note" for finding in self.findings)
+
+    def values(self) -> dict[str, Any]:
+        """Return what follows from the specification as plain values."""
+        spec, ideal = self.specification, self.ideal
         strings = [
             {
                 "string": s.number,
@@ -61,6 +153,9 @@ class CheckOutcome:
                 "tension_n": s.tension_n,
                 "inharmonicity": s.inharmonicity,
                 "attack_n": spec.player.attack_n[s.number - 1],
+                "level_clear_n": min(
+                    float(ideal.clear_n[s.number - 1]), float(ideal.open_clear_n[s.number - 1])
+                ),
                 "action_mm": spec.target.action[s.number - 1].value_mm,
                 "first_fret_gap_mm": spec.target.first_fret_gap[s.number - 1].value_mm,
             }
@@ -72,20 +167,43 @@ class CheckOutcome:
             "kind": spec.kind,
             "frets": spec.frets,
             "specification_hash": spec.content_hash,
+            "attack": spec.player.said,
+            "relief_mm": spec.target.relief.value_mm,
             "total_tension_n": sum(s.tension_n for s in spec.strings),
             "strings": strings,
             "fret_places_mm": [[float(x) for x in row[1:]] for row in places],
-            "findings": [f.as_dict(unit, door) for f in self.findings],
+        }
+
+    def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
+        """Return what draws the ideal neck from the side, and what it clears."""
+        from evenfall.pictures.fret_map import buzz_force_map
+        from evenfall.pictures.ideal import ideal_side_view
+        from evenfall.pictures.words import titled
+
+        spec, ideal = self.specification, self.ideal
+        return {
+            "ideal neck": lambda: ideal_side_view(spec, ideal, unit=unit, theme=theme),
+            "buzz force of the ideal neck": lambda: buzz_force_map(
+                spec,
+                ideal.buzz.force_n,
+                ideal.attack_n,
+                title=titled(spec, "", "buzz force of the ideal neck"),
+                critical_fret=ideal.buzz.critical_fret,
+                note_state=ideal.judged.note_state,
+                theme=theme,
+            ),
         }
 
 
-def check_specification(request: CheckRequest) -> CheckOutcome:
-    """Read a specification, with every fault in it at once.
+def check_specification(request: CheckRequest, progress: Progress = silent) -> CheckOutcome:
+    """Read a specification, with every fault in it at once, and judge its ideal neck.
 
     Parameters
     ----------
     request
         The file.
+    progress
+        Told what is being done; it may stop the work.
 
     Raises
     ------
@@ -96,14 +214,20 @@ def check_specification(request: CheckRequest) -> CheckOutcome:
 
     Examples
     --------
-    >>> from evenfall import workshop
+    >>> import evenfall as ef
     >>> try:
-    ...     workshop.check_specification(workshop.CheckRequest(workshop.Source("a.toml", b"")))
+    ...     ef.check_specification(ef.CheckRequest(ef.Source("a.toml", b"")))
     ... except Exception as error:
     ...     error.code
     'specification'
+    >>> made = ef.starter(ef.StarterRequest("bass"))
+    >>> file = ef.Source(made.file_name, made.text.encode())
+    >>> ef.check_specification(ef.CheckRequest(file)).consistent
+    True
     """
-    return CheckOutcome(*open_specification(request.specification))
+    specification, remarks = open_specification(request.specification)
+    ideal = ideal_neck(specification, excursion(specification, progress))
+    return CheckOutcome(specification, remarks, ideal)
 
 
 @dataclass(frozen=True, slots=True)

@@ -216,6 +216,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("machine", "check", name)
                 for name in ("yard.machine.toml", "yard.cutters.toml", "row.fixture.toml")
             ],
+            "starter": [run("spec", "new", "ukulele")],
             "empty sheet": [run("measure", "--template", "tesquil.spec.toml")],
             "demonstration": [run("demo", "start")],
             "errors": [

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from evenfall.errors import At, Finding
-from evenfall.instrument.doubts import doubtful_strings
+from evenfall.instrument.unlikely import unlikely_strings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -211,7 +211,7 @@ def order(seen: Seen) -> Iterator[Finding]:
 
 def tension(seen: Seen) -> Iterator[Finding]:
     """Yield strings as specified that would be at a tension that no such string has."""
-    return doubtful_strings(seen.specification.strings, "tension")
+    return unlikely_strings(seen.specification.strings, "tension")
 
 
 def coarse(seen: Seen) -> Iterator[Finding]:

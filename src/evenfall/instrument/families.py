@@ -11,6 +11,7 @@ from typing import Literal, get_args
 
 Plucked = Literal["pick", "finger"]
 AttackWord = Literal["light", "medium", "hard"]
+Ends = tuple[float, float]  # first and last string
 
 ATTACK_SHARES: dict[str, float] = {"light": 0.7, "medium": 1.0, "hard": 1.4}
 """A word for how hard somebody plucks, as a share of the medium force of the family. Published
@@ -41,8 +42,8 @@ ANY_NECK = NeckSize(20.0, 23.0, 6.0, 0.15)
 class Family:
     """One family of instruments."""
 
-    medium_n: Mapping[Plucked, tuple[float, float]]  # first and last string, usual tool first
-    setback_mm: tuple[float, float]  # of the saddle, first and last string
+    medium_n: Mapping[Plucked, Ends]  # usual tool first
+    setback_mm: Ends  # of the saddle
     neck: NeckSize = field(default=ANY_NECK)
 
     @property
@@ -56,7 +57,7 @@ class Family:
         return tuple(share * force for force in even_steps(self.medium_n[plucked], count))
 
 
-def even_steps(ends: tuple[float, float], count: int) -> tuple[float, ...]:
+def even_steps(ends: Ends, count: int) -> tuple[float, ...]:
     """Return `count` values from the first string's to the last one's."""
     first, last = ends
     return tuple(first + (last - first) * k / max(count - 1, 1) for k in range(count))

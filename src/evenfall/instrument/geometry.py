@@ -115,15 +115,19 @@ def string_scale_mm(treble_mm: float, bass_mm: float, index: int, count: int) ->
     return treble_mm + (bass_mm - treble_mm) * index / (count - 1)
 
 
-def bow_depth(joint: FloatArray | float, first: FloatArray, last: FloatArray) -> FloatArray:
+def bow_depth(
+    joint_mm: FloatArray | float, first_mm: FloatArray, last_mm: FloatArray
+) -> FloatArray:
     """Return how deep a bow of curvature 1 hangs under a straight line over two of its places.
 
     The curvature is the same from the nut to the joint and none beyond; distances from the nut.
     """
-    rise_first, rise_last = (0.5 * np.maximum(0.0, joint - at) ** 2 for at in (first, last))
-    slope = (rise_last - rise_first) / (last - first)
-    deepest = joint + slope  # where the bow runs parallel to the straight line
-    return np.asarray(rise_first + slope * (deepest - first) - 0.5 * (joint - deepest) ** 2)
+    rise_first, rise_last = (
+        0.5 * np.maximum(0.0, joint_mm - at) ** 2 for at in (first_mm, last_mm)
+    )
+    slope = (rise_last - rise_first) / (last_mm - first_mm)
+    deepest = joint_mm + slope  # where the bow runs parallel to the straight line
+    return np.asarray(rise_first + slope * (deepest - first_mm) - 0.5 * (joint_mm - deepest) ** 2)
 
 
 def relief_share(joint_fret: float, frets: int, first: int, last: int) -> float:

@@ -279,11 +279,11 @@ class Specification:
         How many groups of neighbouring strings are played as one each; None: each string alone.
     reentrant
         Whether pitch may rise from the treble side to the bass side.
-    family
-        A key of `evenfall.instrument.families.FAMILIES`; None where the specification names none.
     handed
         Which hand plucks: seen from the front with the headstock up, string 1 lies right for a
         right-handed neck, left for a left-handed one.
+    family
+        A key of `evenfall.instrument.families.FAMILIES`; None where the specification names none.
     """
 
     name: str

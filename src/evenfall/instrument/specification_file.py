@@ -19,7 +19,6 @@ from typing import Any, NoReturn
 from evenfall.codec.parsing import parse_toml
 from evenfall.errors import At, Finding, FindingsError, SpecificationError
 from evenfall.instrument.construction import USUAL_CORE_SHARE, Mass, plain_mass, wound_mass
-from evenfall.instrument.doubts import doubtful_strings
 from evenfall.instrument.families import FAMILIES, PLUCK_WIDTH_MM, Family, even_steps
 from evenfall.instrument.geometry import relief_share, string_scale_mm
 from evenfall.instrument.specification import (
@@ -46,6 +45,7 @@ from evenfall.instrument.specification_keys import (
     Key,
     Table,
 )
+from evenfall.instrument.unlikely import unlikely_strings
 from evenfall.units import MM_PER_INCH, pitch_frequency_hz
 from evenfall.wording import Sentence, Value, plain_line, sentence
 
@@ -688,10 +688,10 @@ class _Reader(KeyReader):
     def unusual(self, strings: tuple[InstrumentString, ...], attack_n: Sequence[float]) -> None:
         """Remark on what is possible but looks like a slip."""
         entries = {entry["number"]: index for index, entry in enumerate(self.document["string"])}
-        for doubt in doubtful_strings(strings, "spec-unusual"):
-            number = doubt.at.strings[0]
+        for remark in unlikely_strings(strings, "spec-unusual"):
+            number = remark.at.strings[0]
             place = self.at(("string", entries[number], "gauge"), number)
-            self.remarks.append(doubt.placed(replace(place, strings=doubt.at.strings)))
+            self.remarks.append(remark.placed(replace(place, strings=remark.at.strings)))
         for string, force in zip(strings, attack_n, strict=True):
             if force > 0.2 * string.tension_n:
                 text = (

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 from evenfall.errors import At, RequestError
+from evenfall.instrument.families import Ends
 from evenfall.instrument.geometry import fret_distance_mm
 from evenfall.instrument.specification_keys import FEWEST_FRETS, MOST_FRETS
 from evenfall.instrument.specification_template import Given, specification_template
@@ -26,7 +27,6 @@ _NICKEL, _BRONZE, _SILVERED = "nickel-plated steel", "phosphor bronze", "silver-
 _NYLON, _FLUOROCARBON = {"material": "nylon"}, {"material": "fluorocarbon"}
 
 Wires = tuple[str, float, float, str]  # pitch, gauge, core and wrap; 0 and "" for a plain string
-Ends = tuple[float, float]  # first and last string
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,16 +38,16 @@ class Starter:
     family: str
     frets: int
     joint_fret: int
-    scale: Mapping[str, float]
-    radius: Ends  # at the nut and at the last fret
-    spread: Ends  # of the strings, at nut and saddle
-    action: tuple[float, float, float]  # first and last string, tolerance
-    first_fret_gap: tuple[float, float, float]
-    relief: tuple[float, float, float]  # value, least, most
+    scale: Given
+    radius_mm: Ends  # at the nut and at the last fret
+    spread_mm: Ends  # of the strings, at nut and saddle
+    action_mm: tuple[float, float, float]  # first and last string, tolerance
+    first_fret_gap_mm: tuple[float, float, float]
+    relief_mm: tuple[float, float, float]  # value, least, most
     pluck_mm: float  # from the saddle
-    setback: tuple[float, ...]
+    setback_mm: tuple[float, ...]
     sets: Mapping[str, tuple[Wires, ...]]
-    wire: tuple[float, float, float] = (1.2, 2.4, 0.8)  # crown height, its width, least height
+    wire_mm: tuple[float, float, float] = (1.2, 2.4, 0.8)  # crown height, its width, least height
     saddle: Given = field(default_factory=lambda: {"saddle_travel": {"down": 0.8, "up": 0.8}})
     more: Mapping[str, Given] = field(default_factory=dict)  # further keys, by table
     string: Given = field(default_factory=dict)  # further keys of every string
@@ -325,10 +325,30 @@ def starter(
     unit: LengthUnit = "mm",
     name: str = "",
 ) -> str:
-    """Return a starter specification as TOML: complete, every key explained.
+    """Return a starter as TOML, complete and commented.
 
-    `strings` is one of the kind's sets, the first if left out. RequestError names what does not go
-    together: another kind or set, a scale or number of frets that no instrument of it has.
+    Parameters
+    ----------
+    kind
+        A key of `STARTERS`.
+    strings
+        One of its sets; the first if left out.
+    scale_mm
+        Scale length, with fanned frets that of the treble string [mm].
+    frets
+        Number of frets.
+    handed, unit, name
+        As in the specification.
+
+    Raises
+    ------
+    RequestError
+        There is no such kind or set, or no instrument of it has such a scale or number of frets.
+
+    Examples
+    --------
+    >>> print(starter("bass", frets=24)[:70])
+    # Starter: four-string electric bass; strings: medium. Put your own val
     """
     made = _known(kind, STARTERS, "kind")
     label = strings or next(iter(made.sets))
@@ -345,9 +365,9 @@ def starter(
         ends = {"low": _SHORTEST * usual, "high": _LONGEST * usual, "given": scale_mm}
         raise RequestError(text, at=At(field="scale"), **ends)
     along = float(fret_distance_mm(1.0, count))
-    nut, saddle = made.spread
+    nut, saddle = made.spread_mm
     last = nut + (saddle - nut) * along
-    height, width, least_height = made.wire
+    height, width, least_height = made.wire_mm
     reference = min(12, count)
     given: dict[str, Given] = {
         "model": {
@@ -367,8 +387,8 @@ def starter(
             "reference_fret": reference,
         },
         "board": {
-            "radius_nut": made.radius[0],
-            "radius_last": made.radius[1],
+            "radius_nut": made.radius_mm[0],
+            "radius_last": made.radius_mm[1],
             "width_nut": round(nut + 2 * _MARGIN_MM, 1),
             "width_last": round(last + 2 * _MARGIN_MM, 1),
             "string_spread_nut": nut,
@@ -381,9 +401,9 @@ def starter(
             "least_crown_height": least_height,
         },
         "target": {
-            "action": _ends(made.action),
-            "first_fret_gap": _ends(made.first_fret_gap),
-            "relief": dict(zip(("value", "minimum", "maximum"), made.relief, strict=True)),
+            "action": _ends(made.action_mm),
+            "first_fret_gap": _ends(made.first_fret_gap_mm),
+            "relief": dict(zip(("value", "minimum", "maximum"), made.relief_mm, strict=True)),
             "nut_travel": {"down": 0.25},
             **made.saddle,
         },
@@ -396,7 +416,7 @@ def starter(
     }
     each = [
         _string(wire, setback, made.string)
-        for wire, setback in zip(wires, made.setback, strict=True)
+        for wire, setback in zip(wires, made.setback_mm, strict=True)
     ]
     return specification_template(given, each, unit, short=_opening(made, label))
 

@@ -1,7 +1,7 @@
 """The ideal neck of a specification: level frets, and every setting at its target.
 
 It says before anything is measured how hard a neck that is right can be played, and what would have
-to give where that is less than the player's attack.
+to change where that is less than the player's attack.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ class IdealNeck:
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What buzzes on a level neck at these targets, and what would have to give."""
+        """What buzzes on a level neck at these targets, and what would have to change."""
         found = []
         if self.short.any():
             share = self.clear_n / self.attack_n
@@ -102,7 +102,7 @@ class IdealNeck:
             text = (
                 "Level frets at these targets stay clear up to {share:share} of the attack, least "
                 "under string {n}: {clear:force} of {attack:force}. {one:plural This|One of these} "
-                "would have to give: {ways:or}."
+                "would have to change: {ways:or}."
             )
             ways = self._ways(strings)
             found.append(

@@ -167,7 +167,7 @@ class CheckOutcome(Outcome):
             "kind": spec.kind,
             "frets": spec.frets,
             "specification_hash": spec.content_hash,
-            "attack": spec.player.said,
+            "attack": spec.player.said.as_dict(),
             "relief_mm": spec.target.relief.value_mm,
             "total_tension_n": sum(s.tension_n for s in spec.strings),
             "strings": strings,

@@ -23,7 +23,7 @@ STEEL_SHARE = 0.5
 """Share of the modulus of steel from which a string counts as one of steel."""
 
 
-def doubtful_strings(strings: Sequence[InstrumentString], code: str) -> Iterator[Finding]:
+def unlikely_strings(strings: Sequence[InstrumentString], code: str) -> Iterator[Finding]:
     """Yield what is unlikely about strings as specified, under a finding code."""
     usual, (low, high) = float(median(s.tension_n for s in strings)), TENSION_N
     for string in strings:

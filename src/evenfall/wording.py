@@ -76,17 +76,10 @@ a word for each of these and for no others; a test compares them."""
 
 @dataclass(frozen=True, slots=True)
 class Sentence:
-    """Something to say, not yet said.
+    """Something to say, not yet said."""
 
-    Parameters
-    ----------
-    text
-        A constant with places, see the module.
-    values
-        What stands at them. Without any, the text is taken as it is, braces and all.
-    """
-
-    text: str
+    text: str  # a constant with places, see the module
+    # What stands at them. Without any, the text is taken as it is, braces and all.
     values: Mapping[str, Value] = field(default_factory=dict)
 
     def __post_init__(self) -> None:

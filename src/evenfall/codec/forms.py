@@ -29,43 +29,22 @@ Plain = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """What a file may hold in one place.
+    """What a file may hold in one place."""
 
-    Parameters
-    ----------
-    kind
-        What a single value is.
-    meaning
-        What it is, for the reference page: with its unit where the name does not end in it.
-    low_bound, high_bound
-        Range of a number, both ends included; of a text, its length.
-    null
-        What `null` stands for: NaN (not known), an infinity (no limit), None (there is none).
-    shape
-        Names of the dimensions, outermost first.
-    array
-        Type of the numbers of an array; None for tuples and single values.
-    choices
-        The values that may stand there.
-    pattern
-        Regular expression that a text matches as a whole.
-    of
-        Class of a part.
-    later
-        Whether the field came after its file's version was frozen. A file leaves it out where it
-        has its default, so that older files keep their hash.
-    """
-
-    kind: Kind
+    kind: Kind  # what a single value is
+    # what it is, for the reference page: with its unit where the name does not end in it
     meaning: str = ""
-    low_bound: float = -math.inf
+    low_bound: float = -math.inf  # range of a number, both ends included; of a text, its length
     high_bound: float = math.inf
+    # what `null` stands for: NaN (not known), an infinity (no limit), None (there is none)
     null: Any = REFUSED
-    shape: tuple[str, ...] = ()
-    array: Any = None
-    choices: tuple[Any, ...] = ()
-    pattern: str = ""
-    of: Any = None
+    shape: tuple[str, ...] = ()  # names of the dimensions, outermost first
+    array: Any = None  # type of the numbers of an array; None for tuples and single values
+    choices: tuple[Any, ...] = ()  # the values that may stand there
+    pattern: str = ""  # regular expression that a text matches as a whole
+    of: Any = None  # class of a part
+    # Whether the field came after its file's version was frozen. A file leaves it out where it has
+    # its default, so that older files keep their hash.
     later: bool = False
 
 

@@ -42,67 +42,38 @@ KEEPABLE = ("relief", "saddle", "nut")
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One levelling job of K strings over F frets.
+    """One levelling job of K strings over F frets."""
 
-    Parameters
-    ----------
-    specification, measurement, lines, bow, excursion
-        What it was made from.
-    requirement
-        What every position has to clear.
-    attack_n
-        Design attack, shape (K,) [N].
-    margin_mm
-        Clearance asked for on top of the excursion, m[k, i, j]: the rule's extra clearance, what
-        the bench may miss, and the readings' uncertainty; shape (K, F + 1, F + 1) [mm].
-    clearance_u_mm
-        Standard uncertainty of every rest clearance, same shape; 0 where j <= i [mm].
-    coverage_factor
-        One-sided factor of the specification's coverage.
-    share
-        Share of the saddle in the chord, a[k, i, j], shape (K, F + 1, F + 1).
-    room_mm
-        Metal that may come off each crossing so that the least height can be proved to be left,
-        shape (K, F) [mm].
-    limit_u_mm
-        Standard uncertainty of "action", "first-fret-gap" and "relief", one value per string (one
-        for the relief) [mm].
-    guard_mm
-        How far the limits of "action", "first-fret-gap" and "relief" are to be drawn in so that the
-        result can be proved, one value per string (one for the relief) [mm].
-    action_mm, first_fret_gap_mm
-        Lower and upper limits less their guard, shape (K, 2) [mm].
-    relief_mm
-        Lower and upper limit less their guard, shape (2,) [mm].
-    saddle_travel_mm, nut_travel_mm
-        Travel down and up, as positive numbers, shape (2,) [mm].
-    relief_found_mm
-        Relief in the crown tops as measured [mm].
-    relief_free, saddle_free, nut_free
-        Whether the truss rod may be turned, the saddle and the nut slots moved.
-    """
-
-    specification: Specification
+    specification: Specification  # what it was made from
     measurement: Measurement
     lines: StringLines
     bow: Bow
     excursion: ExcursionTable
-    requirement: Requirement
-    attack_n: FloatArray
+    requirement: Requirement  # what every position has to clear
+    attack_n: FloatArray  # design attack, shape (K,) [N]
+    # clearance asked for on top of the excursion, m[k, i, j]: the rule's extra clearance, what the
+    # bench may miss, and the readings' uncertainty; shape (K, F + 1, F + 1) [mm]
     margin_mm: FloatArray
+    # standard uncertainty of every rest clearance, same shape; 0 where j <= i [mm]
     clearance_u_mm: FloatArray
-    coverage_factor: float
-    share: FloatArray
+    coverage_factor: float  # One-sided factor of the specification's coverage
+    share: FloatArray  # share of the saddle in the chord, a[k, i, j], shape (K, F + 1, F + 1)
+    # metal that may come off each crossing so that the least height can be proved to be left, shape
+    # (K, F) [mm]
     room_mm: FloatArray
+    # standard uncertainty of "action", "first-fret-gap" and "relief", one value per string (one for
+    # the relief) [mm]
     limit_u_mm: dict[str, FloatArray]
+    # how far the limits of "action", "first-fret-gap" and "relief" are to be drawn in so that the
+    # result can be proved, one value per string (one for the relief) [mm]
     guard_mm: dict[str, FloatArray]
-    action_mm: FloatArray
+    action_mm: FloatArray  # lower and upper limits less their guard, shape (K, 2) [mm]
     first_fret_gap_mm: FloatArray
-    relief_mm: FloatArray
-    saddle_travel_mm: FloatArray
+    relief_mm: FloatArray  # lower and upper limit less their guard, shape (2,) [mm]
+    saddle_travel_mm: FloatArray  # travel down and up, as positive numbers, shape (2,) [mm]
     nut_travel_mm: FloatArray
-    relief_found_mm: float
-    relief_free: bool
+    relief_found_mm: float  # relief in the crown tops as measured [mm]
+    relief_free: bool  # whether the truss rod may be turned, the saddle and the nut slots moved
     saddle_free: bool
     nut_free: bool
 

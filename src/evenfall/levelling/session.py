@@ -52,41 +52,23 @@ PRICE_STEPS: dict[Control, float] = {"attack": 5.0, "action": 0.05, "relief": 0.
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Preview:
-    """What one method would come to, for K strings over F frets.
+    """What one method would come to, for K strings over F frets."""
 
-    Parameters
-    ----------
-    conclusion
-        What is to be done; see `evenfall.levelling.decision.Conclusion`.
-    holds
-        Whether every note is then clear, or as good as level frets.
-    attack_n
-        Attack that it is for [N], shape (K,); with a metal budget, what the budget buys.
-    level_margin_share
-        Share of that attack up to which level frets stay clear with these settings.
-    metal_mm, removal_mm
-        Total removal [mm], and removal by crossing, shape (K, F) [mm].
-    lowest_crown_mm
-        Lowest crown after work [mm].
-    relief_change_mm, saddle_height_change_mm, nut_height_change_mm
-        What to adjust [mm], positive up; the latter two have shape (K,).
-    note_state
-        `evenfall.requirement.State` of each note after work, by stopped fret 0..F-1, shape (K, F).
-    buzz_force, touch_force
-        The forces from which strings buzz, and touch, after work, by stopped fret 0..F-1.
-    """
-
-    conclusion: Conclusion
-    holds: bool
+    conclusion: Conclusion  # what is to be done; see `evenfall.levelling.decision.Conclusion`
+    holds: bool  # whether every note is then clear, or as good as level frets
+    # attack that it is for [N], shape (K,); with a metal budget, what the budget buys
     attack_n: FloatArray
+    # share of that attack up to which level frets stay clear with these settings
     level_margin_share: float
-    metal_mm: float
+    metal_mm: float  # total removal [mm], and removal by crossing, shape (K, F) [mm]
     removal_mm: FloatArray
-    lowest_crown_mm: float
-    relief_change_mm: float
+    lowest_crown_mm: float  # lowest crown after work [mm]
+    relief_change_mm: float  # what to adjust [mm], positive up; the latter two have shape (K,)
     saddle_height_change_mm: FloatArray
     nut_height_change_mm: FloatArray
+    # `evenfall.requirement.State` of each note after work, by stopped fret 0..F-1, shape (K, F)
     note_state: CodeArray
+    # the forces from which strings buzz, and touch, after work, by stopped fret 0..F-1
     buzz_force: PluckForce
     touch_force: PluckForce
 

@@ -37,25 +37,15 @@ _STEPS, _HALVINGS = 17, 5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Along:
-    """What each value of a control leads to, everything else as it is asked for.
+    """What each value of a control leads to, everything else as it is asked for."""
 
-    Parameters
-    ----------
-    control
-        The control.
-    value
-        Rising values: the highest attack of all strings [N], the mean action wanted [mm], or the
-        relief wanted [mm]; shape (N,). Values stand close where what they lead to changes.
-    metal_mm
-        Removal by the rules [mm], shape (N,); NaN where nothing is cut although notes fail.
-    holding
-        What each value leads to.
-    """
-
-    control: Control
+    control: Control  # the control
+    # Rising values: the highest attack of all strings [N], the mean action wanted [mm], or the
+    # relief wanted [mm]; shape (N,). Values stand close where what they lead to changes.
     value: FloatArray
+    # removal by the rules [mm], shape (N,); NaN where nothing is cut although notes fail
     metal_mm: FloatArray
-    holding: tuple[Holding, ...]
+    holding: tuple[Holding, ...]  # what each value leads to
 
     def __post_init__(self) -> None:
         shut(self)
@@ -74,29 +64,19 @@ class Along:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TradeOff:
-    """Two curves through a plan.
+    """Two curves through a plan."""
 
-    Parameters
-    ----------
-    action_mm, metal_mm
-        Mean action wanted over the reference fret, and the metal that the rules take [mm], shape
-        (N,); NaN where notes fail that no cut would clear.
-    plan_action_mm, plan_metal_mm
-        Where the plan stands on the first curve [mm].
-    relief_mm, margin_share
-        Relief [mm], and the lowest buzz force of the finished frets as a share of the player's
-        attack, action and first-fret gap held; shape (M,).
-    plan_relief_mm, plan_margin_share
-        Where the plan stands on the second curve.
-    """
-
+    # mean action wanted over the reference fret, and the metal that the rules take [mm], shape
+    # (N,); NaN where notes fail that no cut would clear
     action_mm: FloatArray
     metal_mm: FloatArray
-    plan_action_mm: float
+    plan_action_mm: float  # where the plan stands on the first curve [mm]
     plan_metal_mm: float
+    # relief [mm], and the lowest buzz force of the finished frets as a share of the player's
+    # attack, action and first-fret gap held; shape (M,)
     relief_mm: FloatArray
     margin_share: FloatArray
-    plan_relief_mm: float
+    plan_relief_mm: float  # where the plan stands on the second curve
     plan_margin_share: float
 
     def __post_init__(self) -> None:

@@ -17,23 +17,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Axis:
-    """A straight scale; call it with a value in its unit to get the place on the paper [px].
+    """A straight scale; call it with a value in its unit to get the place on the paper [px]."""
 
-    Parameters
-    ----------
-    low, high
-        Ends of the scale, in `unit`.
-    start_px, end_px
-        Where they lie on the paper [px].
-    unit
-        Unit of the scale.
-    """
-
-    low: float
+    low: float  # ends of the scale, in `unit`
     high: float
-    start_px: float
+    start_px: float  # where they lie on the paper [px]
     end_px: float
-    unit: str
+    unit: str  # unit of the scale
 
     def __call__(self, value: float) -> float:
         """Return the place of a value [px]."""

@@ -101,19 +101,11 @@ def span(*values: Series, room: float = 0.08, least: float = 0.0) -> tuple[float
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """One pair of axes on a chart; every method draws over what is there.
+    """One pair of axes on a chart; every method draws over what is there."""
 
-    Parameters
-    ----------
-    x, y
-        The axes.
-    chart
-        Where it is drawn, and where the legend of what has a name comes to stand.
-    """
-
-    x: Axis
+    x: Axis  # the axes
     y: Axis
-    chart: Chart
+    chart: Chart  # where it is drawn, and where the legend of what has a name comes to stand
     _named: list[float] = field(default_factory=list)
     _written: list[tuple[float, float, float]] = field(default_factory=list)
 

@@ -32,24 +32,13 @@ plan keeps its own limits, and far under anything that a gauge shows."""
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """A verdict and what it rests on.
+    """A verdict and what it rests on."""
 
-    Parameters
-    ----------
-    verdict
-        "conforms", "does not conform" or "undecided".
-    probability
-        Probability of conformity p_c (JCGM 106, 8.3).
-    guard_band_mm
-        How far inside its limits the value must lie to be accepted [mm]; infinity if none can be.
-    refusal_band_mm
-        How far outside them it must lie to be refused [mm].
-    """
-
-    verdict: Verdict
-    probability: float
+    verdict: Verdict  # "conforms", "does not conform" or "undecided"
+    probability: float  # probability of conformity p_c (JCGM 106, 8.3)
+    # how far inside its limits the value must lie to be accepted [mm]; infinity if none can be
     guard_band_mm: float
-    refusal_band_mm: float
+    refusal_band_mm: float  # how far outside them it must lie to be refused [mm]
 
 
 def decide(

@@ -34,22 +34,13 @@ def heights_read(measurement: Measurement) -> Heights:
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """A deviation from the plan, and how it follows from the heights.
+    """A deviation from the plan, and how it follows from the heights."""
 
-    Parameters
-    ----------
-    deviation
-        What is off plan.
-    weights
-        Weights of the heights after the work in the deviation of each height, those of the heights
-        before it with the other sign; shape (K, F + 2, K, F + 2).
-    before
-        The heights before the work, with the uncertainty that the work itself adds.
-    """
-
-    deviation: Deviation
+    deviation: Deviation  # what is off plan
+    # weights of the heights after the work in the deviation of each height, those of the heights
+    # before it with the other sign; shape (K, F + 2, K, F + 2)
     weights: FloatArray
-    before: Heights
+    before: Heights  # the heights before the work, with the uncertainty that the work itself adds
 
 
 def _shape(lines: StringLines, plan: Plan) -> Shared:

@@ -62,34 +62,20 @@ smaller of two takes the one that happened to come out too small (our choice).""
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """Everything that judging one instrument needs.
+    """Everything that judging one instrument needs."""
 
-    Parameters
-    ----------
-    specification, lines, bow, excursion
-        The instrument.
-    measurement
-        Readings after the work.
-    heights
-        Its heights, without those that nobody read.
-    attack_n
-        Attack that is judged [N], shape (K,).
-    level_mm, taken_mm
-        Crown tops of level frets over the datum of the heights; and those read, on that line where
-        they do not stand out from it; shape (K, F) [mm].
-    smallest_cut_mm
-        What comes off at least where the plan's method takes off anything [mm].
-    """
-
-    specification: Specification
+    specification: Specification  # the instrument
     lines: StringLines
     bow: Bow
     excursion: ExcursionTable
-    measurement: Measurement
-    heights: Heights
-    attack_n: FloatArray
+    measurement: Measurement  # readings after the work
+    heights: Heights  # its heights, without those that nobody read
+    attack_n: FloatArray  # attack that is judged [N], shape (K,)
+    # crown tops of level frets over the datum of the heights; and those read, on that line where
+    # they do not stand out from it; shape (K, F) [mm]
     level_mm: FloatArray
     taken_mm: FloatArray
+    # what comes off at least where the plan's method takes off anything [mm]
     smallest_cut_mm: float
 
     @property
@@ -456,32 +442,23 @@ def _of_both(states: tuple[Heights, Heights], weights: FloatArray) -> tuple[floa
 
 @dataclass(frozen=True, slots=True)
 class Clearances:
-    """Rest clearances of K strings over F frets, shape (K, F + 1, F + 1); unknown for j <= i.
+    """Rest clearances of K strings over F frets, shape (K, F + 1, F + 1); unknown for j <= i."""
 
-    Parameters
-    ----------
-    clearance_mm, u_mm, degrees_of_freedom
-        Clearance of the string stopped at i over fret j, its standard uncertainty [mm] and the
-        degrees of freedom of that.
-    level_clearance_mm
-        What level frets would give at the same rod, nut and saddle [mm].
-    room_mm
-        What it has over what it must be; negative where it is short. A crown that stands out by
-        less than a smallest cut is as good as level, whichever of the two crowns it is.
-    taken_mm, judged
-        The clearance with what does not stand out taken as level, and how that stands.
-    sure_mm, refused_mm
-        How far inside the limit it must lie to conform for certain, and how far outside not to
-        conform for certain [mm].
-    """
-
+    # clearance of the string stopped at i over fret j, its standard uncertainty [mm] and the
+    # degrees of freedom of that
     clearance_mm: FloatArray
     u_mm: FloatArray
     degrees_of_freedom: FloatArray
+    # what level frets would give at the same rod, nut and saddle [mm]
     level_clearance_mm: FloatArray
+    # What it has over what it must be; negative where it is short. A crown that stands out by less
+    # than a smallest cut is as good as level, whichever of the two crowns it is.
     room_mm: FloatArray
+    # the clearance with what does not stand out taken as level, and how that stands
     taken_mm: FloatArray
     judged: Judged
+    # how far inside the limit it must lie to conform for certain, and how far outside not to
+    # conform for certain [mm]
     sure_mm: FloatArray
     refused_mm: FloatArray
 

@@ -73,26 +73,13 @@ class BudgetLine(Content):
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """How the uncertainty of one result comes about.
+    """How the uncertainty of one result comes about."""
 
-    Parameters
-    ----------
-    quantity
-        What the result is, in words.
-    value
-        The result, in `unit`.
-    unit
-        Unit of the result.
-    lines
-        Its inputs.
-    correlation
-        Correlation coefficients of the inputs, shape (lines, lines); None if independent.
-    """
-
-    quantity: str
-    value: float
-    unit: str
-    lines: tuple[BudgetLine, ...]
+    quantity: str  # what the result is, in words
+    value: float  # the result, in `unit`
+    unit: str  # unit of the result
+    lines: tuple[BudgetLine, ...]  # its inputs
+    # correlation coefficients of the inputs, shape (lines, lines); None if independent
     correlation: FloatArray | None = None
 
     def __post_init__(self) -> None:

@@ -57,21 +57,12 @@ MOST_SCAN_UNCERTAINTY_MM = 1.0
 
 @dataclass(frozen=True, slots=True)
 class ScanSetting:
-    """What the caller knows about how the instrument was scanned.
+    """What the caller knows about how the instrument was scanned."""
 
-    Parameters
-    ----------
-    strung
-        Whether the strings were at pitch; None if not said.
-    mirrored
-        Whether the file's axes swap treble and bass; None if not known.
-    scan_uncertainty_mm
-        Standard uncertainty of the scanner's heights within one scan [mm], which its points do
-        not show.
-    """
-
-    strung: bool | None = None
-    mirrored: bool | None = None
+    strung: bool | None = None  # whether the strings were at pitch; None if not said
+    mirrored: bool | None = None  # whether the file's axes swap treble and bass; None if not known
+    # standard uncertainty of the scanner's heights within one scan [mm], which its points do not
+    # show
     scan_uncertainty_mm: float = 0.0
 
     def __post_init__(self) -> None:
@@ -84,27 +75,14 @@ class ScanSetting:
 
 @dataclass(frozen=True, slots=True)
 class ScanReading:
-    """What one scan, and the sheets beside it, amount to.
+    """What one scan, and the sheets beside it, amount to."""
 
-    Parameters
-    ----------
-    recognised
-        What the file was taken for and why.
-    survey
-        The crowns and the board.
-    measurement
-        The measurement.
-    sheet
-        What the sheets alone would have given; None where they do not suffice for that.
-    findings
-        What is worth knowing.
-    """
-
-    recognised: Sentence
-    survey: CrownSurvey
-    measurement: Measurement
+    recognised: Sentence  # what the file was taken for and why
+    survey: CrownSurvey  # the crowns and the board
+    measurement: Measurement  # the measurement
+    # what the sheets alone would have given; None where they do not suffice for that
     sheet: Measurement | None
-    findings: tuple[Finding, ...]
+    findings: tuple[Finding, ...]  # what is worth knowing
 
 
 def read_scanned(

@@ -31,29 +31,15 @@ NORMAL_MAD = 1.4826
 
 @dataclass(frozen=True, slots=True)
 class CircleFit:
-    """A circle in a plane with the uncertainty of its three parameters.
+    """A circle in a plane with the uncertainty of its three parameters."""
 
-    Parameters
-    ----------
-    centre_x_mm, centre_z_mm, radius_mm
-        The circle [mm].
-    covariance_mm2
-        Covariance of (centre x, centre z, radius) [mm²], shape (3, 3).
-    spread_mm
-        Standard deviation of the distances to the circle [mm].
-    residual_mm
-        Signed distance of each point, positive outside [mm], shape (N,).
-    weight
-        Weight that each point had in the last step, shape (N,).
-    """
-
-    centre_x_mm: float
+    centre_x_mm: float  # the circle [mm]
     centre_z_mm: float
     radius_mm: float
-    covariance_mm2: FloatArray
-    spread_mm: float
-    residual_mm: FloatArray
-    weight: FloatArray
+    covariance_mm2: FloatArray  # covariance of (centre x, centre z, radius) [mm²], shape (3, 3)
+    spread_mm: float  # standard deviation of the distances to the circle [mm]
+    residual_mm: FloatArray  # signed distance of each point, positive outside [mm], shape (N,)
+    weight: FloatArray  # weight that each point had in the last step, shape (N,)
 
     @property
     def top_mm(self) -> float:
@@ -172,25 +158,14 @@ def _influence_slope(distance: FloatArray, robust: Robust | None, spread: float)
 
 @dataclass(frozen=True, slots=True)
 class ArcFits:
-    """Fits of G arcs with P parameters each: centre x, centre z, radius and what was asked for.
+    """Fits of G arcs with P parameters each: centre x, centre z, radius and what was asked for."""
 
-    Parameters
-    ----------
-    parameters
-        Shape (G, P): centre x, centre z, radius; then the slope along the third coordinate if one
-        was given; then the height of the flat if asked for.
-    normal
-        Matrices of the normal equations, shape (G, P, P).
-    distance_mm
-        Signed distance of each point to its arc [mm], shape (N,).
-    cost_mm2
-        Weighted sum of squared distances of each arc [mm²], shape (G,).
-    """
-
+    # shape (G, P): centre x, centre z, radius; then the slope along the third coordinate if one was
+    # given; then the height of the flat if asked for
     parameters: FloatArray
-    normal: FloatArray
-    distance_mm: FloatArray
-    cost_mm2: FloatArray
+    normal: FloatArray  # matrices of the normal equations, shape (G, P, P)
+    distance_mm: FloatArray  # signed distance of each point to its arc [mm], shape (N,)
+    cost_mm2: FloatArray  # weighted sum of squared distances of each arc [mm²], shape (G,)
 
 
 def fit_arcs(

@@ -43,38 +43,22 @@ FLATTEST_RADIUS_MM = 10_000.0
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """The board's heights over the datum, in cells, and its shape along the neck.
+    """The board's heights over the datum, in cells, and its shape along the neck."""
 
-    Parameters
-    ----------
-    x_mm, y_mm
-        Middles of the cells' columns and rows [mm], shapes (X,) and (Y,).
-    height_mm
-        Mean height of each cell [mm], NaN where nothing was measured, shape (X, Y).
-    point_count
-        Points in each cell, shape (X, Y).
-    noise_mm
-        Standard deviation of single points about their cell [mm].
-    station_mm
-        Stations along the neck [mm], shape (S,).
-    crest_mm, crest_u_mm
-        Height of the board on the centre line and its standard uncertainty [mm], shape (S,).
-    roll_rad
-        Slope across the board at the centre line [rad], shape (S,); its change along the neck is
-        the neck's twist.
-    radius_mm, radius_u_mm
-        Radius across the board and its standard uncertainty [mm], infinite where flat, shape (S,).
-    """
-
-    x_mm: FloatArray
+    x_mm: FloatArray  # middles of the cells' columns and rows [mm], shapes (X,) and (Y,)
     y_mm: FloatArray
+    # mean height of each cell [mm], NaN where nothing was measured, shape (X, Y)
     height_mm: FloatArray
-    point_count: IntArray
-    noise_mm: float
-    station_mm: FloatArray
+    point_count: IntArray  # points in each cell, shape (X, Y)
+    noise_mm: float  # standard deviation of single points about their cell [mm]
+    station_mm: FloatArray  # stations along the neck [mm], shape (S,)
+    # height of the board on the centre line and its standard uncertainty [mm], shape (S,)
     crest_mm: FloatArray
     crest_u_mm: FloatArray
+    # slope across the board at the centre line [rad], shape (S,); its change along the neck is the
+    # neck's twist
     roll_rad: FloatArray
+    # radius across the board and its standard uncertainty [mm], infinite where flat, shape (S,)
     radius_mm: FloatArray
     radius_u_mm: FloatArray
 
@@ -91,20 +75,13 @@ class Board:
 
 @dataclass(frozen=True, slots=True)
 class SideHeights:
-    """The board continued to N places on one fret's line, from the nut's side and the bridge's.
+    """The board continued to N places on one fret's line, from the nut's side and the bridge's."""
 
-    Parameters
-    ----------
-    height_mm, u_mm
-        Height of the board and its standard uncertainty [mm], NaN where it is not seen,
-        shape (2, N): nut's side, bridge's side.
-    slope
-        Slope of the board along the fret, shape (2, N).
-    """
-
+    # height of the board and its standard uncertainty [mm], NaN where it is not seen, shape (2, N):
+    # nut's side, bridge's side
     height_mm: FloatArray
     u_mm: FloatArray
-    slope: FloatArray
+    slope: FloatArray  # slope of the board along the fret, shape (2, N)
 
     def mean(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return height, standard uncertainty and slope under the fret: the mean of both sides.

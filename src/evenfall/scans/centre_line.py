@@ -21,36 +21,21 @@ EDGE_BLOCKS = 10
 
 @dataclass(frozen=True, slots=True)
 class CentreLine:
-    """A line along the neck in plan: y = side + x tan(turn).
+    """A line along the neck in plan: y = side + x tan(turn)."""
 
-    Parameters
-    ----------
-    side_mm, turn_rad
-        Where it crosses x = 0 [mm], and its direction [rad].
-    side_u_mm, turn_u_rad
-        Standard uncertainties of its place at the middle of the neck and of its direction.
-    """
-
-    side_mm: float
+    side_mm: float  # where it crosses x = 0 [mm], and its direction [rad]
     turn_rad: float
+    # standard uncertainties of its place at the middle of the neck and of its direction
     side_u_mm: float
     turn_u_rad: float
 
 
 @dataclass(frozen=True, slots=True)
 class Bands:
-    """Where the board's two edges lie in N bands along the neck.
+    """Where the board's two edges lie in N bands along the neck."""
 
-    Parameters
-    ----------
-    x_mm
-        Middle of each band [mm], shape (N,).
-    low_mm, high_mm
-        Edges on the side of smaller and of larger y [mm], shape (N,).
-    """
-
-    x_mm: FloatArray
-    low_mm: FloatArray
+    x_mm: FloatArray  # middle of each band [mm], shape (N,)
+    low_mm: FloatArray  # edges on the side of smaller and of larger y [mm], shape (N,)
     high_mm: FloatArray
 
     @property

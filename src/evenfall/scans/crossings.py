@@ -51,29 +51,17 @@ SLOPE_MM = 2.5
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """One crown under one string.
+    """One crown under one string."""
 
-    Parameters
-    ----------
-    top_mm, top_u_mm
-        Height of the crown's top over the datum and its standard uncertainty from scatter [mm].
-    origin
-        READ where points lie under the string, INTERPOLATED over a shadow, MISSING.
-    slope_rad, slope_u_rad
-        Slope of the crown along the fret and its standard uncertainty [rad].
-    radius_mm, radius_u_mm
-        Radius of the crown and its standard uncertainty [mm].
-    flat_width_mm, flat_width_u_mm
-        Width of the worn flat and its standard uncertainty [mm]; 0 where round, NaN where hidden.
-    """
-
+    # height of the crown's top over the datum and its standard uncertainty from scatter [mm]
     top_mm: float
     top_u_mm: float
-    origin: Origin
-    slope_rad: float
+    origin: Origin  # READ where points lie under the string, INTERPOLATED over a shadow, MISSING
+    slope_rad: float  # slope of the crown along the fret and its standard uncertainty [rad]
     slope_u_rad: float
-    radius_mm: float
+    radius_mm: float  # radius of the crown and its standard uncertainty [mm]
     radius_u_mm: float
+    # width of the worn flat and its standard uncertainty [mm]; 0 where round, NaN where hidden
     flat_width_mm: float
     flat_width_u_mm: float
 

@@ -85,52 +85,29 @@ PROFILE_BINS = 24
 
 @dataclass(frozen=True, slots=True)
 class CrownLine:
-    """The crown of one fret along its length, N slices.
+    """The crown of one fret along its length, N slices."""
 
-    Parameters
-    ----------
-    fret
-        Fret number, from 1.
-    slice_mm
-        Length of a slice [mm].
-    along_mm
-        Middle of each slice along the fret from the centre line, towards the treble [mm],
-        shape (N,).
-    x_mm, y_mm
-        Place of the crown's top in plan, in the neck's frame [mm], shape (N,).
-    top_mm, top_u_mm
-        Height of the top over the datum and its standard uncertainty from scatter [mm],
-        shape (N,).
-    slope
-        Slope of the top along the fret, shape (N,).
-    radius_mm, radius_u_mm
-        Radius of the crown and its standard uncertainty [mm], shape (N,).
-    flat_width_mm, flat_width_u_mm
-        Width of the worn flat, 0 where the top is round, and its standard uncertainty [mm],
-        shape (N,).
-    noise_mm
-        Standard deviation of single points about the fits [mm].
-    form_u_mm
-        Standard uncertainty from the profile's misfit and the mesh's facets [mm]; the same for the
-        whole fret.
-    bend_ratio
-        Squared second differences of neighbouring tops over what `top_u_mm` explains.
-    """
-
-    fret: int
-    slice_mm: float
+    fret: int  # fret number, from 1
+    slice_mm: float  # length of a slice [mm]
+    # middle of each slice along the fret from the centre line, towards the treble [mm], shape (N,)
     along_mm: FloatArray
-    x_mm: FloatArray
+    x_mm: FloatArray  # place of the crown's top in plan, in the neck's frame [mm], shape (N,)
     y_mm: FloatArray
+    # height of the top over the datum and its standard uncertainty from scatter [mm], shape (N,)
     top_mm: FloatArray
     top_u_mm: FloatArray
-    slope: FloatArray
-    radius_mm: FloatArray
+    slope: FloatArray  # slope of the top along the fret, shape (N,)
+    radius_mm: FloatArray  # radius of the crown and its standard uncertainty [mm], shape (N,)
     radius_u_mm: FloatArray
+    # width of the worn flat, 0 where the top is round, and its standard uncertainty [mm], shape
+    # (N,)
     flat_width_mm: FloatArray
     flat_width_u_mm: FloatArray
-    noise_mm: float
+    noise_mm: float  # standard deviation of single points about the fits [mm]
+    # standard uncertainty from the profile's misfit and the mesh's facets [mm]; the same for the
+    # whole fret
     form_u_mm: float
+    # squared second differences of neighbouring tops over what `top_u_mm` explains
     bend_ratio: FloatArray
 
 

@@ -16,33 +16,17 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """The cross-section of one crown under one string, for its picture.
+    """The cross-section of one crown under one string, for its picture."""
 
-    Parameters
-    ----------
-    across_mm
-        Distance of each point from the fret's line, towards the bridge [mm], shape (N,).
-    height_mm
-        Its height over the crown's fitted top [mm], shape (N,).
-    centre_mm
-        Where the fitted circle's centre lies across [mm].
-    radius_mm
-        Its radius [mm].
-    flat_width_mm
-        Width of the worn flat [mm]; 0 where the top is round or hidden.
-    fitted_half_mm
-        Points up to this far from the centre took part in the fit [mm].
-    beside_mm
-        How far along the fret from the string it was taken [mm]: 0 under it, else the nearest
-        place that the string does not hide.
-    """
-
+    # distance of each point from the fret's line, towards the bridge [mm], shape (N,)
     across_mm: FloatArray
-    height_mm: FloatArray
-    centre_mm: float
-    radius_mm: float
-    flat_width_mm: float
-    fitted_half_mm: float
+    height_mm: FloatArray  # its height over the crown's fitted top [mm], shape (N,)
+    centre_mm: float  # where the fitted circle's centre lies across [mm]
+    radius_mm: float  # its radius [mm]
+    flat_width_mm: float  # width of the worn flat [mm]; 0 where the top is round or hidden
+    fitted_half_mm: float  # points up to this far from the centre took part in the fit [mm]
+    # how far along the fret from the string it was taken [mm]: 0 under it, else the nearest place
+    # that the string does not hide
     beside_mm: float = 0.0
 
     def fitted_mm(self, across_mm: FloatArray) -> FloatArray:

@@ -61,25 +61,14 @@ SIGMA = 4.0
 
 @dataclass(frozen=True, slots=True)
 class FretHeights:
-    """Height of a crown over the board along one fret, N nodes.
+    """Height of a crown over the board along one fret, N nodes."""
 
-    Parameters
-    ----------
-    fret
-        Fret number, from 1.
-    along_mm
-        Places from the centre line, towards the treble [mm], shape (N,).
-    height_mm, u_mm
-        Height over the board and its standard uncertainty [mm], NaN where not seen, shape (N,).
-    worn
-        Whether the top is worn flat there, shape (N,).
-    """
-
-    fret: int
-    along_mm: FloatArray
+    fret: int  # fret number, from 1
+    along_mm: FloatArray  # places from the centre line, towards the treble [mm], shape (N,)
+    # height over the board and its standard uncertainty [mm], NaN where not seen, shape (N,)
     height_mm: FloatArray
     u_mm: FloatArray
-    worn: BoolArray
+    worn: BoolArray  # whether the top is worn flat there, shape (N,)
 
 
 def find_faults(

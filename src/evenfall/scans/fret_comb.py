@@ -31,18 +31,11 @@ YAW_RAD = np.deg2rad(np.arange(-4.0, 4.01, 0.25))
 
 @dataclass(frozen=True, slots=True)
 class FretLines:
-    """Straight fret lines in plan, x = base + lean y.
+    """Straight fret lines in plan, x = base + lean y."""
 
-    Parameters
-    ----------
-    base_mm
-        Where each fret crosses the centre line [mm], shape (F,); NaN where none was found.
-    lean_slope
-        dx/dy of each fret, shape (F,).
-    """
-
+    # where each fret crosses the centre line [mm], shape (F,); NaN where none was found
     base_mm: FloatArray
-    lean_slope: FloatArray
+    lean_slope: FloatArray  # dx/dy of each fret, shape (F,)
 
     @property
     def cosine(self) -> FloatArray:
@@ -52,34 +45,17 @@ class FretLines:
 
 @dataclass(frozen=True, slots=True)
 class Match:
-    """One way of laying the specification's frets over a strip map.
+    """One way of laying the specification's frets over a strip map."""
 
-    Parameters
-    ----------
-    score_share
-        Mean height found at the frets' places, as a share of a new crown, 0 to 1.
-    along_order, across_order
-        +1 or -1: whether the map's x runs to the bridge, and its y to the treble side.
-    up_order
-        +1 where frets stand up in the map, -1 where they point down.
-    nut_mm
-        The map's x of the nut on the centre line [mm].
-    yaw_rad
-        Turn of the frets about the vertical against the map [rad].
-    scale_ratio
-        Scale found over scale specified.
-    inside_count
-        Frets that then lie within the map.
-    """
-
-    score_share: float
+    score_share: float  # mean height found at the frets' places, as a share of a new crown, 0 to 1
+    # +1 or -1: whether the map's x runs to the bridge, and its y to the treble side
     along_order: int
     across_order: int
-    up_order: int
-    nut_mm: float
-    yaw_rad: float
-    scale_ratio: float
-    inside_count: int = 0
+    up_order: int  # +1 where frets stand up in the map, -1 where they point down
+    nut_mm: float  # the map's x of the nut on the centre line [mm]
+    yaw_rad: float  # turn of the frets about the vertical against the map [rad]
+    scale_ratio: float  # scale found over scale specified
+    inside_count: int = 0  # frets that then lie within the map
 
     def seen_share(self, frets: int) -> float:
         """Return the score over the frets within the map alone."""

@@ -57,40 +57,23 @@ class BoardGuess:
     """Cross curves of the board along the neck.
 
     In each column of cells z = c0 + c1 y + c2 y² + c3 (x - x of the column's middle).
-
-    Parameters
-    ----------
-    curve_coefficients
-        Shape (4, columns): c0 [mm], c1, c2 [1/mm], c3.
-    noise_mm
-        Standard deviation of single points about it [mm].
     """
 
-    curve_coefficients: FloatArray
-    noise_mm: float
+    curve_coefficients: FloatArray  # shape (4, columns): c0 [mm], c1, c2 [1/mm], c3
+    noise_mm: float  # standard deviation of single points about it [mm]
 
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """Cells over the board.
+    """Cells over the board."""
 
-    Parameters
-    ----------
-    low_x_mm, low_y_mm
-        Corner of the first cell [mm].
-    columns, rows
-        Cells along and across the neck.
-    fret_index
-        Fret (from 0) whose crown may reach into the cell, -1 for none, shape (columns * rows,).
-    off_board
-        Whether a cell lies before the nut or beside the board, shape (columns * rows,).
-    """
-
-    low_x_mm: float
+    low_x_mm: float  # corner of the first cell [mm]
     low_y_mm: float
-    columns: int
+    columns: int  # cells along and across the neck
     rows: int
+    # fret (from 0) whose crown may reach into the cell, -1 for none, shape (columns * rows,)
     fret_index: NDArray[np.int16]
+    # whether a cell lies before the nut or beside the board, shape (columns * rows,)
     off_board: BoolArray
 
     @property
@@ -106,66 +89,37 @@ class Grid:
 
 @dataclass(frozen=True, slots=True)
 class CrownPoints:
-    """The points on one crown.
+    """The points on one crown."""
 
-    Parameters
-    ----------
-    across_mm
-        Distance from the fret's line in plan, towards the bridge [mm], shape (N,), float32.
-    along_mm
-        Place along the fret from the centre line, towards the treble side [mm], shape (N,),
-        float32.
-    over_guess_mm
-        Height over the guess of the crown line [mm], shape (N,), float32.
-    """
-
+    # distance from the fret's line in plan, towards the bridge [mm], shape (N,), float32
     across_mm: NDArray[np.float32]
+    # place along the fret from the centre line, towards the treble side [mm], shape (N,), float32
     along_mm: NDArray[np.float32]
+    # height over the guess of the crown line [mm], shape (N,), float32
     over_guess_mm: NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
 class CellSums:
-    """Sums over the points of each cell, relative to the guess of the board.
+    """Sums over the points of each cell, relative to the guess of the board."""
 
-    Parameters
-    ----------
-    count, high_count
-        Points on the board and points standing over it, shape (cells,).
-    sum_mm, high_mm
-        Sums of height over guess of either [mm], shape (cells,).
-    """
-
-    count: FloatArray
+    count: FloatArray  # points on the board and points standing over it, shape (cells,)
     high_count: FloatArray
-    sum_mm: FloatArray
+    sum_mm: FloatArray  # sums of height over guess of either [mm], shape (cells,)
     high_mm: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
 class Gathered:
-    """What is left of a scan after the pass.
+    """What is left of a scan after the pass."""
 
-    Parameters
-    ----------
-    grid, board_guess
-        Cells and the guess that sums refer to.
-    crest_coefficients
-        Polynomials of the crown lines, highest power first, shape (F, CREST_DEGREE + 1).
-    crowns
-        Points of each crown; None where no fret was found.
-    cells
-        Sums over the board.
-    point_count
-        Finite points seen.
-    """
-
-    grid: Grid
+    grid: Grid  # cells and the guess that sums refer to
     board_guess: BoardGuess
+    # polynomials of the crown lines, highest power first, shape (F, CREST_DEGREE + 1)
     crest_coefficients: FloatArray
-    crowns: tuple[CrownPoints | None, ...]
-    cells: CellSums
-    point_count: int
+    crowns: tuple[CrownPoints | None, ...]  # points of each crown; None where no fret was found
+    cells: CellSums  # sums over the board
+    point_count: int  # finite points seen
 
 
 def gather(

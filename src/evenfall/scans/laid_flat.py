@@ -40,45 +40,25 @@ a ukulele (7 mm apart, 2 mm wide)."""
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """Sample points laid level in a frame of their own.
+    """Sample points laid level in a frame of their own."""
 
-    Parameters
-    ----------
-    points_mm
-        Points with x along the neck, z up from the plane of the board, shape (M, 3); only those
-        seen from above.
-    axes
-        Rows: these x, y, z in the frame of the file, shape (3, 3), right-handed.
-    origin_mm
-        The point of the file's frame [mm] that became zero, shape (3,).
-    kept
-        Which of the given points these are, shape (M,).
-    """
-
+    # points with x along the neck, z up from the plane of the board, shape (M, 3); only those seen
+    # from above
     points_mm: FloatArray
-    axes: FloatArray
-    origin_mm: FloatArray
-    kept: IntArray
+    axes: FloatArray  # rows: these x, y, z in the frame of the file, shape (3, 3), right-handed
+    origin_mm: FloatArray  # the point of the file's frame [mm] that became zero, shape (3,)
+    kept: IntArray  # which of the given points these are, shape (M,)
 
 
 @dataclass(frozen=True, slots=True)
 class StripMap:
-    """Heights over the board around, in strips along the neck.
+    """Heights over the board around, in strips along the neck."""
 
-    Parameters
-    ----------
-    relative_mm
-        Median height of each bin less the board around it [mm], shape (strips, bins), NaN where
-        there is no point.
-    board_mm
-        That board [mm], same shape.
-    x_mm, y_mm
-        Centres of bins and of strips [mm], shapes (bins,) and (strips,).
-    """
-
+    # median height of each bin less the board around it [mm], shape (strips, bins), NaN where there
+    # is no point
     relative_mm: FloatArray
-    board_mm: FloatArray
-    x_mm: FloatArray
+    board_mm: FloatArray  # that board [mm], same shape
+    x_mm: FloatArray  # centres of bins and of strips [mm], shapes (bins,) and (strips,)
     y_mm: FloatArray
 
 

@@ -102,42 +102,21 @@ class Orientation:
     """How to turn the file's coordinates into the neck's frame.
 
     Neck coordinates are axes @ (factor * file) - origin.
-
-    Parameters
-    ----------
-    unit
-        Unit of the file: mm, m, in, cm or um.
-    factor_mm
-        That unit [mm].
-    axes
-        The neck's x, y, z in the file's frame as rows, shape (3, 3); left-handed if mirrored.
-    origin_mm
-        The neck's origin in neck axes [mm], shape (3,).
-    mirrored
-        Whether the file's axes are of the other hand than the neck's frame.
-    fret_x_mm
-        Where each fret found crosses the centre line [mm], shape (F,); NaN where none was found.
-    fret_lean_slope
-        dx/dy of each fret in plan, shape (F,).
-    scale_ratio, scale_u_ratio
-        Scale found over scale specified, and its standard uncertainty.
-    side_u_mm
-        Standard uncertainty of the centre line's place across the neck [mm].
-    side_turn_u_rad
-        Standard uncertainty of its direction [rad].
     """
 
-    unit: str
-    factor_mm: float
+    unit: str  # unit of the file: mm, m, in, cm or um
+    factor_mm: float  # that unit [mm]
+    # the neck's x, y, z in the file's frame as rows, shape (3, 3); left-handed if mirrored
     axes: FloatArray
-    origin_mm: FloatArray
-    mirrored: bool
+    origin_mm: FloatArray  # the neck's origin in neck axes [mm], shape (3,)
+    mirrored: bool  # whether the file's axes are of the other hand than the neck's frame
+    # where each fret found crosses the centre line [mm], shape (F,); NaN where none was found
     fret_x_mm: FloatArray
-    fret_lean_slope: FloatArray
-    scale_ratio: float
+    fret_lean_slope: FloatArray  # dx/dy of each fret in plan, shape (F,)
+    scale_ratio: float  # scale found over scale specified, and its standard uncertainty
     scale_u_ratio: float
-    side_u_mm: float
-    side_turn_u_rad: float
+    side_u_mm: float  # standard uncertainty of the centre line's place across the neck [mm]
+    side_turn_u_rad: float  # standard uncertainty of its direction [rad]
 
     @property
     def fret_lines(self) -> FretLines:
@@ -152,27 +131,13 @@ class Orientation:
 
 @dataclass(frozen=True, slots=True)
 class Located:
-    """A scan with its place and its sample points in the neck's frame.
+    """A scan with its place and its sample points in the neck's frame."""
 
-    Parameters
-    ----------
-    surface
-        The scan.
-    orientation
-        How it lies.
-    sample_mm
-        Sample points in the neck's frame [mm], shape (M, 3).
-    sample_index
-        Which points of the scan these are, shape (M,).
-    findings
-        What was found and what stays open.
-    """
-
-    surface: Surface
-    orientation: Orientation
-    sample_mm: FloatArray
-    sample_index: IntArray
-    findings: tuple[Finding, ...]
+    surface: Surface  # the scan
+    orientation: Orientation  # how it lies
+    sample_mm: FloatArray  # sample points in the neck's frame [mm], shape (M, 3)
+    sample_index: IntArray  # which points of the scan these are, shape (M,)
+    findings: tuple[Finding, ...]  # what was found and what stays open
 
 
 @dataclass(frozen=True, slots=True)

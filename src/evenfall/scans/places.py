@@ -41,34 +41,18 @@ MOST_RESIDUAL_SHARE = 0.12
 
 @dataclass(frozen=True, slots=True)
 class ScaleFit:
-    """The scale that N fret places fit.
+    """The scale that N fret places fit."""
 
-    Parameters
-    ----------
-    scale_mm, scale_u_mm
-        Scale length and its standard uncertainty [mm], if the first place is `first_fret`.
-    nut_mm
-        Where the nut then is, in the coordinate of the places [mm].
-    direction_order
-        +1 if the coordinate grows from nut to bridge, -1 if it falls.
-    fret_number
-        Number of each place, 0 where a place belongs to no fret, shape (N,).
-    residual_mm
-        Place less fitted place [mm], NaN where it belongs to no fret, shape (N,).
-    first_fret
-        The number that the place nearest the nut was taken for.
-    findings
-        What the places cannot tell.
-    """
-
+    # scale length and its standard uncertainty [mm], if the first place is `first_fret`
     scale_mm: float
     scale_u_mm: float
-    nut_mm: float
-    direction_order: int
-    fret_number: IntArray
+    nut_mm: float  # where the nut then is, in the coordinate of the places [mm]
+    direction_order: int  # +1 if the coordinate grows from nut to bridge, -1 if it falls
+    fret_number: IntArray  # number of each place, 0 where a place belongs to no fret, shape (N,)
+    # place less fitted place [mm], NaN where it belongs to no fret, shape (N,)
     residual_mm: FloatArray
-    first_fret: int
-    findings: tuple[Finding, ...]
+    first_fret: int  # the number that the place nearest the nut was taken for
+    findings: tuple[Finding, ...]  # what the places cannot tell
 
 
 def fit_scale(

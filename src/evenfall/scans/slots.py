@@ -51,28 +51,15 @@ MOST_WIDTH_MM = 1.6
 
 @dataclass(frozen=True, slots=True)
 class Slots:
-    """Fret slots of a board without crowns, N of them.
+    """Fret slots of a board without crowns, N of them."""
 
-    Parameters
-    ----------
-    place_mm
-        Distance of each slot's centre along the board from the first one's nut [mm], shape (N,).
-    width_mm, depth_mm
-        Median width and depth [mm].
-    up
-        Direction out of the board in the file's frame, shape (3,).
-    scale
-        The scale that the slots fit.
-    findings
-        What was found and what stays open.
-    """
-
+    # distance of each slot's centre along the board from the first one's nut [mm], shape (N,)
     place_mm: FloatArray
-    width_mm: float
+    width_mm: float  # median width and depth [mm]
     depth_mm: float
-    up: FloatArray
-    scale: ScaleFit
-    findings: tuple[Finding, ...]
+    up: FloatArray  # direction out of the board in the file's frame, shape (3,)
+    scale: ScaleFit  # the scale that the slots fit
+    findings: tuple[Finding, ...]  # what was found and what stays open
 
 
 def find_slots(

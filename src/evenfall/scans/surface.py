@@ -101,20 +101,12 @@ class Mesh:
 
 @dataclass(frozen=True, slots=True)
 class Cloud:
-    """Points in no order.
+    """Points in no order."""
 
-    Parameters
-    ----------
-    points
-        Rows x, y, z, shape (N, 3).
-    corners
-        Triangles that the points were taken from, shape (T, 3, 3); None for measured points.
-    triangle
-        Which triangle each point lies on, shape (N,); None for measured points.
-    """
-
-    points: NDArray[Any]
+    points: NDArray[Any]  # rows x, y, z, shape (N, 3)
+    # triangles that the points were taken from, shape (T, 3, 3); None for measured points
     corners: NDArray[Any] | None = None
+    # which triangle each point lies on, shape (N,); None for measured points
     triangle: IntArray | None = None
 
     @property

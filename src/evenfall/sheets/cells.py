@@ -30,21 +30,12 @@ class SheetFile(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class SheetRow:
-    """One row of a sheet as it stands.
+    """One row of a sheet as it stands."""
 
-    Parameters
-    ----------
-    number
-        Row number as a spreadsheet shows it.
-    cells
-        Text of each cell by column name, trimmed.
-    fault, fault_column
-        What makes the row unreadable before its words are looked at, None if nothing does; and in
-        which column, where it is one.
-    """
-
-    number: int
-    cells: Mapping[str, str]
+    number: int  # row number as a spreadsheet shows it
+    cells: Mapping[str, str]  # text of each cell by column name, trimmed
+    # what makes the row unreadable before its words are looked at, None if nothing does; and in
+    # which column, where it is one
     fault: Sentence | None = None
     fault_column: str = ""
 

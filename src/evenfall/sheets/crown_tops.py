@@ -36,48 +36,27 @@ NOMINAL_U_MM = 0.05 / 3.0**0.5
 
 @dataclass(frozen=True, slots=True)
 class CrownTops:
-    """Heights of the crowns over the datum, K strings over F frets.
+    """Heights of the crowns over the datum, K strings over F frets."""
 
-    Parameters
-    ----------
-    height_mm
-        Shape (K, F); NaN where missing.
-    origin
-        `Origin` of each, shape (K, F).
-    causes
-        Where their uncertainty comes from.
-    routes
-        How they were obtained.
-    datum_mm
-        What is added to readings of nut and saddle, which stand over another datum, shape (K, 2);
-        its uncertainty is in `causes`. None where the datum is one.
-    """
-
-    height_mm: FloatArray
-    origin: CodeArray
-    causes: Causes
-    routes: tuple[Sentence, ...]
+    height_mm: FloatArray  # shape (K, F); NaN where missing
+    origin: CodeArray  # `Origin` of each, shape (K, F)
+    causes: Causes  # where their uncertainty comes from
+    routes: tuple[Sentence, ...]  # how they were obtained
+    # What is added to readings of nut and saddle, which stand over another datum, shape (K, 2); its
+    # uncertainty is in `causes`. None where the datum is one.
     datum_mm: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class CrownHeights:
-    """Heights of the crowns over the board, K strings over F frets.
+    """Heights of the crowns over the board, K strings over F frets."""
 
-    Parameters
-    ----------
-    height_mm, u_mm, degrees_of_freedom
-        Height and standard uncertainty [mm] with its degrees of freedom, shape (K, F).
-    origin
-        `Origin` of each, shape (K, F).
-    reading_weights
-        Readings that a height is a weighted sum of, by index of string and fret.
-    """
-
+    # height and standard uncertainty [mm] with its degrees of freedom, shape (K, F)
     height_mm: FloatArray
     u_mm: FloatArray
     degrees_of_freedom: FloatArray
-    origin: CodeArray
+    origin: CodeArray  # `Origin` of each, shape (K, F)
+    # readings that a height is a weighted sum of, by index of string and fret
     reading_weights: Mapping[tuple[int, int], tuple[tuple[Mean, float], ...]]
 
 

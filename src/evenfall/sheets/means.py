@@ -38,24 +38,14 @@ _SLIP_TOLERANCE = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Mean:
-    """The mean of all readings of one thing.
+    """The mean of all readings of one thing."""
 
-    Parameters
-    ----------
-    key
-        What was read.
-    value_mm, u_mm
-        Mean and standard uncertainty [mm]; zero where nothing is known of the uncertainty.
-    places
-        Where the readings stand, in order.
-    degrees_of_freedom
-        Of the uncertainty, from the scatter of repeats; infinite where it is taken as known.
-    """
-
-    key: Key
+    key: Key  # what was read
+    # mean and standard uncertainty [mm]; zero where nothing is known of the uncertainty
     value_mm: float
     u_mm: float
-    places: tuple[Place, ...]
+    places: tuple[Place, ...]  # where the readings stand, in order
+    # of the uncertainty, from the scatter of repeats; infinite where it is taken as known
     degrees_of_freedom: float = math.inf
 
 

@@ -25,35 +25,20 @@ UNCERTAINTY_LIMIT_MM = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """One thing that can be read.
+    """One thing that can be read."""
 
-    Parameters
-    ----------
-    name
-        Word in the column `quantity`.
-    meaning
-        What is read, in one sentence.
-    string
-        Whether the string must be named, may be, or has no meaning.
-    fret
-        What the fret cell holds: nothing, a fret, a fret or 0 for the nut, a fret under a line
-        over two others, or a fret that a short straightedge rocks on.
-    low_mm, high_mm
-        What the reading can be [mm]; anything outside is a slip.
-    over_datum
-        Whether it is a height over the common datum, so that only differences mean anything.
-    clash_mm
-        Readings of the same thing further apart than this [mm] cannot both be right.
-    """
-
-    name: str
-    meaning: str
+    name: str  # word in the column `quantity`
+    meaning: str  # what is read, in one sentence
+    # whether the string must be named, may be, or has no meaning
     string: Literal["needed", "optional"]
+    # what the fret cell holds: nothing, a fret, a fret or 0 for the nut, a fret under a line over
+    # two others, or a fret that a short straightedge rocks on
     fret: Literal["none", "fret", "fret or nut", "line", "rock"]
-    low_mm: float
+    low_mm: float  # what the reading can be [mm]; anything outside is a slip
     high_mm: float
+    # whether it is a height over the common datum, so that only differences mean anything
     over_datum: bool
-    clash_mm: float
+    clash_mm: float  # readings of the same thing further apart than this [mm] cannot both be right
 
 
 # Ranges are wide on purpose: they catch slips of unit and decimal point, not bad instruments.

@@ -83,40 +83,20 @@ def rows_by_file(places: Iterable[Place]) -> Sentence | str:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One reading.
+    """One reading."""
 
-    Parameters
-    ----------
-    quantity
-        One of `QUANTITIES`.
-    string
-        String number; 0 where the row names none.
-    frets
-        The frets it is about: none; one; (fret, line from, line to); or (middle, gap at).
-    value_mm, u_mm
-        Value, and standard uncertainty of what it was measured with (NaN if not stated) [mm].
-    inch
-        Whether it was written in an inch unit.
-    strung
-        State of the strings; None if not stated.
-    humidity_percent
-        Relative humidity of the air [%] noted with the state; NaN if not.
-    place
-        Where it stands.
-    step_mm
-        Last digit of the value as it was written [mm].
-    """
-
-    quantity: str
-    string: int
+    quantity: str  # one of `QUANTITIES`
+    string: int  # string number; 0 where the row names none
+    # the frets it is about: none; one; (fret, line from, line to); or (middle, gap at)
     frets: tuple[int, ...]
+    # value, and standard uncertainty of what it was measured with (NaN if not stated) [mm]
     value_mm: float
     u_mm: float
-    inch: bool
-    strung: bool | None
-    humidity_percent: float
-    place: Place
-    step_mm: float
+    inch: bool  # whether it was written in an inch unit
+    strung: bool | None  # state of the strings; None if not stated
+    humidity_percent: float  # relative humidity of the air [%] noted with the state; NaN if not
+    place: Place  # where it stands
+    step_mm: float  # last digit of the value as it was written [mm]
 
     @property
     def key(self) -> tuple[str, int, tuple[int, ...]]:

@@ -64,24 +64,13 @@ _MODEL_SHARE = 0.03  # what the average over the fast motion and the laws of dec
 
 @dataclass(frozen=True, slots=True)
 class PublishedAttack:
-    """How hard players pluck, by a published source.
+    """How hard players pluck, by a published source."""
 
-    Parameters
-    ----------
-    name
-        How it is plucked.
-    force_n
-        Least and greatest force in the direction of the pluck [N]; None if given otherwise.
-    displacement_mm
-        Displacement at the pluck [mm]; NaN if given otherwise.
-    source
-        Where it was published, and whether that was read.
-    """
-
-    name: str
+    name: str  # how it is plucked
+    # least and greatest force in the direction of the pluck [N]; None if given otherwise
     force_n: tuple[float, float] | None
-    displacement_mm: float
-    source: str
+    displacement_mm: float  # displacement at the pluck [mm]; NaN if given otherwise
+    source: str  # where it was published, and whether that was read
 
     def per_string_n(self, specification: Specification) -> tuple[float, ...]:
         """Return the force on each open string [N]: the middle of the range, or what bends it."""
@@ -127,32 +116,18 @@ PUBLISHED = (
 
 @dataclass(frozen=True, slots=True)
 class AttackEstimate:
-    """What the sound of one plucked open string tells about the pluck.
+    """What the sound of one plucked open string tells about the pluck."""
 
-    Parameters
-    ----------
-    displacement_mm, u_displacement_mm
-        Displacement at the pluck in its own direction, and standard uncertainty [mm]; NaN if
-        the glide is lost in the noise.
-    most_displacement_mm
-        Displacement that would have been noticed for certain (two standard uncertainties) [mm].
-    force_n
-        Force of the pluck in its own direction [N]; NaN like the displacement.
-    pitch_hz
-        Pitch that the string falls to [Hz].
-    glide_cents
-        How sharp the first partial was at release by the estimate [cent].
-    partials_count
-        How many partials were followed.
-    """
-
+    # displacement at the pluck in its own direction, and standard uncertainty [mm]; NaN if the
+    # glide is lost in the noise
     displacement_mm: float
     u_displacement_mm: float
+    # displacement that would have been noticed for certain (two standard uncertainties) [mm]
     most_displacement_mm: float
-    force_n: float
-    pitch_hz: float
-    glide_cents: float
-    partials_count: int
+    force_n: float  # force of the pluck in its own direction [N]; NaN like the displacement
+    pitch_hz: float  # pitch that the string falls to [Hz]
+    glide_cents: float  # how sharp the first partial was at release by the estimate [cent]
+    partials_count: int  # how many partials were followed
 
 
 def attack_from_sound(

@@ -84,22 +84,13 @@ def clearance_per_relief(lines: StringLines, bow_mm_per_mm: FloatArray) -> Float
 
 @dataclass(frozen=True, slots=True)
 class PluckForce:
-    """The plucking force from which each stopped string touches, or buzzes.
+    """The plucking force from which each stopped string touches, or buzzes."""
 
-    Parameters
-    ----------
-    force_n
-        Force normal to the board by stopped fret 0..F-1 [N], shape (K, F); negative if the string
-        touches at rest.
-    displacement_mm
-        The same as displacement at the pluck point [mm], shape (K, F).
-    critical_fret
-        The fret that is reached first, shape (K, F).
-    """
-
+    # force normal to the board by stopped fret 0..F-1 [N], shape (K, F); negative if the string
+    # touches at rest
     force_n: FloatArray
-    displacement_mm: FloatArray
-    critical_fret: IntArray
+    displacement_mm: FloatArray  # the same as displacement at the pluck point [mm], shape (K, F)
+    critical_fret: IntArray  # the fret that is reached first, shape (K, F)
 
 
 def touch_force(clearance_mm: FloatArray, excursion: ExcursionTable) -> PluckForce:

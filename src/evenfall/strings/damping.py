@@ -44,20 +44,11 @@ _KG_PER_M3 = 1e-12  # 1 kg/m³ in N s²/mm⁴
 
 @dataclass(frozen=True, slots=True)
 class Damping:
-    """What one string loses.
+    """What one string loses."""
 
-    Parameters
-    ----------
-    bending_loss_factor
-        Loss angle d of the core in bending, without unit.
-    constant_loss_factor
-        The part 1 / Q_te that is the same for all partials, without unit.
-    air_viscosity_pa_s, air_density_kg_per_m3
-        Air around the string [Pa s], [kg/m³]; both zero for a vacuum.
-    """
-
-    bending_loss_factor: float
-    constant_loss_factor: float
+    bending_loss_factor: float  # loss angle d of the core in bending, without unit
+    constant_loss_factor: float  # the part 1 / Q_te that is the same for all partials, without unit
+    # air around the string [Pa s], [kg/m³]; both zero for a vacuum
     air_viscosity_pa_s: float = 1.8e-5
     air_density_kg_per_m3: float = 1.2
 

@@ -31,21 +31,13 @@ AWAY, TOWARDS = 0, 1
 
 @dataclass(frozen=True, slots=True)
 class ExcursionTable:
-    """Excursion of K strings over F frets, per newton of attack normal to the board.
+    """Excursion of K strings over F frets, per newton of attack normal to the board."""
 
-    Parameters
-    ----------
-    whole_mm_per_n
-        Deepest excursion at any time after release over fret j of string k stopped at i (0 = open),
-        by direction (`AWAY`, `TOWARDS`) [mm/N]; zero for j <= i; shape (2, K, F + 1, F + 1).
-    first_mm_per_n
-        The same within the first period.
-    compliance_mm_per_n
-        Displacement at the pluck point by stopped fret [mm/N], shape (K, F + 1).
-    """
-
+    # deepest excursion at any time after release over fret j of string k stopped at i (0 = open),
+    # by direction (`AWAY`, `TOWARDS`) [mm/N]; zero for j <= i; shape (2, K, F + 1, F + 1)
     whole_mm_per_n: FloatArray
-    first_mm_per_n: FloatArray
+    first_mm_per_n: FloatArray  # the same within the first period
+    # displacement at the pluck point by stopped fret [mm/N], shape (K, F + 1)
     compliance_mm_per_n: FloatArray
 
     @property

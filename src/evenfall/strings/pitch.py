@@ -63,24 +63,17 @@ _STEP_MM = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Pitch:
-    """How far K strings stopped at F frets stand from equal temperament of the open string.
+    """How far K strings stopped at F frets stand from equal temperament of the open string."""
 
-    Parameters
-    ----------
-    deviation_cents
-        Positive is sharp; column 0 is the open string and zero; shape (K, F + 1) [cent].
-    length_cents, stretch_cents, stiffness_cents
-        What adds up to it: the place of the fret, the string's getting tighter as it is pressed,
-        its bending stiffness; shape (K, F + 1) [cent].
-    u_cents
-        Standard uncertainty from the heights and from the string's modulus, shape (K, F + 1)
-        [cent]. The places of the frets and the tuning of the open string are taken as exact.
-    """
-
+    # positive is sharp; column 0 is the open string and zero; shape (K, F + 1) [cent]
     deviation_cents: FloatArray
+    # what adds up to it: the place of the fret, the string's getting tighter as it is pressed, its
+    # bending stiffness; shape (K, F + 1) [cent]
     length_cents: FloatArray
     stretch_cents: FloatArray
     stiffness_cents: FloatArray
+    # Standard uncertainty from the heights and from the string's modulus, shape (K, F + 1) [cent].
+    # The places of the frets and the tuning of the open string are taken as exact.
     u_cents: FloatArray
 
     @property
@@ -100,33 +93,19 @@ class Pitch:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """Where K strings run, seen from the side, and what makes their pitch; all that a cent needs.
+    """Where K strings run, seen from the side, and what makes their pitch."""
 
-    Parameters
-    ----------
-    nut_station_mm, nut_mm
-        Where each string leaves the nut, along it and in height [mm], shape (K,).
-    fret_station_mm, crown_top_mm
-        Where it is stopped, shape (K, F) [mm].
-    saddle_station_mm, saddle_mm
-        Where it ends, shape (K,) [mm].
-    scale_mm
-        Its scale length, shape (K,) [mm].
-    stretch_ratio
-        kappa = E A / T of the core, the relative change of tension over that of length, shape (K,).
-    bending_length_mm
-        sqrt(E I / T) of the core [mm], shape (K,).
-    """
-
+    # where each string leaves the nut, along it and in height [mm], shape (K,)
     nut_station_mm: FloatArray
     nut_mm: FloatArray
-    fret_station_mm: FloatArray
+    fret_station_mm: FloatArray  # where it is stopped, shape (K, F) [mm]
     crown_top_mm: FloatArray
-    saddle_station_mm: FloatArray
+    saddle_station_mm: FloatArray  # where it ends, shape (K,) [mm]
     saddle_mm: FloatArray
-    scale_mm: FloatArray
+    scale_mm: FloatArray  # its scale length, shape (K,) [mm]
+    # kappa = E A / T of the core, the relative change of tension over that of length, shape (K,)
     stretch_ratio: FloatArray
-    bending_length_mm: FloatArray
+    bending_length_mm: FloatArray  # sqrt(E I / T) of the core [mm], shape (K,)
 
 
 def string_course(
@@ -319,35 +298,20 @@ def pitch_change_cents(
 
 @dataclass(frozen=True, slots=True)
 class Compensation:
-    """Where nut and saddle of K strings should stand along the string, and what that gives.
+    """Where nut and saddle of K strings should stand along the string, and what that gives."""
 
-    Parameters
-    ----------
-    saddle_setback_change_mm
-        How far each saddle moves along the string, positive away from the nut [mm], shape (K,).
-    nut_setback_change_mm
-        How far each nut edge moves, positive away from the saddle [mm], shape (K,).
-    saddle_setback_mm, nut_setback_mm
-        Setbacks after the moves [mm], shape (K,).
-    straight
-        Whether the saddle stays one straight line.
-    at_limit
-        Strings, 1 = treble, whose saddle or nut stands at the end of its travel.
-    before, after
-        Pitch before and after the moves.
-    rms_before_cents, rms_after_cents
-        Weighted root mean square deviation by string, shape (K,) [cent].
-    """
-
+    # how far each saddle moves along the string, positive away from the nut [mm], shape (K,)
     saddle_setback_change_mm: FloatArray
+    # how far each nut edge moves, positive away from the saddle [mm], shape (K,)
     nut_setback_change_mm: FloatArray
-    saddle_setback_mm: FloatArray
+    saddle_setback_mm: FloatArray  # setbacks after the moves [mm], shape (K,)
     nut_setback_mm: FloatArray
-    straight: bool
+    straight: bool  # whether the saddle stays one straight line
+    # strings, 1 = treble, whose saddle or nut stands at the end of its travel
     at_limit: tuple[int, ...]
-    before: Pitch
+    before: Pitch  # pitch before and after the moves
     after: Pitch
-    rms_before_cents: FloatArray
+    rms_before_cents: FloatArray  # weighted root mean square deviation by string, shape (K,) [cent]
     rms_after_cents: FloatArray
 
     def as_dict(self) -> dict[str, Any]:

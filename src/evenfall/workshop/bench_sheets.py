@@ -46,21 +46,11 @@ class SheetRequest:
 
 @dataclass(frozen=True, slots=True)
 class SheetOutcome:
-    """A bench sheet.
+    """A bench sheet."""
 
-    Parameters
-    ----------
-    sheet
-        What it says, as data.
-    pages
-        The files, by kind.
-    unit
-        Unit of their lengths.
-    """
-
-    sheet: BenchSheet
-    pages: dict[str, bytes]
-    unit: LengthUnit
+    sheet: BenchSheet  # what it says, as data
+    pages: dict[str, bytes]  # the files, by kind
+    unit: LengthUnit  # unit of their lengths
 
     def as_dict(self, door: Mapping[str, str] = LIBRARY_WORDS) -> dict[str, Any]:
         """Return what the sheet asks for and what waits, as plain values for JSON."""

@@ -115,15 +115,9 @@ class CheckRequest:
 
 @dataclass(frozen=True, slots=True)
 class CheckOutcome(Outcome):
-    """A specification that is complete, what is unusual about it, and what follows from it.
+    """A specification that is complete, what is unusual about it, and what follows from it."""
 
-    Parameters
-    ----------
-    ideal
-        The neck that is level and stands at its targets.
-    """
-
-    ideal: IdealNeck
+    ideal: IdealNeck  # the neck that is level and stands at its targets
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:
@@ -248,18 +242,10 @@ class TemplateRequest:
 
 @dataclass(frozen=True, slots=True)
 class TemplateOutcome:
-    """An empty sheet, ready to fill.
+    """An empty sheet, ready to fill."""
 
-    Parameters
-    ----------
-    file_name
-        A name for it.
-    content
-        The file.
-    """
-
-    file_name: str
-    content: bytes
+    file_name: str  # a name for it
+    content: bytes  # the file
 
 
 def template(request: TemplateRequest) -> TemplateOutcome:

@@ -51,28 +51,14 @@ class DemoRequest:
 
 @dataclass(frozen=True, slots=True)
 class DemoOutcome:
-    """What the demonstration made.
+    """What the demonstration made."""
 
-    Parameters
-    ----------
-    files
-        Every file, by its name in the folder.
-    steps
-        Each step of the job, in words.
-    findings
-        What was wrong with the instrument.
-    first_plan, plan
-        What was to be set, and what was to be cut by the readings after that.
-    proof
-        What the readings after the work show.
-    """
-
-    files: Mapping[str, bytes]
-    steps: tuple[Sentence, ...]
-    findings: tuple[Finding, ...]
-    first_plan: Plan
+    files: Mapping[str, bytes]  # every file, by its name in the folder
+    steps: tuple[Sentence, ...]  # each step of the job, in words
+    findings: tuple[Finding, ...]  # what was wrong with the instrument
+    first_plan: Plan  # what was to be set, and what was to be cut by the readings after that
     plan: Plan
-    proof: Proof
+    proof: Proof  # what the readings after the work show
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""

@@ -35,15 +35,9 @@ class MachineCheckRequest:
 
 @dataclass(frozen=True, slots=True)
 class MachineCheckOutcome:
-    """A description that is complete and consistent.
+    """A description that is complete and consistent."""
 
-    Parameters
-    ----------
-    description
-        The machine, the cutters, or the fixture.
-    """
-
-    description: Description
+    description: Description  # the machine, the cutters, or the fixture
 
     @property
     def kind(self) -> str:

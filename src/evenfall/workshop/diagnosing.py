@@ -27,17 +27,10 @@ class DiagnoseRequest(NeckKnownRequest):
 
 @dataclass(frozen=True, slots=True)
 class DiagnoseOutcome(Outcome):
-    """What is wrong with an instrument.
+    """What is wrong with an instrument."""
 
-    Parameters
-    ----------
-    diagnosis
-        Its diagnosis.
-    read_again
-        What in the readings has to be read again before metal comes off.
-    """
-
-    diagnosis: Diagnosis
+    diagnosis: Diagnosis  # its diagnosis
+    # what in the readings has to be read again before metal comes off
     read_again: tuple[Finding, ...]
 
     @property

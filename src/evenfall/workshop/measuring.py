@@ -64,18 +64,10 @@ class MeasureRequest:
 
 @dataclass(frozen=True, slots=True)
 class MeasureOutcome(Outcome):
-    """A measurement and what it came from.
+    """A measurement and what it came from."""
 
-    Parameters
-    ----------
-    readings
-        The measurement, and the crowns and board of a scan.
-    gates
-        What of it has to be read again before metal comes off, and what checks it.
-    """
-
-    readings: InstrumentReadings
-    gates: Gates
+    readings: InstrumentReadings  # the measurement, and the crowns and board of a scan
+    gates: Gates  # what of it has to be read again before metal comes off, and what checks it
 
     @property
     def measurement(self) -> Measurement:

@@ -87,14 +87,9 @@ class NeckReadings:
 
 @dataclass(frozen=True, slots=True)
 class NeckKnownRequest(InstrumentRequest):
-    """Which instrument, and what is known of its neck.
+    """Which instrument, and what is known of its neck."""
 
-    Parameters
-    ----------
-    neck
-        What was measured of it, and the strings that it is to have.
-    """
-
+    # what was measured of it, and the strings that it is to have
     neck: NeckReadings = field(default_factory=NeckReadings)
 
     def open_at_pitch(self) -> tuple[Opened, NeckModel]:
@@ -223,18 +218,10 @@ class NeckRequest(NeckKnownRequest):
 
 @dataclass(frozen=True, slots=True)
 class NeckOutcome(Outcome):
-    """What becomes of the relief.
+    """What becomes of the relief."""
 
-    Parameters
-    ----------
-    measurement
-        Its readings.
-    forecast
-        Its relief with other strings, by the rod and in another air.
-    """
-
-    measurement: Measurement
-    forecast: NeckForecast
+    measurement: Measurement  # its readings
+    forecast: NeckForecast  # its relief with other strings, by the rod and in another air
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:

@@ -87,43 +87,21 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """An instrument as its files show it.
+    """An instrument as its files show it."""
 
-    Parameters
-    ----------
-    specification
-        What it is to be.
-    measurement
-        Its readings.
-    plan
-        The plan, if the file was one.
-    findings
-        What is worth knowing about a hand sheet.
-    """
-
-    specification: Specification
-    measurement: Measurement
-    plan: Plan | None = None
-    findings: tuple[Finding, ...] = ()
+    specification: Specification  # what it is to be
+    measurement: Measurement  # its readings
+    plan: Plan | None = None  # the plan, if the file was one
+    findings: tuple[Finding, ...] = ()  # what is worth knowing about a hand sheet
 
 
 @dataclass(frozen=True, slots=True)
 class InstrumentRequest:
-    """Which instrument something is wanted of.
+    """Which instrument something is wanted of."""
 
-    Parameters
-    ----------
-    source
-        Measurement file, or a hand sheet; where a plan makes sense, a plan too.
-    specification
-        Specification of a hand sheet.
-    serial
-        Serial number of a hand sheet's instrument.
-    """
-
-    source: Source
-    specification: Source | None = None
-    serial: str = ""
+    source: Source  # measurement file, or a hand sheet; where a plan makes sense, a plan too
+    specification: Source | None = None  # specification of a hand sheet
+    serial: str = ""  # serial number of a hand sheet's instrument
 
     def open(self, *, plans: bool = False) -> Opened:
         """Return what the files hold; a plan is refused unless `plans`."""

@@ -22,18 +22,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What every use case of an instrument hands back.
+    """What every use case of an instrument hands back."""
 
-    Parameters
-    ----------
-    specification
-        What the instrument is to be.
-    findings_of_readings
-        What is worth knowing about its readings.
-    """
-
-    specification: Specification
-    findings_of_readings: tuple[Finding, ...]
+    specification: Specification  # what the instrument is to be
+    findings_of_readings: tuple[Finding, ...]  # what is worth knowing about its readings
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:

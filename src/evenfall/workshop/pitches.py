@@ -51,27 +51,16 @@ class PitchRequest(InstrumentRequest):
 
 @dataclass(frozen=True, slots=True)
 class PitchOutcome(Outcome):
-    """What the notes of one instrument sound like, and what could be done.
+    """What the notes of one instrument sound like, and what could be done."""
 
-    Parameters
-    ----------
-    measurement
-        Its readings.
-    found
-        Pitch as found.
-    planned
-        Pitch after the plan, with every cut fret crowned again; None without a plan.
-    uncrowned
-        Pitch after the plan as long as cut frets are flat; None without a plan.
-    compensation, saddle_alone
-        The best places of nut and saddle, and of the saddle with the nut left alone; after the
-        plan if there is one.
-    """
-
-    measurement: Measurement
-    found: Pitch
+    measurement: Measurement  # its readings
+    found: Pitch  # pitch as found
+    # pitch after the plan, with every cut fret crowned again; None without a plan
     planned: Pitch | None
+    # pitch after the plan as long as cut frets are flat; None without a plan
     uncrowned: Pitch | None
+    # the best places of nut and saddle, and of the saddle with the nut left alone; after the plan
+    # if there is one
     compensation: Compensation
     saddle_alone: Compensation
 

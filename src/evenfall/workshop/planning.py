@@ -74,20 +74,11 @@ class PlanRequest(NeckKnownRequest):
 
 @dataclass(frozen=True, slots=True)
 class PlanOutcome(Outcome):
-    """A plan, what led to it and what it leads to.
+    """A plan, what led to it and what it leads to."""
 
-    Parameters
-    ----------
-    plan
-        The plan.
-    motion
-        The result in motion, if that was asked for.
-    findings_ahead
-        What the plan does to pitch, how long it holds, and what motion shows.
-    """
-
-    plan: Plan
-    motion: MotionCheck | None
+    plan: Plan  # the plan
+    motion: MotionCheck | None  # the result in motion, if that was asked for
+    # what the plan does to pitch, how long it holds, and what motion shows
     findings_ahead: tuple[Finding, ...]
 
     @property

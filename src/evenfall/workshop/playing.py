@@ -67,29 +67,17 @@ class PlayRequest(InstrumentRequest):
 
 @dataclass(frozen=True, slots=True)
 class PlayedPosition:
-    """What one stopped position does, over all levels of attack.
+    """What one stopped position does, over all levels of attack."""
 
-    Parameters
-    ----------
-    string, stopped_fret
-        String number, and the fret at which it is stopped (0 = open).
-    verdicts
-        Worst verdict over the directions, by level: "clean", "touches" or "rattles".
-    level
-        Index of the gentlest level that touches.
-    first_contact_s, first_contact_fret
-        When and where it first touches at that level: time after release [s] and fret.
-    largest_strike_n_s
-        Strongest strike over all levels [N s].
-    """
-
-    string: int
+    string: int  # string number, and the fret at which it is stopped (0 = open)
     stopped_fret: int
+    # worst verdict over the directions, by level: "clean", "touches" or "rattles"
     verdicts: tuple[str, ...]
-    level: int
+    level: int  # index of the gentlest level that touches
+    # when and where it first touches at that level: time after release [s] and fret
     first_contact_s: float
     first_contact_fret: int
-    largest_strike_n_s: float
+    largest_strike_n_s: float  # strongest strike over all levels [N s]
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -105,34 +93,16 @@ class PlayedPosition:
 
 @dataclass(frozen=True, slots=True)
 class PlayOutcome(Outcome):
-    """A play test of one instrument, and what stands out.
+    """A play test of one instrument, and what stands out."""
 
-    Parameters
-    ----------
-    measurement
-        Its readings.
-    state
-        "as found" or "planned".
-    test
-        The play test.
-    worst
-        The positions that touch, worst first.
-    recorded_string, estimate
-        What a recording of that string says about the attack; None without one.
-    sounds
-        Notes as sounds, if they were asked for.
-    findings_of_motion
-        What the play test shows.
-    """
-
-    measurement: Measurement
-    state: str
-    test: PlayTest
-    worst: tuple[PlayedPosition, ...]
-    recorded_string: int
+    measurement: Measurement  # its readings
+    state: str  # "as found" or "planned"
+    test: PlayTest  # the play test
+    worst: tuple[PlayedPosition, ...]  # the positions that touch, worst first
+    recorded_string: int  # what a recording of that string says about the attack; None without one
     estimate: AttackEstimate | None
-    sounds: Sounds | None
-    findings_of_motion: tuple[Finding, ...]
+    sounds: Sounds | None  # notes as sounds, if they were asked for
+    findings_of_motion: tuple[Finding, ...]  # what the play test shows
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:

@@ -53,15 +53,9 @@ class ProveRequest:
 
 @dataclass(frozen=True, slots=True)
 class ProveOutcome(Outcome):
-    """A verdict.
+    """A verdict."""
 
-    Parameters
-    ----------
-    proof
-        Every item with its uncertainty, the verdict, and what to do next.
-    """
-
-    proof: Proof
+    proof: Proof  # every item with its uncertainty, the verdict, and what to do next
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:

@@ -28,31 +28,15 @@ _FREE_DB = 1.0
 
 @dataclass(frozen=True, slots=True)
 class HeardNote:
-    """One note as a sound.
+    """One note as a sound."""
 
-    Parameters
-    ----------
-    string, stopped_fret
-        String number, and the fret at which it is stopped (0 = open).
-    state
-        "as found" or "planned".
-    direction
-        Direction of the pluck.
-    force_n
-        Its force [N].
-    peak_mm_per_s
-        Largest velocity of the string at the listening point [mm/s].
-    wav
-        The bytes of a WAV file: one channel, 16 bit.
-    """
-
-    string: int
+    string: int  # string number, and the fret at which it is stopped (0 = open)
     stopped_fret: int
-    state: str
-    direction: str
-    force_n: float
-    peak_mm_per_s: float
-    wav: bytes
+    state: str  # "as found" or "planned"
+    direction: str  # direction of the pluck
+    force_n: float  # its force [N]
+    peak_mm_per_s: float  # largest velocity of the string at the listening point [mm/s]
+    wav: bytes  # the bytes of a WAV file: one channel, 16 bit
 
     @property
     def file_name(self) -> str:
@@ -63,21 +47,11 @@ class HeardNote:
 
 @dataclass(frozen=True, slots=True)
 class Sounds:
-    """Notes as sounds that can be compared by ear: all with one gain.
+    """Notes as sounds that can be compared by ear: all with one gain."""
 
-    Parameters
-    ----------
-    full_scale_mm_per_s
-        Velocity of the string that fills the scale of every file [mm/s].
-    listen_mm
-        Where the string is listened to, from the saddle [mm].
-    notes
-        The notes.
-    """
-
-    full_scale_mm_per_s: float
-    listen_mm: float
-    notes: tuple[HeardNote, ...]
+    full_scale_mm_per_s: float  # velocity of the string that fills the scale of every file [mm/s]
+    listen_mm: float  # where the string is listened to, from the saddle [mm]
+    notes: tuple[HeardNote, ...]  # the notes
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON, each file by its name."""

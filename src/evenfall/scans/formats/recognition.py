@@ -36,52 +36,24 @@ SHORTEST_MM, LONGEST_MM = 50.0, 3000.0
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """What a file is recognised by.
+    """What a file is recognised by."""
 
-    Parameters
-    ----------
-    path
-        The file.
-    start
-        Its first bytes.
-    size
-        Its length in bytes.
-    members
-        Names of what it holds, if it is a zip archive.
-    options
-        What the caller knows about it.
-    """
-
-    path: Path
-    start: bytes
-    size: int
-    members: tuple[str, ...] = ()
-    options: ScanOptions = field(default_factory=ScanOptions)
+    path: Path  # the file
+    start: bytes  # its first bytes
+    size: int  # its length in bytes
+    members: tuple[str, ...] = ()  # names of what it holds, if it is a zip archive
+    options: ScanOptions = field(default_factory=ScanOptions)  # what the caller knows about it
 
 
 @dataclass(frozen=True, slots=True)
 class Format:
-    """A format of scans.
+    """A format of scans."""
 
-    Parameters
-    ----------
-    name
-        What it is called.
-    because
-        What it is recognised by, in words.
-    is_this
-        Says whether a file is of it.
-    read
-        Reads such a file.
-    needs
-        Module of the optional library that reading it needs; empty if it needs none.
-    """
-
-    name: str
-    because: str
-    is_this: Callable[[Head], bool]
-    read: Callable[[ScanFile], Scan]
-    needs: str = ""
+    name: str  # what it is called
+    because: str  # what it is recognised by, in words
+    is_this: Callable[[Head], bool]  # says whether a file is of it
+    read: Callable[[ScanFile], Scan]  # reads such a file
+    needs: str = ""  # module of the optional library that reading it needs; empty if it needs none
 
 
 def _starts(*magic: bytes) -> Callable[[Head], bool]:

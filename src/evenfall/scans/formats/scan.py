@@ -169,27 +169,13 @@ class Scan:
 
 @dataclass(frozen=True, slots=True)
 class ScanFile:
-    """A file that is being read.
+    """A file that is being read."""
 
-    Parameters
-    ----------
-    path
-        The file.
-    scan
-        What is known of it before: its name, what it is, and what it was recognised by.
-    options
-        What the caller knows about it.
-    progress
-        Told how far reading is.
-    library
-        The optional library that the format needs; None if it needs none.
-    """
-
-    path: Path
-    scan: Scan
-    options: ScanOptions = field(default_factory=ScanOptions)
-    progress: Progress = silent
-    library: Any = None
+    path: Path  # the file
+    scan: Scan  # what is known of it before: its name, what it is, and what it was recognised by
+    options: ScanOptions = field(default_factory=ScanOptions)  # what the caller knows about it
+    progress: Progress = silent  # told how far reading is
+    library: Any = None  # the optional library that the format needs; None if it needs none
 
     @property
     def size(self) -> int:

@@ -29,31 +29,15 @@ LIMIT_BYTES = 100_000
 
 @dataclass(frozen=True, slots=True)
 class Sidecar:
-    """Steps and scale of a height map.
+    """Steps and scale of a height map."""
 
-    Parameters
-    ----------
-    unit
-        Unit of all of them; None if nothing says it.
-    unit_from
-        What says it.
-    x_step, y_step
-        Distance between columns and between rows.
-    z_scale
-        Height of one count; None if nothing says it.
-    missing
-        Value that stands for no reading; None for none.
-    file
-        Name of the sidecar; empty if the caller gave the steps.
-    """
-
-    unit: str | None
-    unit_from: str
-    x_step: Any
+    unit: str | None  # unit of all of them; None if nothing says it
+    unit_from: str  # what says it
+    x_step: Any  # distance between columns and between rows
     y_step: Any
-    z_scale: Any
-    missing: Any
-    file: str
+    z_scale: Any  # height of one count; None if nothing says it
+    missing: Any  # value that stands for no reading; None for none
+    file: str  # name of the sidecar; empty if the caller gave the steps
 
     @property
     def left_out(self) -> tuple[Sentence, ...]:

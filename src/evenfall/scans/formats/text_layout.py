@@ -54,48 +54,23 @@ _VALUE_UNIT = re.compile(r"(?:value units?|z[ _-]?units?|werteinheit(?:en)?)\s*[
 
 @dataclass(frozen=True, slots=True)
 class TextLayout:
-    """Layout of a text file of points or heights.
+    """Layout of a text file of points or heights."""
 
-    Parameters
-    ----------
-    kind
-        Points in columns, or a matrix of heights.
-    delimiter
-        Between cells; None for white space.
-    decimal_comma
-        Whether numbers have a decimal comma.
-    skipped
-        Lines before the first row.
-    width
-        Columns there are.
-    columns
-        Which columns hold x, y and z.
-    units
-        Unit of each of them, None where nothing says it.
-    factor
-        What to multiply each of them by to be in it.
-    claimed
-        Number of rows that the file says it has; None if it does not.
-    left_out
-        What is not read.
-    extent
-        Width and height of a matrix in its units, where the file says them.
-    why
-        What the layout was recognised by.
-    """
-
-    kind: Literal["points", "matrix"]
-    delimiter: str | None
-    decimal_comma: bool
-    skipped: int
-    width: int
-    columns: tuple[int, int, int] = (0, 1, 2)
+    kind: Literal["points", "matrix"]  # points in columns, or a matrix of heights
+    delimiter: str | None  # between cells; None for white space
+    decimal_comma: bool  # whether numbers have a decimal comma
+    skipped: int  # lines before the first row
+    width: int  # columns there are
+    columns: tuple[int, int, int] = (0, 1, 2)  # which columns hold x, y and z
+    # unit of each of them, None where nothing says it
     units: tuple[str | None, str | None, str | None] = (None, None, None)
+    # what to multiply each of them by to be in it
     factor: tuple[float, float, float] = field(default=(1.0, 1.0, 1.0))
-    claimed: int | None = None
-    left_out: tuple[Sentence, ...] = ()
+    claimed: int | None = None  # number of rows that the file says it has; None if it does not
+    left_out: tuple[Sentence, ...] = ()  # what is not read
+    # width and height of a matrix in its units, where the file says them
     extent: tuple[str, str] | None = None
-    why: Sentence = field(default_factory=lambda: sentence(""))
+    why: Sentence = field(default_factory=lambda: sentence(""))  # what the layout was recognised by
 
 
 def split_cells(line: str, delimiter: str | None) -> list[str]:

@@ -46,45 +46,25 @@ _LANES = 8  # modes are padded with silent ones to a multiple of this, for whole
 
 @dataclass(frozen=True, slots=True)
 class StoppedString:
-    """The modes of a stopped string with F free frets, padded with silent modes to M.
+    """The modes of a stopped string with F free frets, padded with silent modes to M."""
 
-    Parameters
-    ----------
-    string
-        The string as stopped, and its pluck.
-    rate_hz, least_rate_hz
-        Steps per second, and how many it takes to tell neighbouring frets apart [Hz].
-    frequency_hz, decay_per_s
-        Frequency and decay rate of each mode [Hz], [1/s]; shape (J,), J <= M.
-    pluck_mm_per_n
-        Static amplitude of each mode per newton of pluck [mm/N], shape (M,).
-    shape_fraction
-        Shape of each mode at each free fret, shape (F, M).
-    turn_factor, keep_factor
-        A and e of the step, shape (M,).
-    gain_mm_per_n
-        G of the step [mm/N], shape (M,).
-    static_mm_per_n
-        Static amplitude of each mode per newton where its shape is one [mm/N], shape (M,).
-    first_factor
-        What is left of each amplitude one step after release from rest, shape (M,).
-    energy_n_per_mm, bend_factor
-        m_j / 2 k^2 and C k^2 of the energy, shape (M,).
-    """
-
-    string: PluckedString
-    rate_hz: float
+    string: PluckedString  # the string as stopped, and its pluck
+    rate_hz: float  # steps per second, and how many it takes to tell neighbouring frets apart [Hz]
     least_rate_hz: float
+    # frequency and decay rate of each mode [Hz], [1/s]; shape (J,), J <= M
     frequency_hz: FloatArray
     decay_per_s: FloatArray
+    # static amplitude of each mode per newton of pluck [mm/N], shape (M,)
     pluck_mm_per_n: FloatArray
-    shape_fraction: FloatArray
-    turn_factor: FloatArray
+    shape_fraction: FloatArray  # shape of each mode at each free fret, shape (F, M)
+    turn_factor: FloatArray  # a and e of the step, shape (M,)
     keep_factor: FloatArray
-    gain_mm_per_n: FloatArray
+    gain_mm_per_n: FloatArray  # g of the step [mm/N], shape (M,)
+    # static amplitude of each mode per newton where its shape is one [mm/N], shape (M,)
     static_mm_per_n: FloatArray
+    # what is left of each amplitude one step after release from rest, shape (M,)
     first_factor: FloatArray
-    energy_n_per_mm: FloatArray
+    energy_n_per_mm: FloatArray  # m_j / 2 k^2 and C k^2 of the energy, shape (M,)
     bend_factor: FloatArray
 
     @property

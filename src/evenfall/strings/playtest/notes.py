@@ -90,46 +90,22 @@ def _in_threads(
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """One pluck of one stopped string.
+    """One pluck of one stopped string."""
 
-    Parameters
-    ----------
-    index
-        Indices of string, stopped fret, attack and direction.
-    place
-        Which of the stopped strings.
-    force_n
-        Force normal to the board, positive away from it [N].
-    """
-
-    index: tuple[int, int, int, int]
-    place: int
-    force_n: float
+    index: tuple[int, int, int, int]  # indices of string, stopped fret, attack and direction
+    place: int  # which of the stopped strings
+    force_n: float  # force normal to the board, positive away from it [N]
 
 
 @dataclass(frozen=True, slots=True)
 class StoppedStrings:
-    """Stopped strings laid end to end, as the kernel reads them.
+    """Stopped strings laid end to end, as the kernel reads them."""
 
-    Parameters
-    ----------
-    strings
-        The modes of each.
-    place
-        Index of the string and stopped fret (0 = open) of each.
-    clearance_mm
-        Rest clearance over the free frets of each [mm].
-    steps
-        Steps of each.
-    flat
-        The arrays of the kernel by name.
-    """
-
-    strings: tuple[StoppedString, ...]
-    place: tuple[tuple[int, int], ...]
-    clearance_mm: tuple[FloatArray, ...]
-    steps: tuple[int, ...]
-    flat: dict[str, NDArray[Any]]
+    strings: tuple[StoppedString, ...]  # the modes of each
+    place: tuple[tuple[int, int], ...]  # index of the string and stopped fret (0 = open) of each
+    clearance_mm: tuple[FloatArray, ...]  # rest clearance over the free frets of each [mm]
+    steps: tuple[int, ...]  # steps of each
+    flat: dict[str, NDArray[Any]]  # the arrays of the kernel by name
 
     @staticmethod
     def of(
@@ -216,26 +192,17 @@ def _flat(
 
 @dataclass(frozen=True, slots=True)
 class NoteResults:
-    """What the kernel says about R notes.
+    """What the kernel says about R notes."""
 
-    Parameters
-    ----------
-    stopped, notes
-        What was played.
-    numbers, counts, impulse_n_s, strikes, pulse_n_s, sound_mm_per_s
-        Results as the kernel lays them out.
-    energy_n_mm
-        Energy of string and crowns at the beginning, and at the end [N mm], shape (R, 2).
-    """
-
-    stopped: StoppedStrings
+    stopped: StoppedStrings  # what was played
     notes: Sequence[Note]
-    numbers: Table
+    numbers: Table  # results as the kernel lays them out
     counts: IntArray
     impulse_n_s: FloatArray
     strikes: Table
     pulse_n_s: FloatArray
     sound_mm_per_s: FloatArray
+    # energy of string and crowns at the beginning, and at the end [N mm], shape (R, 2)
     energy_n_mm: FloatArray
 
 

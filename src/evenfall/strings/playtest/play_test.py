@@ -141,25 +141,13 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class Strikes:
-    """Every strike of a string on a fret that was strong enough to be noted, in order of runs.
+    """Every strike of a string on a fret that was strong enough to be noted, in order of runs."""
 
-    Parameters
-    ----------
-    run
-        Indices of string, stopped fret, attack and direction, shape (S, 4).
-    fret
-        Fret that was struck, shape (S,).
-    start_s, length_s
-        Beginning after release, and length [s], shape (S,).
-    impulse_n_s, peak_n
-        Impulse [N s] and largest force of one step [N], shape (S,).
-    """
-
-    run: IntArray
-    fret: IntArray
-    start_s: FloatArray
+    run: IntArray  # indices of string, stopped fret, attack and direction, shape (S, 4)
+    fret: IntArray  # fret that was struck, shape (S,)
+    start_s: FloatArray  # beginning after release, and length [s], shape (S,)
     length_s: FloatArray
-    impulse_n_s: FloatArray
+    impulse_n_s: FloatArray  # impulse [N s] and largest force of one step [N], shape (S,)
     peak_n: FloatArray
 
 

@@ -40,18 +40,10 @@ _DOING = "Listening to the notes"
 
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """Samples of one note.
+    """Samples of one note."""
 
-    Parameters
-    ----------
-    samples_mm_per_s
-        Velocity of the string at the listening point, shape (N,) [mm/s].
-    rate_hz
-        Samples per second.
-    """
-
-    samples_mm_per_s: FloatArray
-    rate_hz: float
+    samples_mm_per_s: FloatArray  # velocity of the string at the listening point, shape (N,) [mm/s]
+    rate_hz: float  # samples per second
 
     @property
     def peak_mm_per_s(self) -> float:

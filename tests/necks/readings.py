@@ -117,7 +117,9 @@ def checks_by_hand(neck: Neck, chance: np.random.Generator) -> tuple[Direct, ...
     last, reference = neck.specification.string_count, neck.specification.scale.reference_fret
     action = neck.action_mm + ACTION_U_MM * chance.standard_normal(last)
     fret, string = relief_point(neck.specification, neck.lines)
-    gap = straightedge_gap_mm(neck.lines, neck.crown_top_mm)[string - 1, fret - 1]
+    gap = straightedge_gap_mm(neck.lines, neck.crown_top_mm, neck.specification.target.relief_over)[
+        string - 1, fret - 1
+    ]
     relief = gap + RELIEF_U_MM * chance.standard_normal()
     return (
         *(

@@ -15,7 +15,6 @@ from evenfall.plan import LEAST_SHOWN_MM, METHODS
 from evenfall.requirement import whole_percent
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
     from evenfall.cli.reports import Lengths
     from evenfall.instrument import Specification
     from evenfall.plan import Miss, Plan
@@ -37,8 +36,8 @@ def show_plan(outcome: PlanOutcome, lengths: Lengths) -> None:
         click.echo(lengths.say(accepted.said))
     for check in plan.checks:
         click.echo(f"   {lengths.say(check.said)}")
-    made = _attack_text(plan.attack_n)
-    asked = _attack_text(np.asarray(specification.player.attack_n))
+    made = lengths.say(specification.player.saying(plan.attack_n.tolist()))
+    asked = lengths.say(specification.player.said)
     more = "" if made == asked else f"; the player's attack is {asked}"
     click.echo(f"Design attack: {made}{more}")
     if np.isfinite(plan.level_clear_percent):
@@ -58,11 +57,6 @@ def show_plan(outcome: PlanOutcome, lengths: Lengths) -> None:
         click.echo(f"{topic}: {lengths.say(caution)}")
     click.echo(f"Plan code {plan.code}")
     click.echo(f"-> {lengths.say(plan.next_step)}")
-
-
-def _attack_text(attack_n: FloatArray) -> str:
-    low, high = f"{attack_n.min():.2f}", f"{attack_n.max():.2f}"
-    return f"{low} N" if low == high else f"{low} to {high} N"
 
 
 def _show_settings(plan: Plan, specification: Specification, lengths: Lengths) -> None:

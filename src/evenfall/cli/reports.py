@@ -112,13 +112,13 @@ def show_specification(outcome: CheckOutcome, lengths: Lengths) -> None:
 def _show_stated_relief(specification: Specification, lengths: Lengths) -> None:
     """Print the relief as it reads in both ways, where it is stated between other frets."""
     target = specification.target
-    first, last = target.relief_from_fret, target.relief_to_fret
+    first, last = target.relief_over
     if (first, last) == (1, specification.frets):
         return
     share = relief_share(specification.board.joint_fret, specification.frets, first, last)
     lengths.print(
         "Relief {stated:length} between frets {first} and {last} is the same bow as {whole:length} "
-        "over fret 1 and the last fret, which sheets and results show.",
+        "over fret 1 and the last fret, which results show.",
         stated=share * target.relief.value_mm,
         first=first,
         last=last,

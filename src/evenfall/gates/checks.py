@@ -141,7 +141,9 @@ def _compared(seen: Seen, one: Direct, k: int) -> CrossCheck | None:
     elif one.quantity == "action":
         weights = seen.gap_weights[k, one.fret - 1]
     else:
-        weights[1:-1] = line_gap_weights(seen.lines.station_mm[k, 1:], one.fret, 1, heights.frets)
+        weights[1:-1] = line_gap_weights(
+            seen.lines.station_mm[k, 1:], one.fret, *seen.specification.target.relief_over
+        )
     used = weights != 0.0
     given = float(weights[used] @ heights.height_mm[k, used])
     if not math.isfinite(given):
@@ -197,10 +199,11 @@ def worth_reading(seen: Seen) -> Iterator[Finding]:
     if not any(one.quantity == "relief" for one in direct):
         fret, string = relief_point(seen.specification, seen.lines)
         text = (
-            "Read the relief by straightedge over fret 1 and the last fret, at fret {fret} under "
-            "string {string}."
+            "Read the relief by straightedge over frets {over:list}, at fret {fret} under string "
+            "{string}."
         )
-        yield _next("relief", text, (string,), (fret,), string=string, fret=fret)
+        over = seen.specification.target.relief_over
+        yield _next("relief", text, (string,), (fret,), string=string, fret=fret, over=over)
     if not seen.mostly_read:
         return
     again = {(one.string, one.fret) for one in direct if one.quantity == "crown-top"}

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -155,8 +156,13 @@ class Target:
     along_mm: float | None  # largest step of removal between neighbouring frets
     fall_away_from_fret: int | None  # past which a levelling beam may fall away
     one_piece_saddle: bool = False  # one height and a slope; otherwise each string has its own
-    relief_from_fret: int = 1  # between which the file states the relief; 0: the last fret
+    relief_from_fret: int = 1  # that a straightedge for the relief lies over
     relief_to_fret: int = 0
+
+    @property
+    def relief_over(self) -> tuple[int, int]:
+        """The two frets that a straightedge for the relief lies over."""
+        return self.relief_from_fret, self.relief_to_fret
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,10 +178,14 @@ class Player:
     @property
     def said(self) -> Sentence:
         """The attack in words and newtons."""
-        least, most = min(self.attack_n), max(self.attack_n)
+        return self.saying(self.attack_n)
+
+    def saying(self, attack_n: Sequence[float]) -> Sentence:
+        """Return an attack in newtons, and in words where it is this player's."""
+        least, most = float(min(attack_n)), float(max(attack_n))
         text = "{least:force}" if most - least < 0.005 else "{least:.2f} to {most:force}"
         newtons = sentence(text, least=least, most=most)
-        if not self.attack_word:
+        if not self.attack_word or tuple(attack_n) != self.attack_n:
             return newtons
         text = "{word} with a {plucked}, {newtons}"
         return sentence(text, word=self.attack_word, plucked=self.plucked_with, newtons=newtons)

@@ -523,8 +523,7 @@ class _Reader(KeyReader):
 
     def whole_relief(self, target: Target, joint_fret: float) -> Target:
         """Return the target with its relief as it reads over fret 1 and the last fret."""
-        first, last = target.relief_from_fret, target.relief_to_fret
-        share = relief_share(joint_fret, self.frets, first, last)
+        share = relief_share(joint_fret, self.frets, *target.relief_over)
         stated = target.relief
         ends = (stated.value_mm, stated.minimum_mm, stated.maximum_mm)
         return replace(target, relief=Limit(*(end / share for end in ends)))

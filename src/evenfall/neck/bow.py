@@ -120,16 +120,23 @@ def _bow_weights(station_mm: FloatArray, shape: FloatArray) -> FloatArray:
     return weights / len(weights)
 
 
-def straightedge_gap_mm(lines: StringLines, crown_top_mm: FloatArray) -> FloatArray:
-    """Return the gap [mm] of every crossing under a straight line over fret 1 and the last."""
+def straightedge_gap_mm(
+    lines: StringLines, crown_top_mm: FloatArray, over: tuple[int, int]
+) -> FloatArray:
+    """Return the gap [mm] of every crossing under a straight line over two frets."""
     station = lines.station_mm[:, 1:]
-    along = (station - station[:, :1]) / (station[:, -1:] - station[:, :1])
-    ends = crown_top_mm[:, :1] + along * (crown_top_mm[:, -1:] - crown_top_mm[:, :1])
-    return np.asarray(ends - crown_top_mm)
+    first, last = (slice(fret - 1, fret) for fret in over)
+    along = (station - station[:, first]) / (station[:, last] - station[:, first])
+    line = crown_top_mm[:, first] + along * (crown_top_mm[:, last] - crown_top_mm[:, first])
+    return np.asarray(line - crown_top_mm)
 
 
 def relief_point(specification: Specification, lines: StringLines) -> tuple[int, int]:
-    """Return the fret at which the bow is deepest, and the string on whose line to read it."""
-    gap = straightedge_gap_mm(lines, default_bow(specification, lines).frets)
+    """Return the fret at which the bow is deepest, and the string on whose line to read it.
+
+    The straightedge lies over the frets that the specification states the relief between.
+    """
+    over = specification.target.relief_over
+    gap = straightedge_gap_mm(lines, default_bow(specification, lines).frets, over)
     middle = (len(gap) - 1) // 2
     return int(gap[middle].argmax()) + 1, middle + 1

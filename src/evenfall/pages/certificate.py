@@ -208,7 +208,7 @@ def certificate(
         issuer=plain_line(issuer),
         place=plain_line(place),
         facts=(
-            ("Judged for", _attack(proof.attack_n)),
+            ("Judged for attack", writer.line(proof.attack_said)),
             *_clear_up_to(proof),
             ("Notes", _notes(proof)),
             ("Judged", counted(len(proof.items), "item")),

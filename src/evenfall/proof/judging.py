@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.instrument.geometry import relief_share
 from evenfall.measurement import Direct, Origin
 from evenfall.measurement.heights import SHARED_NAMES
 from evenfall.proof.decision import (
@@ -282,7 +283,9 @@ def derived_gap(case: Case, k: int, fret: int) -> tuple[float, list[BudgetLine]]
 
 def relief_items(case: Case) -> list[Item]:
     """Return the relief, judged: each reading of its own, or one worked out from crown tops."""
-    limit = case.specification.target.relief
+    specification, limit = case.specification, case.specification.target.relief
+    over = specification.target.relief_over
+    stated = relief_share(specification.board.joint_fret, specification.frets, *over)
     derived_mm, derived_lines, count = derived_relief(case)
     direct = _direct(case.measurement, "relief")
     places = sorted({(d.string, d.fret) for d in direct})
@@ -300,17 +303,18 @@ def relief_items(case: Case) -> list[Item]:
     route = sentence("read directly under a straightedge")
     if not judged:
         judged.append((sentence("Relief"), None, None, derived_mm, derived_lines))
-        over = sentence("mean over {n} strings", n=count)
-        over = over if count > 1 else sentence("of one string")
-        basis, route = "derived", sentence("worked out from the crown tops, {over}", over=over)
+        mean = sentence("mean over {n} strings", n=count)
+        mean = mean if count > 1 else sentence("of one string")
+        basis, route = "derived", sentence("worked out from the crown tops, {mean}", mean=mean)
+        stated = 1.0  # the limits are those over fret 1 and the last fret
     return [
         case.item(
             name,
             "relief",
             value_mm=value_mm,
             budget=lines,
-            low_mm=limit.minimum_mm,
-            high_mm=limit.maximum_mm,
+            low_mm=stated * limit.minimum_mm,
+            high_mm=stated * limit.maximum_mm,
             string=string,
             fret=fret,
             basis=basis,

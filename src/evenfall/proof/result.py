@@ -286,6 +286,7 @@ class Proof(FileContent):
     )
     after_hash: str = field(metadata=hash_text("content hash of the measurement after the work"))
     attack_n: FloatArray = field(metadata=number(0.0, 1000.0, "attack that is judged", "K"))
+    attack_said: Sentence = field(metadata=spoken("the same in newtons, and in the player's words"))
     clear_up_to_n: FloatArray = field(
         metadata=number(
             *(0.0, 1e6),

@@ -168,6 +168,7 @@ def prove(
         before_hash=plan.measurement.content_hash,
         after_hash=measurement.content_hash,
         attack_n=attack,
+        attack_said=specification.player.saying(attack.tolist()),
         clear_up_to_n=clear_up_to_n(case, found),
         items=items,
         positions=positions,

@@ -245,7 +245,7 @@ def _direct(
     *,
     by_bow: bool,
 ) -> tuple[Direct, ...]:
-    """Return actions, reliefs over the first and last fret and crowns read again, as read."""
+    """Return actions, reliefs as the specification states them and crowns read again, as read."""
     lines = string_lines(specification)
     kept = []
     for key, mean in sorted(means.items()):
@@ -266,8 +266,8 @@ def _direct(
 
 
 def _whole_relief(key: Key, specification: Specification) -> bool:
-    """Say whether a reading is the relief over the first and the last fret."""
-    return key[0] == "relief" and key[2][1:] == (1, specification.frets)
+    """Say whether a reading is the relief over the frets that it is stated between."""
+    return key[0] == "relief" and key[2][1:] == specification.target.relief_over
 
 
 def _height_route(origin: CodeArray) -> tuple[Sentence, ...]:

@@ -104,10 +104,13 @@ def _rows(specification: Specification) -> list[dict[str, Any]]:
     frets = range(1, specification.frets + 1)
     outer, reference = (numbers[0], numbers[-1]), specification.scale.reference_fret
     # where the bench sheet asks for it again
-    relief = relief_point(specification, string_lines(specification))[0]
+    relief: int | str = relief_point(specification, string_lines(specification))[0]
+    first, last = specification.target.relief_over
+    if (first, last) != (1, specification.frets):
+        relief = f"{relief} between {first} and {last}"
     by_hand, no_datum = "check by hand", "needed without a datum only"
     again, asked = "first crown once more, datum untouched", "one of those that are asked for"
-    rows: list[tuple[str, int | None, int | None, str | None]]
+    rows: list[tuple[str, int | None, int | str | None, str | None]]
     rows = [("action", s, reference, by_hand) for s in outer]
     rows += [("relief", None, relief, "by straightedge")]
     rows += [(end, s, None, None) for end in ("nut_slot", "saddle") for s in numbers]

@@ -86,8 +86,6 @@ _FIRST = {"misfit": "agree on attack and targets first", "short": "choose a meth
 
 def _facts(steps: Steps) -> tuple[tuple[str, Sentence], ...]:
     specification, plan = steps.specification, steps.plan
-    least, most = float(plan.attack_n.min()), float(plan.attack_n.max())
-    attack = "{least:force}" if most - least < 0.005 else "{least:.2f} to {most:force}"
     size = "{strings:count string}, {frets:count fret}"
     if specification.handed == "left":
         size = "{strings:count string}, {frets:count fret}, left-handed"
@@ -103,7 +101,7 @@ def _facts(steps: Steps) -> tuple[tuple[str, Sentence], ...]:
             "Instrument",
             sentence(size, strings=specification.string_count, frets=specification.frets),
         ),
-        ("Design attack", sentence(attack, least=least, most=most)),
+        ("Design attack", specification.player.saying(plan.attack_n.tolist())),
         ("Crown readings", sentence("u = {u:uncertainty}", u=u_mm)),
     )
 

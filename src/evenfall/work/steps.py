@@ -62,6 +62,7 @@ class Steps:
         self.specification = specification
         self.plan = plan
         self.lines: StringLines = string_lines(specification)
+        self.relief_over = specification.target.relief_over
         self.order = range(specification.string_count)  # as they lie, see the module
         if specification.handed == "right":
             self.order = self.order[::-1]
@@ -174,9 +175,9 @@ class Steps:
         sentences = [
             sentence(
                 "In small steps, as the rod's maker says. Measure tuned to pitch: gap at fret "
-                "{fret}, straightedge over frets 1 and {last} on the line of string {string}.",
+                "{fret}, straightedge over frets {over:list} on the line of string {string}.",
                 fret=fret,
-                last=self.specification.frets,
+                over=self.relief_over,
                 string=string,
             )
         ]
@@ -210,9 +211,9 @@ class Steps:
         relief, planned_mm = self.specification.target.relief, self.plan.relief_after_mm
         fret, string = relief_point(self.specification, self.lines)
         place = (string - 1, fret - 1)
-        aim_mm = float(straightedge_gap_mm(self.lines, top_mm)[place])
+        aim_mm = float(straightedge_gap_mm(self.lines, top_mm, self.relief_over)[place])
         shape = default_bow(self.specification, self.lines).frets
-        per_mm = float(straightedge_gap_mm(self.lines, shape)[place])
+        per_mm = float(straightedge_gap_mm(self.lines, shape, self.relief_over)[place])
         limits = sentence(
             "{low:figure} to {high:length}",
             low=aim_mm + per_mm * (relief.minimum_mm - planned_mm),
@@ -487,7 +488,11 @@ class Steps:
         """Return the reading of relief with crown tops as given."""
         fret, string = relief_point(self.specification, self.lines)
         text = "Relief: gap at fret {fret}, string {string}"
-        return self._relief_target(sentence(text, fret=fret, string=string), top_mm)
+        first, last = self.relief_over
+        if (first, last) != (1, self.specification.frets):
+            text = "Relief: gap at fret {fret} between {first} and {last}, string {string}"
+        name = sentence(text, fret=fret, string=string, first=first, last=last)
+        return self._relief_target(name, top_mm)
 
     def _crossings(self) -> list[Target]:
         """Return the gaps that hold the plan where it is, as many as there is room for."""

@@ -394,6 +394,7 @@ def main() -> int:
         with tempfile.TemporaryDirectory() as folder:
             shutil.copytree(DOCS / "examples", Path(folder) / "bench")
             os.environ["EVENFALL_CACHE"] = str(Path(folder) / "kept")
+            os.environ["EVENFALL_SETTINGS"] = str(Path(folder) / "settings")
             os.chdir(Path(folder) / "bench")
             try:
                 text = renewed(page)

@@ -56,9 +56,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 @pytest.fixture(scope="session", autouse=True)
 def kept_tables(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Keep excursion tables in one folder of this run, so that each is computed once."""
+    """Keep excursion tables in one folder of this run, so that each is computed once.
+
+    The user's own settings, with the key that signs, are left alone.
+    """
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("EVENFALL_CACHE", str(tmp_path_factory.mktemp("kept")))
+        patch.setenv("EVENFALL_SETTINGS", str(tmp_path_factory.mktemp("settings")))
         yield
 
 

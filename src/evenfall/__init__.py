@@ -45,13 +45,16 @@ if TYPE_CHECKING:
     from evenfall.strings.playtest import PlayTest
     from evenfall.work import BenchSheet
     from evenfall.workshop import (
+        AddRequest,
         CheckRequest,
         DemoRequest,
         DiagnoseRequest,
+        Dossiers,
         MachineCheckRequest,
         MeasureRequest,
         NeckReadings,
         NeckRequest,
+        NoteRequest,
         PitchRequest,
         PlanRequest,
         PlayRequest,
@@ -60,6 +63,7 @@ if TYPE_CHECKING:
         Source,
         StarterRequest,
         TemplateRequest,
+        archive,
         check_machine,
         check_specification,
         demo,
@@ -78,6 +82,7 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 __all__ = [
     "Accepted",
+    "AddRequest",
     "At",
     "BenchSheet",
     "Cancelled",
@@ -86,6 +91,7 @@ __all__ = [
     "DemoRequest",
     "DiagnoseRequest",
     "Diagnosis",
+    "Dossiers",
     "EvenfallError",
     "Finding",
     "Heights",
@@ -96,6 +102,7 @@ __all__ = [
     "NeckForecast",
     "NeckReadings",
     "NeckRequest",
+    "NoteRequest",
     "Origin",
     "PitchRequest",
     "Plan",
@@ -111,6 +118,7 @@ __all__ = [
     "Specification",
     "StarterRequest",
     "TemplateRequest",
+    "archive",
     "check_machine",
     "check_specification",
     "demo",
@@ -132,7 +140,8 @@ _ROOMS = {
         "CheckRequest DemoRequest DiagnoseRequest MachineCheckRequest MeasureRequest NeckReadings "
         "NeckRequest PitchRequest PlanRequest PlayRequest ProveRequest SheetRequest "
         "Source StarterRequest TemplateRequest check_machine check_specification demo diagnose "
-        "measure neck pitch plan play prove sheet starter template"
+        "measure neck pitch plan play prove sheet starter template "
+        "AddRequest Dossiers NoteRequest archive"
     ),
     "instrument": "Specification read_specification",
     "measurement": "Heights Measurement Origin",

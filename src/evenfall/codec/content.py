@@ -184,6 +184,14 @@ class FileContent(Content):
             raise fault.error(cls.KIND, cls.AGAIN) from None
 
     @classmethod
+    def rehashed(cls, values: object) -> Self:
+        """Return what a file holds after a name in it was replaced, its hash made again."""
+        try:
+            return super()._read(values, "", {}, ("schema", "content_hash", *cls.PRINTED))
+        except Fault as fault:
+            raise fault.error(cls.KIND, cls.AGAIN) from None
+
+    @classmethod
     def read_part(cls, given: object, place: str, sizes: dict[str, int]) -> Self:
         """Return a file that stands inside another one; `Fault` where it cannot be one."""
         return cls._read(given, place, sizes, ("schema", "content_hash"))

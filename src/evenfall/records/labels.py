@@ -29,9 +29,10 @@ def normal(text: str) -> str:
 
 
 def keys_of(value: str) -> set[str]:
-    """Return what a value is found by: the whole, and each word or number in it."""
+    """Return what a value is found by: the whole, each word or number in it, and 417 for 0417."""
     whole = normal(value)
-    return {key for key in (whole, *re.split(r"[\W_]+", whole)) if key}
+    parts = re.split(r"[\W_]+", whole)
+    return {key for key in (whole, *parts, *(part.lstrip("0") for part in parts)) if key}
 
 
 def labels_of(entry: Entry) -> set[str]:

@@ -17,6 +17,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from evenfall.workshop.archives import AddRequest, Dossiers, NoteRequest, archive
     from evenfall.workshop.bench_sheets import SheetRequest, sheet
     from evenfall.workshop.checking import (
         CheckRequest,
@@ -38,13 +39,16 @@ if TYPE_CHECKING:
     from evenfall.workshop.proving import ProveRequest, prove
 
 __all__ = [
+    "AddRequest",
     "CheckRequest",
     "DemoRequest",
     "DiagnoseRequest",
+    "Dossiers",
     "MachineCheckRequest",
     "MeasureRequest",
     "NeckReadings",
     "NeckRequest",
+    "NoteRequest",
     "PitchRequest",
     "PlanRequest",
     "PlayRequest",
@@ -53,6 +57,7 @@ __all__ = [
     "Source",
     "StarterRequest",
     "TemplateRequest",
+    "archive",
     "check_machine",
     "check_specification",
     "demo",
@@ -81,6 +86,7 @@ _ROOMS = {
     "playing": "PlayRequest play",
     "demonstration": "DemoRequest demo",
     "describing": "MachineCheckRequest check_machine",
+    "archives": "AddRequest Dossiers NoteRequest archive",
 }
 
 

@@ -1,0 +1,392 @@
+"""`evenfall archive`: dossiers of instruments, gauges and machines."""
+
+from __future__ import annotations
+
+import math
+import os
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from evenfall.cli.door import (
+    WORDS,
+    json_option,
+    path_argument,
+    path_option,
+    show_findings,
+    show_json,
+    shown_unit,
+    unit_option,
+)
+from evenfall.cli.neck_options import source_of
+from evenfall.cli.waiting import Waiting
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from evenfall.records.copying import Copied
+    from evenfall.units import LengthUnit
+    from evenfall.wording import Value
+    from evenfall.workshop.archives import Dossiers
+
+ADDRESS = "EVENFALL_ARCHIVE"
+_FEW = 20
+
+_address = click.option(
+    "--archive",
+    "address",
+    envvar=ADDRESS,
+    default="",
+    metavar="ADDRESS",
+    help="The archive: a folder, or postgresql://user@host/database?files=FOLDER (default: what "
+    "the environment variable EVENFALL_ARCHIVE names).",
+)
+_instrument = click.argument("instrument", help="Number, name or id of the dossier.")
+_place = click.argument("place", help="Folder, or address of a database.")
+_by = click.option("--by", "person", default="", metavar="NAME", help="Name of who files it.")
+
+
+@click.group(name="archive")
+def command() -> None:
+    """Keep dossiers: what was measured, planned, done and proved.
+
+    An archive is a folder with a database in it, made when something is first added; a team may use
+    a PostgreSQL server instead.
+    """
+
+
+@contextmanager
+def opened(address: str, *, make: bool = False) -> Iterator[Dossiers]:
+    """Yield the archive that an option or the environment names."""
+    if not address:
+        raise click.UsageError(f"Name the archive with --archive or in {ADDRESS}.")
+    from evenfall import workshop
+
+    with workshop.archive(address, make=make) as dossiers:
+        yield dossiers
+
+
+def _print(text: str, unit: LengthUnit = "mm", **values: Value) -> None:
+    from evenfall.wording import say, sentence
+
+    click.echo(say(sentence(text, **values), unit, WORDS))
+
+
+@command.command()
+@path_argument("files", nargs=-1, help="Measurements, plans, proofs, specifications, scans, pages.")
+@click.option(
+    "--instrument", default="", metavar="NUMBER", help="Dossier to file into, by number or id."
+)
+@click.option("--new", is_flag=True, help="Open a new dossier, whatever goes by this number.")
+@click.option("--serial", default="", help="Serial number that arrives now or is corrected.")
+@click.option("--job", default="", help="Job number that arrives now or is corrected.")
+@click.option("--maker", default="", help="Who made the instrument, for a new dossier.")
+@click.option(
+    "--subject",
+    type=click.Choice(["instrument", "gauge", "machine", "wire batch", "part"]),
+    default="instrument",
+    help="What a new dossier is of.",
+)
+@click.option("--name", default="", help="Name of a gauge, machine, wire batch or part.")
+@_by
+@_address
+@json_option
+def add(*, files: tuple[Path, ...], address: str, as_json: bool, **how: Any) -> None:
+    """File FILES into the dossier of their instrument.
+
+    The dossier is that of the serial number in the files, and is opened if there is none. A file
+    that is there already is not filed again.
+    """
+    from evenfall import workshop
+
+    request = workshop.AddRequest(files=tuple(map(source_of, files)), **how)
+    with opened(address, make=True) as dossiers:
+        added = dossiers.add(request)
+    if as_json:
+        show_json(added.as_dict())
+        return
+    _print(
+        "{title}: filed {new}.{known}",
+        title=added.line.title or added.line.dossier,
+        new=", ".join(added.new) or "nothing new",
+        known=f" Known already: {added.known}." if added.known else "",
+    )
+
+
+@command.command()
+@click.argument("words", nargs=-1, required=True, help="Beginnings of words or numbers.")
+@click.option("--most", type=click.IntRange(1, 1000), default=_FEW, help="Most dossiers listed.")
+@_address
+@json_option
+def find(*, words: tuple[str, ...], most: int, address: str, as_json: bool) -> int:
+    """List the dossiers in which each of WORDS begins a number, name, maker or code.
+
+    Exit status 1 if there is none.
+    """
+    from evenfall.codec import plain
+
+    with opened(address) as dossiers:
+        found = dossiers.find(" ".join(words), most)
+    if as_json:
+        show_json({"dossiers": [plain(line) for line in found]})
+    else:
+        for line in found:
+            mark = "  two sites disagree" if line.conflict else ""
+            click.echo(f"{line.dossier[:12]}  {line.subject:10}  {line.title}{mark}")
+        if not found:
+            click.echo("Nothing found; give less of the number or name.")
+    return 0 if found else 1
+
+
+@command.command()
+@_instrument
+@_address
+@json_option
+@unit_option
+def show(*, instrument: str, address: str, as_json: bool, unit: str | None) -> None:
+    """Show the whole dossier of INSTRUMENT, named by number or id."""
+    from evenfall.codec import with_words
+    from evenfall.wording import say
+
+    with opened(address) as dossiers:
+        shown = dossiers.show(instrument)
+    lengths = shown_unit(unit, "mm")
+    if as_json:
+        show_json(with_words(shown.as_dict(), lengths, WORDS))
+        return
+    click.echo(f"{shown.line.title}  (id {shown.line.dossier})")
+    for told in shown.conflicts:
+        click.echo(f" ! {say(told, lengths, WORDS)}")
+    for entry in shown.entries:
+        words = say(entry.said, lengths, WORDS)
+        who = f"  [{entry.person}]" if entry.person else ""
+        marks = f"{'  corrected later' * entry.corrected}{'  signed' * entry.signed}"
+        click.echo(f"{entry.at[:16].replace('T', ' ')}  {entry.kind:13}  {words}{who}{marks}")
+
+
+@command.command()
+@_instrument
+@path_option("--picture", help="SVG file for the drawing of the story.")
+@_address
+@json_option
+@unit_option
+def history(
+    *, instrument: str, picture: Path | None, address: str, as_json: bool, unit: str | None
+) -> None:
+    """Show relief, action, lowest crown and fret life of INSTRUMENT over the years."""
+    from evenfall.cli.tables import table
+    from evenfall.files import keep_apart, write_together
+    from evenfall.units import length_text
+
+    keep_apart([picture], ())
+    lengths = shown_unit(unit, "mm")
+    with opened(address) as dossiers:
+        told = dossiers.history(instrument)
+    if picture is not None:
+        write_together({picture: told.drawing(lengths).encode()})
+    if as_json:
+        show_json(told.as_dict())
+        return
+
+    def figure(value_mm: float) -> str:
+        return length_text(value_mm, lengths).split()[0] if math.isfinite(value_mm) else "–"
+
+    rows = [
+        [
+            point.at[:10],
+            f"{point.kind} {point.code}",
+            point.status or "–",
+            *map(
+                figure,
+                (
+                    point.relief_mm,
+                    point.action_bass_mm,
+                    point.action_treble_mm,
+                    point.lowest_crown_mm,
+                    point.fret_life_mm,
+                ),
+            ),
+        ]
+        for point in told.points
+    ]
+    headings = ["date", "what", "verdict", "relief", "action bass", "action treble"]
+    headings += ["lowest crown", "fret life"]
+    table(f"{told.line.title}, lengths in {lengths}", headings, rows)
+    if picture is not None:
+        click.echo(f"Wrote {picture}")
+
+
+@command.command()
+@_instrument
+@click.argument("words", help="The note, or what was done.")
+@_by
+@path_option("--photo", "photos", multiple=True, help="Photo that goes with it; repeatable.")
+@click.option("--station", default="", help="Where a step of work was done.")
+@click.option("--gauge", default="", help="What it was measured with.")
+@click.option("--cutter", default="", help="What it was cut with.")
+@click.option("--started", default="", metavar="TIME", help="When it began, ISO 8601.")
+@click.option("--ended", default="", metavar="TIME", help="When it was done, ISO 8601.")
+@click.option("--calibrated", "date", default="", metavar="DATE", help="Day of a calibration.")
+@click.option("--valid-until", default="", metavar="DATE", help="When the next one is due.")
+@click.option(
+    "--check-standard",
+    "check",
+    type=(str, float, float),
+    default=None,
+    metavar="NAME STATED READ",
+    help="Reading of a check standard: its name, its length and what was read [mm].",
+)
+@click.option("--corrects", default="", metavar="ENTRY", help="Entry that this one corrects.")
+@_address
+@json_option
+def note(
+    *,
+    instrument: str,
+    words: str,
+    person: str,
+    photos: tuple[Path, ...],
+    check: tuple[str, Any, Any] | None,
+    corrects: str,
+    address: str,
+    as_json: bool,
+    **facts: str,
+) -> None:
+    """Write WORDS into the dossier of INSTRUMENT: a note, a step of work, or a calibration."""
+    from evenfall import workshop
+    from evenfall.codec import plain, with_words
+    from evenfall.wording import say
+
+    given: dict[str, str | float] = {name: value for name, value in facts.items() if value}
+    if check is not None:
+        given |= {"standard": check[0], "reference_mm": check[1], "read_mm": check[2]}
+    request = workshop.NoteRequest(
+        instrument, words, person, tuple(map(source_of, photos)), given, corrects
+    )
+    with opened(address) as dossiers:
+        told = dossiers.note(request)
+    if as_json:
+        show_json(with_words(plain(told), "mm", WORDS))
+    else:
+        click.echo(f"Filed {told.kind} {told.entry[:12]}: {say(told.said, 'mm', WORDS)}")
+
+
+@command.command()
+@click.option("--sign", is_flag=True, help="Sign what is sound and not signed yet.")
+@_address
+@json_option
+def verify(*, sign: bool, address: str, as_json: bool) -> int:
+    """Prove chains, signatures, documents and files; find any changed byte.
+
+    Exit status 1 if something is not as it was filed.
+    """
+    from evenfall.codec import plain
+
+    with opened(address) as dossiers, Waiting() as waiting:
+        seen = dossiers.verify(sign=sign, progress=waiting)
+    if as_json:
+        values = plain(seen) | {"findings": [f.as_dict("mm", WORDS) for f in seen.findings]}
+        show_json({**values, "sound": seen.sound})
+        return 0 if seen.sound else 1
+    show_findings(seen.findings, "mm")
+    _print(
+        "{entries} {entries:plural entry|entries} in {dossiers:count dossier}, "
+        "{documents:count document}, "
+        "{files:count file} and {signatures:count signature} verified.",
+        entries=seen.entries,
+        dossiers=seen.dossiers,
+        documents=seen.documents,
+        files=seen.files,
+        signatures=seen.signatures,
+    )
+    if seen.unsigned:
+        _print(
+            "{count:count dossier} {count:plural has|have} entries that no signature covers yet; "
+            "sign them with --sign.",
+            count=seen.unsigned,
+        )
+    click.echo("Everything is as it was filed." if seen.sound else "Not everything is as filed.")
+    return 0 if seen.sound else 1
+
+
+def _copying(name: str, told: str) -> Callable[[Callable[..., Any]], Any]:
+    """Add a command that copies a whole archive, with its argument and options."""
+
+    def add_command(work: Callable[[Dossiers, str, Any], Copied]) -> click.Command:
+        def run(*, place: str, address: str, as_json: bool) -> None:
+            with opened(address, make=name == "restore") as dossiers, Waiting() as waiting:
+                copied = work(dossiers, place, waiting)
+            if as_json:
+                show_json({"rows": copied.rows, "sha256": copied.sha256})
+                return
+            _print(
+                "{entries} entries, {documents} documents and {files:count file} copied; both "
+                "sides give {hash}.",
+                entries=copied.rows["entry"],
+                documents=copied.rows["document"],
+                files=copied.rows["kept_file"],
+                hash=copied.sha256[:16],
+            )
+
+        decorated = json_option(_address(_place(run)))
+        return command.command(name=name, help=told)(decorated)
+
+    return add_command
+
+
+backup = _copying("backup", "Copy the archive into a new folder PLACE, as it is at this moment.")(
+    lambda dossiers, place, waiting: dossiers.backup(place, waiting)
+)
+restore = _copying(
+    "restore", "Copy the backup at PLACE into the archive, which must be empty or not there yet."
+)(lambda dossiers, place, waiting: dossiers.restore(place, waiting))
+move = _copying(
+    "move",
+    "Carry the archive to PLACE, on either engine, counted and hashed on both sides. The old one "
+    "stays as it is; use the new address from then on.",
+)(lambda dossiers, place, waiting: dossiers.move(place, waiting))
+
+
+@command.command()
+@path_option(
+    "--save-to", help="Folder of a new archive for what can still be read of a damaged one."
+)
+@click.option("--erase", default="", metavar="NAME", help="Replace a person's name everywhere.")
+@_address
+@json_option
+def doctor(*, save_to: Path | None, erase: str, address: str, as_json: bool) -> None:
+    """Look after the archive: labels, left-over files, what can be saved, a name to erase."""
+    from evenfall.wording import say
+    from evenfall.workshop.archives import saved_from
+
+    if save_to is not None:
+        address = address or os.environ.get(ADDRESS, "")
+        with Waiting() as waiting:
+            saved = saved_from(address, str(save_to), waiting)
+        from evenfall.codec import plain
+
+        if as_json:
+            show_json(plain(saved))
+            return
+        _print(
+            "{e} entries, {d} documents and {f:count file} saved; {le} entries, {ld} documents and "
+            "{lf:count file} cannot be read.",
+            e=saved.entries,
+            d=saved.documents,
+            f=saved.files,
+            le=saved.lost_entries,
+            ld=saved.lost_documents,
+            lf=saved.lost_files,
+        )
+        return
+    with opened(address) as dossiers:
+        if erase:
+            told = [f"{erase} reads {dossiers.erase(erase)} from now on."]
+        else:
+            told = [say(one, "mm", WORDS) for one in dossiers.doctor()]
+    if as_json:
+        show_json({"done": told})
+        return
+    for line in told:
+        click.echo(line)

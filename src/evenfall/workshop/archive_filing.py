@@ -1,0 +1,201 @@
+"""What files become in an archive: entries with what the story of an instrument shows of them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import PurePath
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenfall.codec import FileContent, parse_json
+from evenfall.codec.parsing import kind_and_version
+from evenfall.errors import At, EvenfallError, FormatMismatchError
+from evenfall.instrument import read_specification, string_lines
+from evenfall.measurement import Measurement
+from evenfall.neck import default_bow
+from evenfall.plan import Plan
+from evenfall.proof import Proof
+from evenfall.records.archive import Filing
+from evenfall.strings.clearance import open_gap_mm
+
+if TYPE_CHECKING:
+    from evenfall.arrays import FloatArray
+    from evenfall.instrument import Specification
+    from evenfall.workshop.opening import Source
+
+LARGEST_FILE_BYTES = 4_000_000_000
+DOCUMENTS: dict[str, type[FileContent]] = {kind.KIND: kind for kind in (Measurement, Plan, Proof)}
+_ENDINGS = {
+    "scan": ".parquet .ply .stl .obj .e57 .x3p .tif .tiff .npy .npz .xyz .csv .xlsx",
+    "page": ".pdf .html",
+    "photo": ".jpg .jpeg .png .webp .heic",
+    "program": ".ngc .nc .tap .gcode",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Papers:
+    """What one file holds for the dossier of one instrument, oldest first."""
+
+    serial: str
+    model: str
+    filings: tuple[Filing, ...]
+
+
+def papers_of(source: Source, *, person: str = "") -> Papers:
+    """Return what a file holds: a document of ours with all it was made from, or a file to keep."""
+    start = source.start(64).lstrip(b"\xef\xbb\xbf \t\r\n")
+    if start[:1] == b"{":
+        try:
+            values = parse_json(source.read(LARGEST_FILE_BYTES), name=source.name)
+            kind = kind_and_version(values)[0]
+            if kind in DOCUMENTS:
+                return papers_of_document(DOCUMENTS[kind].from_dict(values), person=person)
+        except EvenfallError as error:
+            error.at = error.at.in_file(source.name)
+            raise
+    name = PurePath(source.name).name
+    ending = PurePath(name).suffix.lower()
+    if ending == ".toml":
+        specification, _ = read_specification(source.text(), source=source.name)
+        filing = _specification(specification, source.text(), person)
+        return Papers("", specification.name, (filing,))
+    for kind, endings in _ENDINGS.items():
+        if ending in endings.split():
+            content = source.read(LARGEST_FILE_BYTES)
+            kept = Filing(kind, {"title": name[:200]}, person, files={name[:200]: content})
+            return Papers("", "", (kept,))
+    raise FormatMismatchError(
+        "Nothing of this kind is kept in a dossier; file a specification, measurement, plan, "
+        "proof, scan, program, page (PDF, HTML) or photo.",
+        at=At(file=source.name),
+    )
+
+
+def papers_of_document(made: FileContent, *, person: str = "") -> Papers:
+    """Return what a measurement, plan or proof holds for its dossier."""
+    if isinstance(made, Measurement):
+        return Papers(made.serial, made.model, tuple(_measurement(made, person)))
+    if isinstance(made, Plan):
+        measured = made.measurement
+        filings = (*_measurement(measured, person), _plan(made, person))
+        return Papers(measured.serial, measured.model, filings)
+    assert isinstance(made, Proof)  # noqa: S101 (there is no other kind)
+    return Papers(made.serial, made.model, (_proof(made, person),))
+
+
+def content_hash_of(filing: Filing) -> str:
+    """Return the content hash by which a document is known again; "" for any other filing."""
+    return str(filing.facts.get("content_hash", ""))
+
+
+def _specification(specification: Specification, text: str, person: str) -> Filing:
+    facts = {"title": specification.name[:200], "content_hash": specification.content_hash}
+    return Filing("specification", facts, person, documents={"specification.toml": text})
+
+
+def _measurement(made: Measurement, person: str) -> list[Filing]:
+    specification, _ = read_specification(made.specification_text, source="")
+    facts = {
+        **_head(made, specification.content_hash),
+        **_figures(
+            specification, made.nut_mm, made.crown_top_mm, made.saddle_mm, made.crown_height_mm
+        ),
+    }
+    return [
+        _specification(specification, made.specification_text, person),
+        _document(made, facts, person),
+    ]
+
+
+def _plan(made: Plan, person: str) -> Filing:
+    measured = made.measurement
+    specification, _ = read_specification(measured.specification_text, source="")
+    facts = {
+        **_head(made, measured.specification_hash, measured.content_hash),
+        "status": made.status,
+        **_figures(
+            specification,
+            made.nut_after_mm,
+            made.crown_top_after_mm,
+            made.saddle_after_mm,
+            made.crown_height_after_mm,
+        ),
+    }
+    return _document(made, facts, person)
+
+
+def _proof(made: Proof, person: str) -> Filing:
+    def values(quantity: str) -> list[float]:
+        return [item.value for item in made.items if item.quantity == quantity]
+
+    action = {item.string: item.value for item in made.items if item.quantity == "action"}
+    crowns = [i for i in made.items if i.quantity == "crown-height" and math.isfinite(i.value)]
+    worst = min(crowns, key=lambda item: item.value, default=None)
+    relief = values("relief")
+    facts = {
+        **_head(made, made.specification_hash, made.plan_hash, made.after_hash),
+        "status": made.verdict,
+        **_known(
+            relief_mm=relief[0] if relief else math.nan,
+            action_treble_mm=action.get(1, math.nan),
+            action_bass_mm=action.get(len(made.attack_n), math.nan),
+            lowest_crown_mm=worst.value if worst else math.nan,
+            fret_life_mm=worst.value - worst.lower if worst else math.nan,
+        ),
+    }
+    return _document(made, facts, person)
+
+
+def _head(made: FileContent, specification_hash: str, *follows: str) -> dict[str, Any]:
+    return {
+        "content_hash": made.content_hash,
+        "schema": made.schema(),
+        "specification": specification_hash,
+        "follows": list(follows),
+    }
+
+
+def _document(made: FileContent, facts: dict[str, Any], person: str) -> Filing:
+    return Filing(made.KIND, facts, person, documents={f"{made.KIND}.json": made.as_dict()})
+
+
+def _figures(
+    specification: Specification,
+    nut_mm: FloatArray,
+    crown_top_mm: FloatArray,
+    saddle_mm: FloatArray,
+    crown_height_mm: FloatArray,
+) -> dict[str, float]:
+    lines = string_lines(specification)
+    action = open_gap_mm(lines, nut_mm, crown_top_mm, saddle_mm, specification.scale.reference_fret)
+    known = crown_height_mm[np.isfinite(crown_height_mm)]
+    lowest = float(known.min()) if known.size else math.nan
+    return _known(
+        relief_mm=default_bow(specification, lines).relief_mm(crown_top_mm),
+        action_treble_mm=float(action[0]),
+        action_bass_mm=float(action[-1]),
+        lowest_crown_mm=lowest,
+        fret_life_mm=lowest - specification.fretwire.least_crown_height_mm,
+    )
+
+
+def _known(**figures_mm: float) -> dict[str, float]:
+    """Return the figures that are known, to a tenth of a micrometre."""
+    return {
+        name: round(value, 4) + 0.0 for name, value in figures_mm.items() if math.isfinite(value)
+    }
+
+
+def new_only(filings: Sequence[Filing], known: set[str]) -> list[Filing]:
+    """Return what is to be filed of some filings, documents that are there already left out."""
+    fresh = []
+    for filing in filings:
+        named = content_hash_of(filing)
+        if not named or named not in known:
+            fresh.append(filing)
+            known.add(named)
+    return fresh

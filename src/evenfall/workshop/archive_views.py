@@ -1,0 +1,226 @@
+"""What an archive shows: lists, whole dossiers, the story of an instrument; entries in words."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from evenfall.codec import plain
+from evenfall.records.entries import Entry, Filed, conflicts, standing
+from evenfall.wording import sentence
+
+if TYPE_CHECKING:
+    from evenfall.pictures.inks import Theme
+    from evenfall.units import LengthUnit
+    from evenfall.wording import Sentence
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A dossier in a list."""
+
+    dossier: str
+    subject: str
+    name: str
+    maker: str
+    serial: str
+    job: str
+    conflict: bool
+    """Whether two sites gave it different numbers."""
+
+    @property
+    def title(self) -> str:
+        """Number and name, as a person says them."""
+        number = self.serial or self.job
+        return ", ".join(part for part in (number, self.name, self.maker) if part)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An entry in words."""
+
+    entry: str
+    kind: str
+    at: str
+    person: str
+    said: Sentence
+    corrected: bool
+    """Whether a later entry corrects it."""
+    signed: bool
+    """Whether a signature stands under this very entry."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A whole dossier."""
+
+    line: Line
+    entries: tuple[Told, ...]
+    conflicts: tuple[Sentence, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return _values(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """What one document says of an instrument at one time."""
+
+    at: str
+    kind: str
+    code: str
+    status: str
+    relief_mm: float
+    action_bass_mm: float
+    action_treble_mm: float
+    lowest_crown_mm: float
+    fret_life_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """The story of an instrument: a point for each measurement and proof."""
+
+    line: Line
+    points: tuple[Point, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return _values(self)
+
+    def drawing(self, unit: LengthUnit = "mm", theme: Theme | None = None) -> str:
+        """Return the story as SVG."""
+        from evenfall.pictures.inks import LIGHT
+        from evenfall.pictures.story import Visit, story
+
+        visits = [
+            Visit(
+                datetime.fromisoformat(point.at),
+                f"{point.kind} {point.code}",
+                point.kind == "proof",
+                {
+                    "Relief": (point.relief_mm,),
+                    "Action": (point.action_bass_mm, point.action_treble_mm),
+                    "Lowest crown": (point.lowest_crown_mm,),
+                    "Fret life": (point.fret_life_mm,),
+                },
+            )
+            for point in self.points
+        ]
+        return story(self.line.title, visits, unit=unit, theme=theme or LIGHT)
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What filing came to."""
+
+    line: Line
+    new: tuple[str, ...]
+    """Kinds of the entries that were filed."""
+    known: int
+    """Documents that were in the dossier already."""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return _values(self)
+
+
+def said_of(entry: Entry) -> Sentence:
+    """Return an entry in words."""
+    if entry.facts is None:
+        return sentence("Withheld by the site that filed it.")
+    facts = json.loads(entry.facts)
+    if entry.kind == "step":
+        details = tuple(
+            sentence("{what} {value}", what=what, value=str(facts[what]))
+            for what in ("station", "gauge", "cutter", "started", "ended")
+            if facts.get(what)
+        )
+        return sentence("{work} {details:phrases}", work=facts["work"], details=details)
+    if "content_hash" in facts:
+        facts["content_hash"] = facts["content_hash"][:10].upper()
+    text, names = _SAID[entry.kind]
+    return sentence(text, **{name: _said(facts.get(name, "")) for name in names.split()})
+
+
+def _said(value: Any) -> Any:
+    return value if isinstance(value, int | float) else str(value)
+
+
+_SAID: dict[str, tuple[str, str]] = {
+    "opened": ("Dossier of the {subject} {name} opened.", "subject name"),
+    "alias": ("Number ({sort}): {value}.", "sort value"),
+    "specification": ("Specification {title}, {content_hash}.", "title content_hash"),
+    "measurement": ("Measurement {content_hash}.", "content_hash"),
+    "plan": ("Plan {content_hash}: {status}.", "content_hash status"),
+    "proof": ("Proof {content_hash}: {status}.", "content_hash status"),
+    "scan": ("Scan {title}.", "title"),
+    "program": ("Program {title}.", "title"),
+    "page": ("Page {title}.", "title"),
+    "photo": ("Photo {title}.", "title"),
+    "note": ("{words}", "words"),
+    "calibration": ("Calibrated {date}: {result}", "date result"),
+    "check": (
+        "Check standard {standard}: {read_mm:length} read, {reference_mm:length} stated.",
+        "standard read_mm reference_mm",
+    ),
+}
+"""How each kind of entry reads, and which facts stand in it."""
+
+
+def line_of(dossier: str, entries: Iterable[Entry]) -> Line:
+    """Return a dossier as a line of a list."""
+    listed = [entry for entry in entries if entry.facts is not None]
+    opened: dict[str, str] = next(
+        (json.loads(e.facts or "{}") for e in listed if e.kind == "opened"), {}
+    )
+    numbers = {"serial": "", "job": ""}
+    for entry in standing(listed, "alias"):
+        if value := fact(entry, "value"):
+            numbers[fact(entry, "sort")] = value
+    return Line(
+        dossier=dossier,
+        subject=opened.get("subject", ""),
+        name=opened.get("name", ""),
+        maker=opened.get("maker", ""),
+        serial=numbers["serial"],
+        job=numbers["job"],
+        conflict=bool(conflicts(listed)),
+    )
+
+
+def listed(line: Line) -> Sentence:
+    """Return a dossier as one of several to choose from."""
+    return sentence("{title} ({id})", title=line.title, id=line.dossier[:12])
+
+
+def fact(entry: Entry, name: str) -> str:
+    """Return one of the facts of an entry; "" where they are withheld."""
+    return str(json.loads(entry.facts)[name]) if entry.facts is not None else ""
+
+
+def point_of(entry: Entry) -> Point:
+    """Return what a measurement or proof says of its instrument."""
+    facts = entry.read()
+    assert isinstance(facts, Filed)  # noqa: S101 (measurements and proofs are)
+    return Point(
+        at=entry.at,
+        kind=entry.kind,
+        code=facts.content_hash[:10].upper(),
+        status=facts.status,
+        relief_mm=facts.relief_mm,
+        action_bass_mm=facts.action_bass_mm,
+        action_treble_mm=facts.action_treble_mm,
+        lowest_crown_mm=facts.lowest_crown_mm,
+        fret_life_mm=facts.fret_life_mm,
+    )
+
+
+def _values(shown: Any) -> dict[str, Any]:
+    made = plain(shown)
+    assert isinstance(made, dict)  # noqa: S101 (of a dataclass)
+    return made

@@ -1,0 +1,433 @@
+"""The use cases of an archive: one method for each verb.
+
+Each takes plain values and returns data; nothing is printed, and files come back as bytes.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from evenfall.errors import At, BrokenFileError, Progress, RequestError, silent
+from evenfall.records import Archive, Filing, open_archive
+from evenfall.records.copying import Copied, Saved, copy, labels_again, save
+from evenfall.records.engines import Address
+from evenfall.records.entries import Entry, conflicts, standing
+from evenfall.records.signing import signing_key
+from evenfall.records.verifying import Verified
+from evenfall.records.verifying import verify as verified
+from evenfall.wording import sentence
+from evenfall.workshop.archive_filing import (
+    DOCUMENTS,
+    Papers,
+    content_hash_of,
+    new_only,
+    papers_of,
+    papers_of_document,
+)
+from evenfall.workshop.archive_views import (
+    Added,
+    History,
+    Line,
+    Shown,
+    Told,
+    fact,
+    line_of,
+    listed,
+    point_of,
+    said_of,
+)
+from evenfall.workshop.opening import Source
+
+if TYPE_CHECKING:
+    from evenfall.codec import FileContent
+    from evenfall.wording import Sentence
+
+_LISTED = 20
+
+
+@dataclass(frozen=True, slots=True)
+class AddRequest:
+    """What to file, and where.
+
+    Parameters
+    ----------
+    files
+        Documents of this program, specifications, scans, programs, pages and photos.
+    instrument
+        Number or id of the dossier; by default the one of the serial in the files.
+    new
+        Whether to open a new dossier, though one of this serial may be there.
+    serial, job
+        A serial or job number that arrives now, or is corrected.
+    maker
+        Who made the instrument, for a new dossier.
+    subject, name
+        What a new dossier without documents is of: gauge, machine, wire batch or part.
+    person
+        Who files it.
+
+    Examples
+    --------
+    >>> AddRequest(subject="gauge", name="dial 3").subject
+    'gauge'
+    """
+
+    files: tuple[Source, ...] = ()
+    instrument: str = ""
+    new: bool = False
+    serial: str = ""
+    job: str = ""
+    maker: str = ""
+    subject: str = "instrument"
+    name: str = ""
+    person: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NoteRequest:
+    """What to write into a dossier.
+
+    Parameters
+    ----------
+    instrument
+        Number or id of the dossier.
+    words
+        The note, or what was done.
+    person
+        Who writes it.
+    photos
+        Photos that go with it.
+    facts
+        Of a step of work: `station`, `gauge`, `cutter`, `started`, `ended`; of a calibration:
+        `date`, `valid_until`; of a check standard: `standard`, `reference_mm`, `read_mm`.
+    corrects
+        Hash of the entry that this one corrects.
+
+    Examples
+    --------
+    >>> NoteRequest("UY-0417", "Seated fret 7.", facts={"station": "2"}).kind
+    'step'
+    """
+
+    instrument: str
+    words: str
+    person: str = ""
+    photos: tuple[Source, ...] = ()
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    corrects: str = ""
+
+    @property
+    def kind(self) -> str:
+        """What it is, by the facts that go with it."""
+        if "date" in self.facts:
+            return "calibration"
+        if "standard" in self.facts:
+            return "check"
+        return "step" if self.facts else "note"
+
+    def filing(self) -> Filing:
+        """Return it as it is filed."""
+        named = {"calibration": "result", "step": "work", "note": "words"}.get(self.kind)
+        said = {named: self.words} if named else {}
+        files = {one.name.rpartition("/")[2]: one.read(10**9) for one in self.photos}
+        facts = {**said, **self.facts}
+        return Filing(self.kind, facts, self.person, self.corrects, files=files)
+
+
+class Dossiers:
+    """The dossiers of an archive: one method for each verb.
+
+    Parameters
+    ----------
+    archive
+        The archive, open.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> import tempfile
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> with ef.archive(folder.name, make=True) as dossiers:
+    ...     isinstance(dossiers, ef.Dossiers)
+    ...     gauge = dossiers.add(ef.AddRequest(subject="gauge", name="dial 3"))
+    ...     told = dossiers.note(ef.NoteRequest("dial 3", "Battery changed."))
+    ...     dossiers.find("dial")[0].title, len(dossiers.show("dial 3").entries)
+    True
+    ('dial 3', 2)
+    >>> folder.cleanup()
+    """
+
+    def __init__(self, archive: Archive) -> None:
+        self.archive = archive
+
+    def __enter__(self) -> Dossiers:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self.archive.close()
+
+    # ---- filing ----------------------------------------------------------------------------------
+
+    def add(self, request: AddRequest) -> Added:
+        """File documents and files into the dossier of their instrument, opened if need be."""
+        papers = [papers_of(source, person=request.person) for source in request.files]
+        return self._add(request, papers)
+
+    def file(self, *made: FileContent, instrument: str = "", person: str = "") -> Added:
+        """File documents that were made just now."""
+        papers = [papers_of_document(one, person=person) for one in made]
+        return self._add(AddRequest(instrument=instrument, person=person), papers)
+
+    def _add(self, request: AddRequest, papers: Sequence[Papers]) -> Added:
+        serial = _one("serial", {p.serial for p in papers if p.serial}) or request.serial
+        model = _one("model", {p.model for p in papers if p.model})
+        dossier = self._dossier_for(request, serial, model)
+        filings = [filing for one in papers for filing in one.filings]
+        known: set[str] = set()
+        heading: list[Filing] = []
+        if dossier is None:
+            name = model or request.name
+            if not name:
+                raise RequestError(
+                    "These files name no instrument; say which dossier they belong to, by number "
+                    "or id, or give the new one a name."
+                )
+            facts = {"subject": request.subject, "name": name[:200], "maker": request.maker}
+            heading = [Filing("opened", facts, request.person)]
+            heading += self._numbers((), serial=serial, job=request.job, person=request.person)
+        else:
+            known = {
+                content_hash_of(filing)
+                for filing in filings
+                if content_hash_of(filing) and self.archive.has(dossier, content_hash_of(filing))
+            }
+            heading = self._numbers(
+                self.archive.entries(dossier),
+                serial=request.serial,
+                job=request.job,
+                person=request.person,
+            )
+        there = len(known)
+        fresh = [*heading, *new_only(filings, known)]
+        if dossier is None or fresh:
+            dossier = self.archive.file(dossier, fresh)[0].dossier
+        if any(filing.kind == "proof" for filing in fresh):
+            self.archive.sign(dossier, signing_key())
+        return Added(self.lines([dossier])[0], tuple(f.kind for f in fresh), there)
+
+    def _dossier_for(self, request: AddRequest, serial: str, model: str) -> str | None:
+        """Return the dossier that something belongs to; None for a new one."""
+        if request.instrument:
+            return self.named(request.instrument)
+        if request.new or not serial:
+            return None
+        lines = self.lines(self.archive.named(serial))
+        same = [line for line in lines if line.serial == serial]
+        fitting = [line for line in same if not model or line.name == model]
+        if len(fitting) == 1:
+            return fitting[0].dossier
+        if not same:
+            return None
+        raise RequestError(
+            "The serial number {serial:quoted} is in the archive already: {lines:list}. Say which "
+            "of them this is, by its id, or that it is a new instrument.",
+            serial=serial,
+            lines=tuple(listed(line) for line in same),
+        )
+
+    def _numbers(
+        self, entries: Sequence[Entry], *, serial: str, job: str, person: str
+    ) -> list[Filing]:
+        """Return the entries for numbers that are new, each correcting the one that stands."""
+        made = []
+        for sort, value in (("serial", serial), ("job", job)):
+            stands = [e for e in standing(entries, "alias") if fact(e, "sort") == sort]
+            if value and value not in {fact(e, "value") for e in stands}:
+                corrects = stands[-1].hash if stands else ""
+                facts = {"sort": sort, "value": value}
+                made.append(Filing("alias", facts, person, corrects))
+        return made
+
+    def note(self, request: NoteRequest) -> Told:
+        """Write a note, a step of work, a calibration or a check reading into a dossier."""
+        dossier = self.named(request.instrument)
+        (entry,) = self.archive.file(dossier, [request.filing()])
+        return self._told([entry])[0]
+
+    # ---- looking ---------------------------------------------------------------------------------
+
+    def find(self, words: str, limit: int = _LISTED) -> tuple[Line, ...]:
+        """Return the dossiers in which every word begins a name, number or code of a paper."""
+        return self.lines(self.archive.find(words, limit))
+
+    def named(self, name: str) -> str:
+        """Return the one dossier that goes by a number, name or id."""
+        found = self.archive.named(name) or self.archive.find(name)
+        if len(found) == 1:
+            return found[0]
+        if not found:
+            raise RequestError(
+                "No dossier goes by {name:quoted}; look for it with a part of its number.",
+                name=name,
+            )
+        lines = self.lines(found)
+        exact = [line for line in lines if name in (line.serial, line.job)]
+        if len(exact) == 1:
+            return exact[0].dossier
+        raise RequestError(
+            "{count} dossiers go by {name:quoted}: {lines:list}. Name one by its id.",
+            count=len(found),
+            name=name,
+            lines=tuple(listed(line) for line in lines),
+        )
+
+    def lines(self, dossiers: Sequence[str]) -> tuple[Line, ...]:
+        """Return dossiers as lines of a list, in the order given."""
+        entries: dict[str, list[Entry]] = {dossier: [] for dossier in dossiers}
+        for entry in self.archive.entries_of_kinds(list(dossiers), ("opened", "alias")):
+            entries[entry.dossier].append(entry)
+        return tuple(line_of(dossier, entries[dossier]) for dossier in dossiers)
+
+    def show(self, name: str) -> Shown:
+        """Return a whole dossier, every entry in words."""
+        dossier = self.named(name)
+        entries = self.archive.entries(dossier)
+        disagreements = tuple(
+            sentence(
+                "Two sites corrected one number: {values:list}. Correct the wrong one to "
+                "settle it.",
+                values=tuple(fact(entry, "value") for entry in group),
+            )
+            for group in conflicts(entries)
+        )
+        return Shown(line_of(dossier, entries), self._told(entries), disagreements)
+
+    def history(self, name: str) -> History:
+        """Return relief, action, lowest crown and fret life over the years."""
+        dossier = self.named(name)
+        entries = self.archive.entries(dossier)
+        shown = {*standing(entries, "measurement"), *standing(entries, "proof")}
+        points = (point_of(e) for e in entries if e in shown and e.facts is not None)
+        return History(line_of(dossier, entries), tuple(points))
+
+    def latest(self, name: str, kind: str) -> Source:
+        """Return the newest document of a kind in a dossier, as a source to work from."""
+        dossier = self.named(name)
+        entries = self.archive.entries(dossier)
+        for entry in reversed(standing(entries, kind)):
+            if entry.facts is not None:
+                return self._source(entry, line_of(dossier, entries))
+        raise RequestError("The dossier {name:quoted} holds no {kind} yet.", name=name, kind=kind)
+
+    def _source(self, entry: Entry, line: Line) -> Source:
+        facts = entry.read()
+        (document,) = (one for one in facts.attached if one.store == "document")
+        values = self.archive.json_document(document.sha256)
+        made = DOCUMENTS[entry.kind].rehashed(values)
+        name = f"{line.serial or line.job or line.dossier[:8]}.{entry.kind}.json"
+        return Source(name, json.dumps(made.as_dict(), allow_nan=False).encode())
+
+    def _told(self, entries: Sequence[Entry]) -> tuple[Told, ...]:
+        people = self.archive.people(entry.person for entry in entries)
+        signed = {one.entry for one in self.archive.signatures(e.hash for e in entries)}
+        corrected = {entry.corrects for entry in entries if entry.corrects}
+        return tuple(
+            Told(
+                entry.hash,
+                entry.kind,
+                entry.at,
+                people[entry.person].name if entry.person in people else "",
+                said_of(entry),
+                entry.hash in corrected,
+                entry.hash in signed,
+            )
+            for entry in entries
+        )
+
+    # ---- keeping ---------------------------------------------------------------------------------
+
+    def verify(self, *, sign: bool = False, progress: Progress = silent) -> Verified:
+        """Look at every byte that was filed; with `sign`, sign what is sound and not signed yet."""
+        seen = verified(self.archive, progress)
+        if sign and seen.sound and seen.unsigned:
+            key = signing_key()
+            for dossier in self.archive.dossiers():
+                self.archive.sign(dossier, key)
+            seen = verified(self.archive, progress)
+        return seen
+
+    def backup(self, to: str, progress: Progress = silent) -> Copied:
+        """Copy the archive into a new folder, as it is at this moment."""
+        if Address.read(to).folder is None:
+            raise RequestError("A backup is a folder; name one.", at=At(file=to))
+        return copy(self.archive, to, progress)
+
+    def restore(self, source: str, progress: Progress = silent) -> Copied:
+        """Copy a backup into this archive, which must be empty."""
+        with open_archive(source) as backup:
+            seen = verified(backup, progress)
+            if not seen.sound:
+                raise BrokenFileError(
+                    "The backup is damaged: {fault} Take another one.",
+                    at=backup.address.at,
+                    fault=next(f.said for f in seen.findings if f.severity == "error"),
+                )
+            return copy(backup, self.archive.address, progress)
+
+    def move(self, to: str, progress: Progress = silent) -> Copied:
+        """Carry the archive to another address, on either engine; this one stays as it is."""
+        return copy(self.archive, to, progress)
+
+    def doctor(self) -> tuple[Sentence, ...]:
+        """Put right what follows from the entries, and remove what stopped programs left."""
+        labels_again(self.archive)
+        left = self.archive.files.left_over()
+        for path in left:
+            path.unlink(missing_ok=True)
+        return (
+            sentence("The labels that dossiers are found by were made again."),
+            sentence("{count:count file} of stopped programs removed.", count=len(left)),
+        )
+
+    def erase(self, name: str) -> str:
+        """Replace a person's name by a pseudonym in everything that is kept, and return that."""
+        return self.archive.erase(name)
+
+
+def archive(address: str, *, make: bool = False) -> Dossiers:
+    """Open an archive.
+
+    Parameters
+    ----------
+    address
+        A folder, or `postgresql://user@host/database?files=FOLDER`.
+    make
+        Whether to make one where there is none.
+
+    Examples
+    --------
+    >>> import evenfall as ef
+    >>> ef.archive("no-such-folder")
+    Traceback (most recent call last):
+    evenfall.errors.RequestError: no-such-folder: There is no archive here; check the address.
+    """
+    return Dossiers(open_archive(address, make=make))
+
+
+def saved_from(address: str, to: str, progress: Progress = silent) -> Saved:
+    """File into a new archive what can still be read of a damaged one."""
+    return save(address, to, progress)
+
+
+def _one(what: str, given: set[str]) -> str:
+    """Return the one value that several files agree on; "" where none has it."""
+    if len(given) > 1:
+        raise RequestError(
+            "The files are of several instruments ({what}: {given:list}); file each by itself.",
+            what=what,
+            given=tuple(sorted(given)),
+        )
+    return next(iter(given), "")

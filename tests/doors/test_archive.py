@@ -1,0 +1,106 @@
+"""The archive from the command line: a job filed, found, shown, verified, backed up and moved."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from evenfall.cli import main
+
+STORED = Path(__file__).parents[1] / "records" / "files"
+PLAN = STORED / "tesquil-settled.plan@0.json"
+PROOF = STORED / "tesquil.proof@0.json"
+
+
+@pytest.fixture(autouse=True)
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("EVENFALL_SETTINGS", str(tmp_path / "settings"))
+    monkeypatch.setenv("EVENFALL_ARCHIVE", "shop")
+    return tmp_path
+
+
+def run(*command: object, status: int = 0) -> Result:
+    result = CliRunner().invoke(main, ["archive", *map(str, command)])
+    assert result.exit_code == status, result.output
+    return result
+
+
+def test_a_job_is_filed_found_shown_and_verified(place: Path) -> None:
+    told = run("add", PLAN, PROOF, "--serial", "UY-0417", "--by", "M. Tessquin").output
+    assert told.startswith("UY-0417, Tesquil (invented): filed opened, alias, specification,")
+    assert "Known already: 3." in run("add", PLAN, "--instrument", "UY-0417").output
+    assert "UY-0417, Tesquil (invented)" in run("find", "tesq", "0417").output
+    assert "Nothing found" in run("find", "quenlo", status=1).output
+    shown = run("show", "UY-0417").output
+    assert "[M. Tessquin]" in shown
+    assert shown.count("\n") == 7
+    noted = run("note", "UY-0417", "Seated fret 7.", "--station", "2").output
+    assert "Seated fret 7. station 2" in noted
+    checked = run("verify").output
+    assert "1 dossier has entries that no signature covers yet; sign them with --sign." in checked
+    assert "Everything is as it was filed." in run("verify", "--sign").output
+    history = run("history", "UY-0417", "--picture", "story.svg").output
+    assert history.count("measurement ") == 1
+    assert (place / "story.svg").read_text(encoding="utf-8").startswith("<svg")
+    assert "both sides give" in run("backup", "copy").output
+    assert "labels" in run("doctor").output
+
+
+def test_everything_can_be_read_by_a_program() -> None:
+    added = json.loads(run("add", PLAN, "--serial", "UY-0417", "--json").output)
+    assert added["line"]["serial"] == "UY-0417"
+    (found,) = json.loads(run("find", "uy", "--json").output)["dossiers"]
+    assert found == added["line"]
+    shown = json.loads(run("show", "UY-0417", "--json").output)
+    assert shown["entries"][0]["said"]["sentence"].startswith("Dossier of the instrument")
+    (point,) = json.loads(run("history", "UY-0417", "--json").output)["points"]
+    assert point["kind"] == "measurement"
+    seen = json.loads(run("verify", "--json").output)
+    assert seen["sound"]
+    assert seen["entries"] == 5
+    note = json.loads(run("note", "UY-0417", "Nut worn.", "--json").output)
+    assert note["kind"] == "note"
+
+
+def test_a_damaged_archive_is_told_with_status_1(place: Path) -> None:
+    import sqlite3
+
+    run("add", PLAN, "--serial", "UY-0417")
+    with sqlite3.connect(place / "shop" / "archive.db") as connection:
+        connection.execute("UPDATE entry SET kind = 'note' WHERE number = 5")
+    connection.close()
+    told = run("verify", status=1).output
+    assert "!! Entry 5" in told
+    assert "does not match its hash" in told
+    assert "Not everything is as filed." in told
+    assert "4 entries, 2 documents" in run("doctor", "--save-to", "saved").output
+
+
+@pytest.mark.parametrize(
+    ("command", "told"),
+    [
+        (("show", "UY-9999"), 'No dossier goes by "UY-9999"'),
+        (("add",), "name no instrument"),
+        (("add", "missing.json"), "no such file"),
+        (("note", "UY-9999", "x"), "No dossier goes by"),
+        (("restore", "nowhere"), "There is no archive here"),
+        (("doctor", "--erase", "Nobody"), "No person of the name"),
+        (("backup", "shop"), "already"),
+        (("find", "x", "--archive", "mysql://x"), "is no address of an archive"),
+        (("find", "x", "--archive", ""), "Name the archive with --archive"),
+    ],
+)
+def test_bad_input_gets_one_sentence_and_status_2(command: tuple[str, ...], told: str) -> None:
+    run("add", PLAN, "--serial", "UY-0417")
+    result = run(*command, status=2)
+    assert told in result.output
+    assert "Traceback" not in result.output
+
+
+def test_an_archive_that_is_not_there_is_not_made_by_looking(place: Path) -> None:
+    assert "There is no archive here" in run("find", "x", status=2).output
+    assert not (place / "shop").exists()

@@ -1,0 +1,203 @@
+"""The use cases of an archive, from files of a job to a dossier and its story, on both engines."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+import evenfall as ef
+from evenfall.errors import FormatMismatchError, RequestError
+from evenfall.records import Filing
+from evenfall.wording import say
+from evenfall.workshop.archive_filing import papers_of
+from evenfall.workshop.archives import Dossiers
+
+STORED = Path(__file__).parent / "files"
+
+
+def stored(name: str) -> ef.Source:
+    return ef.Source(str(STORED / name))
+
+
+MEASUREMENT = stored("tesquil-settled.measurement@0.json")
+PLAN = stored("tesquil-settled.plan@0.json")
+PROOF = stored("tesquil.proof@0.json")
+
+
+@pytest.fixture
+def dossiers(new_address: Callable[[str], str]) -> Iterator[Dossiers]:
+    with ef.archive(new_address("shop"), make=True) as opened:
+        yield opened
+
+
+def add(dossiers: Dossiers, *files: ef.Source, **more: object) -> str:
+    request = ef.AddRequest(files, serial="UY-0417", **more)  # type: ignore[arg-type]
+    return dossiers.add(request).line.dossier
+
+
+def test_a_job_is_filed_with_all_it_was_made_from(dossiers: Dossiers) -> None:
+    added = dossiers.add(ef.AddRequest((PLAN, PROOF), serial="UY-0417", person="M. Tessquin"))
+    assert added.new == (*("opened", "alias", "specification", "measurement", "plan", "proof"),)
+    again = dossiers.add(ef.AddRequest((MEASUREMENT, PLAN), instrument="UY-0417"))
+    assert again.new == ()
+    assert again.known == 3
+    shown = dossiers.show("uy-0417")
+    assert shown.line.title == "UY-0417, Tesquil (invented)"
+    assert [entry.kind for entry in shown.entries] == list(added.new)
+    assert {entry.person for entry in shown.entries} == {"M. Tessquin"}
+    assert shown.entries[-1].signed  # a verdict was filed
+    words = [say(entry.said) for entry in shown.entries]
+    proof = json.loads(Path(PROOF.name).read_text(encoding="utf-8"))
+    assert words[-1] == f"Proof {proof['content_hash'][:10].upper()}: {proof['verdict']}."
+    assert dossiers.verify().sound
+    assert dossiers.find(proof["content_hash"][:10])[0].dossier == shown.line.dossier
+
+
+def test_a_document_comes_out_as_it_was_filed(dossiers: Dossiers) -> None:
+    add(dossiers, PLAN)
+    source = dossiers.latest("UY-0417", "plan")
+    given = json.loads(Path(PLAN.name).read_text(encoding="utf-8"))
+    assert source.name == "UY-0417.plan.json"
+    assert json.loads(source.text()) == given
+    with pytest.raises(RequestError, match="holds no proof yet"):
+        dossiers.latest("UY-0417", "proof")
+
+
+def test_a_document_with_an_erased_name_is_still_worked_with(dossiers: Dossiers) -> None:
+    before = ef.Source.invented("tesquil-before.csv")
+    spec = ef.Source.invented("tesquil.spec.toml")
+    values = json.loads(Path(PROOF.name).read_text(encoding="utf-8"))
+    proof = ef.Proof.from_dict(values)
+    accepted = ef.Accepted("coarse", "", "only a rough look", "M. Tessquin")
+    named = dataclasses.replace(proof, accepted=(accepted,))
+    dossiers.file(named, ef.measure(ef.MeasureRequest((before,), spec)).measurement)
+    (line,) = dossiers.find("tesquil")
+    latest = dossiers.latest(line.dossier, "proof").text()
+    assert ef.Proof.from_dict(json.loads(latest)) == named
+    pseudonym = dossiers.erase("M. Tessquin")
+    latest = dossiers.latest(line.dossier, "proof").text()
+    assert "Tessquin" not in latest
+    assert ef.Proof.from_dict(json.loads(latest)).accepted[0].person == pseudonym
+    assert dossiers.verify().sound
+
+
+def test_the_story_has_a_point_for_each_document_that_measured(dossiers: Dossiers) -> None:
+    add(dossiers, PLAN, PROOF)
+    told = dossiers.history("UY-0417")
+    assert [point.kind for point in told.points] == ["measurement", "proof"]
+    measured = json.loads(Path(MEASUREMENT.name).read_text(encoding="utf-8"))
+    lowest = min(v for row in measured["crown_height_mm"] for v in row)
+    assert told.points[0].lowest_crown_mm == pytest.approx(lowest, abs=1e-4)
+    proof = json.loads(Path(PROOF.name).read_text(encoding="utf-8"))
+    (relief,) = (i["value"] for i in proof["items"] if i["quantity"] == "relief")
+    assert told.points[1].relief_mm == pytest.approx(relief, abs=1e-4)
+    assert told.points[1].status == proof["verdict"]
+    for unit in ("mm", "in"):
+        drawing = told.drawing(unit)  # type: ignore[arg-type]
+        assert drawing.startswith("<svg")
+        for point in told.points:
+            assert point.code in drawing
+
+
+def test_an_empty_story_says_so(dossiers: Dossiers) -> None:
+    dossiers.add(ef.AddRequest(subject="gauge", name="dial 3"))
+    assert "No measurement or proof is filed yet." in dossiers.history("dial 3").drawing()
+
+
+def test_a_serial_arrives_later_and_is_corrected(dossiers: Dossiers) -> None:
+    spec = ef.Source.invented("tesquil.spec.toml")
+    first = dossiers.add(ef.AddRequest((spec,), job="J-88"))
+    assert first.line.title == "J-88, Tesquil (invented)"
+    dossiers.add(ef.AddRequest(instrument="J-88", serial="UY-0714"))
+    last = dossiers.add(ef.AddRequest(instrument="J-88", serial="UY-0417"))
+    assert (last.line.serial, last.line.job) == ("UY-0417", "J-88")
+    shown = dossiers.show("UY-0714")
+    assert [e.corrected for e in shown.entries if e.kind == "alias"] == [False, True, False]
+    assert shown.conflicts == ()
+
+
+def test_a_serial_of_two_instruments_asks_which(dossiers: Dossiers) -> None:
+    one = add(dossiers, PLAN)
+    two = add(dossiers, PLAN, new=True)
+    assert one != two
+    with pytest.raises(RequestError, match="2 dossiers go by") as refused:
+        dossiers.show("UY-0417")
+    assert one[:12] in str(refused.value)
+    assert two[:12] in str(refused.value)
+    with pytest.raises(RequestError, match="is in the archive already"):
+        add(dossiers, PLAN)
+    assert dossiers.show(two[:12]).line.dossier == two
+    other = dossiers.add(ef.AddRequest((stored("quenlo.measurement@0.json"),)))
+    assert other.line.name.startswith("Quenlo")
+
+
+def test_files_of_two_instruments_are_not_mixed(dossiers: Dossiers) -> None:
+    with pytest.raises(RequestError, match="several instruments"):
+        add(dossiers, PLAN, stored("quenlo.measurement@0.json"))
+    with pytest.raises(RequestError, match="name no instrument"):
+        dossiers.add(ef.AddRequest((ef.Source("photo.jpg", b"\xff\xd8"),)))
+    with pytest.raises(FormatMismatchError, match="Nothing of this kind"):
+        papers_of(ef.Source("words.docx", b"PK"))
+    assert list(dossiers.archive.dossiers()) == []
+
+
+def test_gauges_have_dossiers_with_calibrations_and_check_readings(dossiers: Dossiers) -> None:
+    dossiers.add(ef.AddRequest(subject="gauge", name="dial 3", serial="G-3"))
+    facts = {"date": "2026-01-05", "valid_until": "2027-01-05"}
+    dossiers.note(ef.NoteRequest("G-3", "within limits", facts=facts))
+    reading = {"standard": "5 mm block", "reference_mm": 5.0, "read_mm": 5.001}
+    told = dossiers.note(ef.NoteRequest("G-3", "", "Q. Ulbrandt", facts=reading))
+    assert say(told.said) == "Check standard 5 mm block: 5.001 mm read, 5.000 mm stated."
+    kinds = [entry.kind for entry in dossiers.show("dial 3").entries]
+    assert kinds == ["opened", "alias", "calibration", "check"]
+
+
+def test_photos_pages_and_scans_are_kept_as_they_are(dossiers: Dossiers) -> None:
+    add(dossiers, PLAN)
+    photo, page = ef.Source("n.jpg", b"\xff\xd8\xff"), ef.Source("c.pdf", b"%PDF-1.7")
+    scan = ef.Source("neck.ply", b"ply\n")
+    dossiers.note(ef.NoteRequest("UY-0417", "Crack at fret 3.", photos=(photo,)))
+    added = dossiers.add(ef.AddRequest((page, scan), instrument="UY-0417"))
+    assert added.new == ("page", "scan")
+    assert len(list(dossiers.archive.files.names())) == 3
+    assert dossiers.verify().files == 3
+
+
+def test_a_plan_of_an_archive_is_proved(dossiers: Dossiers) -> None:
+    add(dossiers, PLAN)
+    after = ef.Source.invented("tesquil-after.csv")
+    made = ef.prove(ef.ProveRequest(dossiers.latest("UY-0417", "plan"), after)).proof
+    dossiers.file(made, instrument="UY-0417")
+    assert dossiers.history("UY-0417").points[-1].status == made.verdict
+
+
+def test_backup_and_restore_give_the_same_archive(
+    dossiers: Dossiers, new_address: Callable[[str], str], tmp_path: Path
+) -> None:
+    add(dossiers, PLAN, PROOF)
+    copied = dossiers.backup(str(tmp_path / "backup"))
+    with ef.archive(new_address("restored"), make=True) as empty:
+        assert empty.restore(str(tmp_path / "backup")) == copied
+    with pytest.raises(RequestError, match="already"):
+        dossiers.restore(str(tmp_path / "backup"))
+    with pytest.raises(RequestError, match="A backup is a folder"):
+        dossiers.backup("postgresql://somewhere/x")
+
+
+def test_figures_that_are_not_known_are_left_out(dossiers: Dossiers) -> None:
+    from evenfall.records.entries import Filed
+
+    add(dossiers, PLAN)
+    dossier = dossiers.named("UY-0417")
+    facts = {"content_hash": "ab" * 32, "schema": "evenfall/measurement@0", "specification": ""}
+    (entry,) = dossiers.archive.file(dossier, [Filing("measurement", facts)])
+    read = entry.read()
+    assert isinstance(read, Filed)
+    assert math.isnan(read.relief_mm)
+    assert "relief" not in str(entry.facts)
+    assert "–" not in dossiers.history("UY-0417").drawing()[:50]

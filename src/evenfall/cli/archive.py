@@ -12,6 +12,7 @@ import click
 
 from evenfall.cli.door import (
     WORDS,
+    Commands,
     json_option,
     path_argument,
     path_option,
@@ -48,7 +49,7 @@ _place = click.argument("place", help="Folder, or address of a database.")
 _by = click.option("--by", "person", default="", metavar="NAME", help="Name of who files it.")
 
 
-@click.group(name="archive")
+@click.group(name="archive", cls=Commands)
 def command() -> None:
     """Keep dossiers: what was measured, planned, done and proved.
 

@@ -67,14 +67,11 @@ def _as_plain(error: UnicodeError) -> tuple[str, int]:
 codecs.register_error("evenfall-plain", _as_plain)
 
 
-class Door(click.Group):
-    """A command group that turns every foreseen error into one sentence and exit status 2.
-
-    With `--json` the error also goes to standard output as one JSON object.
-    """
+class Commands(click.Group):
+    """A command group that lists its commands with their whole first sentences."""
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the commands, each with its whole first sentence; see `click.Group`."""
+        """List the commands; see `click.Group`."""
         commands = {name: self.get_command(ctx, name) for name in self.list_commands(ctx)}
         rows = [
             (name, command.get_short_help_str(limit=1000))
@@ -83,6 +80,13 @@ class Door(click.Group):
         ]
         with formatter.section("Commands"):
             formatter.write_dl(rows)
+
+
+class Door(Commands):
+    """A command group that turns every foreseen error into one sentence and exit status 2.
+
+    With `--json` the error also goes to standard output as one JSON object.
+    """
 
     def main(
         self,

@@ -6,16 +6,24 @@ from typing import TYPE_CHECKING
 
 import click
 
-from evenfall.cli.door import WORDS, json_option, path_argument, show_json, shown_unit, unit_option
+from evenfall.cli.door import (
+    WORDS,
+    Commands,
+    json_option,
+    path_argument,
+    show_json,
+    shown_unit,
+    unit_option,
+)
 from evenfall.cli.neck_options import source_of
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 
-@click.group(name="machine")
+@click.group(name="machine", cls=Commands)
 def command() -> None:
-    """Check what describes a machine, its cutters or a fixture."""
+    """Check the description of a machine, of its cutters or of a fixture."""
 
 
 @command.command()

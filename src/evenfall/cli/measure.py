@@ -46,7 +46,7 @@ from evenfall.cli.results import Result, result_options
 @click.option(
     "--strung/--unstrung",
     default=None,
-    help="Whether the strings were on and at pitch during the scan (default: they were).",
+    help="Whether the strings were on and at pitch during the scan (default: strung).",
 )
 @click.option(
     "--mirrored/--not-mirrored",

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 @click.option(
     "--method",
     default=None,
+    metavar="METHOD",
     help="Method to use, from the list above (default: the recommended one).",
 )
 @click.option(
@@ -46,7 +47,8 @@ if TYPE_CHECKING:
     type=Number(),
     default=None,
     metavar="MM",
-    help="Total metal that may come off [mm]; the plan is then for the highest attack possible.",
+    help="Total metal that may come off [mm]; the plan is then for the strongest attack that this "
+    "allows.",
 )
 @click.option(
     "--keep",
@@ -70,7 +72,8 @@ if TYPE_CHECKING:
 @click.option(
     "--verify-by-motion",
     is_flag=True,
-    help="Check the plan by the play test: where is its buzz force optimistic or conservative?",
+    help="Check the plan by play test, and show where its buzz force is optimistic or "
+    "conservative.",
 )
 @output_option("input")
 @result_options

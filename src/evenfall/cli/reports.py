@@ -155,7 +155,7 @@ def show_measurement(outcome: MeasureOutcome, lengths: Lengths) -> None:
     show_findings((f for f in found if f.code != "recognised"), lengths.unit)
     _show_checked(outcome.gates, lengths)
     if outcome.next_readings:
-        click.echo("Worth reading yet, so that slips show:")
+        click.echo("Still worth reading, so that slips show:")
         show_findings(outcome.next_readings, lengths.unit)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from evenfall.cli.door import path_argument, path_option, show_json, show_written
+from evenfall.cli.door import Commands, path_argument, path_option, show_json, show_written
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.results import Result, result_options
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from evenfall.units import LengthUnit
 
 
-@click.group(name="spec")
+@click.group(name="spec", cls=Commands)
 def command() -> None:
     """Begin a specification file from a starter, or check one."""
 
@@ -31,17 +31,19 @@ def command() -> None:
 @click.option(
     "--scale",
     metavar="LENGTH",
-    help="Scale length, in the unit of the file or with one, such as 25.5in; with fanned frets "
-    "that of the treble string.",
+    help="Scale length in the unit of the file, or with its own, such as 25.5in; with fanned "
+    "frets, that of the treble string.",
 )
 @click.option(
     "--strings",
     default="",
     metavar="SET",
-    help="Set of strings: medium, light or heavy; of a ukulele re-entrant or low.",
+    help="Set of strings: medium, light or heavy; for a ukulele re-entrant or low.",
 )
 @click.option("--frets", type=int, help="Number of frets.")
-@click.option("--handed", type=click.Choice(["right", "left"]), default="right", help="For whom.")
+@click.option(
+    "--handed", type=click.Choice(["right", "left"]), default="right", help="Hand of the player."
+)
 @click.option(
     "--unit", type=click.Choice(["mm", "in"]), default="mm", help="Unit of the lengths in the file."
 )
@@ -61,9 +63,9 @@ def new(
     output: Path | None,
     as_json: bool,
 ) -> None:
-    """Write a starter specification of a KIND: complete, commented, to put your own values into.
+    """Write a complete, commented specification of a KIND, to put your own values into.
 
-    A file that is there is left as it is.
+    A file that is there already is never written over.
     """
     from evenfall import workshop
     from evenfall.errors import At, RequestError

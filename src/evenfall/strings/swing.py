@@ -9,17 +9,18 @@ station is a length per newton: the supremum over all t >= 0, since a stiff stri
 allows, for B falls for ever and bounds the motion. Without losses there is no such time, and no
 supremum short of B(0).
 
-The search is coarse first and fine where it pays. Blocks of a quarter period are sampled with the
-modes that still matter, the best sample of each is kept, and those near the best of all are
-measured again on a finer grid with every living mode. Both directions of the swing are followed:
-a string pulled away from the board comes back, one pressed towards it starts there.
+The search is coarse first and fine where it pays. Of each quarter period the lowest modes alone are
+taken at a few moments; where they and all that the others could add stay under the deepest yet, the
+block is done. The others are sampled with every mode that can still be heard, and the best few
+samples of all are measured again on a finer grid with every mode. Both directions of the swing are
+followed: a string pulled away from the board comes back, one pressed towards it starts there.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from math import ceil, pi
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -29,19 +30,19 @@ if TYPE_CHECKING:
     from evenfall.arrays import FloatArray, IntArray
     from evenfall.strings.modes import PluckedString, StringModes
 
-    ComplexArray = NDArray[np.complex128]
+    ComplexArray = NDArray[np.complexfloating]
 
-_BLOCKS_PER_PERIOD = 4
-_EARLY_PERIODS, _EARLY_STEPS, _EARLY_MODES = 4, 256, 144  # dense, while the high modes live
-_LATE_STEPS, _LATE_MODES, _MANY_MODES = 96, 48, 48
-_LONGER_SHARE = 1.8  # each later piece of time ends so many times as late as the one before
-_WORTH_SHARE = 0.92  # a sample is measured again if it comes this near to the best ...
-_MOST_SAMPLES = 8  # ... and is among the best few of its station and direction
+_BLOCKS_PER_PERIOD, _STEPS_PER_BLOCK = 4, 64
+_STEPS_PER_PERIOD = _BLOCKS_PER_PERIOD * _STEPS_PER_BLOCK
+_LOOK_MODES, _FEWEST_MODES = 144, 12  # that blocks are looked at with; fewer as they die
+_SCREEN_MODES, _SCREEN_STEPS = 12, 12  # what blocks are chosen by; steps per block
+_LONGER_SHARE = 6  # each later piece of time ends so many times as late as the one before
+_WORTH_SHARE = 0.98  # a sample is measured again if it comes this near to the best ...
+_MOST_SAMPLES = 4  # ... and is among the best few of its station and direction
 _COARSE_SHARE = 0.998  # what a coarse sample surely counts for when it is held against the bound
 _FINE_STEPS = 8  # per coarse step and side
-_BOUND_PERIODS = _EARLY_PERIODS * 1.12 ** np.arange(72)  # where B is known: up to 12,000 periods
-_DEAD_SHARE, _FAINT_SHARE = 1e-4, 5e-3  # modes that may be left out when late times are
-# measured again, and when they are looked through: what they still add up to, over the deepest
+_BOUND_PERIODS = 1.12 ** np.arange(84)  # where B is known: up to 12,000 periods
+_FAINT_SHARE = 5e-3  # of the deepest: what modes may still add up to that are not looked at
 
 _SMALL_PRODUCT = 200_000  # multiplications that stay on one core: threads cost more than they
 # save on a busy machine
@@ -92,7 +93,9 @@ def deepest_swing(modes: StringModes) -> Swing:
 
 def first_period_swing(modes: StringModes) -> Swing:
     """Return the excursions within the first period alone; the string may be without losses."""
-    first = _Search(modes).early(1)[0]
+    search = _Search(modes)
+    search.look_at_first_period()
+    first, _ = search.measured()
     return Swing(*_directions(first), *_directions(first))
 
 
@@ -107,165 +110,169 @@ class _Search:
     def __init__(self, modes: StringModes) -> None:
         self.part = modes.shape_fraction * modes.amplitude_mm_per_n  # (F, M)
         damped = np.sqrt(modes.angular_per_s**2 - modes.decay_per_s**2)
-        self.rate = -modes.decay_per_s + 1j * damped
         self.release = 1.0 - 1j * modes.decay_per_s / damped  # at rest when let go
-        self.decay = modes.decay_per_s
-        self.period_s = 2.0 * pi / float(modes.angular_per_s[0])
+        period_s = 2.0 * pi / float(modes.angular_per_s[0])
+        self.turn = (-modes.decay_per_s + 1j * damped) * period_s  # per period, (M,)
+        self.steps = _powers(np.exp(self.turn / _STEPS_PER_PERIOD), _STEPS_PER_PERIOD)
+        self.few_digits = (
+            self.part.astype(np.float32),
+            _halves(self.steps[:_STEPS_PER_BLOCK].conj()),
+        )
         start = self.part.sum(axis=1)
         self.start = np.maximum(np.stack([start, -start]), 0.0)
+        self.best = self.start.copy()  # found so far, by what the looks show, (2, F)
+        self.first = self.best  # of the first period
+        self.found: list[_Samples] = []
 
     def swing(self) -> Swing:
-        first, whole, best = self.early(_EARLY_PERIODS)
-        late = self.late(np.maximum(best, whole))
-        return Swing(*_directions(np.maximum(whole, late)), *_directions(first))
+        self.look_at_first_period()
+        self.first = self.best.copy()
+        self.look_later()
+        first, whole = self.measured()
+        return Swing(*_directions(whole), *_directions(first))
 
-    def early(self, periods: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return the deepest of the first period, of all these periods, and coarsely of them."""
-        stations, count = self.part.shape
-        every = np.arange(stations)
-        sample, value = self.look(every, (0, periods), _EARLY_STEPS, min(_EARLY_MODES, count))
-        blocks = slice(0, _BLOCKS_PER_PERIOD)
-        first = self.start.copy()
-        near = np.maximum(first, value[..., blocks].max(axis=2))
-        self.measure(first, self.worth(sample[..., blocks], value[..., blocks], near), _EARLY_STEPS)
-        best = np.maximum(first, _COARSE_SHARE * value.max(axis=2))
-        whole = first.copy()  # holds what the first blocks come to; the others are still to measure
-        rest = slice(_BLOCKS_PER_PERIOD, None)
-        self.measure(whole, self.worth(sample[..., rest], value[..., rest], best), _EARLY_STEPS)
-        return first, whole, best
+    def look_at_first_period(self) -> None:
+        """Look at every block of the first period."""
+        every = np.arange(len(self.part) * _BLOCKS_PER_PERIOD)
+        self.look(
+            0,
+            *np.divmod(every, _BLOCKS_PER_PERIOD),
+            self.starts(0, _BLOCKS_PER_PERIOD, _LOOK_MODES),
+        )
 
-    def late(self, best: FloatArray) -> FloatArray:
-        """Return the deepest after the first periods, until the bound rules out any deeper."""
-        best = best.copy()
+    def look_later(self) -> None:
+        """Look at the blocks after the first period that the bound does not rule out.
+
+        The lowest modes alone, taken at a few moments, and all that the others could add to them
+        rule out most blocks that B leaves.
+        """
         size = np.abs(self.part)
-        fading = np.exp(np.outer(-self.decay * self.period_s, _BOUND_PERIODS))
+        fading = np.exp(np.outer(self.turn.real, _BOUND_PERIODS))
         bound = size @ fading
-        largest = size.max(axis=0)
-        done = _EARLY_PERIODS
-        found: dict[int, list[tuple[IntArray, IntArray, FloatArray]]] = {
-            _EARLY_STEPS: [],
-            _LATE_STEPS: [],
-        }
+        left_out = np.cumsum((size.max(axis=0)[:, None] * fading)[::-1], axis=0)[::-1]
+        low = slice(0, _SCREEN_MODES)
+        step = self.turn[low] / (_BLOCKS_PER_PERIOD * _SCREEN_STEPS)
+        unseen = np.ones(len(self.turn))
+        unseen[low] = np.abs(step) ** 2 / 8.0  # between two moments: |u''| h^2 / 8
+        unseen = (size * unseen) @ fading
+        middles = np.exp(np.outer(np.arange(_SCREEN_STEPS) + 0.5, step))
+        screen = _halves(self.part[:, low] * middles.conj()[:, None, :])  # (steps, F, 2 modes)
+        done = 1
         while True:
-            least = best.min(axis=0)
+            least = self.best.min(axis=0)
             passed = np.minimum((bound > least[:, None]).sum(axis=1), len(_BOUND_PERIODS) - 1)
             live = np.flatnonzero(_BOUND_PERIODS[passed] > done)
             if not len(live):
-                break
-            last = float(_BOUND_PERIODS[passed[live]].max())
-            until = min(ceil(last), int(_LONGER_SHARE * done))
-            at = max(int(np.searchsorted(_BOUND_PERIODS, done, side="right")) - 1, 0)
-            left_out = np.cumsum((largest * fading[:, at])[::-1])[::-1]
-            heard = int(np.count_nonzero(left_out > _FAINT_SHARE * least.min()))
-            dense = heard > _MANY_MODES  # a point pluck's high modes are heard for long
-            steps = _EARLY_STEPS if dense else _LATE_STEPS
-            most = _EARLY_MODES if dense else _LATE_MODES
-            count = int(min(max(heard, 12), most, len(self.rate)))
-            sample, value = self.look(live, (done, until), steps, count)
-            best[:, live] = np.maximum(best[:, live], _COARSE_SHARE * value.max(axis=2))
-            found[steps].append((live, sample, value))
+                return
+            last = ceil(_BOUND_PERIODS[passed[live]].max())
+            few = _SMALL_PRODUCT // (2 * _SCREEN_MODES * _BLOCKS_PER_PERIOD * len(live))
+            until = min(last, _LONGER_SHARE * done, done + max(few, 1))
+            periods = np.arange(done, until, 1.0 / _BLOCKS_PER_PERIOD)
+            known = np.searchsorted(_BOUND_PERIODS, periods, side="right") - 1
+            heard = int(np.count_nonzero(left_out[:, known[0]] > _FAINT_SHARE * least.min()))
+            starts = self.starts(done, len(periods), min(max(heard, _FEWEST_MODES), _LOOK_MODES))
+            moved = screen[:, live] @ _halves(starts[:, low]).T
+            more = unseen[live[:, None], known]
+            deeper = moved.max(axis=0) + more > self.best[0, live, None]
+            deeper |= more - moved.min(axis=0) > self.best[1, live, None]
+            station, block = np.nonzero(deeper)
+            self.look(done, live[station], block, starts)
             done = until
-        left_out = np.cumsum((largest * fading[:, 0])[::-1])[::-1]
-        living = max(1, int(np.count_nonzero(left_out > _DEAD_SHARE * best.min())))
-        deepest = np.zeros_like(best)
-        for steps, pieces in found.items():
-            self.measure_all(deepest, pieces, best, steps, living)
-        return deepest
-
-    def measure_all(
-        self,
-        deepest: FloatArray,
-        found: list[tuple[IntArray, IntArray, FloatArray]],
-        best: FloatArray,
-        steps: int,
-        modes: int,
-    ) -> None:
-        """Raise `deepest` to what samples from several pieces of time turn out to be."""
-        rows: list[list[IntArray]] = [[], [], []]
-        values = []
-        for live, sample, value in found:
-            way, f, block = np.nonzero(value >= _WORTH_SHARE * best[:, live, None])
-            for row, column in zip(rows, (way, live[f], sample[way, f, block]), strict=True):
-                row.append(column)
-            values.append(value[way, f, block])
-        if not found or not sum(map(len, values)):
-            return
-        way, f, time = (np.concatenate(row) for row in rows)
-        chosen = _highest_of_each(way * best.shape[1] + f, np.concatenate(values))
-        self.measure(deepest, (way[chosen], f[chosen], time[chosen]), steps, modes)
 
     def look(
-        self, live: IntArray, periods: tuple[int, int], steps: int, modes: int
-    ) -> tuple[IntArray, FloatArray]:
-        """Return the best sample of every block of a quarter period, and what it shows.
-
-        Shapes (2, L, blocks): direction, station, block. Samples count from the release. The
-        products are small and stacked: each stays on one core, and single precision is enough
-        to choose by.
-        """
-        step_s = self.period_s / steps
-        block = steps // _BLOCKS_PER_PERIOD
-        count = (periods[1] - periods[0]) * _BLOCKS_PER_PERIOD
-        rate = self.rate[:modes]
-        within = _powers(np.exp(rate * step_s).astype(np.complex64), block)
-        turned = np.empty((modes, 2, block), np.float32)
-        turned[:, 0], turned[:, 1] = within.real.T, -within.imag.T
-        starts = _powers(np.exp(rate * (block * step_s)).astype(np.complex64), count)
-        starts *= self.release[:modes] * np.exp(rate * (periods[0] * self.period_s))
-        parts = self.part[live, :modes].astype(np.float32) * starts[:, None, :]
-        period = _BLOCKS_PER_PERIOD * len(live)
-        few = period * modes * block <= _SMALL_PRODUCT  # then a whole period is one product
-        together = parts.view(np.float32).reshape(-1, period if few else len(live), 2 * modes)
-        rows = (together @ turned.reshape(2 * modes, block)).reshape(-1, block)
-        every = np.arange(len(rows))
-        high, low = rows.argmax(axis=1), rows.argmin(axis=1)
-        value = np.stack([rows[every, high], -rows[every, low]]).reshape(2, count, len(live))
-        first = np.arange(count)[:, None] * block + periods[0] * steps
-        sample = np.stack([high, low]).reshape(2, count, len(live)) + first
-        return sample.swapaxes(1, 2), value.swapaxes(1, 2)
-
-    def worth(
-        self, sample: IntArray, value: FloatArray, best: FloatArray
-    ) -> tuple[IntArray, IntArray, IntArray]:
-        """Return direction, station and time of the samples that may be the deepest."""
-        way, f, block = np.nonzero(value >= _WORTH_SHARE * best[..., None])
-        chosen = _highest_of_each(way * value.shape[1] + f, value[way, f, block])
-        way, f, block = way[chosen], f[chosen], block[chosen]
-        return way, f, sample[way, f, block]
-
-    def measure(
-        self,
-        deepest: FloatArray,
-        samples: tuple[IntArray, IntArray, IntArray],
-        steps: int,
-        modes: int | None = None,
+        self, period: int, station: IntArray, block: IntArray, starts: NDArray[np.complex64]
     ) -> None:
-        """Raise `deepest` to what the motion reaches within a step of these samples."""
-        way, f, time = samples
-        if not len(time):
+        """Look at blocks, counted from a period on, and keep what may be the deepest.
+
+        The products are stacked, so that each stays on one core; single precision is enough to
+        choose by.
+        """
+        if not len(block):
             return
-        step_s = self.period_s / steps
-        rate = self.rate[:modes]
-        one = np.exp(rate * step_s)
-        fine, coarse = _powers(one, 129), 128
-        turned = _powers(fine[coarse], int(time.max()) // coarse + 1)[time // coarse]
-        turned *= fine[time % coarse]
-        turned *= self.part[f, :modes] * np.where(way == 0, 1.0, -1.0)[:, None]
-        turned *= self.release[:modes] / one  # a step early
-        shift = _powers(np.exp(rate * (step_s / _FINE_STEPS)), 2 * _FINE_STEPS + 1)
+        part, within = self.few_digits
+        modes = starts.shape[1]
+        width = 2 * modes
+        few = max(1, _SMALL_PRODUCT // (width * _STEPS_PER_BLOCK))
+        rows = np.zeros((-(-len(block) // few), few, width), np.float32)
+        rows.reshape(-1, width)[: len(block)] = _halves(part[station, :modes] * starts[block])
+        moved = (rows @ within[:, :width].T).reshape(-1, _STEPS_PER_BLOCK)[: len(block)]
+        value = np.stack([moved.max(axis=1), -moved.min(axis=1)])
+        first = np.concatenate([[0], np.flatnonzero(station[1:] != station[:-1]) + 1])
+        coarse = _COARSE_SHARE * np.maximum.reduceat(value, first, axis=1)
+        self.best[:, station[first]] = np.maximum(self.best[:, station[first]], coarse)
+        way, at = np.nonzero(value >= _WORTH_SHARE * self.best[:, station])
+        shown = moved[at] * np.where(way == 0, 1, -1).astype(np.float32)[:, None]
+        first = period * _STEPS_PER_PERIOD + block[at] * _STEPS_PER_BLOCK
+        self.found.append(_Samples(way, station[at], first + shown.argmax(axis=1), value[way, at]))
+
+    def starts(self, period: int, count: int, modes: int) -> NDArray[np.complex64]:
+        """Return the modes at the start of blocks from a period on, (count, modes)."""
+        turn = self.turn[:modes]
+        starts = _powers(np.exp(turn / _BLOCKS_PER_PERIOD).astype(np.complex64), count)
+        starts *= self.release[:modes] * np.exp(turn * period)
+        return starts
+
+    def measured(self) -> tuple[FloatArray, FloatArray]:
+        """Return the deepest of the first period and of all, from the motion about the samples."""
+        samples = _Samples(*map(np.concatenate, zip(*self.found, strict=True)))
+        early = (samples.time < _STEPS_PER_PERIOD).astype(int)
+        span = 1 - early
+        least = np.stack([self.first, self.best])
+        chosen = samples.highest(span, _WORTH_SHARE * least[span, samples.way, samples.station])
+        span, way, f, time = (
+            span[chosen],
+            samples.way[chosen],
+            samples.station[chosen],
+            samples.time[chosen],
+        )
+        turned = _powers(np.exp(self.turn), int(time.max()) // _STEPS_PER_PERIOD + 1)[
+            time // _STEPS_PER_PERIOD
+        ]
+        turned *= self.steps[time % _STEPS_PER_PERIOD]
+        turned *= self.part[f] * np.where(way == 0, 1.0, -1.0)[:, None]
+        turned *= self.release / self.steps[1]  # a step early
+        step = self.turn / (_STEPS_PER_PERIOD * _FINE_STEPS)
+        shift = _powers(np.exp(step), 2 * _FINE_STEPS + 1)
         moved = np.empty((len(time), len(shift)))
-        few = max(1, _SMALL_PRODUCT // (len(shift) * len(rate)))
+        few = max(1, _SMALL_PRODUCT // (len(shift) * len(step)))
         for first in range(0, len(time), few):
             part = turned[first : first + few]
             moved[first : first + few] = part.real @ shift.real.T - part.imag @ shift.imag.T
         moved[time == 0, :_FINE_STEPS] = -np.inf  # nothing moves before the release
-        np.maximum.at(deepest, (way, f), moved.max(axis=1))
+        deepest = np.stack([self.start, self.start])
+        highest = moved.max(axis=1)
+        np.maximum.at(deepest, (span, way, f), highest)
         # Between the fine samples about the highest the sum itself is taken where their parabola
         # has its top; the parabola's own height would lie about a kink.
-        best = np.flatnonzero(moved.max(axis=1) >= deepest[way, f])
-        between = np.exp(np.multiply.outer(_top(moved[best]) * (step_s / _FINE_STEPS), rate))
-        top = np.vecdot(between.conj(), turned[best]).real
-        np.maximum.at(deepest, (way[best], f[best]), top)
+        best = np.flatnonzero(highest >= deepest[span, way, f])
+        between = np.multiply.outer(_top(moved[best]), step)
+        top = np.cos(between.imag) * turned[best].real - np.sin(between.imag) * turned[best].imag
+        top = (np.exp(between.real) * top).sum(axis=1)
+        np.maximum.at(deepest, (span[best], way[best], f[best]), top)
+        return deepest[0], deepest.max(axis=0)
+
+
+class _Samples(NamedTuple):
+    """Moments at which a station shows a depth in a direction."""
+
+    way: IntArray
+    station: IntArray
+    time: IntArray  # in steps since the release
+    value: FloatArray
+
+    def highest(self, span: IntArray, least: FloatArray) -> IntArray:
+        """Return the places of the highest few of each span, station and direction."""
+        worth = np.flatnonzero(self.value >= least)
+        group = (4 * self.station + 2 * span + self.way)[worth]
+        order = np.lexsort((-self.value[worth], group))
+        ordered = group[order]
+        rank = np.arange(len(order)) - np.searchsorted(ordered, ordered)
+        return np.asarray(worth[order[rank < _MOST_SAMPLES]])
+
+
+def _halves(numbers: ComplexArray) -> NDArray[np.float32]:
+    """Return the real and imaginary parts of complex numbers side by side, in single precision."""
+    return np.ascontiguousarray(numbers, np.complex64).view(np.float32)
 
 
 def _top(moved: FloatArray) -> FloatArray:
@@ -278,14 +285,6 @@ def _top(moved: FloatArray) -> FloatArray:
         hill = (middle >= before) & (middle >= after) & (bend < 0.0) & np.isfinite(bend)
         aside = np.where(hill, 0.5 * (before - after) / np.where(hill, bend, -1.0), 0.0)
     return np.asarray(at + aside)
-
-
-def _highest_of_each(group: IntArray, value: FloatArray) -> IntArray:
-    """Return the places of the highest few values of each group."""
-    order = np.lexsort((-value, group))
-    ordered = group[order]
-    rank = np.arange(len(order)) - np.searchsorted(ordered, ordered)
-    return np.asarray(order[rank < _MOST_SAMPLES])
 
 
 def _powers(base: ComplexArray, count: int) -> ComplexArray:

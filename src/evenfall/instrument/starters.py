@@ -347,8 +347,8 @@ def starter(
 
     Examples
     --------
-    >>> print(starter("bass", frets=24)[:70])
-    # Starter: four-string electric bass; strings: medium. Put your own val
+    >>> print(starter("bass", frets=24)[:58])
+    # Starter: four-string electric bass; strings: medium. Put
     """
     made = _known(kind, STARTERS, "kind")
     label = strings or next(iter(made.sets))

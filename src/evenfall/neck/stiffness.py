@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from evenfall.arrays import FloatArray
+from evenfall.instrument.families import ANY_NECK, FAMILIES
 from evenfall.instrument.geometry import fret_distance_mm
 from evenfall.instrument.wood import LENGTHWISE_U_PERCENT, MODULUS_U_SHARE, SHEAR_FREE, WOODS
 from evenfall.neck.bow import Bow, crown_shift_mm, default_bow
@@ -32,9 +33,6 @@ if TYPE_CHECKING:
 
 StiffnessOrigin = Literal["default", "section", "stiffness", "specification", "pair"]
 
-DEFAULT_DEPTH_NUT_MM = 20.0
-DEFAULT_DEPTH_JOINT_MM = 23.0
-DEFAULT_BOARD_MM = 6.0
 DEFAULT_BOARD_WOOD = "rosewood"
 DEFAULT_SHAFT_WOOD = "maple"
 """A usual neck; common practice, no source."""
@@ -43,8 +41,7 @@ GIVEN_U_SHARE = 0.10
 """Relative uncertainty of a measured number that the specification gives without one."""
 
 _DEPTH_U_SHARE = 0.03
-_DEFAULT_DEPTH_U_SHARE = 0.08
-"""Relative uncertainty of a depth given, and of a usual one; stiffness goes with its cube."""
+"""Relative uncertainty of a depth given; stiffness goes with its cube."""
 
 _PLACES = 65
 
@@ -261,13 +258,14 @@ def _section(
     build, board = specification.neck, specification.board
     last = float(fret_distance_mm(1.0, specification.frets))
     width = board.width_nut_mm + (board.width_last_mm - board.width_nut_mm) * place_share / last
-    thickness = build.board_thickness_mm or DEFAULT_BOARD_MM
+    usual = FAMILIES[specification.family].neck if specification.family else ANY_NECK
+    thickness = build.board_thickness_mm or usual.board_mm
     least = thickness + 1.0
     depths = [
-        given or max(usual, least)
-        for given, usual in (
-            (build.depth_nut_mm, DEFAULT_DEPTH_NUT_MM),
-            (build.depth_joint_mm, DEFAULT_DEPTH_JOINT_MM),
+        given or max(taken, least)
+        for given, taken in (
+            (build.depth_nut_mm, usual.nut_mm),
+            (build.depth_joint_mm, usual.joint_mm),
         )
     ]
     depth = depths[0] + (depths[1] - depths[0]) * place_share / place_share[-1]
@@ -292,7 +290,7 @@ def _section(
         assumed.append(sentence(text, shaft=woods[1], board=woods[0]))
     if build.board_grain is None:
         assumed.append(sentence("The board is assumed to be quarter sawn."))
-    share = _DEFAULT_DEPTH_U_SHARE if usual_depth else _DEPTH_U_SHARE
+    share = usual.u_share if usual_depth else _DEPTH_U_SHARE
     uncertainty = math.hypot(MODULUS_U_SHARE, 3.0 * share)
     if build.stiffness_n_mm2 is not None:
         given = np.full_like(place_share, build.stiffness_n_mm2)

@@ -1,0 +1,73 @@
+"""A neck of every starter with one lifted fret: planned, worked on and proved as a bench would."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from evenfall import workshop
+from evenfall.instrument import Specification, read_specification, string_lines
+from evenfall.instrument.starters import KINDS, starter
+from evenfall.neck import default_bow
+from evenfall.workshop import Source
+from necks import bench
+from necks.neck import Neck, strung
+from necks.readings import Reader, sheet
+
+LIFTED, AT_TREBLE_MM, AT_BASS_MM = 7, 0.02, 0.14
+"""A fret that has lifted at its bass end, by less than what is confirmed by a second reading."""
+
+
+def lifted(spec: Specification) -> Neck:
+    """Return a neck at its targets with that fret, its wire a little worn."""
+    lines = string_lines(spec)
+    line = spec.target.relief.value_mm * default_bow(spec, lines).frets
+    off = np.zeros_like(line)
+    off[:, LIFTED - 1] = np.linspace(AT_TREBLE_MM, AT_BASS_MM, len(off))
+    worn = spec.fretwire.crown_height_mm - 0.05
+    return strung(spec, line, off, crown_height_mm=worn)
+
+
+VARIANTS = [
+    *(pytest.param(kind, {}, marks=pytest.mark.slow) for kind in KINDS if kind != "bass"),
+    pytest.param("bass", {}),
+    pytest.param("electric", {"handed": "left", "unit": "in"}),
+]
+
+
+@pytest.mark.parametrize(("kind", "asked"), VARIANTS)
+def test_only_the_lifted_fret_is_worked_on(kind: str, asked: dict[str, str]) -> None:
+    text = starter(kind, **asked)  # type: ignore[arg-type]
+    spec, remarks = read_specification(text)
+    assert remarks == ()
+    neck, chance = lifted(spec), np.random.default_rng(11)
+    buzzes = float(neck.margin().min()) < 0.95  # the tolerance of the attack
+
+    file = Source(f"{kind}.spec.toml", text.encode())
+    before = Source("before.csv", sheet(neck, chance, Reader(u_mm=0.004)).encode())
+    plan = workshop.plan(workshop.PlanRequest(before, file, serial="UY-0001")).plan
+    assert plan.gates == ()
+    removal = np.nan_to_num(plan.removal_mm)
+    cut = set((np.flatnonzero(removal.max(axis=0) > 0.0) + 1).tolist())
+    moved = np.abs(plan.saddle_after_mm - plan.measurement.saddle_mm)
+    if not buzzes:
+        assert (plan.status, cut) == ("nothing", set())
+    elif moved.max() > 0.0:  # a saddle that rises within its limits spares the metal
+        assert (plan.status, cut) == ("settings", set())
+        return  # and is read again, before anything is judged
+    else:
+        assert (plan.status, cut) == ("cut", {LIFTED})
+        # to the level line under every string where it stands out, within a file's smallest cut
+        assert np.abs(removal[:, LIFTED - 1] - neck.off_mm[:, LIFTED - 1]).max() < 0.021
+    assert moved.max() == 0.0
+    assert plan.relief_change_mm == 0.0
+
+    done = bench.cut(neck, chance, removal)
+    after = Source("after.csv", sheet(done, chance, Reader(u_mm=0.004)).encode())
+    planned = Source("k.plan.json", json.dumps(plan.as_dict()).encode())
+    proof = workshop.prove(workshop.ProveRequest(planned, after)).proof
+    assert proof.verdict == "conforms"
+    assert str(proof.attack_said) == str(spec.player.said)
+    assert "medium with a" in str(proof.attack_said)

@@ -274,6 +274,84 @@ def note(
 
 
 @command.command()
+@click.argument("instruments", nargs=-1, help="Dossiers, by number, name or id; without any, all.")
+@path_option("-o", "--output", required=True, help="File to write (ZIP).")
+@click.option(
+    "--showing",
+    "shown",
+    type=click.Choice(["certificates", "measurements", "all"]),
+    default="certificates",
+    help="What the partner may see: proofs and pages; specifications, measurements and plans too; "
+    "or notes, steps and names as well.",
+)
+@_address
+@json_option
+def export(
+    *, instruments: tuple[str, ...], output: Path, shown: str, address: str, as_json: bool
+) -> None:
+    """Write dossiers of INSTRUMENTS into one signed file for a partner.
+
+    What is not shown leaves the hash of its facts behind, so that the chain can be followed.
+    """
+    from evenfall.files import keep_apart
+
+    keep_apart([output], ())
+    with opened(address) as dossiers, Waiting() as waiting:
+        count = dossiers.export(instruments, output, shown=shown, progress=waiting)
+    if as_json:
+        show_json({"file": str(output), "entries": count, "shown": shown})
+        return
+    _print("{count} {count:plural entry|entries} exported.", count=count)
+    click.echo(f"Wrote {output}")
+
+
+@command.command(name="import")
+@path_argument("file", help="File that a partner exported.")
+@click.option(
+    "--trust",
+    "trust_key",
+    default="",
+    metavar="KEY",
+    help="Trust this key from now on; compare it with what the partner reads out to you.",
+)
+@_address
+@json_option
+def import_(*, file: Path, trust_key: str, address: str, as_json: bool) -> int:
+    """File what a partner sent in FILE; what is known already stays as it is.
+
+    A file whose key is not trusted is shown and not filed. Exit status 1 then, and where two sites
+    disagree about a number.
+    """
+    with opened(address, make=True) as dossiers, Waiting() as waiting:
+        made = dossiers.import_(source_of(file), trust_key=trust_key, progress=waiting)
+    status = 1 if made.absorbed is None or made.conflicts else 0
+    if as_json:
+        show_json(made.as_dict())
+        return status
+    _print(
+        "{entries} {entries:plural entry|entries} of {dossiers:count dossier}, made {day}, showing "
+        "{shown}.",
+        entries=made.entries,
+        dossiers=made.dossiers,
+        day=made.made_at[:10],
+        shown=made.shown,
+    )
+    if made.absorbed is None:
+        click.echo(f"Not filed: nobody here trusts the key {made.key}.")
+        click.echo("Compare it with what the partner reads out to you, then give it to --trust.")
+        return status
+    _print(
+        "{new} new, {known} known already, {completed} completed.",
+        new=made.absorbed.new,
+        known=made.absorbed.known,
+        completed=made.absorbed.completed,
+    )
+    for line in made.conflicts:
+        click.echo(f" ! {line.title}: two sites disagree; see its dossier ({line.dossier[:12]}).")
+    return status
+
+
+@command.command()
 @click.option("--sign", is_flag=True, help="Sign what is sound and not signed yet.")
 @_address
 @json_option

@@ -8,7 +8,7 @@ import secrets
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
-from typing import BinaryIO
+from typing import IO
 
 from evenfall.errors import At, BrokenFileError, RequestError
 
@@ -31,7 +31,7 @@ class KeptFiles:
             )
         return self._folder / sha256[:2] / sha256
 
-    def keep(self, content: bytes | BinaryIO) -> tuple[str, int]:
+    def keep(self, content: bytes | IO[bytes]) -> tuple[str, int]:
         """Keep bytes, or what a stream holds, and return hash and size; flushed to the disk."""
         folder = self.path("00").parent.parent
         temporary = folder / f"{secrets.token_hex(8)}{_PART}"
@@ -99,7 +99,7 @@ class KeptFiles:
         return sorted(self._folder.glob(f"*{_PART}"))
 
 
-def _pieces(content: bytes | BinaryIO) -> Iterator[bytes]:
+def _pieces(content: bytes | IO[bytes]) -> Iterator[bytes]:
     if isinstance(content, bytes):
         yield content
         return

@@ -22,17 +22,22 @@ _REFERENCE = "person:"
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """A person by number; without a salt the name is a pseudonym."""
+    """A person by number; without a salt the name is a pseudonym, or empty where it is withheld."""
 
     id: str
     name: str
     salt: str
 
     @property
+    def shown(self) -> str:
+        """The name, or what stands for it."""
+        return self.name or pseudonym(self.id)
+
+    @property
     def sound(self) -> bool:
         """Whether the name is the one that the number was made of, or its pseudonym."""
         if not self.salt:
-            return self.name == pseudonym(self.id)
+            return self.name in ("", pseudonym(self.id))
         return self.id == _number(self.name, self.salt)
 
 
@@ -75,8 +80,11 @@ def absorb(connection: Connection, persons: Iterable[Person]) -> None:
         if known is None:
             row = {"id": person.id, "name": person.name, "salt": person.salt}
             connection.execute(PERSON.insert().values(row))
-        elif known.salt and not person.salt:
+        elif known.salt and person.name and not person.salt:
             erase(connection, person.id)
+        elif not known.name and person.name:
+            row = {"name": person.name, "salt": person.salt}
+            connection.execute(PERSON.update().where(PERSON.c.id == person.id).values(row))
 
 
 def without_names(values: Any, number: Callable[[str], str]) -> Any:
@@ -91,7 +99,7 @@ def with_names(values: Any, persons: Mapping[str, Person]) -> Any:
         number = given.removeprefix(_REFERENCE)
         if number == given:
             return given
-        return persons[number].name if number in persons else pseudonym(number)
+        return persons[number].shown if number in persons else pseudonym(number)
 
     return _persons(values, name)
 

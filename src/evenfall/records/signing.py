@@ -6,11 +6,13 @@ The key lies in the user's own folder, outside every archive, and is made when i
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenfall.errors import At, BrokenFileError, RequestError
+from evenfall.files import write_atomically
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -94,6 +96,27 @@ def signing_key() -> SigningKey:
             "is made.",
             at=at,
         ) from None
+
+
+def trusted_keys() -> tuple[str, ...]:
+    """Return the keys of partners whose files may be filed, and the user's own."""
+    path = settings_folder() / "trusted-keys"
+    kept = path.read_text(encoding="utf-8").split() if path.is_file() else []
+    return (*kept, signing_key().public)
+
+
+def trust(key: str) -> None:
+    """Trust a partner's key from now on."""
+    if not re.fullmatch("[0-9a-f]{64}", key):
+        raise RequestError(
+            "{key:quoted} is no key; it has 64 digits 0 to 9 and a to f, as the partner reads them "
+            "out.",
+            key=key,
+        )
+    if key not in trusted_keys():
+        path = settings_folder() / "trusted-keys"
+        before = path.read_text(encoding="utf-8") if path.is_file() else ""
+        write_atomically(path, f"{before}{key}\n")
 
 
 def _write_once(path: Path, content: str) -> None:

@@ -14,6 +14,7 @@ from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from evenfall.pictures.inks import Theme
+    from evenfall.records.archive import Absorbed
     from evenfall.units import LengthUnit
     from evenfall.wording import Sentence
 
@@ -123,6 +124,27 @@ class Added:
     """Kinds of the entries that were filed."""
     known: int
     """Documents that were in the dossier already."""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        return _values(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """What taking over a partner's file came to."""
+
+    key: str
+    """Key that signed it."""
+    shown: str
+    """What the partner shows: certificates, measurements or all."""
+    made_at: str
+    dossiers: int
+    entries: int
+    absorbed: Absorbed | None
+    """What was new and what was known; None where the key is not trusted, and nothing was filed."""
+    conflicts: tuple[Line, ...]
+    """Dossiers in which two sites disagree."""
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""

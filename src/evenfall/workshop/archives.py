@@ -6,16 +6,21 @@ Each takes plain values and returns data; nothing is printed, and files come bac
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import At, BrokenFileError, Progress, RequestError, silent
+from evenfall.files import read_start
 from evenfall.records import Archive, Filing, open_archive
 from evenfall.records.copying import Copied, Saved, copy, labels_again, save
 from evenfall.records.engines import Address
 from evenfall.records.entries import Entry, conflicts, standing
-from evenfall.records.signing import signing_key
+from evenfall.records.exchange import pack, take_over
+from evenfall.records.signing import signing_key, trust, trusted_keys
 from evenfall.records.verifying import Verified
 from evenfall.records.verifying import verify as verified
 from evenfall.wording import sentence
@@ -30,6 +35,7 @@ from evenfall.workshop.archive_filing import (
 from evenfall.workshop.archive_views import (
     Added,
     History,
+    Imported,
     Line,
     Shown,
     Told,
@@ -39,7 +45,7 @@ from evenfall.workshop.archive_views import (
     point_of,
     said_of,
 )
-from evenfall.workshop.opening import Source
+from evenfall.workshop.opening import Source, on_disk
 
 if TYPE_CHECKING:
     from evenfall.codec import FileContent
@@ -339,12 +345,73 @@ class Dossiers:
                 entry.hash,
                 entry.kind,
                 entry.at,
-                people[entry.person].name if entry.person in people else "",
+                people[entry.person].shown if entry.person in people else "",
                 said_of(entry),
                 entry.hash in corrected,
                 entry.hash in signed,
             )
             for entry in entries
+        )
+
+    # ---- exchange --------------------------------------------------------------------------------
+
+    def export(
+        self,
+        names: Sequence[str],
+        to: Path,
+        *,
+        shown: str = "all",
+        progress: Progress = silent,
+    ) -> int:
+        """Write dossiers (all, if none is named) into one signed file; return how many entries."""
+        dossiers = [self.named(name) for name in names] or list(self.archive.dossiers())
+        part = to.with_name(f".{to.name}.{os.getpid()}.part")
+        try:
+            with part.open("xb") as stream:
+                count = pack(
+                    self.archive, dossiers, stream, signing_key(), shown=shown, progress=progress
+                )
+                stream.flush()
+                os.fsync(stream.fileno())
+            os.replace(part, to)
+        except OSError as error:
+            raise RequestError(
+                "The file cannot be written ({reason}); choose another folder or name.",
+                at=At(file=str(to)),
+                reason=(error.strerror or str(error)).lower(),
+            ) from None
+        finally:
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
+        return count
+
+    def import_(
+        self, source: Source, *, trust_key: str = "", progress: Progress = silent
+    ) -> Imported:
+        """File what a partner sent, if their key is trusted; whatever is known stays as it is."""
+        if trust_key:
+            trust(trust_key)
+        with on_disk([source]) as (path,):
+            read_start(path, 0)
+            with path.open("rb") as stream:
+                parcel, absorbed = take_over(
+                    self.archive,
+                    stream,
+                    trusted=trusted_keys(),
+                    name=source.name,
+                    progress=progress,
+                )
+        lines: tuple[Line, ...] = ()
+        if absorbed is not None:
+            lines = self.lines(parcel.dossiers)
+        return Imported(
+            parcel.key,
+            parcel.shown,
+            parcel.made_at,
+            len(parcel.dossiers),
+            len(parcel.entries),
+            absorbed,
+            tuple(line for line in lines if line.conflict),
         )
 
     # ---- keeping ---------------------------------------------------------------------------------

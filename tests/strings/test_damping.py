@@ -13,7 +13,6 @@ import pytest
 
 from evenfall.instrument.specification import InstrumentString
 from evenfall.strings.damping import (
-    NO_DAMPING,
     PLAIN_STEEL,
     POLYMER,
     REST,
@@ -67,6 +66,6 @@ def test_damping_follows_the_material() -> None:
 
 
 def test_a_vacuum_and_a_perfect_core_lose_nothing() -> None:
-    assert not rates(PUBLISHED["bass"], NO_DAMPING, [1, 7, 90]).any()
+    assert not rates(PUBLISHED["bass"], Damping(0.0, 0.0, 0.0, 0.0), [1, 7, 90]).any()
     with pytest.raises(ValueError, match="constant_loss_factor"):
         Damping(0.0, -1e-3)

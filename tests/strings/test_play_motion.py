@@ -15,7 +15,7 @@ from draws import draws
 from evenfall.errors import RequestError
 from evenfall.instrument.specification import InstrumentString
 from evenfall.strings.clearance import rest_clearance_mm, touch_force
-from evenfall.strings.damping import NO_DAMPING, PLAIN_STEEL, Damping, decay_rate_per_s
+from evenfall.strings.damping import PLAIN_STEEL, Damping, decay_rate_per_s
 from evenfall.strings.modes import string_modes
 from evenfall.strings.playtest.modes import StoppedString, stopped_string
 from evenfall.strings.playtest.notes import (
@@ -35,6 +35,7 @@ from strings.played_necks import MODELS, neck
 
 FloatArray = NDArray[np.float64]
 
+NO_DAMPING = Damping(0.0, 0.0, 0.0, 0.0)
 KERNEL = load_kernel()
 ELASTIC = Settings(elastic_depth_um=0.002)
 

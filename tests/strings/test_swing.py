@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from draws import draws
 from evenfall.strings.damping import Damping
 from evenfall.strings.modes import PluckedString, string_modes
-from evenfall.strings.swing import Swing, deepest_swing, first_period_swing, modes_needed
+from evenfall.strings.swing import Swing, _directions, _Search, deepest_swing, modes_needed
 from strings.made_strings import stations, stopped
 
 FINE_SHARE = 0.002  # of the excursion: what the table may miss
@@ -100,13 +100,15 @@ def test_an_ideal_string_stays_in_its_parallelogram(fret: int) -> None:
         damping=Damping(0.0, 0.0, 0.0, 0.0),
     )
     ahead = np.array(stations(fret))
-    found = first_period_swing(string_modes(plain, ahead, 4096))
+    search = _Search(string_modes(plain, ahead, 4096))
+    search.look_at_first_period()
+    away, towards = _directions(search.measured()[0])
     length, pluck = plain.length_mm, plain.pluck_distance_mm
     near, far = ahead, length - ahead
     static = np.minimum(near * pluck, far * (length - pluck)) / (plain.tension_n * length)
     turned = np.minimum(near * (length - pluck), far * pluck) / (plain.tension_n * length)
-    assert found.towards_mm_per_n == pytest.approx(static, rel=1e-4)
-    assert found.away_mm_per_n == pytest.approx(turned, rel=1e-4)
+    assert towards == pytest.approx(static, rel=1e-4)
+    assert away == pytest.approx(turned, rel=1e-4)
 
 
 @draws(4)

@@ -14,11 +14,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-LENGTHWISE_PERCENT = 0.15
-"""Shrinkage along the grain, green to oven dry: 0.1 to 0.2 % for most woods (from memory)."""
-
 LENGTHWISE_U_PERCENT = 0.029
-"""Its standard uncertainty: half width over sqrt 3 (JCGM 100, 4.3.7)."""
+"""Standard uncertainty of the shrinkage along the grain, green to oven dry: 0.1 to 0.2 % for most
+woods (from memory); half width over sqrt 3 (JCGM 100, 4.3.7)."""
 
 MODULUS_U_SHARE = 0.22
 """Coefficient of variation of the modulus within one species (Wood Handbook; from memory)."""

@@ -32,7 +32,6 @@ class Work:
 
     at: SetUp
     removal_mm: FloatArray
-    lowered_mm: float = 0.0  # the level line by a beam; then the set-up counts the cut already
     lifted_mm: FloatArray | None = None
     replaced: tuple[int, ...] = ()
     no_room: tuple[int, ...] = ()

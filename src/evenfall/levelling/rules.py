@@ -359,7 +359,7 @@ def _beam(found: SetUp, _lift: bool) -> Work:
         after = replace(line, level_mm=level, smooth_mm=smooth, taken_mm=left, off_mm=left - level)
         no_room = numbers(frets_with(cut > found.problem.room_mm + ROUNDING_MM))
         at = set_up(replace(found, line=after))
-        return Work(at, cut, lowered_mm=drop_mm, no_room=no_room)
+        return Work(at, cut, no_room=no_room)
 
     work = lowered(0.0)
     if not fails(work.at):

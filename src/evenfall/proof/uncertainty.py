@@ -22,7 +22,7 @@ from evenfall.codec.forms import Form, derived, number, spoken, text
 from evenfall.wording import Sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    pass
 
 
 _EXPANSION_FROM = 200
@@ -137,15 +137,6 @@ class Budget:
     def expanded_uncertainty(self, coverage: float) -> float:
         """Return U = k u_c, in `unit` (GUM 6.2.1)."""
         return self.coverage_factor(coverage) * self.combined_uncertainty
-
-
-def type_a(readings_mm: Sequence[float]) -> tuple[float, float, int]:
-    """Return mean, standard uncertainty of the mean and degrees of freedom (GUM 4.2)."""
-    count = len(readings_mm)
-    if count < 2:
-        raise ValueError("the scatter of readings needs at least two of them")
-    values = np.asarray(readings_mm, dtype=float)
-    return float(values.mean()), float(values.std(ddof=1) / math.sqrt(count)), count - 1
 
 
 def student_t_factor(coverage: float, degrees_of_freedom: float) -> float:

@@ -165,7 +165,6 @@ class ArcFits:
     parameters: FloatArray
     normal: FloatArray  # matrices of the normal equations, shape (G, P, P)
     distance_mm: FloatArray  # signed distance of each point to its arc [mm], shape (N,)
-    cost_mm2: FloatArray  # weighted sum of squared distances of each arc [mm²], shape (G,)
 
 
 def fit_arcs(
@@ -228,7 +227,7 @@ def fit_arcs(
         damping = np.where(better, damping * 0.1, np.minimum(damping * 10.0, 1e9))
         if bool(np.all(np.abs(step[:, :3]).max(axis=1) < tolerance_mm)):
             break
-    return ArcFits(parameters, normal, distance, cost)
+    return ArcFits(parameters, normal, distance)
 
 
 def _distance(

@@ -65,7 +65,7 @@ class Damping:
 
 
 #: A string that never stops: for checks of the motion itself.
-NO_DAMPING = Damping(0.0, 0.0, 0.0, 0.0)
+
 
 REST = 5e-4
 """What every partial of every string loses besides air and bending, without unit."""

@@ -91,14 +91,6 @@ def deepest_swing(modes: StringModes) -> Swing:
     return _Search(modes).swing()
 
 
-def first_period_swing(modes: StringModes) -> Swing:
-    """Return the excursions within the first period alone; the string may be without losses."""
-    search = _Search(modes)
-    search.look_at_first_period()
-    first, _ = search.measured()
-    return Swing(*_directions(first), *_directions(first))
-
-
 def _directions(deepest: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return away and towards of deepest values up and down, shape (2, F)."""
     return deepest[1], deepest[0]

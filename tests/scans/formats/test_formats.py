@@ -381,7 +381,6 @@ def test_the_corners_of_a_scanners_mesh_count_as_points(tmp_path: Path) -> None:
         wanted = made.vertices[np.lexsort(made.vertices.T)].astype(np.float32)
         assert np.array_equal(found, wanted)
         assert "finer than the crowns" in left_out(scan)[0]
-        assert scan.facet_share is None
 
 
 def test_the_points_of_a_scanners_obj_keep_their_order(tmp_path: Path) -> None:

@@ -117,13 +117,6 @@ class Scan:
             return len(self.content.triangles)
         return len(self.content)
 
-    @property
-    def facet_share(self) -> float | None:
-        """Longest edge of the usual triangle over the scan's length; None for measured points."""
-        if not isinstance(self.content, Mesh):
-            return None
-        return usual_edge(self.content.triangles)
-
     def in_unit(self, unit: str | None, said_by: str) -> Scan:
         """Return the scan in a unit that something says; as it is where nothing does."""
         return replace(self, unit=unit, unit_from=said_by) if unit else self

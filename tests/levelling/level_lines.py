@@ -37,6 +37,8 @@ def known_line(
         smooth_mm=truth.level_mm,
         taken_mm=truth.level_mm + off,
         off_mm=off,
+        lower_mm=np.zeros_like(off),
+        higher_mm=np.zeros_like(off),
         read=read,
         u_mm=np.full(off.shape, 0.002),
         standing=tuple(standing),

@@ -10,6 +10,7 @@ which of them count (K, F + 1, F + 1), by stopped fret and fret; all in mm.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -47,6 +48,67 @@ def least_cut_mm(at: SetUp, may_cut: BoolArray) -> FloatArray:
         cut = np.where((over > ROUNDING_MM) & may_cut[:, j - 1], over, 0.0)
         height[:, j] -= np.where(cut > 0.0, np.maximum(cut, at.smallest_cut_mm), 0.0)
     return at.taken_mm - height[:, 1:]
+
+
+def opened_frets(at: SetUp, may_cut: BoolArray) -> BoolArray:
+    """Return which frets are opened, shape (F,), of crowns that may be cut, shape (K, F).
+
+    A position opens a fret, or makes one follow, only if it does both with its crowns as they are
+    taken and as they were read: the crown stopped at no lower, the crown ahead no higher. Once the
+    frets opened are level, those that stand out and would fail behind them are opened as well: left
+    alone, they would hinder those from going there, and whoever files a little deeper would have to
+    come back. With readings less sure, stopped crowns are no lower here, crowns ahead no higher,
+    and so, from fret to fret, no more are opened.
+    """
+    line, share, bound = at.line, at.problem.share, at.judged.bound_mm
+    smallest = at.smallest_cut_mm - ROUNDING_MM
+    stop, ahead = at.taken_mm + line.higher_mm, at.taken_mm - line.lower_mm
+    stop, ahead = _with_nut(at, stop), _with_nut(at, ahead)
+    clear = (1.0 - share) * stop[:, :, None] + share * at.saddle_mm[:, None, None]
+    clear = clear - ahead[:, None, :]
+    held = bound - at.judged.tolerance_mm - ROUNDING_MM
+    known = (at.judged.state != State.UNKNOWN) & np.isfinite(bound)
+    asked = np.where(known, np.where(clear < held, bound, held), -np.inf)
+    high = ahead[:, 1:] - at.level_mm >= smallest
+    opened = np.zeros(line.off_mm.shape[1], dtype=bool)
+    level = np.where(high, at.level_mm, np.inf)
+    while True:
+        height = stop.copy()
+        now = opened.copy()
+        for j in range(1, height.shape[1]):
+            most = _bound_mm(height, at.saddle_mm, share, asked, j)
+            cut = (ahead[:, j] - most > ROUNDING_MM) & may_cut[:, j - 1]
+            now[j - 1] |= cut.any()
+            height[:, j] = np.where(cut, most, height[:, j])
+            if opened[j - 1]:
+                height[:, j] = np.minimum(height[:, j], level[:, j - 1])
+        if (now == opened).all():
+            return opened
+        opened = now
+
+
+def in_doubt(at: SetUp, removal_mm: FloatArray, left: BoolArray) -> SetUp:
+    """Return the job with crowns of frets that are left alone, shape (F,), low enough to pass.
+
+    They are short by what is taken of them and not by what was read, or the other way round.
+    """
+    share, asked = at.problem.share, at.judged.bound_mm - at.judged.tolerance_mm
+    asked = np.where(at.judged.state == State.UNKNOWN, -np.inf, asked)
+    height = _with_nut(at, at.taken_mm - removal_mm)
+    for j in np.flatnonzero(left) + 1:
+        most = _bound_mm(height, at.saddle_mm, share, asked, int(j))
+        height[:, j] = np.minimum(height[:, j], most)
+    lower = at.taken_mm - removal_mm - height[:, 1:]
+    if not (lower > ROUNDING_MM).any():
+        return at
+    line = at.line
+    line = replace(
+        line,
+        taken_mm=line.taken_mm - lower,
+        off_mm=line.off_mm - lower,
+        lower_mm=np.maximum(line.lower_mm - lower, 0.0),
+    )
+    return replace(at, line=line)
 
 
 def to_level_mm(at: SetUp, least_mm: FloatArray, opened: BoolArray) -> FloatArray:

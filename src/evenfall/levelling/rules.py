@@ -20,7 +20,13 @@ from evenfall.levelling.conclusion import (
     less,
     moves,
 )
-from evenfall.levelling.cut import least_cut_mm, to_level_mm, within_form_mm
+from evenfall.levelling.cut import (
+    in_doubt,
+    least_cut_mm,
+    opened_frets,
+    to_level_mm,
+    within_form_mm,
+)
 from evenfall.levelling.decision import Decision, ReadFirst
 from evenfall.levelling.least_metal import least_metal
 from evenfall.levelling.leeway import with_leeway
@@ -170,7 +176,16 @@ def set_up(found: SetUp) -> SetUp:
 
 def _adjust(found: SetUp, _lift: bool) -> Work:
     at = set_up(found)
-    return Work(at, np.zeros_like(at.taken_mm), misfit=_misfit(at))
+    return _spared(Work(at, np.zeros_like(at.taken_mm), misfit=_misfit(at)))
+
+
+def _spared(work: Work) -> Work:
+    """Return the work with frets that uncertainty alone would open taken as they pass."""
+    at = work.at
+    frets = np.arange(1, at.problem.frets + 1)
+    closed = ~at.line.read.all(axis=0) | np.isin(frets, work.no_room)
+    opened = opened_frets(at, np.broadcast_to(~closed, at.line.read.shape))
+    return replace(work, at=in_doubt(at, work.removal_mm, ~(closed | opened)))
 
 
 def _spot(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> Work:
@@ -179,7 +194,7 @@ def _spot(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> Work:
     for _ in range(ROUNDS):
         if not work.removal_mm.any():
             break
-        more = _once(_worked(work), lift=False)
+        more = _once(_worked(work), lift=False, among=frets_with(work.removal_mm > 0.0))
         if more.misfit or not (more.removal_mm.any() or moves(more.at)):
             break
         at = work.at.moved(
@@ -195,7 +210,7 @@ def _spot(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> Work:
             no_room=tuple(sorted({*work.no_room, *more.no_room})),
             read_first=work.read_first or more.read_first,
         )
-    return work
+    return _spared(work)
 
 
 def _worked(work: Work) -> SetUp:
@@ -228,19 +243,28 @@ def _worked(work: Work) -> SetUp:
     return replace(as_found(changed, line, at.smallest_cut_mm), tool=at.tool)
 
 
-def _once(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> Work:
+def _once(
+    found: SetUp,
+    lift: bool,
+    replaced: BoolArray | None = None,
+    among: BoolArray | None = None,
+) -> Work:
     """Cut what is worse than level frets, frets opened to the level line; or lift low frets."""
     at = set_up(found)
     nothing = np.zeros_like(at.taken_mm)
     worn_out = _worn_out(at)
     if worn_out or _misfit(at):
         return Work(at, nothing, worn_out=worn_out, misfit=not worn_out)
-    work = _cut(at, replaced)
+    work = _cut(at, replaced, among)
     low, lifted = _low_frets(at)
     if not (low.any() and work.removal_mm.any()):
         return work
-    raised = less(at, -lifted)
-    spared = _cut(raised, replaced)
+    spared = _cut(less(at, -lifted), replaced)
+    for j in np.flatnonzero(low):  # one that spares no metal may lie as it does
+        others = np.where(np.arange(len(low)) == j, 0.0, lifted)
+        without = _cut(less(at, -others), replaced)
+        if without.removal_mm.sum() <= spared.removal_mm.sum() + ROUNDING_MM:
+            low, lifted, spared = low & others.any(axis=0), others, without
     if spared.removal_mm.sum() >= HALVED_SHARE * work.removal_mm.sum():
         return work
     worn = bool((_lost_mm(at.problem)[:, low] > WORN_MM).any())
@@ -257,32 +281,34 @@ def _once(found: SetUp, lift: bool, replaced: BoolArray | None = None) -> Work:
     return replace(chosen, low_frets=offer)
 
 
-def _cut(at: SetUp, replaced: BoolArray | None = None) -> Work:
-    """Return the least cut, opened frets taken to the level line, frets unread or too low left."""
-    read = at.line.read
-    if replaced is None and not fails(at):
-        return Work(at, np.zeros_like(at.taken_mm))
-    least_mm = least_cut_mm(at, read)
-    held = frets_with(least_mm > 0.0) & ~read.all(axis=0)
-    read_first = tuple(
-        ReadFirst(int(j) + 1, numbers(~read[:, j]), float(least_mm[:, j].sum()))
-        for j in np.flatnonzero(held)
-    )
-    room = at.problem.room_mm
+def _cut(at: SetUp, replaced: BoolArray | None = None, among: BoolArray | None = None) -> Work:
+    """Return the least cut, opened frets taken to the level line, frets unread or too low left.
+
+    Frets are opened `among` those given, shape (F,), or among all.
+    """
+    read, room = at.line.read, at.problem.room_mm
     closed = ~read.all(axis=0)
+    wanted = opened_frets(at, read)
+    held = np.flatnonzero(wanted & closed)
+    least_mm = least_cut_mm(at, read & wanted)
+    read_first = tuple(
+        ReadFirst(int(j) + 1, numbers(~read[:, j]), float(least_mm[:, j].sum())) for j in held
+    )
     no_room = np.zeros_like(closed)
-    if closed.any():
-        least_mm = least_cut_mm(at, np.broadcast_to(~closed, read.shape))
-    while (over := frets_with(least_mm > room + ROUNDING_MM)).any():
+    while True:
+        may = np.broadcast_to(
+            ~(closed | no_room) if among is None else among & ~no_room, read.shape
+        )
+        opened = opened_frets(at, may)
+        least_mm = least_cut_mm(at, may & opened)
+        over = frets_with(least_mm > room + ROUNDING_MM)
+        if not over.any():
+            break
         no_room |= over
-        least_mm = least_cut_mm(at, np.broadcast_to(~(closed | no_room), read.shape))
-    may = ~(closed | no_room)
-    opened = frets_with(least_mm > 0.0)
     if replaced is not None:
-        opened |= replaced & may
-    opened = _with_neighbours(at, least_mm, opened, may)
+        opened |= replaced & ~closed
     removal = to_level_mm(at, least_mm, opened)
-    even = within_form_mm(at, removal, np.broadcast_to(~(closed | no_room), read.shape))
+    even = within_form_mm(at, removal, may)
     left: tuple[LeftOut, ...] = ()
     if even is None:
         across = at.problem.specification.target.across_mm is not None
@@ -295,24 +321,6 @@ def _cut(at: SetUp, replaced: BoolArray | None = None) -> Work:
         read_first=read_first,
         left_out=left,
     )
-
-
-def _with_neighbours(
-    at: SetUp, least_mm: FloatArray, opened: BoolArray, may: BoolArray
-) -> BoolArray:
-    """Return the frets to open, with those that stand out and would fail behind level ones.
-
-    They clear only as long as the frets before them are high. Left alone, they would hinder those
-    from going to the level line, and whoever files a little deeper would have to come back.
-    """
-    high = at.line.off_mm >= at.smallest_cut_mm - ROUNDING_MM
-    while True:
-        down = np.where(opened & high, at.line.off_mm, 0.0)
-        there = less(at, np.maximum(down, least_mm))
-        follow = frets_with((there.judged.state[:, :, 1:] == State.FAILS).any(axis=1) & high)
-        if not (follow & may & ~opened).any():
-            return opened
-        opened = opened | (follow & may)
 
 
 def _level(found: SetUp, _lift: bool) -> Work:
@@ -389,7 +397,12 @@ def _partial_refret(found: SetUp, lift: bool) -> Work:
             found,
             problem=with_new_wire(problem, wanted, gain),
             line=replace(
-                line, taken_mm=taken, off_mm=taken - line.level_mm, read=line.read | wanted
+                line,
+                taken_mm=taken,
+                off_mm=taken - line.level_mm,
+                lower_mm=np.where(wanted, 0.0, line.lower_mm),
+                higher_mm=np.where(wanted, 0.0, line.higher_mm),
+                read=line.read | wanted,
             ),
         )
         work = _spot(fresh, lift, wanted) if wanted.any() else _spot(found, lift)
@@ -413,6 +426,8 @@ def _refret(found: SetUp, lift: bool) -> Work:
         smooth_mm=top,
         taken_mm=top,
         off_mm=np.zeros_like(top),
+        lower_mm=np.zeros_like(top),
+        higher_mm=np.zeros_like(top),
         read=np.ones(top.shape, dtype=bool),
         standing=(),
         hump_mm=0.0,

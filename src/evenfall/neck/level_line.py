@@ -5,16 +5,21 @@ past the joint the board may rise or fall away. That line is drawn through the c
 frets that are off cannot mislead it: least absolute deviations first, then Tukey's biweight. A
 fret stands out from it where its readings say so beyond what their uncertainty explains, looked at
 as a technician would: as a whole, tilted, and under one string or two neighbours. What does not
-stand out is taken to lie on the line, for metal cannot be put back.
+stand out is taken to lie on the line, for metal cannot be put back. The line goes by how far the
+crowns are seen to scatter, so it stays where it is when all readings are said to be less sure.
 
 .. [1] F. Mosteller and J. W. Tukey, "Data analysis and regression" (1977), ch. 10: the biweight,
    whose constant 4.685 loses 5 % on normal errors (constants from memory).
-.. [2] JCGM 100:2008, 5.1 and 5.2: the uncertainty of linear combinations.
+.. [2] E. B. Wilson and M. M. Hilferty, "The distribution of chi-square", Proc. Natl. Acad. Sci. 17
+   (1931) 684: its median (from memory).
+.. [3] JCGM 100:2008, 5.1 and 5.2: the uncertainty of linear combinations.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
+from functools import cache
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
@@ -39,6 +44,7 @@ BY_CHANCE = 0.005
 crown, for two neighbours together, and for a fret that lies low."""
 
 _STRICT = 0.2
+_TILTED_U = 2.5  # a fret is taken as tilted from this many standard uncertainties
 _LOW_U = 2.0  # a low crown is low by its own reading, by this many standard uncertainties
 _LOW_CROWN_MM, _LOW_CROWN_U = 0.05, 5.0  # a crown low all alone: chips and wear are no less
 _WORN_MM, _WORN_U = 0.05, 4.0  # wear beyond the neck's usual that counts
@@ -56,6 +62,7 @@ _SIGMA_OF_MEDIAN = 1.4826  # of normal errors: standard deviation over median si
 _L1_FLOOR_MM = 0.002
 _L1_PASSES, _BIWEIGHT_PASSES = 40, 20
 _SETTLED_MM = 1e-4
+_LEAST_SHARE = 0.25  # of the usual uncertainty: no crown weighs more than this would have it
 _HARDLY = 1e-6  # weight of a crown that was not read: a string without readings keeps its line
 
 
@@ -86,6 +93,10 @@ class LevelLine:
         the smallest cut, or was not read; shape (K, F) [mm].
     off_mm
         How far they stand over the line, shape (K, F) [mm].
+    lower_mm, higher_mm
+        By how much a crown is lower, and higher, if it is taken as it was read where that is kinder
+        to the frets: no fret is opened that this would spare. Neither shrinks, and so no fret comes
+        to be opened, where readings are less sure; shape (K, F) [mm].
     read
         Which crowns were read or worked out from other readings, shape (K, F).
     u_mm
@@ -107,6 +118,8 @@ class LevelLine:
     smooth_mm: FloatArray
     taken_mm: FloatArray
     off_mm: FloatArray
+    lower_mm: FloatArray
+    higher_mm: FloatArray
     read: BoolArray
     u_mm: FloatArray
     standing: tuple[StandsOut, ...]
@@ -189,44 +202,52 @@ def level_line(
     origin = measurement.heights.origin[:, 1:-1]
     read = np.isin(origin, (Origin.READ, Origin.DERIVED)) & np.isfinite(tops)
     lost_mm, worn = wear_read(specification, measurement)
-    u_mm = np.maximum(scatter_u_mm(measurement.heights), LEAST_U_MM)
-    u_mm = np.hypot(u_mm, np.where(lost_mm > 0.0, measurement.crown_height_u_mm, 0.0))
+    lost_u_mm = np.where(lost_mm > 0.0, measurement.crown_height_u_mm, 0.0)
+    share = _shares_of_u(scatter_u_mm(measurement.heights), read)
     board = -board_drop_mm(specification, lines)[:, 1:]
-    fit = _Fit.drawn(_Shapes.of(specification, lines, bow), tops - board + lost_mm, read, u_mm)
+
+    def drawn(shapes: _Shapes, tops_mm: FloatArray) -> _Fit:
+        return _Fit.drawn(shapes, tops_mm + lost_mm, read, share, lost_u_mm)
+
+    fit = drawn(_Shapes.of(specification, lines, bow), tops - board)
     follows = False
     if board.any():
-        along = _Fit.drawn(fit.shapes, tops + lost_mm, read, u_mm)
+        along = drawn(fit.shapes, tops)
         if follows := along.off_mm < _ARCH_GAIN * fit.off_mm:
             fit, board = along, np.zeros_like(board)
     if specification.frets - specification.board.joint_fret >= _FRETS_OF_CURVE:
         shapes = _Shapes.of(specification, lines, bow, curved=True)
-        bent = _Fit.drawn(shapes, tops - board + lost_mm, read, u_mm)
+        bent = drawn(shapes, tops - board)
         fit = bent if bent.off_mm < _CURVE_GAIN * fit.off_mm else fit
     kept = read
     for _ in range(_MOST_PASSES):
         fit = fit.settled(kept)
-        seen = _Seen.of(
-            np.where(read, tops - board - fit.line_mm, 0.0),
-            _covariance_mm2(measurement.heights, fit),
-            read,
-            worn,
-            lines.y_mm[:, 1:],
-        )
-        now = read & ((seen.off_mm == 0.0) | (lost_mm > 0.0))
+        gap = np.where(read, tops - board - fit.line_mm, 0.0)
+        crowns = _Crowns.of(gap, fit, read, worn, lines.y_mm[:, 1:])
+        now = read & ((crowns.seen(crowns.scattered_mm2).off_mm == 0.0) | (lost_mm > 0.0))
         if (now == kept).all() or (2 * now.sum(axis=1) < read.sum(axis=1)).any():
             break
         kept = now
+    seen = crowns.seen(*_covariances_mm2(measurement.heights, fit))
     past = fit.past_joint_mm
     rise = np.maximum(past, 0.0) if fit.rise_counts else np.zeros_like(past)
     level = fit.line_mm + board - rise
-    alone = np.where(np.abs(seen.off_mm) < smallest_cut_mm, 0.0, seen.off_mm)
-    off = np.where(read & (np.abs(alone + rise) >= smallest_cut_mm), alone + rise, 0.0)
+
+    def beyond(over_mm: FloatArray) -> FloatArray:
+        return np.where(read & (np.abs(over_mm) >= smallest_cut_mm), over_mm, 0.0)
+
+    alone = beyond(seen.off_mm)
+    off, least, most = (
+        beyond(beyond(over) + rise) for over in (alone, seen.least_mm, seen.most_mm)
+    )
     fall = np.minimum(past, 0.0)
     return LevelLine(
         level_mm=level,
         smooth_mm=fit.line_mm + board,
         taken_mm=level + off,
         off_mm=off,
+        lower_mm=np.maximum(off - least, 0.0),
+        higher_mm=np.maximum(most - off, 0.0),
         read=read,
         u_mm=seen.u_mm,
         standing=_standing(alone, seen.tilt_mm),
@@ -310,20 +331,30 @@ class _Fit:
 
     shapes: _Shapes
     height_mm: FloatArray  # over the board's own shape, the wear put back, (K F,)
-    variance_mm2: FloatArray  # of a crown about the line: reading and the neck's roughness, (K F,)
-    rough_mm2: float  # the latter alone
+    share: FloatArray  # uncertainty of a crown over the usual one, (K F,)
+    variance_mm2: FloatArray  # of a crown about the line, by the crowns' own scatter, (K F,)
     scatter_mm: float
     off_mm: float  # mean size of what crowns are off the line of least absolute deviations
     coefficients: FloatArray  # (P,)
     weight: FloatArray  # 1 over variance, 0 for a crown that is off or not read, (K F,)
 
     @staticmethod
-    def drawn(shapes: _Shapes, tops_mm: FloatArray, read: BoolArray, u_mm: FloatArray) -> _Fit:
-        """Return the line of least absolute deviations through crowns of shape (K, F)."""
+    def drawn(
+        shapes: _Shapes,
+        tops_mm: FloatArray,
+        read: BoolArray,
+        share: FloatArray,
+        lost_u_mm: FloatArray,
+    ) -> _Fit:
+        """Return the line of least absolute deviations through crowns of shape (K, F).
+
+        How far crowns scatter about a line is seen, and their uncertainties only weigh them against
+        each other: said to be less sure all together, the same figures have the same line.
+        """
         known = np.isfinite(tops_mm).ravel()
         counts = np.where(read.ravel(), 1.0, np.where(known, _HARDLY, 0.0))
         height = np.where(known, tops_mm.ravel(), 0.0)
-        counts = counts / np.hypot(u_mm.ravel(), _LEAST_SCATTER_MM)
+        counts = counts / share.ravel()
         now = shapes.solved(counts**2, height)
         for _ in range(_L1_PASSES):
             gap = np.abs(height - shapes.frame @ now)
@@ -331,11 +362,10 @@ class _Fit:
             if np.abs(now - before).max() < _SETTLED_MM:
                 break
         gap = np.abs(height - shapes.frame @ now)[read.ravel()]
-        spread, usual_u = _SIGMA_OF_MEDIAN * _median(gap), _median(u_mm[read])
-        rough = max(spread**2 - usual_u**2, _LEAST_SCATTER_MM**2)
-        variance = u_mm.ravel() ** 2 + rough
-        scatter, off = max(spread, usual_u, _LEAST_SCATTER_MM), float(gap.sum() / max(gap.size, 1))
-        return _Fit(shapes, height, variance, rough, scatter, off, now, counts**2)
+        spread, off = _SIGMA_OF_MEDIAN * _median(gap / share[read]), gap.sum() / max(gap.size, 1)
+        scatter = max(spread, _LEAST_SCATTER_MM)
+        variance = ((scatter * share) ** 2 + lost_u_mm**2).ravel()
+        return _Fit(shapes, height, share.ravel(), variance, scatter, float(off), now, counts**2)
 
     def settled(self, kept: BoolArray) -> _Fit:
         """Return the biweight line through the crowns that are kept, shape (K, F)."""
@@ -355,6 +385,28 @@ class _Fit:
         return (self.shapes.frame @ self.coefficients).reshape(self.shapes.past.shape[:2])
 
     @property
+    def pulls(self) -> tuple[FloatArray, FloatArray]:
+        """Return two factors of what each crown does to the line, (F, K, P) and (K F, P)."""
+        frame, shape = self.shapes.frame, self.shapes.past.shape[:2]
+        at = frame @ np.linalg.inv(self.shapes.normal(self.weight))
+        return at.reshape(*shape, -1).swapaxes(0, 1), frame * self.weight[:, None]
+
+    def spread_mm2(self, own_mm2: FloatArray, rough_mm2: float) -> FloatArray:
+        """Return the covariance of the crowns of each fret about the line, shape (F, K, K).
+
+        They have variances of their own, shape (K, F); the line goes through what is rough besides.
+        """
+        at, weighted = self.pulls
+        by_fret = weighted.reshape(*own_mm2.shape, -1).swapaxes(0, 1)
+        mixed = (own_mm2.T[..., None] * by_fret) @ at.swapaxes(1, 2)
+        own = own_mm2.reshape(-1) + rough_mm2
+        found = at @ (weighted.T @ (weighted * own[:, None])) @ at.swapaxes(1, 2)
+        found = found - mixed - mixed.swapaxes(1, 2)
+        each = np.arange(len(own_mm2))
+        found[:, each, each] += own_mm2.T
+        return np.asarray(found)
+
+    @property
     def past_joint_mm(self) -> FloatArray:
         """How far the board turns off past the joint, up or down, shape (K, F)."""
         return np.asarray(self.shapes.past @ (self.shapes.past_rows @ self.coefficients))
@@ -367,49 +419,53 @@ class _Fit:
         return bool(row @ self.coefficients > _KINK_U * np.sqrt(variance))
 
 
+def _shares_of_u(u_mm: FloatArray, read: BoolArray) -> FloatArray:
+    """Return each crown's uncertainty over the usual one, shape (K, F)."""
+    usual = _median(u_mm[read])
+    if usual == 0.0:
+        return np.ones_like(u_mm)
+    return np.maximum(u_mm / usual, _LEAST_SHARE)
+
+
 def _median(values: FloatArray) -> float:
     return float(np.median(values)) if values.size else 0.0
 
 
-def _covariance_mm2(heights: Heights, fit: _Fit) -> FloatArray:
-    """Return the covariance of the crowns of each fret about the line, shape (F, K, K).
+def _covariances_mm2(heights: Heights, fit: _Fit) -> tuple[FloatArray, FloatArray]:
+    """Return the covariance of the crowns of each fret about the line, shape (F, K, K), twice.
+
+    As it is, and at least: as if the readings were without error and all that is seen to scatter
+    were the neck's own roughness. The variance of a sum over crowns is convex in the scale of the
+    uncertainties, so the larger of the two only grows with it.
 
     A cause that all crowns or those of one string share is mostly taken up by the line; what the
     crowns of one fret share is not.
     """
-    shape = (heights.strings, heights.frets)
-    own = np.nan_to_num(heights.own_u_mm[:, 1:-1]) ** 2
-    effects = [shared.effect_mm[:, 1:-1] for shared in heights.shared]
-    lacking = LEAST_U_MM**2 - own - sum(effect**2 for effect in effects)
-    own = (own + np.maximum(lacking, 0.0)).ravel()
-    frame = fit.shapes.frame
-    weighted = frame * fit.weight[:, None]
-    spread = np.linalg.inv(fit.shapes.normal(fit.weight))
-    of_line = weighted.T @ (weighted * (own + fit.rough_mm2)[:, None])
-
-    def by_fret(rows: FloatArray) -> FloatArray:
-        return rows.reshape(*shape, -1).swapaxes(0, 1)
-
-    at = by_fret(frame @ spread)
-    mixed = by_fret(own[:, None] * weighted) @ at.swapaxes(1, 2)
-    found = at @ of_line @ at.swapaxes(1, 2) - mixed - mixed.swapaxes(1, 2)
-    found[:, np.arange(shape[0]), np.arange(shape[0])] += own.reshape(shape).T
-    for shared, effect in zip(heights.shared, effects, strict=True):
+    count, frets = heights.strings, heights.frets
+    own = np.nan_to_num(heights.own_u_mm[:, 1:-1])
+    usual_u, seen = float(np.median(own)), fit.scatter_mm**2
+    own = np.maximum(own, LEAST_U_MM) ** 2
+    least = fit.spread_mm2(np.full_like(own, LEAST_U_MM**2), seen)
+    found = fit.spread_mm2(own, max(seen - usual_u**2, _LEAST_SCATTER_MM**2))
+    at, weighted = fit.pulls
+    for shared in heights.shared:
+        effect = shared.effect_mm[:, 1:-1]
         if shared.by == "all":
             causes = effect[..., None]
         elif shared.by == "string":
-            causes = effect[..., None] * np.eye(shape[0])[:, None, :]
+            causes = effect[..., None] * np.eye(count)[:, None, :]
         else:
-            causes = effect[..., None] * np.eye(shape[1])
-        rows = causes.reshape(frame.shape[0], -1)
-        left = by_fret(rows) - at @ (weighted.T @ rows)
+            causes = effect[..., None] * np.eye(frets)
+        rows = causes.reshape(count * frets, -1)
+        left = rows.reshape(count, frets, -1).swapaxes(0, 1) - at @ (weighted.T @ rows)
         found += left @ left.swapaxes(1, 2)
-    return found
+    return found, least
 
 
 # ---- what stands out -----------------------------------------------------------------------------
 
 
+@cache
 def _quantile(chance: float, tests: int) -> float:
     """Return how many standard uncertainties any of so many two-sided tests has to exceed."""
     return NormalDist().inv_cdf(1.0 - chance / (2 * tests))
@@ -420,74 +476,152 @@ class _Seen:
     """How far crowns stand out beyond what uncertainty explains, K strings over F frets."""
 
     off_mm: FloatArray  # 0 where a crown does not stand out, (K, F)
+    least_mm: FloatArray  # the same as kind as can be to the frets behind: the lowest, (K, F)
+    most_mm: FloatArray  # and to those ahead: the highest, (K, F)
     tilt_mm: FloatArray  # of each fret that is tilted, bass end less treble end, (F,)
     u_mm: FloatArray  # of a single crown over the line, (K, F)
 
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Crowns:
+    """The crowns of K strings over F frets about a line, before it is asked which stand out.
+
+    Nothing of this depends on how sure the readings are said to be. Every test holds such a figure
+    against an uncertainty, so whatever stands out stands out with surer readings too.
+    """
+
+    gap_mm: FloatArray  # of each crown over the line, (K, F)
+    straight_mm: FloatArray  # the same, of a straight line through the crowns of a fret, (K, F)
+    others_mm: FloatArray  # the same, of a line through the other crowns of the fret, (K, F)
+    mean_mm: FloatArray  # (F,)
+    slope: FloatArray  # mm per mm across, (F,)
+    share: FloatArray  # weights of a fret's mean, (K, F)
+    turn: FloatArray  # and of its slope, (K, F)
+    width_mm: FloatArray  # from the first string to the last, (F,)
+    read: BoolArray
+    worn: BoolArray
+    scattered_mm2: FloatArray  # covariance by the crowns' own scatter, (F, K, K)
+
     @staticmethod
     def of(
-        gap: FloatArray,  # of each crown over the line [mm], (K, F)
-        covariance: FloatArray,  # of the gaps of each fret [mm²], (F, K, K)
-        read: BoolArray,
-        worn: BoolArray,
-        y: FloatArray,  # place across the neck [mm], (K, F)
-    ) -> _Seen:
-        """Look at each fret as a whole, at its tilt, at single crowns and at two neighbours."""
-        count, frets = gap.shape
-        variance = np.diagonal(covariance, axis1=1, axis2=2).T
-        u = np.sqrt(np.maximum(variance, 0.1 * LEAST_U_MM**2))
-
-        def size_u(weights: FloatArray) -> FloatArray:
-            of = np.einsum("kf,fkl,lf->f", weights, covariance, weights)
-            return np.asarray(np.sqrt(np.maximum(of, 0.0)))
-
+        gap_mm: FloatArray, fit: _Fit, read: BoolArray, worn: BoolArray, y_mm: FloatArray
+    ) -> _Crowns:
+        """Return the figures of crowns at places y across the neck, all of shape (K, F)."""
+        u = fit.share.reshape(gap_mm.shape)
         with np.errstate(divide="ignore", invalid="ignore"):
             weight = read / u**2
             share = np.nan_to_num(weight / weight.sum(axis=0))
-            arm = read * (y - (share * y).sum(axis=0))
-            turn = weight * arm
+            arm = y_mm - (share * y_mm).sum(axis=0)
+            turn = weight * arm * read
             turn = np.where(read.sum(axis=0) > 2, turn / (turn * arm).sum(axis=0), 0.0)
         turn = np.nan_to_num(turn, posinf=0.0, neginf=0.0)
-        mean, slope = (share * gap).sum(axis=0), (turn * gap).sum(axis=0)
-        mean_u, slope_u = size_u(share), size_u(turn)
+        mean, slope = (share * gap_mm).sum(axis=0), (turn * gap_mm).sum(axis=0)
+        noise = _noise_mm((gap_mm - mean - slope * arm) / u, read) or fit.scatter_mm
+        rough = max(fit.scatter_mm**2 - noise**2, _LEAST_SCATTER_MM**2)
+        scattered = fit.spread_mm2((noise * u) ** 2, rough)
+        tilted = np.abs(slope) > _TILTED_U * _size_u(turn, scattered)
+        straight = mean + np.where(tilted, slope, 0.0) * arm
+        pull = share + np.where(tilted, turn, 0.0) * arm
+        return _Crowns(
+            gap_mm=gap_mm,
+            straight_mm=straight,
+            others_mm=(straight - pull * gap_mm) / np.maximum(1.0 - pull, _HARDLY),
+            mean_mm=mean,
+            slope=slope,
+            share=share,
+            turn=turn,
+            width_mm=y_mm[-1] - y_mm[0],
+            read=read,
+            worn=worn,
+            scattered_mm2=scattered,
+        )
+
+    def seen(self, *covariances_mm2: FloatArray) -> _Seen:
+        """Look at each fret as a whole, at its tilt, at single crowns and at two neighbours.
+
+        Going by the covariance, (F, K, K), that says most of each.
+        """
+        gap, straight, worn = self.gap_mm, self.straight_mm, self.worn
+        count, frets = gap.shape
+        variance = np.max([np.diagonal(one, axis1=1, axis2=2).T for one in covariances_mm2], axis=0)
+        u = np.sqrt(np.maximum(variance, 0.1 * LEAST_U_MM**2))
+        mean_u, slope_u = (_size_u(of, *covariances_mm2) for of in (self.share, self.turn))
+        both_u = _of_two_u(covariances_mm2)
 
         def whole(times: float) -> tuple[BoolArray, BoolArray]:
-            return np.abs(mean) > times * mean_u, np.abs(slope) > times * slope_u
+            return np.abs(self.mean_mm) > times * mean_u, np.abs(self.slope) > times * slope_u
 
         named = np.logical_or(*whole(_quantile(BY_CHANCE, 2 * frets)))
-        by_mean, by_slope = whole(2.0)
-        slope = np.where(named & by_slope, slope, 0.0)
-        bar = np.where(named & by_mean, mean, 0.0) + slope * (y - (share * y).sum(axis=0))
-        rest = np.where(read, gap - bar, 0.0)
-        single, alone = _crowns(rest, u, covariance, read)
+        single, alone = _single(np.where(self.read, gap, 0.0), u, both_u)
+        apart, lonely = _single(np.where(self.read, gap - straight, 0.0), u, both_u)
 
         crown_u = _quantile(BY_CHANCE, count * frets)
         strict = _quantile(_STRICT * BY_CHANCE, 2 * frets)
         surely = np.logical_or(*whole(strict)) & (gap < -_LOW_U * u)
-        surely &= (mean < -strict * mean_u) | (gap < -crown_u * u)
+        surely &= self.others_mm < 0.5 * gap  # one crown alone makes no fret low
+        surely &= (self.mean_mm < -strict * mean_u) | (gap < -crown_u * u)
         lone = (gap < -np.maximum(_LOW_CROWN_MM, _LOW_CROWN_U * u)) | worn
-        low = np.where(single, ~alone | lone, surely) | (worn & (gap < -_LOW_U * u))
-        off = np.where(single, gap, bar)
+        low = surely | (single & (~alone | lone)) | (apart & (~lonely | lone))
+        low |= worn & (gap < -_LOW_U * u)
+        off = np.where(named & ~apart, straight, np.where(named | single, gap, 0.0))
         off = np.where((off < 0.0) & (~low | (gap > 0.5 * off)), 0.0, off)
-        return _Seen(np.where(read, off, 0.0), slope * (y[-1] - y[0]) + 0.0, u)
+        below, above = np.minimum(gap, straight), np.maximum(gap, straight)
+        least = np.where(apart & (gap > straight), gap, below)
+        most = np.where(apart & (gap < straight), gap, above)
+        tilted = named & whole(_TILTED_U)[1]
+        return _Seen(
+            off_mm=np.where(self.read, off, 0.0),
+            least_mm=np.where(named | single, least, np.minimum(below, 0.0)),
+            most_mm=np.where(low, most, np.maximum(above, 0.0)),
+            tilt_mm=np.where(tilted, self.slope, 0.0) * self.width_mm + 0.0,
+            u_mm=u,
+        )
 
 
-def _crowns(
-    rest: FloatArray, u: FloatArray, covariance: FloatArray, read: BoolArray
-) -> tuple[BoolArray, BoolArray]:
+def _noise_mm(rest_mm: FloatArray, read: BoolArray) -> float:
+    """Return the standard deviation of crowns, (K, F), about the straight lines of their frets.
+
+    By the median over frets, half of which may be bent; one off as a whole or tilted is none. 0 if
+    there are too few strings, or no fret was read under all.
+    """
+    whole = read.all(axis=0)
+    free = len(rest_mm) - 2
+    if free < 1 or not whole.any():
+        return 0.0
+    middle = (1.0 - 2.0 / (9.0 * free)) ** 3  # median of chi-squared over its degrees of freedom
+    square = _median((rest_mm[:, whole] ** 2).sum(axis=0)) / free
+    return max(math.sqrt(square / middle), LEAST_U_MM)
+
+
+def _size_u(weights: FloatArray, *covariances_mm2: FloatArray) -> FloatArray:
+    """Return the standard uncertainty of a weighted sum over each fret, shape (F,)."""
+    of = [np.einsum("kf,fkl,lf->f", weights, one, weights) for one in covariances_mm2]
+    return np.asarray(np.sqrt(np.maximum(np.max(of, axis=0), 0.0)))
+
+
+def _of_two_u(covariances_mm2: tuple[FloatArray, ...]) -> FloatArray:
+    """Return the standard uncertainty of the sum of two neighbouring crowns, (K - 1, F)."""
+    found = np.array([[LEAST_U_MM**2]])
+    for one in covariances_mm2:
+        variance = np.diagonal(one, axis1=1, axis2=2).T
+        beside = np.diagonal(one, offset=1, axis1=1, axis2=2).T
+        found = np.maximum(found, variance[:-1] + variance[1:] + 2.0 * beside)
+    return np.asarray(np.sqrt(found))
+
+
+def _single(rest: FloatArray, u: FloatArray, both_u: FloatArray) -> tuple[BoolArray, BoolArray]:
     """Return which crowns stand out by themselves or with a neighbour, and which all alone."""
     strict = _quantile(_STRICT * BY_CHANCE, rest.size)
     out = np.abs(rest) > _quantile(BY_CHANCE, rest.size) * u
     both = rest[:-1] + rest[1:]
-    variance = np.diagonal(covariance, axis1=1, axis2=2).T
-    beside = np.diagonal(covariance, offset=1, axis1=1, axis2=2).T
-    both_u = np.sqrt(np.maximum(variance[:-1] + variance[1:] + 2.0 * beside, LEAST_U_MM**2))
-    alike = (rest[:-1] * rest[1:] > 0.0) & read[:-1] & read[1:]
+    alike = rest[:-1] * rest[1:] > 0.0
     pair = alike & (np.abs(both) > strict * both_u)
     out[:-1] |= pair
     out[1:] |= pair
+    seen = out & (np.abs(rest) > _LOW_U * u)
     company = np.zeros_like(out)
-    company[:-1] |= alike & out[1:]
-    company[1:] |= alike & out[:-1]
+    company[:-1] |= alike & seen[1:]
+    company[1:] |= alike & seen[:-1]
     alone = out & ~company
     return out & (~alone | (np.abs(rest) > strict * u)), alone
 

@@ -52,7 +52,7 @@ def test_a_level_neck_at_its_targets_holds(kind: str, strings: str) -> None:
     )
     assert judged.worst == State.HOLDS
     assert found.findings == ()
-    assert found.least_share > 0.95
+    assert found.least_share > 1.05  # so that a proof by usual gauges can decide
     # the ideal neck is that same neck: all gaps agree
     gaps = rest_clearance_mm(lines, found.nut_mm, found.crown_top_mm, found.saddle_mm)
     assert np.nanmax(np.abs(gaps - clear)) < 1e-9

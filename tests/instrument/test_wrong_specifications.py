@@ -216,7 +216,7 @@ def test_what_is_wrong_is_named_in_one_sentence(kind: str, change: Change, said:
 
 
 def test_an_action_too_low_for_the_player_is_named_with_what_would_do() -> None:
-    change = put(("action = { treble = 1.6, bass = 2.0", "action = { treble = 1.0, bass = 1.2"))
+    change = put(("action = { treble = 1.7, bass = 2.1", "action = { treble = 1.0, bass = 1.2"))
     spec, remarks = read_specification(change(starter("electric")))
     assert remarks == ()
     found = ideal_neck(spec, excursion_table(spec, string_lines(spec))).findings

@@ -441,8 +441,7 @@ _SET_FIRST = (
 _SET_ONLY = "Settings come first; by these readings no fret has to be cut after them."
 _NEXT_STEPS: Mapping[Status, str] = {
     "nothing": "Keep these readings; {door_prove} shows that the instrument conforms.",
-    "settings": "Set rod and saddle, let the neck settle, tune, read again and plan from that "
-    "reading with {door_settled}.",
+    "settings": "Set {what}, tune, read again and plan from that reading with {door_settled}.",
     "cut": "Print the bench sheet, do the work, read again and run {door_prove}.",
     "lift": "Lift or re-seat the low frets, read again and plan from that reading.",
     "new-wire": "Print the bench sheet, put in the new wire, read and plan again.",
@@ -676,6 +675,14 @@ class Plan(FileContent):
             null=NAN,
         ),
     )
+    budget_mm: float = field(
+        default=math.nan,
+        metadata=number(
+            *_METAL,
+            "metal that might come off, where the design attack is what that buys; null without",
+            null=NAN,
+        ),
+    )
     gates: tuple[Finding, ...] = field(
         default=(),
         metadata=finding("what in the readings has to be read again, or accepted, before a cut"),
@@ -741,7 +748,16 @@ class Plan(FileContent):
             return sentence(
                 "Plan with {door_method} partial-refret: it finds the frets to replace."
             )
-        return sentence(_NEXT_STEPS[self.status])
+        return sentence(_NEXT_STEPS[self.status], what=self.moving)
+
+    @property
+    def moving(self) -> Sentence:
+        """What is set before the next reading: the rod, the saddle or both."""
+        if abs(self.relief_change_mm) < LEAST_SHOWN_MM:
+            return sentence("the saddle")
+        if (np.abs(self.saddle_height_change_mm) < LEAST_SHOWN_MM).all():
+            return sentence("the rod, let the neck settle")
+        return sentence("rod and saddle, let the neck settle")
 
     @property
     def lowest_crown_mm(self) -> float:

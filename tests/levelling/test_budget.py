@@ -88,3 +88,15 @@ def test_a_fret_that_a_string_rests_on_needs_more_than_too_small_a_budget() -> N
         pytest.fail("the neck is meant to touch at rest")
     with pytest.raises(RequestError, match="buys no plan"):
         make_plan(made, exact(truth), budget_mm=0.5 * least.metal_mm, **low)  # type: ignore[arg-type]
+
+
+def test_a_plan_says_what_its_budget_buys() -> None:
+    truth, _ = rough()
+    plan, free = planned(0.3), planned(0.0)
+    said = str(plan.reason)
+    assert plan.budget_mm == 0.3
+    share = plan.attack_n[0] / truth.specification.player.attack_n[0]
+    assert f"0.300 mm clears every note up to an attack of {plan.attack_n.min():.2f} to" in said
+    assert f"{100.0 * share:.0f} % of the player's attack" in said
+    assert f"no cut at all: {free.attack_n.min():.2f} to {free.attack_n.max():.2f} N" in said
+    assert np.isnan(planned(None).budget_mm)

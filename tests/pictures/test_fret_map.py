@@ -136,6 +136,19 @@ def test_marks_follow_the_state_of_a_note_whatever_its_margin() -> None:
         buzz_force_map(SPEC, force, ATTACK, title="t", note_state=states[:, :3])
 
 
+def test_a_note_that_fails_is_not_counted_among_those_that_touch_lightly() -> None:
+    force = 2.0 * np.ones((6, 22)) * ATTACK[:, None]
+    touch = 1.5 * np.ones((6, 22)) * ATTACK[:, None]
+    touch[0, :5] *= 0.5
+    states = np.full((6, 22), State.HOLDS)
+    states[0, 0], states[0, 1] = State.FAILS, State.AS_GOOD
+    more = {"title": "t", "touch_force_n": touch}
+    said = " ".join(shown(buzz_force_map(SPEC, force, ATTACK, note_state=states, **more)).split())
+    assert "3 more touch a fret lightly without buzzing" in said
+    said = " ".join(shown(buzz_force_map(SPEC, force, ATTACK, **more)).split())
+    assert "5 more touch a fret lightly without buzzing" in said
+
+
 def test_a_cell_as_data_holds_what_the_picture_shows() -> None:
     force = PLAN.buzz_force_before_n
     made = (

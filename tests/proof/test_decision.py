@@ -20,6 +20,7 @@ from evenfall.proof.decision import (
     guard_band_mm,
     one_sided_factor,
 )
+from evenfall.proof.uncertainty import student_tail
 
 CASES = tomllib.loads(
     (Path(__file__).parents[1] / "authorities" / "conformity.toml").read_text(encoding="utf-8")
@@ -265,3 +266,10 @@ def test_few_repeats_accept_no_more_often_than_many(repeats: int) -> None:
         ]
         # four standard errors of 5 % in 10,000 draws; the normal factor is far off
         assert low < verdicts.count("conforms") / 10_000 < high
+
+
+@pytest.mark.parametrize("freedom", [1.0, 4.0, 999.0, 1_000.0, 169_275.3, math.inf])
+def test_nothing_lies_beyond_a_limit_that_is_not_there(freedom: float) -> None:
+    assert student_tail(math.inf, freedom) == 0.0
+    chance = conformance_probability(0.9, 0.1, lower_mm=0.6, degrees_of_freedom=freedom)
+    assert chance == pytest.approx(1.0 - student_tail(3.0, freedom))

@@ -103,7 +103,8 @@ def test_too_much_relief_is_found() -> None:
     nut, top, saddle = ideal_heights(SPEC, relief_mm=0.38)
     proof = proof_of(after_work(SPEC, PLAN, nut_mm=nut, top_mm=top, saddle_mm=saddle))
     assert [i.quantity for i in proof.items if i.verdict == "does not conform"] == ["relief"]
-    assert items_of(proof, "relief")[0].value == pytest.approx(0.38, abs=1e-9)
+    # the level line is drawn in passes and settles to about 1e-4 mm
+    assert items_of(proof, "relief")[0].value == pytest.approx(0.38, abs=3e-4)
     assert proof.deviation.relief_mm == pytest.approx(0.18, abs=1e-9)
     assert proof.deviation.rms_mm == pytest.approx(0.0, abs=1e-9)  # the bow is not a cut
 
@@ -212,7 +213,9 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
         reliefs.append(np.linalg.lstsq(design, t[k], rcond=None)[0][2])
     drawn = np.mean(reliefs, axis=0)
     (item,) = items_of(proof, "relief")
-    assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
+    # none is surer than least squares; a line that leaves out what stands out costs a little
+    over = item.standard_uncertainty / drawn.std()
+    assert 1.0 - DRAW_TOLERANCE <= over <= 1.25
     # Buzz force of a position: the drawn least over its frets, where one fret clearly comes first.
     table = geometry(SPEC)[2].buzz_mm_per_n
     k, stop = 1, 13
@@ -289,8 +292,10 @@ def test_the_verdict_does_not_depend_on_the_datum(lift, tilt, seed) -> None:
     assert [str(step) for step in one.next_steps] == [str(step) for step in other.next_steps]
     for a, b in zip(one.items, other.items, strict=True):
         assert (a.name, a.verdict) == (b.name, b.verdict)
-        assert a.value == pytest.approx(b.value, abs=1e-9)
-        assert a.standard_uncertainty == pytest.approx(b.standard_uncertainty, rel=1e-9)
+        # the level line is drawn in passes until one moves it by less than 1e-5 mm
+        near = 2e-5 if a.quantity == "relief" else 1e-9
+        assert a.value == pytest.approx(b.value, abs=near)
+        assert a.standard_uncertainty == pytest.approx(b.standard_uncertainty, rel=near)
         assert a.probability == pytest.approx(b.probability, abs=1e-6)
     np.testing.assert_allclose(one.deviation.crown_top_mm, other.deviation.crown_top_mm, atol=1e-9)
 
@@ -356,8 +361,8 @@ def test_direct_readings_take_precedence() -> None:
     assert items_of(proof, "first-fret-gap")[2].value == 0.47
     relief = items_of(proof, "relief")
     assert [(str(item.name), item.value) for item in relief] == [
-        ("Relief under string 1", 0.15),
-        ("Relief under string 3", 0.25),
+        ("Relief by straightedge under string 1", 0.15),
+        ("Relief by straightedge under string 3", 0.25),
     ]
     named = [f.sentence for f in proof.findings if f.code == "route"]
     assert len(named) == 1

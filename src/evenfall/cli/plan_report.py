@@ -13,11 +13,14 @@ from evenfall.cli.tables import table
 from evenfall.gates import unmet
 from evenfall.plan import LEAST_SHOWN_MM, METHODS
 from evenfall.requirement import whole_percent
+from evenfall.work.notes import notes
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from evenfall.cli.reports import Lengths
     from evenfall.instrument import Specification
-    from evenfall.plan import Miss, Plan
+    from evenfall.plan import Plan
     from evenfall.workshop.planning import PlanOutcome
 
 _MOST_LIMITS = 6
@@ -40,15 +43,20 @@ def show_plan(outcome: PlanOutcome, lengths: Lengths) -> None:
     asked = lengths.say(specification.player.said)
     more = "" if made == asked else f"; the player's attack is {asked}"
     click.echo(f"Design attack: {made}{more}")
+    if np.isfinite(plan.budget_mm):
+        click.echo(lengths.say(plan.reason))
     if np.isfinite(plan.level_clear_percent):
         share = whole_percent(0.01 * plan.level_clear_percent)
         click.echo(f"Level frets at these settings stay clear up to {share} % of it.")
     if plan.gates and plan.status == "read-again":
         click.echo("Set and cut nothing by these readings. They would ask for this:")
     _show_settings(plan, specification, lengths)
+    _show_notes(plan, {"Reasons", "Limits not met", "Set with care"}, lengths)
     if plan.status != "read-again":
         _show_removal(plan, lengths)
-    _show_doubts(plan, lengths)
+    _show_notes(
+        plan, {"Not read", "Low frets", "Read twice", "Too low to cut", "Not certain"}, lengths
+    )
     if len(plan.methods) > 1:
         _show_methods(plan, lengths)
         click.echo(lengths.say(plan.reason))
@@ -93,27 +101,6 @@ def _show_settings(plan: Plan, specification: Specification, lengths: Lengths) -
     ]
     title = f"Changes and gaps [{lengths.unit}]; margin: lowest buzz force over the player's attack"
     table(title, headings, rows)
-    for said in (*plan.reasons, *(one.said for one in plan.left_out)):
-        click.echo(f"   {lengths.say(said)}")
-    for miss in plan.misses:
-        if miss.under_allowance and miss.setting != "file":
-            _show_miss(miss, lengths)
-
-
-def _show_miss(miss: Miss, lengths: Lengths) -> None:
-    """Print a warning: the bench may miss a setting by more than the plan bears."""
-    what = {
-        "rod": "The rod",
-        "saddle": "The saddle at {on:strings}",
-        "nut": "The slot of {on:strings}",
-    }
-    lengths.print(
-        f"   {what[miss.setting]} may miss by {{room:length}} before a limit is passed; the bench "
-        "may miss by {allowance:length}. Read it back.",
-        on=miss.strings,
-        room=miss.room_mm,
-        allowance=miss.allowance_mm,
-    )
 
 
 def _margin(force_n: float, attack_n: float) -> str:
@@ -156,31 +143,12 @@ def _show_removal(plan: Plan, lengths: Lengths) -> None:
         )
 
 
-def _show_doubts(plan: Plan, lengths: Lengths) -> None:
-    """Print what stands between this plan and metal, and what is not certain."""
-    said = [one.said for one in plan.read_first]
-    said += [] if plan.low_frets is None else [plan.low_frets.said]
-    said += plan.ask
-    said += [] if plan.confirmation is None else [plan.confirmation.said]
-    for one in said:
-        click.echo(lengths.say(one))
-    if plan.no_room_frets:
-        lengths.print(
-            "Too little crown on {frets:frets} for what would have to come off.",
-            frets=plan.no_room_frets,
-        )
-    if plan.unread_frets:
-        lengths.print(
-            "Not read under every string: {frets:frets}. What was not read is left alone.",
-            frets=plan.unread_frets,
-        )
-    if plan.undecided:
-        lengths.print(
-            "{count:count note} {count:plural holds|hold} by the readings, not for certain; crown "
-            "readings with an uncertainty of {u:fine} would decide.",
-            count=len(plan.undecided),
-            u=min(one.deciding_u_mm for one in plan.undecided),
-        )
+def _show_notes(plan: Plan, topics: Collection[str], lengths: Lengths) -> None:
+    """Print what the bench sheet notes before its first step, of some topics."""
+    for note in notes(plan):
+        if note.topic in topics:
+            for said in note.sentences:
+                click.echo(f"   {lengths.say(said)}")
 
 
 def _show_methods(plan: Plan, lengths: Lengths) -> None:

@@ -54,6 +54,7 @@ class Beside:
     reason: Sentence
     prices: tuple[Price, ...] = ()
     least_metal_mm: float = math.nan  # what `least-metal` takes, where that saves enough
+    budget_mm: float = math.nan  # metal that may come off, where the attack is what that buys
 
 
 def finished_plan(
@@ -147,6 +148,7 @@ def finished_plan(
         if math.isfinite(decision.level_margin_share)
         else math.nan,
         least_metal_mm=beside.least_metal_mm,
+        budget_mm=beside.budget_mm,
         gates=readings.gates,
         accepted=readings.accepted,
         checks=readings.checks,

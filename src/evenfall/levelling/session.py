@@ -13,7 +13,7 @@ from evenfall.errors import At, Progress, RequestError, silent
 from evenfall.gates import check_used, open_gates
 from evenfall.instrument import string_lines
 from evenfall.levelling.explanation import SAVES_SHARE, holds, method_result, recommend
-from evenfall.levelling.finishing import Beside, Readings, finished_plan
+from evenfall.levelling.finishing import Beside, Readings, finished_plan, force_range
 from evenfall.levelling.problem import KEEPABLE, build_problem
 from evenfall.levelling.rules import decide, level_line_for, most_attack
 from evenfall.levelling.second_reading import confirmation
@@ -21,7 +21,7 @@ from evenfall.levelling.tradeoff import along, control_value, with_control
 from evenfall.neck import neck_model
 from evenfall.plan import METHODS, Control, Price, tool_of
 from evenfall.strings.clearance import buzz_force, touch_force
-from evenfall.wording import sentence
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
@@ -350,6 +350,8 @@ class Session:
             method = "spot"
         shown = set(METHODS) if compare else set[str]()
         recommended, reason = "", sentence("No other method was compared.")
+        if method is not None and self._budget_mm is not None:
+            reason = self._buys(method, self._budget_mm)
         if compare or method is None:
             shown |= self._needed_to_recommend(progress)
             recommended, reason = recommend(self._results(shown, progress))
@@ -371,6 +373,7 @@ class Session:
                 reason=reason,
                 prices=self._prices(decision),
                 least_metal_mm=self._least_metal_mm(decision),
+                budget_mm=np.nan if self._budget_mm is None else self._budget_mm,
             ),
         )
 
@@ -465,6 +468,28 @@ class Session:
                 needed=decide(gentlest, line, method).metal_mm,
             )
         return bought
+
+    def _buys(self, method: str, budget_mm: float) -> Sentence:
+        """Return which attack a metal budget buys, beside what no metal at all would."""
+        bought_n = self._decided(method).problem.attack_n
+        players_n = np.asarray(self._asked.specification.player.attack_n)
+        free = most_attack(self._asked, self._line(method), method, 0.0, settled=self._settled)
+        share: Sentence | str = ""
+        if players_n.any():
+            of_it = 100.0 * float(np.min(bought_n[players_n > 0.0] / players_n[players_n > 0.0]))
+            share = sentence(", {of_it:percent} of the player's attack", of_it=of_it)
+        without: Sentence | str = ""
+        if free is not None:
+            without = sentence(" (no cut at all: {free})", free=force_range(free.problem.attack_n))
+        return sentence(
+            "A budget of {budget:length} clears every note up to an attack of {force}{share}"
+            "{without}. At that attack nothing is to spare: what rod, saddle or file "
+            "miss comes off it.",
+            budget=budget_mm,
+            force=force_range(bought_n),
+            share=share,
+            without=without,
+        )
 
     def _check_budget_fits(self, method: str) -> None:
         if self._budget_mm is not None and method not in BUDGET_METHODS:

@@ -16,7 +16,7 @@ import numpy as np
 
 from evenfall.instrument.geometry import fret_distance_mm
 from evenfall.neck.level_line import LEAST_U_MM
-from evenfall.plan import LeftOut
+from evenfall.plan import LEAST_SHOWN_MM, LeftOut
 from evenfall.requirement import ROUNDING_MM, State, judge
 from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
 from evenfall.wording import Sentence, sentence
@@ -335,23 +335,45 @@ def _why(found: SetUp, now: SetUp, short: BoolArray, *, even: bool) -> list[Sent
         reasons.append(sentence(text, on=numbers(filed), gap=gap.max()))
     moved = np.abs(now.saddle_change_mm) > MOVED_MM
     raised = moved & short
+    still = 0.0 * now.saddle_change_mm
+    before = replace(now, nut_change_mm=still, saddle_change_mm=still).action_mm
+    turned = abs(now.relief_change_mm) > MOVED_MM
+    one_piece = now.problem.specification.target.one_piece_saddle
     texts = (
-        (moved & ~raised, _EVEN if even else _OFF),
-        (
-            raised,
-            "Action of {on:strings} is under its target and notes fail: raise it to target "
-            "before anything is cut.",
-        ),
+        (moved & ~raised, _EVEN if even else _OFF_ONE if one_piece else _OFF),
+        (raised, _UNDER),
     )
-    reasons += [sentence(text, on=numbers(which)) for which, text in texts if which.any()]
+    reasons += [
+        sentence(
+            text,
+            action=sentence("With the rod set, the action" if turned else "Action"),
+            on=numbers(which),
+            gap=_span(before[which]),
+        )
+        for which, text in texts
+        if which.any()
+    ]
     return reasons
 
 
+def _span(length_mm: FloatArray) -> Sentence:
+    """Return one length, or the lowest and the highest of several, for a sentence."""
+    low, high = float(length_mm.min()), float(length_mm.max())
+    text = "{low:figure} to {high:length}" if high - low > LEAST_SHOWN_MM else "{high:length}"
+    return sentence(text, low=low, high=high)
+
+
+_AT = "{action} of {on:strings} is {gap}, "
 _OFF = (
-    "Action of {on:strings} is off its limits, or too near them for readings and settings to be "
-    "sure: {on:plural its saddle goes|their saddles go} to target."
+    _AT + "outside its limits or too near them to be sure: {on:plural its saddle is|their saddles "
+    "are} set to target."
 )
-_EVEN = "A third of the saddles or more have to move, so all go to target and the action is even."
+_OFF_ONE = _AT + "outside its limits or too near them to be sure: the saddle is set to target."
+_UNDER = _AT + "under its target, and notes fail: it is raised to target before anything is cut."
+_EVEN = (
+    "At least a third of the saddles have to move. So all are set to target, and the action is "
+    "even from string to string."
+)
 
 
 def left_out(at: SetUp) -> tuple[LeftOut, ...]:

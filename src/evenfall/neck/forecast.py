@@ -242,12 +242,10 @@ def forecast(
         raise RequestError("The measurement lacks some crown tops; read them and measure again.")
     converted = None if measurement.strung else converted_to_tension(model, measurement)
     strung = measurement if converted is None else converted.measurement
-    if relief_mm is None:
-        smallest = specification.judgement.smallest_cut_mm("file")
-        lines = string_lines(specification)
-        relief_mm = level_line(specification, strung, lines, model.rod_bow, smallest).relief_mm
-    relief = relief_mm
-    relief_u = model.bow.relief_u_mm(strung.heights)
+    smallest = specification.judgement.smallest_cut_mm("file")
+    line = level_line(specification, strung, string_lines(specification), model.rod_bow, smallest)
+    relief = line.relief_mm if relief_mm is None else relief_mm
+    relief_u = line.relief_u_mm(strung.heights)
     limit = specification.target.relief
     value = limit.value_mm if wanted_mm is None else wanted_mm
     strings = None

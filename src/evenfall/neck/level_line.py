@@ -108,6 +108,11 @@ class LevelLine:
         there. The line goes on straight under a rise, and goes along with a fall [mm].
     relief_mm
         Relief of the bow alone [mm].
+    relief_weights
+        By how much the relief changes with the height of each crown [mm/mm], shape (K, F).
+    relief_rough_u_mm
+        What the neck's own roughness adds to the uncertainty of the relief: it decides which crowns
+        the line goes by, and with other readings it would be others [mm].
     scatter_mm
         Robust standard deviation of the crowns about the line [mm].
     follows_arch
@@ -126,11 +131,18 @@ class LevelLine:
     hump_mm: float
     fall_away_mm: float
     relief_mm: float
+    relief_weights: FloatArray
+    relief_rough_u_mm: float
     scatter_mm: float
     follows_arch: bool
 
     def __post_init__(self) -> None:
         shut(self)
+
+    def relief_u_mm(self, heights: Heights) -> float:
+        """Return the standard uncertainty of the relief in the heights of the line [mm]."""
+        square = heights.variance(np.pad(self.relief_weights, ((0, 0), (1, 1))))
+        return float(np.sqrt(square + self.relief_rough_u_mm**2))
 
     @property
     def said(self) -> Sentence:
@@ -241,6 +253,9 @@ def level_line(
         beyond(beyond(over) + rise) for over in (alone, seen.least_mm, seen.most_mm)
     )
     fall = np.minimum(past, 0.0)
+    weights = np.where(read, fit.weights_of(bow.weights, np.abs(rise + fall) > 0.0), 0.0)
+    usual_u_mm = _median(scatter_u_mm(measurement.heights)[read])
+    rough_mm2 = max(fit.scatter_mm**2 - usual_u_mm**2, _LEAST_SCATTER_MM**2)
     return LevelLine(
         level_mm=level,
         smooth_mm=fit.line_mm + board,
@@ -254,6 +269,8 @@ def level_line(
         hump_mm=float(rise[:, -1].mean()),
         fall_away_mm=float(-fall[:, -1].mean()),
         relief_mm=bow.relief_mm(level - board - fall),
+        relief_weights=weights,
+        relief_rough_u_mm=float(np.sqrt(np.square(weights).sum() * rough_mm2)),
         scatter_mm=fit.scatter_mm,
         follows_arch=follows,
     )
@@ -410,6 +427,17 @@ class _Fit:
     def past_joint_mm(self) -> FloatArray:
         """How far the board turns off past the joint, up or down, shape (K, F)."""
         return np.asarray(self.shapes.past @ (self.shapes.past_rows @ self.coefficients))
+
+    def weights_of(self, weights: FloatArray, straight: BoolArray) -> FloatArray:
+        """Return what each crown's height adds to a weighted sum over the line, shape (K, F).
+
+        Where it is taken to go on `straight` past the joint, what the board does there is left out.
+        """
+        past = np.where(straight, weights, 0.0).ravel()
+        row = weights.ravel() @ self.shapes.frame
+        row = row - past @ self.shapes.past.reshape(past.size, -1) @ self.shapes.past_rows
+        on_each = self.shapes.frame @ np.linalg.solve(self.shapes.normal(self.weight), row)
+        return np.asarray(on_each * self.weight).reshape(weights.shape)
 
     @property
     def rise_counts(self) -> bool:

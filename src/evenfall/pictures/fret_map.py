@@ -99,7 +99,7 @@ def buzz_force_map(
     strings, columns = force.shape
     told = _buzz_force_summary(force, share, note_state)
     if touch_force_n is not None:
-        told += _touching_besides(np.asarray(touch_force_n), attack, share)
+        told += _touching_besides(np.asarray(touch_force_n), attack, share, note_state)
     chart = Chart(title, told)
     layout = CellLayout(columns, strings, 35.0, 0.0, chart.end_px)
     chart.add(
@@ -356,12 +356,15 @@ _ALIKE = (
 )
 
 
-def _touching_besides(touch_n: FloatArray, attack: FloatArray, share: FloatArray) -> str:
-    """Return what the touch force adds: how many positions touch late, and the lowest margin."""
+def _touching_besides(
+    touch_n: FloatArray, attack: FloatArray, share: FloatArray, note_state: CodeArray | None
+) -> str:
+    """Return what the touch force adds: how many that hold touch late, and the lowest margin."""
     touch = margin_share(touch_n, attack)
     if not bool(np.isfinite(touch).any()):
         return ""
-    late = int(((touch < 1.0 - SHARE_TOLERANCE) & (share >= 1.0 - SHARE_TOLERANCE)).sum())
+    holds = _states(share, note_state) == State.HOLDS
+    late = int(((touch < 1.0 - SHARE_TOLERANCE) & holds).sum())
     return (
         said(
             " {late} more {late:plural touches|touch} a fret lightly without buzzing; lowest touch "

@@ -17,6 +17,7 @@ import numpy as np
 from evenfall.instrument.geometry import relief_share
 from evenfall.measurement import Direct, Origin
 from evenfall.measurement.heights import SHARED_NAMES
+from evenfall.neck.bow import relief_point, straightedge_gap_mm
 from evenfall.proof.decision import (
     EXACT_MM,
     ROUNDING_MM,
@@ -45,6 +46,7 @@ if TYPE_CHECKING:
     from evenfall.instrument.specification import Limit
     from evenfall.measurement import Heights, Measurement
     from evenfall.neck import Bow
+    from evenfall.neck.level_line import LevelLine
     from evenfall.plan import Plan
     from evenfall.proof.decision import Verdict
     from evenfall.proof.deviation import Fit
@@ -78,6 +80,7 @@ class Case:
     taken_mm: FloatArray
     # what comes off at least where the plan's method takes off anything [mm]
     smallest_cut_mm: float
+    line: LevelLine | None  # of the readings; None where no crown was read
 
     @property
     def refusal_chance(self) -> float:
@@ -282,7 +285,7 @@ def derived_gap(case: Case, k: int, fret: int) -> tuple[float, list[BudgetLine]]
 
 
 def relief_items(case: Case) -> list[Item]:
-    """Return the relief, judged: each reading of its own, or one worked out from crown tops."""
+    """Return the relief, judged: each reading of its own, or the bow of the level line."""
     specification, limit = case.specification, case.specification.target.relief
     over = specification.target.relief_over
     stated = relief_share(specification.board.joint_fret, specification.frets, *over)
@@ -296,7 +299,7 @@ def relief_items(case: Case) -> list[Item]:
         at = sentence(" at fret {fret}", fret=fret)
         named = at if len({s for s, _ in places}) < len(places) else ""
         value_mm, lines = _mean_of(readings, sentence("gap{under}{place}", under=under, place=at))
-        name = sentence("Relief{under}{place}", under=under, place=named)
+        name = sentence("Relief by straightedge{under}{place}", under=under, place=named)
         if _surer(readings, lines, derived_mm, derived_lines):
             judged.append((name, string or None, fret, value_mm, lines))
     basis: Basis = "direct"
@@ -305,7 +308,7 @@ def relief_items(case: Case) -> list[Item]:
         judged.append((sentence("Relief"), None, None, derived_mm, derived_lines))
         mean = sentence("mean over {n} strings", n=count)
         mean = mean if count > 1 else sentence("of one string")
-        basis, route = "derived", sentence("worked out from the crown tops, {mean}", mean=mean)
+        basis, route = "derived", sentence("bow of the level line, {mean}", mean=mean)
         stated = 1.0  # the limits are those over fret 1 and the last fret
     return [
         case.item(
@@ -325,17 +328,32 @@ def relief_items(case: Case) -> list[Item]:
 
 
 def derived_relief(case: Case) -> tuple[float, list[BudgetLine], int]:
-    """Return the relief [mm] from the crown tops, its budget and the number of strings used.
+    """Return the relief [mm] of the level line, its budget and the number of strings used.
 
-    The mean over the strings whose crown tops were all read; NaN if there is none.
+    It is the bow's alone, as in a plan: a fret that stands out and a falling tongue are not part of
+    it. NaN if no string's crown tops were all read.
     """
-    whole = np.all(np.isfinite(case.heights.crown_top_mm), axis=1)
-    count = int(whole.sum())
-    if count == 0:
+    count = int(np.all(np.isfinite(case.heights.crown_top_mm), axis=1).sum())
+    if case.line is None or not count:
         return math.nan, [], 0
-    share = np.where(whole[:, None], case.bow.weights * (len(whole) / count), 0.0)
-    value_mm, lines = case.worked_out(np.pad(share, ((0, 0), (1, 1))))
-    return value_mm, lines, count
+    known = np.isfinite(case.heights.crown_top_mm)
+    weights = np.where(known, case.line.relief_weights, 0.0)
+    straight_mm, lines = case.worked_out(np.pad(weights, ((0, 0), (1, 1))))
+    beside = BudgetLine(
+        sentence("board, wear and which crowns the level line goes by"),
+        case.line.relief_mm - straight_mm,
+        case.line.relief_rough_u_mm,
+    )
+    return case.line.relief_mm, [*lines, beside], count
+
+
+def derived_straightedge(case: Case, string: int, fret: int) -> float:
+    """Return the gap [mm] under the straightedge that relief is read by, from the crown tops."""
+    if not string:
+        string = relief_point(case.specification, case.lines)[1]
+    over = case.specification.target.relief_over
+    gap_mm = straightedge_gap_mm(case.lines, case.heights.crown_top_mm, over)
+    return float(gap_mm[string - 1, fret - 1])
 
 
 def crown_height_items(case: Case, plan: Plan, fit: Fit) -> list[Item]:

@@ -250,6 +250,11 @@ class _Advice:
             return sentence("{standing}: {change}.", standing=standing, change=change)
         return self.undecided(item, change if math.isfinite(item.guard_band) else None)
 
+    @staticmethod
+    def changes(item: Item) -> bool:
+        """Say whether a change is advised, not another reading alone."""
+        return item.verdict == "does not conform" or math.isfinite(item.guard_band)
+
     def undecided(
         self, item: Item, change: Sentence | None = None, more: Sentence | str = ""
     ) -> Sentence:
@@ -298,7 +303,7 @@ class _Advice:
             string=item.string,
             move=abs(move_mm),
             share=share,
-            lost=self.lost(k, saddle_mm=move_mm),
+            lost=self.lost(k, saddle_mm=move_mm) if self.changes(item) else "",
         )
         return self.advise(item, change)
 
@@ -308,7 +313,8 @@ class _Advice:
         move_mm = self.move_mm(item) / share
         lost: Sentence | str = ""
         if move_mm < 0:
-            verb, lost = sentence("lower"), self.lost(k, nut_mm=move_mm)
+            verb = sentence("lower")
+            lost = self.lost(k, nut_mm=move_mm) if self.changes(item) else ""
         elif self.case.specification.target.nut_up_mm >= move_mm:
             verb = sentence("raise")
         else:

@@ -169,7 +169,7 @@ def student_tail(factor: float, degrees_of_freedom: float) -> float:
     """Return the chance that Student's T exceeds a factor, with degrees of freedom as above."""
     if factor < 0.0:
         return 1.0 - student_tail(-factor, degrees_of_freedom)
-    if math.isfinite(degrees_of_freedom):
+    if math.isfinite(degrees_of_freedom) and math.isfinite(factor):
         whole = _whole(degrees_of_freedom)
         if whole < _EXPANSION_FROM:
             angle_rad = math.atan(factor / math.sqrt(whole))

@@ -29,6 +29,7 @@ from evenfall.proof.judging import (
     crown_height_items,
     derived_gap,
     derived_relief,
+    derived_straightedge,
     judge_positions,
     open_gap_items,
     relief_items,
@@ -131,6 +132,7 @@ def prove(
         level_mm=heights.crown_top_mm if line is None else line.level_mm,
         taken_mm=heights.crown_top_mm if line is None else line.taken_mm,
         smallest_cut_mm=smallest_cut_mm,
+        line=line,
     )
     gates = open_gates(specification, measurement, line, accepted)
     check_used(accepted, gates.found)
@@ -390,7 +392,8 @@ def _disagreements(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
         if item.basis != "direct":
             continue
         if item.quantity == "relief":
-            derived_mm, lines, _ = derived_relief(case)
+            _, lines, _ = derived_relief(case)
+            derived_mm = derived_straightedge(case, item.string or 0, item.place[1])
         else:
             derived_mm, lines = derived_gap(case, item.place[0] - 1, item.place[1])
         u_mm = Budget("", derived_mm, "mm", tuple(lines)).combined_uncertainty

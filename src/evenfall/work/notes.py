@@ -14,6 +14,7 @@ import numpy as np
 
 from evenfall.gates import unmet
 from evenfall.measurement.heights import Origin
+from evenfall.plan import LEAST_SHOWN_MM
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
@@ -79,16 +80,22 @@ def room(misses: Iterable[Miss], setting: Setting) -> tuple[Sentence, ...]:
 
 def _may_miss(miss: Miss) -> Sentence:
     _, less, more = _SETTINGS[miss.setting]
-    ends = [
-        sentence("{by:length} {way}", by=by_mm, way=way)
+    ways = [
+        (by_mm, way)
         for by_mm, way in ((miss.less_mm, less), (miss.more_mm, more))
         if by_mm < _FAR * miss.allowance_mm
     ]
+    none = [sentence("{way}", way=way) for by_mm, way in ways if by_mm < LEAST_SHOWN_MM]
     broken = sentence("a requirement is not met")
     if miss.breaks is not None:
         broken = sentence("the {noun} is out of limits", noun=miss.breaks.noun)
     text = "The {what} may come out {ends:or} than planned before {broken}."
-    if miss.under_allowance:
+    if none:
+        text = (
+            "The {what} must not come out {none:or} than planned: {broken} then. Work at the bench "
+            "is usually good to {allowance:length}: read it back."
+        )
+    elif miss.under_allowance:
         text = (
             "The {what} may come out only {ends:or} than planned before {broken}. Work at "
             "the bench is usually good to {allowance:length}: read it back."
@@ -96,7 +103,8 @@ def _may_miss(miss: Miss) -> Sentence:
     return sentence(
         text,
         what=_what(miss),
-        ends=ends,
+        ends=[sentence("{by:length} {way}", by=by_mm, way=way) for by_mm, way in ways],
+        none=none,
         broken=broken,
         allowance=miss.allowance_mm,
     )
@@ -159,12 +167,22 @@ def _undecided(plan: Plan) -> tuple[Sentence, ...]:
     ]
     if len(plan.undecided) > len(shown):
         places.append(sentence("{n} more", n=len(plan.undecided) - len(shown)))
-    text = (
-        "{n:count position} {n:plural is|are} too close to call by these readings: {places:list}. "
-        "Crown readings with a standard uncertainty of {u:fine} would decide."
-    )
     u_mm = min(one.deciding_u_mm for one in plan.undecided)
-    return (sentence(text, n=len(plan.undecided), places=places, u=u_mm),)
+    return (
+        sentence(
+            "{n:count position} {n:plural is|are} too close to call by these readings: "
+            "{places:list}. {more}",
+            n=len(plan.undecided),
+            places=places,
+            more=sentence(
+                "Crown readings with a standard uncertainty of {u:fine} would decide."
+                if u_mm >= LEAST_SHOWN_MM
+                else "No gauge of a bench is fine enough to decide: play {n:plural it|them}.",
+                u=u_mm,
+                n=len(plan.undecided),
+            ),
+        ),
+    )
 
 
 def _little_room(plan: Plan) -> tuple[Sentence, ...]:
@@ -172,7 +190,11 @@ def _little_room(plan: Plan) -> tuple[Sentence, ...]:
     close = sorted((m for m in plan.misses if m.under_allowance), key=lambda miss: miss.room_mm)
     least = {miss.setting: miss for miss in reversed(close)}
     places = [
-        sentence("{what} ({room:length})", what=_what(miss), room=miss.room_mm)
+        sentence(
+            "{what} ({room:length})" if miss.room_mm >= LEAST_SHOWN_MM else "{what} (none)",
+            what=_what(miss),
+            room=miss.room_mm,
+        )
         for setting in _SETTINGS
         if (miss := least.get(setting))
     ]

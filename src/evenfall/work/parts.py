@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from evenfall.plan import LEAST_SHOWN_MM
 from evenfall.wording import Sentence
 from evenfall.work.cautions import Caution
 from evenfall.work.notes import Note
 
-NOTHING_MM = 0.0005
+NOTHING_MM = LEAST_SHOWN_MM
 """Lengths under half a micrometre are nothing: no gauge at a bench shows them."""
 
 Tone = Literal["nothing", "go", "relaxed", "stop"]

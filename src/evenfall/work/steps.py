@@ -43,6 +43,10 @@ _SETTLE = (
     "Leave it at pitch until two readings of the relief agree. Then read every height again and "
     "make a new plan; the second sheet comes from it.",
 )
+_TUNE = (
+    "Tune, read again.",
+    "Read every height again and make a new plan; the second sheet comes from it.",
+)
 _CONFIRM = (
     "Read a second time.",
     "Read every height from the start: if that agrees, it confirms the plan.",
@@ -461,7 +465,9 @@ class Steps:
             targets = (Target(sentence("Relief"), plan.relief_before_mm, limits),)
             shown = "Large figure: as first read. Small figures: limits, ! if outside."
         else:
-            heading, told = _CONFIRM if plan.status == "ask" else _SETTLE
+            heading, told = _SETTLE if self.turns_rod else _TUNE
+            if plan.status == "ask":
+                heading, told = _CONFIRM
             fret = self.specification.scale.reference_fret
             rows = self._settings_to_read(self._gap_uncut_mm(fret), self._gap_uncut_mm(1))
             targets = (self._relief_at(self.top_uncut_mm),)

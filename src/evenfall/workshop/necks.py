@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -320,6 +320,18 @@ def outlook_findings(specification: Specification, plan: Plan) -> tuple[Finding,
     )
     if not ends:
         return ()
+    findings = [*_turning(plan)]
+    findings.append(
+        Finding(
+            "holds",
+            "The plan holds for a relief {ends:list}; in brackets what ends it first.",
+            severity="note",
+            ends=ends,
+        )
+    )
+    low_mm, high_mm = ahead.relief_low_mm, ahead.relief_high_mm
+    if min(plan.relief_after_mm - low_mm, high_mm - plan.relief_after_mm) < _NO_MOVE_MM:
+        return tuple(findings)  # no tension and no air is far enough to be named
     all_n = sum(string.tension_n for string in specification.strings)
     falls = rises = None
     if math.isfinite(less_n := ahead.tension_less_n):
@@ -328,13 +340,7 @@ def outlook_findings(specification: Specification, plan: Plan) -> tuple[Finding,
             falls = sentence("falls by any amount")
     if math.isfinite(ahead.tension_more_n):
         rises = sentence("rises by up to {pull:tension}", pull=ahead.tension_more_n)
-    findings = [
-        Finding(
-            "holds",
-            "The plan holds for a relief {ends:list}; in brackets what ends it first.",
-            severity="note",
-            ends=ends,
-        ),
+    findings.append(
         Finding(
             "holds",
             "On {which} neck the plan still holds if string tension {pulls:or}, and in air of "
@@ -346,21 +352,24 @@ def outlook_findings(specification: Specification, plan: Plan) -> tuple[Finding,
             high=ahead.humidity_high_percent,
             now=ahead.humidity_percent,
             noted="noted" if ahead.humidity_noted else "assumed, as none was noted",
-        ),
-    ]
-    turns = ahead.rod_turns_count
+        )
+    )
+    return tuple(findings)
+
+
+def _turning(plan: Plan) -> Iterator[Finding]:
+    """Say how far to turn the rod, where one turn of it was measured."""
+    turns = plan.outlook.rod_turns_count
     if math.isfinite(turns) and abs(plan.relief_change_mm) >= _NO_MOVE_MM:
-        turning = Finding(
+        yield Finding(
             "neck",
             "The change of relief takes {turns:.2f} ± {expanded:.2f} turns of the truss rod: "
             "{turn} in small steps, as its maker says.",
             severity="note",
             turns=abs(turns),
-            expanded=2.0 * ahead.rod_turns_u_count,
+            expanded=2.0 * plan.outlook.rod_turns_u_count,
             turn="tighten" if turns > 0.0 else "loosen",
         )
-        findings.insert(0, turning)
-    return tuple(findings)
 
 
 def _fit_finding(which: str, residual_mm: float) -> Finding:

@@ -97,8 +97,10 @@ def _unit(arrays: dict[str, NDArray[Any]]) -> str | None:
     given = arrays.get("unit")
     if given is None or given.dtype.kind not in "US" or given.size != 1:
         return None
-    word = given.reshape(-1)[0]
-    named = unit_named(word.decode("latin-1") if isinstance(word, bytes) else str(word))
+    code = "latin-1"
+    if given.dtype.kind == "U":  # decoded here: NumPy makes letters even of numbers that are none
+        given, code = given.astype(given.dtype.newbyteorder("<")), "utf-32-le"
+    named = unit_named(given.tobytes().decode(code, "replace").rstrip("\0"))
     return named[0] if named and named[1] == 1.0 else None
 
 

@@ -31,7 +31,10 @@ from evenfall.scans.surface import HeightMap
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-UNPACKING = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError)
+UNPACKING = (
+    *(zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError),
+    UnicodeDecodeError,  # the name of a part
+)
 """What the zip library raises over a damaged archive or a packing that it does not know."""
 
 UNREADABLE_HEADER = (ValueError, SyntaxError, TypeError, tokenize.TokenError)

@@ -30,7 +30,7 @@ from click.testing import CliRunner
 from evenfall.cli import main as evenfall
 
 DOCS = Path(__file__).resolve().parent
-PAGES = ("tutorial.md", "how-to.md")
+PAGES = ("tutorial.md", "tutorial-ukulele.md", "how-to.md")
 GAP = "[...]"
 FENCE = re.compile(r"^```(\w*) ?(.*)\n((?:.*\n)*?)```$", flags=re.MULTILINE)
 NUMBER = r"[+-]?\d+(?:\.\d+)?"

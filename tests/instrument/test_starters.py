@@ -164,8 +164,8 @@ def test_a_hard_player_is_told_what_would_have_to_change() -> None:
     assert hard.short.any()
     (finding, *_) = hard.findings
     assert finding.code == "misfit"
-    assert "the attack, down to" in finding.sentence
-    assert "the action, up to" in finding.sentence
+    assert "an attack of" in finding.sentence
+    assert "an action of" in finding.sentence
 
     def holds(old: str, new: str) -> bool:
         assert old in text

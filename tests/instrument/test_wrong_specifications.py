@@ -223,8 +223,8 @@ def test_an_action_too_low_for_the_player_is_named_with_what_would_do() -> None:
     assert any(
         re.fullmatch(
             r"Level frets at these targets stay clear up to \d+ % of the attack, least under "
-            r"string \d: 0\.\d\d N of 0\.\d\d N\. .* would have to change: the attack, down to "
-            r"\d+ % of what it is.*the action, up to .*\.",
+            r"string \d: 0\.\d\d N of 0\.\d\d N\. Any of these would do: an attack of "
+            r"\d+ % of it.* an action of .* under string .*\.",
             one.sentence,
         )
         for one in found

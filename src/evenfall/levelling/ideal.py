@@ -101,8 +101,8 @@ class IdealNeck:
             strings = tuple(int(k) + 1 for k in np.flatnonzero(self.short))
             text = (
                 "Level frets at these targets stay clear up to {share:share} of the attack, least "
-                "under string {n}: {clear:force} of {attack:force}. {one:plural This|One of these} "
-                "would have to change: {ways:or}."
+                "under string {n}: {clear:force} of {attack:force}. {one:plural This|Any of these} "
+                "would do: {ways:or}."
             )
             ways = self._ways(strings)
             found.append(
@@ -145,11 +145,11 @@ class IdealNeck:
             for k in at
         )
         ways = [
-            sentence("the attack, down to {share:share} of what it is", share=lighter),
-            sentence("the action, up to {each:list}", each=higher),
+            sentence("an attack of {share:share} of it", share=lighter),
+            sentence("an action of {each:list}", each=higher),
         ]
         if math.isfinite(self.fitting_relief_mm):
-            text = "the relief, to {relief:length} over fret 1 and the last fret"
+            text = "a relief of {relief:length} over fret 1 and the last fret"
             ways.append(sentence(text, relief=self.fitting_relief_mm))
         return tuple(ways)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,6 +119,51 @@ class Bump:
     radius_mm: float = 2.0
 
 
+Crown = Literal["round", "triangular", "one-sided", "flat", "moulded"]
+
+EDGE_MM = 0.08
+"""Radius of the edges of crowns that are not round: none is sharper than a mould or a file."""
+
+
+def crown_drop(
+    kind: Crown, across: FloatArray, height: float, width: float, tip: float = 0.3
+) -> FloatArray:
+    """Return how far a crown's section lies under its top at distances across, bridge positive.
+
+    Outside the crown it is more than its height. The top of every kind lies at 0, apart from that
+    of the one-sided crown: its upright side stands towards the bridge, EDGE_MM past its top.
+    """
+    d = np.asarray(across, dtype=float)
+    half = 0.5 * width
+    if kind == "round":
+        radius = (half**2 + height**2) / (2.0 * height)
+        inside = np.abs(d) < min(half, radius)
+        arc = radius - np.sqrt(np.maximum(0.0, radius**2 - d**2))
+        return np.where(inside, arc, height + 1.0)
+    if kind == "flat":  # a bar: upright sides, edges rounded
+        side, past = 0.4 * width, np.abs(d) - (0.4 * width - EDGE_MM)
+        edge = EDGE_MM - np.sqrt(np.maximum(0.0, EDGE_MM**2 - np.maximum(past, 0.0) ** 2))
+        return np.where(np.abs(d) < side, edge, height + 1.0)
+    if kind == "one-sided":  # a slope from the nut's side, then upright
+        slope = height / (half + 0.25 * width)
+        turn = np.arctan(slope)
+        # the edge is an arc about (0, -EDGE): tangent to the slope, and upright on the other side
+        flank = -EDGE_MM * (1.0 / np.cos(turn) - 1.0) - slope * d
+        arc = EDGE_MM - np.sqrt(np.maximum(0.0, EDGE_MM**2 - d**2))
+        drop = np.where(d < -EDGE_MM * np.sin(turn), flank, arc)
+        return np.where((d < EDGE_MM) & (drop < height), drop, height + 1.0)
+    # straight flanks, tangent to a round tip
+    radius = tip if kind == "moulded" else EDGE_MM
+    slope = 1.0
+    for _ in range(60):  # the flank reaches the board at half the width
+        slope = (height + radius * (np.sqrt(1.0 + slope**2) - 1.0)) / half
+    turn = np.arctan(slope)
+    flank = slope * np.abs(d) - radius * (1.0 / np.cos(turn) - 1.0)
+    arc = radius - np.sqrt(np.maximum(0.0, radius**2 - d**2))
+    drop = np.where(np.abs(d) > radius * np.sin(turn), flank, arc)
+    return np.where(np.abs(d) < half, drop, height + 1.0)
+
+
 @dataclass(frozen=True)
 class Recipe:
     """What one synthetic neck is like and how it was scanned; lengths in mm unless named."""
@@ -133,6 +179,7 @@ class Recipe:
     place_error: float = 0.03
     height_error: float = 0.03
     tilt_error: float = 0.001
+    wave: float = 0.004  # of each crown along its fret
     flats: tuple[Flat, ...] = ()
     lifts: tuple[Lift, ...] = ()
     bumps: tuple[Bump, ...] = ()
@@ -142,6 +189,13 @@ class Recipe:
     hump: float = 0.0
     nut_height: float = 1.6
     bevel: float = 0.0  # length of the fret ends filed off at 35 degrees
+    crown: Crown = "round"
+    tip: float = 0.3  # radius of a moulded crown's top
+    off: tuple[tuple[int, float, float], ...] = ()  # fret, height, height per mm to the treble
+    moved: tuple[tuple[int, float], ...] = ()  # fret, towards the bridge
+    glue: float = 0.0  # height of what sticks to the feet of every other crown
+    line_noise: float = 0.0  # of whole profiles across the board, alike from one to the next
+    holes: int = 0  # round, of 3 mm
     crown_top: FloatArray | None = field(default=None, compare=False)
     span: tuple[float, float] = (-3.0, 6.0)
 
@@ -190,6 +244,7 @@ def make_scan(spec: Specification, recipe: Recipe) -> Scan:
         parts.append(np.column_stack([x, y, neck.surface(x, y)]))
     points = np.concatenate(parts)
     points[:, 2] += rng.normal(0.0, recipe.noise, len(points))
+    points = with_scanner(points, recipe, rng)
     wild = rng.random(len(points)) < recipe.outlier_share
     points[wild, 2] += rng.uniform(-1.0, 1.0, int(wild.sum())) * recipe.outlier_size
     return Scan(
@@ -201,6 +256,23 @@ def make_scan(spec: Specification, recipe: Recipe) -> Scan:
         spec,
         recipe,
     )
+
+
+def with_scanner(points: FloatArray, recipe: Recipe, rng: np.random.Generator) -> FloatArray:
+    """Return the points with the errors that profiles share, and with holes."""
+    if recipe.line_noise:
+        low, step = float(points[:, 0].min()), recipe.step_x
+        profile = np.round((points[:, 0] - low) / step).astype(np.intp)
+        # an error goes on over some three profiles: a line sensor's own, its slide's, its speckle's
+        fresh = rng.normal(0.0, 1.0, int(profile.max()) + 9)
+        alike = np.convolve(fresh, np.exp(-np.arange(9) / 3.0), mode="valid")
+        points = points.copy()
+        points[:, 2] += recipe.line_noise * (alike / alike.std())[profile]
+    if recipe.holes:
+        low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
+        for place in rng.uniform(low, high, (recipe.holes, 2)):
+            points = points[np.hypot(*(points[:, :2] - place).T) > 1.5]
+    return points
 
 
 class _Neck:
@@ -215,6 +287,8 @@ class _Neck:
         self.lean = ((lines.x_mm[0] - lines.x_mm[-1]) / across)[1:]
         self.base = lines.x_mm[0, 1:] - self.lean * lines.y_mm[0, 1:]
         self.base = self.base + rng.normal(0.0, recipe.place_error, frets)
+        for fret, along in recipe.moved:
+            self.base[fret - 1] += along
         self.cosine = 1.0 / np.sqrt(1.0 + self.lean**2)
         wire = spec.fretwire
         self.radius = (0.25 * wire.crown_width_mm**2 + wire.crown_height_mm**2) / (
@@ -224,7 +298,10 @@ class _Neck:
         for fret, height in recipe.unseated:
             self.seat[fret - 1] += height
         self.tilt = rng.normal(0.0, recipe.tilt_error, frets)
-        self.wave = rng.normal(0.0, 0.004, (frets, 2))
+        for fret, height, slope in recipe.off:
+            self.seat[fret - 1] += height
+            self.tilt[fret - 1] += slope
+        self.wave = rng.normal(0.0, recipe.wave, (frets, 2))
         self.wave_at = rng.uniform(0.0, 2.0 * np.pi, (frets, 2))
         self.given = None
         if recipe.crown_top is not None:
@@ -320,14 +397,23 @@ class _Neck:
         for shift in (-1, 0, 1) if np.any(self.lean) else (0,):
             fret = np.clip(order + shift, 0, self.spec.frets - 1)
             u = (x - self.base[fret] - self.lean[fret] * y) * self.cosine[fret]
-            near = np.abs(u) < 0.5 * self.spec.fretwire.crown_width_mm
+            wire = self.spec.fretwire
+            near = np.abs(u) < 0.5 * wire.crown_width_mm + (0.6 if self.recipe.glue else 0.0)
             near &= ~np.isin(fret + 1, self.recipe.missing)
             at, j, d = np.flatnonzero(near), fret[near], u[near]
             foot = y[at] + d * self.lean[j] * self.cosine[j]
             top = self.crest(j, foot)
-            crown = top - (self.radius - np.sqrt(np.maximum(0.0, self.radius**2 - d**2)))
+            crown = top - crown_drop(
+                self.recipe.crown, d, wire.crown_height_mm, wire.crown_width_mm, self.recipe.tip
+            )
             crown = np.minimum(crown, top - self.worn(j, foot))
             z[at] = np.maximum(z[at], crown)
+            if self.recipe.glue:
+                off_foot = (np.abs(d) - 0.5 * wire.crown_width_mm) / 0.3
+                heap = self.recipe.glue * np.exp(-(off_foot**2)) * (np.sin(foot) > 0.3)
+                z[at] = np.where(
+                    j % 2 == 0, np.maximum(z[at], self.board(x[at], y[at]) + heap), z[at]
+                )
         if self.recipe.nut_height:
             nut_y = self.lines.y_mm[0, 0] - self.lines.y_mm[-1, 0]
             lean = (self.lines.x_mm[0, 0] - self.lines.x_mm[-1, 0]) / nut_y

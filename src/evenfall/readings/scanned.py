@@ -195,8 +195,8 @@ def _survey(
         seen = int(np.isfinite(survey.orientation.fret_x_mm).sum())
         text = (
             "Something stands where {seen} of {frets} frets should be, but no crown of them can be "
-            "measured; check that the scan shows this instrument's fretboard, and leave out what "
-            "is not fretboard."
+            "measured; check that the scan shows this instrument's fretboard, and that it is finer "
+            "than the crowns."
         )
         fault = Finding("scan", text, severity="error", seen=seen, frets=specification.frets)
         raise ReadingsError([fault], at=At(file=scan.file))

@@ -29,6 +29,10 @@ sensors fail and files leave their mark."""
 WIDE_SHARE = 0.45
 """The same where the top is worn flat and the flanks have to show the circle."""
 
+UPPER_SHARE = 0.9
+"""Points deeper under the top than this share of a new crown are its feet, or a closed body's tang,
+underside and slot."""
+
 SLICE_MM = 0.5
 """Length of a slice along the fret; a string touches about as much."""
 
@@ -158,13 +162,15 @@ def fit_crown_line(
     crown_height_mm: float,
     crown_width_mm: float,
     facet_mm: float = 0.0,
+    facet_u_mm: float = 0.0,
 ) -> CrownLine | None:
     """Return the crown line of one fret; None where its points make no slice."""
-    slices = _cut(points, crown_width_mm)
+    slices = _cut(points, crown_width_mm, crown_height_mm)
     if slices is None:
         return None
     radius = (0.25 * crown_width_mm**2 + crown_height_mm**2) / (2.0 * crown_height_mm)
-    round_tops = _fit_round(slices, radius, CAP_SHARE * crown_width_mm)
+    least = max(LEAST_NOISE_MM, facet_u_mm)
+    round_tops = _fit_round(slices, radius, CAP_SHARE * crown_width_mm, least)
     if round_tops is None:
         return None
     fits, cap, noise, parameters, covariance = round_tops
@@ -196,7 +202,6 @@ def fit_crown_line(
     centre = parameters[known, 0]
     u = np.sqrt(variance[known])
     height = top[known]
-    facet_sagitta = facet_mm**2 / (8.0 * radius)
     return CrownLine(
         fret=fret,
         slice_mm=slices.step,
@@ -211,16 +216,16 @@ def fit_crown_line(
         flat_width_mm=width[known],
         flat_width_u_mm=width_u[known],
         noise_mm=noise,
-        # a facet lies between the circle and its sagitta inside: uniform, so over root three
-        form_u_mm=float(np.hypot(form, facet_sagitta / np.sqrt(3.0))),
+        form_u_mm=float(np.hypot(form, facet_u_mm)),
         bend_ratio=_bend_ratio(along, height, u),
     )
 
 
-def _cut(points: CrownPoints, crown_width: float) -> _Slices | None:
-    """Return the points sorted into slices."""
-    along = points.along_mm.astype(float)
-    across = points.across_mm.astype(float)
+def _cut(points: CrownPoints, crown_width: float, crown_height: float) -> _Slices | None:
+    """Return the points sorted into slices, without those that lie under the crown."""
+    upper = points.over_guess_mm > -UPPER_SHARE * crown_height
+    along = points.along_mm[upper].astype(float)
+    across = points.across_mm[upper].astype(float)
     if len(along) < LEAST_POINTS:
         return None
     low, high = float(along.min()), float(along.max())
@@ -237,7 +242,7 @@ def _cut(points: CrownPoints, crown_width: float) -> _Slices | None:
     return _Slices(
         across[order],
         along,
-        points.over_guess_mm.astype(float)[order],
+        points.over_guess_mm[upper].astype(float)[order],
         number,
         np.flatnonzero(np.diff(number, prepend=-1)),
         middle,
@@ -255,7 +260,7 @@ def _covered(slices: _Slices, cap: float, centre: FloatArray) -> BoolArray:
 
 
 def _fit_round(
-    slices: _Slices, radius: float, cap_width: float
+    slices: _Slices, radius: float, cap_width: float, least_noise: float
 ) -> tuple[ArcFits, _Slices, float, FloatArray, FloatArray] | None:
     """Return round crowns of all slices that can be fitted, NaN for the others.
 
@@ -284,7 +289,7 @@ def _fit_round(
         )
         if attempt > 0:
             noise = NORMAL_MAD * float(np.median(np.abs(distance)))
-            noise = max(noise, LEAST_NOISE_MM)
+            noise = max(noise, least_noise)
         good = np.abs(distance) < max(REJECT_SIGMA * noise, 1e-6)
         cap = cap.only(good)
         many = np.diff(np.append(cap.starts, len(cap.across)))
@@ -306,7 +311,7 @@ def _fit_round(
     if fits is None:
         return None
     noise, _ = _profile(cap, fits, cap_width, np.ones(count, dtype=bool))
-    noise = max(noise, LEAST_NOISE_MM)
+    noise = max(noise, least_noise)
     parameters = np.full((count, 4), np.nan)
     covariance = np.zeros((count, 4, 4))
     parameters[cap.present] = fits.parameters

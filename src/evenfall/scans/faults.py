@@ -13,6 +13,7 @@ from evenfall.measurement import Origin
 from evenfall.measurement.missing import missing_places
 from evenfall.scans.fret_comb import nominal_lines
 from evenfall.scans.gather import CELL_MM, DEEP_MM, nearest_fret
+from evenfall.scans.strung import string_cells
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
@@ -42,6 +43,9 @@ GAP_RUN_MM = 4.0
 LEAST_BUMP_CELLS = 3
 """A bump smaller than this many square millimetres is dust."""
 
+CLEAR_MM = 3.0
+"""Further past the last fret only frets count: there the board ends."""
+
 FRETS_AFTER = 6
 """Frets looked for after the last one."""
 
@@ -54,6 +58,9 @@ yet crowned."""
 
 SHAPE_MM = 0.06
 """A hump or a rising end lower than this is told by the relief alone (common practice)."""
+
+FINE_SAGITTA_MM = 0.002
+"""Facets that cut no deeper say nothing worth a sentence."""
 
 SIGMA = 4.0
 """A fault is told only from this many standard uncertainties on."""
@@ -79,28 +86,41 @@ def find_faults(
     heights: Sequence[FretHeights],
 ) -> tuple[Finding, ...]:
     """Return what is wrong with frets and board, and what the scan could not see."""
+    strings, cells = string_cells(gathered, specification)
     found = [
         *_absent(survey, specification, located),
-        *_bumps(gathered, located, specification),
+        *_strings(strings),
+        *_bumps(gathered, located, specification, cells),
         *_flats(survey),
     ]
     for fret in heights:
         found += _seating(fret, specification.fretwire.crown_height_mm)
     found += _shape(survey, specification)
-    found += _hidden(survey)
-    if survey.facet_mm > 0.0:
-        radius = float(np.nanmedian(survey.crown_radius_mm))
-        found.append(
-            Finding(
-                "facets",
-                "The mesh has facets {width:length} wide across the crowns: tops are known to "
-                "{sagitta:uncertainty} at best, however exact the file is.",
-                severity="note",
-                width=survey.facet_mm,
-                sagitta=survey.facet_mm**2 / (8.0 * radius),
-            )
-        )
+    found += _hidden(survey, strung=bool(strings))
+    found += _facets(located)
     return tuple(found)
+
+
+def _facets(located: Located) -> list[Finding]:
+    """Return how coarse a mesh is, and which one would be fine enough."""
+    if located.facets is None:
+        return []
+    sagitta = float(located.facets.sagitta_mm.max())
+    if sagitta < FINE_SAGITTA_MM:
+        return []
+    return [
+        Finding(
+            "facets",
+            "The mesh has facets {width:length} wide across the crowns, which cut {sagitta:length} "
+            "under the surface that they stand for. That was put back, to ± {u:uncertainty}; a "
+            "mesh with a chord tolerance of {fine:length} would need none.",
+            severity="note",
+            width=float(np.median(located.facets.width_mm[located.facets.width_mm > 0.0])),
+            sagitta=sagitta,
+            u=2.0 * float(located.facets.u_mm.max()),
+            fine=FINE_SAGITTA_MM,
+        )
+    ]
 
 
 def _absent(survey: CrownSurvey, specification: Specification, located: Located) -> list[Finding]:
@@ -147,16 +167,23 @@ def _absent(survey: CrownSurvey, specification: Specification, located: Located)
     return found
 
 
-def _bumps(gathered: Gathered, located: Located, specification: Specification) -> list[Finding]:
-    """Return what stands on the board between the frets, and frets after the last one."""
+def _bumps(
+    gathered: Gathered, located: Located, specification: Specification, strung: BoolArray
+) -> list[Finding]:
+    """Return what stands on the board between the frets, and frets after the last one.
+
+    `strung` says which cells belong to strings.
+    """
     grid, cells = gathered.grid, gathered.cells
     shape = (grid.columns, grid.rows)
     high, low = cells.high_count.reshape(shape), cells.count.reshape(shape)
     raised = (high >= 3.0) & (high > 0.5 * (high + low)) & ~grid.off_board.reshape(shape)
+    raised &= ~strung
     after = _places_after(specification, located.orientation.scale_ratio)
     across: dict[int, set[int]] = {}
     beyond: list[tuple[int, int]] = []
     found: list[Finding] = []
+    last = float(np.nanmax(located.orientation.fret_x_mm))
     for patch in _patches(raised):
         if len(patch) < LEAST_BUMP_CELLS:
             continue
@@ -173,6 +200,8 @@ def _bumps(gathered: Gathered, located: Located, specification: Specification) -
         if in_step.min() < PLACE_AFTER_MM:
             across.setdefault(int(in_step.argmin()), set()).update(rows.tolist())
             beyond.append((int(in_step.argmin()), len(found)))
+        elif x > last + CLEAR_MM:
+            continue  # the end of the board, and what lies beyond
         distance, _ = nearest_fret(np.array([x]), np.array([y]), located.orientation.fret_lines)
         before = int((located.orientation.fret_x_mm < x).sum())
         long, wide = np.ptp(columns) * CELL_MM + CELL_MM, np.ptp(rows) * CELL_MM + CELL_MM
@@ -193,8 +222,13 @@ def _bumps(gathered: Gathered, located: Located, specification: Specification) -
             )
         )
     least = 0.4 * specification.board.width_nut_mm / CELL_MM
-    frets = sorted(n for n, rows in across.items() if len(rows) > least)
-    found = [f for i, f in enumerate(found) if i not in {k for n, k in beyond if n in frets}]
+    past = [np.abs(grid.x_mm - x - 4.0) < 2.0 for x in after[0]]  # a fret has board on both sides
+    frets = sorted(
+        n
+        for n, rows in across.items()
+        if len(rows) > least and (low[past[n]] >= 3.0).any(axis=0).sum() > least
+    )
+    found = [f for i, f in enumerate(found) if i not in {k for _, k in beyond}]
     if frets:
         found.append(_after_last([specification.frets + 1 + n for n in frets], after[0][frets]))
     return found
@@ -439,8 +473,27 @@ def _shape(survey: CrownSurvey, specification: Specification) -> list[Finding]:
     return found
 
 
-def _hidden(survey: CrownSurvey) -> list[Finding]:
-    """Return which crossings a string or a hole hides."""
+def _strings(strings: list[int]) -> list[Finding]:
+    """Return that a scan shows strings, and which."""
+    if not strings:
+        return []
+    return [
+        Finding(
+            "strings-seen",
+            "The scan shows {strings:strings}. They were left out; crowns are taken beside their "
+            "shadows.",
+            At(strings=tuple(k + 1 for k in strings)),
+            "note",
+            strings=tuple(k + 1 for k in strings),
+        )
+    ]
+
+
+def _hidden(survey: CrownSurvey, *, strung: bool) -> list[Finding]:
+    """Return which crossings a string or a hole hides.
+
+    Shadows along most string lines are those of strings, even where no string is seen.
+    """
     origin = survey.crown_top_origin
     there = np.array([line is not None for line in survey.crown_lines])
     bridged = int((origin == Origin.INTERPOLATED).sum())
@@ -451,7 +504,10 @@ def _hidden(survey: CrownSurvey) -> list[Finding]:
             Finding(
                 "shadow",
                 "{bridged} of {all} crowns lie hidden under their string: their height is "
-                "interpolated from both sides; wear right under the string does not show.",
+                "interpolated from both sides; wear right under the string does not show."
+                if strung or 2 * bridged > origin.size
+                else "{bridged} of {all} crowns have too few points on their string's line: their "
+                "height is interpolated from both sides. A finer scan would read them.",
                 severity="note",
                 bridged=bridged,
                 all=origin.size,

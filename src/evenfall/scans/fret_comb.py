@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.instrument import fret_distance_mm
-from evenfall.scans.laid_flat import BIN_MM, StripMap, median_along
+from evenfall.scans.laid_flat import BIN_MM, STRIP_MM, StripMap, median_along
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 LEAST_HEIGHT_SHARE = 0.35
 """A ridge lower than this share of a new crown is no fret."""
+
+WIDER = 1.5
+"""A map of more strips than this share of a board's width shows more than the board."""
 
 YAW_RAD = np.deg2rad(np.arange(-4.0, 4.01, 0.25))
 """Turns about the vertical that are tried; the principal axes of a board are off by less."""
@@ -56,6 +59,8 @@ class Match:
     yaw_rad: float  # turn of the frets about the vertical against the map [rad]
     scale_ratio: float  # scale found over scale specified
     inside_count: int = 0  # frets that then lie within the map
+    middle_y_mm: float = 0.0  # the map's y in the middle of the strips that were looked at [mm]
+    usual_share: float = 0.0  # mean height anywhere in these strips, as the score's
 
     def seen_share(self, frets: int) -> float:
         """Return the score over the frets within the map alone."""
@@ -77,7 +82,12 @@ def nominal_lines(lines: StringLines, fret_number: Sequence[int] | None = None) 
 
 
 def match_frets(
-    strips: StripMap, nominal: FretLines, *, crown_height_mm: float, crown_width_mm: float
+    strips: StripMap,
+    nominal: FretLines,
+    *,
+    crown_height_mm: float,
+    crown_width_mm: float,
+    board_width_mm: float,
 ) -> list[Match]:
     """Return the best match for each of the eight ways round, best first.
 
@@ -93,7 +103,7 @@ def match_frets(
                 if across != unmirrored and not np.any(nominal.lean_slope):
                     continue  # straight frets look the same from both sides
                 method = Match(0.0, along, across, up, 0.0, 0.0, 1.0)
-                found.append(_best_place(strips, ridge, nominal, method))
+                found.append(_best_place(strips, ridge, nominal, method, board_width_mm))
     return sorted(found, key=lambda match: -match.score_share)
 
 
@@ -104,12 +114,13 @@ def match_scale(
     *,
     crown_height_mm: float,
     crown_width_mm: float,
+    board_width_mm: float,
     scale_ratio: tuple[float, ...],
 ) -> Match:
     """Return the best match the same way round on a scale somewhat off the specified one."""
     ridge = _ridges(match.up_order * strips.relative_mm, crown_height_mm, crown_width_mm)
     others = [
-        _best_place(strips, ridge, nominal, replace(match, scale_ratio=ratio))
+        _best_place(strips, ridge, nominal, replace(match, scale_ratio=ratio), board_width_mm)
         for ratio in scale_ratio
     ]
     best = max(others, key=lambda other: other.score_share)
@@ -125,8 +136,13 @@ def _ridges(relative: FloatArray, height_mm: float, width_mm: float) -> FloatArr
     return np.stack([np.convolve(row, kernel, mode="same") for row in share])
 
 
-def _best_place(strips: StripMap, ridge: FloatArray, nominal: FretLines, method: Match) -> Match:
-    """Return the best place along the neck and yaw for one way round and one scale."""
+def _best_place(
+    strips: StripMap, ridge: FloatArray, nominal: FretLines, method: Match, width_mm: float
+) -> Match:
+    """Return the best place along the neck and yaw for one way round and one scale.
+
+    Of a map that is wider than a board only the strips of a board's width count that show the most.
+    """
     count, bins = ridge.shape
     off = strips.y_mm - 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
     y = method.across_order * off
@@ -143,7 +159,14 @@ def _best_place(strips: StripMap, ridge: FloatArray, nominal: FretLines, method:
             first = reach + int(step[strip, j])
             per_strip[strip] += padded[strip, first : first + shifts + 2 * spare]
     seen = np.flatnonzero(np.isfinite(strips.relative_mm).mean(axis=1) > 0.1)
-    best = replace(method, score_share=-1.0)
+    window = max(1, round(width_mm / STRIP_MM))
+    if len(seen) > WIDER * window:
+        total = np.cumsum(np.pad(per_strip[seen, spare : spare + shifts], ((1, 0), (0, 0))), axis=0)
+        first = int((total[window:] - total[:-window]).max(axis=1).argmax())
+        seen = seen[first : first + window]
+    middle = float(strips.y_mm[seen].mean()) if len(seen) else 0.0
+    usual = float(ridge[seen].mean()) if len(seen) else 0.0
+    best = replace(method, score_share=-1.0, middle_y_mm=middle, usual_share=usual)
     for yaw, moved in zip(YAW_RAD, turned.tolist(), strict=True):
         total = np.zeros(shifts)
         for strip in seen.tolist():
@@ -153,7 +176,7 @@ def _best_place(strips: StripMap, ridge: FloatArray, nominal: FretLines, method:
         score = float(total[top]) / (max(1, len(seen)) * step.shape[1])
         if score > best.score_share + 1e-12:
             nut = float(strips.x_mm[0]) + (top - reach) * BIN_MM
-            best = replace(method, score_share=score, nut_mm=nut, yaw_rad=float(yaw))
+            best = replace(best, score_share=score, nut_mm=nut, yaw_rad=float(yaw))
     place = best.nut_mm + best.along_order * best.scale_ratio * nominal.base_mm
     inside = (place > strips.x_mm[0]) & (place < strips.x_mm[-1])
     return replace(best, inside_count=int(inside.sum()))

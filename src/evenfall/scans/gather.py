@@ -42,6 +42,9 @@ CLIP_MM = 0.15
 DEEP_MM = 3.0
 """Points this far from the guess are wild or lie under the board; they count as nothing."""
 
+UNDER_MM = 5.0
+"""No part of a board lies as far under its middle height, radius and relief included."""
+
 NUT_MM = 0.3
 """Points closer to the nut than this may be nut."""
 
@@ -216,6 +219,8 @@ def _board_guess(sample: FloatArray, grid: Grid, lines: FretLines, half_crown: f
     x, y, z, column = x[inside], y[inside], z[inside], column[inside]
     off, _ = nearest_fret(x, y, lines)
     clear = off > half_crown + FOOT_MM
+    # a body or a neck past the board's end is no board
+    clear &= z > np.median(z[clear]) - UNDER_MM if clear.any() else False
     x, y, z, column = x[clear], y[clear], z[clear], column[clear]
     powers = [np.ones_like(y), y, y**2, y**3, y**4]
     weight = np.ones_like(y)

@@ -27,6 +27,16 @@ LEVELLING_SAMPLES = 60_000
 LEAST_NEAR = 200
 """Fewer points than this near one plane, or seen from above, are no side of a board."""
 
+SLOT_FLOOR_MM = 2.2
+"""A slot's floor lies about 2 mm under the board (common practice, no source)."""
+
+CELL_MM = 0.8
+"""What lies under a body's upper side is looked for in cells of this size, a slot's width and more;
+without slots in finer or coarser ones."""
+
+COUNTED_MM, IN_CELL = 2.0, 4.0
+"""A body's size in plan is counted in cells of this size; finer ones hold so many points."""
+
 BIN_MM = 0.25
 """Step along the neck of the map in which frets are looked for."""
 
@@ -80,9 +90,17 @@ def principal_axes(points_mm: FloatArray) -> tuple[FloatArray, FloatArray, Float
 
 
 def lay_level(
-    points_mm: FloatArray, middle_mm: FloatArray, axes: FloatArray, *, solid: bool
+    points_mm: FloatArray,
+    middle_mm: FloatArray,
+    axes: FloatArray,
+    *,
+    solid: bool,
+    under_mm: float = SLOT_FLOOR_MM,
 ) -> Level | None:
-    """Return the points laid level on the plane that most of their upper side lies near."""
+    """Return the points laid level on the plane that most of their upper side lies near.
+
+    Of a solid body only those are returned that lie less than `under_mm` under its upper side.
+    """
     origin = middle_mm
     many = LEVELLING_SAMPLES * (2 if solid else 1)
     few = points_mm[sample_indices(len(points_mm), many)]
@@ -90,6 +108,8 @@ def lay_level(
         level = (few - origin) @ axes.T
         if solid:
             level = level[seen_from_above(level, cell_mm=1.6)]
+        if len(level) < LEAST_NEAR:
+            return None
         slope_x, slope_y, offset = _board_plane(level)
         near = np.abs(level @ [-slope_x, -slope_y, 1.0] - offset) < PLANE_TOLERANCE_MM
         if int(near.sum()) < LEAST_NEAR:
@@ -111,14 +131,25 @@ def lay_level(
         axes = np.stack([lengthwise, np.cross(up, lengthwise), up])
     level = (points_mm - origin) @ axes.T
     if solid:
-        kept = seen_from_above(level)
+        cell_mm = CELL_MM if under_mm == SLOT_FLOOR_MM else _cell_mm(level)
+        kept = seen_from_above(level, cell_mm, under_mm)
         if len(kept) < LEAST_NEAR:
             return None
         return Level(level[kept], axes, origin, kept)
     return Level(level, axes, origin, np.arange(len(level)))
 
 
-def seen_from_above(level_mm: FloatArray, cell_mm: float = 0.8) -> IntArray:
+def _cell_mm(level: FloatArray) -> float:
+    """Return the size of cells that hold a few points of a body's upper side."""
+    cell = np.floor(level[:, :2] / COUNTED_MM).astype(np.int64)
+    covered = len(np.unique(cell[:, 0] * 1_000_003 + cell[:, 1])) * COUNTED_MM**2
+    # about half of the points lie on the upper side
+    return float(np.clip(np.sqrt(2.0 * IN_CELL * covered / len(level)), 0.5, 1.6))
+
+
+def seen_from_above(
+    level_mm: FloatArray, cell_mm: float = CELL_MM, under_mm: float = SLOT_FLOOR_MM
+) -> IntArray:
     """Return which points of a body's surface are not under another part of it."""
     low = level_mm[:, :2].min(axis=0)
     place = ((level_mm[:, :2] - low) / cell_mm).astype(np.intp)
@@ -126,7 +157,7 @@ def seen_from_above(level_mm: FloatArray, cell_mm: float = 0.8) -> IntArray:
     cell = place[:, 0] * columns + place[:, 1]
     top = np.full(int(cell.max()) + 1, -np.inf)
     np.maximum.at(top, cell, level_mm[:, 2])
-    return np.flatnonzero(level_mm[:, 2] > top[cell] - 2.2)  # a slot's floor is 2 mm down
+    return np.flatnonzero(level_mm[:, 2] > top[cell] - under_mm)
 
 
 def cell_medians(

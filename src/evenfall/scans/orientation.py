@@ -10,67 +10,57 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import At, Finding, Progress, ReadingsError, RequestError, silent
+from evenfall.errors import At, Finding, Progress, ReadingsError, silent
 from evenfall.instrument import string_lines
+from evenfall.scans.candidates import (
+    SLOT_WIDTH_SHARE,
+    Candidate,
+    Views,
+    candidates,
+    closer,
+    holds_more,
+)
 from evenfall.scans.centre_line import CentreLine, board_edges, straight_centre
 from evenfall.scans.fret_comb import (
     LEAST_HEIGHT_SHARE,
     FretLines,
     Match,
-    match_frets,
     match_scale,
     nominal_lines,
     ridge_places,
     straight_lines,
 )
-from evenfall.scans.laid_flat import (
-    LEVELLING_SAMPLES,
-    StripMap,
-    lay_level,
-    principal_axes,
-    seen_from_above,
-    strip_map,
-)
+from evenfall.scans.laid_flat import principal_axes
 from evenfall.scans.places import SEMITONE
 from evenfall.scans.slots import find_slots, groove_width_mm, slots_only
 from evenfall.scans.surface import (
-    Cloud,
+    UNITS_MM,
     HeightMap,
     Mesh,
     Points,
     Surface,
     as_surface,
-    finite_samples,
-    sample_indices,
     unusable,
 )
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
+    from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument import Specification
+    from evenfall.scans.facets import Facets
 
 
 UNIT_WORDS = {"in": "inches", "um": "µm"}
 """Units whose sign does not read well in a sentence."""
 
-UNITS_MM: dict[str, float] = {"mm": 1.0, "m": 1000.0, "in": 25.4, "cm": 10.0, "um": 0.001}
-"""Units that a file may be in [mm]."""
-
-SAMPLES = 250_000
-"""Points from which the scan's place is found; a later pass takes all."""
-
-WIDE_SHARE = 0.6
-"""The face of a body that is narrower than this share of the board counts for less."""
-
 LEAST_SCORE_SHARE = 0.4
 """A scan that shows less than this share of the frets which should lie in it is not this neck."""
 
+STANDS_OUT = 2.5
+"""And so many times as much must stand at the frets' places as anywhere: rough ground is none."""
+
 LEAST_FRETS = 4
 """Fewer frets could fit by chance."""
-
-NARROWEST_MM = 4.0
-"""A strip narrower than this is a profile along the neck, not a surface."""
 
 NUT_REACH_MM = 5.0
 """A scan that starts further than this from the nut does not show it."""
@@ -83,9 +73,6 @@ CLOSE_SHARE = 0.8
 
 SCALE_RATIOS = tuple(1.0 + 0.0025 * step for step in range(-8, 9))
 """Scales tried over the specified one, ±2 %."""
-
-SLOT_WIDTH_SHARE = 0.55
-"""A groove narrower than this share of a crown is a slot; wider, it is a crown upside down."""
 
 EDGE_TOLERANCE_MM = 1.5
 """A board's width may differ from the specified one by this and still be its two edges."""
@@ -136,21 +123,8 @@ class Located:
     surface: Surface  # the scan
     orientation: Orientation  # how it lies
     sample_mm: FloatArray  # sample points in the neck's frame [mm], shape (M, 3)
-    sample_index: IntArray  # which points of the scan these are, shape (M,)
     findings: tuple[Finding, ...]  # what was found and what stays open
-
-
-@dataclass(frozen=True, slots=True)
-class _Candidate:
-    """One unit and one way up, with its best matches."""
-
-    unit: str
-    axes: FloatArray
-    origin: FloatArray
-    kept: IntArray
-    points: FloatArray
-    strips: StripMap
-    matches: list[Match]
+    facets: Facets | None = None  # what its facets are like; None for measured points
 
 
 def find_surface(
@@ -198,16 +172,16 @@ def locate(
     progress: Progress = silent,
 ) -> Located:
     """Return the place of a scan as `find_surface` does, with what later steps need."""
-    samples, index = finite_samples(surface, SAMPLES)
-    lines = string_lines(specification)
-    nominal = nominal_lines(lines)
-    candidates = _candidates(samples, surface, specification, nominal, unit_hint, progress=progress)
-    ranked = sorted(
-        ((match, c) for c in candidates for match in c.matches),
-        key=lambda pair: -pair[0].score_share,
-    )
+    nominal = nominal_lines(string_lines(specification))
+    views = Views(surface)
+    found = candidates(views, specification, nominal, unit_hint, progress=progress)
+    ranked = _ranked(found)
     if not ranked:
-        raise _no_board(samples, specification, unit_hint)
+        raise _no_board(views.samples, specification, unit_hint)
+    match, chosen = ranked[0]
+    if holds_more(chosen, specification, nominal):
+        again = closer(views, chosen, match, specification, nominal)
+        ranked = _ranked([again]) + ranked[1:] if again.matches else ranked
     if not _good(ranked[0][0], specification):
         raise _not_this_neck(surface, specification, ranked, unit_hint, progress)
     match, chosen = ranked[0]
@@ -223,113 +197,42 @@ def locate(
         nominal,
         crown_height_mm=wire.crown_height_mm,
         crown_width_mm=wire.crown_width_mm,
+        board_width_mm=specification.board.width_nut_mm,
         scale_ratio=SCALE_RATIOS,
     )
+    if chosen.solid:
+        findings = (*findings, _left_aside())
     frame = _Frame(specification, nominal, chosen, match, mirrored)
     orientation, more = frame.orientation(isinstance(surface, HeightMap))
-    return Located(
-        surface,
-        orientation,
-        orientation.to_neck(samples[chosen.kept]),
-        index[chosen.kept],
-        (*findings, *more),
+    return Located(surface, orientation, orientation.to_neck(chosen.samples), (*findings, *more))
+
+
+def _left_aside() -> Finding:
+    """Return that a scan holds closed bodies, of which only the board's upper side was used."""
+    return Finding(
+        "left-aside",
+        "The scan shows more than the upper side of the board: closed bodies or other parts of an "
+        "instrument. Measured is what is seen from above the board; undersides, tangs, slots under "
+        "frets and what lies beside or beyond the board were left aside.",
+        severity="note",
+    )
+
+
+def _ranked(found: list[Candidate]) -> list[tuple[Match, Candidate]]:
+    """Return every match of every candidate, best first."""
+    return sorted(
+        ((match, c) for c in found for match in c.matches), key=lambda pair: -pair[0].score_share
     )
 
 
 def _good(match: Match, specification: Specification) -> bool:
     """Say whether a match shows enough of the frets that lie within the scan."""
     share = match.seen_share(specification.frets)
-    return match.inside_count >= LEAST_FRETS and share >= LEAST_SCORE_SHARE
+    stands_out = share >= STANDS_OUT * match.usual_share
+    return match.inside_count >= LEAST_FRETS and share >= LEAST_SCORE_SHARE and stands_out
 
 
-def _candidates(
-    samples: FloatArray,
-    surface: Surface,
-    specification: Specification,
-    nominal: FretLines,
-    unit_hint: str | None,
-    *,
-    progress: Progress,
-) -> list[_Candidate]:
-    """Return the samples laid level in every unit and every way up that is possible."""
-    middle, axes, extent = principal_axes(samples)
-    span = float(np.max(nominal.base_mm))
-    longest = max(specification.scale.treble_mm, specification.scale.bass_mm)
-    solid = isinstance(surface, Cloud) and surface.corners is not None
-    found = []
-    units = _units(unit_hint)
-    for number, (unit, factor) in enumerate(units.items()):
-        length = float(extent[0]) * factor
-        # a scan may show some frets only, or the whole instrument
-        if not 0.25 * span < length < 3.5 * longest:
-            continue
-        if float(extent[1]) * factor < NARROWEST_MM:
-            continue
-        thick = solid or _thick(samples, middle, axes, factor)
-        methods = [axes[2]]
-        if thick:
-            methods = [axes[2], -axes[2], axes[1], -axes[1]]
-        for turn, up in enumerate(methods):
-            progress("Finding the frets", (number + turn / len(methods)) / len(units))
-            turned = np.stack([axes[0], np.cross(up, axes[0]), up])
-            level = lay_level(samples * factor, middle * factor, turned, solid=thick)
-            if level is None:
-                continue
-            strips = strip_map(level.points_mm)
-            matches = match_frets(
-                strips,
-                nominal,
-                crown_height_mm=specification.fretwire.crown_height_mm,
-                crown_width_mm=specification.fretwire.crown_width_mm,
-            )
-            if thick:  # the side that is seen is the upper one; grooves in it are grooves
-                wire = specification.fretwire.crown_width_mm
-                matches = [
-                    m
-                    for m in matches
-                    if m.up_order > 0
-                    or groove_width_mm(strips, m, nominal) < SLOT_WIDTH_SHARE * wire
-                ]
-            if thick:
-                # a body's edge shows its frets as well as its face, but is narrow
-                board = specification.board
-                seen = float(np.ptp(strips.y_mm)) / (WIDE_SHARE * board.width_nut_mm)
-                matches = [replace(m, score_share=m.score_share * min(1.0, seen)) for m in matches]
-            found.append(
-                _Candidate(
-                    unit,
-                    level.axes,
-                    level.origin_mm,
-                    level.kept,
-                    level.points_mm,
-                    strips,
-                    matches,
-                )
-            )
-    return found
-
-
-def _units(unit_hint: str | None) -> dict[str, float]:
-    if unit_hint is None:
-        return UNITS_MM
-    if unit_hint not in UNITS_MM:
-        raise RequestError(
-            "The unit {given:quoted} is not known; use {known:or}.",
-            at=At(field="unit"),
-            given=unit_hint,
-            known=tuple(UNITS_MM),
-        )
-    return {unit_hint: UNITS_MM[unit_hint]}
-
-
-def _thick(samples: FloatArray, middle: FloatArray, axes: FloatArray, factor: float) -> bool:
-    """Say whether the points lie on several sides of a body."""
-    few = samples[sample_indices(len(samples), LEVELLING_SAMPLES)]
-    level = (few - middle) @ axes.T * factor
-    return len(seen_from_above(level, cell_mm=2.0)) < 0.85 * len(level)
-
-
-def _rivals(ranked: list[tuple[Match, _Candidate]]) -> tuple[Finding, ...]:
+def _rivals(ranked: list[tuple[Match, Candidate]]) -> tuple[Finding, ...]:
     """Return a finding if another way of laying the frets does about as well."""
     best, chosen = ranked[0]
     for match, candidate in ranked[1:]:
@@ -361,12 +264,12 @@ def _rivals(ranked: list[tuple[Match, _Candidate]]) -> tuple[Finding, ...]:
     return ()
 
 
-def _same_lie(best: Match, chosen: _Candidate, match: Match, candidate: _Candidate) -> bool:
+def _same_lie(best: Match, chosen: Candidate, match: Match, candidate: Candidate) -> bool:
     """Say whether two matches lay the frets the same way: a sheet of mesh shows from both sides."""
     if match is best or candidate.unit != chosen.unit:
         return match is best
 
-    def axes(one: Match, seen: _Candidate) -> FloatArray:
+    def axes(one: Match, seen: Candidate) -> FloatArray:
         signs = np.array([one.along_order, one.across_order, one.up_order], dtype=float)
         return signs[:, None] * seen.axes
 
@@ -380,7 +283,7 @@ class _Frame:
         self,
         specification: Specification,
         nominal: FretLines,
-        chosen: _Candidate,
+        chosen: Candidate,
         match: Match,
         mirrored: bool | None,
     ) -> None:
@@ -416,7 +319,7 @@ class _Frame:
         # first: the neck's frame as the match has it, centre line in the middle of the scan
         turn = np.diag(signs)
         shift = turn @ np.array([match.nut_mm, middle, 0.0])
-        points = chosen.points * signs - shift
+        points = chosen.level_mm * signs - shift
         self._check_before_nut(signs, shift)
         place, strip_y = self._places(signs, shift, self.nominal)
         least = max(2, len(strip_y) // 8)
@@ -438,7 +341,7 @@ class _Frame:
         nut, ratio, ratio_u = self._scale(new_base, found)
         shift = shift + np.array([nut, 0.0, 0.0])
         axes = turn @ chosen.axes
-        origin = axes @ chosen.origin + shift
+        origin = axes @ chosen.origin_mm + shift
         orientation = Orientation(
             chosen.unit,
             UNITS_MM[chosen.unit],
@@ -641,7 +544,7 @@ class _Frame:
 def _not_this_neck(
     surface: Surface,
     specification: Specification,
-    ranked: list[tuple[Match, _Candidate]],
+    ranked: list[tuple[Match, Candidate]],
     unit_hint: str | None,
     progress: Progress,
 ) -> ReadingsError:
@@ -655,7 +558,7 @@ def _not_this_neck(
         return slots_only(slots)
     return unusable(
         "The frets of a {scale} scale are not in this scan (at best {share:share} of the crowns); "
-        "check the specification, name the file's unit, and leave out what is not fretboard.",
+        "check the specification, and name the file's unit.",
         scale=_scale(specification),
         share=max(0.0, ranked[0][0].score_share),
     )

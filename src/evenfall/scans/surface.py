@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 #: Points as rows x, y, z in the unit and the frame of the file, shape (N, 3).
 Points = Any
 
+UNITS_MM: dict[str, float] = {"mm": 1.0, "m": 1000.0, "in": 25.4, "cm": 10.0, "um": 0.001}
+"""Units that a file may be in [mm]."""
+
 PIECE = 1 << 15
 """Points handled at a time: small enough for the processor's cache, large enough for numpy."""
 
@@ -34,7 +37,7 @@ PLASTIC_SHARES = (0.7548776662466927, 0.5698402909980532)
 """The same for pairs: powers of 1/1.3247..., the real root of x³ = x + 1."""
 
 MESH_SAMPLES = 2_000_000
-"""Points that a mesh is turned into."""
+"""Points that a mesh is turned into where its place is looked for."""
 
 LARGEST = 1e12
 """A coordinate beyond this, in any unit, is a slip of the file."""
@@ -106,8 +109,6 @@ class Cloud:
     points: NDArray[Any]  # rows x, y, z, shape (N, 3)
     # triangles that the points were taken from, shape (T, 3, 3); None for measured points
     corners: NDArray[Any] | None = None
-    # which triangle each point lies on, shape (N,); None for measured points
-    triangle: IntArray | None = None
 
     @property
     def count(self) -> int:
@@ -222,7 +223,7 @@ def sample_mesh(mesh: Mesh) -> Cloud:
         + a[:, None] * edges[triangle, 0]
         - b[:, None] * edges[triangle, 2]  # the third edge runs back to the first corner
     )
-    return Cloud(points, corners, triangle)
+    return Cloud(points, corners)
 
 
 def unusable(text: str, code: str = "scan", **values: Value) -> ReadingsError:

@@ -14,10 +14,11 @@ from evenfall.scans.board import BoardCells
 from evenfall.scans.crossings import MISSING, Crossing, crown_at, smooth_crown
 from evenfall.scans.crown_line import CAP_SHARE, CrownLine, fit_crown_line, scatter_ratios
 from evenfall.scans.crown_survey import CrownSurvey, Section
+from evenfall.scans.facets import seen_only
 from evenfall.scans.faults import FretHeights, find_faults
 from evenfall.scans.gather import Gathered, gather
 from evenfall.scans.orientation import Located, Orientation, locate
-from evenfall.scans.surface import Cloud, HeightMap, Mesh, Points, as_surface, unusable
+from evenfall.scans.surface import HeightMap, Mesh, Points, as_surface, unusable
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
@@ -82,6 +83,7 @@ def measure_crowns(
     located = locate(
         surface, specification, unit_hint=unit_hint, mirrored=mirrored, progress=progress
     )
+    located = seen_only(located, specification)
     gathered = gather(located, specification, workers=workers, progress=progress)
     return _Survey(located, gathered, specification, scan_uncertainty_mm, progress).result()
 
@@ -177,7 +179,10 @@ class _Survey:
         self.lines: StringLines = string_lines(specification)
         self.frets = located.orientation.fret_lines
         self.shape = (specification.string_count, specification.frets)
-        self.facet = _facet_widths(located, specification)
+        self.facets = located.facets
+        none = np.zeros(specification.frets)
+        self.facet = none if self.facets is None else self.facets.width_mm
+        self.facet_u = none if self.facets is None else self.facets.u_mm
         self.crowns = self._crown_lines()
         if not any(self.crowns):
             raise unusable(
@@ -203,6 +208,7 @@ class _Survey:
                     crown_height_mm=wire.crown_height_mm,
                     crown_width_mm=wire.crown_width_mm,
                     facet_mm=float(self.facet[j]),
+                    facet_u_mm=float(self.facet_u[j]),
                 )
             found.append(line)
         return found
@@ -410,25 +416,3 @@ def _over_datum(orientation: Orientation, plane: tuple[float, float, float]) -> 
         axes=shear @ orientation.axes,
         origin_mm=shear @ orientation.origin_mm + np.array([0.0, 0.0, plane[0]]),
     )
-
-
-def _facet_widths(located: Located, specification: Specification) -> FloatArray:
-    """Return the median width of facets across each crown [mm]; zeros for measured points."""
-    surface, lines = located.surface, located.orientation.fret_lines
-    widths = np.zeros(specification.frets)
-    if not isinstance(surface, Cloud) or surface.corners is None or surface.triangle is None:
-        return widths
-    corner = located.orientation.to_neck(surface.corners.reshape(-1, 3)).reshape(-1, 3, 3)
-    triangle = surface.triangle[located.sample_index]
-    x, y = located.sample_mm[:, 0], located.sample_mm[:, 1]
-    reach = CAP_SHARE * specification.fretwire.crown_width_mm
-    for j in np.flatnonzero(np.isfinite(lines.base_mm)):
-        off = (x - lines.base_mm[j] - lines.lean_slope[j] * y) * lines.cosine[j]
-        used = triangle[np.abs(off) < reach]
-        if not len(used):
-            continue
-        across = (
-            corner[used, :, 0] - lines.base_mm[j] - lines.lean_slope[j] * corner[used, :, 1]
-        ) * lines.cosine[j]
-        widths[j] = float(np.median(np.ptp(across, axis=1)))
-    return widths

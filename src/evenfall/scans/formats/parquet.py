@@ -24,7 +24,7 @@ from evenfall.scans.formats.scan import (
     too_many,
     unit_named,
 )
-from evenfall.scans.orientation import UNITS_MM
+from evenfall.scans.surface import UNITS_MM
 
 _AXIS = re.compile(r"\W*([xyz])(?![a-z0-9])[\W_]*(.*)")
 _UNIT_KEYS = (b"unit", b"units", b"length_unit")

@@ -26,8 +26,8 @@ from evenfall.scans.formats import arrays, e57, meshes, parquet, ply, text_point
 from evenfall.scans.formats.scan import Scan, ScanFile, ScanOptions, bare_scan, library
 from evenfall.scans.formats.text_blocks import HEAD_BYTES, head_lines
 from evenfall.scans.formats.text_layout import split_cells
-from evenfall.scans.orientation import UNIT_WORDS, UNITS_MM
-from evenfall.scans.surface import HeightMap, Mesh
+from evenfall.scans.orientation import UNIT_WORDS
+from evenfall.scans.surface import UNITS_MM, HeightMap, Mesh
 from evenfall.wording import plain_line, sentence
 
 SHORTEST_MM, LONGEST_MM = 50.0, 3000.0

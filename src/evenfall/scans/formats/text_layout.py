@@ -15,7 +15,7 @@ from typing import Literal
 
 from evenfall.errors import FormatMismatchError, UnsupportedError
 from evenfall.scans.formats.scan import not_used, unit_named
-from evenfall.scans.orientation import UNITS_MM
+from evenfall.scans.surface import UNITS_MM
 from evenfall.wording import Sentence, sentence
 
 MOST_HEADER_LINES = 400

@@ -25,8 +25,7 @@ from evenfall.scans.formats.scan import (
 )
 from evenfall.scans.formats.text_blocks import HEAD_BYTES, LineBlocks, head_lines, rows_in
 from evenfall.scans.formats.text_layout import TextLayout, layout_of
-from evenfall.scans.orientation import UNITS_MM
-from evenfall.scans.surface import HeightMap
+from evenfall.scans.surface import UNITS_MM, HeightMap
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray

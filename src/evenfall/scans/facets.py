@@ -1,0 +1,114 @@
+"""A mesh as points that are seen from above, on the surface that its facets stand for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.scans.surface import Cloud, sample_indices
+from evenfall.scans.visible import Box, lifted, places_of, seen_cells
+
+if TYPE_CHECKING:
+    from evenfall.arrays import FloatArray
+    from evenfall.instrument import Specification
+    from evenfall.scans.orientation import Located
+
+STEP_MM = (0.05, 0.3)
+"""Steps along and across the neck at which a mesh is turned into points."""
+
+UNDER_MM = 6.0
+"""Triangles this far under the board are not seen from above."""
+
+BESIDE_MM = 2.0
+"""The map of a mesh reaches as far past the board's sides."""
+
+SAMPLES = 250_000
+"""Points from which the guesses of board and crowns are made."""
+
+CAP_SHARE = 0.3
+"""Facets are looked at over this share of a crown's width on each side of its middle."""
+
+
+LEFT_SHARE = 0.05
+"""Share of what was put back on facets that stays as standard uncertainty. On crowns of 8 to 100
+facets less was left (`tests/scans/test_whole_necks.py`)."""
+
+
+LEAST_U_MM = 0.0003
+"""And what the digits of a file and the facets of the board leave in any case [mm]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Facets:
+    """What the facets of F crowns are like.
+
+    Parameters
+    ----------
+    width_mm
+        Median width of a facet across the crown [mm], shape (F,).
+    sagitta_mm
+        How far the facets cut under the surface that they stand for, by the turn between
+        neighbouring ones: of nine in ten points on the crown no more [mm], shape (F,).
+    """
+
+    width_mm: FloatArray
+    sagitta_mm: FloatArray
+
+    @property
+    def u_mm(self) -> FloatArray:
+        """Standard uncertainty of each crown's top from its facets [mm], shape (F,)."""
+        return np.hypot(LEFT_SHARE * self.sagitta_mm, LEAST_U_MM)
+
+
+def seen_only(located: Located, specification: Specification) -> Located:
+    """Return a scan with its mesh as points that are seen from above; measured points stay."""
+    surface = located.surface
+    if not isinstance(surface, Cloud) or surface.corners is None:
+        return located
+    orientation, board = located.orientation, specification.board
+    corner = orientation.to_neck(surface.corners.reshape(-1, 3)).reshape(-1, 3, 3)
+    half = 0.5 * max(board.width_nut_mm, board.width_last_mm) + BESIDE_MM
+    tip = half * float(np.nanmax(np.abs(orientation.fret_lean_slope)))
+    last = float(np.nanmax(orientation.fret_x_mm))
+    low, high = (-8.0 - tip, -half), (last + 20.0 + tip, half)
+    box = Box.over(low, high, STEP_MM)
+    level = float(np.quantile(located.sample_mm[:, 2], 0.05)) - UNDER_MM
+    near = corner[:, :, 2].max(axis=1) > level
+    near &= (corner[:, :, :2].max(axis=1) >= low).all(axis=1)
+    near &= (corner[:, :, :2].min(axis=1) <= high).all(axis=1)
+    corner = corner[near]
+    cells, height, owner = seen_cells(corner, box)
+    points = np.column_stack([places_of(cells, box), height])
+    found = lifted(corner, points, owner)
+    raised = points if found is None else found
+    lift = raised[:, 2] - height
+    lines = orientation.fret_lines
+    width, sagitta = np.zeros(specification.frets), np.zeros(specification.frets)
+    wire = specification.fretwire
+    reach = CAP_SHARE * wire.crown_width_mm
+    radius = (0.25 * wire.crown_width_mm**2 + wire.crown_height_mm**2) / (
+        2.0 * wire.crown_height_mm
+    )
+    for j in np.flatnonzero(np.isfinite(lines.base_mm)):
+        off = (points[:, 0] - lines.base_mm[j] - lines.lean_slope[j] * points[:, 1]) * lines.cosine[
+            j
+        ]
+        on = np.flatnonzero(np.abs(off) < reach)
+        if not len(on):
+            continue
+        on = on[np.abs(height[on] - np.median(height[on])) < wire.crown_height_mm]  # no strings
+        used = np.unique(owner[on])
+        across = corner[used, :, 0] - lines.lean_slope[j] * corner[used, :, 1]
+        width[j] = float(np.median(np.ptp(across * lines.cosine[j], axis=1)))
+        sagitta[j] = float(np.quantile(np.abs(lift[on]), 0.9))
+        if found is None:
+            sagitta[j] = width[j] ** 2 / (8.0 * radius * LEFT_SHARE)
+    file = (raised + orientation.origin_mm) @ np.linalg.inv(orientation.axes).T
+    return replace(
+        located,
+        surface=Cloud(file / orientation.factor_mm),
+        sample_mm=raised[sample_indices(len(raised), SAMPLES)],
+        facets=Facets(width, sagitta),
+    )

@@ -1,0 +1,152 @@
+"""Necks as closed bodies: drawings, points over all surfaces, strung; one neck in every form."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache, partial
+
+import numpy as np
+import pytest
+
+from evenfall.errors import Finding
+from evenfall.scans import CrownSurvey, HeightMap, Mesh, measure_crowns
+from oracles.bodies import Assembly, Parts, make_assembly, sampled, strung_from_above
+from oracles.surfaces import FloatArray, Recipe, height_map, make_scan, specification, turned
+
+COARSE = Recipe(
+    seed=3, step_x=0.1, step_y=0.3, shadow_share=0.0, height_error=0.01, tilt_error=0.0003
+)
+WHOLE = Parts(strings=True, body=True, pegs=True)
+FAULTS = {
+    "missing-fret",
+    "extra-bump",
+    "worn-flat",
+    "lifted-end",
+    "tang-gap",
+    "board-shape",
+    "scan",
+}
+
+
+@cache
+def assembly(model: str, recipe: Recipe, parts: Parts) -> Assembly:
+    return make_assembly(specification(model), recipe, parts)
+
+
+def errors(
+    survey: CrownSurvey, made: Assembly, turn: partial[FloatArray] | None = None
+) -> FloatArray:
+    """Return survey less truth at each crossing [mm], shape (K, F)."""
+    there = made.crossings_mm if turn is None else turn(made.crossings_mm)
+    truth = survey.orientation.to_neck(there)[:, 2].reshape(made.crown_top_mm.shape)
+    return survey.crown_top_mm - truth
+
+
+def faults(findings: tuple[Finding, ...]) -> list[str]:
+    return [f.sentence for f in findings if f.code in FAULTS]
+
+
+def codes(findings: tuple[Finding, ...]) -> set[str]:
+    return {f.code for f in findings}
+
+
+@pytest.mark.parametrize("model", ["electric", pytest.param("ukulele", marks=pytest.mark.slow)])
+def test_an_assembly_with_body_pegs_and_strings_is_read_from_above(model: str) -> None:
+    made = assembly(model, COARSE, WHOLE)
+    turn = partial(turned, seed=4)
+    corners = turn(made.triangles.reshape(-1, 3)).reshape(-1, 3, 3)
+    survey, findings = measure_crowns(Mesh(corners), made.specification, mirrored=False)
+    error = errors(survey, made, turn)
+    assert np.isfinite(error).all()
+    assert np.sqrt(np.mean(error**2)) < 0.003
+    assert faults(findings) == []
+    assert {"left-aside", "strings-seen"} <= codes(findings)
+    (seen,) = [f for f in findings if f.code == "strings-seen"]
+    assert seen.at.strings == tuple(range(1, made.specification.string_count + 1))
+
+
+def test_points_over_all_surfaces_of_closed_bodies_give_the_crowns() -> None:
+    made = assembly("ukulele", COARSE, Parts(facets=150))
+    points = sampled(made, 20.0)
+    survey, findings = measure_crowns(points, made.specification, mirrored=False)
+    error = errors(survey, made)
+    assert np.isfinite(error).mean() > 0.98
+    score = (error / survey.crown_top_u_mm)[np.isfinite(error)]
+    assert 0.7 < np.sqrt(np.mean(score**2)) < 1.4
+    assert faults(findings) == []
+    assert "left-aside" in codes(findings)
+    # no strings, no talk of strings
+    assert not any("under their string" in f.sentence for f in findings)
+
+
+@pytest.mark.parametrize(
+    ("facets", "along"),
+    [(16, 20), *(pytest.param(*p, marks=pytest.mark.slow) for p in [(8, 6), (8, 45), (60, 12)])],
+)
+def test_facets_are_put_back_on_the_surface_that_they_stand_for(facets: int, along: int) -> None:
+    # crowns as a drawing has them, without waves that its corners could not carry
+    made = assembly(
+        "electric", replace(COARSE, seed=5, wave=0.0), Parts(facets=facets, along=along)
+    )
+    survey, findings = measure_crowns(Mesh(made.triangles), made.specification, mirrored=False)
+    error = errors(survey, made)
+    assert np.isfinite(error).mean() > 0.97
+    rms = float(np.sqrt(np.nanmean(error**2)))
+    assert rms < 1.25 * float(np.nanmedian(survey.crown_top_u_mm))
+    assert faults(findings) == []
+    # what chords of this drawing cut off: across the round crown, and along the arched board
+    wire = made.specification.fretwire
+    radius = (0.25 * wire.crown_width_mm**2 + wire.crown_height_mm**2) / (2 * wire.crown_height_mm)
+    across = radius * (1.0 - np.cos(0.5 * np.pi / facets))
+    arch = (50.0 / along) ** 2 / (8.0 * 254.0)
+    assert rms < 0.06 * (across + arch)
+    told = [f for f in findings if f.code == "facets"]
+    assert len(told) == 1
+    assert "chord tolerance" in told[0].sentence
+
+
+def test_a_strung_scan_shows_strings_and_no_bumps() -> None:
+    made = assembly("electric", COARSE, Parts())
+    points = strung_from_above(made)
+    survey, findings = measure_crowns(points, made.specification, mirrored=False)
+    error = errors(survey, made)
+    assert np.isfinite(error).all()
+    assert np.sqrt(np.mean(error**2)) < 0.002
+    assert faults(findings) == []
+    assert "strings-seen" in codes(findings)
+
+
+def test_rows_of_half_a_millimetre_with_shadows_beside_the_strings() -> None:
+    made = assembly("electric", replace(COARSE, step_y=0.5, shadow_share=1.8), Parts())
+    survey, findings = measure_crowns(strung_from_above(made), made.specification, mirrored=False)
+    error = errors(survey, made)
+    assert np.isfinite(error).mean() > 0.95
+    score = (error / survey.crown_top_u_mm)[np.isfinite(error)]
+    assert 0.6 < np.sqrt(np.mean(score**2)) < 1.4
+    assert any("under their string" in f.sentence for f in findings)
+
+
+@pytest.mark.slow
+def test_one_neck_in_four_forms_has_the_same_crowns() -> None:
+    spec = specification("ukulele")
+    recipe = replace(COARSE, wave=0.0, place_error=0.0, outlier_share=0.0)
+    made = assembly("ukulele", recipe, Parts(facets=150))
+    heights, step_x, step_y = height_map(spec, recipe)
+    forms = {
+        "cloud from above": make_scan(spec, recipe).points_mm,
+        "cloud over all surfaces": sampled(made, 20.0),
+        "assembly": Mesh(made.triangles),
+        "height map": HeightMap(heights, step_x, step_y),
+    }
+    surveys = {
+        name: measure_crowns(form, spec, mirrored=False)[0]  # type: ignore[arg-type]
+        for name, form in forms.items()
+    }
+    first = surveys.pop("cloud from above")
+    for name, other in surveys.items():
+        # heights of a plane through the crowns are free: take it off
+        off = other.crown_top_mm - first.crown_top_mm
+        u = np.hypot(other.crown_top_u_mm, first.crown_top_u_mm)
+        known = np.isfinite(off)
+        assert known.mean() > 0.97, name
+        assert float(np.mean(np.abs(off[known]) < 2.0 * u[known])) > 0.93, name

@@ -158,6 +158,15 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
         confirmed = run("plan", "gorbune-readings.csv", *gorbune, "--confirmed-by", "again.csv")
         burr = ("--accept", "lone-crown@7:3=burr", "--accepted-by", "somebody")
         accepted = run("plan", "gorbune-checked.csv", *gorbune, *burr, "-o", "g.plan.json")
+        run("plan", "tesquil-settled.csv", *tesquil, "--settled", "-o", "m.plan.json")
+        cutting = (
+            "m.plan.json",
+            "--machine",
+            "yard.machine.toml",
+            "--cutters",
+            "yard.cutters.toml",
+        )
+        cutting += ("--state", "strung")
         checked = run("plan", "k.json", "--verify-by-motion")
         assert checked["motion"]["disagreements"] == []  # so one is put in
         odd_one = Disagreement(2, 9, "conservative", "touches", 0.45, 0.41, 0.02, 10)
@@ -211,6 +220,10 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
             "specification check": [
                 run("spec", "check", name)
                 for name in ("tesquil.spec.toml", "odd.spec.toml", "dolqua.spec.toml")
+            ],
+            "program": [run("program", *cutting)],
+            "program check": [
+                run("program", "check", "m.ngc", *cutting[1:], "--plan", "m.plan.json")
             ],
             "description": [
                 run("machine", "check", name)
@@ -269,9 +282,8 @@ def plucked(folder: Path) -> tuple[str, ...]:
 
 def test_every_command_has_its_section() -> None:
     """A command that writes JSON is named on the page, above its table."""
-    named = set(
-        re.findall(r"^Printed by `evenfall ((?:(?:spec|machine) )?[a-z]+)\b", PAGE, re.MULTILINE)
-    )
+    command = r"^Printed by `evenfall ((?:(?:spec|machine|program) )?[a-z]+)\b"
+    named = set(re.findall(command, PAGE, re.MULTILINE))
     assert named == set(json_commands(main))
 
 
@@ -283,7 +295,7 @@ def json_commands(command: click.Command, path: str = "") -> Iterator[str]:
             child = command.get_command(context, name)
             assert child is not None
             yield from json_commands(child, f"{path} {name}".strip())
-    elif any("--json" in option.opts for option in command.params):
+    if any("--json" in option.opts for option in command.params):
         yield path
 
 

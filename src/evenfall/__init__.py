@@ -51,6 +51,7 @@ if TYPE_CHECKING:
         DiagnoseRequest,
         Dossiers,
         MachineCheckRequest,
+        MachineRequest,
         MeasureRequest,
         NeckReadings,
         NeckRequest,
@@ -58,6 +59,8 @@ if TYPE_CHECKING:
         PitchRequest,
         PlanRequest,
         PlayRequest,
+        ProgramCheckRequest,
+        ProgramRequest,
         ProveRequest,
         SheetRequest,
         Source,
@@ -65,6 +68,7 @@ if TYPE_CHECKING:
         TemplateRequest,
         archive,
         check_machine,
+        check_program,
         check_specification,
         demo,
         diagnose,
@@ -73,6 +77,7 @@ if TYPE_CHECKING:
         pitch,
         plan,
         play,
+        program,
         prove,
         sheet,
         starter,
@@ -97,6 +102,7 @@ __all__ = [
     "Heights",
     "Item",
     "MachineCheckRequest",
+    "MachineRequest",
     "MeasureRequest",
     "Measurement",
     "NeckForecast",
@@ -109,6 +115,8 @@ __all__ = [
     "PlanRequest",
     "PlayRequest",
     "PlayTest",
+    "ProgramCheckRequest",
+    "ProgramRequest",
     "Progress",
     "Proof",
     "ProveRequest",
@@ -120,6 +128,7 @@ __all__ = [
     "TemplateRequest",
     "archive",
     "check_machine",
+    "check_program",
     "check_specification",
     "demo",
     "diagnose",
@@ -128,6 +137,7 @@ __all__ = [
     "pitch",
     "plan",
     "play",
+    "program",
     "prove",
     "read_specification",
     "sheet",
@@ -137,10 +147,11 @@ __all__ = [
 
 _ROOMS = {
     "workshop": (
-        "CheckRequest DemoRequest DiagnoseRequest MachineCheckRequest MeasureRequest NeckReadings "
-        "NeckRequest PitchRequest PlanRequest PlayRequest ProveRequest SheetRequest "
-        "Source StarterRequest TemplateRequest check_machine check_specification demo diagnose "
-        "measure neck pitch plan play prove sheet starter template "
+        "CheckRequest DemoRequest DiagnoseRequest MachineCheckRequest MachineRequest "
+        "MeasureRequest NeckReadings NeckRequest PitchRequest PlanRequest PlayRequest "
+        "ProgramCheckRequest ProgramRequest ProveRequest SheetRequest Source StarterRequest "
+        "TemplateRequest check_machine check_program check_specification demo diagnose "
+        "measure neck pitch plan play program prove sheet starter template "
         "AddRequest Dossiers NoteRequest archive"
     ),
     "instrument": "Specification read_specification",

@@ -67,6 +67,9 @@ LIBRARY_WORDS: Mapping[str, str] = {
     "door_serial": "serial",
     "door_confirmed_by": "second",
     "door_settled": "settled",
+    "door_state": "state",
+    "door_found": "found",
+    "door_accept_stiffness": "accepted_stiffness",
     "door_archive_doctor": "archive(…).doctor()",
     "door_archive_verify": "archive(…).verify()",
 }

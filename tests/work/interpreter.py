@@ -63,7 +63,7 @@ def interpreted(text: str, folder) -> Canonical:
         elif name == "SET_FEED_RATE":
             feeds.append(given[0])
         elif name == "MESSAGE":
-            messages.append(call[2].strip('"'))
+            messages.append(call[2].strip('"').strip())
         elif name in ("STRAIGHT_TRAVERSE", "STRAIGHT_FEED"):
             moves.append(("rapid" if name.endswith("TRAVERSE") else "feed", tuple(given[:3])))
         elif name == "ARC_FEED":

@@ -97,9 +97,10 @@ def made_plan(
     method="profile",
     cut=True,
     need_mm=0.1,
+    text="",
 ):
-    """Return a specification and a plan for it."""
-    text = specification_text(strings, frets, unit=unit, name=name)
+    """Return a specification (that of `text` if given) and a plan for it."""
+    text = text or specification_text(strings, frets, unit=unit, name=name)
     spec, _ = read_specification(text)
     lines = string_lines(spec)
     bow = default_bow(spec, lines)

@@ -24,6 +24,7 @@ COMMANDS: dict[str, str] = {
     "sheet": "evenfall.cli.sheet",
     "prove": "evenfall.cli.prove",
     "machine": "evenfall.cli.machine",
+    "program": "evenfall.cli.program",
     "archive": "evenfall.cli.archive",
 }
 

@@ -46,6 +46,9 @@ WORDS: Mapping[str, str] = {
     "door_serial": "--serial",
     "door_confirmed_by": "--confirmed-by",
     "door_settled": "--settled",
+    "door_state": "--state strung",
+    "door_found": "--found",
+    "door_accept_stiffness": "--accept-stiffness",
     "door_archive_doctor": "evenfall archive doctor",
     "door_archive_verify": "evenfall archive verify",
 }

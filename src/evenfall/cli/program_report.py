@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from evenfall.wording import Sentence
     from evenfall.work.descriptions import Cutter, Description
+    from evenfall.workshop.programs import ProgramOutcome
 
 
 def description_lines(described: Description) -> Iterator[Sentence]:
@@ -56,8 +57,8 @@ def _machine_lines(machine: Machine) -> Iterator[Sentence]:
         text = "{axis}: {least:size} to {most:size} on the machine."
         yield sentence(text, axis=axis, least=least, most=most)
     yield sentence(
-        "Rapids stay {safe:size} over work zero; feed up to {feed:size} a minute, downwards "
-        "{plunge:size}.",
+        "Rapids stay {safe:size} over the highest crown; feed up to {feed:size} a minute, "
+        "downwards {plunge:size}.",
         safe=machine.safe_height_mm,
         feed=60.0 * machine.most_feed_mm_per_s,
         plunge=60.0 * machine.plunge_feed_mm_per_s,
@@ -93,3 +94,19 @@ def _cutter_lines(cutter: Cutter) -> Iterator[Sentence]:
         width=cutter.width_mm,
         materials=tuple(cutter.uses),
     )
+
+
+def program_lines(outcome: ProgramOutcome) -> Iterator[Sentence]:
+    """Yield what a program is for and what can hurt, a line each."""
+    yield outcome.piece.said
+    if outcome.passes:
+        text = "{passes:count pass}, about {minutes:.0f} min."
+        if len(outcome.passes) != 1:
+            text = "{passes} passes, about {minutes:.0f} min."
+        minutes = math.ceil(outcome.seconds / 60.0)
+        yield sentence(text, passes=len(outcome.passes), minutes=minutes)
+    if not outcome.faults:
+        yield sentence("The simulated cut shows no fault.")
+    yield sentence("Cautions")
+    for one in outcome.cautions:
+        yield sentence("  {topic}. {said}", topic=one.topic, said=one.sentence)

@@ -72,3 +72,57 @@ def cautions(
     told = "Local rules and qualified practice come before this sheet."
     found.append(("Above all", sentence(told)))
     return tuple(Caution(topic, said) for topic, said in found)
+
+
+_DUST = {
+    "nickel silver": "Metal chips and dust, nickel among them",
+    "stainless": "Chips of stainless steel, with chromium and nickel",
+    "brass": "Metal chips and dust",
+    "bone": "Bone dust",
+    "synthetic": "Plastic dust",
+}
+
+
+def machine_cautions(material: str, *, strung: bool) -> tuple[Caution, ...]:
+    """Return the cautions that go with a machine program, in its header, on paper and on screen."""
+    strings = "Take the strings off, or tie them clear of everything that moves or turns."
+    if strung:
+        strings = "Strings at pitch can whip: guard them, and keep the cutter's path clear of them."
+    found = (
+        (
+            "Before anything",
+            sentence("This program starts nothing by itself: a qualified person presses start."),
+        ),
+        (
+            "Dry run",
+            sentence("Run it lifted over the work first, a hand on the stop, and watch it all."),
+        ),
+        (
+            "Guards and interlocks",
+            sentence("Guards closed, interlocks working, emergency stop tried and within reach."),
+        ),
+        ("Eyes and ears", sentence("Eye and hearing protection on; no gloves or loose sleeves.")),
+        (
+            "Dust",
+            sentence(
+                "{what}, and wood: extraction running, a mask where it does not catch all.",
+                what=_DUST[material],
+            ),
+        ),
+        (
+            "Clamps",
+            sentence("Check clamps, fixture and the three named places before every start."),
+        ),
+        ("Strings", sentence(strings)),
+        (
+            "Cutters",
+            sentence("Cutters are sharp and may break: right one, sound, tight, length checked."),
+        ),
+        (
+            "Above all",
+            sentence(
+                "The machine's manual, local rules and qualified persons come before this program."
+            ),
+        ),
+    )
+    return tuple(Caution(topic, said) for topic, said in found)

@@ -43,21 +43,16 @@ def shape_preserving(at_mm: FloatArray, value_mm: FloatArray, wanted_mm: FloatAr
 
     Monotone between neighbours, so it never overshoots: F. N. Fritsch and J. Butland, "A method
     for constructing local monotone piecewise cubic interpolants", SIAM J. Sci. Stat. Comput. 5
-    (1984) 300, with one-sided three-point slopes at the ends, limited likewise.
+    (1984) 300.
     """
     step = np.diff(at_mm)
     secant = np.diff(value_mm) / step
-    slope = np.zeros(len(at_mm))
-    if len(at_mm) > 2:
-        one, two = 2.0 * step[1:] + step[:-1], step[1:] + 2.0 * step[:-1]
-        same = secant[1:] * secant[:-1] > 0.0
-        with np.errstate(divide="ignore", invalid="ignore"):
-            mean = (one + two) / (one / secant[:-1] + two / secant[1:])
-        slope[1:-1] = np.where(same, mean, 0.0)
-        slope[0] = _end_slope(step[0], step[1], secant[0], secant[1])
-        slope[-1] = _end_slope(step[-1], step[-2], secant[-1], secant[-2])
-    else:
-        slope[:] = secant[0]
+    slope = np.zeros(len(at_mm))  # at the ends too: it goes on level there
+    one, two = 2.0 * step[1:] + step[:-1], step[1:] + 2.0 * step[:-1]
+    same = secant[1:] * secant[:-1] > 0.0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = (one + two) / (one / secant[:-1] + two / secant[1:])
+    slope[1:-1] = np.where(same, mean, 0.0)
     inside = np.clip(wanted_mm, at_mm[0], at_mm[-1])
     n = np.clip(np.searchsorted(at_mm, inside, side="right") - 1, 0, len(step) - 1)
     t = (inside - at_mm[n]) / step[n]
@@ -68,15 +63,6 @@ def shape_preserving(at_mm: FloatArray, value_mm: FloatArray, wanted_mm: FloatAr
         + value_mm[n + 1] * t * t * (3.0 - 2.0 * t)
         + h * slope[n + 1] * t * t * (t - 1.0)
     )
-
-
-def _end_slope(step: float, other: float, secant: float, next_secant: float) -> float:
-    slope = ((2.0 * step + other) * secant - step * next_secant) / (step + other)
-    if slope * secant <= 0.0:
-        return 0.0
-    if secant * next_secant <= 0.0 and abs(slope) > 3.0 * abs(secant):
-        return 3.0 * secant
-    return float(slope)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,6 +93,10 @@ class CrownLine:
         Radius of a new crown, and half its width at the board [mm].
     arch_per_mm
         Curvature of the board across [1/mm]; 0 where it is flat.
+    across_share
+        How much of t goes across the neck: the cosine of the fret's angle to a square one.
+    base_mm, tilt_ratio
+        What the lie on the machine adds to every height at t = 0, and for each mm of t.
     """
 
     fret: int
@@ -124,6 +114,9 @@ class CrownLine:
     wire_radius_mm: float
     wire_half_mm: float
     arch_per_mm: float
+    across_share: float
+    base_mm: float = 0.0
+    tilt_ratio: float = 0.0
 
     def __post_init__(self) -> None:
         shut(self)
@@ -135,14 +128,14 @@ class CrownLine:
 
     def drop(self, t_mm: FloatArray) -> FloatArray:
         """Return how far the board lies under its crest [mm]."""
-        y = self.y_mm + self.along_y_share * np.asarray(t_mm)
-        square, k = y * y, self.arch_per_mm
+        square, k = (self.across_share * np.asarray(t_mm)) ** 2, self.arch_per_mm
         return np.asarray(square * k / (1.0 + np.sqrt(np.maximum(0.0, 1.0 - k * k * square))))
 
     def over_arch(self, value_mm: FloatArray, t_mm: FloatArray) -> FloatArray:
-        """Return heights between crossings: the board's arch, and what is over it."""
-        over = shape_preserving(self.at_mm, value_mm + self.drop(self.at_mm), np.asarray(t_mm))
-        return np.asarray(over - self.drop(t_mm))
+        """Return heights between crossings: the board's arch, what is over it, and the lie."""
+        t = np.asarray(t_mm, dtype=float)
+        over = shape_preserving(self.at_mm, value_mm + self.drop(self.at_mm), t)
+        return np.asarray(over - self.drop(t) + self.base_mm + self.tilt_ratio * t)
 
     def found(self, t_mm: FloatArray) -> FloatArray:
         """Return the crown line as found [mm]."""
@@ -208,14 +201,20 @@ class Lie:
             axis=-1,
         )
 
-    def back(self, points_mm: FloatArray) -> FloatArray:
-        """Return points on the machine in the work's frame, shape (..., 3) [mm]."""
-        there = np.asarray(points_mm, dtype=float)
-        u, v = there[..., 0] - self.x_mm, there[..., 1] - self.y_mm
-        c, s = math.cos(self.turn_rad), math.sin(self.turn_rad)
-        x, y = c * u + s * v, -s * u + c * v
-        z = there[..., 2] - self.z_mm - self.slope_x_ratio * x - self.slope_y_ratio * y
-        return np.stack([x, y, z], axis=-1)
+    def placed_crown(self, crown: CrownLine) -> CrownLine:
+        """Return a crown as it lies on the machine."""
+        ends = [(crown.x_mm, crown.y_mm, 0.0)]
+        ends.append((crown.x_mm + crown.along_x_share, crown.y_mm + crown.along_y_share, 0.0))
+        zero, one = self.placed(np.array(ends))
+        return replace(
+            crown,
+            x_mm=float(zero[0]),
+            y_mm=float(zero[1]),
+            along_x_share=float(one[0] - zero[0]),
+            along_y_share=float(one[1] - zero[1]),
+            base_mm=crown.base_mm + float(zero[2]),
+            tilt_ratio=crown.tilt_ratio + float(one[2] - zero[2]),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -257,7 +256,11 @@ class Workpiece:
     @property
     def top_mm(self) -> float:
         """Highest crown top as found [mm]."""
-        return max(float(one.found_mm.max()) for one in self.crowns)
+        return max(float(one.found(one.at_mm).max()) for one in self.crowns)
+
+    def placed(self, lie: Lie) -> Workpiece:
+        """Return the same instrument as it lies on the machine."""
+        return replace(self, crowns=tuple(lie.placed_crown(one) for one in self.crowns))
 
     def half_width(self, x_mm: FloatArray) -> FloatArray:
         """Return half the width of the board [mm]."""
@@ -271,7 +274,7 @@ class Workpiece:
         crown = self.crowns[fret - 1]
         place = crown.strings.index(string - 1)
         x, y = crown.place(crown.at_mm[place])
-        return float(x), float(y), float(crown.found_mm[place])
+        return float(x), float(y), float(crown.found(crown.at_mm[place]))
 
 
 def workpiece(
@@ -414,6 +417,7 @@ def _crown_line(
         wire_radius_mm=radius,
         wire_half_mm=half_wire,
         arch_per_mm=curvature,
+        across_share=float(along[1]),
     )
     if arched:
         line = replace(line, found_mm=line.found_mm - line.drop(line.at_mm))

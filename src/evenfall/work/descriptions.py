@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal, TypeAlias, get_args
 
 from evenfall.errors import DescriptionError
@@ -57,7 +57,7 @@ class Machine:
     y_most_mm: float
     z_least_mm: float
     z_most_mm: float
-    safe_height_mm: float  # over work zero: rapids over the instrument stay above
+    safe_height_mm: float  # over the highest crown: rapids over the instrument stay above
     rapid_mm_per_s: float
     most_feed_mm_per_s: float
     plunge_feed_mm_per_s: float
@@ -114,7 +114,7 @@ class Cutter:
     taper_rad: float  # of one flank to the axis
     teeth: int
     depth_of_cut_mm: float  # of one pass
-    uses: Mapping[str, Use]  # by material
+    uses: Mapping[str, Use] = field(hash=False)  # by material
 
     @property
     def radius_mm(self) -> float:
@@ -254,8 +254,8 @@ MACHINE_TABLES: Mapping[str, Table] = {table.name: table for table in (
     )),
     Table("axes", "How far each axis goes.", Machine, (
         _axis("x", (0.0, 900.0)), _axis("y", (-150.0, 150.0)), _axis("z", (-20.0, 120.0)),
-        Key("safe_height", "length", "Height over work zero above which rapids are safe over the "
-            "instrument.", 1, 500, 25.0),
+        Key("safe_height", "length", "Height over the highest crown above which rapids over the "
+            "instrument stay.", 1, 500, 25.0),
         Key("rapid", "length", "Speed of a rapid, per minute.", 50, 60_000, 3000.0,
             to=("rapid_mm_per_s",), scale=_PER_MIN),
         Key("most_feed", "length", "Fastest feed, per minute.", 10, 60_000, 2000.0,

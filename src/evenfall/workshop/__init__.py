@@ -36,6 +36,13 @@ if TYPE_CHECKING:
     from evenfall.workshop.pitches import PitchRequest, pitch
     from evenfall.workshop.planning import PlanRequest, plan
     from evenfall.workshop.playing import PlayRequest, play
+    from evenfall.workshop.programs import (
+        MachineRequest,
+        ProgramCheckRequest,
+        ProgramRequest,
+        check_program,
+        program,
+    )
     from evenfall.workshop.proving import ProveRequest, prove
 
 __all__ = [
@@ -45,6 +52,7 @@ __all__ = [
     "DiagnoseRequest",
     "Dossiers",
     "MachineCheckRequest",
+    "MachineRequest",
     "MeasureRequest",
     "NeckReadings",
     "NeckRequest",
@@ -52,6 +60,8 @@ __all__ = [
     "PitchRequest",
     "PlanRequest",
     "PlayRequest",
+    "ProgramCheckRequest",
+    "ProgramRequest",
     "ProveRequest",
     "SheetRequest",
     "Source",
@@ -59,6 +69,7 @@ __all__ = [
     "TemplateRequest",
     "archive",
     "check_machine",
+    "check_program",
     "check_specification",
     "demo",
     "diagnose",
@@ -67,6 +78,7 @@ __all__ = [
     "pitch",
     "plan",
     "play",
+    "program",
     "prove",
     "sheet",
     "starter",
@@ -85,6 +97,7 @@ _ROOMS = {
     "pitches": "PitchRequest pitch",
     "playing": "PlayRequest play",
     "demonstration": "DemoRequest demo",
+    "programs": "MachineRequest ProgramCheckRequest ProgramRequest check_program program",
     "describing": "MachineCheckRequest check_machine",
     "archives": "AddRequest Dossiers NoteRequest archive",
 }

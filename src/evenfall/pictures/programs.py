@@ -1,0 +1,248 @@
+"""What a machine program does: its path over the neck, what each pass leaves, the finished crown.
+
+Drawn from the program as it was read back and cut virtually, never from the tool path that it was
+written from.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.pictures.axes import fine_unit
+from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
+from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK, RULE, WASH
+from evenfall.pictures.words import said, titled
+from evenfall.units import in_unit
+from evenfall.work.simulation import after_each_pass, crown_after, fret_patch
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from evenfall.arrays import BoolArray, FloatArray
+    from evenfall.instrument import Specification
+    from evenfall.pictures.inks import Theme
+    from evenfall.units import LengthUnit
+    from evenfall.work.crown_lines import CrownLine, Workpiece
+    from evenfall.work.descriptions import Cutter
+    from evenfall.work.simulation import Patch
+    from evenfall.work.trace import Traced
+
+_ROOM_MM = 12.0
+_LOW_MM = 0.5  # a feed move this close over the crowns counts as work
+
+
+def path_over_neck(
+    traced: Traced,
+    *,
+    specification: Specification,
+    piece: Workpiece,
+    serial: str,
+    unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
+) -> Drawing:
+    """Return the path seen from above: where it works, and where it crosses high over the neck."""
+    per = in_unit(1.0, unit)
+    edges = [crown.place(np.array([crown.low_mm, crown.high_mm])) for crown in piece.crowns]
+    x = np.array([one[0] for one in edges])
+    y = np.array([one[1] for one in edges])
+    half = 0.5 * piece.width_nut_mm
+    low_x, high_x = min(float(x.min()), 0.0) - _ROOM_MM, float(x.max()) + _ROOM_MM
+    low_y, high_y = float(y.min()) - _ROOM_MM, float(y.max()) + _ROOM_MM
+    low = np.minimum(traced.start_mm, traced.end_mm)[:, 2]
+    working = ~traced.rapid & (low < piece.top_mm + _LOW_MM)
+    cut = sum(crown.is_cut for crown in piece.crowns)
+    chart = Chart(
+        titled(specification, serial, "path of the machine program"),
+        said(
+            "{lines:count line}; {runs:count run} of work on {cut:count fret}, {far:.1f} m of cut.",
+            unit,
+            lines=traced.line_count,
+            runs=len(list(_runs(working))),
+            cut=cut,
+            far=float(traced.length_mm[working].sum()) / 1000.0,
+        ),
+        "Seen from above, to one scale.",
+    )
+    panel = chart.panel(
+        (low_x * per, high_x * per),
+        (low_y * per, high_y * per),
+        caption=f"Y over X, {unit}",
+        high_px=(RIGHT_PX - LEFT_PX) * (high_y - low_y) / (high_x - low_x),
+        levels=4,
+    )
+    outline_x = [0.0, *x[:, 0], *x[::-1, 1], 0.0, 0.0]
+    outline_y = [-half, *y[:, 0], *y[::-1, 1], half, -half]
+    panel.line(
+        [v * per for v in outline_x], [v * per for v in outline_y], "board", ink=QUIET, width_px=0.8
+    )
+    for n in range(len(piece.crowns)):
+        panel.line(x[n] * per, y[n] * per, "fret", ink=RULE, width_px=1.0)
+    for first, last in _runs(traced.rapid):
+        places = np.concatenate([traced.start_mm[first : first + 1], traced.end_mm[first:last]])
+        panel.line(
+            places[:, 0] * per,
+            places[:, 1] * per,
+            "rapid, at the safe height",
+            ink=QUIET,
+            width_px=0.6,
+            dash="2 3",
+        )
+    for first, last in _runs(working):
+        # a run along one fret is straight from above: its ends say all
+        places = np.stack([traced.start_mm[first], traced.end_mm[last - 1]])
+        panel.line(places[:, 0] * per, places[:, 1] * per, "work", ink=RISK, width_px=1.6)
+    chart.table(
+        *("line", f"X, {unit}", f"Y, {unit}", f"lowest Z, {unit}"),
+        rows=(
+            (
+                int(traced.line[first]),
+                float(traced.start_mm[first, 0]) * per,
+                float(traced.start_mm[first, 1]) * per,
+                float(traced.end_mm[first:last, 2].min()) * per,
+            )
+            for first, last in _runs(working)
+        ),
+    )
+    return chart.drawn(theme)
+
+
+def _runs(which: BoolArray) -> list[tuple[int, int]]:
+    """Return the runs of moves for which something holds: first, and one past the last."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], which.astype(int), [0]])))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _deepest(patches: Sequence[Patch], piece: Workpiece) -> CrownLine:
+    """Return the fret that loses most."""
+    there = [piece.crowns[one.fret - 1] for one in patches if one.fret]
+    return max(there, key=lambda crown: float(crown.removal_mm.max()))
+
+
+def what_is_left(
+    traced: Traced,
+    cutters: Mapping[int, Cutter],
+    *,
+    specification: Specification,
+    piece: Workpiece,
+    patches: Sequence[Patch],
+    serial: str,
+    unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
+) -> Drawing:
+    """Return what stands over the plan after each pass, on the fret that loses most."""
+    crown = _deepest(patches, piece)
+    patch = fret_patch(piece, crown)
+    scale = 1000.0 * in_unit(1.0, unit) if unit == "in" else 1000.0
+    planned = crown.planned(patch.at_mm)
+    passes = list(after_each_pass(patch, traced, cutters))
+    tops = [crown.found(patch.at_mm), *(top for _, top in passes)]
+    over = [(top - planned) * scale for top in tops]
+    chart = Chart(
+        titled(specification, serial, f"fret {crown.fret} after each pass"),
+        said(
+            "Up to {most:length} comes off fret {fret}; after the last pass it stands at most "
+            "{left:.1f} {fine} over the plan where it is cut.",
+            unit,
+            most=float(crown.removal_mm.max()),
+            fret=crown.fret,
+            left=float(over[-1][crown.is_cut_at(patch.at_mm)].max()),
+            fine=fine_unit(unit),
+        ),
+        "Height over the planned crown line along the fret, from the simulated cut.",
+    )
+    per = in_unit(1.0, unit)
+    panel = chart.panel(
+        (float(patch.at_mm[0]) * per, float(patch.at_mm[-1]) * per),
+        span(np.concatenate([*over, [0.0]]).tolist(), least=1.0),
+        caption=f"{fine_unit(unit)} over the plan",
+        high_px=190.0,
+    )
+    panel.limit(0.0, "plan", ink=INK, dash="")
+    panel.line(patch.at_mm * per, over[0], "as found", ink=QUIET, dash="4 3")
+    # of many passes, the lanes of a ball end, some are enough to see how it goes
+    shown = sorted({int(n) for n in np.linspace(1, len(passes), min(len(passes), 6))})
+    for n in shown[:-1]:
+        panel.line(patch.at_mm * per, over[n], "after earlier passes", ink=RULE, width_px=1.2)
+    if shown:
+        panel.line(patch.at_mm * per, over[-1], "after the last pass", ink=RISK, width_px=1.8)
+    for place, k in zip(crown.at_mm, crown.strings, strict=True):
+        panel.write(float(place) * per, panel.y.low, f"string {k + 1}", ink=QUIET)
+    chart.note(f"Foot: place along the fret from the centre line, {unit}.")
+    at = np.searchsorted(patch.at_mm, crown.at_mm)
+    chart.table(
+        *("string", "line", f"over the plan, {fine_unit(unit)}"),
+        rows=(
+            (k + 1, line, float((top - planned)[at[place]] * scale))
+            for line, top in passes
+            for place, k in enumerate(crown.strings)
+        ),
+    )
+    return chart.drawn(theme)
+
+
+def crown_section(
+    patches: Sequence[Patch],
+    *,
+    specification: Specification,
+    piece: Workpiece,
+    serial: str,
+    unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
+) -> Drawing:
+    """Return the finished crown beside the planned one, across the fret that loses most."""
+    crown = _deepest(patches, piece)
+    patch = next(one for one in patches if one.fret == crown.fret)
+    place = int(crown.removal_mm.argmax())
+    n = int(np.searchsorted(patch.at_mm, crown.at_mm[place]))
+    per = in_unit(1.0, unit)
+    reach = 1.6 * crown.wire_half_mm
+    inside = np.abs(patch.across_mm) <= reach
+    s = patch.across_mm[inside]
+    board = float(crown.board(crown.at_mm[place : place + 1])[0])
+    found, left = (
+        (height[n][inside] - board) * per for height in (patch.before_mm, patch.height_mm)
+    )
+    top = float(crown.planned(crown.at_mm[place : place + 1])[0]) - board
+    r = crown.wire_radius_mm
+    arc = np.abs(s) <= min(crown.wire_half_mm, r)
+    planned = (top - (r - np.sqrt(np.maximum(r * r - s * s, 0.0)))) * per
+    planned = np.where(arc & (planned > 0.0), planned, math.nan)
+    chart = Chart(
+        titled(
+            specification,
+            serial,
+            f"crown of fret {crown.fret} under string {crown.strings[place] + 1}",
+        ),
+        said(
+            "The crown ends {left:length} high; {plan:length} is planned, from {found:length}.",
+            unit,
+            left=float(crown_after(patch)[n]) - board,
+            plan=top,
+            found=float(patch.before_mm[n].max()) - board,
+        ),
+        "Section across the fret; board at zero. The planned round is that of new wire.",
+    )
+    high = 1.15 * float(found.max())
+    panel = chart.panel(
+        (-reach * per, reach * per),
+        (-0.1 * float(found.max()), high),
+        caption=f"height over the board, {unit}",
+        high_px=min(330.0, (RIGHT_PX - LEFT_PX) * 1.1 * float(found.max()) / (2.0 * reach * per)),
+    )
+    panel.band([0.0] * len(s), left, "metal that is left", along=s * per, fill=WASH, edge="")
+    panel.band(left, found, "metal that comes off", along=s * per, fill=BAND, edge="")
+    panel.line(s * per, found, "as found", ink=QUIET, dash="4 3")
+    panel.line(s * per, left, "after the simulated cut", ink=INK, width_px=1.8)
+    panel.line(s * per, planned, "planned", ink=RISK, width_px=1.0)
+    chart.table(
+        *(f"across, {unit}", f"as found, {unit}", f"after, {unit}", f"planned, {unit}"),
+        rows=zip(*(_plain(v) for v in (s * per, found, left, planned)), strict=True),
+    )
+    return chart.drawn(theme)
+
+
+def _plain(values: FloatArray) -> list[float]:
+    return [float(one) for one in values]

@@ -1,0 +1,473 @@
+"""Judges a program that was read back and cut virtually: the machine's limits, and the plan."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import NOWHERE, At, Finding
+from evenfall.measurement import Heights, Origin
+from evenfall.wording import Value, sentence
+from evenfall.work.trace import noted
+
+if TYPE_CHECKING:
+    from evenfall.arrays import BoolArray, IntArray
+    from evenfall.measurement import Measurement
+    from evenfall.plan import Plan
+    from evenfall.work.crown_lines import CrownLine, Workpiece
+    from evenfall.work.descriptions import Cutter, Fixture, Machine
+    from evenfall.work.simulation import Patch
+    from evenfall.work.trace import Traced
+
+UNDER_MM = 0.0005
+"""A crown may end up under the planned line by no more than this [mm]."""
+
+TOUCHED_MM = 1e-6
+"""What is lowered by less is not touched [mm]."""
+
+SHAPE_MM = 0.03
+"""How far a finished crown may be off its round across [mm]; our judgement."""
+
+_OVERSPEED = 1.3
+_MARGIN_MM = 15.0  # around the instrument, where rapids have to stay up
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What a program is judged for."""
+
+    machine: Machine
+    cutters: Mapping[int, Cutter]
+    fixture: Fixture | None
+    material: str
+    plan_code: str
+    file: str = ""
+
+
+def _fault(setting: Setting, code: str, line: int, text: str, **values: Value) -> Finding:
+    at = At(setting.file, lines=(line,) if line else ())
+    return Finding(code, text, at, "error", **values)
+
+
+def _first(which: BoolArray) -> int | None:
+    """Return the first place where something holds."""
+    return int(which.argmax()) if which.any() else None
+
+
+# ---- what the program is for, and the machine ---------------------------------------------------
+
+
+def program_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
+    """Yield what is wrong with a program before anything is cut, each with its line."""
+    yield from _stated(traced, piece, setting)
+    yield from _tools(traced, setting)
+    yield from _limits(traced, piece, setting)
+    yield from _rapids(traced, piece, setting)
+    yield from _travel(traced, setting)
+    yield from _places(traced, setting)
+
+
+def _stated(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
+    wanted = setting.machine.work_offset
+    wrong = [(word, line) for word, line in traced.offsets if word != wanted]
+    for word, line in wrong[:1]:
+        text = "The program calls work offset {word}, and the machine's is {wanted}."
+        yield _fault(setting, "program-state", line, text, word=word, wanted=wanted)
+    if not traced.offsets:
+        text = "The program calls no work offset; add {wanted}."
+        yield _fault(setting, "program-state", 0, text, wanted=wanted)
+    states = list(noted(traced, "state"))
+    for told, line in states[:1]:
+        if told != piece.state:
+            text = (
+                "The program is for a neck that is {told:quoted}, and this one is {state}; write "
+                "it again for that state."
+            )
+            yield _fault(setting, "program-state", line, text, told=told, state=piece.state)
+    if not states:
+        text = "The program does not say which state of the strings it is for."
+        yield _fault(setting, "program-state", 0, text)
+    codes = list(noted(traced, "plan"))
+    for told, line in codes[:1]:
+        if told != setting.plan_code:
+            text = "The program is for plan {told:quoted}, and this is plan {wanted}."
+            named = {"told": told, "wanted": setting.plan_code}
+            yield _fault(setting, "program-state", line, text, **named)
+    if not any("end of program" in message for message, _ in traced.messages[-1:]):
+        text = "The program does not end with a message of its own; a stopped run would look done."
+        yield _fault(setting, "program-state", traced.end_line, text)
+    most = setting.machine.most_lines
+    if most is not None and traced.line_count > most:
+        text = "The program has {lines} lines, and the controller takes {most}."
+        yield _fault(setting, "program-limit", 0, text, lines=traced.line_count, most=most)
+    n = _first(traced.arc)
+    if n is not None and not setting.machine.arcs:
+        text = "An arc stands here, and the controller takes none."
+        yield _fault(setting, "program-limit", int(traced.line[n]), text)
+
+
+def _tools(traced: Traced, setting: Setting) -> Iterator[Finding]:
+    feeds = ~traced.rapid
+    n = _first(feeds & (traced.tool == 0))
+    if n is not None:
+        text = "A feed move stands here before any cutter was called (T, M6)."
+        yield _fault(setting, "program-tool", int(traced.line[n]), text)
+    for number, line in traced.tools:
+        cutter = setting.cutters.get(number)
+        if cutter is None:
+            text = "Cutter {n} is not in the list of cutters."
+            yield _fault(setting, "program-tool", line, text, n=number)
+        elif not setting.machine.takes(cutter):
+            text = "The machine's spindle cannot turn cutter {n}, a {shape}."
+            yield _fault(setting, "program-tool", line, text, n=number, shape=cutter.shape)
+        elif setting.material not in cutter.uses:
+            text = "Cutter {n} is not described for {material}."
+            yield _fault(setting, "program-tool", line, text, n=number, material=setting.material)
+    n = _first(feeds & (traced.tool > 0) & (traced.speed_hz <= 0.0))
+    if n is not None:
+        text = "A feed move stands here with the spindle at rest; start it first (M3)."
+        yield _fault(setting, "program-tool", int(traced.line[n]), text)
+
+
+def _limits(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
+    machine = setting.machine
+    feeds = ~traced.rapid
+    n = _first(feeds & (traced.feed_mm_per_s > machine.most_feed_mm_per_s + 1e-6))
+    if n is not None:
+        yield _fault(
+            setting,
+            "program-limit",
+            int(traced.line[n]),
+            "The feed is {feed:size} a minute, and the machine's fastest is {most:size}.",
+            feed=60.0 * float(traced.feed_mm_per_s[n]),
+            most=60.0 * machine.most_feed_mm_per_s,
+        )
+    step = traced.end_mm - traced.start_mm
+    down = (step[:, 2] < 0.0) & (np.hypot(step[:, 0], step[:, 1]) < 0.5 * np.abs(step[:, 2]))
+    into = traced.end_mm[:, 2] < piece.top_mm + 0.5
+    n = _first(feeds & down & into & (traced.feed_mm_per_s > machine.plunge_feed_mm_per_s + 1e-6))
+    if n is not None:
+        yield _fault(
+            setting,
+            "program-limit",
+            int(traced.line[n]),
+            "It goes down at {feed:size} a minute, and {most:size} is the fastest downwards.",
+            feed=60.0 * float(traced.feed_mm_per_s[n]),
+            most=60.0 * machine.plunge_feed_mm_per_s,
+        )
+    turning = traced.speed_hz > 0.0
+    off = turning & (
+        (traced.speed_hz < machine.least_speed_hz - 0.01)
+        | (traced.speed_hz > machine.most_speed_hz + 0.01)
+    )
+    n = _first(off)
+    if n is not None:
+        yield _fault(
+            setting,
+            "program-limit",
+            int(traced.line[n]),
+            "The spindle turns at {speed:.0f} rev/min, outside {least:.0f} to {most:.0f}.",
+            speed=60.0 * float(traced.speed_hz[n]),
+            least=60.0 * machine.least_speed_hz,
+            most=60.0 * machine.most_speed_hz,
+        )
+    for number in np.unique(traced.tool):
+        cutter = setting.cutters.get(int(number))
+        use = None if cutter is None else cutter.uses.get(setting.material)
+        if cutter is None or use is None:
+            continue
+        mine = traced.tool == number
+        rim = math.pi * (cutter.diameter_mm + 2.0 * cutter.groove_depth_mm) * traced.speed_hz
+        n = _first(mine & (rim > _OVERSPEED * use.surface_speed_mm_per_s))
+        if n is not None:
+            yield _fault(
+                setting,
+                "program-limit",
+                int(traced.line[n]),
+                "Cutter {n} runs at {fast:.0f} m/min in {material}; {most:.0f} is its speed.",
+                n=int(number),
+                fast=0.06 * float(rim[n]),
+                material=setting.material,
+                most=0.06 * use.surface_speed_mm_per_s,
+            )
+        working = mine & feeds & (traced.end_mm[:, 2] < piece.top_mm + 0.3)
+        cut = float(traced.length_mm[working].sum())
+        if cut > use.life_mm:
+            over = np.cumsum(np.where(working, traced.length_mm, 0.0)) > use.life_mm
+            yield _fault(
+                setting,
+                "program-life",
+                int(traced.line[int(over.argmax())]),
+                "Cutter {n} cuts {cut:.0f} m, and lasts {life:.0f} m in {material}; change it "
+                "between programs, or cut fewer frets at a time.",
+                n=int(number),
+                cut=cut / 1000.0,
+                life=use.life_mm / 1000.0,
+                material=setting.material,
+            )
+
+
+def _rapids(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
+    safe = piece.top_mm + setting.machine.safe_height_mm - setting.machine.digit_mm
+    low = np.minimum(traced.start_mm[:, 2], traced.end_mm[:, 2])
+    step = traced.end_mm - traced.start_mm
+    rises = (step[:, 2] > 0.0) & ~step[:, :2].any(axis=1)
+    ends = [crown.place(np.array([crown.low_mm, crown.high_mm])) for crown in piece.crowns]
+    x = np.concatenate([one[0] for one in ends])
+    y = np.concatenate([one[1] for one in ends])
+    over = np.ones(len(low), dtype=bool)
+    for axis, places in ((0, x), (1, y)):
+        least = np.minimum(traced.start_mm[:, axis], traced.end_mm[:, axis])
+        most = np.maximum(traced.start_mm[:, axis], traced.end_mm[:, axis])
+        reach = 4.0 * _MARGIN_MM if axis == 0 else _MARGIN_MM
+        over &= (most > places.min() - reach) & (least < places.max() + reach)
+    n = _first(traced.rapid & ~rises & over & (low < safe))
+    if n is not None:
+        yield _fault(
+            setting,
+            "program-rapid",
+            int(traced.line[n]),
+            "A rapid goes down to {z:size} over the instrument, under the safe height of "
+            "{safe:size}.",
+            z=float(low[n]),
+            safe=piece.top_mm + setting.machine.safe_height_mm,
+        )
+
+
+def _travel(traced: Traced, setting: Setting) -> Iterator[Finding]:
+    fixture = setting.fixture
+    zero = (0.0, 0.0, 0.0)
+    if fixture is not None:
+        zero = (fixture.zero_x_mm, fixture.zero_y_mm, fixture.zero_z_mm)
+    for axis, (least, most) in enumerate(setting.machine.travel_mm):
+        there = traced.end_mm[:, axis] + zero[axis]
+        if fixture is None:  # where zero lies is not known: only how far it goes in all
+            span = there - (there.min() if len(there) else 0.0)
+            n = _first(span > most - least + 1e-6)
+        else:
+            n = _first((there < least - 1e-6) | (there > most + 1e-6))
+        if n is not None:
+            yield _fault(
+                setting,
+                "program-limit",
+                int(traced.line[n]),
+                "{axis} goes to {there:size} on the machine, outside its travel of {least:size} to "
+                "{most:size}.",
+                axis="XYZ"[axis],
+                there=float(there[n]),
+                least=least,
+                most=most,
+            )
+
+
+def _places(traced: Traced, setting: Setting) -> Iterator[Finding]:
+    """Yield where a cutter comes into a clamp or a place to stay out of."""
+    fixture = setting.fixture
+    if fixture is None or not len(traced.line):
+        return
+    wide = np.zeros((len(traced.line), 2))
+    deep = np.zeros(len(traced.line))
+    for number, cutter in setting.cutters.items():
+        mine = traced.tool == number
+        rim = cutter.radius_mm + cutter.groove_depth_mm
+        body = 0.5 * cutter.body_width_mm
+        reach = {"concave wheel": (body, rim), "slitting saw": (rim, body)}.get(
+            cutter.shape, (rim, rim)
+        )
+        wide[mine] = reach
+        deep[mine] = cutter.groove_depth_mm
+    for box in fixture.boxes:
+        least = np.array([box.x_least_mm, box.y_least_mm]) - wide
+        most = np.array([box.x_most_mm, box.y_most_mm]) + wide
+        enters, leaves = np.zeros(len(wide)), np.ones(len(wide))
+        for axis in (0, 1):
+            a, b = traced.start_mm[:, axis], traced.end_mm[:, axis]
+            step = b - a
+            still = np.abs(step) < 1e-12
+            with np.errstate(divide="ignore", invalid="ignore"):
+                one, two = (least[:, axis] - a) / step, (most[:, axis] - a) / step
+            inside = (a >= least[:, axis]) & (a <= most[:, axis])
+            enters = np.maximum(
+                enters, np.where(still, np.where(inside, 0, 2), np.minimum(one, two))
+            )
+            leaves = np.minimum(
+                leaves, np.where(still, np.where(inside, 1, -1), np.maximum(one, two))
+            )
+        z0, z1 = traced.start_mm[:, 2], traced.end_mm[:, 2]
+        low = np.minimum(z0 + enters * (z1 - z0), z0 + leaves * (z1 - z0)) - deep
+        n = _first((enters <= leaves) & (low < box.z_most_mm))
+        if n is not None:
+            text = "The cutter comes into {name:quoted}, which stands up to {top:size}."
+            named: dict[str, Value] = {"name": box.name, "top": box.z_most_mm}
+            yield _fault(setting, "program-place", int(traced.line[n]), text, **named)
+
+
+# ---- the cut ------------------------------------------------------------------------------------
+
+
+def cut_faults(
+    patches: Sequence[Patch], piece: Workpiece, setting: Setting, *, lifted: bool
+) -> Iterator[Finding]:
+    """Yield where what is left differs from the plan, or what had to stay was touched."""
+    for patch in patches:
+        if not patch.fret:
+            continue
+        crown = piece.crowns[patch.fret - 1]
+        if lifted:
+            yield from _nothing_cut(patch, setting)
+        else:
+            yield from _fret_faults(patch, crown, setting)
+
+
+def _nothing_cut(patch: Patch, setting: Setting) -> Iterator[Finding]:
+    if patch.cut.any():
+        line = int(patch.line[patch.cut].min())
+        text = "The lifted program still cuts fret {fret}; lift it higher."
+        yield _fault(setting, "program-cut", line, text, fret=patch.fret)
+
+
+def _fret_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[Finding]:
+    middle = int(np.abs(patch.across_mm).argmin())
+    planned = crown.planned(patch.at_mm)
+    cut_here = crown.is_cut_at(patch.at_mm)
+    wanted = np.where(cut_here, planned, patch.before_mm.max(axis=1))
+    under = wanted - patch.height_mm[:, middle]
+    worst = int(under.argmax())
+    allowed = UNDER_MM if crown.is_cut else TOUCHED_MM
+    if under[worst] > allowed:
+        text = "It cuts fret {fret} {under:amount} too deep."
+        if not crown.is_cut:
+            text = "It cuts fret {fret}, which is not to be cut, {under:amount} deep."
+        yield _fault(
+            setting,
+            "program-cut",
+            int(patch.line[worst, middle]),
+            text,
+            fret=patch.fret,
+            under=float(under[worst]),
+        )
+    lowered = patch.before_mm - patch.height_mm
+    board = np.abs(patch.across_mm) >= crown.wire_half_mm
+    stays = np.broadcast_to(board, lowered.shape) if crown.is_cut else np.ones_like(lowered, bool)
+    touched = np.where(stays, lowered, 0.0)
+    if touched.max() > TOUCHED_MM and not (not crown.is_cut and under[worst] > allowed):
+        place = np.unravel_index(int(touched.argmax()), touched.shape)
+        text = "It cuts {deep:amount} into the board at fret {fret}."
+        if not board[place[1]]:
+            text = "It touches fret {fret}, which is not to be cut, by {deep:amount}."
+        yield _fault(
+            setting,
+            "program-cut",
+            int(patch.line[place]),
+            text,
+            fret=patch.fret,
+            deep=float(touched[place]),
+        )
+    if not crown.is_cut:
+        return
+    at = np.searchsorted(patch.at_mm, crown.at_mm)
+    asked = crown.removal_mm > TOUCHED_MM
+    over = np.where(asked, patch.height_mm[at].max(axis=1) - planned[at], 0.0)
+    allowance = setting.machine.working_allowance_mm + setting.machine.digit_mm
+    if over.max() > allowance:
+        k = int(over.argmax())
+        yield _fault(
+            setting,
+            "program-cut",
+            int(patch.line[at[k], middle]),
+            "It leaves fret {fret} {over:length} too high under {on:strings}.",
+            fret=patch.fret,
+            over=float(over[k]),
+            on=crown.strings[k] + 1,
+        )
+    yield from _shape_faults(patch, crown, setting, at[asked])
+
+
+def _shape_faults(
+    patch: Patch, crown: CrownLine, setting: Setting, at: IntArray
+) -> Iterator[Finding]:
+    """Yield a crown that is off its round where it was cut, over the width that was formed."""
+    for n in at.tolist():
+        lines = patch.line[n]
+        formed = lines > 0
+        if formed.sum() < 5:
+            continue
+        s, z = patch.across_mm[formed], patch.height_mm[n][formed]
+        top = float(z.max())
+        radii = [crown.wire_radius_mm] + [
+            c.groove_radius_mm for c in setting.cutters.values() if c.shape == "concave wheel"
+        ]
+        inside = np.abs(s) < 0.8 * crown.wire_half_mm
+        off = min(
+            float(np.abs(top - z - (r - np.sqrt(np.maximum(r * r - s * s, 0.0))))[inside].max())
+            for r in radii
+        )
+        if off > SHAPE_MM:
+            yield _fault(
+                setting,
+                "program-cut",
+                int(lines[formed].max()),
+                "The crown of fret {fret} ends {off:length} off its round.",
+                fret=patch.fret,
+                off=off,
+            )
+            return
+
+
+# ---- the result as a measurement ----------------------------------------------------------------
+
+
+def simulated_measurement(
+    plan: Plan, piece: Workpiece, patches: Sequence[Patch], machine: Machine
+) -> Measurement:
+    """Return what the simulated cut leaves, at playing tension, as readings of it would be.
+
+    Rod, nut and saddle are taken as planned. The uncertainty of each crown is that of a machine
+    that may miss by its working allowance either way (evenly spread; JCGM 100:2008, 4.3.7).
+    """
+    lowered = np.zeros(plan.removal_mm.shape)
+    for patch in patches:
+        if not patch.fret:
+            continue
+        crown = piece.crowns[patch.fret - 1]
+        at = np.searchsorted(patch.at_mm, crown.at_mm)
+        # the highest place of the crown, over a crossing
+        down = patch.before_mm[at].max(axis=1) - patch.height_mm[at].max(axis=1)
+        lowered[list(crown.strings), patch.fret - 1] = down
+    u = machine.working_allowance_mm / math.sqrt(3.0)
+    found = plan.measurement
+    whole = plan.crown_top_after_mm + plan.removal_mm
+    heights = Heights.independent(
+        nut_mm=plan.nut_after_mm,
+        crown_top_mm=whole - lowered,
+        saddle_mm=plan.saddle_after_mm,
+        nut_u_mm=u,
+        crown_top_u_mm=u,
+        saddle_u_mm=u,
+        origin=Origin.DERIVED,
+    )
+    return replace(
+        found,
+        source=("simulated cut",),
+        heights=heights,
+        crown_height_mm=plan.crown_height_after_mm + plan.removal_mm - lowered,
+        direct=(),
+        routes=(sentence("What a simulated cut of the machine program leaves."),),
+    )
+
+
+def summary(traced: Traced, setting: Setting) -> Finding:
+    """Return what a program does, as a note."""
+    return Finding(
+        "program",
+        "{lines:count line}, {cut:.1f} m of feed moves with {tools:count cutter}.",
+        NOWHERE if not setting.file else At(setting.file),
+        "note",
+        lines=traced.line_count,
+        cut=float(traced.length_mm[~traced.rapid].sum()) / 1000.0,
+        tools=len({number for number, _ in traced.tools}),
+    )

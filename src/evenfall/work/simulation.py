@@ -1,0 +1,384 @@
+"""Cuts a program virtually: fine heights along each crown and on the board, and what is left.
+
+Each fret and the board around it is a patch of columns, along the crown and across it. A move takes
+from every column what the swept cutter goes under there, worked out in closed form for the column's
+own place: nothing is interpolated, so at a crossing the simulated height is that of the program.
+Every column remembers the line of the program that last cut it.
+
+The heights of the columns are lower envelopes: for a round of radius R whose lowest point runs
+along a line of slope m, the lowest height at a distance aside is that of the circle of radius
+h = sqrt(R^2 - aside^2) in the upright plane of the move, touched h m / sqrt(1 + m^2) behind its
+centre. A wheel is such a round in its own plane, its radius depending on the place along its axis.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import Progress, silent
+from evenfall.work.stock import stock_profile
+
+if TYPE_CHECKING:
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
+    from evenfall.work.crown_lines import CrownLine, Workpiece
+    from evenfall.work.descriptions import Cutter
+    from evenfall.work.trace import Traced
+
+ALONG_MM = 0.4
+"""Distance of the columns along a crown [mm]; crossings have columns of their own."""
+
+ACROSS_MM = 0.06
+"""Distance of the columns across a crown [mm]; the crown's line has columns of its own."""
+
+_BOARD_STEP_MM = 0.5
+_SAMPLE_MM = 0.05  # of a move that runs along a wheel's axis
+_NONE = 1e-12
+
+
+@dataclass(slots=True, eq=False)
+class Patch:
+    """One fret, or another place that is cut, with the surface around it, as it is being cut.
+
+    Parameters
+    ----------
+    fret
+        Number of the fret; 0 for another place.
+    x_mm, y_mm, along_x_share, along_y_share
+        Where t is 0, and the direction of growing t.
+    at_mm, across_mm
+        Columns along and across, shapes (T,) and (S,) [mm].
+    height_mm, before_mm
+        Heights now and as found, shape (T, S) [mm].
+    line
+        Line of the program that last cut each column, 0 for none, shape (T, S).
+    """
+
+    fret: int
+    x_mm: float
+    y_mm: float
+    along_x_share: float
+    along_y_share: float
+    at_mm: FloatArray
+    across_mm: FloatArray
+    height_mm: FloatArray
+    before_mm: FloatArray
+    line: IntArray
+
+    def local(self, points_mm: FloatArray) -> FloatArray:
+        """Return points by place along, place across and height, shape (..., 3) [mm]."""
+        u, v = points_mm[..., 0] - self.x_mm, points_mm[..., 1] - self.y_mm
+        t = u * self.along_x_share + v * self.along_y_share
+        s = u * self.along_y_share - v * self.along_x_share
+        return np.stack([t, s, points_mm[..., 2]], axis=-1)
+
+    @property
+    def cut(self) -> BoolArray:
+        """Which columns were cut, shape (T, S)."""
+        return np.asarray(self.line > 0)
+
+
+def fret_patch(piece: Workpiece, crown: CrownLine) -> Patch:
+    """Return a fret as found, with the board half way to its neighbours."""
+    t = np.arange(crown.low_mm, crown.high_mm + ALONG_MM, ALONG_MM)
+    t = np.unique(np.concatenate([t[t < crown.high_mm], crown.at_mm, [crown.high_mm]]))
+    n = crown.fret - 1
+    before = piece.crowns[n - 1] if n else None
+    after = piece.crowns[n + 1] if n + 1 < len(piece.crowns) else None
+    back = 0.5 * abs(crown.x_mm - before.x_mm) if before else 8.0
+    ahead = 0.5 * abs(after.x_mm - crown.x_mm) if after else 8.0
+    wire = crown.wire_half_mm
+    fine = np.arange(ACROSS_MM, wire + 2.0 * ACROSS_MM, ACROSS_MM)
+    sides = [
+        np.concatenate([fine, np.arange(fine[-1] + 0.25, max(reach, wire + 0.5), _BOARD_STEP_MM)])
+        for reach in (back, ahead)
+    ]
+    s = np.concatenate([-sides[0][::-1], [0.0], sides[1]])
+    height = stock_profile(crown, t, s)
+    # off the wire the board runs on to the neighbours' board
+    here = crown.board(t)
+    for other, side in ((before, s < -wire), (after, s > wire)):
+        if other is None:
+            continue
+        apart = abs(other.x_mm - crown.x_mm)
+        share = np.abs(s[side]) / apart
+        there = other.board(np.clip(t, other.low_mm, other.high_mm))
+        height[:, side] = here[:, None] + share * (there - here)[:, None]
+    return Patch(
+        fret=crown.fret,
+        x_mm=crown.x_mm,
+        y_mm=crown.y_mm,
+        along_x_share=crown.along_x_share,
+        along_y_share=crown.along_y_share,
+        at_mm=t,
+        across_mm=s,
+        height_mm=height,
+        before_mm=height.copy(),
+        line=np.zeros(height.shape, dtype=np.int64),
+    )
+
+
+def simulate(
+    patches: tuple[Patch, ...],
+    traced: Traced,
+    cutters: Mapping[int, Cutter],
+    progress: Progress = silent,
+) -> tuple[Patch, ...]:
+    """Return the patches as a program leaves them.
+
+    Rapids cut as feed moves do. A move without a known cutter cuts nothing; that is for whoever
+    judges the program.
+    """
+    done = tuple(
+        replace(one, height_mm=one.height_mm.copy(), line=one.line.copy()) for one in patches
+    )
+    if not len(traced.line):
+        return done
+    low = np.minimum(traced.start_mm, traced.end_mm)
+    high = np.maximum(traced.start_mm, traced.end_mm)
+    for number, patch in enumerate(done):
+        progress("Cutting virtually", number / len(done))
+        top = float(patch.height_mm.max())
+        near = _near(patch, traced, (low, high), top, cutters)
+        if len(near):
+            _cut(patch, traced, near, cutters, top)
+    return done
+
+
+def _near(
+    patch: Patch,
+    traced: Traced,
+    ends: tuple[FloatArray, FloatArray],
+    top: float,
+    cutters: Mapping[int, Cutter],
+) -> IntArray:
+    """Return which moves, between their lowest and highest corners, may reach a patch."""
+    low, high = ends
+    corners = np.array(
+        [
+            (
+                patch.x_mm + t * patch.along_x_share + s * patch.along_y_share,
+                patch.y_mm + t * patch.along_y_share - s * patch.along_x_share,
+            )
+            for t in (patch.at_mm[0], patch.at_mm[-1])
+            for s in (patch.across_mm[0], patch.across_mm[-1])
+        ]
+    )
+    reach = np.zeros(len(traced.tool))
+    deep = np.zeros(len(traced.tool))
+    for number in np.unique(traced.tool):
+        cutter = cutters.get(int(number))
+        mine = traced.tool == number
+        reach[mine] = np.nan if cutter is None else _reach(cutter)
+        deep[mine] = 0.0 if cutter is None else cutter.groove_depth_mm
+    with np.errstate(invalid="ignore"):
+        there = (low[:, 2] - deep < top) & np.isfinite(reach)
+        for axis in (0, 1):
+            least, most = corners[:, axis].min(), corners[:, axis].max()
+            there &= (low[:, axis] - reach < most) & (high[:, axis] + reach > least)
+    return np.flatnonzero(there)
+
+
+def _reach(cutter: Cutter) -> float:
+    """Return how far from its axis a cutter may touch anything in plan [mm]."""
+    if cutter.shape in ("concave wheel", "slitting saw"):
+        return cutter.radius_mm + cutter.groove_depth_mm
+    return cutter.radius_mm + cutter.length_mm * math.tan(cutter.taper_rad)
+
+
+def _cut(
+    patch: Patch, traced: Traced, near: IntArray, cutters: Mapping[int, Cutter], top: float
+) -> None:
+    start, end = patch.local(traced.start_mm[near]), patch.local(traced.end_mm[near])
+    at, across = patch.at_mm.tolist(), patch.across_mm.tolist()
+    for n, a, b in zip(near.tolist(), start.tolist(), end.tolist(), strict=True):
+        cutter = cutters[int(traced.tool[n])]
+        deep = top - min(a[2], b[2]) + cutter.groove_depth_mm
+        if deep <= 0.0:
+            continue
+        along, aside = _footprint(patch, cutter, deep)
+        t0 = bisect_left(at, min(a[0], b[0]) - along)
+        t1 = bisect_right(at, max(a[0], b[0]) + along)
+        s0 = bisect_left(across, min(a[1], b[1]) - aside)
+        s1 = bisect_right(across, max(a[1], b[1]) + aside)
+        if t0 >= t1 or s0 >= s1:
+            continue
+        swept = _swept(patch, cutter, a, b, (slice(t0, t1), slice(s0, s1)))
+        height = patch.height_mm[t0:t1, s0:s1]
+        lower = swept < height - _NONE
+        if lower.any():
+            np.copyto(height, swept, where=lower)
+            patch.line[t0:t1, s0:s1][lower] = traced.line[n]
+
+
+def _footprint(patch: Patch, cutter: Cutter, deep: float) -> tuple[float, float]:
+    """Return how far along and across a cutter reaches at a depth under the patch's top [mm]."""
+    if cutter.shape in ("concave wheel", "slitting saw"):
+        rim = cutter.radius_mm + cutter.groove_depth_mm
+        disc = math.sqrt(min(2.0 * rim * deep, rim * rim)) if deep < rim else rim
+        wide = 0.5 * cutter.body_width_mm
+        turns = abs(patch.along_x_share) > abs(patch.along_y_share)
+        if (cutter.shape == "slitting saw") != turns:
+            disc, wide = wide, disc
+        slant = min(abs(patch.along_x_share), abs(patch.along_y_share))
+        return disc + slant * wide + 0.01, wide + slant * disc + 0.01
+    if cutter.shape == "flat end":
+        return cutter.radius_mm, cutter.radius_mm
+    r = cutter.radius_mm
+    ball = math.sqrt(2.0 * r * deep - deep * deep) if deep < r else r
+    ball = max(ball, r + deep * math.tan(cutter.taper_rad)) if cutter.taper_rad else ball
+    return ball + 1e-6, ball + 1e-6
+
+
+def _swept(
+    patch: Patch,
+    cutter: Cutter,
+    a: list[float],
+    b: list[float],
+    window: tuple[slice, slice],
+) -> FloatArray:
+    """Return the lowest height of a cutter over columns as it moves from a to b (T, S) [mm]."""
+    t = patch.at_mm[window[0]][:, None]
+    s = patch.across_mm[window[1]][None, :]
+    if cutter.shape in ("concave wheel", "slitting saw"):
+        return _swept_wheel(patch, cutter, a, b, (t, s))
+    dt, ds = b[0] - a[0], b[1] - a[1]
+    length = math.hypot(dt, ds)
+    if length < 1e-9:
+        low = min(a[2], b[2])
+        return _under(cutter, np.hypot(t - a[0], s - a[1])) + low
+    et, es = dt / length, ds / length
+    u, v = t - a[0], s - a[1]
+    along = u * et + v * es
+    square = (u * es - v * et) ** 2
+    slope = (b[2] - a[2]) / length
+    r = cutter.radius_mm
+    if cutter.shape == "flat end":
+        half = np.sqrt(np.maximum(r * r - square, 0.0))
+        place = np.clip(along - math.copysign(1.0, slope) * half, 0.0, length)
+        inside = (square <= r * r) & (np.abs(along - place) <= half + 1e-12)
+        return np.where(inside, a[2] + slope * place, np.inf)
+    half2 = r * r - square
+    behind = slope / math.sqrt(1.0 + slope * slope)
+    place = np.clip(along - np.sqrt(np.maximum(half2, 0.0)) * behind, 0.0, length)
+    down = half2 - (along - place) ** 2
+    swept = np.where(down >= 0.0, a[2] + r + slope * place - np.sqrt(np.maximum(down, 0.0)), np.inf)
+    if cutter.taper_rad:
+        steep = 1.0 / math.tan(cutter.taper_rad)
+        place = np.clip(
+            along - np.sqrt(square) * slope / math.sqrt(steep * steep - slope * slope), 0.0, length
+        )
+        cone = _under(cutter, np.sqrt(square + (along - place) ** 2)) + a[2] + slope * place
+        swept = np.minimum(swept, cone)
+    return swept
+
+
+def _under(cutter: Cutter, distance: FloatArray) -> FloatArray:
+    """Return the height of an upright cutter's surface over its lowest place [mm]."""
+    r = cutter.radius_mm
+    if cutter.shape == "flat end":
+        return np.where(distance <= r, 0.0, np.inf)
+    ball = np.where(
+        distance <= r, r - np.sqrt(np.maximum(r * r - distance * distance, 0.0)), np.inf
+    )
+    if not cutter.taper_rad:
+        return ball
+    a = cutter.taper_rad
+    cone = r * (1.0 - math.sin(a)) + (distance - r * math.cos(a)) / math.tan(a)
+    return np.where(distance <= r * math.cos(a), ball, cone)
+
+
+def _swept_wheel(
+    patch: Patch,
+    cutter: Cutter,
+    a: list[float],
+    b: list[float],
+    columns: tuple[FloatArray, FloatArray],
+) -> FloatArray:
+    """Return the lowest height of a wheel: its plane stands along Y, that of a saw along X."""
+    t, s = columns
+    saw = cutter.shape == "slitting saw"
+    x = t * patch.along_x_share + s * patch.along_y_share
+    y = t * patch.along_y_share - s * patch.along_x_share
+    ends = [
+        (
+            p[0] * patch.along_x_share + p[1] * patch.along_y_share,
+            p[0] * patch.along_y_share - p[1] * patch.along_x_share,
+            p[2],
+        )
+        for p in (a, b)
+    ]
+    (ax, ay, az), (bx, by, bz) = ends
+    if saw:
+        x, y, ax, ay, bx, by = y, x, ay, ax, by, bx
+    dx, dy, dz = bx - ax, by - ay, bz - az
+    if abs(dx) > 0.05 * abs(dy) + 1e-9:  # along its axis or steeply aslant: many short places
+        count = max(2, math.ceil(math.hypot(dx, dy) / _SAMPLE_MM) + 1)
+        shares = np.linspace(0.0, 1.0, count)
+        swept = np.full(np.broadcast_shapes(t.shape, s.shape), np.inf)
+        for share in shares:
+            u, v = x - ax - share * dx, y - ay - share * dy
+            swept = np.minimum(swept, az + share * dz + _wheel_under(cutter, u, v))
+        return swept
+    if abs(dy) < 1e-9:
+        return min(az, bz) + _wheel_under(cutter, x - ax, y - ay)
+    slope = dz / dy
+    behind = slope / math.sqrt(1.0 + slope * slope)
+    share = np.clip((y - ay) / dy, 0.0, 1.0)
+    for _ in range(2 if dx else 1):
+        rim = _rim(cutter, x - ax - share * dx)
+        share = np.clip((y - ay - rim * behind) / dy, 0.0, 1.0)
+    return az + share * dz + _wheel_under(cutter, x - ax - share * dx, y - ay - share * dy)
+
+
+def _rim(cutter: Cutter, aside: FloatArray) -> FloatArray:
+    """Return the radius of a wheel at places along its axis; 0 beyond it [mm]."""
+    wide = np.abs(aside)
+    if cutter.shape == "slitting saw":
+        return np.where(wide <= 0.5 * cutter.width_mm, cutter.radius_mm, 0.0)
+    r = cutter.groove_radius_mm
+    inside = np.minimum(wide, 0.5 * cutter.width_mm)
+    rim = cutter.radius_mm + r - np.sqrt(r * r - inside * inside)
+    return np.where(wide <= 0.5 * cutter.body_width_mm, rim, 0.0)
+
+
+def _wheel_under(cutter: Cutter, aside: FloatArray, along: FloatArray) -> FloatArray:
+    """Return the height of a wheel's surface over the bottom of its groove [mm]."""
+    rim = _rim(cutter, aside)
+    square = rim * rim - along * along
+    return np.where(
+        (rim > 0.0) & (square >= 0.0),
+        cutter.radius_mm - np.sqrt(np.maximum(square, 0.0)),
+        np.inf,
+    )
+
+
+def crown_after(patch: Patch) -> FloatArray:
+    """Return the top of a crown along it as it is now, shape (T,) [mm]."""
+    return np.asarray(patch.height_mm.max(axis=1))
+
+
+def after_each_pass(
+    patch: Patch, traced: Traced, cutters: Mapping[int, Cutter]
+) -> Iterator[tuple[int, FloatArray]]:
+    """Yield a crown's top after each stretch of moves between two rapids that cuts it.
+
+    With the line that the stretch ends on; the patch itself is left as it is.
+    """
+    work = replace(patch, height_mm=patch.height_mm.copy(), line=patch.line.copy())
+    low = np.minimum(traced.start_mm, traced.end_mm)
+    high = np.maximum(traced.start_mm, traced.end_mm)
+    top = float(work.height_mm.max())
+    near = _near(work, traced, (low, high), top, cutters)
+    stretch = np.cumsum(traced.rapid)[near]
+    for one in np.unique(stretch):
+        moves = near[stretch == one]
+        before = work.height_mm.copy()
+        _cut(work, traced, moves, cutters, top)
+        if (work.height_mm < before).any():
+            yield int(traced.line[moves[-1]]), crown_after(work)

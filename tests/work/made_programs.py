@@ -1,0 +1,190 @@
+"""Programs made for tests: varied instruments, machines and cutters, without files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cache
+
+from evenfall.wording import sentence
+from evenfall.work.cautions import machine_cautions
+from evenfall.work.crown_lines import Lie, workpiece
+from evenfall.work.descriptions import read_description
+from evenfall.work.emit import Header, emit
+from evenfall.work.program_check import Setting, cut_faults, program_faults
+from evenfall.work.simulation import fret_patch, simulate
+from evenfall.work.toolpath import fret_cutter, fret_passes
+from evenfall.work.trace import trace
+from evenfall.workshop import Source
+from work.made_plans import made_plan, specification_text
+
+
+@cache
+def described(name):
+    return read_description(Source.invented(name).text(), source=name)
+
+
+MM, INCH = "yard", "row"
+
+
+@dataclass(frozen=True)
+class Job:
+    """One instrument, its plan, and the machine that cuts it."""
+
+    specification: object
+    plan: object
+    piece: object
+    machine: object
+    cutters: object
+    fixture: object
+    cutter: int | None = None
+    lift_mm: float = 0.0
+
+    @property
+    def setting(self):
+        by_number = {one.number: one for one in self.cutters}
+        return Setting(
+            self.machine, by_number, self.fixture, "nickel silver", self.plan.code, "a.ngc"
+        )
+
+    def passes(self):
+        cutter = fret_cutter(self.piece, self.cutters, self.machine, "nickel silver", self.cutter)
+        return fret_passes(self.piece, cutter, self.machine, "nickel silver")
+
+    def program(self):
+        header = Header(
+            instrument=f"{self.specification.name}, {self.plan.measurement.serial}",
+            plan_code=self.plan.code,
+            state=self.piece.state,
+            material="nickel silver",
+            heights=self.piece.said,
+            places=((sentence("crown of fret 1, string 1"), *self.piece.crown_point(1, 1)),),
+            cautions=tuple(
+                (one.topic, one.sentence)
+                for one in machine_cautions("nickel silver", strung=self.piece.state == "strung")
+            ),
+            safe_z_mm=self.piece.top_mm + self.machine.safe_height_mm,
+            lift_mm=self.lift_mm,
+        )
+        return emit(self.passes(), header, self.machine, self.fixture)
+
+    def cut(self, text):
+        """Return the moves of a program and what it leaves."""
+        traced = trace(text, source="a.ngc")
+        untouched = tuple(fret_patch(self.piece, crown) for crown in self.piece.crowns)
+        return traced, simulate(untouched, traced, self.setting.cutters)
+
+    def faults(self, text):
+        """Return everything that is wrong with a program."""
+        traced, patches = self.cut(text)
+        found = list(program_faults(traced, self.piece, self.setting))
+        lifted = "lift:" in text
+        return found + list(cut_faults(patches, self.piece, self.setting, lifted=lifted))
+
+
+def text_of(strings=6, frets=22, *, unit="mm", fanned=False, left=False, radius=None, scale=None):
+    """Return a specification with what a job asks for."""
+    text = specification_text(strings, frets, unit=unit)
+    per = 25.4 if unit == "in" else 1.0
+    head, _, rest = text.partition("[scale]\n")
+    length, _, rest = rest.partition("\n")
+    if fanned:
+        length = f"bass = {686.0 / per!r}\ntreble = {648.0 / per!r}\nsquare_fret = 7"
+    elif scale:
+        length = f"length = {scale / per!r}"
+    if left:
+        head = head.replace("[model]\n", '[model]\nhanded = "left"\n')
+    text = f"{head}[scale]\n{length}\n{rest}"
+    if radius is not None:
+        lines = text.splitlines()
+        lines = [
+            f"{line.split(' =')[0]} = {radius / per!r}" if line.startswith("radius_") else line
+            for line in lines
+        ]
+        text = "\n".join(lines) + "\n"
+    return text
+
+
+def made_job(
+    seed=1,
+    *,
+    machine=MM,
+    cutter=None,
+    state="strung",
+    lie=None,
+    lift_mm=0.0,
+    strings=6,
+    frets=22,
+    fixture=False,
+    **instrument,
+):
+    """Return a job of an invented instrument."""
+    unit = "mm" if machine == MM else "in"
+    spec, plan = made_plan(
+        strings,
+        frets,
+        seed=seed,
+        unit=unit,
+        text=text_of(strings, frets, unit=unit, **instrument),
+        need_mm=0.12,
+    )
+    piece = workpiece(spec, plan, state=state).placed(lie or Lie())
+    return Job(
+        spec,
+        plan,
+        piece,
+        described(f"{machine}.machine.toml"),
+        described("yard.cutters.toml"),
+        described(f"{machine}.fixture.toml") if fixture else None,
+        cutter,
+        lift_mm,
+    )
+
+
+#: Kinds of instruments, by name: four to twelve strings, flat and round boards, fans, either hand.
+KINDS = {
+    "guitar": {},
+    "left-handed guitar": {"left": True},
+    "fanned guitar": {"fanned": True},
+    "left-handed fan": {"fanned": True, "left": True},
+    "seven strings": {"strings": 7, "frets": 24},
+    "fanned eight": {"strings": 8, "frets": 24, "fanned": True},
+    "bass": {"strings": 4, "frets": 20, "scale": 864.0},
+    "ukulele": {"strings": 4, "frets": 15, "scale": 380.0, "radius": 0},
+    "flat board": {"radius": 0},
+    "round board": {"radius": 184.0, "frets": 21},
+}
+
+
+def varied_jobs():
+    """Yield forty jobs by name: every kind, both machines, both cutters where they can."""
+    for number, (kind, instrument) in enumerate(KINDS.items()):
+        fanned = bool(instrument.get("fanned"))
+        for machine in (MM, INCH):
+            for turn in range(2):
+                # only the mm machine turns wheels, and a wheel takes square frets only
+                wheel = machine == MM and not fanned and turn == 0
+                yield (
+                    f"{kind}, {machine}, {'wheel' if wheel else 'ball'} {turn}",
+                    {
+                        "seed": 7 * number + turn,
+                        "machine": machine,
+                        "cutter": 1 if wheel else 2,
+                        "state": ("strung", "unstrung")[turn],
+                        **instrument,
+                    },
+                )
+
+
+def heights_at_crossings(job, patches):
+    """Yield what each patch leaves at its crossings, with the crown's line."""
+    import numpy as np
+
+    for patch in patches:
+        crown = job.piece.crowns[patch.fret - 1]
+        at = np.searchsorted(patch.at_mm, crown.at_mm)
+        yield crown, patch, patch.height_mm[at].max(axis=1)
+
+
+def lowered(job, mm):
+    """Return a job whose program is lifted."""
+    return replace(job, lift_mm=mm)

@@ -1,0 +1,179 @@
+"""Programs that are wrong on purpose: each is caught, with its line."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from evenfall.errors import ProgramError, RequestError
+from evenfall.work.descriptions import Box
+from evenfall.work.trace import trace
+from work.interpreter import interpreted
+from work.made_programs import made_job
+
+
+@pytest.fixture(scope="module")
+def job():
+    return made_job(3, cutter=1, fixture=True)
+
+
+@pytest.fixture(scope="module")
+def sound(job) -> str:
+    text = job.program()
+    assert job.faults(text) == []
+    return text
+
+
+def lines_of(job, text: str, code: str) -> list[int]:
+    """Return the lines of all faults of a code; every fault has to be an error with words."""
+    found = job.faults(text)
+    assert all(one.severity == "error" and one.sentence.endswith(".") for one in found)
+    return [line for one in found if one.code == code for line in one.at.lines]
+
+
+def line_with(text: str, pattern: str, after: int = 0) -> int:
+    """Return the first line, counted from 1, that matches a pattern."""
+    for number, line in enumerate(text.split("\n"), start=1):
+        if number > after and re.search(pattern, line):
+            return number
+    raise AssertionError(f"no line matches {pattern}")
+
+
+def changed(text: str, number: int, new: str) -> str:
+    lines = text.split("\n")
+    lines[number - 1] = new
+    return "\n".join(lines)
+
+
+def middle_move(job, text: str) -> int:
+    """Return the line of a move in the middle of a pass that is the last over its fret."""
+    _, patches = job.cut(text)
+    fret = next(p for p in patches if job.piece.crowns[p.fret - 1].is_cut)
+    crown = job.piece.crowns[fret.fret - 1]
+    middle = int(abs(fret.across_mm).argmin())
+    deep = crown.removal(fret.at_mm) * (abs(fret.at_mm) < 15.0)
+    return int(fret.line[int(deep.argmax()), middle])
+
+
+def test_one_height_lowered(job, sound: str) -> None:
+    line = middle_move(job, sound)
+    was = sound.split("\n")[line - 1]
+    z = re.search(r"Z(-?[\d.]+)", was)
+    if z is None:
+        line += 1
+        was = sound.split("\n")[line - 1]
+        z = re.search(r"Z(-?[\d.]+)", was)
+    assert z is not None
+    wrong = changed(sound, line, was.replace(z[0], f"Z{float(z[1]) - 0.2:.3f}"))
+    # the move to the lowered place and the one from it both cut too deep
+    assert set(lines_of(job, wrong, "program-cut")) & {line, line + 1}
+    deep = next(one for one in job.faults(wrong) if one.code == "program-cut")
+    assert deep.said.values["under"] == pytest.approx(0.2, abs=0.01)
+
+
+def test_a_rapid_through_a_fret(job, sound: str) -> None:
+    line = line_with(sound, r"^G0 X", after=line_with(sound, r"M3$") + 10)
+    wrong = changed(sound, line, f"{sound.split(chr(10))[line - 1]} Z-1.000")
+    assert line in lines_of(job, wrong, "program-rapid")
+
+
+def test_a_feed_over_the_limit(job, sound: str) -> None:
+    line = line_with(sound, r"^G1 Y.* F")
+    wrong = changed(sound, line, re.sub(r"F[\d.]+", "F1500.1", sound.split("\n")[line - 1]))
+    assert lines_of(job, wrong, "program-limit") == [line]
+
+
+def test_a_missing_tool_change(job, sound: str) -> None:
+    line = line_with(sound, r"^T1 M6")
+    wrong = changed(sound, line, "")
+    assert lines_of(job, wrong, "program-tool") == [line_with(wrong, r"^G1 ")]
+
+
+def test_a_wrong_work_offset(job, sound: str) -> None:
+    line = line_with(sound, r"G54 G40")
+    wrong = changed(sound, line, sound.split("\n")[line - 1].replace("G54", "G55"))
+    assert lines_of(job, wrong, "program-state") == [line_with(sound, "G54 G40")]
+
+
+def test_a_program_for_the_unstrung_neck_used_strung(job) -> None:
+    other = made_job(3, cutter=1, fixture=True, state="unstrung").program()
+    found = job.faults(other)
+    assert [one.at.lines for one in found if one.code == "program-state"] == [
+        (line_with(other, r"^\(state: unstrung"),)
+    ]
+    # and it would really cut wrong
+    assert any(one.code == "program-cut" for one in found)
+
+
+def test_a_clamp_in_the_way(job, sound: str) -> None:
+    crown = next(one for one in job.piece.crowns if one.is_cut)
+    top = job.piece.top_mm + 5.0
+    y = crown.high_mm + 2.0
+    clamp = Box("side clamp", crown.x_mm - 5.0, crown.x_mm + 5.0, y, y + 10.0, top)
+    blocked = replace(job, fixture=replace(job.fixture, boxes=(clamp,)))
+    (line,) = lines_of(blocked, sound, "program-place")
+    assert sound.split("\n")[line - 1].startswith("G1")
+
+
+def wide_wheel(job, mm: float):
+    wide = replace(job.cutters[0], body_width_mm=mm)
+    return replace(job, cutters=(wide, *job.cutters[1:]))
+
+
+def test_a_cutter_wider_than_the_gap_between_the_last_frets(job, sound: str) -> None:
+    crowns = job.piece.crowns
+    gap = crowns[-1].x_mm - crowns[-2].x_mm
+    wide = wide_wheel(job, 2.0 * gap)
+    with pytest.raises(RequestError, match="would touch fret"):
+        wide.passes()
+    # by hand all the same: the simulated cut finds it
+    lines = lines_of(wide, sound, "program-cut")
+    assert lines
+    assert all(sound.split("\n")[line - 1].startswith("G1") for line in lines)
+
+
+def test_a_program_over_its_travel(job, sound: str) -> None:
+    far = replace(job, fixture=replace(job.fixture, zero_x_mm=600.0))
+    (line,) = lines_of(far, sound, "program-limit")
+    there = re.search(r"X([\d.]+)", sound.split("\n")[line - 1])
+    assert there is not None
+    assert float(there[1]) > 300.0
+
+
+def test_what_the_interpreter_lets_pass_is_ours_to_judge(job, sound: str, tmp_path) -> None:
+    far = sound.replace("\nM5\nM9\n", "\nG0 X9000.000\nM5\nM9\n")
+    standing = changed(sound, line_with(sound, r"^S\d+ M3"), "")
+    for wrong, code in ((far, "program-limit"), (standing, "program-tool")):
+        assert wrong != sound
+        assert interpreted(wrong, tmp_path).refused == ""
+        assert lines_of(job, wrong, code)
+    foreign = sound.replace("(plan:", "(µ plan:")
+    assert interpreted(foreign, tmp_path).refused == ""
+    with pytest.raises(ProgramError, match="plain ASCII"):
+        trace(foreign)
+
+
+def test_a_worn_cutter_and_a_missing_message(job, sound: str) -> None:
+    wheel = job.cutters[0]
+    short = replace(wheel.uses["nickel silver"], life_mm=100.0)
+    worn = replace(wheel, uses={**wheel.uses, "nickel silver": short})
+    assert lines_of(replace(job, cutters=(worn, *job.cutters[1:])), sound, "program-life")
+    silent = re.sub(r"\n\(MSG, end of program.*\)", "", sound)
+    assert lines_of(job, silent, "program-state") == [line_with(silent, r"^M2")]
+
+
+def test_a_program_for_another_plan(job, sound: str) -> None:
+    wrong = re.sub(r"\(plan: \w+\)", "(plan: 0000000000)", sound)
+    assert lines_of(job, wrong, "program-state") == [line_with(wrong, r"^\(plan:")]
+
+
+def test_a_pass_left_out(job, sound: str) -> None:
+    line = line_with(sound, r"^M5$", after=100)
+    start = max(n for n in range(1, line) if sound.split("\n")[n - 1].startswith("(fret "))
+    lines = sound.split("\n")
+    wrong = "\n".join(lines[: start - 1] + lines[line - 1 :])
+    found = [one for one in job.faults(wrong) if one.code == "program-cut"]
+    assert found
+    assert "too high" in found[0].sentence

@@ -103,14 +103,17 @@ def play_cells(specification: Specification, test: PlayTest) -> tuple[Cell, ...]
     first = np.take_along_axis(
         test.first_contact_fret, time_s.argmin(axis=-1, keepdims=True), axis=-1
     )[..., 0]
+    names, clean = [attack.name for attack in test.attacks], int(Verdict.CLEAN)
     cells = []
-    for (k, p, a), verdict in np.ndenumerate(test.worst):
-        shade, mark = PLAY_SHADES[verdict], _MARKS[verdict]
+    for (k, p), notes in zip(np.ndindex(shape), test.worst.reshape(-1, len(names)), strict=True):
         note = f"String {k + 1} stopped at fret {p}" if p else f"String {k + 1} open"
-        label = f"{note}, {test.attacks[a].name}: {shade.name}"
-        fret = str(first[k, p, a]) if verdict != Verdict.CLEAN else ""
-        label += f", fret {fret} first" if fret else ""
-        cells.append(Cell(k + 1, p, shade, (), label, mark, fret, strip=a))
+        for a, verdict in enumerate(notes.tolist()):
+            shade, mark = PLAY_SHADES[verdict], _MARKS[verdict]
+            label, fret = f"{note}, {names[a]}: {shade.name}", ""
+            if verdict != clean:
+                fret = str(first[k, p, a])
+                label += f", fret {fret} first"
+            cells.append(Cell(k + 1, p, shade, (), label, mark, fret, strip=a))
     return tuple(cells)
 
 

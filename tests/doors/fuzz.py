@@ -1,0 +1,348 @@
+"""Feed commands with damaged files and odd arguments: only answers and refusals may come out.
+
+    python tests/doors/fuzz.py WHAT... [--seconds S] [--seed N] [--into FOLDER]
+
+WHAT is one of `KINDS`; several take turns. Values in sheets, specifications and JSON files are
+changed one at a time, and the hashes of a JSON file are taken for right, so that what lies behind
+them is reached. A case that ends in anything but an answer or a refusal is kept in FOLDER with its
+files, its command and the traceback; the search goes on.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import random
+import shutil
+import sys
+import tempfile
+import time
+import traceback
+from collections import Counter
+from collections.abc import Callable
+from itertools import cycle
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).resolve()
+sys.path.insert(0, str(HERE.parents[1]))
+
+from click.testing import CliRunner, Result  # noqa: E402
+
+from evenfall.cli import main  # noqa: E402
+from evenfall.codec import content  # noqa: E402
+from evenfall.errors import GATE_CODES  # noqa: E402
+from evenfall.instrument.specification_keys import TABLES  # noqa: E402
+from evenfall.plan import METHODS  # noqa: E402
+from evenfall.sheets.quantities import QUANTITIES  # noqa: E402
+from scans.formats.fuzz import damaged  # noqa: E402
+
+SLOW_S = 60.0
+"""A command that takes longer is a find too; the search shares its processor with other work."""
+
+RECORDS = HERE.parents[1] / "records" / "files"
+EXAMPLES = HERE.parents[2] / "docs" / "examples"
+INVENTED = HERE.parents[2] / "src" / "evenfall" / "invented"
+SHEETS = [
+    *(("tesquil-before", "tesquil"), ("tesquil-settled", "tesquil"), ("tesquil-after", "tesquil")),
+    *(("quenlo-readings", "quenlo"), ("quenlo-after", "quenlo"), ("gorbune-readings", "gorbune")),
+]
+PLANS = ("tesquil.plan@0.json", "tesquil-settled.plan@0.json")
+MEASUREMENTS = ("tesquil", "quenlo", "converted", "tesquil-settled")
+
+ODD_CELLS = (
+    *(
+        "",
+        "0",
+        "1",
+        "-1",
+        "1,5",
+        "0.1",
+        "1e400",
+        "1e-300",
+        "7",
+        "12",
+        "22",
+        "23",
+        "99",
+        "nan",
+        "mm",
+    ),
+    *("in", "thou", "1-4", "1-6", "all", "5 gap at 6", "7 over 1 and 22", "strung", "unstrung"),
+    *("unstrung 40%", "strung 140%", "#", '"', "=1", "\ufeff", "E4", "G#3", "½", "1/0", "1/64"),
+    *("x" * 500, "١", "0x10", "1_000", "+-1", *QUANTITIES),
+)
+ODD_TOML = (
+    *("0", "1", "-1", "-0.0", "1e-9", "0.05", "0.5", "3", "6", "12", "22", "36", "1e9", "1e400"),
+    *("nan", "inf", "true", "false", '""', '"E4"', '"C#9"', '"nylon"', '"round"', '"flat"', "[]"),
+    *('"in"', '"mm"', '"probability"', '"left"', "[1]", "[0.4, 0.4, 0.4, 0.4, 0.4, 0.4]", "{}"),
+    *("{ value = 0.2 }", "{ value = 0.2, minimum = 0.2, maximum = 0.2 }", "1979-05-27"),
+    *("{ value = 1.5, tolerance = 0 }", "{ down = 0 }", "{ each = [1, 1, 1, 1, 1, 1] }"),
+    *("{ treble = 0.1, bass = 10, tolerance = 5 }", "{ forward = 20, back = 20 }"),
+)
+ODD_JSON = (
+    *(None, True, False, "", "x" * 300, "7:3", 0, 1, -1, 3, 1e-300, 1e300, -1e9, 10**400, [], [[]]),
+    *({}, {"text": "{a}", "values": {}}, [None], "\ud800", "holds", 0.5, 22, 23, [1, 2, 3]),
+)
+ODD_WORDS = (
+    *("", "0", "-1", "1e400", "nan", "inf", "0.45", "12", "E4", "3:5", "7:99", ".", "/", "-", "--"),
+    *(
+        "x" * 3000,
+        "\u202e",
+        "saddle",
+        "nut",
+        "relief",
+        "é=é",
+        "=",
+        "@",
+        "not-seated@=x",
+        "scatter=",
+    ),
+    *("step@0:0=q", *METHODS, *(f"{code}=right after all" for code in GATE_CODES)),
+)
+VERBS = ("plan", "diagnose", "pitch", "neck", "measure", "sheet", "prove", "spec", "play")
+OPTIONS = (
+    *("--method", "--attack", "--budget", "--keep", "--accept", "--accepted-by", "--serial"),
+    *("--settled", "--compare", "--confirmed-by", "--spec", "--json", "-o", "--pictures", "--unit"),
+    *("--date", "--certificate", "--steps", "--template", "--length-unit", "--humidity"),
+)
+Commands = list[list[str]]
+
+
+def damaged_sheet(text: str, chance: random.Random) -> str:
+    """Return a sheet with a few cells, rows or columns changed."""
+    rows = [line.split(",") for line in text.splitlines()]
+    for _ in range(chance.choice((1, 1, 2, 4))):
+        at = chance.randrange(len(rows))
+        some = rows[at : at + chance.choice((1, 1, 6, 30, 200))]
+        match chance.randrange(8):
+            case 0:
+                del rows[at : at + chance.choice((1, 1, 5, 40))]
+            case 1:
+                rows[at:at] = some[:6]
+            case 2:
+                column, word = chance.randrange(9), chance.choice(ODD_CELLS)
+                for row in some:
+                    row[column : column + 1] = [word]
+            case 3:
+                rows[at] = [*rows[at][:2], *rows[chance.randrange(len(rows))][2:]]
+            case 4:  # a slip of the decimal point or of the sign
+                shift(some, chance.choice((10, 0.1, -1, 0, 25.4, 1.02)), 0.0, chance)
+            case _:
+                shift(some, 1.0, chance.choice((0.002, 0.02, 0.1, 0.5, 3.0)), chance)
+        rows = rows or [[""]]
+    return "\n".join(",".join(row) for row in rows) + "\n"
+
+
+def shift(rows: list[list[str]], factor: float, noise: float, chance: random.Random) -> None:
+    """Change the values of some rows."""
+    for row in rows:
+        if len(row) > 3 and row[3].replace(".", "").lstrip("-").isdigit():
+            row[3] = f"{float(row[3]) * factor + chance.gauss(0.0, noise):.3f}"
+
+
+def damaged_specification(text: str, chance: random.Random) -> str:
+    """Return a specification with a few values, keys or tables changed."""
+    lines = text.splitlines()
+    for _ in range(chance.choice((1, 1, 2, 3))):
+        at = chance.randrange(len(lines))
+        name, equals, rest = lines[at].partition("=")
+        value = rest.split("#")[0].strip()
+        match chance.randrange(6):
+            case 0:
+                del lines[at]
+            case 1:
+                lines.insert(at, chance.choice(lines))
+            case 2 if equals:
+                lines[at] = f"{name}= {chance.choice(ODD_TOML)}"
+            case 3 | 4 if value.replace(".", "").lstrip("-").isdigit():
+                lines[at] = f"{name}= {float(value) * chance.choice((0.5, 0.9, 1.1, 2.0, 0.0)):.6g}"
+            case _:
+                set_any_key(lines, chance)
+    return "\n".join(lines) + "\n"
+
+
+def set_any_key(lines: list[str], chance: random.Random) -> None:
+    """Give one key of the table of keys another value, in range or not."""
+    table = chance.choice(list(TABLES.values()))
+    key = chance.choice(table.keys)
+    within = (key.low, key.high, (key.low + key.high) / 2, chance.uniform(key.low, key.high))
+    chosen = f'"{chance.choice(key.choices or ("x",))}"'
+    setting = f"{key.name} = {chance.choice((*within, chosen, 'true', *ODD_TOML))}"
+    header = f"[[{table.name}]]" if table.name == "string" else f"[{table.name}]"
+    own = [n for n, line in enumerate(lines) if line.partition("=")[0].strip() == key.name]
+    if own:
+        lines[chance.choice(own)] = setting
+    elif header in lines:
+        lines.insert(lines.index(header) + 1, setting)
+    else:
+        lines += [header, setting]
+
+
+def without_hashes(text: str) -> Any:
+    """Return a file of ours with the one hash that is taken for right."""
+    return json.loads(
+        text, object_hook=lambda o: {**o, "content_hash": "0" * 64} if "content_hash" in o else o
+    )
+
+
+def damaged_json(text: str, chance: random.Random) -> str:
+    """Return a file of ours with a few values or keys changed."""
+    values = without_hashes(text)
+    for _ in range(chance.choice((1, 1, 2))):
+        inner = values
+        for _ in range(chance.randint(0, 5)):
+            deeper = [one for one in parts(inner).values() if isinstance(one, dict | list) and one]
+            inner = chance.choice(deeper) if deeper else inner
+        key, old = chance.choice(list(parts(inner).items()))
+        match chance.randrange(5):
+            case 0:
+                del inner[key]
+            case 1:
+                inner[key] = chance.choice(list(parts(inner).values()))
+            case 2 if isinstance(old, float | int):
+                inner[key] = old * chance.choice((-1, 0, 10, 0.1, 25.4))
+            case 3 if isinstance(old, list | dict):
+                inner[key] = type(old)()
+            case _:
+                inner[key] = chance.choice(ODD_JSON)
+    return json.dumps(values)
+
+
+def parts(inner: Any) -> dict[Any, Any]:
+    """Return what an object or a list holds, by key or place."""
+    return inner if isinstance(inner, dict) else dict(enumerate(inner)) or {0: None}
+
+
+def sheet(chance: random.Random) -> Commands:
+    """Damage a sheet, and go through the job with it, everything accepted that is asked for."""
+    name, model = chance.choice(SHEETS)
+    text, spec = Path(f"{name}.csv").read_text(encoding="utf-8"), ["--spec", f"{model}.spec.toml"]
+    changed = damaged_sheet(text, chance).encode("utf-8", "replace")
+    Path("a.csv").write_bytes(damaged(text.encode(), chance) if chance.random() < 0.15 else changed)
+    planned = CliRunner().invoke(main, ["plan", "a.csv", *spec, "--json"])
+    gates = (
+        json.loads(planned.stdout)["gates"]
+        if planned.exit_code in (0, 1) and planned.stdout
+        else []
+    )
+    asked = sorted({gate["code"] for gate in gates})
+    accept = [word for code in asked for word in ("--accept", f"{code}=right after all")]
+    method = ["--method", chance.choice(list(METHODS))] if chance.random() < 0.4 else []
+    proof = [*accept, "-o", "p.json", "--certificate", "p.html"]
+    return [
+        ["measure", "a.csv", *spec, "-o", "a.json"],
+        [chance.choice(("diagnose", "pitch", "plan")), "a.csv", *spec],
+        ["plan", "a.csv", *spec, *accept, *method, "-o", "b.json"],
+        chance.choice(
+            [["sheet", "b.json"], ["neck", "b.json"], ["prove", "b.json", "a.csv", *proof]]
+        ),
+        ["prove", PLANS[1], "a.csv", *proof],
+    ]
+
+
+def specification(chance: random.Random) -> Commands:
+    """Damage a specification."""
+    name, model = chance.choice(SHEETS)
+    text = Path(f"{model}.spec.toml").read_text(encoding="utf-8")
+    changed = damaged_specification(text, chance).encode()
+    Path("a.toml").write_bytes(
+        damaged(text.encode(), chance) if chance.random() < 0.15 else changed
+    )
+    verb = chance.choice(("plan", "plan", "diagnose", "pitch", "neck", "measure"))
+    return [
+        ["spec", "check", "a.toml"],
+        ["measure", "--template", "a.toml", "-o", chance.choice(("t.csv", "t.xlsx"))],
+        [verb, f"{name}.csv", "--spec", "a.toml"],
+    ]
+
+
+def plan(chance: random.Random) -> Commands:
+    """Damage a plan."""
+    Path("a.json").write_text(damaged_json(Path(chance.choice(PLANS)).read_text(), chance))
+    proof = ["prove", "a.json", "tesquil-after.csv", "-o", "p.json", "--certificate", "p.html"]
+    return [chance.choice((proof, *(([verb, "a.json"]) for verb in ("sheet", "pitch", "neck"))))]
+
+
+def measurement(chance: random.Random) -> Commands:
+    """Damage a measurement."""
+    text = Path(f"{chance.choice(MEASUREMENTS)}.measurement@0.json").read_text()
+    Path("a.json").write_text(damaged_json(text, chance))
+    return [[chance.choice(("plan", "diagnose", "pitch", "neck")), "a.json"]]
+
+
+def arguments(chance: random.Random) -> Commands:
+    """Give odd arguments with sound files."""
+    words = [
+        chance.choice(VERBS),
+        chance.choice(("tesquil-before.csv", PLANS[0], "quenlo.measurement@0.json")),
+    ]
+    words += ["tesquil-after.csv"] * (words[0] == "prove")
+    words += ["--spec", "tesquil.spec.toml"] * words[1].endswith(".csv")
+    for _ in range(chance.randint(1, 4)):
+        words.append(chance.choice(OPTIONS if chance.random() < 0.6 else ODD_WORDS))
+        words += [chance.choice(ODD_WORDS)] * (chance.random() < 0.6)
+    return [words]
+
+
+KINDS: dict[str, Callable[[random.Random], Commands]] = {
+    one.__name__: one for one in (sheet, specification, plan, measurement, arguments)
+}
+
+
+def wrong(result: Result, left: set[Path]) -> str:
+    """Return what is wrong with how a command ended; empty where nothing is."""
+    told = result.stderr.strip()
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        return "".join(traceback.format_exception(result.exception))
+    if result.exit_code not in (0, 1, 2) or "Warning" in told:
+        return f"exit status {result.exit_code}: {told[:500]}"
+    if result.exit_code < 2:
+        return "a number that is none" if " nan" in result.stdout or "None" in result.stdout else ""
+    if left or len(told) > 20_000 or not told.rstrip("'").endswith((".", "?")):
+        return f"left {sorted(left)}, told {told[:300]!r} to {told[-200:]!r}"
+    return ""
+
+
+def search(kinds: list[str], seconds: float, seed: int, into: Path) -> Counter[str]:
+    """Feed damaged cases for a time; return how they ended, and keep each odd one in a folder."""
+    chance = random.Random(seed)  # noqa: S311 (no secret depends on it)
+    content.content_hash = lambda _content: "0" * 64  # type: ignore[assignment]
+    ends: Counter[str] = Counter()
+    seen: set[str] = set()
+    end = time.monotonic() + seconds
+    for kind in cycle(kinds):
+        if time.monotonic() > end:
+            return ends
+        with tempfile.TemporaryDirectory() as folder:
+            os.chdir(folder)
+            for source in (*INVENTED.glob("*.*"), *EXAMPLES.glob("*.*")):
+                shutil.copy(source, ".")
+            for source in RECORDS.glob("*.json"):
+                Path(source.name).write_text(json.dumps(without_hashes(source.read_text())))
+            for words in KINDS[kind](chance):
+                before, start = set(Path().rglob("*")), time.monotonic()
+                result = CliRunner().invoke(main, words)
+                why = wrong(result, set(Path().rglob("*")) - before)
+                why += " (slow)" * (time.monotonic() - start > SLOW_S)
+                ends[f"{kind}: {result.exit_code}"] += 1
+                if why and why[-300:] not in seen:
+                    seen.add(why[-300:])
+                    kept = into / f"{kind}-{seed}-{ends.total()}"
+                    shutil.copytree(".", kept)
+                    told = f"{words}\n{why}\n{result.output}"
+                    (kept / "why.txt").write_text(told, "utf-8", "replace")
+                    print(kept, why.splitlines()[-1][:200], flush=True)
+            os.chdir("/")
+    return ends
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser()
+    parser.add_argument("what", nargs="+", choices=list(KINDS))
+    parser.add_argument("--seconds", type=float, default=60.0)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--into", type=Path, default=Path("odd"))
+    asked = parser.parse_args()
+    print(dict(sorted(search(asked.what, asked.seconds, asked.seed, asked.into.resolve()).items())))

@@ -36,7 +36,7 @@ from evenfall.scans.formats.scan import (
     too_many,
     unit_named,
 )
-from evenfall.scans.formats.text_blocks import LineBlocks, plain_rows, portions, rows_in
+from evenfall.scans.formats.text_blocks import LineBlocks, portions, rows_in
 from evenfall.wording import Sentence, quoted, sentence
 
 if TYPE_CHECKING:
@@ -406,7 +406,10 @@ class _Ascii:
     def _polygons(self, block: bytes, before: int, line: int) -> list[IntArray]:
         """Return the triangles in lines of faces; all alike in one go, else one by one."""
         try:
-            rows = plain_rows(block.decode("ascii").split("\n"))
+            lines = block.decode("ascii").strip()
+            if not lines:
+                return []
+            rows = np.loadtxt(lines.split("\n"), ndmin=2, comments=None)
             corners = rows[:, before]
             if rows.size and bool(np.all(corners == corners[0])):
                 first, many = before + 1, int(corners[0])

@@ -7,8 +7,7 @@ more line by line, so that a missing reading becomes NaN and a bad line is named
 from __future__ import annotations
 
 import codecs
-import warnings
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -176,23 +175,18 @@ def _quick_rows(
         data = data.replace(b'"', b"")
     if delimiter is not None:
         data = _fill_empty(data, delimiter.encode())
-    rows = plain_rows(
-        BytesIO(data),
+    # A first row of our own: over a block without any number NumPy would warn.
+    cells = wanted if columns is None else max(columns) + 1
+    first = (delimiter or " ").encode().join([b"nan"] * cells) + b"\n"
+    rows = np.loadtxt(
+        BytesIO(first + data),
         delimiter=delimiter,
         usecols=columns,
+        ndmin=2,
         comments="#" if b"#" in data else None,
         encoding="ascii",
     )
-    if rows.size and rows.shape[1] != wanted:
-        raise ValueError("another number of columns")
-    return rows.reshape(-1, wanted)
-
-
-def plain_rows(lines: Iterable[str] | BytesIO, **options: Any) -> NDArray[Any]:
-    """Return the numbers of lines as NumPy reads them, without its warning over empty ones."""
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", "loadtxt: input contained no data", UserWarning)
-        return np.asarray(np.loadtxt(lines, ndmin=2, **options))
+    return rows[1:]
 
 
 def _fill_empty(data: bytes, mark: bytes) -> bytes:

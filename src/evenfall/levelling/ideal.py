@@ -88,15 +88,18 @@ class IdealNeck:
     @property
     def least_share(self) -> float:
         """Share of the attack up to which every note stays clear."""
-        clear = np.minimum(self.clear_n, self.open_clear_n)
-        return float((clear / np.maximum(self.attack_n, 1e-9)).min())
+        return float(self._shares(np.minimum(self.clear_n, self.open_clear_n)).min())
+
+    def _shares(self, clear_n: FloatArray) -> FloatArray:
+        """Return forces as shares of the attack, huge where there is none."""
+        return np.asarray(clear_n / np.maximum(self.attack_n, 1e-9))
 
     @property
     def findings(self) -> tuple[Finding, ...]:
         """What buzzes on a level neck at these targets, and what would have to change."""
         found = []
         if self.short.any():
-            share = self.clear_n / self.attack_n
+            share = self._shares(self.clear_n)
             weakest = int(np.argmin(share))
             strings = tuple(int(k) + 1 for k in np.flatnonzero(self.short))
             text = (
@@ -139,7 +142,7 @@ class IdealNeck:
     def _ways(self, strings: tuple[int, ...]) -> tuple[Sentence, ...]:
         """Return what would make the stopped strings clear, each alone."""
         at = [number - 1 for number in strings]
-        lighter = float((self.clear_n[at] / self.attack_n[at]).min())
+        lighter = float(self._shares(self.clear_n)[at].min())
         higher = tuple(
             sentence("{gap:length} under string {n}", gap=float(self.fitting_action_mm[k]), n=k + 1)
             for k in at

@@ -151,4 +151,4 @@ def _draw(
         over = top + gap + rise * end * (2.0 * aside if aside > 0.0 else 0.0)
         panel.write(x + aside * end, shown(over), said(words, unit, gap=gap), ink=RISK)
     relief = said("relief {relief:length}", unit, relief=target.relief.value_mm)
-    panel.write(float(station[middle]), shown(float(crowns[middle - 1])), relief, ink=QUIET)
+    panel.write(float(station[middle]), 0.0, relief, ink=QUIET)  # over the straight line

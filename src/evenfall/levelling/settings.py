@@ -392,18 +392,14 @@ def left_out(at: SetUp) -> tuple[LeftOut, ...]:
         found.append(LeftOut("relief", (), sentence(text, found=at.relief_mm, low=low, high=high)))
     low_gap, high_gap = limits_mm(target.first_fret_gap, 0.0)
     gap = at.first_fret_gap_mm
-    for off, text in (
-        (
-            gap < low_gap - MOVED_MM,
-            "First-fret gap of {on:strings} is too low: fill or a new slot.",
-        ),
-        (
-            gap > high_gap + MOVED_MM,
-            "First-fret gap of {on:strings} stays too high: the slots have no more travel."
-            if problem.nut_free
-            else "First-fret gap of {on:strings} stays too high: the nut is kept.",
-        ),
-    ):
+    too_low = "First-fret gap of {on:strings} is too low: fill or a new slot."
+    too_high = "First-fret gap of {on:strings} stays too high: the nut is kept."
+    if problem.nut_free:
+        too_high = "First-fret gap of {on:strings} stays too high: the slots have no more travel."
+    if problem.specification.board.zero_fret:
+        too_low = "First-fret gap of {on:strings} is too low: the zero fret needs higher wire."
+        too_high = "First-fret gap of {on:strings} is too high: the zero fret stands too high."
+    for off, text in ((gap < low_gap - MOVED_MM, too_low), (gap > high_gap + MOVED_MM, too_high)):
         if off.any():
             found.append(LeftOut("first-fret-gap", numbers(off), sentence(text, on=numbers(off))))
     found += _action_left_out(at)

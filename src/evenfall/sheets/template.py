@@ -113,7 +113,9 @@ def _rows(specification: Specification) -> list[dict[str, Any]]:
     rows: list[tuple[str, int | None, int | str | None, str | None]]
     rows = [("action", s, reference, by_hand) for s in outer]
     rows += [("relief", None, relief, "by straightedge")]
-    rows += [(end, s, None, None) for end in ("nut_slot", "saddle") for s in numbers]
+    nut = "top of the zero fret" if specification.board.zero_fret else None
+    rows += [("nut_slot", s, None, nut) for s in numbers]
+    rows += [("saddle", s, None, None) for s in numbers]
     rows += [("crown_top", s, f, None) for s in numbers for f in frets]
     rows += [("crown_again", 1, 1, again), *[("crown_again", None, None, asked)] * ASKED_AGAIN]
     rows += [("crown_height", None, f, None) for f in frets]

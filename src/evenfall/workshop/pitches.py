@@ -73,6 +73,10 @@ class PitchOutcome(Outcome):
     def findings_of_result(self) -> tuple[Finding, ...]:
         """The pitch in words."""
         found = [_furthest_off(self)]
+        if (said := self.specification.setbacks_said) is not None:
+            found.append(
+                Finding("pitch", "{said}", At(field="[[string]] saddle_setback"), said=said)
+            )
         if self.planned is not None and self.uncrowned is not None:
             change, flat = (
                 (after.deviation_cents - self.found.deviation_cents)[:, 1:]

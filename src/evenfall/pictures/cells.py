@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from evenfall.pictures.inks import INK, ON_METAL_4, ON_RISK, PAPER, QUIET, RISK_RAMP, RULE, Shade
@@ -74,7 +74,7 @@ class Cell:
         }
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class CellLayout:
     """Where the cells of a map lie: columns in bands, strings in rows of one or more strips."""
 
@@ -86,23 +86,23 @@ class CellLayout:
     strips: int = 1
     first: int = 0  # what the first column counts
 
-    @property
+    @cached_property
     def per_band(self) -> int:
         """Columns of a whole band."""
         bands = math.ceil(self.columns / _MOST_COLUMNS)
         return math.ceil(self.columns / bands)
 
-    @property
+    @cached_property
     def cell_wide_px(self) -> float:
         """Width of a cell [px]."""
         return min(_WIDEST_CELL_PX, _ROOM_PX / self.per_band)
 
-    @property
+    @cached_property
     def strip_high_px(self) -> float:
         """Height of one strip of a cell [px]."""
         return self.cell_high_px / self.strips
 
-    @property
+    @cached_property
     def bands(self) -> list[range]:
         """The columns of each band."""
         step = self.per_band
@@ -110,12 +110,12 @@ class CellLayout:
             range(first, min(first + step, self.columns)) for first in range(0, self.columns, step)
         ]
 
-    @property
+    @cached_property
     def band_high_px(self) -> float:
         """Height of a band with its header and footer [px]."""
         return HEADER_PX + self.strings * self.cell_high_px + self.footer_px + 9.0
 
-    @property
+    @cached_property
     def end_px(self) -> float:
         """Where the last band ends [px]."""
         return self.top_px + len(self.bands) * self.band_high_px

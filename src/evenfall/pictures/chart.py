@@ -365,8 +365,11 @@ class Chart:
         return made
 
 
+_KEPT = (str, int)  # a tuple: a union is made anew at each call
+
+
 def _known(value: str | float | None) -> str | float | None:
     """Return a value as a table holds it: Python's own numbers, None for what is not known."""
-    if value is None or isinstance(value, str | int):
+    if value is None or isinstance(value, _KEPT):
         return value
     return float(value) if math.isfinite(value) else None

@@ -62,7 +62,7 @@ class Server:
 
 
 @contextmanager
-def server(settings: tuple[str, ...] = FAST) -> Iterator[Server]:
+def server(settings: tuple[str, ...] = FAST, *, in_memory: bool = True) -> Iterator[Server]:
     """Start a server in a folder of its own, and stop and remove it at the end."""
     bin_folder = programs()
     assert bin_folder is not None
@@ -71,7 +71,7 @@ def server(settings: tuple[str, ...] = FAST) -> Iterator[Server]:
     if os.geteuid() == 0:  # the server refuses to run as root
         names = {entry.pw_name for entry in pwd.getpwall()}
         account = pwd.getpwnam("postgres" if "postgres" in names else "nobody")
-    folder = Path(tempfile.mkdtemp(prefix="evenfall-pg-", dir=_memory()))
+    folder = Path(tempfile.mkdtemp(prefix="evenfall-pg-", dir=_memory() if in_memory else None))
     data = folder / "data"
     more: dict[str, object] = {}
     if account is not None:

@@ -63,6 +63,7 @@ def kept_tables(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("EVENFALL_CACHE", str(tmp_path_factory.mktemp("kept")))
         patch.setenv("EVENFALL_SETTINGS", str(tmp_path_factory.mktemp("settings")))
+        patch.delenv("EVENFALL_ARCHIVE", raising=False)
         yield
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+import evenfall as ef
 from evenfall.cli import main
 
 STORED = Path(__file__).parents[1] / "records" / "files"
@@ -104,3 +105,67 @@ def test_bad_input_gets_one_sentence_and_status_2(command: tuple[str, ...], told
 def test_an_archive_that_is_not_there_is_not_made_by_looking(place: Path) -> None:
     assert "There is no archive here" in run("find", "x", status=2).output
     assert not (place / "shop").exists()
+
+
+def step(*command: object, status: int | tuple[int, ...] = (0, 1)) -> Result:
+    """Run a step of a job, whose status 1 says that something is left to settle."""
+    result = CliRunner().invoke(main, list(map(str, command)))
+    allowed = (status,) if isinstance(status, int) else status
+    assert result.exit_code in allowed, result.output
+    return result
+
+
+def test_a_whole_job_goes_through_the_archive_without_files_in_between(place: Path) -> None:
+    for name in ("spec.toml", "before.csv", "settled.csv", "after.csv"):
+        full = f"tesquil.{name}" if name == "spec.toml" else f"tesquil-{name}"
+        (place / name).write_bytes(ef.Source.invented(full).content or b"")
+    known = ("--spec", "spec.toml", "--serial", "UY-0417")
+    told = step("measure", "before.csv", *known).output
+    assert "Filed in the dossier of UY-0417, Tesquil (invented): opened, alias, readings," in told
+    assert ": plan." in step("plan", "UY-0417").output
+    step("measure", "settled.csv", *known)
+    step("plan", "UY-0417", "--settled", "--json")
+    assert ": page." in step("sheet", "UY-0417", "-o", "sheet.pdf").output
+    assert ": readings, page, proof." in step("prove", "UY-0417", "after.csv").output
+    assert sorted(path.name for path in place.glob("*.json")) == []
+    kinds = [e["kind"] for e in json.loads(run("show", "UY-0417", "--json").output)["entries"]]
+    assert kinds.count("plan") == 2
+    assert kinds[-3:] == ["readings", "page", "proof"]
+    assert json.loads(run("verify", "--json").output)["unsigned"] == 0
+
+
+def test_a_path_that_is_there_wins_over_a_number(place: Path) -> None:
+    run("add", PLAN, "--serial", "UY-0417")
+    (place / "UY-0417").write_bytes((STORED / "quenlo.measurement@0.json").read_bytes())
+    made = json.loads(step("plan", "UY-0417", "--json").stdout)
+    assert made["measurement"]["model"].startswith("Quenlo")
+    (place / "UY-0417").unlink()
+    made = json.loads(step("plan", "UY-0417", "--settled", "--json").stdout)
+    assert made["measurement"]["model"].startswith("Tesquil")
+
+
+def test_a_number_of_two_instruments_lists_them_and_status_is_2() -> None:
+    run("add", PLAN, "--serial", "UY-0417")
+    run("add", PLAN, "--serial", "UY-0417", "--new")
+    refused = step("plan", "UY-0417", status=2).output
+    assert '2 dossiers go by "UY-0417"' in refused
+    assert refused.count("UY-0417, Tesquil (invented) (") == 2
+    assert "No dossier goes by" in step("sheet", "missing.plan.json", status=2).output
+
+
+def test_dossiers_go_to_a_partner_who_trusts_the_key(
+    place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run("add", PLAN, PROOF, "--serial", "UY-0417", "--by", "M. Tessquin")
+    assert "6 entries exported." in run("export", "UY-0417", "-o", "lot.zip").output
+    monkeypatch.setenv("EVENFALL_SETTINGS", str(place / "partner"))
+    untrusted = run("import", "lot.zip", "--archive", "theirs", status=1).output
+    assert "Not filed: nobody here trusts the key" in untrusted
+    key = untrusted.partition("trusts the key ")[2][:64]
+    taken = run("import", "lot.zip", "--trust", key, "--archive", "theirs").output
+    assert "6 new, 0 known already, 0 completed." in taken
+    assert "0 new, 6 known" in run("import", "lot.zip", "--archive", "theirs").output
+    shown = run("show", "UY-0417", "--archive", "theirs").output
+    assert "Withheld by the site that filed it." in shown
+    assert "Tessquin" not in shown
+    assert "no exchange file" in run("import", PLAN, status=2).output

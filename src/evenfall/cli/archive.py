@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from evenfall.cli.desk import ADDRESS
 from evenfall.cli.door import (
     WORDS,
     Commands,
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
     from evenfall.wording import Value
     from evenfall.workshop.archives import Dossiers
 
-ADDRESS = "EVENFALL_ARCHIVE"
 _FEW = 20
 
 _address = click.option(

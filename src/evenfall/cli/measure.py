@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from evenfall.cli.desk import Desk, archive_option
 from evenfall.cli.door import (
     derived_name,
     output_option,
@@ -61,6 +62,7 @@ from evenfall.cli.results import Result, result_options
     metavar="MM",
     help="Standard uncertainty of the scanner's heights [mm], as its points do not show it.",
 )
+@archive_option
 @result_options
 def command(
     *,
@@ -69,6 +71,7 @@ def command(
     template: Path | None,
     output: Path | None,
     length_unit: str | None,
+    desk: Desk,
     result: Result,
     **known: Any,
 ) -> int:
@@ -95,7 +98,8 @@ def command(
     from evenfall.cli.reports import show_measurement
     from evenfall.workshop.outputs import json_file
 
-    path = output or (None if result.as_json else derived_name(files[0], "measurement"))
+    derived = None if result.as_json or desk.address else derived_name(files[0], "measurement")
+    path = output or derived
     request = workshop.MeasureRequest(
         tuple(map(source_of, files)), source_of(spec), unit=length_unit, **known
     )
@@ -106,6 +110,9 @@ def command(
         show_measurement,
         files=lambda made, _told: (
             {} if path is None else {path: json_file(made.measurement.as_dict())}
+        ),
+        filed=lambda made, _written: desk.file(
+            made.measurement, given=files[0], files=request.files
         ),
         outputs=[path],
         inputs=[*files, spec],

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from evenfall.cli.desk import Desk, archive_option
 from evenfall.cli.door import (
     Number,
     accept_options,
@@ -76,6 +77,7 @@ if TYPE_CHECKING:
     "conservative.",
 )
 @output_option("input")
+@archive_option
 @result_options
 def command(
     *,
@@ -85,6 +87,7 @@ def command(
     neck: NeckReadings,
     second: Path | None,
     output: Path | None,
+    desk: Desk,
     result: Result,
     **how: Any,
 ) -> int:
@@ -100,16 +103,25 @@ def command(
     from evenfall.cli.plan_report import show_plan
     from evenfall.workshop.outputs import json_file
 
-    path = output or (None if result.as_json else derived_name(measurement, "plan"))
+    derived = None if result.as_json or desk.address else derived_name(measurement, "plan")
+    path = output or derived
     read = [measurement, spec, second, *(Path(one.name) for one in neck.sources)]
     request = workshop.PlanRequest(
-        source_of(measurement), source_of(spec), serial, neck, second=source_of(second), **how
+        desk.source(measurement, "measurement"),
+        source_of(spec),
+        serial,
+        neck,
+        second=source_of(second),
+        **how,
     )
     outcome = result.of(
         workshop.plan,
         request,
         show_plan,
         files=lambda made, _told: {} if path is None else {path: json_file(made.plan.as_dict())},
+        filed=lambda made, _written: desk.file(
+            made.plan, given=measurement, person=how["accepted_by"]
+        ),
         outputs=[path],
         inputs=read,
     )

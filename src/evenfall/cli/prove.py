@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from evenfall.cli.desk import Desk, archive_option
 from evenfall.cli.door import (
     Number,
     accept_options,
@@ -51,6 +52,7 @@ if TYPE_CHECKING:
     metavar="YYYY-MM-DD",
     help="Date on the certificate (default: today).",
 )
+@archive_option
 @result_options
 def command(
     *,
@@ -63,6 +65,7 @@ def command(
     output: Path | None,
     certificate: Path | None,
     dated: str | None,
+    desk: Desk,
     result: Result,
 ) -> int:
     """Judge MEASUREMENT, taken after the work, against PLAN and its specification.
@@ -76,11 +79,11 @@ def command(
     page, record = certificate, output
     if not result.as_json:
         page = certificate or derived_name(measurement, "certificate").with_suffix(".pdf")
-        record = output or derived_name(measurement, "proof")
+        record = output or (None if desk.address else derived_name(measurement, "proof"))
     kind = "" if page is None else page_kind(page, "The certificate")
     day = _date(dated)
     request = workshop.ProveRequest(
-        source_of(plan), source_of(measurement), attack_n, accepted, accepted_by
+        desk.source(plan, "plan"), source_of(measurement), attack_n, accepted, accepted_by
     )
 
     def files(made: ProveOutcome, told: Progress) -> dict[Path, bytes]:
@@ -97,6 +100,15 @@ def command(
         request,
         partial(show_proof, steps=steps),
         files=files,
+        filed=lambda made, written: desk.file(
+            made.proof,
+            given=plan,
+            files=[
+                workshop.Source(str(measurement)),
+                *(workshop.Source(str(p), content) for p, content in written.items() if p == page),
+            ],
+            person=accepted_by,
+        ),
         outputs=[page, record],
         inputs=[plan, measurement],
     )

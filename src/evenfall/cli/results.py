@@ -6,6 +6,7 @@ from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
+from evenfall.cli.desk import tell
 from evenfall.cli.door import (
     WORDS,
     json_option,
@@ -41,13 +42,15 @@ class Result(NamedTuple):
         show: Callable[[Made, Lengths], None],
         *,
         files: Callable[[Made, Progress], dict[Path, bytes]] = lambda _made, _told: {},
+        filed: Callable[[Made, dict[Path, bytes]], str] = lambda _made, _written: "",
         outputs: Iterable[Path | None] = (),
         inputs: Iterable[Path | None] = (),
         folders: Iterable[Path | None] = (),
     ) -> Made:
         """Run a use case, write its files and pictures together, and show the result.
 
-        `outputs`, `inputs` and `folders` are checked first, see `evenfall.files.keep_apart`.
+        `filed` files it in an archive and says so in a line. `outputs`, `inputs` and `folders` are
+        checked first, see `evenfall.files.keep_apart`.
         """
         from evenfall.cli.reports import Lengths
         from evenfall.files import keep_apart, write_together
@@ -64,11 +67,13 @@ class Result(NamedTuple):
                 written |= picture_files(drawings, self.pictures, waiting)
             keep_apart(written, inputs, folders=folders)
             write_together(written, folders=folders)
+            line = filed(made, written)
         if self.as_json:
             show_json(made.as_dict(lengths.unit, WORDS))
         else:
             show(made, lengths)
             show_written(written)
+        tell(line, as_json=self.as_json)
         return made
 
 

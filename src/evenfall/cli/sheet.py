@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from evenfall.cli.desk import Desk, archive_option, tell
 from evenfall.cli.door import (
     WORDS,
     json_option,
@@ -15,7 +16,6 @@ from evenfall.cli.door import (
     show_written,
     unit_option,
 )
-from evenfall.cli.neck_options import source_of
 from evenfall.cli.waiting import Waiting
 
 
@@ -32,10 +32,17 @@ from evenfall.cli.waiting import Waiting
     default=None,
     help="Paper size of the PDF (default: A4 for mm, US letter for in).",
 )
+@archive_option
 @json_option
 @unit_option
 def command(
-    *, plan: Path, output: Path | None, paper: str | None, as_json: bool, unit: str | None
+    *,
+    plan: Path,
+    output: Path | None,
+    paper: str | None,
+    desk: Desk,
+    as_json: bool,
+    unit: str | None,
 ) -> None:
     """Write the bench sheet of PLAN, to print and follow."""
     from evenfall import workshop
@@ -47,12 +54,15 @@ def command(
     if output is not None:
         targets = {page_kind(output, "The output"): output}
     keep_apart(targets.values(), [plan])
-    request = workshop.SheetRequest(source_of(plan), tuple(targets), unit, paper)  # type: ignore[arg-type]  # click has checked both
+    request = workshop.SheetRequest(desk.source(plan, "plan"), tuple(targets), unit, paper)  # type: ignore[arg-type]  # click has checked both
     with Waiting() as waiting:
         outcome = workshop.sheet(request, waiting)
         write_together({path: outcome.pages[kind] for kind, path in targets.items()})
+        pages = [workshop.Source(str(p), outcome.pages[k]) for k, p in targets.items()]
+        filed = desk.file(given=plan, files=[request.plan, *pages])
     if as_json:
         show_json({"files": [str(path) for path in targets.values()], **outcome.as_dict(WORDS)})
+        tell(filed, as_json=as_json)
         return
     click.echo(say(outcome.sheet.banner.headline, outcome.unit, WORDS))
     for note in outcome.sheet.notes:
@@ -61,6 +71,7 @@ def command(
             click.echo(f" ! {note.topic}. {told}")
     click.echo(f"Plan code {outcome.sheet.code}")
     show_written(targets.values())
+    tell(filed, as_json=as_json)
 
 
 def page_kind(path: Path, what: str) -> str:

@@ -168,6 +168,7 @@ KINDS: Mapping[str, type[Facts]] = {
     "measurement": Filed,
     "plan": Filed,
     "proof": Filed,
+    "readings": Kept,
     "scan": Kept,
     "program": Kept,
     "page": Kept,

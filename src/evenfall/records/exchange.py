@@ -58,7 +58,8 @@ VERSION = 0
 SHOWN: Mapping[str, frozenset[str]] = {
     "certificates": frozenset({"opened", "alias", "proof", "page"}),
     "measurements": frozenset(
-        {"opened", "alias", "proof", "page", "specification", "measurement", "plan", "scan"}
+        {"opened", "alias", "proof", "page"}
+        | {"specification", "measurement", "plan", "readings", "scan"}
     ),
     "all": frozenset(KINDS),
 }

@@ -29,7 +29,8 @@ if TYPE_CHECKING:
 LARGEST_FILE_BYTES = 4_000_000_000
 DOCUMENTS: dict[str, type[FileContent]] = {kind.KIND: kind for kind in (Measurement, Plan, Proof)}
 _ENDINGS = {
-    "scan": ".parquet .ply .stl .obj .e57 .x3p .tif .tiff .npy .npz .xyz .csv .xlsx",
+    "scan": ".parquet .ply .stl .obj .e57 .x3p .tif .tiff .npy .npz .xyz",
+    "readings": ".csv .xlsx",
     "page": ".pdf .html",
     "photo": ".jpg .jpeg .png .webp .heic",
     "program": ".ngc .nc .tap .gcode",

@@ -180,6 +180,7 @@ _SAID: dict[str, tuple[str, str]] = {
     "measurement": ("Measurement {content_hash}.", "content_hash"),
     "plan": ("Plan {content_hash}: {status}.", "content_hash status"),
     "proof": ("Proof {content_hash}: {status}.", "content_hash status"),
+    "readings": ("Readings {title}.", "title"),
     "scan": ("Scan {title}.", "title"),
     "program": ("Program {title}.", "title"),
     "page": ("Page {title}.", "title"),

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -182,9 +182,16 @@ class Dossiers:
         papers = [papers_of(source, person=request.person) for source in request.files]
         return self._add(request, papers)
 
-    def file(self, *made: FileContent, instrument: str = "", person: str = "") -> Added:
-        """File documents that were made just now."""
-        papers = [papers_of_document(one, person=person) for one in made]
+    def file(
+        self,
+        *made: FileContent,
+        files: Iterable[Source] = (),
+        instrument: str = "",
+        person: str = "",
+    ) -> Added:
+        """File documents that were made just now, after the files that they were made from."""
+        papers = [papers_of(source, person=person) for source in files]
+        papers += [papers_of_document(one, person=person) for one in made]
         return self._add(AddRequest(instrument=instrument, person=person), papers)
 
     def _add(self, request: AddRequest, papers: Sequence[Papers]) -> Added:

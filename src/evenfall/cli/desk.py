@@ -1,0 +1,79 @@
+"""`--archive` of the steps of a job: what they work from, and where they file what they made."""
+
+from __future__ import annotations
+
+import os
+from functools import wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import click
+
+from evenfall.cli.neck_options import source_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from evenfall.codec import FileContent
+    from evenfall.workshop import Source
+
+ADDRESS = "EVENFALL_ARCHIVE"
+
+
+class Desk(NamedTuple):
+    """The archive that a step works with; none unless the address is set."""
+
+    address: str
+
+    def source(self, given: Path, kind: str) -> Source:
+        """Return a file that is there, else the newest document of that kind in the dossier."""
+        if not self.address or os.path.exists(given):
+            return source_of(given)
+        from evenfall import workshop
+
+        with workshop.archive(self.address) as dossiers:
+            return dossiers.latest(str(given), kind)
+
+    def file(
+        self,
+        *made: FileContent,
+        given: Path,
+        files: Iterable[Source] = (),
+        person: str = "",
+    ) -> str:
+        """File what a step made, and return a line that says so; "" without an archive."""
+        if not self.address:
+            return ""
+        from evenfall import workshop
+
+        with workshop.archive(self.address, make=True) as dossiers:
+            instrument = ""
+            if not os.path.exists(given):
+                instrument = dossiers.named(str(given))
+            added = dossiers.file(*made, files=files, instrument=instrument, person=person)
+        new = ", ".join(added.new) or "nothing new"
+        return f"Filed in the dossier of {added.line.title or added.line.dossier}: {new}."
+
+
+def tell(line: str, *, as_json: bool) -> None:
+    """Print what was filed, beside the JSON of a result."""
+    if line:
+        click.echo(line, err=as_json)
+
+
+def archive_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add `--archive`; the command gets `desk`."""
+
+    @wraps(command)
+    def gathered(*, address: str, **rest: Any) -> Any:
+        return command(desk=Desk(address), **rest)
+
+    return click.option(
+        "--archive",
+        "address",
+        envvar=ADDRESS,
+        default="",
+        metavar="ADDRESS",
+        help="File the result into this archive, and take what is named by number from it "
+        "(default: what the environment variable EVENFALL_ARCHIVE names).",
+    )(gathered)

@@ -11,9 +11,11 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
+USER = "postgres"
 MEMORY = Path("/dev/shm")  # noqa: S108 (a folder in memory, where the system has one)
 FAST = ("fsync=off", "synchronous_commit=off", "full_page_writes=off")
 """Nothing has to outlive a test."""
@@ -40,9 +42,11 @@ def programs() -> Path | None:
 class Server:
     """A server that runs; `address` makes a fresh database in it."""
 
-    def __init__(self, folder: Path, user: str) -> None:
+    def __init__(self, folder: Path, command: list[str | Path], more: dict[str, Any]) -> None:
         self.folder = folder
-        self.user = user
+        self.user = USER
+        self._command, self._more = command, more
+        self._process: subprocess.Popen[bytes] | None = None
 
     def sql(self, statement: str) -> None:
         """Run one statement in the maintenance database."""
@@ -60,55 +64,63 @@ class Server:
             self.sql(f"CREATE DATABASE {name}")
         return f"postgresql://{self.user}@/{name}?host={self.folder}&files={files}"
 
+    def start(self) -> None:
+        """Start the server, after a kill too, and wait until it answers."""
+        for _ in range(100):  # what a killed server started may take a while to go
+            self._process = subprocess.Popen(self._command, **self._more)
+            for _ in range(200):
+                try:
+                    self.sql("SELECT 1")
+                    return
+                except Exception:
+                    if self._process.poll() is not None:
+                        break
+                    time.sleep(0.05)
+            time.sleep(0.1)
+        raise RuntimeError("the server does not start")
+
+    def kill(self) -> None:
+        """Kill the server and what it started, as a failing machine would."""
+        assert self._process is not None
+        children = Path(f"/proc/{self._process.pid}/task/{self._process.pid}/children")
+        started = children.read_text(encoding="utf-8").split() if children.exists() else []
+        self._process.kill()
+        for child in started:
+            with suppress(ProcessLookupError):
+                os.kill(int(child), signal.SIGKILL)
+        self._process.wait(timeout=30)
+
+    def stop(self) -> None:
+        """Stop the server at once: nothing is kept."""
+        if self._process is not None and self._process.poll() is None:
+            self._process.send_signal(signal.SIGQUIT)
+            self._process.wait(timeout=30)
+
 
 @contextmanager
 def server(settings: tuple[str, ...] = FAST, *, in_memory: bool = True) -> Iterator[Server]:
     """Start a server in a folder of its own, and stop and remove it at the end."""
     bin_folder = programs()
     assert bin_folder is not None
-    user = "postgres"
     account = None
     if os.geteuid() == 0:  # the server refuses to run as root
         names = {entry.pw_name for entry in pwd.getpwall()}
         account = pwd.getpwnam("postgres" if "postgres" in names else "nobody")
     folder = Path(tempfile.mkdtemp(prefix="evenfall-pg-", dir=_memory() if in_memory else None))
     data = folder / "data"
-    more: dict[str, object] = {}
+    quiet = subprocess.DEVNULL
+    more: dict[str, Any] = {"stdout": quiet, "stderr": quiet, "cwd": folder}
     if account is not None:
         os.chown(folder, account.pw_uid, account.pw_gid)
-        more = {"user": account.pw_uid, "group": account.pw_gid, "extra_groups": []}
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": folder}
+        more |= {"user": account.pw_uid, "group": account.pw_gid, "extra_groups": []}
+    initdb = [bin_folder / "initdb", "-N", "-A", "trust", "-U", USER, "-E", "UTF8", data]
     setting = [word for one in settings for word in ("-c", one)]
-    initdb = [bin_folder / "initdb", "-N", "-A", "trust", "-U", user, "-E", "UTF8", data]
-    process = None
+    start = [bin_folder / "postgres", "-D", data, "-k", folder, "-c", "listen_addresses="]
+    started = Server(folder, [*start, *setting], more)
     try:
-        subprocess.run([*initdb, "--locale=C"], check=True, **quiet, **more)  # type: ignore[call-overload]
-        process = subprocess.Popen(  # type: ignore[call-overload]
-            [
-                bin_folder / "postgres",
-                "-D",
-                data,
-                "-k",
-                folder,
-                "-c",
-                "listen_addresses=",
-                *setting,
-            ],
-            **quiet,
-            **more,
-        )
-        started = Server(folder, user)
-        for _ in range(200):
-            try:
-                started.sql("SELECT 1")
-                break
-            except Exception:
-                time.sleep(0.05)
-        else:
-            raise RuntimeError("the server does not start")
+        subprocess.run([*initdb, "--locale=C"], check=True, **more)
+        started.start()
         yield started
     finally:
-        if process is not None:
-            process.send_signal(signal.SIGQUIT)  # at once: nothing is kept
-            process.wait(timeout=30)
+        started.stop()
         shutil.rmtree(folder, ignore_errors=True)

@@ -10,6 +10,7 @@ import numpy as np
 
 from evenfall.levelling.problem import Problem, build_problem
 from evenfall.levelling.rules import decide, smallest_cut_mm
+from evenfall.neck import default_bow
 from evenfall.neck.level_line import LevelLine, StandsOut
 from necks.kinds import table
 from necks.readings import exact
@@ -45,6 +46,8 @@ def known_line(
         hump_mm=0.0,
         fall_away_mm=0.0,
         relief_mm=truth.relief_mm,
+        relief_weights=default_bow(truth.specification, truth.lines).weights,
+        relief_rough_u_mm=0.0,
         scatter_mm=0.002,
         follows_arch=False,
     )

@@ -137,7 +137,7 @@ def test_a_check_says_no_rocking_only_where_the_finished_frets_do_not_rock():
         * np.ones_like(smooth.removal_mm),
     )
     rows = step_named(bench_sheet(smooth_spec, flat), "Frets").rows
-    assert str(rows[-1].sentences[1]) == "No rocking on frets 6 to 8."
+    assert str(rows[-1].sentences[1]) == "Rocker with its middle on frets 6 to 8: no rocking."
 
 
 @pytest.mark.parametrize(

@@ -106,10 +106,10 @@ def out_of_line(seen: Seen) -> Iterator[Finding]:
         if abs(misfit[worst]) > tolerance[worst]:
             what = {
                 _ACTION: "The action of string {string} at fret {fret} is {value:length}, "
-                "{off:length+} off the line through the other strings. Read that string's saddle, "
-                "and its action by hand.",
-                _FIRST: "The first-fret gap of string {string} is {value:length}, {off:length+} "
-                "off the line through the other strings. Read that string's nut slot again.",
+                "{off:length} {side} the line through the other strings. Read that string's "
+                "saddle, and its action by hand.",
+                _FIRST: "The first-fret gap of string {string} is {value:length}, {off:length} "
+                "{side} the line through the other strings. Read that string's nut slot again.",
             }[gap.text]
             yield Finding(
                 "out-of-line",
@@ -118,7 +118,8 @@ def out_of_line(seen: Seen) -> Iterator[Finding]:
                 string=worst + 1,
                 fret=gap.fret,
                 value=float(gap.gap_mm[worst]),
-                off=float(misfit[worst]),
+                off=abs(float(misfit[worst])),
+                side="over" if misfit[worst] > 0.0 else "under",
             )
 
 

@@ -112,9 +112,9 @@ def _moved(at: SetUp, move_mm: FloatArray) -> SetUp:
     return at.moved(float(move_mm[-1]), np.zeros(len(move_mm) - 1), move_mm[:-1], why)
 
 
-_AND = " within half of the tolerance, no further than every note needs to hold uncut."
+_AND = " by less than half of the tolerance, just so far that every note holds without a cut."
 _WHAT = {
-    (True, True): "The saddle at {on:strings} and the rod move" + _AND,
+    (True, True): "Rod and saddle (at {on:strings}) move" + _AND,
     (True, False): "The saddle at {on:strings} moves" + _AND,
     (False, True): "The rod moves" + _AND,
     (False, False): "Every note holds.",

@@ -179,8 +179,10 @@ def _spans(
         slope = open_gap_mm(lines, movement.nut, movement.level, movement.saddle, fret)
         least = np.array([limit.minimum_mm for limit in limits])
         most = np.array([limit.maximum_mm for limit in limits])
-        yield name, "lower", fret, _until(gap - least, -slope), _until(gap - least, slope)
-        yield name, "upper", fret, _until(most - gap, slope), _until(most - gap, -slope)
+        met = (gap - least >= _HELD_MM) & (most - gap >= _HELD_MM)
+        over, under = (np.where(met, one, -np.inf) for one in (gap - least, most - gap))
+        yield name, "lower", fret, _until(over, -slope), _until(over, slope)
+        yield name, "upper", fret, _until(under, slope), _until(under, -slope)
     if movement.relief:
         relief, slope = np.array(decision.relief_after_mm), np.array(movement.relief)
         low, high = relief - target.relief.minimum_mm, target.relief.maximum_mm - relief

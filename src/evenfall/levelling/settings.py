@@ -392,7 +392,7 @@ def left_out(at: SetUp) -> tuple[LeftOut, ...]:
         found.append(LeftOut("relief", (), sentence(text, found=at.relief_mm, low=low, high=high)))
     low_gap, high_gap = limits_mm(target.first_fret_gap, 0.0)
     gap = at.first_fret_gap_mm
-    too_low = "First-fret gap of {on:strings} is too low: fill or a new slot."
+    too_low = "First-fret gap of {on:strings} is too low: fill the slot, or cut a new nut."
     too_high = "First-fret gap of {on:strings} stays too high: the nut is kept."
     if problem.nut_free:
         too_high = "First-fret gap of {on:strings} stays too high: the slots have no more travel."
@@ -405,7 +405,7 @@ def left_out(at: SetUp) -> tuple[LeftOut, ...]:
     found += _action_left_out(at)
     if at.open_strings_short.any():
         on = numbers(at.open_strings_short)
-        text = "Open {on:strings} would touch even level frets: that is the nut's to cure."
+        text = "Open {on:strings} would touch even level frets: only a higher slot cures that."
         found.append(LeftOut("clearance", on, sentence(text, on=on)))
     return tuple(found)
 
@@ -438,8 +438,8 @@ def _action_left_out(at: SetUp) -> list[LeftOut]:
         if angle > 0.0
         else "Action of {on:strings} stays too high: the saddle lacks {lack:length} of travel. "
     ) + (
-        "A neck angle changed by {angle:.2f}°, or a shim of {shim:length} on {base:size} of "
-        "length, would bring it back."
+        "A neck reset by {angle:.2f}° would bring it back; on a bolted neck, a shim of "
+        "{shim:length} over {base:size} of length."
     )
     said = sentence(
         text,

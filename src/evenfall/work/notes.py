@@ -47,6 +47,7 @@ class Note:
 
 def notes(plan: Plan) -> tuple[Note, ...]:
     """Return what has to be known before the work of a plan, what stops it first."""
+    stands = plan.status != "read-again"  # what rests on readings to be taken again is not told
     said: Iterator[tuple[str, Iterable[Sentence], bool]] = iter(
         (
             ("Read again", (gate.said for gate in unmet(plan.gates, plan.accepted)), True),
@@ -57,10 +58,10 @@ def notes(plan: Plan) -> tuple[Note, ...]:
             ("Too low to cut", _no_room(plan), False),
             ("Low frets", [plan.low_frets.said] if plan.low_frets else (), False),
             ("Limits not met", (limit.said for limit in plan.left_out), False),
-            ("Not certain", _undecided(plan), False),
-            ("Set with care", _little_room(plan), False),
+            ("Not certain", _undecided(plan) if stands else (), False),
+            ("Set with care", _little_room(plan) if stands else (), False),
             ("Checks by hand", (check.said for check in plan.checks if check.agrees), False),
-            ("Reasons", plan.reasons, False),
+            ("Reasons", plan.reasons if stands else (), False),
         )
     )
     made = (Note(topic, tuple(sentences), waits) for topic, sentences, waits in said)
@@ -158,28 +159,30 @@ def _no_room(plan: Plan) -> tuple[Sentence, ...]:
 
 
 def _undecided(plan: Plan) -> tuple[Sentence, ...]:
-    if not plan.undecided:
+    nuts = {k for one in plan.left_out if one.limit == "clearance" for k in one.strings}
+    found = [one for one in plan.undecided if one.stopped_fret or one.string not in nuts]
+    if not found:
         return ()
-    shown = plan.undecided[:_MOST_PLACES]
+    shown = found[:_MOST_PLACES]
     places = [
         sentence("{at:stopped} over fret {fret}", at=(one.string, one.stopped_fret), fret=one.fret)
         for one in shown
     ]
-    if len(plan.undecided) > len(shown):
-        places.append(sentence("{n} more", n=len(plan.undecided) - len(shown)))
-    u_mm = min(one.deciding_u_mm for one in plan.undecided)
+    if len(found) > len(shown):
+        places.append(sentence("{n} more", n=len(found) - len(shown)))
+    u_mm = min(one.deciding_u_mm for one in found)
     return (
         sentence(
             "{n:count position} {n:plural is|are} too close to call by these readings: "
             "{places:list}. {more}",
-            n=len(plan.undecided),
+            n=len(found),
             places=places,
             more=sentence(
                 "Crown readings with a standard uncertainty of {u:fine} would decide."
                 if u_mm >= LEAST_SHOWN_MM
                 else "No gauge of a bench is fine enough to decide: play {n:plural it|them}.",
                 u=u_mm,
-                n=len(plan.undecided),
+                n=len(found),
             ),
         ),
     )

@@ -126,7 +126,10 @@ def _banner(steps: Steps) -> Banner:
     if steps.waits and steps.plan.status != "settings":
         tone = "stop"
     weakest = _weakest(steps.plan, np.array(steps.specification.player.attack_n))
-    return Banner(tone, steps.plan.headline, (weakest,))
+    told: tuple[Sentence, ...] = (weakest,)
+    if steps.plan.left_out and steps.plan.status != "read-again":
+        told = (weakest, sentence("Not every limit can be met: see below, and agree on it first."))
+    return Banner(tone, steps.plan.headline, told)
 
 
 def _weakest(plan: Plan, player_n: FloatArray) -> Sentence:

@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 HALFWAY_MM = 0.05
 """A crossing that loses more than this is measured at half: metal cannot be put back."""
 
+FAR_MM = 0.1
+"""Relief that moved by this much may be the weather's (our judgement, no source) [mm]."""
+LEANS_MM = 0.4
+"""A saddle that has to move by so much more on one side than on the other may not stand level."""
 FRETS_BETWEEN_CHECKS = 4
 CROSSINGS_TO_READ = 6
 STOPPED: dict[str, tuple[str, str]] = {
@@ -189,6 +193,12 @@ class Steps:
         if np.isfinite(turns):
             text = "As this rod was measured: {turns:.2f} turns ± {u:.2f}."
             sentences.insert(0, sentence(text, turns=abs(turns), u=2.0 * turns_u))
+        if abs(change_mm) >= FAR_MM:  # common practice, no source
+            told = (
+                "If the instrument stood in damp or dry air, let it rest in usual air first and "
+                "read the relief again."
+            )
+            sentences.insert(0, sentence(told))
         sentences += room(self.plan.misses, "rod")
         if self.cuts_frets and not self.waits:
             sentences.append(
@@ -232,6 +242,12 @@ class Steps:
         share = float(open_share(self.lines, fret).mean())
         text = "Moving the saddle by 1.00 changes the gap over fret {fret} by {share:.2f}."
         moving = [sentence(text, fret=fret, share=share)]
+        if self._saddle_leans():  # common practice, no source
+            told = (
+                "The changes grow evenly from one side to the other: first look whether saddle and "
+                "bridge stand level and fit."
+            )
+            moving.insert(0, sentence(told))
         moving += room(self.plan.misses, "saddle")
         if self.cuts_frets:
             moving.append(sentence("Tune, then read the gap there, before any fret is cut."))
@@ -245,6 +261,13 @@ class Steps:
                 self._row(sentence("Then, fret {fret}", fret=fret), self._gap_uncut_mm(fret)),
             ),
         )
+
+    def _saddle_leans(self) -> bool:
+        """Say whether the saddle moves like one that leans: evenly from string to string."""
+        change, place = self.saddle_change_mm, np.arange(len(self.saddle_change_mm))
+        slope, start = np.polyfit(place, change, 1)
+        off = np.abs(change - (start + slope * place)).max()
+        return bool(abs(slope) * place[-1] >= LEANS_MM and off <= 0.2 * abs(slope) * place[-1])
 
     def _gap_uncut_mm(self, fret: int) -> FloatArray:
         """Return what the open strings clear a fret by, with rod and saddle set and nothing cut."""
@@ -302,7 +325,7 @@ class Steps:
             sentence("Check crown height, and lay a short straightedge over three frets."),
         ]
         if (self.removal_mm > HALFWAY_MM).any():
-            text = "½: over {half:length}; take half, measure, then the rest."
+            text = "½: more than {half:length}. Take off half, measure, then take off the rest."
             sentences.append(sentence(text, half=HALFWAY_MM))
         least_mm = self.specification.fretwire.least_crown_height_mm
         text = "Leave a crown height of at least {least:length}."
@@ -393,11 +416,13 @@ class Steps:
             if over[string] > 0.01:
                 proud.append((float(over[string]), fret, string + 1))
         if not proud:
-            return sentence("No rocking on {middles:frets}.", middles=middles)
+            return sentence(
+                "Rocker with its middle on {middles:frets}: no rocking.", middles=middles
+            )
         over_mm, fret, string = max(proud)
         return sentence(
-            "Rocking on {middles:frets}: {over:length} at fret {fret}, string {string}, is "
-            "intended; no more.",
+            "Rocker with its middle on {middles:frets}: no rocking, but for up to {over:length} at "
+            "fret {fret}, string {string}.",
             middles=middles,
             over=over_mm,
             fret=fret,
@@ -516,7 +541,7 @@ class Steps:
                 text = "String {string} stopped at {stop}: over fret {fret}"
             name = sentence(text, string=string, stop=stop, fret=fret)
             length_mm = float(gap[string - 1, stop, fret])
-            targets[place] = Target(name, length_mm, sentence("no less"))
+            targets[place] = Target(name, length_mm, sentence("at least"))
         return list(targets.values())[:CROSSINGS_TO_READ]
 
 

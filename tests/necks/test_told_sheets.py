@@ -1,0 +1,78 @@
+"""What the page of the twelve necks says of each sheet is what the sheet says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from evenfall.levelling import make_plan
+from evenfall.wording import say
+from evenfall.work import BenchSheet, bench_sheet
+from necks.kinds import table
+from necks.told import TOLD
+
+PAGE = Path(__file__).resolve().parents[2] / "docs" / "studies" / "twelve-necks.md"
+ROWS = [
+    [cell.strip() for cell in line.strip("|").split("|")]
+    for line in PAGE.read_text(encoding="utf-8").splitlines()
+    if line.startswith("| ") and not line.startswith(("| Neck", "| ---"))
+]
+
+
+def sheet_of(name: str) -> BenchSheet:
+    told = TOLD[name]
+    specification = told.truth.specification
+    plan = make_plan(specification, told.measurement(), excursion=table(specification))
+    return bench_sheet(specification, plan)
+
+
+def all_said(sheet: BenchSheet) -> str:
+    """Return every sentence of a sheet but those of its tables."""
+    steps = (*sheet.steps, sheet.after, *sheet.preview)
+    notes = [said for note in sheet.notes for said in note.sentences]
+    told = [said for step in steps for said in (step.heading, *step.sentences)]
+    return " ".join(say(said) for said in (*sheet.banner.sentences, *notes, *told))
+
+
+def test_the_page_has_every_neck() -> None:
+    assert len(ROWS) == len(TOLD) == 12
+
+
+@pytest.mark.parametrize("number", range(12))
+def test_the_page_begins_with_the_headline_of_the_sheet(number: int) -> None:
+    sheet = sheet_of(list(TOLD)[number])
+    headline = say(sheet.banner.headline)
+    words = ROWS[number][1].split(":")[0].split(",")[0]
+    assert headline.startswith(words), headline
+
+
+def test_what_the_answers_promise_is_on_the_sheets() -> None:
+    said = {
+        "high action": ("Not every limit can be met", "A neck reset by"),
+        "back-bow": ("damp or dry air",),
+        "low nut slot": ("only a higher slot cures that", "under the line through the other"),
+        "one high fret": ("First press and tap the fret",),
+        "after a refret": ("First press and tap the fret",),
+        "low on the bass side": ("whether saddle and bridge stand level",),
+        "everything adrift": ("With the rod set, the action of strings",),
+    }
+    for name, texts in said.items():
+        words = all_said(sheet_of(name))
+        for text in texts:
+            assert text in words, (name, words)
+
+
+@pytest.mark.parametrize("name", ["low nut slot", "strings numbered from the bass"])
+def test_what_rests_on_readings_to_be_taken_again_is_not_told(name: str) -> None:
+    sheet = sheet_of(name)
+    topics = {note.topic for note in sheet.notes}
+    assert "Read again" in topics
+    assert not topics & {"Not certain", "Reasons", "Set with care"}
+    assert sheet.steps == ()
+    assert sheet.cautions == ()
+
+
+def test_an_action_that_is_out_of_limits_anyway_gives_no_room() -> None:
+    """No sheet says how far a saddle may still come down whose action stays too high."""
+    assert "before the action of" not in all_said(sheet_of("high action"))

@@ -13,15 +13,19 @@ from hypothesis import strategies as st
 from draws import draws
 from evenfall.levelling.cut import asked_mm, least_cut_mm
 from evenfall.levelling.explanation import method_result, recommend
-from evenfall.levelling.rules import decide, set_up
-from evenfall.levelling.settings import SetUp, as_found, limits_mm
+from evenfall.levelling.leeway import with_leeway
+from evenfall.levelling.problem import build_problem
+from evenfall.levelling.rules import decide, level_line_for, set_up
+from evenfall.levelling.settings import SetUp, as_found, limits_mm, settle
 from evenfall.plan import METHODS
 from evenfall.requirement import State
 from evenfall.strings.clearance import open_gap_mm, open_share
 from levelling.level_lines import job, known_line, worked
 from necks import invented
 from necks.invented import Bump, neck
+from necks.kinds import specification, table
 from necks.neck import Neck
+from necks.told import TOLD
 from oracles.least_cut import least_cut_by_program
 
 KINDS = ["electric", "ukulele", "bass"]
@@ -337,3 +341,40 @@ def test_new_wire_on_every_fret_is_never_recommended() -> None:
     assert not method
     assert "fret 7" in str(reason)
     assert recommend([one for one in results if one.holds])[0] == ""
+
+
+def test_leeway_tries_the_rod_alone_then_failing_saddles() -> None:
+    """And asks for no move that the bench, with what it may miss, could not make."""
+    worn = TOLD["worn first frets"]
+    problem = build_problem(
+        worn.truth.specification, worn.measurement(), excursion=table(worn.truth.specification)
+    )
+    by_rod = decide(problem, level_line_for(problem, "adjust"), "adjust")
+    assert by_rod.conclusion == "settings"
+    assert by_rod.relief_change_mm >= 0.025
+    assert not by_rod.saddle_height_change_mm.any()
+    low = np.array([limit.value_mm for limit in specification("electric").target.action])
+    low[1] -= 0.1
+    bent = neck("electric", action_mm=low, bumps=[Bump(9, 0.03)])
+    by_saddle = job(bent, keep=("relief",), attack=1.1).decided("adjust")
+    assert by_saddle.conclusion == "settings"
+    assert np.flatnonzero(by_saddle.saddle_height_change_mm).tolist() == [1]
+
+
+@given(kind=kinds, seed=seeds)
+def test_leeway_asks_for_no_move_below_half_of_what_the_bench_may_miss(
+    kind: str, seed: int
+) -> None:
+    made = job(found(kind, seed))
+    before = settle(as_found(made.problem, known_line(made.truth), 0.02))
+    after = with_leeway(before)
+    if after is None:
+        return
+    allowed = made.problem.specification.judgement
+    least = 0.5 * min(allowed.allowance_saddle_mm, allowed.allowance_rod_mm)
+    start, end = (np.append(one.saddle_change_mm, one.relief_change_mm) for one in (before, after))
+    small = (np.abs(end - start) > 1e-6) & (np.abs(end - start) < least - 1e-9)
+    if small.any():  # then it is not settled without
+        *saddle, rod = np.where(small, start, end)
+        there = replace(before, saddle_change_mm=np.array(saddle), relief_change_mm=float(rod))
+        assert not there.holds.all()

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.levelling.settings import (
-    LEAST_MOVE_MM,
     MOVED_MM,
     Influence,
     limits_mm,
@@ -32,34 +31,88 @@ if TYPE_CHECKING:
 
 LEEWAY_SHARE = 0.5
 """Share of each tolerance that settings may use to spare metal; our judgement."""
+STEP_SHARE = 0.5
+"""Of what the bench may miss: a saddle or rod that need not move by more than this share of it is
+not asked to, unless nothing else cures; our judgement."""
 
 
 def with_leeway(at: SetUp) -> SetUp | None:
     """Return the job with saddle and rod moved by the least that makes all hold, None if none does.
 
-    A position that falls short asks for its whole need; one that holds, for no more than it has. An
-    open string that level frets would stop too asks only for what they would give.
+    The rod alone, then the saddles of strings that fall short, then both: whichever does without a
+    move so small that no bench can set it, or the last that does at all. A position that falls
+    short asks for its whole need; one that holds, for no more than it has. An open string that
+    level frets would stop too asks only for what they would give.
     """
-    problem, count = at.problem, at.problem.strings
-    target = problem.specification.target
-    reference = problem.specification.scale.reference_fret
-    relief, change = np.array([at.relief_mm]), at.saddle_change_mm
-    turn = _band_mm((target.relief,), unsure_mm(problem, "relief"), relief) - relief[0]
-    turn = turn[:, 0] * problem.relief_free
-    bands = []  # of moves of the gaps over the reference fret and fret 1
+    moves, turn = _ranges_mm(at)
+    failing = ~at.holds | at.problem.specification.target.one_piece_saddle
+    fussy = None
+    for saddle, rod in ((0.0 * moves, turn), (moves * failing, 0.0 * turn), (moves, turn)):
+        if not (saddle.any() or rod.any()):
+            continue
+        found = _least_mm(at, saddle, rod)
+        if found is not None:
+            there, settable = _settable(at, found, saddle, rod)
+            if settable:
+                return there
+            fussy = there
+    return fussy
+
+
+def _bands_mm(at: SetUp, *, saddle_stays: bool = False) -> list[tuple[Influence, FloatArray]]:
+    """Return how far the gaps over the reference fret and fret 1 may move, each (2, K).
+
+    Where the saddle stays, the action may go on by what no saddle would be moved for.
+    """
+    problem, target = at.problem, at.problem.specification.target
+    bands = []
     for limits, limit, fret, gap, share in (
-        (target.action, "action", reference, at.action_mm, LEEWAY_SHARE),
+        (
+            target.action,
+            "action",
+            problem.specification.scale.reference_fret,
+            at.action_mm,
+            LEEWAY_SHARE,
+        ),
         (target.first_fret_gap, "first-fret-gap", 1, at.first_fret_gap_mm, 1.0),
     ):
-        band = _band_mm(limits, unsure_mm(problem, limit), gap, share) - gap
-        bands.append((Influence.on(problem, fret), band))
-    on, band = bands[0]
+        on = Influence.on(problem, fret)
+        spare = _least_step_mm(at)[:-1] * on.saddle_share * (saddle_stays and limit == "action")
+        band = _band_mm(limits, unsure_mm(at, limit), gap, share, spare) - gap
+        bands.append((on, band))
+    return bands
+
+
+def _ranges_mm(at: SetUp) -> tuple[FloatArray, FloatArray]:
+    """Return how far each saddle may go down and up, (2, K), and the relief, (2,)."""
+    problem, change, relief = at.problem, at.saddle_change_mm, np.array([at.relief_mm])
+    limits = (problem.specification.target.relief,)
+    turn = _band_mm(limits, unsure_mm(at, "relief"), relief) - relief[0]
+    turn = turn[:, 0] * problem.relief_free
+    on, band = _bands_mm(at)[0]
     travel = np.array([-problem.saddle_travel_mm[0] - change, problem.saddle_travel_mm[1] - change])
     bent = np.sort(turn[:, None] * -on.relief_share, axis=0)
     most = np.stack([travel, (band + bent) / on.saddle_share])
     moves = np.stack([most[:, 0].max(axis=0), most[:, 1].min(axis=0)]) * problem.saddle_free
-    moves = np.stack([np.minimum(moves[0], 0.0), np.maximum(moves[1], 0.0)])
+    return np.stack([np.minimum(moves[0], 0.0), np.maximum(moves[1], 0.0)]), turn
 
+
+def _least_step_mm(at: SetUp) -> FloatArray:
+    """Return the least move worth asking for, of each saddle and, last, of the rod, (K + 1,)."""
+    allowed = at.problem.specification.judgement
+    step = np.full(at.problem.strings + 1, STEP_SHARE * allowed.allowance_saddle_mm)
+    step[-1] = STEP_SHARE * allowed.allowance_rod_mm
+    return step
+
+
+def _program(
+    at: SetUp, moves: FloatArray, turn: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, int] | None:
+    """Return the rows of the program, their limits and how many are of positions.
+
+    None where no movement is enough.
+    """
+    problem, count = at.problem, at.problem.strings
     short, on_relief = _short_mm(at), clearance_per_relief(problem.lines, problem.bow.frets)
     reach = problem.share * moves[1][:, None, None]
     reach = reach + np.maximum(on_relief * turn[0], on_relief * turn[1])
@@ -68,40 +121,60 @@ def with_leeway(at: SetUp) -> SetUp | None:
     worst = problem.share * moves[0][:, None, None]
     worst = worst + np.minimum(on_relief * turn[0], on_relief * turn[1])
     k, i, j = np.nonzero(short > worst)  # the others hold wherever saddle and rod go
-    strings = np.arange(count)
+    strings, bands = np.arange(count), _bands_mm(at, saddle_stays=not moves.any())
     rows = [_rows(count, k, problem.share[k, i, j], on_relief[k, i, j])]
     rows += [_rows(count, strings, on.saddle_share, on.relief_share) for on, _ in bands]
     low = [short[k, i, j], *(band[0] for _, band in bands)]
     high = [np.full(len(k), np.inf), *(band[1] for _, band in bands)]
-    if target.one_piece_saddle and count > 2:
+    if problem.specification.target.one_piece_saddle and count > 2:
         bend = np.diff(np.eye(count), 2, axis=0)
         rows.append(np.hstack([bend, -bend, np.zeros((count - 2, 2))]))
         low.append(np.zeros(count - 2))
         high.append(np.zeros(count - 2))
-    matrix, lower, upper = np.concatenate(rows), np.concatenate(low), np.concatenate(high)
+    return np.concatenate(rows), np.concatenate(low), np.concatenate(high), len(k)
+
+
+def _least_mm(at: SetUp, moves: FloatArray, turn: FloatArray) -> FloatArray | None:
+    """Return the least move of each saddle and, last, of the rod that makes all hold."""
+    count, rows = at.problem.strings, _program(at, moves, turn)
+    if rows is None:
+        return None
     found = Program(
         cost=np.repeat([1.0, 2.0 * count], [2 * count, 2]),
         low_bound=np.zeros(2 * count + 2),
         high_bound=np.concatenate([moves[1], -moves[0], [turn[1], -turn[0]]]),
-        row_weights=matrix,
-        row_low_bound=lower,
-        row_high_bound=upper,
+        row_weights=rows[0],
+        row_low_bound=rows[1],
+        row_high_bound=rows[2],
     ).solve()
     if found is None:
         return None
     up, down, rod = np.split(found.parameters, [count, 2 * count])
-    move = np.append(up - down, rod[0] - rod[1])
-    small = np.abs(move) < LEAST_MOVE_MM
+    return np.append(up - down, rod[0] - rod[1])
+
+
+def _settable(
+    at: SetUp, move: FloatArray, moves: FloatArray, turn: FloatArray
+) -> tuple[SetUp, bool]:
+    """Return the job moved by what a bench can set, and whether it can: else by what was found."""
+    rows = _program(at, moves, turn)
+    least = _least_step_mm(at)
+    small = np.abs(move) < least - ROUNDING_MM
+    if rows is None or not small[np.abs(move) > MOVED_MM].any():
+        return _moved(at, move), True
+    matrix, low, high, positions = rows
     ends = [np.append(saddle, rod) for saddle, rod in zip(moves, turn, strict=True)]
-    larger = np.where(np.abs(move) > MOVED_MM, np.sign(move) * LEAST_MOVE_MM, 0.0)
-    larger = np.where(small, np.clip(larger, *ends), move)
+    larger = np.where(np.abs(move) > MOVED_MM, np.sign(move) * least, 0.0)
+    larger = np.where(small, larger, move)
     for tried in (np.where(small, 0.0, move), larger):
-        columns = np.concatenate([tried[:-1], np.zeros(count), tried[-1:], [0.0]])
-        gaps = (matrix @ columns)[len(k) :]
-        kept = (gaps > lower[len(k) :] - MOVED_MM) & (gaps < upper[len(k) :] + MOVED_MM)
+        if ((tried < ends[0] - MOVED_MM) | (tried > ends[1] + MOVED_MM)).any():
+            continue
+        columns = np.concatenate([tried[:-1], np.zeros(len(move) - 1), tried[-1:], [0.0]])
+        gaps = (matrix @ columns)[positions:]
+        kept = (gaps > low[positions:] - MOVED_MM) & (gaps < high[positions:] + MOVED_MM)
         if kept.all() and (there := _moved(at, tried)).holds.all():
-            return there
-    return _moved(at, move)
+            return there, True
+    return _moved(at, move), False
 
 
 def _moved(at: SetUp, move_mm: FloatArray) -> SetUp:
@@ -147,12 +220,16 @@ def _short_mm(at: SetUp) -> FloatArray:
 
 
 def _band_mm(
-    limits: Sequence[Limit], unsure: FloatArray, gap_mm: FloatArray, share: float = LEEWAY_SHARE
+    limits: Sequence[Limit],
+    unsure: FloatArray,
+    gap_mm: FloatArray,
+    share: float = LEEWAY_SHARE,
+    spare_mm: FloatArray | float = 0.0,
 ) -> FloatArray:
     """Return where a setting may go, lower and upper: where it stands included, shape (2, K)."""
     value = np.array([limit.value_mm for limit in limits])
     drawn_low, drawn_high = limits_mm(limits, unsure)
     stated_low, stated_high = limits_mm(limits, 0.0)
-    low = np.maximum(value - share * (value - stated_low), drawn_low)
-    high = np.minimum(value + share * (stated_high - value), drawn_high)
+    low = np.maximum(value - share * (value - stated_low) - spare_mm, drawn_low)
+    high = np.minimum(value + share * (stated_high - value) + spare_mm, drawn_high)
     return np.stack([np.minimum(low, gap_mm), np.maximum(high, gap_mm)])

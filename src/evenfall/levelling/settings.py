@@ -204,9 +204,14 @@ def limits_mm(
     return low + drawn, high - drawn
 
 
-def unsure_mm(problem: Problem, limit: str) -> FloatArray:
-    """Return what the readings leave open of a limit at the specification's coverage [mm]."""
-    return np.asarray(problem.coverage_factor * np.maximum(problem.limit_u_mm[limit], LEAST_U_MM))
+def unsure_mm(at: SetUp, limit: str) -> FloatArray:
+    """Return what the readings leave open of a limit at the specification's coverage [mm].
+
+    Of the relief, also what the frets leave open, as they lie about the line.
+    """
+    u = np.maximum(at.problem.limit_u_mm[limit], LEAST_U_MM)
+    u = np.hypot(u, at.line.relief_shape_u_mm) if limit == "relief" else u
+    return np.asarray(at.problem.coverage_factor * u)
 
 
 def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
@@ -232,11 +237,11 @@ def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
         now = set_rod.moved(0.0, to_nut, to_saddle)
         missed = turned * np.abs(on_first.relief_share) * allowed.allowance_rod_mm
         missed = missed + saddles * on_first.saddle_share * allowed.allowance_saddle_mm
-        _, high = limits_mm(target.first_fret_gap, unsure_mm(problem, "first-fret-gap") + missed)
+        _, high = limits_mm(target.first_fret_gap, unsure_mm(found, "first-fret-gap") + missed)
         too_high = problem.nut_free & (now.first_fret_gap_mm > high + ROUNDING_MM)
         missed = turned * np.abs(on_action.relief_share) * allowed.allowance_rod_mm
         missed = missed + nuts * on_action.nut_share * allowed.allowance_nut_mm
-        low, high = limits_mm(target.action, unsure_mm(problem, "action") + missed)
+        low, high = limits_mm(target.action, unsure_mm(found, "action") + missed)
         off = (now.action_mm < low - ROUNDING_MM) | (now.action_mm > high + ROUNDING_MM)
         more_nuts, more_saddles = nuts | too_high, saddles | (problem.saddle_free & off)
         if target.one_piece_saddle and more_saddles.any():
@@ -254,7 +259,7 @@ def _set_rod(found: SetUp, *, to_target: bool) -> SetUp:
     """Return the job with the rod set: where the relief is off, or for notes that do not hold."""
     problem, limit = found.problem, found.problem.specification.target.relief
     relief, wanted = found.relief_mm, limit.value_mm
-    (low,), (high,) = limits_mm((limit,), unsure_mm(problem, "relief"))
+    (low,), (high,) = limits_mm((limit,), unsure_mm(found, "relief"))
     off = not low - ROUNDING_MM <= relief <= high + ROUNDING_MM
     more = to_target and relief < wanted and found.level_margin_share < 1.0
     if not (problem.relief_free and (off or more)) or abs(wanted - relief) < MOVED_MM:

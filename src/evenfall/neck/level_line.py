@@ -63,6 +63,7 @@ _L1_FLOOR_MM = 0.002
 _L1_PASSES, _BIWEIGHT_PASSES = 40, 20
 _SETTLED_MM = 1e-4
 _LEAST_SHARE = 0.25  # of the usual uncertainty: no crown weighs more than this would have it
+_MOST_ALIKE = 0.9  # correlation of neighbouring frets; more cannot be told from a bow
 _HARDLY = 1e-6  # weight of a crown that was not read: a string without readings keeps its line
 
 
@@ -113,6 +114,8 @@ class LevelLine:
     relief_rough_u_mm
         What the neck's own roughness adds to the uncertainty of the relief: it decides which crowns
         the line goes by, and with other readings it would be others [mm].
+    relief_shape_u_mm
+        What the frets leave open of the relief as they lie about the line, neighbours alike [mm].
     scatter_mm
         Robust standard deviation of the crowns about the line [mm].
     follows_arch
@@ -133,6 +136,7 @@ class LevelLine:
     relief_mm: float
     relief_weights: FloatArray
     relief_rough_u_mm: float
+    relief_shape_u_mm: float
     scatter_mm: float
     follows_arch: bool
 
@@ -271,6 +275,7 @@ def level_line(
         relief_mm=bow.relief_mm(level - board - fall),
         relief_weights=weights,
         relief_rough_u_mm=float(np.sqrt(np.square(weights).sum() * rough_mm2)),
+        relief_shape_u_mm=_shape_u_mm(weights, np.where(kept.all(axis=0), crowns.mean_mm, 0.0)),
         scatter_mm=fit.scatter_mm,
         follows_arch=follows,
     )
@@ -445,6 +450,21 @@ class _Fit:
         row = self.shapes.past[:, -1].mean(axis=0) @ self.shapes.past_rows
         variance = row @ np.linalg.solve(self.shapes.normal(self.weight), row)
         return bool(row @ self.coefficients > _KINK_U * np.sqrt(variance))
+
+
+def _shape_u_mm(weights: FloatArray, off_mm: FloatArray) -> float:
+    """Return the standard uncertainty of a weighted sum over frets that lie so far off, (F,).
+
+    Neighbours that lie off alike count as fewer: a process of first order with their correlation
+    has the variance of a sum that many times larger (Bayley and Hammersley, Supplement to J. R.
+    Stat. Soc. 8 (1946) 184; from memory).
+    """
+    square = float((off_mm**2).sum())
+    if square == 0.0:
+        return 0.0
+    alike = min(max(float((off_mm[1:] * off_mm[:-1]).sum()) / square, 0.0), _MOST_ALIKE)
+    of_one = square / np.count_nonzero(off_mm) * (1.0 + alike) / (1.0 - alike)
+    return float(np.sqrt(of_one * (weights.sum(axis=0) ** 2).sum()))
 
 
 def _shares_of_u(u_mm: FloatArray, read: BoolArray) -> FloatArray:

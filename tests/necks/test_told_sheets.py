@@ -9,6 +9,8 @@ import pytest
 from evenfall.levelling import make_plan
 from evenfall.wording import say
 from evenfall.work import BenchSheet, bench_sheet
+from evenfall.workshop import PlanRequest, Source
+from evenfall.workshop import plan as plan_of
 from necks.kinds import table
 from necks.told import TOLD
 
@@ -76,3 +78,38 @@ def test_what_rests_on_readings_to_be_taken_again_is_not_told(name: str) -> None
 def test_an_action_that_is_out_of_limits_anyway_gives_no_room() -> None:
     """No sheet says how far a saddle may still come down whose action stays too high."""
     assert "before the action of" not in all_said(sheet_of("high action"))
+
+
+@pytest.mark.parametrize("name", list(TOLD))
+def test_no_sheet_shows_a_cut_under_the_smallest(name: str) -> None:
+    told = TOLD[name]
+    specification = told.truth.specification
+    plan = make_plan(specification, told.measurement(), excursion=table(specification))
+    sheet = bench_sheet(specification, plan)
+    shown = [
+        cell.length_mm
+        for step in (*sheet.steps, *sheet.preview)
+        if say(step.heading).startswith("Frets:")
+        for row in step.rows
+        for cell in row.cells
+        if cell.length_mm is not None
+    ]
+    assert bool(shown) == bool(plan.metal_mm)
+    assert all(length_mm >= plan.smallest_cut_mm - 1e-9 for length_mm in shown)
+
+
+def test_the_second_sheet_cuts_what_the_first_only_shows() -> None:
+    """The demonstration: rod and saddle, a second reading, then the frets."""
+    spec = Source.invented("tesquil.spec.toml")
+    sheets = []
+    for name, settled in (("tesquil-before.csv", False), ("tesquil-settled.csv", True)):
+        request = PlanRequest(Source.invented(name), spec, settled=settled)
+        made = plan_of(request)
+        sheets.append(bench_sheet(made.specification, made.plan))
+    first, second = ([say(step.heading) for step in sheet.steps] for sheet in sheets)
+    assert [words.split(":")[0] for words in first] == ["Truss rod", "Saddle"]
+    assert any(say(step.heading).startswith("Frets:") for step in sheets[0].preview)
+    assert [words.split(",")[0].split(":")[0] for words in second] == ["Rocker", "Frets"]
+    assert sheets[1].preview == ()
+    assert "Sharp edges" not in {one.topic for one in sheets[0].cautions}
+    assert "Sharp edges" in {one.topic for one in sheets[1].cautions}

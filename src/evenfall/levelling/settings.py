@@ -410,8 +410,9 @@ def left_out(at: SetUp) -> tuple[LeftOut, ...]:
     found += _action_left_out(at)
     if at.open_strings_short.any():
         on = numbers(at.open_strings_short)
-        text = "Open {on:strings} would touch even level frets: only a higher slot cures that."
-        found.append(LeftOut("clearance", on, sentence(text, on=on)))
+        text = "Open {on:strings} would touch even level frets: only a higher {end} cures that."
+        end = sentence("zero fret" if problem.specification.board.zero_fret else "slot")
+        found.append(LeftOut("clearance", on, sentence(text, on=on, end=end)))
     return tuple(found)
 
 

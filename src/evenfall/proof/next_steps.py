@@ -36,6 +36,9 @@ unseen on one neck in three or four, by our study of invented necks [mm]."""
 _NAMED = 4
 """How many places one sentence names before it points to the table."""
 
+_ON_LIMIT_MM = 0.00127
+"""What is nearer to its limit reads as nothing in inches: it is on its limit [mm]."""
+
 _HEIGHTS_OF_A_CLEARANCE = 3
 """A clearance goes by the stopped height, the saddle and a crown; they lead its budget."""
 
@@ -117,7 +120,7 @@ class _Advice:
     def standing(item: Item) -> Sentence:
         """Say where the value stands against its limit."""
         room_mm = item.room
-        if abs(room_mm) <= EXACT_MM:
+        if abs(room_mm) < _ON_LIMIT_MM:
             return sentence("{name} is on its limit", name=item.name)
         under = (room_mm < 0) == (item.limit == item.lower)
         limit = sentence("least value") if item.limit == item.lower else sentence("limit")

@@ -377,6 +377,19 @@ def test_straight_saddle_line_against_a_general_bounded_least_squares() -> None:
     assert found.at_limit
 
 
+@pytest.mark.parametrize("straight", [False, True])
+def test_no_height_drives_nut_or_saddle_past_a_fret(straight: bool) -> None:
+    """A slip at fret 1 asks for a move longer than the first fret; no sheet has a larger one."""
+    course = prototype_course()
+    slipped = replace(course, nut_mm=course.nut_mm + 20.0)
+    found = best_compensation(slipped, straight=straight)
+    nut = course.nut_station_mm - found.nut_setback_change_mm
+    saddle = course.saddle_station_mm + found.saddle_setback_change_mm
+    assert (nut < course.fret_station_mm[:, 0]).all()
+    assert (saddle > course.fret_station_mm[:, -1]).all()
+    assert np.isfinite(found.rms_after_cents).all()
+
+
 def test_a_crooked_saddle_is_made_straight() -> None:
     course = flat_course([50.0, 50.0, 50.0], 1.5)
     course = replace(course, saddle_station_mm=650.0 + np.array([1.0, 3.0, 2.0]))

@@ -376,6 +376,11 @@ def best_compensation(
         owner = np.array([*range(count), *range(count)])
     saddles = by_saddle.shape[1] - count
     low = np.repeat([-saddle_travel_mm[0], -nut_travel_mm[0]], [saddles, count])
+    # and at most half way to the nearest fret, however far out a height or a setback is
+    to_last_mm = course.saddle_station_mm - course.fret_station_mm[:, -1]
+    to_first_mm = course.fret_station_mm[:, 0] - course.nut_station_mm
+    nearest_mm = np.full(saddles, to_last_mm.min()) if straight else to_last_mm
+    low = np.maximum(low, -0.5 * np.concatenate([nearest_mm, to_first_mm]))
     high = np.repeat([saddle_travel_mm[1], nut_travel_mm[1]], [saddles, count])
 
     root = np.sqrt(weight).ravel()

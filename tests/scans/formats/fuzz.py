@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
 import random
 import sys
 import tempfile
@@ -144,15 +145,15 @@ def at_random(reader: str, seconds: float, seed: int) -> int:
         while time.monotonic() < end:
             hurt = chance.choice((damaged, damaged_inside))
             data = hurt(chance.choice(files), chance)
-            start = time.monotonic()
+            start = sum(os.times()[:4])
             try:
                 feed(data, Path(folder))
             except BaseException:
                 Path(f"crash-{reader}-{seed}-{count}").write_bytes(data)
                 raise
-            if time.monotonic() - start > 10.0:
+            if sum(os.times()[:4]) - start > 10.0:  # of processor, other processes' too
                 Path(f"slow-{reader}-{seed}-{count}").write_bytes(data)
-                raise TimeoutError(f"{reader}: one file took longer than 10 s")
+                raise TimeoutError(f"{reader}: one file took more than 10 s of processor")
             count += 1
     return count
 

@@ -71,3 +71,40 @@ def test_only_the_lifted_fret_is_worked_on(kind: str, asked: dict[str, str]) -> 
     assert proof.verdict == "conforms"
     assert str(proof.attack_said) == str(spec.player.said)
     assert "medium with a" in str(proof.attack_said)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_level_neck_of_a_starter_is_in_tune(kind: str) -> None:
+    """Within 2 cents up to fret 12, less than people hear (common practice, no source)."""
+    text = starter(kind)
+    spec = read_specification(text)[0]
+    line = spec.target.relief.value_mm * default_bow(spec, string_lines(spec)).frets
+    neck = strung(spec, line, 0.0 * line)
+    readings = sheet(neck, np.random.default_rng(1), Reader(u_mm=0.002))
+    heard = workshop.pitch(
+        workshop.PitchRequest(
+            Source("a.csv", readings.encode()), Source("a.spec.toml", text.encode()), "UY-0001"
+        )
+    )
+    assert np.abs(heard.found.deviation_cents[:, 1:13]).max() < 2.0
+    assert not any("setback" in one.sentence for one in heard.findings)
+
+
+@pytest.mark.parametrize("family", [True, False])
+def test_setbacks_that_nobody_gave_are_said(family: bool) -> None:
+    text = "".join(
+        line
+        for line in starter("ukulele").splitlines(keepends=True)
+        if not line.startswith("saddle_setback")
+    )
+    if not family:
+        text = text.replace('family = "ukulele"\n', "").replace('"medium"', "0.44")
+    spec = read_specification(text)[0]
+    assert (spec.strings[0].saddle_setback_mm > 0.0) == family
+    checked = workshop.check_specification(
+        workshop.CheckRequest(Source("a.spec.toml", text.encode()))
+    )
+    said = [one.sentence for one in checked.findings]
+    taken = "those usual for the family are taken" if family else "none is taken"
+    assert said == [f"No setback is given, so {taken}: pitch says little yet."]
+    assert checked.consistent

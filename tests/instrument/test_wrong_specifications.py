@@ -93,7 +93,7 @@ WRONG: tuple[tuple[str, str, Change, str], ...] = (
         "an octave too high",
         "electric",
         put(('"E2"', '"E3"')),
-        "String 6 as specified is at 318 N, where the others are at 79 N or so. Check its pitch, "
+        "String 6 as specified is at 319 N, where the others are at 79 N or so. Check its pitch, "
         "gauge and mass per length.",
     ),
     (
@@ -107,7 +107,7 @@ WRONG: tuple[tuple[str, str, Change, str], ...] = (
         "a mass in the wrong unit",
         "electric",
         put(("# mass_per_length = 0.4", "mass_per_length = 4.0")),
-        "String 1 as specified is at 734 N, where the others are at 81 N or so. Check its pitch, "
+        "String 1 as specified is at 733 N, where the others are at 81 N or so. Check its pitch, "
         "gauge and mass per length.",
     ),
     (

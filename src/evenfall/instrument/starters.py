@@ -45,7 +45,7 @@ class Starter:
     first_fret_gap_mm: tuple[float, float, float]
     relief_mm: tuple[float, float, float]  # value, least, most
     pluck_mm: float  # from the saddle
-    setback_mm: tuple[float, ...]
+    setback_mm: tuple[float, ...]  # of each string: stopped notes of level frets are in tune
     sets: Mapping[str, tuple[Wires, ...]]
     wire_mm: tuple[float, float, float] = (1.2, 2.4, 0.8)  # crown height, its width, least height
     saddle: Given = field(default_factory=lambda: {"saddle_travel": {"down": 0.8, "up": 0.8}})
@@ -87,7 +87,7 @@ STARTERS: Final[Mapping[str, Starter]] = {
         (0.30, 0.45, 0.10),
         (0.20, 0.10, 0.30),
         130.0,
-        (1.6, 1.9, 2.3, 1.4, 2.0, 2.8),
+        (1.4, 2.6, 4.5, 2.5, 3.4, 4.3),
         {
             "medium": (
                 *_plain(("E4", 0.254), ("B3", 0.330), ("G3", 0.432)),
@@ -116,7 +116,7 @@ STARTERS: Final[Mapping[str, Starter]] = {
         (0.35, 0.50, 0.12),
         (0.20, 0.10, 0.30),
         150.0,
-        (2.0, 3.2, 2.4, 2.8, 3.4, 4.2),
+        (1.9, 3.5, 1.3, 2.1, 3.0, 4.2),
         {
             "medium": (
                 *_plain(("E4", 0.305), ("B3", 0.406)),
@@ -145,7 +145,7 @@ STARTERS: Final[Mapping[str, Starter]] = {
         (0.50, 0.70, 0.15),
         (0.15, 0.05, 0.28),
         120.0,
-        (1.2, 1.6, 2.4, 1.4, 1.8, 2.2),
+        (1.2, 2.0, 3.5, 0.8, 0.7, 0.4),
         # so that the masses are those of a set that J. Woodhouse measured: Acta Acust. 90 (2004)
         # 945-965, table I (some of the masses from memory)
         {
@@ -200,7 +200,7 @@ STARTERS: Final[Mapping[str, Starter]] = {
         (0.45, 0.45, 0.15),
         (0.06, 0.0, 0.15),
         110.0,
-        (1.2, 1.6, 2.2, 1.2),
+        (1.6, 2.9, 4.7, 2.1),
         {
             "re-entrant": _plain(("A4", 0.56), ("E4", 0.74), ("C4", 0.91), ("G4", 0.64)),
             "low": (
@@ -226,7 +226,7 @@ STARTERS: Final[Mapping[str, Starter]] = {
         (0.25, 0.35, 0.10),
         (0.08, 0.02, 0.15),
         70.0,
-        (1.4, 1.4, 2.2, 2.2, 1.6, 1.6, 2.4, 2.4),
+        (1.4, 1.5, 3.3, 3.4, 2.0, 2.0, 3.2, 3.3),
         {
             "medium": _doubled(
                 *_plain(("E5", 0.270), ("A4", 0.360)),
@@ -250,7 +250,7 @@ STARTERS: Final[Mapping[str, Starter]] = {
         (0.33, 0.45, 0.12),
         (0.20, 0.10, 0.30),
         150.0,
-        (1.8, 1.8, 2.6, 2.6, 2.2, 1.6, 2.6, 1.8, 3.0, 2.0, 3.8, 2.4),
+        (1.7, 1.7, 3.2, 3.3, 1.4, 1.3, 2.2, 2.5, 2.7, 1.3, 3.9, 1.9),
         {
             "medium": (
                 *_doubled(*_plain(("E4", 0.254), ("B3", 0.356))),
@@ -277,7 +277,7 @@ STARTERS: Final[Mapping[str, Starter]] = {
         (0.30, 0.50, 0.10),
         (0.15, 0.05, 0.25),
         130.0,
-        (1.6, 1.8, 2.2, 1.4, 1.9, 2.5, 3.4),
+        (1.5, 2.7, 4.5, 2.5, 3.3, 4.1, 5.2),
         {
             "medium": (
                 *_plain(("E4", 0.254), ("B3", 0.330), ("G3", 0.432)),
@@ -299,7 +299,7 @@ STARTERS: Final[Mapping[str, Starter]] = {
         (0.30, 0.42, 0.10),
         (0.18, 0.08, 0.28),
         110.0,
-        (1.8, 2.4, 2.8, 2.4),
+        (2.1, 3.1, 5.2, 2.9),
         {
             "medium": (
                 *_plain(("D4", 0.254), ("B3", 0.305), ("G3", 0.381)),

@@ -117,12 +117,13 @@ def test_find_as_you_type_in_a_million(
             number = chance.randrange(SIZE)
             model = million.MODELS[number % len(million.MODELS)]
             words += [million.serial_of(number), f"{number:07}", f"{model} {number}", model]
-        times_s = []
+        times_s, processor_s = [], []
         for word in words:
             for end in range(1, len(word) + 1):
-                started = time.perf_counter()
+                started, before = time.perf_counter(), time.process_time()
                 dossiers.find(word[:end])
                 times_s.append(time.perf_counter() - started)
+                processor_s.append(time.process_time() - before)
             assert dossiers.find(word)
         times_s.sort()
         p95 = 1e3 * times_s[int(0.95 * len(times_s))]
@@ -132,6 +133,7 @@ def test_find_as_you_type_in_a_million(
             median_ms=1e3 * statistics.median(times_s),
             p95_ms=p95,
             longest_ms=1e3 * times_s[-1],
+            processor_p95_ms=1e3 * sorted(processor_s)[int(0.95 * len(processor_s))],
         )
         assert p95 < 50.0
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -169,3 +170,22 @@ def test_dossiers_go_to_a_partner_who_trusts_the_key(
     assert "Withheld by the site that filed it." in shown
     assert "Tessquin" not in shown
     assert "no exchange file" in run("import", PLAN, status=2).output
+
+
+@pytest.mark.parametrize("kind", ["pdf", "html"])
+def test_a_dossier_is_one_page_on_paper_and_on_screen(place: Path, kind: str) -> None:
+    run("add", PLAN, PROOF, "--serial", "UY-0417", "--by", "M. Tessquin")
+    run("note", "UY-0417", "<b>Seated</b> fret 7.", "--station", "2")
+    assert f"Wrote dossier.{kind}" in run("show", "UY-0417", "-o", f"dossier.{kind}").output
+    page = place / f"dossier.{kind}"
+    if kind == "pdf":
+        told = subprocess.run(
+            ["pdftotext", "-layout", str(page), "-"], capture_output=True, text=True, check=True
+        ).stdout
+    else:
+        told = page.read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+        assert "<b>Seated</b>" not in told
+        assert "evenfall:dossier:" in told
+    for words in ("UY-0417", "M. Tessquin", "invented example", "Proof", "signed", "fret 7."):
+        assert words in told
+    assert "must end in .pdf or .html" in run("show", "UY-0417", "-o", "x.txt", status=2).output

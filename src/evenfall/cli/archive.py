@@ -143,17 +143,26 @@ def find(*, words: tuple[str, ...], most: int, address: str, as_json: bool) -> i
 
 @command.command()
 @_instrument
+@path_option("-o", "--output", help="PDF or HTML file for the dossier as one page.")
 @_address
 @json_option
 @unit_option
-def show(*, instrument: str, address: str, as_json: bool, unit: str | None) -> None:
+def show(
+    *, instrument: str, output: Path | None, address: str, as_json: bool, unit: str | None
+) -> None:
     """Show the whole dossier of INSTRUMENT, named by number or id."""
+    from evenfall.cli.sheet import page_kind
     from evenfall.codec import with_words
+    from evenfall.files import keep_apart, write_together
     from evenfall.wording import say
 
+    kind = "" if output is None else page_kind(output, "The output")
+    keep_apart([output], ())
     with opened(address) as dossiers:
         shown = dossiers.show(instrument)
     lengths = shown_unit(unit, "mm")
+    if output is not None:
+        write_together({output: shown.page(kind, unit=lengths)})
     if as_json:
         show_json(with_words(shown.as_dict(), lengths, WORDS))
         return
@@ -165,6 +174,8 @@ def show(*, instrument: str, address: str, as_json: bool, unit: str | None) -> N
         who = f"  [{entry.person}]" if entry.person else ""
         marks = f"{'  corrected later' * entry.corrected}{'  signed' * entry.signed}"
         click.echo(f"{entry.at[:16].replace('T', ' ')}  {entry.kind:13}  {words}{who}{marks}")
+    if output is not None:
+        click.echo(f"Wrote {output}")
 
 
 @command.command()

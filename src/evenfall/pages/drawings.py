@@ -18,9 +18,9 @@ _ACTIVE = {"script", "foreignObject", "iframe", "image", "set", "animate", "hand
 _REFERENCE = re.compile(r"url\(\s*['\"]?([^)'\"]*)")
 
 
-def job_text(code: str) -> str:
+def job_text(code: str, kind: str = "plan") -> str:
     """Return what the square code says: text that finds the job again, no address."""
-    return f"evenfall:plan:{code}"
+    return f"evenfall:{kind}:{code}"
 
 
 def square_code(text: str, *, label: str = "") -> str:

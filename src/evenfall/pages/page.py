@@ -34,12 +34,13 @@ class Page:
         Which templates set it.
     content
         What it says, as plain values: of every page `name`, `serial`, `model`, `facts`, its own
-        `code`, the plan's as `job`, and what its own templates show.
+        `code`, the plan's (or, by `job_kind`, the dossier's) as `job`, and what its own templates
+        show.
     paper
         "a4" or "us-letter".
     """
 
-    layout: Literal["bench_sheet", "certificate"]
+    layout: Literal["bench_sheet", "certificate", "dossier"]
     content: Mapping[str, Any]
     paper: Paper
 
@@ -91,7 +92,7 @@ class Page:
             "invented": self.invented,
             "day": day,
             "code_picture": self._square_code,
-            "code_text": job_text(self.content["job"]),
+            "code_text": self._code_text,
             "pictures": for_paper(pictures or {}),
         }
         return pdf(f"{self.layout}.typ", data, standard="a-2a" if day else "ua-1")
@@ -114,9 +115,12 @@ class Page:
         return "invented" in f"{self.content['serial']} {self.content['model']}".lower()
 
     @property
+    def _code_text(self) -> str:
+        return job_text(self.content["job"], self.content.get("job_kind", "plan"))
+
+    @property
     def _square_code(self) -> str:
-        text = job_text(self.content["job"])
-        return square_code(text, label=text)
+        return square_code(self._code_text, label=self._code_text)
 
 
 @cache

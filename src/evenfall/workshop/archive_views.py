@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from evenfall.codec import plain
 from evenfall.records.entries import Entry, Filed, conflicts, standing
-from evenfall.wording import sentence
+from evenfall.wording import say, sentence
 
 if TYPE_CHECKING:
     from evenfall.pictures.inks import Theme
@@ -61,6 +61,40 @@ class Shown:
     line: Line
     entries: tuple[Told, ...]
     conflicts: tuple[Sentence, ...]
+    history: History
+
+    def page(self, kind: str, *, unit: LengthUnit = "mm") -> bytes:
+        """Return the dossier as one page, "pdf" or "html"."""
+        from evenfall.pages.dossier import Row, dossier_page
+        from evenfall.pictures.inks import PAGE, PRINT
+
+        line = self.line
+        rows = [
+            Row(
+                told.at[:10],
+                told.kind,
+                say(told.said, unit),
+                told.person,
+                ", ".join(["corrected later"] * told.corrected + ["signed"] * told.signed),
+                told.entry[:10],
+            )
+            for told in self.entries
+        ]
+        facts = [("Job", line.job), ("Maker", line.maker), ("Entries", str(len(rows)))]
+        page = dossier_page(
+            serial=line.serial or line.job or line.name,
+            model=line.name,
+            facts=[pair for pair in facts if pair[1]],
+            code=line.dossier[:10].upper(),
+            rows=rows,
+            remarks=[say(one, unit) for one in self.conflicts],
+            unit=unit,
+        )
+        pictures = {}
+        if self.history.points:
+            theme = PRINT if kind == "pdf" else PAGE
+            pictures["History"] = self.history.drawing(unit, theme)
+        return page.file(kind, pictures)
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""

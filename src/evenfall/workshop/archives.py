@@ -316,15 +316,14 @@ class Dossiers:
             )
             for group in conflicts(entries)
         )
-        return Shown(line_of(dossier, entries), self._told(entries), disagreements)
+        line = line_of(dossier, entries)
+        return Shown(line, self._told(entries), disagreements, _history(line, entries))
 
     def history(self, name: str) -> History:
         """Return relief, action, lowest crown and fret life over the years."""
         dossier = self.named(name)
         entries = self.archive.entries(dossier)
-        shown = {*standing(entries, "measurement"), *standing(entries, "proof")}
-        points = (point_of(e) for e in entries if e in shown and e.facts is not None)
-        return History(line_of(dossier, entries), tuple(points))
+        return _history(line_of(dossier, entries), entries)
 
     def latest(self, name: str, kind: str) -> Source:
         """Return the newest document of a kind in a dossier, as a source to work from."""
@@ -494,6 +493,12 @@ def archive(address: str, *, make: bool = False) -> Dossiers:
 def saved_from(address: str, to: str, progress: Progress = silent) -> Saved:
     """File into a new archive what can still be read of a damaged one."""
     return save(address, to, progress)
+
+
+def _history(line: Line, entries: Sequence[Entry]) -> History:
+    shown = {*standing(entries, "measurement"), *standing(entries, "proof")}
+    points = (point_of(e) for e in entries if e in shown and e.facts is not None)
+    return History(line, tuple(points))
 
 
 def _one(what: str, given: set[str]) -> str:

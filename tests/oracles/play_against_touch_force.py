@@ -5,23 +5,23 @@ On each neck some positions are drawn, and played away from the board and toward
 is also played both ways at a force between 0.6 and 2 times its touch force, to see whether it
 rattles. Nothing is left out because the table calls it clean, and each note is followed until the
 bound on its motion allows no first touch.
-
-    python tests/oracles/play_against_touch_force.py [necks] [positions per neck]
 """
 
 from __future__ import annotations
 
-import sys
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from evenfall.instrument import Specification, StringLines
 from evenfall.strings.clearance import buzz_force, rest_clearance_mm, touch_force
+from evenfall.strings.excursion import ExcursionTable
 from evenfall.strings.playtest import Settings
 from evenfall.strings.playtest.notes import Note, StoppedStrings, load_kernel, run_notes
 from evenfall.strings.playtest.whole_neck import _force_by_direction, _settled_s
-from strings.played_necks import MODELS, random_neck
 
 FloatArray = NDArray[np.float64]
 
@@ -39,6 +39,11 @@ class Agreement:
     over_buzz: list[float] = field(default_factory=list)
     rattles: list[bool] = field(default_factory=list)
 
+    def add(self, other: Agreement) -> None:
+        """Take over the notes of another."""
+        for name in ("model", "near", "over_touch", "over_buzz", "rattles"):
+            getattr(self, name).extend(getattr(other, name))
+
     def contradictions(self) -> list[tuple[str, int, int, float, bool]]:
         """Return notes that touch under their touch force, or stay clean over it."""
         return [note for note in self.near if note[4] != (note[3] > 1.0)]
@@ -53,19 +58,27 @@ class Agreement:
         return float(wrong.mean(axis=1).min())
 
 
-def agreement(necks: int, positions: int, first_seed: int = 0) -> Agreement:
-    """Play notes on random necks of every model."""
+class Case(NamedTuple):
+    """A neck to be played: heights [mm] over one datum, and the chance that notes are drawn by."""
+
+    name: str
+    specification: Specification
+    lines: StringLines
+    heights_mm: tuple[FloatArray, FloatArray, FloatArray]
+    excursion: ExcursionTable
+    chance: np.random.Generator
+
+
+def agreement(cases: Iterable[Case], positions: int) -> Agreement:
+    """Play so many stopped positions of each neck."""
     kernel = load_kernel()
     settings = Settings()
     found = Agreement()
-    for seed in range(first_seed, first_seed + necks):
-        model = list(MODELS)[seed % len(MODELS)]
-        made = random_neck(model, seed)
-        clearance = rest_clearance_mm(made.lines, *made.heights_mm)
-        touch = touch_force(clearance, made.excursion).force_n
-        buzz = buzz_force(clearance, made.excursion).force_n
-        by_side, _ = _force_by_direction(clearance, made.excursion.whole_mm_per_n)
-        rng = np.random.default_rng(10_000 + seed)
+    for model, specification, lines, heights_mm, excursion, rng in cases:
+        clearance = rest_clearance_mm(lines, *heights_mm)
+        touch = touch_force(clearance, excursion).force_n
+        buzz = buzz_force(clearance, excursion).force_n
+        by_side, _ = _force_by_direction(clearance, excursion.whole_mm_per_n)
         strings, frets = touch.shape
         drawn = rng.choice(strings * frets, size=positions, replace=False)
         places = [
@@ -76,12 +89,12 @@ def agreement(necks: int, positions: int, first_seed: int = 0) -> Agreement:
         if not places:
             continue
         table = StoppedStrings.of(
-            made.specification, made.lines, clearance, settings,
+            specification, lines, clearance, settings,
             duration_s=0.25, only=tuple(places),
         )  # fmt: skip
         followed = []
         for stopped, (k, p), gaps in zip(table.strings, places, table.clearance_mm, strict=True):
-            swings = made.excursion.whole_mm_per_n[:, k, p, p + 1 :]
+            swings = excursion.whole_mm_per_n[:, k, p, p + 1 :]
             nearest = [gaps <= 1.01 * (gaps / swing).min() * swing for swing in swings]
             followed.append(
                 max(
@@ -112,13 +125,3 @@ def agreement(necks: int, positions: int, first_seed: int = 0) -> Agreement:
             found.over_buzz.append(float(drawn_ratio[index] * touch[k, p] / buzz[k, p]))
             found.rattles.append(bool(rattling[index, :, 2].any()))
     return found
-
-
-if __name__ == "__main__":
-    numbers = [int(word) for word in sys.argv[1:]]
-    result = agreement(*(numbers + [500, 6][len(numbers) :]))
-    wrong = result.contradictions()
-    print(f"{len(result.near)} notes at the touch force, contradictions: {len(wrong)}", wrong[:20])
-    for multiple in (0.96, 1.0, 1.04, 1.08):
-        print(f"{multiple:.2f} x buzz force: {100.0 * result.sorting_mistakes(multiple):.1f} %")
-    print(f"best multiple of touch force: {100.0 * result.sorting_mistakes_by_touch():.1f} %")

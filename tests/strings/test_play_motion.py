@@ -30,8 +30,8 @@ from evenfall.strings.playtest.notes import (
 from evenfall.strings.playtest.play_test import Settings
 from evenfall.strings.swing import deepest_swing
 from oracles.motion_in_numpy import move
-from oracles.play_against_touch_force import agreement
-from strings.played_necks import MODELS, neck
+from oracles.play_against_touch_force import Case, agreement
+from strings.played_necks import MODELS, neck, random_neck
 
 FloatArray = NDArray[np.float64]
 
@@ -438,7 +438,20 @@ def test_both_forces_keep_their_word_on_random_necks() -> None:
     notes are followed until the bound allows no more). Buzz force: 1.04 times it sorts rattling
     notes from the others with at most 6 % mistakes; 5 % of notes on necks it was set on.
     """
-    found = agreement(necks=48, positions=8, first_seed=900)
+    cases = [
+        Case(
+            model,
+            made.specification,
+            made.lines,
+            made.heights_mm,
+            made.excursion,
+            np.random.default_rng(10_000 + seed),
+        )
+        for seed in range(900, 948)
+        for model in [list(MODELS)[seed % len(MODELS)]]
+        for made in [random_neck(model, seed)]
+    ]
+    found = agreement(cases, positions=8)
     assert len(found.model) > 200
     assert len(set(found.model)) == len(MODELS)
     assert found.contradictions() == []

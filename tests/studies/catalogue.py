@@ -11,6 +11,7 @@ from studies import (
     level_line,
     level_necks,
     old_and_new,
+    play,
     proof,
     whole_job,
 )
@@ -18,5 +19,15 @@ from studies import (
 if TYPE_CHECKING:
     from studies.study import Study
 
-_ROOMS = (calibration, level_line, gates, level_necks, judgement, whole_job, old_and_new, proof)
+_ROOMS = (
+    calibration,
+    level_line,
+    gates,
+    level_necks,
+    judgement,
+    whole_job,
+    old_and_new,
+    proof,
+    play,
+)
 STUDIES: dict[str, Study] = {room.STUDY.name: room.STUDY for room in _ROOMS}

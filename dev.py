@@ -218,7 +218,8 @@ def test(arguments: list[str]) -> int:
     """Run the tests: all of them side by side, a chosen few one after the other."""
     set_up(tools=True)
     chosen = [argument for argument in arguments if argument != "--all"]
-    side_by_side = [] if chosen else ["-n", str(min(os.cpu_count() or 1, 8))]
+    workers = str(min(os.cpu_count() or 1, 8))
+    side_by_side = [] if chosen else ["-n", workers, "--dist", "worksteal"]
     return call("python", "-m", "pytest", "-p", "no:benchmark", *side_by_side, *arguments)
 
 

@@ -46,6 +46,8 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    # the longest first, so that no worker is left with them while the others are done
+    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
     named = any("::" in argument for argument in config.invocation_params.args)
     if IN_CI or config.getoption("--all") or config.getoption("-m") or named:
         return
@@ -60,8 +62,10 @@ def kept_tables(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 
     The user's own settings, with the key that signs, are left alone.
     """
+    own = tmp_path_factory.getbasetemp()  # a worker's lies in that of the run
+    run = own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("EVENFALL_CACHE", str(tmp_path_factory.mktemp("kept")))
+        patch.setenv("EVENFALL_CACHE", str(run / "kept"))
         patch.setenv("EVENFALL_SETTINGS", str(tmp_path_factory.mktemp("settings")))
         patch.delenv("EVENFALL_ARCHIVE", raising=False)
         yield

@@ -127,6 +127,8 @@ FINDING_CODES: dict[str, str] = {
     "slots-only": "The board shows fret slots and no crowns.",
     "missing-fret": "No crown stands where the scale has a fret.",
     "extra-bump": "Something stands on the board where no fret belongs.",
+    "crown-kind": "Crowns are not round; the finding says how their tops are taken.",
+    "fret-place": "A fret stands off its place on the scale.",
     "worn-flat": "A crown is worn flat.",
     "lifted-end": "The end of a fret stands up from the board.",
     "tang-gap": "A stretch of a fret stands higher over the board than its wire: not seated.",

@@ -293,3 +293,14 @@ def _algebraic_circle(x: FloatArray, z: FloatArray, weights: FloatArray) -> Floa
     a, b, c = np.linalg.lstsq(design, right, rcond=None)[0]
     radius = np.sqrt(max(0.25 * (a * a + b * b) + c * size, 1e-12 * size**2))
     return np.array([mx + 0.5 * a, mz + 0.5 * b, radius])
+
+
+def group_middles(values: FloatArray, starts: IntArray) -> FloatArray:
+    """Return the mean of each run of values without its wild ones."""
+    group = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(values))))
+    middle = np.zeros(len(starts))
+    for limit in (0.5, 0.15, 0.15):
+        near = (np.abs(values - middle[group]) < limit).astype(float)
+        count = np.add.reduceat(near, starts)
+        middle = np.add.reduceat(near * values, starts) / np.maximum(count, 1.0)
+    return middle

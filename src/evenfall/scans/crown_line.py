@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.scans.arcs import NORMAL_MAD, ArcFits, fit_arcs
+from evenfall.scans.arcs import NORMAL_MAD, ArcFits, fit_arcs, group_middles
+from evenfall.scans.crown_kind import CrownSection, fit_section, mean_section
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray, IntArray
@@ -32,6 +33,10 @@ WIDE_SHARE = 0.45
 UPPER_SHARE = 0.9
 """Points deeper under the top than this share of a new crown are its feet, or a closed body's tang,
 underside and slot."""
+
+SECTION_ROUNDS, SMOOTH_DEGREE = 3, 6
+"""Rounds of drawing a fret's section, and the degree of the smooth crown line that it is drawn
+over."""
 
 SLICE_MM = 0.5
 """Length of a slice along the fret; a string touches about as much."""
@@ -113,6 +118,7 @@ class CrownLine:
     form_u_mm: float
     # squared second differences of neighbouring tops over what `top_u_mm` explains
     bend_ratio: FloatArray
+    section: CrownSection | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +174,24 @@ def fit_crown_line(
     slices = _cut(points, crown_width_mm, crown_height_mm)
     if slices is None:
         return None
+    section = mean_section(
+        slices.across,
+        slices.over,
+        crown_height_mm=crown_height_mm,
+        crown_width_mm=crown_width_mm,
+    )
+    if section is not None and section.kind != "round":
+        return _by_section(
+            slices,
+            section,
+            crest_coefficients,
+            fret=fret,
+            base_mm=base_mm,
+            lean_slope=lean_slope,
+            crown_height_mm=crown_height_mm,
+            crown_width_mm=crown_width_mm,
+            facet_u_mm=facet_u_mm,
+        )
     radius = (0.25 * crown_width_mm**2 + crown_height_mm**2) / (2.0 * crown_height_mm)
     least = max(LEAST_NOISE_MM, facet_u_mm)
     round_tops = _fit_round(slices, radius, CAP_SHARE * crown_width_mm, least)
@@ -219,6 +243,90 @@ def fit_crown_line(
         form_u_mm=float(np.hypot(form, facet_u_mm)),
         bend_ratio=_bend_ratio(along, height, u),
     )
+
+
+def _by_section(
+    slices: _Slices,
+    section: CrownSection,
+    crest_coefficients: FloatArray,
+    *,
+    fret: int,
+    base_mm: float,
+    lean_slope: float,
+    crown_height_mm: float,
+    crown_width_mm: float,
+    facet_u_mm: float,
+) -> CrownLine | None:
+    """Return the crown line of a fret whose crown is not round, from its own mean section."""
+    middle = slices.middle[slices.present]
+    moved, raised = np.zeros(len(middle)), np.zeros(len(middle))
+    across, over = slices.across, slices.over
+    for attempt in range(SECTION_ROUNDS):
+        height, variance, shift, slope, noise = fit_section(
+            section,
+            across,
+            over,
+            slices.local,
+            slices.starts,
+            crown_height_mm=crown_height_mm,
+            least_points=LEAST_POINTS,
+        )
+        known = np.isfinite(height) & (variance > 0.0)
+        if attempt == SECTION_ROUNDS - 1 or int(known.sum()) < 2 * SMOOTH_DEGREE:
+            break
+        # the section is sharper over the crown line as it runs than over the guess of it
+        line = _smooth(middle[known], shift[known], 1)
+        crest = _smooth(middle[known], height[known], SMOOTH_DEGREE)
+        again = mean_section(
+            across - line(slices.along),
+            over - crest(slices.along),
+            crown_height_mm=crown_height_mm,
+            crown_width_mm=crown_width_mm,
+        )
+        if again is None:
+            break
+        section = again
+        across, over = across - line(slices.along), over - crest(slices.along)
+        moved, raised = moved + line(middle), raised + crest(middle)
+    slope = slope + np.gradient(raised, middle) if len(middle) > 1 else slope
+    height, shift = height + raised, shift + moved
+    known = np.isfinite(height) & (variance > 0.0)
+    if int(known.sum()) < 2:
+        return None
+    along = middle[known]
+    cosine = 1.0 / np.sqrt(1.0 + lean_slope**2)
+    centre = section.top_across_mm + shift[known]
+    none = np.zeros(len(along))
+    u = np.sqrt(variance[known])
+    return CrownLine(
+        fret=fret,
+        slice_mm=slices.step,
+        along_mm=along,
+        x_mm=base_mm + (along * lean_slope + centre) * cosine,
+        y_mm=(along - centre * lean_slope) * cosine,
+        top_mm=height[known] + np.polyval(crest_coefficients, along),
+        top_u_mm=u,
+        slope=slope[known] + np.polyval(np.polyder(crest_coefficients), along),
+        radius_mm=none + section.radius_mm,
+        radius_u_mm=none + 0.3 * section.radius_mm,
+        flat_width_mm=none,
+        flat_width_u_mm=none,
+        noise_mm=noise,
+        form_u_mm=float(np.hypot(section.top_u_mm, facet_u_mm)),
+        bend_ratio=_bend_ratio(along, height[known], u),
+        section=section,
+    )
+
+
+def _smooth(along: FloatArray, value: FloatArray, degree: int) -> np.polynomial.Polynomial:
+    """Return a robust polynomial through values along a fret."""
+    weight = np.ones(len(along))
+    for _ in range(4):
+        fit = np.polynomial.Polynomial.fit(along, value, degree, w=weight)
+        off = np.abs(value - fit(along))
+        limit = max(0.01, 4.0 * NORMAL_MAD * float(np.median(off)))
+        weight = np.maximum(1.0 - np.minimum(off / limit, 1.0) ** 2, 1e-3)
+    return fit
 
 
 def _cut(points: CrownPoints, crown_width: float, crown_height: float) -> _Slices | None:
@@ -279,7 +387,7 @@ def _fit_round(
         if attempt == 0:
             # the guess of the crest may be off by more than the noise: centre each slice first
             off = cap.over - (np.sqrt(radius**2 - cap.across**2) - radius)
-            first[cap.present, 1] += _group_middles(off, cap.starts)
+            first[cap.present, 1] += group_middles(off, cap.starts)
         distance = (
             np.hypot(
                 cap.across - first[cap.group, 0],
@@ -330,17 +438,6 @@ def _hold(start: FloatArray, radius: float, noise: float) -> tuple[FloatArray, F
     firmness[2] = (noise / (RADIUS_SHARE * radius)) ** 2
     firmness[3] = (noise / SLOPE) ** 2
     return near, firmness
-
-
-def _group_middles(values: FloatArray, starts: IntArray) -> FloatArray:
-    """Return the mean of each run of values without its wild ones."""
-    group = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(values))))
-    middle = np.zeros(len(starts))
-    for limit in (0.5, NEAR_MM, NEAR_MM):
-        near = (np.abs(values - middle[group]) < limit).astype(float)
-        count = np.add.reduceat(near, starts)
-        middle = np.add.reduceat(near * values, starts) / np.maximum(count, 1.0)
-    return middle
 
 
 def _profile(

@@ -10,6 +10,7 @@ import numpy as np
 if TYPE_CHECKING:
     from evenfall.arrays import CodeArray, FloatArray
     from evenfall.scans.board import Board
+    from evenfall.scans.crown_kind import CrownSection
     from evenfall.scans.crown_line import CrownLine
     from evenfall.scans.orientation import Orientation
 
@@ -28,9 +29,14 @@ class Section:
     # how far along the fret from the string it was taken [mm]: 0 under it, else the nearest place
     # that the string does not hide
     beside_mm: float = 0.0
+    # the mean section of a crown that is not round, which was fitted instead of a circle
+    mean: CrownSection | None = None
 
     def fitted_mm(self, across_mm: FloatArray) -> FloatArray:
         """Return the fitted crown over its own top [mm]."""
+        if self.mean is not None:
+            off = np.asarray(across_mm) - self.centre_mm + self.mean.top_across_mm
+            return np.asarray(np.interp(off, self.mean.across_mm, self.mean.height_mm))
         radius = self.radius_mm
         half = min(0.5 * self.flat_width_mm, radius)
         sunk = radius - np.sqrt(radius**2 - half**2)

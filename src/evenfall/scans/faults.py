@@ -12,6 +12,7 @@ from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.measurement.missing import missing_places
 from evenfall.scans.fret_comb import nominal_lines
+from evenfall.scans.fret_findings import crown_kinds, fret_places
 from evenfall.scans.gather import CELL_MM, DEEP_MM, nearest_fret
 from evenfall.scans.strung import string_cells
 from evenfall.wording import Sentence, sentence
@@ -93,8 +94,17 @@ def find_faults(
         *_bumps(gathered, located, specification, cells),
         *_flats(survey),
     ]
+    found += crown_kinds(survey)
+    found += fret_places(survey, specification)
+    # wire that is higher than specified on the whole neck is no fret that stands up
+    usual = [
+        float(np.nanmedian(fret.height_mm)) for fret in heights if np.isfinite(fret.height_mm).any()
+    ]
+    wire_mm = max(
+        [specification.fretwire.crown_height_mm, *([float(np.median(usual))] if usual else [])]
+    )
     for fret in heights:
-        found += _seating(fret, specification.fretwire.crown_height_mm)
+        found += _seating(fret, wire_mm)
     found += _shape(survey, specification)
     found += _hidden(survey, strung=bool(strings))
     found += _facets(located)

@@ -49,6 +49,10 @@ MOST_WIDTH_MM = 1.6
 """Slots are as wide as a tang, 0.5 to 0.6 mm; a groove wider than this is something else."""
 
 
+UPRIGHT_SHARE = 0.6
+"""A groove that is narrower than this share near its floor has no upright walls."""
+
+
 @dataclass(frozen=True, slots=True)
 class Slots:
     """Fret slots of a board without crowns, N of them."""
@@ -155,7 +159,7 @@ def slots_only(slots: Slots) -> ReadingsError:
 
 
 def groove_width_mm(strips: StripMap, match: Match, nominal: FretLines) -> float:
-    """Return the median width of the grooves at the frets' places, at half their depth [mm]."""
+    """Return the width of the grooves at the frets' places [mm], infinite where they close in."""
     y = strips.y_mm[:, None] - 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
     reach = int(3.0 / BIN_MM)
     along = nominal.base_mm + nominal.lean_slope * match.across_order * y
@@ -166,8 +170,15 @@ def groove_width_mm(strips: StripMap, match: Match, nominal: FretLines) -> float
     near = column[strip, fret][:, None] + np.arange(-reach, reach + 1)
     depth = np.nan_to_num(match.up_order * strips.relative_mm[strip[:, None], near])
     deepest = depth.max(axis=1, initial=0.0)
-    widths = (depth > 0.5 * deepest[:, None]).sum(axis=1)[deepest > LEAST_DEPTH_MM] * BIN_MM
-    return float(np.median(widths)) if len(widths) else 0.0
+    deep = deepest > LEAST_DEPTH_MM
+    if not deep.any():
+        return 0.0
+    top, middle, floor = (
+        float(np.mean((depth > share * deepest[:, None]).sum(axis=1)[deep]) * BIN_MM)
+        for share in (0.25, 0.5, 0.75)
+    )
+    # the walls of a slot are upright; what closes in is a crown upside down
+    return middle if floor > UPRIGHT_SHARE * top else float("inf")
 
 
 def _grooves(points: FloatArray) -> list[tuple[float, float, float]]:

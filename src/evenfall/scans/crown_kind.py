@@ -1,0 +1,258 @@
+"""What kind of crown a fret has, by its mean section; and the tops of crowns that are not round.
+
+The mean section of a whole fret is drawn from all its points. Where a circle fits its top the crown
+is round, and the slices are fitted by circles. Where none does, the section itself is fitted to the
+slices: it is known far better than any of them, and asks for no formula of its kind.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from evenfall.scans.arcs import NORMAL_MAD, group_middles
+from evenfall.scans.laid_flat import cell_medians
+
+if TYPE_CHECKING:
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
+
+Kind = Literal["round", "pointed", "one-sided", "flat"]
+
+BINS = 96
+"""Bins across a crown's width in which its mean section is taken."""
+
+LEAST_IN_BIN = 4
+"""A bin with fewer points says nothing."""
+
+UPPER_SHARE = 0.5
+"""The kind is told above this share of the crown's height: below lie glue, dirt and shadow."""
+
+MISFIT_MM = 0.006
+"""A narrow section that a circle misses by less is round."""
+
+NARROW, WIDE, ASIDE = 0.40, 0.75, 0.35
+"""Width at a tenth of the height over that at half of it: 0.45 of a parabola, 0.2 of a triangle,
+0.9 of a bar. Under the first a crown is pointed, over the second flat; and one-sided where the top
+lies by more than the third share of its width off its middle."""
+
+STEEP = 2.5
+"""A wall steeper than this tells no height."""
+
+TOP_SHARE = 0.02
+"""The top of a section is what lies within this share of the crown's height under its highest."""
+
+SHIFT_MM = 0.03
+"""How far (1 sigma) the top may wander across from its straight line along the fret."""
+
+SLOPE = 0.05
+"""How far (1 sigma) the slope along the fret may wander from the guessed crown line's."""
+
+FLATTEST_MM = 50.0
+"""A top with a larger radius is flat."""
+
+
+@dataclass(frozen=True, slots=True)
+class CrownSection:
+    """The mean section of one crown, N places across it.
+
+    Parameters
+    ----------
+    across_mm
+        Places from the fret's line, towards the bridge [mm], shape (N,).
+    height_mm
+        Height over the section's own top [mm], shape (N,).
+    kind
+        What kind of crown it is.
+    top_across_mm
+        Where its top lies across [mm].
+    top_u_mm
+        Standard uncertainty of its top: what the points about it leave open [mm].
+    radius_mm
+        Radius at the top [mm].
+    width_mm
+        Width a tenth of the crown's height under the top [mm].
+    """
+
+    across_mm: FloatArray
+    height_mm: FloatArray
+    kind: Kind
+    top_across_mm: float
+    top_u_mm: float
+    radius_mm: float
+    width_mm: float
+
+
+def mean_section(
+    across_mm: FloatArray, over_mm: FloatArray, *, crown_height_mm: float, crown_width_mm: float
+) -> CrownSection | None:
+    """Return the mean section of points over a guess of the crown line; None if they show none."""
+    low, step = -0.5 * crown_width_mm, crown_width_mm / BINS
+    place = np.floor((across_mm - low) / step).astype(np.intp)
+    inside = (place >= 0) & (place < BINS)
+    place = np.clip(place, 0, BINS - 1)
+    # the guess of the crown line stands for the height of each slice: a raster shows each slice at
+    # other places across, and heights of slices and of places could not be told apart
+    middle = np.zeros(BINS)
+    first, counted = cell_medians((np.zeros_like(place), place), (1, BINS), over_mm)
+    height = np.where(counted[0] >= LEAST_IN_BIN, first[0], -np.inf)
+    height[[0, -1]] = -np.inf  # what lies outside was counted there
+    for limit in (0.1, 0.05, 0.05):
+        known = np.where(np.isfinite(height), height, 1e6)
+        near = inside & (np.abs(over_mm - known[place]) < limit)
+        count = np.bincount(place[near], minlength=BINS)
+        share = np.maximum(count, 1)
+        mean = np.bincount(place[near], over_mm[near], BINS) / share
+        height = np.where(count >= LEAST_IN_BIN, mean, -np.inf)
+        middle = np.bincount(place[near], across_mm[near], BINS) / share
+    filled = np.isfinite(height)
+    if int(filled.sum()) < 8:
+        return None
+    x, z = middle[filled], height[filled]
+    return _told(x, z, step, crown_height_mm=crown_height_mm, crown_width_mm=crown_width_mm)
+
+
+def _told(
+    x: FloatArray, z: FloatArray, step: float, *, crown_height_mm: float, crown_width_mm: float
+) -> CrownSection | None:
+    """Return a section with its kind."""
+    top, across, top_u, radius = _top(x, z, step, crown_height_mm)
+    z = z - top
+    tenth = _width(x, z, across, -0.1 * crown_height_mm)
+    half = _width(x, z, across, -UPPER_SHARE * crown_height_mm)
+    if tenth is None or half is None:
+        return None
+    narrow, wide = tenth[1] - tenth[0], half[1] - half[0]
+    aside = abs(tenth[0] + tenth[1] - half[0] - half[1]) / wide
+    kind: Kind = "round"
+    if aside > ASIDE:
+        kind = "one-sided"
+    elif narrow > WIDE * wide:
+        kind = "flat"
+    elif narrow < NARROW * wide and _circle_misfit(x, z, across, 0.3 * crown_width_mm) > MISFIT_MM:
+        kind = "pointed"
+    return CrownSection(x, z, kind, across, top_u, radius, narrow)
+
+
+def _top(
+    x: FloatArray, z: FloatArray, step: float, height: float
+) -> tuple[float, float, float, float]:
+    """Return height, place, uncertainty and radius of the top, from a parabola about it."""
+    peak = int(np.argmax(z))
+    reach = max(3.5 * step, 0.0)
+    near = (np.abs(x - x[peak]) < reach) | _run(z > z[peak] - TOP_SHARE * height, peak)
+    near |= np.abs(np.arange(len(x)) - peak) <= 2
+    near &= z > z[peak] - 5.0 * TOP_SHARE * height  # an upright side is no top
+    fit = np.polynomial.Polynomial.fit(x[near], z[near], min(2, int(near.sum()) - 1))
+    dense = np.linspace(float(x[near].min()), float(x[near].max()), 201)
+    values = fit(dense)
+    best = int(np.argmax(values))
+    # what a parabola of three numbers through these places misses
+    rough = float(np.sqrt(3.0 * np.mean((z[near] - fit(x[near])) ** 2) / near.sum()))
+    # between two places that are seen the top may stand up by what their slopes leave open
+    around = np.abs(x - dense[best]) < 4.5 * step
+    gap = max(0.0, float(np.max(np.diff(x[around]), initial=0.0)) - step)
+    slopes = np.clip(np.diff(z[around]) / np.diff(x[around]), -STEEP, STEEP)
+    turn = float(np.ptp(slopes)) if len(slopes) > 1 else 0.0
+    bend = -float(fit.convert().coef[2]) if len(fit.convert().coef) > 2 else 0.0
+    radius = min(FLATTEST_MM, 0.5 / bend) if bend > 0.0 else FLATTEST_MM
+    level = x[near][z[near] >= z[near].max() - TOP_SHARE * height]
+    flat = float(np.ptp(level)) > 0.3 * float(np.ptp(x))
+    place = float(0.5 * (level.min() + level.max())) if flat else float(dense[best])
+    return float(values[best]), place, float(np.hypot(rough, gap * turn / 13.9)), radius
+
+
+def _run(flag: BoolArray, at: int) -> BoolArray:
+    """Return the run of a flag that holds one place."""
+    number = np.cumsum(np.diff(flag, prepend=flag[:1]) != 0)
+    return np.asarray(flag & (number == number[at]))
+
+
+def _width(x: FloatArray, z: FloatArray, across: float, level: float) -> tuple[float, float] | None:
+    """Return the two places at which a section falls below a level, from its top outwards."""
+    left, right = np.flatnonzero(x <= across), np.flatnonzero(x > across)
+    low_left, low_right = left[z[left] < level], right[z[right] < level]
+    # where nothing lower is seen the crown ends: in an upright side
+    ends = []
+    for low, far in ((low_left[-1:], 0), (low_right[:1], len(x) - 1)):
+        if not len(low):
+            ends.append(float(x[far]))
+            continue
+        i = int(low[0])
+        j = i + 1 if far == 0 else i - 1
+        share = (level - z[i]) / (z[j] - z[i]) if 0 <= j < len(x) and z[j] != z[i] else 0.0
+        ends.append(float(x[i] + share * (x[j] - x[i])) if z[i] > 4.0 * level else float(x[j]))
+    return (ends[0], ends[1]) if ends[1] > ends[0] else None
+
+
+def _circle_misfit(x: FloatArray, z: FloatArray, across: float, reach: float) -> float:
+    """Return how far a section's top is from a circle: root mean square [mm]."""
+    near = (np.abs(x - across) < reach) & (z > -0.6)
+    if int(near.sum()) < 6:
+        return np.inf
+    # a circle about (a, b): x² + z² = 2 a x + 2 b z + c
+    design = np.column_stack([2.0 * (x[near] - across), 2.0 * z[near], np.ones(int(near.sum()))])
+    right = (x[near] - across) ** 2 + z[near] ** 2
+    a, b, c = np.linalg.lstsq(design, right, rcond=None)[0]
+    radius = np.sqrt(max(c + a * a + b * b, 1e-12))
+    off = np.hypot(x[near] - across - a, z[near] - b) - radius
+    return float(np.sqrt(np.mean(off**2)))
+
+
+def fit_section(
+    section: CrownSection,
+    across_mm: FloatArray,
+    over_mm: FloatArray,
+    local_mm: FloatArray,
+    starts: IntArray,
+    *,
+    crown_height_mm: float,
+    least_points: int,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, float]:
+    """Return height, its variance, shift across and slope of a section in each slice, and noise.
+
+    Least squares over the points within four sigma, found from the median outwards; NaN where a
+    slice has too few.
+    """
+    x, z = section.across_mm, section.height_mm
+    steep = np.gradient(z, x)
+    used = np.abs(steep) < STEEP
+    used &= z > -UPPER_SHARE * crown_height_mm
+    level = np.interp(across_mm, x, z)
+    tilt = np.interp(across_mm, x, np.where(used, steep, 0.0))
+    tells = np.interp(across_mm, x, used.astype(float)) > 0.99
+    tells &= (across_mm >= x[0]) & (across_mm <= x[-1])
+    group = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(across_mm))))
+    count = len(starts)
+    found = np.zeros((count, 3))
+    found[:, 0] = group_middles(np.where(tells, over_mm - level, 1e6), starts)
+    columns = np.stack([np.ones_like(level), -tilt, local_mm])
+    noise = 0.15 / 4.0
+    normal = np.zeros((count, 3, 3))
+    many = np.zeros(count)
+    for attempt in range(4):
+        off = over_mm - level - np.einsum("pn,np->n", columns, found[group])
+        if attempt:
+            sound = tells & (np.abs(off) < 0.15)
+            noise = max(NORMAL_MAD * float(np.median(np.abs(off[sound]))), 1e-6)
+        weight = (tells & (np.abs(off) < 4.0 * noise)).astype(float)
+        many = np.add.reduceat(weight, starts)
+        right = np.zeros((count, 3))
+        for p in range(3):
+            right[:, p] = np.add.reduceat(weight * columns[p] * (off + 0.0), starts)
+            for q in range(3):
+                normal[:, p, q] = np.add.reduceat(weight * columns[p] * columns[q], starts)
+        hold = noise**2 / np.array([np.inf, SHIFT_MM**2, SLOPE**2])
+        normal[:, [1, 2], [1, 2]] += hold[1:]
+        right -= hold * found
+        normal[:, 0, 0] += 1e-9
+        found = found + np.linalg.solve(normal, right[..., None])[..., 0]
+    off = over_mm - level - np.einsum("pn,np->n", columns, found[group])
+    weight = (tells & (np.abs(off) < 4.0 * noise)).astype(float)
+    freedom = max(1.0, float(weight.sum()) - 2.0 * count)
+    noise = float(np.sqrt(np.sum(weight * off**2) / freedom))
+    enough = many >= least_points
+    variance = noise**2 * np.linalg.inv(normal)[:, 0, 0]
+    height = np.where(enough, found[:, 0], np.nan)
+    return height, np.where(enough, variance, np.nan), found[:, 1], found[:, 2], noise

@@ -295,12 +295,12 @@ def _algebraic_circle(x: FloatArray, z: FloatArray, weights: FloatArray) -> Floa
     return np.array([mx + 0.5 * a, mz + 0.5 * b, radius])
 
 
-def group_middles(values: FloatArray, starts: IntArray) -> FloatArray:
-    """Return the mean of each run of values without its wild ones."""
-    group = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(values))))
+def group_middles(over_mm: FloatArray, starts: IntArray) -> FloatArray:
+    """Return the mean of each run of over_mm without its wild ones."""
+    group = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(over_mm))))
     middle = np.zeros(len(starts))
     for limit in (0.5, 0.15, 0.15):
-        near = (np.abs(values - middle[group]) < limit).astype(float)
+        near = (np.abs(over_mm - middle[group]) < limit).astype(float)
         count = np.add.reduceat(near, starts)
-        middle = np.add.reduceat(near * values, starts) / np.maximum(count, 1.0)
+        middle = np.add.reduceat(near * over_mm, starts) / np.maximum(count, 1.0)
     return middle

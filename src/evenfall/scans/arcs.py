@@ -296,7 +296,7 @@ def _algebraic_circle(x: FloatArray, z: FloatArray, weights: FloatArray) -> Floa
 
 
 def group_middles(over_mm: FloatArray, starts: IntArray) -> FloatArray:
-    """Return the mean of each run of over_mm without its wild ones."""
+    """Return the mean of each run of heights without its wild ones."""
     group = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(over_mm))))
     middle = np.zeros(len(starts))
     for limit in (0.5, 0.15, 0.15):

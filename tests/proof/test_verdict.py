@@ -207,7 +207,7 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
         assert item.value == pytest.approx(drawn.mean(), abs=4 * drawn.std() / DRAWS**0.5)
         assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
         assert item.expanded_uncertainty == pytest.approx(1.959964 * item.standard_uncertainty)
-    # Relief: that of the level line, drawn anew through each of the first drawn crown tops.
+    # Relief: that of the level line, drawn through each of the first drawn crown tops.
     known = {"nut_u_mm": u_nut, "crown_top_u_mm": u_top, "saddle_u_mm": u_saddle}
     found = []
     for draw in range(LINE_DRAWS):

@@ -365,7 +365,7 @@ class Chart:
         return made
 
 
-_KEPT = (str, int)  # a tuple: a union is made anew at each call
+_KEPT = (str, int)  # a tuple: a union is made again at each call
 
 
 def _known(value: str | float | None) -> str | float | None:

@@ -5,7 +5,7 @@ from every column what the swept cutter goes under there, worked out in closed f
 own place: nothing is interpolated, so at a crossing the simulated height is that of the program.
 Every column remembers the line of the program that last cut it.
 
-The heights of the columns are lower envelopes: for a round of radius R whose lowest point runs
+The heights of the columns are lower hulls: for a round of radius R whose lowest point runs
 along a line of slope m, the lowest height at a distance aside is that of the circle of radius
 h = sqrt(R^2 - aside^2) in the upright plane of the move, touched h m / sqrt(1 + m^2) behind its
 centre. A wheel is such a round in its own plane, its radius depending on the place along its axis.

@@ -65,7 +65,6 @@ class Wishes:
     coverage: float = 0.95
     across: float | None = None
     along: float | None = None
-    fall_away: int | None = None
     reversed: bool = False  # string 1 where the last was
 
     @property
@@ -113,7 +112,6 @@ def text(wishes: Wishes) -> str:
         f"nut_travel = {{ down = {wishes.nut[0]!r}, up = {wishes.nut[1]!r} }}",
         *([] if wishes.across is None else [f"across = {wishes.across!r}"]),
         *([] if wishes.along is None else [f"along = {wishes.along!r}"]),
-        *([] if wishes.fall_away is None else [f"fall_away_from = {wishes.fall_away}"]),
         "[player]",
         f"attack = {attack}",
         "pluck_distance = 130.0",

@@ -184,7 +184,7 @@ def test_twelve_strings_and_thirty_six_frets() -> None:
 HARD: list[tuple[dict[str, Any], dict[str, Any], str | None, tuple[str, ...]]] = [
     (
         {"strings": 4, "frets": 5, "tolerance": 0.05, "attack": 0.01, "attack_step": 0.0}
-        | {"minimum": 0.3, "extra": 0.0, "coverage": 0.5, "across": 0.03, "fall_away": 3},
+        | {"minimum": 0.3, "extra": 0.0, "coverage": 0.5, "across": 0.03},
         {"seed": 712, "relief_mm": 0.37676755439458703, "crown_height_mm": 0.8},
         "beam",
         ("saddle", "nut"),
@@ -200,7 +200,7 @@ HARD: list[tuple[dict[str, Any], dict[str, Any], str | None, tuple[str, ...]]] =
     (
         {"strings": 3, "frets": 9, "first_tolerance": 0.0, "nut": (0.0, 0.0), "attack": 0.0}
         | {"attack_step": 0.0, "minimum": 0.7, "allowance": 0.02, "coverage": 0.5}
-        | {"across": 0.03, "along": 0.05, "fall_away": 3},
+        | {"across": 0.03, "along": 0.05},
         {"seed": 81, "noise_mm": 1e-9, "relief_mm": 0.0196039685940812, "u_mm": 0.0}
         | {"crown_height_mm": 1.2, "high": {5: 0.04138443655247333}},
         "refret",
@@ -218,7 +218,7 @@ HARD: list[tuple[dict[str, Any], dict[str, Any], str | None, tuple[str, ...]]] =
     ),
     (
         {"strings": 3, "frets": 6, "first_tolerance": 0.05, "nut": (0.2, 0.1), "attack": 0.3}
-        | {"minimum": 0.7, "extra": 0.0, "allowance": 0.02, "along": 0.05, "fall_away": 3},
+        | {"minimum": 0.7, "extra": 0.0, "allowance": 0.02, "along": 0.05},
         {"seed": 722, "noise_mm": 1e-9, "relief_mm": 0.19725745415212204, "u_mm": 0.02}
         | {"crown_height_mm": 1.2, "worn": {3: 0.01327462625465068}}
         | {"high": {2: 0.06073983536617105}},

@@ -154,7 +154,6 @@ class Target:
     nut_up_mm: float
     across_mm: float | None  # largest second difference of a crown line about the board's radius
     along_mm: float | None  # largest step of removal between neighbouring frets
-    fall_away_from_fret: int | None  # past which a levelling beam may fall away
     one_piece_saddle: bool = False  # one height and a slope; otherwise each string has its own
     relief_from_fret: int = 1  # that a straightedge for the relief lies over
     relief_to_fret: int = 0

@@ -232,8 +232,6 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
             1e-4, 2, 0.06, None, "no bound"),
         Key("along", "length", "Largest step of removal from fret to fret.", 1e-4, 2, 0.05,
             None, "no bound"),
-        Key("fall_away_from", "count", "Fret past which a levelling beam may fall away.",
-            1, LAST_FRET, 16, None, "none", ("fall_away_from_fret",)),
     )),
     Table("player", "How the instrument is played.", Player, (
         Key("attack", "forces", "How hard the strings are plucked: a word for the usual force of "

@@ -298,7 +298,11 @@ def _section_words(
         parts.append(sentence(text_, away=section.beside_mm))
     parts.append(
         sentence(
-            "Radius {radius:length}{known}{worn}; standard uncertainty of the top {u:uncertainty}.",
+            "Radius {radius:length}{known}{worn}; standard uncertainty of the top {u:uncertainty}."
+            if section.mean is None
+            else "The crown is {kind}: the mean section of its fret is fitted; standard "
+            "uncertainty of the top {u:uncertainty}.",
+            kind=section.mean.kind if section.mean is not None else "round",
             radius=section.radius_mm,
             known=sentence(" (standard uncertainty {u:uncertainty})", u=radius_u)
             if np.isfinite(radius_u)

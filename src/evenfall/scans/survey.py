@@ -127,10 +127,15 @@ def to_measurement(
         for origin in (Origin.READ, Origin.INTERPOLATED, Origin.MISSING)
     }
     route = sentence(
-        "Crown tops from a scan of {points:,} points by a circle fitted to each crown ({read} "
+        "Crown tops from a scan of {points:,} points by {how} ({read} "
         "under their string, {interpolated} interpolated over a shadow, {missing} missing); points "
         "scatter by {noise:uncertainty}.",
         points=survey.point_count,
+        how=sentence(
+            "the mean section of each fret"
+            if any(line is not None and line.section is not None for line in survey.crown_lines)
+            else "a circle fitted to each crown"
+        ),
         read=counts[Origin.READ],
         interpolated=counts[Origin.INTERPOLATED],
         missing=counts[Origin.MISSING],

@@ -57,7 +57,7 @@ class Job:
             state=self.piece.state,
             material="nickel silver",
             heights=self.piece.said,
-            places=((sentence("crown of fret 1, string 1"), *self.piece.crown_point(1, 1)),),
+            places_mm=((sentence("crown of fret 1, string 1"), *self.piece.crown_point(1, 1)),),
             cautions=tuple(
                 (one.topic, one.sentence)
                 for one in machine_cautions("nickel silver", strung=self.piece.state == "strung")

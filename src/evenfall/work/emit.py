@@ -44,7 +44,7 @@ class Header:
         What is cut.
     heights
         How its heights came about.
-    places
+    places_mm
         Where X, Y and Z have to read when the cutter's tip stands at three named places:
         what, X, Y, Z [mm].
     cautions
@@ -60,7 +60,7 @@ class Header:
     state: StringState
     material: str
     heights: Sentence
-    places: tuple[tuple[Sentence, float, float, float], ...]
+    places_mm: tuple[tuple[Sentence, float, float, float], ...]
     cautions: tuple[tuple[str, Sentence], ...]
     safe_z_mm: float
     lift_mm: float = 0.0
@@ -93,7 +93,7 @@ def emit(
         writer.comment(line)
     writer.block(
         f"{'G20' if machine.unit == 'in' else 'G21'} G17 G90 G94 {machine.work_offset} G40 G49 "
-        f"G64 P{writer.number_text(machine.path_tolerance_mm)}"
+        f"{writer.rounding}"
     )
     if machine.start:
         writer.block(machine.start)
@@ -134,6 +134,7 @@ class _Writer:
         digit = machine.digit_mm
         self.lift_mm = math.ceil(header.lift_mm / digit - 1e-9) * digit
         self.safe_mm = math.ceil(header.safe_z_mm / digit - 1e-9) * digit + self.lift_mm
+        self.rounding = f"G64 P{self.number_text(machine.path_tolerance_mm)}"
         self.numbered = 0
         self.feed = ""
 
@@ -183,11 +184,17 @@ class _Writer:
         first = one.points_mm[0]
         self.comment(say(one.said))
         self.spin(one)
+        # it comes down, and goes up, exactly where it is meant to; along the crown it may round
+        self.block("G61")
         self.block(f"G0 X{x(first[0])} Y{y(first[1])}")
         self.feed_move(f"Z{z(one.approach_z_mm)}", self.machine.most_feed_mm_per_s)
         self.feed_move(f"Z{z(first[2])}", self.machine.plunge_feed_mm_per_s)
+        self.block(self.rounding)
         before = (x(first[0]), y(first[1]), z(first[2]))
-        for point in one.points_mm[1:]:
+        last = len(one.points_mm) - 1
+        for number, point in enumerate(one.points_mm[1:], start=1):
+            if number == last:
+                self.block("G61")
             here = (x(point[0]), y(point[1]), z(point[2]))
             words = " ".join(
                 f"{axis}{new}"
@@ -251,7 +258,7 @@ def _head(
     yield from words(sentence(text, count=len(passes), minutes=math.ceil(minutes)))
     yield from words(header.heights)
     yield "Z is that of the cutter's lowest place; of a wheel, of the bottom of its groove"
-    for what, x, y, z in header.places:
+    for what, x, y, z in header.places_mm:
         text = "{what}: X {x:figure}, Y {y:figure}, Z {z:length}"
         yield from words(sentence(text, what=what, x=x, y=y, z=z))
     yield "CAUTIONS"

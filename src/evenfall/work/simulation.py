@@ -5,10 +5,11 @@ from every column what the swept cutter goes under there, worked out in closed f
 own place: nothing is interpolated, so at a crossing the simulated height is that of the program.
 Every column remembers the line of the program that last cut it.
 
-The heights of the columns are lower hulls: for a round of radius R whose lowest point runs
-along a line of slope m, the lowest height at a distance aside is that of the circle of radius
-h = sqrt(R^2 - aside^2) in the upright plane of the move, touched h m / sqrt(1 + m^2) behind its
-centre. A wheel is such a round in its own plane, its radius depending on the place along its axis.
+The heights of the columns are the lowest that any place of a move reaches: for a round of radius R
+whose lowest point runs along a line of slope m, the lowest height at a distance aside is that of
+the circle of radius h = sqrt(R^2 - aside^2) in the upright plane of the move, touched
+h m / sqrt(1 + m^2) behind its centre. A wheel is such a round in its own plane, its radius
+depending on the place along its axis.
 """
 
 from __future__ import annotations
@@ -39,6 +40,7 @@ ACROSS_MM = 0.06
 _BOARD_STEP_MM = 0.5
 _SAMPLE_MM = 0.05  # of a move that runs along a wheel's axis
 _NONE = 1e-12
+_CENTRED_MM = 0.02  # a wheel this close to the crown's line is on it
 
 
 @dataclass(slots=True, eq=False)
@@ -196,11 +198,19 @@ def _cut(
 ) -> None:
     start, end = patch.local(traced.start_mm[near]), patch.local(traced.end_mm[near])
     at, across = patch.at_mm.tolist(), patch.across_mm.tolist()
+    room: dict[int, float] = {}
     for n, a, b in zip(near.tolist(), start.tolist(), end.tolist(), strict=True):
         cutter = cutters[int(traced.tool[n])]
-        deep = top - min(a[2], b[2]) + cutter.groove_depth_mm
+        low = min(a[2], b[2])
+        deep = top - low + cutter.groove_depth_mm
         if deep <= 0.0:
             continue
+        if cutter.shape == "concave wheel" and max(abs(a[1]), abs(b[1])) < _CENTRED_MM:
+            if cutter.number not in room:  # where the groove fits the crown, less is reached
+                room[cutter.number] = _room(patch, cutter)
+            deep = min(deep, room[cutter.number] - low)
+            if deep <= 0.0:
+                continue
         along, aside = _footprint(patch, cutter, deep)
         t0 = bisect_left(at, min(a[0], b[0]) - along)
         t1 = bisect_right(at, max(a[0], b[0]) + along)
@@ -214,6 +224,16 @@ def _cut(
         if lower.any():
             np.copyto(height, swept, where=lower)
             patch.line[t0:t1, s0:s1][lower] = traced.line[n]
+
+
+def _room(patch: Patch, cutter: Cutter) -> float:
+    """Return how high a wheel has to stay over a crown to touch nothing beside or on it [mm]."""
+    wide = np.abs(patch.across_mm)
+    under = wide <= 0.5 * cutter.body_width_mm + 2.0 * _CENTRED_MM
+    # the wheel at its lowest, with room for where it may be aside
+    inside = np.minimum(wide[under] + 2.0 * _CENTRED_MM, 0.5 * cutter.width_mm)
+    groove = np.sqrt(cutter.groove_radius_mm**2 - inside * inside) - cutter.groove_radius_mm
+    return float((patch.height_mm.max(axis=0)[under] - groove).max())
 
 
 def _footprint(patch: Patch, cutter: Cutter, deep: float) -> tuple[float, float]:

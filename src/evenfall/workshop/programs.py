@@ -67,7 +67,7 @@ class MachineRequest:
         What the frets are made of, one of `evenfall.work.descriptions.MATERIALS`.
     state
         "unstrung", or "strung": at pitch, or with the strings' pull simulated.
-    touched
+    touched_mm
         Where three crown tops were found on the machine, in its work offset: by fret and string,
         X, Y and Z [mm]. Without it the work offset is to be set at the nut's playing edge, on the
         centre line, at the datum of the readings.
@@ -82,7 +82,7 @@ class MachineRequest:
     fixture: Source | None = None
     material: str = "nickel silver"
     state: str = "unstrung"
-    touched: Mapping[tuple[int, int], tuple[float, float, float]] = field(default_factory=dict)
+    touched_mm: Mapping[tuple[int, int], tuple[float, float, float]] = field(default_factory=dict)
     found: Source | None = None
     accepted_stiffness: str = ""
 
@@ -432,8 +432,8 @@ def _open(plan_file: Source, on: MachineRequest) -> _Opened:
         )
     found = None if on.found is None else open_another(plan.measurement, on.found).measurement
     piece = workpiece(specification, plan, state=state, found=found, neck=model)
-    if on.touched:
-        piece = piece.placed(lie_by_touch(piece, dict(on.touched)))
+    if on.touched_mm:
+        piece = piece.placed(lie_by_touch(piece, dict(on.touched_mm)))
     return _Opened(
         specification=specification,
         plan=plan,
@@ -472,7 +472,7 @@ def _header(opened: _Opened, lift_mm: float) -> Header:
         state=opened.state,
         material=opened.material,
         heights=said,
-        places=tuple(
+        places_mm=tuple(
             (
                 sentence("crown of fret {fret}, string {string}", fret=fret, string=string),
                 *piece.crown_point(fret, string),

@@ -115,9 +115,10 @@ def made_job(
     strings=6,
     frets=22,
     fixture=False,
+    most=4,
     **instrument,
 ):
-    """Return a job of an invented instrument."""
+    """Return a job of an invented instrument; of the frets to cut, the last `most`."""
     unit = "mm" if machine == MM else "in"
     spec, plan = made_plan(
         strings,
@@ -128,6 +129,12 @@ def made_job(
         need_mm=0.12,
     )
     piece = workpiece(spec, plan, state=state).placed(lie or Lie())
+    cut = [crown.fret for crown in piece.crowns if crown.is_cut][-most:]
+    crowns = tuple(
+        crown if crown.fret in cut else replace(crown, removal_mm=0.0 * crown.removal_mm)
+        for crown in piece.crowns
+    )
+    piece = replace(piece, crowns=crowns)
     return Job(
         spec,
         plan,

@@ -325,7 +325,7 @@ def fret_cutter(
         if fault is None:
             return one
         why = why or fault
-    raise RequestError(why or sentence("No cutter fits."))
+    raise RequestError("{why}", why=why)
 
 
 def fret_passes(

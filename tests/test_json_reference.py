@@ -6,7 +6,9 @@ import copy
 import json
 import re
 import shutil
-from collections.abc import Iterator
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import dataclass, fields, replace
 from importlib import resources
 from pathlib import Path
@@ -138,6 +140,8 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
     (folder / "poor.csv").write_text("\n".join(poor), encoding="utf-8")
     bass = (folder / "gorbune-readings.csv").read_text(encoding="utf-8").splitlines()
     (folder / "again.csv").write_text("\n".join(read_again(bass)), encoding="utf-8")
+    settled_rows = (folder / "tesquil-settled.csv").read_text(encoding="utf-8").splitlines()
+    (folder / "settled-again.csv").write_text("\n".join(read_again(settled_rows)))
 
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
@@ -153,12 +157,13 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
             "measure", "quenlo-readings.csv", "--spec", "quenlo.spec.toml", "-o", "p.json"
         )
         planned = run("plan", "k.json", "-o", "k.plan.json")
-        cut = run("plan", "tesquil-settled.csv", *tesquil, "--settled", "-o", "s.plan.json")
+        settled = ("tesquil-settled.csv", *tesquil, "--settled")
+        cut = run("plan", *settled, "-o", "s.plan.json")
         gorbune = ("--spec", "gorbune.spec.toml")
         confirmed = run("plan", "gorbune-readings.csv", *gorbune, "--confirmed-by", "again.csv")
         burr = ("--accept", "lone-crown@7:3=burr", "--accepted-by", "somebody")
         accepted = run("plan", "gorbune-checked.csv", *gorbune, *burr, "-o", "g.plan.json")
-        run("plan", "tesquil-settled.csv", *tesquil, "--settled", "-o", "m.plan.json")
+        run("plan", *settled, "-o", "m.plan.json")
         cutting = (
             "m.plan.json",
             "--machine",
@@ -182,7 +187,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 confirmed,
                 accepted,
                 run("plan", "tesquil-after.csv", *tesquil, "--settled"),
-                run("plan", "tesquil-settled.csv", *tesquil, "--settled", "--method", "adjust"),
+                run("plan", *settled, "--method", "adjust"),
                 run("plan", "gorbune-checked.csv", *gorbune),
                 run("plan", "p.json"),
                 run("plan", "c.json"),
@@ -190,6 +195,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
                 run("plan", "k.json", "--attack", "0.7"),
                 run("plan", "k.json", "--method", "refret"),
                 run("plan", "k.json", "--budget", "0.3"),
+                run("plan", *settled, "--method", "refret", "--confirmed-by", "settled-again.csv"),
                 cut,
                 checked,
                 with_rarities(planned),
@@ -232,12 +238,54 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
             "starter": [run("spec", "new", "ukulele")],
             "empty sheet": [run("measure", "--template", "tesquil.spec.toml")],
             "demonstration": [run("demo", "start")],
+            **dossiers(run),
             "errors": [
                 run("plan", "no-such-file.json"),
                 run("spec", "check", "faulty.spec.toml"),
                 run("plan", "k.json", "--method", "magic"),
             ],
         }
+
+
+def dossiers(run: Callable[..., Any]) -> dict[str, list[Any]]:
+    """Return what the commands of an archive print: two sites correct one number, a row is hurt."""
+    here, there = ("--archive", "here"), ("--archive", "there")
+    added = run("archive", "add", "k.plan.json", "--serial", "UY-0417", "--by", "somebody", *here)
+    run("archive", "note", "UY-0417", "seen", *here)
+    exported = run("archive", "export", "UY-0417", "-o", "first.zip", *here)
+    imported = run("archive", "import", "first.zip", *there)
+    noted = run("archive", "note", "UY-0417", "seen there too", *there)
+    for number, site in (("UY-0418", here), ("UY-0419", there)):
+        run("archive", "add", "--instrument", "UY-0417", "--serial", number, *site)
+    run("archive", "export", "UY-0418", "-o", "second.zip", *here)
+    disagreeing = run("archive", "import", "second.zip", *there)
+    shown = [run("archive", "show", "UY-0418", *site) for site in (here, there)]
+    told = run("archive", "history", "UY-0418", *here)
+    found = run("archive", "find", "UY", *there)
+    copies = [
+        run("archive", "backup", "copy", *there),
+        run("archive", "restore", "copy", "--archive", "restored"),
+        run("archive", "move", "moved", *there),
+    ]
+    sound = run("archive", "verify", "--sign", *here)
+    mended = [
+        run("archive", "doctor", *here),
+        run("archive", "doctor", "--save-to", "saved", *here),
+    ]
+    with closing(sqlite3.connect("here/archive.db")) as database, database:
+        database.execute("UPDATE document SET content = content || ' '")
+    return {
+        "archive add": [added],
+        "archive find": [found],
+        "archive show": shown,
+        "archive history": [told],
+        "archive note": [noted],
+        "archive export": [exported],
+        "archive import": [imported, disagreeing],
+        "archive verify": [sound, run("archive", "verify", *here)],
+        "archive copy": copies,
+        "archive doctor": mended,
+    }
 
 
 def read_again(rows: list[str]) -> list[str]:
@@ -282,7 +330,7 @@ def plucked(folder: Path) -> tuple[str, ...]:
 
 def test_every_command_has_its_section() -> None:
     """A command that writes JSON is named on the page, above its table."""
-    command = r"^Printed by `evenfall ((?:(?:spec|machine|program) )?[a-z]+)\b"
+    command = r"^Printed by `evenfall ((?:(?:spec|machine|program|archive) )?[a-z]+)\b"
     named = set(re.findall(command, PAGE, re.MULTILINE))
     assert named == set(json_commands(main))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from evenfall.levelling import make_plan
@@ -81,9 +81,12 @@ def test_what_is_kept_stays_and_what_moves_stays_inside_its_limits(
     assert (plan.crown_height_after_mm[cut] >= least - 1e-6).all()
 
 
+@example(kind="electric", seed=118, share=0.5)
 @given(kind=kinds, seed=seeds, share=st.floats(0.3, 1.0))
-def test_a_lighter_attack_never_takes_more_metal(kind: str, seed: int, share: float) -> None:
+def test_a_lighter_attack_opens_no_other_fret(kind: str, seed: int, share: float) -> None:
+    """What is opened may go nearer to the level line, as its neighbours now bear."""
     truth = invented.as_found(kind, np.random.default_rng(seed))
     harder, lighter = job(truth).decided(lift=False), job(truth, attack=share).decided(lift=False)
     if harder.conclusion != "misfit":
-        assert lighter.metal_mm <= harder.metal_mm + 0.02  # one smallest cut
+        opened = [decided.removal_mm.any(axis=0) for decided in (harder, lighter)]
+        assert not (opened[1] & ~opened[0]).any()

@@ -136,6 +136,30 @@ def test_a_serial_of_two_instruments_asks_which(dossiers: Dossiers) -> None:
     assert other.line.name.startswith("Quenlo")
 
 
+def test_what_follows_from_a_document_without_a_number_joins_it(dossiers: Dossiers) -> None:
+    first = dossiers.add(ef.AddRequest((MEASUREMENT,)))
+    then = dossiers.add(ef.AddRequest((PLAN,)))
+    assert then.line.dossier == first.line.dossier
+    assert then.new == ("plan",)
+    apart = dossiers.add(ef.AddRequest((PLAN,), new=True))
+    assert apart.line.dossier != first.line.dossier
+    with pytest.raises(RequestError, match="in several dossiers"):
+        dossiers.add(ef.AddRequest((PROOF,)))
+
+
+@pytest.mark.parametrize("given", [{"serial": "UY\x1b[3m"}, {"job": "a\nb"}, {"name": "x" * 201}])
+def test_what_no_list_could_show_is_refused(dossiers: Dossiers, given: dict[str, str]) -> None:
+    with pytest.raises(RequestError, match="one line of at most 200 printable"):
+        dossiers.add(ef.AddRequest((PLAN,), **given))
+
+
+def test_what_cannot_be_filed_leaves_no_archive(tmp_path: Path) -> None:
+    place = tmp_path / "shop"
+    with ef.archive(str(place), make=True) as opened, pytest.raises(RequestError, match="no instr"):
+        opened.add(ef.AddRequest())
+    assert not place.exists()
+
+
 def test_files_of_two_instruments_are_not_mixed(dossiers: Dossiers) -> None:
     with pytest.raises(RequestError, match="several instruments"):
         add(dossiers, PLAN, stored("quenlo.measurement@0.json"))

@@ -98,6 +98,12 @@ def test_an_arc_is_chords_that_lie_on_it() -> None:
     assert read.length_mm[arc].sum() == pytest.approx(np.hypot(10 * np.pi, 1) + 10 * np.pi, 1e-4)
 
 
+def test_circles_without_end_are_refused_in_time() -> None:
+    circles = "G21 G90 G17\nG0 X0 Y0 Z5\nF1000\n" + "G2 X0 Y0 I400 J0\n" * 5000
+    with pytest.raises(ProgramError, match="has over 500000 moves; split it"):
+        trace(circles + "M2\n")
+
+
 COORDINATE = st.integers(-99_999, 99_999).map(lambda n: n / 10_000)
 BLOCK = st.one_of(
     st.tuples(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from functools import wraps
 from pathlib import Path
@@ -120,6 +121,8 @@ def _touched(given: str) -> tuple[tuple[int, int], tuple[float, float, float]]:
         if parts is None:
             raise ValueError
         x, y, z = (float(part) for part in parts.groups()[2:])
+        if not all(map(math.isfinite, (x, y, z))):
+            raise ValueError
     except ValueError:
         shown = given if len(given) <= 40 else f"{given[:39]}…"
         text = f"--touch {shown!r} must be FRET:STRING=X,Y,Z, such as 1:6=36.2,-17.5,1.204."

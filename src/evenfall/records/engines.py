@@ -137,6 +137,11 @@ def _explained(address: Address) -> Iterator[None]:
         yield
     except DBAPIError as error:
         raise _explanation(address, error) from error
+    except UnicodeError:
+        raise RequestError(
+            "This is no address of a server; write it as postgresql://user@host/database.",
+            at=address.at,
+        ) from None
 
 
 def _explanation(address: Address, error: DBAPIError) -> EvenfallError:

@@ -34,6 +34,9 @@ CHORD_MM = 0.0005
 ARC_RADIUS_MM = 0.005
 """How far the two radii of an arc may differ [mm]."""
 
+MOST_MOVES = 500_000
+"""Some five times what all frets of a neck take in lanes; arcs count by their short moves."""
+
 LONGEST_BLOCK = 255
 """Characters of a block at most, as the interpreter of [1] takes them."""
 
@@ -412,6 +415,8 @@ class _Reader:
         self.position = end
 
     def note(self, start: list[float], end: list[float], feed: float, speed: float) -> None:
+        if len(self.moves) == MOST_MOVES:
+            self.refuse("The program has over {most:g} moves; split it.", most=MOST_MOVES)
         rapid, arc = self.motion == "G0", self.motion in ("G2", "G3")
         self.moves.append((self.number, rapid, arc, *start, *end, feed, speed, self.tool))
 

@@ -10,6 +10,7 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +29,7 @@ from evenfall.workshop.archive_filing import (
     DOCUMENTS,
     Papers,
     content_hash_of,
+    documents_of,
     new_only,
     papers_of,
     papers_of_document,
@@ -51,6 +53,7 @@ if TYPE_CHECKING:
     from evenfall.codec import FileContent
     from evenfall.wording import Sentence
 
+_LONGEST_NAME = 200  # characters
 _LISTED = 20
 
 
@@ -166,14 +169,22 @@ class Dossiers:
     >>> folder.cleanup()
     """
 
-    def __init__(self, archive: Archive) -> None:
-        self.archive = archive
+    def __init__(self, address: str, *, make: bool = False) -> None:
+        self._address, self._make = address, make
+        if not make:
+            self.archive  # noqa: B018 (what is not there is said at once)
+
+    @cached_property
+    def archive(self) -> Archive:
+        """The archive; one that is to be made is not there before something goes into it."""
+        return open_archive(self._address, make=self._make)
 
     def __enter__(self) -> Dossiers:
         return self
 
     def __exit__(self, *_error: object) -> None:
-        self.archive.close()
+        if "archive" in self.__dict__:
+            self.archive.close()
 
     # ---- filing ----------------------------------------------------------------------------------
 
@@ -195,10 +206,11 @@ class Dossiers:
         return self._add(AddRequest(instrument=instrument, person=person), papers)
 
     def _add(self, request: AddRequest, papers: Sequence[Papers]) -> Added:
+        _check(request)
         serial = _one("serial", {p.serial for p in papers if p.serial}) or request.serial
         model = _one("model", {p.model for p in papers if p.model})
-        dossier = self._dossier_for(request, serial, model)
         filings = [filing for one in papers for filing in one.filings]
+        dossier = self._dossier_for(request, serial, model, filings)
         known: set[str] = set()
         heading: list[Filing] = []
         if dossier is None:
@@ -231,12 +243,16 @@ class Dossiers:
             self.archive.sign(dossier, signing_key())
         return Added(self.lines([dossier])[0], tuple(f.kind for f in fresh), there)
 
-    def _dossier_for(self, request: AddRequest, serial: str, model: str) -> str | None:
+    def _dossier_for(
+        self, request: AddRequest, serial: str, model: str, filings: Sequence[Filing]
+    ) -> str | None:
         """Return the dossier that something belongs to; None for a new one."""
         if request.instrument:
             return self.named(request.instrument)
-        if request.new or not serial:
+        if request.new:
             return None
+        if not serial:
+            return self._dossier_of(documents_of(filings))
         lines = self.lines(self.archive.named(serial))
         same = [line for line in lines if line.serial == serial]
         fitting = [line for line in same if not model or line.name == model]
@@ -250,6 +266,17 @@ class Dossiers:
             serial=serial,
             lines=tuple(listed(line) for line in same),
         )
+
+    def _dossier_of(self, documents: Iterable[str]) -> str | None:
+        """Return the one dossier in which some of these documents are; None where none is."""
+        found = {dossier for named in documents for dossier in self.archive.named(named)}
+        if len(found) > 1:
+            raise RequestError(
+                "What these files follow from is in several dossiers: {lines:list}. Say which of "
+                "them this is, by its id, or that it is a new instrument.",
+                lines=tuple(listed(line) for line in self.lines(sorted(found))),
+            )
+        return next(iter(found), None)
 
     def _numbers(
         self, entries: Sequence[Entry], *, serial: str, job: str, person: str
@@ -487,7 +514,7 @@ def archive(address: str, *, make: bool = False) -> Dossiers:
     Traceback (most recent call last):
     evenfall.errors.RequestError: no-such-folder: There is no archive here; check the address.
     """
-    return Dossiers(open_archive(address, make=make))
+    return Dossiers(address, make=make)
 
 
 def saved_from(address: str, to: str, progress: Progress = silent) -> Saved:
@@ -499,6 +526,19 @@ def _history(line: Line, entries: Sequence[Entry]) -> History:
     shown = {*standing(entries, "measurement"), *standing(entries, "proof")}
     points = (point_of(e) for e in entries if e in shown and e.facts is not None)
     return History(line, tuple(points))
+
+
+def _check(request: AddRequest) -> None:
+    """Refuse a number or name that no list could show."""
+    for field_name in ("serial", "job", "maker", "name", "person"):
+        given = getattr(request, field_name)
+        if len(given) > _LONGEST_NAME or not given.isprintable():
+            raise RequestError(
+                "Numbers and names are one line of at most {most} printable characters; shorten "
+                "this one.",
+                at=At(field=field_name),
+                most=_LONGEST_NAME,
+            )
 
 
 def _one(what: str, given: set[str]) -> str:

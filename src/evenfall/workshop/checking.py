@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from evenfall.errors import At, Finding, Progress, silent
+from evenfall.errors import At, Finding, Progress, RequestError, silent
 from evenfall.instrument import string_lines
 from evenfall.instrument.starters import starter as starter_text
 from evenfall.levelling.ideal import IdealNeck, ideal_neck
@@ -88,6 +88,12 @@ def starter(request: StarterRequest) -> StarterOutcome:
     >>> made.file_name, 'handed = "left"' in made.text
     ('ukulele.spec.toml', True)
     """
+    if len(request.name) > 200 or not request.name.isprintable():
+        raise RequestError(
+            "The name of a model is one line of at most {most} printable characters; shorten it.",
+            at=At(field="name"),
+            most=200,
+        )
     text = starter_text(
         request.kind,
         strings=request.strings,

@@ -127,12 +127,17 @@ def test_a_whole_job_goes_through_the_archive_without_files_in_between(place: Pa
     step("measure", "settled.csv", *known)
     step("plan", "UY-0417", "--settled", "--json")
     assert ": page." in step("sheet", "UY-0417", "-o", "sheet.pdf").output
-    assert ": readings, page, proof." in step("prove", "UY-0417", "after.csv").output
+    assert ": readings, page, measurement, proof." in step("prove", "UY-0417", "after.csv").output
     assert sorted(path.name for path in place.glob("*.json")) == []
     kinds = [e["kind"] for e in json.loads(run("show", "UY-0417", "--json").output)["entries"]]
     assert kinds.count("plan") == 2
-    assert kinds[-3:] == ["readings", "page", "proof"]
+    assert kinds[-4:] == ["readings", "page", "measurement", "proof"]
+    refused = step("sheet", "UY-0417", "-o", "again.pdf", status=2).output
+    assert "is done: proof" in refused
+    assert not (place / "again.pdf").exists()
+    step("prove", "UY-0417", "after.csv")  # judged once more
     assert json.loads(run("verify", "--json").output)["unsigned"] == 0
+    step("plan", "UY-0417", "--settled", "--json")  # from the readings after the work
 
 
 def test_a_path_that_is_there_wins_over_a_number(place: Path) -> None:
@@ -143,6 +148,32 @@ def test_a_path_that_is_there_wins_over_a_number(place: Path) -> None:
     (place / "UY-0417").unlink()
     made = json.loads(step("plan", "UY-0417", "--settled", "--json").stdout)
     assert made["measurement"]["model"].startswith("Tesquil")
+
+
+def test_a_measurement_from_before_the_work_is_not_planned_from_again() -> None:
+    run("add", PLAN, PROOF, "--serial", "UY-0417")
+    refused = step("plan", "UY-0417", "--settled", status=2).output
+    assert "was taken before the work of proof" in refused
+    assert "read the instrument again and file it" in refused
+
+
+def test_a_part_of_a_number_is_enough_to_look_but_not_to_file() -> None:
+    run("add", PLAN, "--serial", "UY-0417")
+    assert "UY-0417" in run("show", "417").output
+    for refused in (
+        run("note", "417", "Nut worn.", status=2),
+        run("add", PROOF, "--instrument", "UY", status=2),
+        step("plan", "tesquil", status=2),
+        step("sheet", "041", status=2),
+    ):
+        assert "as a whole; near it: UY-0417, Tesquil (invented) (" in refused.output
+    assert "Filed note" in run("note", "uy-0417", "Nut worn.").output
+
+
+def test_a_serial_is_one_whatever_its_case_and_space() -> None:
+    run("add", PLAN, "--serial", "UY-0417")
+    assert "Known already" in run("add", PLAN, "--serial", " uy-0417 ").output
+    assert run("find", "0417").output.count("\n") == 1
 
 
 def test_a_number_of_two_instruments_lists_them_and_status_is_2() -> None:

@@ -20,7 +20,7 @@ def topics(*, u_mm=0.002, top_by=0.0, saddle_by=0.0):
         SPEC, PLAN, top_mm=top, saddle_mm=PLAN.saddle_after_mm + saddle_by, u_mm=u_mm
     )
     made = prove(SPEC, PLAN, readings, geometry(SPEC)[2])
-    return {topic for topic, _ in ProveOutcome(SPEC, (), made).cautions}
+    return {topic for topic, _ in ProveOutcome(SPEC, (), made, readings).cautions}
 
 
 @pytest.mark.parametrize(

@@ -25,14 +25,17 @@ class Desk(NamedTuple):
 
     address: str
 
-    def source(self, given: Path, kind: str) -> Source:
-        """Return a file that is there, else the newest document of that kind in the dossier."""
+    def source(self, given: Path, kind: str, *, ahead: bool = False) -> Source:
+        """Return a file that is there, else the newest document of that kind in the dossier.
+
+        With `ahead` it is refused where the work that it is for has been done.
+        """
         if not self.address or os.path.exists(given):
             return source_of(given)
         from evenfall import workshop
 
         with workshop.archive(self.address) as dossiers:
-            return dossiers.latest(str(given), kind)
+            return dossiers.latest(str(given), kind, ahead=ahead)
 
     def file(
         self,

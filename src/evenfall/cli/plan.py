@@ -107,7 +107,7 @@ def command(
     path = output or derived
     read = [measurement, spec, second, *(Path(one.name) for one in neck.sources)]
     request = workshop.PlanRequest(
-        desk.source(measurement, "measurement"),
+        desk.source(measurement, "measurement", ahead=True),
         source_of(spec),
         serial,
         neck,

@@ -101,6 +101,7 @@ def command(
         partial(show_proof, steps=steps),
         files=files,
         filed=lambda made, written: desk.file(
+            made.after,
             made.proof,
             given=plan,
             files=[

@@ -66,8 +66,8 @@ class Result(NamedTuple):
                 drawings = made.pictures(lengths.unit, waiting)
                 written |= picture_files(drawings, self.pictures, waiting)
             keep_apart(written, inputs, folders=folders)
+            line = filed(made, written)  # first: what the archive refuses leaves no file either
             write_together(written, folders=folders)
-            line = filed(made, written)
         if self.as_json:
             show_json(made.as_dict(lengths.unit, WORDS))
         else:

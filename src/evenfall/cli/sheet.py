@@ -54,12 +54,13 @@ def command(
     if output is not None:
         targets = {page_kind(output, "The output"): output}
     keep_apart(targets.values(), [plan])
-    request = workshop.SheetRequest(desk.source(plan, "plan"), tuple(targets), unit, paper)  # type: ignore[arg-type]  # click has checked both
+    given = desk.source(plan, "plan", ahead=True)
+    request = workshop.SheetRequest(given, tuple(targets), unit, paper)  # type: ignore[arg-type]  # click has checked both
     with Waiting() as waiting:
         outcome = workshop.sheet(request, waiting)
-        write_together({path: outcome.pages[kind] for kind, path in targets.items()})
         pages = [workshop.Source(str(p), outcome.pages[k]) for k, p in targets.items()]
         filed = desk.file(given=plan, files=[request.plan, *pages])
+        write_together({path: outcome.pages[kind] for kind, path in targets.items()})
     if as_json:
         show_json({"files": [str(path) for path in targets.values()], **outcome.as_dict(WORDS)})
         tell(filed, as_json=as_json)

@@ -9,7 +9,7 @@ import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,6 +21,7 @@ from evenfall.records.copying import Copied, Saved, copy, labels_again, save
 from evenfall.records.engines import Address
 from evenfall.records.entries import Entry, conflicts, standing
 from evenfall.records.exchange import pack, take_over
+from evenfall.records.labels import normal
 from evenfall.records.signing import signing_key, trust, trusted_keys
 from evenfall.records.verifying import Verified
 from evenfall.records.verifying import verify as verified
@@ -55,6 +56,7 @@ if TYPE_CHECKING:
 
 _LONGEST_NAME = 200  # characters
 _LISTED = 20
+_SHORTEST_ID = 8  # digits
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +209,7 @@ class Dossiers:
 
     def _add(self, request: AddRequest, papers: Sequence[Papers]) -> Added:
         _check(request)
+        request = replace(request, serial=request.serial.strip(), job=request.job.strip())
         serial = _one("serial", {p.serial for p in papers if p.serial}) or request.serial
         model = _one("model", {p.model for p in papers if p.model})
         filings = [filing for one in papers for filing in one.filings]
@@ -254,7 +257,7 @@ class Dossiers:
         if not serial:
             return self._dossier_of(documents_of(filings))
         lines = self.lines(self.archive.named(serial))
-        same = [line for line in lines if line.serial == serial]
+        same = [line for line in lines if _same(serial, line.serial)]
         fitting = [line for line in same if not model or line.name == model]
         if len(fitting) == 1:
             return fitting[0].dossier
@@ -285,7 +288,7 @@ class Dossiers:
         made = []
         for sort, value in (("serial", serial), ("job", job)):
             stands = [e for e in standing(entries, "alias") if fact(e, "sort") == sort]
-            if value and value not in {fact(e, "value") for e in stands}:
+            if value and not _same(value, *(fact(e, "value") for e in stands)):
                 corrects = stands[-1].hash if stands else ""
                 facts = {"sort": sort, "value": value}
                 made.append(Filing("alias", facts, person, corrects))
@@ -303,25 +306,40 @@ class Dossiers:
         """Return the dossiers in which every word begins a name, number or code of a paper."""
         return self.lines(self.archive.find(words, limit))
 
-    def named(self, name: str) -> str:
-        """Return the one dossier that goes by a number, name or id."""
-        found = self.archive.named(name) or self.archive.find(name)
-        if len(found) == 1:
-            return found[0]
-        if not found:
+    def named(self, name: str, *, near: bool = False) -> str:
+        """Return the one dossier that goes by a number, name or id, given as a whole.
+
+        With `near` a part will do, where it leads to one dossier alone.
+        """
+        lines = self.lines(self.archive.named(name) or self.archive.find(name))
+        numbered = [line for line in lines if _same(name, line.serial, line.job)]
+        whole = numbered or [
+            line
+            for line in lines
+            if _same(name, line.name)
+            or (len(name) >= _SHORTEST_ID and line.dossier.startswith(name))
+        ]
+        meant = whole or (lines if near else ())
+        if len(meant) == 1:
+            return meant[0].dossier
+        told = tuple(listed(line) for line in meant or lines[:_LISTED])
+        if meant:
             raise RequestError(
-                "No dossier goes by {name:quoted}; look for it with a part of its number.",
+                "{count} dossiers go by {name:quoted}: {lines:list}. Name one by its id.",
+                count=len(meant),
                 name=name,
+                lines=told,
             )
-        lines = self.lines(found)
-        exact = [line for line in lines if name in (line.serial, line.job)]
-        if len(exact) == 1:
-            return exact[0].dossier
+        if lines:
+            raise RequestError(
+                "No dossier goes by {name:quoted} as a whole; near it: {lines:list}. Give the "
+                "whole number, or the id.",
+                name=name,
+                lines=told,
+            )
         raise RequestError(
-            "{count} dossiers go by {name:quoted}: {lines:list}. Name one by its id.",
-            count=len(found),
+            "No dossier goes by {name:quoted}; look for it with a part of its number.",
             name=name,
-            lines=tuple(listed(line) for line in lines),
         )
 
     def lines(self, dossiers: Sequence[str]) -> tuple[Line, ...]:
@@ -333,7 +351,7 @@ class Dossiers:
 
     def show(self, name: str) -> Shown:
         """Return a whole dossier, every entry in words."""
-        dossier = self.named(name)
+        dossier = self.named(name, near=True)
         entries = self.archive.entries(dossier)
         disagreements = tuple(
             sentence(
@@ -348,16 +366,21 @@ class Dossiers:
 
     def history(self, name: str) -> History:
         """Return relief, action, lowest crown and fret life over the years."""
-        dossier = self.named(name)
+        dossier = self.named(name, near=True)
         entries = self.archive.entries(dossier)
         return _history(line_of(dossier, entries), entries)
 
-    def latest(self, name: str, kind: str) -> Source:
-        """Return the newest document of a kind in a dossier, as a source to work from."""
+    def latest(self, name: str, kind: str, *, ahead: bool = False) -> Source:
+        """Return the newest document of a kind in a dossier, as a source to work from.
+
+        With `ahead` it is refused where the work that it is for has been done.
+        """
         dossier = self.named(name)
         entries = self.archive.entries(dossier)
         for entry in reversed(standing(entries, kind)):
             if entry.facts is not None:
+                if ahead:
+                    _refuse_done(name, entry, entries)
                 return self._source(entry, line_of(dossier, entries))
         raise RequestError("The dossier {name:quoted} holds no {kind} yet.", name=name, kind=kind)
 
@@ -528,6 +551,33 @@ def _history(line: Line, entries: Sequence[Entry]) -> History:
     return History(line, tuple(points))
 
 
+def _refuse_done(name: str, newest: Entry, entries: Sequence[Entry]) -> None:
+    """Refuse a plan that was proved, or a measurement older than work that was proved since."""
+    content_hash = fact(newest, "content_hash")
+    place = {fact(e, "content_hash"): n for n, e in enumerate(entries) if e.kind == "measurement"}
+    proofs = {entry.hash for entry in standing(entries, "proof")}
+    for number, proof in enumerate(entries):
+        if proof.hash not in proofs or proof.facts is None:
+            continue
+        follows: list[str] = json.loads(proof.facts)["follows"]
+        plan, after = (*follows, "", "")[:2]
+        code = fact(proof, "content_hash")[:10].upper()
+        if newest.kind == "plan" and content_hash == plan:
+            raise RequestError(
+                "The newest plan of {name:quoted} is done: proof {proof} judged its work. For more "
+                "work make a new plan from the readings after it.",
+                name=name,
+                proof=code,
+            )
+        if newest.kind == "measurement" and place[content_hash] < place.get(after, number):
+            raise RequestError(
+                "The newest measurement of {name:quoted} was taken before the work of proof "
+                "{proof}; read the instrument again and file it.",
+                name=name,
+                proof=code,
+            )
+
+
 def _check(request: AddRequest) -> None:
     """Refuse a number or name that no list could show."""
     for field_name in ("serial", "job", "maker", "name", "person"):
@@ -539,6 +589,11 @@ def _check(request: AddRequest) -> None:
                 at=At(field=field_name),
                 most=_LONGEST_NAME,
             )
+
+
+def _same(name: str, *others: str) -> bool:
+    """Say whether a name is one of others, as names are compared: without case and spare space."""
+    return normal(name) in {normal(other) for other in others if other}
 
 
 def _one(what: str, given: set[str]) -> str:

@@ -18,6 +18,7 @@ from evenfall.workshop.outputs import Outcome
 
 if TYPE_CHECKING:
     from evenfall.errors import Finding
+    from evenfall.measurement import Measurement
     from evenfall.pages.typesetting import Paper
     from evenfall.pictures.inks import Theme
     from evenfall.proof import Proof
@@ -56,6 +57,7 @@ class ProveOutcome(Outcome):
     """A verdict."""
 
     proof: Proof  # every item with its uncertainty, the verdict, and what to do next
+    after: Measurement  # the readings after the work
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:
@@ -194,4 +196,4 @@ def prove(request: ProveRequest, progress: Progress = silent) -> ProveOutcome:
         attack_n=None if attack is None else [attack] * specification.string_count,
         accepted=accepted,
     )
-    return ProveOutcome(specification, after.findings, judged)
+    return ProveOutcome(specification, after.findings, judged, after.measurement)

@@ -86,6 +86,8 @@ FINDING_CODES: dict[str, str] = {
     "program-rapid": "A rapid move goes below the safe height over the instrument.",
     "program-tool": "A program cuts without the right cutter in a turning spindle.",
     "program-cut": "The simulated cut differs from the plan, or touches what has to stay.",
+    "program-conduct": "A program runs without extraction, spin-up or a free way where it stops.",
+    "program-lift": "A dry run: the program is lifted over the work, which is not judged.",
     "program-place": "A cutter comes into a clamp or a place to stay out of.",
     "program-life": "A cutter is worn out before the program ends.",
     "program": "What a machine program does: passes, time, and what it was made for.",

@@ -10,7 +10,14 @@ from evenfall.work.cautions import machine_cautions
 from evenfall.work.crown_lines import Lie, workpiece
 from evenfall.work.descriptions import read_description
 from evenfall.work.emit import Header, emit
-from evenfall.work.program_check import Setting, cut_faults, program_faults
+from evenfall.work.program_check import (
+    Setting,
+    cut_faults,
+    lift_findings,
+    program_faults,
+    stated_lift_mm,
+)
+from evenfall.work.program_warnings import program_warnings
 from evenfall.work.simulation import fret_patch, simulate
 from evenfall.work.toolpath import fret_cutter, fret_passes
 from evenfall.work.trace import trace
@@ -70,15 +77,27 @@ class Job:
     def cut(self, text):
         """Return the moves of a program and what it leaves."""
         traced = trace(text, source="a.ngc")
+        return traced, self.simulated(traced)
+
+    def simulated(self, traced):
         untouched = tuple(fret_patch(self.piece, crown) for crown in self.piece.crowns)
-        return traced, simulate(untouched, traced, self.setting.cutters)
+        return simulate(untouched, traced, self.setting.cutters)
 
     def faults(self, text):
         """Return everything that is wrong with a program."""
         traced, patches = self.cut(text)
         found = list(program_faults(traced, self.piece, self.setting))
-        lifted = "lift:" in text
+        lifted = stated_lift_mm(traced) is not None
+        found += [
+            one
+            for one in lift_findings(traced, self.piece, self.setting, self.simulated)
+            if one.severity == "error"
+        ]
         return found + list(cut_faults(patches, self.piece, self.setting, lifted=lifted))
+
+    def warnings(self, text):
+        """Return what to see to before a program is run."""
+        return list(program_warnings(trace(text), self.piece, self.setting))
 
 
 def text_of(strings=6, frets=22, *, unit="mm", fanned=False, left=False, radius=None, scale=None):

@@ -11,7 +11,7 @@ from evenfall.errors import ProgramError, RequestError
 from evenfall.work.descriptions import Box
 from evenfall.work.trace import trace
 from work.interpreter import interpreted
-from work.made_programs import made_job
+from work.made_programs import INCH, made_job
 
 
 @pytest.fixture(scope="module")
@@ -23,6 +23,7 @@ def job():
 def sound(job) -> str:
     text = job.program()
     assert job.faults(text) == []
+    assert job.warnings(text) == []
     return text
 
 
@@ -177,3 +178,70 @@ def test_a_pass_left_out(job, sound: str) -> None:
     found = [one for one in job.faults(wrong) if one.code == "program-cut"]
     assert found
     assert "too high" in found[0].sentence
+
+
+def test_a_tool_length_and_a_program_cut_short(job, sound: str) -> None:
+    line = line_with(sound, r"^T1 M6")
+    with pytest.raises(ProgramError, match="tool length offset") as caught:
+        job.faults(changed(sound, line, "T1 M6\nG43 H7"))
+    assert caught.value.findings[0].at.lines == (line + 1,)
+    with pytest.raises(ProgramError, match="cut short"):
+        job.faults(sound[: len(sound) // 2].rpartition("\n")[0] + "\n")
+
+
+def test_a_spindle_turning_backwards(job, sound: str) -> None:
+    line = line_with(sound, r"^S\d+ M3")
+    assert lines_of(job, sound.replace(" M3\n", " M4\n", 1), "program-tool") == [line]
+
+
+def test_working_feeds_beyond_the_chip_load(job, sound: str) -> None:
+    line = line_with(sound, r"^G1 Y.* F")
+    feed = re.search(r"F([\d.]+)", sound.split("\n")[line - 1])
+    assert feed is not None
+    for times, found in ((20.0, [line]), (1.4, [line]), (1.2, [])):
+        faster = sound.replace(feed[0] + "\n", f"F{times * float(feed[1]):.1f}\n")
+        assert lines_of(job, faster, "program-limit") == found
+
+
+@pytest.mark.parametrize("comment", ["state: unstrung", "plan: 0000000000"])
+def test_a_second_comment_that_contradicts_the_first(job, sound: str, comment: str) -> None:
+    line = line_with(sound, r"^\(material")
+    wrong = changed(sound, line, f"({comment})")
+    assert lines_of(job, wrong, "program-state") == [line]
+
+
+def test_what_happens_between_the_moves_is_warned_of(job, sound: str) -> None:
+    first = line_with(sound, r"^G1 Z-")
+    middle = line_with(sound, r"^G1 Y", after=first + 20)
+    was = sound.split("\n")[middle - 1]
+    for wrong, line, said in (
+        (changed(sound, line_with(sound, r"^M8$"), "()"), first, "extraction"),
+        (changed(sound, line_with(sound, r"^G4 P"), "()"), first, "up to speed"),
+        (changed(sound, line_with(sound, r"^G4 P"), "G4 P0.2"), first, "up to speed"),
+        (changed(sound, middle, f"{was}\nM0"), middle + 1, "stops in the work"),
+        (changed(sound, middle, f"{was}\nG4 P30"), middle + 1, "waits 30.0 s"),
+        (sound + "G0 X0 Y0 Z-50\n", sound.count("\n") + 1, "is not run"),
+    ):
+        (found,) = job.warnings(wrong)
+        assert (found.severity, found.at.lines) == ("warning", (line,))
+        assert said in found.sentence
+
+
+def test_a_stated_lift_is_compared_with_the_path(job, sound: str) -> None:
+    dry = replace(job, lift_mm=20.0).program()
+    assert job.faults(dry) == []
+    line = line_with(dry, r"^\(lift")
+    for told in ("19.800 mm", "20.200 mm", "high", "2.000 mm"):
+        assert lines_of(job, changed(dry, line, f"(lift: {told})"), "program-lift") == [line]
+    twice = changed(dry, line, "(lift: 20.000 mm)\n(lift: 30.000 mm)")
+    assert lines_of(job, twice, "program-lift") == [line]
+    # the comment alone, over the program that cuts
+    line = line_with(sound, r"^\(material")
+    wrong = changed(sound, line, "(lift: 20.000 mm over the work)")
+    assert lines_of(job, wrong, "program-lift") == [line]
+    assert lines_of(job, wrong, "program-cut")
+
+
+def test_a_dry_run_in_inches_is_lifted_as_stated() -> None:
+    inch = made_job(4, machine=INCH, lift_mm=20.0)
+    assert inch.faults(inch.program()) == []

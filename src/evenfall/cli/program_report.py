@@ -105,7 +105,7 @@ def program_lines(outcome: ProgramOutcome) -> Iterator[Sentence]:
             text = "{passes} passes, about {minutes:.0f} min."
         minutes = math.ceil(outcome.seconds / 60.0)
         yield sentence(text, passes=len(outcome.passes), minutes=minutes)
-    if not outcome.faults:
+    if not outcome.faults and not outcome.lifted:
         yield sentence("The simulated cut shows no fault.")
     yield sentence("Cautions")
     for one in outcome.cautions:

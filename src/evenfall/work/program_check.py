@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ import numpy as np
 
 from evenfall.errors import NOWHERE, At, Finding
 from evenfall.measurement import Heights, Origin
+from evenfall.units import MM_PER_INCH
 from evenfall.wording import Value, sentence
 from evenfall.work.trace import noted
 
@@ -33,6 +35,9 @@ SHAPE_MM = 0.03
 """How far a finished crown may be off its round across [mm]; our judgement."""
 
 _OVERSPEED = 1.3
+_OVERFEED = 1.3  # of the chip load described; our judgement, as that of the speed
+_LIFT = re.compile(r"(\d+(?:\.\d+)?) (mm|in)\b")
+_LIFT_OFF_MM = 0.05  # a stated lift and the path's may differ by this
 _MARGIN_MM = 15.0  # around the instrument, where rapids have to stay up
 
 
@@ -66,6 +71,7 @@ def program_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterat
     yield from _stated(traced, piece, setting)
     yield from _tools(traced, setting)
     yield from _limits(traced, piece, setting)
+    yield from _feeds(traced, piece, setting)
     yield from _rapids(traced, piece, setting)
     yield from _travel(traced, setting)
     yield from _places(traced, setting)
@@ -81,22 +87,20 @@ def _stated(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
         text = "The program calls no work offset; add {wanted}."
         yield _fault(setting, "program-state", 0, text, wanted=wanted)
     states = list(noted(traced, "state"))
-    for told, line in states[:1]:
-        if told != piece.state:
-            text = (
-                "The program is for a neck that is {told:quoted}, and this one is {state}; write "
-                "it again for that state."
-            )
-            yield _fault(setting, "program-state", line, text, told=told, state=piece.state)
+    for told, line in [one for one in states if one[0] != piece.state][:1]:
+        text = (
+            "The program is for a neck that is {told:quoted}, and this one is {state}; write "
+            "it again for that state."
+        )
+        yield _fault(setting, "program-state", line, text, told=told, state=piece.state)
     if not states:
         text = "The program does not say which state of the strings it is for."
         yield _fault(setting, "program-state", 0, text)
     codes = list(noted(traced, "plan"))
-    for told, line in codes[:1]:
-        if told != setting.plan_code:
-            text = "The program is for plan {told:quoted}, and this is plan {wanted}."
-            named = {"told": told, "wanted": setting.plan_code}
-            yield _fault(setting, "program-state", line, text, **named)
+    for told, line in [one for one in codes if one[0] != setting.plan_code][:1]:
+        text = "The program is for plan {told:quoted}, and this is plan {wanted}."
+        named = {"told": told, "wanted": setting.plan_code}
+        yield _fault(setting, "program-state", line, text, **named)
     if not any("end of program" in message for message, _ in traced.messages[-1:]):
         text = "The program does not end with a message of its own; a stopped run would look done."
         yield _fault(setting, "program-state", traced.end_line, text)
@@ -131,6 +135,38 @@ def _tools(traced: Traced, setting: Setting) -> Iterator[Finding]:
     if n is not None:
         text = "A feed move stands here with the spindle at rest; start it first (M3)."
         yield _fault(setting, "program-tool", int(traced.line[n]), text)
+
+    for event in [one for one in traced.events if one.word == "M4"][:1]:
+        text = "The spindle turns backwards from here (M4); cutters turn with M3."
+        yield _fault(setting, "program-tool", event.line, text)
+
+
+def _feeds(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
+    """Yield where a cutter works along the fret faster than its teeth may take."""
+    step = traced.end_mm - traced.start_mm
+    aside = np.hypot(step[:, 0], step[:, 1]) >= 0.5 * np.abs(step[:, 2])
+    low = np.minimum(traced.start_mm[:, 2], traced.end_mm[:, 2]) < piece.top_mm + 0.5
+    judged = traced.feed_mm_per_s <= setting.machine.most_feed_mm_per_s  # what is over is named so
+    for number, cutter in setting.cutters.items():
+        use = cutter.uses.get(setting.material)
+        if use is None:
+            continue
+        mine = judged & aside & low & (traced.tool == number) & (traced.speed_hz > 0.0)
+        most = use.chip_mm * cutter.teeth * traced.speed_hz
+        n = _first(mine & (traced.feed_mm_per_s > _OVERFEED * most))
+        if n is not None:
+            yield _fault(
+                setting,
+                "program-limit",
+                int(traced.line[n]),
+                "Cutter {n} works at {feed:size} a minute; at {speed:.0f} rev/min in {material} "
+                "{most:size} is its feed.",
+                n=number,
+                feed=60.0 * float(traced.feed_mm_per_s[n]),
+                speed=60.0 * float(traced.speed_hz[n]),
+                material=setting.material,
+                most=60.0 * float(most[n]),
+            )
 
 
 def _limits(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
@@ -321,6 +357,57 @@ def cut_faults(
             yield from _nothing_cut(patch, setting)
         else:
             yield from _fret_faults(patch, crown, setting)
+
+
+def stated_lift_mm(traced: Traced) -> float | None:
+    """Return the lift that a program states [mm]: None for no word of it, NaN for no one height."""
+    told = {said for said, _ in noted(traced, "lift")}
+    if not told:
+        return None
+    found = _LIFT.match(told.pop())
+    if found is None or told:
+        return math.nan
+    return float(found[1]) * (MM_PER_INCH if found[2] == "in" else 1.0)
+
+
+def lift_findings(
+    traced: Traced,
+    piece: Workpiece,
+    setting: Setting,
+    cut: Callable[[Traced], Sequence[Patch]],
+) -> Iterator[Finding]:
+    """Yield that a program is a dry run, and whether its path is lifted as it states."""
+    lift = stated_lift_mm(traced)
+    if lift is None:
+        return
+    line = next(line for _, line in noted(traced, "lift"))
+    if not 0.0 < lift < math.inf:
+        text = "The program states a lift without one clear height; write the dry run again."
+        yield _fault(setting, "program-lift", line, text)
+        return
+    yield Finding(
+        "program-lift",
+        "A dry run, lifted by {lift:length}: it cuts nothing; the work is not judged.",
+        At(setting.file, lines=(line,)),
+        "warning",
+        lift=lift,
+    )
+    down = np.array([0.0, 0.0, lift + _LIFT_OFF_MM])
+    lowered = replace(traced, start_mm=traced.start_mm - down, end_mm=traced.end_mm - down)
+    deepest, touched = 0.0, False
+    for patch in cut(lowered):
+        crown = piece.crowns[patch.fret - 1]
+        middle = int(np.abs(patch.across_mm).argmin())
+        here = patch.cut[:, middle]
+        touched = touched or bool(here.any())
+        under = (crown.planned(patch.at_mm) - patch.height_mm[:, middle])[here]
+        deepest = max(deepest, float(under.max(initial=0.0)))
+    if not touched or deepest > 2.0 * _LIFT_OFF_MM:
+        text = (
+            "The path is not lifted by the {lift:length} that the program states; write the dry "
+            "run again."
+        )
+        yield _fault(setting, "program-lift", line, text, lift=lift)
 
 
 def _nothing_cut(patch: Patch, setting: Setting) -> Iterator[Finding]:

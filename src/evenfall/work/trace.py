@@ -58,7 +58,7 @@ _GROUPS: dict[str, str] = {
     **dict.fromkeys(("G93", "G94", "G95"), "feed mode"),
     **dict.fromkeys(("G20", "G21"), "units"),
     "G40": "cutter radius",
-    **dict.fromkeys(("G43", "G49"), "tool length"),
+    "G49": "tool length",
     **dict.fromkeys(("G54", "G55", "G56", "G57", "G58", "G59"), "work offset"),
     **dict.fromkeys(("G61", "G61.1", "G64"), "path control"),
     "G4": "dwell",
@@ -71,12 +71,24 @@ _GROUPS: dict[str, str] = {
 _REFUSED: dict[str, Sentence] = {
     **dict.fromkeys(("G41", "G41.1", "G42", "G42.1"), sentence("cutter radius compensation")),
     **dict.fromkeys(("G10", "G52", "G92", "G92.1", "G92.2", "G92.3"), sentence("a shifted zero")),
+    # a length in the controller's table would shift every height, and no one reading this knows it
+    **dict.fromkeys(("G43", "G43.1", "G43.2"), sentence("a tool length offset")),
     **dict.fromkeys(("G28", "G30", "G53"), sentence("a move in machine coordinates")),
     **dict.fromkeys((f"G{n}" for n in (73, 76, *range(81, 90))), sentence("a canned cycle")),
     **dict.fromkeys(("G38.2", "G38.3", "G38.4", "G38.5"), sentence("probing")),
     **dict.fromkeys(("M98", "M99"), sentence("a subprogram")),
 }
 _PLANES = {"G17": (0, 1, 2, "IJ"), "G18": (2, 0, 1, "KI"), "G19": (1, 2, 0, "JK")}
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A word that moves no axis: M3 to M9, a dwell or a stop."""
+
+    word: str
+    line: int
+    move: int  # how many moves stand before it
+    seconds: float = 0.0  # of a dwell
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,6 +122,10 @@ class Traced:
         Messages to the operator, with the line of each.
     comments
         Comments, with the line of each.
+    events
+        What is done between moves (spindle, coolant, dwells, stops), in the order of the program.
+    after_line
+        Line of the first words after the end, which are not run; 0 where there are none.
     end_line
         Line of the end of the program; 0 where there is none.
     line_count
@@ -129,6 +145,8 @@ class Traced:
     tools: tuple[tuple[int, int], ...]
     messages: tuple[tuple[str, int], ...]
     comments: tuple[tuple[str, int], ...]
+    events: tuple[Event, ...]
+    after_line: int
     end_line: int
     line_count: int
 
@@ -174,7 +192,13 @@ def trace(text: str, *, source: str = "", progress: Progress = silent) -> Traced
         reader.block(line, number)
         if reader.end_line:
             break
-    return reader.traced(len(lines))
+    after = (n for n in range(reader.number + 1, len(lines) + 1) if _has_words(lines[n - 1]))
+    return reader.traced(len(lines), next(after, 0))
+
+
+def _has_words(line: str) -> bool:
+    """Say whether a line is more than a comment, a mark of the tape or nothing."""
+    return _COMMENT.sub("", line).partition(";")[0].strip() not in ("", "%")
 
 
 def block_fault(block: str) -> Sentence | None:
@@ -211,6 +235,7 @@ class _Reader:
         self.tools: list[tuple[int, int]] = []
         self.messages: list[tuple[str, int]] = []
         self.comments: list[tuple[str, int]] = []
+        self.events: list[Event] = []
         self.moves: list[tuple[float, ...]] = []
 
     def refuse(self, text: str, **values: Value) -> NoReturn:
@@ -315,7 +340,7 @@ class _Reader:
                 self.refuse("{letter} must be a whole number.", letter=letter)
         return [word for word in found if word[0] != "N"]
 
-    def carry_out(self, words: list[tuple[str, float]]) -> None:  # noqa: PLR0912  (one by one)
+    def carry_out(self, words: list[tuple[str, float]]) -> None:  # noqa: PLR0912, PLR0915
         """Do what a block says, in the order of execution."""
         codes: dict[str, str] = {}
         for letter, value in words:
@@ -350,6 +375,7 @@ class _Reader:
                 self.refuse(text, word=codes["spindle"])
         if "dwell" in codes and "P" not in given:
             self.refuse("G4 waits for no time; name it in seconds (P).")
+        self.note_events(codes, given.get("P", 0.0))
         self.plane = codes.get("plane", self.plane)
         if "units" in codes:
             self.per_unit_mm = MM_PER_INCH if codes["units"] == "G20" else 1.0
@@ -368,6 +394,13 @@ class _Reader:
         if codes.get("stopping") in ("M2", "M30"):
             self.end_line = self.number
 
+    def note_events(self, codes: dict[str, str], seconds: float) -> None:
+        """Note what a block does besides moving."""
+        for group in ("tool change", "spindle", "coolant", "dwell", "stopping"):
+            if (word := codes.get(group)) is not None:
+                waits = seconds if group == "dwell" else 0.0
+                self.events.append(Event(word, self.number, len(self.moves), waits))
+
     def unused(self, given: dict[str, float], codes: dict[str, str]) -> None:
         """Refuse words that nothing in the block uses."""
         motion = codes.get("motion", self.motion)
@@ -378,8 +411,6 @@ class _Reader:
             allowed.add("P")
         if codes.get("path control") == "G64":
             allowed |= set("PQ")
-        if codes.get("tool length") == "G43":
-            allowed.add("H")
         for letter in given:
             if letter in "ABCUVW":
                 self.refuse("{letter} is a fourth axis; only X, Y and Z are read.", letter=letter)
@@ -500,10 +531,12 @@ class _Reader:
 
     # ---- what it came to ----------------------------------------------------------------------
 
-    def traced(self, line_count: int) -> Traced:
+    def traced(self, line_count: int, after_line: int) -> Traced:
         self.number = max(line_count, 1)
         if not self.end_line:
-            self.refuse("The program has no end (M2 or M30); add it as the last block.")
+            self.refuse(
+                "The program has no end (M2 or M30): it was cut short; write or copy it again."
+            )
         table = np.array(self.moves, dtype=float).reshape(-1, 12)
         return Traced(
             line=table[:, 0].astype(np.int64),
@@ -519,6 +552,8 @@ class _Reader:
             tools=tuple(self.tools),
             messages=tuple(self.messages),
             comments=tuple(self.comments),
+            events=tuple(self.events),
+            after_line=after_line,
             end_line=self.end_line,
             line_count=line_count,
         )

@@ -27,13 +27,16 @@ from evenfall.work.emit import Header, emit
 from evenfall.work.program_check import (
     Setting,
     cut_faults,
+    lift_findings,
     program_faults,
     simulated_measurement,
+    stated_lift_mm,
     summary,
 )
+from evenfall.work.program_warnings import program_warnings
 from evenfall.work.simulation import Patch, fret_patch, simulate
 from evenfall.work.toolpath import Pass, fret_cutter, fret_passes, seconds
-from evenfall.work.trace import Traced, noted, trace
+from evenfall.work.trace import Traced, trace
 from evenfall.workshop.opening import Source, open_another, open_plan
 from evenfall.workshop.outputs import drawn
 
@@ -380,10 +383,16 @@ def _judged(
 ) -> ProgramOutcome:
     traced = trace(text, source=name, progress=progress)
     setting = opened.setting(name)
-    lifted = any(True for _ in noted(traced, "lift"))
+    lifted = stated_lift_mm(traced) is not None
     found = list(program_faults(traced, opened.piece, setting))
+    found += program_warnings(traced, opened.piece, setting)
     untouched = tuple(fret_patch(opened.piece, crown) for crown in opened.piece.crowns)
-    patches = simulate(untouched, traced, setting.cutters, progress)
+
+    def cut(moves: Traced) -> tuple[Patch, ...]:
+        return simulate(untouched, moves, setting.cutters, progress)
+
+    patches = cut(traced)
+    found += lift_findings(traced, opened.piece, setting, cut)
     found += cut_faults(patches, opened.piece, setting, lifted=lifted)
     found.sort(key=lambda one: one.at.lines or (traced.line_count + 1,))
     return ProgramOutcome(

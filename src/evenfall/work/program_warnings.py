@@ -1,0 +1,78 @@
+"""Warns of what happens between moves: no extraction, no wait, a stop in the work."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.errors import At, Finding
+
+if TYPE_CHECKING:
+    from evenfall.wording import Value
+    from evenfall.work.crown_lines import Workpiece
+    from evenfall.work.program_check import Setting
+    from evenfall.work.trace import Traced
+
+_IN_THE_WORK_MM = 0.3  # over the highest crown: from here down a cutter may touch
+_SPIN_UP_SHARE = 0.95  # of the time that the machine needs; digits of a dwell are lost
+
+
+def program_warnings(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
+    """Yield what a person should see to before a program is run, each with its line."""
+    low = np.minimum(traced.start_mm[:, 2], traced.end_mm[:, 2])
+    cuts = ~traced.rapid & (low < piece.top_mm + _IN_THE_WORK_MM)
+
+    def warning(line: int, text: str, **values: Value) -> Finding:
+        at = At(setting.file, lines=(line,))
+        return Finding("program-conduct", text, at, "warning", **values)
+
+    def first_cut(start: int, end: int) -> int | None:
+        found = np.flatnonzero(cuts[start:end])
+        return start + int(found[0]) if len(found) else None
+
+    machine = setting.machine
+    wanted = set(re.findall(r"M[78]", f"{machine.dust_on} {machine.coolant_on}"))
+    running: set[str] = set()
+    turning, waited, told = False, 0.0, set[str]()
+    ends = [*(one.move for one in traced.events[1:]), len(cuts)]
+    for event, end in zip(traced.events, ends, strict=True):
+        within = event.move > 0 and bool(
+            traced.end_mm[event.move - 1, 2] < piece.top_mm + _IN_THE_WORK_MM
+        )
+        if event.word in ("M7", "M8"):
+            running.add(event.word)
+        elif event.word == "M9":
+            running.clear()
+        elif event.word in ("M3", "M4"):
+            waited = waited if turning else 0.0
+            turning = True
+        elif event.word in ("M5", "M6"):
+            turning = False
+        elif event.word == "G4":
+            waited += event.seconds
+            if within:
+                text = "The cutter waits {wait:.1f} s in the work; it rubs and burns there."
+                yield warning(event.line, text, wait=event.seconds)
+        elif event.word in ("M0", "M1", "M60") and within:
+            text = "The program stops in the work ({word}); lift the cutter first."
+            yield warning(event.line, text, word=event.word)
+        n = first_cut(event.move, end)
+        if n is None:
+            continue
+        if wanted - running and "extraction" not in told:
+            told.add("extraction")
+            text = "The cutter works without extraction or air; call {words:list} before it."
+            yield warning(int(traced.line[n]), text, words=tuple(sorted(wanted - running)))
+        if turning and waited < _SPIN_UP_SHARE * machine.spin_up_s and "wait" not in told:
+            told.add("wait")
+            text = (
+                "The cutter works before the spindle is up to speed; wait {wait:.1f} s (G4) "
+                "after M3."
+            )
+            yield warning(int(traced.line[n]), text, wait=machine.spin_up_s)
+    if traced.after_line:
+        text = "What stands from here on comes after the end of the program and is not run."
+        yield warning(traced.after_line, text)

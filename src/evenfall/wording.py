@@ -70,7 +70,9 @@ LIBRARY_WORDS: Mapping[str, str] = {
     "door_state": "state",
     "door_found": "found",
     "door_accept_stiffness": "accepted_stiffness",
+    "door_archive_add": "archive(…).add(AddRequest(…, instrument=ID)), or new=True",
     "door_archive_doctor": "archive(…).doctor()",
+    "door_archive_save": "workshop.archives.saved_from(address, folder)",
     "door_archive_verify": "archive(…).verify()",
 }
 """How a Python program names what the other doors name by option, command or field. Every door has

@@ -79,7 +79,40 @@ def test_a_damaged_archive_is_told_with_status_1(place: Path) -> None:
     assert "!! Entry 5" in told
     assert "does not match its hash" in told
     assert "Not everything is as filed." in told
-    assert "4 entries, 2 documents" in run("doctor", "--save-to", "saved").output
+    saved = run("doctor", "--save-to", "saved", status=1).output
+    assert "4 entries, 2 documents and 0 files saved; 1 entry, 0 documents" in saved
+
+
+def test_entries_that_were_cut_off_count_as_lost(place: Path) -> None:
+    run("add", PLAN, "--serial", "UY-0417")
+    for number in range(40):
+        run("note", "UY-0417", f"{number} " + "word " * 200)
+    run("add", PROOF, "--instrument", "UY-0417")
+    database = place / "shop" / "archive.db"
+    database.write_bytes(database.read_bytes()[: database.stat().st_size // 2])
+    saved = json.loads(run("doctor", "--save-to", "saved", "--json", status=1).output)
+    assert saved["entries"] + saved["lost_entries"] == 46
+    assert saved["lost_entries"] > 0
+
+
+def test_a_copy_that_fails_leaves_nothing(place: Path) -> None:
+    (place / "neck.ply").write_bytes(b"ply\n")
+    run("add", PLAN, "neck.ply", "--serial", "UY-0417")
+    (kept,) = (place / "shop" / "files").glob("??/*")
+    kept.unlink()
+    assert "is gone" in run("backup", "copy", status=2).output
+    assert not (place / "copy").exists()
+    (place / "empty").mkdir()
+    run("backup", "empty", status=2)
+    assert list((place / "empty").iterdir()) == []
+
+
+def test_a_file_that_is_there_is_not_filed_again(place: Path) -> None:
+    (place / "neck.ply").write_bytes(b"ply\n")
+    run("add", PLAN, "neck.ply", "--serial", "UY-0417")
+    (place / "other.ply").write_bytes(b"ply\n")
+    told = run("add", "neck.ply", "other.ply", "--instrument", "UY-0417").output
+    assert "filed nothing new. Known already: 1." in told
 
 
 @pytest.mark.parametrize(
@@ -132,11 +165,11 @@ def test_a_whole_job_goes_through_the_archive_without_files_in_between(place: Pa
     kinds = [e["kind"] for e in json.loads(run("show", "UY-0417", "--json").output)["entries"]]
     assert kinds.count("plan") == 2
     assert kinds[-4:] == ["readings", "page", "measurement", "proof"]
+    assert json.loads(run("verify", "--json").output)["unsigned"] == 0
     refused = step("sheet", "UY-0417", "-o", "again.pdf", status=2).output
     assert "is done: proof" in refused
     assert not (place / "again.pdf").exists()
     step("prove", "UY-0417", "after.csv")  # judged once more
-    assert json.loads(run("verify", "--json").output)["unsigned"] == 0
     step("plan", "UY-0417", "--settled", "--json")  # from the readings after the work
 
 
@@ -189,7 +222,10 @@ def test_dossiers_go_to_a_partner_who_trusts_the_key(
     place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run("add", PLAN, PROOF, "--serial", "UY-0417", "--by", "M. Tessquin")
-    assert "6 entries exported." in run("export", "UY-0417", "-o", "lot.zip").output
+    assert (
+        "6 entries exported: 3 in full, 3 as hashes."
+        in run("export", "UY-0417", "-o", "lot.zip").output
+    )
     monkeypatch.setenv("EVENFALL_SETTINGS", str(place / "partner"))
     untrusted = run("import", "lot.zip", "--archive", "theirs", status=1).output
     assert "Not filed: nobody here trusts the key" in untrusted

@@ -292,6 +292,7 @@ def note(
     "shown",
     type=click.Choice(["certificates", "measurements", "all"]),
     default="certificates",
+    show_default=True,
     help="What the partner may see: proofs and pages; specifications, measurements and plans too; "
     "or notes, steps and names as well.",
 )
@@ -308,11 +309,17 @@ def export(
 
     keep_apart([output], ())
     with opened(address) as dossiers, Waiting() as waiting:
-        count = dossiers.export(instruments, output, shown=shown, progress=waiting)
+        count, full = dossiers.export(instruments, output, shown=shown, progress=waiting)
     if as_json:
-        show_json({"file": str(output), "entries": count, "shown": shown})
+        show_json({"file": str(output), "entries": count, "in_full": full, "shown": shown})
         return
-    _print("{count} {count:plural entry|entries} exported.", count=count)
+    _print(
+        "{count} {count:plural entry|entries} exported: {full} in full, {hashes} as "
+        "{hashes:plural hash|hashes}.",
+        count=count,
+        full=full,
+        hashes=count - full,
+    )
     click.echo(f"Wrote {output}")
 
 
@@ -380,6 +387,9 @@ def verify(*, sign: bool, address: str, as_json: bool) -> int:
         show_json({**values, "sound": seen.sound})
         return 0 if seen.sound else 1
     show_findings(seen.findings, "mm")
+    if seen.sound and not seen.entries:
+        click.echo("The archive is empty.")
+        return 0
     _print(
         "{entries} {entries:plural entry|entries} in {dossiers:count dossier}, "
         "{documents:count document}, "
@@ -411,8 +421,8 @@ def _copying(name: str, told: str) -> Callable[[Callable[..., Any]], Any]:
                 show_json({"rows": copied.rows, "sha256": copied.sha256})
                 return
             _print(
-                "{entries} entries, {documents} documents and {files:count file} copied; both "
-                "sides give {hash}.",
+                "{entries} {entries:plural entry|entries}, {documents:count document} and "
+                "{files:count file} copied; both sides give {hash}.",
                 entries=copied.rows["entry"],
                 documents=copied.rows["document"],
                 files=copied.rows["kept_file"],
@@ -445,8 +455,11 @@ move = _copying(
 @click.option("--erase", default="", metavar="NAME", help="Replace a person's name everywhere.")
 @_address
 @json_option
-def doctor(*, save_to: Path | None, erase: str, address: str, as_json: bool) -> None:
-    """Look after the archive: labels, left-over files, what can be saved, a name to erase."""
+def doctor(*, save_to: Path | None, erase: str, address: str, as_json: bool) -> int:
+    """Look after the archive: labels, left-over files, what can be saved, a name to erase.
+
+    Exit status 1 if something of a damaged archive is lost.
+    """
     from evenfall.wording import say
     from evenfall.workshop.archives import saved_from
 
@@ -458,18 +471,19 @@ def doctor(*, save_to: Path | None, erase: str, address: str, as_json: bool) -> 
 
         if as_json:
             show_json(plain(saved))
-            return
+            return 0 if saved.whole else 1
         _print(
-            "{e} entries, {d} documents and {f:count file} saved; {le} entries, {ld} documents and "
-            "{lf:count file} cannot be read.",
+            "{e} {e:plural entry|entries}, {d:count document} and {f:count file} saved; {le} "
+            "{lp:plural entry|entries}, {ld:count document} and {lf:count file} lost.",
             e=saved.entries,
             d=saved.documents,
             f=saved.files,
-            le=saved.lost_entries,
+            le="an unknown number of" if saved.lost_entries is None else saved.lost_entries,
+            lp=2 if saved.lost_entries is None else saved.lost_entries,
             ld=saved.lost_documents,
             lf=saved.lost_files,
         )
-        return
+        return 0 if saved.whole else 1
     with opened(address) as dossiers:
         if erase:
             told = [f"{erase} reads {dossiers.erase(erase)} from now on."]
@@ -477,6 +491,7 @@ def doctor(*, save_to: Path | None, erase: str, address: str, as_json: bool) -> 
             told = [say(one, "mm", WORDS) for one in dossiers.doctor()]
     if as_json:
         show_json({"done": told})
-        return
-    for line in told:
-        click.echo(line)
+    else:
+        for line in told:
+            click.echo(line)
+    return 0

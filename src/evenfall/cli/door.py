@@ -49,7 +49,9 @@ WORDS: Mapping[str, str] = {
     "door_state": "--state strung",
     "door_found": "--found",
     "door_accept_stiffness": "--accept-stiffness",
+    "door_archive_add": "evenfall archive add FILE --instrument ID, or --new",
     "door_archive_doctor": "evenfall archive doctor",
+    "door_archive_save": "evenfall archive doctor --save-to FOLDER",
     "door_archive_verify": "evenfall archive verify",
 }
 """The command line's words for the places of `evenfall.wording` that only a door can name."""

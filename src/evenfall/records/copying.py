@@ -49,9 +49,24 @@ class Copied:
 def copy(source: Archive, to: str | Address, progress: Progress = silent) -> Copied:
     """Carry an archive to an address where there is none yet, counted and hashed on both sides."""
     address = to if isinstance(to, Address) else Address.read(to)
-    with open_archive(address, make=True) as target:
-        _refuse_used(target)
-        return _copied(source, target, progress)
+    fresh = not address.exists()
+    new = [path for path in (address.folder, address.files) if path and not path.exists()]
+    try:
+        with open_archive(address, make=True) as target:
+            _refuse_used(target)
+            return _copied(source, target, progress)
+    except BaseException:
+        if fresh and address.folder is not None:
+            _remove(address.folder, new)
+        raise
+
+
+def _remove(folder: Path, new: Sequence[Path]) -> None:
+    """Remove what was made of an archive that could not be copied whole."""
+    for part in folder.glob(f"{DATABASE}*"):
+        part.unlink()
+    for made in new:
+        shutil.rmtree(made, ignore_errors=True)
 
 
 def _copied(source: Archive, target: Archive, progress: Progress) -> Copied:
@@ -149,11 +164,17 @@ class Saved:
     """What could be read of a damaged archive, and what could not."""
 
     entries: int
-    lost_entries: int
+    lost_entries: int | None
+    """None where the archive no longer says how many there were."""
     documents: int
     lost_documents: int
     files: int
     lost_files: int
+
+    @property
+    def whole(self) -> bool:
+        """Whether nothing is lost."""
+        return (self.lost_entries, self.lost_documents, self.lost_files) == (0, 0, 0)
 
 
 def save(address: str, to: str, progress: Progress = silent) -> Saved:
@@ -196,12 +217,17 @@ def save(address: str, to: str, progress: Progress = silent) -> Saved:
         )
     return Saved(
         entries=len(entries),
-        lost_entries=left.lost + len(left.entries) - len(entries),
+        lost_entries=_lost(left, len(entries)),
         documents=len(documents),
         lost_documents=len(wanted["document"]) - len(documents),
         files=len(files),
         lost_files=len(wanted["file"]) - len(files),
     )
+
+
+def _lost(left: _Left, saved: int) -> int | None:
+    seen = left.lost + len(left.entries)
+    return None if left.expected is None else max(left.expected, seen) - saved
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,6 +236,7 @@ class _Left:
 
     entries: dict[str, Entry]
     lost: int
+    expected: int | None  # entries, by the archive's own count; None where it cannot be read
     documents: dict[str, str]
     people: list[Person]
     signatures: list[Signature]
@@ -226,6 +253,7 @@ def _left_of(place: Address) -> _Left:
                 entries[row.hash] = entry
             else:
                 lost += 1
+        expected = next((int(row.entries) for row in _readable(engine, ARCHIVE)), None)
         documents = {
             row.sha256: row.content
             for row in _readable(engine, DOCUMENT)
@@ -241,6 +269,7 @@ def _left_of(place: Address) -> _Left:
     return _Left(
         entries,
         lost,
+        expected,
         documents,
         [one for one in people if one.sound],
         [one for one in signed if one.holds()],

@@ -112,8 +112,8 @@ def pack(
     *,
     shown: str = "all",
     progress: Progress = silent,
-) -> int:
-    """Write dossiers into an exchange file, and return how many entries it holds."""
+) -> tuple[int, int]:
+    """Write dossiers into an exchange file; return how many entries, and how many in full."""
     kinds = SHOWN[shown]
     entries: list[Entry] = []
     for number, dossier in enumerate(dossiers):
@@ -160,7 +160,7 @@ def pack(
         signature = canonical({"key": key.public, "signature": key.sign_file(manifest)})
         packed.writestr(_info("manifest.json"), manifest)
         packed.writestr(_info("signature.json"), signature.encode())
-    return len(entries)
+    return len(entries), sum(entry.facts is not None for entry in entries)
 
 
 def _as_shown(entry: Entry, kinds: frozenset[str]) -> Entry:

@@ -111,7 +111,7 @@ def _entries(connection: Connection, looked: _Looked, count: int, progress: Prog
         _entry(row, looked)
     if expected != count:
         looked.altered(
-            "{count:count entry} should be there, and the last number is {last}.",
+            "{count} {count:plural entry|entries} should be there, and the last number is {last}.",
             count=count,
             last=expected,
         )

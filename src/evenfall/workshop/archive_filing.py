@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -19,11 +20,13 @@ from evenfall.neck import default_bow
 from evenfall.plan import Plan
 from evenfall.proof import Proof
 from evenfall.records.archive import Filing
+from evenfall.records.entries import attached_to, sha256
 from evenfall.strings.clearance import open_gap_mm
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
+    from evenfall.records.entries import Entry
     from evenfall.workshop.opening import Source
 
 LARGEST_FILE_BYTES = 4_000_000_000
@@ -88,9 +91,21 @@ def papers_of_document(made: FileContent, *, person: str = "") -> Papers:
     return Papers(made.serial, made.model, (_proof(made, person),))
 
 
-def content_hash_of(filing: Filing) -> str:
-    """Return the content hash by which a document is known again; "" for any other filing."""
+def mark_of(filing: Filing) -> str:
+    """Return what a document or a file to keep is known again by; "" for any other filing."""
+    for content in filing.files.values():
+        assert isinstance(content, bytes)  # noqa: S101 (as `papers_of` reads them)
+        return f"{filing.kind} {sha256(content)}"
     return str(filing.facts.get("content_hash", ""))
+
+
+def marks_of(entry: Entry) -> set[str]:
+    """Return what the document or the files of an entry are known again by."""
+    if entry.facts is None:
+        return set()
+    files = {one["sha256"] for one in attached_to(entry.facts) if one["store"] == "file"}
+    content_hash = str(json.loads(entry.facts).get("content_hash", ""))
+    return {f"{entry.kind} {digest}" for digest in files} | {content_hash} - {""}
 
 
 def documents_of(filings: Sequence[Filing]) -> set[str]:
@@ -198,10 +213,10 @@ def _known(**figures_mm: float) -> dict[str, float]:
 
 
 def new_only(filings: Sequence[Filing], known: set[str]) -> list[Filing]:
-    """Return what is to be filed of some filings, documents that are there already left out."""
+    """Return what is to be filed of some filings; what is there already is left out."""
     fresh = []
     for filing in filings:
-        named = content_hash_of(filing)
+        named = mark_of(filing)
         if not named or named not in known:
             fresh.append(filing)
             known.add(named)

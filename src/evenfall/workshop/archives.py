@@ -29,8 +29,9 @@ from evenfall.wording import sentence
 from evenfall.workshop.archive_filing import (
     DOCUMENTS,
     Papers,
-    content_hash_of,
     documents_of,
+    mark_of,
+    marks_of,
     new_only,
     papers_of,
     papers_of_document,
@@ -227,13 +228,11 @@ class Dossiers:
             heading = [Filing("opened", facts, request.person)]
             heading += self._numbers((), serial=serial, job=request.job, person=request.person)
         else:
-            known = {
-                content_hash_of(filing)
-                for filing in filings
-                if content_hash_of(filing) and self.archive.has(dossier, content_hash_of(filing))
-            }
+            entries = self.archive.entries(dossier)
+            filed = {mark for entry in entries for mark in marks_of(entry)}
+            known = {mark_of(filing) for filing in filings} & filed
             heading = self._numbers(
-                self.archive.entries(dossier),
+                entries,
                 serial=request.serial,
                 job=request.job,
                 person=request.person,
@@ -265,7 +264,7 @@ class Dossiers:
             return None
         raise RequestError(
             "The serial number {serial:quoted} is in the archive already: {lines:list}. Say which "
-            "of them this is, by its id, or that it is a new instrument.",
+            "of them this is, by its id, or that it is a new instrument: {door_archive_add}.",
             serial=serial,
             lines=tuple(listed(line) for line in same),
         )
@@ -276,7 +275,7 @@ class Dossiers:
         if len(found) > 1:
             raise RequestError(
                 "What these files follow from is in several dossiers: {lines:list}. Say which of "
-                "them this is, by its id, or that it is a new instrument.",
+                "them this is, by its id, or that it is a new instrument: {door_archive_add}.",
                 lines=tuple(listed(line) for line in self.lines(sorted(found))),
             )
         return next(iter(found), None)
@@ -418,13 +417,16 @@ class Dossiers:
         *,
         shown: str = "all",
         progress: Progress = silent,
-    ) -> int:
-        """Write dossiers (all, if none is named) into one signed file; return how many entries."""
+    ) -> tuple[int, int]:
+        """Write dossiers (all, if none is named) into one signed file.
+
+        Return how many entries it holds, and how many of them it shows in full.
+        """
         dossiers = [self.named(name) for name in names] or list(self.archive.dossiers())
         part = to.with_name(f".{to.name}.{os.getpid()}.part")
         try:
             with part.open("xb") as stream:
-                count = pack(
+                counts = pack(
                     self.archive, dossiers, stream, signing_key(), shown=shown, progress=progress
                 )
                 stream.flush()
@@ -439,7 +441,7 @@ class Dossiers:
         finally:
             with suppress(OSError):
                 part.unlink(missing_ok=True)
-        return count
+        return counts
 
     def import_(
         self, source: Source, *, trust_key: str = "", progress: Progress = silent

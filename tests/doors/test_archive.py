@@ -11,6 +11,7 @@ from click.testing import CliRunner, Result
 
 import evenfall as ef
 from evenfall.cli import main
+from evenfall.records import Filing
 
 STORED = Path(__file__).parents[1] / "records" / "files"
 PLAN = STORED / "tesquil-settled.plan@0.json"
@@ -125,6 +126,23 @@ def test_a_file_that_is_there_is_not_filed_again(place: Path) -> None:
         (("restore", "nowhere"), "There is no archive here"),
         (("doctor", "--erase", "Nobody"), "No person of the name"),
         (("backup", "shop"), "already"),
+        (("note", "UY-0417", "a\x1b[2Jb"), "words: Words are at most"),
+        (("note", "UY-0417", "x", "--by", "a\nb"), "by: Numbers and names are one line"),
+        (("note", "UY-0417", "x", "--cutter", "\a"), "cutter: Numbers and names are one line"),
+        (
+            ("note", "UY-0417", "x", "--calibrated", "2026-13-01"),
+            'calibrated: "2026-13-01" is no day',
+        ),
+        (("note", "UY-0417", "x", "--started", "soon"), 'started: "soon" is no day'),
+        (
+            ("note", "UY-0417", "x", "--calibrated", "2026-03-01", "--valid-until", "2026-02-01"),
+            "valid-until: 2026-02-01 is before 2026-03-01",
+        ),
+        (
+            ("note", "UY-0417", "x", "--started", "2026-03-01T10:00", "--ended", "2026-02-28"),
+            "ended: 2026-02-28 is before",
+        ),
+        (("note", "UY-0417", "x", "--valid-until", "2026-02-01"), "Only a calibration"),
         (("find", "x", "--archive", "mysql://x"), "is no address of an archive"),
         (("find", "x", "--archive", ""), "Name the archive with --archive"),
     ],
@@ -200,7 +218,34 @@ def test_a_part_of_a_number_is_enough_to_look_but_not_to_file() -> None:
         step("sheet", "041", status=2),
     ):
         assert "as a whole; near it: UY-0417, Tesquil (invented) (" in refused.output
-    assert "Filed note" in run("note", "uy-0417", "Nut worn.").output
+    told = run("note", "uy-0417", "Nut worn.").output
+    assert told.startswith("UY-0417, Tesquil (invented): filed note ")
+
+
+def test_words_of_several_lines_forge_no_entry(place: Path) -> None:
+    run("add", PLAN, "--serial", "UY-0417")
+    run("note", "UY-0417", "Nut worn.\n2026-01-01 10:00  proof          conforms")
+    lines = run("show", "UY-0417").output.splitlines()
+    assert lines[-1] == " " * 33 + "2026-01-01 10:00 proof conforms"
+    run("note", "UY-0417", "ok", "--calibrated", "2026-01-05", "--valid-until", "2027-01-05")
+    told = run("show", "UY-0417").output
+    assert "Calibrated 2026-01-05, valid until 2027-01-05: ok" in told
+
+
+def test_a_page_survives_control_characters_that_were_filed_before(place: Path) -> None:
+    run("add", PLAN, "--serial", "UY-0417")
+    with ef.archive(str(place / "shop")) as dossiers:
+        words = Filing("note", {"words": "a\x1b[2Jb\x00c\nd"}, "M.\x07 T.")
+        dossiers.archive.file(dossiers.named("UY-0417"), [words])
+    for kind in ("pdf", "html"):
+        assert "Wrote" in run("show", "UY-0417", "-o", f"dossier.{kind}").output
+    assert "\x1b" not in run("show", "UY-0417").output
+
+
+def test_an_archive_without_entries_is_said_to_be_empty(place: Path) -> None:
+    with ef.archive(str(place / "shop"), make=True) as dossiers:
+        assert list(dossiers.archive.dossiers()) == []
+    assert run("verify").output == "The archive is empty.\n"
 
 
 def test_a_serial_is_one_whatever_its_case_and_space() -> None:

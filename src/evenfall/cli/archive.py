@@ -154,7 +154,8 @@ def show(
     from evenfall.cli.sheet import page_kind
     from evenfall.codec import with_words
     from evenfall.files import keep_apart, write_together
-    from evenfall.wording import say
+    from evenfall.wording import plain_line, say
+    from evenfall.workshop.archive_views import shown_lines
 
     kind = "" if output is None else page_kind(output, "The output")
     keep_apart([output], ())
@@ -170,8 +171,8 @@ def show(
     for told in shown.conflicts:
         click.echo(f" ! {say(told, lengths, WORDS)}")
     for entry in shown.entries:
-        words = say(entry.said, lengths, WORDS)
-        who = f"  [{entry.person}]" if entry.person else ""
+        words = f"\n{' ' * 33}".join(shown_lines(entry.said, lengths))
+        who = f"  [{plain_line(entry.person)}]" if entry.person else ""
         marks = f"{'  corrected later' * entry.corrected}{'  signed' * entry.signed}"
         click.echo(f"{entry.at[:16].replace('T', ' ')}  {entry.kind:13}  {words}{who}{marks}")
     if output is not None:
@@ -268,7 +269,7 @@ def note(
     """Write WORDS into the dossier of INSTRUMENT: a note, a step of work, or a calibration."""
     from evenfall import workshop
     from evenfall.codec import plain, with_words
-    from evenfall.wording import say
+    from evenfall.workshop.archive_views import shown_lines
 
     given: dict[str, str | float] = {name: value for name, value in facts.items() if value}
     if check is not None:
@@ -278,10 +279,12 @@ def note(
     )
     with opened(address) as dossiers:
         told = dossiers.note(request)
+        (line,) = dossiers.lines([dossiers.named(instrument)])
     if as_json:
         show_json(with_words(plain(told), "mm", WORDS))
     else:
-        click.echo(f"Filed {told.kind} {told.entry[:12]}: {say(told.said, 'mm', WORDS)}")
+        words = f"\n{' ' * 4}".join(shown_lines(told.said))
+        click.echo(f"{line.title}: filed {told.kind} {told.entry[:12]}: {words}")
 
 
 @command.command()

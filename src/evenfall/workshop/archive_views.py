@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from evenfall.codec import plain
 from evenfall.records.entries import Entry, Filed, conflicts, standing
-from evenfall.wording import say, sentence
+from evenfall.wording import plain_line, say, sentence
 
 if TYPE_CHECKING:
     from evenfall.pictures.inks import Theme
@@ -36,7 +36,7 @@ class Line:
     def title(self) -> str:
         """Number and name, as a person says them."""
         number = self.serial or self.job
-        return ", ".join(part for part in (number, self.name, self.maker) if part)
+        return plain_line(", ".join(part for part in (number, self.name, self.maker) if part))
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +73,8 @@ class Shown:
             Row(
                 told.at[:10],
                 told.kind,
-                say(told.said, unit),
-                told.person,
+                "\n".join(shown_lines(told.said, unit)),
+                plain_line(told.person),
                 ", ".join(["corrected later"] * told.corrected + ["signed"] * told.signed),
                 told.entry[:10],
             )
@@ -82,9 +82,9 @@ class Shown:
         ]
         facts = [("Job", line.job), ("Maker", line.maker), ("Entries", str(len(rows)))]
         page = dossier_page(
-            serial=line.serial or line.job or line.name,
-            model=line.name,
-            facts=[pair for pair in facts if pair[1]],
+            serial=plain_line(line.serial or line.job or line.name),
+            model=plain_line(line.name),
+            facts=[(name, plain_line(value)) for name, value in facts if value],
             code=line.dossier[:10].upper(),
             rows=rows,
             remarks=[say(one, unit) for one in self.conflicts],
@@ -185,6 +185,11 @@ class Imported:
         return _values(self)
 
 
+def shown_lines(said: Sentence, unit: LengthUnit = "mm") -> list[str]:
+    """Return an entry in words, line by line as it can be printed; what was filed may hold more."""
+    return [plain_line(line) for line in say(said, unit).splitlines()] or [""]
+
+
 def said_of(entry: Entry) -> Sentence:
     """Return an entry in words."""
     if entry.facts is None:
@@ -200,6 +205,11 @@ def said_of(entry: Entry) -> Sentence:
     if "content_hash" in facts:
         facts["content_hash"] = facts["content_hash"][:10].upper()
     text, names = _SAID[entry.kind]
+    if facts.get("valid_until"):
+        text, names = (
+            "Calibrated {date}, valid until {valid_until}: {result}",
+            f"{names} valid_until",
+        )
     return sentence(text, **{name: _said(facts.get(name, "")) for name in names.split()})
 
 

@@ -7,9 +7,12 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,7 +22,7 @@ from evenfall.files import read_start
 from evenfall.records import Archive, Filing, open_archive
 from evenfall.records.copying import Copied, Saved, copy, labels_again, save
 from evenfall.records.engines import Address
-from evenfall.records.entries import Entry, conflicts, standing
+from evenfall.records.entries import DAY, Entry, conflicts, standing
 from evenfall.records.exchange import pack, take_over
 from evenfall.records.labels import normal
 from evenfall.records.signing import signing_key, trust, trusted_keys
@@ -56,6 +59,9 @@ if TYPE_CHECKING:
     from evenfall.wording import Sentence
 
 _LONGEST_NAME = 200  # characters
+_LONGEST_WORDS = 20_000  # of a note
+_LONGEST_STEP = 2000  # of what was done, or of the result of a calibration
+_SHOWN_AS = {"date": "calibrated", "valid_until": "valid-until", "standard": "check-standard"}
 _LISTED = 20
 _SHORTEST_ID = 8  # digits
 
@@ -295,6 +301,7 @@ class Dossiers:
 
     def note(self, request: NoteRequest) -> Told:
         """Write a note, a step of work, a calibration or a check reading into a dossier."""
+        _check_note(request)
         dossier = self.named(request.instrument)
         (entry,) = self.archive.file(dossier, [request.filing()])
         return self._told([entry])[0]
@@ -583,14 +590,62 @@ def _refuse_done(name: str, newest: Entry, entries: Sequence[Entry]) -> None:
 def _check(request: AddRequest) -> None:
     """Refuse a number or name that no list could show."""
     for field_name in ("serial", "job", "maker", "name", "person"):
-        given = getattr(request, field_name)
-        if len(given) > _LONGEST_NAME or not given.isprintable():
+        _check_line(field_name, getattr(request, field_name))
+
+
+def _check_line(field_name: str, given: str) -> None:
+    if len(given) > _LONGEST_NAME or not given.isprintable():
+        raise RequestError(
+            "Numbers and names are one line of at most {most} printable characters; shorten "
+            "this one.",
+            at=At(field=field_name),
+            most=_LONGEST_NAME,
+        )
+
+
+def _check_note(request: NoteRequest) -> None:
+    """Refuse words that no page could show, and days that are none or do not follow each other."""
+    _check_line("by", request.person)
+    for name in ("station", "gauge", "cutter", "standard"):
+        _check_line(_SHOWN_AS.get(name, name), str(request.facts.get(name, "")))
+    most = _LONGEST_WORDS if request.kind == "note" else _LONGEST_STEP
+    unseen = any(unicodedata.category(c) in ("Cc", "Cs") and c not in "\r\n" for c in request.words)
+    if unseen or len(request.words) > most:
+        raise RequestError(
+            "Words are at most {most} characters, in lines without control characters; change "
+            "them and file them again.",
+            at=At(field="words"),
+            most=most,
+        )
+    if request.facts.get("valid_until") and not request.facts.get("date"):
+        raise RequestError(
+            "Only a calibration has a day until which it is valid; say when it was.",
+            at=At(field=_SHOWN_AS["valid_until"]),
+        )
+    for earlier, later in (("date", "valid_until"), ("started", "ended")):
+        first, last = _day(request, earlier), _day(request, later)
+        if first and last and last[: len(first)] < first[: len(last)]:
             raise RequestError(
-                "Numbers and names are one line of at most {most} printable characters; shorten "
-                "this one.",
-                at=At(field=field_name),
-                most=_LONGEST_NAME,
+                "{last} is before {first}; correct one of them.",
+                at=At(field=_SHOWN_AS.get(later, later)),
+                first=first,
+                last=last,
             )
+
+
+def _day(request: NoteRequest, name: str) -> str:
+    """Return a day or time of a note as ISO 8601 without its zone; "" where none is given."""
+    given = str(request.facts.get(name, ""))
+    try:
+        if given and (not re.fullmatch(DAY, given) or not datetime.fromisoformat(given)):
+            raise ValueError
+    except ValueError:
+        raise RequestError(
+            "{given:quoted} is no day or time; write it as 2026-03-31 or 2026-03-31T14:05.",
+            at=At(field=_SHOWN_AS.get(name, name)),
+            given=given,
+        ) from None
+    return given.rstrip("Z")
 
 
 def _same(name: str, *others: str) -> bool:

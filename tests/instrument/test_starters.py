@@ -25,7 +25,7 @@ SETS = [(kind, label) for kind in KINDS for label in STARTERS[kind].sets]
 
 
 @cache
-def specification(kind: str, strings: str = "") -> Specification:
+def specification(kind: str, strings: str | None = None) -> Specification:
     """Return a starter as read, which must not give a single remark."""
     made, remarks = read_specification(starter(kind, strings=strings))
     assert remarks == ()
@@ -123,8 +123,11 @@ def test_scale_frets_and_name_are_as_asked_for() -> None:
         ("lute", {}, 'kind: "lute" is not known here; it must be electric, acoustic,'),
         ("bass", {"strings": "low"}, 'strings: "low" is not known here; it must be medium or'),
         ("bass", {"scale_mm": 380.0}, "scale: A starter of this kind has a scale of 604.8 mm to"),
-        ("bass", {"frets": 5}, "frets: A starter of this kind has 10 to 36 frets, not 5."),
-        ("bass", {"frets": 50}, "frets: A starter of this kind has 10 to 36 frets, not 50."),
+        ("bass", {"frets": 5}, "frets: A starter of this kind has 10 to 31 frets, not 5."),
+        ("bass", {"frets": 50}, "frets: A starter of this kind has 10 to 31 frets, not 50."),
+        ("bass", {"frets": 0}, "has 10 to 31 frets, not 0."),
+        ("bass", {"strings": ""}, "is not known here"),
+        ("electric", {"frets": 36}, "has 11 to 27 frets, not 36."),
     ],
 )
 def test_what_no_instrument_of_the_kind_has_is_named(
@@ -181,3 +184,13 @@ def test_a_hard_player_is_told_what_would_have_to_change() -> None:
     if np.isfinite(hard.fitting_relief_mm):
         value = round(hard.fitting_relief_mm + 5e-4, 3)
         assert holds(relief, f"relief = {{ value = {value}, minimum = 0.15, maximum = 2.0 }}")
+
+
+def test_a_pluck_over_the_fretboard_is_remarked_on() -> None:
+    text = starter("electric")
+    _, remarks = read_specification(text)
+    assert remarks == ()
+    _, remarks = read_specification(
+        text.replace("pluck_distance = 130.0", "pluck_distance = 200.0")
+    )
+    assert ["between frets 20 and 21" in one.sentence for one in remarks] == [True]

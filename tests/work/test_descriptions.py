@@ -85,6 +85,13 @@ def test_every_fault_is_told_at_once_with_its_line() -> None:
         ("yard.fixture.toml", "least = -120.0", "least = -20.0", "least under most"),
         ("yard.fixture.toml", "evenfall/fixture@1", "evenfall/fixture@9", "schema must be"),
         ("yard.machine.toml", "least_speed = 200", "least_speed = 20000", "not be over most_speed"),
+        ("yard.machine.toml", 'dust_on = "M8"', 'dust_on = "G0 X5 Z-40"', "M9, and not G0"),
+        ("yard.machine.toml", 'dust_on = "M8"', 'dust_on = "M3 S900"', "and not M3"),
+        ("yard.machine.toml", "arcs = true", 'start = "G0 Z-50"', "start may hold only"),
+        ("yard.machine.toml", "arcs = true", 'start = "G90 M30"', "and not M30"),
+        ("yard.machine.toml", "arcs = true", 'start = "G55"', "and not G55"),
+        ("yard.machine.toml", "arcs = true", 'start = "G20"', "and not G20"),
+        ("yard.machine.toml", "arcs = true", 'end = "G0 Z-40"', "end may hold only"),
         ("yard.machine.toml", "[axes]", "[axis]", "[axes] is missing"),
         ("yard.machine.toml", "decimals = 3", "decimals = = 3", "not valid TOML"),
     ],
@@ -93,6 +100,12 @@ def test_each_fault_has_its_sentence(name: str, old: str, new: str, said: str) -
     text = text_of(name)
     assert old in text
     assert said in "\n".join(faults(text.replace(old, new, 1)))
+
+
+@pytest.mark.parametrize("block", ["G80", "G17 G40 G80", "G4 P1.5", "G64 P0.01", "M9", "(air) G80"])
+def test_blocks_that_move_nothing_are_taken(block: str) -> None:
+    text = text_of("yard.machine.toml").replace("arcs = true", f'arcs = true\nstart = "{block}"')
+    assert read_description(text).start == block  # type: ignore[union-attr]
 
 
 def test_something_else_is_refused_in_one_sentence() -> None:

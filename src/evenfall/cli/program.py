@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from functools import wraps
 from pathlib import Path
@@ -32,6 +31,7 @@ if TYPE_CHECKING:
     from evenfall.workshop.programs import ProgramOutcome
 
 _PLACE = re.compile(r"(\d+):(\d+)=([^,]+),([^,]+),([^,]+)")
+_FARTHEST_MM = 10_000.0
 _MATERIALS = ("nickel silver", "stainless", "brass")
 
 
@@ -121,11 +121,12 @@ def _touched(given: str) -> tuple[tuple[int, int], tuple[float, float, float]]:
         if parts is None:
             raise ValueError
         x, y, z = (float(part) for part in parts.groups()[2:])
-        if not all(map(math.isfinite, (x, y, z))):
+        if not all(abs(value) <= _FARTHEST_MM for value in (x, y, z)):  # nor NaN
             raise ValueError
     except ValueError:
         shown = given if len(given) <= 40 else f"{given[:39]}…"
-        text = f"--touch {shown!r} must be FRET:STRING=X,Y,Z, such as 1:6=36.2,-17.5,1.204."
+        form = "FRET:STRING=X,Y,Z, such as 1:6=36.2,-17.5,1.204, each within 10 m of zero"
+        text = f"--touch {shown!r} must be {form}."
         raise click.UsageError(text) from None
     return (int(parts[1]), int(parts[2])), (x, y, z)
 
@@ -175,7 +176,9 @@ class _Program(click.Group):
 @pictures_option
 @json_option
 @unit_option
+@click.pass_context
 def command(
+    context: click.Context,
     *,
     plan: Path,
     on: Any,
@@ -211,15 +214,22 @@ def command(
             files |= picture_files(outcome.pictures(shown, waiting), pictures, waiting)
         keep_apart(files, inputs, folders=[pictures])
         write_together(files, folders=[pictures])
+    verdict = None if proof is None else proof.verdict
     if as_json:
-        verdict = None if proof is None else proof.verdict
         values = {"files": [str(path) for path in files], **outcome.as_dict(shown, WORDS)}
         show_json({**values, "verdict": verdict})
-        return
-    _show(outcome, shown)
-    if proof is not None:
-        click.echo(f"The simulated cut, judged as readings after the work: {proof.verdict}.")
-    show_written(files)
+    else:
+        _show(outcome, shown)
+        if verdict is not None:
+            click.echo(f"The simulated cut, judged as readings after the work: {verdict}.")
+        if verdict not in (None, "conforms"):
+            click.echo(
+                "Do not cut yet: this cut would not prove the setup. Run prove on the plan's "
+                "readings to see why, read again or plan anew, and write the program again."
+            )
+        show_written(files)
+    if verdict not in (None, "conforms"):
+        context.exit(1)
 
 
 @command.command()

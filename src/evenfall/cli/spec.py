@@ -27,7 +27,7 @@ def command() -> None:
     help="Kind of instrument: electric, acoustic, classical, bass, ukulele, mandolin, "
     "twelve-string, seven-string or banjo.",
 )
-@click.option("--name", default="", help="Name of the model (default: an invented one).")
+@click.option("--name", help="Name of the model (default: an invented one).")
 @click.option(
     "--scale",
     metavar="LENGTH",
@@ -36,7 +36,6 @@ def command() -> None:
 )
 @click.option(
     "--strings",
-    default="",
     metavar="SET",
     help="Set of strings: medium, light or heavy; for a ukulele re-entrant or low.",
 )
@@ -54,9 +53,9 @@ def command() -> None:
 def new(
     *,
     kind: str,
-    name: str,
+    name: str | None,
     scale: str | None,
-    strings: str,
+    strings: str | None,
     frets: int | None,
     handed: Hand,
     unit: LengthUnit,

@@ -492,6 +492,7 @@ class _Reader(KeyReader):
             made["player"] = replace(made["player"], attack_word=word)
         made["target"] = self.whole_relief(made["target"], parts["board"]["joint_fret"])
         self.unusual(strings, made["player"].attack_n)
+        self.pluck_over_board(scale, made["player"].pluck_distance_mm, model["frets"])
         falling = strings[-1].frequency_hz < strings[0].frequency_hz
         self.unusual_gaps(made["target"], falling and not model["reentrant"])
         if not model["reentrant"]:
@@ -700,6 +701,17 @@ class _Reader(KeyReader):
                 self.remark(
                     ("player", "attack"), text, string.number, n=string.number, attack=force
                 )
+
+    def pluck_over_board(self, scale: Scale, pluck_mm: float, frets: int) -> None:
+        """Remark on a place to pluck that lies over the frets."""
+        fret = int(12.0 * math.log2(scale.treble_mm / pluck_mm)) if pluck_mm > 0.0 else frets
+        if fret < frets:
+            text = (
+                "The strings are plucked {pluck:length} from the saddle, which is over the "
+                "fretboard between frets {fret} and {next}; check pluck_distance and frets."
+            )
+            path = ("player", "pluck_distance")
+            self.remark(path, text, pluck=pluck_mm, fret=fret, next=fret + 1)
 
     def unusual_gaps(self, target: Target, falling: bool) -> None:
         """Remark on gaps that look swapped: from string to string, or one for the other."""

@@ -6,6 +6,7 @@ What a string weighs follows from its wires (`evenfall.instrument.construction`)
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
@@ -318,12 +319,12 @@ KINDS: Final = tuple(STARTERS)
 def starter(
     kind: str,
     *,
-    strings: str = "",
+    strings: str | None = None,
     scale_mm: float | None = None,
     frets: int | None = None,
     handed: Hand = "right",
     unit: LengthUnit = "mm",
-    name: str = "",
+    name: str | None = None,
 ) -> str:
     """Return a starter as TOML, complete and commented.
 
@@ -351,14 +352,15 @@ def starter(
     # Starter: four-string electric bass; strings: medium. Put
     """
     made = _known(kind, STARTERS, "kind")
-    label = strings or next(iter(made.sets))
+    label = next(iter(made.sets)) if strings is None else strings
     wires = _known(label, made.sets, "strings")
-    count = frets or made.frets
-    if not max(FEWEST_FRETS, made.joint_fret - 6) <= count <= MOST_FRETS:
-        least = max(FEWEST_FRETS, made.joint_fret - 6)
-        text = "A starter of this kind has {least} to {most} frets, not {given}."
-        raise RequestError(text, at=At(field="frets"), least=least, most=MOST_FRETS, given=count)
+    count = made.frets if frets is None else frets
     usual = float(made.scale.get("length", made.scale.get("treble", 0.0)))
+    least = max(FEWEST_FRETS, made.joint_fret - 6)
+    most = min(MOST_FRETS, int(12.0 * math.log2(usual / made.pluck_mm)))  # none under the pluck
+    if not least <= count <= most:
+        text = "A starter of this kind has {least} to {most} frets, not {given}."
+        raise RequestError(text, at=At(field="frets"), least=least, most=most, given=count)
     factor = 1.0 if scale_mm is None else scale_mm / usual
     if not _SHORTEST < factor < _LONGEST:
         text = "A starter of this kind has a scale of {low:size} to {high:size}, not {given:size}."
@@ -371,7 +373,7 @@ def starter(
     reference = min(12, count)
     given: dict[str, Given] = {
         "model": {
-            "name": name or f"{made.name} (invented)",
+            "name": f"{made.name} (invented)" if name is None else name,
             "kind": made.kind,
             "family": made.family,
             "frets": count,

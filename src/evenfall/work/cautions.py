@@ -111,8 +111,11 @@ def machine_cautions(material: str, *, strung: bool) -> tuple[Caution, ...]:
         ),
         (
             "Clamps",
-            sentence("Check clamps, fixture and the three named places before every start."),
+            sentence(
+                "Check clamps, fixture and the three positions in the header before every start."
+            ),
         ),
+        ("Start", sentence("Start with the cutter over the height that the first block goes to.")),
         ("Strings", sentence(strings)),
         (
             "Cutters",

@@ -30,6 +30,12 @@ MATERIALS: tuple[Material, ...] = get_args(Material)
 
 ToolChange = Literal["by hand", "changer"]
 Spindle = Literal["upright", "level", "both"]
+_AIR = ("M7", "M8", "M9")
+#: Words that a block of a description may hold: they move nothing, and change no zero or unit.
+_RESTFUL = (
+    *("G4", "G17", "G40", "G49", "G61", "G64", "G80", "G90", "G91.1", "G94"),
+    *("M5", "M48", *_AIR),
+)
 WORK_OFFSETS = ("G54", "G55", "G56", "G57", "G58", "G59")
 """Work offsets by their words (ISO 6983-1)."""
 
@@ -395,17 +401,25 @@ class _Reader(KeyReader):
         if values["plunge_feed_mm_per_s"] > values["most_feed_mm_per_s"]:
             self.fault(("axes", "plunge_feed"), "{key} must not be over most_feed.")
         for name in ("start", "end"):
-            self.readable(("machine", name), values[name])
+            self.readable(("machine", name), values[name], _RESTFUL)
         for name in ("coolant_on", "coolant_off", "dust_on", "dust_off"):
-            self.readable(("spindle", name), values[name])
+            self.readable(("spindle", name), values[name], _AIR)
         return None if self.faults else Machine(**values)
 
-    def readable(self, path: tuple[str, str], block: str) -> None:
-        """Refuse a block that the reader of programs would refuse."""
-        from evenfall.work.trace import block_fault
+    def readable(self, path: tuple[str, str], block: str, allowed: tuple[str, ...]) -> None:
+        """Refuse a block that cannot be read, or that does more than its key is for."""
+        from evenfall.work.trace import block_fault, block_words
 
         if block and (said := block_fault(block)) is not None:
             self.fault(path, "{key} cannot be used: {why}", why=said)
+            return
+        words = block_words(block)
+        free = "PQ" if {"G4", "G64"} & set(words) else ""
+        for word in words:
+            if word not in allowed and word[0] not in free:
+                text = "{key} may hold only {allowed:list}, and not {word}; remove it."
+                self.fault(path, text, allowed=allowed, word=word)
+                return
 
     def cutters(self) -> tuple[Cutter, ...] | None:
         self.table("cutters")

@@ -210,6 +210,13 @@ def block_fault(block: str) -> Sentence | None:
     return None
 
 
+def block_words(block: str) -> tuple[str, ...]:
+    """Return the words of a block that can be read, such as `G80`."""
+    reader = _Reader("")
+    words = reader.words(reader.without_comments(block.strip()))
+    return tuple(f"{letter}{value:g}" for letter, value in words)
+
+
 class _Reader:
     """The state of a controller, block after block."""
 

@@ -44,12 +44,12 @@ class StarterRequest:
     """
 
     kind: str
-    strings: str = ""
+    strings: str | None = None
     scale_mm: float | None = None
     frets: int | None = None
     handed: Hand = "right"
     unit: LengthUnit = "mm"
-    name: str = ""
+    name: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,10 @@ def starter(request: StarterRequest) -> StarterOutcome:
     >>> made.file_name, 'handed = "left"' in made.text
     ('ukulele.spec.toml', True)
     """
-    if len(request.name) > 200 or not request.name.isprintable():
+    if request.name is not None and not request.name.strip():
+        text = "The name of the model is empty; write one, or leave it out for an invented one."
+        raise RequestError(text, at=At(field="name"))
+    if request.name is not None and (len(request.name) > 200 or not request.name.isprintable()):
         raise RequestError(
             "The name of a model is one line of at most {most} printable characters; shorten it.",
             at=At(field="name"),

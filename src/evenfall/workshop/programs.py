@@ -23,7 +23,7 @@ from evenfall.work.crown_lines import (
     workpiece,
 )
 from evenfall.work.descriptions import MATERIALS, Fixture, Machine, read_description
-from evenfall.work.emit import Header, emit
+from evenfall.work.emit import Header, emit, plain_ascii
 from evenfall.work.program_check import (
     Setting,
     cut_faults,
@@ -438,6 +438,15 @@ def _open(plan_file: Source, on: MachineRequest) -> _Opened:
             "How far this neck moves when its strings come off was not measured, so a program "
             "for the unstrung neck is refused: cut it strung ({door_state}), read it on the "
             "machine ({door_found}), or accept it with a reason ({door_accept_stiffness})."
+        )
+    if on.accepted_stiffness.strip() and not any(
+        map(str.isalnum, plain_ascii(on.accepted_stiffness))
+    ):
+        raise RequestError(
+            "The reason {given:quoted} leaves nothing that a controller can show; write it in "
+            "plain ASCII letters.",
+            at=At(field="accepted_stiffness"),
+            given=on.accepted_stiffness,
         )
     found = None if on.found is None else open_another(plan.measurement, on.found).measurement
     piece = workpiece(specification, plan, state=state, found=found, neck=model)

@@ -1,0 +1,83 @@
+"""What the commands about programs and starters answer to values that are none."""
+
+from __future__ import annotations
+
+import pytest
+from click.testing import CliRunner
+
+from evenfall.cli import main
+from evenfall.errors import RequestError
+from evenfall.files import write_together
+from evenfall.workshop import (
+    MachineRequest,
+    PlanRequest,
+    ProgramRequest,
+    Source,
+    StarterRequest,
+    plan,
+    program,
+    starter,
+)
+from evenfall.workshop.outputs import json_file
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("job")
+    names = ("yard.machine.toml", "yard.cutters.toml")
+    settled, spec = (Source.invented(n) for n in ("tesquil-settled.csv", "tesquil.spec.toml"))
+    made = plan(PlanRequest(settled, spec, method="profile", settled=True)).plan
+    files = {folder / "a.plan.json": json_file(made.as_dict())}
+    files |= {folder / name: Source.invented(name).text().encode() for name in names}
+    write_together(files)
+    return folder
+
+
+def on_the_command_line(*args):
+    return CliRunner().invoke(main, [str(arg) for arg in args])
+
+
+def written(job, *more):
+    machine = ("--machine", job / "yard.machine.toml", "--cutters", job / "yard.cutters.toml")
+    out = ("--state", "strung", "-o", job / "a.ngc")
+    return on_the_command_line("program", job / "a.plan.json", *machine, *out, *more)
+
+
+@pytest.mark.parametrize("value", ["1e308", "-10001", "nan", "inf"])
+def test_a_place_that_no_machine_reaches_is_refused(job, value: str) -> None:
+    done = written(job, "--touch", f"1:1={value},0,0")
+    assert done.exit_code == 2
+    assert "within 10 m" in done.output
+
+
+def test_an_undecided_cut_is_no_success(job, monkeypatch) -> None:
+    from evenfall.workshop.programs import ProgramOutcome
+
+    done = written(job)
+    assert ("Do not cut yet" in done.output) == (done.exit_code == 1)
+
+    class Undecided:
+        verdict = "undecided"
+
+    monkeypatch.setattr(ProgramOutcome, "proof", lambda *_: Undecided())
+    done = written(job)
+    assert done.exit_code == 1
+    assert "Do not cut yet" in done.output
+
+
+def test_a_reason_that_no_controller_can_show_is_refused(job) -> None:
+    files = (Source.invented(name) for name in ("yard.machine.toml", "yard.cutters.toml"))
+    on = MachineRequest(*files, accepted_stiffness="理由")
+    file = Source("a.plan.json", (job / "a.plan.json").read_bytes())
+    with pytest.raises(RequestError, match="plain ASCII"):
+        program(ProgramRequest(file, on))
+
+
+def test_nothing_is_not_left_out(tmp_path) -> None:
+    with pytest.raises(RequestError, match="name of the model is empty"):
+        starter(StarterRequest("electric", name=" "))
+    for option, value in (("--frets", "0"), ("--name", ""), ("--strings", "")):
+        path = tmp_path / "a.toml"
+        done = on_the_command_line("spec", "new", "electric", option, value, "-o", path)
+        assert done.exit_code == 2
+        assert not path.exists()

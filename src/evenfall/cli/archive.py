@@ -191,6 +191,7 @@ def history(
     """Show relief, action, lowest crown and fret life of INSTRUMENT over the years."""
     from evenfall.cli.tables import table
     from evenfall.files import keep_apart, write_together
+    from evenfall.pictures.story import NOTHING_YET
     from evenfall.units import length_text
 
     keep_apart([picture], ())
@@ -224,9 +225,12 @@ def history(
         ]
         for point in told.points
     ]
+    if not rows:
+        click.echo(f"{told.line.title}: {NOTHING_YET}")
     headings = ["date", "what", "verdict", "relief", "action bass", "action treble"]
     headings += ["lowest crown", "fret life"]
-    table(f"{told.line.title}, lengths in {lengths}", headings, rows)
+    if rows:
+        table(f"{told.line.title}, lengths in {lengths}", headings, rows)
     if picture is not None:
         click.echo(f"Wrote {picture}")
 

@@ -20,6 +20,7 @@ _DAYS_PER_YEAR = 365.25
 _MOST_DATES = 7
 _SIDE_BY_SIDE_DAYS = 10.0
 _MOST_CODES = 14
+NOTHING_YET = "No measurement or proof is filed yet."
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +41,12 @@ def story(
 ) -> Drawing:
     """Return what documents said over the years, a panel for each quantity, as SVG."""
     if not visits:
-        return Chart(f"{title}: history", "No measurement or proof is filed yet.").drawn(theme)
+        return Chart(f"{title}: history", NOTHING_YET).drawn(theme)
     first, last = visits[0], visits[-1]
     summary = said(
-        "{count:count document} from {first} to {last}.{life}",
+        "{count:count document} from {first} to {last}.{life}"
+        if len(visits) > 1
+        else "One document, of {first}.{life}",
         count=len(visits),
         first=first.when.date().isoformat(),
         last=last.when.date().isoformat(),

@@ -262,6 +262,17 @@ def test_a_serial_is_one_whatever_its_case_and_space() -> None:
     assert run("find", "0417").output.count("\n") == 1
 
 
+def test_what_the_archive_refuses_leaves_no_file(place: Path) -> None:
+    run("add", PLAN, "--serial", "UY-0417")
+    run("add", PLAN, "--serial", "UY-0417", "--new")
+    for name in ("tesquil.spec.toml", "tesquil-before.csv"):
+        (place / name).write_bytes(ef.Source.invented(name).content or b"")
+    known = ("--spec", "tesquil.spec.toml", "--serial", "UY-0417", "-o", "made.json")
+    refused = step("measure", "tesquil-before.csv", *known, status=2).output
+    assert "evenfall archive add FILE --instrument ID, or --new" in refused
+    assert not (place / "made.json").exists()
+
+
 def test_a_number_of_two_instruments_lists_them_and_status_is_2() -> None:
     run("add", PLAN, "--serial", "UY-0417")
     run("add", PLAN, "--serial", "UY-0417", "--new")

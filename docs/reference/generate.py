@@ -34,6 +34,8 @@ from evenfall.instrument.specification_template import left_out, specification_s
 from evenfall.measurement import Measurement
 from evenfall.plan import Plan
 from evenfall.proof import Proof
+from evenfall.work.descriptions import KINDS as DESCRIPTIONS
+from evenfall.work.descriptions import schema_of
 from evenfall.workshop.motion_check import MotionCheck
 
 HERE = Path(__file__).resolve().parent
@@ -170,6 +172,30 @@ def specification_page(page: str) -> str:
     return opening + "\n".join([KEYS_BEGIN, *rows, KEYS_END]) + rest.partition(KEYS_END)[2]
 
 
+def machines_page(page: str) -> str:
+    """Return the page of machines with the keys of every description as the program has them."""
+    parts = []
+    for kind, tables in DESCRIPTIONS.items():
+        parts += [f"## {kind.capitalize()}", ""]
+        parts += [
+            "| Table | Key | Meaning | Range | If left out |",
+            "| --- | --- | --- | --- | --- |",
+        ]
+        parts.append(f'| | `schema` | What the file is. | `"{schema_of(kind)}"` | needed |')
+        for table in tables.values():
+            several = table.name in ("cutter", "clamp", "keep_out")
+            name = f"`[[{table.name}]]` " if several else f"`[{table.name}]` "
+            for key in table.keys:
+                without = "needed" if key.default is NEEDED else left_out(key)
+                parts.append(
+                    f"| {name}| `{key.name}` | {key.help} | {key_range(key)} | {without} |"
+                )
+                name = ""
+        parts.append("")
+    opening, _, rest = page.partition(KEYS_BEGIN)
+    return opening + "\n".join([KEYS_BEGIN, "", *parts, KEYS_END]) + rest.partition(KEYS_END)[2]
+
+
 def key_range(key: Key) -> str:
     """Return in words what a key may be."""
     if key.kind == "choice":
@@ -254,6 +280,8 @@ def pages() -> dict[Path, str]:
     texts = {HERE / "errors.md": code_page(), HERE / "python.md": python_page()}
     page = HERE / "specification.md"
     texts[page] = specification_page(page.read_text(encoding="utf-8"))
+    page = HERE / "machines.md"
+    texts[page] = machines_page(page.read_text(encoding="utf-8"))
     schema = json.dumps(specification_schema(), indent=1, ensure_ascii=False)
     texts[HERE / "schemas" / "specification.schema.json"] = schema + "\n"
     if importlib.util.find_spec("evenfall.cli") is not None:

@@ -81,3 +81,16 @@ def test_nothing_is_not_left_out(tmp_path) -> None:
         done = on_the_command_line("spec", "new", "electric", option, value, "-o", path)
         assert done.exit_code == 2
         assert not path.exists()
+
+
+def test_what_the_demonstration_writes_can_be_cut() -> None:
+    from evenfall.workshop import DemoRequest, demo
+
+    files = demo(DemoRequest(date="2026-05-04")).files
+    machine, cutters, fixture = (
+        Source(name, files[name])
+        for name in ("yard.machine.toml", "yard.cutters.toml", "yard.fixture.toml")
+    )
+    made = Source("a.plan.json", files["tesquil-settled.plan.json"])
+    on = MachineRequest(machine, cutters, fixture, state="strung")
+    assert program(ProgramRequest(made, on)).faults == ()

@@ -6,7 +6,9 @@ import re
 
 import pytest
 
+from evenfall.cli.program_report import description_lines
 from evenfall.errors import DescriptionError
+from evenfall.wording import say
 from evenfall.work.descriptions import KINDS, Fixture, Machine, read_description
 from evenfall.workshop import Source
 
@@ -121,3 +123,10 @@ def test_every_key_says_what_it_is() -> None:
         for table in tables.values():
             assert table.help.endswith(".")
             assert all(key.help.rstrip().endswith(".") for key in table.keys)
+
+
+@pytest.mark.parametrize(("name", "said"), [("yard", "0.001 mm;"), ("row", "0.0001 in;")])
+def test_the_last_digit_is_said_in_the_unit_of_the_machine(name: str, said: str) -> None:
+    machine = read_description(text_of(f"{name}.machine.toml"))
+    lines = [say(line, machine.unit) for line in description_lines(machine)]  # type: ignore[union-attr]
+    assert any(f"coordinate is {said}" in line for line in lines)

@@ -74,7 +74,7 @@ def _machine_lines(machine: Machine) -> Iterator[Sentence]:
         most=60.0 * machine.most_speed_hz,
     )
     yield sentence(
-        "One last digit of a coordinate is {digit:.4f} mm; the smallest cut is {cut:length}.",
+        "One last digit of a coordinate is {digit:size}; the smallest cut is {cut:length}.",
         digit=machine.digit_mm,
         cut=machine.smallest_cut_mm,
     )

@@ -267,8 +267,8 @@ def _rapids(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
             setting,
             "program-rapid",
             int(traced.line[n]),
-            "A rapid goes down to {z:size} over the instrument, under the safe height of "
-            "{safe:size}.",
+            "A rapid goes down to {z:length} over the instrument, under the safe height of "
+            "{safe:length}.",
             z=float(low[n]),
             safe=piece.top_mm + setting.machine.safe_height_mm,
         )
@@ -291,8 +291,8 @@ def _travel(traced: Traced, setting: Setting) -> Iterator[Finding]:
                 setting,
                 "program-limit",
                 int(traced.line[n]),
-                "{axis} goes to {there:size} on the machine, outside its travel of {least:size} to "
-                "{most:size}.",
+                "{axis} goes to {there:length} on the machine, outside its travel of "
+                "{least:length} to {most:length}.",
                 axis="XYZ"[axis],
                 there=float(there[n]),
                 least=least,

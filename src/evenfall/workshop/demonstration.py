@@ -31,6 +31,8 @@ INPUTS = (
 )
 """Files that the demonstration starts from: specification, and readings as found, with rod and
 saddle set, and after the work."""
+DESCRIPTIONS = ("yard.machine.toml", "yard.cutters.toml", "yard.fixture.toml")
+"""A machine, its cutters and its fixture, to write programs for."""
 SERIAL = "UY-0417 (invented)"
 EMPTY_SHEET = "empty-sheet.xlsx"
 PICTURE = "pictures/buzz-force-planned.png"
@@ -76,7 +78,7 @@ class DemoOutcome:
 
         Results of the same name are replaced; an input that was changed is refused.
         """
-        for name in INPUTS:
+        for name in (*INPUTS, *DESCRIPTIONS):
             path = folder / name
             if path.is_file() and path.read_bytes() != self.files[name]:
                 raise RequestError(
@@ -114,6 +116,9 @@ def demo(request: DemoRequest, progress: Progress = silent) -> DemoOutcome:
     def keep(name: str, content: bytes) -> Source:
         files[name] = content
         return Source(name, content)
+
+    for name in DESCRIPTIONS:
+        keep(name, Source.invented(name).content or b"")
 
     def planned_from(name: str, readings: Source, *, again: bool) -> tuple[PlanOutcome, Source]:
         made = plan(PlanRequest(readings, settled=again), progress)
@@ -160,6 +165,7 @@ def demo(request: DemoRequest, progress: Progress = silent) -> DemoOutcome:
             "9 prove          verdict: {verdict}; tesquil-after.certificate.pdf",
             verdict=proved.proof.verdict,
         ),
+        sentence("  machine        yard.machine.toml with its cutters and fixture (invented)"),
         sentence("  pictures       {count} in pictures", count=len(drawings)),
     )
     return DemoOutcome(files, steps, found.findings, first.plan, planned.plan, proved.proof)

@@ -225,7 +225,7 @@ def command(
         if verdict not in (None, "conforms"):
             click.echo(
                 "Do not cut yet: this cut would not prove the setup. Run prove on the plan's "
-                "readings to see why, read again or plan anew, and write the program again."
+                "readings to see why, read or plan again, and write the program again."
             )
         show_written(files)
     if verdict not in (None, "conforms"):

@@ -52,10 +52,10 @@ def program_warnings(traced: Traced, piece: Workpiece, setting: Setting) -> Iter
         elif event.word in ("M5", "M6"):
             turning = False
         elif event.word == "G4":
-            waited += event.seconds
+            waited += event.wait_s
             if within:
                 text = "The cutter waits {wait:.1f} s in the work; it rubs and burns there."
-                yield warning(event.line, text, wait=event.seconds)
+                yield warning(event.line, text, wait=event.wait_s)
         elif event.word in ("M0", "M1", "M60") and within:
             text = "The program stops in the work ({word}); lift the cutter first."
             yield warning(event.line, text, word=event.word)

@@ -88,7 +88,7 @@ class Event:
     word: str
     line: int
     move: int  # how many moves stand before it
-    seconds: float = 0.0  # of a dwell
+    wait_s: float = 0.0  # of a dwell
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -401,11 +401,11 @@ class _Reader:
         if codes.get("stopping") in ("M2", "M30"):
             self.end_line = self.number
 
-    def note_events(self, codes: dict[str, str], seconds: float) -> None:
+    def note_events(self, codes: dict[str, str], wait_s: float) -> None:
         """Note what a block does besides moving."""
         for group in ("tool change", "spindle", "coolant", "dwell", "stopping"):
             if (word := codes.get(group)) is not None:
-                waits = seconds if group == "dwell" else 0.0
+                waits = wait_s if group == "dwell" else 0.0
                 self.events.append(Event(word, self.number, len(self.moves), waits))
 
     def unused(self, given: dict[str, float], codes: dict[str, str]) -> None:

@@ -306,7 +306,7 @@ def with_rarities(planned: dict[str, Any]) -> dict[str, Any]:
         Plan.from_dict(planned),
         reasons=(said,),
         left_out=(LeftOut("action", (1,), said),),
-        low_frets=LowFrets((5,), worn=False, recomput_right=True, metal_mm=0.2, frets_cut=1),
+        low_frets=LowFrets((5,), worn=False, recommended=True, metal_mm=0.2, frets_cut=1),
         ask=(said,),
         confirmation=Confirmation(agrees=True, said=said, measurement_hash="0" * 64),
         undecided=(Undecided(1, 4, 5, u_mm=0.01, deciding_u_mm=0.005),),

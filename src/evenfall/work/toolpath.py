@@ -44,6 +44,7 @@ SQUARE_RATIO = 0.012
 
 _BEYOND_MM = 1.5  # past the board's edge, before the cutter's own reach
 _APPROACH_MM = 3.0  # above the work, from where it goes down at plunging feed
+_BETWEEN_MM = 5e-5  # more than a line rises between the places that a path is held against
 _FINE_MM = 0.02
 _CREST_MM = 0.0002  # what a ball end may leave standing over the crown's line
 _OVERSPEED = 1.25
@@ -207,7 +208,7 @@ def _crown_pass(job: _Job, aside: float, lift: float, back: bool, said: Sentence
     x, y = (np.rint(v / digit) * digit for v in (x + aside * across_x, y + aside * across_y))
     t = (x - crown.x_mm) * crown.along_x_share + (y - crown.y_mm) * crown.along_y_share
     fine = np.arange(t[0], t[-1], 0.05)
-    needed = rolled_over(at, line, radius, np.concatenate([t, fine])) - sink
+    needed = rolled_over(at, line, radius, np.concatenate([t, fine])) - sink + _BETWEEN_MM
     z = _lifted(t, needed[: len(t)], fine, needed[len(t) :])
     z = np.ceil(z / digit - 1e-7) * digit
     points = np.column_stack([x, y, z])

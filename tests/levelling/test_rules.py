@@ -69,7 +69,9 @@ def test_a_level_neck_is_never_cut(  # noqa: PLR0917  (drawn by name)
 
 
 @given(kind=kinds, seed=seeds, method=st.sampled_from(CUTTING))
+@example(kind="electric", seed=180, method="adjust")
 @example(kind="electric", seed=450, method="beam")
+@example(kind="electric", seed=1444, method="adjust")
 def test_what_conforms_is_moved_within_half_its_tolerance_or_not_at_all(
     kind: str, seed: int, method: str
 ) -> None:
@@ -95,8 +97,12 @@ def test_what_conforms_is_moved_within_half_its_tolerance_or_not_at_all(
     assert ((low - 1e-6 <= gap) | ~moved).all()
     assert ((high + 1e-6 >= gap) | ~moved).all()
     if decision.relief_change_mm:
+        # a rod that conforms may also turn by less than would bring it there, never away from it
         (least,), (most,) = limits_mm((target.relief,), np.inf)
+        least, most = min(least, before.relief_mm), max(most, before.relief_mm)
         assert least - 1e-6 <= decision.relief_after_mm <= most + 1e-6
+        limit = target.relief
+        assert limit.minimum_mm <= decision.relief_after_mm <= limit.maximum_mm
 
 
 @given(kind=kinds, seed=seeds, method=st.sampled_from(CUTTING))

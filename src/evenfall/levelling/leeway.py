@@ -62,7 +62,8 @@ def with_leeway(at: SetUp) -> SetUp | None:
 def _bands_mm(at: SetUp, *, saddle_stays: bool = False) -> list[tuple[Influence, FloatArray]]:
     """Return how far the gaps over the reference fret and fret 1 may move, each (2, K).
 
-    Where the saddle stays, the action may go on by what no saddle would be moved for.
+    Where the saddle stays as it was found, the action may go on by what no saddle would be moved
+    for.
     """
     problem, target = at.problem, at.problem.specification.target
     bands = []
@@ -77,7 +78,8 @@ def _bands_mm(at: SetUp, *, saddle_stays: bool = False) -> list[tuple[Influence,
         (target.first_fret_gap, "first-fret-gap", 1, at.first_fret_gap_mm, 1.0),
     ):
         on = Influence.on(problem, fret)
-        spare = _least_step_mm(at)[:-1] * on.saddle_share * (saddle_stays and limit == "action")
+        stays = (np.abs(at.saddle_change_mm) <= MOVED_MM) & saddle_stays & (limit == "action")
+        spare = _least_step_mm(at)[:-1] * on.saddle_share * stays
         band = _band_mm(limits, unsure_mm(at, limit), gap, share, spare) - gap
         bands.append((on, band))
     return bands

@@ -252,7 +252,8 @@ def forecast(
     at, at_u = relief, relief_u
     if other is not None:
         _require_same_neck(specification, other)
-        strings = _string_change(model, other, relief, relief_u, converted)
+        read_u = line.relief_u_mm(measurement.heights)
+        strings = _string_change(model, other, relief, read_u, read_strung=measurement.strung)
         at, at_u = strings.relief_after_mm, strings.relief_after_u_mm
     rod = None
     if specification.neck.truss_rod:
@@ -308,17 +309,16 @@ def _string_change(
     model: NeckModel,
     other: Specification,
     relief_mm: float,
-    relief_u_mm: float,
-    converted: Converted | None,
+    read_u_mm: float,
+    *,
+    read_strung: bool,
 ) -> StringChange:
     tension = sum(s.tension_n for s in other.strings)
     more = tension - model.tension_n
     change = model.relief_mm_per_n * more
     change_u = model.relief_u_mm_per_n * abs(more)
-    after_u = math.hypot(relief_u_mm, change_u)
-    if converted is not None:  # one stiffness converts the readings and changes the strings
-        reading_u = math.sqrt(max(relief_u_mm**2 - converted.relief_change_u_mm**2, 0.0))
-        after_u = math.hypot(reading_u, model.relief_u_mm_per_n * tension)
+    # one stiffness converts unstrung readings and changes the strings: it counts from no tension on
+    from_read_u = change_u if read_strung else model.relief_u_mm_per_n * tension
     return StringChange(
         name=other.name,
         tension_before_n=model.tension_n,
@@ -326,7 +326,7 @@ def _string_change(
         relief_change_mm=change,
         relief_change_u_mm=change_u,
         relief_after_mm=relief_mm + change,
-        relief_after_u_mm=after_u,
+        relief_after_u_mm=math.hypot(read_u_mm, from_read_u),
     )
 
 

@@ -47,7 +47,7 @@ def run(text: str, folder: Path) -> dict:
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
-        timeout=200,
+        timeout=700,
         check=False,
     )
     result = folder / "result.json"

@@ -14,6 +14,7 @@ import linuxcnc
 
 stat, command, errors = linuxcnc.stat(), linuxcnc.command(), linuxcnc.error_channel()
 LONGEST_S = 3000.0
+QUIET_S = 200.0
 
 
 def said():
@@ -81,14 +82,16 @@ def run(result):
         sampler = subprocess.Popen(["halsampler", "-t"], stdout=places)
     time.sleep(0.5)
     command.auto(linuxcnc.AUTO_RUN, 0)
-    begun = time.monotonic()
+    begun = busy = time.monotonic()
     while time.monotonic() - begun < LONGEST_S:
         stat.poll()
         result["messages"] += said()
         done = any("end of program" in one for one in result["messages"])
         idle = stat.interp_state == linuxcnc.INTERP_IDLE and stat.inpos
-        # a run that was refused looks idle, as a finished one does
-        if idle and (done or time.monotonic() - begun > 5):
+        if not idle:
+            busy = time.monotonic()
+        # a refused run looks idle, and so does one that a loaded computer has not begun yet
+        if idle and (done or time.monotonic() - busy > QUIET_S):
             break
     time.sleep(0.5)
     sampler.terminate()

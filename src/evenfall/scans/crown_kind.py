@@ -38,6 +38,7 @@ NARROW, WIDE, ASIDE = 0.40, 0.75, 0.35
 lies by more than the third share of its width off its middle."""
 
 STEEP = 2.5
+SLOPE_REACH_MM = 0.08
 """A wall steeper than this tells no height."""
 
 TOP_SHARE = 0.02
@@ -200,6 +201,17 @@ def _circle_misfit(x: FloatArray, z: FloatArray, across: float, reach: float) ->
     return float(np.sqrt(np.mean(off**2)))
 
 
+def _steepness(x: FloatArray, z: FloatArray) -> FloatArray:
+    """Return the slope of a section at each place, from the places about it."""
+    # two places may be a hundredth of a millimetre apart and from other slices: their own
+    # difference in height says nothing of the slope
+    near = np.abs(x[:, None] - x) < SLOPE_REACH_MM
+    near |= np.abs(np.subtract.outer(np.arange(len(x)), np.arange(len(x)))) <= 1
+    many = near.sum(axis=1)
+    across = np.where(near, x - ((near @ x) / many)[:, None], 0.0)
+    return np.asarray((across @ z) / (across**2).sum(axis=1))
+
+
 def fit_section(
     section: CrownSection,
     across_mm: FloatArray,
@@ -209,14 +221,15 @@ def fit_section(
     *,
     crown_height_mm: float,
     least_points: int,
+    rough: bool = False,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, float]:
     """Return height, its variance, shift across and slope of a section in each slice, and noise.
 
     Least squares over the points within four sigma, found from the median outwards; NaN where a
-    slice has too few.
+    slice has too few. Slopes of a rough section are taken over some places, not between two.
     """
     x, z = section.across_mm, section.height_mm
-    steep = np.gradient(z, x)
+    steep = _steepness(x, z) if rough else np.gradient(z, x)
     used = np.abs(steep) < STEEP
     used &= z > -UPPER_SHARE * crown_height_mm
     level = np.interp(across_mm, x, z)

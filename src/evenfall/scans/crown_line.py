@@ -262,16 +262,21 @@ def _by_section(
     moved, raised = np.zeros(len(middle)), np.zeros(len(middle))
     across, over = slices.across, slices.over
     for attempt in range(SECTION_ROUNDS):
-        height, variance, shift, slope, noise = fit_section(
-            section,
-            across,
-            over,
-            slices.local,
-            slices.starts,
-            crown_height_mm=crown_height_mm,
-            least_points=LEAST_POINTS,
-        )
-        known = np.isfinite(height) & (variance > 0.0)
+        # a section over a poor guess of the crown line may be too rough to show any slope
+        for rough in (False, True):
+            height, variance, shift, slope, noise = fit_section(
+                section,
+                across,
+                over,
+                slices.local,
+                slices.starts,
+                crown_height_mm=crown_height_mm,
+                least_points=LEAST_POINTS,
+                rough=rough,
+            )
+            known = np.isfinite(height) & (variance > 0.0)
+            if 2 * int(known.sum()) > len(middle):
+                break
         if attempt == SECTION_ROUNDS - 1 or int(known.sum()) < 2 * SMOOTH_DEGREE:
             break
         # the section is sharper over the crown line as it runs than over the guess of it

@@ -10,7 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from evenfall import workshop
+from evenfall.instrument import read_specification, string_lines
 from evenfall.plan import Plan
+from evenfall.strings.clearance import open_gap_mm
 from evenfall.workshop import Source
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "docs" / "examples"
@@ -49,7 +51,10 @@ def read_after(plan: Plan, name: str) -> str:
     gap = reading(relief.value_mm, 0.01, 0.01)  # nothing on this neck moves the relief
     lines.append(f"relief,,{relief.fret},{gap:.2f},mm,0.01,strung 47%,feeler leaves under a ")
     lines[-1] += "straightedge,"
-    for string, true_mm in enumerate(plan.first_fret_gap_after_mm, start=1):
+    spec, _ = read_specification(plan.measurement.specification_text, source="")
+    # over the crown as it stands: the gap that a plan states is that to the level line
+    heights = (plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
+    for string, true_mm in enumerate(open_gap_mm(string_lines(spec), *heights, 1), start=1):
         inch = reading(float(true_mm) / 25.4, 0.0005, 0.0005)
         lines.append(f"action,{string},1,{inch:.4f},in,0.0005,strung,feeler leaves,")
     for string, true_mm in enumerate(plan.action_after_mm, start=1):

@@ -5,7 +5,7 @@ A linear program of one move for each saddle and one for the rod, each within ha
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -50,9 +50,10 @@ def with_leeway(at: SetUp) -> SetUp | None:
     for saddle, rod in ((0.0 * moves, turn), (moves * failing, 0.0 * turn), (moves, turn)):
         if not (saddle.any() or rod.any()):
             continue
-        found = _least_mm(at, saddle, rod)
-        if found is not None:
-            there, settable = _settable(at, found, saddle, rod)
+        rows = _program(at, saddle, rod)
+        found = None if rows is None else _least_mm(at, saddle, rod, rows)
+        if rows is not None and found is not None:
+            there, settable = _settable(at, found, saddle, rod, rows)
             if settable:
                 return there
             fussy = there
@@ -107,13 +108,12 @@ def _least_step_mm(at: SetUp) -> FloatArray:
     return step
 
 
-def _program(
-    at: SetUp, moves: FloatArray, turn: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, int] | None:
-    """Return the rows of the program, their limits and how many are of positions.
+_Rows: TypeAlias = "tuple[FloatArray, FloatArray, FloatArray, int]"
+"""Weights of rows, their lower and upper limits, and how many of them are of positions."""
 
-    None where no movement is enough.
-    """
+
+def _program(at: SetUp, moves: FloatArray, turn: FloatArray) -> _Rows | None:
+    """Return the rows of the program; None where no movement is enough."""
     problem, count = at.problem, at.problem.strings
     short, on_relief = _short_mm(at), clearance_per_relief(problem.lines, problem.bow.frets)
     reach = problem.share * moves[1][:, None, None]
@@ -136,11 +136,9 @@ def _program(
     return np.concatenate(rows), np.concatenate(low), np.concatenate(high), len(k)
 
 
-def _least_mm(at: SetUp, moves: FloatArray, turn: FloatArray) -> FloatArray | None:
+def _least_mm(at: SetUp, moves: FloatArray, turn: FloatArray, rows: _Rows) -> FloatArray | None:
     """Return the least move of each saddle and, last, of the rod that makes all hold."""
-    count, rows = at.problem.strings, _program(at, moves, turn)
-    if rows is None:
-        return None
+    count = at.problem.strings
     found = Program(
         cost=np.repeat([1.0, 2.0 * count], [2 * count, 2]),
         low_bound=np.zeros(2 * count + 2),
@@ -156,13 +154,12 @@ def _least_mm(at: SetUp, moves: FloatArray, turn: FloatArray) -> FloatArray | No
 
 
 def _settable(
-    at: SetUp, move: FloatArray, moves: FloatArray, turn: FloatArray
+    at: SetUp, move: FloatArray, moves: FloatArray, turn: FloatArray, rows: _Rows
 ) -> tuple[SetUp, bool]:
     """Return the job moved by what a bench can set, and whether it can: else by what was found."""
-    rows = _program(at, moves, turn)
     least = _least_step_mm(at)
     small = np.abs(move) < least - ROUNDING_MM
-    if rows is None or not small[np.abs(move) > MOVED_MM].any():
+    if not small[np.abs(move) > MOVED_MM].any():
         return _moved(at, move), True
     matrix, low, high, positions = rows
     ends = [np.append(saddle, rod) for saddle, rod in zip(moves, turn, strict=True)]

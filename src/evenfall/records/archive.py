@@ -380,12 +380,6 @@ class Archive:
             )
         return str(found)
 
-    def has(self, dossier: str, content_hash: str) -> bool:
-        """Say whether a document of this content hash was filed in a dossier."""
-        wanted = select(LABEL).filter_by(key=normal(content_hash), dossier=dossier)
-        with self.reading() as connection:
-            return connection.execute(wanted).first() is not None
-
     def signatures(self, entries: Iterable[str]) -> tuple[Signature, ...]:
         """Return the signatures under entries."""
         wanted = select(SIGNATURE).where(SIGNATURE.c.entry.in_(list(entries)))

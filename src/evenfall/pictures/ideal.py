@@ -12,10 +12,9 @@ import numpy as np
 
 from evenfall.instrument import string_lines
 from evenfall.neck.bow import relief_point
-from evenfall.pictures.axes import exaggeration_text, fret_numbers, round_exaggeration
-from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, Panel
+from evenfall.pictures.chart import Chart, Drawing, Panel
 from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK
-from evenfall.pictures.svg import text
+from evenfall.pictures.string_panels import StringPanels
 from evenfall.pictures.words import said, titled
 from evenfall.units import LengthUnit, in_unit
 
@@ -41,12 +40,13 @@ def ideal_side_view(
     heights = [_over_line(specification, ideal, k) for k in shown]
     low = min(float(crowns.min()) for _, crowns, _ in heights)
     high = max(max(nut, saddle) for nut, _, saddle in heights)
-    longest = float(lines.saddle_station_mm.max())
-    along = (RIGHT_PX - LEFT_PX) / longest
-    exaggeration = round_exaggeration(_PANEL_PX / ((high - low) * along))
-    scales = (
-        f"{exaggeration_text(exaggeration)[:-1]}, over a straight line on fret 1 and fret "
-        f"{specification.frets} under each string."
+    panels = StringPanels(
+        specification,
+        shown,
+        float(lines.saddle_station_mm.max()),
+        low_mm=low,
+        high_mm=high,
+        about_px=_PANEL_PX,
     )
     chart = Chart(
         titled(specification, "", "ideal neck"),
@@ -56,25 +56,10 @@ def ideal_side_view(
             attack=specification.player.said,
             stands=_stands(ideal),
         ),
-        scales,
+        panels.scales,
     )
-    for k in shown:
-        string = specification.strings[k]
-        pitch = f" ({string.pitch})" * bool(string.pitch)
-        panel = chart.panel(
-            (0.0, longest),
-            (in_unit(low, unit), in_unit(high, unit)),
-            caption=f"String {string.number}{pitch}, {unit}",
-            high_px=(high - low) * along * exaggeration,
-            ticks=0,
-            levels=4,
-        )
+    for k, panel in panels.on(chart, unit):
         _draw(panel, specification, ideal, k, unit)
-    places = {j: panel.x(float(s)) for j, s in enumerate(lines.station_mm[shown[-1]])}
-    base = chart.end_px + 6.0
-    chart.add(*fret_numbers(places, base, first=(specification.scale.reference_fret,)))
-    chart.add(text(4, base, "fret", size_px=9, ink=QUIET))
-    chart.end_px = base + 2.0
     chart.table(
         *("string", f"action, {unit}", f"first-fret gap, {unit}", "attack, N", "clear up to, N"),
         rows=(
@@ -88,7 +73,7 @@ def ideal_side_view(
             for k in range(specification.string_count)
         ),
     )
-    return chart.drawn(theme, exaggeration=f"{exaggeration:g}")
+    return chart.drawn(theme, exaggeration=f"{panels.exaggeration:g}")
 
 
 def _stands(ideal: IdealNeck) -> str:

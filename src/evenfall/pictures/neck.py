@@ -14,10 +14,9 @@ import numpy as np
 from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
 from evenfall.neck.season import COVERAGE_FACTOR
-from evenfall.pictures.axes import exaggeration_text, fret_numbers, round_exaggeration
-from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, Panel
+from evenfall.pictures.chart import Chart, Drawing, Panel
 from evenfall.pictures.inks import INK, LIGHT, QUIET
-from evenfall.pictures.svg import text
+from evenfall.pictures.string_panels import StringPanels
 from evenfall.pictures.words import length, said, titled
 from evenfall.plan import Plan
 from evenfall.units import LengthUnit, in_unit
@@ -75,42 +74,29 @@ def neck_curve(
     drawn = drawn[np.isfinite(drawn)]
     low, high = min(float(drawn.min()), 0.0), max(float(drawn.max()), 0.0)
     high = max(high, low + 0.05)
-    longest = float(lines.station_mm[shown, -1].max())
-    along = (RIGHT_PX - LEFT_PX) / longest
-    exaggeration = round_exaggeration(_PANEL_PX / ((high - low) * along))
-    title = titled(specification, found.serial, "neck curve")
-    scales = (
-        f"{exaggeration_text(exaggeration)[:-1]}, over a straight line on fret 1 and fret "
-        f"{specification.frets} under each string."
+    panels = StringPanels(
+        specification,
+        shown,
+        float(lines.station_mm[shown, -1].max()),
+        low_mm=low,
+        high_mm=high,
+        about_px=_PANEL_PX,
     )
-    chart = Chart(title, _summary(curves, *band, unit), scales)
+    title = titled(specification, found.serial, "neck curve")
+    chart = Chart(title, _summary(curves, *band, unit), panels.scales)
     allowed = said(
         "a neck with the relief that is allowed, {low:figure} to {high:length}",
         unit,
         low=band[0],
         high=band[1],
     )
-    for k in shown:
-        string = specification.strings[k]
-        panel = chart.panel(
-            (0.0, longest),
-            (in_unit(low, unit), in_unit(high, unit)),
-            caption=f"String {string.number}{f' ({string.pitch})' * bool(string.pitch)}, {unit}",
-            high_px=(high - low) * along * exaggeration,
-            ticks=0,
-            levels=4,
-        )
+    for k, panel in panels.on(chart, unit):
         station = lines.station_mm[k, 1:]
         most, least = (in_unit(1.0, unit) * -limit * shape[k] for limit in band)
         panel.band(least, most, allowed, along=station)
         for curve in curves:
             ink = INK if curve is curves[-1] else QUIET
             _draw(panel, station, curve, k, unit=unit, ink=ink)
-    places = {j: panel.x(float(s)) for j, s in enumerate(lines.station_mm[shown[-1]])}
-    base = chart.end_px + 6.0
-    chart.add(*fret_numbers(places, base, first=(specification.scale.reference_fret,)))
-    chart.add(text(4, base, "fret", size_px=9, ink=QUIET))
-    chart.end_px = base + 2.0
     chart.table(
         *("string", "fret", *(f"{curve.name}, {unit}" for curve in curves)),
         rows=(
@@ -119,7 +105,7 @@ def neck_curve(
             for j in range(specification.frets)
         ),
     )
-    return chart.drawn(theme, exaggeration=f"{exaggeration:g}")
+    return chart.drawn(theme, exaggeration=f"{panels.exaggeration:g}")
 
 
 def _curves(

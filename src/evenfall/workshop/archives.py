@@ -52,13 +52,12 @@ from evenfall.workshop.archive_views import (
     point_of,
     said_of,
 )
-from evenfall.workshop.opening import Source, on_disk
+from evenfall.workshop.opening import Source, check_line, on_disk
 
 if TYPE_CHECKING:
     from evenfall.codec import FileContent
     from evenfall.wording import Sentence
 
-_LONGEST_NAME = 200  # characters
 _LONGEST_WORDS = 20_000  # of a note
 _LONGEST_STEP = 2000  # of what was done, or of the result of a calibration
 _SHOWN_AS = {"date": "calibrated", "valid_until": "valid-until", "standard": "check-standard"}
@@ -590,24 +589,14 @@ def _refuse_done(name: str, newest: Entry, entries: Sequence[Entry]) -> None:
 def _check(request: AddRequest) -> None:
     """Refuse a number or name that no list could show."""
     for field_name in ("serial", "job", "maker", "name", "person"):
-        _check_line(field_name, getattr(request, field_name))
-
-
-def _check_line(field_name: str, given: str) -> None:
-    if len(given) > _LONGEST_NAME or not given.isprintable():
-        raise RequestError(
-            "Numbers and names are one line of at most {most} printable characters; shorten "
-            "this one.",
-            at=At(field=field_name),
-            most=_LONGEST_NAME,
-        )
+        check_line(field_name, getattr(request, field_name))
 
 
 def _check_note(request: NoteRequest) -> None:
     """Refuse words that no page could show, and days that are none or do not follow each other."""
-    _check_line("by", request.person)
+    check_line("by", request.person)
     for name in ("station", "gauge", "cutter", "standard"):
-        _check_line(_SHOWN_AS.get(name, name), str(request.facts.get(name, "")))
+        check_line(_SHOWN_AS.get(name, name), str(request.facts.get(name, "")))
     most = _LONGEST_WORDS if request.kind == "note" else _LONGEST_STEP
     unseen = any(unicodedata.category(c) in ("Cc", "Cs") and c not in "\r\n" for c in request.words)
     if unseen or len(request.words) > most:

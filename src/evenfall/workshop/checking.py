@@ -12,7 +12,7 @@ from evenfall.instrument import string_lines
 from evenfall.instrument.starters import starter as starter_text
 from evenfall.levelling.ideal import IdealNeck, ideal_neck
 from evenfall.workshop.kept import excursion
-from evenfall.workshop.opening import Source, open_specification
+from evenfall.workshop.opening import Source, check_line, open_specification
 from evenfall.workshop.outputs import Outcome
 
 if TYPE_CHECKING:
@@ -91,12 +91,7 @@ def starter(request: StarterRequest) -> StarterOutcome:
     if request.name is not None and not request.name.strip():
         text = "The name of the model is empty; write one, or leave it out for an invented one."
         raise RequestError(text, at=At(field="name"))
-    if request.name is not None and (len(request.name) > 200 or not request.name.isprintable()):
-        raise RequestError(
-            "The name of a model is one line of at most {most} printable characters; shorten it.",
-            at=At(field="name"),
-            most=200,
-        )
+    check_line("name", request.name or "")
     text = starter_text(
         request.kind,
         strings=request.strings,

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from evenfall.errors import Finding
     from evenfall.instrument import Specification
 
+_LONGEST_NAME = 200  # characters
+
 
 @dataclass(frozen=True, slots=True)
 class Source:
@@ -236,6 +238,17 @@ def heights(
             lacking=tuple(lacking),
         )
     return nut, tops, saddle
+
+
+def check_line(field_name: str, given: str) -> None:
+    """Refuse a number or name that no list could show."""
+    if len(given) > _LONGEST_NAME or not given.isprintable():
+        raise RequestError(
+            "Numbers and names are one line of at most {most} printable characters; shorten "
+            "this one.",
+            at=At(field=field_name),
+            most=_LONGEST_NAME,
+        )
 
 
 def _own_specification(measurement: Measurement, source: Source) -> Specification:

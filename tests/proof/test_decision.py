@@ -8,10 +8,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import HealthCheck, assume, given
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
+from draws import draws
 from evenfall.proof.decision import (
     ROUNDING_MM,
     conformance_probability,
@@ -206,6 +207,7 @@ def test_both_rules_accept_the_same_values(value, u, risk, freedom) -> None:
     risks,
     st.floats(0.05, 0.999),
 )
+@draws(100, suppress_health_check=[HealthCheck.filter_too_much])  # many draws are undecided
 def test_a_better_gauge_never_unsettles_a_verdict(value_and_rule, u, risk, share) -> None:
     value, rule = value_and_rule
     limits = {"lower_mm": 0.0, "upper_mm": 1.0, "rule": rule}

@@ -70,6 +70,7 @@ LIBRARY_WORDS: Mapping[str, str] = {
     "door_state": "state",
     "door_found": "found",
     "door_accept_stiffness": "accepted_stiffness",
+    "door_machine": "machine",
     "door_archive_add": "archive(…).add(AddRequest(…, instrument=ID)), or new=True",
     "door_archive_doctor": "archive(…).doctor()",
     "door_archive_save": "workshop.archives.saved_from(address, folder)",

@@ -94,3 +94,26 @@ def test_what_the_demonstration_writes_can_be_cut() -> None:
     made = Source("a.plan.json", files["tesquil-settled.plan.json"])
     on = MachineRequest(machine, cutters, fixture, state="strung")
     assert program(ProgramRequest(made, on)).faults == ()
+
+
+def test_a_plan_goes_by_the_limits_of_the_machine_that_cuts_it() -> None:
+    settled, spec = (Source.invented(n) for n in ("tesquil-settled.csv", "tesquil.spec.toml"))
+    text = Source.invented("yard.machine.toml").text()
+    coarse = Source("c.toml", text.replace("_cut = 0.005", "_cut = 0.031").encode())
+    files = [coarse, Source.invented("yard.cutters.toml")]
+    plans = {
+        machine: plan(PlanRequest(settled, spec, method=method, settled=True, machine=machine)).plan
+        for machine, method in ((None, "profile"), (coarse, None))
+    }
+    assert plans[coarse].smallest_cut_mm == 0.031
+    cut = plans[coarse].removal_mm
+    assert cut[cut > 0.0].min() >= 0.031 - 1e-9
+    assert min(plans[None].removal_mm[plans[None].removal_mm > 0.0]) < 0.031
+    allowed = {miss.allowance_mm for miss in plans[coarse].misses if miss.setting == "file"}
+    assert allowed == {0.005}
+    on = MachineRequest(*files, state="strung")
+    made = Source("a.plan.json", json_file(plans[None].as_dict()))
+    with pytest.raises(RequestError, match=r"smallest cut of this machine is 0\.031"):
+        program(ProgramRequest(made, on))
+    with pytest.raises(RequestError, match="takes no metal off by machine"):
+        plan(PlanRequest(settled, spec, method="spot", machine=coarse))

@@ -49,6 +49,7 @@ WORDS: Mapping[str, str] = {
     "door_state": "--state strung",
     "door_found": "--found",
     "door_accept_stiffness": "--accept-stiffness",
+    "door_machine": "--machine",
     "door_archive_add": "evenfall archive add FILE --instrument ID, or --new",
     "door_archive_doctor": "evenfall archive doctor",
     "door_archive_save": "evenfall archive doctor --save-to FOLDER",

@@ -67,6 +67,11 @@ if TYPE_CHECKING:
     "second",
     help="A second reading of the instrument, where a plan asks for one.",
 )
+@path_option(
+    "--machine",
+    help="Description of the machine that cuts (TOML): its smallest cut and working allowance "
+    "count, and the method is profile.",
+)
 @accept_options
 @click.option("--compare", is_flag=True, help="Try every method and show them side by side.")
 @neck_options
@@ -86,6 +91,7 @@ def command(
     serial: str,
     neck: NeckReadings,
     second: Path | None,
+    machine: Path | None,
     output: Path | None,
     desk: Desk,
     result: Result,
@@ -105,13 +111,14 @@ def command(
 
     derived = None if result.as_json or desk.address else derived_name(measurement, "plan")
     path = output or derived
-    read = [measurement, spec, second, *(Path(one.name) for one in neck.sources)]
+    read = [measurement, spec, second, machine, *(Path(one.name) for one in neck.sources)]
     request = workshop.PlanRequest(
         desk.source(measurement, "measurement", ahead=True),
         source_of(spec),
         serial,
         neck,
         second=source_of(second),
+        machine=source_of(machine),
         **how,
     )
     outcome = result.of(

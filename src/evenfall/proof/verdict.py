@@ -18,7 +18,6 @@ from evenfall.gates import accepted_with_plan, check_used, open_gates
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.neck import default_bow, level_line
-from evenfall.plan import tool_of
 from evenfall.proof.decision import EXACT_MM, one_sided_factor
 from evenfall.proof.deviation import deviation_from_plan, heights_read
 from evenfall.proof.judging import (
@@ -117,7 +116,7 @@ def prove(
     lines = string_lines(specification)
     bow = replace(default_bow(specification, lines), frets=plan.bow_mm_per_mm)
     heights = heights_read(measurement)
-    smallest_cut_mm = specification.judgement.smallest_cut_mm(tool_of(plan.method))
+    smallest_cut_mm = plan.smallest_cut_mm
     line = None
     if np.isfinite(heights.crown_top_mm).any():
         line = level_line(specification, measurement, lines, bow, smallest_cut_mm)

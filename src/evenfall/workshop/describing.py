@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from evenfall.codec import plain
+from evenfall.errors import At, RequestError
 from evenfall.work.descriptions import (
     Cutter,
     Fixture,
@@ -18,6 +19,9 @@ from evenfall.workshop.opening import Source
 if TYPE_CHECKING:
     from evenfall.units import LengthUnit
     from evenfall.work.descriptions import Description
+
+
+Described = TypeVar("Described")
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,3 +94,15 @@ def check_machine(request: MachineCheckRequest) -> MachineCheckOutcome:
     """
     file = request.description
     return MachineCheckOutcome(read_description(file.text(), source=file.name))
+
+
+def described(source: Source, wanted: type[Described], what: str) -> Described:
+    """Return what a file describes, refused where it describes something else."""
+    made = read_description(source.text(), source=source.name)
+    if not isinstance(made, wanted):
+        raise RequestError(
+            "This file does not describe {what}; name another.",
+            at=At(file=source.name),
+            what=what,
+        )
+    return made

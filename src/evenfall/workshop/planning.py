@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from evenfall.errors import At, Progress, RequestError, silent
 from evenfall.gates import accepted_gates
 from evenfall.levelling import make_plan, trade_off
 from evenfall.pictures.inks import LIGHT
+from evenfall.plan import tool_of
 from evenfall.requirement import margin_share
 from evenfall.work import bench_sheet
 from evenfall.workshop.kept import excursion
@@ -58,6 +59,9 @@ class PlanRequest(NeckKnownRequest):
         Readings that somebody accepts as they are, as CODE[@fret[:string]]=REASON.
     accepted_by
         Who accepts them.
+    machine
+        Description of the machine that is to cut: its smallest cut and working allowance are taken
+        instead of the specification's, and the method is "profile".
     """
 
     method: str | None = None
@@ -70,6 +74,7 @@ class PlanRequest(NeckKnownRequest):
     settled: bool = False
     accepted: tuple[str, ...] = ()
     accepted_by: str = ""
+    machine: Source | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,11 +145,15 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
 
         require_play_test()
     found, neck = request.open_at_pitch()
-    table = excursion(found.specification, progress)
+    method, specification = request.method, found.specification
+    if request.machine is not None:
+        specification = for_machine(specification, request.machine, method)
+        method = "profile"
+    table = excursion(specification, progress)
     made = make_plan(
-        found.specification,
+        specification,
         found.measurement,
-        method=request.method,
+        method=method,
         compare=request.compare,
         attack_n=request.attack_n,
         budget_mm=request.budget_mm,
@@ -153,18 +162,39 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
         neck=neck,
         second=_second(request.second, found.measurement),
         settled=request.settled,
-        accepted=accepted_gates(request.accepted, found.specification, person=request.accepted_by),
+        accepted=accepted_gates(request.accepted, specification, person=request.accepted_by),
         progress=progress,
     )
     ahead = (
         pitch_change_finding(made.pitch_change_cents, made.pitch_uncrowned_cents),
-        *outlook_findings(found.specification, made),
+        *outlook_findings(specification, made),
     )
     motion = None
     if request.verify_by_motion:
-        motion = verify_by_motion(found.specification, made, progress=progress)
+        motion = verify_by_motion(specification, made, progress=progress)
         ahead = (*ahead, *motion.findings)
     return PlanOutcome(found.specification, found.findings, made, motion, ahead)
+
+
+def for_machine(specification: Specification, source: Source, method: str | None) -> Specification:
+    """Return a specification whose judgement goes by the limits of one machine."""
+    from evenfall.work.descriptions import Machine
+    from evenfall.workshop.describing import described
+
+    if tool_of(method or "profile") != "machine":
+        raise RequestError(
+            "Method {method:quoted} takes no metal off by machine; leave the method or the machine "
+            "out.",
+            at=At(field="method"),
+            method=method,
+        )
+    machine = described(source, Machine, "a machine")
+    judgement = replace(
+        specification.judgement,
+        smallest_cut_machine_mm=machine.smallest_cut_mm,
+        allowance_machine_mm=machine.working_allowance_mm,
+    )
+    return replace(specification, judgement=judgement)
 
 
 def _second(source: Source | None, first: Measurement) -> Measurement | None:

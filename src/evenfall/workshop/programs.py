@@ -5,9 +5,10 @@ A program is written only after it was read back and cut virtually without a fau
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, TypeVar, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 from evenfall.codec import plain, with_words
 from evenfall.errors import At, Finding, ProgramError, Progress, RequestError, silent
@@ -16,13 +17,14 @@ from evenfall.neck import neck_model
 from evenfall.wording import LIBRARY_WORDS, sentence
 from evenfall.work.cautions import machine_cautions
 from evenfall.work.crown_lines import (
+    CUT_MM,
     Lie,
     StringState,
     Workpiece,
     lie_by_touch,
     workpiece,
 )
-from evenfall.work.descriptions import MATERIALS, Fixture, Machine, read_description
+from evenfall.work.descriptions import MATERIALS, Fixture, Machine
 from evenfall.work.emit import Header, emit, plain_ascii
 from evenfall.work.program_check import (
     Setting,
@@ -37,6 +39,7 @@ from evenfall.work.program_warnings import program_warnings
 from evenfall.work.simulation import Patch, fret_patch, simulate
 from evenfall.work.toolpath import Pass, fret_cutter, fret_passes, seconds
 from evenfall.work.trace import Traced, trace
+from evenfall.workshop.describing import described
 from evenfall.workshop.opening import Source, open_another, open_plan
 from evenfall.workshop.outputs import drawn
 
@@ -49,8 +52,6 @@ if TYPE_CHECKING:
     from evenfall.units import LengthUnit
     from evenfall.work.cautions import Caution
     from evenfall.work.descriptions import Cutter
-
-Described = TypeVar("Described")
 
 PROGRAM_LIMIT_BYTES = 40_000_000
 """No program of ours comes near this."""
@@ -335,6 +336,7 @@ def program(request: ProgramRequest, progress: Progress = silent) -> ProgramOutc
     if not any(one.is_cut for one in opened.piece.crowns):
         raise RequestError("This plan takes nothing off any fret; there is no program to write.")
     machine, material = opened.machine, opened.material
+    _refuse_finer_than(machine, plan)
     cutter = fret_cutter(opened.piece, opened.cutters, machine, material, request.cutter)
     passes = fret_passes(opened.piece, cutter, machine, material, progress)
     header = _header(opened, request.lift_mm)
@@ -412,9 +414,9 @@ def _judged(
 def _open(plan_file: Source, on: MachineRequest) -> _Opened:
     """Open everything that a program is made for or judged by."""
     specification, plan = open_plan(plan_file)
-    machine = _described(on.machine, Machine, "a machine")
-    cutters: tuple[Cutter, ...] = _described(on.cutters, tuple, "cutters")
-    fixture = None if on.fixture is None else _described(on.fixture, Fixture, "a fixture")
+    machine = described(on.machine, Machine, "a machine")
+    cutters: tuple[Cutter, ...] = described(on.cutters, tuple, "cutters")
+    fixture = None if on.fixture is None else described(on.fixture, Fixture, "a fixture")
     if on.state not in get_args(StringState):
         raise RequestError(
             "The state must be {states:or}, not {given:quoted}.",
@@ -465,16 +467,16 @@ def _open(plan_file: Source, on: MachineRequest) -> _Opened:
     )
 
 
-def _described(source: Source, wanted: type[Described], what: str) -> Described:
-    """Return what a file describes, refused where it describes something else."""
-    described = read_description(source.text(), source=source.name)
-    if not isinstance(described, wanted):
+def _refuse_finer_than(machine: Machine, plan: Plan) -> None:
+    """Refuse a plan whose least cut is under what the machine can take off."""
+    least = float(plan.removal_mm[plan.removal_mm > CUT_MM].min(initial=math.inf))
+    if least < machine.smallest_cut_mm - CUT_MM:
         raise RequestError(
-            "This file does not describe {what}; name another.",
-            at=At(file=source.name),
-            what=what,
+            "The plan takes off {least:length} somewhere, and the smallest cut of this machine is "
+            "{smallest:length}; plan again for the machine ({door_machine}).",
+            least=least,
+            smallest=machine.smallest_cut_mm,
         )
-    return described
 
 
 def _header(opened: _Opened, lift_mm: float) -> Header:

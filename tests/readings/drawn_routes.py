@@ -139,15 +139,22 @@ def board_and_crown_height(chance: Chance) -> tuple[Heights, FloatArray]:
     return taken(rows + action_rows(neck, chance, 1, 12)).heights, neck.heights
 
 
-def by_bow(chance: Chance, *, shared_relief: bool) -> tuple[Heights, FloatArray]:
-    """Relief and rocking; every fret that did not rock is off the bow by what cannot be seen."""
+def by_bow(
+    chance: Chance, *, shared_relief: bool, over_high: bool = False
+) -> tuple[Heights, FloatArray]:
+    """Relief and rocking; every fret that did not rock is off the bow by what cannot be seen.
+
+    One relief for all strings is read on a line of its own, or over a fret that is high under some
+    strings by the line of one of them, whichever it was.
+    """
     first, last = STATION[:, :1], STATION[:, -1:]
     share = (STATION - first) / (last - first)
     shape = BOW.frets - (1.0 - share) * BOW.frets[:, :1] - share * BOW.frets[:, -1:]
     neck = smooth_neck()
     neck.crowns = 0.15 * shape
-    # a relief reading for all strings says nothing of a fret that is high under one of them
     rocked = {0: [4], 1: [8, 9], 2: [10 if shared_relief else 6], 3: []}
+    if over_high:
+        rocked = {0: [6], 1: [6], 2: [], 3: []}
     crowns = neck.crowns + DETECTION_U_MM * chance.normal(size=(K, F))
     for k, frets in rocked.items():
         crowns[k, frets] = neck.crowns[k, frets] + 0.1
@@ -163,6 +170,7 @@ def by_bow(chance: Chance, *, shared_relief: bool) -> tuple[Heights, FloatArray]
                 rows.append(row("rocking", k + 1, f"{fret + 1} gap at {at}", value, 0.01, chance))
     if shared_relief:  # read on a line of its own, whose frets are as uncertain
         line = 0.15 * shape[0] + DETECTION_U_MM * chance.normal(size=F)
+        line[6] += 0.1 * (over_high and chance.integers(K) in (0, 1))
         gap = float(line_gap_weights(STATION[0], 7, 1, F) @ line)
         rows.append(row("relief", "", 7, gap, 0.01, chance))
     return taken(rows + action_rows(neck, chance, 1, 12)).heights, neck.heights
@@ -225,6 +233,9 @@ ROUTES = {
     "board and crown height": board_and_crown_height,
     "relief and rocking": lambda chance: by_bow(chance, shared_relief=False),
     "one relief for all strings": lambda chance: by_bow(chance, shared_relief=True),
+    "one relief over a fret high under some": lambda chance: by_bow(
+        chance, shared_relief=True, over_high=True
+    ),
     "scan and heights": scan_with_heights,
     "scan and actions": scan_with_actions,
     "converted to tension": converted_to_playing_tension,

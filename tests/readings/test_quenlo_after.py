@@ -27,11 +27,6 @@ def test_the_sheets_are_what_a_reader_finds_at_the_settings_of_the_plan(
     assert not [f for f in proof.findings if f.code in ("off-plan", "disagree")]
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="under string 3 the level line stands 0.069 mm over fret 1, whose crown was "
-    "interpolated: the plan states a first-fret gap of 0.375 mm where 0.444 mm is read",
-)
 def test_what_is_read_at_the_settings_is_what_the_plan_states() -> None:
     plan = quenlo_plan()
     after = Source("after.csv", read_after(plan, "quenlo-after-finer.csv").encode())

@@ -1,14 +1,16 @@
 """Crown tops from relief and the three-fret rocking test, without a datum.
 
-Every string is taken by itself. Its crowns lie on the neck's bow, whose size the relief readings
-give; frets on which a short straightedge rocked stand off it by amounts that the gaps give. The
-straight datum is the line over fret 1 and the last fret (any straight line serves as well).
+Every string is taken by itself. Its crowns lie on the neck's bow, whose size its relief readings
+give, or those of the others where it has none; frets on which a short straightedge rocked stand off
+it by amounts that the gaps give. A relief reading that names no string is taken to lie under the
+string that work sheets ask for: over a fret that is high under one side, it is off by more under
+another. The straight datum is the line over fret 1 and the last fret (any straight line serves).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -18,6 +20,7 @@ from evenfall.errors import At, Finding
 from evenfall.measurement import Origin
 from evenfall.measurement.causes import Causes
 from evenfall.neck import default_bow
+from evenfall.neck.bow import relief_point
 from evenfall.neck.gaps import line_gap_weights, rocking_gap_weights
 from evenfall.sheets.crown_tops import CrownTops, add_reading
 from evenfall.sheets.means import COVERAGE_FACTOR, Key, Mean, at_key, named
@@ -47,11 +50,26 @@ class _Gap:
 
 
 @dataclass(frozen=True, slots=True)
+class _Solved:
+    """What the gaps on one string's line say."""
+
+    gaps: tuple[_Gap, ...]
+    silent: tuple[int, ...]  # frets that did not rock
+    relief_of: FloatArray  # weights of the gaps in its relief, after that of the relief elsewhere
+    height_of: FloatArray  # and in its crown tops, (F, as many)
+
+    @property
+    def observed_mm(self) -> list[float]:
+        """What was read."""
+        return [gap.mean.value_mm for gap in self.gaps]
+
+
+@dataclass(frozen=True, slots=True)
 class _Elsewhere:
     """Relief for strings without a reading: the mean of the others [mm], as their weighted sum."""
 
     value_mm: float
-    shares: tuple[tuple[_Gap, float], ...]
+    shares: tuple[tuple[_Solved, float], ...]
     spread_u_mm: float
     spread_degrees_of_freedom: float
 
@@ -71,7 +89,8 @@ def crown_tops_from_bow(
     findings: list[Finding] = []
     height = np.full((count, frets), np.nan)
     causes = Causes(count, frets)
-    relief = _relief_readings(means, shape, lines)
+    middle = relief_point(specification, lines)[1] - 1
+    relief = _relief_readings(means, shape, lines, middle)
     if not any(relief):
         places = [p for key, mean in means.items() if key[0] == "relief" for p in mean.places]
         text = (
@@ -82,7 +101,7 @@ def crown_tops_from_bow(
         fault = Finding("missing", text, at, "error", rows=rows_by_file(places), last=frets)
         missing = np.full((count, frets), Origin.MISSING, dtype=np.int8)
         return CrownTops(height, missing, causes, ()), [fault]
-    general = _relief_elsewhere(relief, shape, lines)
+    solved: list[_Solved | None] = []
     for k in range(count):
         station = lines.station_mm[k, 1:]
         gaps = [_Gap(line_gap_weights(station, *mean.key[2]), mean) for mean in relief[k]]
@@ -91,28 +110,20 @@ def crown_tops_from_bow(
             for key, mean in sorted(means.items())
             if key[0] == "rocking" and key[1] == k + 1
         ]
-        height_of, silent = _solve(gaps, shape[k], own_relief=bool(relief[k]))
-        if height_of is None:
-            middles = sorted({gap.mean.key[2][0] for gap in gaps if gap.mean.key[0] == "rocking"})
-            findings.append(
-                Finding(
-                    "missing",
-                    "The gaps on {on:strings} do not settle the heights of {middles:frets}; read "
-                    "the gap at the other end of each as well.",
-                    At(field="rocking", strings=(k + 1,), frets=tuple(middles)),
-                    "error",
-                    on=k + 1,
-                    middles=middles,
-                )
-            )
-            continue
-        observed = [gap.mean.value_mm for gap in gaps]
-        if not relief[k]:
-            observed.insert(0, general.value_mm)
-        height[k] = height_of @ observed
-        elsewhere = None if relief[k] else general
-        _add_causes(causes, k, height_of, silent, gaps=gaps, general=elsewhere)
-        findings += _residuals(gaps, height[k])
+        solved.append(_solve(gaps, shape[k], own_relief=bool(relief[k])))
+        if solved[k] is None:
+            findings.append(_unsettled(k, gaps))
+    own = [one for one, readings in zip(solved, relief, strict=True) if one and readings]
+    general = _relief_elsewhere(own) if own else None
+    for k, one in enumerate(solved):
+        if one is not None and (relief[k] or general):
+            before = [] if relief[k] or general is None else [general.value_mm]
+            height[k] = one.height_of @ [*before, *one.observed_mm]
+            findings += _residuals(one.gaps, height[k])
+    line_u_mm = _line_u_mm(solved, height, middle)
+    for k, one in enumerate(solved):
+        if one is not None and np.isfinite(height[k]).all():
+            _add_causes(causes, k, one, None if relief[k] else general, line_u_mm)
     origin = np.where(np.isfinite(height), Origin.DERIVED, Origin.MISSING).astype(np.int8)
     route = sentence(
         "Crown tops were worked out from relief and the three-fret rocking test: frets that did "
@@ -133,13 +144,7 @@ def crown_tops_from_bow(
 
 
 def _add_causes(
-    causes: Causes,
-    k: int,
-    height_of: FloatArray,
-    silent: list[int],
-    *,
-    gaps: list[_Gap],
-    general: _Elsewhere | None,
+    causes: Causes, k: int, own: _Solved, general: _Elsewhere | None, line_u_mm: Mapping[Key, float]
 ) -> None:
     """Add what each reading, and each fret that escaped the test, does to the crowns of a string.
 
@@ -147,20 +152,23 @@ def _add_causes(
     escaped on that line, are one for all strings that go by it.
     """
 
-    def add(gap: _Gap, at: tuple[int, int], weight: float, frets: list[int]) -> None:
+    def add(one: _Solved, gap: _Gap, at: tuple[int, int], weight: float) -> None:
         add_reading(causes, gap.mean, at, weight)
-        for fret in frets:
+        key = gap.mean.key
+        if key in line_u_mm:
+            causes.add(("line", key), "relief-elsewhere", at, weight * line_u_mm[key])
+        for fret in one.silent:
             effect = weight * float(gap.weights[fret]) * DETECTION_U_MM
             if effect:
-                line = ("escaped", gap.mean.key[1], fret)
-                causes.add(line, "detection-limit", at, effect)
+                causes.add(("escaped", key[1], fret), "detection-limit", at, effect)
 
     first = 0 if general is None else 1
-    for j, row in enumerate(height_of.tolist()):
+    for j, row in enumerate(own.height_of.tolist()):
         at = (k, j + 1)
         if general is not None:
-            for gap, share in general.shares:
-                add(gap, at, row[0] * share, list(range(len(gap.weights))))
+            for other, share in general.shares:
+                for gap, weight in zip(other.gaps, other.relief_of.tolist(), strict=True):
+                    add(other, gap, at, row[0] * share * weight)
             causes.add(
                 ("relief elsewhere", k),
                 "relief-elsewhere",
@@ -168,10 +176,31 @@ def _add_causes(
                 row[0] * general.spread_u_mm,
                 general.spread_degrees_of_freedom,
             )
-        for gap, weight in zip(gaps, row[first:], strict=True):
-            add(gap, at, weight, silent)
-        if j in silent:
+        for gap, weight in zip(own.gaps, row[first:], strict=True):
+            add(own, gap, at, weight)
+        if j in own.silent:
             causes.add(("escaped", k + 1, j), "detection-limit", at, -DETECTION_U_MM)
+
+
+def _line_u_mm(
+    solved: Sequence[_Solved | None], height_mm: FloatArray, middle: int
+) -> dict[Key, float]:
+    """Return what is open of relief readings that name no string, by reading [mm].
+
+    They may have been taken under another string than the middle one: where a fret that rocked was
+    among their three, there they would have shown another gap.
+    """
+    found: dict[Key, float] = {}
+    if (one := solved[middle]) is None:
+        return found
+    known = [other for other in solved if other is not None]
+    rocked = ~np.all([np.isin(np.arange(height_mm.shape[1]), o.silent) for o in known], axis=0)
+    for gap in one.gaps:
+        if gap.mean.key[:2] == ("relief", 0) and gap.weights[rocked].any():
+            seen = height_mm @ gap.weights
+            apart = seen[np.isfinite(seen)] - seen[middle]
+            found[gap.mean.key] = float(np.sqrt(np.square(apart).mean()))
+    return found
 
 
 def _shape_over_end_frets(specification: Specification, lines: StringLines) -> FloatArray:
@@ -188,67 +217,74 @@ def _gain(mean: Mean, station: FloatArray, shape: FloatArray) -> float:
 
 
 def _relief_readings(
-    means: Mapping[Key, Mean], shape: FloatArray, lines: StringLines
+    means: Mapping[Key, Mean], shape: FloatArray, lines: StringLines, middle: int
 ) -> list[list[Mean]]:
-    """Return the relief readings of each string: its own, else those for all strings."""
-    readings: list[list[Mean]] = []
-    for k, bow in enumerate(shape):
-        telling = [
+    """Return the relief readings of each string; one that names none is of the middle string."""
+    return [
+        [
             mean
             for key, mean in sorted(means.items())
             if key[0] == "relief"
-            and key[1] in (0, k + 1)
+            and (key[1] - 1 if key[1] else middle) == k
             and _gain(mean, lines.station_mm[k, 1:], bow) > LEAST_GAIN
         ]
-        readings.append([mean for mean in telling if mean.key[1]] or telling)
-    return readings
+        for k, bow in enumerate(shape)
+    ]
 
 
-def _relief_elsewhere(
-    relief: list[list[Mean]], shape: FloatArray, lines: StringLines
-) -> _Elsewhere:
+def _relief_elsewhere(found: list[_Solved]) -> _Elsewhere:
     """Return the relief for strings without a reading: the mean of the others, with its spread."""
-    found = []
-    for k, readings in enumerate(relief):
-        station = lines.station_mm[k, 1:]
-        for mean in readings:
-            gap = _Gap(line_gap_weights(station, *mean.key[2]), mean)
-            found.append((gap, _gain(mean, station, shape[k])))
     count = len(found)
-    estimates = [gap.mean.value_mm / gain for gap, gain in found]
+    estimates = [float(one.relief_of @ one.observed_mm) for one in found]
     spread = float(np.var(estimates, ddof=1)) if count > 1 else 0.0
     # what another string may differ by: as much as those that were read, and their uncertainty
-    reading = sum((gap.mean.u_mm / gain) ** 2 for gap, gain in found)
+    reading = sum(
+        (weight * gap.mean.u_mm) ** 2
+        for one in found
+        for gap, weight in zip(one.gaps, one.relief_of.tolist(), strict=True)
+    )
     other_u_mm = math.sqrt(spread + reading / count - reading / count**2)
     return _Elsewhere(
         value_mm=float(np.mean(estimates)),
-        shares=tuple((gap, 1.0 / (gain * count)) for gap, gain in found),
+        shares=tuple((one, 1.0 / count) for one in found),
         spread_u_mm=other_u_mm,
         spread_degrees_of_freedom=count - 1.0 if spread > 0.0 else math.inf,
     )
 
 
-def _solve(
-    gaps: list[_Gap], shape: FloatArray, *, own_relief: bool
-) -> tuple[FloatArray | None, list[int]]:
-    """Return the weights of the gaps in the crowns of one string, and the frets that did not rock.
+def _solve(gaps: list[_Gap], shape: FloatArray, *, own_relief: bool) -> _Solved | None:
+    """Return what the gaps on one string's line say; None if they do not settle its heights.
 
     Where the string has no relief reading, the first weight is that of the relief of the others.
-    None if the gaps do not settle the heights.
     """
     frets = len(shape)
     rocked = sorted({gap.mean.key[2][0] - 1 for gap in gaps if gap.mean.key[0] == "rocking"})
-    silent = [fret for fret in range(frets) if fret not in rocked]
+    silent = tuple(fret for fret in range(frets) if fret not in rocked)
     weights = np.array([gap.weights for gap in gaps]).reshape(len(gaps), frets)
     design = np.column_stack([weights @ shape, weights[:, rocked]])
     if not own_relief:
         design = np.vstack([np.eye(1, design.shape[1]), design])
     if np.linalg.matrix_rank(design) < design.shape[1]:
-        return None, silent
-    return np.column_stack([shape, np.eye(frets)[:, rocked]]) @ np.linalg.pinv(design), silent
+        return None
+    solver = np.linalg.pinv(design)
+    height_of = np.column_stack([shape, np.eye(frets)[:, rocked]]) @ solver
+    return _Solved(tuple(gaps), silent, solver[0], height_of)
 
 
-def _residuals(gaps: list[_Gap], height: FloatArray) -> list[Finding]:
+def _unsettled(k: int, gaps: list[_Gap]) -> Finding:
+    middles = sorted({gap.mean.key[2][0] for gap in gaps if gap.mean.key[0] == "rocking"})
+    return Finding(
+        "missing",
+        "The gaps on {on:strings} do not settle the heights of {middles:frets}; read the gap at "
+        "the other end of each as well.",
+        At(field="rocking", strings=(k + 1,), frets=tuple(middles)),
+        "error",
+        on=k + 1,
+        middles=middles,
+    )
+
+
+def _residuals(gaps: Sequence[_Gap], height: FloatArray) -> list[Finding]:
     """Return a finding for each gap that the heights found do not reproduce."""
     findings = []
     for gap in gaps:

@@ -191,6 +191,49 @@ def test_a_whole_job_goes_through_the_archive_without_files_in_between(place: Pa
     step("plan", "UY-0417", "--settled", "--json")  # from the readings after the work
 
 
+def test_who_did_a_step_and_when_are_filed_with_it(place: Path) -> None:
+    for name in ("tesquil.spec.toml", "tesquil-before.csv"):
+        (place / name).write_bytes(ef.Source.invented(name).content or b"")
+    known = ("--spec", "tesquil.spec.toml", "--serial", "UY-0417")
+    who = ("--by", "Q. Ulbrandt", "--on", "2024-05-02")
+    step("measure", "tesquil-before.csv", *known, *who)
+    shown = run("show", "UY-0417").output
+    (line,) = (one for one in shown.splitlines() if " measurement " in one)
+    assert line.startswith("2024-05-02 ")
+    assert "[Q. Ulbrandt]" in line
+    assert "2024-05-02" in run("history", "UY-0417").output
+    refused = step("plan", "UY-0417", "--settled", "--on", "soon", status=2).output
+    assert 'on: "soon" is no day or time' in refused
+    assert ": plan." in step("plan", "UY-0417", *who).output
+
+
+def test_every_step_takes_the_number_of_a_dossier(place: Path) -> None:
+    for name in ("yard.machine.toml", "yard.cutters.toml"):
+        (place / name).write_bytes(ef.Source.invented(name).content or b"")
+    run("add", PLAN, "--serial", "UY-0417")
+    assert "Tesquil" in step("diagnose", "UY-0417").output
+    assert "Tesquil" in step("pitch", "UY-0417").output
+    assert json.loads(step("neck", "UY-0417", "--json").stdout)
+    machine = ("--machine", "yard.machine.toml", "--cutters", "yard.cutters.toml")
+    cut = ("--accept-stiffness", "measured on this bench", "-o", "cut.ngc")
+    told = step("program", "UY-0417", *machine, *cut).output
+    assert "Filed in the dossier of UY-0417, Tesquil (invented): program." in told
+    step("program", "check", "cut.ngc", "--plan", "UY-0417", *machine, *cut[:2])
+    assert "Program cut.ngc." in run("show", "UY-0417").output
+    for name in ("diagnose", "pitch", "neck", "play"):
+        assert "No dossier goes by" in step(name, "UY-9999", status=2).output
+
+
+def test_a_batch_of_wire_is_kept_and_fitted() -> None:
+    run("add", PLAN, "--serial", "UY-0417")
+    run("add", "--subject", "wire batch", "--name", "W-12")
+    told = run("note", "W-12", "Two coils.", "--amount", "4 m", "--crown-height", "1.2").output
+    assert "received" in told
+    assert "crown height 1.200 mm" in told
+    assert "Fitted W-12" in run("note", "UY-0417", "frets 1 to 20", "--part", "W-12").output
+    assert "UY-0417" in run("find", "w-12").output
+
+
 def test_a_path_that_is_there_wins_over_a_number(place: Path) -> None:
     run("add", PLAN, "--serial", "UY-0417")
     (place / "UY-0417").write_bytes((STORED / "quenlo.measurement@0.json").read_bytes())

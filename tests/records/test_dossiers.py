@@ -225,3 +225,78 @@ def test_figures_that_are_not_known_are_left_out(dossiers: Dossiers) -> None:
     assert math.isnan(read.relief_mm)
     assert "relief" not in str(entry.facts)
     assert "–" not in dossiers.history("UY-0417").drawing()[:50]
+
+
+def test_what_was_accepted_is_an_entry_of_its_own_by_who_accepted_it(dossiers: Dossiers) -> None:
+    plan = ef.Plan.from_dict(json.loads(Path(PLAN.name).read_text(encoding="utf-8")))
+    proof = ef.Proof.from_dict(json.loads(Path(PROOF.name).read_text(encoding="utf-8")))
+    burr = ef.Accepted("lone-crown", "7:3", "wire burr, filed off", "M. Tessquin")
+    rough = ef.Accepted("coarse", "", "only a rough look", "")
+    plan = dataclasses.replace(plan, accepted=(burr,))
+    with_plan = dataclasses.replace(burr, with_plan=True)
+    proof = dataclasses.replace(proof, accepted=(with_plan, rough))
+    dossiers.file(plan, proof, person="Q. Ulbrandt")
+    assert dossiers.file(plan, proof).new == ()
+    (line,) = dossiers.find("tesquil")
+    told = {say(e.said): e.person for e in dossiers.show(line.dossier).entries}
+    codes = [made.content_hash[:10].upper() for made in (plan, proof)]
+    words = f"Accepted for {codes[0]}: lone-crown@7:3. Reason: wire burr, filed off"
+    assert told[words] == "M. Tessquin"
+    assert told[f"Accepted for {codes[1]}: coarse. Reason: only a rough look"] == "Q. Ulbrandt"
+    assert sum(words.startswith("Accepted") for words in told) == 2
+
+
+def test_a_specification_alone_goes_into_the_dossier_of_its_model(dossiers: Dossiers) -> None:
+    text = ef.Source.invented("tesquil.spec.toml").text()
+    added = dossiers.add(ef.AddRequest((ef.Source("tesquil.toml", text.encode()),)))
+    assert (added.line.subject, added.line.name) == ("model", "Tesquil (invented)")
+    add(dossiers, PLAN)  # an instrument of that model has a dossier of its own
+    revised = text.replace("relief = { value = 0.20", "relief = { value = 0.22")
+    again = dossiers.add(ef.AddRequest((ef.Source("tesquil.toml", revised.encode()),)))
+    assert (again.line.dossier, again.new) == (added.line.dossier, ("specification",))
+    assert dossiers.named("model Tesquil (invented)") == added.line.dossier
+    (found,) = dossiers.find("model tesq")
+    assert found.dossier == added.line.dossier
+
+
+def test_wire_of_a_batch_leads_to_the_instruments_it_was_fitted_to(dossiers: Dossiers) -> None:
+    add(dossiers, PLAN)
+    dossiers.add(ef.AddRequest(subject="wire batch", name="W-12", maker="Ulbrandt (invented)"))
+    facts = {"amount": "4 m", "material": "nickel silver", "crown_height_mm": 1.2}
+    told = dossiers.note(ef.NoteRequest("W-12", "Two coils.", facts=facts))
+    words = "Received: Two coils. amount 4 m, material nickel silver, crown height 1.200 mm"
+    assert say(told.said) == words
+    told = dossiers.note(ef.NoteRequest("UY-0417", "frets 1 to 20", facts={"part": "W-12"}))
+    assert say(told.said) == "Fitted W-12, Ulbrandt (invented): frets 1 to 20"
+    assert {line.subject for line in dossiers.find("w-12")} == {"wire batch", "instrument"}
+    assert dossiers.named("wire batch W-12") != dossiers.named("UY-0417")
+    with pytest.raises(RequestError, match="No dossier goes by"):
+        dossiers.note(ef.NoteRequest("UY-0417", "x", facts={"part": "W-99"}))
+
+
+def test_the_story_goes_by_when_it_was_measured(dossiers: Dossiers) -> None:
+    add(dossiers, PLAN)
+    earlier = ef.MeasureRequest(
+        (ef.Source.invented("tesquil-before.csv"),), ef.Source.invented("tesquil.spec.toml")
+    )
+    measured = ef.measure(earlier).measurement
+    dossiers.file(measured, instrument="UY-0417", person="Q. Ulbrandt", done="2023-05-02")
+    points = dossiers.history("UY-0417").points
+    assert points[0].at[:10] == "2023-05-02"
+    assert points[0].code == measured.content_hash[:10].upper()
+    assert "2023" in dossiers.history("UY-0417").drawing()
+    shown = dossiers.show("UY-0417")
+    assert [e.shown_at for e in shown.entries if e.done] == ["2023-05-02"]
+    with pytest.raises(RequestError, match="no day or time"):
+        dossiers.add(ef.AddRequest(instrument="UY-0417", job="J", done="yesterday"))
+
+
+def test_entries_carry_the_time_of_the_clock_that_is_given(
+    new_address: Callable[[str], str],
+) -> None:
+    at = "2024-02-29T09:30:00.000000Z"
+    with ef.archive(new_address("past"), make=True, clock=lambda: at) as past:
+        dossier = add(past, PLAN, PROOF, person="M. Tessquin")
+        assert {entry.at for entry in past.archive.entries(dossier)} == {at}
+        assert {point.at for point in past.history(dossier).points} == {at}
+        assert past.verify().sound

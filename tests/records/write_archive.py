@@ -41,7 +41,13 @@ def write() -> None:
                         },
                         documents={"plan.json": {"accepted": [{"person": "M. Tessquin"}]}},
                     ),
+                    Filing(
+                        "accepted",
+                        {"document": "ab" * 32, "code": "coarse", "place": "7:3", "reason": "burr"},
+                        person="M. Tessquin",
+                    ),
                     Filing("step", {"work": "Levelled.", "station": "2"}, person="Q. Ulbrandt"),
+                    Filing("note", {"words": "Nut worn.", "done": "2025-11-30"}),
                 ]
                 dossier = archive.file(None, filings)[0].dossier
                 corrected = Filing(
@@ -54,6 +60,15 @@ def write() -> None:
             dates = {"date": "2026-01-05", "valid_until": "2027-01-05", "result": "within limits"}
             reading = {"standard": "5 mm block", "reference_mm": 5.0, "read_mm": 5.001}
             archive.file(None, [gauge, Filing("calibration", dates), Filing("check", reading)])
+            batch = Filing("opened", {"subject": "wire batch", "name": "W-12"})
+            came = {"words": "Two coils.", "amount": "4 m", "crown_height_mm": 1.2}
+            wire = archive.file(None, [batch, Filing("received", came)])[0].dossier
+            fitted = {"part": wire, "name": "W-12", "words": "frets 1 to 20"}
+            archive.file(dossier, [Filing("fitted", fitted)])
+            model = Filing("opened", {"subject": "model", "name": "Tesquil"})
+            revision = {"title": "Tesquil", "content_hash": "cd" * 32}
+            kept = Filing("specification", revision, documents={"spec.toml": "[model]"})
+            archive.file(None, [model, kept])
             archive.sign(dossier, signing_key())
             with archive.reading() as connection:
                 tables = {

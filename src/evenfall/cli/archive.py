@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from evenfall.cli.desk import ADDRESS
+from evenfall.cli.desk import ADDRESS, by_option, on_option
 from evenfall.cli.door import (
     WORDS,
     Commands,
+    Number,
     json_option,
     path_argument,
     path_option,
@@ -46,7 +47,6 @@ _address = click.option(
 )
 _instrument = click.argument("instrument", help="Number, name or id of the dossier.")
 _place = click.argument("place", help="Folder, or address of a database.")
-_by = click.option("--by", "person", default="", metavar="NAME", help="Name of who files it.")
 
 
 @click.group(name="archive", cls=Commands)
@@ -86,19 +86,21 @@ def _print(text: str, unit: LengthUnit = "mm", **values: Value) -> None:
 @click.option("--maker", default="", help="Who made the instrument, for a new dossier.")
 @click.option(
     "--subject",
-    type=click.Choice(["instrument", "gauge", "machine", "wire batch", "part"]),
+    type=click.Choice(["instrument", "model", "gauge", "machine", "wire batch", "part"]),
     default="instrument",
     help="What a new dossier is of.",
 )
-@click.option("--name", default="", help="Name of a gauge, machine, wire batch or part.")
-@_by
+@click.option("--name", default="", help="Name of a model, gauge, machine, wire batch or part.")
+@by_option
+@on_option
 @_address
 @json_option
 def add(*, files: tuple[Path, ...], address: str, as_json: bool, **how: Any) -> None:
     """File FILES into the dossier of their instrument.
 
-    The dossier is that of the serial number in the files, and is opened if there is none. A file
-    that is there already is not filed again.
+    The dossier is that of the serial number in the files, and is opened if there is none; a
+    specification alone goes into the dossier of its model. A file that is there already is not
+    filed again.
     """
     from evenfall import workshop
 
@@ -174,7 +176,7 @@ def show(
         words = f"\n{' ' * 33}".join(shown_lines(entry.said, lengths))
         who = f"  [{plain_line(entry.person)}]" if entry.person else ""
         marks = f"{'  corrected later' * entry.corrected}{'  signed' * entry.signed}"
-        click.echo(f"{entry.at[:16].replace('T', ' ')}  {entry.kind:13}  {words}{who}{marks}")
+        click.echo(f"{entry.shown_at:16}  {entry.kind:13}  {words}{who}{marks}")
     if output is not None:
         click.echo(f"Wrote {output}")
 
@@ -238,7 +240,8 @@ def history(
 @command.command()
 @_instrument
 @click.argument("words", help="The note, or what was done.")
-@_by
+@by_option
+@on_option
 @path_option("--photo", "photos", multiple=True, help="Photo that goes with it; repeatable.")
 @click.option("--station", default="", help="Where a step of work was done.")
 @click.option("--gauge", default="", help="What it was measured with.")
@@ -255,6 +258,28 @@ def history(
     metavar="NAME STATED READ",
     help="Reading of a check standard: its name, its length and what was read [mm].",
 )
+@click.option(
+    "--part",
+    default="",
+    metavar="NUMBER",
+    help="Part, or batch of wire, that was fitted: its name, number or id; WORDS say where.",
+)
+@click.option("--amount", default="", help="How much came in of a batch of wire or of a part.")
+@click.option("--material", default="", help="What came in is made of.")
+@click.option(
+    "--crown-height",
+    "crown_height_mm",
+    type=Number(high=10.0),
+    metavar="MM",
+    help="Crown height of wire that came in [mm].",
+)
+@click.option(
+    "--crown-width",
+    "crown_width_mm",
+    type=Number(high=20.0),
+    metavar="MM",
+    help="Crown width of wire that came in [mm].",
+)
 @click.option("--corrects", default="", metavar="ENTRY", help="Entry that this one corrects.")
 @_address
 @json_option
@@ -268,14 +293,18 @@ def note(
     corrects: str,
     address: str,
     as_json: bool,
-    **facts: str,
+    **facts: Any,
 ) -> None:
-    """Write WORDS into the dossier of INSTRUMENT: a note, a step of work, or a calibration."""
+    """Write WORDS into the dossier of INSTRUMENT, or of a gauge, machine, batch or part.
+
+    A note, a step of work, a calibration, a reading of a check standard, what came in, or what was
+    fitted: the options say which.
+    """
     from evenfall import workshop
     from evenfall.codec import plain, with_words
     from evenfall.workshop.archive_views import shown_lines
 
-    given: dict[str, str | float] = {name: value for name, value in facts.items() if value}
+    given = {name: value for name, value in facts.items() if value not in ("", None)}
     if check is not None:
         given |= {"standard": check[0], "reference_mm": check[1], "read_mm": check[2]}
     request = workshop.NoteRequest(

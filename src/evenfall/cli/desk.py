@@ -24,6 +24,8 @@ class Desk(NamedTuple):
     """The archive that a step works with; none unless the address is set."""
 
     address: str
+    person: str = ""
+    done: str = ""
 
     def source(self, given: Path, kind: str, *, ahead: bool = False) -> Source:
         """Return a file that is there, else the newest document of that kind in the dossier.
@@ -42,6 +44,7 @@ class Desk(NamedTuple):
         *made: FileContent,
         given: Path,
         files: Iterable[Source] = (),
+        programs: Iterable[Source] = (),
         person: str = "",
     ) -> str:
         """File what a step made, and return a line that says so; "" without an archive."""
@@ -53,7 +56,14 @@ class Desk(NamedTuple):
             instrument = ""
             if not os.path.exists(given):
                 instrument = dossiers.named(str(given))
-            added = dossiers.file(*made, files=files, instrument=instrument, person=person)
+            added = dossiers.file(
+                *made,
+                files=files,
+                programs=programs,
+                instrument=instrument,
+                person=self.person or person,
+                done=self.done,
+            )
         new = ", ".join(added.new) or "nothing new"
         return f"Filed in the dossier of {added.line.title or added.line.dossier}: {new}."
 
@@ -65,18 +75,44 @@ def tell(line: str, *, as_json: bool) -> None:
 
 
 def archive_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add `--archive`; the command gets `desk`."""
+    """Add `--archive`, `--by` and `--on`; the command gets `desk`."""
+
+    @wraps(command)
+    def gathered(*, address: str, person: str, done: str, **rest: Any) -> Any:
+        return command(desk=Desk(address, person, done), **rest)
+
+    told = "File the result into this archive, and take what is named by number from it"
+    return _address(told)(by_option(on_option(gathered)))
+
+
+def from_archive_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add `--archive` to a command that files nothing; the command gets `desk`."""
 
     @wraps(command)
     def gathered(*, address: str, **rest: Any) -> Any:
         return command(desk=Desk(address), **rest)
 
+    return _address("Take what is named by number from this archive")(gathered)
+
+
+def _address(told: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
     return click.option(
         "--archive",
         "address",
         envvar=ADDRESS,
         default="",
         metavar="ADDRESS",
-        help="File the result into this archive, and take what is named by number from it "
-        "(default: what the environment variable EVENFALL_ARCHIVE names).",
-    )(gathered)
+        help=f"{told} (default: what the environment variable {ADDRESS} names).",
+    )
+
+
+by_option = click.option(
+    "--by", "person", default="", metavar="NAME", help="Name of who did it, for the archive."
+)
+on_option = click.option(
+    "--on",
+    "done",
+    default="",
+    metavar="DATE",
+    help="Day or time when it was done, for the archive (ISO 8601; default: now).",
+)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from evenfall.cli.desk import Desk, from_archive_option
 from evenfall.cli.door import (
     path_argument,
     sheet_options,
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 @path_argument("measurement", help="Measurement file, or a hand sheet with --spec.")
 @sheet_options
 @neck_options
+@from_archive_option
 @result_options
 def command(
     *,
@@ -30,6 +32,7 @@ def command(
     spec: Path | None,
     serial: str,
     neck: NeckReadings,
+    desk: Desk,
     result: Result,
 ) -> int:
     """Find what is wrong with an instrument and what adjusting alone would cure.
@@ -39,6 +42,7 @@ def command(
     from evenfall import workshop
     from evenfall.cli.reports import show_diagnosis
 
-    request = workshop.DiagnoseRequest(source_of(measurement), source_of(spec), serial, neck)
+    given = desk.source(measurement, "measurement")
+    request = workshop.DiagnoseRequest(given, source_of(spec), serial, neck)
     made = result.of(workshop.diagnose, request, show_diagnosis)
     return 1 if made.read_again else 0

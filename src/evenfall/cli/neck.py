@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from evenfall.cli.desk import Desk, from_archive_option
 from evenfall.cli.door import (
     Number,
     path_argument,
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="Convert readings taken without strings to playing tension, and write them to FILE.",
 )
+@from_archive_option
 @result_options
 def command(
     *,
@@ -48,6 +50,7 @@ def command(
     neck: NeckReadings,
     humidity_percent: tuple[float, float] | None,
     convert: Path | None,
+    desk: Desk,
     result: Result,
 ) -> None:
     """Predict the relief with other strings, a turned truss rod or other humidity.
@@ -63,7 +66,7 @@ def command(
 
     read = [source, spec, *(Path(one.name) for one in neck.sources)]
     request = workshop.NeckRequest(
-        source_of(source), source_of(spec), serial, neck, humidity_percent
+        desk.source(source, "measurement"), source_of(spec), serial, neck, humidity_percent
     )
     result.of(
         workshop.neck,

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from evenfall.cli.desk import Desk, from_archive_option
 from evenfall.cli.door import (
     Number,
     path_argument,
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     metavar="MM",
     help="How far behind the fret the string is pressed [mm] (default: the specification's).",
 )
+@from_archive_option
 @result_options
 def command(
     *,
@@ -36,6 +38,7 @@ def command(
     spec: Path | None,
     serial: str,
     finger_mm: float | None,
+    desk: Desk,
     result: Result,
 ) -> None:
     """Find how far every stopped note is from equal temperament and what would help.
@@ -46,5 +49,6 @@ def command(
     from evenfall import workshop
     from evenfall.cli.reports import show_pitch
 
-    request = workshop.PitchRequest(source_of(source), source_of(spec), serial, finger_mm)
+    given = desk.source(source, "measurement")
+    request = workshop.PitchRequest(given, source_of(spec), serial, finger_mm)
     result.of(workshop.pitch, request, show_pitch)

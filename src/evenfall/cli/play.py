@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from evenfall.cli.desk import Desk, from_archive_option
 from evenfall.cli.door import (
     Number,
     path_argument,
@@ -91,6 +92,7 @@ class _Note(click.ParamType["tuple[int, int]"]):
     help="Note for --wav, such as 3:5, or 3:0 for the open string; repeatable (default: the "
     "worst).",
 )
+@from_archive_option
 @result_options
 def command(
     *,
@@ -104,6 +106,7 @@ def command(
     duration_s: float,
     wav: Path | None,
     notes: tuple[tuple[int, int], ...],
+    desk: Desk,
     result: Result,
 ) -> None:
     """Compute how every note sounds: clean, touching a fret or rattling.
@@ -119,7 +122,7 @@ def command(
     if notes and wav is None:
         raise click.UsageError("--note needs --wav, the folder for the sounds.")
     request = workshop.PlayRequest(
-        source_of(source),
+        desk.source(source, "measurement"),
         source_of(spec),
         serial,
         as_found,

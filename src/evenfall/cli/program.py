@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from evenfall.cli.desk import Desk, archive_option, from_archive_option, tell
 from evenfall.cli.door import (
     WORDS,
     Number,
@@ -173,6 +174,7 @@ class _Program(click.Group):
     help="Lift the whole program for a dry run over the work [mm].",
 )
 @path_option("-o", "--output", help="File to write (default: named after the plan, .ngc).")
+@archive_option
 @pictures_option
 @json_option
 @unit_option
@@ -185,6 +187,7 @@ def command(
     cutter: int | None,
     lift_mm: float,
     output: Path | None,
+    desk: Desk,
     pictures: Path | None,
     as_json: bool,
     unit: str | None,
@@ -204,7 +207,7 @@ def command(
     given = (on.machine, on.cutters, on.fixture, on.found)
     inputs = [plan, *(Path(one.name) for one in given if one is not None)]
     keep_apart([target], inputs, folders=[pictures])
-    request = workshop.ProgramRequest(source_of(plan), on, cutter, lift_mm)
+    request = workshop.ProgramRequest(desk.source(plan, "plan", ahead=True), on, cutter, lift_mm)
     with Waiting() as waiting:
         outcome = workshop.program(request, waiting)
         proof = None if lift_mm else outcome.proof(waiting)
@@ -213,6 +216,8 @@ def command(
         if pictures is not None:
             files |= picture_files(outcome.pictures(shown, waiting), pictures, waiting)
         keep_apart(files, inputs, folders=[pictures])
+        written = workshop.Source(str(target), files[target])
+        filed = desk.file(given=plan, files=[request.plan], programs=[written])
         write_together(files, folders=[pictures])
     verdict = None if proof is None else proof.verdict
     if as_json:
@@ -228,6 +233,7 @@ def command(
                 "readings to see why, read or plan again, and write the program again."
             )
         show_written(files)
+    tell(filed, as_json=as_json)
     if verdict not in (None, "conforms"):
         context.exit(1)
 
@@ -236,6 +242,7 @@ def command(
 @path_argument("program", help="Program to judge, whoever wrote or edited it.")
 @path_option("--plan", required=True, help="Plan that it is to carry out.")
 @machine_options
+@from_archive_option
 @pictures_option
 @json_option
 @unit_option
@@ -246,6 +253,7 @@ def check(
     program: Path,
     plan: Path,
     on: Any,
+    desk: Desk,
     pictures: Path | None,
     as_json: bool,
     unit: str | None,
@@ -255,7 +263,7 @@ def check(
     from evenfall.files import write_together
     from evenfall.workshop.outputs import picture_files
 
-    request = workshop.ProgramCheckRequest(source_of(program), source_of(plan), on)
+    request = workshop.ProgramCheckRequest(source_of(program), desk.source(plan, "plan"), on)
     with Waiting() as waiting:
         outcome = workshop.check_program(request, waiting)
         shown = shown_unit(unit, outcome.unit)

@@ -23,7 +23,7 @@ from evenfall.codec import Content
 from evenfall.codec.forms import NAN, choice, hash_text, number, part, text, whole
 from evenfall.errors import At, BrokenFileError
 
-Subject = Literal["instrument", "gauge", "machine", "wire batch", "part"]
+Subject = Literal["instrument", "model", "gauge", "machine", "wire batch", "part"]
 """What a dossier can be of."""
 
 Store = Literal["document", "file"]
@@ -52,6 +52,15 @@ class Facts(Content):
     """What every entry holds: a salt, so that a hash gives nothing away, and what is attached."""
 
     salt: str = field(metadata=text("random", longest=32, pattern="[0-9a-f]{32}"))
+    done: str = field(
+        default="",
+        metadata=text(
+            "when it was done or taken, if not when it was filed; ISO 8601",
+            longest=20,
+            pattern=DAY,
+            later=True,
+        ),
+    )
     attached: tuple[Attached, ...] = field(
         default=(), metadata=part(Attached, "what belongs to the entry", "*", later=True)
     )
@@ -140,6 +149,42 @@ class Note(Facts):
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class AcceptedGate(Facts):
+    """A reading that a gate asks for again, accepted as it is; who did so stands in the head."""
+
+    document: str = field(metadata=hash_text("content hash of the plan or proof that counts on it"))
+    code: str = field(metadata=text("code of the gate", longest=60))
+    place: str = field(metadata=text("fret, or fret:string; empty for every place", longest=5))
+    reason: str = field(metadata=text("why the reading is right", longest=2000))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Received(Facts):
+    """What came in under one name: a batch of wire, or parts."""
+
+    words: str = field(metadata=text("what came in: what its papers say", longest=2000))
+    amount: str = field(default="", metadata=text("how much", longest=200, later=True))
+    material: str = field(default="", metadata=text("material", longest=200, later=True))
+    crown_height_mm: float = field(
+        default=NAN, metadata=number(0.0, 10.0, "crown height of wire", null=NAN, later=True)
+    )
+    crown_width_mm: float = field(
+        default=NAN, metadata=number(0.0, 20.0, "crown width of wire", null=NAN, later=True)
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Fitted(Facts):
+    """A part, or wire of a batch, that went into the subject."""
+
+    part: str = field(
+        metadata=text("dossier of the part or batch", longest=32, pattern="[0-9a-f]{32}")
+    )
+    name: str = field(metadata=text("what it goes by", longest=200))
+    words: str = field(metadata=text("where it went", longest=2000))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Calibration(Facts):
     """A calibration of a gauge or machine."""
 
@@ -173,8 +218,11 @@ KINDS: Mapping[str, type[Facts]] = {
     "program": Kept,
     "page": Kept,
     "photo": Kept,
+    "accepted": AcceptedGate,
     "step": Step,
     "note": Note,
+    "received": Received,
+    "fitted": Fitted,
     "calibration": Calibration,
     "check": CheckReading,
 }

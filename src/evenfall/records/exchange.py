@@ -59,7 +59,7 @@ SHOWN: Mapping[str, frozenset[str]] = {
     "certificates": frozenset({"opened", "alias", "proof", "page"}),
     "measurements": frozenset(
         {"opened", "alias", "proof", "page"}
-        | {"specification", "measurement", "plan", "readings", "scan"}
+        | {"specification", "measurement", "plan", "readings", "scan", "accepted"}
     ),
     "all": frozenset(KINDS),
 }

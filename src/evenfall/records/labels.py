@@ -19,6 +19,7 @@ _NAMED: dict[str, tuple[str, ...]] = {
     "measurement": ("content_hash",),
     "plan": ("content_hash",),
     "proof": ("content_hash",),
+    "fitted": ("name",),
 }
 """Facts of each kind by which its dossier is found."""
 
@@ -41,7 +42,10 @@ def labels_of(entry: Entry) -> set[str]:
     if named is None or entry.facts is None:
         return set()
     facts: dict[str, Any] = json.loads(entry.facts)
-    return set(_keys(facts, named))
+    keys = set(_keys(facts, named))
+    if entry.kind == "opened" and facts["subject"] != "instrument":
+        keys |= keys_of(f"{facts['subject']} {facts['name']}")
+    return keys
 
 
 def _keys(facts: dict[str, Any], named: tuple[str, ...]) -> Iterator[str]:

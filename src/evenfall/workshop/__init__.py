@@ -17,7 +17,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from evenfall.workshop.archives import AddRequest, Dossiers, NoteRequest, archive
+    from evenfall.workshop.archive_requests import AddRequest, NoteRequest
+    from evenfall.workshop.archives import Dossiers, archive
     from evenfall.workshop.bench_sheets import SheetRequest, sheet
     from evenfall.workshop.checking import (
         CheckRequest,
@@ -99,7 +100,8 @@ _ROOMS = {
     "demonstration": "DemoRequest demo",
     "programs": "MachineRequest ProgramCheckRequest ProgramRequest check_program program",
     "describing": "MachineCheckRequest check_machine",
-    "archives": "AddRequest Dossiers NoteRequest archive",
+    "archive_requests": "AddRequest NoteRequest",
+    "archives": "Dossiers archive",
 }
 
 

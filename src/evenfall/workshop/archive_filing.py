@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
@@ -25,6 +25,7 @@ from evenfall.strings.clearance import open_gap_mm
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
+    from evenfall.gates import Accepted
     from evenfall.instrument import Specification
     from evenfall.records.entries import Entry
     from evenfall.workshop.opening import Source
@@ -69,14 +70,19 @@ def papers_of(source: Source, *, person: str = "") -> Papers:
         return Papers("", specification.name, (filing,))
     for kind, endings in _ENDINGS.items():
         if ending in endings.split():
-            content = source.read(LARGEST_FILE_BYTES)
-            kept = Filing(kind, {"title": name[:200]}, person, files={name[:200]: content})
-            return Papers("", "", (kept,))
+            return papers_of_file(kind, source, person=person)
     raise FormatMismatchError(
         "Nothing of this kind is kept in a dossier; file a specification, measurement, plan, "
         "proof, scan, program, page (PDF, HTML) or photo.",
         at=At(file=source.name),
     )
+
+
+def papers_of_file(kind: str, source: Source, *, person: str = "") -> Papers:
+    """Return a file to keep as it is, as an entry of a kind."""
+    name = PurePath(source.name).name[:200]
+    content = source.read(LARGEST_FILE_BYTES)
+    return Papers("", "", (Filing(kind, {"title": name}, person, files={name: content}),))
 
 
 def papers_of_document(made: FileContent, *, person: str = "") -> Papers:
@@ -85,10 +91,16 @@ def papers_of_document(made: FileContent, *, person: str = "") -> Papers:
         return Papers(made.serial, made.model, tuple(_measurement(made, person)))
     if isinstance(made, Plan):
         measured = made.measurement
-        filings = (*_measurement(measured, person), _plan(made, person))
+        filings = (
+            *_measurement(measured, person),
+            _plan(made, person),
+            *_accepted(made.content_hash, made.accepted, person),
+        )
         return Papers(measured.serial, measured.model, filings)
     assert isinstance(made, Proof)  # noqa: S101 (there is no other kind)
-    return Papers(made.serial, made.model, (_proof(made, person),))
+    own = [one for one in made.accepted if not one.with_plan]
+    filings = (_proof(made, person), *_accepted(made.content_hash, own, person))
+    return Papers(made.serial, made.model, filings)
 
 
 def mark_of(filing: Filing) -> str:
@@ -96,6 +108,8 @@ def mark_of(filing: Filing) -> str:
     for content in filing.files.values():
         assert isinstance(content, bytes)  # noqa: S101 (as `papers_of` reads them)
         return f"{filing.kind} {sha256(content)}"
+    if filing.kind == "accepted":
+        return _accepted_mark(filing.facts)
     return str(filing.facts.get("content_hash", ""))
 
 
@@ -103,6 +117,8 @@ def marks_of(entry: Entry) -> set[str]:
     """Return what the document or the files of an entry are known again by."""
     if entry.facts is None:
         return set()
+    if entry.kind == "accepted":
+        return {_accepted_mark(json.loads(entry.facts))}
     files = {one["sha256"] for one in attached_to(entry.facts) if one["store"] == "file"}
     content_hash = str(json.loads(entry.facts).get("content_hash", ""))
     return {f"{entry.kind} {digest}" for digest in files} | {content_hash} - {""}
@@ -170,6 +186,17 @@ def _proof(made: Proof, person: str) -> Filing:
         ),
     }
     return _document(made, facts, person)
+
+
+def _accepted(document: str, accepted: Sequence[Accepted], person: str) -> Iterator[Filing]:
+    """Yield what was accepted for a plan or proof, each by who accepted it."""
+    for one in accepted:
+        facts = {"document": document, "code": one.code, "place": one.at, "reason": one.reason}
+        yield Filing("accepted", facts, one.person or person)
+
+
+def _accepted_mark(facts: Mapping[str, Any]) -> str:
+    return " ".join(("accepted", facts["document"], facts["code"], facts["place"]))
 
 
 def _head(made: FileContent, specification_hash: str, *follows: str) -> dict[str, Any]:

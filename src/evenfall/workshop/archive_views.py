@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from evenfall.codec import plain
@@ -48,10 +48,17 @@ class Told:
     at: str
     person: str
     said: Sentence
+    done: str
+    """When it was done, where that is not when it was filed."""
     corrected: bool
     """Whether a later entry corrects it."""
     signed: bool
     """Whether a signature stands under this very entry."""
+
+    @property
+    def shown_at(self) -> str:
+        """When it was done, as a person reads it; else when it was filed."""
+        return (self.done or self.at)[:16].replace("T", " ").rstrip("Z")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +78,7 @@ class Shown:
         line = self.line
         rows = [
             Row(
-                told.at[:10],
+                told.shown_at[:10],
                 told.kind,
                 "\n".join(shown_lines(told.said, unit)),
                 plain_line(told.person),
@@ -106,6 +113,7 @@ class Point:
     """What one document says of an instrument at one time."""
 
     at: str
+    """When it was measured or judged, where that was said, else when it was filed."""
     kind: str
     code: str
     status: str
@@ -134,7 +142,7 @@ class History:
 
         visits = [
             Visit(
-                datetime.fromisoformat(point.at),
+                _moment(point.at),
                 f"{point.kind} {point.code}",
                 point.kind == "proof",
                 {
@@ -196,14 +204,28 @@ def said_of(entry: Entry) -> Sentence:
         return sentence("Withheld by the site that filed it.")
     facts = json.loads(entry.facts)
     if entry.kind == "step":
-        details = tuple(
-            sentence("{what} {value}", what=what, value=str(facts[what]))
-            for what in ("station", "gauge", "cutter", "started", "ended")
-            if facts.get(what)
-        )
+        details = _details(facts, "station", "gauge", "cutter", "started", "ended")
         return sentence("{work} {details:phrases}", work=facts["work"], details=details)
-    if "content_hash" in facts:
-        facts["content_hash"] = facts["content_hash"][:10].upper()
+    if entry.kind == "received":
+        details = _details(facts, "amount", "material") + tuple(
+            sentence("{what} {value:length}", what=name, value=facts[f"crown_{part}_mm"])
+            for name, part in (("crown height", "height"), ("crown width", "width"))
+            if facts.get(f"crown_{part}_mm") is not None
+        )
+        return sentence(
+            "Received: {words} {details:phrases}", words=facts["words"], details=details
+        )
+    if entry.kind == "alias":
+        what = {"serial": "Serial number", "job": "Job number"}[facts["sort"]]
+        if not facts["value"]:
+            return sentence("{what} withdrawn.", what=what)
+        return sentence("{what}: {value}.", what=what, value=facts["value"])
+    for name in ("content_hash", "document"):
+        if name in facts:
+            facts[name] = facts[name][:10].upper()
+    if entry.kind == "accepted":
+        fret, _, string = facts["place"].partition(":")
+        facts["place"] = f"@{fret}" * bool(fret) + f":{string}" * bool(string)
     text, names = _SAID[entry.kind]
     if facts.get("valid_until"):
         text, names = (
@@ -213,13 +235,20 @@ def said_of(entry: Entry) -> Sentence:
     return sentence(text, **{name: _said(facts.get(name, "")) for name in names.split()})
 
 
+def _details(facts: dict[str, Any], *names: str) -> tuple[Sentence, ...]:
+    return tuple(
+        sentence("{what} {value}", what=name, value=str(facts[name]))
+        for name in names
+        if facts.get(name)
+    )
+
+
 def _said(value: Any) -> Any:
     return value if isinstance(value, int | float) else str(value)
 
 
 _SAID: dict[str, tuple[str, str]] = {
     "opened": ("Dossier of the {subject} {name} opened.", "subject name"),
-    "alias": ("Number ({sort}): {value}.", "sort value"),
     "specification": ("Specification {title}, {content_hash}.", "title content_hash"),
     "measurement": ("Measurement {content_hash}.", "content_hash"),
     "plan": ("Plan {content_hash}: {status}.", "content_hash status"),
@@ -229,7 +258,12 @@ _SAID: dict[str, tuple[str, str]] = {
     "program": ("Program {title}.", "title"),
     "page": ("Page {title}.", "title"),
     "photo": ("Photo {title}.", "title"),
+    "accepted": (
+        "Accepted for {document}: {code}{place}. Reason: {reason}",
+        "document code place reason",
+    ),
     "note": ("{words}", "words"),
+    "fitted": ("Fitted {name}: {words}", "name words"),
     "calibration": ("Calibrated {date}: {result}", "date result"),
     "check": (
         "Check standard {standard}: {read_mm:length} read, {reference_mm:length} stated.",
@@ -275,7 +309,7 @@ def point_of(entry: Entry) -> Point:
     facts = entry.read()
     assert isinstance(facts, Filed)  # noqa: S101 (measurements and proofs are)
     return Point(
-        at=entry.at,
+        at=facts.done or entry.at,
         kind=entry.kind,
         code=facts.content_hash[:10].upper(),
         status=facts.status,
@@ -285,6 +319,12 @@ def point_of(entry: Entry) -> Point:
         lowest_crown_mm=facts.lowest_crown_mm,
         fret_life_mm=facts.fret_life_mm,
     )
+
+
+def _moment(at: str) -> datetime:
+    """Return a day or time; in UTC, where it names no zone."""
+    read = datetime.fromisoformat(at)
+    return read if read.tzinfo else read.replace(tzinfo=UTC)
 
 
 def _values(shown: Any) -> dict[str, Any]:

@@ -7,22 +7,20 @@ from __future__ import annotations
 
 import json
 import os
-import re
-import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
-from datetime import datetime
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from evenfall.errors import At, BrokenFileError, Progress, RequestError, silent
 from evenfall.files import read_start
 from evenfall.records import Archive, Filing, open_archive
+from evenfall.records.archive import now
 from evenfall.records.copying import Copied, Saved, copy, labels_again, save
 from evenfall.records.engines import Address
-from evenfall.records.entries import DAY, Entry, conflicts, standing
+from evenfall.records.entries import Entry, conflicts, standing
 from evenfall.records.exchange import pack, take_over
 from evenfall.records.labels import normal
 from evenfall.records.signing import signing_key, trust, trusted_keys
@@ -38,7 +36,9 @@ from evenfall.workshop.archive_filing import (
     new_only,
     papers_of,
     papers_of_document,
+    papers_of_file,
 )
+from evenfall.workshop.archive_requests import AddRequest, NoteRequest, check_added, check_note
 from evenfall.workshop.archive_views import (
     Added,
     History,
@@ -52,106 +52,14 @@ from evenfall.workshop.archive_views import (
     point_of,
     said_of,
 )
-from evenfall.workshop.opening import Source, check_line, on_disk
+from evenfall.workshop.opening import Source, on_disk
 
 if TYPE_CHECKING:
     from evenfall.codec import FileContent
     from evenfall.wording import Sentence
 
-_LONGEST_WORDS = 20_000  # of a note
-_LONGEST_STEP = 2000  # of what was done, or of the result of a calibration
-_SHOWN_AS = {"date": "calibrated", "valid_until": "valid-until", "standard": "check-standard"}
 _LISTED = 20
 _SHORTEST_ID = 8  # digits
-
-
-@dataclass(frozen=True, slots=True)
-class AddRequest:
-    """What to file, and where.
-
-    Parameters
-    ----------
-    files
-        Documents of this program, specifications, scans, programs, pages and photos.
-    instrument
-        Number or id of the dossier; by default the one of the serial in the files.
-    new
-        Whether to open a new dossier, though one of this serial may be there.
-    serial, job
-        A serial or job number that arrives now, or is corrected.
-    maker
-        Who made the instrument, for a new dossier.
-    subject, name
-        What a new dossier without documents is of: gauge, machine, wire batch or part.
-    person
-        Who files it.
-
-    Examples
-    --------
-    >>> AddRequest(subject="gauge", name="dial 3").subject
-    'gauge'
-    """
-
-    files: tuple[Source, ...] = ()
-    instrument: str = ""
-    new: bool = False
-    serial: str = ""
-    job: str = ""
-    maker: str = ""
-    subject: str = "instrument"
-    name: str = ""
-    person: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class NoteRequest:
-    """What to write into a dossier.
-
-    Parameters
-    ----------
-    instrument
-        Number or id of the dossier.
-    words
-        The note, or what was done.
-    person
-        Who writes it.
-    photos
-        Photos that go with it.
-    facts
-        Of a step of work: `station`, `gauge`, `cutter`, `started`, `ended`; of a calibration:
-        `date`, `valid_until`; of a check standard: `standard`, `reference_mm`, `read_mm`.
-    corrects
-        Hash of the entry that this one corrects.
-
-    Examples
-    --------
-    >>> NoteRequest("UY-0417", "Seated fret 7.", facts={"station": "2"}).kind
-    'step'
-    """
-
-    instrument: str
-    words: str
-    person: str = ""
-    photos: tuple[Source, ...] = ()
-    facts: Mapping[str, Any] = field(default_factory=dict)
-    corrects: str = ""
-
-    @property
-    def kind(self) -> str:
-        """What it is, by the facts that go with it."""
-        if "date" in self.facts:
-            return "calibration"
-        if "standard" in self.facts:
-            return "check"
-        return "step" if self.facts else "note"
-
-    def filing(self) -> Filing:
-        """Return it as it is filed."""
-        named = {"calibration": "result", "step": "work", "note": "words"}.get(self.kind)
-        said = {named: self.words} if named else {}
-        files = {one.name.rpartition("/")[2]: one.read(10**9) for one in self.photos}
-        facts = {**said, **self.facts}
-        return Filing(self.kind, facts, self.person, self.corrects, files=files)
 
 
 class Dossiers:
@@ -177,15 +85,15 @@ class Dossiers:
     >>> folder.cleanup()
     """
 
-    def __init__(self, address: str, *, make: bool = False) -> None:
-        self._address, self._make = address, make
+    def __init__(self, address: str, *, make: bool = False, clock: Callable[[], str] = now) -> None:
+        self._address, self._make, self._clock = address, make, clock
         if not make:
             self.archive  # noqa: B018 (what is not there is said at once)
 
     @cached_property
     def archive(self) -> Archive:
         """The archive; one that is to be made is not there before something goes into it."""
-        return open_archive(self._address, make=self._make)
+        return open_archive(self._address, make=self._make, clock=self._clock)
 
     def __enter__(self) -> Dossiers:
         return self
@@ -205,20 +113,25 @@ class Dossiers:
         self,
         *made: FileContent,
         files: Iterable[Source] = (),
+        programs: Iterable[Source] = (),
         instrument: str = "",
         person: str = "",
+        done: str = "",
     ) -> Added:
         """File documents that were made just now, after the files that they were made from."""
         papers = [papers_of(source, person=person) for source in files]
         papers += [papers_of_document(one, person=person) for one in made]
-        return self._add(AddRequest(instrument=instrument, person=person), papers)
+        papers += [papers_of_file("program", source, person=person) for source in programs]
+        return self._add(AddRequest(instrument=instrument, person=person, done=done), papers)
 
     def _add(self, request: AddRequest, papers: Sequence[Papers]) -> Added:
-        _check(request)
+        check_added(request)
         request = replace(request, serial=request.serial.strip(), job=request.job.strip())
         serial = _one("serial", {p.serial for p in papers if p.serial}) or request.serial
         model = _one("model", {p.model for p in papers if p.model})
-        filings = [filing for one in papers for filing in one.filings]
+        filings = [_dated(filing, request.done) for one in papers for filing in one.filings]
+        if request.only_files and model and all(f.kind == "specification" for f in filings):
+            request = replace(request, subject="model")
         dossier = self._dossier_for(request, serial, model, filings)
         known: set[str] = set()
         heading: list[Filing] = []
@@ -258,6 +171,9 @@ class Dossiers:
             return self.named(request.instrument)
         if request.new:
             return None
+        if request.subject == "model":
+            there = self.archive.named(f"model {model or request.name}")
+            return there[0] if len(there) == 1 else None
         if not serial:
             return self._dossier_of(documents_of(filings))
         lines = self.lines(self.archive.named(serial))
@@ -300,8 +216,12 @@ class Dossiers:
 
     def note(self, request: NoteRequest) -> Told:
         """Write a note, a step of work, a calibration or a check reading into a dossier."""
-        _check_note(request)
+        check_note(request)
         dossier = self.named(request.instrument)
+        if request.kind == "fitted":
+            (part,) = self.lines([self.named(request.facts["part"])])
+            facts = {**request.facts, "part": part.dossier, "name": part.title[:200]}
+            request = replace(request, facts=facts)
         (entry,) = self.archive.file(dossier, [request.filing()])
         return self._told([entry])[0]
 
@@ -321,7 +241,7 @@ class Dossiers:
         whole = numbered or [
             line
             for line in lines
-            if _same(name, line.name)
+            if _same(name, line.name, f"{line.subject} {line.name}")
             or (len(name) >= _SHORTEST_ID and line.dossier.startswith(name))
         ]
         meant = whole or (lines if near else ())
@@ -408,6 +328,7 @@ class Dossiers:
                 entry.at,
                 people[entry.person].shown if entry.person in people else "",
                 said_of(entry),
+                _stated(entry),
                 entry.hash in corrected,
                 entry.hash in signed,
             )
@@ -528,7 +449,7 @@ class Dossiers:
         return self.archive.erase(name)
 
 
-def archive(address: str, *, make: bool = False) -> Dossiers:
+def archive(address: str, *, make: bool = False, clock: Callable[[], str] = now) -> Dossiers:
     """Open an archive.
 
     Parameters
@@ -537,6 +458,8 @@ def archive(address: str, *, make: bool = False) -> Dossiers:
         A folder, or `postgresql://user@host/database?files=FOLDER`.
     make
         Whether to make one where there is none.
+    clock
+        Tells the time that an entry is filed at.
 
     Examples
     --------
@@ -545,7 +468,7 @@ def archive(address: str, *, make: bool = False) -> Dossiers:
     Traceback (most recent call last):
     evenfall.errors.RequestError: no-such-folder: There is no archive here; check the address.
     """
-    return Dossiers(address, make=make)
+    return Dossiers(address, make=make, clock=clock)
 
 
 def saved_from(address: str, to: str, progress: Progress = silent) -> Saved:
@@ -555,7 +478,8 @@ def saved_from(address: str, to: str, progress: Progress = silent) -> Saved:
 
 def _history(line: Line, entries: Sequence[Entry]) -> History:
     shown = {*standing(entries, "measurement"), *standing(entries, "proof")}
-    points = (point_of(e) for e in entries if e in shown and e.facts is not None)
+    points = [point_of(e) for e in entries if e in shown and e.facts is not None]
+    points.sort(key=lambda point: point.at[:10])  # of one day: in the order of the chain
     return History(line, tuple(points))
 
 
@@ -586,55 +510,14 @@ def _refuse_done(name: str, newest: Entry, entries: Sequence[Entry]) -> None:
             )
 
 
-def _check(request: AddRequest) -> None:
-    """Refuse a number or name that no list could show."""
-    for field_name in ("serial", "job", "maker", "name", "person"):
-        check_line(field_name, getattr(request, field_name))
+def _dated(filing: Filing, done: str) -> Filing:
+    """Return a filing that says when it was done."""
+    return replace(filing, facts={**filing.facts, "done": done}) if done else filing
 
 
-def _check_note(request: NoteRequest) -> None:
-    """Refuse words that no page could show, and days that are none or do not follow each other."""
-    check_line("by", request.person)
-    for name in ("station", "gauge", "cutter", "standard"):
-        check_line(_SHOWN_AS.get(name, name), str(request.facts.get(name, "")))
-    most = _LONGEST_WORDS if request.kind == "note" else _LONGEST_STEP
-    unseen = any(unicodedata.category(c) in ("Cc", "Cs") and c not in "\r\n" for c in request.words)
-    if unseen or len(request.words) > most:
-        raise RequestError(
-            "Words are at most {most} characters, in lines without control characters; change "
-            "them and file them again.",
-            at=At(field="words"),
-            most=most,
-        )
-    if request.facts.get("valid_until") and not request.facts.get("date"):
-        raise RequestError(
-            "Only a calibration has a day until which it is valid; say when it was.",
-            at=At(field=_SHOWN_AS["valid_until"]),
-        )
-    for earlier, later in (("date", "valid_until"), ("started", "ended")):
-        first, last = _day(request, earlier), _day(request, later)
-        if first and last and last[: len(first)] < first[: len(last)]:
-            raise RequestError(
-                "{last} is before {first}; correct one of them.",
-                at=At(field=_SHOWN_AS.get(later, later)),
-                first=first,
-                last=last,
-            )
-
-
-def _day(request: NoteRequest, name: str) -> str:
-    """Return a day or time of a note as ISO 8601 without its zone; "" where none is given."""
-    given = str(request.facts.get(name, ""))
-    try:
-        if given and (not re.fullmatch(DAY, given) or not datetime.fromisoformat(given)):
-            raise ValueError
-    except ValueError:
-        raise RequestError(
-            "{given:quoted} is no day or time; write it as 2026-03-31 or 2026-03-31T14:05.",
-            at=At(field=_SHOWN_AS.get(name, name)),
-            given=given,
-        ) from None
-    return given.rstrip("Z")
+def _stated(entry: Entry) -> str:
+    """Return when an entry says that it was done; "" where it says nothing."""
+    return str(json.loads(entry.facts).get("done", "")) if entry.facts is not None else ""
 
 
 def _same(name: str, *others: str) -> bool:

@@ -446,6 +446,11 @@ class _Neck:
         return width.reshape(self.lines.x_mm[:, 1:].shape)
 
 
+def drawn(scan: Scan) -> _Neck:
+    """Return the neck behind a scan, as it was drawn from its seed."""
+    return _Neck(scan.specification, scan.recipe, np.random.default_rng(scan.recipe.seed))
+
+
 def crown_errors(
     scan: Scan, turn: Callable[[FloatArray], FloatArray], survey: CrownSurvey
 ) -> FloatArray:

@@ -8,8 +8,19 @@ import numpy as np
 import pytest
 
 from evenfall.errors import Finding
+from evenfall.instrument import read_specification
 from evenfall.scans import CrownSurvey, measure_crowns
-from oracles.surfaces import Crown, Recipe, Scan, crown_errors, make_scan, specification
+from evenfall.scans.fret_comb import nominal_lines
+from oracles.surfaces import (
+    Crown,
+    FloatArray,
+    Recipe,
+    Scan,
+    crown_errors,
+    drawn,
+    make_scan,
+    specification,
+)
 
 CLEAN = Recipe(step_x=0.07, step_y=0.25, shadow_share=0.0, height_error=0.01, tilt_error=0.0003)
 FAULTS = {"missing-fret", "extra-bump", "worn-flat", "lifted-end", "tang-gap", "board-shape"}
@@ -79,6 +90,68 @@ def test_a_fret_off_its_place_is_named_with_its_cents(off: float) -> None:
     assert ("sharp" if off > 0 else "flat") in told.sentence
 
 
+def test_places_sections_ends_and_board_are_told_with_their_uncertainty() -> None:
+    recipe = replace(CLEAN, seed=8, place_error=0.03)
+    scan, survey, _ = measured("electric", recipe)
+    neck, found = drawn(scan), survey.scanned
+    spec = scan.specification
+    nominal = nominal_lines(neck.lines).base_mm
+
+    def score(error: FloatArray, u: FloatArray) -> float:
+        return float(np.sqrt(np.mean((error / u) ** 2)))
+
+    assert score(found.fret_place_mm - (neck.base - nominal), found.fret_place_u_mm) < 1.8
+    assert np.abs(found.scale_mm - 648.0) < 3.0 * found.scale_u_mm
+    assert 0.4 < score(found.crown_radius_mm - neck.radius, found.crown_radius_u_mm) < 1.4
+    # wire of this specification is a half circle: as wide as it is from side to side
+    assert score(found.crown_width_mm - 2.0 * neck.radius, found.crown_width_u_mm) < 1.4
+    # the scan ends with the board, and so do its frets
+    for side in (found.fret_end_bass_mm, found.fret_end_treble_mm):
+        assert score(side, found.fret_end_u_mm) < 1.4
+    last = float(neck.lines.x_mm[:, -1].max())
+    radius = 254.0 + (305.0 - 254.0) * found.board_place_mm / last
+    assert np.abs(found.board_radius_mm - radius).max() < 0.6
+    first = float(nominal[0])
+    assert found.board_bow_mm == pytest.approx(0.15 * (1.0 - first / last) ** 2, abs=0.0005)
+    assert abs(found.board_twist_rad) < 3e-5
+    assert found.board_flatness_mm < 0.001
+    board = spec.board
+    assert found.board_width_nut_mm == pytest.approx(board.width_nut_mm, abs=0.2)
+    assert found.board_width_last_mm == pytest.approx(board.width_last_mm, abs=0.2)
+
+
+def test_frets_that_reach_past_the_board_are_named_with_their_side() -> None:
+    scan = make_scan(specification("electric"), replace(CLEAN, seed=8))
+    neck, points = drawn(scan), scan.points_mm
+    x, y = points[:, 0], points[:, 1]
+    near = np.abs(x[:, None] - neck.base[[4, 9]]).min(axis=1) < 1.2
+    # a board that has shrunk on its treble side, under two frets that have not
+    shrunk = (y > neck.half_width(x) - 0.6) & ~near
+    _, findings = measure_crowns(points[~shrunk], scan.specification, mirrored=False)
+    (told,) = [f for f in findings if f.code == "fret-end"]
+    assert told.at.frets == (5, 10)
+    assert "treble side" in told.sentence
+    assert told.said.values["past"] == pytest.approx(0.6, abs=0.25)
+
+
+def test_other_wire_and_another_board_are_told_once() -> None:
+    scan = make_scan(specification("electric"), replace(CLEAN, seed=5))
+    text = scan.specification.text
+    for said, other in (
+        ("crown_height = 1.2", "crown_height = 1.0"),
+        ("width_nut = 43.0", "width_nut = 46.0"),
+    ):
+        assert said in text
+        text = text.replace(said, other)
+    _, findings = measure_crowns(scan.points_mm, read_specification(text)[0], mirrored=False)
+    (wire,) = [f for f in findings if f.code == "wire"]
+    assert wire.said.values["found"] == pytest.approx(1.2, abs=0.02)
+    (board,) = [f for f in findings if f.code == "board-width"]
+    assert board.said.values["nut"] == pytest.approx(43.0, abs=0.25)
+    assert not {"tang-gap", "lifted-end"} & {f.code for f in findings}
+    assert not any("twisted" in f.sentence for f in findings)
+
+
 def test_frets_in_their_places_are_not_named() -> None:
     for model in ("ukulele", "fanned"):
         _, _, findings = measured(model, replace(CLEAN, seed=6))
@@ -88,7 +161,5 @@ def test_frets_in_their_places_are_not_named() -> None:
 def test_higher_wire_on_the_whole_neck_is_no_fret_that_stands_up() -> None:
     scan = make_scan(specification("ukulele"), replace(CLEAN, seed=2))
     low = scan.specification.text.replace("crown_height = 0.9", "crown_height = 0.75")
-    from evenfall.instrument import read_specification
-
     _, findings = measure_crowns(scan.points_mm, read_specification(low)[0], mirrored=False)
     assert "tang-gap" not in {f.code for f in findings}

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from evenfall.errors import Finding
     from evenfall.gates import Gates
     from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
+    from evenfall.measurement import Measurement, Scanned
     from evenfall.proof import Item
     from evenfall.units import LengthUnit
     from evenfall.wording import Sentence, Value
@@ -151,12 +151,45 @@ def show_measurement(outcome: MeasureOutcome, lengths: Lengths) -> None:
         click.echo(f"Standard uncertainty of a crown top: {span}")
     for route in measurement.routes:
         click.echo(f"   {lengths.say(route)}")
+    if measurement.scanned is not None:
+        _show_scanned(measurement.scanned, lengths)
     found = outcome.findings_of_readings
     show_findings((f for f in found if f.code != "recognised"), lengths.unit)
     _show_checked(outcome.gates, lengths)
     if outcome.next_readings:
         click.echo("Still worth reading, so that slips show:")
         show_findings(outcome.next_readings, lengths.unit)
+
+
+def _show_scanned(scanned: Scanned, lengths: Lengths) -> None:
+    """Print what a scan says beyond heights: the frets one by one, then scale and board."""
+    columns = (
+        ("off its place", scanned.fret_place_mm, scanned.fret_place_u_mm, True),
+        ("radius", scanned.crown_radius_mm, scanned.crown_radius_u_mm, False),
+        ("width", scanned.crown_width_mm, scanned.crown_width_u_mm, False),
+        ("past bass edge", scanned.fret_end_bass_mm, scanned.fret_end_u_mm, True),
+        ("past treble edge", scanned.fret_end_treble_mm, scanned.fret_end_u_mm, True),
+    )
+    known = [column for column in columns if np.isfinite(column[1]).any()]
+
+    def shown(value: float, u: float, *, signed: bool) -> str:
+        if not math.isfinite(value):
+            return "–"
+        expanded = uncertainty_text(2.0 * u, lengths.unit).split()[0]
+        return f"{lengths.figure(value, signed=signed)} ± {expanded}"
+
+    rows = [
+        [str(j + 1), *(shown(v[j], u[j], signed=signed) for _, v, u, signed in known)]
+        for j in range(len(scanned.fret_place_mm))
+        if any(np.isfinite(v[j]) for _, v, _, _ in known)
+    ]
+    if rows:
+        title = (
+            f"Frets as scanned [{lengths.unit}], ± 2 u; + is towards the bridge, or past the edge"
+        )
+        table(title, ["fret", *(name for name, *_ in known)], rows)
+    for told in scanned.said:
+        click.echo(lengths.say(told))
 
 
 def _show_checked(gates: Gates, lengths: Lengths) -> None:

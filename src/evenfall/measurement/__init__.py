@@ -12,11 +12,14 @@ Examples
 'READ'
 >>> all(isinstance(one, Shared) for one in found.heights.shared)
 True
+>>> found.scanned is None  # read by hand; of a scan it is a `Scanned`
+True
 >>> isinstance(found.direct, tuple) and all(isinstance(one, Direct) for one in found.direct)
 True
 """
 
 from evenfall.measurement.heights import Heights, Origin, Shared
 from evenfall.measurement.measurement import Direct, Measurement
+from evenfall.measurement.scanned import Scanned
 
-__all__ = ["Direct", "Heights", "Measurement", "Origin", "Shared"]
+__all__ = ["Direct", "Heights", "Measurement", "Origin", "Scanned", "Shared"]

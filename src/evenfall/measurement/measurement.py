@@ -12,6 +12,7 @@ from evenfall.arrays import CodeArray, FloatArray
 from evenfall.codec import Content, FileContent
 from evenfall.codec.forms import NAN, choice, hash_text, number, part, spoken, text, truth, whole
 from evenfall.measurement.heights import DEGREES, HEIGHT, UNCERTAINTY, Heights, Origin
+from evenfall.measurement.scanned import Scanned
 from evenfall.wording import Sentence, sentence
 
 _CROWN = (0.0, 20.0)
@@ -85,8 +86,17 @@ class Measurement(FileContent):
         metadata=text("the specification itself (TOML), as its file held it", longest=1_000_000),
     )
 
+    scanned: Scanned | None = field(
+        default=None,
+        metadata=part(
+            Scanned, "what a scan says beyond heights; left out without one", null=None, later=True
+        ),
+    )
+
     def __post_init__(self) -> None:
         FileContent.__post_init__(self)
+        if self.scanned is not None and len(self.scanned.fret_place_mm) != self.heights.frets:
+            raise ValueError("scanned is of another number of frets")
         if self.crown_height_mm.shape != (self.heights.strings, self.heights.frets):
             raise ValueError("crown heights and heights are of different strings or frets")
 

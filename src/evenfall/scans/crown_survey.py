@@ -9,6 +9,7 @@ import numpy as np
 
 if TYPE_CHECKING:
     from evenfall.arrays import CodeArray, FloatArray
+    from evenfall.measurement import Scanned
     from evenfall.scans.board import Board
     from evenfall.scans.crown_kind import CrownSection
     from evenfall.scans.crown_line import CrownLine
@@ -69,6 +70,8 @@ class CrownSurvey:
         The crown of each fret along its whole length; None where none was found.
     board
         The board between the frets.
+    scanned
+        Places and sections of the frets and the board's shape, as a measurement keeps them.
     sections
         Section under each string, K rows of F; None where hidden.
     orientation
@@ -94,6 +97,7 @@ class CrownSurvey:
     twist_u_rad: FloatArray
     crown_lines: tuple[CrownLine | None, ...]
     board: Board
+    scanned: Scanned
     sections: tuple[tuple[Section | None, ...], ...]
     orientation: Orientation
     noise_mm: float

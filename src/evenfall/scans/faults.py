@@ -12,7 +12,13 @@ from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.measurement.missing import missing_places
 from evenfall.scans.fret_comb import nominal_lines
-from evenfall.scans.fret_findings import crown_kinds, fret_places
+from evenfall.scans.fret_findings import (
+    board_widths,
+    crown_kinds,
+    fret_ends,
+    fret_places,
+    wire_found,
+)
 from evenfall.scans.gather import CELL_MM, DEEP_MM, nearest_fret
 from evenfall.scans.strung import string_cells
 from evenfall.wording import Sentence, sentence
@@ -95,7 +101,10 @@ def find_faults(
         *_flats(survey),
     ]
     found += crown_kinds(survey)
-    found += fret_places(survey, specification)
+    found += fret_places(survey.scanned)
+    found += fret_ends(survey.scanned)
+    found += wire_found(survey.scanned, heights, specification)
+    found += board_widths(survey.scanned, specification)
     # wire that is higher than specified on the whole neck is no fret that stands up
     usual = [
         float(np.nanmedian(fret.height_mm)) for fret in heights if np.isfinite(fret.height_mm).any()

@@ -7,28 +7,35 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.errors import At, Finding
-from evenfall.instrument import string_lines
-from evenfall.scans.fret_comb import nominal_lines
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
+    from collections.abc import Sequence
+
     from evenfall.instrument import Specification
+    from evenfall.measurement import Scanned
     from evenfall.scans.crown_kind import Kind
     from evenfall.scans.crown_survey import CrownSurvey
+    from evenfall.scans.faults import FretHeights
 
 PLACE_MM, PLACE_U = 0.15, 4.0
 """A fret further off its place, and off by so many standard uncertainties, is reported: 0.15 mm are
 1 cent at the twelfth fret of a guitar (common practice, no source)."""
 
 LEAST_FRETS = 6
-"""Fewer frets make no scale that one of them could be off."""
+"""Fewer frets do not tell their wire."""
 
-CENTS = 1200.0
-"""Cents of an octave."""
+SIGMA = 4.0
+"""What is reported is off by so many standard uncertainties at least."""
 
-ROUND_MM = 0.002
-"""Standard uncertainty of a crown's place across, beside what its scatter shows."""
+END_MM = 0.10
+"""A fret end further past the edge than this is felt (common practice, no source)."""
+
+WIRE_MM, WIDTH_MM = 0.05, 0.20
+"""Wire differs by this from its maker's figure (tolerances of a published table of fret wire)."""
+
+BOARD_MM = 0.8
+"""A board differs by this from its specified width (common practice, no source)."""
 
 
 def crown_kinds(survey: CrownSurvey) -> list[Finding]:
@@ -64,51 +71,9 @@ def crown_kinds(survey: CrownSurvey) -> list[Finding]:
     ]
 
 
-def places_off(
-    survey: CrownSurvey, specification: Specification
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return how far each fret stands off its place towards the bridge [mm], its u, and in cents.
-
-    The scale is that which the frets themselves fit, and the nut lies where they put it; NaN for a
-    fret that is not there.
-    """
-    nominal = nominal_lines(string_lines(specification)).base_mm
-    place, own_u = np.full(len(nominal), np.nan), np.full(len(nominal), np.nan)
-    for j, line in enumerate(survey.crown_lines):
-        if line is None or len(line.along_mm) < 4:
-            continue
-        # where the crown's top crosses the centre line
-        fit = np.polynomial.Polynomial.fit(line.y_mm, line.x_mm, 1)
-        off = line.x_mm - fit(line.y_mm)
-        spread = 1.4826 * float(np.median(np.abs(off)))
-        near = np.abs(off) <= max(4.0 * spread, 1e-6)
-        fit = np.polynomial.Polynomial.fit(line.y_mm[near], line.x_mm[near], 1)
-        place[j] = float(fit(0.0))
-        own_u[j] = np.hypot(spread / np.sqrt(near.sum()), ROUND_MM)
-    known = np.isfinite(place)
-    miss, u, cents = (np.full(len(nominal), np.nan) for _ in range(3))
-    if int(known.sum()) < LEAST_FRETS:
-        return miss, u, cents
-    design = np.column_stack([np.ones_like(nominal), nominal])
-    kept = known.copy()
-    for _ in range(4):
-        solved = np.linalg.lstsq(design[kept], place[kept], rcond=None)[0]
-        gap = np.abs(place - design @ solved)
-        kept = known & (gap <= max(0.05, 3.0 * 1.4826 * float(np.median(gap[kept]))))
-    inverse = np.linalg.inv(design[kept].T @ design[kept])
-    scatter = float(np.sqrt(np.sum(gap[kept] ** 2) / max(1, int(kept.sum()) - 2)))
-    miss = place - design @ solved
-    line_u = scatter * np.sqrt(np.einsum("np,pq,nq->n", design, inverse, design))
-    u = np.hypot(own_u, line_u)
-    scale = 0.5 * (specification.scale.treble_mm + specification.scale.bass_mm) * solved[1]
-    left = scale - solved[1] * nominal
-    cents = CENTS * np.log2(left / (left - miss))
-    return np.asarray(miss), np.asarray(u), np.asarray(cents)
-
-
-def fret_places(survey: CrownSurvey, specification: Specification) -> list[Finding]:
+def fret_places(scanned: Scanned) -> list[Finding]:
     """Return the frets that stand off their places."""
-    miss, u, cents = places_off(survey, specification)
+    miss, u, cents = scanned.fret_place_mm, scanned.fret_place_u_mm, scanned.cents_off
     return [
         Finding(
             "fret-place",
@@ -124,3 +89,111 @@ def fret_places(survey: CrownSurvey, specification: Specification) -> list[Findi
         )
         for j in np.flatnonzero(np.abs(miss) > np.maximum(PLACE_MM, PLACE_U * u)).tolist()
     ]
+
+
+def fret_ends(scanned: Scanned) -> list[Finding]:
+    """Return the frets whose ends stand past the board's edge."""
+    found = []
+    limit = np.maximum(END_MM, SIGMA * scanned.fret_end_u_mm)
+    sides = ("bass", scanned.fret_end_bass_mm), ("treble", scanned.fret_end_treble_mm)
+    for side, past in sides:
+        frets = np.flatnonzero(past > limit)
+        if not len(frets):
+            continue
+        worst = int(frets[np.argmax(past[frets])])
+        found.append(
+            Finding(
+                "fret-end",
+                "The ends of {frets:frets} stand past the board's edge on the {side} side, most at "
+                "fret {fret}: {past:length} (± {u:uncertainty}). They can cut a hand.",
+                At(frets=tuple((frets + 1).tolist())),
+                frets=tuple((frets + 1).tolist()),
+                side=side,
+                fret=worst + 1,
+                past=float(past[worst]),
+                u=2.0 * float(scanned.fret_end_u_mm[worst]),
+            )
+        )
+    return found
+
+
+def wire_found(
+    scanned: Scanned, heights: Sequence[FretHeights], specification: Specification
+) -> list[Finding]:
+    """Return that the wire is of another height or width than specified, once for the neck."""
+    wire = specification.fretwire
+    own = [
+        float(np.median(fret.height_mm[sound]))
+        for fret in heights
+        if (sound := np.isfinite(fret.height_mm) & ~fret.worn).sum() > 2
+    ]
+    if len(own) < LEAST_FRETS:
+        return []
+    height = float(np.median(own))
+    width = (
+        float(np.nanmedian(scanned.crown_width_mm))
+        if np.isfinite(scanned.crown_width_mm).any()
+        else float("nan")
+    )
+    found = []
+    if abs(height - wire.crown_height_mm) > WIRE_MM:
+        found.append(
+            Finding(
+                "wire",
+                "The wire is {found:length} high, not {said:length} as specified."
+                if height > wire.crown_height_mm
+                else "The crowns are {found:length} high, not {said:length} as specified: other "
+                "wire, or a neck that was levelled before.",
+                At(field="crown_height"),
+                found=height,
+                said=wire.crown_height_mm,
+            )
+        )
+    if abs(width - wire.crown_width_mm) > WIDTH_MM:
+        found.append(
+            Finding(
+                "wire",
+                "The wire is {found:size} wide at the board, not {said:size} as specified.",
+                At(field="crown_width"),
+                "note",
+                found=width,
+                said=wire.crown_width_mm,
+            )
+        )
+    return found
+
+
+def board_widths(scanned: Scanned, specification: Specification) -> list[Finding]:
+    """Return that the board is of another width than specified, or the strings wider than it."""
+    board = specification.board
+    nut, last, u = scanned.board_width_nut_mm, scanned.board_width_last_mm, scanned.board_width_u_mm
+    if not np.isfinite(nut):
+        return []
+    found = []
+    off = max(abs(nut - board.width_nut_mm), abs(last - board.width_last_mm))
+    if off > max(BOARD_MM, SIGMA * u):
+        found.append(
+            Finding(
+                "board-width",
+                "The board is {nut:size} wide at the nut and {last:size} at the last fret, not "
+                "{said_nut:size} and {said_last:size} as specified; the string lines were laid "
+                "about its middle all the same.",
+                At(field="width_nut"),
+                nut=nut,
+                last=last,
+                said_nut=board.width_nut_mm,
+                said_last=board.width_last_mm,
+            )
+        )
+    if board.string_spread_nut_mm > nut:
+        found.append(
+            Finding(
+                "board-width",
+                "The specified string spread at the nut, {spread:size}, is wider than the board, "
+                "{nut:size}: correct the specification, the outer strings lie off the board.",
+                At(field="string_spread_nut"),
+                spread=board.string_spread_nut_mm,
+                nut=nut,
+            )
+        )
+    return found

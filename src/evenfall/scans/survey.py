@@ -19,6 +19,7 @@ from evenfall.scans.faults import FretHeights, find_faults
 from evenfall.scans.gather import Gathered, gather
 from evenfall.scans.orientation import Located, Orientation, locate
 from evenfall.scans.surface import HeightMap, Mesh, Points, as_surface, unusable
+from evenfall.scans.whole_neck import whole_neck
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
@@ -164,6 +165,7 @@ def to_measurement(
         crown_height_degrees_of_freedom=np.full(survey.crown_top_mm.shape, np.inf),
         routes=(route, heights),
         specification_text=specification.text,
+        scanned=survey.scanned,
     )
 
 
@@ -247,7 +249,7 @@ class _Survey:
             twist[:, j] = slope - board_slope
             twist_u[:, j] = [float(crossings[k][j].slope_u_rad) for k in range(self.shape[0])]
             fret_heights.append(self._along_fret(j, line))
-        survey = self._assembled(crossings, sides, sides_u, twist, twist_u)
+        survey = self._assembled(crossings, sides, sides_u, twist, twist_u, heights=fret_heights)
         findings = find_faults(
             survey,
             self.specification,
@@ -288,6 +290,8 @@ class _Survey:
         sides_u: FloatArray,
         twist: FloatArray,
         twist_u: FloatArray,
+        *,
+        heights: list[FretHeights],
     ) -> CrownSurvey:
         """Return the survey over its datum."""
 
@@ -310,6 +314,7 @@ class _Survey:
         x, y = self.lines.x_mm[:, 1:], self.lines.y_mm[:, 1:]
         lines = tuple(_over_plane(line, plane) if line else None for line in self.crowns)
         noise = [line.noise_mm for line in self.crowns if line]
+        board = self.cells.board().over_plane(*plane)
         return CrownSurvey(
             crown_top_mm=top - plane[0] - plane[1] * x - plane[2] * y,
             crown_top_u_mm=top_u,
@@ -325,7 +330,15 @@ class _Survey:
             twist_rad=twist,
             twist_u_rad=twist_u,
             crown_lines=lines,
-            board=self.cells.board().over_plane(*plane),
+            board=board,
+            scanned=whole_neck(
+                self.crowns,
+                heights,
+                board,
+                located=self.located,
+                gathered=self.gathered,
+                specification=self.specification,
+            ),
             sections=self._sections(crossings),
             orientation=_over_datum(orientation, plane),
             noise_mm=float(np.median(noise)),

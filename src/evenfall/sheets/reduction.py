@@ -137,6 +137,7 @@ def _measurement(
             *routes,
             *(() if crowns is not None else _height_route(crown.origin)),
         ),
+        scanned=None if crowns is None else crowns.scanned,
     )
     return measurement, findings
 

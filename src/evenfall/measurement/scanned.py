@@ -1,0 +1,156 @@
+"""What a scan says of a neck beyond its heights: places and sections of the frets, the board."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from evenfall.arrays import FloatArray
+from evenfall.codec import Content
+from evenfall.codec.forms import NAN, number
+from evenfall.wording import Sentence, sentence
+
+_OFF, _LENGTH, _U = (-100.0, 100.0), (0.0, 5000.0), (0.0, 1000.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scanned(Content):
+    """Places and sections of F frets and the shape of the board, each with standard uncertainty."""
+
+    scale_mm: float = field(
+        metadata=number(
+            *_LENGTH, "scale that the frets fit; fanned, the mean of both sides", null=NAN
+        )
+    )
+    scale_u_mm: float = field(metadata=number(*_U, "of it", null=NAN))
+    fret_place_mm: FloatArray = field(
+        metadata=number(
+            *_OFF, "how far each fret stands from its place on that scale, towards the bridge",
+            "F", null=NAN,
+        )
+    )  # fmt: skip
+    fret_place_u_mm: FloatArray = field(metadata=number(*_U, "of it", "F", null=NAN))
+    crown_radius_mm: FloatArray = field(
+        metadata=number(0.0, 100.0, "radius of each crown; null where not round", "F", null=NAN)
+    )
+    crown_radius_u_mm: FloatArray = field(metadata=number(*_U, "of it", "F", null=NAN))
+    crown_width_mm: FloatArray = field(
+        metadata=number(0.0, 100.0, "width of each crown at the board", "F", null=NAN)
+    )
+    crown_width_u_mm: FloatArray = field(metadata=number(*_U, "of it", "F", null=NAN))
+    fret_end_bass_mm: FloatArray = field(
+        metadata=number(
+            *_OFF, "how far each fret reaches past the board's edge; negative within", "F", null=NAN
+        )
+    )
+    fret_end_treble_mm: FloatArray = field(
+        metadata=number(*_OFF, "the same on the treble side", "F", null=NAN)
+    )
+    fret_end_u_mm: FloatArray = field(metadata=number(*_U, "of either", "F", null=NAN))
+    board_place_mm: FloatArray = field(
+        metadata=number(-100.0, 5000.0, "places along the neck, from the nut", "*")
+    )
+    board_radius_mm: FloatArray = field(
+        metadata=number(
+            0.0, 1e9, "radius across the board there; null where flat", "*", null=np.inf
+        )
+    )
+    board_radius_u_mm: FloatArray = field(
+        metadata=number(0.0, 1e9, "of it; null where flat", "*", null=np.inf)
+    )
+    board_flatness_mm: float = field(
+        metadata=number(
+            *_LENGTH, "most that a square centimetre stands off the board's arch and bow", null=NAN
+        )
+    )
+    board_flatness_u_mm: float = field(metadata=number(*_U, "of it", null=NAN))
+    board_bow_mm: float = field(
+        metadata=number(
+            *_OFF, "how deep the board's middle lies under the line from fret 1 to the last",
+            null=NAN,
+        )
+    )  # fmt: skip
+    board_bow_u_mm: float = field(metadata=number(*_U, "of it", null=NAN))
+    board_twist_rad: float = field(
+        metadata=number(
+            -1.0, 1.0, "turn of the board [rad] from fret 1 to the last, treble side up", null=NAN
+        )
+    )
+    board_twist_u_rad: float = field(metadata=number(0.0, 10.0, "of it [rad]", null=NAN))
+    board_width_nut_mm: float = field(metadata=number(*_LENGTH, "width at the nut", null=NAN))
+    board_width_last_mm: float = field(
+        metadata=number(*_LENGTH, "width at the last fret", null=NAN)
+    )
+    board_width_u_mm: float = field(metadata=number(*_U, "of either", null=NAN))
+
+    def __post_init__(self) -> None:
+        Content.__post_init__(self)
+        sizes = {
+            len(self.board_place_mm), len(self.board_radius_mm), len(self.board_radius_u_mm)
+        }  # fmt: skip
+        if len(sizes) > 1:
+            raise ValueError("places and radii of the board are of different number")
+
+    @property
+    def cents_off(self) -> FloatArray:
+        """How sharp each fret plays for standing off its place, in cents, shape (F,)."""
+        numbers = np.arange(1, len(self.fret_place_mm) + 1)
+        left = self.scale_mm / 2.0 ** (numbers / 12.0)
+        return np.asarray(1200.0 * np.log2(left / (left - self.fret_place_mm)))
+
+    @property
+    def said(self) -> tuple[Sentence, ...]:
+        """Scale, arch, bow, twist, flatness and width of the board, a sentence each."""
+        told = []
+        if np.isfinite(self.scale_mm):
+            told.append(
+                sentence(
+                    "The frets fit a scale of {scale:length} (± {u:uncertainty}).",
+                    scale=self.scale_mm,
+                    u=2.0 * self.scale_u_mm,
+                )
+            )
+        if len(self.board_radius_mm):
+            first, last = float(self.board_radius_mm[0]), float(self.board_radius_mm[-1])
+            flat = np.isinf(self.board_radius_mm).all()
+            told.append(
+                sentence(
+                    "The board is flat across."
+                    if flat
+                    else "The board's radius runs from {first} at the nut to {last} at the end.",
+                    first=_radius(first),
+                    last=_radius(last),
+                )
+            )
+        if np.isfinite(self.board_bow_mm):
+            told.append(
+                sentence(
+                    "Between the first fret and the last the board's middle lies {bow:length} "
+                    "{side} its ends (± {bow_u:uncertainty}); it turns by {twist:.2f}° (± "
+                    "{twist_u:.2f}°), and stands off its own arch and bow by at most {off:length}.",
+                    bow=abs(self.board_bow_mm),
+                    side="under" if self.board_bow_mm >= 0.0 else "over",
+                    bow_u=2.0 * self.board_bow_u_mm,
+                    twist=np.degrees(self.board_twist_rad),
+                    twist_u=np.degrees(2.0 * self.board_twist_u_rad),
+                    off=self.board_flatness_mm,
+                )
+            )
+        if np.isfinite(self.board_width_nut_mm):
+            told.append(
+                sentence(
+                    "The board is {nut:size} wide at the nut and {last:size} at the last fret (± "
+                    "{u:uncertainty}).",
+                    nut=self.board_width_nut_mm,
+                    last=self.board_width_last_mm,
+                    u=2.0 * self.board_width_u_mm,
+                )
+            )
+        return tuple(told)
+
+
+def _radius(radius_mm: float) -> Sentence:
+    if np.isinf(radius_mm):
+        return sentence("flat")
+    return sentence("{radius:size}", radius=radius_mm)

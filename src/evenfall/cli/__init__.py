@@ -26,6 +26,7 @@ COMMANDS: dict[str, str] = {
     "machine": "evenfall.cli.machine",
     "program": "evenfall.cli.program",
     "archive": "evenfall.cli.archive",
+    "serve": "evenfall.web.command",
 }
 
 

@@ -233,6 +233,30 @@ class Session:
         self._asked, self._budget_mm = asked, budget
         self._tried.clear()
 
+    def set_control(self, control: Control, value: float | None) -> None:
+        """Set the value wanted of one control, its limits going with it, as `along` does.
+
+        Parameters
+        ----------
+        control
+            "attack", "action" or "relief".
+        value
+            The highest attack of all strings [N], the mean action wanted [mm] or the relief wanted
+            [mm]; None for what the specification says.
+        """
+        target = self._asked.specification.target
+        if control == "attack":
+            asked = self._asked.with_attack(None)
+        else:
+            asked = self._asked.with_limits(
+                action=self._stated.action if control == "action" else target.action,
+                relief=self._stated.relief if control == "relief" else target.relief,
+            )
+        if value is not None:
+            asked = with_control(asked, control, value)
+        self._asked = asked
+        self._tried.clear()
+
     # ---- looking ------------------------------------------------------------------------
 
     def preview(self, method: str = "spot") -> Preview:

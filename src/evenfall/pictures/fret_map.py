@@ -237,13 +237,23 @@ def removal_cells(
 
     ValueError if the plan is for another number of strings or frets.
     """
+    return metal_cells(specification, plan.removal_mm, plan.crown_height_after_mm, unit=unit)
+
+
+def metal_cells(
+    specification: Specification,
+    removal_mm: FloatArray,
+    left_mm: FloatArray,
+    *,
+    unit: LengthUnit = "mm",
+) -> tuple[Cell, ...]:
+    """Return the same of removal and crown height left, both of shape (K, F) [mm]."""
     shape = (specification.string_count, specification.frets)
-    removal, left = plan.removal_mm, plan.crown_height_after_mm
-    if removal.shape != shape or left.shape != shape:
+    if removal_mm.shape != shape or left_mm.shape != shape:
         raise ValueError(f"the plan is not for {shape[0]} strings and {shape[1]} frets")
-    share = _life_share(removal, left, specification.fretwire.least_crown_height_mm)
+    share = _life_share(removal_mm, left_mm, specification.fretwire.least_crown_height_mm)
     return tuple(
-        _removal_cell((k, j), float(removal[k, j]), float(share[k, j]), unit)
+        _removal_cell((k, j), float(removal_mm[k, j]), float(share[k, j]), unit)
         for k in range(shape[0])
         for j in range(shape[1])
     )

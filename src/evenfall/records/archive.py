@@ -411,6 +411,17 @@ class Archive:
                 after = (rows[-1].key, rows[-1].dossier)
         return tuple(found)[:limit]
 
+    def newest(self, limit: int = 20) -> tuple[str, ...]:
+        """Return the dossiers in which something was filed last, the newest first."""
+        found: dict[str, None] = {}
+        rows = select(ENTRY.c.dossier).order_by(ENTRY.c.number.desc())
+        with self.reading() as connection:
+            for row in connection.execution_options(yield_per=_CHUNK).execute(rows):
+                found[row.dossier] = None
+                if len(found) == limit:
+                    break
+        return tuple(found)
+
     def named(self, name: str) -> tuple[str, ...]:
         """Return the dossiers of a number or id: a label as a whole, or the beginning of an id."""
         low, high = span_of(name)

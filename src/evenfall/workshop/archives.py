@@ -231,6 +231,10 @@ class Dossiers:
         """Return the dossiers in which every word begins a name, number or code of a paper."""
         return self.lines(self.archive.find(words, limit))
 
+    def newest(self, limit: int = _LISTED) -> tuple[Line, ...]:
+        """Return the dossiers in which something was filed last, the newest first."""
+        return self.lines(self.archive.newest(limit))
+
     def named(self, name: str, *, near: bool = False) -> str:
         """Return the one dossier that goes by a number, name or id, given as a whole.
 

@@ -160,7 +160,7 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
         keep=request.keep,
         excursion=table,
         neck=neck,
-        second=_second(request.second, found.measurement),
+        second=second_reading(request.second, found.measurement),
         settled=request.settled,
         accepted=accepted_gates(request.accepted, specification, person=request.accepted_by),
         progress=progress,
@@ -197,7 +197,7 @@ def for_machine(specification: Specification, source: Source, method: str | None
     return replace(specification, judgement=judgement)
 
 
-def _second(source: Source | None, first: Measurement) -> Measurement | None:
+def second_reading(source: Source | None, first: Measurement) -> Measurement | None:
     """Return a second reading of the instrument, with the strings at pitch."""
     if source is None:
         return None

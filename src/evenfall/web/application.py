@@ -1,0 +1,95 @@
+"""The application: its pages in one place, its errors in one shape."""
+
+from __future__ import annotations
+
+import logging
+from functools import cache
+from typing import TYPE_CHECKING
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import Response
+from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException
+
+from evenfall.errors import EvenfallError, RequestError
+from evenfall.pictures.inks import DARK, LIGHT, PRINT
+from evenfall.web import instruments, measuring, planning, proving
+from evenfall.web.guard import Guard, TooLargeError
+from evenfall.web.shop import Shop
+from evenfall.web.view import problem
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable
+
+    from evenfall.pictures.inks import Theme
+    from evenfall.workshop.archives import Dossiers
+
+LOG = logging.getLogger("evenfall.web")
+_DAY_S = 86_400
+
+
+def application(dossiers: Dossiers, *, port: int) -> FastAPI:
+    """Return the application over an archive, for a browser that calls it by this port."""
+    app = FastAPI(title="evenfall", docs_url=None, redoc_url=None, openapi_url=None)
+    app.state.shop = Shop(dossiers)
+    for part in (instruments, measuring, planning, proving):
+        app.include_router(part.router)
+    app.get("/static/inks.css")(_inks)
+    app.mount("/static", StaticFiles(packages=[(__package__, "static")]))
+    app.add_exception_handler(EvenfallError, _expected)
+    app.add_exception_handler(RequestValidationError, _malformed)
+    app.add_exception_handler(HTTPException, _refused)
+    app.add_exception_handler(Exception, _unexpected)
+    app.middleware("http")(_fresh)
+    app.add_middleware(Guard, hosts=[f"{name}:{port}" for name in ("127.0.0.1", "localhost")])
+    return app
+
+
+async def _fresh(request: Request, answer: Callable[[Request], Awaitable[Response]]) -> Response:
+    """Let nothing of a page be kept by the browser; styles and fonts are asked for again."""
+    response = await answer(request)
+    kept = request.url.path.startswith("/static/fonts/")
+    response.headers.setdefault("cache-control", f"max-age={_DAY_S}" if kept else "no-cache")
+    return response
+
+
+async def _expected(request: Request, error: Exception) -> Response:
+    assert isinstance(error, EvenfallError)  # noqa: S101 (it is registered for it)
+    return problem(request, error, 413 if isinstance(error, TooLargeError) else 422)
+
+
+async def _malformed(request: Request, _error: Exception) -> Response:
+    text = "What was sent is not what this page takes; load the page again and repeat it."
+    return problem(request, RequestError(text))
+
+
+async def _refused(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)  # noqa: S101 (it is registered for it)
+    text = "There is no such page; begin with the instruments."
+    if error.status_code != 404:
+        text = "This page does not take that; load it again and repeat what you did."
+    return problem(request, RequestError(text), error.status_code)
+
+
+async def _unexpected(request: Request, error: Exception) -> Response:
+    LOG.error("fault", exc_info=error, extra={"told": {"path": request.url.path}})
+    text = "This is a fault of the program, and nothing was filed; its log says more."
+    return problem(request, RequestError(text), 500)
+
+
+@cache
+def _style() -> str:
+    """Return the inks of every picture as properties of CSS, for screen and paper."""
+
+    def root(theme: Theme) -> str:
+        return ":root{" + "".join(f"--{name[1:]}:{ink};" for name, ink in theme.items()) + "}"
+
+    return (
+        f"{root(LIGHT)}@media (prefers-color-scheme:dark){{{root(DARK)}}}"
+        f"@media print{{{root(PRINT)}}}"
+    )
+
+
+async def _inks() -> Response:
+    return Response(_style(), media_type="text/css")

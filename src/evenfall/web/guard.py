@@ -1,0 +1,150 @@
+"""What stands before every page: who asks, how much comes in, and what the browser may do.
+
+The pages serve one person at this machine. A page of another site must neither read them (by a name
+that it points at this machine: the host is checked) nor send to them (the origin is checked).
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import time
+from typing import TYPE_CHECKING
+
+from evenfall.errors import At, RequestError
+from evenfall.web.words import WORDS
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+LOG = logging.getLogger("evenfall.web")
+FORM_LIMIT_BYTES = 2_000_000
+UPLOAD_LIMIT_BYTES = 400_000_000
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+    "font-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'"
+)
+DOCUMENT_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
+    "form-action 'none'; frame-ancestors 'none'; sandbox"
+)
+"""Of a sheet or certificate, which brings its style inside and has no script at all."""
+_HEADERS = {
+    "content-security-policy": POLICY,
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(self), geolocation=(), microphone=()",
+}
+_SAFE = {"GET", "HEAD"}
+
+
+class TooLargeError(RequestError):
+    """More was sent than the page takes."""
+
+
+class Guard:
+    """Refuses what does not come from these pages themselves, and logs what was asked."""
+
+    def __init__(self, app: ASGIApp, hosts: Collection[str]) -> None:
+        self._app = app
+        self._hosts = frozenset(hosts)
+        self._origins = frozenset(f"http://{host}" for host in hosts)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request; see the ASGI specification."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        begun = time.perf_counter()
+        status = 500
+        limit = UPLOAD_LIMIT_BYTES if scope["path"].endswith("/upload") else FORM_LIMIT_BYTES
+        body = _Body(receive, limit)
+
+        async def sending(message: Message) -> None:
+            nonlocal status
+            if body.too_long and status != 413:
+                status = 413  # instead of whatever the application makes of half a body
+                await _refuse(sending, 413, _too_large(limit))
+            if body.too_long and message.get("from") != "guard":
+                return
+            if message["type"] == "http.response.start":
+                status = message["status"]
+                given = {name.lower() for name, _ in message["headers"]}
+                own = ((name.encode(), value.encode()) for name, value in _HEADERS.items())
+                message["headers"] = [
+                    *message["headers"],
+                    *((name, value) for name, value in own if name not in given),
+                ]
+            await send(message)
+
+        headers = {
+            name.decode("latin-1"): text.decode("latin-1") for name, text in scope["headers"]
+        }
+        refused = self._refusal(scope["method"], headers, limit)
+        if refused is not None:
+            await _refuse(sending, *refused)
+        else:
+            await self._app(scope, body.receive, sending)
+        took_ms = round(1000.0 * (time.perf_counter() - begun), 1)
+        told = {"method": scope["method"], "path": scope["path"], "status": status, "ms": took_ms}
+        LOG.info("request", extra={"told": told})
+
+    def _refusal(
+        self, method: str, headers: dict[str, str], limit: int
+    ) -> tuple[int, RequestError] | None:
+        """Return status and reason where a request is not let in."""
+        if headers.get("host", "") not in self._hosts:
+            text = "These pages are served at {hosts:or} only; use that address."
+            return 421, RequestError(text, hosts=tuple(sorted(self._hosts)))
+        if method not in _SAFE:
+            origin = headers.get("origin")
+            site = headers.get("sec-fetch-site", "none")
+            if (origin is not None and origin not in self._origins) or site not in (
+                "same-origin",
+                "none",
+            ):
+                return 403, RequestError("This was not sent by these pages; send it from them.")
+        size = headers.get("content-length", "0")
+        if not size.isdigit() or int(size) > limit:
+            return 413, _too_large(limit)
+        return None
+
+
+def _too_large(limit: int) -> TooLargeError:
+    text = "More than {limit:.0f} MB were sent, which this page does not take; send less at once."
+    return TooLargeError(text, at=At(), limit=limit / 1e6)
+
+
+class _Body:
+    """Receives a body, and stops where it is longer than it may be."""
+
+    def __init__(self, receive: Receive, limit: int) -> None:
+        self._receive, self._limit, self._count = receive, limit, 0
+
+    @property
+    def too_long(self) -> bool:
+        """Whether more came than may."""
+        return self._count > self._limit
+
+    async def receive(self) -> Message:
+        """Return the next part; see the ASGI specification."""
+        message = await self._receive()
+        self._count += len(message.get("body", b""))
+        if self.too_long:
+            raise _too_large(self._limit)
+        return message
+
+
+async def _refuse(send: Send, status: int, error: RequestError) -> None:
+    body = json.dumps({"error": error.as_dict("mm", WORDS)}).encode()
+    headers = [(b"content-type", b"application/json"), (b"connection", b"close")]
+    for message in (
+        {"type": "http.response.start", "status": status, "headers": headers},
+        {"type": "http.response.body", "body": body},
+    ):
+        await send({**message, "from": "guard"})

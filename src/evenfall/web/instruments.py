@@ -1,0 +1,198 @@
+"""The pages of instruments: all of them, one of them, a new one."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import numpy as np
+from fastapi import APIRouter, File, Form, Request, UploadFile
+from fastapi.responses import RedirectResponse, Response
+
+from evenfall.errors import RequestError
+from evenfall.instrument import read_specification, string_lines
+from evenfall.instrument.starters import STARTERS
+from evenfall.pictures.fret_map import buzz_force_cells
+from evenfall.pictures.inks import PAGE
+from evenfall.pictures.neck_strip import neck_strip
+from evenfall.web.view import HAND, UNIT, View, page, shop_of
+from evenfall.workshop import AddRequest, Source, StarterRequest, starter
+from evenfall.workshop.opening import open_plan
+from evenfall.workshop.story import Story, lately, needed, specification_of
+
+router = APIRouter()
+LISTED = 30
+
+
+def see_other(place: str) -> RedirectResponse:
+    """Return an answer that leads to another page."""
+    return RedirectResponse(place, 303)
+
+
+@router.get("/")
+def first() -> Response:
+    """Lead to the instruments."""
+    return see_other("/instruments")
+
+
+@router.get("/instruments")
+def instruments(request: Request, words: str = "", part: bool = False) -> Response:
+    """List the instruments filed last, or those that some words find."""
+    dossiers = shop_of(request).dossiers
+    words = words[:200]
+    lines = dossiers.find(words, LISTED) if words.strip() else dossiers.newest(LISTED)
+    lines = tuple(line for line in lines if line.subject == "instrument")
+    known = lately(dossiers, [line.dossier for line in lines])
+    name = "instrument_list.html" if part else "instruments.html"
+    return page(request, name, words=words, lines=lines, known=known, most=LISTED)
+
+
+@router.post("/example")
+def example(request: Request) -> Response:
+    """File invented instruments into an empty archive."""
+    shop_of(request).file_examples()
+    return see_other("/instruments")
+
+
+@router.get("/instruments/{name}/strip")
+def strip(request: Request, name: str) -> Response:
+    """Return the neck strip of an instrument: what fails by its newest readings."""
+    shop = shop_of(request)
+    dossiers = shop.dossiers
+    newest = lately(dossiers, [name]).get(name)
+    drawn = shop.strips.get((name, repr(newest)), lambda: _strip(request, name))
+    return Response(drawn, media_type="image/svg+xml")
+
+
+def _strip(request: Request, name: str) -> str:
+    shop = shop_of(request)
+    entries = shop.dossiers.archive.entries(name)
+    source = specification_of(shop.dossiers, name, entries)
+    spec, _ = read_specification(needed(source, "specification").text(), source="")
+    state = None
+    if any(entry.kind == "measurement" for entry in entries):
+        state = shop.diagnosis(shop.story(name)).diagnosis.judged.note_state
+    return neck_strip(string_lines(spec), state, theme=PAGE)
+
+
+@router.get("/instruments/{name}")
+def instrument(request: Request, name: str) -> Response:
+    """Show one instrument: its story, the next step, and how it stands."""
+    shop = shop_of(request)
+    told = shop.story(name)
+    spec, _ = read_specification(needed(told.specification, "specification").text(), source="")
+    view = View(request, spec)
+    shown = {**common(told, view), "spec": spec, "why": [], "cells": [], "picture": ""}
+    if told.measurement is not None:
+        found = shop.diagnosis(told)
+        seen = found.diagnosis
+        shown["read_again"] = [view.told(one) for one in found.read_again]
+        shown["why"] = [
+            {"said": view.told(one), "note": _note(one.at.strings, one.at.frets)}
+            for one in seen.findings
+        ]
+        cells = buzz_force_cells(
+            spec,
+            seen.buzz_force.force_n,
+            seen.attack_n,
+            touch_force_n=seen.touch_force.force_n,
+            critical_fret=seen.buzz_force.critical_fret,
+            note_state=seen.judged.note_state,
+        )
+        shown["cells"] = [cell.as_dict() for cell in cells]
+        shown["failing"] = seen.failing
+        share = np.nanmin(seen.buzz_force.force_n / np.maximum(seen.attack_n[:, None], 1e-9))
+        shown["lowest"] = int(np.floor(100.0 * share + 1e-4))
+        shown["picture"] = found.drawings(view.unit, PAGE)["neck"]()
+        shown["strings"] = [one.pitch for one in spec.strings]
+    shown["entries"] = [
+        {"at": one.at[:10], "kind": one.kind, "said": view.say(one.said), "person": one.person}
+        for one in reversed(shop.dossiers.show(told.line.dossier).entries)
+    ]
+    return page(request, "instrument.html", view, **shown)
+
+
+def _note(strings: tuple[int, ...], frets: tuple[int, ...]) -> str:
+    """Return the note behind the fret that a finding is about, as string:stopped fret."""
+    return f"{strings[0]}:{frets[0] - 1}" if strings and frets else ""
+
+
+def common(told: Story, view: View) -> dict[str, object]:
+    """Return what every page of one instrument shows."""
+    verbs = {
+        "measure": ("Measure", "measure"),
+        "plan": ("Open the plan", "plan"),
+        "work": ("Open the bench sheet", "work"),
+        "prove": ("Prove the work", "proof"),
+        "none": ("Open the certificate", "proof"),
+    }
+    verb, place = verbs[told.step]
+    plan = None if told.plan is None else open_plan(told.plan)[1]
+    return {
+        "line": told.line,
+        "base": f"/instruments/{told.line.dossier}",
+        "stops": [
+            {"name": one.name, "state": one.state, "fact": view.say(one.fact)} for one in told.stops
+        ],
+        "headline": view.say(told.headline),
+        "said": view.say(told.said),
+        "verb": verb,
+        "place": place,
+        "invented": "invented" in f"{told.line.name} {told.line.serial}".lower(),
+        "plan": plan,
+        "read_again": [],
+    }
+
+
+@router.get("/new")
+def new(request: Request) -> Response:
+    """Show the form for a new instrument."""
+    kinds = [(key, one.kind) for key, one in STARTERS.items()]
+    return page(request, "new.html", kinds=kinds)
+
+
+@router.post("/new")
+def open_new(
+    request: Request,
+    *,
+    kind: Annotated[str, Form()] = "",
+    name: Annotated[str, Form()] = "",
+    serial: Annotated[str, Form()] = "",
+    job: Annotated[str, Form()] = "",
+    maker: Annotated[str, Form()] = "",
+    handed: Annotated[str, Form()] = "right",
+    file: Annotated[UploadFile | None, File()] = None,
+) -> Response:
+    """Open a dossier with a specification: the file that was sent, or a starter."""
+    if file is not None and file.filename:
+        given = Source(file.filename, file.file.read())
+        read_specification(given.text(), source=given.name)
+    elif kind:
+        left = handed == "left"
+        wanted = StarterRequest(kind, handed="left" if left else "right", name=name.strip() or None)
+        made = starter(wanted)
+        given = Source(made.file_name, made.text.encode())
+    else:
+        raise RequestError("Choose a kind of instrument, or send its specification.")
+    if not given.name.lower().endswith(".toml"):
+        given = Source("specification.toml", given.read(1_000_000))
+    asked = AddRequest((given,), serial=serial, job=job, maker=maker, new=True)
+    added = shop_of(request).dossiers.add(asked)
+    return see_other(f"/instruments/{added.line.dossier}")
+
+
+@router.post("/view")
+def choose_view(
+    unit: Annotated[str, Form()] = "",
+    hand: Annotated[str, Form()] = "",
+    back: Annotated[str, Form()] = "/",
+) -> Response:
+    """Keep which unit and hand a person wants, and lead back."""
+    inside = back.startswith("/") and not back.startswith(("//", "/\\")) and back.isprintable()
+    answer = see_other(back if inside else "/")
+    for name, given, allowed in (
+        (UNIT, unit, ("mm", "in")),
+        (HAND, hand, ("left", "right")),
+    ):
+        if given in allowed:
+            answer.set_cookie(name, given, max_age=31_536_000, httponly=True, samesite="strict")
+    return answer

@@ -1,0 +1,152 @@
+"""The page that takes readings: typed into the neck, or uploaded."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, File, Form, Request, UploadFile
+from fastapi.responses import JSONResponse, Response
+from pydantic import BaseModel
+
+from evenfall.errors import RequestError
+from evenfall.instrument import read_specification
+from evenfall.pictures.inks import PAGE
+from evenfall.web.instruments import common, see_other
+from evenfall.web.view import View, page, shop_of
+from evenfall.workshop import MeasureRequest, Source, TemplateRequest, measure, template
+from evenfall.workshop.measuring import MeasureOutcome
+from evenfall.workshop.story import Story, needed
+from evenfall.workshop.typed import TypedSheet, check_typed, places
+
+router = APIRouter(prefix="/instruments/{name}/measure")
+
+
+class Typed(BaseModel):
+    """A sheet as the page sends it."""
+
+    values: dict[str, str]
+    unit: str = "mm"
+    uncertainty: str = ""
+    strung: bool = True
+
+    def sheet(self) -> TypedSheet:
+        """Return it as the use case takes it."""
+        return TypedSheet(
+            self.values, "in" if self.unit == "in" else "mm", self.uncertainty[:24], self.strung
+        )
+
+
+@router.get("")
+def sheet_to_type(request: Request, name: str) -> Response:
+    """Show the empty sheet; what was typed before is in the browser."""
+    shop = shop_of(request)
+    told = shop.story(name)
+    source = needed(told.specification, "specification")
+    spec, _ = read_specification(source.text(), source="")
+    view = View(request, spec)
+    neck, beside = places(spec)
+    data: dict[str, Any] = {
+        "strings": [{"number": one.number, "pitch": one.pitch} for one in spec.strings],
+        "frets": spec.frets,
+        "reference": spec.scale.reference_fret,
+        "neck": [[one.quantity, one.string, one.fret, one.key] for one in neck],
+        "draft": f"{told.line.dossier}:{told.measurement.name if told.measurement else ''}"
+        f":{len(told.stops)}:{told.stops[0].fact}",
+        "base": f"/instruments/{told.line.dossier}",
+        "left": view.left,
+    }
+    return page(
+        request,
+        "measure.html",
+        view,
+        **common(told, view),
+        spec=spec,
+        beside=beside,
+        data=data,
+    )
+
+
+@router.post("/check")
+def check(request: Request, name: str, typed: Typed) -> Response:
+    """Say what is to be said of the sheet so far."""
+    told = shop_of(request).story(name)
+    source = needed(told.specification, "specification")
+    checked = check_typed(typed.sheet(), source, serial=told.line.serial)
+    return JSONResponse(checked.as_dict(View(request).told))
+
+
+@router.post("/file")
+def file_typed(request: Request, name: str, typed: Typed) -> Response:
+    """File the sheet as readings of the instrument."""
+    shop = shop_of(request)
+    told = shop.story(name)
+    source = needed(told.specification, "specification")
+    given = typed.sheet().source()
+    made = measure(MeasureRequest((given,), source, serial=told.line.serial))
+    shop.dossiers.file(made.measurement, files=(given,), instrument=told.line.dossier)
+    return JSONResponse({"to": f"/instruments/{told.line.dossier}"})
+
+
+@router.get("/sheet.{kind}")
+def empty(request: Request, name: str, kind: Literal["csv", "xlsx"]) -> Response:
+    """Return an empty sheet to fill in elsewhere, CSV or XLSX."""
+    told = shop_of(request).story(name)
+    made = template(TemplateRequest(needed(told.specification, "specification"), kind))
+    named = f'attachment; filename="readings.{kind}"'
+    return Response(
+        made.content,
+        media_type="application/octet-stream",
+        headers={"content-disposition": named},
+    )
+
+
+@router.post("/upload")
+def upload(
+    request: Request,
+    *,
+    name: str,
+    file: Annotated[list[UploadFile], File()],
+    file_it: Annotated[str, Form()] = "",
+    scan_unit: Annotated[str, Form()] = "",
+    strung: Annotated[str, Form()] = "",
+) -> Response:
+    """Show what the files hold; with `file_it` file them."""
+    shop = shop_of(request)
+    told = shop.story(name)
+    sources = tuple(Source(_bare(one.filename), one.file.read()) for one in file if one.filename)
+    if not sources:
+        raise RequestError("Choose a file of readings or a scan first.")
+    made = _measured(told, sources, scan_unit=scan_unit, strung=strung)
+    if file_it:
+        shop.dossiers.file(made.measurement, files=sources, instrument=told.line.dossier)
+        return see_other(f"/instruments/{told.line.dossier}")
+    view = View(request, made.specification)
+    drawings = made.drawings(view.unit, PAGE)
+    return page(
+        request,
+        "upload.html",
+        view,
+        **common(told, view),
+        names=[source.name for source in sources],
+        findings=[(one.severity, view.told(one), one.where) for one in made.findings],
+        picture=next(iter(drawings.values()))(),
+    )
+
+
+def _bare(name: str | None) -> str:
+    """Return a file's own name, without the folders that a browser may send before it."""
+    return (name or "").replace("\\", "/").rpartition("/")[2][-120:] or "file"
+
+
+def _measured(
+    told: Story, sources: tuple[Source, ...], *, scan_unit: str, strung: str
+) -> MeasureOutcome:
+    known = {"yes": True, "no": False}.get(strung)
+    asked = MeasureRequest(
+        sources,
+        needed(told.specification, "specification"),
+        serial=told.line.serial,
+        unit=scan_unit or None,
+        strung=known,
+    )
+    return measure(asked)

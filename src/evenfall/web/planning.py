@@ -1,0 +1,203 @@
+"""The page that plans: sliders, methods side by side, one plan to take."""
+
+from __future__ import annotations
+
+import time
+from typing import Annotated, Any
+
+import numpy as np
+from fastapi import APIRouter, Form, Request
+from fastapi.responses import JSONResponse, Response
+from pydantic import BaseModel, Field
+
+from evenfall.errors import RequestError
+from evenfall.gates import open_gates
+from evenfall.pictures.fret_map import buzz_force_cells
+from evenfall.pictures.inks import PAGE
+from evenfall.plan import METHODS
+from evenfall.web.instruments import common, see_other
+from evenfall.web.view import View, page, shop_of
+from evenfall.wording import Sentence
+from evenfall.workshop.exploring import Exploration, Wishes
+
+router = APIRouter(prefix="/instruments/{name}/plan")
+
+
+class Asked(BaseModel):
+    """What the sliders say, lengths in mm."""
+
+    method: str = "spot"
+    attack_percent: float = Field(100.0, ge=1.0, le=1000.0)
+    action_change_mm: float = Field(0.0, ge=-10.0, le=10.0)
+    relief_mm: float | None = Field(None, ge=-10.0, le=10.0)
+    budget_mm: float | None = Field(None, ge=0.0, le=1000.0)
+
+    def wishes(self) -> Wishes:
+        """Return them as the use case takes them."""
+        return Wishes(
+            self.method,
+            self.attack_percent / 100.0,
+            self.action_change_mm,
+            self.relief_mm,
+            self.budget_mm,
+        )
+
+
+def _warm(request: Request, name: str) -> Exploration:
+    """Return the instrument of a page that is open, warm: a drag asks the archive for nothing."""
+    shop = shop_of(request)
+    return shop.open_exploration(name)
+
+
+@router.get("")
+def planned(request: Request, name: str) -> Response:
+    """Show what the plan would be, and what other wishes would come to."""
+    shop = shop_of(request)
+    told = shop.story(name)
+    warm = shop.open_exploration(name, told)
+    spec = warm.specification
+    view = View(request, spec)
+    found = shop.diagnosis(told).diagnosis
+    made = warm.plan(Wishes(), recommended=True)
+    as_found = buzz_force_cells(
+        spec,
+        found.buzz_force.force_n,
+        found.attack_n,
+        touch_force_n=found.touch_force.force_n,
+        note_state=found.judged.note_state,
+    )
+    chosen = made.method
+    data: dict[str, Any] = {
+        "base": f"/instruments/{told.line.dossier}",
+        "strings": [one.pitch for one in spec.strings],
+        "frets": spec.frets,
+        "reference": spec.scale.reference_fret,
+        "left": view.left,
+        "unit": view.unit,
+        "method": chosen,
+        "found": [cell.as_dict() for cell in as_found],
+        "first": _told(warm.look(Wishes(chosen), view.unit), view),
+        "ranges": [
+            {"control": one.control, "low": one.low, "high": one.high, "wanted": one.value}
+            for one in warm.ranges
+        ],
+        "action": [
+            view.number(limit.value_mm) for limit in (spec.target.action[0], spec.target.action[-1])
+        ],
+    }
+    gates = open_gates(spec, warm.measurement, found.line)
+    return page(
+        request,
+        "plan.html",
+        view,
+        **common(told, view),
+        data=data,
+        made=made,
+        made_said=view.say(made.headline),
+        next_said=view.say(made.next_step),
+        reasons=[view.say(one) for one in (*made.reasons, made.reason, *made.ask)],
+        unmet=[
+            {
+                "said": view.told(one),
+                "code": one.code,
+                "at": str(one.at.frets[0]) if one.at.frets else "",
+            }
+            for one in gates.unmet
+        ],
+        methods=METHODS,
+        relief=view.length(warm.ranges[2].value),
+    )
+
+
+@router.post("/look")
+def look(request: Request, name: str, asked: Asked) -> Response:
+    """Say what some wishes come to."""
+    begun = time.perf_counter()
+    warm = _warm(request, name)
+    view = View(request, warm.specification)
+    told = _told(warm.look(asked.wishes(), view.unit), view)
+    return JSONResponse({**told, "ms": round(1000.0 * (time.perf_counter() - begun), 1)})
+
+
+@router.post("/spans")
+def spans(request: Request, name: str, asked: Asked) -> Response:
+    """Say where along each control the neck holds uncut, holds with cuts, or does not hold."""
+    return JSONResponse(_warm(request, name).spans(asked.wishes()))
+
+
+@router.get("/methods")
+def methods(request: Request, name: str) -> Response:
+    """Return the table of what each method comes to."""
+    warm = _warm(request, name)
+    view = View(request, warm.specification)
+    rows = []
+    for one in warm.methods():
+        said = [view.say(risk) for risk in one.risks]
+        rows.append(
+            {
+                "name": METHODS[one.method],
+                "method": one.method,
+                "holds": one.holds,
+                "metal": view.length(one.metal_mm) if np.isfinite(one.metal_mm) else "",
+                "frets": one.frets_touched,
+                "new": one.frets_replaced,
+                "lowest": view.length(one.lowest_crown_mm),
+                "margin": one.lowest_margin_percent,
+                "minutes": one.minutes,
+                "said": " ".join([*([view.say(one.remark)] if one.remark else []), *said]),
+            }
+        )
+    return page(request, "methods.html", view, rows=rows)
+
+
+@router.post("/side")
+def side(request: Request, name: str, asked: Asked, string: int = 1, fret: int = 0) -> Response:
+    """Return one string from the side, as SVG."""
+    warm = _warm(request, name)
+    view = View(request, warm.specification)
+    drawn = warm.side_view(asked.wishes(), string, fret, view.unit, PAGE)
+    return Response(drawn, media_type="image/svg+xml")
+
+
+@router.post("/take")
+def take(
+    request: Request,
+    *,
+    name: str,
+    method: Annotated[str, Form()],
+    attack_percent: Annotated[float, Form(ge=1.0, le=1000.0)] = 100.0,
+    budget_mm: Annotated[str, Form()] = "",
+    by: Annotated[str, Form()] = "",
+    code: Annotated[list[str] | None, Form()] = None,
+    reason: Annotated[list[str] | None, Form()] = None,
+) -> Response:
+    """File the plan that was chosen, with the readings that were accepted for it."""
+    shop = shop_of(request)
+    told = shop.story(name)
+    accepted = tuple(
+        f"{what}={why.strip()}"
+        for what, why in zip(code or [], reason or [], strict=False)
+        if why.strip()
+    )
+    warm = shop.exploration(told, accepted, by)
+    try:
+        budget = float(budget_mm) if budget_mm.strip() else None
+    except ValueError:
+        raise RequestError("The metal that may come off must be a number.") from None
+    made = warm.plan(Wishes(method, attack_percent / 100.0, budget_mm=budget))
+    shop.dossiers.file(made, instrument=told.line.dossier, person=by)
+    return see_other(f"/instruments/{told.line.dossier}")
+
+
+def _told(seen: dict[str, Any], view: View) -> dict[str, Any]:
+    """Return an answer with its lengths and sentences in words."""
+    why = seen["why"]
+    moves = np.asarray(seen["saddle_mm"])
+    return {
+        **seen,
+        "why": view.say(why) if isinstance(why, Sentence) else "",
+        "metal": view.length(seen["metal_mm"]),
+        "lowest": view.length(seen["lowest_crown_mm"]),
+        "relief_change": view.length(seen["relief_change_mm"]),
+        "saddle_change": f"{view.figure(moves.min())} to {view.length(moves.max())}",
+    }

@@ -1,0 +1,112 @@
+"""What the pages keep while they run: the archive, warm instruments, strips that were drawn."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Generic, TypeVar
+
+from evenfall.workshop import DiagnoseRequest, PlanRequest, diagnose
+from evenfall.workshop.exploring import Exploration
+from evenfall.workshop.opening import open_plan
+from evenfall.workshop.story import Story, needed, story
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from evenfall.workshop.archives import Dossiers
+    from evenfall.workshop.diagnosing import DiagnoseOutcome
+
+MOST_WARM = 64
+MOST_STRIPS = 2000
+MOST_DIAGNOSES = 16
+
+Kept = TypeVar("Kept")
+
+
+class Shelf(Generic[Kept]):
+    """Things that take a while to make; the longest unused goes first."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._kept: OrderedDict[object, Kept] = OrderedDict()
+        self._lock = threading.Lock()
+        self._making: dict[object, threading.Lock] = {}
+
+    def get(self, key: object, make: Callable[[], Kept]) -> Kept:
+        """Return what goes by a key, made once though several ask at a time."""
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                return self._kept[key]
+            own = self._making.setdefault(key, threading.Lock())
+        with own:
+            with self._lock:
+                if key in self._kept:
+                    return self._kept[key]
+            made = make()
+            with self._lock:
+                self._kept[key] = made
+                self._making.pop(key, None)
+                while len(self._kept) > self._most:
+                    self._kept.popitem(last=False)
+            return made
+
+
+class Shop:
+    """What every page works with."""
+
+    def __init__(self, dossiers: Dossiers) -> None:
+        self.dossiers = dossiers
+        self._warm: Shelf[Exploration] = Shelf(MOST_WARM)
+        self._diagnoses: Shelf[DiagnoseOutcome] = Shelf(MOST_DIAGNOSES)
+        self._opened: dict[str, Exploration] = {}
+        self.strips: Shelf[str] = Shelf(MOST_STRIPS)
+
+    def story(self, name: str) -> Story:
+        """Return where the job on an instrument stands."""
+        return story(self.dossiers, name)
+
+    def diagnosis(self, told: Story) -> DiagnoseOutcome:
+        """Return what is wrong with an instrument by its newest readings."""
+        source = needed(told.measurement, "readings")
+        return self._diagnoses.get(source.content, lambda: diagnose(DiagnoseRequest(source)))
+
+    def open_exploration(self, name: str, told: Story | None = None) -> Exploration:
+        """Return the instrument of an open page; a drag asks the archive for nothing."""
+        if told is None and (kept := self._opened.get(name)) is not None:
+            return kept
+        warm = self.exploration(told or self.story(name))
+        self._opened[name] = warm
+        while len(self._opened) > MOST_WARM:
+            self._opened.pop(next(iter(self._opened)))
+        return warm
+
+    def exploration(self, told: Story, accepted: tuple[str, ...] = (), by: str = "") -> Exploration:
+        """Return an instrument warm, to plan for, with some readings accepted as they are."""
+        source, second = needed(told.measurement, "readings"), None
+        if told.second is not None and told.plan is not None:
+            from evenfall.workshop import Source
+            from evenfall.workshop.outputs import json_file
+
+            second = source
+            first = open_plan(told.plan)[1].measurement
+            source = Source("first.measurement.json", json_file(first.as_dict()))
+        request = PlanRequest(
+            source, settled=told.settled, second=second, accepted=accepted, accepted_by=by
+        )
+        key = (source.content, told.settled, second and second.content, accepted, by)
+        return self._warm.get(key, lambda: Exploration(request))
+
+    def file_examples(self) -> None:
+        """File invented instruments, if the archive is empty."""
+        from evenfall.workshop.examples import file_examples
+
+        if not self.dossiers.newest(1):
+            file_examples(self.dossiers, at=now())
+
+
+def now() -> str:
+    """Return the time, as entries are dated."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -1,0 +1,190 @@
+// The sheet in the shape of the neck: typed by keyboard alone, checked as it grows, kept here.
+// @ts-check
+import { Refused, ask, dataOf, latestWins, one } from "./ask.js";
+import { cell, row, upright } from "./neck_map.js";
+
+/** @typedef {{code: string, severity: string, said: string, keys: string[]}} Asked */
+
+const data = dataOf("sheet-data");
+const DRAFT = `sheet:${data.draft}`;
+/** @type {HTMLInputElement} */ const gauge = one("#gauge");
+/** @type {HTMLSelectElement} */ const unit = one("#unit");
+/** @type {HTMLSelectElement} */ const strung = one("#strung");
+/** @type {HTMLButtonElement} */ const file = one("#file");
+const kept = one("#kept"), questions = one("#questions"), other = one("#other");
+const MM = 25.4;
+
+class TypedSheet extends HTMLElement {
+  connectedCallback() {
+    const grid = document.createElement("div");
+    grid.className = "map typing";
+    grid.setAttribute("role", "group");
+    grid.setAttribute("aria-label", "Readings of the neck, string by string");
+    const columns = data.frets + 2;
+    grid.style.setProperty("--columns", String(columns));
+    grid.style.setProperty("--rows", String(data.strings.length));
+    const place = (/** @type {number} */ i) => String(data.left && !upright() ? columns - 1 - i : i);
+    for (let i = 0; i < columns; i++) {
+      const made = cell("presentation", "head-column", i === 0 ? "slot" : i > data.frets ? "sadd." : String(i));
+      made.style.setProperty("--i", place(i));
+      if (i === data.reference) made.classList.add("reference");
+      grid.append(made);
+    }
+    data.strings.forEach((/** @type {{number: number, pitch: string}} */ string, /** @type {number} */ k) => {
+      const name = cell("presentation", "head-row", "");
+      name.style.setProperty("--k", String(k));
+      const number = document.createElement("b");
+      number.textContent = String(string.number);
+      name.append(number, " ", string.pitch);
+      grid.append(name);
+    });
+    for (const [quantity, string, fret, key] of data.neck) {
+      const i = quantity === "nut_slot" ? 0 : quantity === "saddle" ? data.frets + 1 : Number(fret);
+      const k = data.strings.findIndex((/** @type {{number: number}} */ s) => s.number === string);
+      const box = cell("presentation", `cell type${i === 0 ? " nut" : ""}${k === 0 ? " first-row" : ""}`, "");
+      box.style.setProperty("--k", String(k));
+      box.style.setProperty("--i", place(i));
+      const field = document.createElement("input");
+      field.inputMode = "decimal";
+      field.autocomplete = "off";
+      field.dataset.key = key;
+      field.maxLength = 24;
+      field.setAttribute("aria-label", `String ${string}, ${i === 0 ? "nut slot" : i > data.frets ? "saddle" : `fret ${i}`}`);
+      box.append(field);
+      grid.append(box);
+    }
+    this.append(grid);
+  }
+}
+customElements.define("typed-sheet", TypedSheet);
+
+const fields = /** @type {HTMLInputElement[]} */ ([...document.querySelectorAll("[data-key]")]);
+const by = new Map(fields.map((field) => [field.dataset.key ?? "", field]));
+
+function values() {
+  return Object.fromEntries(fields.filter((field) => field.value.trim()).map((field) => [field.dataset.key ?? "", field.value.trim()]));
+}
+const sheet = () => ({ values: values(), unit: unit.value, uncertainty: gauge.value.trim(), strung: strung.value === "1" });
+
+function keep() {
+  localStorage.setItem(DRAFT, JSON.stringify(sheet()));
+  const count = Object.keys(values()).length;
+  kept.textContent = count ? `${count} reading${count === 1 ? "" : "s"} kept in this browser, not filed yet` : "";
+}
+
+function restore() {
+  const draft = JSON.parse(localStorage.getItem(DRAFT) ?? "null");
+  if (!draft) return;
+  for (const [key, value] of Object.entries(draft.values)) {
+    const field = by.get(key);
+    if (field) field.value = String(value);
+  }
+  gauge.value = draft.uncertainty;
+  unit.value = draft.unit;
+  strung.value = draft.strung ? "1" : "";
+  keep();
+}
+
+/** @param {Asked[]} findings @param {string[]} lacking @param {boolean} complete */
+function show(findings, lacking, complete) {
+  document.querySelectorAll(".asked").forEach((box) => box.classList.remove("asked"));
+  questions.replaceChildren();
+  for (const asked of findings) {
+    for (const key of asked.keys) by.get(key)?.parentElement?.classList.add("asked");
+    questions.append(question(asked));
+  }
+  if (!findings.length && lacking.length) {
+    const said = document.createElement("p");
+    said.className = "quiet";
+    said.textContent = `Still to read. ${lacking.join(" ")}`;
+    questions.append(said);
+  }
+  file.disabled = !complete;
+}
+
+/** @param {Asked} asked */
+function question(asked) {
+  const box = document.createElement("div");
+  box.className = "ask";
+  const said = document.createElement("p");
+  said.textContent = asked.said;
+  box.append(said);
+  const first = asked.keys[0];
+  if (first) {
+    const go = document.createElement("button");
+    go.type = "button";
+    go.className = "button";
+    go.textContent = "Go there";
+    go.addEventListener("click", () => by.get(first)?.focus());
+    box.append(go);
+  }
+  return box;
+}
+
+const check = latestWins(async () => {
+  if (!Object.keys(values()).length) { show([], [], false); return; }
+  try {
+    const answer = await (await ask(`${data.base}/measure/check`, sheet())).json();
+    show(answer.findings, answer.lacking, answer.complete);
+  } catch (error) {
+    if (error instanceof Refused) show([{ code: "", severity: "error", said: error.message, keys: [] }], [], false);
+    throw error;
+  }
+});
+
+/** Both units of what stands in a field. @param {HTMLInputElement} field */
+function both(field) {
+  const number = Number(field.value.trim().replace(",", "."));
+  const name = field.getAttribute("aria-label") ?? field.labels?.[0]?.textContent ?? "";
+  if (!field.value.trim() || !Number.isFinite(number)) { other.textContent = ""; return; }
+  const [mm, inch] = unit.value === "mm" ? [number, number / MM] : [number * MM, number];
+  other.textContent = `${name}: ${mm.toFixed(3)} mm, ${inch.toFixed(4)} in`;
+}
+
+document.addEventListener("input", (event) => {
+  const field = event.target;
+  if (field === gauge || field === unit || field === strung) { keep(); check(null); }
+  if (field instanceof HTMLInputElement && field.dataset.key) { keep(); both(field); }
+});
+document.addEventListener("change", (event) => {
+  if (event.target instanceof HTMLInputElement && event.target.dataset.key) check(null);
+});
+document.addEventListener("keydown", (event) => {
+  const field = event.target;
+  if (!(field instanceof HTMLInputElement) || !field.dataset.key) return;
+  const at = fields.indexOf(field);
+  const along = data.frets + 2;
+  const steps = /** @type {Record<string, number>} */ ({ Enter: event.shiftKey ? -1 : 1, ArrowDown: upright() ? 1 : along, ArrowUp: upright() ? -1 : -along });
+  const step = steps[event.key];
+  if (step === undefined) return;
+  event.preventDefault();
+  if (event.key === "Enter") check(null);
+  const next = fields[at + step];
+  next?.focus();
+  next?.select();
+});
+document.addEventListener("focusin", (event) => {
+  if (event.target instanceof HTMLInputElement && event.target.dataset.key) both(event.target);
+});
+
+file.addEventListener("click", async () => {
+  file.disabled = true;
+  try {
+    const answer = await (await ask(`${data.base}/measure/file`, sheet())).json();
+    localStorage.removeItem(DRAFT);
+    location.href = answer.to;
+  } catch (error) {
+    file.disabled = false;
+    if (error instanceof Refused) show([{ code: "", severity: "error", said: error.message, keys: [] }], [], false);
+    else kept.textContent = "Not sent: no connection. The readings are kept in this browser; file them again when it is back.";
+  }
+});
+one("#clear").addEventListener("click", () => {
+  if (!Object.keys(values()).length || !confirm("Empty the sheet? The readings typed so far are lost.")) return;
+  fields.forEach((field) => { field.value = ""; });
+  localStorage.removeItem(DRAFT);
+  keep();
+  show([], [], false);
+});
+restore();
+check(null);

@@ -1,0 +1,95 @@
+"""How one answer is shown: its unit and hand, its templates, its errors."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse, JSONResponse, Response
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from evenfall.units import in_unit
+from evenfall.web.words import WORDS
+from evenfall.wording import Sentence, say, sentence
+
+if TYPE_CHECKING:
+    from evenfall.errors import EvenfallError, Finding
+    from evenfall.instrument import Specification
+    from evenfall.units import LengthUnit
+    from evenfall.web.shop import Shop
+
+UNIT, HAND = "unit", "hand"
+"""Names of the cookies that hold a person's choice."""
+
+
+class View:
+    """What a person wants to see of an instrument, and in which unit."""
+
+    def __init__(self, request: Request, specification: Specification | None = None) -> None:
+        own = specification.unit if specification else "mm"
+        chosen = request.cookies.get(UNIT)
+        self.unit: LengthUnit = "in" if (chosen or own) == "in" else "mm"
+        hand = specification.handed if specification else "right"
+        self.left = (request.cookies.get(HAND) or hand) == "left"
+        self.path = request.url.path
+
+    def say(self, said: Sentence | str) -> str:
+        """Return a sentence in this unit and in the words of the pages."""
+        return say(said, self.unit, WORDS)
+
+    def told(self, finding: Finding) -> str:
+        """Return a finding as a sentence."""
+        return self.say(finding.said)
+
+    def length(self, length_mm: float) -> str:
+        """Return a length with its unit."""
+        return self.say(sentence("{length:length}", length=length_mm))
+
+    def figure(self, length_mm: float) -> str:
+        """Return a length without its unit."""
+        return self.say(sentence("{length:figure}", length=length_mm))
+
+    def number(self, length_mm: float) -> float:
+        """Return a length as a number in this unit."""
+        return round(in_unit(length_mm, self.unit), 5)
+
+
+def shop_of(request: Request) -> Shop:
+    """Return what the pages keep."""
+    kept: Shop = request.app.state.shop
+    return kept
+
+
+def page(
+    request: Request,
+    name: str,
+    view: View | None = None,
+    status: int = 200,
+    /,
+    **content: Any,
+) -> HTMLResponse:
+    """Return a page, or a part of one, set by its template."""
+    text = _templates().get_template(name).render(view=view or View(request), **content)
+    return HTMLResponse(text, status)
+
+
+def problem(request: Request, error: EvenfallError, status: int = 422) -> Response:
+    """Return an error in its one shape: a page for a person, JSON for a script."""
+    view = View(request)
+    if "text/html" in request.headers.get("accept", ""):
+        lines = error.words(view.unit, WORDS).splitlines()
+        return page(request, "problem.html", view, status, lines=lines)
+    return JSONResponse({"error": error.as_dict(view.unit, WORDS)}, status)
+
+
+@cache
+def _templates() -> Environment:
+    """Return the templates: every text is escaped, a missing one is an error."""
+    return Environment(
+        loader=PackageLoader(__package__),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )

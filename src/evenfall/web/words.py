@@ -1,0 +1,32 @@
+"""How the pages name what the other doors name by option, command or argument."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+WORDS: Mapping[str, str] = {
+    "door_measure": "Measure",
+    "door_plan": "Plan",
+    "door_prove": "Proof",
+    "door_convert": "the command evenfall neck",
+    "door_spec": "the specification",
+    "door_scan_uncertainty": "the scanner's uncertainty",
+    "door_scan_unit": "the unit of the scan",
+    "door_scan_steps": "the step of the height map",
+    "door_accept": "a reason beside it",
+    "door_attack": "the attack",
+    "door_budget": "the metal that may come off",
+    "door_keep": "what stays as it is",
+    "door_method": "the method",
+    "door_serial": "the serial number",
+    "door_confirmed_by": "a second reading",
+    "door_settled": "rod and saddle set",
+    "door_state": "strings at pitch",
+    "door_found": "the readings as found",
+    "door_accept_stiffness": "accepting the stiffness",
+    "door_archive_add": "open the right instrument first, or a new one",
+    "door_archive_doctor": "the command evenfall archive doctor",
+    "door_archive_save": "the command evenfall archive doctor with a new folder",
+    "door_archive_verify": "the command evenfall archive verify",
+}
+"""The pages' words for the places of `evenfall.wording` that only a door can name."""

@@ -1,0 +1,216 @@
+"""The use case "explore": what other wishes would come to, quick enough for a slider."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenfall.errors import At, RequestError
+from evenfall.gates import accepted_gates
+from evenfall.levelling import Session
+from evenfall.pictures.fret_map import buzz_force_cells, metal_cells
+from evenfall.plan import METHODS
+from evenfall.requirement import State, margin_share, whole_percent
+from evenfall.wording import Sentence, sentence
+from evenfall.workshop.kept import excursion
+from evenfall.workshop.planning import PlanRequest, plan_drawings, second_reading
+
+if TYPE_CHECKING:
+    from evenfall.levelling.session import Preview
+    from evenfall.pictures.inks import Theme
+    from evenfall.plan import Control, MethodResult, Plan
+    from evenfall.units import LengthUnit
+
+_SHARES = {"attack": (0.5, 1.5), "relief": (0.0, 2.5)}
+"""How far a control goes, as shares of what the specification asks for."""
+_ACTION_MM = (-0.3, 0.5)
+"""How far the action goes from what the specification asks for [mm]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What is asked for; what is left out is the specification's."""
+
+    method: str = "spot"  # key of `evenfall.plan.METHODS`
+    attack_share: float = 1.0  # of the player's attack
+    action_change_mm: float = 0.0  # from the action that the specification asks for
+    relief_mm: float | None = None
+    budget_mm: float | None = None  # metal that may come off
+
+    @property
+    def specified(self) -> bool:
+        """Whether the targets are those of the specification, so that a plan may be taken."""
+        return self.action_change_mm == 0.0 and self.relief_mm is None
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """How far a control goes, in its own unit."""
+
+    control: Control
+    low: float
+    high: float
+    value: float  # wanted by the specification
+
+
+class Exploration:
+    """One instrument, warm: one thread at a time, the last wishes kept."""
+
+    def __init__(self, request: PlanRequest) -> None:
+        self._lock = threading.Lock()
+        found, neck = request.open_at_pitch()
+        self.specification, self.measurement = found.specification, found.measurement
+        self._player_n = np.asarray(found.specification.player.attack_n)
+        accepted = accepted_gates(request.accepted, found.specification, person=request.accepted_by)
+        self._session = Session(
+            found.specification,
+            found.measurement,
+            excursion=excursion(found.specification),
+            neck=neck,
+            settled=request.settled,
+            second=second_reading(request.second, found.measurement),
+            accepted=accepted,
+        )
+        self._wishes = Wishes()
+        self._plan: tuple[Wishes, str | None, Plan] | None = None
+
+    @property
+    def ranges(self) -> tuple[Range, ...]:
+        """How far attack, action and relief go."""
+        target = self.specification.target
+        action = float(np.mean([limit.value_mm for limit in target.action]))
+        attack, relief = float(self._player_n.max()), target.relief.value_mm
+        low, high = (share * attack for share in _SHARES["attack"])
+        return (
+            Range("attack", low, high, attack),
+            Range("action", action + _ACTION_MM[0], action + _ACTION_MM[1], action),
+            Range("relief", 0.0, max(0.4, _SHARES["relief"][1] * relief), relief),
+        )
+
+    def look(self, wishes: Wishes, unit: LengthUnit) -> dict[str, Any]:
+        """Return what some wishes come to, as plain values: cells, figures and sentences."""
+        with self._lock:
+            self._ask(wishes)
+            return self._told(self._session.preview(wishes.method), wishes, unit)
+
+    def plan(self, wishes: Wishes, *, recommended: bool = False) -> Plan:
+        """Return the plan that some wishes lead to, by their method or the one recommended."""
+        method = None if recommended else wishes.method
+        with self._lock:
+            if self._plan is None or self._plan[:2] != (wishes, method):
+                self._ask(wishes)
+                self._plan = (wishes, method, self._session.plan(method))
+            return self._plan[2]
+
+    def methods(self) -> tuple[MethodResult, ...]:
+        """Return what each method comes to, by the specification."""
+        with self._lock:
+            self._ask(Wishes())
+            return tuple(self._session.methods())
+
+    def spans(self, wishes: Wishes) -> dict[str, Any]:
+        """Return where each control holds uncut, holds with cuts, or does not hold."""
+        told: dict[str, Any] = {}
+        for one in self.ranges:
+            with self._lock:  # let a drag in between two controls
+                self._ask(replace(wishes, budget_mm=None))
+                along = self._session.along(one.control, one.low, one.high)
+                told[one.control] = [
+                    {"from": low, "to": high, "holds": what} for low, high, what in along.spans
+                ]
+        return told
+
+    def side_view(
+        self, wishes: Wishes, string: int, stopped_fret: int, unit: LengthUnit, theme: Theme
+    ) -> str:
+        """Return one string from the side, as found and as planned, as SVG."""
+        from evenfall.pictures.side_view import string_side_view
+
+        if not (
+            1 <= string <= self.specification.string_count
+            and 0 <= stopped_fret < self.specification.frets
+        ):
+            raise RequestError("There is no such note on this instrument.", at=At(field="note"))
+        return string_side_view(
+            self.specification,
+            self.plan(wishes),
+            excursion(self.specification),
+            string=string,
+            stopped_fret=stopped_fret,
+            unit=unit,
+            theme=theme,
+        )
+
+    def drawing(self, wishes: Wishes, name: str, unit: LengthUnit, theme: Theme) -> str:
+        """Return one of the drawings of a plan, by its name."""
+        return plan_drawings(self.specification, self.plan(wishes), unit, theme)[name]()
+
+    def _ask(self, wishes: Wishes) -> None:
+        if wishes.method not in METHODS:
+            raise RequestError(
+                "{door_method} must be one of {allowed:or}.",
+                at=At(field="method"),
+                allowed=tuple(METHODS),
+            )
+        if wishes == self._wishes:
+            return
+        attack, action, _ = self.ranges
+        finite = [wishes.attack_share, wishes.action_change_mm, wishes.relief_mm or 0.0]
+        if not np.isfinite(finite).all():
+            raise RequestError("Every wish is a number.", at=At(field="wishes"))
+        self._session.set_control(
+            "attack", None if wishes.attack_share == 1.0 else wishes.attack_share * attack.value
+        )
+        change = wishes.action_change_mm
+        self._session.set_control("action", action.value + change if change else None)
+        self._session.set_control("relief", wishes.relief_mm)
+        self._session.change(budget_mm=wishes.budget_mm)
+        self._wishes = wishes
+
+    def _told(self, seen: Preview, wishes: Wishes, unit: LengthUnit) -> dict[str, Any]:
+        spec = self.specification
+        left = self.measurement.crown_height_mm - seen.removal_mm
+        share = margin_share(seen.buzz_force.force_n, self._player_n)
+        bought = float(np.min(seen.attack_n / np.maximum(self._player_n, 1e-9)))
+        failing = int((seen.note_state == State.FAILS).sum())
+        return {
+            "holds": seen.holds,
+            "conclusion": seen.conclusion,
+            "may_take": wishes.specified,
+            "metal_mm": seen.metal_mm,
+            "frets": int((seen.removal_mm > 0.0).any(axis=0).sum()),
+            "margin_percent": whole_percent(float(np.nanmin(share))),
+            "attack_percent": whole_percent(bought),
+            "lowest_crown_mm": float(np.nanmin(left)),
+            "relief_change_mm": seen.relief_change_mm,
+            "saddle_mm": [round(float(one), 4) for one in seen.saddle_height_change_mm],
+            "why": "" if seen.holds else self._why(seen, failing),
+            "cells": {
+                "metal": [
+                    one.as_dict() for one in metal_cells(spec, seen.removal_mm, left, unit=unit)
+                ],
+                "margin": [
+                    one.as_dict()
+                    for one in buzz_force_cells(
+                        spec,
+                        seen.buzz_force.force_n,
+                        self._player_n,
+                        touch_force_n=seen.touch_force.force_n,
+                        note_state=seen.note_state,
+                    )
+                ],
+            },
+        }
+
+    def _why(self, seen: Preview, failing: int) -> Sentence:
+        """Return why what is asked for does not hold."""
+        if seen.conclusion == "misfit":
+            return sentence(
+                "Attack and targets do not fit each other: level frets stay clear up to "
+                "{share:share} of this attack.",
+                share=seen.level_margin_share,
+            )
+        return sentence("{failing:count note} would still fail.", failing=failing)

@@ -1,0 +1,281 @@
+"""Where a job stands: its five stops, what each says, and the one next step."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from evenfall.errors import RequestError
+from evenfall.records.entries import standing
+from evenfall.wording import sentence
+from evenfall.workshop.archive_views import fact, line_of
+from evenfall.workshop.archives import NoteRequest
+from evenfall.workshop.opening import open_plan
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from evenfall.plan import Plan
+    from evenfall.records.entries import Entry
+    from evenfall.wording import Sentence
+    from evenfall.workshop.archive_views import Line
+    from evenfall.workshop.archives import Dossiers
+    from evenfall.workshop.opening import Source
+
+StopName = Literal["Readings", "Diagnosis", "Plan", "Work", "Proof"]
+StopState = Literal["done", "now", "later"]
+Step = Literal["measure", "plan", "work", "prove", "none"]
+"""What a person does next: take readings, plan, work by the bench sheet, prove, nothing."""
+
+STOPS: tuple[StopName, ...] = ("Readings", "Diagnosis", "Plan", "Work", "Proof")
+_DONE = "Work of plan {code} done."
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One stop of a job."""
+
+    name: StopName
+    state: StopState
+    fact: Sentence  # what is known at it; empty where nothing is
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """Where the job on one instrument stands."""
+
+    line: Line
+    stops: tuple[Stop, ...]
+    step: Step
+    headline: Sentence  # the next step in a few words
+    said: Sentence  # why, and what to do
+    specification: Source | None
+    measurement: Source | None  # the newest readings
+    plan: Source | None  # the newest plan
+    proof: Source | None
+    settled: bool  # whether the newest readings were taken after a plan's settings were made
+    second: Source | None  # a second reading of what the newest plan was made from, where it asks
+
+
+@dataclass(frozen=True, slots=True)
+class _Papers:
+    """The newest papers of a dossier, and in which order they were filed."""
+
+    entries: Sequence[Entry]
+
+    def newest(self, kind: str) -> Entry | None:
+        """Return the newest standing entry of a kind that is shown."""
+        found = [entry for entry in standing(self.entries, kind) if entry.facts is not None]
+        return found[-1] if found else None
+
+    def place(self, entry: Entry | None) -> int:
+        """Return how late an entry was filed; -1 for none."""
+        return -1 if entry is None else list(self.entries).index(entry)
+
+    def done(self, code: str) -> bool:
+        """Say whether the work of a plan was reported as done."""
+        said = _DONE.format(code=code)
+        steps = (e for e in standing(self.entries, "step") if e.facts is not None)
+        return any(fact(entry, "work") == said for entry in steps)
+
+
+def report_done(dossiers: Dossiers, name: str, code: str, *, at: str, person: str = "") -> None:
+    """File that the work of a plan is done, at a time (ISO 8601, UTC)."""
+    words = _DONE.format(code=code)
+    dossiers.note(NoteRequest(name, words, person=person, facts={"ended": at}))
+
+
+def story(dossiers: Dossiers, name: str) -> Story:
+    """Return where the job on an instrument stands, by what its dossier holds."""
+    dossier = dossiers.named(name)
+    entries = dossiers.archive.entries(dossier)
+    papers = _Papers(entries)
+    line = line_of(dossier, entries)
+
+    def source(kind: str) -> Source | None:
+        return dossiers.latest(dossier, kind) if papers.newest(kind) is not None else None
+
+    measured, planned, proved = map(papers.newest, ("measurement", "plan", "proof"))
+    plan_source = source("plan")
+    plan = None if plan_source is None else open_plan(plan_source)[1]
+    told = _Telling(papers, measured, planned, proved, plan)
+    now, step, headline, said = told.next()
+    return Story(
+        line=line,
+        stops=tuple(
+            Stop(stop, "done" if n < now else "now" if n == now else "later", told.fact(stop))
+            for n, stop in enumerate(STOPS)
+        ),
+        step=step,
+        headline=headline,
+        said=said,
+        specification=specification_of(dossiers, dossier, entries),
+        measurement=source("measurement"),
+        plan=plan_source,
+        proof=source("proof"),
+        settled=told.settled,
+        second=source("measurement") if told.confirms else None,
+    )
+
+
+def specification_of(
+    dossiers: Dossiers, dossier: str, entries: Sequence[Entry] = ()
+) -> Source | None:
+    """Return the newest specification in a dossier, as a source; None where there is none."""
+    from evenfall.workshop.opening import Source
+
+    papers = _Papers(entries or dossiers.archive.entries(dossier))
+    entry = papers.newest("specification")
+    if entry is None:
+        return None
+    (document,) = (one for one in entry.read().attached if one.store == "document")
+    text = dossiers.archive.document(document.sha256)
+    return Source("specification.toml", text.encode())
+
+
+@dataclass(frozen=True, slots=True)
+class _Telling:
+    """What the newest papers say together."""
+
+    papers: _Papers
+    measured: Entry | None
+    planned: Entry | None
+    proved: Entry | None
+    plan: Plan | None
+
+    @property
+    def fresh(self) -> bool:
+        """Whether the newest readings came after the newest plan."""
+        return self.papers.place(self.measured) > self.papers.place(self.planned)
+
+    @property
+    def done(self) -> bool:
+        """Whether the work of the newest plan was reported as done."""
+        return self.plan is not None and self.papers.done(self.plan.code)
+
+    @property
+    def settled(self) -> bool:
+        """Whether the newest readings were taken after the settings of a plan."""
+        plan = self.plan
+        return bool(plan and self.fresh and self.done and plan.part == "settings")
+
+    @property
+    def confirms(self) -> bool:
+        """Whether the newest readings are the second reading that the newest plan asked for."""
+        return bool(self.plan and self.fresh and self.plan.status == "ask")
+
+    def next(  # noqa: PLR0911  (one answer for each place a job can stand at)
+        self,
+    ) -> tuple[int, Step, Sentence, Sentence]:
+        """Return the present stop, the next step, its name and what to say of it."""
+        if self.measured is None:
+            return (
+                0,
+                "measure",
+                sentence("Take the readings"),
+                sentence("Nothing is known of this instrument yet. Type the readings, or upload."),
+            )
+        if self.papers.place(self.proved) > max(
+            self.papers.place(self.measured), self.papers.place(self.planned)
+        ):
+            assert self.proved is not None  # noqa: S101 (it has a place)
+            verdict = fact(self.proved, "status")
+            return (
+                4,
+                "none" if verdict == "conforms" else "measure",
+                sentence("The verdict: {verdict}", verdict=verdict),
+                sentence("The certificate can be printed.")
+                if verdict == "conforms"
+                else sentence("See what to do next, then read the instrument again."),
+            )
+        if self.plan is None:
+            return self._to_plan("Look at the diagnosis, then plan.")
+        if not self.fresh:
+            return self._by_plan(self.plan)
+        if self.confirms:
+            return self._to_plan("The second reading is here. Plan again, so that it confirms.")
+        if self.settled:
+            return self._to_plan("Rod and saddle are set. Plan from the new reading.")
+        if self.done or self.plan.status == "nothing":
+            text = "Readings after the work are here. See whether the instrument conforms."
+            return 4, "prove", sentence("Prove the work"), sentence(text)
+        return self._to_plan("There are newer readings than the plan. Plan again.")
+
+    def _to_plan(self, text: str) -> tuple[int, Step, Sentence, Sentence]:
+        return 2, "plan", sentence("Choose the plan"), sentence(text)
+
+    def _by_plan(self, plan: Plan) -> tuple[int, Step, Sentence, Sentence]:
+        """Return what the newest plan asks for."""
+        if plan.status == "read-again":
+            return 0, "measure", sentence("Take readings again"), plan.headline
+        if plan.status == "ask" or (plan.status == "nothing" and not self.done):
+            name = "Read a second time" if plan.status == "ask" else "Read again, to prove it"
+            return 0 if plan.status == "ask" else 4, "measure", sentence(name), plan.headline
+        if plan.status in ("misfit", "short") or (
+            plan.status == "new-wire" and not plan.replaced_frets
+        ):
+            return 2, "plan", sentence("Choose another plan"), plan.headline
+        if not self.done:
+            return 3, "work", sentence("Do the work"), plan.headline
+        text = "The work is done. Read the instrument again."
+        return (
+            0 if plan.part == "settings" else 4,
+            "measure",
+            sentence("Read again"),
+            sentence(text),
+        )
+
+    def fact(self, stop: StopName) -> Sentence:
+        """Return what is known at a stop."""
+        plan = self.plan
+        if stop == "Readings" and self.measured is not None:
+            return sentence("{day}", day=self.measured.at[:10])
+        if stop == "Plan" and plan is not None and not self.fresh:
+            if plan.metal_mm:
+                text = "{metal:length} off {frets:count fret}"
+                frets = int((plan.removal_mm > 0.0).any(axis=0).sum())
+                return sentence(text, metal=plan.metal_mm, frets=frets)
+            return sentence("no metal")
+        if stop == "Work" and plan is not None:
+            return sentence("done" if self.done else "not done yet")
+        if stop == "Proof" and self.proved is not None:
+            return sentence("{verdict}", verdict=fact(self.proved, "status"))
+        return sentence("")
+
+
+def needed(source: Source | None, what: str) -> Source:
+    """Return a paper that a step works from; refuse where the dossier holds none."""
+    if source is None:
+        raise RequestError("This instrument has no {what} yet.", what=what)
+    return source
+
+
+def lately(dossiers: Dossiers, names: Sequence[str]) -> dict[str, Sentence]:
+    """Return the newest thing known of each of some dossiers, by its id: quick, for a list."""
+    kinds = ("measurement", "plan", "proof")
+    newest: dict[str, Sentence] = {}
+    for entry in dossiers.archive.entries_of_kinds(list(names), kinds):
+        if entry.facts is not None:
+            status = "" if entry.kind == "measurement" else fact(entry, "status")
+            newest[entry.dossier] = sentence(
+                _LATELY[entry.kind], status=_STATUS.get(status, status), day=entry.at[:10]
+            )
+    return newest
+
+
+_LATELY = {
+    "measurement": "read {day}",
+    "plan": "planned {day}: {status}",
+    "proof": "proved {day}: {status}",
+}
+_STATUS = {
+    "nothing": "nothing to do",
+    "settings": "settings first",
+    "cut": "frets to cut",
+    "lift": "low frets to lift",
+    "new-wire": "new wire",
+    "ask": "a second reading is asked for",
+    "read-again": "readings to take again",
+    "misfit": "attack and targets do not fit",
+    "short": "notes would still fail",
+}

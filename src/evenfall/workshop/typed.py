@@ -1,0 +1,158 @@
+"""Readings typed into a page: the same sheet as on paper, checked while it grows."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from evenfall.errors import At, FindingsError, RequestError
+from evenfall.instrument import string_lines
+from evenfall.neck.bow import relief_point
+from evenfall.sheets.quantities import QUANTITIES
+from evenfall.workshop.measuring import MeasureRequest, measure
+from evenfall.workshop.opening import Source, open_specification
+
+if TYPE_CHECKING:
+    from evenfall.errors import Finding
+    from evenfall.instrument import Specification
+    from evenfall.units import LengthUnit
+    from evenfall.workshop.measuring import MeasureOutcome
+
+_COLUMNS = ("quantity", "string", "fret", "value", "unit", "uncertainty", "state")
+_KEY = re.compile(r"[a-z_]{1,20}:[0-9]{0,2}:[0-9a-z ]{0,24}")
+_MOST = 2000
+_LONGEST = 24
+_NOT_YET = {"missing"}
+"""Findings that a sheet that is still being filled in is not told of."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One field of the sheet."""
+
+    quantity: str
+    string: int  # 0 where the quantity belongs to no string
+    fret: str  # as a sheet writes it; empty where the quantity belongs to no fret
+
+    @property
+    def key(self) -> str:
+        """What a page names the field by."""
+        return f"{self.quantity}:{self.string or ''}:{self.fret}"
+
+
+@dataclass(frozen=True, slots=True)
+class TypedSheet:
+    """Readings as they were typed, in any order, some not yet."""
+
+    values: Mapping[str, str] = field(default_factory=dict)  # text by the key of its place
+    unit: LengthUnit = "mm"
+    uncertainty: str = ""  # standard uncertainty of the gauge, as typed, in that unit
+    strung: bool = True
+
+    @property
+    def rows(self) -> list[tuple[str, list[str]]]:
+        """Every reading that was typed: the key of its place, and its row."""
+        if len(self.values) > _MOST:
+            raise RequestError("A sheet has at most {most} readings.", most=_MOST)
+        made = []
+        state = "strung" if self.strung else "unstrung"
+        for key, given in self.values.items():
+            if not _KEY.fullmatch(key) or key.split(":")[0] not in QUANTITIES:
+                raise RequestError("There is no such place on the sheet.", at=At(field=key[:40]))
+            if text := given.strip():
+                quantity, string, fret = key.split(":")
+                if len(text) > _LONGEST:
+                    text = text[:_LONGEST] + "…"
+                made.append(
+                    (key, [quantity, string, fret, text, self.unit, self.uncertainty, state])
+                )
+        return made
+
+    def source(self) -> Source:
+        """Return the sheet as a file, which is kept with the measurement."""
+        stream = io.StringIO()
+        writer = csv.writer(stream, lineterminator="\r\n")
+        writer.writerow(_COLUMNS)
+        writer.writerows(row for _, row in self.rows)
+        return Source("typed-readings.csv", stream.getvalue().encode())
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What a sheet looks like so far."""
+
+    findings: tuple[Finding, ...]  # slips and questions
+    keys: tuple[tuple[str, ...], ...]  # the fields that each of them is about
+    measured: MeasureOutcome | None  # the measurement, once nothing is missing
+    lacking: tuple[Finding, ...]  # what is missing yet
+
+    def as_dict(self, told: Any) -> dict[str, Any]:
+        """Return plain values for a page; `told` makes the words of a finding."""
+        return {
+            "complete": self.measured is not None,
+            "lacking": [told(one) for one in self.lacking],
+            "findings": [
+                {"code": one.code, "severity": one.severity, "said": told(one), "keys": list(keys)}
+                for one, keys in zip(self.findings, self.keys, strict=True)
+            ],
+        }
+
+
+def places(specification: Specification) -> tuple[tuple[Place, ...], tuple[Place, ...]]:
+    """Return the fields of the neck, string by string, and those beside it, in order of work."""
+    strings = [one.number for one in specification.strings]
+    frets = range(1, specification.frets + 1)
+    neck = [
+        place
+        for k in strings
+        for place in (
+            Place("nut_slot", k, ""),
+            *(Place("crown_top", k, str(j)) for j in frets),
+            Place("saddle", k, ""),
+        )
+    ]
+    reference = str(specification.scale.reference_fret)
+    relief = str(relief_point(specification, string_lines(specification))[0])
+    first, last = specification.target.relief_over
+    if (first, last) != (1, specification.frets):
+        relief = f"{relief} between {first} and {last}"
+    beside = [
+        *(Place("action", k, reference) for k in (strings[0], strings[-1])),
+        Place("relief", 0, relief),
+        Place("crown_again", 1, "1"),
+        *(Place("crown_height", 0, str(j)) for j in frets),
+    ]
+    return tuple(neck), tuple(beside)
+
+
+def check_typed(sheet: TypedSheet, specification: Source, *, serial: str = "") -> Checked:
+    """Return what is to be said of a sheet so far: slips at once, gates when nothing is missing."""
+    keys = [key for key, _ in sheet.rows]
+    open_specification(specification)
+    if not keys:
+        return Checked((), (), None, ())
+    measured: MeasureOutcome | None = None
+    found: tuple[Finding, ...] = ()
+    lacking: tuple[Finding, ...] = ()
+    try:
+        measured = measure(MeasureRequest((sheet.source(),), specification, serial=serial))
+        found = tuple(f for f in measured.findings if f.severity != "note")
+    except FindingsError as error:
+        found = tuple(f for f in error.findings if f.code not in _NOT_YET)
+        lacking = tuple(f for f in error.findings if f.code in _NOT_YET)
+    return Checked(found, tuple(_keys(one, keys) for one in found), measured, lacking)
+
+
+def _keys(finding: Finding, keys: list[str]) -> tuple[str, ...]:
+    """Return the fields that a finding is about: by its rows, else by its strings and frets."""
+    if finding.at.rows:
+        return tuple(keys[row - 2] for row in finding.at.rows if 0 <= row - 2 < len(keys))
+    strings, frets = finding.at.strings, finding.at.frets
+    if not (strings and frets):
+        return ()
+    named = {f"crown_top:{k}:{j}" for k in strings for j in frets}
+    return tuple(key for key in keys if key in named)

@@ -1,0 +1,130 @@
+"""Who is let in, how much comes in, and the one shape of an error."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from html import unescape
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from evenfall import workshop
+from evenfall.web.application import application
+from evenfall.web.command import listen
+from evenfall.web.guard import FORM_LIMIT_BYTES, POLICY
+from evenfall.web.words import WORDS
+from evenfall.wording import LIBRARY_WORDS
+
+PORT = 8417
+HERE = f"http://127.0.0.1:{PORT}"
+
+
+@pytest.fixture(scope="module")
+def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
+    folder = tmp_path_factory.mktemp("archive")
+    with workshop.archive(str(folder), make=True) as dossiers:
+        app = application(dossiers, port=PORT)
+        with TestClient(app, base_url=HERE, raise_server_exceptions=False) as made:
+            yield made
+
+
+def test_the_pages_have_a_word_for_each_place_and_no_other() -> None:
+    assert WORDS.keys() == LIBRARY_WORDS.keys()
+
+
+def test_an_empty_archive_offers_the_first_step(client: TestClient) -> None:
+    page = client.get("/")
+    assert page.status_code == 200
+    assert page.url.path == "/instruments"
+    assert "No instrument yet" in page.text
+    assert page.headers["content-security-policy"] == POLICY
+    assert "unsafe" not in POLICY
+    assert "<script>" not in page.text
+    assert "style=" not in page.text
+    assert "http://" not in page.text
+    assert "https://" not in page.text
+
+
+@pytest.mark.parametrize("host", ["evil.example", "127.0.0.1", f"localhost:{PORT + 1}", ""])
+def test_another_host_is_refused(client: TestClient, host: str) -> None:
+    refused = client.get("/instruments", headers={"host": host})
+    assert refused.status_code == 421
+    assert "use that address" in refused.json()["error"]["sentence"]
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"origin": "http://evil.example"},
+        {"origin": "null"},
+        {"origin": f"https://127.0.0.1:{PORT}"},
+        {"sec-fetch-site": "cross-site"},
+        {"sec-fetch-site": "same-site"},
+    ],
+)
+def test_what_another_site_sends_is_refused(client: TestClient, headers: dict[str, str]) -> None:
+    assert client.post("/example", headers=headers).status_code == 403
+    assert "No instrument yet" in client.get("/instruments").text
+
+
+def test_too_much_is_one_sentence(client: TestClient) -> None:
+    stated = client.post("/new", content=b"x" * (FORM_LIMIT_BYTES + 1))
+    assert stated.status_code == 413
+
+    def unstated() -> Iterator[bytes]:
+        for _ in range(5):
+            yield b"x" * (FORM_LIMIT_BYTES // 4)
+
+    headers = {"content-type": "application/x-www-form-urlencoded"}
+    streamed = client.post("/new", content=unstated(), headers=headers)
+    assert streamed.status_code == 413
+    for refused in (stated, streamed):
+        assert refused.json()["error"]["sentence"].startswith("More than 2 MB were sent")
+
+
+def test_errors_have_one_shape_for_scripts_and_one_page_for_people(client: TestClient) -> None:
+    for place in ("/instruments/nobody", "/instruments/nobody/plan", "/no/such/page"):
+        told = client.get(place)
+        assert told.status_code in (404, 422)
+        assert told.json()["error"].keys() == {
+            *("code", "at", "text", "values", "sentence", "findings")
+        }
+        seen = client.get(place, headers={"accept": "text/html"})
+        assert seen.status_code == told.status_code
+        assert told.json()["error"]["sentence"].split("{")[0][:20] in unescape(seen.text)
+    malformed = client.post("/instruments/nobody/plan/look", json={"attack_percent": "much"})
+    assert malformed.status_code == 422
+    assert malformed.json()["error"]["code"] == "request"
+
+
+@pytest.mark.parametrize("back", ["//evil.example", "https://evil.example", "/\\evil.example", ""])
+def test_a_choice_of_view_leads_back_to_these_pages_alone(client: TestClient, back: str) -> None:
+    form = {"unit": "in", "hand": "up", "back": back}
+    chosen = client.post("/view", data=form, follow_redirects=False)
+    assert chosen.headers["location"] == "/"
+    assert "unit=in" in chosen.headers["set-cookie"]
+    assert "hand" not in chosen.headers["set-cookie"]
+    client.cookies.clear()
+
+
+def test_a_file_outside_is_not_served(client: TestClient) -> None:
+    for place in ("/static/../view.py", "/static/%2e%2e/view.py", "/static/..%2f..%2fwords.py"):
+        assert client.get(place).status_code == 404
+
+
+def test_only_this_machine_can_listen_to_it() -> None:
+    with listen(0) as listening:
+        assert listening.getsockname()[0] == "127.0.0.1"
+        port = listening.getsockname()[1]
+        listening.listen()
+        with pytest.raises(Exception, match="choose another, or 0"):
+            listen(port)
+
+
+def test_scripts_and_style_name_no_other_host() -> None:
+    static = Path(workshop.__file__).parent.parent / "web" / "static"
+    files = [*static.glob("*.js"), *static.glob("*.css")]
+    assert len(files) > 5
+    for file in files:
+        assert "://" not in file.read_text(encoding="utf-8").replace("http://www.w3.org", "")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from evenfall.workshop.archives import AddRequest
+from evenfall.workshop import AddRequest
 from evenfall.workshop.measuring import MeasureRequest, measure
 from evenfall.workshop.opening import Source
 from evenfall.workshop.outputs import json_file

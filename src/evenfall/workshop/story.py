@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Literal
 from evenfall.errors import RequestError
 from evenfall.records.entries import standing
 from evenfall.wording import sentence
+from evenfall.workshop import NoteRequest
 from evenfall.workshop.archive_views import fact, line_of
-from evenfall.workshop.archives import NoteRequest
 from evenfall.workshop.opening import open_plan
 
 if TYPE_CHECKING:

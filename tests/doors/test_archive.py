@@ -346,6 +346,47 @@ def test_dossiers_go_to_a_partner_who_trusts_the_key(
     assert "no exchange file" in run("import", PLAN, status=2).output
 
 
+def test_an_import_says_which_numbers_collide() -> None:
+    run("add", PLAN, "--serial", "UY-0417")
+    run("export", "-o", "first.zip", "--showing", "all")
+    run("import", "first.zip", "--archive", "theirs")
+    for shop, number in (("shop", "UY-0471"), ("theirs", "UY-0741")):
+        run("add", "--instrument", "UY-0417", "--serial", number, "--archive", shop)
+    run("add", "--name", "Dolqua", "--serial", "UY-0471", "--archive", "theirs")
+    run("export", "-o", "second.zip", "--showing", "all")
+    told = run("import", "second.zip", "--archive", "theirs", status=1).output
+    assert "Two sites corrected one number: " in told
+    assert "UY-0471" in told
+    assert "UY-0741" in told
+    values = json.loads(
+        run("import", "second.zip", "--archive", "theirs", "--json", status=1).output
+    )
+    assert values["collisions"][0]["sentence"] in told
+
+
+def test_a_number_that_another_instrument_has_is_named_by_an_import() -> None:
+    run("add", PLAN, "--serial", "UY-0417")
+    run("export", "-o", "lot.zip")
+    run("add", "--name", "Dolqua", "--serial", "UY-0417", "--archive", "theirs")
+    told = run("import", "lot.zip", "--archive", "theirs").output
+    assert "its serial number is also that of UY-0417, Dolqua (" in told
+
+
+def test_one_document_comes_out_as_the_file_it_was(place: Path) -> None:
+    (place / "neck.ply").write_bytes(b"ply\n")
+    run("add", PLAN, "neck.ply", "--serial", "UY-0417")
+    run("export", "UY-0417", "--document", "plan", "-o", "out.json")
+    assert json.loads((place / "out.json").read_text()) == json.loads(PLAN.read_text())
+    run("export", "UY-0417", "--document", "neck.ply", "-o", "out.ply")
+    assert (place / "out.ply").read_bytes() == b"ply\n"
+    run("export", "UY-0417", "--document", "specification", "-o", "out.toml")
+    assert "[model]" in (place / "out.toml").read_text()
+    told = run("export", "UY-0417", "--document", "proof", "-o", "x.json", status=2).output
+    assert '"proof" means 0 documents of this dossier; name one of them: specification.toml' in told
+    assert "needs the number" in run("export", "--document", "plan", "-o", "x", status=2).output
+    assert not (place / "x.json").exists()
+
+
 @pytest.mark.parametrize("kind", ["pdf", "html"])
 def test_a_dossier_is_one_page_on_paper_and_on_screen(place: Path, kind: str) -> None:
     run("add", PLAN, PROOF, "--serial", "UY-0417", "--by", "M. Tessquin")

@@ -5,7 +5,10 @@ from __future__ import annotations
 import itertools
 import json
 import multiprocessing
-from collections.abc import Callable
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -16,6 +19,7 @@ from evenfall.records import Archive, Filing, open_archive
 from evenfall.records.entries import sha256, standing
 from evenfall.records.signing import signing_key
 from evenfall.records.tables import ARCHIVE, ENTRY
+from records import servers
 
 OPENED = Filing("opened", {"subject": "instrument", "name": "Tesquil Nine", "maker": "Ulbrandt"})
 
@@ -267,3 +271,51 @@ def test_facts_that_were_altered_are_not_read_as_if_nothing_was(archive: Archive
     assert entry.facts is not None
     assert json.loads(entry.facts)["words"] == "as it was"
     assert sha256(entry.facts) == entry.facts_hash
+
+
+@contextmanager
+def who_may_only_read(folder: Path) -> Iterator[None]:
+    """Go on as somebody who may read a folder and what is in it, and change nothing there."""
+    nobody = 65534
+    paths = [folder, *folder.rglob("*")]
+    for path in paths:
+        path.chmod(0o555 if path.is_dir() else 0o444)
+    was_root = os.geteuid() == 0
+    if was_root:
+        os.seteuid(nobody)
+    try:
+        yield
+    finally:
+        if was_root:
+            os.seteuid(0)
+        for path in paths:
+            path.chmod(0o755)
+
+
+def test_a_folder_that_may_only_be_read_is_read(settings: Path) -> None:
+    with tempfile.TemporaryDirectory() as place:
+        Path(place).chmod(0o755)
+        folder = Path(place) / "archive"
+        with open_archive(str(folder), make=True) as archive:
+            dossier = opened(archive)
+        with who_may_only_read(folder), open_archive(str(folder)) as read_only:
+            assert [entry.kind for entry in read_only.entries(dossier)] == ["opened", "alias"]
+            with pytest.raises(RequestError, match="may only be read"):
+                read_only.file(dossier, [note("x")])
+        with open_archive(str(folder)) as writer:
+            writer.file(dossier, [note("Nut worn.")])  # lies in the log of changes yet
+            with who_may_only_read(folder), open_archive(str(folder)) as read_only:
+                assert len(read_only.entries(dossier)) == 3
+
+
+def test_a_database_that_may_only_be_read_is_read(postgres: servers.Server, tmp_path: Path) -> None:
+    address = postgres.address(tmp_path / "files")
+    with open_archive(address, make=True) as archive:
+        dossier = opened(archive)
+        with archive.writing() as connection:
+            connection.execute(text("CREATE ROLE reader LOGIN"))
+            connection.execute(text("GRANT SELECT ON ALL TABLES IN SCHEMA public TO reader"))
+    with open_archive(address.replace(f"//{postgres.user}@", "//reader@")) as read_only:
+        assert len(read_only.entries(dossier)) == 2
+        with pytest.raises(RequestError, match="may only be read"):
+            read_only.file(dossier, [note("x")])

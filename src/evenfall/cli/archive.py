@@ -332,18 +332,43 @@ def note(
     help="What the partner may see: proofs and pages; specifications, measurements and plans too; "
     "or notes, steps and names as well.",
 )
+@click.option(
+    "--document",
+    default="",
+    metavar="WHAT",
+    help="Only this document of one dossier, as the file it was: a kind (the newest of it), the "
+    "name of a file, or the beginning of its entry.",
+)
 @_address
 @json_option
 def export(
-    *, instruments: tuple[str, ...], output: Path, shown: str, address: str, as_json: bool
+    *,
+    instruments: tuple[str, ...],
+    output: Path,
+    shown: str,
+    document: str,
+    address: str,
+    as_json: bool,
 ) -> None:
     """Write dossiers of INSTRUMENTS into one signed file for a partner.
 
-    What is not shown leaves the hash of its facts behind, so that the chain can be followed.
+    What is not shown leaves the hash of its facts behind, so that the chain can be followed. With
+    --document, write one document of a dossier as it was filed.
     """
-    from evenfall.files import keep_apart
+    from evenfall.files import keep_apart, write_together
 
     keep_apart([output], ())
+    if document:
+        if len(instruments) != 1:
+            raise click.UsageError("--document needs the number of one dossier.")
+        with opened(address) as dossiers:
+            source = dossiers.document(instruments[0], document)
+        write_together({output: source.content or b""})
+        if as_json:
+            show_json({"file": str(output), "name": source.name})
+        else:
+            click.echo(f"Wrote {output}")
+        return
     with opened(address) as dossiers, Waiting() as waiting:
         count, full = dossiers.export(instruments, output, shown=shown, progress=waiting)
     if as_json:
@@ -376,11 +401,14 @@ def import_(*, file: Path, trust_key: str, address: str, as_json: bool) -> int:
     A file whose key is not trusted is shown and not filed. Exit status 1 then, and where two sites
     disagree about a number.
     """
+    from evenfall.codec import with_words
+    from evenfall.wording import say
+
     with opened(address, make=True) as dossiers, Waiting() as waiting:
         made = dossiers.import_(source_of(file), trust_key=trust_key, progress=waiting)
     status = 1 if made.absorbed is None or made.conflicts else 0
     if as_json:
-        show_json(made.as_dict())
+        show_json(with_words(made.as_dict(), "mm", WORDS))
         return status
     _print(
         "{entries} {entries:plural entry|entries} of {dossiers:count dossier}, made {day}, showing "
@@ -400,8 +428,8 @@ def import_(*, file: Path, trust_key: str, address: str, as_json: bool) -> int:
         known=made.absorbed.known,
         completed=made.absorbed.completed,
     )
-    for line in made.conflicts:
-        click.echo(f" ! {line.title}: two sites disagree; see its dossier ({line.dossier[:12]}).")
+    for told in made.collisions:
+        click.echo(f" ! {say(told, 'mm', WORDS)}")
     return status
 
 

@@ -334,10 +334,15 @@ class Archive:
             return in_order(map(entry_of, rows))
 
     def entries_of_kinds(self, dossiers: Sequence[str], kinds: Sequence[str]) -> list[Entry]:
-        """Return the entries of some kinds in several dossiers, in the order they came in."""
-        wanted = select(ENTRY).where(ENTRY.c.dossier.in_(dossiers), ENTRY.c.kind.in_(kinds))
+        """Return the entries of some kinds in several dossiers, each dossier's in its order."""
+        found: list[Entry] = []
         with self.reading() as connection:
-            return [entry_of(row) for row in connection.execute(wanted.order_by(ENTRY.c.number))]
+            for start in range(0, len(dossiers), _CHUNK):
+                some = dossiers[start : start + _CHUNK]
+                wanted = select(ENTRY).where(ENTRY.c.dossier.in_(some), ENTRY.c.kind.in_(kinds))
+                rows = connection.execute(wanted.order_by(ENTRY.c.number))
+                found += map(entry_of, rows)
+        return found
 
     def dossiers(self) -> Iterator[str]:
         """Yield every dossier, in the order they were opened here."""

@@ -15,6 +15,7 @@ from urllib.parse import parse_qs, urlencode, urlsplit, urlunsplit
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.pool import NullPool, QueuePool
 
 from evenfall.errors import At, BrokenFileError, EvenfallError, RequestError, UnsupportedError
 
@@ -95,12 +96,23 @@ def engine_of(address: Address) -> Engine:
 
 
 def _sqlite(path: Path) -> Engine:
-    engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": PATIENCE_S})
+    read_only = path.exists() and not (_writable(path) and _writable(path.parent))
+
+    def connect() -> sqlite3.Connection:
+        # without a log of changes nobody writes just now; with one, what it holds is read as well
+        mode = "ro" if _log(path).exists() else "ro&immutable=1"
+        where = f"{path.absolute().as_uri()}?mode={mode}" if read_only else str(path)
+        return sqlite3.connect(
+            where, timeout=PATIENCE_S, check_same_thread=False, isolation_level=None, uri=read_only
+        )
+
+    pool = NullPool if read_only else QueuePool
+    engine = create_engine("sqlite://", creator=connect, poolclass=pool)
 
     @event.listens_for(engine, "connect")
     def _prepare(connection: sqlite3.Connection, _record: object) -> None:
-        connection.isolation_level = None  # transactions are begun below, not by the driver
-        for setting in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
+        settings = ("synchronous=FULL", "foreign_keys=ON", "cache_size=-65536")
+        for setting in settings if read_only else ("journal_mode=WAL", *settings):
             connection.execute(f"PRAGMA {setting}")
 
     @event.listens_for(engine, "begin")
@@ -110,6 +122,16 @@ def _sqlite(path: Path) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def _log(path: Path) -> Path:
+    """Return where SQLite keeps what was written and is not in the database yet."""
+    return path.with_name(f"{path.name}-wal")
+
+
+def _writable(path: Path) -> bool:
+    effective = os.access in os.supports_effective_ids
+    return os.access(path, os.W_OK, effective_ids=effective)
 
 
 @contextmanager
@@ -167,7 +189,7 @@ def _explanation(address: Address, error: DBAPIError) -> EvenfallError:
             at=address.at,
             reason=said,
         )
-    if "readonly" in low or "read-only" in low:
+    if any(sign in low for sign in ("readonly", "read-only", "permission denied")):
         return RequestError("The archive may only be read; ask who owns it.", at=address.at)
     if isinstance(error, OperationalError):
         return RequestError(

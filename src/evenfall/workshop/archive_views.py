@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -187,6 +187,8 @@ class Imported:
     """What was new and what was known; None where the key is not trusted, and nothing was filed."""
     conflicts: tuple[Line, ...]
     """Dossiers in which two sites disagree."""
+    collisions: tuple[Sentence, ...] = ()
+    """Which numbers two sites disagree about, and which ones other dossiers go by as well."""
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -291,6 +293,17 @@ def line_of(dossier: str, entries: Iterable[Entry]) -> Line:
         serial=numbers["serial"],
         job=numbers["job"],
         conflict=bool(conflicts(listed)),
+    )
+
+
+def disagreements(entries: Sequence[Entry]) -> tuple[Sentence, ...]:
+    """Return in words which numbers of a dossier two sites corrected in different ways."""
+    return tuple(
+        sentence(
+            "Two sites corrected one number: {values:list}. Correct the wrong one to settle it.",
+            values=tuple(fact(entry, "value") for entry in group),
+        )
+        for group in conflicts(entries)
     )
 
 

@@ -20,7 +20,7 @@ from evenfall.records import Archive, Filing, open_archive
 from evenfall.records.archive import now
 from evenfall.records.copying import Copied, Saved, copy, labels_again, save
 from evenfall.records.engines import Address
-from evenfall.records.entries import Entry, conflicts, standing
+from evenfall.records.entries import Entry, attached_to, standing
 from evenfall.records.exchange import pack, take_over
 from evenfall.records.labels import normal
 from evenfall.records.signing import signing_key, trust, trusted_keys
@@ -46,6 +46,7 @@ from evenfall.workshop.archive_views import (
     Line,
     Shown,
     Told,
+    disagreements,
     fact,
     line_of,
     listed,
@@ -282,16 +283,9 @@ class Dossiers:
         """Return a whole dossier, every entry in words."""
         dossier = self.named(name, near=True)
         entries = self.archive.entries(dossier)
-        disagreements = tuple(
-            sentence(
-                "Two sites corrected one number: {values:list}. Correct the wrong one to "
-                "settle it.",
-                values=tuple(fact(entry, "value") for entry in group),
-            )
-            for group in conflicts(entries)
-        )
         line = line_of(dossier, entries)
-        return Shown(line, self._told(entries), disagreements, _history(line, entries))
+        told = self._told(entries)
+        return Shown(line, told, disagreements(entries), _history(line, entries))
 
     def history(self, name: str) -> History:
         """Return relief, action, lowest crown and fret life over the years."""
@@ -338,6 +332,39 @@ class Dossiers:
             )
             for entry in entries
         )
+
+    def document(self, name: str, what: str) -> Source:
+        """Return one document or file of a dossier.
+
+        `what` is a kind, for the newest of it, the name of a file, or the beginning of an entry.
+        """
+        entries = self.archive.entries(self.named(name))
+        held = [
+            (entry, one)
+            for kind in dict.fromkeys(entry.kind for entry in entries)
+            for entry in standing(entries, kind)
+            for one in attached_to(entry.facts)
+        ]
+        by_kind = [pair for pair in held if pair[0].kind == what][-1:]
+        meant = by_kind or [
+            (entry, one)
+            for entry, one in held
+            if one["name"] == what or (len(what) >= _SHORTEST_ID and entry.hash.startswith(what))
+        ]
+        if len({one["sha256"] for _, one in meant}) != 1:
+            raise RequestError(
+                "{what:quoted} means {count:count document} of this dossier; name one of them: "
+                "{names:list}.",
+                what=what,
+                count=len(meant),
+                names=tuple(dict.fromkeys(o["name"] for _, o in meant or held)) or ("none",),
+            )
+        entry, one = meant[-1]
+        if entry.kind in DOCUMENTS:
+            return self._source(entry, line_of(entry.dossier, entries))
+        if one["store"] == "file":
+            return Source(one["name"], self.archive.files.read(one["sha256"]))
+        return Source(one["name"], self.archive.document(one["sha256"]).encode())
 
     # ---- exchange --------------------------------------------------------------------------------
 
@@ -401,7 +428,35 @@ class Dossiers:
             len(parcel.entries),
             absorbed,
             tuple(line for line in lines if line.conflict),
+            self._collisions(lines),
         )
+
+    def _collisions(self, lines: Sequence[Line]) -> tuple[Sentence, ...]:
+        """Say which numbers sites disagree about, and which ones other dossiers go by too."""
+        told = [
+            sentence("{line}: {said}", line=listed(line), said=said)
+            for line in lines
+            if line.conflict
+            for said in disagreements(self.archive.entries(line.dossier))
+        ]
+        numbered = [line for line in lines if line.serial]
+        others = {
+            line.dossier: [d for d in self.archive.named(line.serial) if d != line.dossier]
+            for line in numbered
+        }
+        wanted = sorted({dossier for named in others.values() for dossier in named})
+        known = {one.dossier: one for one in self.lines(wanted)}
+        for line in numbered:
+            same = [known[d] for d in others[line.dossier] if _same(line.serial, known[d].serial)]
+            if same:
+                told.append(
+                    sentence(
+                        "{line}: its serial number is also that of {others:list}.",
+                        line=listed(line),
+                        others=tuple(map(listed, same)),
+                    )
+                )
+        return tuple(told)
 
     # ---- keeping ---------------------------------------------------------------------------------
 

@@ -56,7 +56,9 @@ def named(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.Mo
 
 
 def shown(what: str, **figures: float) -> None:
-    """Print figures where whoever runs the benchmark sees them."""
+    """Print figures and how busy the machine was, where whoever runs it sees them."""
+    figures["load"] = os.getloadavg()[0]
+    figures["processors"] = os.cpu_count() or 1
     told = ", ".join(f"{name} {value:,.2f}" for name, value in figures.items())
     print(f"\n{what}: {told}")
 

@@ -15,7 +15,7 @@ import pytest
 from sqlalchemy import select, text, update
 
 from evenfall.errors import BrokenFileError, EvenfallError, RequestError, UnsupportedError
-from evenfall.records import Archive, Filing, open_archive
+from evenfall.records import Archive, Filing, finding, open_archive
 from evenfall.records.entries import sha256, standing
 from evenfall.records.signing import signing_key
 from evenfall.records.tables import ARCHIVE, ENTRY
@@ -114,6 +114,25 @@ def test_finding_stops_at_the_limit_and_gives_each_dossier_once(archive: Archive
     assert len(archive.find("qa", limit=20)) == 20
     assert sorted(archive.find("qa", limit=100)) == sorted(made)
     assert archive.find("qa-0059 tesquil") == (made[59],)
+
+
+def test_words_that_many_share_are_compared_at_once(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number in range(40):
+        opened(archive, f"{'UY' if number % 2 else 'TR'}-{number:04}")
+    whole = {words: archive.find(words, 5) for words in ("tesquil uy", "ulb 00 tr", "nine 7 uy")}
+    assert {words: len(found) for words, found in whole.items()} == {
+        "tesquil uy": 5,
+        "ulb 00 tr": 5,
+        "nine 7 uy": 1,
+    }
+    monkeypatch.setattr(finding, "_TRIED", 0)
+    for words, found in whole.items():
+        at_once = archive.find(words, 50)
+        assert set(found) <= set(at_once)
+        assert len(at_once) == (1 if "7" in words else 20)
+        assert archive.find(words, 5) == at_once[:5]
 
 
 def test_documents_and_files_lie_there_once(archive: Archive) -> None:

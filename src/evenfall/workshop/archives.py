@@ -252,7 +252,15 @@ class Dossiers:
         meant = whole or (lines if near else ())
         if len(meant) == 1:
             return meant[0].dossier
-        told = tuple(listed(line) for line in meant or lines[:_LISTED])
+        told = tuple(listed(line) for line in (meant or lines)[:_LISTED])
+        if len(meant) > _LISTED:
+            raise RequestError(
+                "More than {most} dossiers go by {name:quoted}; the first of them: {lines:list}. "
+                "Name one by its id.",
+                most=_LISTED,
+                name=name,
+                lines=told,
+            )
         if meant:
             raise RequestError(
                 "{count} dossiers go by {name:quoted}: {lines:list}. Name one by its id.",

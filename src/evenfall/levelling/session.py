@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
 
     from evenfall.arrays import CodeArray, FloatArray
+    from evenfall.errors import Finding
     from evenfall.gates import Accepted
     from evenfall.instrument import Specification
     from evenfall.instrument.specification import Limit
@@ -175,6 +176,11 @@ class Session:
     def attack_n(self) -> FloatArray:
         """Attack that the next plan is made for, before a metal budget, shape (K,) [N]."""
         return self._asked.attack_n.copy()
+
+    @property
+    def read_again(self) -> tuple[Finding, ...]:
+        """What has to be read again, or accepted, before anything is cut."""
+        return self._gates.unmet
 
     def level_line(self, method: str = "spot") -> LevelLine:
         """Return the level line of the readings, as a method's tool can tell what stands out."""

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 from fastapi import APIRouter, File, Form, Request, UploadFile
 from fastapi.responses import RedirectResponse, Response
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import RequestError
 from evenfall.instrument import read_specification, string_lines
 from evenfall.instrument.starters import STARTERS
 from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE
 from evenfall.pictures.neck_strip import neck_strip
+from evenfall.requirement import margin_share, whole_percent
 from evenfall.web.view import HAND, UNIT, View, page, shop_of
 from evenfall.workshop import AddRequest, Source, StarterRequest, starter
 from evenfall.workshop.opening import open_plan
@@ -100,8 +102,10 @@ def instrument(request: Request, name: str) -> Response:
         )
         shown["cells"] = [cell.as_dict() for cell in cells]
         shown["failing"] = seen.failing
-        share = np.nanmin(seen.buzz_force.force_n / np.maximum(seen.attack_n[:, None], 1e-9))
-        shown["lowest"] = int(np.floor(100.0 * share + 1e-4))
+        shown["stops"] = _with_diagnosis(shown["stops"], seen.failing)
+        share = margin_share(seen.buzz_force.force_n, seen.attack_n)
+        shown["lowest"] = whole_percent(float(np.nanmin(share)))
+        shown["weakest"] = "{}:{}".format(*weakest(share))
         shown["picture"] = found.drawings(view.unit, PAGE)["neck"]()
         shown["strings"] = [one.pitch for one in spec.strings]
     shown["entries"] = [
@@ -116,7 +120,18 @@ def _note(strings: tuple[int, ...], frets: tuple[int, ...]) -> str:
     return f"{strings[0]}:{frets[0] - 1}" if strings and frets else ""
 
 
-def common(told: Story, view: View) -> dict[str, object]:
+def weakest(share: FloatArray) -> tuple[int, int]:
+    """Return string and stopped fret of the lowest margin, counted from 0."""
+    k, i = np.unravel_index(int(np.nanargmin(share)), share.shape)
+    return int(k), int(i)
+
+
+def _with_diagnosis(stops: list[dict[str, str]], failing: int) -> list[dict[str, str]]:
+    text = f"{failing} note{'' if failing == 1 else 's'} fail{'s' if failing == 1 else ''}"
+    return [{**one, "fact": text} if one["name"] == "Diagnosis" else one for one in stops]
+
+
+def common(told: Story, view: View) -> dict[str, Any]:
     """Return what every page of one instrument shows."""
     verbs = {
         "measure": ("Measure", "measure"),

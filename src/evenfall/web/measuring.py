@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+import secrets
+from typing import Annotated, Any, Literal, NoReturn
 
 from fastapi import APIRouter, File, Form, Request, UploadFile
 from fastapi.responses import JSONResponse, Response
@@ -106,20 +107,18 @@ def upload(
     *,
     name: str,
     file: Annotated[list[UploadFile], File()],
-    file_it: Annotated[str, Form()] = "",
     scan_unit: Annotated[str, Form()] = "",
     strung: Annotated[str, Form()] = "",
 ) -> Response:
-    """Show what the files hold; with `file_it` file them."""
+    """Show what the files hold; they are kept at hand, to be filed as they are."""
     shop = shop_of(request)
     told = shop.story(name)
     sources = tuple(Source(_bare(one.filename), one.file.read()) for one in file if one.filename)
     if not sources:
         raise RequestError("Choose a file of readings or a scan first.")
     made = _measured(told, sources, scan_unit=scan_unit, strung=strung)
-    if file_it:
-        shop.dossiers.file(made.measurement, files=sources, instrument=told.line.dossier)
-        return see_other(f"/instruments/{told.line.dossier}")
+    key = secrets.token_urlsafe(16)
+    shop.uploads.get(key, lambda: (told.line.dossier, made.measurement, sources))
     view = View(request, made.specification)
     drawings = made.drawings(view.unit, PAGE)
     return page(
@@ -127,10 +126,26 @@ def upload(
         "upload.html",
         view,
         **common(told, view),
+        key=key,
         names=[source.name for source in sources],
         findings=[(one.severity, view.told(one), one.where) for one in made.findings],
         picture=next(iter(drawings.values()))(),
     )
+
+
+@router.post("/filed")
+def file_uploaded(request: Request, name: str, key: Annotated[str, Form()]) -> Response:
+    """File what was looked at."""
+    shop = shop_of(request)
+    dossier, measurement, sources = shop.uploads.get(key, _gone)
+    if dossier != shop.dossiers.named(name):
+        _gone()
+    shop.dossiers.file(measurement, files=sources, instrument=dossier)
+    return see_other(f"/instruments/{dossier}")
+
+
+def _gone() -> NoReturn:
+    raise RequestError("These files are no longer at hand; upload them again.")
 
 
 def _bare(name: str | None) -> str:

@@ -11,11 +11,11 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 
 from evenfall.errors import RequestError
-from evenfall.gates import open_gates
 from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE
-from evenfall.plan import METHODS
-from evenfall.web.instruments import common, see_other
+from evenfall.plan import LEAST_SHOWN_MM, METHODS
+from evenfall.requirement import margin_share
+from evenfall.web.instruments import common, see_other, weakest
 from evenfall.web.view import View, page, shop_of
 from evenfall.wording import Sentence
 from evenfall.workshop.exploring import Exploration, Wishes
@@ -75,6 +75,7 @@ def planned(request: Request, name: str) -> Response:
         "left": view.left,
         "unit": view.unit,
         "method": chosen,
+        "weakest": weakest(margin_share(found.buzz_force.force_n, found.attack_n)),
         "found": [cell.as_dict() for cell in as_found],
         "first": _told(warm.look(Wishes(chosen), view.unit), view),
         "ranges": [
@@ -85,7 +86,6 @@ def planned(request: Request, name: str) -> Response:
             view.number(limit.value_mm) for limit in (spec.target.action[0], spec.target.action[-1])
         ],
     }
-    gates = open_gates(spec, warm.measurement, found.line)
     return page(
         request,
         "plan.html",
@@ -102,7 +102,7 @@ def planned(request: Request, name: str) -> Response:
                 "code": one.code,
                 "at": str(one.at.frets[0]) if one.at.frets else "",
             }
-            for one in gates.unmet
+            for one in warm.read_again
         ],
         methods=METHODS,
         relief=view.length(warm.ranges[2].value),
@@ -193,11 +193,13 @@ def _told(seen: dict[str, Any], view: View) -> dict[str, Any]:
     """Return an answer with its lengths and sentences in words."""
     why = seen["why"]
     moves = np.asarray(seen["saddle_mm"])
+    rod = seen["relief_change_mm"]
+    span = (view.figure(moves.min()), view.length(moves.max()))
     return {
         **seen,
         "why": view.say(why) if isinstance(why, Sentence) else "",
         "metal": view.length(seen["metal_mm"]),
         "lowest": view.length(seen["lowest_crown_mm"]),
-        "relief_change": view.length(seen["relief_change_mm"]),
-        "saddle_change": f"{view.figure(moves.min())} to {view.length(moves.max())}",
+        "relief_change": view.length(rod) if abs(rod) >= LEAST_SHOWN_MM else "stays",
+        "saddle_change": " to ".join(span) if (abs(moves) >= LEAST_SHOWN_MM).any() else "stays",
     }

@@ -15,12 +15,15 @@ from evenfall.workshop.story import Story, needed, story
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from evenfall.measurement import Measurement
+    from evenfall.workshop import Source
     from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.diagnosing import DiagnoseOutcome
 
 MOST_WARM = 64
 MOST_STRIPS = 2000
 MOST_DIAGNOSES = 16
+MOST_UPLOADS = 4
 
 Kept = TypeVar("Kept")
 
@@ -63,6 +66,8 @@ class Shop:
         self._diagnoses: Shelf[DiagnoseOutcome] = Shelf(MOST_DIAGNOSES)
         self._opened: dict[str, Exploration] = {}
         self.strips: Shelf[str] = Shelf(MOST_STRIPS)
+        # what was looked at and not filed yet: dossier, measurement, files
+        self.uploads: Shelf[tuple[str, Measurement, tuple[Source, ...]]] = Shelf(MOST_UPLOADS)
 
     def story(self, name: str) -> Story:
         """Return where the job on an instrument stands."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 WORDS: Mapping[str, str] = {
-    "door_measure": "Measure",
-    "door_plan": "Plan",
-    "door_prove": "Proof",
+    "door_measure": "the page Measure",
+    "door_plan": "the plan",
+    "door_prove": "the proof",
     "door_convert": "the command evenfall neck",
     "door_spec": "the specification",
     "door_scan_uncertainty": "the scanner's uncertainty",
@@ -20,7 +20,7 @@ WORDS: Mapping[str, str] = {
     "door_method": "the method",
     "door_serial": "the serial number",
     "door_confirmed_by": "a second reading",
-    "door_settled": "rod and saddle set",
+    "door_settled": "rod and saddle as set",
     "door_state": "strings at pitch",
     "door_found": "the readings as found",
     "door_accept_stiffness": "accepting the stiffness",

@@ -19,6 +19,7 @@ from evenfall.workshop.kept import excursion
 from evenfall.workshop.planning import PlanRequest, plan_drawings, second_reading
 
 if TYPE_CHECKING:
+    from evenfall.errors import Finding
     from evenfall.levelling.session import Preview
     from evenfall.pictures.inks import Theme
     from evenfall.plan import Control, MethodResult, Plan
@@ -90,11 +91,20 @@ class Exploration:
             Range("relief", 0.0, max(0.4, _SHARES["relief"][1] * relief), relief),
         )
 
+    @property
+    def read_again(self) -> tuple[Finding, ...]:
+        """What has to be read again, or accepted with a reason, before anything is cut."""
+        return self._session.read_again
+
     def look(self, wishes: Wishes, unit: LengthUnit) -> dict[str, Any]:
-        """Return what some wishes come to, as plain values: cells, figures and sentences."""
+        """Return what some wishes come to, as plain values: cells, figures and sentences.
+
+        Where readings have to be taken again, no cut is shown.
+        """
+        method = "adjust" if self.read_again else wishes.method
         with self._lock:
             self._ask(wishes)
-            return self._told(self._session.preview(wishes.method), wishes, unit)
+            return self._told(self._session.preview(method), wishes, unit)
 
     def plan(self, wishes: Wishes, *, recommended: bool = False) -> Plan:
         """Return the plan that some wishes lead to, by their method or the one recommended."""

@@ -227,20 +227,20 @@ class _Telling:
 
     def fact(self, stop: StopName) -> Sentence:
         """Return what is known at a stop."""
-        plan = self.plan
+        plan, text = self.plan, ""
         if stop == "Readings" and self.measured is not None:
             return sentence("{day}", day=self.measured.at[:10])
         if stop == "Plan" and plan is not None and not self.fresh:
-            if plan.metal_mm:
-                text = "{metal:length} off {frets:count fret}"
-                frets = int((plan.removal_mm > 0.0).any(axis=0).sum())
-                return sentence(text, metal=plan.metal_mm, frets=frets)
-            return sentence("no metal")
-        if stop == "Work" and plan is not None:
-            return sentence("done" if self.done else "not done yet")
-        if stop == "Proof" and self.proved is not None:
-            return sentence("{verdict}", verdict=fact(self.proved, "status"))
-        return sentence("")
+            text = "{metal:length} off {frets:count fret}" if plan.metal_mm else "no metal"
+            frets = int((plan.removal_mm > 0.0).any(axis=0).sum())
+            return sentence(text, metal=plan.metal_mm, frets=frets)
+        if stop == "Work" and self.settled:
+            text = "settings made"
+        elif stop == "Work" and plan is not None and (self.done or not self.fresh):
+            text = "done" if self.done else "not done yet"
+        elif stop == "Proof" and self.proved is not None:
+            text = fact(self.proved, "status")
+        return sentence("{known}", known=text)
 
 
 def needed(source: Source | None, what: str) -> Source:

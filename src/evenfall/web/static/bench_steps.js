@@ -9,13 +9,17 @@ class BenchSteps extends HTMLElement {
     const kept = JSON.parse(localStorage.getItem(key) ?? "[]");
     fields.forEach((field, n) => {
       const value = kept[n];
+      const touched = field.type === "checkbox" ? field.checked : field.value !== "";
+      if (touched) return; // before this ran
       if (typeof value === "boolean") field.checked = value;
       else if (typeof value === "string") field.value = value;
     });
-    this.addEventListener("input", () => {
+    const keep = () => {
       const values = fields.map((field) => (field.type === "checkbox" ? field.checked : field.value));
       localStorage.setItem(key, JSON.stringify(values));
-    });
+    };
+    keep();
+    this.addEventListener("input", keep);
   }
 }
 customElements.define("bench-steps", BenchSteps);

@@ -14,6 +14,8 @@ if (map instanceof NeckMap && cells) {
     left: told.left === "1",
   });
   map.paint(cells, "margin");
+  const [k, i] = (told.weakest ?? "0:0").split(":").map(Number);
+  map.pick(k ?? 0, i ?? 0, false);
   document.querySelectorAll("[data-note]").forEach((link) => link.addEventListener("click", () => {
     const [string, fret] = (link instanceof HTMLElement ? link.dataset.note ?? "" : "").split(":").map(Number);
     map.pick((string ?? 1) - 1, fret ?? 0, true);

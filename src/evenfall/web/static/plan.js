@@ -260,6 +260,7 @@ take.addEventListener("submit", () => {
 
 setUp();
 map.build({ strings: data.strings, frets: data.frets, reference: data.reference, left: data.left });
+map.pick(data.weakest[0], data.weakest[1], false);
 map.onpick = () => side();
 show();
 remember();

@@ -73,6 +73,7 @@ function keep() {
 }
 
 function restore() {
+  if (Object.keys(values()).length) return; // typed before this ran
   const draft = JSON.parse(localStorage.getItem(DRAFT) ?? "null");
   if (!draft) return;
   for (const [key, value] of Object.entries(draft.values)) {
@@ -121,7 +122,7 @@ function question(asked) {
   return box;
 }
 
-const check = latestWins(async () => {
+const checkNow = latestWins(async () => {
   if (!Object.keys(values()).length) { show([], [], false); return; }
   try {
     const answer = await (await ask(`${data.base}/measure/check`, sheet())).json();
@@ -131,6 +132,13 @@ const check = latestWins(async () => {
     throw error;
   }
 });
+
+/** @type {ReturnType<typeof setTimeout>} */ let soon;
+/** Check when the hand rests for a moment. */
+function check() {
+  clearTimeout(soon);
+  soon = setTimeout(() => checkNow(null), 150);
+}
 
 /** Both units of what stands in a field. @param {HTMLInputElement} field */
 function both(field) {
@@ -143,11 +151,11 @@ function both(field) {
 
 document.addEventListener("input", (event) => {
   const field = event.target;
-  if (field === gauge || field === unit || field === strung) { keep(); check(null); }
+  if (field === gauge || field === unit || field === strung) { keep(); check(); }
   if (field instanceof HTMLInputElement && field.dataset.key) { keep(); both(field); }
 });
 document.addEventListener("change", (event) => {
-  if (event.target instanceof HTMLInputElement && event.target.dataset.key) check(null);
+  if (event.target instanceof HTMLInputElement && event.target.dataset.key) check();
 });
 document.addEventListener("keydown", (event) => {
   const field = event.target;
@@ -158,7 +166,6 @@ document.addEventListener("keydown", (event) => {
   const step = steps[event.key];
   if (step === undefined) return;
   event.preventDefault();
-  if (event.key === "Enter") check(null);
   const next = fields[at + step];
   next?.focus();
   next?.select();
@@ -187,4 +194,4 @@ one("#clear").addEventListener("click", () => {
   show([], [], false);
 });
 restore();
-check(null);
+check();

@@ -1,0 +1,167 @@
+"""The whole job in a browser: from an empty archive to the certificate."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from evenfall.workshop import Source
+
+SERIAL = "WB-0001 (invented)"
+
+
+def rows(stage: str) -> list[dict[str, str]]:
+    """Return the readings of one stage of the invented instrument."""
+    content = Source.invented(f"tesquil-{stage}.csv").content
+    assert content is not None
+    text = content.decode()
+    lines = [line for line in text.splitlines() if not line.startswith("#")]
+    return list(csv.DictReader(io.StringIO("\n".join(lines))))
+
+
+def by_place(stage: str) -> dict[str, str]:
+    return {f"{r['quantity']}:{r['string']}:{r['fret']}": r["value"] for r in rows(stage)}
+
+
+def open_new(page: Page, serial: str) -> None:
+    page.goto("/new")
+    content = Source.invented("tesquil.spec.toml").content
+    assert content is not None
+    page.set_input_files(
+        "#file", {"name": "tesquil.spec.toml", "mimeType": "text/plain", "buffer": content}
+    )
+    page.fill("#serial", serial)
+    page.get_by_role("button", name="Open its dossier").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text(serial)
+
+
+def upload(page: Page, stage: str) -> None:
+    content = Source.invented(f"tesquil-{stage}.csv").content
+    assert content is not None
+    page.set_input_files(
+        "#files", {"name": f"{stage}.csv", "mimeType": "text/csv", "buffer": content}
+    )
+    page.get_by_role("button", name="Look at it").click()
+    page.get_by_role("button", name="File these readings").click()
+
+
+def test_the_whole_job_from_an_empty_archive_to_the_certificate(page: Page) -> None:
+    open_new(page, SERIAL)
+    page.get_by_role("link", name="Measure").first.click()
+
+    # every reading by the keyboard alone
+    read = by_place("before")
+    page.focus("#gauge")
+    page.keyboard.type("0,004")
+    for _ in range(3):
+        page.keyboard.press("Tab")
+    while True:
+        key = page.evaluate("document.activeElement.dataset.key ?? ''")
+        figures = read.get(key, "").replace(".", ",")
+        # letter by letter on one string; as a whole, as a gauge types it, on the others
+        (page.keyboard.type if ":1:" in key else page.keyboard.insert_text)(figures)
+        if key == "saddle:6:":
+            break
+        page.keyboard.press("Enter")
+    expect(page.locator("#kept")).to_contain_text("144 readings kept in this browser")
+    page.locator("summary").focus()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
+    while (key := page.evaluate("document.activeElement.dataset.key ?? ''")) in read:
+        page.keyboard.type(read[key])
+        page.keyboard.press("Tab")
+    expect(page.locator("#file")).to_be_enabled()
+    page.locator("#file").focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#map-head")).to_contain_text("fail by the newest readings")
+
+    for stage, said in (("settled", "Settings come first"), ("after", "3 frets come down")):
+        page.get_by_role("link", name="Open the plan").click()
+        expect(page.locator("#plan-head")).to_contain_text(said)
+        page.fill("#by", "V. Morwent (invented)")
+        page.get_by_role("button", name="Take this plan").click()
+        page.get_by_role("link", name="Open the bench sheet").click()
+        expect(page.get_by_role("heading", name="Cautions")).to_be_visible()
+        page.locator("[data-tick]").first.check()
+        page.reload()
+        expect(page.locator("[data-tick]").first).to_be_checked()
+        page.get_by_role("button", name="Done, read again").click()
+        upload(page, stage)
+    page.get_by_role("link", name="Prove the work").click()
+    expect(page.locator("#verdict")).to_have_text("Verdict: conforms")
+    page.get_by_role("button", name="File this verdict").click()
+    link = page.get_by_role("link", name="Certificate (PDF)")
+    paper = page.request.get(link.get_attribute("href") or "")
+    assert paper.headers["content-type"] == "application/pdf"
+    assert paper.body().startswith(b"%PDF")
+    on_screen = page.request.get((link.get_attribute("href") or "").replace(".pdf", ".html"))
+    assert "sandbox" in on_screen.headers["content-security-policy"]
+
+    page.goto("/instruments")
+    page.locator("#words").press_sequentially("wb-00")
+    expect(page.locator(".list")).to_contain_text("proved")
+    expect(page.locator(".list .strip svg")).to_have_attribute("aria-label", "clear")
+    assert re.search(r"words=wb-00$", page.url)
+
+
+def test_typing_is_kept_and_questions_name_the_place(page: Page) -> None:
+    open_new(page, "WB-0002 (invented)")
+    page.get_by_role("link", name="Measure").first.click()
+    first = page.locator("[data-key='crown_top:1:1']")
+    first.fill("abc")
+    first.press("Enter")
+    expect(page.locator("#questions")).to_contain_text("abc")
+    expect(page.locator(".asked")).to_have_count(1)
+    expect(page.locator("[data-key='crown_top:1:2']")).to_be_focused()
+    first.fill("21,5")
+    expect(page.locator("#other")).to_contain_text("21.500 mm, 0.8465 in")
+    page.reload()
+    expect(first).to_have_value("21,5")
+    assert page.locator("#file").is_disabled()
+
+
+def test_a_lost_connection_is_shown_and_nothing_typed_is_lost(page: Page) -> None:
+    open_new(page, "WB-0003 (invented)")
+    page.get_by_role("link", name="Measure").first.click()
+    field = page.locator("[data-key='crown_top:1:1']")
+    expect(field).to_be_visible()
+    page.context.set_offline(True)
+    field.fill("21,5")
+    field.press("Enter")
+    expect(page.locator("#offline")).to_be_visible()
+    page.context.set_offline(False)
+    expect(page.locator("#offline")).to_be_hidden()
+    page.reload()
+    expect(field).to_have_value("21,5")
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("../../outside.csv", b"quantity,value\nrelief,0.1\n\0"),
+        ("bomb.xlsx", b"PK\x03\x04" + bytes(200)),
+        ("nothing.csv", b""),
+        ("program.exe", b"MZ\x90\0"),
+    ],
+)
+def test_a_hostile_upload_is_one_sentence(page: Page, name: str, content: bytes) -> None:
+    page.goto("/instruments")
+    if not page.locator(".list a").count():
+        open_new(page, "WB-0004 (invented)")
+        page.goto("/instruments")
+    base = page.locator(".list a").first.get_attribute("href")
+    answer = page.request.post(
+        f"{base}/measure/upload",
+        multipart={"file": {"name": name, "mimeType": "text/csv", "buffer": content}},
+        headers={"accept": "application/json"},
+    )
+    assert answer.status == 422
+    said = answer.json()["error"]["sentence"]
+    assert said
+    assert "Traceback" not in said
+    assert not list(Path.cwd().parent.glob("outside.csv"))

@@ -1,0 +1,36 @@
+"""The pages, served as a browser meets them."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import uvicorn
+
+from evenfall import workshop
+from evenfall.web.application import application
+from evenfall.web.command import listen
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+@contextmanager
+def serving(folder: Path) -> Iterator[str]:
+    """Serve the pages of an archive and yield their address."""
+    with listen(0) as listening, workshop.archive(str(folder), make=True) as dossiers:
+        port = listening.getsockname()[1]
+        settings = uvicorn.Config(
+            application(dossiers, port=port), log_config=None, access_log=False, lifespan="off"
+        )
+        server = uvicorn.Server(settings)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
+        thread.start()
+        while not server.started and thread.is_alive():
+            time.sleep(0.01)
+        yield f"http://127.0.0.1:{port}"
+        server.should_exit = True
+        thread.join(20)
+        assert not thread.is_alive()

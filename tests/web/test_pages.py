@@ -1,0 +1,144 @@
+"""Every page at three widths, light and dark: nothing for axe-core to find, nothing cut off."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, expect
+
+from evenfall import workshop
+from evenfall.workshop.examples import SERIALS, file_examples
+from served import ROOT, serving
+
+AXE = ROOT / "node_modules" / "axe-core" / "axe.min.js"
+COMPILER = ROOT / "node_modules" / ".bin" / "tsc"
+PAGES = {
+    "instruments": "/instruments",
+    "new": "/new",
+    "one instrument": "/instruments/{0}",
+    "measure": "/instruments/{0}/measure",
+    "plan": "/instruments/{1}/plan",
+    "work": "/instruments/{2}/work",
+    "proof": "/instruments/{2}/proof",
+    "not possible": "/instruments/nobody",
+}
+
+SMALL = """[...document.querySelectorAll('.button, select, input:not([type=hidden]), nav a, .cell')]
+    .filter((one) => one.checkVisibility() && !one.closest('.check'))
+    .filter((one) => one.getBoundingClientRect().height < 43.5)
+    .map((one) => one.outerHTML.slice(0, 90))"""
+
+
+@pytest.fixture(scope="module")
+def examples(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, list[str]]]:
+    folder = tmp_path_factory.mktemp("examples")
+    with workshop.archive(str(folder), make=True) as dossiers:
+        file_examples(dossiers, at="2026-05-04T10:00:00Z")
+        names = [dossiers.named(serial) for serial in SERIALS]
+    with serving(folder) as place:
+        yield place, names
+
+
+@pytest.mark.parametrize(
+    ("wide", "scheme"),
+    [
+        (1280, "light"),
+        (390, "dark"),
+        pytest.param(820, "dark", marks=pytest.mark.slow),
+        pytest.param(820, "light", marks=pytest.mark.slow),
+        pytest.param(1280, "dark", marks=pytest.mark.slow),
+        pytest.param(390, "light", marks=pytest.mark.slow),
+    ],
+)
+def test_nothing_keeps_anybody_out(
+    browser: Browser, examples: tuple[str, list[str]], wide: int, scheme: str
+) -> None:
+    if not AXE.is_file():
+        pytest.skip("axe-core is not installed; npm ci installs it")
+    place, names = examples
+    context = browser.new_context(
+        base_url=place,
+        viewport={"width": wide, "height": 900},
+        color_scheme="dark" if scheme == "dark" else "light",
+        bypass_csp=True,  # for the checker, which is no part of the pages
+    )
+    page = context.new_page()
+    found = []
+    for name, at in PAGES.items():
+        page.goto(at.format(*names))
+        page.wait_for_load_state("networkidle")
+        if page.evaluate("document.documentElement.scrollWidth") > wide:
+            found.append(f"{name}: wider than the screen")
+        found += [f"{name}: too small to touch: {one}" for one in page.evaluate(SMALL)]
+        page.add_script_tag(path=AXE)
+        for fault in page.evaluate("axe.run().then(r => r.violations)"):
+            if fault["impact"] != "minor":
+                nodes = [node["html"][:150] for node in fault["nodes"][:3]]
+                found.append(f"{name}: {fault['id']} ({fault['impact']}): {nodes}")
+    context.close()
+    assert not found, "\n".join(found)
+
+
+def test_the_checker_sees_a_fault(browser: Browser, examples: tuple[str, list[str]]) -> None:
+    if not AXE.is_file():
+        pytest.skip("axe-core is not installed; npm ci installs it")
+    context = browser.new_context(base_url=examples[0], bypass_csp=True)
+    page = context.new_page()
+    page.goto("/instruments")
+    page.evaluate("document.querySelector('label[for=words]').remove()")
+    page.add_script_tag(path=AXE)
+    assert "label" in page.evaluate("axe.run().then(r => r.violations.map(v => v.id))")
+    context.close()
+
+
+def test_the_map_follows_the_arrows_and_the_plan_the_sliders(
+    browser: Browser, examples: tuple[str, list[str]]
+) -> None:
+    place, names = examples
+    context = browser.new_context(base_url=place, viewport={"width": 1280, "height": 900})
+    page = context.new_page()
+    page.goto(f"/instruments/{names[1]}/plan")
+    picked = page.locator("#picked")
+    page.locator(".cell[tabindex='0']").focus()
+    page.keyboard.press("Home")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowRight")
+    assert "fret 2" in picked.inner_text().lower()
+    metal = page.locator("#answer dd").first
+    before = metal.inner_text()
+    page.locator("#attack").focus()
+    for _ in range(25):
+        page.keyboard.press("ArrowLeft")
+    expect(page.locator("#attack")).not_to_have_value("75")
+    assert float(metal.inner_text().split()[0]) < float(before.split()[0])
+    page.keyboard.press("Control+z")
+    expect(page.locator("#attack")).not_to_have_value("75")
+    page.locator("#action").focus()
+    page.keyboard.press("ArrowRight")
+    expect(page.locator("#take-it")).to_be_disabled()
+    assert "keeps those of the specification" in page.locator("#take-said").inner_text()
+    context.close()
+
+
+def test_the_scripts_hold_to_their_types() -> None:
+    if not COMPILER.exists():
+        pytest.skip("tsc is not installed; npm ci installs it")
+    node = shutil.which("node")
+    if node is None:
+        pytest.skip("node is not installed")
+    done = subprocess.run([COMPILER, "-p", ROOT], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout
+
+
+def test_types_of_the_scripts_are_checked_strictly(tmp_path: Path) -> None:
+    if not COMPILER.exists() or shutil.which("node") is None:
+        pytest.skip("tsc is not installed; npm ci installs it")
+    script = tmp_path / "wrong.js"
+    script.write_text("/** @param {number} n */ export const f = (n) => n.trim();\n")
+    command = [COMPILER, "--checkJs", "--allowJs", "--strict", "--noEmit", "--ignoreConfig", script]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert "'trim' does not exist" in done.stdout

@@ -32,7 +32,7 @@ USAGE = """usage: python3 dev.py JOB [ARGUMENTS]
 
   demo [DIR]           run the whole job once on an invented instrument, pictures included
   test [--all] [...]   run the tests; the rest goes to pytest. --all adds the slow ones: every
-                       example of each property instead of the first 8, whole necks played, every
+                       example of each property instead of the first 4, whole necks played, every
                        scanner and file size, a tenth of each study
   lint                 check style, format, layers and reference pages
   types                check types

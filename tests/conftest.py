@@ -12,6 +12,7 @@ import math
 import os
 import re
 from collections.abc import Generator, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -56,16 +57,21 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     config.hook.pytest_deselected(items=slow)
 
 
+@pytest.fixture(scope="session")
+def run_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder that all workers of this run share."""
+    own = tmp_path_factory.getbasetemp()  # a worker's lies in that of the run
+    return own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+
+
 @pytest.fixture(scope="session", autouse=True)
-def kept_tables(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+def kept_tables(run_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """Keep excursion tables in one folder of this run, so that each is computed once.
 
     The user's own settings, with the key that signs, are left alone.
     """
-    own = tmp_path_factory.getbasetemp()  # a worker's lies in that of the run
-    run = own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("EVENFALL_CACHE", str(run / "kept"))
+        patch.setenv("EVENFALL_CACHE", str(run_folder / "kept"))
         patch.setenv("EVENFALL_SETTINGS", str(tmp_path_factory.mktemp("settings")))
         patch.delenv("EVENFALL_ARCHIVE", raising=False)
         yield

@@ -11,7 +11,7 @@ from typing import Any
 from hypothesis import settings
 
 QUICK, ALL = "quick", "all"
-QUICK_EXAMPLES = 8
+QUICK_EXAMPLES = 4
 """Each property's budget in the quick profile: enough to see it broken outright."""
 
 settings.register_profile(QUICK, deadline=None, max_examples=QUICK_EXAMPLES)

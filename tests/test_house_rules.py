@@ -15,6 +15,7 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Callable, Iterable, Iterator
+from functools import cache
 from pathlib import Path
 
 import click
@@ -49,6 +50,13 @@ def tracked_files() -> list[Path]:
     return [ROOT / name for name in listed.split("\0") if name and (ROOT / name).is_file()]
 
 
+@cache
+def parsed(source: str) -> ast.Module:
+    """Return a module as a tree, each parsed once."""
+    return ast.parse(source)
+
+
+@cache
 def text_of(path: Path) -> str:
     """Return the text of a file, or nothing if it is not text."""
     content = path.read_bytes()
@@ -72,7 +80,7 @@ Definition = ast.FunctionDef | ast.AsyncFunctionDef
 
 def public_definitions(source: str) -> Iterator[tuple[str, Definition | ast.ClassDef, bool]]:
     """Yield every public function, class and method: name, definition, whether a method."""
-    for node in ast.parse(source).body:
+    for node in parsed(source).body:
         if isinstance(node, Definition | ast.ClassDef) and not node.name.startswith("_"):
             yield node.name, node, False
             if isinstance(node, ast.ClassDef):
@@ -131,7 +139,7 @@ def faces() -> set[str]:
     """Return the names that the packages hand on: what a program outside calls."""
     handed_on: set[str] = set()
     for path in PACKAGE.rglob("__init__.py"):
-        for node in ast.parse(text_of(path)).body:
+        for node in parsed(text_of(path)).body:
             if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
                 handed_on |= set(ast.literal_eval(node.value))
     return handed_on
@@ -323,7 +331,7 @@ OUTSIDE_CALLS = re.compile(
 
 def outside_faults(source: str) -> Iterator[str]:
     """Say where a module reaches for files, clock, network, database or randomness."""
-    for node in ast.walk(ast.parse(source)):
+    for node in ast.walk(parsed(source)):
         imported: list[str] = []
         if isinstance(node, ast.Import):
             imported = [alias.name for alias in node.names]
@@ -501,7 +509,7 @@ def test_the_code_rule_reads_rows_of_tables_only() -> None:
 
 def unregistered_codes(source: str) -> Iterator[str]:
     """Say which literal codes of findings and errors are in no register."""
-    for node in ast.walk(ast.parse(source)):
+    for node in ast.walk(parsed(source)):
         if isinstance(node, ast.Call) and ast.unparse(node.func).split(".")[-1] == "Finding":
             given = node.args[:1] + [k.value for k in node.keywords if k.arg == "code"]
             known = FINDING_CODES

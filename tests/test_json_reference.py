@@ -10,6 +10,7 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, fields, replace
+from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Any, get_args
@@ -46,6 +47,13 @@ REFERENCE = ROOT / "docs" / "reference"
 EXAMPLES = ROOT / "docs" / "examples"
 CLASSES: dict[str, type[FileContent]] = {"measurement": Measurement, "plan": Plan, "proof": Proof}
 KINDS = tuple(CLASSES)
+LARGE = [pytest.param(kind, marks=pytest.mark.slow) for kind in ("plan", "proof")]
+RECORDS = ROOT / "tests" / "records" / "files"
+STORED = {
+    "measurement": ("tesquil", "quenlo"),
+    "plan": ("tesquil", "tesquil-settled"),
+    "proof": ("tesquil-unworked", "tesquil"),
+}
 
 
 @dataclass(frozen=True)
@@ -350,6 +358,7 @@ def json_commands(command: click.Command, path: str = "") -> Iterator[str]:
 SECTIONS = [section for section in TABLES if section not in LENT]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("section", SECTIONS)
 def test_the_page_lists_the_keys_that_are_written_and_no_others(
     section: str, outputs: dict[str, list[Any]]
@@ -362,6 +371,7 @@ def test_the_page_lists_the_keys_that_are_written_and_no_others(
     assert listed - written == set(), "on the page, but never written"
 
 
+@pytest.mark.slow
 def test_every_section_has_outputs(outputs: dict[str, list[Any]]) -> None:
     assert sorted(outputs) == sorted(SECTIONS)
 
@@ -371,6 +381,7 @@ def holds_null(value: Any) -> bool:
     return value is None or (isinstance(value, list) and any(map(holds_null, value)))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("section", SECTIONS)
 def test_the_page_says_where_null_can_stand(section: str, outputs: dict[str, list[Any]]) -> None:
     silent = {
@@ -382,6 +393,7 @@ def test_the_page_says_where_null_can_stand(section: str, outputs: dict[str, lis
     assert silent == set()
 
 
+@pytest.mark.slow
 def test_lists_have_the_lengths_that_the_page_gives(outputs: dict[str, list[Any]]) -> None:
     """(F) is one number per fret, (K, F) one row per string, (F + 1) one more for the open one."""
     wrong = []
@@ -428,6 +440,7 @@ def size_of(section: str, output: dict[str, Any]) -> tuple[int, int]:
 # ---- the schemas -------------------------------------------------------------------------------
 
 
+@cache
 def validator(kind: str) -> Draft202012Validator:
     """Return the checker of one kind of file."""
     path = REFERENCE / "schemas" / f"{kind}.schema.json"
@@ -436,6 +449,7 @@ def validator(kind: str) -> Draft202012Validator:
     return Draft202012Validator(schema)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_real_outputs_fit_the_schema(kind: str, outputs: dict[str, list[Any]]) -> None:
     for output in outputs[kind]:
@@ -443,6 +457,7 @@ def test_real_outputs_fit_the_schema(kind: str, outputs: dict[str, list[Any]]) -
         assert faults == []
 
 
+@pytest.mark.slow
 def test_the_outputs_cover_every_status_and_verdict(outputs: dict[str, list[Any]]) -> None:
     """The schemas are held against unlike outputs, not against one good day."""
     # low frets that are to be lifted come from necks drawn for it (tests/levelling)
@@ -454,10 +469,25 @@ def test_the_outputs_cover_every_status_and_verdict(outputs: dict[str, list[Any]
     }
 
 
+@cache
+def kept(kind: str) -> list[Any]:
+    """Return files of one kind as they are stored (`tests/records`), short enough to try often."""
+    return [
+        cut_short(json.loads((RECORDS / f"{name}.{kind}@0.json").read_text(encoding="utf-8")))
+        for name in STORED[kind]
+    ]
+
+
 @pytest.mark.parametrize("kind", KINDS)
-def test_a_missing_key_does_not_fit(kind: str, outputs: dict[str, list[Any]]) -> None:
+def test_stored_files_fit_the_schema(kind: str) -> None:
+    for whole in kept(kind):
+        assert [f"{e.json_path}: {e.message}" for e in validator(kind).iter_errors(whole)] == []
+
+
+@pytest.mark.parametrize("kind", ["measurement", *LARGE])
+def test_a_missing_key_does_not_fit(kind: str) -> None:
     check = validator(kind)
-    whole = outputs[kind][0]
+    whole = kept(kind)[0]
     for key in set(whole) - set(CLASSES[kind].PRINTED):
         assert not check.is_valid({k: v for k, v in whole.items() if k != key}), key
 
@@ -497,11 +527,11 @@ def with_value(whole: Any, steps: tuple[str | int, ...], value: Any) -> Any:
     return changed
 
 
-@pytest.mark.parametrize("kind", KINDS)
-def test_a_value_of_the_wrong_type_does_not_fit(kind: str, outputs: dict[str, list[Any]]) -> None:
+@pytest.mark.parametrize("kind", ["measurement", *LARGE])
+def test_a_value_of_the_wrong_type_does_not_fit(kind: str) -> None:
     """At every place: an object where none belongs, a number where an object or text belongs."""
     check = validator(kind)
-    for whole in (cut_short(one) for one in outputs[kind][:2]):
+    for whole in kept(kind):
         assert check.is_valid(whole)
         for path, steps in first_places(whole).items():
             at: Any = whole
@@ -544,10 +574,8 @@ def test_a_value_of_the_wrong_type_does_not_fit(kind: str, outputs: dict[str, li
         ("proof", ("findings", 0, "severity"), "grave"),
     ],
 )
-def test_a_broken_file_does_not_fit(
-    kind: str, steps: tuple[str | int, ...], value: Any, outputs: dict[str, list[Any]]
-) -> None:
-    assert not validator(kind).is_valid(with_value(outputs[kind][0], steps, value))
+def test_a_broken_file_does_not_fit(kind: str, steps: tuple[str | int, ...], value: Any) -> None:
+    assert not validator(kind).is_valid(with_value(kept(kind)[0], steps, value))
 
 
 def test_the_page_names_every_place_that_a_finding_can_be_about() -> None:
@@ -555,6 +583,7 @@ def test_the_page_names_every_place_that_a_finding_can_be_about() -> None:
     assert named == {field.name for field in fields(At)}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_what_is_printed_can_be_saved_and_used_as_the_file(
     kind: str, outputs: dict[str, list[Any]]

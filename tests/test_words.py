@@ -56,7 +56,7 @@ PLACES = ("src", "docs", "benchmarks", "tests", "README.md", "dev.py")
 #: Between two words of one phrase: spaces, or the end of a line with a comment's sign after it.
 _BETWEEN = r"(?:[ \t]+|[ \t]*\n[ \t]*(?:\#:?[ \t]*)?)"
 _RETIRED = re.compile(
-    "|".join(rf"(?<![\w-])(?:{word})(?![\w-])" for word in RETIRED).replace(" ", _BETWEEN),
+    rf"(?<![\w-])(?:{'|'.join(RETIRED)})(?![\w-])".replace(" ", _BETWEEN),
     re.IGNORECASE,
 )
 

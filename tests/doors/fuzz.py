@@ -34,6 +34,7 @@ from evenfall.cli import main  # noqa: E402
 from evenfall.codec import content  # noqa: E402
 from evenfall.errors import GATE_CODES  # noqa: E402
 from evenfall.instrument.specification_keys import TABLES  # noqa: E402
+from evenfall.instrument.starters import STARTERS  # noqa: E402
 from evenfall.plan import METHODS  # noqa: E402
 from evenfall.sheets.quantities import QUANTITIES  # noqa: E402
 from scans.formats.fuzz import damaged  # noqa: E402
@@ -102,6 +103,26 @@ ODD_WORDS = (
     *("step@0:0=q", *METHODS, *(f"{code}=right after all" for code in GATE_CODES)),
 )
 VERBS = ("plan", "diagnose", "pitch", "neck", "measure", "sheet", "prove", "spec", "play")
+DESCRIPTIONS = ("yard.machine.toml", "yard.cutters.toml", "yard.fixture.toml", "row.machine.toml")
+PROGRAM_WORDS = (
+    *("G0", "G1", "G2", "G3", "G17", "G20", "G38.2", "G90", "G91", "G91.1", "M3", "M5", "M6 T1"),
+    *("X1e9", "Z-50", "F0", "F1e30", "S-1", "I0 J0", "R5", "#1=2", "[1/0]", "(", "%", "x" * 300),
+)
+ARCHIVE_VERBS: dict[str, tuple[str, ...]] = {
+    "add": ("--instrument", "--new", "--serial", "--job", "--maker", "--subject", "--name", "--by"),
+    "find": ("--most",),
+    "show": ("-o", "--unit"),
+    "history": ("--picture", "--unit"),
+    "note": (
+        *("--by", "--photo", "--station", "--started", "--calibrated", "--valid-until"),
+        *("--corrects", "--check-standard"),
+    ),
+    "export": ("-o", "--showing"),
+    "import": ("--trust",),
+    "verify": ("--sign",),
+    "doctor": ("--save-to", "--erase"),
+    **{"backup": (), "restore": (), "move": ()},
+}
 OPTIONS = (
     *("--method", "--attack", "--budget", "--keep", "--accept", "--accepted-by", "--serial"),
     *("--settled", "--compare", "--confirmed-by", "--spec", "--json", "-o", "--pictures", "--unit"),
@@ -286,8 +307,126 @@ def arguments(chance: random.Random) -> Commands:
     return [words]
 
 
+def starter(chance: random.Random) -> Commands:
+    """Ask for a starter with options in and out of range, and use what was written."""
+    asked = {
+        "--name": ODD_CELLS,
+        "--scale": ("1", "60", "330", "648", "34in", "25.5in", "25.5 in", "2000", "0", "1e400"),
+        "--strings": ("medium", "light", "heavy", "re-entrant", "low", "x"),
+        "--frets": ("0", "1", "4", "5", "12", "22", "24", "36", "37"),
+        "--handed": ("left", "right"),
+        "--unit": ("mm", "in"),
+    }
+    words = ["spec", "new", chance.choice(list(STARTERS)), "-o", "a.toml"]
+    for option in chance.sample(list(asked), k=chance.randint(0, 4)):
+        odd = chance.random() < 0.1
+        words += [option, chance.choice(ODD_WORDS if odd else asked[option])]
+    return [words, ["spec", "check", "a.toml"], ["measure", "--template", "a.toml", "-o", "t.csv"]]
+
+
+def machine(chance: random.Random) -> Commands:
+    """Damage the description of a machine, its cutters or its fixture, and check it."""
+    text = Path(chance.choice(DESCRIPTIONS)).read_text(encoding="utf-8")
+    Path("a.toml").write_bytes(damaged_description(text, chance))
+    return [["machine", "check", "a.toml"]]
+
+
+def damaged_description(text: str, chance: random.Random) -> bytes:
+    """Return a description with a few values, keys, lines or bytes changed."""
+    if chance.random() < 0.15:
+        return damaged(text.encode(), chance)
+    lines = text.splitlines()
+    for _ in range(chance.choice((1, 1, 2, 4))):
+        at = chance.randrange(len(lines))
+        name, equals, rest = lines[at].partition("=")
+        value = rest.split("#")[0].strip()
+        match chance.randrange(5):
+            case 0:
+                del lines[at]
+            case 1:
+                lines.insert(at, chance.choice(lines))
+            case 2 | 3 if value.replace(".", "").lstrip("-").isdigit():
+                factor = chance.choice((-1.0, 0.0, 0.1, 0.5, 0.9, 1.1, 2.0, 10.0))
+                lines[at] = f"{name}= {float(value) * factor:.6g}"
+            case _ if equals:
+                lines[at] = f"{name}= {chance.choice(ODD_TOML)}"
+    return ("\n".join(lines) + "\n").encode()
+
+
+def program(chance: random.Random) -> Commands:
+    """Damage one of the files that a program comes from, or the program itself."""
+    with_files = ["--machine", "m.toml", "--cutters", "c.toml", "--fixture", "f.toml"]
+    names = dict(zip(("m", "c", "f"), DESCRIPTIONS, strict=False))
+    hurt = chance.choice((*names, "plan", "program", "program", "words"))
+    for short, name in names.items():
+        text = Path(name).read_text(encoding="utf-8")
+        Path(f"{short}.toml").write_bytes(
+            damaged_description(text, chance) if hurt == short else text.encode()
+        )
+    text = Path(PLANS[1]).read_text()
+    Path("p.json").write_text(damaged_json(text, chance) if hurt == "plan" else text)
+    words = ["--accept-stiffness", "a stiff neck", *with_files]
+    for _ in range(chance.randint(0, 3) if hurt == "words" else 0):
+        option = chance.choice(("--touch", "--found", "--cutter", "--lift", "--state", "--unit"))
+        odd = chance.choice((*ODD_WORDS, "1:1=1,2,3", "1:6=nan,0,0", PLANS[0], "strung"))
+        words += [option, odd]
+    if hurt == "program":
+        CliRunner().invoke(main, ["program", "p.json", *words, "-o", "b.ngc"])
+        sound = Path("b.ngc").read_bytes() if Path("b.ngc").is_file() else b"G21\nG0 X1\nM2\n"
+        Path("a.ngc").write_bytes(damaged_program(sound, chance))
+        return [["program", "check", "a.ngc", "--plan", "p.json", *words]]
+    return [["program", "p.json", *words, "-o", "a.ngc"]]
+
+
+def damaged_program(sound: bytes, chance: random.Random) -> bytes:
+    """Return a program with a few words or lines changed."""
+    if chance.random() < 0.2:
+        return damaged(sound, chance)
+    lines = sound.decode("utf-8", "replace").splitlines()
+    for _ in range(chance.choice((1, 1, 3, 10))):
+        at = chance.randrange(len(lines))
+        words = lines[at].split() or [""]
+        match chance.randrange(4):
+            case 0:
+                del lines[at]
+                lines = lines or [""]
+            case 1:
+                lines.insert(at, chance.choice(lines))
+            case _:
+                words[chance.randrange(len(words))] = chance.choice(PROGRAM_WORDS)
+                lines[at] = " ".join(words)
+    return "\n".join(lines).encode()
+
+
+def archive(chance: random.Random) -> Commands:
+    """Give an archive odd words, damaged documents, and damage of its own."""
+    for name in (*MEASUREMENTS[:1], MEASUREMENTS[3]):  # as they are, with their hashes
+        shutil.copy(RECORDS / f"{name}.measurement@0.json", ".")
+    there = ["--archive", "shop"]
+    filed = [f"{name}.measurement@0.json" for name in (MEASUREMENTS[0], MEASUREMENTS[3])]
+    CliRunner().invoke(main, ["archive", "add", *filed, "--serial", "UY-0417", *there])
+    CliRunner().invoke(main, ["archive", "export", "UY-0417", "-o", "sent.zip", *there])
+    if chance.random() < 0.5:
+        hurt = Path(chance.choice(["sent.zip", *filed, "shop/archive.db", "shop/archive.db"]))
+        if hurt.is_file():
+            hurt.write_bytes(damaged(hurt.read_bytes(), chance))
+    asked: Commands = []
+    for _ in range(3):
+        verb, options = chance.choice(list(ARCHIVE_VERBS.items()))
+        known = ("UY-0417", "sent.zip", filed[0], "2026-03-31", "new", "tesquil-before.csv")
+        words = [chance.choice((*known, *known, *ODD_WORDS)) for _ in range(chance.randint(0, 2))]
+        for option in chance.sample(options, k=chance.randint(0, min(2, len(options)))):
+            words += [option, chance.choice((*known, "a.pdf", "a.zip", "a.svg", *ODD_WORDS))]
+        asked.append(["archive", verb, *words, *(there if chance.random() < 0.9 else [])])
+    return asked
+
+
 KINDS: dict[str, Callable[[random.Random], Commands]] = {
-    one.__name__: one for one in (sheet, specification, plan, measurement, arguments)
+    one.__name__: one
+    for one in (
+        *(sheet, specification, plan, measurement, arguments),
+        *(starter, machine, program, archive),
+    )
 }
 
 
@@ -308,7 +447,7 @@ def wrong(result: Result, left: set[Path]) -> str:
 def search(kinds: list[str], seconds: float, seed: int, into: Path) -> Counter[str]:
     """Feed damaged cases for a time; return how they ended, and keep each odd one in a folder."""
     chance = random.Random(seed)  # noqa: S311 (no secret depends on it)
-    content.content_hash = lambda _content: "0" * 64  # type: ignore[assignment]
+    true_hash = content.content_hash
     ends: Counter[str] = Counter()
     seen: set[str] = set()
     end = time.monotonic() + seconds
@@ -317,6 +456,9 @@ def search(kinds: list[str], seconds: float, seed: int, into: Path) -> Counter[s
             return ends
         with tempfile.TemporaryDirectory() as folder:
             os.chdir(folder)
+            os.environ["EVENFALL_SETTINGS"] = str(Path(folder) / "settings")
+            taken = true_hash if kind == "archive" else lambda _content: "0" * 64
+            content.content_hash = taken  # type: ignore[assignment]
             for source in (*INVENTED.glob("*.*"), *EXAMPLES.glob("*.*")):
                 shutil.copy(source, ".")
             for source in RECORDS.glob("*.json"):

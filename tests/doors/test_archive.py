@@ -34,7 +34,9 @@ def run(*command: object, status: int = 0) -> Result:
 
 def test_a_job_is_filed_found_shown_and_verified(place: Path) -> None:
     told = run("add", PLAN, PROOF, "--serial", "UY-0417", "--by", "M. Tessquin").output
-    assert told.startswith("UY-0417, Tesquil (invented): filed opened, alias, specification,")
+    assert told.startswith(
+        "UY-0417, Tesquil (invented): new dossier; filed 1 number, 1 specification,"
+    )
     assert "Known already: 3." in run("add", PLAN, "--instrument", "UY-0417").output
     assert "UY-0417, Tesquil (invented)" in run("find", "tesq", "0417").output
     assert "Nothing found" in run("find", "quenlo", status=1).output
@@ -234,6 +236,7 @@ def test_a_batch_of_wire_is_kept_and_fitted() -> None:
     assert "UY-0417" in run("find", "w-12").output
 
 
+@pytest.mark.slow
 def test_a_path_that_is_there_wins_over_a_number(place: Path) -> None:
     run("add", PLAN, "--serial", "UY-0417")
     (place / "UY-0417").write_bytes((STORED / "quenlo.measurement@0.json").read_bytes())

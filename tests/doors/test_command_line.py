@@ -85,6 +85,7 @@ def test_the_whole_job_by_files(folder: Path) -> None:
     assert "CONFORMS" in result.output
 
 
+@pytest.mark.slow
 def test_a_second_proof_leaves_the_first_alone(folder: Path) -> None:
     """Proof and certificate are named after the readings they judge."""
     plan = "tesquil-settled.plan.json"
@@ -498,6 +499,7 @@ def test_a_plan_cut_short_is_refused(folder: Path, keep: int) -> None:
     assert error["at"]["file"] == "cut.json"
 
 
+@pytest.mark.slow
 def test_demo_leaves_a_folder_to_start_from(folder: Path) -> None:
     """The demonstration runs the whole job, and its folder can be worked in."""
     job = json_of("demo", "start")
@@ -584,6 +586,7 @@ def test_a_finding_does_not_name_its_place_twice(folder: Path) -> None:
     assert "(string 1)" not in said
 
 
+@pytest.mark.slow
 def test_a_job_without_any_attack_has_all_its_pages_and_pictures(folder: Path) -> None:
     """No attack at all: nothing may touch at rest, and that is all that is asked."""
     steps = (

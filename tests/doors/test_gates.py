@@ -173,6 +173,7 @@ def worked(folder: Path) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_a_certificate_waits_for_what_is_not_accepted(worked: Path) -> None:
     arguments = ("prove", "a.plan.json", "after.csv", "--certificate", "c.html")
     refused = run(*arguments)

@@ -181,6 +181,7 @@ def test_a_plan_by_a_measured_turn_says_the_turns(folder: Path) -> None:
     assert "turns" not in run("plan", *SHEET, "-o", "p.json").output
 
 
+@pytest.mark.slow
 def test_strings_cannot_pull_less_than_nothing(folder: Path) -> None:
     """A light set on a plan that would still hold with less pull than none."""
     found = Measurement.from_dict(measured(folder))
@@ -276,6 +277,7 @@ def test_bad_input_is_named(folder: Path) -> None:
 # ---- what was measured of the neck, in diagnosis and plan ----------------------------------------
 
 
+@pytest.mark.slow
 def test_diagnosis_and_plan_for_other_strings(folder: Path) -> None:
     measured(folder)
     neck = json_of("neck", "m.json", "--strings", "heavy.spec.toml")

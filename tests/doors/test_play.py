@@ -66,6 +66,12 @@ def run(*arguments: str) -> Result:
     return CliRunner().invoke(main, list(arguments))
 
 
+@cache
+def played(*arguments: str) -> dict[str, Any]:
+    """Play a file of the job once, whoever asks for it."""
+    return json_of("play", *arguments)
+
+
 def json_of(*arguments: str) -> dict[str, Any]:
     """Run one command with --json and return its object."""
     result = run(*arguments, "--json")
@@ -96,10 +102,10 @@ def verdicts(played: dict[str, Any]) -> list[list[list[str]]]:
 
 @pytest.mark.usefixtures("folder")
 def test_a_measurement_and_a_plan_before_and_after() -> None:
-    found = json_of("play", "m.json")
+    found = played("m.json")
     assert (found["state"], found["duration_s"]) == ("as found", 0.25)
     assert [a["name"] for a in found["attacks"]] == ["light", "as specified", "heavy"]
-    before, after = json_of("play", "p.json", "--as-found"), json_of("play", "p.json")
+    before, after = played("p.json", "--as-found"), played("p.json")
     assert verdicts(before) == verdicts(found)
     assert (before["state"], after["state"]) == ("as found", "planned")
     # no note fails at the specified attack; some touch lightly, and late, as level frets would
@@ -116,7 +122,7 @@ def test_the_command_says_what_the_play_test_says() -> None:
     """Heights and levels reach the play test as they are."""
     spec, plan = open_plan(Source("p.json"))
     known = play_all(spec, plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
-    shown = json_of("play", "p.json")
+    shown = played("p.json")
     assert shown["counts"] == known.counts()
     for k, string in enumerate(shown["strings"]):
         for p, position in enumerate(string["positions"]):
@@ -141,6 +147,7 @@ def test_the_command_says_what_the_play_test_says() -> None:
         assert w["first_contact_fret"] == known.first_contact_fret[k, p, level, d]
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("folder")
 def test_for_people() -> None:
     result = run("play", *SHEET, "--attack", "0.9", "--attack", "0.2", "--pictures", "drawn")
@@ -158,12 +165,14 @@ def test_for_people() -> None:
     assert Path("drawn/play-test-as-found.png").read_bytes().startswith(b"\x89PNG")
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("folder")
 def test_what_touches_does_not_hang_on_how_long_it_is_followed() -> None:
     short, long = (json_of("play", "m.json", "--duration", s) for s in ("0.02", "0.3"))
     assert short["counts"]["clean"] == long["counts"]["clean"] < 396
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("folder")
 def test_readings_without_strings_are_said_to_be_so() -> None:
     values = open_instrument(Source("m.json")).measurement.as_dict()
@@ -174,7 +183,7 @@ def test_readings_without_strings_are_said_to_be_so() -> None:
     assert values["strung"]
     told = json_of("play", "unstrung.csv", "--spec", "tesquil.spec.toml")["findings"]
     assert any(f["code"] == "state" and f["severity"] == "warning" for f in told)
-    assert not any(f["code"] == "state" for f in json_of("play", "m.json")["findings"])
+    assert not any(f["code"] == "state" for f in played("m.json")["findings"])
 
 
 # ---- listening ----------------------------------------------------------------------------------
@@ -188,6 +197,7 @@ def samples(path: Path) -> NDArray[np.float64]:
     return np.frombuffer(raw, "<i2").astype(float)
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("folder")
 def test_sounds_before_and_after_have_one_gain() -> None:
     shown = json_of("play", "p.json", "--wav", "heard", "--note", "2:15", "--note", "6:0")
@@ -260,6 +270,7 @@ def write_pluck(path: Path, height_mm: float, width: int = 2, channels: int = 1)
         stream.writeframes(parts.tobytes())
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("folder")
 @pytest.mark.parametrize(
     ("width", "channels"),
@@ -292,7 +303,7 @@ def test_a_gentle_recording_gives_only_a_bound() -> None:
 
 @pytest.mark.usefixtures("folder")
 def test_a_recording_is_not_written_over() -> None:
-    write_pluck(Path("string-1-fret-0-as-found.wav"), 1.5)
+    assert run("play", "m.json", "--wav", ".", "--note", "1:0").exit_code == 0
     kept = Path("string-1-fret-0-as-found.wav").read_bytes()
     said = refusal(
         *("play", "m.json", "--attack-from", "string-1-fret-0-as-found.wav", "--string", "1"),
@@ -319,6 +330,7 @@ def test_a_plan_is_verified_by_motion() -> None:
     assert "agree at every position" in run("plan", "m.json", "--verify-by-motion").output
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("folder")
 def test_a_plan_without_any_margin_touches_in_places() -> None:
     sheet = ("exact.csv", "--spec", "bare.spec.toml")

@@ -106,6 +106,7 @@ def test_what_cannot_be_used_is_one_sentence(
     assert {path.name for path in folder.iterdir()} == before
 
 
+@pytest.mark.slow
 def test_a_bare_height_map_with_steps(folder: Path) -> None:
     points = tesquil_points()
     step = 0.15
@@ -142,6 +143,7 @@ def test_a_fingerboard_drawn_by_somebody_else(folder: Path, name: str, sentence:
     assert not list(folder.glob("*.measurement.json"))
 
 
+@pytest.mark.slow
 def test_other_instruments_are_told_apart(folder: Path) -> None:
     (folder / "ukulele.spec.toml").write_text(specification("ukulele").text)
     result = CliRunner().invoke(main, ["measure", "scan.parquet", "--spec", "ukulele.spec.toml"])

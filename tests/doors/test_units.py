@@ -45,6 +45,9 @@ COMMANDS: tuple[tuple[str, ...], ...] = (
     ("plan", "m.json", "--relief-per-turn", "0.0001", "-o", "never.json"),
 )
 
+LONG = (COMMANDS[3], COMMANDS[5], COMMANDS[12])
+"""They play every note or try every method; shorter commands show the same words."""
+
 LATER = (
     ("prove", "p.json", "tesquil-after.csv", "--certificate", "{unit}.html", "--steps"),
     ("prove", "p.json", "tesquil-before.csv", "--pictures", "{unit}/v"),
@@ -95,8 +98,10 @@ def shown(path: Path) -> str:
 @pytest.mark.parametrize("unit", ["mm", "in"])
 @pytest.mark.parametrize(
     "arguments",
-    [*COMMANDS, *LATER],
-    ids=lambda given: "-".join(given[:2]),
+    [
+        pytest.param(given, id="-".join(given[:2]), marks=pytest.mark.slow if given in LONG else [])
+        for given in (*COMMANDS, *LATER)
+    ],
 )
 def test_a_command_speaks_in_one_unit(
     job: Path, arguments: tuple[str, ...], unit: str, monkeypatch: pytest.MonkeyPatch

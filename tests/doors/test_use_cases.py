@@ -161,7 +161,15 @@ COMMANDS = (
 )
 
 
-@pytest.mark.parametrize("arguments", COMMANDS, ids=lambda given: given[0])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        pytest.param(
+            given, id=given[0], marks=pytest.mark.slow if given[0] in ("play", "demo") else []
+        )
+        for given in COMMANDS
+    ],
+)
 @pytest.mark.parametrize(
     "stopped_by", [KeyboardInterrupt, pytest.param(Cancelled, marks=pytest.mark.slow)]
 )

@@ -32,7 +32,13 @@ def specification(kind: str, strings: str | None = None) -> Specification:
     return made
 
 
-@pytest.mark.parametrize(("kind", "strings"), SETS)
+@pytest.mark.parametrize(
+    ("kind", "strings"),
+    [
+        pytest.param(*one, marks=[] if one[1] in ("medium", "re-entrant") else pytest.mark.slow)
+        for one in SETS
+    ],
+)
 def test_a_level_neck_at_its_targets_holds(kind: str, strings: str) -> None:
     """The neck is made by the tests' own generator, and judged by the one rule."""
     made = specification(kind, strings)

@@ -46,12 +46,14 @@ def test_a_budget_is_never_overdrawn_and_buys_all_it_can(method: str) -> None:
         assert more.metal_mm > 0.5 * whole
 
 
+@pytest.mark.slow
 def test_a_larger_budget_never_buys_less() -> None:
     bought = [planned(budget).attack_n[0] for budget in (0.0, 0.3, 0.6, 2.0)]
     assert bought == sorted(bought)
     assert bought[-1] > bought[0]
 
 
+@pytest.mark.slow
 def test_only_the_proportions_of_the_attack_count() -> None:
     truth, _ = rough()
     plans = [

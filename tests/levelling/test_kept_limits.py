@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
@@ -33,6 +34,7 @@ def plan_of(
     return make_plan(made, readings, method=method, keep=keep, excursion=table(made))
 
 
+@pytest.mark.slow
 @given(kind=kinds, seed=seeds, keep=st.sampled_from(KEPT))
 def test_a_straight_line_added_to_a_string_changes_nothing(
     kind: str, seed: int, keep: tuple[str, ...]

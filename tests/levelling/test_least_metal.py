@@ -53,6 +53,7 @@ def test_another_solver_on_a_model_written_apart_finds_the_same_metal(
         assert found.dual_mm == pytest.approx(found.metal_mm, abs=1e-6)
 
 
+@pytest.mark.slow
 @draws(40)
 @given(necks(), st.integers(0, 2**32 - 1))
 def test_the_dual_bound_is_under_every_plan(neck: Neck, seed: int) -> None:
@@ -119,6 +120,7 @@ def test_no_combination_on_a_grid_of_moves_takes_less(seed: int, relief_mm: floa
     assert sum(m[0] for m in moves if m) == pytest.approx(plan.metal_mm, abs=1e-7)
 
 
+@pytest.mark.slow
 def test_a_finer_grid_comes_close_to_the_plan() -> None:
     spec = specification(SMALL)
     found = readings(spec, seed=4, noise_mm=0.04, relief_mm=0.3)
@@ -232,6 +234,7 @@ def test_limits_of_action_only_ever_lower_the_greatest_solution() -> None:
     assert solution.metal_mm == pytest.approx(sum(m[0] for m in metals if m), abs=1e-9)
 
 
+@pytest.mark.slow
 def test_a_full_size_neck_agrees_too() -> None:
     wishes = Wishes(strings=6, frets=24, action=1.5, action_bass=1.9, attack=0.4)
     spec = specification(wishes)

@@ -86,6 +86,7 @@ def _read(kind: str, seed: int, reader: Reader) -> tuple[Specification, Measurem
     return truth.specification, read(truth, chance, reader)
 
 
+@pytest.mark.slow
 @given(kind=st.sampled_from([*KINDS, *OTHER_KINDS]), seed=seeds, reader=readers, factor=factors)
 @example(kind="mandolin", seed=419, reader=Reader(0.01, fret_u_mm=0.002), factor=3.0)
 @example(kind="electric", seed=1, reader=Reader(0.004), factor=2.5)
@@ -139,6 +140,7 @@ def mirrored(found: Measurement) -> Measurement:
     )
 
 
+@pytest.mark.slow
 @given(seed=seeds, fanned=st.booleans())
 def test_a_mirrored_neck_gets_the_mirrored_decision(seed: int, fanned: bool) -> None:
     scale = "treble = 640.0; bass = 660.0; square_fret = 5.0" if fanned else "length = 648.0"

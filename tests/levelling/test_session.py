@@ -241,6 +241,7 @@ def test_stopping_ends_the_work_and_harms_nothing(after: int) -> None:
     assert asked.plan(compare=True).content_hash == planned(compare=True).content_hash
 
 
+@pytest.mark.slow
 def test_sessions_in_four_threads_plan_as_one_after_another() -> None:
     necks = [invented.as_found("electric", np.random.default_rng(n)) for n in range(4)]
     _ = table(SPEC)  # computed once, here

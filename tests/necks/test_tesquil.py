@@ -29,6 +29,7 @@ def test_the_job_goes_from_settings_over_frets_to_a_certificate() -> None:
     assert prove(SPEC, second, opened(BENCH.after_sheet)).verdict == "conforms"
 
 
+@pytest.mark.slow
 def test_another_bench_comes_to_the_same_end() -> None:
     """The certificate hangs on no lucky seed: these were not looked at when it was chosen."""
     verdicts = []

@@ -118,6 +118,7 @@ def test_of_every_kind_the_item_nearest_to_its_limit_stands_in_front():
         assert counted == len(same)
 
 
+@pytest.mark.slow
 def test_budgets_add_up_to_the_uncertainty_of_their_item():
     result = proof()
     made = certificate(result, unit="mm")

@@ -72,6 +72,7 @@ def verdict_of(strip: ElementTree.Element) -> Verdict:
     return {3: Verdict.TOUCHES, 5: Verdict.RATTLES}[len(path_points(teeth.attrib["d"]))]
 
 
+@pytest.mark.slow
 @draws(25)
 @given(sizes, st.integers(1, 6), st.integers(0, 99))
 def test_maps_of_any_size_show_the_play_test(size: tuple[int, int], levels: int, seed: int) -> None:

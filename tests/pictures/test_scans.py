@@ -55,6 +55,7 @@ def numbers_on(svg: str) -> list[float]:
     return [float(t.content.replace("−", "-")) for t in on_board]
 
 
+@pytest.mark.slow
 def test_the_map_shows_a_hump_where_it_is_and_how_high() -> None:
     spec, flat = scanned()
     _, humped = scanned(hump=0.1)
@@ -175,6 +176,7 @@ def dots(svg: str, what: str) -> int:
     return 0
 
 
+@pytest.mark.slow
 def test_without_wear_the_section_is_that_of_the_reference_fret() -> None:
     spec, survey = scanned("bass")
     assert np.nanmax(survey.flat_width_mm) == 0.0
@@ -183,6 +185,7 @@ def test_without_wear_the_section_is_that_of_the_reference_fret() -> None:
     assert faults(crown_section(spec, survey, string=string, fret=fret)) == []
 
 
+@pytest.mark.slow
 def test_a_section_that_a_string_hides_is_taken_beside_it_and_says_so() -> None:
     spec, survey = scanned(shadow=0.3)
     beside = np.array([[np.nan if s is None else s.beside_mm for s in r] for r in survey.sections])

@@ -65,6 +65,7 @@ def accepted_percent(repeats, draws):
     return 100.0 * sum(verdict(values) == "conforms" for values in drawn) / draws
 
 
+@pytest.mark.slow
 def test_two_repeats_without_a_gauge_accept_one_time_in_twenty() -> None:
     """Student's t with n - 1 degrees of freedom (JCGM 100:2008, G.3), from sheet to verdict."""
     draws = 150

@@ -519,6 +519,7 @@ def test_another_attack_and_a_plan_that_was_not_ready_are_named() -> None:
     assert harder.findings[0].severity == "warning"
 
 
+@pytest.mark.slow
 def test_cuts_off_plan_are_named_and_chance_is_not() -> None:
     top = PLAN.crown_top_after_mm.copy()
     top[0, 3] -= 0.03

@@ -68,6 +68,7 @@ def test_the_kind_of_crown_is_told_and_its_top_taken(model: str, crown: Crown, k
     assert np.median(np.abs(off[near])) < 0.03
 
 
+@pytest.mark.slow
 def test_round_crowns_with_glue_at_their_feet_are_round() -> None:
     scan, survey, findings = measured("electric", replace(CLEAN, glue=0.15, seed=3))
     assert "crown-kind" not in {f.code for f in findings}
@@ -158,6 +159,7 @@ def test_frets_in_their_places_are_not_named() -> None:
         assert "fret-place" not in {f.code for f in findings}
 
 
+@pytest.mark.slow
 def test_higher_wire_on_the_whole_neck_is_no_fret_that_stands_up() -> None:
     scan = make_scan(specification("ukulele"), replace(CLEAN, seed=2))
     low = scan.specification.text.replace("crown_height = 0.9", "crown_height = 0.75")

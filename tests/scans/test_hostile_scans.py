@@ -57,6 +57,7 @@ def test_clouds_of_any_shape(seed: int, shape: int, size: float) -> None:
     assert not answered(points)
 
 
+@pytest.mark.slow
 @given(
     mad=st.sampled_from([1e7, -1e9, 1e30, 1e300, np.inf, np.nan]),
     share=st.sampled_from([0.0001, 0.001]),
@@ -71,6 +72,7 @@ def test_a_few_mad_coordinates_change_nothing(mad: float, share: float, axis: in
     assert np.nanstd(error) < 0.004
 
 
+@pytest.mark.slow
 @given(
     low=st.floats(-10.0, 240.0),
     length=st.floats(1.0, 260.0),
@@ -84,6 +86,7 @@ def test_any_cut_of_a_scan(low: float, length: float, side: float, width: float)
     answered(SCAN.points_mm[inside])
 
 
+@pytest.mark.slow
 @given(every=st.integers(1, 400), digits=st.integers(0, 4), noise=st.sampled_from([0.0, 0.1, 0.5]))
 @QUIET
 def test_thinned_rounded_and_noisy_scans(every: int, digits: int, noise: float) -> None:
@@ -175,6 +178,7 @@ def test_what_is_no_board_is_refused_with_the_reason(scan: object, words: str) -
         measure_crowns(scan, SPEC)  # type: ignore[arg-type]
 
 
+@pytest.mark.slow
 def test_a_side_of_a_body_with_nothing_near_one_plane_is_no_candidate() -> None:
     """A tilted triangle, of which no point lies near the plane of its edge."""
     corners = [

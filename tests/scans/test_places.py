@@ -82,6 +82,7 @@ def test_a_stray_place_belongs_to_no_fret() -> None:
     assert fit.scale_mm == pytest.approx(648.0, abs=1e-6)
 
 
+@pytest.mark.slow
 def test_the_claimed_uncertainty_of_the_scale_is_the_scatter_seen() -> None:
     rng = np.random.default_rng(5)
     fits = [fit_scale(places(648.0, 22) + rng.normal(0.0, 0.05, 22)) for _ in range(100)]
@@ -139,6 +140,7 @@ def test_a_board_of_slots_is_refused_where_crowns_are_asked_for() -> None:
     assert "457.200 mm" in str(refused.value)
 
 
+@pytest.mark.slow
 def test_a_mesh_without_slots_or_frets_is_refused() -> None:
     corner = np.array([[0.0, 0.0, 0.0], [15.0, 0.0, 0.0], [15.0, 56.0, 0.0], [0.0, 56.0, 0.0]])
     tiles = corner + np.arange(32)[:, None, None] * [15.0, 0.0, 0.0]

@@ -252,6 +252,7 @@ def test_each_fault_is_found_where_it_is_and_no_other() -> None:
     assert np.nanmax(np.abs(tops)) < 0.006
 
 
+@pytest.mark.slow
 def test_levelled_frets_are_told_in_one_sentence() -> None:
     flats = tuple(Flat(fret, 0.0, 200.0, 0.1) for fret in range(1, 19))
     _, survey, findings = surveyed("ukulele", replace(COARSE, flats=flats))
@@ -260,6 +261,7 @@ def test_levelled_frets_are_told_in_one_sentence() -> None:
     assert np.nanmin(survey.flat_width_mm) > 0.5
 
 
+@pytest.mark.slow
 def test_a_rising_end_and_a_hump_stay_in_the_board() -> None:
     recipe = replace(COARSE, rising_end=0.25, hump=0.12, outlier_share=0.01)
     scan, survey, findings = surveyed("ukulele", recipe)
@@ -332,6 +334,7 @@ def test_a_shadow_is_bridged_from_both_sides_and_marked() -> None:
     assert all(section is not None for row in seen.sections for section in row)
 
 
+@pytest.mark.slow
 def test_half_a_neck_gives_half_its_frets() -> None:
     scan = scan_of("bass", replace(COARSE, seed=6))
     for low, high, there in ((-10.0, 250.0, range(5)), (200.0, 600.0, range(5, 20))):
@@ -359,6 +362,7 @@ def test_outer_strings_of_a_strung_neck_are_carried_at_ten_points_a_crown(model:
     assert 0.6 < share < 1.6
 
 
+@pytest.mark.slow
 def test_a_scan_that_ends_on_a_fret_does_not_call_it_missing() -> None:
     scan = scan_of("bass", replace(COARSE, seed=6))
     fret = float(scan.lines.x_mm[:, 8].mean())
@@ -380,6 +384,7 @@ def test_frets_after_the_last_one_are_told_in_one_sentence(model: str) -> None:
     assert "too few frets" in told.sentence
 
 
+@pytest.mark.slow
 def test_a_scale_one_fret_longer_warns_that_the_numbers_may_be_off_by_one() -> None:
     scan = scan_of("electric", COARSE)
     longer = read_specification(
@@ -426,6 +431,7 @@ def test_an_unknown_unit_is_a_wrong_request() -> None:
         find_surface(scan.points_mm, scan.specification, unit_hint="furlong")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "facets", [40, *(pytest.param(n, marks=pytest.mark.slow) for n in (8, 16))]
 )
@@ -443,6 +449,7 @@ def test_a_facetted_sheet_of_mesh_is_claimed_as_well_as_it_is_read(facets: int) 
     assert not any(f.where == "orientation" for f in findings if f.code == "ambiguous")
 
 
+@pytest.mark.slow
 def test_noisy_facets_are_no_worn_flats() -> None:
     spec = specification("ukulele")
     heights, along, across = height_map(

@@ -50,6 +50,7 @@ def codes(findings: tuple[Finding, ...]) -> set[str]:
     return {f.code for f in findings}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("model", ["electric", pytest.param("ukulele", marks=pytest.mark.slow)])
 def test_an_assembly_with_body_pegs_and_strings_is_read_from_above(model: str) -> None:
     made = assembly(model, COARSE, WHOLE)
@@ -79,6 +80,7 @@ def test_points_over_all_surfaces_of_closed_bodies_give_the_crowns() -> None:
     assert not any("under their string" in f.sentence for f in findings)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("facets", "along"),
     [(16, 20), *(pytest.param(*p, marks=pytest.mark.slow) for p in [(8, 6), (8, 45), (60, 12)])],
@@ -105,6 +107,7 @@ def test_facets_are_put_back_on_the_surface_that_they_stand_for(facets: int, alo
     assert "chord tolerance" in told[0].sentence
 
 
+@pytest.mark.slow
 def test_a_strung_scan_shows_strings_and_no_bumps() -> None:
     made = assembly("electric", COARSE, Parts())
     points = strung_from_above(made)

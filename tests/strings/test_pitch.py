@@ -446,6 +446,7 @@ def test_places_out_of_order_are_refused() -> None:
         stopped_pitch(replace(course, saddle_station_mm=np.array([100.0])))
 
 
+@pytest.mark.slow
 def test_uncertainty_is_the_spread_of_random_readings() -> None:
     """First-order propagation against 4000 random sets of readings (JCGM 101)."""
     course = flat_course(140.0, 0.5, nut_mm=0.4, saddle_over_nut_mm=2.5, frets=22)

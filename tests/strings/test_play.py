@@ -104,6 +104,7 @@ def test_plucked_towards_the_board_a_string_bears_more(heavy: PlayTest) -> None:
         assert (force[:, :10, 1] > force[:, :10, 0]).all()
 
 
+@pytest.mark.slow
 @draws(5)
 @given(
     scale=st.floats(0.3, 3.0), offset=st.floats(-5.0, 5.0), tilt=st.floats(-0.01, 0.01)
@@ -142,6 +143,7 @@ def test_an_oblique_pluck_counts_by_its_part_normal_to_the_board() -> None:
     assert not along.verdict.any()
 
 
+@pytest.mark.slow
 def test_a_string_that_lies_on_a_fret_touches_from_the_start() -> None:
     made = neck("ukulele")
     high = made.crown_top_mm.copy()
@@ -164,6 +166,7 @@ def test_a_string_that_lies_on_a_fret_touches_from_the_start() -> None:
     assert (result.worst[1, 8:] == before.worst[1, 8:]).all()
 
 
+@pytest.mark.slow
 def test_pressed_against_the_frets_before_release() -> None:
     made = neck("ukulele")
     result = played(made, attacks=[every(made, 12.0)], directions=[TOWARDS], duration_s=SHORT_S)
@@ -191,6 +194,7 @@ def test_the_buzz_force_is_compared_with_the_rattle(heavy: PlayTest) -> None:
     assert (heavy.buzz_force_n.min(axis=2) <= 1.4 * heavy.touch_force_n.min(axis=2)).all()
 
 
+@pytest.mark.slow
 def test_a_late_touch_is_waited_for() -> None:
     """However short a note is asked for, whatever touches is followed until it does."""
     made = neck("bass")
@@ -225,6 +229,7 @@ def test_progress_runs_to_the_end() -> None:
     assert shares == sorted(shares)
 
 
+@pytest.mark.slow
 def test_four_plays_in_four_threads_are_as_one_after_another() -> None:
     made = neck("ukulele")
 

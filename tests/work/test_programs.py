@@ -25,7 +25,7 @@ def test_there_are_forty_varied_plans() -> None:
     assert len(VARIED) == 40
 
 
-@pytest.mark.parametrize("name", [n for k, n in enumerate(VARIED) if k % 4 in (0, 2)][:6])
+@pytest.mark.parametrize("name", [n for k, n in enumerate(VARIED) if k % 4 in (0, 2)][:3])
 def test_the_interpreter_reads_what_we_write_as_we_do(name: str, tmp_path) -> None:
     read_by_both(made_job(**VARIED[name]).program(), tmp_path)
 
@@ -106,6 +106,7 @@ def test_a_neck_that_lies_askew_is_cut_the_same(
     check_crowns(job, job.program())
 
 
+@pytest.mark.slow
 def test_mm_and_inch_programs_give_one_result() -> None:
     tops = {}
     for machine in (MM, INCH):

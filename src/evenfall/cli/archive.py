@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections import Counter
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -103,6 +104,8 @@ def add(*, files: tuple[Path, ...], address: str, as_json: bool, **how: Any) -> 
     filed again.
     """
     from evenfall import workshop
+    from evenfall.wording import counted
+    from evenfall.workshop.archive_views import called
 
     request = workshop.AddRequest(files=tuple(map(source_of, files)), **how)
     with opened(address, make=True) as dossiers:
@@ -110,10 +113,13 @@ def add(*, files: tuple[Path, ...], address: str, as_json: bool, **how: Any) -> 
     if as_json:
         show_json(added.as_dict())
         return
+    new = Counter(called(kind) for kind in added.new)
+    opened_now = new.pop("opened", 0)
     _print(
-        "{title}: filed {new}.{known}",
+        "{title}: {opened}filed {new}.{known}",
         title=added.line.title or added.line.dossier,
-        new=", ".join(added.new) or "nothing new",
+        opened="new dossier; " * opened_now,
+        new=", ".join(counted(count, kind) for kind, count in new.items()) or "nothing new",
         known=f" Known already: {added.known}." if added.known else "",
     )
 
@@ -164,6 +170,8 @@ def show(
     with opened(address) as dossiers:
         shown = dossiers.show(instrument)
     lengths = shown_unit(unit, "mm")
+    from evenfall.workshop.archive_views import called
+
     if output is not None:
         write_together({output: shown.page(kind, unit=lengths)})
     if as_json:
@@ -176,7 +184,7 @@ def show(
         words = f"\n{' ' * 33}".join(shown_lines(entry.said, lengths))
         who = f"  [{plain_line(entry.person)}]" if entry.person else ""
         marks = f"{'  corrected later' * entry.corrected}{'  signed' * entry.signed}"
-        click.echo(f"{entry.shown_at:16}  {entry.kind:13}  {words}{who}{marks}")
+        click.echo(f"{entry.shown_at:16}  {called(entry.kind):13}  {words}{who}{marks}")
     if output is not None:
         click.echo(f"Wrote {output}")
 

@@ -186,7 +186,10 @@ class Panel:
             while any(abs(y - other) < 11.0 for other in self._named):
                 y += 1.0
             self._named.append(y)
-            self.chart.add(text(x + 4, y + 3.0, said, size_px=9, ink=ink))
+            if x + 4.0 + text_width_px(said, 9.0) <= PAGE_WIDTH_PX:
+                self.chart.add(text(x + 4, y + 3.0, said, size_px=9, ink=ink))
+            else:  # no room beside the panel: over the line
+                self.chart.add(text(x, y - 4.0, said, size_px=9, anchor="end", ink=ink))
 
     def upright(self, at: float, said: str = "", *, ink: str = RISK, dash: str = LIMIT) -> None:
         """Draw a line from top to bottom with words over it."""
@@ -221,9 +224,28 @@ class Panel:
             parts.append(text(x + size + 3.5, y + 3.5, said, bold=ink == RISK, ink=ink))
         self.chart.add(group(parts, label=label, **data) if label or data else "".join(parts))
 
-    def write(self, at: float, value: float, said: str, *, ink: str = INK) -> None:
-        """Write words about a place, just over it, unless words of others stand there."""
-        x, y, half = self.x(at), self.y(value) - 6.0, text_width_px(said, 9.0) / 2.0
+    def write(
+        self,
+        at: float,
+        value: float,
+        said: str,
+        *,
+        ink: str = INK,
+        before: float = math.nan,
+        after: float = math.nan,
+    ) -> None:
+        """Write words about a place, just over it, unless words of others stand there.
+
+        On a curve, `before` and `after` are its values at the places beside it: the words stand
+        clear of the curve.
+        """
+        half = text_width_px(said, 9.0) / 2.0
+        below = before > value < after or (before > value and math.isnan(after))
+        x, y = self.x(at), self.y(value) + (14.0 if below else -6.0)
+        if not below and after < value < before:
+            x += half
+        elif not below and before < value < after:
+            x -= half
         if not any(abs(x - a) < half + wide and abs(y - b) < 10.0 for a, b, wide in self._written):
             self._written.append((x, y, half))
             self.chart.add(text(x, y, said, size_px=9, anchor="middle", ink=ink))

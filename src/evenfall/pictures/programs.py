@@ -159,6 +159,10 @@ def what_is_left(
         span(np.concatenate([*over, [0.0]]).tolist(), least=1.0),
         caption=f"{fine_unit(unit)} over the plan",
         high_px=190.0,
+        ticks={
+            float(place) * per: f"string {k + 1}"
+            for place, k in zip(crown.at_mm, crown.strings, strict=True)
+        },
     )
     panel.limit(0.0, "plan", ink=INK, dash="")
     panel.line(patch.at_mm * per, over[0], "as found", ink=QUIET, dash="4 3")
@@ -168,9 +172,6 @@ def what_is_left(
         panel.line(patch.at_mm * per, over[n], "after earlier passes", ink=RULE, width_px=1.2)
     if shown:
         panel.line(patch.at_mm * per, over[-1], "after the last pass", ink=RISK, width_px=1.8)
-    for place, k in zip(crown.at_mm, crown.strings, strict=True):
-        panel.write(float(place) * per, panel.y.low, f"string {k + 1}", ink=QUIET)
-    chart.note(f"Foot: place along the fret from the centre line, {unit}.")
     at = np.searchsorted(patch.at_mm, crown.at_mm)
     chart.table(
         *("string", "line", f"over the plan, {fine_unit(unit)}"),

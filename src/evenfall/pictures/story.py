@@ -61,7 +61,7 @@ def story(
         foot = _dates(visits, years) if number == len(quantities) - 1 else {}
         panel = chart.panel(
             across,
-            _reach(visits, quantity, unit),
+            _reach(visits, quantity, unit, room=0.08 if number else 0.3),
             caption=f"{quantity}, {unit}",
             high_px=78.0,
             ticks=foot or 0,
@@ -90,27 +90,33 @@ def _series(visits: Sequence[Visit], quantity: str, unit: LengthUnit) -> list[li
     return [[in_unit(v.figures_mm[quantity][side], unit) for v in visits] for side in sides]
 
 
-def _reach(visits: Sequence[Visit], quantity: str, unit: LengthUnit) -> tuple[float, float]:
-    return span(*_series(visits, quantity, unit), least=in_unit(0.05, unit))
+def _reach(
+    visits: Sequence[Visit], quantity: str, unit: LengthUnit, *, room: float
+) -> tuple[float, float]:
+    return span(*_series(visits, quantity, unit), room=room, least=in_unit(0.05, unit))
 
 
 def _draw(panel: Panel, visits: Sequence[Visit], quantity: str, unit: LengthUnit) -> None:
     """Draw one quantity: a line for each side, and a mark for each document."""
     series = _series(visits, quantity, unit)
     years = _places(visits)
+    coded = quantity == next(iter(visits[0].figures_mm)) and len(visits) <= _MOST_CODES
     names = ("bass side", "treble side") if len(series) == 2 else ("",)
     for side, values in enumerate(series):
         ink, dash = (QUIET, "4 3") if side else (INK, "")
         panel.line(years, values, names[side], ink=ink, dash=dash)
-        for visit, year, value in zip(visits, years, values, strict=True):
+        beside = [math.nan, *values, math.nan]
+        for place, (visit, year, value) in enumerate(zip(visits, years, values, strict=True)):
             if math.isfinite(value):
                 shown = length(visit.figures_mm[quantity][side], unit)
                 when = visit.when.date().isoformat()
                 kind = "square" if visit.proved else "dot"
                 label = f"{when}, {visit.document}: {quantity} {shown}"
                 panel.point(year, value, kind, ink=ink, label=label)
-                if quantity == next(iter(visit.figures_mm)) and len(visits) <= _MOST_CODES:
-                    panel.write(year, value, visit.document.rpartition(" ")[2])
+                if coded:
+                    code = visit.document.rpartition(" ")[2]
+                    before, after = beside[place], beside[place + 2]
+                    panel.write(year, value, code, before=before, after=after)
 
 
 def _columns(visit: Visit) -> list[str]:

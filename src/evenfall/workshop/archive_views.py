@@ -79,7 +79,7 @@ class Shown:
         rows = [
             Row(
                 told.shown_at[:10],
-                told.kind,
+                called(told.kind),
                 "\n".join(shown_lines(told.said, unit)),
                 plain_line(told.person),
                 ", ".join(["corrected later"] * told.corrected + ["signed"] * told.signed),
@@ -273,6 +273,11 @@ _SAID: dict[str, tuple[str, str]] = {
     ),
 }
 """How each kind of entry reads, and which facts stand in it."""
+
+
+def called(kind: str) -> str:
+    """Return what people call a kind of entry."""
+    return "number" if kind == "alias" else kind
 
 
 def line_of(dossier: str, entries: Iterable[Entry]) -> Line:

@@ -367,6 +367,7 @@ def fine_mesh() -> trimesh.Trimesh:
     return trimesh.Trimesh(vertices.astype(np.float32), faces, process=False)
 
 
+@pytest.mark.slow
 def test_the_corners_of_a_scanners_mesh_count_as_points(tmp_path: Path) -> None:
     made = fine_mesh()
     contents = (
@@ -383,6 +384,7 @@ def test_the_corners_of_a_scanners_mesh_count_as_points(tmp_path: Path) -> None:
         assert "finer than the crowns" in left_out(scan)[0]
 
 
+@pytest.mark.slow
 def test_the_points_of_a_scanners_obj_keep_their_order(tmp_path: Path) -> None:
     made = fine_mesh()
     scan = scan_of(tmp_path, str(obj.export_obj(made, digits=12)).encode())
@@ -496,6 +498,7 @@ def test_obj_faces_and_lines_without_an_end(tmp_path: Path) -> None:
     assert "without an end" in refused(tmp_path, endless.encode()).sentence
 
 
+@pytest.mark.slow
 def test_obj_and_stl_text_in_many_portions(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made = fine_mesh()
     made.update_faces(np.arange(3000))

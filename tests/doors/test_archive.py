@@ -375,6 +375,24 @@ def test_a_number_that_another_instrument_has_is_named_by_an_import() -> None:
     assert "its serial number is also that of UY-0417, Dolqua (" in told
 
 
+def test_results_and_tables_go_out(place: Path) -> None:
+    run("add", PLAN, PROOF, "--serial", "UY-0417", "--by", "M. Tessquin")
+    told = run("export", "UY-0417", "--as", "qif", "-o", "results.qif").output
+    assert told == "Wrote results.qif\n"
+    assert b"<SerialNumber>UY-0417<" in (place / "results.qif").read_bytes()
+    told = run("export", "--as", "csv", "-o", "tables").output
+    assert "dossiers: 1 row." in told
+    assert (place / "tables" / "csv-metadata.json").exists()
+    values = json.loads(run("export", "--as", "parquet", "-o", "more", "--json").output)
+    assert values["rows"]["entries"] == 6
+    refused = run("export", "--as", "csv", "-o", "tables", status=2).output
+    assert "files in this folder already" in refused
+    run("add", "--subject", "gauge", "--name", "dial 3")
+    refused = run("export", "dial 3", "--as", "qif", "-o", "x.qif", status=2).output
+    assert "No proof is filed here yet" in refused
+    assert not (place / "x.qif").exists()
+
+
 def test_one_document_comes_out_as_the_file_it_was(place: Path) -> None:
     (place / "neck.ply").write_bytes(b"ply\n")
     run("add", PLAN, "neck.ply", "--serial", "UY-0417")

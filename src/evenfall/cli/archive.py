@@ -330,7 +330,16 @@ def note(
 
 @command.command()
 @click.argument("instruments", nargs=-1, help="Dossiers, by number, name or id; without any, all.")
-@path_option("-o", "--output", required=True, help="File to write (ZIP).")
+@path_option("-o", "--output", required=True, help="File to write, or folder for tables.")
+@click.option(
+    "--as",
+    "form",
+    type=click.Choice(["dossiers", "qif", "csv", "parquet"]),
+    default="dossiers",
+    show_default=True,
+    help="One signed file (ZIP) for a partner; the newest proof of each as QIF 3.0 results (ISO "
+    "23952, XML); or a folder of tables with a data dictionary, without names and notes.",
+)
 @click.option(
     "--showing",
     "shown",
@@ -353,19 +362,21 @@ def export(
     *,
     instruments: tuple[str, ...],
     output: Path,
+    form: str,
     shown: str,
     document: str,
     address: str,
     as_json: bool,
 ) -> None:
-    """Write dossiers of INSTRUMENTS into one signed file for a partner.
+    """Write dossiers of INSTRUMENTS for a partner or an analyst.
 
-    What is not shown leaves the hash of its facts behind, so that the chain can be followed. With
-    --document, write one document of a dossier as it was filed.
+    In a signed file, what is not shown leaves the hash of its facts behind, so that the chain can
+    be followed. With --document, write one document of a dossier as it was filed.
     """
     from evenfall.files import keep_apart, write_together
 
-    keep_apart([output], ())
+    tables = form in ("csv", "parquet") and not document
+    keep_apart([] if tables else [output], (), folders=[output] if tables else [])
     if document:
         if len(instruments) != 1:
             raise click.UsageError("--document needs the number of one dossier.")
@@ -376,6 +387,9 @@ def export(
             show_json({"file": str(output), "name": source.name})
         else:
             click.echo(f"Wrote {output}")
+        return
+    if form != "dossiers":
+        _write_other(instruments, output, form, address, as_json=as_json)
         return
     with opened(address) as dossiers, Waiting() as waiting:
         count, full = dossiers.export(instruments, output, shown=shown, progress=waiting)
@@ -389,6 +403,26 @@ def export(
         full=full,
         hashes=count - full,
     )
+    click.echo(f"Wrote {output}")
+
+
+def _write_other(
+    instruments: tuple[str, ...], output: Path, form: Any, address: str, *, as_json: bool
+) -> None:
+    """Write results in a standard's form, or tables."""
+    from evenfall.files import write_together
+
+    counts: dict[str, int] = {}
+    with opened(address) as dossiers, Waiting() as waiting:
+        if form == "qif":
+            write_together({output: dossiers.results(instruments, waiting)})
+        else:
+            counts = dossiers.extract(instruments, output, form, progress=waiting)
+    if as_json:
+        show_json({"file": str(output), "form": form, "rows": counts})
+        return
+    for name, count in counts.items():
+        _print("{name}: {count:count row}.", name=name, count=count)
     click.echo(f"Wrote {output}")
 
 

@@ -211,7 +211,7 @@ class Archive:
             at=self.clock(),
             site=self.site,
             person=persons.number_for(connection, filing.person),
-            software=_software(),
+            software=software(),
             before=last,
             corrects=filing.corrects,
             facts_hash=sha256(facts),
@@ -507,7 +507,8 @@ def site_is_sound(site: str) -> bool:
 
 
 @cache
-def _software() -> str:
+def software() -> str:
+    """Return this program and its version, as entries name it."""
     return f"evenfall {version('evenfall')}"
 
 

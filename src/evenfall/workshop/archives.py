@@ -6,9 +6,7 @@ Each takes plain values and returns data; nothing is printed, and files come bac
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -16,17 +14,19 @@ from typing import TYPE_CHECKING
 
 from evenfall.errors import At, BrokenFileError, Progress, RequestError, silent
 from evenfall.files import read_start
+from evenfall.proof import Proof
 from evenfall.records import Archive, Filing, open_archive
-from evenfall.records.archive import now
+from evenfall.records.archive import now, software
 from evenfall.records.copying import Copied, Saved, copy, labels_again, save
 from evenfall.records.engines import Address
 from evenfall.records.entries import Entry, attached_to, standing
-from evenfall.records.exchange import pack, take_over
+from evenfall.records.exchange import take_over
 from evenfall.records.labels import normal
 from evenfall.records.signing import signing_key, trust, trusted_keys
 from evenfall.records.verifying import Verified
 from evenfall.records.verifying import verify as verified
 from evenfall.wording import sentence
+from evenfall.workshop.archive_exports import write_parcel, write_tables
 from evenfall.workshop.archive_filing import (
     DOCUMENTS,
     Papers,
@@ -57,6 +57,7 @@ from evenfall.workshop.opening import Source, on_disk
 
 if TYPE_CHECKING:
     from evenfall.codec import FileContent
+    from evenfall.records.extracts import Form
     from evenfall.wording import Sentence
 
 _LISTED = 20
@@ -388,26 +389,37 @@ class Dossiers:
 
         Return how many entries it holds, and how many of them it shows in full.
         """
-        dossiers = [self.named(name) for name in names] or list(self.archive.dossiers())
-        part = to.with_name(f".{to.name}.{os.getpid()}.part")
-        try:
-            with part.open("xb") as stream:
-                counts = pack(
-                    self.archive, dossiers, stream, signing_key(), shown=shown, progress=progress
-                )
-                stream.flush()
-                os.fsync(stream.fileno())
-            os.replace(part, to)
-        except OSError as error:
-            raise RequestError(
-                "The file cannot be written ({reason}); choose another folder or name.",
-                at=At(file=str(to)),
-                reason=(error.strerror or str(error)).lower(),
-            ) from None
-        finally:
-            with suppress(OSError):
-                part.unlink(missing_ok=True)
-        return counts
+        return write_parcel(self.archive, self._chosen(names), to, shown, progress)
+
+    def extract(
+        self, names: Sequence[str], to: Path, form: Form, *, progress: Progress = silent
+    ) -> dict[str, int]:
+        """Write dossiers (all, if none is named) as tables with their dictionary into a new folder.
+
+        Return how many rows each table has.
+        """
+        return write_tables(self.archive, self._chosen(names), to, form, progress)
+
+    def results(self, names: Sequence[str], progress: Progress = silent) -> bytes:
+        """Return the newest proofs of dossiers (all, if none is named) as a QIF document."""
+        from evenfall.records.qif import Judged, qif_document
+
+        judged = []
+        dossiers = self._chosen(names)
+        for number, dossier in enumerate(dossiers):
+            progress("Gathering proofs", number / len(dossiers))
+            entries = self.archive.entries(dossier)
+            shown = [entry for entry in standing(entries, "proof") if entry.facts is not None]
+            for entry in shown[-1:]:
+                line = line_of(dossier, entries)
+                proof = Proof.from_dict(json.loads(self._source(entry, line).text()))
+                judged.append(Judged(proof, _stated(entry) or entry.at, line.serial or line.job))
+        if not judged:
+            raise RequestError("No proof is filed here yet; prove an instrument first.")
+        return qif_document(judged, software())
+
+    def _chosen(self, names: Sequence[str]) -> list[str]:
+        return [self.named(name) for name in names] or list(self.archive.dossiers())
 
     def import_(
         self, source: Source, *, trust_key: str = "", progress: Progress = silent

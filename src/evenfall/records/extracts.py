@@ -1,0 +1,351 @@
+"""An archive as tables for analysts: CSV or Parquet, with a data dictionary.
+
+The dictionary follows the W3C recommendation "Metadata Vocabulary for Tabular Data" (2015): it
+names each table, each column with its meaning, kind and unit, and which columns lead from one table
+to another. People stand in it by number; their names, notes and photos are left out.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import datetime
+from importlib import import_module
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+import numpy as np
+
+from evenfall.errors import Progress, RequestError, silent
+from evenfall.measurement import Measurement
+from evenfall.proof import Proof
+from evenfall.records.archive import Archive
+from evenfall.records.entries import Entry, attached_to, standing
+
+Form = Literal["csv", "parquet"]
+Row = Mapping[str, Any]
+
+DICTIONARY = "csv-metadata.json"
+"""Name of the data dictionary, as the recommendation has it for a folder of tables."""
+_BATCH = 5000
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column of a table."""
+
+    name: str
+    kind: Literal["string", "integer", "number", "time", "boolean"]
+    meaning: str
+    required: bool = False
+
+
+_ENTRY = Column("entry", "string", "SHA-256 that names the entry", True)
+_DOSSIER = Column("dossier", "string", "id of the dossier", True)
+_STRING = Column("string", "integer", "string number, 1 = treble")
+_FRET = Column("fret", "integer", "fret number from the nut, which is 0")
+
+TABLES: Mapping[str, tuple[Column, ...]] = {
+    "dossiers": (
+        _DOSSIER,
+        Column("subject", "string", "instrument, model, gauge, machine, wire batch or part"),
+        Column("name", "string", "model of an instrument, name of anything else"),
+        Column("maker", "string", "who made it"),
+        Column("serial", "string", "serial number that stands; joined by | where sites disagree"),
+        Column("job", "string", "job number that stands"),
+    ),
+    "entries": (
+        _ENTRY,
+        _DOSSIER,
+        Column("kind", "string", "what was filed", True),
+        Column("at", "time", "when it was filed, UTC", True),
+        Column("done", "string", "when it was done, where that was said, ISO 8601"),
+        Column("site", "string", "site that filed it", True),
+        Column("person", "string", "number of the person who did it"),
+        Column("software", "string", "program and version that filed it", True),
+        Column("corrects", "string", "entry that it corrects"),
+        Column("corrected", "boolean", "whether a later entry corrects it", True),
+        Column("withheld", "boolean", "whether the site it is from withheld its facts", True),
+    ),
+    "documents": (
+        _ENTRY,
+        _DOSSIER,
+        Column("kind", "string", "measurement, plan or proof", True),
+        Column("content_hash", "string", "content hash of the document", True),
+        Column("specification", "string", "content hash of the specification it was made by", True),
+        Column("status", "string", "status of a plan, verdict of a proof"),
+        Column("relief_mm", "number", "relief [mm]"),
+        Column("action_bass_mm", "number", "action of the lowest string [mm]"),
+        Column("action_treble_mm", "number", "action of string 1 [mm]"),
+        Column("lowest_crown_mm", "number", "lowest crown over the board [mm]"),
+        Column("fret_life_mm", "number", "lowest crown over the least crown height [mm]"),
+    ),
+    "heights": (
+        _ENTRY,
+        Column("quantity", "string", "nut, crown_top, saddle or crown_height", True),
+        _STRING,
+        _FRET,
+        Column("value_mm", "number", "height [mm]; of a crown height over the board, else of the "
+               "readings' own datum", True),
+        Column("standard_uncertainty_mm", "number", "standard uncertainty [mm]"),
+    ),
+    "items": (
+        _ENTRY,
+        Column("quantity", "string", "what was judged", True),
+        _STRING,
+        Column("stopped_fret", "integer", "where the finger is, 0 = open string"),
+        _FRET,
+        Column("value_mm", "number", "result [mm]; empty where it was not read"),
+        Column("standard_uncertainty_mm", "number", "standard uncertainty [mm]"),
+        Column("expanded_uncertainty_mm", "number", "expanded uncertainty [mm]"),
+        Column("lower_mm", "number", "lower limit [mm]"),
+        Column("upper_mm", "number", "upper limit [mm]"),
+        Column("probability", "number", "probability of conformity"),
+        Column("verdict", "string", "conforms, does not conform or undecided", True),
+        Column("basis", "string", "how the value was come by", True),
+    ),
+    "checks": (
+        _ENTRY,
+        _DOSSIER,
+        Column("at", "time", "when it was filed, UTC", True),
+        Column("standard", "string", "name of the check standard", True),
+        Column("reference_mm", "number", "its stated length [mm]", True),
+        Column("read_mm", "number", "what was read [mm]", True),
+    ),
+}  # fmt: skip
+"""Every table with its columns."""
+
+_KEYS: Mapping[str, tuple[str, ...]] = {
+    "dossiers": ("dossier",),
+    "entries": ("entry",),
+    "documents": ("entry",),
+    "checks": ("entry",),
+}
+_LEADS = {"dossier": "dossiers", "entry": "entries"}
+_CSVW = {"time": "dateTimeStamp", "number": "double"}
+
+
+def write_extract(
+    archive: Archive,
+    dossiers: Sequence[str],
+    folder: Path,
+    form: Form,
+    progress: Progress = silent,
+) -> dict[str, int]:
+    """Write the tables of dossiers and their dictionary into a folder; return their lengths."""
+    writers = {"csv": _csv_writer, "parquet": _parquet_writer}
+    assert set(writers) == set(get_args(Form))  # noqa: S101 (one for each)
+    counts = dict.fromkeys(TABLES, 0)
+    waiting: dict[str, list[Row]] = {name: [] for name in TABLES}
+    with ExitStack() as stack:
+        write = {name: writers[form](folder, name, stack) for name in TABLES}
+        for number, dossier in enumerate(dossiers):
+            progress("Writing tables", number / len(dossiers))
+            for name, row in _rows(archive, archive.entries(dossier)):
+                waiting[name].append(row)
+                counts[name] += 1
+                if len(waiting[name]) >= _BATCH:
+                    write[name](waiting[name])
+                    waiting[name] = []
+        for name, rows in waiting.items():
+            write[name](rows)
+    text = json.dumps(dictionary(form), indent=1, ensure_ascii=False) + "\n"
+    (folder / DICTIONARY).write_text(text, encoding="utf-8")
+    return counts
+
+
+def dictionary(form: Form) -> dict[str, Any]:
+    """Return the data dictionary as plain values."""
+    return {
+        "@context": ["http://www.w3.org/ns/csvw", {"@language": "en"}],
+        "dc:title": "Extract of an archive of instruments",
+        "dc:description": "Lengths are in mm. An empty cell is a value that is not known.",
+        "tables": [
+            {
+                "url": f"{name}.{form}",
+                "dc:title": name,
+                "tableSchema": {
+                    "columns": [_described(column) for column in columns],
+                    **({"primaryKey": list(_KEYS[name])} if name in _KEYS else {}),
+                    "foreignKeys": [
+                        {
+                            "columnReference": column.name,
+                            "reference": {
+                                "resource": f"{_LEADS[column.name]}.{form}",
+                                "columnReference": column.name,
+                            },
+                        }
+                        for column in columns
+                        if column.name in _LEADS and _LEADS[column.name] != name
+                    ],
+                },
+            }
+            for name, columns in TABLES.items()
+        ],
+    }
+
+
+def _described(column: Column) -> dict[str, Any]:
+    return {
+        "name": column.name,
+        "titles": column.name,
+        "dc:description": column.meaning,
+        "datatype": _CSVW.get(column.kind, column.kind),
+        "required": column.required,
+    }
+
+
+# ---- rows ----------------------------------------------------------------------------------------
+
+
+def _rows(archive: Archive, entries: Sequence[Entry]) -> Iterator[tuple[str, Row]]:
+    """Yield every row that a dossier gives, with the table that it belongs to."""
+    corrected = {entry.corrects for entry in entries if entry.corrects}
+    yield "dossiers", _dossier(entries)
+    for entry in entries:
+        facts = json.loads(entry.facts) if entry.facts is not None else {}
+        yield (
+            "entries",
+            {
+                **entry.head(),
+                "entry": entry.hash,
+                "done": facts.get("done", ""),
+                "corrected": entry.hash in corrected,
+                "withheld": entry.facts is None,
+            },
+        )
+        row = {**facts, "entry": entry.hash, "dossier": entry.dossier, "at": entry.at}
+        if entry.kind == "check" and facts:
+            yield "checks", row
+        if entry.kind in ("measurement", "plan", "proof") and facts:
+            yield "documents", {**row, "kind": entry.kind}
+            if entry.kind != "plan":
+                yield from _figures(archive, entry)
+
+
+def _dossier(entries: Sequence[Entry]) -> Row:
+    shown = [entry for entry in entries if entry.facts is not None]
+    numbers: dict[str, list[str]] = {"serial": [], "job": []}
+    for entry in standing(shown, "alias"):
+        facts = json.loads(entry.facts or "{}")
+        if facts["value"]:
+            numbers[facts["sort"]].append(facts["value"])
+    opened: dict[str, Any] = next(
+        (json.loads(e.facts or "{}") for e in shown if e.kind == "opened"), {}
+    )
+    joined = {sort: "|".join(values) for sort, values in numbers.items()}
+    return {**opened, **joined, "dossier": entries[0].dossier}
+
+
+def _figures(archive: Archive, entry: Entry) -> Iterator[tuple[str, Row]]:
+    """Yield the heights of a measurement, or the items of a proof."""
+    (document,) = (o for o in attached_to(entry.facts) if o["store"] == "document")
+    values = archive.json_document(document["sha256"])
+    if entry.kind == "measurement":
+        for row in _heights(Measurement.rehashed(values)):
+            yield "heights", {"entry": entry.hash, **row}
+        return
+    for item in Proof.rehashed(values).items:
+        yield (
+            "items",
+            {
+                "entry": entry.hash,
+                "quantity": item.quantity,
+                "string": item.string,
+                "stopped_fret": item.stopped_fret,
+                "fret": item.fret,
+                "value_mm": item.value,
+                "standard_uncertainty_mm": item.standard_uncertainty,
+                "expanded_uncertainty_mm": item.expanded_uncertainty,
+                "lower_mm": item.lower,
+                "upper_mm": item.upper,
+                "probability": item.probability,
+                "verdict": item.verdict,
+                "basis": item.basis,
+            },
+        )
+
+
+def _heights(made: Measurement) -> Iterator[Row]:
+    """Yield what is known of a measurement; what was not read has no row."""
+    heights = made.heights
+    for quantity, values_mm, u_mm in (
+        ("nut", made.nut_mm[:, None], heights.nut_u_mm[:, None]),
+        ("crown_top", made.crown_top_mm, heights.crown_top_u_mm),
+        ("saddle", made.saddle_mm[:, None], heights.saddle_u_mm[:, None]),
+        ("crown_height", made.crown_height_mm, made.crown_height_u_mm),
+    ):
+        for (k, f), value_mm in np.ndenumerate(values_mm):
+            if math.isfinite(value_mm):
+                yield {
+                    "quantity": quantity,
+                    "string": k + 1,
+                    "fret": {"nut": 0, "saddle": None}.get(quantity, f + 1),
+                    "value_mm": float(value_mm),
+                    "standard_uncertainty_mm": float(u_mm[k, f]),
+                }
+
+
+# ---- files ---------------------------------------------------------------------------------------
+
+
+def _known(value: Any) -> Any:
+    """Return a value, None for what is not known."""
+    if value is None or value == "" or (isinstance(value, float) and not math.isfinite(value)):
+        return None
+    return value
+
+
+def _csv_writer(folder: Path, name: str, stack: ExitStack) -> Callable[[Sequence[Row]], None]:
+    path = folder / f"{name}.csv"
+    stream = stack.enter_context(path.open("w", encoding="utf-8", newline=""))
+    writer = csv.writer(stream)
+    columns = TABLES[name]
+    writer.writerow([column.name for column in columns])
+
+    def cell(value: Any) -> Any:
+        known = _known(value)
+        return str(known).lower() if isinstance(known, bool) else known
+
+    def write(rows: Sequence[Row]) -> None:
+        writer.writerows([cell(row.get(c.name)) for c in columns] for row in rows)
+
+    return write
+
+
+def _parquet_writer(folder: Path, name: str, stack: ExitStack) -> Callable[[Sequence[Row]], None]:
+    try:
+        arrow: Any = import_module("pyarrow")
+        parquet: Any = import_module("pyarrow.parquet")
+    except ImportError:
+        raise RequestError(
+            "Writing Parquet needs the library pyarrow, which is not installed; install this "
+            "program with its extra scans, or write CSV."
+        ) from None
+    kinds = {
+        "string": arrow.string(),
+        "integer": arrow.int64(),
+        "number": arrow.float64(),
+        "time": arrow.timestamp("us", "UTC"),
+        "boolean": arrow.bool_(),
+    }
+    schema = arrow.schema(
+        [arrow.field(c.name, kinds[c.kind], metadata={"meaning": c.meaning}) for c in TABLES[name]]
+    )
+    writer = stack.enter_context(parquet.ParquetWriter(folder / f"{name}.parquet", schema))
+
+    def column(rows: Sequence[Row], of: Column) -> list[Any]:
+        values = [_known(row.get(of.name)) for row in rows]
+        if of.kind == "time":
+            return [datetime.fromisoformat(str(value)) for value in values]
+        return values
+
+    def write(rows: Sequence[Row]) -> None:
+        made = [arrow.array(column(rows, c), kinds[c.kind]) for c in TABLES[name]]
+        writer.write_table(arrow.Table.from_arrays(made, schema=schema))
+
+    return write

@@ -1,0 +1,158 @@
+"""An archive as tables: CSV and Parquet say the same, and the dictionary describes both."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pyarrow import parquet
+
+import evenfall as ef
+from evenfall.errors import Cancelled, RequestError
+from evenfall.records.extracts import DICTIONARY, TABLES
+from evenfall.workshop.archives import Dossiers
+
+STORED = Path(__file__).parent / "files"
+PLAN = STORED / "tesquil-settled.plan@0.json"
+PROOF = STORED / "tesquil.proof@0.json"
+
+
+@pytest.fixture
+def shop(new_address: Callable[[str], str]) -> Any:
+    with ef.archive(new_address("shop"), make=True) as dossiers:
+        files = (ef.Source(str(PLAN)), ef.Source(str(PROOF)))
+        add = ef.AddRequest(files, serial="UY-0417", person="M. Tessquin", done="2026-03-31")
+        dossiers.add(add)
+        dossiers.note(ef.NoteRequest("UY-0417", "Secret words."))
+        dossiers.add(ef.AddRequest(subject="gauge", name="dial 3, red"))
+        facts = {"standard": "5 mm block", "reference_mm": 5.0, "read_mm": 5.001}
+        dossiers.note(ef.NoteRequest("dial 3, red", "", facts=facts))
+        yield dossiers
+
+
+def read(folder: Path, name: str) -> list[dict[str, str]]:
+    with (folder / f"{name}.csv").open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def test_the_tables_say_what_the_documents_say(shop: Dossiers, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    counts = shop.extract([], out, "csv")
+    assert {name: len(read(out, name)) for name in TABLES} == counts
+    assert sorted(row["name"] for row in read(out, "dossiers")) == [
+        "Tesquil (invented)",
+        "dial 3, red",
+    ]
+    measured = json.loads(PLAN.read_text(encoding="utf-8"))["measurement"]
+    tops = {
+        (int(r["string"]), int(r["fret"])): float(r["value_mm"])
+        for r in read(out, "heights")
+        if r["quantity"] == "crown_top"
+    }
+    heights = ef.Measurement.from_dict(measured)
+    for (string, fret), value in tops.items():
+        assert value == heights.crown_top_mm[string - 1, fret - 1]
+    assert len(tops) == heights.crown_top_mm.size
+    proof = json.loads(PROOF.read_text(encoding="utf-8"))
+    items = read(out, "items")
+    assert [r["verdict"] for r in items] == [i["verdict"] for i in proof["items"]]
+    assert [float(r["value_mm"]) for r in items] == [i["value"] for i in proof["items"]]
+    assert items[-1]["upper_mm"] == ""  # no limit on that side is no number
+    (check,) = read(out, "checks")
+    assert (check["reference_mm"], check["read_mm"]) == ("5.0", "5.001")
+    assert {row["done"] for row in read(out, "entries") if row["kind"] == "proof"} == {"2026-03-31"}
+
+
+def test_names_and_notes_stay_inside(shop: Dossiers, tmp_path: Path) -> None:
+    shop.extract([], tmp_path / "out", "csv")
+    told = "".join(path.read_text(encoding="utf-8") for path in (tmp_path / "out").iterdir())
+    assert "Tessquin" not in told
+    assert "Secret" not in told
+
+
+def test_parquet_holds_the_same_and_says_what_each_column_means(
+    shop: Dossiers, tmp_path: Path
+) -> None:
+    counts = shop.extract([], tmp_path / "csv", "csv")
+    assert shop.extract([], tmp_path / "parquet", "parquet") == counts
+    for name, columns in TABLES.items():
+        table = parquet.read_table(tmp_path / "parquet" / f"{name}.parquet")
+        rows = read(tmp_path / "csv", name)
+        assert table.num_rows == len(rows)
+        for column in columns:
+            field = table.schema.field(column.name)
+            assert field.metadata[b"meaning"].decode() == column.meaning
+            for here, there in zip(table[column.name].to_pylist(), rows, strict=True):
+                told = there[column.name]
+                if here is None:
+                    assert told == ""
+                elif column.kind == "number":
+                    assert float(told) == here
+                elif column.kind == "time":
+                    assert told.rstrip("Z") == here.isoformat().removesuffix("+00:00")
+                else:
+                    assert told.lower() == str(here).lower()
+
+
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+def test_the_dictionary_describes_every_column_and_every_link(
+    shop: Dossiers, tmp_path: Path, form: Any
+) -> None:
+    shop.extract([], tmp_path / "out", form)
+    told = json.loads((tmp_path / "out" / DICTIONARY).read_text(encoding="utf-8"))
+    assert told["@context"][0] == "http://www.w3.org/ns/csvw"
+    names = {path.name for path in (tmp_path / "out").iterdir()} - {DICTIONARY}
+    assert {table["url"] for table in told["tables"]} == names
+    if form == "parquet":
+        return
+    tables = {table["url"]: table["tableSchema"] for table in told["tables"]}
+    rows = {url: read(tmp_path / "out", url.removesuffix(".csv")) for url in tables}
+    for url, schema in tables.items():
+        wanted = {column["name"] for column in schema["columns"] if column["required"]}
+        for row in rows[url]:
+            assert list(row) == [column["name"] for column in schema["columns"]]
+            assert all(row[name] for name in wanted), (url, row)
+        for column in schema["columns"]:
+            assert len(column["dc:description"]) > 8
+            if column["datatype"] in ("double", "integer"):
+                cells = [row[column["name"]] for row in rows[url] if row[column["name"]]]
+                assert all(math.isfinite(float(cell)) for cell in cells)
+                assert column["datatype"] == "double" or all(c.isdigit() for c in cells)
+        if key := schema.get("primaryKey"):
+            keys = [tuple(row[name] for name in key) for row in rows[url]]
+            assert len(keys) == len(set(keys))
+        for link in schema["foreignKeys"]:
+            there = {
+                r[link["reference"]["columnReference"]] for r in rows[link["reference"]["resource"]]
+            }
+            assert {row[link["columnReference"]] for row in rows[url]} <= there
+
+
+def test_a_folder_in_use_is_left_alone_and_nothing_is_half_there(
+    shop: Dossiers, tmp_path: Path
+) -> None:
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "x").write_text("kept", encoding="utf-8")
+    with pytest.raises(RequestError, match="files in this folder already"):
+        shop.extract([], tmp_path / "mine", "csv")
+
+    def stop(_what: str, _share: float) -> None:
+        raise Cancelled
+
+    with pytest.raises(Cancelled):
+        shop.extract([], tmp_path / "new", "csv", progress=stop)
+    assert [path.name for path in tmp_path.glob("*new*")] == []
+    with pytest.raises(RequestError, match="No proof is filed here yet"):
+        shop.results(["dial 3, red"])
+
+
+def test_the_newest_proof_of_each_goes_out_as_results(shop: Dossiers) -> None:
+    made = shop.results([])
+    assert made.count(b"<MeasurementResults id=") == 1
+    assert b"<SerialNumber>UY-0417</SerialNumber>" in made
+    assert b"<ReportPreparationDate>2026-03-31T00:00:00" in made

@@ -25,7 +25,7 @@ from evenfall.codec.forms import (
 )
 from evenfall.codec.forms import part as piece
 from evenfall.errors import Finding
-from evenfall.gates import Accepted, CrossCheck
+from evenfall.gates import Accepted, CrossCheck, unmet
 from evenfall.instrument.specification import Tool
 from evenfall.measurement import Measurement
 from evenfall.neck.stiffness import StiffnessOrigin
@@ -283,21 +283,30 @@ class LeftOut(Content):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReadFirst(Content):
-    """A fret that would be cut and was not read under every string."""
+    """A fret that would be cut and was not read under every string, or whose height was not."""
 
     fret: int = field(metadata=whole(1, 36, "the fret"))
     strings: tuple[int, ...] = field(metadata=whole(1, 12, "under which it is to be read", "*"))
     metal_mm: float = field(metadata=number(*_METAL, "metal that hangs on it"))
+    height: bool = field(
+        default=False, metadata=truth("whether its crown height over the board is to be read")
+    )
 
     @property
     def said(self) -> Sentence:
         """What to read, and why."""
-        return sentence(
-            "Read fret {fret} under {on:strings} first: {metal:length} of metal hangs on it.",
-            fret=self.fret,
-            on=self.strings,
-            metal=self.metal_mm,
-        )
+        text = "Read fret {fret} under {on:strings} first: {metal:length} of metal hangs on it."
+        if self.height:
+            text = (
+                "Read the crown height of fret {fret} first: nobody knows how much crown it has to "
+                "give. If the frets are new, state new = true under [fretwire]."
+            )
+        if self.height and self.strings:
+            text = (
+                "Read fret {fret} under {on:strings}, and its crown height, first: {metal:length} "
+                "of metal hangs on it."
+            )
+        return sentence(text, fret=self.fret, on=self.strings, metal=self.metal_mm)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -438,6 +447,7 @@ _SET_FIRST = (
     "Settings come first. The cut after them, on {cut:count fret} and up to {deepest:length} deep, "
     "is a preview."
 )
+_TO_READ = "One more reading is needed before any metal comes off {first:frets}."
 _SET_ONLY = "Settings come first; by these readings no fret has to be cut after them."
 _NEXT_STEPS: Mapping[Status, str] = {
     "nothing": "Keep these readings; {door_prove} shows that the instrument conforms.",
@@ -713,6 +723,8 @@ class Plan(FileContent):
         headline = _HEADLINES[self.status]
         if self.status == "settings" and self.part == "settings":
             headline = _SET_FIRST if self.metal_mm else _SET_ONLY
+        elif self._only_lacks_readings:
+            headline = _TO_READ
         elif (self.state_after == State.AS_GOOD).any():
             headline = _HEADLINES_AS_GOOD.get(self.status, headline)
         cut = np.flatnonzero((self.removal_mm > 0.0).any(axis=0)) + 1
@@ -728,7 +740,13 @@ class Plan(FileContent):
             new=self.replaced_frets or self.no_room_frets,
             failing=self.failing,
             low=() if self.low_frets is None else self.low_frets.frets,
+            first=tuple(one.fret for one in self.read_first),
         )
+
+    @property
+    def _only_lacks_readings(self) -> bool:
+        """Whether no reading is in question, and what would be cut has to be read yet."""
+        return self.status == "read-again" and not unmet(self.gates, self.accepted)
 
     @property
     def _cure(self) -> Sentence:
@@ -742,6 +760,8 @@ class Plan(FileContent):
     @property
     def next_step(self) -> Sentence:
         """What to do now."""
+        if self._only_lacks_readings:
+            return sentence("Add what is listed to the readings, and plan again.")
         if self.status == "settings" and self.part == "whole":
             return sentence("Make the settings, tune, read again and run {door_prove}.")
         if self.status == "new-wire" and not self.replaced_frets:

@@ -11,6 +11,7 @@ from evenfall import workshop
 from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.instrument.starters import KINDS, starter
 from evenfall.neck import default_bow
+from evenfall.plan import Plan
 from evenfall.workshop import Source
 from necks import bench
 from necks.neck import Neck, strung
@@ -108,3 +109,34 @@ def test_setbacks_that_nobody_gave_are_said(family: bool) -> None:
     taken = "those usual for the family are taken" if family else "none is taken"
     assert said == [f"No setback is given, so {taken}: pitch says little yet."]
     assert checked.consistent
+
+
+def _without_heights(neck: Neck) -> Source:
+    rows = sheet(neck, np.random.default_rng(11), Reader(u_mm=0.004)).splitlines(keepends=True)
+    return Source("b.csv", "".join(r for r in rows if not r.startswith("crown_height")).encode())
+
+
+@pytest.mark.parametrize("method", ["spot", "profile", "level", "beam", "least-metal"])
+def test_no_metal_comes_off_a_crown_of_unknown_height(method: str) -> None:
+    """Used frets may have lost their height: it is asked for, or the frets are said to be new."""
+    text = starter("electric")
+    before = _without_heights(lifted(read_specification(text)[0]))
+
+    def planned(specification: str, readings: Source) -> Plan:
+        file = Source("a.spec.toml", specification.encode())
+        request = workshop.PlanRequest(readings, file, serial="UY-0001", method=method)  # type: ignore[arg-type]
+        return workshop.plan(request).plan
+
+    plan = planned(text, before)
+    assert (plan.status, plan.metal_mm) == ("read-again", 0.0)
+    asked = [one for one in plan.read_first if one.fret == LIFTED]
+    assert [(one.strings, one.height) for one in asked] == [((), True)]
+    assert "Read the crown height of fret 7 first" in str(asked[0].said)
+    assert "One more reading" in str(plan.headline)
+    assert "accept" not in str(plan.next_step)
+
+    new = planned(text.replace("# new = true", "new = true"), before)
+    assert new.removal_mm[-1, LIFTED - 1] > 0.05
+    if method in ("spot", "profile", "level"):  # which take metal off that fret alone
+        content = (before.content or b"") + b"crown_height,,7,1.05,mm,0.01,,,\n"
+        assert planned(text, Source("c.csv", content)).removal_mm[-1, LIFTED - 1] > 0.05

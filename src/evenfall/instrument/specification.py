@@ -77,6 +77,7 @@ class Fretwire:
     crown_height_mm: float  # of a new crown, over the board
     crown_width_mm: float  # at the board
     least_crown_height_mm: float  # to leave after work
+    new: bool = False  # no fret has been worked on or worn: what was not read stands as supplied
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ from evenfall.units import LengthUnit, in_unit
 Given = Mapping[str, Toml]
 
 _OFFERED = {
+    "fretwire": {"new"},
     "string": {"mass_per_length", "tension"},
     "target": {"relief_from", "relief_to"},
     "player": {"plucked_with"},

@@ -32,11 +32,12 @@ Conclusion = Literal[
 
 
 class ReadFirst(NamedTuple):
-    """A fret that would be cut and was not read under every string."""
+    """A fret that would be cut and was not read under every string, or whose height was not."""
 
     fret: int
-    strings: tuple[int, ...]  # under which to read it
+    strings: tuple[int, ...]  # under which to read its top; none if only its height is lacking
     metal_mm: float  # that hangs on it
+    height: bool = False  # whether its height over the board is to be read
 
 
 class Ask(NamedTuple):

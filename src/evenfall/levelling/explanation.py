@@ -92,10 +92,10 @@ def _why_not(decision: Decision) -> Sentence:
             share=max(0.0, decision.level_margin_share),
         )
     if decision.read_first:
-        return sentence(
-            "{frets:frets} have to be read under every string first.",
-            frets=tuple(one.fret for one in decision.read_first),
-        )
+        text = "{frets:frets} {frets:plural has|have} to be read under every string first."
+        if not any(one.strings for one in decision.read_first):
+            text = "The crown height of {frets:frets} has to be read first."
+        return sentence(text, frets=tuple(one.fret for one in decision.read_first))
     failing = int((decision.judged.note_state == State.FAILS).sum())
     return sentence("{failing:count note} would still fail.", failing=failing)
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
     from typing import TypeAlias
 
-    from evenfall.arrays import FloatArray
+    from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument import Specification, StringLines
     from evenfall.instrument.specification import Limit
     from evenfall.measurement import Heights, Measurement
@@ -61,6 +61,7 @@ class Problem:
     # metal that may come off each crossing so that the least height can be proved to be left, shape
     # (K, F) [mm]
     room_mm: FloatArray
+    height_known: BoolArray  # frets whose crown height was read, or whose wire is new, shape (F,)
     # standard uncertainty of "action", "first-fret-gap" and "relief", one value per string (one for
     # the relief) [mm]
     limit_u_mm: dict[str, FloatArray]
@@ -180,6 +181,8 @@ def build_problem(
         coverage_factor=kappa,
         share=share,
         room_mm=removable_mm(specification, measurement),
+        height_known=specification.fretwire.new
+        | (measurement.crown_height_origin != Origin.NOMINAL).all(axis=0),
         limit_u_mm=limit_u,
         guard_mm=guard,
         action_mm=_guarded(target.action, guard["action"]),

@@ -287,13 +287,9 @@ def _cut(at: SetUp, replaced: BoolArray | None = None, among: BoolArray | None =
     Frets are opened `among` those given, shape (F,), or among all.
     """
     read, room = at.line.read, at.problem.room_mm
-    closed = ~read.all(axis=0)
+    closed = _closed(at)
     wanted = opened_frets(at, read)
-    held = np.flatnonzero(wanted & closed)
-    least_mm = least_cut_mm(at, read & wanted)
-    read_first = tuple(
-        ReadFirst(int(j) + 1, numbers(~read[:, j]), float(least_mm[:, j].sum())) for j in held
-    )
+    read_first = _read_first(at, wanted & closed, least_cut_mm(at, read & wanted))
     no_room = np.zeros_like(closed)
     while True:
         may = np.broadcast_to(
@@ -323,18 +319,29 @@ def _cut(at: SetUp, replaced: BoolArray | None = None, among: BoolArray | None =
     )
 
 
+def _closed(at: SetUp) -> BoolArray:
+    """Return the frets that are left: of unknown height, or not read under every string."""
+    return np.asarray(~at.line.read.all(axis=0) | ~at.problem.height_known)
+
+
+def _read_first(at: SetUp, held: BoolArray, metal_mm: FloatArray) -> tuple[ReadFirst, ...]:
+    """Return what to read on frets that are held back, with the metal that hangs on each."""
+    unread, lacking = ~at.line.read, ~at.problem.height_known
+    return tuple(
+        ReadFirst(int(j) + 1, numbers(unread[:, j]), float(metal_mm[:, j].sum()), bool(lacking[j]))
+        for j in np.flatnonzero(held)
+    )
+
+
 def _level(found: SetUp, _lift: bool) -> Work:
     """Cut all that stands out to the level line, whether it makes a note fail or not."""
     at = set_up(found)
     read, room = at.line.read, at.problem.room_mm
     high = read & (at.line.off_mm >= at.smallest_cut_mm - ROUNDING_MM)
     removal = np.where(high, at.line.off_mm, 0.0)
-    held = frets_with(high) & ~read.all(axis=0)
-    no_room = frets_with(removal > room + ROUNDING_MM)
-    read_first = tuple(
-        ReadFirst(int(j) + 1, numbers(~read[:, j]), float(removal[:, j].sum()))
-        for j in np.flatnonzero(held)
-    )
+    held = frets_with(high) & _closed(at)
+    no_room = frets_with(removal > room + ROUNDING_MM) & ~held
+    read_first = _read_first(at, held, removal)
     removal = np.where(held | no_room, 0.0, removal)
     after = less(at, removal)
     short = np.flatnonzero((after.judged.state == State.FAILS).any(axis=(0, 2)))
@@ -351,13 +358,8 @@ def _beam(found: SetUp, _lift: bool) -> Work:
     worn_out = _worn_out(before)
     if worn_out or _misfit(before) or not fails(before):
         return Work(before, nothing, worn_out=worn_out, misfit=not worn_out and _misfit(before))
-    unread = ~line.read
-    if unread.any():
-        first = tuple(
-            ReadFirst(int(j) + 1, numbers(unread[:, j]), 0.0)
-            for j in np.flatnonzero(frets_with(unread))
-        )
-        return Work(before, nothing, read_first=first)
+    if (closed := _closed(before)).any():
+        return Work(before, nothing, read_first=_read_first(before, closed, nothing))
 
     def lowered(drop_mm: float) -> Work:
         level = line.level_mm - drop_mm
@@ -450,6 +452,9 @@ def _least_metal(found: SetUp, _lift: bool) -> Work:
     nothing = np.zeros_like(found.taken_mm)
     if solution is None:
         return Work(found, nothing, remark=sentence("Does not meet every limit."))
+    held = frets_with(solution.removal_mm > 0.0) & ~found.problem.height_known
+    if held.any():
+        return Work(found, nothing, read_first=_read_first(found, held, solution.removal_mm))
     at = found.moved(
         solution.relief_change_mm,
         solution.nut_height_change_mm,

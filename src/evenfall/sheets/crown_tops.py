@@ -185,11 +185,16 @@ def crown_heights(
                     freedom[k, j] = (len(given) - 1) * (u[k, j] ** 2 / spread) ** 2
                 reading_weights[k, j] = tuple((mean, 1.0 / len(given)) for mean in given)
     if nominal := tuple((np.flatnonzero((origin == Origin.NOMINAL).any(axis=0)) + 1).tolist()):
+        text = (
+            "No crown height was read on {on:frets}: the new wire's {wire:length} is taken, a worn "
+            "fret has less, and nothing comes off such a fret until its height is read."
+        )
+        if specification.fretwire.new:
+            text = "No crown height was read on {on:frets}; the new wire's {wire:length} is taken."
         findings.append(
             Finding(
                 "missing",
-                "No crown height was read on {on:frets}; the new wire's {wire:length} is taken, "
-                "and a worn fret has less, so read it before you cut.",
+                text,
                 At(field="crown_height", frets=nominal),
                 "note",
                 on=nominal,

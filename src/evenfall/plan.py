@@ -298,15 +298,12 @@ class ReadFirst(Content):
         text = "Read fret {fret} under {on:strings} first: {metal:length} of metal hangs on it."
         if self.height:
             text = (
-                "Read the crown height of fret {fret} first: nobody knows how much crown it has to "
-                "give. If the frets are new, state new = true under [fretwire]."
+                "Read the crown height of fret {fret}{tops} first: nobody knows how much crown it "
+                "has. If the frets are new, state new = true under [fretwire]."
             )
-        if self.height and self.strings:
-            text = (
-                "Read fret {fret} under {on:strings}, and its crown height, first: {metal:length} "
-                "of metal hangs on it."
-            )
-        return sentence(text, fret=self.fret, on=self.strings, metal=self.metal_mm)
+        under = sentence(", and its top under {on:strings},", on=self.strings)
+        tops = under if self.strings else ""
+        return sentence(text, fret=self.fret, on=self.strings, metal=self.metal_mm, tops=tops)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -723,7 +720,7 @@ class Plan(FileContent):
         headline = _HEADLINES[self.status]
         if self.status == "settings" and self.part == "settings":
             headline = _SET_FIRST if self.metal_mm else _SET_ONLY
-        elif self._only_lacks_readings:
+        elif self.status == "read-again" and not unmet(self.gates, self.accepted):
             headline = _TO_READ
         elif (self.state_after == State.AS_GOOD).any():
             headline = _HEADLINES_AS_GOOD.get(self.status, headline)
@@ -744,11 +741,6 @@ class Plan(FileContent):
         )
 
     @property
-    def _only_lacks_readings(self) -> bool:
-        """Whether no reading is in question, and what would be cut has to be read yet."""
-        return self.status == "read-again" and not unmet(self.gates, self.accepted)
-
-    @property
     def _cure(self) -> Sentence:
         """What cures the notes that level frets would not: of open strings alone, their slots."""
         strings, stops = np.nonzero(self.state_after == State.AS_GOOD)
@@ -760,7 +752,7 @@ class Plan(FileContent):
     @property
     def next_step(self) -> Sentence:
         """What to do now."""
-        if self._only_lacks_readings:
+        if self.status == "read-again" and not unmet(self.gates, self.accepted):
             return sentence("Add what is listed to the readings, and plan again.")
         if self.status == "settings" and self.part == "whole":
             return sentence("Make the settings, tune, read again and run {door_prove}.")

@@ -50,6 +50,16 @@ def turned(text: str) -> str:
     )
 
 
+def rewritten(pattern: str, by: Callable[[re.Match[str]], str]) -> Change:
+    """Return a change that rewrites every match of a pattern."""
+    return lambda text: re.sub(pattern, by, text, flags=re.MULTILINE)
+
+
+def octave(up: int) -> Change:
+    """Return a change that tunes every string by octaves."""
+    return rewritten(r'^pitch = "([A-G]#?)(\d)"', lambda m: f'pitch = "{m[1]}{int(m[2]) + up}"')
+
+
 def both(*changes: Change) -> Change:
     def changed(text: str) -> str:
         for change in changes:
@@ -107,8 +117,9 @@ WRONG: tuple[tuple[str, str, Change, str], ...] = (
         "a mass in the wrong unit",
         "electric",
         put(("# mass_per_length = 0.4", "mass_per_length = 4.0")),
-        "String 1 as specified is at 733 N, where the others are at 81 N or so. Check its pitch, "
-        "gauge and mass per length.",
+        "By its mass_per_length string 1 would be about 10 times as heavy as a string of that "
+        "gauge "
+        "and make; check gauge, pitch and mass_per_length, which is in grams per metre.",
     ),
     (
         "a wound string without mass or wrap",
@@ -195,6 +206,184 @@ WRONG: tuple[tuple[str, str, Change, str], ...] = (
         "electric",
         put(("core = 0.33", "core = 0.93")),
         "core must be thinner than gauge.",
+    ),
+    (
+        "centimetres for millimetres",
+        "electric",
+        rewritten(r"(?<![\w-])(\d+\.\d+)(?=[ ,}\n])", lambda m: f"{float(m[1]) / 10:.5g}"),
+        "16 of the 16 lengths that are out of range would fit as centimetres; check units = "
+        '"mm" first.',
+    ),
+    (
+        "gauges in thousandths of an inch",
+        "acoustic",
+        rewritten(r"^(gauge|core) = (.*)$", lambda m: f"{m[1]} = {float(m[2]) / 0.0254:.0f}"),
+        "10 of the 10 lengths that are out of range would fit as thousandths of an inch; check "
+        'units = "mm" first.',
+    ),
+    (
+        "an action in centimetres",
+        "electric",
+        put(
+            (
+                "treble = 1.7, bass = 2.1, tolerance = 0.15",
+                "treble = 0.17, bass = 0.21, tolerance = 0.05",
+            )
+        ),
+        "No instrument is set to an action of 0.170 mm; check action and its unit.",
+    ),
+    (
+        "tensions in pounds",
+        "electric",
+        rewritten(r"^saddle_setback", lambda m: f"tension = 16.5\n{m[0]}"),
+        "By its tension strings 1 to 6 would be about 0.21 times as heavy as a string of that "
+        "gauge "
+        "and make; check gauge, pitch and tension, which is in newtons, not pounds.",
+    ),
+    (
+        "kilograms per metre for grams",
+        "bass",
+        put(("# mass_per_length = 0.4", "mass_per_length = 0.0072")),
+        "mass_per_length = 0.0072 is out of range: it must be from 0.02 to 200 g/m.",
+    ),
+    (
+        "every string an octave high",
+        "electric",
+        octave(1),
+        "As specified, strings 3 to 6 are at 325 N or so, as no such strings are. Check "
+        "pitches (an "
+        "octave off?), gauges, masses and scale.",
+    ),
+    (
+        "every string an octave low",
+        "bass",
+        octave(-1),
+        "As specified, the strings are at 51 N or so, and those of the family bass at 95 to 400 N; "
+        "check pitches (an octave off?), gauges and scale.",
+    ),
+    (
+        "no frets",
+        "bass",
+        put(("frets = 20", "frets = 0")),
+        "frets = 0 is out of range: it must be from 5 to 36.",
+    ),
+    (
+        "the scale of another instrument",
+        "bass",
+        put(("length = 864.0", "length = 648.0")),
+        "A scale of 648.0 mm is unusual in the family bass, whose scales are 700.0 mm to 960.0 mm; "
+        "check scale and family.",
+    ),
+    (
+        "a left-handed neck numbered across",
+        "electric",
+        both(put(('handed = "right"', 'handed = "left"')), turned),
+        "String 2 is tuned over string 1, but strings are numbered from the treble; correct the "
+        "numbers, or write reentrant = true or the number of courses under [model].",
+    ),
+    (
+        "another word for the left hand",
+        "electric",
+        put(('handed = "right"', 'handed = "lefty"')),
+        'handed must be "right" or "left", not "lefty".',
+    ),
+    (
+        "strings wider at the nut than at the saddle",
+        "electric",
+        put(
+            ("string_spread_nut = 36.0", "string_spread_nut = 40.0"),
+            ("string_spread_saddle = 52.0", "string_spread_saddle = 36.0"),
+        ),
+        "string_spread_nut is larger than its counterpart at the saddle; check whether they are "
+        "swapped.",
+    ),
+    (
+        "a board wider at the nut",
+        "electric",
+        put(("width_nut = 43.0", "width_nut = 54.5"), ("width_last = 54.5", "width_last = 53.0")),
+        "width_nut is larger than its counterpart at the last fret; check whether they are "
+        "swapped.",
+    ),
+    (
+        "radii swapped",
+        "electric",
+        put(
+            ("radius_nut = 254.0", "radius_nut = 305.0"),
+            ("radius_last = 305.0", "radius_last = 254.0"),
+        ),
+        "radius_nut is larger than its counterpart at the last fret; check whether they are "
+        "swapped.",
+    ),
+    (
+        "strings beside the board",
+        "electric",
+        put(("string_spread_saddle = 52.0", "string_spread_saddle = 72.0")),
+        "At the last fret the outer strings are 61.9 mm apart and the board is 54.5 mm wide; check "
+        "width_last and string_spread_saddle.",
+    ),
+    (
+        "height and width of the wire swapped",
+        "electric",
+        put(
+            ("crown_height = 1.2", "crown_height = 2.4"),
+            ("crown_width = 2.4", "crown_width = 1.2"),
+        ),
+        "A crown 2.4 mm high and 1.2 mm wide is no fret wire; check whether crown_height and "
+        "crown_width are swapped.",
+    ),
+    (
+        "an attack in grams",
+        "electric",
+        put(('attack = "medium"', "attack = 45")),
+        "An attack of 45.00 N on strings 1 to 6 is over a fifth of the tension, and the motion no "
+        "longer small; check it: 1 N is the weight of about 100 grams.",
+    ),
+    (
+        "the pluck measured from the nut",
+        "acoustic",
+        put(("pluck_distance = 150.0", "pluck_distance = 500.0")),
+        "The strings are plucked 500.000 mm from the saddle, which is over the fretboard between "
+        "frets 4 and 5; check pluck_distance and frets.",
+    ),
+    (
+        "strings in a course for the number of courses",
+        "mandolin",
+        put(("courses = 4", "courses = 2")),
+        "The strings of course 1 are neither in unison nor octaves apart; check their pitches, and "
+        "courses, which is the number of courses.",
+    ),
+    (
+        "a fan the wrong way round",
+        "seven-string",
+        put(("bass = 686.0", "bass = 648.0"), ("treble = 648.0", "treble = 686.0")),
+        "The bass string's scale of 648.0 mm is shorter than the treble string's of 686.0 mm; "
+        "check "
+        "whether bass and treble are swapped.",
+    ),
+    (
+        "a relief in inches under mm",
+        "electric",
+        put(
+            (
+                "relief = { value = 0.2, minimum = 0.1, maximum = 0.3",
+                "relief = { value = 0.008, minimum = 0.004, maximum = 0.012",
+            )
+        ),
+        "The limits of relief are 0.008 mm apart, which nobody can set; check them and their unit.",
+    ),
+    (
+        "a key in another table",
+        "electric",
+        put(("joint_fret = 17.0", "joint_fret = 17.0\naction = 1.5")),
+        '"action" belongs under [target]; move it there.',
+    ),
+    (
+        "a decimal comma",
+        "electric",
+        put(("648.0", "648,0")),
+        "This is not valid TOML: expected newline or end of document after a statement; correct "
+        "that line. Texts stand in quotes, decimals have a point, and every table and key stands "
+        "once.",
     ),
 )
 

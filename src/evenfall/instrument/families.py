@@ -44,6 +44,8 @@ class Family:
 
     medium_n: Mapping[Plucked, Ends]  # usual tool first
     setback_mm: Ends  # of the saddle
+    tension_n: Ends  # most instruments have a median string between these
+    scale_mm: Ends  # scales between these are usual
     neck: NeckSize = field(default=ANY_NECK)
 
     @property
@@ -65,22 +67,48 @@ def even_steps(ends: Ends, count: int) -> tuple[float, ...]:
 
 FAMILIES: dict[str, Family] = {
     "electric guitar": Family(
-        {"pick": (0.44, 0.58), "finger": (0.40, 0.52)}, (1.4, 4.3), NeckSize(20.0, 23.0, 6.0, 0.08)
+        {"pick": (0.44, 0.58), "finger": (0.40, 0.52)},
+        (1.4, 4.3),
+        (35.0, 150.0),
+        (560.0, 770.0),
+        NeckSize(20.0, 23.0, 6.0, 0.08),
     ),
     "steel-string guitar": Family(
-        {"pick": (0.70, 0.92), "finger": (0.60, 0.80)}, (2.0, 4.5), NeckSize(21.0, 25.0, 6.0, 0.08)
+        {"pick": (0.70, 0.92), "finger": (0.60, 0.80)},
+        (2.0, 4.5),
+        (50.0, 230.0),
+        (500.0, 770.0),
+        NeckSize(21.0, 25.0, 6.0, 0.08),
     ),
     "twelve-string guitar": Family(
-        {"pick": (0.52, 0.70), "finger": (0.46, 0.62)}, (2.0, 4.5), NeckSize(21.0, 25.0, 6.0, 0.10)
+        {"pick": (0.52, 0.70), "finger": (0.46, 0.62)},
+        (2.0, 4.5),
+        (45.0, 190.0),
+        (500.0, 770.0),
+        NeckSize(21.0, 25.0, 6.0, 0.10),
     ),
-    "classical guitar": Family({"finger": (0.62, 0.75), "pick": (0.52, 0.64)}, (1.5, 1.5)),
+    "classical guitar": Family(
+        {"finger": (0.62, 0.75), "pick": (0.52, 0.64)}, (1.5, 1.5), (30.0, 130.0), (430.0, 700.0)
+    ),
     "bass": Family(
-        {"finger": (1.05, 1.20), "pick": (1.15, 1.40)}, (2.5, 5.0), NeckSize(22.0, 25.0, 6.0, 0.08)
+        {"finger": (1.05, 1.20), "pick": (1.15, 1.40)},
+        (2.5, 5.0),
+        (95.0, 400.0),
+        (700.0, 960.0),
+        NeckSize(22.0, 25.0, 6.0, 0.08),
     ),
     "ukulele": Family(
-        {"finger": (0.44, 0.44), "pick": (0.40, 0.40)}, (1.6, 2.1), NeckSize(16.0, 19.0, 3.5, 0.08)
+        {"finger": (0.44, 0.44), "pick": (0.40, 0.40)},
+        (1.6, 2.1),
+        (16.0, 75.0),
+        (320.0, 560.0),
+        NeckSize(16.0, 19.0, 3.5, 0.08),
     ),
-    "mandolin": Family({"pick": (0.62, 0.76), "finger": (0.52, 0.64)}, (1.5, 3.3)),
-    "banjo": Family({"pick": (0.36, 0.46), "finger": (0.32, 0.42)}, (1.5, 3.0)),
+    "mandolin": Family(
+        {"pick": (0.62, 0.76), "finger": (0.52, 0.64)}, (1.5, 3.3), (40.0, 180.0), (320.0, 560.0)
+    ),
+    "banjo": Family(
+        {"pick": (0.36, 0.46), "finger": (0.32, 0.42)}, (1.5, 3.0), (28.0, 130.0), (430.0, 830.0)
+    ),
 }
 """Families by the trade's names. Of other instruments a specification states what it knows."""

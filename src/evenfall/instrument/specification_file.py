@@ -10,10 +10,10 @@ import difflib
 import math
 import re
 import tomllib
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
-from itertools import pairwise
 from typing import Any, NoReturn
 
 from evenfall.codec.parsing import parse_toml
@@ -45,7 +45,7 @@ from evenfall.instrument.specification_keys import (
     Key,
     Table,
 )
-from evenfall.instrument.unlikely import unlikely_strings
+from evenfall.instrument.unusual import unusual
 from evenfall.units import MM_PER_INCH, pitch_frequency_hz
 from evenfall.wording import Sentence, Value, plain_line, sentence
 
@@ -60,6 +60,15 @@ _NAME = r"""[\w\-."' \t]+?"""
 _HEADER = re.compile(rf"\s*(\[\[?)\s*({_NAME})\s*\]\]?\s*(#.*)?$")
 _KEY = re.compile(rf"\s*({_NAME})\s*=")
 _AT_LINE = re.compile(r" \(at line (\d+), column \d+\)$")
+_OTHER_MM: Mapping[str, float] = {
+    **{"inches": MM_PER_INCH, "millimetres": 1.0, "centimetres": 10.0},
+    "thousandths of an inch": 1e-3 * MM_PER_INCH,
+}
+"""Units that lengths may have been written in by mistake."""
+
+MASS_FACTOR = 1.4
+"""Weighed masses are not further from those by construction: polymers stretch, makes differ."""
+
 _KINDS: Mapping[type, Sentence] = {
     bool: sentence("true or false"),
     str: sentence("a text"),
@@ -127,7 +136,8 @@ def toml_document(
         reason = str(error)
         line = _AT_LINE.search(reason)
         refuse(
-            "This is not valid TOML: {reason}; correct that line.",
+            "This is not valid TOML: {reason}; correct that line. Texts stand in quotes, decimals "
+            "have a point, and every table and key stands once.",
             At(source, lines=(int(line[1]),) if line else ()),
             reason=plain_line(_AT_LINE.sub("", reason[:1].lower() + reason[1:]).rstrip("."))[:120],
         )
@@ -186,7 +196,10 @@ class KeyReader:
         self.family: Family | None = None
         self.absent: set[str | int] = set()
         self.misfits = 0
-        self.fit_other_unit = 0
+        self.fit_other_unit: Counter[str] = Counter()
+        self.weighed: dict[
+            int, tuple[str, float]
+        ] = {}  # too heavy for their make, by key and factor
 
     # ---- noting -------------------------------------------------------------------------
 
@@ -226,7 +239,12 @@ class KeyReader:
                 text = "{given:quoted} is not known here; remove it."
                 if close:
                     text = "{given:quoted} is not known here; the nearest known name is {close}."
-                self.fault((*path, name), text, code=self.unknown_code, given=name, close=close)
+                owners = [t for t in self.tables.values() if name in (key.name for key in t.keys)]
+                table = owners[0].name if len(path) == 1 and owners else ""
+                if table:
+                    text = "{given:quoted} belongs under [{table}]; move it there."
+                code = self.unknown_code
+                self.fault((*path, name), text, 0, code, given=name, close=close, table=table)
 
     # ---- the value at one key: in internal units; with a fault, and as `_blank`, if it fails --
 
@@ -323,14 +341,14 @@ class KeyReader:
         low, high = TOLERANCE_MM if tolerance else (key.low, key.high)
         high = self.frets if high == LAST_FRET else high
         length = key.kind in LENGTHS
-        mm, other_mm = (1.0, MM_PER_INCH) if self.unit == "mm" else (MM_PER_INCH, 1.0)
-        factor = mm if length else 1.0
+        factor = (1.0 if self.unit == "mm" else MM_PER_INCH) if length else 1.0
         value = float(given) * factor if abs(given) < 1e300 else math.inf
         if low <= value <= high:
             return value * key.scale[0] / key.scale[1]
         if length:
             self.misfits += 1
-            self.fit_other_unit += low <= value / mm * other_mm <= high
+            fits = (unit for unit, mm in _OTHER_MM.items() if low <= float(given) * mm <= high)
+            self.fit_other_unit.update(fits)
         # in the unit that the file has to use, whatever unit people read
         unit = self.unit if length else key.unit
         text = "{low:quoted} to {high:quoted} {unit}" if unit else "{low:quoted} to {high:quoted}"
@@ -491,13 +509,7 @@ class _Reader(KeyReader):
         if isinstance(word, str):
             made["player"] = replace(made["player"], attack_word=word)
         made["target"] = self.whole_relief(made["target"], parts["board"]["joint_fret"])
-        self.unusual(strings, made["player"].attack_n)
-        self.pluck_over_board(scale, made["player"].pluck_distance_mm, model["frets"])
-        falling = strings[-1].frequency_hz < strings[0].frequency_hz
-        self.unusual_gaps(made["target"], falling and not model["reentrant"])
-        if not model["reentrant"]:
-            self.rising_pitch(strings, self.count // courses)
-        return Specification(
+        specification = Specification(
             name=model["name"],
             kind=model["kind"],
             unit=model["units"],
@@ -511,6 +523,8 @@ class _Reader(KeyReader):
             family=model["family"],
             **made,
         )
+        self.unusual(specification)
+        return specification
 
     def player(self, taken: dict[str, Any]) -> None:
         """Put forces for a word, and what is usual for what is left out."""
@@ -631,18 +645,32 @@ class _Reader(KeyReader):
             if tension is not None:
                 text = "Give either mass_per_length or tension; one follows from the other."
                 self.fault((*path, "tension"), text)
-            return Mass(weighed, 0.0)
+            return self.fitting(Mass(weighed, 0.0), taken, made)
         if tension is not None:
             wave_m_per_s = 2e-3 * made.speaking_length_mm * made.frequency_hz
-            return Mass(tension / wave_m_per_s**2, 0.0)
-        density, _ = MATERIALS[taken["material"]]
-        if not made.wound:
-            return plain_mass(made.gauge_mm, density)
-        if taken["wrap"] is None:
+            return self.fitting(Mass(tension / wave_m_per_s**2, 0.0), taken, made)
+        if made.wound and taken["wrap"] is None:
             text = "{key} is missing; say what the string is wrapped with, or give mass_per_length."
             self.fault((*path, "wrap"), text)
             return Mass(math.nan, 0.0)
+        return self.built(taken, made)
+
+    def built(self, taken: Mapping[str, Any], made: InstrumentString) -> Mass:
+        """Return the mass that follows from how a string is made."""
+        density, _ = MATERIALS[taken["material"]]
+        if not made.wound:
+            return plain_mass(made.gauge_mm, density)
         return wound_mass(made.gauge_mm, made.core_mm, density, taken["wrap"], taken["winding"])
+
+    def fitting(self, mass: Mass, taken: Mapping[str, Any], made: InstrumentString) -> Mass:
+        """Note a mass, weighed or by a tension, that a string of such a make has not."""
+        if made.wound and taken["wrap"] is None:
+            return mass
+        share = mass.kg_per_m / self.built(taken, made).kg_per_m
+        if not math.isnan(share + made.number) and abs(math.log(share)) > math.log(MASS_FACTOR):
+            key = "tension" if taken["mass_per_length"] is None else "mass_per_length"
+            self.weighed[made.number] = (key, share)
+        return mass
 
     # ---- what has to agree; what failed already is NaN or None -----------------------------------
 
@@ -675,79 +703,26 @@ class _Reader(KeyReader):
 
     def other_unit(self) -> None:
         """Name the unit first, where most lengths that do not fit would in the other unit."""
-        fit, misfits, at = self.fit_other_unit, self.misfits, self.at(("model", "units"))
+        misfits, at = self.misfits, self.at(("model", "units"))
+        if not self.fit_other_unit:
+            return
+        other, fit = self.fit_other_unit.most_common(1)[0]
         if misfits >= 3 and 2 * fit > misfits:
             text = (
                 "{fit} of the {misfits} lengths that are out of range would fit as {other}; check "
                 "units = {unit:quoted} first."
             )
-            other = sentence("inches") if self.unit == "mm" else sentence("millimetres")
             named = {"fit": fit, "misfits": misfits, "other": other, "unit": self.unit}
             self.faults.insert(0, Finding("spec-value", text, at, "error", **named))  # type: ignore[arg-type]
 
-    def unusual(self, strings: tuple[InstrumentString, ...], attack_n: Sequence[float]) -> None:
+    def unusual(self, made: Specification) -> None:
         """Remark on what is possible but looks like a slip."""
         entries = {entry["number"]: index for index, entry in enumerate(self.document["string"])}
-        for remark in unlikely_strings(strings, "spec-unusual"):
-            number = remark.at.strings[0]
-            place = self.at(("string", entries[number], "gauge"), number)
-            self.remarks.append(remark.placed(replace(place, strings=remark.at.strings)))
-        for string, force in zip(strings, attack_n, strict=True):
-            if force > 0.2 * string.tension_n:
-                text = (
-                    "An attack of {attack:force} on string {n} is over a fifth of its tension; "
-                    "the motion is no longer small."
-                )
-                self.remark(
-                    ("player", "attack"), text, string.number, n=string.number, attack=force
-                )
-
-    def pluck_over_board(self, scale: Scale, pluck_mm: float, frets: int) -> None:
-        """Remark on a place to pluck that lies over the frets."""
-        fret = int(12.0 * math.log2(scale.treble_mm / pluck_mm)) if pluck_mm > 0.0 else frets
-        if fret < frets:
-            text = (
-                "The strings are plucked {pluck:length} from the saddle, which is over the "
-                "fretboard between frets {fret} and {next}; check pluck_distance and frets."
-            )
-            path = ("player", "pluck_distance")
-            self.remark(path, text, pluck=pluck_mm, fret=fret, next=fret + 1)
-
-    def unusual_gaps(self, target: Target, falling: bool) -> None:
-        """Remark on gaps that look swapped: from string to string, or one for the other."""
-        action, first = target.action, target.first_fret_gap
-        for name, gap, least_mm in (("action", action, 0.1), ("first_fret_gap", first, 0.05)):
-            treble, bass = gap[0].value_mm, gap[-1].value_mm
-            if falling and bass < treble - least_mm:
-                text = (
-                    "{key} asks for {bass:length} under string {n} and for {treble:length} under "
-                    "string 1, but low strings need more; check whether they are swapped."
-                )
-                self.remark(("target", name), text, key=name, bass=bass, treble=treble, n=len(gap))
-        for number, (over, near) in enumerate(zip(action, first, strict=True), start=1):
-            if near.maximum_mm >= over.minimum_mm:
-                text = (
-                    "On string {n} the first-fret gap may be as large as the action; check "
-                    "whether they are swapped."
-                )
-                self.remark(("target", "first_fret_gap"), text, number, n=number)
-                break
-
-    def rising_pitch(self, strings: tuple[InstrumentString, ...], per_course: int) -> None:
-        """Remark on strings numbered from the bass; of a course its lowest string counts."""
-        entries = {entry["number"]: index for index, entry in enumerate(self.document["string"])}
-        courses = [strings[n : n + per_course] for n in range(0, len(strings), per_course)]
-        lowest = [min(course, key=lambda one: one.frequency_hz) for course in courses]
-        for before, after in pairwise(lowest):
-            if after.frequency_hz > before.frequency_hz:
-                text = (
-                    "String {n} is tuned over string {before}, but strings are numbered from the "
-                    "treble; correct the numbers, or write reentrant = true or the number of "
-                    "courses under [model]."
-                )
-                here = ("string", entries[after.number], "pitch")
-                self.remark(here, text, after.number, n=after.number, before=before.number)
-                return
+        for (table, key), remark in unusual(made, self.weighed):
+            string = remark.at.strings[0] if remark.at.strings and table == "string" else 0
+            path: Place = ("string", entries[string], key) if string else (table, key)
+            place = replace(self.at(path), strings=remark.at.strings)
+            self.remarks.append(remark.placed(place))
 
 
 def _blank(key: Key) -> Any:

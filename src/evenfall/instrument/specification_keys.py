@@ -179,9 +179,9 @@ TABLES: Mapping[str, Table] = {table.name: table for table in (
         Key("crown_height", "length", "Height of a new crown over the board.", 0.3, 3, 1.2),
         Key("crown_width", "length", "Width of the crown at the board.", 0.5, 6, 2.4),
         Key("least_crown_height", "length", "Crown height to leave after work.", 0, 3, 0.8),
-        Key("new", "truth", "Whether the frets are new wire, neither worn nor filed: crowns whose "
-            "height was not read then have crown_height. Of used frets it is asked for before "
-            "metal comes off.", example=True, default=False),
+        Key("new", "truth", "Whether the frets are new, neither worn nor filed: a crown whose "
+            "height was not read then has crown_height.", example=True, default=False,
+            left_out="a height that was not read is asked for before metal comes off"),
     )),
     Table("string", "One table for each string, 3 to 12 of them.", InstrumentString, (
         Key("number", "string number", "Number of the string; 1 is the treble string.",

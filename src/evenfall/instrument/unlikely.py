@@ -26,17 +26,26 @@ STEEL_SHARE = 0.5
 def unlikely_strings(strings: Sequence[InstrumentString], code: str) -> Iterator[Finding]:
     """Yield what is unlikely about strings as specified, under a finding code."""
     usual, (low, high) = float(median(s.tension_n for s in strings)), TENSION_N
-    for string in strings:
-        pull = string.tension_n
-        if low <= pull <= high and pull <= TENSION_FACTOR * usual:
-            continue
+    off = [s for s in strings if not low <= s.tension_n <= min(high, TENSION_FACTOR * usual)]
+    if 2 * len(off) > len(strings):
+        numbers = tuple(string.number for string in off)
+        yield Finding(
+            code,
+            "As specified, {on:strings} are at {usual:tension} or so, as no such strings are. "
+            "Check pitches (an octave off?), gauges, masses and scale.",
+            At(strings=numbers),
+            on=numbers,
+            usual=float(median(string.tension_n for string in off)),
+        )
+        off = []
+    for string in off:
         yield Finding(
             code,
             "String {n} as specified is at {tension:tension}, where the others are at "
             "{usual:tension} or so. Check its pitch, gauge and mass per length.",
             At(strings=(string.number,)),
             n=string.number,
-            tension=pull,
+            tension=string.tension_n,
             usual=usual,
         )
     plain = [string for string in strings if not string.wound]

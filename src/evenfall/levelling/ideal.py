@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from evenfall.strings.clearance import PluckForce
     from evenfall.strings.excursion import ExcursionTable
 
-_MOST_RELIEF_MM = 1.0
-"""More relief than this is no advice."""
+_MOST_RELIEF_MM, _MOST_ACTION_MM, _MOST_GAP_MM = 1.0, 6.0, 1.5
+"""More relief, action or first-fret gap than this is no advice."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,10 +104,15 @@ class IdealNeck:
             strings = tuple(int(k) + 1 for k in np.flatnonzero(self.short))
             text = (
                 "Level frets at these targets stay clear up to {share:share} of the attack, least "
-                "under string {n}: {clear:force} of {attack:force}. {one:plural This|Any of these} "
-                "would do: {ways:or}."
+                "under string {n}: {clear:force} of {attack:force}.{would}"
             )
+            if share[weakest] <= 0.0:
+                text = (
+                    "Level frets at these targets leave string {n} no room to swing: it touches "
+                    "when it is hardly plucked.{would}"
+                )
             ways = self._ways(strings)
+            would = sentence(" {ways:plural This|Any of these} would do: {ways:or}.", ways=ways)
             found.append(
                 Finding(
                     "misfit",
@@ -117,15 +122,18 @@ class IdealNeck:
                     n=weakest + 1,
                     clear=float(self.clear_n[weakest]),
                     attack=float(self.attack_n[weakest]),
-                    one=len(ways),
-                    ways=ways,
+                    would=would if ways else "",
                 )
             )
         for k in np.flatnonzero(self.open_short):
             text = (
                 "Open string {n} would buzz over level frets at {attack:force}: it stays clear up "
-                "to {clear:force}. A first-fret gap of {gap:length} would do."
+                "to {clear:force}.{would}"
             )
+            if self.open_clear_n[k] <= 0.0:
+                text = "Open string {n} has no room to swing over level frets.{would}"
+            gap = float(self.fitting_gap_mm[k])
+            would = sentence(" A first-fret gap of {gap:length} would do.", gap=gap)
             found.append(
                 Finding(
                     "misfit",
@@ -134,7 +142,7 @@ class IdealNeck:
                     n=int(k) + 1,
                     attack=float(self.attack_n[k]),
                     clear=float(self.open_clear_n[k]),
-                    gap=float(self.fitting_gap_mm[k]),
+                    would=would if gap <= _MOST_GAP_MM else "",
                 )
             )
         return tuple(found)
@@ -147,10 +155,11 @@ class IdealNeck:
             sentence("{gap:length} under string {n}", gap=float(self.fitting_action_mm[k]), n=k + 1)
             for k in at
         )
-        ways = [
-            sentence("an attack of {share:share} of it", share=lighter),
-            sentence("an action of {each:list}", each=higher),
-        ]
+        ways = []
+        if lighter > 0.0:
+            ways.append(sentence("an attack of {share:share} of it", share=lighter))
+        if max(float(self.fitting_action_mm[k]) for k in at) <= _MOST_ACTION_MM:
+            ways.append(sentence("an action of {each:list}", each=higher))
         if math.isfinite(self.fitting_relief_mm):
             text = "a relief of {relief:length} over fret 1 and the last fret"
             ways.append(sentence(text, relief=self.fitting_relief_mm))

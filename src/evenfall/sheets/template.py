@@ -36,8 +36,9 @@ _HOW_TO_READ = (
     "At the end read the first crown once more (crown_again), the datum untouched. When the "
     "readings have been looked at, up to three more crowns are asked for in the same way: leave "
     "the datum where it is until then.",
-    "With crown_top, nut_slot and saddle given, nothing else is needed. crown_height says how "
-    "much metal is left; without it the new wire's height is taken.",
+    "With crown_top, nut_slot and saddle given, nothing else is needed to find what is wrong. "
+    "crown_height says how much metal is left, once for a fret or under each string; of a used "
+    "fret it is asked for before metal comes off.",
     "Without a datum: read relief, action over fret 1 and over the reference fret, and rocking "
     "wherever a short straightedge rocks on three frets (5 gap at 6: it rocks on 5, gap at 6).",
     "uncertainty is the standard uncertainty (k = 1) of the tool, in the unit of the row; leave "

@@ -30,6 +30,8 @@ OLDEST_UV = (0, 13)
 
 USAGE = """usage: python3 dev.py JOB [ARGUMENTS]
 
+  serve [...]          open the pages with invented instruments in the browser of this machine;
+                       the arguments go to evenfall serve
   demo [DIR]           run the whole job once on an invented instrument, pictures included
   test [--all] [...]   run the tests; the rest goes to pytest. --all adds the slow ones: every
                        example of each property instead of the first 4, whole necks played, every
@@ -214,6 +216,13 @@ def demo(arguments: list[str]) -> int:
     return subprocess.call(command, env=clean_environment())
 
 
+def serve(arguments: list[str]) -> int:
+    """Open the pages in the browser, over an archive that begins with invented instruments."""
+    set_up(tools=False)
+    archive = [] if "--archive" in arguments else ["--archive", str(ROOT / "evenfall-demo/archive")]
+    return call("evenfall", "serve", "--example", "--open", *archive, *arguments)
+
+
 def test(arguments: list[str]) -> int:
     """Run the tests: all of them side by side, a chosen few one after the other."""
     set_up(tools=True)
@@ -271,7 +280,7 @@ def setup(_: list[str]) -> int:
     return 0
 
 
-JOBS = {job.__name__: job for job in (demo, test, lint, types, docs, bench, study, setup)}
+JOBS = {job.__name__: job for job in (serve, demo, test, lint, types, docs, bench, study, setup)}
 
 
 def main(arguments: list[str]) -> int:

@@ -113,7 +113,8 @@ def test_the_map_follows_the_arrows_and_the_plan_the_sliders(
     page.locator("#attack").focus()
     for _ in range(25):
         page.keyboard.press("ArrowLeft")
-    expect(page.locator("#attack")).not_to_have_value("75")
+    expect(page.locator("#attack-shown")).to_have_text("75 %")
+    expect(metal).not_to_have_text(before)
     assert float(metal.inner_text().split()[0]) < float(before.split()[0])
     page.keyboard.press("Control+z")
     expect(page.locator("#attack")).not_to_have_value("75")

@@ -76,7 +76,8 @@ def command(*, address: str, port: int, example: bool, opened: bool) -> None:
 
 def listen(port: int) -> socket.socket:
     """Return a socket that this machine alone can reach."""
-    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    # named as TCP, so that asyncio sends small answers at once
+    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     if os.name == "posix":
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:

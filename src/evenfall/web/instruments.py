@@ -18,7 +18,6 @@ from evenfall.pictures.neck_strip import neck_strip
 from evenfall.requirement import margin_share, whole_percent
 from evenfall.web.view import HAND, UNIT, View, page, shop_of
 from evenfall.workshop import AddRequest, Source, StarterRequest, starter
-from evenfall.workshop.opening import open_plan
 from evenfall.workshop.story import Story, lately, needed, specification_of
 
 router = APIRouter()
@@ -141,7 +140,6 @@ def common(told: Story, view: View) -> dict[str, Any]:
         "none": ("Open the certificate", "proof"),
     }
     verb, place = verbs[told.step]
-    plan = None if told.plan is None else open_plan(told.plan)[1]
     return {
         "line": told.line,
         "base": f"/instruments/{told.line.dossier}",
@@ -153,7 +151,7 @@ def common(told: Story, view: View) -> dict[str, Any]:
         "verb": verb,
         "place": place,
         "invented": "invented" in f"{told.line.name} {told.line.serial}".lower(),
-        "plan": plan,
+        "plan": told.made,
         "read_again": [],
     }
 

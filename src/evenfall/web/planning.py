@@ -18,7 +18,7 @@ from evenfall.requirement import margin_share
 from evenfall.web.instruments import common, see_other, weakest
 from evenfall.web.view import View, page, shop_of
 from evenfall.wording import Sentence
-from evenfall.workshop.exploring import Exploration, Wishes
+from evenfall.workshop.exploring import Exploration, GivesWay, Wishes
 
 router = APIRouter(prefix="/instruments/{name}/plan")
 
@@ -155,7 +155,10 @@ def side(request: Request, name: str, asked: Asked, string: int = 1, fret: int =
     """Return one string from the side, as SVG."""
     warm = _warm(request, name)
     view = View(request, warm.specification)
-    drawn = warm.side_view(asked.wishes(), string, fret, view.unit, PAGE)
+    try:
+        drawn = warm.side_view(asked.wishes(), string, fret, view.unit, PAGE)
+    except GivesWay:
+        return Response(status_code=204)
     return Response(drawn, media_type="image/svg+xml")
 
 

@@ -7,25 +7,21 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import Response
 
-from evenfall.codec.parsing import parse_json
 from evenfall.pages.sheet import sheet_page
 from evenfall.pictures.inks import PAGE
-from evenfall.proof import Proof
 from evenfall.web.guard import DOCUMENT_POLICY
 from evenfall.web.instruments import common, see_other
 from evenfall.web.shop import now
 from evenfall.web.view import View, page, shop_of
 from evenfall.work import bench_sheet
-from evenfall.workshop import ProveRequest, SheetRequest, prove
+from evenfall.workshop import SheetRequest
 from evenfall.workshop import sheet as set_sheet
-from evenfall.workshop.opening import open_plan
+from evenfall.workshop.opening import specification_of_plan
 from evenfall.workshop.planning import plan_drawings
-from evenfall.workshop.proving import ProveOutcome
-from evenfall.workshop.story import Story, needed, report_done
+from evenfall.workshop.story import needed, report_done
 
 router = APIRouter(prefix="/instruments/{name}")
 Kind = Literal["pdf", "html"]
-_LARGEST = 64_000_000
 
 
 def document(content: bytes, kind: Kind, name: str) -> Response:
@@ -41,7 +37,8 @@ def document(content: bytes, kind: Kind, name: str) -> Response:
 def work(request: Request, name: str) -> Response:
     """Show the bench sheet, step by step."""
     told = shop_of(request).story(name)
-    spec, plan = open_plan(needed(told.plan, "plan"))
+    plan = needed(told.made, "plan")
+    spec = specification_of_plan(plan)
     view = View(request, spec)
     content = bench_sheet(spec, plan)
     words: dict[str, Any] = dict(sheet_page(content, unit=view.unit).content)
@@ -62,7 +59,7 @@ def work(request: Request, name: str) -> Response:
 def paper_sheet(request: Request, name: str, kind: Kind) -> Response:
     """Return the bench sheet for paper."""
     told = shop_of(request).story(name)
-    view = View(request, open_plan(needed(told.plan, "plan"))[0])
+    view = View(request, specification_of_plan(needed(told.made, "plan")))
     made = set_sheet(SheetRequest(needed(told.plan, "plan"), (kind,), view.unit))
     return document(made.pages[kind], kind, "bench-sheet")
 
@@ -72,21 +69,17 @@ def done(request: Request, name: str, by: Annotated[str, Form()] = "") -> Respon
     """File that the work of the newest plan is done."""
     shop = shop_of(request)
     told = shop.story(name)
-    plan = open_plan(needed(told.plan, "plan"))[1]
+    plan = needed(told.made, "plan")
     if told.step == "work":
         report_done(shop.dossiers, told.line.dossier, plan.code, at=now(), person=by)
     return see_other(f"/instruments/{told.line.dossier}/measure")
-
-
-def _proved(told: Story) -> ProveOutcome:
-    return prove(ProveRequest(needed(told.plan, "plan"), needed(told.measurement, "readings")))
 
 
 @router.get("/proof")
 def proof(request: Request, name: str) -> Response:
     """Show the verdict: what was filed, or what the newest readings would come to."""
     told = shop_of(request).story(name)
-    outcome = _proved(told)
+    outcome = shop_of(request).proof(told)
     view = View(request, outcome.specification)
     judged = outcome.proof
     drawings = outcome.drawings(view.unit, PAGE)
@@ -96,7 +89,7 @@ def proof(request: Request, name: str) -> Response:
         view,
         **common(told, view),
         verdict=judged.verdict,
-        filed=_filed(told),
+        filed=told.proved,
         steps=[view.say(one) for one in judged.next_steps],
         findings=[view.told(one) for one in outcome.findings_of_result],
         strip=drawings["verdict"](),
@@ -105,21 +98,12 @@ def proof(request: Request, name: str) -> Response:
     )
 
 
-def _filed(told: Story) -> bool:
-    """Say whether the proof of the newest readings is in the dossier."""
-    if told.proof is None or told.measurement is None:
-        return False
-    filed = Proof.from_dict(parse_json(told.proof.read(_LARGEST), name="proof"))
-    after = parse_json(told.measurement.read(_LARGEST), name="readings")
-    return bool(filed.after_hash == after["content_hash"])
-
-
 @router.post("/proof")
 def file_proof(request: Request, name: str, by: Annotated[str, Form()] = "") -> Response:
     """File the proof of the newest readings."""
     shop = shop_of(request)
     told = shop.story(name)
-    outcome = _proved(told)
+    outcome = shop_of(request).proof(told)
     shop.dossiers.file(outcome.proof, instrument=told.line.dossier, person=by)
     return see_other(f"/instruments/{told.line.dossier}/proof")
 
@@ -128,7 +112,7 @@ def file_proof(request: Request, name: str, by: Annotated[str, Form()] = "") -> 
 def paper_certificate(request: Request, name: str, kind: Kind) -> Response:
     """Return the certificate for paper."""
     told = shop_of(request).story(name)
-    outcome = _proved(told)
+    outcome = shop_of(request).proof(told)
     view = View(request, outcome.specification)
     made = outcome.certificate(kind, date=now()[:10], unit=view.unit)
     return document(made, kind, "certificate")

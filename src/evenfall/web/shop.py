@@ -7,9 +7,8 @@ from collections import OrderedDict
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Generic, TypeVar
 
-from evenfall.workshop import DiagnoseRequest, PlanRequest, diagnose
+from evenfall.workshop import DiagnoseRequest, PlanRequest, ProveRequest, diagnose, prove
 from evenfall.workshop.exploring import Exploration
-from evenfall.workshop.opening import open_plan
 from evenfall.workshop.story import Story, needed, story
 
 if TYPE_CHECKING:
@@ -19,6 +18,7 @@ if TYPE_CHECKING:
     from evenfall.workshop import Source
     from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.diagnosing import DiagnoseOutcome
+    from evenfall.workshop.proving import ProveOutcome
 
 MOST_WARM = 64
 MOST_STRIPS = 2000
@@ -63,20 +63,32 @@ class Shop:
     def __init__(self, dossiers: Dossiers) -> None:
         self.dossiers = dossiers
         self._warm: Shelf[Exploration] = Shelf(MOST_WARM)
+        self._stories: Shelf[Story] = Shelf(MOST_WARM)
         self._diagnoses: Shelf[DiagnoseOutcome] = Shelf(MOST_DIAGNOSES)
         self._opened: dict[str, Exploration] = {}
         self.strips: Shelf[str] = Shelf(MOST_STRIPS)
+        self._proofs: Shelf[ProveOutcome] = Shelf(MOST_DIAGNOSES)
         # what was looked at and not filed yet: dossier, measurement, files
         self.uploads: Shelf[tuple[str, Measurement, tuple[Source, ...]]] = Shelf(MOST_UPLOADS)
 
     def story(self, name: str) -> Story:
         """Return where the job on an instrument stands."""
-        return story(self.dossiers, name)
+        dossier = self.dossiers.named(name)
+        entries = self.dossiers.archive.entries(dossier)
+        key = (dossier, len(entries), entries[-1].hash)
+        return self._stories.get(key, lambda: story(self.dossiers, dossier))
 
     def diagnosis(self, told: Story) -> DiagnoseOutcome:
         """Return what is wrong with an instrument by its newest readings."""
         source = needed(told.measurement, "readings")
         return self._diagnoses.get(source.content, lambda: diagnose(DiagnoseRequest(source)))
+
+    def proof(self, told: Story) -> ProveOutcome:
+        """Return what the newest readings prove of the newest plan."""
+        plan, after = needed(told.plan, "plan"), needed(told.measurement, "readings")
+        return self._proofs.get(
+            (plan.content, after.content), lambda: prove(ProveRequest(plan, after))
+        )
 
     def open_exploration(self, name: str, told: Story | None = None) -> Exploration:
         """Return the instrument of an open page; a drag asks the archive for nothing."""
@@ -91,12 +103,12 @@ class Shop:
     def exploration(self, told: Story, accepted: tuple[str, ...] = (), by: str = "") -> Exploration:
         """Return an instrument warm, to plan for, with some readings accepted as they are."""
         source, second = needed(told.measurement, "readings"), None
-        if told.second is not None and told.plan is not None:
+        if told.second is not None and told.made is not None:
             from evenfall.workshop import Source
             from evenfall.workshop.outputs import json_file
 
             second = source
-            first = open_plan(told.plan)[1].measurement
+            first = told.made.measurement
             source = Source("first.measurement.json", json_file(first.as_dict()))
         request = PlanRequest(
             source, settled=told.settled, second=second, accepted=accepted, accepted_by=by

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.errors import At, RequestError
+from evenfall.errors import At, Cancelled, RequestError, silent
 from evenfall.gates import accepted_gates
 from evenfall.levelling import Session
 from evenfall.pictures.fret_map import buzz_force_cells, metal_cells
@@ -57,8 +57,15 @@ class Range:
     value: float  # wanted by the specification
 
 
+class GivesWay(Cancelled):
+    """Somebody moved a control meanwhile: what takes longer is asked for again later."""
+
+
 class Exploration:
-    """One instrument, warm: one thread at a time, the last wishes kept."""
+    """One instrument, warm: one thread at a time, the last wishes kept.
+
+    A look comes first: what takes longer gives way to it, by raising `GivesWay`.
+    """
 
     def __init__(self, request: PlanRequest) -> None:
         self._lock = threading.Lock()
@@ -76,6 +83,7 @@ class Exploration:
             accepted=accepted,
         )
         self._wishes = Wishes()
+        self._looks = 0  # that wait
         self._plan: tuple[Wishes, str | None, Plan] | None = None
 
     @property
@@ -102,17 +110,24 @@ class Exploration:
         Where readings have to be taken again, no cut is shown.
         """
         method = "adjust" if self.read_again else wishes.method
+        self._looks += 1
         with self._lock:
+            self._looks -= 1
             self._ask(wishes)
             return self._told(self._session.preview(method), wishes, unit)
 
-    def plan(self, wishes: Wishes, *, recommended: bool = False) -> Plan:
+    def _give_way(self, _doing: str, _share: float) -> None:
+        if self._looks:
+            raise GivesWay
+
+    def plan(self, wishes: Wishes, *, recommended: bool = False, gives_way: bool = False) -> Plan:
         """Return the plan that some wishes lead to, by their method or the one recommended."""
+        progress = self._give_way if gives_way else silent
         method = None if recommended else wishes.method
         with self._lock:
             if self._plan is None or self._plan[:2] != (wishes, method):
                 self._ask(wishes)
-                self._plan = (wishes, method, self._session.plan(method))
+                self._plan = (wishes, method, self._session.plan(method, progress=progress))
             return self._plan[2]
 
     def methods(self) -> tuple[MethodResult, ...]:
@@ -122,12 +137,18 @@ class Exploration:
             return tuple(self._session.methods())
 
     def spans(self, wishes: Wishes) -> dict[str, Any]:
-        """Return where each control holds uncut, holds with cuts, or does not hold."""
+        """Return where each control holds uncut, holds with cuts, or does not hold.
+
+        Of the controls that gave way to a look nothing is said.
+        """
         told: dict[str, Any] = {}
         for one in self.ranges:
             with self._lock:  # let a drag in between two controls
                 self._ask(replace(wishes, budget_mm=None))
-                along = self._session.along(one.control, one.low, one.high)
+                try:
+                    along = self._session.along(one.control, one.low, one.high, self._give_way)
+                except GivesWay:
+                    break
                 told[one.control] = [
                     {"from": low, "to": high, "holds": what} for low, high, what in along.spans
                 ]
@@ -146,7 +167,7 @@ class Exploration:
             raise RequestError("There is no such note on this instrument.", at=At(field="note"))
         return string_side_view(
             self.specification,
-            self.plan(wishes),
+            self.plan(wishes, gives_way=True),
             excursion(self.specification),
             string=string,
             stopped_fret=stopped_fret,

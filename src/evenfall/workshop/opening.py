@@ -162,6 +162,11 @@ def open_plan(source: Source) -> tuple[Specification, Plan]:
     return _own_specification(plan.measurement, source), plan
 
 
+def specification_of_plan(plan: Plan) -> Specification:
+    """Return the specification that a plan was made for."""
+    return _own_specification(plan.measurement, Source("plan"))
+
+
 def open_readings_after(plan: Plan, source: Source) -> Opened:
     """Return the readings after the work: of a measurement file, or of a hand sheet."""
     return open_another(plan.measurement, source)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from evenfall.errors import RequestError
 from evenfall.records.entries import standing
@@ -26,6 +27,8 @@ StopName = Literal["Readings", "Diagnosis", "Plan", "Work", "Proof"]
 StopState = Literal["done", "now", "later"]
 Step = Literal["measure", "plan", "work", "prove", "none"]
 """What a person does next: take readings, plan, work by the bench sheet, prove, nothing."""
+
+Paper = TypeVar("Paper")
 
 STOPS: tuple[StopName, ...] = ("Readings", "Diagnosis", "Plan", "Work", "Proof")
 _DONE = "Work of plan {code} done."
@@ -52,7 +55,8 @@ class Story:
     specification: Source | None
     measurement: Source | None  # the newest readings
     plan: Source | None  # the newest plan
-    proof: Source | None
+    made: Plan | None  # the same, read
+    proved: bool  # whether a proof of the newest readings is filed
     settled: bool  # whether the newest readings were taken after a plan's settings were made
     second: Source | None  # a second reading of what the newest plan was made from, where it asks
 
@@ -112,7 +116,8 @@ def story(dossiers: Dossiers, name: str) -> Story:
         specification=specification_of(dossiers, dossier, entries),
         measurement=source("measurement"),
         plan=plan_source,
-        proof=source("proof"),
+        made=plan,
+        proved=told.proves,
         settled=told.settled,
         second=source("measurement") if told.confirms else None,
     )
@@ -158,6 +163,14 @@ class _Telling:
         """Whether the newest readings were taken after the settings of a plan."""
         plan = self.plan
         return bool(plan and self.fresh and self.done and plan.part == "settings")
+
+    @property
+    def proves(self) -> bool:
+        """Whether the newest proof is of the newest readings."""
+        if self.proved is None or self.measured is None:
+            return False
+        follows: list[str] = json.loads(self.proved.facts or "{}")["follows"]
+        return follows[1:] == [fact(self.measured, "content_hash")]
 
     @property
     def confirms(self) -> bool:
@@ -243,7 +256,7 @@ class _Telling:
         return sentence("{known}", known=text)
 
 
-def needed(source: Source | None, what: str) -> Source:
+def needed(source: Paper | None, what: str) -> Paper:
     """Return a paper that a step works from; refuse where the dossier holds none."""
     if source is None:
         raise RequestError("This instrument has no {what} yet.", what=what)

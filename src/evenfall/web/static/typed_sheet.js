@@ -1,7 +1,7 @@
 // The sheet in the shape of the neck: typed by keyboard alone, checked as it grows, kept here.
 // @ts-check
 import { Refused, ask, dataOf, latestWins, one } from "./ask.js";
-import { cell, row, upright } from "./neck_map.js";
+import { cell } from "./neck_map.js";
 
 /** @typedef {{code: string, severity: string, said: string, keys: string[]}} Asked */
 
@@ -13,6 +13,7 @@ const DRAFT = `sheet:${data.draft}`;
 /** @type {HTMLButtonElement} */ const file = one("#file");
 const kept = one("#kept"), questions = one("#questions"), other = one("#other");
 const MM = 25.4;
+const upright = () => matchMedia("(max-width: 1100px)").matches;
 
 class TypedSheet extends HTMLElement {
   connectedCallback() {

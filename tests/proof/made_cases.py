@@ -193,7 +193,8 @@ def made_plan(spec, *, u_mm=0.002, crown_read=True, rough_mm=0.03, seed=3):
         binding=(),
         prices=(),
         methods=(),
-        **said_of_the_neck(bow.frets),
+        **said_of_the_neck(bow.frets)
+        | {"smallest_cut_mm": spec.judgement.smallest_cut_mm("machine")},
         recommended="profile",
         reason=sentence("made up for a test"),
     )

@@ -207,7 +207,9 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
         assert item.value == pytest.approx(drawn.mean(), abs=4 * drawn.std() / DRAWS**0.5)
         assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
         assert item.expanded_uncertainty == pytest.approx(1.959964 * item.standard_uncertainty)
-    # Relief: that of the level line, drawn through each of the first drawn crown tops.
+    # Relief: that of the level line, drawn through each of the first drawn crown tops. What is
+    # stated also counts what a real board leaves open, which this one has none of; the study of
+    # calibration holds the whole of it against boards that do.
     known = {"nut_u_mm": u_nut, "crown_top_u_mm": u_top, "saddle_u_mm": u_saddle}
     found = []
     for draw in range(LINE_DRAWS):
@@ -216,7 +218,7 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
         line = level_line(SPEC, taken, lines, bow, 0.005)
         found.append((line.relief_mm, line.relief_u_mm(taken.heights)))
     drawn, stated = np.array(found).T
-    assert 0.8 <= drawn.std(ddof=1) / np.sqrt(np.mean(stated**2)) <= 1.25
+    assert 0.5 <= drawn.std(ddof=1) / np.sqrt(np.mean(stated**2)) <= 1.25
     # Buzz force of a position: the drawn least over its frets, where one fret clearly comes first.
     table = geometry(SPEC)[2].buzz_mm_per_n
     k, stop = 1, 13
@@ -663,7 +665,8 @@ def test_less_than_a_smallest_cut_over_level_frets_is_accepted() -> None:
 
 def test_two_crowns_that_are_each_as_good_as_level_are_accepted() -> None:
     """By file: one 0.015 low, the next 0.015 high, each less than the 0.02 that comes off."""
-    plan = replace(PLAN, method="spot")
+    smallest_mm = SPEC.judgement.smallest_cut_mm("file")
+    plan = replace(PLAN, method="spot", smallest_cut_mm=smallest_mm)
     table = geometry(SPEC)[2].buzz_mm_per_n
     k, stop = 1, 6
     nut, top, saddle = (x.copy() for x in ideal_heights(SPEC))

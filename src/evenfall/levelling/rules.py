@@ -435,7 +435,7 @@ def _refret(found: SetUp, lift: bool) -> Work:
         hump_mm=0.0,
         fall_away_mm=0.0,
         relief_mm=problem.bow.relief_mm(top),
-        relief_shape_u_mm=0.0,
+        relief_open_u_mm=0.0,
         scatter_mm=0.0,
     )
     work = _spot(replace(found, problem=problem, line=line), lift)

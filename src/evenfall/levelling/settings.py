@@ -205,13 +205,11 @@ def limits_mm(
 
 
 def unsure_mm(at: SetUp, limit: str) -> FloatArray:
-    """Return what the readings leave open of a limit at the specification's coverage [mm].
-
-    Of the relief, also what the frets leave open, as they lie about the line.
-    """
-    u = np.maximum(at.problem.limit_u_mm[limit], LEAST_U_MM)
-    u = np.hypot(u, at.line.relief_shape_u_mm) if limit == "relief" else u
-    return np.asarray(at.problem.coverage_factor * u)
+    """Return what the readings leave open of a limit at the specification's coverage [mm]."""
+    u = at.problem.limit_u_mm[limit]
+    if limit == "relief":  # that of the level line, which the rod is set by
+        u = np.array([at.line.relief_u_mm(at.problem.measurement.heights)])
+    return np.asarray(at.problem.coverage_factor * np.maximum(u, LEAST_U_MM))
 
 
 def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:

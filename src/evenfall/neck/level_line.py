@@ -63,7 +63,6 @@ _L1_FLOOR_MM = 0.002
 _L1_PASSES, _BIWEIGHT_PASSES = 40, 20
 _SETTLED_MM = 1e-4
 _LEAST_SHARE = 0.25  # of the usual uncertainty: no crown weighs more than this would have it
-_MOST_ALIKE = 0.9  # correlation of neighbouring frets; more cannot be told from a bow
 _HARDLY = 1e-6  # weight of a crown that was not read: a string without readings keeps its line
 
 
@@ -111,11 +110,9 @@ class LevelLine:
         Relief of the bow alone [mm].
     relief_weights
         By how much the relief changes with the height of each crown [mm/mm], shape (K, F).
-    relief_rough_u_mm
-        What the neck's own roughness adds to the uncertainty of the relief: it decides which crowns
-        the line goes by, and with other readings it would be others [mm].
-    relief_shape_u_mm
-        What the frets leave open of the relief as they lie about the line, neighbours alike [mm].
+    relief_open_u_mm
+        What the line leaves open of the relief besides the readings: how rough the neck is, which
+        crowns the line goes by, and how much of a turn past the joint is bow [mm].
     scatter_mm
         Robust standard deviation of the crowns about the line [mm].
     follows_arch
@@ -135,8 +132,7 @@ class LevelLine:
     fall_away_mm: float
     relief_mm: float
     relief_weights: FloatArray
-    relief_rough_u_mm: float
-    relief_shape_u_mm: float
+    relief_open_u_mm: float
     scatter_mm: float
     follows_arch: bool
 
@@ -146,7 +142,7 @@ class LevelLine:
     def relief_u_mm(self, heights: Heights) -> float:
         """Return the standard uncertainty of the relief in the heights of the line [mm]."""
         square = heights.variance(np.pad(self.relief_weights, ((0, 0), (1, 1))))
-        return float(np.sqrt(square + self.relief_rough_u_mm**2))
+        return float(np.sqrt(square + self.relief_open_u_mm**2))
 
     @property
     def said(self) -> Sentence:
@@ -235,7 +231,8 @@ def level_line(
         shapes = _Shapes.of(specification, lines, bow, curved=True)
         bent = drawn(shapes, tops - board)
         fit = bent if bent.off_mm < _CURVE_GAIN * fit.off_mm else fit
-    kept = read
+    # lines that might as well be drawn: through the middle, and through all crowns
+    kept, others = read, (fit, fit.settled(read))
     for _ in range(_MOST_PASSES):
         fit = fit.settled(kept)
         gap = np.where(read, tops - board - fit.line_mm, 0.0)
@@ -258,6 +255,7 @@ def level_line(
     )
     fall = np.minimum(past, 0.0)
     weights = np.where(read, fit.weights_of(bow.weights, np.abs(rise + fall) > 0.0), 0.0)
+    relief = bow.relief_mm(level - board - fall)
     usual_u_mm = _median(scatter_u_mm(measurement.heights)[read])
     rough_mm2 = max(fit.scatter_mm**2 - usual_u_mm**2, _LEAST_SCATTER_MM**2)
     return LevelLine(
@@ -272,10 +270,13 @@ def level_line(
         standing=_standing(alone, seen.tilt_mm),
         hump_mm=float(rise[:, -1].mean()),
         fall_away_mm=float(-fall[:, -1].mean()),
-        relief_mm=bow.relief_mm(level - board - fall),
+        relief_mm=relief,
         relief_weights=weights,
-        relief_rough_u_mm=float(np.sqrt(np.square(weights).sum() * rough_mm2)),
-        relief_shape_u_mm=_shape_u_mm(weights, np.where(kept.all(axis=0), crowns.mean_mm, 0.0)),
+        relief_open_u_mm=math.sqrt(
+            float(np.square(weights).sum()) * rough_mm2
+            + sum((bow.relief_mm(one.line_mm - one.past_joint_mm) - relief) ** 2 for one in others)
+            + (bow.relief_mm(fit.line_mm) - relief) ** 2 / 3.0
+        ),
         scatter_mm=fit.scatter_mm,
         follows_arch=follows,
     )
@@ -450,21 +451,6 @@ class _Fit:
         row = self.shapes.past[:, -1].mean(axis=0) @ self.shapes.past_rows
         variance = row @ np.linalg.solve(self.shapes.normal(self.weight), row)
         return bool(row @ self.coefficients > _KINK_U * np.sqrt(variance))
-
-
-def _shape_u_mm(weights: FloatArray, off_mm: FloatArray) -> float:
-    """Return the standard uncertainty of a weighted sum over frets that lie so far off, (F,).
-
-    Neighbours that lie off alike count as fewer: a process of first order with their correlation
-    has the variance of a sum that many times larger (Bayley and Hammersley, Supplement to J. R.
-    Stat. Soc. 8 (1946) 184; from memory).
-    """
-    square = float((off_mm**2).sum())
-    if square == 0.0:
-        return 0.0
-    alike = min(max(float((off_mm[1:] * off_mm[:-1]).sum()) / square, 0.0), _MOST_ALIKE)
-    of_one = square / np.count_nonzero(off_mm) * (1.0 + alike) / (1.0 - alike)
-    return float(np.sqrt(of_one * (weights.sum(axis=0) ** 2).sum()))
 
 
 def _shares_of_u(u_mm: FloatArray, read: BoolArray) -> FloatArray:

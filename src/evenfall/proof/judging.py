@@ -342,7 +342,7 @@ def derived_relief(case: Case) -> tuple[float, list[BudgetLine], int]:
     beside = BudgetLine(
         sentence("board, wear and which crowns the level line goes by"),
         case.line.relief_mm - straight_mm,
-        case.line.relief_rough_u_mm,
+        case.line.relief_open_u_mm,
     )
     return case.line.relief_mm, [*lines, beside], count
 

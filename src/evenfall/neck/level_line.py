@@ -228,7 +228,7 @@ def level_line(
         if follows := along.off_mm < _ARCH_GAIN * fit.off_mm:
             fit, board = along, np.zeros_like(board)
     if specification.frets - specification.board.joint_fret >= _FRETS_OF_CURVE:
-        shapes = _Shapes.of(specification, lines, bow, curved=True)
+        shapes = _Shapes.of(specification, lines, bow, 2)
         bent = drawn(shapes, tops - board)
         fit = bent if bent.off_mm < _CURVE_GAIN * fit.off_mm else fit
     # lines that might as well be drawn: through the middle, and through all crowns
@@ -256,6 +256,7 @@ def level_line(
     fall = np.minimum(past, 0.0)
     weights = np.where(read, fit.weights_of(bow.weights, np.abs(rise + fall) > 0.0), 0.0)
     relief = bow.relief_mm(level - board - fall)
+    unturned = fit.through(_Shapes.of(specification, lines, bow, 0)).settled(kept)
     usual_u_mm = _median(scatter_u_mm(measurement.heights)[read])
     rough_mm2 = max(fit.scatter_mm**2 - usual_u_mm**2, _LEAST_SCATTER_MM**2)
     return LevelLine(
@@ -275,7 +276,7 @@ def level_line(
         relief_open_u_mm=math.sqrt(
             float(np.square(weights).sum()) * rough_mm2
             + sum((bow.relief_mm(one.line_mm - one.past_joint_mm) - relief) ** 2 for one in others)
-            + (bow.relief_mm(fit.line_mm) - relief) ** 2 / 3.0
+            + sum((bow.relief_mm(one.line_mm) - relief) ** 2 / 3.0 for one in (fit, unturned))
         ),
         scatter_mm=fit.scatter_mm,
         follows_arch=follows,
@@ -315,12 +316,10 @@ class _Shapes:
     past_rows: FloatArray  # coefficients of these from those of the frame, (number of shapes, P)
 
     @staticmethod
-    def of(
-        specification: Specification, lines: StringLines, bow: Bow, *, curved: bool = False
-    ) -> _Shapes:
+    def of(specification: Specification, lines: StringLines, bow: Bow, turns: int = 1) -> _Shapes:
         """Return a straight line for each string, the bow, its skew, and the board past the joint.
 
-        There it turns off straight, or `curved` as well.
+        There it goes on as it was, or `turns` off: 1, straight; 2, and curved.
         """
         longest = lines.station_mm.max()
         x, y = lines.station_mm[:, 1:] / longest, lines.y_mm[:, 1:]
@@ -331,7 +330,7 @@ class _Shapes:
         if y.any():  # bass and treble sides may bow differently
             columns.append(bow.frets * y / np.abs(y).max())
         turned = np.maximum(0.0, x - (fret_distance_mm(1.0, joint) * scale)[:, None])
-        past = [turned, turned**2][: curved + 1] if x.shape[1] - joint >= _FRETS_PAST_JOINT else []
+        past = [turned, turned**2][:turns] if x.shape[1] - joint >= _FRETS_PAST_JOINT else []
         frame, back = np.linalg.qr(np.stack([*columns, *past], axis=-1).reshape(x.size, -1))
         rows = np.linalg.inv(back)[len(columns) :]
         return _Shapes(frame, np.stack(past, axis=-1) if past else np.zeros((*x.shape, 0)), rows)
@@ -401,6 +400,11 @@ class _Fit:
             if np.abs(now - before).max() < 0.1 * _SETTLED_MM:
                 break
         return replace(self, coefficients=now, weight=weight)
+
+    def through(self, shapes: _Shapes) -> _Fit:
+        """Return the line of other shapes through the same crowns."""
+        now = shapes.solved(self.weight, self.height_mm)
+        return replace(self, shapes=shapes, coefficients=now)
 
     @property
     def line_mm(self) -> FloatArray:

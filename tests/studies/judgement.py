@@ -66,6 +66,6 @@ without a miss; **no note fails after**: by the true heights of that neck. **To 
 that want a second reading before metal comes off. **Stopped**: plans that end in a gate, in new
 wire, or in an attack that does not fit the targets.
 """,
-    60,
+    200,
     run,
 )

@@ -52,6 +52,6 @@ by the true heights. **Readings**: in all, the closing one among them. **For a p
 the plan ended in a gate twice, in new wire, or in an attack that does not fit the targets. Lengths
 in mm.
 """,
-    60,
+    200,
     run,
 )

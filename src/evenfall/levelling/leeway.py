@@ -34,6 +34,8 @@ LEEWAY_SHARE = 0.5
 STEP_SHARE = 0.5
 """Of what the bench may miss: a saddle or rod that need not move by more than this share of it is
 not asked to, unless nothing else cures; our judgement."""
+_TIE = 1e-3
+"""So much more a saddle's way down costs: of two equal sums, the one that lowers no string."""
 
 
 def with_leeway(at: SetUp) -> SetUp | None:
@@ -140,7 +142,7 @@ def _least_mm(at: SetUp, moves: FloatArray, turn: FloatArray, rows: _Rows) -> Fl
     """Return the least move of each saddle and, last, of the rod that makes all hold."""
     count = at.problem.strings
     found = Program(
-        cost=np.repeat([1.0, 2.0 * count], [2 * count, 2]),
+        cost=np.repeat([1.0, 1.0 + _TIE, 2.0 * count], [count, count, 2]),
         low_bound=np.zeros(2 * count + 2),
         high_bound=np.concatenate([moves[1], -moves[0], [turn[1], -turn[0]]]),
         row_weights=rows[0],

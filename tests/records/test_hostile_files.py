@@ -231,6 +231,12 @@ HOSTILE: dict[str, Any] = {
     "bomb": bomb,
     "small bomb": small_bomb,
     "ten million empty members": many_members,
+    "ten million empty entries": lambda m, k: zipped(
+        signed({**m, "entries.jsonl": b"{}\n" * 10_000_000}, k)
+    ),
+    "ten million empty lines": lambda m, k: zipped(
+        signed({**m, "entries.jsonl": b"\n" * 10_000_000}, k)
+    ),
     "member longer than the directory says": lying_size,
     "encrypted": encrypted,
     "facts changed": with_row("entries.jsonl", lambda r: r.update(facts='{"salt":"x"}')),

@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, Row, select
+from sqlalchemy.dialects import postgresql, sqlite
 
 from evenfall.codec import plain
 from evenfall.errors import BrokenFileError, RequestError
@@ -162,7 +163,7 @@ class Archive:
             for filing in filings
         ]
         with self.writing() as connection:
-            number = self._next_number(connection)
+            number = self._next_number(connection, len(filings))
             name = dossier or secrets.token_hex(16)
             heads = _heads(connection, name)
             if dossier is not None and not heads:
@@ -183,13 +184,16 @@ class Archive:
                 made.append(entry)
                 last = (entry.hash,)
                 known.add(entry.hash)
-            connection.execute(ARCHIVE.update().values(entries=number - 1 + len(made)))
         return tuple(made)
 
-    def _next_number(self, connection: Connection) -> int:
-        """Return the number of the next entry, this writer being the only one from here on."""
-        row = select(ARCHIVE.c.entries).with_for_update()
-        return int(connection.execute(row).scalar_one()) + 1
+    def _next_number(self, connection: Connection, count: int = 0) -> int:
+        """Return the number of the next entry, this writer being the only one from here on.
+
+        So many entries are counted as there; if fewer come about, the call has to say so.
+        """
+        counted = ARCHIVE.update().values(entries=ARCHIVE.c.entries + count)
+        there = connection.execute(counted.returning(ARCHIVE.c.entries)).scalar_one()
+        return int(there) - count + 1
 
     def _entry(
         self,
@@ -498,6 +502,8 @@ def entry_of(row: Row[Any]) -> Entry:
 
 def whole_row(row: Row[Any]) -> bool:
     """Say whether a row holds what it must; one of a page of zeros does not."""
+    if None not in tuple(row):
+        return True
     return all(value is not None for name, value in row._mapping.items() if name != "facts")
 
 
@@ -537,7 +543,8 @@ def _heads(connection: Connection, dossier: str) -> list[tuple[str, tuple[str, .
 
 
 def _insert_new(connection: Connection, table: Any, row: Mapping[str, Any]) -> None:
-    """Insert a row named by its hash, unless it is there; nobody else writes meanwhile."""
-    there = select(table.c.sha256).filter_by(sha256=row["sha256"])
-    if connection.execute(there).first() is None:
-        connection.execute(table.insert().values(**row))
+    """Insert a row named by its hash, unless it is there."""
+    insert: Any = {"sqlite": sqlite.insert, "postgresql": postgresql.insert}[
+        connection.dialect.name
+    ]
+    connection.execute(insert(table).values(**row).on_conflict_do_nothing())

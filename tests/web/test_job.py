@@ -40,8 +40,8 @@ def open_new(page: Page, serial: str) -> None:
     expect(page.get_by_role("heading", level=1)).to_have_text(serial)
 
 
-def upload(page: Page, stage: str) -> None:
-    content = Source.invented(f"tesquil-{stage}.csv").content
+def upload(page: Page, stage: str, content: bytes | None = None) -> None:
+    content = content or Source.invented(f"tesquil-{stage}.csv").content
     assert content is not None
     page.set_input_files(
         "#files", {"name": f"{stage}.csv", "mimeType": "text/csv", "buffer": content}
@@ -83,7 +83,7 @@ def test_the_whole_job_from_an_empty_archive_to_the_certificate(page: Page) -> N
     for stage, said in (("settled", "Settings come first"), ("after", "3 frets come down")):
         page.get_by_role("link", name="Open the plan").click()
         expect(page.locator("#plan-head")).to_contain_text(said)
-        page.fill("#by", "V. Morwent (invented)")
+        page.fill("#chosen-by", "V. Morwent (invented)")
         page.get_by_role("button", name="Take this plan").click()
         page.get_by_role("link", name="Open the bench sheet").click()
         expect(page.get_by_role("heading", name="Cautions")).to_be_visible()
@@ -123,6 +123,30 @@ def test_typing_is_kept_and_questions_name_the_place(page: Page) -> None:
     page.reload()
     expect(first).to_have_value("21,5")
     assert page.locator("#file").is_disabled()
+
+
+def test_readings_asked_for_again_wait_for_a_reason(page: Page) -> None:
+    content = Source.invented("tesquil-before.csv").content
+    assert content is not None
+    reading = re.search(rb"crown_top,3,9,([0-9.]+)", content)
+    assert reading is not None
+    slipped = b"crown_top,3,9,%.3f" % (float(reading[1]) + 0.2)
+    open_new(page, "WB-0005 (invented)")
+    page.get_by_role("link", name="Measure").first.click()
+    upload(page, "slipped", content.replace(reading[0], slipped))
+    expect(page.get_by_role("link", name="Measure again")).to_be_visible()
+    page.get_by_role("link", name="They are right").click()
+    expect(page.locator("#plan-head")).to_contain_text("have to be taken again")
+    assert page.locator("#take").is_hidden()
+    expect(page.locator("#answer")).to_contain_text("0 of 22")  # no cut is shown
+    page.fill("#reason-1", "a burr, seen and left")
+    page.fill("#by", "V. Morwent (invented)")
+    page.get_by_role("button", name="See the plan with these reasons").click()
+    expect(page.locator("#plan-head")).not_to_contain_text("have to be taken again")
+    expect(page.get_by_text("because a burr, seen and left")).to_be_visible()
+    page.get_by_role("button", name="Take this plan").click()
+    page.get_by_role("link", name="Open the bench sheet").click()
+    expect(page.get_by_text("a burr, seen and left")).to_be_visible()
 
 
 def test_a_lost_connection_is_shown_and_nothing_typed_is_lost(page: Page) -> None:

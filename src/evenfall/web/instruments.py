@@ -86,7 +86,8 @@ def instrument(request: Request, name: str) -> Response:
     if told.measurement is not None:
         found = shop.diagnosis(told)
         seen = found.diagnosis
-        shown["read_again"] = [view.told(one) for one in found.read_again]
+        if told.step == "plan":  # a plan that was taken says itself what it waits for
+            shown["read_again"] = [view.told(one) for one in found.read_again]
         shown["why"] = [
             {"said": view.told(one), "note": _note(one.at.strings, one.at.frets)}
             for one in seen.findings

@@ -128,7 +128,12 @@ def upload(
         **common(told, view),
         key=key,
         names=[source.name for source in sources],
-        findings=[(one.severity, view.told(one), one.where) for one in made.findings],
+        findings=[
+            (one.severity, view.told(one), one.where if one.at.rows else "")
+            for one in made.findings
+            if one not in made.next_readings
+        ],
+        wanted=[view.told(one) for one in made.next_readings],
         picture=next(iter(drawings.values()))(),
     )
 

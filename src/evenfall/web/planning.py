@@ -6,7 +6,7 @@ import time
 from typing import Annotated, Any
 
 import numpy as np
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Form, Query, Request
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 
@@ -49,12 +49,28 @@ def _warm(request: Request, name: str) -> Exploration:
     return shop.open_exploration(name)
 
 
+Texts = Annotated[list[str] | None, Form()]
+
+
+def _accepted(code: list[str] | None, reason: list[str] | None) -> tuple[tuple[str, str], ...]:
+    """Return what somebody accepts, with the reason; what has none is not accepted."""
+    pairs = zip(code or [], reason or [], strict=False)
+    return tuple((what, why.strip()) for what, why in pairs if why.strip())
+
+
 @router.get("")
-def planned(request: Request, name: str) -> Response:
+def planned(
+    request: Request,
+    name: str,
+    code: Annotated[list[str] | None, Query()] = None,
+    reason: Annotated[list[str] | None, Query()] = None,
+    by: str = "",
+) -> Response:
     """Show what the plan would be, and what other wishes would come to."""
     shop = shop_of(request)
     told = shop.story(name)
-    warm = shop.open_exploration(name, told)
+    accepted = _accepted(code, reason)
+    warm = shop.open_exploration(name, told, tuple(map("=".join, accepted)), by)
     spec = warm.specification
     view = View(request, spec)
     found = shop.diagnosis(told).diagnosis
@@ -93,6 +109,8 @@ def planned(request: Request, name: str) -> Response:
         **common(told, view),
         data=data,
         made=made,
+        accepted=accepted,
+        by=by,
         made_said=view.say(made.headline),
         next_said=view.say(made.next_step),
         reasons=[view.say(one) for one in (*made.reasons, made.reason, *made.ask)],
@@ -171,17 +189,13 @@ def take(
     attack_percent: Annotated[float, Form(ge=1.0, le=1000.0)] = 100.0,
     budget_mm: Annotated[str, Form()] = "",
     by: Annotated[str, Form()] = "",
-    code: Annotated[list[str] | None, Form()] = None,
-    reason: Annotated[list[str] | None, Form()] = None,
+    code: Texts = None,
+    reason: Texts = None,
 ) -> Response:
     """File the plan that was chosen, with the readings that were accepted for it."""
     shop = shop_of(request)
     told = shop.story(name)
-    accepted = tuple(
-        f"{what}={why.strip()}"
-        for what, why in zip(code or [], reason or [], strict=False)
-        if why.strip()
-    )
+    accepted = tuple(map("=".join, _accepted(code, reason)))
     warm = shop.exploration(told, accepted, by)
     try:
         budget = float(budget_mm) if budget_mm.strip() else None

@@ -90,11 +90,13 @@ class Shop:
             (plan.content, after.content), lambda: prove(ProveRequest(plan, after))
         )
 
-    def open_exploration(self, name: str, told: Story | None = None) -> Exploration:
+    def open_exploration(
+        self, name: str, told: Story | None = None, accepted: tuple[str, ...] = (), by: str = ""
+    ) -> Exploration:
         """Return the instrument of an open page; a drag asks the archive for nothing."""
         if told is None and (kept := self._opened.get(name)) is not None:
             return kept
-        warm = self.exploration(told or self.story(name))
+        warm = self.exploration(told or self.story(name), accepted, by)
         self._opened[name] = warm
         while len(self._opened) > MOST_WARM:
             self._opened.pop(next(iter(self._opened)))

@@ -18,7 +18,7 @@ WORDS: Mapping[str, str] = {
     "door_budget": "the metal that may come off",
     "door_keep": "what stays as it is",
     "door_machine": "the machine",
-    "door_method": "the method",
+    "door_method": "Method",
     "door_serial": "the serial number",
     "door_confirmed_by": "a second reading",
     "door_settled": "rod and saddle as set",

@@ -90,10 +90,21 @@ class Checked:
     measured: MeasureOutcome | None  # the measurement, once nothing is missing
     lacking: tuple[Finding, ...]  # what is missing yet
 
+    @property
+    def wanted(self) -> dict[str, Finding]:
+        """What is worth reading yet, by the field that it goes into."""
+        found = () if self.measured is None else self.measured.next_readings
+        return {
+            f"crown_again:{one.at.strings[0]}:{one.at.frets[0]}": one
+            for one in found
+            if one.at.field == "crown_again" and one.at.strings and one.at.frets
+        }
+
     def as_dict(self, told: Any) -> dict[str, Any]:
         """Return plain values for a page; `told` makes the words of a finding."""
         return {
             "complete": self.measured is not None,
+            "wanted": [{"key": key, "said": told(one)} for key, one in self.wanted.items()],
             "lacking": [told(one) for one in self.lacking],
             "findings": [
                 {"code": one.code, "severity": one.severity, "said": told(one), "keys": list(keys)}

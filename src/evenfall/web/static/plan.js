@@ -102,7 +102,7 @@ function show() {
   takeIt.disabled = !may;
   one("#take-said").textContent = !specified
     ? "Action and relief are tried out here; a plan to take keeps those of the specification."
-    : may ? "" : "A plan that leaves notes failing cannot be taken from the sliders; go back to what holds.";
+    : may ? "" : "This leaves notes that fail. Choose a method that holds, or other targets in the specification.";
 }
 
 function paint() {

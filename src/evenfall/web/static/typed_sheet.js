@@ -62,6 +62,24 @@ customElements.define("typed-sheet", TypedSheet);
 const fields = /** @type {HTMLInputElement[]} */ ([...document.querySelectorAll("[data-key]")]);
 const by = new Map(fields.map((field) => [field.dataset.key ?? "", field]));
 
+/** Make a field for a crown that is asked for once more. @param {string} key */
+function again(key) {
+  if (by.has(key)) return;
+  const [, string, fret] = key.split(":");
+  const box = document.createElement("div");
+  box.className = "field";
+  const label = document.createElement("label");
+  label.htmlFor = key;
+  label.textContent = `Crown again, string ${string}, fret ${fret}`;
+  const field = document.createElement("input");
+  Object.assign(field, { id: key, inputMode: "decimal", autocomplete: "off", size: 8, maxLength: 24 });
+  field.dataset.key = key;
+  box.append(label, field);
+  one("#again").append(box);
+  fields.push(field);
+  by.set(key, field);
+}
+
 function values() {
   return Object.fromEntries(fields.filter((field) => field.value.trim()).map((field) => [field.dataset.key ?? "", field.value.trim()]));
 }
@@ -78,6 +96,7 @@ function restore() {
   const draft = JSON.parse(localStorage.getItem(DRAFT) ?? "null");
   if (!draft) return;
   for (const [key, value] of Object.entries(draft.values)) {
+    if (key.startsWith("crown_again:")) again(key);
     const field = by.get(key);
     if (field) field.value = String(value);
   }
@@ -87,18 +106,19 @@ function restore() {
   keep();
 }
 
-/** @param {Asked[]} findings @param {string[]} lacking @param {boolean} complete */
-function show(findings, lacking, complete) {
+/** @param {Asked[]} findings @param {string[]} lacking @param {boolean} complete @param {string[]} [wanted] */
+function show(findings, lacking, complete, wanted = []) {
   document.querySelectorAll(".asked").forEach((box) => box.classList.remove("asked"));
   questions.replaceChildren();
   for (const asked of findings) {
     for (const key of asked.keys) by.get(key)?.parentElement?.classList.add("asked");
     questions.append(question(asked));
   }
-  if (!findings.length && lacking.length) {
+  const more = complete ? wanted : findings.length ? [] : lacking;
+  if (more.length) {
     const said = document.createElement("p");
     said.className = "quiet";
-    said.textContent = `Still to read. ${lacking.join(" ")}`;
+    said.textContent = `${complete ? "Worth reading yet, so that a slip would show." : "Still to read."} ${more.join(" ")}`;
     questions.append(said);
   }
   file.disabled = !complete;
@@ -127,7 +147,8 @@ const checkNow = latestWins(async () => {
   if (!Object.keys(values()).length) { show([], [], false); return; }
   try {
     const answer = await (await ask(`${data.base}/measure/check`, sheet())).json();
-    show(answer.findings, answer.lacking, answer.complete);
+    for (const wanted of answer.wanted) again(wanted.key);
+    show(answer.findings, answer.lacking, answer.complete, answer.wanted.map((/** @type {{said: string}} */ w) => w.said));
   } catch (error) {
     if (error instanceof Refused) show([{ code: "", severity: "error", said: error.message, keys: [] }], [], false);
     throw error;

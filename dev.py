@@ -32,7 +32,8 @@ USAGE = """usage: python3 dev.py JOB [ARGUMENTS]
 
   serve [...]          open the pages with invented instruments in the browser of this machine;
                        the arguments go to evenfall serve
-  demo [DIR]           run the whole job once on an invented instrument, pictures included
+  demo [DIR]           run the whole job once on an invented instrument, pictures included, and
+                       make an archive of three invented years
   test [--all] [...]   run the tests; the rest goes to pytest. --all adds the slow ones: every
                        example of each property instead of the first 4, whole necks played, every
                        scanner and file size, a tenth of each study
@@ -212,8 +213,14 @@ def demo(arguments: list[str]) -> int:
         arguments = [*arguments, "--open"]  # somebody is watching: show the picture
     say(" ".join(["evenfall", "demo", *arguments]))
     # In the caller's folder, so that a relative DIR means what it says.
-    command = [str(program(VENV, "evenfall")), "demo", *arguments]
-    return subprocess.call(command, env=clean_environment())
+    evenfall = str(program(VENV, "evenfall"))
+    code = subprocess.call([evenfall, "demo", *arguments], env=clean_environment())
+    named = [argument for argument in arguments if not argument.startswith("-")]
+    archive = Path(named[0] if named else "evenfall-demo") / "archive"
+    if code or archive.exists() or arguments[:1] in (["-h"], ["--help"]):
+        return code
+    say(f"evenfall archive example {archive}")
+    return subprocess.call([evenfall, "archive", "example", str(archive)], env=clean_environment())
 
 
 def serve(arguments: list[str]) -> int:

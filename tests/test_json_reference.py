@@ -293,6 +293,7 @@ def dossiers(run: Callable[..., Any]) -> dict[str, list[Any]]:
         "archive verify": [sound, run("archive", "verify", *here)],
         "archive copy": copies,
         "archive doctor": put_right,
+        "archive example": [run("archive", "example", "years")],
     }
 
 

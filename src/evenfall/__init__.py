@@ -72,6 +72,7 @@ if TYPE_CHECKING:
         check_specification,
         demo,
         diagnose,
+        example_archive,
         measure,
         neck,
         pitch,
@@ -132,6 +133,7 @@ __all__ = [
     "check_specification",
     "demo",
     "diagnose",
+    "example_archive",
     "measure",
     "neck",
     "pitch",
@@ -152,7 +154,7 @@ _ROOMS = {
         "ProgramCheckRequest ProgramRequest ProveRequest SheetRequest Source StarterRequest "
         "TemplateRequest check_machine check_program check_specification demo diagnose "
         "measure neck pitch plan play program prove sheet starter template "
-        "AddRequest Dossiers NoteRequest archive"
+        "AddRequest Dossiers NoteRequest archive example_archive"
     ),
     "instrument": "Specification read_specification",
     "measurement": "Heights Measurement Origin",

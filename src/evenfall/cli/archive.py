@@ -601,3 +601,25 @@ def doctor(*, save_to: Path | None, erase: str, address: str, as_json: bool) -> 
         for line in told:
             click.echo(line)
     return 0
+
+
+@command.command()
+@path_argument("folder", help="Folder to make; it must not be there yet.")
+@json_option
+def example(*, folder: Path, as_json: bool) -> None:
+    """Make an archive of six invented instruments over three years in FOLDER, to look at.
+
+    Workshops, partner, persons, instruments and every reading are invented.
+    """
+    from evenfall import workshop
+    from evenfall.wording import say
+
+    with Waiting() as waiting:
+        made = workshop.example_archive(str(folder), waiting)
+    if as_json:
+        show_json({"archive": made.address, "dossiers": made.dossiers})
+        return
+    for step in made.steps:
+        click.echo(say(step, "mm", WORDS))
+    _print("{n} invented dossiers are in {folder}.", n=made.dossiers, folder=made.address)
+    click.echo(f"To look at one: evenfall archive show UY-0431 --archive {folder}")

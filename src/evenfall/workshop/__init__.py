@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from evenfall.workshop.demonstration import DemoRequest, demo
     from evenfall.workshop.describing import MachineCheckRequest, check_machine
     from evenfall.workshop.diagnosing import DiagnoseRequest, diagnose
+    from evenfall.workshop.invented_years import example_archive
     from evenfall.workshop.measuring import MeasureRequest, measure
     from evenfall.workshop.necks import NeckReadings, NeckRequest, neck
     from evenfall.workshop.opening import Source
@@ -74,6 +75,7 @@ __all__ = [
     "check_specification",
     "demo",
     "diagnose",
+    "example_archive",
     "measure",
     "neck",
     "pitch",
@@ -102,6 +104,7 @@ _ROOMS = {
     "describing": "MachineCheckRequest check_machine",
     "archive_requests": "AddRequest NoteRequest",
     "archives": "Dossiers archive",
+    "invented_years": "example_archive",
 }
 
 

@@ -19,7 +19,9 @@ SERIALS = ("UY-0431", "TR-0057", "UY-0438", "TR-0063", "UY-0452", "TR-0071")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("years") / "archive"
     outcome = workshop.example_archive(str(made))
-    assert outcome.dossiers == len(SERIALS) + 3  # two gauges and a batch of wire
+    assert (
+        outcome.dossiers == len(SERIALS) + 6
+    )  # two gauges, a batch of wire, three guitars in work
     assert [str(step)[:4] for step in outcome.steps] == sorted(str(s)[:4] for s in outcome.steps)
     return made
 

@@ -607,7 +607,7 @@ def doctor(*, save_to: Path | None, erase: str, address: str, as_json: bool) -> 
 @path_argument("folder", help="Folder to make; it must not be there yet.")
 @json_option
 def example(*, folder: Path, as_json: bool) -> None:
-    """Make an archive of six invented instruments over three years in FOLDER, to look at.
+    """Make an archive to look at: six invented instruments over three years, and three in work.
 
     Workshops, partner, persons, instruments and every reading are invented.
     """

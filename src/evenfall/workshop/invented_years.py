@@ -3,7 +3,8 @@
 Six instruments come in, are set up, proved and read again; a contract partner finds a fault; gauges
 are calibrated, wire comes in and is fitted. Every step is done by the use cases themselves, on true
 necks that are read with seeded errors: the same documents and dates each time. Makers, persons and
-numbers are invented, and every model says so in its name, which every page shows.
+numbers are invented, and every model says so in its name, which every page shows. Three guitars are
+in work on the last day.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from evenfall.strings.clearance import open_gap_mm
 from evenfall.wording import say, sentence
 from evenfall.workshop.archive_requests import AddRequest, NoteRequest
 from evenfall.workshop.archives import Dossiers, archive
+from evenfall.workshop.examples import file_examples
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.measuring import MeasureRequest, measure
 from evenfall.workshop.opening import Source
@@ -42,7 +44,7 @@ if TYPE_CHECKING:
     from evenfall.plan import Plan
     from evenfall.wording import Sentence
 
-GAUGE_U_MM, CALIPER_U_MM, HAND_U_MM = 0.004, 0.01, 0.02
+DIAL_U_MM, CALIPER_U_MM, HAND_U_MM = 0.004, 0.01, 0.02
 """Standard uncertainty of the invented readings: height gauge; height of a crown over the board;
 feeler and straightedge."""
 MISS_MM = 0.003
@@ -136,14 +138,14 @@ class _Neck:
         gaps = straightedge_gap_mm(lines, self.crown_top_mm, spec.target.relief_over)
         yield f"relief,{string},{fret},{read(float(gaps[string - 1, fret - 1]), HAND_U_MM, 2)}"
         for k in range(count):
-            yield f"nut_slot,{k + 1},,{read(self.nut_mm[k], GAUGE_U_MM, 3)}"
-            yield f"saddle,{k + 1},,{read(self.saddle_mm[k], GAUGE_U_MM, 3)}"
+            yield f"nut_slot,{k + 1},,{read(self.nut_mm[k], DIAL_U_MM, 3)}"
+            yield f"saddle,{k + 1},,{read(self.saddle_mm[k], DIAL_U_MM, 3)}"
         for k, j in np.ndindex(count, frets):
-            yield f"crown_top,{k + 1},{j + 1},{read(float(self.crown_top_mm[k, j]), GAUGE_U_MM, 3)}"
+            yield f"crown_top,{k + 1},{j + 1},{read(float(self.crown_top_mm[k, j]), DIAL_U_MM, 3)}"
         for k, j in np.ndindex(count, frets):
             height = read(float(self.crown_height_mm[k, j]), CALIPER_U_MM, 2)
             yield f"crown_height,{k + 1},{j + 1},{height}"
-        yield f"crown_again,1,1,{read(self.crown_top_mm[0, 0], GAUGE_U_MM, 3)}"
+        yield f"crown_again,1,1,{read(self.crown_top_mm[0, 0], DIAL_U_MM, 3)}"
 
 
 class _Years:
@@ -221,7 +223,7 @@ class ExampleOutcome:
 
 
 def example_archive(address: str, progress: Progress = silent) -> ExampleOutcome:
-    """Make an archive of six invented instruments over three years.
+    """Make an archive of six invented instruments over three years, and of three in work.
 
     Parameters
     ----------
@@ -316,3 +318,6 @@ def _third_year(years: _Years, electric: _Neck, ukulele: _Neck) -> Iterator[Sent
     years.read(ukulele.played(0.03), "TR-0057", ROW)
     years.note("TR-0057", "New strings of the same set; read again.", ROW)
     yield sentence("2026  UY-0431 and TR-0057 have been read again: a little wear.")
+    years.on("2026-05-04")
+    file_examples(years.dossiers, at="2026-05-04T09:00:00Z")
+    yield sentence("2026  UY-0415 to UY-0417, three guitars, are in work.")

@@ -91,6 +91,7 @@ def planned(
         "left": view.left,
         "unit": view.unit,
         "method": chosen,
+        "preview": made.part == "settings" and made.metal_mm > 0.0,
         "weakest": weakest(margin_share(found.buzz_force.force_n, found.attack_n)),
         "found": [cell.as_dict() for cell in as_found],
         "first": _told(warm.look(Wishes(chosen), view.unit), view),

@@ -106,7 +106,7 @@ function show() {
 }
 
 function paint() {
-  const names = /** @type {Record<string, string>} */ ({ metal: "What comes off", margin: "Margin after, % of the player’s attack", found: "Margin as found, % of the player’s attack", difference: "Metal of A less metal of B" });
+  const names = /** @type {Record<string, string>} */ ({ metal: data.preview ? "What would come off after the settings: a preview" : "What comes off", margin: "Margin after, % of the player’s attack", found: "Margin as found, % of the player’s attack", difference: "Metal of A less metal of B" });
   one("#map-head").textContent = names[view] ?? "";
   document.querySelectorAll("[data-map]").forEach((b) => b.setAttribute("aria-pressed", String(b instanceof HTMLElement && b.dataset.map === view)));
   if (view === "found") map.paint(data.found, "margin");

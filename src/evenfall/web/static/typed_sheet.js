@@ -26,7 +26,7 @@ class TypedSheet extends HTMLElement {
     grid.style.setProperty("--rows", String(data.strings.length));
     const place = (/** @type {number} */ i) => String(data.left && !upright() ? columns - 1 - i : i);
     for (let i = 0; i < columns; i++) {
-      const made = cell("presentation", "head-column", i === 0 ? "slot" : i > data.frets ? "sadd." : String(i));
+      const made = cell("presentation", "head-column", i === 0 ? "slot" : i > data.frets ? "saddle" : String(i));
       made.style.setProperty("--i", place(i));
       if (i === data.reference) made.classList.add("reference");
       grid.append(made);

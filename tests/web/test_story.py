@@ -1,0 +1,213 @@
+"""Where a job stands by what its dossier holds, and the one next step."""
+
+from __future__ import annotations
+
+import re
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from evenfall import workshop
+from evenfall.errors import RequestError
+from evenfall.measurement import Measurement
+from evenfall.plan import Plan
+from evenfall.web.shop import Shelf
+from evenfall.wording import say
+from evenfall.workshop import AddRequest, MeasureRequest, PlanRequest, ProveRequest, Source
+from evenfall.workshop.archives import Dossiers
+from evenfall.workshop.exploring import Exploration, GivesWay, Wishes
+from evenfall.workshop.outputs import json_file
+from evenfall.workshop.story import Story, lately, report_done, story
+from evenfall.workshop.typed import TypedSheet, check_typed, places
+
+SERIAL = "WB-1 (invented)"
+AT = "2026-05-04T10:00:00Z"
+SPECIFICATION = Source.invented("tesquil.spec.toml")
+
+
+def content(stage: str) -> bytes:
+    found = Source.invented(f"tesquil-{stage}.csv").content
+    assert found is not None
+    return found
+
+
+def read(stage: str, sheet: bytes | None = None) -> Measurement:
+    source = Source(f"{stage}.csv", sheet or content(stage))
+    return workshop.measure(MeasureRequest((source,), SPECIFICATION, SERIAL)).measurement
+
+
+def planned(measurement: Measurement, *, settled: bool = False) -> Plan:
+    source = Source("a.measurement.json", json_file(measurement.as_dict()))
+    return workshop.plan(PlanRequest(source, settled=settled)).plan
+
+
+@pytest.fixture
+def dossiers(tmp_path: Path) -> Iterator[Dossiers]:
+    with workshop.archive(str(tmp_path), make=True) as made:
+        made.add(AddRequest((SPECIFICATION,), serial=SERIAL, new=True))
+        yield made
+
+
+def stands(told: Story) -> tuple[str, str]:
+    return next(stop.name for stop in told.stops if stop.state == "now"), told.step
+
+
+def test_a_job_goes_from_stop_to_stop(dossiers: Dossiers) -> None:
+    def now() -> tuple[str, str]:
+        return stands(story(dossiers, SERIAL))
+
+    assert now() == ("Readings", "measure")
+    assert lately(dossiers, [dossiers.named(SERIAL)]) == {}
+    found = read("before")
+    dossiers.file(found)
+    assert now() == ("Plan", "plan")
+    first = planned(found)
+    assert first.part == "settings"
+    dossiers.file(first)
+    assert now() == ("Work", "work")
+    report_done(dossiers, SERIAL, first.code, at=AT)
+    assert now() == ("Readings", "measure")
+    settled = read("settled")
+    dossiers.file(settled)
+    told = story(dossiers, SERIAL)
+    assert stands(told) == ("Plan", "plan")
+    assert told.settled
+    second = planned(settled, settled=True)
+    dossiers.file(second)
+    assert now() == ("Work", "work")
+    report_done(dossiers, SERIAL, second.code, at=AT)
+    assert now() == ("Proof", "measure")
+    after = read("after")
+    dossiers.file(after)
+    told = story(dossiers, SERIAL)
+    assert stands(told) == ("Proof", "prove")
+    assert not told.proved
+    proof = workshop.prove(
+        ProveRequest(
+            Source("a.plan.json", json_file(second.as_dict())),
+            Source("b.measurement.json", json_file(after.as_dict())),
+        )
+    ).proof
+    dossiers.file(proof)
+    told = story(dossiers, SERIAL)
+    assert stands(told) == ("Proof", "none")
+    assert told.proved
+    assert [say(stop.fact) for stop in told.stops][3:] == ["done", "conforms"]
+    (said,) = lately(dossiers, [told.line.dossier]).values()
+    assert re.fullmatch(r"proved \d{4}-\d\d-\d\d: conforms", say(said))
+
+
+def test_readings_before_the_work_is_reported_are_no_readings_after_it(dossiers: Dossiers) -> None:
+    settled = read("settled")
+    dossiers.file(settled, planned(settled, settled=True))
+    dossiers.file(read("after"))
+    told = story(dossiers, SERIAL)
+    assert stands(told) == ("Plan", "plan")
+    assert "newer readings than the plan" in say(told.said)
+    assert not told.settled
+
+
+def test_a_plan_that_asks_for_readings_leads_back_to_them(dossiers: Dossiers) -> None:
+    value = re.search(rb"crown_top,3,9,([0-9.]+)", content("before"))
+    assert value is not None
+    slipped = b"crown_top,3,9,%.3f" % (float(value[1]) + 0.2)
+    found = read("slipped", content("before").replace(value[0], slipped))
+    plan = planned(found)
+    assert plan.status == "read-again"
+    dossiers.file(found, plan)
+    assert stands(story(dossiers, SERIAL)) == ("Readings", "measure")
+
+
+def test_a_typed_sheet_is_read_as_the_same_sheet_on_paper() -> None:
+    rows = [line.split(",") for line in content("before").decode().splitlines()[2:]]
+    values = {f"{row[0]}:{row[1]}:{row[2]}": row[3].replace(".", ",") for row in rows}
+    sheet = TypedSheet(values, "mm", "0,004")
+    checked = check_typed(sheet, SPECIFICATION, serial=SERIAL)
+    assert checked.measured is not None
+    assert not checked.lacking
+    on_paper = read("before")
+    typed = checked.measured.measurement
+    assert (typed.crown_top_mm == on_paper.crown_top_mm).all()
+    assert checked.wanted  # the first crown once more, and those that the program chooses
+    assert all(key.startswith("crown_again:") for key in checked.wanted)
+    neck, beside = places(checked.measured.specification)
+    assert {one.key for one in neck} | {one.key for one in beside} >= values.keys()
+
+
+def test_a_slip_on_a_typed_sheet_names_its_field_and_a_gap_is_no_slip() -> None:
+    checked = check_typed(TypedSheet({"crown_top:2:7": "21.5", "saddle:1:": "x"}), SPECIFICATION)
+    assert checked.measured is None
+    assert checked.keys == (("saddle:1:",),)
+    begun = check_typed(TypedSheet({"crown_top:2:7": "21.5"}), SPECIFICATION)
+    assert not begun.findings
+    assert begun.lacking
+    assert check_typed(TypedSheet({}), SPECIFICATION).findings == ()
+
+
+@pytest.mark.parametrize("key", ["crown_top", "evil:1:1", "crown_top:1:1:1", "crown_top:-1:1", ""])
+def test_a_place_that_is_none_is_refused(key: str) -> None:
+    with pytest.raises(RequestError, match="no such place"):
+        check_typed(TypedSheet({key: "1"}), SPECIFICATION)
+
+
+def test_what_is_asked_for_may_go_to_and_fro(dossiers: Dossiers) -> None:
+    source = Source("a.measurement.json", json_file(read("settled").as_dict()))
+    warm = Exploration(PlanRequest(source, settled=True))
+    first = warm.look(Wishes(), "mm")
+    for other in (
+        Wishes(attack_share=0.8),
+        Wishes(action_change_mm=0.2),
+        Wishes(relief_mm=0.1),
+        Wishes(budget_mm=0.5),
+        Wishes("level"),
+    ):
+        seen = warm.look(other, "mm")
+        assert seen != first
+        assert seen["may_take"] == other.specified
+    assert warm.look(Wishes(), "mm") == first
+    assert warm.plan(Wishes()).metal_mm == pytest.approx(first["metal_mm"], abs=1e-9)
+    assert warm.look(Wishes(attack_share=0.5), "mm")["metal_mm"] < first["metal_mm"]
+
+
+def test_what_takes_longer_gives_way_to_a_look() -> None:
+    source = Source("a.measurement.json", json_file(read("settled").as_dict()))
+    warm = Exploration(PlanRequest(source, settled=True))
+    warm._looks = 1  # as if somebody waited
+    assert warm.spans(Wishes()) == {}
+    with pytest.raises(GivesWay):
+        warm.plan(Wishes(attack_share=0.9), gives_way=True)
+    warm._looks = 0
+    assert warm.spans(Wishes()).keys() == {"attack", "action", "relief"}
+
+
+def test_a_shelf_makes_a_thing_once_and_lets_the_longest_unused_go() -> None:
+    shelf: Shelf[int] = Shelf(2)
+    made: list[int] = []
+
+    def make(number: int) -> int:
+        time.sleep(0.05)
+        made.append(number)
+        return number
+
+    threads = [threading.Thread(target=shelf.get, args=(1, lambda: make(1))) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert made == [1]
+    shelf.get(2, lambda: make(2))
+    shelf.get(1, lambda: make(-1))
+    shelf.get(3, lambda: make(3))
+    shelf.get(1, lambda: make(-1))
+    shelf.get(2, lambda: make(22))
+    assert made == [1, 2, 3, 22]
+
+
+def test_what_could_not_be_made_is_tried_again() -> None:
+    shelf: Shelf[int] = Shelf(2)
+    with pytest.raises(ZeroDivisionError):
+        shelf.get(1, lambda: 1 // 0)
+    assert shelf.get(1, lambda: 7) == 7

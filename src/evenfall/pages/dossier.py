@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 class Row:
     """One entry as the page shows it."""
 
-    day: str  # when it was filed
+    day: str  # when it was done, where that was said, else when it was filed
     kind: str
     words: str
     person: str

@@ -16,7 +16,11 @@ MODULES = [
     for path in sorted(PACKAGE.rglob("*.py"))
     if ">>> " in path.read_text(encoding="utf-8")
 ]
-SLOW = {"evenfall.workshop.playing"}  # it compiles the motion first
+SLOW = {
+    "evenfall.workshop.playing",  # it compiles the motion first
+    "evenfall.workshop.demonstration",  # the whole job, as the tutorial runs it
+    "evenfall.strings.playtest.whole_neck",  # every note of a neck
+}
 
 
 @pytest.mark.parametrize(

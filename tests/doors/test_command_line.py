@@ -513,6 +513,7 @@ def test_demo_leaves_a_folder_to_start_from(folder: Path) -> None:
     assert again["metal_mm"] == pytest.approx(job["metal_mm"], abs=1e-9)
 
 
+@pytest.mark.slow
 def test_a_kept_table_that_is_damaged_is_computed_anew(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -224,6 +224,7 @@ def test_sounds_before_and_after_have_one_gain() -> None:
     assert re.search(r"full scale is \d+ mm/s of the string, 50 mm from the saddle", said)
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("folder")
 def test_without_a_note_the_worst_one_is_heard() -> None:
     shown = json_of("play", "m.json", "--wav", "worst")
@@ -291,6 +292,7 @@ def test_a_recording_adds_a_level(width: int, channels: int) -> None:
     assert any(told in f["sentence"] for f in shown["findings"])
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("folder")
 def test_a_gentle_recording_gives_only_a_bound() -> None:
     write_pluck(Path("soft.wav"), 0.01)
@@ -316,6 +318,7 @@ def test_a_recording_is_not_written_over() -> None:
 # ---- a plan held against motion -----------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("folder")
 def test_a_plan_is_verified_by_motion() -> None:
     plan = json_of("plan", "m.json", "--verify-by-motion", "-o", "v.json")

@@ -65,6 +65,7 @@ def test_drawings_that_cannot_be_written_leave_no_measurement_behind(folder: Pat
     assert not list(folder.glob("*.measurement.json"))
 
 
+@pytest.mark.slow
 def test_a_scan_alone_is_measured_and_the_gap_is_named(folder: Path) -> None:
     result = run("scan.parquet", "--json")
     assert result.exit_code == NOT_SEATED, result.output

@@ -230,9 +230,9 @@ def test_starting_loads_no_numerical_library() -> None:
     "arguments",
     [
         ("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json"),
-        ("play", "none–such.json"),
         ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--serial", "Nº 7 琴"),
-        ("spec", "check", "tesquil.spec.toml"),
+        pytest.param(("play", "none–such.json"), marks=pytest.mark.slow),
+        pytest.param(("spec", "check", "tesquil.spec.toml"), marks=pytest.mark.slow),
     ],
     ids=lambda given: given[0],
 )

@@ -103,6 +103,7 @@ def test_less_sure_readings_open_no_other_fret(
     assert set(coarser.cut_frets) <= set(surer.cut_frets)
 
 
+@pytest.mark.slow
 @given(kind=st.sampled_from([*KINDS, *OTHER_KINDS]), seed=seeds, reader=readers, factor=factors)
 def test_less_sure_readings_are_kinder_to_every_crown(
     kind: str, seed: int, reader: Reader, factor: float

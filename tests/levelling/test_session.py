@@ -179,6 +179,7 @@ def test_the_methods_come_one_by_one_and_as_the_compared_plan_has_them() -> None
         assert asked.method(result.method) == result
 
 
+@pytest.mark.slow
 def test_what_is_recommended_without_comparing_is_what_comparing_recommends() -> None:
     for seed in range(4):
         neck = invented.as_found("electric", np.random.default_rng(seed))

@@ -60,6 +60,7 @@ def squeezed(text):
     return re.sub(r"\s+", " ", text)
 
 
+@pytest.mark.slow
 def test_every_item_is_listed_with_value_uncertainty_and_verdict():
     result = proof(0.02)
     made = certificate(result, unit="mm")

@@ -34,7 +34,13 @@ def scanned(
 
 
 @pytest.mark.parametrize("unit", ["mm", "in"])
-@pytest.mark.parametrize("model", ["electric", "fanned", "ukulele", "bass", "electric-24"])
+@pytest.mark.parametrize(
+    "model",
+    [
+        *("fanned", "ukulele"),
+        *(pytest.param(m, marks=pytest.mark.slow) for m in ("electric", "bass", "electric-24")),
+    ],
+)
 def test_every_drawing_is_in_order(model: str, unit: str) -> None:
     spec, survey = scanned(model, faulty=True, shadow=0.25 if model == "fanned" else 0.0)
     measurement = to_measurement(survey, spec)
@@ -125,6 +131,7 @@ def test_a_part_of_the_board_that_was_not_seen_is_left_open() -> None:
     assert "Nothing of the board" in shown(board_map(spec, nothing))
 
 
+@pytest.mark.slow
 def test_crown_lines_stand_over_their_rows_at_the_stated_exaggeration() -> None:
     spec = specification("electric")
     recipe = Recipe(
@@ -141,6 +148,7 @@ def test_crown_lines_stand_over_their_rows_at_the_stated_exaggeration() -> None:
     assert float(lifted[0].content[1:-3]) == pytest.approx(300.0, rel=0.2)
 
 
+@pytest.mark.slow
 def test_a_missing_fret_keeps_its_row() -> None:
     spec, survey = scanned(faulty=True)
     svg = crown_lines(spec, survey)

@@ -261,7 +261,9 @@ def test_a_risk_out_of_range_is_refused() -> None:
             decide(1.0, 0.1, lower_mm=0.0, false_acceptance=risk)
 
 
-@pytest.mark.parametrize("repeats", [2, 3, 4, 5])
+@pytest.mark.parametrize(
+    "repeats", [2, *(pytest.param(n, marks=pytest.mark.slow) for n in (3, 4, 5))]
+)
 def test_few_repeats_accept_no_more_often_than_many(repeats: int) -> None:
     """Student's t by GUM G.3: a quantity on its limit, read n times, passes 5 % of the time."""
     chance = np.random.default_rng(repeats)

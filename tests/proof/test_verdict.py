@@ -248,6 +248,7 @@ def test_every_budget_adds_up_line_by_line() -> None:
             assert item.value == pytest.approx(total, abs=1e-9)
 
 
+@pytest.mark.slow
 def test_deviation_uncertainty_against_monte_carlo() -> None:
     chance = np.random.default_rng(11)
     lines, bow, _ = geometry(SPEC)

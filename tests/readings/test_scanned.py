@@ -105,6 +105,7 @@ def codes(findings: tuple[object, ...]) -> set[str]:
     return {f.code for f in findings}  # type: ignore[attr-defined]
 
 
+@pytest.mark.slow
 def test_a_scan_made_from_a_hand_sheet_gives_the_same_plan(tmp_path: Path) -> None:
     spec, sheet, table = tesquil()
     u = float(np.median(sheet.heights.crown_top_u_mm))
@@ -223,6 +224,7 @@ def test_the_state_of_the_strings(tmp_path: Path, strung: bool) -> None:
     assert states
 
 
+@pytest.mark.slow
 def test_a_unit_that_the_frets_contradict_gives_way_and_is_reported(tmp_path: Path) -> None:
     spec, _, _ = tesquil()
     x, y, z = tesquil_points().T
@@ -360,6 +362,7 @@ def test_a_string_hidden_too_far_is_named_has_no_uncertainty_and_comes_from_a_sh
     assert any(f.code == "route" and "from the sheet" in f.sentence for f in whole.findings)
 
 
+@pytest.mark.slow
 def test_the_claim_says_that_the_scanner_s_own_error_is_not_in_it(tmp_path: Path) -> None:
     path = scan_file(tmp_path, tesquil_points())
     told = read_scanned(path, tesquil()[0])

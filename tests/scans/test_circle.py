@@ -96,7 +96,10 @@ def test_weights_count_like_repeated_points() -> None:
     assert weighted.radius_mm == pytest.approx(repeated.radius_mm, abs=1e-10)
 
 
-@pytest.mark.parametrize("robust", [None, "huber", "tukey"])
+@pytest.mark.parametrize(
+    "robust",
+    [None, *(pytest.param(name, marks=pytest.mark.slow) for name in ("huber", "tukey"))],
+)
 def test_the_claimed_uncertainty_of_the_top_is_the_scatter_seen(robust: str | None) -> None:
     fits = [
         fit_circle(*crown(seed, wild=2 if robust else 0), robust=robust)  # type: ignore[arg-type]

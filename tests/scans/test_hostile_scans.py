@@ -167,7 +167,11 @@ TRIANGLE = np.array([[[0.0, 0.0, 0.0], [240.0, 0.0, 0.0], [0.0, 48.0, 0.0]]])
     ("scan", "words"),
     [
         (Mesh(TRIANGLE), "The mesh has 1 triangle; a fretboard needs at least 50"),
-        (Mesh(RANDOM.uniform(-600.0, 600.0, (60, 3, 3))), "are not in this scan"),
+        pytest.param(
+            Mesh(RANDOM.uniform(-600.0, 600.0, (60, 3, 3))),
+            "are not in this scan",
+            marks=pytest.mark.slow,
+        ),
         (RANDOM.uniform(0.0, 300.0, (200_000, 3)), "are not in this scan"),
         (SCAN.points_mm * [1.0, 1.0, 1000.0], "x, y and z are in one unit"),
     ],

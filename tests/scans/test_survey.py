@@ -130,6 +130,7 @@ def test_straight_frets_leave_the_side_open_and_say_so() -> None:
     assert flipped.height_mm[:, ::-1] == pytest.approx(survey.height_mm, abs=0.003)
 
 
+@pytest.mark.slow
 def test_a_scan_upside_down_and_back_to_front_comes_out_the_same() -> None:
     scan, survey, _ = surveyed("ukulele", COARSE)
     for signs in ([1.0, -1.0, -1.0], [-1.0, 1.0, -1.0], [-1.0, -1.0, 1.0]):
@@ -137,6 +138,7 @@ def test_a_scan_upside_down_and_back_to_front_comes_out_the_same() -> None:
         assert other.crown_top_mm == pytest.approx(survey.crown_top_mm, abs=0.001)
 
 
+@pytest.mark.slow
 def test_the_points_are_left_alone_and_their_order_does_not_matter() -> None:
     scan, survey, _ = surveyed("ukulele", COARSE)
     mixed = np.random.default_rng(1).permutation(scan.points_mm)
@@ -158,6 +160,7 @@ def test_missing_points_are_no_points() -> None:
     assert other.crown_top_mm == pytest.approx(survey.crown_top_mm, abs=0.004)
 
 
+@pytest.mark.slow
 def test_a_height_map_gives_what_its_points_give() -> None:
     spec = specification("ukulele")
     recipe = replace(COARSE, outlier_share=0.0)
@@ -301,6 +304,7 @@ def hole(points: FloatArray, low: float, high: float) -> FloatArray:
     return points[(points[:, 1] < low) | (points[:, 1] > high)]
 
 
+@pytest.mark.slow
 def test_what_a_hole_hides_stays_missing() -> None:
     scan = scan_of("ukulele", COARSE)
     lines = scan.lines

@@ -66,6 +66,7 @@ def test_an_assembly_with_body_pegs_and_strings_is_read_from_above(model: str) -
     assert seen.at.strings == tuple(range(1, made.specification.string_count + 1))
 
 
+@pytest.mark.slow
 def test_points_over_all_surfaces_of_closed_bodies_give_the_crowns() -> None:
     made = assembly("ukulele", COARSE, Parts(facets=150))
     points = sampled(made, 20.0)

@@ -227,6 +227,7 @@ def test_what_happens_between_the_moves_is_warned_of(job, sound: str) -> None:
         assert said in found.sentence
 
 
+@pytest.mark.slow
 def test_a_stated_lift_is_compared_with_the_path(job, sound: str) -> None:
     dry = replace(job, lift_mm=20.0).program()
     assert job.faults(dry) == []
@@ -250,7 +251,6 @@ def test_a_lift_stated_otherwise_or_twice_is_refused(job) -> None:
     assert lines_of(job, twice, "program-lift") == [line]
 
 
-@pytest.mark.slow
 def test_a_dry_run_in_inches_is_lifted_as_stated() -> None:
     inch = made_job(4, machine=INCH, lift_mm=20.0)
     assert inch.faults(inch.program()) == []

@@ -90,6 +90,7 @@ def test_crowns_end_on_the_plan_and_nothing_else_is_touched(
     check_crowns(job, job.program())
 
 
+@pytest.mark.slow
 @example(seed=67, turn=0.0, slope=0.004383263504154968, wheel=False)
 @given(
     seed=st.integers(0, 100),

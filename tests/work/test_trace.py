@@ -144,6 +144,7 @@ def programs(draw) -> str:
     return "\n".join([*lines, "M2", ""])
 
 
+@pytest.mark.slow
 @given(programs())
 @draws(60)
 def test_any_program_reads_as_the_interpreter_reads_it(text: str) -> None:

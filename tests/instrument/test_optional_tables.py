@@ -1,4 +1,7 @@
-"""The optional tables and keys about pitch and neck: what they mean, and what is refused."""
+"""The optional tables and keys about pitch and neck: what they mean, and what is refused.
+
+An inch is 25.4 mm (exact); every other value stands in the table that is read.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The relief as the trade states it, between other frets than the first and the last."""
+"""The relief as the trade states it, between other frets than the first and the last.
+
+Shares are worked out by hand from a parabola between the two frets.
+"""
 
 from __future__ import annotations
 

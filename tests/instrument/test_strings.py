@@ -88,7 +88,8 @@ def test_inharmonicity_grows_fourfold_an_octave_up_the_neck() -> None:
 
 # ---- plain steel --------------------------------------------------------------------------------
 
-# Published chart of mass per length of a string company [lb/in], plain steel by gauge [in].
+# Mass per length [lb/in] of plain steel by gauge [in]: J. D'Addario & Company, String tension
+# specifications, catalogue supplement (title from memory; digits alike in four transcriptions).
 CHART = {
     0.008: 0.00001418,
     0.009: 0.00001794,
@@ -162,7 +163,7 @@ def test_every_plain_gauge_of_the_whole_chart() -> None:
 
 
 def test_the_examples_wound_weights_are_the_charts() -> None:
-    """Round wound on steel, nickel plated: published chart of mass per length by gauge [lb/in]."""
+    """Round wound on steel, nickel plated, by gauge [lb/in]: the same company's chart as above."""
     chart = {0.660: 0.00012671, 0.914: 0.00023964, 1.168: 0.00038216}  # 0.026, 0.036, 0.046 in
     for made in specification(Wishes(strings=6, frets=12)).strings[3:]:
         weight = chart[made.gauge_mm] * POUND_KG / INCH_M

@@ -1,6 +1,7 @@
 """Invented instruments and their readings for the tests of levelling: seeded, small and plain.
 
 A neck is perfect but for what is asked for: relief along the bow, noise on every crown, wear.
+Masses of wound strings: the chart that `tests/instrument/test_strings.py` cites.
 """
 
 from __future__ import annotations

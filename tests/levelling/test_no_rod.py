@@ -1,4 +1,7 @@
-"""A neck without a truss rod: its relief stays as it is, and nobody is told to turn anything."""
+"""A neck without a truss rod: its relief stays as it is, and nobody is told to turn anything.
+
+How far the relief is off is built into the neck; how near it is found: our choice.
+"""
 
 from __future__ import annotations
 

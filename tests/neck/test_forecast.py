@@ -1,4 +1,7 @@
-"""Other strings, the rod, readings without strings, and what a pair of profiles shows."""
+"""Other strings, the rod, readings without strings, and what a pair of profiles shows.
+
+Expected values are worked out by hand from the neck that is made here.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""The level line: which frets stand out, by how much and where, and that nothing else does."""
+"""The level line: which frets stand out, by how much and where, and that nothing else does.
+
+The necks are made here: what was built into one is what has to be found in it.
+How near: our choice.
+"""
 
 from __future__ import annotations
 

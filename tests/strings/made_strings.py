@@ -1,4 +1,7 @@
-"""The strings of the published check values of touch and buzz force."""
+"""The strings of the check values of touch and buzz force.
+
+Masses of wound strings: the chart that `tests/instrument/test_strings.py` cites.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""Invented instruments and necks for the play test: sound ones, and ones with fret errors."""
+"""Invented instruments and necks for the play test: sound ones, and ones with fret errors.
+
+Masses of wound steel strings: the chart that `tests/instrument/test_strings.py` cites;
+those of the others: our choice.
+"""
 
 from __future__ import annotations
 

@@ -21,7 +21,7 @@ QUICK = [reader for reader in READERS if reader != "e57"]
 
 
 def test_the_corpus_holds_something_for_every_reader() -> None:
-    assert {path.name for path in CORPUS.iterdir()} == set(READERS)
+    assert {path.name for path in CORPUS.iterdir() if path.is_dir()} == set(READERS)
     sizes = [path.stat().st_size for path in CORPUS.rglob("*") if path.is_file()]
     assert sum(sizes) < 300_000
 

@@ -8,6 +8,7 @@ import pytest
 from jinja2 import UndefinedError
 
 from evenfall.pages import Page
+from evenfall.pages.dossier import Row, dossier_page
 from evenfall.pictures.inks import DARK, LIGHT, PAGE, PRINT
 from evenfall.pictures.svg import document, rect
 from pages.paper import Reader, outside_references, text_of
@@ -124,3 +125,22 @@ def test_invented_data_is_marked_on_every_page_and_nothing_else_is():
 
 def test_the_title_names_model_and_serial():
     assert "<title>Bench sheet UY-0142, Tesquil</title>" in page().html()
+
+
+def test_a_long_word_in_a_dossier_may_break() -> None:
+    row = Row("2026-03-31", "note", f"Seen {'verylongword' * 12}.", "Q. Ulbrandt", "", "c4dc55499c")
+    page = dossier_page(
+        serial="UY-0417 (invented)",
+        model="Tesquil (invented)",
+        facts=[],
+        code="C4DC55499C",
+        rows=[row],
+        remarks=["y" * 120],
+        unit="mm",
+    )
+    (shown,) = page.content["rows"]
+    longest = max(
+        map(len, re.split(r"[\s\u200b]", f"{shown['words']} {page.content['remarks'][0]}"))
+    )
+    assert longest <= 22
+    assert page.file("pdf").startswith(b"%PDF")

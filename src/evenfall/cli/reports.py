@@ -104,8 +104,10 @@ def show_specification(outcome: CheckOutcome, lengths: Lengths) -> None:
     _show_stated_relief(specification, lengths)
     show_findings(outcome.findings, unit)
     if outcome.consistent:
-        text = "Level frets at these targets stay clear up to {share:share} of the attack."
-        lengths.print(text, share=outcome.ideal.least_share)
+        kept = specification.rule.extra_clearance_mm
+        text = "Level frets at these targets stay clear up to {share:share} of the attack{kept}."
+        told = sentence(", with the extra clearance of {kept:length} kept", kept=kept)
+        lengths.print(text, share=outcome.ideal.least_share, kept=told if kept > 0.0 else "")
         click.echo("The specification is complete and consistent.")
 
 

@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 from evenfall.pages.page import Page
-from evenfall.pages.typesetting import paper_for
+from evenfall.pages.typesetting import breakable, paper_for
 
 if TYPE_CHECKING:
     from evenfall.pages.typesetting import Paper
@@ -46,7 +46,10 @@ def dossier_page(
         "code": code,
         "job": code,
         "job_kind": "dossier",
-        "rows": [asdict(row) for row in rows],
-        "remarks": list(remarks),
+        "rows": [
+            {**asdict(row), "words": breakable(row.words), "person": breakable(row.person)}
+            for row in rows
+        ],
+        "remarks": [breakable(one) for one in remarks],
     }
     return Page("dossier", content, paper or paper_for(unit))

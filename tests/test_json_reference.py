@@ -45,6 +45,10 @@ from evenfall.workshop.motion_check import Disagreement
 ROOT = Path(__file__).resolve().parent.parent
 REFERENCE = ROOT / "docs" / "reference"
 EXAMPLES = ROOT / "docs" / "examples"
+DESCRIBED = (
+    *("yard.machine.toml", "yard.cutters.toml", "row.fixture.toml"),
+    *("yard.parts.toml", "row.parts.toml"),
+)
 CLASSES: dict[str, type[FileContent]] = {"measurement": Measurement, "plan": Plan, "proof": Proof}
 KINDS = tuple(CLASSES)
 LARGE = [pytest.param(kind, marks=pytest.mark.slow) for kind in ("plan", "proof")]
@@ -126,7 +130,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
     for name in (
         *("tesquil.spec.toml", "tesquil-before.csv"),
         *("tesquil-settled.csv", "tesquil-after.csv"),
-        *("yard.machine.toml", "yard.cutters.toml", "row.fixture.toml"),
+        *DESCRIBED,
     ):
         text = (resources.files("evenfall") / "invented" / name).read_text(encoding="utf-8")
         (folder / name).write_text(text, encoding="utf-8")
@@ -239,10 +243,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
             "program check": [
                 run("program", "check", "m.ngc", *cutting[1:], "--plan", "m.plan.json")
             ],
-            "description": [
-                run("machine", "check", name)
-                for name in ("yard.machine.toml", "yard.cutters.toml", "row.fixture.toml")
-            ],
+            "description": [run("machine", "check", name) for name in DESCRIBED],
             "starter": [run("spec", "new", "ukulele")],
             "empty sheet": [run("measure", "--template", "tesquil.spec.toml")],
             "demonstration": [run("demo", "start")],

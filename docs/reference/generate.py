@@ -35,7 +35,7 @@ from evenfall.measurement import Measurement
 from evenfall.plan import Plan
 from evenfall.proof import Proof
 from evenfall.work.descriptions import KINDS as DESCRIPTIONS
-from evenfall.work.descriptions import schema_of
+from evenfall.work.descriptions import SEVERAL, description_schema, schema_of
 from evenfall.workshop.motion_check import MotionCheck
 
 HERE = Path(__file__).resolve().parent
@@ -183,7 +183,7 @@ def machines_page(page: str) -> str:
         ]
         parts.append(f'| | `schema` | What the file is. | `"{schema_of(kind)}"` | needed |')
         for table in tables.values():
-            several = table.name in ("cutter", "clamp", "keep_out")
+            several = table.name in SEVERAL
             name = f"`[[{table.name}]]` " if several else f"`[{table.name}]` "
             for key in table.keys:
                 without = "needed" if key.default is NEEDED else left_out(key)
@@ -284,6 +284,9 @@ def pages() -> dict[Path, str]:
     texts[page] = machines_page(page.read_text(encoding="utf-8"))
     schema = json.dumps(specification_schema(), indent=1, ensure_ascii=False)
     texts[HERE / "schemas" / "specification.schema.json"] = schema + "\n"
+    for name in DESCRIPTIONS:
+        schema = json.dumps(description_schema(name), indent=1, ensure_ascii=False)
+        texts[HERE / "schemas" / f"{name}.schema.json"] = schema + "\n"
     if importlib.util.find_spec("evenfall.cli") is not None:
         from evenfall.cli import main
 

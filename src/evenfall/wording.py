@@ -71,6 +71,7 @@ LIBRARY_WORDS: Mapping[str, str] = {
     "door_found": "found",
     "door_accept_stiffness": "accepted_stiffness",
     "door_machine": "machine",
+    "door_fixture": "fixture",
     "door_archive_add": "archive(…).add(AddRequest(…, instrument=ID)), or new=True",
     "door_archive_doctor": "archive(…).doctor()",
     "door_archive_save": "workshop.archives.saved_from(address, folder)",

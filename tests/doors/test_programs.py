@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from click.testing import CliRunner
 
 from evenfall.cli import main
-from evenfall.errors import RequestError
+from evenfall.errors import Cancelled, RequestError
 from evenfall.files import write_together
 from evenfall.workshop import (
     MachineRequest,
@@ -117,3 +119,58 @@ def test_a_plan_goes_by_the_limits_of_the_machine_that_cuts_it() -> None:
         program(ProgramRequest(made, on))
     with pytest.raises(RequestError, match="takes no metal off by machine"):
         plan(PlanRequest(settled, spec, method="spot", machine=coarse))
+
+
+def with_parts(job) -> ProgramRequest:
+    names = ("yard.machine.toml", "yard.cutters.toml", "yard.fixture.toml", "yard.parts.toml")
+    machine, cutters, fixture, parts = (Source.invented(name) for name in names)
+    on = MachineRequest(machine, cutters, fixture, state="strung", parts=parts)
+    return ProgramRequest(Source("a.plan.json", (job / "a.plan.json").read_bytes()), on)
+
+
+def test_nut_and_fret_ends_of_the_example_are_cut_and_conform(job) -> None:
+    made = program(with_parts(job))
+    assert made.faults == ()
+    assert made.as_dict()["cuts"] == ["frets", "fret ends", "nut"]
+    assert made.proof().verdict == "conforms"
+    assert {"program nut", "program path"} <= made.pictures().keys()
+
+
+def test_a_program_stops_wherever_it_reports(job) -> None:
+    told: dict[str, None] = {}
+    program(with_parts(job), lambda what, _share: told.setdefault(what))
+    assert len(told) > 4
+    for stop in told:
+        after: list[str] = []
+
+        def tell(what: str, _share: float, *, stop: str = stop, after: list[str] = after) -> None:
+            if what == stop or after:
+                after.append(what)
+                raise Cancelled
+
+        with pytest.raises(Cancelled):
+            program(with_parts(job), tell)
+        assert after == [stop]
+
+
+def test_a_command_that_is_stopped_writes_no_program(job, monkeypatch) -> None:
+    from evenfall.cli.waiting import Waiting
+
+    before = sorted(path.name for path in job.iterdir())
+
+    def stop(_: Waiting, what: str, _share: float) -> None:
+        if what == "Judging the simulated cut":
+            raise Cancelled
+
+    monkeypatch.setattr(Waiting, "__call__", stop)
+    done = written(job, "--pictures", job / "new", "-o", job / "stopped.ngc")
+    assert done.exit_code == 130
+    assert "nothing was written" in done.stderr
+    assert sorted(path.name for path in job.iterdir()) == before
+
+
+def test_a_part_that_is_not_described_or_does_not_exist(job) -> None:
+    request = with_parts(job)
+    for cuts, said in ((("saddle",), "no program to write"), (("bridge",), "What is cut must be")):
+        with pytest.raises(RequestError, match=said):
+            program(replace(request, on=replace(request.on, cuts=cuts)))

@@ -10,6 +10,8 @@ from evenfall.work.cautions import machine_cautions
 from evenfall.work.crown_lines import Lie, workpiece
 from evenfall.work.descriptions import read_description
 from evenfall.work.emit import Header, emit
+from evenfall.work.part_lines import CUTS, cuts_of, with_parts
+from evenfall.work.part_paths import part_passes
 from evenfall.work.program_check import (
     Setting,
     cut_faults,
@@ -18,7 +20,7 @@ from evenfall.work.program_check import (
     stated_lift_mm,
 )
 from evenfall.work.program_warnings import program_warnings
-from evenfall.work.simulation import fret_patch, simulate
+from evenfall.work.simulation import patches_of, simulate
 from evenfall.work.toolpath import fret_cutter, fret_passes
 from evenfall.work.trace import trace
 from evenfall.workshop import Source
@@ -45,17 +47,27 @@ class Job:
     fixture: object
     cutter: int | None = None
     lift_mm: float = 0.0
+    parts: object = None
 
     @property
     def setting(self):
         by_number = {one.number: one for one in self.cutters}
         return Setting(
-            self.machine, by_number, self.fixture, "nickel silver", self.plan.code, "a.ngc"
+            self.machine,
+            by_number,
+            self.fixture,
+            "nickel silver",
+            self.plan.code,
+            "a.ngc",
+            self.parts,
         )
 
     def passes(self):
-        cutter = fret_cutter(self.piece, self.cutters, self.machine, "nickel silver", self.cutter)
-        return fret_passes(self.piece, cutter, self.machine, "nickel silver")
+        with_, by = (self.piece, self.cutters, self.machine), "nickel silver"
+        made = ()
+        if any(one.is_cut for one in self.piece.crowns):
+            made = fret_passes(self.piece, fret_cutter(*with_, by, self.cutter), self.machine, by)
+        return (*made, *part_passes(*with_, by))
 
     def program(self):
         header = Header(
@@ -67,10 +79,13 @@ class Job:
             places_mm=((sentence("crown of fret 1, string 1"), *self.piece.crown_point(1, 1)),),
             cautions=tuple(
                 (one.topic, one.sentence)
-                for one in machine_cautions("nickel silver", strung=self.piece.state == "strung")
+                for one in machine_cautions(
+                    self.setting.materials, strung=self.piece.state == "strung"
+                )
             ),
             safe_z_mm=self.piece.top_mm + self.machine.safe_height_mm,
             lift_mm=self.lift_mm,
+            cuts=cuts_of(self.piece),
         )
         return emit(self.passes(), header, self.machine, self.fixture)
 
@@ -80,8 +95,7 @@ class Job:
         return traced, self.simulated(traced)
 
     def simulated(self, traced):
-        untouched = tuple(fret_patch(self.piece, crown) for crown in self.piece.crowns)
-        return simulate(untouched, traced, self.setting.cutters)
+        return simulate(patches_of(self.piece), traced, self.setting.cutters)
 
     def faults(self, text):
         """Return everything that is wrong with a program."""
@@ -135,6 +149,8 @@ def made_job(
     frets=22,
     fixture=False,
     most=4,
+    parts="",
+    cuts=CUTS,
     **instrument,
 ):
     """Return a job of an invented instrument; of the frets to cut, the last `most`."""
@@ -147,7 +163,9 @@ def made_job(
         text=text_of(strings, frets, unit=unit, **instrument),
         need_mm=0.12,
     )
-    piece = workpiece(spec, plan, state=state).placed(lie or Lie())
+    described_parts = read_description(parts) if parts else None
+    piece = with_parts(workpiece(spec, plan, state=state), spec, plan, described_parts, cuts=cuts)
+    piece = piece.placed(lie or Lie())
     cut = [crown.fret for crown in piece.crowns if crown.is_cut][-most:]
     crowns = tuple(
         crown if crown.fret in cut else replace(crown, removal_mm=0.0 * crown.removal_mm)
@@ -163,7 +181,28 @@ def made_job(
         described(f"{machine}.fixture.toml") if fixture else None,
         cutter,
         lift_mm,
+        described_parts,
     )
+
+
+def parts_text(*, stock=0.6, spacing="equal gaps", material="bone", round_mm=2.0):
+    """Return a description of nut, saddle and fret ends."""
+    return f"""schema = "evenfall/parts@1"
+[parts]
+name = "made for a test"
+[nut]
+material = "{material}"
+spacing = "{spacing}"
+thickness = 5.0
+stock = {stock}
+[saddle]
+material = "{material}"
+thickness = 3.2
+round = {round_mm}
+over_bridge = 3.0
+stock = {stock}
+[fret_ends]
+"""
 
 
 #: Kinds of instruments, by name: four to twelve strings, flat and round boards, fans, either hand.
@@ -182,7 +221,10 @@ KINDS = {
 
 
 def varied_jobs():
-    """Yield forty jobs by name: every kind, both machines, both cutters where they can."""
+    """Yield forty jobs by name: every kind, both machines, both cutters where they can.
+
+    Half of them cut nut, saddle and fret ends too.
+    """
     for number, (kind, instrument) in enumerate(KINDS.items()):
         fanned = bool(instrument.get("fanned"))
         for machine in (MM, INCH):
@@ -196,6 +238,7 @@ def varied_jobs():
                         "machine": machine,
                         "cutter": 1 if wheel else 2,
                         "state": ("strung", "unstrung")[turn],
+                        "parts": parts_text() if turn else "",
                         **instrument,
                     },
                 )
@@ -206,6 +249,8 @@ def heights_at_crossings(job, patches):
     import numpy as np
 
     for patch in patches:
+        if patch.part is not None:
+            continue
         crown = job.piece.crowns[patch.fret - 1]
         at = np.searchsorted(patch.at_mm, crown.at_mm)
         yield crown, patch, patch.height_mm[at].max(axis=1)

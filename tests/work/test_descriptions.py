@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
+import json
 import re
+import tomllib
+from pathlib import Path
 
+import jsonschema
 import pytest
 
 from evenfall.cli.program_report import description_lines
 from evenfall.errors import DescriptionError
 from evenfall.wording import say
-from evenfall.work.descriptions import KINDS, Fixture, Machine, read_description
+from evenfall.work.descriptions import (
+    KINDS,
+    Fixture,
+    Machine,
+    description_schema,
+    read_description,
+    schema_of,
+)
 from evenfall.workshop import Source
 
 SHIPPED = (
@@ -18,6 +29,8 @@ SHIPPED = (
     "yard.cutters.toml",
     "yard.fixture.toml",
     "row.fixture.toml",
+    "yard.parts.toml",
+    "row.parts.toml",
 )
 
 
@@ -113,7 +126,7 @@ def test_blocks_that_move_nothing_are_taken(block: str) -> None:
 def test_something_else_is_refused_in_one_sentence() -> None:
     assert faults("x") == [
         "a.toml, line 1: This is no description: no line of it is a [table] or a key with its "
-        "value; give a machine, cutters or a fixture (TOML) here."
+        "value; give a machine, cutters, a fixture or parts (TOML) here."
     ]
     assert len(faults("[machine]\nname = 'x'\n")) == 1
 
@@ -130,3 +143,37 @@ def test_the_last_digit_is_said_in_the_unit_of_the_machine(name: str, said: str)
     machine = read_description(text_of(f"{name}.machine.toml"))
     lines = [say(line, machine.unit) for line in description_lines(machine)]  # type: ignore[union-attr]
     assert any(f"coordinate is {said}" in line for line in lines)
+
+
+PUBLISHED = Path(__file__).parents[2] / "docs" / "reference" / "schemas"
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_published_schema_takes_what_ships_and_refuses_what_we_refuse(kind: str) -> None:
+    published = json.loads((PUBLISHED / f"{kind}.schema.json").read_text(encoding="utf-8"))
+    assert published == description_schema(kind)
+    schema = jsonschema.Draft202012Validator(published)
+    schema.check_schema(published)
+    mine = [n for n in SHIPPED if tomllib.loads(text_of(n))["schema"] == schema_of(kind)]
+    assert mine
+    for name in mine:
+        values = tomllib.loads(text_of(name))
+        assert list(schema.iter_errors(values)) == []
+        # each number out of its range, each key misspelt, each table's key taken away
+        refused = 0
+        for table, inner in values.items():
+            for one in inner if isinstance(inner, list) else [inner]:
+                if not isinstance(one, dict):
+                    continue
+                for key, value in [*one.items()]:
+                    if isinstance(value, bool) or not isinstance(value, int | float):
+                        continue
+                    one[key] = 1e9
+                    assert list(schema.iter_errors(values)), (table, key)
+                    one[key] = value
+                    refused += 1
+                one["not_known"] = 1
+                assert list(schema.iter_errors(values))
+                del one["not_known"]
+        assert refused or kind in ("parts",)
+        assert list(schema.iter_errors(values)) == []

@@ -254,3 +254,85 @@ def test_a_lift_stated_otherwise_or_twice_is_refused(job) -> None:
 def test_a_dry_run_in_inches_is_lifted_as_stated() -> None:
     inch = made_job(4, machine=INCH, lift_mm=20.0)
     assert inch.faults(inch.program()) == []
+
+
+def test_what_hangs_on_what_ran_before_has_to_be_stated(job, sound: str) -> None:
+    line = line_with(sound, r"^G21 ")
+    was = sound.split("\n")[line - 1]
+    for word in ("G21", "G90", "G94", "G17"):
+        wrong = changed(sound, line, was.replace(f"{word} ", "", 1))
+        found = [one for one in job.faults(wrong) if one.code == "program-state"]
+        assert len(found) == 1, word
+        assert "does not say" in found[0].sentence
+        assert f"{word}" in found[0].sentence
+    assert re.search(r"G64 P0.010 Q0$", was)
+
+
+def test_corners_that_are_rounded_too_far(job, sound: str) -> None:
+    for word in ("G64", "G64 P0.5"):
+        line = line_with(sound, r"^G64 P", after=line_with(sound, "M3$"))
+        wrong = changed(sound, line, word)
+        assert lines_of(job, wrong, "program-limit") == [line + 1]
+
+
+def test_a_cutter_changed_or_left_in_the_work(job, sound: str) -> None:
+    last = max(n for n, line in enumerate(sound.split("\n"), 1) if line.startswith("G0 Z"))
+    approach = sound.split("\n")[last - 2]
+    assert approach.startswith("G1 Z")
+    wrong = changed(changed(sound, last, "()"), last - 1, "()")
+    assert line_with(wrong, "^M2") in lines_of(job, wrong, "program-rapid")
+    wrong = changed(sound, last, "T2 M6\nS8000 M3\nG0 Z40")
+    wrong = changed(wrong, last - 1, "()")
+    assert last in lines_of(job, wrong, "program-rapid")
+
+
+def test_a_cut_into_the_side_of_a_crown_between_strings(job, sound: str) -> None:
+    crown = next(one for one in job.piece.crowns if one.is_cut)
+    t = 0.5 * (crown.at_mm[0] + crown.at_mm[1])
+    x, y = crown.place(t)
+    z = float(crown.planned([t])[0]) - 1.05
+    line = line_with(sound, r"^M5$", after=100)
+    aside = f"T2 M6\nS8000 M3\nG4 P5\nG0 X{x + 1.9:.3f} Y{y:.3f}\nG1 Z{z:.3f} F200\nG1 Y{y + 2:.3f}"
+    wrong = changed(sound, line, f"{aside}\nG0 Z40\nM5")
+    found = [one for one in job.faults(wrong) if "side of fret" in one.sentence]
+    assert [one.at.lines[0] for one in found]
+    assert found[0].at.lines[0] in (line + 4, line + 5)
+
+
+def test_a_program_without_a_fixture_says_what_is_not_judged(job, sound: str) -> None:
+    (found,) = replace(job, fixture=None).warnings(sound)
+    assert "clamps and the ends of travel" in found.sentence
+
+
+def test_a_wrapped_comment_is_no_label(job) -> None:
+    # the reason breaks exactly before a word that is a label elsewhere
+    from evenfall.wording import sentence
+
+    for pad in range(60, 92):
+        said = sentence("{why}", why=f"{'x' * pad} state: unstrung plan: 0000000000 lift: 3.000 mm")
+        text = replace(job, piece=replace(job.piece, said=said)).program()
+        assert [line for line in text.split("\n") if line.startswith("(state:")] == [
+            "(state: strung)"
+        ]
+        assert not re.search(r"^\((lift|plan: 0)", text, re.MULTILINE)
+
+
+def test_a_plain_machine_of_few_decimals_is_refused() -> None:
+    from evenfall.errors import DescriptionError
+    from evenfall.work.descriptions import read_description
+    from evenfall.workshop import Source
+
+    text = Source.invented("row.machine.toml").text()
+    with pytest.raises(DescriptionError, match="decimals are too few"):
+        read_description(text.replace("decimals = 4", "decimals = 2"))
+
+
+def test_all_of_a_cut_taken_off_at_once(job, sound: str) -> None:
+    bold = replace(job.cutters[0], depth_of_cut_mm=1.0)
+    wrong = replace(job, cutters=(bold, *job.cutters[1:])).program()
+    assert len(wrong) < len(sound)
+    found = [one for one in job.faults(wrong) if one.code == "program-limit"]
+    assert all("off at once" in one.sentence for one in found)
+    deep = {one.said.values["deep"] for one in found}
+    assert max(deep) == pytest.approx(max(c.removal_mm.max() for c in job.piece.crowns), abs=0.01)
+    assert all(wrong.split("\n")[one.at.lines[0] - 1].startswith("G1") for one in found)

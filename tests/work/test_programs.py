@@ -160,7 +160,7 @@ def test_the_header_says_what_the_program_is_for() -> None:
     for word in (job.plan.code, "state: strung", "unit: mm", "work offset: G54", "cutter T1"):
         assert word in head
     for caution in ("starts nothing", "Dry run", "Guards", "hearing", "extraction", "manual"):
-        assert caution in head.replace(")\n(", " ")
+        assert caution in head.replace(")\n(- ", " ")
     assert "invented" in head
     assert body.startswith("G17 G90 G94 G54 G40 G49 G64 P0.01")
     assert body.rstrip().endswith(f"(MSG, end of program {job.plan.code}: all passes done)\nM2\n%")

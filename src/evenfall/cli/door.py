@@ -50,6 +50,7 @@ WORDS: Mapping[str, str] = {
     "door_found": "--found",
     "door_accept_stiffness": "--accept-stiffness",
     "door_machine": "--machine",
+    "door_fixture": "--fixture",
     "door_archive_add": "evenfall archive add FILE --instrument ID, or --new",
     "door_archive_doctor": "evenfall archive doctor",
     "door_archive_save": "evenfall archive doctor --save-to FOLDER",

@@ -50,6 +50,8 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
         touched: tuple[str, ...],
         found: Path | None,
         accepted_stiffness: str,
+        parts: Path | None,
+        cuts: tuple[str, ...],
         **rest: Any,
     ) -> Any:
         from evenfall.workshop import MachineRequest
@@ -63,6 +65,8 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
             dict(map(_touched, touched)),
             source_of(found),
             accepted_stiffness,
+            source_of(parts),
+            cuts,
         )
         return command(on=on, **rest)
 
@@ -107,6 +111,17 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
             default="",
             metavar="REASON",
             help="Why a neck of unmeasured stiffness may be cut unstrung all the same.",
+        ),
+        path_option(
+            "--parts",
+            help="Description of nut, saddle and fret ends (TOML), where they are cut too.",
+        ),
+        click.option(
+            "--only",
+            "cuts",
+            multiple=True,
+            type=click.Choice(["frets", "fret ends", "nut", "saddle"]),
+            help="Cut only this of it, and leave the rest as it is; repeatable.",
         ),
     )
     decorated: Callable[..., Any] = gathered
@@ -204,7 +219,7 @@ def command(
 
     stem = plan.name.removesuffix(".json").removesuffix(".plan")
     target = output or Path(f"{stem}{'.dry-run' if lift_mm else ''}.ngc")
-    given = (on.machine, on.cutters, on.fixture, on.found)
+    given = (on.machine, on.cutters, on.fixture, on.found, on.parts)
     inputs = [plan, *(Path(one.name) for one in given if one is not None)]
     keep_apart([target], inputs, folders=[pictures])
     request = workshop.ProgramRequest(desk.source(plan, "plan", ahead=True), on, cutter, lift_mm)

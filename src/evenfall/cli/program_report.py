@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from evenfall.wording import sentence
-from evenfall.work.descriptions import Fixture, Machine
+from evenfall.work.descriptions import Fixture, Machine, Parts
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -39,6 +39,8 @@ def description_lines(described: Description) -> Iterator[Sentence]:
                 y1=box.y_most_mm,
                 top=box.z_most_mm,
             )
+    elif isinstance(described, Parts):
+        yield from _parts_lines(described)
     else:
         for cutter in described:
             yield from _cutter_lines(cutter)
@@ -78,6 +80,36 @@ def _machine_lines(machine: Machine) -> Iterator[Sentence]:
         digit=machine.digit_mm,
         cut=machine.smallest_cut_mm,
     )
+
+
+def _parts_lines(parts: Parts) -> Iterator[Sentence]:
+    if parts.nut is not None:
+        yield sentence(
+            "{name}: nut of {material}, {thick:size} thick; slots by {spacing}, {more:length} "
+            "wider than their strings, falling {angle:.1f} degrees towards the tuners.",
+            name=parts.name,
+            material=parts.nut.material,
+            thick=parts.nut.thickness_mm,
+            spacing=parts.nut.spacing,
+            more=parts.nut.clearance_mm,
+            angle=math.degrees(parts.nut.floor_rad),
+        )
+    if parts.saddle is not None:
+        yield sentence(
+            "{name}: saddle of {material}, {thick:size} thick, its top round to {radius:size}.",
+            name=parts.name,
+            material=parts.saddle.material,
+            thick=parts.saddle.thickness_mm,
+            radius=parts.saddle.round_mm,
+        )
+    if parts.ends is not None:
+        yield sentence(
+            "{name}: fret ends at {angle:.1f} degrees to upright, from {clear:length} over the "
+            "board.",
+            name=parts.name,
+            angle=math.degrees(parts.ends.angle_rad),
+            clear=parts.ends.clear_mm,
+        )
 
 
 def _cutter_lines(cutter: Cutter) -> Iterator[Sentence]:

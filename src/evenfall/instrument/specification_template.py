@@ -155,31 +155,55 @@ def specification_schema() -> dict[str, Any]:
     It knows what each key may be and which keys there have to be; what has to agree between one key
     and another, only the reader knows.
     """
+    return file_schema(
+        SCHEMA, "Setup specification, a TOML file.", TABLES, "model", {"string": STRING_COUNT}
+    )
+
+
+def file_schema(
+    schema: str,
+    told: str,
+    tables: Mapping[str, Table],
+    head: str,
+    several: Mapping[str, tuple[int, int]],
+) -> dict[str, Any]:
+    """Return the JSON Schema of a TOML file that is read by a table of keys.
+
+    `head` names the table with the unit; of those in `several` there are so many.
+    """
     inch = {"properties": {"units": {"const": "in"}}, "required": ["units"]}
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": SCHEMA,
-        "description": "Setup specification, a TOML file.",
-        "if": {"properties": {"model": inch}, "required": ["model"]},
+        "title": schema,
+        "description": told,
+        "if": {"properties": {head: inch}, "required": [head]},
         "then": {"$ref": "#/$defs/in"},
         "else": {"$ref": "#/$defs/mm"},
-        "$defs": {"mm": _file("mm"), "in": _file("in")},
+        "$defs": {
+            "mm": _file("mm", schema, tables, several),
+            "in": _file("in", schema, tables, several),
+        },
     }
 
 
-def _file(unit: LengthUnit) -> dict[str, Any]:
-    tables: dict[str, Any] = {"schema": {"const": SCHEMA}}
-    for table in TABLES.values():
+def _file(
+    unit: LengthUnit,
+    schema: str,
+    tables: Mapping[str, Table],
+    several: Mapping[str, tuple[int, int]],
+) -> dict[str, Any]:
+    found: dict[str, Any] = {"schema": {"const": schema}}
+    for table in tables.values():
         keys = {key.name: _of_key(key, unit) for key in table.keys}
         made = _object(keys, [key.name for key in table.keys if key.default is NEEDED])
         if table.alternatives:
             made["oneOf"] = [{"required": names} for names in table.alternatives]
         made["description"] = table.help
-        if table.name == "string":
-            least, most = STRING_COUNT
+        if table.name in several:
+            least, most = several[table.name]
             made = {"type": "array", "minItems": least, "maxItems": most, "items": made}
-        tables[table.name] = made
-    return _object(tables, ["schema", *(name for name, t in TABLES.items() if t.needed)])
+        found[table.name] = made
+    return _object(found, ["schema", *(name for name, t in tables.items() if t.needed)])
 
 
 def _object(properties: dict[str, Any], required: Sequence[str]) -> dict[str, Any]:

@@ -49,7 +49,9 @@ def path_over_neck(
     x = np.array([one[0] for one in edges])
     y = np.array([one[1] for one in edges])
     half = 0.5 * piece.width_nut_mm
-    low_x, high_x = min(float(x.min()), 0.0) - _ROOM_MM, float(x.max()) + _ROOM_MM
+    far = [float(one.x_mm) for one in piece.parts if one.is_cut]
+    low_x = min(float(x.min()), 0.0) - _ROOM_MM
+    high_x = max([float(x.max()), *far]) + _ROOM_MM
     low_y, high_y = float(y.min()) - _ROOM_MM, float(y.max()) + _ROOM_MM
     low = np.minimum(traced.start_mm, traced.end_mm)[:, 2]
     working = ~traced.rapid & (low < piece.top_mm + _LOW_MM)
@@ -80,6 +82,9 @@ def path_over_neck(
     )
     for n in range(len(piece.crowns)):
         panel.line(x[n] * per, y[n] * per, "fret", ink=RULE, width_px=1.0)
+    for part in piece.parts:
+        edge = part.place(np.array([part.low_mm, part.high_mm]), 0.0)
+        panel.line(edge[0] * per, edge[1] * per, "nut and saddle", ink=RULE, width_px=2.0)
     for first, last in _runs(traced.rapid):
         places = np.concatenate([traced.start_mm[first : first + 1], traced.end_mm[first:last]])
         panel.line(
@@ -241,6 +246,122 @@ def crown_section(
     chart.table(
         *(f"across, {unit}", f"as found, {unit}", f"after, {unit}", f"planned, {unit}"),
         rows=zip(*(_plain(v) for v in (s * per, found, left, planned)), strict=True),
+    )
+    return chart.drawn(theme)
+
+
+def nut_section(
+    patches: Sequence[Patch],
+    *,
+    specification: Specification,
+    serial: str,
+    unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
+) -> Drawing:
+    """Return the nut at its playing edge, with every slot as planned and as cut virtually."""
+    slots = [(one, one.part) for one in patches if one.part is not None and one.part.part == "nut"]
+    per = in_unit(1.0, unit)
+    rows: list[tuple[int, float, float, float]] = []
+    shapes = []
+    for slot, part in slots:
+        # aside of a slot counts the way that t turned a quarter goes: along Y or against it
+        across = part.y_mm - part.along_x_share * slot.across_mm
+        planned = part.after(slot.at_mm, slot.across_mm)[0]
+        middle = int(np.abs(slot.across_mm).argmin())
+        rows.append((part.string, across[middle], slot.height_mm[0, middle], planned[middle]))
+        order = np.argsort(across)
+        shapes.append(
+            tuple(v[order] * per for v in (across, slot.before_mm[0], slot.height_mm[0], planned))
+        )
+    worst = max(abs(left - planned) for *_, left, planned in rows)
+    chart = Chart(
+        titled(specification, serial, "slots of the nut"),
+        said(
+            "{count:count slot}; each floor ends within {worst:.1f} {fine} of the plan.",
+            unit,
+            count=sum(part.is_cut for _, part in slots),
+            worst=worst * 1000.0 * per,
+            fine=fine_unit(unit),
+        ),
+        "Section at the playing edge, where the strings leave the nut; from the simulated cut.",
+    )
+    low = min(float(left.min()) for _, _, left, _ in shapes)
+    high = max(float(before.max()) for _, before, _, _ in shapes)
+    room = 0.15 * (high - low)
+    panel = chart.panel(
+        (min(float(x[0]) for x, *_ in shapes), max(float(x[-1]) for x, *_ in shapes)),
+        (low - room, high + room),
+        caption=f"height over work zero, {unit}",
+        high_px=190.0,
+    )
+    for across, before, left, planned in shapes:
+        foot = [low - room] * len(across)
+        panel.band(foot, left, "nut that is left", along=across, fill=WASH, edge="")
+        panel.band(left, before, "what comes off", along=across, fill=BAND, edge="")
+        panel.line(across, left, "after the simulated cut", ink=INK, width_px=1.4)
+        panel.line(across, planned, "planned", ink=RISK, width_px=0.8)
+    for string, at, _, _ in rows:
+        panel.write(at * per, panel.y.low, f"string {string}", ink=QUIET)
+    chart.note(f"Foot: place across from the centre line, {unit}.")
+    chart.table(
+        *("string", f"across, {unit}", f"floor after, {unit}", f"floor planned, {unit}"),
+        rows=((k, at * per, left * per, planned * per) for k, at, left, planned in rows),
+    )
+    return chart.drawn(theme)
+
+
+def saddle_crest(
+    patches: Sequence[Patch],
+    *,
+    specification: Specification,
+    serial: str,
+    unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
+) -> Drawing:
+    """Return the saddle's top: heights along its crest, and where the crest runs."""
+    patch, part = next(
+        (one, one.part) for one in patches if one.part is not None and one.part.part == "saddle"
+    )
+    per = in_unit(1.0, unit)
+    t = patch.at_mm
+    columns = [int(np.abs(patch.across_mm - s).argmin()) for s in part.along(part.aside_mm, t)]
+    rows = np.arange(len(t))
+    left, found = patch.height_mm[rows, columns], patch.before_mm[rows, columns]
+    planned = part.along(part.planned_mm, t) + part.leant(t, part.along(part.aside_mm, t))
+    at = np.searchsorted(t, part.at_mm - 1e-9)
+    chart = Chart(
+        titled(specification, serial, "top of the saddle"),
+        said(
+            "Under the strings the crest ends at most {worst:.1f} {fine} over the plan.",
+            unit,
+            worst=float((left - planned)[at].max()) * 1000.0 * per,
+            fine=fine_unit(unit),
+        ),
+        "Heights along the crest from the simulated cut; below, the crest seen from above: the "
+        "line of compensation.",
+    )
+    ends = (float(t[0]) * per, float(t[-1]) * per)
+    heights = np.concatenate([left, found, planned]) * per
+    panel = chart.panel(
+        ends, span(heights.tolist(), least=1.0 * per), caption=f"height, {unit}", high_px=170.0
+    )
+    panel.line(t * per, found * per, "as found", ink=QUIET, dash="4 3")
+    panel.line(t * per, left * per, "after the simulated cut", ink=INK, width_px=1.8)
+    panel.line(t * per, planned * per, "planned", ink=RISK, width_px=1.0)
+    for place, k in zip(part.at_mm, part.strings, strict=True):
+        panel.write(float(place) * per, panel.y.low, f"string {k + 1}", ink=QUIET)
+    half = part.half_mm * per
+    above = chart.panel(ends, (-1.2 * half, 1.2 * half), caption=f"crest, {unit}", high_px=90.0)
+    for edge in (-half, half):
+        above.line([*ends], [edge, edge], "edge of the saddle", ink=RULE, width_px=1.0)
+    above.line(t * per, part.along(part.aside_mm, t) * per, "crest", ink=INK, width_px=1.6)
+    chart.note(f"Foot: place along the saddle from the centre line, {unit}.")
+    chart.table(
+        *("string", f"height after, {unit}", f"planned, {unit}", f"crest aside, {unit}"),
+        rows=(
+            (k + 1, float(left[n]) * per, float(planned[n]) * per, float(s) * per)
+            for k, n, s in zip(part.strings, at, part.aside_mm, strict=True)
+        ),
     )
     return chart.drawn(theme)
 

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from evenfall.instrument import Specification
 
 
@@ -33,6 +35,7 @@ def cautions(
     fills_nut: bool,
     refrets: bool,
     planes_board: bool,
+    by_machine: bool = False,
 ) -> tuple[Caution, ...]:
     """Return the cautions that go with work on rod, saddle, frets, nut or board."""
     pull = "{strings:count string} pull with {pull:tension} in all and can whip: eye protection on."
@@ -69,11 +72,19 @@ def cautions(
     if planes_board:
         told = "Some woods are toxic as dust: extraction and a mask."
         found.append(("Board dust", sentence(told)))
+    if by_machine:
+        of_it = machine_cautions(("nickel silver",), strung=True)
+        found += [(one.topic, one.sentence) for one in of_it if one.topic in _ON_PAPER]
     told = "Local rules and qualified practice come before this sheet."
     found.append(("Above all", sentence(told)))
     return tuple(Caution(topic, said) for topic, said in found)
 
 
+#: Of the cautions of a program, those that a sheet does not have already.
+_ON_PAPER = (
+    *("Before anything", "Dry run", "Guards and interlocks", "Eyes and ears"),
+    *("Clamps", "Start", "Cutters"),
+)
 _DUST = {
     "nickel silver": "Metal chips and dust, nickel among them",
     "stainless": "Chips of stainless steel, with chromium and nickel",
@@ -83,7 +94,7 @@ _DUST = {
 }
 
 
-def machine_cautions(material: str, *, strung: bool) -> tuple[Caution, ...]:
+def machine_cautions(materials: Sequence[str], *, strung: bool) -> tuple[Caution, ...]:
     """Return the cautions that go with a machine program, in its header, on paper and on screen."""
     strings = "Take the strings off, or tie them clear of everything that moves or turns."
     if strung:
@@ -105,8 +116,8 @@ def machine_cautions(material: str, *, strung: bool) -> tuple[Caution, ...]:
         (
             "Dust",
             sentence(
-                "{what}, and wood: extraction running, a mask where it does not catch all.",
-                what=_DUST[material],
+                "{what:list}, and wood: extraction running, a mask where it does not catch all.",
+                what=tuple(dict.fromkeys(_DUST[one] for one in materials)),
             ),
         ),
         (

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from evenfall.neck import NeckModel
     from evenfall.plan import Plan
     from evenfall.wording import Sentence
+    from evenfall.work.part_lines import PartLine
 
 StringState = Literal["strung", "unstrung"]
 """Strings at pitch, or their pull simulated; or strings off."""
@@ -97,6 +98,12 @@ class CrownLine:
         How much of t goes across the neck: the cosine of the fret's angle to a square one.
     base_mm, tilt_ratio
         What the lie on the machine adds to every height at t = 0, and for each mm of t.
+    bevel_ratios
+        How steeply bevels rise from both ends, low t first; 0 where no bevel is cut.
+    bevel_clear_mm
+        How far over the board's edge they begin.
+    edge_slopes
+        How far the board's edges run along t for each mm aside of the crown, low t first.
     """
 
     fret: int
@@ -117,6 +124,9 @@ class CrownLine:
     across_share: float
     base_mm: float = 0.0
     tilt_ratio: float = 0.0
+    bevel_ratios: tuple[float, float] = (0.0, 0.0)
+    bevel_clear_mm: float = 0.0
+    edge_slopes: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self) -> None:
         shut(self)
@@ -148,6 +158,23 @@ class CrownLine:
     def planned(self, t_mm: FloatArray) -> FloatArray:
         """Return the crown line as planned [mm]."""
         return np.asarray(self.found(t_mm) - self.removal(t_mm))
+
+    def bevel(self, t_mm: FloatArray, s_mm: FloatArray | float = 0.0) -> FloatArray:
+        """Return how high the bevels of the ends let it stand [mm]; infinite without any."""
+        t, s = np.broadcast_arrays(np.asarray(t_mm, dtype=float), s_mm)
+        high = np.full(t.shape, np.inf)
+        for end, inwards, ratio, slope in zip(
+            (self.low_mm, self.high_mm),
+            (1.0, -1.0),
+            self.bevel_ratios,
+            self.edge_slopes,
+            strict=True,
+        ):
+            if ratio:
+                edge = float(self.board(np.array([end]))[0]) + self.bevel_clear_mm
+                rise = (t - end - slope * s) * (inwards * ratio + self.tilt_ratio)
+                high = np.minimum(high, edge + rise)
+        return high
 
     def board(self, t_mm: FloatArray) -> FloatArray:
         """Return the board's surface along the fret [mm]."""
@@ -238,6 +265,10 @@ class Workpiece:
         Standard uncertainty of the heights through that conversion, at the relief's lowest [mm].
     said
         How the heights came about, in a sentence.
+    arched
+        Whether the datum of the readings follows the board's arch.
+    parts
+        Slots of the nut, and the saddle's top where that is known.
     """
 
     state: StringState
@@ -249,18 +280,31 @@ class Workpiece:
     strung_change_mm: FloatArray
     conversion_u_mm: float
     said: Sentence
+    arched: bool = False
+    parts: tuple[PartLine, ...] = ()
 
     def __post_init__(self) -> None:
         shut(self)
 
     @property
     def top_mm(self) -> float:
-        """Highest crown top as found [mm]."""
-        return max(float(one.found(one.at_mm).max()) for one in self.crowns)
+        """Highest crown top, or other place that is known, as found [mm]."""
+        crowns = max(float(one.found(one.at_mm).max()) for one in self.crowns)
+        return max([crowns, *(one.top_mm for one in self.parts if one.is_cut)])
+
+    @property
+    def is_cut(self) -> bool:
+        """Whether anything comes off crowns, ends, nut or saddle."""
+        crowns = any(one.is_cut or any(one.bevel_ratios) for one in self.crowns)
+        return crowns or any(one.is_cut for one in self.parts)
 
     def placed(self, lie: Lie) -> Workpiece:
         """Return the same instrument as it lies on the machine."""
-        return replace(self, crowns=tuple(lie.placed_crown(one) for one in self.crowns))
+        return replace(
+            self,
+            crowns=tuple(lie.placed_crown(one) for one in self.crowns),
+            parts=tuple(one.placed(lie) for one in self.parts),
+        )
 
     def half_width(self, x_mm: FloatArray) -> FloatArray:
         """Return half the width of the board [mm]."""
@@ -371,6 +415,7 @@ def workpiece(
         strung_change_mm=change,
         conversion_u_mm=u_mm,
         said=said,
+        arched=level.follows_arch,
     )
 
 

@@ -1,4 +1,4 @@
-"""What a program is made for: a three-axis machine, its cutters, and what holds the instrument.
+"""What a program is made for: machine, cutters, what holds the instrument, and what else is cut.
 
 Each is a TOML file of its own, read by one table of keys as the specification is; every fault in a
 file is reported at once. Feeds and speeds stand in the words of the trade (a length per minute,
@@ -15,6 +15,7 @@ from typing import Any, Literal, TypeAlias, get_args
 from evenfall.errors import DescriptionError
 from evenfall.instrument.specification_file import KeyReader, toml_document
 from evenfall.instrument.specification_keys import NEEDED, Key, Table
+from evenfall.instrument.specification_template import file_schema
 from evenfall.units import LengthUnit
 
 CutterShape = Literal["concave wheel", "ball end", "flat end", "tapered ball", "slitting saw"]
@@ -160,7 +161,54 @@ class Fixture:
     boxes: tuple[Box, ...] = ()
 
 
-Description: TypeAlias = "Machine | tuple[Cutter, ...] | Fixture"
+Spacing = Literal["equal centres", "equal gaps"]
+
+
+@dataclass(frozen=True, slots=True)
+class NutWork:
+    """A nut whose slots a machine cuts."""
+
+    material: Material
+    spacing: Spacing  # of the slots: by their centres, or by the gaps between the strings
+    thickness_mm: float  # along the strings
+    clearance_mm: float  # that a slot is wider than its string
+    floor_rad: float  # how steeply a floor falls from the playing edge to the tuners
+    flare_rad: float  # how far the flanks of a slot may lean
+    stock_mm: float  # how high a new nut stands over its highest floor; 0: its slots are there
+
+
+@dataclass(frozen=True, slots=True)
+class SaddleWork:
+    """A one-piece saddle whose top a machine cuts."""
+
+    material: Material
+    thickness_mm: float
+    round_mm: float  # radius of its top
+    beyond_mm: float  # how far it goes on beyond the outer strings
+    over_bridge_mm: float  # how high the lowest contact planned stands over the bridge
+    stock_mm: float  # how high a new saddle stands over its highest contact; 0: it is there
+
+
+@dataclass(frozen=True, slots=True)
+class EndWork:
+    """Bevels that a machine cuts on the ends of all frets."""
+
+    angle_rad: float  # from upright
+    clear_mm: float  # that they stay over the board's edge
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What besides the crowns a machine cuts; None where it does not."""
+
+    name: str
+    unit: LengthUnit
+    nut: NutWork | None = None
+    saddle: SaddleWork | None = None
+    ends: EndWork | None = None
+
+
+Description: TypeAlias = "Machine | tuple[Cutter, ...] | Fixture | Parts"
 
 _PER_MIN = (1.0, 60.0)
 _UNITS = Key(
@@ -328,12 +376,59 @@ FIXTURE_TABLES: Mapping[str, Table] = {table.name: table for table in (
     Table("keep_out", "One table for each other place to stay out of.", Box, _BOX_KEYS,
           needed=False),
 )}
+_DEGREES = (math.pi, 180.0)
+_OF = Key("material", "choice", "What it is made of.", example="bone", default="bone",
+          choices=("bone", "synthetic", "brass"))
+
+
+def _stock(what: str) -> Key:
+    return Key("stock", "length", f"How high a new {what} stands over the highest place that is "
+               f"planned; 0 for a {what} that is there and is cut lower.", 0, 10, 1.5, 0.0)
+
+
+PARTS_TABLES: Mapping[str, Table] = {table.name: table for table in (
+    Table("parts", "What besides the crowns is cut.", Parts, (
+        Key("name", "text", "What they are called.", example="nut and saddle, long neck"),
+        _UNITS,
+    )),
+    Table("nut", "A nut whose slots are cut.", NutWork, (
+        _OF,
+        Key("spacing", "choice", "How the slots are placed between the outer two: by equal steps "
+            "from centre to centre, or by equal gaps between the strings.",
+            example="equal centres", default="equal centres", choices=get_args(Spacing)),
+        Key("thickness", "length", "Its thickness along the strings.", 1, 15, 5.0),
+        Key("clearance", "length", "How much wider than its string a slot is.", 0, 0.5, 0.05, 0.05),
+        Key("floor_angle", "number", "How steeply a floor falls from the playing edge towards the "
+            "tuners.", 0, 30, 8.0, math.radians(8.0), "8 degrees",
+            to=("floor_rad",), unit="degrees", scale=_DEGREES),
+        Key("flare", "number", "How far the flanks of a slot may lean from upright; no cutter with "
+            "more taper cuts it.", 1, 30, 8.0, math.radians(8.0), "8 degrees",
+            to=("flare_rad",), unit="degrees", scale=_DEGREES),
+        _stock("nut"),
+    ), needed=False),
+    Table("saddle", "A one-piece saddle whose top is cut.", SaddleWork, (
+        _OF,
+        Key("thickness", "length", "Its thickness.", 1, 15, 3.0),
+        Key("round", "length", "Radius of its top.", 0.5, 20, 2.0, 2.0),
+        Key("beyond", "length", "How far it goes on beyond the outer strings.", 0.5, 30, 5.0, 5.0),
+        Key("over_bridge", "length", "How high its lowest place that is planned stands over the "
+            "bridge.", 0.5, 30, 3.0),
+        _stock("saddle"),
+    ), needed=False),
+    Table("fret_ends", "Bevels on the ends of all frets.", EndWork, (
+        Key("angle", "number", "Angle of the bevel to upright.", 10, 60, 35.0,
+            math.radians(35.0), "35 degrees", to=("angle_rad",), unit="degrees", scale=_DEGREES),
+        Key("board_clear", "length", "How far the bevel stays over the edge of the board.",
+            0.02, 0.5, 0.05, 0.05, to=("clear_mm",)),
+    ), needed=False),
+)}
 # fmt: on
 
 KINDS: Mapping[str, Mapping[str, Table]] = {
     "machine": MACHINE_TABLES,
     "cutters": CUTTER_TABLES,
     "fixture": FIXTURE_TABLES,
+    "parts": PARTS_TABLES,
 }
 """What may be described, by the name in the schema of its file."""
 
@@ -343,10 +438,26 @@ def schema_of(kind: str) -> str:
     return f"evenfall/{kind}@1"
 
 
+SEVERAL: Mapping[str, tuple[int, int]] = {
+    "cutter": (1, 999),
+    "clamp": (0, 999),
+    "keep_out": (0, 999),
+}
+"""Tables of which there may be several, and how many."""
+
+
+def description_schema(kind: str) -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of a description of a kind."""
+    told = f"Description, a TOML file: {kind}."
+    tables = KINDS[kind]
+    several = {name: count for name, count in SEVERAL.items() if name in tables}
+    return file_schema(schema_of(kind), told, tables, kind, several)
+
+
 class _Reader(KeyReader):
     """One pass over a description."""
 
-    lists = ("cutter", "clamp", "keep_out")
+    lists = tuple(SEVERAL)
     value_code, unknown_code = "description-value", "description-unknown"
 
     def described(self) -> Description | None:
@@ -363,7 +474,12 @@ class _Reader(KeyReader):
         head = self.document.get(kind)
         given = head.get("units") if isinstance(head, dict) else None
         self.unit = "in" if given == "in" else "mm"
-        made = {"machine": self.machine, "cutters": self.cutters, "fixture": self.fixture}[kind]()
+        made = {
+            "machine": self.machine,
+            "cutters": self.cutters,
+            "fixture": self.fixture,
+            "parts": self.parts,
+        }[kind]()
         self.faults.sort(key=lambda fault: fault.at.lines)
         return None if self.faults else made
 
@@ -400,6 +516,14 @@ class _Reader(KeyReader):
             self.fault(("spindle", "least_speed"), "{key} must not be over most_speed.")
         if values["plunge_feed_mm_per_s"] > values["most_feed_mm_per_s"]:
             self.fault(("axes", "plunge_feed"), "{key} must not be over most_feed.")
+        if not self.faults:
+            machine = Machine(**values)
+            if machine.digit_mm > 2.0 * machine.working_allowance_mm + 1e-9:
+                text = (
+                    "{key} are too few: one last digit is over twice the working_allowance; give "
+                    "more of them, or the allowance that the machine really needs."
+                )
+                self.fault(("machine", "decimals"), text)
         for name in ("start", "end"):
             self.readable(("machine", name), values[name], _RESTFUL)
         for name in ("coolant_on", "coolant_off", "dust_on", "dust_off"):
@@ -476,13 +600,25 @@ class _Reader(KeyReader):
                 boxes.append(Box(**box))
         return None if self.faults else Fixture(**values, boxes=tuple(boxes))
 
+    def parts(self) -> Parts | None:
+        values = self.fields_of("parts", self.table("parts"))
+        found: dict[str, Any] = {}
+        for name, field_name in (("nut", "nut"), ("saddle", "saddle"), ("fret_ends", "ends")):
+            if name in self.document:
+                taken = self.table(name)
+                found[field_name] = None if self.faults else self.made(name, taken)
+        if not found:
+            text = "There is no [nut], no [saddle] and no [fret_ends]; add what is to be cut."
+            self.fault(("parts",), text)
+        return None if self.faults else Parts(**values, **found)
+
 
 def _stems(stem: str) -> tuple[str, str, str]:
     return f"{stem}_speed", f"{stem}_chip_mm", f"{stem}_life"
 
 
 def read_description(text: str, *, source: str = "") -> Description:
-    """Return what a file describes: a machine, cutters in the order of their numbers, or a fixture.
+    """Return what a file describes: a machine, cutters by their numbers, a fixture, or parts.
 
     Parameters
     ----------
@@ -509,7 +645,7 @@ def read_description(text: str, *, source: str = "") -> Description:
         refused=DescriptionError,
         code="description-value",
         no_table="This is no description: no line of it is a [table] or a key with its value; "
-        "give a machine, cutters or a fixture (TOML) here.",
+        "give a machine, cutters, a fixture or parts (TOML) here.",
     )
     reader = _Reader(document, text, source)
     made = reader.described()

@@ -41,7 +41,7 @@ class Header:
     state
         State of the strings that its heights are for.
     material
-        What is cut.
+        What the frets are made of.
     heights
         How its heights came about.
     places_mm
@@ -53,6 +53,8 @@ class Header:
         Where rapids go over the instrument [mm].
     lift_mm
         How far the whole program is lifted for a dry run; 0 for the cut [mm].
+    cuts
+        What is cut: frets, fret ends, nut, saddle.
     """
 
     instrument: str
@@ -64,6 +66,7 @@ class Header:
     cautions: tuple[tuple[str, Sentence], ...]
     safe_z_mm: float
     lift_mm: float = 0.0
+    cuts: tuple[str, ...] = ("frets",)
 
 
 def emit(
@@ -134,9 +137,11 @@ class _Writer:
         digit = machine.digit_mm
         self.lift_mm = math.ceil(header.lift_mm / digit - 1e-9) * digit
         self.safe_mm = math.ceil(header.safe_z_mm / digit - 1e-9) * digit + self.lift_mm
-        self.rounding = f"G64 P{self.number_text(machine.path_tolerance_mm)}"
+        # Q0: short moves along a crown are not to be drawn together, or chords would cut deeper
+        self.rounding = f"G64 P{self.number_text(machine.path_tolerance_mm)} Q0"
         self.numbered = 0
         self.feed = ""
+        self.speed_hz = 0.0
 
     def text(self) -> str:
         return "\n".join([*self.lines, "%", ""])
@@ -172,7 +177,7 @@ class _Writer:
             self.block("M5")
             self.block(f"(MSG, change to cutter T{cutter.number}, {plain_ascii(cutter.name)})")
         self.block(f"T{cutter.number} M6")
-        self.feed = ""
+        self.feed, self.speed_hz = "", 0.0
 
     def feed_move(self, words: str, feed_mm_per_s: float) -> None:
         feed = self.feed_text(feed_mm_per_s)
@@ -208,12 +213,14 @@ class _Writer:
         self.safe()
 
     def spin(self, one: Pass) -> None:
-        """Start the spindle after a tool change, extraction first."""
-        if self.feed:
+        """Start the spindle, or bring it to another speed; extraction first."""
+        if one.speed_hz == self.speed_hz:
             return
-        for word in (self.machine.dust_on, self.machine.coolant_on):
-            if word:
-                self.block(word)
+        if not self.speed_hz:
+            for word in (self.machine.dust_on, self.machine.coolant_on):
+                if word:
+                    self.block(word)
+        self.speed_hz = one.speed_hz
         self.block(f"S{60.0 * one.speed_hz:.0f} M3")
         self.block(f"G4 P{self.machine.spin_up_s:.1f}")
 
@@ -234,6 +241,7 @@ def _head(
     yield f"plan: {header.plan_code}"
     yield f"state: {header.state}"
     yield f"material: {header.material}"
+    yield f"cuts: {', '.join(header.cuts)}"
     yield from _lines(f"machine: {machine.name}")
     yield f"unit: {unit}"
     yield f"work offset: {machine.work_offset}"
@@ -267,12 +275,15 @@ def _head(
 
 
 def _lines(told: str) -> Iterator[str]:
-    """Yield a sentence as comments of a bounded length."""
+    """Yield a sentence as comments of a bounded length.
+
+    A line that goes on begins with a dash, so that no word in it is taken for a label.
+    """
     line = ""
     for word in plain_line(told).split():
         if line and len(line) + 1 + len(word) > LONGEST_COMMENT:
             yield line
-            line = ""
+            line = "-"
         line = f"{line} {word}" if line else word[:LONGEST_COMMENT]
     if line:
         yield line

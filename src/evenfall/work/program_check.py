@@ -14,30 +14,44 @@ from evenfall.errors import NOWHERE, At, Finding
 from evenfall.measurement import Heights, Origin
 from evenfall.units import MM_PER_INCH
 from evenfall.wording import Value, sentence
+from evenfall.work.descriptions import WHEELS
+from evenfall.work.part_check import (
+    SHAPE_MM,
+    TOUCHED_MM,
+    UNDER_MM,
+    contacts,
+    end_faults,
+    part_faults,
+    planned_contacts,
+)
 from evenfall.work.trace import noted
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, IntArray
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.measurement import Measurement
     from evenfall.plan import Plan
     from evenfall.work.crown_lines import CrownLine, Workpiece
-    from evenfall.work.descriptions import Cutter, Fixture, Machine
+    from evenfall.work.descriptions import Cutter, Fixture, Machine, Parts
     from evenfall.work.simulation import Patch
     from evenfall.work.trace import Traced
 
-UNDER_MM = 0.0005
-"""A crown may end up under the planned line by no more than this [mm]."""
-
-TOUCHED_MM = 1e-6
-"""What is lowered by less is not touched [mm]."""
-
-SHAPE_MM = 0.03
-"""How far a finished crown may be off its round across [mm]; our judgement."""
-
+_TO_STATE: Mapping[str, tuple[str, tuple[str, ...]]] = {
+    "units": ("its unit", ("G20", "G21")),
+    "distance": ("what its distances are from", ("G90", "G91")),
+    "feed mode": ("what its feeds are", ("G93", "G94", "G95")),
+    "plane": ("its plane", ("G17", "G18", "G19")),
+    "path control": ("how far corners may be rounded", ("G61", "G64 P")),
+}
 _OVERSPEED = 1.3
 _OVERFEED = 1.3  # of the chip load described; our judgement, as that of the speed
 _LIFT = re.compile(r"(\d+(?:\.\d+)?) (mm|in)\b")
+_WHEEL_BITES = 1.3  # times its depth of cut that a wheel may take off at once; our judgement
+_LANE_BITES = 3.0  # the same of a cutter that goes in lanes, some of which are left out before
+_FLANK_SHARE = 0.9  # of half the wire: further out a crown is as low as the board
 _LIFT_OFF_MM = 0.05  # a stated lift and the path's may differ by this
+_AT_WORK_MM = 0.5  # over the highest place: from here down a cutter may touch
+_AROUND_MM = 8.0  # what is to be cut, that a cutter may be down
+_UP_SHARE = 0.5  # of the safe height: a cutter is up that is as high over the work
 _MARGIN_MM = 15.0  # around the instrument, where rapids have to stay up
 
 
@@ -51,6 +65,17 @@ class Setting:
     material: str
     plan_code: str
     file: str = ""
+    parts: Parts | None = None
+
+    @property
+    def materials(self) -> tuple[str, str, str]:
+        """Materials of frets, nut and saddle."""
+        nut, saddle = (None, None) if self.parts is None else (self.parts.nut, self.parts.saddle)
+        return (
+            self.material,
+            self.material if nut is None else nut.material,
+            self.material if saddle is None else saddle.material,
+        )
 
 
 def _fault(setting: Setting, code: str, line: int, text: str, **values: Value) -> Finding:
@@ -71,8 +96,11 @@ def program_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterat
     yield from _stated(traced, piece, setting)
     yield from _tools(traced, setting)
     yield from _limits(traced, piece, setting)
-    yield from _feeds(traced, piece, setting)
+    for number, use, mine in _uses(traced, piece, setting):
+        yield from _use_faults(traced, setting, number, use, mine)
+    yield from _reach_faults(traced, piece, setting)
     yield from _rapids(traced, piece, setting)
+    yield from _left_down(traced, piece, setting)
     yield from _travel(traced, setting)
     yield from _places(traced, setting)
 
@@ -86,6 +114,11 @@ def _stated(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
     if not traced.offsets:
         text = "The program calls no work offset; add {wanted}."
         yield _fault(setting, "program-state", 0, text, wanted=wanted)
+    for group in traced.unstated[:1]:
+        text = "Before its first move the program does not say {group} ({words:or}); add it."
+        line = int(traced.line[0]) if len(traced.line) else 0
+        named = {"group": _TO_STATE[group][0], "words": _TO_STATE[group][1]}
+        yield _fault(setting, "program-state", line, text, **named)
     states = list(noted(traced, "state"))
     for told, line in [one for one in states if one[0] != piece.state][:1]:
         text = (
@@ -128,7 +161,7 @@ def _tools(traced: Traced, setting: Setting) -> Iterator[Finding]:
         elif not setting.machine.takes(cutter):
             text = "The machine's spindle cannot turn cutter {n}, a {shape}."
             yield _fault(setting, "program-tool", line, text, n=number, shape=cutter.shape)
-        elif setting.material not in cutter.uses:
+        elif not set(setting.materials) & cutter.uses.keys():
             text = "Cutter {n} is not described for {material}."
             yield _fault(setting, "program-tool", line, text, n=number, material=setting.material)
     n = _first(feeds & (traced.tool > 0) & (traced.speed_hz <= 0.0))
@@ -136,37 +169,157 @@ def _tools(traced: Traced, setting: Setting) -> Iterator[Finding]:
         text = "A feed move stands here with the spindle at rest; start it first (M3)."
         yield _fault(setting, "program-tool", int(traced.line[n]), text)
 
+    n = _first(feeds & ~(traced.blend_mm <= setting.machine.path_tolerance_mm + TOUCHED_MM))
+    if n is not None and "path control" not in traced.unstated:
+        text = "Corners may be rounded too far; name at most {most:length} from here (G64 P)."
+        most = setting.machine.path_tolerance_mm
+        yield _fault(setting, "program-limit", int(traced.line[n]), text, most=most)
     for event in [one for one in traced.events if one.word == "M4"][:1]:
         text = "The spindle turns backwards from here (M4); cutters turn with M3."
         yield _fault(setting, "program-tool", event.line, text)
 
 
-def _feeds(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
-    """Yield where a cutter works along the fret faster than its teeth may take."""
+def _uses(
+    traced: Traced, piece: Workpiece, setting: Setting
+) -> Iterator[tuple[int, str, BoolArray]]:
+    """Yield every cutter with a material that it works in, and which of its moves do so."""
+    low = np.minimum(traced.start_mm[:, 2], traced.end_mm[:, 2])
+    working = ~traced.rapid & (low < piece.top_mm + _AT_WORK_MM)
+    place = _where(traced, piece)
+    for number in setting.cutters:
+        for code, material in enumerate(setting.materials):
+            mine = working & (traced.tool == number) & (place == code)
+            if mine.any():
+                yield number, material, mine
+
+
+def _where(traced: Traced, piece: Workpiece) -> IntArray:
+    """Return what each move is nearest to along the neck: 0 frets, 1 nut, 2 saddle."""
+    first, last = (np.array([one.x_mm, one.y_mm]) for one in (piece.crowns[0], piece.crowns[-1]))
+    ahead = (last - first) / np.hypot(*(last - first))
+    middle = 0.5 * (traced.start_mm + traced.end_mm)[:, :2]
+    far = (middle - first) @ ahead
+    place = np.zeros(len(far), dtype=np.int64)
+    for code, name in ((1, "nut"), (2, "saddle")):
+        there = [
+            (np.array([p.x_mm, p.y_mm]) - first) @ ahead for p in piece.parts if p.part == name
+        ]
+        if there and code == 1:
+            place[far < 0.5 * float(np.mean(there))] = code
+        elif there:
+            place[far > 0.5 * (float(np.mean(there)) + float((last - first) @ ahead))] = code
+    return place
+
+
+def _use_faults(
+    traced: Traced, setting: Setting, number: int, material: str, mine: BoolArray
+) -> Iterator[Finding]:
+    """Yield where a cutter works too fast in a material, too long, or is not made for it."""
+    cutter = setting.cutters[number]
+    use = cutter.uses.get(material)
+    if use is None:
+        here = int(mine.argmax())
+        text = "Cutter {n} is not described for {material}, and works in it here."
+        yield _fault(
+            setting, "program-tool", int(traced.line[here]), text, n=number, material=material
+        )
+        return
     step = traced.end_mm - traced.start_mm
     aside = np.hypot(step[:, 0], step[:, 1]) >= 0.5 * np.abs(step[:, 2])
-    low = np.minimum(traced.start_mm[:, 2], traced.end_mm[:, 2]) < piece.top_mm + 0.5
-    judged = traced.feed_mm_per_s <= setting.machine.most_feed_mm_per_s  # what is over is named so
+    # what is over the machine's fastest is named so
+    judged = mine & aside & (traced.feed_mm_per_s <= setting.machine.most_feed_mm_per_s)
+    most = use.chip_mm * cutter.teeth * traced.speed_hz
+    n = _first(judged & (traced.speed_hz > 0.0) & (traced.feed_mm_per_s > _OVERFEED * most))
+    if n is not None:
+        yield _fault(
+            setting,
+            "program-limit",
+            int(traced.line[n]),
+            "Cutter {n} works at {feed:size} a minute; at {speed:.0f} rev/min in {material} "
+            "{most:size} is its feed.",
+            n=number,
+            feed=60.0 * float(traced.feed_mm_per_s[n]),
+            speed=60.0 * float(traced.speed_hz[n]),
+            material=material,
+            most=60.0 * float(most[n]),
+        )
+    rim = math.pi * (cutter.diameter_mm + 2.0 * cutter.groove_depth_mm) * traced.speed_hz
+    n = _first(mine & (rim > _OVERSPEED * use.surface_speed_mm_per_s))
+    if n is not None:
+        yield _fault(
+            setting,
+            "program-limit",
+            int(traced.line[n]),
+            "Cutter {n} runs at {fast:.0f} m/min in {material}; {most:.0f} is its speed.",
+            n=number,
+            fast=0.06 * float(rim[n]),
+            material=material,
+            most=0.06 * use.surface_speed_mm_per_s,
+        )
+    cut = float(traced.length_mm[mine].sum())
+    if cut > use.life_mm:
+        over = np.cumsum(np.where(mine, traced.length_mm, 0.0)) > use.life_mm
+        yield _fault(
+            setting,
+            "program-life",
+            int(traced.line[int(over.argmax())]),
+            "Cutter {n} cuts {cut:.0f} m, and lasts {life:.0f} m in {material}; change it "
+            "between programs, or cut fewer frets at a time.",
+            n=number,
+            cut=cut / 1000.0,
+            life=use.life_mm / 1000.0,
+            material=material,
+        )
+
+
+def _reach_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
+    """Yield where a cutter goes deeper than it is long, or works where no work is."""
+    low = np.minimum(traced.start_mm[:, 2], traced.end_mm[:, 2])
+    tops = [float(one.found(one.at_mm).max()) for one in piece.crowns]
+    where = _where(traced, piece)
+    top = np.full(len(low), max(tops))
+    for code, name in ((1, "nut"), (2, "saddle")):
+        there = [one.top_mm for one in piece.parts if one.part == name]
+        if there:
+            top[where == code] = max(there)
     for number, cutter in setting.cutters.items():
-        use = cutter.uses.get(setting.material)
-        if use is None:
-            continue
-        mine = judged & aside & low & (traced.tool == number) & (traced.speed_hz > 0.0)
-        most = use.chip_mm * cutter.teeth * traced.speed_hz
-        n = _first(mine & (traced.feed_mm_per_s > _OVERFEED * most))
-        if n is not None:
+        mine = traced.tool == number
+        n = _first(mine & (top - low > cutter.length_mm + TOUCHED_MM))
+        if n is not None and cutter.shape not in WHEELS:
             yield _fault(
                 setting,
-                "program-limit",
+                "program-place",
                 int(traced.line[n]),
-                "Cutter {n} works at {feed:size} a minute; at {speed:.0f} rev/min in {material} "
-                "{most:size} is its feed.",
+                "Cutter {n} goes {deep:size} under the top of the work, and reaches {reach:size}.",
                 n=number,
-                feed=60.0 * float(traced.feed_mm_per_s[n]),
-                speed=60.0 * float(traced.speed_hz[n]),
-                material=setting.material,
-                most=60.0 * float(most[n]),
+                deep=float(top[n] - low[n]),
+                reach=cutter.length_mm,
             )
+    down = ~traced.rapid & (low < piece.top_mm + _AT_WORK_MM)
+    inside = np.zeros(len(low), dtype=bool)
+    for least, most in _work_areas(piece, setting):
+        within = np.ones(len(low), dtype=bool)
+        for axis in (0, 1):
+            a, b = traced.start_mm[:, axis], traced.end_mm[:, axis]
+            within &= (np.minimum(a, b) >= least[axis]) & (np.maximum(a, b) <= most[axis])
+        inside |= within
+    n = _first(down & ~inside)
+    if n is not None:
+        text = "The cutter is down at {z:size} here, away from all that is to be cut."
+        yield _fault(setting, "program-place", int(traced.line[n]), text, z=float(low[n]))
+
+
+def _work_areas(piece: Workpiece, setting: Setting) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Yield where a cutter may be down: around the frets, the nut's slots and the saddle."""
+    room = _AROUND_MM + max((one.radius_mm for one in setting.cutters.values()), default=0.0)
+    ends = [crown.place(np.array([crown.low_mm, crown.high_mm])) for crown in piece.crowns]
+    corners = np.concatenate([np.column_stack(one) for one in ends])
+    side = np.array([_AROUND_MM, room])
+    yield corners.min(axis=0) - side, corners.max(axis=0) + side
+    for part in piece.parts:
+        if part.is_cut:
+            corners = np.column_stack(part.place(np.array([part.low_mm, part.high_mm]), 0.0))
+            yield corners.min(axis=0) - _AROUND_MM, corners.max(axis=0) + _AROUND_MM
 
 
 def _limits(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
@@ -211,40 +364,6 @@ def _limits(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
             least=60.0 * machine.least_speed_hz,
             most=60.0 * machine.most_speed_hz,
         )
-    for number in np.unique(traced.tool):
-        cutter = setting.cutters.get(int(number))
-        use = None if cutter is None else cutter.uses.get(setting.material)
-        if cutter is None or use is None:
-            continue
-        mine = traced.tool == number
-        rim = math.pi * (cutter.diameter_mm + 2.0 * cutter.groove_depth_mm) * traced.speed_hz
-        n = _first(mine & (rim > _OVERSPEED * use.surface_speed_mm_per_s))
-        if n is not None:
-            yield _fault(
-                setting,
-                "program-limit",
-                int(traced.line[n]),
-                "Cutter {n} runs at {fast:.0f} m/min in {material}; {most:.0f} is its speed.",
-                n=int(number),
-                fast=0.06 * float(rim[n]),
-                material=setting.material,
-                most=0.06 * use.surface_speed_mm_per_s,
-            )
-        working = mine & feeds & (traced.end_mm[:, 2] < piece.top_mm + 0.3)
-        cut = float(traced.length_mm[working].sum())
-        if cut > use.life_mm:
-            over = np.cumsum(np.where(working, traced.length_mm, 0.0)) > use.life_mm
-            yield _fault(
-                setting,
-                "program-life",
-                int(traced.line[int(over.argmax())]),
-                "Cutter {n} cuts {cut:.0f} m, and lasts {life:.0f} m in {material}; change it "
-                "between programs, or cut fewer frets at a time.",
-                n=int(number),
-                cut=cut / 1000.0,
-                life=use.life_mm / 1000.0,
-                material=setting.material,
-            )
 
 
 def _rapids(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
@@ -272,6 +391,18 @@ def _rapids(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
             z=float(low[n]),
             safe=piece.top_mm + setting.machine.safe_height_mm,
         )
+
+
+def _left_down(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
+    """Yield where a cutter is changed, or the program ends, with the cutter still down."""
+    for event in traced.events:
+        if event.word not in ("M6", "M2", "M30") or not event.move:
+            continue
+        low = float(traced.end_mm[event.move - 1, 2])
+        if low < piece.top_mm + _UP_SHARE * setting.machine.safe_height_mm:
+            text = "{word} stands here with the cutter down at {z:length}; go up first."
+            yield _fault(setting, "program-rapid", event.line, text, word=event.word, z=low)
+            return
 
 
 def _travel(traced: Traced, setting: Setting) -> Iterator[Finding]:
@@ -350,13 +481,34 @@ def cut_faults(
 ) -> Iterator[Finding]:
     """Yield where what is left differs from the plan, or what had to stay was touched."""
     for patch in patches:
-        if not patch.fret:
-            continue
-        crown = piece.crowns[patch.fret - 1]
         if lifted:
             yield from _nothing_cut(patch, setting)
+            continue
+        yield from _bite_faults(patch, setting)
+        if patch.part is not None:
+            yield from part_faults(patch, patch.part, setting)
         else:
+            crown = piece.crowns[patch.fret - 1]
             yield from _fret_faults(patch, crown, setting)
+            yield from end_faults(patch, crown, setting)
+
+
+def _bite_faults(patch: Patch, setting: Setting) -> Iterator[Finding]:
+    """Yield the first pass that takes off more at once than its cutter may."""
+    for number, deep, line in patch.bites:
+        cutter = setting.cutters[number]
+        times = _WHEEL_BITES if cutter.shape in WHEELS else _LANE_BITES
+        if deep > times * cutter.depth_of_cut_mm + setting.machine.digit_mm:
+            yield _fault(
+                setting,
+                "program-limit",
+                line,
+                "Cutter {n} takes {deep:length} off at once, and its deepest cut is {most:length}.",
+                n=number,
+                deep=deep,
+                most=cutter.depth_of_cut_mm,
+            )
+            return
 
 
 def stated_lift_mm(traced: Traced) -> float | None:
@@ -396,11 +548,15 @@ def lift_findings(
     lowered = replace(traced, start_mm=traced.start_mm - down, end_mm=traced.end_mm - down)
     deepest, touched = 0.0, False
     for patch in cut(lowered):
-        crown = piece.crowns[patch.fret - 1]
         middle = int(np.abs(patch.across_mm).argmin())
         here = patch.cut[:, middle]
         touched = touched or bool(here.any())
-        under = (crown.planned(patch.at_mm) - patch.height_mm[:, middle])[here]
+        if patch.part is not None:
+            planned = patch.part.after(patch.at_mm, patch.across_mm)[:, middle]
+        else:
+            crown = piece.crowns[patch.fret - 1]
+            planned = np.minimum(crown.planned(patch.at_mm), crown.bevel(patch.at_mm))
+        under = (planned - patch.height_mm[:, middle])[here]
         deepest = max(deepest, float(under.max(initial=0.0)))
     if not touched or deepest > 2.0 * _LIFT_OFF_MM:
         text = (
@@ -413,6 +569,10 @@ def lift_findings(
 def _nothing_cut(patch: Patch, setting: Setting) -> Iterator[Finding]:
     if patch.cut.any():
         line = int(patch.line[patch.cut].min())
+        if patch.part is not None:
+            text = "The lifted program still cuts the {part}; lift it higher."
+            yield _fault(setting, "program-cut", line, text, part=patch.part.part)
+            return
         text = "The lifted program still cuts fret {fret}; lift it higher."
         yield _fault(setting, "program-cut", line, text, fret=patch.fret)
 
@@ -421,7 +581,8 @@ def _fret_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[F
     middle = int(np.abs(patch.across_mm).argmin())
     planned = crown.planned(patch.at_mm)
     cut_here = crown.is_cut_at(patch.at_mm)
-    wanted = np.where(cut_here, planned, patch.before_mm.max(axis=1))
+    bevel = crown.bevel(patch.at_mm) - SHAPE_MM
+    wanted = np.minimum(np.where(cut_here, planned, patch.before_mm.max(axis=1)), bevel)
     under = wanted - patch.height_mm[:, middle]
     worst = int(under.argmax())
     allowed = UNDER_MM if crown.is_cut else TOUCHED_MM
@@ -437,10 +598,13 @@ def _fret_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[F
             fret=patch.fret,
             under=float(under[worst]),
         )
+    yield from _flank_faults(patch, crown, setting)
     lowered = patch.before_mm - patch.height_mm
     board = np.abs(patch.across_mm) >= crown.wire_half_mm
     stays = np.broadcast_to(board, lowered.shape) if crown.is_cut else np.ones_like(lowered, bool)
-    touched = np.where(stays, lowered, 0.0)
+    ends = crown.bevel(patch.at_mm[:, None], patch.across_mm[None, :]) - 2.0 * SHAPE_MM
+    bevelled = ~board & (patch.height_mm >= ends) & np.isfinite(ends)
+    touched = np.where(stays & ~bevelled, lowered, 0.0)
     if touched.max() > TOUCHED_MM and not (not crown.is_cut and under[worst] > allowed):
         place = np.unravel_index(int(touched.argmax()), touched.shape)
         text = "It cuts {deep:amount} into the board at fret {fret}."
@@ -472,6 +636,40 @@ def _fret_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[F
             on=crown.strings[k] + 1,
         )
     yield from _shape_faults(patch, crown, setting, at[asked])
+
+
+def _flank_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[Finding]:
+    """Yield a crown that is cut, anywhere along it, deeper beside its middle than any round."""
+    if not crown.is_cut:
+        return
+    wide = np.abs(patch.across_mm)
+    flank = (wide > TOUCHED_MM) & (wide < _FLANK_SHARE * crown.wire_half_mm)
+    s = wide[flank]
+    rounds = [(crown.wire_radius_mm, crown.wire_half_mm)] + [
+        (one.groove_radius_mm, 0.5 * one.width_mm)
+        for one in setting.cutters.values()
+        if one.shape == "concave wheel"
+    ]
+    drop = np.zeros(len(s))
+    for r, half in rounds:
+        inside = np.minimum(s, half)
+        drop = np.maximum(drop, r - np.sqrt(np.maximum(r * r - inside * inside, 0.0)))
+    top = np.minimum(crown.planned(patch.at_mm), crown.bevel(patch.at_mm) - SHAPE_MM)
+    floor = np.minimum(top[:, None] - drop, patch.before_mm[:, flank])
+    floor = np.minimum(
+        floor, crown.bevel(patch.at_mm[:, None], patch.across_mm[None, flank]) - SHAPE_MM
+    )
+    under = np.where(patch.cut[:, flank], floor - patch.height_mm[:, flank], 0.0)
+    place = np.unravel_index(int(under.argmax()), under.shape)
+    if under[place] > SHAPE_MM:
+        yield _fault(
+            setting,
+            "program-cut",
+            int(patch.line[:, flank][place]),
+            "It cuts {under:amount} into the side of fret {fret}.",
+            fret=patch.fret,
+            under=float(under[place]),
+        )
 
 
 def _shape_faults(
@@ -513,14 +711,22 @@ def simulated_measurement(
 ) -> Measurement:
     """Return what the simulated cut leaves, at playing tension, as readings of it would be.
 
-    Rod, nut and saddle are taken as planned. The uncertainty of each crown is that of a machine
-    that may miss by its working allowance either way (evenly spread; JCGM 100:2008, 4.3.7).
+    Rod, and what this program does not cut, are taken as planned. The uncertainty of each
+    height is that of a machine that may miss by its working allowance either way (evenly spread;
+    JCGM 100:2008, 4.3.7).
     """
     lowered = np.zeros(plan.removal_mm.shape)
+    ends = {"nut": plan.nut_after_mm.copy(), "saddle": plan.saddle_after_mm.copy()}
     for patch in patches:
-        if not patch.fret:
+        if patch.part is not None:
+            if patch.part.is_cut:
+                off = contacts(patch, patch.part) - planned_contacts(patch.part)
+                ends[patch.part.part][list(patch.part.strings)] += off
             continue
         crown = piece.crowns[patch.fret - 1]
+        if not crown.is_cut:  # by this program: another one, or a hand, carries out the plan
+            lowered[:, patch.fret - 1] = plan.removal_mm[:, patch.fret - 1]
+            continue
         at = np.searchsorted(patch.at_mm, crown.at_mm)
         # the highest place of the crown, over a crossing
         down = patch.before_mm[at].max(axis=1) - patch.height_mm[at].max(axis=1)
@@ -529,9 +735,9 @@ def simulated_measurement(
     found = plan.measurement
     whole = plan.crown_top_after_mm + plan.removal_mm
     heights = Heights.independent(
-        nut_mm=plan.nut_after_mm,
+        nut_mm=ends["nut"],
         crown_top_mm=whole - lowered,
-        saddle_mm=plan.saddle_after_mm,
+        saddle_mm=ends["saddle"],
         nut_u_mm=u,
         crown_top_u_mm=u,
         saddle_u_mm=u,

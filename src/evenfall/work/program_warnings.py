@@ -22,6 +22,17 @@ _SPIN_UP_SHARE = 0.95  # of the time that the machine needs; digits of a dwell a
 
 def program_warnings(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
     """Yield what a person should see to before a program is run, each with its line."""
+    if setting.fixture is None:
+        text = (
+            "No fixture is described: clamps and the ends of travel are not judged; see to both "
+            "by hand ({door_fixture})."
+        )
+        yield Finding("program-conduct", text, At(setting.file), "warning")
+    yield from _conduct(traced, piece, setting)
+
+
+def _conduct(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
+    """Yield what happens between the moves and should not."""
     low = np.minimum(traced.start_mm[:, 2], traced.end_mm[:, 2])
     cuts = ~traced.rapid & (low < piece.top_mm + _IN_THE_WORK_MM)
 

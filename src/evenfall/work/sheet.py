@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.plan import METHODS
+from evenfall.plan import METHODS, tool_of
 from evenfall.requirement import margin_share, whole_percent
 from evenfall.wording import Sentence, plain_line, sentence
 from evenfall.work.cautions import cautions
@@ -71,6 +71,7 @@ def bench_sheet(specification: Specification, plan: Plan) -> BenchSheet:
             fills_nut=bool((steps.nut_change_mm > NOTHING_MM).any()) and not steps.waits,
             refrets=plan.status == "lift" or (bool(plan.replaced_frets) and not steps.waits),
             planes_board=plan.method == "refret" and not steps.waits,
+            by_machine=tool_of(plan.method) == "machine" and steps.cuts_frets and not steps.waits,
         )
         if work
         else (),

@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.work.crown_lines import CrownLine, Workpiece
     from evenfall.work.descriptions import Cutter
+    from evenfall.work.part_lines import PartLine
     from evenfall.work.trace import Traced
 
 ALONG_MM = 0.4
@@ -39,8 +40,10 @@ ACROSS_MM = 0.06
 
 _BOARD_STEP_MM = 0.5
 _SAMPLE_MM = 0.05  # of a move that runs along a wheel's axis
+_AIR_MM = 50.0  # how far down there is nothing beside the board
 _NONE = 1e-12
 _CENTRED_MM = 0.02  # a wheel this close to the crown's line is on it
+_SQUARE_SHARE = 0.002  # and turns in the plane of a fret that slants by no more
 
 
 @dataclass(slots=True, eq=False)
@@ -59,6 +62,11 @@ class Patch:
         Heights now and as found, shape (T, S) [mm].
     line
         Line of the program that last cut each column, 0 for none, shape (T, S).
+    part
+        The slot or saddle that it shows; None for a fret.
+    bites
+        What each stretch of moves between two rapids took off the middle at most: number of the
+        cutter, depth [mm], line.
     """
 
     fret: int
@@ -71,6 +79,8 @@ class Patch:
     height_mm: FloatArray
     before_mm: FloatArray
     line: IntArray
+    part: PartLine | None = None
+    bites: list[tuple[int, float, int]] = field(default_factory=list)
 
     def local(self, points_mm: FloatArray) -> FloatArray:
         """Return points by place along, place across and height, shape (..., 3) [mm]."""
@@ -102,15 +112,13 @@ def fret_patch(piece: Workpiece, crown: CrownLine) -> Patch:
     ]
     s = np.concatenate([-sides[0][::-1], [0.0], sides[1]])
     height = stock_profile(crown, t, s)
-    # off the wire the board runs on to the neighbours' board
-    here = crown.board(t)
-    for other, side in ((before, s < -wire), (after, s > wire)):
+    # off the wire the board runs on along the neck to the neighbours' board
+    # beyond the first and the last it runs on as it does on the other side
+    for other, side in ((before or after, s < 1e-9 - wire), (after or before, s > wire - 1e-9)):
         if other is None:
             continue
-        apart = abs(other.x_mm - crown.x_mm)
-        share = np.abs(s[side]) / apart
-        there = other.board(np.clip(t, other.low_mm, other.high_mm))
-        height[:, side] = here[:, None] + share * (there - here)[:, None]
+        height[:, side] = _between(crown, other, t[:, None], s[side][None, :])
+        _leave_out_air(crown, other, (t, s, side), height)
     return Patch(
         fret=crown.fret,
         x_mm=crown.x_mm,
@@ -125,6 +133,69 @@ def fret_patch(piece: Workpiece, crown: CrownLine) -> Patch:
     )
 
 
+def _between(crown: CrownLine, other: CrownLine, t: FloatArray, s: FloatArray) -> FloatArray:
+    """Return the board's surface between two frets: along the neck from one to the other."""
+    ahead = np.array([other.x_mm - crown.x_mm, other.y_mm - crown.y_mm])
+    aside = np.array([crown.along_y_share, -crown.along_x_share])
+
+    def met(one: CrownLine, way: FloatArray) -> FloatArray:
+        """Return a way in plan as so much along a fret and so many times from fret to fret."""
+        along = np.array([one.along_x_share, one.along_y_share])
+        return np.asarray(np.linalg.solve(np.column_stack([along, ahead]), way))
+
+    by_s, start = met(crown, aside), met(other, -ahead)
+    along = np.array([crown.along_x_share, crown.along_y_share])
+    by_t, of_s = met(other, along), met(other, aside)
+    here = crown.board(np.clip(t + by_s[0] * s, crown.low_mm, crown.high_mm))
+    at = start[0] + by_t[0] * t + of_s[0] * s
+    there = other.board(np.clip(at, other.low_mm, other.high_mm))
+    return np.asarray(here + np.clip(by_s[1] * s, 0.0, 1.0) * (there - here))
+
+
+def _leave_out_air(
+    crown: CrownLine,
+    other: CrownLine,
+    columns: tuple[FloatArray, FloatArray, BoolArray],
+    height: FloatArray,
+) -> None:
+    """Lower the columns beyond the board's edges, which run on to a neighbour's ends."""
+    t, s, side = columns
+    side = s < 0.0 if side[0] else s > 0.0  # a fret ends with the board
+    for end, out in ((0, -1.0), (1, 1.0)):
+        mine = crown.low_mm if end == 0 else crown.high_mm
+        x, y = other.place(np.array([other.low_mm if end == 0 else other.high_mm]))
+        u, v = float(x[0]) - crown.x_mm, float(y[0]) - crown.y_mm
+        far = u * crown.along_y_share - v * crown.along_x_share
+        edge = mine + (u * crown.along_x_share + v * crown.along_y_share - mine) * s / far
+        air = side[None, :] & (out * t[:, None] > out * edge[None, :] + 1e-9)
+        height[air] -= _AIR_MM
+
+
+def part_patch(part: PartLine) -> Patch:
+    """Return a slot or a saddle's top before the cut."""
+    t, s = part.columns()
+    height = part.before(t, s)
+    return Patch(
+        fret=0,
+        x_mm=part.x_mm,
+        y_mm=part.y_mm,
+        along_x_share=part.along_x_share,
+        along_y_share=part.along_y_share,
+        at_mm=t,
+        across_mm=s,
+        height_mm=height,
+        before_mm=height.copy(),
+        line=np.zeros(height.shape, dtype=np.int64),
+        part=part,
+    )
+
+
+def patches_of(piece: Workpiece) -> tuple[Patch, ...]:
+    """Return all of an instrument that a program might cut, as found."""
+    frets = (fret_patch(piece, crown) for crown in piece.crowns)
+    return (*frets, *(part_patch(part) for part in piece.parts))
+
+
 def simulate(
     patches: tuple[Patch, ...],
     traced: Traced,
@@ -137,7 +208,8 @@ def simulate(
     judges the program.
     """
     done = tuple(
-        replace(one, height_mm=one.height_mm.copy(), line=one.line.copy()) for one in patches
+        replace(one, height_mm=one.height_mm.copy(), line=one.line.copy(), bites=[])
+        for one in patches
     )
     if not len(traced.line):
         return done
@@ -199,13 +271,32 @@ def _cut(
     start, end = patch.local(traced.start_mm[near]), patch.local(traced.end_mm[near])
     at, across = patch.at_mm.tolist(), patch.across_mm.tolist()
     room: dict[int, float] = {}
-    for n, a, b in zip(near.tolist(), start.tolist(), end.tolist(), strict=True):
-        cutter = cutters[int(traced.tool[n])]
+    stretches = np.cumsum(traced.rapid)[near].tolist()
+    middle, tools = int(np.abs(patch.across_mm).argmin()), traced.tool[near].tolist()
+    stretch, before = None, patch.height_mm[:, middle].copy()
+
+    def bitten(tool: int) -> None:
+        """Note what a stretch took off the middle."""
+        gone = before - patch.height_mm[:, middle]
+        row = int(gone.argmax())
+        if gone[row] > _NONE:
+            patch.bites.append((tool, float(gone[row]), int(patch.line[row, middle])))
+            np.copyto(before, patch.height_mm[:, middle])
+
+    last = 0
+    for n, one, tool, a, b in zip(
+        near.tolist(), stretches, tools, start.tolist(), end.tolist(), strict=True
+    ):
+        if (one, tool) != (stretch, last):
+            bitten(last)
+            stretch, last = one, tool
+        cutter = cutters[tool]
         low = min(a[2], b[2])
         deep = top - low + cutter.groove_depth_mm
         if deep <= 0.0:
             continue
-        if cutter.shape == "concave wheel" and max(abs(a[1]), abs(b[1])) < _CENTRED_MM:
+        centred = patch.fret and abs(patch.along_x_share) < _SQUARE_SHARE
+        if centred and cutter.shape == "concave wheel" and max(abs(a[1]), abs(b[1])) < _CENTRED_MM:
             if cutter.number not in room:  # where the groove fits the crown, less is reached
                 room[cutter.number] = _room(patch, cutter)
             deep = min(deep, room[cutter.number] - low)
@@ -224,6 +315,7 @@ def _cut(
         if lower.any():
             np.copyto(height, swept, where=lower)
             patch.line[t0:t1, s0:s1][lower] = traced.line[n]
+    bitten(last)
 
 
 def _room(patch: Patch, cutter: Cutter) -> float:
@@ -390,7 +482,7 @@ def after_each_pass(
 
     With the line that the stretch ends on; the patch itself is left as it is.
     """
-    work = replace(patch, height_mm=patch.height_mm.copy(), line=patch.line.copy())
+    work = replace(patch, height_mm=patch.height_mm.copy(), line=patch.line.copy(), bites=[])
     low = np.minimum(traced.start_mm, traced.end_mm)
     high = np.maximum(traced.start_mm, traced.end_mm)
     top = float(work.height_mm.max())

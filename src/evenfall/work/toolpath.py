@@ -43,8 +43,8 @@ SQUARE_RATIO = 0.012
 """A wheel turns in one plane: a fret may slant by no more from it [mm/mm]; our judgement."""
 
 _BEYOND_MM = 1.5  # past the board's edge, before the cutter's own reach
-_APPROACH_MM = 3.0  # above the work, from where it goes down at plunging feed
-_BETWEEN_MM = 5e-5  # more than a line rises between the places that a path is held against
+APPROACH_MM = 3.0  # above the work, from where it goes down at plunging feed
+BETWEEN_MM = 5e-5  # more than a line rises between the places that a path is held against
 _FINE_MM = 0.02
 _CREST_MM = 0.0002  # what a ball end may leave standing over the crown's line
 _OVERSPEED = 1.25
@@ -102,7 +102,7 @@ def seconds(one: Pass, machine: Machine) -> float:
     breaks = np.flatnonzero(turn < math.cos(math.radians(10.0))) + 1
     runs = [float(part.sum()) for part in np.split(length, breaks)]
     total = sum(_time(run, one.feed_mm_per_s, machine) for run in runs)
-    down = machine.safe_height_mm - _APPROACH_MM
+    down = machine.safe_height_mm - APPROACH_MM
     total += 2.0 * _time(down, machine.most_feed_mm_per_s, machine)
     last = one.approach_z_mm - float(one.points_mm[0, 2])
     return total + _time(last, machine.plunge_feed_mm_per_s, machine)
@@ -208,7 +208,7 @@ def _crown_pass(job: _Job, aside: float, lift: float, back: bool, said: Sentence
     x, y = (np.rint(v / digit) * digit for v in (x + aside * across_x, y + aside * across_y))
     t = (x - crown.x_mm) * crown.along_x_share + (y - crown.y_mm) * crown.along_y_share
     fine = np.arange(t[0], t[-1], 0.05)
-    needed = rolled_over(at, line, radius, np.concatenate([t, fine])) - sink + _BETWEEN_MM
+    needed = rolled_over(at, line, radius, np.concatenate([t, fine])) - sink + BETWEEN_MM
     z = _lifted(t, needed[: len(t)], fine, needed[len(t) :])
     z = np.ceil(z / digit - 1e-7) * digit
     points = np.column_stack([x, y, z])
@@ -219,7 +219,7 @@ def _crown_pass(job: _Job, aside: float, lift: float, back: bool, said: Sentence
         feed_mm_per_s=job.feed_mm_per_s,
         speed_hz=job.speed_hz,
         points_mm=points[::-1] if back else points,
-        approach_z_mm=math.ceil((job.top_mm + _APPROACH_MM) / digit) * digit,
+        approach_z_mm=math.ceil((job.top_mm + APPROACH_MM) / digit) * digit,
     )
 
 

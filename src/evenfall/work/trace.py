@@ -78,6 +78,8 @@ _REFUSED: dict[str, Sentence] = {
     **dict.fromkeys(("G38.2", "G38.3", "G38.4", "G38.5"), sentence("probing")),
     **dict.fromkeys(("M98", "M99"), sentence("a subprogram")),
 }
+#: Groups that every program has to name, with the words to choose from.
+_TO_STATE = ("units", "distance", "feed mode", "plane", "path control")
 _PLANES = {"G17": (0, 1, 2, "IJ"), "G18": (2, 0, 1, "KI"), "G19": (1, 2, 0, "JK")}
 
 
@@ -112,6 +114,12 @@ class Traced:
         Number of the cutter in the spindle, 0 before the first change, shape (N,).
     arc
         Which moves belong to arcs, shape (N,).
+    blend_mm
+        How far the controller may stray to round a corner of each move: 0 for exact paths (G61),
+        infinite where no tolerance is named, NaN where the program says nothing of it, shape (N,).
+    unstated
+        Modal groups that no block has named before the first move: what holds of them hangs on
+        what ran before.
     unit
         Unit of the program at its end.
     offsets
@@ -140,6 +148,8 @@ class Traced:
     speed_hz: FloatArray
     tool: IntArray
     arc: BoolArray
+    blend_mm: FloatArray
+    unstated: tuple[str, ...]
     unit: LengthUnit
     offsets: tuple[tuple[str, int], ...]
     tools: tuple[tuple[int, int], ...]
@@ -244,6 +254,8 @@ class _Reader:
         self.comments: list[tuple[str, int]] = []
         self.events: list[Event] = []
         self.moves: list[tuple[float, ...]] = []
+        self.blend_mm = math.nan
+        self.stated: set[str] = set()
 
     def refuse(self, text: str, **values: Value) -> NoReturn:
         at = At(self.source, lines=(self.number,))
@@ -384,8 +396,13 @@ class _Reader:
             self.refuse("G4 waits for no time; name it in seconds (P).")
         self.note_events(codes, given.get("P", 0.0))
         self.plane = codes.get("plane", self.plane)
+        if not self.moves:
+            self.stated |= codes.keys()
         if "units" in codes:
             self.per_unit_mm = MM_PER_INCH if codes["units"] == "G20" else 1.0
+        if (word := codes.get("path control")) is not None:
+            tolerance_mm = given.get("P", math.inf) * self.per_unit_mm
+            self.blend_mm = tolerance_mm if word == "G64" else 0.0
         if "work offset" in codes:
             self.offsets.append((codes["work offset"], self.number))
         self.absolute = codes.get("distance", "G90" if self.absolute else "G91") == "G90"
@@ -456,7 +473,8 @@ class _Reader:
         if len(self.moves) == MOST_MOVES:
             self.refuse("The program has over {most:g} moves; split it.", most=MOST_MOVES)
         rapid, arc = self.motion == "G0", self.motion in ("G2", "G3")
-        self.moves.append((self.number, rapid, arc, *start, *end, feed, speed, self.tool))
+        moved = (self.number, rapid, arc, *start, *end, feed, speed, self.tool, self.blend_mm)
+        self.moves.append(moved)
 
     def feed_mm_per_s(self, start: list[float], end: list[float], *, fed: bool) -> float:
         """Return the feed of a move, refused where there is none."""
@@ -544,7 +562,7 @@ class _Reader:
             self.refuse(
                 "The program has no end (M2 or M30): it was cut short; write or copy it again."
             )
-        table = np.array(self.moves, dtype=float).reshape(-1, 12)
+        table = np.array(self.moves, dtype=float).reshape(-1, 13)
         return Traced(
             line=table[:, 0].astype(np.int64),
             rapid=table[:, 1] > 0.0,
@@ -554,6 +572,8 @@ class _Reader:
             speed_hz=table[:, 10],
             tool=table[:, 11].astype(np.int64),
             arc=table[:, 2] > 0.0,
+            blend_mm=table[:, 12],
+            unstated=tuple(one for one in _TO_STATE if one not in self.stated),
             unit="in" if self.per_unit_mm > 1.0 else "mm",
             offsets=tuple(self.offsets),
             tools=tuple(self.tools),

@@ -31,7 +31,10 @@ INPUTS = (
 )
 """Files that the demonstration starts from: specification, and readings as found, with rod and
 saddle set, and after the work."""
-DESCRIPTIONS = ("yard.machine.toml", "yard.cutters.toml", "yard.fixture.toml")
+DESCRIPTIONS = (
+    *("yard.machine.toml", "yard.cutters.toml"),
+    *("yard.fixture.toml", "yard.parts.toml"),
+)
 """A machine, its cutters and its fixture, to write programs for."""
 SERIAL = "UY-0417 (invented)"
 EMPTY_SHEET = "empty-sheet.xlsx"
@@ -165,7 +168,9 @@ def demo(request: DemoRequest, progress: Progress = silent) -> DemoOutcome:
             "9 prove          verdict: {verdict}; tesquil-after.certificate.pdf",
             verdict=proved.proof.verdict,
         ),
-        sentence("  machine        yard.machine.toml with its cutters and fixture (invented)"),
+        sentence(
+            "  machine        yard.machine.toml with its cutters, fixture and parts (invented)"
+        ),
         sentence("  pictures       {count} in pictures", count=len(drawings)),
     )
     return DemoOutcome(files, steps, found.findings, first.plan, planned.plan, proved.proof)

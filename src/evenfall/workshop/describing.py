@@ -1,4 +1,4 @@
-"""The use case "check_machine": a machine, its cutters or a fixture, described and checked."""
+"""The use case "check_machine": machine, cutters, fixture or parts, described and checked."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from evenfall.work.descriptions import (
     Cutter,
     Fixture,
     Machine,
+    Parts,
     read_description,
     schema_of,
 )
@@ -31,7 +32,7 @@ class MachineCheckRequest:
     Parameters
     ----------
     description
-        The file (TOML): of a machine, of cutters or of a fixture.
+        The file (TOML): of a machine, of cutters, of a fixture, or of parts that are cut.
     """
 
     description: Source
@@ -41,14 +42,13 @@ class MachineCheckRequest:
 class MachineCheckOutcome:
     """A description that is complete and consistent."""
 
-    description: Description  # the machine, the cutters, or the fixture
+    description: Description  # the machine, the cutters, the fixture, or the parts
 
     @property
     def kind(self) -> str:
-        """What was described: "machine", "cutters" or "fixture"."""
-        if isinstance(self.description, Machine):
-            return "machine"
-        return "fixture" if isinstance(self.description, Fixture) else "cutters"
+        """What was described: "machine", "cutters", "fixture" or "parts"."""
+        kinds = {Machine: "machine", Fixture: "fixture", Parts: "parts"}
+        return kinds.get(type(self.description), "cutters")
 
     @property
     def unit(self) -> LengthUnit:
@@ -66,12 +66,12 @@ class MachineCheckOutcome:
         return {"schema": schema_of(self.kind), self.kind: values}
 
 
-def _values(described: Machine | Cutter | Fixture) -> dict[str, Any]:
+def _values(described: Machine | Cutter | Fixture | Parts) -> dict[str, Any]:
     return {one.name: plain(getattr(described, one.name)) for one in fields(described)}
 
 
 def check_machine(request: MachineCheckRequest) -> MachineCheckOutcome:
-    """Read the description of a machine, of cutters or of a fixture, every fault in it at once.
+    """Read a description of machine, cutters, fixture or parts, every fault in it at once.
 
     Parameters
     ----------

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any, get_args
 
 from evenfall.codec import plain, with_words
@@ -24,8 +25,10 @@ from evenfall.work.crown_lines import (
     lie_by_touch,
     workpiece,
 )
-from evenfall.work.descriptions import MATERIALS, Fixture, Machine
+from evenfall.work.descriptions import MATERIALS, Fixture, Machine, Parts
 from evenfall.work.emit import Header, emit, plain_ascii
+from evenfall.work.part_lines import CUTS, cuts_of, with_parts
+from evenfall.work.part_paths import part_passes
 from evenfall.work.program_check import (
     Setting,
     cut_faults,
@@ -36,7 +39,7 @@ from evenfall.work.program_check import (
     summary,
 )
 from evenfall.work.program_warnings import program_warnings
-from evenfall.work.simulation import Patch, fret_patch, simulate
+from evenfall.work.simulation import Patch, patches_of, simulate
 from evenfall.work.toolpath import Pass, fret_cutter, fret_passes, seconds
 from evenfall.work.trace import Traced, trace
 from evenfall.workshop.describing import described
@@ -79,6 +82,10 @@ class MachineRequest:
         A reading taken on the machine in that state; by default the plan's, by the neck model.
     accepted_stiffness
         Why a neck without measured stiffness may be cut unstrung all the same.
+    parts
+        Description of nut, saddle and fret ends, where the machine cuts them too.
+    cuts
+        What is cut, of `evenfall.work.part_lines.CUTS`; all that there is if left out.
     """
 
     machine: Source
@@ -89,6 +96,8 @@ class MachineRequest:
     touched_mm: Mapping[tuple[int, int], tuple[float, float, float]] = field(default_factory=dict)
     found: Source | None = None
     accepted_stiffness: str = ""
+    parts: Source | None = None
+    cuts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,12 +154,20 @@ class _Opened:
     material: str
     state: StringState
     accepted: str
+    parts: Parts | None
 
     def setting(self, file: str = "") -> Setting:
         """Return what a program of this name is judged for."""
         by_number = {one.number: one for one in self.cutters}
-        code = self.plan.code
-        return Setting(self.machine, by_number, self.fixture, self.material, code, file)
+        return Setting(
+            self.machine,
+            by_number,
+            self.fixture,
+            self.material,
+            self.plan.code,
+            file,
+            self.parts,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -205,7 +222,7 @@ class ProgramOutcome:
     @property
     def cautions(self) -> tuple[Caution, ...]:
         """What can hurt when it is run."""
-        return machine_cautions(self.setting.material, strung=self.piece.state == "strung")
+        return machine_cautions(self.setting.materials, strung=self.piece.state == "strung")
 
     @property
     def seconds(self) -> float:
@@ -233,7 +250,13 @@ class ProgramOutcome:
 
     def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
         """Return what draws path, passes and finished crown."""
-        from evenfall.pictures.programs import crown_section, path_over_neck, what_is_left
+        from evenfall.pictures.programs import (
+            crown_section,
+            nut_section,
+            path_over_neck,
+            saddle_crest,
+            what_is_left,
+        )
 
         spec, piece, serial = self.specification, self.piece, self.plan.measurement.serial
         found: dict[str, Callable[[], str]] = {
@@ -241,7 +264,14 @@ class ProgramOutcome:
                 self.traced, specification=spec, piece=piece, serial=serial, unit=unit, theme=theme
             ),
         }
-        if not self.lifted and any(one.is_cut for one in piece.crowns):
+        cuts = () if self.lifted else cuts_of(piece)
+        parts = (("nut", nut_section), ("saddle", saddle_crest))
+        for name, draw in parts:
+            if name in cuts:
+                found[f"program {name}"] = partial(
+                    draw, self.patches, specification=spec, serial=serial, unit=unit, theme=theme
+                )
+        if "frets" in cuts:
             found["program cut"] = lambda: what_is_left(
                 self.traced,
                 self.setting.cutters,
@@ -282,6 +312,7 @@ class ProgramOutcome:
                 "schema": "evenfall/program@0",
                 "plan": self.plan.code,
                 "state": self.piece.state,
+                "cuts": list(cuts_of(self.piece)),
                 "line_count": self.traced.line_count,
                 "tools": [number for number, _ in self.traced.tools],
                 "cut_mm": float(self.traced.length_mm[~self.traced.rapid].sum()),
@@ -331,14 +362,22 @@ def program(request: ProgramRequest, progress: Progress = silent) -> ProgramOutc
     """
     opened = _open(request.plan, request.on)
     plan = opened.plan
-    if not plan.cuts_now:
+    piece, cutters = opened.piece, opened.cutters
+    frets = any(one.is_cut for one in piece.crowns)
+    if not (plan.cuts_now or (not frets and _nothing_first(plan))):
         raise RequestError("This plan has no cut to make now: {headline}", headline=plan.headline)
-    if not any(one.is_cut for one in opened.piece.crowns):
-        raise RequestError("This plan takes nothing off any fret; there is no program to write.")
+    if not piece.is_cut:
+        raise RequestError(
+            "This plan takes nothing off any fret, and no part that is described is to be cut; "
+            "there is no program to write."
+        )
     machine, material = opened.machine, opened.material
-    _refuse_finer_than(machine, plan)
-    cutter = fret_cutter(opened.piece, opened.cutters, machine, material, request.cutter)
-    passes = fret_passes(opened.piece, cutter, machine, material, progress)
+    passes: tuple[Pass, ...] = ()
+    if frets:
+        _refuse_finer_than(machine, plan)
+        cutter = fret_cutter(piece, cutters, machine, material, request.cutter)
+        passes = fret_passes(piece, cutter, machine, material, progress)
+    passes += part_passes(piece, cutters, machine, material, progress)
     header = _header(opened, request.lift_mm)
     text = emit(passes, header, machine, opened.fixture, progress)
     outcome = _judged(opened, text, "", passes, progress)
@@ -388,7 +427,7 @@ def _judged(
     lifted = stated_lift_mm(traced) is not None
     found = list(program_faults(traced, opened.piece, setting))
     found += program_warnings(traced, opened.piece, setting)
-    untouched = tuple(fret_patch(opened.piece, crown) for crown in opened.piece.crowns)
+    untouched = patches_of(opened.piece)
 
     def cut(moves: Traced) -> tuple[Patch, ...]:
         return simulate(untouched, moves, setting.cutters, progress)
@@ -451,7 +490,23 @@ def _open(plan_file: Source, on: MachineRequest) -> _Opened:
             given=on.accepted_stiffness,
         )
     found = None if on.found is None else open_another(plan.measurement, on.found).measurement
-    piece = workpiece(specification, plan, state=state, found=found, neck=model)
+    parts = None if on.parts is None else described(on.parts, Parts, "parts that are cut")
+    wrong = [one for one in on.cuts if one not in CUTS]
+    if wrong:
+        raise RequestError(
+            "What is cut must be {cuts:or}, not {given:quoted}.",
+            at=At(field="cuts"),
+            cuts=CUTS,
+            given=wrong[0],
+        )
+    piece = with_parts(
+        workpiece(specification, plan, state=state, found=found, neck=model),
+        specification,
+        plan,
+        parts,
+        cuts=[one for one in CUTS if not on.cuts or one in on.cuts],
+        found=found,
+    )
     if on.touched_mm:
         piece = piece.placed(lie_by_touch(piece, dict(on.touched_mm)))
     return _Opened(
@@ -464,7 +519,13 @@ def _open(plan_file: Source, on: MachineRequest) -> _Opened:
         material=on.material,
         state=state,
         accepted=on.accepted_stiffness.strip(),
+        parts=parts,
     )
+
+
+def _nothing_first(plan: Plan) -> bool:
+    """Say whether nut, saddle and fret ends may be cut though the plan cuts no fret."""
+    return plan.status == "nothing" or (plan.status == "settings" and plan.part == "whole")
 
 
 def _refuse_finer_than(machine: Machine, plan: Plan) -> None:
@@ -491,6 +552,7 @@ def _header(opened: _Opened, lift_mm: float) -> Header:
         plan_code=plan.code,
         state=opened.state,
         material=opened.material,
+        cuts=cuts_of(piece),
         heights=said,
         places_mm=tuple(
             (
@@ -501,7 +563,7 @@ def _header(opened: _Opened, lift_mm: float) -> Header:
         ),
         cautions=tuple(
             (one.topic, one.sentence)
-            for one in machine_cautions(opened.material, strung=opened.state == "strung")
+            for one in machine_cautions(opened.setting().materials, strung=opened.state == "strung")
         ),
         safe_z_mm=piece.top_mm + opened.machine.safe_height_mm,
         lift_mm=lift_mm,

@@ -159,7 +159,7 @@ class Archive:
         `RequestError` where the dossier, or an entry to correct, is not there.
         """
         kept = [
-            {name: self.files.keep(_content(given)) for name, given in filing.files.items()}
+            {name: self.files.keep(given) for name, given in filing.files.items()}
             for filing in filings
         ]
         with self.writing() as connection:
@@ -531,10 +531,6 @@ def _make_folder(folder: Path) -> None:
             "The folder of the archive cannot be made ({reason}); choose another.",
             reason=(error.strerror or str(error)).lower(),
         ) from None
-
-
-def _content(given: bytes | Path) -> Any:
-    return given if isinstance(given, bytes) else given.read_bytes()
 
 
 def _heads(connection: Connection, dossier: str) -> list[tuple[str, tuple[str, ...]]]:

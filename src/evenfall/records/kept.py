@@ -31,8 +31,8 @@ class KeptFiles:
             )
         return self._folder / sha256[:2] / sha256
 
-    def keep(self, content: bytes | IO[bytes]) -> tuple[str, int]:
-        """Keep bytes, or what a stream holds, and return hash and size; flushed to the disk."""
+    def keep(self, content: bytes | Path | IO[bytes]) -> tuple[str, int]:
+        """Keep bytes, or what a file or stream holds; return hash and size, flushed to the disk."""
         folder = self.path("00").parent.parent
         temporary = folder / f"{secrets.token_hex(8)}{_PART}"
         digest, count = hashlib.sha256(), 0
@@ -99,9 +99,18 @@ class KeptFiles:
         return sorted(self._folder.glob(f"*{_PART}"))
 
 
-def _pieces(content: bytes | IO[bytes]) -> Iterator[bytes]:
+def hash_of(content: bytes | Path) -> str:
+    """Return the hash that bytes, or a file, are kept under."""
+    return hashlib.sha256(content).hexdigest() if isinstance(content, bytes) else _hash_of(content)
+
+
+def _pieces(content: bytes | Path | IO[bytes]) -> Iterator[bytes]:
     if isinstance(content, bytes):
         yield content
+        return
+    if isinstance(content, Path):
+        with content.open("rb") as stream:
+            yield from _pieces(stream)
         return
     while piece := content.read(_PIECE):
         yield piece

@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import PurePath
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,7 +20,8 @@ from evenfall.neck import default_bow
 from evenfall.plan import Plan
 from evenfall.proof import Proof
 from evenfall.records.archive import Filing
-from evenfall.records.entries import attached_to, sha256
+from evenfall.records.entries import attached_to
+from evenfall.records.kept import hash_of
 from evenfall.strings.clearance import open_gap_mm
 
 if TYPE_CHECKING:
@@ -81,7 +82,8 @@ def papers_of(source: Source, *, person: str = "") -> Papers:
 def papers_of_file(kind: str, source: Source, *, person: str = "") -> Papers:
     """Return a file to keep as it is, as an entry of a kind."""
     name = PurePath(source.name).name[:200]
-    content = source.read(LARGEST_FILE_BYTES)
+    source.start(1)  # so that what is not there is said at once
+    content = Path(source.name) if source.content is None else source.content
     return Papers("", "", (Filing(kind, {"title": name}, person, files={name: content}),))
 
 
@@ -106,8 +108,7 @@ def papers_of_document(made: FileContent, *, person: str = "") -> Papers:
 def mark_of(filing: Filing) -> str:
     """Return what a document or a file to keep is known again by; "" for any other filing."""
     for content in filing.files.values():
-        assert isinstance(content, bytes)  # noqa: S101 (as `papers_of` reads them)
-        return f"{filing.kind} {sha256(content)}"
+        return f"{filing.kind} {hash_of(content)}"
     if filing.kind == "accepted":
         return _accepted_mark(filing.facts)
     return str(filing.facts.get("content_hash", ""))

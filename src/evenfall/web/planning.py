@@ -181,6 +181,18 @@ def side(request: Request, name: str, asked: Asked, string: int = 1, fret: int =
     return Response(drawn, media_type="image/svg+xml")
 
 
+@router.post("/crown")
+def crown(request: Request, name: str, asked: Asked, string: int = 1, fret: int = 1) -> Response:
+    """Return the section of one crown, as SVG."""
+    warm = _warm(request, name)
+    view = View(request, warm.specification)
+    try:
+        drawn = warm.crown(asked.wishes(), string, fret, view.unit, PAGE)
+    except GivesWay:
+        return Response(status_code=204)
+    return Response(drawn, media_type="image/svg+xml")
+
+
 @router.post("/take")
 def take(
     request: Request,

@@ -16,7 +16,7 @@ from evenfall.plan import METHODS
 from evenfall.requirement import State, margin_share, whole_percent
 from evenfall.wording import Sentence, sentence
 from evenfall.workshop.kept import excursion
-from evenfall.workshop.planning import PlanRequest, plan_drawings, second_reading
+from evenfall.workshop.planning import PlanRequest, second_reading
 
 if TYPE_CHECKING:
     from evenfall.errors import Finding
@@ -175,9 +175,16 @@ class Exploration:
             theme=theme,
         )
 
-    def drawing(self, wishes: Wishes, name: str, unit: LengthUnit, theme: Theme) -> str:
-        """Return one of the drawings of a plan, by its name."""
-        return plan_drawings(self.specification, self.plan(wishes), unit, theme)[name]()
+    def crown(self, wishes: Wishes, string: int, fret: int, unit: LengthUnit, theme: Theme) -> str:
+        """Return the section of one crown, as found and as planned, as SVG."""
+        from evenfall.pictures.crown_cut import crown_cut
+
+        if not (
+            1 <= string <= self.specification.string_count and 1 <= fret <= self.specification.frets
+        ):
+            raise RequestError("There is no such crown on this instrument.", at=At(field="fret"))
+        plan = self.plan(wishes, gives_way=True)
+        return crown_cut(self.specification, plan, string=string, fret=fret, unit=unit, theme=theme)
 
     def _ask(self, wishes: Wishes) -> None:
         if wishes.method not in METHODS:

@@ -161,6 +161,11 @@ function latestSide() {
     const fret = Math.min(i, data.frets - 1);
     const answer = await ask(`${base}/side?string=${k + 1}&fret=${fret}`, wish(state()));
     draw(one("#side"), await answer.text());
+    // what rules the note is, as a rule, the next crown; on the map of metal the picked one is meant
+    const behind = view === "metal" || view === "difference" ? Math.max(i, 1) : Math.min(i + 1, data.frets);
+    const section = await ask(`${base}/crown?string=${k + 1}&fret=${behind}`, wish(state()));
+    draw(one("#crown"), await section.text());
+    one("#crown-head").textContent = `The crown of fret ${behind} under string ${k + 1}`;
   });
   return () => run(null);
 }
@@ -248,6 +253,7 @@ for (const name of ["A", "B"]) {
 document.querySelectorAll("[data-map]").forEach((button) => button.addEventListener("click", () => {
   view = button instanceof HTMLElement ? button.dataset.map ?? "metal" : "metal";
   paint();
+  side();
 }));
 /** @type {HTMLFormElement} */ (one("#knobs")).addEventListener("submit", (event) => event.preventDefault());
 /** @type {HTMLFormElement} */ const take = one("#take");

@@ -383,3 +383,11 @@ def test_the_example_of_the_face_comes_true():
     result = doctest.testmod(sheet_module)
     assert result.attempted > 0
     assert result.failed == 0
+
+
+def test_an_outer_string_that_is_not_the_lowest_is_only_on_the_bass_side():
+    spec, plan = made_plan(**BUSY)
+    last = replace(spec.strings[-1], frequency_hz=2.0 * spec.strings[0].frequency_hz)
+    reentrant = replace(spec, strings=(*spec.strings[:-1], last))
+    sides = {column.string: column.side for column in bench_sheet(reentrant, plan).columns}
+    assert (sides[1], sides[6]) == ("treble", "bass side")

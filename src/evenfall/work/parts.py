@@ -71,7 +71,7 @@ class Column:
     string: int  # its number
     name: str  # pitch
     gauge_mm: float  # diameter
-    side: str  # "treble" or "bass" for the outer strings, else empty
+    side: str  # "treble", "bass" or "bass side" for the outer strings, else empty
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,7 +109,9 @@ def _facts(steps: Steps) -> tuple[tuple[str, Sentence], ...]:
 
 def _columns(steps: Steps) -> tuple[Column, ...]:
     strings = steps.specification.strings
-    side = {strings[0].number: "treble", strings[-1].number: "bass"}
+    lowest = min(strings, key=lambda string: string.frequency_hz)
+    bass = "bass" if strings[-1] is lowest else "bass side"  # as of a re-entrant tuning
+    side = {strings[0].number: "treble", strings[-1].number: bass}
     return tuple(
         Column(
             strings[k].number,

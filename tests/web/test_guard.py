@@ -128,3 +128,11 @@ def test_scripts_and_style_name_no_other_host() -> None:
     assert len(files) > 5
     for file in files:
         assert "://" not in file.read_text(encoding="utf-8").replace("http://www.w3.org", "")
+
+
+def test_a_page_that_comes_too_early_leads_to_the_next_step(client: TestClient) -> None:
+    opened = client.post("/new", data={"kind": "ukulele", "serial": "WB-9 (invented)"})
+    base = opened.url.path
+    for page in ("work", "plan", "proof"):
+        assert client.get(f"{base}/{page}").url.path == f"{base}/measure"
+    assert "Take the readings" in client.get(base).text

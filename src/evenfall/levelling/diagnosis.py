@@ -14,7 +14,7 @@ from evenfall.levelling.problem import build_problem
 from evenfall.levelling.rules import decide
 from evenfall.levelling.settings import SetUp, as_found
 from evenfall.neck import level_line
-from evenfall.requirement import State, falls_short, margin_share
+from evenfall.requirement import State, falls_short, margin_share, whole_percent
 from evenfall.strings.clearance import (
     PluckForce,
     buzz_force,
@@ -518,11 +518,11 @@ def _cure(found: SetUp, buzz: PluckForce, adjusted: Decision) -> Finding:
     after = buzz_force(adjusted.clearance_mm, problem.excursion)
     cure = sentence(
         "Adjusting {what:list} alone does not meet every limit: it takes the weakest note from "
-        "{before:share} to {after:share} of the player's attack; {failing:count note} "
+        "{before:percent} to {after:percent} of the player's attack; {failing:count note} "
         "{failing:plural fails|fail} as found, {still} would. See the plan for what has to be cut.",
         what=free,
-        before=_weakest_share(problem, buzz),
-        after=_weakest_share(problem, after),
+        before=whole_percent(_weakest_share(problem, buzz)),
+        after=whole_percent(_weakest_share(problem, after)),
         failing=_count(found.judged, State.FAILS),
         still=_count(adjusted.judged, State.FAILS),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Annotated, Any
 
 import numpy as np
@@ -109,7 +110,12 @@ def instrument(request: Request, name: str) -> Response:
         shown["picture"] = found.drawings(view.unit, PAGE)["neck"]()
         shown["strings"] = [one.pitch for one in spec.strings]
     shown["entries"] = [
-        {"at": one.at[:10], "kind": one.kind, "said": view.say(one.said), "person": one.person}
+        {
+            "at": _local(one.done or one.at),
+            "kind": one.kind,
+            "said": view.say(one.said),
+            "person": one.person,
+        }
         for one in reversed(shop.dossiers.show(told.line.dossier).entries)
     ]
     return page(request, "instrument.html", view, **shown)
@@ -126,21 +132,36 @@ def weakest(share: FloatArray) -> tuple[int, int]:
     return int(k), int(i)
 
 
+def _local(at: str) -> str:
+    """Return a time by the clock of this machine, to the minute; a day as it is."""
+    if len(at) <= len("2026-05-04"):
+        return at
+    return f"{datetime.fromisoformat(at).astimezone():%Y-%m-%d %H:%M}"
+
+
 def _with_diagnosis(stops: list[dict[str, str]], failing: int) -> list[dict[str, str]]:
     text = f"{failing} note{'' if failing == 1 else 's'} fail{'s' if failing == 1 else ''}"
     return [{**one, "fact": text} if one["name"] == "Diagnosis" else one for one in stops]
 
 
+_VERBS = {
+    "measure": ("Measure", "measure"),
+    "plan": ("Open the plan", "plan"),
+    "work": ("Open the bench sheet", "work"),
+    "prove": ("Prove the work", "proof"),
+    "none": ("Open the certificate", "proof"),
+}
+"""What the next step is called on its button, and the page that it is done on."""
+
+
+def to_next(told: Story) -> RedirectResponse:
+    """Lead from a page that comes too early to that of the next step."""
+    return see_other(f"/instruments/{told.line.dossier}/{_VERBS[told.step][1]}")
+
+
 def common(told: Story, view: View) -> dict[str, Any]:
     """Return what every page of one instrument shows."""
-    verbs = {
-        "measure": ("Measure", "measure"),
-        "plan": ("Open the plan", "plan"),
-        "work": ("Open the bench sheet", "work"),
-        "prove": ("Prove the work", "proof"),
-        "none": ("Open the certificate", "proof"),
-    }
-    verb, place = verbs[told.step]
+    verb, place = _VERBS[told.step]
     return {
         "line": told.line,
         "base": f"/instruments/{told.line.dossier}",

@@ -15,7 +15,7 @@ from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE
 from evenfall.plan import LEAST_SHOWN_MM, METHODS
 from evenfall.requirement import margin_share
-from evenfall.web.instruments import common, see_other, weakest
+from evenfall.web.instruments import common, see_other, to_next, weakest
 from evenfall.web.view import View, page, shop_of
 from evenfall.wording import Sentence
 from evenfall.workshop.exploring import Exploration, GivesWay, Wishes
@@ -69,6 +69,8 @@ def planned(
     """Show what the plan would be, and what other wishes would come to."""
     shop = shop_of(request)
     told = shop.story(name)
+    if told.measurement is None:
+        return to_next(told)
     accepted = _accepted(code, reason)
     warm = shop.open_exploration(name, told, tuple(map("=".join, accepted)), by)
     spec = warm.specification

@@ -10,7 +10,7 @@ from fastapi.responses import Response
 from evenfall.pages.sheet import sheet_page
 from evenfall.pictures.inks import PAGE
 from evenfall.web.guard import DOCUMENT_POLICY
-from evenfall.web.instruments import common, see_other
+from evenfall.web.instruments import common, see_other, to_next
 from evenfall.web.shop import now
 from evenfall.web.view import View, page, shop_of
 from evenfall.work import bench_sheet
@@ -37,7 +37,9 @@ def document(content: bytes, kind: Kind, name: str) -> Response:
 def work(request: Request, name: str) -> Response:
     """Show the bench sheet, step by step."""
     told = shop_of(request).story(name)
-    plan = needed(told.made, "plan")
+    plan = told.made
+    if plan is None:
+        return to_next(told)
     spec = specification_of_plan(plan)
     view = View(request, spec)
     content = bench_sheet(spec, plan)
@@ -79,6 +81,8 @@ def done(request: Request, name: str, by: Annotated[str, Form()] = "") -> Respon
 def proof(request: Request, name: str) -> Response:
     """Show the verdict: what was filed, or what the newest readings would come to."""
     told = shop_of(request).story(name)
+    if told.made is None or told.measurement is None:
+        return to_next(told)
     outcome = shop_of(request).proof(told)
     view = View(request, outcome.specification)
     judged = outcome.proof

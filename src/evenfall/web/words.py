@@ -23,6 +23,7 @@ WORDS: Mapping[str, str] = {
     "door_confirmed_by": "a second reading",
     "door_settled": "rod and saddle as set",
     "door_state": "strings at pitch",
+    "door_fixture": "the fixture",
     "door_found": "the readings as found",
     "door_accept_stiffness": "accepting the stiffness",
     "door_archive_add": "open the right instrument first, or a new one",

@@ -79,14 +79,14 @@ class _Papers:
     def done(self, code: str) -> bool:
         """Say whether the work of a plan was reported as done."""
         said = _DONE.format(code=code)
-        steps = (e for e in standing(self.entries, "step") if e.facts is not None)
-        return any(fact(entry, "work") == said for entry in steps)
+        notes = (e for e in standing(self.entries, "note") if e.facts is not None)
+        return any(fact(entry, "words") == said for entry in notes)
 
 
 def report_done(dossiers: Dossiers, name: str, code: str, *, at: str, person: str = "") -> None:
     """File that the work of a plan is done, at a time (ISO 8601, UTC)."""
     words = _DONE.format(code=code)
-    dossiers.note(NoteRequest(name, words, person=person, facts={"ended": at}))
+    dossiers.note(NoteRequest(name, words, person=person, facts={"done": at}))
 
 
 def story(dossiers: Dossiers, name: str) -> Story:
@@ -107,7 +107,7 @@ def story(dossiers: Dossiers, name: str) -> Story:
     return Story(
         line=line,
         stops=tuple(
-            Stop(stop, "done" if n < now else "now" if n == now else "later", told.fact(stop))
+            Stop(stop, "done" if n < now else "now" if n == now else "later", told.fact(stop, step))
             for n, stop in enumerate(STOPS)
         ),
         step=step,
@@ -238,13 +238,14 @@ class _Telling:
             sentence(text),
         )
 
-    def fact(self, stop: StopName) -> Sentence:
+    def fact(self, stop: StopName, step: Step) -> Sentence:
         """Return what is known at a stop."""
         plan, text = self.plan, ""
         if stop == "Readings" and self.measured is not None:
             return sentence("{day}", day=self.measured.at[:10])
-        if stop == "Plan" and plan is not None and not self.fresh:
+        if stop == "Plan" and plan is not None and step != "plan":
             text = "{metal:length} off {frets:count fret}" if plan.metal_mm else "no metal"
+            text = "settings first" if plan.part == "settings" else text
             frets = int((plan.removal_mm > 0.0).any(axis=0).sum())
             return sentence(text, metal=plan.metal_mm, frets=frets)
         if stop == "Work" and self.settled:

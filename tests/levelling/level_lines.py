@@ -47,6 +47,7 @@ def known_line(
         fall_away_mm=0.0,
         relief_mm=truth.relief_mm,
         relief_weights=default_bow(truth.specification, truth.lines).weights,
+        relief_u_mm=0.0,
         relief_open_u_mm=0.0,
         scatter_mm=0.002,
         follows_arch=False,

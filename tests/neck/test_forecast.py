@@ -49,7 +49,7 @@ def relief_of(measurement: Measurement) -> float:
 def relief_u_of(measurement: Measurement) -> float:
     """Return what the readings leave uncertain of it."""
     line = level_line(SPEC, measurement, LINES, MODEL.rod_bow, 0.02)
-    return line.relief_u_mm(measurement.heights)
+    return line.relief_u_over_mm(measurement.heights)
 
 
 # ---- strings and rod ----------------------------------------------------------------------------

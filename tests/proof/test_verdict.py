@@ -216,7 +216,7 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
         taken = after_work(SPEC, PLAN, top_mm=t[..., draw], **known)
         taken = converted(taken, bow.frets, carried)
         line = level_line(SPEC, taken, lines, bow, 0.005)
-        found.append((line.relief_mm, line.relief_u_mm(taken.heights)))
+        found.append((line.relief_mm, line.relief_u_mm))
     drawn, stated = np.array(found).T
     assert 0.5 <= drawn.std(ddof=1) / np.sqrt(np.mean(stated**2)) <= 1.25
     # Buzz force of a position: the drawn least over its frets, where one fret clearly comes first.

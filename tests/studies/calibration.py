@@ -75,7 +75,7 @@ def relief(neck: Neck, found: Measurement) -> tuple[float, float]:
     made = neck.specification
     smallest = made.judgement.smallest_cut_file_mm
     line = level_line(made, found, neck.lines, neck.bow, smallest)
-    return line.relief_mm - neck.relief_mm, line.relief_u_mm(found.heights)
+    return line.relief_mm - neck.relief_mm, line.relief_u_mm
 
 
 STUDY = Study(

@@ -10,7 +10,7 @@ which of them count (K, F + 1, F + 1), by stopped fret and fret; all in mm.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,8 +43,9 @@ def least_cut_mm(at: SetUp, may_cut: BoolArray) -> FloatArray:
     """
     share, asked = at.problem.share, asked_mm(at)
     height = _with_nut(at, at.taken_mm)
+    bounds = _Bounds.of(share, at.saddle_mm, asked)
     for j in range(1, height.shape[1]):
-        over = height[:, j] - _bound_mm(height, at.saddle_mm, share, asked, j)
+        over = height[:, j] - bounds.at_mm(height, j)
         cut = np.where((over > ROUNDING_MM) & may_cut[:, j - 1], over, 0.0)
         height[:, j] -= np.where(cut > 0.0, np.maximum(cut, at.smallest_cut_mm), 0.0)
     return at.taken_mm - height[:, 1:]
@@ -72,11 +73,12 @@ def opened_frets(at: SetUp, may_cut: BoolArray) -> BoolArray:
     high = ahead[:, 1:] - at.level_mm >= smallest
     opened = np.zeros(line.off_mm.shape[1], dtype=bool)
     level = np.where(high, at.level_mm, np.inf)
+    bounds = _Bounds.of(share, at.saddle_mm, asked)
     while True:
         height = stop.copy()
         now = opened.copy()
         for j in range(1, height.shape[1]):
-            most = _bound_mm(height, at.saddle_mm, share, asked, j)
+            most = bounds.at_mm(height, j)
             cut = (ahead[:, j] - most > ROUNDING_MM) & may_cut[:, j - 1]
             now[j - 1] |= cut.any()
             height[:, j] = np.where(cut, most, height[:, j])
@@ -95,8 +97,9 @@ def in_doubt(at: SetUp, removal_mm: FloatArray, left: BoolArray) -> SetUp:
     share, asked = at.problem.share, at.judged.bound_mm - at.judged.tolerance_mm
     asked = np.where(at.judged.state == State.UNKNOWN, -np.inf, asked)
     height = _with_nut(at, at.taken_mm - removal_mm)
+    bounds = _Bounds.of(share, at.saddle_mm, asked)
     for j in np.flatnonzero(left) + 1:
-        most = _bound_mm(height, at.saddle_mm, share, asked, int(j))
+        most = bounds.at_mm(height, int(j))
         height[:, j] = np.minimum(height[:, j], most)
     lower = at.taken_mm - removal_mm - height[:, 1:]
     if not (lower > ROUNDING_MM).any():
@@ -142,11 +145,10 @@ def to_level_mm(at: SetUp, least_mm: FloatArray, opened: BoolArray) -> FloatArra
         cut = found[:, fret] - wanted > smallest
         floor[:, fret] = np.where(cut, low, found[:, fret])
         height[:, fret] = np.where(cut, wanted, found[:, fret])
+    bounds = _Bounds.of(share, saddle, asked)
     for fret in np.flatnonzero(opened) + 1:
-        at_most = np.minimum(
-            _bound_mm(height, saddle, share, asked, int(fret)),
-            np.maximum(_bound_mm(height, saddle, share, spare, int(fret)), floor[:, fret]),
-        )
+        most = bounds.at_mm(height, int(fret))
+        at_most = np.minimum(most, np.maximum(most - SPARE_MM, floor[:, fret]))
         down = np.minimum(height[:, fret], at_most)
         level = at.level_mm[:, fret - 1]
         lower = np.minimum(down, np.maximum(level - at.smallest_cut_mm, floor[:, fret]))
@@ -238,10 +240,21 @@ def _with_nut(at: SetUp, crown_top_mm: FloatArray) -> FloatArray:
     return np.concatenate([at.nut_mm[:, None], crown_top_mm], axis=1)
 
 
-def _bound_mm(
-    height: FloatArray, saddle: FloatArray, share: FloatArray, asked: FloatArray, fret: int
-) -> FloatArray:
-    """Return how high a crown may stand for all notes stopped before it, shape (K,)."""
-    chord = (1.0 - share[:, :fret, fret]) * height[:, :fret]
-    chord = chord + share[:, :fret, fret] * saddle[:, None]
-    return np.asarray((chord - asked[:, :fret, fret]).min(axis=1))
+@dataclass(frozen=True, slots=True)
+class _Bounds:
+    """How high crowns may stand for the notes stopped before them; by fret first, for speed."""
+
+    stopped_share: FloatArray  # (F + 1, K, F + 1), by fret, string and stopped fret
+    rest_mm: FloatArray  # what the saddle adds, less what is asked, same shape
+
+    @staticmethod
+    def of(share: FloatArray, saddle_mm: FloatArray, asked_mm: FloatArray) -> _Bounds:
+        """Return the bounds by share of the saddle and what is asked, (K, F + 1, F + 1)."""
+        rest = share * saddle_mm[:, None, None] - asked_mm
+        by_fret = (np.ascontiguousarray(np.moveaxis(of, 2, 0)) for of in (1.0 - share, rest))
+        return _Bounds(*by_fret)
+
+    def at_mm(self, height_mm: FloatArray, fret: int) -> FloatArray:
+        """Return how high the crowns of a fret may stand, behind heights (K, F + 1), shape (K,)."""
+        behind = self.stopped_share[fret, :, :fret] * height_mm[:, :fret]
+        return np.asarray((behind + self.rest_mm[fret, :, :fret]).min(axis=1))

@@ -435,6 +435,7 @@ def _refret(found: SetUp, lift: bool) -> Work:
         hump_mm=0.0,
         fall_away_mm=0.0,
         relief_mm=problem.bow.relief_mm(top),
+        relief_u_mm=float(problem.limit_u_mm["relief"][0]),
         relief_open_u_mm=0.0,
         scatter_mm=0.0,
     )

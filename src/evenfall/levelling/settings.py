@@ -208,7 +208,7 @@ def unsure_mm(at: SetUp, limit: str) -> FloatArray:
     """Return what the readings leave open of a limit at the specification's coverage [mm]."""
     u = at.problem.limit_u_mm[limit]
     if limit == "relief":  # that of the level line, which the rod is set by
-        u = np.array([at.line.relief_u_mm(at.problem.measurement.heights)])
+        u = np.array([at.line.relief_u_mm])
     return np.asarray(at.problem.coverage_factor * np.maximum(u, LEAST_U_MM))
 
 

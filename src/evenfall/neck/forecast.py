@@ -245,14 +245,14 @@ def forecast(
     smallest = specification.judgement.smallest_cut_mm("file")
     line = level_line(specification, strung, string_lines(specification), model.rod_bow, smallest)
     relief = line.relief_mm if relief_mm is None else relief_mm
-    relief_u = line.relief_u_mm(strung.heights)
+    relief_u = line.relief_u_mm
     limit = specification.target.relief
     value = limit.value_mm if wanted_mm is None else wanted_mm
     strings = None
     at, at_u = relief, relief_u
     if other is not None:
         _require_same_neck(specification, other)
-        read_u = line.relief_u_mm(measurement.heights)
+        read_u = line.relief_u_over_mm(measurement.heights)
         strings = _string_change(model, other, relief, read_u, read_strung=measurement.strung)
         at, at_u = strings.relief_after_mm, strings.relief_after_u_mm
     rod = None

@@ -110,6 +110,8 @@ class LevelLine:
         Relief of the bow alone [mm].
     relief_weights
         By how much the relief changes with the height of each crown [mm/mm], shape (K, F).
+    relief_u_mm
+        Standard uncertainty of the relief, with the heights that the line was drawn through [mm].
     relief_open_u_mm
         What the line leaves open of the relief besides the readings: how rough the neck is, which
         crowns the line goes by, and how much of a turn past the joint is bow [mm].
@@ -132,6 +134,7 @@ class LevelLine:
     fall_away_mm: float
     relief_mm: float
     relief_weights: FloatArray
+    relief_u_mm: float
     relief_open_u_mm: float
     scatter_mm: float
     follows_arch: bool
@@ -139,10 +142,9 @@ class LevelLine:
     def __post_init__(self) -> None:
         shut(self)
 
-    def relief_u_mm(self, heights: Heights) -> float:
-        """Return the standard uncertainty of the relief in the heights of the line [mm]."""
-        square = heights.variance(np.pad(self.relief_weights, ((0, 0), (1, 1))))
-        return float(np.sqrt(square + self.relief_open_u_mm**2))
+    def relief_u_over_mm(self, heights: Heights) -> float:
+        """Return the standard uncertainty of the relief with heights less or more sure [mm]."""
+        return _relief_u_mm(heights, self.relief_weights, self.relief_open_u_mm)
 
     @property
     def said(self) -> Sentence:
@@ -259,6 +261,11 @@ def level_line(
     unturned = fit.through(_Shapes.of(specification, lines, bow, 0)).settled(kept)
     usual_u_mm = _median(scatter_u_mm(measurement.heights)[read])
     rough_mm2 = max(fit.scatter_mm**2 - usual_u_mm**2, _LEAST_SCATTER_MM**2)
+    open_u_mm = math.sqrt(
+        float(np.square(weights).sum()) * rough_mm2
+        + sum((bow.relief_mm(one.line_mm - one.past_joint_mm) - relief) ** 2 for one in others)
+        + sum((bow.relief_mm(one.line_mm) - relief) ** 2 / 3.0 for one in (fit, unturned))
+    )
     return LevelLine(
         level_mm=level,
         smooth_mm=fit.line_mm + board,
@@ -273,14 +280,16 @@ def level_line(
         fall_away_mm=float(-fall[:, -1].mean()),
         relief_mm=relief,
         relief_weights=weights,
-        relief_open_u_mm=math.sqrt(
-            float(np.square(weights).sum()) * rough_mm2
-            + sum((bow.relief_mm(one.line_mm - one.past_joint_mm) - relief) ** 2 for one in others)
-            + sum((bow.relief_mm(one.line_mm) - relief) ** 2 / 3.0 for one in (fit, unturned))
-        ),
+        relief_u_mm=_relief_u_mm(measurement.heights, weights, open_u_mm),
+        relief_open_u_mm=open_u_mm,
         scatter_mm=fit.scatter_mm,
         follows_arch=follows,
     )
+
+
+def _relief_u_mm(heights: Heights, weights: FloatArray, open_u_mm: float) -> float:
+    square = heights.variance(np.pad(weights, ((0, 0), (1, 1))))
+    return float(np.sqrt(square + open_u_mm**2))
 
 
 def scatter_u_mm(heights: Heights) -> FloatArray:

@@ -115,6 +115,10 @@ class LimitReached(Content):
         metadata=whole(0, 36, "where the finger is, 0 = open string", null=None)
     )
     fret: int | None = field(metadata=whole(1, 36, "the fret", null=None))
+    past_mm: float = field(
+        default=0.0,
+        metadata=number(0.0, 10.0, "how far under the level line the fret goes for it"),
+    )
 
     @property
     def noun(self) -> Sentence:
@@ -126,7 +130,10 @@ class LimitReached(Content):
         """What is reached, as a sentence."""
         if self.limit == "clearance":
             note = (self.strings[0], self.stopped_fret or 0)
-            return sentence("Fret {fret} comes down for {note:stopped}.", fret=self.fret, note=note)
+            text = "Fret {fret} comes down for {note:stopped}."
+            if self.past_mm:
+                text = "Fret {fret} goes {past:length} under the level line for {note:stopped}."
+            return sentence(text, fret=self.fret, note=note, past=self.past_mm)
         ends = _TRAVEL_ENDS if self.limit in ("saddle-travel", "nut-travel") else _ENDS
         return sentence("The {noun} is at {end}.", noun=self.noun, end=ends[self.side])
 

@@ -307,6 +307,17 @@ def test_a_high_fret_without_crown_to_spare_is_left_alone_and_named() -> None:
     assert not made.decided("partial-refret").replaced
 
 
+@pytest.mark.parametrize("rises", [(0.08, 0.13), (0.12, 0.15)])
+def test_no_note_is_made_worse_over_a_fret_that_has_no_room(rises: tuple[float, float]) -> None:
+    """Filing fret 5 would let note 5 buzz more over fret 6, which cannot be filed."""
+    truth = neck("electric", bumps=[Bump(5, rises[0]), Bump(6, rises[1]), Bump(12, 0.12)])
+    height = truth.crown_height_mm.copy()
+    height[:, 5] = truth.specification.fretwire.least_crown_height_mm + 0.05
+    decision = job(replace(truth, crown_height_mm=height)).decided()
+    assert decision.no_room == (6,)
+    assert set(np.flatnonzero(decision.removal_mm.any(axis=0)) + 1) == {12}
+
+
 def test_frets_worn_low_get_new_wire() -> None:
     truth = neck("electric", bumps=[Bump(9, -0.45)])
     height = truth.crown_height_mm + np.minimum(truth.off_mm, 0.0)

@@ -14,7 +14,7 @@ from evenfall.levelling.explanation import NAMED_ONLY, holds, life_used
 from evenfall.levelling.outlook import misses, plan_outlook
 from evenfall.levelling.rocking import rocker_figures
 from evenfall.levelling.settings import as_found
-from evenfall.plan import LimitReached, Plan, ReadFirst, Status
+from evenfall.plan import LEAST_SHOWN_MM, LimitReached, Plan, ReadFirst, Status
 from evenfall.strings.clearance import buzz_force, open_gap_mm, rest_clearance_mm, touch_force
 from evenfall.strings.pitch import pitch_change_cents
 from evenfall.wording import Sentence, sentence
@@ -195,15 +195,24 @@ def _no_room(decision: Decision) -> tuple[int, ...]:
 
 
 def _tightest(decision: Decision) -> tuple[LimitReached, ...]:
-    """Return the clearance of each fret cut that has the least room after it, least room first."""
+    """Return the clearance of each fret cut that has the least room after it, least room first.
+
+    Of a fret that goes under the level line somewhere, the least there: what makes it follow.
+    """
     judged = decision.judged
+    past = decision.level_after_mm - decision.taken_after_mm
+    past = np.where((decision.removal_mm > 0.0) & (past > LEAST_SHOWN_MM), past, 0.0)
     room = decision.clearance_mm - judged.bound_mm + judged.tolerance_mm
     found: list[tuple[float, LimitReached]] = []
     for fret in decision.cut_frets:
         ahead = np.where(np.isnan(room[:, :fret, fret]), np.inf, room[:, :fret, fret])
-        ahead = np.where(decision.removal_mm[:, fret - 1, None] > 0.0, ahead, np.inf)
+        under = past[:, fret - 1].any()
+        counts = past[:, fret - 1] if under else decision.removal_mm[:, fret - 1]
+        ahead = np.where(counts[:, None] > 0.0, ahead, np.inf)
         k, stop = np.unravel_index(int(ahead.argmin()), ahead.shape)
-        place = LimitReached("clearance", "", (int(k) + 1,), int(stop), fret)
+        place = LimitReached(
+            "clearance", "", (int(k) + 1,), int(stop), fret, float(past[k, fret - 1])
+        )
         found.append((float(ahead[k, stop]), place))
     return tuple(place for _, place in sorted(found, key=lambda pair: pair[0]))
 

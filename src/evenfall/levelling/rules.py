@@ -290,17 +290,18 @@ def _cut(at: SetUp, replaced: BoolArray | None = None, among: BoolArray | None =
     closed = _closed(at)
     wanted = opened_frets(at, read)
     read_first = _read_first(at, wanted & closed, least_cut_mm(at, read & wanted))
-    no_room = np.zeros_like(closed)
+    no_room, left_alone = np.zeros_like(closed), np.zeros_like(closed)
     while True:
-        may = np.broadcast_to(
-            ~(closed | no_room) if among is None else among & ~no_room, read.shape
-        )
+        free = ~(closed if among is None else ~among) & ~no_room & ~left_alone
+        may = np.broadcast_to(free, read.shape)
         opened = opened_frets(at, may)
         least_mm = least_cut_mm(at, may & opened)
         over = frets_with(least_mm > room + ROUNDING_MM)
-        if not over.any():
+        worse = _made_worse(at, least_mm, no_room | over) & ~over
+        if not (over | worse).any():
             break
         no_room |= over
+        left_alone |= worse & ~over.any()
     if replaced is not None:
         opened |= replaced & ~closed
     removal = to_level_mm(at, least_mm, opened)
@@ -331,6 +332,16 @@ def _read_first(at: SetUp, held: BoolArray, metal_mm: FloatArray) -> tuple[ReadF
         ReadFirst(int(j) + 1, numbers(unread[:, j]), float(metal_mm[:, j].sum()), bool(lacking[j]))
         for j in np.flatnonzero(held)
     )
+
+
+def _made_worse(at: SetUp, removal_mm: FloatArray, no_room: BoolArray) -> BoolArray:
+    """Return the frets whose cut lets a note fail worse over a fret that has no room, (F,)."""
+    if not (no_room.any() and removal_mm.any()):
+        return np.zeros_like(no_room)
+    after = less(at, removal_mm)
+    worse = after.judged.state == State.FAILS
+    worse &= after.clearance_mm < at.clearance_mm - ROUNDING_MM
+    return np.asarray(worse[:, 1:, 1:][:, :, no_room].any(axis=(0, 2)))
 
 
 def _level(found: SetUp, _lift: bool) -> Work:

@@ -129,6 +129,11 @@ def test_a_file_that_is_there_is_not_filed_again(place: Path) -> None:
         (("doctor", "--erase", "Nobody"), "No person of the name"),
         (("backup", "shop"), "already"),
         (("note", "UY-0417", "a\x1b[2Jb"), "words: Words are at most"),
+        (("note", "UY-0417", " "), "There are no words to file"),
+        (("note", "UY-0417", "", "--station", "2"), "There are no words to file"),
+        (("note", "UY-0417", "x", "--part", "W-99"), 'No dossier goes by "W-99"'),
+        (("note", "UY-0417", "x", "--on", "31.3.2026"), 'on: "31.3.2026" is no day or time'),
+        (("add", "--instrument", "UY-0417", "--on", "x"), 'on: "x" is no day or time'),
         (("note", "UY-0417", "x", "--by", "a\nb"), "by: Numbers and names are one line"),
         (("note", "UY-0417", "x", "--cutter", "\a"), "cutter: Numbers and names are one line"),
         (

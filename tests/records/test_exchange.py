@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import itertools
 from collections.abc import Callable, Iterator
@@ -17,7 +18,7 @@ from draws import draws
 from evenfall.errors import RequestError
 from evenfall.records import Archive, Filing, open_archive
 from evenfall.records.archive import Absorbed
-from evenfall.records.entries import conflicts, sha256, standing
+from evenfall.records.entries import Entry, canonical, conflicts, sha256, standing
 from evenfall.records.exchange import check, pack, take_over
 from evenfall.records.signing import signing_key, trust, trusted_keys
 from evenfall.records.tables import DOCUMENT, ENTRY, KEPT_FILE, LABEL, PERSON, SIGNATURE
@@ -205,3 +206,21 @@ def test_what_follows_an_unknown_entry_is_refused(
         pytest.raises(RequestError, match="neither in the file nor in this archive"),
     ):
         partner.absorb(entries[1:], documents={}, files={})
+
+
+def test_an_entry_that_corrects_one_filed_after_it_is_refused(archive: Archive) -> None:
+    facts = canonical({"salt": "0" * 32, "words": "x"})
+
+    def entry(kind: str, at: str, before: tuple[str, ...] = (), corrects: str = "") -> Entry:
+        told = ("a" * 32, kind, f"2026-01-0{at}T00:00:00.000000Z", "b" * 32, "", "made up")
+        return Entry(*told, before, corrects, sha256(facts), facts)
+
+    first = entry("opened", "1")
+    later = entry("note", "3", (first.hash,))
+    early = entry("note", "2", (first.hash,), later.hash)
+    with pytest.raises(RequestError, match="neither in the file nor in this archive"):
+        archive.absorb([first, later, early], documents={}, files={})
+    assert archive.entries("a" * 32) == ()
+    other = dataclasses.replace(later, dossier="c" * 32)
+    with pytest.raises(RequestError, match="neither in the file"):
+        archive.absorb([first, later, other], documents={}, files={})

@@ -20,12 +20,12 @@ from __future__ import annotations
 import json
 import secrets
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, Row, select
 from sqlalchemy.dialects import postgresql, sqlite
@@ -60,6 +60,8 @@ from evenfall.records.tables import (
 
 _CHUNK = 200
 _MOST_NAMED = 100
+
+Kept = TypeVar("Kept")
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,10 +182,10 @@ class Archive:
                         entry=filing.corrects,
                     )
                 entry = self._entry(connection, name, filing, files, last)
-                self._insert(connection, number + len(made), entry)
                 made.append(entry)
                 last = (entry.hash,)
                 known.add(entry.hash)
+            self._insert(connection, number, {entry.hash: entry for entry in made})
         return tuple(made)
 
     def _next_number(self, connection: Connection, count: int = 0) -> int:
@@ -235,16 +237,30 @@ class Archive:
         _insert_new(connection, DOCUMENT, {"sha256": digest, "content": content})
         return Attached("document", name, digest, len(content.encode()))
 
-    def _insert(self, connection: Connection, number: int, entry: Entry) -> None:
-        hashed = entry.hash
-        row = {**entry.head(), "number": number, "hash": hashed, "facts": entry.facts}
-        connection.execute(ENTRY.insert().values({**row, "before": " ".join(entry.before)}))
-        self._insert_labels(connection, entry, hashed)
+    def _insert(self, connection: Connection, number: int, entries: Mapping[str, Entry]) -> None:
+        """Insert entries, each under its hash, from a number on."""
+        rows = [
+            {
+                **entry.head(),
+                "number": number + place,
+                "hash": name,
+                "facts": entry.facts,
+                "before": " ".join(entry.before),
+            }
+            for place, (name, entry) in enumerate(entries.items())
+        ]
+        for some in _some(rows):
+            connection.execute(ENTRY.insert(), some)
+        self._insert_labels(connection, entries)
 
-    def _insert_labels(self, connection: Connection, entry: Entry, hashed: str) -> None:
-        if keys := labels_of(entry):
-            rows = [{"key": k, "dossier": entry.dossier, "entry": hashed} for k in sorted(keys)]
-            connection.execute(LABEL.insert(), rows)
+    def _insert_labels(self, connection: Connection, entries: Mapping[str, Entry]) -> None:
+        rows = [
+            {"key": key, "dossier": entry.dossier, "entry": name}
+            for name, entry in entries.items()
+            for key in sorted(labels_of(entry))
+        ]
+        for some in _some(rows):
+            connection.execute(LABEL.insert(), some)
 
     def sign(self, dossier: str, key: SigningKey) -> tuple[Signature, ...]:
         """Put signatures under the last entries of a dossier that this key has not signed yet."""
@@ -259,11 +275,7 @@ class Archive:
         return tuple(made)
 
     def _insert_signatures(self, connection: Connection, made: Iterable[Signature]) -> None:
-        for one in made:
-            there = select(SIGNATURE).filter_by(entry=one.entry, key=one.key)
-            if connection.execute(there).first() is None:
-                row = {"entry": one.entry, "key": one.key, "at": one.at}
-                connection.execute(SIGNATURE.insert().values(**row, signature=one.signature))
+        _insert_new(connection, SIGNATURE, *map(asdict, made))
 
     def erase(self, name: str) -> str:
         """Replace a person's name by a pseudonym wherever it shows, and return that."""
@@ -291,38 +303,48 @@ class Archive:
         The hashes must have been checked, and the files kept. `RequestError` where an entry follows
         one that is neither here nor among them.
         """
-        new = known = completed = 0
+        named = {entry.hash: entry for entry in in_order(entries)}
         with self.writing() as connection:
             number = self._next_number(connection)
             persons.absorb(connection, people)
-            for digest, content in documents.items():
-                _insert_new(connection, DOCUMENT, {"sha256": digest, "content": content})
-            for digest, size in files.items():
-                _insert_new(connection, KEPT_FILE, {"sha256": digest, "bytes_count": size})
-            for entry in in_order(entries):
-                hashed = entry.hash
-                held = connection.execute(select(ENTRY.c.facts).filter_by(hash=hashed)).first()
-                if held is None:
-                    self._check_before(connection, entry)
-                    self._insert(connection, number + new, entry)
-                    new += 1
-                elif held.facts is None and entry.facts is not None:
-                    row = ENTRY.update().where(ENTRY.c.hash == hashed).values(facts=entry.facts)
-                    connection.execute(row)
-                    self._insert_labels(connection, entry, hashed)
-                    completed += 1
-                else:
-                    known += 1
+            texts = [{"sha256": digest, "content": text} for digest, text in documents.items()]
+            _insert_new(connection, DOCUMENT, *texts)
+            sizes = [{"sha256": digest, "bytes_count": size} for digest, size in files.items()]
+            _insert_new(connection, KEPT_FILE, *sizes)
+            held = self._held(connection, named)
+            fresh = {name: entry for name, entry in named.items() if name not in held}
+            self._check_before(connection, fresh)
+            self._insert(connection, number, fresh)
+            completed = [n for n, there in held.items() if not there and named[n].facts is not None]
+            for name in completed:
+                row = ENTRY.update().where(ENTRY.c.hash == name).values(facts=named[name].facts)
+                connection.execute(row)
+            self._insert_labels(connection, {name: named[name] for name in completed})
             self._insert_signatures(connection, signatures)
-            connection.execute(ARCHIVE.update().values(entries=number - 1 + new))
-        return Absorbed(new, known, completed)
+            connection.execute(ARCHIVE.update().values(entries=number - 1 + len(fresh)))
+        return Absorbed(len(fresh), len(held) - len(completed), len(completed))
 
-    def _check_before(self, connection: Connection, entry: Entry) -> None:
-        wanted = {*entry.before, *([entry.corrects] if entry.corrects else [])}
-        there = select(ENTRY.c.hash).where(
-            ENTRY.c.hash.in_(wanted), ENTRY.c.dossier == entry.dossier
-        )
-        if wanted - set(connection.execute(there).scalars()):
+    def _held(self, connection: Connection, names: Iterable[str]) -> dict[str, bool]:
+        """Return which entries of some names are here, and whether with their facts."""
+        held = {}
+        for some in _some(list(names)):
+            wanted = select(ENTRY.c.hash, ENTRY.c.facts.is_not(None)).where(ENTRY.c.hash.in_(some))
+            held.update({name: bool(whole) for name, whole in connection.execute(wanted)})
+        return held
+
+    def _check_before(self, connection: Connection, fresh: Mapping[str, Entry]) -> None:
+        """Refuse entries that follow one that is neither among them nor here in their dossier."""
+        earlier: set[tuple[str, str]] = set()
+        wanted: set[tuple[str, str]] = set()
+        for name, entry in fresh.items():
+            follows = (*entry.before, *([entry.corrects] if entry.corrects else []))
+            wanted |= {(one, entry.dossier) for one in follows} - earlier
+            earlier.add((name, entry.dossier))
+        there = set()
+        for some in _some(sorted({name for name, _ in wanted})):
+            known = select(ENTRY.c.hash, ENTRY.c.dossier).where(ENTRY.c.hash.in_(some))
+            there |= {(row.hash, row.dossier) for row in connection.execute(known)}
+        if wanted - there:
             raise RequestError(
                 "An entry follows one that is neither in the file nor in this archive; ask for "
                 "the whole dossier."
@@ -340,8 +362,7 @@ class Archive:
         """Return the entries of some kinds in several dossiers, each dossier's in its order."""
         found: list[Entry] = []
         with self.reading() as connection:
-            for start in range(0, len(dossiers), _CHUNK):
-                some = dossiers[start : start + _CHUNK]
+            for some in _some(dossiers):
                 wanted = select(ENTRY).where(ENTRY.c.dossier.in_(some), ENTRY.c.kind.in_(kinds))
                 rows = connection.execute(wanted.order_by(ENTRY.c.number))
                 found += map(entry_of, rows)
@@ -361,6 +382,15 @@ class Archive:
             yield from (row.dossier for row in rows)
             after = rows[-1].number
 
+    def documents(self, digests: Sequence[str]) -> Iterator[tuple[str, str]]:
+        """Yield kept documents by their hash; `BrokenFileError` where one was changed."""
+        for some in _some(digests):
+            wanted = select(DOCUMENT).where(DOCUMENT.c.sha256.in_(some))
+            with self.reading() as connection:
+                found = {row.sha256: row.content for row in connection.execute(wanted)}
+            for digest in some:
+                yield digest, self._sound(digest, found.get(digest))
+
     def document(self, digest: str) -> str:
         """Return a kept document as it lies there; `BrokenFileError` where it was changed."""
         with self.reading() as connection:
@@ -379,6 +409,9 @@ class Archive:
 
     def _text(self, connection: Connection, digest: str) -> str:
         found = connection.execute(select(DOCUMENT.c.content).filter_by(sha256=digest)).scalar()
+        return self._sound(digest, found)
+
+    def _sound(self, digest: str, found: str | None) -> str:
         if found is None or sha256(found) != digest:
             raise BrokenFileError(
                 "A document of the archive is {how}; {door_archive_verify} names it. Restore it "
@@ -386,13 +419,16 @@ class Archive:
                 at=self.address.at,
                 how="missing" if found is None else "not as it was filed",
             )
-        return str(found)
+        return found
 
     def signatures(self, entries: Iterable[str]) -> tuple[Signature, ...]:
         """Return the signatures under entries."""
-        wanted = select(SIGNATURE).where(SIGNATURE.c.entry.in_(list(entries)))
+        rows: list[Row[Any]] = []
         with self.reading() as connection:
-            rows = connection.execute(wanted.order_by(SIGNATURE.c.at, SIGNATURE.c.key)).all()
+            for some in _some(list(entries)):
+                wanted = select(SIGNATURE).where(SIGNATURE.c.entry.in_(some))
+                in_order = wanted.order_by(SIGNATURE.c.at, SIGNATURE.c.key)
+                rows += connection.execute(in_order)
         return tuple(Signature(row.entry, row.key, row.at, row.signature) for row in rows)
 
     def people(self, numbers: Iterable[str]) -> dict[str, Person]:
@@ -538,9 +574,16 @@ def _heads(connection: Connection, dossier: str) -> list[tuple[str, tuple[str, .
     return [(row.hash, tuple(row.before.split())) for row in connection.execute(wanted)]
 
 
-def _insert_new(connection: Connection, table: Any, row: Mapping[str, Any]) -> None:
-    """Insert a row named by its hash, unless it is there."""
+def _insert_new(connection: Connection, table: Any, *rows: Mapping[str, Any]) -> None:
+    """Insert rows, those that are there already left out."""
     insert: Any = {"sqlite": sqlite.insert, "postgresql": postgresql.insert}[
         connection.dialect.name
     ]
-    connection.execute(insert(table).values(**row).on_conflict_do_nothing())
+    for some in _some(rows):
+        connection.execute(insert(table).on_conflict_do_nothing(), list(some))
+
+
+def _some(rows: Sequence[Kept]) -> Iterator[Sequence[Kept]]:
+    """Yield rows a few at a time, as many as one statement takes."""
+    for start in range(0, len(rows), _CHUNK):
+        yield rows[start : start + _CHUNK]

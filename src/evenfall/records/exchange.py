@@ -123,7 +123,7 @@ def pack(
     for entry in entries:
         for one in attached_to(entry.facts):
             wanted[one["store"]].add(one["sha256"])
-    documents = {digest: archive.document(digest) for digest in sorted(wanted["document"])}
+    documents = dict(archive.documents(sorted(wanted["document"])))
     numbers = {entry.person for entry in entries} - {""}
     for content in documents.values():
         if '"person":"person:' in content:

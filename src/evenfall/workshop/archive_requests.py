@@ -143,6 +143,9 @@ def check_note(request: NoteRequest) -> None:
     check_line("by", request.person)
     for name in ("station", "gauge", "cutter", "standard", "part", "amount", "material"):
         check_line(_SHOWN_AS.get(name, name), str(request.facts.get(name, "")))
+    said = request.words.strip() or request.photos
+    if not said and request.kind in ("note", "step", "received", "fitted"):
+        raise RequestError("There are no words to file; say what it is.", at=At(field="words"))
     most = _LONGEST_WORDS if request.kind == "note" else _LONGEST_STEP
     unseen = any(unicodedata.category(c) in ("Cc", "Cs") and c not in "\r\n" for c in request.words)
     if unseen or len(request.words) > most:

@@ -10,11 +10,14 @@ import pytest
 from fastapi.testclient import TestClient
 
 from evenfall import workshop
+from evenfall.errors import At, RequestError
 from evenfall.web.application import application
 from evenfall.web.command import listen
 from evenfall.web.guard import FORM_LIMIT_BYTES, POLICY
 from evenfall.web.words import WORDS
 from evenfall.wording import LIBRARY_WORDS
+from evenfall.workshop import Source
+from evenfall.workshop.opening import on_disk
 
 PORT = 8417
 HERE = f"http://127.0.0.1:{PORT}"
@@ -136,3 +139,15 @@ def test_a_page_that_comes_too_early_leads_to_the_next_step(client: TestClient) 
     for page in ("work", "plan", "proof"):
         assert client.get(f"{base}/{page}").url.path == f"{base}/measure"
     assert "Take the readings" in client.get(base).text
+
+
+def test_an_error_names_a_file_as_it_was_sent_and_no_folder_of_this_machine() -> None:
+    sent = Source("big.csv", b"x")
+
+    def refuse(name: str) -> None:
+        with pytest.raises(RequestError) as refused, on_disk([sent]) as (path,):
+            raise RequestError("Too large.", at=At(file=str(path) if name == "path" else path.name))
+        assert refused.value.at.file == "big.csv"
+
+    refuse("path")
+    refuse("name")

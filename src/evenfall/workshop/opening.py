@@ -213,7 +213,8 @@ def on_disk(sources: Sequence[Source]) -> Iterator[list[Path]]:
         try:
             yield paths
         except EvenfallError as error:
-            given = {path.name: source.name for path, source in zip(paths, sources, strict=True)}
+            pairs = list(zip(paths, sources, strict=True))
+            given = {name: s.name for path, s in pairs for name in (path.name, str(path))}
             error.at = replace(error.at, file=given.get(error.at.file, error.at.file))
             if isinstance(error, FindingsError):
                 error.findings = tuple(

@@ -191,7 +191,7 @@ def show(
 
 @command.command()
 @_instrument
-@path_option("--picture", help="SVG file for the drawing of the story.")
+@path_option("--picture", help="SVG file for the picture of the history.")
 @_address
 @json_option
 @unit_option

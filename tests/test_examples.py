@@ -20,6 +20,9 @@ SLOW = {
     "evenfall.workshop.playing",  # it compiles the motion first
     "evenfall.workshop.demonstration",  # the whole job, as the tutorial runs it
     "evenfall.strings.playtest.whole_neck",  # every note of a neck
+    "evenfall.levelling",  # every method
+    "evenfall.scans",  # a whole scan
+    "evenfall.pages",  # every page
 }
 
 

@@ -303,6 +303,7 @@ def test_a_gentle_recording_gives_only_a_bound() -> None:
     assert any("too little" in f["sentence"] for f in shown["findings"])
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("folder")
 def test_a_recording_is_not_written_over() -> None:
     assert run("play", "m.json", "--wav", ".", "--note", "1:0").exit_code == 0

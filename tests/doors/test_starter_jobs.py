@@ -34,7 +34,7 @@ def lifted(spec: Specification) -> Neck:
 VARIANTS = [
     *(pytest.param(kind, {}, marks=pytest.mark.slow) for kind in KINDS if kind != "bass"),
     pytest.param("bass", {}),
-    pytest.param("electric", {"handed": "left", "unit": "in"}),
+    pytest.param("electric", {"handed": "left", "unit": "in"}, marks=pytest.mark.slow),
 ]
 
 

@@ -314,6 +314,7 @@ def actions(path: Path) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_a_crown_that_neither_string_side_shows_is_filled_in_across_the_strings(
     tmp_path: Path,
 ) -> None:
@@ -373,6 +374,7 @@ def test_the_claim_says_that_the_scanner_s_own_error_is_not_in_it(tmp_path: Path
     assert "no-uncertainty" not in codes(settled.findings)
 
 
+@pytest.mark.slow
 def test_scans_are_looked_at_like_sheets(tmp_path: Path) -> None:
     """A crown 0.3 mm over its fret, in the points; and a relief by hand of the wrong sign."""
     spec, _, _ = tesquil()

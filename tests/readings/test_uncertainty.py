@@ -43,7 +43,13 @@ def check(
     assert conservative or draws - np.min(total) < limit, "the uncertainty stated is too large"
 
 
-@pytest.mark.parametrize("route", ROUTES)
+@pytest.mark.parametrize(
+    "route",
+    [
+        pytest.param(name, marks=pytest.mark.slow if name.startswith("scan") else [])
+        for name in ROUTES
+    ],
+)
 def test_the_uncertainty_stated_is_that_of_drawn_readings(route: str) -> None:
     check(ROUTES[route], DRAWS)
 

@@ -207,6 +207,7 @@ def _files_many(address: str, dossier: str, count: int) -> None:
             archive.file(dossier, [note(f"note {number}")])
 
 
+@pytest.mark.slow
 def test_two_programs_that_write_at_once_both_get_through(
     new_address: Callable[[str], str],
 ) -> None:

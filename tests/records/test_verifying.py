@@ -94,6 +94,7 @@ def cells(archive: Archive) -> list[tuple[Table, dict[str, Any], str, Any]]:
     return found
 
 
+@pytest.mark.slow
 def test_one_changed_byte_in_the_database_is_found_200_of_200(filled: Archive) -> None:
     chance = random.Random(20261127)  # noqa: S311
     every = cells(filled)

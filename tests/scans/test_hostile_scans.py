@@ -103,13 +103,18 @@ def test_thinned_rounded_and_noisy_scans(every: int, digits: int, noise: float) 
         HeightMap(np.full((100, 3000), np.nan), 0.1, 0.5),
         HeightMap(np.zeros((100, 3000)), 0.0, 0.5),
         HeightMap(np.zeros(300_000), 0.1, 0.5),
-        HeightMap(np.random.default_rng(0).normal(size=(100, 3000)), -0.1, 0.5),
+        pytest.param(
+            HeightMap(np.random.default_rng(0).normal(size=(100, 3000)), -0.1, 0.5),
+            marks=pytest.mark.slow,
+        ),
         Mesh(np.zeros((0, 3, 3))),
         Mesh(np.zeros((50, 3, 3))),
         Mesh(np.full((50, 3, 3), np.nan)),
         Mesh(np.full((50, 3, 3), 1e200)),
         Mesh(np.zeros((50, 3))),
-        Mesh(np.random.default_rng(0).normal(size=(500, 3, 3))),
+        pytest.param(
+            Mesh(np.random.default_rng(0).normal(size=(500, 3, 3))), marks=pytest.mark.slow
+        ),
         np.zeros((0, 3)),
         np.zeros((5_000, 3), dtype=np.float32),
         np.zeros(9),
@@ -172,7 +177,11 @@ TRIANGLE = np.array([[[0.0, 0.0, 0.0], [240.0, 0.0, 0.0], [0.0, 48.0, 0.0]]])
             "are not in this scan",
             marks=pytest.mark.slow,
         ),
-        (RANDOM.uniform(0.0, 300.0, (200_000, 3)), "are not in this scan"),
+        pytest.param(
+            RANDOM.uniform(0.0, 300.0, (200_000, 3)),
+            "are not in this scan",
+            marks=pytest.mark.slow,
+        ),
         (SCAN.points_mm * [1.0, 1.0, 1000.0], "x, y and z are in one unit"),
     ],
     ids=["one triangle", "sixty triangles", "random points", "heights in another unit"],

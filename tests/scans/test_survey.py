@@ -202,7 +202,7 @@ def test_a_clean_neck_has_no_fault() -> None:
         assert codes(findings) == []
 
 
-@pytest.mark.parametrize("shadow", [0.0, 0.3])
+@pytest.mark.parametrize("shadow", [0.3, pytest.param(0.0, marks=pytest.mark.slow)])
 def test_bevelled_fret_ends_are_no_fault_and_do_not_pull_the_outer_strings(shadow: float) -> None:
     recipe = replace(COARSE, seed=6, bevel=1.5, shadow_share=shadow, step_y=0.2)
     scan, survey, findings = surveyed("bass", recipe)
@@ -354,7 +354,7 @@ def test_half_a_neck_gives_half_its_frets() -> None:
         assert np.nanstd(error) < 0.003
 
 
-@pytest.mark.parametrize("model", ["electric", "electric-24"])
+@pytest.mark.parametrize("model", ["electric", pytest.param("electric-24", marks=pytest.mark.slow)])
 def test_outer_strings_of_a_strung_neck_are_carried_at_ten_points_a_crown(model: str) -> None:
     # little more than the board's edge shows beside an outer string's shadow
     recipe = Recipe(seed=21, step_x=0.12, step_y=0.4)
@@ -375,7 +375,7 @@ def test_a_scan_that_ends_on_a_fret_does_not_call_it_missing() -> None:
         assert "missing-fret" not in codes(findings)
 
 
-@pytest.mark.parametrize("model", ["electric", "fanned"])
+@pytest.mark.parametrize("model", ["electric", pytest.param("fanned", marks=pytest.mark.slow)])
 def test_frets_after_the_last_one_are_told_in_one_sentence(model: str) -> None:
     scan = scan_of(model, COARSE)
     have = scan.specification.frets
@@ -416,7 +416,7 @@ def test_another_scale_is_measured_and_told() -> None:
         (lambda p: p[:, :2], "must have shape"),
         (lambda p: p * [1.0, 1.0, 0.0], "are not in this scan"),
         (lambda p: p * 1.2, r"scale of about 484\.9 mm or 457\.7 mm, not 382\.0 mm"),
-        (lambda p: p * 1.09, "are not in this scan"),
+        pytest.param(lambda p: p * 1.09, "are not in this scan", marks=pytest.mark.slow),
         (lambda p: np.where(p > -1e9, np.nan, p), "missing"),
     ],
     ids=["few", "shape", "no relief", "longer scale", "another scale", "all missing"],

@@ -492,6 +492,7 @@ def test_a_file_past_the_limit_is_refused_by_its_size(tmp_path: Path) -> None:
     assert "64 MB" in finding.sentence
 
 
+@pytest.mark.slow
 def test_cells_far_to_the_right_cost_nothing(tmp_path: Path) -> None:
     """A row with one cell in the last column of all would be 16 384 cells wide."""
     far = b"".join(

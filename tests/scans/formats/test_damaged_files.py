@@ -26,7 +26,7 @@ def test_the_corpus_holds_something_for_every_reader() -> None:
     assert sum(sizes) < 300_000
 
 
-@pytest.mark.parametrize("reader", READERS)
+@pytest.mark.parametrize("reader", [*QUICK, pytest.param("e57", marks=pytest.mark.slow)])
 def test_the_corpus_is_read_or_refused(tmp_path: Path, reader: str) -> None:
     outcomes = [feed(data, tmp_path) for data in seeds(reader)]
     assert "scan" in outcomes
@@ -47,6 +47,7 @@ def test_random_damage(tmp_path_factory: pytest.TempPathFactory, reader: str) ->
     hurt()
 
 
+@pytest.mark.slow
 def test_random_damage_of_e57(tmp_path: Path) -> None:
     chance = random.Random(57)  # noqa: S311
     (sound, *_) = seeds("e57")

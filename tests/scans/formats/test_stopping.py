@@ -52,6 +52,7 @@ def test_every_reader_tells_how_far_it_is_and_stops(tmp_path: Path, name: str) -
     assert threading.active_count() <= threads
 
 
+@pytest.mark.slow
 def test_measuring_stops_at_every_step() -> None:
     spec = specification("ukulele")
     points = make_scan(spec, Recipe(step_x=0.15, step_y=0.4, seed=1)).points_mm

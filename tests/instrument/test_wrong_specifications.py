@@ -382,8 +382,8 @@ WRONG: tuple[tuple[str, str, Change, str], ...] = (
         "electric",
         put(("648.0", "648,0")),
         "This is not valid TOML: expected newline or end of document after a statement; correct "
-        "that line. Texts stand in quotes, decimals have a point, and every table and key stands "
-        "once.",
+        "that line (texts stand in quotes, decimals have a point, every table and key stands "
+        "once).",
     ),
 )
 

@@ -68,7 +68,8 @@ def test_with_all_heights_read_nothing_else_changes_them(tmp_path: Path) -> None
 def test_readings_that_make_the_heights_do_not_check_them(tmp_path: Path) -> None:
     rows = ["relief,,7,0.1,mm,,,,", "action,all,1,0.4,mm,,,,", "action,all,12,2.2,mm,,,,"]
     header = "quantity,string,fret,value,unit,uncertainty,state,measured_with,note\n"
-    without_datum, _ = read(tmp_path, header + "\n".join(rows))
+    without_datum, findings = read(tmp_path, header + "\n".join(rows))
+    assert any(str(one.said).startswith("No rocking was read, so no fret") for one in findings)
     assert len(without_datum.direct) == 9
     assert not any(one.checks for one in without_datum.direct)
 

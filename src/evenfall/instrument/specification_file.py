@@ -136,8 +136,8 @@ def toml_document(
         reason = str(error)
         line = _AT_LINE.search(reason)
         refuse(
-            "This is not valid TOML: {reason}; correct that line. Texts stand in quotes, decimals "
-            "have a point, and every table and key stands once.",
+            "This is not valid TOML: {reason}; correct that line (texts stand in quotes, decimals "
+            "have a point, every table and key stands once).",
             At(source, lines=(int(line[1]),) if line else ()),
             reason=plain_line(_AT_LINE.sub("", reason[:1].lower() + reason[1:]).rstrip("."))[:120],
         )
@@ -347,7 +347,7 @@ class KeyReader:
             return value * key.scale[0] / key.scale[1]
         if length:
             self.misfits += 1
-            fits = (unit for unit, mm in _OTHER_MM.items() if low <= float(given) * mm <= high)
+            fits = (unit for unit, mm in _OTHER_MM.items() if low <= value / factor * mm <= high)
             self.fit_other_unit.update(fits)
         # in the unit that the file has to use, whatever unit people read
         unit = self.unit if length else key.unit

@@ -130,11 +130,20 @@ def crown_tops_from_bow(
         "not rock lie on the neck's default bow scaled by the relief, frets that rocked stand off "
         "it by the gaps read."
     )
+    text = (
+        "The crown tops come from relief and rocking only, which shows a fret against its two "
+        "neighbours and misses less than {limit:length}; read crown_top where more is wanted."
+    )
+    if not any(key[0] == "rocking" for key in means):
+        text = (
+            "No rocking was read, so no fret is taken to be high: lay a short straightedge over "
+            "every three frets and write down where it rocks by {limit:length} or more, or read "
+            "crown_top."
+        )
     findings.append(
         Finding(
             "route",
-            "The crown tops come from relief and rocking only, which shows a fret against its two "
-            "neighbours and misses less than {limit:length}; read crown_top where more is wanted.",
+            text,
             At(field="crown_top"),
             "note",
             limit=DETECTION_LIMIT_MM,

@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import json
+import os
+import signal
+import subprocess
+import sys
+import urllib.request
 from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
@@ -120,7 +126,6 @@ def test_only_this_machine_can_listen_to_it() -> None:
     with listen(0) as listening:
         assert listening.getsockname()[0] == "127.0.0.1"
         port = listening.getsockname()[1]
-        listening.listen()
         with pytest.raises(Exception, match="choose another, or 0"):
             listen(port)
 
@@ -151,3 +156,28 @@ def test_an_error_names_a_file_as_it_was_sent_and_no_folder_of_this_machine() ->
 
     refuse("path")
     refuse("name")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="only on Linux")
+def test_it_starts_with_one_command_and_stops_in_order(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "evenfall", "serve", "--port", "0"]
+    started = subprocess.Popen(
+        [*command, "--archive", str(tmp_path / "archive")],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    assert started.stdout is not None
+    place = started.stdout.readline().removeprefix("The pages: ").strip()
+    started.stdout.readline()
+    assert started.stdout.readline() == "Stop with Ctrl+C.\n"
+    with urllib.request.urlopen(place, timeout=30) as answer:  # noqa: S310 (our own address)
+        assert b"No instrument yet" in answer.read()
+    started.send_signal(signal.SIGTERM)
+    out, log = started.communicate(timeout=30)
+    assert started.returncode == 0
+    assert out == "Stopped; what was filed is in the archive.\n"
+    events = [json.loads(line) for line in log.splitlines()]
+    assert any(e.get("path") == "/instruments" and e["status"] == 200 for e in events)
+    assert (tmp_path / "archive").is_dir()

@@ -7,12 +7,13 @@ import logging
 import os
 import socket
 import sys
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
 import click
 
-from evenfall.errors import At, RequestError
+from evenfall.errors import At, Cancelled, RequestError
 
 HOST = "127.0.0.1"
 PORT = 8417
@@ -71,7 +72,9 @@ def command(*, address: str, port: int, example: bool, opened: bool) -> None:
             timeout_graceful_shutdown=_LEAVE_S,
             lifespan="off",
         )
-        uvicorn.Server(settings).run(sockets=[listening])
+        with suppress(KeyboardInterrupt, Cancelled):  # raised again when all is in order
+            uvicorn.Server(settings).run(sockets=[listening])
+    click.echo("Stopped; what was filed is in the archive.")
 
 
 def listen(port: int) -> socket.socket:
@@ -82,6 +85,7 @@ def listen(port: int) -> socket.socket:
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         made.bind((HOST, port))
+        made.listen(128)  # so that who reads the address may call at once
     except OSError:
         made.close()
         raise RequestError(

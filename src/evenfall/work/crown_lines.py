@@ -98,11 +98,11 @@ class CrownLine:
         How much of t goes across the neck: the cosine of the fret's angle to a square one.
     base_mm, tilt_ratio
         What the lie on the machine adds to every height at t = 0, and for each mm of t.
-    bevel_ratios
+    bevel_rise_ratio
         How steeply bevels rise from both ends, low t first; 0 where no bevel is cut.
     bevel_clear_mm
         How far over the board's edge they begin.
-    edge_slopes
+    edge_slope_ratio
         How far the board's edges run along t for each mm aside of the crown, low t first.
     """
 
@@ -124,9 +124,9 @@ class CrownLine:
     across_share: float
     base_mm: float = 0.0
     tilt_ratio: float = 0.0
-    bevel_ratios: tuple[float, float] = (0.0, 0.0)
+    bevel_rise_ratio: tuple[float, float] = (0.0, 0.0)
     bevel_clear_mm: float = 0.0
-    edge_slopes: tuple[float, float] = (0.0, 0.0)
+    edge_slope_ratio: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self) -> None:
         shut(self)
@@ -166,8 +166,8 @@ class CrownLine:
         for end, inwards, ratio, slope in zip(
             (self.low_mm, self.high_mm),
             (1.0, -1.0),
-            self.bevel_ratios,
-            self.edge_slopes,
+            self.bevel_rise_ratio,
+            self.edge_slope_ratio,
             strict=True,
         ):
             if ratio:
@@ -295,7 +295,7 @@ class Workpiece:
     @property
     def is_cut(self) -> bool:
         """Whether anything comes off crowns, ends, nut or saddle."""
-        crowns = any(one.is_cut or any(one.bevel_ratios) for one in self.crowns)
+        crowns = any(one.is_cut or any(one.bevel_rise_ratio) for one in self.crowns)
         return crowns or any(one.is_cut for one in self.parts)
 
     def placed(self, lie: Lie) -> Workpiece:

@@ -264,7 +264,7 @@ def cuts_of(piece: Workpiece) -> tuple[Cut, ...]:
     """Return what of an instrument is cut."""
     named: dict[Cut, bool] = {
         "frets": any(one.is_cut for one in piece.crowns),
-        "fret ends": any(any(one.bevel_ratios) for one in piece.crowns),
+        "fret ends": any(any(one.bevel_rise_ratio) for one in piece.crowns),
         "nut": any(one.is_cut for one in piece.parts if one.part == "nut"),
         "saddle": any(one.is_cut for one in piece.parts if one.part == "saddle"),
     }
@@ -283,9 +283,9 @@ def _bevelled(crown: CrownLine, piece: Workpiece, work: EndWork) -> CrownLine:
         slopes.append(along / across)
     made = replace(
         crown,
-        bevel_ratios=(ratios[0], ratios[1]),
+        bevel_rise_ratio=(ratios[0], ratios[1]),
         bevel_clear_mm=work.clear_mm,
-        edge_slopes=(slopes[0], slopes[1]),
+        edge_slope_ratio=(slopes[0], slopes[1]),
     )
     over = made.planned(crown.at_mm) - made.bevel(crown.at_mm)
     if float(over.max()) > 0.0:

@@ -99,7 +99,7 @@ def part_passes(
         Told which part is worked out; it may stop the work.
     """
     found: list[Pass] = []
-    if any(any(crown.bevel_ratios) for crown in piece.crowns):
+    if any(any(crown.bevel_rise_ratio) for crown in piece.crowns):
         progress("Working out the bevels", 0.0)
         found += _end_passes(piece, cutters, machine, material)
     parts = [one for one in piece.parts if one.is_cut]
@@ -364,4 +364,4 @@ def _edge(
     if float(outwards @ inside) > 0.0:
         outwards = -outwards
     across = abs(float(outwards @ inside))
-    return edge, outwards, board, high, crown.bevel_ratios[side] / across
+    return edge, outwards, board, high, crown.bevel_rise_ratio[side] / across

@@ -495,17 +495,17 @@ def cut_faults(
 
 def _bite_faults(patch: Patch, setting: Setting) -> Iterator[Finding]:
     """Yield the first pass that takes off more at once than its cutter may."""
-    for number, deep, line in patch.bites:
-        cutter = setting.cutters[number]
+    for bite in patch.bites:
+        cutter = setting.cutters[bite.tool]
         times = _WHEEL_BITES if cutter.shape in WHEELS else _LANE_BITES
-        if deep > times * cutter.depth_of_cut_mm + setting.machine.digit_mm:
+        if bite.deep_mm > times * cutter.depth_of_cut_mm + setting.machine.digit_mm:
             yield _fault(
                 setting,
                 "program-limit",
-                line,
+                bite.line,
                 "Cutter {n} takes {deep:length} off at once, and its deepest cut is {most:length}.",
-                n=number,
-                deep=deep,
+                n=bite.tool,
+                deep=bite.deep_mm,
                 most=cutter.depth_of_cut_mm,
             )
             return

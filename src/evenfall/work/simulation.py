@@ -46,6 +46,15 @@ _CENTRED_MM = 0.02  # a wheel this close to the crown's line is on it
 _SQUARE_SHARE = 0.002  # and turns in the plane of a fret that slants by no more
 
 
+@dataclass(frozen=True, slots=True)
+class Bite:
+    """What one stretch of moves between two rapids took off the middle of a patch at most."""
+
+    tool: int
+    deep_mm: float
+    line: int
+
+
 @dataclass(slots=True, eq=False)
 class Patch:
     """One fret, or another place that is cut, with the surface around it, as it is being cut.
@@ -65,8 +74,7 @@ class Patch:
     part
         The slot or saddle that it shows; None for a fret.
     bites
-        What each stretch of moves between two rapids took off the middle at most: number of the
-        cutter, depth [mm], line.
+        What each stretch of moves took off its middle.
     """
 
     fret: int
@@ -80,7 +88,7 @@ class Patch:
     before_mm: FloatArray
     line: IntArray
     part: PartLine | None = None
-    bites: list[tuple[int, float, int]] = field(default_factory=list)
+    bites: list[Bite] = field(default_factory=list)
 
     def local(self, points_mm: FloatArray) -> FloatArray:
         """Return points by place along, place across and height, shape (..., 3) [mm]."""
@@ -280,7 +288,7 @@ def _cut(
         gone = before - patch.height_mm[:, middle]
         row = int(gone.argmax())
         if gone[row] > _NONE:
-            patch.bites.append((tool, float(gone[row]), int(patch.line[row, middle])))
+            patch.bites.append(Bite(tool, float(gone[row]), int(patch.line[row, middle])))
             np.copyto(before, patch.height_mm[:, middle])
 
     last = 0

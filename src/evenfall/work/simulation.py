@@ -423,8 +423,11 @@ def _swept_wheel(
     """Return the lowest height of a wheel: its plane stands along Y, that of a saw along X."""
     t, s = columns
     saw = cutter.shape == "slitting saw"
-    x = t * patch.along_x_share + s * patch.along_y_share
-    y = t * patch.along_y_share - s * patch.along_x_share
+    # where nothing turns, places along the wheel's axis do not depend on t, nor those in its plane
+    # on s: kept apart, most is worked out once for a row or a column
+    x, y = s * patch.along_y_share, t * patch.along_y_share
+    if patch.along_x_share:
+        x, y = x + t * patch.along_x_share, y - s * patch.along_x_share
     ends = [
         (
             p[0] * patch.along_x_share + p[1] * patch.along_y_share,
@@ -449,8 +452,12 @@ def _swept_wheel(
         return min(az, bz) + _wheel_under(cutter, x - ax, y - ay)
     slope = dz / dy
     behind = slope / math.sqrt(1.0 + slope * slope)
+    if not dx:
+        rim = _rim(cutter, x - ax)
+        share = np.minimum(np.maximum((y - ay - rim * behind) / dy, 0.0), 1.0)
+        return az + share * dz + _wheel_under(cutter, x - ax, y - ay - share * dy, rim)
     share = np.clip((y - ay) / dy, 0.0, 1.0)
-    for _ in range(2 if dx else 1):
+    for _ in range(2):
         rim = _rim(cutter, x - ax - share * dx)
         share = np.clip((y - ay - rim * behind) / dy, 0.0, 1.0)
     return az + share * dz + _wheel_under(cutter, x - ax - share * dx, y - ay - share * dy)
@@ -467,9 +474,11 @@ def _rim(cutter: Cutter, aside: FloatArray) -> FloatArray:
     return np.where(wide <= 0.5 * cutter.body_width_mm, rim, 0.0)
 
 
-def _wheel_under(cutter: Cutter, aside: FloatArray, along: FloatArray) -> FloatArray:
+def _wheel_under(
+    cutter: Cutter, aside: FloatArray, along: FloatArray, rim: FloatArray | None = None
+) -> FloatArray:
     """Return the height of a wheel's surface over the bottom of its groove [mm]."""
-    rim = _rim(cutter, aside)
+    rim = _rim(cutter, aside) if rim is None else rim
     square = rim * rim - along * along
     return np.where(
         (rim > 0.0) & (square >= 0.0),

@@ -221,6 +221,8 @@ def test_what_happens_between_the_moves_is_warned_of(job, sound: str) -> None:
         (changed(sound, middle, f"{was}\nM0"), middle + 1, "stops in the work"),
         (changed(sound, middle, f"{was}\nG4 P30"), middle + 1, "waits 30.0 s"),
         (sound + "G0 X0 Y0 Z-50\n", sound.count("\n") + 1, "is not run"),
+        (changed(sound, line_with(sound, r"^M8$"), "M8 M49"), line_with(sound, r"^M8$"), "M49"),
+        (sound.replace(" Q0", "", 1), line_with(sound, " Q0$"), "drawn together"),
     ):
         (found,) = job.warnings(wrong)
         assert (found.severity, found.at.lines) == ("warning", (line,))
@@ -269,7 +271,7 @@ def test_what_hangs_on_what_ran_before_has_to_be_stated(job, sound: str) -> None
 
 
 def test_corners_that_are_rounded_too_far(job, sound: str) -> None:
-    for word in ("G64", "G64 P0.5"):
+    for word in ("G64", "G64 P0.5", "G64 P0.01 Q0.2"):
         line = line_with(sound, r"^G64 P", after=line_with(sound, "M3$"))
         wrong = changed(sound, line, word)
         assert lines_of(job, wrong, "program-limit") == [line + 1]

@@ -18,7 +18,7 @@ import pytest
 
 from evenfall.work.trace import trace
 from work.interpreter import TOOL_TABLE, needed
-from work.made_programs import made_job
+from work.made_programs import made_job, parts_text
 
 HERE = Path(__file__).parent / "machine"
 FASTER = 5
@@ -99,7 +99,13 @@ CASES = {
         "fanned": True,
         "left": True,
     },
-    "four strings, inches": {"seed": 8, "machine": "row", "frets": 12, "strings": 4},
+    "four strings, inches, with the nut": {
+        "seed": 8,
+        "machine": "row",
+        "frets": 12,
+        "strings": 4,
+        "parts": parts_text(stock=0.3).partition("[saddle]")[0],
+    },
 }
 
 

@@ -28,6 +28,16 @@ def program_warnings(traced: Traced, piece: Workpiece, setting: Setting) -> Iter
             "by hand ({door_fixture})."
         )
         yield Finding("program-conduct", text, At(setting.file), "warning")
+    for event in [one for one in traced.events if one.word == "M49"][:1]:
+        text = "M49 takes feed and speed overrides from the operator; remove it."
+        yield Finding("program-conduct", text, At(setting.file, lines=(event.line,)), "warning")
+    if traced.drawn_line:
+        text = (
+            "Short moves may be drawn together into long ones (G64 without Q), whose chords cut "
+            "deeper; write Q0 behind its P."
+        )
+        at = At(setting.file, lines=(traced.drawn_line,))
+        yield Finding("program-conduct", text, at, "warning")
     yield from _conduct(traced, piece, setting)
 
 

@@ -117,6 +117,9 @@ class Traced:
     blend_mm
         How far the controller may stray to round a corner of each move: 0 for exact paths (G61),
         infinite where no tolerance is named, NaN where the program says nothing of it, shape (N,).
+    drawn_line
+        Line of the first G64 that does not say (Q) how far short moves may be drawn together into
+        one, which is then its P; 0 where there is none.
     unstated
         Modal groups that no block has named before the first move: what holds of them hangs on
         what ran before.
@@ -149,6 +152,7 @@ class Traced:
     tool: IntArray
     arc: BoolArray
     blend_mm: FloatArray
+    drawn_line: int
     unstated: tuple[str, ...]
     unit: LengthUnit
     offsets: tuple[tuple[str, int], ...]
@@ -255,6 +259,7 @@ class _Reader:
         self.events: list[Event] = []
         self.moves: list[tuple[float, ...]] = []
         self.blend_mm = math.nan
+        self.drawn_line = 0
         self.stated: set[str] = set()
 
     def refuse(self, text: str, **values: Value) -> NoReturn:
@@ -401,7 +406,9 @@ class _Reader:
         if "units" in codes:
             self.per_unit_mm = MM_PER_INCH if codes["units"] == "G20" else 1.0
         if (word := codes.get("path control")) is not None:
-            tolerance_mm = given.get("P", math.inf) * self.per_unit_mm
+            tolerance_mm = max(given.get("P", math.inf), given.get("Q", 0.0)) * self.per_unit_mm
+            if word == "G64" and "Q" not in given and not self.drawn_line:
+                self.drawn_line = self.number
             self.blend_mm = tolerance_mm if word == "G64" else 0.0
         if "work offset" in codes:
             self.offsets.append((codes["work offset"], self.number))
@@ -420,7 +427,7 @@ class _Reader:
 
     def note_events(self, codes: dict[str, str], wait_s: float) -> None:
         """Note what a block does besides moving."""
-        for group in ("tool change", "spindle", "coolant", "dwell", "stopping"):
+        for group in ("tool change", "spindle", "coolant", "dwell", "overrides", "stopping"):
             if (word := codes.get(group)) is not None:
                 waits = wait_s if group == "dwell" else 0.0
                 self.events.append(Event(word, self.number, len(self.moves), waits))
@@ -573,6 +580,7 @@ class _Reader:
             tool=table[:, 11].astype(np.int64),
             arc=table[:, 2] > 0.0,
             blend_mm=table[:, 12],
+            drawn_line=self.drawn_line,
             unstated=tuple(one for one in _TO_STATE if one not in self.stated),
             unit="in" if self.per_unit_mm > 1.0 else "mm",
             offsets=tuple(self.offsets),

@@ -141,10 +141,12 @@ def what_is_left(
     crown = _deepest(patches, piece)
     patch = fret_patch(piece, crown)
     scale = 1000.0 * in_unit(1.0, unit) if unit == "in" else 1000.0
-    planned = crown.planned(patch.at_mm)
+    planned = np.minimum(crown.planned(patch.at_mm), crown.bevel(patch.at_mm))
     passes = list(after_each_pass(patch, traced, cutters))
     tops = [crown.found(patch.at_mm), *(top for _, top in passes)]
-    over = [(top - planned) * scale for top in tops]
+    # a bevel takes off many times what a crown loses: it would hide that
+    shown_at = crown.bevel(patch.at_mm) > crown.found(patch.at_mm)
+    over = [np.where(shown_at, (top - planned) * scale, math.nan) for top in tops]
     chart = Chart(
         titled(specification, serial, f"fret {crown.fret} after each pass"),
         said(
@@ -153,7 +155,7 @@ def what_is_left(
             unit,
             most=float(crown.removal_mm.max()),
             fret=crown.fret,
-            left=float(over[-1][crown.is_cut_at(patch.at_mm)].max()),
+            left=float(over[-1][crown.is_cut_at(patch.at_mm) & shown_at].max()),
             fine=fine_unit(unit),
         ),
         "Height over the planned crown line along the fret, from the simulated cut.",
@@ -161,7 +163,7 @@ def what_is_left(
     per = in_unit(1.0, unit)
     panel = chart.panel(
         (float(patch.at_mm[0]) * per, float(patch.at_mm[-1]) * per),
-        span(np.concatenate([*over, [0.0]]).tolist(), least=1.0),
+        span([0.0, *(float(v) for one in over for v in one[shown_at])], least=1.0),
         caption=f"{fine_unit(unit)} over the plan",
         high_px=190.0,
         ticks={
@@ -169,7 +171,8 @@ def what_is_left(
             for place, k in zip(crown.at_mm, crown.strings, strict=True)
         },
     )
-    panel.limit(0.0, "plan", ink=INK, dash="")
+    ends = [float(patch.at_mm[0]) * per, float(patch.at_mm[-1]) * per]
+    panel.line(ends, [0.0, 0.0], "plan", ink=INK, width_px=1.0)
     panel.line(patch.at_mm * per, over[0], "as found", ink=QUIET, dash="4 3")
     # of many passes, the lanes of a ball end, some are enough to see how it goes
     shown = sorted({int(n) for n in np.linspace(1, len(passes), min(len(passes), 6))})

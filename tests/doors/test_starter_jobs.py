@@ -35,6 +35,7 @@ VARIANTS = [
     *(pytest.param(kind, {}, marks=pytest.mark.slow) for kind in KINDS if kind != "bass"),
     pytest.param("bass", {}),
     pytest.param("electric", {"handed": "left", "unit": "in"}, marks=pytest.mark.slow),
+    pytest.param("ukulele", {"strings": "low"}),
 ]
 
 
@@ -57,6 +58,7 @@ def test_only_the_lifted_fret_is_worked_on(kind: str, asked: dict[str, str]) -> 
         assert (plan.status, cut) == ("nothing", set())
     elif moved.max() > 0.0:  # a saddle that rises within its limits spares the metal
         assert (plan.status, cut) == ("settings", set())
+        assert (plan.saddle_after_mm >= plan.measurement.saddle_mm).all()
         return  # and is read again, before anything is judged
     else:
         assert (plan.status, cut) == ("cut", {LIFTED})

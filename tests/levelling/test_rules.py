@@ -338,6 +338,21 @@ def test_worn_out_frets_ask_for_new_wire_and_nothing_is_cut() -> None:
     assert decision.ask
 
 
+def test_a_slot_is_not_filed_for_what_rod_and_saddle_may_miss() -> None:
+    """They are set and read before it; what is left of their misses is less than a file can set."""
+    target = specification("electric").target
+    most = np.array([one.maximum_mm for one in target.first_fret_gap])
+    for over in np.linspace(-0.03, 0.03, 7):
+        gap, relief = most + over, target.relief.maximum_mm + 0.1
+        decision = job(neck("electric", relief_mm=relief, first_fret_gap_mm=gap)).decided()
+        assert decision.relief_change_mm < 0.0
+        filed = decision.nut_height_change_mm
+        on_nut = 1.0 - open_share(decision.problem.lines, 1)
+        others_set = decision.level_gap_mm(1) - on_nut * filed
+        assert (others_set[filed < 0.0] > (most - 0.0034)[filed < 0.0]).all()
+        assert (others_set[filed == 0.0] <= most[filed == 0.0]).all()
+
+
 def test_a_one_piece_saddle_is_one_height_and_a_slope() -> None:
     truth = neck("electric", action_mm=np.array([1.9, 1.6, 2.0, 1.7, 2.2, 2.3]))
     target = replace(truth.specification.target, one_piece_saddle=True)

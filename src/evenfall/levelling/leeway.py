@@ -11,6 +11,7 @@ import numpy as np
 
 from evenfall.levelling.settings import (
     MOVED_MM,
+    STEP_SHARE,
     Influence,
     limits_mm,
     numbers,
@@ -31,9 +32,6 @@ if TYPE_CHECKING:
 
 LEEWAY_SHARE = 0.5
 """Share of each tolerance that settings may use to spare metal; our judgement."""
-STEP_SHARE = 0.5
-"""Of what the bench may miss: a saddle or rod that need not move by more than this share of it is
-not asked to, unless nothing else cures; our judgement."""
 _TIE = 1e-3
 """So much more a saddle's way down costs: of two equal sums, the one that lowers no string."""
 

@@ -40,6 +40,9 @@ ROUNDS = 16
 """In which nut and saddle are brought into agreement: each divides what is left by five or more."""
 LEAST_MOVE_MM = 0.02
 """A setting that need not move is not moved by less: no bench sets it so closely; our judgement."""
+STEP_SHARE = 0.5
+"""Of what the bench may miss: what need not move by more than this share of it is not asked to,
+unless nothing else cures; our judgement."""
 SETTLED_MM = 1e-12
 """They agree once a round moves the saddle by less [mm]."""
 MOVED_MM = 1e-6
@@ -235,8 +238,12 @@ def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
         now = set_rod.moved(0.0, to_nut, to_saddle)
         missed = turned * np.abs(on_first.relief_share) * allowed.allowance_rod_mm
         missed = missed + saddles * on_first.saddle_share * allowed.allowance_saddle_mm
-        _, high = limits_mm(target.first_fret_gap, unsure_mm(found, "first-fret-gap") + missed)
-        too_high = problem.nut_free & (now.first_fret_gap_mm > high + ROUNDING_MM)
+        unsure = unsure_mm(found, "first-fret-gap")
+        _, high = limits_mm(target.first_fret_gap, unsure + missed)
+        # what others may miss is known before any slot is filed: less than a file can set is left
+        _, most = limits_mm(target.first_fret_gap, unsure)
+        most = np.minimum(most, high + STEP_SHARE * allowed.allowance_nut_mm)
+        too_high = problem.nut_free & (now.first_fret_gap_mm > most + ROUNDING_MM)
         missed = turned * np.abs(on_action.relief_share) * allowed.allowance_rod_mm
         missed = missed + nuts * on_action.nut_share * allowed.allowance_nut_mm
         low, high = limits_mm(target.action, unsure_mm(found, "action") + missed)

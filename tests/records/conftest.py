@@ -1,4 +1,4 @@
-"""Archives on both engines; where no server is installed the tests of PostgreSQL skip."""
+"""Archives on both engines, PostgreSQL under --all; where no server is installed the tests of PostgreSQL skip."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 from evenfall.records import Archive, open_archive
 from records import servers
 
-ENGINES = ("sqlite", "postgresql")
+ENGINES = ("sqlite", pytest.param("postgresql", marks=pytest.mark.slow))
 
 
 @pytest.fixture(scope="session")

@@ -328,6 +328,7 @@ def test_a_folder_that_may_only_be_read_is_read(settings: Path) -> None:
                 assert len(read_only.entries(dossier)) == 3
 
 
+@pytest.mark.slow
 def test_a_database_that_may_only_be_read_is_read(postgres: servers.Server, tmp_path: Path) -> None:
     address = postgres.address(tmp_path / "files")
     with open_archive(address, make=True) as archive:

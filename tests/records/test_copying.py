@@ -30,6 +30,7 @@ def fill(archive: Archive, count: int = 5) -> None:
     archive.sign(dossier, key)
 
 
+@pytest.mark.slow
 def test_an_archive_goes_to_the_other_engine_and_back_unchanged(
     new_address: Callable[[str], str], postgres: servers.Server, tmp_path: Path
 ) -> None:

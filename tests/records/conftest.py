@@ -1,4 +1,4 @@
-"""Archives on both engines, PostgreSQL under --all; where no server is installed the tests of PostgreSQL skip."""
+"""Archives on both engines, PostgreSQL under --all; without a server its tests skip."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ from evenfall.records.labels import labels_of
 from evenfall.records.tables import ARCHIVE, ENTRY
 
 MODELS = ("Tesquil", "Quenlo", "Gorbune", "Dolqua", "Yvrane Nine", "Ostreval")
-MAKERS = ("Ulbrandt (invented)", "Tessquin (invented)")
+MAKERS = ("Ulbrenq (invented)", "Tessquin (invented)")
 PREFIXES = ("UY", "TR", "QA", "LO")
 BATCH = 20_000
 

@@ -202,12 +202,12 @@ def test_who_did_a_step_and_when_are_filed_with_it(place: Path) -> None:
     for name in ("tesquil.spec.toml", "tesquil-before.csv"):
         (place / name).write_bytes(ef.Source.invented(name).content or b"")
     known = ("--spec", "tesquil.spec.toml", "--serial", "UY-0417")
-    who = ("--by", "Q. Ulbrandt", "--on", "2024-05-02")
+    who = ("--by", "Q. Ulbrenq", "--on", "2024-05-02")
     step("measure", "tesquil-before.csv", *known, *who)
     shown = run("show", "UY-0417").output
     (line,) = (one for one in shown.splitlines() if " measurement " in one)
     assert line.startswith("2024-05-02 ")
-    assert "[Q. Ulbrandt]" in line
+    assert "[Q. Ulbrenq]" in line
     assert "2024-05-02" in run("history", "UY-0417").output
     refused = step("plan", "UY-0417", "--settled", "--on", "soon", status=2).output
     assert 'on: "soon" is no day or time' in refused

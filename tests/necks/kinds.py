@@ -111,7 +111,7 @@ KINDS: dict[str, Kind] = {
         (1.1, 0.75),
     ),
     "classical": Kind(
-        "Velquist",
+        "Velquorin",
         19,
         "length = 650.0",
         (0.0, 0.0),

@@ -128,7 +128,7 @@ def test_the_title_names_model_and_serial():
 
 
 def test_a_long_word_in_a_dossier_may_break() -> None:
-    row = Row("2026-03-31", "note", f"Seen {'verylongword' * 12}.", "Q. Ulbrandt", "", "c4dc55499c")
+    row = Row("2026-03-31", "note", f"Seen {'verylongword' * 12}.", "Q. Ulbrenq", "", "c4dc55499c")
     page = dossier_page(
         serial="UY-0417 (invented)",
         model="Tesquil (invented)",

@@ -21,7 +21,7 @@ from evenfall.records.signing import signing_key
 from evenfall.records.tables import ARCHIVE, ENTRY
 from records import servers
 
-OPENED = Filing("opened", {"subject": "instrument", "name": "Tesquil Nine", "maker": "Ulbrandt"})
+OPENED = Filing("opened", {"subject": "instrument", "name": "Tesquil Nine", "maker": "Ulbrenq"})
 
 
 def serial(value: str, corrects: str = "") -> Filing:

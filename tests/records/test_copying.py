@@ -24,7 +24,7 @@ def fill(archive: Archive, count: int = 5) -> None:
     for number in range(count):
         opened = Filing("opened", {"subject": "instrument", "name": "Tesquil"})
         serial = Filing("alias", {"sort": "serial", "value": f"UY-{number:04}"})
-        note = Filing("note", {"words": "Nut – worn. " * 20}, person="Q. Ulbrandt")
+        note = Filing("note", {"words": "Nut – worn. " * 20}, person="Q. Ulbrenq")
         scan = Filing("scan", {}, documents={"d": {"number": number}}, files={"s.ply": SCAN})
         dossier = archive.file(None, [opened, serial, note, scan])[0].dossier
     archive.sign(dossier, key)

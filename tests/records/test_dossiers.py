@@ -175,7 +175,7 @@ def test_gauges_have_dossiers_with_calibrations_and_check_readings(dossiers: Dos
     facts = {"date": "2026-01-05", "valid_until": "2027-01-05"}
     dossiers.note(ef.NoteRequest("G-3", "within limits", facts=facts))
     reading = {"standard": "5 mm block", "reference_mm": 5.0, "read_mm": 5.001}
-    told = dossiers.note(ef.NoteRequest("G-3", "", "Q. Ulbrandt", facts=reading))
+    told = dossiers.note(ef.NoteRequest("G-3", "", "Q. Ulbrenq", facts=reading))
     assert say(told.said) == "Check standard 5 mm block: 5.001 mm read, 5.000 mm stated."
     kinds = [entry.kind for entry in dossiers.show("dial 3").entries]
     assert kinds == ["opened", "alias", "calibration", "check"]
@@ -235,14 +235,14 @@ def test_what_was_accepted_is_an_entry_of_its_own_by_who_accepted_it(dossiers: D
     plan = dataclasses.replace(plan, accepted=(burr,))
     with_plan = dataclasses.replace(burr, with_plan=True)
     proof = dataclasses.replace(proof, accepted=(with_plan, rough))
-    dossiers.file(plan, proof, person="Q. Ulbrandt")
+    dossiers.file(plan, proof, person="Q. Ulbrenq")
     assert dossiers.file(plan, proof).new == ()
     (line,) = dossiers.find("tesquil")
     told = {say(e.said): e.person for e in dossiers.show(line.dossier).entries}
     codes = [made.content_hash[:10].upper() for made in (plan, proof)]
     words = f"Accepted for {codes[0]}: lone-crown@7:3. Reason: wire burr, filed off"
     assert told[words] == "M. Tessquin"
-    assert told[f"Accepted for {codes[1]}: coarse. Reason: only a rough look"] == "Q. Ulbrandt"
+    assert told[f"Accepted for {codes[1]}: coarse. Reason: only a rough look"] == "Q. Ulbrenq"
     assert sum(words.startswith("Accepted") for words in told) == 2
 
 
@@ -261,13 +261,13 @@ def test_a_specification_alone_goes_into_the_dossier_of_its_model(dossiers: Doss
 
 def test_wire_of_a_batch_leads_to_the_instruments_it_was_fitted_to(dossiers: Dossiers) -> None:
     add(dossiers, PLAN)
-    dossiers.add(ef.AddRequest(subject="wire batch", name="W-12", maker="Ulbrandt (invented)"))
+    dossiers.add(ef.AddRequest(subject="wire batch", name="W-12", maker="Ulbrenq (invented)"))
     facts = {"amount": "4 m", "material": "nickel silver", "crown_height_mm": 1.2}
     told = dossiers.note(ef.NoteRequest("W-12", "Two coils.", facts=facts))
     words = "Received: Two coils. amount 4 m, material nickel silver, crown height 1.200 mm"
     assert say(told.said) == words
     told = dossiers.note(ef.NoteRequest("UY-0417", "frets 1 to 20", facts={"part": "W-12"}))
-    assert say(told.said) == "Fitted W-12, Ulbrandt (invented): frets 1 to 20"
+    assert say(told.said) == "Fitted W-12, Ulbrenq (invented): frets 1 to 20"
     assert {line.subject for line in dossiers.find("w-12")} == {"wire batch", "instrument"}
     assert dossiers.named("wire batch W-12") != dossiers.named("UY-0417")
     with pytest.raises(RequestError, match="No dossier goes by"):
@@ -280,7 +280,7 @@ def test_the_story_goes_by_when_it_was_measured(dossiers: Dossiers) -> None:
         (ef.Source.invented("tesquil-before.csv"),), ef.Source.invented("tesquil.spec.toml")
     )
     measured = ef.measure(earlier).measurement
-    dossiers.file(measured, instrument="UY-0417", person="Q. Ulbrandt", done="2023-05-02")
+    dossiers.file(measured, instrument="UY-0417", person="Q. Ulbrenq", done="2023-05-02")
     points = dossiers.history("UY-0417").points
     assert points[0].at[:10] == "2023-05-02"
     assert points[0].code == measured.content_hash[:10].upper()

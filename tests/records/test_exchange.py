@@ -61,7 +61,7 @@ def opened(archive: Archive, serial: str) -> str:
     filings = [
         Filing("opened", {"subject": "instrument", "name": "Tesquil"}, "M. Tessquin"),
         Filing("alias", {"sort": "serial", "value": serial}),
-        Filing("scan", {}, documents={"d": {"person": "Q. Ulbrandt"}}, files={"s": SCAN}),
+        Filing("scan", {}, documents={"d": {"person": "Q. Ulbrenq"}}, files={"s": SCAN}),
     ]
     dossier = archive.file(None, filings)[0].dossier
     archive.sign(dossier, signing_key())

@@ -24,12 +24,12 @@ def filled(archive: Archive) -> Archive:
     """Return an archive with a little of everything."""
     key = signing_key()
     for number in range(4):
-        opened = Filing("opened", {"subject": "instrument", "name": "Tesquil", "maker": "Ulbrandt"})
+        opened = Filing("opened", {"subject": "instrument", "name": "Tesquil", "maker": "Ulbrenq"})
         serial = Filing("alias", {"sort": "serial", "value": f"UY-04{number:02}"})
         dossier = archive.file(None, [opened, serial])[0].dossier
         values = {"accepted": [{"person": "M. Tessquin", "reason": "burr"}], "number": number}
         scan = Filing("scan", {"title": "scan"}, documents={"d": values}, files={"s.ply": SCAN})
-        note = Filing("note", {"words": "Nut – worn."}, person="Q. Ulbrandt")
+        note = Filing("note", {"words": "Nut – worn."}, person="Q. Ulbrenq")
         archive.file(dossier, [scan, note])
         archive.sign(dossier, key)
     return archive

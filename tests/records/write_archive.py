@@ -27,7 +27,7 @@ def write() -> None:
         with open_archive(str(Path(folder) / "a"), make=True) as archive:
             for name, serial in (("Tesquil", "UY-0417"), ("Quenlo", "UY-0418")):
                 filings = [
-                    Filing("opened", {"subject": "instrument", "name": name, "maker": "Ulbrandt"}),
+                    Filing("opened", {"subject": "instrument", "name": name, "maker": "Ulbrenq"}),
                     Filing("alias", {"sort": "serial", "value": serial}),
                     Filing("specification", {"title": name}, documents={"spec.toml": "[model]"}),
                     Filing(
@@ -46,7 +46,7 @@ def write() -> None:
                         {"document": "ab" * 32, "code": "coarse", "place": "7:3", "reason": "burr"},
                         person="M. Tessquin",
                     ),
-                    Filing("step", {"work": "Levelled.", "station": "2"}, person="Q. Ulbrandt"),
+                    Filing("step", {"work": "Levelled.", "station": "2"}, person="Q. Ulbrenq"),
                     Filing("note", {"words": "Nut worn.", "done": "2025-11-30"}),
                 ]
                 dossier = archive.file(None, filings)[0].dossier

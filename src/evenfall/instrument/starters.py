@@ -134,7 +134,7 @@ STARTERS: Final[Mapping[str, Starter]] = {
         _ONE_PIECE,
     ),
     "classical": Starter(
-        "Velquist",
+        "Velquorin",
         "classical guitar, nylon strings",
         "classical guitar",
         19,

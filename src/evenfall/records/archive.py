@@ -113,7 +113,7 @@ class Archive:
     ...     opened = Filing("opened", {"subject": "instrument", "name": "Tesquil"})
     ...     serial = Filing("alias", {"sort": "serial", "value": "UY-0417"})
     ...     dossier = archive.file(None, [opened, serial])[0].dossier
-    ...     note = Filing("note", {"words": "nut worn"}, person="Q. Ulbrandt")
+    ...     note = Filing("note", {"words": "nut worn"}, person="Q. Ulbrenq")
     ...     archive.file(dossier, [note])[0].kind
     ...     isinstance(archive, Archive), archive.find("0417") == (dossier,)
     'note'

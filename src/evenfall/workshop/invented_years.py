@@ -49,7 +49,7 @@ DIAL_U_MM, CALIPER_U_MM, HAND_U_MM = 0.004, 0.01, 0.02
 feeler and straightedge."""
 MISS_MM = 0.003
 """How far the invented hands miss what a plan asks for, at one standard deviation."""
-YARD, ROW, PARTNER = "Q. Ulbrandt", "M. Tessquin", "Quandlemere, receiving"
+YARD, ROW, PARTNER = "Q. Ulbrenq", "M. Tessquin", "Quandlemere, receiving"
 """Who works at Ulqor Yard, at Tessque Row and at the contract partner; invented."""
 GAUGES = {YARD: "height gauge 3 (invented)", ROW: "height gauge 5 (invented)"}
 WIRE = "W-12 (invented)"

@@ -391,3 +391,14 @@ def test_an_outer_string_that_is_not_the_lowest_is_only_on_the_bass_side():
     reentrant = replace(spec, strings=(*spec.strings[:-1], last))
     sides = {column.string: column.side for column in bench_sheet(reentrant, plan).columns}
     assert (sides[1], sides[6]) == ("treble", "bass side")
+
+
+def test_a_sheet_for_a_machine_names_what_can_hurt_at_it():
+    for method, words in (
+        ("profile", ("Dry run", "interlocks", "hearing", "clamps", "cutters", "manual")),
+        ("spot", ("manual",)),
+    ):
+        spec, plan = made_plan(method=method, relief_change_mm=0.0, saddle_change_mm=0.0)
+        told = {one.topic: str(one.sentence) for one in bench_sheet(spec, plan).cautions}
+        assert all(word in told["Machines and spindles"] for word in words)
+        assert ("Dry run" in told["Machines and spindles"]) == (method == "profile")

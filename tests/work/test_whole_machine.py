@@ -1,8 +1,8 @@
 """A whole simulated machine, headless, runs our programs and goes where they say.
 
 LinuxCNC (GPL) with drives that lag, started as a process of its own in namespaces of its own; the
-clock runs five times as fast. What it needs: the Debian packages `linuxcnc-uspace` and `faketime`,
-and the right to make namespaces.
+clock runs five times as fast, or slower where the computer is too busy for that. What it needs:
+the Debian packages `linuxcnc-uspace` and `faketime`, and the right to make namespaces.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from work.interpreter import TOOL_TABLE, needed
 from work.made_programs import made_job, parts_text
 
 HERE = Path(__file__).parent / "machine"
-FASTER = 5
+FASTER = (5, 2, 1)
 NEAR_MM = 0.02
 HOME_MM = (0.0, 0.0, 50.0)
 
@@ -38,21 +38,28 @@ def run(text: str, folder: Path) -> dict:
     (folder / "tool.tbl").write_text(TOOL_TABLE, encoding="ascii")
     (folder / "program.ngc").write_text(text, encoding="ascii")
     folder.chmod(0o777)
-    done = subprocess.run(
-        [
-            *("./box.sh", str(folder), "faketime", "-f", f"+0 x{FASTER}"),
-            *("linuxcnc", "-r", "machine.ini"),
-        ],
-        cwd=folder,
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        timeout=700,
-        check=False,
-    )
-    result = folder / "result.json"
-    assert result.is_file(), done.stdout[-2000:] + done.stderr[-2000:]
-    return json.loads(result.read_text(encoding="utf-8"))
+    for faster in FASTER:
+        result = folder / "result.json"
+        result.unlink(missing_ok=True)
+        done = subprocess.run(
+            [
+                *("./box.sh", str(folder), "faketime", "-f", f"+0 x{faster}"),
+                *("linuxcnc", "-r", "machine.ini"),
+            ],
+            cwd=folder,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=700,
+            check=False,
+        )
+        told = done.stdout + done.stderr
+        assert result.is_file(), told[-2000:]
+        found = json.loads(result.read_text(encoding="utf-8"))
+        # its own parts did not answer one another in time: that says nothing of the program
+        if "command timeout" not in told and found["refused"] != "not homed":
+            break
+    return found
 
 
 def quick(job):

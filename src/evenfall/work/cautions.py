@@ -64,6 +64,12 @@ def cautions(
             "Follow the machine's own manual; guards on; no gloves or loose sleeves near anything "
             "that turns."
         )
+        if by_machine:
+            # the header of the program and its page say it at length
+            told = (
+                "Machine's own manual first. Dry run over the work; guards and interlocks closed; "
+                "eye and hearing protection, no gloves; clamps and cutters checked."
+            )
         found.append(("Machines and spindles", sentence(told)))
     if refrets or fills_nut:
         heat = "Glue, solvents, heat" if refrets else "Glue and solvents"
@@ -72,19 +78,11 @@ def cautions(
     if planes_board:
         told = "Some woods are toxic as dust: extraction and a mask."
         found.append(("Board dust", sentence(told)))
-    if by_machine:
-        of_it = machine_cautions(("nickel silver",), strung=True)
-        found += [(one.topic, one.sentence) for one in of_it if one.topic in _ON_PAPER]
     told = "Local rules and qualified practice come before this sheet."
     found.append(("Above all", sentence(told)))
     return tuple(Caution(topic, said) for topic, said in found)
 
 
-#: Of the cautions of a program, those that a sheet does not have already.
-_ON_PAPER = (
-    *("Before anything", "Dry run", "Guards and interlocks", "Eyes and ears"),
-    *("Clamps", "Start", "Cutters"),
-)
 _DUST = {
     "nickel silver": "Metal chips and dust, nickel among them",
     "stainless": "Chips of stainless steel, with chromium and nickel",

@@ -6,6 +6,7 @@ import csv
 import json
 import math
 from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -131,6 +132,28 @@ def test_the_dictionary_describes_every_column_and_every_link(
                 r[link["reference"]["columnReference"]] for r in rows[link["reference"]["resource"]]
             }
             assert {row[link["columnReference"]] for row in rows[url]} <= there
+
+
+def test_a_general_library_reads_the_tables_by_their_dictionary(
+    shop: Dossiers, tmp_path: Path
+) -> None:
+    """The library `csvw` of PyPI: every cell fits its column, every link leads somewhere."""
+    csvw = import_module("csvw")
+    shop.extract([], tmp_path / "out", "csv")
+    told = str(tmp_path / "out" / DICTIONARY)
+    group = csvw.TableGroup.from_file(told)
+    for table in group.tables:
+        rows = list(table.iterdicts(strict=True))
+        assert len(rows) == len(read(tmp_path / "out", table.url.string.removesuffix(".csv")))
+    assert group.check_referential_integrity()
+    assert csvw.CSVW(told, validate=True).is_valid
+    items = tmp_path / "out" / "items.csv"
+    content = items.read_text(encoding="utf-8")
+    items.write_text(content.replace(",1.35,", ",wide,", 1), encoding="utf-8")
+    assert ",1.35," in content
+    (judged,) = (table for table in group.tables if table.url.string == "items.csv")
+    with pytest.raises(ValueError, match="wide"):
+        list(judged.iterdicts(strict=True))
 
 
 def test_a_folder_in_use_is_left_alone_and_nothing_is_half_there(

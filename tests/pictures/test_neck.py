@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from draws import draws
 from evenfall.instrument import string_lines
-from evenfall.neck import default_bow
+from evenfall.neck import default_bow, level_line
 from evenfall.pictures.neck import neck_curve
 from made_heights import changed
 from pictures.drawing import SVG, faults, groups, parsed, shown
@@ -73,11 +73,13 @@ def test_whiskers_reach_two_standard_uncertainties_and_a_plan_has_none() -> None
 
 
 def test_relief_is_read_out_with_its_uncertainty_and_limits() -> None:
-    bow = default_bow(SPEC, string_lines(SPEC))
-    was, now = (bow.relief_mm(m.crown_top_mm) for m in (BEFORE, AFTER))
-    spread = 2.0 * bow.relief_u_mm(BEFORE.heights)
+    lines = string_lines(SPEC)
+    bow = default_bow(SPEC, lines)
+    was, now = (level_line(SPEC, readings, lines, bow, 0.02) for readings in (BEFORE, AFTER))
+    spread, was = 2.0 * was.relief_u_mm, was.relief_mm
+    then, now = 2.0 * now.relief_u_mm, now.relief_mm
     words = shown(neck_curve(SPEC, BEFORE, AFTER)).replace("\n", " ")
-    told = f"Relief {was:.3f} ± {spread:.3f} mm as found, {now:.3f} ± {spread:.3f} mm after work"
+    told = f"Relief {was:.3f} ± {spread:.3f} mm as found, {now:.3f} ± {then:.3f} mm after work"
     assert told in words
     assert "allowed 0.100 to 0.300 mm" in words
     words = shown(neck_curve(SPEC, BEFORE, PLAN)).replace("\n", " ")

@@ -1,7 +1,7 @@
 """Neck curve: crown tops under three strings, over a straight line on fret 1 and the last fret.
 
-That line is the one a straightedge shows: a hollow neck hangs under it, and the depth of the hollow
-is the relief (common practice, no source).
+That line is the one a straightedge shows: a hollow neck hangs under it (common practice, no
+source). The relief that is read out is that of the level line, as in diagnosis, plan and proof.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.instrument import string_lines
-from evenfall.neck import default_bow
+from evenfall.neck import default_bow, level_line
 from evenfall.neck.season import COVERAGE_FACTOR
 from evenfall.pictures.chart import Chart, Drawing, Panel
 from evenfall.pictures.inks import INK, LIGHT, QUIET
@@ -25,7 +25,7 @@ from evenfall.wording import sentence
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
-    from evenfall.measurement import Heights, Measurement
+    from evenfall.measurement import Measurement
     from evenfall.pictures.inks import Theme
 
 
@@ -114,26 +114,31 @@ def _curves(
     station = string_lines(specification).station_mm[:, 1:]
     bow = default_bow(specification, string_lines(specification))
     shape = (specification.string_count, specification.frets)
-    states: list[tuple[str, FloatArray, Heights | None, float | None]] = []
-    if isinstance(after, Plan):
-        states.append(("as found", found.crown_top_mm, found.heights, after.relief_before_mm))
-        states.append(("planned", after.crown_top_after_mm, None, after.relief_after_mm))
-    else:
-        states.append(("as found", found.crown_top_mm, found.heights, None))
-        if after is not None:
-            states.append(("after work", after.crown_top_mm, after.heights, None))
-    if any(top.shape != shape for _, top, _, _ in states):
-        raise ValueError(f"heights must have shape {shape}")
-    return [
-        _Curve(
+
+    def read(name: str, readings: Measurement) -> _Curve:
+        smallest = specification.judgement.smallest_cut_mm("file")
+        line = level_line(specification, readings, string_lines(specification), bow, smallest)
+        known = np.isfinite(readings.crown_top_mm).all()
+        return _Curve(
             name,
-            _over_line(top, station),
-            None if heights is None else heights.crown_top_u_mm,
-            bow.relief_mm(top) if relief is None else relief,
-            np.nan if heights is None else bow.relief_u_mm(heights),
+            _over_line(readings.crown_top_mm, station),
+            readings.heights.crown_top_u_mm,
+            line.relief_mm if known else np.nan,
+            line.relief_u_mm,
         )
-        for name, top, heights, relief in states
-    ]
+
+    tops = [found.crown_top_mm]
+    if after is not None:
+        tops.append(after.crown_top_after_mm if isinstance(after, Plan) else after.crown_top_mm)
+    if any(top.shape != shape for top in tops):
+        raise ValueError(f"heights must have shape {shape}")
+    curves = [read("as found", found)]
+    if isinstance(after, Plan):
+        planned = _over_line(after.crown_top_after_mm, station)
+        curves.append(_Curve("planned", planned, None, after.relief_after_mm, np.nan))
+    elif after is not None:
+        curves.append(read("after work", after))
+    return curves
 
 
 def _over_line(height: FloatArray, station: FloatArray) -> FloatArray:

@@ -49,8 +49,6 @@ def examples(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, li
         (1280, "light"),
         (390, "dark"),
         pytest.param(820, "dark", marks=pytest.mark.slow),
-        pytest.param(820, "light", marks=pytest.mark.slow),
-        pytest.param(1280, "dark", marks=pytest.mark.slow),
         pytest.param(390, "light", marks=pytest.mark.slow),
     ],
 )

@@ -121,6 +121,39 @@ def test_a_plan_that_asks_for_readings_leads_back_to_them(dossiers: Dossiers) ->
     assert stands(story(dossiers, SERIAL)) == ("Readings", "measure")
 
 
+def raised(by_mm: float, more_mm: float = 0.0) -> bytes:
+    """Return readings with fret 9 higher under every string; the second time slightly otherwise."""
+    lines = content("settled").decode().splitlines()
+    for number, line in enumerate(lines):
+        cells = line.split(",")
+        if cells[0] == "crown_top" and cells[2] == "9":
+            lift = by_mm + more_mm * (1 if int(cells[1]) % 2 else -1)
+            cells[3] = f"{float(cells[3]) + lift:.3f}"
+            lines[number] = ",".join(cells)
+    return "\n".join(lines).encode()
+
+
+def test_a_second_reading_confirms_what_a_plan_asks_for(dossiers: Dossiers) -> None:
+    from evenfall.web.shop import Shop
+
+    found = read("high", raised(0.18))
+    plan = planned(found, settled=True)
+    assert plan.status == "ask"
+    dossiers.file(found, plan)
+    told = story(dossiers, SERIAL)
+    assert stands(told) == ("Readings", "measure")
+    assert say(told.headline) == "Read a second time"
+    dossiers.file(read("again", raised(0.18, 0.002)))
+    told = story(dossiers, SERIAL)
+    assert stands(told) == ("Plan", "plan")
+    assert told.second is not None
+    assert told.settled == (plan.part == "whole")
+    confirmed = Shop(dossiers).exploration(told).plan(Wishes(), recommended=True)
+    assert confirmed.confirmation is not None
+    assert confirmed.measurement.content_hash == found.content_hash
+    assert confirmed.status != "ask"
+
+
 def test_a_typed_sheet_is_read_as_the_same_sheet_on_paper() -> None:
     rows = [line.split(",") for line in content("before").decode().splitlines()[2:]]
     values = {f"{row[0]}:{row[1]}:{row[2]}": row[3].replace(".", ",") for row in rows}

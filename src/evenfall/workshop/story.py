@@ -160,9 +160,14 @@ class _Telling:
 
     @property
     def settled(self) -> bool:
-        """Whether the newest readings were taken after the settings of a plan."""
+        """Whether the newest readings were taken after the settings of a plan.
+
+        A second reading stands as the first did: a plan for the whole work moved nothing more.
+        """
         plan = self.plan
-        return bool(plan and self.fresh and self.done and plan.part == "settings")
+        if plan is None or not self.fresh:
+            return False
+        return (plan.part == "whole") if self.confirms else (plan.part == "settings" and self.done)
 
     @property
     def proves(self) -> bool:

@@ -33,15 +33,7 @@ from evenfall.requirement import State
 from evenfall.wording import Sentence, sentence
 
 Status = Literal[
-    "nothing",
-    "settings",
-    "cut",
-    "lift",
-    "new-wire",
-    "ask",
-    "read-again",
-    "misfit",
-    "short",
+    "nothing", "settings", "cut", "lift", "new-wire", "ask", "read-again", "misfit", "short"
 ]
 """What a person does next: nothing; make the settings; cut; lift low frets; put in new wire; read a
 second time to confirm; take readings again; choose other targets or another attack; take another

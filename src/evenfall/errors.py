@@ -106,6 +106,7 @@ FINDING_CODES: dict[str, str] = {
     "level-frets": "Notes buzz at the player's attack, and would with level frets too.",
     "high-fret": "A fret stands over the level line.",
     "low-fret": "A fret lies so far under the level line that notes stopped there lose room.",
+    "tilted-fret": "One end of a fret stands higher over the level line than the other.",
     "worn": "A crown is near or under the least height to leave.",
     "relief": "The relief lies outside its limits.",
     "action": "The action lies outside its limits.",

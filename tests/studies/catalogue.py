@@ -13,6 +13,7 @@ from studies import (
     old_and_new,
     play,
     proof,
+    scans,
     whole_job,
 )
 
@@ -29,5 +30,6 @@ _ROOMS = (
     old_and_new,
     proof,
     play,
+    scans,
 )
 STUDIES: dict[str, Study] = {room.STUDY.name: room.STUDY for room in _ROOMS}

@@ -157,6 +157,7 @@ def show_measurement(outcome: MeasureOutcome, lengths: Lengths) -> None:
         _show_scanned(measurement.scanned, lengths)
     found = outcome.findings_of_readings
     show_findings((f for f in found if f.code != "recognised"), lengths.unit)
+    show_findings(outcome.off_level, lengths.unit)
     _show_checked(outcome.gates, lengths)
     if outcome.next_readings:
         click.echo("Still worth reading, so that slips show:")

@@ -12,6 +12,7 @@ from evenfall.gates import Gates, next_readings, open_gates
 from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
 from evenfall.neck.level_line import level_line
+from evenfall.neck.standing import standing_findings
 from evenfall.readings import read_files
 from evenfall.readings.scanned import ScanSetting
 from evenfall.scans.formats import ScanOptions
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from evenfall.gates import Accepted
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
+    from evenfall.neck.level_line import LevelLine
     from evenfall.pictures.inks import Theme
     from evenfall.readings import InstrumentReadings
     from evenfall.units import LengthUnit
@@ -68,6 +70,7 @@ class MeasureOutcome(Outcome):
 
     readings: InstrumentReadings  # the measurement, and the crowns and board of a scan
     gates: Gates  # what of it has to be read again before metal comes off, and what checks it
+    line: LevelLine  # the line that level crowns would lie on
 
     @property
     def measurement(self) -> Measurement:
@@ -77,7 +80,14 @@ class MeasureOutcome(Outcome):
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:
         """What has to be read again, and what is worth reading yet."""
-        return (*self.gates.unmet, *self.next_readings)
+        return (*self.off_level, *self.gates.unmet, *self.next_readings)
+
+    @property
+    def off_level(self) -> tuple[Finding, ...]:
+        """Which frets of a scan stand out from the level line; of sheets a diagnosis tells."""
+        if self.readings.survey is None:
+            return ()
+        return standing_findings(self.line)
 
     @property
     def next_readings(self) -> tuple[Finding, ...]:
@@ -145,16 +155,21 @@ def measure(request: MeasureRequest, progress: Progress = silent) -> MeasureOutc
             progress=progress,
         )
     progress("Looking at the readings", 0.0)
-    gates = gates_of(specification, taken.measurement)
-    return MeasureOutcome(specification, (*remarks, *taken.findings), taken, gates)
+    line = line_of(specification, taken.measurement)
+    gates = open_gates(specification, taken.measurement, line)
+    return MeasureOutcome(specification, (*remarks, *taken.findings), taken, gates, line)
+
+
+def line_of(specification: Specification, measurement: Measurement) -> LevelLine:
+    """Return the line that level crowns would lie on, before any bow of the neck is known."""
+    lines = string_lines(specification)
+    smallest_mm = specification.judgement.smallest_cut_mm("file")
+    bow = default_bow(specification, lines)
+    return level_line(specification, measurement, lines, bow, smallest_mm)
 
 
 def gates_of(
     specification: Specification, measurement: Measurement, accepted: tuple[Accepted, ...] = ()
 ) -> Gates:
     """Return what in some readings has to be read again before metal comes off."""
-    lines = string_lines(specification)
-    bow = default_bow(specification, lines)
-    smallest_mm = specification.judgement.smallest_cut_mm("file")
-    line = level_line(specification, measurement, lines, bow, smallest_mm)
-    return open_gates(specification, measurement, line, accepted)
+    return open_gates(specification, measurement, line_of(specification, measurement), accepted)

@@ -1,4 +1,4 @@
-"""Scans of every kind of crown: is the stated uncertainty the error, are faults found, no others?"""
+"""Scans of every kind of crown: stated uncertainties against errors, faults found and invented."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from functools import partial
 import numpy as np
 
 from evenfall.errors import Finding
+from evenfall.neck.standing import standing_findings
 from evenfall.scans import CrownSurvey, measure_crowns, to_measurement
 from evenfall.scans.fret_comb import nominal_lines
-from evenfall.neck.standing import standing_findings
 from evenfall.workshop.measuring import line_of
 from oracles.surfaces import (
     MODELS,
@@ -38,7 +38,8 @@ CROWNS: dict[Crown, str] = {
 UNITS = (1.0, 1 / 25.4, 0.001)
 FAULTS = frozenset({
     "missing-fret", "extra-bump", "worn-flat", "lifted-end", "tang-gap", "board-shape", "scan",
-    "fret-place", "fret-end", "board-width", "strings-seen", "scale", "high-fret", "low-fret", "tilted-fret",
+    "fret-place", "fret-end", "board-width", "strings-seen", "scale", "high-fret", "low-fret",
+    "tilted-fret",
 })  # fmt: skip
 """Findings that a perfect neck must not have."""
 
@@ -90,9 +91,7 @@ class Errors:
         return number(value, standard_error=error, at_least=0.8, at_most=1.25)
 
 
-def measured(
-    scan: Scan, seed: int
-) -> tuple[CrownSurvey, tuple[Finding, ...], partial[FloatArray]]:
+def measured(scan: Scan, seed: int) -> tuple[CrownSurvey, tuple[Finding, ...], partial[FloatArray]]:
     """Return what is read of a scan that lies anyhow, in one of three units."""
     turn = partial(turned, seed=seed, factor=UNITS[seed % 3])
     points = turn(scan.points_mm)
@@ -138,7 +137,7 @@ def told_of(recipe: Recipe, findings: Sequence[Finding]) -> dict[str, bool]:
     return {
         "fret up": named("high-fret", up),
         "fret down": named("low-fret", down),
-        "fret tilted": named("tilted-fret", tilted, f"its {'treble' if slope > 0.0 else 'bass'} end"),
+        "fret tilted": named("tilted-fret", tilted, "its treble" if slope > 0.0 else "its bass"),
         "fret misplaced": named("fret-place", moved, "bridge" if along > 0.0 else "nut"),
         "fret worn": named("worn-flat", flat.fret),
     }

@@ -143,20 +143,22 @@ def board_drop_mm(specification: Specification, lines: StringLines) -> FloatArra
     )
 
 
-def board_drop_at_mm(
-    specification: Specification, along_share: FloatArray, y_mm: FloatArray
-) -> FloatArray:
-    """Return how far [mm] a perfect board lies under its own crest at places of one shape.
-
-    R - sqrt(R² - y²), R running evenly from the nut (0) to the last fret (1): compound radius.
-    """
+def board_radius_mm(specification: Specification, along_share: FloatArray) -> FloatArray:
+    """Return the radius across the board from the nut (0) to the last fret (1): compound radius."""
     board = specification.board
     along = np.clip(along_share, 0.0, 1.0)
     nut, last = board.radius_nut_mm, board.radius_last_mm
     if np.isinf(nut) or np.isinf(last):  # from or to a flat board: the curvature runs evenly
-        curvature = 1.0 / nut + (1.0 / last - 1.0 / nut) * along
-    else:
-        curvature = 1.0 / (nut + (last - nut) * along)
-    # y² k / (1 + sqrt(1 - (k y)²)) is the drop without loss of digits on flat boards
+        with np.errstate(divide="ignore"):
+            return np.asarray(1.0 / (1.0 / nut + (1.0 / last - 1.0 / nut) * along))
+    return np.asarray(nut + (last - nut) * along)
+
+
+def board_drop_at_mm(
+    specification: Specification, along_share: FloatArray, y_mm: FloatArray
+) -> FloatArray:
+    """Return how far [mm] a perfect board lies under its own crest at places of one shape."""
+    curvature = 1.0 / board_radius_mm(specification, along_share)
+    # the drop R - sqrt(R² - y²) as y² k / (1 + sqrt(1 - (k y)²)), which keeps its digits when flat
     square = y_mm**2
     return square * curvature / (1.0 + np.sqrt(np.maximum(0.0, 1.0 - curvature**2 * square)))

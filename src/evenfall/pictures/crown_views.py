@@ -273,7 +273,7 @@ def crown_section(
         high_px=1.1 * room * along * larger,
         ticks=0,
     )
-    _draw_section(panel, section, inside, unit)
+    draw_section(panel, section, inside, unit)
     _draw_residuals(
         chart, ends, section.across_mm[inside], left[inside], noise_mm=survey.noise_mm, unit=unit
     )
@@ -330,7 +330,7 @@ def _section_words(
     return said("{parts:sentences}", unit, parts=parts)
 
 
-def _draw_section(panel: Panel, section: Section, inside: BoolArray, unit: LengthUnit) -> None:
+def draw_section(panel: Panel, section: Section, inside: BoolArray, unit: LengthUnit) -> None:
     """Draw points and fit."""
     scale, y = in_unit(1.0, unit), panel.y
     half = 0.5 * section.flat_width_mm

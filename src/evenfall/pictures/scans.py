@@ -9,6 +9,7 @@ from evenfall.pictures.board_map import board_map
 from evenfall.pictures.crown_views import crown_lines, crown_section, widest_flat
 from evenfall.pictures.inks import LIGHT
 from evenfall.pictures.neck import neck_curve
+from evenfall.pictures.scan_frets import board_along, crown_kinds_chart, fret_places_chart
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -55,6 +56,15 @@ def scan_drawings(
             crown_lines, specification, survey, serial=serial, unit=unit, theme=theme
         ),
         "crown section": section,
+        "kinds of crown": partial(
+            crown_kinds_chart, specification, survey, serial=serial, unit=unit, theme=theme
+        ),
+        "fret places": partial(
+            fret_places_chart, specification, survey.scanned, serial=serial, unit=unit, theme=theme
+        ),
+        "board along the neck": partial(
+            board_along, specification, survey, serial=serial, unit=unit, theme=theme
+        ),
         "neck": partial(neck_curve, specification, *states, unit=unit, names=names, theme=theme),
     }
     if not any(section is not None for row in survey.sections for section in row):

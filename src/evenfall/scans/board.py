@@ -31,6 +31,12 @@ BESIDE_MM = 6.0
 ALONG_MM = 3.0
 """And this far to each side along the fret."""
 
+GLUE_MM = 0.9
+"""So far from a crown's foot glue and dirt may lie."""
+
+LEAST_COLUMNS = 30
+"""Fewer columns say nothing of what a column's points err by together."""
+
 LEAST_CELLS = 6
 """Fewer cells than this make no plane beside a crown."""
 
@@ -125,7 +131,8 @@ class BoardCells:
         self.curve = curve
         guess = curve[0][:, None] + self.y * (curve[1][:, None] + self.y * curve[2][:, None])
         self.height = np.where(full, guess + over, np.nan)
-        self.noise = gathered.board_guess.noise_mm
+        self.noise = cells.scatter_mm
+        self.profile_u = _profile_u(self.over, self.count, self.noise)
 
     def beside(self, fret: int, along_mm: FloatArray) -> SideHeights:
         """Return the board beside one fret, continued to places on its line.
@@ -162,13 +169,15 @@ class BoardCells:
             cell = start[:, None] + np.arange(np.max(end - start, initial=0))
             real = cell < end[:, None]
             used = here[np.minimum(cell, len(here) - 1)] if len(here) else cell
-            heights[side], u[side], slopes[side] = _planes(
+            heights[side], own_u, slopes[side] = _planes(
                 across[used],
                 along[used] - along_mm[:, None],
                 z[used],
                 np.where(real, count[used], 0.0),
-                self.noise,
+                noise=self.noise,
+                foot_mm=self.half_crown + FOOT_MM + GLUE_MM,
             )
+            u[side] = np.hypot(own_u, self.profile_u * _reach(off[here]))
         guess, guess_slope = self._guess_along(base + lean * cosine * along_mm, cosine * along_mm)
         run = np.array([lean * cosine, cosine])
         return SideHeights(heights + guess, u, slopes + run @ guess_slope)
@@ -254,11 +263,46 @@ class BoardCells:
         )
 
 
+def _profile_u(over: FloatArray, count: FloatArray, noise: float) -> float:
+    """Return what the points of one column of cells err by together [mm]: a sensor's own profiles.
+
+    It shows where a column stands off its two neighbours by more than its points explain.
+    """
+    points = count.sum(axis=1)
+    mean = np.nansum(np.where(count > 0.0, over, 0.0) * count, axis=1) / np.maximum(points, 1.0)
+    full = points > 0.5 * np.median(points)
+    three = full[:-2] & full[1:-1] & full[2:]
+    if int(three.sum()) < LEAST_COLUMNS:
+        return 0.0
+    bend = (mean[:-2] - 2.0 * mean[1:-1] + mean[2:])[three]
+    few = 1.0 / np.maximum(points, 1.0)
+    own = noise**2 * (few[:-2] + 4.0 * few[1:-1] + few[2:])[three]
+    seen = (NORMAL_MAD * float(np.median(np.abs(bend)))) ** 2
+    expected = float(np.median(own))
+    return float(np.sqrt((seen - expected) / 6.0)) if seen > 2.0 * expected else 0.0
+
+
+def _reach(off: FloatArray) -> float:
+    """Return the uncertainty of a line through columns at these distances, at 0, over one's own."""
+    columns = np.unique(np.round(off / CELL_MM))
+    if len(columns) < 2:
+        return 1.0
+    middle = float(columns.mean())
+    return float(np.sqrt(1.0 / len(columns) + middle**2 / np.sum((columns - middle) ** 2)))
+
+
 def _planes(
-    across: FloatArray, along: FloatArray, z: FloatArray, count: FloatArray, noise: float
+    across: FloatArray,
+    along: FloatArray,
+    z: FloatArray,
+    count: FloatArray,
+    *,
+    noise: float,
+    foot_mm: float,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return height, standard uncertainty and slope along the fret of planes at their origins.
 
+    Cells nearer than the foot may carry glue: they hardly count at first, and if they fit, fully.
     Each row of the arrays, shape (N, M), is the cells of one plane; a cell of no points is none.
     NaN for a plane whose cells are too few or too close together.
     """
@@ -269,13 +313,13 @@ def _planes(
         fits &= high - np.min(place, axis=1, where=real, initial=np.inf) >= least_mm
     real, across, along, z, count = (a[fits] for a in (real, across, along, z, count))
     design = np.stack([np.ones_like(z), across, along])
-    weight = count
+    weight = np.where(np.abs(across) < foot_mm, 0.05 * count, count)
     for _ in range(2):
         weighted = weight * design
         matrix = np.einsum("pnm,qnm->npq", weighted, design, optimize=True)
         fit = np.linalg.solve(matrix, np.einsum("pnm,nm->np", weighted, z)[..., None])[..., 0]
         residual = z - np.einsum("np,pnm->nm", fit, design)
-        off = np.abs(residual) * np.sqrt(weight)
+        off = np.abs(residual) * np.sqrt(count)
         middle = median_along(np.where(real, off, np.nan))
         limit = 4.0 * np.maximum(NORMAL_MAD * middle, noise)
         weight = np.where(off < limit[:, None], count, 1e-6 * count)

@@ -10,7 +10,7 @@ away (a facetted mesh, a crown that is no circle).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +20,7 @@ from evenfall.scans.crown_kind import CrownSection, fit_section, mean_section
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray, IntArray
+    from evenfall.scans.crown_kind import Kind
     from evenfall.scans.gather import CrownPoints
 
 
@@ -169,8 +170,12 @@ def fit_crown_line(
     crown_width_mm: float,
     facet_mm: float = 0.0,
     facet_u_mm: float = 0.0,
+    kind: Kind | None = None,
 ) -> CrownLine | None:
-    """Return the crown line of one fret; None where its points make no slice."""
+    """Return the crown line of one fret; None where its points make no slice.
+
+    `kind` is that of the whole neck, where one fret alone did not show it.
+    """
     slices = _cut(points, crown_width_mm, crown_height_mm)
     if slices is None:
         return None
@@ -180,6 +185,8 @@ def fit_crown_line(
         crown_height_mm=crown_height_mm,
         crown_width_mm=crown_width_mm,
     )
+    if section is not None and kind is not None:
+        section = replace(section, kind=kind)
     if section is not None and section.kind != "round":
         return _by_section(
             slices,

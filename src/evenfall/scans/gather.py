@@ -110,6 +110,18 @@ class CellSums:
     high_count: FloatArray
     sum_mm: FloatArray  # sums of height over guess of either [mm], shape (cells,)
     high_mm: FloatArray
+    square_mm2: FloatArray  # sums of squares of the board's [mm²], shape (cells,)
+
+    @property
+    def scatter_mm(self) -> float:
+        """Standard deviation of single points of the board about their cells' means [mm].
+
+        Wild points that no clip could tell from the board are in the means, and so in this.
+        """
+        many = self.count > 1.0
+        count = self.count[many]
+        about = self.square_mm2[many] - self.sum_mm[many] ** 2 / count
+        return float(np.sqrt(max(0.0, float(about.sum())) / max(1.0, float((count - 1.0).sum()))))
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +150,7 @@ def gather(
     count = located.surface.count
     starts = range(0, count, RUN_POINTS)
     ends = [min(start + RUN_POINTS, count) for start in starts]
-    sums = np.zeros((4, grid.columns * grid.rows + 1))
+    sums = np.zeros((5, grid.columns * grid.rows + 1))
     crowns: list[list[NDArray[Any]]] = []
     seen = 0
     pool = ThreadPoolExecutor(max(1, min(workers, len(starts))))
@@ -303,7 +315,7 @@ class _Pass:
         turn = orientation.axes * orientation.factor_mm
         shift = orientation.origin_mm[:, None]
         cells = grid.columns * grid.rows
-        sums = np.zeros((4, cells + 1))
+        sums = np.zeros((5, cells + 1))
         crowns: list[list[NDArray[Any]]] = []
         count = 0
         with np.errstate(over="ignore", invalid="ignore"):  # missing and mad coordinates
@@ -376,6 +388,7 @@ class _Pass:
         at, height = np.where(low, cell, size - 1), np.where(low, over, 0.0)
         sums[0] += np.bincount(at, minlength=size)
         sums[1] += np.bincount(at, height, size)
+        sums[4] += np.bincount(at, height * height, size)
         high = np.flatnonzero(board & (over >= CLIP_MM) & (over < DEEP_MM))
         if len(high):
             sums[2] += np.bincount(cell[high], minlength=size)
@@ -397,7 +410,7 @@ class _Pass:
             CrownPoints(*(c[start:end] for c in columns)) if end > start else None
             for start, end in pairwise(ends.tolist())
         )
-        cells = CellSums(total[0], total[2], total[1], total[3])
+        cells = CellSums(total[0], total[2], total[1], total[3], total[4])
         return Gathered(
             self.grid,
             self.guess,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,7 @@ from evenfall.wording import sentence
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification, StringLines
+    from evenfall.scans.crown_kind import Kind
 
 
 SECTION_POINTS = 240
@@ -35,6 +37,16 @@ SECTION_MM = 0.75
 
 NODE_MM = 2.0
 """Step along a fret at which its height over the board is taken."""
+
+KIND_SHARE = 0.75
+"""If more than this share of the frets is of one kind of crown, other than round, all are."""
+
+LEANS = 0.02
+"""From this slope on a fret crosses the profiles of a sensor that lie square to the neck."""
+
+PROFILE_TOP = 1.5
+"""A crown's top is known worse than a square millimetre of board by this, as to what a profile
+shares: a parabola's top over a straight mean."""
 
 END_MM = 1.2
 """How far from the board's edge the last of these lies: fret ends are bevelled."""
@@ -200,25 +212,35 @@ class _Survey:
         self.cells = BoardCells(gathered, self.frets, wire.crown_width_mm)
 
     def _crown_lines(self) -> list[CrownLine | None]:
-        wire = self.specification.fretwire
         found: list[CrownLine | None] = []
-        for j, points in enumerate(self.gathered.crowns):
+        for j in range(self.shape[1]):
             self.progress("Fitting the crowns", 0.5 * j / self.shape[1])
-            line = None
-            if points is not None and np.isfinite(self.frets.base_mm[j]):
-                line = fit_crown_line(
-                    points,
-                    self.gathered.crest_coefficients[j],
-                    fret=j + 1,
-                    base_mm=float(self.frets.base_mm[j]),
-                    lean_slope=float(self.frets.lean_slope[j]),
-                    crown_height_mm=wire.crown_height_mm,
-                    crown_width_mm=wire.crown_width_mm,
-                    facet_mm=float(self.facet[j]),
-                    facet_u_mm=float(self.facet_u[j]),
-                )
-            found.append(line)
+            found.append(self._crown_line(j))
+        # a fret of a neck whose crowns are of one kind is of that kind, if its own section is poor
+        kinds = Counter(line.section.kind for line in found if line and line.section)
+        kind, many = kinds.most_common(1)[0] if kinds else ("round", 0)
+        if many > KIND_SHARE * sum(line is not None for line in found):
+            for j, line in enumerate(found):
+                if line is not None and (line.section is None or line.section.kind != kind):
+                    found[j] = self._crown_line(j, kind) or line
         return found
+
+    def _crown_line(self, j: int, kind: Kind | None = None) -> CrownLine | None:
+        points, wire = self.gathered.crowns[j], self.specification.fretwire
+        if points is None or not np.isfinite(self.frets.base_mm[j]):
+            return None
+        return fit_crown_line(
+            points,
+            self.gathered.crest_coefficients[j],
+            fret=j + 1,
+            base_mm=float(self.frets.base_mm[j]),
+            lean_slope=float(self.frets.lean_slope[j]),
+            crown_height_mm=wire.crown_height_mm,
+            crown_width_mm=wire.crown_width_mm,
+            facet_mm=float(self.facet[j]),
+            facet_u_mm=float(self.facet_u[j]),
+            kind=kind,
+        )
 
     def result(self) -> tuple[CrownSurvey, tuple[Finding, ...]]:
         """Return the survey and the findings."""
@@ -302,6 +324,10 @@ class _Survey:
         slope = table("slope_rad")
         orientation = self.located.orientation
         form = np.array([line.form_u_mm if line else np.nan for line in self.crowns])
+        # what the points of a sensor's profile share runs along a leaning fret and is no misfit of
+        # its mean section
+        leans = np.abs(self.frets.lean_slope) > LEANS
+        form = np.hypot(form, np.where(leans, PROFILE_TOP * self.cells.profile_u, 0.0))
         place_u = np.hypot(
             orientation.side_u_mm, orientation.side_turn_u_rad * self.lines.x_mm[:, 1:]
         )

@@ -9,6 +9,7 @@ import numpy as np
 from evenfall.instrument import string_lines
 from evenfall.measurement import Scanned
 from evenfall.scans.arcs import NORMAL_MAD
+from evenfall.scans.crown_line import CAP_SHARE
 from evenfall.scans.fret_comb import nominal_lines
 from evenfall.scans.gather import FOOT_MM
 
@@ -30,11 +31,16 @@ LEAST_FRETS = 6
 PLACE_U_MM = 0.002
 """Standard uncertainty of a crown's place across, beside what its scatter shows."""
 
-RADIUS_U_SHARE = 0.002
-"""And of its radius."""
+RADIUS_FORM = 5.0
+"""A misfit that a whole fret shares, alike over a sixth of its section, leaves by least squares so
+much of itself over the square of the half width fitted as uncertainty of the curvature."""
 
 FOOT_SHARE = 0.85
 """A fret ends where its crown is no higher than this share of it under its top."""
+
+EDGE_SHARE = {"flat": 0.8, "one-sided": 0.55}
+"""What slices between the rows leave of a row's standard uncertainty, on necks of known truth
+(`tests/studies/scans.py`)."""
 
 LANE_MM, EDGE_REACH_MM = 0.15, 4.0
 """Ends of crown and board are looked for in lanes so wide; the board's this far from the fret."""
@@ -71,7 +77,7 @@ def whole_neck(
         if line is None or len(line.along_mm) < 4:
             continue
         place[j] = _place(line)
-        radius[j] = _radius(line)
+        radius[j] = _radius(line, specification.fretwire.crown_width_mm)
         width[j] = _width(line, over.get(j + 1), radius[j], specification)
         ends[j], edges[j] = _ends(j, gathered, located, specification)
     miss, miss_u, scale, scale_u = _off_scale(nominal, place, specification)
@@ -116,25 +122,28 @@ def _place(line: CrownLine) -> Known:
         spread = NORMAL_MAD * float(np.median(np.abs(off[kept])))
         kept, at = np.abs(off) <= max(4.0 * spread, 1e-6), float(fit(0.0))
     edge_u = 0.0
-    if line.section is not None and line.section.kind in ("flat", "one-sided"):
+    if line.section is not None and line.section.kind in EDGE_SHARE:
         # the place of such a top is that of its edges, which lie between two rows
-        edge_u = float(np.median(np.diff(line.section.across_mm))) / np.sqrt(12.0)
+        step = float(np.median(np.diff(line.section.across_mm)))
+        edge_u = EDGE_SHARE[line.section.kind] * step / np.sqrt(12.0)
     return at, float(np.sqrt(spread**2 / kept.sum() + PLACE_U_MM**2 + edge_u**2))
 
 
-def _radius(line: CrownLine) -> Known:
+def _radius(line: CrownLine, width_mm: float) -> Known:
     """Return the radius of a round crown, where it is not worn."""
     sound = (line.flat_width_mm == 0.0) & np.isfinite(line.radius_u_mm) & (line.radius_u_mm > 0.0)
     if line.section is not None or int(sound.sum()) < 4:
         return UNKNOWN
-    radius, u = line.radius_mm[sound], line.radius_u_mm[sound]
-    middle = float(np.median(radius))
-    spread = NORMAL_MAD * float(np.median(np.abs(radius - middle)))
-    near = np.abs(radius - middle) <= 4.0 * max(spread, 1e-9)
+    # curvature, not radius: a slice that came out narrower by chance also claims to be surer
+    bend, u = 1.0 / line.radius_mm[sound], line.radius_u_mm[sound] / line.radius_mm[sound] ** 2
+    middle = float(np.median(bend))
+    spread = NORMAL_MAD * float(np.median(np.abs(bend - middle)))
+    near = np.abs(bend - middle) <= 4.0 * max(spread, 1e-9)
     weight = 1.0 / u[near] ** 2
-    found = float(np.sum(weight * radius[near]) / np.sum(weight))
+    found = float(np.sum(weight) / np.sum(weight * bend[near]))
     own = float(max(1.0 / np.sqrt(np.sum(weight)), spread / np.sqrt(near.sum())))
-    return found, float(np.hypot(own, RADIUS_U_SHARE * found))
+    shared = RADIUS_FORM * line.form_u_mm / (CAP_SHARE * width_mm) ** 2
+    return found, float(found**2 * np.hypot(own, shared))
 
 
 def _width(

@@ -20,7 +20,6 @@ from evenfall.scans.crown_kind import CrownSection, fit_section, mean_section
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray, IntArray
-    from evenfall.scans.crown_kind import Kind
     from evenfall.scans.gather import CrownPoints
 
 
@@ -170,11 +169,12 @@ def fit_crown_line(
     crown_width_mm: float,
     facet_mm: float = 0.0,
     facet_u_mm: float = 0.0,
-    kind: Kind | None = None,
+    like: CrownSection | None = None,
 ) -> CrownLine | None:
     """Return the crown line of one fret; None where its points make no slice.
 
-    `kind` is that of the whole neck, where one fret alone did not show it.
+    `like` is the section of another fret, of the kind that the whole neck has, for a fret that did
+    not show its own.
     """
     slices = _cut(points, crown_width_mm, crown_height_mm)
     if slices is None:
@@ -185,8 +185,8 @@ def fit_crown_line(
         crown_height_mm=crown_height_mm,
         crown_width_mm=crown_width_mm,
     )
-    if section is not None and kind is not None:
-        section = replace(section, kind=kind)
+    if like is not None:
+        section = like if section is None else replace(section, kind=like.kind)
     if section is not None and section.kind != "round":
         return _by_section(
             slices,

@@ -26,7 +26,7 @@ from evenfall.wording import sentence
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification, StringLines
-    from evenfall.scans.crown_kind import Kind
+    from evenfall.scans.crown_kind import CrownSection
 
 
 SECTION_POINTS = 240
@@ -217,15 +217,18 @@ class _Survey:
             self.progress("Fitting the crowns", 0.5 * j / self.shape[1])
             found.append(self._crown_line(j))
         # a fret of a neck whose crowns are of one kind is of that kind, if its own section is poor
-        kinds = Counter(line.section.kind for line in found if line and line.section)
+        known = {j: line.section for j, line in enumerate(found) if line and line.section}
+        kinds = Counter(section.kind for section in known.values())
         kind, many = kinds.most_common(1)[0] if kinds else ("round", 0)
         if many > KIND_SHARE * sum(line is not None for line in found):
+            alike = [j for j, section in known.items() if section.kind == kind]
             for j, line in enumerate(found):
-                if line is not None and (line.section is None or line.section.kind != kind):
-                    found[j] = self._crown_line(j, kind) or line
+                if line is not None and j not in alike:
+                    nearest = alike[int(np.argmin(np.abs(np.array(alike) - j)))]
+                    found[j] = self._crown_line(j, known[nearest]) or line
         return found
 
-    def _crown_line(self, j: int, kind: Kind | None = None) -> CrownLine | None:
+    def _crown_line(self, j: int, like: CrownSection | None = None) -> CrownLine | None:
         points, wire = self.gathered.crowns[j], self.specification.fretwire
         if points is None or not np.isfinite(self.frets.base_mm[j]):
             return None
@@ -239,7 +242,7 @@ class _Survey:
             crown_width_mm=wire.crown_width_mm,
             facet_mm=float(self.facet[j]),
             facet_u_mm=float(self.facet_u[j]),
-            kind=kind,
+            like=like,
         )
 
     def result(self) -> tuple[CrownSurvey, tuple[Finding, ...]]:

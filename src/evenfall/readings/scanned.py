@@ -29,7 +29,7 @@ from evenfall.measurement.causes import Causes
 from evenfall.measurement.missing import first_of, missing_places
 from evenfall.scans import measure_crowns, to_measurement
 from evenfall.scans.formats import Scan, ScanOptions, read_scan
-from evenfall.scans.orientation import UNIT_WORDS
+from evenfall.scans.refused import UNIT_WORDS
 from evenfall.sheets.crown_tops import add_reading, fill_across
 from evenfall.sheets.hand import read_readings, readings_error
 from evenfall.sheets.means import COVERAGE_FACTOR, Mean, at_key, combine

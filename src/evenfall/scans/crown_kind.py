@@ -44,10 +44,10 @@ SLOPE_REACH_MM = 0.08
 TOP_SHARE = 0.02
 """The top of a section is what lies within this share of the crown's height under its highest."""
 
-LEFT_OPEN = 0.043
+LEFT_OPEN = 0.038
 """Share of gap times turn of the slopes that stays open at an edge, as standard uncertainty. The
 higher of two places lies under an edge between them by up to a quarter of that, evenly spread:
-0.072 of it; on necks of known truth the parabola finds some four tenths
+0.072 of it; on necks of known truth the parabola finds about half
 (`tests/studies/scans.py`)."""
 
 FLAT_SHARE = 0.7

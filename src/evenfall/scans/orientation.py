@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import At, Finding, Progress, ReadingsError, silent
+from evenfall.errors import At, Finding, Progress, silent
 from evenfall.instrument import string_lines
 from evenfall.scans.candidates import (
     SLOT_WIDTH_SHARE,
@@ -30,9 +30,9 @@ from evenfall.scans.fret_comb import (
     ridge_places,
     straight_lines,
 )
-from evenfall.scans.laid_flat import principal_axes
 from evenfall.scans.places import SEMITONE
-from evenfall.scans.slots import find_slots, groove_width_mm, slots_only
+from evenfall.scans.refused import UNIT_WORDS, no_board, not_this_neck
+from evenfall.scans.slots import groove_width_mm
 from evenfall.scans.surface import (
     UNITS_MM,
     HeightMap,
@@ -42,7 +42,7 @@ from evenfall.scans.surface import (
     as_surface,
     unusable,
 )
-from evenfall.wording import Sentence, sentence
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray
@@ -50,11 +50,11 @@ if TYPE_CHECKING:
     from evenfall.scans.facets import Facets
 
 
-UNIT_WORDS = {"in": "inches", "um": "µm"}
-"""Units whose sign does not read well in a sentence."""
-
 LEAST_SCORE_SHARE = 0.4
 """A scan that shows less than this share of the frets which should lie in it is not this neck."""
+
+HOPELESS_SHARE = 0.1
+"""One that shows less is not looked at more closely either."""
 
 STANDS_OUT = 2.5
 """And so many times as much must stand at the frets' places as anywhere: rough ground is none."""
@@ -177,19 +177,29 @@ def locate(
     found = candidates(views, specification, nominal, unit_hint, progress=progress)
     ranked = _ranked(found)
     if not ranked:
-        raise _no_board(views.samples, specification, unit_hint)
+        raise no_board(views.samples, specification, unit_hint)
     match, chosen = ranked[0]
-    if holds_more(chosen, specification, nominal):
+    hopeful = match.seen_share(specification.frets) > HOPELESS_SHARE
+    if hopeful and holds_more(chosen, specification, nominal):
         again = closer(views, chosen, match, specification, nominal)
         ranked = _ranked([again]) + ranked[1:] if again.matches else ranked
     if not _good(ranked[0][0], specification):
-        raise _not_this_neck(surface, specification, ranked, unit_hint, progress)
+        raise not_this_neck(
+            surface, specification, ranked, views.samples, unit_hint=unit_hint, progress=progress
+        )
     match, chosen = ranked[0]
     wire = specification.fretwire
     if match.up_order < 0:
         width = groove_width_mm(chosen.strips, match, nominal)
         if width < SLOT_WIDTH_SHARE * wire.crown_width_mm:
-            raise _not_this_neck(surface, specification, ranked, chosen.unit, progress)
+            raise not_this_neck(
+                surface,
+                specification,
+                ranked,
+                views.samples,
+                unit_hint=chosen.unit,
+                progress=progress,
+            )
     findings = _rivals(ranked)
     match = match_scale(
         match,
@@ -539,53 +549,3 @@ class _Frame:
                 )
             )
         return found
-
-
-def _not_this_neck(
-    surface: Surface,
-    specification: Specification,
-    ranked: list[tuple[Match, Candidate]],
-    unit_hint: str | None,
-    progress: Progress,
-) -> ReadingsError:
-    """Return the error that says what the scan shows instead of the specified frets."""
-    try:
-        factor = UNITS_MM[unit_hint or "mm"]
-        slots = find_slots(surface, factor_mm=factor, progress=progress)
-    except ReadingsError:
-        slots = None
-    if slots is not None:
-        return slots_only(slots)
-    return unusable(
-        "The frets of a {scale} scale are not in this scan (at best {share:share} of the crowns); "
-        "check the specification, and name the file's unit.",
-        scale=_scale(specification),
-        share=max(0.0, ranked[0][0].score_share),
-    )
-
-
-def _no_board(
-    samples: FloatArray, specification: Specification, unit_hint: str | None
-) -> ReadingsError:
-    """Return the error for a scan that is of no fretboard's size, in whatever unit."""
-    _, _, extent = principal_axes(samples)
-    long, wide, deep = np.where(extent < 1e-6 * extent[0], 0.0, extent).tolist()
-    units = (unit_hint,) if unit_hint else tuple(UNITS_MM)
-    return unusable(
-        "The scan is {long:.4g} long, {wide:.4g} wide and {deep:.4g} deep in its own unit; in "
-        "{units:or} that is no fretboard of a {scale} scale. Check that x, y and z are in one unit "
-        "and that the specification is that of this neck.",
-        long=long,
-        wide=wide,
-        deep=deep,
-        units=tuple(UNIT_WORDS.get(unit, unit) for unit in units),
-        scale=_scale(specification),
-    )
-
-
-def _scale(specification: Specification) -> Sentence:
-    """Return the scale length, or the two of fanned frets."""
-    scale = specification.scale
-    if scale.fanned:
-        return sentence("{bass:size} to {treble:size}", bass=scale.bass_mm, treble=scale.treble_mm)
-    return sentence("{treble:size}", treble=scale.treble_mm)

@@ -26,7 +26,7 @@ from evenfall.scans.formats import arrays, e57, meshes, parquet, ply, text_point
 from evenfall.scans.formats.scan import Scan, ScanFile, ScanOptions, bare_scan, library
 from evenfall.scans.formats.text_blocks import HEAD_BYTES, head_lines
 from evenfall.scans.formats.text_layout import split_cells
-from evenfall.scans.orientation import UNIT_WORDS
+from evenfall.scans.refused import UNIT_WORDS
 from evenfall.scans.surface import UNITS_MM, HeightMap, Mesh
 from evenfall.wording import plain_line, sentence
 

@@ -186,11 +186,11 @@ level and seated, places within 0.02, under scanners of 2 to 10 µm of noise wit
 errors that whole profiles share, holes, steps of 0.05 to 0.1 along and 0.1 to 0.5 across the neck,
 in any lie and three units. The first columns are errors over stated standard uncertainties (root
 mean square; 1 is honest); a false finding is any that names a fault. Radii are told of round
-crowns only. On a one-sided crown height and place across can hardly be told apart: on some necks a
-fret is called high or tilted that is not, which misses the aim of 1 %; its limit only guards against
-getting worse. **Faults**: on round necks one fret up, one down, one with one end up, each by 0.03
-to 0.08, one misplaced by 0.25 to 0.5, one worn by 0.03 to 0.08, at 5 µm of noise; found is what a
-finding names by its fret, and where it has a sign, with the right one.
+crowns only. On a one-sided crown height and place across can hardly be told apart: on some necks
+a fret is called high or tilted that is not, which misses the aim of 1 %; its limit only guards
+against getting worse. **Faults**: on round necks one fret up, one down, one with one end up,
+each by 0.03 to 0.08, one misplaced by 0.25 to 0.5, one worn by 0.03 to 0.08, at 5 µm of noise;
+found is what a finding names by its fret, and where it has a sign, with the right one.
 """,
     60,
     run,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from evenfall.errors import At, Finding
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from evenfall.neck.level_line import LevelLine
@@ -15,17 +16,18 @@ def standing_findings(line: LevelLine) -> tuple[Finding, ...]:
     found = []
     for one in line.standing:
         high, whole = one.size_mm > 0.0, len(one.strings) == len(line.level_mm)
+        text = "Fret {fret} {stands} under {strings:strings}: {size:length} off the level line "
+        text += "where most."
+        if whole:
+            text = "Fret {fret} {stands}: {mean:length} off the level line on average, "
+            text += "{size:length} where most."
         found.append(
             Finding(
                 "high-fret" if high else "low-fret",
-                ("Fret {fret} stands high" if high else "Fret {fret} lies low")
-                + (
-                    ": {mean:length} off the level line on average, {size:length} where most."
-                    if whole
-                    else " under {strings:strings}: {size:length} off the level line where most."
-                ),
+                text,
                 At(frets=(one.fret,), strings=() if whole else one.strings),
                 fret=one.fret,
+                stands=sentence("stands high" if high else "lies low"),
                 strings=one.strings,
                 mean=abs(one.mean_mm),
                 size=abs(one.size_mm),

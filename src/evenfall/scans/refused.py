@@ -11,13 +11,13 @@ from evenfall.scans.fret_comb import collapsed
 from evenfall.scans.laid_flat import lay_level, principal_axes, strip_map
 from evenfall.scans.places import LEAST_PLACES, SEMITONE, fit_scale
 from evenfall.scans.slots import LEAST_DEPTH_MM, find_slots, slots_only
-from evenfall.scans.surface import UNITS_MM, Surface, unusable
+from evenfall.scans.surface import UNITS_MM, Points, Surface, unusable
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from evenfall.arrays import BoolArray, FloatArray
+    from evenfall.arrays import BoolArray
     from evenfall.instrument import Specification
     from evenfall.scans.candidates import Candidate
     from evenfall.scans.fret_comb import Match
@@ -58,7 +58,7 @@ def not_this_neck(
     surface: Surface,
     specification: Specification,
     ranked: Sequence[tuple[Match, Candidate]],
-    samples: FloatArray,
+    samples: Points,
     *,
     unit_hint: str | None,
     progress: Progress,
@@ -84,9 +84,7 @@ def not_this_neck(
     )
 
 
-def no_board(
-    samples: FloatArray, specification: Specification, unit_hint: str | None
-) -> ReadingsError:
+def no_board(samples: Points, specification: Specification, unit_hint: str | None) -> ReadingsError:
     """Return the error for a scan that is of no fretboard's size, in whatever unit."""
     if instead := _fits_instead(samples, specification, unit_hint):
         return instead
@@ -135,7 +133,7 @@ def _in_step(strips: StripMap, stands: BoolArray) -> ScaleFit | None:
 
 
 def _fits_instead(
-    samples: FloatArray, specification: Specification, unit_hint: str | None
+    samples: Points, specification: Specification, unit_hint: str | None
 ) -> ReadingsError | None:
     """Return the error that names the scale which the ridges in a scan fit, if they fit any."""
     found = _scale_in_numbers(samples)
@@ -190,7 +188,7 @@ def _fits_instead(
     )
 
 
-def _scale_in_numbers(samples: FloatArray) -> tuple[float, float, int] | None:
+def _scale_in_numbers(samples: Points) -> tuple[float, float, int] | None:
     """Return the scale that the ridges of a scan fit in its own numbers, its width, and how many.
 
     The first ridge is taken as fret 1.

@@ -64,6 +64,7 @@ def not_this_neck(
     progress: Progress,
 ) -> ReadingsError:
     """Return the error that says what the scan shows instead of the specified frets."""
+    progress("Looking for another scale", 0.0)
     slots = None
     if any(_grooved(candidate) for _, candidate in ranked):
         try:

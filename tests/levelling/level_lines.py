@@ -49,6 +49,7 @@ def known_line(
         relief_weights=default_bow(truth.specification, truth.lines).weights,
         relief_u_mm=0.0,
         relief_open_u_mm=0.0,
+        level_open_u_mm=np.zeros_like(off),
         scatter_mm=0.002,
         follows_arch=False,
     )

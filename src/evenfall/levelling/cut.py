@@ -81,7 +81,8 @@ def opened_frets(at: SetUp, may_cut: BoolArray) -> BoolArray:
             most = bounds.at_mm(height, j)
             cut = (ahead[:, j] - most > ROUNDING_MM) & may_cut[:, j - 1]
             now[j - 1] |= cut.any()
-            height[:, j] = np.where(cut, most, height[:, j])
+            # no cut is less than the smallest, and the next fret may have to follow it
+            height[:, j] = np.where(cut, np.minimum(most, stop[:, j] - smallest), height[:, j])
             if opened[j - 1]:
                 height[:, j] = np.minimum(height[:, j], level[:, j - 1])
         if (now == opened).all():

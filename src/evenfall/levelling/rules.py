@@ -376,6 +376,7 @@ def _beam(found: SetUp, _lift: bool) -> Work:
         level = line.level_mm - drop_mm
         cut = np.where(line.taken_mm - level >= smallest - ROUNDING_MM, line.taken_mm - level, 0.0)
         left = line.taken_mm - cut
+        left = np.where(np.abs(left - level) < smallest - ROUNDING_MM, level, left)
         smooth = line.smooth_mm - drop_mm
         after = replace(line, level_mm=level, smooth_mm=smooth, taken_mm=left, off_mm=left - level)
         no_room = numbers(frets_with(cut > found.problem.room_mm + ROUNDING_MM))
@@ -448,6 +449,7 @@ def _refret(found: SetUp, lift: bool) -> Work:
         relief_mm=problem.bow.relief_mm(top),
         relief_u_mm=float(problem.limit_u_mm["relief"][0]),
         relief_open_u_mm=0.0,
+        level_open_u_mm=np.zeros_like(top),
         scatter_mm=0.0,
     )
     work = _spot(replace(found, problem=problem, line=line), lift)

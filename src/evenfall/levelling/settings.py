@@ -209,9 +209,13 @@ def limits_mm(
 
 def unsure_mm(at: SetUp, limit: str) -> FloatArray:
     """Return what the readings leave open of a limit at the specification's coverage [mm]."""
-    u = at.problem.limit_u_mm[limit]
-    if limit == "relief":  # that of the level line, which the rod is set by
+    # settings go by the level line, so what the line leaves open is open of them too
+    if limit == "relief":
         u = np.array([at.line.relief_u_mm])
+    else:
+        reference = at.problem.specification.scale.reference_fret
+        fret = 1 if limit == "first-fret-gap" else reference
+        u = np.hypot(at.problem.limit_u_mm[limit], at.line.level_open_u_mm[:, fret - 1])
     return np.asarray(at.problem.coverage_factor * np.maximum(u, LEAST_U_MM))
 
 

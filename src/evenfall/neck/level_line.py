@@ -115,6 +115,9 @@ class LevelLine:
     relief_open_u_mm
         What the line leaves open of the relief besides the readings: how rough the neck is, which
         crowns the line goes by, and how much of a turn past the joint is bow [mm].
+    level_open_u_mm
+        What it leaves open, besides the readings, of where a crown that counts as level lies: how
+        rough the neck is, and which crowns the line goes by; shape (K, F) [mm].
     scatter_mm
         Robust standard deviation of the crowns about the line [mm].
     follows_arch
@@ -136,6 +139,7 @@ class LevelLine:
     relief_weights: FloatArray
     relief_u_mm: float
     relief_open_u_mm: float
+    level_open_u_mm: FloatArray
     scatter_mm: float
     follows_arch: bool
 
@@ -282,6 +286,7 @@ def level_line(
         relief_weights=weights,
         relief_u_mm=_relief_u_mm(measurement.heights, weights, open_u_mm),
         relief_open_u_mm=open_u_mm,
+        level_open_u_mm=np.sqrt(rough_mm2 + sum((o.line_mm - fit.line_mm) ** 2 for o in others)),
         scatter_mm=fit.scatter_mm,
         follows_arch=follows,
     )

@@ -68,6 +68,7 @@ GATE_CODES: dict[str, str] = {
     "tension": "A string as specified would be at a tension that no such string has.",
     "coarse": "The readings are too coarse to tell a high fret from a level one.",
     "unstrung": "The readings were taken without string tension and were not converted.",
+    "numbering": "A scan leaves open which fret is the first, and so which scale the frets fit.",
     "drift": "The first crown, read again at the end, stands elsewhere: the datum moved.",
 }
 

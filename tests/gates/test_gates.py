@@ -5,7 +5,7 @@ The thresholds are our judgement. What is checked here is that each stands where
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,7 @@ import pytest
 from evenfall.errors import GATE_CODES
 from evenfall.gates import open_gates
 from evenfall.instrument import read_specification
-from evenfall.measurement import Direct, Origin
+from evenfall.measurement import Direct, Origin, Scanned
 from gates.looked_at import codes, heights, line_of, looked_at, raised, sound
 from made_heights import changed
 from necks.invented import Bump, neck
@@ -429,6 +429,23 @@ def test_what_is_missing_asks_for_nothing() -> None:
     keep = np.ones((6, 24), dtype=bool)
     keep[2, 5:9] = False
     assert not asked(replace(found, heights=found.heights.only(keep)))
+
+
+def test_a_scan_that_leaves_the_first_fret_open_is_asked_about() -> None:
+    found = of_neck()
+    frets = found.heights.frets
+    values = {
+        field.name: np.full(frets, np.nan) if "Array" in str(field.type) else np.nan
+        for field in fields(Scanned)
+    }
+    values |= {
+        name: np.zeros(0)
+        for name in values
+        if name.startswith("board_") and "Array" in str(Scanned.__annotations__[name])
+    }
+    for still_open in (True, False):
+        scanned = Scanned(**{**values, "scale_mm": 648.0, "numbering_open": still_open})
+        assert ("numbering" in asked(replace(found, scanned=scanned))) is still_open
 
 
 def test_every_gate_has_been_seen() -> None:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 
 from evenfall.errors import ReadingsError
-from evenfall.scans import measure_crowns
+from evenfall.gates import Accepted, open_gates
+from evenfall.instrument import Specification, read_specification
+from evenfall.scans import measure_crowns, to_measurement
 from oracles.surfaces import FloatArray, Recipe, make_scan, specification
 
 #: Coarse, for only the places of the frets matter here.
@@ -55,6 +58,99 @@ def test_the_scale_of_another_neck_is_named() -> None:
     # of the two scales that are named one is that of the neck: its nut may count as a ridge
     named = [float(part.split(" mm")[0]) for part in told.split("scale of ")[1].split(", ")[:2]]
     assert min(abs(scale - 700.0) for scale in named) < 1.5
+
+
+SEMITONE = 2.0 ** (1.0 / 12.0)
+#: Scales one fret apart, short and long, each within 0.4 % of a semitone of the other.
+PAIRS = [
+    (610.0, 648.0),
+    *(
+        pytest.param(short, long, marks=pytest.mark.slow)
+        for short, long in (
+            (628.0, 665.0),
+            (594.0, 629.0),
+            (600.0, 635.0),
+            (575.0, 609.6),
+            (647.7, 686.0),
+        )
+    ),
+]
+
+
+def necked(scale: float, frets: int = 22) -> Specification:
+    text = specification("electric").text
+    text = text.replace("length = 648.0", f"length = {scale}")
+    text = text.replace("frets = 22", f"frets = {frets}").replace("joint_fret = 22", "")
+    return read_specification(text)[0]
+
+
+def cut(
+    scale: float, first: float, last: float, *, frets: int = 22, nut: float = 1.6
+) -> FloatArray:
+    """Return the scan of a neck from one place to another, counted in frets."""
+    recipe = replace(COARSE, nut_height=nut, span=(-3.0, 16.0), seed=int(scale))
+    points = make_scan(necked(scale, frets), recipe).points_mm
+    low, high = (scale - scale / SEMITONE**n for n in (first, last))
+    return points[(points[:, 0] > low) & (points[:, 0] < high)]
+
+
+@pytest.mark.parametrize("nut", [1.6, 0.0], ids=["nut", "no nut"])
+@pytest.mark.parametrize(("short", "long"), PAIRS)
+def test_a_neck_one_fret_shorter_or_longer_is_refused_with_both_scales(
+    short: float, long: float, nut: float
+) -> None:
+    for scale, said in ((short, long), (long, short)):
+        with pytest.raises(ReadingsError) as refused:
+            measure_crowns(cut(scale, -1.0, 30.0, nut=nut), necked(said), mirrored=False)
+        told = str(refused.value)
+        assert f"a scale of {scale:.1f} mm with fret 1 seen first" in told
+        assert abs(float(told.split("or of ")[1].split(" mm", maxsplit=1)[0]) / said - 1.0) < 0.004
+
+
+@pytest.mark.parametrize(
+    ("scale", "frets", "first", "last", "said"),
+    [
+        (610.0, 21, -1.0, 30.0, 648.0),  # its nut stands where fret 1 is looked for
+        (610.0, 21, 0.2, 30.0, 648.0),
+        (610.0, 22, 3.5, 18.5, 648.0),
+        (648.0, 22, 1.4, 30.0, 610.0),
+        (648.0, 24, 3.5, 20.5, 610.0),
+        (648.0, 22, 3.5, 18.5, 648.0),  # the right neck shows as little
+    ],
+)
+def test_a_scan_that_does_not_show_the_first_fret_is_asked_about(
+    scale: float, frets: int, first: float, last: float, said: float
+) -> None:
+    spec = necked(said)
+    survey, findings = measure_crowns(cut(scale, first, last, frets=frets), spec, mirrored=False)
+    (told,) = [finding for finding in findings if finding.code == "numbering"]
+    measurement = to_measurement(survey, spec)
+    (asked,) = [f for f in open_gates(spec, measurement, None).unmet if f.code == "numbering"]
+    for finding in (told, asked):
+        named = [float(part.split(" mm")[0]) for part in finding.sentence.split("scale of ")[1:]]
+        named += [float(part.split(" mm")[0]) for part in finding.sentence.split(", ")[1:3]]
+        assert min(abs(number - scale) for number in named) < 0.5
+    accepted = [Accepted("numbering", "", "measured from the nut to fret 12", "")]
+    gates = open_gates(spec, measurement, None, accepted)
+    assert not [finding for finding in gates.unmet if finding.code == "numbering"]
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "nut"),
+    [(-1.0, 30.0, 1.6), (-1.0, 30.0, 0.0), (0.05, 30.0, 0.0), (-1.0, 12.5, 1.6), (0.5, 30.0, 0.0)],
+    ids=["whole", "without nut", "from the nut", "first half", "from within the first fret"],
+)
+@pytest.mark.parametrize(
+    "scale", [648.0, *(pytest.param(s, marks=pytest.mark.slow) for s in (594.0, 686.0))]
+)
+def test_the_right_neck_is_neither_refused_nor_asked_about(
+    scale: float, first: float, last: float, nut: float
+) -> None:
+    if first == 0.5:
+        last = 23.2  # past the place where one more fret would be
+    scan = cut(scale, first, last, nut=nut)
+    _, findings = measure_crowns(scan, necked(scale), mirrored=False)
+    assert not [f for f in findings if f.code == "numbering"]
 
 
 def test_what_is_no_neck_names_no_scale() -> None:

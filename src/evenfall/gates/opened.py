@@ -17,7 +17,15 @@ from evenfall.gates.crowns import (
     string_through_crown,
 )
 from evenfall.gates.seen import Seen
-from evenfall.gates.settings import coarse, order, out_of_line, out_of_reason, tension, unstrung
+from evenfall.gates.settings import (
+    coarse,
+    numbering,
+    order,
+    out_of_line,
+    out_of_reason,
+    tension,
+    unstrung,
+)
 from evenfall.gates.shape import arch, step
 
 if TYPE_CHECKING:
@@ -27,6 +35,7 @@ if TYPE_CHECKING:
     from evenfall.neck.level_line import LevelLine
 
 _GATES = (
+    numbering,
     unstrung,
     order,
     tension,

@@ -38,6 +38,8 @@ ORDER_ASKED_MM = 0.15
 """The asked actions slope when they differ by more than this."""
 ORDER_MM, ORDER_SHARE, ORDER_U = 0.10, 0.25, 3.0
 
+SEMITONE = 2.0 ** (1.0 / 12.0)
+
 COARSE_U_MM = 0.03
 """Readings coarser than this cannot tell a high fret from a level one."""
 
@@ -213,6 +215,26 @@ def order(seen: Seen) -> Iterator[Finding]:
 def tension(seen: Seen) -> Iterator[Finding]:
     """Yield strings as specified that would be at a tension that no such string has."""
     return unlikely_strings(seen.specification.strings, "tension")
+
+
+def numbering(seen: Seen) -> Iterator[Finding]:
+    """Yield that a scan leaves open which fret is the first."""
+    scanned = seen.measurement.scanned
+    if scanned is None or not scanned.numbering_open:
+        return
+    yield Finding(
+        "numbering",
+        "The scan does not show which fret is the first: the frets fit a scale of {scale:size} as "
+        "they are numbered, {short:size} if each has the number before, {long:size} if each has "
+        "the next one. Scan the nut as well, or measure from the nut to fret 12: {half:size} if "
+        "the numbers are right.",
+        At(frets=(1,)),
+        "warning",
+        scale=scanned.scale_mm,
+        short=scanned.scale_mm / SEMITONE,
+        long=scanned.scale_mm * SEMITONE,
+        half=0.5 * scanned.scale_mm,
+    )
 
 
 def coarse(seen: Seen) -> Iterator[Finding]:

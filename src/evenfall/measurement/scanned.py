@@ -8,7 +8,7 @@ import numpy as np
 
 from evenfall.arrays import FloatArray
 from evenfall.codec import Content
-from evenfall.codec.forms import NAN, number
+from evenfall.codec.forms import NAN, number, truth
 from evenfall.wording import Sentence, sentence
 
 _OFF, _LENGTH, _U = (-100.0, 100.0), (0.0, 5000.0), (0.0, 1000.0)
@@ -24,6 +24,9 @@ class Scanned(Content):
         )
     )
     scale_u_mm: float = field(metadata=number(*_U, "of it", null=NAN))
+    numbering_open: bool = field(
+        metadata=truth("whether the scan leaves open which fret is the first")
+    )
     fret_place_mm: FloatArray = field(
         metadata=number(
             *_OFF, "how far each fret stands from its place on that scale, towards the bridge",

@@ -30,6 +30,7 @@ from evenfall.scans.fret_comb import (
     ridge_places,
     straight_lines,
 )
+from evenfall.scans.numbering import check_numbering, numbers_looked_at, steps_seen
 from evenfall.scans.places import SEMITONE
 from evenfall.scans.refused import UNIT_WORDS, no_board, not_this_neck
 from evenfall.scans.slots import groove_width_mm
@@ -45,6 +46,8 @@ from evenfall.scans.surface import (
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument import Specification
     from evenfall.scans.facets import Facets
@@ -61,9 +64,6 @@ STANDS_OUT = 2.5
 
 LEAST_FRETS = 4
 """Fewer frets could fit by chance."""
-
-NUT_REACH_MM = 5.0
-"""A scan that starts further than this from the nut does not show it."""
 
 BEFORE_NUT = (-1, -2, -3, -4, -5, -6)
 """Places in step with the frets before the nut, where nothing may stand."""
@@ -125,6 +125,11 @@ class Located:
     sample_mm: FloatArray  # sample points in the neck's frame [mm], shape (M, 3)
     findings: tuple[Finding, ...]  # what was found and what stays open
     facets: Facets | None = None  # what its facets are like; None for measured points
+
+    @property
+    def numbering_open(self) -> bool:
+        """Whether the scan leaves open which fret is the first."""
+        return any(finding.code == "numbering" for finding in self.findings)
 
 
 def find_surface(
@@ -334,6 +339,7 @@ class _Frame:
         place, strip_y = self._places(signs, shift, self.nominal)
         least = max(2, len(strip_y) // 8)
         base, lean = straight_lines(place, strip_y, least_strips=least)
+        self.findings += self._check_numbering(signs, shift, points, base)
         # then: the board's edges set the x axis, the frets the nut
         edge = self._centre_line(points, base, lean)
         cosine, sine = np.cos(edge.turn_rad), np.sin(edge.turn_rad)
@@ -365,8 +371,7 @@ class _Frame:
             edge.side_u_mm,
             edge.turn_u_rad,
         )
-        start = float(np.quantile(points[:, 0], 0.001)) - nut
-        found_out = self._sentences(orientation, from_map=from_map, start=start)
+        found_out = self._sentences(orientation, from_map=from_map)
         return orientation, (*found_out, *self.findings)
 
     def _check_before_nut(self, signs: FloatArray, shift: FloatArray) -> None:
@@ -387,6 +392,32 @@ class _Frame:
                 short=scale * SEMITONE**run,
                 scale=self.specification.scale.treble_mm,
             )
+
+    def _check_numbering(
+        self, signs: FloatArray, shift: FloatArray, points: FloatArray, base: FloatArray
+    ) -> Iterable[Finding]:
+        """Return what stays open about the frets' numbers; refuse what the scan contradicts."""
+        specification, strips, match = self.specification, self.chosen.strips, self.match
+        found = np.isfinite(base)
+        nut, ratio, _ = self._scale(base, found)
+        frets = nominal_lines(string_lines(specification), numbers_looked_at(specification.frets))
+        y = signs[1] * strips.y_mm - shift[1]
+        place = nut + ratio * frets.base_mm + frets.lean_slope * y[:, None]
+        slant = np.tan(match.yaw_rad) * (
+            strips.y_mm - 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
+        )
+        place = signs[0] * (place + shift[0]) + slant[:, None]
+        place[np.abs(y) > 0.35 * specification.board.width_nut_mm] = np.nan
+        steps = steps_seen(
+            strips,
+            place,
+            frets=specification.frets,
+            along_order=match.along_order,
+            up_order=match.up_order,
+            crown_width_mm=specification.fretwire.crown_width_mm,
+            start_mm=float(np.quantile(points[:, 0], 0.001)) - nut,
+        )
+        return check_numbering(steps, specification, ratio * specification.scale.treble_mm)
 
     def _places(
         self, signs: FloatArray, shift: FloatArray, nominal: FretLines
@@ -483,9 +514,7 @@ class _Frame:
         straight = straight_centre(edges.x_mm, edges.middle_mm)
         return replace(straight, side_u_mm=max(straight.side_u_mm, 0.25 * off))
 
-    def _sentences(
-        self, orientation: Orientation, *, from_map: bool, start: float
-    ) -> list[Finding]:
+    def _sentences(self, orientation: Orientation, *, from_map: bool) -> list[Finding]:
         """Return what is worth saying about how the scan lies."""
         count = int(np.isfinite(orientation.fret_x_mm).sum())
         names = "xyz"
@@ -522,15 +551,6 @@ class _Frame:
                     "is mirrored.",
                     At(field="mirrored"),
                     "warning" if from_map else "note",
-                )
-            )
-        if start > NUT_REACH_MM:
-            found.append(
-                Finding(
-                    "ambiguous",
-                    "The nut is not in the scan: the frets were numbered by the specified scale; "
-                    "on a scale 5.9 % longer or shorter the same frets would have the next number.",
-                    At(field="first fret"),
                 )
             )
         nominal = self.specification.scale.treble_mm

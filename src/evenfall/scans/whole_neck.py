@@ -88,6 +88,7 @@ def whole_neck(
     return Scanned(
         scale_mm=scale,
         scale_u_mm=scale_u,
+        numbering_open=located.numbering_open,
         fret_place_mm=miss,
         fret_place_u_mm=miss_u,
         crown_radius_mm=radius[:, 0],

@@ -149,6 +149,57 @@ def test_readings_asked_for_again_wait_for_a_reason(page: Page) -> None:
     expect(page.get_by_text("a burr, seen and left")).to_be_visible()
 
 
+def file_typed(page: Page, values: dict[str, str]) -> None:
+    """File a sheet as its page sends it."""
+    place = page.url.split("/measure")[0]
+    sheet = {"values": values, "unit": "mm", "uncertainty": "0.004", "strung": True}
+    assert page.request.post(f"{place}/measure/file", data=sheet).ok
+    page.goto(place)
+
+
+def test_a_crown_that_was_not_read_is_added_to_the_readings_filed_last(page: Page) -> None:
+    def without_crowns(stage: str) -> dict[str, str]:
+        read = by_place(stage)
+        return {key: text for key, text in read.items() if not key.startswith("crown_height")}
+
+    open_new(page, "WB-0007 (invented)")
+    filed = without_crowns("before")
+    file_typed(page, filed)
+    page.get_by_role("link", name="Open the plan").click()
+    expect(page.locator("section.next")).to_contain_text("Read the crown height of fret")
+    asked = page.locator("section.next li").inner_text()
+    assert page.locator("#take-it").is_disabled()
+    page.get_by_role("link", name="Add to the readings").click()
+    expect(page.get_by_text(asked)).to_be_visible()
+    for key in ("nut_slot:1:", "crown_top:4:9", "saddle:6:"):
+        expect(page.locator(f"[data-key='{key}']")).to_have_value(filed[key])
+    expect(page.locator("#gauge")).to_have_value("0.004")
+    read = by_place("before")
+    for key in (key for key in read if key.startswith("crown_height")):
+        page.fill(f"[data-key='{key}']", read[key])
+    page.keyboard.press("Tab")
+    page.get_by_role("button", name="File these readings").click()
+    page.get_by_role("link", name="Open the plan").click()
+    expect(page.locator("#plan-head")).to_contain_text("Settings come first")
+    assert page.get_by_role("link", name="Add to the readings").count() == 0
+    expect(page.locator("#take-it")).to_be_enabled()
+
+
+def test_readings_from_before_the_work_are_not_offered_after_it(page: Page) -> None:
+    open_new(page, "WB-0008 (invented)")
+    file_typed(page, by_place("before"))
+    place = page.url
+    page.goto(f"{place}/measure?add=1")
+    expect(page.locator("[data-key='nut_slot:1:']")).not_to_have_value("")
+    page.evaluate("localStorage.clear()")
+    page.goto(f"{place}/plan")
+    page.get_by_role("button", name="Take this plan").click()
+    page.get_by_role("link", name="Open the bench sheet").click()
+    page.get_by_role("button", name="Done, read again").click()
+    page.goto(f"{place}/measure?add=1")
+    expect(page.locator("[data-key='nut_slot:1:']")).to_have_value("")
+
+
 def test_a_lost_connection_is_shown_and_nothing_typed_is_lost(page: Page) -> None:
     open_new(page, "WB-0003 (invented)")
     page.get_by_role("link", name="Measure").first.click()

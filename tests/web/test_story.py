@@ -168,6 +168,8 @@ def test_a_typed_sheet_is_read_as_the_same_sheet_on_paper() -> None:
     assert all(key.startswith("crown_again:") for key in checked.wanted)
     neck, beside = places(checked.measured.specification)
     assert {one.key for one in neck} | {one.key for one in beside} >= values.keys()
+    assert TypedSheet.of(sheet.source()) == sheet
+    assert TypedSheet.of(TypedSheet().source()) == TypedSheet()
 
 
 def test_a_slip_on_a_typed_sheet_names_its_field_and_a_gap_is_no_slip() -> None:

@@ -17,7 +17,7 @@ from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Origin
 from evenfall.measurement.causes import Causes
 from evenfall.measurement.missing import first_of, missing_places
-from evenfall.sheets.means import Key, Mean, named
+from evenfall.sheets.means import Key, Mean
 from evenfall.sheets.quantities import CROWN_LINE_LIMIT_MM
 from evenfall.sheets.readings import at_places, rows_by_file
 from evenfall.wording import Sentence, sentence
@@ -321,10 +321,11 @@ def _wild(top: FloatArray, means: Mapping[Key, Mean], lines: StringLines) -> lis
         keys = [("crown_top", k + 1, fret), ("board", k + 1, fret), ("board", 0, fret)]
         rows = [place for key in keys if key in means for place in means[key].places]
         text = (
-            "The {what} is {off:length} off the straight line of that string's other crowns, which "
-            "no fret is; check the decimal point and the unit."
+            "The crown of string {string} at fret {fret} is {off:length} off the straight line of "
+            "that string's other crowns, further than a fret can be; check the decimal point and "
+            "the unit."
         )
         at = at_places(rows, strings=(k + 1,), frets=fret)
-        what, off = named(keys[0]), abs(float(flat[k, j]))
-        findings.append(Finding("implausible", text, at, "error", what=what, off=off))
+        values = {"string": k + 1, "fret": j + 1, "off": abs(float(flat[k, j]))}
+        findings.append(Finding("implausible", text, at, "error", **values))
     return findings

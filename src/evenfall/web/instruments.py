@@ -140,7 +140,7 @@ def _local(at: str) -> str:
 
 
 def _with_diagnosis(stops: list[dict[str, str]], failing: int) -> list[dict[str, str]]:
-    text = f"{failing} note{'' if failing == 1 else 's'} fail{'s' if failing == 1 else ''}"
+    text = f"{failing} notes fail" if failing > 1 else f"{failing or 'no'} note fails"
     return [{**one, "fact": text} if one["name"] == "Diagnosis" else one for one in stops]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from dataclasses import asdict
 from typing import Annotated, Any, Literal, NoReturn
 
 from fastapi import APIRouter, File, Form, Request, UploadFile
@@ -13,11 +14,14 @@ from evenfall.errors import RequestError
 from evenfall.instrument import read_specification
 from evenfall.pictures.inks import PAGE
 from evenfall.web.instruments import common, see_other
+from evenfall.web.planning import to_read
+from evenfall.web.shop import Shop
 from evenfall.web.view import View, page, shop_of
 from evenfall.workshop import MeasureRequest, Source, TemplateRequest, measure, template
+from evenfall.workshop.exploring import Wishes
 from evenfall.workshop.measuring import MeasureOutcome
-from evenfall.workshop.story import Story, needed
-from evenfall.workshop.typed import TypedSheet, check_typed, places
+from evenfall.workshop.story import Story, needed, readings_file
+from evenfall.workshop.typed import TYPED, TypedSheet, check_typed, places
 
 router = APIRouter(prefix="/instruments/{name}/measure")
 
@@ -38,14 +42,15 @@ class Typed(BaseModel):
 
 
 @router.get("")
-def sheet_to_type(request: Request, name: str) -> Response:
-    """Show the empty sheet; what was typed before is in the browser."""
+def sheet_to_type(request: Request, name: str, add: bool = False) -> Response:
+    """Show the sheet: empty, or with the readings filed last, to add to them."""
     shop = shop_of(request)
     told = shop.story(name)
     source = needed(told.specification, "specification")
     spec, _ = read_specification(source.text(), source="")
     view = View(request, spec)
     neck, beside = places(spec)
+    before = _typed_before(shop, told) if add else None
     data: dict[str, Any] = {
         "strings": [{"number": one.number, "pitch": one.pitch} for one in spec.strings],
         "frets": spec.frets,
@@ -55,6 +60,7 @@ def sheet_to_type(request: Request, name: str) -> Response:
         f":{len(told.stops)}:{told.stops[0].fact}",
         "base": f"/instruments/{told.line.dossier}",
         "left": view.left,
+        "before": before,
     }
     return page(
         request,
@@ -63,8 +69,26 @@ def sheet_to_type(request: Request, name: str) -> Response:
         **common(told, view),
         spec=spec,
         beside=beside,
+        over=spec.target.relief_over,
         data=data,
+        asked=_asked(shop, told, view) if add else [],
     )
+
+
+def _typed_before(shop: Shop, told: Story) -> dict[str, Any] | None:
+    """Return the newest readings as they were typed, while they still hold for the instrument."""
+    holds = told.step == "plan" or (told.made is not None and told.made.status == "read-again")
+    file = readings_file(shop.dossiers, told.line.dossier) if holds else None
+    return asdict(TypedSheet.of(file)) if file is not None and file.name == TYPED else None
+
+
+def _asked(shop: Shop, told: Story, view: View) -> list[str]:
+    """Return what the plan asks to be read before it goes on."""
+    if told.step != "plan":
+        return []
+    warm = shop.open_exploration(told.line.dossier, told)
+    made = warm.plan(Wishes(), recommended=True)
+    return [*map(view.told, warm.read_again), *map(view.say, to_read(made))]
 
 
 @router.post("/check")

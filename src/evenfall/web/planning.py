@@ -13,11 +13,11 @@ from pydantic import BaseModel, Field
 from evenfall.errors import RequestError
 from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE
-from evenfall.plan import LEAST_SHOWN_MM, METHODS
-from evenfall.requirement import margin_share
+from evenfall.plan import LEAST_SHOWN_MM, METHODS, Plan
+from evenfall.requirement import margin_share, whole_percent
 from evenfall.web.instruments import common, see_other, to_next, weakest
 from evenfall.web.view import View, page, shop_of
-from evenfall.wording import Sentence
+from evenfall.wording import Sentence, sentence
 from evenfall.workshop.exploring import Exploration, GivesWay, Wishes
 
 router = APIRouter(prefix="/instruments/{name}/plan")
@@ -41,6 +41,21 @@ class Asked(BaseModel):
             self.relief_mm,
             self.budget_mm,
         )
+
+
+_SECOND = sentence(
+    "Take this plan, then read the instrument a second time, every height from the start."
+)
+"""The next step where a second reading has to confirm a plan: here it is filed like any other."""
+
+
+def to_read(made: Plan) -> list[Sentence]:
+    """Return what has to be read before metal comes off."""
+    frets = tuple(one.fret for one in made.read_first)
+    text = "Read the crown height of {frets:frets}."
+    if any(one.strings for one in made.read_first):
+        text = "Read {frets:frets} under every string."
+    return [sentence(text, frets=frets)] if frets else []
 
 
 def _warm(request: Request, name: str) -> Exploration:
@@ -93,6 +108,7 @@ def planned(
         "left": view.left,
         "unit": view.unit,
         "method": chosen,
+        "asks": made.status == "read-again",
         "preview": made.part == "settings" and made.metal_mm > 0.0,
         "weakest": weakest(margin_share(found.buzz_force.force_n, found.attack_n)),
         "found": [cell.as_dict() for cell in as_found],
@@ -115,8 +131,9 @@ def planned(
         accepted=accepted,
         by=by,
         made_said=view.say(made.headline),
-        next_said=view.say(made.next_step),
+        next_said=view.say(_SECOND if made.status == "ask" else made.next_step),
         reasons=[view.say(one) for one in (*made.reasons, made.reason, *made.ask)],
+        asked=[view.say(one) for one in to_read(made)],
         unmet=[
             {
                 "said": view.told(one),
@@ -163,7 +180,7 @@ def methods(request: Request, name: str) -> Response:
                 "frets": one.frets_touched,
                 "new": one.frets_replaced,
                 "lowest": view.length(one.lowest_crown_mm),
-                "margin": one.lowest_margin_percent,
+                "margin": whole_percent(one.lowest_margin_percent / 100.0) if one.holds else 0,
                 "minutes": one.minutes,
                 "said": " ".join([*([view.say(one.remark)] if one.remark else []), *said]),
             }
@@ -226,12 +243,13 @@ def _told(seen: dict[str, Any], view: View) -> dict[str, Any]:
     why = seen["why"]
     moves = np.asarray(seen["saddle_mm"])
     rod = seen["relief_change_mm"]
-    span = (view.figure(moves.min()), view.length(moves.max()))
+    least, most = view.figure(moves.min()), view.figure(moves.max())
+    span = view.length(moves.max()) if least == most else f"{least} to {view.length(moves.max())}"
     return {
         **seen,
         "why": view.say(why) if isinstance(why, Sentence) else "",
         "metal": view.length(seen["metal_mm"]),
         "lowest": view.length(seen["lowest_crown_mm"]),
         "relief_change": view.length(rod) if abs(rod) >= LEAST_SHOWN_MM else "stays",
-        "saddle_change": " to ".join(span) if (abs(moves) >= LEAST_SHOWN_MM).any() else "stays",
+        "saddle_change": span if (abs(moves) >= LEAST_SHOWN_MM).any() else "stays",
     }

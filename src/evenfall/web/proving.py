@@ -53,6 +53,7 @@ def work(request: Request, name: str) -> Response:
         **shown,
         sheet=words,
         done=told.step != "work",
+        waits=plan.status in ("ask", "read-again"),
         picture=plan_drawings(spec, plan, view.unit, PAGE)[named](),
     )
 

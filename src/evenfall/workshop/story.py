@@ -138,6 +138,17 @@ def specification_of(
     return Source("specification.toml", text.encode())
 
 
+def readings_file(dossiers: Dossiers, dossier: str) -> Source | None:
+    """Return the one file that the newest readings in a dossier came in; None for several."""
+    from evenfall.workshop.opening import Source
+
+    entry = _Papers(dossiers.archive.entries(dossier)).newest("readings")
+    attached = () if entry is None else entry.read().attached
+    if len(attached) != 1:
+        return None
+    return Source(attached[0].name, dossiers.archive.files.read(attached[0].sha256))
+
+
 @dataclass(frozen=True, slots=True)
 class _Telling:
     """What the newest papers say together."""
@@ -249,10 +260,10 @@ class _Telling:
         if stop == "Readings" and self.measured is not None:
             return sentence("{day}", day=self.measured.at[:10])
         if stop == "Plan" and plan is not None and step != "plan":
-            text = "{metal:length} off {frets:count fret}" if plan.metal_mm else "no metal"
+            text = "up to {deepest:length} off {frets:count fret}" if plan.metal_mm else "no metal"
             text = "settings first" if plan.part == "settings" else text
             frets = int((plan.removal_mm > 0.0).any(axis=0).sum())
-            return sentence(text, metal=plan.metal_mm, frets=frets)
+            return sentence(text, deepest=float(plan.removal_mm.max()), frets=frets)
         if stop == "Work" and self.settled:
             text = "settings made"
         elif stop == "Work" and plan is not None and (self.done or not self.fresh):

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from evenfall.units import LengthUnit
     from evenfall.workshop.measuring import MeasureOutcome
 
+TYPED = "typed-readings.csv"
+"""What the file of a typed sheet is called."""
 _COLUMNS = ("quantity", "string", "fret", "value", "unit", "uncertainty", "state")
 _KEY = re.compile(r"[a-z_]{1,20}:[0-9]{0,2}:[0-9a-z ]{0,24}")
 _MOST = 2000
@@ -78,7 +80,17 @@ class TypedSheet:
         writer = csv.writer(stream, lineterminator="\r\n")
         writer.writerow(_COLUMNS)
         writer.writerows(row for _, row in self.rows)
-        return Source("typed-readings.csv", stream.getvalue().encode())
+        return Source(TYPED, stream.getvalue().encode())
+
+    @classmethod
+    def of(cls, source: Source) -> TypedSheet:
+        """Return the sheet that a file of `source` was made from."""
+        rows = list(csv.DictReader(io.StringIO(source.text())))
+        values = {f"{row['quantity']}:{row['string']}:{row['fret']}": row["value"] for row in rows}
+        if not rows:
+            return cls()
+        unit: LengthUnit = "in" if rows[0]["unit"] == "in" else "mm"
+        return cls(values, unit, rows[0]["uncertainty"], rows[0]["state"] == "strung")
 
 
 @dataclass(frozen=True, slots=True)

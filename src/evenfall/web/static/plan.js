@@ -75,7 +75,7 @@ function show() {
   if (!now.holds) stuck.textContent = `This does not hold. ${now.why}`;
   const a = pins.A?.answer;
   const rows = [
-    ["Metal off", now.metal, a?.metal],
+    ["Metal off, all crossings added", now.metal, a?.metal],
     ["Frets worked", `${now.frets} of ${data.frets}`, a && `${a.frets}`],
     ["Lowest margin", `${now.margin_percent} %`, a && `${a.margin_percent} %`],
     ["Lowest crown", now.lowest, a?.lowest],
@@ -102,7 +102,7 @@ function show() {
   takeIt.disabled = !may;
   one("#take-said").textContent = !specified
     ? "Action and relief are tried out here; a plan to take keeps those of the specification."
-    : may ? "" : "This leaves notes that fail. Choose a method that holds, or other targets in the specification.";
+    : may || data.asks && method.value === data.method ? "" : "This leaves notes that fail. Choose a method that holds, or other targets in the specification.";
 }
 
 function paint() {
@@ -152,7 +152,7 @@ const look = latestWins(async (/** @type {State} */ s) => {
 function settle() {
   side();
   reach();
-  one("#spoken").textContent = now.holds ? `${now.metal} off ${now.frets} frets` : stuck.textContent;
+  one("#spoken").textContent = now.holds ? `${now.metal} off ${now.frets} ${now.frets === 1 ? "fret" : "frets"}` : stuck.textContent;
 }
 const side = latestSide();
 function latestSide() {

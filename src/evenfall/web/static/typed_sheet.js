@@ -93,7 +93,8 @@ function keep() {
 
 function restore() {
   if (Object.keys(values()).length) return; // typed before this ran
-  const draft = JSON.parse(localStorage.getItem(DRAFT) ?? "null");
+  const kept = JSON.parse(localStorage.getItem(DRAFT) ?? "null");
+  const draft = kept && Object.keys(kept.values).length ? kept : data.before ?? kept;
   if (!draft) return;
   for (const [key, value] of Object.entries(draft.values)) {
     if (key.startsWith("crown_again:")) again(key);

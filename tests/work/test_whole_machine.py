@@ -1,7 +1,7 @@
 """A whole simulated machine, headless, runs our programs and goes where they say.
 
 LinuxCNC (GPL) with drives that lag, started as a process of its own in namespaces of its own; the
-clock runs five times as fast, or slower where the computer is too busy for that. What it needs:
+clock runs five times as fast, or twice where the computer is too busy for that. What it needs:
 the Debian packages `linuxcnc-uspace` and `faketime`, and the right to make namespaces.
 """
 
@@ -21,7 +21,7 @@ from work.interpreter import TOOL_TABLE, needed
 from work.made_programs import made_job, parts_text
 
 HERE = Path(__file__).parent / "machine"
-FASTER = (5, 2, 1)
+FASTER = (5, 2)
 NEAR_MM = 0.02
 HOME_MM = (0.0, 0.0, 50.0)
 
@@ -88,8 +88,8 @@ def distances(points: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndar
 
 
 def only_first(job):
-    """Return a job that cuts the first of its frets alone."""
-    first = min(crown.fret for crown in job.piece.crowns if crown.is_cut)
+    """Return a job that cuts the first of its frets alone, if it cuts any."""
+    first = min((crown.fret for crown in job.piece.crowns if crown.is_cut), default=None)
     crowns = tuple(
         crown if crown.fret == first else replace(crown, removal_mm=0.0 * crown.removal_mm)
         for crown in job.piece.crowns
@@ -106,12 +106,13 @@ CASES = {
         "fanned": True,
         "left": True,
     },
-    "four strings, inches, with the nut": {
+    "four slots of a nut, inches": {
         "seed": 8,
         "machine": "row",
         "frets": 12,
         "strings": 4,
-        "parts": parts_text(stock=0.3).partition("[saddle]")[0],
+        "parts": parts_text(stock=0.1).partition("[saddle]")[0],
+        "cuts": ("nut",),
     },
 }
 

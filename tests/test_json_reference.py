@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 import click
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
@@ -24,7 +25,7 @@ from evenfall.cli import main
 from evenfall.codec import FileContent
 from evenfall.errors import At, Finding
 from evenfall.gates import Accepted, CrossCheck
-from evenfall.measurement import Measurement
+from evenfall.measurement import Measurement, Scanned
 from evenfall.plan import (
     Confirmation,
     LeftOut,
@@ -192,7 +193,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
         converted = json.loads((folder / "c.json").read_text(encoding="utf-8"))
         Path("rare.plan.json").write_text(json.dumps(with_rarities(planned)), encoding="utf-8")
         return {
-            "measurement": [measured, by_hand, converted],
+            "measurement": [measured, by_hand, converted, scanned(measured)],
             "diagnosis": [run("diagnose", "k.json"), run("diagnose", "p.json")],
             "plan": [
                 planned,
@@ -309,11 +310,26 @@ def read_again(rows: list[str]) -> list[str]:
     return second
 
 
+def scanned(measured: dict[str, Any]) -> dict[str, Any]:
+    """Return a measurement as JSON with what a scan says beyond heights; its figures are put in."""
+    found = Measurement.from_dict(measured)
+    values: dict[str, Any] = {}
+    for one in fields(Scanned):
+        size = 3 if one.name.startswith("board_") else found.heights.frets
+        values[one.name] = np.full(size, 0.01) if "Array" in str(one.type) else 0.01
+    values["numbering_open"] = False
+    told: dict[str, Any] = json.loads(
+        json.dumps(replace(found, scanned=Scanned(**values)).as_dict())
+    )
+    return told
+
+
 def with_rarities(planned: dict[str, Any]) -> dict[str, Any]:
     """Return a plan as JSON with what few plans have; its keys are put in here."""
     said, end = sentence("Fret {fret}.", fret=5), LimitReached("action", "upper", (1,), 0, 12)
     made = replace(
         Plan.from_dict(planned),
+        measurement=Measurement.from_dict(scanned(planned["measurement"])),
         reasons=(said,),
         left_out=(LeftOut("action", (1,), said),),
         low_frets=LowFrets((5,), worn=False, recommended=True, metal_mm=0.2, frets_cut=1),

@@ -62,7 +62,7 @@ def test_exact_readings_of_a_level_neck_cut_nothing(
 def test_gaps_over_the_level_line_are_as_sure_as_is_said(
     source: ModuleType, among: Collection[str], limit: str
 ) -> None:
-    """On rough and wavy boards too, where a fine gauge alone would promise five times as much."""
+    """On rough and wavy boards too, where a fine gauge alone states a fifth of that."""
     errors = []
     for seed in range(20):
         chance = np.random.default_rng([seed, 31])

@@ -48,7 +48,8 @@ def test_a_scan_and_a_sheet_become_a_measurement_that_later_commands_take(folder
     assert "Standard uncertainty of a crown top: 0." in result.output
     assert " µm" in result.output
     drawn = {path.name for path in (folder / "drawn").iterdir()}
-    names = ("board", "crown-lines", "crown-section", "neck")
+    names = ("board", "board-along-the-neck", "crown-lines", "crown-section", "fret-places")
+    names += ("kinds-of-crown", "neck")
     assert drawn == {f"{name}.{kind}" for name in names for kind in ("svg", "png")}
     assert "by the hand sheet" in (folder / "drawn" / "neck.svg").read_text()
     diagnosed = CliRunner().invoke(main, ["diagnose", "scan.measurement.json", "--json"])

@@ -106,7 +106,7 @@ def test_the_whole_job_from_an_empty_archive_to_the_certificate(page: Page) -> N
     page.locator("#words").press_sequentially("wb-00")
     expect(page.locator(".list")).to_contain_text("proved")
     expect(page.locator(".list .strip svg")).to_have_attribute("aria-label", "clear")
-    expect(page).to_have_url(re.compile(r"words=wb-00$"))
+    page.wait_for_url(re.compile(r"words=wb-00$"))
 
 
 def test_typing_is_kept_and_questions_name_the_place(page: Page) -> None:

@@ -89,7 +89,7 @@ def test_inharmonicity_grows_fourfold_an_octave_up_the_neck() -> None:
 # ---- plain steel --------------------------------------------------------------------------------
 
 # Mass per length [lb/in] of plain steel by gauge [in]: J. D'Addario & Company, String tension
-# specifications, catalogue supplement (title from memory; digits alike in four transcriptions).
+# specifications, catalogue supplement (title from memory; digits alike in four copies of it).
 CHART = {
     0.008: 0.00001418,
     0.009: 0.00001794,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from typing import Annotated, Any
 
 import numpy as np
@@ -12,9 +13,10 @@ from pydantic import BaseModel, Field
 
 from evenfall.errors import RequestError
 from evenfall.pictures.fret_map import buzz_force_cells
-from evenfall.pictures.inks import PAGE
+from evenfall.pictures.inks import PAGE, Theme
 from evenfall.plan import LEAST_SHOWN_MM, METHODS, Plan
 from evenfall.requirement import margin_share, whole_percent
+from evenfall.units import LengthUnit
 from evenfall.web.instruments import common, see_other, to_next, weakest
 from evenfall.web.view import View, page, shop_of
 from evenfall.wording import Sentence, sentence
@@ -60,8 +62,7 @@ def to_read(made: Plan) -> list[Sentence]:
 
 def _warm(request: Request, name: str) -> Exploration:
     """Return the instrument of a page that is open, warm: a drag asks the archive for nothing."""
-    shop = shop_of(request)
-    return shop.open_exploration(name)
+    return shop_of(request).open_exploration(name)
 
 
 Texts = Annotated[list[str] | None, Form()]
@@ -191,22 +192,27 @@ def methods(request: Request, name: str) -> Response:
 @router.post("/side")
 def side(request: Request, name: str, asked: Asked, string: int = 1, fret: int = 0) -> Response:
     """Return one string from the side, as SVG."""
-    warm = _warm(request, name)
-    view = View(request, warm.specification)
-    try:
-        drawn = warm.side_view(asked.wishes(), string, fret, view.unit, PAGE)
-    except GivesWay:
-        return Response(status_code=204)
-    return Response(drawn, media_type="image/svg+xml")
+    return _picture(request, name, asked, Exploration.side_view, (string, fret))
 
 
 @router.post("/crown")
 def crown(request: Request, name: str, asked: Asked, string: int = 1, fret: int = 1) -> Response:
     """Return the section of one crown, as SVG."""
+    return _picture(request, name, asked, Exploration.crown, (string, fret))
+
+
+def _picture(
+    request: Request,
+    name: str,
+    asked: Asked,
+    draw: Callable[[Exploration, Wishes, int, int, LengthUnit, Theme], str],
+    place: tuple[int, int],
+) -> Response:
+    """Return a picture of a place on the neck, or nothing where it gives way to a drag."""
     warm = _warm(request, name)
     view = View(request, warm.specification)
     try:
-        drawn = warm.crown(asked.wishes(), string, fret, view.unit, PAGE)
+        drawn = draw(warm, asked.wishes(), *place, view.unit, PAGE)
     except GivesWay:
         return Response(status_code=204)
     return Response(drawn, media_type="image/svg+xml")

@@ -48,12 +48,15 @@ class Shelf(Generic[Kept]):
             with self._lock:
                 if key in self._kept:
                     return self._kept[key]
-            made = make()
-            with self._lock:
-                self._kept[key] = made
-                self._making.pop(key, None)
-                while len(self._kept) > self._most:
-                    self._kept.popitem(last=False)
+            try:
+                made = make()
+                with self._lock:
+                    self._kept[key] = made
+                    while len(self._kept) > self._most:
+                        self._kept.popitem(last=False)
+            finally:  # what cannot be made leaves nothing behind
+                with self._lock:
+                    self._making.pop(key, None)
             return made
 
 
@@ -65,7 +68,7 @@ class Shop:
         self._warm: Shelf[Exploration] = Shelf(MOST_WARM)
         self._stories: Shelf[Story] = Shelf(MOST_WARM)
         self._diagnoses: Shelf[DiagnoseOutcome] = Shelf(MOST_DIAGNOSES)
-        self._opened: dict[str, Exploration] = {}
+        self._opened: dict[str, PlanRequest] = {}
         self.strips: Shelf[str] = Shelf(MOST_STRIPS)
         self._proofs: Shelf[ProveOutcome] = Shelf(MOST_DIAGNOSES)
         # what was looked at and not filed yet: dossier, measurement, files
@@ -94,29 +97,20 @@ class Shop:
         self, name: str, told: Story | None = None, accepted: tuple[str, ...] = (), by: str = ""
     ) -> Exploration:
         """Return the instrument of an open page; a drag asks the archive for nothing."""
-        if told is None and (kept := self._opened.get(name)) is not None:
-            return kept
-        warm = self.exploration(told or self.story(name), accepted, by)
-        self._opened[name] = warm
-        while len(self._opened) > MOST_WARM:
-            self._opened.pop(next(iter(self._opened)))
-        return warm
+        request = None if told is not None else self._opened.get(name)
+        if request is None:
+            request = _to_explore(told or self.story(name), accepted, by)
+            self._opened[name] = request
+            while len(self._opened) > MOST_WARM:
+                self._opened.pop(next(iter(self._opened)))
+        return self._explored(request)
 
     def exploration(self, told: Story, accepted: tuple[str, ...] = (), by: str = "") -> Exploration:
         """Return an instrument warm, to plan for, with some readings accepted as they are."""
-        source, second = needed(told.measurement, "readings"), None
-        if told.second is not None and told.made is not None:
-            from evenfall.workshop import Source
-            from evenfall.workshop.outputs import json_file
+        return self._explored(_to_explore(told, accepted, by))
 
-            second = source
-            first = told.made.measurement
-            source = Source("first.measurement.json", json_file(first.as_dict()))
-        request = PlanRequest(
-            source, settled=told.settled, second=second, accepted=accepted, accepted_by=by
-        )
-        key = (source.content, told.settled, second and second.content, accepted, by)
-        return self._warm.get(key, lambda: Exploration(request))
+    def _explored(self, request: PlanRequest) -> Exploration:
+        return self._warm.get(request, lambda: Exploration(request))
 
     def file_examples(self) -> None:
         """File invented instruments, if the archive is empty."""
@@ -124,6 +118,21 @@ class Shop:
 
         if not self.dossiers.newest(1):
             file_examples(self.dossiers, at=now())
+
+
+def _to_explore(told: Story, accepted: tuple[str, ...], by: str) -> PlanRequest:
+    """Return the request to plan by: the newest readings, or the two where a plan asked twice."""
+    source, second = needed(told.measurement, "readings"), None
+    if told.second is not None and told.made is not None:
+        from evenfall.workshop import Source
+        from evenfall.workshop.outputs import json_file
+
+        second = source
+        first = told.made.measurement
+        source = Source("first.measurement.json", json_file(first.as_dict()))
+    return PlanRequest(
+        source, settled=told.settled, second=second, accepted=accepted, accepted_by=by
+    )
 
 
 def now() -> str:

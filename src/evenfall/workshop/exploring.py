@@ -25,8 +25,10 @@ if TYPE_CHECKING:
     from evenfall.plan import Control, MethodResult, Plan
     from evenfall.units import LengthUnit
 
-_SHARES = {"attack": (0.5, 1.5), "relief": (0.0, 2.5)}
-"""How far a control goes, as shares of what the specification asks for."""
+_ATTACK_SHARES = (0.5, 1.5)
+"""How far the attack goes, as shares of the player's."""
+_RELIEF_SHARE, _RELIEF_MM = 2.5, 0.4
+"""How far the relief goes: a share of what the specification asks for, and so far at least [mm]."""
 _ACTION_MM = (-0.3, 0.5)
 """How far the action goes from what the specification asks for [mm]."""
 
@@ -92,11 +94,11 @@ class Exploration:
         target = self.specification.target
         action = float(np.mean([limit.value_mm for limit in target.action]))
         attack, relief = float(self._player_n.max()), target.relief.value_mm
-        low, high = (share * attack for share in _SHARES["attack"])
+        low, high = (share * attack for share in _ATTACK_SHARES)
         return (
             Range("attack", low, high, attack),
             Range("action", action + _ACTION_MM[0], action + _ACTION_MM[1], action),
-            Range("relief", 0.0, max(0.4, _SHARES["relief"][1] * relief), relief),
+            Range("relief", 0.0, max(_RELIEF_MM, _RELIEF_SHARE * relief), relief),
         )
 
     @property

@@ -317,12 +317,14 @@ class Dossiers:
         raise RequestError("The dossier {name:quoted} holds no {kind} yet.", name=name, kind=kind)
 
     def _source(self, entry: Entry, line: Line) -> Source:
+        name = f"{line.serial or line.job or line.dossier[:8]}.{entry.kind}.json"
+        return Source(name, json.dumps(self._made(entry).as_dict(), allow_nan=False).encode())
+
+    def _made(self, entry: Entry) -> FileContent:
+        """Return the measurement, plan or proof of an entry."""
         facts = entry.read()
         (document,) = (one for one in facts.attached if one.store == "document")
-        values = self.archive.json_document(document.sha256)
-        made = DOCUMENTS[entry.kind].rehashed(values)
-        name = f"{line.serial or line.job or line.dossier[:8]}.{entry.kind}.json"
-        return Source(name, json.dumps(made.as_dict(), allow_nan=False).encode())
+        return DOCUMENTS[entry.kind].rehashed(self.archive.json_document(document.sha256))
 
     def _told(self, entries: Sequence[Entry]) -> tuple[Told, ...]:
         people = self.archive.people(entry.person for entry in entries)
@@ -411,8 +413,8 @@ class Dossiers:
             entries = self.archive.entries(dossier)
             shown = [entry for entry in standing(entries, "proof") if entry.facts is not None]
             for entry in shown[-1:]:
-                line = line_of(dossier, entries)
-                proof = Proof.from_dict(json.loads(self._source(entry, line).text()))
+                line, proof = line_of(dossier, entries), self._made(entry)
+                assert isinstance(proof, Proof)  # noqa: S101 (by the kind of its entry)
                 judged.append(Judged(proof, _stated(entry) or entry.at, line.serial or line.job))
         if not judged:
             raise RequestError("No proof is filed here yet; prove an instrument first.")

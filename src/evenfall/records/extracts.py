@@ -207,24 +207,26 @@ def _rows(archive: Archive, entries: Sequence[Entry]) -> Iterator[tuple[str, Row
     corrected = {entry.corrects for entry in entries if entry.corrects}
     yield "dossiers", _dossier(entries)
     for entry in entries:
+        name = entry.hash
         facts = json.loads(entry.facts) if entry.facts is not None else {}
         yield (
             "entries",
             {
                 **entry.head(),
-                "entry": entry.hash,
+                "entry": name,
                 "done": facts.get("done", ""),
-                "corrected": entry.hash in corrected,
+                "corrected": name in corrected,
                 "withheld": entry.facts is None,
             },
         )
-        row = {**facts, "entry": entry.hash, "dossier": entry.dossier, "at": entry.at}
+        row = {**facts, "entry": name, "dossier": entry.dossier, "at": entry.at}
         if entry.kind == "check" and facts:
             yield "checks", row
         if entry.kind in ("measurement", "plan", "proof") and facts:
             yield "documents", {**row, "kind": entry.kind}
             if entry.kind != "plan":
-                yield from _figures(archive, entry)
+                for table, figures in _figures(archive, entry):
+                    yield table, {"entry": name, **figures}
 
 
 def _dossier(entries: Sequence[Entry]) -> Row:
@@ -247,13 +249,12 @@ def _figures(archive: Archive, entry: Entry) -> Iterator[tuple[str, Row]]:
     values = archive.json_document(document["sha256"])
     if entry.kind == "measurement":
         for row in _heights(Measurement.rehashed(values)):
-            yield "heights", {"entry": entry.hash, **row}
+            yield "heights", row
         return
     for item in Proof.rehashed(values).items:
         yield (
             "items",
             {
-                "entry": entry.hash,
                 "quantity": item.quantity,
                 "string": item.string,
                 "stopped_fret": item.stopped_fret,

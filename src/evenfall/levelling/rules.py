@@ -39,7 +39,7 @@ from evenfall.levelling.settings import (
 )
 from evenfall.measurement import Origin
 from evenfall.neck.level_line import level_line
-from evenfall.plan import LeftOut, LimitName, LowFrets
+from evenfall.plan import LeftOut, LimitName, LowFrets, tool_of
 from evenfall.requirement import ROUNDING_MM, State
 from evenfall.wording import sentence
 
@@ -47,7 +47,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument.specification import Tool
     from evenfall.levelling.problem import Problem
     from evenfall.neck.level_line import LevelLine
 
@@ -68,13 +67,6 @@ ROUNDS = 4
 """What a decision leaves is decided on again until nothing more is asked for: two rounds do."""
 MOST_DROP_MM, DROP_STEP_MM = 0.6, 1e-4
 """How far a beam may lower the level line, and how closely that is found [mm]."""
-
-_TOOLS: Mapping[str, Tool] = {"profile": "machine", "beam": "beam"}
-
-
-def tool_of(method: str) -> Tool:
-    """Return what metal comes off with by a method."""
-    return _TOOLS.get(method, "file")
 
 
 def smallest_cut_mm(problem: Problem, method: str) -> float:

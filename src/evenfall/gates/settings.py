@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from evenfall.errors import At, Finding
+from evenfall.instrument.geometry import SEMITONE
 from evenfall.instrument.unlikely import unlikely_strings
 
 if TYPE_CHECKING:
@@ -37,8 +38,6 @@ RELIEF_LEAST_MM, RELIEF_MOST_MM, RELIEF_MOST = -0.10, 0.8, 3.0
 ORDER_ASKED_MM = 0.15
 """The asked actions slope when they differ by more than this."""
 ORDER_MM, ORDER_SHARE, ORDER_U = 0.10, 0.25, 3.0
-
-SEMITONE = 2.0 ** (1.0 / 12.0)
 
 COARSE_U_MM = 0.03
 """Readings coarser than this cannot tell a high fret from a level one."""

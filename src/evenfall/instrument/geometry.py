@@ -18,6 +18,9 @@ from evenfall.arrays import FloatArray
 if TYPE_CHECKING:
     from evenfall.instrument.specification import Specification
 
+SEMITONE = 2.0 ** (1.0 / 12.0)
+"""Ratio of the lengths that a fret and the next one leave of a string."""
+
 
 def fret_distance_mm(scale_mm: float, fret: FloatArray | float) -> FloatArray:
     """Return the distance [mm] from the nut to a fret: x = L (1 - 2^(-n/12)).

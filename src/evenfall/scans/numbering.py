@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.errors import At, Finding
+from evenfall.instrument.geometry import SEMITONE
 from evenfall.scans.laid_flat import BIN_MM
-from evenfall.scans.places import SEMITONE
 from evenfall.scans.surface import unusable
 from evenfall.wording import Sentence, sentence
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from evenfall.errors import At, Finding, Progress, silent
 from evenfall.instrument import string_lines
+from evenfall.instrument.geometry import SEMITONE
 from evenfall.scans.candidates import (
     SLOT_WIDTH_SHARE,
     Candidate,
@@ -31,7 +32,6 @@ from evenfall.scans.fret_comb import (
     straight_lines,
 )
 from evenfall.scans.numbering import check_numbering, numbers_looked_at, steps_seen
-from evenfall.scans.places import SEMITONE
 from evenfall.scans.refused import UNIT_WORDS, no_board, not_this_neck
 from evenfall.scans.slots import groove_width_mm
 from evenfall.scans.surface import (

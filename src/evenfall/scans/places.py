@@ -14,6 +14,7 @@ import numpy as np
 
 from evenfall.errors import At, Finding
 from evenfall.instrument import fret_distance_mm
+from evenfall.instrument.geometry import SEMITONE
 from evenfall.scans.surface import unusable
 
 if TYPE_CHECKING:
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
 
 LEAST_PLACES = 4
 """Two numbers are fitted (nut and scale); fewer than four places could fit by chance."""
-
-SEMITONE = 2.0 ** (1.0 / 12.0)
 
 LEAST_KEPT_SHARE = 0.6
 """If fewer of the places than this follow a series, they are no frets."""

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.errors import Progress, ReadingsError
+from evenfall.instrument.geometry import SEMITONE
 from evenfall.scans.fret_comb import collapsed
 from evenfall.scans.laid_flat import lay_level, principal_axes, strip_map
-from evenfall.scans.places import LEAST_PLACES, SEMITONE, fit_scale
+from evenfall.scans.places import LEAST_PLACES, fit_scale
 from evenfall.scans.slots import LEAST_DEPTH_MM, find_slots, slots_only
 from evenfall.scans.surface import UNITS_MM, Points, Surface, unusable
 from evenfall.wording import Sentence, sentence

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from evenfall.errors import At, Finding
 from evenfall.instrument.families import FAMILIES
+from evenfall.instrument.geometry import fret_distance_mm
 from evenfall.instrument.unlikely import unlikely_strings
 
 if TYPE_CHECKING:
@@ -127,7 +128,7 @@ def _board(made: Specification) -> Iterator[tuple[Key, Finding]]:
                 "swapped."
             )
             yield ("board", key), _remark(text, key=key, place=place)
-    along = 1.0 - 2.0 ** (-made.frets / 12.0)
+    along = float(fret_distance_mm(1.0, made.frets))
     nut, saddle = board.string_spread_nut_mm, board.string_spread_saddle_mm
     spread = nut + (saddle - nut) * along
     if spread > board.width_last_mm:

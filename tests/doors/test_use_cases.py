@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from doors.stopping import stopped_wherever_it_reports
 from evenfall import workshop
 from evenfall.cli import main
 from evenfall.cli.door import WORDS
@@ -132,20 +133,8 @@ STEPS: dict[str, Step] = {
 )
 def test_a_step_stops_wherever_it_reports(verb: str, plan_file: Source) -> None:
     """In everything that it says it does: `Cancelled` comes out as it went in, at once."""
-    told: dict[str, None] = {}
-    STEPS[verb](plan_file, lambda what, _share: told.setdefault(what))
+    told = stopped_wherever_it_reports(lambda tell: STEPS[verb](plan_file, tell))
     assert told, "a step without a word cannot be stopped"
-    for stop in told:
-        after: list[str] = []
-
-        def tell(what: str, _share: float, *, stop: str = stop, after: list[str] = after) -> None:
-            if what == stop or after:
-                after.append(what)
-                raise Cancelled
-
-        with pytest.raises(Cancelled):
-            STEPS[verb](plan_file, tell)
-        assert after == [stop]
 
 
 COMMANDS = (

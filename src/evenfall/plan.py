@@ -719,7 +719,7 @@ class Plan(FileContent):
         headline = _HEADLINES[self.status]
         if self.status == "settings" and self.part == "settings":
             headline = _SET_FIRST if self.metal_mm else _SET_ONLY
-        elif self._lacks_readings:
+        elif self.status == "read-again" and not unmet(self.gates, self.accepted):
             headline = _TO_READ
         elif (self.state_after == State.AS_GOOD).any():
             headline = _HEADLINES_AS_GOOD.get(self.status, headline)
@@ -740,11 +740,6 @@ class Plan(FileContent):
         )
 
     @property
-    def _lacks_readings(self) -> bool:
-        """Whether readings are only to be added: no gate asks for one again."""
-        return self.status == "read-again" and not unmet(self.gates, self.accepted)
-
-    @property
     def _cure(self) -> Sentence:
         """What cures the notes that level frets would not: of open strings alone, their slots."""
         strings, stops = np.nonzero(self.state_after == State.AS_GOOD)
@@ -756,7 +751,7 @@ class Plan(FileContent):
     @property
     def next_step(self) -> Sentence:
         """What to do now."""
-        if self._lacks_readings:
+        if self.status == "read-again" and not unmet(self.gates, self.accepted):
             return sentence("Add what is listed to the readings, and plan again.")
         if self.status == "settings" and self.part == "whole":
             return sentence("Make the settings, tune, read again and run {door_prove}.")

@@ -292,12 +292,6 @@ class Workpiece:
         crowns = max(float(one.found(one.at_mm).max()) for one in self.crowns)
         return max([crowns, *(one.top_mm for one in self.parts if one.is_cut)])
 
-    @property
-    def is_cut(self) -> bool:
-        """Whether anything comes off crowns, ends, nut or saddle."""
-        crowns = any(one.is_cut or any(one.bevel_rise_ratio) for one in self.crowns)
-        return crowns or any(one.is_cut for one in self.parts)
-
     def placed(self, lie: Lie) -> Workpiece:
         """Return the same instrument as it lies on the machine."""
         return replace(

@@ -363,10 +363,11 @@ def program(request: ProgramRequest, progress: Progress = silent) -> ProgramOutc
     opened = _open(request.plan, request.on)
     plan = opened.plan
     piece, cutters = opened.piece, opened.cutters
-    frets = any(one.is_cut for one in piece.crowns)
+    cuts = cuts_of(piece)
+    frets = "frets" in cuts
     if not (plan.cuts_now or (not frets and _nothing_first(plan))):
         raise RequestError("This plan has no cut to make now: {headline}", headline=plan.headline)
-    if not piece.is_cut:
+    if not cuts:
         raise RequestError(
             "This plan takes nothing off any fret, and no part that is described is to be cut; "
             "there is no program to write."

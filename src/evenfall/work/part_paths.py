@@ -50,14 +50,15 @@ _TIP_MM = 1e-9
 class _Job:
     """What all passes over one part share."""
 
-    said: Sentence
     cutter: Cutter
     machine: Machine
     feed_mm_per_s: float
     speed_hz: float
     top_mm: float
 
-    def along(self, x: FloatArray, y: FloatArray, z: FloatArray, *, back: bool) -> Pass:
+    def along(
+        self, said: Sentence, x: FloatArray, y: FloatArray, z: FloatArray, *, back: bool
+    ) -> Pass:
         """Return a pass through places, in whole digits, never lower than asked."""
         digit = self.machine.digit_mm
         points = np.column_stack(
@@ -68,7 +69,7 @@ class _Job:
             ]
         )
         return Pass(
-            said=self.said,
+            said=said,
             fret=0,
             cutter=self.cutter,
             feed_mm_per_s=self.feed_mm_per_s,
@@ -114,9 +115,9 @@ def part_passes(
     return (*found, *sorted(slots, key=lambda one: one.cutter.number))
 
 
-def _job(said: Sentence, cutter: Cutter, machine: Machine, material: str, top: float) -> _Job:
+def _job(cutter: Cutter, machine: Machine, material: str, top: float) -> _Job:
     feed, speed = feed_and_speed(cutter, machine, material)
-    return _Job(said, cutter, machine, feed, speed, top)
+    return _Job(cutter, machine, feed, speed, top)
 
 
 def _levels(deep_mm: float, cutter: Cutter) -> int:
@@ -198,6 +199,7 @@ def _slot_passes(
         )
         paths.append((x, y, low + slope * at))
     count = _levels(part.top_mm - float(paths[-1][2].min()), cutter)
+    job = _job(cutter, machine, part.material, piece.top_mm)
     passes = []
     for level in range(1, count + 1):
         said = sentence(
@@ -206,12 +208,11 @@ def _slot_passes(
             level=level,
             count=count,
         )
-        job = _job(said, cutter, machine, part.material, piece.top_mm)
         lift = (count - level) * cutter.depth_of_cut_mm
         # what is cut again may be coarser; the last path is the middle
         for n in range(len(paths) - 1, -1, -1 if level == count else -3)[::-1]:
             x, y, z = paths[n]
-            passes.append(job.along(x, y, z + lift, back=bool((level + n) % 2)))
+            passes.append(job.along(said, x, y, z + lift, back=bool((level + n) % 2)))
     return passes
 
 
@@ -267,16 +268,16 @@ def _saddle_passes(
         _levels(one, cutter) for one in (*(d for d in off for _ in (0, 1)), float(high.max()))
     ]
     levels = max(depths)
+    job = _job(cutter, machine, part.material, piece.top_mm)
     passes = []
     for level in range(1, levels + 1):
         said = sentence("saddle, pass {level} of {count}", level=level, count=levels)
-        job = _job(said, cutter, machine, part.material, piece.top_mm)
         lift = (levels - level) * cutter.depth_of_cut_mm
         # what is cut again may be coarser, and a lane is in the air until its turn comes
         for n in range(0, len(paths), 1 if level == levels else 2):
             if level > levels - depths[n]:
                 x, y, z = paths[n]
-                passes.append(job.along(x, y, z + lift, back=bool((level + n) % 2)))
+                passes.append(job.along(said, x, y, z + lift, back=bool((level + n) % 2)))
     return passes
 
 
@@ -308,6 +309,7 @@ def _end_passes(
 ) -> list[Pass]:
     fit = chosen(cutters, ("ball end",), machine, material, None)
     cutter = max(fit, key=lambda one: one.diameter_mm)
+    job = _job(cutter, machine, material, piece.top_mm)
     r, passes = cutter.radius_mm, []
     for low_side in (True, False):
         edge, outwards, board, high, ratio = _edge(piece, low_side=low_side)
@@ -327,7 +329,6 @@ def _end_passes(
                 level=level,
                 count=count,
             )
-            job = _job(said, cutter, machine, material, piece.top_mm)
             for n, inwards in enumerate(lanes):
                 out = (r + off) * c - inwards
                 places = edge + out * outwards
@@ -336,7 +337,8 @@ def _end_passes(
                 run = _BEYOND_MM + r + piece.crowns[0].wire_half_mm
                 places = np.vstack([places[0] - run * ahead, places, places[-1] + run * ahead])
                 z = np.concatenate([z[:1], z, z[-1:]])
-                passes.append(job.along(places[:, 0], places[:, 1], z, back=bool((level + n) % 2)))
+                back = bool((level + n) % 2)
+                passes.append(job.along(said, places[:, 0], places[:, 1], z, back=back))
     return passes
 
 

@@ -185,6 +185,12 @@ class PartLine:
             np.asarray(self.y_mm + b * t_mm - a * s_mm),
         )
 
+    def local(self, x_mm: FloatArray, y_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return t and s of places by X and Y [mm]."""
+        u, v = x_mm - self.x_mm, y_mm - self.y_mm
+        a, b = self.along_x_share, self.along_y_share
+        return np.asarray(u * a + v * b), np.asarray(u * b - v * a)
+
     def placed(self, lie: Lie) -> PartLine:
         """Return it as it lies on the machine."""
         x, y = self.place(np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]))

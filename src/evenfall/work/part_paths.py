@@ -189,9 +189,7 @@ def _slot_passes(
         x, y = part.place(t, lane)
         x, y = np.rint(x / digit) * digit, np.rint(y / digit) * digit
         # where whole digits put it
-        u, v = x - part.x_mm, y - part.y_mm
-        at = u * part.along_x_share + v * part.along_y_share
-        aside = u * part.along_y_share - v * part.along_x_share
+        at, aside = part.local(x, y)
         skew = 0.5 * abs(float(aside[1] - aside[0])) + 1e-4  # and what lies between the places
         low = max(
             float((wall - swept_profile(cutter, wide - off, slope)).max())
@@ -283,9 +281,7 @@ def _saddle_passes(
 
 def _rolled(part: PartLine, x: FloatArray, y: FloatArray, radius: float) -> FloatArray:
     """Return how low a ball can go at places over a saddle's planned top [mm]."""
-    u, v = x - part.x_mm, y - part.y_mm
-    t = (u * part.along_x_share + v * part.along_y_share)[:, None, None]
-    s = (u * part.along_y_share - v * part.along_x_share)[:, None, None]
+    t, s = (one[:, None, None] for one in part.local(x, y))
     # along it a saddle is nearly level; across it is steep, so the places go by the angle
     du = (radius * np.linspace(-_STEEP_RATIO, _STEEP_RATIO, 41))[None, :, None]
     dv = (radius * np.sin(np.linspace(-0.5, 0.5, 161) * math.pi))[None, None, :]

@@ -11,7 +11,7 @@ from evenfall.errors import At, Finding
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.wording import Sentence, Value
     from evenfall.work.crown_lines import CrownLine
     from evenfall.work.part_lines import PartLine
@@ -54,7 +54,7 @@ def part_faults(patch: Patch, part: PartLine, setting: Setting) -> Iterator[Find
     if over.max() > machine.working_allowance_mm + machine.digit_mm:
         n = int(over.argmax())
         yield fault(
-            _line_at(patch, part, n),
+            int(patch.line[_cells(patch, part)][n]),
             "It leaves the {what} {over:length} too high under {on:strings}.",
             over=float(over[n]),
             on=part.strings[n] + 1,
@@ -73,7 +73,7 @@ def _name(part: PartLine) -> Sentence:
     return sentence("saddle")
 
 
-def _formed(patch: Patch, part: PartLine) -> FloatArray:
+def _formed(patch: Patch, part: PartLine) -> BoolArray:
     """Return which columns have to show the finished round."""
     s = patch.across_mm[None, :] - part.along(part.aside_mm, patch.at_mm)[:, None]
     wide = np.abs(s) <= _FORMED_SHARE * part.round_mm
@@ -82,20 +82,19 @@ def _formed(patch: Patch, part: PartLine) -> FloatArray:
 
 def contacts(patch: Patch, part: PartLine) -> FloatArray:
     """Return the heights that a simulated cut leaves at the contacts of the strings [mm]."""
+    return np.asarray(patch.height_mm[_cells(patch, part)])
+
+
+def _cells(patch: Patch, part: PartLine) -> tuple[IntArray, IntArray]:
+    """Return the columns that stand at the contacts, by place along and across."""
     rows = np.searchsorted(patch.at_mm, part.at_mm - 1e-9)
     columns = np.searchsorted(patch.across_mm, part.aside_mm - 1e-9)
-    return np.asarray(patch.height_mm[rows, columns])
+    return rows, columns
 
 
 def planned_contacts(part: PartLine) -> FloatArray:
     """Return the heights that are planned there, as it lies [mm]."""
     return np.asarray(part.planned_mm + part.leant(part.at_mm, part.aside_mm))
-
-
-def _line_at(patch: Patch, part: PartLine, n: int) -> int:
-    row = int(np.searchsorted(patch.at_mm, part.at_mm[n] - 1e-9))
-    column = int(np.searchsorted(patch.across_mm, part.aside_mm[n] - 1e-9))
-    return int(patch.line[row, column])
 
 
 def end_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[Finding]:

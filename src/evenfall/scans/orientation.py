@@ -398,15 +398,9 @@ class _Frame:
     ) -> Iterable[Finding]:
         """Return what stays open about the frets' numbers; refuse what the scan contradicts."""
         specification, strips, match = self.specification, self.chosen.strips, self.match
-        found = np.isfinite(base)
-        nut, ratio, _ = self._scale(base, found)
+        nut, ratio, _ = self._scale(base, np.isfinite(base))
         frets = nominal_lines(string_lines(specification), numbers_looked_at(specification.frets))
-        y = signs[1] * strips.y_mm - shift[1]
-        place = nut + ratio * frets.base_mm + frets.lean_slope * y[:, None]
-        slant = np.tan(match.yaw_rad) * (
-            strips.y_mm - 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
-        )
-        place = signs[0] * (place + shift[0]) + slant[:, None]
+        place, y = self._in_map(signs, shift, nut + ratio * frets.base_mm, frets.lean_slope)
         place[np.abs(y) > 0.35 * specification.board.width_nut_mm] = np.nan
         steps = steps_seen(
             strips,
@@ -424,17 +418,24 @@ class _Frame:
     ) -> tuple[FloatArray, FloatArray]:
         """Return where each fret stands in each strip, in the first frame, and the strips' y."""
         strips, match = self.chosen.strips, self.match
-        y = signs[1] * strips.y_mm - shift[1]
-        expected = nominal.base_mm * match.scale_ratio + nominal.lean_slope * y[:, None]
-        middle = 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
-        slant = np.tan(match.yaw_rad) * (strips.y_mm - middle)
-        in_map = signs[0] * (expected + shift[0]) + slant[:, None]
+        base = nominal.base_mm * match.scale_ratio
+        in_map, y = self._in_map(signs, shift, base, nominal.lean_slope)
         least = LEAST_HEIGHT_SHARE * self.specification.fretwire.crown_height_mm
         spacing = float(np.min(np.diff(self.nominal.base_mm)))
         found = ridge_places(
             strips, match.up_order, in_map, reach_mm=min(2.5, 0.4 * spacing), least_mm=least
         )
         return signs[0] * found - shift[0], y
+
+    def _in_map(
+        self, signs: FloatArray, shift: FloatArray, base: FloatArray, lean: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return where frets of the first frame lie in each strip of the map, and the strips' y."""
+        strips = self.chosen.strips
+        y = signs[1] * strips.y_mm - shift[1]
+        middle = 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
+        slant = np.tan(self.match.yaw_rad) * (strips.y_mm - middle)
+        return signs[0] * (base + lean * y[:, None] + shift[0]) + slant[:, None], y
 
     def _scale(self, base: FloatArray, found: BoolArray) -> tuple[float, float, float]:
         """Return the nut's place and the scale over the specified one, by least squares."""

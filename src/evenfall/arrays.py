@@ -1,4 +1,4 @@
-"""The few array types of the package, and arrays that nobody can write to."""
+"""The few array types of the package, arrays that nobody can write to, and runs in an array."""
 
 from __future__ import annotations
 
@@ -25,6 +25,12 @@ def read_only(array: NDArray[Scalar]) -> NDArray[Scalar]:
     kept = array.copy()
     kept.flags.writeable = False
     return kept
+
+
+def runs(flag: BoolArray) -> list[tuple[int, int]]:
+    """Return the runs of places for which something holds: first, and one past the last."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], flag.astype(int), [0]])))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def shut(made: Any) -> None:

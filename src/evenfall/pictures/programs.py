@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import runs
 from evenfall.pictures.axes import fine_unit
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
 from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK, RULE, WASH
@@ -21,7 +22,7 @@ from evenfall.work.simulation import after_each_pass, crown_after, fret_patch
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from evenfall.arrays import BoolArray, FloatArray
+    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
     from evenfall.pictures.inks import Theme
     from evenfall.units import LengthUnit
@@ -62,7 +63,7 @@ def path_over_neck(
             "{lines:count line}; {runs:count run} of work on {cut:count fret}, {far:.1f} m of cut.",
             unit,
             lines=traced.line_count,
-            runs=len(list(_runs(working))),
+            runs=len(runs(working)),
             cut=cut,
             far=float(traced.length_mm[working].sum()) / 1000.0,
         ),
@@ -85,7 +86,7 @@ def path_over_neck(
     for part in piece.parts:
         edge = part.place(np.array([part.low_mm, part.high_mm]), 0.0)
         panel.line(edge[0] * per, edge[1] * per, "nut and saddle", ink=RULE, width_px=2.0)
-    for first, last in _runs(traced.rapid):
+    for first, last in runs(traced.rapid):
         places = np.concatenate([traced.start_mm[first : first + 1], traced.end_mm[first:last]])
         panel.line(
             places[:, 0] * per,
@@ -95,7 +96,7 @@ def path_over_neck(
             width_px=0.6,
             dash="2 3",
         )
-    for first, last in _runs(working):
+    for first, last in runs(working):
         # a run along one fret is straight from above: its ends say all
         places = np.stack([traced.start_mm[first], traced.end_mm[last - 1]])
         panel.line(places[:, 0] * per, places[:, 1] * per, "work", ink=RISK, width_px=1.6)
@@ -108,16 +109,10 @@ def path_over_neck(
                 float(traced.start_mm[first, 1]) * per,
                 float(traced.end_mm[first:last, 2].min()) * per,
             )
-            for first, last in _runs(working)
+            for first, last in runs(working)
         ),
     )
     return chart.drawn(theme)
-
-
-def _runs(which: BoolArray) -> list[tuple[int, int]]:
-    """Return the runs of moves for which something holds: first, and one past the last."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], which.astype(int), [0]])))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _deepest(patches: Sequence[Patch], piece: Workpiece) -> CrownLine:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import runs
 from evenfall.errors import At, Finding
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
@@ -345,12 +346,7 @@ def _flats(survey: CrownSurvey) -> list[Finding]:
 
 def _runs(along: FloatArray, flag: BoolArray) -> list[tuple[float, float]]:
     """Return the ends of runs of at least two slices that carry a flag."""
-    edge = np.flatnonzero(np.diff(np.concatenate([[0], flag.astype(int), [0]])))
-    return [
-        (float(along[a]), float(along[b - 1]))
-        for a, b in zip(edge[::2], edge[1::2], strict=True)
-        if b - a >= 2
-    ]
+    return [(float(along[a]), float(along[b - 1])) for a, b in runs(flag) if b - a >= 2]
 
 
 def _seating(fret: FretHeights, wire_height: float) -> list[Finding]:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import runs
 from evenfall.errors import Progress, ReadingsError
 from evenfall.instrument.geometry import SEMITONE
 from evenfall.scans.fret_comb import collapsed
@@ -123,9 +124,8 @@ def _grooved(candidate: Candidate) -> bool:
 
 def _in_step(strips: StripMap, stands: BoolArray) -> ScaleFit | None:
     """Return the scale that runs of a flag along the neck fit, None if they fit none."""
-    edge = np.flatnonzero(np.diff(np.concatenate([[0], stands.astype(int), [0]])))
     x = strips.x_mm
-    places = [0.5 * (x[a] + x[b - 1]) for a, b in zip(edge[::2], edge[1::2], strict=True)]
+    places = [0.5 * (x[a] + x[b - 1]) for a, b in runs(stands)]
     if len(places) < LEAST_PLACES:
         return None
     try:

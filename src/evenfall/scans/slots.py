@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import runs
 from evenfall.errors import Finding, Progress, ReadingsError, silent
 from evenfall.scans.fret_comb import FretLines, Match, collapsed
 from evenfall.scans.laid_flat import BIN_MM, Level, StripMap, lay_level, principal_axes, strip_map
@@ -185,8 +186,6 @@ def _grooves(points: FloatArray) -> list[tuple[float, float, float]]:
     """Return centre, width and depth [mm] of every groove straight across the board."""
     strips = strip_map(points)
     depth = np.nan_to_num(collapsed(strips, -1))
-    deep = depth > LEAST_DEPTH_MM
-    edge = np.flatnonzero(np.diff(np.concatenate([[0], deep.astype(int), [0]])))
     count = len(strips.y_mm)
     under = _under_board(points, strips)
     low_points = under > 0.5 * LEAST_DEPTH_MM
@@ -195,7 +194,7 @@ def _grooves(points: FloatArray) -> list[tuple[float, float, float]]:
     pitch = strips.y_mm[1] - strips.y_mm[0] if count > 1 else 1.0
     row = np.clip(np.round((y - strips.y_mm[0]) / pitch), 0, count - 1).astype(np.intp)
     grooves = []
-    for start, end in zip(edge[::2], edge[1::2], strict=True):
+    for start, end in runs(depth > LEAST_DEPTH_MM):
         low = strips.x_mm[start] - BIN_MM
         high = strips.x_mm[end - 1] + BIN_MM
         inside = slice(*np.searchsorted(x, [low, high]))

@@ -13,7 +13,7 @@ from evenfall.pictures.crown_views import draw_section
 from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK
 from evenfall.pictures.words import said, titled
 from evenfall.scans.fret_comb import nominal_lines
-from evenfall.scans.fret_findings import PLACE_MM, PLACE_U
+from evenfall.scans.fret_findings import PLACE_MM, off_place
 from evenfall.units import LengthUnit, in_unit
 from evenfall.wording import sentence
 
@@ -72,14 +72,14 @@ def fret_places_chart(
     )
     for sign in (-1.0, 1.0):
         panel.limit(sign * scale * PLACE_MM)
+    reported = off_place(scanned)
     for j in known.tolist():
-        far = abs(off[j]) > max(PLACE_MM, PLACE_U * u[j])
         panel.point(
             j + 1.0,
             scale * float(off[j]),
-            ink=RISK if far else INK,
+            ink=RISK if reported[j] else INK,
             reach=2.0 * scale * float(u[j]),
-            said=f"{cents[j]:+.1f} cents" if far else "",
+            said=f"{cents[j]:+.1f} cents" if reported[j] else "",
         )
     chart.ruled("more is reported", ink=RISK, dash="4 3")
     chart.legend()

@@ -12,6 +12,7 @@ from evenfall.wording import sentence
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from evenfall.arrays import BoolArray
     from evenfall.instrument import Specification
     from evenfall.measurement import Scanned
     from evenfall.scans.crown_kind import Kind
@@ -71,6 +72,12 @@ def crown_kinds(survey: CrownSurvey) -> list[Finding]:
     ]
 
 
+def off_place(scanned: Scanned) -> BoolArray:
+    """Return which frets stand off their places by so much that it is reported, shape (F,)."""
+    least = np.maximum(PLACE_MM, PLACE_U * scanned.fret_place_u_mm)
+    return np.asarray(np.abs(scanned.fret_place_mm) > least)
+
+
 def fret_places(scanned: Scanned) -> list[Finding]:
     """Return the frets that stand off their places."""
     miss, u, cents = scanned.fret_place_mm, scanned.fret_place_u_mm, scanned.cents_off
@@ -87,7 +94,7 @@ def fret_places(scanned: Scanned) -> list[Finding]:
             cents=abs(float(cents[j])),
             pitch="sharp" if miss[j] > 0 else "flat",
         )
-        for j in np.flatnonzero(np.abs(miss) > np.maximum(PLACE_MM, PLACE_U * u)).tolist()
+        for j in np.flatnonzero(off_place(scanned)).tolist()
     ]
 
 

@@ -21,7 +21,7 @@ from evenfall.wording import sentence
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from evenfall.arrays import BoolArray, CodeArray, FloatArray
+    from evenfall.arrays import CodeArray, FloatArray
     from evenfall.instrument import Specification
     from evenfall.pictures.inks import Theme
     from evenfall.scans import CrownSurvey
@@ -251,7 +251,7 @@ def crown_section(
         why = "No points lie under the string there: a string or a hole hides the crown."
         return Chart(title, why).drawn(theme)
     left = section.height_mm - section.fitted_mm(section.across_mm)
-    inside = np.abs(section.across_mm - section.centre_mm) <= section.fitted_half_mm
+    inside = section.taken
     summary = _section_words(survey, (k, j), section, left[inside], unit)
     reach = 1.05 * float(np.abs(section.across_mm).max())
     low = min(float(np.quantile(section.height_mm, 0.01)), -0.02)
@@ -273,7 +273,7 @@ def crown_section(
         high_px=1.1 * room * along * larger,
         ticks=0,
     )
-    draw_section(panel, section, inside, unit)
+    draw_section(panel, section, unit)
     _draw_residuals(
         chart, ends, section.across_mm[inside], left[inside], noise_mm=survey.noise_mm, unit=unit
     )
@@ -330,7 +330,7 @@ def _section_words(
     return said("{parts:sentences}", unit, parts=parts)
 
 
-def draw_section(panel: Panel, section: Section, inside: BoolArray, unit: LengthUnit) -> None:
+def draw_section(panel: Panel, section: Section, unit: LengthUnit) -> None:
     """Draw points and fit."""
     scale, y = in_unit(1.0, unit), panel.y
     half = 0.5 * section.flat_width_mm
@@ -346,7 +346,9 @@ def draw_section(panel: Panel, section: Section, inside: BoolArray, unit: Length
             ink=QUIET,
             width_px=0.6,
         )
-        for across, height, used in zip(section.across_mm, section.height_mm, inside, strict=True)
+        for across, height, used in zip(
+            section.across_mm, section.height_mm, section.taken, strict=True
+        )
         if y.end_px <= (place := y(scale * float(height))) <= y.start_px
     ]
     panel.chart.add(group(dots, label=f"{len(dots)} points"))

@@ -227,8 +227,7 @@ def crown_kinds_chart(
             ticks=5,
             levels=4,
         )
-        inside = np.abs(section.across_mm - section.centre_mm) <= section.fitted_half_mm
-        draw_section(panel, section, inside, unit)
+        draw_section(panel, section, unit)
         beside = panel
     chart.legend()
     chart.note("Across the fret; the bridge lies to the right.")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from evenfall.arrays import CodeArray, FloatArray
+    from evenfall.arrays import BoolArray, CodeArray, FloatArray
     from evenfall.measurement import Scanned
     from evenfall.scans.board import Board
     from evenfall.scans.crown_kind import CrownSection
@@ -32,6 +32,11 @@ class Section:
     beside_mm: float = 0.0
     # the mean section of a crown that is not round, which was fitted instead of a circle
     mean: CrownSection | None = None
+
+    @property
+    def taken(self) -> BoolArray:
+        """Which points took part in the fit, shape (N,)."""
+        return np.asarray(np.abs(self.across_mm - self.centre_mm) <= self.fitted_half_mm)
 
     def fitted_mm(self, across_mm: FloatArray) -> FloatArray:
         """Return the fitted crown over its own top [mm]."""

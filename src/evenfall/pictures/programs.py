@@ -46,9 +46,7 @@ def path_over_neck(
 ) -> Drawing:
     """Return the path seen from above: where it works, and where it crosses high over the neck."""
     per = in_unit(1.0, unit)
-    edges = [crown.place(np.array([crown.low_mm, crown.high_mm])) for crown in piece.crowns]
-    x = np.array([one[0] for one in edges])
-    y = np.array([one[1] for one in edges])
+    x, y = piece.fret_ends()
     half = 0.5 * piece.width_nut_mm
     far = [float(one.x_mm) for one in piece.parts if one.is_cut]
     low_x = min(float(x.min()), 0.0) - _ROOM_MM

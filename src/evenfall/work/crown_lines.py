@@ -300,6 +300,11 @@ class Workpiece:
             parts=tuple(one.placed(lie) for one in self.parts),
         )
 
+    def fret_ends(self) -> tuple[FloatArray, FloatArray]:
+        """Return X and Y of both ends of every fret, low t first, shape (F, 2) [mm]."""
+        ends = [one.place(np.array([one.low_mm, one.high_mm])) for one in self.crowns]
+        return np.array([x for x, _ in ends]), np.array([y for _, y in ends])
+
     def half_width(self, x_mm: FloatArray) -> FloatArray:
         """Return half the width of the board [mm]."""
         share = np.asarray(x_mm) / self.last_x_mm

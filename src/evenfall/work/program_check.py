@@ -312,8 +312,7 @@ def _reach_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterato
 def _work_areas(piece: Workpiece, setting: Setting) -> Iterator[tuple[FloatArray, FloatArray]]:
     """Yield where a cutter may be down: around the frets, the nut's slots and the saddle."""
     room = _AROUND_MM + max((one.radius_mm for one in setting.cutters.values()), default=0.0)
-    ends = [crown.place(np.array([crown.low_mm, crown.high_mm])) for crown in piece.crowns]
-    corners = np.concatenate([np.column_stack(one) for one in ends])
+    corners = np.stack(piece.fret_ends(), axis=-1).reshape(-1, 2)
     side = np.array([_AROUND_MM, room])
     yield corners.min(axis=0) - side, corners.max(axis=0) + side
     for part in piece.parts:
@@ -371,11 +370,8 @@ def _rapids(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
     low = np.minimum(traced.start_mm[:, 2], traced.end_mm[:, 2])
     step = traced.end_mm - traced.start_mm
     rises = (step[:, 2] > 0.0) & ~step[:, :2].any(axis=1)
-    ends = [crown.place(np.array([crown.low_mm, crown.high_mm])) for crown in piece.crowns]
-    x = np.concatenate([one[0] for one in ends])
-    y = np.concatenate([one[1] for one in ends])
     over = np.ones(len(low), dtype=bool)
-    for axis, places in ((0, x), (1, y)):
+    for axis, places in enumerate(piece.fret_ends()):
         least = np.minimum(traced.start_mm[:, axis], traced.end_mm[:, axis])
         most = np.maximum(traced.start_mm[:, axis], traced.end_mm[:, axis])
         reach = 4.0 * _MARGIN_MM if axis == 0 else _MARGIN_MM

@@ -111,13 +111,13 @@ def neck_curve(
 def _curves(
     specification: Specification, found: Measurement, after: Measurement | Plan | None
 ) -> list[_Curve]:
-    station = string_lines(specification).station_mm[:, 1:]
-    bow = default_bow(specification, string_lines(specification))
+    lines = string_lines(specification)
+    station, bow = lines.station_mm[:, 1:], default_bow(specification, lines)
+    smallest = specification.judgement.smallest_cut_mm("file")
     shape = (specification.string_count, specification.frets)
 
     def read(name: str, readings: Measurement) -> _Curve:
-        smallest = specification.judgement.smallest_cut_mm("file")
-        line = level_line(specification, readings, string_lines(specification), bow, smallest)
+        line = level_line(specification, readings, lines, bow, smallest)
         known = np.isfinite(readings.crown_top_mm).all()
         return _Curve(
             name,

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from evenfall.plan import Outlook
+from evenfall.plan.outlook import Outlook
 from evenfall.requirement import State
 
 

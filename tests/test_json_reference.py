@@ -26,19 +26,11 @@ from evenfall.codec import FileContent
 from evenfall.errors import At, Finding
 from evenfall.gates import Accepted, CrossCheck
 from evenfall.measurement import Measurement, Scanned
-from evenfall.plan import (
-    Confirmation,
-    LeftOut,
-    LimitReached,
-    LowFrets,
-    Miss,
-    Plan,
-    Price,
-    ReadFirst,
-    Rock,
-    Status,
-    Undecided,
-)
+from evenfall.plan import Plan
+from evenfall.plan.before_cut import Confirmation, LowFrets, ReadFirst, Rock
+from evenfall.plan.limits import LeftOut, LimitReached, Miss, Undecided
+from evenfall.plan.methods import Price
+from evenfall.plan.plan import Status
 from evenfall.proof import Proof
 from evenfall.wording import sentence
 from evenfall.workshop.motion_check import Disagreement

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from evenfall.levelling import make_plan
-from evenfall.plan import Miss, Plan
+from evenfall.plan import Plan
+from evenfall.plan.limits import Miss
 from evenfall.requirement import Requirement, State, judge
 from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
 from necks import invented

@@ -10,7 +10,7 @@ import pytest
 
 from evenfall.errors import Cancelled, RequestError
 from evenfall.levelling import Session, make_plan, trade_off
-from evenfall.plan import Control
+from evenfall.plan.methods import Control
 from necks import invented
 from necks.invented import Bump
 from necks.kinds import table

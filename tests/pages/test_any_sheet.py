@@ -13,7 +13,9 @@ from evenfall.errors import At, Finding
 from evenfall.gates import Accepted
 from evenfall.measurement.heights import Origin
 from evenfall.pages import sheet_page
-from evenfall.plan import LeftOut, Miss, Rock, Status, Undecided
+from evenfall.plan.before_cut import Rock
+from evenfall.plan.limits import LeftOut, Miss, Undecided
+from evenfall.plan.plan import Status
 from evenfall.wording import plain_line, sentence
 from evenfall.work import bench_sheet
 from pages.paper import Reader, outside_references, page_count, text_of

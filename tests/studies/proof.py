@@ -10,7 +10,8 @@ import numpy as np
 
 from evenfall.arrays import FloatArray
 from evenfall.measurement import Measurement
-from evenfall.plan import Plan, tool_of
+from evenfall.plan import Plan
+from evenfall.plan.methods import tool_of
 from evenfall.proof import prove
 from evenfall.requirement import Requirement, State, judge
 from evenfall.strings.clearance import rest_clearance_mm

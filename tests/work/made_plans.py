@@ -13,7 +13,8 @@ import numpy as np
 from evenfall.instrument import read_specification, string_lines
 from evenfall.measurement import Heights, Measurement, Origin
 from evenfall.neck import default_bow
-from evenfall.plan import LimitReached, Plan
+from evenfall.plan import Plan
+from evenfall.plan.limits import LimitReached
 from evenfall.strings.clearance import chord_share, open_gap_mm
 from evenfall.wording import sentence
 from made_outlook import said_of_the_neck

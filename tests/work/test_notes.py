@@ -10,16 +10,8 @@ import pytest
 from evenfall.errors import At, Finding
 from evenfall.gates import Accepted, CrossCheck
 from evenfall.measurement.heights import Origin
-from evenfall.plan import (
-    Confirmation,
-    LeftOut,
-    LimitReached,
-    LowFrets,
-    Miss,
-    ReadFirst,
-    Rock,
-    Undecided,
-)
+from evenfall.plan.before_cut import Confirmation, LowFrets, ReadFirst, Rock
+from evenfall.plan.limits import LeftOut, LimitReached, Miss, Undecided
 from evenfall.wording import say, sentence
 from evenfall.work import bench_sheet
 from work.made_plans import made_plan

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from draws import draws
 from evenfall.errors import SpecificationError
 from evenfall.instrument import read_specification, string_lines
-from evenfall.plan import MethodResult
+from evenfall.plan.methods import MethodResult
 from evenfall.sheets import empty_sheet
 from evenfall.wording import say, sentence
 from evenfall.work import bench_sheet

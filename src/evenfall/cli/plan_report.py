@@ -11,7 +11,8 @@ from evenfall.cli.door import show_findings, show_gates
 from evenfall.cli.reports import show_serious
 from evenfall.cli.tables import table
 from evenfall.gates import unmet
-from evenfall.plan import LEAST_SHOWN_MM, METHODS
+from evenfall.plan import METHODS
+from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import whole_percent
 from evenfall.work.notes import notes
 

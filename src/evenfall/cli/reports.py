@@ -13,7 +13,7 @@ from evenfall.cli.tables import string_table, table
 from evenfall.gates import unmet
 from evenfall.instrument.geometry import relief_share
 from evenfall.measurement import Origin
-from evenfall.plan import LEAST_SHOWN_MM
+from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.units import in_unit, length_text, uncertainty_text
 from evenfall.wording import say, sentence
 

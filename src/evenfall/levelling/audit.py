@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument import Specification, StringLines
     from evenfall.instrument.specification import Limit
-    from evenfall.plan import LimitName, Plan
+    from evenfall.plan import Plan
+    from evenfall.plan.limits import LimitName
     from evenfall.strings.excursion import ExcursionTable
 
 LEAVING = ("misfit", "short", "read-again", "settings")

@@ -10,7 +10,9 @@ import numpy as np
 from evenfall.levelling.decision import Ask, Conclusion, Decision, ReadFirst
 from evenfall.levelling.settings import MOVED_MM, SetUp, left_out, numbers
 from evenfall.neck.level_line import LEAST_U_MM
-from evenfall.plan import LeftOut, LowFrets, Part, Undecided
+from evenfall.plan.before_cut import LowFrets
+from evenfall.plan.limits import LeftOut, Undecided
+from evenfall.plan.plan import Part
 from evenfall.requirement import ROUNDING_MM, State
 from evenfall.strings.clearance import open_share
 from evenfall.wording import Sentence, sentence

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.levelling.solver import Program
-from evenfall.plan import LEAST_SHOWN_MM
+from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import ROUNDING_MM, State
 
 if TYPE_CHECKING:

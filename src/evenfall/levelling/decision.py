@@ -15,7 +15,9 @@ if TYPE_CHECKING:
     from evenfall.levelling.least_metal import Solution
     from evenfall.levelling.problem import Problem
     from evenfall.neck.level_line import LevelLine
-    from evenfall.plan import LeftOut, LowFrets, Part, Undecided
+    from evenfall.plan.before_cut import LowFrets
+    from evenfall.plan.limits import LeftOut, Undecided
+    from evenfall.plan.plan import Part
     from evenfall.requirement import Judged
     from evenfall.wording import Sentence
 

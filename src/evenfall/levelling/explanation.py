@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.plan import METHODS, MethodResult
+from evenfall.plan import METHODS
+from evenfall.plan.methods import MethodResult
 from evenfall.requirement import State, margin_share
 from evenfall.strings.clearance import buzz_force, touch_force
 from evenfall.wording import Sentence, sentence

@@ -14,7 +14,11 @@ from evenfall.levelling.explanation import NAMED_ONLY, holds, life_used
 from evenfall.levelling.outlook import misses, plan_outlook
 from evenfall.levelling.rocking import rocker_figures
 from evenfall.levelling.settings import as_found
-from evenfall.plan import LEAST_SHOWN_MM, LimitReached, Plan, ReadFirst, Status
+from evenfall.plan import Plan
+from evenfall.plan.before_cut import ReadFirst
+from evenfall.plan.limits import LimitReached
+from evenfall.plan.plan import Status
+from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.strings.clearance import buzz_force, open_gap_mm, rest_clearance_mm, touch_force
 from evenfall.strings.pitch import pitch_change_cents
 from evenfall.wording import Sentence, sentence
@@ -28,7 +32,9 @@ if TYPE_CHECKING:
     from evenfall.levelling.problem import Problem
     from evenfall.neck import NeckModel
     from evenfall.neck.level_line import LevelLine
-    from evenfall.plan import Confirmation, MethodResult, Part, Price
+    from evenfall.plan.before_cut import Confirmation
+    from evenfall.plan.methods import MethodResult, Price
+    from evenfall.plan.plan import Part
 
 ALLOWED_VIOLATION_MM = 1e-6
 """A plan whose independent check finds more than this is refused [mm]."""

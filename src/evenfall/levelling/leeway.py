@@ -18,7 +18,7 @@ from evenfall.levelling.settings import (
     unsure_mm,
 )
 from evenfall.levelling.solver import Program
-from evenfall.plan import LEAST_SHOWN_MM
+from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import ROUNDING_MM, State
 from evenfall.strings.clearance import clearance_per_relief
 from evenfall.wording import sentence

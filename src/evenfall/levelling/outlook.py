@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.neck.season import COVERAGE_FACTOR, humidity_range
-from evenfall.plan import LimitName, LimitReached, Miss, Outlook, Setting, Side
+from evenfall.plan.limits import LimitName, LimitReached, Miss, Setting, Side
+from evenfall.plan.outlook import Outlook
 from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
 
 if TYPE_CHECKING:

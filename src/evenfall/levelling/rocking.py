@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.plan import Rock
+from evenfall.plan.before_cut import Rock
 
 if TYPE_CHECKING:
     from evenfall.levelling.decision import Decision

@@ -39,7 +39,9 @@ from evenfall.levelling.settings import (
 )
 from evenfall.measurement import Origin
 from evenfall.neck.level_line import level_line
-from evenfall.plan import LeftOut, LimitName, LowFrets, tool_of
+from evenfall.plan.before_cut import LowFrets
+from evenfall.plan.limits import LeftOut, LimitName
+from evenfall.plan.methods import tool_of
 from evenfall.requirement import ROUNDING_MM, State
 from evenfall.wording import sentence
 

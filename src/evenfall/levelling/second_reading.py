@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.plan import Confirmation
+from evenfall.plan.before_cut import Confirmation
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:

@@ -19,7 +19,8 @@ from evenfall.levelling.rules import decide, level_line_for, most_attack
 from evenfall.levelling.second_reading import confirmation
 from evenfall.levelling.tradeoff import along, control_value, with_control
 from evenfall.neck import neck_model
-from evenfall.plan import METHODS, Control, Price, tool_of
+from evenfall.plan import METHODS
+from evenfall.plan.methods import Control, Price, tool_of
 from evenfall.strings.clearance import buzz_force, touch_force
 from evenfall.wording import Sentence, sentence
 
@@ -37,7 +38,8 @@ if TYPE_CHECKING:
     from evenfall.measurement import Measurement
     from evenfall.neck import NeckModel
     from evenfall.neck.level_line import LevelLine
-    from evenfall.plan import MethodResult, Plan
+    from evenfall.plan import Plan
+    from evenfall.plan.methods import MethodResult
     from evenfall.strings.clearance import PluckForce
     from evenfall.strings.excursion import ExcursionTable
 

@@ -16,7 +16,8 @@ import numpy as np
 
 from evenfall.instrument.geometry import fret_distance_mm
 from evenfall.neck.level_line import LEAST_U_MM
-from evenfall.plan import LEAST_SHOWN_MM, LeftOut
+from evenfall.plan.limits import LeftOut
+from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import ROUNDING_MM, State, judge
 from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
 from evenfall.wording import Sentence, sentence

@@ -14,7 +14,7 @@ from evenfall.instrument import string_lines
 from evenfall.levelling.problem import build_problem
 from evenfall.levelling.rules import decide, level_line_for
 from evenfall.neck import default_bow
-from evenfall.plan import Control
+from evenfall.plan.methods import Control
 from evenfall.requirement import State, margin_share
 from evenfall.strings.clearance import buzz_force, open_share, rest_clearance_mm
 

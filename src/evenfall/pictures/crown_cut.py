@@ -9,7 +9,7 @@ import numpy as np
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing
 from evenfall.pictures.inks import INK, LIGHT, QUIET, WASH
 from evenfall.pictures.words import length, said, titled
-from evenfall.plan import LEAST_SHOWN_MM
+from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.units import in_unit
 
 if TYPE_CHECKING:

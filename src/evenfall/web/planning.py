@@ -14,7 +14,8 @@ from pydantic import BaseModel, Field
 from evenfall.errors import RequestError
 from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE, Theme
-from evenfall.plan import LEAST_SHOWN_MM, METHODS, Plan
+from evenfall.plan import METHODS, Plan
+from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import margin_share, whole_percent
 from evenfall.units import LengthUnit
 from evenfall.web.instruments import common, see_other, to_next, weakest

@@ -14,13 +14,14 @@ import numpy as np
 
 from evenfall.gates import unmet
 from evenfall.measurement.heights import Origin
-from evenfall.plan import LEAST_SHOWN_MM
+from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from evenfall.plan import Miss, Plan, Setting
+    from evenfall.plan import Plan
+    from evenfall.plan.limits import Miss, Setting
 
 COARSE_U_MM = 0.01
 """Over this uncertainty of a crown a feeler leaves some necks buzzing over the next fret [mm]."""

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.plan import METHODS, tool_of
+from evenfall.plan import METHODS
+from evenfall.plan.methods import tool_of
 from evenfall.requirement import margin_share, whole_percent
 from evenfall.wording import Sentence, plain_line, sentence
 from evenfall.work.cautions import cautions

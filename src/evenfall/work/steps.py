@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification, StringLines
-    from evenfall.plan import LimitReached, Plan
+    from evenfall.plan import Plan
+    from evenfall.plan.limits import LimitReached
 
 HALFWAY_MM = 0.05
 """A crossing that loses more than this is measured at half: metal cannot be put back."""

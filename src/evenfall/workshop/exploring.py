@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from evenfall.errors import Finding
     from evenfall.levelling.session import Preview
     from evenfall.pictures.inks import Theme
-    from evenfall.plan import Control, MethodResult, Plan
+    from evenfall.plan import Plan
+    from evenfall.plan.methods import Control, MethodResult
     from evenfall.units import LengthUnit
 
 _ATTACK_SHARES = (0.5, 1.5)

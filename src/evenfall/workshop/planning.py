@@ -12,7 +12,7 @@ from evenfall.errors import At, Progress, RequestError, silent
 from evenfall.gates import accepted_gates
 from evenfall.levelling import make_plan, trade_off
 from evenfall.pictures.inks import LIGHT
-from evenfall.plan import tool_of
+from evenfall.plan.methods import tool_of
 from evenfall.requirement import margin_share
 from evenfall.work import bench_sheet
 from evenfall.workshop.kept import excursion

@@ -14,19 +14,19 @@ from sqlalchemy.engine import Connection
 from evenfall.records import engines, open_archive
 from evenfall.records.engines import Address, engine_of, writing
 from evenfall.records.schema import STEPS, TODAY, schema_of, upgrade
-from evenfall.records.tables import FILED, LABEL, METADATA
+from evenfall.records.tables import FILED, LABEL, METADATA, TASK, UPKEEP
 from evenfall.records.verifying import verify
 
 STORED = sorted((Path(__file__).parent / "archives").glob("*.json"))
 
-SECOND = '''
-"""A made-up second schema: dossiers can be put aside, and a document says how long it is."""
+NEXT = '''
+"""A made-up next schema: dossiers can be put aside, and a document says how long it is."""
 
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0002"
-down_revision = "0001"
+revision = "0003"
+down_revision = "0002"
 
 
 def upgrade() -> None:
@@ -87,18 +87,18 @@ def test_every_schema_has_a_stored_archive() -> None:
     assert max(steps) == TODAY
 
 
-def test_the_first_schema_goes_up_to_a_made_up_second_one(
+def test_the_first_schema_goes_up_to_a_made_up_next_one(
     new_address: Callable[[str], str], tmp_path: Path
 ) -> None:
     place = loaded(new_address("old"), STORED[0])
     steps = tmp_path / "steps"
     steps.mkdir()
-    (steps / "schema_0002.py").write_text(SECOND, encoding="utf-8")
+    (steps / "schema_0003.py").write_text(NEXT, encoding="utf-8")
     engine = engine_of(place)
     with writing(engine, place) as connection:
-        upgrade(connection, "0002", steps)
+        upgrade(connection, "0003", steps)
     with engines.reading(engine, place) as connection:
-        assert schema_of(connection) == "0002"
+        assert schema_of(connection) == "0003"
         lengths = connection.execute(text("SELECT content, length FROM document")).all()
         assert lengths
         assert all(len(content) == length for content, length in lengths)
@@ -114,11 +114,11 @@ def test_a_step_that_fails_leaves_the_old_schema(
     place = loaded(new_address("old"), STORED[0])
     steps = tmp_path / "steps"
     steps.mkdir()
-    broken = SECOND.replace("length(content)", "no_such(content)")
-    (steps / "schema_0002.py").write_text(broken, encoding="utf-8")
+    broken = NEXT.replace("length(content)", "no_such(content)")
+    (steps / "schema_0003.py").write_text(broken, encoding="utf-8")
     engine = engine_of(place)
     with pytest.raises(Exception, match="no_such"), writing(engine, place) as connection:
-        upgrade(connection, "0002", steps)
+        upgrade(connection, "0003", steps)
     engine.dispose()
     with open_archive(place) as archive:
         assert verify(archive).entries >= 10
@@ -132,7 +132,7 @@ def test_the_steps_make_the_tables_of_today(new_address: Callable[[str], str]) -
         archive.reading() as connection,
     ):
         seen = inspect(connection)
-        assert set(seen.get_table_names()) == {t.name for t in (*FILED, LABEL)} | {
+        assert set(seen.get_table_names()) == {t.name for t in (*FILED, LABEL, TASK, UPKEEP)} | {
             "alembic_version"
         }
         for table in METADATA.sorted_tables:

@@ -1,7 +1,8 @@
 """The tables of an archive, the same for both engines; `migrations` makes them.
 
 `entry`, `document`, `kept_file`, `signature`, `person` and `archive` hold what was filed. `label`
-follows from them: it finds a dossier by what somebody types.
+follows from them: it finds a dossier by what somebody types. `task` and `upkeep` are no part of the
+record: what the program has to do yet, and when it last looked after the archive.
 """
 
 from __future__ import annotations
@@ -100,6 +101,36 @@ LABEL = Table(
     sqlite_with_rowid=False,
 )
 Index("ix_label_dossier", LABEL.c.dossier, LABEL.c.key)
+TASK = Table(
+    "task",
+    METADATA,
+    Column("id", PLAIN, primary_key=True),
+    Column("kind", PLAIN, nullable=False),
+    Column("dossier", PLAIN, nullable=False),
+    Column("same", PLAIN, nullable=False),
+    Column("state", PLAIN, nullable=False),
+    Column("at", PLAIN, nullable=False),
+    Column("changed", PLAIN, nullable=False),
+    Column("runner", PLAIN, nullable=False),
+    Column("asked", Text, nullable=False),
+    Column("doing", Text, nullable=False),
+    Column("result", Text, nullable=False),
+    Column("permille", WHOLE, nullable=False),
+    Column("beat", WHOLE, nullable=False),
+    Column("tries", WHOLE, nullable=False),
+    Column("stop", WHOLE, nullable=False),
+    sqlite_strict=True,
+)
+Index("ix_task_state", TASK.c.state, TASK.c.at)
+Index("ix_task_dossier", TASK.c.dossier, TASK.c.at)
+UPKEEP = Table(
+    "upkeep",
+    METADATA,
+    Column("sort", PLAIN, primary_key=True),
+    Column("at", PLAIN, nullable=False),
+    Column("said", Text, nullable=False),
+    sqlite_strict=True,
+)
 
 FILED = (ARCHIVE, DOCUMENT, KEPT_FILE, PERSON, ENTRY, SIGNATURE)
 """What an archive holds, in an order in which it can be copied."""

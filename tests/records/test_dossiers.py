@@ -68,6 +68,19 @@ def test_a_document_comes_out_as_it_was_filed(dossiers: Dossiers) -> None:
         dossiers.latest("UY-0417", "proof")
 
 
+def test_a_document_is_named_by_the_code_that_the_dossier_shows(dossiers: Dossiers) -> None:
+    add(dossiers, PLAN, PROOF)
+    for kind in ("measurement", "plan", "proof", "specification"):
+        newest = dossiers.document("UY-0417", kind)
+        (said,) = (e.said for e in dossiers.show("UY-0417").entries if e.kind == kind)
+        code = str(said.values["content_hash"])
+        assert code in say(said)
+        for given in (code, code.lower(), code[:8]):
+            assert dossiers.document("UY-0417", given) == newest
+    with pytest.raises(RequestError, match="means 0 documents"):
+        dossiers.document("UY-0417", code[:7])
+
+
 def test_a_document_with_an_erased_name_is_still_worked_with(dossiers: Dossiers) -> None:
     before = ef.Source.invented("tesquil-before.csv")
     spec = ef.Source.invented("tesquil.spec.toml")
@@ -102,6 +115,19 @@ def test_the_story_has_a_point_for_each_document_that_measured(dossiers: Dossier
         assert drawing.startswith("<svg")
         for point in told.points:
             assert point.code in drawing
+
+
+def test_readings_that_were_judged_stand_in_the_story_once(dossiers: Dossiers) -> None:
+    add(dossiers, PLAN)
+    after = ef.Source.invented("tesquil-after.csv")
+    plan = dossiers.latest("UY-0417", "plan")
+    outcome = ef.prove(ef.ProveRequest(plan, after))
+    dossiers.file(outcome.after, instrument="UY-0417")
+    assert [p.kind for p in dossiers.history("UY-0417").points] == ["measurement", "measurement"]
+    dossiers.file(outcome.proof, instrument="UY-0417")
+    points = dossiers.history("UY-0417").points
+    assert [point.kind for point in points] == ["measurement", "proof"]
+    assert points[1].status == outcome.proof.verdict
 
 
 def test_an_empty_story_says_so(dossiers: Dossiers) -> None:

@@ -125,14 +125,14 @@ def add(*, files: tuple[Path, ...], address: str, as_json: bool, **how: Any) -> 
 
 
 @command.command()
-@click.argument("words", nargs=-1, required=True, help="Beginnings of words or numbers.")
+@click.argument("words", nargs=-1, help="Beginnings of words or numbers; without, the latest.")
 @click.option("--most", type=click.IntRange(1, 1000), default=_FEW, help="Most dossiers listed.")
 @_address
 @json_option
 def find(*, words: tuple[str, ...], most: int, address: str, as_json: bool) -> int:
     """List the dossiers in which each of WORDS begins a number, name, maker or code.
 
-    Exit status 1 if there is none.
+    Without WORDS, those in which something was filed last. Exit status 1 if there is none.
     """
     from evenfall.codec import plain
 
@@ -145,7 +145,8 @@ def find(*, words: tuple[str, ...], most: int, address: str, as_json: bool) -> i
             mark = "  two sites disagree" if line.conflict else ""
             click.echo(f"{line.dossier[:12]}  {line.subject:10}  {line.title}{mark}")
         if not found:
-            click.echo("Nothing found; give less of the number or name.")
+            empty = "Nothing is filed here yet."
+            click.echo("Nothing found; give less of the number or name." if words else empty)
     return 0 if found else 1
 
 
@@ -353,8 +354,8 @@ def note(
     "--document",
     default="",
     metavar="WHAT",
-    help="Only this document of one dossier, as the file it was: a kind (the newest of it), the "
-    "name of a file, or the beginning of its entry.",
+    help="Only this document of one dossier, as the file it was: a code that `show` prints, a kind "
+    "(the newest of it), or the name of a file.",
 )
 @_address
 @json_option

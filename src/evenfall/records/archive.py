@@ -538,7 +538,7 @@ def entry_of(row: Row[Any]) -> Entry:
 
 def whole_row(row: Row[Any]) -> bool:
     """Say whether a row holds what it must; one of a page of zeros does not."""
-    if None not in tuple(row):
+    if None not in row:
         return True
     return all(value is not None for name, value in row._mapping.items() if name != "facts")
 

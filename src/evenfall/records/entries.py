@@ -275,11 +275,14 @@ class Entry:
         return KINDS[self.kind].from_dict(json.loads(self.facts))
 
 
+_CANONICAL = json.JSONEncoder(
+    sort_keys=True, separators=(",", ":"), allow_nan=False, ensure_ascii=False
+)
+
+
 def canonical(values: object) -> str:
     """Return plain values as the one JSON text that is hashed."""
-    return json.dumps(
-        values, sort_keys=True, separators=(",", ":"), allow_nan=False, ensure_ascii=False
-    )
+    return _CANONICAL.encode(values)
 
 
 def sha256(content: str | bytes) -> str:

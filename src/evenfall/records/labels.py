@@ -6,6 +6,7 @@ import json
 import re
 import unicodedata
 from collections.abc import Iterator
+from functools import lru_cache
 from typing import Any
 
 from evenfall.records.entries import Entry
@@ -29,11 +30,12 @@ def normal(text: str) -> str:
     return " ".join(unicodedata.normalize("NFKC", text).casefold().split())[:_LONGEST]
 
 
-def keys_of(value: str) -> set[str]:
+@lru_cache(4096)
+def keys_of(value: str) -> frozenset[str]:
     """Return what a value is found by: the whole, each word or number in it, and 417 for 0417."""
     whole = normal(value)
     parts = re.split(r"[\W_]+", whole)
-    return {key for key in (whole, *parts, *(part.lstrip("0") for part in parts)) if key}
+    return frozenset(filter(None, (whole, *parts, *(part.lstrip("0") for part in parts))))
 
 
 def labels_of(entry: Entry) -> set[str]:

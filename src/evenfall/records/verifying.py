@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -88,7 +89,10 @@ def verify(archive: Archive, progress: Progress = silent) -> Verified:
 def _rows(connection: Connection, table: Table, looked: _Looked) -> Iterator[Row[Any]]:
     """Yield the rows of a table in the order of its key, without holding all of them."""
     streaming = connection.execution_options(yield_per=_BATCH)
-    for row in streaming.execute(select(table).order_by(*table.primary_key)):
+    wanted = select(table)
+    if table is not LABEL:  # labels are summed up, in whatever order they lie
+        wanted = wanted.order_by(*table.primary_key)
+    for row in streaming.execute(wanted):
         if whole_row(row):
             yield row
         else:
@@ -176,7 +180,7 @@ def _entry(row: Any, looked: _Looked) -> None:
 
 
 def _label(key: str, dossier: str, entry: str) -> int:
-    return int(sha256(f"{key}\n{dossier}\n{entry}"), 16)
+    return int.from_bytes(hashlib.sha256(f"{key}\n{dossier}\n{entry}".encode()).digest())
 
 
 def _labels(connection: Connection, looked: _Looked) -> None:

@@ -230,8 +230,11 @@ class Dossiers:
     # ---- looking ---------------------------------------------------------------------------------
 
     def find(self, words: str, limit: int = _LISTED) -> tuple[Line, ...]:
-        """Return the dossiers in which every word begins a name, number or code of a paper."""
-        return self.lines(self.archive.find(words, limit))
+        """Return the dossiers in which every word begins a name, number or code of a paper.
+
+        Without words, the dossiers in which something was filed last.
+        """
+        return self.lines(self.archive.find(words, limit)) if words.strip() else self.newest(limit)
 
     def newest(self, limit: int = _LISTED) -> tuple[Line, ...]:
         """Return the dossiers in which something was filed last, the newest first."""
@@ -347,7 +350,8 @@ class Dossiers:
     def document(self, name: str, what: str) -> Source:
         """Return one document or file of a dossier.
 
-        `what` is a kind, for the newest of it, the name of a file, or the beginning of an entry.
+        `what` is a kind, for the newest of it, a code as the dossier shows it, the name of a file,
+        or the beginning of an entry.
         """
         entries = self.archive.entries(self.named(name))
         held = [
@@ -360,7 +364,7 @@ class Dossiers:
         meant = by_kind or [
             (entry, one)
             for entry, one in held
-            if one["name"] == what or (len(what) >= _SHORTEST_ID and entry.hash.startswith(what))
+            if one["name"] == what or _begins(what, entry)
         ]
         if len({one["sha256"] for _, one in meant}) != 1:
             raise RequestError(
@@ -557,8 +561,18 @@ def saved_from(address: str, to: str, progress: Progress = silent) -> Saved:
     return save(address, to, progress)
 
 
+def _begins(what: str, entry: Entry) -> bool:
+    """Say whether a text begins the hash of an entry or, as codes do, that of its content."""
+    hashes = (entry.hash, str(json.loads(entry.facts or "{}").get("content_hash", "")))
+    return len(what) >= _SHORTEST_ID and any(one.startswith(what.lower()) for one in hashes)
+
+
 def _history(line: Line, entries: Sequence[Entry]) -> History:
-    shown = {*standing(entries, "measurement"), *standing(entries, "proof")}
+    proofs = [entry for entry in standing(entries, "proof") if entry.facts is not None]
+    judged = {named for entry in proofs for named in json.loads(entry.facts or "{}")["follows"]}
+    # readings that a proof judged stand there once, with their verdict
+    shown = {e for e in standing(entries, "measurement") if fact(e, "content_hash") not in judged}
+    shown.update(proofs)
     points = [point_of(e) for e in entries if e in shown and e.facts is not None]
     points.sort(key=lambda point: point.at[:10])  # of one day: in the order of the chain
     return History(line, tuple(points))

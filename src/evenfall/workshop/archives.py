@@ -362,9 +362,7 @@ class Dossiers:
         ]
         by_kind = [pair for pair in held if pair[0].kind == what][-1:]
         meant = by_kind or [
-            (entry, one)
-            for entry, one in held
-            if one["name"] == what or _begins(what, entry)
+            (entry, one) for entry, one in held if one["name"] == what or _begins(what, entry)
         ]
         if len({one["sha256"] for _, one in meant}) != 1:
             raise RequestError(

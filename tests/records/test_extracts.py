@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import math
 from collections.abc import Callable
@@ -10,12 +11,14 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from pyarrow import parquet
 
 import evenfall as ef
 from evenfall.errors import Cancelled, RequestError
 from evenfall.records.extracts import DICTIONARY, TABLES
+from evenfall.scans.formats import read_scan
 from evenfall.workshop.archives import Dossiers
 
 STORED = Path(__file__).parent / "files"
@@ -98,6 +101,31 @@ def test_parquet_holds_the_same_and_says_what_each_column_means(
                     assert told.rstrip("Z") == here.isoformat().removesuffix("+00:00")
                 else:
                     assert told.lower() == str(here).lower()
+
+
+def test_the_points_of_a_scan_stand_beside_the_tables(shop: Dossiers, tmp_path: Path) -> None:
+    """In the precision of the scanner, with its unit, smaller than the text it wrote."""
+    spots = np.round(np.random.default_rng(7).uniform(0.0, 400.0, (20_000, 3)), 4)
+    text = "x_mm,y_mm,z_mm\n" + "".join(f"{x:.4f},{y:.4f},{z:.4f}\n" for x, y, z in spots)
+    files = (ef.Source("neck.xyz", text.encode()), ef.Source("torn.ply", b"ply\nformat"))
+    shop.add(ef.AddRequest(files, instrument="UY-0417"))
+    grid = io.BytesIO()
+    np.save(grid, np.full((40, 60), 1.5, np.float32))
+    shop.add(ef.AddRequest((ef.Source("again.npy", grid.getvalue()),), instrument="UY-0417"))
+    out = tmp_path / "out"
+    assert shop.extract([], out, "parquet")["scans"] == 3
+    rows = {
+        row["unread"] is None: row for row in parquet.read_table(out / "scans.parquet").to_pylist()
+    }
+    told = rows[True]
+    points = parquet.read_table(out / told["file"])
+    assert np.array_equal(np.column_stack([points[axis] for axis in "xyz"]), spots)
+    assert (told["points"], told["unit"]) == (20_000, "mm")
+    assert points.schema.metadata[b"unit"] == b"mm"
+    assert (out / told["file"]).stat().st_size < told["bytes_count"] == len(text)
+    assert read_scan(out / told["file"]).unit == "mm"
+    assert rows[False]["file"] is None
+    assert shop.extract([], tmp_path / "csv", "csv")["scans"] == 3
 
 
 @pytest.mark.parametrize("form", ["csv", "parquet"])

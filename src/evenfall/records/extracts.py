@@ -2,7 +2,9 @@
 
 The dictionary follows the W3C recommendation "Metadata Vocabulary for Tabular Data" (2015): it
 names each table, each column with its meaning, kind and unit, and which columns lead from one table
-to another. People stand in it by number; their names, notes and photos are left out.
+to another. People stand in it by number; their names, notes and photos are left out. With Parquet
+the points of each scan are a table of their own, so that any program reads them without the
+scanner's.
 """
 
 from __future__ import annotations
@@ -20,11 +22,14 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 
-from evenfall.errors import Progress, RequestError, silent
+from evenfall.errors import Cancelled, EvenfallError, Progress, RequestError, silent
 from evenfall.measurement import Measurement
 from evenfall.proof import Proof
 from evenfall.records.archive import Archive
 from evenfall.records.entries import Entry, attached_to, standing
+from evenfall.scans.formats import Scan, read_scan
+from evenfall.scans.surface import Cloud, HeightMap, Mesh, pieces
+from evenfall.wording import say
 
 Form = Literal["csv", "parquet"]
 Row = Mapping[str, Any]
@@ -108,6 +113,16 @@ TABLES: Mapping[str, tuple[Column, ...]] = {
         Column("verdict", "string", "conforms, does not conform or undecided", True),
         Column("basis", "string", "how the value was come by", True),
     ),
+    "scans": (
+        _ENTRY,
+        _DOSSIER,
+        Column("sha256", "string", "SHA-256 of the file as the scanner wrote it", True),
+        Column("bytes_count", "integer", "its size in bytes", True),
+        Column("file", "string", "its points as a table x, y, z, beside these tables (Parquet)"),
+        Column("points", "integer", "how many points that table holds"),
+        Column("unit", "string", "unit of the coordinates; empty where the file does not say it"),
+        Column("unread", "string", "why its points are not beside these tables"),
+    ),
     "checks": (
         _ENTRY,
         _DOSSIER,
@@ -145,7 +160,8 @@ def write_extract(
         write = {name: writers[form](folder, name, stack) for name in TABLES}
         for number, dossier in enumerate(dossiers):
             progress("Writing tables", number / len(dossiers))
-            for name, row in _rows(archive, archive.entries(dossier)):
+            points = _points_writer(archive, folder, progress) if form == "parquet" else None
+            for name, row in _rows(archive, archive.entries(dossier), points):
                 waiting[name].append(row)
                 counts[name] += 1
                 if len(waiting[name]) >= _BATCH:
@@ -202,8 +218,13 @@ def _described(column: Column) -> dict[str, Any]:
 # ---- rows ----------------------------------------------------------------------------------------
 
 
-def _rows(archive: Archive, entries: Sequence[Entry]) -> Iterator[tuple[str, Row]]:
-    """Yield every row that a dossier gives, with the table that it belongs to."""
+def _rows(
+    archive: Archive, entries: Sequence[Entry], points: Callable[[str], Row] | None
+) -> Iterator[tuple[str, Row]]:
+    """Yield every row that a dossier gives, with the table that it belongs to.
+
+    `points` writes those of a scan beside the tables, and says what there is to say of them.
+    """
     corrected = {entry.corrects for entry in entries if entry.corrects}
     yield "dossiers", _dossier(entries)
     for entry in entries:
@@ -222,6 +243,9 @@ def _rows(archive: Archive, entries: Sequence[Entry]) -> Iterator[tuple[str, Row
         row = {**facts, "entry": name, "dossier": entry.dossier, "at": entry.at}
         if entry.kind == "check" and facts:
             yield "checks", row
+        if entry.kind == "scan":
+            for one in attached_to(entry.facts):
+                yield "scans", {**row, **one, **(points(one["sha256"]) if points else {})}
         if entry.kind in ("measurement", "plan", "proof") and facts:
             yield "documents", {**row, "kind": entry.kind}
             if entry.kind != "plan":
@@ -301,6 +325,46 @@ def _known(value: Any) -> Any:
     return value
 
 
+def _points_writer(archive: Archive, folder: Path, progress: Progress) -> Callable[[str], Row]:
+    """Return what writes the points of a kept scan as Parquet, each scan once."""
+    written: dict[str, Row] = {}
+
+    def write(digest: str) -> Row:
+        if digest not in written:
+            try:
+                if fault := archive.files.fault(digest):
+                    raise fault
+                scan = read_scan(archive.files.path(digest), progress=progress)
+                written[digest] = _write_points(scan, folder, f"scan-{digest[:12]}.parquet")
+            except Cancelled:
+                raise
+            except EvenfallError as error:
+                written[digest] = {"unread": say(error.said)}
+        return written[digest]
+
+    return write
+
+
+def _write_points(scan: Scan, folder: Path, name: str) -> Row:
+    """Write the points of a scan, or the corners of its triangles, in their own precision."""
+    arrow, parquet = _arrow()
+    content = scan.content
+    if isinstance(content, Mesh):
+        content = np.unique(content.triangles.reshape(-1, 3), axis=0)
+    surface = content if isinstance(content, HeightMap) else Cloud(content)
+    told = {b"unit": (scan.unit or "").encode()}
+    kind = arrow.float32() if getattr(content, "dtype", None) == np.float32 else arrow.float64()
+    schema = arrow.schema([arrow.field(axis, kind) for axis in "xyz"], metadata=told)
+    count = 0
+    with parquet.ParquetWriter(folder / name, schema, compression="zstd") as writer:
+        for axes in pieces(surface, 0, surface.count):
+            there = axes[:, np.isfinite(axes).all(axis=0)]
+            columns = [arrow.array(values.astype(kind.to_pandas_dtype())) for values in there]
+            writer.write_table(arrow.Table.from_arrays(columns, schema=schema))
+            count += there.shape[1]
+    return {"file": name, "points": count, "unit": scan.unit or ""}
+
+
 def _csv_writer(folder: Path, name: str, stack: ExitStack) -> Callable[[Sequence[Row]], None]:
     path = folder / f"{name}.csv"
     stream = stack.enter_context(path.open("w", encoding="utf-8", newline=""))
@@ -318,15 +382,19 @@ def _csv_writer(folder: Path, name: str, stack: ExitStack) -> Callable[[Sequence
     return write
 
 
-def _parquet_writer(folder: Path, name: str, stack: ExitStack) -> Callable[[Sequence[Row]], None]:
+def _arrow() -> tuple[Any, Any]:
+    """Return the library that writes Parquet, and its part that does."""
     try:
-        arrow: Any = import_module("pyarrow")
-        parquet: Any = import_module("pyarrow.parquet")
+        return import_module("pyarrow"), import_module("pyarrow.parquet")
     except ImportError:
         raise RequestError(
             "Writing Parquet needs the library pyarrow, which is not installed; install this "
             "program with its extra scans, or write CSV."
         ) from None
+
+
+def _parquet_writer(folder: Path, name: str, stack: ExitStack) -> Callable[[Sequence[Row]], None]:
+    arrow, parquet = _arrow()
     kinds = {
         "string": arrow.string(),
         "integer": arrow.int64(),

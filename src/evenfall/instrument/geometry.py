@@ -157,6 +157,11 @@ def board_radius_mm(specification: Specification, along_share: FloatArray) -> Fl
     return np.asarray(nut + (last - nut) * along)
 
 
+def arc_drop_mm(radius_mm: float, aside_mm: FloatArray | float) -> FloatArray:
+    """Return how far an arc lies under its top at places aside of it; its radius beyond [mm]."""
+    return np.asarray(radius_mm - np.sqrt(np.maximum(radius_mm**2 - aside_mm**2, 0.0)))
+
+
 def board_drop_at_mm(
     specification: Specification, along_share: FloatArray, y_mm: FloatArray
 ) -> FloatArray:

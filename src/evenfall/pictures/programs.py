@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.arrays import runs
+from evenfall.instrument.geometry import arc_drop_mm
 from evenfall.pictures.axes import fine_unit
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
 from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK, RULE, WASH
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
     from evenfall.work.trace import Traced
 
 _ROOM_MM = 12.0
-_LOW_MM = 0.5  # a feed move this close over the crowns counts as work
 
 
 def path_over_neck(
@@ -52,8 +52,7 @@ def path_over_neck(
     low_x = min(float(x.min()), 0.0) - _ROOM_MM
     high_x = max([float(x.max()), *far]) + _ROOM_MM
     low_y, high_y = float(y.min()) - _ROOM_MM, float(y.max()) + _ROOM_MM
-    low = np.minimum(traced.start_mm, traced.end_mm)[:, 2]
-    working = ~traced.rapid & (low < piece.top_mm + _LOW_MM)
+    working = traced.at_work(piece.top_mm)
     cut = sum(crown.is_cut for crown in piece.crowns)
     chart = Chart(
         titled(specification, serial, "path of the machine program"),
@@ -210,7 +209,7 @@ def crown_section(
     top = float(crown.planned(crown.at_mm[place : place + 1])[0]) - board
     r = crown.wire_radius_mm
     arc = np.abs(s) <= min(crown.wire_half_mm, r)
-    planned = (top - (r - np.sqrt(np.maximum(r * r - s * s, 0.0)))) * per
+    planned = (top - arc_drop_mm(r, s)) * per
     planned = np.where(arc & (planned > 0.0), planned, math.nan)
     chart = Chart(
         titled(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.instrument.geometry import arc_drop_mm
 from evenfall.measurement import Origin
 
 if TYPE_CHECKING:
@@ -129,7 +130,7 @@ def crown_at(
         # least and the most depth seen beside it is as likely
         half = 0.5 * line.flat_width_mm[used]
         radius = max(float(np.median(line.radius_mm[used])), float(half.max()))
-        depth = radius - np.sqrt(radius**2 - half**2)
+        depth = arc_drop_mm(radius, half)
         height_u = float(np.hypot(height_u, np.ptp(depth) / np.sqrt(12.0)))
     slope, slope_u = _slope(line, distance, over, scatter_ratio)
     slope += float(np.polyval(np.polyder(trend_coefficients), along_mm))

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.instrument.geometry import arc_drop_mm
+
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, CodeArray, FloatArray
     from evenfall.measurement import Scanned
@@ -45,10 +47,9 @@ class Section:
             return np.asarray(np.interp(off, self.mean.across_mm, self.mean.height_mm))
         radius = self.radius_mm
         half = min(0.5 * self.flat_width_mm, radius)
-        sunk = radius - np.sqrt(radius**2 - half**2)
+        sunk = arc_drop_mm(radius, half)
         off = np.minimum(np.abs(np.asarray(across_mm) - self.centre_mm), radius)
-        arc = np.sqrt(radius**2 - off**2) - radius + sunk
-        return np.asarray(np.minimum(arc, 0.0))
+        return np.asarray(np.minimum(sunk - arc_drop_mm(radius, off), 0.0))
 
 
 @dataclass(frozen=True, slots=True)

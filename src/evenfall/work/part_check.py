@@ -30,13 +30,17 @@ SHAPE_MM = 0.03
 _FORMED_SHARE = 0.85  # of the half width of a floor, or of the round of a top, that is judged
 
 
+def fault(setting: Setting, code: str, line: int, text: str, **values: Value) -> Finding:
+    """Return what is wrong with a program, at its line; 0 where it stands on none."""
+    return Finding(code, text, At(setting.file, lines=(line,) if line else ()), "error", **values)
+
+
 def part_faults(patch: Patch, part: PartLine, setting: Setting) -> Iterator[Finding]:
     """Yield where what is left of a slot or saddle differs from the plan."""
     what = _name(part)
 
-    def fault(line: int, text: str, **values: Value) -> Finding:
-        at = At(setting.file, lines=(line,) if line else ())
-        return Finding("program-cut", text, at, "error", what=what, **values)
+    def off_plan(line: int, text: str, **values: Value) -> Finding:
+        return fault(setting, "program-cut", line, text, what=what, **values)
 
     wanted = part.after(patch.at_mm, patch.across_mm)
     under = wanted - patch.height_mm
@@ -45,7 +49,7 @@ def part_faults(patch: Patch, part: PartLine, setting: Setting) -> Iterator[Find
         text = "It cuts the {what} {under:amount} too deep."
         if not part.is_cut:
             text = "It cuts the {what}, which is not to be cut, {under:amount} deep."
-        yield fault(int(patch.line[place]), text, under=float(under[place]))
+        yield off_plan(int(patch.line[place]), text, under=float(under[place]))
     if not part.is_cut:
         return
     machine = setting.machine
@@ -53,7 +57,7 @@ def part_faults(patch: Patch, part: PartLine, setting: Setting) -> Iterator[Find
     over = left - planned_contacts(part)
     if over.max() > machine.working_allowance_mm + machine.digit_mm:
         n = int(over.argmax())
-        yield fault(
+        yield off_plan(
             int(patch.line[_cells(patch, part)][n]),
             "It leaves the {what} {over:length} too high under {on:strings}.",
             over=float(over[n]),
@@ -64,7 +68,7 @@ def part_faults(patch: Patch, part: PartLine, setting: Setting) -> Iterator[Find
     place = np.unravel_index(int(off.argmax()), off.shape)
     if off[place] > SHAPE_MM:
         text = "The {what} ends {off:length} off its round."
-        yield fault(int(patch.line[place]), text, off=float(off[place]))
+        yield off_plan(int(patch.line[place]), text, off=float(off[place]))
 
 
 def _name(part: PartLine) -> Sentence:
@@ -105,12 +109,11 @@ def end_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[Fin
     over[~np.isfinite(bevel)] = 0.0
     n = int(over.argmax())
     if over[n] > SHAPE_MM:
-        line = int(patch.line[n].max())
-        yield Finding(
+        yield fault(
+            setting,
             "program-cut",
+            int(patch.line[n].max()),
             "The end of fret {fret} stands {over:length} over its bevel.",
-            At(setting.file, lines=(line,) if line else ()),
-            "error",
             fret=crown.fret,
             over=float(over[n]),
         )

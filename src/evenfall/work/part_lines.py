@@ -17,7 +17,7 @@ import numpy as np
 from evenfall.arrays import shut
 from evenfall.errors import RequestError
 from evenfall.instrument import string_lines
-from evenfall.instrument.geometry import board_drop_at_mm
+from evenfall.instrument.geometry import arc_drop_mm, board_drop_at_mm
 from evenfall.wording import sentence
 from evenfall.work.crown_lines import CUT_MM, shape_preserving
 from evenfall.work.descriptions import NutWork
@@ -132,12 +132,11 @@ class PartLine:
         r = self.round_mm
         if self.part == "nut":
             wide = np.abs(s_mm)
-            inside = r - np.sqrt(np.maximum(r * r - wide * wide, 0.0))
             wall = r + (wide - r) / math.tan(max(self.flare_rad, 1e-3))
-            over = np.where(wide <= r, inside, wall) - self.fall_ratio * t_mm
+            over = np.where(wide <= r, arc_drop_mm(r, wide), wall) - self.fall_ratio * t_mm
         else:
             off = s_mm - self.along(self.aside_mm, t_mm)
-            over = np.sqrt(np.maximum(r * r - off * off, 0.0)) - r
+            over = -arc_drop_mm(r, off)
         return np.asarray(self.along(value_mm, t_mm) + over + self.leant(t_mm, s_mm))
 
     def before(self, t_mm: FloatArray, s_mm: FloatArray) -> FloatArray:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.errors import NOWHERE, At, Finding
+from evenfall.instrument.geometry import arc_drop_mm
 from evenfall.measurement import Heights, Origin
 from evenfall.units import MM_PER_INCH
 from evenfall.wording import Value, sentence
@@ -21,10 +22,11 @@ from evenfall.work.part_check import (
     UNDER_MM,
     contacts,
     end_faults,
+    fault,
     part_faults,
     planned_contacts,
 )
-from evenfall.work.trace import noted
+from evenfall.work.trace import AT_WORK_MM, noted
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray, IntArray
@@ -49,7 +51,6 @@ _WHEEL_BITES = 1.3  # times its depth of cut that a wheel may take off at once; 
 _LANE_BITES = 3.0  # the same of a cutter that goes in lanes, some of which are left out before
 _FLANK_SHARE = 0.9  # of half the wire: further out a crown is as low as the board
 _LIFT_OFF_MM = 0.05  # a stated lift and the path's may differ by this
-_AT_WORK_MM = 0.5  # over the highest place: from here down a cutter may touch
 _AROUND_MM = 8.0  # what is to be cut, that a cutter may be down
 _UP_SHARE = 0.5  # of the safe height: a cutter is up that is as high over the work
 _MARGIN_MM = 15.0  # around the instrument, where rapids have to stay up
@@ -76,11 +77,6 @@ class Setting:
             self.material if nut is None else nut.material,
             self.material if saddle is None else saddle.material,
         )
-
-
-def _fault(setting: Setting, code: str, line: int, text: str, **values: Value) -> Finding:
-    at = At(setting.file, lines=(line,) if line else ())
-    return Finding(code, text, at, "error", **values)
 
 
 def _first(which: BoolArray) -> int | None:
@@ -110,41 +106,41 @@ def _stated(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
     wrong = [(word, line) for word, line in traced.offsets if word != wanted]
     for word, line in wrong[:1]:
         text = "The program calls work offset {word}, and the machine's is {wanted}."
-        yield _fault(setting, "program-state", line, text, word=word, wanted=wanted)
+        yield fault(setting, "program-state", line, text, word=word, wanted=wanted)
     if not traced.offsets:
         text = "The program calls no work offset; add {wanted}."
-        yield _fault(setting, "program-state", 0, text, wanted=wanted)
+        yield fault(setting, "program-state", 0, text, wanted=wanted)
     for group in traced.unstated[:1]:
         text = "Before its first move the program does not say {group} ({words:or}); add it."
         line = int(traced.line[0]) if len(traced.line) else 0
         named = {"group": _TO_STATE[group][0], "words": _TO_STATE[group][1]}
-        yield _fault(setting, "program-state", line, text, **named)
+        yield fault(setting, "program-state", line, text, **named)
     states = list(noted(traced, "state"))
     for told, line in [one for one in states if one[0] != piece.state][:1]:
         text = (
             "The program is for a neck that is {told:quoted}, and this one is {state}; write "
             "it again for that state."
         )
-        yield _fault(setting, "program-state", line, text, told=told, state=piece.state)
+        yield fault(setting, "program-state", line, text, told=told, state=piece.state)
     if not states:
         text = "The program does not say which state of the strings it is for."
-        yield _fault(setting, "program-state", 0, text)
+        yield fault(setting, "program-state", 0, text)
     codes = list(noted(traced, "plan"))
     for told, line in [one for one in codes if one[0] != setting.plan_code][:1]:
         text = "The program is for plan {told:quoted}, and this is plan {wanted}."
         named = {"told": told, "wanted": setting.plan_code}
-        yield _fault(setting, "program-state", line, text, **named)
+        yield fault(setting, "program-state", line, text, **named)
     if not any("end of program" in message for message, _ in traced.messages[-1:]):
         text = "The program does not end with a message of its own; a stopped run would look done."
-        yield _fault(setting, "program-state", traced.end_line, text)
+        yield fault(setting, "program-state", traced.end_line, text)
     most = setting.machine.most_lines
     if most is not None and traced.line_count > most:
         text = "The program has {lines} lines, and the controller takes {most}."
-        yield _fault(setting, "program-limit", 0, text, lines=traced.line_count, most=most)
+        yield fault(setting, "program-limit", 0, text, lines=traced.line_count, most=most)
     n = _first(traced.arc)
     if n is not None and not setting.machine.arcs:
         text = "An arc stands here, and the controller takes none."
-        yield _fault(setting, "program-limit", int(traced.line[n]), text)
+        yield fault(setting, "program-limit", int(traced.line[n]), text)
 
 
 def _tools(traced: Traced, setting: Setting) -> Iterator[Finding]:
@@ -152,39 +148,38 @@ def _tools(traced: Traced, setting: Setting) -> Iterator[Finding]:
     n = _first(feeds & (traced.tool == 0))
     if n is not None:
         text = "A feed move stands here before any cutter was called (T, M6)."
-        yield _fault(setting, "program-tool", int(traced.line[n]), text)
+        yield fault(setting, "program-tool", int(traced.line[n]), text)
     for number, line in traced.tools:
         cutter = setting.cutters.get(number)
         if cutter is None:
             text = "Cutter {n} is not in the list of cutters."
-            yield _fault(setting, "program-tool", line, text, n=number)
+            yield fault(setting, "program-tool", line, text, n=number)
         elif not setting.machine.takes(cutter):
             text = "The machine's spindle cannot turn cutter {n}, a {shape}."
-            yield _fault(setting, "program-tool", line, text, n=number, shape=cutter.shape)
+            yield fault(setting, "program-tool", line, text, n=number, shape=cutter.shape)
         elif not set(setting.materials) & cutter.uses.keys():
             text = "Cutter {n} is not described for {material}."
-            yield _fault(setting, "program-tool", line, text, n=number, material=setting.material)
+            yield fault(setting, "program-tool", line, text, n=number, material=setting.material)
     n = _first(feeds & (traced.tool > 0) & (traced.speed_hz <= 0.0))
     if n is not None:
         text = "A feed move stands here with the spindle at rest; start it first (M3)."
-        yield _fault(setting, "program-tool", int(traced.line[n]), text)
+        yield fault(setting, "program-tool", int(traced.line[n]), text)
 
     n = _first(feeds & ~(traced.blend_mm <= setting.machine.path_tolerance_mm + TOUCHED_MM))
     if n is not None and "path control" not in traced.unstated:
         text = "Corners may be rounded too far; name at most {most:length} from here (G64 P)."
         most = setting.machine.path_tolerance_mm
-        yield _fault(setting, "program-limit", int(traced.line[n]), text, most=most)
+        yield fault(setting, "program-limit", int(traced.line[n]), text, most=most)
     for event in [one for one in traced.events if one.word == "M4"][:1]:
         text = "The spindle turns backwards from here (M4); cutters turn with M3."
-        yield _fault(setting, "program-tool", event.line, text)
+        yield fault(setting, "program-tool", event.line, text)
 
 
 def _uses(
     traced: Traced, piece: Workpiece, setting: Setting
 ) -> Iterator[tuple[int, str, BoolArray]]:
     """Yield every cutter with a material that it works in, and which of its moves do so."""
-    low = np.minimum(traced.start_mm[:, 2], traced.end_mm[:, 2])
-    working = ~traced.rapid & (low < piece.top_mm + _AT_WORK_MM)
+    working = traced.at_work(piece.top_mm)
     place = _where(traced, piece)
     for number in setting.cutters:
         for code, material in enumerate(setting.materials):
@@ -220,18 +215,18 @@ def _use_faults(
     if use is None:
         here = int(mine.argmax())
         text = "Cutter {n} is not described for {material}, and works in it here."
-        yield _fault(
+        yield fault(
             setting, "program-tool", int(traced.line[here]), text, n=number, material=material
         )
         return
-    step = traced.end_mm - traced.start_mm
+    step = traced.step_mm
     aside = np.hypot(step[:, 0], step[:, 1]) >= 0.5 * np.abs(step[:, 2])
     # what is over the machine's fastest is named so
     judged = mine & aside & (traced.feed_mm_per_s <= setting.machine.most_feed_mm_per_s)
     most = use.chip_mm * cutter.teeth * traced.speed_hz
     n = _first(judged & (traced.speed_hz > 0.0) & (traced.feed_mm_per_s > _OVERFEED * most))
     if n is not None:
-        yield _fault(
+        yield fault(
             setting,
             "program-limit",
             int(traced.line[n]),
@@ -246,7 +241,7 @@ def _use_faults(
     rim = math.pi * (cutter.diameter_mm + 2.0 * cutter.groove_depth_mm) * traced.speed_hz
     n = _first(mine & (rim > _OVERSPEED * use.surface_speed_mm_per_s))
     if n is not None:
-        yield _fault(
+        yield fault(
             setting,
             "program-limit",
             int(traced.line[n]),
@@ -259,7 +254,7 @@ def _use_faults(
     cut = float(traced.length_mm[mine].sum())
     if cut > use.life_mm:
         over = np.cumsum(np.where(mine, traced.length_mm, 0.0)) > use.life_mm
-        yield _fault(
+        yield fault(
             setting,
             "program-life",
             int(traced.line[int(over.argmax())]),
@@ -274,7 +269,7 @@ def _use_faults(
 
 def _reach_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
     """Yield where a cutter goes deeper than it is long, or works where no work is."""
-    low = np.minimum(traced.start_mm[:, 2], traced.end_mm[:, 2])
+    low = traced.least_mm[:, 2]
     tops = [float(one.found(one.at_mm).max()) for one in piece.crowns]
     where = _where(traced, piece)
     top = np.full(len(low), max(tops))
@@ -286,7 +281,7 @@ def _reach_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterato
         mine = traced.tool == number
         n = _first(mine & (top - low > cutter.length_mm + TOUCHED_MM))
         if n is not None and cutter.shape not in WHEELS:
-            yield _fault(
+            yield fault(
                 setting,
                 "program-place",
                 int(traced.line[n]),
@@ -295,18 +290,17 @@ def _reach_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterato
                 deep=float(top[n] - low[n]),
                 reach=cutter.length_mm,
             )
-    down = ~traced.rapid & (low < piece.top_mm + _AT_WORK_MM)
     inside = np.zeros(len(low), dtype=bool)
     for least, most in _work_areas(piece, setting):
         within = np.ones(len(low), dtype=bool)
         for axis in (0, 1):
-            a, b = traced.start_mm[:, axis], traced.end_mm[:, axis]
-            within &= (np.minimum(a, b) >= least[axis]) & (np.maximum(a, b) <= most[axis])
+            within &= traced.least_mm[:, axis] >= least[axis]
+            within &= traced.most_mm[:, axis] <= most[axis]
         inside |= within
-    n = _first(down & ~inside)
+    n = _first(traced.at_work(piece.top_mm) & ~inside)
     if n is not None:
         text = "The cutter is down at {z:size} here, away from all that is to be cut."
-        yield _fault(setting, "program-place", int(traced.line[n]), text, z=float(low[n]))
+        yield fault(setting, "program-place", int(traced.line[n]), text, z=float(low[n]))
 
 
 def _work_areas(piece: Workpiece, setting: Setting) -> Iterator[tuple[FloatArray, FloatArray]]:
@@ -326,7 +320,7 @@ def _limits(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
     feeds = ~traced.rapid
     n = _first(feeds & (traced.feed_mm_per_s > machine.most_feed_mm_per_s + 1e-6))
     if n is not None:
-        yield _fault(
+        yield fault(
             setting,
             "program-limit",
             int(traced.line[n]),
@@ -334,12 +328,12 @@ def _limits(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
             feed=60.0 * float(traced.feed_mm_per_s[n]),
             most=60.0 * machine.most_feed_mm_per_s,
         )
-    step = traced.end_mm - traced.start_mm
+    step = traced.step_mm
     down = (step[:, 2] < 0.0) & (np.hypot(step[:, 0], step[:, 1]) < 0.5 * np.abs(step[:, 2]))
-    into = traced.end_mm[:, 2] < piece.top_mm + 0.5
+    into = traced.end_mm[:, 2] < piece.top_mm + AT_WORK_MM
     n = _first(feeds & down & into & (traced.feed_mm_per_s > machine.plunge_feed_mm_per_s + 1e-6))
     if n is not None:
-        yield _fault(
+        yield fault(
             setting,
             "program-limit",
             int(traced.line[n]),
@@ -354,7 +348,7 @@ def _limits(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
     )
     n = _first(off)
     if n is not None:
-        yield _fault(
+        yield fault(
             setting,
             "program-limit",
             int(traced.line[n]),
@@ -367,18 +361,17 @@ def _limits(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
 
 def _rapids(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
     safe = piece.top_mm + setting.machine.safe_height_mm - setting.machine.digit_mm
-    low = np.minimum(traced.start_mm[:, 2], traced.end_mm[:, 2])
-    step = traced.end_mm - traced.start_mm
+    low = traced.least_mm[:, 2]
+    step = traced.step_mm
     rises = (step[:, 2] > 0.0) & ~step[:, :2].any(axis=1)
     over = np.ones(len(low), dtype=bool)
     for axis, places in enumerate(piece.fret_ends()):
-        least = np.minimum(traced.start_mm[:, axis], traced.end_mm[:, axis])
-        most = np.maximum(traced.start_mm[:, axis], traced.end_mm[:, axis])
+        least, most = traced.least_mm[:, axis], traced.most_mm[:, axis]
         reach = 4.0 * _MARGIN_MM if axis == 0 else _MARGIN_MM
         over &= (most > places.min() - reach) & (least < places.max() + reach)
     n = _first(traced.rapid & ~rises & over & (low < safe))
     if n is not None:
-        yield _fault(
+        yield fault(
             setting,
             "program-rapid",
             int(traced.line[n]),
@@ -397,7 +390,7 @@ def _left_down(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[F
         low = float(traced.end_mm[event.move - 1, 2])
         if low < piece.top_mm + _UP_SHARE * setting.machine.safe_height_mm:
             text = "{word} stands here with the cutter down at {z:length}; go up first."
-            yield _fault(setting, "program-rapid", event.line, text, word=event.word, z=low)
+            yield fault(setting, "program-rapid", event.line, text, word=event.word, z=low)
             return
 
 
@@ -414,7 +407,7 @@ def _travel(traced: Traced, setting: Setting) -> Iterator[Finding]:
         else:
             n = _first((there < least - 1e-6) | (there > most + 1e-6))
         if n is not None:
-            yield _fault(
+            yield fault(
                 setting,
                 "program-limit",
                 int(traced.line[n]),
@@ -466,7 +459,7 @@ def _places(traced: Traced, setting: Setting) -> Iterator[Finding]:
         if n is not None:
             text = "The cutter comes into {name:quoted}, which stands up to {top:size}."
             named: dict[str, Value] = {"name": box.name, "top": box.z_most_mm}
-            yield _fault(setting, "program-place", int(traced.line[n]), text, **named)
+            yield fault(setting, "program-place", int(traced.line[n]), text, **named)
 
 
 # ---- the cut ------------------------------------------------------------------------------------
@@ -495,7 +488,7 @@ def _bite_faults(patch: Patch, setting: Setting) -> Iterator[Finding]:
         cutter = setting.cutters[bite.tool]
         times = _WHEEL_BITES if cutter.shape in WHEELS else _LANE_BITES
         if bite.deep_mm > times * cutter.depth_of_cut_mm + setting.machine.digit_mm:
-            yield _fault(
+            yield fault(
                 setting,
                 "program-limit",
                 bite.line,
@@ -531,7 +524,7 @@ def lift_findings(
     line = next(line for _, line in noted(traced, "lift"))
     if not 0.0 < lift < math.inf:
         text = "The program states a lift without one clear height; write the dry run again."
-        yield _fault(setting, "program-lift", line, text)
+        yield fault(setting, "program-lift", line, text)
         return
     yield Finding(
         "program-lift",
@@ -559,7 +552,7 @@ def lift_findings(
             "The path is not lifted by the {lift:length} that the program states; write the dry "
             "run again."
         )
-        yield _fault(setting, "program-lift", line, text, lift=lift)
+        yield fault(setting, "program-lift", line, text, lift=lift)
 
 
 def _nothing_cut(patch: Patch, setting: Setting) -> Iterator[Finding]:
@@ -567,10 +560,10 @@ def _nothing_cut(patch: Patch, setting: Setting) -> Iterator[Finding]:
         line = int(patch.line[patch.cut].min())
         if patch.part is not None:
             text = "The lifted program still cuts the {part}; lift it higher."
-            yield _fault(setting, "program-cut", line, text, part=patch.part.part)
+            yield fault(setting, "program-cut", line, text, part=patch.part.part)
             return
         text = "The lifted program still cuts fret {fret}; lift it higher."
-        yield _fault(setting, "program-cut", line, text, fret=patch.fret)
+        yield fault(setting, "program-cut", line, text, fret=patch.fret)
 
 
 def _fret_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[Finding]:
@@ -586,7 +579,7 @@ def _fret_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[F
         text = "It cuts fret {fret} {under:amount} too deep."
         if not crown.is_cut:
             text = "It cuts fret {fret}, which is not to be cut, {under:amount} deep."
-        yield _fault(
+        yield fault(
             setting,
             "program-cut",
             int(patch.line[worst, middle]),
@@ -606,7 +599,7 @@ def _fret_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[F
         text = "It cuts {deep:amount} into the board at fret {fret}."
         if not board[place[1]]:
             text = "It touches fret {fret}, which is not to be cut, by {deep:amount}."
-        yield _fault(
+        yield fault(
             setting,
             "program-cut",
             int(patch.line[place]),
@@ -622,7 +615,7 @@ def _fret_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[F
     allowance = setting.machine.working_allowance_mm + setting.machine.digit_mm
     if over.max() > allowance:
         k = int(over.argmax())
-        yield _fault(
+        yield fault(
             setting,
             "program-cut",
             int(patch.line[at[k], middle]),
@@ -648,8 +641,7 @@ def _flank_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[
     ]
     drop = np.zeros(len(s))
     for r, half in rounds:
-        inside = np.minimum(s, half)
-        drop = np.maximum(drop, r - np.sqrt(np.maximum(r * r - inside * inside, 0.0)))
+        drop = np.maximum(drop, arc_drop_mm(r, np.minimum(s, half)))
     top = np.minimum(crown.planned(patch.at_mm), crown.bevel(patch.at_mm) - SHAPE_MM)
     floor = np.minimum(top[:, None] - drop, patch.before_mm[:, flank])
     floor = np.minimum(
@@ -658,7 +650,7 @@ def _flank_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[
     under = np.where(patch.cut[:, flank], floor - patch.height_mm[:, flank], 0.0)
     place = np.unravel_index(int(under.argmax()), under.shape)
     if under[place] > SHAPE_MM:
-        yield _fault(
+        yield fault(
             setting,
             "program-cut",
             int(patch.line[:, flank][place]),
@@ -683,12 +675,9 @@ def _shape_faults(
             c.groove_radius_mm for c in setting.cutters.values() if c.shape == "concave wheel"
         ]
         inside = np.abs(s) < 0.8 * crown.wire_half_mm
-        off = min(
-            float(np.abs(top - z - (r - np.sqrt(np.maximum(r * r - s * s, 0.0))))[inside].max())
-            for r in radii
-        )
+        off = min(float(np.abs(top - z - arc_drop_mm(r, s))[inside].max()) for r in radii)
         if off > SHAPE_MM:
-            yield _fault(
+            yield fault(
                 setting,
                 "program-cut",
                 int(lines[formed].max()),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.errors import At, Finding
+from evenfall.work.trace import AT_WORK_MM
 
 if TYPE_CHECKING:
     from evenfall.wording import Value
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from evenfall.work.program_check import Setting
     from evenfall.work.trace import Traced
 
-_IN_THE_WORK_MM = 0.3  # over the highest crown: from here down a cutter may touch
 _SPIN_UP_SHARE = 0.95  # of the time that the machine needs; digits of a dwell are lost
 
 
@@ -43,8 +43,7 @@ def program_warnings(traced: Traced, piece: Workpiece, setting: Setting) -> Iter
 
 def _conduct(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
     """Yield what happens between the moves and should not."""
-    low = np.minimum(traced.start_mm[:, 2], traced.end_mm[:, 2])
-    cuts = ~traced.rapid & (low < piece.top_mm + _IN_THE_WORK_MM)
+    cuts = traced.at_work(piece.top_mm)
 
     def warning(line: int, text: str, **values: Value) -> Finding:
         at = At(setting.file, lines=(line,))
@@ -61,7 +60,7 @@ def _conduct(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Fin
     ends = [*(one.move for one in traced.events[1:]), len(cuts)]
     for event, end in zip(traced.events, ends, strict=True):
         within = event.move > 0 and bool(
-            traced.end_mm[event.move - 1, 2] < piece.top_mm + _IN_THE_WORK_MM
+            traced.end_mm[event.move - 1, 2] < piece.top_mm + AT_WORK_MM
         )
         if event.word in ("M7", "M8"):
             running.add(event.word)

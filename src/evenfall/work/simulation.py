@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.errors import Progress, silent
+from evenfall.instrument.geometry import arc_drop_mm
 from evenfall.work.stock import stock_profile
 
 if TYPE_CHECKING:
@@ -221,8 +222,8 @@ def simulate(
     )
     if not len(traced.line):
         return done
-    low = np.minimum(traced.start_mm, traced.end_mm)
-    high = np.maximum(traced.start_mm, traced.end_mm)
+    low = traced.least_mm
+    high = traced.most_mm
     for number, patch in enumerate(done):
         progress("Cutting virtually", number / len(done))
         top = float(patch.height_mm.max())
@@ -403,9 +404,7 @@ def _under(cutter: Cutter, distance: FloatArray) -> FloatArray:
     r = cutter.radius_mm
     if cutter.shape == "flat end":
         return np.where(distance <= r, 0.0, np.inf)
-    ball = np.where(
-        distance <= r, r - np.sqrt(np.maximum(r * r - distance * distance, 0.0)), np.inf
-    )
+    ball = np.where(distance <= r, arc_drop_mm(r, distance), np.inf)
     if not cutter.taper_rad:
         return ball
     a = cutter.taper_rad
@@ -470,7 +469,7 @@ def _rim(cutter: Cutter, aside: FloatArray) -> FloatArray:
         return np.where(wide <= 0.5 * cutter.width_mm, cutter.radius_mm, 0.0)
     r = cutter.groove_radius_mm
     inside = np.minimum(wide, 0.5 * cutter.width_mm)
-    rim = cutter.radius_mm + r - np.sqrt(r * r - inside * inside)
+    rim = cutter.radius_mm + arc_drop_mm(r, inside)
     return np.where(wide <= 0.5 * cutter.body_width_mm, rim, 0.0)
 
 
@@ -500,8 +499,8 @@ def after_each_pass(
     With the line that the stretch ends on; the patch itself is left as it is.
     """
     work = replace(patch, height_mm=patch.height_mm.copy(), line=patch.line.copy(), bites=[])
-    low = np.minimum(traced.start_mm, traced.end_mm)
-    high = np.maximum(traced.start_mm, traced.end_mm)
+    low = traced.least_mm
+    high = traced.most_mm
     top = float(work.height_mm.max())
     near = _near(work, traced, (low, high), top, cutters)
     stretch = np.cumsum(traced.rapid)[near]

@@ -17,6 +17,7 @@ import numpy as np
 
 from evenfall.arrays import FloatArray, shut
 from evenfall.errors import Progress, RequestError, silent
+from evenfall.instrument.geometry import arc_drop_mm
 from evenfall.wording import Sentence, sentence
 from evenfall.work.stock import stock_profile
 
@@ -161,8 +162,7 @@ def rolled_over(
     around = nearest[:, None] + np.arange(-span, span + 1)
     around = np.clip(around, 0, len(at_mm) - 1)
     aside = at_mm[around] - wanted_mm[:, None]
-    under = np.sqrt(np.maximum(radius_mm**2 - aside**2, 0.0)) - radius_mm
-    return np.asarray((line_mm[around] + under).max(axis=1))
+    return np.asarray((line_mm[around] - arc_drop_mm(radius_mm, aside)).max(axis=1))
 
 
 def _lifted(t: FloatArray, low: FloatArray, fine: FloatArray, needed: FloatArray) -> FloatArray:
@@ -237,7 +237,7 @@ def _clearance(crown: CrownLine, t: FloatArray, clear: float) -> FloatArray:
 def _deepest(crown: CrownLine, half: float, radius: float) -> float:
     """Return the deepest that a crown of a radius goes into what is there, over all crossings."""
     s = np.linspace(0.0, half, 40)
-    wanted = crown.planned(crown.at_mm)[:, None] - (radius - np.sqrt(radius**2 - s * s))
+    wanted = crown.planned(crown.at_mm)[:, None] - arc_drop_mm(radius, s)
     return float((stock_profile(crown, crown.at_mm, s) - wanted).max())
 
 

@@ -37,6 +37,9 @@ ARC_RADIUS_MM = 0.005
 MOST_MOVES = 500_000
 """Some five times what all frets of a neck take in lanes; arcs count by their short moves."""
 
+AT_WORK_MM = 0.5
+"""From so far over the highest place down a cutter may touch [mm]."""
+
 LONGEST_BLOCK = 255
 """Characters of a block at most, as the interpreter of [1] takes them."""
 
@@ -168,9 +171,28 @@ class Traced:
         shut(self)
 
     @property
+    def step_mm(self) -> FloatArray:
+        """From start to end of each move, shape (N, 3) [mm]."""
+        return np.asarray(self.end_mm - self.start_mm)
+
+    @property
     def length_mm(self) -> FloatArray:
         """Length of each move, shape (N,) [mm]."""
-        return np.asarray(np.linalg.norm(self.end_mm - self.start_mm, axis=1))
+        return np.asarray(np.linalg.norm(self.step_mm, axis=1))
+
+    @property
+    def least_mm(self) -> FloatArray:
+        """The lower end of each move on each axis, shape (N, 3) [mm]."""
+        return np.minimum(self.start_mm, self.end_mm)
+
+    @property
+    def most_mm(self) -> FloatArray:
+        """The upper end of each move on each axis, shape (N, 3) [mm]."""
+        return np.maximum(self.start_mm, self.end_mm)
+
+    def at_work(self, top_mm: float) -> BoolArray:
+        """Return which moves are feeds that come so low that a cutter may touch, shape (N,)."""
+        return np.asarray(~self.rapid & (self.least_mm[:, 2] < top_mm + AT_WORK_MM))
 
 
 def trace(text: str, *, source: str = "", progress: Progress = silent) -> Traced:

@@ -68,6 +68,7 @@ LIBRARY_WORDS: Mapping[str, str] = {
     "door_confirmed_by": "second",
     "door_settled": "settled",
     "door_state": "state",
+    "door_touch": "touched_mm",
     "door_found": "found",
     "door_accept_stiffness": "accepted_stiffness",
     "door_machine": "machine",

@@ -47,6 +47,7 @@ WORDS: Mapping[str, str] = {
     "door_confirmed_by": "--confirmed-by",
     "door_settled": "--settled",
     "door_state": "--state strung",
+    "door_touch": "--touch",
     "door_found": "--found",
     "door_accept_stiffness": "--accept-stiffness",
     "door_machine": "--machine",

@@ -49,6 +49,7 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
         state: str,
         touched: tuple[str, ...],
         found: Path | None,
+        scan: Path | None,
         accepted_stiffness: str,
         parts: Path | None,
         cuts: tuple[str, ...],
@@ -64,6 +65,7 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
             state,
             dict(map(_touched, touched)),
             source_of(found),
+            source_of(scan),
             accepted_stiffness,
             source_of(parts),
             cuts,
@@ -97,13 +99,19 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "touched",
             multiple=True,
             metavar="FRET:STRING=X,Y,Z",
-            help="Where a crown top was touched on the machine [mm]; give three. Without them work "
-            "zero is the nut's playing edge on the centre line, at the datum.",
+            help="Where a crown top was touched on the machine [mm]; give three, or beside a scan "
+            "one or more. Without them work zero is the nut's playing edge on the centre line, at "
+            "the datum.",
         ),
         path_option(
             "--found",
             metavar="MEASUREMENT",
             help="Reading taken on the machine in that state, to cut from.",
+        ),
+        path_option(
+            "--scan",
+            help="Scan taken on the machine in that state, in its work coordinates: shows how the "
+            "neck lies, and its crowns are cut from.",
         ),
         click.option(
             "--accept-stiffness",
@@ -219,7 +227,7 @@ def command(
 
     stem = plan.name.removesuffix(".json").removesuffix(".plan")
     target = output or Path(f"{stem}{'.dry-run' if lift_mm else ''}.ngc")
-    given = (on.machine, on.cutters, on.fixture, on.found, on.parts)
+    given = (on.machine, on.cutters, on.fixture, on.found, on.scan, on.parts)
     inputs = [plan, *(Path(one.name) for one in given if one is not None)]
     keep_apart([target], inputs, folders=[pictures])
     request = workshop.ProgramRequest(desk.source(plan, "plan", ahead=True), on, cutter, lift_mm)

@@ -24,6 +24,7 @@ WORDS: Mapping[str, str] = {
     "door_settled": "rod and saddle as set",
     "door_state": "strings at pitch",
     "door_fixture": "the fixture",
+    "door_touch": "the place of a crown touched",
     "door_found": "the readings as found",
     "door_accept_stiffness": "accepting the stiffness",
     "door_archive_add": "open the right instrument first, or a new one",

@@ -19,6 +19,7 @@ from evenfall.arrays import shut
 from evenfall.errors import RequestError
 from evenfall.instrument import string_lines
 from evenfall.instrument.geometry import board_drop_at_mm
+from evenfall.measurement.missing import missing_places
 from evenfall.neck import default_bow, level_line, neck_model
 from evenfall.neck.forecast import converted_to_tension
 from evenfall.wording import sentence
@@ -37,6 +38,12 @@ StringState = Literal["strung", "unstrung"]
 
 CUT_MM = 1e-6
 """A removal of less is none [mm]."""
+
+MOST_MISS_MM = 1.0
+"""A crown that was touched lies no further from where it should be [mm]; our judgement."""
+
+_MOST_TILT_RATIO = 0.02
+_MOST_TURN_RAD = 0.0349
 
 
 def shape_preserving(at_mm: FloatArray, value_mm: FloatArray, wanted_mm: FloatArray) -> FloatArray:
@@ -211,9 +218,10 @@ class Lie:
     slope_y_ratio: float = 0.0
 
     @property
-    def straight(self) -> bool:
-        """Whether the work's frame is the machine's."""
-        return self == Lie()
+    def askew(self) -> bool:
+        """Whether it is tilted, or turned, by more than a straight path allows for."""
+        tilted = max(abs(self.slope_x_ratio), abs(self.slope_y_ratio)) > _MOST_TILT_RATIO
+        return tilted or abs(self.turn_rad) > _MOST_TURN_RAD
 
     def placed(self, points_mm: FloatArray) -> FloatArray:
         """Return points of the work's frame where they lie on the machine, shape (..., 3) [mm]."""
@@ -312,6 +320,15 @@ class Workpiece:
             0.5 * (self.width_nut_mm + (self.width_last_mm - self.width_nut_mm) * share)
         )
 
+    def refuse_unknown(self, fret: int, string: int) -> None:
+        """Refuse a fret or string that there is not."""
+        if not (1 <= fret <= len(self.crowns) and 1 <= string <= len(self.crowns[0].strings)):
+            raise RequestError(
+                "There is no fret {fret} under string {string}; name another crown.",
+                fret=fret,
+                string=string,
+            )
+
     def crown_point(self, fret: int, string: int) -> tuple[float, float, float]:
         """Return where a crown top lies as found, of a fret and string by number [mm]."""
         crown = self.crowns[fret - 1]
@@ -327,6 +344,7 @@ def workpiece(
     state: StringState = "unstrung",
     found: Measurement | None = None,
     neck: NeckModel | None = None,
+    crossings_mm: tuple[FloatArray, FloatArray] | None = None,
 ) -> Workpiece:
     """Return an instrument in the state that it is cut in.
 
@@ -341,8 +359,12 @@ def workpiece(
         of the plan's reading as the neck model converts them.
     neck
         The neck model; by default that of the specification.
+    crossings_mm
+        Where that reading found the crossings, in the neck's frame: along it, and across towards
+        the treble, shape (K, F); by default where the specification has them.
     """
     lines = string_lines(specification)
+    along, across = crossings_mm or (lines.x_mm[:, 1:], lines.y_mm[:, 1:])
     hand = -1 if specification.handed == "left" else 1
     removal = plan.removal_mm
     strung_tops = plan.crown_top_after_mm + removal
@@ -362,8 +384,12 @@ def workpiece(
                 read=sentence("strung" if found.strung else "unstrung"),
                 state=state,
             )
-        if found.heights.missing.any():
-            raise RequestError("The reading taken on the machine lacks heights; read it again.")
+        lacking = ~np.isfinite(found.crown_top_mm)
+        if lacking.any():
+            raise RequestError(
+                "The reading taken on the machine lacks the crown tops of {places}; read it again.",
+                places=missing_places(lacking),
+            )
         tops = found.crown_top_mm
         change = strung_tops - tops if state == "unstrung" else change
         said = sentence(
@@ -394,8 +420,8 @@ def workpiece(
         _crown_line(
             specification,
             j,
-            x=lines.x_mm[:, j + 1],
-            y=hand * lines.y_mm[:, j + 1],
+            x=along[:, j],
+            y=hand * across[:, j],
             tops=tops[:, j],
             removal=removal[:, j],
             high=plan.crown_height_after_mm[:, j] + removal[:, j],
@@ -498,38 +524,37 @@ def lie_by_touch(
         raise RequestError(
             "Three crown tops are needed to say how the instrument lies, not {n}.", n=len(places_mm)
         )
-    frets, strings = len(piece.crowns), len(piece.crowns[0].strings)
-    for fret, string in places_mm:
-        if not (1 <= fret <= frets and 1 <= string <= strings):
-            raise RequestError(
-                "There is no fret {fret} under string {string}; name another crown.",
-                fret=fret,
-                string=string,
-            )
+    for name in places_mm:
+        piece.refuse_unknown(*name)
     here = np.array([piece.crown_point(*name) for name in places_mm])
     there = np.array(list(places_mm.values()))
-    plane = np.column_stack([np.ones(3), here[:, :2]])
-    if abs(np.linalg.det(plane)) < 500.0:
+    if abs(np.linalg.det(np.column_stack([np.ones(3), here[:, :2]]))) < 500.0:
         raise RequestError(
             "The three crowns touched lie too nearly in one line; take two on the first fret, at "
             "the outer strings, and one on the last."
         )
-    a, b = here[:, :2] - here[:, :2].mean(axis=0), there[:, :2] - there[:, :2].mean(axis=0)
-    turn = math.atan2(float((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum()), float((a * b).sum()))
-    lie = Lie(turn_rad=turn)
-    shift = (there - lie.placed(here))[:, :2].mean(axis=0)
-    z0, slope_x, slope_y = np.linalg.solve(plane, there[:, 2] - here[:, 2])
-    lie = Lie(float(shift[0]), float(shift[1]), float(z0), turn, float(slope_x), float(slope_y))
+    lie = lie_between(here, there)
     miss = np.hypot(*(there - lie.placed(here))[:, :2].T).max()
-    if miss > 1.0:
+    if miss > MOST_MISS_MM:
         raise RequestError(
             "The places touched lie {miss:length} from where these crowns are; check which were "
             "touched.",
             miss=float(miss),
         )
-    if max(abs(slope_x), abs(slope_y)) > 0.02 or abs(turn) > 0.0349:
+    if lie.askew:
         raise RequestError(
             "By the places touched the neck lies askew by over 2 in 100; lay it straight and touch "
             "again."
         )
     return lie
+
+
+def lie_between(here_mm: FloatArray, there_mm: FloatArray) -> Lie:
+    """Return the lie that brings points of the work's frame nearest to others, (N, 3) each [mm]."""
+    here, there = here_mm, there_mm
+    a, b = here[:, :2] - here[:, :2].mean(axis=0), there[:, :2] - there[:, :2].mean(axis=0)
+    turn = math.atan2(float((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum()), float((a * b).sum()))
+    shift = (there - Lie(turn_rad=turn).placed(here))[:, :2].mean(axis=0)
+    plane = np.column_stack([np.ones(len(here)), here[:, :2]])
+    z0, slope_x, slope_y = np.linalg.lstsq(plane, there[:, 2] - here[:, 2], rcond=None)[0]
+    return Lie(float(shift[0]), float(shift[1]), float(z0), turn, float(slope_x), float(slope_y))

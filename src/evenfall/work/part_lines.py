@@ -18,6 +18,7 @@ from evenfall.arrays import shut
 from evenfall.errors import RequestError
 from evenfall.instrument import string_lines
 from evenfall.instrument.geometry import arc_drop_mm, board_drop_at_mm
+from evenfall.neck import default_bow
 from evenfall.wording import sentence
 from evenfall.work.crown_lines import CUT_MM, shape_preserving
 from evenfall.work.descriptions import NutWork
@@ -237,9 +238,19 @@ def with_parts(
     found
         A reading taken on the machine, as for `workpiece`.
     """
-    heights = (found or plan.measurement).heights
     lines = string_lines(specification)
+    heights = (found or plan.measurement).heights
     nut_mm, saddle_mm = heights.nut_mm, heights.saddle_mm
+    if not (np.isfinite(nut_mm).all() and np.isfinite(saddle_mm).all()):
+        asked = () if parts is None else (("nut", parts.nut), ("saddle", parts.saddle))
+        for name, described in asked:
+            if described is not None and name in cuts:
+                raise RequestError(
+                    "The reading taken on the machine has no heights of the {part}: leave it out "
+                    "of what is cut, or read them too.",
+                    part=name,
+                )
+        nut_mm, saddle_mm = ends_brought_over(specification, plan, heights.crown_top_mm)
     if piece.arched:
         share = np.minimum(lines.saddle_x_mm / piece.last_x_mm, 1.0)
         nut_mm = nut_mm - board_drop_at_mm(specification, np.zeros(len(nut_mm)), lines.y_mm[:, 0])
@@ -263,6 +274,25 @@ def with_parts(
     if parts is not None and parts.ends is not None and "fret ends" in cuts:
         crowns = tuple(_bevelled(one, piece, parts.ends) for one in crowns)
     return replace(piece, crowns=crowns, parts=made)
+
+
+def ends_brought_over(
+    specification: Specification, plan: Plan, crown_top_mm: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return nut and saddle of the plan's reading over the datum of other crown tops, (K,) [mm].
+
+    Between the two lie a straight line per string and a bow, which leaves both ends where they are.
+    """
+    lines, found = string_lines(specification), plan.measurement.heights
+    bow = default_bow(specification, lines).frets
+    station = lines.station_mm[:, 1:]
+    nut_mm, saddle_mm = found.nut_mm.copy(), found.saddle_mm.copy()
+    for k, off in enumerate(crown_top_mm - found.crown_top_mm):
+        design = np.column_stack([np.ones(len(off)), station[k], bow[k]])
+        line = np.linalg.lstsq(design, off, rcond=None)[0]
+        nut_mm[k] += line[0]
+        saddle_mm[k] += line[0] + line[1] * lines.saddle_station_mm[k]
+    return nut_mm, saddle_mm
 
 
 def cuts_of(piece: Workpiece) -> tuple[Cut, ...]:

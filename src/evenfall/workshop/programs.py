@@ -7,27 +7,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any, get_args
+from typing import TYPE_CHECKING, Any
 
 from evenfall.codec import plain, with_words
-from evenfall.errors import At, Finding, ProgramError, Progress, RequestError, silent
-from evenfall.instrument import string_lines
-from evenfall.neck import neck_model
+from evenfall.errors import Finding, ProgramError, Progress, RequestError, silent
 from evenfall.wording import LIBRARY_WORDS, sentence
 from evenfall.work.cautions import machine_cautions
 from evenfall.work.crown_lines import (
     CUT_MM,
     Lie,
-    StringState,
     Workpiece,
-    lie_by_touch,
-    workpiece,
 )
-from evenfall.work.descriptions import MATERIALS, Fixture, Machine, Parts
-from evenfall.work.emit import Header, emit, plain_ascii
-from evenfall.work.part_lines import CUTS, cuts_of, with_parts
+from evenfall.work.descriptions import Machine
+from evenfall.work.emit import Header, emit
+from evenfall.work.part_lines import cuts_of
 from evenfall.work.part_paths import part_passes
 from evenfall.work.program_check import (
     Setting,
@@ -42,8 +37,8 @@ from evenfall.work.program_warnings import program_warnings
 from evenfall.work.simulation import Patch, patches_of, simulate
 from evenfall.work.toolpath import Pass, fret_cutter, fret_passes, seconds
 from evenfall.work.trace import Traced, trace
-from evenfall.workshop.describing import described
-from evenfall.workshop.opening import Source, open_another, open_plan
+from evenfall.workshop.on_machine import MachineRequest, OnMachine, on_machine
+from evenfall.workshop.opening import Source
 from evenfall.workshop.outputs import drawn
 
 if TYPE_CHECKING:
@@ -54,50 +49,9 @@ if TYPE_CHECKING:
     from evenfall.proof import Proof
     from evenfall.units import LengthUnit
     from evenfall.work.cautions import Caution
-    from evenfall.work.descriptions import Cutter
 
 PROGRAM_LIMIT_BYTES = 40_000_000
 """No program of ours comes near this."""
-
-
-@dataclass(frozen=True, slots=True)
-class MachineRequest:
-    """Which machine cuts, with what, and how the instrument lies on it.
-
-    Parameters
-    ----------
-    machine, cutters
-        Descriptions of the machine and of its cutters.
-    fixture
-        Description of the fixture; without it clamps and the ends of travel are not judged.
-    material
-        What the frets are made of, one of `evenfall.work.descriptions.MATERIALS`.
-    state
-        "unstrung", or "strung": at pitch, or with the strings' pull simulated.
-    touched_mm
-        Where three crown tops were found on the machine, in its work offset: by fret and string,
-        X, Y and Z [mm]. Without it the work offset is to be set at the nut's playing edge, on the
-        centre line, at the datum of the readings.
-    found
-        A reading taken on the machine in that state; by default the plan's, by the neck model.
-    accepted_stiffness
-        Why a neck without measured stiffness may be cut unstrung all the same.
-    parts
-        Description of nut, saddle and fret ends, where the machine cuts them too.
-    cuts
-        What is cut, of `evenfall.work.part_lines.CUTS`; all that there is if left out.
-    """
-
-    machine: Source
-    cutters: Source
-    fixture: Source | None = None
-    material: str = "nickel silver"
-    state: str = "unstrung"
-    touched_mm: Mapping[tuple[int, int], tuple[float, float, float]] = field(default_factory=dict)
-    found: Source | None = None
-    accepted_stiffness: str = ""
-    parts: Source | None = None
-    cuts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,35 +93,6 @@ class ProgramCheckRequest:
     program: Source
     plan: Source
     on: MachineRequest
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Opened:
-    """Everything that a program is made for or judged by."""
-
-    specification: Specification
-    plan: Plan
-    piece: Workpiece
-    machine: Machine
-    cutters: tuple[Cutter, ...]
-    fixture: Fixture | None
-    material: str
-    state: StringState
-    accepted: str
-    parts: Parts | None
-
-    def setting(self, file: str = "") -> Setting:
-        """Return what a program of this name is judged for."""
-        by_number = {one.number: one for one in self.cutters}
-        return Setting(
-            self.machine,
-            by_number,
-            self.fixture,
-            self.material,
-            self.plan.code,
-            file,
-            self.parts,
-        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -360,7 +285,7 @@ def program(request: ProgramRequest, progress: Progress = silent) -> ProgramOutc
     >>> ef.program(ef.ProgramRequest(file, on)).faults
     ()
     """
-    opened = _open(request.plan, request.on)
+    opened = on_machine(request.plan, request.on, progress)
     plan = opened.plan
     piece, cutters = opened.piece, opened.cutters
     cuts = cuts_of(piece)
@@ -415,18 +340,18 @@ def check_program(request: ProgramCheckRequest, progress: Progress = silent) -> 
     ...     error.code
     'format-mismatch'
     """
-    opened = _open(request.plan, request.on)
+    opened = on_machine(request.plan, request.on, progress)
     text = request.program.text(PROGRAM_LIMIT_BYTES)
     return _judged(opened, text, request.program.name, (), progress)
 
 
 def _judged(
-    opened: _Opened, text: str, name: str, passes: tuple[Pass, ...], progress: Progress
+    opened: OnMachine, text: str, name: str, passes: tuple[Pass, ...], progress: Progress
 ) -> ProgramOutcome:
     traced = trace(text, source=name, progress=progress)
     setting = opened.setting(name)
     lifted = stated_lift_mm(traced) is not None
-    found = list(program_faults(traced, opened.piece, setting))
+    found = [*opened.remarks, *program_faults(traced, opened.piece, setting)]
     found += program_warnings(traced, opened.piece, setting)
     untouched = patches_of(opened.piece)
 
@@ -451,79 +376,6 @@ def _judged(
     )
 
 
-def _open(plan_file: Source, on: MachineRequest) -> _Opened:
-    """Open everything that a program is made for or judged by."""
-    specification, plan = open_plan(plan_file)
-    machine = described(on.machine, Machine, "a machine")
-    cutters: tuple[Cutter, ...] = described(on.cutters, tuple, "cutters")
-    fixture = None if on.fixture is None else described(on.fixture, Fixture, "a fixture")
-    if on.state not in get_args(StringState):
-        raise RequestError(
-            "The state must be {states:or}, not {given:quoted}.",
-            at=At(field="state"),
-            states=get_args(StringState),
-            given=on.state,
-        )
-    if on.material not in MATERIALS:
-        raise RequestError(
-            "The material must be {materials:or}, not {given:quoted}.",
-            at=At(field="material"),
-            materials=MATERIALS,
-            given=on.material,
-        )
-    state: StringState = on.state  # type: ignore[assignment]  # checked above
-    model = neck_model(specification, string_lines(specification))
-    measured = model.origin not in ("default", "section")
-    refused = state == "unstrung" and on.found is None and not measured
-    if refused and not on.accepted_stiffness.strip():
-        raise RequestError(
-            "How far this neck moves when its strings come off was not measured, so a program "
-            "for the unstrung neck is refused: cut it strung ({door_state}), read it on the "
-            "machine ({door_found}), or accept it with a reason ({door_accept_stiffness})."
-        )
-    if on.accepted_stiffness.strip() and not any(
-        map(str.isalnum, plain_ascii(on.accepted_stiffness))
-    ):
-        raise RequestError(
-            "The reason {given:quoted} leaves nothing that a controller can show; write it in "
-            "plain ASCII letters.",
-            at=At(field="accepted_stiffness"),
-            given=on.accepted_stiffness,
-        )
-    found = None if on.found is None else open_another(plan.measurement, on.found).measurement
-    parts = None if on.parts is None else described(on.parts, Parts, "parts that are cut")
-    wrong = [one for one in on.cuts if one not in CUTS]
-    if wrong:
-        raise RequestError(
-            "What is cut must be {cuts:or}, not {given:quoted}.",
-            at=At(field="cuts"),
-            cuts=CUTS,
-            given=wrong[0],
-        )
-    piece = with_parts(
-        workpiece(specification, plan, state=state, found=found, neck=model),
-        specification,
-        plan,
-        parts,
-        cuts=[one for one in CUTS if not on.cuts or one in on.cuts],
-        found=found,
-    )
-    if on.touched_mm:
-        piece = piece.placed(lie_by_touch(piece, dict(on.touched_mm)))
-    return _Opened(
-        specification=specification,
-        plan=plan,
-        piece=piece,
-        machine=machine,
-        cutters=cutters,
-        fixture=fixture,
-        material=on.material,
-        state=state,
-        accepted=on.accepted_stiffness.strip(),
-        parts=parts,
-    )
-
-
 def _nothing_first(plan: Plan) -> bool:
     """Say whether nut, saddle and fret ends may be cut though the plan cuts no fret."""
     return plan.status == "nothing" or (plan.status == "settings" and plan.part == "whole")
@@ -541,7 +393,7 @@ def _refuse_finer_than(machine: Machine, plan: Plan) -> None:
         )
 
 
-def _header(opened: _Opened, lift_mm: float) -> Header:
+def _header(opened: OnMachine, lift_mm: float) -> Header:
     spec, plan, piece = opened.specification, opened.plan, opened.piece
     count = spec.string_count
     places = [(1, 1), (1, count), (spec.frets, (count + 1) // 2)]

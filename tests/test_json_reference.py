@@ -255,6 +255,8 @@ def dossiers(run: Callable[..., Any]) -> dict[str, list[Any]]:
     added = run("archive", "add", "k.plan.json", "--serial", "UY-0417", "--by", "somebody", *here)
     run("archive", "note", "UY-0417", "seen", *here)
     exported = run("archive", "export", "UY-0417", "-o", "first.zip", *here)
+    run("archive", "add", "--subject", "gauge", "--name", "dial 3", *there)
+    looked = run("archive", "import", "first.zip", "--look", *there)
     imported = run("archive", "import", "first.zip", *there)
     noted = run("archive", "note", "UY-0417", "seen there too", *there)
     for number, site in (("UY-0418", here), ("UY-0419", there)):
@@ -283,7 +285,7 @@ def dossiers(run: Callable[..., Any]) -> dict[str, list[Any]]:
         "archive history": [told],
         "archive note": [noted],
         "archive export": [exported],
-        "archive import": [imported, disagreeing],
+        "archive import": [looked, imported, disagreeing],
         "archive verify": [sound, run("archive", "verify", *here)],
         "archive copy": copies,
         "archive doctor": put_right,

@@ -239,6 +239,63 @@ def test_backup_and_restore_give_the_same_archive(
         dossiers.backup("postgresql://somewhere/x")
 
 
+def test_what_a_file_would_come_to_is_said_before_it_is_filed(
+    dossiers: Dossiers, new_address: Callable[[str], str], tmp_path: Path
+) -> None:
+    dossier = add(dossiers, PLAN)
+    file = tmp_path / "lot.zip"
+    dossiers.export([], file, shown="certificates")
+    sent = ef.Source(str(file))
+    with ef.archive(new_address("other"), make=True) as other:
+        own = add(other, PLAN)  # the same serial number, in a dossier of another site
+        told = other.look(sent)
+        assert (told.trusted, told.absorbed, told.entries) == (True, None, 5)
+        (coming,) = told.coming
+        assert (coming.line.serial, coming.entries, coming.new, coming.completed) == (
+            ("UY-0417", 5, 5, 0)
+        )
+        (collision,) = told.collisions
+        assert own[:12] in say(collision)
+        assert list(other.archive.dossiers()) == [own]
+        filed = other.import_(sent)
+        assert filed.absorbed is not None
+        assert (filed.absorbed.new, filed.coming, filed.collisions) == (5, (), told.collisions)
+        dossiers.export([], file, shown="all")
+        (coming,) = other.look(sent).coming
+        assert (coming.new, coming.completed) == (0, 3)
+        other.import_(sent)
+        dossiers.add(ef.AddRequest(instrument=dossier, serial="UY-0418"))
+        other.add(ef.AddRequest(instrument=dossier, serial="UY-0419"))
+        dossiers.export([], file)
+        (line,) = other.look(sent).conflicts
+        assert line.dossier == dossier
+        assert not other.lines([dossier])[0].conflict  # nothing was filed
+
+
+def test_the_archive_says_what_it_holds_and_when_it_was_looked_after(
+    dossiers: Dossiers, tmp_path: Path
+) -> None:
+    add(dossiers, PLAN, PROOF)
+    dossiers.add(ef.AddRequest((ef.Source("neck.ply", b"ply\n"),), instrument="UY-0417"))
+    held = dossiers.contents()
+    assert (held.dossiers, held.files, held.files_bytes) == (1, 1, 4)
+    assert held.entries == len(dossiers.show("UY-0417").entries)
+    assert held.kinds["proof"] == held.kinds["plan"] == 1
+    assert held.documents == dossiers.verify().documents
+    assert held.database_bytes > 50_000
+    assert (held.verified, held.backup) == (None, None)
+    place = tmp_path / "backup"
+    dossiers.backup(str(place))
+    seen = dossiers.contents()
+    assert seen.verified is not None
+    assert seen.backup is not None
+    assert (seen.verified.said, seen.backup.said) == ("sound", str(place))
+    assert seen.verified.at <= seen.backup.at
+    with ef.archive(str(place)) as copied:
+        assert copied.contents().backup is None
+        assert copied.contents().kinds == held.kinds
+
+
 def test_figures_that_are_not_known_are_left_out(dossiers: Dossiers) -> None:
     from evenfall.records.entries import Filed
 

@@ -436,20 +436,27 @@ def _write_other(
     metavar="KEY",
     help="Trust this key from now on; compare it with what the partner reads out to you.",
 )
+@click.option("--look", is_flag=True, help="Only show what would come; nothing is filed.")
 @_address
 @json_option
-def import_(*, file: Path, trust_key: str, address: str, as_json: bool) -> int:
+def import_(*, file: Path, trust_key: str, look: bool, address: str, as_json: bool) -> int:
     """File what a partner sent in FILE; what is known already stays as it is.
 
     A file whose key is not trusted is shown and not filed. Exit status 1 then, and where two sites
     disagree about a number.
     """
+    if look and trust_key:
+        raise click.UsageError("Give --look or --trust, not both.")
     from evenfall.codec import with_words
     from evenfall.wording import say
 
     with opened(address, make=True) as dossiers, Waiting() as waiting:
-        made = dossiers.import_(source_of(file), trust_key=trust_key, progress=waiting)
-    status = 1 if made.absorbed is None or made.conflicts else 0
+        source = source_of(file)
+        if look:
+            made = dossiers.look(source, progress=waiting)
+        else:
+            made = dossiers.import_(source, trust_key=trust_key, progress=waiting)
+    status = 1 if not made.trusted or made.conflicts else 0
     if as_json:
         show_json(with_words(made.as_dict(), "mm", WORDS))
         return status
@@ -461,18 +468,29 @@ def import_(*, file: Path, trust_key: str, address: str, as_json: bool) -> int:
         day=made.made_at[:10],
         shown=made.shown,
     )
-    if made.absorbed is None:
-        click.echo(f"Not filed: nobody here trusts the key {made.key}.")
-        click.echo("Compare it with what the partner reads out to you, then give it to --trust.")
-        return status
-    _print(
-        "{new} new, {known} known already, {completed} completed.",
-        new=made.absorbed.new,
-        known=made.absorbed.known,
-        completed=made.absorbed.completed,
-    )
+    for one in made.coming[:_FEW]:
+        _print(
+            "  {title}: {new} of {entries} new",
+            title=one.line.title or one.line.dossier[:12],
+            new=one.new,
+            entries=one.entries,
+        )
+    if len(made.coming) > _FEW:
+        click.echo(f"  and {len(made.coming) - _FEW} more")
+    if made.absorbed is not None:
+        _print(
+            "{new} new, {known} known already, {completed} completed.",
+            new=made.absorbed.new,
+            known=made.absorbed.known,
+            completed=made.absorbed.completed,
+        )
     for told in made.collisions:
         click.echo(f" ! {say(told, 'mm', WORDS)}")
+    if not made.trusted:
+        click.echo(f"Not filed: nobody here trusts the key {made.key}.")
+        click.echo("Compare it with what the partner reads out to you, then give it to --trust.")
+    elif made.absorbed is None:
+        click.echo("Nothing was filed.")
     return status
 
 

@@ -25,7 +25,7 @@ from datetime import UTC, datetime
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 from sqlalchemy import Connection, Engine, Row, select
 from sqlalchemy.dialects import postgresql, sqlite
@@ -323,6 +323,20 @@ class Archive:
             self._insert_signatures(connection, signatures)
             connection.execute(ARCHIVE.update().values(entries=number - 1 + len(fresh)))
         return Absorbed(len(fresh), len(held) - len(completed), len(completed))
+
+    def compared(self, entries: Iterable[Entry]) -> dict[str, Literal["new", "known", "completed"]]:
+        """Return by hash what taking entries over would make of each."""
+        named = {entry.hash: entry for entry in entries}
+        with self.reading() as connection:
+            held = self._held(connection, named)
+        return {
+            name: "new"
+            if name not in held
+            else "completed"
+            if entry.facts is not None and not held[name]
+            else "known"
+            for name, entry in named.items()
+        }
 
     def _held(self, connection: Connection, names: Iterable[str]) -> dict[str, bool]:
         """Return which entries of some names are here, and whether with their facts."""

@@ -173,8 +173,20 @@ class Added:
 
 
 @dataclass(frozen=True, slots=True)
+class Coming:
+    """What a partner's file holds for one dossier, before any of it is filed."""
+
+    line: Line
+    entries: int
+    new: int
+    """Entries that are not here yet."""
+    completed: int
+    """Entries that are here, but whose facts had been withheld until now."""
+
+
+@dataclass(frozen=True, slots=True)
 class Imported:
-    """What taking over a partner's file came to."""
+    """What a partner's file holds, and what taking it over came to."""
 
     key: str
     """Key that signed it."""
@@ -184,11 +196,15 @@ class Imported:
     dossiers: int
     entries: int
     absorbed: Absorbed | None
-    """What was new and what was known; None where the key is not trusted, and nothing was filed."""
+    """What was new and what was known; None where nothing was filed."""
     conflicts: tuple[Line, ...]
     """Dossiers in which two sites disagree."""
     collisions: tuple[Sentence, ...] = ()
     """Which numbers two sites disagree about, and which ones other dossiers go by as well."""
+    trusted: bool = False
+    """Whether the key is trusted here."""
+    coming: tuple[Coming, ...] = ()
+    """What there is for each dossier, where nothing was filed."""
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""

@@ -6,7 +6,8 @@ Each takes plain values and returns data; nothing is printed, and files come bac
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -19,10 +20,11 @@ from evenfall.records import Archive, Filing, open_archive
 from evenfall.records.archive import now, software
 from evenfall.records.copying import Copied, Saved, copy, labels_again, save
 from evenfall.records.engines import Address
-from evenfall.records.entries import Entry, attached_to, standing
-from evenfall.records.exchange import take_over
+from evenfall.records.entries import Entry, attached_to, in_order, standing
+from evenfall.records.exchange import Parcel, check, take_over
 from evenfall.records.labels import normal
 from evenfall.records.signing import signing_key, trust, trusted_keys
+from evenfall.records.upkeep import Contents, contents, note_done
 from evenfall.records.verifying import Verified
 from evenfall.records.verifying import verify as verified
 from evenfall.wording import sentence
@@ -41,6 +43,7 @@ from evenfall.workshop.archive_filing import (
 from evenfall.workshop.archive_requests import AddRequest, NoteRequest, check_added, check_note
 from evenfall.workshop.archive_views import (
     Added,
+    Coming,
     History,
     Imported,
     Line,
@@ -57,6 +60,7 @@ from evenfall.workshop.opening import Source, on_disk
 
 if TYPE_CHECKING:
     from evenfall.codec import FileContent
+    from evenfall.records.archive import Absorbed
     from evenfall.records.extracts import Form
     from evenfall.wording import Sentence
 
@@ -425,6 +429,13 @@ class Dossiers:
     def _chosen(self, names: Sequence[str]) -> list[str]:
         return [self.named(name) for name in names] or list(self.archive.dossiers())
 
+    def look(self, source: Source, *, progress: Progress = silent) -> Imported:
+        """Say what a partner's file holds and what filing it would come to; nothing is filed."""
+        with on_disk([source]) as (path,):
+            read_start(path, 0)
+            with path.open("rb") as stream:
+                return self._imported(check(stream, source.name, progress), None)
+
     def import_(
         self, source: Source, *, trust_key: str = "", progress: Progress = silent
     ) -> Imported:
@@ -441,9 +452,28 @@ class Dossiers:
                     name=source.name,
                     progress=progress,
                 )
-        lines: tuple[Line, ...] = ()
-        if absorbed is not None:
-            lines = self.lines(parcel.dossiers)
+        return self._imported(parcel, absorbed)
+
+    def _imported(self, parcel: Parcel, absorbed: Absorbed | None) -> Imported:
+        """Say what a partner's file holds, and what it came or would come to."""
+        together: dict[str, dict[str, Entry]] = {name: {} for name in parcel.dossiers}
+        here = self.archive.entries_of_kinds(parcel.dossiers, ("opened", "alias"))
+        for entry in (*here, *parcel.entries):
+            there = together[entry.dossier].get(entry.hash)
+            if there is None or there.facts is None:
+                together[entry.dossier][entry.hash] = entry
+        known = {name: in_order(entries.values()) for name, entries in together.items()}
+        lines = {name: line_of(name, entries) for name, entries in known.items()}
+        coming: tuple[Coming, ...] = ()
+        if absorbed is None:
+            becomes = self.archive.compared(parcel.entries)
+            counts = {name: Counter[str]() for name in lines}
+            for entry in parcel.entries:
+                counts[entry.dossier][becomes[entry.hash]] += 1
+            coming = tuple(
+                Coming(lines[name], count.total(), count["new"], count["completed"])
+                for name, count in counts.items()
+            )
         return Imported(
             parcel.key,
             parcel.shown,
@@ -451,19 +481,23 @@ class Dossiers:
             len(parcel.dossiers),
             len(parcel.entries),
             absorbed,
-            tuple(line for line in lines if line.conflict),
-            self._collisions(lines),
+            tuple(line for line in lines.values() if line.conflict),
+            self._collisions(lines, known),
+            parcel.key in trusted_keys(),
+            coming,
         )
 
-    def _collisions(self, lines: Sequence[Line]) -> tuple[Sentence, ...]:
+    def _collisions(
+        self, lines: Mapping[str, Line], entries: Mapping[str, Sequence[Entry]]
+    ) -> tuple[Sentence, ...]:
         """Say which numbers sites disagree about, and which ones other dossiers go by too."""
         told = [
             sentence("{line}: {said}", line=listed(line), said=said)
-            for line in lines
+            for line in lines.values()
             if line.conflict
-            for said in disagreements(self.archive.entries(line.dossier))
+            for said in disagreements(entries[line.dossier])
         ]
-        numbered = [line for line in lines if line.serial]
+        numbered = [line for line in lines.values() if line.serial]
         others = {
             line.dossier: [d for d in self.archive.named(line.serial) if d != line.dossier]
             for line in numbered
@@ -492,13 +526,20 @@ class Dossiers:
             for dossier in self.archive.dossiers():
                 self.archive.sign(dossier, key)
             seen = verified(self.archive, progress)
+        note_done(self.archive, "verified", "sound" if seen.sound else "not sound")
         return seen
 
     def backup(self, to: str, progress: Progress = silent) -> Copied:
         """Copy the archive into a new folder, as it is at this moment."""
         if Address.read(to).folder is None:
             raise RequestError("A backup is a folder; name one.", at=At(file=to))
-        return copy(self.archive, to, progress)
+        copied = copy(self.archive, to, progress)
+        note_done(self.archive, "backup", str(Path(to).absolute()))
+        return copied
+
+    def contents(self) -> Contents:
+        """Count what the archive holds, and say when it was last verified and backed up."""
+        return contents(self.archive)
 
     def restore(self, source: str, progress: Progress = silent) -> Copied:
         """Copy a backup into this archive, which must be empty."""

@@ -30,6 +30,7 @@ def by_place(stage: str) -> dict[str, str]:
 
 def open_new(page: Page, serial: str) -> None:
     page.goto("/new")
+    page.select_option("#kind", label="another: a specification of my own (TOML)")
     content = Source.invented("tesquil.spec.toml").content
     assert content is not None
     page.set_input_files(
@@ -69,7 +70,7 @@ def test_the_whole_job_from_an_empty_archive_to_the_certificate(page: Page) -> N
             break
         page.keyboard.press("Enter")
     expect(page.locator("#kept")).to_contain_text("144 readings kept in this browser")
-    page.locator("summary").focus()
+    page.get_by_text("Crown heights over the board").focus()
     page.keyboard.press("Enter")
     page.keyboard.press("Tab")
     while (key := page.evaluate("document.activeElement.dataset.key ?? ''")) in read:
@@ -240,3 +241,35 @@ def test_a_hostile_upload_is_one_sentence(page: Page, name: str, content: bytes)
     assert said
     assert "Traceback" not in said
     assert not list(Path.cwd().parent.glob("outside.csv"))
+
+
+def test_a_starter_is_opened_without_looking_for_it(page: Page) -> None:
+    page.goto("/new")
+    expect(page.locator("#kind")).to_have_value("electric")
+    page.fill("#name", "Wenquilde (invented)")
+    page.select_option("#handed", "left")
+    page.fill("#serial", "WB-0010 (invented)")
+    page.get_by_role("button", name="Open its dossier").click()
+    expect(page.get_by_role("button", name="nut right")).to_be_visible()
+    page.goto("/instruments?words=wb-0010")
+    expect(page.locator("[data-next]")).to_have_text("Take the readings")
+    expect(page.locator(".list")).to_contain_text("Wenquilde (invented)")
+
+
+def test_a_question_stands_beside_the_field_that_it_is_about(page: Page) -> None:
+    open_new(page, "WB-0011 (invented)")
+    page.get_by_role("link", name="Measure").first.click()
+    expect(page.get_by_text("One straight line that every height is read from")).to_be_visible()
+    expect(page.get_by_role("img", name="Heights over the datum")).to_be_visible()
+    for fret, figure in enumerate(("21,326", "21,325", "2,131"), 1):
+        page.fill(f"[data-key='crown_top:1:{fret}']", figure)
+    slipped = page.locator("[data-key='crown_top:1:3']")
+    slipped.press("Enter")
+    expect(slipped).to_have_attribute("aria-invalid", "true")
+    page.keyboard.press("Shift+Enter")
+    expect(page.locator("#other")).to_contain_text("2.131 mm, 0.0839 in. ")
+    asked = page.locator("#questions .ask p").first.inner_text()
+    expect(page.locator("#other")).to_contain_text(asked)
+    slipped.fill("21,310")
+    slipped.press("Enter")
+    expect(page.locator("[aria-invalid]")).to_have_count(0)

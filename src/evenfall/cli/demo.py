@@ -29,6 +29,7 @@ def command(*, folder: Path, opened: bool, as_json: bool) -> None:
     from evenfall.files import keep_apart, write_together
     from evenfall.wording import say
     from evenfall.workshop.demonstration import PICTURE
+    from evenfall.workshop.showing import show
 
     keep_apart((), (), folders=[folder, (folder / PICTURE).parent])
     with Waiting() as waiting:
@@ -46,4 +47,4 @@ def command(*, folder: Path, opened: bool, as_json: bool) -> None:
         click.echo(f"The result: {picture}")
         click.echo(f"Everything is in {folder}; copy it and put your own readings in its place.")
     if opened:
-        click.launch(str(picture))
+        show(str(picture))

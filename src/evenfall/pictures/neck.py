@@ -163,7 +163,7 @@ def _draw(
     dash, kind = ("", "dot") if ink == INK else ("4 3", "open")
     height = in_unit(1.0, unit) * curve.height[k]
     known = np.isfinite(height)
-    name = f"{curve.name}{', ± 2 u' if curve.u is not None else ''}"
+    name = f"{curve.name}{', ± 2 u of each reading' if curve.u is not None else ''}"
     panel.line(station[known], height[known], name, ink=ink, dash=dash, width_px=1.2, point=kind)
     room = panel.x(float(np.diff(station).min())) - panel.x(0.0)
     for j in np.flatnonzero(known):
@@ -198,6 +198,8 @@ def _summary(curves: list[_Curve], minimum_mm: float, maximum_mm: float, unit: L
         low=minimum_mm,
         high=maximum_mm,
     )
+    if any(np.isfinite(curve.relief_u) for curve in curves):
+        told += said(" Its ± counts how uneven the crowns are as well.", unit)
     if len(known):
         told += said(
             " Crown tops {name}, all strings: {low:figure} to {high:length} about the line.",

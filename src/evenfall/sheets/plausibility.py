@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import math
+from collections import defaultdict
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from scipy.stats import theilslopes
+
 from evenfall.errors import Finding
-from evenfall.sheets.quantities import QUANTITIES
+from evenfall.sheets.quantities import CROWN_LINE_LIMIT_MM, QUANTITIES
 from evenfall.sheets.readings import at_places
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from evenfall.instrument import Specification
+    from evenfall.arrays import FloatArray
+    from evenfall.instrument import Specification, StringLines
     from evenfall.sheets.readings import Reading
 
 #: By how much a value slips when a unit or a decimal point is mistaken, and what happened then.
@@ -78,3 +83,62 @@ def _usual_mm(reading: Reading, specification: Specification) -> float:
         "string_spacing": specification.board.string_spread_nut_mm,
     }.get(reading.quantity, 0.1)
     return max(usual_mm, 0.01)
+
+
+STRAY_MM = 0.3
+"""A crown further than this [mm] from a straight line through the crowns beside it is asked about
+while a sheet is being filled in: twice what the bow of a usable neck or a lifted fret comes to over
+so few frets (common practice, no source)."""
+
+_NEAR = 8  # crowns beside one that the line goes through
+_LINE = 4  # fewer make no line; their median then serves, for gross slips alone
+
+
+def stray_crowns(readings: Sequence[Reading], lines: StringLines) -> list[Finding]:
+    """Return the crowns read so far that stand off the others of their string: likely slips."""
+    by_string: dict[int, dict[int, Reading]] = defaultdict(dict)
+    for one in readings:
+        if one.quantity == "crown_top":
+            by_string[one.string][one.frets[0]] = one
+    findings = []
+    for string, read in sorted(by_string.items()):
+        station_mm = lines.station_mm[string - 1]
+        while worst := _furthest(read, station_mm):
+            off_mm, fret = worst
+            stray = read.pop(fret)
+            text = (
+                "The crown of string {string} at fret {fret} stands {off:length} {side} the ones "
+                "beside it. Read it again: a digit, the sign, or another fret?"
+            )
+            at = at_places([stray.place], strings=(string,), frets=(fret,))
+            findings.append(
+                Finding(
+                    "implausible",
+                    text,
+                    at,
+                    string=string,
+                    fret=fret,
+                    off=abs(off_mm),
+                    side=sentence("over") if off_mm > 0.0 else sentence("under"),
+                )
+            )
+    return findings
+
+
+def _furthest(read: dict[int, Reading], station_mm: FloatArray) -> tuple[float, int] | None:
+    """Return by how much, and at which fret, a crown stands off most; None where none does."""
+    found: list[tuple[float, float, int]] = []
+    for fret, one in read.items():
+        near = sorted((f for f in read if f != fret), key=lambda f: (abs(f - fret), f))[:_NEAR]
+        if len(near) < 2:
+            continue
+        heights_mm = [read[f].value_mm for f in near]
+        if len(near) < _LINE:
+            expected, limit = sorted(heights_mm)[len(near) // 2], CROWN_LINE_LIMIT_MM
+        else:
+            slope, start, *_ = theilslopes(heights_mm, station_mm[near])
+            expected, limit = start + slope * station_mm[fret], STRAY_MM
+        off_mm = one.value_mm - float(expected)
+        found.append((abs(off_mm) / limit, off_mm, fret))
+    share, off_mm, fret = max(found, default=(0.0, 0.0, 0))
+    return (off_mm, fret) if share > 1.0 else None

@@ -7,13 +7,18 @@ import logging
 import os
 import socket
 import sys
+import tempfile
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from evenfall.errors import At, Cancelled, RequestError
+
+if TYPE_CHECKING:
+    from evenfall.web.shop import Shop
 
 HOST = "127.0.0.1"
 PORT = 8417
@@ -49,6 +54,7 @@ def command(*, address: str, port: int, example: bool, opened: bool) -> None:
 
     from evenfall import workshop
     from evenfall.web.application import application
+    from evenfall.workshop.showing import show
 
     listening = listen(port)
     port = listening.getsockname()[1]
@@ -62,8 +68,8 @@ def command(*, address: str, port: int, example: bool, opened: bool) -> None:
         click.echo(f"The pages: {place}")
         click.echo(f"The archive: {address or own_archive()}")
         click.echo("Stop with Ctrl+C.")
-        if opened:
-            click.launch(place)
+        if opened and not show(place) and (picture := first_picture(app.state.shop)):
+            click.echo(f"No browser is here. What the first page shows: {picture}")
         settings = uvicorn.Config(
             app,
             log_config=None,
@@ -94,6 +100,22 @@ def listen(port: int) -> socket.socket:
             port=port,
         ) from None
     return made
+
+
+def first_picture(shop: Shop) -> Path | None:
+    """Write the neck of the instrument filed last as a picture; None where none was read."""
+    from evenfall.workshop.outputs import picture_files
+
+    for line in shop.dossiers.newest(1):
+        told = shop.story(line.dossier)
+        if told.measurement is not None:
+            folder = Path(tempfile.mkdtemp(prefix="evenfall-"))
+            drawn = shop.diagnosis(told).pictures()
+            files = picture_files({"instrument": next(iter(drawn.values()))}, folder)
+            for path, content in files.items():
+                path.write_bytes(content)
+            return folder / "instrument.png"
+    return None
 
 
 def own_archive() -> str:

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import numpy as np
 from fastapi import APIRouter, File, Form, Request, UploadFile
-from fastapi.responses import RedirectResponse, Response
+from fastapi.responses import JSONResponse, RedirectResponse, Response
 
 from evenfall.arrays import FloatArray
 from evenfall.errors import RequestError
@@ -17,9 +17,11 @@ from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE
 from evenfall.pictures.neck_strip import neck_strip
 from evenfall.requirement import margin_share, whole_percent
+from evenfall.web.shop import Shop
 from evenfall.web.view import HAND, UNIT, View, page, shop_of
+from evenfall.wording import Sentence, sentence
 from evenfall.workshop import AddRequest, Source, StarterRequest, starter
-from evenfall.workshop.story import Story, lately, needed, specification_of
+from evenfall.workshop.story import Story, lately, needed
 
 router = APIRouter()
 LISTED = 30
@@ -55,25 +57,23 @@ def example(request: Request) -> Response:
     return see_other("/instruments")
 
 
-@router.get("/instruments/{name}/strip")
-def strip(request: Request, name: str) -> Response:
-    """Return the neck strip of an instrument: what fails by its newest readings."""
-    shop = shop_of(request)
-    dossiers = shop.dossiers
-    newest = lately(dossiers, [name]).get(name)
-    drawn = shop.strips.get((name, repr(newest)), lambda: _strip(request, name))
-    return Response(drawn, media_type="image/svg+xml")
-
-
-def _strip(request: Request, name: str) -> str:
+@router.get("/instruments/{name}/line")
+def line(request: Request, name: str) -> Response:
+    """Return what a list shows of an instrument: its neck strip, and the next step."""
     shop = shop_of(request)
     entries = shop.dossiers.archive.entries(name)
-    source = specification_of(shop.dossiers, name, entries)
-    spec, _ = read_specification(needed(source, "specification").text(), source="")
+    drawn, step = shop.lines.get((name, len(entries)), lambda: _line(shop, name))
+    return JSONResponse({"strip": drawn, "next": View(request).say(step)})
+
+
+def _line(shop: Shop, name: str) -> tuple[str, Sentence]:
+    told = shop.story(name)
+    spec, _ = read_specification(needed(told.specification, "specification").text(), source="")
     state = None
-    if any(entry.kind == "measurement" for entry in entries):
-        state = shop.diagnosis(shop.story(name)).diagnosis.judged.note_state
-    return neck_strip(string_lines(spec), state, theme=PAGE)
+    if told.measurement is not None:
+        state = shop.diagnosis(told).diagnosis.judged.note_state
+    step = told.headline if told.step != "none" else sentence("")
+    return neck_strip(string_lines(spec), state, theme=PAGE), step
 
 
 @router.get("/instruments/{name}")
@@ -83,7 +83,7 @@ def instrument(request: Request, name: str) -> Response:
     told = shop.story(name)
     spec, _ = read_specification(needed(told.specification, "specification").text(), source="")
     view = View(request, spec)
-    shown = {**common(told, view), "spec": spec, "why": [], "cells": [], "picture": ""}
+    shown = {**common(shop, told, view), "spec": spec, "why": [], "cells": [], "picture": ""}
     if told.measurement is not None:
         found = shop.diagnosis(told)
         seen = found.diagnosis
@@ -103,7 +103,6 @@ def instrument(request: Request, name: str) -> Response:
         )
         shown["cells"] = [cell.as_dict() for cell in cells]
         shown["failing"] = seen.failing
-        shown["stops"] = _with_diagnosis(shown["stops"], seen.failing)
         share = margin_share(seen.buzz_force.force_n, seen.attack_n)
         shown["lowest"] = whole_percent(float(np.nanmin(share)))
         shown["weakest"] = "{}:{}".format(*weakest(share))
@@ -139,11 +138,6 @@ def _local(at: str) -> str:
     return f"{datetime.fromisoformat(at).astimezone():%Y-%m-%d %H:%M}"
 
 
-def _with_diagnosis(stops: list[dict[str, str]], failing: int) -> list[dict[str, str]]:
-    text = f"{failing} notes fail" if failing > 1 else f"{failing or 'no'} note fails"
-    return [{**one, "fact": text} if one["name"] == "Diagnosis" else one for one in stops]
-
-
 _VERBS = {
     "measure": ("Measure", "measure"),
     "plan": ("Open the plan", "plan"),
@@ -159,14 +153,18 @@ def to_next(told: Story) -> RedirectResponse:
     return see_other(f"/instruments/{told.line.dossier}/{_VERBS[told.step][1]}")
 
 
-def common(told: Story, view: View) -> dict[str, Any]:
+def common(shop: Shop, told: Story, view: View) -> dict[str, Any]:
     """Return what every page of one instrument shows."""
     verb, place = _VERBS[told.step]
+    failing = shop.failing(told)
+    facts = {one.name: view.say(one.fact) for one in told.stops}
+    if failing is not None:
+        facts["Diagnosis"] = f"{failing or 'no'} note{'s fail' if failing > 1 else ' fails'}"
     return {
         "line": told.line,
         "base": f"/instruments/{told.line.dossier}",
         "stops": [
-            {"name": one.name, "state": one.state, "fact": view.say(one.fact)} for one in told.stops
+            {"name": one.name, "state": one.state, "fact": facts[one.name]} for one in told.stops
         ],
         "headline": view.say(told.headline),
         "said": view.say(told.said),

@@ -12,6 +12,7 @@ from pydantic import BaseModel
 
 from evenfall.errors import RequestError
 from evenfall.instrument import read_specification
+from evenfall.pictures.datum import datum_drawing
 from evenfall.pictures.inks import PAGE
 from evenfall.web.instruments import common, see_other
 from evenfall.web.planning import to_read
@@ -66,12 +67,14 @@ def sheet_to_type(request: Request, name: str, add: bool = False) -> Response:
         request,
         "measure.html",
         view,
-        **common(told, view),
+        **common(shop, told, view),
         spec=spec,
         beside=beside,
         over=spec.target.relief_over,
         data=data,
         asked=_asked(shop, told, view) if add else [],
+        line_read=told.measurement is not None,
+        datum=datum_drawing(PAGE),
     )
 
 
@@ -149,7 +152,7 @@ def upload(
         request,
         "upload.html",
         view,
-        **common(told, view),
+        **common(shop, told, view),
         key=key,
         names=[source.name for source in sources],
         findings=[

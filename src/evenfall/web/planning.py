@@ -127,7 +127,7 @@ def planned(
         request,
         "plan.html",
         view,
-        **common(told, view),
+        **common(shop, told, view),
         data=data,
         made=made,
         accepted=accepted,

@@ -45,7 +45,7 @@ def work(request: Request, name: str) -> Response:
     content = bench_sheet(spec, plan)
     words: dict[str, Any] = dict(sheet_page(content, unit=view.unit).content)
     named = "removal" if plan.cuts_now and plan.metal_mm else "buzz force planned"
-    shown = common(told, view)
+    shown = common(shop_of(request), told, view)
     return page(
         request,
         "work.html",
@@ -92,7 +92,7 @@ def proof(request: Request, name: str) -> Response:
         request,
         "proof.html",
         view,
-        **common(told, view),
+        **common(shop_of(request), told, view),
         verdict=judged.verdict,
         filed=told.proved,
         steps=[view.say(one) for one in judged.next_steps],

@@ -15,13 +15,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from evenfall.measurement import Measurement
+    from evenfall.wording import Sentence
     from evenfall.workshop import Source
     from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.diagnosing import DiagnoseOutcome
     from evenfall.workshop.proving import ProveOutcome
 
 MOST_WARM = 64
-MOST_STRIPS = 2000
+MOST_LINES = 2000
 MOST_DIAGNOSES = 16
 MOST_UPLOADS = 4
 
@@ -69,7 +70,8 @@ class Shop:
         self._stories: Shelf[Story] = Shelf(MOST_WARM)
         self._diagnoses: Shelf[DiagnoseOutcome] = Shelf(MOST_DIAGNOSES)
         self._opened: dict[str, PlanRequest] = {}
-        self.strips: Shelf[str] = Shelf(MOST_STRIPS)
+        self.lines: Shelf[tuple[str, Sentence]] = Shelf(MOST_LINES)
+        self._failing: Shelf[int] = Shelf(MOST_LINES)
         self._proofs: Shelf[ProveOutcome] = Shelf(MOST_DIAGNOSES)
         # what was looked at and not filed yet: dossier, measurement, files
         self.uploads: Shelf[tuple[str, Measurement, tuple[Source, ...]]] = Shelf(MOST_UPLOADS)
@@ -85,6 +87,13 @@ class Shop:
         """Return what is wrong with an instrument by its newest readings."""
         source = needed(told.measurement, "readings")
         return self._diagnoses.get(source.content, lambda: diagnose(DiagnoseRequest(source)))
+
+    def failing(self, told: Story) -> int | None:
+        """Return how many notes fail by the newest readings; None before there are any."""
+        if told.measurement is None:
+            return None
+        key = told.measurement.content
+        return self._failing.get(key, lambda: self.diagnosis(told).diagnosis.failing)
 
     def proof(self, told: Story) -> ProveOutcome:
         """Return what the newest readings prove of the newest plan."""

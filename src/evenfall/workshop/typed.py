@@ -12,6 +12,9 @@ from typing import TYPE_CHECKING, Any
 from evenfall.errors import At, FindingsError, RequestError
 from evenfall.instrument import string_lines
 from evenfall.neck.bow import relief_point
+from evenfall.sheets import SheetFile
+from evenfall.sheets.hand import read_readings
+from evenfall.sheets.plausibility import stray_crowns
 from evenfall.sheets.quantities import QUANTITIES
 from evenfall.workshop.measuring import MeasureRequest, measure
 from evenfall.workshop.opening import Source, open_specification
@@ -27,6 +30,7 @@ TYPED = "typed-readings.csv"
 _COLUMNS = ("quantity", "string", "fret", "value", "unit", "uncertainty", "state")
 _KEY = re.compile(r"[a-z_]{1,20}:[0-9]{0,2}:[0-9a-z ]{0,24}")
 _MOST = 2000
+_LARGEST_BYTES = 1_000_000
 _LONGEST = 24
 _NOT_YET = {"missing"}
 """Findings that a sheet that is still being filled in is not told of."""
@@ -155,7 +159,7 @@ def places(specification: Specification) -> tuple[tuple[Place, ...], tuple[Place
 def check_typed(sheet: TypedSheet, specification: Source, *, serial: str = "") -> Checked:
     """Return what is to be said of a sheet so far: slips at once, gates when nothing is missing."""
     keys = [key for key, _ in sheet.rows]
-    open_specification(specification)
+    spec, _ = open_specification(specification)
     if not keys:
         return Checked((), (), None, ())
     measured: MeasureOutcome | None = None
@@ -167,6 +171,11 @@ def check_typed(sheet: TypedSheet, specification: Source, *, serial: str = "") -
     except FindingsError as error:
         found = tuple(f for f in error.findings if f.code not in _NOT_YET)
         lacking = tuple(f for f in error.findings if f.code in _NOT_YET)
+        # the gates ask when nothing is missing; a crown that cannot be is asked about at once
+        file = SheetFile(TYPED, sheet.source().read(_LARGEST_BYTES))
+        stray = stray_crowns(read_readings([file], spec)[0], string_lines(spec))
+        known = [f for f in found if f.at.field or not f.at.frets] if stray else found
+        found = (*known, *stray)
     return Checked(found, tuple(_keys(one, keys) for one in found), measured, lacking)
 
 

@@ -7,12 +7,25 @@ const seen = new IntersectionObserver((entries) => {
     if (!entry.isIntersecting || !(entry.target instanceof HTMLElement)) continue;
     const box = entry.target;
     seen.unobserve(box);
-    ask(`/instruments/${box.dataset.strip}/strip`).then((answer) => answer.text())
-      .then((svg) => draw(box, svg)).catch(() => {});
+    ask(`/instruments/${box.dataset.strip}/line`).then((answer) => answer.json()).then((line) => {
+      draw(box, line.strip);
+      const next = box.parentElement?.querySelector("[data-next]");
+      if (next) next.textContent = line.next;
+    }).catch(() => {});
   }
 });
 const strips = () => document.querySelectorAll("[data-strip]").forEach((box) => seen.observe(box));
 strips();
+
+for (const box of document.querySelectorAll(".picture")) {
+  const larger = document.createElement("button");
+  larger.type = "button";
+  larger.className = "button larger";
+  const say = () => { larger.textContent = box.classList.contains("whole") ? "Whole picture" : "Larger, to move about"; };
+  larger.addEventListener("click", () => { box.classList.toggle("whole"); say(); });
+  say();
+  box.append(larger);
+}
 
 const words = document.getElementById("words");
 const found = document.getElementById("found");

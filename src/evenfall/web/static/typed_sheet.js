@@ -80,6 +80,9 @@ function again(key) {
   by.set(key, field);
 }
 
+/** What is asked of a field. @type {Map<string, string[]>} */
+const asks = new Map();
+
 function values() {
   return Object.fromEntries(fields.filter((field) => field.value.trim()).map((field) => [field.dataset.key ?? "", field.value.trim()]));
 }
@@ -110,11 +113,18 @@ function restore() {
 /** @param {Asked[]} findings @param {string[]} lacking @param {boolean} complete @param {string[]} [wanted] */
 function show(findings, lacking, complete, wanted = []) {
   document.querySelectorAll(".asked").forEach((box) => box.classList.remove("asked"));
+  document.querySelectorAll("[aria-invalid]").forEach((field) => field.removeAttribute("aria-invalid"));
   questions.replaceChildren();
+  asks.clear();
   for (const asked of findings) {
-    for (const key of asked.keys) by.get(key)?.parentElement?.classList.add("asked");
+    for (const key of asked.keys) {
+      by.get(key)?.parentElement?.classList.add("asked");
+      by.get(key)?.setAttribute("aria-invalid", "true");
+      asks.set(key, [...(asks.get(key) ?? []), asked.said]);
+    }
     questions.append(question(asked));
   }
+  if (document.activeElement instanceof HTMLInputElement && document.activeElement.dataset.key) both(document.activeElement);
   const more = complete ? wanted : findings.length ? [] : lacking;
   if (more.length) {
     const said = document.createElement("p");
@@ -167,9 +177,11 @@ function check() {
 function both(field) {
   const number = Number(field.value.trim().replace(",", "."));
   const name = field.getAttribute("aria-label") ?? field.labels?.[0]?.textContent ?? "";
-  if (!field.value.trim() || !Number.isFinite(number)) { other.textContent = ""; return; }
+  const asked = (asks.get(field.dataset.key ?? "") ?? []).join(" ");
+  other.classList.toggle("ask", asked !== "");
   const [mm, inch] = unit.value === "mm" ? [number, number / MM] : [number * MM, number];
-  other.textContent = `${name}: ${mm.toFixed(3)} mm, ${inch.toFixed(4)} in`;
+  const read = field.value.trim() && Number.isFinite(number) ? `${name}: ${mm.toFixed(3)} mm, ${inch.toFixed(4)} in` : "";
+  other.textContent = [read, asked].filter(Boolean).join(". ");
 }
 
 document.addEventListener("input", (event) => {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -134,7 +135,13 @@ def test_nut_and_fret_ends_of_the_example_are_cut_and_conform(job) -> None:
     assert made.faults == ()
     assert made.as_dict()["cuts"] == ["frets", "fret ends", "nut"]
     assert made.proof().verdict == "conforms"
-    assert {"program nut", "program path"} <= made.pictures().keys()
+    pictures = made.pictures()
+    assert {"program nut", "program path", "program fret ends"} <= pictures.keys()
+    told = re.search(
+        r"22 frets: no end stands more than ([\d.]+) µm", pictures["program fret ends"]
+    )
+    assert told is not None
+    assert 0.0 < float(told[1]) < 30.0
 
 
 def test_a_program_stops_wherever_it_reports(job) -> None:

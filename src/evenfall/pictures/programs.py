@@ -18,7 +18,8 @@ from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
 from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK, RULE, WASH
 from evenfall.pictures.words import said, titled
 from evenfall.units import in_unit
-from evenfall.work.simulation import after_each_pass, crown_after, fret_patch
+from evenfall.wording import say, sentence
+from evenfall.work.simulation import ALONG_MM, after_each_pass, crown_after, fret_patch
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from evenfall.work.trace import Traced
 
 _ROOM_MM = 12.0
+_END_MM = 3.0  # of a fret, from the edge of the board inwards
 
 
 def path_over_neck(
@@ -359,6 +361,90 @@ def saddle_crest(
         ),
     )
     return chart.drawn(theme)
+
+
+def fret_ends(
+    patches: Sequence[Patch],
+    *,
+    specification: Specification,
+    piece: Workpiece,
+    serial: str,
+    unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
+) -> Drawing:
+    """Return both ends of a fret with their bevels as planned and as cut virtually."""
+    per = in_unit(1.0, unit)
+    rows: list[tuple[int, tuple[float, float]]] = []
+    for patch in patches:
+        if patch.fret:
+            crown = piece.crowns[patch.fret - 1]
+            over = _middle(patch.height_mm, patch) - crown.bevel(patch.at_mm)
+            middle = 0.5 * (crown.low_mm + crown.high_mm)
+            sides = (patch.at_mm < middle, patch.at_mm >= middle)
+            low, high = (float(over[side].max()) for side in sides)
+            rows.append((patch.fret, (low, high)))
+    fret = max(rows, key=lambda row: max(abs(v) for v in row[1]))[0]
+    worst = max(max(ends) for _, ends in rows)
+    crown = piece.crowns[fret - 1]
+    patch = next(one for one in patches if one.fret == fret)
+    chart = Chart(
+        titled(specification, serial, "bevels of the fret ends"),
+        said(
+            "{count:count fret}: no end stands more than {worst:.1f} {fine} over its bevel.",
+            unit,
+            count=len(rows),
+            worst=max(worst, 0.0) * 1000.0 * per,
+            fine=fine_unit(unit),
+        ),
+        said(
+            "Both ends of fret {fret}, along the middle of its crown, to one scale; from the "
+            "simulated cut.",
+            unit,
+            fret=fret,
+        ),
+    )
+    t = patch.at_mm
+    found, left = (_middle(height, patch) for height in (patch.before_mm, patch.height_mm))
+    board = crown.board(t)
+    planned = np.minimum(crown.planned(t), crown.bevel(t))
+    ground = float(min(board[0], board[-1]))
+    high = 1.3 * float((found - board).max())
+    treble_high = piece.hand > 0
+    for low_end in (True, False):
+        end = crown.low_mm if low_end else crown.high_mm
+        inwards = 1.0 if low_end else -1.0
+        near = np.abs(t - end) <= _END_MM + ALONG_MM
+        x = (t[near] - end) * inwards * per
+        order = np.argsort(x)
+        over_ground = (v[near] - ground for v in (board, found, left, planned))
+        base, was, now, plan = (v[order] * per for v in over_ground)
+        x = x[order]
+        side = sentence("treble side" if low_end != treble_high else "bass side")
+        panel = chart.panel(
+            (-0.5 * per, float(x[-1])),
+            (-0.4 * per, high * per),
+            caption=say(sentence("{side}: height over the board, {unit}", side=side, unit=unit)),
+            high_px=(RIGHT_PX - LEFT_PX) * (high + 0.4) / (_END_MM + 0.5),
+            levels=4,
+        )
+        foot = [-0.4 * per] * len(x)
+        panel.band(foot, base, "board", along=x, fill=RULE, edge="")
+        panel.band(base, now, "metal that is left", along=x, fill=WASH, edge="")
+        panel.band(now, was, "metal that comes off", along=x, fill=BAND, edge="")
+        panel.line(x, was, "as found", ink=QUIET, dash="4 3")
+        panel.line(x, now, "after the simulated cut", ink=INK, width_px=1.8)
+        panel.line(x, plan, "planned", ink=RISK, width_px=1.0)
+    chart.note(f"Foot: place from the edge of the board inwards, {unit}.")
+    chart.table(
+        *("fret", f"low end over its bevel, {unit}", f"high end over its bevel, {unit}"),
+        rows=((number, *(v * per for v in ends)) for number, ends in rows),
+    )
+    return chart.drawn(theme)
+
+
+def _middle(height_mm: FloatArray, patch: Patch) -> FloatArray:
+    """Return heights along the middle of a crown: aside of it its bevels lie elsewhere."""
+    return np.asarray(height_mm[:, int(np.abs(patch.across_mm).argmin())])
 
 
 def _plain(values: FloatArray) -> list[float]:

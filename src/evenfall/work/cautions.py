@@ -110,7 +110,12 @@ def machine_cautions(materials: Sequence[str], *, strung: bool) -> tuple[Caution
             "Guards and interlocks",
             sentence("Guards closed, interlocks working, emergency stop tried and within reach."),
         ),
-        ("Eyes and ears", sentence("Eye and hearing protection on; no gloves or loose sleeves.")),
+        (
+            "Eyes and ears",
+            sentence(
+                "Eye and hearing protection on; no gloves, loose sleeves or hair, rings or chains."
+            ),
+        ),
         (
             "Dust",
             sentence(
@@ -128,7 +133,10 @@ def machine_cautions(materials: Sequence[str], *, strung: bool) -> tuple[Caution
         ("Strings", sentence(strings)),
         (
             "Cutters",
-            sentence("Cutters are sharp and may break: right one, sound, tight, length checked."),
+            sentence(
+                "Cutters are sharp and may break: right one, sound, tight, length checked. Reach in "
+                "or change one only with spindle and drives stopped."
+            ),
         ),
         (
             "Above all",

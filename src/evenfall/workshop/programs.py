@@ -177,6 +177,7 @@ class ProgramOutcome:
         """Return what draws path, passes and finished crown."""
         from evenfall.pictures.programs import (
             crown_section,
+            fret_ends,
             nut_section,
             path_over_neck,
             saddle_crest,
@@ -196,6 +197,15 @@ class ProgramOutcome:
                 found[f"program {name}"] = partial(
                     draw, self.patches, specification=spec, serial=serial, unit=unit, theme=theme
                 )
+        if "fret ends" in cuts:
+            found["program fret ends"] = lambda: fret_ends(
+                self.patches,
+                specification=spec,
+                piece=piece,
+                serial=serial,
+                unit=unit,
+                theme=theme,
+            )
         if "frets" in cuts:
             found["program cut"] = lambda: what_is_left(
                 self.traced,

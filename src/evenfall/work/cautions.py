@@ -134,8 +134,8 @@ def machine_cautions(materials: Sequence[str], *, strung: bool) -> tuple[Caution
         (
             "Cutters",
             sentence(
-                "Cutters are sharp and may break: right one, sound, tight, length checked. Reach in "
-                "or change one only with spindle and drives stopped."
+                "Cutters are sharp and may break: right one, sound, tight, length checked. Reach "
+                "in or change one only with spindle and drives stopped."
             ),
         ),
         (

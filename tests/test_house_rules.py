@@ -234,6 +234,7 @@ PURE_NUMBERS = words(
     weights life_used attack_tolerance false_acceptance false_refusal chance slope correlation
     degrees_of_freedom count index
     number fret frets string strings order objective level
+    chances counts sizes
     bound cost dual parameters coefficients normal axes up
     """  # the last line: columns of a program or a fit, each with a unit of its own; unit vectors
 )
@@ -244,6 +245,9 @@ ANY_UNIT = words(
     standard_uncertainty expanded_uncertainty guard_band refusal_band sensitivity
     """
 )
+
+#: What statistics calls figures of any quantity; in `production` a series carries their unit.
+STATISTICS = ANY_UNIT | words("centre sigma spread reading readings sum")
 
 
 def names_a_number(annotation: ast.expr | None) -> bool:
@@ -261,8 +265,11 @@ def has_unit(name: str) -> bool:
     return ENDS_IN_UNIT.search(name) is not None or not endings.isdisjoint(PURE_NUMBERS)
 
 
-def unit_faults(source: str) -> Iterator[str]:
-    """Say which public parameters and fields are numbers without a unit in their name."""
+def unit_faults(source: str, *, any_quantity: bool = False) -> Iterator[str]:
+    """Say which public parameters and fields are numbers without a unit in their name.
+
+    With `any_quantity`, the words of statistics need none.
+    """
     for name, definition, method in public_definitions(source):
         if isinstance(definition, ast.ClassDef):
             numbers = [(ast.unparse(item.target), item.annotation) for item in fields(definition)]
@@ -272,13 +279,20 @@ def unit_faults(source: str) -> Iterator[str]:
         all_names = {number for number, _ in numbers}
         for number, annotation in numbers:
             free = number in ANY_UNIT and not all_names.isdisjoint({"unit", "quantity", "control"})
+            free |= any_quantity and number in STATISTICS
             if names_a_number(annotation) and not has_unit(number) and not free:
                 yield f"{name}: the number {number!r} has no unit in its name"
 
 
 def test_numbers_carry_their_unit_in_the_name() -> None:
     # a chart draws any quantity; its axes carry the units
-    no_complaints(unit_faults, [path for path in MODULES if path.name != "chart.py"])
+    production = [path for path in MODULES if "production" in path.parts]
+    others = [path for path in MODULES if path not in production and path.name != "chart.py"]
+    no_complaints(unit_faults, others)
+    no_complaints(lambda source: unit_faults(source, any_quantity=True), production)
+    assert list(unit_faults("def f(length: float, centre: float): ...", any_quantity=True)) == [
+        "f: the number 'length' has no unit in its name"
+    ]
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,495 @@
+"""Control charts, which say whether a process is stable, and if not, from where on.
+
+One chart is one object of data. Picture, text and JSON are made from it and from nothing else.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from evenfall.arrays import BoolArray, FloatArray, IntArray, shut
+from evenfall.errors import At, Finding, RequestError
+from evenfall.production.chart_kinds import COUNTED, KINDS, Cut, Known, Memory, Part
+from evenfall.production.constants import d2, d3
+from evenfall.production.run_rules import RULES, USUAL, normal_zones, run_length
+from evenfall.production.series import Series, amount
+from evenfall.wording import Sentence, sentence
+
+FEW_POINTS = 20
+"""Limits from fewer points than this move much when more come in (ISO 7870-2 asks for 25)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """A stretch of a process with limits of its own, and why."""
+
+    first: int  # its first point, counted from 1
+    frozen_at: int = 0  # last point that the limits come from; 0: all of the phase
+    reason: str = ""  # why the limits are frozen, or begin anew, as a person noted it
+    person: str = ""  # who noted it
+
+
+@dataclass(frozen=True, slots=True)
+class Excluded:
+    """A point that the limits do not come from and the rules do not ask."""
+
+    point: int  # counted from 1
+    reason: str  # as a person noted it
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """What one rule found on one panel."""
+
+    panel: str
+    rule: str  # one of `RULES`
+    points: tuple[int, ...]  # points that complete the pattern, counted from 1
+    labels: tuple[str, ...]  # their names
+    since: int = 0  # first point of the change, as a sum tells it; 0 where it is not told
+
+    @property
+    def said(self) -> Sentence:
+        """What was found, in words."""
+        panel = self.panel.capitalize()
+        said = sentence(RULES[self.rule].said, panel=panel, points=self.points)
+        if not self.since:
+            return said
+        text = "{said} The change began about point {since}."
+        return sentence(text, said=said, since=self.since)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Panel:
+    """One figure of every point with its limits; arrays of shape (points,)."""
+
+    name: str  # what is plotted
+    unit: str  # unit of the values
+    values: FloatArray  # NaN where a point has none
+    centre: FloatArray
+    lower: FloatArray  # limits; NaN where there is none
+    upper: FloatArray
+    rules: tuple[str, ...]  # which were asked
+    # points that pass on average in a stable process until one signals, the limits known
+    run_length_count: float
+
+    def __post_init__(self) -> None:
+        shut(self)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ControlChart:
+    """A control chart.
+
+    Parameters
+    ----------
+    kind
+        One of `KINDS`.
+    quantity
+        What was read.
+    labels
+        Names of the points; empty for none.
+    point_sizes
+        Readings of each point, shape (points,).
+    panels
+        The figures that are plotted, the one of location first.
+    phases
+        The stretches with limits of their own.
+    excluded
+        Points left out, with reasons.
+    signals
+        What the rules found.
+
+    Examples
+    --------
+    >>> values = np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
+    >>> chart = control_chart(Series("flow", "l/min", values), "individuals")
+    >>> chart.stable, round(float(chart.panels[0].upper[0]), 4)
+    (True, 55.8024)
+    """
+
+    kind: str
+    quantity: str
+    labels: tuple[str, ...]
+    point_sizes: IntArray
+    panels: tuple[Panel, ...]
+    phases: tuple[Phase, ...]
+    excluded: tuple[Excluded, ...]
+    signals: tuple[Signal, ...]
+
+    def __post_init__(self) -> None:
+        shut(self)
+
+    @property
+    def stable(self) -> bool:
+        """Whether no rule found anything."""
+        return not self.signals
+
+    @property
+    def point_count(self) -> int:
+        """How many points there are."""
+        return len(self.point_sizes)
+
+    @property
+    def run_length_count(self) -> float:
+        """Points that pass on average in a stable process until any panel signals.
+
+        The limits known, the readings normal, or counts of their distribution.
+        """
+        return _run_length(self)
+
+    def label(self, point: int) -> str:
+        """Return the name of a point, counted from 1; empty where it has none."""
+        return self.labels[point - 1] if self.labels else ""
+
+    def signalled(self, panel: str) -> dict[int, str]:
+        """Return the points of a panel that signal, each with its first rule."""
+        found: dict[int, str] = {}
+        for signal in self.signals:
+            if signal.panel == panel:
+                for point in signal.points:
+                    found.setdefault(point, signal.rule)
+        return found
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the chart says, the verdict first."""
+        return tuple(_findings(self))
+
+
+def control_chart(
+    series: Series,
+    kind: str,
+    *,
+    rules: Sequence[str] = (),
+    phases: Sequence[Phase] = (),
+    excluded: Sequence[Excluded] = (),
+    known: Known | None = None,
+    memory: Memory | None = None,
+) -> ControlChart:
+    """Return a control chart.
+
+    Parameters
+    ----------
+    series
+        The readings, gathered into points.
+    kind
+        One of `KINDS`.
+    rules
+        Names from `RULES`; without any, the usual two.
+    phases
+        Stretches with limits of their own; without any, one of all points.
+    excluded
+        Points that are left out, with reasons.
+    known
+        Centre and standard deviation where they are known; else they come from the points.
+    memory
+        How a chart that remembers does so.
+
+    Returns
+    -------
+    ControlChart
+        The chart.
+
+    Raises
+    ------
+    RequestError
+        The readings do not make this chart, or a phase, a point or a rule does not exist.
+
+    Examples
+    --------
+    >>> counts = np.array([16.0, 14.0, 28.0, 16.0, 12.0, 20.0])
+    >>> chart = control_chart(Series("chips in the finish", "", counts), "c")
+    >>> [round(float(limit[0]), 2) for limit in (chart.panels[0].lower, chart.panels[0].upper)]
+    [5.06, 30.28]
+    """
+    names = _rules(rules, kind)
+    stretches = _phases(tuple(phases), series.point_count)
+    out = _excluded(excluded, series.point_count)
+    parts: list[list[Part]] = []
+    memory = memory or Memory()
+    _check_memory(memory)
+    for (first, last), phase in zip(_bounds(stretches, series.point_count), stretches, strict=True):
+        used = ~out[first:last]
+        if phase.frozen_at:
+            used[phase.frozen_at - first :] = False
+        if not used.any():
+            raise RequestError(
+                "The phase from point {first} has no point left that its limits can come from.",
+                at=At(field="phase"),
+                first=phase.first,
+            )
+        cut = Cut(_slice(series, first, last), used, known or Known(), names, memory)
+        parts.append(KINDS[kind][1](cut))
+    panels, signals = [], []
+    for number in range(len(parts[0])):
+        of_panel = [made[number] for made in parts]
+        panels.append(_panel(of_panel, "" if kind in COUNTED else series.unit))
+        signals += list(_signals(of_panel, stretches, out, series, since=kind == "cusum"))
+    return ControlChart(
+        kind,
+        series.quantity,
+        series.labels,
+        series.point_sizes,
+        tuple(panels),
+        stretches,
+        tuple(excluded),
+        tuple(signals),
+    )
+
+
+def _rules(rules: Sequence[str], kind: str) -> tuple[str, ...]:
+    if kind not in KINDS:
+        text = "The kind {kind:quoted} is not known; use one of {kinds:list}."
+        raise RequestError(text, at=At(field="kind"), kind=kind, kinds=tuple(KINDS))
+    for name in rules:
+        if name not in RULES:
+            raise RequestError(
+                "The rule {name:quoted} is not known; use some of {rules:list}.",
+                at=At(field="rules"),
+                name=name,
+                rules=tuple(RULES),
+            )
+    ordered = [name for name in RULES if name in rules] if rules else list(USUAL)
+    if kind in COUNTED and any(RULES[name].by_order for name in ordered):
+        raise RequestError(
+            "Counts are often equal, so they neither rise nor fall; leave out the rules about "
+            "rising and falling.",
+            at=At(field="rules"),
+        )
+    return tuple(ordered)
+
+
+def _check_memory(memory: Memory) -> None:
+    if not 0.0 < memory.weight <= 1.0:
+        text = "The weight of the newest point is over 0 and up to 1, not {weight:g}."
+        raise RequestError(text, at=At(field="weight"), weight=memory.weight)
+    if (
+        min(memory.weighted_limit_ratio, memory.sum_limit_ratio) <= 0.0
+        or memory.reference_ratio < 0
+    ):
+        raise RequestError("Limits of a chart are more than zero standard deviations wide.")
+
+
+def _phases(phases: tuple[Phase, ...], points: int) -> tuple[Phase, ...]:
+    made = tuple(sorted(phases, key=lambda phase: phase.first))
+    if not made or made[0].first != 1:
+        made = (Phase(1), *made)
+    for phase, after in zip(made, [*(p.first for p in made[1:]), points + 1], strict=True):
+        known = 1 <= phase.first < after <= points + 1
+        if not known or (phase.frozen_at and not phase.first <= phase.frozen_at < after):
+            raise RequestError(
+                "A phase begins at one of the {points:count point}, and its limits are frozen at a "
+                "point of its own; this one begins at {first} and is frozen at {frozen}.",
+                at=At(field="phase"),
+                points=points,
+                first=phase.first,
+                frozen=phase.frozen_at or sentence("its end"),
+            )
+        if (phase.first > 1 or phase.frozen_at) and not phase.reason.strip():
+            raise RequestError(
+                "Note why the limits change or are frozen at point {point}.",
+                at=At(field="phase"),
+                point=phase.frozen_at or phase.first,
+            )
+    return made
+
+
+def _bounds(phases: Sequence[Phase], points: int) -> list[tuple[int, int]]:
+    edges = [*(phase.first - 1 for phase in phases), points]
+    return list(pairwise(edges))
+
+
+def _excluded(excluded: Sequence[Excluded], points: int) -> BoolArray:
+    out = np.zeros(points, dtype=bool)
+    for one in excluded:
+        if not 1 <= one.point <= points:
+            raise RequestError(
+                "There is no point {point} to leave out; there are {points}.",
+                at=At(field="exclude"),
+                point=one.point,
+                points=points,
+            )
+        if not one.reason.strip():
+            text = "Note why point {point} is left out."
+            raise RequestError(text, at=At(field="exclude"), point=one.point)
+        out[one.point - 1] = True
+    return out
+
+
+def _slice(series: Series, first: int, last: int) -> Series:
+    """Return the points of one phase."""
+    if (first, last) == (0, series.point_count):
+        return series
+    edges = np.append(series.starts, len(series.values))
+    low, high = int(edges[first]), int(edges[last])
+    return Series(
+        series.quantity,
+        series.unit,
+        series.values[low:high],
+        series.starts[first:last] - low,
+        sizes=series.sizes[low:high] if len(series.sizes) else series.sizes,
+    )
+
+
+def _panel(parts: Sequence[Part], unit: str) -> Panel:
+    joined = {
+        name: np.concatenate([getattr(part, name) for part in parts])
+        for name in ("values", "centre", "lower", "upper")
+    }
+    last = parts[-1]
+    return Panel(
+        last.name, unit, rules=last.names, run_length_count=last.run_length_count, **joined
+    )
+
+
+def _signals(
+    parts: Sequence[Part],
+    phases: Sequence[Phase],
+    out: BoolArray,
+    series: Series,
+    *,
+    since: bool,
+) -> Iterator[Signal]:
+    """Yield what each rule finds on one panel; rules begin again with each phase."""
+    for name in parts[-1].names:
+        points: list[int] = []
+        for part, phase in zip(parts, phases, strict=True):
+            at = np.arange(len(part.values)) + phase.first - 1
+            asked = np.isfinite(part.values) & ~out[at]
+            # rounded: what lies on a limit does not lie outside it
+            z = np.round(((part.values - part.centre) / part.sigma)[asked], 9)
+            points += (at[asked][RULES[name].found(z)] + 1).tolist()
+        if points:
+            labels = tuple(series.label(point) for point in points) if series.labels else ()
+            began = _began(parts, points[0]) if since else 0
+            yield Signal(parts[0].name, name, tuple(points), labels, began)
+
+
+def _run_length(chart: ControlChart) -> float:
+    first, *more = chart.panels
+    if chart.kind == "cusum":
+        return 0.5 * first.run_length_count
+    if chart.kind == "individuals":
+        limit = d2(2) + 3.0 * d3(2)
+        return run_length(first.rules, normal_zones(), moving_limit_ratio=limit)
+    if more:
+        beside = 1.0 / more[0].run_length_count
+        return run_length(first.rules, normal_zones(), beside_probability=beside)
+    return first.run_length_count
+
+
+def _began(parts: Sequence[Part], point: int) -> int:
+    """Return the point at which a sum that signals left zero."""
+    sums = np.concatenate([part.values for part in parts])
+    zero = np.flatnonzero(sums[: point - 1] <= 0.0)
+    return int(zero[-1]) + 2 if len(zero) else 1
+
+
+def _findings(chart: ControlChart) -> Iterator[Finding]:
+    if chart.stable:
+        yield Finding(
+            "chart",
+            "The process is stable: none of {points:count point} signals. Go on.",
+            severity="note",
+            points=chart.point_count - len(chart.excluded),
+        )
+    else:
+        hit = sorted({point for signal in chart.signals for point in signal.points})
+        yield Finding(
+            "chart",
+            "The process is not stable: {hit:count point} of {points} "
+            "{hit:plural signals|signal}. Stop, and look for what changed{where}.",
+            hit=len(hit),
+            points=chart.point_count - len(chart.excluded),
+            where=_where(chart, hit),
+        )
+        for signal in chart.signals:
+            yield Finding("chart", "{said}", said=signal.said)
+    yield from _limits_said(chart)
+    yield Finding(
+        "chart",
+        "A stable process would be stopped for nothing once in {length:.0f} points on average, if "
+        "the limits are right. Rules: {rules:list}.",
+        severity="note",
+        length=chart.run_length_count,
+        rules=chart.panels[0].rules,
+    )
+    for phase in chart.phases:
+        if phase.frozen_at or phase.first > 1:
+            yield _phase_said(phase)
+    for one in chart.excluded:
+        text = "Point {point} is left out: {reason}."
+        reason = one.reason.rstrip(". ")
+        yield Finding("chart", text, severity="note", point=one.point, reason=reason)
+    few = [n for n in _used_points(chart) if n < FEW_POINTS]
+    if few:
+        yield Finding(
+            "chart",
+            "The limits come from {count:count point}; they will move until there are {least} or "
+            "more.",
+            severity="note",
+            count=min(few),
+            least=FEW_POINTS,
+        )
+
+
+def _where(chart: ControlChart, hit: Sequence[int]) -> Sentence | str:
+    """Return where to look first: the first point of the last stretch that signals."""
+    since = [s.since for s in chart.signals if s.since]
+    first = min(since) if since else hit[0]
+    if chart.labels and first <= len(chart.labels):
+        return sentence(" from point {first} ({label}) on", first=first, label=chart.label(first))
+    return sentence(" from point {first} on", first=first)
+
+
+def _limits_said(chart: ControlChart) -> Iterator[Finding]:
+    """Say the limits that hold at the last point."""
+    for panel in chart.panels:
+        lower, upper = float(panel.lower[-1]), float(panel.upper[-1])
+        text = "{panel}: centre {centre}, limits {lower} to {upper}."
+        if math.isnan(lower):
+            text = "{panel}: signals over {upper}."
+        yield Finding(
+            "chart",
+            text,
+            severity="note",
+            panel=panel.name.capitalize(),
+            centre=amount(float(panel.centre[-1]), panel.unit),
+            lower=amount(lower, panel.unit),
+            upper=amount(upper, panel.unit),
+        )
+
+
+def _phase_said(phase: Phase) -> Finding:
+    reason = phase.reason.rstrip(". ")
+    by = sentence(", noted by {person}", person=phase.person) if phase.person else ""
+    if phase.frozen_at:
+        text = "Limits from points {first} to {last}, frozen since: {reason}{by}."
+    else:
+        text = "New limits from point {first} on: {reason}{by}."
+    return Finding(
+        "chart",
+        text,
+        severity="note",
+        first=phase.first,
+        last=phase.frozen_at,
+        reason=reason,
+        by=by,
+    )
+
+
+def _used_points(chart: ControlChart) -> list[int]:
+    """Return how many points the limits of each phase come from."""
+    counts = []
+    gone = {one.point for one in chart.excluded}
+    for (first, last), phase in zip(
+        _bounds(chart.phases, chart.point_count), chart.phases, strict=True
+    ):
+        end = phase.frozen_at or last
+        counts.append(sum(point not in gone for point in range(first + 1, end + 1)))
+    return counts

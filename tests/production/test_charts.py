@@ -50,7 +50,7 @@ def points(chart: ControlChart, panel: str) -> list[int]:
     return sorted(chart.signalled(panel))
 
 
-# ---- constants ------------------------------------------------------------------------------------
+# ---- constants -------------------------------------------------------------
 
 
 @pytest.mark.parametrize("row", CASES["constants"]["rows"], ids=lambda row: str(row[0]))
@@ -79,7 +79,7 @@ def test_constants_of_medians_are_those_printed() -> None:
     assert median_deviation(1) == pytest.approx(1.0, abs=1e-12)
 
 
-# ---- published charts ------------------------------------------------------------------------------
+# ---- published charts -------------------------------------------------------------
 
 
 def test_single_readings_by_exact_and_by_printed_constants() -> None:
@@ -229,7 +229,7 @@ def test_hard_bake() -> None:
     assert limits(chart, 1)[1:] == pytest.approx((0.32521, 0.68749), abs=2e-4)
 
 
-# ---- run lengths -----------------------------------------------------------------------------------
+# ---- run lengths -------------------------------------------------------------
 
 
 @pytest.mark.parametrize("row", CASES["run_rules"]["rows"], ids=str)
@@ -339,7 +339,7 @@ def test_a_chart_of_single_readings_counts_both_panels() -> None:
     assert len(hit) / chart.point_count == pytest.approx(stated, rel=0.15)
 
 
-# ---- precision: NIST StRD ---------------------------------------------------------------------------
+# ---- precision: NIST StRD -------------------------------------------------------------
 
 
 def digits_agreed(found: float, certified: float) -> float:
@@ -347,7 +347,7 @@ def digits_agreed(found: float, certified: float) -> float:
 
 
 def accurate(number: int) -> tuple[np.ndarray, float, float]:
-    """Return NumAcc 1 to 4 of the StRD as they are constructed, with certified mean and deviation."""
+    """Return NumAcc 1 to 4 of the StRD as constructed, certified mean and deviation."""
     if number == 1:
         return np.array([10000001.0, 10000003.0, 10000002.0]), 10000002.0, 1.0
     base = {2: 1.2, 3: 1000000.2, 4: 10000000.2}[number]
@@ -357,7 +357,7 @@ def accurate(number: int) -> tuple[np.ndarray, float, float]:
 
 @pytest.mark.parametrize(
     ("number", "digits"),
-    # values such as 10000000.3 are no binary fractions: of their deviation 0.1 eight digits are left
+    # 10000000.3 is no binary fraction: of the deviation 0.1 eight digits are left
     [(1, 15.0), (2, 13.0), (3, 9.0), (4, 8.0)],
 )
 def test_mean_and_deviation_of_the_statistical_reference_datasets(
@@ -375,7 +375,7 @@ def test_michelson() -> None:
     assert digits_agreed(deviation_of(values), certified["deviation"]) >= 12.0
 
 
-# ---- phases, sizes, hostile input ---------------------------------------------------------------------
+# ---- phases, sizes, hostile input -------------------------------------------------------------
 
 
 def test_phases_have_limits_of_their_own_and_say_why() -> None:

@@ -26,6 +26,7 @@ from evenfall.codec import FileContent
 from evenfall.errors import At, Finding
 from evenfall.gates import Accepted, CrossCheck
 from evenfall.measurement import Measurement, Scanned
+from evenfall.measurement.scanned import StringsScanned
 from evenfall.plan import Plan
 from evenfall.plan.before_cut import Confirmation, LowFrets, ReadFirst, Rock
 from evenfall.plan.limits import LeftOut, LimitReached, Miss, Undecided
@@ -312,6 +313,14 @@ def scanned(measured: dict[str, Any]) -> dict[str, Any]:
         size = 3 if one.name.startswith("board_") else found.heights.frets
         values[one.name] = np.full(size, 0.01) if "Array" in str(one.type) else 0.01
     values["numbering_open"] = False
+    sizes = {"action_": (found.heights.strings, found.heights.frets)}
+    strings = {
+        one.name: np.full(sizes.get(one.name[:7], found.heights.strings), 0.01)
+        if "Array" in str(one.type)
+        else 0.01
+        for one in fields(StringsScanned)
+    }
+    values["strings"] = StringsScanned(**strings)
     told: dict[str, Any] = json.loads(
         json.dumps(replace(found, scanned=Scanned(**values)).as_dict())
     )

@@ -444,7 +444,9 @@ def test_a_scan_that_leaves_the_first_fret_open_is_asked_about() -> None:
         if name.startswith("board_") and "Array" in str(Scanned.__annotations__[name])
     }
     for still_open in (True, False):
-        scanned = Scanned(**{**values, "scale_mm": 648.0, "numbering_open": still_open})
+        scanned = Scanned(
+            **{**values, "scale_mm": 648.0, "numbering_open": still_open, "strings": None}
+        )
         assert ("numbering" in asked(replace(found, scanned=scanned))) is still_open
 
 

@@ -107,9 +107,18 @@ def sampled(assembly: Assembly, per_mm2: float = 8.0, *, thicker_above: float = 
 
 
 def strung_from_above(
-    assembly: Assembly, action: tuple[float, float] = STRING_OVER_MM
+    assembly: Assembly,
+    action: tuple[float, float] = STRING_OVER_MM,
+    *,
+    wound: bool = False,
+    sag: float = 0.0,
+    beside: tuple[float, float] = (0.0, 0.0),
 ) -> FloatArray:
-    """Return a cloud from above of a strung neck: on the strings points, beside them the shadow."""
+    """Return a cloud from above of a strung neck: on the strings points, beside them the shadow.
+
+    Wound strings have windings over their cores; the middle of all strings may hang lower, and
+    they may run beside their lines, by so much at the nut and at the last fret.
+    """
     recipe, spec, neck = assembly.recipe, assembly.specification, assembly.neck
     rng = np.random.default_rng(recipe.seed + 99)
     last = float(neck.base.max())
@@ -122,6 +131,13 @@ def strung_from_above(
     z, kept = neck.surface(x, y), np.ones(len(x), dtype=bool)
     for k in range(spec.string_count):
         middle, height, half = string_at(neck, k, x, action)
+        share = (x - neck.lines.x_mm[k, 0]) / neck.lines.saddle_station_mm[k]
+        height = height - sag * 4.0 * share * (1.0 - share)
+        middle = middle + beside[0] + (beside[1] - beside[0]) * x / last
+        if wound:  # half circles side by side
+            wire = 0.25 * (spec.strings[k].gauge_mm - spec.strings[k].core_mm)
+            along = np.mod(x, 2.0 * max(wire, 1e-9)) - wire
+            height = height - wire + np.sqrt(np.maximum(0.0, wire**2 - along**2))
         off = np.abs(y - middle)
         on = off < 0.85 * half  # steeper sides send nothing back
         z = np.where(on, height - half + np.sqrt(np.maximum(0.0, half**2 - off**2)), z)

@@ -26,8 +26,10 @@ from evenfall.readings.scanned import ScanSetting, read_scanned
 from evenfall.scans import measure_crowns
 from evenfall.scans.formats import ScanOptions, is_scan
 from evenfall.sheets import SheetFile, read_measurement
+from evenfall.strings.clearance import open_gap_weights
 from evenfall.strings.excursion import ExcursionTable, excursion_table
 from evenfall.workshop.measuring import gates_of
+from oracles.bodies import Parts, make_assembly, strung_from_above
 from oracles.surfaces import Recipe, make_scan, specification
 from scans.formats.samples import ply_file, ply_points
 
@@ -401,3 +403,22 @@ def test_scans_are_looked_at_like_sheets(tmp_path: Path) -> None:
     found = gates_of(spec, raised.measurement).found
     assert ("lone-crown", (9,), (3,)) in [(g.code, g.at.frets, g.at.strings) for g in found]
     assert ("hand-check", (8,), ()) in [(g.code, g.at.frets, g.at.strings) for g in found]
+
+
+def test_a_strung_scan_needs_no_sheet_and_readings_by_hand_check_it(tmp_path: Path) -> None:
+    spec = specification("ukulele")
+    recipe = Recipe(seed=3, step_x=0.1, step_y=0.5, shadow_share=1.8)
+    made = make_assembly(spec, recipe, Parts())
+    path = scan_file(tmp_path, strung_from_above(made))
+    alone = read_scanned(path, spec)
+    assert alone.measurement.complete
+    assert "missing" not in codes(alone.findings)
+    heights = alone.measurement.heights
+    gap = float(open_gap_weights(string_lines(spec), 12)[0] @ heights.height_mm[0])
+    for read, agrees in ((gap + 0.01, True), (gap + 0.3, False)):
+        rows = f"quantity,string,fret,value,unit,uncertainty\naction,1,12,{read:.3f},mm,0.01\n"
+        sheet = SheetFile("hand.csv", rows.encode())
+        both = read_scanned(path, spec, sheets=[sheet]).measurement
+        np.testing.assert_allclose(both.heights.height_mm, heights.height_mm, atol=1e-9)
+        assert [one.name for one in both.heights.shared] == [one.name for one in heights.shared]
+        assert ("hand-check" not in {f.code for f in gates_of(spec, both).unmet}) is agrees

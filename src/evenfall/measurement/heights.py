@@ -34,6 +34,8 @@ SHARED_NAMES: dict[str, str] = {
     "relief-reading": "reading of the relief",
     "rocking-reading": "reading of a gap under a rocking straightedge",
     "saddle-reading": "reading of a saddle",
+    "string-gauge": "gauge of a string in a scan",
+    "string-reading": "line of a string in a scan",
 }
 """Every cause of uncertainty that heights may share, with its meaning."""
 

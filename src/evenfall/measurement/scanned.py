@@ -8,10 +8,53 @@ import numpy as np
 
 from evenfall.arrays import FloatArray
 from evenfall.codec import Content
-from evenfall.codec.forms import NAN, number, truth
+from evenfall.codec.forms import NAN, number, part, truth
 from evenfall.wording import Sentence, sentence
 
 _OFF, _LENGTH, _U = (-100.0, 100.0), (0.0, 5000.0), (0.0, 1000.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StringsScanned(Content):
+    """The open strings over the crowns, and nut and saddle, as far as a scan shows them."""
+
+    action_mm: FloatArray = field(
+        metadata=number(
+            -100.0, 100.0, "gap between each string and each crown; null where not seen", "K F",
+            null=NAN,
+        )
+    )  # fmt: skip
+    action_u_mm: FloatArray = field(
+        metadata=number(*_U, "standard uncertainty of it", "K F", null=NAN)
+    )
+    string_nut_mm: FloatArray = field(
+        metadata=number(
+            *_OFF, "place of each string at the nut from the centre line, towards the treble", "K",
+            null=NAN,
+        )
+    )  # fmt: skip
+    string_last_mm: FloatArray = field(
+        metadata=number(*_OFF, "the same over the last fret", "K", null=NAN)
+    )
+    string_u_mm: FloatArray = field(metadata=number(*_U, "of either", "K", null=NAN))
+    slot_width_mm: FloatArray = field(
+        metadata=number(0.0, 100.0, "width of each nut slot at its upper edge", "K", null=NAN)
+    )
+    slot_width_u_mm: FloatArray = field(metadata=number(*_U, "of it", "K", null=NAN))
+    nut_place_mm: float = field(
+        metadata=number(
+            *_OFF, "how far the nut's edge stands from the start of the scale, towards the bridge",
+            null=NAN,
+        )
+    )  # fmt: skip
+    nut_place_u_mm: float = field(metadata=number(*_U, "of it", null=NAN))
+    saddle_place_mm: FloatArray = field(
+        metadata=number(
+            *_OFF, "how far the saddle's top stands from its place, away from the nut", "K",
+            null=NAN,
+        )
+    )  # fmt: skip
+    saddle_place_u_mm: FloatArray = field(metadata=number(*_U, "of it", "K", null=NAN))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,6 +129,12 @@ class Scanned(Content):
         metadata=number(*_LENGTH, "width at the last fret", null=NAN)
     )
     board_width_u_mm: float = field(metadata=number(*_U, "of either", null=NAN))
+    strings: StringsScanned | None = field(
+        default=None,
+        metadata=part(
+            StringsScanned, "strings, nut and saddle; null where the scan shows none", null=None
+        ),
+    )
 
     def __post_init__(self) -> None:
         Content.__post_init__(self)

@@ -115,7 +115,7 @@ def read_scanned(
     if not sheets:
         crowns = _Crowns(found_crowns)
         findings += [*_without_gaps(crowns, specification), *_state(known)]
-        findings.append(_ends_missing(specification))
+        findings += _ends_missing(found_crowns, specification)
         return ScanReading(recognised, survey, crowns.measurement(), None, tuple(findings))
     errors = [f for f in findings if f.severity == "error"]
     measurement, more = join_sheets(
@@ -245,14 +245,23 @@ def _clash_of_states(setting: ScanSetting, readings: Sequence[Reading]) -> list[
     ]
 
 
-def _ends_missing(specification: Specification) -> Finding:
-    return Finding(
-        "missing",
-        "A scan of the board shows neither nut slots nor saddle; name a hand sheet beside it with "
-        "the action of each string over frets 1 and {reference}, so that the job can go on.",
-        At(field="nut_slot, saddle"),
-        reference=specification.scale.reference_fret,
-    )
+def _ends_missing(found: Measurement, specification: Specification) -> list[Finding]:
+    """Return what a scan lacks besides its crowns: the ends of strings that it does not show."""
+    ends = found.heights.missing[:, [0, -1]].any(axis=1)
+    strings = tuple((np.flatnonzero(ends) + 1).tolist())
+    if not strings:
+        return []
+    return [
+        Finding(
+            "missing",
+            "The scan shows neither nut slots nor saddle{of}, and no string at pitch over them; "
+            "name a hand sheet beside it with the action of each string over frets 1 and "
+            "{reference}, so that the job can go on.",
+            At(field="nut_slot, saddle", strings=() if ends.all() else strings),
+            of=sentence("" if ends.all() else " of {strings:strings}", strings=strings),
+            reference=specification.scale.reference_fret,
+        )
+    ]
 
 
 def _sheet_alone(readings: Sequence[Reading], specification: Specification) -> Measurement | None:
@@ -325,7 +334,10 @@ def _over_scan(
                 worst = (difference, float(spread), shared[fret])
         # a worse fit than the readings explain is an uncertainty of its own
         excess = np.sqrt(np.maximum(0.0, np.var(off) - np.square(u)))
-        places = {0: 0.0, crowns.height_mm.shape[1] - 1: float(lines.saddle_station_mm[k])}
+        read = {r.quantity for r in ends}  # what the scan shows itself stays
+        places = {0: 0.0} if "nut_slot" in read else {}
+        if "saddle" in read:
+            places[crowns.height_mm.shape[1] - 1] = float(lines.saddle_station_mm[k])
         gone = [fret for fret in own if fret not in shared]
         places |= {fret: float(lines.station_mm[k, fret]) for fret in gone}
         for column, place in places.items():

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from evenfall.scans.crown_kind import CrownSection
     from evenfall.scans.crown_line import CrownLine
     from evenfall.scans.orientation import Orientation
+    from evenfall.scans.strung import StringSeen
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,8 @@ class CrownSurvey:
         The board between the frets.
     scanned
         Places and sections of the frets and the board's shape, as a measurement keeps them.
+    strings
+        The line of each string that the scan shows, over the datum; None of the others.
     sections
         Section under each string, K rows of F; None where hidden.
     orientation
@@ -104,6 +107,7 @@ class CrownSurvey:
     crown_lines: tuple[CrownLine | None, ...]
     board: Board
     scanned: Scanned
+    strings: tuple[StringSeen | None, ...]
     sections: tuple[tuple[Section | None, ...], ...]
     orientation: Orientation
     noise_mm: float

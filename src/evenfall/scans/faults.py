@@ -21,6 +21,7 @@ from evenfall.scans.fret_findings import (
     wire_found,
 )
 from evenfall.scans.gather import CELL_MM, DEEP_MM, nearest_fret
+from evenfall.scans.string_findings import string_findings
 from evenfall.scans.strung import string_cells
 from evenfall.wording import Sentence, sentence
 
@@ -94,10 +95,10 @@ def find_faults(
     heights: Sequence[FretHeights],
 ) -> tuple[Finding, ...]:
     """Return what is wrong with frets and board, and what the scan could not see."""
-    strings, cells = string_cells(gathered, specification)
+    strings, cells = string_cells(gathered, specification, survey.strings)
     found = [
         *_absent(survey, specification, located),
-        *_strings(strings),
+        *string_findings(strings, survey, specification),
         *_bumps(gathered, located, specification, cells),
         *_flats(survey),
     ]
@@ -486,22 +487,6 @@ def _shape(survey: CrownSurvey, specification: Specification) -> list[Finding]:
             )
         )
     return found
-
-
-def _strings(strings: list[int]) -> list[Finding]:
-    """Return that a scan shows strings, and which."""
-    if not strings:
-        return []
-    return [
-        Finding(
-            "strings-seen",
-            "The scan shows {strings:strings}. They were left out; crowns are taken beside their "
-            "shadows.",
-            At(strings=tuple(k + 1 for k in strings)),
-            "note",
-            strings=tuple(k + 1 for k in strings),
-        )
-    ]
 
 
 def _hidden(survey: CrownSurvey, *, strung: bool) -> list[Finding]:

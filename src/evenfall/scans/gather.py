@@ -21,7 +21,7 @@ from evenfall.scans.surface import pieces
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from evenfall.arrays import BoolArray, FloatArray
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.instrument import Specification
     from evenfall.scans.fret_comb import FretLines
     from evenfall.scans.orientation import Located
@@ -41,6 +41,9 @@ CLIP_MM = 0.15
 
 DEEP_MM = 3.0
 """Points this far from the guess are wild or lie under the board; they count as nothing."""
+
+STRINGS_MM = 12.0
+"""Strings lie lower over the board than this; above half a crown little else lies beside frets."""
 
 UNDER_MM = 5.0
 """No part of a board lies as far under its middle height, radius and relief included."""
@@ -134,6 +137,8 @@ class Gathered:
     crest_coefficients: FloatArray
     crowns: tuple[CrownPoints | None, ...]  # points of each crown; None where no fret was found
     cells: CellSums  # sums over the board
+    # points that stand over the board between the frets: strings, dirt; shape (N, 3), float32
+    raised_mm: NDArray[np.float32]
     point_count: int  # finite points seen
 
 
@@ -146,23 +151,26 @@ def gather(
     grid = _grid(located, specification, lines, half_crown)
     guess = _board_guess(located.sample_mm, grid, lines, half_crown)
     crests = _crest_guess(located.sample_mm, lines, half_crown)
-    task = _Pass(located, grid, guess, crests, lines, half_crown)
+    raised = 0.5 * specification.fretwire.crown_height_mm
+    task = _Pass(located, grid, guess, crests, lines, half_crown, raised)
     count = located.surface.count
     starts = range(0, count, RUN_POINTS)
     ends = [min(start + RUN_POINTS, count) for start in starts]
     sums = np.zeros((5, grid.columns * grid.rows + 1))
     crowns: list[list[NDArray[Any]]] = []
+    raised_points: list[NDArray[np.float32]] = []
     seen = 0
     pool = ThreadPoolExecutor(max(1, min(workers, len(starts))))
     try:
         for end, part in zip(ends, pool.map(task.run, starts, ends), strict=True):
             sums += part[0]
             crowns += part[1]
-            seen += part[2]
+            raised_points += part[2]
+            seen += part[3]
             progress("Gathering the crowns", end / count)
     finally:
         pool.shutdown(cancel_futures=True)
-    return task.joined(sums, crowns, seen)
+    return task.joined(sums, crowns, raised_points, seen)
 
 
 def _grid(
@@ -308,22 +316,32 @@ class _Pass:
     crests: FloatArray
     lines: FretLines
     half_crown: float
+    raised: float  # what stands higher over the board between frets may be a string [mm]
 
-    def run(self, low: int, high: int) -> tuple[FloatArray, list[list[NDArray[Any]]], int]:
-        """Return cell sums, crown points and the number of points of a run of points."""
+    def run(
+        self, low: int, high: int
+    ) -> tuple[FloatArray, list[list[NDArray[Any]]], list[NDArray[np.float32]], int]:
+        """Return cell sums, crown points, raised points and the number of points of a run."""
         grid, orientation = self.grid, self.located.orientation
         turn = orientation.axes * orientation.factor_mm
         shift = orientation.origin_mm[:, None]
         cells = grid.columns * grid.rows
         sums = np.zeros((5, cells + 1))
         crowns: list[list[NDArray[Any]]] = []
+        raised: list[NDArray[np.float32]] = []
         count = 0
         with np.errstate(over="ignore", invalid="ignore"):  # missing and mad coordinates
             for piece in pieces(self.located.surface, low, high):
-                count += self._take(turn @ piece - shift, sums, crowns)
-        return sums, crowns, count
+                count += self._take(turn @ piece - shift, sums, crowns, raised)
+        return sums, crowns, raised, count
 
-    def _take(self, place: FloatArray, sums: FloatArray, crowns: list[list[NDArray[Any]]]) -> int:
+    def _take(
+        self,
+        place: FloatArray,
+        sums: FloatArray,
+        crowns: list[list[NDArray[Any]]],
+        raised: list[NDArray[np.float32]],
+    ) -> int:
         """Add a piece of points in the neck's frame; return how many were finite."""
         grid = self.grid
         x, y, z = place
@@ -352,7 +370,10 @@ class _Pass:
             crown, beside = self._crown(x[near], y[near], z[near], fret[near])
             crowns.append(crown)
             board[near[~beside]] = False
-        self._add(sums, cell, over, board)
+        high = self._add(sums, cell, over, board)
+        high = high[(over[high] > self.raised) & (over[high] < STRINGS_MM)]
+        if len(high):
+            raised.append(np.column_stack([x[high], y[high], z[high]]).astype(np.float32))
         return count
 
     def _crown(
@@ -381,20 +402,28 @@ class _Pass:
         cell: NDArray[np.int32],
         over: FloatArray,
         board: BoolArray,
-    ) -> None:
-        """Add the points of a piece to the cells."""
+    ) -> IntArray:
+        """Add the points of a piece to the cells; return those that stand over the board."""
         size = sums.shape[1]
         low = board & (np.abs(over) < CLIP_MM)
         at, height = np.where(low, cell, size - 1), np.where(low, over, 0.0)
         sums[0] += np.bincount(at, minlength=size)
         sums[1] += np.bincount(at, height, size)
         sums[4] += np.bincount(at, height * height, size)
-        high = np.flatnonzero(board & (over >= CLIP_MM) & (over < DEEP_MM))
+        standing = np.flatnonzero(board & (over >= CLIP_MM))
+        high = standing[over[standing] < DEEP_MM]
         if len(high):
             sums[2] += np.bincount(cell[high], minlength=size)
             sums[3] += np.bincount(cell[high], over[high], size)
+        return standing
 
-    def joined(self, sums: FloatArray, pieces: list[list[NDArray[Any]]], seen: int) -> Gathered:
+    def joined(
+        self,
+        sums: FloatArray,
+        pieces: list[list[NDArray[Any]]],
+        raised: list[NDArray[np.float32]],
+        seen: int,
+    ) -> Gathered:
         """Return the runs put together."""
         total = sums[:, :-1]
         fret = [piece[3] for piece in pieces]
@@ -417,5 +446,6 @@ class _Pass:
             self.crests,
             crowns,
             cells,
+            np.concatenate(raised) if raised else np.zeros((0, 3), dtype=np.float32),
             seen,
         )

@@ -19,6 +19,13 @@ from evenfall.scans.facets import seen_only
 from evenfall.scans.faults import FretHeights, find_faults
 from evenfall.scans.gather import Gathered, gather
 from evenfall.scans.orientation import Located, Orientation, locate
+from evenfall.scans.strung import (
+    ENDS_ROUTE,
+    StringSeen,
+    strings_seen,
+    strings_told,
+    with_string_ends,
+)
 from evenfall.scans.surface import HeightMap, Mesh, Points, as_surface, unusable
 from evenfall.scans.whole_neck import whole_neck
 from evenfall.wording import sentence
@@ -112,8 +119,9 @@ def to_measurement(
 ) -> Measurement:
     """Return the Measurement that a survey amounts to.
 
-    Nut slots and saddle are not in a scan of the fretboard: they stay missing until a sheet adds
-    them (slot and saddle heights, or actions over two frets).
+    Nut slots and saddle follow from strings at pitch that the scan shows, with the action that is
+    read over them. Without strings they stay missing until a sheet adds them (slot and saddle
+    heights, or actions over two frets).
 
     Parameters
     ----------
@@ -155,6 +163,14 @@ def to_measurement(
         noise=survey.noise_mm,
     )
     heights = sentence("Crown heights are over the board on both sides of the fret.")
+    tops = Heights.independent(
+        nut_mm=np.nan,
+        crown_top_mm=survey.crown_top_mm,
+        saddle_mm=np.nan,
+        crown_top_u_mm=survey.crown_top_u_mm,
+        origin=np.pad(survey.crown_top_origin, ((0, 0), (1, 1))),
+    )
+    with_ends = strung and any(seen is not None and seen.straight for seen in survey.strings)
     return Measurement(
         serial=serial,
         model=specification.name,
@@ -162,20 +178,14 @@ def to_measurement(
         source=source,
         strung=strung,
         humidity_percent=humidity_percent,
-        heights=Heights.independent(
-            nut_mm=np.nan,
-            crown_top_mm=survey.crown_top_mm,
-            saddle_mm=np.nan,
-            crown_top_u_mm=survey.crown_top_u_mm,
-            origin=np.pad(survey.crown_top_origin, ((0, 0), (1, 1))),
-        ),
+        heights=with_string_ends(tops, survey.strings) if with_ends else tops,
         crown_height_mm=np.where(known, height, np.nan),
         crown_height_u_mm=np.where(known, height_u, np.nan),
         crown_height_origin=np.where(
             known, survey.crown_top_origin, np.int8(Origin.MISSING)
         ).astype(np.int8),
         crown_height_degrees_of_freedom=np.full(survey.crown_top_mm.shape, np.inf),
-        routes=(route, heights),
+        routes=(route, heights, *((ENDS_ROUTE,) if with_ends else ())),
         specification_text=specification.text,
         scanned=survey.scanned,
     )
@@ -254,6 +264,9 @@ class _Survey:
                 strict=True,
             )
         )
+        strings = strings_seen(
+            self.gathered, self.specification, drawn=self.located.facets is not None
+        )
         crossings = [[MISSING] * self.shape[1] for _ in range(self.shape[0])]
         sides = np.full((2, *self.shape), np.nan)
         sides_u = np.full((2, *self.shape), np.nan)
@@ -274,7 +287,9 @@ class _Survey:
             twist[:, j] = slope - board_slope
             twist_u[:, j] = [float(crossings[k][j].slope_u_rad) for k in range(self.shape[0])]
             fret_heights.append(self._along_fret(j, line))
-        survey = self._assembled(crossings, sides, sides_u, twist, twist_u, heights=fret_heights)
+        survey = self._assembled(
+            crossings, sides, sides_u, twist, twist_u, heights=fret_heights, strings=strings
+        )
         findings = find_faults(
             survey,
             self.specification,
@@ -317,6 +332,7 @@ class _Survey:
         twist_u: FloatArray,
         *,
         heights: list[FretHeights],
+        strings: tuple[StringSeen | None, ...],
     ) -> CrownSurvey:
         """Return the survey over its datum."""
 
@@ -344,8 +360,10 @@ class _Survey:
         lines = tuple(_over_plane(line, plane) if line else None for line in self.crowns)
         noise = [line.noise_mm for line in self.crowns if line]
         board = self.cells.board().over_plane(*plane)
+        strings = tuple(self._string(seen, plane) for seen in strings)
+        crown_top = top - plane[0] - plane[1] * x - plane[2] * y
         return CrownSurvey(
-            crown_top_mm=top - plane[0] - plane[1] * x - plane[2] * y,
+            crown_top_mm=crown_top,
             crown_top_u_mm=top_u,
             crown_top_origin=np.where(
                 known, [[int(c.origin) for c in row] for row in crossings], 0
@@ -367,13 +385,29 @@ class _Survey:
                 located=self.located,
                 gathered=self.gathered,
                 specification=self.specification,
+                strings=strings_told(strings, crown_top, top_u, self.specification),
             ),
+            strings=strings,
             sections=self._sections(crossings),
             orientation=_over_datum(orientation, plane),
             noise_mm=float(np.median(noise)),
             point_count=self.gathered.point_count,
             facet_mm=float(np.nanmax(self.facet)),
         )
+
+    def _string(
+        self, seen: StringSeen | None, plane: tuple[float, float, float]
+    ) -> StringSeen | None:
+        """Return a string over the datum, known no better than the scanner itself."""
+        if seen is None:
+            return None
+        k, lines = seen.string, self.lines
+        x, y = (lines.x_mm[k, 0], lines.saddle_x_mm[k]), (lines.y_mm[k, 0], lines.saddle_y_mm[k])
+        known = replace(seen, thickness_u_mm=float(np.hypot(seen.thickness_u_mm, self.scan_u)))
+        nut, saddle = (
+            float(plane[0] + plane[1] * a + plane[2] * b) for a, b in zip(x, y, strict=True)
+        )
+        return known.lowered(nut, saddle)
 
     def _datum(self, top: FloatArray) -> tuple[float, float, float]:
         """Return the datum: the plane of the crown tops, on the board under their crest.

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
+    from evenfall.measurement.scanned import StringsScanned
     from evenfall.scans.board import Board
     from evenfall.scans.crown_kind import CrownSection
     from evenfall.scans.crown_line import CrownLine
@@ -66,6 +67,7 @@ def whole_neck(
     located: Located,
     gathered: Gathered,
     specification: Specification,
+    strings: StringsScanned | None,
 ) -> Scanned:
     """Return places, sections and ends of the frets, and the board's shape."""
     nominal = nominal_lines(string_lines(specification)).base_mm
@@ -110,6 +112,7 @@ def whole_neck(
         board_width_nut_mm=widths[0],
         board_width_last_mm=widths[1],
         board_width_u_mm=widths[2],
+        strings=strings,
     )
 
 

@@ -45,6 +45,8 @@ class CrownTops:
     # What is added to readings of nut and saddle, which stand over another datum, shape (K, 2); its
     # uncertainty is in `causes`. None where the datum is one.
     datum_mm: FloatArray | None = None
+    # nut and saddle where a scan shows them, shape (K, 2), NaN elsewhere; None without a scan
+    ends_mm: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)

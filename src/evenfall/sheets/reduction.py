@@ -194,8 +194,16 @@ def _scanned_crowns(crowns: Measurement) -> tuple[CrownHeights, CrownTops]:
     """Return the crowns of a scan in the form that the rest of the reduction uses."""
     heights = crowns.heights
     origin = heights.origin[:, 1:-1].copy()
-    datum = np.nan_to_num(heights.height_mm[:, [0, -1]])
-    tops = CrownTops(heights.crown_top_mm, origin, Causes.of(heights), crowns.routes, datum)
+    ends = heights.height_mm[:, [0, -1]]
+    seen = heights.origin[:, [0, -1]] == Origin.READ  # else what a sheet's readings are moved by
+    tops = CrownTops(
+        heights.crown_top_mm,
+        origin,
+        Causes.of(heights),
+        crowns.routes,
+        np.nan_to_num(np.where(seen, 0.0, ends)),
+        np.where(seen, ends, np.nan),
+    )
     over_board = CrownHeights(
         crowns.crown_height_mm,
         crowns.crown_height_u_mm,

@@ -55,6 +55,8 @@ def string_ends(
                 datum = 0.0 if tops.datum_mm is None else tops.datum_mm[k, column]
                 height[k, column], origin[k, column] = mean.value_mm + datum, Origin.READ
                 add_reading(tops.causes, mean, (k, column % (frets + 2)), 1.0)
+            elif tops.ends_mm is not None and np.isfinite(tops.ends_mm[k, column]):
+                height[k, column], origin[k, column] = tops.ends_mm[k, column], Origin.READ
         missing = [column for _, column in _ENDS if origin[k, column] == Origin.MISSING]
         points = _known_points(k, means, height[k], lines)
         if not missing or len(points) < 2:
@@ -98,7 +100,7 @@ def string_ends(
         )
     findings += _missing(origin, means, specification)
     findings += _off_line(height, origin, means, lines)
-    return tops.causes.heights(height, origin), _routes(origin), findings
+    return tops.causes.heights(height, origin), _routes(origin, means), findings
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,8 +187,9 @@ def _off_line(
             intercept, slope = robust_line(x, height[k, 1:-1][known])
             reach = lines.saddle_station_mm[k] if column else 0.0
             off = float(height[k, column] - intercept - slope * reach)
-            if abs(off) > limit:
-                places = means[(name, k + 1, ())].places
+            mean = means.get((name, k + 1, ()))
+            if abs(off) > limit and mean is not None:
+                places = mean.places
                 findings.append(
                     Finding(
                         "implausible",
@@ -205,11 +208,11 @@ def _off_line(
     return findings
 
 
-def _routes(origin: CodeArray) -> tuple[Sentence, ...]:
+def _routes(origin: CodeArray, means: Mapping[Key, Mean]) -> tuple[Sentence, ...]:
     routes = []
-    for what, (_, column) in zip(("Nut slots", "Saddle heights"), _ENDS, strict=True):
-        read, derived = origin[:, column] == Origin.READ, origin[:, column] == Origin.DERIVED
-        if read.all():
+    for what, (name, column) in zip(("Nut slots", "Saddle heights"), _ENDS, strict=True):
+        derived = origin[:, column] == Origin.DERIVED
+        if all((name, k + 1, ()) in means for k in range(len(origin))):
             routes.append(sentence("{what} were read over the datum.", what=sentence(what)))
         elif derived.any():
             on = (np.flatnonzero(derived) + 1).tolist()

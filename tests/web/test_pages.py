@@ -24,6 +24,8 @@ PAGES = {
     "plan": "/instruments/{1}/plan",
     "work": "/instruments/{2}/work",
     "proof": "/instruments/{2}/proof",
+    "label": "/instruments/{0}/label",
+    "settings": "/settings",
     "not possible": "/instruments/nobody",
 }
 

@@ -14,7 +14,7 @@ from starlette.exceptions import HTTPException
 
 from evenfall.errors import EvenfallError, RequestError
 from evenfall.pictures.inks import DARK, LIGHT, PRINT
-from evenfall.web import instruments, measuring, planning, proving
+from evenfall.web import instruments, labels, measuring, planning, proving, settings
 from evenfall.web.guard import Guard, TooLargeError
 from evenfall.web.shop import Shop
 from evenfall.web.view import problem
@@ -33,7 +33,7 @@ def application(dossiers: Dossiers, *, port: int) -> FastAPI:
     """Return the application over an archive, for a browser that calls it by this port."""
     app = FastAPI(title="evenfall", docs_url=None, redoc_url=None, openapi_url=None)
     app.state.shop = Shop(dossiers)
-    for part in (instruments, measuring, planning, proving):
+    for part in (instruments, labels, measuring, planning, proving, settings):
         app.include_router(part.router)
     app.get("/static/inks.css")(_inks)
     app.mount("/static", StaticFiles(packages=[(__package__, "static")]))
@@ -82,12 +82,15 @@ async def _unexpected(request: Request, error: Exception) -> Response:
 def _style() -> str:
     """Return the inks of every picture as properties of CSS, for screen and paper."""
 
-    def root(theme: Theme) -> str:
-        return ":root{" + "".join(f"--{name[1:]}:{ink};" for name, ink in theme.items()) + "}"
+    def root(theme: Theme, chosen: str = "") -> str:
+        inks = "".join(f"--{name[1:]}:{ink};" for name, ink in theme.items())
+        return f":root{chosen}{{{inks}}}"
 
     return (
         f"{root(LIGHT)}@media (prefers-color-scheme:dark){{{root(DARK)}}}"
-        f"@media print{{{root(PRINT)}}}"
+        f"{root(LIGHT, '[data-theme=light]')}{root(DARK, '[data-theme=dark]')}"
+        f"{root(PRINT, '[data-theme=print]')}"
+        f"@media print{{{root(PRINT)}{root(PRINT, '[data-theme]')}}}"
     )
 
 

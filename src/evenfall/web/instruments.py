@@ -18,7 +18,7 @@ from evenfall.pictures.inks import PAGE
 from evenfall.pictures.neck_strip import neck_strip
 from evenfall.requirement import margin_share, whole_percent
 from evenfall.web.shop import Shop
-from evenfall.web.view import HAND, UNIT, View, page, shop_of
+from evenfall.web.view import View, page, shop_of
 from evenfall.wording import Sentence, sentence
 from evenfall.workshop import AddRequest, Source, StarterRequest, starter
 from evenfall.workshop.story import Story, lately, needed
@@ -208,24 +208,7 @@ def open_new(
         raise RequestError("Choose a kind of instrument, or send its specification.")
     if not given.name.lower().endswith(".toml"):
         given = Source("specification.toml", given.read(1_000_000))
-    asked = AddRequest((given,), serial=serial, job=job, maker=maker, new=True)
+    person = View(request).person
+    asked = AddRequest((given,), serial=serial, job=job, maker=maker, new=True, person=person)
     added = shop_of(request).dossiers.add(asked)
     return see_other(f"/instruments/{added.line.dossier}")
-
-
-@router.post("/view")
-def choose_view(
-    unit: Annotated[str, Form()] = "",
-    hand: Annotated[str, Form()] = "",
-    back: Annotated[str, Form()] = "/",
-) -> Response:
-    """Keep which unit and hand a person wants, and lead back."""
-    inside = back.startswith("/") and not back.startswith(("//", "/\\")) and back.isprintable()
-    answer = see_other(back if inside else "/")
-    for name, given, allowed in (
-        (UNIT, unit, ("mm", "in")),
-        (HAND, hand, ("left", "right")),
-    ):
-        if given in allowed:
-            answer.set_cookie(name, given, max_age=31_536_000, httponly=True, samesite="strict")
-    return answer

@@ -111,7 +111,8 @@ def file_typed(request: Request, name: str, typed: Typed) -> Response:
     source = needed(told.specification, "specification")
     given = typed.sheet().source()
     made = measure(MeasureRequest((given,), source, serial=told.line.serial))
-    shop.dossiers.file(made.measurement, files=(given,), instrument=told.line.dossier)
+    who = View(request).person
+    shop.dossiers.file(made.measurement, files=(given,), instrument=told.line.dossier, person=who)
     return JSONResponse({"to": f"/instruments/{told.line.dossier}"})
 
 
@@ -172,7 +173,8 @@ def file_uploaded(request: Request, name: str, key: Annotated[str, Form()]) -> R
     dossier, measurement, sources = shop.uploads.get(key, _gone)
     if dossier != shop.dossiers.named(name):
         _gone()
-    shop.dossiers.file(measurement, files=sources, instrument=dossier)
+    who = View(request).person
+    shop.dossiers.file(measurement, files=sources, instrument=dossier, person=who)
     return see_other(f"/instruments/{dossier}")
 
 

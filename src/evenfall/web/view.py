@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache
 from typing import TYPE_CHECKING, Any
+from urllib.parse import unquote
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse, JSONResponse, Response
@@ -11,7 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from evenfall.units import in_unit
 from evenfall.web.words import WORDS
-from evenfall.wording import Sentence, say, sentence
+from evenfall.wording import Sentence, plain_line, say, sentence
 
 if TYPE_CHECKING:
     from evenfall.errors import EvenfallError, Finding
@@ -19,8 +21,15 @@ if TYPE_CHECKING:
     from evenfall.units import LengthUnit
     from evenfall.web.shop import Shop
 
-UNIT, HAND = "unit", "hand"
-"""Names of the cookies that hold a person's choice."""
+CHOICES: Mapping[str, tuple[str, ...]] = {
+    "unit": ("mm", "in"),
+    "hand": ("left", "right"),
+    "room": ("close",),
+    "theme": ("light", "dark", "print"),
+}
+"""Cookies that hold a person's choices, and what each may be."""
+PERSON = "person"
+"""Cookie with the name of whoever works at this bench."""
 
 
 class View:
@@ -28,10 +37,16 @@ class View:
 
     def __init__(self, request: Request, specification: Specification | None = None) -> None:
         own = specification.unit if specification else "mm"
-        chosen = request.cookies.get(UNIT)
-        self.unit: LengthUnit = "in" if (chosen or own) == "in" else "mm"
+        chosen = {
+            name: request.cookies.get(name, "")
+            for name, allowed in CHOICES.items()
+            if request.cookies.get(name) in allowed
+        }
+        self.unit: LengthUnit = "in" if chosen.get("unit", own) == "in" else "mm"
         hand = specification.handed if specification else "right"
-        self.left = (request.cookies.get(HAND) or hand) == "left"
+        self.left = chosen.get("hand", hand) == "left"
+        self.room, self.theme = chosen.get("room", ""), chosen.get("theme", "")
+        self.person = plain_line(unquote(request.cookies.get(PERSON, "")))[:100]
         self.path = request.url.path
 
     def say(self, said: Sentence | str) -> str:

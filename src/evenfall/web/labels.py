@@ -1,0 +1,22 @@
+"""The label of an instrument: number, model and a square code that opens its page."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from evenfall.pages.drawings import square_code
+from evenfall.web.instruments import common
+from evenfall.web.view import View, page, shop_of
+
+router = APIRouter(prefix="/instruments/{name}/label")
+
+
+@router.get("")
+def label(request: Request, name: str) -> Response:
+    """Show the label as it is printed, 60 by 30 mm."""
+    told = shop_of(request).story(name)
+    view = View(request)
+    opens = f"{request.base_url}instruments/{told.line.dossier}"
+    code = square_code(opens, label="Square code that opens the page of this instrument")
+    return page(request, "label.html", view, **common(told, view), code=code, opens=opens)

@@ -15,8 +15,9 @@ router = APIRouter(prefix="/instruments/{name}/label")
 @router.get("")
 def label(request: Request, name: str) -> Response:
     """Show the label as it is printed, 60 by 30 mm."""
-    told = shop_of(request).story(name)
+    shop = shop_of(request)
+    told = shop.story(name)
     view = View(request)
     opens = f"{request.base_url}instruments/{told.line.dossier}"
     code = square_code(opens, label="Square code that opens the page of this instrument")
-    return page(request, "label.html", view, **common(told, view), code=code, opens=opens)
+    return page(request, "label.html", view, **common(shop, told, view), code=code, opens=opens)

@@ -67,7 +67,7 @@ def test_every_setting_has_its_effect_and_goes_back(
     bench.get_by_label("Colours").select_option("dark")
     bench.get_by_label("Room between lines").select_option("close")
     bench.get_by_label("Lengths", exact=True).select_option("in")
-    bench.get_by_label("Nut of the drawn neck").select_option(value="left")
+    bench.get_by_label("Nut of the drawn neck").select_option("left")
     bench.get_by_role("button", name="Keep").click()
     bench.wait_for_url("**/settings?kept=1")
     assert paper(bench) == DARK_PAPER
@@ -101,7 +101,7 @@ def test_what_is_filed_carries_the_name_of_the_bench(
     bench.get_by_label("Name of who works here").fill("M. Tessquin")
     bench.get_by_role("button", name="Keep").click()
     bench.goto("/new")
-    bench.get_by_label("Starter").select_option("ukulele")
+    bench.get_by_label("Kind of instrument").select_option("ukulele")
     bench.get_by_label("Serial number").fill("UY-0999 (invented)")
     bench.get_by_role("button", name="Open its dossier").click()
     bench.get_by_role("link", name="Print its label").click()

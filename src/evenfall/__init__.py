@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from evenfall.work import BenchSheet
     from evenfall.workshop import (
         AddRequest,
+        ChartRequest,
         CheckRequest,
         DemoRequest,
         DiagnoseRequest,
@@ -67,6 +68,7 @@ if TYPE_CHECKING:
         StarterRequest,
         TemplateRequest,
         archive,
+        chart,
         check_machine,
         check_program,
         check_specification,
@@ -92,6 +94,7 @@ __all__ = [
     "At",
     "BenchSheet",
     "Cancelled",
+    "ChartRequest",
     "CheckRequest",
     "CrownSurvey",
     "DemoRequest",
@@ -128,6 +131,7 @@ __all__ = [
     "StarterRequest",
     "TemplateRequest",
     "archive",
+    "chart",
     "check_machine",
     "check_program",
     "check_specification",
@@ -154,7 +158,7 @@ _ROOMS = {
         "ProgramCheckRequest ProgramRequest ProveRequest SheetRequest Source StarterRequest "
         "TemplateRequest check_machine check_program check_specification demo diagnose "
         "measure neck pitch plan play program prove sheet starter template "
-        "AddRequest Dossiers NoteRequest archive example_archive"
+        "AddRequest Dossiers NoteRequest archive example_archive ChartRequest chart"
     ),
     "instrument": "Specification read_specification",
     "measurement": "Heights Measurement Origin",

@@ -70,6 +70,7 @@ LIBRARY_WORDS: Mapping[str, str] = {
     "door_state": "state",
     "door_touch": "touched_mm",
     "door_found": "found",
+    "door_quantity": "quantity",
     "door_accept_stiffness": "accepted_stiffness",
     "door_machine": "machine",
     "door_fixture": "fixture",

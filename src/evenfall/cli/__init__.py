@@ -26,6 +26,7 @@ COMMANDS: dict[str, str] = {
     "machine": "evenfall.cli.machine",
     "program": "evenfall.cli.program",
     "archive": "evenfall.cli.archive",
+    "quality": "evenfall.cli.quality",
     "serve": "evenfall.web.command",
 }
 

@@ -49,6 +49,7 @@ WORDS: Mapping[str, str] = {
     "door_state": "--state strung",
     "door_touch": "--touch",
     "door_found": "--found",
+    "door_quantity": "--quantity",
     "door_accept_stiffness": "--accept-stiffness",
     "door_machine": "--machine",
     "door_fixture": "--fixture",

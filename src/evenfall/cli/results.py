@@ -23,9 +23,9 @@ if TYPE_CHECKING:
     from evenfall.cli.reports import Lengths
     from evenfall.errors import Progress
     from evenfall.units import LengthUnit
-    from evenfall.workshop.outputs import Outcome
+    from evenfall.workshop.outputs import Shown
 
-    Made = TypeVar("Made", bound=Outcome)
+    Made = TypeVar("Made", bound=Shown)
 
 
 class Result(NamedTuple):
@@ -60,7 +60,7 @@ class Result(NamedTuple):
         keep_apart(outputs, inputs, folders=folders)
         with Waiting() as waiting:
             made = step(request, waiting)
-            lengths = Lengths.asked(self.unit, made.specification.unit)
+            lengths = Lengths.asked(self.unit, made.unit)
             written = files(made, waiting)
             if self.pictures is not None:
                 drawings = made.pictures(lengths.unit, waiting)

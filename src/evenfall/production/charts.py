@@ -403,7 +403,7 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
         yield Finding(
             "chart",
             "The process is not stable: {hit:count point} of {points} "
-            "{hit:plural signals|signal}. Stop, and look for what changed{where}.",
+            "{hit:plural signals|signal}{where}. Stop, and look for what changed.",
             hit=len(hit),
             points=chart.point_count - len(chart.excluded),
             where=_where(chart, hit),
@@ -438,13 +438,16 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
         )
 
 
-def _where(chart: ControlChart, hit: Sequence[int]) -> Sentence | str:
-    """Return where to look first: the first point of the last stretch that signals."""
-    since = [s.since for s in chart.signals if s.since]
-    first = min(since) if since else hit[0]
-    if chart.labels and first <= len(chart.labels):
-        return sentence(" from point {first} ({label}) on", first=first, label=chart.label(first))
-    return sentence(" from point {first} on", first=first)
+def _where(chart: ControlChart, hit: Sequence[int]) -> Sentence:
+    """Return the first and the last point that signal, by number and name."""
+    first, last = (
+        sentence("{point} ({name})", point=p, name=chart.label(p)) if chart.labels else str(p)
+        for p in (hit[0], hit[-1])
+    )
+    if len(hit) == 1:
+        return sentence(", point {first}", first=first)
+    text = ", the first at point {first}, the last at point {last}"
+    return sentence(text, first=first, last=last)
 
 
 def _limits_said(chart: ControlChart) -> Iterator[Finding]:

@@ -2,6 +2,8 @@
 
 `read_measurement` reads one or more sheets of one instrument, `empty_sheet` makes one to fill in.
 
+`read_tidy` reads a sheet of many instruments, a row for each reading.
+
 Examples
 --------
 >>> SheetFile("readings.csv", b"quantity,string,fret,value,unit").name
@@ -11,5 +13,6 @@ Examples
 from evenfall.sheets.cells import SheetFile
 from evenfall.sheets.hand import read_measurement
 from evenfall.sheets.template import empty_sheet
+from evenfall.sheets.tidy import read_tidy
 
-__all__ = ["SheetFile", "empty_sheet", "read_measurement"]
+__all__ = ["SheetFile", "empty_sheet", "read_measurement", "read_tidy"]

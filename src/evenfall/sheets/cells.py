@@ -18,7 +18,22 @@ FILE_LIMIT_BYTES = 64_000_000
 ROW_LIMIT = 20_000
 """More rows than this are not hand readings: 12 strings, 36 frets, 4 quantities, 10 times."""
 
-_REQUIRED = ("quantity", "value")
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Which columns a kind of sheet has."""
+
+    columns: tuple[str, ...]  # names of those that are known
+    required: tuple[str, ...]  # those that must be there
+    row_limit: int  # more rows are refused
+    unread: tuple[str, ...] = ()  # those whose cells nothing depends on
+    others: bool = False  # whether every other column is taken too, under its own name
+
+
+HAND_READINGS = Layout(
+    tuple(COLUMNS), ("quantity", "value"), ROW_LIMIT, unread=("measured_with", "note")
+)
+"""A sheet of readings of one instrument."""
 
 
 class SheetFile(NamedTuple):
@@ -64,6 +79,12 @@ class Header:
     columns: Mapping[str, int]
     unused: tuple[str, ...]
     width: int
+    layout: Layout = HAND_READINGS
+
+    @property
+    def read(self) -> dict[str, int]:
+        """Index of each column whose cells something depends on."""
+        return {name: at for name, at in self.columns.items() if name not in self.layout.unread}
 
 
 def plain_name(text: str) -> str:
@@ -71,7 +92,7 @@ def plain_name(text: str) -> str:
     return re.sub(r"[\s_-]+", "_", text[:200].strip().casefold()[:60]).strip("_")
 
 
-def read_header(cells: Sequence[str]) -> Header:
+def read_header(cells: Sequence[str], layout: Layout = HAND_READINGS) -> Header:
     """Return which column stands where, from the first row that holds anything."""
     columns: dict[str, int] = {}
     unused: list[str] = []
@@ -80,29 +101,30 @@ def read_header(cells: Sequence[str]) -> Header:
         if name in columns:
             text = "The column {name} is there twice; keep one of them."
             raise HeaderError(sentence(text, name=name))
-        if name in COLUMNS:
+        if name in layout.columns or (name and layout.others):
             columns[name] = index
         elif name:
             unused.append(cell.strip())
-    missing = [name for name in _REQUIRED if name not in columns]
+    missing = [name for name in layout.required if name not in columns]
     for given in unused:
-        free = [name for name in COLUMNS if name not in columns]
+        free = [name for name in layout.columns if name not in columns]
         close = difflib.get_close_matches(plain_name(given), free, n=1, cutoff=0.75)
-        if close and len(missing) < len(_REQUIRED):
+        if close and len(missing) < len(layout.required):
             text = "The column {given:quoted} is not known; rename it {name} if that is meant."
             raise HeaderError(sentence(text, given=given, name=close[0]))
     if missing:
         text = (
-            "The first row must name the columns, at least quantity and value, but it has no "
+            "The first row must name the columns, at least {needed:list}, but it has no "
             "{missing:list}; it reads {given:quoted}."
         )
         if len(missing) > 1:
             missing[1:] = [f"no {name}" for name in missing[1:]]
         given = ", ".join(cell[:100] for cell in cells[:20] if cell)
         raise HeaderError(
-            sentence(text, missing=missing, given=given), no_header=len(missing) == len(_REQUIRED)
+            sentence(text, needed=layout.required, missing=missing, given=given),
+            no_header=len(missing) == len(layout.required),
         )
-    return Header(columns, tuple(unused), len(cells))
+    return Header(columns, tuple(unused), len(cells), layout)
 
 
 def unused_columns(header: Header) -> tuple[Finding, ...]:
@@ -135,11 +157,13 @@ def make_row(
     return SheetRow(number, named)
 
 
-def too_many_rows(name: str) -> UnsupportedError:
-    """Return the error for a sheet that no one can have written by hand."""
+def too_many_rows(name: str, layout: Layout = HAND_READINGS) -> UnsupportedError:
+    """Return the error for a sheet with more rows than its kind can have."""
     return UnsupportedError(
-        "The sheet has more than {limit} rows, so these are not hand readings; check that it is "
-        "the right file.",
+        "The sheet has more than {limit} rows, {reason}.",
         at=At(file=name),
-        limit=ROW_LIMIT,
+        limit=layout.row_limit,
+        reason=sentence("more than are read at once; split it")
+        if layout.others
+        else sentence("so these are not hand readings; check that it is the right file"),
     )

@@ -13,7 +13,7 @@ from evenfall.errors import (
     RequestError,
     UnsupportedError,
 )
-from evenfall.sheets.cells import FILE_LIMIT_BYTES, SheetFile, Table
+from evenfall.sheets.cells import FILE_LIMIT_BYTES, HAND_READINGS, Layout, SheetFile, Table
 from evenfall.sheets.readings import read_rows
 from evenfall.sheets.reduction import reduce_readings
 from evenfall.sheets.text_rows import read_text_table
@@ -110,7 +110,7 @@ def read_readings(
                     at=At(file=file.name),
                     earlier=earlier.name,
                 )
-        table = _read_table(file)
+        table = read_table(file)
         found, faults = read_rows(table.rows, specification, file=file.name)
         readings += found
         findings += [f.placed(f.at.in_file(file.name)) for f in table.findings]
@@ -118,14 +118,14 @@ def read_readings(
     return readings, findings
 
 
-def _read_table(file: SheetFile) -> Table:
+def read_table(file: SheetFile, layout: Layout = HAND_READINGS) -> Table:
     """Return the rows of a sheet, CSV or XLSX, recognised by its content."""
     name, content = file
     at = At(file=name)
     if len(content) > FILE_LIMIT_BYTES:
         raise UnsupportedError(
-            "The sheet is larger than {limit} MB, more than hand readings take; check that it is "
-            "the right file.",
+            "The sheet is larger than {limit} MB, more than is read at once; check that it is the "
+            "right file.",
             at=at,
             limit=FILE_LIMIT_BYTES // 1_000_000,
         )
@@ -143,8 +143,8 @@ def _read_table(file: SheetFile) -> Table:
     if content.startswith(_ZIP):
         from evenfall.sheets.workbook import read_workbook  # loads a large library
 
-        return read_workbook(file)
-    return read_text_table(file)
+        return read_workbook(file, layout)
+    return read_text_table(file, layout)
 
 
 def readings_error(errors: Sequence[Finding], at: At) -> ReadingsError:

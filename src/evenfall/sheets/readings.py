@@ -25,7 +25,7 @@ CELL_LIMIT = 500
 HALF_SEMITONE = 1.0 / 24.0
 """Pitches closer than this [octaves] are one pitch."""
 
-_INCH_UNITS = {"in", "inch", '"', "thou", "mil"}
+INCH_UNITS = {"in", "inch", '"', "thou", "mil"}
 _READ_COLUMNS = ("value", "quantity", "string", "pitch", "fret", "unit", "uncertainty", "state")
 _WHOLE = re.compile(r"([0-9]{1,6})(?:[.,]0*)?")
 _RANGE = re.compile(r"([0-9]{1,6})\s*(?:-|–|—|to)\s*([0-9]{1,6})")
@@ -164,7 +164,7 @@ def _readings_in(row: SheetRow, specification: Specification, place: Place) -> l
     step_mm = min(1.0, last_digit(cells["value"]) * scale)  # no tool reads coarser
     u_mm = _uncertainty(cells.get("uncertainty", ""), scale)
     strung, humidity_percent = _state(cells.get("state", ""))
-    inch = unit.strip().lower() in _INCH_UNITS
+    inch = unit.strip().lower() in INCH_UNITS
     return [
         Reading(
             *(quantity.name, string, frets, value_mm, u_mm),

@@ -9,9 +9,10 @@ from collections.abc import Iterator
 from evenfall.errors import At, BrokenFileError, FormatMismatchError
 from evenfall.files import decode_text
 from evenfall.sheets.cells import (
-    ROW_LIMIT,
+    HAND_READINGS,
     Header,
     HeaderError,
+    Layout,
     SheetFile,
     Table,
     make_row,
@@ -33,7 +34,7 @@ _OTHER_FORMATS: dict[bytes, str] = {
 }
 
 
-def read_text_table(file: SheetFile) -> Table:
+def read_text_table(file: SheetFile, layout: Layout = HAND_READINGS) -> Table:
     """Return the rows of a sheet in CSV."""
     for magic, what in _OTHER_FORMATS.items():
         if file.content.startswith(magic):
@@ -45,9 +46,9 @@ def read_text_table(file: SheetFile) -> Table:
     text = decode_text(file.content, name=file.name)
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
-    if text.count("\n") > ROW_LIMIT:
-        raise too_many_rows(file.name)
-    delimiter, header, rows = _split(text, file.name)
+    if text.count("\n") > layout.row_limit:
+        raise too_many_rows(file.name, layout)
+    delimiter, header, rows = _split(text, file.name, layout)
     advice = "remove the extra cells"
     if delimiter == ",":
         advice = (
@@ -58,7 +59,9 @@ def read_text_table(file: SheetFile) -> Table:
     return Table(tuple(row for row in made if row), unused_columns(header))
 
 
-def _split(text: str, name: str) -> tuple[str, Header, Iterator[tuple[int, list[str]]]]:
+def _split(
+    text: str, name: str, layout: Layout
+) -> tuple[str, Header, Iterator[tuple[int, list[str]]]]:
     """Find the header, take the delimiter from it, and return the rows below, numbered."""
     lines = text.split("\n")
     start, stated = 0, ""
@@ -68,16 +71,17 @@ def _split(text: str, name: str) -> tuple[str, Header, Iterator[tuple[int, list[
         start, stated = start + 1, match[1]  # a line that some spreadsheets put first
     if start >= len(lines):
         raise FormatMismatchError(
-            "The file holds no header; the first row must name the columns, at least quantity and "
-            "value.",
+            "The file holds no header; the first row must name the columns, at least "
+            "{needed:list}.",
             at=At(file=name),
+            needed=layout.required,
         )
     line = lines[start][:_HEADER_LIMIT]
     errors: list[HeaderError] = []
     for delimiter in stated or ",;\t":
         try:
             cells = next(csv.reader([line], delimiter=delimiter))
-            header = read_header(cells)
+            header = read_header(cells, layout)
         except HeaderError as error:
             errors.append(error)
         except (csv.Error, StopIteration):

@@ -24,9 +24,10 @@ from evenfall.errors import (
     UnsupportedError,
 )
 from evenfall.sheets.cells import (
-    ROW_LIMIT,
+    HAND_READINGS,
     Header,
     HeaderError,
+    Layout,
     SheetFile,
     SheetRow,
     Table,
@@ -35,7 +36,6 @@ from evenfall.sheets.cells import (
     too_many_rows,
     unused_columns,
 )
-from evenfall.sheets.quantities import COLUMNS
 from evenfall.wording import Sentence, sentence
 
 UNPACKED_LIMIT_BYTES = 100_000_000
@@ -53,7 +53,6 @@ COLUMN_LIMIT = 200
 _MOST_WORKSHEETS = 100
 _LAST_ROW = 1_048_576  # of any worksheet
 _HEADER_ROWS = 50  # how far down a header is looked for
-_READ_COLUMNS = {*COLUMNS} - {"measured_with", "note"}
 _MERGE = re.compile(
     rb"<(?:\w{1,20}:)?mergeCell\s[^>]{0,200}?ref=[\"']([A-Z]{1,3}[0-9]{1,7}:[A-Z0-9]{2,10})"
 )
@@ -66,7 +65,7 @@ _DAMAGE = (
 )
 
 
-def read_workbook(file: SheetFile) -> Table:
+def read_workbook(file: SheetFile, layout: Layout = HAND_READINGS) -> Table:
     """Return the rows of the one worksheet that holds readings."""
     at = At(file=file.name)
     try:
@@ -76,7 +75,7 @@ def read_workbook(file: SheetFile) -> Table:
         text = "The workbook is damaged or cut short; copy or save it again."
         raise BrokenFileError(text, at=at) from None
     try:
-        return _read(file, at)
+        return _read(file, at, layout)
     except _DAMAGE:
         raise BrokenFileError(
             "The workbook is damaged; open it in a spreadsheet program and save it again as XLSX.",
@@ -132,7 +131,7 @@ def _check_size(parts: list[zipfile.ZipInfo], at: At) -> None:
         )
 
 
-def _read(file: SheetFile, at: At) -> Table:
+def _read(file: SheetFile, at: At, layout: Layout) -> Table:
     book = openpyxl.load_workbook(io.BytesIO(file.content), read_only=True, data_only=False)
     try:
         found: list[tuple[Any, int, Header]] = []
@@ -140,7 +139,7 @@ def _read(file: SheetFile, at: At) -> Table:
         for worksheet in book.worksheets:
             worksheet.reset_dimensions()  # the stated size may be wrong
             try:
-                if (place := _find_header(worksheet)) is not None:
+                if (place := _find_header(worksheet, layout)) is not None:
                     found.append((worksheet, *place))
             except HeaderError as fault:
                 faults.append(fault)
@@ -151,7 +150,8 @@ def _read(file: SheetFile, at: At) -> Table:
                 titles=[worksheet.title for worksheet, *_ in found[:2]],
             )
         if not found:
-            raise _no_readings(faults, [worksheet.title for worksheet in book.worksheets], at)
+            titles = [worksheet.title for worksheet in book.worksheets]
+            raise _no_readings(faults, titles, layout, at)
         worksheet, header_row, header = found[0]
         merged = _merged_cells(file.content, worksheet, header_row, header)
         rows = tuple(_rows(worksheet, header_row, header, file.name))
@@ -160,19 +160,22 @@ def _read(file: SheetFile, at: At) -> Table:
         book.close()
 
 
-def _no_readings(faults: list[HeaderError], titles: list[str], at: At) -> EvenfallError:
+def _no_readings(
+    faults: list[HeaderError], titles: list[str], layout: Layout, at: At
+) -> EvenfallError:
     for fault in faults:
         if not fault.no_header:
             return FormatMismatchError(fault.said, at=at)
     return FormatMismatchError(
-        "No worksheet has a first row that names the columns, at least quantity and value "
+        "No worksheet has a first row that names the columns, at least {needed:list} "
         "(worksheets: {titles:quoted}).",
         at=at,
+        needed=layout.required,
         titles=titles[:5],
     )
 
 
-def _find_header(worksheet: Any) -> tuple[int, Header] | None:
+def _find_header(worksheet: Any, layout: Layout) -> tuple[int, Header] | None:
     """Return the row number of the header and what it says; None on an empty worksheet."""
     for number, cells in enumerate(
         worksheet.iter_rows(max_row=_HEADER_ROWS, max_col=COLUMN_LIMIT), start=1
@@ -182,19 +185,19 @@ def _find_header(worksheet: Any) -> tuple[int, Header] | None:
             continue
         while texts and not texts[-1]:
             texts.pop()
-        return number, read_header(texts)
+        return number, read_header(texts, layout)
     return None
 
 
 def _rows(worksheet: Any, header_row: int, header: Header, name: str) -> Iterator[SheetRow]:
-    columns = [(column, at) for column, at in header.columns.items() if column in _READ_COLUMNS]
+    columns = list(header.read.items())
     for number, cells in enumerate(worksheet.iter_rows(max_col=header.width), start=1):
         if number <= header_row or all(cell.value is None for cell in cells):
             if number > _LAST_ROW:
-                raise too_many_rows(name)
+                raise too_many_rows(name, header.layout)
             continue
-        if number > ROW_LIMIT:
-            raise too_many_rows(name)
+        if number > header.layout.row_limit:
+            raise too_many_rows(name, header.layout)
         read = [_text(cell) for cell in cells]
         row = make_row(number, [text for text, _ in read], header)
         if row is None:
@@ -244,7 +247,7 @@ def _merged_cells(
     """
     with zipfile.ZipFile(io.BytesIO(data)) as package:
         content = package.read(worksheet._worksheet_path)
-    used = [at + 1 for column, at in header.columns.items() if column in _READ_COLUMNS]
+    used = [at + 1 for at in header.read.values()]
     for match in _MERGE.finditer(content):
         reference = match[1].decode()
         left, top, right, bottom = openpyxl.utils.range_boundaries(reference)

@@ -46,9 +46,11 @@ if TYPE_CHECKING:
         program,
     )
     from evenfall.workshop.proving import ProveRequest, prove
+    from evenfall.workshop.quality import ChartRequest, chart
 
 __all__ = [
     "AddRequest",
+    "ChartRequest",
     "CheckRequest",
     "DemoRequest",
     "DiagnoseRequest",
@@ -70,6 +72,7 @@ __all__ = [
     "StarterRequest",
     "TemplateRequest",
     "archive",
+    "chart",
     "check_machine",
     "check_program",
     "check_specification",
@@ -105,6 +108,7 @@ _ROOMS = {
     "archive_requests": "AddRequest NoteRequest",
     "archives": "Dossiers archive",
     "invented_years": "example_archive",
+    "quality": "ChartRequest chart",
 }
 
 

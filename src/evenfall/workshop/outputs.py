@@ -20,22 +20,20 @@ if TYPE_CHECKING:
     from evenfall.units import LengthUnit
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What every use case of an instrument hands back."""
+class Shown:
+    """What a use case hands back, as a door shows it."""
 
-    specification: Specification  # what the instrument is to be
-    findings_of_readings: tuple[Finding, ...]  # what is worth knowing about its readings
+    __slots__ = ()
 
     @property
-    def findings_of_result(self) -> tuple[Finding, ...]:
-        """What is worth knowing about the result."""
-        return ()
+    def unit(self) -> LengthUnit:
+        """The unit that lengths are shown in where none is asked for."""
+        raise NotImplementedError
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """Everything worth knowing, that of the readings first."""
-        return (*self.findings_of_readings, *self.findings_of_result)
+        """Everything worth knowing."""
+        raise NotImplementedError
 
     def values(self) -> dict[str, Any]:
         """Return the result as plain values."""
@@ -57,11 +55,34 @@ class Outcome:
         progress: Progress = silent,
         theme: Theme = LIGHT,
     ) -> dict[str, str]:
-        """Return every picture as SVG text by name; without a unit in the specification's.
+        """Return every picture as SVG text by name; without a unit in its own.
 
         `theme` is one of `evenfall.pictures.inks`.
         """
-        return drawn(self.drawings(unit or self.specification.unit, theme), progress)
+        return drawn(self.drawings(unit or self.unit, theme), progress)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome(Shown):
+    """What every use case of an instrument hands back."""
+
+    specification: Specification  # what the instrument is to be
+    findings_of_readings: tuple[Finding, ...]  # what is worth knowing about its readings
+
+    @property
+    def unit(self) -> LengthUnit:
+        """The specification's own unit."""
+        return self.specification.unit
+
+    @property
+    def findings_of_result(self) -> tuple[Finding, ...]:
+        """What is worth knowing about the result."""
+        return ()
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Everything worth knowing, that of the readings first."""
+        return (*self.findings_of_readings, *self.findings_of_result)
 
 
 def drawn(

@@ -1,0 +1,223 @@
+"""`evenfall quality`: what many instruments together say."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from evenfall.cli.door import Commands, Number, path_argument, show_findings
+from evenfall.cli.neck_options import source_of
+from evenfall.cli.results import Result, result_options
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    from evenfall.cli.reports import Lengths
+    from evenfall.workshop.quality import ChartOutcome
+
+_KINDS = ("xbar-r", "xbar-s", "median", "individuals", "ewma", "cusum", "p", "np", "c", "u")
+_RULES = (
+    *("outside-limits", "2-of-3-beyond-2-sigma", "4-of-5-beyond-1-sigma", "8-on-one-side"),
+    *("9-on-one-side", "6-rising-or-falling", "14-up-and-down", "15-within-1-sigma"),
+    "8-beyond-1-sigma",
+)
+
+
+@click.group(name="quality", cls=Commands)
+def command() -> None:
+    """Judge what many instruments together say.
+
+    The readings are a sheet with a row for each, CSV or XLSX: a column value, and where they help
+    quantity, unit, time, serial and size (how much was looked at, for counts). Every other column
+    is a factor, such as model, station, shift, batch or person.
+    """
+
+
+class _Pair(click.ParamType[tuple[str, str]]):
+    """An option of the form NAME=WORDS."""
+
+    name = "pair"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, str]:
+        """Return name and words; see `click.ParamType.convert`."""
+        if isinstance(value, tuple):
+            return value
+        name, sign, words = str(value).partition("=")
+        if not (name.strip() and sign and words.strip()):
+            self.fail(f"'{value}' is not of the form {self.shape}.", param, ctx)
+        return name.strip(), words.strip()
+
+    def __init__(self, shape: str) -> None:
+        self.shape = shape
+
+
+def _pairs(*names: str, shape: str, help: str) -> Callable[[Any], Any]:  # noqa: A002 (as in click)
+    return click.option(*names, multiple=True, type=_Pair(shape), metavar=shape, help=help)
+
+
+def readings_options(wanted: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options that choose among the readings of a sheet."""
+    options = (
+        path_argument("readings", help="Sheet with a row for each reading, CSV or XLSX."),
+        click.option("--quantity", default="", help="Which quantity, where the sheet has several."),
+        _pairs(
+            "--only",
+            shape="FACTOR=VALUE",
+            help="Take only the readings of this model, station or the like; repeatable.",
+        ),
+    )
+    for option in reversed(options):
+        wanted = option(wanted)
+    return wanted
+
+
+@command.command()
+@readings_options
+@click.option(
+    "--kind",
+    type=click.Choice(_KINDS),
+    default=None,
+    help="Kind of chart (default: individuals, or of subgroups xbar-r or, over ten readings, "
+    "xbar-s). p, np, c and u are of counts.",
+)
+@click.option(
+    "--subgroup",
+    multiple=True,
+    metavar="FACTOR",
+    help="What the readings of a subgroup have in common; repeatable. A new one begins wherever it "
+    "changes.",
+)
+@click.option(
+    "--size", type=click.IntRange(1), default=None, help="Readings of a subgroup, in a row."
+)
+@click.option(
+    "--rule",
+    "rules",
+    multiple=True,
+    type=click.Choice(_RULES),
+    help="Rule to ask; repeatable (default: outside-limits and 9-on-one-side).",
+)
+@_pairs(
+    "--freeze",
+    shape="POINT=REASON",
+    help="Draw the limits from the points up to this one, and keep them; by number or name.",
+)
+@_pairs("--phase", shape="POINT=REASON", help="Begin new limits at this point; repeatable.")
+@_pairs(
+    "--exclude",
+    shape="POINT=REASON",
+    help="Leave this point out of limits and rules; repeatable.",
+)
+@click.option("--by", "person", default="", metavar="NAME", help="Who notes the reasons.")
+@click.option(
+    "--centre",
+    "--target",
+    "centre",
+    type=Number(low=-math.inf),
+    default=None,
+    help="Centre that is known or wanted [mm, or the unit of the readings].",
+)
+@click.option(
+    "--sigma",
+    type=Number(),
+    default=None,
+    help="Standard deviation of a reading, where it is known [mm, or the unit of the readings].",
+)
+@click.option("--weight", type=Number(0.0, 1.0), default=0.2, help="ewma: weight of a new point.")
+@click.option(
+    "--reach",
+    type=Number(),
+    default=None,
+    help="ewma and cusum: limit in standard deviations (default: 2.962 and 5).",
+)
+@click.option(
+    "--shift",
+    type=Number(),
+    default=1.0,
+    help="cusum: change of the mean to find, in standard deviations.",
+)
+@result_options
+def chart(
+    *,
+    readings: Path,
+    quantity: str,
+    only: Sequence[tuple[str, str]],
+    kind: str | None,
+    subgroup: tuple[str, ...],
+    size: int | None,
+    rules: tuple[str, ...],
+    freeze: Sequence[tuple[str, str]],
+    phase: Sequence[tuple[str, str]],
+    exclude: Sequence[tuple[str, str]],
+    person: str,
+    centre: float | None,
+    sigma: float | None,
+    weight: float,
+    reach: float | None,
+    shift: float,
+    result: Result,
+) -> int:
+    """Find out whether a process is stable, by a control chart of READINGS.
+
+    The verdict comes first, then what signals, the limits, and how often a stable process would be
+    stopped for nothing. Exit status 1 if a point signals.
+    """
+    from evenfall import workshop
+    from evenfall.production.chart_kinds import Known, Memory
+
+    usual = Memory()
+    memory = Memory(
+        weight=weight,
+        weighted_limit_ratio=usual.weighted_limit_ratio if reach is None else reach,
+        reference_ratio=0.5 * shift,
+        sum_limit_ratio=usual.sum_limit_ratio if reach is None else reach,
+    )
+    request = workshop.ChartRequest(
+        source_of(readings),
+        quantity,
+        dict(only),
+        kind=kind or "",
+        subgroup=subgroup,
+        size=size or 0,
+        rules=rules,
+        frozen=dict(freeze),
+        phases=dict(phase),
+        excluded=dict(exclude),
+        person=person,
+        known=Known(math.nan if centre is None else centre, math.nan if sigma is None else sigma),
+        memory=memory,
+    )
+    made = result.of(workshop.chart, request, _show_chart)
+    return 0 if made.chart.stable else 1
+
+
+def _show_chart(made: ChartOutcome, lengths: Lengths) -> None:
+    from evenfall.cli.tables import table
+
+    chart = made.chart
+    about = f", {made.about}" if made.about else ""
+    click.echo(f"{chart.quantity}{about}: {chart.kind}, {chart.point_count} points")
+    show_findings(made.findings, lengths.unit)
+    hit = sorted({point for signal in chart.signals for point in signal.points})
+    rows = []
+    for point in hit[-20:]:
+        rules = [s.rule for s in chart.signals if point in s.points]
+        figures = [
+            lengths.say(_amount(float(panel.values[point - 1]), panel.unit))
+            for panel in chart.panels
+        ]
+        rows.append([str(point), chart.label(point), *figures, ", ".join(dict.fromkeys(rules))])
+    if rows:
+        headings = ["point", "name", *(panel.name for panel in chart.panels), "what"]
+        table("Points that signal" + (", the last 20" if len(hit) > 20 else ""), headings, rows)
+
+
+def _amount(value: float, unit: str) -> Any:
+    from evenfall.production.series import amount
+
+    return amount(value, unit)

@@ -1,0 +1,203 @@
+"""Control chart: each figure over the points with its limits, signals marked by their reason."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.pictures.chart import LEFT_PX, Chart, Drawing, Panel, span
+from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, WASH
+from evenfall.pictures.svg import shortened, text, text_width_px
+from evenfall.pictures.words import said
+from evenfall.production.run_rules import OUTSIDE
+from evenfall.production.series import amount
+from evenfall.units import in_unit
+
+if TYPE_CHECKING:
+    from evenfall.arrays import FloatArray
+    from evenfall.pictures.inks import Theme
+    from evenfall.production import ControlChart
+    from evenfall.production.charts import Panel as Figures
+    from evenfall.units import LengthUnit
+
+_MOST_POINTS = 100
+"""More points than these are too close to tell apart; the last of them are drawn."""
+_RIGHT_PX = 596.0
+_LABEL_ROOM_PX = 90.0
+_MARKS = {OUTSIDE: "square"}
+"""A mark for each rule; another one for all the rest."""
+
+
+def control_chart_picture(
+    chart: ControlChart,
+    *,
+    about: str = "",
+    unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
+) -> Drawing:
+    """Return a control chart as SVG: its panels one over another, the sentence over them."""
+    verdict, *told = chart.findings
+    lines = [finding.said for finding in told if finding.severity == "warning"][:3]
+    title = ", ".join(
+        part for part in (chart.quantity[:1].upper() + chart.quantity[1:], about) if part
+    )
+    drawn = Chart(
+        f"{title}: control chart",
+        said("{verdict}", unit, verdict=verdict.said),
+        *(said("{line}", unit, line=line) for line in lines),
+    )
+    first = max(chart.point_count - _MOST_POINTS, 0)
+    out = {one.point for one in chart.excluded}
+    for number, figures in enumerate(chart.panels):
+        _panel(drawn, chart, figures, out, first, unit, largest=number == 0)
+    drawn.marked("dot", "in order", size=3.0)
+    if not chart.stable:
+        drawn.marked("square", "outside the limits", ink=RISK)
+        if any(signal.rule != OUTSIDE for signal in chart.signals):
+            drawn.marked("diamond", "unlikely pattern", ink=RISK, size=4.4)
+    if out:
+        drawn.marked("open", "left out, with a reason", ink=QUIET)
+    drawn.legend()
+    if first:
+        text_ = "Drawn are the last {shown} of {points} points; the rules asked all of them."
+        drawn.note(said(text_, shown=_MOST_POINTS, points=chart.point_count))
+    drawn.note(
+        *(
+            said("{told}", unit, told=finding.said)
+            for finding in told
+            if finding.severity == "note" and "{upper}" not in finding.said.text
+        )
+    )
+    _table(drawn, chart, unit)
+    return drawn.drawn(theme)
+
+
+def _shown(values: FloatArray, unit_of_values: str, unit: LengthUnit) -> FloatArray:
+    """Return values in the unit of the picture."""
+    if unit_of_values != "mm":
+        return values
+    return np.array([in_unit(float(value), unit) for value in values])
+
+
+def _unit_shown(unit_of_values: str, unit: LengthUnit) -> str:
+    return unit if unit_of_values == "mm" else unit_of_values
+
+
+def _panel(  # noqa: PLR0917  (one panel: which, of what, and how it is laid out)
+    drawn: Chart,
+    chart: ControlChart,
+    figures: Figures,
+    out: set[int],
+    first: int,
+    unit: LengthUnit,
+    *,
+    largest: bool,
+) -> None:
+    values, centre, lower, upper = (
+        _shown(of[first:], figures.unit, unit)
+        for of in (figures.values, figures.centre, figures.lower, figures.upper)
+    )
+    points = np.arange(first + 1, chart.point_count + 1, dtype=float)
+    shown_unit = _unit_shown(figures.unit, unit)
+    name = figures.name[:1].upper() + figures.name[1:]
+    panel = drawn.panel(
+        (first + 0.5, chart.point_count + 0.5),
+        span(values, lower, upper),
+        caption=f"{name}, {shown_unit}" if shown_unit else name,
+        high_px=170.0 if largest else 90.0,
+        left_px=LEFT_PX,
+        right_px=_RIGHT_PX,
+        ticks=10,
+    )
+    edges = np.arange(first + 0.5, chart.point_count + 1.0)
+    low = np.where(np.isfinite(lower), lower, panel.y.low)
+    steps = [(float(edges[n]), float(edges[n + 1])) for n in range(len(values))]
+    along = [at for pair in steps for at in pair]
+    panel.band(np.repeat(low, 2), np.repeat(upper, 2), along=along, fill=WASH, edge="")
+    panel.line(along, np.repeat(centre, 2), ink=QUIET, width_px=1.0)
+    for limit, towards in ((upper, figures.upper), (lower, figures.lower)):
+        # nothing lies under a limit of zero where no value is negative
+        if np.isfinite(limit).any() and not (limit is lower and not limit.any()):
+            panel.steps(edges, limit)
+            _at_right(panel, float(limit[-1]), float(towards[-1]), figures.unit, unit, ink=RISK)
+    if centre.any():
+        _at_right(
+            panel, float(centre[-1]), float(figures.centre[-1]), figures.unit, unit, ink=QUIET
+        )
+    for phase in chart.phases:
+        at = phase.frozen_at + 0.5 if phase.frozen_at else phase.first - 0.5
+        if largest and first + 0.5 < at < chart.point_count + 0.5:
+            words = said("{reason}", reason=phase.reason)
+            panel.upright(at, shortened(words, 9.0, 200.0), ink=QUIET, dash="2 3")
+    known = [p for p in range(len(values)) if int(points[p]) not in out]
+    panel.line(points[known], values[known], ink=INK, width_px=1.0)
+    _marks(panel, chart, figures, out, points, values)
+
+
+def _marks(  # noqa: PLR0917
+    panel: Panel,
+    chart: ControlChart,
+    figures: Figures,
+    out: set[int],
+    points: FloatArray,
+    values: FloatArray,
+) -> None:
+    """Draw each point, a signal by its reason and with its name."""
+    signalled = chart.signalled(figures.name)
+    for at, value in zip(points, values, strict=True):
+        if not math.isfinite(value):
+            continue
+        point = int(at)
+        label = f"{point}{', ' * bool(chart.label(point))}{chart.label(point)}"
+        if point in out:
+            panel.point(at, value, "open", ink=QUIET, size=3.0, label=label)
+        elif (rule := signalled.get(point)) is None:
+            panel.point(at, value, size=2.6, label=label)
+        else:
+            kind = _MARKS.get(rule, "diamond")
+            panel.point(at, value, kind, ink=RISK, size=4.0, label=f"{label}: {rule}")
+            if point - 1 not in signalled:  # the first of a run names it
+                words = shortened(chart.label(point) or str(point), 9.0, _LABEL_ROOM_PX)
+                if rule != OUTSIDE:
+                    panel.write(float(at), float(value), words, ink=RISK)
+                    continue
+                before = panel.x(at) - text_width_px(words, 9.0) > LEFT_PX + 8.0
+                place = panel.x(at) + (-7.0 if before else 7.0), panel.y(value) + 3.0
+                anchor = "end" if before else "start"
+                panel.chart.add(text(*place, words, size_px=9.0, anchor=anchor, ink=RISK))
+
+
+def _at_right(
+    panel: Panel, at: float, value: float, unit_of_values: str, unit: LengthUnit, *, ink: str
+) -> None:
+    """Write the value of a line at its right end."""
+    words = said("{value}", unit, value=amount(value, unit_of_values))
+    panel.chart.add(text(panel.x.end_px + 4.0, panel.y(at) + 3.0, words, size_px=9.0, ink=ink))
+
+
+def _table(drawn: Chart, chart: ControlChart, unit: LengthUnit) -> None:
+    columns = ["point", "name"]
+    series: list[list[float]] = []
+    for figures in chart.panels:
+        shown_unit = _unit_shown(figures.unit, unit)
+        ending = f", {shown_unit}" if shown_unit else ""
+        columns += [f"{figures.name}{ending}", "centre", "lower limit", "upper limit"]
+        series += [
+            _shown(of, figures.unit, unit).tolist()
+            for of in (figures.values, figures.centre, figures.lower, figures.upper)
+        ]
+    columns.append("signal")
+    hit = {
+        point: rule
+        for f in reversed(chart.panels)
+        for point, rule in chart.signalled(f.name).items()
+    }
+    drawn.table(
+        *columns,
+        rows=(
+            (n + 1, chart.label(n + 1), *(of[n] for of in series), hit.get(n + 1, ""))
+            for n in range(chart.point_count)
+        ),
+    )

@@ -1,0 +1,246 @@
+"""The use case "chart": is a process stable, by readings of many instruments."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenfall.codec import plain
+from evenfall.errors import At, Finding, Progress, RequestError, silent
+from evenfall.production import ControlChart, Excluded, Phase, Series, control_chart
+from evenfall.production.chart_kinds import COUNTED, Known, Memory
+from evenfall.production.series import by_keys, consecutive
+from evenfall.sheets import SheetFile, read_tidy
+from evenfall.sheets.cells import FILE_LIMIT_BYTES
+from evenfall.workshop.outputs import Shown
+
+if TYPE_CHECKING:
+    from evenfall.pictures.inks import Theme
+    from evenfall.sheets.tidy import TidyTable
+    from evenfall.units import LengthUnit
+    from evenfall.workshop.opening import Source
+
+_MOST_IN_RANGE = 10
+"""Subgroups of more readings are judged by their standard deviation, not their range."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingsRequest:
+    """Which readings of many instruments something is wanted of."""
+
+    source: Source  # sheet with a row for each reading, CSV or XLSX
+    quantity: str = ""  # which of several quantities
+    only: Mapping[str, str] = field(default_factory=dict)  # factors that must have a value
+
+    def read(self) -> TidyTable:
+        """Return the readings that are asked for."""
+        content = self.source.read(FILE_LIMIT_BYTES)
+        table = read_tidy(SheetFile(self.source.name, content), quantity=self.quantity)
+        for name, wanted in self.only.items():
+            table = table.where(name, wanted)
+        return table
+
+    @property
+    def about(self) -> str:
+        """The factors asked for, for titles: "station B, model Kestrel"."""
+        return ", ".join(f"{name} {wanted}" for name, wanted in self.only.items())
+
+
+@dataclass(frozen=True, slots=True)
+class ChartRequest(ReadingsRequest):
+    """Which control chart is wanted.
+
+    Parameters
+    ----------
+    kind
+        One of `evenfall.production.chart_kinds.KINDS`; by default from the readings.
+    subgroup
+        Factors that a subgroup has in common; a new one begins wherever one of them changes.
+    size
+        Readings of a subgroup, in a row; 0 for none.
+    rules
+        Names of run rules; the usual two by default.
+    frozen
+        Points after which the limits stay as they are, by number or name, with the reason.
+    phases
+        Points from which limits begin anew, by number or name, with the reason.
+    excluded
+        Points that are left out, by number or name, with the reason.
+    person
+        Who noted the reasons.
+    known
+        Centre and standard deviation where they are known.
+    memory
+        How a chart that remembers does so.
+    """
+
+    kind: str = ""
+    subgroup: tuple[str, ...] = ()
+    size: int = 0
+    rules: tuple[str, ...] = ()
+    frozen: Mapping[str, str] = field(default_factory=dict)
+    phases: Mapping[str, str] = field(default_factory=dict)
+    excluded: Mapping[str, str] = field(default_factory=dict)
+    person: str = ""
+    known: Known = field(default_factory=Known)
+    memory: Memory = field(default_factory=Memory)
+
+
+@dataclass(frozen=True, slots=True)
+class ChartOutcome(Shown):
+    """A control chart."""
+
+    chart: ControlChart
+    about: str  # which of the readings it is of
+    inch: bool  # whether the readings were written in inches
+    findings_of_readings: tuple[Finding, ...]  # what is worth knowing about the sheet
+
+    @property
+    def unit(self) -> LengthUnit:
+        """The unit that the readings were written in."""
+        return "in" if self.inch else "mm"
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What the chart says, then what is worth knowing about the sheet."""
+        return (*self.chart.findings, *self.findings_of_readings)
+
+    def values(self) -> dict[str, Any]:
+        """Return the chart as plain values."""
+        chart = self.chart
+        return {
+            "schema": "evenfall/chart@0",
+            "about": self.about,
+            "stable": chart.stable,
+            "run_length_count": chart.run_length_count,
+            **plain(chart),
+        }
+
+    def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
+        """Return what draws the chart."""
+        from evenfall.pictures.control_chart import control_chart_picture
+
+        return {
+            "control chart": lambda: control_chart_picture(
+                self.chart, about=self.about, unit=unit, theme=theme
+            )
+        }
+
+
+def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
+    r"""Find out whether a process is stable.
+
+    Parameters
+    ----------
+    request
+        The readings, and how they become a chart.
+    progress
+        Told what is being done and how far it is, 0 to 1; it may stop the work.
+
+    Returns
+    -------
+    ChartOutcome
+        The chart.
+
+    Raises
+    ------
+    RequestError, ReadingsError
+        The readings cannot be used or do not make this chart.
+
+    Examples
+    --------
+    >>> from evenfall.workshop import Source
+    >>> rows = "value,unit\\n" + "".join(f"{0.2 + 0.01 * (n % 3)},mm\\n" for n in range(24))
+    >>> outcome = chart(ChartRequest(Source("relief.csv", rows.encode())))
+    >>> outcome.chart.kind, outcome.findings[0].sentence
+    ('individuals', 'The process is stable: none of 24 points signals. Go on.')
+    """
+    progress("Reading", 0.0)
+    table = request.read()
+    series = series_of(table, request)
+    kind = request.kind or _kind_for(series)
+    progress("Drawing limits", 0.5)
+    made = control_chart(
+        series,
+        kind,
+        rules=request.rules,
+        phases=_phases(series, request),
+        excluded=[Excluded(_point(series, at), why) for at, why in request.excluded.items()],
+        known=request.known,
+        memory=request.memory,
+    )
+    return ChartOutcome(made, request.about, table.inch, table.findings)
+
+
+def series_of(table: TidyTable, request: ChartRequest) -> Series:
+    """Return the readings of a sheet gathered into points."""
+    if request.subgroup and request.size:
+        raise RequestError(
+            "Subgroups are readings that have a factor in common, or so many in a row; name one of "
+            "the two.",
+            at=At(field="subgroup"),
+        )
+    labels = table.factors.get("serial") or table.time
+    if request.subgroup:
+        keys = list(zip(*(table.factor(name) for name in request.subgroup), strict=True))
+        starts = by_keys(keys)
+        labels = tuple(" ".join(keys[n]) for n in starts.tolist())
+    else:
+        starts = consecutive(len(table.value), request.size or 1)
+        labels = tuple(labels[n] for n in starts.tolist()) if labels else ()
+    counted = request.kind in COUNTED
+    return Series(
+        table.quantity,
+        table.unit,
+        table.value,
+        starts,
+        labels,
+        table.size if counted else np.zeros(0),
+    )
+
+
+def _kind_for(series: Series) -> str:
+    if series.point_count == len(series.values):
+        return "individuals"
+    return "xbar-r" if int(series.point_sizes.max()) <= _MOST_IN_RANGE else "xbar-s"
+
+
+def _point(series: Series, named: str) -> int:
+    """Return the number of a point that is named by its number or by its label."""
+    if named in series.labels:
+        at = [n for n, label in enumerate(series.labels, start=1) if label == named]
+        if len(at) == 1:
+            return at[0]
+        text = "{count} points are named {named:quoted}; give one of the numbers {points:numbers}."
+        raise RequestError(text, at=At(field="point"), count=len(at), named=named, points=at)
+    if named.isascii() and named.isdecimal():
+        return int(named)
+    raise RequestError(
+        "No point is named {named:quoted}; give its number, or its name as on the chart.",
+        at=At(field="point"),
+        named=named,
+    )
+
+
+def _phases(series: Series, request: ChartRequest) -> list[Phase]:
+    """Return the phases, each with the point at which its limits are frozen."""
+    begun = {_point(series, at): why for at, why in request.phases.items()}
+    begun.setdefault(1, "")
+    frozen = {_point(series, at): why for at, why in request.frozen.items()}
+    firsts = sorted(begun)
+    made = []
+    for first, after in zip(firsts, [*firsts[1:], series.point_count + 1], strict=True):
+        inside = [point for point in frozen if first <= point < after]
+        if len(inside) > 1:
+            raise RequestError(
+                "The limits of one phase are frozen once, not at points {points:numbers}.",
+                at=At(field="frozen"),
+                points=sorted(inside),
+            )
+        at = inside[0] if inside else 0
+        reasons = [why for why in (begun[first], frozen.get(at, "")) if why]
+        made.append(Phase(first, at, "; ".join(reasons), request.person))
+    return made

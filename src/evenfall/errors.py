@@ -140,6 +140,7 @@ FINDING_CODES: dict[str, str] = {
     "lifted-end": "The end of a fret stands up from the board.",
     "tang-gap": "A stretch of a fret stands higher over the board than its wire: not seated.",
     "strings-seen": "A scan shows strings, which were left out of the crowns; their action.",
+    "nut-place": "The nut's edge stands off the start of the scale.",
     "string-line": "A string in a scan is not straight, is seen too little, or runs off its line.",
     "left-aside": "Parts of a scan that are not seen from above the board, or lie beside it.",
     "shadow": "Crowns that a string or a hole in the scan hides.",

@@ -163,6 +163,49 @@ def string_at(
     return middle, first + (end - first) * share, 0.5 * gauge
 
 
+SLOT_ROOM = 1.15
+"""Width of a nut slot over the gauge of its string."""
+
+
+def with_ends(
+    points: FloatArray,
+    assembly: Assembly,
+    floor: FloatArray,
+    saddle: FloatArray,
+    *,
+    edge: float = 0.0,
+    step: tuple[float, float] = (0.1, 0.1),
+) -> FloatArray:
+    """Return a cloud with a slotted nut and a saddle: floors at the nut's edge, tops, shape (K,).
+
+    Slots are round, fall towards the head and are as wide as their strings ask for; the saddle is
+    rounded along the strings and stands at the specified places.
+    """
+    spec, lines = assembly.specification, assembly.neck.lines
+    rng = np.random.default_rng(assembly.recipe.seed + 55)
+    half = 0.5 * spec.board.width_nut_mm
+    base, lean = _nut(assembly.neck)
+    across, along = np.arange(-half, half, step[1]), np.arange(-4.0, 0.0, step[0])
+    y, d = (a.ravel() for a in np.meshgrid(across, along, indexing="ij"))
+    z = np.full(len(y), float(np.max(floor)) + 0.6)
+    for k, string in enumerate(spec.strings):
+        radius = 0.5 * SLOT_ROOM * string.gauge_mm
+        off = y - lines.y_mm[k, 0]
+        inside = np.abs(off) < radius
+        bottom = radius - np.sqrt(radius**2 - off[inside] ** 2)
+        z[inside] = floor[k] + bottom - 0.12 * -d[inside]
+    nut = np.column_stack([base + edge + d + lean * y, y, z])
+    parts = [points[points[:, 0] > base + edge + lean * points[:, 1]], nut]
+    across, along = np.arange(-3.0, 3.0, 0.2), np.arange(-6.0, 6.0, step[0])
+    for k in range(len(saddle)):
+        y, d = (a.ravel() for a in np.meshgrid(across, along, indexing="ij"))
+        z = saddle[k] - np.where(np.abs(d) < 1.5, d**2 / 4.0, 5.0)
+        parts.append(np.column_stack([lines.saddle_x_mm[k] + d, lines.saddle_y_mm[k] + y, z]))
+    for part in parts[1:]:
+        part[:, 2] += rng.normal(0.0, assembly.recipe.noise, len(part))
+    return np.concatenate(parts)
+
+
 def _swept(section: FloatArray) -> FloatArray:
     """Return the triangles of a body from its sections, shape (N, M, 3): closed, with end caps."""
     ahead = np.roll(section, -1, axis=1)

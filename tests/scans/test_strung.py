@@ -8,11 +8,20 @@ from functools import cache
 import numpy as np
 import pytest
 
+from evenfall.measurement import Origin
 from evenfall.scans import CrownSurvey, Mesh, measure_crowns, to_measurement
 from evenfall.scans.strung import THICKNESS_U_MM
-from oracles.bodies import STRING_OVER_MM, Assembly, Parts, make_assembly, string_at
+from oracles.bodies import (
+    SLOT_ROOM,
+    STRING_OVER_MM,
+    Assembly,
+    Parts,
+    make_assembly,
+    string_at,
+    with_ends,
+)
 from oracles.bodies import strung_from_above as strung
-from oracles.surfaces import FloatArray, Recipe, specification
+from oracles.surfaces import FloatArray, Recipe, make_scan, specification
 
 RECIPE = Recipe(
     seed=3, step_x=0.1, step_y=0.5, shadow_share=1.8, height_error=0.01, tilt_error=0.0003
@@ -131,9 +140,52 @@ def test_a_string_that_is_pressed_down_gives_no_action() -> None:
 
 
 def test_a_scan_without_strings_has_none() -> None:
-    from oracles.surfaces import make_scan
-
     made = make_scan(specification("ukulele"), replace(RECIPE, shadow_share=0.3))
     survey, findings = measure_crowns(made.points_mm, made.specification, mirrored=False)
+    told = survey.scanned.strings
+    assert told is not None  # it shows a nut, in its place, and no slots
+    assert abs(told.nut_place_mm) < 3.0 * told.nut_place_u_mm
+    for part in (told.action_mm, told.string_nut_mm, told.slot_width_mm, told.saddle_place_mm):
+        assert np.isnan(part).all()
+    assert not any(f.code.startswith(("string", "nut")) for f in findings)
+    bare = replace(made.recipe, nut_height=0.0)
+    survey, _ = measure_crowns(make_scan(made.specification, bare).points_mm, made.specification)
     assert survey.scanned.strings is None
-    assert not any(f.code.startswith("string") for f in findings)
+
+
+@pytest.mark.parametrize(
+    ("model", "step"), [("ukulele", 0.05), pytest.param("electric", 0.1, marks=pytest.mark.slow)]
+)
+def test_slots_and_saddle_are_read_where_no_string_lies(model: str, step: float) -> None:
+    spec = specification(model)
+    recipe = replace(RECIPE, shadow_share=0.0, step_y=0.2)
+    made = make_assembly(spec, recipe, Parts())
+    lines, count = made.neck.lines, spec.string_count
+    floor = made.neck.board(lines.x_mm[:, 0], lines.y_mm[:, 0]) + 1.4 + 0.05 * np.arange(count)
+    saddle = made.crown_top_mm[:, -1] + 2.0 + 0.1 * np.arange(count)
+    board = make_scan(spec, recipe).points_mm
+    points = with_ends(board, made, floor, saddle, edge=0.5, step=(step, step))
+    survey, findings = measure_crowns(points, spec, mirrored=False)
+    ends, told = survey.ends, survey.scanned.strings
+    assert told is not None
+
+    def there(x: FloatArray, y: FloatArray, z: FloatArray) -> FloatArray:
+        return survey.orientation.to_neck(np.column_stack([x, y, z]))[:, 2]
+
+    off = ends.floor_mm[:, 0] - there(lines.x_mm[:, 0] + 0.5, lines.y_mm[:, 0], floor)
+    assert np.abs(off).max() < 0.012
+    assert np.abs(off / ends.floor_mm[:, 1]).max() < 3.5
+    off = ends.saddle_mm[:, 0] - there(lines.saddle_x_mm, lines.saddle_y_mm, saddle)
+    assert np.abs(off / ends.saddle_mm[:, 1]).max() < 3.5
+    wide = told.slot_width_mm - [SLOT_ROOM * string.gauge_mm for string in spec.strings]
+    assert np.abs(wide / told.slot_width_u_mm).max() < 2.5
+    assert abs(told.nut_place_mm - 0.5) < 3.0 * told.nut_place_u_mm < 0.15
+    assert np.abs(told.saddle_place_mm).max() < 0.2
+    assert np.abs(told.string_nut_mm - lines.y_mm[:, 0]).max() < 0.1
+    (place,) = [f for f in findings if f.code == "nut-place"]
+    assert "too near the bridge" in place.sentence
+    assert "cents flat" in place.sentence
+    measured = to_measurement(survey, spec)
+    assert measured.complete
+    np.testing.assert_allclose(measured.nut_mm, ends.floor_mm[:, 0])
+    assert (measured.heights.origin[:, [0, -1]] == Origin.READ).all()

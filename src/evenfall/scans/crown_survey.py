@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from evenfall.scans.board import Board
     from evenfall.scans.crown_kind import CrownSection
     from evenfall.scans.crown_line import CrownLine
+    from evenfall.scans.nut_and_saddle import Ends
     from evenfall.scans.orientation import Orientation
     from evenfall.scans.strung import StringSeen
 
@@ -81,6 +82,8 @@ class CrownSurvey:
         Places and sections of the frets and the board's shape, as a measurement keeps them.
     strings
         The line of each string that the scan shows, over the datum; None of the others.
+    ends
+        Nut slots and saddle as far as the scan shows them, over the datum.
     sections
         Section under each string, K rows of F; None where hidden.
     orientation
@@ -108,6 +111,7 @@ class CrownSurvey:
     board: Board
     scanned: Scanned
     strings: tuple[StringSeen | None, ...]
+    ends: Ends
     sections: tuple[tuple[Section | None, ...], ...]
     orientation: Orientation
     noise_mm: float

@@ -7,16 +7,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.scans.gather import saddle_box
 from evenfall.scans.surface import Cloud, sample_indices
 from evenfall.scans.visible import Box, lifted, places_of, seen_cells
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
+    from evenfall.arrays import FloatArray, IntArray
     from evenfall.instrument import Specification
     from evenfall.scans.orientation import Located
 
 STEP_MM = (0.05, 0.3)
 """Steps along and across the neck at which a mesh is turned into points."""
+
+SADDLE_STEP_MM = (0.1, 0.3)
+"""The same about the saddle."""
 
 UNDER_MM = 6.0
 """Triangles this far under the board are not seen from above."""
@@ -62,6 +66,17 @@ class Facets:
         return np.hypot(LEFT_SHARE * self.sagitta_mm, LEAST_U_MM)
 
 
+def _seen_in(corner: FloatArray, box: Box) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Return the triangles about a map, the points of it that they show, and which shows each."""
+    low = np.array([box.low_x_mm, box.low_y_mm])
+    high = low + np.array([box.columns * box.step_x_mm, box.rows * box.step_y_mm])
+    near = (corner[:, :, :2].max(axis=1) >= low).all(axis=1)
+    near &= (corner[:, :, :2].min(axis=1) <= high).all(axis=1)
+    near_ones = corner[near]
+    cells, height, owner = seen_cells(near_ones, box)
+    return near_ones, np.column_stack([places_of(cells, box), height]), owner
+
+
 def seen_only(located: Located, specification: Specification) -> Located:
     """Return a scan with its mesh as points that are seen from above; measured points stay."""
     surface = located.surface
@@ -75,12 +90,11 @@ def seen_only(located: Located, specification: Specification) -> Located:
     low, high = (-8.0 - tip, -half), (last + 20.0 + tip, half)
     box = Box.over(low, high, STEP_MM)
     level = float(np.quantile(located.sample_mm[:, 2], 0.05)) - UNDER_MM
-    near = corner[:, :, 2].max(axis=1) > level
-    near &= (corner[:, :, :2].max(axis=1) >= low).all(axis=1)
-    near &= (corner[:, :, :2].min(axis=1) <= high).all(axis=1)
-    corner = corner[near]
-    cells, height, owner = seen_cells(corner, box)
-    points = np.column_stack([places_of(cells, box), height])
+    corner = corner[corner[:, :, 2].max(axis=1) > level]
+    saddle = saddle_box(specification)
+    _, beyond, _ = _seen_in(corner, Box.over(tuple(saddle[0]), tuple(saddle[1]), SADDLE_STEP_MM))
+    corner, points, owner = _seen_in(corner, box)
+    height = points[:, 2]
     found = lifted(corner, points, owner)
     raised = points if found is None else found
     lift = raised[:, 2] - height
@@ -105,7 +119,9 @@ def seen_only(located: Located, specification: Specification) -> Located:
         sagitta[j] = float(np.quantile(np.abs(lift[on]), 0.9))
         if found is None:
             sagitta[j] = width[j] ** 2 / (8.0 * radius * LEFT_SHARE)
-    file = (raised + orientation.origin_mm) @ np.linalg.inv(orientation.axes).T
+    file = (np.concatenate([raised, beyond]) + orientation.origin_mm) @ np.linalg.inv(
+        orientation.axes
+    ).T
     return replace(
         located,
         surface=Cloud(file / orientation.factor_mm),

@@ -45,6 +45,12 @@ DEEP_MM = 3.0
 STRINGS_MM = 12.0
 """Strings lie lower over the board than this; above half a crown little else lies beside frets."""
 
+NUT_REACH_MM = 4.0
+"""Points so far before and behind the start of the scale may show the nut."""
+
+SADDLE_MM, SADDLE_HIGH_MM = 10.0, 60.0
+"""Points so far before and behind the saddles' places, and no higher, may show the saddle."""
+
 UNDER_MM = 5.0
 """No part of a board lies as far under its middle height, radius and relief included."""
 
@@ -139,6 +145,10 @@ class Gathered:
     cells: CellSums  # sums over the board
     # points that stand over the board between the frets: strings, dirt; shape (N, 3), float32
     raised_mm: NDArray[np.float32]
+    # points about the nut's edge: x, y, z and height over the board, shape (N, 4), float32
+    nut_mm: NDArray[np.float32]
+    # points about the saddle, shape (N, 3), float32
+    saddle_mm: NDArray[np.float32]
     point_count: int  # finite points seen
 
 
@@ -151,26 +161,29 @@ def gather(
     grid = _grid(located, specification, lines, half_crown)
     guess = _board_guess(located.sample_mm, grid, lines, half_crown)
     crests = _crest_guess(located.sample_mm, lines, half_crown)
-    raised = 0.5 * specification.fretwire.crown_height_mm
-    task = _Pass(located, grid, guess, crests, lines, half_crown, raised)
+    task = _Pass(
+        located,
+        grid,
+        guess,
+        crests,
+        lines,
+        half_crown,
+        raised=0.5 * specification.fretwire.crown_height_mm,
+        nut_line=nut_line(specification),
+        saddle_mm=saddle_box(specification),
+    )
     count = located.surface.count
     starts = range(0, count, RUN_POINTS)
     ends = [min(start + RUN_POINTS, count) for start in starts]
-    sums = np.zeros((5, grid.columns * grid.rows + 1))
-    crowns: list[list[NDArray[Any]]] = []
-    raised_points: list[NDArray[np.float32]] = []
-    seen = 0
+    total = _Taken.empty(grid)
     pool = ThreadPoolExecutor(max(1, min(workers, len(starts))))
     try:
         for end, part in zip(ends, pool.map(task.run, starts, ends), strict=True):
-            sums += part[0]
-            crowns += part[1]
-            raised_points += part[2]
-            seen += part[3]
+            total.add(part)
             progress("Gathering the crowns", end / count)
     finally:
         pool.shutdown(cancel_futures=True)
-    return task.joined(sums, crowns, raised_points, seen)
+    return task.joined(total)
 
 
 def _grid(
@@ -192,7 +205,7 @@ def _grid(
     for j in np.flatnonzero(np.isfinite(lines.base_mm)):
         off = (x - lines.base_mm[j] - lines.lean_slope[j] * y) * lines.cosine[j]
         fret[np.abs(off) < reach] = j
-    nut = specification_nut_line(specification)
+    nut = nut_line(specification)
     wide = board.width_nut_mm + (board.width_last_mm - board.width_nut_mm) * x / last
     off_board = (x - nut[0] - nut[1] * y < NUT_MM + 0.5 * CELL_MM) | (
         np.abs(y) > 0.5 * wide + EDGE_ALLOWANCE_MM
@@ -204,7 +217,7 @@ EDGE_ALLOWANCE_MM = 1.0
 """A board may be this much wider on each side than specified."""
 
 
-def specification_nut_line(specification: Specification) -> tuple[float, float]:
+def nut_line(specification: Specification) -> tuple[float, float]:
     """Return base and lean of the nut's edge in plan, x = base + lean y."""
     from evenfall.instrument import string_lines
 
@@ -306,6 +319,46 @@ def _crest_guess(sample: FloatArray, lines: FretLines, half_crown: float) -> Flo
     return crests
 
 
+def saddle_box(specification: Specification) -> FloatArray:
+    """Return the corners in plan of what may be saddle [mm], shape (2, 2)."""
+    from evenfall.instrument import string_lines
+
+    lines = string_lines(specification)
+    x, y = lines.saddle_x_mm, lines.saddle_y_mm
+    return np.array(
+        [
+            [float(x.min()) - SADDLE_MM, float(y.min()) - 2.0],
+            [float(x.max()) + SADDLE_MM, float(y.max()) + 2.0],
+        ]
+    )
+
+
+@dataclass(slots=True)
+class _Taken:
+    """What is kept of the points so far."""
+
+    sums: FloatArray  # over cells, shape (5, cells + 1)
+    crowns: list[list[NDArray[Any]]]
+    raised: list[NDArray[np.float32]]
+    nut: list[NDArray[np.float32]]
+    saddle: list[NDArray[np.float32]]
+    count: int  # finite points
+
+    @staticmethod
+    def empty(grid: Grid) -> _Taken:
+        """Return nothing yet."""
+        return _Taken(np.zeros((5, grid.columns * grid.rows + 1)), [], [], [], [], 0)
+
+    def add(self, other: _Taken) -> None:
+        """Add what another run of points gave."""
+        self.sums += other.sums
+        self.crowns += other.crowns
+        self.raised += other.raised
+        self.nut += other.nut
+        self.saddle += other.saddle
+        self.count += other.count
+
+
 @dataclass(frozen=True, slots=True)
 class _Pass:
     """What every piece of points goes through."""
@@ -317,32 +370,21 @@ class _Pass:
     lines: FretLines
     half_crown: float
     raised: float  # what stands higher over the board between frets may be a string [mm]
+    nut_line: tuple[float, float]
+    saddle_mm: FloatArray
 
-    def run(
-        self, low: int, high: int
-    ) -> tuple[FloatArray, list[list[NDArray[Any]]], list[NDArray[np.float32]], int]:
-        """Return cell sums, crown points, raised points and the number of points of a run."""
-        grid, orientation = self.grid, self.located.orientation
+    def run(self, low: int, high: int) -> _Taken:
+        """Return what is kept of a run of points."""
+        orientation, taken = self.located.orientation, _Taken.empty(self.grid)
         turn = orientation.axes * orientation.factor_mm
         shift = orientation.origin_mm[:, None]
-        cells = grid.columns * grid.rows
-        sums = np.zeros((5, cells + 1))
-        crowns: list[list[NDArray[Any]]] = []
-        raised: list[NDArray[np.float32]] = []
-        count = 0
         with np.errstate(over="ignore", invalid="ignore"):  # missing and mad coordinates
             for piece in pieces(self.located.surface, low, high):
-                count += self._take(turn @ piece - shift, sums, crowns, raised)
-        return sums, crowns, raised, count
+                self._take(turn @ piece - shift, taken)
+        return taken
 
-    def _take(
-        self,
-        place: FloatArray,
-        sums: FloatArray,
-        crowns: list[list[NDArray[Any]]],
-        raised: list[NDArray[np.float32]],
-    ) -> int:
-        """Add a piece of points in the neck's frame; return how many were finite."""
+    def _take(self, place: FloatArray, taken: _Taken) -> None:
+        """Add a piece of points in the neck's frame."""
         grid = self.grid
         x, y, z = place
         fx = (x - grid.low_x_mm) * (1.0 / CELL_MM)
@@ -350,7 +392,8 @@ class _Pass:
         # comparisons with NaN are false, so missing points fall out here
         inside = (fx >= 0.0) & (fx < grid.columns) & (fy >= 0.0) & (fy < grid.rows)
         inside &= np.isfinite(z)
-        count = int(np.count_nonzero(np.isfinite(x) & np.isfinite(z)))
+        taken.count += int(np.count_nonzero(np.isfinite(x) & np.isfinite(z)))
+        self._take_saddle(place, taken)
         if not inside.all():
             x, y, z, fx, fy = x[inside], y[inside], z[inside], fx[inside], fy[inside]
         column = fx.astype(np.int32)
@@ -368,13 +411,29 @@ class _Pass:
         board = ~grid.off_board[cell]
         if len(near):
             crown, beside = self._crown(x[near], y[near], z[near], fret[near])
-            crowns.append(crown)
+            taken.crowns.append(crown)
             board[near[~beside]] = False
-        high = self._add(sums, cell, over, board)
+        high = self._add(taken.sums, cell, over, board)
         high = high[(over[high] > self.raised) & (over[high] < STRINGS_MM)]
         if len(high):
-            raised.append(np.column_stack([x[high], y[high], z[high]]).astype(np.float32))
-        return count
+            taken.raised.append(np.column_stack([x[high], y[high], z[high]]).astype(np.float32))
+        base, lean = self.nut_line
+        reach = base + NUT_REACH_MM + abs(lean) * float(np.abs(grid.y_mm).max()) - grid.low_x_mm
+        near = np.flatnonzero(column < reach)
+        if len(near):
+            near = near[np.abs(x[near] - base - lean * y[near]) < NUT_REACH_MM]
+            near = near[np.abs(over[near]) < STRINGS_MM]
+            rows = np.column_stack([part[near] for part in (x, y, z, over)])
+            taken.nut.append(rows.astype(np.float32))
+
+    def _take_saddle(self, place: FloatArray, taken: _Taken) -> None:
+        """Keep the points about the saddle."""
+        low, high = self.saddle_mm
+        far = np.flatnonzero(place[0] > low[0])
+        if len(far):
+            x, y, z = place[:, far]
+            inside = (x < high[0]) & (y > low[1]) & (y < high[1]) & (np.abs(z) < SADDLE_HIGH_MM)
+            taken.saddle.append(np.column_stack([x, y, z])[inside].astype(np.float32))
 
     def _crown(
         self, x: FloatArray, y: FloatArray, z: FloatArray, fret: NDArray[np.int16]
@@ -417,15 +476,9 @@ class _Pass:
             sums[3] += np.bincount(cell[high], over[high], size)
         return standing
 
-    def joined(
-        self,
-        sums: FloatArray,
-        pieces: list[list[NDArray[Any]]],
-        raised: list[NDArray[np.float32]],
-        seen: int,
-    ) -> Gathered:
+    def joined(self, taken: _Taken) -> Gathered:
         """Return the runs put together."""
-        total = sums[:, :-1]
+        total, pieces = taken.sums[:, :-1], taken.crowns
         fret = [piece[3] for piece in pieces]
         index = np.concatenate(fret) if fret else np.zeros(0, dtype=np.int16)
         order = np.argsort(index, kind="stable")
@@ -446,6 +499,13 @@ class _Pass:
             self.crests,
             crowns,
             cells,
-            np.concatenate(raised) if raised else np.zeros((0, 3), dtype=np.float32),
-            seen,
+            _stacked(taken.raised, 3),
+            _stacked(taken.nut, 4),
+            _stacked(taken.saddle, 3),
+            taken.count,
         )
+
+
+def _stacked(rows: list[NDArray[np.float32]], wide: int) -> NDArray[np.float32]:
+    """Return rows put together, none of them too."""
+    return np.concatenate(rows) if rows else np.zeros((0, wide), dtype=np.float32)

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument import Specification, StringLines
     from evenfall.scans.gather import Gathered
+    from evenfall.scans.nut_and_saddle import Ends
 
 BESIDE_MM = 1.2
 """A string lies no further than this beside its line, its own half width apart."""
@@ -285,13 +286,17 @@ def strings_told(
     crown_top_mm: FloatArray,
     crown_top_u_mm: FloatArray,
     specification: Specification,
+    ends: Ends,
 ) -> StringsScanned | None:
-    """Return actions and places of the strings, all over one datum; None where none is seen."""
-    if not any(strings):
+    """Return actions and places of the strings, nut and saddle; None where nothing is seen."""
+    seen_ends = (ends.edge_mm, ends.floor_mm, ends.width_mm, ends.saddle_mm)
+    if not any(strings) and not any(np.isfinite(part).any() for part in seen_ends):
         return None
     lines, shape = string_lines(specification), crown_top_mm.shape
     action, action_u = np.full(shape, np.nan), np.full(shape, np.nan)
-    nut, last, place_u = (np.full(shape[0], np.nan) for _ in range(3))
+    # where no string lies in it, a slot tells where one would
+    nut, place_u = ends.across_mm[:, 0].copy(), ends.across_mm[:, 1].copy()
+    last = np.full(shape[0], np.nan)
     for seen in strings:
         if seen is None:
             continue
@@ -305,28 +310,34 @@ def strings_told(
         known = u < MOST_ACTION_U_MM
         action[k] = np.where(known, under - crown_top_mm[k], np.nan)
         action_u[k] = np.where(known, u, np.nan)
-    none = np.full(shape[0], np.nan)
     return StringsScanned(
         action_mm=action,
         action_u_mm=action_u,
         string_nut_mm=nut,
         string_last_mm=last,
         string_u_mm=place_u,
-        slot_width_mm=none,
-        slot_width_u_mm=none,
-        nut_place_mm=float("nan"),
-        nut_place_u_mm=float("nan"),
-        saddle_place_mm=none,
-        saddle_place_u_mm=none,
+        slot_width_mm=ends.width_mm[:, 0],
+        slot_width_u_mm=ends.width_mm[:, 1],
+        nut_place_mm=ends.edge_mm,
+        nut_place_u_mm=ends.edge_u_mm,
+        saddle_place_mm=ends.place_mm[:, 0],
+        saddle_place_u_mm=ends.place_mm[:, 1],
     )
 
 
-def with_string_ends(heights: Heights, strings: tuple[StringSeen | None, ...]) -> Heights:
-    """Return heights with nut and saddle where straight strings run."""
+def with_string_ends(
+    heights: Heights, strings: tuple[StringSeen | None, ...], ends: Ends, *, at_pitch: bool
+) -> Heights:
+    """Return heights with nut and saddle where strings at pitch run, or as they are seen."""
     height, origin = heights.height_mm.copy(), heights.origin.copy()
     causes, last = Causes.of(heights), height.shape[1] - 1
+    for column, name, read in ((0, "nut", ends.floor_mm), (last, "saddle", ends.saddle_mm)):
+        for k in np.flatnonzero(np.isfinite(read[:, 0])).tolist():
+            if strings[k] is None:  # a string shows where it lies, whatever lies under it
+                height[k, column], origin[k, column] = read[k, 0], Origin.READ
+                causes.add((name, k), f"{name}-reading", (k, column), float(read[k, 1]))
     for seen in strings:
-        if seen is None or not seen.straight:
+        if seen is None or not (at_pitch and seen.straight):
             continue
         k = seen.string
         # both ends come from one line: its two independent causes reach either

@@ -18,6 +18,7 @@ from evenfall.scans.crown_survey import CrownSurvey, Section
 from evenfall.scans.facets import seen_only
 from evenfall.scans.faults import FretHeights, find_faults
 from evenfall.scans.gather import Gathered, gather
+from evenfall.scans.nut_and_saddle import Ends, find_ends
 from evenfall.scans.orientation import Located, Orientation, locate
 from evenfall.scans.strung import (
     ENDS_ROUTE,
@@ -54,6 +55,9 @@ LEANS = 0.02
 PROFILE_TOP = 1.5
 """A crown's top is known worse than a square millimetre of board by this, as to what a profile
 shares: a parabola's top over a straight mean."""
+
+START_U = 1.2
+"""The start of a line through the frets is known worse than its slope over half their way."""
 
 END_MM = 1.2
 """How far from the board's edge the last of these lies: fret ends are bevelled."""
@@ -170,7 +174,7 @@ def to_measurement(
         crown_top_u_mm=survey.crown_top_u_mm,
         origin=np.pad(survey.crown_top_origin, ((0, 0), (1, 1))),
     )
-    with_ends = strung and any(seen is not None and seen.straight for seen in survey.strings)
+    from_strings = strung and any(seen is not None and seen.straight for seen in survey.strings)
     return Measurement(
         serial=serial,
         model=specification.name,
@@ -178,14 +182,14 @@ def to_measurement(
         source=source,
         strung=strung,
         humidity_percent=humidity_percent,
-        heights=with_string_ends(tops, survey.strings) if with_ends else tops,
+        heights=with_string_ends(tops, survey.strings, survey.ends, at_pitch=strung),
         crown_height_mm=np.where(known, height, np.nan),
         crown_height_u_mm=np.where(known, height_u, np.nan),
         crown_height_origin=np.where(
             known, survey.crown_top_origin, np.int8(Origin.MISSING)
         ).astype(np.int8),
         crown_height_degrees_of_freedom=np.full(survey.crown_top_mm.shape, np.inf),
-        routes=(route, heights, *((ENDS_ROUTE,) if with_ends else ())),
+        routes=(route, heights, *((ENDS_ROUTE,) if from_strings else ())),
         specification_text=specification.text,
         scanned=survey.scanned,
     )
@@ -360,7 +364,7 @@ class _Survey:
         lines = tuple(_over_plane(line, plane) if line else None for line in self.crowns)
         noise = [line.noise_mm for line in self.crowns if line]
         board = self.cells.board().over_plane(*plane)
-        strings = tuple(self._string(seen, plane) for seen in strings)
+        strings, ends = self._strings(strings, plane)
         crown_top = top - plane[0] - plane[1] * x - plane[2] * y
         return CrownSurvey(
             crown_top_mm=crown_top,
@@ -385,9 +389,10 @@ class _Survey:
                 located=self.located,
                 gathered=self.gathered,
                 specification=self.specification,
-                strings=strings_told(strings, crown_top, top_u, self.specification),
+                strings=strings_told(strings, crown_top, top_u, self.specification, ends),
             ),
             strings=strings,
+            ends=ends,
             sections=self._sections(crossings),
             orientation=_over_datum(orientation, plane),
             noise_mm=float(np.median(noise)),
@@ -395,19 +400,30 @@ class _Survey:
             facet_mm=float(np.nanmax(self.facet)),
         )
 
-    def _string(
-        self, seen: StringSeen | None, plane: tuple[float, float, float]
-    ) -> StringSeen | None:
-        """Return a string over the datum, known no better than the scanner itself."""
-        if seen is None:
-            return None
-        k, lines = seen.string, self.lines
-        x, y = (lines.x_mm[k, 0], lines.saddle_x_mm[k]), (lines.y_mm[k, 0], lines.saddle_y_mm[k])
-        known = replace(seen, thickness_u_mm=float(np.hypot(seen.thickness_u_mm, self.scan_u)))
+    def _strings(
+        self, strings: tuple[StringSeen | None, ...], plane: tuple[float, float, float]
+    ) -> tuple[tuple[StringSeen | None, ...], Ends]:
+        """Return strings, nut and saddle over the datum, known no better than the scanner."""
+        lines = self.lines
         nut, saddle = (
-            float(plane[0] + plane[1] * a + plane[2] * b) for a, b in zip(x, y, strict=True)
+            plane[0] + plane[1] * x + plane[2] * y
+            for x, y in (
+                (lines.x_mm[:, 0], lines.y_mm[:, 0]),
+                (lines.saddle_x_mm, lines.saddle_y_mm),
+            )
         )
-        return known.lowered(nut, saddle)
+        lowered = tuple(
+            replace(seen, thickness_u_mm=float(np.hypot(seen.thickness_u_mm, self.scan_u))).lowered(
+                float(nut[seen.string]), float(saddle[seen.string])
+            )
+            if seen is not None
+            else None
+            for seen in strings
+        )
+        ratio_u = self.located.orientation.scale_u_ratio
+        start_u = START_U * ratio_u * float(np.mean(lines.x_mm[:, 1:]))
+        found = find_ends(self.gathered, self.specification, start_u_mm=start_u)
+        return lowered, found.lowered(nut, saddle, self.scan_u)
 
     def _datum(self, top: FloatArray) -> tuple[float, float, float]:
         """Return the datum: the plane of the crown tops, on the board under their crest.

@@ -117,26 +117,31 @@ def readings_options(wanted: Callable[..., Any]) -> Callable[..., Any]:
 @click.option(
     "--centre",
     "--target",
-    "centre",
+    "centre_level",
     type=Number(low=-math.inf),
     default=None,
     help="Centre that is known or wanted [mm, or the unit of the readings].",
 )
 @click.option(
     "--sigma",
+    "sigma_level",
     type=Number(),
     default=None,
     help="Standard deviation of a reading, where it is known [mm, or the unit of the readings].",
 )
-@click.option("--weight", type=Number(0.0, 1.0), default=0.2, help="ewma: weight of a new point.")
+@click.option(
+    "--weight", "weight", type=Number(0.0, 1.0), default=0.2, help="ewma: weight of a new point."
+)
 @click.option(
     "--reach",
+    "reach_ratio",
     type=Number(),
     default=None,
     help="ewma and cusum: limit in standard deviations (default: 2.962 and 5).",
 )
 @click.option(
     "--shift",
+    "shift_ratio",
     type=Number(),
     default=1.0,
     help="cusum: change of the mean to find, in standard deviations.",
@@ -155,11 +160,11 @@ def chart(
     phase: Sequence[tuple[str, str]],
     exclude: Sequence[tuple[str, str]],
     person: str,
-    centre: float | None,
-    sigma: float | None,
+    centre_level: float | None,
+    sigma_level: float | None,
     weight: float,
-    reach: float | None,
-    shift: float,
+    reach_ratio: float | None,
+    shift_ratio: float,
     result: Result,
 ) -> int:
     """Find out whether a process is stable, by a control chart of READINGS.
@@ -173,9 +178,9 @@ def chart(
     usual = Memory()
     memory = Memory(
         weight=weight,
-        weighted_limit_ratio=usual.weighted_limit_ratio if reach is None else reach,
-        reference_ratio=0.5 * shift,
-        sum_limit_ratio=usual.sum_limit_ratio if reach is None else reach,
+        weighted_limit_ratio=usual.weighted_limit_ratio if reach_ratio is None else reach_ratio,
+        reference_ratio=0.5 * shift_ratio,
+        sum_limit_ratio=usual.sum_limit_ratio if reach_ratio is None else reach_ratio,
     )
     request = workshop.ChartRequest(
         source_of(readings),
@@ -189,7 +194,10 @@ def chart(
         phases=dict(phase),
         excluded=dict(exclude),
         person=person,
-        known=Known(math.nan if centre is None else centre, math.nan if sigma is None else sigma),
+        known=Known(
+            math.nan if centre_level is None else centre_level,
+            math.nan if sigma_level is None else sigma_level,
+        ),
         memory=memory,
     )
     made = result.of(workshop.chart, request, _show_chart)

@@ -30,7 +30,7 @@ class Phase:
 
     first: int  # its first point, counted from 1
     frozen_at: int = 0  # last point that the limits come from; 0: all of the phase
-    reason: str = ""  # why the limits are frozen, or begin anew, as a person noted it
+    reason: str = ""  # why the limits are frozen, or begin again, as a person noted it
     person: str = ""  # who noted it
 
 

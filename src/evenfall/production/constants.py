@@ -83,7 +83,7 @@ def median_deviation(n: int) -> float:
     # the mean of the two in the middle, a <= b: half - 1 lie below a and half - 1 above b
     a, b = x[:, None], x[None, :]
     log_ways = math.lgamma(n + 1) - 2.0 * math.lgamma(half)
-    # integrate over b from a upward, at places that are laid anew for each a
+    # integrate over b from a upward, at places of its own for each a
     step, share = nodes(200, 0.0, 1.0)
     b = a + (_FAR - a) * step
     with np.errstate(divide="ignore"):

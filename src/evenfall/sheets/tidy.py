@@ -42,7 +42,7 @@ class TidyTable:
     unit: str  # "mm" for every length; else as it was written
     inch: bool  # whether the lengths were written in inches
     value: FloatArray  # readings, shape (readings,)
-    size: FloatArray  # how much was looked at, shape (readings,); empty where no column says so
+    sizes: FloatArray  # how much was looked at, shape (readings,); empty where no column says so
     time: tuple[str, ...]  # when each was read, as it was written; empty without such a column
     rows: tuple[int, ...]  # where each stands, as a spreadsheet shows it
     factors: dict[str, tuple[str, ...]]  # text of every other column, serial among them
@@ -83,7 +83,7 @@ class TidyTable:
             self.unit,
             self.inch,
             self.value[kept],
-            self.size[kept] if len(self.size) else self.size,
+            self.sizes[kept] if len(self.sizes) else self.sizes,
             tuple(self.time[n] for n in kept) if self.time else (),
             tuple(self.rows[n] for n in kept),
             {name: tuple(column[n] for n in kept) for name, column in self.factors.items()},

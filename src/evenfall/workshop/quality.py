@@ -198,7 +198,7 @@ def series_of(table: TidyTable, request: ChartRequest) -> Series:
         table.value,
         starts,
         labels,
-        table.size if counted else np.zeros(0),
+        table.sizes if counted else np.zeros(0),
     )
 
 

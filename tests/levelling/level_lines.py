@@ -33,6 +33,7 @@ def known_line(
         size = off[np.abs(off[:, j]).argmax(), j]
         strings = tuple(int(k) + 1 for k in np.flatnonzero(off[:, j]))
         standing.append(StandsOut(int(j) + 1, strings, float(size), float(off[:, j].mean()), 0.0))
+    each = np.eye(off.size)
     return LevelLine(
         level_mm=truth.level_mm,
         smooth_mm=truth.level_mm,
@@ -50,6 +51,7 @@ def known_line(
         relief_u_mm=0.0,
         relief_open_u_mm=0.0,
         level_open_u_mm=np.zeros_like(off),
+        pulls=(each.reshape(*off.shape, -1), each.reshape(-1, *off.shape)),
         scatter_mm=0.002,
         follows_arch=False,
     )

@@ -110,7 +110,7 @@ def test_a_damaged_proof_is_refused_with_one_sentence(change) -> None:
     "change",
     [
         lambda p: p.update(verdict="conforms"),
-        lambda p: p["items"][0].update(value=1.49),
+        lambda p: p["items"][0].update(value=p["items"][0]["value"] + 1e-6),
         lambda p: p["next_steps"].clear(),
         lambda p: p.update(content_hash="0" * 64),
     ],

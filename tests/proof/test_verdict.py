@@ -74,7 +74,8 @@ def test_work_done_as_planned_conforms() -> None:
     assert counts == {"action": 3, "first-fret-gap": 3, "relief": 1, "clearance": 3}
     assert [item.fret for item in items_of(proof, "crown-height")] == list(range(1, 15))
     for item, limit in zip(items_of(proof, "action"), SPEC.target.action, strict=True):
-        assert item.value == pytest.approx(limit.value_mm, abs=1e-12)
+        # the level line is drawn in passes and settles to about 1e-4 mm
+        assert item.value == pytest.approx(limit.value_mm, abs=3e-4)
         assert (item.lower, item.upper) == (limit.minimum_mm, limit.maximum_mm)
     assert proof.deviation.rms_mm == pytest.approx(0.0, abs=1e-12)
     assert len(proof.next_steps) == 1
@@ -199,26 +200,28 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
     )
     lines, bow, _ = geometry(SPEC)
     t = t + carried * bow.frets[..., None] * chance.normal(size=DRAWS)
-    for item in (*items_of(proof, "action"), *items_of(proof, "first-fret-gap")):
-        drawn = by_hand((n, t, s), item.string - 1, 0, item.fret)
-        assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
     for item in items_of(proof, "clearance"):
         drawn = by_hand((n, t, s), item.string - 1, item.stopped_fret, item.fret)
         assert item.value == pytest.approx(drawn.mean(), abs=4 * drawn.std() / DRAWS**0.5)
         assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
         assert item.expanded_uncertainty == pytest.approx(1.959964 * item.standard_uncertainty)
-    # Relief: that of the level line, drawn through each of the first drawn crown tops. What is
-    # stated also counts what a real board leaves open, which this one has none of; the study of
+    # Relief and gaps: over the level line, drawn through each of the first drawn crown tops. What
+    # is stated also counts what a real board leaves open, which this one has none of; the study of
     # calibration holds the whole of it against boards that do.
     known = {"nut_u_mm": u_nut, "crown_top_u_mm": u_top, "saddle_u_mm": u_saddle}
     found = []
+    open_strings = (*items_of(proof, "action"), *items_of(proof, "first-fret-gap"))
     for draw in range(LINE_DRAWS):
         taken = after_work(SPEC, PLAN, top_mm=t[..., draw], **known)
         taken = converted(taken, bow.frets, carried)
         line = level_line(SPEC, taken, lines, bow, 0.005)
-        found.append((line.relief_mm, line.relief_u_mm))
-    drawn, stated = np.array(found).T
-    assert 0.5 <= drawn.std(ddof=1) / np.sqrt(np.mean(stated**2)) <= 1.25
+        level = n[..., draw], line.level_mm, s[..., draw]
+        gaps = [by_hand(level, item.string - 1, 0, item.fret) for item in open_strings]
+        found.append((line.relief_mm, *gaps))
+    u = [item.standard_uncertainty for item in (*items_of(proof, "relief"), *open_strings)]
+    ratio = np.std(found, axis=0, ddof=1) / u
+    assert (ratio >= 0.5).all()
+    assert (ratio <= 1.25).all()
     # Buzz force of a position: the drawn least over its frets, where one fret clearly comes first.
     table = geometry(SPEC)[2].buzz_mm_per_n
     k, stop = 1, 13
@@ -297,7 +300,7 @@ def test_the_verdict_does_not_depend_on_the_datum(lift, tilt, seed) -> None:
     for a, b in zip(one.items, other.items, strict=True):
         assert (a.name, a.verdict) == (b.name, b.verdict)
         # the level line is drawn in passes until one moves it by less than 1e-5 mm
-        near = 2e-5 if a.quantity == "relief" else 1e-9
+        near = 2e-5 if a.quantity in ("relief", "action", "first-fret-gap") else 1e-9
         assert a.value == pytest.approx(b.value, abs=near)
         assert a.standard_uncertainty == pytest.approx(b.standard_uncertainty, rel=near)
         assert a.probability == pytest.approx(b.probability, abs=1e-6)

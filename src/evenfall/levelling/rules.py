@@ -428,6 +428,7 @@ def _refret(found: SetUp, lift: bool) -> Work:
     """Plane the board straight and fit new wire everywhere; its crowns are level."""
     problem, wood_mm = refretted(found.problem)
     top = problem.measurement.crown_top_mm
+    each = np.eye(top.size)
     line = replace(
         found.line,
         level_mm=top,
@@ -444,6 +445,7 @@ def _refret(found: SetUp, lift: bool) -> Work:
         relief_u_mm=float(problem.limit_u_mm["relief"][0]),
         relief_open_u_mm=0.0,
         level_open_u_mm=np.zeros_like(top),
+        pulls=(each.reshape(*top.shape, -1), each.reshape(-1, *top.shape)),
         scatter_mm=0.0,
     )
     work = _spot(replace(found, problem=problem, line=line), lift)

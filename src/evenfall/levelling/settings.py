@@ -19,7 +19,12 @@ from evenfall.neck.level_line import LEAST_U_MM
 from evenfall.plan.limits import LeftOut
 from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import ROUNDING_MM, State, judge
-from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
+from evenfall.strings.clearance import (
+    open_gap_mm,
+    open_gap_weights,
+    open_share,
+    rest_clearance_mm,
+)
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
@@ -130,6 +135,11 @@ class SetUp:
         """Relief of the bow alone [mm]."""
         return self.line.relief_mm + self.relief_change_mm
 
+    def gap_u_mm(self, fret: int) -> FloatArray:
+        """Return the standard uncertainty of gaps over the level line at a fret, (K,) [mm]."""
+        weights = open_gap_weights(self.problem.lines, fret)
+        return self.line.sum_u_mm(self.problem.measurement.heights, weights)
+
     def _gap_mm(self, fret: int) -> FloatArray:
         return open_gap_mm(self.problem.lines, self.nut_mm, self.level_mm, self.saddle_mm, fret)
 
@@ -216,7 +226,7 @@ def unsure_mm(at: SetUp, limit: str) -> FloatArray:
     else:
         reference = at.problem.specification.scale.reference_fret
         fret = 1 if limit == "first-fret-gap" else reference
-        u = np.hypot(at.problem.limit_u_mm[limit], at.line.level_open_u_mm[:, fret - 1])
+        u = at.gap_u_mm(fret)
     return np.asarray(at.problem.coverage_factor * np.maximum(u, LEAST_U_MM))
 
 

@@ -13,6 +13,7 @@ crowns are seen to scatter, so it stays where it is when all readings are said t
 .. [2] E. B. Wilson and M. M. Hilferty, "The distribution of chi-square", Proc. Natl. Acad. Sci. 17
    (1931) 684: its median (from memory).
 .. [3] JCGM 100:2008, 5.1 and 5.2: the uncertainty of linear combinations.
+.. [4] G. Schwarz, "Estimating the dimension of a model", Annals of Statistics 6 (1978) 461.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ from evenfall.measurement import Origin
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument import Specification, StringLines
     from evenfall.measurement import Heights, Measurement
@@ -53,6 +56,9 @@ _ARCH_GAIN = 0.95  # the datum follows the arch if crowns are so much less off t
 _KINK_U = 3.0  # a rise past the joint counts from this many standard uncertainties
 _FRETS_PAST_JOINT, _FRETS_OF_CURVE = 3, 5  # fewer say nothing of a kink, or of a curve
 _CURVE_GAIN = 0.9  # the board curves past the joint if crowns are so much less off the line
+_ALIKE_FRETS = 1.5  # frets so far apart are off alike by exp(-1/2): board, slots and wear go on
+
+_AS_LIKELY = 1.0 / 3.0  # chance of each of three lines that might as well be drawn
 
 _LEAST_SAID_MM = 0.02  # a rise or a fall past the joint of less is not worth words
 _LEAST_SCATTER_MM = 0.003
@@ -114,10 +120,13 @@ class LevelLine:
         Standard uncertainty of the relief, with the heights that the line was drawn through [mm].
     relief_open_u_mm
         What the line leaves open of the relief besides the readings: how rough the neck is, which
-        crowns the line goes by, and how much of a turn past the joint is bow [mm].
+        crowns the line goes by, and whether the board turns past the joint [mm].
     level_open_u_mm
-        What it leaves open, besides the readings, of where a crown that counts as level lies: how
-        rough the neck is, and which crowns the line goes by; shape (K, F) [mm].
+        What it leaves open, besides the readings, of where a crown that counts as level lies, by
+        the same three; shape (K, F) [mm].
+    pulls
+        Two factors, (K, F, P) and (P, K, F), of by how much the line at one crown changes with the
+        height of each [mm/mm]; see `over_line`.
     scatter_mm
         Robust standard deviation of the crowns about the line [mm].
     follows_arch
@@ -140,11 +149,33 @@ class LevelLine:
     relief_u_mm: float
     relief_open_u_mm: float
     level_open_u_mm: FloatArray
+    pulls: tuple[FloatArray, FloatArray]
     scatter_mm: float
     follows_arch: bool
 
     def __post_init__(self) -> None:
         shut(self)
+
+    def over_line(self, weights: FloatArray) -> FloatArray:
+        """Return weighted sums with the line in place of its crowns, as weights of all heights.
+
+        Row k of the weights, (K, F + 2), goes by string k alone; of the answer, (K, K, F + 2), by
+        all: what the line does under one string depends on the crowns of the others.
+        """
+        at, onto = self.pulls
+        through = np.tensordot((weights[:, 1:-1, None] * at).sum(axis=1), onto, 1)
+        found = np.pad(through, ((0, 0), (0, 0), (1, 1)))
+        each = np.arange(len(at))
+        found[each, each, 0], found[each, each, -1] = weights[:, 0], weights[:, -1]
+        return found
+
+    def open_u_mm(self, weights: FloatArray) -> FloatArray:
+        """Return what the line leaves open of such sums besides the readings, shape (K,) [mm]."""
+        return np.asarray(np.sqrt(np.square(weights[:, 1:-1] * self.level_open_u_mm).sum(axis=1)))
+
+    def sum_u_mm(self, heights: Heights, weights: FloatArray) -> FloatArray:
+        """Return the standard uncertainty of such sums, shape (K,) [mm]."""
+        return np.hypot(heights.u_mm(self.over_line(weights)), self.open_u_mm(weights))
 
     def relief_u_over_mm(self, heights: Heights) -> float:
         """Return the standard uncertainty of the relief with heights less or more sure [mm]."""
@@ -219,7 +250,7 @@ def level_line(
     tops = measurement.crown_top_mm
     origin = measurement.heights.origin[:, 1:-1]
     read = np.isin(origin, (Origin.READ, Origin.DERIVED)) & np.isfinite(tops)
-    lost_mm, worn = wear_read(specification, measurement)
+    lost_mm, light_mm, worn = wear_read(specification, measurement)
     lost_u_mm = np.where(lost_mm > 0.0, measurement.crown_height_u_mm, 0.0)
     share = _shares_of_u(scatter_u_mm(measurement.heights), read)
     board = -board_drop_mm(specification, lines)[:, 1:]
@@ -233,12 +264,15 @@ def level_line(
         along = drawn(fit.shapes, tops)
         if follows := along.off_mm < _ARCH_GAIN * fit.off_mm:
             fit, board = along, np.zeros_like(board)
-    if specification.frets - specification.board.joint_fret >= _FRETS_OF_CURVE:
+    if 2 in fit.shapes.turns_told:
         shapes = _Shapes.of(specification, lines, bow, 2)
         bent = drawn(shapes, tops - board)
         fit = bent if bent.off_mm < _CURVE_GAIN * fit.off_mm else fit
-    # lines that might as well be drawn: through the middle, and through all crowns
-    kept, others = read, (fit, fit.settled(read))
+    # lines that might as well be drawn: through the middle, through all crowns, and with wear that
+    # is too light to count put back too
+    kept, others = read, [fit, fit.settled(read)]
+    if (light_mm := np.where(read, light_mm, 0.0)).any():
+        others.append(replace(fit, height_mm=fit.height_mm + light_mm.ravel()).settled(read))
     for _ in range(_MOST_PASSES):
         fit = fit.settled(kept)
         gap = np.where(read, tops - board - fit.line_mm, 0.0)
@@ -260,16 +294,21 @@ def level_line(
         beyond(beyond(over) + rise) for over in (alone, seen.least_mm, seen.most_mm)
     )
     fall = np.minimum(past, 0.0)
-    weights = np.where(read, fit.weights_of(bow.weights, np.abs(rise + fall) > 0.0), 0.0)
+    at, onto = fit.pulls_of(np.abs(rise + fall) > 0.0, read)
+    weights = np.tensordot(np.tensordot(bow.weights, at, 2), onto, 1)
     relief = bow.relief_mm(level - board - fall)
-    unturned = fit.through(_Shapes.of(specification, lines, bow, 0)).settled(kept)
     usual_u_mm = _median(scatter_u_mm(measurement.heights)[read])
     rough_mm2 = max(fit.scatter_mm**2 - usual_u_mm**2, _LEAST_SCATTER_MM**2)
-    open_u_mm = math.sqrt(
-        float(np.square(weights).sum()) * rough_mm2
-        + sum((bow.relief_mm(one.line_mm - one.past_joint_mm) - relief) ** 2 for one in others)
-        + sum((bow.relief_mm(one.line_mm) - relief) ** 2 / 3.0 for one in (fit, unturned))
-    )
+    by_fret = weights.sum(axis=0)
+    pulls = fit.pulls_of(rise > 0.0, read)
+    along = pulls[0] @ pulls[1].sum(axis=1)
+    level_mm2 = rough_mm2 * np.maximum(1.0, ((along @ _alike(len(by_fret))) * along).sum(axis=-1))
+    relief_mm2 = rough_mm2 * (by_fret @ _alike(len(by_fret)) @ by_fret)
+    turned = [_Shapes.of(specification, lines, bow, turns) for turns in fit.shapes.turns_told]
+    for chance, one in (*((_AS_LIKELY, other) for other in others), *fit.likely(turned)):
+        level_mm2 = level_mm2 + chance * (one.line_mm - fit.line_mm) ** 2
+        relief_mm2 += chance * (bow.relief_mm(one.line_mm - one.past_joint_mm) - relief) ** 2
+    relief_open_u_mm = math.sqrt(relief_mm2)
     return LevelLine(
         level_mm=level,
         smooth_mm=fit.line_mm + board,
@@ -284,9 +323,10 @@ def level_line(
         fall_away_mm=float(-fall[:, -1].mean()),
         relief_mm=relief,
         relief_weights=weights,
-        relief_u_mm=_relief_u_mm(measurement.heights, weights, open_u_mm),
-        relief_open_u_mm=open_u_mm,
-        level_open_u_mm=np.sqrt(rough_mm2 + sum((o.line_mm - fit.line_mm) ** 2 for o in others)),
+        relief_u_mm=_relief_u_mm(measurement.heights, weights, relief_open_u_mm),
+        relief_open_u_mm=relief_open_u_mm,
+        level_open_u_mm=np.sqrt(level_mm2),
+        pulls=pulls,
         scatter_mm=fit.scatter_mm,
         follows_arch=follows,
     )
@@ -308,14 +348,16 @@ def scatter_u_mm(heights: Heights) -> FloatArray:
 
 def wear_read(
     specification: Specification, measurement: Measurement
-) -> tuple[FloatArray, BoolArray]:
-    """Return the wear that the line is drawn above, else 0 [mm], and which crowns are worn."""
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Return the wear that the line is drawn above, what is too light to be, and who is worn."""
     known = measurement.crown_height_origin == Origin.READ
     lost = specification.fretwire.crown_height_mm - measurement.crown_height_mm
     lost = np.where(known, lost - (np.median(lost[known]) if known.any() else 0.0), 0.0)
     u_mm = np.nan_to_num(measurement.crown_height_u_mm)
     worn = lost > np.maximum(_WORN_MM, _WORN_U * u_mm)
-    return np.where(worn.any() & (lost > _ALSO_WORN_U * u_mm), lost, 0.0), worn
+    lost = np.where(lost > _ALSO_WORN_U * u_mm, lost, 0.0)
+    nothing = np.zeros_like(lost)
+    return (lost, nothing, worn) if worn.any() else (nothing, lost, worn)
 
 
 # ---- the line ------------------------------------------------------------------------------------
@@ -328,6 +370,7 @@ class _Shapes:
     frame: FloatArray  # orthonormal columns, (K F, P)
     past: FloatArray  # what the board may do past the joint, (K, F, number of shapes)
     past_rows: FloatArray  # coefficients of these from those of the frame, (number of shapes, P)
+    turns_told: range  # how many turns off past the joint so many frets there can tell apart
 
     @staticmethod
     def of(specification: Specification, lines: StringLines, bow: Bow, turns: int = 1) -> _Shapes:
@@ -344,10 +387,13 @@ class _Shapes:
         if y.any():  # bass and treble sides may bow differently
             columns.append(bow.frets * y / np.abs(y).max())
         turned = np.maximum(0.0, x - (fret_distance_mm(1.0, joint) * scale)[:, None])
-        past = [turned, turned**2][:turns] if x.shape[1] - joint >= _FRETS_PAST_JOINT else []
+        beyond = x.shape[1] - joint
+        told = range(1 + (beyond >= _FRETS_PAST_JOINT) + (beyond >= _FRETS_OF_CURVE))
+        past = [turned, turned**2][: min(turns, told[-1])]
         frame, back = np.linalg.qr(np.stack([*columns, *past], axis=-1).reshape(x.size, -1))
         rows = np.linalg.inv(back)[len(columns) :]
-        return _Shapes(frame, np.stack(past, axis=-1) if past else np.zeros((*x.shape, 0)), rows)
+        past_shapes = np.stack(past, axis=-1) if past else np.zeros((*x.shape, 0))
+        return _Shapes(frame, past_shapes, rows, told)
 
     def normal(self, weight: FloatArray) -> FloatArray:
         """Return the normal matrix, firm enough for a string without readings, (P, P)."""
@@ -415,10 +461,25 @@ class _Fit:
                 break
         return replace(self, coefficients=now, weight=weight)
 
-    def through(self, shapes: _Shapes) -> _Fit:
-        """Return the line of other shapes through the same crowns."""
-        now = shapes.solved(self.weight, self.height_mm)
-        return replace(self, shapes=shapes, coefficients=now)
+    def likely(self, all_shapes: Sequence[_Shapes]) -> list[tuple[float, _Fit]]:
+        """Return the lines of other shapes through the same crowns, each with its probability.
+
+        By their likelihoods on these crowns, the scatter being unknown, with one figure less to go
+        by for each shape more [4]_. Frets that are off alike count as one.
+        """
+        frets = self.shapes.past.shape[1]
+        count = frets**2 / np.square(_alike(frets)).sum()
+        exact = self.weight.sum() * LEAST_U_MM**2
+        lines, told = [], []
+        for shapes in all_shapes:
+            now = shapes.solved(self.weight, self.height_mm)
+            lines.append(replace(self, shapes=shapes, coefficients=now))
+            square = self.weight @ (self.height_mm - shapes.frame @ now) ** 2 + exact
+            told.append(
+                -0.5 * count * math.log(square) - 0.5 * len(shapes.past_rows) * math.log(count)
+            )
+        chance = np.exp(np.array(told) - max(told))
+        return list(zip((chance / chance.sum()).tolist(), lines, strict=True))
 
     @property
     def line_mm(self) -> FloatArray:
@@ -431,6 +492,16 @@ class _Fit:
         frame, shape = self.shapes.frame, self.shapes.past.shape[:2]
         at = frame @ np.linalg.inv(self.shapes.normal(self.weight))
         return at.reshape(*shape, -1).swapaxes(0, 1), frame * self.weight[:, None]
+
+    def pulls_of(self, straight: BoolArray, read: BoolArray) -> tuple[FloatArray, FloatArray]:
+        """Return the same, (K, F, P) and (P, K, F), of a line that goes on `straight` somewhere.
+
+        There what the board does past the joint is left out.
+        """
+        at, onto = self.pulls
+        rows = self.shapes.past_rows @ np.linalg.inv(self.shapes.normal(self.weight))
+        past = np.where(straight[..., None], self.shapes.past, 0.0)
+        return at.swapaxes(0, 1) - past @ rows, np.where(read, onto.T.reshape(-1, *read.shape), 0.0)
 
     def spread_mm2(self, own_mm2: FloatArray, rough_mm2: float) -> FloatArray:
         """Return the covariance of the crowns of each fret about the line, shape (F, K, K).
@@ -452,23 +523,19 @@ class _Fit:
         """How far the board turns off past the joint, up or down, shape (K, F)."""
         return np.asarray(self.shapes.past @ (self.shapes.past_rows @ self.coefficients))
 
-    def weights_of(self, weights: FloatArray, straight: BoolArray) -> FloatArray:
-        """Return what each crown's height adds to a weighted sum over the line, shape (K, F).
-
-        Where it is taken to go on `straight` past the joint, what the board does there is left out.
-        """
-        past = np.where(straight, weights, 0.0).ravel()
-        row = weights.ravel() @ self.shapes.frame
-        row = row - past @ self.shapes.past.reshape(past.size, -1) @ self.shapes.past_rows
-        on_each = self.shapes.frame @ np.linalg.solve(self.shapes.normal(self.weight), row)
-        return np.asarray(on_each * self.weight).reshape(weights.shape)
-
     @property
     def rise_counts(self) -> bool:
         """Whether the last fret rises past the joint beyond what the neck's scatter explains."""
         row = self.shapes.past[:, -1].mean(axis=0) @ self.shapes.past_rows
         variance = row @ np.linalg.solve(self.shapes.normal(self.weight), row)
         return bool(row @ self.coefficients > _KINK_U * np.sqrt(variance))
+
+
+@cache
+def _alike(frets: int) -> FloatArray:
+    """Return how far frets are off alike, shape (F, F): what is rough of a neck goes on."""
+    apart = np.subtract.outer(np.arange(frets), np.arange(frets)) / _ALIKE_FRETS
+    return np.asarray(np.exp(-0.5 * apart**2))
 
 
 def _shares_of_u(u_mm: FloatArray, read: BoolArray) -> FloatArray:

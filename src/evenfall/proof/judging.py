@@ -58,6 +58,8 @@ _ORIGIN_WORDS = {
 }
 
 
+_LINE_OPEN = sentence("board, wear and which crowns the level line goes by")
+
 _FEW = 10.0
 """With fewer degrees of freedom an uncertainty is too uncertain to choose by: whoever takes the
 smaller of two takes the one that happened to come out too small (our choice)."""
@@ -128,10 +130,14 @@ class Case:
             alone, weights = weights, np.zeros(self.heights.height_mm.shape)
             weights[string] = alone
         used = weights != 0.0
+        crowns = used & (np.arange(used.shape[1]) % (used.shape[1] - 1) > 0)
+        many = crowns.sum() > len(used)
         lines = [
             self._own_line(int(k), int(column), float(weights[k, column]))
-            for k, column in np.argwhere(used)
+            for k, column in np.argwhere(used & ~crowns if many else used)
         ]
+        if many:
+            lines.append(self._crowns_line(np.where(crowns, weights, 0.0)))
         for shared in self.heights.shared:
             changes = shared.changes(np.where(used, weights, 0.0))
             for index, change in enumerate(changes.tolist()):
@@ -170,6 +176,18 @@ class Case:
             standard_uncertainty=float(stated(heights.own_u_mm[k, column])),
             sensitivity=sensitivity,
             degrees_of_freedom=float(heights.own_degrees_of_freedom[k, column]),
+        )
+
+    def _crowns_line(self, weights: FloatArray) -> BudgetLine:
+        """Return what the crowns' own uncertainties do together, by weights of (K, F + 2)."""
+        effect_mm2 = (weights * stated(self.heights.own_u_mm)) ** 2
+        total_mm2 = float(effect_mm2.sum())
+        spread = float((effect_mm2**2 / self.heights.own_degrees_of_freedom).sum())
+        return BudgetLine(
+            sentence("crown tops that the level line goes through"),
+            float((weights * np.nan_to_num(self.heights.height_mm)).sum()),
+            math.sqrt(total_mm2),
+            degrees_of_freedom=total_mm2**2 / spread if spread > 0.0 else math.inf,
         )
 
     def item(
@@ -233,7 +251,7 @@ def open_gap_items(
         direct = _direct(case.measurement, "action", string=k + 1, fret=fret)
         value_mm, lines = derived_gap(case, k, fret)
         basis: Basis = "derived"
-        route = sentence("worked out from nut slot, saddle and crown top")
+        route = sentence("worked out from nut slot and saddle, over the level line")
         if direct:
             what = "gap under string {string} over fret {fret}"
             by_hand = _mean_of(direct, sentence(what, string=k + 1, fret=fret))
@@ -279,9 +297,27 @@ def _surer(
     return u_mm <= other_mm if u_mm > EXACT_MM else other_mm <= EXACT_MM
 
 
-def derived_gap(case: Case, k: int, fret: int) -> tuple[float, list[BudgetLine]]:
-    """Return the gap [mm] of an open string over a fret from the heights, and its budget."""
+def gap_over_crown(case: Case, k: int, fret: int) -> tuple[float, list[BudgetLine]]:
+    """Return the gap [mm] of an open string over a crown, as a feeler finds it, and its budget."""
     return case.worked_out(open_gap_weights(case.lines, fret)[k], k)
+
+
+def derived_gap(case: Case, k: int, fret: int) -> tuple[float, list[BudgetLine]]:
+    """Return the gap [mm] of an open string over the level line at a fret, and its budget.
+
+    As in a plan: a fret that stands out is no matter of slot or saddle. NaN where its crown was not
+    read.
+    """
+    over_crown_mm, lines = gap_over_crown(case, k, fret)
+    if case.line is None or not math.isfinite(over_crown_mm):
+        return over_crown_mm, lines
+    crown = open_gap_weights(case.lines, fret)
+    weights = np.where(np.isnan(case.heights.height_mm), 0.0, case.line.over_line(crown)[k])
+    straight_mm, lines = case.worked_out(weights)
+    off_mm = case.heights.crown_top_mm[k, fret - 1] - case.line.level_mm[k, fret - 1]
+    gap_mm = over_crown_mm + float(off_mm)
+    open_u_mm = float(case.line.open_u_mm(crown)[k])
+    return gap_mm, [*lines, BudgetLine(_LINE_OPEN, gap_mm - straight_mm, open_u_mm)]
 
 
 def relief_items(case: Case) -> list[Item]:
@@ -340,7 +376,7 @@ def derived_relief(case: Case) -> tuple[float, list[BudgetLine], int]:
     weights = np.where(known, case.line.relief_weights, 0.0)
     straight_mm, lines = case.worked_out(np.pad(weights, ((0, 0), (1, 1))))
     beside = BudgetLine(
-        sentence("board, wear and which crowns the level line goes by"),
+        _LINE_OPEN,
         case.line.relief_mm - straight_mm,
         case.line.relief_open_u_mm,
     )

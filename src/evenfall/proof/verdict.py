@@ -26,9 +26,9 @@ from evenfall.proof.judging import (
     clearance_items,
     clearances,
     crown_height_items,
-    derived_gap,
     derived_relief,
     derived_straightedge,
+    gap_over_crown,
     judge_positions,
     open_gap_items,
     relief_items,
@@ -394,7 +394,7 @@ def _disagreements(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
             _, lines, _ = derived_relief(case)
             derived_mm = derived_straightedge(case, item.string or 0, item.place[1])
         else:
-            derived_mm, lines = derived_gap(case, item.place[0] - 1, item.place[1])
+            derived_mm, lines = gap_over_crown(case, item.place[0] - 1, item.place[1])
         u_mm = Budget("", derived_mm, "mm", tuple(lines)).combined_uncertainty
         off_mm = item.value - derived_mm
         bound_mm = max(factor * math.hypot(item.standard_uncertainty, u_mm), 10.0 * _SAME_MM)

@@ -21,6 +21,8 @@ from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Heights, Measurement, Origin, Shared
 from evenfall.neck import LevelLine, default_bow, level_line
 from levelling.necks import SCALES, Wishes, mirrored, readings, specification, text
+from necks import invented
+from necks.readings import Reader, read
 
 FloatArray = NDArray[np.float64]
 
@@ -410,3 +412,29 @@ def test_few_and_many_strings_and_frets(count: int) -> None:
         bow = default_bow(few, lines)
         line = level_line(few, replace(made, heights=heights, **crowns), lines, bow, 0.02)
         assert named(line).get(3, 0.0) == pytest.approx(0.12, abs=0.04)
+
+
+@pytest.mark.parametrize("rise_mm", [-0.25, 0.0, 0.25])
+def test_a_turn_that_crowns_show_leaves_the_relief_as_sure_as_none(rise_mm: float) -> None:
+    """A line without the turn counts by its likelihood, so not where crowns refute it."""
+    scored, u_mm = [], []
+    for seed in range(12):
+        chance = np.random.default_rng(seed)
+        truth = invented.neck("acoustic", joint_rise_mm=rise_mm, roughness_mm=0.004, chance=chance)
+        line = line_of(truth.specification, read(truth, chance, Reader(0.005)))
+        u_mm.append(line.relief_u_mm)
+        scored.append((line.relief_mm - truth.relief_mm) / line.relief_u_mm)
+    assert max(u_mm) < 0.02
+    # twelve normal errors: 0.45 to 1.5 covers 98 % of their root mean square
+    assert 0.45 < np.sqrt(np.mean(np.square(scored))) < 1.5
+
+
+def test_a_turn_that_crowns_hardly_show_is_left_open() -> None:
+    """With coarse readings nobody can say whether a slight turn is one: the relief is less sure."""
+    found = {}
+    for u_mm in (0.002, 0.03):
+        chance = np.random.default_rng(3)
+        truth = invented.neck("acoustic", joint_rise_mm=-0.04)
+        line = line_of(truth.specification, read(truth, chance, Reader(u_mm)))
+        found[u_mm] = line.relief_open_u_mm
+    assert found[0.03] > 3.0 * found[0.002]

@@ -32,7 +32,7 @@ from evenfall.measurement import Origin
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument import Specification, StringLines
@@ -299,16 +299,16 @@ def level_line(
     relief = bow.relief_mm(level - board - fall)
     usual_u_mm = _median(scatter_u_mm(measurement.heights)[read])
     rough_mm2 = max(fit.scatter_mm**2 - usual_u_mm**2, _LEAST_SCATTER_MM**2)
-    by_fret = weights.sum(axis=0)
     pulls = fit.pulls_of(rise > 0.0, read)
-    along = pulls[0] @ pulls[1].sum(axis=1)
-    level_mm2 = rough_mm2 * np.maximum(1.0, ((along @ _alike(len(by_fret))) * along).sum(axis=-1))
-    relief_mm2 = rough_mm2 * (by_fret @ _alike(len(by_fret)) @ by_fret)
     turned = [_Shapes.of(specification, lines, bow, turns) for turns in fit.shapes.turns_told]
-    for chance, one in (*((_AS_LIKELY, other) for other in others), *fit.likely(turned)):
-        level_mm2 = level_mm2 + chance * (one.line_mm - fit.line_mm) ** 2
-        relief_mm2 += chance * (bow.relief_mm(one.line_mm - one.past_joint_mm) - relief) ** 2
-    relief_open_u_mm = math.sqrt(relief_mm2)
+    as_likely = [*((_AS_LIKELY, other) for other in others), *fit.likely(turned)]
+
+    def open_u_mm(along: FloatArray, of: Callable[[_Fit], FloatArray], own: float) -> FloatArray:
+        rough = np.maximum(((along @ _alike(along.shape[-1])) * along).sum(axis=-1), own)
+        other = sum(chance * (of(one) - of(fit)) ** 2 for chance, one in as_likely)
+        return np.asarray(np.sqrt(rough_mm2 * rough + other))
+
+    relief_open_u_mm = float(open_u_mm(weights.sum(axis=0), lambda one: one.bow_of(bow), 0.0))
     return LevelLine(
         level_mm=level,
         smooth_mm=fit.line_mm + board,
@@ -325,7 +325,7 @@ def level_line(
         relief_weights=weights,
         relief_u_mm=_relief_u_mm(measurement.heights, weights, relief_open_u_mm),
         relief_open_u_mm=relief_open_u_mm,
-        level_open_u_mm=np.sqrt(level_mm2),
+        level_open_u_mm=open_u_mm(pulls[0] @ pulls[1].sum(axis=1), lambda one: one.line_mm, 1.0),
         pulls=pulls,
         scatter_mm=fit.scatter_mm,
         follows_arch=follows,
@@ -522,6 +522,10 @@ class _Fit:
     def past_joint_mm(self) -> FloatArray:
         """How far the board turns off past the joint, up or down, shape (K, F)."""
         return np.asarray(self.shapes.past @ (self.shapes.past_rows @ self.coefficients))
+
+    def bow_of(self, bow: Bow) -> FloatArray:
+        """Return the relief of the line without what the board does past the joint [mm]."""
+        return np.asarray(bow.relief_mm(self.line_mm - self.past_joint_mm))
 
     @property
     def rise_counts(self) -> bool:

@@ -303,12 +303,16 @@ def level_line(
     turned = [_Shapes.of(specification, lines, bow, turns) for turns in fit.shapes.turns_told]
     as_likely = [*((_AS_LIKELY, other) for other in others), *fit.likely(turned)]
 
-    def open_u_mm(along: FloatArray, of: Callable[[_Fit], FloatArray], own: float) -> FloatArray:
+    def open_u_mm(
+        at_mm: FloatArray | float, along: FloatArray, of: Callable[[_Fit], FloatArray], own: float
+    ) -> FloatArray:
         rough = np.maximum(((along @ _alike(along.shape[-1])) * along).sum(axis=-1), own)
-        other = sum(chance * (of(one) - of(fit)) ** 2 for chance, one in as_likely)
+        other = sum(chance * (of(one) - at_mm) ** 2 for chance, one in as_likely)
         return np.asarray(np.sqrt(rough_mm2 * rough + other))
 
-    relief_open_u_mm = float(open_u_mm(weights.sum(axis=0), lambda one: one.bow_of(bow), 0.0))
+    relief_open_u_mm = float(
+        open_u_mm(relief, weights.sum(axis=0), lambda one: one.bow_of(bow), 0.0)
+    )
     return LevelLine(
         level_mm=level,
         smooth_mm=fit.line_mm + board,
@@ -325,7 +329,9 @@ def level_line(
         relief_weights=weights,
         relief_u_mm=_relief_u_mm(measurement.heights, weights, relief_open_u_mm),
         relief_open_u_mm=relief_open_u_mm,
-        level_open_u_mm=open_u_mm(pulls[0] @ pulls[1].sum(axis=1), lambda one: one.line_mm, 1.0),
+        level_open_u_mm=open_u_mm(
+            fit.line_mm, pulls[0] @ pulls[1].sum(axis=1), lambda one: one.line_mm, 1.0
+        ),
         pulls=pulls,
         scatter_mm=fit.scatter_mm,
         follows_arch=follows,

@@ -22,15 +22,18 @@ def serving(folder: Path) -> Iterator[str]:
     """Serve the pages of an archive and yield their address."""
     with listen(0) as listening, workshop.archive(str(folder), make=True) as dossiers:
         port = listening.getsockname()[1]
-        settings = uvicorn.Config(
-            application(dossiers, port=port), log_config=None, access_log=False, lifespan="off"
-        )
+        app = application(dossiers, port=port)
+        settings = uvicorn.Config(app, log_config=None, access_log=False, lifespan="off")
         server = uvicorn.Server(settings)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
         thread.start()
         while not server.started and thread.is_alive():
             time.sleep(0.01)
-        yield f"http://127.0.0.1:{port}"
-        server.should_exit = True
-        thread.join(20)
+        try:
+            yield f"http://127.0.0.1:{port}"
+        finally:
+            app.state.shop.leaving()
+            server.should_exit = True
+            thread.join(20)
+            app.state.shop.leave()
         assert not thread.is_alive()

@@ -57,11 +57,12 @@ def test_the_whole_job_from_an_empty_archive_to_the_certificate(page: Page) -> N
 
     # every reading by the keyboard alone
     read = by_place("before")
+    expect(page.locator("typed-sheet [data-key='saddle:6:']")).to_be_visible()
     page.focus("#gauge")
     page.keyboard.type("0,004")
     for _ in range(3):
         page.keyboard.press("Tab")
-    while True:
+    for _ in read:
         key = page.evaluate("document.activeElement.dataset.key ?? ''")
         figures = read.get(key, "").replace(".", ",")
         # letter by letter on one string; as a whole, as a gauge types it, on the others

@@ -27,7 +27,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
-from sqlalchemy import Connection, Engine, Row, select
+from sqlalchemy import Connection, Engine, Row, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from evenfall.codec import plain
@@ -288,6 +288,12 @@ class Archive:
             for number in numbers:
                 persons.erase(connection, number)
         return persons.pseudonym(numbers[0])
+
+    def erased(self) -> int:
+        """Return how many persons' names were erased: who keeps any at hand compares it."""
+        with self.reading() as connection:
+            wanted = select(func.count()).select_from(PERSON).where(PERSON.c.salt == "")
+            return int(connection.execute(wanted).scalar_one())
 
     def absorb(
         self,

@@ -14,7 +14,16 @@ from starlette.exceptions import HTTPException
 
 from evenfall.errors import EvenfallError, RequestError
 from evenfall.pictures.inks import DARK, LIGHT, PRINT
-from evenfall.web import instruments, labels, measuring, planning, proving, settings
+from evenfall.web import (
+    instruments,
+    labels,
+    measuring,
+    planning,
+    proving,
+    settings,
+    under_way,
+    uploads,
+)
 from evenfall.web.guard import Guard, TooLargeError
 from evenfall.web.shop import Shop
 from evenfall.web.view import problem
@@ -33,7 +42,8 @@ def application(dossiers: Dossiers, *, port: int) -> FastAPI:
     """Return the application over an archive, for a browser that calls it by this port."""
     app = FastAPI(title="evenfall", docs_url=None, redoc_url=None, openapi_url=None)
     app.state.shop = Shop(dossiers)
-    for part in (instruments, labels, measuring, planning, proving, settings):
+    parts = (instruments, labels, measuring, planning, proving, settings, under_way, uploads)
+    for part in parts:
         app.include_router(part.router)
     app.get("/static/inks.css")(_inks)
     app.mount("/static", StaticFiles(packages=[(__package__, "static")]))

@@ -11,6 +11,7 @@ import tempfile
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from types import FrameType
 from typing import TYPE_CHECKING
 
 import click
@@ -62,6 +63,7 @@ def command(*, address: str, port: int, example: bool, opened: bool) -> None:
     with workshop.archive(address or own_archive(), make=True) as dossiers:
         dossiers.archive  # noqa: B018 (what cannot be opened is said at once)
         app = application(dossiers, port=port)
+        app.state.shop.pool  # noqa: B018 (what was interrupted is taken up again)
         if example:
             app.state.shop.file_examples()
         place = f"http://{HOST}:{port}/"
@@ -78,8 +80,19 @@ def command(*, address: str, port: int, example: bool, opened: bool) -> None:
             timeout_graceful_shutdown=_LEAVE_S,
             lifespan="off",
         )
-        with suppress(KeyboardInterrupt, Cancelled):  # raised again when all is in order
-            uvicorn.Server(settings).run(sockets=[listening])
+
+        class Server(uvicorn.Server):
+            """Lets go of what is under way before it waits for the pages that watch it."""
+
+            def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+                app.state.shop.leaving()
+                super().handle_exit(sig, frame)
+
+        try:
+            with suppress(KeyboardInterrupt, Cancelled):  # raised again when all is in order
+                Server(settings).run(sockets=[listening])
+        finally:
+            app.state.shop.leave()
     click.echo("Stopped; what was filed is in the archive.")
 
 

@@ -6,13 +6,16 @@ that it points at this machine: the host is checked) nor send to them (the origi
 
 from __future__ import annotations
 
-import json
+import asyncio
 import logging
 import time
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
+from fastapi import Request
+
 from evenfall.errors import At, RequestError
-from evenfall.web.words import WORDS
+from evenfall.web.view import problem
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -22,6 +25,8 @@ if TYPE_CHECKING:
 LOG = logging.getLogger("evenfall.web")
 FORM_LIMIT_BYTES = 2_000_000
 UPLOAD_LIMIT_BYTES = 400_000_000
+PIECE_LIMIT_BYTES = 8_000_000
+_DRAINED_S = 30.0
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
     "font-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; "
@@ -62,14 +67,14 @@ class Guard:
             return
         begun = time.perf_counter()
         status = 500
-        limit = UPLOAD_LIMIT_BYTES if scope["path"].endswith("/upload") else FORM_LIMIT_BYTES
+        limit = _limit(scope["path"])
         body = _Body(receive, limit)
 
         async def sending(message: Message) -> None:
             nonlocal status
             if body.too_long and status != 413:
                 status = 413  # instead of whatever the application makes of half a body
-                await _refuse(sending, 413, _too_large(limit))
+                await _refuse(scope, sending, 413, too_large(limit))
             if body.too_long and message.get("from") != "guard":
                 return
             if message["type"] == "http.response.start":
@@ -87,7 +92,8 @@ class Guard:
         }
         refused = self._refusal(scope["method"], headers, limit)
         if refused is not None:
-            await _refuse(sending, *refused)
+            await _drain(receive)
+            await _refuse(scope, sending, *refused)
         else:
             await self._app(scope, body.receive, sending)
         took_ms = round(1000.0 * (time.perf_counter() - begun), 1)
@@ -111,11 +117,12 @@ class Guard:
                 return 403, RequestError("This was not sent by these pages; send it from them.")
         size = headers.get("content-length", "0")
         if not size.isdigit() or int(size) > limit:
-            return 413, _too_large(limit)
+            return 413, too_large(limit)
         return None
 
 
-def _too_large(limit: int) -> TooLargeError:
+def too_large(limit: int) -> TooLargeError:
+    """Return what is said where more is sent than may be."""
     text = "More than {limit:.0f} MB were sent, which this page does not take; send less at once."
     return TooLargeError(text, at=At(), limit=limit / 1e6)
 
@@ -136,15 +143,36 @@ class _Body:
         message = await self._receive()
         self._count += len(message.get("body", b""))
         if self.too_long:
-            raise _too_large(self._limit)
+            raise too_large(self._limit)
         return message
 
 
-async def _refuse(send: Send, status: int, error: RequestError) -> None:
-    body = json.dumps({"error": error.as_dict("mm", WORDS)}).encode()
-    headers = [(b"content-type", b"application/json"), (b"connection", b"close")]
-    for message in (
-        {"type": "http.response.start", "status": status, "headers": headers},
-        {"type": "http.response.body", "body": body},
-    ):
+def _limit(path: str) -> int:
+    """Return how much a page takes at once."""
+    if path.endswith("/upload"):
+        return UPLOAD_LIMIT_BYTES
+    return PIECE_LIMIT_BYTES if path.startswith("/uploads/") else FORM_LIMIT_BYTES
+
+
+async def _drain(receive: Receive) -> None:
+    """Let what is sent come in and be forgotten: a browser shows an answer only after that."""
+    with suppress(TimeoutError):
+        async with asyncio.timeout(_DRAINED_S):
+            while (message := await receive())["type"] == "http.request":
+                if not message.get("more_body", False):
+                    return
+
+
+async def _refuse(scope: Scope, send: Send, status: int, error: RequestError) -> None:
+    """Answer with one sentence, in the shape of every error."""
+
+    async def sending(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            message["headers"] = [*message["headers"], (b"connection", b"close")]
         await send({**message, "from": "guard"})
+
+    await problem(Request(scope), error, status)(scope, _nothing, sending)
+
+
+async def _nothing() -> Message:
+    return {"type": "http.disconnect"}

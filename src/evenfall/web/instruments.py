@@ -18,18 +18,13 @@ from evenfall.pictures.inks import PAGE
 from evenfall.pictures.neck_strip import neck_strip
 from evenfall.requirement import margin_share, whole_percent
 from evenfall.web.shop import Shop
-from evenfall.web.view import View, page, shop_of
+from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence
 from evenfall.workshop import AddRequest, Source, StarterRequest, starter
 from evenfall.workshop.story import Story, lately, needed
 
 router = APIRouter()
 LISTED = 30
-
-
-def see_other(place: str) -> RedirectResponse:
-    """Return an answer that leads to another page."""
-    return RedirectResponse(place, 303)
 
 
 @router.get("/")

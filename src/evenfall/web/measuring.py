@@ -2,29 +2,35 @@
 
 from __future__ import annotations
 
-import secrets
 from dataclasses import asdict
-from typing import Annotated, Any, Literal, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from fastapi import APIRouter, File, Form, Request, UploadFile
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel
 
-from evenfall.errors import RequestError
+from evenfall.errors import EvenfallError, RequestError, silent
 from evenfall.instrument import read_specification
 from evenfall.pictures.datum import datum_drawing
 from evenfall.pictures.inks import PAGE
-from evenfall.web.instruments import common, see_other
+from evenfall.web.instruments import common
 from evenfall.web.planning import to_read
 from evenfall.web.shop import Shop
-from evenfall.web.view import View, page, shop_of
-from evenfall.workshop import MeasureRequest, Source, TemplateRequest, measure, template
+from evenfall.web.under_way import told as under_way
+from evenfall.web.uploads import complete, keep
+from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.workshop import MeasureRequest, TemplateRequest, measure, template
 from evenfall.workshop.exploring import Wishes
-from evenfall.workshop.measuring import MeasureOutcome
 from evenfall.workshop.story import Story, needed, readings_file
+from evenfall.workshop.tasks import KINDS, Seen, Work, sources_in
 from evenfall.workshop.typed import TYPED, TypedSheet, check_typed, places
 
+if TYPE_CHECKING:
+    from evenfall.records.queue import Task
+
 router = APIRouter(prefix="/instruments/{name}/measure")
+QUICK_BYTES = 1_000_000
+"""Files up to here are read while the page waits: less than a second."""
 
 
 class Typed(BaseModel):
@@ -134,68 +140,77 @@ def upload(
     request: Request,
     *,
     name: str,
-    file: Annotated[list[UploadFile], File()],
+    file: Annotated[list[UploadFile] | None, File()] = None,
+    task: Annotated[str, Form()] = "",
     scan_unit: Annotated[str, Form()] = "",
     strung: Annotated[str, Form()] = "",
 ) -> Response:
+    """Look at files that came with this form, or piece by piece before it; nothing is filed yet."""
+    shop = shop_of(request)
+    told = shop.story(name)
+    task = task or keep(shop.queue, file or [])
+    asked = {"unit": scan_unit or None, "strung": {"yes": True, "no": False}.get(strung)}
+    sources = sources_in(complete(shop.queue, task))
+    if sum(source.on_disk.stat().st_size for source in sources) > QUICK_BYTES:
+        shop.queue.ready(task, "measure", asked, told.line.dossier)
+        shop.pool.wake()
+    else:
+        out = shop.queue.folder(task) / "out"
+        work = Work(shop.dossiers, told.line.dossier, asked, sources, out, silent)
+        try:
+            made = KINDS["measure"][1](work)
+        except EvenfallError:
+            shop.queue.forget(task)
+            raise
+        shop.queue.done_at_once(task, "measure", made, dossier=told.line.dossier)
+    return see_other(f"/instruments/{told.line.dossier}/measure/seen/{task}")
+
+
+@router.get("/seen/{task}")
+def seen(request: Request, name: str, task: str) -> Response:
     """Show what the files hold; they are kept at hand, to be filed as they are."""
     shop = shop_of(request)
     told = shop.story(name)
-    sources = tuple(Source(_bare(one.filename), one.file.read()) for one in file if one.filename)
-    if not sources:
-        raise RequestError("Choose a file of readings or a scan first.")
-    made = _measured(told, sources, scan_unit=scan_unit, strung=strung)
-    key = secrets.token_urlsafe(16)
-    shop.uploads.get(key, lambda: (told.line.dossier, made.measurement, sources))
-    view = View(request, made.specification)
-    drawings = made.drawings(view.unit, PAGE)
-    return page(
-        request,
-        "upload.html",
-        view,
-        **common(shop, told, view),
-        key=key,
-        names=[source.name for source in sources],
-        findings=[
-            (one.severity, view.told(one), one.where if one.at.rows else "")
-            for one in made.findings
-            if one not in made.next_readings
-        ],
-        wanted=[view.told(one) for one in made.next_readings],
-        picture=next(iter(drawings.values()))(),
-    )
+    known = _task(shop, told, task)
+    source = needed(told.specification, "specification")
+    spec, _ = read_specification(source.text(), source="")
+    view = View(request, spec)
+    folder = shop.queue.folder(task)
+    shown: dict[str, Any] = {
+        "task": under_way(known, view),
+        "names": [source.name for source in sources_in(folder / "in")],
+    }
+    if known.state == "done":
+        held = Seen.from_dict(known.result)
+        shown |= {
+            "findings": [
+                (one.severity, view.told(one), one.where if one.at.rows else "")
+                for one in held.findings
+            ],
+            "wanted": [view.told(one) for one in held.wanted],
+            "picture": (folder / "out" / f"seen-{view.unit}.svg").read_text(encoding="utf-8"),
+            "scanned": held.scanned,
+        }
+    return page(request, "upload.html", view, **common(shop, told, view), **shown)
 
 
 @router.post("/filed")
 def file_uploaded(request: Request, name: str, key: Annotated[str, Form()]) -> Response:
     """File what was looked at."""
     shop = shop_of(request)
-    dossier, measurement, sources = shop.uploads.get(key, _gone)
-    if dossier != shop.dossiers.named(name):
-        _gone()
+    told = shop.story(name)
+    known = _task(shop, told, key)
+    if known.state != "done":
+        raise RequestError("These files are not read yet; wait until they are.")
     who = View(request).person
-    shop.dossiers.file(measurement, files=sources, instrument=dossier, person=who)
-    return see_other(f"/instruments/{dossier}")
+    sources = sources_in(shop.queue.folder(key) / "in")
+    held = Seen.from_dict(known.result)
+    shop.dossiers.file(held.measurement, files=sources, instrument=told.line.dossier, person=who)
+    return see_other(f"/instruments/{told.line.dossier}")
 
 
-def _gone() -> NoReturn:
-    raise RequestError("These files are no longer at hand; upload them again.")
-
-
-def _bare(name: str | None) -> str:
-    """Return a file's own name, without the folders that a browser may send before it."""
-    return (name or "").replace("\\", "/").rpartition("/")[2][-120:] or "file"
-
-
-def _measured(
-    told: Story, sources: tuple[Source, ...], *, scan_unit: str, strung: str
-) -> MeasureOutcome:
-    known = {"yes": True, "no": False}.get(strung)
-    asked = MeasureRequest(
-        sources,
-        needed(told.specification, "specification"),
-        serial=told.line.serial,
-        unit=scan_unit or None,
-        strung=known,
-    )
-    return measure(asked)
+def _task(shop: Shop, told: Story, task: str) -> Task:
+    known = shop.pool.shown(task)
+    if known.kind != "measure" or known.dossier != told.line.dossier:
+        raise RequestError("These files are no longer at hand; upload them again.")
+    return known

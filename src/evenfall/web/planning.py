@@ -15,11 +15,13 @@ from evenfall.errors import RequestError
 from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE, Theme
 from evenfall.plan import METHODS, Plan
+from evenfall.plan.methods import MethodResult
 from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import margin_share, whole_percent
 from evenfall.units import LengthUnit
-from evenfall.web.instruments import common, see_other, to_next, weakest
-from evenfall.web.view import View, page, shop_of
+from evenfall.web.instruments import common, to_next, weakest
+from evenfall.web.under_way import told as under_way
+from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence
 from evenfall.workshop.exploring import Exploration, GivesWay, Wishes
 
@@ -167,11 +169,14 @@ def spans(request: Request, name: str, asked: Asked) -> Response:
 
 @router.get("/methods")
 def methods(request: Request, name: str) -> Response:
-    """Return the table of what each method comes to."""
-    warm = _warm(request, name)
-    view = View(request, warm.specification)
+    """Return the table of what each method comes to, or how far it is."""
+    shop = shop_of(request)
+    told = shop.story(name)
+    spec = _warm(request, name).specification
+    view = View(request, spec)
+    task = shop.methods(told)
     rows = []
-    for one in warm.methods():
+    for one in map(MethodResult.from_dict, task.result.get("methods", [])):
         said = [view.say(risk) for risk in one.risks]
         rows.append(
             {
@@ -187,7 +192,8 @@ def methods(request: Request, name: str) -> Response:
                 "said": " ".join([*([view.say(one.remark)] if one.remark else []), *said]),
             }
         )
-    return page(request, "methods.html", view, rows=rows)
+    into = f"/instruments/{told.line.dossier}/plan/methods"
+    return page(request, "methods.html", view, rows=rows, task=under_way(task, view), into=into)
 
 
 @router.post("/side")

@@ -10,9 +10,9 @@ from fastapi.responses import Response
 from evenfall.pages.sheet import sheet_page
 from evenfall.pictures.inks import PAGE
 from evenfall.web.guard import DOCUMENT_POLICY
-from evenfall.web.instruments import common, see_other, to_next
+from evenfall.web.instruments import common, to_next
 from evenfall.web.shop import now
-from evenfall.web.view import View, page, shop_of
+from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.work import bench_sheet
 from evenfall.workshop import SheetRequest
 from evenfall.workshop import sheet as set_sheet

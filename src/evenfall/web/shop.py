@@ -7,16 +7,17 @@ from collections import OrderedDict
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Generic, TypeVar
 
+from evenfall.web.pool import Pool
 from evenfall.workshop import DiagnoseRequest, PlanRequest, ProveRequest, diagnose, prove
-from evenfall.workshop.exploring import Exploration
+from evenfall.workshop.exploring import Exploration, to_explore
 from evenfall.workshop.story import Story, needed, story
+from evenfall.workshop.tasks import basis
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from evenfall.measurement import Measurement
+    from evenfall.records.queue import Queue, Task
     from evenfall.wording import Sentence
-    from evenfall.workshop import Source
     from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.diagnosing import DiagnoseOutcome
     from evenfall.workshop.proving import ProveOutcome
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 MOST_WARM = 64
 MOST_LINES = 2000
 MOST_DIAGNOSES = 16
-MOST_UPLOADS = 4
 
 Kept = TypeVar("Kept")
 
@@ -37,6 +37,11 @@ class Shelf(Generic[Kept]):
         self._kept: OrderedDict[object, Kept] = OrderedDict()
         self._lock = threading.Lock()
         self._making: dict[object, threading.Lock] = {}
+
+    def clear(self) -> None:
+        """Let everything go."""
+        with self._lock:
+            self._kept.clear()
 
     def get(self, key: object, make: Callable[[], Kept]) -> Kept:
         """Return what goes by a key, made once though several ask at a time."""
@@ -73,11 +78,47 @@ class Shop:
         self.lines: Shelf[tuple[str, Sentence]] = Shelf(MOST_LINES)
         self._failing: Shelf[int] = Shelf(MOST_LINES)
         self._proofs: Shelf[ProveOutcome] = Shelf(MOST_DIAGNOSES)
-        # what was looked at and not filed yet: dossier, measurement, files
-        self.uploads: Shelf[tuple[str, Measurement, tuple[Source, ...]]] = Shelf(MOST_UPLOADS)
+        self._erased = 0
+        self._lock = threading.Lock()
+        self._pool: Pool | None = None
+
+    @property
+    def pool(self) -> Pool:
+        """Who works on what is under way, begun when it is first asked for."""
+        with self._lock:
+            if self._pool is None:
+                self._pool = Pool(self.dossiers.archive)
+                self._pool.begin()
+            return self._pool
+
+    @property
+    def queue(self) -> Queue:
+        """What is under way."""
+        return self.pool.queue
+
+    def leaving(self) -> None:
+        """Say that the server is about to stop, so that nobody goes on watching."""
+        if self._pool is not None:
+            self._pool.leaving = True
+
+    def leave(self) -> None:
+        """Let go of what is under way, before the server stops."""
+        if self._pool is not None:
+            self._pool.leave()
+
+    def forget(self) -> None:
+        """Drop everything that is warm: it may hold a name that was erased."""
+        for shelf in (self._warm, self._stories, self._diagnoses, self._proofs):
+            shelf.clear()
+        self.lines.clear()
+        self._opened.clear()
 
     def story(self, name: str) -> Story:
         """Return where the job on an instrument stands."""
+        erased = self.dossiers.archive.erased()
+        if erased != self._erased:  # here or by another program
+            self._erased = erased
+            self.forget()
         dossier = self.dossiers.named(name)
         entries = self.dossiers.archive.entries(dossier)
         key = (dossier, len(entries), entries[-1].hash)
@@ -108,7 +149,7 @@ class Shop:
         """Return the instrument of an open page; a drag asks the archive for nothing."""
         request = None if told is not None else self._opened.get(name)
         if request is None:
-            request = _to_explore(told or self.story(name), accepted, by)
+            request = to_explore(told or self.story(name), accepted, by)
             self._opened[name] = request
             while len(self._opened) > MOST_WARM:
                 self._opened.pop(next(iter(self._opened)))
@@ -116,10 +157,18 @@ class Shop:
 
     def exploration(self, told: Story, accepted: tuple[str, ...] = (), by: str = "") -> Exploration:
         """Return an instrument warm, to plan for, with some readings accepted as they are."""
-        return self._explored(_to_explore(told, accepted, by))
+        return self._explored(to_explore(told, accepted, by))
 
     def _explored(self, request: PlanRequest) -> Exploration:
         return self._warm.get(request, lambda: Exploration(request))
+
+    def methods(self, told: Story) -> Task:
+        """Return the comparison of all methods by the newest readings, begun if need be."""
+        known = basis(told)
+        asked = {"basis": known}
+        task = self.queue.put("methods", asked, dossier=told.line.dossier, same=known)
+        self.pool.wake()
+        return self.pool.shown(task.id)
 
     def file_examples(self) -> None:
         """File invented instruments, if the archive is empty."""
@@ -127,21 +176,6 @@ class Shop:
 
         if not self.dossiers.newest(1):
             file_examples(self.dossiers, at=now())
-
-
-def _to_explore(told: Story, accepted: tuple[str, ...], by: str) -> PlanRequest:
-    """Return the request to plan by: the newest readings, or the two where a plan asked twice."""
-    source, second = needed(told.measurement, "readings"), None
-    if told.second is not None and told.made is not None:
-        from evenfall.workshop import Source
-        from evenfall.workshop.outputs import json_file
-
-        second = source
-        first = told.made.measurement
-        source = Source("first.measurement.json", json_file(first.as_dict()))
-    return PlanRequest(
-        source, settled=told.settled, second=second, accepted=accepted, accepted_by=by
-    )
 
 
 def now() -> str:

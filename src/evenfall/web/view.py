@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
 from fastapi import Request
-from fastapi.responses import HTMLResponse, JSONResponse, Response
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from evenfall.units import in_unit
@@ -74,6 +74,11 @@ def shop_of(request: Request) -> Shop:
     """Return what the pages keep."""
     kept: Shop = request.app.state.shop
     return kept
+
+
+def see_other(place: str) -> RedirectResponse:
+    """Return an answer that leads to another page."""
+    return RedirectResponse(place, 303)
 
 
 def page(

@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path, PurePath
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -83,7 +83,7 @@ def papers_of_file(kind: str, source: Source, *, person: str = "") -> Papers:
     """Return a file to keep as it is, as an entry of a kind."""
     name = PurePath(source.name).name[:200]
     source.start(1)  # so that what is not there is said at once
-    content = Path(source.name) if source.content is None else source.content
+    content = source.on_disk if source.content is None else source.content
     return Papers("", "", (Filing(kind, {"title": name}, person, files={name: content}),))
 
 

@@ -23,6 +23,7 @@ from evenfall.records.engines import Address
 from evenfall.records.entries import Entry, attached_to, in_order, standing
 from evenfall.records.exchange import Parcel, check, take_over
 from evenfall.records.labels import normal
+from evenfall.records.queue import Queue
 from evenfall.records.signing import signing_key, trust, trusted_keys
 from evenfall.records.upkeep import Contents, contents, note_done
 from evenfall.records.verifying import Verified
@@ -570,7 +571,9 @@ class Dossiers:
 
     def erase(self, name: str) -> str:
         """Replace a person's name by a pseudonym in everything that is kept, and return that."""
-        return self.archive.erase(name)
+        pseudonym = self.archive.erase(name)
+        Queue(self.archive).erase(name)
+        return pseudonym
 
 
 def archive(address: str, *, make: bool = False, clock: Callable[[], str] = now) -> Dossiers:

@@ -16,15 +16,19 @@ from evenfall.plan import METHODS
 from evenfall.requirement import State, margin_share, whole_percent
 from evenfall.wording import Sentence, sentence
 from evenfall.workshop.kept import excursion
+from evenfall.workshop.opening import Source
+from evenfall.workshop.outputs import json_file
 from evenfall.workshop.planning import PlanRequest, second_reading
+from evenfall.workshop.story import needed
 
 if TYPE_CHECKING:
-    from evenfall.errors import Finding
+    from evenfall.errors import Finding, Progress
     from evenfall.levelling.session import Preview
     from evenfall.pictures.inks import Theme
     from evenfall.plan import Plan
     from evenfall.plan.methods import Control, MethodResult
     from evenfall.units import LengthUnit
+    from evenfall.workshop.story import Story
 
 _ATTACK_SHARES = (0.5, 1.5)
 """How far the attack goes, as shares of the player's."""
@@ -58,6 +62,18 @@ class Range:
     low: float
     high: float
     value: float  # wanted by the specification
+
+
+def to_explore(told: Story, accepted: tuple[str, ...] = (), by: str = "") -> PlanRequest:
+    """Return the request to plan by: the newest readings, or the two where a plan asked twice."""
+    source, second = needed(told.measurement, "readings"), None
+    if told.second is not None and told.made is not None:
+        second = source
+        first = told.made.measurement
+        source = Source("first.measurement.json", json_file(first.as_dict()))
+    return PlanRequest(
+        source, settled=told.settled, second=second, accepted=accepted, accepted_by=by
+    )
 
 
 class GivesWay(Cancelled):
@@ -133,11 +149,11 @@ class Exploration:
                 self._plan = (wishes, method, self._session.plan(method, progress=progress))
             return self._plan[2]
 
-    def methods(self) -> tuple[MethodResult, ...]:
+    def methods(self, progress: Progress = silent) -> tuple[MethodResult, ...]:
         """Return what each method comes to, by the specification."""
         with self._lock:
             self._ask(Wishes())
-            return tuple(self._session.methods())
+            return tuple(self._session.methods(progress))
 
     def spans(self, wishes: Wishes) -> dict[str, Any]:
         """Return where each control holds uncut, holds with cuts, or does not hold.

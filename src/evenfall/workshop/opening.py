@@ -46,6 +46,8 @@ class Source:
         Path as it was given, or the name that came with the content.
     content
         Its bytes; None for a file on disk.
+    path
+        Where it lies on disk, if that is not what its name says.
 
     Examples
     --------
@@ -57,6 +59,12 @@ class Source:
 
     name: str
     content: bytes | None = field(default=None, repr=False)
+    path: Path | None = field(default=None, repr=False)
+
+    @property
+    def on_disk(self) -> Path:
+        """Where a file on disk lies."""
+        return self.path or Path(self.name)
 
     @classmethod
     def invented(cls, name: str) -> Source:
@@ -66,7 +74,7 @@ class Source:
     def read(self, limit_bytes: int) -> bytes:
         """Return the whole content, refused over a limit."""
         if self.content is None:
-            return read_bytes(Path(self.name), limit_bytes=limit_bytes)
+            return read_bytes(self.on_disk, limit_bytes=limit_bytes)
         if len(self.content) > limit_bytes:
             raise UnsupportedError(
                 "The file is larger than {limit:.0f} MB, more than any file of this kind holds; "
@@ -83,7 +91,7 @@ class Source:
     def start(self, count: int) -> bytes:
         """Return the first bytes."""
         if self.content is None:
-            return read_start(Path(self.name), count)
+            return read_start(self.on_disk, count)
         return self.content[:count]
 
 
@@ -204,7 +212,7 @@ def on_disk(sources: Sequence[Source]) -> Iterator[list[Path]]:
     with tempfile.TemporaryDirectory() as folder:
         paths = []
         for number, source in enumerate(sources):
-            path = Path(source.name)
+            path = source.on_disk
             if source.content is not None:
                 path = Path(folder) / str(number) / (path.name or "file")
                 path.parent.mkdir()

@@ -33,6 +33,11 @@ export async function ask(place, values) {
     throw error;
   }
   connected(true);
+  return answered(answer);
+}
+
+/** Return an answer, or throw what it refuses. @param {Response} answer */
+export async function answered(answer) {
   if (!answer.ok) throw new Refused((await answer.json()).error.sentence);
   return answer;
 }

@@ -1,6 +1,7 @@
-// Every page: the list as somebody types, neck strips, true progress of an upload.
+// Every page: the list as somebody types, neck strips, an upload with its progress.
 // @ts-check
 import { ask, connected, draw, latestWins } from "./ask.js";
+import { insist, send } from "./sending.js";
 
 const seen = new IntersectionObserver((entries) => {
   for (const entry of entries) {
@@ -42,23 +43,28 @@ if (words instanceof HTMLInputElement && found) {
 
 const upload = document.getElementById("upload");
 if (upload instanceof HTMLFormElement) {
-  upload.addEventListener("submit", (event) => {
+  upload.addEventListener("submit", async (event) => {
     event.preventDefault();
-    const bar = upload.querySelector("progress");
-    const sending = new XMLHttpRequest();
-    sending.open("POST", upload.action);
-    sending.setRequestHeader("accept", "text/html");
-    sending.responseType = "document";
-    sending.upload.onprogress = (sent) => {
-      if (bar) { bar.hidden = false; bar.max = sent.total; bar.value = sent.loaded; }
-    };
-    sending.onload = () => {
-      if (sending.responseURL !== upload.action) { location.href = sending.responseURL; return; }
-      const main = sending.responseXML?.querySelector("main");
-      if (main) { document.querySelector("main")?.replaceWith(main); main.focus(); scrollTo(0, 0); }
-    };
-    sending.onerror = () => connected(false);
-    sending.send(new FormData(upload));
+    const said = upload.querySelector("[data-said]"), button = upload.querySelector("button");
+    const files = [...(/** @type {HTMLInputElement} */ (upload.querySelector("[type=file]")).files ?? [])];
+    if (button) button.disabled = true;
+    try {
+      const bar = upload.querySelector("progress");
+      const task = await send(files, (share) => {
+        if (bar) { bar.hidden = false; bar.max = 1; bar.value = share; }
+        if (said) said.textContent = share < 1 ? "" : "Being read …";
+      });
+      const form = new FormData(upload);
+      form.delete("file");
+      form.set("task", task);
+      const answer = await insist(() => fetch(upload.action, { method: "POST", body: form, headers: { accept: "text/html" } }));
+      if (answer.ok) { location.href = answer.url; return; }
+      const refused = new DOMParser().parseFromString(await answer.text(), "text/html").querySelector("main");
+      if (refused) { document.querySelector("main")?.replaceWith(refused); refused.focus(); scrollTo(0, 0); }
+    } catch (error) {
+      if (said) said.textContent = error instanceof Error ? error.message : String(error);
+      if (button) button.disabled = false;
+    }
   });
 }
 addEventListener("offline", () => connected(false));

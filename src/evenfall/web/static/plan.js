@@ -2,6 +2,7 @@
 // @ts-check
 import { Refused, ask, dataOf, draw, latestWins, one } from "./ask.js";
 import { NeckMap } from "./neck_map.js";
+import "./under_way.js";
 
 /**
  * @typedef {{attack: number, action: number, relief: number | null, budget: number | null, method: string}} State

@@ -1,0 +1,320 @@
+"""Work under way: what was asked for, how far it is and what came of it, in the archive.
+
+It is no part of the record. A task outlives the program that began it: whoever works on it shows
+signs of life, and where they stop another program takes it up again.
+
+    receiving ── waiting ── running ── done
+                    │           ├───── refused   (an error, as plain values)
+                    └───────────┴───── stopped   (by a person, or cut short too often)
+"""
+
+from __future__ import annotations
+
+import json
+import secrets
+import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, Literal, get_args
+
+from sqlalchemy import Row, delete, select, update
+
+from evenfall.codec import Content
+from evenfall.codec.forms import finding, spoken, text
+from evenfall.errors import At, EvenfallError, Finding, FindingsError, RequestError
+from evenfall.records.archive import Archive
+from evenfall.records.tables import TASK
+from evenfall.wording import Sentence
+
+State = Literal["receiving", "waiting", "running", "done", "refused", "stopped"]
+OPEN: tuple[State, ...] = ("waiting", "running")
+ENDED: tuple[State, ...] = ("done", "refused", "stopped")
+MOST_TRIES = 2
+"""How often a task is begun before it is left to a person: the second time may end as the first."""
+KEPT_DAYS = 7
+_MOST_SHOWN = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One piece of work, as it stands."""
+
+    id: str
+    kind: str  # what is to be done; the workshop knows the kinds
+    dossier: str  # whose page asked for it; "" where no instrument did
+    asked: Mapping[str, Any] = field(default_factory=dict)  # what was asked for, as plain values
+    state: State = "waiting"
+    doing: str = ""  # name of the present step
+    permille: int = 0  # thousandths of it that are done
+    result: Mapping[str, Any] = field(default_factory=dict)  # what came of it; of an error, itself
+    tries: int = 0
+    beat: int = 0  # signs of life of who works on it
+    stop: bool = False  # whether somebody asked it to stop
+    at: str = ""  # when it was asked for
+    runner: str = ""  # who works on it
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing more happens to it by itself."""
+        return self.state in ENDED
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Refusal(Content):
+    """An error as plain values, to be said in the unit and the words of whoever asks."""
+
+    said: Sentence = field(metadata=spoken("what is wrong"))
+    where: str = field(metadata=text("file, rows and field"))
+    findings: tuple[Finding, ...] = field(metadata=finding("the faults, where there are several"))
+
+    @classmethod
+    def of(cls, error: EvenfallError) -> Refusal:
+        """Return an error as plain values hold it."""
+        several = error.findings if isinstance(error, FindingsError) else ()
+        return cls(error.said, str(error.at), several)
+
+    def error(self) -> EvenfallError:
+        """Return the error again."""
+        at = At(file=self.where)
+        return (
+            FindingsError(self.findings, at=at) if self.findings else RequestError(self.said, at=at)
+        )
+
+
+class Queue:
+    """The tasks of an archive, and a folder for the files of each."""
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+
+    # ---- what a page does ------------------------------------------------------------------------
+
+    def put(
+        self,
+        kind: str,
+        asked: Mapping[str, Any],
+        *,
+        dossier: str = "",
+        same: str = "",
+        state: State = "waiting",
+    ) -> Task:
+        """Ask for something.
+
+        Of tasks that name the `same`, the newest that was not refused or stopped stands for all.
+        """
+        with self._archive.writing() as connection:
+            if same:
+                like = select(TASK).where(
+                    TASK.c.same == same, TASK.c.kind == kind, TASK.c.state.in_((*OPEN, "done"))
+                )
+                if row := connection.execute(like.order_by(TASK.c.at.desc())).first():
+                    return _task(row)
+            now = self._archive.clock()
+            values = {
+                **{"id": secrets.token_hex(16), "kind": kind, "dossier": dossier, "same": same},
+                **{"state": state, "at": now, "changed": now, "runner": "", "doing": ""},
+                **{"asked": json.dumps(asked, allow_nan=False), "result": "{}"},
+                **{"permille": 0, "beat": 0, "tries": 0, "stop": 0},
+            }
+            connection.execute(TASK.insert(), values)
+        return self.get(str(values["id"]))
+
+    def get(self, name: str) -> Task:
+        """Return a task; `RequestError` where it is not there, or no more."""
+        with self._archive.reading() as connection:
+            row = connection.execute(select(TASK).where(TASK.c.id == name)).one_or_none()
+        if row is None:
+            raise RequestError("This work is no longer kept; ask for it again.")
+        return _task(row)
+
+    def listed(
+        self, *, dossier: str | None = None, states: Sequence[State] = get_args(State)
+    ) -> tuple[Task, ...]:
+        """Return tasks, the newest first: of a dossier, or of all."""
+        wanted = select(TASK).where(TASK.c.state.in_(states))
+        if dossier is not None:
+            wanted = wanted.where(TASK.c.dossier == dossier)
+        with self._archive.reading() as connection:
+            rows = connection.execute(wanted.order_by(TASK.c.at.desc()).limit(_MOST_SHOWN))
+            return tuple(map(_task, rows))
+
+    def ready(self, name: str, kind: str, asked: Mapping[str, Any], dossier: str) -> Task:
+        """Let a task whose files have come be worked on."""
+        values: dict[str, Any] = {
+            "kind": kind,
+            "asked": json.dumps(asked, allow_nan=False),
+            "dossier": dossier,
+        }
+        if not self._change(name, ("receiving",), state="waiting", **values):
+            raise RequestError("These files are no longer at hand; send them again.")
+        return self.get(name)
+
+    def done_at_once(
+        self, name: str, kind: str, result: Mapping[str, Any], *, dossier: str
+    ) -> None:
+        """Say what came of a task that took so little that nobody had to wait for it."""
+        written = json.dumps(result, allow_nan=False)
+        values: dict[str, Any] = {"kind": kind, "result": written, "dossier": dossier}
+        self._change(name, ("receiving",), state="done", **values)
+
+    def ask_to_stop(self, name: str) -> Task:
+        """Ask that a task be stopped: at once where nobody works on it, else soon."""
+        if not self._change(name, ("receiving", "waiting"), state="stopped", stop=1):
+            self._change(name, ("running",), stop=1)
+        return self.get(name)
+
+    def again(self, name: str) -> Task:
+        """Let a task that was refused or stopped be worked on again."""
+        fresh: dict[str, Any] = {"stop": 0, "tries": 0, "result": "{}", "permille": 0, "doing": ""}
+        self._change(name, ("refused", "stopped"), state="waiting", **fresh)
+        return self.get(name)
+
+    # ---- what a worker does ----------------------------------------------------------------------
+
+    def claim(self, runner: str, silent: Mapping[str, int]) -> Task | None:
+        """Take the task that waits longest, or one whose worker has fallen silent.
+
+        `silent` gives the last sign of life of each task that showed no new one for long. A task
+        that was begun too often is left to a person.
+        """
+        with self._archive.writing() as connection:
+            rows = connection.execute(
+                select(TASK).where(TASK.c.state.in_(OPEN)).order_by(TASK.c.at)
+            )
+            for row in rows.all():
+                if row.state == "running" and silent.get(row.id) != row.beat:
+                    continue
+                values: dict[str, Any] = {"changed": self._archive.clock(), "beat": row.beat + 1}
+                if row.stop:
+                    values["state"] = "stopped"
+                elif row.tries >= MOST_TRIES:
+                    values |= {"state": "refused", "result": json.dumps(_cut_short(row.tries))}
+                else:
+                    values |= {"state": "running", "runner": runner, "tries": row.tries + 1}
+                    values |= {"doing": "", "permille": 0}
+                connection.execute(update(TASK).where(TASK.c.id == row.id).values(values))
+                if values["state"] == "running":
+                    taken = select(TASK).where(TASK.c.id == row.id)
+                    return _task(connection.execute(taken).one())
+        return None
+
+    def waits(self) -> tuple[Task, ...]:
+        """Return what waits or is worked on."""
+        return self.listed(states=OPEN)
+
+    def show(self, name: str, runner: str, doing: str, permille: int) -> bool:
+        """Give a sign of life; say whether to go on."""
+        with self._archive.writing() as connection:
+            mine = update(TASK).where(
+                TASK.c.id == name, TASK.c.runner == runner, TASK.c.state == "running"
+            )
+            values = {"doing": doing, "permille": permille, "beat": TASK.c.beat + 1}
+            row = connection.execute(mine.values(values).returning(TASK.c.stop)).one_or_none()
+        return row is not None and not row.stop
+
+    def end(self, name: str, runner: str, state: State, result: Mapping[str, Any]) -> None:
+        """Say what came of a task; of one that somebody else took up, nothing."""
+        values: dict[str, Any] = {
+            "state": state,
+            "result": json.dumps(result, allow_nan=False),
+            "doing": "",
+        }
+        self._change(name, ("running",), runner, **values)
+
+    def leave(self, name: str, runner: str) -> None:
+        """Put a task back, for whoever comes next: it was not its fault."""
+        values: dict[str, Any] = {
+            "state": "waiting",
+            "runner": "",
+            "tries": TASK.c.tries - 1,
+            "doing": "",
+        }
+        self._change(name, ("running",), runner, **values)
+
+    def interrupt(self, name: str, runner: str) -> None:
+        """Put back a task that ended without an answer, unless that happened too often."""
+        task = self.get(name)
+        if task.tries >= MOST_TRIES:
+            self.end(name, runner, "refused", _cut_short(task.tries))
+        else:
+            self._change(name, ("running",), runner, state="waiting", doing="")
+
+    # ---- keeping ---------------------------------------------------------------------------------
+
+    def folder(self, name: str) -> Path:
+        """Return the folder of a task's files, which need not be there yet."""
+        address = self._archive.address
+        base = address.folder or address.files
+        if base is None:
+            raise RequestError(
+                "The address of the archive names no folder for files; add ?files=FOLDER to it."
+            )
+        return base / "under-way" / name
+
+    @property
+    def keeps_files(self) -> bool:
+        """Whether there is a folder for files."""
+        return (self._archive.address.folder or self._archive.address.files) is not None
+
+    def forget(self, *names: str) -> None:
+        """Drop tasks with their files."""
+        with self._archive.writing() as connection:
+            connection.execute(delete(TASK).where(TASK.c.id.in_(names)))
+        for name in names if self.keeps_files else ():
+            shutil.rmtree(self.folder(name), ignore_errors=True)
+
+    def sweep(self) -> None:
+        """Drop what nobody came back for, and the files of tasks that are gone."""
+        now = datetime.fromisoformat(self._archive.clock())
+        before = (now - timedelta(days=KEPT_DAYS)).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+        with self._archive.reading() as connection:
+            rows = connection.execute(select(TASK.c.id, TASK.c.state, TASK.c.changed)).all()
+        old = [r.id for r in rows if r.state not in OPEN and r.changed < before]
+        if old:
+            self.forget(*old)
+        if not self.keeps_files or not (root := self.folder("").parent / "under-way").is_dir():
+            return
+        known = {row.id for row in rows} - set(old)
+        for folder in root.iterdir():
+            if folder.name not in known and folder.stat().st_mtime < now.timestamp() - 3600.0:
+                shutil.rmtree(folder, ignore_errors=True)
+
+    def erase(self, name: str) -> None:
+        """Drop every task that names a person."""
+        written = json.dumps(name, ensure_ascii=True)[1:-1]
+        with self._archive.reading() as connection:
+            rows = connection.execute(select(TASK.c.id, TASK.c.asked, TASK.c.result)).all()
+        self.forget(*(r.id for r in rows if written in r.asked or written in r.result))
+
+    def _change(
+        self, name: str, states: Sequence[State], runner: str | None = None, **values: Any
+    ) -> bool:
+        """Change a task that is in one of some states; say whether it was."""
+        wanted = update(TASK).where(TASK.c.id == name, TASK.c.state.in_(states))
+        if runner is not None:
+            wanted = wanted.where(TASK.c.runner == runner)
+        with self._archive.writing() as connection:
+            changed = wanted.values(changed=self._archive.clock(), **values)
+            return bool(connection.execute(changed).rowcount)
+
+
+def _cut_short(tries: int) -> dict[str, Any]:
+    """Return what is said of a task that ended too often without an answer."""
+    said = (
+        "This work was cut short {tries} times before it was done, perhaps for lack of memory. "
+        "Begin it again when the computer has less to do, or leave it."
+    )
+    return Refusal.of(RequestError(said, tries=tries)).as_dict()
+
+
+def _task(row: Row[Any]) -> Task:
+    """Return the task that a row holds."""
+    plain = ("id", "kind", "dossier", "state", "doing", "permille", "tries", "beat", "at", "runner")
+    return Task(
+        **{name: getattr(row, name) for name in plain},
+        asked=json.loads(row.asked),
+        result=json.loads(row.result),
+        stop=bool(row.stop),
+    )

@@ -1,0 +1,282 @@
+"""Who works on what is under way: a process for each task, so that a drag never waits for one.
+
+The process ends where the server does, however that ended; the task is then taken up again by the
+next server on the same archive.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import secrets
+import signal
+import threading
+import time
+import traceback
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from multiprocessing import connection as pipes
+from multiprocessing import get_context
+from typing import TYPE_CHECKING, Any
+
+from evenfall.errors import Cancelled, EvenfallError, RequestError
+from evenfall.records.queue import Queue, Refusal
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from multiprocessing.connection import Connection
+    from multiprocessing.process import BaseProcess
+    from pathlib import Path
+
+    from evenfall.records.archive import Archive
+    from evenfall.records.queue import Task
+
+LOG = logging.getLogger("evenfall.web")
+AT_ONCE = 2
+BEAT_S = 2.0
+SILENT_S = 8.0
+"""How long a worker gives no sign of life before somebody else takes its task up."""
+PATIENCE_S = 5.0
+"""How long a task that is to stop may take to do so by itself."""
+_SWEPT_S = 3600.0
+_TOLD_S = 0.1
+
+
+@dataclass
+class _Running:
+    """A task that this server works on."""
+
+    task: Task
+    process: BaseProcess
+    pipe: Connection
+    doing: str = ""
+    permille: int = 0
+    shown: float = field(default_factory=time.monotonic)  # when it was last shown as alive
+    asked: float = 0.0  # when it was asked to stop; 0 for not yet
+
+
+class Pool:
+    """Takes up what waits in an archive, and watches over it."""
+
+    def __init__(self, archive: Archive, *, at_once: int = AT_ONCE) -> None:
+        self.queue = Queue(archive)
+        self._address = archive.address.text
+        self._runner = secrets.token_hex(8)
+        self._at_once = at_once
+        self._running: dict[str, _Running] = {}
+        self._seen: dict[str, tuple[int, float]] = {}  # sign of life of others, and since when
+        self._wake_in, self._wake_out = pipes.Pipe(duplex=False)
+        self.leaving = False  # whether the server is about to stop
+        self._thread = threading.Thread(target=self._watch, name="pool", daemon=True)
+        self._looked = self._swept = 0.0
+        self._begun = False
+
+    def begin(self) -> None:
+        """Take up what waits from now on."""
+        self._begun = True
+        self._thread.start()
+
+    def leave(self) -> None:
+        """Put everything back and stop, for whoever comes next."""
+        self.leaving = True
+        if self._begun:
+            self.wake()
+            self._thread.join()
+
+    def wake(self) -> None:
+        """Look at once for what waits, or was asked to stop."""
+        with suppress(OSError, ValueError):
+            self._wake_out.send_bytes(b".")
+
+    def shown(self, name: str) -> Task:
+        """Return a task, as far as it has come by now."""
+        task = self.queue.get(name)
+        mine = self._running.get(name)
+        if mine is None or task.state != "running":
+            return task
+        return replace(task, doing=mine.doing, permille=mine.permille)
+
+    # ---- the thread that watches -----------------------------------------------------------------
+
+    def _watch(self) -> None:
+        while not self.leaving:
+            waiting: list[Any] = [self._wake_in, *(r.pipe for r in self._running.values())]
+            ready = pipes.wait(waiting, timeout=BEAT_S / 2 if self._running else BEAT_S)
+            woken = self._wake_in in ready
+            if woken:
+                self._wake_in.recv_bytes()
+                self._looked = 0.0
+            try:
+                for running in list(self._running.values()):
+                    self._listen(running, woken=woken)
+                self._take_up()
+            except EvenfallError as error:  # the archive is busy: the next round tries again
+                LOG.warning("queue", extra={"told": {"reason": str(error)}})
+            except Exception:
+                LOG.exception("queue")
+        for running in list(self._running.values()):
+            self._end_process(running)
+            with suppress(EvenfallError):
+                self.queue.leave(running.task.id, self._runner)
+
+    def _take_up(self) -> None:
+        """Begin what waits, as far as there is room."""
+        now = time.monotonic()
+        if now - self._swept > _SWEPT_S:
+            self._swept = now
+            self.queue.sweep()
+        if len(self._running) >= self._at_once or now - self._looked < BEAT_S:
+            return
+        silent = {}
+        waits = self.queue.waits()
+        for task in waits:
+            if task.state == "running" and task.id not in self._running:
+                beat, since = self._seen.get(task.id, (-1, now))
+                if beat != task.beat:
+                    since = now
+                self._seen[task.id] = (task.beat, since)
+                if now - since > SILENT_S:
+                    silent[task.id] = task.beat
+        self._seen = {t.id: self._seen[t.id] for t in waits if t.id in self._seen}
+        self._looked = now
+        while len(self._running) < self._at_once and (
+            silent or any(task.state == "waiting" for task in waits)
+        ):
+            taken = self.queue.claim(self._runner, silent)
+            if taken is None:
+                return
+            silent.pop(taken.id, None)
+            self._start(taken)
+
+    def _start(self, task: Task) -> None:
+        context = get_context("spawn")
+        mine, theirs = context.Pipe()
+        folder = self.queue.folder(task.id) if self.queue.keeps_files else None
+        process = context.Process(
+            target=work, args=(theirs, self._address, task, folder), daemon=True
+        )
+        process.start()
+        theirs.close()
+        self._running[task.id] = _Running(task, process, mine)
+        LOG.info("task begun", extra={"told": {"task": task.id, "kind": task.kind}})
+
+    def _listen(self, running: _Running, *, woken: bool) -> None:
+        """Hear what a process says, and say that it is alive."""
+        ended: tuple[str, Any] | None = None
+        try:
+            while ended is None and running.pipe.poll():
+                word, value = running.pipe.recv()
+                if word == "doing":
+                    running.doing, running.permille = value
+                else:
+                    ended = (word, value)
+        except (EOFError, OSError):
+            ended = ("gone", None)
+        task, now = running.task, time.monotonic()
+        if ended is not None:
+            self._ended(running, *ended)
+            return
+        if woken or now - running.shown >= BEAT_S:
+            running.shown = now
+            go_on = self.queue.show(task.id, self._runner, running.doing, running.permille)
+            if not go_on and not running.asked:
+                running.asked = now
+                with suppress(OSError):
+                    running.pipe.send("stop")
+        if running.asked and now - running.asked > PATIENCE_S:
+            self._ended(running, "stopped", None)
+
+    def _ended(self, running: _Running, word: str, value: Any) -> None:
+        """Write down what came of a task."""
+        task = running.task
+        self._end_process(running)
+        told = {"task": task.id, "kind": task.kind, "how": word}
+        LOG.info("task ended", extra={"told": told})
+        if word == "gone" and not running.asked:  # killed: begun again, or left to a person
+            self.queue.interrupt(task.id, self._runner)
+        elif word in ("done", "refused"):
+            self.queue.end(task.id, self._runner, "done" if word == "done" else "refused", value)
+        elif word == "fault":
+            LOG.error("fault", extra={"told": {"task": task.id, "trace": value}})
+            text = "This is a fault of the program, and nothing was filed; its log says more."
+            refusal = Refusal.of(RequestError(text)).as_dict()
+            self.queue.end(task.id, self._runner, "refused", refusal)
+        else:
+            self.queue.end(task.id, self._runner, "stopped", {})
+        self._looked = 0.0
+
+    def _end_process(self, running: _Running) -> None:
+        self._running.pop(running.task.id, None)
+        running.pipe.close()  # ends a process that still works
+        running.process.join(1.0)
+        if running.process.is_alive():
+            running.process.kill()
+            running.process.join()
+        running.process.close()
+
+
+# ---- in the process of a task --------------------------------------------------------------------
+
+
+def work(pipe: Connection, address: str, task: Task, folder: Path | None) -> None:
+    """Do one task and say what came of it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the server decides what becomes of it
+    if hasattr(os, "nice"):
+        os.nice(5)
+    stop = threading.Event()
+    threading.Thread(target=_hear, args=(pipe, stop), daemon=True).start()
+    lock = threading.Lock()
+
+    def tell(word: str, value: Any) -> None:
+        with lock, suppress(OSError):
+            pipe.send((word, value))
+
+    try:
+        tell(*_result(address, task, folder, _progress(tell, stop)))
+    except Cancelled:
+        tell("stopped", None)
+    except EvenfallError as error:
+        tell("refused", Refusal.of(error).as_dict())
+    except BaseException:
+        tell("fault", traceback.format_exc())
+
+
+def _result(
+    address: str, task: Task, folder: Path | None, progress: Callable[[str, float], None]
+) -> tuple[str, Any]:
+    from evenfall import workshop
+    from evenfall.workshop.tasks import KINDS, Work, sources_in
+
+    with workshop.archive(address) as dossiers:
+        files = sources_in(folder / "in") if folder is not None else ()
+        out = folder / "out" if folder is not None else None
+        _, do = KINDS[task.kind]
+        return "done", do(Work(dossiers, task.dossier, task.asked, files, out, progress))
+
+
+def _progress(
+    tell: Callable[[str, Any], None], stop: threading.Event
+) -> Callable[[str, float], None]:
+    """Return what takes note of progress, says it now and then, and stops where it is to."""
+    last: tuple[str, float] = ("", 0.0)
+
+    def progress(doing: str, share: float) -> None:
+        nonlocal last
+        if stop.is_set():
+            raise Cancelled
+        now = time.monotonic()
+        if doing != last[0] or now - last[1] > _TOLD_S:
+            last = (doing, now)
+            tell("doing", (doing, int(1000.0 * min(max(share, 0.0), 1.0))))
+
+    return progress
+
+
+def _hear(pipe: Connection, stop: threading.Event) -> None:
+    """Wait for the word to stop; where the server is gone, end at once."""
+    try:
+        pipe.recv()
+        stop.set()
+        pipe.recv()
+    except (EOFError, OSError):
+        os._exit(0)

@@ -1,0 +1,150 @@
+"""What is under way: how far it is, told as it goes on; stopped, begun again, handed on."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from fastapi import APIRouter, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import FileResponse, JSONResponse, Response, StreamingResponse
+
+from evenfall.errors import RequestError
+from evenfall.records.queue import Refusal
+from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.web.words import WORDS
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+
+    from evenfall.records.queue import Task
+
+router = APIRouter(prefix="/under-way")
+_LOOK_S = 0.2
+_ALIVE_S = 10.0
+PLACES = {
+    "measure": "/instruments/{dossier}/measure/seen/{id}",
+    "methods": "/instruments/{dossier}/plan",
+    "play": "/instruments/{dossier}/play",
+}
+"""The page that shows what came of a task, by its kind; others show it on their own."""
+_STATES = {
+    "receiving": "files are still coming",
+    "waiting": "waits for its turn",
+    "running": "under way",
+    "done": "done",
+    "refused": "not possible as asked",
+    "stopped": "stopped",
+}
+
+
+def told(task: Task, view: View) -> dict[str, Any]:
+    """Return how a task stands, as its page shows it."""
+    from evenfall.workshop.tasks import KINDS
+
+    lines: list[str] = []
+    if task.state == "refused":
+        lines = Refusal.from_dict(task.result).error().words(view.unit, WORDS).splitlines()
+    place = PLACES.get(task.kind, "/under-way/{id}")
+    return {
+        "id": task.id,
+        "kind": KINDS[task.kind][0] if task.kind in KINDS else task.kind,
+        "state": task.state,
+        "said": _STATES[task.state],
+        "doing": task.doing,
+        "percent": task.permille // 10,
+        "ended": task.ended,
+        "lines": lines,
+        "stopping": task.stop and not task.ended,
+        "at": f"{datetime.fromisoformat(task.at).astimezone():%Y-%m-%d %H:%M}",
+        "place": place.format(dossier=task.dossier, id=task.id),
+        "files": sorted(task.result.get("files", [])) if task.state == "done" else [],
+    }
+
+
+@router.get("")
+def everything(request: Request) -> Response:
+    """List what is under way, and what ended lately."""
+    view = View(request)
+    tasks = [told(task, view) for task in shop_of(request).queue.listed()]
+    return page(request, "under_way.html", view, tasks=tasks)
+
+
+@router.get("/{name}")
+def one(request: Request, name: str) -> Response:
+    """Show one task."""
+    view = View(request)
+    task = told(shop_of(request).pool.shown(name), view)
+    return page(request, "under_way.html", view, tasks=[task])
+
+
+@router.get("/{name}/events")
+async def events(request: Request, name: str) -> Response:
+    """Tell how a task goes on, until it has ended; see the server-sent events of HTML."""
+    shop = shop_of(request)
+    view = View(request)
+    await run_in_threadpool(shop.pool.shown, name)  # what is not there is said at once
+
+    async def telling() -> AsyncIterator[str]:
+        yield "retry: 1000\n\n"
+        last, silent_s = "", 0.0
+        while not shop.pool.leaving:
+            try:
+                task = await run_in_threadpool(shop.pool.shown, name)
+            except RequestError:
+                return
+            now = json.dumps(told(task, view))
+            if now != last:
+                last, silent_s = now, 0.0
+                yield f"data: {now}\n\n"
+            elif silent_s >= _ALIVE_S:
+                silent_s = 0.0
+                yield ": alive\n\n"
+            if task.ended:
+                return
+            silent_s += _LOOK_S
+            await asyncio.sleep(_LOOK_S)
+
+    return StreamingResponse(
+        telling(), media_type="text/event-stream", headers={"cache-control": "no-store"}
+    )
+
+
+def _after(request: Request, task: Task) -> Response:
+    """Answer a press of a button: plain values for a script, a page for a form."""
+    view = View(request)
+    if "text/html" in request.headers.get("accept", ""):
+        return see_other(str(told(task, view)["place"]))
+    return JSONResponse(told(task, view))
+
+
+@router.post("/{name}/stop")
+def stop(request: Request, name: str) -> Response:
+    """Ask a task to stop."""
+    shop = shop_of(request)
+    task = shop.queue.ask_to_stop(name)
+    shop.pool.wake()
+    return _after(request, task)
+
+
+@router.post("/{name}/again")
+def again(request: Request, name: str) -> Response:
+    """Begin a task again that was refused or stopped."""
+    shop = shop_of(request)
+    task = shop.queue.again(name)
+    shop.pool.wake()
+    return _after(request, task)
+
+
+@router.get("/{name}/file/{file}")
+def made(request: Request, name: str, file: str) -> Response:
+    """Return a file that a task made."""
+    queue = shop_of(request).queue
+    queue.get(name)
+    folder = queue.folder(name) / "out"
+    path = folder / file
+    if path.parent != folder or not path.is_file():
+        raise RequestError("This work made no file of that name.")
+    return FileResponse(path, filename=file, media_type="application/octet-stream")

@@ -1,0 +1,142 @@
+"""Files that come piece by piece, so that a lost connection costs the piece under way alone."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+from fastapi import APIRouter, Header, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import JSONResponse, Response
+from pydantic import BaseModel, Field
+from starlette.requests import ClientDisconnect
+
+from evenfall.errors import RequestError
+from evenfall.web.guard import UPLOAD_LIMIT_BYTES, too_large
+from evenfall.web.view import shop_of
+
+if TYPE_CHECKING:
+    from fastapi import UploadFile
+
+    from evenfall.records.queue import Queue, Task
+
+router = APIRouter(prefix="/uploads")
+MOST_FILES = 20
+
+
+class Announced(BaseModel):
+    """A file that is to come."""
+
+    name: str = Field(max_length=1000)
+    size: int = Field(ge=0)
+
+
+class Coming(BaseModel):
+    """The files of one set that are to come."""
+
+    files: list[Announced] = Field(max_length=MOST_FILES)
+
+
+@router.post("")
+def begin(request: Request, coming: Coming) -> Response:
+    """Make room for files; what is too large is said before a byte is sent."""
+    if sum(one.size for one in coming.files) > UPLOAD_LIMIT_BYTES:
+        raise too_large(UPLOAD_LIMIT_BYTES)
+    if not coming.files:
+        raise RequestError("Choose a file of readings or a scan first.")
+    sizes = [one.size for one in coming.files]
+    queue = shop_of(request).queue
+    task = queue.put("receive", {"sizes": sizes}, state="receiving")
+    for number, one in enumerate(coming.files):
+        place = _place(queue, task.id, number) / bare(one.name)
+        place.parent.mkdir(parents=True)
+        place.touch()
+    return JSONResponse({"task": task.id, "received": [0] * len(sizes)})
+
+
+@router.get("/{task}")
+def received(request: Request, task: str) -> Response:
+    """Say how much of each file is here."""
+    queue = shop_of(request).queue
+    known = _receiving(queue, task)
+    sizes = [
+        _file(queue, task, number).stat().st_size for number in range(len(known.asked["sizes"]))
+    ]
+    return JSONResponse({"task": task, "received": sizes})
+
+
+@router.patch("/{task}/{number}")
+async def piece(
+    request: Request, task: str, number: int, upload_offset: Annotated[int, Header()]
+) -> Response:
+    """Take the piece of a file that follows what is here; of one cut short, what came of it."""
+    queue = shop_of(request).queue
+    known = await run_in_threadpool(_receiving, queue, task)
+    sizes = known.asked["sizes"]
+    if not 0 <= number < len(sizes):
+        raise RequestError("No such file was announced; choose the files again.")
+    path = _file(queue, task, number)
+    with path.open("r+b") as stream:
+        there = stream.seek(0, os.SEEK_END)
+        if upload_offset != there:  # the other side begins where this one stands
+            return JSONResponse({"received": there}, 409)
+        try:
+            async for part in request.stream():
+                if there + len(part) > sizes[number]:
+                    raise RequestError("More came than was announced; choose the files again.")
+                there += stream.write(part)
+        except ClientDisconnect:
+            pass
+        stream.flush()
+        if there == sizes[number]:
+            os.fsync(stream.fileno())
+    return JSONResponse({"received": there})
+
+
+def complete(queue: Queue, task: str) -> Path:
+    """Return the folder of files that came whole; refuse others."""
+    sizes = _receiving(queue, task).asked["sizes"]
+    for number, size in enumerate(sizes):
+        if _file(queue, task, number).stat().st_size != size:
+            raise RequestError("Not all of the files came; send them again.")
+    return queue.folder(task) / "in"
+
+
+def keep(queue: Queue, files: list[UploadFile]) -> str:
+    """Keep files that a form brought, and return the task that they wait for."""
+    named = [one for one in files if one.filename]
+    if not named:
+        raise RequestError("Choose a file of readings or a scan first.")
+    sizes = [one.size or 0 for one in named]
+    task = queue.put("receive", {"sizes": sizes}, state="receiving")
+    for number, one in enumerate(named):
+        place = _place(queue, task.id, number) / bare(one.filename)
+        place.parent.mkdir(parents=True)
+        with place.open("xb") as stream:
+            shutil.copyfileobj(one.file, stream)
+    return task.id
+
+
+def bare(name: str | None) -> str:
+    """Return a file's own name, without the folders that a browser may send before it."""
+    own = (name or "").replace("\\", "/").rpartition("/")[2]
+    own = "".join(c for c in own if c.isprintable() and c not in ':*?"<>|')[-120:].strip()
+    return own if own.strip(".") else "file"
+
+
+def _receiving(queue: Queue, task: str) -> Task:
+    known: Any = queue.get(task)
+    if known.state != "receiving":
+        raise RequestError("These files came already, or were let go of; send them again.")
+    return known  # type: ignore[no-any-return]
+
+
+def _place(queue: Queue, task: str, number: int) -> Path:
+    return queue.folder(task) / "in" / str(number)
+
+
+def _file(queue: Queue, task: str, number: int) -> Path:
+    (path,) = _place(queue, task, number).iterdir()
+    return path

@@ -1,0 +1,172 @@
+"""Work that takes longer than a page may: what each kind of task does, from plain values to plain.
+
+A task runs in a process of its own, and again from its beginning where it was cut short. So it
+reads what it needs from the archive and from the files that came with it, and hands back plain
+values; what is large it writes into a folder.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+from evenfall.codec import Content, plain
+from evenfall.codec.forms import finding, part, truth
+from evenfall.errors import Finding, RequestError
+from evenfall.measurement import Measurement
+from evenfall.pictures.inks import PAGE
+from evenfall.workshop.exploring import Exploration, to_explore
+from evenfall.workshop.measuring import MeasureRequest, measure
+from evenfall.workshop.opening import Source
+from evenfall.workshop.playing import PlayRequest, play
+from evenfall.workshop.story import Story, needed, story
+
+if TYPE_CHECKING:
+    from evenfall.errors import Progress
+    from evenfall.units import LengthUnit
+    from evenfall.workshop.archives import Dossiers
+
+UNITS: tuple[LengthUnit, ...] = ("mm", "in")
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What a task works with."""
+
+    dossiers: Dossiers
+    dossier: str  # of the instrument that it is about; "" where it is about none
+    asked: Mapping[str, Any]
+    files: tuple[Source, ...]  # that came with it
+    folder: Path | None  # for the files that it makes; None where the archive keeps no files
+    progress: Progress
+
+    def out(self, name: str) -> Path:
+        """Return where a file that is made goes."""
+        if self.folder is None:
+            raise RequestError(
+                "The address of the archive names no folder for files; add ?files=FOLDER to it."
+            )
+        self.folder.mkdir(parents=True, exist_ok=True)
+        return self.folder / name
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen(Content):
+    """What files of readings hold."""
+
+    measurement: Measurement = field(metadata=part(Measurement, "the readings"))
+    findings: tuple[Finding, ...] = field(metadata=finding("what is worth knowing about them"))
+    wanted: tuple[Finding, ...] = field(metadata=finding("what is worth reading yet"))
+    scanned: bool = field(metadata=truth("whether a scan was among the files"))
+
+
+Task: TypeAlias = Callable[[Work], dict[str, Any]]
+
+
+def _measure(work: Work) -> dict[str, Any]:
+    """Read files of one set of readings; nothing is filed yet."""
+    told = story(work.dossiers, work.dossier)
+    asked = MeasureRequest(
+        work.files,
+        needed(told.specification, "specification"),
+        serial=told.line.serial,
+        unit=work.asked.get("unit"),
+        strung=work.asked.get("strung"),
+    )
+    made = measure(asked, work.progress)
+    for unit in UNITS:
+        work.progress("Drawing", 0.0)
+        first = next(iter(made.drawings(unit, PAGE).values()))
+        work.out(f"seen-{unit}.svg").write_text(first(), encoding="utf-8")
+    wanted = made.next_readings
+    others = tuple(one for one in made.findings if one not in wanted)
+    return Seen(made.measurement, others, wanted, made.readings.survey is not None).as_dict()
+
+
+def _methods(work: Work) -> dict[str, Any]:
+    """Compare what each method comes to."""
+    told = _unchanged(work)
+    accepted = tuple(work.asked.get("accepted", ()))
+    work.progress("Comparing the methods", 0.0)
+    warm = Exploration(to_explore(told, accepted))
+    return {"methods": [one.as_dict() for one in warm.methods(work.progress)]}
+
+
+def _play(work: Work) -> dict[str, Any]:
+    """Pluck every string at every position."""
+    told = _unchanged(work)
+    source = told.plan if work.asked.get("planned") else told.measurement
+    made = play(PlayRequest(needed(source, "readings")), work.progress)
+    for unit in UNITS:
+        (drawn,) = made.drawings(unit, PAGE).values()
+        work.out(f"seen-{unit}.svg").write_text(drawn(), encoding="utf-8")
+    return {"state": made.state, "findings": plain(made.findings)}
+
+
+def _verify(work: Work) -> dict[str, Any]:
+    """Look at every byte that was filed."""
+    seen = work.dossiers.verify(sign=bool(work.asked.get("sign")), progress=work.progress)
+    return {
+        "sound": seen.sound,
+        **{name: getattr(seen, name) for name in ("entries", "dossiers", "documents", "files")},
+        "findings": plain(seen.findings),
+    }
+
+
+def _export(work: Work) -> dict[str, Any]:
+    """Write dossiers into one signed file."""
+    names = [str(name) for name in work.asked.get("names", ())]
+    to = work.out("dossiers.evenfall")
+    shown = str(work.asked.get("shown", "all"))
+    entries, in_full = work.dossiers.export(names, to, shown=shown, progress=work.progress)
+    return {"entries": entries, "in_full": in_full, "files": [to.name]}
+
+
+def _import(work: Work) -> dict[str, Any]:
+    """File what a partner sent."""
+    (sent,) = work.files
+    key = str(work.asked.get("trust_key", ""))
+    return work.dossiers.import_(sent, trust_key=key, progress=work.progress).as_dict()
+
+
+def _backup(work: Work) -> dict[str, Any]:
+    """Copy the archive into a folder."""
+    copied = work.dossiers.backup(str(work.asked["to"]), work.progress)
+    return {"rows": copied.rows, "to": str(work.asked["to"])}
+
+
+KINDS: Mapping[str, tuple[str, Task]] = {
+    "measure": ("Reading the files", _measure),
+    "methods": ("Comparing the methods", _methods),
+    "play": ("Playing every note", _play),
+    "verify": ("Verifying the archive", _verify),
+    "export": ("Writing the file for a partner", _export),
+    "import": ("Filing what a partner sent", _import),
+    "backup": ("Copying the archive", _backup),
+}
+"""What each kind is called on its page, and what does it."""
+
+
+def _unchanged(work: Work) -> Story:
+    """Return where a job stands; refuse it where it moved on since the task was asked for."""
+    told = story(work.dossiers, work.dossier)
+    if basis(told) != work.asked["basis"]:
+        raise RequestError("Newer papers were filed meanwhile; load the page again.")
+    return told
+
+
+def basis(told: Story) -> str:
+    """Return what a task on the newest readings and plan goes by."""
+    papers = (told.measurement, told.plan, told.second)
+    kept = [paper.content.decode() if paper and paper.content else "" for paper in papers]
+    return hashlib.sha256(json.dumps([*kept, told.settled]).encode()).hexdigest()
+
+
+def sources_in(folder: Path) -> tuple[Source, ...]:
+    """Return the files that came with a task, in the order that they were named."""
+    places = sorted(folder.glob("*/*"), key=lambda path: int(path.parent.name))
+    return tuple(Source(path.name, path=path) for path in places)

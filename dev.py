@@ -61,8 +61,13 @@ def program(folder: Path, name: str) -> Path:
 
 
 def clean_environment() -> dict[str, str]:
-    """Return this process's environment without what would lead the installers elsewhere."""
+    """Return this process's environment without what would lead the installers elsewhere.
+
+    Nor with what keeps Python from storing the compiled packages in `.venv`: every start of the
+    program, and the tests start it often, would compile NumPy anew.
+    """
     stray = {"VIRTUAL_ENV", "PYTHONHOME", "PYTHONPATH", "UV_PROJECT_ENVIRONMENT", "UV_PYTHON"}
+    stray |= {"PYTHONDONTWRITEBYTECODE"}
     return {name: value for name, value in os.environ.items() if name not in stray}
 
 

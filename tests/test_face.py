@@ -10,6 +10,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from types import ModuleType
 
@@ -63,12 +64,14 @@ def test_a_stage_does_not_hide_the_use_case_of_its_name() -> None:
 
 # ---- what a package hands on is shown by an example ---------------------------------------------
 
-EXAMPLES = "\n".join(
-    example.source + example.want
-    for path in sorted(PACKAGE.rglob("*.py"))
-    for docstring in docstrings(path.read_text(encoding="utf-8"))
-    for example in doctest.DocTestParser().get_examples(docstring)
-)
+
+@cache
+def examples() -> str:
+    """Return every example of the package with what it answers."""
+    sources = [path.read_text(encoding="utf-8") for path in sorted(PACKAGE.rglob("*.py"))]
+    found = [doc for text in sources if ">>>" in text for doc in docstrings(text) if ">>>" in doc]
+    every = [one for doc in found for one in doctest.DocTestParser().get_examples(doc)]
+    return "\n".join(example.source + example.want for example in every)
 
 
 @pytest.mark.parametrize("module", FACES)
@@ -77,7 +80,7 @@ def test_every_name_of_a_face_stands_in_a_running_example(module: str) -> None:
     unseen = [
         name
         for name in face.__all__
-        if not re.search(rf"\b{name}\b{r'[(]' if name.islower() else ''}", EXAMPLES)
+        if not re.search(rf"\b{name}\b{r'[(]' if name.islower() else ''}", examples())
     ]
     assert unseen == []
 

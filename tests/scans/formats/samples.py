@@ -1,4 +1,4 @@
-"""Small sound files of every format, made by the libraries that other people use to write them."""
+"""Small undamaged files of every format, made by the libraries that other people use to write them."""
 
 from __future__ import annotations
 

@@ -64,7 +64,7 @@ def clean_environment() -> dict[str, str]:
     """Return this process's environment without what would lead the installers elsewhere.
 
     Nor with what keeps Python from storing the compiled packages in `.venv`: every start of the
-    program, and the tests start it often, would compile NumPy anew.
+    program, and the tests start it often, would compile NumPy again.
     """
     stray = {"VIRTUAL_ENV", "PYTHONHOME", "PYTHONPATH", "UV_PROJECT_ENVIRONMENT", "UV_PYTHON"}
     stray |= {"PYTHONDONTWRITEBYTECODE"}

@@ -9,7 +9,6 @@ position that falls short of the need fails only where it is also worse than lev
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING
@@ -17,14 +16,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.arrays import shut
+from evenfall.wording import SHARE_TOLERANCE
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, CodeArray, FloatArray
     from evenfall.instrument import Specification
     from evenfall.strings.excursion import ExcursionTable
 
-SHARE_TOLERANCE = 1e-6
-"""A plan that stays clear up to exactly the attack must not fall short of it by rounding."""
 ROUNDING_MM = 1e-9
 """A clearance worked out in two orders must not come out on both sides of a bound [mm]."""
 _LEAST_ATTACK_N = 1e-9
@@ -117,8 +115,3 @@ def margin_share(force_n: FloatArray, attack_n: FloatArray) -> FloatArray:
 def falls_short(force_n: FloatArray, attack_n: FloatArray) -> BoolArray:
     """Return where a force (K, F) is under the attack (K,)."""
     return np.asarray(force_n < (1.0 - SHARE_TOLERANCE) * attack_n[:, None])
-
-
-def whole_percent(share: float) -> int:
-    """Return a margin in percent, rounded down so that it never looks safer than it is."""
-    return math.floor(100.0 * (share + SHARE_TOLERANCE))

@@ -33,6 +33,9 @@ _MM_PER_UNIT: dict[str, float] = {
 
 _UNIT_LETTERS = {letter for name in _MM_PER_UNIT for letter in f"{name}{name.upper()} "}
 
+MINUS = "−"
+"""The sign of a number below zero, wherever people read it."""
+
 _ABSURD_MM = 1e6
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 _SEMITONE = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -53,7 +56,7 @@ def mm_per_unit(unit: str) -> float:
 
 def read_number(text: str) -> float:
     """Return the number written in `text`, with a decimal point or a decimal comma."""
-    cleaned = text.strip().replace("−", "-")  # the typographic minus
+    cleaned = text.strip().replace(MINUS, "-")
     if not _NUMBER.fullmatch(cleaned):
         raise ValueError(f"{text.strip()!r} is not a number")
     number = float(cleaned.replace(",", "."))
@@ -81,15 +84,15 @@ def last_digit(text: str) -> float:
 
 
 def length_text(length_mm: float, unit: LengthUnit = "mm", *, signed: bool = False) -> str:
-    """Return a length as people read it: 0.001 mm or 0.0001 in, with the unit."""
+    """Return a length as people read it: 0.001 mm or 0.0001 in, with the unit and a true minus."""
     if not math.isfinite(length_mm):
         return "–"
     sign = "+" if signed else ""
     if abs(length_mm) >= _ABSURD_MM:  # somebody's slip, shown back
-        return f"{in_unit(length_mm, unit):{sign}.3g} {unit}"
+        return f"{in_unit(length_mm, unit):{sign}.3g} {unit}".replace("-", MINUS)
     if unit == "in":
-        return f"{_no_negative_zero(length_mm / MM_PER_INCH, 4):{sign}.4f} in"
-    return f"{_no_negative_zero(length_mm, 3):{sign}.3f} mm"
+        return f"{number_text(length_mm / MM_PER_INCH, 4, signed=signed)} in"
+    return f"{number_text(length_mm, 3, signed=signed)} mm"
 
 
 def uncertainty_text(u_mm: float, unit: LengthUnit = "mm") -> str:
@@ -101,8 +104,9 @@ def uncertainty_text(u_mm: float, unit: LengthUnit = "mm") -> str:
     return length_text(step_mm if 0.0 < u_mm <= 0.5 * step_mm else u_mm, unit)
 
 
-def _no_negative_zero(value: float, digits: int) -> float:
-    return round(value, digits) + 0.0
+def number_text(number: float, digits: int, *, signed: bool = False) -> str:
+    """Return a number with so many digits after the point, a true minus, and no negative zero."""
+    return f"{round(number, digits) + 0.0:{'+' if signed else ''}.{digits}f}".replace("-", MINUS)
 
 
 def in_unit(length_mm: float, unit: LengthUnit) -> float:

@@ -15,7 +15,7 @@ A place in a text is `{name}` or `{name:form}`. The forms:
     uncertainty         a length that never reads as zero where it is not
     force, tension      0.22 N; 59 N
     percent, percent.1  15 %; 96.3 %
-    share               a share of one, as a percentage: 0.15 reads 15 %
+    share               a share of one in whole percent, rounded down: 0.159 reads 15 %
     cents               2.9 cents
     strings, frets      string 3; frets 2 to 5, 8 and 11 (with the noun)
     rows                row 7; rows 7, 9 and 12 to 15 (with the noun), a long list cut short
@@ -28,7 +28,8 @@ A place in a text is `{name}` or `{name:form}`. The forms:
     quoted              text from outside, in quotes, clipped, with nothing unprintable in it;
                         a number from outside as it was given
 
-Any other form is Python's own. A name that begins with `door_` stands for a word of the door.
+Any other form is Python's own. Numbers below zero have a true minus. A name that begins with
+`door_` stands for a word of the door.
 """
 
 from __future__ import annotations
@@ -41,7 +42,15 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, TypeAlias
 
-from evenfall.units import MM_PER_INCH, LengthUnit, in_unit, length_text, uncertainty_text
+from evenfall.units import (
+    MINUS,
+    MM_PER_INCH,
+    LengthUnit,
+    in_unit,
+    length_text,
+    number_text,
+    uncertainty_text,
+)
 
 Several: TypeAlias = "Sequence[str] | Sequence[int] | Sequence[Sentence]"
 Value: TypeAlias = "str | int | float | bool | Sentence | Several | None"
@@ -49,6 +58,9 @@ Value: TypeAlias = "str | int | float | bool | Sentence | Several | None"
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 _LONGEST_QUOTE = 40
 _MOST_ROWS = 7
+
+SHARE_TOLERANCE = 1e-6
+"""What a share of one may lack through rounding."""
 
 LIBRARY_WORDS: Mapping[str, str] = {
     "door_measure": "measure",
@@ -234,13 +246,23 @@ def _worded(  # noqa: PLR0911  (one answer for each kind of value)
         return f"string {on} stopped at fret {fret}" if fret else f"string {on} open"
     if isinstance(value, Sequence):
         return _several(value, form, unit, door)
-    return _number(float(value), form, unit) if form in _NUMBERS else format(value, form)
+    if form in _NUMBERS:
+        return _number(float(value), form, unit)
+    told = format(value, form)
+    if told.startswith("-") and not told.strip("-0.%"):  # rounded to zero
+        told = told[1:]
+    return told.replace("-", MINUS)
 
 
 _NUMBERS = {
     *("length", "length+", "figure", "figure+", "size", "uncertainty", "amount", "fine"),
     *("force", "tension", "percent", "percent.1", "share", "cents"),
 }
+
+
+def whole_percent(share: float) -> int:
+    """Return a share in whole percent, rounded down so that it never looks safer than it is."""
+    return math.floor(100.0 * (share + SHARE_TOLERANCE))
 
 
 def _number(value: float, form: str, unit: LengthUnit) -> str:
@@ -252,25 +274,27 @@ def _number(value: float, form: str, unit: LengthUnit) -> str:
         digits = (3 if unit == "mm" else 4) + (kind == "fine")
         steps = in_unit(value, unit) * 10**digits
         whole = math.ceil(steps - 1e-6) if kind == "amount" else math.floor(steps + 1e-6)
-        return f"{whole / 10**digits:.{digits}f} {unit}"
+        return f"{number_text(whole / 10**digits, digits)} {unit}"
     if kind == "uncertainty":
         return uncertainty_text(value, unit)
     if kind == "size":
         there, digits = (value, 1) if unit == "mm" else (value / MM_PER_INCH, 2)
         usual = there == 0.0 or 0.5 * 0.1**digits <= abs(there) < 1e6
-        return f"{there:.{digits}f} {unit}" if usual else f"{there:.3g} {unit}"
+        told = number_text(there, digits) if usual else f"{there:.3g}".replace("-", MINUS)
+        return f"{told} {unit}"
     if kind in ("length", "figure"):
         told = length_text(value, unit, signed=signed)
         return told if kind == "length" else told.rsplit(" ", 1)[0]
     plain = {
-        "force": f"{value:.2f} N",
-        "tension": f"{value:.0f} N",
-        "percent": f"{value:.0f} %",
-        "percent.1": f"{value:.1f} %",
-        "share": f"{100.0 * value:.0f} %",
-        "cents": f"{value:.1f} cents",
+        "force": (value, 2, "N"),
+        "tension": (value, 0, "N"),
+        "percent": (value, 0, "%"),
+        "percent.1": (value, 1, "%"),
+        "share": (whole_percent(value), 0, "%"),
+        "cents": (value, 1, "cents"),
     }
-    return plain[kind]
+    number, digits, noun = plain[kind]
+    return f"{number_text(number, digits)} {noun}"
 
 
 def _several(

@@ -18,7 +18,7 @@ import pytest
 from evenfall.pictures import inks
 from evenfall.pictures.chart import Chart, Drawing, mark, span
 from evenfall.pictures.inks import BAND, DARK, INK, LIGHT, PRINT, QUIET, RISK, RISK_WASH
-from evenfall.pictures.words import figure
+from evenfall.units import number_text
 from pictures.drawing import SVG, faults, groups, parsed, path_points, shown
 
 CHANCE = np.random.default_rng(9)
@@ -63,13 +63,13 @@ def _control(
     )
     panel.band(low, high, "common causes", edge="")
     for name, at in (("upper", high), ("lower", low)):
-        panel.limit(at, f"{name} {figure(at, digits)}")
-    panel.limit(centre, f"centre {figure(centre, digits)}", ink=QUIET, dash="")
+        panel.limit(at, f"{name} {number_text(at, digits)}")
+    panel.limit(centre, f"centre {number_text(centre, digits)}", ink=QUIET, dash="")
     panel.line(range(1, len(values) + 1), values)
     for n, value in enumerate(values):
         kind = "open" if beyond[n] else "square" if runs[n] else "dot"
         ink = RISK if beyond[n] else INK
-        label = f"{SERIALS[n]}: {figure(value, digits)} {unit}"
+        label = f"{SERIALS[n]}: {number_text(value, digits)} {unit}"
         panel.point(n + 1, value, kind, ink=ink, label=label, point=n + 1)
         if beyond[n]:
             panel.write(n + 1, value, SERIALS[n].split()[0], ink=RISK)

@@ -124,7 +124,7 @@ def test_crown_height_follows_from_top_and_board(tmp_path: Path) -> None:
     np.testing.assert_allclose(measurement.crown_height_u_mm[:, 5], 0.01 * np.sqrt(2.0))
     wrong = [f"board,1,6,{crowns[0, 5] + 0.8:.6f},mm,0.01,,,"]
     [finding] = refused(lambda: read(tmp_path, full_sheet() + "\n".join(wrong)))
-    assert "-0.800 mm" in finding.sentence
+    assert "−0.800 mm" in finding.sentence
 
 
 # ---- board and crown height --------------------------------------------------------------------

@@ -184,7 +184,7 @@ def test_the_rocker_comes_before_the_file_with_its_band():
     assert str(first.name) == "Fret 5: over frets 4 to 6, string 2"
     assert first.length_mm == 0.058
     assert str(first.limits) == "0.028 to 0.088 mm"
-    assert str(second.limits) == "-0.010 to 0.050 mm"
+    assert str(second.limits) == "−0.010 to 0.050 mm"
     low = sheet_of(rocker=(replace(rocks[0], band_mm=0.05),)).steps[2].targets[0]
     assert str(low.limits) == "0.015 to 0.108 mm"  # a fret free of fault could show 0.008
     assert "Rocker," not in headings(

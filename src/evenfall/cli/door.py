@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 import click
 
 from evenfall.errors import At, Cancelled, EvenfallError, RequestError
+from evenfall.units import MINUS
 from evenfall.wording import plain_line, say
 
 if TYPE_CHECKING:
@@ -63,7 +64,10 @@ WORDS: Mapping[str, str] = {
 _LONG_WORD = re.compile(r"(\S{40})\S{60,}?([\"'.)]*(?=\s|$))")
 """What somebody typed that is too long to be echoed whole, and the punctuation after it."""
 _PLAIN_NUMBER = re.compile(r"\s*[-+]?([0-9.]+(e[-+]?[0-9]+)?|inf|nan)\s*", re.IGNORECASE)
-_PLAIN = {"–": "-", "…": "...", "±": "+-", "µ": "u", "·": ".", "“": '"', "”": '"', "’": "'"}
+_PLAIN = {
+    **{MINUS: "-", "–": "-", "×": "x", "≤": "<=", "≥": ">=", "…": "...", "±": "+-"},
+    **{"µ": "u", "·": ".", "“": '"', "”": '"', "’": "'"},
+}
 
 
 def _as_plain(error: UnicodeError) -> tuple[str, int]:

@@ -13,7 +13,7 @@ from evenfall.cli.tables import table
 from evenfall.gates import unmet
 from evenfall.plan import METHODS
 from evenfall.plan.ranges import LEAST_SHOWN_MM
-from evenfall.requirement import whole_percent
+from evenfall.wording import whole_percent
 from evenfall.work.notes import notes
 
 if TYPE_CHECKING:

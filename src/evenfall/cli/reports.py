@@ -14,7 +14,7 @@ from evenfall.gates import unmet
 from evenfall.instrument.geometry import relief_share
 from evenfall.measurement import Origin
 from evenfall.plan.ranges import LEAST_SHOWN_MM
-from evenfall.units import in_unit, length_text, uncertainty_text
+from evenfall.units import in_unit, length_text, number_text, uncertainty_text
 from evenfall.wording import say, sentence
 
 if TYPE_CHECKING:
@@ -225,9 +225,9 @@ def show_diagnosis(outcome: DiagnoseOutcome, lengths: Lengths) -> None:
             lengths.figure(diagnosis.action_mm[k]),
             lengths.figure(diagnosis.first_fret_gap_mm[k]),
             f"{diagnosis.attack_n[k]:.2f}",
-            f"{force_n[k].min():.2f}",
+            number_text(force_n[k].min(), 2),
             _stopped(int(force_n[k].argmin())),
-            f"{diagnosis.adjusted_buzz_force_n[k].min():.2f}",
+            number_text(diagnosis.adjusted_buzz_force_n[k].min(), 2),
         ]
         for k in range(measurement.string_count)
     ]
@@ -323,14 +323,14 @@ def _show_budget(item: Item, unit: LengthUnit) -> None:
     digits = 4 if unit == "mm" else 5
 
     def figure(length_mm: float, *, signed: bool = False) -> str:
-        return f"{in_unit(length_mm, unit):{'+' if signed else ''}.{digits}f}"
+        return number_text(in_unit(length_mm, unit), digits, signed=signed)
 
     rows = [
         [
             say(line.name, unit, WORDS),
             figure(line.value),
             figure(line.standard_uncertainty),
-            f"{line.sensitivity:+.4f}",
+            number_text(line.sensitivity, 4, signed=True),
             figure(abs(line.sensitivity) * line.standard_uncertainty),
         ]
         for line in item.lines
@@ -411,7 +411,11 @@ def show_pitch(outcome: PitchOutcome, lengths: Lengths) -> None:
         fret for fret in (1, 3, 5, 7, 9, 12, 15, 17, 19, 22, 24) if fret <= specification.frets
     ]
     rows = [
-        [str(s.number), s.pitch, *(f"{now.deviation_cents[k, fret]:+.1f}" for fret in frets)]
+        [
+            str(s.number),
+            s.pitch,
+            *(number_text(now.deviation_cents[k, fret], 1, signed=True) for fret in frets),
+        ]
         for k, s in enumerate(specification.strings)
     ]
     when = "" if outcome.planned is None else " after the plan"

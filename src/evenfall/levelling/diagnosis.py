@@ -14,7 +14,7 @@ from evenfall.levelling.problem import build_problem
 from evenfall.levelling.rules import decide
 from evenfall.levelling.settings import SetUp, as_found
 from evenfall.neck import level_line
-from evenfall.requirement import State, falls_short, margin_share, whole_percent
+from evenfall.requirement import State, falls_short, margin_share
 from evenfall.strings.clearance import (
     PluckForce,
     buzz_force,
@@ -23,7 +23,7 @@ from evenfall.strings.clearance import (
     touch_force,
 )
 from evenfall.units import MM_PER_INCH
-from evenfall.wording import Sentence, sentence
+from evenfall.wording import Sentence, sentence, whole_percent
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray

@@ -508,8 +508,8 @@ class Session:
         free = most_attack(self._asked, self._line(method), method, 0.0, settled=self._settled)
         share: Sentence | str = ""
         if players_n.any():
-            of_it = 100.0 * float(np.min(bought_n[players_n > 0.0] / players_n[players_n > 0.0]))
-            share = sentence(", {of_it:percent} of the player's attack", of_it=of_it)
+            of_it = float(np.min(bought_n[players_n > 0.0] / players_n[players_n > 0.0]))
+            share = sentence(", {of_it:share} of the player's attack", of_it=of_it)
         without: Sentence | str = ""
         if free is not None:
             without = sentence(" (no cut at all: {free})", free=force_range(free.problem.attack_n))

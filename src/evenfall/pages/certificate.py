@@ -12,7 +12,7 @@ from evenfall.pages.figures import Figures
 from evenfall.pages.page import Page
 from evenfall.pages.typesetting import Paper, paper_for
 from evenfall.requirement import State
-from evenfall.units import in_unit, length_text
+from evenfall.units import MINUS, in_unit, length_text, number_text
 from evenfall.wording import Sentence, counted, plain_line
 
 if TYPE_CHECKING:
@@ -392,13 +392,14 @@ class _Writer(Figures):
         unit = self.unit if length else line.unit
 
         def told(value: float) -> str:
-            return f"{self.fine(value) if length else f'{value:.4g}'} {unit}".strip()
+            figure = self.fine(value) if length else f"{value:.4g}".replace("-", MINUS)
+            return f"{figure} {unit}".strip()
 
         return Input(
             name=self.line(line.name),
             value=told(line.value),
             uncertainty=told(line.standard_uncertainty),
-            sensitivity=f"{line.sensitivity:+.3f}",
+            sensitivity=number_text(line.sensitivity, 3, signed=True),
             contribution=f"{self.fine(line.contribution)} {self.unit}",
             degrees="∞"
             if math.isinf(line.degrees_of_freedom)
@@ -411,7 +412,7 @@ class _Writer(Figures):
         if not math.isfinite(length_mm):
             return "–" if math.isnan(length_mm) else "∞"
         digits = 4 if self.unit == "mm" else 5
-        return f"{in_unit(length_mm, self.unit):.{digits}f}"
+        return number_text(in_unit(length_mm, self.unit), digits)
 
 
 def _many(verdict: str, count: int) -> str:

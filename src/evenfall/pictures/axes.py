@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 from evenfall.pictures.inks import INK, QUIET
 from evenfall.pictures.svg import text, text_width_px
-from evenfall.pictures.words import figure
-from evenfall.units import LengthUnit, in_unit
+from evenfall.units import LengthUnit, in_unit, number_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -37,7 +36,7 @@ class Axis:
         first = math.ceil(min(self.low, self.high) / step - 1e-9)
         last = math.floor(max(self.low, self.high) / step + 1e-9)
         digits = max(0, -math.floor(math.log10(step) + 1e-9))
-        return [(n * step, figure(n * step, digits)) for n in range(first, last + 1)]
+        return [(n * step, number_text(n * step, digits)) for n in range(first, last + 1)]
 
 
 def _round_step(least: float) -> float:
@@ -64,7 +63,7 @@ def exaggeration_text(exaggeration: float) -> str:
 def fine_figure(length_mm: float, unit: LengthUnit) -> str:
     """Return a small length with its sign, in the unit that `fine_unit` names."""
     value, digits = (1000.0 * in_unit(length_mm, "in"), 1) if unit == "in" else (1e3 * length_mm, 0)
-    return figure(value, digits, signed=True) if round(value, digits) else "0"
+    return number_text(value, digits, signed=True) if round(value, digits) else "0"
 
 
 def fine_unit(unit: LengthUnit) -> str:

@@ -40,9 +40,9 @@ from evenfall.pictures.inks import (
 )
 from evenfall.pictures.svg import circle, group, line, rect, text, text_width_px
 from evenfall.pictures.words import said, titled
-from evenfall.requirement import SHARE_TOLERANCE, State, margin_share, whole_percent
-from evenfall.units import LengthUnit, in_unit
-from evenfall.wording import sentence
+from evenfall.requirement import State, margin_share
+from evenfall.units import LengthUnit, in_unit, number_text
+from evenfall.wording import SHARE_TOLERANCE, sentence, whole_percent
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -319,7 +319,7 @@ def _force_text(force_n: float) -> str:
     digits = 2 if abs(force_n) < 9.995 else 1 if abs(force_n) < 99.95 else 0
     if abs(force_n) >= 9999.5:
         return ">9999" if force_n > 0 else "<−999"
-    return f"{round(force_n, digits) + 0.0:.{digits}f}".replace("-", "−")
+    return number_text(force_n, digits)
 
 
 def _share_text(share: float) -> str:
@@ -329,7 +329,7 @@ def _share_text(share: float) -> str:
     percent = whole_percent(share)
     if percent > 999:
         return ">999"
-    return "<−999" if percent < -999 else str(percent).replace("-", "−")
+    return "<−999" if percent < -999 else number_text(percent, 0)
 
 
 def _buzz_force_summary(force: FloatArray, share: FloatArray, note_state: CodeArray | None) -> str:
@@ -438,7 +438,7 @@ def _amount(length_mm: float, unit: LengthUnit) -> str:
         return "–"
     length = in_unit(length_mm, unit)
     digits = _digits(unit) - (1 if abs(length) >= (1.0 if unit == "in" else 9.9995) else 0)
-    shown = f"{length:.{digits}f}".replace("-", "−")
+    shown = number_text(length, digits)
     return shown.removeprefix("0") if unit == "in" else shown
 
 

@@ -16,8 +16,9 @@ import numpy as np
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, Panel
 from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, WASH
 from evenfall.pictures.svg import group, rect, shortened, text, text_width_px
-from evenfall.pictures.words import figure, said
+from evenfall.pictures.words import said
 from evenfall.strings.pitch import HEARD_CENTS
+from evenfall.units import number_text
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
@@ -151,9 +152,9 @@ def _note(panel: Panel, place: tuple[int, int], cents: float, beside_cents: floa
         return rect(*at, fill=fill, ink=ink, width_px=0.9)
 
     parts = [bar(cents, wide, fill=ink)]
-    label = f"String {k + 1}, fret {j}: {figure(cents, 1, signed=True)} cents"
+    label = f"String {k + 1}, fret {j}: {number_text(cents, 1, signed=True)} cents"
     if beside_cents is not None:
-        label += f", outlined {figure(beside_cents, 1, signed=True)}"
+        label += f", outlined {number_text(beside_cents, 1, signed=True)}"
         if abs(panel.y(beside_cents) - panel.y(cents)) >= 0.5:
             parts.append(bar(beside_cents, wide + 4.0, ink=QUIET))
     at = middle, panel.y.end_px - 5.0
@@ -163,7 +164,7 @@ def _note(panel: Panel, place: tuple[int, int], cents: float, beside_cents: floa
 
 def _figure(cents: float) -> str:
     """Return a deviation for a narrow column: a tenth, or whole cents from ten on."""
-    return figure(cents, 1 if abs(cents) < 9.95 else 0)
+    return number_text(cents, 1 if abs(cents) < 9.95 else 0)
 
 
 def _summary(states: list[tuple[str, FloatArray]], u_cents: FloatArray | None) -> list[str]:

@@ -14,7 +14,7 @@ from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK
 from evenfall.pictures.words import said, titled
 from evenfall.scans.fret_comb import nominal_lines
 from evenfall.scans.fret_findings import PLACE_MM, off_place
-from evenfall.units import LengthUnit, in_unit
+from evenfall.units import LengthUnit, in_unit, number_text
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ def fret_places_chart(
             scale * float(off[j]),
             ink=RISK if reported[j] else INK,
             reach=2.0 * scale * float(u[j]),
-            said=f"{cents[j]:+.1f} cents" if reported[j] else "",
+            said=f"{number_text(cents[j], 1, signed=True)} cents" if reported[j] else "",
         )
     chart.ruled("more is reported", ink=RISK, dash="4 3")
     chart.legend()

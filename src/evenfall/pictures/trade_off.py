@@ -55,8 +55,8 @@ def trade_off_chart(
     room = said(text, unit, relief=relief, share=worst)
     best = _best(share, in_unit(relief, unit))
     if best is not None:
-        text = " Most: {share:percent} at {relief:length}."
-        room += said(text, unit, share=best[1], relief=best[0] / scale)
+        text = " Most: {share:share} at {relief:length}."
+        room += said(text, unit, share=0.01 * best[1], relief=best[0] / scale)
 
     chart = Chart(title, cost, room)
     caption = f"Total metal, {unit}, against action, {unit}"

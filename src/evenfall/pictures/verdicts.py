@@ -9,8 +9,8 @@ from evenfall.pictures.axes import Axis
 from evenfall.pictures.chart import Chart, Drawing, mark
 from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, RULE, WASH
 from evenfall.pictures.svg import PAGE_WIDTH_PX, group, line, path, rect, text, wrapped
-from evenfall.pictures.words import figure, said
-from evenfall.units import LengthUnit, in_unit
+from evenfall.pictures.words import said
+from evenfall.units import MINUS, LengthUnit, in_unit, number_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -185,7 +185,7 @@ def _number(value: float, unit: str) -> str:
     if not math.isfinite(value):
         return "–"
     digits = _DIGITS.get(unit)
-    return f"{value:.3g}".replace("-", "−") if digits is None else figure(value, digits)
+    return f"{value:.3g}".replace("-", MINUS) if digits is None else number_text(value, digits)
 
 
 def _value_text(row: VerdictRow) -> str:

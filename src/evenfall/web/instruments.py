@@ -16,10 +16,10 @@ from evenfall.instrument.starters import STARTERS
 from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE
 from evenfall.pictures.neck_strip import neck_strip
-from evenfall.requirement import margin_share, whole_percent
+from evenfall.requirement import margin_share
 from evenfall.web.shop import Shop
 from evenfall.web.view import View, page, see_other, shop_of
-from evenfall.wording import Sentence, sentence
+from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop import AddRequest, Source, StarterRequest, starter
 from evenfall.workshop.story import Story, lately, needed
 

@@ -17,12 +17,12 @@ from evenfall.pictures.inks import PAGE, Theme
 from evenfall.plan import METHODS, Plan
 from evenfall.plan.methods import MethodResult
 from evenfall.plan.ranges import LEAST_SHOWN_MM
-from evenfall.requirement import margin_share, whole_percent
+from evenfall.requirement import margin_share
 from evenfall.units import LengthUnit
 from evenfall.web.instruments import common, to_next, weakest
 from evenfall.web.under_way import told as under_way
 from evenfall.web.view import View, page, see_other, shop_of
-from evenfall.wording import Sentence, sentence
+from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop.exploring import Exploration, GivesWay, Wishes
 
 router = APIRouter(prefix="/instruments/{name}/plan")

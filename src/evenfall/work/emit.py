@@ -16,7 +16,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 
 from evenfall.errors import Progress, RequestError, silent
-from evenfall.units import MM_PER_INCH
+from evenfall.units import MINUS, MM_PER_INCH
 from evenfall.wording import Sentence, plain_line, say, sentence
 from evenfall.work.toolpath import Pass, seconds
 
@@ -25,7 +25,16 @@ if TYPE_CHECKING:
     from evenfall.work.descriptions import Cutter, Fixture, Machine
 
 LONGEST_COMMENT = 90
-_PLAIN = {"µ": "u", "±": "+-", "–": "-", "…": "...", "°": " degrees", "·": ".", "×": "x"}
+_PLAIN = {
+    "µ": "u",
+    "±": "+-",
+    MINUS: "-",
+    "–": "-",
+    "…": "...",
+    "°": " degrees",
+    "·": ".",
+    "×": "x",
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -126,10 +126,10 @@ def _attack(plan: Plan) -> tuple[Sentence, ...]:
     if plan.misfit is not None or not clear < 99.5:  # a misfit is the headline
         return ()
     text = (
-        "Level frets stay clear up to {clear:percent} of the design attack at these settings. Work "
+        "Level frets stay clear up to {clear:share} of the design attack at these settings. Work "
         "on the frets gives no more: more action, more relief or a lighter attack does."
     )
-    return (sentence(text, clear=clear),)
+    return (sentence(text, clear=0.01 * clear),)
 
 
 def _not_read(plan: Plan) -> tuple[Sentence, ...]:

@@ -14,8 +14,8 @@ import numpy as np
 
 from evenfall.plan import METHODS
 from evenfall.plan.methods import tool_of
-from evenfall.requirement import margin_share, whole_percent
-from evenfall.wording import Sentence, plain_line, sentence
+from evenfall.requirement import margin_share
+from evenfall.wording import Sentence, plain_line, sentence, whole_percent
 from evenfall.work.cautions import cautions
 from evenfall.work.notes import notes
 from evenfall.work.parts import NOTHING_MM, Banner, BenchSheet, Column, Tone

@@ -13,8 +13,8 @@ from evenfall.gates import accepted_gates
 from evenfall.levelling import Session
 from evenfall.pictures.fret_map import buzz_force_cells, metal_cells
 from evenfall.plan import METHODS
-from evenfall.requirement import State, margin_share, whole_percent
-from evenfall.wording import Sentence, sentence
+from evenfall.requirement import State, margin_share
+from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.opening import Source
 from evenfall.workshop.outputs import json_file

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from math import floor, isfinite
+from math import isfinite
 from typing import TYPE_CHECKING, Literal, cast, get_args
 
 import numpy as np
@@ -104,9 +104,9 @@ class MotionCheck(Content):
         least = None
         if isfinite(self.least_share):
             least = sentence(
-                "; least room in motion: {place} at {percent:percent} of the attack",
+                "; least room in motion: {place} at {share:share} of the attack",
                 place=position(self.least_string, self.least_stopped_fret),
-                percent=float(floor(100.0 * self.least_share + 1e-4)),
+                share=self.least_share,
             )
         found = [
             Finding(

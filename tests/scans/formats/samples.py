@@ -1,4 +1,4 @@
-"""Small undamaged files of every format, made by the libraries that other people use to write them."""
+"""Small undamaged files of every format, made by the libraries that others write them with."""
 
 from __future__ import annotations
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from pathlib import Path
 
@@ -11,44 +9,9 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from evenfall.workshop import Source
+from steps import by_place, file_typed, open_new, upload
 
 SERIAL = "WB-0001 (invented)"
-
-
-def rows(stage: str) -> list[dict[str, str]]:
-    """Return the readings of one stage of the invented instrument."""
-    content = Source.invented(f"tesquil-{stage}.csv").content
-    assert content is not None
-    text = content.decode()
-    lines = [line for line in text.splitlines() if not line.startswith("#")]
-    return list(csv.DictReader(io.StringIO("\n".join(lines))))
-
-
-def by_place(stage: str) -> dict[str, str]:
-    return {f"{r['quantity']}:{r['string']}:{r['fret']}": r["value"] for r in rows(stage)}
-
-
-def open_new(page: Page, serial: str) -> None:
-    page.goto("/new")
-    page.select_option("#kind", label="another: a specification of my own (TOML)")
-    content = Source.invented("tesquil.spec.toml").content
-    assert content is not None
-    page.set_input_files(
-        "#file", {"name": "tesquil.spec.toml", "mimeType": "text/plain", "buffer": content}
-    )
-    page.fill("#serial", serial)
-    page.get_by_role("button", name="Open its dossier").click()
-    expect(page.get_by_role("heading", level=1)).to_have_text(serial)
-
-
-def upload(page: Page, stage: str, content: bytes | None = None) -> None:
-    content = content or Source.invented(f"tesquil-{stage}.csv").content
-    assert content is not None
-    page.set_input_files(
-        "#files", {"name": f"{stage}.csv", "mimeType": "text/csv", "buffer": content}
-    )
-    page.get_by_role("button", name="Look at it").click()
-    page.get_by_role("button", name="File these readings").click()
 
 
 def test_the_whole_job_from_an_empty_archive_to_the_certificate(page: Page) -> None:
@@ -149,14 +112,6 @@ def test_readings_asked_for_again_wait_for_a_reason(page: Page) -> None:
     page.get_by_role("button", name="Take this plan").click()
     page.get_by_role("link", name="Open the bench sheet").click()
     expect(page.get_by_text("a burr, seen and left")).to_be_visible()
-
-
-def file_typed(page: Page, values: dict[str, str]) -> None:
-    """File a sheet as its page sends it."""
-    place = page.url.split("/measure")[0]
-    sheet = {"values": values, "unit": "mm", "uncertainty": "0.004", "strung": True}
-    assert page.request.post(f"{place}/measure/file", data=sheet).ok
-    page.goto(place)
 
 
 def test_a_crown_that_was_not_read_is_added_to_the_readings_filed_last(page: Page) -> None:

@@ -21,6 +21,7 @@ from evenfall.web import (
     planning,
     proving,
     settings,
+    specifying,
     under_way,
     uploads,
 )
@@ -36,14 +37,25 @@ if TYPE_CHECKING:
 
 LOG = logging.getLogger("evenfall.web")
 _DAY_S = 86_400
+PARTS = (
+    instruments,
+    labels,
+    measuring,
+    planning,
+    proving,
+    settings,
+    specifying,
+    under_way,
+    uploads,
+)
+"""Modules with pages."""
 
 
 def application(dossiers: Dossiers, *, port: int) -> FastAPI:
     """Return the application over an archive, for a browser that calls it by this port."""
     app = FastAPI(title="evenfall", docs_url=None, redoc_url=None, openapi_url=None)
     app.state.shop = Shop(dossiers)
-    parts = (instruments, labels, measuring, planning, proving, settings, under_way, uploads)
-    for part in parts:
+    for part in PARTS:
         app.include_router(part.router)
     app.get("/static/inks.css")(_inks)
     app.mount("/static", StaticFiles(packages=[(__package__, "static")]))

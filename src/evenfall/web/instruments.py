@@ -21,10 +21,13 @@ from evenfall.web.shop import Shop
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop import AddRequest, Source, StarterRequest, starter
-from evenfall.workshop.story import Story, lately, needed
+from evenfall.workshop.specifying import models
+from evenfall.workshop.story import Story, lately, needed, specification_of
 
 router = APIRouter()
 LISTED = 30
+_MODEL = "model:"
+"""Before the id of a model, where a kind of starter may stand."""
 
 
 @router.get("/")
@@ -78,7 +81,14 @@ def instrument(request: Request, name: str) -> Response:
     told = shop.story(name)
     spec, _ = read_specification(needed(told.specification, "specification").text(), source="")
     view = View(request, spec)
-    shown = {**common(shop, told, view), "spec": spec, "why": [], "cells": [], "picture": ""}
+    shown = {
+        **common(shop, told, view),
+        "spec": spec,
+        "why": [],
+        "cells": [],
+        "picture": "",
+        "changed": told.changed,
+    }
     if told.measurement is not None:
         found = shop.diagnosis(told)
         seen = found.diagnosis
@@ -175,7 +185,8 @@ def common(shop: Shop, told: Story, view: View) -> dict[str, Any]:
 def new(request: Request) -> Response:
     """Show the form for a new instrument."""
     kinds = [(key, one.kind) for key, one in STARTERS.items()]
-    return page(request, "new.html", kinds=kinds)
+    filed = models(shop_of(request).dossiers)
+    return page(request, "new.html", kinds=kinds, models=filed)
 
 
 @router.post("/new")
@@ -194,6 +205,11 @@ def open_new(
     if file is not None and file.filename:
         given = Source(file.filename, file.file.read())
         read_specification(given.text(), source=given.name)
+    elif kind.startswith(_MODEL):
+        dossiers = shop_of(request).dossiers
+        given = needed(
+            specification_of(dossiers, dossiers.named(kind.removeprefix(_MODEL))), "specification"
+        )
     elif kind:
         left = handed == "left"
         wanted = StarterRequest(kind, handed="left" if left else "right", name=name.strip() or None)

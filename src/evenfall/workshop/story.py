@@ -58,6 +58,7 @@ class Story:
     made: Plan | None  # the same, read
     proved: bool  # whether a proof of the newest readings is filed
     settled: bool  # whether the newest readings were taken after a plan's settings were made
+    changed: bool  # whether the specification was changed after the newest readings
     second: Source | None  # a second reading of what the newest plan was made from, where it asks
 
 
@@ -75,6 +76,13 @@ class _Papers:
     def place(self, entry: Entry | None) -> int:
         """Return how late an entry was filed; -1 for none."""
         return -1 if entry is None else list(self.entries).index(entry)
+
+    def changed(self, measured: Entry | None) -> bool:
+        """Say whether the newest specification is another than some readings were read by."""
+        newest = self.newest("specification")
+        if measured is None or newest is None:
+            return False
+        return fact(newest, "content_hash") != fact(measured, "specification")
 
     def done(self, code: str) -> bool:
         """Say whether the work of a plan was reported as done."""
@@ -119,6 +127,7 @@ def story(dossiers: Dossiers, name: str) -> Story:
         made=plan,
         proved=told.proves,
         settled=told.settled,
+        changed=papers.changed(measured),
         second=source("measurement") if told.confirms else None,
     )
 

@@ -14,8 +14,8 @@ from evenfall.instrument.specification_form import in_unit_text, with_strings, w
 from evenfall.instrument.starters import STARTERS
 from evenfall.pictures.inks import PAGE
 from evenfall.units import LengthUnit
-from evenfall.web.instruments import common, see_other
-from evenfall.web.view import View, page, shop_of
+from evenfall.web.instruments import common
+from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import (
     AddRequest,
     CheckRequest,

@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from evenfall.work import BenchSheet
     from evenfall.workshop import (
         AddRequest,
+        CapabilityRequest,
         ChartRequest,
         CheckRequest,
         DemoRequest,
@@ -68,6 +69,7 @@ if TYPE_CHECKING:
         StarterRequest,
         TemplateRequest,
         archive,
+        capability,
         chart,
         check_machine,
         check_program,
@@ -94,6 +96,7 @@ __all__ = [
     "At",
     "BenchSheet",
     "Cancelled",
+    "CapabilityRequest",
     "ChartRequest",
     "CheckRequest",
     "CrownSurvey",
@@ -131,6 +134,7 @@ __all__ = [
     "StarterRequest",
     "TemplateRequest",
     "archive",
+    "capability",
     "chart",
     "check_machine",
     "check_program",
@@ -158,7 +162,8 @@ _ROOMS = {
         "ProgramCheckRequest ProgramRequest ProveRequest SheetRequest Source StarterRequest "
         "TemplateRequest check_machine check_program check_specification demo diagnose "
         "measure neck pitch plan play program prove sheet starter template "
-        "AddRequest Dossiers NoteRequest archive example_archive ChartRequest chart"
+        "AddRequest Dossiers NoteRequest archive example_archive CapabilityRequest ChartRequest "
+        "capability chart"
     ),
     "instrument": "Specification read_specification",
     "measurement": "Heights Measurement Origin",

@@ -149,6 +149,7 @@ FINDING_CODES: dict[str, str] = {
     "altered": "Something in an archive is not as it was filed: changed, removed or cut short.",
     "conflict": "Entries of different sites cannot both hold.",
     "clock": "The clock stood back when an entry was filed.",
+    "capability": "What a process is capable of, and how surely.",
     "chart": "What a control chart says: whether the process is stable, and by which limits.",
     "left-over": "A program that was stopped left something in an archive that nothing names.",
 }

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from evenfall.cli.reports import Lengths
-    from evenfall.workshop.quality import ChartOutcome
+    from evenfall.workshop.quality import CapabilityOutcome, ChartOutcome
 
 _KINDS = ("xbar-r", "xbar-s", "median", "individuals", "ewma", "cusum", "p", "np", "c", "u")
 _RULES = (
@@ -70,6 +70,16 @@ def readings_options(wanted: Callable[..., Any]) -> Callable[..., Any]:
             shape="FACTOR=VALUE",
             help="Take only the readings of this model, station or the like; repeatable.",
         ),
+        click.option(
+            "--subgroup",
+            multiple=True,
+            metavar="FACTOR",
+            help="What the readings of a subgroup have in common; repeatable. A new one begins "
+            "wherever it changes.",
+        ),
+        click.option(
+            "--size", type=click.IntRange(0), default=0, help="Readings of a subgroup, in a row."
+        ),
     )
     for option in reversed(options):
         wanted = option(wanted)
@@ -84,16 +94,6 @@ def readings_options(wanted: Callable[..., Any]) -> Callable[..., Any]:
     default=None,
     help="Kind of chart (default: individuals, or of subgroups xbar-r or, over ten readings, "
     "xbar-s). p, np, c and u are of counts.",
-)
-@click.option(
-    "--subgroup",
-    multiple=True,
-    metavar="FACTOR",
-    help="What the readings of a subgroup have in common; repeatable. A new one begins wherever it "
-    "changes.",
-)
-@click.option(
-    "--size", type=click.IntRange(1), default=None, help="Readings of a subgroup, in a row."
 )
 @click.option(
     "--rule",
@@ -152,9 +152,9 @@ def chart(
     readings: Path,
     quantity: str,
     only: Sequence[tuple[str, str]],
-    kind: str | None,
     subgroup: tuple[str, ...],
-    size: int | None,
+    size: int,
+    kind: str | None,
     rules: tuple[str, ...],
     freeze: Sequence[tuple[str, str]],
     phase: Sequence[tuple[str, str]],
@@ -186,9 +186,9 @@ def chart(
         source_of(readings),
         quantity,
         dict(only),
+        subgroup,
+        size,
         kind=kind or "",
-        subgroup=subgroup,
-        size=size or 0,
         rules=rules,
         frozen=dict(freeze),
         phases=dict(phase),
@@ -229,3 +229,97 @@ def _amount(value: float, unit: str) -> Any:
     from evenfall.production.series import amount
 
     return amount(value, unit)
+
+
+_FAMILIES = ("normal", "lognormal", "weibull", "gamma", "half-normal")
+
+
+@command.command()
+@readings_options
+@click.option(
+    "--lower",
+    "lower_level",
+    type=Number(low=-math.inf),
+    default=None,
+    help="Lower limit [mm, or the unit of the readings].",
+)
+@click.option(
+    "--upper",
+    "upper_level",
+    type=Number(low=-math.inf),
+    default=None,
+    help="Upper limit [mm, or the unit of the readings].",
+)
+@click.option(
+    "--bound",
+    "bound_level",
+    type=Number(low=-math.inf),
+    default=None,
+    help="Value that cannot be gone under, such as 0 for a runout, in place of a lower limit.",
+)
+@click.option(
+    "--fit",
+    "family",
+    type=click.Choice(_FAMILIES),
+    default=None,
+    help="Distribution to judge by (default: normal where that fits, else what fits best).",
+)
+@click.option(
+    "--required",
+    "required_index",
+    type=Number(),
+    default=1.33,
+    help="What the index has to reach.",
+)
+@click.option(
+    "--uncertainty",
+    "uncertainty_level",
+    type=Number(),
+    default=None,
+    help="Standard uncertainty of one reading [mm, or the unit of the readings].",
+)
+@result_options
+def capability(
+    *,
+    readings: Path,
+    quantity: str,
+    only: Sequence[tuple[str, str]],
+    subgroup: tuple[str, ...],
+    size: int,
+    lower_level: float | None,
+    upper_level: float | None,
+    bound_level: float | None,
+    family: str | None,
+    required_index: float,
+    uncertainty_level: float | None,
+    result: Result,
+) -> int:
+    """Find out whether READINGS keep within their limits, and how surely.
+
+    Stability comes first, then the verdict by the lower confidence limit of the index. Exit status
+    1 unless the process is stable and capable.
+    """
+    from evenfall import workshop
+    from evenfall.production import Tolerance
+
+    limits = (math.nan if one is None else one for one in (lower_level, upper_level, bound_level))
+    request = workshop.CapabilityRequest(
+        source_of(readings),
+        quantity,
+        dict(only),
+        subgroup,
+        size,
+        tolerance=Tolerance(*limits),
+        family=family or "",
+        required_index=required_index,
+        uncertainty_level=math.nan if uncertainty_level is None else uncertainty_level,
+    )
+    made = result.of(workshop.capability, request, _show_capability)
+    return 0 if made.made.verdict == "capable" else 1
+
+
+def _show_capability(made: CapabilityOutcome, lengths: Lengths) -> None:
+    about = f", {made.about}" if made.about else ""
+    click.echo(f"{made.made.quantity}{about}: {len(made.made.values)} readings")
+    for finding in made.findings:  # stability first, in their own order
+        show_findings([finding], lengths.unit)

@@ -46,10 +46,11 @@ if TYPE_CHECKING:
         program,
     )
     from evenfall.workshop.proving import ProveRequest, prove
-    from evenfall.workshop.quality import ChartRequest, chart
+    from evenfall.workshop.quality import CapabilityRequest, ChartRequest, capability, chart
 
 __all__ = [
     "AddRequest",
+    "CapabilityRequest",
     "ChartRequest",
     "CheckRequest",
     "DemoRequest",
@@ -72,6 +73,7 @@ __all__ = [
     "StarterRequest",
     "TemplateRequest",
     "archive",
+    "capability",
     "chart",
     "check_machine",
     "check_program",
@@ -108,7 +110,7 @@ _ROOMS = {
     "archive_requests": "AddRequest NoteRequest",
     "archives": "Dossiers archive",
     "invented_years": "example_archive",
-    "quality": "ChartRequest chart",
+    "quality": "CapabilityRequest ChartRequest capability chart",
 }
 
 

@@ -1,7 +1,8 @@
-"""The use case "chart": is a process stable, by readings of many instruments."""
+"""Use cases of a production: is a process stable, and is it capable."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -10,7 +11,17 @@ import numpy as np
 
 from evenfall.codec import plain
 from evenfall.errors import At, Finding, Progress, RequestError, silent
-from evenfall.production import ControlChart, Excluded, Phase, Series, control_chart
+from evenfall.production import (
+    Capability,
+    ControlChart,
+    Excluded,
+    Phase,
+    Series,
+    Tolerance,
+    control_chart,
+)
+from evenfall.production import capability as judge
+from evenfall.production.capability import REQUIRED_INDEX
 from evenfall.production.chart_kinds import COUNTED, Known, Memory
 from evenfall.production.series import by_keys, consecutive
 from evenfall.sheets import SheetFile, read_tidy
@@ -34,6 +45,9 @@ class ReadingsRequest:
     source: Source  # sheet with a row for each reading, CSV or XLSX
     quantity: str = ""  # which of several quantities
     only: Mapping[str, str] = field(default_factory=dict)  # factors that must have a value
+    # factors that a subgroup has in common; a new one begins wherever one of them changes
+    subgroup: tuple[str, ...] = ()
+    size: int = 0  # or readings of a subgroup, in a row; 0 for none
 
     def read(self) -> TidyTable:
         """Return the readings that are asked for."""
@@ -57,16 +71,12 @@ class ChartRequest(ReadingsRequest):
     ----------
     kind
         One of `evenfall.production.chart_kinds.KINDS`; by default from the readings.
-    subgroup
-        Factors that a subgroup has in common; a new one begins wherever one of them changes.
-    size
-        Readings of a subgroup, in a row; 0 for none.
     rules
         Names of run rules; the usual two by default.
     frozen
         Points after which the limits stay as they are, by number or name, with the reason.
     phases
-        Points from which limits begin anew, by number or name, with the reason.
+        Points from which limits begin again, by number or name, with the reason.
     excluded
         Points that are left out, by number or name, with the reason.
     person
@@ -78,8 +88,6 @@ class ChartRequest(ReadingsRequest):
     """
 
     kind: str = ""
-    subgroup: tuple[str, ...] = ()
-    size: int = 0
     rules: tuple[str, ...] = ()
     frozen: Mapping[str, str] = field(default_factory=dict)
     phases: Mapping[str, str] = field(default_factory=dict)
@@ -160,7 +168,7 @@ def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
     """
     progress("Reading", 0.0)
     table = request.read()
-    series = series_of(table, request)
+    series = series_of(table, request, counts=request.kind in COUNTED)
     kind = request.kind or _kind_for(series)
     progress("Drawing limits", 0.5)
     made = control_chart(
@@ -175,7 +183,133 @@ def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
     return ChartOutcome(made, request.about, table.inch, table.findings)
 
 
-def series_of(table: TidyTable, request: ChartRequest) -> Series:
+@dataclass(frozen=True, slots=True)
+class CapabilityRequest(ReadingsRequest):
+    """Whose capability is wanted.
+
+    Parameters
+    ----------
+    tolerance
+        The limits [mm, or the unit of the readings].
+    family
+        One of `evenfall.production.fits.FAMILIES`; by default from the readings.
+    required_index
+        What is asked of the index.
+    uncertainty_level
+        Standard uncertainty of one reading, in the unit of the readings; NaN if not known.
+    """
+
+    tolerance: Tolerance | None = None
+    family: str = ""
+    required_index: float = REQUIRED_INDEX
+    uncertainty_level: float = math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class CapabilityOutcome(Shown):
+    """What a process is capable of."""
+
+    made: Capability
+    about: str  # which of the readings it is of
+    inch: bool  # whether the readings were written in inches
+    findings_of_readings: tuple[Finding, ...]  # what is worth knowing about the sheet
+
+    @property
+    def unit(self) -> LengthUnit:
+        """The unit that the readings were written in."""
+        return "in" if self.inch else "mm"
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What it comes to, then what is worth knowing about the sheet."""
+        return (*self.made.findings, *self.findings_of_readings)
+
+    def values(self) -> dict[str, Any]:
+        """Return the result as plain values; the readings stay in their sheet."""
+        made, fit = self.made, self.made.fit
+        return {
+            "schema": "evenfall/capability@0",
+            "about": self.about,
+            "quantity": made.quantity,
+            "unit": made.unit,
+            "count": len(made.values),
+            "tolerance": plain(made.tolerance),
+            "stable": made.stable,
+            "verdict": made.verdict,
+            "required_index": made.required_index,
+            "mean": made.centre,
+            "standard_deviation_within": made.within_level,
+            "standard_deviation": made.sigma,
+            "indices": plain(made.indices),
+            "fit": {
+                "family": fit.family,
+                "anderson_darling": plain(fit.distance_factor),
+                "chance": plain(fit.chance),
+                "percentiles": [fit.low_level, fit.middle_level, fit.high_level],
+            },
+            "outside_count": made.outside_count,
+            "outside_share": made.outside_share,
+            "uncertainty_share": plain(made.uncertainty_share),
+        }
+
+    def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
+        """Return what draws the readings between their limits, and the chart."""
+        from evenfall.pictures.capability import capability_picture
+        from evenfall.pictures.control_chart import control_chart_picture
+
+        return {
+            "capability": lambda: capability_picture(
+                self.made, about=self.about, unit=unit, theme=theme
+            ),
+            "control chart": lambda: control_chart_picture(
+                self.made.chart, about=self.about, unit=unit, theme=theme
+            ),
+        }
+
+
+def capability(request: CapabilityRequest, progress: Progress = silent) -> CapabilityOutcome:
+    r"""Find out whether what a process makes keeps within its limits.
+
+    Parameters
+    ----------
+    request
+        The readings and the limits.
+    progress
+        Told what is being done and how far it is, 0 to 1; it may stop the work.
+
+    Returns
+    -------
+    CapabilityOutcome
+        Stability, indices with confidence limits, and the distribution they rest on.
+
+    Raises
+    ------
+    RequestError, ReadingsError
+        The readings cannot be used, or no limit is given.
+
+    Examples
+    --------
+    >>> from evenfall.workshop import Source
+    >>> rows = "value,unit\n" + "".join(f"{1.5 + 0.01 * (n * 7 % 11)},mm\n" for n in range(40))
+    >>> limits = Tolerance(1.4, 1.7)
+    >>> request = CapabilityRequest(Source("action.csv", rows.encode()), tolerance=limits)
+    >>> capability(request).made.verdict
+    'undecided'
+    """
+    progress("Reading", 0.0)
+    table = request.read()
+    progress("Judging", 0.5)
+    made = judge(
+        series_of(table, request),
+        request.tolerance or Tolerance(),
+        family=request.family,
+        required_index=request.required_index,
+        uncertainty_level=request.uncertainty_level,
+    )
+    return CapabilityOutcome(made, request.about, table.inch, table.findings)
+
+
+def series_of(table: TidyTable, request: ReadingsRequest, *, counts: bool = False) -> Series:
     """Return the readings of a sheet gathered into points."""
     if request.subgroup and request.size:
         raise RequestError(
@@ -191,14 +325,13 @@ def series_of(table: TidyTable, request: ChartRequest) -> Series:
     else:
         starts = consecutive(len(table.value), request.size or 1)
         labels = tuple(labels[n] for n in starts.tolist()) if labels else ()
-    counted = request.kind in COUNTED
     return Series(
         table.quantity,
         table.unit,
         table.value,
         starts,
         labels,
-        table.sizes if counted else np.zeros(0),
+        table.sizes if counts else np.zeros(0),
     )
 
 

@@ -1,0 +1,106 @@
+"""Capability: the readings between their limits, the fitted curve, and what of it is the gauge."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
+from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK
+from evenfall.pictures.words import said
+from evenfall.production.series import amount
+from evenfall.units import mm_per_unit
+
+if TYPE_CHECKING:
+    from evenfall.pictures.inks import Theme
+    from evenfall.production import Capability
+    from evenfall.units import LengthUnit
+
+
+def capability_picture(
+    made: Capability,
+    *,
+    about: str = "",
+    unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
+) -> Drawing:
+    """Return readings, limits and fitted curve as SVG, stability said first."""
+    scale = 1.0 / mm_per_unit(unit) if made.unit == "mm" else 1.0
+    shown_unit = unit if made.unit == "mm" else made.unit
+    stable, *told = made.findings
+    quantity = made.quantity[:1].upper() + made.quantity[1:]
+    title = ", ".join(part for part in (quantity, about) if part)
+    warned = [finding for finding in told if finding.severity == "warning"]
+    verdict = [*told[:1], *warned] if made.stable else warned
+    verdict = list(dict.fromkeys(verdict))
+    chart = Chart(
+        f"{title}: capability",
+        said("{line}", unit, line=stable.said),
+        *(said("{line}", unit, line=finding.said) for finding in verdict[:2]),
+    )
+    values = scale * made.values
+    limits = [scale * v for v in (made.tolerance.lower_level, made.tolerance.upper_level)]
+    counts, edges = np.histogram(values, bins=_bins(values))
+    reach = [scale * made.fit.low_level, scale * made.fit.high_level]
+    across = span(values, limits, reach, room=0.05)
+    x = np.linspace(*across, 300)
+    wide = float(edges[1] - edges[0])
+    curve = made.fit.distribution.pdf(x / scale) / scale * wide * len(values)
+    curve = np.where(np.isfinite(curve), curve, np.nan)
+    chart.end_px += 8.0
+    panel = chart.panel(
+        across,
+        (0.0, 1.15 * max(float(counts.max()), float(np.nanmax(curve)))),
+        high_px=200.0,
+        left_px=LEFT_PX,
+        right_px=RIGHT_PX,
+        ticks=10,
+        unit=f" {shown_unit}" if shown_unit else "",
+    )
+    for left, right, count in zip(edges[:-1], edges[1:], counts, strict=True):
+        if count:
+            panel.column(float(left), float(right), "readings", top=float(count), fill=BAND)
+    if math.isfinite(made.uncertainty_level):
+        u = scale * made.uncertainty_level
+        top = 0.06 * panel.y.high
+        panel.column(
+            scale * made.centre - 2.0 * u,
+            scale * made.centre + 2.0 * u,
+            "measurement uncertainty about one reading, ± 2 u",
+            top=top,
+            fill=QUIET,
+        )
+    panel.line(x, curve, "fitted distribution", ink=INK, width_px=1.6)
+    for name, level in (
+        ("lower limit", made.tolerance.lower_level),
+        ("upper limit", made.tolerance.upper_level),
+    ):
+        if math.isfinite(level):
+            words = said("{name} {value}", unit, name=name, value=amount(level, made.unit))
+            panel.upright(scale * level, words, ink=RISK)
+    panel.upright(scale * made.centre, "", ink=QUIET, dash="2 3")
+    chart.ruled("mean", ink=QUIET, dash="2 3")
+    chart.ruled("limits", ink=RISK, dash="5 3")
+    chart.legend()
+    chart.note(
+        *(
+            said("{line}", unit, line=finding.said)
+            for finding in told
+            if finding.severity == "note" and finding not in verdict
+        )
+    )
+    chart.table(
+        *("from", "to", "readings"),
+        rows=zip(edges[:-1].tolist(), edges[1:].tolist(), counts.tolist(), strict=True),
+    )
+    return chart.drawn(theme)
+
+
+def _bins(values: np.ndarray) -> int:
+    """Return how many steps show the shape (Freedman & Diaconis, 1981), within reason."""
+    quarter, three = np.quantile(values, [0.25, 0.75])
+    wide = 2.0 * float(three - quarter) / len(values) ** (1.0 / 3.0)
+    reach = float(np.ptp(values))
+    return int(np.clip(math.ceil(reach / wide) if wide > 0.0 else 10, 5, 40))

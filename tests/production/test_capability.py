@@ -166,7 +166,7 @@ def test_measurement_takes_its_share_of_the_spread() -> None:
             lambda: capability(
                 Series("x", "", np.array([-1.0, 1.0, 2.0])), Tolerance(-5.0), family="gamma"
             ),
-            "A reading of -1 is not over the natural bound 0",
+            "A reading of −1 is not over the natural bound 0",
         ),
     ],
 )

@@ -261,13 +261,74 @@ def test_a_dry_run_in_inches_is_lifted_as_stated() -> None:
 def test_what_hangs_on_what_ran_before_has_to_be_stated(job, sound: str) -> None:
     line = line_with(sound, r"^G21 ")
     was = sound.split("\n")[line - 1]
-    for word in ("G21", "G90", "G94", "G17"):
+    for word in ("G21", "G90", "G94", "G17", "G40", "G49"):
         wrong = changed(sound, line, was.replace(f"{word} ", "", 1))
         found = [one for one in job.faults(wrong) if one.code == "program-state"]
         assert len(found) == 1, word
         assert "does not say" in found[0].sentence
         assert f"{word}" in found[0].sentence
     assert re.search(r"G64 P0.010 Q0$", was)
+
+
+def at_end(text: str, *blocks: str) -> tuple[str, int]:
+    """Return a program with blocks of the ball end before its end, and the line of their first."""
+    line = line_with(text, r"^M5$", after=100)
+    tool = ["M5", "T2 M6", "S8000 M3", "G4 P5"]
+    lines = text.split("\n")
+    return "\n".join([*lines[: line - 1], *tool, *blocks, "G0 Z60", *lines[line - 1 :]]), line + 4
+
+
+@pytest.mark.parametrize(
+    ("blocks", "code", "which"),
+    [
+        (("G0 X600 Y0", "G0 Z5"), "program-rapid", 1),  # where a body or bridge may be
+        (("G0 X300 Y140", "G0 Z-30"), "program-rapid", 1),
+        (("G0 X650 Y0", "G1 Z1.9 F300"), "program-place", 1),
+        (("G0 X300 Y36", "G1 Z-6 F300"), "program-place", 1),  # beside the neck
+        (("G0 X300 Y0", "G1 Z0.4 F300"), "program-place", 1),  # over the board
+        (("M6",), "program-tool", 0),
+        (("M5", "T1 M6 S764 M3"), "program-tool", 1),
+    ],
+)
+def test_moves_and_changes_that_no_program_needs(
+    job, sound: str, blocks: tuple[str, ...], code: str, which: int
+) -> None:
+    wrong, first = at_end(sound, *blocks)
+    assert first + which in lines_of(job, wrong, code)
+
+
+def test_the_first_move_goes_up_alone(job, sound: str) -> None:
+    line = line_with(sound, r"^G0 Z")
+    assert lines_of(job, changed(sound, line, "G0 X100 Y0 Z60"), "program-rapid") == [line]
+
+
+def test_what_moves_before_the_work_offset_is_called(job, sound: str) -> None:
+    late, line = at_end(sound.replace("G54 G40", "G40", 1), "G54")
+    assert late.split("\n")[line - 1] == "G54"
+    assert lines_of(job, late, "program-state") == [line_with(sound, r"^G0 Z")]
+
+
+def test_a_feed_of_another_unit_is_not_taken_over(job, sound: str) -> None:
+    # a controller reads F before it changes the unit, and keeps the feed that it has
+    line = line_with(sound, r"^G1 Y", after=60)
+    was = sound.split("\n")[line - 1]
+    for blocks in ("G20 F50\nG21", "G20\nG21", "G21 F3000"):
+        with pytest.raises(ProgramError, match="feed \\(F\\) in its unit"):
+            job.faults(changed(sound, line, f"{blocks}\n{was}"))
+    arc = "G93 G91.1 G18 G2 X310 I5 K0 F20"
+    with pytest.raises(ProgramError, match="not read with G93"):
+        job.faults(at_end(sound, "G0 X300 Y0", arc)[0])
+    found = job.faults(at_end(sound, "G0 X300 Y0", "G18 G2 X310 I5 K0 F300")[0])
+    assert ["centres of its arcs" in one.sentence for one in found] == [True]
+
+
+def test_a_spindle_that_starts_or_stops_where_it_should_not(job, sound: str) -> None:
+    middle = line_with(sound, r"^G1 Y", after=line_with(sound, r"^G1 Z-") + 20)
+    said = [one.sentence for one in job.warnings(changed(sound, middle, "M5\nG0 Z40"))]
+    assert any("starts or stops in the work" in one for one in said)
+    high = line_with(sound, r"^G0 X", after=middle)
+    (found,) = job.warnings(changed(sound, high, f"M0\n{sound.split(chr(10))[high - 1]}"))
+    assert "with the spindle on" in found.sentence
 
 
 def test_corners_that_are_rounded_too_far(job, sound: str) -> None:

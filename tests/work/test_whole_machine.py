@@ -103,6 +103,7 @@ CASES = {
         "seed": 4,
         "cutter": 2,
         "frets": 12,
+        "strings": 4,
         "fanned": True,
         "left": True,
     },

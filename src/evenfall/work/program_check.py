@@ -43,6 +43,9 @@ _TO_STATE: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "feed mode": ("what its feeds are", ("G93", "G94", "G95")),
     "plane": ("its plane", ("G17", "G18", "G19")),
     "path control": ("how far corners may be rounded", ("G61", "G64 P")),
+    "cutter radius": ("that no radius is compensated", ("G40",)),
+    "tool length": ("that no length is added to Z", ("G49",)),
+    "arc distance": ("what the centres of its arcs are from", ("G90.1", "G91.1")),
 }
 _OVERSPEED = 1.3
 _OVERFEED = 1.3  # of the chip load described; our judgement, as that of the speed
@@ -52,8 +55,8 @@ _LANE_BITES = 3.0  # the same of a cutter that goes in lanes, some of which are 
 _FLANK_SHARE = 0.9  # of half the wire: further out a crown is as low as the board
 _LIFT_OFF_MM = 0.05  # a stated lift and the path's may differ by this
 _AROUND_MM = 8.0  # what is to be cut, that a cutter may be down
+_UNDER_EDGE_MM = 1.0  # how far under the board's edge a cutter may go beside it; our judgement
 _UP_SHARE = 0.5  # of the safe height: a cutter is up that is as high over the work
-_MARGIN_MM = 15.0  # around the instrument, where rapids have to stay up
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,8 +98,10 @@ def program_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterat
     for number, use, mine in _uses(traced, piece, setting):
         yield from _use_faults(traced, setting, number, use, mine)
     yield from _reach_faults(traced, piece, setting)
+    yield from _plunges(traced, piece, setting)
     yield from _rapids(traced, piece, setting)
     yield from _left_down(traced, piece, setting)
+    yield from _turning(traced, setting)
     yield from _travel(traced, setting)
     yield from _places(traced, setting)
 
@@ -110,7 +115,10 @@ def _stated(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
     if not traced.offsets:
         text = "The program calls no work offset; add {wanted}."
         yield fault(setting, "program-state", 0, text, wanted=wanted)
-    for group in traced.unstated[:1]:
+    elif "work offset" in traced.unstated:
+        text = "The program moves before it calls its work offset; call {wanted} first."
+        yield fault(setting, "program-state", int(traced.line[0]), text, wanted=wanted)
+    for group in [one for one in traced.unstated if one in _TO_STATE][:1]:
         text = "Before its first move the program does not say {group} ({words:or}); add it."
         line = int(traced.line[0]) if len(traced.line) else 0
         named = {"group": _TO_STATE[group][0], "words": _TO_STATE[group][1]}
@@ -190,19 +198,15 @@ def _uses(
 
 def _where(traced: Traced, piece: Workpiece) -> IntArray:
     """Return what each move is nearest to along the neck: 0 frets, 1 nut, 2 saddle."""
-    first, last = (np.array([one.x_mm, one.y_mm]) for one in (piece.crowns[0], piece.crowns[-1]))
-    ahead = (last - first) / np.hypot(*(last - first))
-    middle = 0.5 * (traced.start_mm + traced.end_mm)[:, :2]
-    far = (middle - first) @ ahead
+    far = _ahead(0.5 * (traced.start_mm + traced.end_mm), piece)
+    end = _ahead(np.array([[piece.crowns[-1].x_mm, piece.crowns[-1].y_mm, 0.0]]), piece)[0]
     place = np.zeros(len(far), dtype=np.int64)
     for code, name in ((1, "nut"), (2, "saddle")):
-        there = [
-            (np.array([p.x_mm, p.y_mm]) - first) @ ahead for p in piece.parts if p.part == name
-        ]
-        if there and code == 1:
-            place[far < 0.5 * float(np.mean(there))] = code
-        elif there:
-            place[far > 0.5 * (float(np.mean(there)) + float((last - first) @ ahead))] = code
+        lie = np.array([(one.x_mm, one.y_mm, 0.0) for one in piece.parts if one.part == name])
+        if not len(lie):
+            continue
+        there = float(_ahead(lie, piece).mean())
+        place[far < 0.5 * there if code == 1 else far > 0.5 * (there + end)] = code
     return place
 
 
@@ -297,10 +301,64 @@ def _reach_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterato
             within &= traced.least_mm[:, axis] >= least[axis]
             within &= traced.most_mm[:, axis] <= most[axis]
         inside |= within
-    n = _first(traced.at_work(piece.top_mm) & ~inside)
+    beside = _beside_mm(traced, piece)
+    grooves = {one.number: one.groove_depth_mm for one in setting.cutters.values()}
+    under = beside - low + np.array([grooves.get(n, 0.0) for n in traced.tool.tolist()])
+    n = _first(~traced.rapid & (where == 0) & (under > _UNDER_EDGE_MM))
+    if n is not None:
+        text = (
+            "The cutter goes {under:size} under the edge of the board here, where neck, body or "
+            "fixture may be; stay over it."
+        )
+        yield fault(setting, "program-place", int(traced.line[n]), text, under=float(under[n]))
+        return
+    n = _first(~traced.rapid & (low < _safe_mm(piece, setting)) & ~inside)
     if n is not None:
         text = "The cutter is down at {z:size} here, away from all that is to be cut."
         yield fault(setting, "program-place", int(traced.line[n]), text, z=float(low[n]))
+
+
+def _ahead(points_mm: FloatArray, piece: Workpiece) -> FloatArray:
+    """Return how far along the neck points lie from the first fret, (N, 2) or (N, 3) [mm]."""
+    first, along = _axis(piece)
+    return np.asarray((points_mm[:, :2] - first) @ along)
+
+
+def _aside(points_mm: FloatArray, piece: Workpiece) -> FloatArray:
+    """Return how far beside the centre line points lie, growing with Y [mm]."""
+    first, along = _axis(piece)
+    return np.asarray((points_mm[:, :2] - first) @ [-along[1], along[0]])
+
+
+def _axis(piece: Workpiece) -> tuple[FloatArray, FloatArray]:
+    """Return where the centre line crosses the first fret, and its direction."""
+    first, last = (np.array([one.x_mm, one.y_mm]) for one in (piece.crowns[0], piece.crowns[-1]))
+    return first, (last - first) / np.hypot(*(last - first))
+
+
+def _beside_mm(traced: Traced, piece: Workpiece) -> FloatArray:
+    """Return how high the lower edge of the board is where each move ends, shape (N,) [mm]."""
+    places = np.array([(one.x_mm, one.y_mm, 0.0) for one in piece.crowns])
+    edges = [float(one.board(np.array([one.low_mm, one.high_mm])).min()) for one in piece.crowns]
+    return np.interp(_ahead(traced.end_mm, piece), _ahead(places, piece), edges)
+
+
+def _plunges(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
+    """Yield where a cutter comes down on the board or a fret, instead of outside its edge."""
+    step = traced.step_mm
+    steep = -step[:, 2] > np.hypot(step[:, 0], step[:, 1])
+    far, aside = _ahead(traced.end_mm, piece), _aside(traced.end_mm, piece)
+    edges = np.moveaxis(np.array(piece.fret_ends()), 0, -1)
+    low, high = (
+        np.interp(far, _ahead(edge, piece), _aside(edge, piece))
+        for edge in (edges[:, 0], edges[:, 1])
+    )
+    ends = _ahead(edges[[0, -1]].reshape(-1, 2), piece)
+    on_board = (aside > low) & (aside < high) & (far > ends.min()) & (far < ends.max())
+    n = _first(traced.at_work(piece.top_mm) & steep & on_board)
+    if n is not None:
+        text = "The cutter comes down on the board here; do that outside the board's edge."
+        yield fault(setting, "program-place", int(traced.line[n]), text)
 
 
 def _work_areas(piece: Workpiece, setting: Setting) -> Iterator[tuple[FloatArray, FloatArray]]:
@@ -359,27 +417,27 @@ def _limits(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
         )
 
 
+def _safe_mm(piece: Workpiece, setting: Setting) -> float:
+    """Return the height over which anything may lie beside the work [mm]."""
+    return piece.top_mm + setting.machine.safe_height_mm - setting.machine.digit_mm
+
+
 def _rapids(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
-    safe = piece.top_mm + setting.machine.safe_height_mm - setting.machine.digit_mm
-    low = traced.least_mm[:, 2]
-    step = traced.step_mm
+    low, step = traced.least_mm[:, 2], traced.step_mm
     rises = (step[:, 2] > 0.0) & ~step[:, :2].any(axis=1)
-    over = np.ones(len(low), dtype=bool)
-    for axis, places in enumerate(piece.fret_ends()):
-        least, most = traced.least_mm[:, axis], traced.most_mm[:, axis]
-        reach = 4.0 * _MARGIN_MM if axis == 0 else _MARGIN_MM
-        over &= (most > places.min() - reach) & (least < places.max() + reach)
-    n = _first(traced.rapid & ~rises & over & (low < safe))
+    n = _first(traced.rapid & ~rises & (low < _safe_mm(piece, setting)))
     if n is not None:
         yield fault(
             setting,
             "program-rapid",
             int(traced.line[n]),
-            "A rapid goes down to {z:length} over the instrument, under the safe height of "
-            "{safe:length}.",
+            "A rapid goes down to {z:length}, under the safe height of {safe:length}.",
             z=float(low[n]),
             safe=piece.top_mm + setting.machine.safe_height_mm,
         )
+    if traced.aside_line:
+        text = "The cutter goes aside before it is up; go to the safe height first (G0 Z alone)."
+        yield fault(setting, "program-rapid", traced.aside_line, text)
 
 
 def _left_down(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
@@ -392,6 +450,22 @@ def _left_down(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[F
             text = "{word} stands here with the cutter down at {z:length}; go up first."
             yield fault(setting, "program-rapid", event.line, text, word=event.word, z=low)
             return
+
+
+def _turning(traced: Traced, setting: Setting) -> Iterator[Finding]:
+    """Yield where a cutter is changed while the spindle turns, or starts in the same block."""
+    turning, changed = False, 0
+    for event in traced.events:
+        if event.word in ("M3", "M4"):
+            turning = True
+        elif event.word == "M5":
+            turning = False
+        if turning and (event.word == "M6" or event.line == changed):
+            text = "The cutter is changed here with the spindle on; stop it first (M5)."
+            yield fault(setting, "program-tool", event.line, text)
+            return
+        if event.word == "M6":
+            changed = event.line
 
 
 def _travel(traced: Traced, setting: Setting) -> Iterator[Finding]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from evenfall.work.program_check import Setting
     from evenfall.work.trace import Traced
 
+_SPINDLE = ("M3", "M4", "M5")
 _SPIN_UP_SHARE = 0.95  # of the time that the machine needs; digits of a dwell are lost
 
 
@@ -53,15 +54,13 @@ def _conduct(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Fin
         found = np.flatnonzero(cuts[start:end])
         return start + int(found[0]) if len(found) else None
 
+    yield from _stops(traced, piece, warning)
     machine = setting.machine
     wanted = set(re.findall(r"M[78]", f"{machine.dust_on} {machine.coolant_on}"))
     running: set[str] = set()
     turning, waited, told = False, 0.0, set[str]()
     ends = [*(one.move for one in traced.events[1:]), len(cuts)]
     for event, end in zip(traced.events, ends, strict=True):
-        within = event.move > 0 and bool(
-            traced.end_mm[event.move - 1, 2] < piece.top_mm + AT_WORK_MM
-        )
         if event.word in ("M7", "M8"):
             running.add(event.word)
         elif event.word == "M9":
@@ -73,12 +72,6 @@ def _conduct(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Fin
             turning = False
         elif event.word == "G4":
             waited += event.wait_s
-            if within:
-                text = "The cutter waits {wait:.1f} s in the work; it rubs and burns there."
-                yield warning(event.line, text, wait=event.wait_s)
-        elif event.word in ("M0", "M1", "M60") and within:
-            text = "The program stops in the work ({word}); lift the cutter first."
-            yield warning(event.line, text, word=event.word)
         n = first_cut(event.move, end)
         if n is None:
             continue
@@ -96,3 +89,27 @@ def _conduct(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Fin
     if traced.after_line:
         text = "What stands from here on comes after the end of the program and is not run."
         yield warning(traced.after_line, text)
+
+
+def _stops(traced: Traced, piece: Workpiece, warning: Callable[..., Finding]) -> Iterator[Finding]:
+    """Yield waits, stops and spindle words that stand in the work, and stops with it turning."""
+    turning = False
+    for event in traced.events:
+        within = event.move > 0 and bool(
+            traced.end_mm[event.move - 1, 2] < piece.top_mm + AT_WORK_MM
+        )
+        stops = event.word in ("M0", "M1", "M60")
+        if event.word == "G4" and within:
+            text = "The cutter waits {wait:.1f} s in the work; it rubs and burns there."
+            yield warning(event.line, text, wait=event.wait_s)
+        elif stops and within:
+            text = "The program stops in the work ({word}); lift the cutter first."
+            yield warning(event.line, text, word=event.word)
+        elif stops and turning:
+            text = "The program stops with the spindle on ({word}); stop it too (M5)."
+            yield warning(event.line, text, word=event.word)
+        elif within and (event.word in ("M3", "M4")) != turning and event.word in _SPINDLE:
+            text = "The spindle starts or stops in the work ({word}); lift the cutter first."
+            yield warning(event.line, text, word=event.word)
+        if event.word in (*_SPINDLE, "M6"):
+            turning = event.word in ("M3", "M4")

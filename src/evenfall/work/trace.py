@@ -82,7 +82,10 @@ _REFUSED: dict[str, Sentence] = {
     **dict.fromkeys(("M98", "M99"), sentence("a subprogram")),
 }
 #: Groups that every program has to name, with the words to choose from.
-_TO_STATE = ("units", "distance", "feed mode", "plane", "path control")
+_TO_STATE = (
+    *("units", "distance", "feed mode", "plane", "path control"),
+    *("cutter radius", "tool length", "work offset"),
+)
 _PLANES = {"G17": (0, 1, 2, "IJ"), "G18": (2, 0, 1, "KI"), "G19": (1, 2, 0, "JK")}
 
 
@@ -124,8 +127,11 @@ class Traced:
         Line of the first G64 that does not say (Q) how far short moves may be drawn together into
         one, which is then its P; 0 where there is none.
     unstated
-        Modal groups that no block has named before the first move: what holds of them hangs on
-        what ran before.
+        Modal groups that no block has named before the first move, or before the first arc by its
+        centre: what holds of them hangs on what ran before.
+    aside_line
+        Line of the first move along X or Y that begins at a height that no block has named; 0 where
+        there is none.
     unit
         Unit of the program at its end.
     offsets
@@ -157,6 +163,7 @@ class Traced:
     blend_mm: FloatArray
     drawn_line: int
     unstated: tuple[str, ...]
+    aside_line: int
     unit: LengthUnit
     offsets: tuple[tuple[str, int], ...]
     tools: tuple[tuple[int, int], ...]
@@ -283,6 +290,8 @@ class _Reader:
         self.blend_mm = math.nan
         self.drawn_line = 0
         self.stated: set[str] = set()
+        self.arcs_stated, self.arcs_open = False, False
+        self.aside_line = 0
 
     def refuse(self, text: str, **values: Value) -> NoReturn:
         at = At(self.source, lines=(self.number,))
@@ -405,8 +414,9 @@ class _Reader:
             codes[group] = code
         given = {letter: value for letter, value in words if letter not in _REPEATED}
         self.unused(given, codes)
-        self.feed_mode = codes.get("feed mode", self.feed_mode)
-        self.feed = given.get("F", self.feed)
+        mode = codes.get("feed mode", self.feed_mode)
+        self.feed = given.get("F", self.feed if mode == self.feed_mode else 0.0)
+        self.feed_mode = mode
         self.speed = given.get("S", self.speed)
         self.selected = int(given.get("T", self.selected))
         if "tool change" in codes:
@@ -426,7 +436,13 @@ class _Reader:
         if not self.moves:
             self.stated |= codes.keys()
         if "units" in codes:
-            self.per_unit_mm = MM_PER_INCH if codes["units"] == "G20" else 1.0
+            before, self.per_unit_mm = (
+                self.per_unit_mm,
+                MM_PER_INCH if codes["units"] == "G20" else 1.0,
+            )
+            # a controller takes F before it changes the unit, and keeps the feed that it has
+            if "F" in given or before != self.per_unit_mm:
+                self.feed = 0.0
         if (word := codes.get("path control")) is not None:
             tolerance_mm = max(given.get("P", math.inf), given.get("Q", 0.0)) * self.per_unit_mm
             if word == "G64" and "Q" not in given and not self.drawn_line:
@@ -437,6 +453,7 @@ class _Reader:
         self.absolute = codes.get("distance", "G90" if self.absolute else "G91") == "G90"
         if "arc distance" in codes:
             self.arc_absolute = codes["arc distance"] == "G90.1"
+            self.arcs_stated = True
         axes = [given.get(letter) for letter in "XYZ"]
         named = any(a is not None for a in axes)
         self.motion = codes.get("motion", self.motion)
@@ -478,6 +495,8 @@ class _Reader:
             self.refuse("Axis words stand here without a motion word (G0, G1, G2 or G3); add it.")
         start, end = self.position, list(self.position)
         begins = list(start)
+        if not self.known[2] and not self.aside_line and (axes[0] or axes[1]) is not None:
+            self.aside_line = self.number
         for axis, value in enumerate(axes):
             if value is None:
                 continue
@@ -510,7 +529,7 @@ class _Reader:
         if self.feed_mode == "G93" and not fed:
             self.refuse("With G93 every feed move needs its own F; add it.")
         if not self.feed:
-            self.refuse("A feed move stands before any feed (F); name one.")
+            self.refuse("A feed move stands before any feed (F) in its unit; name one.")
         if self.feed_mode == "G93":
             return math.dist(start, end) * self.feed / 60.0
         if self.feed_mode == "G95":
@@ -531,6 +550,8 @@ class _Reader:
         if wrong & given.keys():
             text = "{letters:list} cannot stand in an arc of the plane {plane}."
             self.refuse(text, letters=sorted(wrong & given.keys()), plane=self.plane)
+        if self.feed_mode == "G93":
+            self.refuse("Arcs are not read with G93; give their feed a minute (G94).")
         if given.get("P", 1.0) != 1.0:
             self.refuse("Arcs of more than one turn are not read; write each turn.")
         a, b = np.array([start[first], start[second]]), np.array([end[first], end[second]])
@@ -542,6 +563,7 @@ class _Reader:
         elif set(letters) & given.keys():
             shift = np.array([given.get(letter, 0.0) for letter in letters]) * self.per_unit_mm
             centre = shift if self.arc_absolute else a + shift
+            self.arcs_open |= not self.arcs_stated
         else:
             self.refuse("The arc has neither a centre (I, J, K) nor a radius (R); add one.")
         radius, other = float(np.hypot(*(a - centre))), float(np.hypot(*(b - centre)))
@@ -603,7 +625,11 @@ class _Reader:
             arc=table[:, 2] > 0.0,
             blend_mm=table[:, 12],
             drawn_line=self.drawn_line,
-            unstated=tuple(one for one in _TO_STATE if one not in self.stated),
+            unstated=(
+                *(one for one in _TO_STATE if one not in self.stated),
+                *(("arc distance",) if self.arcs_open else ()),
+            ),
+            aside_line=self.aside_line,
             unit="in" if self.per_unit_mm > 1.0 else "mm",
             offsets=tuple(self.offsets),
             tools=tuple(self.tools),

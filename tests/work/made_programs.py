@@ -8,17 +8,12 @@ from functools import cache
 from evenfall.wording import sentence
 from evenfall.work.cautions import machine_cautions
 from evenfall.work.crown_lines import Lie, workpiece
+from evenfall.work.cut_check import cut_faults, lift_findings, stated_lift_mm
 from evenfall.work.descriptions import read_description
 from evenfall.work.emit import Header, emit
 from evenfall.work.part_lines import CUTS, cuts_of, with_parts
 from evenfall.work.part_paths import part_passes
-from evenfall.work.program_check import (
-    Setting,
-    cut_faults,
-    lift_findings,
-    program_faults,
-    stated_lift_mm,
-)
+from evenfall.work.program_check import Setting, program_faults
 from evenfall.work.program_warnings import program_warnings
 from evenfall.work.simulation import patches_of, simulate
 from evenfall.work.toolpath import fret_cutter, fret_passes

@@ -20,19 +20,12 @@ from evenfall.work.crown_lines import (
     Lie,
     Workpiece,
 )
+from evenfall.work.cut_check import cut_faults, lift_findings, stated_lift_mm
 from evenfall.work.descriptions import Machine
 from evenfall.work.emit import Header, emit
 from evenfall.work.part_lines import cuts_of
 from evenfall.work.part_paths import part_passes
-from evenfall.work.program_check import (
-    Setting,
-    cut_faults,
-    lift_findings,
-    program_faults,
-    simulated_measurement,
-    stated_lift_mm,
-    summary,
-)
+from evenfall.work.program_check import Setting, program_faults, simulated_measurement, summary
 from evenfall.work.program_warnings import program_warnings
 from evenfall.work.simulation import Patch, patches_of, simulate
 from evenfall.work.toolpath import Pass, fret_cutter, fret_passes, seconds

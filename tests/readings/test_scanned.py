@@ -281,11 +281,8 @@ def test_files_are_read_by_what_they_are(tmp_path: Path) -> None:
         assert read_files(files, spec).measurement.complete
 
 
-def test_two_scans_and_options_without_a_scan_are_refused(tmp_path: Path) -> None:
+def test_options_without_a_scan_are_refused() -> None:
     spec, _, _ = tesquil()
-    files = [scan_file(tmp_path, tesquil_points(), name) for name in ("a.npy", "b.npy")]
-    with pytest.raises(RequestError, match="frames of their own"):
-        read_files(files, spec)
     with pytest.raises(RequestError, match="hand sheets"):
         read_files([SHEET], spec, options=ScanOptions("mm"))
     with pytest.raises(RequestError, match="scan_uncertainty_mm"):

@@ -24,7 +24,7 @@ from evenfall.cli.results import Result, result_options
 @path_argument(
     "files",
     nargs=-1,
-    help="Hand sheets of one instrument (CSV, XLSX), or one scan, alone or with hand sheets.",
+    help="Hand sheets of one instrument (CSV, XLSX), or scans, alone or with hand sheets.",
 )
 @path_option("--spec", help="Specification of the instrument.")
 @path_option("--template", help="Write an empty sheet for this specification instead.")

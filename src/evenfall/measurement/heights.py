@@ -34,6 +34,7 @@ SHARED_NAMES: dict[str, str] = {
     "relief-reading": "reading of the relief",
     "rocking-reading": "reading of a gap under a rocking straightedge",
     "saddle-reading": "reading of a saddle",
+    "scan-joint": "joint between scans that overlap",
     "string-gauge": "gauge of a string in a scan",
     "string-reading": "line of a string in a scan",
 }

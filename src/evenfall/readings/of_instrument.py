@@ -65,7 +65,8 @@ def read_files(
     Parameters
     ----------
     files
-        Hand sheets; or one scan, alone or with hand sheets that add what it does not show.
+        Hand sheets; or scans, whole or in parts that overlap, alone or with hand sheets that add
+        what they do not show.
     specification
         The instrument.
     serial
@@ -78,7 +79,7 @@ def read_files(
     Raises
     ------
     RequestError
-        A file is not there, two scans are named, something was said about a scan and none is
+        A file is not there, something was said about a scan and none is
         among the files, or the serial is no short line of text.
     FormatMismatchError, BrokenFileError, UnsupportedError, ReadingsError
         As `evenfall.sheets.read_measurement` and `evenfall.readings.scanned.read_scanned`.
@@ -91,12 +92,6 @@ def read_files(
         )
     paths = [Path(file) for file in files]
     scans = [path for path in paths if is_scan(path, options)]
-    if len(scans) > 1:
-        raise RequestError(
-            "Two scans lie in frames of their own; join them in the scanner's software, or measure "
-            "each by itself.",
-            at=At(file=", ".join(path.name for path in scans)),
-        )
     if not scans and (options is not None or setting is not None):
         raise RequestError(
             "Length unit, step, state, mirroring and scanner's uncertainty are said about a scan, "
@@ -114,6 +109,7 @@ def read_files(
     scanned = read_scanned(
         scans[0],
         specification,
+        more=scans[1:],
         sheets=sheets,
         options=options,
         setting=setting,

@@ -29,6 +29,7 @@ from evenfall.measurement.causes import Causes
 from evenfall.measurement.missing import first_of, missing_places
 from evenfall.scans import measure_crowns, to_measurement
 from evenfall.scans.formats import Scan, ScanOptions, read_scan
+from evenfall.scans.joined import join_scans
 from evenfall.scans.refused import UNIT_WORDS
 from evenfall.sheets.crown_tops import add_reading, fill_across
 from evenfall.sheets.hand import read_readings, readings_error
@@ -89,28 +90,53 @@ def read_scanned(
     path: Path,
     specification: Specification,
     *,
+    more: Sequence[Path] = (),
     sheets: Sequence[SheetFile] = (),
     options: ScanOptions | None = None,
     setting: ScanSetting | None = None,
     serial: str = "",
     progress: Progress = silent,
 ) -> ScanReading:
-    """Return the measurement in a scan of a fretboard; hand sheets add what it does not show."""
+    """Return the measurement in a scan of a fretboard; hand sheets add what it does not show.
+
+    `more` are further scans of the same neck, whole or in parts that overlap.
+    """
     known = setting or ScanSetting()
     # sheets are quick to read and often wrong: tell that first
     readings, findings = read_readings(sheets, specification) if sheets else ([], [])
-    scan = read_scan(path, options, progress)
-    survey, found = _survey(scan, specification, known, progress)
-    at = At(file=scan.file)
-    recognised = scan.summary()
-    what = Finding("recognised", "{what}", at, "note", what=recognised)
-    findings = [what, *scan.findings, *found, *findings]
-    findings += [Finding("unused", "{what}", at, "note", what=text) for text in scan.left_out]
     source = (path.name, *(sheet.name for sheet in sheets))
-    found_crowns = to_measurement(
-        survey, specification, serial=serial, source=source, strung=known.strung is not False
+    each = []
+    told: list[Finding] = []
+    for one in (path, *more):
+        scan = read_scan(one, options, progress)
+        survey, found = _survey(scan, specification, known, progress)
+        at = At(file=scan.file)
+        recognised = scan.summary()
+        told += [Finding("recognised", "{what}", at, "note", what=recognised), *scan.findings]
+        told += [f.placed(f.at.in_file(scan.file)) if more else f for f in found]
+        told += [Finding("unused", "{what}", at, "note", what=text) for text in scan.left_out]
+        own = to_measurement(
+            survey,
+            specification,
+            serial=serial,
+            source=(one.name,) if more else source,
+            strung=known.strung is not False,
+        )
+        each.append((own, survey, recognised))
+        del scan  # its points are not needed any longer
+    findings = [*told, *findings]
+    # what is drawn is the scan that shows most
+    found_crowns, survey, recognised = max(
+        each, key=lambda one: int(np.isfinite(one[0].crown_top_mm).sum())
     )
-    del scan  # its points are not needed any longer
+    if more:
+        progress("Joining the scans", 0.0)
+        found_crowns, joined = join_scans([own for own, _, _ in each], specification)
+        found_crowns = replace(
+            found_crowns, source=(*found_crowns.source, *(sheet.name for sheet in sheets))
+        )
+        findings = [f for f in findings if not _answered(f, found_crowns)]
+        findings += joined
     findings += _scanner(known)
     if not sheets:
         crowns = _Crowns(found_crowns)
@@ -118,11 +144,11 @@ def read_scanned(
         findings += _ends_missing(found_crowns, specification)
         return ScanReading(recognised, survey, crowns.measurement(), None, tuple(findings))
     errors = [f for f in findings if f.severity == "error"]
-    measurement, more = join_sheets(
+    measurement, others = join_sheets(
         found_crowns, readings, specification, serial=serial, source=source
     )
-    findings += more
-    errors += [f for f in more if f.severity == "error"]
+    findings += others
+    errors += [f for f in others if f.severity == "error"]
     if measurement is not None:
         errors += _clash_of_states(known, readings)
     if errors or measurement is None:
@@ -132,6 +158,14 @@ def read_scanned(
     return ScanReading(
         recognised, survey, measurement, _sheet_alone(readings, specification), tuple(findings)
     )
+
+
+def _answered(finding: Finding, joined: Measurement) -> bool:
+    """Say whether one scan lacks what another of the same neck shows: frets, or their numbers."""
+    if finding.code == "numbering":
+        return joined.scanned is not None and not joined.scanned.numbering_open
+    shown = np.asarray(np.isfinite(joined.crown_top_mm).any(axis=0))
+    return finding.code == "scan" and bool(shown[[fret - 1 for fret in finding.at.frets]].all())
 
 
 def join_sheets(

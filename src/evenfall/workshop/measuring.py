@@ -37,7 +37,7 @@ class MeasureRequest:
     Parameters
     ----------
     files
-        Hand sheets of one instrument (CSV or XLSX), or one scan, alone or with sheets.
+        Hand sheets of one instrument (CSV or XLSX), or scans, alone or with sheets.
     specification
         What they are read against.
     serial

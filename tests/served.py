@@ -7,6 +7,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import uvicorn
 
@@ -18,11 +19,13 @@ ROOT = Path(__file__).resolve().parents[1]
 
 
 @contextmanager
-def serving(folder: Path) -> Iterator[str]:
-    """Serve the pages of an archive and yield their address."""
+def serving(folder: Path, do: Any = None) -> Iterator[str]:
+    """Serve the pages of an archive and yield their address; `do` does the tasks."""
     with listen(0) as listening, workshop.archive(str(folder), make=True) as dossiers:
         port = listening.getsockname()[1]
         app = application(dossiers, port=port)
+        if do is not None:
+            app.state.shop.begin(beat_s=0.25, do=do)
         settings = uvicorn.Config(app, log_config=None, access_log=False, lifespan="off")
         server = uvicorn.Server(settings)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})

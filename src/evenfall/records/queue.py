@@ -289,12 +289,12 @@ class Queue:
         self.forget(*(r.id for r in rows if written in r.asked or written in r.result))
 
     def _change(
-        self, name: str, states: Sequence[State], runner: str | None = None, **values: Any
+        self, name: str, states: Sequence[State], by: str | None = None, /, **values: Any
     ) -> bool:
         """Change a task that is in one of some states; say whether it was."""
         wanted = update(TASK).where(TASK.c.id == name, TASK.c.state.in_(states))
-        if runner is not None:
-            wanted = wanted.where(TASK.c.runner == runner)
+        if by is not None:
+            wanted = wanted.where(TASK.c.runner == by)
         with self._archive.writing() as connection:
             changed = wanted.values(changed=self._archive.clock(), **values)
             return bool(connection.execute(changed).rowcount)

@@ -63,7 +63,7 @@ def command(*, address: str, port: int, example: bool, opened: bool) -> None:
     with workshop.archive(address or own_archive(), make=True) as dossiers:
         dossiers.archive  # noqa: B018 (what cannot be opened is said at once)
         app = application(dossiers, port=port)
-        app.state.shop.pool  # noqa: B018 (what was interrupted is taken up again)
+        app.state.shop.begin()
         if example:
             app.state.shop.file_examples()
         place = f"http://{HOST}:{port}/"

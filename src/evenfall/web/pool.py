@@ -17,6 +17,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from multiprocessing import connection as pipes
 from multiprocessing import get_context
+from platform import node
 from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import Cancelled, EvenfallError, RequestError
@@ -34,8 +35,8 @@ if TYPE_CHECKING:
 LOG = logging.getLogger("evenfall.web")
 AT_ONCE = 2
 BEAT_S = 2.0
-SILENT_S = 8.0
-"""How long a worker gives no sign of life before somebody else takes its task up."""
+_SILENT_BEATS = 15.0
+"""After how many beats without a sign of life somebody else takes a task up."""
 PATIENCE_S = 5.0
 """How long a task that is to stop may take to do so by itself."""
 _SWEPT_S = 3600.0
@@ -56,12 +57,32 @@ class _Running:
 
 
 class Pool:
-    """Takes up what waits in an archive, and watches over it."""
+    """Takes up what waits in an archive, and watches over it.
 
-    def __init__(self, archive: Archive, *, at_once: int = AT_ONCE) -> None:
+    Parameters
+    ----------
+    archive
+        The archive that holds the tasks.
+    at_once
+        How many are worked on side by side.
+    beat_s
+        How often a sign of life is given [s].
+    do
+        What does a task in its process.
+    """
+
+    def __init__(
+        self,
+        archive: Archive,
+        *,
+        at_once: int = AT_ONCE,
+        beat_s: float = BEAT_S,
+        do: Callable[[Connection, str, Task, Path | None], None] | None = None,
+    ) -> None:
+        self._beat_s, self._do = beat_s, do or work
         self.queue = Queue(archive)
         self._address = archive.address.text
-        self._runner = secrets.token_hex(8)
+        self._runner = f"{node()} {os.getpid()} {secrets.token_hex(8)}"
         self._at_once = at_once
         self._running: dict[str, _Running] = {}
         self._seen: dict[str, tuple[int, float]] = {}  # sign of life of others, and since when
@@ -101,7 +122,7 @@ class Pool:
     def _watch(self) -> None:
         while not self.leaving:
             waiting: list[Any] = [self._wake_in, *(r.pipe for r in self._running.values())]
-            ready = pipes.wait(waiting, timeout=BEAT_S / 2 if self._running else BEAT_S)
+            ready = pipes.wait(waiting, timeout=self._beat_s / 2 if self._running else self._beat_s)
             woken = self._wake_in in ready
             if woken:
                 self._wake_in.recv_bytes()
@@ -125,7 +146,7 @@ class Pool:
         if now - self._swept > _SWEPT_S:
             self._swept = now
             self.queue.sweep()
-        if len(self._running) >= self._at_once or now - self._looked < BEAT_S:
+        if len(self._running) >= self._at_once or now - self._looked < self._beat_s:
             return
         silent = {}
         waits = self.queue.waits()
@@ -135,7 +156,7 @@ class Pool:
                 if beat != task.beat:
                     since = now
                 self._seen[task.id] = (task.beat, since)
-                if now - since > SILENT_S:
+                if ended(task.runner) or now - since > _SILENT_BEATS * self._beat_s:
                     silent[task.id] = task.beat
         self._seen = {t.id: self._seen[t.id] for t in waits if t.id in self._seen}
         self._looked = now
@@ -153,7 +174,7 @@ class Pool:
         mine, theirs = context.Pipe()
         folder = self.queue.folder(task.id) if self.queue.keeps_files else None
         process = context.Process(
-            target=work, args=(theirs, self._address, task, folder), daemon=True
+            target=self._do, args=(theirs, self._address, task, folder), daemon=True
         )
         process.start()
         theirs.close()
@@ -162,21 +183,21 @@ class Pool:
 
     def _listen(self, running: _Running, *, woken: bool) -> None:
         """Hear what a process says, and say that it is alive."""
-        ended: tuple[str, Any] | None = None
+        answer: tuple[str, Any] | None = None
         try:
-            while ended is None and running.pipe.poll():
+            while answer is None and running.pipe.poll():
                 word, value = running.pipe.recv()
                 if word == "doing":
                     running.doing, running.permille = value
                 else:
-                    ended = (word, value)
+                    answer = (word, value)
         except (EOFError, OSError):
-            ended = ("gone", None)
+            answer = ("gone", None)
         task, now = running.task, time.monotonic()
-        if ended is not None:
-            self._ended(running, *ended)
+        if answer is not None:
+            self._ended(running, *answer)
             return
-        if woken or now - running.shown >= BEAT_S:
+        if woken or now - running.shown >= self._beat_s:
             running.shown = now
             go_on = self.queue.show(task.id, self._runner, running.doing, running.permille)
             if not go_on and not running.asked:
@@ -213,6 +234,20 @@ class Pool:
             running.process.kill()
             running.process.join()
         running.process.close()
+
+
+def ended(runner: str) -> bool:
+    """Say whether a worker of this computer has ended; of others nobody can say."""
+    try:
+        host, process, _ = runner.split(" ")
+        if host != node() or os.name != "posix":
+            return False
+        os.kill(int(process), 0)  # no signal: it asks whether there is such a process
+    except ProcessLookupError:
+        return True
+    except (OSError, ValueError):
+        return False
+    return False
 
 
 # ---- in the process of a task --------------------------------------------------------------------

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from evenfall.web.pool import Pool
 from evenfall.workshop import DiagnoseRequest, PlanRequest, ProveRequest, diagnose, prove
@@ -85,9 +85,13 @@ class Shop:
     @property
     def pool(self) -> Pool:
         """Who works on what is under way, begun when it is first asked for."""
+        return self.begin()
+
+    def begin(self, **how: Any) -> Pool:
+        """Begin to work on what is under way; `how` goes to `Pool`."""
         with self._lock:
             if self._pool is None:
-                self._pool = Pool(self.dossiers.archive)
+                self._pool = Pool(self.dossiers.archive, **how)
                 self._pool.begin()
             return self._pool
 

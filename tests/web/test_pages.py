@@ -11,6 +11,7 @@ import pytest
 from playwright.sync_api import Browser, expect
 
 from evenfall import workshop
+from evenfall.workshop import AddRequest, NoteRequest
 from evenfall.workshop.examples import SERIALS, file_examples
 from served import ROOT, serving
 
@@ -24,6 +25,8 @@ PAGES = {
     "specifications": "/specifications",
     "a new model": "/specifications/new?kind=mandolin",
     "specification": "/instruments/{0}/specification",
+    "gauges": "/gauges",
+    "a gauge": "/gauges/{3}",
     "plan": "/instruments/{1}/plan",
     "work": "/instruments/{2}/work",
     "proof": "/instruments/{2}/proof",
@@ -43,7 +46,12 @@ def examples(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, li
     folder = tmp_path_factory.mktemp("examples")
     with workshop.archive(str(folder), make=True) as dossiers:
         file_examples(dossiers, at="2026-05-04T10:00:00Z")
-        names = [dossiers.named(serial) for serial in SERIALS]
+        gauge = "height gauge 3 (invented)"
+        dossiers.add(AddRequest(subject="gauge", name=gauge))
+        for read_mm in (5.001, 5.003, 4.999):
+            facts = {"standard": "block (invented)", "reference_mm": 5.0, "read_mm": read_mm}
+            dossiers.note(NoteRequest(gauge, "", facts=facts))
+        names = [dossiers.named(named) for named in (*SERIALS, gauge)]
     with serving(folder) as place:
         yield place, names
 

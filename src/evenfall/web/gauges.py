@@ -1,0 +1,189 @@
+"""The pages of gauges: which are due, what their check standards say, what each can judge."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Form, Request
+from fastapi.responses import Response
+
+from evenfall.errors import At, RequestError
+from evenfall.instrument import read_specification
+from evenfall.pictures.control_chart import control_chart_picture
+from evenfall.pictures.inks import PAGE
+from evenfall.units import read_length_mm
+from evenfall.web.shop import Shop, now
+from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.workshop import AddRequest, NoteRequest
+from evenfall.workshop.gauges import FEW, Gauge, gauge, gauges
+from evenfall.workshop.specifying import models
+from evenfall.workshop.story import needed, specification_of
+
+router = APIRouter()
+_LISTED = 10
+Text = Annotated[str, Form(max_length=200)]
+
+
+@router.get("/gauges")
+def every(request: Request) -> Response:
+    """List the gauges, what is due first."""
+    found = gauges(shop_of(request).dossiers)
+    rows = [{"gauge": one, "due": one.due(now())} for one in found]
+    return page(request, "gauges.html", rows=rows)
+
+
+@router.post("/gauges")
+def add(request: Request, name: Text = "", by: Text = "") -> Response:
+    """Open the dossier of a gauge."""
+    if not name.strip():
+        raise RequestError("A gauge needs a name; write it as it stands on the gauge.")
+    dossiers = shop_of(request).dossiers
+    if any(one.line.name.casefold() == name.strip().casefold() for one in gauges(dossiers)):
+        text = "There is a gauge {name:quoted} already; give this one another name."
+        raise RequestError(text, name=name.strip())
+    added = dossiers.add(AddRequest(subject="gauge", name=name.strip(), person=by.strip()))
+    return see_other(f"/gauges/{added.line.dossier}")
+
+
+@router.get("/gauges/{dossier}")
+def one(request: Request, dossier: str, spec: str = "") -> Response:
+    """Show one gauge: its charts, what it can judge, and the forms to add to it."""
+    shop = shop_of(request)
+    found = _gauge(shop, dossier)
+    view = View(request)
+    choices = _specified(shop)
+    chosen = spec if spec in dict(choices) else (choices[0][0] if choices else "")
+    charts = []
+    for standard in found.standards:
+        chart = found.chart(standard)
+        read = [check for check in found.checks if check.standard == standard]
+        charts.append(
+            {
+                "standard": standard,
+                "stated": view.length(read[-1].reference_mm),
+                "few": len(read) < FEW,
+                "stable": chart is None or chart.stable,
+                "picture": control_chart_picture(
+                    chart, about=f"{found.line.name}, {standard}", unit=view.unit, theme=PAGE
+                )
+                if chart
+                else "",
+                "read": [
+                    {
+                        "at": check.at[:16].replace("T", " "),
+                        "figure": view.length(check.read_mm),
+                        "off": view.length(check.off_mm),
+                    }
+                    for check in reversed(read)
+                ],
+            }
+        )
+    return page(
+        request,
+        "gauge.html",
+        view,
+        gauge=found,
+        due=found.due(now()),
+        today=now()[:10],
+        charts=charts,
+        u=view.length(found.u_mm) if found.u_mm == found.u_mm else "",
+        choices=choices,
+        chosen=chosen,
+        judges=_judged(shop, found, chosen, view),
+        entries=[
+            {"at": told.shown_at, "said": view.say(told.said), "person": told.person}
+            for told in reversed(shop.dossiers.show(found.line.dossier).entries)
+            if told.kind != "check"
+        ],
+    )
+
+
+@router.post("/gauges/{dossier}/check")
+def check(
+    request: Request,
+    *,
+    dossier: str,
+    standard: Text = "",
+    stated: Text = "",
+    read: Text = "",
+    unit: Text = "mm",
+    by: Text = "",
+) -> Response:
+    """File one reading of a check standard."""
+    shop = shop_of(request)
+    found = _gauge(shop, dossier)
+    if not standard.strip():
+        raise RequestError("Which standard was read? Write its name, always the same.")
+    facts = {
+        "standard": standard.strip(),
+        "reference_mm": _length_mm("stated length", stated, unit),
+        "read_mm": _length_mm("reading", read, unit),
+    }
+    shop.dossiers.note(NoteRequest(found.line.dossier, "", person=by.strip(), facts=facts))
+    return see_other(f"/gauges/{found.line.dossier}#check")
+
+
+@router.post("/gauges/{dossier}/calibrated")
+def calibrated(
+    request: Request,
+    *,
+    dossier: str,
+    date: Text = "",
+    until: Text = "",
+    result: Text = "",
+    by: Text = "",
+) -> Response:
+    """File a calibration."""
+    shop = shop_of(request)
+    found = _gauge(shop, dossier)
+    if not date.strip():
+        raise RequestError("On which day was it calibrated?", at=At(field="calibrated"))
+    facts = {"date": date.strip()} | ({"valid_until": until.strip()} if until.strip() else {})
+    words = result.strip() or "no remark"
+    shop.dossiers.note(NoteRequest(found.line.dossier, words, person=by.strip(), facts=facts))
+    return see_other(f"/gauges/{found.line.dossier}")
+
+
+def _gauge(shop: Shop, dossier: str) -> Gauge:
+    found = gauge(shop.dossiers, dossier)
+    if found.line.subject != "gauge":
+        raise RequestError("This dossier is of no gauge; choose one in the list of gauges.")
+    return found
+
+
+def _length_mm(what: str, given: str, unit: str) -> float:
+    try:
+        return read_length_mm(given.strip(), "in" if unit == "in" else "mm")
+    except ValueError:
+        raise RequestError(
+            "The {what} {given:quoted} is no length; write a figure such as 5.003.",
+            what=what,
+            given=given.strip()[:40],
+        ) from None
+
+
+def _specified(shop: Shop) -> list[tuple[str, str]]:
+    """Return the specifications to judge by: the models, then the instruments filed last."""
+    lines = list(models(shop.dossiers))
+    lines += [line for line in shop.dossiers.newest(_LISTED) if line.subject == "instrument"]
+    return [(line.dossier, line.title) for line in lines]
+
+
+def _judged(shop: Shop, found: Gauge, chosen: str, view: View) -> list[dict[str, Any]]:
+    """Return what a gauge can judge of a specification, in words."""
+    source = specification_of(shop.dossiers, chosen) if chosen else None
+    if source is None:
+        return []
+    spec, _ = read_specification(needed(source, "specification").text(), source="")
+    return [
+        {
+            "name": view.say(one.name),
+            "limits": f"{view.figure(one.lower_mm)} to {view.length(one.upper_mm)}",
+            "accepted": f"{view.figure(one.lower_mm + one.band_mm)} to "
+            f"{view.length(one.upper_mm - one.band_mm)}"
+            if one.left_share > 0.0
+            else "",
+            "percent": int(100.0 * one.left_share),
+        }
+        for one in found.judges(spec)
+    ]

@@ -52,6 +52,7 @@ if TYPE_CHECKING:
         DemoRequest,
         DiagnoseRequest,
         Dossiers,
+        GaugeRequest,
         MachineCheckRequest,
         MachineRequest,
         MeasureRequest,
@@ -67,6 +68,7 @@ if TYPE_CHECKING:
         SheetRequest,
         Source,
         StarterRequest,
+        StudySheetRequest,
         TemplateRequest,
         archive,
         capability,
@@ -86,6 +88,8 @@ if TYPE_CHECKING:
         prove,
         sheet,
         starter,
+        study_gauge,
+        study_sheet,
         template,
     )
 
@@ -106,6 +110,7 @@ __all__ = [
     "Dossiers",
     "EvenfallError",
     "Finding",
+    "GaugeRequest",
     "Heights",
     "Item",
     "MachineCheckRequest",
@@ -132,6 +137,7 @@ __all__ = [
     "Source",
     "Specification",
     "StarterRequest",
+    "StudySheetRequest",
     "TemplateRequest",
     "archive",
     "capability",
@@ -152,6 +158,8 @@ __all__ = [
     "read_specification",
     "sheet",
     "starter",
+    "study_gauge",
+    "study_sheet",
     "template",
 ]
 
@@ -163,7 +171,7 @@ _ROOMS = {
         "TemplateRequest check_machine check_program check_specification demo diagnose "
         "measure neck pitch plan play program prove sheet starter template "
         "AddRequest Dossiers NoteRequest archive example_archive CapabilityRequest ChartRequest "
-        "capability chart"
+        "capability chart GaugeRequest StudySheetRequest study_gauge study_sheet"
     ),
     "instrument": "Specification read_specification",
     "measurement": "Heights Measurement Origin",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from evenfall.cli.door import Commands, Number, path_argument, show_findings
+from evenfall.cli.door import Commands, Number, path_argument, path_option, show_findings
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.results import Result, result_options
 
@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from evenfall.cli.reports import Lengths
+    from evenfall.production.gauge import Width
+    from evenfall.workshop.gauge_studies import GaugeOutcome
     from evenfall.workshop.quality import CapabilityOutcome, ChartOutcome
 
 _KINDS = ("xbar-r", "xbar-s", "median", "individuals", "ewma", "cusum", "p", "np", "c", "u")
@@ -323,3 +325,141 @@ def _show_capability(made: CapabilityOutcome, lengths: Lengths) -> None:
     click.echo(f"{made.made.quantity}{about}: {len(made.made.values)} readings")
     for finding in made.findings:  # stability first, in their own order
         show_findings([finding], lengths.unit)
+
+
+_METHODS = ("crossed", "nested", "range", "bias", "linearity", "agreement")
+
+
+class _Width(_Pair):
+    """An option of the form NAME=WIDTH."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return name and width; see `click.ParamType.convert`."""
+        if not isinstance(value, str):
+            return value
+        name, width = super().convert(value, param, ctx)
+        from evenfall.production.gauge import Width
+
+        return Width(name, Number().convert(width, param, ctx))
+
+
+@command.command()
+@path_argument("readings", help="Sheet with a row for each reading, CSV or XLSX.")
+@click.option("--quantity", default="", help="Which quantity, where the sheet has several.")
+@_pairs(
+    "--only",
+    shape="FACTOR=VALUE",
+    help="Take only the readings of this gauge or the like; repeatable.",
+)
+@click.option(
+    "--method",
+    type=click.Choice(_METHODS),
+    default="crossed",
+    help="How the study is worked out: crossed (every person reads every part), nested (each has "
+    "parts of their own), range (by mean ranges), bias and linearity (against the column "
+    "reference), agreement (sorting; values are kinds such as 1 and 0).",
+)
+@click.option("--part", default="part", metavar="COLUMN", help="Column that names the part.")
+@click.option("--person", default="person", metavar="COLUMN", help="Column that names who read.")
+@click.option(
+    "--reference", default="reference", metavar="COLUMN", help="Column of the known values."
+)
+@path_option("--spec", help="Specification whose limits the gauge is to judge.")
+@click.option(
+    "--width",
+    "widths",
+    multiple=True,
+    type=_Width("NAME=WIDTH"),
+    metavar="NAME=WIDTH",
+    help="Limits that the gauge is to judge, with their width [mm, or the unit of the readings]; "
+    "repeatable.",
+)
+@result_options
+def gauge(
+    *,
+    readings: Path,
+    quantity: str,
+    only: Sequence[tuple[str, str]],
+    method: str,
+    part: str,
+    person: str,
+    reference: str,
+    spec: Path | None,
+    widths: tuple[Width, ...],
+    result: Result,
+) -> int:
+    """Find out what of READINGS is the gauge, and which limits the gauge can judge.
+
+    Exit status 1 if something about the gauge is left to settle.
+    """
+    from evenfall import workshop
+
+    request = workshop.GaugeRequest(
+        source_of(readings),
+        quantity,
+        dict(only),
+        method=method,  # type: ignore[arg-type]
+        part=part,
+        person=person,
+        reference=reference,
+        specification=source_of(spec),
+        widths=widths,
+    )
+    made = result.of(workshop.study_gauge, request, _show_gauge)
+    return 1 if made.to_settle else 0
+
+
+def _show_gauge(made: GaugeOutcome, lengths: Lengths) -> None:
+    from evenfall.cli.tables import table
+    from evenfall.production.gauge import GaugeStudy
+
+    for finding in made.findings:
+        show_findings([finding], lengths.unit)
+    study = made.made
+    if not isinstance(study, GaugeStudy):
+        return
+
+    def shown(value: float) -> str:
+        return lengths.say(_amount(value, study.unit)) if math.isfinite(value) else "–"
+
+    rows = [
+        [
+            one.name,
+            shown(one.sigma_level),
+            f"{shown(one.low_level)} to {shown(one.high_level)}"
+            if math.isfinite(one.low_level)
+            else "–",
+            f"{100.0 * one.variance_share:.1f} %",
+        ]
+        for one in study.components
+    ]
+    table("Components", ["name", "standard deviation", "90 % confidence", "of the variance"], rows)
+
+
+@command.command(name="gauge-sheet")
+@path_option("-o", "--output", required=True, help="CSV file to write.")
+@click.option("--part", "parts", multiple=True, required=True, help="Name of a part; repeatable.")
+@click.option("--person", "persons", multiple=True, required=True, help="Who reads; repeatable.")
+@click.option(
+    "--trials", type=click.IntRange(2, 20), default=3, help="How often each person reads each part."
+)
+@click.option("--quantity", default="", help="What is read.")
+@click.option("--in-unit", "unit", default="mm", help="Unit of the readings.")
+@click.option("--seed", type=int, default=0, help="Another number gives another order.")
+def gauge_sheet(
+    *,
+    output: Path,
+    parts: tuple[str, ...],
+    persons: tuple[str, ...],
+    trials: int,
+    quantity: str,
+    unit: str,
+    seed: int,
+) -> None:
+    """Write the sheet of a gauge study, in random order, to be read from top to bottom."""
+    from evenfall import workshop
+    from evenfall.files import write_together
+
+    request = workshop.StudySheetRequest(parts, persons, trials, quantity, unit, seed)
+    write_together({output: workshop.study_sheet(request).encode()})
+    click.echo(f"Wrote {output}")

@@ -44,6 +44,7 @@ class TidyTable:
     value: FloatArray  # readings, shape (readings,)
     sizes: FloatArray  # how much was looked at, shape (readings,); empty where no column says so
     time: tuple[str, ...]  # when each was read, as it was written; empty without such a column
+    units: tuple[str, ...]  # unit of each as it was written
     rows: tuple[int, ...]  # where each stands, as a spreadsheet shows it
     factors: dict[str, tuple[str, ...]]  # text of every other column, serial among them
     findings: tuple[Finding, ...] = ()  # what is worth knowing about the sheet
@@ -85,6 +86,7 @@ class TidyTable:
             self.value[kept],
             self.sizes[kept] if len(self.sizes) else self.sizes,
             tuple(self.time[n] for n in kept) if self.time else (),
+            tuple(self.units[n] for n in kept),
             tuple(self.rows[n] for n in kept),
             {name: tuple(column[n] for n in kept) for name, column in self.factors.items()},
             self.findings,
@@ -275,6 +277,7 @@ def _gathered(read: list[_Read], quantity: str, findings: tuple[Finding, ...]) -
         np.array([one.value for one in ordered]),
         np.array([one.size for one in ordered]) if sized else np.zeros(0),
         tuple(one.cells["time"] for one in ordered) if timed else (),
+        tuple(one.cells.get("unit", "") for one in ordered),
         tuple(one.row for one in ordered),
         {name: tuple(one.cells.get(name, "") for one in ordered) for name in names},
         findings,

@@ -31,6 +31,12 @@ if TYPE_CHECKING:
     from evenfall.workshop.demonstration import DemoRequest, demo
     from evenfall.workshop.describing import MachineCheckRequest, check_machine
     from evenfall.workshop.diagnosing import DiagnoseRequest, diagnose
+    from evenfall.workshop.gauge_studies import (
+        GaugeRequest,
+        StudySheetRequest,
+        study_gauge,
+        study_sheet,
+    )
     from evenfall.workshop.invented_years import example_archive
     from evenfall.workshop.measuring import MeasureRequest, measure
     from evenfall.workshop.necks import NeckReadings, NeckRequest, neck
@@ -56,6 +62,7 @@ __all__ = [
     "DemoRequest",
     "DiagnoseRequest",
     "Dossiers",
+    "GaugeRequest",
     "MachineCheckRequest",
     "MachineRequest",
     "MeasureRequest",
@@ -71,6 +78,7 @@ __all__ = [
     "SheetRequest",
     "Source",
     "StarterRequest",
+    "StudySheetRequest",
     "TemplateRequest",
     "archive",
     "capability",
@@ -90,6 +98,8 @@ __all__ = [
     "prove",
     "sheet",
     "starter",
+    "study_gauge",
+    "study_sheet",
     "template",
 ]
 
@@ -110,6 +120,7 @@ _ROOMS = {
     "archive_requests": "AddRequest NoteRequest",
     "archives": "Dossiers archive",
     "invented_years": "example_archive",
+    "gauge_studies": "GaugeRequest StudySheetRequest study_gauge study_sheet",
     "quality": "CapabilityRequest ChartRequest capability chart",
 }
 

@@ -1,0 +1,132 @@
+"""Gauge study: its components as one bar in units of the limits, then the readings by person."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
+from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, WASH
+from evenfall.pictures.svg import rect, text
+from evenfall.pictures.words import said
+from evenfall.production.gauge import GOOD_SHARE, USABLE_SHARE
+from evenfall.production.series import amount
+from evenfall.units import mm_per_unit
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from evenfall.pictures.inks import Theme
+    from evenfall.production.gauge import GaugeStudy, Readings, Width
+    from evenfall.units import LengthUnit
+
+_BAR_PX = 16.0
+
+
+def gauge_picture(
+    study: GaugeStudy,
+    readings: Readings,
+    limits: Sequence[Width],
+    *,
+    quantity: str,
+    unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
+) -> Drawing:
+    """Return a gauge study as SVG: a bar for each of the limits, then every reading by person."""
+    findings = study.findings(limits)
+    name = quantity[:1].upper() + quantity[1:]
+    chart = Chart(
+        f"{name}: gauge study",
+        *(said("{line}", unit, line=finding.said) for finding in findings[: 1 + len(limits)]),
+    )
+    if limits:
+        _bars(chart, study, limits, unit)
+    scale = 1.0 / mm_per_unit(unit) if study.unit == "mm" else 1.0
+    shown_unit = unit if study.unit == "mm" else study.unit
+    parts = sorted(dict.fromkeys(readings.part), key=_by_number)
+    persons = sorted(dict.fromkeys(readings.person))
+    values = scale * readings.values
+    panel = chart.panel(
+        (0.4, len(parts) + 0.6),
+        span(values),
+        caption=f"Readings of each part{', ' * bool(shown_unit)}{shown_unit}",
+        high_px=200.0,
+        ticks={n + 1: part for n, part in enumerate(parts)},
+    )
+    kinds = ("dot", "open", "diamond", "square", "cross", "ring")
+    for number, person in enumerate(persons):
+        kind = kinds[number % len(kinds)]
+        aside = 0.5 * ((number + 0.5) / len(persons) - 0.5)
+        means = []
+        for at, part in enumerate(parts, start=1):
+            mine = [
+                float(v)
+                for v, p, o in zip(values, readings.part, readings.person, strict=True)
+                if (p, o) == (part, person)
+            ]
+            means.append(float(np.mean(mine)) if mine else np.nan)
+            for value in mine:
+                panel.point(at + aside, value, kind, size=2.8, label=f"{part}, {person}")
+        places = [n + 1 + aside for n in range(len(parts))]
+        panel.line(places, means, ink=QUIET, width_px=0.8)
+        chart.marked(kind, person, size=2.8)
+    chart.legend()
+    chart.note(
+        *(said("{line}", unit, line=finding.said) for finding in findings[1 + len(limits) :])
+    )
+    chart.table(
+        *("part", "person", f"reading{', ' * bool(shown_unit)}{shown_unit}"),
+        rows=zip(readings.part, readings.person, values.tolist(), strict=True),
+    )
+    return chart.drawn(theme)
+
+
+def _by_number(name: str) -> tuple[float, str]:
+    """Return what sorts 2 before 10, and names after numbers."""
+    return (float(name) if name.isascii() and name.isdecimal() else math.inf), name
+
+
+def _bars(chart: Chart, study: GaugeStudy, limits: Sequence[Width], unit: LengthUnit) -> None:
+    """Draw what repeating and persons take of each of the limits, six standard deviations wide."""
+    wide = RIGHT_PX - LEFT_PX - 108.0
+    left = LEFT_PX + 108.0
+    chart.end_px += 8.0
+    gauge = study.component("gauge")
+    repeat = study.component("repeatability")
+    for name, width in limits:
+        y = chart.end_px
+        share = min(study.share_of(width), 1.0)
+        part = share * (repeat.sigma_level / gauge.sigma_level) ** 2 if gauge.sigma_level else 0.0
+        label = said("{name}, {width}", unit, name=name, width=amount(width, study.unit))
+        ink = RISK if share > USABLE_SHARE else INK
+        chart.add(
+            text(4.0, y + 12.0, label, size_px=9.5),
+            rect(left, y, wide, _BAR_PX, fill=WASH),
+            rect(left, y, wide * share, _BAR_PX, fill=RISK if share > USABLE_SHARE else QUIET),
+            rect(left, y, wide * part, _BAR_PX, fill=INK),
+            text(
+                left + wide * share + (5.0 if share < 0.8 else -5.0),
+                y + 12.0,
+                said("{share:share}", share=study.share_of(width)),
+                size_px=9.5,
+                bold=True,
+                anchor="start" if share < 0.8 else "end",
+                ink=ink if share < 0.8 else PAPER,
+            ),
+        )
+        for bound in (GOOD_SHARE, USABLE_SHARE):
+            at = left + wide * bound
+            chart.add(rect(at, y - 2.0, 1.0, _BAR_PX + 4.0, fill=RISK))
+        chart.end_px += _BAR_PX + 8.0
+    chart.key(
+        "repeating, of the width of the limits", lambda x, y: rect(x, y - 6, 22, 12, fill=INK)
+    )
+    chart.key("persons", lambda x, y: rect(x, y - 6, 22, 12, fill=QUIET))
+    chart.key(
+        "bounds of 10 % (can judge) and 30 % (with care)",
+        lambda x, y: rect(x + 10, y - 8, 1.0, 16, fill=RISK),
+    )
+    chart.legend()
+    chart.end_px += 6.0

@@ -1,0 +1,332 @@
+"""Gauge studies against published ones; a corrupted copy refused; whole jobs at the door."""
+
+from __future__ import annotations
+
+import ast
+import json
+import math
+import re
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from evenfall.cli import main, quality
+from evenfall.errors import RequestError
+from evenfall.production.gauge import (
+    METHODS,
+    GaugeStudy,
+    Readings,
+    Width,
+    agreement,
+    bias,
+    gauge_study,
+    kappa_of_many,
+    kappa_of_two,
+    level_deviations,
+    linearity,
+)
+from evenfall.workshop import StudySheetRequest, study_sheet
+from open_data import open_data
+from pictures.drawing import faults, texts
+
+CASES = tomllib.loads(
+    (Path(__file__).parents[1] / "authorities" / "gauge_studies.toml").read_text(encoding="utf-8")
+)
+
+
+def readings(table: np.ndarray) -> Readings:
+    """Return readings from persons by parts by trials."""
+    o, p, r = table.shape
+    part = tuple(str(j) for _ in range(o) for j in range(p) for _ in range(r))
+    person = tuple(str(i) for i in range(o) for _ in range(p) for _ in range(r))
+    return Readings("mm", table.ravel(), part, person)
+
+
+def sigmas(study: GaugeStudy) -> dict[str, float]:
+    return {one.name: one.sigma_level for one in study.components}
+
+
+# ---- the ten by three study, and its corrupted copies ----------------------------------------
+
+
+class CorruptError(Exception):
+    """The readings are not those that were published."""
+
+
+def checked(table: np.ndarray) -> np.ndarray:
+    """Return the readings of the ten by three study; refuse a copy with other sums of squares."""
+    sums = CASES["ten_by_three"]["sums"]
+    parts = 9 * float(((table.mean((0, 2)) - table.mean()) ** 2).sum())
+    total = float(((table - table.mean()) ** 2).sum())
+    if abs(parts - sums["parts"]) > 6e-5 or abs(total - sums["total"]) > 6e-5:
+        raise CorruptError
+    return table
+
+
+def ten_by_three() -> np.ndarray:
+    text = open_data("quality", "aiag.py").read_text(encoding="utf-8")
+    rows = [re.search(rf"^{n}=(\[\[.*\]\])$", text, re.MULTILINE) for n in "ABC"]
+    return checked(np.array([ast.literal_eval(row[1]) for row in rows if row]))
+
+
+def test_a_corrupted_copy_is_refused_by_its_sums() -> None:
+    """Trap 1: in one copy 0.75 stands for part 1, appraiser C, trial 3 instead of -0.15."""
+    table = ten_by_three()
+    wrong = table.copy()
+    wrong[2, 0, 2] = 0.75
+    with pytest.raises(CorruptError):
+        checked(wrong)
+
+
+def test_ten_by_three_by_ranges_as_printed() -> None:
+    """Trap 4: printed values follow rounded constants; the tolerance is that of the rounding."""
+    case = CASES["ten_by_three"]
+    study = gauge_study(readings(ten_by_three()), "range")
+    found = sigmas(study)
+    for name, printed in case["range"].items():
+        # K1, K2 and K3 are printed to four digits, the mean range to four
+        assert found[name] == pytest.approx(printed, abs=2e-4), name
+        assert 100.0 * found[name] / found["total"] == pytest.approx(
+            case["range_share"].get(name, 100.0), abs=0.011
+        )
+    assert study.distinct_count == case["range_distinct"]
+
+
+def test_ten_by_three_by_analysis_of_variance() -> None:
+    case = CASES["ten_by_three"]
+    study = gauge_study(readings(ten_by_three()))
+    assert study.pooled
+    assert sigmas(study) == pytest.approx(case["pooled"], abs=6e-4)
+    assert sigmas(study)["gauge"] == pytest.approx(0.302372, abs=1.1e-6)
+    assert study.distinct_count == case["pooled_distinct"]  # and five by ranges, on the same data
+    for name, (low, high) in case["limits"].items():
+        one = study.component(name)
+        assert (one.low_level, one.high_level) == pytest.approx((low, high), rel=0.015)
+    assert 100.0 * study.share_of(8.0) == pytest.approx(case["of_tolerance_8"]["gauge"], abs=6e-3)
+
+
+# ---- others ------------------------------------------------------------------------------------
+
+
+def test_prototypes_reduced_and_full(monkeypatch: pytest.MonkeyPatch) -> None:
+    case = CASES["prototypes"]
+    table = np.array(case["values"]).transpose(1, 0, 2)
+    study = gauge_study(readings(table))
+    assert study.pooled
+    by_name = {source.name: source for source in study.sources}
+    assert by_name["repeats"].sum_level == pytest.approx(case["reduced_error"], abs=5.1e-5)
+    assert by_name["repeats"].degrees_of_freedom == case["reduced_freedom"]
+    for name, ratio in case["reduced_f"].items():
+        assert by_name[name].f_ratio == pytest.approx(ratio, abs=6e-3)
+    assert sigmas(study) == pytest.approx(case["sigma"], abs=5.1e-9)
+    for name, share in case["contribution"].items():
+        assert study.component(name).variance_share == pytest.approx(share, abs=5.1e-5)
+    assert study.distinct_count == case["distinct"]
+    monkeypatch.setattr("evenfall.production.gauge.POOLED_OVER", 1.0)
+    full = {source.name: source for source in gauge_study(readings(table)).sources}
+    for name, square in case["full"].items():
+        assert full[name].sum_level == pytest.approx(square, abs=5.1e-5)
+    for name, ratio in case["full_f"].items():
+        assert full[name].f_ratio == pytest.approx(ratio, abs=6e-4)
+        assert full[name].chance == pytest.approx(case["full_chance"][name], abs=6e-6)
+
+
+def test_resistivity_probes_by_levels() -> None:
+    case = CASES["probes"]
+    run, wafer, average, deviation = (
+        np.array(column) for column in zip(*case["rows"], strict=True)
+    )
+    mine = wafer == case["wafer"]
+    assert math.sqrt(float((deviation[mine] ** 2).mean())) == pytest.approx(
+        case["level_1"], abs=6e-6
+    )
+    days = level_deviations(average[mine], run[mine].astype(str).tolist())[0]
+    assert days == pytest.approx((case["level_2"], 10), abs=6e-6)
+    keys = wafer.astype(str).tolist(), run.astype(str).tolist()
+    runs = level_deviations(average, *keys)[1]
+    assert runs[0] == pytest.approx(case["level_3"], abs=6e-5)
+    assert runs[1] == 5
+
+
+def test_bias_and_linearity_as_printed() -> None:
+    case = CASES["bias"]
+    draw = np.random.default_rng(1).normal(size=case["count"])
+    values = (draw - draw.mean()) / draw.std(ddof=1) * case["deviation"] + case["mean"]
+    made, printed = bias(values, case["reference"]), case["printed"]
+    assert made.bias_level == pytest.approx(printed["bias"], abs=1e-9)
+    assert made.t_ratio == pytest.approx(printed["t"], abs=6e-5)
+    assert (made.low_level, made.high_level) == pytest.approx(
+        (printed["low"], printed["high"]), abs=6e-4
+    )
+    case = CASES["linearity"]
+    values = np.array(case["values"]).ravel()
+    line, printed = linearity(values, np.repeat(case["references"], 12)), case["printed"]
+    assert line.slope == pytest.approx(printed["slope"], abs=6e-5)
+    assert line.intercept_level == pytest.approx(printed["intercept"], abs=6e-5)
+    assert line.fit_share == pytest.approx(printed["fit"], abs=6e-5)
+    assert -line.slope_t_ratio == pytest.approx(printed["slope_t"], abs=6e-4)
+    assert line.intercept_t_ratio == pytest.approx(printed["intercept_t"], abs=6e-4)
+    assert line.degrees_of_freedom == printed["freedom"]
+
+
+def test_agreement_as_printed_and_at_its_ends() -> None:
+    (a, b), (c, d) = CASES["kappa_of_two"]["table"]
+    first = ["0"] * (a + b) + ["1"] * (c + d)
+    second = ["0"] * a + ["1"] * b + ["0"] * c + ["1"] * d
+    assert kappa_of_two(first, second) == pytest.approx(CASES["kappa_of_two"]["kappa"], abs=5.1e-3)
+    case = CASES["kappa_of_many"]
+    assert kappa_of_many(np.array(case["counts"])) == pytest.approx(case["kappa"], abs=5.1e-4)
+    same = agreement(["1", "2", "1", "2"], ["I", "I", "O", "O"], ["good", "bad"] * 2)
+    assert (same.overall_ratio, same.agreed_share) == (1.0, 1.0)
+    other = agreement(["1", "2", "1", "2"], ["I", "I", "O", "O"], ["good", "bad", "bad", "good"])
+    assert other.overall_ratio == -1.0
+
+
+def test_an_invented_gauge_is_found_as_it_was_made() -> None:
+    draw = np.random.default_rng(20)
+    found = []
+    for _ in range(300):
+        table = (
+            draw.normal(0.0, 1.0, (1, 10, 1))
+            + draw.normal(0.0, 0.2, (3, 1, 1))
+            + draw.normal(0.0, 0.1, (3, 10, 3))
+        )
+        study = gauge_study(readings(table))
+        repeat = study.component("repeatability")
+        gauge = study.component("gauge")
+        true = math.hypot(0.2, 0.1)
+        found.append(
+            (
+                repeat.sigma_level**2,
+                repeat.low_level <= 0.1 <= repeat.high_level,
+                gauge.low_level <= true <= gauge.high_level,
+            )
+        )
+    variance, covered, gauge_covered = np.mean(found, axis=0)
+    assert variance == pytest.approx(0.01, rel=0.03)
+    assert abs(covered - 0.90) < 4.0 * math.sqrt(0.09 / 300)
+    assert abs(gauge_covered - 0.90) < 4.0 * math.sqrt(0.09 / 300)
+
+
+def test_nested_parts_are_told_from_persons() -> None:
+    draw = np.random.default_rng(2)
+    table = (
+        draw.normal(0.0, 1.0, (4, 1, 1))
+        + draw.normal(0.0, 0.5, (4, 200, 1))
+        + draw.normal(0.0, 0.1, (4, 200, 2))
+    )
+    made = readings(table)
+    own = tuple(f"{o}-{p}" for o, p in zip(made.person, made.part, strict=True))
+    study = gauge_study(Readings("mm", made.values, own, made.person), "nested")
+    found = sigmas(study)
+    assert found["repeatability"] == pytest.approx(0.1, rel=0.05)
+    assert found["parts"] == pytest.approx(0.5, rel=0.05)
+    assert 0.3 < found["reproducibility"] < 2.5
+
+
+# ---- in words ------------------------------------------------------------------------------------
+
+
+def test_the_verdict_names_which_limits_the_gauge_can_judge() -> None:
+    draw = np.random.default_rng(4)
+    table = draw.normal(1.0, 0.3, (1, 10, 1)) + draw.normal(0.0, 0.01, (3, 10, 3))
+    study = gauge_study(readings(table))
+    told = [
+        f.sentence
+        for f in study.findings([Width("relief", 0.1), Width("action", 0.4), Width("gap", 1.0)])
+    ]
+    assert told[1].startswith("The gauge cannot judge relief: it takes")
+    assert "standard uncertainty of 0.005 mm or less" in told[1]
+    assert told[2].startswith("The gauge can judge action with care")
+    assert told[3].startswith("The gauge can judge gap: ")
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        (np.ones((2, 3, 2)), "All readings are the same"),
+        (np.arange(6.0).reshape(2, 3, 1), "each read twice or more"),
+        (np.arange(4.0).reshape(2, 1, 2), "two parts or more"),
+    ],
+)
+def test_what_makes_no_study_is_one_sentence(table: np.ndarray, said: str) -> None:
+    for method in METHODS:
+        with pytest.raises(RequestError) as refused:
+            gauge_study(readings(table), method)
+        assert said in refused.value.sentence
+
+
+def test_a_missing_reading_is_named() -> None:
+    made = readings(np.arange(12.0).reshape(2, 3, 2))
+    short = Readings("mm", made.values[:-1], made.part[:-1], made.person[:-1])
+    with pytest.raises(RequestError) as refused:
+        gauge_study(short)
+    assert "1 read part 2 1 time, others were read 2 times" in refused.value.sentence
+
+
+# ---- at the door ---------------------------------------------------------------------------------
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(main, ["quality", *map(str, arguments)])
+
+
+def test_the_sheet_is_in_random_order_complete_and_the_same_again() -> None:
+    request = StudySheetRequest(tuple("12345"), ("Ilva", "Oreb"), 3, "action", "mm", seed=7)
+    rows = [line.split(",") for line in study_sheet(request).splitlines()[1:]]
+    assert len(rows) == 30
+    assert {(part, person) for _, part, person, *_ in rows} == {
+        (p, o) for p in "12345" for o in ("Ilva", "Oreb")
+    }
+    assert [part for _, part, *_ in rows[:5]] != list("12345")
+    assert study_sheet(request) == study_sheet(request)
+
+
+def test_from_the_sheet_to_the_verdict(tmp_path: Path) -> None:
+    sheet = tmp_path / "study.csv"
+    parts = [argument for n in range(1, 9) for argument in ("--part", n)]
+    done = run("gauge-sheet", "-o", sheet, *parts, "--person", "Ilva", "--person", "Oreb")
+    assert done.exit_code == 0, done.output
+    draw = np.random.default_rng(5)
+    filled = []
+    for line in sheet.read_text(encoding="utf-8").splitlines():
+        order, part, person, quantity, value, unit = line.split(",")
+        if not value:
+            value = f"{1.5 + 0.05 * int(part) + draw.normal(0.0, 0.004):.3f}"
+        filled.append(",".join((order, part, person, quantity, value, unit)))
+    sheet.write_text("\n".join(filled), encoding="utf-8")
+    spec = tmp_path / "s.toml"
+    assert CliRunner().invoke(main, ["spec", "new", "electric", "-o", str(spec)]).exit_code == 0
+    done = run("gauge", sheet, "--spec", spec, "--width", "fall=0.01", "--pictures", tmp_path / "p")
+    assert done.exit_code == 1, done.output
+    assert "One reading has a standard uncertainty of 0.00" in done.output
+    assert "cannot judge fall" in done.output
+    assert "can judge action" in done.output
+    svg = (tmp_path / "p" / "gauge-study.svg").read_text(encoding="utf-8")
+    assert faults(svg) == []
+    assert {"Ilva", "Oreb"} <= {text.content for text in texts(svg)}
+    values = json.loads(run("gauge", sheet, "--json").output)
+    assert values["study"]["method"] == "crossed"
+    assert values["standard_uncertainty"] == pytest.approx(0.004, rel=0.5)
+
+
+def test_bias_linearity_and_agreement_at_the_door(tmp_path: Path) -> None:
+    assert set(METHODS) < set(quality._METHODS)
+    sheet = tmp_path / "blocks.csv"
+    rows = "".join(f"{r + 0.1 * r + 0.001 * n},mm,{r}\n" for r in (1, 2, 3) for n in range(5))
+    sheet.write_text("value,unit,reference\n" + rows, encoding="utf-8")
+    done = run("gauge", sheet, "--method", "bias")
+    assert done.exit_code == 1
+    assert done.output.count("correct it, or have it adjusted") == 3
+    done = run("gauge", sheet, "--method", "linearity")
+    assert "The bias changes along the range by +0.1 for each 1.000 mm" in done.output
+    sheet.write_text("value,part,person\n1,a,I\n0,b,I\n1,a,O\n0,b,O\n", encoding="utf-8")
+    done = run("gauge", sheet, "--method", "agreement")
+    assert done.exit_code == 0
+    assert "Persons agree well: kappa 1.00; on 100 % of the parts always." in done.output
+    done = run("gauge", sheet, "--method", "bias")
+    assert done.exit_code == 2
+    assert 'There is no column "reference"' in done.output

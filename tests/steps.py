@@ -46,9 +46,9 @@ def upload(page: Page, stage: str, content: bytes | None = None) -> None:
     page.get_by_role("button", name="File these readings").click()
 
 
-def file_typed(page: Page, values: dict[str, str]) -> None:
+def file_typed(page: Page, values: dict[str, str], uncertainty: str = "0.004") -> None:
     """File a sheet as its page sends it."""
     place = page.url.split("/measure")[0]
-    sheet = {"values": values, "unit": "mm", "uncertainty": "0.004", "strung": True}
+    sheet = {"values": values, "unit": "mm", "uncertainty": uncertainty, "strung": True}
     assert page.request.post(f"{place}/measure/file", data=sheet).ok
     page.goto(place)

@@ -229,3 +229,48 @@ def test_a_question_stands_beside_the_field_that_it_is_about(page: Page) -> None
     slipped.fill("21,310")
     slipped.press("Enter")
     expect(page.locator("[aria-invalid]")).to_have_count(0)
+
+
+def test_only_what_a_proof_leaves_undecided_is_read_again(page: Page) -> None:
+    open_new(page, "WB-0012 (invented)")
+    place = page.url
+    for stage in ("before", "settled"):
+        file_typed(page, by_place(stage))
+        page.goto(f"{place}/plan")
+        page.get_by_role("button", name="Take this plan").click()
+        page.wait_for_url(place)
+        assert page.request.post(f"{place}/done", form={"by": ""}).ok
+    read = by_place("after")
+    file_typed(page, read, uncertainty="0.01")
+    page.get_by_role("link", name="Prove the work").click()
+    expect(page.locator("#verdict")).to_have_text("Verdict: undecided")
+    page.get_by_role("button", name="File this verdict").click()
+    page.get_by_role("link", name="Read again what is undecided").click()
+    again = page.locator(".again input")
+    expect(again.first).to_have_value("")
+    expect(page.get_by_role("heading", name=re.compile("To be read again"))).to_be_visible()
+    count = again.count()
+    assert 3 <= count <= 8
+    kept = page.locator("[data-key='crown_top:5:9']")
+    expect(kept).to_have_value(read["crown_top:5:9"])
+    expect(page.locator("#gauge")).to_have_value("0.01")
+    page.fill("#finer", "0.002")
+    for field in again.all():
+        assert page.locator("#file").is_disabled()
+        key = field.get_attribute("data-key") or ""
+        _, string, fret = key.split(":")
+        at = int(fret or 0)
+        if key.startswith(
+            "action:"
+        ):  # the gap itself, as the heights of this invented neck have it
+            field.fill(GAPS[string, at])
+        else:
+            field.fill(read[key.replace("crown_again", "crown_top")])
+        field.press("Tab")
+    page.get_by_role("button", name="File these readings").click()
+    page.get_by_role("link", name="Prove the work").click()
+    expect(page.locator("#verdict")).to_have_text("Verdict: conforms")
+
+
+GAPS = {("4", 1): "0.308", ("6", 1): "0.368"}
+"""Gaps over the first fret, as the invented sheet after the work has them [mm]."""

@@ -6,6 +6,7 @@ import re
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -169,7 +170,12 @@ def test_a_typed_sheet_is_read_as_the_same_sheet_on_paper() -> None:
     neck, beside = places(checked.measured.specification)
     assert {one.key for one in neck} | {one.key for one in beside} >= values.keys()
     assert TypedSheet.of(sheet.source()) == sheet
-    assert TypedSheet.of(TypedSheet().source()) == TypedSheet()
+    assert TypedSheet.of(TypedSheet().source()) is None  # nothing was typed
+    found = TypedSheet.of(Source.invented("tesquil-before.csv"))
+    assert found is not None
+    assert (found.uncertainty, len(found.values)) == ("0.004", len(values))
+    finer = replace(sheet, finer={next(iter(sheet.values)): "0.001"})
+    assert TypedSheet.of(finer.source()) == finer
 
 
 def test_a_slip_on_a_typed_sheet_names_its_field_and_a_gap_is_no_slip() -> None:

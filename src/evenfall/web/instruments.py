@@ -161,6 +161,8 @@ def to_next(told: Story) -> RedirectResponse:
 def common(shop: Shop, told: Story, view: View) -> dict[str, Any]:
     """Return what every page of one instrument shows."""
     verb, place = _VERBS[told.step]
+    if told.undecided:
+        verb, place = "Read again what is undecided", "measure?add=1&undecided=1"
     failing = shop.failing(told)
     facts = {one.name: view.say(one.fact) for one in told.stops}
     if failing is not None:

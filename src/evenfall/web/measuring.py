@@ -23,7 +23,7 @@ from evenfall.workshop import MeasureRequest, TemplateRequest, measure, template
 from evenfall.workshop.exploring import Wishes
 from evenfall.workshop.story import Story, needed, readings_file
 from evenfall.workshop.tasks import KINDS, Seen, Work, sources_in
-from evenfall.workshop.typed import TYPED, TypedSheet, check_typed, places
+from evenfall.workshop.typed import TypedSheet, check_typed, places, undecided_places
 
 if TYPE_CHECKING:
     from evenfall.records.queue import Task
@@ -40,17 +40,24 @@ class Typed(BaseModel):
     unit: str = "mm"
     uncertainty: str = ""
     strung: bool = True
+    finer: dict[str, str] = {}
 
     def sheet(self) -> TypedSheet:
         """Return it as the use case takes it."""
         return TypedSheet(
-            self.values, "in" if self.unit == "in" else "mm", self.uncertainty[:24], self.strung
+            self.values,
+            "in" if self.unit == "in" else "mm",
+            self.uncertainty[:24],
+            self.strung,
+            self.finer,
         )
 
 
 @router.get("")
-def sheet_to_type(request: Request, name: str, add: bool = False) -> Response:
-    """Show the sheet: empty, or with the readings filed last, to add to them."""
+def sheet_to_type(
+    request: Request, name: str, add: bool = False, undecided: bool = False
+) -> Response:
+    """Show the sheet: empty, or with the readings filed last, to add to them or to correct them."""
     shop = shop_of(request)
     told = shop.story(name)
     source = needed(told.specification, "specification")
@@ -58,6 +65,15 @@ def sheet_to_type(request: Request, name: str, add: bool = False) -> Response:
     view = View(request, spec)
     neck, beside = places(spec)
     before = _typed_before(shop, told) if add else None
+    again = [
+        [one.quantity, one.string, one.fret, one.key]
+        for one in (undecided_places(shop.proof(told).proof, spec) if undecided else ())
+    ]
+    if again and before is None:
+        raise RequestError(
+            "The readings filed last came in several files, or as a scan; add what is to be read "
+            "again to those files, and upload them together."
+        )
     data: dict[str, Any] = {
         "strings": [{"number": one.number, "pitch": one.pitch} for one in spec.strings],
         "frets": spec.frets,
@@ -68,6 +84,7 @@ def sheet_to_type(request: Request, name: str, add: bool = False) -> Response:
         "base": f"/instruments/{told.line.dossier}",
         "left": view.left,
         "before": before,
+        "again": again,
     }
     return page(
         request,
@@ -86,9 +103,11 @@ def sheet_to_type(request: Request, name: str, add: bool = False) -> Response:
 
 def _typed_before(shop: Shop, told: Story) -> dict[str, Any] | None:
     """Return the newest readings as they were typed, while they still hold for the instrument."""
-    holds = told.step == "plan" or (told.made is not None and told.made.status == "read-again")
+    status = told.made.status if told.made is not None else ""
+    holds = told.step in ("plan", "prove") or status == "read-again" or told.undecided
     file = readings_file(shop.dossiers, told.line.dossier) if holds else None
-    return asdict(TypedSheet.of(file)) if file is not None and file.name == TYPED else None
+    sheet = None if file is None else TypedSheet.of(file)
+    return asdict(sheet) if sheet is not None else None
 
 
 def _asked(shop: Shop, told: Story, view: View) -> list[str]:

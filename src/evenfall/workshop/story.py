@@ -58,6 +58,7 @@ class Story:
     made: Plan | None  # the same, read
     proved: bool  # whether a proof of the newest readings is filed
     settled: bool  # whether the newest readings were taken after a plan's settings were made
+    undecided: bool  # whether the newest proof leaves something undecided
     changed: bool  # whether the specification was changed after the newest readings
     second: Source | None  # a second reading of what the newest plan was made from, where it asks
 
@@ -127,6 +128,7 @@ def story(dossiers: Dossiers, name: str) -> Story:
         made=plan,
         proved=told.proves,
         settled=told.settled,
+        undecided=told.proves and fact(needed(proved, "proof"), "status") == "undecided",
         changed=papers.changed(measured),
         second=source("measurement") if told.confirms else None,
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -22,6 +23,7 @@ from evenfall.workshop.opening import Source, open_specification
 if TYPE_CHECKING:
     from evenfall.errors import Finding
     from evenfall.instrument import Specification
+    from evenfall.proof import Proof
     from evenfall.units import LengthUnit
     from evenfall.workshop.measuring import MeasureOutcome
 
@@ -29,6 +31,10 @@ TYPED = "typed-readings.csv"
 """What the file of a typed sheet is called."""
 _COLUMNS = ("quantity", "string", "fret", "value", "unit", "uncertainty", "state")
 _KEY = re.compile(r"[a-z_]{1,20}:[0-9]{0,2}:[0-9a-z ]{0,24}")
+_ON_THE_SHEET = {
+    *("nut_slot", "crown_top", "saddle", "action", "relief", "crown_again", "crown_height")
+}
+"""Quantities that the typed sheet has fields for."""
 _MOST = 2000
 _LARGEST_BYTES = 1_000_000
 _LONGEST = 24
@@ -58,6 +64,8 @@ class TypedSheet:
     unit: LengthUnit = "mm"
     uncertainty: str = ""  # standard uncertainty of the gauge, as typed, in that unit
     strung: bool = True
+    # standard uncertainty of what was read with another gauge, as typed, by the key of its place
+    finer: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def rows(self) -> list[tuple[str, list[str]]]:
@@ -73,9 +81,8 @@ class TypedSheet:
                 quantity, string, fret = key.split(":")
                 if len(text) > _LONGEST:
                     text = text[:_LONGEST] + "…"
-                made.append(
-                    (key, [quantity, string, fret, text, self.unit, self.uncertainty, state])
-                )
+                sure = self.finer.get(key, self.uncertainty)[:_LONGEST]
+                made.append((key, [quantity, string, fret, text, self.unit, sure, state]))
         return made
 
     def source(self) -> Source:
@@ -87,14 +94,34 @@ class TypedSheet:
         return Source(TYPED, stream.getvalue().encode())
 
     @classmethod
-    def of(cls, source: Source) -> TypedSheet:
-        """Return the sheet that a file of `source` was made from."""
-        rows = list(csv.DictReader(io.StringIO(source.text())))
-        values = {f"{row['quantity']}:{row['string']}:{row['fret']}": row["value"] for row in rows}
-        if not rows:
-            return cls()
-        unit: LengthUnit = "in" if rows[0]["unit"] == "in" else "mm"
-        return cls(values, unit, rows[0]["uncertainty"], rows[0]["state"] == "strung")
+    def of(cls, source: Source) -> TypedSheet | None:
+        """Return a file of readings as it would be typed; None where the sheet has no place for it.
+
+        So files with other quantities, several units or states, or ranges of strings stay files.
+        """
+        if not source.name.lower().endswith(".csv"):
+            return None
+        lines = [line for line in source.text().splitlines() if not line.startswith("#")]
+        rows = [row for row in csv.DictReader(lines) if (row.get("value") or "").strip()]
+        if not rows or not {"unit", "state", *_COLUMNS[:4]} <= rows[0].keys():
+            return None
+        named = [(f"{row['quantity']}:{row['string']}:{row['fret']}", row) for row in rows]
+        settings = {(row["unit"], row["state"]) for row in rows}
+        told = all(key.split(":")[0] in _ON_THE_SHEET and _KEY.fullmatch(key) for key, _ in named)
+        if len(settings) > 1 or not told or len(dict(named)) < len(named):
+            return None
+        sure = {key: row.get("uncertainty") or "" for key, row in named}
+        usual = Counter(sure.values()).most_common(1)[0][0]
+        ((unit, state),) = settings
+        if unit not in ("mm", "in") or state not in ("strung", "unstrung"):
+            return None
+        return cls(
+            {key: row["value"] for key, row in named},
+            "in" if unit == "in" else "mm",
+            usual,
+            state == "strung",
+            {key: text for key, text in sure.items() if text != usual},
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +181,34 @@ def places(specification: Specification) -> tuple[tuple[Place, ...], tuple[Place
         *(Place("crown_height", 0, str(j)) for j in frets),
     ]
     return tuple(neck), tuple(beside)
+
+
+def undecided_places(proof: Proof, specification: Specification) -> tuple[Place, ...]:
+    """Return what would have to be read again, by a finer gauge, to decide what a proof leaves.
+
+    A gap is read itself; a clearance by the heights that lead its budget, and then the first crown
+    too, which shows whether the datum still stands as it did.
+    """
+    relief = next(one for one in places(specification)[1] if one.quantity == "relief")
+    reference = str(specification.scale.reference_fret)
+    found: list[Place] = []
+    for item in proof.items:
+        if item.verdict != "undecided":
+            continue
+        k, over = item.string or 0, str(item.fret or "")
+        if item.quantity == "relief":
+            found.append(relief)
+        elif item.quantity in ("action", "first-fret-gap"):
+            found.append(Place("action", k, reference if item.quantity == "action" else "1"))
+        elif item.quantity == "crown-height":
+            found.append(Place("crown_height", k, over))
+        else:
+            stop = item.stopped_fret
+            stopped = Place("crown_top", k, str(stop)) if stop else Place("nut_slot", k, "")
+            found += [stopped, Place("crown_top", k, over), Place("saddle", k, "")]
+    if any(QUANTITIES[one.quantity].over_datum for one in found):
+        found.append(Place("crown_again", 1, "1"))
+    return tuple(dict.fromkeys(found))
 
 
 def check_typed(sheet: TypedSheet, specification: Source, *, serial: str = "") -> Checked:

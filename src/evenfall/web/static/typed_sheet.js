@@ -6,7 +6,7 @@ import { cell } from "./neck_map.js";
 /** @typedef {{code: string, severity: string, said: string, keys: string[]}} Asked */
 
 const data = dataOf("sheet-data");
-const DRAFT = `sheet:${data.draft}`;
+const DRAFT = `sheet:${data.draft}${data.again.length ? ":again" : ""}`;
 /** @type {HTMLInputElement} */ const gauge = one("#gauge");
 /** @type {HTMLSelectElement} */ const unit = one("#unit");
 /** @type {HTMLSelectElement} */ const strung = one("#strung");
@@ -62,15 +62,21 @@ customElements.define("typed-sheet", TypedSheet);
 const fields = /** @type {HTMLInputElement[]} */ ([...document.querySelectorAll("[data-key]")]);
 const by = new Map(fields.map((field) => [field.dataset.key ?? "", field]));
 
-/** Make a field for a crown that is asked for once more. @param {string} key */
+/** @type {Record<string, string>} */
+const NAMES = { action: "Gap of the open string", relief: "Gap under a straightedge", crown_height: "Crown height" };
+/** What is to be read again, with a gauge of its own. @type {string[]} */
+const asked_again = data.again.map((/** @type {unknown[]} */ place) => String(place[3]));
+const finer = document.querySelector("#finer");
+
+/** Make a field for a reading that is asked for besides the sheet. @param {string} key */
 function again(key) {
   if (by.has(key)) return;
-  const [, string, fret] = key.split(":");
+  const [quantity, string, fret] = key.split(":");
   const box = document.createElement("div");
   box.className = "field";
   const label = document.createElement("label");
   label.htmlFor = key;
-  label.textContent = `Crown again, string ${string}, fret ${fret}`;
+  label.textContent = `${NAMES[quantity ?? ""] ?? "Crown again"}${string ? `, string ${string}` : ""}, fret ${fret}`;
   const field = document.createElement("input");
   Object.assign(field, { id: key, inputMode: "decimal", autocomplete: "off", size: 8, maxLength: 24 });
   field.dataset.key = key;
@@ -86,7 +92,13 @@ const asks = new Map();
 function values() {
   return Object.fromEntries(fields.filter((field) => field.value.trim()).map((field) => [field.dataset.key ?? "", field.value.trim()]));
 }
-const sheet = () => ({ values: values(), unit: unit.value, uncertainty: gauge.value.trim(), strung: strung.value === "1" });
+/** What was read with another gauge. @type {Record<string, string>} */
+let kept_finer = {};
+function sheet() {
+  const sure = finer instanceof HTMLInputElement ? finer.value.trim() : "";
+  const own = Object.fromEntries(asked_again.filter(() => sure).map((key) => [key, sure]));
+  return { values: values(), unit: unit.value, uncertainty: gauge.value.trim(), strung: strung.value === "1", finer: { ...kept_finer, ...own } };
+}
 
 function keep() {
   localStorage.setItem(DRAFT, JSON.stringify(sheet()));
@@ -100,10 +112,12 @@ function restore() {
   const draft = kept && Object.keys(kept.values).length ? kept : data.before ?? kept;
   if (!draft) return;
   for (const [key, value] of Object.entries(draft.values)) {
-    if (key.startsWith("crown_again:")) again(key);
+    if (draft !== kept && asked_again.includes(key)) continue; // filed before, to be read again
+    again(key);
     const field = by.get(key);
     if (field) field.value = String(value);
   }
+  kept_finer = draft.finer ?? {};
   gauge.value = draft.uncertainty;
   unit.value = draft.unit;
   strung.value = draft.strung ? "1" : "";
@@ -132,7 +146,7 @@ function show(findings, lacking, complete, wanted = []) {
     said.textContent = `${complete ? "Worth reading yet, so that a slip would show." : "Still to read."} ${more.join(" ")}`;
     questions.append(said);
   }
-  file.disabled = !complete;
+  file.disabled = !complete || asked_again.some((key) => !by.get(key)?.value.trim());
 }
 
 /** @param {Asked} asked */
@@ -186,7 +200,7 @@ function both(field) {
 
 document.addEventListener("input", (event) => {
   const field = event.target;
-  if (field === gauge || field === unit || field === strung) { keep(); check(); }
+  if (field === gauge || field === unit || field === strung || field === finer) { keep(); check(); }
   if (field instanceof HTMLInputElement && field.dataset.key) { keep(); both(field); }
 });
 document.addEventListener("change", (event) => {
@@ -228,5 +242,9 @@ one("#clear").addEventListener("click", () => {
   keep();
   show([], [], false);
 });
+for (const key of asked_again) {
+  again(key);
+  by.get(key)?.parentElement?.classList.add("again");
+}
 restore();
 check();

@@ -7,8 +7,6 @@ from collections import defaultdict
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from scipy.stats import theilslopes
-
 from evenfall.errors import Finding
 from evenfall.sheets.quantities import CROWN_LINE_LIMIT_MM, QUANTITIES
 from evenfall.sheets.readings import at_places
@@ -127,6 +125,8 @@ def stray_crowns(readings: Sequence[Reading], lines: StringLines) -> list[Findin
 
 def _furthest(read: dict[int, Reading], station_mm: FloatArray) -> tuple[float, int] | None:
     """Return by how much, and at which fret, a crown stands off most; None where none does."""
+    from scipy.stats import theilslopes  # loads slowly
+
     found: list[tuple[float, float, int]] = []
     for fret, one in read.items():
         near = sorted((f for f in read if f != fret), key=lambda f: (abs(f - fret), f))[:_NEAR]

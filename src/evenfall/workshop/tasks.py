@@ -19,10 +19,7 @@ from evenfall.codec.forms import finding, part, truth
 from evenfall.errors import Finding, RequestError
 from evenfall.measurement import Measurement
 from evenfall.pictures.inks import PAGE
-from evenfall.workshop.exploring import Exploration, to_explore
-from evenfall.workshop.measuring import MeasureRequest, measure
 from evenfall.workshop.opening import Source
-from evenfall.workshop.playing import PlayRequest, play
 from evenfall.workshop.story import Story, needed, story
 
 if TYPE_CHECKING:
@@ -69,6 +66,8 @@ Task: TypeAlias = Callable[[Work], dict[str, Any]]
 
 def _measure(work: Work) -> dict[str, Any]:
     """Read files of one set of readings; nothing is filed yet."""
+    from evenfall.workshop.measuring import MeasureRequest, measure
+
     told = story(work.dossiers, work.dossier)
     asked = MeasureRequest(
         work.files,
@@ -89,6 +88,8 @@ def _measure(work: Work) -> dict[str, Any]:
 
 def _methods(work: Work) -> dict[str, Any]:
     """Compare what each method comes to."""
+    from evenfall.workshop.exploring import Exploration, to_explore
+
     told = _unchanged(work)
     accepted = tuple(work.asked.get("accepted", ()))
     work.progress("Comparing the methods", 0.0)
@@ -98,6 +99,8 @@ def _methods(work: Work) -> dict[str, Any]:
 
 def _play(work: Work) -> dict[str, Any]:
     """Pluck every string at every position."""
+    from evenfall.workshop.playing import PlayRequest, play
+
     told = _unchanged(work)
     source = told.plan if work.asked.get("planned") else told.measurement
     made = play(PlayRequest(needed(source, "readings")), work.progress)

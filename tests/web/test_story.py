@@ -213,6 +213,19 @@ def test_what_is_asked_for_may_go_to_and_fro(dossiers: Dossiers) -> None:
     assert warm.look(Wishes(attack_share=0.5), "mm")["metal_mm"] < first["metal_mm"]
 
 
+def test_a_budget_is_looked_at_the_same_whatever_was_looked_at_before() -> None:
+    source = Source("a.measurement.json", json_file(read("settled").as_dict()))
+    moved = Exploration(PlanRequest(source, settled=True))
+    moved.spans(Wishes())  # makes ready what a budget may buy
+    budgets = (0.1, 0.6, 0.3, 0.32, 0.0)
+    seen = [moved.look(Wishes(budget_mm=one), "mm") for one in budgets]
+    moved.look(Wishes(attack_share=0.8, budget_mm=0.3), "mm")
+    seen.append(moved.look(Wishes(budget_mm=0.3), "mm"))
+    for budget, found in zip((*budgets, 0.3), seen, strict=True):
+        fresh = Exploration(PlanRequest(source, settled=True))
+        assert fresh.look(Wishes(budget_mm=budget), "mm") == found
+
+
 def test_what_takes_longer_gives_way_to_a_look() -> None:
     source = Source("a.measurement.json", json_file(read("settled").as_dict()))
     warm = Exploration(PlanRequest(source, settled=True))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.errors import Progress, silent
 from evenfall.levelling.conclusion import (
     MANY_SHARE,
     Work,
@@ -88,17 +89,29 @@ def level_line_for(problem: Problem, method: str) -> LevelLine:
 
 
 def most_attack(
-    problem: Problem, line: LevelLine, method: str, budget_mm: float, *, settled: bool = False
+    problem: Problem,
+    line: LevelLine,
+    method: str,
+    budget_mm: float,
+    *,
+    settled: bool = False,
+    tried: dict[float, Decision] | None = None,
+    progress: Progress = silent,
 ) -> Decision | None:
     """Return the decision for the most attack that a metal budget buys, by the same rules.
 
     The attack keeps the proportions of the job's. None where even no attack costs more. More than
-    level frets bear is not bought: from there on nothing that is cut gives more.
+    level frets bear is not bought: from there on nothing that is cut gives more. `tried` keeps what
+    was decided for shares of the attack, for another budget of the same job.
     """
+    kept = {} if tried is None else tried
 
     def at(share: float) -> Decision:
-        asked = problem.with_attack(share * problem.attack_n)
-        return decide(asked, line, method, settled=settled)
+        if share not in kept:
+            progress("Looking for the attack that the metal buys", 0.0)
+            asked = problem.with_attack(share * problem.attack_n)
+            kept[share] = decide(asked, line, method, settled=settled)
+        return kept[share]
 
     low = at(0.0)
     if low.metal_mm > budget_mm + ROUNDING_MM:

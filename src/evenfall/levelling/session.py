@@ -49,6 +49,9 @@ Limits: TypeAlias = "tuple[float, float] | Sequence[tuple[float, float]]"
 BUDGET_METHODS = ("adjust", "spot", "profile")
 """Methods whose metal is chosen crossing by crossing, so that a budget can bound it."""
 
+_MOST_SHARES = 64
+"""Shares of the attack whose decisions are kept while a budget is moved to and fro."""
+
 PRICE_STEPS: dict[Control, float] = {"attack": 5.0, "action": 0.05, "relief": 0.02}
 """One step of each control: percent less attack, millimetres more action and relief."""
 
@@ -164,6 +167,7 @@ class Session:
         self._budget_mm: float | None = None
         self._lines: dict[str, LevelLine] = {}
         self._tried: dict[str, Decision] = {}
+        self._shares: dict[str, dict[float, Decision]] = {}  # of the attack, by method
         self._gates = open_gates(specification, measurement, self.level_line(), accepted)
         check_used(accepted, self._gates.found)
 
@@ -238,6 +242,8 @@ class Session:
             asked = asked.keeping(_keepable(keep))
         if budget_mm is not ...:
             budget = _budget(budget_mm)
+        if asked is not self._asked:
+            self._shares.clear()
         self._asked, self._budget_mm = asked, budget
         self._tried.clear()
 
@@ -264,6 +270,7 @@ class Session:
             asked = with_control(asked, control, value)
         self._asked = asked
         self._tried.clear()
+        self._shares.clear()
 
     # ---- looking ------------------------------------------------------------------------
 
@@ -481,6 +488,34 @@ class Session:
                 self._tried[method] = self._bought(problem, line, method, self._budget_mm)
         return self._tried[method]
 
+    def ready_for_budgets(
+        self, method: str, budgets_mm: Sequence[float], progress: Progress = silent
+    ) -> None:
+        """Decide ahead what some metal budgets buy, so that each is then looked at at once.
+
+        Parameters
+        ----------
+        method
+            One of `BUDGET_METHODS`; of others nothing is done.
+        budgets_mm
+            Total removals allowed [mm].
+        progress
+            Told what is being done; it may stop it by raising `Cancelled`.
+        """
+        if method in BUDGET_METHODS and self._asked.attack_n.any():
+            for budget_mm in budgets_mm:
+                self._most_attack(method, budget_mm, progress)
+
+    def _most_attack(
+        self, method: str, budget_mm: float, progress: Progress = silent
+    ) -> Decision | None:
+        """Return the decision for the most attack that a budget buys; shares tried are kept."""
+        tried = self._shares.setdefault(method, {})
+        if len(tried) > _MOST_SHARES:
+            tried.clear()
+        line = self._line(method)
+        return most_attack(self._asked, line, method, budget_mm, settled=self._settled, tried=tried)
+
     def _bought(self, problem: Problem, line: LevelLine, method: str, budget_mm: float) -> Decision:
         if not problem.attack_n.any():
             raise RequestError(
@@ -489,7 +524,7 @@ class Session:
                 at=At(field="budget"),
             )
 
-        bought = most_attack(problem, line, method, budget_mm, settled=self._settled)
+        bought = self._most_attack(method, budget_mm)
         if bought is None:
             gentlest = problem.with_attack(np.zeros(problem.strings))
             raise RequestError(
@@ -505,7 +540,7 @@ class Session:
         """Return which attack a metal budget buys, beside what no metal at all would."""
         bought_n = self._decided(method).problem.attack_n
         players_n = np.asarray(self._asked.specification.player.attack_n)
-        free = most_attack(self._asked, self._line(method), method, 0.0, settled=self._settled)
+        free = self._most_attack(method, 0.0)
         share: Sentence | str = ""
         if players_n.any():
             of_it = float(np.min(bought_n[players_n > 0.0] / players_n[players_n > 0.0]))

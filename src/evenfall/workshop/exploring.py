@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +35,8 @@ _ATTACK_SHARES = (0.5, 1.5)
 """How far the attack goes, as shares of the player's."""
 _RELIEF_SHARE, _RELIEF_MM = 2.5, 0.4
 """How far the relief goes: a share of what the specification asks for, and so far at least [mm]."""
+_BUDGET_SHARES = (0.0, 1.0, 0.5, 0.25, 0.75, 1.5, 2.0)
+"""Metal that is made ready to be moved, as shares of what the wishes cost."""
 _ACTION_MM = (-0.3, 0.5)
 """How far the action goes from what the specification asks for [mm]."""
 
@@ -101,7 +104,7 @@ class Exploration:
             second=second_reading(request.second, found.measurement),
             accepted=accepted,
         )
-        self._wishes = Wishes()
+        self._wishes: Wishes | None = Wishes()
         self._looks = 0  # that wait
         self._plan: tuple[Wishes, str | None, Plan] | None = None
 
@@ -158,7 +161,7 @@ class Exploration:
     def spans(self, wishes: Wishes) -> dict[str, Any]:
         """Return where each control holds uncut, holds with cuts, or does not hold.
 
-        Of the controls that gave way to a look nothing is said.
+        Of the controls that gave way to a look nothing is said. Metal is made ready to be moved.
         """
         told: dict[str, Any] = {}
         for one in self.ranges:
@@ -171,6 +174,11 @@ class Exploration:
                 told[one.control] = [
                     {"from": low, "to": high, "holds": what} for low, high, what in along.spans
                 ]
+        with self._lock, suppress(GivesWay):
+            self._ask(replace(wishes, budget_mm=None))
+            metal_mm = self._session.preview(wishes.method).metal_mm
+            budgets_mm = [share * metal_mm for share in _BUDGET_SHARES]
+            self._session.ready_for_budgets(wishes.method, budgets_mm, self._give_way)
         return told
 
     def side_view(
@@ -212,18 +220,21 @@ class Exploration:
                 at=At(field="method"),
                 allowed=tuple(METHODS),
             )
-        if wishes == self._wishes:
+        before = self._wishes
+        if wishes == before:
             return
         attack, action, _ = self.ranges
         finite = [wishes.attack_share, wishes.action_change_mm, wishes.relief_mm or 0.0]
         if not np.isfinite(finite).all():
             raise RequestError("Every wish is a number.", at=At(field="wishes"))
-        self._session.set_control(
-            "attack", None if wishes.attack_share == 1.0 else wishes.attack_share * attack.value
-        )
-        change = wishes.action_change_mm
-        self._session.set_control("action", action.value + change if change else None)
-        self._session.set_control("relief", wishes.relief_mm)
+        self._wishes = None  # until all of it is asked for
+        share, change = wishes.attack_share, wishes.action_change_mm
+        if before is None or share != before.attack_share:
+            self._session.set_control("attack", None if share == 1.0 else share * attack.value)
+        if before is None or change != before.action_change_mm:
+            self._session.set_control("action", action.value + change if change else None)
+        if before is None or wishes.relief_mm != before.relief_mm:
+            self._session.set_control("relief", wishes.relief_mm)
         self._session.change(budget_mm=wishes.budget_mm)
         self._wishes = wishes
 

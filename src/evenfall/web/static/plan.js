@@ -131,8 +131,8 @@ const drawn = [];
 Object.assign(window, { drawn });
 
 /** @type {ReturnType<typeof setTimeout>} */ let later;
-const look = latestWins(async (/** @type {State} */ s) => {
-  const begun = performance.now();
+const look = latestWins(async (/** @type {State & {key?: number}} */ s) => {
+  const begun = s.key ?? performance.now();
   const slow = setTimeout(() => result.classList.add("busy"), 300);
   try {
     now = await (await ask(`${base}/look`, wish(s))).json();
@@ -231,7 +231,11 @@ document.addEventListener("keydown", (event) => {
 });
 
 for (const [id, slider] of Object.entries(sliders)) {
-  slider.addEventListener("input", () => { if (free[id]) free[id].checked = false; label(); look(state()); });
+  slider.addEventListener("input", (event) => {
+    if (free[id]) free[id].checked = false;
+    label();
+    look({ ...state(), key: event.timeStamp });
+  });
   slider.addEventListener("change", remember);
 }
 document.querySelectorAll("[data-step]").forEach((button) => button.addEventListener("click", () => {

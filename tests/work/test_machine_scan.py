@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from io import BytesIO
 
 import numpy as np
 import pytest
@@ -62,12 +63,13 @@ def scanned(*, left=False, turned_rad=0.0, high_mm=0.0):
 
 
 def asked(file, points, **more) -> ProgramRequest:
-    told = "\n".join(" ".join(f"{v:.4f}" for v in row) for row in points).encode()
+    told = BytesIO()
+    np.save(told, points)
     on = MachineRequest(
         Source.invented("yard.machine.toml"),
         Source.invented("yard.cutters.toml"),
         state="strung",
-        scan=Source("scan.xyz", told),
+        scan=Source("scan.npy", told.getvalue()),
         **more,
     )
     return ProgramRequest(file, on)
@@ -84,7 +86,7 @@ def right():
     return scanned()
 
 
-@pytest.mark.parametrize("left", [False, True])
+@pytest.mark.parametrize("left", [pytest.param(False, marks=pytest.mark.slow), True])
 def test_what_the_scan_shows_is_cut_where_it_lies(left: bool, right) -> None:
     plan, file, points, crossings = scanned(left=left) if left else right
     made = program(asked(file, points))
@@ -112,14 +114,28 @@ def test_crowns_that_the_cutter_touched_set_the_height(right) -> None:
     )
     assert two[2] - one[2] == pytest.approx(0.2, abs=1e-9)
     assert one[2] == pytest.approx(crossings[1, 8, 2], abs=0.006)
-    for wrong, said in (
-        ({(5, 1): (there[0] + 4.0, *there[1:])}, "sensor's offset"),
-        ({(5, 1): (*there[:2], there[2] - 0.7)}, "sensor's offset"),
-        ({**high, (9, 2): tuple(crossings[1, 8].tolist())}, "touch and scan them again"),
-        ({(30, 1): tuple(there)}, "no fret 30"),
-    ):
-        with pytest.raises(RequestError, match=said):
-            lies(file, points, touched_mm=wrong)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        (lambda there, high, _: {**high, (30, 1): there}, "no fret 30"),
+        *(
+            pytest.param(wrong, said, marks=pytest.mark.slow)
+            for wrong, said in (
+                (lambda there, *_: {(5, 1): (there[0] + 4.0, *there[1:])}, "sensor's offset"),
+                (lambda there, *_: {(5, 1): (*there[:2], there[2] - 0.7)}, "sensor's offset"),
+                (lambda _, high, other: {**high, (9, 2): other}, "touch and scan them again"),
+            )
+        ),
+    ],
+)
+def test_touches_that_do_not_fit_the_scan_are_refused(wrong, said: str, right) -> None:
+    _, file, points, crossings = right
+    there, other = (tuple(float(v) for v in crossings[at]) for at in ((0, 4), (1, 8)))
+    high = {(5, 1): (*there[:2], there[2] + 0.2)}
+    with pytest.raises(RequestError, match=said):
+        lies(file, points, touched_mm=wrong(there, high, other))
 
 
 def test_a_scan_that_is_not_in_the_machines_coordinates_is_refused(right) -> None:

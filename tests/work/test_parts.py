@@ -27,7 +27,7 @@ NOT_FRETS = ("fret ends", "nut", "saddle")
 
 @pytest.fixture(scope="module")
 def job():
-    return made_job(3, parts=parts_text(), cuts=("nut", "saddle"), fixture=True)
+    return made_job(3, frets=12, parts=parts_text(), cuts=("nut", "saddle"), fixture=True)
 
 
 @pytest.fixture(scope="module")
@@ -36,6 +36,18 @@ def sound(job) -> str:
     assert job.faults(text) == []
     assert job.warnings(text) == []
     return text
+
+
+@pytest.fixture(scope="module")
+def slots():
+    """Return a job that cuts the nut alone, and its program, which is a tenth as long."""
+    job = made_job(3, frets=12, parts=parts_text(), cuts=("nut",))
+    return job, job.program()
+
+
+@pytest.fixture(scope="module")
+def patches(job, sound: str):
+    return job.cut(sound)[1]
 
 
 def check_parts(job, text: str) -> None:
@@ -63,7 +75,9 @@ def check_parts(job, text: str) -> None:
     assert job.faults(text) == []
 
 
-@pytest.mark.parametrize("kind", ["guitar", "left-handed fan"])
+@pytest.mark.parametrize(
+    "kind", [pytest.param("guitar", marks=pytest.mark.slow), "left-handed fan"]
+)
 def test_nut_saddle_and_ends_of_some_kinds(kind: str) -> None:
     job = made_job(7, parts=parts_text(), cuts=NOT_FRETS, **KINDS[kind])
     check_parts(job, job.program())
@@ -98,9 +112,9 @@ def test_nut_and_saddle_of_a_neck_that_lies_askew(turn: float, slope: float) -> 
     check_parts(job, job.program())
 
 
-@pytest.mark.parametrize("machine", [MM, INCH])
+@pytest.mark.parametrize("machine", [pytest.param(MM, marks=pytest.mark.slow), INCH])
 def test_the_interpreter_reads_nut_saddle_and_ends_as_we_do(machine: str, tmp_path) -> None:
-    read_by_both(made_job(6, machine=machine, parts=parts_text()).program(), tmp_path)
+    read_by_both(made_job(6, frets=12, machine=machine, parts=parts_text()).program(), tmp_path)
 
 
 def test_equal_gaps_leave_the_same_room_between_all_strings() -> None:
@@ -113,8 +127,7 @@ def test_equal_gaps_leave_the_same_room_between_all_strings() -> None:
     assert gaps[[0, -1]].tolist() == centres[[0, -1]].tolist()
 
 
-def test_slots_fall_towards_the_tuners_and_are_as_wide_as_described(job, sound: str) -> None:
-    _, patches = job.cut(sound)
+def test_slots_fall_towards_the_tuners_and_are_as_wide_as_described(job, patches) -> None:
     slots = [one for one in patches if one.part is not None and one.part.part == "nut"]
     assert len(slots) == 6
     for slot in slots:
@@ -153,8 +166,7 @@ def test_the_saddle_meets_every_string_where_it_is_compensated() -> None:
         saddle_line(spec, job.plan, thin, found_mm=job.plan.measurement.saddle_mm, cut=True)
 
 
-def test_what_is_left_of_nut_and_saddle_is_measured(job, sound: str) -> None:
-    _, patches = job.cut(sound)
+def test_what_is_left_of_nut_and_saddle_is_measured(job, patches) -> None:
     after = simulated_measurement(job.plan, job.piece, patches, job.machine)
     for read, planned in (
         (after.nut_mm, job.plan.nut_after_mm),
@@ -177,7 +189,9 @@ def lowered(text: str, line: int, by: float) -> str:
 
 
 @pytest.mark.parametrize("what", ["nut, slot of string 2", "saddle"])
-def test_one_height_lowered(job, sound: str, what: str) -> None:
+def test_one_height_lowered(job, sound: str, slots, what: str) -> None:
+    if what != "saddle":
+        job, sound = slots
     last = max(n for n, line in enumerate(sound.split("\n"), 1) if line.startswith(f"({what}"))
     line = line_with(sound, r"^G1 .*Y.*Z", after=last + 2)
     wrong = lowered(sound, line, 0.2)
@@ -194,11 +208,11 @@ def test_a_slot_or_a_saddle_left_out(job, sound: str) -> None:
 
 
 def test_a_nut_that_is_not_to_be_cut_is_looked_after(job, sound: str) -> None:
-    frets = made_job(3, parts=parts_text(), cuts=("saddle",))
+    frets = made_job(3, frets=12, parts=parts_text(), cuts=("saddle",))
     found = [one.sentence for one in frets.faults(sound)]
     assert any("nut slot" in one and "not to be cut" in one for one in found)
     # nor does it need a description
-    plain = made_job(3)
+    plain = made_job(3, frets=12)
     text = plain.program()
     line = line_with(text, r"^\(fret", after=line_with(text, "M3$"))
     through = changed(text, line, "G0 X-2 Y0\nG1 Z3 F300\nG1 Z0 F100\nG1 Y20\nG0 Z40")
@@ -215,14 +229,15 @@ def test_what_no_cutter_can_do_is_refused(job) -> None:
         with pytest.raises(RequestError, match="No cutter fits the slot"):
             replace(job, cutters=other).program()
     with pytest.raises(RequestError, match="has to rise"):
-        made_job(3, parts=parts_text(stock=0.0))
+        made_job(3, frets=12, parts=parts_text(stock=0.0))
     steep = read_description(parts_text().replace("[fret_ends]", "[fret_ends]\nangle = 60"))
     assert steep.ends.angle_rad == pytest.approx(np.pi / 3.0)
     with pytest.raises(DescriptionError, match=r"no \[nut\]"):
         read_description('schema = "evenfall/parts@1"\n[parts]\nname = "none"\n')
 
 
-def test_a_cutter_in_a_material_that_it_is_not_for(job, sound: str) -> None:
+def test_a_cutter_in_a_material_that_it_is_not_for(slots) -> None:
+    job, sound = slots
     metal = {"nickel silver": next(iter(job.cutters[1].uses.values()))}
     cutters = tuple(replace(one, uses=metal) if one.number == 5 else one for one in job.cutters)
     found = [
@@ -231,7 +246,8 @@ def test_a_cutter_in_a_material_that_it_is_not_for(job, sound: str) -> None:
     assert "works in it here" in found[0].sentence
 
 
-def test_a_cutter_deeper_than_it_is_long(job, sound: str) -> None:
+def test_a_cutter_deeper_than_it_is_long(slots) -> None:
+    job, sound = slots
     cutters = tuple(replace(one, length_mm=0.5) for one in job.cutters)
     (line, *_) = lines_of(replace(job, cutters=cutters), sound, "program-place")
     assert sound.split("\n")[line - 1].startswith("G1")
@@ -244,7 +260,7 @@ def test_a_cut_away_from_the_work(job, sound: str) -> None:
 
 
 def test_lifted_nut_and_saddle_cut_nothing() -> None:
-    job = made_job(3, parts=parts_text(), lift_mm=15.0)
+    job = made_job(3, frets=12, parts=parts_text(), lift_mm=15.0)
     text = job.program()
     _, patches = job.cut(text)
     assert not any(patch.cut.any() for patch in patches)
@@ -253,8 +269,8 @@ def test_lifted_nut_and_saddle_cut_nothing() -> None:
 
 def test_a_deeper_slot_is_cut_where_there_is_one() -> None:
     parts = "\n".join(parts_text(stock=0.0).split("[saddle]")[:1])
-    job = made_job(3, parts=parts)
-    nut = made_job(3, parts=parts, cuts=("nut",))
+    job = made_job(3, frets=12, parts=parts)
+    nut = made_job(3, frets=12, parts=parts, cuts=("nut",))
     assert all(one.is_cut for one in nut.piece.parts)
     check_parts(nut, nut.program())
     assert len(trace(nut.program()).line) < len(trace(job.program()).line)

@@ -279,7 +279,9 @@ def test_what_is_long_or_unprintable_is_not_echoed_whole(
     assert files(folder) == before
 
 
-@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize(
+    "sent", [pytest.param(signal.SIGINT, marks=pytest.mark.slow), signal.SIGTERM]
+)
 @pytest.mark.parametrize("at_file", [2, *(pytest.param(n, marks=pytest.mark.slow) for n in (1, 5))])
 def test_a_command_that_is_stopped_while_it_writes_leaves_nothing(
     folder: Path, monkeypatch: pytest.MonkeyPatch, sent: signal.Signals, at_file: int

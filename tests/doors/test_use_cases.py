@@ -219,7 +219,10 @@ def test_starting_loads_no_numerical_library() -> None:
     "arguments",
     [
         ("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json"),
-        ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--serial", "Nº 7 琴"),
+        pytest.param(
+            ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--serial", "Nº 7 琴"),
+            marks=pytest.mark.slow,
+        ),
         pytest.param(("play", "none–such.json"), marks=pytest.mark.slow),
         pytest.param(("spec", "check", "tesquil.spec.toml"), marks=pytest.mark.slow),
     ],

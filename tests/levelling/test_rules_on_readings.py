@@ -58,7 +58,10 @@ def test_exact_readings_of_a_level_neck_cut_nothing(
 
 
 @pytest.mark.parametrize("limit", ["action", "first-fret-gap"])
-@pytest.mark.parametrize(("source", "among"), [(invented, KINDS), (smooth, OTHER_KINDS)])
+@pytest.mark.parametrize(
+    ("source", "among"),
+    [(invented, KINDS), pytest.param(smooth, OTHER_KINDS, marks=pytest.mark.slow)],
+)
 def test_gaps_over_the_level_line_are_as_sure_as_is_said(
     source: ModuleType, among: Collection[str], limit: str
 ) -> None:

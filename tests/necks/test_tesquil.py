@@ -10,7 +10,7 @@ from necks.tesquil import AFTER, FOLDER, SETTLED, SPEC, Bench, opened
 BENCH = Bench()
 
 
-@pytest.mark.parametrize("name", [SETTLED, AFTER])
+@pytest.mark.parametrize("name", [pytest.param(SETTLED, marks=pytest.mark.slow), AFTER])
 def test_the_sheets_are_those_of_the_bench(name: str) -> None:
     made = BENCH.settled_sheet if name == SETTLED else BENCH.after_sheet
     kept = (FOLDER / name).read_text(encoding="utf-8")

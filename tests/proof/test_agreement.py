@@ -15,7 +15,7 @@ from necks.kinds import table
 from necks.readings import exact
 
 
-@pytest.mark.parametrize("kind", ["electric", "bass"])
+@pytest.mark.parametrize("kind", [pytest.param("electric", marks=pytest.mark.slow), "bass"])
 def test_exact_readings_are_decided_as_their_states_say(kind: str) -> None:
     """Up to what a crown that is taken as level differs from itself: less than a smallest cut."""
     notes = apart = failing = 0

@@ -32,9 +32,9 @@ def refusal(scan: FloatArray, model: str = "electric", *, unit: str | None = Non
 @pytest.mark.parametrize(
     ("factor", "words", "millimetres"),
     [
-        (1.0 / 304.8, "its numbers are feet", "304.8 mm"),
+        pytest.param(1.0 / 304.8, "its numbers are feet", "304.8 mm", marks=pytest.mark.slow),
         (1.0 / 0.0254, "its numbers are thousandths of an inch", "0.0254 mm"),
-        (0.5, "drawn at half its size", "2 mm"),
+        pytest.param(0.5, "drawn at half its size", "2 mm", marks=pytest.mark.slow),
         (25.4, "taken for inches and converted", "0.0393701 mm"),
     ],
     ids=["feet", "thousandths", "half size", "converted twice"],
@@ -111,10 +111,15 @@ def test_a_neck_one_fret_shorter_or_longer_is_refused_with_both_scales(
     ("scale", "frets", "first", "last", "said"),
     [
         (610.0, 21, -1.0, 30.0, 648.0),  # its nut stands where fret 1 is looked for
-        (610.0, 21, 0.2, 30.0, 648.0),
         (610.0, 22, 3.5, 18.5, 648.0),
-        (648.0, 22, 1.4, 30.0, 610.0),
-        (648.0, 24, 3.5, 20.5, 610.0),
+        *(
+            pytest.param(*one, marks=pytest.mark.slow)
+            for one in (
+                (610.0, 21, 0.2, 30.0, 648.0),
+                (648.0, 22, 1.4, 30.0, 610.0),
+                (648.0, 24, 3.5, 20.5, 610.0),
+            )
+        ),
         (648.0, 22, 3.5, 18.5, 648.0),  # the right neck shows as little
     ],
 )
@@ -137,8 +142,13 @@ def test_a_scan_that_does_not_show_the_first_fret_is_asked_about(
 
 @pytest.mark.parametrize(
     ("first", "last", "nut"),
-    [(-1.0, 30.0, 1.6), (-1.0, 30.0, 0.0), (0.05, 30.0, 0.0), (-1.0, 12.5, 1.6), (0.5, 30.0, 0.0)],
-    ids=["whole", "without nut", "from the nut", "first half", "from within the first fret"],
+    [
+        pytest.param(-1.0, 30.0, 1.6, id="whole"),
+        pytest.param(-1.0, 30.0, 0.0, id="without nut", marks=pytest.mark.slow),
+        pytest.param(0.05, 30.0, 0.0, id="from the nut", marks=pytest.mark.slow),
+        pytest.param(-1.0, 12.5, 1.6, id="first half"),
+        pytest.param(0.5, 30.0, 0.0, id="from within the first fret", marks=pytest.mark.slow),
+    ],
 )
 @pytest.mark.parametrize(
     "scale", [648.0, *(pytest.param(s, marks=pytest.mark.slow) for s in (594.0, 686.0))]

@@ -41,7 +41,9 @@ def test_neighbours_that_are_off_are_named_and_no_others() -> None:
     assert of(findings, "tilted-fret") == {}
 
 
-@pytest.mark.parametrize(("slope", "end"), [(0.0015, "treble"), (-0.0015, "bass")])
+@pytest.mark.parametrize(
+    ("slope", "end"), [(0.0015, "treble"), pytest.param(-0.0015, "bass", marks=pytest.mark.slow)]
+)
 def test_a_tilt_across_the_strings_is_a_finding_of_its_own(slope: float, end: str) -> None:
     findings = found_in(replace(LEVEL, off=((9, 0.0, slope),)))
     told = of(findings, "tilted-fret")
@@ -60,7 +62,7 @@ def test_an_end_that_stands_up_is_named_with_how_far() -> None:
     assert set(of(findings, "high-fret")) <= {8}
 
 
-def test_level_necks_have_no_such_finding() -> None:
-    for model in ("ukulele", "fanned"):
-        codes = {f.code for f in found_in(LEVEL, model)}
-        assert not codes & {"high-fret", "low-fret", "tilted-fret", "lifted-end"}
+@pytest.mark.parametrize("model", ["ukulele", pytest.param("fanned", marks=pytest.mark.slow)])
+def test_level_necks_have_no_such_finding(model: str) -> None:
+    codes = {f.code for f in found_in(LEVEL, model)}
+    assert not codes & {"high-fret", "low-fret", "tilted-fret", "lifted-end"}

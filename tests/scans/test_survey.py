@@ -74,7 +74,7 @@ def unmoved(points: FloatArray) -> FloatArray:
     return points
 
 
-@pytest.mark.parametrize("model", ["ukulele", "fanned"])
+@pytest.mark.parametrize("model", ["ukulele", pytest.param("fanned", marks=pytest.mark.slow)])
 def test_crown_tops_are_within_two_micrometres_and_the_claim_fits(model: str) -> None:
     scan = scan_of(model, replace(COARSE, shadow_share=0.3, seed=2))
     turn = partial(turned, seed=3)
@@ -90,7 +90,7 @@ def test_crown_tops_are_within_two_micrometres_and_the_claim_fits(model: str) ->
 
 
 @pytest.mark.parametrize(
-    "unit", ["mm", "um", *(pytest.param(unit, marks=pytest.mark.slow) for unit in ("in", "m"))]
+    "unit", ["um", *(pytest.param(unit, marks=pytest.mark.slow) for unit in ("mm", "in", "m"))]
 )
 def test_any_axis_and_unit_give_the_same_crowns(unit: str) -> None:
     scan, straight, _ = surveyed("ukulele", COARSE)
@@ -107,7 +107,7 @@ def test_any_axis_and_unit_give_the_same_crowns(unit: str) -> None:
     assert any(f"is in {word};" in f.sentence for f in findings if f.code == "orientation")
 
 
-@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("mirrored", [pytest.param(False, marks=pytest.mark.slow), True])
 def test_fanned_frets_show_whether_the_scan_is_mirrored(mirrored: bool) -> None:
     scan = scan_of("fanned", replace(COARSE, seed=4))
     points = turned(scan.points_mm, seed=9, mirrored=mirrored)

@@ -47,7 +47,9 @@ def test_two_slips_are_both_named() -> None:
     assert [fret for fret, _ in asked({**level, 3: 2.13, 8: 22.3})] == [3, 8]
 
 
-@pytest.mark.parametrize("stage", ["before", "settled", "after"])
+@pytest.mark.parametrize(
+    "stage", ["before", *(pytest.param(s, marks=pytest.mark.slow) for s in ("settled", "after"))]
+)
 def test_a_sheet_without_slips_is_never_asked_about(stage: str) -> None:
     readings, _ = read_readings(
         [SheetFile("a.csv", Source.invented(f"tesquil-{stage}.csv").read(10**6))], SPEC

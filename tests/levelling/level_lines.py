@@ -51,7 +51,7 @@ def known_line(
         relief_u_mm=0.0,
         relief_open_u_mm=0.0,
         level_open_u_mm=np.zeros_like(off),
-        pulls=(each.reshape(*off.shape, -1), each.reshape(-1, *off.shape)),
+        pulls_mm_per_mm=(each.reshape(*off.shape, -1), each.reshape(-1, *off.shape)),
         scatter_mm=0.002,
         follows_arch=False,
     )

@@ -129,6 +129,16 @@ def test_marks_follow_the_state_of_a_note_whatever_its_margin() -> None:
     assert [marks(cells["3", str(i)]) for i in range(5)] == [0, 0, 0, 0, 0]
     words = shown(picture).replace("\n", " ")
     assert "4 of 132 positions fail; 4 buzz as they would over level frets" in words
+    refused = np.zeros((6, 22), dtype=bool)
+    said = shown(
+        buzz_force_map(SPEC, force, ATTACK, title="t", note_state=states, refused=refused)
+    ).replace("\n", " ")
+    assert "4 of 132 positions fail by these readings, none for certain; 4 buzz" in said
+    refused[0, :4] = True
+    said = shown(
+        buzz_force_map(SPEC, force, ATTACK, title="t", note_state=states, refused=refused)
+    ).replace("\n", " ")
+    assert "4 of 132 positions fail; 4 buzz as they would" in said
     assert "fails, under 80 %" in words
     assert "Marks count the specification's extra clearance and its tolerance as well" in words
     assert "as good as level frets" not in shown(buzz_force_map(SPEC, force, ATTACK, title="t"))
@@ -177,8 +187,8 @@ def test_the_headline_counts_and_gives_the_range() -> None:
     picture = buzz_force_map(SPEC, force, ATTACK, title="Before")
     said = " ".join(shown(picture).split("\n"))
     assert "2 of 132 positions buzz below the player's attack" in said
-    assert "Lowest buzz force: 0.12 N, margin 30 %, string 4 stopped at fret 7" in said
-    assert "Highest: 3.46 N, 987 %, string 1 open" in said
+    assert "Lowest margin: 30 % (0.12 N), string 4 stopped at fret 7" in said
+    assert "Highest: 987 % (3.46 N), string 1 open" in said
     assert "2 of 132" in parsed(picture).find(f"{SVG}desc").text
 
 

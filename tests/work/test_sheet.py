@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from draws import draws
 from evenfall.errors import SpecificationError
 from evenfall.instrument import read_specification, string_lines
+from evenfall.plan.limits import Miss
 from evenfall.plan.methods import MethodResult
 from evenfall.sheets import empty_sheet
 from evenfall.wording import say, sentence
@@ -166,6 +167,18 @@ def test_the_empty_sheet_asks_for_relief_where_the_bench_sheet_does():
         [relief] = [row for row in rows if row["quantity"] == "relief"]
         asked = bench_sheet(spec, plan).after.targets[0]
         assert str(asked.name).startswith(f"Relief: gap at fret {relief['fret']},")
+
+
+def test_the_gap_a_rod_is_set_by_keeps_to_what_the_rod_may_miss():
+    spec, plan = made_plan(**BUSY)
+    near = Miss("rod", (), (), less_mm=0.01, more_mm=0.02, allowance_mm=0.05, breaks=None)
+    wide, narrow = (
+        step_named(bench_sheet(spec, one), "Truss rod").targets[0]
+        for one in (replace(plan, misses=()), replace(plan, misses=(near,)))
+    )
+    low, high = (narrow.limits.values[end] - narrow.length_mm for end in ("low", "high"))
+    assert (low, high) == pytest.approx((-0.01, 0.02), rel=0.05)  # a fret beside the deepest place
+    assert wide.limits.values["low"] < narrow.limits.values["low"]
 
 
 def test_limits_of_the_gap_are_the_limits_of_relief_moved_with_the_fret():

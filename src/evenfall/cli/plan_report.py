@@ -100,7 +100,9 @@ def _show_settings(plan: Plan, specification: Specification, lengths: Lengths) -
         *("string", "saddle", "nut", "action", "planned", "first-fret gap", "planned"),
         *("margin", "planned"),
     ]
-    title = f"Changes and gaps [{lengths.unit}]; margin: lowest buzz force over the player's attack"
+    title = (
+        f"Changes and gaps [{lengths.unit}]; margin: lowest of buzz force over the player's attack"
+    )
     table(title, headings, rows)
 
 

@@ -458,7 +458,7 @@ def _refret(found: SetUp, lift: bool) -> Work:
         relief_u_mm=float(problem.limit_u_mm["relief"][0]),
         relief_open_u_mm=0.0,
         level_open_u_mm=np.zeros_like(top),
-        pulls=(each.reshape(*top.shape, -1), each.reshape(-1, *top.shape)),
+        pulls_mm_per_mm=(each.reshape(*top.shape, -1), each.reshape(-1, *top.shape)),
         scatter_mm=0.0,
     )
     work = _spot(replace(found, problem=problem, line=line), lift)

@@ -124,7 +124,7 @@ class LevelLine:
     level_open_u_mm
         What it leaves open, besides the readings, of where a crown that counts as level lies, by
         the same three; shape (K, F) [mm].
-    pulls
+    pulls_mm_per_mm
         Two factors, (K, F, P) and (P, K, F), of by how much the line at one crown changes with the
         height of each [mm/mm]; see `over_line`.
     scatter_mm
@@ -149,7 +149,7 @@ class LevelLine:
     relief_u_mm: float
     relief_open_u_mm: float
     level_open_u_mm: FloatArray
-    pulls: tuple[FloatArray, FloatArray]
+    pulls_mm_per_mm: tuple[FloatArray, FloatArray]
     scatter_mm: float
     follows_arch: bool
 
@@ -162,7 +162,7 @@ class LevelLine:
         Row k of the weights, (K, F + 2), goes by string k alone; of the answer, (K, K, F + 2), by
         all: what the line does under one string depends on the crowns of the others.
         """
-        at, onto = self.pulls
+        at, onto = self.pulls_mm_per_mm
         through = np.tensordot((weights[:, 1:-1, None] * at).sum(axis=1), onto, 1)
         found = np.pad(through, ((0, 0), (0, 0), (1, 1)))
         each = np.arange(len(at))
@@ -332,7 +332,7 @@ def level_line(
         level_open_u_mm=open_u_mm(
             fit.line_mm, pulls[0] @ pulls[1].sum(axis=1), lambda one: one.line_mm, 1.0
         ),
-        pulls=pulls,
+        pulls_mm_per_mm=pulls,
         scatter_mm=fit.scatter_mm,
         follows_arch=follows,
     )

@@ -47,7 +47,7 @@ from evenfall.wording import SHARE_TOLERANCE, sentence, whole_percent
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from evenfall.arrays import CodeArray, FloatArray, IntArray
+    from evenfall.arrays import BoolArray, CodeArray, FloatArray, IntArray
     from evenfall.instrument import Specification
     from evenfall.pictures.inks import Theme
     from evenfall.plan import Plan
@@ -79,11 +79,13 @@ def buzz_force_map(
     touch_force_n: FloatArray | None = None,
     critical_fret: IntArray | None = None,
     note_state: CodeArray | None = None,
+    refused: BoolArray | None = None,
     theme: Theme = LIGHT,
 ) -> Drawing:
     """Return the map of the force from which every stopped string buzzes, as SVG.
 
-    What is drawn is what `buzz_force_cells` holds; see there for the arrays.
+    What is drawn is what `buzz_force_cells` holds; see there for the arrays. States go by the best
+    estimate; of those that fail, `refused` tells which do so beyond the uncertainty.
     """
     cells = buzz_force_cells(
         specification,
@@ -97,7 +99,7 @@ def buzz_force_map(
     force = np.asarray(buzz_force_n, dtype=float)
     share = margin_share(force, attack)
     strings, columns = force.shape
-    told = _buzz_force_summary(force, share, note_state)
+    told = _buzz_force_summary(force, share, note_state, refused)
     if touch_force_n is not None:
         told += _touching_besides(np.asarray(touch_force_n), attack, share, note_state)
     chart = Chart(title, told)
@@ -332,7 +334,9 @@ def _share_text(share: float) -> str:
     return "<−999" if percent < -999 else number_text(percent, 0)
 
 
-def _buzz_force_summary(force: FloatArray, share: FloatArray, note_state: CodeArray | None) -> str:
+def _buzz_force_summary(
+    force: FloatArray, share: FloatArray, note_state: CodeArray | None, refused: BoolArray | None
+) -> str:
     known = np.isfinite(share)
     if not bool(known.any()):
         return "No buzz force is known."
@@ -341,13 +345,16 @@ def _buzz_force_summary(force: FloatArray, share: FloatArray, note_state: CodeAr
     k, i = np.unravel_index(int(np.argmin(np.where(known, share, np.inf))), share.shape)
     k2, i2 = np.unravel_index(int(np.argmax(np.where(known, share, -np.inf))), share.shape)
     told = said(
-        "{short} of {count} positions {verb}{good}. "
-        "Lowest buzz force: {least} N, margin {least_share} %, {least_note:stopped}. "
-        "Highest: {most} N, {most_share} %, {most_note:stopped}.",
+        "{short} of {count} positions {verb}{certain}{good}. "
+        "Lowest margin: {least_share} % ({least} N), {least_note:stopped}. "
+        "Highest: {most_share} % ({most} N), {most_note:stopped}.",
         short=short or "None",
         verb=sentence("{n:plural buzzes|buzz} below the player's attack", n=short or 1)
         if note_state is None
         else sentence("{n:plural fails|fail}", n=short or 1),
+        certain=""
+        if refused is None or short == int(refused.sum())
+        else sentence(" by these readings, {n} for certain", n=int(refused.sum()) or "none"),
         good=sentence(_ALIKE, n=good) if good else "",
         count=int(np.count_nonzero(~np.isnan(share))),
         least=_force_text(force[k, i]),

@@ -37,7 +37,7 @@ def trade_off_chart(
     unit: LengthUnit = "mm",
     theme: Theme = LIGHT,
 ) -> Drawing:
-    """Return metal against action and lowest buzz force against relief, the plan marked, as SVG.
+    """Return metal against action and lowest margin against relief, the plan marked, as SVG.
 
     NaN where no plan meets the limits. ValueError for a curve of fewer than two points.
     """

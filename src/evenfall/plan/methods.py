@@ -47,7 +47,7 @@ class MethodResult(Content):
         metadata=number(
             -1e9,
             1e9,
-            "lowest buzz force after work over the player's attack; null at no attack",
+            "lowest of buzz force after work over the player's attack; null at no attack",
             null=NAN,
         )
     )

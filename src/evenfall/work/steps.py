@@ -214,14 +214,28 @@ class Steps:
             heading = "Truss rod: loosen, {change:length} more relief from straight."
         if change_mm < 0.0 and self.plan.method == "refret":
             heading = "Truss rod: tighten, {change:length} less relief from straight."
-        target = self._relief_target(sentence("Gap at fret {fret}", fret=fret), self.top_uncut_mm)
+        rod = [miss for miss in self.plan.misses if miss.setting == "rod"]
+        target = self._relief_target(
+            sentence("Gap at fret {fret}", fret=fret),
+            self.top_uncut_mm,
+            less_mm=min((miss.less_mm for miss in rod), default=np.inf),
+            more_mm=min((miss.more_mm for miss in rod), default=np.inf),
+        )
         return Step(sentence(heading, change=abs(change_mm)), tuple(sentences), targets=(target,))
 
-    def _relief_target(self, name: Sentence, top_mm: FloatArray) -> Target:
+    def _relief_target(
+        self,
+        name: Sentence,
+        top_mm: FloatArray,
+        *,
+        less_mm: float = np.inf,
+        more_mm: float = np.inf,
+    ) -> Target:
         """Return what the gap at the relief point reads, and what the limits of relief make it.
 
         One fret may stand off the smooth bow that relief is worked out from, so the limits follow:
-        the gap moves with the bow, from what it is when the relief is as planned.
+        the gap moves with the bow, from what it is when the relief is as planned. Nor may the
+        relief come out more than so much less or more than planned.
         """
         relief, planned_mm = self.specification.target.relief, self.plan.relief_after_mm
         fret, string = relief_point(self.specification, self.lines)
@@ -231,8 +245,8 @@ class Steps:
         per_mm = float(straightedge_gap_mm(self.lines, shape, self.relief_over)[place])
         limits = sentence(
             "{low:figure} to {high:length}",
-            low=aim_mm + per_mm * (relief.minimum_mm - planned_mm),
-            high=aim_mm + per_mm * (relief.maximum_mm - planned_mm),
+            low=aim_mm + per_mm * max(relief.minimum_mm - planned_mm, -less_mm),
+            high=aim_mm + per_mm * min(relief.maximum_mm - planned_mm, more_mm),
         )
         return Target(name, aim_mm, limits)
 

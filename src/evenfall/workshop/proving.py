@@ -106,6 +106,8 @@ class ProveOutcome(Outcome):
 
     def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
         """Return what draws verdict bars and buzz force map."""
+        import numpy as np
+
         from evenfall.pictures.fret_map import buzz_force_map
         from evenfall.pictures.verdicts import verdict_strip
         from evenfall.pictures.words import titled
@@ -126,6 +128,7 @@ class ProveOutcome(Outcome):
                 touch_force_n=positions.touch_force_n,
                 critical_fret=positions.critical_fret,
                 note_state=positions.state,
+                refused=np.array(positions.verdict) == "does not conform",
                 theme=theme,
             ),
         }

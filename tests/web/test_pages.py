@@ -29,6 +29,7 @@ PAGES = {
     "a gauge": "/gauges/{3}",
     "plan": "/instruments/{1}/plan",
     "work": "/instruments/{2}/work",
+    "to target": "/instruments/{1}/target",
     "proof": "/instruments/{2}/proof",
     "label": "/instruments/{0}/label",
     "settings": "/settings",

@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 from evenfall.errors import EvenfallError, RequestError
 from evenfall.pictures.inks import DARK, LIGHT, PRINT
 from evenfall.web import (
+    benching,
     gauges,
     instruments,
     labels,
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 LOG = logging.getLogger("evenfall.web")
 _DAY_S = 86_400
 PARTS = (
+    benching,
     gauges,
     instruments,
     labels,

@@ -14,6 +14,7 @@ from evenfall.web.instruments import common, to_next
 from evenfall.web.shop import now
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.work import bench_sheet
+from evenfall.work.aims import aims
 from evenfall.workshop import SheetRequest
 from evenfall.workshop import sheet as set_sheet
 from evenfall.workshop.opening import specification_of_plan
@@ -52,6 +53,7 @@ def work(request: Request, name: str) -> Response:
         view,
         **shown,
         sheet=words,
+        aims=bool(aims(spec, plan)),
         done=told.step != "work",
         waits=plan.status in ("ask", "read-again"),
         picture=plan_drawings(spec, plan, view.unit, PAGE)[named](),

@@ -214,41 +214,39 @@ class Steps:
             heading = "Truss rod: loosen, {change:length} more relief from straight."
         if change_mm < 0.0 and self.plan.method == "refret":
             heading = "Truss rod: tighten, {change:length} less relief from straight."
-        rod = [miss for miss in self.plan.misses if miss.setting == "rod"]
-        target = self._relief_target(
-            sentence("Gap at fret {fret}", fret=fret),
-            self.top_uncut_mm,
-            less_mm=min((miss.less_mm for miss in rod), default=np.inf),
-            more_mm=min((miss.more_mm for miss in rod), default=np.inf),
-        )
+        name = sentence("Gap at fret {fret}", fret=fret)
+        target = self._relief_target(name, self.top_uncut_mm, as_set=True)
         return Step(sentence(heading, change=abs(change_mm)), tuple(sentences), targets=(target,))
 
-    def _relief_target(
-        self,
-        name: Sentence,
-        top_mm: FloatArray,
-        *,
-        less_mm: float = np.inf,
-        more_mm: float = np.inf,
-    ) -> Target:
+    def relief_aim_mm(
+        self, top_mm: FloatArray, *, as_set: bool = False
+    ) -> tuple[float, float, float]:
         """Return what the gap at the relief point reads, and what the limits of relief make it.
 
         One fret may stand off the smooth bow that relief is worked out from, so the limits follow:
-        the gap moves with the bow, from what it is when the relief is as planned. Nor may the
-        relief come out more than so much less or more than planned.
+        the gap moves with the bow, from what it is when the relief is as planned. As the rod is
+        set, it may miss the plan only until a requirement breaks.
         """
         relief, planned_mm = self.specification.target.relief, self.plan.relief_after_mm
+        rod = [miss for miss in self.plan.misses if miss.setting == "rod" and as_set]
+        less_mm = min((miss.less_mm for miss in rod), default=np.inf)
+        more_mm = min((miss.more_mm for miss in rod), default=np.inf)
         fret, string = relief_point(self.specification, self.lines)
         place = (string - 1, fret - 1)
         aim_mm = float(straightedge_gap_mm(self.lines, top_mm, self.relief_over)[place])
         shape = default_bow(self.specification, self.lines).frets
         per_mm = float(straightedge_gap_mm(self.lines, shape, self.relief_over)[place])
-        limits = sentence(
-            "{low:figure} to {high:length}",
-            low=aim_mm + per_mm * max(relief.minimum_mm - planned_mm, -less_mm),
-            high=aim_mm + per_mm * min(relief.maximum_mm - planned_mm, more_mm),
+        return (
+            aim_mm,
+            aim_mm + per_mm * max(relief.minimum_mm - planned_mm, -less_mm),
+            aim_mm + per_mm * min(relief.maximum_mm - planned_mm, more_mm),
         )
-        return Target(name, aim_mm, limits)
+
+    def _relief_target(self, name: Sentence, top_mm: FloatArray, *, as_set: bool = False) -> Target:
+        aim_mm, low_mm, high_mm = self.relief_aim_mm(top_mm, as_set=as_set)
+        return Target(
+            name, aim_mm, sentence("{low:figure} to {high:length}", low=low_mm, high=high_mm)
+        )
 
     def _saddle(self) -> Step | None:
         if not self.moves_saddle:
@@ -273,7 +271,7 @@ class Steps:
             tuple(moving),
             rows=(
                 Row(sentence("Change"), self._moves(self.saddle_change_mm)),
-                self._row(sentence("Then, fret {fret}", fret=fret), self._gap_uncut_mm(fret)),
+                self._row(sentence("Then, fret {fret}", fret=fret), self.gap_uncut_mm(fret)),
             ),
         )
 
@@ -284,7 +282,7 @@ class Steps:
         off = np.abs(change - (start + slope * place)).max()
         return bool(abs(slope) * place[-1] >= LEANS_MM and off <= 0.2 * abs(slope) * place[-1])
 
-    def _gap_uncut_mm(self, fret: int) -> FloatArray:
+    def gap_uncut_mm(self, fret: int) -> FloatArray:
         """Return what the open strings clear a fret by, with rod and saddle set and nothing cut."""
         plan = self.plan
         return open_gap_mm(
@@ -509,7 +507,7 @@ class Steps:
             if plan.status == "ask":
                 heading, told = _CONFIRM
             fret = self.specification.scale.reference_fret
-            rows = self._settings_to_read(self._gap_uncut_mm(fret), self._gap_uncut_mm(1))
+            rows = self._settings_to_read(self.gap_uncut_mm(fret), self.gap_uncut_mm(1))
             targets = (self._relief_at(self.top_uncut_mm),)
             shown = _AT_PITCH
         sentences = tuple(sentence(one) for one in (told, shown, _ORDER))

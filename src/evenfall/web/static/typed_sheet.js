@@ -1,6 +1,7 @@
 // The sheet in the shape of the neck: typed by keyboard alone, checked as it grows, kept here.
 // @ts-check
 import { Refused, ask, dataOf, latestWins, one } from "./ask.js";
+import { inUnit, reading } from "./gauge.js";
 import { cell } from "./neck_map.js";
 
 /** @typedef {{code: string, severity: string, said: string, keys: string[]}} Asked */
@@ -204,7 +205,38 @@ document.addEventListener("input", (event) => {
   if (field instanceof HTMLInputElement && field.dataset.key) { keep(); both(field); }
 });
 document.addEventListener("change", (event) => {
-  if (event.target instanceof HTMLInputElement && event.target.dataset.key) check();
+  if (!(event.target instanceof HTMLInputElement) || !event.target.dataset.key) return;
+  settle(event.target);
+  check();
+});
+
+/** Take off the unit that a gauge typed behind its figure, in the unit of the sheet. @param {HTMLInputElement} field */
+function settle(field) {
+  const read = reading(field.value);
+  if (!read) return;
+  if (read.unit) field.value = inUnit(read, read.unit, sheetUnit());
+  document.dispatchEvent(new CustomEvent("gauge-typed", { detail: { ...read, unit: read.unit || sheetUnit() } }));
+  keep();
+}
+const sheetUnit = () => (unit.value === "in" ? "in" : "mm");
+
+/** Where the next reading goes: the field last in use, else the first that is empty. @type {HTMLInputElement | null} */
+let last = null;
+const current = () => last ?? fields.find((field) => !field.value.trim()) ?? null;
+document.addEventListener("gauge-take", (event) => {
+  const field = current();
+  if (!field) return;
+  const { read, unit: from } = /** @type {CustomEvent} */ (event).detail;
+  field.value = inUnit(read, from, sheetUnit());
+  field.dispatchEvent(new Event("input", { bubbles: true }));
+  check();
+  const next = fields[fields.indexOf(field) + 1];
+  next?.focus();
+  next?.select();
+});
+// a gauge that types while no field has the cursor goes on where the last one was
+document.addEventListener("keydown", (event) => {
+  if (document.activeElement === document.body && /^[\d.,+\-]$/.test(event.key) && !event.ctrlKey && !event.metaKey) current()?.focus();
 });
 document.addEventListener("keydown", (event) => {
   const field = event.target;
@@ -220,7 +252,9 @@ document.addEventListener("keydown", (event) => {
   next?.select();
 });
 document.addEventListener("focusin", (event) => {
-  if (event.target instanceof HTMLInputElement && event.target.dataset.key) both(event.target);
+  if (!(event.target instanceof HTMLInputElement) || !event.target.dataset.key) return;
+  last = event.target;
+  both(event.target);
 });
 
 file.addEventListener("click", async () => {

@@ -1,8 +1,9 @@
 // The sheet in the shape of the neck: typed by keyboard alone, checked as it grows, kept here.
 // @ts-check
-import { Refused, ask, dataOf, latestWins, one } from "./ask.js";
+import { Refused, answered, ask, dataOf, latestWins, one } from "./ask.js";
 import { inUnit, reading } from "./gauge.js";
 import { cell } from "./neck_map.js";
+import { insist } from "./sending.js";
 
 /** @typedef {{code: string, severity: string, said: string, keys: string[]}} Asked */
 
@@ -259,14 +260,20 @@ document.addEventListener("focusin", (event) => {
 
 file.addEventListener("click", async () => {
   file.disabled = true;
+  const headers = { "content-type": "application/json", accept: "application/json" };
+  const filing = () => fetch(`${data.base}/measure/file`, { method: "POST", headers, body: JSON.stringify(sheet()) })
+    .catch((error) => {
+      kept.textContent = "Not sent yet: no connection. The readings are kept in this browser, and are sent when it is back.";
+      throw error;
+    });
   try {
-    const answer = await (await ask(`${data.base}/measure/file`, sheet())).json();
+    const answer = await (await answered(await insist(filing))).json();
     localStorage.removeItem(DRAFT);
     location.href = answer.to;
   } catch (error) {
     file.disabled = false;
     if (error instanceof Refused) show([{ code: "", severity: "error", said: error.message, keys: [] }], [], false);
-    else kept.textContent = "Not sent: no connection. The readings are kept in this browser; file them again when it is back.";
+    else throw error;
   }
 });
 one("#clear").addEventListener("click", () => {

@@ -89,6 +89,8 @@ def test_one_serial_of_two_makers_names_two_dossiers(archive: Archive) -> None:
 @pytest.mark.parametrize(
     ("words", "hits"),
     [
+        ("UY-0417, (Ulbrenq)", True),
+        ("( – )", False),
         ("UY-04", True),
         ("uy-0417", True),
         ("0417", True),

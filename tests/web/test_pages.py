@@ -32,6 +32,7 @@ PAGES = {
     "to target": "/instruments/{1}/target",
     "proof": "/instruments/{2}/proof",
     "label": "/instruments/{0}/label",
+    "archive": "/archive",
     "settings": "/settings",
     "not possible": "/instruments/nobody",
 }

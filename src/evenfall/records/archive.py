@@ -44,7 +44,7 @@ from evenfall.records.entries import (
     sha256,
 )
 from evenfall.records.kept import KeptFiles
-from evenfall.records.labels import labels_of, normal, span_of
+from evenfall.records.labels import labels_of, normal, span_of, words_of
 from evenfall.records.persons import Person
 from evenfall.records.schema import refuse_other, schema_of, upgrade
 from evenfall.records.signing import Signature, SigningKey
@@ -459,7 +459,7 @@ class Archive:
     def find(self, words: str, limit: int = 20) -> tuple[str, ...]:
         """Return the dossiers in which every word begins a label, the nearest to it first."""
         with self.reading() as connection:
-            return finding.find(connection, normal(words).split(), limit)
+            return finding.find(connection, words_of(words), limit)
 
     def newest(self, limit: int = 20) -> tuple[str, ...]:
         """Return the dossiers in which something was filed last, the newest first."""

@@ -55,6 +55,12 @@ def _keys(facts: dict[str, Any], named: tuple[str, ...]) -> Iterator[str]:
         yield from keys_of(str(facts.get(name, "")))
 
 
+def words_of(text: str) -> list[str]:
+    """Return the words that somebody looks for, without the signs around them."""
+    words = (re.sub(r"^[\W_]+|[\W_]+$", "", word) for word in normal(text).split())
+    return [word for word in words if word]
+
+
 def span_of(prefix: str) -> tuple[str, str]:
     """Return the bounds between which every key lies that begins with a text."""
     return prefix, prefix + _LAST

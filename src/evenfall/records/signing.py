@@ -106,7 +106,8 @@ def trusted_keys() -> tuple[str, ...]:
 
 
 def trust(key: str) -> None:
-    """Trust a partner's key from now on."""
+    """Trust a partner's key from now on; it may be written in groups."""
+    key = "".join(key.split()).lower()
     if not re.fullmatch("[0-9a-f]{64}", key):
         raise RequestError(
             "{key:quoted} is no key; it has 64 digits 0 to 9 and a to f, as the partner reads them "

@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 from evenfall.errors import EvenfallError, RequestError
 from evenfall.pictures.inks import DARK, LIGHT, PRINT
 from evenfall.web import (
+    archive,
     benching,
     gauges,
     instruments,
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
 LOG = logging.getLogger("evenfall.web")
 _DAY_S = 86_400
 PARTS = (
+    archive,
     benching,
     gauges,
     instruments,

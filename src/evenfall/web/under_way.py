@@ -28,6 +28,7 @@ PLACES = {
     "measure": "/instruments/{dossier}/measure/seen/{id}",
     "methods": "/instruments/{dossier}/plan",
     "play": "/instruments/{dossier}/play",
+    **dict.fromkeys(("verify", "backup", "export", "look", "import"), "/archive/work/{id}"),
 }
 """The page that shows what came of a task, by its kind; others show it on their own."""
 _STATES = {

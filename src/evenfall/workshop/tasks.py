@@ -19,6 +19,7 @@ from evenfall.codec.forms import finding, part, truth
 from evenfall.errors import Finding, RequestError
 from evenfall.measurement import Measurement
 from evenfall.pictures.inks import PAGE
+from evenfall.workshop.archive_tasks import ARCHIVE_KINDS
 from evenfall.workshop.opening import Source
 from evenfall.workshop.story import Story, needed, story
 
@@ -110,46 +111,11 @@ def _play(work: Work) -> dict[str, Any]:
     return {"state": made.state, "findings": plain(made.findings)}
 
 
-def _verify(work: Work) -> dict[str, Any]:
-    """Look at every byte that was filed."""
-    seen = work.dossiers.verify(sign=bool(work.asked.get("sign")), progress=work.progress)
-    return {
-        "sound": seen.sound,
-        **{name: getattr(seen, name) for name in ("entries", "dossiers", "documents", "files")},
-        "findings": plain(seen.findings),
-    }
-
-
-def _export(work: Work) -> dict[str, Any]:
-    """Write dossiers into one signed file."""
-    names = [str(name) for name in work.asked.get("names", ())]
-    to = work.out("dossiers.evenfall")
-    shown = str(work.asked.get("shown", "all"))
-    entries, in_full = work.dossiers.export(names, to, shown=shown, progress=work.progress)
-    return {"entries": entries, "in_full": in_full, "files": [to.name]}
-
-
-def _import(work: Work) -> dict[str, Any]:
-    """File what a partner sent."""
-    (sent,) = work.files
-    key = str(work.asked.get("trust_key", ""))
-    return work.dossiers.import_(sent, trust_key=key, progress=work.progress).as_dict()
-
-
-def _backup(work: Work) -> dict[str, Any]:
-    """Copy the archive into a folder."""
-    copied = work.dossiers.backup(str(work.asked["to"]), work.progress)
-    return {"rows": copied.rows, "to": str(work.asked["to"])}
-
-
 KINDS: Mapping[str, tuple[str, Task]] = {
     "measure": ("Reading the files", _measure),
     "methods": ("Comparing the methods", _methods),
     "play": ("Playing every note", _play),
-    "verify": ("Verifying the archive", _verify),
-    "export": ("Writing the file for a partner", _export),
-    "import": ("Filing what a partner sent", _import),
-    "backup": ("Copying the archive", _backup),
+    **ARCHIVE_KINDS,
 }
 """What each kind is called on its page, and what does it."""
 

@@ -1,0 +1,166 @@
+"""The archive as a whole: what is in it, and what goes out, comes in, is proved and copied."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+from fastapi import APIRouter, File, Form, Request, UploadFile
+from fastapi.responses import Response
+
+from evenfall.errors import RequestError
+from evenfall.records.signing import signing_key
+from evenfall.web.shop import now
+from evenfall.web.under_way import told
+from evenfall.web.uploads import complete, keep
+from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.workshop.archive_tasks import ARCHIVE_KINDS, SeenWhole, Sent
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from evenfall.records.queue import Task
+    from evenfall.records.upkeep import Done
+
+router = APIRouter(prefix="/archive")
+_MOST_LISTED = 200
+_LATELY = 6
+
+
+@router.get("")
+def archive(request: Request) -> Response:
+    """Show what the archive holds, when it was looked after, and what can be done with it."""
+    shop = shop_of(request)
+    view = View(request)
+    held = shop.dossiers.contents()
+    lately = [task for task in shop.queue.listed() if task.kind in ARCHIVE_KINDS][:_LATELY]
+    return page(
+        request,
+        "archive.html",
+        view,
+        address=str(shop.dossiers.archive.address),
+        held=held,
+        kinds=("measurement", "plan", "proof", "scan", "note"),
+        database=_size(held.database_bytes),
+        files=_size(held.files_bytes),
+        verified=_when(held.verified),
+        backup=_when(held.backup),
+        key=signing_key().public,
+        to=_backup_place(shop.dossiers.archive.address.folder),
+        lately=[told(shop.pool.shown(task.id), view) for task in lately],
+    )
+
+
+def _size(count: int) -> str:
+    """Return a number of bytes as people read it."""
+    if count < 1_000_000:
+        return f"{count / 1000:.0f} kB"
+    return f"{count / 1e6:.1f} MB" if count < 1e9 else f"{count / 1e9:.1f} GB"
+
+
+def _when(done: Done | None) -> dict[str, str] | None:
+    if done is None:
+        return None
+    at = datetime.fromisoformat(done.at).astimezone()
+    return {"at": f"{at:%Y-%m-%d %H:%M}", "said": done.said}
+
+
+def _backup_place(folder: Path | None) -> str:
+    """Return a folder that a copy of today could go into."""
+    base = (folder or Path.home() / "evenfall-archive").absolute()
+    wanted = base.with_name(f"{base.name}-backup-{now()[:10]}")
+    place, number = wanted, 1
+    while place.exists():
+        number += 1
+        place = wanted.with_name(f"{wanted.name}-{number}")
+    return str(place)
+
+
+@router.post("/verify")
+def verify(request: Request, sign: Annotated[str, Form()] = "") -> Response:
+    """Look at every byte that was filed."""
+    return _ask(request, "verify", {"sign": bool(sign)})
+
+
+@router.post("/backup")
+def back_up(request: Request, to: Annotated[str, Form()] = "") -> Response:
+    """Copy the archive into a new folder."""
+    if not to.strip() or not Path(to.strip()).is_absolute():
+        raise RequestError("Name the folder of the copy from the root on, and one that is new.")
+    return _ask(request, "backup", {"to": to.strip()})
+
+
+@router.post("/export")
+def export(
+    request: Request,
+    names: Annotated[str, Form()] = "",
+    form: Annotated[str, Form()] = "dossiers",
+    shown: Annotated[str, Form()] = "certificates",
+) -> Response:
+    """Write one dossier, several or all into a file."""
+    wanted = [name.strip() for name in re.split(r"[\n,;]", names) if name.strip()]
+    dossiers = [shop_of(request).dossiers.named(name) for name in wanted]
+    return _ask(request, "export", {"names": dossiers, "form": form, "shown": shown})
+
+
+@router.post("/sent/upload")
+def sent(
+    request: Request,
+    file: Annotated[list[UploadFile] | None, File()] = None,
+    task: Annotated[str, Form()] = "",
+) -> Response:
+    """Look at a partner's file; nothing is filed yet."""
+    shop = shop_of(request)
+    task = task or keep(shop.queue, file or [])
+    complete(shop.queue, task)
+    shop.queue.ready(task, "look", {}, "")
+    shop.pool.wake()
+    return see_other(f"/archive/work/{task}")
+
+
+@router.post("/work/{name}/file")
+def file_sent(request: Request, name: str, trust: Annotated[str, Form()] = "") -> Response:
+    """File what was looked at."""
+    shop = shop_of(request)
+    looked = shop.queue.get(name)
+    folder = shop.queue.folder(name) / "in"
+    if looked.kind != "look" or looked.state != "done" or not folder.is_dir():
+        raise RequestError("This file is no longer at hand; send it again.")
+    key = Sent.from_dict(looked.result).key if trust else ""
+    return _ask(request, "import", {"folder": str(folder), "trust_key": key}, same=name)
+
+
+@router.get("/work/{name}")
+def work(request: Request, name: str) -> Response:
+    """Show how far something is, and what came of it."""
+    shop = shop_of(request)
+    view = View(request)
+    task = shop.pool.shown(name)
+    if task.kind not in ARCHIVE_KINDS:
+        raise RequestError("This is no work on the archive; see what is under way.")
+    came = _came_of(task, view) if task.state == "done" else {}
+    return page(request, "archive_work.html", view, task=told(task, view), kind=task.kind, **came)
+
+
+def _came_of(task: Task, view: View) -> Mapping[str, Any]:
+    if task.kind == "verify":
+        seen = SeenWhole.from_dict(task.result)
+        found = [(one.severity, view.told(one), one.where) for one in seen.findings]
+        return {"seen": seen, "findings": found[:_MOST_LISTED]}
+    if task.kind in ("look", "import"):
+        held = Sent.from_dict(task.result)
+        return {
+            "held": held,
+            "coming": held.coming[:_MOST_LISTED],
+            "collisions": [view.say(one) for one in held.collisions],
+        }
+    return {"result": task.result}
+
+
+def _ask(request: Request, kind: str, asked: Mapping[str, Any], *, same: str = "") -> Response:
+    shop = shop_of(request)
+    task = shop.queue.put(kind, asked, same=same)
+    shop.pool.wake()
+    return see_other(f"/archive/work/{task.id}")

@@ -189,3 +189,11 @@ def test_slots_and_saddle_are_read_where_no_string_lies(model: str, step: float)
     assert measured.complete
     np.testing.assert_allclose(measured.nut_mm, ends.floor_mm[:, 0])
     assert (measured.heights.origin[:, [0, -1]] == Origin.READ).all()
+
+
+def test_wild_points_are_no_strings() -> None:
+    recipe = replace(RECIPE, shadow_share=0.0, step_x=0.05, step_y=0.2, outlier_share=0.03)
+    made = make_scan(specification("ukulele"), recipe)
+    survey, findings = measure_crowns(made.points_mm, made.specification, mirrored=False)
+    assert survey.strings == (None,) * 4
+    assert not any(f.code.startswith("string") for f in findings)

@@ -24,6 +24,7 @@ SHARED_NAMES: dict[str, str] = {
     "board-reading": "reading of the board",
     "bow-shape": "shape of the bow, where the relief was changed",
     "conversion": "relief added by converting to playing tension",
+    "crown-form": "form of a crown in a scan",
     "crown-height-reading": "reading of a crown height",
     "crown-top-reading": "reading of a crown top",
     "datum": "mismatch of scan and sheet",

@@ -34,6 +34,9 @@ ALONG_MM = 3.0
 GLUE_MM = 0.9
 """So far from a crown's foot glue and dirt may lie."""
 
+ARCH_DEGREES = (6, 3, 3)
+"""Degrees of the smooth lines that bow, slope across and bend across follow along the board."""
+
 LEAST_COLUMNS = 30
 """Fewer columns say nothing of what a column's points err by together."""
 
@@ -128,7 +131,7 @@ class BoardCells:
         self.x, self.y = np.meshgrid(grid.x_mm, grid.y_mm, indexing="ij")
         curve = gathered.board_guess.curve_coefficients
         self.over = np.where(full, over, np.nan)
-        self.curve = curve
+        self.arch = _arch(curve, self.grid.x_mm, np.where(full, count, 0.0).sum(axis=1))
         guess = curve[0][:, None] + self.y * (curve[1][:, None] + self.y * curve[2][:, None])
         self.height = np.where(full, guess + over, np.nan)
         self.noise = cells.scatter_mm
@@ -156,7 +159,7 @@ class BoardCells:
         count = self.count[low:high].ravel()
         full = np.flatnonzero(count > 0.0)
         x, y = self.x[low:high].ravel()[full], self.y[low:high].ravel()[full]
-        z, count = self.over[low:high].ravel()[full], count[full]
+        z, count = self.height[low:high].ravel()[full] - self._arch_at(x, y)[0], count[full]
         across = (x - base - lean * y) * cosine
         along = (lean * (x - base) + y) * cosine
         limits = self._limits(fret)
@@ -178,14 +181,17 @@ class BoardCells:
                 foot_mm=self.half_crown + FOOT_MM + GLUE_MM,
             )
             u[side] = np.hypot(own_u, self.profile_u * _reach(off[here]))
-        guess, guess_slope = self._guess_along(base + lean * cosine * along_mm, cosine * along_mm)
+        arch, slope = self._arch_at(base + lean * cosine * along_mm, cosine * along_mm)
         run = np.array([lean * cosine, cosine])
-        return SideHeights(heights + guess, u, slopes + run @ guess_slope)
+        return SideHeights(heights + arch, u, slopes + run @ slope)
 
-    def _guess_along(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the guess of the board at places, shape (N,), and its slopes, shape (2, N)."""
-        c0, c1, c2, run = (np.interp(x, self.grid.x_mm, part) for part in self.curve)
-        return c0 + y * (c1 + y * c2), np.stack([run, c1 + 2.0 * y * c2])
+    def _arch_at(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the arch of the board at places, shape (N,), and its slopes, shape (2, N)."""
+        (c0, c1, c2), (d0, d1, d2) = (
+            [part(x) for part in parts]
+            for parts in (self.arch, [part.deriv() for part in self.arch])
+        )
+        return c0 + y * (c1 + y * c2), np.stack([d0 + y * (d1 + y * d2), c1 + 2.0 * y * c2])
 
     def _limits(self, fret: int) -> tuple[float, float]:
         """Return how far from a fret's line the board may be taken on either side."""
@@ -261,6 +267,28 @@ class BoardCells:
             -curvature,
             float(np.sqrt(variance * matrix[2, 2])),
         )
+
+
+def _arch(curve: FloatArray, x: FloatArray, count: FloatArray) -> list[np.polynomial.Polynomial]:
+    """Return bow, slope and bend across of the whole board as smooth lines along it.
+
+    A plane beside a crown is drawn on straight to it; about this arch it is, and a board's bow and
+    arch do not count as height.
+    """
+    used = count > 0.3 * np.median(count[count > 0.0]) if (count > 0.0).any() else count > 0.0
+    arch = []
+    for part, degree in zip(curve[:3], ARCH_DEGREES, strict=True):
+        if int(used.sum()) < 10 * degree:
+            arch.append(np.polynomial.Polynomial([float(np.median(part))]))
+            continue
+        weight = np.ones(int(used.sum()))
+        for _ in range(5):
+            fit = np.polynomial.Polynomial.fit(x[used], part[used], degree, w=weight)
+            off = np.abs(part[used] - fit(x[used]))
+            limit = max(1e-9, 4.0 * NORMAL_MAD * float(np.median(off)))
+            weight = np.maximum(1.0 - np.minimum(off / limit, 1.0) ** 2, 1e-3)
+        arch.append(fit)
+    return arch
 
 
 def _profile_u(over: FloatArray, count: FloatArray, noise: float) -> float:

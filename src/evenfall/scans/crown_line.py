@@ -252,6 +252,30 @@ def fit_crown_line(
     )
 
 
+def turned_slope(
+    points: CrownPoints, crest_coefficients: FloatArray, turn: float, crown_height_mm: float
+) -> tuple[CrownPoints, FloatArray]:
+    """Return the points of a crown that slopes to one side about a line turned in plan.
+
+    Along the turned line the slope has other heights, and so the guess of its crest is tilted.
+    """
+    across = points.across_mm + np.float32(turn) * points.along_mm
+    upper = np.flatnonzero(points.over_guess_mm > -0.5 * crown_height_mm)[::5]
+    terms = np.column_stack([np.ones(len(upper)), across[upper], points.along_mm[upper]])
+    over = points.over_guess_mm[upper].astype(float)
+    weight: FloatArray = np.ones(len(upper))
+    tilt = 0.0
+    for _ in range(8 if len(upper) > LEAST_POINTS else 0):
+        fit = np.linalg.lstsq(terms * weight[:, None], over * weight, rcond=None)[0]
+        off = np.abs(over - terms @ fit)
+        weight = 1.0 / np.sqrt(np.maximum(off, 0.005))
+        tilt = float(fit[2])
+    crest = crest_coefficients.copy()
+    crest[-2] += tilt
+    over_guess = points.over_guess_mm - np.float32(tilt) * points.along_mm
+    return replace(points, across_mm=across, over_guess_mm=over_guess), crest
+
+
 def _by_section(
     slices: _Slices,
     section: CrownSection,

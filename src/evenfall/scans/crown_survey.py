@@ -63,6 +63,8 @@ class CrownSurvey:
     crown_top_mm, crown_top_u_mm, crown_top_origin
         Top of each crown on its string's line, standard uncertainty [mm] and `Origin`;
         shape (K, F).
+    form_u_mm
+        What of that uncertainty the crown of a fret has in common along it [mm], shape (F,).
     crown_radius_mm, crown_radius_u_mm
         Radius of the crown and its standard uncertainty [mm], shape (K, F).
     flat_width_mm, flat_width_u_mm
@@ -99,6 +101,7 @@ class CrownSurvey:
     crown_top_mm: FloatArray
     crown_top_u_mm: FloatArray
     crown_top_origin: CodeArray
+    form_u_mm: FloatArray
     crown_radius_mm: FloatArray
     crown_radius_u_mm: FloatArray
     flat_width_mm: FloatArray

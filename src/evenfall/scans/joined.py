@@ -99,7 +99,7 @@ def join_scans(
         origin=np.where(known, origin, Origin.MISSING).astype(np.int8),
         own_u_mm=np.where(known, own, np.nan),
         own_degrees_of_freedom=np.where(repeated, float(max(1, freedom)), math.inf),
-        shared=(*_joint(effects, known, plan), *ends_shared),
+        shared=(*_joint(effects, known, plan), *_form(found, known), *ends_shared),
     )
     over, over_u, over_origin = _crown_heights(found)
     route = sentence(
@@ -248,6 +248,20 @@ def _same_neck(
     )
 
 
+def _form(found: Sequence[Measurement], known: BoolArray) -> tuple[Shared, ...]:
+    """Return what the frets' own forms leave open: no repeat shows it, and the least counts."""
+    least = np.full(known.shape, np.inf)
+    for one in found:
+        there = np.isfinite(one.heights.height_mm)
+        form = np.zeros(known.shape)
+        for cause in one.heights.shared:
+            if cause.name == "crown-form":
+                form = np.hypot(form, cause.effect_mm)
+        least = np.where(there, np.minimum(least, form), least)
+    effect = np.where(known & np.isfinite(least), least, 0.0)
+    return (Shared("crown-form", "fret", effect),) if effect.any() else ()
+
+
 def _joint(effects: FloatArray, known: FloatArray, plan: FloatArray) -> tuple[Shared, ...]:
     """Return what the joints leave open as causes that all heights share.
 
@@ -286,7 +300,7 @@ def _ends(
         for cause in one.shared:
             effect = np.zeros(seen.shape[1:])
             effect[:, ends] = np.where(mine, cause.effect_mm[:, ends], 0.0)
-            if effect.any():
+            if effect.any() and cause.name != "crown-form":
                 shared.append(replace(cause, effect_mm=effect))
     return value, own, tuple(shared), best
 

@@ -46,6 +46,16 @@ next one."""
 SEARCH_STEP_MM, SEARCH_POINTS = 0.2, 2_000
 """Step of the first search, at nut and last fret; and the points that it looks at."""
 
+LEAST_ON_LINE = 0.5
+"""Of all that stands over the board about a string's line so much lies on it: wild points and dirt
+lie anywhere."""
+
+MOST_NOISE_MM = 0.05
+"""Points of a string scatter by no more about it."""
+
+THROUGH_MM = -0.1
+"""What would run so far under the crowns is no string."""
+
 LEAST_POINTS = 60
 """Fewer points make no line."""
 
@@ -168,7 +178,7 @@ def _string(
     shift = _search(near, beside, radius, window)
     on = np.abs(beside - shift[0] - (shift[1] - shift[0]) * near) < radius + 0.5 * SEARCH_STEP_MM
     spaces = np.searchsorted(lines.x_mm[k, 1:], x)
-    if not _enough(x[on], spaces[on]):
+    if not _enough(x[on], spaces[on]) or on.mean() < LEAST_ON_LINE:
         return None
     share = (x - x_nut) / float(lines.saddle_station_mm[k])
     weight_n = 1e-3 * GRAVITY_N_PER_KG * string.linear_density_kg_per_m
@@ -261,7 +271,7 @@ def _fitted(
     rows = [off[used & (spaces == number)] for number in np.unique(spaces[used])]
     middles = np.array([np.mean(row) for row in rows if len(row) >= 10])
     many = np.array([len(row) for row in rows if len(row) >= 10])
-    if len(middles) < LEAST_SPACES:
+    if len(middles) < LEAST_SPACES or noise > MOST_NOISE_MM:
         return None
     misfit = float(np.sqrt(np.mean(middles**2)))
     # what the spaces between frets say beyond the scatter of their points
@@ -279,6 +289,20 @@ def _steady(design: FloatArray, value: FloatArray) -> FloatArray:
         fit = np.asarray(np.linalg.lstsq(design * root[:, None], value * root, rcond=None)[0])
         weight = 1.0 / np.maximum(np.abs(value - design @ fit), 1e-3)
     return fit
+
+
+def over_crowns(
+    strings: tuple[StringSeen | None, ...], crown_top_mm: FloatArray, lines: StringLines
+) -> tuple[StringSeen | None, ...]:
+    """Return the strings that run over the crowns; what would run through them is none."""
+    kept: list[StringSeen | None] = []
+    for k, seen in enumerate(strings):
+        gap = np.full(1, np.nan)
+        if seen is not None:
+            gap = seen.over(lines.station_mm[k, 1:] / lines.saddle_station_mm[k])[0]
+            gap = (gap - crown_top_mm[k])[np.isfinite(crown_top_mm[k])]
+        kept.append(seen if len(gap) and float(np.median(gap)) > THROUGH_MM else None)
+    return tuple(kept)
 
 
 def strings_told(

@@ -10,19 +10,27 @@ import numpy as np
 
 from evenfall.errors import Finding, Progress, silent
 from evenfall.instrument import string_lines
-from evenfall.measurement import Heights, Measurement, Origin
+from evenfall.measurement import Heights, Measurement, Origin, Shared
 from evenfall.scans.board import BoardCells
 from evenfall.scans.crossings import MISSING, Crossing, crown_at, smooth_crown
-from evenfall.scans.crown_line import CAP_SHARE, CrownLine, fit_crown_line, scatter_ratios
+from evenfall.scans.crown_line import (
+    CAP_SHARE,
+    CrownLine,
+    fit_crown_line,
+    scatter_ratios,
+    turned_slope,
+)
 from evenfall.scans.crown_survey import CrownSurvey, Section
 from evenfall.scans.facets import seen_only
 from evenfall.scans.faults import FretHeights, find_faults
+from evenfall.scans.fret_comb import nominal_lines
 from evenfall.scans.gather import Gathered, gather
 from evenfall.scans.nut_and_saddle import Ends, find_ends
 from evenfall.scans.orientation import Located, Orientation, locate
 from evenfall.scans.strung import (
     ENDS_ROUTE,
     StringSeen,
+    over_crowns,
     strings_seen,
     strings_told,
     with_string_ends,
@@ -171,9 +179,14 @@ def to_measurement(
         nut_mm=np.nan,
         crown_top_mm=survey.crown_top_mm,
         saddle_mm=np.nan,
-        crown_top_u_mm=survey.crown_top_u_mm,
+        crown_top_u_mm=np.sqrt(np.maximum(survey.crown_top_u_mm**2 - survey.form_u_mm**2, 0.0)),
         origin=np.pad(survey.crown_top_origin, ((0, 0), (1, 1))),
     )
+    # a fret's own form lifts or lowers it under all strings alike
+    form = np.where(seen.any(axis=0) & np.isfinite(survey.crown_top_mm), survey.form_u_mm, 0.0)
+    if form.any():
+        alike = Shared("crown-form", "fret", np.pad(form, ((0, 0), (1, 1))))
+        tops = replace(tops, shared=(alike,))
     from_strings = strung and any(seen is not None and seen.straight for seen in survey.strings)
     return Measurement(
         serial=serial,
@@ -216,6 +229,7 @@ class _Survey:
         none = np.zeros(specification.frets)
         self.facet = none if self.facets is None else self.facets.width_mm
         self.facet_u = none if self.facets is None else self.facets.u_mm
+        self.lean = self.frets.lean_slope
         self.crowns = self._crown_lines()
         if not any(self.crowns):
             raise unusable(
@@ -235,6 +249,10 @@ class _Survey:
         kinds = Counter(section.kind for section in known.values())
         kind, many = kinds.most_common(1)[0] if kinds else ("round", 0)
         if many > KIND_SHARE * sum(line is not None for line in found):
+            if kind == "one-sided":
+                self.lean = self._parallel([j for j, line in enumerate(found) if line is not None])
+                found = [line and (self._crown_line(j) or line) for j, line in enumerate(found)]
+                known = {j: line.section for j, line in enumerate(found) if line and line.section}
             alike = [j for j, section in known.items() if section.kind == kind]
             for j, line in enumerate(found):
                 if line is not None and j not in alike:
@@ -242,16 +260,29 @@ class _Survey:
                     found[j] = self._crown_line(j, known[nearest]) or line
         return found
 
+    def _parallel(self, frets: list[int]) -> FloatArray:
+        """Return the leans of frets that stand to each other as specified.
+
+        On a slope with an upright side a height follows from the place across. That is known to the
+        step of the rows only, and so is the lean of one fret alone; all together it is known well.
+        """
+        nominal = nominal_lines(self.lines).lean_slope
+        turn = float(np.median((self.frets.lean_slope - nominal)[frets]))
+        return np.asarray(nominal + turn)
+
     def _crown_line(self, j: int, like: CrownSection | None = None) -> CrownLine | None:
         points, wire = self.gathered.crowns[j], self.specification.fretwire
         if points is None or not np.isfinite(self.frets.base_mm[j]):
             return None
+        crest = self.gathered.crest_coefficients[j]
+        if turn := float(self.frets.lean_slope[j] - self.lean[j]):
+            points, crest = turned_slope(points, crest, turn, wire.crown_height_mm)
         return fit_crown_line(
             points,
-            self.gathered.crest_coefficients[j],
+            crest,
             fret=j + 1,
             base_mm=float(self.frets.base_mm[j]),
-            lean_slope=float(self.frets.lean_slope[j]),
+            lean_slope=float(self.lean[j]),
             crown_height_mm=wire.crown_height_mm,
             crown_width_mm=wire.crown_width_mm,
             facet_mm=float(self.facet[j]),
@@ -366,12 +397,14 @@ class _Survey:
         board = self.cells.board().over_plane(*plane)
         strings, ends = self._strings(strings, plane)
         crown_top = top - plane[0] - plane[1] * x - plane[2] * y
+        strings = over_crowns(strings, crown_top, self.lines)
         return CrownSurvey(
             crown_top_mm=crown_top,
             crown_top_u_mm=top_u,
             crown_top_origin=np.where(
                 known, [[int(c.origin) for c in row] for row in crossings], 0
             ).astype(np.int8),
+            form_u_mm=np.nan_to_num(form),
             crown_radius_mm=table("radius_mm"),
             crown_radius_u_mm=table("radius_u_mm"),
             flat_width_mm=table("flat_width_mm"),

@@ -271,7 +271,9 @@ def _fitted(
     rows = [off[used & (spaces == number)] for number in np.unique(spaces[used])]
     middles = np.array([np.mean(row) for row in rows if len(row) >= 10])
     many = np.array([len(row) for row in rows if len(row) >= 10])
-    if len(middles) < LEAST_SPACES or noise > MOST_NOISE_MM:
+    local = np.concatenate([row - np.mean(row) for row in rows])
+    scatter = NORMAL_MAD * float(np.median(np.abs(local)))
+    if len(middles) < LEAST_SPACES or scatter > MOST_NOISE_MM:
         return None
     misfit = float(np.sqrt(np.mean(middles**2)))
     # what the spaces between frets say beyond the scatter of their points

@@ -38,8 +38,8 @@ CROWNS: dict[Crown, str] = {
 UNITS = (1.0, 1 / 25.4, 0.001)
 FAULTS = frozenset({
     "missing-fret", "extra-bump", "worn-flat", "lifted-end", "tang-gap", "board-shape", "scan",
-    "fret-place", "fret-end", "board-width", "strings-seen", "string-line", "nut-place", "scale", "high-fret", "low-fret",
-    "tilted-fret",
+    "fret-place", "fret-end", "board-width", "strings-seen", "string-line", "nut-place", "scale",
+    "high-fret", "low-fret", "tilted-fret",
 })  # fmt: skip
 """Findings that a perfect neck must not have."""
 
@@ -187,6 +187,6 @@ crowns only. **Faults**: on round necks one fret up, one down, one with one end 
 each by 0.03 to 0.08, one misplaced by 0.25 to 0.5, one worn by 0.03 to 0.08, at 5 µm of noise;
 found is what a finding names by its fret, and where it has a sign, with the right one.
 """,
-    60,
+    30,
     run,
 )

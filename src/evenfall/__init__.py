@@ -53,6 +53,7 @@ if TYPE_CHECKING:
         DiagnoseRequest,
         Dossiers,
         GaugeRequest,
+        LotRequest,
         MachineCheckRequest,
         MachineRequest,
         MeasureRequest,
@@ -65,6 +66,7 @@ if TYPE_CHECKING:
         ProgramCheckRequest,
         ProgramRequest,
         ProveRequest,
+        RisksRequest,
         SheetRequest,
         Source,
         StarterRequest,
@@ -79,10 +81,12 @@ if TYPE_CHECKING:
         demo,
         diagnose,
         example_archive,
+        lot,
         measure,
         neck,
         pitch,
         plan,
+        plan_for_risks,
         play,
         program,
         prove,
@@ -113,6 +117,7 @@ __all__ = [
     "GaugeRequest",
     "Heights",
     "Item",
+    "LotRequest",
     "MachineCheckRequest",
     "MachineRequest",
     "MeasureRequest",
@@ -132,6 +137,7 @@ __all__ = [
     "Progress",
     "Proof",
     "ProveRequest",
+    "RisksRequest",
     "Session",
     "SheetRequest",
     "Source",
@@ -148,10 +154,12 @@ __all__ = [
     "demo",
     "diagnose",
     "example_archive",
+    "lot",
     "measure",
     "neck",
     "pitch",
     "plan",
+    "plan_for_risks",
     "play",
     "program",
     "prove",
@@ -171,7 +179,8 @@ _ROOMS = {
         "TemplateRequest check_machine check_program check_specification demo diagnose "
         "measure neck pitch plan play program prove sheet starter template "
         "AddRequest Dossiers NoteRequest archive example_archive CapabilityRequest ChartRequest "
-        "capability chart GaugeRequest StudySheetRequest study_gauge study_sheet"
+        "capability chart GaugeRequest StudySheetRequest study_gauge study_sheet "
+        "LotRequest RisksRequest lot plan_for_risks"
     ),
     "instrument": "Specification read_specification",
     "measurement": "Heights Measurement Origin",

@@ -151,6 +151,7 @@ FINDING_CODES: dict[str, str] = {
     "clock": "The clock stood back when an entry was filed.",
     "capability": "What a process is capable of, and how surely.",
     "gauge": "What a gauge study found: what of a reading is the gauge, and what it can judge.",
+    "lot": "Which sample to take of a lot, what was decided, and how the next one is inspected.",
     "chart": "What a control chart says: whether the process is stable, and by which limits.",
     "left-over": "A program that was stopped left something in an archive that nothing names.",
 }

@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from evenfall.cli.door import Commands, Number, path_argument, path_option, show_findings
+from evenfall.cli.door import (
+    Commands,
+    Number,
+    json_option,
+    path_argument,
+    path_option,
+    show_findings,
+    show_json,
+)
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.results import Result, result_options
 
@@ -18,6 +26,7 @@ if TYPE_CHECKING:
     from evenfall.cli.reports import Lengths
     from evenfall.production.gauge import Width
     from evenfall.workshop.gauge_studies import GaugeOutcome
+    from evenfall.workshop.lots import LotOutcome
     from evenfall.workshop.quality import CapabilityOutcome, ChartOutcome
 
 _KINDS = ("xbar-r", "xbar-s", "median", "individuals", "ewma", "cusum", "p", "np", "c", "u")
@@ -463,3 +472,130 @@ def gauge_sheet(
     request = workshop.StudySheetRequest(parts, persons, trials, quantity, unit, seed)
     write_together({output: workshop.study_sheet(request).encode()})
     click.echo(f"Wrote {output}")
+
+
+@command.command()
+@click.option("--pieces", type=click.IntRange(2), required=True, help="Pieces in the lot.")
+@click.option(
+    "--aql",
+    "aql_percent",
+    type=Number(),
+    default=1.0,
+    help="Acceptance quality limit that was agreed [% nonconforming].",
+)
+@click.option(
+    "--level",
+    type=click.Choice(["I", "II", "III", "S-1", "S-2", "S-3", "S-4"]),
+    default="II",
+    help="Inspection level.",
+)
+@click.option(
+    "--sort",
+    type=click.Choice(["single", "double", "multiple"]),
+    default="single",
+    help="Samples of one lot: one, up to two or up to seven.",
+)
+@click.option(
+    "--found",
+    multiple=True,
+    type=click.IntRange(0),
+    help="Nonconforming pieces in the sample; again for each further stage.",
+)
+@click.option("--name", default="", help="Name of the lot.")
+@path_option(
+    "--record",
+    help="File that keeps the lots of this supplier and model, and so the state of inspection; "
+    "made if it is not there. Its agreement holds.",
+)
+@click.option("--supplier", default="", help="Whose lots they are, for a new record.")
+@click.option("--model", default="", help="Which model they are of, for a new record.")
+@result_options
+def lot(
+    *,
+    pieces: int,
+    aql_percent: float,
+    level: str,
+    sort: str,
+    found: tuple[int, ...],
+    name: str,
+    record: Path | None,
+    supplier: str,
+    model: str,
+    result: Result,
+) -> int:
+    """Tell which sample to take of a lot and, with --found, whether the lot is accepted.
+
+    Normal, tightened and reduced inspection follow each other by the lots in --record. Exit status
+    1 if the lot is not accepted, or another stage is needed.
+    """
+    from evenfall import workshop
+
+    there = record is not None and record.exists()
+    request = workshop.LotRequest(
+        pieces,
+        aql_percent,
+        level,
+        sort,  # type: ignore[arg-type]
+        found,
+        name,
+        source_of(record) if there else None,
+        supplier,
+        model,
+    )
+
+    def files(made: LotOutcome, _progress: object) -> dict[Path, bytes]:
+        kept = record is not None and made.decision is not None
+        return {record: made.record.file()} if kept and record is not None else {}
+
+    made = result.of(workshop.lot, request, _show_lot, files=files)
+    return 1 if made.decision == "not accepted" else 0
+
+
+def _show_lot(made: LotOutcome, lengths: Lengths) -> None:
+    for finding in made.findings:
+        show_findings([finding], lengths.unit)
+
+
+@command.command(name="lot-plan")
+@click.option("--good", "good_percent", type=Number(), required=True, help="Quality to accept [%].")
+@click.option("--bad", "bad_percent", type=Number(), required=True, help="Quality to refuse [%].")
+@click.option(
+    "--good-accepted",
+    "producer_probability",
+    type=Number(0.0, 1.0),
+    default=0.95,
+    help="How often at least lots of the good quality are accepted.",
+)
+@click.option(
+    "--bad-accepted",
+    "consumer_probability",
+    type=Number(0.0, 1.0),
+    default=0.10,
+    help="How often at most lots of the bad quality are accepted.",
+)
+@click.option(
+    "--method",
+    type=click.Choice(["attributes", "s", "sigma"]),
+    default="attributes",
+    help="attributes: pieces are sorted; s and sigma: they are measured, and the standard "
+    "deviation is that of the sample, or known.",
+)
+@json_option
+def lot_plan(*, method: str, as_json: bool, **risks: Any) -> None:
+    """Work out the smallest sampling plan that keeps the risks of producer and consumer."""
+    from evenfall import workshop
+    from evenfall.codec import plain
+    from evenfall.production.sampling import Plan
+    from evenfall.workshop.lots import plan_findings
+
+    plan = workshop.plan_for_risks(workshop.RisksRequest(method=method, **risks))
+    if as_json:
+        show_json({"schema": "evenfall/lot-plan@0", "plan": plain(plan)})
+    elif isinstance(plan, Plan):
+        for finding in plan_findings(plan):
+            show_findings([finding], "mm")
+    else:
+        click.echo(
+            f"Measure {plan.size_count} pieces. Accept if the mean stays {plan.k_factor:.3f} "
+            f"standard deviations inside the limit."
+        )

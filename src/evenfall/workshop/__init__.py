@@ -38,6 +38,7 @@ if TYPE_CHECKING:
         study_sheet,
     )
     from evenfall.workshop.invented_years import example_archive
+    from evenfall.workshop.lots import LotRequest, RisksRequest, lot, plan_for_risks
     from evenfall.workshop.measuring import MeasureRequest, measure
     from evenfall.workshop.necks import NeckReadings, NeckRequest, neck
     from evenfall.workshop.opening import Source
@@ -63,6 +64,7 @@ __all__ = [
     "DiagnoseRequest",
     "Dossiers",
     "GaugeRequest",
+    "LotRequest",
     "MachineCheckRequest",
     "MachineRequest",
     "MeasureRequest",
@@ -75,6 +77,7 @@ __all__ = [
     "ProgramCheckRequest",
     "ProgramRequest",
     "ProveRequest",
+    "RisksRequest",
     "SheetRequest",
     "Source",
     "StarterRequest",
@@ -89,10 +92,12 @@ __all__ = [
     "demo",
     "diagnose",
     "example_archive",
+    "lot",
     "measure",
     "neck",
     "pitch",
     "plan",
+    "plan_for_risks",
     "play",
     "program",
     "prove",
@@ -120,6 +125,7 @@ _ROOMS = {
     "archive_requests": "AddRequest NoteRequest",
     "archives": "Dossiers archive",
     "invented_years": "example_archive",
+    "lots": "LotRequest RisksRequest lot plan_for_risks",
     "gauge_studies": "GaugeRequest StudySheetRequest study_gauge study_sheet",
     "quality": "CapabilityRequest ChartRequest capability chart",
 }

@@ -1,0 +1,300 @@
+"""Acceptance sampling: what a plan lets pass, plans from both risks, and switching between them.
+
+Attributes: a sample is sorted, in one stage or several. Variables: a sample is measured, and the
+lot accepted if the mean stays k standard deviations inside the limit; the standard deviation is
+that of the sample (s method) or known (sigma method). (ISO 2859-1, ISO 3951-1.)
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from scipy import special
+
+from evenfall.arrays import FloatArray
+from evenfall.errors import At, RequestError
+
+Decision = Literal["accepted", "not accepted"]
+_LARGEST_PLAN = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One sample of a plan; the numbers are of all found so far."""
+
+    size_count: int  # pieces
+    accepted_count: int  # accept at so many or fewer; -1: not at this stage
+    refused_count: int  # do not accept at so many or more
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A sampling plan by attributes."""
+
+    stages: tuple[Stage, ...]
+    letter: str = ""  # code letter, if it comes from a table
+
+    def acceptance(self, share: float, lot_count: int = 0) -> float:
+        """Return the probability that a lot is accepted.
+
+        By the binomial distribution for a share of nonconforming pieces made; by the hypergeometric
+        one for that share of a lot of so many pieces.
+        """
+        return self._run(share, lot_count)[0]
+
+    def mean_sample_count(self, share: float) -> float:
+        """Return how many pieces are looked at on average, all stages carried through."""
+        return self._run(share, 0)[1]
+
+    def _run(self, share: float, lot_count: int) -> tuple[float, float]:
+        bad = round(share * lot_count)
+        open_, taken, accepted, looked = {0: 1.0}, 0, 0.0, 0.0
+        for stage in self.stages:
+            looked += stage.size_count * sum(open_.values())
+            after: dict[int, float] = {}
+            for found, chance in open_.items():
+                if lot_count:
+                    drawn = _without_return(bad - found, lot_count - taken, stage.size_count)
+                else:
+                    drawn = _binomial(stage.size_count, share)
+                for more, p in enumerate(drawn.tolist()):
+                    total = found + more
+                    if total <= stage.accepted_count:
+                        accepted += chance * p
+                    elif total < stage.refused_count:
+                        after[total] = after.get(total, 0.0) + chance * p
+            taken += stage.size_count
+            open_ = after
+        # between both numbers of a last stage (reduced inspection) the lot is accepted
+        return accepted + sum(open_.values()), looked
+
+    def outgoing_share(self, share: float, lot_count: int) -> float:
+        """Return the average outgoing quality where lots not accepted are sorted and corrected."""
+        first = self.stages[0].size_count
+        return share * self.acceptance(share) * (lot_count - first) / lot_count
+
+    def total_inspected_count(self, share: float, lot_count: int) -> float:
+        """Return how many pieces are looked at on average where other lots are sorted whole."""
+        first = self.stages[0].size_count
+        return first + (1.0 - self.acceptance(share)) * (lot_count - first)
+
+    def quality_at(self, probability: float) -> float:
+        """Return the share of nonconforming pieces that is accepted with a probability."""
+        low, high = 0.0, 1.0
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if self.acceptance(middle) > probability else (low, middle)
+        return 0.5 * (low + high)
+
+    def decide(self, found: Sequence[int]) -> Decision | None:
+        """Return what the numbers found in each stage mean; None where the next one is needed."""
+        if len(found) > len(self.stages):
+            raise RequestError(
+                "The plan has {stages:count stage}, but {given:count number} were given.",
+                at=At(field="found"),
+                stages=len(self.stages),
+                given=len(found),
+            )
+        total = 0
+        for stage, more in zip(self.stages, found, strict=False):
+            if not 0 <= more <= stage.size_count:
+                raise RequestError(
+                    "{found} nonconforming of {size} is not possible.",
+                    at=At(field="found"),
+                    found=more,
+                    size=stage.size_count,
+                )
+            total += more
+            if total <= stage.accepted_count:
+                return "accepted"
+            if total >= stage.refused_count:
+                return "not accepted"
+        return "accepted" if len(found) == len(self.stages) else None
+
+
+def _binomial(n: int, share: float) -> FloatArray:
+    k = np.arange(n + 1, dtype=float)
+    ways = special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(n - k + 1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        made = np.exp(ways + special.xlogy(k, share) + special.xlog1py(n - k, -share))
+    return np.asarray(made)
+
+
+def _without_return(bad: int, lot: int, n: int) -> FloatArray:
+    k = np.arange(n + 1, dtype=float)
+    with np.errstate(invalid="ignore"):
+        logs = _ways(bad, k) + _ways(lot - bad, n - k) - _ways(lot, np.array(float(n)))
+        return np.where((k <= bad) & (n - k <= lot - bad), np.exp(logs), 0.0)
+
+
+def _ways(n: int, k: FloatArray) -> FloatArray:
+    return np.asarray(special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(n - k + 1))
+
+
+def plan_by_risks(
+    good_share: float,
+    producer_probability: float,
+    bad_share: float,
+    consumer_probability: float,
+) -> Plan:
+    """Return the smallest single plan that keeps both risks.
+
+    A lot with the good share is accepted with at least `producer_probability`, one with the bad
+    share with at most `consumer_probability`.
+    """
+    _check_risks(good_share, producer_probability, bad_share, consumer_probability)
+    n = 1
+    for c in range(_LARGEST_PLAN):
+        n = max(n, c + 1)
+        while special.bdtr(c, n, bad_share) > consumer_probability and n <= _LARGEST_PLAN:
+            n += 1
+        if n > _LARGEST_PLAN:
+            break
+        if special.bdtr(c, n, good_share) >= producer_probability:
+            return Plan((Stage(n, c, c + 1),))
+    raise RequestError(
+        "No plan of up to {most} pieces tells these two qualities apart; let them lie further "
+        "apart.",
+        at=At(field="risks"),
+        most=_LARGEST_PLAN,
+    )
+
+
+def _check_risks(good: float, producer: float, bad: float, consumer: float) -> None:
+    if not (0.0 < good < bad < 1.0 and 0.0 < consumer < producer < 1.0):
+        raise RequestError(
+            "The good quality must be better than the bad one, and be accepted with a higher "
+            "probability.",
+            at=At(field="risks"),
+        )
+
+
+# ---- by variables ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class VariablesPlan:
+    """A sampling plan by variables for one limit."""
+
+    size_count: int  # pieces measured
+    k_factor: float  # accept if (limit - mean) / standard deviation is at least this
+    sigma_known: bool  # sigma method, else s method
+
+    def acceptance(self, share: float) -> float:
+        """Return the probability that a lot with this share nonconforming is accepted."""
+        n, k, root = self.size_count, self.k_factor, math.sqrt(self.size_count)
+        away = -float(special.ndtri(share))
+        if self.sigma_known:
+            return float(special.ndtr((away - k) * root))
+        return 1.0 - float(special.nctdtr(n - 1, away * root, k * root))
+
+
+def variables_plan_by_risks(
+    good_share: float,
+    producer_probability: float,
+    bad_share: float,
+    consumer_probability: float,
+    *,
+    sigma_known: bool,
+) -> VariablesPlan:
+    """Return the smallest plan by variables that keeps both risks."""
+    _check_risks(good_share, producer_probability, bad_share, consumer_probability)
+    for n in range(2, _LARGEST_PLAN):
+        # the k that gives the producer just the probability asked for
+        root, away = math.sqrt(n), -float(special.ndtri(good_share))
+        if sigma_known:
+            k = away - float(special.ndtri(producer_probability)) / root
+        else:
+            k = _quantile(n - 1, away * root, 1.0 - producer_probability) / root
+        plan = VariablesPlan(n, k, sigma_known)
+        if plan.acceptance(bad_share) <= consumer_probability:
+            return plan
+    raise RequestError("No plan tells these two qualities apart.", at=At(field="risks"))
+
+
+def _quantile(freedom: int, offset: float, probability: float) -> float:
+    """Return a quantile of the noncentral t distribution, by halving."""
+    low, high = offset - 50.0, offset + 50.0 * (1.0 + abs(offset))
+    for _ in range(80):
+        middle = 0.5 * (low + high)
+        under = float(special.nctdtr(freedom, offset, middle)) < probability
+        low, high = (middle, high) if under else (low, middle)
+    return 0.5 * (low + high)
+
+
+def estimated_share(quality_factor: float, n: int) -> float:
+    """Return the unbiased estimate of the share beyond a limit from (limit - mean) / s of n.
+
+    (MIL-STD-414, 1957, table B-5; Lieberman & Resnikoff, J. Am. Stat. Assoc. 50 (1955) 457.)
+    """
+    if n < 3:
+        raise RequestError("The share beyond a limit is estimated from three readings or more.")
+    at = 0.5 - 0.5 * quality_factor * math.sqrt(n) / (n - 1)
+    return float(special.betainc(n / 2.0 - 1.0, n / 2.0 - 1.0, min(max(at, 0.0), 1.0)))
+
+
+# ---- switching -------------------------------------------------------------------------------
+
+State = Literal["normal", "tightened", "reduced", "stopped"]
+
+
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """A lot that was judged."""
+
+    decision: Decision
+    # whether one limit tighter would have accepted it too; for acceptance numbers of 0 and 1,
+    # whether it was accepted
+    clearly: bool
+    number_count: int  # acceptance number of the single plan it was judged by
+    between: bool = False  # reduced inspection: more found than accepted, fewer than refused
+
+
+@dataclass(frozen=True, slots=True)
+class Switching:
+    """Where the inspection of one supplier and model stands."""
+
+    state: State
+    score_count: int  # switching score, on normal inspection
+    refused_count: int  # of the last five lots on normal, or of all on tightened inspection
+    accepted_in_a_row_count: int
+
+
+def switched(lots: Iterable[Lot]) -> Switching:
+    """Return the state after lots in their order (ISO 2859-1, 9.3; score from memory).
+
+    Normal to tightened: two of five lots in a row not accepted. Tightened to normal: five accepted
+    in a row; stopped after five not accepted on tightened. Normal to reduced: a score of 30, which
+    grows by 3 for a lot that one limit tighter would have accepted too, by 2 where the acceptance
+    number is 0 or 1, and else begins again. Reduced to normal: one lot not accepted, or between.
+    """
+    state: State = "normal"
+    score = refused = row = 0
+    last: list[bool] = []
+    for lot in lots:
+        if state == "stopped":
+            break
+        good = lot.decision == "accepted"
+        if state == "normal":
+            last = [*last[-4:], good]
+            gain = 2 if lot.number_count < 2 else 3
+            score = score + gain if good and lot.clearly else 0
+            refused = last.count(False)
+            if refused >= 2:
+                state, score, refused, row, last = "tightened", 0, 0, 0, []
+            elif score >= 30:
+                state, score, last, refused = "reduced", 0, [], 0
+        elif state == "tightened":
+            row = row + 1 if good else 0
+            refused += not good
+            if row >= 5:
+                state, refused, row = "normal", 0, 0
+            elif refused >= 5:
+                state = "stopped"
+        elif not good or lot.between:
+            state, last, score = "normal", [], 0
+    return Switching(state, score, refused, row)

@@ -1,0 +1,384 @@
+"""The use case "lot": which sample to take, what it means, and how the next lot is inspected.
+
+What was decided of the lots of one supplier and model is kept in a record, a file of its own: the
+state of the switching rules follows from it and is stored nowhere else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from evenfall.codec import plain
+from evenfall.codec.parsing import parse_json
+from evenfall.errors import At, BrokenFileError, Finding, Progress, RequestError, silent
+from evenfall.production.aql_tables import AQLS, LEVELS, Sort, judged, plan_of
+from evenfall.production.sampling import (
+    Decision,
+    Lot,
+    Plan,
+    State,
+    Switching,
+    VariablesPlan,
+    plan_by_risks,
+    switched,
+    variables_plan_by_risks,
+)
+from evenfall.wording import sentence
+from evenfall.workshop.outputs import Shown, json_file
+
+if TYPE_CHECKING:
+    from evenfall.pictures.inks import Theme
+    from evenfall.units import LengthUnit
+    from evenfall.workshop.opening import Source
+
+SCHEMA = "evenfall/lots@0"
+_LARGEST_RECORD_BYTES = 10_000_000
+PRODUCER, CONSUMER = 0.95, 0.10
+"""Probabilities of acceptance that describe a plan (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One lot of a record."""
+
+    name: str
+    pieces: int
+    found: tuple[int, ...]  # nonconforming, of each stage
+    state: State  # how it was inspected
+    decision: Decision
+    clearly: bool  # see `evenfall.production.sampling.Lot`
+    number_count: int
+    between: bool
+
+    @property
+    def lot(self) -> Lot:
+        """What the switching rules ask about it."""
+        return Lot(self.decision, self.clearly, self.number_count, self.between)
+
+
+@dataclass(frozen=True, slots=True)
+class LotRecord:
+    """The lots of one supplier and model, oldest first."""
+
+    supplier: str
+    model: str
+    aql_percent: float
+    level: str
+    sort: Sort
+    lots: tuple[Judged, ...] = ()
+
+    @property
+    def switching(self) -> Switching:
+        """Where the inspection stands after them."""
+        return switched(one.lot for one in self.lots)
+
+    def file(self) -> bytes:
+        """Return the record as a file."""
+        return json_file({"schema": SCHEMA, **plain(self)})
+
+    @classmethod
+    def read(cls, source: Source) -> LotRecord:
+        """Return what a file holds; its decisions are worked out again."""
+        values = parse_json(source.read(_LARGEST_RECORD_BYTES), name=source.name)
+        broken = BrokenFileError(
+            "This is no record of lots, or it is damaged; take another copy, or begin a new one.",
+            at=At(file=source.name),
+        )
+        try:
+            if values.pop("schema") != SCHEMA:
+                raise broken
+            lots = values.pop("lots")
+            made = cls(**values)
+            if made.aql_percent not in AQLS or made.level not in LEVELS:
+                raise broken
+            for one in lots:
+                state = made.switching.state
+                found = tuple(int(n) for n in one["found"])
+                made = made.with_lot(str(one["name"]), int(one["pieces"]), found)
+                if made.lots[-1].decision != one["decision"] or state != one["state"]:
+                    raise broken
+        except (KeyError, TypeError, ValueError, AttributeError, RequestError):
+            raise broken from None
+        return made
+
+    def plan(self, pieces: int) -> Plan:
+        """Return the plan of the next lot."""
+        state = self.switching.state
+        if state == "stopped":
+            raise RequestError(
+                "Inspection is stopped: five lots were not accepted on tightened inspection. Begin "
+                "a new record when the supplier has shown what was changed."
+            )
+        sort: Sort = (
+            "single"
+            if state == "reduced" or (state == "tightened" and self.sort == "multiple")
+            else self.sort
+        )
+        return plan_of(pieces, self.aql_percent, level=self.level, inspection=state, sort=sort)
+
+    def with_lot(self, name: str, pieces: int, found: tuple[int, ...]) -> LotRecord:
+        """Return the record with one lot more; all stages that its plan asks for must be there."""
+        plan, state = self.plan(pieces), self.switching.state
+        decision = plan.decide(found)
+        if decision is None:
+            raise RequestError(
+                "Stage {next} is needed before lot {name} can be judged: take {size} more.",
+                at=At(field="found"),
+                next=len(found) + 1,
+                name=name or str(len(self.lots) + 1),
+                size=plan.stages[len(found)].size_count,
+            )
+        lot = judged(plan, found, decision)
+        one = Judged(
+            name, pieces, found, state, decision, lot.clearly, lot.number_count, lot.between
+        )
+        return LotRecord(
+            self.supplier, self.model, self.aql_percent, self.level, self.sort, (*self.lots, one)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class LotRequest:
+    """Which lot is to be judged, and by which agreement.
+
+    Parameters
+    ----------
+    pieces
+        Pieces in the lot.
+    aql_percent
+        Acceptance quality limit that was agreed [%].
+    level, sort
+        Inspection level, and single, double or multiple sampling.
+    found
+        Nonconforming pieces found in each stage; none to be told the plan only.
+    name
+        Name of the lot.
+    record
+        Record of earlier lots of this supplier and model; its agreement holds.
+    supplier, model
+        Whose lots they are, for a new record.
+    """
+
+    pieces: int
+    aql_percent: float = 1.0
+    level: str = "II"
+    sort: Sort = "single"
+    found: tuple[int, ...] = ()
+    name: str = ""
+    record: Source | None = None
+    supplier: str = ""
+    model: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LotOutcome(Shown):
+    """What to inspect, what was decided, and how the next lot is inspected."""
+
+    plan: Plan
+    state: State  # how this lot is inspected
+    pieces: int
+    record: LotRecord  # with this lot, if it was judged
+    decision: Decision | None
+
+    @property
+    def unit(self) -> LengthUnit:
+        """Lots have no lengths."""
+        return "mm"
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """The plan, the decision and the state in words."""
+        return tuple(_findings(self))
+
+    def values(self) -> dict[str, Any]:
+        """Return plan, decision and state as plain values."""
+        return {
+            "schema": "evenfall/lot@0",
+            "plan": plain(self.plan),
+            "state": self.state,
+            "decision": self.decision,
+            "switching": plain(self.record.switching),
+            "accepted_in_95_percent": self.plan.quality_at(PRODUCER),
+            "accepted_in_10_percent": self.plan.quality_at(CONSUMER),
+        }
+
+    def drawings(self, _unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
+        """Return what draws how often lots of each quality are accepted."""
+        from evenfall.pictures.operating_curve import operating_curve
+
+        return {"operating curve": lambda: operating_curve(self.plan, self.pieces, theme=theme)}
+
+
+def lot(request: LotRequest, progress: Progress = silent) -> LotOutcome:
+    """Find out which sample to take of a lot, and what it means.
+
+    Parameters
+    ----------
+    request
+        The lot and the agreement.
+    progress
+        Told what is being done and how far it is, 0 to 1; it may stop the work.
+
+    Returns
+    -------
+    LotOutcome
+        The plan; with numbers found, the decision and the record with this lot.
+
+    Raises
+    ------
+    RequestError
+        The tables hold no such plan, the numbers are not possible, or inspection is stopped.
+    BrokenFileError
+        The record is damaged.
+
+    Examples
+    --------
+    >>> outcome = lot(LotRequest(500, found=(1,)))
+    >>> outcome.plan.stages[0].size_count, outcome.decision
+    (50, 'accepted')
+    """
+    progress("Judging", 0.0)
+    record = (
+        LotRecord(request.supplier, request.model, request.aql_percent, request.level, request.sort)
+        if request.record is None
+        else LotRecord.read(request.record)
+    )
+    plan, state = record.plan(request.pieces), record.switching.state
+    decision = plan.decide(request.found) if request.found else None
+    if request.found:
+        record = record.with_lot(request.name, request.pieces, request.found)
+    return LotOutcome(plan, state, request.pieces, record, decision)
+
+
+_STATES: Mapping[State, str] = {
+    "normal": "normal inspection",
+    "tightened": "tightened inspection",
+    "reduced": "reduced inspection",
+    "stopped": "no inspection until the supplier has shown what was changed",
+}
+
+
+def plan_findings(plan: Plan, state: State | None = None) -> list[Finding]:
+    """Return in words what a plan asks for and what it lets pass."""
+    told = []
+    for number, stage in enumerate(plan.stages, start=1):
+        text = "Inspect {size:count piece}"
+        if len(plan.stages) > 1:
+            text = "Stage {number}: inspect {size:count piece}{more}"
+        accept = sentence("accept at {most} nonconforming or fewer", most=stage.accepted_count)
+        if stage.accepted_count < 0:
+            accept = sentence("accept only after the next stage")
+        more = " more" * (number > 1)
+        told.append(
+            Finding(
+                "lot",
+                "{what}{how}: {accept}, do not accept at {refused} or more.",
+                severity="note",
+                what=sentence(text, number=number, size=stage.size_count, more=more),
+                how=""
+                if state is None or number > 1
+                else sentence(
+                    " (code letter {letter}, {state})", letter=plan.letter, state=_STATES[state]
+                ),
+                accept=accept,
+                refused=stage.refused_count,
+            )
+        )
+    told.append(
+        Finding(
+            "lot",
+            "Of lots with {good:.2f} % nonconforming this plan accepts 95 %, of lots with "
+            "{bad:.2f} % it accepts 10 %.",
+            severity="note",
+            good=100.0 * plan.quality_at(PRODUCER),
+            bad=100.0 * plan.quality_at(CONSUMER),
+        )
+    )
+    return told
+
+
+def _findings(made: LotOutcome) -> list[Finding]:
+    told = plan_findings(made.plan, made.state)
+    if made.decision is None:
+        return told
+    found = sum(made.record.lots[-1].found)
+    bad = made.decision != "accepted"
+    said = Finding(
+        "lot",
+        "The lot is {decision}: {found} nonconforming found.",
+        severity="warning" if bad else "note",
+        decision=made.decision,
+        found=found,
+    )
+    after = made.record.switching.state
+    text = "The next lot: {state}."
+    if after != made.state:
+        text = "The inspection changes. The next lot: {state}."
+    changed = Finding(
+        "lot",
+        text,
+        severity="warning" if after in ("tightened", "stopped") else "note",
+        state=_STATES[after],
+    )
+    return [said, changed, *told]
+
+
+@dataclass(frozen=True, slots=True)
+class RisksRequest:
+    """Which plan by both risks is wanted.
+
+    Parameters
+    ----------
+    good_percent, bad_percent
+        Quality that is to be accepted, and quality that is not [% nonconforming].
+    producer_probability, consumer_probability
+        How often lots of either are accepted.
+    method
+        "attributes" (sorted), "s" or "sigma" (measured, the standard deviation that of the sample
+        or known).
+    """
+
+    good_percent: float
+    bad_percent: float
+    producer_probability: float = PRODUCER
+    consumer_probability: float = CONSUMER
+    method: str = "attributes"
+
+
+def plan_for_risks(request: RisksRequest) -> Plan | VariablesPlan:
+    """Return the smallest plan that keeps both risks.
+
+    Parameters
+    ----------
+    request
+        Both qualities and both probabilities.
+
+    Returns
+    -------
+    Plan or VariablesPlan
+        The plan.
+
+    Raises
+    ------
+    RequestError
+        No plan keeps both.
+
+    Examples
+    --------
+    >>> plan_for_risks(RisksRequest(5.0, 15.0, 0.95, 0.075)).stages
+    (Stage(size_count=80, accepted_count=7, refused_count=8),)
+    """
+    risks = (
+        request.good_percent / 100.0,
+        request.producer_probability,
+        request.bad_percent / 100.0,
+        request.consumer_probability,
+    )
+    if request.method == "attributes":
+        return plan_by_risks(*risks)
+    if request.method not in ("s", "sigma"):
+        text = "The method {method:quoted} is not known; use attributes, s or sigma."
+        raise RequestError(text, at=At(field="method"), method=request.method)
+    return variables_plan_by_risks(*risks, sigma_known=request.method == "sigma")

@@ -1,0 +1,277 @@
+"""Acceptance sampling against tables and published probabilities, switching by its rules."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+from hypothesis import given
+from hypothesis import strategies as st
+
+from draws import draws
+from evenfall.cli import main
+from evenfall.errors import BrokenFileError, RequestError
+from evenfall.production.aql_tables import AQLS, LETTERS, _number, code_letter, plan_of
+from evenfall.production.sampling import (
+    Lot,
+    Plan,
+    Stage,
+    VariablesPlan,
+    estimated_share,
+    plan_by_risks,
+    switched,
+    variables_plan_by_risks,
+)
+from evenfall.workshop import Source
+from evenfall.workshop.lots import LotRecord
+from pictures.drawing import faults
+
+CASES = tomllib.loads(
+    (Path(__file__).parents[1] / "authorities" / "sampling.toml").read_text(encoding="utf-8")
+)
+
+
+def single(n: int, c: int) -> Plan:
+    return Plan((Stage(n, c, c + 1),))
+
+
+@pytest.mark.parametrize("row", CASES["single_normal"]["plans"], ids=lambda row: row[0])
+def test_single_plans_for_normal_inspection(row: list[object]) -> None:
+    case = CASES["single_normal"]
+    letter, *printed = row
+    for aql, (n, accepted) in zip(case["aql"], printed, strict=True):
+        stage = plan_of(case["lots"][letter], aql).stages[0]
+        assert (stage.size_count, stage.accepted_count) == (n, accepted), aql
+
+
+def test_two_arrows_stand_between_0_and_1() -> None:
+    """Trap 2: without them lots of 100 and 200 would get a sample of 32 that accepts at 0."""
+    up, down = plan_of(100, 1.0), plan_of(200, 1.0)
+    assert up.stages == (Stage(13, 0, 1),)
+    assert down.stages == (Stage(50, 1, 2),)
+    arrows = [_number(LETTERS.index(letter), AQLS.index(1.0), "normal") for letter in "EFGH"]
+    assert arrows == [0, -1, -2, 1]
+
+
+@pytest.mark.parametrize("row", CASES["single_tightened"]["rows"], ids=lambda row: row[0])
+def test_single_plans_for_tightened_inspection(row: list[object]) -> None:
+    letter, *printed = row
+    for aql, refused in zip(CASES["single_tightened"]["aql"], printed, strict=True):
+        number = _number(LETTERS.index(letter), AQLS.index(aql), "tightened")
+        assert (number + 1 if number >= 0 else "-") == refused, aql
+
+
+def test_code_letters() -> None:
+    case = CASES["letters"]
+    for level in ("I", "II", "III"):
+        assert "".join(code_letter(lot, level) for lot in case["lots"]) == case[level]
+
+
+@pytest.mark.parametrize("sort", ["double", "multiple"])
+def test_plans_of_several_stages_let_pass_what_the_single_one_does(sort) -> None:
+    # their numbers are from memory: curves that belong together guard them
+    compared = 0
+    for lot in CASES["single_normal"]["lots"].values():
+        for aql in AQLS[9:16]:
+            one, several = plan_of(lot, aql), plan_of(lot, aql, sort=sort)
+            if len(several.stages) > 1:
+                compared += 1
+                for probability in (0.95, 0.75, 0.5, 0.25, 0.1):
+                    share = one.quality_at(probability)
+                    assert several.acceptance(share) == pytest.approx(probability, abs=0.09)
+                    assert several.mean_sample_count(share) < 1.25 * one.stages[0].size_count
+    assert compared > 20
+
+
+def test_probabilities_of_acceptance_as_printed() -> None:
+    for share, printed in CASES["kiermeier"]["c0_of_20"]:
+        assert single(20, 0).acceptance(share) == pytest.approx(printed, abs=6e-4)
+    for share, printed in CASES["double"]["points"]:
+        plan = Plan((Stage(8, 0, 2), Stage(8, 1, 2)))
+        assert plan.acceptance(share) == pytest.approx(printed, abs=6e-6)
+    case = CASES["single_134"]
+    for share, printed in case["points"]:
+        assert single(134, 3).acceptance(share) == pytest.approx(printed, abs=6e-5)
+    for probability, printed in case["quality"]:
+        assert single(134, 3).quality_at(probability) == pytest.approx(printed, abs=6e-5)
+    assert single(134, 3).acceptance(0.02) == pytest.approx(case["lot_500"]["binomial"], abs=6e-4)
+    assert single(134, 3).acceptance(0.02, 500) == pytest.approx(
+        case["lot_500"]["hypergeometric"], abs=6e-4
+    )
+    for share, printed in CASES["single_89"]["points"]:
+        assert single(89, 2).acceptance(share) == pytest.approx(printed, abs=6e-5)
+
+
+def test_outgoing_quality_and_inspection_of_the_handbook() -> None:
+    case, plan = CASES["handbook"], single(52, 3)
+    found = [plan.acceptance(n / 100) for n in range(1, 13)]
+    assert found == pytest.approx(case["accepted"], abs=6e-4)
+    shares = np.linspace(0.01, 0.12, 111)
+    most = max(plan.outgoing_share(float(share), 10_000) for share in shares)
+    assert most == pytest.approx(case["outgoing_limit"], abs=6e-5)
+    for share, count in case["inspected"]:
+        assert plan.total_inspected_count(share, 10_000) == pytest.approx(count, abs=0.51)
+
+
+def test_plans_by_both_risks() -> None:
+    case = CASES["kiermeier"]
+    plan = plan_by_risks(*case["risks"])
+    assert [plan.stages[0].size_count, plan.stages[0].accepted_count] == case["attributes"]
+    for name, known in (("s_method", False), ("sigma_method", True)):
+        made = variables_plan_by_risks(*case["risks"], sigma_known=known)
+        n, k = case[name]
+        assert made.size_count == n
+        # the printed k of the s method comes from a search that stops 4e-6 beside the root
+        assert made.k_factor == pytest.approx(k, abs=5e-6)
+        assert made.acceptance(0.05) == pytest.approx(0.95, abs=1e-9)
+        assert made.acceptance(0.15) <= 0.075
+
+
+def test_variables_of_the_older_standard() -> None:
+    for share, printed in CASES["variables"]["points"]:
+        found = VariablesPlan(35, 1.89, sigma_known=False).acceptance(share)
+        assert found == pytest.approx(printed, abs=6e-5)
+
+
+def test_the_sample_of_mil_std_414() -> None:
+    case = CASES["mil_414"]
+    values = np.array(case["values"])
+    mean, s = values.mean(), values.std(ddof=1)
+    quality = [(209.0 - mean) / s, (mean - 180.0) / s]
+    assert quality == pytest.approx(case["quality"], abs=6e-4)
+    assert [estimated_share(q, 5) for q in quality] == pytest.approx(case["share"], abs=6e-6)
+    for k, n, share in case["k_to_m"]:
+        assert estimated_share(k, n) == pytest.approx(share, abs=1e-8)
+
+
+@draws(60)
+@given(st.integers(1, 60), st.integers(0, 5), st.floats(0.001, 0.6))
+def test_a_plan_in_two_halves_is_the_whole_plan(n: int, c: int, share: float) -> None:
+    # two stages of which the first decides nothing are one sample
+    never = 2 * n + 1
+    halves = Plan((Stage(n, -1, never), Stage(n, c, c + 1)))
+    assert halves.acceptance(share) == pytest.approx(single(2 * n, c).acceptance(share), abs=1e-10)
+    assert halves.mean_sample_count(share) == pytest.approx(2 * n)
+
+
+# ---- switching --------------------------------------------------------------------------------
+
+
+def lots(text: str, number: int = 2) -> list[Lot]:
+    """Return lots from letters: y accepted, Y clearly, n not, b between."""
+    return [
+        Lot("not accepted" if c == "n" else "accepted", c == "Y", number, c == "b") for c in text
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "state"),
+    [
+        ("", "normal"),
+        ("nyyyy", "normal"),
+        ("nyyyyn", "normal"),
+        ("nyyyn", "tightened"),
+        ("nn", "tightened"),
+        ("nnyyyy", "tightened"),
+        ("nnyyyyy", "normal"),
+        ("nnnyynynyn", "tightened"),
+        ("nnnnnnn", "stopped"),
+        ("nnnnnnnyyyyy", "stopped"),
+        ("YYYYYYYYY", "normal"),
+        ("YYYYYYYYYY", "reduced"),
+        ("YYYYYyYYYYY", "normal"),
+        ("YYYYYYYYYYn", "normal"),
+        ("YYYYYYYYYYb", "normal"),
+        ("YYYYYYYYYYYYYY", "reduced"),
+        ("YYYYYYYYYYnyn", "normal"),
+        ("YYYYYYYYYYnynyn", "tightened"),
+    ],
+)
+def test_switching_follows_its_rules(text: str, state: str) -> None:
+    assert switched(lots(text)).state == state
+
+
+def test_small_acceptance_numbers_take_fifteen_lots_to_reduced() -> None:
+    assert switched(lots("Y" * 14, number=1)).state == "normal"
+    assert switched(lots("Y" * 15, number=1)).state == "reduced"
+
+
+def test_a_good_supplier_is_seldom_tightened_and_a_bad_one_is_stopped() -> None:
+    draw = np.random.default_rng(1)
+    for share, often in ((0.002, "reduced"), (0.06, "stopped")):
+        ends = []
+        for _ in range(40):
+            record = LotRecord("Dolqua", "Kestrel", 1.0, "II", "single")
+            for _ in range(60):
+                if record.switching.state == "stopped":
+                    break
+                n = record.plan(3000).stages[0].size_count
+                record = record.with_lot("", 3000, (int(draw.binomial(n, share)),))
+            ends.append(record.switching.state)
+        assert ends.count(often) > 30
+
+
+# ---- at the door ------------------------------------------------------------------------------
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(main, ["quality", *map(str, arguments)])
+
+
+def test_a_record_keeps_the_state_and_cannot_be_bent(tmp_path: Path) -> None:
+    record = tmp_path / "dolqua.json"
+    ask = ("lot", "--pieces", 500, "--record", record)
+    assert run(*ask, "--supplier", "Dolqua", "--model", "Kestrel").exit_code == 0
+    assert not record.exists()  # asking files nothing
+    done = run(*ask, "--found", 3, "--pictures", tmp_path / "p")
+    assert done.exit_code == 1
+    assert "The lot is not accepted: 3 nonconforming found." in done.output
+    assert faults((tmp_path / "p" / "operating-curve.svg").read_text(encoding="utf-8")) == []
+    assert run(*ask, "--found", 2).exit_code == 1
+    done = run(*ask)
+    assert "Inspect 80 pieces (code letter J, tightened inspection)" in done.output
+    values = json.loads(record.read_text(encoding="utf-8"))
+    values["lots"][1]["decision"] = "accepted"
+    with pytest.raises(BrokenFileError):
+        LotRecord.read(Source("x.json", json.dumps(values).encode()))
+    record.write_text("{}", encoding="utf-8")
+    assert run(*ask).exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("--pieces", 500, "--aql", 0.7), "no table for an acceptance quality limit of 0.7 %"),
+        (("--pieces", 500, "--found", 60), "60 nonconforming of 50 is not possible."),
+        (("--pieces", 500, "--found", 0, "--found", 0), "The plan has 1 stage, but 2 numbers"),
+        (
+            ("--pieces", 500, "--aql", 2.5, "--sort", "double", "--found", 2),
+            "Stage 2 is needed before lot 1 can be judged: take 32 more.",
+        ),
+    ],
+)
+def test_what_cannot_be_decided_is_one_sentence(arguments, said: str) -> None:
+    done = run("lot", *arguments)
+    assert done.exit_code == 2, done.output
+    assert said in done.output
+
+
+def test_a_whole_lot_smaller_than_its_sample_is_inspected() -> None:
+    done = run("lot", "--pieces", 10, "--aql", 0.65)
+    assert "Inspect 10 pieces" in done.output
+
+
+def test_plans_by_risks_at_the_door() -> None:
+    done = run("lot-plan", "--good", 5, "--bad", 15, "--bad-accepted", 0.075)
+    assert "Inspect 80 pieces: accept at 7 nonconforming or fewer" in done.output
+    done = run("lot-plan", "--good", 5, "--bad", 15, "--bad-accepted", 0.075, "--method", "sigma")
+    assert "Measure 26 pieces" in done.output
+    done = run("lot-plan", "--good", 15, "--bad", 5)
+    assert done.exit_code == 2
+    assert "The good quality must be better than the bad one" in done.output
+    with pytest.raises(RequestError, match="tells these two qualities apart"):
+        plan_by_risks(0.01, 0.99, 0.0101, 0.01)

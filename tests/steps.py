@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 
-from playwright.sync_api import Page, expect
+from playwright.sync_api import FilePayload, Locator, Page, expect
 
 from evenfall.workshop import Source
 
@@ -23,14 +23,39 @@ def by_place(stage: str) -> dict[str, str]:
     return {f"{r['quantity']}:{r['string']}:{r['fret']}": r["value"] for r in rows(stage)}
 
 
+def specification_file() -> FilePayload:
+    """Return the specification of the invented instrument, as a browser takes a file."""
+    content = Source.invented("tesquil.spec.toml").read(10**6)
+    return {"name": "tesquil.spec.toml", "mimeType": "text/plain", "buffer": content}
+
+
+def readings_file(stage: str) -> FilePayload:
+    """Return the sheet of one stage, as a browser takes a file."""
+    content = Source.invented(f"tesquil-{stage}.csv").read(10**6)
+    return {"name": f"{stage}.csv", "mimeType": "text/csv", "buffer": content}
+
+
+def reach(page: Page, target: Locator) -> None:
+    """Go on by the tabulator until something has the focus."""
+    expect(target).to_be_visible()
+    for _ in range(400):
+        if target.evaluate("one => one === document.activeElement"):
+            return
+        page.keyboard.press("Tab")
+    raise AssertionError(f"the keyboard does not reach {target}")
+
+
+def press(page: Page, target: Locator) -> None:
+    """Go to something by the keyboard and press Enter."""
+    reach(page, target)
+    page.keyboard.press("Enter")
+
+
 def open_new(page: Page, serial: str) -> None:
+    """Open the dossier of another invented instrument."""
     page.goto("/new")
     page.select_option("#kind", label="another: a specification of my own (TOML)")
-    content = Source.invented("tesquil.spec.toml").content
-    assert content is not None
-    page.set_input_files(
-        "#file", {"name": "tesquil.spec.toml", "mimeType": "text/plain", "buffer": content}
-    )
+    page.set_input_files("#file", specification_file())
     page.fill("#serial", serial)
     page.get_by_role("button", name="Open its dossier").click()
     expect(page.get_by_role("heading", level=1)).to_have_text(serial)

@@ -9,19 +9,35 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from evenfall.workshop import Source
-from steps import by_place, file_typed, open_new, upload
+from steps import (
+    by_place,
+    file_typed,
+    open_new,
+    press,
+    reach,
+    readings_file,
+    specification_file,
+    upload,
+)
 
 SERIAL = "WB-0001 (invented)"
 
 
-def test_the_whole_job_from_an_empty_archive_to_the_certificate(page: Page) -> None:
-    open_new(page, SERIAL)
-    page.get_by_role("link", name="Measure").first.click()
+def test_the_whole_job_from_an_empty_archive_to_the_certificate_by_keyboard(page: Page) -> None:
+    page.goto("/instruments")
+    press(page, page.get_by_role("link", name="New instrument").first)
+    reach(page, page.locator("#kind"))
+    page.keyboard.press("End")  # a specification of one's own
+    page.set_input_files("#file", specification_file())
+    reach(page, page.locator("#serial"))
+    page.keyboard.type(SERIAL)
+    press(page, page.get_by_role("button", name="Open its dossier"))
+    press(page, page.get_by_role("link", name="Measure").first)
 
     # every reading by the keyboard alone
     read = by_place("before")
     expect(page.locator("typed-sheet [data-key='saddle:6:']")).to_be_visible()
-    page.focus("#gauge")
+    reach(page, page.locator("#gauge"))
     page.keyboard.type("0,004")
     for _ in range(3):
         page.keyboard.press("Tab")
@@ -34,32 +50,34 @@ def test_the_whole_job_from_an_empty_archive_to_the_certificate(page: Page) -> N
             break
         page.keyboard.press("Enter")
     expect(page.locator("#kept")).to_contain_text("144 readings kept in this browser")
-    page.get_by_text("Crown heights over the board").focus()
-    page.keyboard.press("Enter")
+    press(page, page.locator("summary", has_text="Crown heights over the board"))
     page.keyboard.press("Tab")
     while (key := page.evaluate("document.activeElement.dataset.key ?? ''")) in read:
         page.keyboard.type(read[key])
         page.keyboard.press("Tab")
     expect(page.locator("#file")).to_be_enabled()
-    page.locator("#file").focus()
-    page.keyboard.press("Enter")
+    press(page, page.locator("#file"))
     expect(page.locator("#map-head")).to_contain_text("fail by the newest readings")
 
     for stage, said in (("settled", "Settings come first"), ("after", "3 frets come down")):
-        page.get_by_role("link", name="Open the plan").click()
+        press(page, page.get_by_role("link", name="Open the plan"))
         expect(page.locator("#plan-head")).to_contain_text(said)
-        page.fill("#chosen-by", "V. Morwent (invented)")
-        page.get_by_role("button", name="Take this plan").click()
-        page.get_by_role("link", name="Open the bench sheet").click()
+        reach(page, page.locator("#chosen-by"))
+        page.keyboard.type("V. Morwent (invented)")
+        press(page, page.get_by_role("button", name="Take this plan"))
+        press(page, page.get_by_role("link", name="Open the bench sheet"))
         expect(page.get_by_role("heading", name="Cautions")).to_be_visible()
-        page.locator("[data-tick]").first.check()
+        reach(page, page.locator("[data-tick]").first)
+        page.keyboard.press("Space")
         page.reload()
         expect(page.locator("[data-tick]").first).to_be_checked()
-        page.get_by_role("button", name="Done, read again").click()
-        upload(page, stage)
-    page.get_by_role("link", name="Prove the work").click()
+        press(page, page.get_by_role("button", name="Done, read again"))
+        page.set_input_files("#files", readings_file(stage))
+        press(page, page.get_by_role("button", name="Look at it"))
+        press(page, page.get_by_role("button", name="File these readings"))
+    press(page, page.get_by_role("link", name="Prove the work"))
     expect(page.locator("#verdict")).to_have_text("Verdict: conforms")
-    page.get_by_role("button", name="File this verdict").click()
+    press(page, page.get_by_role("button", name="File this verdict"))
     link = page.get_by_role("link", name="Certificate (PDF)")
     paper = page.request.get(link.get_attribute("href") or "")
     assert paper.headers["content-type"] == "application/pdf"
@@ -68,10 +86,10 @@ def test_the_whole_job_from_an_empty_archive_to_the_certificate(page: Page) -> N
     assert "sandbox" in on_screen.headers["content-security-policy"]
 
     page.goto("/instruments")
-    page.locator("#words").press_sequentially("wb-00")
+    page.locator("#words").press_sequentially("wb-0001")
     expect(page.locator(".list")).to_contain_text("proved")
     expect(page.locator(".list .strip svg")).to_have_attribute("aria-label", "clear")
-    page.wait_for_url(re.compile(r"words=wb-00$"))
+    page.wait_for_url(re.compile(r"words=wb-0001$"))
 
 
 def test_typing_is_kept_and_questions_name_the_place(page: Page) -> None:

@@ -222,6 +222,7 @@ def open_new(
     if not given.name.lower().endswith(".toml"):
         given = Source("specification.toml", given.read(1_000_000))
     person = View(request).person
-    asked = AddRequest((given,), serial=serial, job=job, maker=maker, new=True, person=person)
+    fresh = not serial.strip()  # by its number, one that is there already is opened again
+    asked = AddRequest((given,), serial=serial, job=job, maker=maker, new=fresh, person=person)
     added = shop_of(request).dossiers.add(asked)
     return see_other(f"/instruments/{added.line.dossier}")

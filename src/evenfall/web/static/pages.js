@@ -28,6 +28,18 @@ for (const box of document.querySelectorAll(".picture")) {
   box.append(larger);
 }
 
+const TWICE_MS = 3000;
+document.addEventListener("submit", (event) => {
+  const form = event.target; // a double click files once
+  if (!(form instanceof HTMLFormElement) || form.method !== "post" || event.defaultPrevented) return;
+  const before = Number(form.dataset.sent ?? 0);
+  if (event.timeStamp - before < TWICE_MS && before) event.preventDefault();
+  else form.dataset.sent = String(event.timeStamp);
+});
+addEventListener("pageshow", (event) => {
+  if (event.persisted) location.reload(); // back: what stands now, not what stood then
+});
+
 const words = document.getElementById("words");
 const found = document.getElementById("found");
 if (words instanceof HTMLInputElement && found) {

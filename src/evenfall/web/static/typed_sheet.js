@@ -283,6 +283,20 @@ one("#clear").addEventListener("click", () => {
   keep();
   show([], [], false);
 });
+addEventListener("storage", (event) => {
+  if (event.key !== DRAFT) return;
+  if (event.newValue === null) { // filed or emptied in another tab
+    file.disabled = true;
+    kept.textContent = "These readings were filed or emptied in another tab; load this page again.";
+    return;
+  }
+  for (const [key, value] of Object.entries(JSON.parse(event.newValue).values)) {
+    again(key);
+    const field = by.get(key);
+    if (field && field !== document.activeElement) field.value = String(value);
+  }
+  check();
+});
 for (const key of asked_again) {
   again(key);
   by.get(key)?.parentElement?.classList.add("again");

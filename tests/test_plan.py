@@ -100,7 +100,7 @@ def test_any_plan_comes_back(seed: int) -> None:
 def test_every_key_of_the_contract_is_there(kind: str) -> None:
     values, made = written(kind), plan(kind)
     count, frets = made.removal_mm.shape
-    assert values["schema"] == "evenfall/plan@0"
+    assert values["schema"] == "evenfall/plan@1"
     for key in ("metal_mm", "relief_change_mm", "lowest_crown_mm", "smallest_cut_mm"):
         assert isinstance(values[key], float)
     assert isinstance(values["method"], str)
@@ -214,7 +214,7 @@ def test_a_key_that_is_missing_is_noticed(key: str) -> None:
 
 
 SPOILT: list[tuple[str, Callable[[dict[str, Any]], Any]]] = [
-    ("schema", lambda v: v | {"schema": "evenfall/measurement@0"}),
+    ("schema", lambda v: v | {"schema": "evenfall/measurement@1"}),
     ("later schema", lambda v: v | {"schema": "evenfall/plan@99"}),
     ("nothing", lambda v: None),
     ("a list", lambda v: [v]),

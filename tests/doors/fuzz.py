@@ -49,7 +49,7 @@ SHEETS = [
     *(("tesquil-before", "tesquil"), ("tesquil-settled", "tesquil"), ("tesquil-after", "tesquil")),
     *(("quenlo-readings", "quenlo"), ("quenlo-after", "quenlo"), ("gorbune-readings", "gorbune")),
 ]
-PLANS = ("tesquil.plan@0.json", "tesquil-settled.plan@0.json")
+PLANS = ("tesquil.plan@1.json", "tesquil-settled.plan@1.json")
 MEASUREMENTS = ("tesquil", "quenlo", "converted", "tesquil-settled")
 
 ODD_CELLS = (
@@ -288,7 +288,7 @@ def plan(chance: random.Random) -> Commands:
 
 def measurement(chance: random.Random) -> Commands:
     """Damage a measurement."""
-    text = Path(f"{chance.choice(MEASUREMENTS)}.measurement@0.json").read_text()
+    text = Path(f"{chance.choice(MEASUREMENTS)}.measurement@1.json").read_text()
     Path("a.json").write_text(damaged_json(text, chance))
     return [[chance.choice(("plan", "diagnose", "pitch", "neck")), "a.json"]]
 
@@ -297,7 +297,7 @@ def arguments(chance: random.Random) -> Commands:
     """Give odd arguments with sound files."""
     words = [
         chance.choice(VERBS),
-        chance.choice(("tesquil-before.csv", PLANS[0], "quenlo.measurement@0.json")),
+        chance.choice(("tesquil-before.csv", PLANS[0], "quenlo.measurement@1.json")),
     ]
     words += ["tesquil-after.csv"] * (words[0] == "prove")
     words += ["--spec", "tesquil.spec.toml"] * words[1].endswith(".csv")
@@ -401,9 +401,9 @@ def damaged_program(sound: bytes, chance: random.Random) -> bytes:
 def archive(chance: random.Random) -> Commands:
     """Give an archive odd words, damaged documents, and damage of its own."""
     for name in (*MEASUREMENTS[:1], MEASUREMENTS[3]):  # as they are, with their hashes
-        shutil.copy(RECORDS / f"{name}.measurement@0.json", ".")
+        shutil.copy(RECORDS / f"{name}.measurement@1.json", ".")
     there = ["--archive", "shop"]
-    filed = [f"{name}.measurement@0.json" for name in (MEASUREMENTS[0], MEASUREMENTS[3])]
+    filed = [f"{name}.measurement@1.json" for name in (MEASUREMENTS[0], MEASUREMENTS[3])]
     CliRunner().invoke(main, ["archive", "add", *filed, "--serial", "UY-0417", *there])
     CliRunner().invoke(main, ["archive", "export", "UY-0417", "-o", "sent.zip", *there])
     if chance.random() < 0.5:

@@ -14,8 +14,8 @@ from evenfall.cli import main
 from evenfall.records import Filing
 
 STORED = Path(__file__).parents[1] / "records" / "files"
-PLAN = STORED / "tesquil-settled.plan@0.json"
-PROOF = STORED / "tesquil.proof@0.json"
+PLAN = STORED / "tesquil-settled.plan@1.json"
+PROOF = STORED / "tesquil.proof@1.json"
 
 
 @pytest.fixture(autouse=True)
@@ -244,7 +244,7 @@ def test_a_batch_of_wire_is_kept_and_fitted() -> None:
 @pytest.mark.slow
 def test_a_path_that_is_there_wins_over_a_number(place: Path) -> None:
     run("add", PLAN, "--serial", "UY-0417")
-    (place / "UY-0417").write_bytes((STORED / "quenlo.measurement@0.json").read_bytes())
+    (place / "UY-0417").write_bytes((STORED / "quenlo.measurement@1.json").read_bytes())
     made = json.loads(step("plan", "UY-0417", "--json").stdout)
     assert made["measurement"]["model"].startswith("Quenlo")
     (place / "UY-0417").unlink()

@@ -55,12 +55,12 @@ def seen(page: str) -> str:
 def texts() -> dict[str, str]:
     """Return the text of every page by the name of its file."""
     made = {}
-    for path in FILES.glob("*.plan@0.json"):
+    for path in FILES.glob("*.plan@1.json"):
         plan, name = Source(str(path)), path.name.partition(".")[0]
         for unit in (None, "in"):
             page = sheet(SheetRequest(plan, ("html",), unit)).pages["html"].decode()
             made[f"{name}-sheet{'-in' if unit else ''}.txt"] = seen(page)
-    for path in FILES.glob("*.proof@0.json"):
+    for path in FILES.glob("*.proof@1.json"):
         proof = Proof.from_dict(parse_json(path.read_bytes()))
         content = certificate(proof, unit="mm", both=True, date="2026-03-31")
         made[f"{path.name.partition('.')[0]}-certificate.txt"] = seen(

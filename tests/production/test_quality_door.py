@@ -69,7 +69,7 @@ def test_a_stable_station_leaves_with_nothing_to_settle(sheet: Path) -> None:
 def test_json_holds_every_number_of_the_chart(sheet: Path) -> None:
     done = run("chart", sheet, "--size", 5, "--json")
     values = json.loads(done.output)
-    assert values["schema"] == "evenfall/chart@0"
+    assert values["schema"] == "evenfall/chart@1"
     assert values["kind"] == "xbar-r"
     assert len(values["panels"][0]["values"]) == 12
     assert values["findings"][0]["code"] == "chart"

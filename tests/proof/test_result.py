@@ -44,7 +44,7 @@ def test_a_proof_comes_back_from_its_file() -> None:
 
 def test_the_keys_that_other_programs_rely_on() -> None:
     plain = made_proof().as_dict()
-    assert plain["schema"] == "evenfall/proof@0"
+    assert plain["schema"] == "evenfall/proof@1"
     assert plain["verdict"] == "does not conform"
     assert plain["plan_hash"] == PLAN.content_hash
     assert plain["before_hash"] == PLAN.measurement.content_hash
@@ -120,7 +120,7 @@ def test_a_proof_changed_by_hand_is_refused(change) -> None:
         Proof.from_dict(damaged(change))
 
 
-@pytest.mark.parametrize("other", [{}, {"schema": "evenfall/plan@0"}, [], None, 3])
+@pytest.mark.parametrize("other", [{}, {"schema": "evenfall/plan@1"}, [], None, 3])
 def test_what_is_no_proof_is_not_taken_for_one(other) -> None:
     with pytest.raises(FormatMismatchError, match="not a proof file"):
         Proof.from_dict(other)

@@ -68,7 +68,7 @@ class Round:
 
 def import_measurements(address: str, dossier: str, count: int) -> None:
     """File measurements that are not there yet, one by one, and say so after each."""
-    text = (TESTS / "records" / "files" / "tesquil.measurement@0.json").read_text(encoding="utf-8")
+    text = (TESTS / "records" / "files" / "tesquil.measurement@1.json").read_text(encoding="utf-8")
     values = json.loads(text)
     facts = {"schema": values["schema"], "specification": values["specification_hash"]}
     with open_archive(address) as archive:

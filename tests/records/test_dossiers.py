@@ -24,9 +24,9 @@ def stored(name: str) -> ef.Source:
     return ef.Source(str(STORED / name))
 
 
-MEASUREMENT = stored("tesquil-settled.measurement@0.json")
-PLAN = stored("tesquil-settled.plan@0.json")
-PROOF = stored("tesquil.proof@0.json")
+MEASUREMENT = stored("tesquil-settled.measurement@1.json")
+PLAN = stored("tesquil-settled.plan@1.json")
+PROOF = stored("tesquil.proof@1.json")
 
 
 @pytest.fixture
@@ -158,7 +158,7 @@ def test_a_serial_of_two_instruments_asks_which(dossiers: Dossiers) -> None:
     with pytest.raises(RequestError, match="is in the archive already"):
         add(dossiers, PLAN)
     assert dossiers.show(two[:12]).line.dossier == two
-    other = dossiers.add(ef.AddRequest((stored("quenlo.measurement@0.json"),)))
+    other = dossiers.add(ef.AddRequest((stored("quenlo.measurement@1.json"),)))
     assert other.line.name.startswith("Quenlo")
 
 
@@ -188,7 +188,7 @@ def test_what_cannot_be_filed_leaves_no_archive(tmp_path: Path) -> None:
 
 def test_files_of_two_instruments_are_not_mixed(dossiers: Dossiers) -> None:
     with pytest.raises(RequestError, match="several instruments"):
-        add(dossiers, PLAN, stored("quenlo.measurement@0.json"))
+        add(dossiers, PLAN, stored("quenlo.measurement@1.json"))
     with pytest.raises(RequestError, match="name no instrument"):
         dossiers.add(ef.AddRequest((ef.Source("photo.jpg", b"\xff\xd8"),)))
     with pytest.raises(FormatMismatchError, match="Nothing of this kind"):
@@ -301,7 +301,7 @@ def test_figures_that_are_not_known_are_left_out(dossiers: Dossiers) -> None:
 
     add(dossiers, PLAN)
     dossier = dossiers.named("UY-0417")
-    facts = {"content_hash": "ab" * 32, "schema": "evenfall/measurement@0", "specification": ""}
+    facts = {"content_hash": "ab" * 32, "schema": "evenfall/measurement@1", "specification": ""}
     (entry,) = dossiers.archive.file(dossier, [Filing("measurement", facts)])
     read = entry.read()
     assert isinstance(read, Filed)

@@ -22,8 +22,8 @@ from evenfall.scans.formats import read_scan
 from evenfall.workshop.archives import Dossiers
 
 STORED = Path(__file__).parent / "files"
-PLAN = STORED / "tesquil-settled.plan@0.json"
-PROOF = STORED / "tesquil.proof@0.json"
+PLAN = STORED / "tesquil-settled.plan@1.json"
+PROOF = STORED / "tesquil.proof@1.json"
 
 
 @pytest.fixture

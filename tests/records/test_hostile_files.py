@@ -207,7 +207,7 @@ HOSTILE: dict[str, Any] = {
     "manifest with more keys": with_manifest(more=1),
     "manifest with a strange site": with_manifest(site="../a"),
     "manifest of a later schema": with_manifest(schema="evenfall/exchange@99"),
-    "manifest of another kind": with_manifest(schema="evenfall/plan@0"),
+    "manifest of another kind": with_manifest(schema="evenfall/plan@1"),
     "manifest that shows less": with_manifest(shown="certificates"),
     "manifest nested too deeply": lambda m, _k: zipped(
         {**m, "manifest.json": b'{"a":' + b"[" * 100_000}

@@ -20,7 +20,7 @@ import evenfall as ef
 from evenfall.records.qif import NAMESPACE, Judged, qif_document
 from open_data import open_data
 
-PROOF = Path(__file__).parent / "files" / "tesquil.proof@0.json"
+PROOF = Path(__file__).parent / "files" / "tesquil.proof@1.json"
 AT = "2026-03-31T14:05:00Z"
 SIGNATURES = """<xs:schema xmlns:xs="http://www.w3.org/2001/XMLSchema"
   targetNamespace="http://www.w3.org/2000/09/xmldsig#"><xs:complexType name="SignatureType"/>

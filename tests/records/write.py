@@ -1,6 +1,6 @@
-"""Write the stored files of version 0 again, from the invented examples, and their pages.
+"""Write the stored files that are not there yet, from the invented examples, and all their pages.
 
-Files of later versions are never written again; see README.md.
+A file that is there is never written again; see README.md.
 """
 
 from __future__ import annotations
@@ -8,13 +8,16 @@ from __future__ import annotations
 import json
 import os
 import runpy
+import sys
 import tempfile
 from importlib import resources
 from pathlib import Path
 
+import numpy as np
 from click.testing import CliRunner
 
 from evenfall.cli import main
+from evenfall.instrument import read_specification
 
 HERE = Path(__file__).resolve().parent
 EXAMPLES = HERE.parents[1] / "docs" / "examples"
@@ -28,6 +31,7 @@ TESQUIL = (
 COMMANDS = {
     "tesquil": ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o"),
     "quenlo": ("measure", "quenlo-readings.csv", "--spec", "quenlo.spec.toml", "-o"),
+    "scanned": ("measure", "scan.npy", "--spec", "tesquil.spec.toml", "-o"),
     "converted": ("neck", "unstrung.csv", "--spec", "tesquil.spec.toml", "--convert"),
     "tesquil-settled": ("measure", "tesquil-settled.csv", "--spec", "tesquil.spec.toml", "-o"),
     "tesquil.plan": ("plan", "tesquil", "-o"),
@@ -38,6 +42,17 @@ COMMANDS = {
 }
 
 
+def scanned_points(specification: str) -> np.ndarray:
+    """Return the points of a scan of a strung neck, nut and saddle and all."""
+    sys.path.insert(0, str(HERE.parent))
+    from oracles.bodies import Parts, make_assembly, strung_from_above
+    from oracles.surfaces import Recipe
+
+    recipe = Recipe(seed=3, step_x=0.1, step_y=0.5, shadow_share=1.8)
+    made = make_assembly(read_specification(specification)[0], recipe, Parts())
+    return strung_from_above(made).astype(np.float32)
+
+
 def written(folder: Path) -> dict[str, str]:
     """Run the commands in a folder and return the text of each file by its name."""
     for name in TESQUIL:
@@ -46,6 +61,7 @@ def written(folder: Path) -> dict[str, str]:
         (folder / "unstrung.csv").write_text(text.replace(",strung", ",unstrung"), encoding="utf-8")
     for example in EXAMPLES.glob("quenlo*"):
         (folder / example.name).write_bytes(example.read_bytes())
+    np.save(folder / "scan.npy", scanned_points((folder / TESQUIL[0]).read_text(encoding="utf-8")))
     texts: dict[str, str] = {}
     for name, command in COMMANDS.items():
         result = CliRunner().invoke(main, [*command, f"{name}"])
@@ -59,15 +75,14 @@ def written(folder: Path) -> dict[str, str]:
 
 
 def write() -> None:
-    """Write the files of version 0; leave every other version alone."""
+    """Write the files that are not there; leave the others alone."""
     with tempfile.TemporaryDirectory() as folder:
         os.chdir(folder)
         texts = written(Path(folder))
         os.chdir(HERE)
     for name, text in texts.items():
-        if not name.endswith("@0.json"):
-            raise SystemExit(f"{name} is frozen: only files of version 0 are written again")
-        (HERE / "files" / name).write_text(text, encoding="utf-8")
+        if not (path := HERE / "files" / name).exists():
+            path.write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -34,7 +34,7 @@ def write() -> None:
                         "plan",
                         {
                             "content_hash": "ab" * 32,
-                            "schema": "evenfall/plan@0",
+                            "schema": "evenfall/plan@1",
                             "specification": "cd" * 32,
                             "status": "ready",
                             "lowest_crown_mm": 1.02,

@@ -208,7 +208,7 @@ def test_a_late_touch_is_waited_for() -> None:
 def test_json_is_plain_and_complete(heavy: PlayTest) -> None:
     text = json.dumps(heavy.as_dict(), allow_nan=False)
     read = json.loads(text)
-    assert read["schema"] == "evenfall/play@0"
+    assert read["schema"] == "evenfall/play@1"
     strings, frets = heavy.worst.shape[:2]
     assert len(read["strings"]) == strings
     assert [p["stopped_fret"] for p in read["strings"][0]["positions"]] == list(range(frets))

@@ -107,8 +107,8 @@ class Content:
 class FileContent(Content):
     """The content of one kind of file: with a schema, a version and a hash of its own.
 
-    Version 0 is not supported: it may change without notice, and a file of it is read by the same
-    version of the program only.
+    A file of version 1 or later is read by every later program. Version 0 was never released, and
+    no program reads it.
     """
 
     __slots__ = ()

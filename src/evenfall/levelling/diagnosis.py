@@ -146,7 +146,7 @@ class Diagnosis:
             for one in self.line.standing
         ]
         return {
-            "schema": "evenfall/diagnosis@0",
+            "schema": "evenfall/diagnosis@1",
             "strings": strings,
             "standing_out": frets,
             "hump_mm": self.line.hump_mm,

@@ -46,7 +46,7 @@ class Measurement(FileContent):
     """One set of readings of one instrument with K strings and F frets."""
 
     KIND: ClassVar = "measurement"
-    VERSION: ClassVar = 0
+    VERSION: ClassVar = 1
     AGAIN: ClassVar = sentence("make the measurement again with {door_measure}")
     PRINTED: ClassVar = ("findings",)
 

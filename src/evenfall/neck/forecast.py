@@ -180,7 +180,7 @@ class NeckForecast:
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
         return {
-            "schema": "evenfall/neck@0",
+            "schema": "evenfall/neck@1",
             "relief_mm": self.relief_mm,
             "relief_u_mm": self.relief_u_mm,
             "relief_minimum_mm": self.minimum_mm,

@@ -93,7 +93,7 @@ class Plan(FileContent):
     """
 
     KIND: ClassVar = "plan"
-    VERSION: ClassVar = 0
+    VERSION: ClassVar = 1
     AGAIN: ClassVar = sentence("make the plan again with {door_plan}")
     PRINTED: ClassVar = ("findings", "motion")
     DERIVED: ClassVar[Mapping[str, Form]] = derived(

@@ -245,7 +245,7 @@ class Proof(FileContent):
     """What the readings after the work show."""
 
     KIND: ClassVar = "proof"
-    VERSION: ClassVar = 0
+    VERSION: ClassVar = 1
     AGAIN: ClassVar = sentence("make the proof again with {door_prove}")
     PRINTED: ClassVar = ("findings_of_readings",)
 

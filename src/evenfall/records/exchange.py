@@ -54,7 +54,7 @@ from evenfall.records.persons import Person, numbers_in
 from evenfall.records.signing import Signature, SigningKey, file_signature_holds
 from evenfall.wording import plain_line
 
-VERSION = 0
+VERSION = 1
 SHOWN: Mapping[str, frozenset[str]] = {
     "certificates": frozenset({"opened", "alias", "proof", "page"}),
     "measurements": frozenset(

@@ -116,7 +116,7 @@ class GaugeOutcome(Shown):
                 ],
             }
         return {
-            "schema": "evenfall/gauge@0",
+            "schema": "evenfall/gauge@1",
             "quantity": self.quantity,
             "unit": self.unit_of_values,
             "study": plain(self.made),

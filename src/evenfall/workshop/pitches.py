@@ -92,7 +92,7 @@ class PitchOutcome(Outcome):
         if planned is not None:
             change = (planned.deviation_cents - self.found.deviation_cents).tolist()
         return {
-            "schema": "evenfall/pitch@0",
+            "schema": "evenfall/pitch@1",
             "found": plain(self.found),
             "planned": plain(planned),
             "change_cents": change,

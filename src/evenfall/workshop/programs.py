@@ -237,7 +237,7 @@ class ProgramOutcome:
         """Return what the program does and what was found, as plain values for JSON."""
         return with_words(
             {
-                "schema": "evenfall/program@0",
+                "schema": "evenfall/program@1",
                 "plan": self.plan.code,
                 "state": self.piece.state,
                 "cuts": list(cuts_of(self.piece)),

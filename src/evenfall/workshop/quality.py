@@ -120,7 +120,7 @@ class ChartOutcome(Shown):
         """Return the chart as plain values."""
         chart = self.chart
         return {
-            "schema": "evenfall/chart@0",
+            "schema": "evenfall/chart@1",
             "about": self.about,
             "stable": chart.stable,
             "run_length_count": chart.run_length_count,
@@ -228,7 +228,7 @@ class CapabilityOutcome(Shown):
         """Return the result as plain values; the readings stay in their sheet."""
         made, fit = self.made, self.made.fit
         return {
-            "schema": "evenfall/capability@0",
+            "schema": "evenfall/capability@1",
             "about": self.about,
             "quantity": made.quantity,
             "unit": made.unit,

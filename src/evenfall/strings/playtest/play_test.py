@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.strings.damping import Damping
 
-SCHEMA = "evenfall/play@0"
+SCHEMA = "evenfall/play@1"
 
 #: Middles of the octave bands of the impulse spectrum [Hz] (nominal frequencies of IEC 61260-1).
 BAND_HZ = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)

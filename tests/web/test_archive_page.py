@@ -59,7 +59,7 @@ def page(browser: Browser, shop: Shop) -> Iterator[Page]:
 
 def done(page: Page) -> None:
     """Wait for the page of what was asked for, and for what came of it."""
-    page.wait_for_url("**/archive/work/*")
+    page.wait_for_url("**/archive/task/*")
     page.locator("#came").wait_for()
 
 
@@ -161,7 +161,7 @@ def test_what_is_no_exchange_file_is_refused_in_one_sentence(page: Page, tmp_pat
     wrong.write_bytes(b"PK\x03\x04 but no more")
     page.get_by_label("File of a partner").set_input_files(wrong)
     page.get_by_role("button", name="Look at it").click()
-    page.wait_for_url("**/archive/work/*")
+    page.wait_for_url("**/archive/task/*")
     expect(page.locator("under-way .stop")).to_have_count(1)
     expect(page.locator("under-way .stop")).to_contain_text("no exchange file")
 

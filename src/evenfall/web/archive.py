@@ -30,7 +30,7 @@ _LATELY = 6
 
 
 @router.get("")
-def archive(request: Request) -> Response:
+def contents(request: Request) -> Response:
     """Show what the archive holds, when it was looked after, and what can be done with it."""
     shop = shop_of(request)
     view = View(request)
@@ -117,10 +117,10 @@ def sent(
     complete(shop.queue, task)
     shop.queue.ready(task, "look", {}, "")
     shop.pool.wake()
-    return see_other(f"/archive/work/{task}")
+    return see_other(f"/archive/task/{task}")
 
 
-@router.post("/work/{name}/file")
+@router.post("/task/{name}/file")
 def file_sent(request: Request, name: str, trust: Annotated[str, Form()] = "") -> Response:
     """File what was looked at."""
     shop = shop_of(request)
@@ -132,8 +132,8 @@ def file_sent(request: Request, name: str, trust: Annotated[str, Form()] = "") -
     return _ask(request, "import", {"folder": str(folder), "trust_key": key}, same=name)
 
 
-@router.get("/work/{name}")
-def work(request: Request, name: str) -> Response:
+@router.get("/task/{name}")
+def task_page(request: Request, name: str) -> Response:
     """Show how far something is, and what came of it."""
     shop = shop_of(request)
     view = View(request)
@@ -141,7 +141,7 @@ def work(request: Request, name: str) -> Response:
     if task.kind not in ARCHIVE_KINDS:
         raise RequestError("This is no work on the archive; see what is under way.")
     came = _came_of(task, view) if task.state == "done" else {}
-    return page(request, "archive_work.html", view, task=told(task, view), kind=task.kind, **came)
+    return page(request, "archive_task.html", view, task=told(task, view), kind=task.kind, **came)
 
 
 def _came_of(task: Task, view: View) -> Mapping[str, Any]:
@@ -163,4 +163,4 @@ def _ask(request: Request, kind: str, asked: Mapping[str, Any], *, same: str = "
     shop = shop_of(request)
     task = shop.queue.put(kind, asked, same=same)
     shop.pool.wake()
-    return see_other(f"/archive/work/{task.id}")
+    return see_other(f"/archive/task/{task.id}")

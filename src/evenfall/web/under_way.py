@@ -28,7 +28,7 @@ PLACES = {
     "measure": "/instruments/{dossier}/measure/seen/{id}",
     "methods": "/instruments/{dossier}/plan",
     "play": "/instruments/{dossier}/play",
-    **dict.fromkeys(("verify", "backup", "export", "look", "import"), "/archive/work/{id}"),
+    **dict.fromkeys(("verify", "backup", "export", "look", "import"), "/archive/task/{id}"),
 }
 """The page that shows what came of a task, by its kind; others show it on their own."""
 _STATES = {

@@ -16,6 +16,7 @@ import pytest
 from numpy.typing import NDArray
 
 from evenfall.errors import EvenfallError, ReadingsError, RequestError
+from evenfall.gates import Gates, open_gates
 from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.instrument.geometry import board_drop_mm
 from evenfall.levelling import make_plan
@@ -28,7 +29,7 @@ from evenfall.scans.formats import ScanOptions, is_scan
 from evenfall.sheets import SheetFile, read_measurement
 from evenfall.strings.clearance import open_gap_weights
 from evenfall.strings.excursion import ExcursionTable, excursion_table
-from evenfall.workshop.measuring import gates_of
+from evenfall.workshop.measuring import line_of
 from oracles.bodies import Parts, make_assembly, strung_from_above
 from oracles.surfaces import Recipe, make_scan, specification
 from scans.formats.samples import ply_file, ply_points
@@ -39,6 +40,10 @@ SHEET = Path(str(INVENTED / "tesquil-before.csv"))
 
 
 SURVEYS: dict[tuple[object, ...], object] = {}
+
+
+def gates_of(specification: Specification, measurement: Measurement) -> Gates:
+    return open_gates(specification, measurement, line_of(specification, measurement))
 
 
 @pytest.fixture(autouse=True)

@@ -69,10 +69,6 @@ def test_places_alone_leave_the_scale_open_and_say_so() -> None:
     (finding,) = fit.findings
     assert finding.code == "ambiguous"
     assert "648.000 mm if it is fret 3" in finding.sentence
-    assert not fit_scale(places(648.0, 22)[2:], first_fret=3).findings
-    hinted = fit_scale(places(648.0, 22)[2:], scale_hint_mm=650.0)
-    assert hinted.first_fret == 3
-    assert hinted.scale_mm == pytest.approx(648.0, abs=1e-6)
 
 
 def test_a_stray_place_belongs_to_no_fret() -> None:

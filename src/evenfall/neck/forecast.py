@@ -14,7 +14,7 @@ from evenfall.errors import NOWHERE, At, Finding, RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Measurement, Origin, Shared
 from evenfall.neck.level_line import level_line
-from evenfall.neck.season import COVERAGE_FACTOR, ROOM_C, Season, season_change
+from evenfall.neck.season import COVERAGE_FACTOR, Season, season_change
 from evenfall.wording import Value, sentence
 
 if TYPE_CHECKING:
@@ -207,7 +207,6 @@ def forecast(
     *,
     other: Specification | None = None,
     humidity_percent: tuple[float, float] | None = None,
-    temperature_c: float = ROOM_C,
     wanted_mm: float | None = None,
     relief_mm: float | None = None,
 ) -> NeckForecast:
@@ -225,8 +224,6 @@ def forecast(
         Specification of the same neck with other strings or another tuning.
     humidity_percent
         Relative humidity now and later [%].
-    temperature_c
-        Temperature of the air [°C].
     wanted_mm
         Relief that the rod is to bring the neck to [mm]; the specification's if left out.
     relief_mm
@@ -274,7 +271,6 @@ def forecast(
             relief_u_mm=at_u,
             humidity_from_percent=humidity_percent[0],
             humidity_to_percent=humidity_percent[1],
-            temperature_c=temperature_c,
         )
     made = NeckForecast(
         model=model,

@@ -98,7 +98,6 @@ def season_change(
     relief_u_mm: float,
     humidity_from_percent: float,
     humidity_to_percent: float,
-    temperature_c: float = ROOM_C,
 ) -> Season:
     """Return what a change of relative humidity does to the relief and the board's width."""
     for given in (humidity_from_percent, humidity_to_percent):
@@ -112,7 +111,7 @@ def season_change(
                 high=DAMPEST_PERCENT,
             )
     start, end = equilibrium_moisture_percent(
-        np.array([humidity_from_percent, humidity_to_percent]), temperature_c
+        np.array([humidity_from_percent, humidity_to_percent])
     )
     change = float(end - start)
     board = specification.board
@@ -123,7 +122,7 @@ def season_change(
         swelling_mm(width, shrinkage, change) for width in (board.width_nut_mm, board.width_last_mm)
     ]
     humidity = _HUMIDITIES_PERCENT
-    relief_change, uncertainty = _relief_change_mm(model, humidity_from_percent, temperature_c)
+    relief_change, uncertainty = _relief_change_mm(model, humidity_from_percent)
     limit = specification.target.relief
     low = high = float("nan")
     if limit.minimum_mm <= relief_mm <= limit.maximum_mm:
@@ -132,7 +131,6 @@ def season_change(
             less_mm=relief_mm - limit.minimum_mm,
             more_mm=limit.maximum_mm - relief_mm,
             humidity_percent=humidity_from_percent,
-            temperature_c=temperature_c,
         )
     moved = model.relief_mm_per_percent * change
     moved_u = model.relief_u_mm_per_percent * abs(change)
@@ -166,21 +164,18 @@ def humidity_range(
     less_mm: float,
     more_mm: float,
     humidity_percent: float,
-    temperature_c: float = ROOM_C,
 ) -> tuple[float, float]:
     """Return the humidities [%] between which the relief, ± 2 u, falls and rises by no more."""
-    change, uncertainty = _relief_change_mm(model, humidity_percent, temperature_c)
+    change, uncertainty = _relief_change_mm(model, humidity_percent)
     reach = COVERAGE_FACTOR * uncertainty
     inside = (change - reach >= -less_mm) & (change + reach <= more_mm)
     return _stretch_around(_HUMIDITIES_PERCENT, inside, humidity_percent)
 
 
-def _relief_change_mm(
-    model: NeckModel, humidity_percent: float, temperature_c: float
-) -> tuple[FloatArray, FloatArray]:
+def _relief_change_mm(model: NeckModel, humidity_percent: float) -> tuple[FloatArray, FloatArray]:
     """Return the change of relief at each humidity from a start, and its standard uncertainty."""
-    start = equilibrium_moisture_percent(humidity_percent, temperature_c)
-    steps = equilibrium_moisture_percent(_HUMIDITIES_PERCENT, temperature_c) - start
+    start = equilibrium_moisture_percent(humidity_percent)
+    steps = equilibrium_moisture_percent(_HUMIDITIES_PERCENT) - start
     return model.relief_mm_per_percent * steps, model.relief_u_mm_per_percent * np.abs(steps)
 
 

@@ -50,13 +50,10 @@ class ScaleFit:
     fret_number: IntArray  # number of each place, 0 where a place belongs to no fret, shape (N,)
     # place less fitted place [mm], NaN where it belongs to no fret, shape (N,)
     residual_mm: FloatArray
-    first_fret: int  # the number that the place nearest the nut was taken for
     findings: tuple[Finding, ...]  # what the places cannot tell
 
 
-def fit_scale(
-    place_mm: FloatArray, *, first_fret: int | None = None, scale_hint_mm: float = 0.0
-) -> ScaleFit:
+def fit_scale(place_mm: FloatArray) -> ScaleFit:
     """Return the scale length that fret places or slots fit, with frets missing or extra ones.
 
     Distances from the saddle end A must be whole semitones apart: 12 log2(A - x) has the same
@@ -88,39 +85,25 @@ def fit_scale(
     residual[kept] = direction * (x - design @ solution)
     spread = float(np.sqrt(np.sum(residual[kept] ** 2) / max(1, len(x) - 2)))
     scale = float(solution[1])
-    # numbering from 1 so far; a shift of m multiplies the scale by 2^(m/12)
-    shift = 0
-    if first_fret is not None:
-        shift = first_fret - 1
-    elif scale_hint_mm > 0.0:
-        shift = max(0, round(12.0 * np.log2(scale_hint_mm / scale)))
-    # x = A - D 2^(-n/12): A stays, and the scale is the distance of the nut from A
-    bridge = float(solution[0]) + scale
-    scale *= SEMITONE**shift
-    numbers = np.where(kept, number + shift, 0).astype(np.intp)
-    u = spread * float(np.sqrt(np.linalg.inv(design.T @ design)[1, 1])) * SEMITONE**shift
-    findings: tuple[Finding, ...] = ()
-    if first_fret is None and scale_hint_mm == 0.0:
-        findings = (
-            Finding(
-                "ambiguous",
-                "Fret places alone do not fix the scale: it is {first:length} if the first place "
-                "found is fret 1, {second:length} if it is fret 2, {third:length} if it is fret 3.",
-                At(field="scale"),
-                first=scale,
-                second=scale * SEMITONE,
-                third=scale * SEMITONE**2,
-            ),
-        )
+    u = spread * float(np.sqrt(np.linalg.inv(design.T @ design)[1, 1]))
+    # numbered from 1; a shift of m would multiply the scale by 2^(m/12)
+    still_open = Finding(
+        "ambiguous",
+        "Fret places alone do not fix the scale: it is {first:length} if the first place found is "
+        "fret 1, {second:length} if it is fret 2, {third:length} if it is fret 3.",
+        At(field="scale"),
+        first=scale,
+        second=scale * SEMITONE,
+        third=scale * SEMITONE**2,
+    )
     return ScaleFit(
         scale_mm=scale,
         scale_u_mm=u,
-        nut_mm=direction * (bridge - scale),
+        nut_mm=direction * float(solution[0]),
         direction_order=direction,
-        fret_number=numbers,
+        fret_number=np.where(kept, number, 0).astype(np.intp),
         residual_mm=residual,
-        first_fret=1 + shift,
-        findings=findings,
+        findings=(still_open,),
     )
 
 

@@ -71,8 +71,6 @@ def find_slots(
     given: HeightMap | Mesh | Cloud | Points,
     *,
     factor_mm: float = 1.0,
-    first_fret: int | None = None,
-    scale_hint_mm: float = 0.0,
     progress: Progress = silent,
 ) -> Slots:
     """Return the fret slots of a board that carries no crowns.
@@ -83,10 +81,6 @@ def find_slots(
         The scan.
     factor_mm
         Unit of the file [mm].
-    first_fret
-        Number of the slot nearest the nut, if known.
-    scale_hint_mm
-        Nominal scale [mm], if known; 0 if not.
     progress
         Told how far the search is; stops it by raising `Cancelled`.
 
@@ -113,11 +107,7 @@ def find_slots(
             continue
         grooves = _grooves(level.points_mm)
         try:
-            scale = fit_scale(
-                np.array([g[0] for g in grooves]),
-                first_fret=first_fret,
-                scale_hint_mm=scale_hint_mm,
-            )
+            scale = fit_scale(np.array([g[0] for g in grooves]))
         except ReadingsError:
             continue
         count = int((scale.fret_number > 0).sum())
@@ -136,14 +126,13 @@ def find_slots(
         "slots-only",
         "No crowns: slots only. {count} slots, {width:length} wide and {depth:length} deep, up is "
         "nearest {up}; they fit a scale of {scale:length} (standard uncertainty {u:uncertainty}) "
-        "if the first one is fret {first}.",
+        "if the first one is fret 1.",
         count=int(kept.sum()),
         width=width,
         depth=depth,
         up=f"{'+' if up[axis] > 0 else '-'}{'xyz'[axis]}",
         scale=scale.scale_mm,
         u=scale.scale_u_mm,
-        first=scale.first_fret,
     )
     findings = (found, *scale.findings)
     return Slots(np.sort(place[kept]), width, depth, up, scale, findings)

@@ -266,11 +266,6 @@ class Workpiece:
         1 for a right-handed neck, -1 for a left-handed one: the sign of Y towards the treble.
     width_nut_mm, width_last_mm, last_x_mm
         Width of the board at the nut and at the last fret, and where that lies [mm].
-    strung_change_mm
-        What the strings' pull adds to each crown top over the state that is cut, shape (K, F);
-        zero where it is cut strung [mm].
-    conversion_u_mm
-        Standard uncertainty of the heights through that conversion, at the relief's lowest [mm].
     said
         How the heights came about, in a sentence.
     arched
@@ -285,8 +280,6 @@ class Workpiece:
     width_nut_mm: float
     width_last_mm: float
     last_x_mm: float
-    strung_change_mm: FloatArray
-    conversion_u_mm: float
     said: Sentence
     arched: bool = False
     parts: tuple[PartLine, ...] = ()
@@ -312,13 +305,6 @@ class Workpiece:
         """Return X and Y of both ends of every fret, low t first, shape (F, 2) [mm]."""
         ends = [one.place(np.array([one.low_mm, one.high_mm])) for one in self.crowns]
         return np.array([x for x, _ in ends]), np.array([y for _, y in ends])
-
-    def half_width(self, x_mm: FloatArray) -> FloatArray:
-        """Return half the width of the board [mm]."""
-        share = np.asarray(x_mm) / self.last_x_mm
-        return np.asarray(
-            0.5 * (self.width_nut_mm + (self.width_last_mm - self.width_nut_mm) * share)
-        )
 
     def refuse_unknown(self, fret: int, string: int) -> None:
         """Refuse a fret or string that there is not."""
@@ -367,14 +353,11 @@ def workpiece(
     along, across = crossings_mm or (lines.x_mm[:, 1:], lines.y_mm[:, 1:])
     hand = -1 if specification.handed == "left" else 1
     removal = plan.removal_mm
-    strung_tops = plan.crown_top_after_mm + removal
     bow = default_bow(specification, lines)
     datum = found or plan.measurement
     level = level_line(specification, datum, lines, bow, plan.smallest_cut_mm)
     model = neck or neck_model(specification, lines)
-    change = np.zeros(removal.shape)
-    u_mm = 0.0
-    tops = strung_tops
+    tops = plan.crown_top_after_mm + removal
     said = sentence("Heights are those of the readings, with the strings at pitch.")
     if found is not None:
         if found.strung != (state == "strung"):
@@ -391,7 +374,6 @@ def workpiece(
                 places=missing_places(lacking),
             )
         tops = found.crown_top_mm
-        change = strung_tops - tops if state == "unstrung" else change
         said = sentence(
             "Heights are those of the reading taken on the machine, {state}.", state=state
         )
@@ -401,13 +383,11 @@ def workpiece(
         )
         relaxed = converted_to_tension(model, strung, tension_n=0.0)
         tops = relaxed.measurement.crown_top_mm
-        change = strung_tops - tops
-        u_mm = relaxed.relief_change_u_mm
         said = sentence(
             "Heights are those of the neck without its strings: relief {change:figure+} ± "
             "{u:uncertainty} by the neck model.",
             change=relaxed.relief_change_mm,
-            u=2.0 * u_mm,
+            u=2.0 * relaxed.relief_change_u_mm,
         )
     if plan.measurement.strung is False:
         raise RequestError(
@@ -437,8 +417,6 @@ def workpiece(
         width_nut_mm=board.width_nut_mm,
         width_last_mm=board.width_last_mm,
         last_x_mm=last_x,
-        strung_change_mm=change,
-        conversion_u_mm=u_mm,
         said=said,
         arched=level.follows_arch,
     )

@@ -61,8 +61,7 @@ class DemoOutcome:
     files: Mapping[str, bytes]  # every file, by its name in the folder
     steps: tuple[Sentence, ...]  # each step of the job, in words
     findings: tuple[Finding, ...]  # what was wrong with the instrument
-    first_plan: Plan  # what was to be set, and what was to be cut by the readings after that
-    plan: Plan
+    plan: Plan  # of the cuts, once rod and saddle were set
     proof: Proof  # what the readings after the work show
 
     def as_dict(self) -> dict[str, Any]:
@@ -173,4 +172,4 @@ def demo(request: DemoRequest, progress: Progress = silent) -> DemoOutcome:
         ),
         sentence("  pictures       {count} in pictures", count=len(drawings)),
     )
-    return DemoOutcome(files, steps, found.findings, first.plan, planned.plan, proved.proof)
+    return DemoOutcome(files, steps, found.findings, planned.plan, proved.proof)

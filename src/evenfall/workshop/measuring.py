@@ -21,7 +21,6 @@ from evenfall.workshop.outputs import Outcome
 
 if TYPE_CHECKING:
     from evenfall.errors import Finding
-    from evenfall.gates import Accepted
     from evenfall.instrument import Specification
     from evenfall.measurement import Measurement
     from evenfall.neck.level_line import LevelLine
@@ -166,10 +165,3 @@ def line_of(specification: Specification, measurement: Measurement) -> LevelLine
     smallest_mm = specification.judgement.smallest_cut_mm("file")
     bow = default_bow(specification, lines)
     return level_line(specification, measurement, lines, bow, smallest_mm)
-
-
-def gates_of(
-    specification: Specification, measurement: Measurement, accepted: tuple[Accepted, ...] = ()
-) -> Gates:
-    """Return what in some readings has to be read again before metal comes off."""
-    return open_gates(specification, measurement, line_of(specification, measurement), accepted)

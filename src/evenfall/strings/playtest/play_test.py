@@ -85,14 +85,7 @@ AWAY = Direction("away from the board", pi / 2)
 TOWARDS = Direction("towards the board", -pi / 2)
 
 
-def attack_levels(
-    specification: Specification,
-    named_share: tuple[tuple[str, float], ...] = (
-        ("light", 0.7),
-        ("as specified", 1.0),
-        ("heavy", 1.4),
-    ),
-) -> tuple[Attack, ...]:
+def attack_levels(specification: Specification) -> tuple[Attack, ...]:
     """Return levels of attack about the one that the specification names.
 
     The specification's attack is the part normal to the board, so these levels go with the
@@ -100,7 +93,7 @@ def attack_levels(
     """
     return tuple(
         Attack(name, tuple(share * force for force in specification.player.attack_n))
-        for name, share in named_share
+        for name, share in (("light", 0.7), ("as specified", 1.0), ("heavy", 1.4))
     )
 
 

@@ -9,10 +9,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import update
 
 import evenfall as ef
 from evenfall.errors import FormatMismatchError, RequestError
-from evenfall.records import Filing
+from evenfall.records import Filing, upkeep
+from evenfall.records.tables import ENTRY
 from evenfall.wording import say
 from evenfall.workshop.archive_filing import papers_of
 from evenfall.workshop.archives import Dossiers
@@ -294,6 +296,19 @@ def test_the_archive_says_what_it_holds_and_when_it_was_looked_after(
     with ef.archive(str(place)) as copied:
         assert copied.contents().backup is None
         assert copied.contents().kinds == held.kinds
+
+
+def test_what_was_counted_is_kept_and_the_count_goes_on(
+    dossiers: Dossiers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(upkeep, "_MANY", 5)
+    add(dossiers, PLAN)
+    before = dossiers.contents().kinds
+    with dossiers.archive.writing() as connection:  # entries that were counted are not read again
+        connection.execute(update(ENTRY).values(kind="scan").where(ENTRY.c.kind == "plan"))
+    assert dossiers.contents().kinds == before
+    add(dossiers, PROOF)
+    assert dossiers.contents().kinds == {**before, "proof": 1}
 
 
 def test_figures_that_are_not_known_are_left_out(dossiers: Dossiers) -> None:

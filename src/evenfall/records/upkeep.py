@@ -1,23 +1,28 @@
 """What an archive holds, in figures, and when it was last verified and backed up.
 
-None of it is part of the record: it may be lost without harm, and is not copied.
+None of it is part of the record: it may be lost without harm, and is not copied. Entries are only
+ever added, so what was counted once is kept, and the count goes on from there.
 """
 
 from __future__ import annotations
 
+import json
+from collections import Counter
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from sqlalchemy import Connection, Table, delete, func, insert, select, text
 
 from evenfall.errors import RequestError
 from evenfall.records.archive import Archive
 from evenfall.records.engines import DATABASE
-from evenfall.records.tables import DOCUMENT, ENTRY, KEPT_FILE, SIGNATURE, UPKEEP
+from evenfall.records.tables import ARCHIVE, DOCUMENT, ENTRY, KEPT_FILE, SIGNATURE, UPKEEP
 
-Sort = Literal["verified", "backup"]
+Sort = Literal["verified", "backup", "counted"]
+_MANY = 10_000
+"""After so many new entries the count is kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,12 +67,11 @@ def note_done(archive: Archive, sort: Sort, said: str) -> None:
 def contents(archive: Archive) -> Contents:
     """Count what an archive holds."""
     with archive.reading() as connection:
-        by_kind = select(ENTRY.c.kind, func.count()).group_by(ENTRY.c.kind)
-        kinds = {kind: int(count) for kind, count in connection.execute(by_kind)}
+        done = {row.sort: Done(row.at, row.said) for row in connection.execute(select(UPKEEP))}
+        kinds, upto, fresh = _kinds(connection, done.get("counted"))
         sizes = select(func.count(), func.coalesce(func.sum(KEPT_FILE.c.bytes_count), 0))
         files, files_bytes = connection.execute(sizes.select_from(KEPT_FILE)).one()
-        done = {row.sort: Done(row.at, row.said) for row in connection.execute(select(UPKEEP))}
-        return Contents(
+        held = Contents(
             kinds=kinds,
             documents=_count(connection, DOCUMENT),
             files=int(files),
@@ -77,6 +81,23 @@ def contents(archive: Archive) -> Contents:
             verified=done.get("verified"),
             backup=done.get("backup"),
         )
+    if fresh >= _MANY:
+        note_done(archive, "counted", json.dumps({"upto": upto, "kinds": kinds}))
+    return held
+
+
+def _kinds(connection: Connection, counted: Done | None) -> tuple[dict[str, int], int, int]:
+    """Return how many entries of each kind there are, up to which number, how many of them new."""
+    nothing: dict[str, Any] = {"upto": 0, "kinds": {}}
+    kept: dict[str, Any] = json.loads(counted.said) if counted else nothing
+    upto = int(connection.execute(select(ARCHIVE.c.entries)).scalar_one())
+    if kept["upto"] > upto:
+        kept = nothing
+    by_kind = select(ENTRY.c.kind, func.count()).where(ENTRY.c.number > kept["upto"])
+    fresh = Counter(
+        {kind: int(n) for kind, n in connection.execute(by_kind.group_by(ENTRY.c.kind))}
+    )
+    return dict(fresh + Counter(kept["kinds"])), upto, fresh.total()
 
 
 def _count(connection: Connection, table: Table) -> int:

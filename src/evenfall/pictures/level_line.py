@@ -32,8 +32,11 @@ _MARKS = {
     "unread": ("cross", QUIET, "not read"),
 }
 _LEAST_SHOWN_MM = 0.03
-_UNDER_PX = 20.0
+_HIGH_PX = 210.0
+_UNDER_PX = 23.0
 """How far under a low fret its number stands."""
+_ASIDE = 0.5
+"""How far aside, in spaces between frets, where the joint's line runs through it."""
 
 
 def level_line_chart(
@@ -57,15 +60,16 @@ def level_line_chart(
         "At each fret, from left to right, the crowns from string 1 to the last, over the line "
         "that level crowns would lie on.",
     )
+    shown = [*over_mm.ravel(), *reach.ravel(), -_LEAST_SHOWN_MM, _LEAST_SHOWN_MM]
+    if any(one.size_mm < 0.0 for one in line.standing):  # room for their numbers
+        shown.append(
+            np.nanmin(shown) - _UNDER_PX / _HIGH_PX * (np.nanmax(shown) - np.nanmin(shown))
+        )
     panel = chart.panel(
         (0.3, frets + 0.7),
-        span(
-            size * over_mm.ravel(),
-            size * reach.ravel(),
-            [-size * _LEAST_SHOWN_MM, size * _LEAST_SHOWN_MM],
-        ),
+        span(size * np.array(shown)),
         caption=f"Crowns over the level line, {unit}",
-        high_px=210.0,
+        high_px=_HIGH_PX,
         ticks={float(j): str(j) for j in range(1, frets + 1)},
         levels=6,
     )
@@ -79,7 +83,7 @@ def level_line_chart(
     )
     panel.limit(0.0, ink=INK, dash="")
     _past_joint(specification, line, panel, size)
-    _crowns(line, panel, place, size * over_mm)
+    _crowns(line, panel, place, size * over_mm, specification.board.joint_fret)
     chart.legend()
     chart.table(
         *("string", "fret", f"over the level line, {unit}", f"stands out, {unit}"),
@@ -103,7 +107,9 @@ def _past_joint(specification: Specification, line: LevelLine, panel: Panel, siz
         panel.line(past, size * rise[-past.size :], "rise past the joint", ink=RISK, dash="4 3")
 
 
-def _crowns(line: LevelLine, panel: Panel, place: FloatArray, over: FloatArray) -> None:
+def _crowns(
+    line: LevelLine, panel: Panel, place: FloatArray, over: FloatArray, joint_fret: float
+) -> None:
     """Draw the crowns of every fret, and the number over each that stands out."""
     count, frets = over.shape
     kinds = np.where(line.off_mm > 0.0, "high", np.where(line.off_mm < 0.0, "low", "level"))
@@ -131,4 +137,5 @@ def _crowns(line: LevelLine, panel: Panel, place: FloatArray, over: FloatArray) 
     for one in line.standing:
         of = over[np.array(one.strings) - 1, one.fret - 1]
         at = of.max() if one.size_mm > 0.0 else of.min() - under
-        panel.write(one.fret, float(at), str(one.fret), ink=RISK)
+        aside = _ASIDE if abs(one.fret - joint_fret) < _ASIDE else 0.0
+        panel.write(one.fret + aside, float(at), str(one.fret), ink=RISK)

@@ -116,7 +116,7 @@ def board_along(
         said(
             "Between the first fret and the last the board's middle lies {bow:length} {side} its "
             "ends (± {u:uncertainty}), it turns by {twist:.2f}°, and stands off its own arch and "
-            "bow by at most {off:length}.",
+            "bow by at most {off:uncertainty}.",
             unit,
             bow=abs(scanned.board_bow_mm),
             side="under" if scanned.board_bow_mm >= 0.0 else "over",

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from evenfall.cli.desk import ADDRESS
 from evenfall.cli.door import (
     Commands,
     Number,
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
     from evenfall.cli.reports import Lengths
     from evenfall.production.gauge import Width
+    from evenfall.workshop import Source
     from evenfall.workshop.gauge_studies import GaugeOutcome
     from evenfall.workshop.lots import LotOutcome
     from evenfall.workshop.quality import CapabilityOutcome, ChartOutcome
@@ -45,6 +47,19 @@ def command() -> None:
     quantity, unit, time, serial and size (how much was looked at, for counts). Every other column
     is a factor, such as model, station, shift, batch or person.
     """
+
+
+def _readings_of(sheet: Path | None, address: str) -> Source:
+    """Return a sheet that was named, else what the archive holds."""
+    if sheet is not None:
+        return source_of(sheet)
+    if not address:
+        raise click.UsageError("Name a sheet of readings, or an archive with --archive.")
+    from evenfall import workshop
+    from evenfall.workshop.archive_readings import archive_readings
+
+    with workshop.archive(address) as dossiers:
+        return archive_readings(dossiers.archive)
 
 
 class _Pair(click.ParamType[tuple[str, str]]):
@@ -74,7 +89,19 @@ def _pairs(*names: str, shape: str, help: str) -> Callable[[Any], Any]:  # noqa:
 def readings_options(wanted: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that choose among the readings of a sheet."""
     options = (
-        path_argument("readings", help="Sheet with a row for each reading, CSV or XLSX."),
+        path_argument(
+            "readings",
+            required=False,
+            help="Sheet with a row for each reading, CSV or XLSX; without it, the archive.",
+        ),
+        click.option(
+            "--archive",
+            "address",
+            envvar=ADDRESS,
+            default="",
+            metavar="ADDRESS",
+            help="Take what an archive holds of its instruments where no sheet is named.",
+        ),
         click.option("--quantity", default="", help="Which quantity, where the sheet has several."),
         _pairs(
             "--only",
@@ -160,7 +187,8 @@ def readings_options(wanted: Callable[..., Any]) -> Callable[..., Any]:
 @result_options
 def chart(
     *,
-    readings: Path,
+    readings: Path | None,
+    address: str,
     quantity: str,
     only: Sequence[tuple[str, str]],
     subgroup: tuple[str, ...],
@@ -194,7 +222,7 @@ def chart(
         sum_limit_ratio=usual.sum_limit_ratio if reach_ratio is None else reach_ratio,
     )
     request = workshop.ChartRequest(
-        source_of(readings),
+        _readings_of(readings, address),
         quantity,
         dict(only),
         subgroup,
@@ -292,7 +320,8 @@ _FAMILIES = ("normal", "lognormal", "weibull", "gamma", "half-normal")
 @result_options
 def capability(
     *,
-    readings: Path,
+    readings: Path | None,
+    address: str,
     quantity: str,
     only: Sequence[tuple[str, str]],
     subgroup: tuple[str, ...],
@@ -315,7 +344,7 @@ def capability(
 
     limits = (math.nan if one is None else one for one in (lower_level, upper_level, bound_level))
     request = workshop.CapabilityRequest(
-        source_of(readings),
+        _readings_of(readings, address),
         quantity,
         dict(only),
         subgroup,

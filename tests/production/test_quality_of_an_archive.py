@@ -1,0 +1,66 @@
+"""Charts over an archive: figures of documents and readings of check standards."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from evenfall import workshop
+from evenfall.cli import main
+from evenfall.workshop.archive_readings import archive_readings
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> str:
+    """Return an archive with a gauge that was checked ten times."""
+    address = str(tmp_path / "archive")
+    with workshop.archive(address, make=True) as dossiers:
+        dossiers.add(workshop.AddRequest(subject="gauge", name="dial 3"))
+        for n in range(10):
+            facts = {"standard": "block 1", "reference_mm": 1.0, "read_mm": 1.0 + 0.002 * (n % 3)}
+            dossiers.note(workshop.NoteRequest("dial 3", "", facts=facts))
+    return address
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(main, ["quality", *map(str, arguments)])
+
+
+def test_readings_of_a_check_standard_are_charted(archive: str) -> None:
+    done = run("chart", "--archive", archive, "--quantity", "check of block 1", "--json")
+    values = json.loads(done.output)
+    assert values["kind"] == "individuals"
+    assert values["panels"][0]["values"][:3] == pytest.approx([0.0, 0.002, 0.004])
+    assert values["panels"][0]["unit"] == "mm"
+
+
+def test_every_figure_of_a_document_is_a_row(archive: str) -> None:
+    with workshop.archive(archive) as dossiers:
+        made = workshop.measure(
+            workshop.MeasureRequest(
+                (workshop.Source.invented("tesquil-before.csv"),),
+                workshop.Source.invented("tesquil.spec.toml"),
+                serial="UY-0417",
+            )
+        )
+        dossiers.file(made.measurement)
+        text = archive_readings(dossiers.archive).text()
+    rows = list(csv.DictReader(io.StringIO(text)))
+    mine = {row["quantity"]: row for row in rows if row["document"] == "measurement"}
+    assert {"relief", "action of string 1", "lowest crown", "fret life"} <= set(mine)
+    assert mine["relief"]["serial"] == "UY-0417"
+    assert 0.0 < float(mine["relief"]["value"]) < 1.0
+
+
+def test_nothing_named_is_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("EVENFALL_ARCHIVE", raising=False)
+    done = run("chart")
+    assert done.exit_code == 2
+    assert "Name a sheet of readings, or an archive with --archive." in done.output
+    done = run("chart", "--archive", tmp_path / "none")
+    assert done.exit_code == 2

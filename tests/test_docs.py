@@ -194,6 +194,22 @@ def headings(page: Path) -> set[str]:
     return {re.sub(r"[^\w -]", "", title).strip().lower().replace(" ", "-") for title in titles}
 
 
+def test_every_page_is_reached_from_the_first_one() -> None:
+    found, new = set[Path](), {ROOT / "README.md"}
+    while new:
+        found |= new
+        linked = {
+            (page.parent / target.partition("#")[0]).resolve()
+            for page in new
+            for target in re.findall(
+                r"\]\(([^)\s]+\.md[^)\s]*)\)", page.read_text(encoding="utf-8")
+            )
+            if "://" not in target
+        }
+        new = linked - found
+    assert {page.resolve() for page in DOCS.rglob("*.md")} - found == set()
+
+
 def test_links_into_pages_meet_a_heading() -> None:
     dead = []
     for page in [ROOT / "README.md", *DOCS.rglob("*.md")]:

@@ -30,6 +30,7 @@ PAGES = {
     "plan": "/instruments/{1}/plan",
     "work": "/instruments/{2}/work",
     "to target": "/instruments/{1}/target",
+    "program": "/instruments/{2}/program",
     "proof": "/instruments/{2}/proof",
     "label": "/instruments/{0}/label",
     "archive": "/archive",

@@ -54,6 +54,7 @@ def work(request: Request, name: str) -> Response:
         **shown,
         sheet=words,
         aims=bool(aims(spec, plan)),
+        cuts=plan.cuts_now,
         done=told.step != "work",
         waits=plan.status in ("ask", "read-again"),
         picture=plan_drawings(spec, plan, view.unit, PAGE)[named](),

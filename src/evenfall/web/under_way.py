@@ -29,6 +29,7 @@ PLACES = {
     "methods": "/instruments/{dossier}/plan",
     "play": "/instruments/{dossier}/play",
     **dict.fromkeys(("verify", "backup", "export", "look", "import"), "/archive/task/{id}"),
+    "program": "/instruments/{dossier}/program/{id}",
 }
 """The page that shows what came of a task, by its kind; others show it on their own."""
 _STATES = {

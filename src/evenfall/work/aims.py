@@ -102,7 +102,7 @@ def _nut(steps: Steps) -> Iterator[Aim]:
         limits = (one.minimum_mm, one.maximum_mm)
         yield Aim(
             "nut",
-            sentence("Nut slot: gap of string {string} over fret 1", string=k + 1),
+            sentence("Nut slot: first-fret gap of string {string}", string=k + 1),
             float(gap[k]),
             _stops(float(gap[k]), spec.judgement.allowance_nut_mm, limits),
             limits,

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 from evenfall.codec import Content, plain
 from evenfall.codec.forms import finding, part, truth
-from evenfall.errors import Finding, RequestError
+from evenfall.errors import At, Finding, RequestError
 from evenfall.measurement import Measurement
 from evenfall.pictures.inks import PAGE
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from evenfall.units import LengthUnit
     from evenfall.workshop.archives import Dossiers
 
+LIFT_MM = 20.0
+"""How far over the work a dry run goes [mm]; common practice, no source."""
 UNITS: tuple[LengthUnit, ...] = ("mm", "in")
 
 
@@ -60,6 +62,13 @@ class Seen(Content):
     findings: tuple[Finding, ...] = field(metadata=finding("what is worth knowing about them"))
     wanted: tuple[Finding, ...] = field(metadata=finding("what is worth reading yet"))
     scanned: bool = field(metadata=truth("whether a scan was among the files"))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Told(Content):
+    """What is to be said of something that was made."""
+
+    findings: tuple[Finding, ...] = field(metadata=finding("what was found, and what it rests on"))
 
 
 Task: TypeAlias = Callable[[Work], dict[str, Any]]
@@ -111,10 +120,67 @@ def _play(work: Work) -> dict[str, Any]:
     return {"state": made.state, "findings": plain(made.findings)}
 
 
+def _program(work: Work) -> dict[str, Any]:
+    """Write the program of the newest plan, and its dry run, where the simulated cut conforms."""
+    from evenfall.workshop.describing import MachineCheckRequest, check_machine
+    from evenfall.workshop.on_machine import MachineRequest
+    from evenfall.workshop.programs import ProgramRequest, program
+
+    plan = needed(_unchanged(work).plan, "plan")
+    described: dict[str, Source] = {}
+    for file in work.files:
+        kind = check_machine(MachineCheckRequest(file)).kind
+        if kind in described:
+            text = "Two files describe {kind}; give one."
+            raise RequestError(text, at=At(file=file.name), kind=kind)
+        described[kind] = file
+    lacking = [kind for kind in ("machine", "cutters") if kind not in described]
+    if lacking:
+        text = "A program needs a description of {lacking:list}; add the file."
+        raise RequestError(text, lacking=lacking)
+    on = MachineRequest(
+        described["machine"],
+        described["cutters"],
+        described.get("fixture"),
+        parts=described.get("parts"),
+        material=str(work.asked.get("material", "nickel silver")),
+        state=str(work.asked.get("state", "strung")),
+        accepted_stiffness=str(work.asked.get("accepted_stiffness", ""))[:200],
+    )
+    made = program(ProgramRequest(plan, on), work.progress)
+    dry = program(ProgramRequest(plan, on, lift_mm=LIFT_MM), work.progress)
+    proof = made.proof(work.progress)
+    verdict = proof.verdict
+    texts = {f"dry-run-{made.plan.code}.ngc": dry.program}
+    if verdict == "conforms":
+        texts[f"cut-{made.plan.code}.ngc"] = made.program
+    for name, text in texts.items():
+        work.out(name).write_text(text, encoding="ascii", newline="\n")
+    heights = Finding("program", "{said}", severity="note", said=made.piece.said)
+    why = [Finding("program", "{said}", severity="warning", said=one) for one in proof.next_steps]
+    if verdict == "conforms":
+        why = []
+    names = list(made.drawings("mm", PAGE))
+    for unit in UNITS:
+        for number, picture in enumerate(made.pictures(unit, work.progress, PAGE).values()):
+            work.out(f"seen-{number}-{unit}.svg").write_text(picture, encoding="utf-8")
+    return {
+        "files": list(texts),
+        "verdict": verdict,
+        "state": made.piece.state,
+        "plan": made.plan.code,
+        "minutes": made.seconds / 60.0,
+        "materials": list(made.setting.materials),
+        "told": Told((*made.findings, heights, *why)).as_dict(),
+        "pictures": names,
+    }
+
+
 KINDS: Mapping[str, tuple[str, Task]] = {
     "measure": ("Reading the files", _measure),
     "methods": ("Comparing the methods", _methods),
     "play": ("Playing every note", _play),
+    "program": ("Writing and checking the program", _program),
     **ARCHIVE_KINDS,
 }
 """What each kind is called on its page, and what does it."""

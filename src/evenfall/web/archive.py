@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from fastapi import APIRouter, File, Form, Request, UploadFile
 from fastapi.responses import Response
 
-from evenfall.errors import RequestError
+from evenfall.errors import EvenfallError, RequestError
 from evenfall.records.signing import signing_key
 from evenfall.web.shop import now
 from evenfall.web.under_way import told
@@ -35,6 +35,11 @@ def contents(request: Request) -> Response:
     shop = shop_of(request)
     view = View(request)
     held = shop.dossiers.contents()
+    key, keyless = "", ""
+    try:
+        key = signing_key().public
+    except EvenfallError as error:  # all else on the page goes without it
+        keyless = view.say(error.said)
     lately = [task for task in shop.queue.listed() if task.kind in ARCHIVE_KINDS][:_LATELY]
     return page(
         request,
@@ -47,7 +52,8 @@ def contents(request: Request) -> Response:
         files=_size(held.files_bytes),
         verified=_when(held.verified),
         backup=_when(held.backup),
-        key=signing_key().public,
+        key=key,
+        keyless=keyless,
         to=_backup_place(shop.dossiers.archive.address.folder),
         lately=[told(shop.pool.shown(task.id), view) for task in lately],
     )

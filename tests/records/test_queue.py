@@ -39,13 +39,14 @@ def test_a_task_goes_from_asked_to_done(queue: Queue) -> None:
     assert queue.listed(dossier="other") == ()
 
 
-def test_equal_wishes_are_one_task_until_it_fails(queue: Queue) -> None:
+def test_equal_wishes_are_one_task_and_no_page_begins_it_again(queue: Queue) -> None:
     first = queue.put("methods", {}, same="readings 1")
     assert queue.put("methods", {}, same="readings 1").id == first.id
     assert queue.put("methods", {}, same="readings 2").id != first.id
     assert queue.put("play", {}, same="readings 1").id != first.id
     queue.ask_to_stop(first.id)
-    assert queue.put("methods", {}, same="readings 1").id != first.id
+    assert queue.put("methods", {}, same="readings 1").state == "stopped"
+    assert queue.again(first.id).state == "waiting"
 
 
 def test_the_one_that_waits_longest_comes_first(queue: Queue) -> None:

@@ -194,6 +194,11 @@ def _finding(_form: Form, given: Any, place: str, _sizes: object) -> Finding:
     return Finding(given["code"], words.text, at, given["severity"], **words.values)
 
 
+def finding_of(given: Any) -> Finding:
+    """Return the finding that plain values hold."""
+    return _finding(_TEXT, given, "finding", {})
+
+
 def _at(given: Any, place: str) -> At:
     known = {f.name: f.default for f in fields(At)}
     if not isinstance(given, Mapping) or set(given) - set(known):

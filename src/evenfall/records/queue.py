@@ -102,13 +102,12 @@ class Queue:
     ) -> Task:
         """Ask for something.
 
-        Of tasks that name the `same`, the newest that was not refused or stopped stands for all.
+        Of tasks that name the `same`, the newest stands for all: one that was refused or stopped
+        is begun again by a person, not by a page that is loaded again.
         """
         with self._archive.writing() as connection:
             if same:
-                like = select(TASK).where(
-                    TASK.c.same == same, TASK.c.kind == kind, TASK.c.state.in_((*OPEN, "done"))
-                )
+                like = select(TASK).where(TASK.c.same == same, TASK.c.kind == kind)
                 if row := connection.execute(like.order_by(TASK.c.at.desc())).first():
                     return _task(row)
             now = self._archive.clock()

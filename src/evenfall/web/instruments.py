@@ -113,6 +113,8 @@ def instrument(request: Request, name: str) -> Response:
         shown["weakest"] = "{}:{}".format(*weakest(share))
         shown["picture"] = found.drawings(view.unit, PAGE)["neck"]()
         shown["strings"] = [one.pitch for one in spec.strings]
+    entries = shop.dossiers.show(told.line.dossier).entries
+    shown["scanned"] = any(one.kind == "scan" for one in entries)
     shown["entries"] = [
         {
             "at": _local(one.done or one.at),
@@ -120,7 +122,7 @@ def instrument(request: Request, name: str) -> Response:
             "said": view.say(one.said),
             "person": one.person,
         }
-        for one in reversed(shop.dossiers.show(told.line.dossier).entries)
+        for one in reversed(entries)
     ]
     return page(request, "instrument.html", view, **shown)
 

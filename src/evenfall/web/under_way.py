@@ -28,6 +28,7 @@ PLACES = {
     "measure": "/instruments/{dossier}/measure/seen/{id}",
     "methods": "/instruments/{dossier}/plan",
     "play": "/instruments/{dossier}/play",
+    "points": "/instruments/{dossier}/scan/{of}",
     **dict.fromkeys(("verify", "backup", "export", "look", "import"), "/archive/task/{id}"),
     "program": "/instruments/{dossier}/program/{id}",
 }
@@ -61,7 +62,7 @@ def told(task: Task, view: View) -> dict[str, Any]:
         "lines": lines,
         "stopping": task.stop and not task.ended,
         "at": f"{datetime.fromisoformat(task.at).astimezone():%Y-%m-%d %H:%M}",
-        "place": place.format(dossier=task.dossier, id=task.id),
+        "place": place.format(dossier=task.dossier, id=task.id, of=task.asked.get("of") or "filed"),
         "files": sorted(task.result.get("files", [])) if task.state == "done" else [],
     }
 

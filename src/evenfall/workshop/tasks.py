@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 from evenfall.codec import Content, plain
 from evenfall.codec.forms import finding, part, truth
-from evenfall.errors import At, Finding, RequestError
+from evenfall.errors import At, Finding, FormatMismatchError, RequestError
 from evenfall.measurement import Measurement
 from evenfall.pictures.inks import PAGE
+from evenfall.records.queue import Queue
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS
 from evenfall.workshop.opening import Source
 from evenfall.workshop.story import Story, needed, story
@@ -173,6 +174,35 @@ def _program(work: Work) -> dict[str, Any]:
         "materials": list(made.setting.materials),
         "told": Told((*made.findings, heights, *why)).as_dict(),
         "pictures": names,
+def _points(work: Work) -> dict[str, Any]:
+    """Thin a raw scan for the eye: one that was filed, or one that is not filed yet."""
+    import numpy as np
+
+    from evenfall.scans.formats import ScanOptions, read_scan
+    from evenfall.scans.thinned import thinned
+
+    archive, of = work.dossiers.archive, str(work.asked.get("of", ""))
+    places = [source.on_disk for source in sources_in(Queue(archive).folder(of) / "in")]
+    if not places:
+        places = [archive.files.path(str(work.asked["sha256"]))]
+    unit = work.asked.get("unit")
+    options = ScanOptions(str(unit)) if unit else None
+    for number, path in enumerate(places):
+        try:
+            scan = read_scan(path, options, work.progress)
+            break
+        except FormatMismatchError:
+            if number == len(places) - 1:
+                raise RequestError("None of these files is a scan.") from None
+    work.progress("Thinning the points", 0.0)
+    points, cell = thinned(scan.content)
+    work.out("points.bin").write_bytes(points.astype("<f4").tobytes())
+    return {
+        "shown": len(points),
+        "all": scan.point_count,
+        "unit": scan.unit or "",
+        "cell": round(cell, 4),
+        "size": [round(float(one), 3) for one in np.ptp(points, axis=0)],
     }
 
 
@@ -181,6 +211,7 @@ KINDS: Mapping[str, tuple[str, Task]] = {
     "methods": ("Comparing the methods", _methods),
     "play": ("Playing every note", _play),
     "program": ("Writing and checking the program", _program),
+    "points": ("Reading the raw scan", _points),
     **ARCHIVE_KINDS,
 }
 """What each kind is called on its page, and what does it."""

@@ -1,0 +1,84 @@
+"""Pages that look closer: every note played, and a raw scan from all sides."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from evenfall.codec.reading import finding_of
+from evenfall.errors import RequestError
+from evenfall.instrument import read_specification
+from evenfall.records.entries import attached_to, standing
+from evenfall.web.instruments import common, to_next
+from evenfall.web.under_way import told as under_way
+from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.workshop.story import Story, needed
+from evenfall.workshop.tasks import basis
+
+router = APIRouter(prefix="/instruments/{name}")
+
+
+def _view(request: Request, told: Story) -> View:
+    source = needed(told.specification, "specification")
+    return View(request, read_specification(source.text(), source="")[0])
+
+
+@router.get("/play")
+def played(request: Request, name: str) -> Response:
+    """Show what the strings do over the frets, as far as it was worked out for these readings."""
+    shop = shop_of(request)
+    told = shop.story(name)
+    if told.measurement is None:
+        return to_next(told)
+    view, known = _view(request, told), basis(told)
+    tasks = shop.queue.listed(dossier=told.line.dossier)
+    found = [one for one in tasks if one.kind == "play" and one.asked.get("basis") == known]
+    shown: dict[str, Any] = {"task": None}
+    if found:
+        task = shop.pool.shown(found[0].id)
+        shown["task"] = under_way(task, view)
+        if task.state == "done":
+            folder = shop.queue.folder(task.id) / "out"
+            shown |= {
+                "state": task.result["state"],
+                "findings": [view.told(finding_of(one)) for one in task.result["findings"]],
+                "picture": (folder / f"seen-{view.unit}.svg").read_text(encoding="utf-8"),
+            }
+    return page(request, "play.html", view, **common(shop, told, view), **shown)
+
+
+@router.post("/play")
+def play(request: Request, name: str) -> Response:
+    """Have every note played by the newest readings, or as the newest plan leaves them."""
+    shop = shop_of(request)
+    told = shop.story(name)
+    asked = {"basis": basis(told), "planned": told.made is not None and told.step == "work"}
+    same = f"{asked['basis']} {asked['planned']}"
+    shop.queue.put("play", asked, dossier=told.line.dossier, same=same)
+    shop.pool.wake()
+    return see_other(f"/instruments/{told.line.dossier}/play")
+
+
+@router.get("/scan/{of}")
+def raw_scan(request: Request, name: str, of: str) -> Response:
+    """Show a raw scan from all sides: the one filed last, or one that is not filed yet."""
+    shop = shop_of(request)
+    told = shop.story(name)
+    view = _view(request, told)
+    asked: dict[str, Any] = {"of": of}
+    if of == "filed":
+        entries = shop.dossiers.archive.entries(told.line.dossier)
+        kept = [one for entry in standing(entries, "scan") for one in attached_to(entry.facts)]
+        if not kept:
+            raise RequestError("No scan of this instrument is filed.")
+        asked = {"sha256": kept[-1]["sha256"]}
+    else:
+        asked["unit"] = shop.queue.get(of).asked.get("unit")
+    same = str(asked.get("sha256", of))
+    task = shop.queue.put("points", asked, dossier=told.line.dossier, same=same)
+    shop.pool.wake()
+    task = shop.pool.shown(task.id)
+    shown = {"task": under_way(task, view), "scan": task.result, "of": of}
+    return page(request, "scan.html", view, **common(shop, told, view), **shown)

@@ -23,8 +23,8 @@ def thinned(
 ) -> tuple[FloatArray, float]:
     """Return the lowest and the highest point over each cell of a scan's plan, and a cell's side.
 
-    The points, shape (M, 3), are turned so that x runs along the scan, y across it and z is the height, all in the
-    unit of the file and about the middle.
+    The points, shape (M, 3), are turned so that x runs along the scan, y across it and z is the
+    height, all in the unit of the file and about the middle.
     """
     if isinstance(content, Mesh):
         content = content.triangles.reshape(-1, 3)

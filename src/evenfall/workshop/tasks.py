@@ -174,6 +174,9 @@ def _program(work: Work) -> dict[str, Any]:
         "materials": list(made.setting.materials),
         "told": Told((*made.findings, heights, *why)).as_dict(),
         "pictures": names,
+    }
+
+
 def _points(work: Work) -> dict[str, Any]:
     """Thin a raw scan for the eye: one that was filed, or one that is not filed yet."""
     import numpy as np

@@ -21,7 +21,7 @@ const stuck = one("#stuck"), answerBox = one("#answer"), result = one(".result")
 /** @type {HTMLButtonElement} */ const takeIt = one("#take-it");
 const range = Object.fromEntries(data.ranges.map((/** @type {any} */ r) => [r.control, r]));
 const INCH = data.unit === "in";
-const length = (/** @type {number} */ mm) => (INCH ? `${(mm / 25.4).toFixed(4)} in` : `${mm.toFixed(3)} mm`);
+const length = (/** @type {number} */ mm) => (INCH ? `${(mm / 25.4).toFixed(4)} in` : `${mm.toFixed(3)} mm`).replace("-", "−");
 
 /** @type {Answer} */ let now = data.first;
 /** @type {Record<string, {state: State, answer: Answer}>} */ const pins = {};

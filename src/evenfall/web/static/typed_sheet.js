@@ -196,7 +196,7 @@ function both(field) {
   const asked = (asks.get(field.dataset.key ?? "") ?? []).join(" ");
   other.classList.toggle("ask", asked !== "");
   const [mm, inch] = unit.value === "mm" ? [number, number / MM] : [number * MM, number];
-  const read = field.value.trim() && Number.isFinite(number) ? `${name}: ${mm.toFixed(3)} mm, ${inch.toFixed(4)} in` : "";
+  const read = field.value.trim() && Number.isFinite(number) ? `${name}: ${mm.toFixed(3)} mm, ${inch.toFixed(4)} in`.replace(/-(?=\d)/g, "−") : "";
   other.textContent = [read, asked].filter(Boolean).join(". ");
 }
 

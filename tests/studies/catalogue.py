@@ -12,6 +12,7 @@ from studies import (
     level_necks,
     old_and_new,
     play,
+    production,
     proof,
     scans,
     whole_job,
@@ -31,5 +32,6 @@ _ROOMS = (
     proof,
     play,
     scans,
+    production,
 )
 STUDIES: dict[str, Study] = {room.STUDY.name: room.STUDY for room in _ROOMS}

@@ -46,7 +46,7 @@ class Fit:
     low_level: float  # 0.135 %, 50 % and 99.865 % of the distribution lie under these values
     middle_level: float
     high_level: float
-    distribution: Any  # frozen distribution of scipy.stats, for curves and shares
+    distribution: Any  # as a frozen one of scipy.stats, for curves and shares
 
     def under(self, value_level: float) -> float:
         """Return the share of the distribution under a value."""
@@ -57,13 +57,39 @@ class Fit:
         return float(self.distribution.sf(value_level))
 
 
+@dataclass(frozen=True, slots=True)
+class Normal:
+    """A normal distribution, in the few words of `scipy.stats` that are needed here."""
+
+    centre: float
+    sigma: float
+
+    def cdf(self, value: Any) -> Any:
+        """Return the share under a value."""
+        return special.ndtr((value - self.centre) / self.sigma)
+
+    def sf(self, value: Any) -> Any:
+        """Return the share over a value."""
+        return special.ndtr((self.centre - value) / self.sigma)
+
+    def ppf(self, probability: Any) -> Any:
+        """Return the value that a share lies under."""
+        return self.centre + self.sigma * special.ndtri(probability)
+
+    def pdf(self, value: Any) -> Any:
+        """Return the density at a value."""
+        z = (value - self.centre) / self.sigma
+        return np.exp(-0.5 * z * z) / (math.sqrt(2.0 * math.pi) * self.sigma)
+
+
 def fitted(values: FloatArray, family: str, *, bound_level: float = 0.0) -> Fit:
     """Return a distribution of one family fitted to readings, over a natural bound."""
-    from scipy import stats  # loads slowly
-
+    made: Any
     if family == "normal":
-        made = stats.norm(mean_of(values), deviation_of(values))
+        made = Normal(mean_of(values), deviation_of(values))
     else:
+        from scipy import stats  # loads slowly
+
         kind: Any = getattr(stats, FAMILIES[family][1])
         made = kind(*kind.fit(values, floc=bound_level))
     statistic, chance = _badness(values, made.cdf)

@@ -70,7 +70,7 @@ def control_chart_picture(
             if finding.severity == "note" and "{upper}" not in finding.said.text
         )
     )
-    _table(drawn, chart, unit)
+    _table(drawn, chart, first, unit)
     return drawn.drawn(theme)
 
 
@@ -177,7 +177,8 @@ def _at_right(
     panel.chart.add(text(panel.x.end_px + 4.0, panel.y(at) + 3.0, words, size_px=9.0, ink=ink))
 
 
-def _table(drawn: Chart, chart: ControlChart, unit: LengthUnit) -> None:
+def _table(drawn: Chart, chart: ControlChart, first: int, unit: LengthUnit) -> None:
+    """Keep the numbers of the points that are drawn."""
     columns = ["point", "name"]
     series: list[list[float]] = []
     for figures in chart.panels:
@@ -185,7 +186,7 @@ def _table(drawn: Chart, chart: ControlChart, unit: LengthUnit) -> None:
         ending = f", {shown_unit}" if shown_unit else ""
         columns += [f"{figures.name}{ending}", "centre", "lower limit", "upper limit"]
         series += [
-            _shown(of, figures.unit, unit).tolist()
+            _shown(of[first:], figures.unit, unit).tolist()
             for of in (figures.values, figures.centre, figures.lower, figures.upper)
         ]
     columns.append("signal")
@@ -197,7 +198,7 @@ def _table(drawn: Chart, chart: ControlChart, unit: LengthUnit) -> None:
     drawn.table(
         *columns,
         rows=(
-            (n + 1, chart.label(n + 1), *(of[n] for of in series), hit.get(n + 1, ""))
-            for n in range(chart.point_count)
+            (n + 1, chart.label(n + 1), *(of[n - first] for of in series), hit.get(n + 1, ""))
+            for n in range(first, chart.point_count)
         ),
     )

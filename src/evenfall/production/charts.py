@@ -18,10 +18,14 @@ from evenfall.production.chart_kinds import COUNTED, KINDS, Cut, Known, Memory, 
 from evenfall.production.constants import d2, d3
 from evenfall.production.run_rules import RULES, USUAL, normal_zones, run_length
 from evenfall.production.series import Series, amount
-from evenfall.wording import Sentence, sentence
+from evenfall.wording import Sentence, numbers, sentence
 
 FEW_POINTS = 20
 """Limits from fewer points than this move much when more come in (ISO 7870-2 asks for 25)."""
+
+
+_MOST_LISTED = 9
+"""More points, or runs of points, than this are counted in a sentence rather than listed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +60,8 @@ class Signal:
     def said(self) -> Sentence:
         """What was found, in words."""
         panel = self.panel.capitalize()
-        said = sentence(RULES[self.rule].said, panel=panel, points=self.points)
+        listed = numbers(self.points, _MOST_LISTED)
+        said = sentence(RULES[self.rule].said, panel=panel, points=len(self.points), listed=listed)
         if not self.since:
             return said
         text = "{said} The change began about point {since}."

@@ -7,7 +7,7 @@ its own level line, and uncertainty never opens a fret.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -88,6 +88,10 @@ def level_line_for(problem: Problem, method: str) -> LevelLine:
     )
 
 
+Tried: TypeAlias = "dict[float, Decision]"
+"""What was decided for shares of an attack."""
+
+
 def most_attack(
     problem: Problem,
     line: LevelLine,
@@ -95,7 +99,7 @@ def most_attack(
     budget_mm: float,
     *,
     settled: bool = False,
-    tried: dict[float, Decision] | None = None,
+    tried: Tried | None = None,
     progress: Progress = silent,
 ) -> Decision | None:
     """Return the decision for the most attack that a metal budget buys, by the same rules.

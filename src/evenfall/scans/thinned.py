@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -19,7 +19,7 @@ _SAMPLE = 50_000
 
 
 def thinned(
-    content: NDArray[np.float64] | HeightMap | Mesh, most_count: int = MOST_COUNT
+    content: NDArray[Any] | HeightMap | Mesh, most_count: int = MOST_COUNT
 ) -> tuple[FloatArray, float]:
     """Return the lowest and the highest point over each cell of a scan's plan, and a cell's side.
 

@@ -50,7 +50,7 @@ def played(request: Request, name: str) -> Response:
 
 
 @router.post("/play")
-def play(request: Request, name: str) -> Response:
+def ask_to_play(request: Request, name: str) -> Response:
     """Have every note played by the newest readings, or as the newest plan leaves them."""
     shop = shop_of(request)
     told = shop.story(name)

@@ -9,7 +9,12 @@ import numpy as np
 import pytest
 
 from evenfall.errors import Finding
-from evenfall.scans import CrownSurvey, HeightMap, Mesh, measure_crowns
+from evenfall.gates import Accepted
+from evenfall.instrument import string_lines
+from evenfall.levelling import make_plan
+from evenfall.measurement import Measurement, Origin
+from evenfall.scans import CrownSurvey, HeightMap, Mesh, measure_crowns, to_measurement
+from evenfall.strings.excursion import excursion_table
 from oracles.bodies import Assembly, Parts, make_assembly, sampled, strung_from_above
 from oracles.surfaces import FloatArray, Recipe, height_map, make_scan, specification, turned
 
@@ -130,10 +135,42 @@ def test_rows_of_half_a_millimetre_with_shadows_beside_the_strings() -> None:
     assert any("under their string" in f.sentence for f in findings)
 
 
+ACCEPTED = (
+    Accepted("tension", "", "the specification is a drawn one"),
+    Accepted("over-new-wire", "6", "made so"),
+)
+
+
+def with_ends(survey: CrownSurvey, made: Assembly, form: str) -> Measurement:
+    """Return the measurement with the true ends of the strings, brought over to its datum."""
+    lines, found = made.neck.lines, to_measurement(survey, made.specification, serial=form)
+    over = np.array([[0.3, 0.35, 0.4, 0.45], [2.4, 2.5, 2.6, 2.7]])
+    ends = [
+        survey.orientation.to_neck(np.column_stack([x, y, made.crown_top_mm[:, j] + more]))[:, 2]
+        for x, y, j, more in (
+            (lines.x_mm[:, 0], lines.y_mm[:, 0], 0, over[0]),
+            (lines.saddle_x_mm, lines.saddle_y_mm, -1, over[1]),
+        )
+    ]
+    heights = found.heights.at(nut_mm=ends[0], saddle_mm=ends[1])
+    own = heights.own_u_mm.copy()
+    own[:, [0, -1]] = 0.005
+    origin = heights.origin.copy()
+    origin[:, [0, -1]] = Origin.READ
+    return replace(found, heights=replace(heights, own_u_mm=own, origin=origin))
+
+
 @pytest.mark.slow
-def test_one_neck_in_four_forms_has_the_same_crowns() -> None:
+def test_one_neck_in_four_forms_has_the_same_crowns_and_the_same_plan() -> None:
     spec = specification("ukulele")
-    recipe = replace(COARSE, wave=0.0, place_error=0.0, outlier_share=0.0)
+    recipe = replace(
+        COARSE,
+        wave=0.0,
+        place_error=0.0,
+        outlier_share=0.0,
+        height_error=0.002,
+        off=((6, 0.1, 0.0),),
+    )
     made = assembly("ukulele", recipe, Parts(facets=150))
     heights, step_x, step_y = height_map(spec, recipe)
     forms = {
@@ -146,11 +183,23 @@ def test_one_neck_in_four_forms_has_the_same_crowns() -> None:
         name: measure_crowns(form, spec, mirrored=False)[0]  # type: ignore[arg-type]
         for name, form in forms.items()
     }
+    table = excursion_table(spec, string_lines(spec))
+    plans = {
+        name: make_plan(spec, with_ends(survey, made, name), excursion=table, accepted=ACCEPTED)
+        for name, survey in surveys.items()
+    }
     first = surveys.pop("cloud from above")
+    plan = plans.pop("cloud from above")
+    assert plan.removal_mm.any()
     for name, other in surveys.items():
-        # heights of a plane through the crowns are free: take it off
+        # heights of a plane through the crowns are free: both stand on their own
         off = other.crown_top_mm - first.crown_top_mm
         u = np.hypot(other.crown_top_u_mm, first.crown_top_u_mm)
         known = np.isfinite(off)
         assert known.mean() > 0.97, name
         assert float(np.mean(np.abs(off[known]) < 2.0 * u[known])) > 0.93, name
+        # the same frets are cut, as deep to what the readings are known to
+        again = plans[name]
+        assert again.status == plan.status, name
+        assert ((again.removal_mm > 0.0) == (plan.removal_mm > 0.0)).all(), name
+        assert np.abs(again.removal_mm - plan.removal_mm).max() < 0.01, name

@@ -207,3 +207,26 @@ def test_a_side_of_a_body_with_nothing_near_one_plane_is_no_candidate() -> None:
             [np.stack([parts[:, i], parts[:, i - 1], middles], axis=1) for i in range(3)]
         )
     assert not answered(Mesh(parts))
+
+
+@pytest.mark.parametrize(
+    "beside", [[0.0, 120.0, 0.0], pytest.param([-330.0, 0.0, 0.0], marks=pytest.mark.slow)]
+)
+def test_a_second_neck_in_the_scan_is_told(beside: list[float]) -> None:
+    both = np.concatenate([SCAN.points_mm, SCAN.points_mm + beside])
+    survey, findings = measure_crowns(both, SPEC, mirrored=False)
+    assert np.isfinite(survey.crown_top_mm).all()
+    assert any(f.code == "ambiguous" and "second neck" in f.sentence for f in findings)
+    _, findings = measure_crowns(SCAN.points_mm, SPEC, mirrored=False)
+    assert not any("second neck" in f.sentence for f in findings)
+
+
+def test_waves_of_a_scanner_are_told_and_not_taken_for_strings() -> None:
+    x = SCAN.points_mm[:, 0]
+    for size, period in ((0.05, 1.0), (0.3, 12.0)):
+        points = SCAN.points_mm.copy()
+        points[:, 2] += size * np.sin(2.0 * np.pi * x / period)
+        _, findings = measure_crowns(points, SPEC, mirrored=False)
+        (told,) = [f for f in findings if f.code == "scan"]
+        assert "check the scanner" in told.sentence
+        assert not any(f.code in ("strings-seen", "extra-bump") for f in findings)

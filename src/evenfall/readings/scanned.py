@@ -165,7 +165,8 @@ def _answered(finding: Finding, joined: Measurement) -> bool:
     if finding.code == "numbering":
         return joined.scanned is not None and not joined.scanned.numbering_open
     shown = np.asarray(np.isfinite(joined.crown_top_mm).any(axis=0))
-    return finding.code == "scan" and bool(shown[[fret - 1 for fret in finding.at.frets]].all())
+    named = finding.code == "scan" and bool(finding.at.frets)
+    return named and bool(shown[[fret - 1 for fret in finding.at.frets]].all())
 
 
 def join_sheets(

@@ -52,6 +52,13 @@ GAP_RUN_MM = 4.0
 LEAST_BUMP_CELLS = 3
 """A bump smaller than this many square millimetres is dust."""
 
+MOST_BUMPS = 12
+"""More bumps than this are told in one sentence."""
+
+WAVE_MM = 0.015
+"""So much more than three times their noise points lie apart where layers or waves are in a scan;
+wild points near the board make less."""
+
 CLEAR_MM = 3.0
 """Further past the last fret only frets count: there the board ends."""
 
@@ -117,6 +124,7 @@ def find_faults(
     for fret in heights:
         found += _seating(fret, wire_mm)
     found += _shape(survey, specification)
+    found += _waves(survey, gathered)
     found += _hidden(survey, strung=bool(strings))
     found += _facets(located)
     return tuple(found)
@@ -250,9 +258,43 @@ def _bumps(
         if len(rows) > least and (low[past[n]] >= 3.0).any(axis=0).sum() > least
     )
     found = [f for i, f in enumerate(found) if i not in {k for _, k in beyond}]
+    if len(found) > MOST_BUMPS:
+        found = [_uneven(found)]
     if frets:
         found.append(_after_last([specification.frets + 1 + n for n in frets], after[0][frets]))
     return found
+
+
+def _uneven(bumps: Sequence[Finding]) -> Finding:
+    """Return one finding for bumps all over the board."""
+    heights = [float(f.said.values["height"]) for f in bumps]  # type: ignore[arg-type]
+    return Finding(
+        "scan",
+        "The board is uneven all over: {count} places stand {low:figure} to {high:length} over the "
+        "board around them. That is a scanner that shakes or several layers of points rather than "
+        "dirt, and the crowns are no better; check the scanner and scan again.",
+        count=len(bumps),
+        low=min(heights),
+        high=max(heights),
+    )
+
+
+def _waves(survey: CrownSurvey, gathered: Gathered) -> list[Finding]:
+    """Return that points waver within a millimetre by more than they scatter: no board does."""
+    scatter, noise = gathered.cells.scatter_mm, survey.noise_mm
+    if survey.facet_mm > 0.0 or scatter < WAVE_MM + 3.0 * noise:
+        return []
+    return [
+        Finding(
+            "scan",
+            "Within a square millimetre of the board the points lie {scatter:uncertainty} apart "
+            "(standard deviation), but about the crowns only {noise:uncertainty}: a fine wave of "
+            "the scanner, or layers of points that do not lie on each other. Crowns may be off by "
+            "as much, and their uncertainty does not hold it; check the scanner and scan again.",
+            scatter=scatter,
+            noise=noise,
+        )
+    ]
 
 
 def _places_after(specification: Specification, scale_ratio: float) -> FloatArray:

@@ -35,7 +35,9 @@ from evenfall.scans.numbering import check_numbering, numbers_looked_at, steps_s
 from evenfall.scans.refused import UNIT_WORDS, no_board, not_this_neck
 from evenfall.scans.slots import groove_width_mm
 from evenfall.scans.surface import (
+    LEAST_POINTS,
     UNITS_MM,
+    Cloud,
     HeightMap,
     Mesh,
     Points,
@@ -76,6 +78,12 @@ SCALE_RATIOS = tuple(1.0 + 0.0025 * step for step in range(-8, 9))
 
 EDGE_TOLERANCE_MM = 1.5
 """A board's width may differ from the specified one by this and still be its two edges."""
+
+BESIDE_BOARD_MM = 8.0
+"""What lies further beside the board is none of it."""
+
+SECOND_SHARE, SECOND_SEEN = 0.3, 0.7
+"""A second neck has so many of the first one's points, and shows so many of its frets."""
 
 ONE_EDGE_U_MM = 0.25
 """Standard uncertainty of half a board's width, where one edge has to do (common practice)."""
@@ -219,7 +227,38 @@ def locate(
         findings = (*findings, _left_aside())
     frame = _Frame(specification, nominal, chosen, match, mirrored)
     orientation, more = frame.orientation(isinstance(surface, HeightMap))
-    return Located(surface, orientation, orientation.to_neck(chosen.samples), (*findings, *more))
+    found_out = (*findings, *more, *_second_neck(views, orientation, specification, nominal))
+    return Located(surface, orientation, orientation.to_neck(chosen.samples), found_out)
+
+
+def _second_neck(
+    views: Views, orientation: Orientation, specification: Specification, nominal: FretLines
+) -> tuple[Finding, ...]:
+    """Return that frets of the specification stand elsewhere in the scan as well."""
+    place, board = orientation.to_neck(views.samples), specification.board
+    last = float(np.nanmax(orientation.fret_x_mm))
+    half = 0.5 * max(board.width_nut_mm, board.width_last_mm) + BESIDE_BOARD_MM
+    first = (place[:, 0] > -BESIDE_BOARD_MM) & (place[:, 0] < last + 20.0)
+    first &= np.abs(place[:, 1]) < half
+    rest = views.samples[~first]
+    if len(rest) < max(LEAST_POINTS, SECOND_SHARE * int(first.sum())):
+        return ()
+    others = candidates(
+        Views(Cloud(rest)), specification, nominal, orientation.unit, progress=silent
+    )
+    if not (ranked := _ranked(others)) or not _good(ranked[0][0], specification):
+        return ()
+    if ranked[0][0].up_order < 0 or ranked[0][0].seen_share(specification.frets) < SECOND_SEEN:
+        return ()
+    return (
+        Finding(
+            "ambiguous",
+            "The scan holds a second neck: frets of this scale stand beside or beyond the board "
+            "that was measured. Which of the two is meant cannot be told; cut the other away and "
+            "measure again.",
+            At(field="orientation"),
+        ),
+    )
 
 
 def _left_aside() -> Finding:

@@ -36,6 +36,9 @@ LEAST_LONG_MM = 30.0
 LEAST_SHARE = 0.3
 """Share of a cell's points that lie on the string; wild points are fewer."""
 
+MOST_UNEVEN = 0.2
+"""Strings cover a smaller share of a board than this."""
+
 LEAST_SPACES = 3
 """And in so many spaces between frets."""
 
@@ -386,6 +389,9 @@ def string_cells(
     high, low = (c.reshape(shape) for c in (gathered.cells.high_count, gathered.cells.count))
     taken = np.zeros(shape, dtype=bool)
     found = []
+    # where much of the board stands high no string is told by what stands high
+    on = ~grid.off_board.reshape(shape) & (high + low > 0.0)
+    uneven = float((high > LEAST_SHARE * (high + low))[on].mean()) if on.any() else 0.0
     space = np.searchsorted(lines.x_mm[:, 1:].mean(axis=0), grid.x_mm)
     on_board = (grid.x_mm > 1.0) & (grid.x_mm < float(lines.x_mm[:, -1].max()))
     for k, string in enumerate(specification.strings):
@@ -400,7 +406,8 @@ def string_cells(
         columns = here.any(axis=1) & on_board
         long = float(columns.sum()) * CELL_MM
         spaces = len(np.unique(space[columns]))
-        if seen is not None or (long >= LEAST_LONG_MM and spaces >= LEAST_SPACES):
+        told = uneven < MOST_UNEVEN and long >= LEAST_LONG_MM and spaces >= LEAST_SPACES
+        if seen is not None or told:
             found.append(k)
             taken |= near
     return found, taken

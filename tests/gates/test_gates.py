@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from evenfall.errors import GATE_CODES
-from evenfall.gates import open_gates
+from evenfall.gates import next_readings, open_gates
 from evenfall.instrument import read_specification
 from evenfall.measurement import Direct, Origin, Scanned
 from gates.looked_at import codes, heights, line_of, looked_at, raised, sound
@@ -261,6 +261,11 @@ def shifted(k: int, column: int, by_mm: float, kind: str = "electric") -> Measur
     return heights(of_neck(kind), change)
 
 
+def of_neck_action(string: int) -> float:
+    """Return the true action of a string of the neck that readings here are of [mm]."""
+    return ELECTRIC.target.action[string - 1].value_mm
+
+
 @pytest.mark.parametrize(
     ("k", "column", "by_mm", "fires"),
     [
@@ -275,6 +280,19 @@ def shifted(k: int, column: int, by_mm: float, kind: str = "electric") -> Measur
 def test_a_string_out_of_line(k: int, column: int, by_mm: float, fires: bool) -> None:
     gates = looked_at(ELECTRIC, shifted(k, column, by_mm)).found
     assert any(g.code == "out-of-line" and g.at.strings == (k + 1,) for g in gates) == fires
+
+
+@pytest.mark.parametrize(("by_mm", "on"), [(0.6, (3,)), (0.1, ())])
+def test_an_action_in_doubt_is_asked_for_by_hand(by_mm: float, on: tuple[int, ...]) -> None:
+    """Out of line, but by less than stops a plan: a feeler tells the string from the slip."""
+    found = shifted(2, -1, by_mm)
+    outer = tuple(Direct("action", k, 12, float(of_neck_action(k)), 0.02) for k in (1, 6))
+    found = replace(found, direct=outer)
+    asked = [f.at.strings for f in next_readings(ELECTRIC, found) if f.at.field == "action"]
+    assert asked == ([on] if on else [])
+    by_hand = Direct("action", 3, 12, float(of_neck_action(3)), 0.02)
+    told = codes(looked_at(ELECTRIC, replace(found, direct=(*outer, by_hand))))
+    assert ("hand-check" in told) == bool(on)
 
 
 def test_strings_of_a_course_are_compared_with_each_other() -> None:

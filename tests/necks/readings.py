@@ -112,6 +112,13 @@ def read(neck: Neck, chance: np.random.Generator, reader: Reader | None = None) 
     )
 
 
+def action_by_hand(neck: Neck, string: int, chance: np.random.Generator) -> Direct:
+    """Return the action of one string by feeler."""
+    value = neck.action_mm[string - 1] + ACTION_U_MM * chance.normal()
+    fret = neck.specification.scale.reference_fret
+    return Direct("action", string, fret, round(float(value), 2), ACTION_U_MM)
+
+
 def checks_by_hand(neck: Neck, chance: np.random.Generator) -> tuple[Direct, ...]:
     """Return action on the outer strings by feeler, and relief by straightedge."""
     last, reference = neck.specification.string_count, neck.specification.scale.reference_fret

@@ -14,6 +14,7 @@ import numpy as np
 from evenfall.codec import Content
 from evenfall.codec.forms import choice, number, truth, whole
 from evenfall.errors import At, Finding
+from evenfall.gates.settings import action_in_doubt
 from evenfall.neck.bow import relief_point
 from evenfall.neck.gaps import line_gap_weights
 from evenfall.neck.level_line import LEAST_U_MM
@@ -192,7 +193,9 @@ def worth_reading(seen: Seen) -> Iterator[Finding]:
     direct = seen.measurement.direct
     reference, last = seen.specification.scale.reference_fret, len(seen.top_mm)
     actions = {one.string for one in direct if one.quantity == "action" and one.checks}
-    lacking = tuple(string for string in (1, last) if string not in actions)
+    doubtful = action_in_doubt(seen)
+    asked = {1, last} if doubtful is None else {1, last, doubtful}
+    lacking = tuple(sorted(asked - actions))
     if lacking and np.isfinite(seen.gap_mm[:, reference - 1]).all():
         text = "Read the action of {on:strings} over fret {fret} by hand."
         yield _next("action", text, lacking, (reference,), on=lacking, fret=reference)

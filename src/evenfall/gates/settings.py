@@ -27,6 +27,8 @@ LINE_GAP_MM, USUAL_GAP_MM = 0.25, 0.40
 """The same of the first-fret gap."""
 OUTER_FACTOR, OUTER_FACTOR_OF_FOUR = 1.3, 1.8
 """An outer string is compared with a line that does not reach it."""
+DOUBTFUL_SHARE = 0.3
+"""The action of a string that is off by so much of that is worth a reading by hand."""
 LINE_COURSES, MANY_COURSES = 4, 5
 
 ACTION_LEAST, ACTION_MOST, ACTION_MORE_MM = 0.35, 2.5, 0.3
@@ -92,19 +94,10 @@ def out_of_line(seen: Seen) -> Iterator[Finding]:
 
     Where strings lie in courses the courses are compared, and each string with its own course.
     """
-    per_course = seen.specification.strings_per_course
     for gap in _gaps(seen):
-        off = gap.gap_mm - gap.asked_mm
-        if not np.isfinite(off).all():
-            continue
-        courses = off.reshape(-1, per_course)
-        tolerance = gap.tolerance_mm * np.maximum(1.0, gap.asked_mm / gap.usual_mm)
-        misfit = (courses - courses.mean(axis=1, keepdims=True)).ravel()
-        if len(courses) >= LINE_COURSES:
-            between = _off_the_others(courses.mean(axis=1))
-            misfit = misfit + np.repeat(between, per_course)
-        worst = int(np.argmax(np.abs(misfit) / tolerance))
-        if abs(misfit[worst]) > tolerance[worst]:
+        misfit, share = _misfit(seen, gap)
+        worst = int(np.argmax(share))
+        if share[worst] > 1.0:
             what = {
                 _ACTION: "The action of string {string} at fret {fret} is {value:length}, "
                 "{off:length} {side} the line through the other strings. Read that string's "
@@ -122,6 +115,30 @@ def out_of_line(seen: Seen) -> Iterator[Finding]:
                 off=abs(float(misfit[worst])),
                 side="over" if misfit[worst] > 0.0 else "under",
             )
+
+
+def action_in_doubt(seen: Seen) -> int | None:
+    """Return the string whose action stands so far out of line that a second look tells most."""
+    share = _misfit(seen, _gaps(seen)[0])[1]
+    worst = int(np.argmax(share))
+    return worst + 1 if share[worst] > DOUBTFUL_SHARE else None
+
+
+def _misfit(seen: Seen, gap: _Gap) -> tuple[FloatArray, FloatArray]:
+    """Return how far each gap is off the line through the others [mm], and as a share of the most.
+
+    Both (K,); 0 where a gap is not known.
+    """
+    off = gap.gap_mm - gap.asked_mm
+    if not np.isfinite(off).all():
+        return np.zeros_like(off), np.zeros_like(off)
+    per_course = seen.specification.strings_per_course
+    courses = off.reshape(-1, per_course)
+    tolerance = gap.tolerance_mm * np.maximum(1.0, gap.asked_mm / gap.usual_mm)
+    misfit = (courses - courses.mean(axis=1, keepdims=True)).ravel()
+    if len(courses) >= LINE_COURSES:
+        misfit = misfit + np.repeat(_off_the_others(courses.mean(axis=1)), per_course)
+    return misfit, np.abs(misfit) / tolerance
 
 
 def _off_the_others(value: FloatArray) -> FloatArray:

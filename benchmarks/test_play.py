@@ -165,7 +165,7 @@ def test_against_vectorised_numpy(
 
     def in_numpy() -> object:
         return move(
-            length=stopped.length_mm / 1e3,
+            length=stopped.string.length_mm / 1e3,
             tension=string.tension_n,
             density=string.linear_density_kg_per_m,
             bending=string.bending_stiffness_n_mm2 * 1e-6,
@@ -173,7 +173,7 @@ def test_against_vectorised_numpy(
             fret=(station[place[1] + 1 :] - station[place[1]]) / 1e3,
             clearance=clearance / 1e3,
             force=np.array(ATTACKS_N),
-            pluck=min(player.pluck_distance_mm, stopped.length_mm / 2.0) / 1e3,
+            pluck=min(player.pluck_distance_mm, stopped.string.length_mm / 2.0) / 1e3,
             width=player.pluck_width_mm / 1e3,
             rate=stopped.rate_hz,
             steps=table.steps[0],

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification, StringLines
     from evenfall.strings.damping import Damping
 
-TABLE_VERSION = 4
+TABLE_VERSION = 5
 """Raise when the motion model changes, so that kept tables are not used again."""
 
 AWAY, TOWARDS = 0, 1

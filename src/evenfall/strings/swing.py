@@ -49,7 +49,7 @@ _SMALL_PRODUCT = 200_000  # multiplications that stay on one core: threads cost 
 
 # The modes left out may add up to this share of the excursion over the nearest station if every
 # one of them peaks at once; nearly all the time it is far less.
-_TAIL_SHARE = 1e-2
+_TAIL_SHARE = 8e-3
 _MODES_TRIED = 512
 _MOST_MODES = 4096
 

@@ -55,7 +55,7 @@ def plain_loop_s(job, traced, patches, every: int, *, own_fret: bool) -> float:
             done += 1
             ends = patch.local(np.stack([traced.start_mm[n], traced.end_mm[n]])).tolist()
             cutter = cutters[int(traced.tool[n])]
-            swept = _swept(patch, cutter, *ends, (slice(None), slice(None)))
+            swept = _swept(patch, cutter, ends[0], ends[1], (slice(None), slice(None)))
             height = np.minimum(height, swept)
     return (time.process_time() - begun) * count / done
 

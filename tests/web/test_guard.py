@@ -158,6 +158,19 @@ def test_an_error_names_a_file_as_it_was_sent_and_no_folder_of_this_machine() ->
     refuse("name")
 
 
+def listened_at(process: int) -> set[str]:
+    """Return the addresses that a process listens at."""
+    own = {os.readlink(one) for one in Path(f"/proc/{process}/fd").iterdir()}
+    found = set()
+    for table in ("tcp", "tcp6"):
+        for line in Path(f"/proc/{process}/net/{table}").read_text().splitlines()[1:]:
+            cells = line.split()
+            if cells[3] == "0A" and f"socket:[{cells[9]}]" in own:
+                address = bytes.fromhex(cells[1].split(":")[0])
+                found.add(".".join(map(str, address[::-1])))
+    return found
+
+
 @pytest.mark.skipif(os.name != "posix", reason="only on Linux")
 def test_it_starts_with_one_command_and_stops_in_order(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "evenfall", "serve", "--port", "0"]
@@ -174,6 +187,7 @@ def test_it_starts_with_one_command_and_stops_in_order(tmp_path: Path) -> None:
     assert started.stdout.readline() == "Stop with Ctrl+C.\n"
     with urllib.request.urlopen(place, timeout=30) as answer:  # noqa: S310 (our own address)
         assert b"No instrument yet" in answer.read()
+    assert listened_at(started.pid) == {"127.0.0.1"}
     started.send_signal(signal.SIGTERM)
     out, log = started.communicate(timeout=30)
     assert started.returncode == 0

@@ -35,6 +35,8 @@ PAGES = {
     "label": "/instruments/{0}/label",
     "archive": "/archive",
     "settings": "/settings",
+    "every note": "/instruments/{1}/play",
+    "under way": "/under-way",
     "not possible": "/instruments/nobody",
 }
 

@@ -68,6 +68,7 @@ def test_readings_of_an_earlier_version_are_read_by_the_new_one(page: Page) -> N
     place = page.url
     before = page.locator("#map-head").inner_text()
     page.get_by_role("link", name="Specification", exact=True).click()
+    expect(page.locator("#said")).to_contain_text("stays clear")
     attack = page.locator("[data-path='player.attack']")
     attack.fill("0,7")
     attack.press("Enter")

@@ -30,7 +30,7 @@ function send(change) {
       const got = await (await ask("/specifications/check", { text: sent, ...change })).json();
       if (text.value !== sent) { if (Object.keys(change).length) send(change); return; }
       if (got.text !== sent) text.value = got.text;
-      show(got);
+      await show(got); // a form that is still on its way must not undo what the next change shows
     } catch (error) {
       if (error instanceof Refused) note([{ said: error.message, path: "", line: 0, severity: "error" }]);
     }
@@ -160,4 +160,9 @@ page.addEventListener("submit", (event) => {
 addEventListener("pageshow", (event) => { if (event.persisted) note(seen.findings); });
 
 const draft = localStorage.getItem(DRAFT);
-if (draft && draft !== filed) { text.value = draft; send({}); } else { show(seen); }
+for (const field of fields()) { // typed before this ran
+  const path = field.dataset.path ?? "", value = field.value.trim();
+  const typed = field instanceof HTMLInputElement && field !== document.activeElement;
+  if (typed && value !== (seen.values[path] ?? "")) send({ path, value });
+}
+if (draft && draft !== filed) { text.value = draft; send({}); } else { queue = queue.then(() => show(seen)); }

@@ -94,6 +94,7 @@ def test_windings_and_sag_are_counted() -> None:
     assert np.abs(score).max() < 3.0
 
 
+@pytest.mark.slow
 def test_a_drawing_has_its_strings_to_their_gauge() -> None:
     made = make_assembly(
         specification("ukulele"), replace(RECIPE, wave=0.0), Parts(strings=True, along=40)

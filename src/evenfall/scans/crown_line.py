@@ -253,13 +253,13 @@ def fit_crown_line(
 
 
 def turned_slope(
-    points: CrownPoints, crest_coefficients: FloatArray, turn: float, crown_height_mm: float
+    points: CrownPoints, crest_coefficients: FloatArray, turn_slope: float, crown_height_mm: float
 ) -> tuple[CrownPoints, FloatArray]:
     """Return the points of a crown that slopes to one side about a line turned in plan.
 
     Along the turned line the slope has other heights, and so the guess of its crest is tilted.
     """
-    across = points.across_mm + np.float32(turn) * points.along_mm
+    across = points.across_mm + np.float32(turn_slope) * points.along_mm
     upper = np.flatnonzero(points.over_guess_mm > -0.5 * crown_height_mm)[::5]
     terms = np.column_stack([np.ones(len(upper)), across[upper], points.along_mm[upper]])
     over = points.over_guess_mm[upper].astype(float)

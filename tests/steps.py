@@ -7,7 +7,21 @@ import io
 
 from playwright.sync_api import FilePayload, Locator, Page, expect
 
+from evenfall import workshop
 from evenfall.workshop import Source
+from evenfall.workshop.archive_requests import AddRequest
+from evenfall.workshop.archives import Dossiers
+from evenfall.workshop.outputs import json_file
+
+
+def file_at_work(dossiers: Dossiers, serial: str) -> str:
+    """File the invented instrument with a plan whose work is still to be done; return its id."""
+    read, spec = (Source.invented(n) for n in ("tesquil-before.csv", "tesquil.spec.toml"))
+    found = workshop.measure(workshop.MeasureRequest((read,), spec, serial=serial)).measurement
+    file = Source("a.measurement.json", json_file(found.as_dict()))
+    dossiers.add(AddRequest((file,), serial=serial))
+    dossiers.file(workshop.plan(workshop.PlanRequest(file)).plan)
+    return dossiers.named(serial)
 
 
 def rows(stage: str) -> list[dict[str, str]]:

@@ -12,9 +12,8 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from evenfall import workshop
-from evenfall.workshop.examples import SERIALS, file_examples
 from served import serving
-from steps import open_new
+from steps import file_at_work, open_new
 
 GAUGE = """
 window.gauge = { opened: [], lines: [], port: null };
@@ -139,22 +138,19 @@ def test_without_a_serial_port_the_page_says_what_works(page: Page) -> None:
 
 
 @pytest.fixture(scope="module")
-def examples(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, list[str]]]:
+def examples(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, str]]:
     folder = tmp_path_factory.mktemp("targets")
     with workshop.archive(str(folder), make=True) as dossiers:
-        file_examples(dossiers, at="2026-05-04T10:00:00Z")
-        names = [dossiers.named(serial) for serial in SERIALS]
+        name = file_at_work(dossiers, "WG-0005 (invented)")
     with serving(folder) as place:
-        yield place, names
+        yield place, name
 
 
-def test_a_reading_is_brought_to_its_target(
-    browser: Browser, examples: tuple[str, list[str]]
-) -> None:
+def test_a_reading_is_brought_to_its_target(browser: Browser, examples: tuple[str, str]) -> None:
     context = browser.new_context(base_url=examples[0], viewport={"width": 820, "height": 1100})
     page = context.new_page()
     page.add_init_script(GAUGE)
-    page.goto(f"/instruments/{examples[1][1]}/work")
+    page.goto(f"/instruments/{examples[1]}/work")
     page.get_by_role("link", name="To target, in large figures").click()
     expect(page.locator("#told")).to_contain_text("Target")
     told = page.locator("#told").inner_text()
@@ -186,4 +182,9 @@ def test_a_reading_is_brought_to_its_target(
     expect(way).to_have_text("No reading yet")
     if page.locator("#which option").count() > 1:
         assert page.locator("#which").input_value() != before
+    # what was set is not set again by the same plan
+    page.goto(f"/instruments/{examples[1]}/work")
+    page.get_by_role("button", name="Done, read again").click()
+    page.goto(f"/instruments/{examples[1]}/target")
+    expect(page.locator("#far")).to_have_count(0)
     context.close()

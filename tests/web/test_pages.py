@@ -14,6 +14,7 @@ from evenfall import workshop
 from evenfall.workshop import AddRequest, NoteRequest
 from evenfall.workshop.examples import SERIALS, file_examples
 from served import ROOT, serving
+from steps import file_at_work
 
 AXE = ROOT / "node_modules" / "axe-core" / "axe.min.js"
 COMPILER = ROOT / "node_modules" / ".bin" / "tsc"
@@ -29,7 +30,7 @@ PAGES = {
     "a gauge": "/gauges/{3}",
     "plan": "/instruments/{1}/plan",
     "work": "/instruments/{2}/work",
-    "to target": "/instruments/{1}/target",
+    "to target": "/instruments/{4}/target",
     "program": "/instruments/{2}/program",
     "proof": "/instruments/{2}/proof",
     "label": "/instruments/{0}/label",
@@ -57,6 +58,7 @@ def examples(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, li
             facts = {"standard": "block (invented)", "reference_mm": 5.0, "read_mm": read_mm}
             dossiers.note(NoteRequest(gauge, "", facts=facts))
         names = [dossiers.named(named) for named in (*SERIALS, gauge)]
+        names.append(file_at_work(dossiers, "WK-0001 (invented)"))
     with serving(folder) as place:
         yield place, names
 

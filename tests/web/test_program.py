@@ -76,7 +76,7 @@ def test_a_program_is_checked_and_then_taken_along(
     expect(page.locator("#made")).to_have_text("The simulated cut conforms", timeout=LONG_MS)
     expect(page.get_by_text("The program starts nothing")).to_be_visible()
     expect(page.locator(".picture svg").first).to_be_visible()
-    program, dry = taken(page, "Program that cuts"), taken(page, "Dry run, 20.000 mm")
+    program, dry = taken(page, "Program that cuts"), taken(page, "Dry run, 20.0 mm")
     assert "(state: strung)" in program
     assert "(lift:" not in program
     assert "(lift: 20.000 mm" in dry
@@ -87,9 +87,15 @@ def test_a_program_is_checked_and_then_taken_along(
     page.get_by_role("button", name="Write and check it").click()
     expect(page.locator("#made")).to_contain_text("Do not cut", timeout=LONG_MS)
     expect(page.locator(".findings")).to_contain_text("First-fret gap of string 6")
-    expect(page.get_by_role("link", name="Dry run, 20.000 mm")).to_be_visible()
+    expect(page.get_by_role("link", name="Dry run, 20.0 mm")).to_be_visible()
     expect(page.get_by_role("link", name="Program that cuts")).to_have_count(0)
     page.select_option("#state", "unstrung")
     page.get_by_role("button", name="Write and check it").click()
     expect(page.locator(".stop")).to_contain_text("was not measured", timeout=LONG_MS)
+    # what was cut is not cut again
+    page.goto(f"/instruments/{unsure}/work")
+    page.get_by_role("button", name="Done, read again").click()
+    page.goto(f"/instruments/{unsure}/program")
+    expect(page.get_by_role("heading", name="reported as done")).to_be_visible()
+    expect(page.get_by_role("button", name="Write and check it")).to_have_count(0)
     context.close()

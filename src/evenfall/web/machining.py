@@ -13,6 +13,7 @@ from evenfall.web.instruments import common, to_next
 from evenfall.web.under_way import told as under_way
 from evenfall.web.uploads import complete, keep
 from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.wording import sentence
 from evenfall.work.cautions import machine_cautions
 from evenfall.work.descriptions import MATERIALS
 from evenfall.workshop.opening import specification_of_plan
@@ -48,6 +49,8 @@ def ask(
     shop = shop_of(request)
     told = shop.story(name)
     needed(told.plan, "plan")
+    if told.step != "work":
+        raise RequestError("The work of this plan is reported as done; nothing is cut by it again.")
     before = _last(shop)
     new = [one for one in file or [] if one.filename]
     if not new and before is None:
@@ -95,7 +98,8 @@ def _shown(request: Request, name: str, task: str | None) -> Response:
         "materials": MATERIALS[:3],
         "before": [] if before is None else _names(shop, before),
         "cautions": _cautions(view, MATERIALS[:1], strung=False),
-        "lift": view.length(LIFT_MM),
+        "lift": view.say(sentence("{lift:size}", lift=LIFT_MM)),
+        "done": told.step != "work",
         "task": None,
         "old": False,
     }

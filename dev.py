@@ -36,7 +36,8 @@ USAGE = """usage: python3 dev.py JOB [ARGUMENTS]
                        make an archive of three invented years
   test [--all] [...]   run the tests; the rest goes to pytest. --all adds the slow ones: every
                        example of each property instead of the first 4, whole necks played, every
-                       scanner and file size, every archive on PostgreSQL too, a tenth of each study
+                       scanner and file size, the second unit, end and neck of a family, the long
+                       pages rehearsed, every archive on PostgreSQL too, a tenth of each study
   lint                 check style, format, layers and reference pages
   types                check types
   docs                 write the reference, quotes and drawings of the pages from the program

@@ -242,6 +242,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
             "empty sheet": [run("measure", "--template", "tesquil.spec.toml")],
             "demonstration": [run("demo", "start")],
             **dossiers(run),
+            **productions(run),
             "errors": [
                 run("plan", "no-such-file.json"),
                 run("spec", "check", "faulty.spec.toml"),
@@ -291,6 +292,42 @@ def dossiers(run: Callable[..., Any]) -> dict[str, list[Any]]:
         "archive copy": copies,
         "archive doctor": put_right,
         "archive example": [run("archive", "example", "years")],
+    }
+
+
+def productions(run: Callable[..., Any]) -> dict[str, list[Any]]:
+    """Return what the commands about many instruments print."""
+    head = "value,unit,reference\n"
+    Path("blocks.csv").write_text(head + "1.1,mm,1\n1.12,mm,1\n2.2,mm,2\n2.21,mm,2\n")
+    Path("sorted.csv").write_text("value,part,person\n1,a,I\n0,b,I\n1,a,O\n0,b,O\n")
+    chart = ("quality", "chart", "gorbune-reliefs.csv")
+    capability = ("quality", "capability", "gorbune-reliefs.csv")
+    limits = ("--lower", "0.1", "--upper", "0.3")
+    gauge = ("quality", "gauge")
+    studied = [run(*gauge, "blocks.csv", "--method", name) for name in ("bias", "linearity")]
+    return {
+        "control chart": [
+            run(*chart, "--freeze", "40=set", "--exclude", "7=burr"),
+            run(*chart, "--kind", "cusum"),
+        ],
+        "capability": [
+            run(*capability, *limits),
+            run(*capability, "--only", "jig=old", *limits),
+        ],
+        "gauge study": [
+            run(*gauge, "feeler-study.csv", "--spec", "gorbune.spec.toml"),
+            run(*gauge, "feeler-study.csv", "--method", "range"),
+            run(*gauge, "sorted.csv", "--method", "agreement"),
+            *studied,
+        ],
+        "lot": [
+            run("quality", "lot", "--pieces", "500"),
+            run("quality", "lot", "--pieces", "500", "--found", "1"),
+        ],
+        "lot plan": [
+            run("quality", "lot-plan", "--good", "1", "--bad", "5"),
+            run("quality", "lot-plan", "--good", "1", "--bad", "5", "--method", "s"),
+        ],
     }
 
 
@@ -359,7 +396,7 @@ def plucked(folder: Path) -> tuple[str, ...]:
 
 def test_every_command_has_its_section() -> None:
     """A command that writes JSON is named on the page, above its table."""
-    command = r"^Printed by `evenfall ((?:(?:spec|machine|program|archive) )?[a-z]+)\b"
+    command = r"^Printed by `evenfall ((?:(?:spec|machine|program|archive|quality) )?[a-z-]+)\b"
     named = set(re.findall(command, PAGE, re.MULTILINE))
     assert named == set(json_commands(main))
 

@@ -148,7 +148,7 @@ class GaugeStudy:
     >>> readings = Readings("mm", values, ("a", "a", "b", "b") * 2, ("I",) * 4 + ("O",) * 4)
     >>> study = gauge_study(readings)
     >>> study.pooled, study.distinct_count
-    (True, 17)
+    (False, 17)
     """
 
     method: str

@@ -161,7 +161,7 @@ def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
     Examples
     --------
     >>> from evenfall.workshop import Source
-    >>> rows = "value,unit\\n" + "".join(f"{0.2 + 0.01 * (n % 3)},mm\\n" for n in range(24))
+    >>> rows = "value,unit\n" + "".join(f"{0.2 + 0.01 * (n % 3)},mm\n" for n in range(24))
     >>> outcome = chart(ChartRequest(Source("relief.csv", rows.encode())))
     >>> outcome.chart.kind, outcome.findings[0].sentence
     ('individuals', 'The process is stable: none of 24 points signals. Go on.')

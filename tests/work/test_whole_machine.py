@@ -50,7 +50,7 @@ def run(text: str, folder: Path) -> dict:
             stdin=subprocess.DEVNULL,
             capture_output=True,
             text=True,
-            timeout=700,
+            timeout=300,
             check=False,
         )
         told = done.stdout + done.stderr

@@ -41,8 +41,8 @@ def stopped(
     line = line_of(neck, found)
     seen = Seen(neck.specification, found, line)
     found = read_again(neck, found, ((1, 1), *crowns_to_read_again(seen)), chance, slip)
-    if (doubtful := action_in_doubt(seen)) is not None:
-        by_hand = action_by_hand(neck, doubtful, chance)
+    if (unsure := action_in_doubt(seen)) is not None:
+        by_hand = action_by_hand(neck, unsure, chance)
         found = replace(found, direct=(*found.direct, by_hand))
     return bool(open_gates(neck.specification, found, line).unmet)
 

@@ -8,7 +8,7 @@ make impossible is reported; nothing else makes up for it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -67,6 +67,8 @@ class SetUp:
     saddle_change_mm: FloatArray  # up is positive, (K,)
     reasons: tuple[Sentence, ...] = ()  # why what moves does
     tool: Tool = "file"  # that metal comes off with
+    # what `gap_u_mm` has worked out, for this job and those made from it [mm]
+    known_u_mm: dict[tuple[LevelLine, int], FloatArray] = field(default_factory=dict)
 
     @cached_property
     def nut_mm(self) -> FloatArray:
@@ -137,8 +139,11 @@ class SetUp:
 
     def gap_u_mm(self, fret: int) -> FloatArray:
         """Return the standard uncertainty of gaps over the level line at a fret, (K,) [mm]."""
-        weights = open_gap_weights(self.problem.lines, fret)
-        return self.line.sum_u_mm(self.problem.measurement.heights, weights)
+        if (self.line, fret) not in self.known_u_mm:
+            weights = open_gap_weights(self.problem.lines, fret)
+            u_mm = self.line.sum_u_mm(self.problem.measurement.heights, weights)
+            self.known_u_mm[self.line, fret] = u_mm
+        return self.known_u_mm[self.line, fret]
 
     def _gap_mm(self, fret: int) -> FloatArray:
         return open_gap_mm(self.problem.lines, self.nut_mm, self.level_mm, self.saddle_mm, fret)

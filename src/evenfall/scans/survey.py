@@ -455,7 +455,14 @@ class _Survey:
         )
         ratio_u = self.located.orientation.scale_u_ratio
         start_u = START_U * ratio_u * float(np.mean(lines.x_mm[:, 1:]))
+        # the scale begins where the tops have it, which on one-sided crowns lie beside the ridges
+        aside = [
+            float(np.median(line.x_mm - self.frets.base_mm[j] - self.lean[j] * line.y_mm))
+            for j, line in enumerate(self.crowns)
+            if line is not None
+        ]
         found = find_ends(self.gathered, self.specification, start_u_mm=start_u)
+        found = replace(found, edge_mm=found.edge_mm - float(np.median(aside)))
         return lowered, found.lowered(nut, saddle, self.scan_u)
 
     def _datum(self, top: FloatArray) -> tuple[float, float, float]:

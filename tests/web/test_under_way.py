@@ -284,6 +284,9 @@ def test_a_page_goes_on_when_its_server_is_killed_and_started_again(
     page.wait_for_url("**/play", timeout=4 * MOST_S * 1000)
     second.send_signal(signal.SIGTERM)
     assert second.wait(30) == 0
+    for one in (first, second):
+        assert one.stdout is not None
+        one.stdout.close()
     page.context.close()
 
 

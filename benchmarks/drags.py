@@ -18,10 +18,6 @@ from pathlib import Path
 
 from playwright.sync_api import Page, sync_playwright
 
-DRAWN = """(count) => new Promise((done) => {
-    const look = () => (window.drawn.length > count ? done(null) : setTimeout(look, 2));
-    look();
-})"""
 WANTED_MS = {"attack": 60, "action": 60, "relief": 100, "budget": 100}
 
 
@@ -47,7 +43,8 @@ def drag(page: Page, control: str, count: int, server: int) -> str:
         turned = number // 20 % 2  # to and fro
         key = ("ArrowRight", "ArrowLeft")[turned]
         page.keyboard.press(key)
-        page.evaluate(DRAWN, number)
+        while page.evaluate("window.drawn.length") <= number:
+            page.wait_for_timeout(2)
     used = (processor_ms(server) - before) / count
     times = page.evaluate("window.drawn")
     page.wait_for_timeout(3000)  # what waits for the hand to rest

@@ -247,7 +247,7 @@ ANY_UNIT = words(
 )
 
 #: What statistics calls figures of any quantity; in `production` a series carries their unit.
-STATISTICS = ANY_UNIT | words("centre sigma spread reading readings sum")
+STATISTICS = ANY_UNIT | words("centre sigma spread reading readings references sum")
 
 
 def names_a_number(annotation: ast.expr | None) -> bool:

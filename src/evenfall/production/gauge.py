@@ -450,7 +450,7 @@ def linearity(values: FloatArray, references: FloatArray) -> Linearity:
 class Agreement:
     """How far persons agree who sort parts, beyond chance: 1 always, 0 as by chance."""
 
-    pairs: tuple[tuple[str, str, float], ...]  # two persons and the kappa of Cohen
+    pairs_ratio: tuple[tuple[str, str, float], ...]  # two persons and the kappa of Cohen
     overall_ratio: float  # the kappa of Fleiss over all
     agreed_share: float  # parts on which all persons always agree
 
@@ -484,7 +484,7 @@ def agreement(part: Sequence[str], person: Sequence[str], kind: Sequence[str]) -
             "Agreement needs two persons or more who sort the same parts equally often."
         )
     flat = {o: [k for p in parts for k in by_person[o][p]] for o in persons}
-    pairs = tuple(
+    pairs_ratio = tuple(
         (a, b, kappa_of_two(flat[a], flat[b]))
         for n, a in enumerate(persons)
         for b in persons[n + 1 :]
@@ -493,7 +493,7 @@ def agreement(part: Sequence[str], person: Sequence[str], kind: Sequence[str]) -
     sorted_ = [[k for o in persons for k in by_person[o][p]] for p in parts]
     counts = np.array([[one.count(k) for k in kinds] for one in sorted_])
     agreed = sum(len(set(one)) == 1 for one in sorted_) / len(parts)
-    return Agreement(pairs, kappa_of_many(counts), agreed)
+    return Agreement(pairs_ratio, kappa_of_many(counts), agreed)
 
 
 def level_deviations(values: FloatArray, *keys: Sequence[str]) -> list[tuple[float, int]]:

@@ -16,6 +16,7 @@ from necks import invented
 from necks.kinds import table
 from necks.neck import Neck
 from necks.readings import Reader, read
+from necks.told import TOLD
 
 SEEDS = (1, 2, 4, 5, 7, 11)
 
@@ -33,7 +34,39 @@ def plan(seed: int) -> Plan:
 
 
 def broken(neck: Neck, made: Plan, miss: Miss, by_mm: float) -> set[tuple[object, ...]]:
-    """Return every requirement that does not hold with one setting missed by so much [mm]."""
+    """Return every requirement that does not hold with one setting missed by so much [mm].
+
+    At the end of the plan, and what is read before slots and frets follow rod and saddle.
+    """
+    found = broken_at_the_end(neck, made, miss, by_mm)
+    if made.part == "settings" and miss.setting in ("rod", "saddle"):
+        found |= broken_when_read(neck, made, miss, by_mm)
+    return found
+
+
+def broken_when_read(neck: Neck, made: Plan, miss: Miss, by_mm: float) -> set[tuple[object, ...]]:
+    """Return the gaps outside their limits with rod and saddle set; not of slots to be filed."""
+    spec, saddle = neck.specification, made.saddle_after_mm.copy()
+    bowed = made.relief_change_mm + (by_mm if miss.setting == "rod" else 0.0)
+    if miss.setting == "saddle":
+        saddle[miss.strings[0] - 1] += by_mm
+    level = made.level_mm + bowed * made.bow_mm_per_mm
+    found: set[tuple[object, ...]] = set()
+    for name, fret, limits in (
+        ("action", spec.scale.reference_fret, spec.target.action),
+        ("first-fret-gap", 1, spec.target.first_fret_gap),
+    ):
+        gap = open_gap_mm(neck.lines, made.measurement.nut_mm, level, saddle, fret)
+        for k, limit in enumerate(limits):
+            if name == "first-fret-gap" and made.nut_height_change_mm[k]:
+                continue
+            if not limit.minimum_mm - 1e-9 <= gap[k] <= limit.maximum_mm + 1e-9:
+                found.add((name, k, "read"))
+    return found
+
+
+def broken_at_the_end(neck: Neck, made: Plan, miss: Miss, by_mm: float) -> set[tuple[object, ...]]:
+    """Return the same of the end of the plan alone."""
     spec, lines = neck.specification, neck.lines
     nut, saddle = made.nut_after_mm.copy(), made.saddle_after_mm.copy()
     level = made.level_after_mm.copy()
@@ -125,3 +158,23 @@ def test_a_miss_under_the_allowance_is_marked() -> None:
     assert all(miss.room_mm < miss.allowance_mm for miss in marked)
     assert kept
     assert all(miss.room_mm >= miss.allowance_mm for miss in kept)
+
+
+def test_before_slots_are_filed_a_saddle_may_not_rise_past_the_limit_that_is_read_then() -> None:
+    """A back-bow whose slots are filed afterwards: half of the rise counts over fret 12."""
+    told = TOLD["back-bow"]
+    spec = told.truth.specification
+    made = make_plan(spec, told.measurement(), excursion=table(spec))
+    assert made.part == "settings"
+    assert (made.nut_height_change_mm < -0.05).all()
+    reference = spec.scale.reference_fret
+    level = made.level_mm + made.relief_change_mm * made.bow_mm_per_mm
+    nut = made.measurement.nut_mm
+    saddles = [miss for miss in made.misses if miss.setting == "saddle"]
+    assert len(saddles) == 6
+    for miss in saddles:
+        k = miss.strings[0] - 1
+        raised = made.saddle_after_mm.copy()
+        raised[k] += miss.more_mm
+        action = open_gap_mm(told.truth.lines, nut, level, raised, reference)[k]
+        assert action == pytest.approx(spec.target.action[k].maximum_mm, abs=1e-6)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -9,6 +11,7 @@ import pytest
 from evenfall.levelling import make_plan
 from evenfall.wording import say
 from evenfall.work import BenchSheet, bench_sheet
+from evenfall.work.notes import notes
 from evenfall.workshop import PlanRequest, Source
 from evenfall.workshop import plan as plan_of
 from necks.kinds import table
@@ -58,6 +61,10 @@ def test_what_the_answers_promise_is_on_the_sheets() -> None:
         "after a refret": ("First press and tap the fret",),
         "low on the bass side": ("whether saddle and bridge stand level",),
         "everything adrift": ("With the rod set, the action of strings",),
+        "worn first frets": (
+            "Fret 1 lies up to 0.163 mm under the level line at strings 1 to 6: worn or low.",
+            "the nut is right: do not file it",
+        ),
     }
     for name, texts in said.items():
         words = all_said(sheet_of(name))
@@ -73,6 +80,78 @@ def test_what_rests_on_readings_to_be_taken_again_is_not_told(name: str) -> None
     assert not topics & {"Not certain", "Reasons", "Set with care"}
     assert sheet.steps == ()
     assert sheet.cautions == ()
+
+
+def test_of_strings_read_the_wrong_way_round_nothing_that_follows_is_told() -> None:
+    """Neither orders nor figures rest on readings that the sheet itself refuses."""
+    sheet = sheet_of("strings numbered from the bass")
+    assert {note.topic for note in sheet.notes} == {"Read again", "Checks by hand"}
+    assert sheet.preview == ()
+    assert sheet.banner.sentences == ()
+    assert "slot" not in all_said(sheet)
+
+
+def test_of_one_slot_to_be_read_again_the_cure_is_told_under_a_condition() -> None:
+    sheet = sheet_of("low nut slot")
+    (note,) = (note for note in sheet.notes if note.topic == "If the readings stand")
+    assert "fill the slot" in say(note.sentences[0])
+
+
+def marked(sheet: BenchSheet) -> list[tuple[str, int]]:
+    """Return the rows and strings that the last table of a sheet marks as outside their limits."""
+    return [
+        (say(row.label), column.string)
+        for row in sheet.after.rows
+        for column, cell in zip(sheet.columns, row.cells, strict=bool(row.cells))
+        if cell.outside
+    ]
+
+
+@pytest.mark.parametrize("name", list(TOLD))
+def test_no_mark_stands_without_a_reason(name: str) -> None:
+    sheet = sheet_of(name)
+    if sheet.banner.tone == "stop":
+        return  # as first read: what is to be read again is named
+    reasons = " ".join(
+        say(said)
+        for note in sheet.notes
+        if note.topic in ("Limits not met", "Gaps")
+        for said in note.sentences
+    )
+    reasons += " ".join(say(said) for said in sheet.after.sentences)
+    for label, string in marked(sheet):
+        what = label.split(",")[0]
+        pattern = rf"{what} of strings? ([0-9 ,toand]+) (?:is|stays)"
+        named = {
+            number
+            for found in re.findall(pattern, reasons)
+            for first, last in re.findall(r"(\d+)(?: to (\d+))?", found)
+            for number in range(int(first), int(last or first) + 1)
+        }
+        assert string in named, (what, string, reasons)
+    for target in sheet.after.targets:
+        if target.limits is not None and say(target.limits).startswith("!"):
+            assert "Relief is" in reasons
+
+
+def test_worn_first_frets_mark_no_gap_and_others_do() -> None:
+    assert marked(sheet_of("worn first frets")) == []
+    assert marked(sheet_of("back-bow")) == [("First-fret gap", 4)]
+    assert len(marked(sheet_of("high action"))) == 6
+
+
+def test_a_slot_that_is_filed_is_not_said_to_be_right() -> None:
+    """Where the gap over the level line is off as well, the sentence about the nut ends."""
+    specification = TOLD["worn first frets"].truth.specification
+    plan = make_plan(
+        specification, TOLD["worn first frets"].measurement(), excursion=table(specification)
+    )
+    told = " ".join(say(said) for note in notes(specification, plan) for said in note.sentences)
+    assert "do not file it" in told
+    filed = replace(plan, nut_after_mm=plan.nut_after_mm - 0.1)
+    told = " ".join(say(said) for note in notes(specification, filed) for said in note.sentences)
+    assert "worn or low" in told
+    assert "do not file it" not in told
 
 
 def test_an_action_that_is_out_of_limits_anyway_gives_no_room() -> None:

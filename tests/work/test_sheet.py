@@ -220,11 +220,12 @@ def test_a_raised_nut_slot_is_filled_or_shimmed():
 
 
 def test_the_gap_after_the_saddle_is_that_of_the_uncut_frets():
+    """Over the level line, and a fret that stands out from it as it stands."""
     spec, plan = made_plan(**BUSY)
     sheet = bench_sheet(spec, plan)
     row = step_named(sheet, "Saddle").rows[1]
     lines = string_lines(spec)
-    top = plan.crown_top_after_mm + plan.removal_mm
+    top = plan.level_mm + plan.relief_change_mm * plan.bow_mm_per_mm + plan.stands_out_mm
     for column, cell in zip(sheet.columns, row.cells, strict=True):
         k = column.string - 1
         under = np.interp(

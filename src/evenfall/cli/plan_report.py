@@ -49,14 +49,18 @@ def show_plan(outcome: PlanOutcome, lengths: Lengths) -> None:
     if np.isfinite(plan.level_clear_percent):
         share = whole_percent(0.01 * plan.level_clear_percent)
         click.echo(f"Level frets at these settings stay clear up to {share} % of it.")
-    if plan.gates and plan.status == "read-again":
-        click.echo("Set and cut nothing by these readings. They would ask for this:")
-    _show_settings(plan, specification, lengths)
-    _show_notes(plan, {"Reasons", "Limits not met", "Set with care"}, lengths)
+    if plan.misread:
+        click.echo("Set and cut nothing by these readings.")
+    else:
+        if plan.gates and plan.status == "read-again":
+            click.echo("Set and cut nothing by these readings. They would ask for this:")
+        _show_settings(plan, specification, lengths)
+    settings = {"Reasons", "Limits not met", "If the readings stand", "Gaps", "Set with care"}
+    _show_notes(outcome, settings, lengths)
     if plan.status != "read-again":
         _show_removal(plan, lengths)
     _show_notes(
-        plan, {"Not read", "Low frets", "Read twice", "Too low to cut", "Not certain"}, lengths
+        outcome, {"Not read", "Low frets", "Read twice", "Too low to cut", "Not certain"}, lengths
     )
     if len(plan.methods) > 1:
         _show_methods(plan, lengths)
@@ -146,9 +150,9 @@ def _show_removal(plan: Plan, lengths: Lengths) -> None:
         )
 
 
-def _show_notes(plan: Plan, topics: Collection[str], lengths: Lengths) -> None:
+def _show_notes(outcome: PlanOutcome, topics: Collection[str], lengths: Lengths) -> None:
     """Print what the bench sheet notes before its first step, of some topics."""
-    for note in notes(plan):
+    for note in notes(outcome.specification, outcome.plan):
         if note.topic in topics:
             for said in note.sentences:
                 click.echo(f"   {lengths.say(said)}")

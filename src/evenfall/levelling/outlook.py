@@ -8,20 +8,21 @@ of `evenfall.requirement`: what level frets would lose as well does not count.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from itertools import chain
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.neck.season import COVERAGE_FACTOR, humidity_range
 from evenfall.plan.limits import LimitName, LimitReached, Miss, Setting, Side
 from evenfall.plan.outlook import Outlook
 from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.arrays import FloatArray
+    from evenfall.arrays import BoolArray
     from evenfall.instrument.specification import Limit, Tool
     from evenfall.levelling.decision import Decision
     from evenfall.neck import NeckModel
@@ -30,6 +31,9 @@ if TYPE_CHECKING:
 USUAL_HUMIDITY_PERCENT = 50.0
 """Air that the readings are taken to come from where none was noted: the standard atmosphere 23/50
 of ISO 554:1976 (from memory)."""
+
+_Span: TypeAlias = tuple[LimitName, Side, int | None, FloatArray, FloatArray]
+"""A kind of requirement: its name, side and fret, and how far down and up it holds [mm]."""
 
 _HELD_MM = -1e-6
 """A requirement missed by less than this counts as met [mm]: plans are exact to 1e-6 mm."""
@@ -58,7 +62,7 @@ class _Ends:
 
 def plan_outlook(decision: Decision, neck: NeckModel) -> Outlook:
     """Return how far the relief may move, by what, before the plan no longer holds."""
-    ends = _ends(decision, _rod(decision, neck.bow.frets))
+    ends = _ends(_spans(decision, _rod(decision, neck.bow.frets)))
     per_n = neck.relief_mm_per_n + COVERAGE_FACTOR * neck.relief_u_mm_per_n
     noted = decision.problem.measurement.humidity_percent
     air = USUAL_HUMIDITY_PERCENT if math.isnan(noted) else noted
@@ -84,8 +88,12 @@ def plan_outlook(decision: Decision, neck: NeckModel) -> Outlook:
 
 
 def misses(decision: Decision, tool: Tool) -> tuple[Miss, ...]:
-    """Return how far each setting that the plan makes may miss: rod, saddle, nut, each cut fret."""
+    """Return how far each setting that the plan makes may miss: rod, saddle, nut, each cut fret.
+
+    Where rod and saddle are read before the rest follows, they keep what is read then as well.
+    """
     problem = decision.problem
+    first = _as_set(decision) if decision.part == "settings" and not decision.replaced else None
     allowance = problem.specification.judgement
     each = np.eye(problem.strings)
     flat = np.zeros((problem.strings, problem.frets))
@@ -100,7 +108,12 @@ def misses(decision: Decision, tool: Tool) -> tuple[Miss, ...]:
         strings: tuple[int, ...] = (),
         frets: tuple[int, ...] = (),
     ) -> None:
-        ends = _ends(decision, movement)
+        spans = _spans(decision, movement)
+        if first is not None and setting in ("rod", "saddle"):
+            # a slot that is still to be filed brings its gap to target whatever it reads
+            to_be_filed = decision.nut_height_change_mm != 0.0
+            spans = chain(spans, _limit_spans(first, movement, to_be_filed))
+        ends = _ends(spans)
         breaks = ends.low if ends.less_mm < ends.more_mm else ends.high
         found.append(
             Miss(setting, strings, frets, ends.less_mm, ends.more_mm, allowance_mm, breaks)
@@ -127,10 +140,20 @@ def _rod(decision: Decision, bow: FloatArray) -> _Movement:
     return _Movement(still, bow, bow, still, relief=1.0)
 
 
-def _ends(decision: Decision, movement: _Movement) -> _Ends:
+def _as_set(decision: Decision) -> Decision:
+    """Return the gaps that are read once rod and saddle are set: no slot filed, no fret cut."""
+    return replace(
+        decision,
+        nut_height_change_mm=np.zeros_like(decision.nut_height_change_mm),
+        level_after_mm=decision.line.level_mm
+        + decision.relief_change_mm * decision.problem.bow.frets,
+    )
+
+
+def _ends(spans: Iterable[_Span]) -> _Ends:
     """Return how far something may move; what the plan does not meet anyway is left out."""
     ends = _Ends()
-    for name, side, fret, down, up in _spans(decision, movement):
+    for name, side, fret, down, up in spans:
         less, more = float(down.min()), float(up.min())
         if less < ends.less_mm:
             reached = _reached(name, side, fret, down)
@@ -154,12 +177,9 @@ def _reached(name: LimitName, side: Side, fret: int | None, span_mm: FloatArray)
     )
 
 
-def _spans(
-    decision: Decision, movement: _Movement
-) -> Iterator[tuple[LimitName, Side, int | None, FloatArray, FloatArray]]:
-    """Yield every kind of requirement: its name, side, fret, and how far down and up it holds."""
-    problem, judged = decision.problem, decision.judged
-    lines, target = problem.lines, problem.specification.target
+def _spans(decision: Decision, movement: _Movement) -> Iterator[_Span]:
+    """Yield every kind of requirement of a plan, and how far it holds."""
+    lines, judged = decision.problem.lines, decision.judged
 
     def per_mm(crowns: FloatArray) -> FloatArray:
         return rest_clearance_mm(lines, movement.nut, crowns, movement.saddle)
@@ -171,6 +191,15 @@ def _spans(
     down = _until_both_fail(over_need, -change, over_level, -change_level)
     up = _until_both_fail(over_need, change, over_level, change_level)
     yield "clearance", "", None, down, up
+    yield from _limit_spans(decision, movement)
+
+
+def _limit_spans(
+    decision: Decision, movement: _Movement, to_be_filed: BoolArray | None = None
+) -> Iterator[_Span]:
+    """Yield the same of action, first-fret gap and relief; no gap of a slot still to be filed."""
+    problem = decision.problem
+    lines, target = problem.lines, problem.specification.target
     gaps: tuple[tuple[LimitName, int, tuple[Limit, ...]], ...] = (
         ("action", problem.specification.scale.reference_fret, target.action),
         ("first-fret-gap", 1, target.first_fret_gap),
@@ -181,6 +210,8 @@ def _spans(
         least = np.array([limit.minimum_mm for limit in limits])
         most = np.array([limit.maximum_mm for limit in limits])
         met = (gap - least >= _HELD_MM) & (most - gap >= _HELD_MM)
+        if name == "first-fret-gap" and to_be_filed is not None:
+            met &= ~to_be_filed
         over, under = (np.where(met, one, -np.inf) for one in (gap - least, most - gap))
         yield name, "lower", fret, _until(over, -slope), _until(over, slope)
         yield name, "upper", fret, _until(under, slope), _until(under, -slope)

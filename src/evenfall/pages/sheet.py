@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 from evenfall.pages.figures import Figures
 from evenfall.pages.page import Page
 from evenfall.pages.typesetting import paper_for
-from evenfall.work.parts import NOTHING_MM
 
 if TYPE_CHECKING:
     from evenfall.pages.typesetting import Paper
@@ -69,13 +68,14 @@ def _cell(cell: Cell, figures: Figures) -> dict[str, Any] | None:
     return {
         **_figures(cell.length_mm, figures),
         "move": cell.move,
-        "limits": _limits(cell.length_mm, cell.limits_mm, figures) if cell.limits_mm else [],
+        "limits": _limits(cell, figures),
         "halfway": cell.halfway,
     }
 
 
-def _limits(length_mm: float, limits_mm: tuple[float, float], figures: Figures) -> list[str]:
-    """Return both limits as figures, marked where the length is outside them."""
-    low, high = (figures.figure(limit_mm) for limit_mm in limits_mm)
-    inside = limits_mm[0] - NOTHING_MM <= length_mm <= limits_mm[1] + NOTHING_MM
-    return [low if inside else f"! {low}", high]
+def _limits(cell: Cell, figures: Figures) -> list[str]:
+    """Return both limits as figures, if there are any, marked where the length is outside them."""
+    if cell.limits_mm is None:
+        return []
+    low, high = (figures.figure(limit_mm) for limit_mm in cell.limits_mm)
+    return [f"! {low}" if cell.outside else low, high]

@@ -330,6 +330,24 @@ class Plan(FileContent):
         return self.status == "cut" or (self.status == "new-wire" and bool(self.replaced_frets))
 
     @property
+    def cuts_wait(self) -> bool:
+        """Whether metal and slots wait for a reading: what is filed is a preview until then."""
+        return self.part == "settings" or not (
+            self.cuts_now or self.status in ("nothing", "settings")
+        )
+
+    @property
+    def misread(self) -> bool:
+        """Whether strings seem read in the opposite order: nothing that follows from it is told."""
+        return any(gate.code == "order" for gate in unmet(self.gates, self.accepted))
+
+    @property
+    def stands_out_read_mm(self) -> FloatArray:
+        """How far crowns stand over the level line when the heights are read next, (K, F) [mm]."""
+        uncut = self.cuts_wait and not self.replaced_frets
+        return self.stands_out_mm if uncut else self.stands_out_after_mm
+
+    @property
     def failing(self) -> int:
         """How many notes still fail once everything is done."""
         return int((self.state_after == State.FAILS).sum())

@@ -20,11 +20,15 @@ from evenfall.wording import Sentence, sentence
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from evenfall.instrument import Specification
     from evenfall.plan import Plan
     from evenfall.plan.limits import Miss, Setting
 
 COARSE_U_MM = 0.01
 """Over this uncertainty of a crown a feeler leaves some necks buzzing over the next fret [mm]."""
+
+OFF_MM = 0.05
+"""A crown further off the level line leads a gap read over it astray; our judgement [mm]."""
 
 _MOST_PLACES = 5
 _FAR = 20.0
@@ -46,19 +50,22 @@ class Note:
     waits: bool = False  # whether no metal comes off until it is settled
 
 
-def notes(plan: Plan) -> tuple[Note, ...]:
+def notes(specification: Specification, plan: Plan) -> tuple[Note, ...]:
     """Return what has to be known before the work of a plan, what stops it first."""
     stands = plan.status != "read-again"  # what rests on readings to be taken again is not told
+    gates = unmet(plan.gates, plan.accepted)
+    limits = "If the readings stand" if gates else "Limits not met"
     said: Iterator[tuple[str, Iterable[Sentence], bool]] = iter(
         (
-            ("Read again", (gate.said for gate in unmet(plan.gates, plan.accepted)), True),
+            ("Read again", (gate.said for gate in gates), True),
             ("Read twice", _asked(plan), not confirmed(plan)),
             ("Attack and targets", _attack(plan), False),
             ("Kept readings", (accepted.said for accepted in plan.accepted), False),
             ("Not read", (*_not_read(plan), *(one.said for one in plan.read_first)), False),
             ("Too low to cut", _no_room(plan), False),
             ("Low frets", [plan.low_frets.said] if plan.low_frets else (), False),
-            ("Limits not met", (limit.said for limit in plan.left_out), False),
+            (limits, () if plan.misread else (one.said for one in plan.left_out), False),
+            ("Gaps", _off_line(specification, plan) if stands else (), False),
             ("Not certain", _undecided(plan) if stands else (), False),
             ("Set with care", _little_room(plan) if stands else (), False),
             ("Checks by hand", (check.said for check in plan.checks if check.agrees), False),
@@ -157,6 +164,36 @@ def _no_room(plan: Plan) -> tuple[Sentence, ...]:
     """Name the frets whose crowns are too low for what should go."""
     text = "{frets:frets}: less crown is left than should come off and stay; new wire there."
     return (sentence(text, frets=plan.no_room_frets),) if plan.no_room_frets else ()
+
+
+def _off_line(specification: Specification, plan: Plan) -> Iterator[Sentence]:
+    """Say where a gap read over a crown is not the gap that slot or saddle is judged by."""
+    slots = np.abs(plan.nut_height_change_mm) >= LEAST_SHOWN_MM
+    off_limits = {k for one in plan.left_out if one.limit == "first-fret-gap" for k in one.strings}
+    for fret in dict.fromkeys((1, specification.scale.reference_fret)):
+        off_mm = plan.stands_out_read_mm[:, fret - 1]
+        for text, which in ((_LOW, off_mm < -OFF_MM), (_HIGH, off_mm > OFF_MM)):
+            if not which.any():
+                continue
+            on = tuple(int(k) + 1 for k in np.flatnonzero(which))
+            then = _BY_LINE
+            if fret == 1 and text is _LOW:
+                filed = slots[which].any() or off_limits.intersection(on)
+                then = _BY_LINE if filed else _LEAVE_NUT
+            by_mm = float(np.abs(off_mm[which]).max())
+            yield sentence(text, fret=fret, by=by_mm, on=on, then=sentence(then))
+
+
+_LOW = (
+    "Fret {fret} lies up to {by:length} under the level line at {on:strings}: worn or low. The gap "
+    "read there is larger by as much; {then}"
+)
+_HIGH = (
+    "Fret {fret} stands up to {by:length} over the level line at {on:strings}. The gap read there "
+    "is smaller by as much; {then}"
+)
+_LEAVE_NUT = "the nut is right: do not file it. Limits go by the level line."
+_BY_LINE = "limits go by the level line."
 
 
 def _undecided(plan: Plan) -> tuple[Sentence, ...]:

@@ -25,6 +25,14 @@ class Cell:
     limits_mm: tuple[float, float] | None = None  # where the length is a target
     halfway: bool = False  # whether to stop and measure at half of it
 
+    @property
+    def outside(self) -> bool:
+        """Whether the length is a target outside its limits."""
+        if self.length_mm is None or self.limits_mm is None:
+            return False
+        low, high = self.limits_mm
+        return not low - NOTHING_MM <= self.length_mm <= high + NOTHING_MM
+
 
 @dataclass(frozen=True, slots=True)
 class Row:

@@ -62,7 +62,7 @@ def bench_sheet(specification: Specification, plan: Plan) -> BenchSheet:
         code=plan.code,
         facts=_facts(steps),
         banner=_banner(steps),
-        notes=notes(plan),
+        notes=notes(specification, plan),
         cautions=cautions(
             specification,
             rod=steps.turns_rod,
@@ -129,6 +129,8 @@ def _banner(steps: Steps) -> Banner:
     tone: Tone = "go" if steps.work() else "nothing"
     if steps.waits and steps.plan.status != "settings":
         tone = "stop"
+    if steps.plan.misread:
+        return Banner(tone, steps.plan.headline, ())
     weakest = _weakest(steps.plan, np.array(steps.specification.player.attack_n))
     told: tuple[Sentence, ...] = (weakest,)
     if steps.plan.left_out and steps.plan.status != "read-again":

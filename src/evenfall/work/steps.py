@@ -85,9 +85,11 @@ class Steps:
         self.cuts_frets = bool(self.touched or plan.replaced_frets)
         self.moves_saddle = bool((np.abs(self.saddle_change_mm) >= NOTHING_MM).any())
         # metal waits for a reading; so do the slots, which are filed with rod and saddle in place
-        self.waits = plan.part == "settings" or not (
-            plan.cuts_now or plan.status in ("nothing", "settings")
-        )
+        self.waits = plan.cuts_wait
+        # what gaps are judged over, with the rod set as planned and nothing cut
+        self.level_uncut_mm: FloatArray = plan.level_after_mm
+        if not plan.replaced_frets:
+            self.level_uncut_mm = plan.level_mm + plan.relief_change_mm * plan.bow_mm_per_mm
         # before any cut, with the rod set as planned; a new fret stands where its wire puts it
         self.top_uncut_mm: FloatArray = plan.crown_top_after_mm + self.removal_mm
 
@@ -117,6 +119,8 @@ class Steps:
 
     def preview(self) -> tuple[Step, ...]:
         """Return what is planned so far and waits for another reading: headings and figures."""
+        if self.plan.misread:
+            return ()
         steps = [self._wire(), self._frets(), self._nut()] if self.waits else []
         if self.plan.status in STOPPED:
             steps = [self._rod(), self._saddle(), *steps]
@@ -244,9 +248,9 @@ class Steps:
 
     def _relief_target(self, name: Sentence, top_mm: FloatArray, *, as_set: bool = False) -> Target:
         aim_mm, low_mm, high_mm = self.relief_aim_mm(top_mm, as_set=as_set)
-        return Target(
-            name, aim_mm, sentence("{low:figure} to {high:length}", low=low_mm, high=high_mm)
-        )
+        inside = low_mm - NOTHING_MM <= aim_mm <= high_mm + NOTHING_MM
+        text = "{low:figure} to {high:length}" if inside else "! {low:figure} to {high:length}"
+        return Target(name, aim_mm, sentence(text, low=low_mm, high=high_mm))
 
     def _saddle(self) -> Step | None:
         if not self.moves_saddle:
@@ -283,11 +287,19 @@ class Steps:
         return bool(abs(slope) * place[-1] >= LEANS_MM and off <= 0.2 * abs(slope) * place[-1])
 
     def gap_uncut_mm(self, fret: int) -> FloatArray:
-        """Return what the open strings clear a fret by, with rod and saddle set and nothing cut."""
+        """Return what the open strings clear a fret by, with rod and saddle set and nothing cut.
+
+        A fret that stands out from the level line is read as it stands.
+        """
+        out_mm = self.plan.stands_out_after_mm
+        if not self.plan.replaced_frets:
+            out_mm = self.plan.stands_out_mm
+        return self._gap_set_mm(self.level_uncut_mm + out_mm, fret)
+
+    def _gap_set_mm(self, over_mm: FloatArray, fret: int) -> FloatArray:
         plan = self.plan
-        return open_gap_mm(
-            self.lines, plan.measurement.nut_mm, self.top_uncut_mm, plan.saddle_after_mm, fret
-        )
+        nut_mm, saddle_mm = plan.measurement.nut_mm, plan.saddle_after_mm
+        return open_gap_mm(self.lines, nut_mm, over_mm, saddle_mm, fret)
 
     def _rocker(self) -> Step | None:
         """Return what a rocker has to show before a fret is filed: last look at the right fret."""
@@ -507,11 +519,35 @@ class Steps:
             if plan.status == "ask":
                 heading, told = _CONFIRM
             fret = self.specification.scale.reference_fret
-            rows = self._settings_to_read(self.gap_uncut_mm(fret), self.gap_uncut_mm(1))
+            action, first = (self._gap_set_mm(self.level_uncut_mm, one) for one in (fret, 1))
+            rows = self._settings_to_read(action, first)
             targets = (self._relief_at(self.top_uncut_mm),)
             shown = _AT_PITCH
-        sentences = tuple(sentence(one) for one in (told, shown, _ORDER))
-        return Step(sentence(heading), sentences, rows, targets)
+        sentences = [sentence(one) for one in (told, shown, _ORDER)]
+        if plan.status not in STOPPED:
+            sentences[2:2] = self._cured_later(rows)
+        return Step(sentence(heading), tuple(sentences), rows, targets)
+
+    def _cured_later(self, rows: tuple[Row, ...]) -> list[Sentence]:
+        """Name the gaps that are outside their limits only until the preview is done."""
+        known = {(one.limit, k) for one in self.plan.left_out for k in one.strings}
+        said = []
+        for row, limit, what in (
+            (rows[0], "action", "Action"),
+            (rows[2], "first-fret-gap", "First-fret gap"),
+        ):
+            strings = [
+                k + 1
+                for k, cell in zip(self.order, row.cells, strict=True)
+                if cell.outside and (limit, k + 1) not in known
+            ]
+            if strings:
+                text = (
+                    "{what} of {on:strings} is outside its limits until what the preview shows is "
+                    "done: do not correct it now."
+                )
+                said.append(sentence(text, what=sentence(what), on=tuple(sorted(strings))))
+        return said
 
     def _settings_to_read(self, action_mm: FloatArray, first_gap_mm: FloatArray) -> tuple[Row, ...]:
         """Return the rows of action and first-fret gap: what to expect, limits, room to write."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 
-from playwright.sync_api import FilePayload, Locator, Page, expect
+from playwright.sync_api import Error, FilePayload, Locator, Page, expect
 
 from evenfall import workshop
 from evenfall.workshop import Source
@@ -53,8 +53,12 @@ def reach(page: Page, target: Locator) -> None:
     """Go on by the tabulator until something has the focus."""
     expect(target).to_be_visible()
     for _ in range(400):
-        if target.evaluate("one => one === document.activeElement"):
-            return
+        try:
+            if target.evaluate("one => one === document.activeElement"):
+                return
+        except Error:  # the page was exchanged for its next meanwhile
+            page.wait_for_load_state()
+            continue
         page.keyboard.press("Tab")
     raise AssertionError(f"the keyboard does not reach {target}")
 

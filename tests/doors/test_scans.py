@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -86,7 +85,6 @@ def test_a_scan_alone_is_measured_and_the_gap_is_named(folder: Path) -> None:
     [
         (("sheet.csv", "--length-unit", "mm"), "hand sheets"),
         (("sheet.csv", "--unstrung"), "hand sheets"),
-        (("scan.parquet", "again.parquet"), "frames of their own"),
         (("scan.parquet", "--length-unit", "in"), "if its numbers are mm; give that unit"),
         (("scan.parquet", "--scan-uncertainty", "-1"), "from 0 to 1.000 mm"),
         (("map.npy",), "--step"),
@@ -97,7 +95,6 @@ def test_a_scan_alone_is_measured_and_the_gap_is_named(folder: Path) -> None:
 def test_what_cannot_be_used_is_one_sentence(
     folder: Path, arguments: tuple[str, ...], sentence: str
 ) -> None:
-    os.link(folder / "scan.parquet", folder / "again.parquet")
     np.save(folder / "map.npy", np.zeros((50, 50)))
     (folder / "profile.txt").write_text("1 2\n2 3\n3 4\n")
     before = {path.name for path in folder.iterdir()}

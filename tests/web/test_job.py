@@ -87,9 +87,10 @@ def test_the_whole_job_from_an_empty_archive_to_the_certificate_by_keyboard(page
 
     page.goto("/instruments")
     page.locator("#words").press_sequentially("wb-0001")
-    expect(page.locator(".list")).to_contain_text("proved")
-    expect(page.locator(".list .strip svg")).to_have_attribute("aria-label", "clear")
     page.wait_for_url(re.compile(r"words=wb-0001$"))
+    found = page.locator(".list li", has_text="WB-0001")
+    expect(found).to_contain_text("proved")
+    expect(found.locator(".strip svg")).to_have_attribute("aria-label", "clear")
 
 
 def test_typing_is_kept_and_questions_name_the_place(page: Page) -> None:

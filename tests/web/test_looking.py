@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
 from oracles.surfaces import Recipe, make_scan, specification
 from served import serving
@@ -46,7 +46,7 @@ def open_with(page: Page, spec: Path, serial: str) -> None:
 
 
 def test_a_dense_scan_is_read_beside_the_page_and_seen_from_all_sides(
-    scan: tuple[Path, Path], tmp_path: Path
+    scan: tuple[Path, Path], browser: Browser, tmp_path: Path
 ) -> None:
     program = shutil.which("chromium")
     if program is None:
@@ -55,9 +55,9 @@ def test_a_dense_scan_is_read_beside_the_page_and_seen_from_all_sides(
     assert points.stat().st_size > 1_000_000
     drawing = ("--use-angle=swiftshader", "--enable-unsafe-swiftshader")
     arguments = [*(one for one in ARGUMENTS if one != "--disable-gpu"), *drawing]
-    with serving(tmp_path / "archive") as place, sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=program, args=arguments)
-        page = browser.new_page(base_url=place, viewport={"width": 1280, "height": 900})
+    with serving(tmp_path / "archive") as place:
+        drawer = browser.browser_type.launch(executable_path=program, args=arguments)
+        page = drawer.new_page(base_url=place, viewport={"width": 1280, "height": 900})
         complaints: list[str] = []
         page.on("pageerror", lambda error: complaints.append(str(error)))
         open_with(page, spec, "WB-0201 (invented)")
@@ -78,7 +78,7 @@ def test_a_dense_scan_is_read_beside_the_page_and_seen_from_all_sides(
         assert page.locator("canvas").screenshot() != seen
         page.screenshot(path=tmp_path / "scan.png", full_page=True)
         assert not complaints
-        browser.close()
+        drawer.close()
 
 
 @pytest.mark.slow

@@ -262,6 +262,7 @@ def test_an_upload_outlives_a_lost_connection(page: Page) -> None:
         else:
             route.continue_()
 
+    page.wait_for_load_state()  # without its script the page sends the file as a form
     page.route("**/uploads/**", lose_twice)
     page.set_input_files(
         "#files", {"name": "before.csv", "mimeType": "text/csv", "buffer": sheet()}

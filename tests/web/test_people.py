@@ -46,6 +46,8 @@ def test_the_whole_job_by_touch_on_a_phone(phone: Page) -> None:
         page.locator(".cell").nth(30).tap()
         expect(page.locator("#picked")).to_contain_text("String")
         page.get_by_role("link", name="Open the plan").tap()
+        page.wait_for_url(re.compile("/plan$"))
+        page.wait_for_load_state()  # a slider moves once its script is there
         page.locator("[data-control='attack'] [data-step='-1']").tap()
         expect(page.locator("#attack-shown")).not_to_have_text("100 %")
         page.locator("[data-control='attack'] [data-step='1']").tap()

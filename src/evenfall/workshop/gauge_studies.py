@@ -29,8 +29,7 @@ from evenfall.production.gauge import (
     linearity_said,
 )
 from evenfall.units import read_number
-from evenfall.workshop.outputs import Shown
-from evenfall.workshop.quality import ReadingsRequest
+from evenfall.workshop.quality import ReadingsOutcome, ReadingsRequest
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
@@ -68,7 +67,7 @@ class GaugeRequest(ReadingsRequest):
 
 
 @dataclass(frozen=True, slots=True)
-class GaugeOutcome(Shown):
+class GaugeOutcome(ReadingsOutcome):
     """What a study of a gauge found."""
 
     made: GaugeStudy | tuple[Bias, ...] | Linearity | Agreement
@@ -76,27 +75,18 @@ class GaugeOutcome(Shown):
     quantity: str
     unit_of_values: str
     limits: tuple[Width, ...]  # that are to be judged
-    inch: bool  # whether the readings were written in inches
-    findings_of_readings: tuple[Finding, ...]  # what is worth knowing about the sheet
 
     @property
-    def unit(self) -> LengthUnit:
-        """The unit that the readings were written in."""
-        return "in" if self.inch else "mm"
-
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """The verdict, then what is worth knowing about the sheet."""
+    def findings_of_result(self) -> tuple[Finding, ...]:
+        """The verdict."""
         made = self.made
         if isinstance(made, GaugeStudy):
-            told = made.findings(self.limits)
-        elif isinstance(made, Linearity):
-            told = (linearity_said(made, self.unit_of_values),)
-        elif isinstance(made, Agreement):
-            told = (agreement_said(made),)
-        else:
-            told = tuple(bias_said(one, self.unit_of_values) for one in made)
-        return (*told, *self.findings_of_readings)
+            return made.findings(self.limits)
+        if isinstance(made, Linearity):
+            return (linearity_said(made, self.unit_of_values),)
+        if isinstance(made, Agreement):
+            return (agreement_said(made),)
+        return tuple(bias_said(one, self.unit_of_values) for one in made)
 
     @property
     def to_settle(self) -> bool:
@@ -190,7 +180,7 @@ def study_gauge(request: GaugeRequest, progress: Progress = silent) -> GaugeOutc
         readings = Readings(table.unit, table.value, part, person)
         made = gauge_study(readings, request.method)
     return GaugeOutcome(
-        made, readings, table.quantity, table.unit, limits, table.inch, table.findings
+        table.inch, table.findings, made, readings, table.quantity, table.unit, limits
     )
 
 

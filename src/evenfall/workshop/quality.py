@@ -64,6 +64,29 @@ class ReadingsRequest:
 
 
 @dataclass(frozen=True, slots=True)
+class ReadingsOutcome(Shown):
+    """What readings of many instruments come to."""
+
+    inch: bool  # whether the readings were written in inches
+    findings_of_readings: tuple[Finding, ...]  # what is worth knowing about the sheet
+
+    @property
+    def unit(self) -> LengthUnit:
+        """The unit that the readings were written in."""
+        return "in" if self.inch else "mm"
+
+    @property
+    def findings_of_result(self) -> tuple[Finding, ...]:
+        """What they come to, in words."""
+        raise NotImplementedError
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What they come to, then what is worth knowing about the sheet."""
+        return (*self.findings_of_result, *self.findings_of_readings)
+
+
+@dataclass(frozen=True, slots=True)
 class ChartRequest(ReadingsRequest):
     """Which control chart is wanted.
 
@@ -98,23 +121,16 @@ class ChartRequest(ReadingsRequest):
 
 
 @dataclass(frozen=True, slots=True)
-class ChartOutcome(Shown):
+class ChartOutcome(ReadingsOutcome):
     """A control chart."""
 
     chart: ControlChart
     about: str  # which of the readings it is of
-    inch: bool  # whether the readings were written in inches
-    findings_of_readings: tuple[Finding, ...]  # what is worth knowing about the sheet
 
     @property
-    def unit(self) -> LengthUnit:
-        """The unit that the readings were written in."""
-        return "in" if self.inch else "mm"
-
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """What the chart says, then what is worth knowing about the sheet."""
-        return (*self.chart.findings, *self.findings_of_readings)
+    def findings_of_result(self) -> tuple[Finding, ...]:
+        """What the chart says."""
+        return self.chart.findings
 
     def values(self) -> dict[str, Any]:
         """Return the chart as plain values."""
@@ -180,7 +196,7 @@ def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
         known=request.known,
         memory=request.memory,
     )
-    return ChartOutcome(made, request.about, table.inch, table.findings)
+    return ChartOutcome(table.inch, table.findings, made, request.about)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,23 +222,16 @@ class CapabilityRequest(ReadingsRequest):
 
 
 @dataclass(frozen=True, slots=True)
-class CapabilityOutcome(Shown):
+class CapabilityOutcome(ReadingsOutcome):
     """What a process is capable of."""
 
     made: Capability
     about: str  # which of the readings it is of
-    inch: bool  # whether the readings were written in inches
-    findings_of_readings: tuple[Finding, ...]  # what is worth knowing about the sheet
 
     @property
-    def unit(self) -> LengthUnit:
-        """The unit that the readings were written in."""
-        return "in" if self.inch else "mm"
-
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """What it comes to, then what is worth knowing about the sheet."""
-        return (*self.made.findings, *self.findings_of_readings)
+    def findings_of_result(self) -> tuple[Finding, ...]:
+        """What it comes to."""
+        return self.made.findings
 
     def values(self) -> dict[str, Any]:
         """Return the result as plain values; the readings stay in their sheet."""
@@ -306,7 +315,7 @@ def capability(request: CapabilityRequest, progress: Progress = silent) -> Capab
         required_index=request.required_index,
         uncertainty_level=request.uncertainty_level,
     )
-    return CapabilityOutcome(made, request.about, table.inch, table.findings)
+    return CapabilityOutcome(table.inch, table.findings, made, request.about)
 
 
 def series_of(table: TidyTable, request: ReadingsRequest, *, counts: bool = False) -> Series:

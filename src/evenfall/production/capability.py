@@ -16,6 +16,7 @@ from scipy import special
 
 from evenfall.arrays import FloatArray, shut
 from evenfall.errors import At, Finding, RequestError
+from evenfall.production.chart_kinds import usual_kind
 from evenfall.production.charts import ControlChart, control_chart
 from evenfall.production.constants import c4, d2, d3, range_chance
 from evenfall.production.fits import FAMILIES, FITS_BADLY, Fit, best_fit, fitted
@@ -202,7 +203,7 @@ def capability(
     if len(values) < 2:
         raise RequestError("One reading says nothing about the spread of a process.")
     centre, overall = mean_of(values), deviation_of(values)
-    chart = control_chart(series, _kind(series))
+    chart = control_chart(series, usual_kind(series))
     within, freedom = _within(series, chart)
     fit = _fit(values, tolerance, family)
     if fit.family != "normal" and chart.kind == "individuals":
@@ -318,12 +319,6 @@ def steady(chart: ControlChart) -> bool:
     sums = np.cumsum(z - z.mean())
     wandered = float(special.kolmogorov(np.abs(sums).max() / math.sqrt(len(z))))
     return (len(tails) + 1) * min(n * min(tails), wandered) >= 0.01
-
-
-def _kind(series: Series) -> str:
-    if series.point_count == len(series.values):
-        return "individuals"
-    return "xbar-r" if int(series.point_sizes.max()) <= 10 else "xbar-s"
 
 
 def _within(series: Series, chart: ControlChart) -> tuple[float, float]:

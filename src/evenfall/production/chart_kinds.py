@@ -26,6 +26,9 @@ _SIGMAS = 3.0
 LARGEST_RANGE_SAMPLE = 25
 """Of more readings than this the range says little; their standard deviation is taken."""
 
+_MOST_IN_RANGE = 10
+"""Subgroups of more readings are judged by their standard deviation where no kind is named."""
+
 
 @dataclass(frozen=True, slots=True)
 class Known:
@@ -422,6 +425,13 @@ def _check_range(cut: Cut) -> None:
             at=At(field="kind"),
             size=size,
         )
+
+
+def usual_kind(series: Series) -> str:
+    """Return the kind of chart for readings of which none was named."""
+    if series.point_count == len(series.values):
+        return "individuals"
+    return "xbar-r" if int(series.point_sizes.max()) <= _MOST_IN_RANGE else "xbar-s"
 
 
 KINDS: dict[str, tuple[str, Callable[[Cut], list[Part]]]] = {

@@ -22,7 +22,7 @@ from evenfall.production import (
 )
 from evenfall.production import capability as judge
 from evenfall.production.capability import REQUIRED_INDEX
-from evenfall.production.chart_kinds import COUNTED, Known, Memory
+from evenfall.production.chart_kinds import COUNTED, Known, Memory, usual_kind
 from evenfall.production.series import by_keys, consecutive
 from evenfall.sheets import SheetFile, read_tidy
 from evenfall.sheets.cells import FILE_LIMIT_BYTES
@@ -33,9 +33,6 @@ if TYPE_CHECKING:
     from evenfall.sheets.tidy import TidyTable
     from evenfall.units import LengthUnit
     from evenfall.workshop.opening import Source
-
-_MOST_IN_RANGE = 10
-"""Subgroups of more readings are judged by their standard deviation, not their range."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +182,7 @@ def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
     progress("Reading", 0.0)
     table = request.read()
     series = series_of(table, request, counts=request.kind in COUNTED)
-    kind = request.kind or _kind_for(series)
+    kind = request.kind or usual_kind(series)
     progress("Drawing limits", 0.5)
     made = control_chart(
         series,
@@ -342,12 +339,6 @@ def series_of(table: TidyTable, request: ReadingsRequest, *, counts: bool = Fals
         labels,
         table.sizes if counts else np.zeros(0),
     )
-
-
-def _kind_for(series: Series) -> str:
-    if series.point_count == len(series.values):
-        return "individuals"
-    return "xbar-r" if int(series.point_sizes.max()) <= _MOST_IN_RANGE else "xbar-s"
 
 
 def _point(series: Series, named: str) -> int:

@@ -250,7 +250,7 @@ def _show_chart(made: ChartOutcome, lengths: Lengths) -> None:
     about = f", {made.about}" if made.about else ""
     click.echo(f"{chart.quantity}{about}: {chart.kind}, {chart.point_count} points")
     show_findings(made.findings, lengths.unit)
-    hit = sorted({point for signal in chart.signals for point in signal.points})
+    hit = chart.hit
     rows = []
     for point in hit[-20:]:
         rules = [s.rule for s in chart.signals if point in s.points]

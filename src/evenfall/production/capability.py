@@ -357,7 +357,7 @@ def _fit(values: FloatArray, tolerance: Tolerance, family: str) -> Fit:
 
 
 def _findings(made: Capability) -> Iterator[Finding]:
-    hit = {point for signal in made.chart.signals for point in signal.points}
+    hit = len(made.chart.hit)
     if made.stable:
         text = "The process is stable: none of {points:count point} signals."
         if hit:
@@ -365,9 +365,7 @@ def _findings(made: Capability) -> Iterator[Finding]:
                 "The process counts as stable: {hit} of {points:count point} {hit:plural "
                 "signals|signal}, no more than chance gives."
             )
-        yield Finding(
-            "capability", text, severity="note", points=made.chart.point_count, hit=len(hit)
-        )
+        yield Finding("capability", text, severity="note", points=made.chart.point_count, hit=hit)
     else:
         yield Finding(
             "capability",

@@ -140,6 +140,11 @@ class ControlChart:
         return len(self.point_sizes)
 
     @property
+    def hit(self) -> tuple[int, ...]:
+        """The points that signal by any rule, counted from 1, in their order."""
+        return tuple(sorted({point for signal in self.signals for point in signal.points}))
+
+    @property
     def run_length_count(self) -> float:
         """Points that pass on average in a stable process until any panel signals.
 
@@ -404,14 +409,13 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
             points=chart.point_count - len(chart.excluded),
         )
     else:
-        hit = sorted({point for signal in chart.signals for point in signal.points})
         yield Finding(
             "chart",
             "The process is not stable: {hit:count point} of {points} "
             "{hit:plural signals|signal}{where}. Stop, and look for what changed.",
-            hit=len(hit),
+            hit=len(chart.hit),
             points=chart.point_count - len(chart.excluded),
-            where=_where(chart, hit),
+            where=_where(chart),
         )
         for signal in chart.signals:
             yield Finding("chart", "{said}", said=signal.said)
@@ -443,8 +447,9 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
         )
 
 
-def _where(chart: ControlChart, hit: Sequence[int]) -> Sentence:
+def _where(chart: ControlChart) -> Sentence:
     """Return the first and the last point that signal, by number and name."""
+    hit = chart.hit
     first, last = (
         sentence("{point} ({name})", point=p, name=chart.label(p)) if chart.labels else str(p)
         for p in (hit[0], hit[-1])

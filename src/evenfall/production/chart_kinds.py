@@ -17,7 +17,7 @@ from scipy import special
 
 from evenfall.arrays import BoolArray, FloatArray, IntArray
 from evenfall.errors import At, RequestError
-from evenfall.production.constants import c4, d2, d3, median_deviation, range_chance
+from evenfall.production.constants import binomial, c4, d2, d3, median_deviation, range_chance
 from evenfall.production.memory import sum_run_length, weighted_mean_run_length
 from evenfall.production.run_rules import OUTSIDE, counted_zones, normal_zones, run_length
 from evenfall.production.series import Series, mean_of
@@ -355,10 +355,9 @@ def _level(cut: Cut, counts: FloatArray, sizes: FloatArray) -> float:
 def _share_length(rules: tuple[str, ...], share: float, size: float) -> float:
     n = round(size)
     k = np.arange(n + 1, dtype=float)
-    log_ways = special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(n - k + 1)
-    chances = np.exp(log_ways + special.xlogy(k, share) + special.xlog1py(n - k, -share))
     sigma = math.sqrt(n * share * (1.0 - share))
-    return run_length(rules, counted_zones(k, chances, centre=n * share, sigma=sigma))
+    zones = counted_zones(k, binomial(n, share), centre=n * share, sigma=sigma)
+    return run_length(rules, zones)
 
 
 def _count_length(rules: tuple[str, ...], mean: float) -> float:

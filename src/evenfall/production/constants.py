@@ -3,6 +3,7 @@
 For samples of n from a normal distribution with standard deviation 1: the distribution of their
 range W, its mean d2 and standard deviation d3; the mean c4 of their standard deviation; the
 standard deviation of their median. (ISO 7870-2; H. L. Harter, Ann. Math. Stat. 31 (1960) 1122.)
+Beside them the chances of a count.
 """
 
 from __future__ import annotations
@@ -28,6 +29,19 @@ def nodes(count: int, low: float, high: float) -> tuple[FloatArray, FloatArray]:
     at, weight = np.polynomial.legendre.leggauss(count)
     half = 0.5 * (high - low)
     return low + half * (at + 1.0), half * weight
+
+
+def log_choices(n: int, k: FloatArray) -> FloatArray:
+    """Return the logarithm of how many ways there are to choose k of n."""
+    return np.asarray(special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(n - k + 1))
+
+
+def binomial(n: int, share: float) -> FloatArray:
+    """Return the chance of each number from 0 to n, where each of n has one chance, the share."""
+    k = np.arange(n + 1, dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        made = np.exp(log_choices(n, k) + special.xlogy(k, share) + special.xlog1py(n - k, -share))
+    return np.asarray(made)
 
 
 def range_chance(n: int, ranges_over_sigma_ratio: FloatArray) -> FloatArray:

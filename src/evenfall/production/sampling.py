@@ -17,6 +17,7 @@ from scipy import special
 
 from evenfall.arrays import FloatArray
 from evenfall.errors import At, RequestError
+from evenfall.production.constants import binomial, log_choices
 
 Decision = Literal["accepted", "not accepted"]
 _LARGEST_PLAN = 20_000
@@ -55,13 +56,14 @@ class Plan:
         open_, taken, accepted, looked = {0: 1.0}, 0, 0.0, 0.0
         for stage in self.stages:
             looked += stage.size_count * sum(open_.values())
+            made = [] if lot_count else binomial(stage.size_count, share).tolist()
             after: dict[int, float] = {}
             for found, chance in open_.items():
+                drawn = made
                 if lot_count:
-                    drawn = _without_return(bad - found, lot_count - taken, stage.size_count)
-                else:
-                    drawn = _binomial(stage.size_count, share)
-                for more, p in enumerate(drawn.tolist()):
+                    left = lot_count - taken
+                    drawn = _without_return(bad - found, left, stage.size_count).tolist()
+                for more, p in enumerate(drawn):
                     total = found + more
                     if total <= stage.accepted_count:
                         accepted += chance * p
@@ -116,23 +118,15 @@ class Plan:
         return "accepted" if len(found) == len(self.stages) else None
 
 
-def _binomial(n: int, share: float) -> FloatArray:
-    k = np.arange(n + 1, dtype=float)
-    ways = special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(n - k + 1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        made = np.exp(ways + special.xlogy(k, share) + special.xlog1py(n - k, -share))
-    return np.asarray(made)
-
-
 def _without_return(bad: int, lot: int, n: int) -> FloatArray:
     k = np.arange(n + 1, dtype=float)
     with np.errstate(invalid="ignore"):
-        logs = _ways(bad, k) + _ways(lot - bad, n - k) - _ways(lot, np.array(float(n)))
+        logs = (
+            log_choices(bad, k)
+            + log_choices(lot - bad, n - k)
+            - log_choices(lot, np.array(float(n)))
+        )
         return np.where((k <= bad) & (n - k <= lot - bad), np.exp(logs), 0.0)
-
-
-def _ways(n: int, k: FloatArray) -> FloatArray:
-    return np.asarray(special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(n - k + 1))
 
 
 def plan_by_risks(

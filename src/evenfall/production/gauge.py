@@ -250,40 +250,35 @@ def _crossed(table: FloatArray, unit: str) -> GaugeStudy:
     both = cell - of_person[:, None] - of_part[None, :] + grand
     ss_i, ss_e = float(r * (both**2).sum()), float(((table - cell[..., None]) ** 2).sum())
     df_i, df_e = (o - 1) * (p - 1), o * p * (r - 1)
-    pooled = o == 1
-    if o > 1:
-        error = _source("interaction", df_i, ss_i, (df_e, ss_e / df_e))
-        pooled = not error.chance <= POOLED_OVER
+    row_i = _source("interaction", df_i, ss_i, (df_e, ss_e / df_e))
+    pooled = not row_i.chance <= POOLED_OVER  # of one person it has no chance
     if pooled:
         ss_e, df_e = ss_i + ss_e, df_i + df_e
-        below, against = math.nan, (df_e, ss_e / df_e)
-        ms_i, freedom_i = ss_e / df_e, df_e
-    else:
-        ms_i, freedom_i = ss_i / df_i, df_i
-        below, against = math.nan, (df_i, ms_i)
     ms_e = ss_e / df_e
+    ms_i = ms_e if pooled else row_i.mean_level
+    against = (df_e if pooled else df_i, ms_i)
     rows = [_source("persons", o - 1, ss_o, against)] if o > 1 else []
     rows.append(_source("parts", p - 1, ss_p, against))
     if not pooled:
-        rows.append(_source("interaction", df_i, ss_i, (df_e, ms_e)))
+        rows.append(row_i)
     rows.append(_source("repeats", df_e, ss_e))
     ms_p, ms_o = ss_p / (p - 1), ss_o / (o - 1) if o > 1 else ms_i
-    interaction = 0.0 if pooled else (ms_i - ms_e) / r
-    if not pooled and interaction < 0.0:
+    below, interaction = math.nan, (ms_i - ms_e) / r
+    if interaction < 0.0:
         below, interaction = interaction, 0.0
     person = max((ms_o - ms_i) / (p * r), 0.0)
     part = max((ms_p - ms_i) / (o * r), 0.0)
     ends_e = _one(ms_e, df_e)
-    ends_o = ends_g = (math.nan, math.nan)
-    if o > 1 and pooled:
+    ends_o = (math.nan, math.nan)
+    if o == 1:
+        ends_g = ends_e
+    elif pooled:
         ends_o = _difference((ms_o, o - 1), (ms_e, df_e), 1.0 / (p * r))
         ends_g = _sum([(1.0 / (p * r), ms_o, o - 1), (1.0 - 1.0 / (p * r), ms_e, df_e)])
-    elif o == 1:
-        ends_g = ends_e
     else:
         parts_of = [
             (1.0 / (p * r), ms_o, o - 1),
-            (1.0 / r - 1.0 / (p * r), ms_i, freedom_i),
+            (1.0 / r - 1.0 / (p * r), ms_i, df_i),
             (1.0 - 1.0 / r, ms_e, df_e),
         ]
         ends_g = _sum(parts_of)

@@ -323,7 +323,12 @@ def show_json(values: Mapping[str, Any]) -> None:
 def show_findings(findings: Iterable[Finding], unit: LengthUnit) -> None:
     """Write findings, one line each, warnings before notes."""
     order = {"error": 0, "warning": 1, "note": 2}
-    for finding in sorted(findings, key=lambda f: order[f.severity]):
+    show_in_order(sorted(findings, key=lambda f: order[f.severity]), unit)
+
+
+def show_in_order(findings: Iterable[Finding], unit: LengthUnit) -> None:
+    """Write findings, one line each, in their own order."""
+    for finding in findings:
         told = say(finding.said, unit, WORDS)
         where = "" if finding.where.lower() in told.lower() else f" ({finding.where})"
         mark = {"error": "!!", "warning": " !", "note": "  "}[finding.severity]
@@ -333,7 +338,7 @@ def show_findings(findings: Iterable[Finding], unit: LengthUnit) -> None:
 def show_gates(gates: Iterable[Finding], unit: LengthUnit, command: str = "") -> None:
     """Write what has to be read again, each with what accepts it as it is."""
     for gate in gates:
-        show_findings([gate], unit)
+        show_in_order([gate], unit)
         show_accept([gate], command)
 
 

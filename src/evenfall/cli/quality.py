@@ -15,6 +15,7 @@ from evenfall.cli.door import (
     path_argument,
     path_option,
     show_findings,
+    show_in_order,
     show_json,
 )
 from evenfall.cli.neck_options import source_of
@@ -245,6 +246,7 @@ def chart(
 
 def _show_chart(made: ChartOutcome, lengths: Lengths) -> None:
     from evenfall.cli.tables import table
+    from evenfall.production.series import amount
 
     chart = made.chart
     about = f", {made.about}" if made.about else ""
@@ -255,19 +257,13 @@ def _show_chart(made: ChartOutcome, lengths: Lengths) -> None:
     for point in hit[-20:]:
         rules = [s.rule for s in chart.signals if point in s.points]
         figures = [
-            lengths.say(_amount(float(panel.values[point - 1]), panel.unit))
+            lengths.say(amount(float(panel.values[point - 1]), panel.unit))
             for panel in chart.panels
         ]
         rows.append([str(point), chart.label(point), *figures, ", ".join(dict.fromkeys(rules))])
     if rows:
         headings = ["point", "name", *(panel.name for panel in chart.panels), "what"]
         table("Points that signal" + (", the last 20" if len(hit) > 20 else ""), headings, rows)
-
-
-def _amount(value: float, unit: str) -> Any:
-    from evenfall.production.series import amount
-
-    return amount(value, unit)
 
 
 _FAMILIES = ("normal", "lognormal", "weibull", "gamma", "half-normal")
@@ -361,8 +357,7 @@ def capability(
 def _show_capability(made: CapabilityOutcome, lengths: Lengths) -> None:
     about = f", {made.about}" if made.about else ""
     click.echo(f"{made.made.quantity}{about}: {len(made.made.values)} readings")
-    for finding in made.findings:  # stability first, in their own order
-        show_findings([finding], lengths.unit)
+    show_in_order(made.findings, lengths.unit)  # stability first
 
 
 _METHODS = ("crossed", "nested", "range", "bias", "linearity", "agreement")
@@ -450,15 +445,15 @@ def gauge(
 def _show_gauge(made: GaugeOutcome, lengths: Lengths) -> None:
     from evenfall.cli.tables import table
     from evenfall.production.gauge import GaugeStudy
+    from evenfall.production.series import amount
 
-    for finding in made.findings:
-        show_findings([finding], lengths.unit)
+    show_in_order(made.findings, lengths.unit)
     study = made.made
     if not isinstance(study, GaugeStudy):
         return
 
     def shown(value: float) -> str:
-        return lengths.say(_amount(value, study.unit)) if math.isfinite(value) else "–"
+        return lengths.say(amount(value, study.unit)) if math.isfinite(value) else "–"
 
     rows = [
         [
@@ -581,8 +576,7 @@ def lot(
 
 
 def _show_lot(made: LotOutcome, lengths: Lengths) -> None:
-    for finding in made.findings:
-        show_findings([finding], lengths.unit)
+    show_in_order(made.findings, lengths.unit)
 
 
 @command.command(name="lot-plan")
@@ -621,8 +615,7 @@ def lot_plan(*, method: str, as_json: bool, **risks: Any) -> None:
     if as_json:
         show_json({"schema": "evenfall/lot-plan@0", "plan": plain(plan)})
     elif isinstance(plan, Plan):
-        for finding in plan_findings(plan):
-            show_findings([finding], "mm")
+        show_in_order(plan_findings(plan), "mm")
     else:
         click.echo(
             f"Measure {plan.size_count} pieces. Accept if the mean stays {plan.k_factor:.3f} "

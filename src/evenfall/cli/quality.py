@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from functools import wraps
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
@@ -22,7 +23,7 @@ from evenfall.cli.neck_options import source_of
 from evenfall.cli.results import Result, result_options
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     from evenfall.cli.reports import Lengths
@@ -87,8 +88,47 @@ def _pairs(*names: str, shape: str, help: str) -> Callable[[Any], Any]:  # noqa:
     return click.option(*names, multiple=True, type=_Pair(shape), metavar=shape, help=help)
 
 
-def readings_options(wanted: Callable[..., Any]) -> Callable[..., Any]:
-    """Add the options that choose among the readings of a sheet."""
+_quantity = click.option(
+    "--quantity", default="", help="Which quantity, where the sheet has several."
+)
+
+
+def _level(*names: str, low: float = -math.inf, help: str) -> Callable[[Any], Any]:  # noqa: A002
+    """Return an option that is a value in the unit of the readings; NaN where it is not given."""
+
+    def given(_context: click.Context, _option: click.Parameter, value: float | None) -> float:
+        return math.nan if value is None else value
+
+    return click.option(*names, type=Number(low), default=None, callback=given, help=help)
+
+
+class Asked(NamedTuple):
+    """Which readings are asked for, as `evenfall.workshop.quality.ReadingsRequest` takes them."""
+
+    source: Source
+    quantity: str
+    only: Mapping[str, str]
+    subgroup: tuple[str, ...]
+    size: int
+
+
+def readings_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options that choose among readings; the command gets them as one `asked`."""
+
+    @wraps(command)
+    def gathered(
+        *,
+        readings: Path | None,
+        address: str,
+        quantity: str,
+        only: Sequence[tuple[str, str]],
+        subgroup: tuple[str, ...],
+        size: int,
+        **rest: Any,
+    ) -> Any:
+        source = _readings_of(readings, address)
+        return command(asked=Asked(source, quantity, dict(only), subgroup, size), **rest)
+
     options = (
         path_argument(
             "readings",
@@ -103,7 +143,7 @@ def readings_options(wanted: Callable[..., Any]) -> Callable[..., Any]:
             metavar="ADDRESS",
             help="Take what an archive holds of its instruments where no sheet is named.",
         ),
-        click.option("--quantity", default="", help="Which quantity, where the sheet has several."),
+        _quantity,
         _pairs(
             "--only",
             shape="FACTOR=VALUE",
@@ -120,9 +160,10 @@ def readings_options(wanted: Callable[..., Any]) -> Callable[..., Any]:
             "--size", type=click.IntRange(0), default=0, help="Readings of a subgroup, in a row."
         ),
     )
+    decorated: Callable[..., Any] = gathered
     for option in reversed(options):
-        wanted = option(wanted)
-    return wanted
+        decorated = option(decorated)
+    return decorated
 
 
 @command.command()
@@ -153,19 +194,16 @@ def readings_options(wanted: Callable[..., Any]) -> Callable[..., Any]:
     help="Leave this point out of limits and rules; repeatable.",
 )
 @click.option("--by", "person", default="", metavar="NAME", help="Who notes the reasons.")
-@click.option(
+@_level(
     "--centre",
     "--target",
     "centre_level",
-    type=Number(low=-math.inf),
-    default=None,
     help="Centre that is known or wanted [mm, or the unit of the readings].",
 )
-@click.option(
+@_level(
     "--sigma",
     "sigma_level",
-    type=Number(),
-    default=None,
+    low=0.0,
     help="Standard deviation of a reading, where it is known [mm, or the unit of the readings].",
 )
 @click.option(
@@ -188,20 +226,15 @@ def readings_options(wanted: Callable[..., Any]) -> Callable[..., Any]:
 @result_options
 def chart(
     *,
-    readings: Path | None,
-    address: str,
-    quantity: str,
-    only: Sequence[tuple[str, str]],
-    subgroup: tuple[str, ...],
-    size: int,
+    asked: Asked,
     kind: str | None,
     rules: tuple[str, ...],
     freeze: Sequence[tuple[str, str]],
     phase: Sequence[tuple[str, str]],
     exclude: Sequence[tuple[str, str]],
     person: str,
-    centre_level: float | None,
-    sigma_level: float | None,
+    centre_level: float,
+    sigma_level: float,
     weight: float,
     reach_ratio: float | None,
     shift_ratio: float,
@@ -223,21 +256,14 @@ def chart(
         sum_limit_ratio=usual.sum_limit_ratio if reach_ratio is None else reach_ratio,
     )
     request = workshop.ChartRequest(
-        _readings_of(readings, address),
-        quantity,
-        dict(only),
-        subgroup,
-        size,
+        *asked,
         kind=kind or "",
         rules=rules,
         frozen=dict(freeze),
         phases=dict(phase),
         excluded=dict(exclude),
         person=person,
-        known=Known(
-            math.nan if centre_level is None else centre_level,
-            math.nan if sigma_level is None else sigma_level,
-        ),
+        known=Known(centre_level, sigma_level),
         memory=memory,
     )
     made = result.of(workshop.chart, request, _show_chart)
@@ -271,25 +297,11 @@ _FAMILIES = ("normal", "lognormal", "weibull", "gamma", "half-normal")
 
 @command.command()
 @readings_options
-@click.option(
-    "--lower",
-    "lower_level",
-    type=Number(low=-math.inf),
-    default=None,
-    help="Lower limit [mm, or the unit of the readings].",
-)
-@click.option(
-    "--upper",
-    "upper_level",
-    type=Number(low=-math.inf),
-    default=None,
-    help="Upper limit [mm, or the unit of the readings].",
-)
-@click.option(
+@_level("--lower", "lower_level", help="Lower limit [mm, or the unit of the readings].")
+@_level("--upper", "upper_level", help="Upper limit [mm, or the unit of the readings].")
+@_level(
     "--bound",
     "bound_level",
-    type=Number(low=-math.inf),
-    default=None,
     help="Value that cannot be gone under, such as 0 for a runout, in place of a lower limit.",
 )
 @click.option(
@@ -306,28 +318,22 @@ _FAMILIES = ("normal", "lognormal", "weibull", "gamma", "half-normal")
     default=1.33,
     help="What the index has to reach.",
 )
-@click.option(
+@_level(
     "--uncertainty",
     "uncertainty_level",
-    type=Number(),
-    default=None,
+    low=0.0,
     help="Standard uncertainty of one reading [mm, or the unit of the readings].",
 )
 @result_options
 def capability(
     *,
-    readings: Path | None,
-    address: str,
-    quantity: str,
-    only: Sequence[tuple[str, str]],
-    subgroup: tuple[str, ...],
-    size: int,
-    lower_level: float | None,
-    upper_level: float | None,
-    bound_level: float | None,
+    asked: Asked,
+    lower_level: float,
+    upper_level: float,
+    bound_level: float,
     family: str | None,
     required_index: float,
-    uncertainty_level: float | None,
+    uncertainty_level: float,
     result: Result,
 ) -> int:
     """Find out whether READINGS keep within their limits, and how surely.
@@ -338,17 +344,12 @@ def capability(
     from evenfall import workshop
     from evenfall.production import Tolerance
 
-    limits = (math.nan if one is None else one for one in (lower_level, upper_level, bound_level))
     request = workshop.CapabilityRequest(
-        _readings_of(readings, address),
-        quantity,
-        dict(only),
-        subgroup,
-        size,
-        tolerance=Tolerance(*limits),
+        *asked,
+        tolerance=Tolerance(lower_level, upper_level, bound_level),
         family=family or "",
         required_index=required_index,
-        uncertainty_level=math.nan if uncertainty_level is None else uncertainty_level,
+        uncertainty_level=uncertainty_level,
     )
     made = result.of(workshop.capability, request, _show_capability)
     return 0 if made.made.verdict == "capable" else 1
@@ -378,7 +379,7 @@ class _Width(_Pair):
 
 @command.command()
 @path_argument("readings", help="Sheet with a row for each reading, CSV or XLSX.")
-@click.option("--quantity", default="", help="Which quantity, where the sheet has several.")
+@_quantity
 @_pairs(
     "--only",
     shape="FACTOR=VALUE",

@@ -7,7 +7,7 @@ state of the switching rules follows from it and is stored nowhere else.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from evenfall.codec import plain
@@ -94,10 +94,10 @@ class LotRecord:
             if made.aql_percent not in AQLS or made.level not in LEVELS:
                 raise broken
             for one in lots:
-                state = made.switching.state
                 found = tuple(int(n) for n in one["found"])
                 made = made.with_lot(str(one["name"]), int(one["pieces"]), found)
-                if made.lots[-1].decision != one["decision"] or state != one["state"]:
+                lot = made.lots[-1]
+                if lot.decision != one["decision"] or lot.state != one["state"]:
                     raise broken
         except (KeyError, TypeError, ValueError, AttributeError, RequestError):
             raise broken from None
@@ -134,9 +134,7 @@ class LotRecord:
         one = Judged(
             name, pieces, found, state, decision, lot.clearly, lot.number_count, lot.between
         )
-        return LotRecord(
-            self.supplier, self.model, self.aql_percent, self.level, self.sort, (*self.lots, one)
-        )
+        return replace(self, lots=(*self.lots, one))
 
 
 @dataclass(frozen=True, slots=True)

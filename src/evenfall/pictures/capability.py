@@ -9,7 +9,7 @@ import numpy as np
 
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
 from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK
-from evenfall.pictures.words import said
+from evenfall.pictures.words import began, said, unit_shown
 from evenfall.production.series import amount
 from evenfall.units import mm_per_unit
 
@@ -28,10 +28,9 @@ def capability_picture(
 ) -> Drawing:
     """Return readings, limits and fitted curve as SVG, stability said first."""
     scale = 1.0 / mm_per_unit(unit) if made.unit == "mm" else 1.0
-    shown_unit = unit if made.unit == "mm" else made.unit
+    shown_unit = unit_shown(made.unit, unit)
     stable, *told = made.findings
-    quantity = made.quantity[:1].upper() + made.quantity[1:]
-    title = ", ".join(part for part in (quantity, about) if part)
+    title = ", ".join(part for part in (began(made.quantity), about) if part)
     warned = [finding for finding in told if finding.severity == "warning"]
     verdict = [*told[:1], *warned] if made.stable else warned
     verdict = list(dict.fromkeys(verdict))

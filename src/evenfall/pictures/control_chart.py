@@ -10,7 +10,7 @@ import numpy as np
 from evenfall.pictures.chart import LEFT_PX, Chart, Drawing, Panel, span
 from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, WASH
 from evenfall.pictures.svg import shortened, text, text_width_px
-from evenfall.pictures.words import said
+from evenfall.pictures.words import began, said, unit_shown
 from evenfall.production.run_rules import OUTSIDE
 from evenfall.production.series import amount
 from evenfall.units import in_unit
@@ -40,9 +40,7 @@ def control_chart_picture(
     """Return a control chart as SVG: its panels one over another, the sentence over them."""
     verdict, *told = chart.findings
     lines = [finding.said for finding in told if finding.severity == "warning"][:3]
-    title = ", ".join(
-        part for part in (chart.quantity[:1].upper() + chart.quantity[1:], about) if part
-    )
+    title = ", ".join(part for part in (began(chart.quantity), about) if part)
     drawn = Chart(
         f"{title}: control chart",
         said("{verdict}", unit, verdict=verdict.said),
@@ -81,10 +79,6 @@ def _shown(values: FloatArray, unit_of_values: str, unit: LengthUnit) -> FloatAr
     return np.array([in_unit(float(value), unit) for value in values])
 
 
-def _unit_shown(unit_of_values: str, unit: LengthUnit) -> str:
-    return unit if unit_of_values == "mm" else unit_of_values
-
-
 def _panel(  # noqa: PLR0917  (one panel: which, of what, and how it is laid out)
     drawn: Chart,
     chart: ControlChart,
@@ -100,8 +94,8 @@ def _panel(  # noqa: PLR0917  (one panel: which, of what, and how it is laid out
         for of in (figures.values, figures.centre, figures.lower, figures.upper)
     )
     points = np.arange(first + 1, chart.point_count + 1, dtype=float)
-    shown_unit = _unit_shown(figures.unit, unit)
-    name = figures.name[:1].upper() + figures.name[1:]
+    shown_unit = unit_shown(figures.unit, unit)
+    name = began(figures.name)
     panel = drawn.panel(
         (first + 0.5, chart.point_count + 0.5),
         span(values, lower, upper),
@@ -182,7 +176,7 @@ def _table(drawn: Chart, chart: ControlChart, first: int, unit: LengthUnit) -> N
     columns = ["point", "name"]
     series: list[list[float]] = []
     for figures in chart.panels:
-        shown_unit = _unit_shown(figures.unit, unit)
+        shown_unit = unit_shown(figures.unit, unit)
         ending = f", {shown_unit}" if shown_unit else ""
         columns += [f"{figures.name}{ending}", "centre", "lower limit", "upper limit"]
         series += [

@@ -10,7 +10,7 @@ import numpy as np
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
 from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, WASH
 from evenfall.pictures.svg import rect, text
-from evenfall.pictures.words import said
+from evenfall.pictures.words import began, said, unit_shown
 from evenfall.production.gauge import GOOD_SHARE, USABLE_SHARE
 from evenfall.production.series import amount
 from evenfall.units import mm_per_unit
@@ -36,15 +36,14 @@ def gauge_picture(
 ) -> Drawing:
     """Return a gauge study as SVG: a bar for each of the limits, then every reading by person."""
     findings = study.findings(limits)
-    name = quantity[:1].upper() + quantity[1:]
     chart = Chart(
-        f"{name}: gauge study",
+        f"{began(quantity)}: gauge study",
         *(said("{line}", unit, line=finding.said) for finding in findings[: 1 + len(limits)]),
     )
     if limits:
         _bars(chart, study, limits, unit)
     scale = 1.0 / mm_per_unit(unit) if study.unit == "mm" else 1.0
-    shown_unit = unit if study.unit == "mm" else study.unit
+    shown_unit = unit_shown(study.unit, unit)
     parts = sorted(dict.fromkeys(readings.part), key=_by_number)
     persons = sorted(dict.fromkeys(readings.person))
     values = scale * readings.values

@@ -104,8 +104,13 @@ def test_what_is_no_toml_has_findings_and_no_form() -> None:
     written = look_at_text("[scale\nlength = 1")
     assert written.sections == ()
     assert written.findings[0].at.lines == (1,)
-    with pytest.raises(FindingsError):
-        with_value("[scale\nlength = 1", "scale.length", "2")
+    for change in (
+        lambda text: with_value(text, "scale.length", "2"),
+        lambda text: with_strings(text, 7),
+        lambda text: in_unit_text(text, "in"),
+    ):
+        with pytest.raises(FindingsError, match="not valid TOML"):
+            change("[scale\nlength = 1")
 
 
 @pytest.mark.parametrize(

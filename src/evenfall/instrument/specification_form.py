@@ -117,8 +117,7 @@ def with_value(text: str, path: str, given: str) -> str:
             "A value is one line of at most {most} characters.", at=At(field=path), most=_LONGEST
         )
     key, places = _known(path)
-    toml_document(text, "")
-    document = tomlkit.parse(text)
+    document = _to_change(text)
     holder: Any = document
     for place in places[:-1]:
         if isinstance(place, str) and place not in holder:
@@ -143,8 +142,7 @@ def with_value(text: str, path: str, given: str) -> str:
 def with_strings(text: str, count: int) -> str:
     """Return the text with so many strings: the last one repeated, or the last ones left out."""
     least, most = STRING_COUNT
-    toml_document(text, "")
-    document: Any = tomlkit.parse(text)
+    document = _to_change(text)
     strings = document.get("string")
     if not isinstance(strings, list) or not strings or not least <= count <= most:
         text_ = "A specification has {least} to {most} strings, each in its own table [[string]]."
@@ -162,8 +160,8 @@ def with_strings(text: str, count: int) -> str:
 
 def in_unit_text(text: str, unit: LengthUnit) -> str:
     """Return the text with every length in another unit."""
-    document: Any = tomlkit.parse(text)
-    if unit_of(toml_document(text, "")) == unit:
+    document = _to_change(text)
+    if unit_of(document) == unit:
         return text
     factor = 1.0 / MM_PER_INCH if unit == "in" else MM_PER_INCH
     for table in TABLES.values():
@@ -191,6 +189,12 @@ def path_at(at: At) -> str:
     if table == "string" and number is None and at.strings:
         number = str(at.strings[0])
     return ".".join(part for part in (table, number and str(int(number) - 1), key) if part)
+
+
+def _to_change(text: str) -> Any:
+    """Return a text with its order and comments; SpecificationError where it is no TOML."""
+    toml_document(text, "")
+    return tomlkit.parse(text)
 
 
 def _fields(

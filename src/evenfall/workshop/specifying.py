@@ -47,12 +47,13 @@ class Written:
 
 def look_at_text(text: str) -> Written:
     """Return what the checks say of a text, with its form where it has one."""
+    sections: tuple[Section, ...] = ()
     try:
         sections = form_of(text)
         specification, remarks = read_specification(text)
     except FindingsError as error:
         readable = error.findings and not any(one.at.field == "" for one in error.findings)
-        return Written(text, form_of(text) if readable else (), error.findings, None)
+        return Written(text, sections if readable else (), error.findings, None)
     return Written(text, sections, remarks, specification)
 
 

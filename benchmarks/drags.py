@@ -11,25 +11,11 @@ import argparse
 import os
 import shutil
 import statistics
-import subprocess
-import sys
-import tempfile
-from pathlib import Path
 
 from playwright.sync_api import Page, sync_playwright
+from server import percentile, processor_ms, started
 
 WANTED_MS = {"attack": 60, "action": 60, "relief": 100, "budget": 100}
-
-
-def processor_ms(process: int) -> float:
-    """Return the processor time that a process has used [ms]."""
-    fields = Path(f"/proc/{process}/stat").read_text(encoding="utf-8").rsplit(")", 1)[1].split()
-    return 1000.0 * (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
-
-
-def percentile(values: list[float], share: float) -> float:
-    """Return the value that a share of all does not exceed."""
-    return sorted(values)[min(len(values) - 1, int(share * len(values)))]
 
 
 def drag(page: Page, control: str, count: int, server: int) -> str:
@@ -60,40 +46,24 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=60, help="keys on each slider")
     count = parser.parse_args().count
-    folder = tempfile.TemporaryDirectory()
-    command = [sys.executable, "-m", "evenfall", "serve", "--port", "0", "--example"]
-    server = subprocess.Popen(  # noqa: S603 (our own command line)
-        [*command, "--archive", f"{folder.name}/archive"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    )
-    try:
-        assert server.stdout is not None
-        place = server.stdout.readline().removeprefix("The pages: ").strip()
-        with sync_playwright() as play:
-            browser = play.chromium.launch(
-                executable_path=shutil.which("chromium"),
-                args=["--no-sandbox", "--disable-gpu"],
-            )
-            page = browser.new_page(base_url=place, viewport={"width": 1280, "height": 900})
-            page.goto("/instruments")
-            links = page.locator(".list a").all()
-            for place in [link.get_attribute("href") for link in links]:
-                page.goto(f"{place}/plan")
-                if page.locator("#attack").count():
-                    break
-            page.wait_for_timeout(4000)
-            print(f"load before {os.getloadavg()[0]:.1f}")
-            for control in WANTED_MS:
-                print(drag(page, control, count, server.pid), flush=True)
-            print(f"load after {os.getloadavg()[0]:.1f}")
-            browser.close()
-    finally:
-        server.terminate()
-        server.wait(30)
-        folder.cleanup()
+    with started() as (server, place), sync_playwright() as play:
+        browser = play.chromium.launch(
+            executable_path=shutil.which("chromium"),
+            args=["--no-sandbox", "--disable-gpu"],
+        )
+        page = browser.new_page(base_url=place, viewport={"width": 1280, "height": 900})
+        page.goto("/instruments")
+        links = page.locator(".list a").all()
+        for link in [link.get_attribute("href") for link in links]:
+            page.goto(f"{link}/plan")
+            if page.locator("#attack").count():
+                break
+        page.wait_for_timeout(4000)
+        print(f"load before {os.getloadavg()[0]:.1f}")
+        for control in WANTED_MS:
+            print(drag(page, control, count, server), flush=True)
+        print(f"load after {os.getloadavg()[0]:.1f}")
+        browser.close()
 
 
 if __name__ == "__main__":

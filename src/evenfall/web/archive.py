@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,7 +14,7 @@ from evenfall.records.signing import signing_key
 from evenfall.web.shop import now
 from evenfall.web.under_way import told
 from evenfall.web.uploads import complete, keep
-from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS, SeenWhole, Sent
 
 if TYPE_CHECKING:
@@ -69,8 +68,7 @@ def _size(count: int) -> str:
 def _when(done: Done | None) -> dict[str, str] | None:
     if done is None:
         return None
-    at = datetime.fromisoformat(done.at).astimezone()
-    return {"at": f"{at:%Y-%m-%d %H:%M}", "said": done.said}
+    return {"at": local(done.at), "said": done.said}
 
 
 def _backup_place(folder: Path | None) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Annotated, Any
 
 import numpy as np
@@ -18,7 +17,7 @@ from evenfall.pictures.inks import PAGE
 from evenfall.pictures.neck_strip import neck_strip
 from evenfall.requirement import margin_share
 from evenfall.web.shop import Shop
-from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop import AddRequest, Source, StarterRequest, starter
 from evenfall.workshop.specifying import models
@@ -117,7 +116,7 @@ def instrument(request: Request, name: str) -> Response:
     shown["scanned"] = any(one.kind == "scan" for one in entries)
     shown["entries"] = [
         {
-            "at": _local(one.done or one.at),
+            "at": local(one.done or one.at),
             "kind": one.kind,
             "said": view.say(one.said),
             "person": one.person,
@@ -136,13 +135,6 @@ def weakest(share: FloatArray) -> tuple[int, int]:
     """Return string and stopped fret of the lowest margin, counted from 0."""
     k, i = np.unravel_index(int(np.nanargmin(share)), share.shape)
     return int(k), int(i)
-
-
-def _local(at: str) -> str:
-    """Return a time by the clock of this machine, to the minute; a day as it is."""
-    if len(at) <= len("2026-05-04"):
-        return at
-    return f"{datetime.fromisoformat(at).astimezone():%Y-%m-%d %H:%M}"
 
 
 _VERBS = {

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from fastapi import APIRouter, Request
@@ -13,7 +12,7 @@ from fastapi.responses import FileResponse, JSONResponse, Response, StreamingRes
 
 from evenfall.errors import RequestError
 from evenfall.records.queue import Refusal
-from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.web.words import WORDS
 
 if TYPE_CHECKING:
@@ -61,7 +60,7 @@ def told(task: Task, view: View) -> dict[str, Any]:
         "ended": task.ended,
         "lines": lines,
         "stopping": task.stop and not task.ended,
-        "at": f"{datetime.fromisoformat(task.at).astimezone():%Y-%m-%d %H:%M}",
+        "at": local(task.at),
         "place": place.format(dossier=task.dossier, id=task.id, of=task.asked.get("of") or "filed"),
         "files": sorted(task.result.get("files", [])) if task.state == "done" else [],
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 from functools import cache
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
@@ -68,6 +69,13 @@ class View:
     def number(self, length_mm: float) -> float:
         """Return a length as a number in this unit."""
         return round(in_unit(length_mm, self.unit), 5)
+
+
+def local(at: str) -> str:
+    """Return a time by the clock of this machine, to the minute; a day as it is."""
+    if len(at) <= len("2026-05-04"):
+        return at
+    return f"{datetime.fromisoformat(at).astimezone():%Y-%m-%d %H:%M}"
 
 
 def shop_of(request: Request) -> Shop:

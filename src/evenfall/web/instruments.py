@@ -40,7 +40,7 @@ def instruments(request: Request, words: str = "", part: bool = False) -> Respon
     """List the instruments filed last, or those that some words find."""
     dossiers = shop_of(request).dossiers
     words = words[:200]
-    lines = dossiers.find(words, LISTED) if words.strip() else dossiers.newest(LISTED)
+    lines = dossiers.find(words, LISTED)
     lines = tuple(line for line in lines if line.subject == "instrument")
     known = lately(dossiers, [line.dossier for line in lines])
     name = "instrument_list.html" if part else "instruments.html"

@@ -102,9 +102,8 @@ def _methods(work: Work) -> dict[str, Any]:
     from evenfall.workshop.exploring import Exploration, to_explore
 
     told = _unchanged(work)
-    accepted = tuple(work.asked.get("accepted", ()))
     work.progress("Comparing the methods", 0.0)
-    warm = Exploration(to_explore(told, accepted))
+    warm = Exploration(to_explore(told))
     return {"methods": [one.as_dict() for one in warm.methods(work.progress)]}
 
 

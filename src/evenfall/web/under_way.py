@@ -14,6 +14,8 @@ from evenfall.errors import RequestError
 from evenfall.records.queue import Refusal
 from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.web.words import WORDS
+from evenfall.workshop.archive_tasks import ARCHIVE_KINDS
+from evenfall.workshop.tasks import KINDS
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
@@ -28,7 +30,7 @@ PLACES = {
     "methods": "/instruments/{dossier}/plan",
     "play": "/instruments/{dossier}/play",
     "points": "/instruments/{dossier}/scan/{of}",
-    **dict.fromkeys(("verify", "backup", "export", "look", "import"), "/archive/task/{id}"),
+    **dict.fromkeys(ARCHIVE_KINDS, "/archive/task/{id}"),
     "program": "/instruments/{dossier}/program/{id}",
 }
 """The page that shows what came of a task, by its kind; others show it on their own."""
@@ -44,8 +46,6 @@ _STATES = {
 
 def told(task: Task, view: View) -> dict[str, Any]:
     """Return how a task stands, as its page shows it."""
-    from evenfall.workshop.tasks import KINDS
-
     lines: list[str] = []
     if task.state == "refused":
         lines = Refusal.from_dict(task.result).error().words(view.unit, WORDS).splitlines()

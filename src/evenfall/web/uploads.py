@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 from fastapi import APIRouter, Header, Request
 from fastapi.concurrency import run_in_threadpool
@@ -127,10 +127,10 @@ def bare(name: str | None) -> str:
 
 
 def _receiving(queue: Queue, task: str) -> Task:
-    known: Any = queue.get(task)
+    known = queue.get(task)
     if known.state != "receiving":
         raise RequestError("These files came already, or were let go of; send them again.")
-    return known  # type: ignore[no-any-return]
+    return known
 
 
 def _place(queue: Queue, task: str, number: int) -> Path:

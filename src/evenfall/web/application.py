@@ -33,6 +33,7 @@ from evenfall.web import (
 from evenfall.web.guard import Guard, TooLargeError
 from evenfall.web.shop import Shop
 from evenfall.web.view import problem
+from evenfall.web.words import FAULT
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
@@ -106,8 +107,7 @@ async def _refused(request: Request, error: Exception) -> Response:
 
 async def _unexpected(request: Request, error: Exception) -> Response:
     LOG.error("fault", exc_info=error, extra={"told": {"path": request.url.path}})
-    text = "This is a fault of the program, and nothing was filed; its log says more."
-    return problem(request, RequestError(text), 500)
+    return problem(request, RequestError(FAULT), 500)
 
 
 @cache

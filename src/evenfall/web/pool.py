@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import Cancelled, EvenfallError, RequestError
 from evenfall.records.queue import Queue, Refusal
+from evenfall.web.words import FAULT
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -219,8 +220,7 @@ class Pool:
             self.queue.end(task.id, self._runner, "done" if word == "done" else "refused", value)
         elif word == "fault":
             LOG.error("fault", extra={"told": {"task": task.id, "trace": value}})
-            text = "This is a fault of the program, and nothing was filed; its log says more."
-            refusal = Refusal.of(RequestError(text)).as_dict()
+            refusal = Refusal.of(RequestError(FAULT)).as_dict()
             self.queue.end(task.id, self._runner, "refused", refusal)
         else:
             self.queue.end(task.id, self._runner, "stopped", {})

@@ -34,3 +34,6 @@ WORDS: Mapping[str, str] = {
     "door_archive_verify": "the command evenfall archive verify",
 }
 """The pages' words for the places of `evenfall.wording` that only a door can name."""
+
+FAULT = "This is a fault of the program, and nothing was filed; its log says more."
+"""What a page, and work beside the pages, say of an error that nobody foresaw."""

@@ -34,6 +34,7 @@ ENDED: tuple[State, ...] = ("done", "refused", "stopped")
 MOST_TRIES = 2
 """How often a task is begun before it is left to a person: the second time may end as the first."""
 KEPT_DAYS = 7
+NO_FOLDER = "The address of the archive names no folder for files; add ?files=FOLDER to it."
 _MOST_SHOWN = 50
 
 
@@ -244,18 +245,18 @@ class Queue:
 
     def folder(self, name: str) -> Path:
         """Return the folder of a task's files, which need not be there yet."""
-        address = self._archive.address
-        base = address.folder or address.files
-        if base is None:
-            raise RequestError(
-                "The address of the archive names no folder for files; add ?files=FOLDER to it."
-            )
-        return base / "under-way" / name
+        if self._base is None:
+            raise RequestError(NO_FOLDER)
+        return self._base / "under-way" / name
 
     @property
     def keeps_files(self) -> bool:
         """Whether there is a folder for files."""
-        return (self._archive.address.folder or self._archive.address.files) is not None
+        return self._base is not None
+
+    @property
+    def _base(self) -> Path | None:
+        return self._archive.address.folder or self._archive.address.files
 
     def forget(self, *names: str) -> None:
         """Drop tasks with their files."""
@@ -273,7 +274,7 @@ class Queue:
         old = [r.id for r in rows if r.state not in OPEN and r.changed < before]
         if old:
             self.forget(*old)
-        if not self.keeps_files or not (root := self.folder("").parent / "under-way").is_dir():
+        if not self.keeps_files or not (root := self.folder("")).is_dir():
             return
         known = {row.id for row in rows} - set(old)
         for folder in root.iterdir():

@@ -19,7 +19,7 @@ from evenfall.codec.forms import finding, part, truth
 from evenfall.errors import At, Finding, FormatMismatchError, RequestError
 from evenfall.measurement import Measurement
 from evenfall.pictures.inks import PAGE
-from evenfall.records.queue import Queue
+from evenfall.records.queue import NO_FOLDER, Queue
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS
 from evenfall.workshop.opening import Source
 from evenfall.workshop.story import Story, needed, story
@@ -48,9 +48,7 @@ class Work:
     def out(self, name: str) -> Path:
         """Return where a file that is made goes."""
         if self.folder is None:
-            raise RequestError(
-                "The address of the archive names no folder for files; add ?files=FOLDER to it."
-            )
+            raise RequestError(NO_FOLDER)
         self.folder.mkdir(parents=True, exist_ok=True)
         return self.folder / name
 

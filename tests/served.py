@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -40,3 +43,19 @@ def serving(folder: Path, do: Any = None) -> Iterator[str]:
             thread.join(20)
             app.state.shop.leave()
         assert not thread.is_alive()
+
+
+def started(
+    archive: str, port: str = "0", log: int = subprocess.DEVNULL
+) -> tuple[subprocess.Popen[str], str]:
+    """Start the pages as a person does; return the process and their address."""
+    command = [sys.executable, "-m", "evenfall", "serve", "--port", port, "--archive", archive]
+    process = subprocess.Popen(
+        command,
+        stdout=subprocess.PIPE,
+        stderr=log,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    assert process.stdout is not None
+    return process, process.stdout.readline().removeprefix("The pages: ").strip()

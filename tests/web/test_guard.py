@@ -6,7 +6,6 @@ import json
 import os
 import signal
 import subprocess
-import sys
 import urllib.request
 from collections.abc import Iterator
 from html import unescape
@@ -24,6 +23,7 @@ from evenfall.web.words import WORDS
 from evenfall.wording import LIBRARY_WORDS
 from evenfall.workshop import Source
 from evenfall.workshop.opening import on_disk
+from served import started
 
 PORT = 8417
 HERE = f"http://127.0.0.1:{PORT}"
@@ -173,24 +173,16 @@ def listened_at(process: int) -> set[str]:
 
 @pytest.mark.skipif(os.name != "posix", reason="only on Linux")
 def test_it_starts_with_one_command_and_stops_in_order(tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "evenfall", "serve", "--port", "0"]
-    started = subprocess.Popen(
-        [*command, "--archive", str(tmp_path / "archive")],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    )
-    assert started.stdout is not None
-    place = started.stdout.readline().removeprefix("The pages: ").strip()
-    started.stdout.readline()
-    assert started.stdout.readline() == "Stop with Ctrl+C.\n"
+    server, place = started(str(tmp_path / "archive"), log=subprocess.PIPE)
+    assert server.stdout is not None
+    server.stdout.readline()
+    assert server.stdout.readline() == "Stop with Ctrl+C.\n"
     with urllib.request.urlopen(place, timeout=30) as answer:  # noqa: S310 (our own address)
         assert b"No instrument yet" in answer.read()
-    assert listened_at(started.pid) == {"127.0.0.1"}
-    started.send_signal(signal.SIGTERM)
-    out, log = started.communicate(timeout=30)
-    assert started.returncode == 0
+    assert listened_at(server.pid) == {"127.0.0.1"}
+    server.send_signal(signal.SIGTERM)
+    out, log = server.communicate(timeout=30)
+    assert server.returncode == 0
     assert out == "Stopped; what was filed is in the archive.\n"
     events = [json.loads(line) for line in log.splitlines()]
     assert any(e.get("path") == "/instruments" and e["status"] == 200 for e in events)

@@ -30,7 +30,7 @@ from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.examples import SERIALS, file_examples
 from evenfall.workshop.story import story
 from evenfall.workshop.tasks import KINDS, Work, basis
-from served import serving
+from served import serving, started
 
 MOST_S = 120.0
 
@@ -272,14 +272,14 @@ def test_a_page_goes_on_when_its_server_is_killed_and_started_again(
     name = examples.named(SERIALS[1])
     wanted = {"basis": basis(story(examples, name))}
     task = Queue(examples.archive).put("play", wanted, dossier=name)
-    first, place = served(examples, "0")
+    first, place = started(str(examples.archive.address))
     page = browser.new_context(base_url=place).new_page()
     page.goto(f"/under-way/{task.id}")
     expect(page.locator("[data-doing]")).not_to_have_text("", timeout=MOST_S * 1000)
     first.kill()
     first.wait()
     expect(page.locator("#offline")).to_be_visible()
-    second, _ = served(examples, place.rsplit(":", 1)[1].strip("/"))
+    second, _ = started(str(examples.archive.address), place.rsplit(":", 1)[1].strip("/"))
     expect(page.locator("#offline")).to_be_hidden(timeout=MOST_S * 1000)
     page.wait_for_url("**/play", timeout=4 * MOST_S * 1000)
     second.send_signal(signal.SIGTERM)
@@ -288,20 +288,6 @@ def test_a_page_goes_on_when_its_server_is_killed_and_started_again(
         assert one.stdout is not None
         one.stdout.close()
     page.context.close()
-
-
-def served(dossiers: Dossiers, port: str) -> tuple[subprocess.Popen[str], str]:
-    """Start the pages as a person does, and return their address."""
-    command = [sys.executable, "-m", "evenfall", "serve", "--port", port]
-    started = subprocess.Popen(
-        [*command, "--archive", str(dossiers.archive.address)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    )
-    assert started.stdout is not None
-    return started, started.stdout.readline().removeprefix("The pages: ").strip()
 
 
 def test_the_events_of_a_task_end_with_it(dossiers: Dossiers) -> None:

@@ -8,16 +8,16 @@ from fastapi import APIRouter, Form, Request
 from fastapi.responses import Response
 
 from evenfall.errors import At, RequestError
-from evenfall.instrument import read_specification
 from evenfall.pictures.control_chart import control_chart_picture
 from evenfall.pictures.inks import PAGE
 from evenfall.units import read_length_mm
+from evenfall.web.instruments import specified
 from evenfall.web.shop import Shop, now
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import AddRequest, NoteRequest
 from evenfall.workshop.gauges import FEW, Gauge, gauge, gauges
 from evenfall.workshop.specifying import models
-from evenfall.workshop.story import needed, specification_of
+from evenfall.workshop.story import specification_of
 
 router = APIRouter()
 _LISTED = 10
@@ -174,7 +174,6 @@ def _judged(shop: Shop, found: Gauge, chosen: str, view: View) -> list[dict[str,
     source = specification_of(shop.dossiers, chosen) if chosen else None
     if source is None:
         return []
-    spec, _ = read_specification(needed(source, "specification").text(), source="")
     return [
         {
             "name": view.say(one.name),
@@ -185,5 +184,5 @@ def _judged(shop: Shop, found: Gauge, chosen: str, view: View) -> list[dict[str,
             else "",
             "percent": int(100.0 * one.left_share),
         }
-        for one in found.judges(spec)
+        for one in found.judges(specified(source))
     ]

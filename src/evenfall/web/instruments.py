@@ -10,7 +10,7 @@ from fastapi.responses import JSONResponse, RedirectResponse, Response
 
 from evenfall.arrays import FloatArray
 from evenfall.errors import RequestError
-from evenfall.instrument import read_specification, string_lines
+from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.instrument.starters import STARTERS
 from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE
@@ -65,7 +65,7 @@ def line(request: Request, name: str) -> Response:
 
 def _line(shop: Shop, name: str) -> tuple[str, Sentence]:
     told = shop.story(name)
-    spec, _ = read_specification(needed(told.specification, "specification").text(), source="")
+    spec = specified(told.specification)
     state = None
     if told.measurement is not None:
         state = shop.diagnosis(told).diagnosis.judged.note_state
@@ -78,7 +78,7 @@ def instrument(request: Request, name: str) -> Response:
     """Show one instrument: its story, the next step, and how it stands."""
     shop = shop_of(request)
     told = shop.story(name)
-    spec, _ = read_specification(needed(told.specification, "specification").text(), source="")
+    spec = specified(told.specification)
     view = View(request, spec)
     shown = {
         **common(shop, told, view),
@@ -135,6 +135,11 @@ def weakest(share: FloatArray) -> tuple[int, int]:
     """Return string and stopped fret of the lowest margin, counted from 0."""
     k, i = np.unravel_index(int(np.nanargmin(share)), share.shape)
     return int(k), int(i)
+
+
+def specified(source: Source | None) -> Specification:
+    """Return a specification that is filed, read; refuse where there is none."""
+    return read_specification(needed(source, "specification").text(), source="")[0]
 
 
 _VERBS = {

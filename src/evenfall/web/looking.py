@@ -9,20 +9,13 @@ from fastapi.responses import Response
 
 from evenfall.codec.reading import finding_of
 from evenfall.errors import RequestError
-from evenfall.instrument import read_specification
 from evenfall.records.entries import attached_to, standing
-from evenfall.web.instruments import common, to_next
+from evenfall.web.instruments import common, specified, to_next
 from evenfall.web.under_way import told as under_way
 from evenfall.web.view import View, page, see_other, shop_of
-from evenfall.workshop.story import Story, needed
 from evenfall.workshop.tasks import basis
 
 router = APIRouter(prefix="/instruments/{name}")
-
-
-def _view(request: Request, told: Story) -> View:
-    source = needed(told.specification, "specification")
-    return View(request, read_specification(source.text(), source="")[0])
 
 
 @router.get("/play")
@@ -32,7 +25,7 @@ def played(request: Request, name: str) -> Response:
     told = shop.story(name)
     if told.measurement is None:
         return to_next(told)
-    view, known = _view(request, told), basis(told)
+    view, known = View(request, specified(told.specification)), basis(told)
     tasks = shop.queue.listed(dossier=told.line.dossier)
     found = [one for one in tasks if one.kind == "play" and one.asked.get("basis") == known]
     shown: dict[str, Any] = {"task": None}
@@ -66,7 +59,7 @@ def raw_scan(request: Request, name: str, of: str) -> Response:
     """Show a raw scan from all sides: the one filed last, or one that is not filed yet."""
     shop = shop_of(request)
     told = shop.story(name)
-    view = _view(request, told)
+    view = View(request, specified(told.specification))
     asked: dict[str, Any] = {"of": of}
     if of == "filed":
         entries = shop.dossiers.archive.entries(told.line.dossier)

@@ -10,10 +10,9 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel
 
 from evenfall.errors import EvenfallError, RequestError, silent
-from evenfall.instrument import read_specification
 from evenfall.pictures.datum import datum_drawing
 from evenfall.pictures.inks import PAGE
-from evenfall.web.instruments import common
+from evenfall.web.instruments import common, specified
 from evenfall.web.planning import to_read
 from evenfall.web.shop import Shop
 from evenfall.web.under_way import told as under_way
@@ -60,8 +59,7 @@ def sheet_to_type(
     """Show the sheet: empty, or with the readings filed last, to add to them or to correct them."""
     shop = shop_of(request)
     told = shop.story(name)
-    source = needed(told.specification, "specification")
-    spec, _ = read_specification(source.text(), source="")
+    spec = specified(told.specification)
     view = View(request, spec)
     neck, beside = places(spec)
     before = _typed_before(shop, told) if add else None
@@ -191,8 +189,7 @@ def seen(request: Request, name: str, task: str) -> Response:
     shop = shop_of(request)
     told = shop.story(name)
     known = _task(shop, told, task)
-    source = needed(told.specification, "specification")
-    spec, _ = read_specification(source.text(), source="")
+    spec = specified(told.specification)
     view = View(request, spec)
     folder = shop.queue.folder(task)
     shown: dict[str, Any] = {

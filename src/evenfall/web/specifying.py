@@ -14,7 +14,7 @@ from evenfall.instrument.specification_form import in_unit_text, with_strings, w
 from evenfall.instrument.starters import STARTERS
 from evenfall.pictures.inks import PAGE
 from evenfall.units import LengthUnit
-from evenfall.web.instruments import common
+from evenfall.web.instruments import common, specified
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import (
     AddRequest,
@@ -64,8 +64,7 @@ def specifications(request: Request) -> Response:
     dossiers = shop_of(request).dossiers
     rows = []
     for line in models(dossiers):
-        source = needed(specification_of(dossiers, line.dossier), "specification")
-        spec, _ = read_specification(source.text(), source="")
+        spec = specified(specification_of(dossiers, line.dossier))
         rows.append({"line": line, "spec": spec, "users": _users(request, spec, line.dossier)})
     kinds = [(key, one.kind, list(one.sets)) for key, one in STARTERS.items()]
     return page(request, "specifications.html", rows=rows, kinds=kinds)
@@ -110,8 +109,7 @@ def of_instrument(request: Request, name: str) -> Response:
     shop = shop_of(request)
     told = shop.story(name)
     source = needed(told.specification, "specification")
-    spec, _ = read_specification(source.text(), source="")
-    view = View(request, spec)
+    view = View(request, specified(source))
     return _editor(
         request,
         view,

@@ -1,7 +1,7 @@
 // The sheet in the shape of the neck: typed by keyboard alone, checked as it grows, kept here.
 // @ts-check
 import { Refused, answered, ask, dataOf, latestWins, one } from "./ask.js";
-import { inUnit, reading } from "./gauge.js";
+import { MM, inUnit, reading } from "./gauge.js";
 import { cell } from "./neck_map.js";
 import { insist } from "./sending.js";
 
@@ -14,7 +14,6 @@ const DRAFT = `sheet:${data.draft}${data.again.length ? ":again" : ""}`;
 /** @type {HTMLSelectElement} */ const strung = one("#strung");
 /** @type {HTMLButtonElement} */ const file = one("#file");
 const kept = one("#kept"), questions = one("#questions"), other = one("#other");
-const MM = 25.4;
 const upright = () => matchMedia("(max-width: 1100px)").matches;
 
 class TypedSheet extends HTMLElement {

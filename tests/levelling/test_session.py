@@ -36,6 +36,28 @@ def planned(**asked: object) -> Plan:
     return make_plan(SPEC, found(), excursion=table(SPEC), **asked)  # type: ignore[arg-type]
 
 
+# ---- budgets made ready ---------------------------------------------------------------------
+
+
+def test_making_budgets_ready_can_be_stopped_and_taken_up_again() -> None:
+    warm, told = session(), list[str]()
+
+    def patience(doing: str, _share: float, *, most: int) -> None:
+        told.append(doing)
+        if len(told) == most:
+            raise Cancelled
+
+    with pytest.raises(Cancelled):
+        warm.ready_for_budgets("spot", [0.4], partial(patience, most=3))
+    warm.ready_for_budgets("spot", [0.4], partial(patience, most=0))
+    assert len(told) > 3
+    at_once = len(told)
+    warm.ready_for_budgets("spot", [0.4], partial(patience, most=0))
+    assert len(told) == at_once, "what was decided is kept"
+    warm.change(budget_mm=0.4)
+    np.testing.assert_array_equal(warm.preview("spot").attack_n, planned(budget_mm=0.4).attack_n)
+
+
 # ---- looking --------------------------------------------------------------------------------
 
 

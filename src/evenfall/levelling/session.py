@@ -513,8 +513,15 @@ class Session:
         tried = self._shares.setdefault(method, {})
         if len(tried) > _MOST_SHARES:
             tried.clear()
-        line = self._line(method)
-        return most_attack(self._asked, line, method, budget_mm, settled=self._settled, tried=tried)
+        return most_attack(
+            self._asked,
+            self._line(method),
+            method,
+            budget_mm,
+            settled=self._settled,
+            tried=tried,
+            progress=progress,
+        )
 
     def _bought(self, problem: Problem, line: LevelLine, method: str, budget_mm: float) -> Decision:
         if not problem.attack_n.any():

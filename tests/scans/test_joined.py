@@ -195,3 +195,9 @@ def test_files_of_parts_become_one_measurement(tmp_path: Path) -> None:
         "head.npy", "body.npy"
     }  # fmt: skip
     assert not {"scan", "numbering"} & {f.code for f in taken.findings}
+    sheet = tmp_path / "actions.csv"
+    rows = [f"action,{k},{fret},1,mm,0.1" for k in range(1, 5) for fret in (1, 12)]
+    sheet.write_text("\n".join(["quantity,string,fret,value,unit,uncertainty", *rows]))
+    beside = read_files([*paths, sheet], SPEC).measurement
+    assert beside.source == ("head.npy", "body.npy", "actions.csv")
+    assert beside.complete

@@ -104,7 +104,7 @@ def read_scanned(
     known = setting or ScanSetting()
     # sheets are quick to read and often wrong: tell that first
     readings, findings = read_readings(sheets, specification) if sheets else ([], [])
-    source = (path.name, *(sheet.name for sheet in sheets))
+    source = (*(one.name for one in (path, *more)), *(sheet.name for sheet in sheets))
     each = []
     told: list[Finding] = []
     for one in (path, *more):
@@ -119,7 +119,7 @@ def read_scanned(
             survey,
             specification,
             serial=serial,
-            source=(one.name,) if more else source,
+            source=(one.name,),
             strung=known.strung is not False,
         )
         each.append((own, survey, recognised))
@@ -132,11 +132,9 @@ def read_scanned(
     if more:
         progress("Joining the scans", 0.0)
         found_crowns, joined = join_scans([own for own, _, _ in each], specification)
-        found_crowns = replace(
-            found_crowns, source=(*found_crowns.source, *(sheet.name for sheet in sheets))
-        )
         findings = [f for f in findings if not _answered(f, found_crowns)]
         findings += joined
+    found_crowns = replace(found_crowns, source=source)
     findings += _scanner(known)
     if not sheets:
         crowns = _Crowns(found_crowns)

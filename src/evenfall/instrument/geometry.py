@@ -65,6 +65,12 @@ class StringLines:
     saddle_x_mm: FloatArray
     saddle_y_mm: FloatArray
 
+    @property
+    def run_slope(self) -> FloatArray:
+        """How far each string runs across for each mm along, dy/dx, shape (K,)."""
+        x, y = self.x_mm, self.y_mm
+        return np.asarray((y[:, -1] - y[:, 0]) / (x[:, -1] - x[:, 0]))
+
 
 def string_lines(specification: Specification) -> StringLines:
     """Return where each string runs and crosses the frets.

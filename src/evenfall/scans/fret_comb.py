@@ -45,6 +45,14 @@ class FretLines:
         """Cosine of the angle between each fret and the square of the neck, shape (F,)."""
         return np.asarray(1.0 / np.sqrt(1.0 + self.lean_slope**2))
 
+    def crossings(self, lines: StringLines) -> tuple[FloatArray, FloatArray]:
+        """Return x and y where strings cross the frets as they stand, shape (K, F) [mm]."""
+        run = lines.run_slope[:, None]
+        # y = y0 + run (x - x0) and x = base + lean y
+        start = lines.y_mm[:, :1] - run * lines.x_mm[:, :1]
+        y = (start + run * self.base_mm) / (1.0 - run * self.lean_slope)
+        return self.base_mm + self.lean_slope * y, y
+
 
 @dataclass(frozen=True, slots=True)
 class Match:

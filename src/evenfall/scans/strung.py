@@ -170,9 +170,8 @@ def _string(
     string = specification.strings[k]
     radius = 0.5 * string.gauge_mm
     x_nut, x_last = float(lines.x_mm[k, 0]), float(lines.x_mm[k, -1])
-    run = float(lines.y_mm[k, -1] - lines.y_mm[k, 0]) / (x_last - x_nut)
     x, y, z = points.T
-    beside = y - lines.y_mm[k, 0] - run * (x - x_nut)
+    beside = y - lines.y_mm[k, 0] - lines.run_slope[k] * (x - x_nut)
     inside = np.abs(beside) < window + radius
     if int(inside.sum()) < LEAST_POINTS:
         return None
@@ -396,8 +395,7 @@ def string_cells(
     on_board = (grid.x_mm > 1.0) & (grid.x_mm < float(lines.x_mm[:, -1].max()))
     for k, string in enumerate(specification.strings):
         seen = lines_seen[k]
-        run = (lines.y_mm[k, -1] - lines.y_mm[k, 0]) / (lines.x_mm[k, -1] - lines.x_mm[k, 0])
-        middle = lines.y_mm[k, 0] + run * (grid.x_mm - lines.x_mm[k, 0])
+        middle = lines.y_mm[k, 0] + lines.run_slope[k] * (grid.x_mm - lines.x_mm[k, 0])
         if seen is not None:
             middle = seen.base_mm + seen.run_slope * grid.x_mm
         reach = BESIDE_MM + 0.5 * string.gauge_mm

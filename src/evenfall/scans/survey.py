@@ -336,12 +336,7 @@ class _Survey:
 
     def _string_places(self, j: int) -> FloatArray:
         """Return where the strings cross a fret as it stands, along it from the centre line."""
-        lines, base, lean = self.lines, self.frets.base_mm[j], self.frets.lean_slope[j]
-        run = (lines.y_mm[:, -1] - lines.y_mm[:, 0]) / (lines.x_mm[:, -1] - lines.x_mm[:, 0])
-        # y = y0 + run (x - x0) and x = base + lean y
-        start = lines.y_mm[:, 0] - run * lines.x_mm[:, 0]
-        y = (start + run * base) / (1.0 - run * lean)
-        return np.asarray(y / self.frets.cosine[j])
+        return np.asarray(self.frets.crossings(self.lines)[1][:, j] / self.frets.cosine[j])
 
     def _along_fret(self, j: int, line: CrownLine) -> FretHeights:
         """Return the crown's height over the board at nodes along a fret."""

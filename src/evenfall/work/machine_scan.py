@@ -34,14 +34,9 @@ def crossings_of(
 ) -> tuple[FloatArray, FloatArray]:
     """Return where strings cross the frets as they stand, along and across the neck, (K, F)."""
     lines, frets = string_lines(specification), survey.orientation.fret_lines
-    start, end = lines.y_mm[:, :1], lines.y_mm[:, -1:]
-    run = (end - start) / (lines.x_mm[:, -1:] - lines.x_mm[:, :1])
-    across = (start + run * (frets.base_mm - lines.x_mm[:, :1])) / (1.0 - run * frets.lean_slope)
+    along, across = frets.crossings(lines)
     seen = np.isfinite(frets.base_mm)
-    return (
-        np.where(seen, frets.base_mm + frets.lean_slope * across, lines.x_mm[:, 1:]),
-        np.where(seen, across, lines.y_mm[:, 1:]),
-    )
+    return np.where(seen, along, lines.x_mm[:, 1:]), np.where(seen, across, lines.y_mm[:, 1:])
 
 
 def refuse_another_neck(plan: Plan, found: Measurement, specification: Specification) -> None:

@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.instrument import string_lines
+from evenfall.instrument.geometry import arc_drop_mm
 from evenfall.scans.arcs import NORMAL_MAD
 from evenfall.scans.gather import nut_line
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
+    from evenfall.instrument import Specification, StringLines
     from evenfall.scans.gather import Gathered
 
 Known = tuple[float, float]
@@ -102,7 +103,7 @@ def find_ends(gathered: Gathered, specification: Specification, *, start_u_mm: f
 
     Where there is a zero fret the slots only guide the strings.
     """
-    count = specification.string_count
+    lines, count = string_lines(specification), specification.string_count
     floor, width, across, saddle, place = (np.full((count, 2), np.nan) for _ in range(5))
     edge = UNKNOWN
     nut = gathered.nut_mm.astype(float)
@@ -117,11 +118,17 @@ def find_ends(gathered: Gathered, specification: Specification, *, start_u_mm: f
             on = (off > -DEPTH_MM) & (off < -0.02) & (over > 0.0)
             for k in range(count):
                 floor[k], width[k], across[k] = _slot(
-                    off[on], y[on], z[on], specification, k, edge_u_mm=found[1]
+                    off[on],
+                    y[on],
+                    z[on],
+                    gauge=specification.strings[k].gauge_mm,
+                    middle=float(lines.y_mm[k, 0]),
+                    edge_u_mm=found[1],
                 )
-    if len(gathered.saddle_mm):
+    top = gathered.saddle_mm.astype(float)
+    if len(top):
         for k in range(count):
-            saddle[k], place[k] = _saddle(gathered.saddle_mm.astype(float), specification, k)
+            saddle[k], place[k] = _saddle(top, lines, k)
     return Ends(*edge, floor, width, across, saddle, place)
 
 
@@ -165,15 +172,13 @@ def _slot(
     off: FloatArray,
     y: FloatArray,
     z: FloatArray,
-    specification: Specification,
-    k: int,
     *,
+    gauge: float,
+    middle: float,
     edge_u_mm: float,
 ) -> tuple[Known, Known, Known]:
-    """Return floor, width and middle of one slot."""
+    """Return floor, width and middle of one slot of a string by its gauge and place [mm]."""
     none = UNKNOWN, UNKNOWN, UNKNOWN
-    gauge = specification.strings[k].gauge_mm
-    middle = float(string_lines(specification).y_mm[k, 0])
     reach = BESIDE_MM + gauge
     near = np.abs(y - middle) < 2.0 * reach
     off, y, z = off[near], y[near] - middle, z[near]
@@ -214,7 +219,7 @@ def _slot(
     u = noise * float(np.sqrt(np.linalg.inv(normal)[0, 0]))
     # a string rests on the walls of a slot that is narrower than itself
     aside = np.linspace(0.0, 0.999 * min(0.5 * gauge, 0.5 * wide), 200)
-    lift = max(fit[2], 0.0) * aside**2 - (0.5 * gauge - np.sqrt(0.25 * gauge**2 - aside**2))
+    lift = max(fit[2], 0.0) * aside**2 - arc_drop_mm(0.5 * gauge, aside)
     rests = max(0.0, float(lift.max()))
     return (
         (float(fit[0]) + rests, float(np.sqrt(u**2 + (0.5 * rests) ** 2 + slope_u**2))),
@@ -223,12 +228,10 @@ def _slot(
     )
 
 
-def _saddle(points: FloatArray, specification: Specification, k: int) -> tuple[Known, Known]:
+def _saddle(points: FloatArray, lines: StringLines, k: int) -> tuple[Known, Known]:
     """Return height and place of the saddle's top under one string."""
-    lines = string_lines(specification)
-    run = float(lines.y_mm[k, -1] - lines.y_mm[k, 0]) / float(lines.x_mm[k, -1] - lines.x_mm[k, 0])
     x, z = points[:, 0] - lines.saddle_x_mm[k], points[:, 2]
-    beside = points[:, 1] - lines.saddle_y_mm[k] - run * x
+    beside = points[:, 1] - lines.saddle_y_mm[k] - lines.run_slope[k] * x
     near = (np.abs(x) < ALONG_MM) & (np.abs(beside) < UNDER_STRING_MM)
     x, z = x[near], z[near]
     if len(z) < 3 * LEAST_POINTS:

@@ -124,7 +124,7 @@ def join_scans(
     )
     findings = [Finding("route", "{what}", severity="note", what=route)]
     findings += _apart(spread)
-    findings += _moved(off, u, ratio, lines, _names(found))
+    findings += _moved(off, u, ratio, plan[..., 1], _names(found))
     return joined, tuple(findings)
 
 
@@ -366,19 +366,18 @@ def _apart(spread: FloatArray) -> list[Finding]:
 
 
 def _moved(
-    off: FloatArray, u: FloatArray, ratio: float, lines: StringLines, names: Sequence[str]
+    off: FloatArray, u: FloatArray, ratio: float, x: FloatArray, names: Sequence[str]
 ) -> list[Finding]:
-    """Return that the neck bent between scans: their difference is a bow."""
-    x = np.column_stack([lines.x_mm, lines.saddle_x_mm])
+    """Return that the neck bent between scans: their difference is a bow along x, (K, F + 2)."""
     findings = []
     for i in range(1, len(off)):
         both = np.isfinite(off[i]) & (np.isfinite(off).sum(axis=0) > 1)
         if int(both.sum()) < LEAST_SHARED:
             continue
         t = 2.0 * (x[both] - x[both].min()) / np.ptp(x[both]) - 1.0
-        rest = np.isfinite(np.delete(off, i, axis=0))[:, both]
-        other = np.where(rest, np.nan_to_num(np.delete(off, i, axis=0)[:, both]), 0.0)
-        gap = off[i][both] - other.sum(axis=0) / np.maximum(rest.sum(axis=0), 1)
+        other = np.delete(off, i, axis=0)[:, both]
+        many = np.isfinite(other).sum(axis=0)
+        gap = off[i][both] - np.nan_to_num(other).sum(axis=0) / np.maximum(many, 1)
         design = np.column_stack([np.ones_like(t), t, t**2])
         fit = np.linalg.lstsq(design, gap, rcond=None)[0]
         cover = np.linalg.inv(design.T @ design)[2, 2]

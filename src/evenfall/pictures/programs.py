@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
+    from evenfall.pictures.chart import Panel
     from evenfall.pictures.inks import Theme
     from evenfall.units import LengthUnit
     from evenfall.work.crown_lines import CrownLine, Workpiece
@@ -135,7 +136,7 @@ def what_is_left(
     crown = _deepest(patches, piece)
     patch = fret_patch(piece, crown)
     scale = 1000.0 * in_unit(1.0, unit) if unit == "in" else 1000.0
-    planned = np.minimum(crown.planned(patch.at_mm), crown.bevel(patch.at_mm))
+    planned = crown.finished(patch.at_mm)
     passes = list(after_each_pass(patch, traced, cutters))
     tops = [crown.found(patch.at_mm), *(top for _, top in passes)]
     # a bevel takes off many times what a crown loses: it would hide that
@@ -237,9 +238,7 @@ def crown_section(
     )
     panel.band([0.0] * len(s), left, "metal that is left", along=s * per, fill=WASH, edge="")
     panel.band(left, found, "metal that comes off", along=s * per, fill=BAND, edge="")
-    panel.line(s * per, found, "as found", ink=QUIET, dash="4 3")
-    panel.line(s * per, left, "after the simulated cut", ink=INK, width_px=1.8)
-    panel.line(s * per, planned, "planned", ink=RISK, width_px=1.0)
+    _three_lines(panel, s * per, found, left, planned)
     chart.table(
         *(f"across, {unit}", f"as found, {unit}", f"after, {unit}", f"planned, {unit}"),
         rows=zip(*(_plain(v) for v in (s * per, found, left, planned)), strict=True),
@@ -264,8 +263,8 @@ def nut_section(
         # aside of a slot counts the way that t turned a quarter goes: along Y or against it
         across = part.y_mm - part.along_x_share * slot.across_mm
         planned = part.after(slot.at_mm, slot.across_mm)[0]
-        middle = int(np.abs(slot.across_mm).argmin())
-        rows.append((part.string, across[middle], slot.height_mm[0, middle], planned[middle]))
+        n = slot.middle
+        rows.append((part.string, across[n], slot.height_mm[0, n], planned[n]))
         order = np.argsort(across)
         shapes.append(
             tuple(v[order] * per for v in (across, slot.before_mm[0], slot.height_mm[0], planned))
@@ -342,9 +341,7 @@ def saddle_crest(
     panel = chart.panel(
         ends, span(heights.tolist(), least=1.0 * per), caption=f"height, {unit}", high_px=170.0
     )
-    panel.line(t * per, found * per, "as found", ink=QUIET, dash="4 3")
-    panel.line(t * per, left * per, "after the simulated cut", ink=INK, width_px=1.8)
-    panel.line(t * per, planned * per, "planned", ink=RISK, width_px=1.0)
+    _three_lines(panel, t * per, found * per, left * per, planned * per)
     for place, k in zip(part.at_mm, part.strings, strict=True):
         panel.write(float(place) * per, panel.y.low, f"string {k + 1}", ink=QUIET)
     half = part.half_mm * per
@@ -378,7 +375,7 @@ def fret_ends(
     for patch in patches:
         if patch.fret:
             crown = piece.crowns[patch.fret - 1]
-            over = _middle(patch.height_mm, patch) - crown.bevel(patch.at_mm)
+            over = patch.height_mm[:, patch.middle] - crown.bevel(patch.at_mm)
             middle = 0.5 * (crown.low_mm + crown.high_mm)
             sides = (patch.at_mm < middle, patch.at_mm >= middle)
             low, high = (float(over[side].max()) for side in sides)
@@ -404,9 +401,9 @@ def fret_ends(
         ),
     )
     t = patch.at_mm
-    found, left = (_middle(height, patch) for height in (patch.before_mm, patch.height_mm))
+    found, left = patch.before_mm[:, patch.middle], patch.height_mm[:, patch.middle]
     board = crown.board(t)
-    planned = np.minimum(crown.planned(t), crown.bevel(t))
+    planned = crown.finished(t)
     ground = float(min(board[0], board[-1]))
     high = 1.3 * float((found - board).max())
     treble_high = piece.hand > 0
@@ -431,9 +428,7 @@ def fret_ends(
         panel.band(foot, base, "board", along=x, fill=RULE, edge="")
         panel.band(base, now, "metal that is left", along=x, fill=WASH, edge="")
         panel.band(now, was, "metal that comes off", along=x, fill=BAND, edge="")
-        panel.line(x, was, "as found", ink=QUIET, dash="4 3")
-        panel.line(x, now, "after the simulated cut", ink=INK, width_px=1.8)
-        panel.line(x, plan, "planned", ink=RISK, width_px=1.0)
+        _three_lines(panel, x, was, now, plan)
     chart.note(f"Foot: place from the edge of the board inwards, {unit}.")
     chart.table(
         *("fret", f"low end over its bevel, {unit}", f"high end over its bevel, {unit}"),
@@ -442,9 +437,13 @@ def fret_ends(
     return chart.drawn(theme)
 
 
-def _middle(height_mm: FloatArray, patch: Patch) -> FloatArray:
-    """Return heights along the middle of a crown: aside of it its bevels lie elsewhere."""
-    return np.asarray(height_mm[:, int(np.abs(patch.across_mm).argmin())])
+def _three_lines(
+    panel: Panel, along: FloatArray, found: FloatArray, left: FloatArray, planned: FloatArray
+) -> None:
+    """Draw heights as found, after the cut and as planned."""
+    panel.line(along, found, "as found", ink=QUIET, dash="4 3")
+    panel.line(along, left, "after the simulated cut", ink=INK, width_px=1.8)
+    panel.line(along, planned, "planned", ink=RISK, width_px=1.0)
 
 
 def _plain(values: FloatArray) -> list[float]:

@@ -183,6 +183,10 @@ class CrownLine:
                 high = np.minimum(high, edge + rise)
         return high
 
+    def finished(self, t_mm: FloatArray) -> FloatArray:
+        """Return the crown line as planned, under the bevels of the ends [mm]."""
+        return np.minimum(self.planned(t_mm), self.bevel(t_mm))
+
     def board(self, t_mm: FloatArray) -> FloatArray:
         """Return the board's surface along the fret [mm]."""
         return self.over_arch(self.found_mm - self.crown_height_mm, t_mm)

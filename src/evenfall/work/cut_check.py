@@ -110,14 +110,13 @@ def lift_findings(
     lowered = replace(traced, start_mm=traced.start_mm - down, end_mm=traced.end_mm - down)
     deepest, touched = 0.0, False
     for patch in cut(lowered):
-        middle = int(np.abs(patch.across_mm).argmin())
+        middle = patch.middle
         here = patch.cut[:, middle]
         touched = touched or bool(here.any())
         if patch.part is not None:
             planned = patch.part.after(patch.at_mm, patch.across_mm)[:, middle]
         else:
-            crown = piece.crowns[patch.fret - 1]
-            planned = np.minimum(crown.planned(patch.at_mm), crown.bevel(patch.at_mm))
+            planned = piece.crowns[patch.fret - 1].finished(patch.at_mm)
         under = (planned - patch.height_mm[:, middle])[here]
         deepest = max(deepest, float(under.max(initial=0.0)))
     if not touched or deepest > 2.0 * _LIFT_OFF_MM:
@@ -140,7 +139,7 @@ def _nothing_cut(patch: Patch, setting: Setting) -> Iterator[Finding]:
 
 
 def _fret_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[Finding]:
-    middle = int(np.abs(patch.across_mm).argmin())
+    middle = patch.middle
     planned = crown.planned(patch.at_mm)
     cut_here = crown.is_cut_at(patch.at_mm)
     bevel = crown.bevel(patch.at_mm) - SHAPE_MM

@@ -105,7 +105,7 @@ def end_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[Fin
     """Yield fret ends whose bevel is left standing; what is cut too deep is named with the fret."""
     bevel = crown.bevel(patch.at_mm)
     # along the middle: aside of it the board's edge, and so the bevel, lies a little elsewhere
-    over = patch.height_mm[:, int(np.abs(patch.across_mm).argmin())] - bevel
+    over = patch.height_mm[:, patch.middle] - bevel
     over[~np.isfinite(bevel)] = 0.0
     n = int(over.argmax())
     if over[n] > SHAPE_MM:

@@ -106,6 +106,11 @@ class Patch:
         """Which columns were cut, shape (T, S)."""
         return np.asarray(self.line > 0)
 
+    @property
+    def middle(self) -> int:
+        """Which column across lies on the middle: aside of it round and bevels lie elsewhere."""
+        return int(np.abs(self.across_mm).argmin())
+
 
 def fret_patch(piece: Workpiece, crown: CrownLine) -> Patch:
     """Return a fret as found, with the board half way to its neighbours."""
@@ -285,7 +290,7 @@ def _cut(
     at, across = patch.at_mm.tolist(), patch.across_mm.tolist()
     room: dict[int, float] = {}
     stretches = np.cumsum(traced.rapid)[near].tolist()
-    middle, tools = int(np.abs(patch.across_mm).argmin()), traced.tool[near].tolist()
+    middle, tools = patch.middle, traced.tool[near].tolist()
     stretch, before = None, patch.height_mm[:, middle].copy()
 
     def bitten(tool: int) -> None:

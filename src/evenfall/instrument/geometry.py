@@ -168,6 +168,11 @@ def arc_drop_mm(radius_mm: float, aside_mm: FloatArray | float) -> FloatArray:
     return np.asarray(radius_mm - np.sqrt(np.maximum(radius_mm**2 - aside_mm**2, 0.0)))
 
 
+def crown_radius_mm(height_mm: float, width_mm: float) -> float:
+    """Return the radius of the arc through both edges of a wire and its top [mm]."""
+    return float((0.25 * width_mm**2 + height_mm**2) / (2.0 * height_mm))
+
+
 def board_drop_at_mm(
     specification: Specification, along_share: FloatArray, y_mm: FloatArray
 ) -> FloatArray:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.instrument.geometry import arc_drop_mm
+from evenfall.instrument.geometry import arc_drop_mm, crown_radius_mm
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing
 from evenfall.pictures.inks import INK, LIGHT, QUIET, WASH
 from evenfall.pictures.words import length, said, titled
@@ -96,16 +96,11 @@ def crown_cut(
 
 def _arc_mm(across_mm: FloatArray, height_mm: float, wide_mm: float) -> FloatArray:
     """Return the height of an arc through both edges of the wire and its top."""
-    drop = arc_drop_mm(_radius_mm(height_mm, wide_mm), across_mm)
+    drop = arc_drop_mm(crown_radius_mm(height_mm, wide_mm), across_mm)
     return np.asarray(np.maximum(height_mm - drop, 0.0))
 
 
 def _flat_mm(height_mm: float, wide_mm: float, removal_mm: float) -> float:
     """Return how wide the flat is that filing leaves on an arc: its chord at that depth."""
-    radius = _radius_mm(height_mm, wide_mm)
+    radius = crown_radius_mm(height_mm, wide_mm)
     return float(2.0 * np.sqrt(max(removal_mm * (2.0 * radius - removal_mm), 0.0)))
-
-
-def _radius_mm(height_mm: float, wide_mm: float) -> float:
-    """Return the radius of the arc through both edges of the wire and its top."""
-    return (0.25 * wide_mm**2 + height_mm**2) / (2.0 * height_mm)

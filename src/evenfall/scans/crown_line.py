@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.instrument.geometry import crown_radius_mm
 from evenfall.scans.arcs import NORMAL_MAD, ArcFits, fit_arcs, group_middles
 from evenfall.scans.crown_kind import CrownSection, fit_section, mean_section
 
@@ -199,7 +200,7 @@ def fit_crown_line(
             crown_width_mm=crown_width_mm,
             facet_u_mm=facet_u_mm,
         )
-    radius = (0.25 * crown_width_mm**2 + crown_height_mm**2) / (2.0 * crown_height_mm)
+    radius = crown_radius_mm(crown_height_mm, crown_width_mm)
     least = max(LEAST_NOISE_MM, facet_u_mm)
     round_tops = _fit_round(slices, radius, CAP_SHARE * crown_width_mm, least)
     if round_tops is None:

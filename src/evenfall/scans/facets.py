@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.instrument.geometry import crown_radius_mm
 from evenfall.scans.gather import saddle_box
 from evenfall.scans.surface import Cloud, sample_indices
 from evenfall.scans.visible import Box, lifted, places_of, seen_cells
@@ -102,9 +103,7 @@ def seen_only(located: Located, specification: Specification) -> Located:
     width, sagitta = np.zeros(specification.frets), np.zeros(specification.frets)
     wire = specification.fretwire
     reach = CAP_SHARE * wire.crown_width_mm
-    radius = (0.25 * wire.crown_width_mm**2 + wire.crown_height_mm**2) / (
-        2.0 * wire.crown_height_mm
-    )
+    radius = crown_radius_mm(wire.crown_height_mm, wire.crown_width_mm)
     for j in np.flatnonzero(np.isfinite(lines.base_mm)):
         off = (points[:, 0] - lines.base_mm[j] - lines.lean_slope[j] * points[:, 1]) * lines.cosine[
             j

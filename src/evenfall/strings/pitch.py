@@ -40,6 +40,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenfall.codec import plain
+from evenfall.instrument.geometry import crown_radius_mm
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
@@ -265,7 +266,7 @@ def flat_edge_mm(specification: Specification, removal_mm: FloatArray) -> FloatA
     """
     wire = specification.fretwire
     half = 0.5 * wire.crown_width_mm
-    radius = (half**2 + wire.crown_height_mm**2) / (2.0 * wire.crown_height_mm)
+    radius = crown_radius_mm(wire.crown_height_mm, wire.crown_width_mm)
     depth = np.clip(removal_mm, 0.0, min(wire.crown_height_mm, radius))
     return np.asarray(np.minimum(half, np.sqrt(depth * (2.0 * radius - depth))))
 

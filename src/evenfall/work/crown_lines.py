@@ -18,7 +18,7 @@ import numpy as np
 from evenfall.arrays import shut
 from evenfall.errors import RequestError
 from evenfall.instrument import string_lines
-from evenfall.instrument.geometry import board_drop_at_mm
+from evenfall.instrument.geometry import board_drop_at_mm, crown_radius_mm
 from evenfall.measurement.missing import missing_places
 from evenfall.neck import default_bow, level_line, neck_model
 from evenfall.neck.forecast import converted_to_tension
@@ -451,8 +451,6 @@ def _crown_line(
     drop = float(board_drop_at_mm(specification, share, np.asarray(small)))
     curvature = 2.0 * drop / (small * small + drop * drop)
     wire = specification.fretwire
-    half_wire = 0.5 * wire.crown_width_mm
-    radius = (half_wire**2 + wire.crown_height_mm**2) / (2.0 * wire.crown_height_mm)
     line = CrownLine(
         fret=index + 1,
         x_mm=zero_x,
@@ -466,8 +464,8 @@ def _crown_line(
         found_mm=tops[order],
         removal_mm=np.where(removal[order] > CUT_MM, removal[order], 0.0),
         crown_height_mm=high[order],
-        wire_radius_mm=radius,
-        wire_half_mm=half_wire,
+        wire_radius_mm=crown_radius_mm(wire.crown_height_mm, wire.crown_width_mm),
+        wire_half_mm=0.5 * wire.crown_width_mm,
         arch_per_mm=curvature,
         across_share=float(along[1]),
     )

@@ -38,6 +38,10 @@ def test_the_flat_is_the_chord_of_the_wire_at_the_depth_of_the_cut() -> None:
     told = re.search(r"flat over ([0-9.]+) mm", drawn)
     assert told is not None
     assert float(told[1]) == pytest.approx(chord, abs=6e-4)  # a figure shows micrometres
+    beside = dict(re.findall(r"<title>String ([0-9]): ([0-9.]+) mm left", drawn))
+    assert {int(n) - 1: float(left) for n, left in beside.items()} == pytest.approx(
+        dict(enumerate(made.crown_height_after_mm[:, j])), abs=6e-4
+    )
 
 
 def test_a_crown_that_is_left_alone_says_so_in_either_unit() -> None:

@@ -51,6 +51,8 @@ def test_the_whole_job_by_touch_on_a_phone(phone: Page) -> None:
         page.locator("[data-control='attack'] [data-step='-1']").tap()
         expect(page.locator("#attack-shown")).not_to_have_text("100 %")
         page.locator("[data-control='attack'] [data-step='1']").tap()
+        page.locator("#side [data-stop='5']").tap()
+        expect(page.locator(".cell[aria-selected='true']")).to_have_attribute("data-i", "5")
         expect(page.locator("#attack-shown")).to_have_text("100 %")
         assert not wide(page)
         page.get_by_role("button", name="Take this plan").tap()

@@ -1,4 +1,4 @@
-"""One crown across its fret, as found and as planned, both ways to one scale."""
+"""One crown in section, both ways to one scale, and its fret under every string beside it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ import numpy as np
 
 from evenfall.instrument.geometry import arc_drop_mm, crown_radius_mm
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing
-from evenfall.pictures.inks import INK, LIGHT, QUIET, WASH
+from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, WASH
+from evenfall.pictures.svg import group, rect
 from evenfall.pictures.words import length, said, titled
 from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.units import in_unit
@@ -16,12 +17,14 @@ from evenfall.units import in_unit
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
+    from evenfall.pictures.chart import Panel
     from evenfall.pictures.inks import Theme
     from evenfall.plan import Plan
     from evenfall.units import LengthUnit
 
 _POINTS = 121
-_WIDE_PX = 380.0
+_WIDE_PX = 340.0
+_BESIDE_PX = 92.0  # from the section to the panel beside it: room for the words of the limit
 _ROOM = 1.25  # of the crown's width and height
 
 
@@ -87,11 +90,55 @@ def crown_cut(
         flat = np.where(arc >= left, left, np.nan)
         panel.line(xs, (scale * flat).tolist(), "filed, before it is crowned", width_px=2.0)
     panel.limit(scale * least, f"least {length(least, unit)}")
+    _every_string(chart, panel, plan, (k, j), unit).limit(scale * least)
     chart.legend()
     columns = ("", f"height, {unit}")
     rows = (("as found", scale * found), ("planned", scale * left), ("least", scale * least))
     chart.table(*columns, rows=rows)
     return chart.drawn(theme, string=string, fret=fret)
+
+
+def _every_string(
+    chart: Chart, section: Panel, plan: Plan, picked: tuple[int, int], unit: LengthUnit
+) -> Panel:
+    """Draw the crown of the fret under every string, the one in section filled with ink."""
+    k, j = picked
+    count, scale = len(plan.removal_mm), in_unit(1.0, unit)
+    panel = chart.panel(
+        (0.4, count + 0.6),
+        (section.y.low, section.y.high),
+        caption=f"Fret {j + 1} under every string",
+        left_px=section.x.end_px + _BESIDE_PX,
+        levels=0,
+        high_px=section.y.start_px - section.y.end_px,
+        beside=section,
+        ticks={float(n): str(n) for n in range(1, count + 1)},
+    )
+    half = min(9.0, 0.35 * (panel.x(2.0) - panel.x(1.0)))
+    for n in range(count):
+        left = float(plan.crown_height_after_mm[n, j])
+        off = float(plan.removal_mm[n, j])
+        if not np.isfinite(left):
+            continue
+        x, foot = panel.x(n + 1.0), panel.y.start_px
+        planned, was = panel.y(scale * left), panel.y(scale * (left + off))
+        bold = n == k
+        parts = [
+            rect(x - half, was, 2 * half, planned - was, fill=PAPER, ink=QUIET),
+            rect(
+                x - half,
+                planned,
+                2 * half,
+                foot - planned,
+                fill=INK if bold else WASH,
+                ink=INK,
+                width_px=1.0,
+            ),
+        ]
+        told = f"String {n + 1}: {length(left, unit)} left"
+        told += f", {length(off, unit)} comes off" if off >= LEAST_SHOWN_MM else ""
+        chart.add(group(parts if off >= LEAST_SHOWN_MM else parts[1:], label=told, string=n + 1))
+    return panel
 
 
 def _arc_mm(across_mm: FloatArray, height_mm: float, wide_mm: float) -> FloatArray:

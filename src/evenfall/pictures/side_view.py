@@ -241,7 +241,8 @@ def _neck(view: _View, crown_width_mm: float) -> Iterator[str]:
         yield path(outline, ink=QUIET, width_px=1.2)
     else:
         ground = [floor] * (len(places) - 1)
-    yield rect(places[0] - 9.0, y(0.0), 9.0, ground[0] - y(0.0), fill=PAPER, ink=INK, width_px=1.2)
+    nut = rect(places[0] - 9.0, y(0.0), 9.0, ground[0] - y(0.0), fill=PAPER, ink=INK, width_px=1.2)
+    yield group([nut], stop=0)
     yield text(places[0] - 12, y(0.0) + 4, "nut", size_px=9.5, anchor="end", ink=QUIET)
     at = x(view.saddle_station)
     yield path(
@@ -274,7 +275,7 @@ def _neck(view: _View, crown_width_mm: float) -> Iterator[str]:
             parts = [crown]
             if was - now > 0.5:
                 parts.append(line(place - half, was, place + half, was, ink=PAPER, width_px=1.2))
-        yield group(parts, fret=j)
+        yield group(parts, fret=j, stop=j)
 
 
 def _strings(view: _View) -> Iterator[str]:

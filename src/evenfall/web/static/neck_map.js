@@ -145,8 +145,13 @@ export class NeckMap extends HTMLElement {
       if (upright()) step = [step[1], step[0]];
       else if (this.neck.left) step = [step[0], -step[1]];
     }
+    this.step(step, true);
+  }
+
+  /** Pick what lies so many strings and frets further. @param {[number, number]} step */
+  step([k, i], focus = false) {
     const within = (/** @type {number} */ n, /** @type {number} */ most) => Math.max(0, Math.min(most, n));
-    this.pick(within(this.picked.k + step[0], this.neck.strings.length - 1), within(this.picked.i + step[1], this.neck.frets), true);
+    this.pick(within(this.picked.k + k, this.neck.strings.length - 1), within(this.picked.i + i, this.neck.frets), focus);
   }
 }
 

@@ -2,6 +2,7 @@
 // @ts-check
 import { Refused, ask, dataOf, draw, latestWins, one } from "./ask.js";
 import { NeckMap } from "./neck_map.js";
+import { linked, marked } from "./neck_views.js";
 import "./under_way.js";
 
 /**
@@ -151,25 +152,32 @@ const look = latestWins(async (/** @type {State & {key?: number}} */ s) => {
 
 /** What can wait until the hand rests: the side view, where things hold, what is said aloud. */
 function settle() {
-  side();
+  side(null);
   reach();
   one("#spoken").textContent = now.holds ? `${now.metal} off ${now.frets} ${now.frets === 1 ? "fret" : "frets"}` : stuck.textContent;
 }
-const side = latestSide();
-function latestSide() {
-  const run = latestWins(async () => {
-    const { k, i } = map.picked;
-    const fret = Math.min(i, data.frets - 1);
-    const answer = await ask(`${base}/side?string=${k + 1}&fret=${fret}`, wish(state()));
-    draw(one("#side"), await answer.text());
-    // what rules the note is, as a rule, the next crown; on the map of metal the picked one is meant
-    const behind = view === "metal" || view === "difference" ? Math.max(i, 1) : Math.min(i + 1, data.frets);
-    const section = await ask(`${base}/crown?string=${k + 1}&fret=${behind}`, wish(state()));
-    draw(one("#crown"), await section.text());
-    one("#crown-head").textContent = `The crown of fret ${behind} under string ${k + 1}`;
-  });
-  return () => run(null);
+/** @type {HTMLElement} */ const sideView = one("#side-view");
+/** @type {HTMLElement} */ const crownView = one("#crown-view");
+/** What rules a note is, as a rule, the next crown; on the map of metal the picked one is meant. */
+const behind = () => (view === "metal" || view === "difference" ? Math.max(map.picked.i, 1) : Math.min(map.picked.i + 1, data.frets));
+function mark() {
+  marked(sideView, "stop", map.picked.i, behind());
+  marked(crownView, "string", map.picked.k + 1);
 }
+const side = latestWins(async () => {
+  const string = map.picked.k + 1, fret = Math.min(map.picked.i, data.frets - 1), crown = behind();
+  const drawn = async (/** @type {string} */ place, /** @type {string} */ where) => {
+    const text = await (await ask(`${base}/${place}`, wish(state()))).text();
+    if (text) draw(one(where), text);
+  };
+  await Promise.all([
+    drawn(`side?string=${string}&fret=${fret}`, "#side"),
+    drawn(`crown?string=${string}&fret=${crown}`, "#crown"),
+  ]);
+  one("#side-head").textContent = `String ${string} from the side, ${fret ? `stopped at fret ${fret}` : "open"}`;
+  one("#crown-head").textContent = `The crown of fret ${crown} under string ${string}`;
+  mark();
+});
 const reachRun = latestWins(async (/** @type {State} */ s) => {
   const told = await (await ask(`${base}/spans`, wish(s))).json();
   for (const [control, spans] of Object.entries(told)) rail(control, /** @type {any[]} */ (spans));
@@ -258,7 +266,8 @@ for (const name of ["A", "B"]) {
 document.querySelectorAll("[data-map]").forEach((button) => button.addEventListener("click", () => {
   view = button instanceof HTMLElement ? button.dataset.map ?? "metal" : "metal";
   paint();
-  side();
+  mark();
+  side(null);
 }));
 /** @type {HTMLFormElement} */ (one("#knobs")).addEventListener("submit", (event) => event.preventDefault());
 /** @type {HTMLFormElement} */ const take = one("#take");
@@ -272,7 +281,9 @@ take.addEventListener("submit", () => {
 setUp();
 map.build({ strings: data.strings, frets: data.frets, reference: data.reference, left: data.left });
 map.pick(data.weakest[0], data.weakest[1], false);
-map.onpick = () => side();
+map.onpick = () => { mark(); side(null); };
+linked(map, sideView, "stop");
+linked(map, crownView, "string");
 show();
 remember();
 settle();

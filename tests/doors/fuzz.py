@@ -21,6 +21,7 @@ import time
 import traceback
 from collections import Counter
 from collections.abc import Callable
+from functools import cache
 from itertools import cycle
 from pathlib import Path
 from typing import Any
@@ -28,6 +29,9 @@ from typing import Any
 HERE = Path(__file__).resolve()
 sys.path.insert(0, str(HERE.parents[1]))
 
+import click  # noqa: E402
+import numpy as np  # noqa: E402
+import uvicorn  # noqa: E402
 from click.testing import CliRunner, Result  # noqa: E402
 
 from evenfall.cli import main  # noqa: E402
@@ -101,6 +105,10 @@ ODD_WORDS = (
         "scatter=",
     ),
     *("step@0:0=q", *METHODS, *(f"{code}=right after all" for code in GATE_CODES)),
+)
+ODD_VALUES = (
+    *("0", "1", "2", "5", "0.5", "1.5", "12", "60", "0.05", "1e9", "AL-3", "A", "part", "7=once"),
+    *("value=1", "station=A", "relief", "0.2=0.1", "2026-03-31", "#5=as agreed", "E:40"),
 )
 VERBS = ("plan", "diagnose", "pitch", "neck", "measure", "sheet", "prove", "spec", "play")
 DESCRIPTIONS = ("yard.machine.toml", "yard.cutters.toml", "yard.fixture.toml", "row.machine.toml")
@@ -367,9 +375,14 @@ def program(chance: random.Random) -> Commands:
     Path("p.json").write_text(damaged_json(text, chance) if hurt == "plan" else text)
     words = ["--accept-stiffness", "a stiff neck", *with_files]
     for _ in range(chance.randint(0, 3) if hurt == "words" else 0):
-        option = chance.choice(("--touch", "--found", "--cutter", "--lift", "--state", "--unit"))
-        odd = chance.choice((*ODD_WORDS, "1:1=1,2,3", "1:6=nan,0,0", PLANS[0], "strung"))
+        known = ("--touch", "--found", "--scan", "--cutter", "--lift", "--state", "--unit")
+        option = chance.choice((*known, "--parts", "--only", "--material"))
+        odd = chance.choice((*ODD_WORDS, "1:1=1,2,3", "1:6=nan,0,0", PLANS[0], "strung", "nut"))
         words += [option, odd]
+    if chance.random() < 0.2:
+        text = Path(chance.choice(("yard.parts.toml", "row.parts.toml"))).read_text("utf-8")
+        Path("parts.toml").write_bytes(damaged_description(text, chance))
+        words += ["--parts", "parts.toml"]
     if hurt == "program":
         CliRunner().invoke(main, ["program", "p.json", *words, "-o", "b.ngc"])
         sound = Path("b.ngc").read_bytes() if Path("b.ngc").is_file() else b"G21\nG0 X1\nM2\n"
@@ -421,11 +434,127 @@ def archive(chance: random.Random) -> Commands:
     return asked
 
 
+def made_readings(chance: random.Random) -> str:
+    """Return a sheet of readings of many instruments, some of it damaged."""
+    rows = ["time,serial,station,part,person,reference,batch,value,unit,quantity,size"]
+    kinds = chance.random() < 0.2  # sorted pieces or counts in place of lengths
+    for n in range(chance.choice((1, 5, 24, 60, 60, 90))):
+        value = str(chance.randint(0, 3)) if kinds else f"{chance.gauss(0.22, 0.012):.3f}"
+        factors = f"{'AB'[n % 2]},P{n % 10},{'XYZ'[n % 3]},{0.2 + n % 5 / 100:.2f},{n // 5}"
+        rows.append(
+            f"2026-{3 + n // 28:02d}-{1 + n % 28:02d},AL-{n},{factors},{value},"
+            f"{'' if kinds else 'mm'},{'count' if kinds else 'relief'},{'50' if kinds else ''}"
+        )
+    return damaged_sheet("\n".join(rows), chance) if chance.random() < 0.6 else "\n".join(rows)
+
+
+def quality(chance: random.Random) -> Commands:
+    """Damage the readings of many instruments, and ask every question with options that fit."""
+    Path("many.csv").write_bytes(made_readings(chance).encode("utf-8", "replace"))
+    asked: Commands = []
+    for _ in range(3):
+        verb = chance.choice(("chart", "chart", "capability", "gauge", "gauge", "lot", "lot-plan"))
+        words = ["quality", verb]
+        words += ["many.csv"] * (verb in ("chart", "capability", "gauge"))
+        words += ["--pieces", chance.choice(("2", "50", "500", "9999999"))] * (verb == "lot")
+        words += ["--good", "1", "--bad", "8"] * (verb == "lot-plan")
+        asked.append(words + given_options(below(below(main)["quality"])[verb], chance, odd=0.2))
+    return asked
+
+
+def below(command: click.Command) -> dict[str, click.Command]:
+    """Return the commands of a group by their names; none of any other."""
+    if not isinstance(command, click.Group):
+        return {}
+    context = click.Context(command)
+    found = {name: command.get_command(context, name) for name in command.list_commands(context)}
+    return {name: one for name, one in found.items() if one is not None}
+
+
+def leaves(command: click.Command, *words: str) -> list[tuple[list[str], click.Command]]:
+    """Return every command, each with the words that name it."""
+    inner = [leaf for name, one in below(command).items() for leaf in leaves(one, *words, name)]
+    return [([*words], command), *inner]
+
+
+def a_value(option: click.Parameter, chance: random.Random, odd: float) -> str:
+    """Return a value for an option or argument: of its kind, or an odd one."""
+    if chance.random() < odd:
+        return chance.choice(ODD_WORDS)
+    if isinstance(option.type, click.Choice):
+        return str(chance.choice(list(option.type.choices)))
+    name = option.name or ""
+    if "output" in name or "pictures" in name:
+        return chance.choice(("o.json", "o.csv", "o.pdf", "o.html", "o.ngc", "o.zip", "o", "no/o"))
+    files = sorted(path.name for path in Path().iterdir() if path.is_file())
+    fitting = [file for file in files if name in file] or files
+    if "PATH" in str(option.make_metavar(click.Context(main))) or chance.random() < 0.2:
+        return chance.choice(fitting if chance.random() < 0.8 else files)
+    return chance.choice(ODD_VALUES)
+
+
+def given_options(command: click.Command, chance: random.Random, odd: float) -> list[str]:
+    """Return some of a command's options with values."""
+    options = [one for one in command.params if isinstance(one, click.Option)]
+    words: list[str] = []
+    for option in chance.sample(options, k=chance.randint(0, min(3, len(options)))):
+        words.append(chance.choice(option.opts))
+        values = 0 if option.is_flag else max(option.nargs, 1)
+        words += [a_value(option, chance, odd) for _ in range(values)]
+    return words
+
+
+def every(chance: random.Random) -> Commands:
+    """Give any command any of its options; the server's pages come up and go again at once."""
+    asked: Commands = []
+    for _ in range(3):
+        words, command = chance.choice(leaves(main))
+        arguments = [one for one in command.params if isinstance(one, click.Argument)]
+        words = [*words, *(a_value(one, chance, 0.05) for one in arguments)]
+        needed = [one for one in command.params if isinstance(one, click.Option) and one.required]
+        for option in needed if chance.random() < 0.9 else ():
+            words += [option.opts[-1], a_value(option, chance, 0.1)]
+        words += given_options(command, chance, odd=0.1)
+        asked.append(words)
+    return asked
+
+
+def scan(chance: random.Random) -> Commands:
+    """Damage a scan of a whole board, and measure it, or lay a neck by it on the machine."""
+    points = np.load(scan_points())
+    thin = points[:: chance.choice((1, 2, 7, 300))]
+    match chance.randrange(6):
+        case 0:
+            thin = thin[thin[:, chance.randrange(2)] > chance.uniform(-20.0, 200.0)]
+        case 1:
+            thin = thin * [chance.choice((1.0, -1.0, 10.0)), 1.0, chance.choice((1.0, -1.0, 0.0))]
+        case 2:
+            thin = thin + np.array([chance.uniform(-1e6, 1e6), 0.0, chance.choice((0.0, 1e4))])
+        case 3:
+            mad = chance.choice((1e300, np.nan))
+            thin[:: chance.choice((1, 9, 900)), chance.randrange(3)] = mad
+    np.save("s.npy", thin)
+    if chance.random() < 0.3:
+        Path("s.npy").write_bytes(damaged(Path("s.npy").read_bytes(), chance))
+    words = given_options(below(main)["measure"], chance, odd=0.3)
+    return [["measure", "s.npy", "--spec", "tesquil.spec.toml", "-o", "s.json", *words]]
+
+
+@cache
+def scan_points() -> Path:
+    """Return where the points of a whole sound board lie."""
+    from readings.test_scanned import tesquil_points
+
+    path = Path(tempfile.mkdtemp()) / "board.npy"
+    np.save(path, tesquil_points())
+    return path
+
+
 KINDS: dict[str, Callable[[random.Random], Commands]] = {
     one.__name__: one
     for one in (
         *(sheet, specification, plan, measurement, arguments),
-        *(starter, machine, program, archive),
+        *(starter, machine, program, archive, quality, every, scan),
     )
 }
 
@@ -451,12 +580,14 @@ def search(kinds: list[str], seconds: float, seed: int, into: Path) -> Counter[s
     ends: Counter[str] = Counter()
     seen: set[str] = set()
     end = time.monotonic() + seconds
+    uvicorn.Server.run = lambda *_, **__: None  # type: ignore[method-assign]
     for kind in cycle(kinds):
         if time.monotonic() > end:
             return ends
         with tempfile.TemporaryDirectory() as folder:
             os.chdir(folder)
             os.environ["EVENFALL_SETTINGS"] = str(Path(folder) / "settings")
+            os.environ["XDG_DATA_HOME"] = str(Path(folder) / "own")
             taken = true_hash if kind == "archive" else lambda _content: "0" * 64
             content.content_hash = taken  # type: ignore[assignment]
             for source in (*INVENTED.glob("*.*"), *EXAMPLES.glob("*.*")):

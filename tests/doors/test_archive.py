@@ -166,6 +166,23 @@ def test_an_archive_that_is_not_there_is_not_made_by_looking(place: Path) -> Non
     assert not (place / "shop").exists()
 
 
+@pytest.mark.parametrize(
+    ("command", "told"),
+    [
+        (("add", "plain.csv"), "These files name no instrument"),
+        (("add", "plain.csv", "--instrument", "UY-0417"), "There is no archive here"),
+        (("add", PLAN, "--on", "yesterday"), "yesterday"),
+        (("import", "plain.csv"), "no exchange file"),
+    ],
+)
+def test_what_is_refused_makes_no_archive(
+    place: Path, command: tuple[object, ...], told: str
+) -> None:
+    (place / "plain.csv").write_text("value,unit\n0.2,mm\n" * 3, encoding="utf-8")
+    assert told in run(*command, status=2).output
+    assert not (place / "shop").exists()
+
+
 def step(*command: object, status: int | tuple[int, ...] = (0, 1)) -> Result:
     """Run a step of a job, whose status 1 says that something is left to settle."""
     result = CliRunner().invoke(main, list(map(str, command)))

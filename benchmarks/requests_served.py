@@ -18,8 +18,11 @@ from pathlib import Path
 
 from server import percentile, processor_ms, started
 
-PAGES = ("", "/measure", "/plan", "/work", "/proof")
-OTHERS = ("/instruments", "/instruments?words=wb", "/new", "/under-way", "/settings")
+PAGES = ("", "/measure", "/plan", "/work", "/proof", "/specification", "/label", "/program")
+OTHERS = (
+    *("/instruments", "/instruments?words=wb", "/new", "/under-way", "/settings"),
+    *("/archive", "/gauges", "/specifications"),
+)
 WANTED_MB, WANTED_MS = 250, 150
 
 

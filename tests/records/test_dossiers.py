@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
 import math
 from collections.abc import Callable, Iterator
@@ -309,6 +310,28 @@ def test_what_was_counted_is_kept_and_the_count_goes_on(
     assert dossiers.contents().kinds == before
     add(dossiers, PROOF)
     assert dossiers.contents().kinds == {**before, "proof": 1}
+
+
+def test_a_large_archive_is_counted_step_by_step(
+    dossiers: Dossiers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    add(dossiers, PLAN, PROOF)
+    dossiers.add(ef.AddRequest((ef.Source("neck.ply", b"ply\n"),), instrument="UY-0417"))
+    whole = dossiers.contents()
+    assert whole.whole
+    monkeypatch.setattr(upkeep, "_MANY", 2)
+    monkeypatch.setattr(upkeep, "_STEP", 3)
+    seen = dossiers.contents(waiting=True)
+    assert (sum(seen.kinds.values()), seen.entries, seen.files) == (2, whole.entries, 0)
+    assert not seen.whole
+    left = [seen.uncounted]
+    while not seen.whole:
+        seen = dossiers.contents(step=True)
+        left.append(seen.uncounted)
+    assert [a - b for a, b in itertools.pairwise(left)][:-1] == [3] * (len(left) - 2)
+    assert (seen.kinds, seen.files, seen.files_bytes) == (whole.kinds, 1, 4)
+    again = dossiers.contents(waiting=True)  # what was counted is shown at once
+    assert (again.kinds, again.files, again.uncounted, again.whole) == (whole.kinds, 1, 0, False)
 
 
 def test_figures_that_are_not_known_are_left_out(dossiers: Dossiers) -> None:

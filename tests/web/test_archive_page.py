@@ -14,6 +14,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from evenfall import workshop
+from evenfall.records import upkeep
 from evenfall.records.signing import trusted_keys
 from evenfall.workshop import AddRequest, NoteRequest, Source
 from evenfall.workshop.examples import SERIALS, file_examples
@@ -63,6 +64,18 @@ def done(page: Page) -> None:
     """Wait for the page of what was asked for, and for what came of it."""
     page.wait_for_url("**/archive/task/*")
     page.locator("#came").wait_for()
+
+
+def test_a_large_archive_is_counted_while_its_page_is_there(
+    page: Page, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = page.locator("#in-it").inner_text()
+    monkeypatch.setattr(upkeep, "_MANY", 3)
+    monkeypatch.setattr(upkeep, "_STEP", 4)
+    assert '<h2 id="in-it">More than' in page.request.get("/archive").text()
+    page.reload()
+    expect(page.locator("#in-it")).to_have_text(whole)
+    expect(page.locator("#held[data-count]")).to_have_count(0)
 
 
 def test_the_archive_is_verified_and_signed_and_says_when(page: Page, shop: Shop) -> None:

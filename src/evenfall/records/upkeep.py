@@ -22,7 +22,9 @@ from evenfall.records.tables import ARCHIVE, DOCUMENT, ENTRY, KEPT_FILE, SIGNATU
 
 Sort = Literal["verified", "backup", "counted"]
 _MANY = 10_000
-"""After so many new entries the count is kept."""
+"""After so many new entries the count is kept, and counting takes a while."""
+_STEP = 50_000
+"""So many entries are counted at a time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,11 +47,13 @@ class Contents:
     files_bytes: int
     verified: Done | None
     backup: Done | None
+    uncounted: int = 0  # entries that are not among the kinds yet
+    whole: bool = True  # whether all of it was counted; else some figures are those of before
 
     @property
     def entries(self) -> int:
         """How many entries there are."""
-        return sum(self.kinds.values())
+        return sum(self.kinds.values()) + self.uncounted
 
     @property
     def dossiers(self) -> int:
@@ -64,40 +68,61 @@ def note_done(archive: Archive, sort: Sort, said: str) -> None:
         connection.execute(insert(UPKEEP).values(sort=sort, at=archive.clock(), said=said))
 
 
-def contents(archive: Archive) -> Contents:
-    """Count what an archive holds."""
+def contents(archive: Archive, *, waiting: bool = False, step: bool = False) -> Contents:
+    """Count what an archive holds, going on from what was counted before.
+
+    While somebody is waiting, no more is counted than takes no time. A step counts some more.
+    """
     with archive.reading() as connection:
         done = {row.sort: Done(row.at, row.said) for row in connection.execute(select(UPKEEP))}
-        kinds, upto, fresh = _kinds(connection, done.get("counted"))
-        sizes = select(func.count(), func.coalesce(func.sum(KEPT_FILE.c.bytes_count), 0))
-        files, files_bytes = connection.execute(sizes.select_from(KEPT_FILE)).one()
+        total = int(connection.execute(select(ARCHIVE.c.entries)).scalar_one())
+        kept = _kept(done.get("counted"), total)
+        most = _MANY if waiting else _STEP if step else total
+        upto = min(total, kept["upto"] + most)
+        by_kind = select(ENTRY.c.kind, func.count()).group_by(ENTRY.c.kind)
+        new = by_kind.where(ENTRY.c.number > kept["upto"], ENTRY.c.number <= upto)
+        fresh = Counter({kind: int(n) for kind, n in connection.execute(new)})
+        counted = {**kept, "upto": upto, "kinds": dict(fresh + Counter(kept["kinds"]))}
+        whole = upto == total and not (waiting and total > _MANY)
+        if whole:
+            counted |= _beside(connection)
         held = Contents(
-            kinds=kinds,
-            documents=_count(connection, DOCUMENT),
-            files=int(files),
-            signatures=_count(connection, SIGNATURE),
+            **{name: number for name, number in counted.items() if name != "upto"},
             database_bytes=_database_bytes(connection, archive),
-            files_bytes=int(files_bytes),
             verified=done.get("verified"),
             backup=done.get("backup"),
+            uncounted=total - upto,
+            whole=whole,
         )
-    if fresh >= _MANY:
-        note_done(archive, "counted", json.dumps({"upto": upto, "kinds": kinds}))
+    if fresh.total() >= _MANY or (step and whole):
+        note_done(archive, "counted", json.dumps(counted))
     return held
 
 
-def _kinds(connection: Connection, counted: Done | None) -> tuple[dict[str, int], int, int]:
-    """Return how many entries of each kind there are, up to which number, how many of them new."""
-    nothing: dict[str, Any] = {"upto": 0, "kinds": {}}
-    kept: dict[str, Any] = json.loads(counted.said) if counted else nothing
-    upto = int(connection.execute(select(ARCHIVE.c.entries)).scalar_one())
-    if kept["upto"] > upto:
-        kept = nothing
-    by_kind = select(ENTRY.c.kind, func.count()).where(ENTRY.c.number > kept["upto"])
-    fresh = Counter(
-        {kind: int(n) for kind, n in connection.execute(by_kind.group_by(ENTRY.c.kind))}
-    )
-    return dict(fresh + Counter(kept["kinds"])), upto, fresh.total()
+def _kept(counted: Done | None, total: int) -> dict[str, Any]:
+    """Return what was counted before, nothing where the archive is another by now."""
+    nothing = {
+        "upto": 0,
+        "kinds": {},
+        "documents": 0,
+        "files": 0,
+        "files_bytes": 0,
+        "signatures": 0,
+    }
+    kept: dict[str, Any] = nothing if counted is None else nothing | json.loads(counted.said)
+    return kept if kept["upto"] <= total else nothing
+
+
+def _beside(connection: Connection) -> dict[str, int]:
+    """Count what lies beside the entries."""
+    sizes = select(func.count(), func.coalesce(func.sum(KEPT_FILE.c.bytes_count), 0))
+    files, files_bytes = connection.execute(sizes.select_from(KEPT_FILE)).one()
+    return {
+        "documents": _count(connection, DOCUMENT),
+        "files": int(files),
+        "files_bytes": int(files_bytes),
+        "signatures": _count(connection, SIGNATURE),
+    }
 
 
 def _count(connection: Connection, table: Table) -> int:

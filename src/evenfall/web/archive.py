@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from evenfall.records.queue import Task
     from evenfall.records.upkeep import Done
+    from evenfall.web.shop import Shop
 
 router = APIRouter(prefix="/archive")
 _MOST_LISTED = 200
@@ -33,7 +34,6 @@ def contents(request: Request) -> Response:
     """Show what the archive holds, when it was looked after, and what can be done with it."""
     shop = shop_of(request)
     view = View(request)
-    held = shop.dossiers.contents()
     key, keyless = "", ""
     try:
         key = signing_key().public
@@ -44,18 +44,32 @@ def contents(request: Request) -> Response:
         request,
         "archive.html",
         view,
-        address=str(shop.dossiers.archive.address),
-        held=held,
-        kinds=("measurement", "plan", "proof", "scan", "note"),
-        database=_size(held.database_bytes),
-        files=_size(held.files_bytes),
-        verified=_when(held.verified),
-        backup=_when(held.backup),
+        **_held(shop, waiting=True),
         key=key,
         keyless=keyless,
         to=_backup_place(shop.dossiers.archive.address.folder),
         lately=[told(shop.pool.shown(task.id), view) for task in lately],
     )
+
+
+@router.get("/held")
+def counted(request: Request) -> Response:
+    """Count some more of a large archive, and return the part of the page that says so."""
+    return page(request, "archive_held.html", **_held(shop_of(request), step=True))
+
+
+def _held(shop: Shop, **how: bool) -> dict[str, Any]:
+    """Return what is in the archive, as its page shows it."""
+    held = shop.dossiers.contents(**how)
+    return {
+        "address": str(shop.dossiers.archive.address),
+        "held": held,
+        "kinds": ("measurement", "plan", "proof", "scan", "note"),
+        "database": _size(held.database_bytes),
+        "files": _size(held.files_bytes),
+        "verified": _when(held.verified),
+        "backup": _when(held.backup),
+    }
 
 
 def _size(count: int) -> str:

@@ -546,9 +546,12 @@ class Dossiers:
         note_done(self.archive, "backup", str(Path(to).absolute()))
         return copied
 
-    def contents(self) -> Contents:
-        """Count what the archive holds, and say when it was last verified and backed up."""
-        return contents(self.archive)
+    def contents(self, *, waiting: bool = False, step: bool = False) -> Contents:
+        """Count what the archive holds, and say when it was last verified and backed up.
+
+        Of a large archive, only what takes no time while somebody is waiting, or a step more.
+        """
+        return contents(self.archive, waiting=waiting, step=step)
 
     def restore(self, source: str, progress: Progress = silent) -> Copied:
         """Copy a backup into this archive, which must be empty."""

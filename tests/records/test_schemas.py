@@ -14,19 +14,20 @@ from sqlalchemy.engine import Connection
 from evenfall.records import engines, open_archive
 from evenfall.records.engines import Address, engine_of, writing
 from evenfall.records.schema import STEPS, TODAY, schema_of, upgrade
-from evenfall.records.tables import FILED, LABEL, METADATA, TASK, UPKEEP
+from evenfall.records.tables import FIGURE, FILED, LABEL, METADATA, TASK, UPKEEP
 from evenfall.records.verifying import verify
 
 STORED = sorted((Path(__file__).parent / "archives").glob("*.json"))
 
+AFTER = f"{int(TODAY) + 1:04}"
 NEXT = '''
 """A made-up next schema: dossiers can be put aside, and a document says how long it is."""
 
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0003"
-down_revision = "0002"
+revision = "AFTER"
+down_revision = "TODAY"
 
 
 def upgrade() -> None:
@@ -36,7 +37,7 @@ def upgrade() -> None:
     op.execute("UPDATE document SET length = length(content)")
     with op.batch_alter_table("document") as table:
         table.alter_column("length", existing_type=sa.Integer, nullable=False)
-'''
+'''.replace("AFTER", AFTER).replace("TODAY", TODAY)
 
 
 def load(connection: Connection, stored: dict[str, Any]) -> None:
@@ -93,12 +94,12 @@ def test_the_first_schema_goes_up_to_a_made_up_next_one(
     place = loaded(new_address("old"), STORED[0])
     steps = tmp_path / "steps"
     steps.mkdir()
-    (steps / "schema_0003.py").write_text(NEXT, encoding="utf-8")
+    (steps / f"schema_{AFTER}.py").write_text(NEXT, encoding="utf-8")
     engine = engine_of(place)
     with writing(engine, place) as connection:
-        upgrade(connection, "0003", steps)
+        upgrade(connection, AFTER, steps)
     with engines.reading(engine, place) as connection:
-        assert schema_of(connection) == "0003"
+        assert schema_of(connection) == AFTER
         lengths = connection.execute(text("SELECT content, length FROM document")).all()
         assert lengths
         assert all(len(content) == length for content, length in lengths)
@@ -115,10 +116,10 @@ def test_a_step_that_fails_leaves_the_old_schema(
     steps = tmp_path / "steps"
     steps.mkdir()
     broken = NEXT.replace("length(content)", "no_such(content)")
-    (steps / "schema_0003.py").write_text(broken, encoding="utf-8")
+    (steps / f"schema_{AFTER}.py").write_text(broken, encoding="utf-8")
     engine = engine_of(place)
     with pytest.raises(Exception, match="no_such"), writing(engine, place) as connection:
-        upgrade(connection, "0003", steps)
+        upgrade(connection, AFTER, steps)
     engine.dispose()
     with open_archive(place) as archive:
         assert verify(archive).entries >= 10
@@ -132,9 +133,9 @@ def test_the_steps_make_the_tables_of_today(new_address: Callable[[str], str]) -
         archive.reading() as connection,
     ):
         seen = inspect(connection)
-        assert set(seen.get_table_names()) == {t.name for t in (*FILED, LABEL, TASK, UPKEEP)} | {
-            "alembic_version"
-        }
+        assert set(seen.get_table_names()) == {
+            t.name for t in (*FILED, LABEL, FIGURE, TASK, UPKEEP)
+        } | {"alembic_version"}
         for table in METADATA.sorted_tables:
             there = {c["name"]: c["nullable"] for c in seen.get_columns(table.name)}
             assert there == {c.name: c.nullable for c in table.columns}

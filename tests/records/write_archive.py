@@ -15,7 +15,7 @@ from sqlalchemy import select
 from evenfall.records import Filing, open_archive
 from evenfall.records.schema import TODAY
 from evenfall.records.signing import signing_key
-from evenfall.records.tables import FILED, LABEL
+from evenfall.records.tables import FIGURE, FILED, LABEL
 
 HERE = Path(__file__).resolve().parent
 
@@ -73,7 +73,7 @@ def write() -> None:
             with archive.reading() as connection:
                 tables = {
                     table.name: [dict(r._mapping) for r in connection.execute(select(table))]
-                    for table in (*FILED, LABEL)
+                    for table in (*FILED, LABEL, FIGURE)
                 }
     stored = {"schema": TODAY, "tables": tables}
     path = HERE / "archives" / f"schema-{TODAY}.json"

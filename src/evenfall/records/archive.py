@@ -43,6 +43,7 @@ from evenfall.records.entries import (
     last_of,
     sha256,
 )
+from evenfall.records.figures import again, figures_again, follow
 from evenfall.records.kept import KeptFiles
 from evenfall.records.labels import labels_of, normal, span_of, words_of
 from evenfall.records.persons import Person
@@ -252,6 +253,7 @@ class Archive:
         for some in _some(rows):
             connection.execute(ENTRY.insert(), some)
         self._insert_labels(connection, entries)
+        follow(connection, entries)
 
     def _insert_labels(self, connection: Connection, entries: Mapping[str, Entry]) -> None:
         rows = [
@@ -326,6 +328,7 @@ class Archive:
                 row = ENTRY.update().where(ENTRY.c.hash == name).values(facts=named[name].facts)
                 connection.execute(row)
             self._insert_labels(connection, {name: named[name] for name in completed})
+            again(connection, sorted({named[name].dossier for name in completed}))
             self._insert_signatures(connection, signatures)
             connection.execute(ARCHIVE.update().values(entries=number - 1 + len(fresh)))
         return Absorbed(len(fresh), len(held) - len(completed), len(completed))
@@ -532,6 +535,8 @@ def open_archive(
         if empty or older:
             with writing(engine, place) as connection:
                 upgrade(connection)
+                if older:
+                    figures_again(connection)
                 if connection.execute(select(ARCHIVE)).first() is None:
                     connection.execute(ARCHIVE.insert().values(id=1, site=_new_site(), entries=0))
         return Archive(place, engine, clock)

@@ -18,6 +18,7 @@ from evenfall.errors import BrokenFileError, Progress, RequestError, silent
 from evenfall.records.archive import Archive, entry_of, open_archive, whole_row
 from evenfall.records.engines import DATABASE, Address, engine_of
 from evenfall.records.entries import Entry, attached_to, in_order, sha256
+from evenfall.records.figures import figures_again
 from evenfall.records.kept import KeptFiles
 from evenfall.records.labels import labels_of
 from evenfall.records.persons import Person
@@ -86,6 +87,7 @@ def _copied(source: Archive, target: Archive, progress: Progress) -> Copied:
                 written.execute(insert(table), rows)
                 if table is ENTRY:
                     _insert_labels(written, [_as_entry(row) for row in rows])
+        figures_again(written)
         there = digest_of(connection)
         here = digest_of(written)
         if there != here:
@@ -144,7 +146,7 @@ def _refuse_used(target: Archive) -> None:
 
 
 def labels_again(archive: Archive) -> None:
-    """Make the labels again from the entries."""
+    """Make the labels and the figures again from the entries."""
     with archive.writing() as connection:
         connection.execute(select(ARCHIVE).with_for_update())
         connection.execute(delete(LABEL))
@@ -154,6 +156,7 @@ def labels_again(archive: Archive) -> None:
         ).all():
             _insert_labels(connection, [entry_of(row) for row in rows])
             last = rows[-1].number
+        figures_again(connection)
 
 
 # ---- what can be saved of a damaged archive ------------------------------------------------------

@@ -1,16 +1,20 @@
 """The tables of an archive, the same for both engines; `migrations` makes them.
 
 `entry`, `document`, `kept_file`, `signature`, `person` and `archive` hold what was filed. `label`
-follows from them: it finds a dossier by what somebody types. `task` and `upkeep` are no part of the
-record: what the program has to do yet, and when it last looked after the archive.
+follows from them: it finds a dossier by what somebody types. So does `figure`: every figure with
+what it belongs to, so that charts of many instruments need not open the entries. `task` and
+`upkeep` are no part of the record: what the program has to do yet, and when it last looked after
+the archive.
 """
 
 from __future__ import annotations
 
 from sqlalchemy import (
+    REAL,
     BigInteger,
     CheckConstraint,
     Column,
+    Double,
     ForeignKey,
     Index,
     Integer,
@@ -101,6 +105,28 @@ LABEL = Table(
     sqlite_with_rowid=False,
 )
 Index("ix_label_dossier", LABEL.c.dossier, LABEL.c.key)
+FIGURE = Table(
+    "figure",
+    METADATA,
+    Column("number", WHOLE, primary_key=True, autoincrement=False),
+    Column("quantity", PLAIN, primary_key=True),
+    Column("document", PLAIN, nullable=False),
+    Column("at", PLAIN, nullable=False),
+    Column("dossier", PLAIN, nullable=False),
+    Column("value", Double().with_variant(REAL(), "sqlite"), nullable=False),
+    Column("unit", PLAIN, nullable=False),
+    Column("serial", PLAIN, nullable=False),
+    Column("model", PLAIN, nullable=False),
+    Column("site", PLAIN, nullable=False),
+    Column("person", PLAIN, nullable=False),
+    Column("station", PLAIN, nullable=False),
+    Column("batch", PLAIN, nullable=False),
+    sqlite_strict=True,
+)
+Index("ix_figure_quantity", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.at)
+Index("ix_figure_model", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.model, FIGURE.c.at)
+Index("ix_figure_station", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.station, FIGURE.c.at)
+Index("ix_figure_dossier", FIGURE.c.dossier)
 TASK = Table(
     "task",
     METADATA,

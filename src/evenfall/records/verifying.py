@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Row, Table, select
 from evenfall.errors import At, EvenfallError, Finding, Progress, silent
 from evenfall.records.archive import Archive, entry_of, whole_row
 from evenfall.records.entries import KINDS, MARK, TIME, attached_to, sha256
+from evenfall.records.figures import figures_differ
 from evenfall.records.labels import labels_of
 from evenfall.records.persons import Person, numbers_in
 from evenfall.records.signing import Signature
@@ -76,6 +77,11 @@ def verify(archive: Archive, progress: Progress = silent) -> Verified:
         count = int(connection.execute(select(ARCHIVE.c.entries)).scalar_one())
         entries = _entries(connection, looked, count, progress)
         _labels(connection, looked)
+        if looked.dossier_of and figures_differ(connection):
+            looked.altered(
+                "The figures that charts are made of do not follow from the entries; "
+                "{door_archive_doctor} makes them again."
+            )
         documents = _documents(connection, looked, progress)
         files = _files(connection, archive, looked, progress)
         signatures, signed = _signatures(connection, looked)

@@ -1,0 +1,87 @@
+"""Figures follow from entries: filed, corrected, named later, withheld, made again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from sqlalchemy import select, update
+
+from evenfall.records import Archive, Filing, open_archive
+from evenfall.records.copying import labels_again
+from evenfall.records.figures import (
+    STEP_TIME,
+    Figures,
+    factor_values,
+    figures_differ,
+    kinds_of_figures,
+    newest_figures,
+)
+from evenfall.records.tables import FIGURE
+from evenfall.records.verifying import verify
+
+OPENED = Filing("opened", {"subject": "instrument", "name": "Tesquil"})
+SERIAL = Filing("alias", {"sort": "serial", "value": "UY-0417"})
+
+
+def proof(relief_mm: float, **more: Any) -> Filing:
+    facts = {"content_hash": "ab" * 32, "schema": "evenfall/proof@1", "specification": ""}
+    return Filing("proof", {**facts, "relief_mm": relief_mm, **more})
+
+
+@pytest.fixture
+def archive(new_address: Callable[[str], str]) -> Any:
+    with open_archive(new_address("figures"), make=True) as made:
+        yield made
+
+
+def rows(archive: Archive, quantity: str = "relief", **asked: Any) -> list[Any]:
+    with archive.reading() as connection:
+        assert not figures_differ(connection)
+        return newest_figures(connection, Figures(quantity, **asked), 100)
+
+
+def test_a_figure_has_what_was_true_when_it_was_filed(archive: Archive) -> None:
+    work = {"work": "Levelled.", "started": "2026-03-02T09:00", "ended": "2026-03-02T09:24"}
+    dossier = archive.file(None, [OPENED, SERIAL, proof(0.18)])[0].dossier
+    archive.file(dossier, [Filing("step", {**work, "station": "bench 2"}), proof(0.21)])
+    first, second = rows(archive, document="proof")
+    assert (first.value, first.station, first.serial, first.model) == (
+        0.18, "", "UY-0417", "Tesquil",
+    )  # fmt: skip
+    assert (second.value, second.station) == (0.21, "bench 2")
+    (step,) = rows(archive, STEP_TIME)
+    assert (step.value, step.unit, step.station) == (24.0, "min", "bench 2")
+    assert [one.value for one in rows(archive, only={"station": "bench 2"})] == [0.21]
+    with archive.reading() as connection:
+        assert kinds_of_figures(connection) == {"relief": ["proof"], STEP_TIME: ["step"]}
+        assert factor_values(connection, "relief", "proof", "station", 9) == ["bench 2"]
+
+
+def test_a_corrected_figure_is_gone_and_a_later_number_stands(archive: Archive) -> None:
+    dossier = archive.file(None, [OPENED, proof(0.18)])[0].dossier
+    wrong = archive.entries(dossier)[1].hash
+    right = proof(0.19)
+    archive.file(dossier, [Filing("proof", right.facts, corrects=wrong)])
+    assert [one.value for one in rows(archive)] == [0.19]
+    archive.file(dossier, [SERIAL])
+    assert [one.serial for one in rows(archive)] == ["UY-0417"]
+
+
+def test_a_day_named_for_the_work_orders_figures(archive: Archive) -> None:
+    filings = [OPENED, proof(0.3), proof(0.1, done="2025-01-02"), proof(0.2, done="2025-06-02")]
+    archive.file(None, filings)
+    assert [one.value for one in rows(archive)] == [0.1, 0.2, 0.3]
+    assert [one.value for one in rows(archive, since="2025-02", until="2026")] == [0.2]
+
+
+def test_figures_that_were_changed_are_found_and_made_again(archive: Archive) -> None:
+    archive.file(None, [OPENED, proof(0.18)])
+    with archive.writing() as connection:
+        connection.execute(update(FIGURE).values(value=0.05))
+    assert any("figures" in one.sentence for one in verify(archive).findings)
+    labels_again(archive)
+    assert [one.value for one in rows(archive)] == [0.18]
+    with archive.reading() as connection:
+        assert connection.execute(select(FIGURE.c.number)).scalars().all() == [2]

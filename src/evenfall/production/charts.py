@@ -223,6 +223,14 @@ def control_chart(
     parts: list[list[Part]] = []
     memory = memory or Memory()
     _check_memory(memory)
+    known = known or Known()
+    if known.sigma_level <= 0.0:
+        raise RequestError(
+            "A known standard deviation is more than zero, not {sigma:g}; leave it out to have it "
+            "estimated.",
+            at=At(field="sigma"),
+            sigma=known.sigma_level,
+        )
     for (first, last), phase in zip(_bounds(stretches, series.point_count), stretches, strict=True):
         used = ~out[first:last]
         if phase.frozen_at:
@@ -233,7 +241,7 @@ def control_chart(
                 at=At(field="phase"),
                 first=phase.first,
             )
-        cut = Cut(_slice(series, first, last), used, known or Known(), names, memory)
+        cut = Cut(_slice(series, first, last), used, known, names, memory)
         parts.append(KINDS[kind][1](cut))
     panels, signals = [], []
     for number in range(len(parts[0])):

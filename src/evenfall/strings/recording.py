@@ -43,7 +43,7 @@ def read_recording(data: bytes, name: str) -> tuple[FloatArray, float]:
                 at=at,
             ) from None
         raise _damaged(at) from None
-    except (EOFError, ValueError, ZeroDivisionError):
+    except (EOFError, RuntimeError, ValueError, ZeroDivisionError):
         raise BrokenFileError(
             "The WAV file is cut short; record or save it again.", at=at
         ) from None

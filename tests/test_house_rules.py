@@ -625,6 +625,7 @@ def test_the_word_rule_leaves_ordinary_words_alone() -> None:
 # ---- starting up is quick ----------------------------------------------------------------------
 
 HEAVY = {"numpy", "scipy", "highspy", "typst", "openpyxl", "segno", "numba", "pyarrow", "trimesh"}
+HEAVY |= {"statsmodels", "pandas"}
 HEAVY |= {"sqlalchemy", "alembic", "cryptography", "psycopg", "sqlite3"}
 STARTS = {
     "import evenfall": "import evenfall",

@@ -300,6 +300,11 @@ def productions(run: Callable[..., Any]) -> dict[str, list[Any]]:
     head = "value,unit,reference\n"
     Path("blocks.csv").write_text(head + "1.1,mm,1\n1.12,mm,1\n2.2,mm,2\n2.21,mm,2\n")
     Path("sorted.csv").write_text("value,part,person\n1,a,I\n0,b,I\n1,a,O\n0,b,O\n")
+    rows = (
+        f"{0.2 + 0.01 * (n % 3) + 0.002 * (n % 7)},{n % 3},{'xyz'[n % 3]},{n % 6},{n % 11 / 2}\n"
+        for n in range(60)
+    )
+    Path("causes.csv").write_text("value,station,jig,person,humidity\n" + "".join(rows))
     chart = ("quality", "chart", "gorbune-reliefs.csv")
     capability = ("quality", "capability", "gorbune-reliefs.csv")
     limits = ("--lower", "0.1", "--upper", "0.3")
@@ -313,6 +318,10 @@ def productions(run: Callable[..., Any]) -> dict[str, list[Any]]:
         "capability": [
             run(*capability, *limits),
             run(*capability, "--only", "jig=old", *limits),
+        ],
+        "causes": [
+            run("quality", "causes", "causes.csv"),
+            run("quality", "causes", "gorbune-reliefs.csv"),
         ],
         "gauge study": [
             run(*gauge, "feeler-study.csv", "--spec", "gorbune.spec.toml"),

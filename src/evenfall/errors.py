@@ -150,6 +150,8 @@ FINDING_CODES: dict[str, str] = {
     "conflict": "Entries of different sites cannot both hold.",
     "clock": "The clock stood back when an entry was filed.",
     "capability": "What a process is capable of, and how surely.",
+    "causes": "Which recorded factors move a quantity, by how much, and how far to trust it.",
+    "together": "Recorded factors go together, so what one does cannot be told from the other.",
     "gauge": "What a gauge study found: what of a reading is the gauge, and what it can judge.",
     "lot": "Which sample to take of a lot, what was decided, and how the next one is inspected.",
     "chart": "What a control chart says: whether the process is stable, and by which limits.",

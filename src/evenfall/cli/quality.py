@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from evenfall.cli.reports import Lengths
     from evenfall.production.gauge import Width
     from evenfall.workshop import Source
+    from evenfall.workshop.factors import CausesOutcome
     from evenfall.workshop.gauge_studies import GaugeOutcome
     from evenfall.workshop.lots import LotOutcome
     from evenfall.workshop.quality import CapabilityOutcome, ChartOutcome
@@ -359,6 +360,74 @@ def _show_capability(made: CapabilityOutcome, lengths: Lengths) -> None:
     about = f", {made.about}" if made.about else ""
     click.echo(f"{made.made.quantity}{about}: {len(made.made.values)} readings")
     show_in_order(made.findings, lengths.unit)  # stability first
+
+
+@command.command()
+@readings_options
+@click.option(
+    "--factor",
+    "factors",
+    multiple=True,
+    metavar="COLUMN",
+    help="Factor to ask; repeatable (default: every column that does not name single readings).",
+)
+@click.option(
+    "--random",
+    multiple=True,
+    metavar="COLUMN",
+    help="Factor whose values are drawn from many of their kind, such as batches of wire; "
+    "repeatable (default: those of more than ten values, and those within another factor).",
+)
+@click.option(
+    "--names",
+    "levels",
+    multiple=True,
+    metavar="COLUMN",
+    help="Column of numbers that are names, such as stations 1 to 20; repeatable.",
+)
+@result_options
+def causes(
+    *,
+    asked: Asked,
+    factors: tuple[str, ...],
+    random: tuple[str, ...],
+    levels: tuple[str, ...],
+    result: Result,
+) -> int:
+    """Find out which recorded factors move READINGS, by how much, and how surely.
+
+    One model of all factors together, so that each is judged with the others the same. Factors
+    that always go together are named. Exit status 1 if a factor moves the quantity.
+    """
+    from evenfall import workshop
+
+    request = workshop.CausesRequest(*asked, factors=factors, random=random, levels=levels)
+    made = result.of(workshop.causes, request, _show_causes)
+    return 1 if made.made.moving else 0
+
+
+def _show_causes(made: CausesOutcome, lengths: Lengths) -> None:
+    from evenfall.cli.tables import table
+    from evenfall.production.causes import effect_amount
+
+    about = f", {made.about}" if made.about else ""
+    click.echo(f"{made.made.quantity}{about}: {made.made.count} readings")
+    show_in_order(made.findings, lengths.unit)
+    unit = made.made.unit
+    kinds = {"levels": "difference", "number": "change", "random": "standard deviation"}
+    rows = [
+        [
+            one.factor,
+            f"{100.0 * one.variance_share:.1f} %",
+            f"{kinds[one.kind]} {lengths.say(effect_amount(abs(one.effect_level), unit))}",
+            f"{one.f_ratio:.3g} ({one.degrees_of_freedom[0]}, {one.degrees_of_freedom[1]})",
+            f"{one.adjusted_chance:.2g}",
+            one.against or "readings",
+        ]
+        for one in made.made.effects
+    ]
+    headings = ["factor", "of the variance", "effect", "F", "adjusted p", "against"]
+    table("Factors", headings, rows)
 
 
 _METHODS = ("crossed", "nested", "range", "bias", "linearity", "agreement")

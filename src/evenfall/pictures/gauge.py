@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +10,7 @@ from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
 from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, WASH
 from evenfall.pictures.svg import rect, text
 from evenfall.pictures.words import began, said, unit_shown
+from evenfall.production.factors import by_number
 from evenfall.production.gauge import GOOD_SHARE, USABLE_SHARE
 from evenfall.production.series import amount
 from evenfall.units import mm_per_unit
@@ -44,7 +44,7 @@ def gauge_picture(
         _bars(chart, study, limits, unit)
     scale = 1.0 / mm_per_unit(unit) if study.unit == "mm" else 1.0
     shown_unit = unit_shown(study.unit, unit)
-    parts = sorted(dict.fromkeys(readings.part), key=_by_number)
+    parts = sorted(dict.fromkeys(readings.part), key=by_number)
     persons = sorted(dict.fromkeys(readings.person))
     values = scale * readings.values
     panel = chart.panel(
@@ -80,11 +80,6 @@ def gauge_picture(
         rows=zip(readings.part, readings.person, values.tolist(), strict=True),
     )
     return chart.drawn(theme)
-
-
-def _by_number(name: str) -> tuple[float, str]:
-    """Return what sorts 2 before 10, and names after numbers."""
-    return (float(name) if name.isascii() and name.isdecimal() else math.inf), name
 
 
 def _bars(chart: Chart, study: GaugeStudy, limits: Sequence[Width], unit: LengthUnit) -> None:

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from evenfall.workshop.demonstration import DemoRequest, demo
     from evenfall.workshop.describing import MachineCheckRequest, check_machine
     from evenfall.workshop.diagnosing import DiagnoseRequest, diagnose
+    from evenfall.workshop.factors import CausesRequest, causes
     from evenfall.workshop.gauge_studies import (
         GaugeRequest,
         StudySheetRequest,
@@ -58,6 +59,7 @@ if TYPE_CHECKING:
 __all__ = [
     "AddRequest",
     "CapabilityRequest",
+    "CausesRequest",
     "ChartRequest",
     "CheckRequest",
     "DemoRequest",
@@ -85,6 +87,7 @@ __all__ = [
     "TemplateRequest",
     "archive",
     "capability",
+    "causes",
     "chart",
     "check_machine",
     "check_program",
@@ -110,6 +113,7 @@ __all__ = [
 
 _ROOMS = {
     "opening": "Source",
+    "factors": "CausesRequest causes",
     "checking": "CheckRequest StarterRequest TemplateRequest check_specification starter template",
     "measuring": "MeasureRequest measure",
     "diagnosing": "DiagnoseRequest diagnose",

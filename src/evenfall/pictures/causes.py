@@ -1,0 +1,147 @@
+"""Causes: what each factor does to a quantity, with its confidence limits, and its share."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
+from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, WASH
+from evenfall.pictures.svg import rect, text
+from evenfall.pictures.words import began, said, unit_shown
+from evenfall.units import mm_per_unit
+
+if TYPE_CHECKING:
+    from evenfall.pictures.chart import Panel
+    from evenfall.pictures.inks import Theme
+    from evenfall.production.causes import Causes, Effect
+    from evenfall.units import LengthUnit
+
+_MOST_DRAWN = 8
+_BAR_PX = 14.0
+_NAME_PX = 108.0
+
+
+def causes_picture(
+    made: Causes, *, about: str = "", unit: LengthUnit = "mm", theme: Theme = LIGHT
+) -> Drawing:
+    """Return the factors as SVG: a bar for the share of each, then what each of its levels does."""
+    scale = 1.0 / mm_per_unit(unit) if made.unit == "mm" else 1.0
+    shown_unit = unit_shown(made.unit, unit)
+    title = ", ".join(part for part in (began(made.quantity), about) if part)
+    findings = made.findings
+    asked = len(made.effects)
+    first = [finding for finding in findings[:asked] if finding.severity == "warning"]
+    chart = Chart(
+        f"{title}: causes",
+        *(said("{line}", unit, line=f.said) for f in (first or findings[:1])[:3]),
+    )
+    _bars(chart, made)
+    drawn = (made.moving or made.effects[:3])[:_MOST_DRAWN]
+    ends = [
+        scale * end
+        for effect in drawn
+        for end in (effect.offset_level, effect.offset_low_level, effect.offset_high_level)
+    ]
+    up = span(np.concatenate(ends))
+    in_unit = f", {shown_unit}" if shown_unit else ""
+    for number, effect in enumerate(drawn):
+        places = _places(effect)
+        panel = chart.panel(
+            (0.4, len(effect.levels) + 0.6),
+            up,
+            caption=f"{began(effect.factor)}: difference from the middle{in_unit}"
+            if number == 0
+            else began(effect.factor),
+            high_px=110.0,
+            ticks=places,
+            levels=5,
+        )
+        _levels(panel, effect, scale)
+    if made.moving:
+        chart.marked("dot", "moves the quantity", ink=INK)
+    else:
+        chart.marked("open", "not seen to move it, or too little to matter", ink=QUIET)
+    chart.key("95 % confidence", lambda x, y: rect(x, y - 6, 22, 12, fill=BAND))
+    chart.legend()
+    chart.note(
+        *(said("{line}", unit, line=f.said) for f in findings[:asked] if f not in first),
+        *(said("{line}", unit, line=f.said) for f in findings[asked:]),
+    )
+    chart.table(
+        *("factor", "level", f"difference{in_unit}", f"from{in_unit}", f"to{in_unit}"),
+        rows=[
+            (effect.factor, name, *(scale * float(v) for v in row))
+            for effect in made.effects
+            for name, *row in zip(
+                effect.levels,
+                effect.offset_level,
+                effect.offset_low_level,
+                effect.offset_high_level,
+                strict=True,
+            )
+        ],
+    )
+    return chart.drawn(theme)
+
+
+def _places(effect: Effect) -> dict[float, str]:
+    """Return the names of levels at the foot; of many, that of the lowest and the highest."""
+    if len(effect.levels) <= 20:
+        return {n + 1.0: name for n, name in enumerate(effect.levels)}
+    order = np.argsort(effect.offset_level)
+    return {1.0: effect.levels[order[0]], float(len(order)): effect.levels[order[-1]]}
+
+
+def _levels(panel: Panel, effect: Effect, scale: float) -> None:
+    """Draw the levels of one factor, those of a random one in the order of size."""
+    moves = effect.verdict == "moves"
+    kind, ink = ("dot", INK) if moves else ("open", QUIET)
+    offset = scale * effect.offset_level
+    if len(effect.levels) > 20:
+        for at, value in enumerate(np.sort(offset).tolist(), start=1):
+            panel.point(at, value, kind, ink=ink, size=2.0)
+        return
+    low, high = scale * effect.offset_low_level, scale * effect.offset_high_level
+    if effect.kind == "number":
+        panel.line([1.0, 2.0], offset.tolist(), ink=ink)
+    for at, (value, a, b) in enumerate(zip(offset, low, high, strict=True), start=1):
+        if np.isfinite(a):
+            panel.band(float(a), float(b), along=[at - 0.16, at + 0.16], fill=BAND, edge="")
+        panel.point(
+            at, float(value), kind, ink=ink, label=f"{effect.factor} {effect.levels[at - 1]}"
+        )
+
+
+def _bars(chart: Chart, made: Causes) -> None:
+    """Draw the share that each factor has of the variance."""
+    left = LEFT_PX + _NAME_PX
+    wide = RIGHT_PX - left
+    chart.end_px += 8.0
+    shares = [(one.factor, one.variance_share, one.verdict == "moves") for one in made.effects]
+    for name, share, moves in (*shares, ("no factor", made.rest_share, False)):
+        y = chart.end_px
+        long = wide * max(min(share, 1.0), 0.0)
+        aside = long < 0.8 * wide
+        chart.add(
+            text(4.0, y + 11.0, began(name), size_px=9.5),
+            rect(left, y, wide, _BAR_PX, fill=WASH),
+            rect(left, y, long, _BAR_PX, fill=INK if moves else QUIET),
+            text(
+                left + long + (5.0 if aside else -5.0),
+                y + 11.0,
+                said("{share:share}", share=share),
+                size_px=9.5,
+                bold=True,
+                anchor="start" if aside else "end",
+                ink=INK if aside else WASH,
+            ),
+        )
+        chart.end_px += _BAR_PX + 5.0
+    chart.key(
+        "share of the variance, a factor that moves it",
+        lambda x, y: rect(x, y - 6, 22, 12, fill=INK),
+    )
+    chart.legend()
+    chart.end_px += 6.0

@@ -1,0 +1,193 @@
+"""The use case "causes": which recorded factors move a quantity."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenfall.codec import plain
+from evenfall.errors import At, Finding, Progress, RequestError, silent
+from evenfall.production.causes import Causes, fitted_causes
+from evenfall.production.factors import check_names, factors_of
+from evenfall.sheets.cells import plain_name
+from evenfall.workshop.quality import ReadingsOutcome, ReadingsRequest
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from evenfall.pictures.inks import Theme
+    from evenfall.sheets.tidy import TidyTable
+    from evenfall.units import LengthUnit
+
+_EACH_ITS_OWN = 0.5
+"""A column with more levels than this share of the readings names single readings."""
+
+
+@dataclass(frozen=True, slots=True)
+class CausesRequest(ReadingsRequest):
+    """Of which factors it is asked whether they move a quantity.
+
+    Parameters
+    ----------
+    factors
+        Columns to ask; by default all that are no name of single readings.
+    random
+        Columns whose levels are drawn from many of their kind, such as batches of wire.
+    levels
+        Columns of numbers that are names, such as stations 1 to 20.
+    """
+
+    factors: tuple[str, ...] = ()
+    random: tuple[str, ...] = ()
+    levels: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CausesOutcome(ReadingsOutcome):
+    """Which factors move a quantity."""
+
+    made: Causes
+    about: str  # which of the readings it is of
+
+    @property
+    def findings_of_result(self) -> tuple[Finding, ...]:
+        """The factors first, then how far to trust it."""
+        return self.made.findings
+
+    def values(self) -> dict[str, Any]:
+        """Return the result as plain values; the readings stay in their sheet."""
+        made = self.made
+        return {
+            "schema": "evenfall/causes@0",
+            "about": self.about,
+            "quantity": made.quantity,
+            "unit": made.unit,
+            "count": made.count,
+            "used_count": made.used_count,
+            "standard_deviation": made.sigma_level,
+            "rest": made.rest_level,
+            "rest_share": made.rest_share,
+            "effects": [{**plain(effect), "verdict": effect.verdict} for effect in made.effects],
+            "together": plain(made.sorted_out),
+        }
+
+    def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
+        """Return what draws the effects with their confidence limits."""
+        from evenfall.pictures.causes import causes_picture
+
+        return {
+            "causes": lambda: causes_picture(self.made, about=self.about, unit=unit, theme=theme)
+        }
+
+
+def causes(request: CausesRequest, progress: Progress = silent) -> CausesOutcome:
+    r"""Find out which recorded factors move a quantity.
+
+    Parameters
+    ----------
+    request
+        The readings and the factors.
+    progress
+        Told what is being done and how far it is, 0 to 1; it may stop the work.
+
+    Returns
+    -------
+    CausesOutcome
+        The effect of each factor with confidence limits, and what cannot be told apart.
+
+    Raises
+    ------
+    RequestError, ReadingsError
+        The readings cannot be used, or are too few for the factors.
+    UnsupportedError
+        There are random factors and statsmodels is not installed.
+
+    Examples
+    --------
+    >>> from evenfall.workshop import Source
+    >>> levels = [0.2 + 0.01 * (n % 5) + 0.1 * (n % 2) for n in range(40)]
+    >>> rows = "".join(f"{v:.2f},mm,{'AB'[n % 2]}\n" for n, v in enumerate(levels))
+    >>> request = CausesRequest(Source("relief.csv", b"value,unit,station\n" + rows.encode()))
+    >>> made = causes(request).made
+    >>> made.effects[0].verdict, round(made.effects[0].effect_level, 3)
+    ('moves', 0.1)
+    """
+    progress("Reading", 0.0)
+    table = request.read()
+    columns = _columns(table, request)
+    factors = factors_of(
+        columns,
+        random=tuple(_shown(name) for name in request.random),
+        levels=tuple(_shown(name) for name in request.levels),
+    )
+    values = np.array(table.value)
+    missing = np.zeros(len(values), dtype=bool)
+    for factor in factors:
+        if not factor.levels:
+            missing |= ~np.isfinite(factor.values)
+    findings = table.findings
+    if missing.any():
+        kept = np.flatnonzero(~missing)
+        if not len(kept):
+            raise RequestError(
+                "On every row one of the numbers is missing; ask fewer factors.",
+                at=At(field="factor"),
+            )
+        values, factors = values[kept], [factor.taken(kept) for factor in factors]
+        text = "{count:count row} without a number in a column of numbers {count:plural is|are} "
+        text += "left out."
+        left_out = Finding("causes", text, severity="note", count=int(missing.sum()))
+        findings = (*findings, left_out)
+    progress("Modelling", 0.4)
+    made = fitted_causes(table.quantity, table.unit, values, factors, progress)
+    findings = (*_repeats(table, columns), *findings)
+    return CausesOutcome(table.inch, findings, made, request.about)
+
+
+def _shown(name: str) -> str:
+    """Return the name of a column as people read it."""
+    return plain_name(name).replace("_", " ")
+
+
+def _columns(table: TidyTable, request: CausesRequest) -> dict[str, Sequence[str]]:
+    """Return the columns that are asked."""
+    only = {plain_name(name) for name in request.only}
+    if request.factors or request.random:
+        wanted = dict.fromkeys((*request.factors, *request.random))
+        return {_shown(name): table.factor(name) for name in wanted}
+    check_names([plain_name(name) for name in request.levels], tuple(table.factors))
+    most = max(_EACH_ITS_OWN * len(table.value), 2.0)
+    return {
+        _shown(name): column
+        for name, column in table.factors.items()
+        if name != "serial" and name not in only and not _names_readings(column, most)
+    }
+
+
+def _names_readings(column: Sequence[str], most: float) -> bool:
+    """Say whether a column of words names single readings."""
+    different = set(column)
+    return len(different) > most and not all(
+        one[:1].isdigit() or one[:1] in "+-." for one in different if one
+    )
+
+
+def _repeats(table: TidyTable, columns: dict[str, Sequence[str]]) -> tuple[Finding, ...]:
+    """Say that instruments were read several times, where the model does not know of it."""
+    serials = table.factors.get("serial", ())
+    count = len(set(serials))
+    if "serial" in columns or not 1 < count < 0.9 * len(serials):
+        return ()
+    return (
+        Finding(
+            "together",
+            "{count} instruments were read {times:.1f} times each on average, and readings of one "
+            "are alike. The model takes them for readings of as many instruments, so its limits "
+            "are too narrow: choose one reading of each.",
+            count=count,
+            times=len(serials) / count,
+        ),
+    )

@@ -536,7 +536,7 @@ def scan(chance: random.Random) -> Commands:
     np.save("s.npy", thin)
     if chance.random() < 0.3:
         Path("s.npy").write_bytes(damaged(Path("s.npy").read_bytes(), chance))
-    words = given_options(below(main)["measure"], chance, odd=0.3)
+    words = given_options(below(main)["measure"], chance, odd=0.05)
     return [["measure", "s.npy", "--spec", "tesquil.spec.toml", "-o", "s.json", *words]]
 
 

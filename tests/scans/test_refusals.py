@@ -135,6 +135,7 @@ def test_a_scan_that_does_not_show_the_first_fret_is_asked_about(
         named = [float(part.split(" mm")[0]) for part in finding.sentence.split("scale of ")[1:]]
         named += [float(part.split(" mm")[0]) for part in finding.sentence.split(", ")[1:3]]
         assert min(abs(number - scale) for number in named) < 0.5
+    assert told.said.text == asked.said.text
     accepted = [Accepted("numbering", "", "measured from the nut to fret 12", "")]
     gates = open_gates(spec, measurement, None, accepted)
     assert not [finding for finding in gates.unmet if finding.code == "numbering"]

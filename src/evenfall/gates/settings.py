@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from evenfall.errors import At, Finding
-from evenfall.instrument.geometry import SEMITONE
 from evenfall.instrument.unlikely import unlikely_strings
+from evenfall.measurement.scanned import unsettled_numbers
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -238,19 +238,7 @@ def numbering(seen: Seen) -> Iterator[Finding]:
     scanned = seen.measurement.scanned
     if scanned is None or not scanned.numbering_open:
         return
-    yield Finding(
-        "numbering",
-        "The scan does not show which fret is the first: the frets fit a scale of {scale:size} as "
-        "they are numbered, {short:size} if each has the number before, {long:size} if each has "
-        "the next one. Scan the nut as well, or measure from the nut to fret 12: {half:size} if "
-        "the numbers are right.",
-        At(frets=(1,)),
-        "warning",
-        scale=scanned.scale_mm,
-        short=scanned.scale_mm / SEMITONE,
-        long=scanned.scale_mm * SEMITONE,
-        half=0.5 * scanned.scale_mm,
-    )
+    yield unsettled_numbers(scanned.scale_mm)
 
 
 def coarse(seen: Seen) -> Iterator[Finding]:

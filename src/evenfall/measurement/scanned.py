@@ -9,6 +9,8 @@ import numpy as np
 from evenfall.arrays import FloatArray
 from evenfall.codec import Content
 from evenfall.codec.forms import NAN, number, part, truth
+from evenfall.errors import At, Finding
+from evenfall.instrument.geometry import SEMITONE
 from evenfall.wording import Sentence, sentence
 
 _OFF, _LENGTH, _U = (-100.0, 100.0), (0.0, 5000.0), (0.0, 1000.0)
@@ -206,3 +208,20 @@ def _radius(radius_mm: float) -> Sentence:
     if np.isinf(radius_mm):
         return sentence("flat")
     return sentence("{radius:size}", radius=radius_mm)
+
+
+def unsettled_numbers(scale_mm: float) -> Finding:
+    """Return that frets which fit this scale may each have the number before or after."""
+    return Finding(
+        "numbering",
+        "The scan does not show which fret is the first: the frets fit a scale of {scale:size} as "
+        "they are numbered, {short:size} if each has the number before, {long:size} if each has "
+        "the next one. Scan the nut as well, or measure from the nut to fret 12: {half:size} if "
+        "the numbers are right.",
+        At(frets=(1,)),
+        "warning",
+        scale=scale_mm,
+        short=scale_mm / SEMITONE,
+        long=scale_mm * SEMITONE,
+        half=0.5 * scale_mm,
+    )

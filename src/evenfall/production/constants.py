@@ -16,9 +16,6 @@ from scipy import special
 
 from evenfall.arrays import FloatArray
 
-LARGEST_SAMPLE = 1000
-"""Larger samples are judged by their standard deviation."""
-
 _FAR = 9.0
 """Beyond so many standard deviations lies less than 1e-18 of a normal distribution."""
 

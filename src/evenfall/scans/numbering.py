@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import At, Finding
 from evenfall.instrument.geometry import SEMITONE
+from evenfall.measurement.scanned import unsettled_numbers
 from evenfall.scans.laid_flat import BIN_MM
 from evenfall.scans.surface import unusable
 from evenfall.wording import Sentence, sentence
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.errors import ReadingsError
+    from evenfall.errors import Finding, ReadingsError
     from evenfall.instrument import Specification
     from evenfall.scans.laid_flat import StripMap
 
@@ -178,18 +178,7 @@ def check_numbering(
         )
     if first < lowest or (steps.at(1) and last and steps.empty(frets + 1)):
         return ()  # the count of the frets tells, or a fret in the nut's place, which is told of
-    return (
-        Finding(
-            "numbering",
-            "The scan does not show which fret is the first: the frets fit a scale of {scale:size} "
-            "as they are numbered, {short:size} if each has the number before, {long:size} if each "
-            "has the next one. Scan the nut as well.",
-            At(field="first fret"),
-            scale=scale_mm,
-            short=scale_mm / SEMITONE,
-            long=scale_mm * SEMITONE,
-        ),
-    )
+    return (unsettled_numbers(scale_mm),)
 
 
 def _moved(scale_mm: float, first: int, lowest: int, why: Sentence) -> ReadingsError:

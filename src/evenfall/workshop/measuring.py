@@ -156,7 +156,9 @@ def measure(request: MeasureRequest, progress: Progress = silent) -> MeasureOutc
     progress("Looking at the readings", 0.0)
     line = line_of(specification, taken.measurement)
     gates = open_gates(specification, taken.measurement, line)
-    return MeasureOutcome(specification, (*remarks, *taken.findings), taken, gates, line)
+    asked = {(finding.code, finding.said.text) for finding in gates.unmet}  # said there, and once
+    told = [one for one in taken.findings if (one.code, one.said.text) not in asked]
+    return MeasureOutcome(specification, (*remarks, *told), taken, gates, line)
 
 
 def line_of(specification: Specification, measurement: Measurement) -> LevelLine:

@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from evenfall.workshop import (
         AddRequest,
         CapabilityRequest,
+        CausesRequest,
         ChartRequest,
         CheckRequest,
         DemoRequest,
@@ -74,6 +75,7 @@ if TYPE_CHECKING:
         TemplateRequest,
         archive,
         capability,
+        causes,
         chart,
         check_machine,
         check_program,
@@ -105,6 +107,7 @@ __all__ = [
     "BenchSheet",
     "Cancelled",
     "CapabilityRequest",
+    "CausesRequest",
     "ChartRequest",
     "CheckRequest",
     "CrownSurvey",
@@ -147,6 +150,7 @@ __all__ = [
     "TemplateRequest",
     "archive",
     "capability",
+    "causes",
     "chart",
     "check_machine",
     "check_program",
@@ -178,8 +182,9 @@ _ROOMS = {
         "ProgramCheckRequest ProgramRequest ProveRequest SheetRequest Source StarterRequest "
         "TemplateRequest check_machine check_program check_specification demo diagnose "
         "measure neck pitch plan play program prove sheet starter template "
-        "AddRequest Dossiers NoteRequest archive example_archive CapabilityRequest ChartRequest "
-        "capability chart GaugeRequest StudySheetRequest study_gauge study_sheet "
+        "AddRequest Dossiers NoteRequest archive example_archive CapabilityRequest CausesRequest "
+        "ChartRequest "
+        "capability causes chart GaugeRequest StudySheetRequest study_gauge study_sheet "
         "LotRequest RisksRequest lot plan_for_risks"
     ),
     "instrument": "Specification read_specification",

@@ -177,7 +177,7 @@ def test_factors_that_nearly_go_together_are_named_and_mingled_ones_left_out() -
     person = np.where(draw.uniform(size=400) < 0.03, 1 - station, station)
     both = station + 2 * model  # tells station and model, and is told by both
     made = asked(draw.normal(size=400), station=station, person=person, model=model)
-    assert [one[:2] for one in made.sorted_out.nearly] == [("station", "person")]
+    assert [one[:2] for one in made.sorted_out.nearly_share] == [("station", "person")]
     assert "association 0.9" in " ".join(f.sentence for f in made.findings)
     wet = 3.0 * station - 2.0 * model + 10.0
     made = asked(draw.normal(size=400), station=station, model=model, wet=wet)

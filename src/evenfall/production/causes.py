@@ -611,7 +611,7 @@ def _together_said(found: Sorted) -> Iterator[Finding]:
             "does cannot be told from what they do.",
             name=name,
         )
-    for first, second, share in found.nearly:
+    for first, second, share in found.nearly_share:
         yield Finding(
             "together",
             "{first} and {second} go together on most readings (association {together:.2f}), so "

@@ -239,7 +239,7 @@ class Sorted:
     random: tuple[str, ...]
     within: tuple[tuple[str, str], ...]  # a factor each of whose levels lies within one of another
     same: tuple[tuple[str, str], ...]  # kept, and left out because both always go together
-    nearly: tuple[tuple[str, str, float], ...]  # two that go together on most readings
+    nearly_share: tuple[tuple[str, str, float], ...]  # two that go together on most readings
     mingled: tuple[str, ...]  # left out because the others together tell it
 
 

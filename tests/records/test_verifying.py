@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from sqlalchemy import Connection, Table, delete, select, text, update
 
-from evenfall.records import Archive, Filing
+from evenfall.records import Archive, Filing, audit
 from evenfall.records.copying import labels_again
 from evenfall.records.entries import sha256
 from evenfall.records.signing import signing_key
@@ -32,6 +32,7 @@ def filled(archive: Archive) -> Archive:
         note = Filing("note", {"words": "Nut – worn."}, person="Q. Ulbrenq")
         archive.file(dossier, [scan, note])
         archive.sign(dossier, key)
+        audit.note(archive, "filed", about=dossier, account="a4", address="127.0.0.1")
     return archive
 
 

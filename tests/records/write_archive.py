@@ -12,10 +12,11 @@ from pathlib import Path
 
 from sqlalchemy import select
 
-from evenfall.records import Filing, open_archive
+from evenfall.records import Filing, audit, open_archive
+from evenfall.records.accounts import Accounts
 from evenfall.records.schema import TODAY
 from evenfall.records.signing import signing_key
-from evenfall.records.tables import FIGURE, FILED, LABEL
+from evenfall.records.tables import FIGURE, FILED, LABEL, LET_IN
 
 HERE = Path(__file__).resolve().parent
 
@@ -70,10 +71,18 @@ def write() -> None:
             kept = Filing("specification", revision, documents={"spec.toml": "[model]"})
             archive.file(None, [model, kept])
             archive.sign(dossier, signing_key())
+            accounts = Accounts(archive)
+            owner = accounts.join(
+                accounts.invite("", "manager"), "four words of a test", "Q. Ulbrenq"
+            )
+            accounts.new_token(owner.id, "export", ["look"], 30)
+            accounts.share_lot("lot 7", "Quandlemere")
+            audit.note(archive, "joined", about="manager", account=owner.id, address="127.0.0.1")
+            audit.note(archive, "token made", account=owner.id, address="127.0.0.1")
             with archive.reading() as connection:
                 tables = {
                     table.name: [dict(r._mapping) for r in connection.execute(select(table))]
-                    for table in (*FILED, LABEL, FIGURE)
+                    for table in (*FILED, *LET_IN, LABEL, FIGURE)
                 }
     stored = {"schema": TODAY, "tables": tables}
     path = HERE / "archives" / f"schema-{TODAY}.json"

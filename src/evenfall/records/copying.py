@@ -30,6 +30,7 @@ from evenfall.records.tables import (
     FILED,
     KEPT_FILE,
     LABEL,
+    LET_IN,
     PERSON,
     SIGNATURE,
 )
@@ -81,8 +82,9 @@ def _copied(source: Archive, target: Archive, progress: Progress) -> Copied:
                 raise fault
             with source.files.path(digest).open("rb") as stream:
                 target.files.keep(stream)
-        for table in FILED:
-            progress("Copying the database", FILED.index(table) / len(FILED))
+        tables = (*FILED, *LET_IN)
+        for table in tables:
+            progress("Copying the database", tables.index(table) / len(tables))
             for rows in _batches(connection, table):
                 written.execute(insert(table), rows)
                 if table is ENTRY:

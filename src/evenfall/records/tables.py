@@ -4,7 +4,9 @@
 follows from them: it finds a dossier by what somebody types. So does `figure`: every figure with
 what it belongs to, so that charts of many instruments need not open the entries. `task` and
 `upkeep` are no part of the record: what the program has to do yet, and when it last looked after
-the archive.
+the archive. Who may come in stands in `account`, `invitation`, `login`, `token`, `attempt` and
+`shared_lot`, see `records.accounts`; what they did in `audit`, which is only ever added to, see
+`records.audit`.
 """
 
 from __future__ import annotations
@@ -43,6 +45,7 @@ ARCHIVE = Table(
     Column("id", Integer, CheckConstraint("id = 1", name="one"), primary_key=True),
     Column("site", PLAIN, nullable=False),
     Column("entries", WHOLE, nullable=False),
+    Column("audited", WHOLE, nullable=False, server_default="0"),
     sqlite_strict=True,
 )
 ENTRY = Table(
@@ -157,6 +160,87 @@ UPKEEP = Table(
     Column("said", Text, nullable=False),
     sqlite_strict=True,
 )
+ACCOUNT = Table(
+    "account",
+    METADATA,
+    Column("id", PLAIN, primary_key=True),
+    Column("person", PLAIN, ForeignKey("person.id"), nullable=False),
+    Column("role", PLAIN, nullable=False),
+    Column("partner", Text, nullable=False),
+    Column("password", PLAIN, nullable=False),
+    Column("since", PLAIN, nullable=False),
+    Column("ended", PLAIN, nullable=False),
+    sqlite_strict=True,
+)
+INVITATION = Table(
+    "invitation",
+    METADATA,
+    Column("key", PLAIN, primary_key=True),
+    Column("account", PLAIN, nullable=False),
+    Column("person", PLAIN, nullable=False),
+    Column("role", PLAIN, nullable=False),
+    Column("partner", Text, nullable=False),
+    Column("until", PLAIN, nullable=False),
+    sqlite_strict=True,
+)
+LOGIN = Table(
+    "login",
+    METADATA,
+    Column("key", PLAIN, primary_key=True),
+    Column("account", PLAIN, ForeignKey("account.id"), nullable=False),
+    Column("at", PLAIN, nullable=False),
+    Column("seen", PLAIN, nullable=False),
+    sqlite_strict=True,
+)
+Index("ix_login_account", LOGIN.c.account)
+TOKEN = Table(
+    "token",
+    METADATA,
+    Column("id", PLAIN, primary_key=True),
+    Column("key", PLAIN, nullable=False, unique=True),
+    Column("account", PLAIN, ForeignKey("account.id"), nullable=False),
+    Column("name", Text, nullable=False),
+    Column("scopes", PLAIN, nullable=False),
+    Column("at", PLAIN, nullable=False),
+    Column("until", PLAIN, nullable=False),
+    Column("used", PLAIN, nullable=False),
+    Column("ended", PLAIN, nullable=False),
+    sqlite_strict=True,
+)
+Index("ix_token_account", TOKEN.c.account)
+ATTEMPT = Table(
+    "attempt",
+    METADATA,
+    Column("key", PLAIN, primary_key=True),
+    Column("count", WHOLE, nullable=False),
+    Column("at", PLAIN, nullable=False),
+    sqlite_strict=True,
+)
+SHARED_LOT = Table(
+    "shared_lot",
+    METADATA,
+    Column("lot", PLAIN, primary_key=True),
+    Column("partner", PLAIN, primary_key=True),
+    Column("at", PLAIN, nullable=False),
+    sqlite_strict=True,
+)
+AUDIT = Table(
+    "audit",
+    METADATA,
+    Column("number", WHOLE, primary_key=True, autoincrement=False),
+    Column("hash", PLAIN, nullable=False),
+    Column("at", PLAIN, nullable=False),
+    Column("account", PLAIN, nullable=False),
+    Column("token", PLAIN, nullable=False),
+    Column("what", PLAIN, nullable=False),
+    Column("about", Text, nullable=False),
+    Column("address", PLAIN, nullable=False),
+    sqlite_strict=True,
+)
 
-FILED = (ARCHIVE, DOCUMENT, KEPT_FILE, PERSON, ENTRY, SIGNATURE)
+FILED = (ARCHIVE, DOCUMENT, KEPT_FILE, PERSON, ENTRY, SIGNATURE, AUDIT)
 """What an archive holds, in an order in which it can be copied."""
+LET_IN = (ACCOUNT, TOKEN, SHARED_LOT)
+"""Who may come in: copied with an archive, and no part of the record."""
+PASSING = (LABEL, FIGURE, TASK, UPKEEP, INVITATION, LOGIN, ATTEMPT)
+"""What may be lost without harm, or follows from the rest."""

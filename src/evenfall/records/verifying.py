@@ -12,6 +12,7 @@ from sqlalchemy import Connection, Row, Table, select
 
 from evenfall.errors import At, EvenfallError, Finding, Progress, silent
 from evenfall.records.archive import Archive, entry_of, whole_row
+from evenfall.records.audit import altered
 from evenfall.records.entries import KINDS, MARK, TIME, attached_to, sha256
 from evenfall.records.figures import figures_differ
 from evenfall.records.labels import labels_of
@@ -86,6 +87,9 @@ def verify(archive: Archive, progress: Progress = silent) -> Verified:
         files = _files(connection, archive, looked, progress)
         signatures, signed = _signatures(connection, looked)
         _persons(connection, looked)
+        for number in altered(connection):
+            text = "Line {number} of the audit log is not as it was written, or is missing."
+            looked.altered(text, number=number)
     dossiers = set(looked.dossier_of.values())
     unsigned = {looked.dossier_of[name] for name in looked.last - signed}
     found = (*looked.findings,)

@@ -6,7 +6,7 @@ import logging
 from functools import cache
 from typing import TYPE_CHECKING
 
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import Response
 from fastapi.staticfiles import StaticFiles
@@ -18,19 +18,24 @@ from evenfall.web import (
     archive,
     benching,
     gauges,
+    health,
     instruments,
     labels,
     looking,
     machining,
     measuring,
+    people,
     planning,
     proving,
     settings,
     specifying,
+    trusting,
     under_way,
     uploads,
 )
+from evenfall.web.access import Access, Door, NotAllowedError, allowed, turned_away
 from evenfall.web.guard import Guard, TooLargeError
+from evenfall.web.place import Place
 from evenfall.web.shop import Shop
 from evenfall.web.view import problem
 from evenfall.web.words import FAULT
@@ -47,25 +52,40 @@ PARTS = (
     archive,
     benching,
     gauges,
+    health,
     instruments,
     labels,
     looking,
     machining,
     measuring,
+    people,
     planning,
     proving,
     settings,
     specifying,
+    trusting,
     under_way,
     uploads,
 )
 """Modules with pages."""
 
 
-def application(dossiers: Dossiers, *, port: int) -> FastAPI:
-    """Return the application over an archive, for a browser that calls it by this port."""
-    app = FastAPI(title="evenfall", docs_url=None, redoc_url=None, openapi_url=None)
+def application(dossiers: Dossiers, *, port: int, place: Place | None = None) -> FastAPI:
+    """Return the application over an archive, for a browser that calls it at a place.
+
+    Without one that is this machine by a port; `port` is always let in from this machine itself.
+    """
+    place = place or Place()
+    app = FastAPI(
+        title="evenfall",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        dependencies=[Depends(allowed)],
+    )
     app.state.shop = Shop(dossiers)
+    app.state.place = place
+    app.state.door = Door(dossiers.archive, always=place.accounts, secure=place.secure)
     for part in PARTS:
         app.include_router(part.router)
     app.get("/static/inks.css")(_inks)
@@ -74,8 +94,11 @@ def application(dossiers: Dossiers, *, port: int) -> FastAPI:
     app.add_exception_handler(RequestValidationError, _malformed)
     app.add_exception_handler(HTTPException, _refused)
     app.add_exception_handler(Exception, _unexpected)
+    app.add_exception_handler(NotAllowedError, _turned_away)
     app.middleware("http")(_fresh)
-    app.add_middleware(Guard, hosts=[f"{name}:{port}" for name in ("127.0.0.1", "localhost")])
+    app.add_middleware(Access, door=app.state.door)
+    here = [f"{name}:{port}" for name in ("127.0.0.1", "localhost")]
+    app.add_middleware(Guard, hosts=[*here, *place.hosts], secure=place.secure)
     return app
 
 
@@ -90,6 +113,11 @@ async def _fresh(request: Request, answer: Callable[[Request], Awaitable[Respons
 async def _expected(request: Request, error: Exception) -> Response:
     assert isinstance(error, EvenfallError)  # noqa: S101 (it is registered for it)
     return problem(request, error, 413 if isinstance(error, TooLargeError) else 422)
+
+
+async def _turned_away(request: Request, error: Exception) -> Response:
+    assert isinstance(error, NotAllowedError)  # noqa: S101 (it is registered for it)
+    return turned_away(request, error)
 
 
 async def _malformed(request: Request, _error: Exception) -> Response:

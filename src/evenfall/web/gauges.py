@@ -12,6 +12,7 @@ from evenfall.pictures.control_chart import control_chart_picture
 from evenfall.pictures.inks import PAGE
 from evenfall.units import read_length_mm
 from evenfall.web.instruments import specified
+from evenfall.web.rights import filed_by
 from evenfall.web.shop import Shop, now
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import AddRequest, NoteRequest
@@ -41,7 +42,9 @@ def add(request: Request, name: Text = "", by: Text = "") -> Response:
     if any(one.line.name.casefold() == name.strip().casefold() for one in gauges(dossiers)):
         text = "There is a gauge {name:quoted} already; give this one another name."
         raise RequestError(text, name=name.strip())
-    added = dossiers.add(AddRequest(subject="gauge", name=name.strip(), person=by.strip()))
+    added = dossiers.add(
+        AddRequest(subject="gauge", name=name.strip(), person=filed_by(request, by))
+    )
     return see_other(f"/gauges/{added.line.dossier}")
 
 
@@ -119,7 +122,9 @@ def check(
         "reference_mm": _length_mm("stated length", stated, unit),
         "read_mm": _length_mm("reading", read, unit),
     }
-    shop.dossiers.note(NoteRequest(found.line.dossier, "", person=by.strip(), facts=facts))
+    shop.dossiers.note(
+        NoteRequest(found.line.dossier, "", person=filed_by(request, by), facts=facts)
+    )
     return see_other(f"/gauges/{found.line.dossier}#check")
 
 
@@ -140,7 +145,9 @@ def calibrated(
         raise RequestError("On which day was it calibrated?", at=At(field="calibrated"))
     facts = {"date": date.strip()} | ({"valid_until": until.strip()} if until.strip() else {})
     words = result.strip() or "no remark"
-    shop.dossiers.note(NoteRequest(found.line.dossier, words, person=by.strip(), facts=facts))
+    shop.dossiers.note(
+        NoteRequest(found.line.dossier, words, person=filed_by(request, by), facts=facts)
+    )
     return see_other(f"/gauges/{found.line.dossier}")
 
 

@@ -1,7 +1,7 @@
 """What stands before every page: who asks, how much comes in, and what the browser may do.
 
-The pages serve one person at this machine. A page of another site must neither read them (by a name
-that it points at this machine: the host is checked) nor send to them (the origin is checked).
+A page of another site must neither read these pages (by a name that it points at this machine: the
+host is checked) nor send to them (the origin is checked). Who asks is told by `web.access`.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from fastapi import Request
 
 from evenfall.errors import At, RequestError
+from evenfall.web.rights import SAFE
 from evenfall.web.view import problem
 
 if TYPE_CHECKING:
@@ -45,7 +46,8 @@ _HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(self), geolocation=(), microphone=()",
 }
-_SAFE = {"GET", "HEAD"}
+STRICT = "max-age=2592000"
+"""For 30 days a browser that came by TLS comes by TLS alone."""
 
 
 class TooLargeError(RequestError):
@@ -55,10 +57,12 @@ class TooLargeError(RequestError):
 class Guard:
     """Refuses what does not come from these pages themselves, and logs what was asked."""
 
-    def __init__(self, app: ASGIApp, hosts: Collection[str]) -> None:
+    def __init__(self, app: ASGIApp, hosts: Collection[str], *, secure: bool = False) -> None:
         self._app = app
         self._hosts = frozenset(hosts)
-        self._origins = frozenset(f"http://{host}" for host in hosts)
+        scheme = "https" if secure else "http"
+        self._origins = frozenset(f"{scheme}://{host}" for host in hosts)
+        self._headers = _HEADERS | ({"strict-transport-security": STRICT} if secure else {})
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request; see the ASGI specification."""
@@ -80,7 +84,7 @@ class Guard:
             if message["type"] == "http.response.start":
                 status = message["status"]
                 given = {name.lower() for name, _ in message["headers"]}
-                own = ((name.encode(), value.encode()) for name, value in _HEADERS.items())
+                own = ((name.encode(), value.encode()) for name, value in self._headers.items())
                 message["headers"] = [
                     *message["headers"],
                     *((name, value) for name, value in own if name not in given),
@@ -107,7 +111,7 @@ class Guard:
         if headers.get("host", "") not in self._hosts:
             text = "These pages are served at {hosts:or} only; use that address."
             return 421, RequestError(text, hosts=tuple(sorted(self._hosts)))
-        if method not in _SAFE:
+        if method not in SAFE:
             origin = headers.get("origin")
             site = headers.get("sec-fetch-site", "none")
             if (origin is not None and origin not in self._origins) or site not in (

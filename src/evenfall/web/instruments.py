@@ -16,6 +16,7 @@ from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE
 from evenfall.pictures.neck_strip import neck_strip
 from evenfall.requirement import margin_share
+from evenfall.web.rights import who_of
 from evenfall.web.shop import Shop
 from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence, whole_percent
@@ -30,9 +31,9 @@ _MODEL = "model:"
 
 
 @router.get("/")
-def first() -> Response:
-    """Lead to the instruments."""
-    return see_other("/instruments")
+def first(request: Request) -> Response:
+    """Lead to the instruments, or where else somebody may be."""
+    return see_other("/instruments" if who_of(request).may("look") else "/settings")
 
 
 @router.get("/instruments")

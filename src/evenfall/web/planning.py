@@ -20,6 +20,7 @@ from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import margin_share
 from evenfall.units import LengthUnit
 from evenfall.web.instruments import common, to_next, weakest
+from evenfall.web.rights import filed_by
 from evenfall.web.under_way import told as under_way
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence, whole_percent
@@ -91,6 +92,7 @@ def planned(
     if told.measurement is None:
         return to_next(told)
     accepted = _accepted(code, reason)
+    by = filed_by(request, by)
     warm = shop.open_exploration(name, told, tuple(map("=".join, accepted)), by)
     spec = warm.specification
     view = View(request, spec)
@@ -241,6 +243,7 @@ def take(
     shop = shop_of(request)
     told = shop.story(name)
     accepted = tuple(map("=".join, _accepted(code, reason)))
+    by = filed_by(request, by)
     warm = shop.exploration(told, accepted, by)
     try:
         budget = float(budget_mm) if budget_mm.strip() else None

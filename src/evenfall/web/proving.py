@@ -11,6 +11,7 @@ from evenfall.pages.sheet import sheet_page
 from evenfall.pictures.inks import PAGE
 from evenfall.web.guard import DOCUMENT_POLICY
 from evenfall.web.instruments import common, to_next
+from evenfall.web.rights import filed_by
 from evenfall.web.shop import now
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.work import bench_sheet
@@ -77,7 +78,9 @@ def done(request: Request, name: str, by: Annotated[str, Form()] = "") -> Respon
     told = shop.story(name)
     plan = needed(told.made, "plan")
     if told.step == "work":
-        report_done(shop.dossiers, told.line.dossier, plan.code, at=now(), person=by)
+        report_done(
+            shop.dossiers, told.line.dossier, plan.code, at=now(), person=filed_by(request, by)
+        )
     return see_other(f"/instruments/{told.line.dossier}/measure")
 
 
@@ -112,7 +115,7 @@ def file_proof(request: Request, name: str, by: Annotated[str, Form()] = "") -> 
     shop = shop_of(request)
     told = shop.story(name)
     outcome = shop_of(request).proof(told)
-    shop.dossiers.file(outcome.proof, instrument=told.line.dossier, person=by)
+    shop.dossiers.file(outcome.proof, instrument=told.line.dossier, person=filed_by(request, by))
     return see_other(f"/instruments/{told.line.dossier}/proof")
 
 

@@ -15,6 +15,7 @@ from evenfall.instrument.starters import STARTERS
 from evenfall.pictures.inks import PAGE
 from evenfall.units import LengthUnit
 from evenfall.web.instruments import common, specified
+from evenfall.web.rights import filed_by
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import (
     AddRequest,
@@ -179,7 +180,7 @@ def save(
     given = text.replace("\r\n", "\n").encode()
     read_specification(given.decode(), source="specification.toml")
     source = Source("specification.toml", given)
-    added = dossiers.add(AddRequest((source,), instrument=dossier, person=by.strip()))
+    added = dossiers.add(AddRequest((source,), instrument=dossier, person=filed_by(request, by)))
     if added.line.subject == "instrument":
         return see_other(f"/instruments/{added.line.dossier}/specification")
     return see_other(f"/specifications/{added.line.dossier}")
@@ -188,7 +189,7 @@ def save(
 @router.post("/instruments/{name}/specification/again")
 def again(request: Request, name: str, by: Annotated[str, Form()] = "") -> Response:
     """File the readings filed last once more, as the newest specification reads them."""
-    read_by_newest(shop_of(request).dossiers, name, person=by.strip())
+    read_by_newest(shop_of(request).dossiers, name, person=filed_by(request, by))
     return see_other(f"/instruments/{name}")
 
 

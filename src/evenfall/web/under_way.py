@@ -12,6 +12,8 @@ from fastapi.responses import FileResponse, JSONResponse, Response, StreamingRes
 
 from evenfall.errors import RequestError
 from evenfall.records.queue import Refusal
+from evenfall.web.access import require
+from evenfall.web.rights import who_of
 from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.web.words import WORDS
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS
@@ -70,7 +72,10 @@ def told(task: Task, view: View) -> dict[str, Any]:
 def everything(request: Request) -> Response:
     """List what is under way, and what ended lately."""
     view = View(request)
-    tasks = [told(task, view) for task in shop_of(request).queue.listed()]
+    listed = shop_of(request).queue.listed()
+    if not who_of(request).may("keep"):
+        listed = tuple(task for task in listed if task.kind not in ARCHIVE_KINDS)
+    tasks = [told(task, view) for task in listed]
     return page(request, "under_way.html", view, tasks=tasks)
 
 
@@ -78,7 +83,9 @@ def everything(request: Request) -> Response:
 def one(request: Request, name: str) -> Response:
     """Show one task."""
     view = View(request)
-    task = told(shop_of(request).pool.shown(name), view)
+    shown = shop_of(request).pool.shown(name)
+    _require(request, shown)
+    task = told(shown, view)
     return page(request, "under_way.html", view, tasks=[task])
 
 
@@ -87,7 +94,8 @@ async def events(request: Request, name: str) -> Response:
     """Tell how a task goes on, until it has ended; see the server-sent events of HTML."""
     shop = shop_of(request)
     view = View(request)
-    await run_in_threadpool(shop.pool.shown, name)  # what is not there is said at once
+    # what is not there is said at once
+    _require(request, await run_in_threadpool(shop.pool.shown, name))
 
     async def telling() -> AsyncIterator[str]:
         yield "retry: 1000\n\n"
@@ -114,6 +122,12 @@ async def events(request: Request, name: str) -> Response:
     )
 
 
+def _require(request: Request, task: Task) -> None:
+    """Refuse who may not look after the archive where the work is on it."""
+    if task.kind in ARCHIVE_KINDS:
+        require(request, "keep")
+
+
 def _after(request: Request, task: Task) -> Response:
     """Answer a press of a button: plain values for a script, a page for a form."""
     view = View(request)
@@ -126,6 +140,7 @@ def _after(request: Request, task: Task) -> Response:
 def stop(request: Request, name: str) -> Response:
     """Ask a task to stop."""
     shop = shop_of(request)
+    _require(request, shop.queue.get(name))
     task = shop.queue.ask_to_stop(name)
     shop.pool.wake()
     return _after(request, task)
@@ -135,6 +150,7 @@ def stop(request: Request, name: str) -> Response:
 def again(request: Request, name: str) -> Response:
     """Begin a task again that was refused or stopped."""
     shop = shop_of(request)
+    _require(request, shop.queue.get(name))
     task = shop.queue.again(name)
     shop.pool.wake()
     return _after(request, task)
@@ -144,7 +160,7 @@ def again(request: Request, name: str) -> Response:
 def made(request: Request, name: str, file: str) -> Response:
     """Return a file that a task made."""
     queue = shop_of(request).queue
-    queue.get(name)
+    _require(request, queue.get(name))
     folder = queue.folder(name) / "out"
     path = folder / file
     if path.parent != folder or not path.is_file():

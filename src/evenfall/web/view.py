@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from datetime import datetime
 from functools import cache
@@ -13,6 +14,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Resp
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from evenfall.units import in_unit
+from evenfall.web.rights import who_of
 from evenfall.web.words import WORDS
 from evenfall.wording import Sentence, plain_line, say, sentence
 
@@ -31,6 +33,7 @@ CHOICES: Mapping[str, tuple[str, ...]] = {
 """Cookies that hold a person's choices, and what each may be."""
 PERSON = "person"
 """Cookie with the name of whoever works at this bench."""
+_FORM = re.compile(r'(<form\b[^>]*\bmethod="post"[^>]*>)')
 
 
 class View:
@@ -47,7 +50,8 @@ class View:
         hand = specification.handed if specification else "right"
         self.left = chosen.get("hand", hand) == "left"
         self.room, self.theme = chosen.get("room", ""), chosen.get("theme", "")
-        self.person = plain_line(unquote(request.cookies.get(PERSON, "")))[:100]
+        self.who = who_of(request)
+        self.person = self.who.person(plain_line(unquote(request.cookies.get(PERSON, "")))[:100])
         self.path = request.url.path
 
     def say(self, said: Sentence | str) -> str:
@@ -98,7 +102,11 @@ def page(
     **content: Any,
 ) -> HTMLResponse:
     """Return a page, or a part of one, set by its template."""
-    text = _templates().get_template(name).render(view=view or View(request), **content)
+    view = view or View(request)
+    text = _templates().get_template(name).render(view=view, **content)
+    if view.who.mark:
+        # in each form of the page, so that none can be forgotten; text from outside is escaped
+        text = _FORM.sub(rf'\1<input type="hidden" name="csrf" value="{view.who.mark}">', text)
     return HTMLResponse(text, status)
 
 

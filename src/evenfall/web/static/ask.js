@@ -13,6 +13,13 @@ export function one(where, within = document) {
   return /** @type {T} */ (found);
 }
 
+/** What shows that a request comes from a page of this log-in; nothing where nobody logs in. */
+const mark = /** @type {HTMLMetaElement | null} */ (document.querySelector("meta[name=csrf]"))?.content;
+/** @type {Record<string, string>} */
+export const MARKED = mark ? { "x-csrf": mark } : {};
+/** @type {Record<string, string>} Of plain values that are sent, and asked for. */
+export const JSON_HEADERS = { "content-type": "application/json", accept: "application/json", ...MARKED };
+
 /** What the program refused, as one sentence. */
 export class Refused extends Error {}
 
@@ -24,7 +31,7 @@ export async function ask(place, values) {
   /** @type {RequestInit} */
   const sending = values === undefined
     ? { headers: { accept: "application/json, text/plain" } }
-    : { method: "POST", headers: { "content-type": "application/json", accept: "application/json" }, body: JSON.stringify(values) };
+    : { method: "POST", headers: JSON_HEADERS, body: JSON.stringify(values) };
   let answer;
   try {
     answer = await fetch(place, sending);

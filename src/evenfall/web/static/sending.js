@@ -1,6 +1,6 @@
 // Files are sent piece by piece: a lost connection costs the piece under way, and goes on from there.
 // @ts-check
-import { answered, connected } from "./ask.js";
+import { JSON_HEADERS, MARKED, answered, connected } from "./ask.js";
 
 const PIECE = 4_000_000;
 const AGAIN_MS = 1000;
@@ -27,8 +27,7 @@ const sure = async (asking) => answered(await insist(asking));
  */
 export async function send(files, seen) {
   const whole = Math.max(1, files.reduce((sum, file) => sum + file.size, 0));
-  const json = { "content-type": "application/json", accept: "application/json" };
-  const begun = await sure(() => fetch("/uploads", { method: "POST", headers: json, body: JSON.stringify({ files: files.map((file) => ({ name: file.name, size: file.size })) }) }));
+  const begun = await sure(() => fetch("/uploads", { method: "POST", headers: JSON_HEADERS, body: JSON.stringify({ files: files.map((file) => ({ name: file.name, size: file.size })) }) }));
   const { task } = await begun.json();
   let before = 0;
   for (const [number, file] of files.entries()) {
@@ -36,7 +35,7 @@ export async function send(files, seen) {
     while (at < file.size) {
       const place = `/uploads/${task}/${number}`;
       try {
-        const answer = await fetch(place, { method: "PATCH", headers: { "upload-offset": String(at), accept: "application/json" }, body: file.slice(at, at + PIECE) });
+        const answer = await fetch(place, { method: "PATCH", headers: { "upload-offset": String(at), accept: "application/json", ...MARKED }, body: file.slice(at, at + PIECE) });
         connected(true);
         if (answer.status !== 409) await answered(answer.clone());
         at = (await answer.json()).received;

@@ -1,6 +1,6 @@
 // The sheet in the shape of the neck: typed by keyboard alone, checked as it grows, kept here.
 // @ts-check
-import { Refused, answered, ask, dataOf, latestWins, one } from "./ask.js";
+import { JSON_HEADERS, Refused, answered, ask, dataOf, latestWins, one } from "./ask.js";
 import { MM, inUnit, reading } from "./gauge.js";
 import { cell } from "./neck_map.js";
 import { insist } from "./sending.js";
@@ -259,8 +259,7 @@ document.addEventListener("focusin", (event) => {
 
 file.addEventListener("click", async () => {
   file.disabled = true;
-  const headers = { "content-type": "application/json", accept: "application/json" };
-  const filing = () => fetch(`${data.base}/measure/file`, { method: "POST", headers, body: JSON.stringify(sheet()) })
+  const filing = () => fetch(`${data.base}/measure/file`, { method: "POST", headers: JSON_HEADERS, body: JSON.stringify(sheet()) })
     .catch((error) => {
       kept.textContent = "Not sent yet: no connection. The readings are kept in this browser, and are sent when it is back.";
       throw error;

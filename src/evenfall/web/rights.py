@@ -1,0 +1,184 @@
+"""What each role may, and what each route needs: one table, deny by default.
+
+A route that is not in `NEEDS` answers nobody; a test walks all routes of the application and holds
+them against it. `web.access` is what acts on it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+from fastapi import Request
+
+from evenfall.records.accounts import Role
+
+Right = Literal["anyone", "own", "look", "measure", "plan", "release", "keep", "lots"]
+
+ROLE_RIGHTS: Mapping[Role, frozenset[Right]] = {
+    "bench": frozenset({"own", "look", "measure"}),
+    "engineer": frozenset({"own", "look", "measure", "plan"}),
+    "manager": frozenset({"own", "look", "measure", "plan", "release", "keep"}),
+    "partner": frozenset({"own", "lots"}),
+}
+"""What each role may."""
+SCOPES: Mapping[Right, str] = {
+    "look": "read instruments, plans, verdicts and gauges",
+    "measure": "file readings, work done and gauge checks",
+    "plan": "file plans, specifications and machine programs",
+    "release": "file verdicts",
+    "keep": "look after the archive",
+    "lots": "read the lots that are shared with a partner",
+}
+"""What a token may be given, and how a page says so: a token never changes who may come in."""
+FILING: frozenset[Right] = frozenset({"measure", "plan", "release", "keep", "lots"})
+"""Rights whose use is told in the audit log."""
+SAFE = {"GET", "HEAD"}
+
+NEEDS: Mapping[str, Right] = {
+    # nobody has to be logged in
+    "GET /health": "anyone",
+    "GET /ready": "anyone",
+    "GET /static/inks.css": "anyone",
+    "GET /log-in": "anyone",
+    "POST /log-in": "anyone",
+    "GET /join": "anyone",
+    "POST /join": "anyone",
+    "GET /trust": "anyone",
+    "GET /trust/evenfall.crt": "anyone",
+    # what is somebody's own
+    "GET /": "own",
+    "POST /log-out": "own",
+    "GET /settings": "own",
+    "POST /settings": "own",
+    "POST /view": "own",
+    "GET /tokens": "own",
+    "POST /tokens": "own",
+    "POST /tokens/{token}/end": "own",
+    # instruments
+    "GET /instruments": "look",
+    "POST /example": "plan",
+    "GET /instruments/{name}": "look",
+    "GET /instruments/{name}/line": "look",
+    "GET /instruments/{name}/label": "look",
+    "GET /new": "measure",
+    "POST /new": "measure",
+    # readings
+    "GET /instruments/{name}/measure": "look",
+    "POST /instruments/{name}/measure/check": "look",
+    "POST /instruments/{name}/measure/file": "measure",
+    "GET /instruments/{name}/measure/sheet.{kind}": "look",
+    "POST /instruments/{name}/measure/upload": "measure",
+    "GET /instruments/{name}/measure/seen/{task}": "look",
+    "POST /instruments/{name}/measure/filed": "measure",
+    "POST /uploads": "measure",
+    "GET /uploads/{task}": "measure",
+    "PATCH /uploads/{task}/{number}": "measure",
+    "GET /instruments/{name}/scan/{of}": "look",
+    "GET /instruments/{name}/target": "look",
+    "GET /instruments/{name}/play": "look",
+    "POST /instruments/{name}/play": "measure",
+    # plans and specifications
+    "GET /instruments/{name}/plan": "look",
+    "POST /instruments/{name}/plan/look": "look",
+    "POST /instruments/{name}/plan/spans": "look",
+    "GET /instruments/{name}/plan/methods": "look",
+    "POST /instruments/{name}/plan/side": "look",
+    "POST /instruments/{name}/plan/crown": "look",
+    "POST /instruments/{name}/plan/take": "plan",
+    "GET /specifications": "look",
+    "GET /specifications/new": "look",
+    "GET /specifications/{dossier}": "look",
+    "POST /specifications/check": "look",
+    "POST /specifications/form": "look",
+    "POST /specifications/ideal": "look",
+    "POST /specifications/save": "plan",
+    "GET /instruments/{name}/specification": "look",
+    "GET /instruments/{name}/specification.toml": "look",
+    "POST /instruments/{name}/specification/again": "plan",
+    # work and proof
+    "GET /instruments/{name}/work": "look",
+    "GET /instruments/{name}/sheet.{kind}": "look",
+    "POST /instruments/{name}/done": "measure",
+    "GET /instruments/{name}/program": "look",
+    "POST /instruments/{name}/program": "plan",
+    "GET /instruments/{name}/program/{task}": "look",
+    "GET /instruments/{name}/proof": "look",
+    "POST /instruments/{name}/proof": "release",
+    "GET /instruments/{name}/certificate.{kind}": "look",
+    # gauges
+    "GET /gauges": "look",
+    "POST /gauges": "measure",
+    "GET /gauges/{dossier}": "look",
+    "POST /gauges/{dossier}/check": "measure",
+    "POST /gauges/{dossier}/calibrated": "plan",
+    # what is under way; work on the archive needs `keep` besides, see `under_way`
+    "GET /under-way": "look",
+    "GET /under-way/{name}": "look",
+    "GET /under-way/{name}/events": "look",
+    "POST /under-way/{name}/stop": "measure",
+    "POST /under-way/{name}/again": "measure",
+    "GET /under-way/{name}/file/{file}": "look",
+    # the archive, and who may come in
+    "GET /archive": "keep",
+    "GET /archive/held": "keep",
+    "POST /archive/verify": "keep",
+    "POST /archive/backup": "keep",
+    "POST /archive/export": "keep",
+    "POST /archive/sent/upload": "keep",
+    "POST /archive/task/{name}/file": "keep",
+    "GET /archive/task/{name}": "keep",
+    "GET /people": "keep",
+    "POST /people": "keep",
+    "POST /people/{account}/role": "keep",
+    "POST /people/{account}/again": "keep",
+    "POST /people/{account}/end": "keep",
+    "GET /audit": "keep",
+}
+"""Method and path of every route, and the right that it needs. A POST that needs `look` files
+nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Who:
+    """Who asks."""
+
+    account: str = ""  # "" for nobody, and where there are no accounts
+    name: str = ""
+    role: Role | None = None
+    rights: frozenset[Right] = frozenset()
+    partner: str = ""  # name of the partner's firm; "" for the other roles
+    token: str = ""  # by which token; "" for a person at a page
+    key: str = ""  # of the log-in; "" for a token
+
+    def may(self, right: Right) -> bool:
+        """Say whether they have a right."""
+        return right == "anyone" or right in self.rights
+
+    def person(self, typed: str) -> str:
+        """Return the name that is filed: the account's, or what was typed where there are none."""
+        return self.name if self.account else typed.strip()
+
+    @property
+    def mark(self) -> str:
+        """What a form of theirs carries, and no page of another site knows; "" without log-in."""
+        return hmac.new(self.key.encode(), b"csrf", hashlib.sha256).hexdigest() if self.key else ""
+
+
+NOBODY = Who()
+LONE = Who(rights=frozenset(get_args(Right)) - {"lots"})
+"""Who works at a bench without accounts."""
+
+
+def who_of(request: Request) -> Who:
+    """Return who asks."""
+    who: Who = request.scope.get("state", {}).get("who", NOBODY)
+    return who
+
+
+def filed_by(request: Request, typed: str) -> str:
+    """Return under which name this request files: see `Who.person`."""
+    return who_of(request).person(typed)

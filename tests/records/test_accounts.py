@@ -1,0 +1,273 @@
+"""Accounts, log-ins, invitations, tokens and the audit log, on either engine."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import pytest
+from sqlalchemy import select
+
+from evenfall.errors import RequestError
+from evenfall.records import Archive, audit
+from evenfall.records.accounts import (
+    INVITED_DAYS,
+    LOGIN_DAYS,
+    SHORTEST_PASSWORD,
+    UNSEEN_HOURS,
+    Account,
+    Accounts,
+    ThrottledError,
+    check_password,
+)
+from evenfall.records.copying import copy
+from evenfall.records.tables import ACCOUNT, INVITATION, LOGIN, TOKEN
+
+PASSWORD = "four words of a test"  # noqa: S105
+HERE = "192.0.2.7"  # RFC 5737: an address for documentation
+
+
+class Clock:
+    """A clock that stands until it is moved."""
+
+    def __init__(self) -> None:
+        self.at = datetime.fromisoformat("2026-05-04T08:00:00.000000+00:00")
+
+    def __call__(self) -> str:
+        return self.at.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+    def on(self, **by: float) -> None:
+        self.at += timedelta(**by)
+
+
+@pytest.fixture
+def clock(archive: Archive) -> Clock:
+    made = Clock()
+    archive.clock = made
+    return made
+
+
+@pytest.fixture
+def accounts(archive: Archive) -> Accounts:
+    return Accounts(archive)
+
+
+def joined(accounts: Accounts, name: str = "Q. Ulbrenq", role: str = "manager") -> Account:
+    return accounts.join(accounts.invite(name, role), PASSWORD)
+
+
+def test_the_first_account_names_itself(accounts: Accounts) -> None:
+    assert not accounts.exist()
+    code = accounts.invite("", "manager")
+    with pytest.raises(RequestError, match="Say who you are"):
+        accounts.join(code, PASSWORD)
+    made = accounts.join(code, PASSWORD, "Q.  Ulbrenq\n")
+    assert (made.name, made.role, made.open) == ("Q. Ulbrenq", "manager", True)
+    assert accounts.exist()
+    assert accounts.get(made.id) == made
+
+
+def test_a_code_works_once_and_not_for_ever(accounts: Accounts, clock: Clock) -> None:
+    code = accounts.invite("M. Tessquin", "bench")
+    accounts.join(code, PASSWORD)
+    with pytest.raises(RequestError, match="used already"):
+        accounts.join(code, PASSWORD)
+    late = accounts.invite("T. Quenlo", "bench")
+    clock.on(days=INVITED_DAYS, seconds=1)
+    with pytest.raises(RequestError, match="older than"):
+        accounts.join(late, PASSWORD)
+
+
+def test_two_people_of_one_name_are_told_apart(accounts: Accounts) -> None:
+    joined(accounts)
+    with pytest.raises(RequestError, match="add an initial"):
+        accounts.invite("q. ULBRENQ", "bench")
+    joined(accounts, "Qu. Ulbrenq", "bench")
+
+
+@pytest.mark.parametrize(
+    ("password", "fault"),
+    [
+        ("x" * (SHORTEST_PASSWORD - 1), "characters"),
+        ("abcd " * 100, "characters"),
+        ("aaaaaaaaaaaaaaaaaaaa", "easily guessed"),
+        ("I am q. ulbrenq, hello", "easily guessed"),
+    ],
+)
+def test_a_weak_password_is_refused(password: str, fault: str) -> None:
+    with pytest.raises(RequestError, match=fault):
+        check_password(password, "Q. Ulbrenq")
+
+
+def test_no_secret_is_kept(accounts: Accounts, archive: Archive) -> None:
+    made = joined(accounts)
+    code = accounts.invite("T. Quenlo", "bench")
+    _, key = accounts.log_in("q. ulbrenq", PASSWORD, HERE)
+    _, secret = accounts.new_token(made.id, "export", ["look"], 30)
+    with archive.reading() as connection:
+        kept = repr(
+            [
+                connection.execute(select(table)).all()
+                for table in (ACCOUNT, INVITATION, LOGIN, TOKEN)
+            ]
+        )
+    assert "$argon2id$v=19$m=19456,t=2,p=1$" in kept
+    for one in (PASSWORD, code, key, secret):
+        assert one not in kept
+
+
+def test_a_log_in_ends_by_log_out_by_time_and_unseen(accounts: Accounts, clock: Clock) -> None:
+    made = joined(accounts)
+    _, key = accounts.log_in("Q. Ulbrenq", PASSWORD, HERE)
+    assert accounts.logged_in(key) == made
+    assert accounts.logged_in(key[:-1]) is None
+    accounts.log_out(key)
+    assert accounts.logged_in(key) is None
+    _, key = accounts.log_in("Q. Ulbrenq", PASSWORD, HERE)
+    clock.on(hours=UNSEEN_HOURS, seconds=1)
+    assert accounts.logged_in(key) is None
+    _, key = accounts.log_in("Q. Ulbrenq", PASSWORD, HERE)
+    for _ in range(LOGIN_DAYS * 24 // 8):
+        clock.on(hours=8)
+        assert accounts.logged_in(key) == made
+    clock.on(hours=1)
+    assert accounts.logged_in(key) is None
+
+
+def test_another_role_or_password_ends_every_log_in(accounts: Accounts) -> None:
+    joined(accounts)
+    other = joined(accounts, "M. Tessquin", "bench")
+    keys = [accounts.log_in("M. Tessquin", PASSWORD, HERE)[1] for _ in range(2)]
+    assert accounts.change_role(other.id, "engineer").role == "engineer"
+    assert [accounts.logged_in(key) for key in keys] == [None, None]
+    _, key = accounts.log_in("M. Tessquin", PASSWORD, HERE)
+    again = accounts.invite_again(other.id)
+    accounts.join(again, "five words of another test")
+    assert accounts.logged_in(key) is None
+    with pytest.raises(RequestError, match="do not fit"):
+        accounts.log_in("M. Tessquin", PASSWORD, HERE)
+    assert accounts.log_in("M. Tessquin", "five words of another test", HERE)[0].id == other.id
+
+
+def test_an_ended_account_is_out_at_once_and_the_last_manager_stays(accounts: Accounts) -> None:
+    first = joined(accounts)
+    with pytest.raises(RequestError, match="last manager"):
+        accounts.end(first.id)
+    with pytest.raises(RequestError, match="last manager"):
+        accounts.change_role(first.id, "bench")
+    second = joined(accounts, "M. Tessquin")
+    _, key = accounts.log_in("M. Tessquin", PASSWORD, HERE)
+    _, secret = accounts.new_token(second.id, "export", ["look"], 30)
+    code = accounts.invite_again(second.id)
+    assert accounts.end(second.id).ended
+    assert accounts.logged_in(key) is None
+    assert accounts.shown(secret) is None
+    with pytest.raises(RequestError, match="used already"):
+        accounts.join(code, PASSWORD)
+    with pytest.raises(RequestError, match="do not fit"):
+        accounts.log_in("M. Tessquin", PASSWORD, HERE)
+
+
+def test_who_is_erased_cannot_log_in(accounts: Accounts, archive: Archive) -> None:
+    joined(accounts)
+    joined(accounts, "M. Tessquin", "bench")
+    _, key = accounts.log_in("M. Tessquin", PASSWORD, HERE)
+    archive.erase("M. Tessquin")
+    assert accounts.logged_in(key) is None
+    assert "Tessquin" not in repr(accounts.listed())
+
+
+def test_guesses_are_slowed_by_name(accounts: Accounts, clock: Clock) -> None:
+    joined(accounts)
+
+    def wrong(number: int) -> None:
+        accounts.log_in("Q. Ulbrenq", "wrong", f"198.51.100.{number}")
+
+    for number in range(5):
+        with pytest.raises(RequestError, match="do not fit"):
+            wrong(number)
+    for number, wait_s in enumerate((1, 2, 4, 8, 16, 32, 60, 60), start=5):
+        with pytest.raises(ThrottledError) as slowed:
+            wrong(number)
+        assert slowed.value.wait_s == wait_s
+        with pytest.raises(ThrottledError):  # the right one as well
+            accounts.log_in("Q. Ulbrenq", PASSWORD, "203.0.113.9")
+        clock.on(seconds=wait_s)
+        with pytest.raises(RequestError, match="do not fit"):
+            wrong(number)
+    clock.on(seconds=60)
+    accounts.log_in("Q. Ulbrenq", PASSWORD, HERE)
+    accounts.log_in("Q. Ulbrenq", PASSWORD, HERE)
+
+
+def test_guesses_are_slowed_by_address_whatever_the_name(accounts: Accounts) -> None:
+    for number in range(20):
+        with pytest.raises(RequestError, match="do not fit"):
+            accounts.log_in(f"nobody {number}", "wrong", HERE)
+    with pytest.raises(ThrottledError):
+        accounts.log_in("nobody 21", "wrong", HERE)
+    with pytest.raises(RequestError, match="do not fit"):
+        accounts.log_in("nobody 21", "wrong", "203.0.113.9")
+
+
+def test_a_token_has_scopes_an_end_and_a_last_use(accounts: Accounts, clock: Clock) -> None:
+    made = joined(accounts)
+    token, secret = accounts.new_token(made.id, "export", ["plan", "look"], 30)
+    assert token.scopes == ("look", "plan")
+    assert accounts.tokens(made.id)[0].used == ""
+    found = accounts.shown(secret)
+    assert found is not None
+    assert found[1].id == token.id
+    assert accounts.tokens(made.id)[0].used == clock()
+    assert accounts.shown(secret + "x") is None
+    clock.on(days=30, seconds=1)
+    assert accounts.shown(secret) is None
+    token, secret = accounts.new_token(made.id, "another", ["look"], 30)
+    accounts.end_token(token.id, made.id)
+    assert accounts.shown(secret) is None
+    with pytest.raises(RequestError, match="ended already"):
+        accounts.end_token(token.id)
+    with pytest.raises(RequestError, match="1 to 366 days"):
+        accounts.new_token(made.id, "for ever", ["look"], 4000)
+
+
+def test_roles_are_the_four(accounts: Accounts) -> None:
+    with pytest.raises(RequestError, match="role is one of"):
+        accounts.invite("T. Quenlo", "owner")
+    with pytest.raises(RequestError, match="names the partner's firm"):
+        accounts.invite("T. Quenlo", "partner")
+    with pytest.raises(RequestError, match="names the partner's firm"):
+        accounts.invite("T. Quenlo", "bench", partner="Quandlemere")
+
+
+def test_lots_are_shared_and_withdrawn(accounts: Accounts) -> None:
+    accounts.share_lot("lot 7", "Quandlemere")
+    accounts.share_lot("lot 7", "Quandlemere")
+    accounts.share_lot("lot 8", "Quenlo")
+    assert accounts.lots_of("Quandlemere") == {"lot 7"}
+    accounts.withdraw_lot("lot 7", "Quandlemere")
+    assert accounts.lots_of("Quandlemere") == frozenset()
+
+
+def test_a_copy_holds_accounts_and_audit_log(
+    accounts: Accounts, archive: Archive, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    made = joined(accounts)
+    _, secret = accounts.new_token(made.id, "export", ["look"], 30)
+    audit.note(archive, "joined", account=made.id)
+    to = str(tmp_path_factory.mktemp("copies") / "copy")
+    copy(archive, to)
+    from evenfall.records import open_archive
+
+    with open_archive(to) as copied:
+        there = Accounts(copied)
+        assert there.log_in("Q. Ulbrenq", PASSWORD, HERE)[0] == made
+        assert there.shown(secret) is not None
+        assert [line.what for line in audit.lines(copied)] == ["joined"]
+
+
+def test_the_audit_log_is_read_from_the_newest_on(archive: Archive) -> None:
+    for number in range(7):
+        account = "a" if number % 2 else "b"
+        audit.note(archive, "filed", about=f"POST /{number}", account=account, address=HERE)
+    assert [line.number for line in audit.lines(archive, most=3)] == [7, 6, 5]
+    assert [line.number for line in audit.lines(archive, before=5, account="b")] == [3, 1]

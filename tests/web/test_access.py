@@ -1,0 +1,471 @@
+"""Who may come in: every route against every role, log-ins, forms, tokens."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from html import unescape
+from pathlib import Path
+
+import pytest
+from fastapi.routing import iter_route_contexts
+from fastapi.testclient import TestClient
+
+from evenfall import workshop
+from evenfall.records import audit, persons
+from evenfall.records.accounts import ROLES, Account, Accounts
+from evenfall.web.application import application
+from evenfall.web.place import Place
+from evenfall.web.rights import FILING, NEEDS, ROLE_RIGHTS, SAFE, SCOPES, Right
+from evenfall.workshop import AddRequest
+from evenfall.workshop.archives import Dossiers
+
+PORT = 8417
+HERE = f"http://127.0.0.1:{PORT}"
+PASSWORD = "four words of a test"  # noqa: S105
+PARTNER = "Quandlemere"
+
+
+@pytest.fixture(scope="module")
+def dossiers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Dossiers]:
+    with workshop.archive(str(tmp_path_factory.mktemp("team")), make=True) as made:
+        for role in ROLES:
+            accounts = Accounts(made.archive)
+            firm = PARTNER if role == "partner" else ""
+            accounts.join(accounts.invite(f"{role} person", role, partner=firm), PASSWORD)
+        yield made
+
+
+@pytest.fixture(scope="module")
+def clients(dossiers: Dossiers) -> Iterator[Callable[[], TestClient]]:
+    """Return what gives a fresh browser that meets the application."""
+    app = application(dossiers, port=PORT)
+    with TestClient(app):
+        yield lambda: TestClient(app, base_url=HERE, raise_server_exceptions=False)
+        app.state.shop.leave()
+
+
+def logged_in(client: TestClient, name: str) -> TestClient:
+    form = {"name": name, "password": PASSWORD}
+    answer = client.post("/log-in", data=form, follow_redirects=False)
+    assert answer.status_code == 303
+    return client
+
+
+def mark(client: TestClient) -> str:
+    """Return the mark of this log-in, as its pages carry it."""
+    found = re.search(r'<meta name="csrf" content="([0-9a-f]{64})">', client.get("/settings").text)
+    assert found
+    return found[1]
+
+
+def account(dossiers: Dossiers, name: str) -> Account:
+    (one,) = [a for a in Accounts(dossiers.archive).listed() if a.name == name]
+    return one
+
+
+# ---- the table -----------------------------------------------------------------------------------
+
+
+def routes() -> list[tuple[str, str]]:
+    return [(method, path) for method, path in map(str.split, NEEDS)]
+
+
+def test_every_route_stands_in_the_table_and_no_other(dossiers: Dossiers) -> None:
+    app = application(dossiers, port=PORT)
+    there = {
+        f"{method} {one.path}"
+        for one in iter_route_contexts(app.routes)
+        for method in one.methods or {"MOUNT"}
+    }
+    assert there - NEEDS.keys() == {"MOUNT /static"}
+    assert NEEDS.keys() - there == set()
+
+
+def test_a_route_without_an_entry_answers_nobody(dossiers: Dossiers) -> None:
+    app = application(dossiers, port=PORT)
+    app.get("/forgotten")(lambda: "in")
+    with TestClient(app, base_url=HERE) as client:
+        logged_in(client, "manager person")
+        assert client.get("/forgotten").status_code == 403
+
+
+def refused(answer_status: int, error: str) -> bool:
+    """Say whether an answer refuses for want of a right."""
+    return answer_status in (401, 403) and ("role may not" in error or "log in" in error)
+
+
+@pytest.mark.parametrize("role", [*ROLES, None])
+def test_every_role_meets_every_route(clients: Callable[[], TestClient], role: str | None) -> None:
+    client = clients()
+    sent = {}
+    if role is not None:
+        logged_in(client, f"{role} person")
+        sent = {"x-csrf": mark(client)}
+    rights = ROLE_RIGHTS[role] if role else frozenset[Right]()
+    wrong = []
+    for method, path in routes():
+        if path in ("/log-out", "/under-way/{name}/events"):
+            continue  # the one ends what is tested, the other goes on and on
+        place = re.sub(r"\{[^}]*\}", "nobody", path)
+        answer = client.request(method, place, headers=sent, follow_redirects=False)
+        right = NEEDS[f"{method} {path}"]
+        error = answer.text if answer.status_code in (401, 403) else ""
+        if refused(answer.status_code, error) == (right == "anyone" or right in rights):
+            wrong.append((method, path, right, answer.status_code))
+        assert answer.status_code != 500, (method, path)
+    assert wrong == []
+
+
+def test_the_rights_are_those_of_the_roles() -> None:
+    """What a role may in words, from the roles' description, not from the table."""
+    may = {
+        "bench": ["POST /instruments/{name}/measure/file", "POST /gauges/{dossier}/check"],
+        "engineer": ["POST /instruments/{name}/plan/take", "POST /specifications/save"],
+        "manager": ["POST /instruments/{name}/proof", "POST /people", "GET /audit"],
+    }
+    order = ["bench", "engineer", "manager"]
+    for least, paths in may.items():
+        for path in paths:
+            for role in ("bench", "engineer", "manager", "partner"):
+                allowed = role in order and order.index(role) >= order.index(least)
+                assert (NEEDS[path] in ROLE_RIGHTS[role]) == allowed, (path, role)
+    inner = {route for route, right in NEEDS.items() if right in ROLE_RIGHTS["partner"]}
+    assert not [route for route in inner if "instruments" in route or "people" in route]
+
+
+def test_whoever_is_not_logged_in_is_led_there_and_back(clients: Callable[[], TestClient]) -> None:
+    client = clients()
+    html = {"accept": "text/html"}
+    answer = client.get("/gauges", headers=html, follow_redirects=False)
+    assert answer.headers["location"] == "/log-in?back=/gauges"
+    asked = client.get("/gauges")
+    assert asked.status_code == 401
+    assert asked.headers["www-authenticate"] == "Bearer"
+    assert "Nobody is logged in" in asked.json()["error"]["sentence"]
+    form = {"name": "bench person", "password": PASSWORD, "back": "/gauges"}
+    to = client.post("/log-in", data=form, follow_redirects=False)
+    assert to.headers["location"] == "/gauges"
+    client.cookies.clear()
+    for back in ("//evil.example", "/\\evil.example", "https://evil.example", "/a\nb"):
+        to = client.post("/log-in", data=form | {"back": back}, follow_redirects=False)
+        assert to.headers["location"] == "/"
+        client.cookies.clear()
+
+
+def test_nothing_of_a_body_is_read_of_who_is_not_known(clients: Callable[[], TestClient]) -> None:
+    read = []
+
+    def body() -> Iterator[bytes]:
+        for number in range(20):
+            read.append(number)
+            yield b"x" * 1000
+
+    headers = {"content-type": "application/json"}
+    answer = clients().post("/archive/sent/upload", content=body(), headers=headers)
+    assert answer.status_code == 401
+
+
+# ---- log-ins -------------------------------------------------------------------------------------
+
+
+def test_the_cookie_is_out_of_reach(clients: Callable[[], TestClient]) -> None:
+    form = {"name": "bench person", "password": PASSWORD}
+    cookie = clients().post("/log-in", data=form, follow_redirects=False).headers["set-cookie"]
+    assert cookie.startswith("evenfall-log-in=")
+    for part in ("HttpOnly", "SameSite=lax", "Path=/"):
+        assert part in cookie
+    assert "Domain" not in cookie
+
+
+def test_over_tls_the_cookie_is_bound_to_the_host(dossiers: Dossiers) -> None:
+    place = Place(hosts=("bench.example",), secure=True, accounts=True)
+    app = application(dossiers, port=PORT, place=place)
+    with TestClient(app, base_url="https://bench.example") as client:
+        form = {"name": "bench person", "password": PASSWORD}
+        answer = client.post("/log-in", data=form, follow_redirects=False)
+        cookie = answer.headers["set-cookie"]
+        assert cookie.startswith("__Host-evenfall=")
+        for part in ("Secure", "HttpOnly", "SameSite=lax", "Path=/"):
+            assert part in cookie
+        assert answer.headers["strict-transport-security"] == "max-age=2592000"
+        plain = {"origin": "http://bench.example"}
+        assert client.post("/log-in", data=form, headers=plain).status_code == 403
+
+
+def test_a_log_in_that_was_brought_along_is_not_taken_up(
+    clients: Callable[[], TestClient],
+) -> None:
+    """Session fixation: what an attacker planted before the log-in is worth nothing after it."""
+    attacker, victim = clients(), clients()
+    logged_in(attacker, "bench person")
+    planted = attacker.cookies["evenfall-log-in"]
+    victim.cookies.set("evenfall-log-in", planted, domain="127.0.0.1")
+    logged_in(victim, "engineer person")
+    own = [c.value for c in victim.cookies.jar if c.value != planted]
+    assert len(own) == 1
+    assert attacker.get("/settings", follow_redirects=False).status_code == 401
+    guessed = clients()
+    guessed.cookies.set("evenfall-log-in", "chosen-by-the-attacker", domain="127.0.0.1")
+    assert guessed.get("/settings").status_code == 401
+
+
+def test_a_stolen_cookie_ends_with_the_log_out(clients: Callable[[], TestClient]) -> None:
+    victim, thief = logged_in(clients(), "bench person"), clients()
+    thief.cookies.set("evenfall-log-in", victim.cookies["evenfall-log-in"], domain="127.0.0.1")
+    assert thief.get("/settings").status_code == 200
+    csrf = mark(victim)
+    answer = victim.post("/log-out", data={"csrf": csrf}, follow_redirects=False)
+    assert answer.headers["location"] == "/log-in"
+    assert thief.get("/settings").status_code == 401
+    assert thief.post("/view", data={"unit": "in", "csrf": csrf}).status_code == 401
+
+
+def test_an_expired_log_in_is_out(
+    clients: Callable[[], TestClient], dossiers: Dossiers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client = logged_in(clients(), "bench person")
+    assert client.get("/settings").status_code == 200
+    monkeypatch.setattr(dossiers.archive, "clock", lambda: "2099-01-01T00:00:00.000000Z")
+    assert client.get("/settings").status_code == 401
+
+
+def test_guesses_are_throttled_in_one_sentence(tmp_path: Path) -> None:
+    with workshop.archive(str(tmp_path / "a"), make=True) as made:
+        accounts = Accounts(made.archive)
+        accounts.join(accounts.invite("bench person", "manager"), PASSWORD)
+        with TestClient(application(made, port=PORT), base_url=HERE) as client:
+            form = {"name": "bench person", "password": "wrong"}
+            statuses = [client.post("/log-in", data=form).status_code for _ in range(7)]
+            assert statuses == [401] * 5 + [429] * 2
+            slowed = client.post("/log-in", data=form | {"password": PASSWORD})
+            assert slowed.status_code == 429
+            assert int(slowed.headers["retry-after"]) >= 1
+            assert "try again in" in slowed.text
+        told = audit.lines(made.archive)
+        assert [line.what for line in told] == ["log-in refused"] * 8
+        assert "wrong" not in repr(told)
+
+
+# ---- forms ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("sent", ["nothing", "another's", "in the address"])
+def test_a_form_that_these_pages_did_not_make_is_refused(
+    clients: Callable[[], TestClient], sent: str
+) -> None:
+    client = logged_in(clients(), "engineer person")
+    right = mark(client)
+    wrong = mark(logged_in(clients(), "bench person"))
+    assert wrong != right
+    data = {"unit": "in"} | ({"csrf": wrong} if sent == "another's" else {})
+    place = f"/view?csrf={right}" if sent == "in the address" else "/view"
+    answer = client.post(place, data=data)
+    assert answer.status_code == 403
+    assert "not of this log-in" in answer.json()["error"]["sentence"]
+    assert client.post("/view", json=data, headers={"x-csrf": wrong}).status_code == 403
+    good = client.post("/view", data={"unit": "in", "csrf": right}, follow_redirects=False)
+    assert good.status_code == 303
+    good = client.post(
+        "/view", data={"unit": "in"}, headers={"x-csrf": right}, follow_redirects=False
+    )
+    assert good.status_code == 303
+
+
+def test_every_form_of_every_page_carries_the_mark(
+    clients: Callable[[], TestClient], dossiers: Dossiers
+) -> None:
+    client = logged_in(clients(), "manager person")
+    right = mark(client)
+    dossiers.add(AddRequest(subject="gauge", name="height gauge 3 (invented)"))
+    client.post("/new", data={"kind": "ukulele", "serial": "WB-9 (invented)", "csrf": right})
+    (name,) = dossiers.archive.named("WB-9 (invented)")
+    count = 0
+    pages = ("/instruments", "/new", "/gauges", "/archive", "/settings", "/people", "/tokens")
+    pages += (f"/instruments/{name}", f"/instruments/{name}/measure")
+    pages += (f"/instruments/{name}/specification", "/specifications/new")
+    for place in pages:
+        text = client.get(place, follow_redirects=True).text
+        forms = re.findall(r'<form\b[^>]*method="post"[^>]*>(.{0,120})', text, re.DOTALL)
+        assert forms
+        assert all(f'name="csrf" value="{right[:30]}' in one for one in forms), place
+        count += len(forms)
+    assert count > 20
+
+
+# ---- tokens --------------------------------------------------------------------------------------
+
+
+def test_a_token_may_what_its_scopes_name_and_no_more(
+    clients: Callable[[], TestClient], dossiers: Dossiers
+) -> None:
+    accounts = Accounts(dossiers.archive)
+    owner = account(dossiers, "manager person")
+    for scope in SCOPES:
+        if scope not in ROLE_RIGHTS["manager"]:
+            continue
+        _, secret = accounts.new_token(owner.id, scope, [scope], 1)
+        client = clients()
+        client.headers["authorization"] = f"Bearer {secret}"
+        for method, path in routes():
+            if path == "/under-way/{name}/events":
+                continue
+            right = NEEDS[f"{method} {path}"]
+            place = re.sub(r"\{[^}]*\}", "nobody", path)
+            status = client.request(method, place, follow_redirects=False).status_code
+            if right == scope:
+                assert status not in (401, 403), (scope, method, path)
+            elif right != "anyone":
+                assert status == 403, (scope, method, path)
+
+
+def test_a_token_never_gets_more_than_its_person_has_now(
+    clients: Callable[[], TestClient], dossiers: Dossiers
+) -> None:
+    accounts = Accounts(dossiers.archive)
+    made = accounts.join(accounts.invite("T. Quenlo", "engineer"), PASSWORD)
+    _, secret = accounts.new_token(made.id, "plans", ["look", "plan", "keep"], 1)
+    client = clients()
+    client.headers["authorization"] = f"Bearer {secret}"
+    assert client.get("/instruments").status_code == 200
+    assert client.get("/archive").status_code == 403
+    assert client.post("/example", follow_redirects=False).status_code == 303
+    accounts.change_role(made.id, "bench")
+    assert client.post("/example").status_code == 403
+    client.headers["authorization"] = f"Basic {secret}"
+    assert client.get("/instruments").status_code == 401
+    client.headers["authorization"] = "Bearer " + "x" * 43
+    logged_in(client, "manager person")  # a wrong token is not made good by a cookie
+    assert client.get("/instruments").status_code == 401
+
+
+def test_a_token_is_made_on_its_page_and_shown_once(clients: Callable[[], TestClient]) -> None:
+    client = logged_in(clients(), "bench person")
+    form = {"csrf": mark(client), "name": "bench robot", "days": "7"}
+    page = client.post("/tokens", data=form | {"scope": ["look", "release", "own"]})
+    (secret,) = re.findall(r'class="secret">([\w-]{43})<', page.text)
+    assert secret not in client.get("/tokens").text
+    program = clients()
+    program.headers["authorization"] = f"Bearer {secret}"
+    assert program.get("/instruments").status_code == 200
+    assert program.post("/instruments/nobody/proof").status_code == 403
+    assert program.get("/settings").status_code == 403
+    assert "never" not in re.findall(r'last used">([^<]*)<', client.get("/tokens").text)
+    (ending,) = re.findall(r'action="(/tokens/[0-9a-f]+/end)"', client.get("/tokens").text)
+    other = logged_in(clients(), "engineer person")
+    assert other.post(ending, data={"csrf": mark(other)}).status_code == 422
+    client.post(ending, data={"csrf": form["csrf"]})
+    assert program.get("/instruments").status_code == 401
+
+
+# ---- people --------------------------------------------------------------------------------------
+
+
+@contextmanager
+def a_team(tmp_path: Path, place: Place | None = None) -> Iterator[tuple[TestClient, Dossiers]]:
+    with workshop.archive(str(tmp_path / "a"), make=True) as made:
+        app = application(made, port=PORT, place=place)
+        with TestClient(app, base_url=HERE) as client:
+            yield client, made
+        app.state.shop.leave()
+
+
+def test_a_lone_bench_begins_with_accounts_when_it_wants_to(tmp_path: Path) -> None:
+    with a_team(tmp_path) as (client, made):
+        assert client.get("/archive").status_code == 200
+        assert "goes without accounts" in client.get("/people").text
+        assert client.post("/people", data={"role": "bench", "name": "x"}).status_code == 422
+        page = client.post("/people", data={"role": "manager"})
+        (link,) = re.findall(r'class="secret">([^<]*)<', page.text)
+        assert link.startswith(f"{HERE}/join?code=")
+        assert client.get("/archive").status_code == 200  # until somebody has joined
+        joined = client.get(link.removeprefix(HERE))
+        assert "The first account" in joined.text
+        code = link.partition("code=")[2]
+        form = {"code": code, "name": "Q. Ulbrenq", "password": PASSWORD, "again": PASSWORD}
+        assert client.post("/join", data=form | {"again": "x"}).status_code == 422
+        assert client.post("/join", data=form).url.path == "/instruments"
+        assert "Q. Ulbrenq" in client.get("/settings").text
+        csrf = mark(client)
+        invited = client.post(
+            "/people", data={"name": "M. Tessquin", "role": "bench", "csrf": csrf}
+        )
+        (link,) = re.findall(r'class="secret">([^<]*)<', invited.text)
+        client.cookies.clear()
+        assert client.get("/archive").status_code == 401
+        assert "Welcome, M. Tessquin" in client.get(link.removeprefix(HERE)).text
+        form = {"code": link.partition("code=")[2], "password": PASSWORD, "again": PASSWORD}
+        assert client.post("/join", data=form).status_code == 200
+        assert client.get("/archive").status_code == 403
+        assert [line.what for line in audit.lines(made.archive)][::-1] == [
+            *("invited", "joined", "invited", "joined", "refused")
+        ]
+
+
+def test_beyond_this_machine_nobody_comes_in_without_an_account(tmp_path: Path) -> None:
+    with a_team(tmp_path, Place(accounts=True)) as (client, made):
+        assert client.get("/instruments").status_code == 401
+        assert client.get("/people").status_code == 401
+        assert client.get("/health").json() == {"status": "up"}
+        assert client.get("/ready").json() == {"status": "ready"}
+        code = Accounts(made.archive).invite("", "manager")
+        form = {"code": code, "name": "Q. Ulbrenq", "password": PASSWORD, "again": PASSWORD}
+        assert client.post("/join", data=form).status_code == 200
+        assert client.get("/people").status_code == 200
+
+
+def test_what_is_filed_stands_under_the_account_whatever_is_typed(
+    clients: Callable[[], TestClient], dossiers: Dossiers
+) -> None:
+    client = logged_in(clients(), "bench person")
+    form = {"name": "dial 8 (invented)", "by": "Somebody Else", "csrf": mark(client)}
+    client.cookies.set("person", "Somebody%20Else")
+    client.post("/gauges", data=form)
+    (name,) = [one.dossier for one in dossiers.find("dial 8", 5)]
+    numbers = {one.person for one in dossiers.archive.entries(name)}
+    with dossiers.archive.reading() as connection:
+        names = {one.name for one in persons.names_of(connection, numbers).values()}
+    assert names == {"bench person"}
+    line = audit.lines(dossiers.archive)[0]
+    assert (line.what, line.about) == ("filed", "POST /gauges")
+    assert line.account == account(dossiers, "bench person").id
+
+
+def test_looking_is_not_noted_and_filing_is(
+    clients: Callable[[], TestClient], dossiers: Dossiers
+) -> None:
+    client = logged_in(clients(), "engineer person")
+    csrf = mark(client)
+    count = len(audit.lines(dossiers.archive, most=1000))
+    client.get("/instruments")
+    client.post("/specifications/check", json={"text": "x"}, headers={"x-csrf": csrf})
+    client.post("/view", data={"unit": "mm", "csrf": csrf})
+    assert len(audit.lines(dossiers.archive, most=1000)) == count
+    assert set(FILING) == {"measure", "plan", "release", "keep", "lots"}
+    posts = [r for r, right in NEEDS.items() if r.split()[0] not in SAFE and right == "look"]
+    assert all(not p.endswith(("/file", "/take", "/save", "/filed")) for p in posts)
+
+
+def test_people_are_changed_and_ended_on_their_page(
+    clients: Callable[[], TestClient], dossiers: Dossiers
+) -> None:
+    accounts = Accounts(dossiers.archive)
+    made = accounts.join(accounts.invite("U. Gorb", "bench"), PASSWORD)
+    theirs = logged_in(clients(), "U. Gorb")
+    client = logged_in(clients(), "manager person")
+    csrf = {"csrf": mark(client)}
+    client.post(f"/people/{made.id}/role", data=csrf | {"role": "engineer"})
+    assert accounts.get(made.id).role == "engineer"
+    assert theirs.get("/settings").status_code == 401
+    assert client.post(f"/people/{made.id}/role", data=csrf | {"role": "x"}).status_code == 422
+    page = client.post(f"/people/{made.id}/again", data=csrf)
+    assert "U. Gorb: one link, once" in unescape(page.text)
+    client.post(f"/people/{made.id}/end", data=csrf)
+    assert not accounts.get(made.id).open
+    me = account(dossiers, "manager person").id
+    assert "last manager" in client.post(f"/people/{me}/end", data=csrf).text
+    text = client.get("/audit").text
+    assert "U. Gorb to engineer" in text
+    assert "account ended" in text
+    assert "testclient" in text

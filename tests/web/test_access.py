@@ -235,6 +235,7 @@ def test_guesses_are_throttled_in_one_sentence(tmp_path: Path) -> None:
     with workshop.archive(str(tmp_path / "a"), make=True) as made:
         accounts = Accounts(made.archive)
         accounts.join(accounts.invite("bench person", "manager"), PASSWORD)
+        made.archive.clock = lambda: "2026-05-04T08:00:00.000000Z"
         with TestClient(application(made, port=PORT), base_url=HERE) as client:
             form = {"name": "bench person", "password": "wrong"}
             statuses = [client.post("/log-in", data=form).status_code for _ in range(7)]

@@ -6,7 +6,7 @@ import shutil
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from served import serving
 
@@ -14,6 +14,8 @@ ARGUMENTS = (
     *("--no-sandbox", "--disable-gpu", "--disable-background-networking"),
     *("--disable-component-update", "--disable-sync"),
 )
+
+expect.set_options(timeout=30_000)  # as long as the steps themselves: no machine has to be idle
 
 
 @pytest.fixture(scope="session")

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from evenfall import workshop
+from evenfall.errors import silent
 from evenfall.workshop import Source
 from evenfall.workshop.archive_requests import AddRequest
 from evenfall.workshop.outputs import json_file
+from evenfall.workshop.story import story
+from evenfall.workshop.tasks import KINDS, Told, Work, basis, sources_in
 from served import serving
+from work.test_machine_scan import asked as asked_by
+from work.test_machine_scan import scanned
 
 LONG_MS = 120_000
 
@@ -49,6 +57,14 @@ def files(*kinds: str) -> list[dict[str, object]]:
     ]
 
 
+def touch(page: Page, rows: list[tuple[object, ...]]) -> None:
+    """Fill in the crowns that the cutter touched."""
+    page.locator("summary", has_text="Crowns touched").click()
+    for number, row in enumerate(rows, 1):
+        for name, value in zip(("Fret", "String", "X", "Y", "Z"), row, strict=True):
+            page.get_by_label(f"{name} of crown {number}").fill(str(value))
+
+
 def taken(page: Page, label: str) -> str:
     link = page.get_by_role("link", name=label)
     answer = page.request.get(link.get_attribute("href") or "")
@@ -81,6 +97,26 @@ def test_a_program_is_checked_and_then_taken_along(
     assert "(lift:" not in program
     assert "(lift: 20.000 mm" in dry
     assert program.endswith("M2\n%\n")
+    page.get_by_role("button", name="File it with the instrument").click()
+    expect(page.get_by_text("filed with the instrument")).to_be_visible()
+    expect(page.get_by_role("button", name="File it with the instrument")).to_have_count(0)
+    page.goto(f"/instruments/{sure}")
+    expect(page.get_by_role("row", name=re.compile(r"cut-[0-9A-F]+\.ngc"))).to_have_count(1)
+    # three crowns touched say how the neck lies; a row left half empty is refused, and stays typed
+    page.goto(f"/instruments/{sure}/program")
+    touch(page, [(1, 1, "", "", "")])
+    page.get_by_role("button", name="Write and check it").click()
+    expect(page.locator(".stop")).to_contain_text("Row 1 of the crowns touched needs")
+    page.goto(f"/instruments/{sure}/program")
+    places = re.findall(
+        r"\(crown of fret (\d+), string (\d+): X (\S+), Y (\S+), Z (\S+) mm\)", program
+    )
+    assert len(places) == 3
+    touch(page, [(f, s, float(x) + 50.0, float(y) - 20.0, z) for f, s, x, y, z in places])
+    page.get_by_role("button", name="Write and check it").click()
+    expect(page.locator("#made")).to_have_text("The simulated cut conforms", timeout=LONG_MS)
+    moved = taken(page, "Program that cuts")
+    assert f"X {float(places[0][2]) + 50.0:.3f}," in moved
     # the descriptions are at hand for the next one; what would not be proved is not handed out
     page.goto(f"/instruments/{unsure}/program")
     expect(page.get_by_text("Other descriptions than yard.machine.toml")).to_be_visible()
@@ -99,3 +135,34 @@ def test_a_program_is_checked_and_then_taken_along(
     expect(page.get_by_role("heading", name="reported as done")).to_be_visible()
     expect(page.get_by_role("button", name="Write and check it")).to_have_count(0)
     context.close()
+
+
+@pytest.mark.slow
+def test_a_scan_on_the_machine_says_how_the_neck_lies(tmp_path: Path) -> None:
+    _, file, points, crossings = scanned()
+    request = asked_by(file, points)
+    folder = tmp_path / "in"
+    names = ("yard.machine.toml", "yard.cutters.toml", "scan.npy")
+    contents = [Source.invented(name).content for name in names[:2]]
+    assert request.on.scan is not None
+    for number, content in enumerate((*contents, request.on.scan.content)):
+        (folder / str(number)).mkdir(parents=True)
+        (folder / str(number) / names[number]).write_bytes(content or b"")
+    there = [float(v) for v in crossings[0, 4]]
+    with workshop.archive(str(tmp_path / "archive"), make=True) as dossiers:
+        told = story(dossiers, dossiers.add(AddRequest((file,))).line.dossier)
+        asked = {"basis": basis(told), "touched": [[5, 1, *there[:2], there[2] + 0.2]]}
+        work = Work(
+            dossiers, told.line.dossier, asked, sources_in(folder), tmp_path / "out", silent
+        )
+        made = json.loads(json.dumps(KINDS["program"][1](work)))
+    found = [one.sentence for one in Told.from_dict(made["told"]).findings]
+    assert not any("No crown was touched" in one for one in found)
+    (dry,) = (tmp_path / "out").glob("dry-run-*.ngc")
+    text = dry.read_text()
+    first = re.search(r"crown of fret 1, string 1: X (\S+), Y (\S+), Z (\S+) mm", text)
+    assert first is not None
+    x, y, _ = crossings[0, 0]
+    assert [float(one) for one in first.groups()[:2]] == pytest.approx([x, y], abs=0.15)
+    high = float(first[3]) - crossings[0, 0, 2]
+    assert high == pytest.approx(0.2, abs=0.006)  # as high as the cutter found the crown

@@ -9,6 +9,8 @@ from fastapi import APIRouter, File, Form, Request, UploadFile
 from fastapi.responses import Response
 
 from evenfall.errors import RequestError
+from evenfall.records.kept import hash_of
+from evenfall.units import read_length_mm
 from evenfall.web.instruments import common, to_next
 from evenfall.web.under_way import told as under_way
 from evenfall.web.uploads import complete, keep
@@ -16,14 +18,17 @@ from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.wording import sentence
 from evenfall.work.cautions import machine_cautions
 from evenfall.work.descriptions import MATERIALS
-from evenfall.workshop.opening import specification_of_plan
+from evenfall.workshop.archive_filing import marks_of
+from evenfall.workshop.opening import Source, specification_of_plan
 from evenfall.workshop.story import Story, needed
-from evenfall.workshop.tasks import LIFT_MM, Told, basis, sources_in
+from evenfall.workshop.tasks import CUT, LIFT_MM, Told, basis, described_in, sources_in
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
+    from pathlib import Path
 
     from evenfall.records.queue import Task
+    from evenfall.units import LengthUnit
     from evenfall.web.shop import Shop
 
 router = APIRouter(prefix="/instruments/{name}/program")
@@ -35,48 +40,108 @@ def form(request: Request, name: str) -> Response:
     return _shown(request, name, None)
 
 
-@router.post("")
+Texts = Annotated[list[str] | None, Form()]
+
+
+@router.post("/upload")
 def ask(
     request: Request,
     *,
     name: str,
     file: Annotated[list[UploadFile] | None, File()] = None,
+    task: Annotated[str, Form()] = "",
     state: Annotated[Literal["strung", "unstrung"], Form()] = "strung",
     material: Annotated[str, Form()] = MATERIALS[0],
     why: Annotated[str, Form()] = "",
+    touch_fret: Texts = None,
+    touch_string: Texts = None,
+    touch_x: Texts = None,
+    touch_y: Texts = None,
+    touch_z: Texts = None,
 ) -> Response:
     """Write the program of the newest plan for the machine of these files, or of those before."""
     shop = shop_of(request)
     told = shop.story(name)
-    needed(told.plan, "plan")
+    plan = needed(told.made, "plan")
     if told.step != "work":
         raise RequestError("The work of this plan is reported as done; nothing is cut by it again.")
-    before = _last(shop)
-    new = [one for one in file or [] if one.filename]
-    if not new and before is None:
-        raise RequestError("Choose the files that describe machine and cutters first.")
+    columns = [one or [] for one in (touch_fret, touch_string, touch_x, touch_y, touch_z)]
+    unit = View(request, specification_of_plan(plan)).unit
     asked = {
         "basis": basis(told),
         "state": state,
         "material": material,
         "accepted_stiffness": why[:200],
+        "touched": _touched(zip(*columns, strict=False), unit),
     }
-    if new or before is None:
-        task = keep(shop.queue, new)
-        complete(shop.queue, task)
-    else:
-        task = shop.queue.put("receive", {"sizes": []}, state="receiving").id
-        there = shop.queue.folder(before.id) / "in"
-        shutil.copytree(there, shop.queue.folder(task) / "in")
+    before = _last(shop)
+    if not task and any(one.filename for one in file or []):
+        task = keep(shop.queue, file or [])
+    if not task and before is None:
+        raise RequestError("Choose the files that describe machine and cutters first.")
+    task = task or shop.queue.put("receive", {"sizes": []}, state="receiving").id
+    here = complete(shop.queue, task)
+    given = [described_in(one) for one in sources_in(here)]
+    if before is not None and not any(given):  # the machine of before; never its scan
+        kept = filter(described_in, sources_in(shop.queue.folder(before.id) / "in"))
+        for number, one in enumerate(kept, len(given)):
+            (here / str(number)).mkdir(parents=True)
+            shutil.copyfile(one.on_disk, here / str(number) / one.name)
     shop.queue.ready(task, "program", asked, told.line.dossier)
     shop.pool.wake()
     return see_other(f"/instruments/{told.line.dossier}/program/{task}")
+
+
+def _touched(rows: Iterable[tuple[str, ...]], unit: LengthUnit) -> list[list[float]]:
+    """Return fret, string, X, Y and Z [mm] of each crown that was touched; empty rows are none."""
+    found = []
+    for number, row in enumerate(rows, 1):
+        if not any(text.strip() for text in row):
+            continue
+        try:
+            place = [float(int(text)) for text in row[:2]]
+            found.append([*place, *(read_length_mm(text, unit) for text in row[2:])])
+        except ValueError:
+            raise RequestError(
+                "Row {number} of the crowns touched needs fret, string, X, Y and Z, each a number; "
+                "complete it, or leave all of it empty.",
+                number=number,
+            ) from None
+    return found
 
 
 @router.get("/{task}")
 def made(request: Request, name: str, task: str) -> Response:
     """Show how far the program is, or what its simulated cut leaves."""
     return _shown(request, name, task)
+
+
+@router.post("/{task}/filed")
+def file_program(request: Request, name: str, task: str) -> Response:
+    """File the program that cuts into the dossier of its instrument."""
+    shop = shop_of(request)
+    told = shop.story(name)
+    known = _written(shop, told, task)
+    if known.state != "done" or known.asked["basis"] != basis(told):
+        raise RequestError("Newer papers were filed meanwhile; write the program again.")
+    folder = shop.queue.folder(task)
+    programs = [
+        Source(one, path=folder / "out" / one)
+        for one in known.result["files"]
+        if one.startswith(CUT)
+    ]
+    if not programs:
+        raise RequestError("Only a program whose simulated cut conforms is filed; plan again.")
+    who = View(request).person
+    shop.dossiers.file(programs=programs, instrument=told.line.dossier, person=who)
+    return see_other(f"/instruments/{told.line.dossier}/program/{task}")
+
+
+def _written(shop: Shop, told: Story, task: str) -> Task:
+    known = shop.pool.shown(task)
+    if known.kind != "program" or known.dossier != told.line.dossier:
+        raise RequestError("This program is no longer at hand; write it again.")
+    return known
 
 
 def _last(shop: Shop) -> Task | None:
@@ -96,7 +161,9 @@ def _shown(request: Request, name: str, task: str | None) -> Response:
     before = _last(shop)
     shown: dict[str, Any] = {
         "materials": MATERIALS[:3],
-        "before": [] if before is None else _names(shop, before),
+        "before": [] if before is None else _described(shop, before),
+        "strings": spec.string_count,
+        "frets": spec.frets,
         "cautions": _cautions(view, MATERIALS[:1], strung=False),
         "lift": view.say(sentence("{lift:size}", lift=LIFT_MM)),
         "done": told.step != "work",
@@ -104,13 +171,15 @@ def _shown(request: Request, name: str, task: str | None) -> Response:
         "old": False,
     }
     if task is not None:
-        known = shop.pool.shown(task)
-        if known.kind != "program" or known.dossier != told.line.dossier:
-            raise RequestError("This program is no longer at hand; write it again.")
+        known = _written(shop, told, task)
         shown |= {"task": under_way(known, view), "names": _names(shop, known)}
         if known.state == "done":
             shown |= _result(shop, told, known, view)
     return page(request, "program.html", view, **common(shop, told, view), **shown)
+
+
+def _described(shop: Shop, task: Task) -> list[str]:
+    return [one.name for one in sources_in(shop.queue.folder(task.id) / "in") if described_in(one)]
 
 
 def _names(shop: Shop, task: Task) -> list[str]:
@@ -122,6 +191,7 @@ def _result(shop: Shop, told: Story, task: Task, view: View) -> dict[str, Any]:
     result, out = task.result, shop.queue.folder(task.id) / "out"
     return {
         "old": task.asked["basis"] != basis(told),
+        "filed": _filed(shop, told, [out / one for one in result["files"] if one.startswith(CUT)]),
         "verdict": result["verdict"],
         "state": result["state"],
         "minutes": result["minutes"],
@@ -134,6 +204,13 @@ def _result(shop: Shop, told: Story, task: Task, view: View) -> dict[str, Any]:
             for n, name in enumerate(result["pictures"])
         ],
     }
+
+
+def _filed(shop: Shop, told: Story, programs: Sequence[Path]) -> bool:
+    """Say whether one of some programs is in the dossier already."""
+    marks = {f"program {hash_of(one)}" for one in programs}
+    entries = shop.dossiers.archive.entries(told.line.dossier)
+    return any(marks & marks_of(entry) for entry in entries)
 
 
 def _cautions(view: View, materials: Sequence[str], *, strung: bool) -> list[tuple[str, str]]:

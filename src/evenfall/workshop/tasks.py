@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 LIFT_MM = 20.0
 """How far over the work a dry run goes [mm]; common practice, no source."""
+CUT = "cut-"
+"""How the name of a program that cuts begins."""
 UNITS: tuple[LengthUnit, ...] = ("mm", "in")
 
 
@@ -127,15 +129,19 @@ def _program(work: Work) -> dict[str, Any]:
     plan = needed(_unchanged(work).plan, "plan")
     described: dict[str, Source] = {}
     for file in work.files:
-        kind = check_machine(MachineCheckRequest(file)).kind
+        kind = check_machine(MachineCheckRequest(file)).kind if described_in(file) else "scan"
         if kind in described:
-            text = "Two files describe {kind}; give one."
+            text = "Two files hold {kind}; give one."
             raise RequestError(text, at=At(file=file.name), kind=kind)
         described[kind] = file
     lacking = [kind for kind in ("machine", "cutters") if kind not in described]
     if lacking:
         text = "A program needs a description of {lacking:list}; add the file."
         raise RequestError(text, lacking=lacking)
+    touched = {
+        (int(fret), int(string)): (x, y, z)
+        for fret, string, x, y, z in work.asked.get("touched", ())
+    }
     on = MachineRequest(
         described["machine"],
         described["cutters"],
@@ -143,6 +149,8 @@ def _program(work: Work) -> dict[str, Any]:
         parts=described.get("parts"),
         material=str(work.asked.get("material", "nickel silver")),
         state=str(work.asked.get("state", "strung")),
+        touched_mm=touched,
+        scan=described.get("scan"),
         accepted_stiffness=str(work.asked.get("accepted_stiffness", ""))[:200],
     )
     made = program(ProgramRequest(plan, on), work.progress)
@@ -151,7 +159,7 @@ def _program(work: Work) -> dict[str, Any]:
     verdict = proof.verdict
     texts = {f"dry-run-{made.plan.code}.ngc": dry.program}
     if verdict == "conforms":
-        texts[f"cut-{made.plan.code}.ngc"] = made.program
+        texts[f"{CUT}{made.plan.code}.ngc"] = made.program
     for name, text in texts.items():
         work.out(name).write_text(text, encoding="ascii", newline="\n")
     heights = Finding("program", "{said}", severity="note", said=made.piece.said)
@@ -172,6 +180,11 @@ def _program(work: Work) -> dict[str, Any]:
         "told": Told((*made.findings, heights, *why)).as_dict(),
         "pictures": names,
     }
+
+
+def described_in(file: Source) -> bool:
+    """Say whether a file that came with a program is a description; any other is a scan."""
+    return file.name.lower().endswith(".toml")
 
 
 def _points(work: Work) -> dict[str, Any]:

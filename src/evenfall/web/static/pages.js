@@ -40,6 +40,19 @@ addEventListener("pageshow", (event) => {
   if (event.persisted) location.reload(); // back: what stands now, not what stood then
 });
 
+/** Say over a form why it was refused; what was typed into it stays. @param {HTMLFormElement} form @param {Document} told */
+function refuse(form, told) {
+  document.querySelector("[data-refused]")?.remove();
+  const refused = told.querySelector(".stop");
+  if (!(refused instanceof HTMLElement)) return;
+  refused.dataset.refused = "";
+  refused.tabIndex = -1;
+  form.before(refused);
+  refused.focus();
+  form.querySelectorAll("[data-said]").forEach((one) => { one.textContent = ""; });
+  form.querySelectorAll("progress").forEach((one) => { one.hidden = true; });
+}
+
 const words = document.getElementById("words");
 const found = document.getElementById("found");
 if (words instanceof HTMLInputElement && found) {
@@ -56,9 +69,11 @@ if (words instanceof HTMLInputElement && found) {
 const upload = document.getElementById("upload");
 if (upload instanceof HTMLFormElement) {
   upload.addEventListener("submit", async (event) => {
+    const chosen = /** @type {HTMLInputElement} */ (upload.querySelector("[type=file]")).files;
+    if (!chosen?.length && upload.dataset.again !== undefined) return; // the files of before are taken
     event.preventDefault();
     const said = upload.querySelector("[data-said]"), button = upload.querySelector("button");
-    const files = [...(/** @type {HTMLInputElement} */ (upload.querySelector("[type=file]")).files ?? [])];
+    const files = [...(chosen ?? [])];
     if (button) button.disabled = true;
     try {
       const bar = upload.querySelector("progress");
@@ -71,8 +86,8 @@ if (upload instanceof HTMLFormElement) {
       form.set("task", task);
       const answer = await insist(() => fetch(upload.action, { method: "POST", body: form, headers: { accept: "text/html" } }));
       if (answer.ok) { location.href = answer.url; return; }
-      const refused = new DOMParser().parseFromString(await answer.text(), "text/html").querySelector("main");
-      if (refused) { document.querySelector("main")?.replaceWith(refused); refused.focus(); scrollTo(0, 0); }
+      refuse(upload, new DOMParser().parseFromString(await answer.text(), "text/html"));
+      if (button) button.disabled = false;
     } catch (error) {
       if (said) said.textContent = error instanceof Error ? error.message : String(error);
       if (button) button.disabled = false;

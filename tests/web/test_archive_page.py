@@ -200,3 +200,20 @@ def test_a_changed_byte_is_named_on_the_page(page: Page, shop: Shop) -> None:
     assert "does not match its hash" in page.locator(".findings .error").first.inner_text()
     page.goto("/archive")
     expect(page.locator(".facts")).to_contain_text("not everything was as it was filed")
+
+
+def test_a_persons_name_is_erased_from_the_page(page: Page, shop: Shop) -> None:
+    with workshop.archive(str(shop.folder)) as ours:
+        ours.note(NoteRequest(SERIALS[0], "Seen.", person="V. Morwent (invented)"))
+    page.goto("/archive")
+    dossier = page.request.get(f"/instruments?words={SERIALS[0]}").text()
+    place = re.search(r'href="(/instruments/[0-9a-f]{32})"', dossier)
+    assert place is not None
+    assert "V. Morwent" in page.request.get(place[1]).text()
+    page.get_by_label("Name, as it was filed").fill("V. Morwent (invented)")
+    page.get_by_label("It does not come back").check()
+    page.get_by_role("button", name="Erase the name").click()
+    expect(page.get_by_text("from now on")).to_be_visible()
+    assert "V. Morwent" not in page.request.get(place[1]).text()
+    refused = page.request.post("/archive/erase", form={"person": "nobody", "sure": "1"})
+    assert refused.status == 422

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, File, Form, Request, UploadFile
 from fastapi.responses import Response
@@ -30,7 +31,7 @@ _LATELY = 6
 
 
 @router.get("")
-def contents(request: Request) -> Response:
+def contents(request: Request, erased: str = "") -> Response:
     """Show what the archive holds, when it was looked after, and what can be done with it."""
     shop = shop_of(request)
     view = View(request)
@@ -45,6 +46,7 @@ def contents(request: Request) -> Response:
         "archive.html",
         view,
         **_held(shop, waiting=True),
+        erased=erased[:60],
         key=key,
         keyless=keyless,
         to=_backup_place(shop.dossiers.archive.address.folder),
@@ -108,6 +110,19 @@ def back_up(request: Request, to: Annotated[str, Form()] = "") -> Response:
     if not to.strip() or not Path(to.strip()).is_absolute():
         raise RequestError("Name the folder of the copy from the root on, and one that is new.")
     return _ask(request, "backup", {"to": to.strip()})
+
+
+@router.post("/erase")
+def erase(
+    request: Request, person: Annotated[str, Form()] = "", sure: Annotated[str, Form()] = ""
+) -> Response:
+    """Replace a person's name by a pseudonym in everything that is kept."""
+    if not sure:
+        raise RequestError("A name that is erased does not come back: say that you are sure.")
+    shop = shop_of(request)
+    pseudonym = shop.dossiers.erase(person.strip())
+    shop.forget()
+    return see_other(f"/archive?{urlencode({'erased': pseudonym})}#erased")
 
 
 @router.post("/export")

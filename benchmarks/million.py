@@ -17,7 +17,7 @@ from sqlalchemy import insert, select, text, update
 
 from evenfall.records import Archive
 from evenfall.records.entries import Entry, canonical, sha256
-from evenfall.records.figures import figures_of
+from evenfall.records.figures import QUANTITIES, figures_of
 from evenfall.records.labels import labels_of
 from evenfall.records.tables import ARCHIVE, ENTRY, FIGURE
 
@@ -154,6 +154,47 @@ def load(archive: Archive, count: int) -> None:
             connection.execute(text("ANALYZE"))
             connection.commit()
     archive.engine.dispose()
+
+
+def load_figures(archive: Archive, numbers: range) -> None:
+    """File the figures of so many more instruments, and nothing else: charts open nothing else."""
+    kept = [column.name for column in FIGURE.columns]
+    with archive.engine.connect() as connection:
+        if archive.address.folder is not None:
+            connection.exec_driver_sql("COMMIT")
+            connection.exec_driver_sql("PRAGMA synchronous=OFF")
+            connection.exec_driver_sql("PRAGMA cache_size=-1000000")
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        for index in FIGURE.indexes:
+            index.drop(connection)
+        for start in range(numbers.start, numbers.stop, BATCH):
+            rows = [
+                dict(zip(kept, row, strict=True))
+                for number in range(start, min(start + BATCH, numbers.stop))
+                for row in _figure_rows(number)
+            ]
+            if archive.address.folder is not None:
+                connection.execute(insert(FIGURE), rows)
+            else:
+                _copy(connection, "figure", rows)
+        for index in FIGURE.indexes:
+            index.create(connection)
+        connection.commit()
+        if archive.address.folder is None:
+            connection.execute(text("ANALYZE"))
+            connection.commit()
+    archive.engine.dispose()
+
+
+def _figure_rows(number: int) -> Iterator[tuple[Any, ...]]:
+    """Yield the rows that the proof of an instrument gives, in the order of the columns."""
+    at, dossier, serial = at_of(number), f"{number:032x}", serial_of(number)
+    model, station = MODELS[number % len(MODELS)], f"bench {number % (SITES * STATIONS) + 1}"
+    for name, value in figures_at(number).items():
+        yield (
+            *(EACH * number + EACH, QUANTITIES[name], "proof", at, dossier, value, "mm"),
+            *(serial, model, site_of(number), "", station, ""),
+        )
 
 
 def _copy(connection: Any, table: str, rows: list[dict[str, Any]]) -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 from pathlib import Path
 
@@ -12,7 +10,7 @@ from click.testing import CliRunner, Result
 
 from evenfall import workshop
 from evenfall.cli import main
-from evenfall.workshop.archive_readings import archive_readings
+from evenfall.workshop.archive_readings import Filed
 
 
 @pytest.fixture
@@ -49,12 +47,13 @@ def test_every_figure_of_a_document_is_a_row(archive: str) -> None:
             )
         )
         dossiers.file(made.measurement)
-        text = archive_readings(dossiers.archive).text()
-    rows = list(csv.DictReader(io.StringIO(text)))
-    mine = {row["quantity"]: row for row in rows if row["document"] == "measurement"}
-    assert {"relief", "action of string 1", "lowest crown", "fret life"} <= set(mine)
-    assert mine["relief"]["serial"] == "UY-0417"
-    assert 0.0 < float(mine["relief"]["value"]) < 1.0
+        tables = {
+            name: Filed(dossiers.archive).table(name, {"document": "measurement"})
+            for name in ("relief", "action of string 1", "lowest crown", "fret life")
+        }
+    assert tables["relief"].factor("serial") == ("UY-0417",)
+    assert 0.0 < float(tables["relief"].value[0]) < 1.0
+    assert all(len(table.value) == 1 for table in tables.values())
 
 
 def test_nothing_named_is_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

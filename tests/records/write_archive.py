@@ -70,6 +70,10 @@ def write() -> None:
             revision = {"title": "Tesquil", "content_hash": "cd" * 32}
             kept = Filing("specification", revision, documents={"spec.toml": "[model]"})
             archive.file(None, [model, kept])
+            chart = Filing("opened", {"subject": "chart", "name": "relief of a proof"})
+            act = {"point": "UY-0417", "at": "2026-01-05T08:00:00.000000Z", "reason": "settled"}
+            frozen = {"act": "frozen", "centre_level": 0.18, "sigma_level": 0.02, "points": 25}
+            archive.file(None, [chart, Filing("on chart", {**act, **frozen})])
             archive.sign(dossier, signing_key())
             accounts = Accounts(archive)
             owner = accounts.join(

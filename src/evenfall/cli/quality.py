@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from evenfall.cli.reports import Lengths
     from evenfall.production.gauge import Width
     from evenfall.workshop import Source
+    from evenfall.workshop.archive_readings import Filed
     from evenfall.workshop.factors import CausesOutcome
     from evenfall.workshop.gauge_studies import GaugeOutcome
     from evenfall.workshop.lots import LotOutcome
@@ -50,19 +51,6 @@ def command() -> None:
     quantity, unit, time, serial and size (how much was looked at, for counts). Every other column
     is a factor, such as model, station, shift, batch or person.
     """
-
-
-def _readings_of(sheet: Path | None, address: str) -> Source:
-    """Return a sheet that was named, else what the archive holds."""
-    if sheet is not None:
-        return source_of(sheet)
-    if not address:
-        raise click.UsageError("Name a sheet of readings, or an archive with --archive.")
-    from evenfall import workshop
-    from evenfall.workshop.archive_readings import archive_readings
-
-    with workshop.archive(address) as dossiers:
-        return archive_readings(dossiers.archive)
 
 
 class _Pair(click.ParamType[tuple[str, str]]):
@@ -106,7 +94,7 @@ def _level(*names: str, low: float = -math.inf, help: str) -> Callable[[Any], An
 class Asked(NamedTuple):
     """Which readings are asked for, as `evenfall.workshop.quality.ReadingsRequest` takes them."""
 
-    source: Source
+    source: Source | Filed
     quantity: str
     only: Mapping[str, str]
     subgroup: tuple[str, ...]
@@ -125,10 +113,21 @@ def readings_options(command: Callable[..., Any]) -> Callable[..., Any]:
         only: Sequence[tuple[str, str]],
         subgroup: tuple[str, ...],
         size: int,
+        since: str,
+        until: str,
         **rest: Any,
     ) -> Any:
-        source = _readings_of(readings, address)
-        return command(asked=Asked(source, quantity, dict(only), subgroup, size), **rest)
+        if readings is None and not address:
+            raise click.UsageError("Name a sheet of readings, or an archive with --archive.")
+        if readings is not None:
+            asked = Asked(source_of(readings), quantity, dict(only), subgroup, size)
+            return command(asked=asked, **rest)
+        from evenfall import workshop
+        from evenfall.workshop.archive_readings import Filed
+
+        with workshop.archive(address) as dossiers:
+            filed = Filed(dossiers.archive, since, until)
+            return command(asked=Asked(filed, quantity, dict(only), subgroup, size), **rest)
 
     options = (
         path_argument(
@@ -155,10 +154,22 @@ def readings_options(command: Callable[..., Any]) -> Callable[..., Any]:
             multiple=True,
             metavar="FACTOR",
             help="What the readings of a subgroup have in common; repeatable. A new one begins "
-            "wherever it changes.",
+            "wherever it changes. day, week and shift follow from the times.",
         ),
         click.option(
             "--size", type=click.IntRange(0), default=0, help="Readings of a subgroup, in a row."
+        ),
+        click.option(
+            "--since",
+            default="",
+            metavar="TIME",
+            help="Of an archive: readings from this time on, such as 2026-03-01.",
+        ),
+        click.option(
+            "--until",
+            default="",
+            metavar="TIME",
+            help="Of an archive: readings before this time; the newest 20,000 are taken.",
         ),
     )
     decorated: Callable[..., Any] = gathered

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
@@ -36,6 +36,13 @@ class Phase:
     frozen_at: int = 0  # last point that the limits come from; 0: all of the phase
     reason: str = ""  # why the limits are frozen, or begin again, as a person noted it
     person: str = ""  # who noted it
+    # centre and standard deviation that were frozen with points before these; NaN: from the points
+    known: Known = field(default_factory=Known)
+
+    @property
+    def brought(self) -> bool:
+        """Whether its limits were frozen before, rather than come from its own points."""
+        return math.isfinite(self.known.centre_level) and math.isfinite(self.known.sigma_level)
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,13 +242,14 @@ def control_chart(
         used = ~out[first:last]
         if phase.frozen_at:
             used[phase.frozen_at - first :] = False
-        if not used.any():
+        if not used.any() and not phase.brought:
             raise RequestError(
                 "The phase from point {first} has no point left that its limits can come from.",
                 at=At(field="phase"),
                 first=phase.first,
             )
-        cut = Cut(_slice(series, first, last), used, known, names, memory)
+        level = phase.known if phase.brought else known
+        cut = Cut(_slice(series, first, last), used, level, names, memory)
         parts.append(KINDS[kind][1](cut))
     panels, signals = [], []
     for number in range(len(parts[0])):
@@ -258,6 +266,16 @@ def control_chart(
         tuple(excluded),
         tuple(signals),
     )
+
+
+def known_of(chart: ControlChart) -> Known:
+    """Return centre and standard deviation of one reading that hold at the last point.
+
+    Of charts of single readings, and of means of subgroups.
+    """
+    panel = chart.panels[0]
+    sigma = (float(panel.upper[-1]) - float(panel.centre[-1])) / 3.0
+    return Known(float(panel.centre[-1]), sigma * math.sqrt(int(chart.point_sizes[-1])))
 
 
 def _rules(rules: Sequence[str], kind: str) -> tuple[str, ...]:
@@ -437,7 +455,7 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
         rules=chart.panels[0].rules,
     )
     for phase in chart.phases:
-        if phase.frozen_at or phase.first > 1:
+        if phase.frozen_at or phase.first > 1 or phase.brought:
             yield _phase_said(phase)
     for one in chart.excluded:
         text = "Point {point} is left out: {reason}."
@@ -489,7 +507,9 @@ def _limits_said(chart: ControlChart) -> Iterator[Finding]:
 def _phase_said(phase: Phase) -> Finding:
     reason = phase.reason.rstrip(". ")
     by = sentence(", noted by {person}", person=phase.person) if phase.person else ""
-    if phase.frozen_at:
+    if phase.brought:
+        text = "Limits from point {first} on as they were frozen: {reason}{by}."
+    elif phase.frozen_at:
         text = "Limits from points {first} to {last}, frozen since: {reason}{by}."
     else:
         text = "New limits from point {first} on: {reason}{by}."
@@ -511,6 +531,8 @@ def _used_points(chart: ControlChart) -> list[int]:
     for (first, last), phase in zip(
         _bounds(chart.phases, chart.point_count), chart.phases, strict=True
     ):
+        if phase.brought:
+            continue
         end = phase.frozen_at or last
         counts.append(sum(point not in gone for point in range(first + 1, end + 1)))
     return counts

@@ -23,7 +23,7 @@ from evenfall.codec import Content
 from evenfall.codec.forms import NAN, choice, hash_text, number, part, text, whole
 from evenfall.errors import At, BrokenFileError
 
-Subject = Literal["instrument", "model", "gauge", "machine", "wire batch", "part"]
+Subject = Literal["instrument", "model", "gauge", "machine", "wire batch", "part", "chart"]
 """What a dossier can be of."""
 
 Store = Literal["document", "file"]
@@ -206,6 +206,32 @@ class CheckReading(Facts):
     read_mm: float = field(metadata=number(*_LENGTH, "what was read"))
 
 
+ChartAct = Literal["frozen", "begun", "left out"]
+"""What a person can do to a chart."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class OnChart(Facts):
+    """What a person did to a control chart, and why; who stands in the head."""
+
+    act: ChartAct = field(metadata=choice(get_args(ChartAct), "what was done"))
+    point: str = field(metadata=text("name of the point", longest=400))
+    at: str = field(metadata=text("time of its first reading", longest=27, pattern=TIME.pattern))
+    reason: str = field(metadata=text("why", longest=2000))
+    centre_level: float = field(
+        default=NAN, metadata=number(-1e12, 1e12, "centre that was frozen", null=NAN, later=True)
+    )
+    sigma_level: float = field(
+        default=NAN,
+        metadata=number(
+            0.0, 1e12, "standard deviation of a reading that was frozen", null=NAN, later=True
+        ),
+    )
+    points: int = field(
+        default=0, metadata=whole(0, 10**7, "points that the frozen limits came from", later=True)
+    )
+
+
 KINDS: Mapping[str, type[Facts]] = {
     "opened": Opened,
     "alias": Alias,
@@ -225,6 +251,7 @@ KINDS: Mapping[str, type[Facts]] = {
     "fitted": Fitted,
     "calibration": Calibration,
     "check": CheckReading,
+    "on chart": OnChart,
 }
 """What can be filed, and the facts of each."""
 

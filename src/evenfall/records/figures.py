@@ -15,7 +15,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, Select, delete, func, insert, or_, select
 
-from evenfall.records.tables import ENTRY, FIGURE
+from evenfall.records.labels import span_of
+from evenfall.records.tables import ENTRY, FIGURE, PERSON
 
 QUANTITIES = {
     "relief_mm": "relief",
@@ -230,7 +231,20 @@ def newest_figures(connection: Connection, asked: Figures, most: int) -> list[Ro
     if asked.until:
         wanted = wanted.where(FIGURE.c.at < asked.until)
     for name, value in asked.only.items():
-        wanted = wanted.where(FIGURE.c[name] == value)
+        if name == "site":  # by its first digits
+            low, high = span_of(value)
+            known = select(func.min(FIGURE.c.site)).where(
+                FIGURE.c.quantity == asked.quantity,
+                FIGURE.c.document == asked.document,
+                FIGURE.c.site >= low,
+                FIGURE.c.site < high,
+            )
+            wanted = wanted.where(FIGURE.c.site == connection.execute(known).scalar())
+        elif name == "person":
+            number = select(PERSON.c.id).where(PERSON.c.name == value)
+            wanted = wanted.where(FIGURE.c.person.in_(number))
+        else:
+            wanted = wanted.where(FIGURE.c[name] == value)
     newest = wanted.order_by(FIGURE.c.at.desc(), FIGURE.c.number.desc()).limit(most)
     return list(reversed(connection.execute(newest).all()))
 

@@ -129,6 +129,7 @@ FIGURE = Table(
 Index("ix_figure_quantity", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.at)
 Index("ix_figure_model", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.model, FIGURE.c.at)
 Index("ix_figure_station", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.station, FIGURE.c.at)
+Index("ix_figure_site", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.site, FIGURE.c.at)
 Index("ix_figure_dossier", FIGURE.c.dossier)
 TASK = Table(
     "task",

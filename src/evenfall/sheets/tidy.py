@@ -76,9 +76,10 @@ class TidyTable:
                 wanted=wanted,
                 there=there[:8],
             )
-        return self._taken(kept)
+        return self.taken(kept)
 
-    def _taken(self, kept: Sequence[int]) -> TidyTable:
+    def taken(self, kept: Sequence[int]) -> TidyTable:
+        """Return some of the readings, in the order that is given."""
         return TidyTable(
             self.quantity,
             self.unit,

@@ -17,6 +17,7 @@ from evenfall.pictures.inks import DARK, LIGHT, PRINT
 from evenfall.web import (
     archive,
     benching,
+    charts,
     gauges,
     health,
     instruments,
@@ -51,6 +52,7 @@ _DAY_S = 86_400
 PARTS = (
     archive,
     benching,
+    charts,
     gauges,
     health,
     instruments,

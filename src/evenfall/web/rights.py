@@ -26,7 +26,7 @@ ROLE_RIGHTS: Mapping[Role, frozenset[Right]] = {
 }
 """What each role may."""
 SCOPES: Mapping[Right, str] = {
-    "look": "read instruments, plans, verdicts and gauges",
+    "look": "read instruments, plans, verdicts, gauges and charts",
     "measure": "file readings, work done and gauge checks",
     "plan": "file plans, specifications and machine programs",
     "release": "file verdicts",
@@ -110,6 +110,11 @@ NEEDS: Mapping[str, Right] = {
     "GET /instruments/{name}/proof": "look",
     "POST /instruments/{name}/proof": "release",
     "GET /instruments/{name}/certificate.{kind}": "look",
+    # charts
+    "GET /charts": "look",
+    "GET /charts/capability": "look",
+    "POST /charts": "plan",
+    "POST /charts/back": "plan",
     # gauges
     "GET /gauges": "look",
     "POST /gauges": "measure",

@@ -1,82 +1,166 @@
-"""What an archive holds of many instruments, as a sheet with a row for each reading.
-
-It is read by the same reader as a sheet that somebody typed, so charts and capability need not know
-where readings come from.
-"""
+"""What an archive holds of many instruments, as the same table that a sheet of readings makes."""
 
 from __future__ import annotations
 
-import csv
-import io
-import json
-from collections import defaultdict
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from evenfall.records.entries import Entry, standing
-from evenfall.workshop.opening import Source
+import numpy as np
+
+from evenfall.errors import At, Finding, RequestError
+from evenfall.records.figures import (
+    FACTORS,
+    Figures,
+    factor_values,
+    kinds_of_figures,
+    newest_figures,
+)
+from evenfall.sheets.tidy import TidyTable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Mapping
+    from typing import Any
+
+    from sqlalchemy import Connection, Row
 
     from evenfall.records.archive import Archive
 
-QUANTITIES = {
-    "relief_mm": "relief",
-    "action_bass_mm": "action of the lowest string",
-    "action_treble_mm": "action of string 1",
-    "lowest_crown_mm": "lowest crown",
-    "fret_life_mm": "fret life",
-}
-"""Figures of measurements, plans and proofs, by their name among the facts."""
-
-_COLUMNS = ("quantity", "value", "unit", "time", "serial", "model", "document", "site", "person")
-_KINDS = ("opened", "alias", "measurement", "plan", "proof", "check")
+MOST_READINGS = 20_000
+"""Readings of one chart; of more the newest are taken, and that is said."""
+SITE_DIGITS = 8
+"""So much of the id of a site is shown."""
+_PREFERRED = ("proof", "measurement", "plan", "check", "step")
+_MANY = 200
 
 
-def archive_readings(archive: Archive) -> Source:
-    """Return every figure of measurements, plans, proofs and check readings as a sheet.
+@dataclass(frozen=True, slots=True)
+class Filed:
+    """Readings that an archive holds, in place of a sheet.
 
-    Entries that a later one corrects, and those that a partner withheld, are left out. The factor
-    `document` says which kind a figure is from; check readings are deviations from the standard.
+    Check readings are deviations from the standard. Entries that a later one corrects, and those
+    that a partner withheld, are left out.
     """
-    dossiers: dict[str, list[Entry]] = defaultdict(list)
-    for entry in archive.entries_of_kinds(list(archive.dossiers()), _KINDS):
-        dossiers[entry.dossier].append(entry)
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(_COLUMNS)
-    for entries in dossiers.values():
-        writer.writerows(_rows(entries))
-    return Source("archive", stream.getvalue().encode())
+
+    archive: Archive
+    since: str = ""  # ISO 8601: from then on
+    until: str = ""  # ISO 8601: before then
+    most: int = MOST_READINGS  # the newest so many
+
+    def table(self, quantity: str, only: Mapping[str, str]) -> TidyTable:
+        """Return the readings of a quantity; `only` names factors that must have a value."""
+        with self.archive.reading() as connection:
+            there = kinds_of_figures(connection)
+            quantity = _one_of(there, quantity)
+            kinds = there[quantity]
+            document = only.get("document") or min(kinds, key=_PREFERRED.index)
+            wanted = {name: value for name, value in only.items() if name != "document"}
+            asked = Figures(quantity, document, self.since, self.until, wanted)
+            _check_factors(wanted)
+            rows = newest_figures(connection, asked, self.most + 1)
+            if not rows:
+                raise _nothing(connection, asked, kinds)
+        return self._made(quantity, rows, [kind for kind in kinds if kind != document])
+
+    def _made(self, quantity: str, rows: list[Row[Any]], others: list[str]) -> TidyTable:
+        findings = []
+        document = rows[0].document
+        if others:
+            text = (
+                "Taken are the figures of a {document}; there are others, named by the factor "
+                "document: {others:list}."
+            )
+            said = Finding("route", text, severity="note", document=document, others=tuple(others))
+            findings.append(said)
+        if len(rows) > self.most:
+            rows = rows[1:]
+            text = (
+                "There are more readings: these are the newest {most}, from {first} on. For "
+                "earlier ones name a time that they end before."
+            )
+            first = str(rows[0].at)[:10]
+            findings.append(
+                Finding("route", text, At(field="until"), "note", most=self.most, first=first)
+            )
+        columns: dict[str, tuple[Any, ...]] = dict(
+            zip(rows[0]._fields, zip(*rows, strict=True), strict=True)
+        )
+        values, times, units, numbers = (columns.pop(n) for n in ("value", "at", "unit", "number"))
+        if len(set(units)) > 1:
+            raise RequestError(
+                "The readings of {quantity} have several units, {units:list}; choose some that "
+                "have one.",
+                quantity=quantity,
+                units=tuple(sorted(set(units))),
+            )
+        known = self.archive.people(set(columns["person"]) - {""})
+        people = {number: person.name for number, person in known.items()}
+        columns["site"] = tuple(site[:SITE_DIGITS] for site in columns["site"])
+        columns["person"] = tuple(people.get(number, number) for number in columns["person"])
+        return TidyTable(
+            quantity,
+            units[0],
+            False,
+            np.array(values, dtype=float),
+            np.zeros(0),
+            times,
+            units,
+            numbers,
+            columns,
+            tuple(findings),
+        )
 
 
-def _rows(entries: Sequence[Entry]) -> Iterator[Sequence[Any]]:
-    known = [entry for entry in entries if entry.facts is not None]
-    opened = next((_facts(entry) for entry in known if entry.kind == "opened"), {})
-    serials = [
-        _facts(entry)["value"]
-        for entry in standing(known, "alias")
-        if _facts(entry)["sort"] == "serial"
-    ]
-    serial, model = "|".join(one for one in serials if one), opened.get("name", "")
-    for kind in ("measurement", "plan", "proof", "check"):
-        for entry in standing(known, kind):
-            facts = _facts(entry)
-            about = (_time(facts, entry), serial, model, kind, entry.site[:8], entry.person)
-            if kind == "check":
-                off = facts["read_mm"] - facts["reference_mm"]
-                yield f"check of {facts['standard']}", off, "mm", *about
-            for name, quantity in QUANTITIES.items():
-                if isinstance(value := facts.get(name), int | float):
-                    yield quantity, value, "mm", *about
+def _one_of(there: Mapping[str, list[str]], quantity: str) -> str:
+    """Return the quantity that is wanted, as it is written in the archive."""
+    if not there:
+        raise RequestError(
+            "The archive holds no figure yet; file measurements, proofs or check readings."
+        )
+    if not quantity and len(there) == 1:
+        return next(iter(there))
+    found = [name for name in there if name.casefold() == quantity.strip().casefold()]
+    if found:
+        return found[0]
+    text = "The archive holds several quantities, {there:quoted}; name one with {door_quantity}."
+    if quantity:
+        text = "The archive holds no {quantity:quoted}; it holds {there:quoted}."
+    raise RequestError(text, quantity=quantity, there=tuple(there)[:8])
 
 
-def _facts(entry: Entry) -> dict[str, Any]:
-    made: dict[str, Any] = json.loads(entry.facts or "{}")
-    return made
+def _check_factors(only: Mapping[str, str]) -> None:
+    for name in only:
+        if name not in FACTORS:
+            raise RequestError(
+                "There is no column {name:quoted}; there are {columns:list}.",
+                at=At(field="factor"),
+                name=name,
+                columns=(*FACTORS, "document"),
+            )
 
 
-def _time(facts: dict[str, Any], entry: Entry) -> str:
-    """Return when it was done, where that names a moment with its zone, else when it was filed."""
-    done = str(facts.get("done", ""))
-    return done if done.endswith("Z") or "+" in done else entry.at
+def _nothing(connection: Connection, asked: Figures, kinds: list[str]) -> RequestError:
+    """Return why no reading was found."""
+    if asked.document not in kinds:
+        return RequestError(
+            "No reading of {quantity} is from a {document:quoted}; there are {there:quoted}.",
+            at=At(field="only"),
+            quantity=asked.quantity,
+            document=asked.document,
+            there=tuple(kinds),
+        )
+    for name in ("model", "station"):
+        if wanted := asked.only.get(name):
+            there = factor_values(connection, asked.quantity, asked.document, name, _MANY)
+            if wanted not in there:
+                return RequestError(
+                    "No reading has {name} {wanted:quoted}; there are {there:quoted}.",
+                    at=At(field="only"),
+                    name=name,
+                    wanted=wanted,
+                    there=tuple(there[:8]),
+                )
+    return RequestError(
+        "No reading of {quantity} was filed with all of that; choose less.",
+        at=At(field="only"),
+        quantity=asked.quantity,
+    )

@@ -244,7 +244,7 @@ def said_of(entry: Entry) -> Sentence:
     if entry.kind == "accepted":
         fret, _, string = facts["place"].partition(":")
         facts["place"] = f"@{fret}" * bool(fret) + f":{string}" * bool(string)
-    text, names = _SAID[entry.kind]
+    text, names = _SAID[entry.kind] if entry.kind in _SAID else _ON_CHART[facts["act"]]
     if facts.get("valid_until"):
         text, names = (
             "Calibrated {date}, valid until {valid_until}: {result}",
@@ -289,6 +289,16 @@ _SAID: dict[str, tuple[str, str]] = {
     ),
 }
 """How each kind of entry reads, and which facts stand in it."""
+
+_ON_CHART: dict[str, tuple[str, str]] = {
+    "frozen": (
+        "Limits frozen at {point}, from {points:count point}: {reason}",
+        "point points reason",
+    ),
+    "begun": ("New limits from {point} on: {reason}", "point reason"),
+    "left out": ("{point} left out: {reason}", "point reason"),
+}
+"""How what a person did to a chart reads."""
 
 
 def called(kind: str) -> str:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,31 +24,46 @@ from evenfall.production import (
 from evenfall.production import capability as judge
 from evenfall.production.capability import REQUIRED_INDEX
 from evenfall.production.chart_kinds import COUNTED, Known, Memory, usual_kind
+from evenfall.production.charts import known_of
 from evenfall.production.series import by_keys, consecutive
 from evenfall.sheets import SheetFile, read_tidy
 from evenfall.sheets.cells import FILE_LIMIT_BYTES
+from evenfall.workshop.archive_readings import Filed
+from evenfall.workshop.kept_charts import act_on, acts_on, chart_name, left_out, stretches
 from evenfall.workshop.outputs import Shown
 
 if TYPE_CHECKING:
+    from evenfall.instrument import Specification
     from evenfall.pictures.inks import Theme
+    from evenfall.records.entries import ChartAct
     from evenfall.sheets.tidy import TidyTable
     from evenfall.units import LengthUnit
+    from evenfall.workshop.kept_charts import Act
     from evenfall.workshop.opening import Source
+
+SHIFT_HOURS = (6, 14, 22)
+"""Hours at which shifts begin where nobody says otherwise (common practice, no source)."""
+TIMES = ("day", "week", "shift")
+"""Factors that follow from the time of a reading."""
 
 
 @dataclass(frozen=True, slots=True)
 class ReadingsRequest:
     """Which readings of many instruments something is wanted of."""
 
-    source: Source  # sheet with a row for each reading, CSV or XLSX
+    # sheet with a row for each reading, CSV or XLSX, or what an archive holds
+    source: Source | Filed
     quantity: str = ""  # which of several quantities
     only: Mapping[str, str] = field(default_factory=dict)  # factors that must have a value
     # factors that a subgroup has in common; a new one begins wherever one of them changes
     subgroup: tuple[str, ...] = ()
     size: int = 0  # or readings of a subgroup, in a row; 0 for none
+    shift_hours: tuple[int, ...] = SHIFT_HOURS  # at which shifts begin, by the clock on the wall
 
     def read(self) -> TidyTable:
         """Return the readings that are asked for."""
+        if isinstance(self.source, Filed):
+            return self.source.table(self.quantity, self.only)
         content = self.source.read(FILE_LIMIT_BYTES)
         table = read_tidy(SheetFile(self.source.name, content), quantity=self.quantity)
         for name, wanted in self.only.items():
@@ -123,6 +139,16 @@ class ChartOutcome(ReadingsOutcome):
 
     chart: ControlChart
     about: str  # which of the readings it is of
+    table: TidyTable  # the readings, in the order of the points
+    series: Series
+    name: str = ""  # what the readings are called in an archive
+    acts: tuple[Act, ...] = ()  # what persons did to the chart there
+
+    def instruments(self, point: int) -> tuple[str, ...]:
+        """Return the dossiers of the readings of a point, counted from 1; none of a sheet."""
+        column = self.table.factors.get("dossier", ())
+        edges = [*self.series.starts.tolist(), len(self.table.value)]
+        return tuple(dict.fromkeys(column[edges[point - 1] : edges[point]]))
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:
@@ -181,19 +207,62 @@ def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
     """
     progress("Reading", 0.0)
     table = request.read()
-    series = series_of(table, request, counts=request.kind in COUNTED)
+    table, series = series_of(table, request, counts=request.kind in COUNTED)
     kind = request.kind or usual_kind(series)
     progress("Drawing limits", 0.5)
+    phases = _phases(series, request)
+    excluded = [Excluded(_point(series, at), why) for at, why in request.excluded.items()]
+    name = ""
+    acts: tuple[Act, ...] = ()
+    if isinstance(request.source, Filed):
+        name = chart_name(table.quantity, table.factor("document")[0], request)
+        acts = acts_on(request.source.archive, name)
+        there = {one.point for one in excluded}
+        excluded += [one for one in left_out(acts, table, series) if one.point not in there]
+        if not (request.frozen or request.phases):
+            phases = list(stretches(acts, table, series))
     made = control_chart(
         series,
         kind,
         rules=request.rules,
-        phases=_phases(series, request),
-        excluded=[Excluded(_point(series, at), why) for at, why in request.excluded.items()],
+        phases=phases,
+        excluded=excluded,
         known=request.known,
         memory=request.memory,
     )
-    return ChartOutcome(table.inch, table.findings, made, request.about)
+    return ChartOutcome(table.inch, table.findings, made, request.about, table, series, name, acts)
+
+
+def act_on_chart(request: ChartRequest, act: ChartAct, point: str, reason: str) -> None:
+    """File what a person does to a chart over an archive: freeze, begin again or leave out."""
+    if not isinstance(request.source, Filed):
+        raise RequestError("Only a chart over an archive keeps what is done to it.")
+    shown = chart(request)
+    at = _point(shown.series, point)
+    facts: dict[str, object] = {
+        "act": act,
+        "point": shown.series.label(at),
+        "at": shown.table.time[int(shown.series.starts[at - 1])],
+        "reason": reason.strip(),
+    }
+    if act == "frozen":
+        first = max(phase.first for phase in shown.chart.phases if phase.first <= at)
+        frozen = control_chart(
+            shown.series,
+            usual_kind(shown.series),
+            phases=[Phase(first, at, reason or "frozen")]
+            if first == 1
+            else [Phase(1), Phase(first, at, reason or "frozen")],
+            excluded=shown.chart.excluded,
+        )
+        level = known_of(frozen)
+        out = sum(first <= one.point <= at for one in shown.chart.excluded)
+        facts |= {
+            "centre_level": level.centre_level,
+            "sigma_level": level.sigma_level,
+            "points": at - first + 1 - out,
+        }
+    act_on(request.source.archive, shown.name, facts, person=request.person)
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,8 +374,9 @@ def capability(request: CapabilityRequest, progress: Progress = silent) -> Capab
     progress("Reading", 0.0)
     table = request.read()
     progress("Judging", 0.5)
+    table, series = series_of(table, request)
     made = judge(
-        series_of(table, request),
+        series,
         request.tolerance or Tolerance(),
         family=request.family,
         required_index=request.required_index,
@@ -315,8 +385,29 @@ def capability(request: CapabilityRequest, progress: Progress = silent) -> Capab
     return CapabilityOutcome(table.inch, table.findings, made, request.about)
 
 
-def series_of(table: TidyTable, request: ReadingsRequest, *, counts: bool = False) -> Series:
-    """Return the readings of a sheet gathered into points."""
+def tolerance_of(specification: Specification, quantity: str) -> Tolerance:
+    """Return the limits that a specification sets to a quantity [mm]."""
+    target = specification.target
+    limits = {
+        "relief": target.relief,
+        "action of string 1": target.action[0],
+        "action of the lowest string": target.action[-1],
+    }
+    if quantity in limits:
+        return Tolerance(limits[quantity].minimum_mm, limits[quantity].maximum_mm)
+    if quantity == "lowest crown":
+        return Tolerance(specification.fretwire.least_crown_height_mm)
+    if quantity == "fret life":
+        return Tolerance(0.0)
+    raise RequestError(
+        "The specification sets no limit to {quantity:quoted}; type the limits.", quantity=quantity
+    )
+
+
+def series_of(
+    table: TidyTable, request: ReadingsRequest, *, counts: bool = False
+) -> tuple[TidyTable, Series]:
+    """Return readings gathered into points, and the table in the order of the points."""
     if request.subgroup and request.size:
         raise RequestError(
             "Subgroups are readings that have a factor in common, or so many in a row; name one of "
@@ -325,13 +416,13 @@ def series_of(table: TidyTable, request: ReadingsRequest, *, counts: bool = Fals
         )
     labels = table.factors.get("serial") or table.time
     if request.subgroup:
-        keys = list(zip(*(table.factor(name) for name in request.subgroup), strict=True))
+        table, keys = _gathered(table, request)
         starts = by_keys(keys)
         labels = tuple(" ".join(keys[n]) for n in starts.tolist())
     else:
         starts = consecutive(len(table.value), request.size or 1)
         labels = tuple(labels[n] for n in starts.tolist()) if labels else ()
-    return Series(
+    return table, Series(
         table.quantity,
         table.unit,
         table.value,
@@ -339,6 +430,62 @@ def series_of(table: TidyTable, request: ReadingsRequest, *, counts: bool = Fals
         labels,
         table.sizes if counts else np.zeros(0),
     )
+
+
+def _gathered(
+    table: TidyTable, request: ReadingsRequest
+) -> tuple[TidyTable, list[tuple[str, ...]]]:
+    """Return readings and the key of the subgroup of each.
+
+    Of a day, week or shift all readings that have the rest in common go together, though others
+    were read between them.
+    """
+    names = request.subgroup
+    keys = list(zip(*(_factor(table, name, request.shift_hours) for name in names), strict=True))
+    if not set(names) & set(TIMES):
+        return table, keys
+    first: dict[tuple[str, ...], int] = {}
+    for key in keys:
+        first.setdefault(key, len(first))
+    order = sorted(range(len(keys)), key=lambda n: first[keys[n]])
+    return table.taken(order), [keys[n] for n in order]
+
+
+def _factor(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, ...]:
+    """Return a factor of each reading, or what follows from its time."""
+    if name not in TIMES or name in table.factors:
+        return table.factor(name)
+    if not table.time:
+        raise RequestError(
+            "The readings have no time, so they cannot be gathered by {name}.",
+            at=At(field="subgroup"),
+            name=name,
+        )
+    try:
+        hours_there = {text[:13]: text for text in table.time}  # each hour is worked out once
+        known = {hour: _when(text, name, hours) for hour, text in hours_there.items()}
+        return tuple(known[text[:13]] for text in table.time)
+    except ValueError:
+        raise RequestError(
+            "The times are no days, so the readings cannot be gathered by {name}.",
+            at=At(field="subgroup"),
+            name=name,
+        ) from None
+
+
+def _when(text: str, name: str, hours: Sequence[int]) -> str:
+    """Return day, week (ISO 8601) or shift of a time, by the clock of this machine."""
+    at = datetime.fromisoformat(text)
+    at = at.astimezone() if at.tzinfo else at
+    if name == "day":
+        return f"{at:%Y-%m-%d}"
+    if name == "week":
+        year, week, _ = at.isocalendar()
+        return f"{year}-W{week:02}"
+    begun = [hour for hour in sorted(hours) if hour <= at.hour]
+    if not begun:  # the last one of the day before
+        at -= timedelta(days=1)
+    return f"{at:%Y-%m-%d} {(begun or sorted(hours))[-1]:02}:00"
 
 
 def _point(series: Series, named: str) -> int:

@@ -26,4 +26,5 @@ def upgrade() -> None:
     op.create_index("ix_figure_quantity", "figure", ["quantity", "document", "at"])
     op.create_index("ix_figure_model", "figure", ["quantity", "document", "model", "at"])
     op.create_index("ix_figure_station", "figure", ["quantity", "document", "station", "at"])
+    op.create_index("ix_figure_site", "figure", ["quantity", "document", "site", "at"])
     op.create_index("ix_figure_dossier", "figure", ["dossier"])

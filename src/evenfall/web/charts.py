@@ -1,0 +1,385 @@
+"""The pages of a production: control charts and capability over what was filed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Annotated, Any, get_args
+from urllib.parse import parse_qs, urlencode
+
+from fastapi import APIRouter, Form, Request
+from fastapi.responses import Response
+
+from evenfall.errors import At, EvenfallError, RequestError
+from evenfall.pictures.capability import capability_picture
+from evenfall.pictures.control_chart import control_chart_picture
+from evenfall.pictures.inks import PAGE
+from evenfall.production import Tolerance
+from evenfall.production.run_rules import RULES, USUAL
+from evenfall.production.series import amount
+from evenfall.records.entries import ChartAct
+from evenfall.records.figures import factor_values, kinds_of_figures
+from evenfall.units import read_length_mm, read_number
+from evenfall.web.instruments import specified
+from evenfall.web.rights import filed_by
+from evenfall.web.view import View, local, page, see_other, shop_of
+from evenfall.web.words import WORDS
+from evenfall.workshop import CapabilityRequest, ChartRequest, capability, chart
+from evenfall.workshop.archive_readings import Filed
+from evenfall.workshop.kept_charts import act_on
+from evenfall.workshop.quality import act_on_chart, tolerance_of
+from evenfall.workshop.specifying import models
+from evenfall.workshop.story import specification_of
+
+if TYPE_CHECKING:
+    from evenfall.production.charts import ControlChart
+    from evenfall.web.shop import Shop
+    from evenfall.workshop.quality import ChartOutcome
+
+router = APIRouter(prefix="/charts")
+_DOCUMENTS = ("proof", "measurement", "plan", "check", "step")
+_FACTORS = ("model", "station", "site", "batch", "person", "serial")
+_LISTED = 200
+_SIGNALS = 20
+_POINTS = 100
+_KINDS = (
+    ("", "as the readings ask for"),
+    ("individuals", "single readings and their moving range"),
+    ("xbar-r", "mean and range of each subgroup"),
+    ("xbar-s", "mean and standard deviation of each subgroup"),
+    ("median", "median and range of each subgroup"),
+    ("ewma", "weighted moving average"),
+    ("cusum", "cumulative sums"),
+)
+_GATHERED = (
+    ("", "single readings"),
+    *((str(n), f"{n} in a row") for n in (3, 4, 5, 10)),
+    *((name, f"of one {name}") for name in ("shift", "day", "week")),
+    *((f"{name} station", f"of one {name} and station") for name in ("shift", "day")),
+    *((f"day {name}", f"of one day and {name}") for name in ("model", "site", "batch")),
+)
+_GO_ON, _STOP = "In control: go on.", "Not in control: stop, and look for the cause."
+_MOST = (200, 1000, 5000, 10_000)
+_USUAL_MOST = 1000
+_QUANTITY_FIRST = ("relief", "action of string 1", "action of the lowest string")
+
+Words = Annotated[str, Form(max_length=2000)]
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which readings a page is of, as its address says it."""
+
+    quantity: str = ""
+    document: str = ""
+    model: str = ""
+    station: str = ""
+    site: str = ""
+    batch: str = ""
+    person: str = ""
+    serial: str = ""
+    gather: str = ""
+    since: str = ""
+    until: str = ""
+    most: int = _USUAL_MOST
+    kind: str = ""
+    rule: tuple[str, ...] = ()
+    lower: str = ""
+    upper: str = ""
+    spec: str = ""
+
+    @property
+    def only(self) -> dict[str, str]:
+        """The factors that are asked for."""
+        names = (*_FACTORS, "document")
+        return {name: given for name in names if (given := getattr(self, name).strip())}
+
+    def address(self, *left_out: str) -> str:
+        """Return what asks for the same again, as the end of an address."""
+        given = {
+            name: getattr(self, name)
+            for name in Wanted.__dataclass_fields__
+            if name not in left_out
+        }
+        usual = {"most": _USUAL_MOST}
+        kept = {
+            name: value for name, value in given.items() if value not in ("", (), usual.get(name))
+        }
+        return urlencode(kept, doseq=True)
+
+    def readings(self, shop: Shop) -> dict[str, Any]:
+        """Return the fields that every request for readings has."""
+        for name in ("since", "until"):
+            if (given := getattr(self, name)) and not given[:4].isdecimal():
+                raise RequestError("Write a day such as 2026-03-01.", at=At(field=name))
+        most = min(max(self.most, 2), _MOST[-1])
+        gather = self.gather.split()
+        size = int(gather[0]) if gather and gather[0].isdecimal() else 0
+        return {
+            "source": Filed(shop.dossiers.archive, self.since, _day_after(self.until), most),
+            "quantity": self.quantity,
+            "only": self.only,
+            "subgroup": () if size else tuple(gather),
+            "size": size,
+        }
+
+    def chart(self, shop: Shop, person: str = "") -> ChartRequest:
+        """Return the request for the chart."""
+        fields = self.readings(shop)
+        return ChartRequest(**fields, kind=self.kind, rules=self.rule, person=person)
+
+
+def _day_after(until: str) -> str:
+    """Return the time that a day ends before, as times are compared."""
+    return f"{until}~" if until else ""
+
+
+@router.get("")
+def show(request: Request, done: str = "") -> Response:
+    """Show the control chart of what is asked for."""
+    shop, view = shop_of(request), View(request)
+    asked, choices = _filled(shop, _read(request.url.query))
+    shown: dict[str, Any] = {"made": None, "fault": "", "done": done}
+    status = 200
+    if asked.quantity:
+        try:
+            shown |= _shown_chart(chart(asked.chart(shop)), view)
+        except EvenfallError as error:
+            shown["fault"], status = error.words(view.unit, WORDS), 422
+    return page(
+        request, "charts.html", view, status, asked=asked, rules=_rules(asked), **choices, **shown
+    )
+
+
+@router.post("")
+def do(
+    request: Request,
+    *,
+    asked: Annotated[str, Form(max_length=4000)] = "",
+    act: Words = "",
+    point: Words = "",
+    reason: Words = "",
+    by: Words = "",
+) -> Response:
+    """File what a person does to a chart: freeze its limits, begin new ones, leave a point out."""
+    shop = shop_of(request)
+    wanted = _read(asked)
+    chosen = next((one for one in get_args(ChartAct) if one == act), None)
+    if chosen is None:
+        raise RequestError("Choose what is to be done to the chart.")
+    act_on_chart(wanted.chart(shop, filed_by(request, by)), chosen, point.strip(), reason)
+    return see_other(f"/charts?{wanted.address()}&done={act.replace(' ', '+')}#acts")
+
+
+@router.post("/back")
+def take_back(
+    request: Request,
+    *,
+    asked: Annotated[str, Form(max_length=4000)] = "",
+    entry: Words = "",
+    reason: Words = "",
+    by: Words = "",
+) -> Response:
+    """Take back what was done to a chart."""
+    shop = shop_of(request)
+    wanted = _read(asked)
+    made = chart(wanted.chart(shop))
+    if entry not in {one.entry for one in made.acts}:
+        raise RequestError("This was taken back already; load the chart again.")
+    act_on(
+        shop.dossiers.archive,
+        made.name,
+        {"reason": reason.strip()},
+        person=filed_by(request, by),
+        takes_back=entry,
+    )
+    return see_other(f"/charts?{wanted.address()}#acts")
+
+
+@router.get("/capability")
+def show_capability(request: Request) -> Response:
+    """Show what the process is capable of."""
+    shop, view = shop_of(request), View(request)
+    asked, choices = _filled(shop, _read(request.url.query))
+    shown: dict[str, Any] = {"made": None, "fault": ""}
+    status = 200
+    filed = [(line.dossier, line.title) for line in models(shop.dossiers)]
+    if asked.quantity and (asked.lower or asked.upper or asked.spec):
+        try:
+            limits = _tolerance(shop, asked, view)
+            fields = asked.readings(shop)
+            made = capability(CapabilityRequest(**fields, tolerance=limits))
+            shown["made"] = made.made
+            shown["findings"] = [(one.severity, view.told(one)) for one in made.findings]
+            shown["picture"] = capability_picture(
+                made.made, about=made.about, unit=view.unit, theme=PAGE
+            )
+            shown["headline"], shown["alarm"] = _capable(made.made.verdict, made.made.stable)
+            shown["indices"] = [
+                (one.name, f"{one.value_index:.2f}", _between(one.low_index, one.high_index))
+                for one in made.made.indices
+            ]
+        except EvenfallError as error:
+            shown["fault"], status = error.words(view.unit, WORDS), 422
+    return page(
+        request, "capability.html", view, status, asked=asked, specs=filed, **choices, **shown
+    )
+
+
+def _capable(verdict: str, stable: bool) -> tuple[str, bool]:
+    """Return the verdict as somebody without statistics reads it, and whether it is an alarm."""
+    if not stable:
+        return "No answer yet: the process is not stable. See its control chart first.", True
+    return _ANSWERS[verdict]
+
+
+_ANSWERS = {
+    "capable": ("The process keeps within its limits with room to spare. Go on.", False),
+    "not capable": (
+        "The process does not keep well enough within its limits. Improve it, or sort each piece.",
+        True,
+    ),
+    "undecided": (
+        "Not sure yet whether it keeps well enough within its limits. Gather more readings.",
+        False,
+    ),
+}
+
+
+def _between(low: float, high: float) -> str:
+    return f"{low:.2f} to {high:.2f}" if math.isfinite(low) and math.isfinite(high) else "–"
+
+
+def _tolerance(shop: Shop, asked: Wanted, view: View) -> Tolerance:
+    if asked.lower or asked.upper:
+        return Tolerance(_level(asked.lower, view), _level(asked.upper, view))
+    specification = specified(specification_of(shop.dossiers, shop.dossiers.named(asked.spec)))
+    return tolerance_of(specification, asked.quantity)
+
+
+def _level(given: str, view: View) -> float:
+    if not given.strip():
+        return float("nan")
+    try:
+        return read_length_mm(given.strip(), view.unit)
+    except ValueError:
+        pass
+    try:
+        return read_number(given.strip())
+    except ValueError:
+        raise RequestError(
+            "The limit {given:quoted} is no figure; write one such as 0.15.", given=given[:40]
+        ) from None
+
+
+def _filled(shop: Shop, asked: Wanted) -> tuple[Wanted, dict[str, Any]]:
+    """Return what is asked for with what follows where nothing is, and what can be chosen."""
+    with shop.dossiers.archive.reading() as connection:
+        there = kinds_of_figures(connection)
+        if not asked.quantity and there:
+            first = next((name for name in _QUANTITY_FIRST if name in there), next(iter(there)))
+            asked = replace(asked, quantity=first)
+        kinds = there.get(asked.quantity, [])
+        if not asked.document and kinds:
+            asked = replace(asked, document=min(kinds, key=_DOCUMENTS.index))
+        values = {
+            name: factor_values(connection, asked.quantity, asked.document, name, _LISTED)
+            for name in ("model", "station")
+        }
+    return asked, {
+        "quantities": list(there),
+        "documents": kinds,
+        "values": values,
+        "gathered": _GATHERED,
+        "kinds": _KINDS,
+        "mosts": _MOST,
+    }
+
+
+def _rules(asked: Wanted) -> list[tuple[str, bool]]:
+    chosen = asked.rule or USUAL
+    return [(name, name in chosen) for name in RULES]
+
+
+def _read(address: str) -> Wanted:
+    """Return what a page was of, from its address."""
+    known = Wanted.__dataclass_fields__
+    given = {name: values for name, values in parse_qs(address).items() if name in known}
+    one = {name: values[0][:200] for name, values in given.items() if name not in ("rule", "most")}
+    most = given.get("most", [""])[0]
+    return Wanted(
+        **one,
+        rule=tuple(given.get("rule", ())),
+        most=int(most) if most.isascii() and most.isdecimal() else _USUAL_MOST,
+    )
+
+
+def _shown_chart(made: ChartOutcome, view: View) -> dict[str, Any]:
+    """Return what the page of a chart shows."""
+    of = made.chart
+    first, *rest = of.findings
+    notes = [one for one in (*rest, *made.findings_of_readings) if one.severity != "warning"]
+    return {
+        "made": of,
+        "about": made.about,
+        "headline": "In control: go on."
+        if of.stable
+        else "Not in control: stop, and look for the cause.",
+        "verdict": view.told(first),
+        "warned": [view.told(one) for one in rest if one.severity == "warning"],
+        "noted": [view.told(one) for one in notes],
+        "picture": control_chart_picture(of, about=made.about, unit=view.unit, theme=PAGE),
+        "signals": _signals(made, view),
+        "more_signals": max(len(of.hit) - _SIGNALS, 0),
+        "panels": [one.name for one in of.panels],
+        "points": [_row(of, point, view) for point in _last(of.point_count)],
+        "last": of.label(of.point_count) or str(of.point_count),
+        "acts": [
+            {
+                "entry": one.entry,
+                "at": local(one.filed_at),
+                "act": one.act,
+                "point": one.point,
+                "reason": one.reason,
+                "person": one.person,
+            }
+            for one in reversed(made.acts)
+        ],
+    }
+
+
+def _last(points: int) -> range:
+    return range(points, max(points - _POINTS, 0), -1)
+
+
+def _row(of: ControlChart, point: int, view: View) -> dict[str, Any]:
+    return {
+        "point": point,
+        "label": of.label(point),
+        "figures": [
+            view.say(amount(float(one.values[point - 1]), one.unit))
+            if math.isfinite(one.values[point - 1])
+            else "–"
+            for one in of.panels
+        ],
+    }
+
+
+def _signals(made: ChartOutcome, view: View) -> list[dict[str, Any]]:
+    """Return the last points that signal, each with its rules and its instruments."""
+    of = made.chart
+    shown = []
+    for point in reversed(of.hit[-_SIGNALS:]):
+        rules = dict.fromkeys(one.rule for one in of.signals if point in one.points)
+        dossiers = made.instruments(point)
+        start = int(made.series.starts[point - 1])
+        shown.append(
+            {
+                **_row(of, point, view),
+                "at": local(made.table.time[start]),
+                "rules": [name.replace("-", " ") for name in rules],
+                "dossiers": dossiers[:5],
+                "more": max(len(dossiers) - 5, 0),
+            }
+        )
+    return shown

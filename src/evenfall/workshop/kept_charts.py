@@ -1,0 +1,158 @@
+"""Charts over an archive that a person has worked on: limits frozen, begun again, points left out.
+
+What is done to a chart is an entry of a dossier of its own, named by the readings that it is of. It
+names a point by its time and name, never by its number, which changes as readings arrive; frozen
+limits are kept as numbers, so that they hold when their points are long out of sight.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from evenfall.errors import At, RequestError
+from evenfall.production import Excluded, Phase
+from evenfall.production.chart_kinds import Known
+from evenfall.records import Filing
+from evenfall.records.entries import standing
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from evenfall.production import Series
+    from evenfall.records.archive import Archive
+    from evenfall.records.entries import ChartAct, Entry
+    from evenfall.sheets.tidy import TidyTable
+    from evenfall.workshop.quality import ReadingsRequest
+
+_LONGEST_NAME = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """What a person did to a chart."""
+
+    entry: str  # its hash, to take it back by
+    act: ChartAct
+    point: str  # name of the point
+    at: str  # time of its first reading
+    reason: str
+    person: str
+    filed_at: str
+    known: Known
+    points: int  # that the frozen limits came from
+
+
+def chart_name(quantity: str, document: str, request: ReadingsRequest) -> str:
+    """Return what the readings of a chart are called, the same for the same readings."""
+    only = {name: value for name, value in request.only.items() if name != "document"}
+    parts = [f"{quantity} of a {document}"]
+    parts += [f"{name} {value}" for name, value in sorted(only.items())]
+    if request.subgroup:
+        parts.append(f"by {' and '.join(request.subgroup)}")
+    elif request.size > 1:
+        parts.append(f"{request.size} in a row")
+    return ", ".join(parts)[:_LONGEST_NAME]
+
+
+def acts_on(archive: Archive, name: str) -> tuple[Act, ...]:
+    """Return what was done to a chart and stands, the oldest first."""
+    dossier = _dossier(archive, name)
+    return tuple(_acts(archive, archive.entries(dossier))) if dossier else ()
+
+
+def act_on(
+    archive: Archive,
+    name: str,
+    act: Mapping[str, object],
+    *,
+    person: str = "",
+    takes_back: str = "",
+) -> None:
+    """File what a person does to a chart; `takes_back` names an act that no longer stands."""
+    if not str(act.get("reason", "")).strip():
+        raise RequestError("Write the reason; whoever sees the chart reads it.", at=At("reason"))
+    dossier = _dossier(archive, name)
+    filings = [Filing("on chart", act, person)]
+    if takes_back:
+        words = {"words": f"Taken back: {act['reason']}"}
+        filings = [Filing("note", words, person, corrects=takes_back)]
+    if dossier is None:
+        filings.insert(0, Filing("opened", {"subject": "chart", "name": name}, person))
+    archive.file(dossier, filings)
+
+
+def stretches(acts: tuple[Act, ...], table: TidyTable, series: Series) -> tuple[Phase, ...]:
+    """Return the phases of a chart by what was done to it."""
+    times = [table.time[n] for n in series.starts.tolist()]
+    begun: dict[int, Act] = {}
+    for one in acts:
+        later = [n for n, at in enumerate(times, start=1) if at >= one.at]
+        if one.act == "begun" and later and later[0] > 1:
+            begun[later[0]] = one
+    firsts = sorted({1, *begun})
+    made = []
+    for place, first in enumerate(firsts):
+        start = begun[first].at if first in begun else ""
+        end = begun[firsts[place + 1]].at if place + 1 < len(firsts) else "~"
+        frozen = [one for one in acts if one.act == "frozen" and start <= one.at < end]
+        last = frozen[-1] if frozen else None
+        words = [one.reason for one in (begun.get(first), last) if one is not None]
+        who = last or begun.get(first)
+        made.append(
+            Phase(
+                first,
+                0,
+                "; ".join(words),
+                who.person if who else "",
+                last.known if last else Known(),
+            )
+        )
+    return tuple(made)
+
+
+def left_out(acts: tuple[Act, ...], table: TidyTable, series: Series) -> tuple[Excluded, ...]:
+    """Return the points that a person left out."""
+    out = {(one.at, one.point): one.reason for one in acts if one.act == "left out"}
+    if not out:
+        return ()
+    found = []
+    for point, start in enumerate(series.starts.tolist(), start=1):
+        if reason := out.get((table.time[start], series.label(point))):
+            found.append(Excluded(point, reason))
+    return tuple(found)
+
+
+def _dossier(archive: Archive, name: str) -> str | None:
+    for dossier in archive.named(f"chart {name}"):
+        opened = archive.entries(dossier)[0]
+        if opened.facts and json.loads(opened.facts)["name"] == name:
+            return dossier
+    return None
+
+
+def _acts(archive: Archive, entries: tuple[Entry, ...]) -> Iterator[Act]:
+    stand = standing(entries, "on chart")
+    people = archive.people({entry.person for entry in stand} - {""})
+    for entry in stand:
+        if entry.facts is None:
+            continue
+        facts = json.loads(entry.facts)
+        levels = [math.nan if facts.get(n) is None else float(facts[n]) for n in _LEVELS]
+        person = people.get(entry.person)
+        yield Act(
+            entry.hash,
+            facts["act"],
+            facts["point"],
+            facts["at"],
+            facts["reason"],
+            person.name if person else "",
+            entry.at,
+            Known(*levels),
+            facts.get("points", 0),
+        )
+
+
+_LEVELS = ("centre_level", "sigma_level")

@@ -1,0 +1,169 @@
+"""The pages of charts and capability: verdict, signals, what a person decides, hostile readings."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from html import unescape
+from pathlib import Path
+
+import numpy as np
+import pytest
+from fastapi.testclient import TestClient
+
+from evenfall import workshop
+from evenfall.records import Filing
+from evenfall.web.application import application
+from evenfall.workshop.archives import Dossiers
+
+PORT = 8419
+STEADY = np.round(0.2 + 0.01 * np.random.default_rng(0).normal(size=30), 4).tolist()
+
+
+@pytest.fixture
+def dossiers(tmp_path: Path) -> Iterator[Dossiers]:
+    with workshop.archive(str(tmp_path), make=True) as made:
+        yield made
+
+
+@pytest.fixture
+def client(dossiers: Dossiers) -> Iterator[TestClient]:
+    app = application(dossiers, port=PORT)
+    base = f"http://127.0.0.1:{PORT}"
+    headers = {"accept": "text/html", "origin": base}
+    with TestClient(app, base_url=base, headers=headers) as made:
+        yield made
+
+
+def prove(
+    dossiers: Dossiers, reliefs_mm: Sequence[float], *, first: int = 0, station: str = "bench 1"
+) -> None:
+    for number, relief_mm in enumerate(reliefs_mm, start=first):
+        facts = {"content_hash": f"{number:064x}", "schema": "evenfall/proof@1"}
+        done = f"2026-{number // 8 % 12 + 1:02}-{number % 8 + 1:02}T09:00Z"
+        figures = {"specification": "", "relief_mm": relief_mm, "done": done}
+        dossiers.archive.file(
+            None,
+            [
+                Filing("opened", {"subject": "instrument", "name": "Tesquil (invented)"}),
+                Filing("alias", {"sort": "serial", "value": f"QC-{number:04}"}),
+                Filing("step", {"work": "Levelled.", "station": station}),
+                Filing("proof", {**facts, **figures}),
+            ],
+        )
+
+
+def text(client: TestClient, address: str, status: int = 200) -> str:
+    answer = client.get(address)
+    assert answer.status_code == status, answer.text[:2000]
+    return unescape(re.sub(r"<svg.*?</svg>", "", answer.text, flags=re.DOTALL))
+
+
+def test_without_figures_the_page_says_what_to_do(client: TestClient) -> None:
+    assert "Nothing to chart yet" in text(client, "/charts")
+    assert "Nothing to judge yet" in text(client, "/charts/capability")
+
+
+def test_a_stable_process_goes_on_and_a_shift_stops_it(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    prove(dossiers, STEADY)
+    shown = text(client, "/charts")
+    assert "In control: go on." in shown
+    assert "none of 30 points signals" in shown
+    assert "stopped for nothing once in" in shown
+    prove(dossiers, [0.31], first=30)
+    shown = text(client, "/charts?quantity=relief")
+    assert "Not in control: stop" in shown
+    (line,) = dossiers.lines(dossiers.archive.named("QC-0030"))
+    assert f'<a href="/instruments/{line.dossier}">dossier</a>' in shown
+
+
+def test_frozen_limits_hold_when_more_comes_in_and_are_taken_back(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    prove(dossiers, STEADY)
+    form = {"asked": "quantity=relief&document=proof", "by": "Q. Ulbrenq"}
+    sent = {**form, "act": "frozen", "point": "QC-0029", "reason": "runs as it should"}
+    assert client.post("/charts", data=sent, follow_redirects=False).status_code == 303
+    prove(dossiers, [value + 0.04 for value in STEADY], first=30)
+    shown = text(client, "/charts?quantity=relief&document=proof")
+    assert "Not in control" in shown
+    assert "as they were frozen: runs as it should, noted by Q. Ulbrenq." in shown
+    # the textbook's mean ± 2.66 mean moving ranges
+    mean, moving = float(np.mean(STEADY)), float(np.mean(np.abs(np.diff(STEADY))))
+    limits = f"limits {mean - 2.66 * moving:.3f} mm to {mean + 2.66 * moving:.3f} mm"
+    assert limits in shown
+    # and when the points that they came from are out of sight
+    later = text(client, "/charts?quantity=relief&document=proof&since=2026-04-20")
+    assert limits in later
+    entry = re.findall(r'name="entry" value="([0-9a-f]{64})"', shown)[0]
+    back = {**form, "entry": entry, "reason": "another rod"}
+    assert client.post("/charts/back", data=back, follow_redirects=False).status_code == 303
+    assert "as they were frozen" not in text(client, "/charts?quantity=relief&document=proof")
+    assert client.post("/charts/back", data=back).status_code == 422
+
+
+def test_a_point_is_left_out_with_its_reason_alone(dossiers: Dossiers, client: TestClient) -> None:
+    prove(dossiers, [*STEADY, 0.31])
+    form = {"asked": "quantity=relief&document=proof", "act": "left out", "point": "QC-0030"}
+    refused = client.post("/charts", data=form)
+    assert refused.status_code == 422
+    assert "Write the reason" in refused.text
+    assert client.post("/charts", data={**form, "reason": "dropped"}).status_code == 200
+    shown = text(client, "/charts?quantity=relief&document=proof")
+    assert "In control" in shown
+    assert "Point 31 is left out: dropped." in shown
+
+
+def test_subgroups_of_a_shift_and_station_hold_what_was_read_between_each_other(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    for number in range(32):
+        prove(dossiers, [STEADY[number % 30]], first=number // 4, station=f"bench {number % 2}")
+    shown = text(client, "/charts?quantity=relief&gather=day+station")
+    assert "16 points" in shown
+    assert "2026-01-01 bench 0" in shown
+
+
+def test_capability_says_stability_first(dossiers: Dossiers, client: TestClient) -> None:
+    prove(dossiers, STEADY)
+    asked = "/charts/capability?quantity=relief"
+    assert "Choose the limits" in text(client, asked)
+    shown = text(client, f"{asked}&lower=0.1&upper=0.3")
+    assert "keeps within its limits with room to spare" in shown
+    assert "Cpk" in shown
+    assert "No answer yet" not in shown
+    prove(dossiers, [0.9], first=30)
+    assert "No answer yet: the process is not stable" in text(client, f"{asked}&lower=0.1&upper=2")
+
+
+HOSTILE = [
+    ("constant", [0.2] * 25, "", 422, "The readings do not vary"),
+    ("one", [0.2], "", 422, "two points"),
+    ("no such model", STEADY, "&model=Nobody", 422, "No reading has model"),
+    ("no such day", STEADY, "&since=tomorrow", 422, "Write a day"),
+    ("later", STEADY, "&since=2199-01-01", 422, "No reading of relief"),
+    ("few", STEADY, "&most=1", 200, "newest 2"),
+    ("script", STEADY, "&kind=<script>", 422, "is not known"),
+]
+
+
+@pytest.mark.parametrize(
+    ("values", "asked", "status", "said"), [row[1:] for row in HOSTILE], ids=[r[0] for r in HOSTILE]
+)
+def test_hostile_readings_get_one_sentence(
+    *,
+    dossiers: Dossiers,
+    client: TestClient,
+    values: list[float],
+    asked: str,
+    status: int,
+    said: str,
+) -> None:
+    prove(dossiers, values)
+    assert said in text(client, f"/charts?quantity=relief{asked}", status)
+    assert (
+        client.get(f"/charts/capability?quantity=relief&lower=0.3&upper=0.1{asked}").status_code
+        == 422
+    )

@@ -178,6 +178,29 @@ def test_the_section_shows_a_worn_flat_with_its_width() -> None:
     assert residuals == pytest.approx(inside.sum(), rel=0.05)
 
 
+def test_a_point_far_off_the_fit_is_drawn_as_one_that_took_no_part() -> None:
+    spec, survey = scanned(faulty=True)
+    string, fret = widest_flat(survey, reference_fret=12)
+    section = survey.sections[string - 1][fret - 1]
+    assert section is not None
+    at = int(np.argmin(np.abs(section.across_mm - section.centre_mm)))
+    assert section.taken[at]
+    height_mm = section.height_mm.copy()
+    height_mm[at] -= 0.1  # within the picture, and ten times the noise
+    far = replace(section, height_mm=height_mm)
+    assert not far.taken[at]
+    assert far.taken.sum() == section.taken.sum() - 1
+    rows = [list(row) for row in survey.sections]
+    rows[string - 1][fret - 1] = far
+    changed = replace(survey, sections=tuple(map(tuple, rows)))
+    drawn = [crown_section(spec, one, string=string, fret=fret) for one in (survey, changed)]
+    filled, then = (re.findall(r'<circle[^>]*fill="([^"]+)"', svg) for svg in drawn)
+    assert len(set(filled)) == 2
+    used = max(set(filled), key=filled.count)
+    assert then.count(used) == filled.count(used) - 2  # among the points, and what the fit leaves
+    assert "took no part" in shown(drawn[1])
+
+
 def dots(svg: str, what: str) -> int:
     """Return how many circles the group of that name holds."""
     for group in parsed(svg).iter(f"{SVG}g"):

@@ -314,15 +314,15 @@ def _section_words(
         )
     )
     spread = 1.4826 * float(np.median(np.abs(left_mm))) if len(left_mm) else float("nan")
-    stray = int(np.count_nonzero(np.abs(left_mm) > 4.0 * spread))
+    stray, near = (
+        int(np.count_nonzero(some)) for some in (section.near & section.wild, section.near)
+    )
     parts.append(
         sentence(
             "The points scatter by {spread} {fine} about the fit{far}.",
             spread=fine_figure(spread, unit).lstrip("+"),
             fine=fine_unit(unit),
-            far=sentence(
-                "; {n} of {all} lie further than four times that", n=stray, all=len(left_mm)
-            )
+            far=sentence("; {n} of {all} lie too far from it and took no part", n=stray, all=near)
             if stray
             else "",
         )

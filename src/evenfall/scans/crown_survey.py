@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.instrument.geometry import arc_drop_mm
+from evenfall.scans.crown_line import REJECT_SIGMA
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, CodeArray, FloatArray
@@ -33,14 +34,26 @@ class Section:
     fitted_half_mm: float  # points up to this far from the centre took part in the fit [mm]
     # how far along the fret from the string it was taken [mm]: 0 under it, else the nearest place
     # that the string does not hide
-    beside_mm: float = 0.0
+    beside_mm: float
+    noise_mm: float  # standard deviation of single points about the fit [mm]
     # the mean section of a crown that is not round, which was fitted instead of a circle
     mean: CrownSection | None = None
 
     @property
+    def wild(self) -> BoolArray:
+        """Which points lie too far from the fit to belong to the crown, shape (N,)."""
+        off = np.abs(self.height_mm - self.fitted_mm(self.across_mm))
+        return np.asarray(off >= REJECT_SIGMA * self.noise_mm)
+
+    @property
+    def near(self) -> BoolArray:
+        """Which points lie on the part of the crown that is fitted, shape (N,)."""
+        return np.asarray(np.abs(self.across_mm - self.centre_mm) <= self.fitted_half_mm)
+
+    @property
     def taken(self) -> BoolArray:
         """Which points took part in the fit, shape (N,)."""
-        return np.asarray(np.abs(self.across_mm - self.centre_mm) <= self.fitted_half_mm)
+        return self.near & ~self.wild
 
     def fitted_mm(self, across_mm: FloatArray) -> FloatArray:
         """Return the fitted crown over its own top [mm]."""

@@ -521,6 +521,7 @@ class _Survey:
                     0.0 if np.isnan(flat) else flat,
                     half,
                     abs(place - under),
+                    line.noise_mm,
                     line.section,
                 )
         return tuple(tuple(row) for row in rows)

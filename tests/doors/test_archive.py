@@ -315,7 +315,7 @@ def test_a_story_of_one_document_and_of_none_say_so(place: Path) -> None:
     assert run("history", "dial 3").output == "dial 3: No measurement or proof is filed yet.\n"
     run("add", PLAN, "--serial", "UY-0417")
     run("history", "UY-0417", "--picture", "story.svg")
-    assert "One document, of 20" in (place / "story.svg").read_text(encoding="utf-8")
+    assert "1 document of 20" in (place / "story.svg").read_text(encoding="utf-8")
 
 
 def test_an_archive_without_entries_is_said_to_be_empty(place: Path) -> None:

@@ -193,10 +193,11 @@ class Panel:
 
     def upright(self, at: float, said: str = "", *, ink: str = RISK, dash: str = LIMIT) -> None:
         """Draw a line from top to bottom with words over it."""
-        x = self.x(at)
+        x, half = self.x(at), text_width_px(said, 9.0) / 2.0
+        middle = max(half, min(x, PAGE_WIDTH_PX - half))  # no word leaves the picture
         self.chart.add(
             line(x, self.y.start_px, x, self.y.end_px, ink=ink, width_px=1.2, dash=dash),
-            text(x, self.y.end_px - 3, said, size_px=9, anchor="middle", ink=ink),
+            text(middle, self.y.end_px - 3, said, size_px=9, anchor="middle", ink=ink),
         )
 
     def point(
@@ -246,6 +247,17 @@ class Panel:
             x += half
         elif not below and before < value < after:
             x -= half
+        self._write_px(x, y, said, ink)
+
+    def write_beside(self, at: float, value: float, said: str, *, ink: str = INK) -> None:
+        """Write words before a mark, after it where the axis stands, unless others stand there."""
+        half = text_width_px(said, 9.0) / 2.0
+        x = self.x(at)
+        before = x - 2.0 * half > self.x.start_px + 8.0
+        self._write_px(x + (-7.0 - half if before else 7.0 + half), self.y(value) + 3.0, said, ink)
+
+    def _write_px(self, x: float, y: float, said: str, ink: str) -> None:
+        half = text_width_px(said, 9.0) / 2.0
         if not any(abs(x - a) < half + wide and abs(y - b) < 10.0 for a, b, wide in self._written):
             self._written.append((x, y, half))
             self.chart.add(text(x, y, said, size_px=9, anchor="middle", ink=ink))

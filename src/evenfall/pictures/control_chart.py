@@ -9,7 +9,7 @@ import numpy as np
 
 from evenfall.pictures.chart import LEFT_PX, Chart, Drawing, Panel, span
 from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, WASH
-from evenfall.pictures.svg import shortened, text, text_width_px
+from evenfall.pictures.svg import shortened, text
 from evenfall.pictures.words import began, said, unit_shown
 from evenfall.production.run_rules import OUTSIDE
 from evenfall.production.series import amount
@@ -154,13 +154,8 @@ def _marks(  # noqa: PLR0917
             panel.point(at, value, kind, ink=RISK, size=4.0, label=f"{label}: {rule}")
             if point - 1 not in signalled:  # the first of a run names it
                 words = shortened(chart.label(point) or str(point), 9.0, _LABEL_ROOM_PX)
-                if rule != OUTSIDE:
-                    panel.write(float(at), float(value), words, ink=RISK)
-                    continue
-                before = panel.x(at) - text_width_px(words, 9.0) > LEFT_PX + 8.0
-                place = panel.x(at) + (-7.0 if before else 7.0), panel.y(value) + 3.0
-                anchor = "end" if before else "start"
-                panel.chart.add(text(*place, words, size_px=9.0, anchor=anchor, ink=RISK))
+                write = panel.write_beside if rule == OUTSIDE else panel.write
+                write(float(at), float(value), words, ink=RISK)
 
 
 def _at_right(

@@ -33,6 +33,8 @@ RISK_WASH = "@risk-wash"
 
 _RISK = tuple(f"@risk-{n}" for n in range(6))
 _METAL = tuple(f"@metal-{n}" for n in range(5))
+BODY = _METAL[3]
+"""Parts that a picture is not about, such as a board in section; stands out from `BAND`."""
 ON_RISK, _ON_METAL_3, ON_METAL_4 = "@on-risk", "@on-metal-3", "@on-metal-4"
 
 

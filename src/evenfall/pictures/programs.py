@@ -15,7 +15,7 @@ from evenfall.arrays import runs
 from evenfall.instrument.geometry import arc_drop_mm
 from evenfall.pictures.axes import fine_unit
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
-from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK, RULE, WASH
+from evenfall.pictures.inks import BAND, BODY, INK, LIGHT, QUIET, RISK, WASH
 from evenfall.pictures.words import said, titled
 from evenfall.units import in_unit
 from evenfall.wording import say, sentence
@@ -82,10 +82,10 @@ def path_over_neck(
         [v * per for v in outline_x], [v * per for v in outline_y], "board", ink=QUIET, width_px=0.8
     )
     for n in range(len(piece.crowns)):
-        panel.line(x[n] * per, y[n] * per, "fret", ink=RULE, width_px=1.0)
+        panel.line(x[n] * per, y[n] * per, "fret", ink=BODY, width_px=1.0)
     for part in piece.parts:
         edge = part.place(np.array([part.low_mm, part.high_mm]), 0.0)
-        panel.line(edge[0] * per, edge[1] * per, "nut and saddle", ink=RULE, width_px=2.0)
+        panel.line(edge[0] * per, edge[1] * per, "nut and saddle", ink=BODY, width_px=2.0)
     for first, last in runs(traced.rapid):
         places = np.concatenate([traced.start_mm[first : first + 1], traced.end_mm[first:last]])
         panel.line(
@@ -172,7 +172,7 @@ def what_is_left(
     # of many passes, the lanes of a ball end, some are enough to see how it goes
     shown = sorted({int(n) for n in np.linspace(1, len(passes), min(len(passes), 6))})
     for n in shown[:-1]:
-        panel.line(patch.at_mm * per, over[n], "after earlier passes", ink=RULE, width_px=1.2)
+        panel.line(patch.at_mm * per, over[n], "after earlier passes", ink=BODY, width_px=1.2)
     if shown:
         panel.line(patch.at_mm * per, over[-1], "after the last pass", ink=RISK, width_px=1.8)
     at = np.searchsorted(patch.at_mm, crown.at_mm)
@@ -347,7 +347,7 @@ def saddle_crest(
     half = part.half_mm * per
     above = chart.panel(ends, (-1.2 * half, 1.2 * half), caption=f"crest, {unit}", high_px=90.0)
     for edge in (-half, half):
-        above.line([*ends], [edge, edge], "edge of the saddle", ink=RULE, width_px=1.0)
+        above.line([*ends], [edge, edge], "edge of the saddle", ink=BODY, width_px=1.0)
     above.line(t * per, part.along(part.aside_mm, t) * per, "crest", ink=INK, width_px=1.6)
     chart.note(f"Foot: place along the saddle from the centre line, {unit}.")
     chart.table(
@@ -425,7 +425,7 @@ def fret_ends(
             levels=4,
         )
         foot = [-0.4 * per] * len(x)
-        panel.band(foot, base, "board", along=x, fill=RULE, edge="")
+        panel.band(foot, base, "board", along=x, fill=BODY, edge="")
         panel.band(base, now, "metal that is left", along=x, fill=WASH, edge="")
         panel.band(now, was, "metal that comes off", along=x, fill=BAND, edge="")
         _three_lines(panel, x, was, now, plan)

@@ -45,8 +45,8 @@ def story(
     first, last = visits[0], visits[-1]
     summary = said(
         "{count:count document} from {first} to {last}.{life}"
-        if len(visits) > 1
-        else "One document, of {first}.{life}",
+        if first.when.date() != last.when.date()
+        else "{count:count document} of {first}.{life}",
         count=len(visits),
         first=first.when.date().isoformat(),
         last=last.when.date().isoformat(),

@@ -11,12 +11,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import special
+from scipy.stats import ttest_ind
 
 from draws import draws
 from evenfall.errors import RequestError
 from evenfall.production import ControlChart, Excluded, Phase, Series, control_chart
 from evenfall.production.chart_kinds import KINDS, Known, Memory
 from evenfall.production.constants import c4, d2, d3, median_deviation
+from evenfall.production.enough import content_factor, readings_needed
 from evenfall.production.memory import sum_run_length, weighted_mean_run_length
 from evenfall.production.run_rules import (
     RULES,
@@ -73,10 +75,48 @@ def test_constants_come_from_their_integrals(row: list[float]) -> None:
     assert d2(3) == pytest.approx(3.0 / math.sqrt(math.pi), abs=1e-12)
 
 
+def test_constants_of_twenty_are_those_of_a_public_package() -> None:
+    case = CASES["package_constants"]
+    n = case["size"]
+    printed = [case["d2"], case["d3"], case["c4"]]
+    assert [d2(n), d3(n), c4(n)] == pytest.approx(printed, abs=5.1e-3)
+
+
 def test_constants_of_medians_are_those_printed() -> None:
     found = [3.0 * median_deviation(n) / d2(n) for n in range(2, 11)]
     assert found == pytest.approx(CASES["median_constants"]["a4"], abs=6e-4)
     assert median_deviation(1) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_how_many_readings_are_enough() -> None:
+    case = CASES["enough"]
+    content = case["content"]
+    found = content_factor(content["count"], content["share"], content["confidence"])
+    assert found == pytest.approx(content["unrounded"], abs=6e-9)
+    assert round(found, 3) == content["factor"]
+    assert readings_needed(1.0) == case["estimated_sigma"]
+    # of many readings the standard deviation is as good as known; 8.567 is printed by rounded
+    # quantiles, (1.645 + 1.282) squared
+    assert readings_needed(0.01) == pytest.approx(case["known_sigma_exact"] * 1e4, abs=35.0)
+    draw = np.random.default_rng(4)
+    n = readings_needed(0.8, groups=2, both_sides=True)
+    seen = 0
+    for _ in range(800):
+        a, b = draw.normal(0.0, 1.0, n), draw.normal(0.8, 1.0, n)
+        seen += ttest_ind(a, b).pvalue < 0.05
+    assert seen / 800 > 0.90 - 4.0 * math.sqrt(0.09 / 800)
+    with pytest.raises(RequestError, match="greater than zero"):
+        readings_needed(0.0)
+
+
+def test_check_standard_of_the_handbook() -> None:
+    case = CASES["check_standard"]
+    values, short = (np.array(column) for column in zip(*case["rows"], strict=True))
+    chart = control_chart(single(values.tolist()), "individuals")
+    assert chart.stable
+    assert chart.panels[0].centre[0] == pytest.approx(case["mean"], abs=5.1e-6)
+    assert deviation_of(values) == pytest.approx(case["deviation"], abs=5.1e-6)
+    assert math.sqrt(float((short**2).mean())) == pytest.approx(case["pooled"], abs=5.1e-6)
 
 
 # ---- published charts -------------------------------------------------------------
@@ -153,8 +193,9 @@ def test_a_point_on_the_limit_does_not_lie_outside_it() -> None:
     assert points(chart, "nonconformities") == case["signals"]
 
 
-def test_shares_of_fifty() -> None:
-    case = CASES["share"]
+@pytest.mark.parametrize("name", ["share", "revised_share"])
+def test_shares_of_fifty(name: str) -> None:
+    case = CASES[name]
     series = Series("faulty", "", np.array([11.0, 12.0]), sizes=np.full(2, float(case["size"])))
     share = control_chart(series, "p", known=Known(case["share"]))
     assert (limits(share)[0], limits(share)[2]) == pytest.approx(

@@ -15,6 +15,8 @@ from click.testing import CliRunner, Result
 
 from evenfall.cli import main, quality
 from evenfall.errors import RequestError
+from evenfall.production.causes import fitted_causes
+from evenfall.production.factors import factors_of
 from evenfall.production.gauge import (
     METHODS,
     GaugeStudy,
@@ -108,6 +110,23 @@ def test_ten_by_three_by_analysis_of_variance() -> None:
     assert 100.0 * study.share_of(8.0) == pytest.approx(case["of_tolerance_8"]["gauge"], abs=6e-3)
 
 
+def test_unpooled_the_interaction_comes_out_under_zero(monkeypatch: pytest.MonkeyPatch) -> None:
+    case = CASES["ten_by_three"]
+    monkeypatch.setattr("evenfall.production.gauge.POOLED_OVER", 1.0)
+    study = gauge_study(readings(ten_by_three()))
+    printed = case["full_sigma"]
+    assert sigmas(study)["repeatability"] == pytest.approx(printed["repeatability"], abs=5.1e-7)
+    assert study.below_zero_level == pytest.approx(printed["interaction_variance"], abs=5.1e-6)
+    few = {one.name: one for one in gauge_study(readings(ten_by_three()[:, :5] + 3.0)).sources}
+    sums = dict(case["parts_1_to_5"])
+    total = sums.pop("total")
+    assert sum(one.sum_level for one in few.values()) == pytest.approx(total, abs=1.1e-3)
+    for name, square in sums.items():
+        assert few[name].sum_level == pytest.approx(
+            square, abs=5.1e-3 if name == "persons" else 6e-4
+        )
+
+
 # ---- others ------------------------------------------------------------------------------------
 
 
@@ -132,6 +151,18 @@ def test_prototypes_reduced_and_full(monkeypatch: pytest.MonkeyPatch) -> None:
     for name, ratio in case["full_f"].items():
         assert full[name].f_ratio == pytest.approx(ratio, abs=6e-4)
         assert full[name].chance == pytest.approx(case["full_chance"][name], abs=6e-6)
+
+
+def test_two_parts_by_five_persons_as_a_mixed_model_has_them() -> None:
+    # printed results were not read; balanced readings have the same components by REML
+    table = np.array(CASES["two_parts"]["values"]).reshape(3, 2, 5).transpose(2, 1, 0)
+    made, study = readings(table), gauge_study(readings(table))
+    factors = factors_of({"part": made.part, "person": made.person}, random=("part", "person"))
+    model = fitted_causes("width", "in", made.values, factors)
+    found = sigmas(study)
+    assert model.rest_level == pytest.approx(found["repeatability"], rel=1e-4)
+    assert model.effect("person").effect_level == pytest.approx(found["reproducibility"], rel=1e-4)
+    assert model.effect("part").effect_level == pytest.approx(found["parts"], rel=1e-4)
 
 
 def test_resistivity_probes_by_levels() -> None:

@@ -148,6 +148,18 @@ def test_the_sample_of_mil_std_414() -> None:
         assert estimated_share(k, n) == pytest.approx(share, abs=1e-8)
 
 
+def test_risk_points_of_single_plans() -> None:
+    for n, c, good, bad in CASES["risk_points"]["plans"]:
+        found = [single(n, c).quality_at(0.95), single(n, c).quality_at(0.10)]
+        assert found == pytest.approx([good, bad], abs=5.1e-6)
+
+
+def test_the_sample_of_mil_std_414_is_accepted_by_k_and_by_m() -> None:
+    case = CASES["mil_414"]
+    assert min(case["quality"]) >= case["k"]
+    assert sum(case["share"]) <= case["m"]
+
+
 @draws(60)
 @given(st.integers(1, 60), st.integers(0, 5), st.floats(0.001, 0.6))
 def test_a_plan_in_two_halves_is_the_whole_plan(n: int, c: int, share: float) -> None:

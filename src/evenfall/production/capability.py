@@ -19,9 +19,13 @@ from evenfall.errors import At, Finding, RequestError
 from evenfall.production.chart_kinds import usual_kind
 from evenfall.production.charts import ControlChart, control_chart
 from evenfall.production.constants import c4, d2, d3, range_chance
+from evenfall.production.enough import content_factor
 from evenfall.production.fits import FAMILIES, FITS_BADLY, Fit, best_fit, fitted
 from evenfall.production.run_rules import streak
 from evenfall.production.series import Series, amount, deviation_of, mean_of
+
+CONTENT = 0.99
+"""Share of all readings that a stated interval holds."""
 
 REQUIRED_INDEX = 1.33
 """What is asked of an index where nothing else was agreed (common practice, no source)."""
@@ -407,6 +411,18 @@ def _findings(made: Capability) -> Iterator[Finding]:
         centre=amount(made.centre, made.unit),
         sigma=amount(made.sigma, made.unit),
     )
+    if made.stable and made.fit.family == "normal" and not made.fit.chance < FITS_BADLY:
+        wide = content_factor(len(made.values), CONTENT, _LEVEL) * made.sigma
+        yield Finding(
+            "capability",
+            "With {sure:share} confidence, {content:share} of all readings of such a process lie "
+            "between {low} and {high}.",
+            severity="note",
+            sure=_LEVEL,
+            content=CONTENT,
+            low=amount(made.centre - wide, made.unit),
+            high=amount(made.centre + wide, made.unit),
+        )
     if math.isfinite(made.uncertainty_level):
         yield _uncertainty_said(made)
     if len(made.values) < _FEW_READINGS:

@@ -24,6 +24,7 @@ from scipy import optimize, special
 
 from evenfall.arrays import FloatArray, shut
 from evenfall.errors import At, Finding, Progress, RequestError, UnsupportedError, silent
+from evenfall.production.enough import readings_needed
 from evenfall.production.factors import (
     Factor,
     Products,
@@ -515,12 +516,27 @@ def _findings(made: Causes) -> Iterator[Finding]:
             asked=asked,
         )
     if made.moving:
-        yield Finding(
-            "causes",
+        first = made.moving[0]
+        text, needed = (
             "What goes with a factor need not come from it. Before you change anything, swap "
             "{factor} on purpose, in turn or by lot, and read again.",
+            0,
+        )
+        if first.kind != "random":
+            shift = abs(first.effect_level) / made.rest_level
+            needed = readings_needed(shift, groups=2, both_sides=True)
+            text = (
+                "What goes with a factor need not come from it. Before you change anything, swap "
+                "{factor} on purpose, in turn or by lot, and read again: {needed:count reading} on "
+                "either side show {size} in nine cases of ten."
+            )
+        yield Finding(
+            "causes",
+            text,
             severity="note",
-            factor=made.moving[0].factor,
+            factor=first.factor,
+            needed=needed,
+            size=effect_amount(abs(first.effect_level), made.unit),
         )
 
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from draws import draws
 from evenfall.cli import main
 from evenfall.errors import BrokenFileError, RequestError
-from evenfall.production.aql_tables import AQLS, LETTERS, _number, code_letter, plan_of
+from evenfall.production.aql_tables import _MULTIPLE, AQLS, LETTERS, _number, code_letter, plan_of
 from evenfall.production.sampling import (
     Lot,
     Plan,
@@ -85,6 +85,16 @@ def test_plans_of_several_stages_let_pass_what_the_single_one_does(sort) -> None
                     assert several.acceptance(share) == pytest.approx(probability, abs=0.09)
                     assert several.mean_sample_count(share) < 1.25 * one.stages[0].size_count
     assert compared > 20
+
+
+def test_multiple_plans_are_those_of_a_public_regulation() -> None:
+    case = CASES["multiple_of_a_regulation"]
+    for number, printed in case["numbers"].items():
+        mine = [list(stage) for stage in _MULTIPLE[int(number)]]
+        if int(number) in case["stricter"]:
+            assert (mine[0][0], printed[0][0]) == (0, -1)
+            mine[0][0] = -1
+        assert mine == printed, number
 
 
 def test_probabilities_of_acceptance_as_printed() -> None:

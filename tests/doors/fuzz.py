@@ -567,7 +567,8 @@ def wrong(result: Result, left: set[Path]) -> str:
     if result.exit_code not in (0, 1, 2) or "Warning" in told:
         return f"exit status {result.exit_code}: {told[:500]}"
     if result.exit_code < 2:
-        return "a number that is none" if " nan" in result.stdout or "None" in result.stdout else ""
+        shown = result.stdout.replace("Wrote nan", "")  # a folder that was asked for
+        return "a number that is none" if " nan" in shown or "None" in shown else ""
     if left or len(told) > 20_000 or not told.rstrip("'").endswith((".", "?")):
         return f"left {sorted(left)}, told {told[:300]!r} to {told[-200:]!r}"
     return ""

@@ -367,3 +367,16 @@ def test_the_neck_curve_counts_the_uncertainty_of_carried_readings(folder: Path)
     assert "0.388 ± 0.061 mm" in neck_curve(  # and twice the 0.01 carried, as a root of squares
         spec, converted(found, default_bow(spec, string_lines(spec)).frets, 0.01)
     )
+
+
+def test_a_plan_or_a_measurement_of_another_specification_is_refused(folder: Path) -> None:
+    """A specification beside a file that holds its own is either that one, or a mistake."""
+    measured(folder)
+    assert run("plan", "m.json", "-o", "p.json").exit_code == 0
+    text = (folder / "tesquil.spec.toml").read_text(encoding="utf-8")
+    (folder / "other.toml").write_text(text.replace("treble = 1.5", "treble = 1.6", 1))
+    for name, what in (("m.json", "measurement"), ("p.json", "plan")):
+        assert run("pitch", name, "--spec", "tesquil.spec.toml").exit_code in {0, 1}
+        refused = run("pitch", name, "--spec", "other.toml")
+        assert refused.exit_code == 2
+        assert f"The {what} was made with another specification" in refused.stderr

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from draws import draws
 from evenfall.errors import EvenfallError, ReadingsError
 from evenfall.scans import HeightMap, Mesh, find_slots, measure_crowns
+from evenfall.scans.faults import FretHeights, _seating
 from oracles.surfaces import Recipe, crown_errors, make_scan, specification
 
 FloatArray = NDArray[np.float64]
@@ -219,6 +220,17 @@ def test_a_second_neck_in_the_scan_is_told(beside: list[float]) -> None:
     assert any(f.code == "ambiguous" and "second neck" in f.sentence for f in findings)
     _, findings = measure_crowns(SCAN.points_mm, SPEC, mirrored=False)
     assert not any("second neck" in f.sentence for f in findings)
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_fret_seen_at_its_ends_alone_is_not_said_to_stand_up_there() -> None:
+    along = np.array([-20.0, -19.0, -18.0, 18.0, 19.0, 20.0])
+    height = np.array([1.4, 1.3, 1.2, 1.0, 1.0, 1.0])
+    fret = FretHeights(5, along, height, np.full(6, 0.002), np.zeros(6, dtype=bool))
+    assert _seating(fret, 1.0) == []
+    seen = np.array([-20.0, -2.0, -1.0, 0.0, 1.0, 20.0])
+    (told,) = _seating(replace(fret, along_mm=seen, height_mm=height[[0, 3, 3, 3, 3, 3]]), 1.0)
+    assert told.code == "lifted-end"
 
 
 def test_waves_of_a_scanner_are_told_and_not_taken_for_strings() -> None:

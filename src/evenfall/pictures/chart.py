@@ -194,7 +194,7 @@ class Panel:
     def upright(self, at: float, said: str = "", *, ink: str = RISK, dash: str = LIMIT) -> None:
         """Draw a line from top to bottom with words over it."""
         x, half = self.x(at), text_width_px(said, 9.0) / 2.0
-        middle = max(half, min(x, PAGE_WIDTH_PX - half))  # no word leaves the picture
+        middle = max(half, min(x, PAGE_WIDTH_PX - 4.0 - half))  # no word leaves the picture
         self.chart.add(
             line(x, self.y.start_px, x, self.y.end_px, ink=ink, width_px=1.2, dash=dash),
             text(middle, self.y.end_px - 3, said, size_px=9, anchor="middle", ink=ink),

@@ -402,6 +402,8 @@ def _seating(fret: FretHeights, wire_height: float) -> list[Finding]:
     low, high = float(along.min()), float(along.max())
     span = high - low
     middle = np.abs(along - 0.5 * (low + high)) < 0.25 * span
+    if not middle.any():  # nothing to hold the ends against
+        return []
     sound = middle & ~worn if int((middle & ~worn).sum()) >= 3 else middle
     usual = float(np.median(height[sound]))
     found = []

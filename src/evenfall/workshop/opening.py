@@ -152,13 +152,14 @@ def open_instrument(
             plan = Plan.from_dict(values)
         measurement = plan.measurement if plan else Measurement.from_dict(values)
     own = _own_specification(measurement, source)
-    if specification is not None and plan is None:
+    if specification is not None:
         named, _ = open_specification(specification)
         if named.content_hash != measurement.specification_hash:
             raise RequestError(
-                "The measurement was read against another specification than the one named; "
-                "measure again with this one.",
+                "The {what} was made with another specification than the one named; leave that "
+                "out, or measure again with it.",
                 at=At(file=source.name),
+                what=sentence("plan" if plan else "measurement"),
             )
     return Opened(own, measurement, plan)
 

@@ -167,3 +167,17 @@ def test_hostile_readings_get_one_sentence(
         client.get(f"/charts/capability?quantity=relief&lower=0.3&upper=0.1{asked}").status_code
         == 422
     )
+
+
+def test_the_report_of_a_day_leads_to_its_charts_and_to_paper(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    prove(dossiers, [*STEADY, 0.34])
+    shown = text(client, "/charts/report?day=2026-04-07")
+    assert "thing to act on" in shown
+    assert "not in control. 1 point of this day signals: QC-0030" in shown
+    place = re.findall(r'<a href="(/charts\?[^"]+)">See the chart', shown)[0]
+    assert "Not in control" in text(client, place)
+    paper = client.get("/charts/report.pdf?day=2026-04-07")
+    assert paper.content.startswith(b"%PDF")
+    assert "is no day" in text(client, "/charts/report?day=tomorrow", 422)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from functools import wraps
+from functools import partial, wraps
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
 from evenfall.cli.desk import ADDRESS
 from evenfall.cli.door import (
+    WORDS,
     Commands,
     Number,
     json_option,
@@ -18,6 +19,7 @@ from evenfall.cli.door import (
     show_findings,
     show_in_order,
     show_json,
+    unit_option,
 )
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.results import Result, result_options
@@ -28,8 +30,10 @@ if TYPE_CHECKING:
 
     from evenfall.cli.reports import Lengths
     from evenfall.production.gauge import Width
+    from evenfall.units import LengthUnit
     from evenfall.workshop import Source
     from evenfall.workshop.archive_readings import Filed
+    from evenfall.workshop.daily_report import DailyReport
     from evenfall.workshop.factors import CausesOutcome
     from evenfall.workshop.gauge_studies import GaugeOutcome
     from evenfall.workshop.lots import LotOutcome
@@ -702,3 +706,62 @@ def lot_plan(*, method: str, as_json: bool, **risks: Any) -> None:
             f"Measure {plan.size_count} pieces. Accept if the mean stays {plan.k_factor:.3f} "
             f"standard deviations inside the limit."
         )
+
+
+@command.command()
+@click.option(
+    "--archive",
+    "address",
+    envvar=ADDRESS,
+    required=True,
+    metavar="ADDRESS",
+    help="The archive whose day is reported.",
+)
+@click.option("--day", required=True, metavar="DAY", help="The day, such as 2026-03-31.")
+@path_option(
+    "--record",
+    "records",
+    multiple=True,
+    help="Record of lots whose decisions are listed; repeatable.",
+)
+@path_option("-o", "--output", help="File to write: .pdf or .html.")
+@json_option
+@unit_option
+def report(
+    *,
+    address: str,
+    day: str,
+    records: tuple[Path, ...],
+    output: Path | None,
+    as_json: bool,
+    unit: LengthUnit | None,
+) -> int:
+    """Report a day: what came through, what signals, what is capable, which gauges are due.
+
+    Exit status 1 if there is something to act on.
+    """
+    from evenfall import workshop
+    from evenfall.workshop.daily_report import ReportRequest, daily_report
+
+    if output is not None and output.suffix not in (".pdf", ".html"):
+        raise click.UsageError("--output ends in .pdf or .html.")
+    request = ReportRequest(day, tuple(source_of(path) for path in records))
+
+    def files(made: DailyReport, _progress: object) -> dict[Path, bytes]:
+        if output is None:
+            return {}
+        return {output: made.page(output.suffix[1:], unit=unit or "mm", door=WORDS)}
+
+    with workshop.archive(address) as dossiers:
+        made = Result(None, as_json, unit).of(
+            partial(daily_report, dossiers), request, _show_report, files=files, outputs=[output]
+        )
+    return 1 if made.alarms else 0
+
+
+def _show_report(made: DailyReport, lengths: Lengths) -> None:
+    click.echo(f"{made.day}: {lengths.say(made.headline)}")
+    for part in made.parts:
+        click.echo(f"\n{part.title}")
+        for line in part.lines:
+            click.echo(f"{'! ' if line.alarm else '  '}{lengths.say(line.said)}")

@@ -599,13 +599,15 @@ def _heads(connection: Connection, dossier: str) -> list[tuple[str, tuple[str, .
     return [(row.hash, tuple(row.before.split())) for row in connection.execute(wanted)]
 
 
+def insert_new(connection: Connection, table: Any) -> Any:
+    """Return the statement that inserts rows, those that are there already left out."""
+    insert: Any = {"sqlite": sqlite.insert, "postgresql": postgresql.insert}
+    return insert[connection.dialect.name](table).on_conflict_do_nothing()
+
+
 def _insert_new(connection: Connection, table: Any, *rows: Mapping[str, Any]) -> None:
-    """Insert rows, those that are there already left out."""
-    insert: Any = {"sqlite": sqlite.insert, "postgresql": postgresql.insert}[
-        connection.dialect.name
-    ]
     for some in _some(rows):
-        connection.execute(insert(table).on_conflict_do_nothing(), list(some))
+        connection.execute(insert_new(connection, table), list(some))
 
 
 def _some(rows: Sequence[Kept]) -> Iterator[Sequence[Kept]]:

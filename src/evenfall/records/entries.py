@@ -218,6 +218,10 @@ class OnChart(Facts):
     point: str = field(metadata=text("name of the point", longest=400))
     at: str = field(metadata=text("time of its first reading", longest=27, pattern=TIME.pattern))
     reason: str = field(metadata=text("why", longest=2000))
+    asked: str = field(
+        default="",
+        metadata=text("which readings the chart is of, as JSON", longest=4000, later=True),
+    )
     centre_level: float = field(
         default=NAN, metadata=number(-1e12, 1e12, "centre that was frozen", null=NAN, later=True)
     )

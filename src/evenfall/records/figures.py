@@ -249,6 +249,19 @@ def newest_figures(connection: Connection, asked: Figures, most: int) -> list[Ro
     return list(reversed(connection.execute(newest).all()))
 
 
+def proved_between(connection: Connection, since: str, until: str) -> list[tuple[str, str]]:
+    """Return model and facts of the proofs between two times."""
+    numbers = select(FIGURE.c.number, FIGURE.c.model).where(
+        FIGURE.c.quantity.in_(QUANTITIES.values()),
+        FIGURE.c.document == "proof",
+        FIGURE.c.at >= since,
+        FIGURE.c.at < until,
+    )
+    some = numbers.distinct().subquery()
+    wanted = select(some.c.model, ENTRY.c.facts).join(ENTRY, ENTRY.c.number == some.c.number)
+    return [(model, facts) for model, facts in connection.execute(wanted)]
+
+
 def kinds_of_figures(connection: Connection) -> dict[str, list[str]]:
     """Return every quantity that there is, each with the kinds of entries that it is from."""
     found: dict[str, list[str]] = {}

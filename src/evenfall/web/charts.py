@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Annotated, Any, get_args
-from urllib.parse import parse_qs, urlencode
+from urllib.parse import parse_qs, parse_qsl, urlencode
 
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import Response
@@ -21,11 +23,13 @@ from evenfall.records.entries import ChartAct
 from evenfall.records.figures import factor_values, kinds_of_figures
 from evenfall.units import read_length_mm, read_number
 from evenfall.web.instruments import specified
+from evenfall.web.proving import document
 from evenfall.web.rights import filed_by
 from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.web.words import WORDS
 from evenfall.workshop import CapabilityRequest, ChartRequest, capability, chart
 from evenfall.workshop.archive_readings import Filed
+from evenfall.workshop.daily_report import ReportRequest, daily_report
 from evenfall.workshop.kept_charts import act_on
 from evenfall.workshop.quality import act_on_chart, tolerance_of
 from evenfall.workshop.specifying import models
@@ -224,6 +228,53 @@ def show_capability(request: Request) -> Response:
     return page(
         request, "capability.html", view, status, asked=asked, specs=filed, **choices, **shown
     )
+
+
+@router.get("/report")
+def report(request: Request, day: str = "") -> Response:
+    """Show the report of a day; by default of yesterday."""
+    shop, view = shop_of(request), View(request)
+    wanted = day or f"{datetime.now().astimezone() - timedelta(days=1):%Y-%m-%d}"
+    made = daily_report(shop.dossiers, ReportRequest(wanted[:40]))
+    parts = [
+        {
+            "title": part.title,
+            "lines": [
+                {"said": view.say(one.said), "alarm": one.alarm, "place": _place(one.asked)}
+                for one in part.lines
+            ],
+        }
+        for part in made.parts
+    ]
+    headline = view.say(made.headline)
+    return page(
+        request,
+        "daily_report.html",
+        view,
+        day=wanted,
+        headline=headline,
+        alarms=made.alarms,
+        invented=made.invented,
+        parts=parts,
+    )
+
+
+@router.get("/report.pdf")
+def report_pdf(request: Request, day: str = "") -> Response:
+    """Return the report of a day for paper."""
+    view = View(request)
+    made = daily_report(shop_of(request).dossiers, ReportRequest(day[:40]))
+    return document(made.page("pdf", unit=view.unit, door=WORDS), "pdf", f"report-{made.day}")
+
+
+def _place(asked: Mapping[str, Any]) -> str:
+    """Return the address of the chart that a line speaks of; empty for none."""
+    if not asked:
+        return ""
+    size = asked.get("size", 0)
+    gather = " ".join(asked.get("subgroup", ())) or (str(size) if size > 1 else "")
+    wanted = Wanted(quantity=asked["quantity"], gather=gather)
+    return f"/charts?{urlencode({**asked['only'], **dict(parse_qsl(wanted.address()))})}"
 
 
 def _capable(verdict: str, stable: bool) -> tuple[str, bool]:

@@ -113,6 +113,8 @@ NEEDS: Mapping[str, Right] = {
     # charts
     "GET /charts": "look",
     "GET /charts/capability": "look",
+    "GET /charts/report": "look",
+    "GET /charts/report.pdf": "look",
     "POST /charts": "plan",
     "POST /charts/back": "plan",
     # gauges

@@ -10,13 +10,13 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import At, RequestError
 from evenfall.production import Excluded, Phase
 from evenfall.production.chart_kinds import Known
 from evenfall.records import Filing
-from evenfall.records.entries import standing
+from evenfall.records.entries import canonical, standing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from evenfall.workshop.quality import ReadingsRequest
 
 _LONGEST_NAME = 200
+_MANY = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,43 @@ def chart_name(quantity: str, document: str, request: ReadingsRequest) -> str:
     elif request.size > 1:
         parts.append(f"{request.size} in a row")
     return ", ".join(parts)[:_LONGEST_NAME]
+
+
+def asked_of(quantity: str, document: str, request: ReadingsRequest) -> str:
+    """Return which readings a chart is of, as the JSON that is kept with what is done to it."""
+    return canonical(
+        {
+            "quantity": quantity,
+            "only": {**request.only, "document": document},
+            "subgroup": list(request.subgroup),
+            "size": request.size,
+        }
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A chart that a person has worked on."""
+
+    dossier: str
+    name: str
+    asked: dict[str, Any]  # fields of the request for its readings
+    since: str  # time from which its limits are frozen; empty where they are not
+
+
+def kept_charts(archive: Archive) -> Iterator[Kept]:
+    """Yield the charts on which something stands that a person did, by their names."""
+    for dossier in archive.find("chart", _MANY):
+        entries = archive.entries(dossier)
+        opened = json.loads(entries[0].facts or "{}")
+        acts = [json.loads(one.facts) for one in standing(entries, "on chart") if one.facts]
+        asked = next((one["asked"] for one in reversed(acts) if one.get("asked")), "")
+        if opened.get("subject") != "chart" or not asked:
+            continue
+        wanted = json.loads(asked)
+        wanted["subgroup"] = tuple(wanted["subgroup"])
+        frozen = [one["at"] for one in acts if one["act"] == "frozen"]
+        yield Kept(dossier, opened["name"], wanted, max(frozen, default=""))
 
 
 def acts_on(archive: Archive, name: str) -> tuple[Act, ...]:

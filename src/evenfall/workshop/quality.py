@@ -29,7 +29,7 @@ from evenfall.production.series import by_keys, consecutive
 from evenfall.sheets import SheetFile, read_tidy
 from evenfall.sheets.cells import FILE_LIMIT_BYTES
 from evenfall.workshop.archive_readings import Filed
-from evenfall.workshop.kept_charts import act_on, acts_on, chart_name, left_out, stretches
+from evenfall.workshop.kept_charts import act_on, acts_on, asked_of, chart_name, left_out, stretches
 from evenfall.workshop.outputs import Shown
 
 if TYPE_CHECKING:
@@ -244,6 +244,7 @@ def act_on_chart(request: ChartRequest, act: ChartAct, point: str, reason: str) 
         "point": shown.series.label(at),
         "at": shown.table.time[int(shown.series.starts[at - 1])],
         "reason": reason.strip(),
+        "asked": asked_of(shown.table.quantity, shown.table.factor("document")[0], request),
     }
     if act == "frozen":
         first = max(phase.first for phase in shown.chart.phases if phase.first <= at)

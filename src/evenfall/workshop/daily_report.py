@@ -1,0 +1,344 @@
+"""The report of a day: what came through, what signals, what is capable, which gauges are due.
+
+It is one content, data in words; the page on screen, the page on paper and the command line show
+the same.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from evenfall.codec import plain
+from evenfall.errors import At, EvenfallError, Progress, RequestError, silent
+from evenfall.instrument import read_specification
+from evenfall.records.figures import proved_between
+from evenfall.wording import LIBRARY_WORDS, Sentence, say, sentence
+from evenfall.workshop.archive_readings import Filed
+from evenfall.workshop.gauges import gauges
+from evenfall.workshop.kept_charts import chart_name, kept_charts
+from evenfall.workshop.lots import LotRecord
+from evenfall.workshop.outputs import Shown
+from evenfall.workshop.quality import (
+    CapabilityRequest,
+    ChartRequest,
+    capability,
+    chart,
+    tolerance_of,
+)
+from evenfall.workshop.specifying import models
+from evenfall.workshop.story import specification_of
+
+if TYPE_CHECKING:
+    from evenfall.errors import Finding
+    from evenfall.pages.typesetting import Paper
+    from evenfall.pictures.inks import Theme
+    from evenfall.units import LengthUnit
+    from evenfall.workshop.archives import Dossiers
+    from evenfall.workshop.opening import Source
+
+CHARTED = 200
+"""Readings of each chart of the report: the newest up to the end of the day."""
+_MODELS = 12
+_LOTS = 10
+_QUANTITIES = ("relief", "action of string 1", "action of the lowest string")
+
+
+@dataclass(frozen=True, slots=True)
+class ReportRequest:
+    """Which day is reported.
+
+    Parameters
+    ----------
+    day
+        As 2026-03-31, by the clock of this machine.
+    lots
+        Records of lots, whose newest decisions are listed.
+    """
+
+    day: str
+    lots: tuple[Source, ...] = ()
+
+    @property
+    def hours(self) -> tuple[str, str]:
+        """When the day begins and ends, as entries hold a time."""
+        try:
+            begun = datetime.strptime(self.day, "%Y-%m-%d").astimezone()
+            ended = (begun + timedelta(days=1, hours=2)).replace(hour=0)
+        except (ValueError, OverflowError):
+            text = "{given:quoted} is no day; write it as 2026-03-31."
+            raise RequestError(text, at=At(field="day"), given=self.day) from None
+        return _entry_time(begun), _entry_time(ended)
+
+
+def _entry_time(at: datetime) -> str:
+    return at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the report."""
+
+    said: Sentence
+    alarm: bool = False  # whether somebody has to act
+    asked: dict[str, Any] = field(default_factory=dict)  # the chart that it speaks of
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What the report says about one thing."""
+
+    title: str
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DailyReport(Shown):
+    """The report of a day."""
+
+    day: str
+    parts: tuple[Part, ...]
+    invented: bool  # whether what it is about is an invented example
+
+    @property
+    def unit(self) -> LengthUnit:
+        """The unit of its lengths where nobody asks for another."""
+        return "mm"
+
+    @property
+    def alarms(self) -> int:
+        """How many lines somebody has to act on."""
+        return sum(line.alarm for part in self.parts for line in part.lines)
+
+    @property
+    def headline(self) -> Sentence:
+        """The day in one sentence."""
+        if not self.alarms:
+            return sentence("Nothing to act on.")
+        return sentence(
+            "{count:count thing} to act on; {count:plural it stands|they stand} in bold.",
+            count=self.alarms,
+        )
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Nothing beside its lines."""
+        return ()
+
+    def values(self) -> dict[str, Any]:
+        """Return the report as plain values."""
+        return {
+            "schema": "evenfall/daily-report@0",
+            "day": self.day,
+            "headline": plain(self.headline),
+            "alarms": self.alarms,
+            "parts": [
+                {
+                    "title": part.title,
+                    "lines": [{"said": plain(one.said), "alarm": one.alarm} for one in part.lines],
+                }
+                for part in self.parts
+            ],
+        }
+
+    def drawings(self, _unit: LengthUnit, _theme: Theme) -> dict[str, Callable[[], str]]:
+        """Return nothing: the report is words; each chart has its own page."""
+        return {}
+
+    def page(
+        self,
+        kind: str,
+        *,
+        unit: LengthUnit = "mm",
+        paper: Paper | None = None,
+        door: Mapping[str, str] = LIBRARY_WORDS,
+    ) -> bytes:
+        """Return the report as a page, "pdf" or "html"."""
+        from evenfall.pages.daily_report import daily_report_page
+
+        parts = [
+            (part.title, [(say(line.said, unit, door), line.alarm) for line in part.lines])
+            for part in self.parts
+        ]
+        headline = say(self.headline, unit, door)
+        return daily_report_page(
+            day=self.day, headline=headline, parts=parts, unit=unit, invented=self.invented,
+            paper=paper,
+        ).file(kind)  # fmt: skip
+
+
+def daily_report(
+    dossiers: Dossiers, request: ReportRequest, progress: Progress = silent
+) -> DailyReport:
+    """Put together the report of a day."""
+    day = _Day(dossiers, request)
+    parts = []
+    steps: tuple[tuple[str, Callable[[], Iterator[Line]]], ...] = (
+        ("What came through", day.came_through),
+        ("Is the process in control?", day.signals),
+        ("Does it keep within its limits?", day.capable),
+        ("Gauges", day.gauges),
+        ("Lots", day.lots),
+    )
+    for number, (title, lines) in enumerate(steps):
+        progress(title, number / len(steps))
+        parts.append(Part(title, tuple(lines())))
+    return DailyReport(request.day, tuple(parts), day.invented)
+
+
+class _Day:
+    """One day of an archive."""
+
+    def __init__(self, dossiers: Dossiers, request: ReportRequest) -> None:
+        self.dossiers, self.request = dossiers, request
+        self.since, self.until = request.hours
+        with dossiers.archive.reading() as connection:
+            self.proved = proved_between(connection, self.since, self.until)
+        by_model = Counter(model for model, _ in self.proved)
+        self.models = [name for name, _ in by_model.most_common(_MODELS)]
+        filed = [line.name for line in models(dossiers)]
+        self.invented = any("invented" in name.lower() for name in (*by_model, *filed))
+
+    def came_through(self) -> Iterator[Line]:
+        """Yield what was proved, by model."""
+        if not self.proved:
+            yield Line(sentence("Nothing was proved."))
+        by_model: dict[str, Counter[str]] = {}
+        for model, facts in self.proved:
+            status = str(json.loads(facts).get("status", ""))
+            by_model.setdefault(model, Counter())[status] += 1
+        for model, found in sorted(by_model.items()):
+            good = found["conforms"]
+            bad = found["does not conform"]
+            open_ = found.total() - good - bad
+            text = (
+                "{model}: {count} proved; {good} {good:plural conforms|conform}, {bad} "
+                "{bad:plural does|do} not, {left} undecided."
+            )
+            said = sentence(text, model=model, count=found.total(), good=good, bad=bad, left=open_)
+            yield Line(said, bool(bad))
+
+    def signals(self) -> Iterator[Line]:
+        """Yield how each chart stands: those a person has worked on, and those of the models."""
+        wanted = {kept.name: dict(kept.asked) for kept in kept_charts(self.dossiers.archive)}
+        for model in self.models:
+            for quantity in _QUANTITIES:
+                only = {"model": model, "document": "proof"}
+                request = ChartRequest(self._filed(), quantity, only)
+                name = chart_name(quantity, "proof", request)
+                wanted.setdefault(name, {"quantity": quantity, "only": only})
+        if not wanted:
+            yield Line(sentence("There is no chart yet."))
+        for name, asked in wanted.items():
+            try:
+                made = chart(ChartRequest(self._filed(), **asked))
+            except EvenfallError as error:
+                yield Line(sentence("{name}: no chart. {why}", name=name, why=error.said))
+                continue
+            hit = [
+                point
+                for point in made.chart.hit
+                if made.table.time[int(made.series.starts[point - 1])] >= self.since
+            ]
+            if not hit:
+                yield Line(sentence("{name}: in control.", name=name), asked=asked)
+                continue
+            labels = [made.series.label(point) or str(point) for point in hit]
+            text = (
+                "{name}: not in control. {count:count point} of this day "
+                "{count:plural signals|signal}: {labels:list}. Stop, and look for what changed."
+            )
+            said = sentence(text, name=name, count=len(hit), labels=_some(labels))
+            yield Line(said, True, asked)
+
+    def capable(self) -> Iterator[Line]:
+        """Yield the capability of each model that has a specification of its name."""
+        known = {line.name: line.dossier for line in models(self.dossiers)}
+        none = True
+        for model in self.models:
+            source = specification_of(self.dossiers, known[model]) if model in known else None
+            if source is None:
+                continue
+            specification = read_specification(source.text(), source=source.name)[0]
+            for quantity in _QUANTITIES:
+                none = False
+                yield self._capable(model, quantity, tolerance_of(specification, quantity))
+        if none:
+            yield Line(sentence("No model that came through has a specification in the archive."))
+
+    def _capable(self, model: str, quantity: str, tolerance: Any) -> Line:
+        name = f"{quantity}, {model}"
+        asked: dict[str, Any] = {
+            "quantity": quantity,
+            "only": {"model": model, "document": "proof"},
+        }
+        try:
+            made = capability(CapabilityRequest(self._filed(), **asked, tolerance=tolerance)).made
+        except EvenfallError as error:
+            return Line(sentence("{name}: no answer. {why}", name=name, why=error.said))
+        if not made.stable:
+            return Line(sentence("{name}: no answer while it is not in control.", name=name))
+        index = made.deciding
+        figure = "" if index is None else f" ({index.name} {index.value_index:.2f})"
+        words = {
+            "capable": "keeps within its limits with room to spare",
+            "not capable": "does not keep well enough within its limits",
+        }.get(made.verdict, "not sure yet; more readings are needed")
+        said = sentence("{name}: {words}{figure}.", name=name, words=words, figure=figure)
+        return Line(said, made.verdict == "not capable")
+
+    def gauges(self) -> Iterator[Line]:
+        """Yield the gauges that are due, and those whose check standard reads otherwise."""
+        quiet = True
+        for one in gauges(self.dossiers):
+            due = one.due(self.request.day)
+            name, until = one.line.name, one.valid_until
+            if due in ("over", "soon"):
+                quiet = False
+                text = "{name}: the calibration is {how} (valid until {until})."
+                how = "overdue" if due == "over" else "due soon"
+                yield Line(sentence(text, name=name, how=how, until=until), due == "over")
+            for standard in one.standards:
+                made = one.chart(standard)
+                if made is not None and not made.stable:
+                    quiet = False
+                    text = "{name}: {standard} reads otherwise than before. Look for the cause."
+                    yield Line(sentence(text, name=name, standard=standard), True)
+        if quiet:
+            yield Line(sentence("No gauge is due, and no check standard reads otherwise."))
+
+    def lots(self) -> Iterator[Line]:
+        """Yield the newest lots of each record, and how the next one is inspected."""
+        if not self.request.lots:
+            yield Line(sentence("No record of lots was given."))
+        for source in self.request.lots:
+            record = LotRecord.read(source)
+            for lot in record.lots[-_LOTS:]:
+                said = sentence(
+                    "{supplier}, {model}: lot {name} of {pieces:count piece} {decision}.",
+                    supplier=record.supplier,
+                    model=record.model,
+                    name=lot.name or "–",
+                    pieces=lot.pieces,
+                    decision=lot.decision,
+                )
+                yield Line(said, lot.decision == "not accepted" and lot is record.lots[-1])
+            said = sentence(
+                "{supplier}, {model}: the next lot is on {state} inspection.",
+                supplier=record.supplier,
+                model=record.model,
+                state=record.switching.state,
+            )
+            yield Line(said, record.switching.state == "stopped")
+
+    def _filed(self) -> Filed:
+        return Filed(self.dossiers.archive, until=self.until, most=CHARTED)
+
+
+def _some(labels: list[str]) -> tuple[str, ...]:
+    shown = labels[:5]
+    return (*shown, f"{len(labels) - 5} more") if len(labels) > 5 else tuple(shown)

@@ -1,0 +1,76 @@
+"""Signals of charts whose limits a person has frozen: each is told once, whoever asks first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from evenfall.errors import EvenfallError
+from evenfall.records.entries import sha256
+from evenfall.records.upkeep import claimed
+from evenfall.wording import Sentence, sentence
+from evenfall.workshop.archive_readings import Filed
+from evenfall.workshop.kept_charts import kept_charts
+from evenfall.workshop.quality import ChartRequest, chart
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from evenfall.records.archive import Archive
+    from evenfall.workshop.kept_charts import Kept
+    from evenfall.workshop.quality import ChartOutcome
+
+WATCHED = 1000
+"""The newest readings of a chart that are looked at."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A signal that nobody was told yet."""
+
+    chart: str  # name of the chart
+    asked: dict[str, object]  # fields of the request for its readings
+    point: str  # name of the point
+    at: str  # time of its first reading
+    rule: str  # one of `evenfall.production.run_rules.RULES`
+    dossiers: tuple[str, ...]  # instruments of the point
+
+    @property
+    def said(self) -> Sentence:
+        """The signal in words."""
+        return sentence(
+            "{chart}: {point} signals ({rule}). Stop, and look for what changed.",
+            chart=self.chart,
+            point=self.point,
+            rule=self.rule,
+        )
+
+
+def new_signals(archive: Archive) -> Iterator[Told]:
+    """Yield each signal once: who gets it here is the one to tell people.
+
+    Asked are the charts with frozen limits, and of them the points after those that the limits came
+    from. Two programs on one archive never get the same signal.
+    """
+    for kept in kept_charts(archive):
+        if not kept.since:
+            continue
+        try:
+            made = chart(ChartRequest(Filed(archive, most=WATCHED), **kept.asked))
+        except EvenfallError:
+            continue  # nothing to chart just now; the page of the chart says why
+        for told in _signals(made, kept):
+            name = sha256("\x1f".join((kept.dossier, told.rule, told.point, told.at)))
+            if claimed(archive, f"signal:{name}"):
+                yield told
+
+
+def _signals(made: ChartOutcome, kept: Kept) -> Iterator[Told]:
+    starts, times = made.series.starts, made.table.time
+    for signal in made.chart.signals:
+        for point in signal.points:
+            at = times[int(starts[point - 1])]
+            if at > kept.since:
+                label = made.series.label(point)
+                dossiers = made.instruments(point)
+                yield Told(kept.name, kept.asked, label, at, signal.rule, dossiers)

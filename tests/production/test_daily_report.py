@@ -1,0 +1,116 @@
+"""The report of a day, and signals of frozen charts, each told once."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from evenfall import workshop
+from evenfall.cli import main
+from evenfall.errors import RequestError
+from evenfall.records import Filing
+from evenfall.workshop import ChartRequest
+from evenfall.workshop.archive_readings import Filed
+from evenfall.workshop.archives import Dossiers
+from evenfall.workshop.daily_report import DailyReport, ReportRequest, daily_report
+from evenfall.workshop.quality import act_on_chart
+from evenfall.workshop.signals import new_signals
+
+STEADY = np.round(0.2 + 0.01 * np.random.default_rng(0).normal(size=30), 4).tolist()
+
+
+@pytest.fixture
+def dossiers(tmp_path: Path) -> Iterator[Dossiers]:
+    with workshop.archive(str(tmp_path / "archive"), make=True) as made:
+        yield made
+
+
+def prove(dossiers: Dossiers, reliefs_mm: Sequence[float], day: str, first: int) -> None:
+    for number, relief_mm in enumerate(reliefs_mm, start=first):
+        facts = {"content_hash": f"{number:064x}", "schema": "evenfall/proof@1"}
+        status = "does not conform" if relief_mm > 0.3 else "conforms"
+        done = f"{day}T12:{number % 60:02}Z"
+        figures = {"specification": "", "relief_mm": relief_mm, "status": status, "done": done}
+        opened = Filing("opened", {"subject": "instrument", "name": "Tesquil (invented)"})
+        serial = Filing("alias", {"sort": "serial", "value": f"QC-{number:04}"})
+        dossiers.archive.file(None, [opened, serial, Filing("proof", {**facts, **figures})])
+
+
+def said(made: DailyReport) -> dict[str, list[tuple[str, bool]]]:
+    return {
+        part.title: [(str(line.said), line.alarm) for line in part.lines] for part in made.parts
+    }
+
+
+def test_a_day_counts_its_own_instruments_and_its_own_signals(dossiers: Dossiers) -> None:
+    prove(dossiers, STEADY, "2026-03-02", 0)
+    prove(dossiers, [0.2, 0.21, 0.34], "2026-03-03", 30)
+    quiet = daily_report(dossiers, ReportRequest("2026-03-02"))
+    assert quiet.alarms == 0
+    assert said(quiet)["What came through"] == [
+        ("Tesquil (invented): 30 proved; 30 conform, 0 do not, 0 undecided.", False)
+    ]
+    loud = daily_report(dossiers, ReportRequest("2026-03-03"))
+    assert said(loud)["What came through"] == [
+        ("Tesquil (invented): 3 proved; 2 conform, 1 does not, 0 undecided.", True)
+    ]
+    (signal,) = [one for one, alarm in said(loud)["Is the process in control?"] if alarm]
+    assert "1 point of this day signals: QC-0032" in signal
+    assert loud.alarms == 2
+    nothing = daily_report(dossiers, ReportRequest("2026-03-04"))
+    assert said(nothing)["What came through"] == [("Nothing was proved.", False)]
+    for day in ("3 March", "2026-02-30", ""):
+        with pytest.raises(RequestError, match="is no day"):
+            daily_report(dossiers, ReportRequest(day))
+
+
+def test_due_gauges_and_lots_stand_in_it(dossiers: Dossiers, tmp_path: Path) -> None:
+    dossiers.add(workshop.AddRequest(subject="gauge", name="dial 3 (invented)"))
+    facts = {"date": "2025-03-01", "valid_until": "2026-03-01"}
+    dossiers.note(workshop.NoteRequest("dial 3 (invented)", "good", facts=facts))
+    record = tmp_path / "lots.json"
+    arguments = "quality lot --pieces 500 --aql 1.0 --found 9 --name L7 --supplier Qen --model T"
+    CliRunner().invoke(main, [*arguments.split(), "--record", str(record)])
+    lots = (workshop.Source("lots.json", record.read_bytes()),)
+    made = said(daily_report(dossiers, ReportRequest("2026-03-02", lots)))
+    assert made["Gauges"] == [
+        ("dial 3 (invented): the calibration is overdue (valid until 2026-03-01).", True)
+    ]
+    assert made["Lots"][0] == ("Qen, T: lot L7 of 500 pieces not accepted.", True)
+    assert made["Lots"][1] == ("Qen, T: the next lot is on normal inspection.", False)
+
+
+def test_the_command_writes_paper_and_says_the_same(dossiers: Dossiers, tmp_path: Path) -> None:
+    prove(dossiers, [*STEADY, 0.34], "2026-03-02", 0)
+    address = str(tmp_path / "archive")
+    paper = tmp_path / "day.pdf"
+    asked = ["quality", "report", "--archive", address, "--day", "2026-03-02"]
+    done = CliRunner().invoke(main, [*asked, "-o", str(paper)])
+    assert done.exit_code == 1, done.output
+    assert "! Tesquil (invented): 31 proved; 30 conform, 1 does not" in done.output
+    assert paper.read_bytes().startswith(b"%PDF")
+    values = json.loads(CliRunner().invoke(main, [*asked, "--json"], catch_exceptions=False).output)
+    assert values["schema"] == "evenfall/daily-report@0"
+    assert values["alarms"] == 2
+    assert CliRunner().invoke(main, [*asked, "-o", "day.txt"]).exit_code == 2
+
+
+def test_a_signal_of_frozen_limits_is_told_once(dossiers: Dossiers) -> None:
+    prove(dossiers, STEADY, "2026-03-02", 0)
+    asked = ChartRequest(Filed(dossiers.archive), "relief", {"document": "proof"}, person="Q. U.")
+    assert list(new_signals(dossiers.archive)) == []
+    act_on_chart(asked, "frozen", "QC-0029", "runs as it should")
+    assert list(new_signals(dossiers.archive)) == []
+    prove(dossiers, [0.34], "2026-03-03", 30)
+    with ThreadPoolExecutor(4) as several:
+        found = list(several.map(lambda _: list(new_signals(dossiers.archive)), range(4)))
+    (told,) = {(one.rule, one.point) for some in found for one in some}
+    assert told == ("outside-limits", "QC-0030")
+    assert sum(map(len, found)) == 1
+    assert list(new_signals(dossiers.archive)) == []

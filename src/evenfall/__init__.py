@@ -33,6 +33,7 @@ from types import ModuleType
 
 TYPE_CHECKING = False  # for type checkers; loading `typing` takes long enough to be interrupted
 if TYPE_CHECKING:
+    from evenfall.client import Connection, connect
     from evenfall.errors import At, Cancelled, EvenfallError, Finding, Progress
     from evenfall.gates import Accepted
     from evenfall.instrument import Specification, read_specification
@@ -110,6 +111,7 @@ __all__ = [
     "CausesRequest",
     "ChartRequest",
     "CheckRequest",
+    "Connection",
     "CrownSurvey",
     "DemoRequest",
     "DiagnoseRequest",
@@ -155,6 +157,7 @@ __all__ = [
     "check_machine",
     "check_program",
     "check_specification",
+    "connect",
     "demo",
     "diagnose",
     "example_archive",
@@ -197,6 +200,7 @@ _ROOMS = {
     "scans": "CrownSurvey",
     "work": "BenchSheet",
     "proof": "Item Proof",
+    "client": "Connection connect",
     "errors": "At Cancelled EvenfallError Finding Progress",
 }
 

@@ -39,6 +39,7 @@ def silent(_doing: str, _share: float) -> None:
 #: Every code an error can carry, with its meaning. Shown in the reference; checked by a test.
 ERROR_CODES: dict[str, str] = {
     "request": "An option or argument does not fit the command or the data.",
+    "changed": "Somebody else filed into the dossier since it was looked at.",
     "specification": "A specification file has one or more faults.",
     "readings": "The readings cannot be used as they stand.",
     "description": "A description of a machine, its cutters or a fixture has one or more faults.",
@@ -377,6 +378,12 @@ class RequestError(EvenfallError):
     """The call cannot be carried out as asked."""
 
     code = "request"
+
+
+class ChangedError(RequestError):
+    """Somebody else filed into a dossier since whoever asks looked at it; nothing was filed."""
+
+    code = "changed"
 
 
 class SpecificationError(FindingsError):

@@ -16,7 +16,7 @@ def json_schema(
     beside: Sequence[type[Content]] = (),
 ) -> Plain:
     """Return the JSON Schema (draft 2020-12) of one kind of file."""
-    parts: Plain = dict(_FIXED)
+    parts: Plain = dict(FIXED)
     body = _schema_of(of, parts)
     parts.update({one.__name__.lower(): _schema_of(one, parts) for one in beside})
     body["properties"] |= printed or {}
@@ -61,7 +61,7 @@ def _schema_leaf(form: Form, parts: Plain) -> Plain:
         name = form.of.__name__.lower() if form.of else form.kind
         if name not in parts:
             parts[name] = {}  # a class may hold itself
-            parts[name] = _schema_of(form.of, parts) if form.of else _FIXED[form.kind]
+            parts[name] = _schema_of(form.of, parts) if form.of else FIXED[form.kind]
         reference = {"$ref": f"#/$defs/{name}"}
         return {"anyOf": [reference, {"type": "null"}]} if nullable else reference
     kind = {"number": "number", "whole": "integer", "truth": "boolean", "text": "string"}[form.kind]
@@ -111,7 +111,7 @@ _PLACES: Plain = {
     "frets": _COUNTS,
     "stopped_fret": {"type": "integer"},
 }
-_FIXED: dict[str, Plain] = {
+FIXED: dict[str, Plain] = {
     "value": _VALUE,
     "sentence": _closed(_SAID, "sentence"),
     "finding": _closed(
@@ -124,3 +124,4 @@ _FIXED: dict[str, Plain] = {
         "sentence",
     ),
 }
+"""Schemas of what stands in files of every kind: values, sentences, findings."""

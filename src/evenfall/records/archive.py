@@ -31,7 +31,7 @@ from sqlalchemy import Connection, Engine, Row, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from evenfall.codec import plain
-from evenfall.errors import BrokenFileError, RequestError
+from evenfall.errors import BrokenFileError, ChangedError, RequestError
 from evenfall.records import finding, persons
 from evenfall.records.engines import Address, engine_of, reading, writing
 from evenfall.records.entries import (
@@ -156,10 +156,13 @@ class Archive:
 
     # ---- filing ----------------------------------------------------------------------------------
 
-    def file(self, dossier: str | None, filings: Sequence[Filing]) -> tuple[Entry, ...]:
+    def file(
+        self, dossier: str | None, filings: Sequence[Filing], *, since: str = ""
+    ) -> tuple[Entry, ...]:
         """File entries one after another, all or none; None opens a new dossier.
 
-        `RequestError` where the dossier, or an entry to correct, is not there.
+        `RequestError` where the dossier, or an entry to correct, is not there; `ChangedError` where
+        the dossier is no longer at the version `since`.
         """
         kept = [
             {name: self.files.keep(given) for name, given in filing.files.items()}
@@ -174,6 +177,8 @@ class Archive:
                     "There is no dossier {dossier:quoted} in the archive.", dossier=dossier
                 )
             last = last_of(heads)
+            if since and version_of(last) != since:
+                raise ChangedError("Somebody filed into this dossier meanwhile; look at it first.")
             known = {hashed for hashed, _ in heads}
             made: list[Entry] = []
             for filing, files in zip(filings, kept, strict=True):
@@ -375,6 +380,11 @@ class Archive:
 
     # ---- looking ---------------------------------------------------------------------------------
 
+    def version(self, dossier: str) -> str:
+        """Return what changes whenever something is filed into a dossier."""
+        with self.reading() as connection:
+            return version_of(last_of(_heads(connection, dossier)))
+
     def entries(self, dossier: str) -> tuple[Entry, ...]:
         """Return the entries of a dossier as they follow each other; empty if there is none."""
         with self.reading() as connection:
@@ -466,14 +476,27 @@ class Archive:
 
     def newest(self, limit: int = 20) -> tuple[str, ...]:
         """Return the dossiers in which something was filed last, the newest first."""
-        found: dict[str, None] = {}
-        rows = select(ENTRY.c.dossier).order_by(ENTRY.c.number.desc())
+        return self.newest_before(limit)[0]
+
+    def newest_before(self, limit: int, before: int = 0) -> tuple[tuple[str, ...], int]:
+        """Return the dossiers whose last entry has a number under `before`, the newest first.
+
+        With them comes the number to go on before; 0 where nothing is left.
+        """
+        found: dict[str, int] = {}
+        rows = select(ENTRY.c.dossier, ENTRY.c.number).order_by(ENTRY.c.number.desc())
+        if before:
+            later = ENTRY.alias()
+            shown = select(later.c.number).where(
+                later.c.dossier == ENTRY.c.dossier, later.c.number >= before
+            )
+            rows = rows.where(ENTRY.c.number < before, ~shown.exists())
         with self.reading() as connection:
             for row in connection.execution_options(yield_per=_CHUNK).execute(rows):
-                found[row.dossier] = None
-                if len(found) == limit:
-                    break
-        return tuple(found)
+                if row.dossier not in found and len(found) == limit:
+                    return tuple(found), min(found.values())
+                found.setdefault(row.dossier, int(row.number))
+        return tuple(found), 0
 
     def named(self, name: str) -> tuple[str, ...]:
         """Return the dossiers of a number or id: a label as a whole, or the beginning of an id.
@@ -543,6 +566,11 @@ def open_archive(
     except BaseException:
         engine.dispose()
         raise
+
+
+def version_of(last: Sequence[str]) -> str:
+    """Return the version of a dossier by its last entries."""
+    return sha256(" ".join(sorted(last)))[:32]
 
 
 def entry_of(row: Row[Any]) -> Entry:

@@ -35,6 +35,8 @@ MOST_TRIES = 2
 """How often a task is begun before it is left to a person: the second time may end as the first."""
 KEPT_DAYS = 7
 NO_FOLDER = "The address of the archive names no folder for files; add ?files=FOLDER to it."
+ANSWERED = "answered"
+"""Kind of a call whose answer is kept for who sends it again; no work, and not listed."""
 _MOST_SHOWN = 50
 
 
@@ -133,7 +135,7 @@ class Queue:
         self, *, dossier: str | None = None, states: Sequence[State] = get_args(State)
     ) -> tuple[Task, ...]:
         """Return tasks, the newest first: of a dossier, or of all."""
-        wanted = select(TASK).where(TASK.c.state.in_(states))
+        wanted = select(TASK).where(TASK.c.state.in_(states), TASK.c.kind != ANSWERED)
         if dossier is not None:
             wanted = wanted.where(TASK.c.dossier == dossier)
         with self._archive.reading() as connection:
@@ -158,6 +160,22 @@ class Queue:
         written = json.dumps(result, allow_nan=False)
         values: dict[str, Any] = {"kind": kind, "result": written, "dossier": dossier}
         self._change(name, ("receiving",), state="done", **values)
+
+    def answered(self, key: str, call: str) -> tuple[Task, bool]:
+        """Return what stands for a call by its key, and whether it is new: nobody sent it before.
+
+        A key that came with another call is refused. `done_at_once` keeps the answer, and `forget`
+        lets go of a call that came to nothing.
+        """
+        mark = secrets.token_hex(8)
+        asked = {"call": call, "mark": mark}
+        task = self.put(ANSWERED, asked, same=key, state="receiving")
+        if task.asked["call"] != call:
+            raise RequestError(
+                "This key came with another call before; give every call a key of its own.",
+                at=At(field="Idempotency-Key"),
+            )
+        return task, task.asked["mark"] == mark
 
     def ask_to_stop(self, name: str) -> Task:
         """Ask that a task be stopped: at once where nobody works on it, else soon."""

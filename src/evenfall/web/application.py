@@ -15,6 +15,7 @@ from starlette.exceptions import HTTPException
 from evenfall.errors import EvenfallError, RequestError
 from evenfall.pictures.inks import DARK, LIGHT, PRINT
 from evenfall.web import (
+    api,
     archive,
     benching,
     charts,
@@ -35,6 +36,7 @@ from evenfall.web import (
     uploads,
 )
 from evenfall.web.access import Access, Door, NotAllowedError, allowed, turned_away
+from evenfall.web.answering import ROOT, misfit, no_such, status_of
 from evenfall.web.guard import Guard, TooLargeError
 from evenfall.web.place import Place
 from evenfall.web.shop import Shop
@@ -50,6 +52,7 @@ if TYPE_CHECKING:
 LOG = logging.getLogger("evenfall.web")
 _DAY_S = 86_400
 PARTS = (
+    api,
     archive,
     benching,
     charts,
@@ -114,7 +117,9 @@ async def _fresh(request: Request, answer: Callable[[Request], Awaitable[Respons
 
 async def _expected(request: Request, error: Exception) -> Response:
     assert isinstance(error, EvenfallError)  # noqa: S101 (it is registered for it)
-    return problem(request, error, 413 if isinstance(error, TooLargeError) else 422)
+    if isinstance(error, TooLargeError):
+        return problem(request, error, 413)
+    return problem(request, error, status_of(error))
 
 
 async def _turned_away(request: Request, error: Exception) -> Response:
@@ -122,13 +127,20 @@ async def _turned_away(request: Request, error: Exception) -> Response:
     return turned_away(request, error)
 
 
-async def _malformed(request: Request, _error: Exception) -> Response:
+async def _malformed(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)  # noqa: S101 (it is registered for it)
+    if request.url.path.startswith(ROOT):
+        return problem(request, misfit(error))
     text = "What was sent is not what this page takes; load the page again and repeat it."
     return problem(request, RequestError(text))
 
 
 async def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)  # noqa: S101 (it is registered for it)
+    if request.url.path.startswith(ROOT):
+        answer = problem(request, no_such(error.status_code), error.status_code)
+        answer.headers.update(error.headers or {})
+        return answer
     text = "There is no such page; begin with the instruments."
     if error.status_code != 404:
         text = "This page does not take that; load it again and repeat what you did."

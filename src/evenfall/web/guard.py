@@ -155,7 +155,8 @@ def _limit(path: str) -> int:
     """Return how much a page takes at once."""
     if path.endswith("/upload"):
         return UPLOAD_LIMIT_BYTES
-    return PIECE_LIMIT_BYTES if path.startswith("/uploads/") else FORM_LIMIT_BYTES
+    large = path.startswith(("/uploads/", "/api/"))
+    return PIECE_LIMIT_BYTES if large else FORM_LIMIT_BYTES
 
 
 async def _drain(receive: Receive) -> None:

@@ -15,6 +15,7 @@ from typing import Literal, get_args
 from fastapi import Request
 
 from evenfall.records.accounts import Role
+from evenfall.workshop.calls import use_cases
 
 Right = Literal["anyone", "own", "look", "measure", "plan", "release", "keep", "lots"]
 
@@ -146,6 +147,31 @@ NEEDS: Mapping[str, Right] = {
     "POST /people/{account}/again": "keep",
     "POST /people/{account}/end": "keep",
     "GET /audit": "keep",
+    # other programs: a use case files nothing; what they file needs more by its kind, see `api`
+    "GET /api/v1": "anyone",
+    "GET /api/v1/openapi.json": "anyone",
+    **{f"POST /api/v1/{name.replace('_', '-')}": "look" for name in use_cases()},
+    "GET /api/v1/dossiers": "look",
+    "POST /api/v1/dossiers": "measure",
+    "GET /api/v1/dossiers/{name}": "look",
+    "GET /api/v1/dossiers/{name}/history": "look",
+    "GET /api/v1/dossiers/{name}/story": "look",
+    "GET /api/v1/dossiers/{name}/documents/{what}": "look",
+    "POST /api/v1/dossiers/{name}/notes": "measure",
+    "GET /api/v1/archive": "keep",
+    "POST /api/v1/archive/verifications": "keep",
+    "POST /api/v1/archive/exports": "keep",
+    "POST /api/v1/archive/looks": "keep",
+    "POST /api/v1/archive/imports": "keep",
+    "GET /api/v1/tasks": "look",
+    "GET /api/v1/tasks/{task}": "look",
+    "POST /api/v1/tasks/{task}/stop": "measure",
+    "POST /api/v1/tasks/{task}/again": "measure",
+    "GET /api/v1/tasks/{task}/result": "look",
+    "GET /api/v1/tasks/{task}/files/{file}": "look",
+    "POST /api/v1/uploads": "measure",
+    "GET /api/v1/uploads/{task}": "measure",
+    "PATCH /api/v1/uploads/{task}/{number}": "measure",
 }
 """Method and path of every route, and the right that it needs. A POST that needs `look` files
 nothing."""

@@ -113,6 +113,8 @@ def page(
 def problem(request: Request, error: EvenfallError, status: int = 422) -> Response:
     """Return an error in its one shape: a page for a person, JSON for a script."""
     view = View(request)
+    if request.url.path.startswith("/api/"):
+        return JSONResponse({"error": error.as_dict()}, status)
     if "text/html" in request.headers.get("accept", ""):
         lines = error.words(view.unit, WORDS).splitlines()
         return page(request, "problem.html", view, status, lines=lines)

@@ -49,6 +49,9 @@ class AddRequest:
         Who files it.
     done
         When it was done or taken, if not now: a day, or a time, by ISO 8601.
+    since
+        Version of the dossier when it was looked at; where it has another one by now, nothing is
+        filed.
 
     Examples
     --------
@@ -66,6 +69,7 @@ class AddRequest:
     name: str = ""
     person: str = ""
     done: str = ""
+    since: str = ""
 
     @property
     def only_files(self) -> bool:
@@ -95,6 +99,9 @@ class NoteRequest:
         `part`, the dossier it was taken from. Of any: `done`, when it was done.
     corrects
         Hash of the entry that this one corrects.
+    since
+        Version of the dossier when it was looked at; where it has another one by now, nothing is
+        filed.
 
     Examples
     --------
@@ -108,6 +115,7 @@ class NoteRequest:
     photos: tuple[Source, ...] = ()
     facts: Mapping[str, Any] = field(default_factory=dict)
     corrects: str = ""
+    since: str = ""
 
     @property
     def kind(self) -> str:

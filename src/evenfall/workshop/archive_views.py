@@ -69,6 +69,8 @@ class Shown:
     entries: tuple[Told, ...]
     conflicts: tuple[Sentence, ...]
     history: History
+    version: str = ""
+    """What changes whenever something is filed into it."""
 
     def page(self, kind: str, *, unit: LengthUnit = "mm") -> bytes:
         """Return the dossier as one page, "pdf" or "html"."""

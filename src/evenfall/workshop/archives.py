@@ -13,14 +13,14 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenfall.errors import At, BrokenFileError, Progress, RequestError, silent
+from evenfall.errors import At, BrokenFileError, ChangedError, Progress, RequestError, silent
 from evenfall.files import read_start
 from evenfall.proof import Proof
 from evenfall.records import Archive, Filing, open_archive
-from evenfall.records.archive import now, software
+from evenfall.records.archive import now, software, version_of
 from evenfall.records.copying import Copied, Saved, copy, labels_again, save
 from evenfall.records.engines import Address
-from evenfall.records.entries import Entry, attached_to, in_order, standing
+from evenfall.records.entries import Entry, attached_to, in_order, last_of, standing
 from evenfall.records.exchange import Parcel, check, take_over
 from evenfall.records.labels import normal
 from evenfall.records.queue import Queue
@@ -66,6 +66,8 @@ if TYPE_CHECKING:
     from evenfall.wording import Sentence
 
 _LISTED = 20
+_FEW = 5
+_MOST_FOUND = 2000
 _SHORTEST_ID = 8  # digits
 
 
@@ -169,7 +171,7 @@ class Dossiers:
         there = len(known)
         fresh = [*heading, *new_only(filings, known)]
         if dossier is None or fresh:
-            dossier = self.archive.file(dossier, fresh)[0].dossier
+            dossier = self._file(dossier, fresh, request.since)[0].dossier
         if any(filing.kind == "proof" for filing in fresh):
             self.archive.sign(dossier, signing_key())
         return Added(self.lines([dossier])[0], tuple(f.kind for f in fresh), there)
@@ -233,8 +235,35 @@ class Dossiers:
             (part,) = self.lines([self.named(request.facts["part"])])
             facts = {**request.facts, "part": part.dossier, "name": part.title[:200]}
             request = replace(request, facts=facts)
-        (entry,) = self.archive.file(dossier, [request.filing()])
+        (entry,) = self._file(dossier, [request.filing()], request.since)
         return self._told([entry])[0]
+
+    def _file(
+        self, dossier: str | None, filings: Sequence[Filing], since: str
+    ) -> tuple[Entry, ...]:
+        """File entries, unless somebody else filed into the dossier since it was looked at."""
+        try:
+            return self.archive.file(dossier, filings, since=since)
+        except ChangedError as error:
+            meanwhile = self.since(str(dossier), since)
+            lines = tuple(
+                sentence("{kind} at {at} by {person}", kind=t.kind, at=t.shown_at, person=person)
+                for t in meanwhile[-_FEW:]
+                for person in [t.person or sentence("somebody without a name")]
+            )
+            raise ChangedError(
+                "Somebody filed here since you looked: {lines:list}. Yours is not filed; look at "
+                "what is new, then file yours again.",
+                at=error.at,
+                lines=lines,
+            ) from None
+
+    def since(self, name: str, version: str) -> tuple[Told, ...]:
+        """Return what was filed into a dossier since a version; everything if it never had it."""
+        entries = self.archive.entries(self.named(name))
+        heads = [(entry.hash, entry.before) for entry in entries]
+        known = [n for n in range(len(heads) + 1) if version_of(last_of(heads[:n])) == version]
+        return self._told(entries[max(known, default=0) :])
 
     # ---- looking ---------------------------------------------------------------------------------
 
@@ -244,6 +273,28 @@ class Dossiers:
         Without words, the dossiers in which something was filed last.
         """
         return self.lines(self.archive.find(words, limit)) if words.strip() else self.newest(limit)
+
+    def listed(self, words: str, limit: int, after: str = "") -> tuple[tuple[Line, ...], str]:
+        """Return part of the dossiers that words find, or of all, and what the next part is after.
+
+        That is "" where nothing is left. Words find at most two thousand.
+        """
+        try:
+            place = int(after or "0")
+            if not 0 <= place < 10**15:
+                raise ValueError
+        except ValueError:
+            raise RequestError(
+                "This is no place to go on from; use the one that the list before gave.",
+                at=At(field="cursor"),
+            ) from None
+        if not words.strip():
+            found, place = self.archive.newest_before(limit, place)
+            return self.lines(found), str(place or "")
+        place = min(place, _MOST_FOUND)
+        every = self.archive.find(words, min(place + limit + 1, _MOST_FOUND))
+        found = every[place : place + limit]
+        return self.lines(found), str(place + limit) if len(every) > place + limit else ""
 
     def newest(self, limit: int = _LISTED) -> tuple[Line, ...]:
         """Return the dossiers in which something was filed last, the newest first."""
@@ -308,7 +359,8 @@ class Dossiers:
         entries = self.archive.entries(dossier)
         line = line_of(dossier, entries)
         told = self._told(entries)
-        return Shown(line, told, disagreements(entries), _history(line, entries))
+        version = version_of(last_of((entry.hash, entry.before) for entry in entries))
+        return Shown(line, told, disagreements(entries), _history(line, entries), version)
 
     def history(self, name: str) -> History:
         """Return relief, action, lowest crown and fret life over the years."""

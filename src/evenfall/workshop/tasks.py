@@ -219,12 +219,42 @@ def _points(work: Work) -> dict[str, Any]:
     }
 
 
+def _call(work: Work) -> dict[str, Any]:
+    """Do a use case that another program called; the answer is a file."""
+    from evenfall.workshop.asking import read_request, source_of
+    from evenfall.workshop.calls import called, use_cases
+
+    def resolve(given: Mapping[str, Any], place: str) -> Source:
+        if "upload" in given:
+            return work.files[int(str(given["upload"]).rpartition("/")[2])]
+        found = source_of(given, place)
+        return found or work.dossiers.document(str(given["dossier"]), str(given["document"]))
+
+    asked = work.asked
+    _, of = use_cases()[asked["name"]]
+    made = called(
+        asked["name"],
+        read_request(of, asked["request"], resolve),
+        unit=asked["unit"],
+        form=asked["form"],
+        pictures=asked["pictures"],
+        progress=work.progress,
+    )
+    to = work.out(ANSWER)
+    to.write_text(json.dumps(made, allow_nan=False), encoding="utf-8")
+    return {"files": [to.name]}
+
+
+ANSWER = "answer.json"
+"""File that the answer to a call of another program is written to."""
+
 KINDS: Mapping[str, tuple[str, Task]] = {
     "measure": ("Reading the files", _measure),
     "methods": ("Comparing the methods", _methods),
     "play": ("Playing every note", _play),
     "program": ("Writing and checking the program", _program),
     "points": ("Reading the raw scan", _points),
+    "call": ("Working for another program", _call),
     **ARCHIVE_KINDS,
 }
 """What each kind is called on its page, and what does it."""

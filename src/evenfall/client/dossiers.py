@@ -1,0 +1,186 @@
+"""The dossiers of a server's archive, with the verbs of `evenfall.Dossiers`."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from urllib.parse import quote, urlencode
+
+from evenfall.client.connection import whole
+from evenfall.errors import Progress, silent
+from evenfall.files import write_together
+from evenfall.workshop import AddRequest, NoteRequest, Source
+from evenfall.workshop.archive_tasks import FORMS, SeenWhole, Sent
+
+if TYPE_CHECKING:
+    from evenfall.client.connection import Connection
+    from evenfall.codec import FileContent
+    from evenfall.workshop.archive_views import Added, History, Line, Shown, Told
+
+_LISTED = 20
+_AT_ONCE = 200
+
+
+class ThereDossiers:
+    """The dossiers of an archive that a server keeps: one method for each verb."""
+
+    def __init__(self, there: Connection) -> None:
+        self._there = there
+
+    def __enter__(self) -> ThereDossiers:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        """Nothing is to be let go of: the server keeps the archive open."""
+
+    # ---- filing ----------------------------------------------------------------------------------
+
+    def add(self, request: AddRequest) -> Added:
+        """File documents and files into the dossier of their instrument, opened if need be."""
+        body, _ = self._there.written(request)
+        made: Added = whole(self._there.ask("POST", "/dossiers?form=whole", body))
+        return made
+
+    def file(
+        self,
+        *made: FileContent,
+        files: Iterable[Source] = (),
+        instrument: str = "",
+        person: str = "",
+        done: str = "",
+    ) -> Added:
+        """File documents that were made just now, after the files that they were made from."""
+        papers = [
+            Source(f"{one.KIND}.json", json.dumps(one.as_dict(), allow_nan=False).encode())
+            for one in made
+        ]
+        asked = AddRequest((*files, *papers), instrument=instrument, person=person, done=done)
+        return self.add(asked)
+
+    def note(self, request: NoteRequest) -> Told:
+        """Write a note, a step of work, a calibration or a check reading into a dossier."""
+        body, _ = self._there.written(replace(request, instrument=""))
+        body.pop("instrument", None)
+        place = f"{_at(request.instrument)}/notes?form=whole"
+        made: Told = whole(self._there.ask("POST", place, body))
+        return made
+
+    # ---- looking ---------------------------------------------------------------------------------
+
+    def find(self, words: str, limit: int = _LISTED) -> tuple[Line, ...]:
+        """Return the dossiers in which every word begins a name, number or code of a paper.
+
+        Without words, the dossiers in which something was filed last.
+        """
+        found: list[Line] = []
+        after = ""
+        while len(found) < limit:
+            count = min(limit - len(found), _AT_ONCE)
+            asked = {"words": words, "limit": count, "cursor": after, "form": "whole"}
+            lines, after = whole(self._there.ask("GET", f"/dossiers?{urlencode(asked)}"))
+            found += lines
+            if not after:
+                break
+        return tuple(found)
+
+    def newest(self, limit: int = _LISTED) -> tuple[Line, ...]:
+        """Return the dossiers in which something was filed last, the newest first."""
+        return self.find("", limit)
+
+    def named(self, name: str) -> str:
+        """Return the one dossier that goes by a number, name or id, given as a whole."""
+        return self.show(name).line.dossier
+
+    def show(self, name: str) -> Shown:
+        """Return a whole dossier, every entry in words."""
+        made: Shown = whole(self._there.ask("GET", f"{_at(name)}?form=whole"))
+        return made
+
+    def history(self, name: str) -> History:
+        """Return relief, action, lowest crown and fret life over the years."""
+        made: History = whole(self._there.ask("GET", f"{_at(name)}/history?form=whole"))
+        return made
+
+    def latest(self, name: str, kind: str, *, ahead: bool = False) -> Source:
+        """Return the newest document of a kind in a dossier, as a source to work from.
+
+        With `ahead` it is refused where the work that it is for has been done.
+        """
+        return self._document(name, kind, {"ahead": "true"} if ahead else {})
+
+    def document(self, name: str, what: str) -> Source:
+        """Return one document or file of a dossier."""
+        return self._document(name, what, {})
+
+    def _document(self, name: str, what: str, how: dict[str, str]) -> Source:
+        place = f"{_at(name)}/documents/{quote(what, safe='')}"
+        answer = self._there.ask("GET", f"{place}?{urlencode(how)}" if how else place)
+        _, _, named = answer.headers.get("content-disposition", "").partition("''")
+        from urllib.parse import unquote
+
+        return Source(unquote(named) or what, answer.content)
+
+    # ---- exchange and keeping --------------------------------------------------------------------
+
+    def export(
+        self, names: Sequence[str], to: Path, *, shown: str = "all", progress: Progress = silent
+    ) -> tuple[int, int]:
+        """Write dossiers (all, if none is named) into one signed file.
+
+        Return how many entries it holds, and how many of them it shows in full.
+        """
+        told = self._exported(names, to, "dossiers", shown, progress)
+        return told["entries"], told["in_full"]
+
+    def results(self, names: Sequence[str], progress: Progress = silent) -> bytes:
+        """Return the newest proofs of dossiers (all, if none is named) as a QIF document."""
+        return self._export(names, "qif", "all", progress)[1]
+
+    def _exported(
+        self, names: Sequence[str], to: Path, form: str, shown: str, progress: Progress
+    ) -> dict[str, Any]:
+        told, content = self._export(names, form, shown, progress)
+        write_together({to: content})
+        return told
+
+    def _export(
+        self, names: Sequence[str], form: str, shown: str, progress: Progress
+    ) -> tuple[dict[str, Any], bytes]:
+        body = {"names": list(names), "form": form, "shown": shown}
+        task = self._there.ask("POST", "/archive/exports", body).json()["id"]
+        self._there.watch(task, progress)
+        told: dict[str, Any] = self._there.ask("GET", f"/tasks/{task}/result").json()
+        content = self._there.ask("GET", f"/tasks/{task}/files/{FORMS[form]}").content
+        return told, content
+
+    def look(self, source: Source, *, progress: Progress = silent) -> Sent:
+        """Say what a partner's file holds and what filing it would come to; nothing is filed."""
+        return self._taken(source, "looks", {}, progress)
+
+    def import_(self, source: Source, *, trust_key: str = "", progress: Progress = silent) -> Sent:
+        """File what a partner sent, if their key is trusted; whatever is known stays as it is."""
+        return self._taken(source, "imports", {"trust_key": trust_key}, progress)
+
+    def _taken(self, source: Source, verb: str, how: dict[str, str], progress: Progress) -> Sent:
+        upload = self._there.upload({0: (source.name, source.read(10**9))})
+        body = {"upload": upload, **how}
+        task = self._there.ask("POST", f"/archive/{verb}", body).json()["id"]
+        self._there.watch(task, progress)
+        return Sent.from_dict(self._there.ask("GET", f"/tasks/{task}/result").json())
+
+    def verify(self, *, sign: bool = False, progress: Progress = silent) -> SeenWhole:
+        """Look at every byte that was filed; with `sign`, sign what is sound and not signed yet."""
+        task = self._there.ask("POST", "/archive/verifications", {"sign": sign}).json()["id"]
+        self._there.watch(task, progress)
+        return SeenWhole.from_dict(self._there.ask("GET", f"/tasks/{task}/result").json())
+
+    def contents(self) -> Any:
+        """Count what the archive holds, and say when it was last verified and copied."""
+        return whole(self._there.ask("GET", "/archive?form=whole"))
+
+
+def _at(name: str) -> str:
+    return f"/dossiers/{quote(name, safe='')}"

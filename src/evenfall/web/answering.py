@@ -1,0 +1,184 @@
+"""How a call of another program is read and answered: JSON, versions, calls sent twice, errors."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Annotated, Any
+
+from fastapi import Depends, Header, Request
+from fastapi.responses import Response
+
+from evenfall.codec import parse_json
+from evenfall.codec.whole import packed
+from evenfall.errors import At, ChangedError, EvenfallError, RequestError
+from evenfall.web.rights import who_of
+from evenfall.web.view import shop_of
+from evenfall.wording import plain_line
+
+if TYPE_CHECKING:
+    from fastapi.exceptions import RequestValidationError
+
+    from evenfall.codec.forms import Plain
+    from evenfall.workshop.calls import Form
+
+ROOT = "/api/v1"
+_LONGEST_KEY = 200
+
+
+class AbsentError(RequestError):
+    """What an address names is not there."""
+
+
+class WrongTypeError(RequestError):
+    """The body is of another type than this address takes."""
+
+
+class SentTwiceError(RequestError):
+    """The same call came before, and nobody knows yet what came of it."""
+
+
+STATUS: Mapping[type[EvenfallError], int] = {
+    AbsentError: 404,
+    SentTwiceError: 409,
+    ChangedError: 412,
+    WrongTypeError: 415,
+}
+"""Status of an answer by its error, where it is another than 422."""
+
+
+async def body_of(request: Request) -> bytes:
+    """Return what was sent, which must be JSON."""
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind != "application/json":
+        raise WrongTypeError(
+            "This address takes application/json; say so in the header Content-Type.",
+            at=At(field="Content-Type"),
+        )
+    return await request.body()
+
+
+Body = Annotated[bytes, Depends(body_of)]
+Key = Annotated[
+    str,
+    Header(
+        alias="Idempotency-Key",
+        max_length=_LONGEST_KEY,
+        description="A name for this call that no other call has: sent again with the same body, "
+        "it is answered as before and done once. Kept for a week.",
+    ),
+]
+Since = Annotated[
+    str,
+    Header(
+        alias="If-Match",
+        max_length=_LONGEST_KEY,
+        description="The ETag of the dossier as it was read: where something was filed since, "
+        "nothing is filed, and the answer (412) shows what.",
+    ),
+]
+
+
+def parsed(body: bytes) -> Plain:
+    """Return the JSON object that was sent."""
+    try:
+        made: Plain = parse_json(body)
+    except EvenfallError as error:
+        error.at = At(field="body")
+        raise
+    return made
+
+
+def version_in(since: str) -> str:
+    """Return the version that an ETag names; "" where none is given, or any will do."""
+    named = since.strip().removeprefix("W/").strip('"')
+    return "" if named == "*" else named.partition("-")[0]
+
+
+def answered(
+    request: Request,
+    values: Any,
+    *,
+    form: Form = "printed",
+    version: str = "",
+    status: int = 200,
+    headers: Mapping[str, str] | None = None,
+) -> Response:
+    """Return an answer, or that nothing changed since whoever asks got it."""
+    content = {"whole": packed(values)} if form == "whole" else values
+    written = json.dumps(content, allow_nan=False).encode()
+    made = Response(written, status, headers, "application/json")
+    return tagged(request, made, version)
+
+
+def tagged(request: Request, answer: Response, version: str = "") -> Response:
+    """Return an answer with its ETag; of a read, 304 where whoever asks has it already."""
+    tag = f'"{version or hashlib.sha256(answer.body).hexdigest()[:32]}"'
+    known = request.headers.get("if-none-match", "")
+    if request.method == "GET":
+        if tag in (one.strip().removeprefix("W/") for one in known.split(",")) or known == "*":
+            answer = Response(status_code=304)
+        answer.headers["etag"] = tag
+    return answer
+
+
+def once(request: Request, key: str, body: bytes, do: Callable[[], Response]) -> Response:
+    """Do what a call asks for; of one that was sent before under its key, answer as before."""
+    if not key:
+        return do()
+    queue = shop_of(request).queue
+    said = b"\n".join((request.method.encode(), str(request.url).encode(), body))
+    call, new = queue.answered(f"{who_of(request).account}:{key}", hashlib.sha256(said).hexdigest())
+    if new:
+        try:
+            answer = do()
+        except BaseException:
+            queue.forget(call.id)  # nothing came of it: it may be sent again, corrected
+            raise
+        kept = {
+            "status": answer.status_code,
+            "text": bytes(answer.body).decode(),
+            "location": answer.headers.get("location", ""),
+        }
+        queue.done_at_once(call.id, call.kind, kept, dossier="")
+        return answer
+    if call.state != "done":
+        raise SentTwiceError(
+            "A call with this key is under way, or was cut short; look whether it was done before "
+            "you send it with a new key.",
+            at=At(field="Idempotency-Key"),
+        )
+    made = Response(call.result["text"], call.result["status"], None, "application/json")
+    if call.result["location"]:
+        made.headers["location"] = call.result["location"]
+    return made
+
+
+def status_of(error: EvenfallError) -> int:
+    """Return the status of an answer by its error."""
+    return next((status for kind, status in STATUS.items() if isinstance(error, kind)), 422)
+
+
+def misfit(error: RequestValidationError) -> RequestError:
+    """Return in one sentence what does not fit an address, by the first of its faults."""
+    first = error.errors()[0]
+    place = ".".join(str(part) for part in first["loc"][1:]) or "body"
+    why = str(first["msg"])[:1].lower() + str(first["msg"])[1:]
+    return RequestError(
+        "This cannot be used: {why}. See the description of this address.",
+        at=At(field=place[:100]),
+        why=plain_line(why)[:200],
+    )
+
+
+def no_such(status: int) -> RequestError:
+    """Return what is said where nothing answers at an address, or not to this method."""
+    if status == 404:
+        return RequestError(
+            "Nothing is at this address; {root}/openapi.json lists what there is.", root=ROOT
+        )
+    return RequestError(
+        "This address does not take that method; {root}/openapi.json says which it takes.",
+        root=ROOT,
+    )

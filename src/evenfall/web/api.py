@@ -1,0 +1,610 @@
+"""What other programs may ask: each use case, the archive, and what is under way, as JSON.
+
+A layer without rules: an address for each use case, whose body is its request as
+`evenfall.workshop.asking` reads it, and one for each verb of the archive.
+"""
+
+from __future__ import annotations
+
+import inspect
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from functools import cache
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+from urllib.parse import quote
+
+from fastapi import APIRouter, Header, Path, Query, Request
+from fastapi.responses import FileResponse, JSONResponse, Response
+
+from evenfall.codec import plain, with_words
+from evenfall.errors import At, RequestError
+from evenfall.records.exchange import SHOWN
+from evenfall.records.queue import Refusal
+from evenfall.units import LengthUnit
+from evenfall.web import uploads
+from evenfall.web.access import require
+from evenfall.web.answering import (
+    ROOT,
+    AbsentError,
+    Body,
+    Key,
+    Since,
+    answered,
+    once,
+    parsed,
+    tagged,
+    version_in,
+)
+from evenfall.web.api_description import (
+    ADDED,
+    CONTENTS,
+    DOSSIER,
+    HISTORY,
+    LISTED,
+    NOTED,
+    STORY,
+    TASK,
+    TASKS,
+    asks,
+    asks_for,
+    called_answers,
+    description,
+    gives,
+    gives_file,
+)
+from evenfall.web.rights import Right, filed_by, who_of
+from evenfall.web.shop import Shop
+from evenfall.web.view import shop_of
+from evenfall.workshop import AddRequest, NoteRequest, Source
+from evenfall.workshop.archive_filing import papers_of
+from evenfall.workshop.archive_tasks import ARCHIVE_KINDS, FORMS
+from evenfall.workshop.asking import read_request, source_of
+from evenfall.workshop.calls import LONG, Form, called, use_cases
+from evenfall.workshop.tasks import ANSWER, sources_in
+
+if TYPE_CHECKING:
+    from evenfall.codec.forms import Plain
+    from evenfall.records.queue import Task
+
+router = APIRouter(prefix=ROOT)
+_LISTED = 50
+_MOST = 200
+
+Name = Annotated[
+    str, Path(max_length=200, description="Number, name or id of a dossier, as a whole.")
+]
+TaskId = Annotated[str, Path(max_length=64, description="Id of a task.")]
+Whole = Annotated[
+    Form,
+    Query(description="`printed` for any program; `whole` for a program of the same version."),
+]
+Unit = Annotated[
+    LengthUnit | None, Query(description="Unit of lengths in sentences; values are in mm.")
+]
+
+
+# ---- use cases -----------------------------------------------------------------------------------
+
+
+def _files(shop: Shop, tasks: set[str]) -> Callable[[Mapping[str, Any], str], Source]:
+    """Return what finds the files of a request; the tasks that uploads belong to go into a set."""
+
+    def resolve(given: Mapping[str, Any], place: str) -> Source:
+        found = source_of(given, place)
+        if found is not None:
+            return found
+        if "upload" not in given:
+            return shop.dossiers.document(str(given["dossier"]), str(given["document"]))
+        task, _, number = str(given["upload"]).partition("/")
+        files = sources_in(uploads.complete(shop.queue, task))
+        if not (number.isascii() and number.isdigit() and int(number[:4]) < len(files)):
+            raise RequestError("No such file was sent; name it TASK/NUMBER.", at=At(field=place))
+        tasks.add(task)
+        return files[int(number[:4])]
+
+    return resolve
+
+
+def _caller(name: str) -> Callable[..., Response]:
+    _, of = use_cases()[name]
+
+    def call(
+        request: Request,
+        body: Body,
+        *,
+        unit: Unit = None,
+        form: Whole = "printed",
+        pictures: Annotated[bool, Query(description="Whether to draw, as SVG by name.")] = False,
+        prefer: Annotated[
+            str, Header(max_length=200, description="`respond-async` for a task in any case.")
+        ] = "",
+        key: Key = "",
+    ) -> Response:
+        shop = shop_of(request)
+        given = parsed(body)
+        tasks: set[str] = set()
+        asked = read_request(of, given, _files(shop, tasks))
+        if not tasks and name not in LONG and "respond-async" not in prefer:
+            made = called(name, asked, unit=unit, form=form, pictures=pictures)
+            return Response(json.dumps(made, allow_nan=False), media_type="application/json")
+        if len(tasks) > 1:
+            raise RequestError("Send all files of one call in one upload.")
+        values = {
+            **{"name": name, "request": given, "unit": unit},
+            **{"form": form, "pictures": pictures},
+        }
+
+        def begin() -> Response:
+            if not tasks:
+                task = shop.queue.put("call", values)
+            else:
+                task = shop.queue.ready(tasks.pop(), "call", values, "")
+            shop.pool.wake()
+            return begun(task)
+
+        return once(request, key, body, begin)
+
+    return call
+
+
+for _name, (_do, _of) in use_cases().items():
+    router.add_api_route(
+        f"/{_name.replace('_', '-')}",
+        _caller(_name),
+        methods=["POST"],
+        operation_id=_name,
+        summary=(inspect.getdoc(_do) or "").partition("\n")[0],
+        tags=["use cases"],
+        openapi_extra=asks(_of),
+        responses=called_answers(_name),
+        response_class=JSONResponse,
+    )
+
+
+# ---- the archive ---------------------------------------------------------------------------------
+
+
+def named(shop: Shop, name: str) -> str:
+    """Return the one dossier that an address names."""
+    try:
+        return shop.dossiers.named(name)
+    except RequestError as error:
+        raise AbsentError(error.said, at=At(field="dossier")) from None
+
+
+@router.get("/dossiers", tags=["archive"], responses=gives(LISTED))
+def dossiers(
+    request: Request,
+    words: Annotated[
+        str, Query(max_length=200, description="Beginnings of words; without, the newest.")
+    ] = "",
+    limit: Annotated[int, Query(ge=1, le=_MOST)] = _LISTED,
+    cursor: Annotated[
+        str, Query(max_length=40, description="`next` of the answer before; empty to begin.")
+    ] = "",
+    form: Whole = "printed",
+) -> Response:
+    """List dossiers, part by part."""
+    lines, after = shop_of(request).dossiers.listed(words, limit, cursor)
+    if form == "whole":
+        return answered(request, (lines, after), form=form)
+    return answered(request, {"dossiers": plain(lines), "next": after})
+
+
+@router.post(
+    "/dossiers",
+    status_code=201,
+    tags=["archive"],
+    openapi_extra=asks(AddRequest),
+    responses=gives(ADDED, 201, 412),
+)
+def add(
+    request: Request, body: Body, *, since: Since = "", key: Key = "", form: Whole = "printed"
+) -> Response:
+    """File documents and files into the dossier of their instrument, opened if need be."""
+    shop = shop_of(request)
+    return _filed(
+        request,
+        body,
+        lambda asked: (shop.dossiers.add(asked), ""),
+        key=key,
+        of=AddRequest,
+        known={"since": version_in(since)},
+        form=form,
+    )
+
+
+@router.get("/dossiers/{name}", tags=["archive"], responses=gives(DOSSIER, 200, 404))
+def show(request: Request, name: Name, form: Whole = "printed") -> Response:
+    """Show a whole dossier, every entry in words."""
+    shop = shop_of(request)
+    dossier = named(shop, name)
+    shown = shop.dossiers.show(dossier)
+    values = shown if form == "whole" else with_words(shown.as_dict())
+    erased = shop.dossiers.archive.erased()  # a name that was erased changes what is shown
+    return answered(request, values, form=form, version=f"{shown.version}-{erased}")
+
+
+@router.get("/dossiers/{name}/history", tags=["archive"], responses=gives(HISTORY, 200, 404))
+def history(request: Request, name: Name, form: Whole = "printed") -> Response:
+    """Show relief, action, lowest crown and fret life over the years."""
+    shop = shop_of(request)
+    made = shop.dossiers.history(named(shop, name))
+    return answered(request, made if form == "whole" else made.as_dict(), form=form)
+
+
+@router.get("/dossiers/{name}/story", tags=["archive"], responses=gives(STORY, 200, 404))
+def story(request: Request, name: Name) -> Response:
+    """Say where the job on an instrument stands, and the one next step."""
+    shop = shop_of(request)
+    told = shop.story(named(shop, name))
+    stops = [{"name": one.name, "state": one.state, "fact": plain(one.fact)} for one in told.stops]
+    said = {"headline": plain(told.headline), "said": plain(told.said)}
+    values = {"dossier": told.line.dossier, "step": told.step, "stops": stops, **said}
+    return answered(request, with_words(values))
+
+
+@router.get("/dossiers/{name}/documents/{what}", tags=["archive"], responses=gives_file(200, 404))
+def document(
+    request: Request,
+    name: Name,
+    what: Annotated[
+        str, Path(max_length=200, description="A kind, for the newest; a code, name or entry.")
+    ],
+    ahead: Annotated[
+        bool, Query(description="Refused where the work that it is for has been done.")
+    ] = False,
+) -> Response:
+    """Return one document or file of a dossier."""
+    shop = shop_of(request)
+    dossier = named(shop, name)
+    if ahead:
+        shop.dossiers.latest(dossier, what, ahead=True)
+    try:
+        source = shop.dossiers.document(dossier, what)
+    except RequestError as error:
+        raise AbsentError(error.said, at=At(field="document")) from None
+    content = source.read(10**9)
+    kind = "application/json" if source.name.endswith(".json") else "application/octet-stream"
+    place = {"content-disposition": f"attachment; filename*=UTF-8''{quote(source.name)}"}
+    return tagged(request, Response(content, 200, place, kind))
+
+
+@router.post(
+    "/dossiers/{name}/notes",
+    status_code=201,
+    tags=["archive"],
+    openapi_extra=asks(NoteRequest, without=("instrument",)),
+    responses=gives(NOTED, 201, 404, 412),
+)
+def note(
+    request: Request,
+    name: Name,
+    body: Body,
+    *,
+    since: Since = "",
+    key: Key = "",
+    form: Whole = "printed",
+) -> Response:
+    """Write a note, a step of work, a calibration or a check reading into a dossier."""
+    shop = shop_of(request)
+    dossier = named(shop, name)
+    return _filed(
+        request,
+        body,
+        lambda asked: (shop.dossiers.note(asked), dossier),
+        key=key,
+        of=NoteRequest,
+        known={"instrument": dossier, "since": version_in(since)},
+        form=form,
+    )
+
+
+def _filed(
+    request: Request,
+    body: bytes,
+    do: Callable[[Any], tuple[Any, str]],
+    *,
+    key: str,
+    of: type,
+    known: Mapping[str, str],
+    form: Form,
+) -> Response:
+    """File what a body asks for; what an address or a header says goes before it."""
+    shop = shop_of(request)
+    given = {**parsed(body), **{key: one for key, one in known.items() if one}}
+    asked = read_request(of, given, _files(shop, set()))
+    asked = replace(asked, person=filed_by(request, asked.person))
+    for right in _rights_of(asked):
+        require(request, right)
+
+    def file() -> Response:
+        made, dossier = do(asked)
+        dossier = dossier or made.line.dossier
+        values = made if form == "whole" else with_words(plain(made))
+        place = {"location": f"{ROOT}/dossiers/{dossier}"}
+        return answered(request, values, form=form, status=201, headers=place)
+
+    return once(request, key, body, file)
+
+
+_NEEDED: Mapping[str, Right] = {
+    **dict.fromkeys(("plan", "specification", "program", "accepted", "calibration"), "plan"),
+    "proof": "release",
+}
+"""Rights that filing needs by kind, where that is more than the route needs."""
+
+
+def _rights_of(asked: AddRequest | NoteRequest) -> set[Right]:
+    """Return what filing this needs besides the right of its route."""
+    kinds = {asked.kind} if isinstance(asked, NoteRequest) else set()
+    for source in asked.files if isinstance(asked, AddRequest) else ():
+        kinds |= {filing.kind for filing in papers_of(source, person="").filings}
+    return {_NEEDED[kind] for kind in kinds & set(_NEEDED)}
+
+
+@router.get("/archive", tags=["archive"], responses=gives(CONTENTS))
+def contents(request: Request, form: Whole = "printed") -> Response:
+    """Count what the archive holds, and say when it was last verified and copied."""
+    held = shop_of(request).dossiers.contents()
+    return answered(request, held if form == "whole" else plain(held), form=form)
+
+
+_EXPORT: Mapping[str, Any] = {
+    "names": {
+        "type": "array",
+        "items": {"type": "string", "maxLength": 200},
+        "maxItems": 5000,
+        "description": "Dossiers by number or id; all, if none is named.",
+    },
+    "form": {"enum": list(FORMS), "default": "dossiers"},
+    "shown": {"enum": list(SHOWN), "default": "certificates"},
+}
+_IMPORT: Mapping[str, Any] = {
+    "upload": {"type": "string", "maxLength": 64, "description": "The task of the upload."},
+    "trust_key": {"type": "string", "maxLength": 64, "description": "Key to trust from now on."},
+}
+
+
+@router.post(
+    "/archive/verifications",
+    status_code=202,
+    tags=["archive"],
+    openapi_extra=asks_for({"sign": {"type": "boolean", "default": False}}),
+    responses=gives(TASK, 202),
+)
+def verify(request: Request, body: Body, key: Key = "") -> Response:
+    """Look at every byte that was filed."""
+    given = _checked(parsed(body), {"sign": bool})
+    return _task(request, body, key, "verify", {"sign": given.get("sign", False)})
+
+
+@router.post(
+    "/archive/exports",
+    status_code=202,
+    tags=["archive"],
+    openapi_extra=asks_for(_EXPORT),
+    responses=gives(TASK, 202),
+)
+def export(request: Request, body: Body, key: Key = "") -> Response:
+    """Write one dossier, several or all into a file."""
+    given = _checked(parsed(body), {"names": list, "form": FORMS, "shown": SHOWN})
+    names = given.get("names", [])
+    if not all(isinstance(one, str) for one in names):
+        raise RequestError("Name dossiers by texts.", at=At(field="names"))
+    dossiers = shop_of(request).dossiers
+    asked = {
+        "names": [dossiers.named(one) for one in names],
+        "form": given.get("form", "dossiers"),
+        "shown": given.get("shown", "certificates"),
+    }
+    return _task(request, body, key, "export", asked)
+
+
+@router.post(
+    "/archive/looks",
+    status_code=202,
+    tags=["archive"],
+    openapi_extra=asks_for({"upload": _IMPORT["upload"]}, "upload"),
+    responses=gives(TASK, 202),
+)
+def look(request: Request, body: Body, key: Key = "") -> Response:
+    """Say what a partner's file holds; nothing is filed."""
+    shop = shop_of(request)
+    upload = _upload(parsed(body), {"upload": str})
+
+    def begin() -> Response:
+        uploads.complete(shop.queue, upload)
+        task = shop.queue.ready(upload, "look", {}, "")
+        shop.pool.wake()
+        return begun(task)
+
+    return once(request, key, body, begin)
+
+
+@router.post(
+    "/archive/imports",
+    status_code=202,
+    tags=["archive"],
+    openapi_extra=asks_for(_IMPORT, "upload"),
+    responses=gives(TASK, 202),
+)
+def import_(request: Request, body: Body, key: Key = "") -> Response:
+    """File what a partner sent, if their key is trusted."""
+    shop = shop_of(request)
+    given = parsed(body)
+    upload = _upload(given, {"upload": str, "trust_key": str})
+
+    def begin() -> Response:
+        folder = uploads.complete(shop.queue, upload)
+        asked = {"folder": str(folder), "trust_key": given.get("trust_key", "")}
+        task = shop.queue.ready(upload, "import", asked, "")
+        shop.pool.wake()
+        return begun(task)
+
+    return once(request, key, body, begin)
+
+
+def _upload(given: Mapping[str, Any], wanted: Mapping[str, Any]) -> str:
+    upload = _checked(given, wanted).get("upload")
+    if not upload:
+        raise RequestError("This key is missing; give it.", at=At(field="upload"))
+    return str(upload)
+
+
+def _checked(given: Mapping[str, Any], wanted: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return a small body that holds what it may: values of a type, or one of several words."""
+    for key, one in given.items():
+        if key not in wanted:
+            raise RequestError(
+                "This key is not known here; there are {known:list}.",
+                at=At(field=key[:100]),
+                known=tuple(wanted),
+            )
+        kind = wanted[key]
+        if not (isinstance(one, kind) if isinstance(kind, type) else one in tuple(kind)):
+            raise RequestError(
+                "This value cannot stand here; see the description.", at=At(field=key)
+            )
+    return given
+
+
+# ---- what is under way ---------------------------------------------------------------------------
+
+
+def _task(request: Request, body: bytes, key: str, kind: str, asked: Mapping[str, Any]) -> Response:
+    shop = shop_of(request)
+
+    def begin() -> Response:
+        task = shop.queue.put(kind, asked)
+        shop.pool.wake()
+        return begun(task)
+
+    return once(request, key, body, begin)
+
+
+def begun(task: Task) -> Response:
+    """Say that something is under way, and where to look."""
+    place = {"location": f"{ROOT}/tasks/{task.id}"}
+    return JSONResponse(task_values(task), 202, place)
+
+
+def task_values(task: Task) -> dict[str, Any]:
+    """Return how a task stands."""
+    error = Refusal.from_dict(task.result).error() if task.state == "refused" else None
+    return {
+        "id": task.id,
+        "kind": task.kind,
+        "state": task.state,
+        "doing": task.doing,
+        "share": task.permille / 1000.0,
+        "stopping": task.stop and not task.ended,
+        "at": task.at,
+        "files": sorted(task.result.get("files", [])) if task.state == "done" else [],
+        "error": None if error is None else error.as_dict(),
+    }
+
+
+def _shown(request: Request, name: str) -> Task:
+    try:
+        task = shop_of(request).pool.shown(name)
+    except RequestError as error:
+        raise AbsentError(error.said, at=At(field="task")) from None
+    if task.kind in ARCHIVE_KINDS:
+        require(request, "keep")
+    return task
+
+
+@router.get("/tasks", tags=["under way"], responses=gives(TASKS))
+def tasks(request: Request) -> Response:
+    """List what is under way, and what ended lately: the fifty newest."""
+    keeps = who_of(request).may("keep")
+    every = shop_of(request).queue.listed()
+    listed = [task for task in every if keeps or task.kind not in ARCHIVE_KINDS]
+    return answered(request, {"tasks": [task_values(task) for task in listed]})
+
+
+@router.get("/tasks/{task}", tags=["under way"], responses=gives(TASK, 200, 404))
+def task_shown(request: Request, task: TaskId) -> Response:
+    """Say how far a task is."""
+    return answered(request, task_values(_shown(request, task)))
+
+
+@router.post("/tasks/{task}/stop", tags=["under way"], responses=gives(TASK, 200, 404))
+def stop(request: Request, task: TaskId) -> Response:
+    """Ask a task to stop."""
+    return _pressed(request, task, "ask_to_stop")
+
+
+@router.post("/tasks/{task}/again", tags=["under way"], responses=gives(TASK, 200, 404))
+def again(request: Request, task: TaskId) -> Response:
+    """Begin a task again that was refused or stopped."""
+    return _pressed(request, task, "again")
+
+
+def _pressed(request: Request, name: str, what: Literal["ask_to_stop", "again"]) -> Response:
+    _shown(request, name)
+    shop = shop_of(request)
+    task = getattr(shop.queue, what)(name)
+    shop.pool.wake()
+    return JSONResponse(task_values(task))
+
+
+@router.get("/tasks/{task}/result", tags=["under way"], responses=gives({}, 200, 404))
+def result(request: Request, task: TaskId) -> Response:
+    """Return what came of a task that is done."""
+    known = _shown(request, task)
+    if known.state != "done":
+        raise AbsentError("This task has no result; see how it stands.", at=At(field="task"))
+    if known.kind != "call":
+        return answered(request, known.result)
+    path = shop_of(request).queue.folder(task) / "out" / ANSWER
+    return FileResponse(path, media_type="application/json")
+
+
+@router.get("/tasks/{task}/files/{file}", tags=["under way"], responses=gives_file(200, 404))
+def made(
+    request: Request,
+    task: TaskId,
+    file: Annotated[str, Path(max_length=200, description="One of the `files` of the task.")],
+) -> Response:
+    """Return a file that a task made."""
+    known = _shown(request, task)
+    if known.state != "done" or file not in known.result.get("files", []):
+        raise AbsentError("This task made no file of that name.", at=At(field="file"))
+    path = shop_of(request).queue.folder(task) / "out" / file
+    return FileResponse(path, filename=file, media_type="application/octet-stream")
+
+
+# ---- files that come piece by piece --------------------------------------------------------------
+
+for _path, _do_it, _method in (
+    ("/uploads", uploads.begin, "POST"),
+    ("/uploads/{task}", uploads.received, "GET"),
+    ("/uploads/{task}/{number}", uploads.piece, "PATCH"),
+):
+    router.add_api_route(
+        _path,
+        _do_it,
+        methods=[_method],
+        operation_id=f"upload_{_do_it.__name__}",
+        tags=["files"],
+        response_class=JSONResponse,
+        responses=called_answers("", 200, 404 if _method == "GET" else 422),
+    )
+
+
+# ---- the description -----------------------------------------------------------------------------
+
+
+@router.get("", tags=["description"], include_in_schema=False)
+@router.get("/openapi.json", tags=["description"], include_in_schema=False)
+def described(request: Request) -> Response:
+    """Return the description of all this, by OpenAPI 3.1."""
+    return answered(request, _description())
+
+
+@cache
+def _description() -> Plain:
+    return description(router)

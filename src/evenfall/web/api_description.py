@@ -1,0 +1,254 @@
+"""What is said of the addresses for programs: OpenAPI, from the classes that they take and give."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from fastapi.openapi.utils import get_openapi
+
+from evenfall.codec.schema import FIXED, json_schema
+from evenfall.errors import ERROR_CODES
+from evenfall.measurement import Measurement
+from evenfall.plan import Plan
+from evenfall.proof import Proof
+from evenfall.records.queue import State
+from evenfall.workshop.archive_views import Added, History, Line, Shown, Told
+from evenfall.workshop.asking import FILE, schema_of
+from evenfall.workshop.motion_check import MotionCheck
+
+if TYPE_CHECKING:
+    from fastapi import APIRouter
+
+    from evenfall.codec.forms import Plain
+
+VERSION = "1.0"
+CHANGES: Mapping[str, tuple[str, ...]] = {"2026-11-27": ("1.0: the first version.",)}
+"""What changed for whoever calls, by day; within version 1 nothing is removed or renamed."""
+
+_COMPONENTS = "#/components/schemas/"
+PARTS: dict[str, Plain] = {"File": FILE}
+
+
+def _text(*, null: bool = False) -> Plain:
+    return {"type": ["string", "null"] if null else "string"}
+
+
+def _object(properties: Mapping[str, Any], *, closed: bool = True) -> Plain:
+    return {
+        "type": "object",
+        "properties": dict(properties),
+        "required": list(properties),
+        "additionalProperties": not closed,
+    }
+
+
+def _part(name: str, schema: Plain) -> Plain:
+    PARTS[name] = schema
+    return {"$ref": f"{_COMPONENTS}{name}"}
+
+
+def _list_of(schema: Plain) -> Plain:
+    return {"type": "array", "items": schema}
+
+
+_COUNT = {"type": "integer", "minimum": 0}
+_SENTENCE = {"$ref": f"{_COMPONENTS}sentence"}
+_FINDING = {"$ref": f"{_COMPONENTS}finding"}
+_ERROR = _part(
+    "Error",
+    {
+        **_object(
+            {
+                "code": {"enum": list(ERROR_CODES)},
+                "at": FIXED["finding"]["properties"]["at"],
+                "text": _text(),
+                "values": {"type": "object"},
+                "sentence": {
+                    **_text(),
+                    "description": "what is wrong, where, and how to correct it",
+                },
+                "findings": _list_of({"type": "object"}),
+            }
+        ),
+        "description": "An error, as the command line prints it with --json.",
+    },
+)
+_REFUSED = _part("Refused", _object({"error": _ERROR}))
+_LINE = schema_of(Line, PARTS, asked=False)
+LISTED = _part("Listed", _object({"dossiers": _list_of(_LINE), "next": _text()}))
+DOSSIER = schema_of(Shown, PARTS, asked=False)
+HISTORY = schema_of(History, PARTS, asked=False)
+ADDED = schema_of(Added, PARTS, asked=False)
+NOTED = schema_of(Told, PARTS, asked=False)
+STORY = _part(
+    "Story",
+    _object(
+        {
+            "dossier": _text(),
+            "step": {"enum": ["measure", "plan", "work", "prove", "none"]},
+            "stops": _list_of(
+                _object(
+                    {
+                        "name": _text(),
+                        "state": {"enum": ["done", "now", "later"]},
+                        "fact": _SENTENCE,
+                    }
+                )
+            ),
+            "headline": _SENTENCE,
+            "said": _SENTENCE,
+        }
+    ),
+)
+CONTENTS: Plain = {"type": "object"}
+TASK = _part(
+    "Task",
+    _object(
+        {
+            "id": _text(),
+            "kind": _text(),
+            "state": {"enum": list(State.__args__)},  # type: ignore[attr-defined]
+            "doing": {**_text(), "description": "the present step"},
+            "share": {"type": "number", "minimum": 0, "maximum": 1},
+            "stopping": {"type": "boolean"},
+            "at": {**_text(), "description": "when it was asked for"},
+            "files": _list_of(_text()),
+            "error": {"anyOf": [_ERROR, {"type": "null"}]},
+        }
+    ),
+)
+TASKS = _part("Tasks", _object({"tasks": _list_of(TASK)}))
+_FINDINGS = {"type": "array", "items": {"$ref": "#/$defs/finding"}}
+_FILES: Mapping[str, Any] = {
+    "measure": (Measurement, {"findings": _FINDINGS}, ()),
+    "plan": (
+        Plan,
+        {"findings": _FINDINGS, "motion": {"$ref": "#/$defs/motioncheck"}},
+        (MotionCheck,),
+    ),
+    "prove": (Proof, {"findings_of_readings": _FINDINGS}, ()),
+}
+"""Use cases whose answer is the content of a file, with what is printed beside it."""
+
+
+def _content(schema: Plain) -> Plain:
+    return {"application/json": {"schema": schema}}
+
+
+def _meant(name: str) -> Plain:
+    """Return what comes of a use case, printed or whole."""
+    whole = _part("Whole", _object({"version": _text(), "whole": {}}))
+    if name not in _FILES:
+        findings = {"findings": _list_of(_FINDING)}
+        printed = {"type": "object", "properties": findings}
+        return {"anyOf": [printed, whole]}
+    of, beside, more = _FILES[name]
+    made = json_schema(of, {**beside, "pictures": {"type": "object"}}, more)
+    for key, one in _moved(made.pop("$defs")).items():
+        PARTS.setdefault(key, one)
+    made.pop("$schema")
+    return {"anyOf": [_part(of.__name__, _moved(made)), whole]}
+
+
+def _moved(schema: Any) -> Any:
+    """Return a schema with its references to where OpenAPI keeps them."""
+    if isinstance(schema, Mapping):
+        return {
+            key: one.replace("#/$defs/", _COMPONENTS) if key == "$ref" else _moved(one)
+            for key, one in schema.items()
+        }
+    return [_moved(one) for one in schema] if isinstance(schema, list) else schema
+
+
+PARTS.update(_moved(FIXED))
+
+
+def _errors(*statuses: int) -> dict[int | str, Plain]:
+    told = {
+        404: "what the address names is not there",
+        409: "the same call is under way",
+        412: "somebody filed into the dossier since it was read",
+        422: "what was sent cannot be used",
+    }
+    made: dict[int | str, Plain] = {
+        status: {"description": told[status], "content": _content(_REFUSED)}
+        for status in (*statuses, 422)
+        if status in told
+    }
+    made["default"] = {"description": "refused", "content": _content(_REFUSED)}
+    return made
+
+
+def called_answers(name: str, *statuses: int) -> dict[int | str, Plain]:
+    """Return the answers of a use case; without a name, of the files that come piece by piece."""
+    if not name:
+        done = {"description": "how much of each is here", "content": _content({"type": "object"})}
+        return {
+            200: done,
+            409: {**done, "description": "it goes on elsewhere"},
+            **_errors(*statuses),
+        }
+    return {
+        200: {"description": "what came of it", "content": _content(_meant(name))},
+        202: {"description": "a task is under way", "content": _content(TASK)},
+        **_errors(409),
+    }
+
+
+def gives(schema: Plain, *statuses: int) -> dict[int | str, Plain]:
+    """Return the answers of an address: what it gives, and how it refuses."""
+    done = next((one for one in statuses if one < 300), 200)
+    made: dict[int | str, Plain] = {
+        done: {"description": "what was asked for", "content": _content(schema)}
+    }
+    if done == 200:
+        made[304] = {"description": "it is as If-None-Match says"}
+    return {**made, **_errors(*statuses)}
+
+
+def gives_file(*statuses: int) -> dict[int | str, Plain]:
+    """Return the answers of an address that gives a file."""
+    kinds: Plain = {"application/octet-stream": {}, "application/json": {}}
+    return {
+        200: {"description": "the file", "content": kinds},
+        304: {"description": "it is as If-None-Match says"},
+        **_errors(*statuses),
+    }
+
+
+def asks(of: Any, without: tuple[str, ...] = ()) -> Plain:
+    """Return what is said of a body that is a request."""
+    schema = schema_of(of, PARTS)
+    if without:
+        made = copy.deepcopy(PARTS[of.__name__])
+        for key in without:
+            del made["properties"][key]
+        made["required"] = [key for key in made["required"] if key not in without]
+        PARTS[of.__name__] = made
+    return {"requestBody": {"required": True, "content": _content(schema)}}
+
+
+def asks_for(properties: Mapping[str, Any], *required: str) -> Plain:
+    """Return what is said of a small body."""
+    schema = {**_object(properties), "required": list(required)}
+    return {"requestBody": {"required": True, "content": _content(schema)}}
+
+
+def description(router: APIRouter) -> Plain:
+    """Return the description of every address for programs."""
+    changes = "\n".join(f"- {day}: {' '.join(told)}" for day, told in CHANGES.items())
+    made = get_openapi(
+        title="evenfall",
+        version=VERSION,
+        openapi_version="3.1.0",
+        description=f"Lengths are in mm, forces in N, pitches in Hz and cent.\n\nChanges:\n\n"
+        f"{changes}",
+        routes=router.routes,
+    )
+    held = made.setdefault("components", {}).setdefault("schemas", {})
+    for unused in ("HTTPValidationError", "ValidationError"):
+        held.pop(unused, None)
+    held.update(PARTS)
+    return made

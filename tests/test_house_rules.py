@@ -325,7 +325,7 @@ def test_the_unit_rule_tells_good_names_from_bad(parameter: str, good: bool) -> 
 DOORS_AND_STORES = words(
     """
     __init__.py __main__.py files scans readings
-    records workshop cli web
+    records workshop cli web client
     """
 )
 OUTSIDE = words(

@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from typing import Any
 
+from evenfall.codec.content import sentence_of
 from evenfall.errors import At, Cancelled, EvenfallError, Finding, FindingsError, RequestError
-from evenfall.wording import Sentence
 
 
 def error_of(given: Mapping[str, Any]) -> EvenfallError:
@@ -19,7 +19,7 @@ def error_of(given: Mapping[str, Any]) -> EvenfallError:
         return Cancelled()
     if issubclass(kind, FindingsError):
         return kind([_finding(one) for one in given.get("findings", [])], at=at)
-    return kind(_said(given), at=at)
+    return kind(sentence_of({"values": {}, "text": "", **given}), at=at)
 
 
 def _kinds(of: type[EvenfallError]) -> Iterator[type[EvenfallError]]:
@@ -27,18 +27,6 @@ def _kinds(of: type[EvenfallError]) -> Iterator[type[EvenfallError]]:
         if kind.__module__ == EvenfallError.__module__:
             yield kind
             yield from _kinds(kind)
-
-
-def _said(given: Mapping[str, Any]) -> Sentence:
-    """Return a sentence from its plain values."""
-    values = given.get("values", {})
-    return Sentence(str(given.get("text", "")), {key: _value(one) for key, one in values.items()})
-
-
-def _value(given: Any) -> Any:
-    if isinstance(given, list):
-        return tuple(map(_value, given))
-    return _said(given) if isinstance(given, Mapping) else given
 
 
 def _place(given: object) -> At:
@@ -53,7 +41,7 @@ def _place(given: object) -> At:
 
 
 def _finding(given: Mapping[str, Any]) -> Finding:
-    said = _said(given)
+    said = sentence_of(given)
     made = Finding(given["code"], said.text, _place(given.get("at")), given["severity"])
     made.said = said
     return made

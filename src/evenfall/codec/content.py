@@ -310,17 +310,18 @@ def _worded(values: Any, unit: LengthUnit, door: Mapping[str, str]) -> Any:
     if not isinstance(values, Mapping):
         return values
     if {"text", "values"} <= set(values):
-        return {**values, "sentence": say(_from_plain(values), unit, door)}
+        return {**values, "sentence": say(sentence_of(values), unit, door)}
     return with_words(dict(values), unit, door)
 
 
-def _from_plain(given: Any) -> Any:
+def sentence_of(given: Any) -> Any:
+    """Return the sentence that plain values hold; of anything else what it is in a sentence."""
     if isinstance(given, list):
-        return tuple(map(_from_plain, given))
+        return tuple(map(sentence_of, given))
     if not isinstance(given, Mapping):
         return given
     values = given["values"].items()
-    return Sentence(given["text"], {key: _from_plain(inner) for key, inner in values})
+    return Sentence(given["text"], {key: sentence_of(inner) for key, inner in values})
 
 
 def _plain_finding(value: Finding) -> Plain:

@@ -11,7 +11,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from importlib import import_module
-from pathlib import PurePath
 from typing import Any
 
 import numpy as np
@@ -49,8 +48,6 @@ def packed(value: Any) -> Any:  # noqa: PLR0911  (one answer for each kind of va
     if isinstance(value, Mapping):
         pairs = [[packed(key), packed(inner)] for key, inner in value.items()]
         return {_SPECIAL: "mapping", "of": pairs}
-    if isinstance(value, PurePath):
-        return str(value)
     return {_CLASS: f"{type(value).__module__}:{type(value).__qualname__}", "of": _inside(value)}
 
 

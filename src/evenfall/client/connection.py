@@ -8,11 +8,11 @@ import re
 import secrets
 import time
 from collections.abc import Callable, Mapping
+from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
 import httpx2
 
-from evenfall import __version__
 from evenfall.client.errors import error_of
 from evenfall.codec.whole import unpacked
 from evenfall.errors import Cancelled, Progress, RequestError, silent
@@ -238,12 +238,13 @@ def connect(address: str, token: str = "") -> Connection:
 def whole(answer: httpx2.Response) -> Any:
     """Return what an answer holds whole, if a program of the same version gave it."""
     given = _json(answer)
-    version = given.get("version", __version__)
-    if version != __version__:
+    here = version("evenfall")
+    there = given.get("version", here)
+    if there != here:
         raise RequestError(
             "The server has version {there} and this program {here}; bring both to the same.",
-            there=str(version)[:40],
-            here=__version__,
+            there=str(there)[:40],
+            here=here,
         )
     return unpacked(given["whole"])
 

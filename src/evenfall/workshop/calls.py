@@ -6,6 +6,7 @@ import base64
 import inspect
 from collections.abc import Callable, Mapping
 from functools import cache
+from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Literal
 
 from evenfall import workshop
@@ -56,18 +57,12 @@ def called(
     watched = len(inspect.signature(do).parameters) > 1
     made = do(request, progress) if watched else do(request)
     if form == "whole":
-        return {"version": _version(), "whole": packed(made)}
+        return {"version": version("evenfall"), "whole": packed(made)}
     shown: LengthUnit = unit or getattr(made, "unit", None) or "mm"
     values = _printed(made, shown)
     if pictures and hasattr(made, "pictures"):
         values["pictures"] = made.pictures(shown, progress)
     return values
-
-
-def _version() -> str:
-    from evenfall import __version__
-
-    return __version__
 
 
 def _printed(made: Any, unit: LengthUnit) -> dict[str, Any]:

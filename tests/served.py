@@ -7,7 +7,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ import uvicorn
 
 from evenfall import workshop
 from evenfall.web.application import application
-from evenfall.web.command import listen
+from evenfall.web.transport import listen
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -46,10 +46,11 @@ def serving(folder: Path, do: Any = None) -> Iterator[str]:
 
 
 def started(
-    archive: str, port: str = "0", log: int = subprocess.DEVNULL
+    archive: str, port: str = "0", log: int = subprocess.DEVNULL, more: Sequence[str] = ()
 ) -> tuple[subprocess.Popen[str], str]:
     """Start the pages as a person does; return the process and their address."""
     command = [sys.executable, "-m", "evenfall", "serve", "--port", port, "--archive", archive]
+    command += more
     process = subprocess.Popen(
         command,
         stdout=subprocess.PIPE,

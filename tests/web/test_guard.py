@@ -17,8 +17,8 @@ from fastapi.testclient import TestClient
 from evenfall import workshop
 from evenfall.errors import At, RequestError
 from evenfall.web.application import application
-from evenfall.web.command import listen
 from evenfall.web.guard import FORM_LIMIT_BYTES, POLICY
+from evenfall.web.transport import listen
 from evenfall.web.words import WORDS
 from evenfall.wording import LIBRARY_WORDS
 from evenfall.workshop import Source

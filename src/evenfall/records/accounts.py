@@ -159,6 +159,9 @@ class Accounts:
     def _invite(self, connection: Connection, **values: str) -> str:
         code = secrets.token_urlsafe(32)
         until = self._later(days=INVITED_DAYS)
+        if not values["person"] and not values["account"]:  # an owner's: only the newest works
+            older = delete(INVITATION).where(INVITATION.c.person == "", INVITATION.c.account == "")
+            connection.execute(older)
         made = INVITATION.insert().values(key=sha256(code), until=until, **values)
         connection.execute(made)
         connection.execute(delete(INVITATION).where(INVITATION.c.until < self._archive.clock()))

@@ -74,15 +74,15 @@ class Door:
         self.accounts = Accounts(archive)
         self.cookie = "__Host-evenfall" if secure else "evenfall-log-in"
         self.secure = secure
-        self._always = always
+        self.always = always
         self._looked_s = -1e9
 
     def shut(self) -> bool:
         """Say whether one needs an account; looked up again every other second until so."""
-        if not self._always and time.monotonic() - self._looked_s > 2.0:
-            self._always = self.accounts.exist()
+        if not self.always and time.monotonic() - self._looked_s > 2.0:
+            self.always = self.accounts.exist()
             self._looked_s = time.monotonic()
-        return self._always
+        return self.always
 
     def look_again(self) -> None:
         """Look again whether there are accounts, at the next request."""

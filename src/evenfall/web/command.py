@@ -1,27 +1,29 @@
-"""`evenfall serve`: the pages, in the browser of this machine."""
+"""`evenfall serve`: the pages, in the browser of this machine or of a team's."""
 
 from __future__ import annotations
 
 import json
 import logging
 import os
-import socket
 import sys
 import tempfile
 from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from evenfall.errors import At, Cancelled, RequestError
+from evenfall.web.transport import HOST, context, is_own, listen, own_certificate, own_names
 
 if TYPE_CHECKING:
+    from evenfall.web.access import Door
+    from evenfall.web.place import Place
     from evenfall.web.shop import Shop
 
-HOST = "127.0.0.1"
 PORT = 8417
 _LEAVE_S = 5
 
@@ -41,15 +43,72 @@ _LEAVE_S = 5
     type=click.IntRange(0, 65535),
     default=PORT,
     show_default=True,
-    help="Port on this machine; 0 for any that is free.",
+    help="Port to listen at; 0 for any that is free.",
+)
+@click.option(
+    "--host",
+    default=HOST,
+    show_default=True,
+    metavar="ADDRESS",
+    help="Address of this machine to listen at; 0.0.0.0 for all. Any but this machine's own needs "
+    "TLS and accounts.",
+)
+@click.option(
+    "--name",
+    "names",
+    multiple=True,
+    metavar="NAME",
+    help="Name by which a browser calls this machine; may be repeated (default: the address, or "
+    "this machine's name and address). Behind a proxy: the proxy's, with its port unless 443.",
+)
+@click.option(
+    "--tls",
+    "tls",
+    nargs=2,
+    type=click.Path(path_type=Path),
+    default=None,
+    metavar="CERT KEY",
+    help="Serve over TLS with a certificate (with those that vouch for it) and its key, PEM files.",
+)
+@click.option(
+    "--own-certificate",
+    "own",
+    is_flag=True,
+    help="Serve over TLS with a certificate made here; the page /trust shows how a tablet comes to "
+    "trust it.",
+)
+@click.option(
+    "--behind",
+    default="",
+    metavar="PROXY",
+    help="Serve behind a reverse proxy at this address, which speaks TLS with the browser and "
+    "sends Host, X-Forwarded-For and X-Forwarded-Proto.",
+)
+@click.option(
+    "--owner-code",
+    is_flag=True,
+    help="Print a code for one more manager's account, for whoever forgot their password.",
 )
 @click.option("--example", is_flag=True, help="File invented instruments into an empty archive.")
 @click.option("--open", "opened", is_flag=True, help="Open the pages in the browser.")
-def command(*, address: str, port: int, example: bool, opened: bool) -> None:
-    """Show the pages in the browser of this machine, until stopped by Ctrl+C.
+def command(
+    *,
+    address: str,
+    port: int,
+    host: str,
+    names: tuple[str, ...],
+    tls: tuple[Path, Path] | None,
+    own: bool,
+    behind: str,
+    owner_code: bool,
+    example: bool,
+    opened: bool,
+) -> None:
+    """Show the pages in the browser, until stopped by Ctrl+C.
 
-    They can be reached from this machine alone. What is measured, planned and proved there is kept
-    in the archive, which is made where there is none.
+    They can be reached from this machine alone, and a lone bench goes without accounts. For a team,
+    --host takes other machines in: over TLS, and by accounts. What is measured, planned and proved
+    is kept in the archive, which is made where there is none.
     """
     import uvicorn
 
@@ -57,20 +116,26 @@ def command(*, address: str, port: int, example: bool, opened: bool) -> None:
     from evenfall.web.application import application
     from evenfall.workshop.showing import show
 
-    listening = listen(port)
+    place, speaking = placed(host, names, tls=tls, own=own, behind=behind)
+    listening = listen(port, host)
     port = listening.getsockname()[1]
+    place = replace(place, hosts=_with_port(place, port, proxied=bool(behind)))
     log_as_json()
     with workshop.archive(address or own_archive(), make=True) as dossiers:
         dossiers.archive  # noqa: B018 (what cannot be opened is said at once)
-        app = application(dossiers, port=port)
+        app = application(dossiers, port=port, place=place)
         app.state.shop.begin()
         if example:
             app.state.shop.file_examples()
-        place = f"http://{HOST}:{port}/"
-        click.echo(f"The pages: {place}")
+        first = place.base(place.hosts[0] if place.hosts else f"{HOST}:{port}") + "/"
+        click.echo(f"The pages: {first}")
         click.echo(f"The archive: {address or own_archive()}")
+        if place.authority:
+            click.echo(f"On a tablet, once: {first}trust")
+            click.echo(f"Its figures there: {place.fingerprint}")
+        show_owner_code(app.state.door, first, wanted=owner_code)
         click.echo("Stop with Ctrl+C.")
-        if opened and not show(place) and (picture := first_picture(app.state.shop)):
+        if opened and not show(first) and (picture := first_picture(app.state.shop)):
             click.echo(f"No browser is here. What the first page shows: {picture}")
         settings = uvicorn.Config(
             app,
@@ -79,6 +144,9 @@ def command(*, address: str, port: int, example: bool, opened: bool) -> None:
             server_header=False,
             timeout_graceful_shutdown=_LEAVE_S,
             lifespan="off",
+            proxy_headers=bool(behind),
+            forwarded_allow_ips=behind or None,
+            ssl_context_factory=speaking,
         )
 
         class Server(uvicorn.Server):
@@ -96,23 +164,57 @@ def command(*, address: str, port: int, example: bool, opened: bool) -> None:
     click.echo("Stopped; what was filed is in the archive.")
 
 
-def listen(port: int) -> socket.socket:
-    """Return a socket that this machine alone can reach."""
-    # named as TCP, so that asyncio sends small answers at once
-    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
-    if os.name == "posix":
-        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        made.bind((HOST, port))
-        made.listen(128)  # so that who reads the address may call at once
-    except OSError:
-        made.close()
+def placed(
+    host: str,
+    names: tuple[str, ...] = (),
+    *,
+    tls: tuple[Path, Path] | None = None,
+    own: bool = False,
+    behind: str = "",
+) -> tuple[Place, Any]:
+    """Return where the pages stand, and what speaks TLS there; `RequestError` where nothing may."""
+    from evenfall.records.signing import settings_folder
+    from evenfall.web.place import Place
+
+    alone = is_own(host)
+    if tls and own:
+        raise RequestError("Give a certificate by --tls, or have one made, not both.")
+    if not alone and not (tls or own):
         raise RequestError(
-            "Port {port} is in use or not allowed; choose another, or 0 for any that is free.",
-            at=At(field="port"),
-            port=port,
-        ) from None
-    return made
+            "Beyond this machine the pages are served over TLS alone: give a certificate by --tls "
+            "CERT KEY, or have one made by --own-certificate. Behind a reverse proxy listen at "
+            "this machine's own address.",
+            at=At(field="host"),
+        )
+    if behind and not names:
+        raise RequestError("Say by --name how a browser calls the proxy.", at=At(field="name"))
+    called = names or (() if alone and not own else own_names(host))
+    authority = b""
+    if own:
+        *pair, authority = own_certificate(settings_folder() / "tls", called or (host,))
+        tls = (Path(str(pair[0])), Path(str(pair[1])))
+    made = context(*tls) if tls else None
+    accounts = bool(behind) or not alone
+    place = Place(tuple(called), bool(tls or behind), accounts, authority)
+    return place, (lambda _config, _default: made) if made else None
+
+
+def _with_port(place: Place, port: int, *, proxied: bool) -> tuple[str, ...]:
+    """Return the names as a browser sends them: with the port, unless it is that of https."""
+    shown = (f"[{name}]" if name.count(":") > 1 else name for name in place.hosts)
+    if proxied or port == 443:
+        return tuple(shown)
+    return tuple(f"{name}:{port}" for name in shown)
+
+
+def show_owner_code(door: Door, first: str, *, wanted: bool) -> None:
+    """Print the code of a manager's account, where nobody could come in without it."""
+    from evenfall.records import audit
+
+    if wanted or (door.always and not door.accounts.exist()):
+        code = door.accounts.invite("", "manager")
+        audit.note(door.archive, "code made", about="manager")
+        click.echo(f"A manager's account, by one use of this: {first}join?code={code}")
 
 
 def first_picture(shop: Shop) -> Path | None:

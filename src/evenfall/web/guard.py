@@ -46,6 +46,8 @@ _HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(self), geolocation=(), microphone=()",
 }
+_PLAIN = {"/health", "/ready"}
+"""What a proxy asks for by itself, without TLS."""
 STRICT = "max-age=2592000"
 """For 30 days a browser that came by TLS comes by TLS alone."""
 
@@ -60,6 +62,7 @@ class Guard:
     def __init__(self, app: ASGIApp, hosts: Collection[str], *, secure: bool = False) -> None:
         self._app = app
         self._hosts = frozenset(hosts)
+        self._secure = secure
         scheme = "https" if secure else "http"
         self._origins = frozenset(f"{scheme}://{host}" for host in hosts)
         self._headers = _HEADERS | ({"strict-transport-security": STRICT} if secure else {})
@@ -94,7 +97,7 @@ class Guard:
         headers = {
             name.decode("latin-1"): text.decode("latin-1") for name, text in scope["headers"]
         }
-        refused = self._refusal(scope["method"], headers, limit)
+        refused = self._refusal(scope, headers, limit)
         if refused is not None:
             await _drain(receive)
             await _refuse(scope, sending, *refused)
@@ -105,13 +108,16 @@ class Guard:
         LOG.info("request", extra={"told": told})
 
     def _refusal(
-        self, method: str, headers: dict[str, str], limit: int
+        self, scope: Scope, headers: dict[str, str], limit: int
     ) -> tuple[int, RequestError] | None:
         """Return status and reason where a request is not let in."""
         if headers.get("host", "") not in self._hosts:
             text = "These pages are served at {hosts:or} only; use that address."
             return 421, RequestError(text, hosts=tuple(sorted(self._hosts)))
-        if method not in SAFE:
+        if self._secure and scope["scheme"] != "https" and scope["path"] not in _PLAIN:
+            text = "These pages are served over TLS alone; use an address that begins with https."
+            return 403, RequestError(text)
+        if scope["method"] not in SAFE:
             origin = headers.get("origin")
             site = headers.get("sec-fetch-site", "none")
             if (origin is not None and origin not in self._origins) or site not in (

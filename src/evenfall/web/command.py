@@ -178,16 +178,16 @@ def placed(
 
     alone = is_own(host)
     if tls and own:
-        raise RequestError("Give a certificate by --tls, or have one made, not both.")
+        raise RequestError("Give a certificate, or have one made here; not both.")
     if not alone and not (tls or own):
         raise RequestError(
-            "Beyond this machine the pages are served over TLS alone: give a certificate by --tls "
-            "CERT KEY, or have one made by --own-certificate. Behind a reverse proxy listen at "
-            "this machine's own address.",
+            "Beyond this machine the pages are served over TLS alone: give a certificate and its "
+            "key, or have one made here. Behind a reverse proxy listen at this machine's own "
+            "address.",
             at=At(field="host"),
         )
     if behind and not names:
-        raise RequestError("Say by --name how a browser calls the proxy.", at=At(field="name"))
+        raise RequestError("Say how a browser calls the proxy.", at=At(field="name"))
     called = names or (() if alone and not own else own_names(host))
     authority = b""
     if own:

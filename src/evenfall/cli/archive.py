@@ -81,9 +81,9 @@ def _print(text: str, unit: LengthUnit = "mm", **values: Value) -> None:
 @click.option(
     "--instrument", default="", metavar="NUMBER", help="Dossier to file into, by number or id."
 )
-@click.option("--new", is_flag=True, help="Open a new dossier, whatever goes by this number.")
-@click.option("--serial", default="", help="Serial number that arrives now or is corrected.")
-@click.option("--job", default="", help="Job number that arrives now or is corrected.")
+@click.option("--new", is_flag=True, help="Open a new dossier even if another goes by this number.")
+@click.option("--serial", default="", help="Serial number to add or to correct.")
+@click.option("--job", default="", help="Job number to add or to correct.")
 @click.option("--maker", default="", help="Who made the instrument, for a new dossier.")
 @click.option(
     "--subject",
@@ -273,21 +273,21 @@ def history(
     metavar="NUMBER",
     help="Part, or batch of wire, that was fitted: its name, number or id; WORDS say where.",
 )
-@click.option("--amount", default="", help="How much came in of a batch of wire or of a part.")
-@click.option("--material", default="", help="What came in is made of.")
+@click.option("--amount", default="", help="How much was received of a batch of wire or of a part.")
+@click.option("--material", default="", help="Material of what was received.")
 @click.option(
     "--crown-height",
     "crown_height_mm",
     type=Number(high=10.0),
     metavar="MM",
-    help="Crown height of wire that came in [mm].",
+    help="Crown height of the wire that was received [mm].",
 )
 @click.option(
     "--crown-width",
     "crown_width_mm",
     type=Number(high=20.0),
     metavar="MM",
-    help="Crown width of wire that came in [mm].",
+    help="Crown width of the wire that was received [mm].",
 )
 @click.option("--corrects", default="", metavar="ENTRY", help="Entry that this one corrects.")
 @_address
@@ -306,8 +306,8 @@ def note(
 ) -> None:
     """Write WORDS into the dossier of INSTRUMENT, or of a gauge, machine, batch or part.
 
-    A note, a step of work, a calibration, a reading of a check standard, what came in, or what was
-    fitted: the options say which.
+    The options say what it is: a note, a step of work, a calibration, a reading of a check
+    standard, goods received, or a part that was fitted.
     """
     from evenfall import workshop
     from evenfall.codec import plain, with_words
@@ -434,9 +434,10 @@ def _write_other(
     "trust_key",
     default="",
     metavar="KEY",
-    help="Trust this key from now on; compare it with what the partner reads out to you.",
+    help="Trust this key from now on; first compare it with the one that the partner reads out to "
+    "you.",
 )
-@click.option("--look", is_flag=True, help="Only show what would come; nothing is filed.")
+@click.option("--look", is_flag=True, help="Only show what would be filed.")
 @_address
 @json_option
 def import_(*, file: Path, trust_key: str, look: bool, address: str, as_json: bool) -> int:
@@ -581,9 +582,9 @@ move = _copying(
 @_address
 @json_option
 def doctor(*, save_to: Path | None, erase: str, address: str, as_json: bool) -> int:
-    """Look after the archive: labels, left-over files, what can be saved, a name to erase.
+    """Maintain the archive: labels, leftover files, what can still be saved, a name to erase.
 
-    Exit status 1 if something of a damaged archive is lost.
+    Exit status 1 if a part of a damaged archive is lost.
     """
     from evenfall.wording import say
     from evenfall.workshop.archives import saved_from

@@ -81,7 +81,7 @@ def archive_option(command: Callable[..., Any]) -> Callable[..., Any]:
     def gathered(*, address: str, person: str, done: str, **rest: Any) -> Any:
         return command(desk=Desk(address, person, done), **rest)
 
-    told = "File the result into this archive, and take what is named by number from it"
+    told = "File the result in this archive, and look up in it what is given by number"
     return _address(told)(by_option(on_option(gathered)))
 
 
@@ -92,7 +92,7 @@ def from_archive_option(command: Callable[..., Any]) -> Callable[..., Any]:
     def gathered(*, address: str, **rest: Any) -> Any:
         return command(desk=Desk(address), **rest)
 
-    return _address("Take what is named by number from this archive")(gathered)
+    return _address("Look up in this archive what is given by number")(gathered)
 
 
 def _address(told: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
@@ -107,7 +107,11 @@ def _address(told: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
 
 
 by_option = click.option(
-    "--by", "person", default="", metavar="NAME", help="Name of who did it, for the archive."
+    "--by",
+    "person",
+    default="",
+    metavar="NAME",
+    help="Name of the person who did it, for the archive.",
 )
 on_option = click.option(
     "--on",

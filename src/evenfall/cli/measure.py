@@ -60,7 +60,7 @@ from evenfall.cli.results import Result, result_options
     type=float,
     default=0.0,
     metavar="MM",
-    help="Standard uncertainty of the scanner's heights [mm], as its points do not show it.",
+    help="Standard uncertainty of the scanner's heights [mm], which its points alone do not show.",
 )
 @archive_option
 @result_options

@@ -97,7 +97,7 @@ def command(
     result: Result,
     **how: Any,
 ) -> int:
-    """Find what to set, and what to cut where no setting helps.
+    """Find what to set, and what to cut where setting alone does not help.
 
     The methods are: adjust, spot (by file), profile (by machine), level, beam, partial-refret,
     refret, least-metal. Exit status 1 if readings have to be taken again, a second reading has to

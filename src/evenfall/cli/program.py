@@ -129,7 +129,7 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "cuts",
             multiple=True,
             type=click.Choice(["frets", "fret ends", "nut", "saddle"]),
-            help="Cut only this of it, and leave the rest as it is; repeatable.",
+            help="Cut only this, and leave the rest as it is; repeatable.",
         ),
     )
     decorated: Callable[..., Any] = gathered
@@ -281,7 +281,7 @@ def check(
     as_json: bool,
     unit: str | None,
 ) -> None:
-    """Read PROGRAM, cut it virtually, and say where it leaves the machine's limits or the plan."""
+    """Read PROGRAM, cut it virtually, and show where it breaks a limit or departs from the plan."""
     from evenfall import workshop
     from evenfall.files import write_together
     from evenfall.workshop.outputs import picture_files

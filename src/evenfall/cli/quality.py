@@ -145,7 +145,7 @@ def readings_options(command: Callable[..., Any]) -> Callable[..., Any]:
             envvar=ADDRESS,
             default="",
             metavar="ADDRESS",
-            help="Take what an archive holds of its instruments where no sheet is named.",
+            help="Archive whose readings are taken where no sheet is named.",
         ),
         _quantity,
         _pairs(
@@ -161,7 +161,10 @@ def readings_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "wherever it changes. day, week and shift follow from the times.",
         ),
         click.option(
-            "--size", type=click.IntRange(0), default=0, help="Readings of a subgroup, in a row."
+            "--size",
+            type=click.IntRange(0),
+            default=0,
+            help="How many readings in a row make a subgroup.",
         ),
         click.option(
             "--since",
@@ -318,7 +321,7 @@ _FAMILIES = ("normal", "lognormal", "weibull", "gamma", "half-normal")
 @_level(
     "--bound",
     "bound_level",
-    help="Value that cannot be gone under, such as 0 for a runout, in place of a lower limit.",
+    help="Value that no reading can fall below, such as 0 for a runout, in place of a lower limit.",
 )
 @click.option(
     "--fit",
@@ -332,7 +335,7 @@ _FAMILIES = ("normal", "lognormal", "weibull", "gamma", "half-normal")
     "required_index",
     type=Number(),
     default=1.33,
-    help="What the index has to reach.",
+    help="Index that has to be reached.",
 )
 @_level(
     "--uncertainty",
@@ -478,7 +481,9 @@ class _Width(_Pair):
     "reference), agreement (sorting; values are kinds such as 1 and 0).",
 )
 @click.option("--part", default="part", metavar="COLUMN", help="Column that names the part.")
-@click.option("--person", default="person", metavar="COLUMN", help="Column that names who read.")
+@click.option(
+    "--person", default="person", metavar="COLUMN", help="Column that names the person who read."
+)
 @click.option(
     "--reference", default="reference", metavar="COLUMN", help="Column of the known values."
 )
@@ -506,7 +511,7 @@ def gauge(
     widths: tuple[Width, ...],
     result: Result,
 ) -> int:
-    """Find out what of READINGS is the gauge, and which limits the gauge can judge.
+    """Find out how much of the spread of READINGS the gauge makes, and which limits it can judge.
 
     Exit status 1 if something about the gauge is left to settle.
     """

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import os
 import re
-from collections.abc import Generator, Iterator
+from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,7 @@ from hypothesis import settings
 
 import draws
 from evenfall.cli import waiting
+from records import servers
 
 #: Reasons for which a test may skip even in CI, as regular expressions over the whole reason.
 ALLOWED_SKIPS = (
@@ -106,3 +107,29 @@ def pytest_make_collect_report() -> Generator[None, Any, Any]:
     report = yield
     fail_instead_of_skip(report)
     return report
+
+
+# ---- archives on both engines, PostgreSQL under --all; without a server its tests skip ----------
+
+ENGINES = ("sqlite", pytest.param("postgresql", marks=pytest.mark.slow))
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[servers.Server]:
+    if servers.programs() is None:
+        pytest.skip("no PostgreSQL server is installed")
+    with servers.server() as started:
+        yield started
+
+
+@pytest.fixture(params=ENGINES)
+def new_address(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[str], str]:
+    """Return what gives the address of a new archive of a name, on one engine and on the other."""
+
+    def named(name: str) -> str:
+        if request.param == "sqlite":
+            return str(tmp_path / name)
+        server: servers.Server = request.getfixturevalue("postgres")
+        return server.address(tmp_path / f"{name}-files")
+
+    return named

@@ -22,7 +22,7 @@ ROOT = Path(__file__).resolve().parents[1]
 
 
 @contextmanager
-def serving(folder: Path, do: Any = None) -> Iterator[str]:
+def serving(folder: Path | str, do: Any = None) -> Iterator[str]:
     """Serve the pages of an archive and yield their address; `do` does the tasks."""
     with listen(0) as listening, workshop.archive(str(folder), make=True) as dossiers:
         port = listening.getsockname()[1]

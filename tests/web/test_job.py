@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import FilePayload, Page, expect
 
 from evenfall.workshop import Source
 from steps import (
@@ -289,6 +289,55 @@ def test_only_what_a_proof_leaves_undecided_is_read_again(page: Page) -> None:
     page.get_by_role("button", name="File these readings").click()
     page.get_by_role("link", name="Prove the work").click()
     expect(page.locator("#verdict")).to_have_text("Verdict: conforms")
+
+
+def test_what_came_in_files_is_read_again_beside_them(page: Page) -> None:
+    open_new(page, "WB-0013 (invented)")
+    place = page.url
+    for stage in ("before", "settled"):
+        file_typed(page, by_place(stage))
+        page.goto(f"{place}/plan")
+        page.get_by_role("button", name="Take this plan").click()
+        page.wait_for_url(place)
+        assert page.request.post(f"{place}/done", form={"by": ""}).ok
+    head = "quantity,string,fret,value,unit,uncertainty,state"
+    after = [
+        ",".join((*key.split(":"), value, "mm", "0.01", "strung"))
+        for key, value in by_place("after").items()
+    ]
+    again = next(row for row in after if row.startswith("crown_top,1,1,"))
+
+    def files(**sheets: list[str]) -> list[FilePayload]:
+        return [
+            {
+                "name": f"{name}.csv",
+                "mimeType": "text/csv",
+                "buffer": "\n".join((head, *rows)).encode(),
+            }
+            for name, rows in sheets.items()
+        ]
+
+    page.goto(f"{place}/measure")
+    page.set_input_files("#files", files(after=after, twice=[again]))
+    page.get_by_role("button", name="Look at it").click()
+    page.get_by_role("button", name="File these readings").click()
+    page.get_by_role("link", name="Prove the work").click()
+    open_yet = page.get_by_text("Undecided: First-fret gap of string 4")
+    expect(open_yet.first).to_be_visible()
+    page.get_by_role("button", name="File this verdict").click()
+    page.get_by_role("link", name="Read again what is undecided").click()
+    asked = page.locator("#by-files")
+    expect(asked).to_contain_text("action, string 4, fret 1")
+    expect(page.get_by_label("Read together with after.csv, twice.csv")).to_be_checked()
+    gaps = [f"action,{k},{j},{gap},mm,0.002,strung" for (k, j), gap in GAPS.items()]
+    page.set_input_files("#files", files(gaps=gaps))
+    page.get_by_role("button", name="Look at it").click()
+    seen = page.get_by_role("heading", name=re.compile("not filed yet"))
+    expect(seen).to_contain_text("gaps.csv, after.csv, twice.csv")
+    page.get_by_role("button", name="File these readings").click()
+    page.get_by_role("link", name="Prove the work").click()
+    expect(page.locator("#verdict")).to_contain_text("Verdict")
+    expect(open_yet).to_have_count(0)
 
 
 GAPS = {("4", 1): "0.308", ("6", 1): "0.368"}

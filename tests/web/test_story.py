@@ -20,9 +20,10 @@ from evenfall.wording import say
 from evenfall.workshop import AddRequest, MeasureRequest, PlanRequest, ProveRequest, Source
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.exploring import Exploration, GivesWay, Wishes
+from evenfall.workshop.opening import open_specification
 from evenfall.workshop.outputs import json_file
-from evenfall.workshop.story import Story, lately, report_done, story
-from evenfall.workshop.typed import TypedSheet, check_typed, places
+from evenfall.workshop.story import Story, lately, readings_files, report_done, story
+from evenfall.workshop.typed import TypedSheet, check_typed, places, typed_of
 
 SERIAL = "WB-1 (invented)"
 AT = "2026-05-04T10:00:00Z"
@@ -176,6 +177,35 @@ def test_a_typed_sheet_is_read_as_the_same_sheet_on_paper() -> None:
     assert (found.uncertainty, len(found.values)) == ("0.004", len(values))
     finer = replace(sheet, finer={next(iter(sheet.values)): "0.001"})
     assert TypedSheet.of(finer.source()) == finer
+
+
+def test_several_sheets_are_typed_on_as_one_and_a_scan_stays_a_file(tmp_path: Path) -> None:
+    spec = open_specification(SPECIFICATION)[0]
+    whole = Source.invented("tesquil-before.csv")
+    lines = content("before").decode().splitlines()
+    heads, rows = lines[:2], lines[2:]
+    halves = tuple(
+        Source(f"half {n}.csv", "\n".join((*heads, *part)).encode())
+        for n, part in enumerate((rows[:90], rows[90:]))
+    )
+    one, two = typed_of((whole,), spec), typed_of(halves, spec)
+    assert one is not None
+    assert two is not None
+    assert {key: float(text) for key, text in one.values.items()} == {
+        key: float(text) for key, text in two.values.items()
+    }
+    assert (one.uncertainty, one.unit, one.strung) == (two.uncertainty, two.unit, two.strung)
+    assert typed_of((*halves, Source("scan.ply", b"ply\n")), spec) is None
+    assert typed_of((whole, Source("again.csv", halves[0].content or b"")), spec) is None  # twice
+    made = workshop.measure(MeasureRequest(halves, SPECIFICATION, serial=SERIAL))
+    with workshop.archive(str(tmp_path / "archive"), make=True) as dossiers:
+        dossiers.file(made.measurement, files=halves)
+        kept = readings_files(dossiers, dossiers.named(SERIAL))
+        assert [(source.name, source.read(10**6)) for source in kept] == [
+            (source.name, source.content) for source in halves
+        ]
+        dossiers.file(read("after"))  # what it came in was not filed
+        assert readings_files(dossiers, dossiers.named(SERIAL)) == ()
 
 
 def test_a_slip_on_a_typed_sheet_names_its_field_and_a_gap_is_no_slip() -> None:

@@ -46,8 +46,8 @@ def pool_of(dossiers: Dossiers) -> Iterator[Pool]:
 
 
 @pytest.fixture
-def dossiers(tmp_path: Path) -> Iterator[Dossiers]:
-    with workshop.archive(str(tmp_path / "archive"), make=True) as made:
+def dossiers(new_address: Callable[[str], str]) -> Iterator[Dossiers]:
+    with workshop.archive(new_address("archive"), make=True) as made:
         yield made
 
 
@@ -291,7 +291,7 @@ def test_a_page_goes_on_when_its_server_is_killed_and_started_again(
 
 
 def test_the_events_of_a_task_end_with_it(dossiers: Dossiers) -> None:
-    with serving(Path(str(dossiers.archive.address)), do=slow_work.do) as place:
+    with serving(str(dossiers.archive.address), do=slow_work.do) as place:
         task = Queue(dossiers.archive).put("lasting", {"seconds": 0.2})
         url = f"{place}/under-way/{task.id}/events"
         with urllib.request.urlopen(url, timeout=MOST_S) as answer:  # noqa: S310 (our own address)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -16,16 +17,17 @@ from evenfall.web.instruments import common, specified
 from evenfall.web.planning import to_read
 from evenfall.web.shop import Shop
 from evenfall.web.under_way import told as under_way
-from evenfall.web.uploads import complete, keep
+from evenfall.web.uploads import MOST_FILES, complete, keep
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import MeasureRequest, TemplateRequest, measure, template
 from evenfall.workshop.exploring import Wishes
-from evenfall.workshop.story import Story, needed, readings_file
+from evenfall.workshop.story import Story, needed, readings_files
 from evenfall.workshop.tasks import KINDS, Seen, Work, sources_in
-from evenfall.workshop.typed import TypedSheet, check_typed, places, undecided_places
+from evenfall.workshop.typed import TypedSheet, check_typed, places, typed_of, undecided_places
 
 if TYPE_CHECKING:
     from evenfall.records.queue import Task
+    from evenfall.workshop import Source
 
 router = APIRouter(prefix="/instruments/{name}/measure")
 QUICK_BYTES = 1_000_000
@@ -62,16 +64,11 @@ def sheet_to_type(
     spec = specified(told.specification)
     view = View(request, spec)
     neck, beside = places(spec)
-    before = _typed_before(shop, told) if add else None
-    again = [
-        [one.quantity, one.string, one.fret, one.key]
-        for one in (undecided_places(shop.proof(told).proof, spec) if undecided else ())
-    ]
-    if again and before is None:
-        raise RequestError(
-            "The readings filed last came in several files, or as a scan; add what is to be read "
-            "again to those files, and upload them together."
-        )
+    files = _files_before(shop, told) if add else ()
+    sheet = typed_of(files, spec)
+    before = None if sheet is None else asdict(sheet)
+    wanted = undecided_places(shop.proof(told).proof, spec) if undecided else ()
+    again = [[one.quantity, one.string, one.fret, one.key] for one in wanted if before]
     data: dict[str, Any] = {
         "strings": [{"number": one.number, "pitch": one.pitch} for one in spec.strings],
         "frets": spec.frets,
@@ -94,18 +91,19 @@ def sheet_to_type(
         over=spec.target.relief_over,
         data=data,
         asked=_asked(shop, told, view) if add else [],
+        files=[] if before else [one.name for one in files],
+        by_hand=[view.say(one.said) for one in wanted if not before and one.gap],
+        by_scan=any(not one.gap for one in wanted) and not before,
         line_read=told.measurement is not None,
         datum=datum_drawing(PAGE),
     )
 
 
-def _typed_before(shop: Shop, told: Story) -> dict[str, Any] | None:
-    """Return the newest readings as they were typed, while they still hold for the instrument."""
+def _files_before(shop: Shop, told: Story) -> tuple[Source, ...]:
+    """Return the files of the newest readings, while they still hold for the instrument."""
     status = told.made.status if told.made is not None else ""
     holds = told.step in ("plan", "prove") or status == "read-again" or told.undecided
-    file = readings_file(shop.dossiers, told.line.dossier) if holds else None
-    sheet = None if file is None else TypedSheet.of(file)
-    return asdict(sheet) if sheet is not None else None
+    return readings_files(shop.dossiers, told.line.dossier) if holds else ()
 
 
 def _asked(shop: Shop, told: Story, view: View) -> list[str]:
@@ -161,13 +159,18 @@ def upload(
     task: Annotated[str, Form()] = "",
     scan_unit: Annotated[str, Form()] = "",
     strung: Annotated[str, Form()] = "",
+    joined: Annotated[str, Form()] = "",
 ) -> Response:
     """Look at files that came with this form, or piece by piece before it; nothing is filed yet."""
     shop = shop_of(request)
     told = shop.story(name)
     task = task or keep(shop.queue, file or [])
     asked = {"unit": scan_unit or None, "strung": {"yes": True, "no": False}.get(strung)}
-    sources = sources_in(complete(shop.queue, task))
+    here = complete(shop.queue, task)
+    for number, one in enumerate(_files_before(shop, told) if joined else (), MOST_FILES):
+        (here / str(number)).mkdir()
+        shutil.copyfile(one.on_disk, here / str(number) / one.name)
+    sources = sources_in(here)
     if sum(source.on_disk.stat().st_size for source in sources) > QUICK_BYTES:
         shop.queue.ready(task, "measure", asked, told.line.dossier)
         shop.pool.wake()

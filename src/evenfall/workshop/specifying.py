@@ -9,7 +9,7 @@ from evenfall.errors import FindingsError
 from evenfall.instrument import read_specification
 from evenfall.instrument.specification_form import Section, form_of, path_at
 from evenfall.workshop.measuring import MeasureRequest, measure
-from evenfall.workshop.story import needed, readings_file, specification_of
+from evenfall.workshop.story import needed, readings_files, specification_of
 
 if TYPE_CHECKING:
     from evenfall.errors import Finding
@@ -73,7 +73,7 @@ def read_by_newest(dossiers: Dossiers, name: str, *, person: str = "") -> None:
     """File the readings filed last once more, as the newest specification reads them."""
     dossier = dossiers.named(name)
     source = needed(specification_of(dossiers, dossier), "specification")
-    file = needed(readings_file(dossiers, dossier), "file of readings in one piece")
+    files = needed(readings_files(dossiers, dossier) or None, "file of readings")
     (line,) = dossiers.lines([dossier])
-    made = measure(MeasureRequest((file,), source, serial=line.serial))
+    made = measure(MeasureRequest(files, source, serial=line.serial))
     dossiers.file(made.measurement, instrument=dossier, person=person)

@@ -15,6 +15,7 @@ from evenfall.workshop.opening import open_plan
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from evenfall.plan import Plan
     from evenfall.records.entries import Entry
@@ -149,15 +150,24 @@ def specification_of(
     return Source("specification.toml", text.encode())
 
 
-def readings_file(dossiers: Dossiers, dossier: str) -> Source | None:
-    """Return the one file that the newest readings in a dossier came in; None for several."""
+def readings_files(dossiers: Dossiers, dossier: str) -> tuple[Source, ...]:
+    """Return the files that the newest readings in a dossier came in; none if one is not kept."""
     from evenfall.workshop.opening import Source
 
-    entry = _Papers(dossiers.archive.entries(dossier)).newest("readings")
-    attached = () if entry is None else entry.read().attached
-    if len(attached) != 1:
-        return None
-    return Source(attached[0].name, dossiers.archive.files.read(attached[0].sha256))
+    papers = _Papers(dossiers.archive.entries(dossier))
+    measured = papers.newest("measurement")
+    if measured is None:
+        return ()
+    (document,) = (one for one in measured.read().attached if one.store == "document")
+    names: list[str] = json.loads(dossiers.archive.document(document.sha256))["source"]
+    files: dict[str, Path] = {}
+    for entry in papers.entries[: papers.place(measured)]:
+        if entry.kind in ("readings", "scan") and entry.facts is not None:
+            for one in entry.read().attached:
+                files[one.name] = dossiers.archive.files.path(one.sha256)
+    if any(name not in files for name in names):
+        return ()
+    return tuple(Source(name, path=files[name]) for name in names)
 
 
 @dataclass(frozen=True, slots=True)

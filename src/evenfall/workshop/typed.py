@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from evenfall.errors import At, FindingsError, RequestError
+from evenfall.errors import At, EvenfallError, FindingsError, RequestError
 from evenfall.instrument import string_lines
 from evenfall.neck.bow import relief_point
 from evenfall.sheets import SheetFile
 from evenfall.sheets.hand import read_readings
 from evenfall.sheets.plausibility import stray_crowns
 from evenfall.sheets.quantities import QUANTITIES
+from evenfall.units import in_unit
+from evenfall.wording import sentence
 from evenfall.workshop.measuring import MeasureRequest, measure
 from evenfall.workshop.opening import Source, open_specification
 
@@ -25,6 +28,7 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.proof import Proof
     from evenfall.units import LengthUnit
+    from evenfall.wording import Sentence
     from evenfall.workshop.measuring import MeasureOutcome
 
 TYPED = "typed-readings.csv"
@@ -54,6 +58,18 @@ class Place:
     def key(self) -> str:
         """What a page names the field by."""
         return f"{self.quantity}:{self.string or ''}:{self.fret}"
+
+    @property
+    def gap(self) -> bool:
+        """Whether it is read by itself, over no datum."""
+        return not QUANTITIES[self.quantity].over_datum
+
+    @property
+    def said(self) -> Sentence:
+        """What is read there, in words."""
+        text = "{what}, string {string}, fret {fret}" if self.string else "{what}, fret {fret}"
+        what = self.quantity.replace("_", " ")
+        return sentence(text, what=what, string=self.string, fret=self.fret)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +138,53 @@ class TypedSheet:
             state == "strung",
             {key: text for key, text in sure.items() if text != usual},
         )
+
+
+def typed_of(files: Sequence[Source], specification: Specification) -> TypedSheet | None:
+    """Return hand sheets as one that would be typed; None where that has no place for a reading.
+
+    One sheet of the program's own form keeps every figure as it was written.
+    """
+    sheet = TypedSheet.of(files[0]) if len(files) == 1 else None
+    if sheet is None and files and all(_hand_sheet(one) for one in files):
+        sheet = _gathered(files, specification)
+    if sheet is None:
+        return None
+    neck, beside = places(specification)
+    fields = {one.key for one in (*neck, *beside)} | {f"action:{k.string}:1" for k in neck}
+    return sheet if sheet.values.keys() <= fields else None
+
+
+def _hand_sheet(file: Source) -> bool:
+    return file.name.lower().endswith((".csv", ".xlsx"))
+
+
+def _gathered(files: Sequence[Source], specification: Specification) -> TypedSheet | None:
+    """Return the readings of several sheets as one; None where two read the same thing."""
+    try:
+        sheets = [SheetFile(one.name, one.read(_LARGEST_BYTES)) for one in files]
+        readings, findings = read_readings(sheets, specification)
+    except EvenfallError:  # a height map, say
+        return None
+    if any(one.severity == "error" for one in findings) or not readings:
+        return None
+    unit: LengthUnit = "in" if all(one.inch for one in readings) else "mm"
+    states = {one.strung is not False for one in readings}
+    values: dict[str, str] = {}
+    sure: dict[str, str] = {}
+    whole = (1, specification.frets)
+    for one in readings:
+        fret, *line = one.frets or ("",)
+        over = f" between {line[0]} and {line[-1]}" if line and tuple(line) != whole else ""
+        key = Place(one.quantity, one.string, f"{fret}{over}").key
+        if key in values or one.quantity not in _ON_THE_SHEET or len(line) == 1:
+            return None
+        digits = max(0, math.ceil(-math.log10(in_unit(one.step_mm, unit)) - 1e-6))
+        values[key] = f"{in_unit(one.value_mm, unit):.{digits}f}"
+        sure[key] = "" if math.isnan(one.u_mm) else f"{in_unit(one.u_mm, unit):.6g}"
+    usual = Counter(sure.values()).most_common(1)[0][0]
+    finer = {key: text for key, text in sure.items() if text != usual}
+    return TypedSheet(values, unit, usual, states.pop(), finer) if len(states) == 1 else None
 
 
 @dataclass(frozen=True, slots=True)

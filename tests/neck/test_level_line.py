@@ -20,6 +20,7 @@ from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Heights, Measurement, Origin, Shared
 from evenfall.neck import LevelLine, default_bow, level_line
+from evenfall.neck.wear import wear_read
 from levelling.necks import SCALES, Wishes, mirrored, readings, specification, text
 from necks import invented
 from necks.readings import Reader, read
@@ -438,3 +439,43 @@ def test_a_turn_that_crowns_hardly_show_is_left_open() -> None:
         line = line_of(truth.specification, read(truth, chance, Reader(u_mm)))
         found[u_mm] = line.relief_open_u_mm
     assert found[0.03] > 3.0 * found[0.002]
+
+
+# ---- what crowns leave open ----------------------------------------------------------------------
+
+
+def test_frets_off_next_to_the_nut_leave_open_where_the_line_lies_there() -> None:
+    """Frets 2 to 5 stand high, or fret 1 lies low: the readings of a bowed neck say both."""
+    sure = line_of(GUITAR, neck(GUITAR, seed=6, u_mm=0.002))
+    group = off(GUITAR, {2: 0.075, 3: 0.06, 4: 0.09, 5: 0.06})
+    for seed in range(4):
+        made = neck(GUITAR, group, seed=seed, u_mm=0.002)
+        line = line_of(GUITAR, made)
+        error = line.level_mm[:, 0] - (neck(GUITAR, u_mm=0.002).crown_top_mm[:, 0])
+        assert (line.level_open_u_mm[:, 0] > 3.0 * sure.level_open_u_mm[:, 0]).all()
+        assert (np.abs(error) < 3.0 * line.level_open_u_mm[:, 0]).all()
+
+
+def test_light_wear_is_read_from_the_stretch_and_not_from_one_crown() -> None:
+    """Crowns read to 0.01 mm: 0.03 of wear is told where eight crowns agree, not where one does."""
+    made = neck(GUITAR)
+    wire = GUITAR.fretwire.crown_height_mm
+    noise = 0.01 * np.random.default_rng(8).standard_normal(made.crown_top_mm.shape)
+
+    def light(lost: FloatArray) -> FloatArray:
+        crowns = replace(
+            made,
+            crown_height_mm=wire - lost + noise,
+            crown_height_u_mm=np.full_like(noise, 0.01),
+            crown_height_origin=np.full(noise.shape, Origin.READ, dtype=np.int8),
+        )
+        counts, light_mm, worn = wear_read(GUITAR, crowns)
+        assert not worn.any()
+        assert not counts.any()
+        return light_mm
+
+    stretch = off(GUITAR, {1: 0.03, 2: 0.03, 3: 0.03, 4: 0.03}, [0, 1])
+    assert light(stretch)[:2, :4] == pytest.approx(0.03, abs=0.015)
+    assert light(stretch)[3:, 8:].mean() < 0.004
+    alone = off(GUITAR, {15: 0.03}, [4])
+    assert light(alone)[4, 14] < 0.03

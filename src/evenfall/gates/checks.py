@@ -16,8 +16,8 @@ from evenfall.codec.forms import choice, number, truth, whole
 from evenfall.errors import At, Finding
 from evenfall.gates.settings import action_in_doubt
 from evenfall.neck.bow import relief_point
+from evenfall.neck.drawn_line import LEAST_U_MM
 from evenfall.neck.gaps import line_gap_weights
-from evenfall.neck.level_line import LEAST_U_MM
 from evenfall.wording import Sentence, Value, sentence
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ import numpy as np
 from evenfall.errors import At, Finding
 from evenfall.gates.seen import MOSTLY
 from evenfall.measurement import Origin
-from evenfall.neck.level_line import LEAST_U_MM
+from evenfall.neck.drawn_line import LEAST_U_MM
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:

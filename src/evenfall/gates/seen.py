@@ -10,7 +10,8 @@ import numpy as np
 
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
-from evenfall.neck.level_line import LEAST_U_MM, scatter_u_mm, wear_read
+from evenfall.neck.drawn_line import LEAST_U_MM
+from evenfall.neck.wear import scatter_u_mm, wear_read
 from evenfall.strings.clearance import open_gap_weights
 
 if TYPE_CHECKING:

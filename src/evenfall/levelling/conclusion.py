@@ -9,7 +9,7 @@ import numpy as np
 
 from evenfall.levelling.decision import Ask, Conclusion, Decision, ReadFirst
 from evenfall.levelling.settings import MOVED_MM, SetUp, left_out, numbers
-from evenfall.neck.level_line import LEAST_U_MM
+from evenfall.neck.drawn_line import LEAST_U_MM
 from evenfall.plan.before_cut import LowFrets
 from evenfall.plan.limits import LeftOut, Undecided
 from evenfall.plan.plan import Part

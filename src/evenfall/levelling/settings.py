@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.instrument.geometry import fret_distance_mm
-from evenfall.neck.level_line import LEAST_U_MM
+from evenfall.neck.drawn_line import LEAST_U_MM
 from evenfall.plan.limits import LeftOut
 from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import ROUNDING_MM, State, judge

@@ -8,12 +8,9 @@ as a technician would: as a whole, tilted, and under one string or two neighbour
 stand out is taken to lie on the line, for metal cannot be put back. The line goes by how far the
 crowns are seen to scatter, so it stays where it is when all readings are said to be less sure.
 
-.. [1] F. Mosteller and J. W. Tukey, "Data analysis and regression" (1977), ch. 10: the biweight,
-   whose constant 4.685 loses 5 % on normal errors (constants from memory).
-.. [2] E. B. Wilson and M. M. Hilferty, "The distribution of chi-square", Proc. Natl. Acad. Sci. 17
+.. [1] E. B. Wilson and M. M. Hilferty, "The distribution of chi-square", Proc. Natl. Acad. Sci. 17
    (1931) 684: its median (from memory).
-.. [3] JCGM 100:2008, 5.1 and 5.2: the uncertainty of linear combinations.
-.. [4] G. Schwarz, "Estimating the dimension of a model", Annals of Statistics 6 (1978) 461.
+.. [2] JCGM 100:2008, 5.1 and 5.2: the uncertainty of linear combinations.
 """
 
 from __future__ import annotations
@@ -27,49 +24,43 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.arrays import shut
-from evenfall.instrument.geometry import board_drop_mm, fret_distance_mm
+from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Origin
+from evenfall.neck.drawn_line import (
+    HARDLY,
+    LEAST_SCATTER_MM,
+    LEAST_U_MM,
+    STRICT,
+    Fit,
+    Shapes,
+    alike,
+    median,
+    shares_of_u,
+)
+from evenfall.neck.wear import scatter_u_mm, wear_read
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
     from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument import Specification, StringLines
     from evenfall.measurement import Heights, Measurement
     from evenfall.neck.bow import Bow
 
-LEAST_U_MM = 0.002
-"""No reading of a crown is trusted to less than this [mm]; common practice, no source."""
-
 BY_CHANCE = 0.005
 """Chance that readings of level frets name a fret as a whole, or tilted. A fifth of it for a single
 crown, for two neighbours together, and for a fret that lies low."""
 
-_STRICT = 0.2
 _TILTED_U = 2.5  # a fret is taken as tilted from this many standard uncertainties
 _LOW_U = 2.0  # a low crown is low by its own reading, by this many standard uncertainties
 _LOW_CROWN_MM, _LOW_CROWN_U = 0.05, 5.0  # a crown low all alone: chips and wear are no less
-_WORN_MM, _WORN_U = 0.05, 4.0  # wear beyond the neck's usual that counts
-_ALSO_WORN_U = 2.0  # where there is some, so is the lighter wear around it
 _ARCH_GAIN = 0.95  # the datum follows the arch if crowns are so much less off the line, or less
-_KINK_U = 3.0  # a rise past the joint counts from this many standard uncertainties
-_FRETS_PAST_JOINT, _FRETS_OF_CURVE = 3, 5  # fewer say nothing of a kink, or of a curve
 _CURVE_GAIN = 0.9  # the board curves past the joint if crowns are so much less off the line
-_ALIKE_FRETS = 1.5  # frets so far apart are off alike by exp(-1/2): board, slots and wear go on
 
-_AS_LIKELY = 1.0 / 3.0  # chance of each of three lines that might as well be drawn
 
 _LEAST_SAID_MM = 0.02  # a rise or a fall past the joint of less is not worth words
-_LEAST_SCATTER_MM = 0.003
 _MOST_PASSES = 4  # of naming frets and drawing the line again without them
-_BIWEIGHT = 4.685
-_SIGMA_OF_MEDIAN = 1.4826  # of normal errors: standard deviation over median size
-_L1_FLOOR_MM = 0.002
-_L1_PASSES, _BIWEIGHT_PASSES = 40, 20
-_SETTLED_MM = 1e-4
-_LEAST_SHARE = 0.25  # of the usual uncertainty: no crown weighs more than this would have it
-_HARDLY = 1e-6  # weight of a crown that was not read: a string without readings keeps its line
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,20 +243,20 @@ def level_line(
     read = np.isin(origin, (Origin.READ, Origin.DERIVED)) & np.isfinite(tops)
     lost_mm, light_mm, worn = wear_read(specification, measurement)
     lost_u_mm = np.where(lost_mm > 0.0, measurement.crown_height_u_mm, 0.0)
-    share = _shares_of_u(scatter_u_mm(measurement.heights), read)
+    share = shares_of_u(scatter_u_mm(measurement.heights), read)
     board = -board_drop_mm(specification, lines)[:, 1:]
 
-    def drawn(shapes: _Shapes, tops_mm: FloatArray) -> _Fit:
-        return _Fit.drawn(shapes, tops_mm + lost_mm, read, share, lost_u_mm)
+    def drawn(shapes: Shapes, tops_mm: FloatArray) -> Fit:
+        return Fit.drawn(shapes, tops_mm + lost_mm, read, share, lost_u_mm)
 
-    fit = drawn(_Shapes.of(specification, lines, bow), tops - board)
+    fit = drawn(Shapes.of(specification, lines, bow), tops - board)
     follows = False
     if board.any():
         along = drawn(fit.shapes, tops)
         if follows := along.off_mm < _ARCH_GAIN * fit.off_mm:
             fit, board = along, np.zeros_like(board)
     if 2 in fit.shapes.turns_told:
-        shapes = _Shapes.of(specification, lines, bow, 2)
+        shapes = Shapes.of(specification, lines, bow, 2)
         bent = drawn(shapes, tops - board)
         fit = bent if bent.off_mm < _CURVE_GAIN * fit.off_mm else fit
     # lines that might as well be drawn: through the middle, through all crowns, and with wear that
@@ -273,6 +264,7 @@ def level_line(
     kept, others = read, [fit, fit.settled(read)]
     if (light_mm := np.where(read, light_mm, 0.0)).any():
         others.append(replace(fit, height_mm=fit.height_mm + light_mm.ravel()).settled(read))
+    fit, rivals = others[1].with_rivals(read)
     for _ in range(_MOST_PASSES):
         fit = fit.settled(kept)
         gap = np.where(read, tops - board - fit.line_mm, 0.0)
@@ -297,17 +289,18 @@ def level_line(
     at, onto = fit.pulls_of(np.abs(rise + fall) > 0.0, read)
     weights = np.tensordot(np.tensordot(bow.weights, at, 2), onto, 1)
     relief = bow.relief_mm(level - board - fall)
-    usual_u_mm = _median(scatter_u_mm(measurement.heights)[read])
-    rough_mm2 = max(fit.scatter_mm**2 - usual_u_mm**2, _LEAST_SCATTER_MM**2)
+    usual_u_mm = median(scatter_u_mm(measurement.heights)[read])
+    rough_mm2 = max(fit.scatter_mm**2 - usual_u_mm**2, LEAST_U_MM**2)
     pulls = fit.pulls_of(rise > 0.0, read)
-    turned = [_Shapes.of(specification, lines, bow, turns) for turns in fit.shapes.turns_told]
-    as_likely = [*((_AS_LIKELY, other) for other in others), *fit.likely(turned)]
+    turned = [Shapes.of(specification, lines, bow, turns) for turns in fit.shapes.turns_told]
+    # the line that is drawn is one of those that might as well be
+    rivals += [*((1.0 / (1 + len(others)), other) for other in others), *fit.likely(turned)]
 
     def open_u_mm(
-        at_mm: FloatArray | float, along: FloatArray, of: Callable[[_Fit], FloatArray], own: float
+        at_mm: FloatArray | float, along: FloatArray, of: Callable[[Fit], FloatArray], own: float
     ) -> FloatArray:
-        rough = np.maximum(((along @ _alike(along.shape[-1])) * along).sum(axis=-1), own)
-        other = sum(chance * (of(one) - at_mm) ** 2 for chance, one in as_likely)
+        rough = np.maximum(((along @ alike(along.shape[-1])) * along).sum(axis=-1), own)
+        other = sum(chance * (of(one) - at_mm) ** 2 for chance, one in rivals)
         return np.asarray(np.sqrt(rough_mm2 * rough + other))
 
     relief_open_u_mm = float(
@@ -343,224 +336,7 @@ def _relief_u_mm(heights: Heights, weights: FloatArray, open_u_mm: float) -> flo
     return float(np.sqrt(square + open_u_mm**2))
 
 
-def scatter_u_mm(heights: Heights) -> FloatArray:
-    """Return how far crowns may scatter about a line, (K, F): what no line takes up [mm]."""
-    square = np.nan_to_num(heights.own_u_mm) ** 2
-    for shared in heights.shared:
-        if shared.by == "fret":
-            square = square + shared.effect_mm**2
-    return np.sqrt(square[:, 1:-1])
-
-
-def wear_read(
-    specification: Specification, measurement: Measurement
-) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Return the wear that the line is drawn above, what is too light to be, and who is worn."""
-    known = measurement.crown_height_origin == Origin.READ
-    lost = specification.fretwire.crown_height_mm - measurement.crown_height_mm
-    lost = np.where(known, lost - (np.median(lost[known]) if known.any() else 0.0), 0.0)
-    u_mm = np.nan_to_num(measurement.crown_height_u_mm)
-    worn = lost > np.maximum(_WORN_MM, _WORN_U * u_mm)
-    lost = np.where(lost > _ALSO_WORN_U * u_mm, lost, 0.0)
-    nothing = np.zeros_like(lost)
-    return (lost, nothing, worn) if worn.any() else (nothing, lost, worn)
-
-
-# ---- the line ------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Shapes:
-    """What a sound neck may be made of; K strings over F frets, one string after the other."""
-
-    frame: FloatArray  # orthonormal columns, (K F, P)
-    past: FloatArray  # what the board may do past the joint, (K, F, number of shapes)
-    past_rows: FloatArray  # coefficients of these from those of the frame, (number of shapes, P)
-    turns_told: range  # how many turns off past the joint so many frets there can tell apart
-
-    @staticmethod
-    def of(specification: Specification, lines: StringLines, bow: Bow, turns: int = 1) -> _Shapes:
-        """Return a straight line for each string, the bow, its skew, and the board past the joint.
-
-        There it goes on as it was, or `turns` off: 1, straight; 2, and curved.
-        """
-        longest = lines.station_mm.max()
-        x, y = lines.station_mm[:, 1:] / longest, lines.y_mm[:, 1:]
-        joint = specification.board.joint_fret
-        scale = np.array([string.scale_mm for string in specification.strings]) / longest
-        own = np.eye(len(x))[:, :, None]
-        columns = [*(own + 0.0 * x), *(own * x), bow.frets]
-        if y.any():  # bass and treble sides may bow differently
-            columns.append(bow.frets * y / np.abs(y).max())
-        turned = np.maximum(0.0, x - (fret_distance_mm(1.0, joint) * scale)[:, None])
-        beyond = x.shape[1] - joint
-        told = range(1 + (beyond >= _FRETS_PAST_JOINT) + (beyond >= _FRETS_OF_CURVE))
-        past = [turned, turned**2][: min(turns, told[-1])]
-        frame, back = np.linalg.qr(np.stack([*columns, *past], axis=-1).reshape(x.size, -1))
-        rows = np.linalg.inv(back)[len(columns) :]
-        past_shapes = np.stack(past, axis=-1) if past else np.zeros((*x.shape, 0))
-        return _Shapes(frame, past_shapes, rows, told)
-
-    def normal(self, weight: FloatArray) -> FloatArray:
-        """Return the normal matrix, firm enough for a string without readings, (P, P)."""
-        normal = (self.frame * weight[:, None]).T @ self.frame
-        normal.flat[:: len(normal) + 1] += 1e-12 * weight.sum() + 1e-15
-        return normal
-
-    def solved(self, weight: FloatArray, height_mm: FloatArray) -> FloatArray:
-        """Return the coefficients of the weighted least squares, (P,)."""
-        solved = np.linalg.solve(self.normal(weight), self.frame.T @ (weight * height_mm))
-        return np.asarray(solved)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Fit:
-    """A line through the crowns of K strings over F frets, one string after the other."""
-
-    shapes: _Shapes
-    height_mm: FloatArray  # over the board's own shape, the wear put back, (K F,)
-    share: FloatArray  # uncertainty of a crown over the usual one, (K F,)
-    variance_mm2: FloatArray  # of a crown about the line, by the crowns' own scatter, (K F,)
-    scatter_mm: float
-    off_mm: float  # mean size of what crowns are off the line of least absolute deviations
-    coefficients: FloatArray  # (P,)
-    weight: FloatArray  # 1 over variance, 0 for a crown that is off or not read, (K F,)
-
-    @staticmethod
-    def drawn(
-        shapes: _Shapes,
-        tops_mm: FloatArray,
-        read: BoolArray,
-        share: FloatArray,
-        lost_u_mm: FloatArray,
-    ) -> _Fit:
-        """Return the line of least absolute deviations through crowns of shape (K, F).
-
-        How far crowns scatter about a line is seen, and their uncertainties only weigh them against
-        each other: said to be less sure all together, the same figures have the same line.
-        """
-        known = np.isfinite(tops_mm).ravel()
-        counts = np.where(read.ravel(), 1.0, np.where(known, _HARDLY, 0.0))
-        height = np.where(known, tops_mm.ravel(), 0.0)
-        counts = counts / share.ravel()
-        now = shapes.solved(counts**2, height)
-        for _ in range(_L1_PASSES):
-            gap = np.abs(height - shapes.frame @ now)
-            before, now = now, shapes.solved(counts / np.maximum(gap, _L1_FLOOR_MM), height)
-            if np.abs(now - before).max() < _SETTLED_MM:
-                break
-        gap = np.abs(height - shapes.frame @ now)[read.ravel()]
-        spread, off = _SIGMA_OF_MEDIAN * _median(gap / share[read]), gap.sum() / max(gap.size, 1)
-        scatter = max(spread, _LEAST_SCATTER_MM)
-        variance = ((scatter * share) ** 2 + lost_u_mm**2).ravel()
-        return _Fit(shapes, height, share.ravel(), variance, scatter, float(off), now, counts**2)
-
-    def settled(self, kept: BoolArray) -> _Fit:
-        """Return the biweight line through the crowns that are kept, shape (K, F)."""
-        frame, now = self.shapes.frame, self.coefficients
-        base = np.where(kept.ravel(), 1.0, _HARDLY) / self.variance_mm2
-        for _ in range(_BIWEIGHT_PASSES):
-            off = (self.height_mm - frame @ now) ** 2 / (_BIWEIGHT**2 * self.variance_mm2)
-            weight = base * np.maximum(np.maximum(1.0 - off, 0.0) ** 2, _HARDLY)
-            before, now = now, self.shapes.solved(weight, self.height_mm)
-            if np.abs(now - before).max() < 0.1 * _SETTLED_MM:
-                break
-        return replace(self, coefficients=now, weight=weight)
-
-    def likely(self, all_shapes: Sequence[_Shapes]) -> list[tuple[float, _Fit]]:
-        """Return the lines of other shapes through the same crowns, each with its probability.
-
-        By their likelihoods on these crowns, the scatter being unknown, with one figure less to go
-        by for each shape more [4]_. Frets that are off alike count as one.
-        """
-        frets = self.shapes.past.shape[1]
-        count = frets**2 / np.square(_alike(frets)).sum()
-        exact = self.weight.sum() * LEAST_U_MM**2
-        lines, told = [], []
-        for shapes in all_shapes:
-            now = shapes.solved(self.weight, self.height_mm)
-            lines.append(replace(self, shapes=shapes, coefficients=now))
-            square = self.weight @ (self.height_mm - shapes.frame @ now) ** 2 + exact
-            told.append(
-                -0.5 * count * math.log(square) - 0.5 * len(shapes.past_rows) * math.log(count)
-            )
-        chance = np.exp(np.array(told) - max(told))
-        return list(zip((chance / chance.sum()).tolist(), lines, strict=True))
-
-    @property
-    def line_mm(self) -> FloatArray:
-        """The line, shape (K, F)."""
-        return (self.shapes.frame @ self.coefficients).reshape(self.shapes.past.shape[:2])
-
-    @property
-    def pulls(self) -> tuple[FloatArray, FloatArray]:
-        """Return two factors of what each crown does to the line, (F, K, P) and (K F, P)."""
-        frame, shape = self.shapes.frame, self.shapes.past.shape[:2]
-        at = frame @ np.linalg.inv(self.shapes.normal(self.weight))
-        return at.reshape(*shape, -1).swapaxes(0, 1), frame * self.weight[:, None]
-
-    def pulls_of(self, straight: BoolArray, read: BoolArray) -> tuple[FloatArray, FloatArray]:
-        """Return the same, (K, F, P) and (P, K, F), of a line that goes on `straight` somewhere.
-
-        There what the board does past the joint is left out.
-        """
-        at, onto = self.pulls
-        rows = self.shapes.past_rows @ np.linalg.inv(self.shapes.normal(self.weight))
-        past = np.where(straight[..., None], self.shapes.past, 0.0)
-        return at.swapaxes(0, 1) - past @ rows, np.where(read, onto.T.reshape(-1, *read.shape), 0.0)
-
-    def spread_mm2(self, own_mm2: FloatArray, rough_mm2: float) -> FloatArray:
-        """Return the covariance of the crowns of each fret about the line, shape (F, K, K).
-
-        They have variances of their own, shape (K, F); the line goes through what is rough besides.
-        """
-        at, weighted = self.pulls
-        by_fret = weighted.reshape(*own_mm2.shape, -1).swapaxes(0, 1)
-        mixed = (own_mm2.T[..., None] * by_fret) @ at.swapaxes(1, 2)
-        own = own_mm2.reshape(-1) + rough_mm2
-        found = at @ (weighted.T @ (weighted * own[:, None])) @ at.swapaxes(1, 2)
-        found = found - mixed - mixed.swapaxes(1, 2)
-        each = np.arange(len(own_mm2))
-        found[:, each, each] += own_mm2.T
-        return np.asarray(found)
-
-    @property
-    def past_joint_mm(self) -> FloatArray:
-        """How far the board turns off past the joint, up or down, shape (K, F)."""
-        return np.asarray(self.shapes.past @ (self.shapes.past_rows @ self.coefficients))
-
-    def bow_of(self, bow: Bow) -> FloatArray:
-        """Return the relief of the line without what the board does past the joint [mm]."""
-        return np.asarray(bow.relief_mm(self.line_mm - self.past_joint_mm))
-
-    @property
-    def rise_counts(self) -> bool:
-        """Whether the last fret rises past the joint beyond what the neck's scatter explains."""
-        row = self.shapes.past[:, -1].mean(axis=0) @ self.shapes.past_rows
-        variance = row @ np.linalg.solve(self.shapes.normal(self.weight), row)
-        return bool(row @ self.coefficients > _KINK_U * np.sqrt(variance))
-
-
-@cache
-def _alike(frets: int) -> FloatArray:
-    """Return how far frets are off alike, shape (F, F): what is rough of a neck goes on."""
-    apart = np.subtract.outer(np.arange(frets), np.arange(frets)) / _ALIKE_FRETS
-    return np.asarray(np.exp(-0.5 * apart**2))
-
-
-def _shares_of_u(u_mm: FloatArray, read: BoolArray) -> FloatArray:
-    """Return each crown's uncertainty over the usual one, shape (K, F)."""
-    usual = _median(u_mm[read])
-    if usual == 0.0:
-        return np.ones_like(u_mm)
-    return np.maximum(u_mm / usual, _LEAST_SHARE)
-
-
-def _median(values: FloatArray) -> float:
-    return float(np.median(values)) if values.size else 0.0
-
-
-def _covariances_mm2(heights: Heights, fit: _Fit) -> tuple[FloatArray, FloatArray]:
+def _covariances_mm2(heights: Heights, fit: Fit) -> tuple[FloatArray, FloatArray]:
     """Return the covariance of the crowns of each fret about the line, shape (F, K, K), twice.
 
     As it is, and at least: as if the readings were without error and all that is seen to scatter
@@ -575,7 +351,7 @@ def _covariances_mm2(heights: Heights, fit: _Fit) -> tuple[FloatArray, FloatArra
     usual_u, seen = float(np.median(own)), fit.scatter_mm**2
     own = np.maximum(own, LEAST_U_MM) ** 2
     least = fit.spread_mm2(np.full_like(own, LEAST_U_MM**2), seen)
-    found = fit.spread_mm2(own, max(seen - usual_u**2, _LEAST_SCATTER_MM**2))
+    found = fit.spread_mm2(own, max(seen - usual_u**2, LEAST_SCATTER_MM**2))
     at, weighted = fit.pulls
     for shared in heights.shared:
         effect = shared.effect_mm[:, 1:-1]
@@ -633,7 +409,7 @@ class _Crowns:
 
     @staticmethod
     def of(
-        gap_mm: FloatArray, fit: _Fit, read: BoolArray, worn: BoolArray, y_mm: FloatArray
+        gap_mm: FloatArray, fit: Fit, read: BoolArray, worn: BoolArray, y_mm: FloatArray
     ) -> _Crowns:
         """Return the figures of crowns at places y across the neck, all of shape (K, F)."""
         u = fit.share.reshape(gap_mm.shape)
@@ -646,7 +422,7 @@ class _Crowns:
         turn = np.nan_to_num(turn, posinf=0.0, neginf=0.0)
         mean, slope = (share * gap_mm).sum(axis=0), (turn * gap_mm).sum(axis=0)
         noise = _noise_mm((gap_mm - mean - slope * arm) / u, read) or fit.scatter_mm
-        rough = max(fit.scatter_mm**2 - noise**2, _LEAST_SCATTER_MM**2)
+        rough = max(fit.scatter_mm**2 - noise**2, LEAST_SCATTER_MM**2)
         scattered = fit.spread_mm2((noise * u) ** 2, rough)
         tilted = np.abs(slope) > _TILTED_U * _size_u(turn, scattered)
         straight = mean + np.where(tilted, slope, 0.0) * arm
@@ -654,7 +430,7 @@ class _Crowns:
         return _Crowns(
             gap_mm=gap_mm,
             straight_mm=straight,
-            others_mm=(straight - pull * gap_mm) / np.maximum(1.0 - pull, _HARDLY),
+            others_mm=(straight - pull * gap_mm) / np.maximum(1.0 - pull, HARDLY),
             mean_mm=mean,
             slope=slope,
             share=share,
@@ -685,7 +461,7 @@ class _Crowns:
         apart, lonely = _single(np.where(self.read, gap - straight, 0.0), u, both_u)
 
         crown_u = _quantile(BY_CHANCE, count * frets)
-        strict = _quantile(_STRICT * BY_CHANCE, 2 * frets)
+        strict = _quantile(STRICT * BY_CHANCE, 2 * frets)
         surely = np.logical_or(*whole(strict)) & (gap < -_LOW_U * u)
         surely &= self.others_mm < 0.5 * gap  # one crown alone makes no fret low
         surely &= (self.mean_mm < -strict * mean_u) | (gap < -crown_u * u)
@@ -718,7 +494,7 @@ def _noise_mm(rest_mm: FloatArray, read: BoolArray) -> float:
     if free < 1 or not whole.any():
         return 0.0
     middle = (1.0 - 2.0 / (9.0 * free)) ** 3  # median of chi-squared over its degrees of freedom
-    square = _median((rest_mm[:, whole] ** 2).sum(axis=0)) / free
+    square = median((rest_mm[:, whole] ** 2).sum(axis=0)) / free
     return max(math.sqrt(square / middle), LEAST_U_MM)
 
 
@@ -740,7 +516,7 @@ def _of_two_u(covariances_mm2: tuple[FloatArray, ...]) -> FloatArray:
 
 def _single(rest: FloatArray, u: FloatArray, both_u: FloatArray) -> tuple[BoolArray, BoolArray]:
     """Return which crowns stand out by themselves or with a neighbour, and which all alone."""
-    strict = _quantile(_STRICT * BY_CHANCE, rest.size)
+    strict = _quantile(STRICT * BY_CHANCE, rest.size)
     out = np.abs(rest) > _quantile(BY_CHANCE, rest.size) * u
     both = rest[:-1] + rest[1:]
     alike = rest[:-1] * rest[1:] > 0.0

@@ -333,6 +333,10 @@ def productions(run: Callable[..., Any]) -> dict[str, list[Any]]:
             run("quality", "lot", "--pieces", "500"),
             run("quality", "lot", "--pieces", "500", "--found", "1"),
         ],
+        "lot measured": [
+            run("quality", "lot-measured", "gorbune-reliefs.csv", *limits),
+            run("quality", "lot-measured", "gorbune-reliefs.csv", *limits, "--sigma", "0.02"),
+        ],
         "lot plan": [
             run("quality", "lot-plan", "--good", "1", "--bad", "5"),
             run("quality", "lot-plan", "--good", "1", "--bad", "5", "--method", "s"),

@@ -58,6 +58,7 @@ if TYPE_CHECKING:
         LotRequest,
         MachineCheckRequest,
         MachineRequest,
+        MeasuredLotRequest,
         MeasureRequest,
         NeckReadings,
         NeckRequest,
@@ -86,6 +87,7 @@ if TYPE_CHECKING:
         example_archive,
         lot,
         measure,
+        measured_lot,
         neck,
         pitch,
         plan,
@@ -126,6 +128,7 @@ __all__ = [
     "MachineCheckRequest",
     "MachineRequest",
     "MeasureRequest",
+    "MeasuredLotRequest",
     "Measurement",
     "NeckForecast",
     "NeckReadings",
@@ -163,6 +166,7 @@ __all__ = [
     "example_archive",
     "lot",
     "measure",
+    "measured_lot",
     "neck",
     "pitch",
     "plan",
@@ -181,6 +185,7 @@ __all__ = [
 _ROOMS = {
     "workshop": (
         "CheckRequest DemoRequest DiagnoseRequest MachineCheckRequest MachineRequest "
+        "MeasuredLotRequest measured_lot "
         "MeasureRequest NeckReadings NeckRequest PitchRequest PlanRequest PlayRequest "
         "ProgramCheckRequest ProgramRequest ProveRequest SheetRequest Source StarterRequest "
         "TemplateRequest check_machine check_program check_specification demo diagnose "

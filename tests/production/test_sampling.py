@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import tomllib
 from pathlib import Path
 
@@ -11,16 +12,24 @@ import pytest
 from click.testing import CliRunner, Result
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import ndtri
 
 from draws import draws
 from evenfall.cli import main
 from evenfall.errors import BrokenFileError, RequestError
 from evenfall.production.aql_tables import _MULTIPLE, AQLS, LETTERS, _number, code_letter, plan_of
+from evenfall.production.measured_lots import (
+    SIZES,
+    accepted_probability,
+    judged_by_values,
+    measured_plan,
+)
 from evenfall.production.sampling import (
     Lot,
     Plan,
     Stage,
     VariablesPlan,
+    acceptance_factor,
     estimated_share,
     plan_by_risks,
     switched,
@@ -168,6 +177,114 @@ def test_the_sample_of_mil_std_414_is_accepted_by_k_and_by_m() -> None:
     case = CASES["mil_414"]
     assert min(case["quality"]) >= case["k"]
     assert sum(case["share"]) <= case["m"]
+
+
+# ---- lots judged by measured values ------------------------------------------------------------
+
+
+def test_plans_for_measured_lots_have_the_printed_k() -> None:
+    case = CASES["variables_letters"]
+    for (n, k), printed in zip(case["k"], case["printed"], strict=True):
+        found = acceptance_factor(n, 0.01, accepted_probability(n))
+        assert found == pytest.approx(k, abs=1.1e-3), n  # worked back from M in percent
+        assert found == pytest.approx(printed, abs=0.0065), n  # 1.714 is printed 1.72, 1.936 1.93
+    sizes = dict(case["sizes"])
+    assert sizes.pop("I") == measured_plan(450, 1.0).size_count
+    assert {letter: SIZES[letter] for letter in sizes} == sizes
+
+
+def test_a_lot_of_a_thousand_is_not_judged_by_a_mixed_plan() -> None:
+    """Trap 3: letters of one edition with sizes of another, and k by a normal approximation."""
+    case = CASES["variables_letters"]
+    plan = measured_plan(1000, 1.0)
+    assert (plan.size_count, round(plan.k_factor, 3)) == (35, 1.894)
+    mixed = VariablesPlan(*case["mixed"], sigma_known=False)
+    bad = plan.quality_at(0.10)
+    assert plan.acceptance(0.01) == pytest.approx(0.94, abs=1e-6)
+    assert mixed.acceptance(bad) > 0.22  # it lets pass more than twice as many bad lots
+
+
+def test_with_a_known_deviation_fewer_readings_keep_the_same_risks() -> None:
+    for lot in (100, 1000, 20_000):
+        plan, known = measured_plan(lot, 1.0), measured_plan(lot, 1.0, sigma_known=True)
+        assert known.size_count < plan.size_count
+        assert known.acceptance(0.01) == pytest.approx(plan.acceptance(0.01), abs=1e-6)
+        assert known.acceptance(plan.quality_at(0.10)) <= 0.10
+    tight = measured_plan(1000, 1.0, tightened=True)
+    assert tight.k_factor == pytest.approx(measured_plan(1000, 0.65).k_factor)
+
+
+def test_the_sample_of_mil_std_414_is_judged() -> None:
+    case = CASES["mil_414"]
+    values = np.array(case["values"])
+    plan = measured_plan(40, 1.0)
+    assert (plan.size_count, plan.k_factor) == (5, pytest.approx(case["k"], abs=0.0061))
+    one = judged_by_values(values, math.nan, 209.0, plan)
+    both = judged_by_values(values, 180.0, 209.0, plan)
+    assert one.decision == both.decision == "accepted"
+    assert [both.over_share, both.under_share] == pytest.approx(case["share"], abs=6e-6)
+    assert both.allowed_share == pytest.approx(case["m"], abs=5.1e-5)
+    assert judged_by_values(values, math.nan, 208.0, plan).decision == "not accepted"
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_drawn_lots_are_accepted_as_often_as_stated(known: bool) -> None:
+    plan = measured_plan(1000, 1.0, sigma_known=known)
+    draw, rounds = np.random.default_rng(7), 1500
+    for share in (0.01, plan.quality_at(0.5)):
+        limit = -float(ndtri(share))
+        sigma = 1.0 if known else math.nan
+        accepted = sum(
+            judged_by_values(
+                draw.normal(size=plan.size_count), math.nan, limit, plan, sigma
+            ).decision
+            == "accepted"
+            for _ in range(rounds)
+        )
+        wanted = plan.acceptance(share)
+        error = math.sqrt(wanted * (1.0 - wanted) / rounds)
+        assert abs(accepted / rounds - wanted) < 4.0 * error
+
+
+@pytest.mark.parametrize(
+    ("values", "limits", "said"),
+    [
+        (np.ones(35), (math.nan, 2.0), "All readings are the same"),
+        (np.arange(10.0), (math.nan, 20.0), "The plan asks for 35 readings, 10 were given"),
+        (np.arange(35.0), (math.nan, math.nan), "a lower limit, an upper limit or both"),
+        (np.arange(35.0), (5.0, 1.0), "the lower one below the upper one"),
+        (np.append(np.arange(34.0), np.nan), (math.nan, 40.0), "Reading 35 is not a number"),
+    ],
+)
+def test_what_decides_no_measured_lot_is_one_sentence(values, limits, said: str) -> None:
+    with pytest.raises(RequestError) as refused:
+        judged_by_values(values, *limits, measured_plan(1000, 1.0))
+    assert said in refused.value.sentence
+    with pytest.raises(RequestError, match="no plan for an acceptance quality limit of"):
+        measured_plan(1000, 0.7)
+    with pytest.raises(RequestError, match="no smaller limit"):
+        measured_plan(1000, 0.010, tightened=True)
+
+
+def test_a_measured_lot_at_the_door(tmp_path: Path) -> None:
+    draw = np.random.default_rng(3)
+    sheet = tmp_path / "lot.csv"
+    rows = "".join(f"{v:.4f},mm\n" for v in draw.normal(0.2, 0.01, 50))
+    sheet.write_text("value,unit\n" + rows, encoding="utf-8")
+    ask = ("lot-measured", sheet, "--pieces", 1000, "--lower", 0.15)
+    done = run(*ask, "--upper", 0.25, "--pictures", tmp_path / "p")
+    assert done.exit_code == 0, done.output
+    assert "The lot is accepted: 0.00 % of it are estimated to lie beyond" in done.output
+    assert "50 readings of a lot of 1000" in done.output
+    assert "The plan asks for 35" in done.output
+    assert faults((tmp_path / "p" / "operating-curve.svg").read_text(encoding="utf-8")) == []
+    done = run(*ask, "--upper", 0.21, "--json")
+    assert done.exit_code == 1
+    assert json.loads(done.output)["decision"] == "not accepted"
+    assert json.loads(run(*ask, "--sigma", 0.01, "--json").output)["plan"]["sigma_known"]
+    skew = "".join(f"{v:.4f},mm\n" for v in np.exp(draw.normal(0.0, 1.0, 200)))
+    sheet.write_text("value,unit\n" + skew, encoding="utf-8")
+    assert "The readings are not normal" in run(*ask).output
 
 
 @draws(60)

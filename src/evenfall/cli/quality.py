@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from evenfall.workshop.factors import CausesOutcome
     from evenfall.workshop.gauge_studies import GaugeOutcome
     from evenfall.workshop.lots import LotOutcome
+    from evenfall.workshop.measured_lots import MeasuredLotOutcome
     from evenfall.workshop.quality import CapabilityOutcome, ChartOutcome
 
 _KINDS = ("xbar-r", "xbar-s", "median", "individuals", "ewma", "cusum", "p", "np", "c", "u")
@@ -770,3 +771,48 @@ def _show_report(made: DailyReport, lengths: Lengths) -> None:
         click.echo(f"\n{part.title}")
         for line in part.lines:
             click.echo(f"{'! ' if line.alarm else '  '}{lengths.say(line.said)}")
+
+
+@command.command(name="lot-measured")
+@readings_options
+@click.option(
+    "--pieces", type=click.IntRange(3), default=None, help="Pieces in the lot (default: the read)."
+)
+@_level("--lower", "lower_level", help="Lower limit [mm, or the unit of the readings].")
+@_level("--upper", "upper_level", help="Upper limit [mm, or the unit of the readings].")
+@click.option(
+    "--aql",
+    "aql_percent",
+    type=Number(),
+    default=1.0,
+    help="Acceptance quality limit that was agreed [% nonconforming].",
+)
+@click.option(
+    "--level",
+    type=click.Choice(["I", "II", "III", "S-1", "S-2", "S-3", "S-4"]),
+    default="II",
+    help="Inspection level.",
+)
+@click.option("--tightened", is_flag=True, help="Judge by the next smaller limit.")
+@_level(
+    "--sigma",
+    "sigma_level",
+    low=0.0,
+    help="Standard deviation of what is made, where it is known [mm, or the unit of the readings].",
+)
+@result_options
+def lot_measured(*, asked: Asked, pieces: int | None, result: Result, **agreed: Any) -> int:
+    """Tell whether a lot is accepted by what was measured of its sample, READINGS.
+
+    The share beyond the limits is estimated from mean and standard deviation, so fewer pieces are
+    needed than where they are sorted. Exit status 1 if the lot is not accepted.
+    """
+    from evenfall import workshop
+
+    request = workshop.MeasuredLotRequest(*asked, pieces=pieces or 0, **agreed)
+    made = result.of(workshop.measured_lot, request, _show_measured_lot)
+    return 1 if made.made.decision == "not accepted" else 0
+
+
+def _show_measured_lot(made: MeasuredLotOutcome, lengths: Lengths) -> None:
+    show_in_order(made.findings, lengths.unit)

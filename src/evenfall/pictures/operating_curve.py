@@ -12,18 +12,17 @@ from evenfall.pictures.words import said
 
 if TYPE_CHECKING:
     from evenfall.pictures.inks import Theme
-    from evenfall.production.sampling import Plan
+    from evenfall.production.sampling import Plan, VariablesPlan
 
 
-def operating_curve(plan: Plan, lot_count: int, *, theme: Theme = LIGHT) -> Drawing:
+def operating_curve(plan: Plan | VariablesPlan, lot_count: int, *, theme: Theme = LIGHT) -> Drawing:
     """Return acceptance and average outgoing quality over the quality of the lots, as SVG."""
     good, even, bad = (plan.quality_at(p) for p in (0.95, 0.5, 0.10))
     worst = min(1.3 * plan.quality_at(0.02), 1.0)
     share = np.linspace(0.0, worst, 120)
     accepted = np.array([plan.acceptance(float(p)) for p in share])
-    first = plan.stages[0].size_count
-    outgoing = share * accepted * max(lot_count - first, 0) / lot_count
-    size = sum(stage.size_count for stage in plan.stages)
+    outgoing = share * accepted * max(lot_count - plan.first_count, 0) / lot_count
+    size = plan.most_count
     chart = Chart(
         said("Sampling plan: up to {size} of {lot} pieces", size=size, lot=lot_count),
         said(

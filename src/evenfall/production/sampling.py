@@ -8,7 +8,7 @@ that of the sample (s method) or known (sigma method). (ISO 2859-1, ISO 3951-1.)
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -38,6 +38,16 @@ class Plan:
 
     stages: tuple[Stage, ...]
     letter: str = ""  # code letter, if it comes from a table
+
+    @property
+    def first_count(self) -> int:
+        """How many pieces are looked at in any case."""
+        return self.stages[0].size_count
+
+    @property
+    def most_count(self) -> int:
+        """How many pieces are looked at at most."""
+        return sum(stage.size_count for stage in self.stages)
 
     def acceptance(self, share: float, lot_count: int = 0) -> float:
         """Return the probability that a lot is accepted.
@@ -76,21 +86,17 @@ class Plan:
 
     def outgoing_share(self, share: float, lot_count: int) -> float:
         """Return the average outgoing quality where lots not accepted are sorted and corrected."""
-        first = self.stages[0].size_count
+        first = self.first_count
         return share * self.acceptance(share) * (lot_count - first) / lot_count
 
     def total_inspected_count(self, share: float, lot_count: int) -> float:
         """Return how many pieces are looked at on average where other lots are sorted whole."""
-        first = self.stages[0].size_count
+        first = self.first_count
         return first + (1.0 - self.acceptance(share)) * (lot_count - first)
 
     def quality_at(self, probability: float) -> float:
         """Return the share of nonconforming pieces that is accepted with a probability."""
-        low, high = 0.0, 1.0
-        for _ in range(60):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if self.acceptance(middle) > probability else (low, middle)
-        return 0.5 * (low + high)
+        return quality_accepted(self.acceptance, probability)
 
     def decide(self, found: Sequence[int]) -> Decision | None:
         """Return what the numbers found in each stage mean; None where the next one is needed."""
@@ -116,6 +122,15 @@ class Plan:
             if total >= stage.refused_count:
                 return "not accepted"
         return "accepted" if len(found) == len(self.stages) else None
+
+
+def quality_accepted(acceptance: Callable[[float], float], probability: float) -> float:
+    """Return the share that a falling curve of acceptance brings to a probability."""
+    low, high = 0.0, 1.0
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if acceptance(middle) > probability else (low, middle)
+    return 0.5 * (low + high)
 
 
 def _without_return(bad: int, lot: int, n: int) -> FloatArray:
@@ -178,13 +193,39 @@ class VariablesPlan:
     k_factor: float  # accept if (limit - mean) / standard deviation is at least this
     sigma_known: bool  # sigma method, else s method
 
+    @property
+    def first_count(self) -> int:
+        """How many pieces are looked at in any case."""
+        return self.size_count
+
+    @property
+    def most_count(self) -> int:
+        """How many pieces are looked at at most."""
+        return self.size_count
+
     def acceptance(self, share: float) -> float:
         """Return the probability that a lot with this share nonconforming is accepted."""
+        if not 0.0 < share < 1.0:
+            return 1.0 if share <= 0.0 else 0.0
         n, k, root = self.size_count, self.k_factor, math.sqrt(self.size_count)
         away = -float(special.ndtri(share))
         if self.sigma_known:
             return float(special.ndtr((away - k) * root))
         return 1.0 - float(special.nctdtr(n - 1, away * root, k * root))
+
+    def quality_at(self, probability: float) -> float:
+        """Return the share of nonconforming pieces that is accepted with a probability."""
+        return quality_accepted(self.acceptance, probability)
+
+
+def acceptance_factor(
+    count: int, good_share: float, probability: float, *, sigma_known: bool = False
+) -> float:
+    """Return the k by which a lot of a quality is accepted with just a probability."""
+    root, away = math.sqrt(count), -float(special.ndtri(good_share))
+    if sigma_known:
+        return away - float(special.ndtri(probability)) / root
+    return _quantile(count - 1, away * root, 1.0 - probability) / root
 
 
 def variables_plan_by_risks(
@@ -199,11 +240,7 @@ def variables_plan_by_risks(
     _check_risks(good_share, producer_probability, bad_share, consumer_probability)
     for n in range(2, _LARGEST_PLAN):
         # the k that gives the producer just the probability asked for
-        root, away = math.sqrt(n), -float(special.ndtri(good_share))
-        if sigma_known:
-            k = away - float(special.ndtri(producer_probability)) / root
-        else:
-            k = _quantile(n - 1, away * root, 1.0 - producer_probability) / root
+        k = acceptance_factor(n, good_share, producer_probability, sigma_known=sigma_known)
         plan = VariablesPlan(n, k, sigma_known)
         if plan.acceptance(bad_share) <= consumer_probability:
             return plan
@@ -212,10 +249,13 @@ def variables_plan_by_risks(
 
 def _quantile(freedom: int, offset: float, probability: float) -> float:
     """Return a quantile of the noncentral t distribution, by halving."""
-    low, high = offset - 50.0, offset + 50.0 * (1.0 + abs(offset))
+    # farther out the library knows no probability
+    wide = 12.0 * math.sqrt(1.0 + 0.5 * offset * offset / freedom)
+    low, high = offset - wide, offset + wide
     for _ in range(80):
         middle = 0.5 * (low + high)
-        under = float(special.nctdtr(freedom, offset, middle)) < probability
+        chance = float(special.nctdtr(freedom, offset, middle))
+        under = middle < offset if math.isnan(chance) else chance < probability
         low, high = (middle, high) if under else (low, middle)
     return 0.5 * (low + high)
 

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     )
     from evenfall.workshop.invented_years import example_archive
     from evenfall.workshop.lots import LotRequest, RisksRequest, lot, plan_for_risks
+    from evenfall.workshop.measured_lots import MeasuredLotRequest, measured_lot
     from evenfall.workshop.measuring import MeasureRequest, measure
     from evenfall.workshop.necks import NeckReadings, NeckRequest, neck
     from evenfall.workshop.opening import Source
@@ -70,6 +71,7 @@ __all__ = [
     "MachineCheckRequest",
     "MachineRequest",
     "MeasureRequest",
+    "MeasuredLotRequest",
     "NeckReadings",
     "NeckRequest",
     "NoteRequest",
@@ -97,6 +99,7 @@ __all__ = [
     "example_archive",
     "lot",
     "measure",
+    "measured_lot",
     "neck",
     "pitch",
     "plan",
@@ -115,6 +118,7 @@ _ROOMS = {
     "opening": "Source",
     "factors": "CausesRequest causes",
     "checking": "CheckRequest StarterRequest TemplateRequest check_specification starter template",
+    "measured_lots": "MeasuredLotRequest measured_lot",
     "measuring": "MeasureRequest measure",
     "diagnosing": "DiagnoseRequest diagnose",
     "planning": "PlanRequest plan",

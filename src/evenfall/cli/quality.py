@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from functools import partial, wraps
-from typing import TYPE_CHECKING, Any, NamedTuple
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,26 +18,30 @@ from evenfall.cli.door import (
     path_option,
     show_findings,
     show_in_order,
-    show_json,
     unit_option,
 )
+from evenfall.cli.lots import lot, lot_measured, lot_plan
 from evenfall.cli.neck_options import source_of
+from evenfall.cli.readings_options import (
+    Asked,
+    Pair,
+    level_option,
+    pairs,
+    quantity_option,
+    readings_options,
+)
 from evenfall.cli.results import Result, result_options
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
     from evenfall.cli.reports import Lengths
     from evenfall.production.gauge import Width
     from evenfall.units import LengthUnit
-    from evenfall.workshop import Source
-    from evenfall.workshop.archive_readings import Filed
     from evenfall.workshop.daily_report import DailyReport
     from evenfall.workshop.factors import CausesOutcome
     from evenfall.workshop.gauge_studies import GaugeOutcome
-    from evenfall.workshop.lots import LotOutcome
-    from evenfall.workshop.measured_lots import MeasuredLotOutcome
     from evenfall.workshop.quality import CapabilityOutcome, ChartOutcome
 
 _KINDS = ("xbar-r", "xbar-s", "median", "individuals", "ewma", "cusum", "p", "np", "c", "u")
@@ -58,132 +62,8 @@ def command() -> None:
     """
 
 
-class _Pair(click.ParamType[tuple[str, str]]):
-    """An option of the form NAME=WORDS."""
-
-    name = "pair"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[str, str]:
-        """Return name and words; see `click.ParamType.convert`."""
-        if isinstance(value, tuple):
-            return value
-        name, sign, words = str(value).partition("=")
-        if not (name.strip() and sign and words.strip()):
-            self.fail(f"'{value}' is not of the form {self.shape}.", param, ctx)
-        return name.strip(), words.strip()
-
-    def __init__(self, shape: str) -> None:
-        self.shape = shape
-
-
-def _pairs(*names: str, shape: str, help: str) -> Callable[[Any], Any]:  # noqa: A002 (as in click)
-    return click.option(*names, multiple=True, type=_Pair(shape), metavar=shape, help=help)
-
-
-_quantity = click.option(
-    "--quantity", default="", help="Which quantity, where the sheet has several."
-)
-
-
-def _level(*names: str, low: float = -math.inf, help: str) -> Callable[[Any], Any]:  # noqa: A002
-    """Return an option that is a value in the unit of the readings; NaN where it is not given."""
-
-    def given(_context: click.Context, _option: click.Parameter, value: float | None) -> float:
-        return math.nan if value is None else value
-
-    return click.option(*names, type=Number(low), default=None, callback=given, help=help)
-
-
-class Asked(NamedTuple):
-    """Which readings are asked for, as `evenfall.workshop.quality.ReadingsRequest` takes them."""
-
-    source: Source | Filed
-    quantity: str
-    only: Mapping[str, str]
-    subgroup: tuple[str, ...]
-    size: int
-
-
-def readings_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add the options that choose among readings; the command gets them as one `asked`."""
-
-    @wraps(command)
-    def gathered(
-        *,
-        readings: Path | None,
-        address: str,
-        quantity: str,
-        only: Sequence[tuple[str, str]],
-        subgroup: tuple[str, ...],
-        size: int,
-        since: str,
-        until: str,
-        **rest: Any,
-    ) -> Any:
-        if readings is None and not address:
-            raise click.UsageError("Name a sheet of readings, or an archive with --archive.")
-        if readings is not None:
-            asked = Asked(source_of(readings), quantity, dict(only), subgroup, size)
-            return command(asked=asked, **rest)
-        from evenfall import workshop
-        from evenfall.workshop.archive_readings import Filed
-
-        with workshop.archive(address) as dossiers:
-            filed = Filed(dossiers.archive, since, until)
-            return command(asked=Asked(filed, quantity, dict(only), subgroup, size), **rest)
-
-    options = (
-        path_argument(
-            "readings",
-            required=False,
-            help="Sheet with a row for each reading, CSV or XLSX; without it, the archive.",
-        ),
-        click.option(
-            "--archive",
-            "address",
-            envvar=ADDRESS,
-            default="",
-            metavar="ADDRESS",
-            help="Archive whose readings are taken where no sheet is named.",
-        ),
-        _quantity,
-        _pairs(
-            "--only",
-            shape="FACTOR=VALUE",
-            help="Take only the readings of this model, station or the like; repeatable.",
-        ),
-        click.option(
-            "--subgroup",
-            multiple=True,
-            metavar="FACTOR",
-            help="What the readings of a subgroup have in common; repeatable. A new one begins "
-            "wherever it changes. day, week and shift follow from the times.",
-        ),
-        click.option(
-            "--size",
-            type=click.IntRange(0),
-            default=0,
-            help="How many readings in a row make a subgroup.",
-        ),
-        click.option(
-            "--since",
-            default="",
-            metavar="TIME",
-            help="Of an archive: readings from this time on, such as 2026-03-01.",
-        ),
-        click.option(
-            "--until",
-            default="",
-            metavar="TIME",
-            help="Of an archive: readings before this time; the newest 20,000 are taken.",
-        ),
-    )
-    decorated: Callable[..., Any] = gathered
-    for option in reversed(options):
-        decorated = option(decorated)
-    return decorated
+for _lots in (lot, lot_measured, lot_plan):
+    command.add_command(_lots)
 
 
 @command.command()
@@ -202,25 +82,25 @@ def readings_options(command: Callable[..., Any]) -> Callable[..., Any]:
     type=click.Choice(_RULES),
     help="Rule to ask; repeatable (default: outside-limits and 9-on-one-side).",
 )
-@_pairs(
+@pairs(
     "--freeze",
     shape="POINT=REASON",
     help="Draw the limits from the points up to this one, and keep them; by number or name.",
 )
-@_pairs("--phase", shape="POINT=REASON", help="Begin new limits at this point; repeatable.")
-@_pairs(
+@pairs("--phase", shape="POINT=REASON", help="Begin new limits at this point; repeatable.")
+@pairs(
     "--exclude",
     shape="POINT=REASON",
     help="Leave this point out of limits and rules; repeatable.",
 )
 @click.option("--by", "person", default="", metavar="NAME", help="Who notes the reasons.")
-@_level(
+@level_option(
     "--centre",
     "--target",
     "centre_level",
     help="Centre that is known or wanted [mm, or the unit of the readings].",
 )
-@_level(
+@level_option(
     "--sigma",
     "sigma_level",
     low=0.0,
@@ -317,9 +197,9 @@ _FAMILIES = ("normal", "lognormal", "weibull", "gamma", "half-normal")
 
 @command.command()
 @readings_options
-@_level("--lower", "lower_level", help="Lower limit [mm, or the unit of the readings].")
-@_level("--upper", "upper_level", help="Upper limit [mm, or the unit of the readings].")
-@_level(
+@level_option("--lower", "lower_level", help="Lower limit [mm, or the unit of the readings].")
+@level_option("--upper", "upper_level", help="Upper limit [mm, or the unit of the readings].")
+@level_option(
     "--bound",
     "bound_level",
     help="Value that no reading can fall below, such as 0 for a runout, in place of a lower limit.",
@@ -338,7 +218,7 @@ _FAMILIES = ("normal", "lognormal", "weibull", "gamma", "half-normal")
     default=1.33,
     help="Index that has to be reached.",
 )
-@_level(
+@level_option(
     "--uncertainty",
     "uncertainty_level",
     low=0.0,
@@ -452,7 +332,7 @@ def _show_causes(made: CausesOutcome, lengths: Lengths) -> None:
 _METHODS = ("crossed", "nested", "range", "bias", "linearity", "agreement")
 
 
-class _Width(_Pair):
+class _Width(Pair):
     """An option of the form NAME=WIDTH."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
@@ -467,8 +347,8 @@ class _Width(_Pair):
 
 @command.command()
 @path_argument("readings", help="Sheet with a row for each reading, CSV or XLSX.")
-@_quantity
-@_pairs(
+@quantity_option
+@pairs(
     "--only",
     shape="FACTOR=VALUE",
     help="Take only the readings of this gauge or the like; repeatable.",
@@ -590,131 +470,6 @@ def gauge_sheet(
 
 
 @command.command()
-@click.option("--pieces", type=click.IntRange(2), required=True, help="Pieces in the lot.")
-@click.option(
-    "--aql",
-    "aql_percent",
-    type=Number(),
-    default=1.0,
-    help="Acceptance quality limit that was agreed [% nonconforming].",
-)
-@click.option(
-    "--level",
-    type=click.Choice(["I", "II", "III", "S-1", "S-2", "S-3", "S-4"]),
-    default="II",
-    help="Inspection level.",
-)
-@click.option(
-    "--sort",
-    type=click.Choice(["single", "double", "multiple"]),
-    default="single",
-    help="Samples of one lot: one, up to two or up to seven.",
-)
-@click.option(
-    "--found",
-    multiple=True,
-    type=click.IntRange(0),
-    help="Nonconforming pieces in the sample; again for each further stage.",
-)
-@click.option("--name", default="", help="Name of the lot.")
-@path_option(
-    "--record",
-    help="File that keeps the lots of this supplier and model, and so the state of inspection; "
-    "made if it is not there. Its agreement holds.",
-)
-@click.option("--supplier", default="", help="Whose lots they are, for a new record.")
-@click.option("--model", default="", help="Which model they are of, for a new record.")
-@result_options
-def lot(
-    *,
-    pieces: int,
-    aql_percent: float,
-    level: str,
-    sort: str,
-    found: tuple[int, ...],
-    name: str,
-    record: Path | None,
-    supplier: str,
-    model: str,
-    result: Result,
-) -> int:
-    """Tell which sample to take of a lot and, with --found, whether the lot is accepted.
-
-    Normal, tightened and reduced inspection follow each other by the lots in --record. Exit status
-    1 if the lot is not accepted, or another stage is needed.
-    """
-    from evenfall import workshop
-
-    there = record is not None and record.exists()
-    request = workshop.LotRequest(
-        pieces,
-        aql_percent,
-        level,
-        sort,  # type: ignore[arg-type]
-        found,
-        name,
-        source_of(record) if there else None,
-        supplier,
-        model,
-    )
-
-    def files(made: LotOutcome, _progress: object) -> dict[Path, bytes]:
-        kept = record is not None and made.decision is not None
-        return {record: made.record.file()} if kept and record is not None else {}
-
-    made = result.of(workshop.lot, request, _show_lot, files=files)
-    return 1 if made.decision == "not accepted" else 0
-
-
-def _show_lot(made: LotOutcome, lengths: Lengths) -> None:
-    show_in_order(made.findings, lengths.unit)
-
-
-@command.command(name="lot-plan")
-@click.option("--good", "good_percent", type=Number(), required=True, help="Quality to accept [%].")
-@click.option("--bad", "bad_percent", type=Number(), required=True, help="Quality to refuse [%].")
-@click.option(
-    "--good-accepted",
-    "producer_probability",
-    type=Number(0.0, 1.0),
-    default=0.95,
-    help="How often at least lots of the good quality are accepted.",
-)
-@click.option(
-    "--bad-accepted",
-    "consumer_probability",
-    type=Number(0.0, 1.0),
-    default=0.10,
-    help="How often at most lots of the bad quality are accepted.",
-)
-@click.option(
-    "--method",
-    type=click.Choice(["attributes", "s", "sigma"]),
-    default="attributes",
-    help="attributes: pieces are sorted; s and sigma: they are measured, and the standard "
-    "deviation is that of the sample, or known.",
-)
-@json_option
-def lot_plan(*, method: str, as_json: bool, **risks: Any) -> None:
-    """Work out the smallest sampling plan that keeps the risks of producer and consumer."""
-    from evenfall import workshop
-    from evenfall.codec import plain
-    from evenfall.production.sampling import Plan
-    from evenfall.workshop.lots import plan_findings
-
-    plan = workshop.plan_for_risks(workshop.RisksRequest(method=method, **risks))
-    if as_json:
-        show_json({"schema": "evenfall/lot-plan@0", "plan": plain(plan)})
-    elif isinstance(plan, Plan):
-        show_in_order(plan_findings(plan), "mm")
-    else:
-        click.echo(
-            f"Measure {plan.size_count} pieces. Accept if the mean stays {plan.k_factor:.3f} "
-            f"standard deviations inside the limit."
-        )
-
-
-@command.command()
 @click.option(
     "--archive",
     "address",
@@ -771,48 +526,3 @@ def _show_report(made: DailyReport, lengths: Lengths) -> None:
         click.echo(f"\n{part.title}")
         for line in part.lines:
             click.echo(f"{'! ' if line.alarm else '  '}{lengths.say(line.said)}")
-
-
-@command.command(name="lot-measured")
-@readings_options
-@click.option(
-    "--pieces", type=click.IntRange(3), default=None, help="Pieces in the lot (default: the read)."
-)
-@_level("--lower", "lower_level", help="Lower limit [mm, or the unit of the readings].")
-@_level("--upper", "upper_level", help="Upper limit [mm, or the unit of the readings].")
-@click.option(
-    "--aql",
-    "aql_percent",
-    type=Number(),
-    default=1.0,
-    help="Acceptance quality limit that was agreed [% nonconforming].",
-)
-@click.option(
-    "--level",
-    type=click.Choice(["I", "II", "III", "S-1", "S-2", "S-3", "S-4"]),
-    default="II",
-    help="Inspection level.",
-)
-@click.option("--tightened", is_flag=True, help="Judge by the next smaller limit.")
-@_level(
-    "--sigma",
-    "sigma_level",
-    low=0.0,
-    help="Standard deviation of what is made, where it is known [mm, or the unit of the readings].",
-)
-@result_options
-def lot_measured(*, asked: Asked, pieces: int | None, result: Result, **agreed: Any) -> int:
-    """Tell whether a lot is accepted by what was measured of its sample, READINGS.
-
-    The share beyond the limits is estimated from mean and standard deviation, so fewer pieces are
-    needed than where they are sorted. Exit status 1 if the lot is not accepted.
-    """
-    from evenfall import workshop
-
-    request = workshop.MeasuredLotRequest(*asked, pieces=pieces or 0, **agreed)
-    made = result.of(workshop.measured_lot, request, _show_measured_lot)
-    return 1 if made.made.decision == "not accepted" else 0
-
-
-def _show_measured_lot(made: MeasuredLotOutcome, lengths: Lengths) -> None:
-    show_in_order(made.findings, lengths.unit)

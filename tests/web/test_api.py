@@ -247,6 +247,16 @@ def test_long_use_cases_become_tasks(client: TestClient) -> None:
     refused(client.get(f"{place}/files/nothing"), 404)
 
 
+def test_readings_of_the_archive_stand_for_a_sheet(client: TestClient) -> None:
+    error = refused(client.post("chart", json={"source": {"filed": {}}, "quantity": "relief"}), 422)
+    assert "filed" not in error["at"].get("field", "")
+    wrong = {"filed": {"archive": "elsewhere"}}
+    assert refused(client.post("chart", json={"source": wrong}), 422)["at"]["field"] == "source"
+    wrong = {"filed": {"most": "all"}}
+    error = refused(client.post("chart", json={"source": wrong}), 422)
+    assert error["at"]["field"] == "source.filed.most"
+
+
 def test_what_is_printed_reads_again(client: TestClient) -> None:
     measured = client.post("measure", json={"files": [file(BEFORE)], "specification": file(SPEC)})
     made = ef.measure(ef.MeasureRequest((BEFORE,), SPEC))

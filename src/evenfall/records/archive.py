@@ -401,6 +401,13 @@ class Archive:
                 found += map(entry_of, rows)
         return found
 
+    def lately(self, kind: str, within: int = 500) -> list[Entry]:
+        """Return the entries of a kind among the last so many that were filed, the newest first."""
+        with self.reading() as connection:
+            last = connection.execute(select(func.max(ENTRY.c.number))).scalar_one() or 0
+            wanted = select(ENTRY).where(ENTRY.c.kind == kind, ENTRY.c.number > last - within)
+            return [entry_of(row) for row in connection.execute(wanted.order_by(-ENTRY.c.number))]
+
     def dossiers(self) -> Iterator[str]:
         """Yield every dossier, in the order they were opened here."""
         after = 0

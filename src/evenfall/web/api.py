@@ -58,6 +58,7 @@ from evenfall.web.shop import Shop
 from evenfall.web.view import shop_of
 from evenfall.workshop import AddRequest, NoteRequest, Source
 from evenfall.workshop.archive_filing import papers_of
+from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS, FORMS
 from evenfall.workshop.asking import read_request, source_of
 from evenfall.workshop.calls import LONG, Form, called, use_cases
@@ -87,10 +88,12 @@ Unit = Annotated[
 # ---- use cases -----------------------------------------------------------------------------------
 
 
-def _files(shop: Shop, tasks: set[str]) -> Callable[[Mapping[str, Any], str], Source]:
+def _files(shop: Shop, tasks: set[str]) -> Callable[[Mapping[str, Any], str], Source | Filed]:
     """Return what finds the files of a request; the tasks that uploads belong to go into a set."""
 
-    def resolve(given: Mapping[str, Any], place: str) -> Source:
+    def resolve(given: Mapping[str, Any], place: str) -> Source | Filed:
+        if "filed" in given:
+            return Filed(shop.dossiers.archive, **given["filed"])
         found = source_of(given, place)
         if found is not None:
             return found

@@ -41,6 +41,8 @@ _SILENT_BEATS = 15.0
 PATIENCE_S = 5.0
 """How long a task that is to stop may take to do so by itself."""
 _SWEPT_S = 3600.0
+LOOK_S = 20.0
+"""How often it is looked whether there is something to give notice of."""
 _TOLD_S = 0.1
 
 
@@ -70,6 +72,8 @@ class Pool:
         How often a sign of life is given [s].
     do
         What does a task in its process.
+    look
+        What is called now and then, see `LOOK_S`.
     """
 
     def __init__(
@@ -79,8 +83,10 @@ class Pool:
         at_once: int = AT_ONCE,
         beat_s: float = BEAT_S,
         do: Callable[[Connection, str, Task, Path | None], None] | None = None,
+        look: Callable[[Queue], None] | None = None,
     ) -> None:
-        self._beat_s, self._do = beat_s, do or work
+        self._beat_s, self._do, self._look = beat_s, do or work, look
+        self._last_look = 0.0
         self.queue = Queue(archive)
         self._address = archive.address.text
         self._runner = f"{node()} {os.getpid()} {secrets.token_hex(8)}"
@@ -147,6 +153,9 @@ class Pool:
         if now - self._swept > _SWEPT_S:
             self._swept = now
             self.queue.sweep()
+        if self._look is not None and now - self._last_look > LOOK_S:
+            self._last_look = now
+            self._look(self.queue)
         if len(self._running) >= self._at_once or now - self._looked < self._beat_s:
             return
         silent = {}

@@ -8,7 +8,14 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from evenfall.web.pool import Pool
-from evenfall.workshop import DiagnoseRequest, PlanRequest, ProveRequest, diagnose, prove
+from evenfall.workshop import (
+    DiagnoseRequest,
+    PlanRequest,
+    ProveRequest,
+    diagnose,
+    notices,
+    prove,
+)
 from evenfall.workshop.exploring import Exploration, to_explore
 from evenfall.workshop.story import Story, needed, story
 from evenfall.workshop.tasks import basis
@@ -91,6 +98,8 @@ class Shop:
         """Begin to work on what is under way; `how` goes to `Pool`."""
         with self._lock:
             if self._pool is None:
+                if notices.ways():
+                    how.setdefault("look", lambda queue: notices.look(self.dossiers, queue))
                 self._pool = Pool(self.dossiers.archive, **how)
                 self._pool.begin()
             return self._pool
@@ -99,6 +108,10 @@ class Shop:
     def queue(self) -> Queue:
         """What is under way."""
         return self.pool.queue
+
+    def notify(self, subject: str, text: str, place: str = "", *, key: str) -> None:
+        """Give notice of something, once by its key, where that is set up."""
+        notices.notify(self.queue, subject, text, place, key=key)
 
     def leaving(self) -> None:
         """Say that the server is about to stop, so that nobody goes on watching."""

@@ -236,7 +236,7 @@ class Dossiers:
             facts = {**request.facts, "part": part.dossier, "name": part.title[:200]}
             request = replace(request, facts=facts)
         (entry,) = self._file(dossier, [request.filing()], request.since)
-        return self._told([entry])[0]
+        return self.told([entry])[0]
 
     def _file(
         self, dossier: str | None, filings: Sequence[Filing], since: str
@@ -263,7 +263,7 @@ class Dossiers:
         entries = self.archive.entries(self.named(name))
         heads = [(entry.hash, entry.before) for entry in entries]
         known = [n for n in range(len(heads) + 1) if version_of(last_of(heads[:n])) == version]
-        return self._told(entries[max(known, default=0) :])
+        return self.told(entries[max(known, default=0) :])
 
     # ---- looking ---------------------------------------------------------------------------------
 
@@ -358,7 +358,7 @@ class Dossiers:
         dossier = self.named(name, near=True)
         entries = self.archive.entries(dossier)
         line = line_of(dossier, entries)
-        told = self._told(entries)
+        told = self.told(entries)
         version = version_of(last_of((entry.hash, entry.before) for entry in entries))
         return Shown(line, told, disagreements(entries), _history(line, entries), version)
 
@@ -392,7 +392,8 @@ class Dossiers:
         (document,) = (one for one in facts.attached if one.store == "document")
         return DOCUMENTS[entry.kind].rehashed(self.archive.json_document(document.sha256))
 
-    def _told(self, entries: Sequence[Entry]) -> tuple[Told, ...]:
+    def told(self, entries: Sequence[Entry]) -> tuple[Told, ...]:
+        """Return entries in words."""
         people = self.archive.people(entry.person for entry in entries)
         signed = {one.entry for one in self.archive.signatures(e.hash for e in entries)}
         corrected = {entry.corrects for entry in entries if entry.corrects}

@@ -21,9 +21,10 @@ from evenfall.codec.forms import Plain
 from evenfall.errors import At, Finding, RequestError
 from evenfall.instrument.specification import Hand
 from evenfall.pages.typesetting import Paper
-from evenfall.records.archive import Absorbed
+from evenfall.records.archive import Absorbed, Archive
 from evenfall.units import LengthUnit
 from evenfall.wording import Sentence
+from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.opening import Source
 
 LONGEST_TEXT = 20_000  # characters
@@ -31,13 +32,14 @@ _MOST = 5000  # values in a list
 _LARGEST = 10**12
 _NAMES = {
     **{"Source": Source, "LengthUnit": LengthUnit, "Paper": Paper, "Sentence": Sentence},
-    **{"Hand": Hand, "Absorbed": Absorbed},
+    **{"Hand": Hand, "Absorbed": Absorbed, "Archive": Archive},
 }
 """Types that a module of requests may import for the type checker alone."""
 _REFUSED = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
 
-Resolve = Callable[[Mapping[str, Any], str], Source]
-"""What makes a source of an object that stands at a place in a request."""
+Resolve = Callable[[Mapping[str, Any], str], Any]
+"""What makes a source of an object that stands at a place in a request; of one with the key
+`filed`, readings of the archive."""
 Send = Callable[[Source], Plain]
 
 
@@ -106,7 +108,10 @@ def _read(hint: Any, given: Any, resolve: Resolve, place: str) -> Any:  # noqa: 
     if origin in (Union, types.UnionType):
         if given is None and type(None) in within:
             return None
-        (one,) = (one for one in within if one is not type(None))
+        if Filed in within and isinstance(given, Mapping) and "filed" in given:
+            _filed(given, resolve, place)
+            return resolve(given, place)
+        one = next(one for one in within if one not in (type(None), Filed))
         return _read(one, given, resolve, place)
     if origin is Literal:
         for one in within:
@@ -124,6 +129,17 @@ def _read(hint: Any, given: Any, resolve: Resolve, place: str) -> Any:  # noqa: 
     if _data(hint):
         return read_request(hint, given, resolve, place)
     return _single(hint, given, place)
+
+
+def _filed(given: Mapping[str, Any], resolve: Resolve, place: str) -> None:
+    """Refuse what names no readings of the archive."""
+    inside = given["filed"]
+    if set(given) != {"filed"} or not isinstance(inside, Mapping) or "archive" in inside:
+        raise _wrong(place, "readings of the archive are named by `filed` alone")
+    for key, one in inside.items():
+        if key not in hints(Filed):
+            raise _wrong(f"{place}.filed", "there are since, until and most")
+        _read(hints(Filed)[key], one, resolve, f"{place}.filed.{key}")
 
 
 def _single(hint: Any, given: Any, place: str) -> Any:
@@ -219,9 +235,12 @@ def plain_request(request: Any, send: Send) -> Plain:
     return made
 
 
-def _plain(value: Any, send: Send) -> Any:
+def _plain(value: Any, send: Send) -> Any:  # noqa: PLR0911  (one answer for each kind)
     if isinstance(value, Source):
         return send(value)
+    if isinstance(value, Filed):
+        values = {name: getattr(value, name) for name in hints(Filed) if name != "archive"}
+        return {"filed": values}
     if _data(type(value)):
         return plain_request(value, send)
     if isinstance(value, Mapping):
@@ -302,6 +321,20 @@ def _schema(hint: Any, parts: Plain, *, asked: bool) -> Plain:  # noqa: PLR0911
         return made
     if hint is Source:
         return _reference("File")
+    if hint is Filed:
+        inside = {
+            name: _schema(one, parts, asked=True)
+            for name, one in hints(Filed).items()
+            if name != "archive"
+        }
+        named = {"type": "object", "properties": inside, "additionalProperties": False}
+        return {
+            "type": "object",
+            "description": "Readings that the archive holds.",
+            "properties": {"filed": named},
+            "required": ["filed"],
+            "additionalProperties": False,
+        }
     if hint is Sentence or hint is Finding:
         return _reference(hint.__name__.lower())
     if _data(hint):

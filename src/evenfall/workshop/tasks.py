@@ -20,6 +20,7 @@ from evenfall.errors import At, Finding, FormatMismatchError, RequestError
 from evenfall.measurement import Measurement
 from evenfall.pictures.inks import PAGE
 from evenfall.records.queue import NO_FOLDER, Queue
+from evenfall.workshop import notices
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS
 from evenfall.workshop.opening import Source
 from evenfall.workshop.story import Story, needed, story
@@ -221,10 +222,13 @@ def _points(work: Work) -> dict[str, Any]:
 
 def _call(work: Work) -> dict[str, Any]:
     """Do a use case that another program called; the answer is a file."""
+    from evenfall.workshop.archive_readings import Filed
     from evenfall.workshop.asking import read_request, source_of
     from evenfall.workshop.calls import called, use_cases
 
-    def resolve(given: Mapping[str, Any], place: str) -> Source:
+    def resolve(given: Mapping[str, Any], place: str) -> Source | Filed:
+        if "filed" in given:
+            return Filed(work.dossiers.archive, **given["filed"])
         if "upload" in given:
             return work.files[int(str(given["upload"]).rpartition("/")[2])]
         found = source_of(given, place)
@@ -255,6 +259,7 @@ KINDS: Mapping[str, tuple[str, Task]] = {
     "program": ("Writing and checking the program", _program),
     "points": ("Reading the raw scan", _points),
     "call": ("Working for another program", _call),
+    notices.KIND: ("Giving notice", lambda work: notices.deliver(work.asked, work.progress)),
     **ARCHIVE_KINDS,
 }
 """What each kind is called on its page, and what does it."""

@@ -132,6 +132,41 @@ def code_page() -> str:
     return "\n\n".join([ORIGIN, "# Codes", opening, *sections]) + "\n"
 
 
+def roles_page() -> str:
+    """Return the page that lists what each role may, and what each route of the pages needs."""
+    from evenfall.records.accounts import ROLES
+    from evenfall.web.people import ROLE_SAID
+    from evenfall.web.rights import NEEDS, ROLE_RIGHTS, SCOPES
+
+    rights = [*SCOPES, "own"]
+    said = {**SCOPES, "own": "what is one's own: settings, log-out, tokens"}
+    roles = [f"- **{role}**{ROLE_SAID[role].removeprefix(role)}." for role in ROLES]
+    table = [f"| Right | May | {' | '.join(ROLES)} |", f"| --- | --- |{' --- |' * len(ROLES)}"]
+    for right in rights:
+        held = " | ".join("yes" if right in ROLE_RIGHTS[role] else "" for role in ROLES)
+        table.append(f"| `{right}` | {said[right]} | {held} |")
+    routes = ["| Route | Right |", "| --- | --- |"]
+    routes += [f"| `{route}` | `{right}` |" for route, right in NEEDS.items()]
+    opening = (
+        "What each role may in the pages and through tokens, see [Work as a team](../team.md). A "
+        "lone bench without accounts may everything but what is a partner's."
+    )
+    scopes = (
+        "The scopes of a token are rights, all but `own`: a token may what its scopes name, as far "
+        "as its person may it now."
+    )
+    listed = "A route that is not listed answers nobody; `anyone` needs no account."
+    return (
+        "\n\n".join(
+            [
+                *(ORIGIN, "# Roles and rights", opening, "\n".join(roles), "\n".join(table)),
+                *(scopes, "## Routes", listed, "\n".join(routes)),
+            ]
+        )
+        + "\n"
+    )
+
+
 def python_page() -> str:
     """Return the page of the names that `import evenfall` offers."""
 
@@ -291,6 +326,8 @@ def pages() -> dict[Path, str]:
         from evenfall.cli import main
 
         texts[HERE / "cli.md"] = command_page(main)
+    if importlib.util.find_spec("evenfall.web") is not None:
+        texts[HERE / "roles.md"] = roles_page()
     texts[HERE / "json.md"] = json_page((HERE / "json.md").read_text(encoding="utf-8"))
     for kind, printed in KINDS.items():
         beside = (MotionCheck,) if "motion" in printed else ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import secrets
 import shutil
@@ -59,6 +60,24 @@ def read_start(path: Path, count: int) -> bytes:
         raise RequestError(
             "The file cannot be read ({reason}).", at=at, reason=_reason(error)
         ) from None
+
+
+def same_content(paths: Sequence[Path]) -> tuple[Path, Path] | None:
+    """Return two of some files that hold the same bytes, None if all differ."""
+    seen: dict[tuple[int, bytes], Path] = {}
+    try:
+        sizes = [path.stat().st_size for path in paths]
+        for path, size in zip(paths, sizes, strict=True):
+            if size == 0 or sizes.count(size) == 1:
+                continue
+            with path.open("rb") as stream:
+                key = size, hashlib.file_digest(stream, "sha256").digest()
+            if first := seen.get(key):
+                return first, path
+            seen[key] = path
+    except (OSError, ValueError):  # who reads them says why
+        return None
+    return None
 
 
 def read_text(path: Path, *, limit_bytes: int = TEXT_LIMIT_BYTES) -> str:

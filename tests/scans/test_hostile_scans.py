@@ -169,6 +169,17 @@ RANDOM = np.random.default_rng(7)
 TRIANGLE = np.array([[[0.0, 0.0, 0.0], [240.0, 0.0, 0.0], [0.0, 48.0, 0.0]]])
 
 
+def comb(pitch: float) -> Mesh:
+    """Return a board with crowns on it that stand evenly, as no frets do."""
+    x, y = np.meshgrid(np.linspace(0.0, 350.0, 1400), np.linspace(0.0, 48.0, 9), indexing="ij")
+    off = (x + 0.5 * pitch) % pitch - 0.5 * pitch
+    z = np.sqrt(np.maximum(1.0 - off**2, 0.0))
+    corner = np.stack([x, y, z], axis=-1)
+    a, b, c, d = corner[:-1, :-1], corner[1:, :-1], corner[:-1, 1:], corner[1:, 1:]
+    both = [np.stack(part, axis=2).reshape(-1, 3, 3) for part in ((a, b, c), (b, d, c))]
+    return Mesh(np.concatenate(both))
+
+
 @pytest.mark.parametrize(
     ("scan", "words"),
     [
@@ -184,8 +195,17 @@ TRIANGLE = np.array([[[0.0, 0.0, 0.0], [240.0, 0.0, 0.0], [0.0, 48.0, 0.0]]])
             marks=pytest.mark.slow,
         ),
         (SCAN.points_mm * [1.0, 1.0, 1000.0], "x, y and z are in one unit"),
+        (comb(20.0), "are not in this scan"),
+        pytest.param(comb(5.0), "are not in this scan", marks=pytest.mark.slow),
     ],
-    ids=["one triangle", "sixty triangles", "random points", "heights in another unit"],
+    ids=[
+        "one triangle",
+        "sixty triangles",
+        "random points",
+        "heights in another unit",
+        "a comb of crowns",
+        "a fine comb of crowns",
+    ],
 )
 def test_what_is_no_board_is_refused_with_the_reason(scan: object, words: str) -> None:
     with pytest.raises(ReadingsError, match=words):
@@ -231,6 +251,26 @@ def test_a_fret_seen_at_its_ends_alone_is_not_said_to_stand_up_there() -> None:
     seen = np.array([-20.0, -2.0, -1.0, 0.0, 1.0, 20.0])
     (told,) = _seating(replace(fret, along_mm=seen, height_mm=height[[0, 3, 3, 3, 3, 3]]), 1.0)
     assert told.code == "lifted-end"
+
+
+@pytest.mark.parametrize("axis", ["along", pytest.param("across", marks=pytest.mark.slow)])
+def test_a_second_neck_that_lies_tilted_is_told(axis: str) -> None:
+    cosine, sine = np.cos(0.6), np.sin(0.6)
+    turn = {
+        "along": [[1.0, 0.0, 0.0], [0.0, cosine, -sine], [0.0, sine, cosine]],
+        "across": [[cosine, 0.0, sine], [0.0, 1.0, 0.0], [-sine, 0.0, cosine]],
+    }[axis]
+    second = SCAN.points_mm @ np.array(turn).T + [0.0, 120.0, 0.0]
+    _, findings = measure_crowns(np.concatenate([SCAN.points_mm, second]), SPEC, mirrored=False)
+    assert any(f.code == "ambiguous" and "second neck" in f.sentence for f in findings)
+
+
+def test_two_necks_that_point_apart_are_refused_as_two() -> None:
+    cosine, sine = np.cos(0.2), np.sin(0.2)
+    turn = np.array([[cosine, -sine, 0.0], [sine, cosine, 0.0], [0.0, 0.0, 1.0]])
+    both = np.concatenate([SCAN.points_mm, SCAN.points_mm @ turn.T + [0.0, 120.0, 0.0]])
+    with pytest.raises(ReadingsError, match="of two things with a gap between them"):
+        measure_crowns(both, SPEC, mirrored=False)
 
 
 def test_waves_of_a_scanner_are_told_and_not_taken_for_strings() -> None:

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from draws import draws
-from evenfall.errors import ReadingsError
+from evenfall.errors import ReadingsError, RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Measurement
 from evenfall.readings import read_files
@@ -181,6 +181,24 @@ def test_scans_of_other_necks_or_hands_and_parts_too_far_apart_are_refused() -> 
         join_scans(hands, SPEC)
     with pytest.raises(ReadingsError, match="too few to join"):
         join_scans([made(chance, slice(0, 9)), made(chance, slice(8, 18))], SPEC)
+
+
+def test_one_scan_in_two_files_is_no_repeat(tmp_path: Path) -> None:
+    first = measured(1)
+    turned_over = scanned(1)[::-1].astype(np.float32)  # in another order, to other digits
+    survey, _ = measure_crowns(turned_over, SPEC, mirrored=False)
+    again = to_measurement(survey, SPEC, source=("again",))
+    with pytest.raises(ReadingsError, match="scan 1 and again hold the same points"):
+        join_scans([first, again], SPEC)
+    with pytest.raises(ReadingsError, match="hold the same points"):
+        join_scans([measured(2), first, again], SPEC)
+    paths = [tmp_path / name for name in ("a.npy", "b.npy", "copy.npy")]
+    for path, seed in zip(paths, (1, 2, 1), strict=True):
+        np.save(path, scanned(seed)[:5000])
+    with pytest.raises(RequestError, match=r"a\.npy and copy\.npy are the same file"):
+        read_files(paths, SPEC)
+    with pytest.raises(RequestError, match=r"a\.npy and a\.npy are the same file"):
+        read_files(paths[:1] * 2, SPEC)
 
 
 @pytest.mark.slow

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenfall.errors import At, Progress, RequestError, silent
-from evenfall.files import read_bytes
+from evenfall.files import read_bytes, same_content
 from evenfall.readings.scanned import ScanSetting, read_scanned
 from evenfall.scans.formats import ScanOptions, is_scan
 from evenfall.sheets import SheetFile, read_measurement
@@ -79,7 +79,7 @@ def read_files(
     Raises
     ------
     RequestError
-        A file is not there, something was said about a scan and none is
+        A file is not there or is named twice, something was said about a scan and none is
         among the files, or the serial is no short line of text.
     FormatMismatchError, BrokenFileError, UnsupportedError, ReadingsError
         As `evenfall.sheets.read_measurement` and `evenfall.readings.scanned.read_scanned`.
@@ -91,6 +91,13 @@ def read_files(
             most=LONGEST_SERIAL,
         )
     paths = [Path(file) for file in files]
+    if twice := same_content(paths):
+        raise RequestError(
+            "{first} and {second} are the same file: a copy is no second reading; name it once.",
+            at=At(file=twice[1].name),
+            first=twice[0].name,
+            second=twice[1].name,
+        )
     scans = [path for path in paths if is_scan(path, options)]
     if not scans and (options is not None or setting is not None):
         raise RequestError(

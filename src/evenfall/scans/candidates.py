@@ -37,6 +37,8 @@ from evenfall.scans.surface import (
 from evenfall.scans.visible import Box, places_of, seen_cells
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
 
@@ -74,6 +76,9 @@ CLOSE_STEP_MM = (0.12, 0.4)
 MOST_DRAWN = 4_000_000
 """Cells drawn of all triangles together; more of them are drawn more coarsely."""
 
+FLAT_SHARE = 0.6
+"""A body that is thinner than this share of a board's width shows no board from its side."""
+
 UPPER_MM = 0.6
 """Of a cloud of closed bodies what lies further under the upper side, within a millimetre, is
 hidden by it: tangs and slots under the crowns."""
@@ -105,6 +110,8 @@ class Candidate:
         What was found, best first.
     solid
         Whether the points lie on several sides of a body.
+    way
+        Which of the ways up it is.
     """
 
     unit: str
@@ -115,6 +122,7 @@ class Candidate:
     strips: StripMap
     matches: list[Match]
     solid: bool
+    way: int
 
 
 class Views:
@@ -136,25 +144,25 @@ class Views:
         level = (few - self.middle) @ self.axes.T * factor
         return len(seen_from_above(level, cell_mm=2.0)) < 0.85 * len(level)
 
-    def ups(self) -> list[FloatArray]:
-        """Return the directions that may be up."""
-        return [self.axes[2], -self.axes[2], self.axes[1], -self.axes[1]]
+    def ups(self, factor: float, least_mm: float) -> list[FloatArray]:
+        """Return the directions that may be up: a board is at least so wide."""
+        flat = [self.axes[2], -self.axes[2]]
+        thin = float(self.extent[2]) * factor < least_mm
+        return flat if thin else [*flat, self.axes[1], -self.axes[1]]
 
-    def seen(self, number: int, factor: float) -> FloatArray:
+    def seen(self, number: int, up: FloatArray) -> FloatArray:
         """Return points of the file that are seen from one of `ups`."""
         if self.corners is None:
             if self._many is None:
                 self._many, _ = finite_samples(self.surface, SOLID_SAMPLES)
             return self._many
         if number not in self._seen:
-            up = self.ups()[number]
             turned = np.stack([self.axes[0], np.cross(up, self.axes[0]), up])
             level = (self.corners.reshape(-1, 3) - self.middle) @ turned.T
             low, high = level[:, :2].min(axis=0), level[:, :2].max(axis=0)
             step = np.maximum((high - low) / (FAR_CELLS, ACROSS_CELLS), 1e-9)
             points = _seen_of_mesh(level.reshape(-1, 3, 3), low, high, step)
             self._seen[number] = points @ turned + self.middle
-        del factor
         return self._seen[number]
 
     def close(
@@ -200,8 +208,13 @@ def candidates(
     unit_hint: str | None,
     *,
     progress: Progress,
+    few: bool = False,
+    ways: Collection[tuple[str, int]] | None = None,
 ) -> list[Candidate]:
-    """Return the scan laid level in every unit and every way up that is possible."""
+    """Return the scan laid level in every unit and every way up that is possible.
+
+    A quick look takes a few points; `ways` names units and ways up that are worth more.
+    """
     span = float(np.max(nominal.base_mm))
     longest = max(specification.scale.treble_mm, specification.scale.bass_mm)
     found = []
@@ -214,22 +227,25 @@ def candidates(
         if float(views.extent[1]) * factor < NARROWEST_MM:
             continue
         solid = views.solid(factor)
-        ups = views.ups() if solid else views.ups()[:1]
+        ups = views.ups(factor, FLAT_SHARE * specification.board.width_nut_mm)
+        ups = ups if solid else ups[:1]
         for turn, up in enumerate(ups):
+            if ways is not None and (unit, turn) not in ways:
+                continue
             progress("Finding the frets", (number + turn / len(ups)) / len(units))
-            samples = views.seen(turn, factor) if solid else views.samples
+            samples = views.seen(turn, up) if solid and not few else views.samples
             turned = np.stack([views.axes[0], np.cross(up, views.axes[0]), up])
             level = lay_level(
                 samples * factor,
                 views.middle * factor,
                 turned,
-                solid=solid and views.corners is None,
+                solid=solid and (few or views.corners is None),
                 under_mm=UPPER_MM,
             )
             if level is not None:
-                found.append(
-                    _matched(unit, level, samples[level.kept], specification, nominal, solid=solid)
-                )
+                seen = samples[level.kept]
+                one = _matched(unit, level, seen, specification, nominal, solid=solid, way=turn)
+                found.append(one)
     return found
 
 
@@ -265,7 +281,13 @@ def closer(
     if again is None:
         return candidate
     return _matched(
-        candidate.unit, again, points[again.kept], specification, nominal, solid=candidate.solid
+        candidate.unit,
+        again,
+        points[again.kept],
+        specification,
+        nominal,
+        solid=candidate.solid,
+        way=candidate.way,
     )
 
 
@@ -285,6 +307,7 @@ def _matched(
     nominal: FretLines,
     *,
     solid: bool,
+    way: int,
 ) -> Candidate:
     """Return a candidate with the frets laid over it in every way."""
     wire, board = specification.fretwire, specification.board
@@ -306,7 +329,7 @@ def _matched(
             if m.up_order > 0 or groove_width_mm(strips, m, nominal) < narrow
         ]
     return Candidate(
-        unit, level.axes, level.origin_mm, samples, level.points_mm, strips, matches, solid
+        unit, level.axes, level.origin_mm, samples, level.points_mm, strips, matches, solid, way
     )
 
 

@@ -167,7 +167,8 @@ def _best_place(
             first = reach + int(step[strip, j])
             per_strip[strip] += padded[strip, first : first + shifts + 2 * spare]
     seen = np.flatnonzero(np.isfinite(strips.relative_mm).mean(axis=1) > 0.1)
-    window = max(1, round(width_mm / STRIP_MM))
+    wide = float(np.ptp(strips.y_mm)) / (count - 1) if count > 1 else STRIP_MM
+    window = max(1, round(width_mm / wide))
     if len(seen) > WIDER * window:
         total = np.cumsum(np.pad(per_strip[seen, spare : spare + shifts], ((1, 0), (0, 0))), axis=0)
         first = int((total[window:] - total[:-window]).max(axis=1).argmax())

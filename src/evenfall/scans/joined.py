@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -40,6 +41,10 @@ uncertainty, are not of one neck in one state."""
 WILD = 4.7
 """Scans that put a crown further apart than so many times the usual leave half of that open."""
 
+SAME_MM, SAME_U = 5e-5, 0.05
+"""Scans whose shared crowns differ by less than both, in the middle and over their stated
+uncertainty, are the same points in two files."""
+
 BOW_MM, SIGMA = 0.02, 4.0
 """A bow between scans that is larger, and so many times its uncertainty, is the neck's own."""
 
@@ -57,7 +62,7 @@ def join_scans(
     Raises
     ------
     ReadingsError
-        Two scans share too few crowns, or their crowns are of different necks.
+        Two scans share too few crowns, hold the same points, or are of different necks.
     """
     first, lines = found[0], string_lines(specification)
     sources = tuple(name for one in found for name in one.source)
@@ -66,6 +71,7 @@ def join_scans(
     seen = np.stack([one.heights.height_mm for one in found])
     u = np.stack([one.heights.own_u_mm for one in found])
     plan = _plan(lines)
+    _same_points(seen, u, plan, _names(found))
     weight = np.where(np.isfinite(seen), 1.0 / np.maximum(np.nan_to_num(u), 1e-6) ** 2, 0.0)
     weight[:, :, [0, -1]] = 0.0  # the planes go through crowns alone
     used = weight > 0.0
@@ -215,6 +221,26 @@ def _spread(off: FloatArray) -> FloatArray:
     low = np.where(np.isfinite(off), off, np.inf).min(axis=0)
     high = np.where(np.isfinite(off), off, -np.inf).max(axis=0)
     return np.asarray(np.maximum(high - low, 0.0))
+
+
+def _same_points(seen: FloatArray, u: FloatArray, plan: FloatArray, names: Sequence[str]) -> None:
+    """Refuse one scan in two files: as a repeat it would show that nothing scatters."""
+    crowns = slice(1, -1)
+    for i, j in combinations(range(len(seen)), 2):
+        gap = (seen[i] - seen[j])[:, crowns]
+        both = np.isfinite(gap)
+        if int(both.sum()) < LEAST_SHARED:
+            continue
+        design = plan[:, crowns][both]
+        off = np.abs(gap[both] - design @ np.linalg.lstsq(design, gap[both], rcond=None)[0])
+        stated = float(np.median(u[i][:, crowns][both]))
+        if float(np.median(off)) < min(SAME_MM, SAME_U * stated):
+            raise unusable(
+                "{first} and {second} hold the same points where they overlap: their crowns agree "
+                "as no two scans do, so they are no repeat; name one of them, or scan once more.",
+                first=names[i],
+                second=names[j],
+            )
 
 
 def _same_neck(

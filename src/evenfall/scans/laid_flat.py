@@ -43,6 +43,9 @@ BIN_MM = 0.25
 STRIP_MM = 2.0
 """Width of its strips across the neck."""
 
+MOST_STRIPS = 160
+"""Of a body wider than these the strips are wider."""
+
 WINDOW_MM = 16.0
 """Length over which the board is the median: frets cover less than half of it at the last fret of
 a ukulele (7 mm apart, 2 mm wide)."""
@@ -193,7 +196,7 @@ def strip_map(level_mm: FloatArray) -> StripMap:
     inside = np.all((points[:, :2] >= low) & (points[:, :2] <= high), axis=1)
     points = points[inside]
     bins = int((high[0] - low[0]) / BIN_MM) + 1
-    strips = max(1, int((high[1] - low[1]) / STRIP_MM))
+    strips = min(MOST_STRIPS, max(1, int((high[1] - low[1]) / STRIP_MM)))
     width = max(float(high[1] - low[1]), 1e-9) / strips
     row = np.minimum(((points[:, 1] - low[1]) / width).astype(np.intp), strips - 1)
     column = np.minimum(((points[:, 0] - low[0]) / BIN_MM).astype(np.intp), bins - 1)

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import At, Finding, Progress, silent
+from evenfall.arrays import runs
+from evenfall.errors import At, Finding, Progress, ReadingsError, silent
 from evenfall.instrument import string_lines
 from evenfall.instrument.geometry import SEMITONE
 from evenfall.scans.candidates import (
@@ -32,7 +33,7 @@ from evenfall.scans.fret_comb import (
     straight_lines,
 )
 from evenfall.scans.numbering import check_numbering, numbers_looked_at, steps_seen
-from evenfall.scans.refused import UNIT_WORDS, no_board, not_this_neck
+from evenfall.scans.refused import UNIT_WORDS, no_board, not_this_neck, scale_said
 from evenfall.scans.slots import groove_width_mm
 from evenfall.scans.surface import (
     LEAST_POINTS,
@@ -58,8 +59,9 @@ if TYPE_CHECKING:
 LEAST_SCORE_SHARE = 0.4
 """A scan that shows less than this share of the frets which should lie in it is not this neck."""
 
-HOPELESS_SHARE = 0.1
-"""One that shows less is not looked at more closely either."""
+HOPELESS_SHARE, HOPEFUL = 0.05, 2.0
+"""One that shows less is not looked at more closely either, nor one where the frets' places show
+less than so many times as much as anywhere: of whole instruments they show 4 times as much."""
 
 STANDS_OUT = 2.5
 """And so many times as much must stand at the frets' places as anywhere: rough ground is none."""
@@ -81,6 +83,13 @@ EDGE_TOLERANCE_MM = 1.5
 
 BESIDE_BOARD_MM = 8.0
 """What lies further beside the board is none of it."""
+
+DEEP_MM = 60.0
+"""What lies further over or under the board is another thing too: a body is less deep."""
+
+GAP_SHARE, GAP_TURNS, WILD_SHARE = 0.02, 12, 1e-4
+"""A strip of so much of the scan's length that holds no more than this share of its points divides
+it; looked for in so many directions in its plane, and square to that."""
 
 SECOND_SHARE, SECOND_SEEN = 0.3, 0.7
 """A second neck has so many of the first one's points, and shows so many of its frets."""
@@ -187,16 +196,24 @@ def locate(
     """Return the place of a scan as `find_surface` does, with what later steps need."""
     nominal = nominal_lines(string_lines(specification))
     views = Views(surface)
-    found = candidates(views, specification, nominal, unit_hint, progress=progress)
-    ranked = _ranked(found)
+    quick = _ranked(
+        candidates(views, specification, nominal, unit_hint, progress=progress, few=True)
+    )
+    ways = {(one.unit, one.way) for match, one in quick if _hopeful(match, specification)}
+    if any(one.solid for _, one in quick) and ways:
+        found = candidates(views, specification, nominal, unit_hint, progress=progress, ways=ways)
+        ranked = _ranked(found)
+    else:
+        ranked = quick
     if not ranked:
         raise no_board(views.samples, specification, unit_hint)
     match, chosen = ranked[0]
-    hopeful = match.seen_share(specification.frets) > HOPELESS_SHARE
-    if hopeful and holds_more(chosen, specification, nominal):
+    if _hopeful(match, specification) and holds_more(chosen, specification, nominal):
         again = closer(views, chosen, match, specification, nominal)
         ranked = _ranked([again]) + ranked[1:] if again.matches else ranked
     if not _good(ranked[0][0], specification):
+        if parted := _in_parts(views, specification, nominal, unit_hint):
+            raise parted
         raise not_this_neck(
             surface, specification, ranked, views.samples, unit_hint=unit_hint, progress=progress
         )
@@ -239,16 +256,11 @@ def _second_neck(
     last = float(np.nanmax(orientation.fret_x_mm))
     half = 0.5 * max(board.width_nut_mm, board.width_last_mm) + BESIDE_BOARD_MM
     first = (place[:, 0] > -BESIDE_BOARD_MM) & (place[:, 0] < last + 20.0)
-    first &= np.abs(place[:, 1]) < half
+    first &= (np.abs(place[:, 1]) < half) & (np.abs(place[:, 2]) < DEEP_MM)
     rest = views.samples[~first]
     if len(rest) < max(LEAST_POINTS, SECOND_SHARE * int(first.sum())):
         return ()
-    others = candidates(
-        Views(Cloud(rest)), specification, nominal, orientation.unit, progress=silent
-    )
-    if not (ranked := _ranked(others)) or not _good(ranked[0][0], specification):
-        return ()
-    if ranked[0][0].up_order < 0 or ranked[0][0].seen_share(specification.frets) < SECOND_SEEN:
+    if not _shows_neck(rest, specification, nominal, orientation.unit):
         return ()
     return (
         Finding(
@@ -258,6 +270,47 @@ def _second_neck(
             "measure again.",
             At(field="orientation"),
         ),
+    )
+
+
+def _shows_neck(
+    points: FloatArray, specification: Specification, nominal: FretLines, unit: str | None
+) -> bool:
+    """Say whether nearly all crowns of the specification stand in a part of a scan."""
+    others = candidates(Views(Cloud(points)), specification, nominal, unit, progress=silent)
+    if not (ranked := _ranked(others)) or not _good(ranked[0][0], specification):
+        return False
+    match, chosen = ranked[0]
+    if match.seen_share(specification.frets) < SECOND_SEEN:
+        return False
+    slot = SLOT_WIDTH_SHARE * specification.fretwire.crown_width_mm
+    return match.up_order > 0 or groove_width_mm(chosen.strips, match, nominal) > slot
+
+
+def _in_parts(
+    views: Views, specification: Specification, nominal: FretLines, unit: str | None
+) -> ReadingsError | None:
+    """Return that a scan which as a whole is no neck is of two things, one of them the neck."""
+    turns = np.linspace(0.0, np.pi, GAP_TURNS, endpoint=False)
+    ways = np.column_stack([np.cos(turns), np.sin(turns), np.zeros(GAP_TURNS)])
+    place = (views.samples - views.middle) @ views.axes.T
+    step, many, widest = 0.5 * GAP_SHARE * float(views.extent[0]), len(place), 1
+    part: BoolArray | None = None
+    for way in [*ways, np.array([0.0, 0.0, 1.0])]:
+        bins = ((place @ way - float((place @ way).min())) / step).astype(np.intp)
+        count = np.bincount(bins)
+        for a, b in runs(count < WILD_SHARE * many):
+            share = float(count[:a].sum()) / many
+            if b - a > widest and SECOND_SHARE < share / (1.0 - share) < 1.0 / SECOND_SHARE:
+                widest, part = b - a, bins < a
+    if part is None or not any(
+        _shows_neck(views.samples[one], specification, nominal, unit) for one in (part, ~part)
+    ):
+        return None
+    return unusable(
+        "The scan is of two things with a gap between them, and frets of a {scale} scale stand on "
+        "one; cut the other away and measure again.",
+        scale=scale_said(specification),
     )
 
 
@@ -284,6 +337,12 @@ def _good(match: Match, specification: Specification) -> bool:
     share = match.seen_share(specification.frets)
     stands_out = share >= STANDS_OUT * match.usual_share
     return match.inside_count >= LEAST_FRETS and share >= LEAST_SCORE_SHARE and stands_out
+
+
+def _hopeful(match: Match, specification: Specification) -> bool:
+    """Say whether what a first look shows is worth a closer one."""
+    share = match.seen_share(specification.frets)
+    return share > max(HOPELESS_SHARE, HOPEFUL * match.usual_share)
 
 
 def _rivals(ranked: list[tuple[Match, Candidate]]) -> tuple[Finding, ...]:

@@ -38,6 +38,9 @@ RIDGE_SHARE = 0.4
 LEAST_RIDGES = 7
 """Fewer ridges make no scale worth naming."""
 
+MOST_PLACES = 60
+"""And more are no frets: with many places something fits every scale."""
+
 SHIFTS = (0, -1, 1, 2)
 """What may stand first: fret 1, the nut, fret 2 or 3."""
 
@@ -68,7 +71,7 @@ def not_this_neck(
     """Return the error that says what the scan shows instead of the specified frets."""
     progress("Looking for another scale", 0.0)
     slots = None
-    if any(_grooved(candidate) for _, candidate in ranked):
+    if any(_grooved(candidate) for candidate in {id(one): one for _, one in ranked}.values()):
         try:
             factor = UNITS_MM[unit_hint or "mm"]
             slots = find_slots(surface, factor_mm=factor, progress=progress)
@@ -126,7 +129,7 @@ def _in_step(strips: StripMap, stands: BoolArray) -> ScaleFit | None:
     """Return the scale that runs of a flag along the neck fit, None if they fit none."""
     x = strips.x_mm
     places = [0.5 * (x[a] + x[b - 1]) for a, b in runs(stands)]
-    if len(places) < LEAST_PLACES:
+    if not LEAST_PLACES <= len(places) <= MOST_PLACES:
         return None
     try:
         return fit_scale(np.array(places))

@@ -36,7 +36,7 @@ GOLDEN_SHARE = 0.6180339887498949
 PLASTIC_SHARES = (0.7548776662466927, 0.5698402909980532)
 """The same for pairs: powers of 1/1.3247..., the real root of x³ = x + 1."""
 
-MESH_SAMPLES = 2_000_000
+MESH_SAMPLES = 500_000
 """Points that a mesh is turned into where its place is looked for."""
 
 LARGEST = 1e12
@@ -198,9 +198,10 @@ def sample_mesh(mesh: Mesh) -> Cloud:
         raise unusable(
             "Triangles must have shape (T, 3, 3), not {shape}.", shape=str(corners.shape)
         )
-    corners = corners[(np.abs(corners) < LARGEST).all(axis=(1, 2))]  # false for NaN
-    edges = np.roll(corners, -1, axis=1) - corners
-    area = 0.5 * np.linalg.norm(np.cross(edges[:, 0], edges[:, 1]), axis=1)
+    kept = (np.abs(corners) < LARGEST).all(axis=(1, 2))  # false for NaN
+    corners = corners if kept.all() else corners[kept]
+    first, last = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    area = 0.5 * np.linalg.norm(np.cross(first, last), axis=1)
     if len(area) < LEAST_TRIANGLES:
         raise unusable(
             "The mesh has {count:count triangle}; a fretboard needs at least {least}.",
@@ -218,11 +219,7 @@ def sample_mesh(mesh: Mesh) -> Cloud:
     a, b = (np.mod((order + 1) * share, 1.0) for share in PLASTIC_SHARES)
     folded = a + b > 1.0
     a, b = np.where(folded, 1.0 - a, a), np.where(folded, 1.0 - b, b)
-    points = (
-        corners[triangle, 0]
-        + a[:, None] * edges[triangle, 0]
-        - b[:, None] * edges[triangle, 2]  # the third edge runs back to the first corner
-    )
+    points = corners[triangle, 0] + a[:, None] * first[triangle] + b[:, None] * last[triangle]
     return Cloud(points, corners)
 
 

@@ -258,6 +258,7 @@ class _Survey:
                 if line is not None and j not in alike:
                     nearest = alike[int(np.argmin(np.abs(np.array(alike) - j)))]
                     found[j] = self._crown_line(j, known[nearest]) or line
+            found = _one_form(found)
         return found
 
     def _parallel(self, frets: list[int]) -> FloatArray:
@@ -525,6 +526,15 @@ class _Survey:
                     line.section,
                 )
         return tuple(tuple(row) for row in rows)
+
+
+def _one_form(lines: list[CrownLine | None]) -> list[CrownLine | None]:
+    """Return crowns of one kind, each with what the sections of all leave open about a top.
+
+    One section tells it from a handful of places: now and then far too well.
+    """
+    mean = float(np.sqrt(np.mean([line.form_u_mm**2 for line in lines if line])))
+    return [line and replace(line, form_u_mm=mean) for line in lines]
 
 
 def _over_plane(line: CrownLine, plane: tuple[float, float, float]) -> CrownLine:

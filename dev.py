@@ -199,11 +199,11 @@ def set_up(*, tools: bool) -> None:
     STAMP.write_text(f"{digest}\n{'tools' if tools else 'program'}\n{ROOT}\n", encoding="utf-8")
 
 
-def call(name: str, *arguments: str) -> int:
+def call(name: str, *arguments: str, environment: dict[str, str] | None = None) -> int:
     """Run one program of `.venv` in the checkout and return its exit status."""
     say(" ".join([name, *arguments]))
     command = [str(program(VENV, name)), *arguments]
-    return subprocess.call(command, cwd=ROOT, env=clean_environment())
+    return subprocess.call(command, cwd=ROOT, env=environment or clean_environment())
 
 
 def call_all(*commands: list[str]) -> int:
@@ -242,7 +242,11 @@ def test(arguments: list[str]) -> int:
     chosen = [argument for argument in arguments if argument != "--all"]
     workers = str(min(os.cpu_count() or 1, 8))
     side_by_side = [] if chosen else ["-n", workers, "--dist", "worksteal"]
-    return call("python", "-m", "pytest", "-p", "no:benchmark", *side_by_side, *arguments)
+    environment = clean_environment()
+    # the workers fill all processors; threads of each that wait for work would only use them up
+    environment.setdefault("OPENBLAS_NUM_THREADS", "1")
+    pytest = ["python", "-m", "pytest", "-p", "no:benchmark"]
+    return call(*pytest, *side_by_side, *arguments, environment=environment)
 
 
 def lint(_: list[str]) -> int:

@@ -72,11 +72,14 @@ def test_a_stable_process_goes_on_and_a_shift_stops_it(
     assert "In control: go on." in shown
     assert "none of 30 points signals" in shown
     assert "stopped for nothing once in" in shown
-    prove(dossiers, [0.31], first=30)
+    prove(dossiers, [0.31, *STEADY[:10]], first=30)
+    assert "In control now: go on." in text(client, "/charts")
+    assert "none of the newest 9" in text(client, "/charts")
+    prove(dossiers, [0.31], first=41)
     shown = text(client, "/charts?quantity=relief")
     assert "Not in control: stop" in shown
-    (line,) = dossiers.lines(dossiers.archive.named("QC-0030"))
-    assert f'<a href="/instruments/{line.dossier}">dossier</a>' in shown
+    (line,) = dossiers.lines(dossiers.archive.named("QC-0041"))
+    assert f'<a href="/instruments/{line.dossier}">QC-0041</a>' in shown
 
 
 def test_frozen_limits_hold_when_more_comes_in_and_are_taken_back(

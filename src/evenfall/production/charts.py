@@ -24,6 +24,10 @@ FEW_POINTS = 20
 """Limits from fewer points than this move much when more come in (ISO 7870-2 asks for 25)."""
 
 
+NEWEST = 8
+"""A signal with so many points after it that do not signal is past: among many points of a stable
+process some signal, and nobody stops for those of last month. (Our choice.)"""
+
 _MOST_LISTED = 9
 """More points, or runs of points, than this are counted in a sentence rather than listed."""
 
@@ -150,6 +154,11 @@ class ControlChart:
     def hit(self) -> tuple[int, ...]:
         """The points that signal by any rule, counted from 1, in their order."""
         return tuple(sorted({point for signal in self.signals for point in signal.points}))
+
+    @property
+    def signals_now(self) -> bool:
+        """Whether one of the newest points signals, so that the process is to be stopped."""
+        return bool(self.hit) and self.point_count - self.hit[-1] < NEWEST
 
     @property
     def run_length_count(self) -> float:
@@ -435,10 +444,21 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
             points=chart.point_count - len(chart.excluded),
         )
     else:
+        text = (
+            "{hit:count point} of {points} {hit:plural signals|signal}{where}, and none of the "
+            "newest {quiet}. Of so many points of a stable process about {chance:.0f} would. Go "
+            "on, and find out what happened then."
+        )
+        if chart.signals_now:
+            text = (
+                "The process is not stable: {hit:count point} of {points} "
+                "{hit:plural signals|signal}{where}. Stop, and look for what changed."
+            )
         yield Finding(
             "chart",
-            "The process is not stable: {hit:count point} of {points} "
-            "{hit:plural signals|signal}{where}. Stop, and look for what changed.",
+            text,
+            quiet=chart.point_count - chart.hit[-1],
+            chance=chart.point_count / chart.run_length_count,
             hit=len(chart.hit),
             points=chart.point_count - len(chart.excluded),
             where=_where(chart),

@@ -63,6 +63,7 @@ _GATHERED = (
     *((f"day {name}", f"of one day and {name}") for name in ("model", "site", "batch")),
 )
 _GO_ON, _STOP = "In control: go on.", "Not in control: stop, and look for the cause."
+_LOOK = "In control now: go on. Some earlier points signal."
 _MOST = (200, 1000, 5000, 10_000)
 _USUAL_MOST = 1000
 _QUANTITY_FIRST = ("relief", "action of string 1", "action of the lowest string")
@@ -214,7 +215,12 @@ def show_capability(request: Request) -> Response:
             fields = asked.readings(shop)
             made = capability(CapabilityRequest(**fields, tolerance=limits))
             shown["made"] = made.made
-            shown["findings"] = [(one.severity, view.told(one)) for one in made.findings]
+            names = {one.name for one in made.made.indices}
+            shown["findings"] = [
+                (one.severity, view.told(one))
+                for one in made.findings
+                if one.said.values.get("name") not in names  # they stand in the table
+            ]
             shown["picture"] = capability_picture(
                 made.made, about=made.about, unit=view.unit, theme=PAGE
             )
@@ -373,9 +379,8 @@ def _shown_chart(made: ChartOutcome, view: View) -> dict[str, Any]:
     return {
         "made": of,
         "about": made.about,
-        "headline": "In control: go on."
-        if of.stable
-        else "Not in control: stop, and look for the cause.",
+        "headline": _GO_ON if of.stable else _STOP if of.signals_now else _LOOK,
+        "alarm": of.signals_now,
         "verdict": view.told(first),
         "warned": [view.told(one) for one in rest if one.severity == "warning"],
         "noted": [view.told(one) for one in notes],
@@ -419,6 +424,8 @@ def _row(of: ControlChart, point: int, view: View) -> dict[str, Any]:
 def _signals(made: ChartOutcome, view: View) -> list[dict[str, Any]]:
     """Return the last points that signal, each with its rules and its instruments."""
     of = made.chart
+    columns = made.table.factors
+    serials = dict(zip(columns.get("dossier", ()), columns.get("serial", ()), strict=True))
     shown = []
     for point in reversed(of.hit[-_SIGNALS:]):
         rules = dict.fromkeys(one.rule for one in of.signals if point in one.points)
@@ -429,7 +436,7 @@ def _signals(made: ChartOutcome, view: View) -> list[dict[str, Any]]:
                 **_row(of, point, view),
                 "at": local(made.table.time[start]),
                 "rules": [name.replace("-", " ") for name in rules],
-                "dossiers": dossiers[:5],
+                "dossiers": [(dossier, serials.get(dossier, "")) for dossier in dossiers[:5]],
                 "more": max(len(dossiers) - 5, 0),
             }
         )

@@ -49,7 +49,7 @@ class Act:
 def chart_name(quantity: str, document: str, request: ReadingsRequest) -> str:
     """Return what the readings of a chart are called, the same for the same readings."""
     only = {name: value for name, value in request.only.items() if name != "document"}
-    parts = [f"{quantity} of a {document}"]
+    parts = [f"{quantity} ({document})"]
     parts += [f"{name} {value}" for name, value in sorted(only.items())]
     if request.subgroup:
         parts.append(f"by {' and '.join(request.subgroup)}")

@@ -15,10 +15,12 @@ from evenfall import workshop
 from evenfall.cli import main
 from evenfall.errors import RequestError
 from evenfall.records import Filing
+from evenfall.records.queue import Queue
 from evenfall.workshop import ChartRequest
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.daily_report import DailyReport, ReportRequest, daily_report
+from evenfall.workshop.notices import look
 from evenfall.workshop.quality import act_on_chart
 from evenfall.workshop.signals import new_signals
 
@@ -114,3 +116,22 @@ def test_a_signal_of_frozen_limits_is_told_once(dossiers: Dossiers) -> None:
     assert told == ("outside-limits", "QC-0030")
     assert sum(map(len, found)) == 1
     assert list(new_signals(dossiers.archive)) == []
+
+
+def test_a_notice_of_a_signal_is_put_once(
+    dossiers: Dossiers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("EVENFALL_NOTICES_WEBHOOK", "https://localhost/hook")
+    prove(dossiers, STEADY, "2026-03-02", 0)
+    asked = ChartRequest(Filed(dossiers.archive), "relief", {"document": "proof"})
+    act_on_chart(asked, "frozen", "QC-0029", "runs as it should")
+    prove(dossiers, [0.34], "2026-03-03", 30)
+    queue = Queue(dossiers.archive)
+    for _ in range(2):
+        look(dossiers, queue)
+    told = [
+        task for task in queue.listed(states=("waiting",)) if "not in control" in str(task.asked)
+    ]
+    (one,) = told
+    assert one.asked["place"] == "/charts?quantity=relief&document=proof"
+    assert "QC-0030 signals" in one.asked["text"]

@@ -26,7 +26,7 @@ def daily_report_page(
     content = {
         "name": "Daily report",
         "serial": day,
-        "model": "invented example" if invented else "",
+        "model": "Invented workshops" if invented else "",
         "facts": [],
         "code": day,
         "job": day,

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Annotated, Any, get_args
-from urllib.parse import parse_qs, parse_qsl, urlencode
+from urllib.parse import parse_qs, urlencode
 
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import Response
@@ -30,7 +29,7 @@ from evenfall.web.words import WORDS
 from evenfall.workshop import CapabilityRequest, ChartRequest, capability, chart
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.daily_report import ReportRequest, daily_report
-from evenfall.workshop.kept_charts import act_on
+from evenfall.workshop.kept_charts import act_on, query_of
 from evenfall.workshop.quality import act_on_chart, tolerance_of
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
@@ -246,7 +245,11 @@ def report(request: Request, day: str = "") -> Response:
         {
             "title": part.title,
             "lines": [
-                {"said": view.say(one.said), "alarm": one.alarm, "place": _place(one.asked)}
+                {
+                    "said": view.say(one.said),
+                    "alarm": one.alarm,
+                    "place": f"/charts?{query_of(one.asked)}" if one.asked else "",
+                }
                 for one in part.lines
             ],
         }
@@ -271,16 +274,6 @@ def report_pdf(request: Request, day: str = "") -> Response:
     view = View(request)
     made = daily_report(shop_of(request).dossiers, ReportRequest(day[:40]))
     return document(made.page("pdf", unit=view.unit, door=WORDS), "pdf", f"report-{made.day}")
-
-
-def _place(asked: Mapping[str, Any]) -> str:
-    """Return the address of the chart that a line speaks of; empty for none."""
-    if not asked:
-        return ""
-    size = asked.get("size", 0)
-    gather = " ".join(asked.get("subgroup", ())) or (str(size) if size > 1 else "")
-    wanted = Wanted(quantity=asked["quantity"], gather=gather)
-    return f"/charts?{urlencode({**asked['only'], **dict(parse_qsl(wanted.address()))})}"
 
 
 def _capable(verdict: str, stable: bool) -> tuple[str, bool]:

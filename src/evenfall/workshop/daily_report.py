@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from evenfall.codec import plain
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from evenfall.errors import Finding
     from evenfall.pages.typesetting import Paper
     from evenfall.pictures.inks import Theme
+    from evenfall.production import ControlChart
     from evenfall.units import LengthUnit
     from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.opening import Source
@@ -45,6 +47,7 @@ CHARTED = 200
 """Readings of each chart of the report: the newest up to the end of the day."""
 _MODELS = 12
 _LOTS = 10
+_DRAWN = 4
 _QUANTITIES = ("relief", "action of string 1", "action of the lowest string")
 
 
@@ -103,6 +106,7 @@ class DailyReport(Shown):
     day: str
     parts: tuple[Part, ...]
     invented: bool  # whether what it is about is an invented example
+    charts: Mapping[str, ControlChart] = field(default_factory=dict)  # those that signal, by name
 
     @property
     def unit(self) -> LengthUnit:
@@ -145,9 +149,14 @@ class DailyReport(Shown):
             ],
         }
 
-    def drawings(self, _unit: LengthUnit, _theme: Theme) -> dict[str, Callable[[], str]]:
-        """Return nothing: the report is words; each chart has its own page."""
-        return {}
+    def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
+        """Return what draws the charts that signal."""
+        from evenfall.pictures.control_chart import control_chart_picture
+
+        return {
+            name: partial(control_chart_picture, made, about=name, unit=unit, theme=theme)
+            for name, made in self.charts.items()
+        }
 
     def page(
         self,
@@ -159,6 +168,7 @@ class DailyReport(Shown):
     ) -> bytes:
         """Return the report as a page, "pdf" or "html"."""
         from evenfall.pages.daily_report import daily_report_page
+        from evenfall.pictures.inks import PAGE, PRINT
 
         parts = [
             (part.title, [(say(line.said, unit, door), line.alarm) for line in part.lines])
@@ -168,7 +178,7 @@ class DailyReport(Shown):
         return daily_report_page(
             day=self.day, headline=headline, parts=parts, unit=unit, invented=self.invented,
             paper=paper,
-        ).file(kind)  # fmt: skip
+        ).file(kind, self.pictures(unit, theme=PRINT if kind == "pdf" else PAGE))  # fmt: skip
 
 
 def daily_report(
@@ -187,7 +197,7 @@ def daily_report(
     for number, (title, lines) in enumerate(steps):
         progress(title, number / len(steps))
         parts.append(Part(title, tuple(lines())))
-    return DailyReport(request.day, tuple(parts), day.invented)
+    return DailyReport(request.day, tuple(parts), day.invented, day.charts)
 
 
 class _Day:
@@ -196,6 +206,7 @@ class _Day:
     def __init__(self, dossiers: Dossiers, request: ReportRequest) -> None:
         self.dossiers, self.request = dossiers, request
         self.since, self.until = request.hours
+        self.charts: dict[str, ControlChart] = {}
         with dossiers.archive.reading() as connection:
             self.proved = proved_between(connection, self.since, self.until)
         by_model = Counter(model for model, _ in self.proved)
@@ -247,6 +258,8 @@ class _Day:
             if not hit:
                 yield Line(sentence("{name}: in control.", name=name), asked=asked)
                 continue
+            if len(self.charts) < _DRAWN:
+                self.charts[name] = made.chart
             labels = [made.series.label(point) or str(point) for point in hit]
             text = (
                 "{name}: not in control. {count:count point} of this day "

@@ -11,6 +11,7 @@ import json
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
 
 from evenfall.errors import At, RequestError
 from evenfall.production import Excluded, Phase
@@ -93,6 +94,14 @@ def kept_charts(archive: Archive) -> Iterator[Kept]:
         wanted["subgroup"] = tuple(wanted["subgroup"])
         frozen = [one["at"] for one in acts if one["act"] == "frozen"]
         yield Kept(dossier, opened["name"], wanted, max(frozen, default=""))
+
+
+def query_of(asked: Mapping[str, Any]) -> str:
+    """Return which readings a chart is of as the end of the address of its page."""
+    size = int(asked.get("size", 0))
+    gather = " ".join(asked.get("subgroup", ())) or (str(size) if size > 1 else "")
+    told = {"quantity": asked["quantity"], **asked["only"], "gather": gather}
+    return urlencode({name: value for name, value in told.items() if value})
 
 
 def acts_on(archive: Archive, name: str) -> tuple[Act, ...]:

@@ -23,6 +23,8 @@ from urllib.parse import parse_qs, unquote, urlsplit
 from evenfall.errors import At, EvenfallError, Progress, RequestError, silent
 from evenfall.wording import plain_line, say
 from evenfall.workshop.archive_views import fact
+from evenfall.workshop.kept_charts import query_of
+from evenfall.workshop.signals import new_signals
 
 if TYPE_CHECKING:
     from evenfall.records.entries import Entry
@@ -108,12 +110,16 @@ def notify(queue: Queue, subject: str, text: str, place: str = "", *, key: str) 
 
 
 def look(dossiers: Dossiers, queue: Queue) -> None:
-    """Give notice of verdicts filed lately, gauges that are due, and work that came to nothing."""
+    """Give notice of verdicts filed lately, due gauges, charts that signal, work in vain."""
     today = dossiers.archive.clock()[:10]
     for entry in dossiers.archive.lately("proof"):
         if entry.facts is not None and _days(entry.at[:10], today) <= _DAYS:
             _verdict(dossiers, queue, entry)
     _gauges(dossiers, queue, today)
+    for one in new_signals(dossiers.archive):
+        place = f"/charts?{query_of(one.asked)}"
+        key = f"signal:{one.chart}:{one.rule}:{one.point}:{one.at}"
+        notify(queue, f"{one.chart}: not in control", say(one.said), place, key=key)
     for task in queue.listed(states=("refused",)):
         if task.kind != KIND:
             told = "Work that was asked for came to nothing. See what is under way."

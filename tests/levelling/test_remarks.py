@@ -7,7 +7,7 @@ import re
 import pytest
 
 from evenfall.instrument import read_specification
-from evenfall.levelling import diagnose
+from evenfall.levelling import diagnose, make_plan
 from evenfall.levelling.new_wire import refretted
 from evenfall.levelling.problem import build_problem
 from evenfall.levelling.rules import decide, level_line_for
@@ -41,3 +41,22 @@ def test_a_gap_off_its_limit_by_less_than_is_shown_is_not_named(
     told = [finding.sentence for finding in findings if finding.code == "action"]
     assert bool(told) == named
     assert not [sentence for sentence in told if "up to 0.000 " in sentence]
+
+
+def test_a_slot_that_no_file_raises_is_named_where_readings_would_not_prove_it() -> None:
+    """Over its least by less than 1.645 u (5 %), as the guard band of a proof asks for."""
+    spec = read_specification(text(Wishes(strings=3, frets=12, attack=0.02)))[0]
+    found = readings(spec, noise_mm=0.0, u_mm=0.004)
+    least = spec.target.first_fret_gap[1].minimum_mm
+    gap = make_plan(spec, found, excursion=table(spec)).first_fret_gap_before_mm[1]
+    for above_mm, told in ((0.003, True), (0.08, False)):
+        nut = found.nut_mm.copy()
+        nut[1] += (least + above_mm - gap) * 2.0 ** (1.0 / 12.0)  # what a slot moves at fret 1
+        near = found.with_heights(
+            crown_top_mm=found.crown_top_mm, nut_mm=nut, saddle_mm=found.saddle_mm
+        )
+        made = make_plan(spec, near, excursion=table(spec))
+        said = [say(one, "mm") for one in made.reasons]
+        expected = "First-fret gap of string 2 comes to within 0.003 mm of a limit"
+        assert any(one.startswith(expected) for one in said) == told
+        assert any("fill the slot of string 2" in one for one in said) == told

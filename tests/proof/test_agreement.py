@@ -13,6 +13,7 @@ from evenfall.requirement import State
 from necks import invented
 from necks.kinds import table
 from necks.readings import exact
+from necks.tesquil import SPEC, Bench
 
 
 @pytest.mark.parametrize("kind", [pytest.param("electric", marks=pytest.mark.slow), "bass"])
@@ -34,3 +35,20 @@ def test_exact_readings_are_decided_as_their_states_say(kind: str) -> None:
         failing += int(fails.sum())
     assert failing > 5
     assert apart <= 0.01 * notes
+
+
+def test_what_a_plan_takes_off_is_no_wear() -> None:
+    """Frets are lower by what was filed, and the light wear by the nut is what it was."""
+    bench = Bench()
+    plan, found = bench.second_plan, bench.second_plan.measurement
+    assert plan.removal_mm.max() > 0.05
+    done = found.with_heights(
+        nut_mm=plan.nut_after_mm,
+        crown_top_mm=plan.crown_top_after_mm,
+        saddle_mm=plan.saddle_after_mm,
+    )
+    done = replace(done, crown_height_mm=plan.crown_height_after_mm)
+    proof = prove(SPEC, plan, done)
+    gaps = [item.value for item in proof.items if item.quantity == "first-fret-gap"]
+    assert gaps == pytest.approx(plan.first_fret_gap_after_mm, abs=0.003)
+    assert proof.verdict == "conforms"

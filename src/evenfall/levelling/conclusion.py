@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.levelling.decision import Ask, Conclusion, Decision, ReadFirst
-from evenfall.levelling.settings import MOVED_MM, SetUp, left_out, numbers
+from evenfall.levelling.settings import MOVED_MM, SetUp, left_out, numbers, too_near_to_tell
 from evenfall.neck.drawn_line import LEAST_U_MM
 from evenfall.plan.before_cut import LowFrets
 from evenfall.plan.limits import LeftOut, Undecided
@@ -70,7 +70,7 @@ def concluded(method: str, line: LevelLine, work: Work, *, settled: bool) -> Dec
         judged=after.judged,
         level_margin_share=at.level_margin_share,
         fitting_action_mm=at.fitting_action_mm,
-        reasons=at.reasons,
+        reasons=(*at.reasons, *too_near_to_tell(after)),
         left_out=(*left_out(at), *work.left_out, *_too_low(work)),
         read_first=work.read_first,
         low_frets=work.low_frets,

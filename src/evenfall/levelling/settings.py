@@ -406,6 +406,52 @@ _EVEN = (
 )
 
 
+def too_near_to_tell(at: SetUp) -> tuple[Sentence, ...]:
+    """Return the limits that settings come to keep, too near them for such readings to prove it.
+
+    What may still move was taken further in: these are kept, or a slot that no file can raise.
+    """
+    problem, target = at.problem, at.problem.specification.target
+    found = []
+    for limit, text, limits, gap in (
+        ("relief", _NEAR_RELIEF, (target.relief,), np.array([at.relief_mm])),
+        ("action", _NEAR_ACTION, target.action, at.action_mm),
+        ("first-fret-gap", _NEAR_GAP, target.first_fret_gap, at.first_fret_gap_mm),
+    ):
+        low, high = limits_mm(limits, 0.0)
+        inside, unsure = np.minimum(gap - low, high - gap), unsure_mm(at, limit)
+        near = (inside > MOVED_MM) & (inside < unsure - ROUNDING_MM)
+        if not near.any():
+            continue
+        low_slot = near & (gap - low < high - gap)
+        raised = limit == "first-fret-gap" and not problem.specification.board.zero_fret
+        found.append(
+            sentence(
+                text,
+                on=numbers(near),
+                inside=_span(inside[near]),
+                u=float(inside[near].min()) / problem.coverage_factor,
+                cure=sentence(_FILL_OR_FINER, on=numbers(low_slot))
+                if raised and low_slot.any()
+                else sentence(""),
+            )
+        )
+    return tuple(found)
+
+
+_UNPROVED = (
+    "a proof by readings as sure as these would leave that undecided. Before you sign, have it "
+    "read to {u:uncertainty} or better{cure}."
+)
+_NEAR_ACTION = "Action of {on:strings} comes to within {inside} of a limit: " + _UNPROVED
+_NEAR_GAP = "First-fret gap of {on:strings} comes to within {inside} of a limit: " + _UNPROVED
+_NEAR_RELIEF = "Relief comes to within {inside} of a limit: " + _UNPROVED
+_FILL_OR_FINER = (
+    "; or fill {on:plural the slot|the slots} of {on:strings} and cut to target, for no file "
+    "raises one"
+)
+
+
 def left_out(at: SetUp) -> tuple[LeftOut, ...]:
     """Return the limits that kept settings, or those at the end of their travel, cannot meet."""
     problem, target = at.problem, at.problem.specification.target

@@ -119,7 +119,10 @@ def prove(
     smallest_cut_mm = plan.smallest_cut_mm
     line = None
     if np.isfinite(heights.crown_top_mm).any():
-        line = level_line(specification, measurement, lines, bow, smallest_cut_mm)
+        # what the plan took off is no wear: a filed crown lies where it should
+        crown_mm = measurement.crown_height_mm + plan.removal_mm
+        unfiled = replace(measurement, crown_height_mm=crown_mm)
+        line = level_line(specification, unfiled, lines, bow, smallest_cut_mm)
     case = Case(
         specification=specification,
         lines=lines,

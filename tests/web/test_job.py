@@ -231,6 +231,22 @@ def test_a_starter_is_opened_without_looking_for_it(page: Page) -> None:
     expect(page.locator(".list")).to_contain_text("Wenquilde (invented)")
 
 
+def test_what_is_read_by_hand_has_an_uncertainty_of_its_own(page: Page) -> None:
+    open_new(page, "WB-0014 (invented)")
+    place = page.url
+    page.goto(f"{place}/measure")
+    page.fill("#gauge", "0.004")
+    page.fill("#hand-gauge", "0.02")
+    page.fill("[data-key='action:1:12']", "1.6")
+    with page.expect_request("**/measure/check") as sent:
+        page.fill("[data-key='crown_top:1:1']", "21.5")
+        page.keyboard.press("Enter")
+    assert sent.value.post_data_json["finer"] == {"action:1:12": "0.02"}
+    page.reload()
+    expect(page.locator("#hand-gauge")).to_have_value("0.02")
+    expect(page.locator("#gauge")).to_have_value("0.004")
+
+
 def test_a_question_stands_beside_the_field_that_it_is_about(page: Page) -> None:
     open_new(page, "WB-0011 (invented)")
     page.get_by_role("link", name="Measure").first.click()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from fastapi import APIRouter, File, Form, Request, UploadFile
@@ -11,6 +11,7 @@ from fastapi.responses import JSONResponse, RedirectResponse, Response
 from evenfall.arrays import FloatArray
 from evenfall.errors import RequestError
 from evenfall.instrument import Specification, read_specification, string_lines
+from evenfall.instrument.specification import Hand
 from evenfall.instrument.starters import STARTERS
 from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE
@@ -201,6 +202,7 @@ def open_new(
     job: Annotated[str, Form()] = "",
     maker: Annotated[str, Form()] = "",
     handed: Annotated[str, Form()] = "right",
+    unit: Annotated[Literal["mm", "in"], Form()] = "mm",
     file: Annotated[UploadFile | None, File()] = None,
 ) -> Response:
     """Open a dossier with a specification: the file that was sent, or a starter."""
@@ -214,7 +216,8 @@ def open_new(
         )
     elif kind:
         left = handed == "left"
-        wanted = StarterRequest(kind, handed="left" if left else "right", name=name.strip() or None)
+        hand: Hand = "left" if left else "right"
+        wanted = StarterRequest(kind, handed=hand, name=name.strip() or None, unit=unit)
         made = starter(wanted)
         given = Source(made.file_name, made.text.encode())
     else:

@@ -148,11 +148,7 @@ def typed_of(files: Sequence[Source], specification: Specification) -> TypedShee
     sheet = TypedSheet.of(files[0]) if len(files) == 1 else None
     if sheet is None and files and all(_hand_sheet(one) for one in files):
         sheet = _gathered(files, specification)
-    if sheet is None:
-        return None
-    neck, beside = places(specification)
-    fields = {one.key for one in (*neck, *beside)} | {f"action:{k.string}:1" for k in neck}
-    return sheet if sheet.values.keys() <= fields else None
+    return sheet
 
 
 def _hand_sheet(file: Source) -> bool:

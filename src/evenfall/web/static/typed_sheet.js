@@ -68,6 +68,8 @@ const NAMES = { action: "Gap of the open string", relief: "Gap under a straighte
 /** What is to be read again, with a gauge of its own. @type {string[]} */
 const asked_again = data.again.map((/** @type {unknown[]} */ place) => String(place[3]));
 const finer = document.querySelector("#finer");
+/** @type {HTMLInputElement} */ const hand = one("#hand-gauge");
+const byHand = (/** @type {string} */ key) => /^(action|relief|crown_height):/.test(key);
 
 /** Make a field for a reading that is asked for besides the sheet. @param {string} key */
 function again(key) {
@@ -98,7 +100,9 @@ let kept_finer = {};
 function sheet() {
   const sure = finer instanceof HTMLInputElement ? finer.value.trim() : "";
   const own = Object.fromEntries(asked_again.filter(() => sure).map((key) => [key, sure]));
-  return { values: values(), unit: unit.value, uncertainty: gauge.value.trim(), strung: strung.value === "1", finer: { ...kept_finer, ...own } };
+  const all = values(), coarse = hand.value.trim();
+  const gaps = Object.fromEntries(Object.keys(all).filter((key) => coarse && byHand(key)).map((key) => [key, coarse]));
+  return { values: all, unit: unit.value, uncertainty: gauge.value.trim(), strung: strung.value === "1", finer: { ...gaps, ...kept_finer, ...own } };
 }
 
 function keep() {
@@ -118,7 +122,9 @@ function restore() {
     const field = by.get(key);
     if (field) field.value = String(value);
   }
-  kept_finer = draft.finer ?? {};
+  kept_finer = { ...draft.finer };
+  hand.value = Object.entries(kept_finer).find(([key]) => byHand(key))?.[1] ?? "";
+  for (const key of Object.keys(kept_finer)) if (byHand(key) && kept_finer[key] === hand.value) delete kept_finer[key];
   gauge.value = draft.uncertainty;
   unit.value = draft.unit;
   strung.value = draft.strung ? "1" : "";
@@ -201,7 +207,7 @@ function both(field) {
 
 document.addEventListener("input", (event) => {
   const field = event.target;
-  if (field === gauge || field === unit || field === strung || field === finer) { keep(); check(); }
+  if (field === gauge || field === hand || field === unit || field === strung || field === finer) { keep(); check(); }
   if (field instanceof HTMLInputElement && field.dataset.key) { keep(); both(field); }
 });
 document.addEventListener("change", (event) => {

@@ -20,6 +20,7 @@ from evenfall.records.accounts import (
     check_password,
 )
 from evenfall.records.copying import copy
+from evenfall.records.shared_lots import SharedLots
 from evenfall.records.tables import ACCOUNT, INVITATION, LOGIN, TOKEN
 
 PASSWORD = "four words of a test"  # noqa: S105
@@ -239,13 +240,22 @@ def test_roles_are_the_four(accounts: Accounts) -> None:
         accounts.invite("T. Quenlo", "bench", partner="Quandlemere")
 
 
-def test_lots_are_shared_and_withdrawn(accounts: Accounts) -> None:
-    accounts.share_lot("lot 7", "Quandlemere")
-    accounts.share_lot("lot 7", "Quandlemere")
-    accounts.share_lot("lot 8", "Quenlo")
-    assert accounts.lots_of("Quandlemere") == {"lot 7"}
-    accounts.withdraw_lot("lot 7", "Quandlemere")
-    assert accounts.lots_of("Quandlemere") == frozenset()
+def test_lots_are_shared_and_withdrawn(archive: Archive) -> None:
+    lots = SharedLots(archive)
+    lots.share("lot 7", "Quandlemere", ["a" * 32, "b" * 32])
+    lots.share("lot 8", "Tessquin", ["c" * 32])
+    (seen,) = lots.of("Quandlemere")
+    assert (seen.lot, seen.dossiers, seen.answer) == ("lot 7", ("a" * 32, "b" * 32), "")
+    lots.answer(seen, "accepted")
+    assert lots.of("Quandlemere")[0].answer == "accepted"
+    lots.share("lot 7", "Quandlemere", ["a" * 32])  # another lot than the one that was accepted
+    (seen,) = lots.of("Quandlemere")
+    assert (seen.dossiers, seen.answer) == (("a" * 32,), "")
+    assert {one.partner for one in lots.of()} == {"Quandlemere", "Tessquin"}
+    lots.withdraw(seen)
+    assert lots.of("Quandlemere") == []
+    with pytest.raises(RequestError, match="instruments"):
+        lots.share("lot 9", "Quandlemere", [])
 
 
 def test_a_copy_holds_accounts_and_audit_log(

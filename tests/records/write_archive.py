@@ -15,6 +15,7 @@ from sqlalchemy import select
 from evenfall.records import Filing, audit, open_archive
 from evenfall.records.accounts import Accounts
 from evenfall.records.schema import TODAY
+from evenfall.records.shared_lots import SharedLots
 from evenfall.records.signing import signing_key
 from evenfall.records.tables import FIGURE, FILED, LABEL, LET_IN
 
@@ -80,7 +81,7 @@ def write() -> None:
                 accounts.invite("", "manager"), "four words of a test", "Q. Ulbrenq"
             )
             accounts.new_token(owner.id, "export", ["look"], 30)
-            accounts.share_lot("lot 7", "Quandlemere")
+            SharedLots(archive).share("lot 7", "Quandlemere", [dossier])
             audit.note(archive, "joined", about="manager", account=owner.id, address="127.0.0.1")
             audit.note(archive, "token made", account=owner.id, address="127.0.0.1")
             with archive.reading() as connection:

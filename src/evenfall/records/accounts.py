@@ -28,7 +28,6 @@ from evenfall.records.tables import (
     INVITATION,
     LOGIN,
     PERSON,
-    SHARED_LOT,
     TOKEN,
 )
 from evenfall.wording import plain_line
@@ -416,27 +415,6 @@ class Accounts:
             ended = connection.execute(wanted.values(ended=self._archive.clock()))
             if not ended.rowcount:
                 raise RequestError("This token has ended already; load the page again.")
-
-    # ---- lots that a partner sees ----------------------------------------------------------------
-
-    def share_lot(self, lot: str, partner: str) -> None:
-        """Let a partner see a lot."""
-        with self._archive.writing() as connection:
-            there = select(SHARED_LOT).filter_by(lot=lot, partner=partner)
-            if connection.execute(there).first() is None:
-                values = {"lot": lot, "partner": partner, "at": self._archive.clock()}
-                connection.execute(SHARED_LOT.insert().values(values))
-
-    def withdraw_lot(self, lot: str, partner: str) -> None:
-        """Let a partner see a lot no more."""
-        with self._archive.writing() as connection:
-            connection.execute(delete(SHARED_LOT).filter_by(lot=lot, partner=partner))
-
-    def lots_of(self, partner: str) -> frozenset[str]:
-        """Return the lots that a partner may see."""
-        wanted = select(SHARED_LOT.c.lot).where(SHARED_LOT.c.partner == partner)
-        with self._archive.reading() as connection:
-            return frozenset(connection.execute(wanted).scalars())
 
     def _later(self, **by: float) -> str:
         made = datetime.fromisoformat(self._archive.clock()) + timedelta(**by)

@@ -32,6 +32,8 @@ What = Literal[
     "token ended",
     "lot shared",
     "lot withdrawn",
+    "lot accepted",
+    "lot to be read again",
 ]
 """What a line can tell."""
 

@@ -4,9 +4,9 @@
 follows from them: it finds a dossier by what somebody types. So does `figure`: every figure with
 what it belongs to, so that charts of many instruments need not open the entries. `task` and
 `upkeep` are no part of the record: what the program has to do yet, and when it last looked after
-the archive. Who may come in stands in `account`, `invitation`, `login`, `token`, `attempt` and
-`shared_lot`, see `records.accounts`; what they did in `audit`, which is only ever added to, see
-`records.audit`.
+the archive. Who may come in stands in `account`, `invitation`, `login`, `token` and `attempt`, see
+`records.accounts`; which lots a partner sees in `shared_lot`; what they did in `audit`, which is
+only ever added to, see `records.audit`.
 """
 
 from __future__ import annotations
@@ -220,9 +220,12 @@ ATTEMPT = Table(
 SHARED_LOT = Table(
     "shared_lot",
     METADATA,
-    Column("lot", PLAIN, primary_key=True),
     Column("partner", PLAIN, primary_key=True),
+    Column("lot", PLAIN, primary_key=True),
+    Column("dossier", PLAIN, primary_key=True),
     Column("at", PLAIN, nullable=False),
+    Column("answer", PLAIN, nullable=False),
+    Column("answered", PLAIN, nullable=False),
     sqlite_strict=True,
 )
 AUDIT = Table(

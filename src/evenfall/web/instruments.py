@@ -34,7 +34,7 @@ _MODEL = "model:"
 @router.get("/")
 def first(request: Request) -> Response:
     """Lead to the instruments, or where else somebody may be."""
-    return see_other("/instruments" if who_of(request).may("look") else "/settings")
+    return see_other("/instruments" if who_of(request).may("look") else "/lots")
 
 
 @router.get("/instruments")

@@ -147,6 +147,14 @@ NEEDS: Mapping[str, Right] = {
     "POST /people/{account}/again": "keep",
     "POST /people/{account}/end": "keep",
     "GET /audit": "keep",
+    # lots: shared by a manager, seen by the partner of each
+    "GET /shared": "keep",
+    "POST /shared": "keep",
+    "POST /shared/{lot}/withdraw": "keep",
+    "GET /lots": "lots",
+    "GET /lots/{lot}": "lots",
+    "GET /lots/{lot}/{dossier}/certificate.{kind}": "lots",
+    "POST /lots/{lot}/answer": "lots",
     # other programs: a use case files nothing; what they file needs more by its kind, see `api`
     "GET /api/v1": "anyone",
     "GET /api/v1/openapi.json": "anyone",

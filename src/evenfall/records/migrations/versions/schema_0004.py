@@ -62,8 +62,8 @@ def upgrade() -> None:
     )
     op.create_table(
         "shared_lot",
-        *_plain("lot", "partner", "at"),
-        sa.PrimaryKeyConstraint("lot", "partner", name="pk_shared_lot"),
+        *_plain("partner", "lot", "dossier", "at", "answer", "answered"),
+        sa.PrimaryKeyConstraint("partner", "lot", "dossier", name="pk_shared_lot"),
         sqlite_strict=True,
     )
     op.add_column("archive", sa.Column("audited", WHOLE, nullable=False, server_default="0"))

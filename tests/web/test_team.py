@@ -1,0 +1,234 @@
+"""A team on one archive: from the invitation to the partner's answer, each in an own browser.
+
+The instruments are invented, and so are the workshops and their partner.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+from hypothesis import given
+from hypothesis import strategies as st
+from playwright.sync_api import Browser, Page, expect
+
+from evenfall import workshop
+from evenfall.records import audit
+from evenfall.records.accounts import Accounts
+from evenfall.records.shared_lots import SharedLot, SharedLots
+from evenfall.web.application import application
+from evenfall.web.rights import NEEDS, ROLE_RIGHTS
+from evenfall.workshop.examples import SERIALS, file_examples
+from served import serving
+from steps import open_new, readings_file
+
+PORT = 8417
+HERE = f"http://127.0.0.1:{PORT}"
+PASSWORD = "four words of a test"  # noqa: S105
+SERIAL = "WT-0001 (invented)"
+FIRMS = ("Quandlemere", "Tessquin and Gorb")
+
+
+def joined(page: Page, link: str, name: str = "") -> None:
+    page.goto(link)
+    if name:
+        page.fill("#name", name)
+    page.fill("#password", PASSWORD)
+    page.fill("#again", PASSWORD)
+    page.get_by_role("button", name="Join").click()
+    page.wait_for_url(re.compile("/(instruments|lots)$"))
+
+
+def invited(owner: Page, name: str, role: str, firm: str = "") -> str:
+    owner.goto("/people")
+    owner.fill("#name", name)
+    owner.select_option("#role", value=role)
+    owner.fill("#partner", firm)
+    owner.get_by_role("button", name="Make a link", exact=True).click()
+    return owner.locator(".secret").inner_text()
+
+
+def test_owner_invites_bench_measures_engineer_plans_manager_releases_partner_accepts(
+    browser: Browser, tmp_path: Path
+) -> None:
+    with ExitStack() as stack:
+        place = stack.enter_context(serving(tmp_path / "archive"))
+
+        def fresh() -> Page:
+            context = browser.new_context(base_url=place, viewport={"width": 1280, "height": 900})
+            stack.callback(context.close)
+            return context.new_page()
+
+        owner = fresh()
+        owner.goto("/settings")
+        owner.get_by_role("link", name="Begin with accounts").click()
+        owner.get_by_role("button", name="Begin with accounts").click()
+        joined(owner, owner.locator(".secret").inner_text(), "Q. Ulbrenq")
+        bench, engineer, partner = fresh(), fresh(), fresh()
+        joined(bench, invited(owner, "M. Tessquin", "bench"))
+        joined(engineer, invited(owner, "T. Gorbel", "engineer"))
+        joined(partner, invited(owner, "U. Quenlo", "partner", "Quandlemere"))
+        expect(partner.get_by_role("heading", name="No lot yet")).to_be_visible()
+        assert partner.request.get("/instruments").status == 403
+
+        open_new(bench, SERIAL)
+        at = bench.url
+        for stage in ("before", "settled", "after"):
+            bench.goto(f"{at}/measure")
+            bench.set_input_files("#files", readings_file(stage))
+            bench.get_by_role("button", name="Look at it").click()
+            bench.get_by_role("button", name="File these readings").click()
+            expect(bench.locator("#map-head")).to_be_visible()
+            if stage == "after":
+                break
+            if stage == "before":
+                bench.goto(f"{at}/plan")
+                bench.get_by_role("button", name="Take this plan").click()
+                expect(bench.get_by_text("Your role may not do this")).to_be_visible()
+            engineer.goto(f"{at}/plan")
+            engineer.get_by_role("button", name="Take this plan").click()
+            engineer.wait_for_url(at)
+            bench.goto(f"{at}/work")
+            bench.get_by_role("button", name="Done, read again").click()
+            bench.wait_for_url(f"{at}/measure")
+        engineer.goto(f"{at}/proof")
+        engineer.get_by_role("button", name="File this verdict").click()
+        expect(engineer.get_by_text("Your role may not do this")).to_be_visible()
+
+        owner.goto("/shared")
+        owner.fill("#lot", "lot 7")
+        owner.fill("#names", SERIAL)
+        owner.get_by_role("button", name="Share it").click()
+        expect(owner.get_by_role("row", name=re.compile("lot 7"))).to_contain_text("not answered")
+        partner.goto("/lots")
+        partner.get_by_role("link", name="lot 7").click()
+        expect(partner.get_by_role("row", name=re.compile(SERIAL[:7]))).to_contain_text(
+            "not released yet"
+        )
+        expect(partner.get_by_role("button", name="Accept the lot")).to_have_count(0)
+        owner.goto(f"{at}/proof")
+        owner.get_by_role("button", name="File this verdict").click()
+        owner.wait_for_load_state()
+        partner.reload()
+        expect(partner.get_by_role("row", name=re.compile(SERIAL[:7]))).to_contain_text("conforms")
+        link = partner.get_by_role("link", name=re.compile("Certificate of"))
+        paper = partner.request.get(link.get_attribute("href") or "")
+        assert paper.body().startswith(b"%PDF")
+        shown = partner.request.get((link.get_attribute("href") or "").replace(".pdf", ".html"))
+        for person in ("Ulbrenq", "Tessquin", "Gorbel"):
+            assert person not in shown.text()
+        partner.get_by_role("button", name="Accept the lot").click()
+        expect(partner.locator(".mark")).to_contain_text("accepted")
+        owner.goto("/shared")
+        expect(owner.get_by_role("row", name=re.compile("lot 7"))).to_contain_text("accepted")
+
+        owner.goto("/audit")
+        told = owner.locator("tbody").inner_text()
+        for name, what in (
+            ("Q. Ulbrenq", "invited"),
+            ("M. Tessquin", "joined"),
+            ("M. Tessquin", "filed"),
+            ("M. Tessquin", "refused"),
+            ("T. Gorbel", "filed"),
+            ("Q. Ulbrenq", "lot shared"),
+            ("U. Quenlo", "lot accepted"),
+        ):
+            assert re.search(rf"{re.escape(name)}\s+{what}", told), (name, what)
+        owner.goto(at)
+        story = owner.locator("main").inner_text()
+        for name in ("M. Tessquin", "T. Gorbel", "Q. Ulbrenq"):
+            assert name in story
+
+
+# ---- what a partner sees -------------------------------------------------------------------------
+
+Team = tuple[TestClient, list[SharedLot], list[SharedLot], list[str]]
+
+
+@pytest.fixture(scope="module")
+def team(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Team]:
+    """Return a partner's browser, their lots, the other partner's, and all instruments."""
+    with workshop.archive(str(tmp_path_factory.mktemp("lots")), make=True) as dossiers:
+        file_examples(dossiers, at="2026-05-04T10:00:00Z")
+        names = [dossiers.named(serial) for serial in SERIALS]
+        accounts, lots = Accounts(dossiers.archive), SharedLots(dossiers.archive)
+        for number, firm in enumerate(FIRMS):
+            code = accounts.invite(f"partner {number}", "partner", partner=firm)
+            accounts.join(code, PASSWORD)
+        lots.share("lot 7", FIRMS[0], names[2:])
+        lots.share("lot 7", FIRMS[1], names[:2])
+        lots.share("lot 8", FIRMS[1], names)
+        app = application(dossiers, port=PORT)
+        with TestClient(app, base_url=HERE, raise_server_exceptions=False) as client:
+            client.post("/log-in", data={"name": "partner 0", "password": PASSWORD})
+            yield client, lots.of(FIRMS[0]), lots.of(FIRMS[1]), names
+        app.state.shop.leave()
+
+
+def asked(client: TestClient, method: str, path: str) -> tuple[int, str]:
+    (mark,) = re.findall(r'name="csrf" content="(\w+)"', client.get("/settings").text)
+    form = {"says": "read again", "csrf": mark}
+    answer = client.request(
+        method, path, data=form if method == "POST" else None, follow_redirects=False
+    )
+    return answer.status_code, answer.text
+
+
+def test_a_partner_sees_the_own_lot_and_nothing_of_another_s(team: Team) -> None:
+    client, own, others, names = team
+    listed = client.get("/lots").text
+    assert own[0].key in listed
+    assert all(lot.key not in listed and lot.partner not in listed for lot in others)
+    shown = client.get(f"/lots/{own[0].key}")
+    assert shown.status_code == 200
+    assert SERIALS[2] in shown.text
+    assert not any(serial in shown.text for serial in SERIALS[:2])
+    nothing = asked(client, "GET", "/lots/0123456789abcdef")
+    for lot in others:
+        assert asked(client, "GET", f"/lots/{lot.key}") == nothing
+        assert asked(client, "POST", f"/lots/{lot.key}/answer") == nothing
+        for name in names:
+            where = f"/lots/{lot.key}/{name}/certificate.html"
+            assert asked(client, "GET", where) == nothing
+    for name in names[:2]:  # another's instrument by the own lot
+        assert asked(client, "GET", f"/lots/{own[0].key}/{name}/certificate.html")[0] == 422
+
+
+ROUTES = [route.split() for route, right in NEEDS.items() if right != "anyone"]
+
+
+@given(data=st.data())
+def test_no_identifier_leads_to_another_s_lot(team: Team, data: st.DataObject) -> None:
+    """Whatever is asked for by whatever known or made-up identifier, nothing of it comes."""
+    client, own, others, names = team
+    known = [*names, *SERIALS, *(lot.key for lot in (*own, *others)), "lot 7", "lot 8", *FIRMS]
+    part = st.sampled_from([*known, "..", "%2e%2e", "0" * 32]) | st.text(
+        alphabet="0123456789abcdef", min_size=1, max_size=40
+    )
+    method, path = data.draw(st.sampled_from(ROUTES))
+    if path in ("/log-out", "/under-way/{name}/events"):
+        return
+    place = re.sub(r"\{[^}]*\}", lambda _: data.draw(part), path)
+    status, text = asked(client, method, place)
+    right = NEEDS[f"{method} {path}"]
+    if right not in ROLE_RIGHTS["partner"]:
+        assert status in (403, 404, 405)
+    assert status < 500
+    for secret in (FIRMS[1], *SERIALS[:2]):
+        assert secret not in text or secret in place
+
+
+def test_the_partner_answers_and_the_audit_log_tells_it(team: Team) -> None:
+    client, own, _, _ = team
+    status, _ = asked(client, "POST", f"/lots/{own[0].key}/answer")
+    assert status == 303
+    assert "to be read again" in client.get("/lots").text
+    (mark,) = re.findall(r'name="csrf" content="(\w+)"', client.get("/settings").text)
+    early = client.post(f"/lots/{own[0].key}/answer", data={"says": "yes", "csrf": mark})
+    assert early.status_code == 422
+    archive = client.app.state.door.archive  # type: ignore[attr-defined]
+    assert audit.lines(archive)[0].what == "lot to be read again"

@@ -7,12 +7,14 @@ import json
 import math
 import re
 import tomllib
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from evenfall import workshop
 from evenfall.cli import main, quality
 from evenfall.errors import RequestError
 from evenfall.production.causes import fitted_causes
@@ -30,7 +32,9 @@ from evenfall.production.gauge import (
     level_deviations,
     linearity,
 )
+from evenfall.sheets import KnownGauge
 from evenfall.workshop import StudySheetRequest, study_sheet
+from evenfall.workshop.gauges import known_gauges
 from open_data import open_data
 from pictures.drawing import faults, texts
 
@@ -361,3 +365,89 @@ def test_bias_linearity_and_agreement_at_the_door(tmp_path: Path) -> None:
     done = run("gauge", sheet, "--method", "bias")
     assert done.exit_code == 2
     assert 'There is no column "reference"' in done.output
+
+
+# ---- handed to measure by the name of the gauge ------------------------------------------------
+
+
+def without_uncertainty(tmp_path: Path) -> tuple[Path, Path]:
+    """Return a sheet whose relief states no uncertainty, and its specification."""
+    invented = Path(str(resources.files("evenfall"))) / "invented"
+    rows = (invented / "tesquil-before.csv").read_text(encoding="utf-8").splitlines()
+    head = next(n for n, row in enumerate(rows) if row.startswith("quantity"))
+    at = rows[head].split(",").index("uncertainty")
+    for n, row in enumerate(rows[head + 1 :], start=head + 1):
+        cells = row.split(",")
+        if cells[0] == "nut_slot":
+            cells[at] = ""
+            rows[n] = ",".join(cells)
+    sheet, spec = tmp_path / "before.csv", tmp_path / "tesquil.spec.toml"
+    sheet.write_text("\n".join(rows), encoding="utf-8")
+    spec.write_bytes((invented / "tesquil.spec.toml").read_bytes())
+    return sheet, spec
+
+
+def test_a_study_that_was_filed_gives_its_uncertainty_to_measure(tmp_path: Path) -> None:
+    sheet, spec = without_uncertainty(tmp_path)
+    archive = str(tmp_path / "archive")
+    draw = np.random.default_rng(5)
+    study = tmp_path / "study.csv"
+    rows = "".join(
+        f"{n},{who},nut_slot,{21.4 + 0.02 * n + draw.normal(0.0, 0.004):.4f},mm\n"
+        for _ in range(3)
+        for who in ("Ilva", "Oreb")
+        for n in range(8)
+    )
+    study.write_text("part,person,quantity,value,unit\n" + rows, encoding="utf-8")
+    there = ("--archive", archive, "--file-as", "dial 3")
+    done = run("gauge", study, *there, "--by", "Ilva", "--on", "2026-03-09")
+    assert "Filed in the dossier of dial 3: study." in done.output
+
+    def measured(*more: object) -> Result:
+        arguments = ["measure", sheet, "--spec", spec, "--json", *more]
+        return CliRunner().invoke(main, list(map(str, arguments)))
+
+    plain = json.loads(measured().stdout)
+    values = json.loads(measured("--gauge", "dial 3", "--archive", archive).stdout)
+    said = [route for route in values["routes"] if "dial 3" in str(route)]
+    assert len(said) == 1
+    assert not any("dial 3" in str(route) for route in plain["routes"])  # nothing silent
+    u = json.loads(run("gauge", study, "--json").output)["standard_uncertainty"]
+    assert said[0]["values"]["u"] == pytest.approx(u)
+    assert said[0]["values"]["day"] == "2026-03-09"
+    nut, before = (np.array(one["heights"]["own_u_mm"])[:, 0] for one in (values, plain))
+    assert (nut > before).all()
+    assert nut == pytest.approx(np.hypot(before, u), rel=0.05)
+    shown = CliRunner().invoke(main, ["archive", "show", "dial 3", "--archive", archive])
+    assert "Gauge studied on nut_slot (crossed): standard uncertainty" in shown.output
+    wrong = measured("--gauge", "dial 3")
+    assert wrong.exit_code == 2
+    assert "Name the archive that knows the gauge" in wrong.output
+
+
+def test_what_a_gauge_cannot_give_is_one_sentence(tmp_path: Path) -> None:
+    sheet, spec = without_uncertainty(tmp_path)
+    archive = str(tmp_path / "archive")
+    assert run("gauge", sheet, "--file-as", "dial 3").exit_code == 2
+    with workshop.archive(archive, make=True) as dossiers:
+        dossiers.add(workshop.AddRequest(subject="gauge", name="dial 3"))
+        with pytest.raises(RequestError, match="holds no study yet"):
+            known_gauges(dossiers, "dial 3")
+    source, specification = workshop.Source(str(sheet)), workshop.Source(str(spec))
+    for gauge, said in (
+        (KnownGauge("dial 3", "relief", 0.004, "2026-03-09"), "No reading takes the uncertainty"),
+        (KnownGauge("dial 3", "runout", 0.004, "2026-03-09"), "(runout)"),
+    ):
+        with pytest.raises(RequestError) as refused:
+            workshop.measure(workshop.MeasureRequest((source,), specification, gauges=(gauge,)))
+        assert said in refused.value.sentence
+    newest = KnownGauge("dial 3", "nut_slot", 0.006, "2026-04-09")
+    older = KnownGauge("dial 4", "", 0.004, "2026-05-09")
+    made = workshop.measure(
+        workshop.MeasureRequest((source,), specification, gauges=(older, newest))
+    )
+    told = [str(route) for route in made.measurement.routes if "gauge" in str(route)]
+    assert told == [
+        "Standard uncertainty of gauge dial 3 by its study of 2026-04-09: 0.006 mm, for 6 "
+        "readings that stated none."
+    ]

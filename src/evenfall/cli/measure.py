@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,6 +18,9 @@ from evenfall.cli.door import (
 )
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.results import Result, result_options
+
+if TYPE_CHECKING:
+    from evenfall.sheets import KnownGauge
 
 
 @click.command(name="measure")
@@ -62,6 +65,14 @@ from evenfall.cli.results import Result, result_options
     metavar="MM",
     help="Standard uncertainty of the scanner's heights [mm], which its points alone do not show.",
 )
+@click.option(
+    "--gauge",
+    "gauge_names",
+    multiple=True,
+    metavar="NAME",
+    help="Gauge whose filed study gives the uncertainty of readings that state none; needs an "
+    "archive; repeatable.",
+)
 @archive_option
 @result_options
 def command(
@@ -71,6 +82,7 @@ def command(
     template: Path | None,
     output: Path | None,
     length_unit: str | None,
+    gauge_names: tuple[str, ...],
     desk: Desk,
     result: Result,
     **known: Any,
@@ -101,7 +113,11 @@ def command(
     derived = None if result.as_json or desk.address else derived_name(files[0], "measurement")
     path = output or derived
     request = workshop.MeasureRequest(
-        tuple(map(source_of, files)), source_of(spec), unit=length_unit, **known
+        tuple(map(source_of, files)),
+        source_of(spec),
+        unit=length_unit,
+        gauges=_known(gauge_names, desk),
+        **known,
     )
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # damage is told in our own words
     made = result.of(
@@ -118,6 +134,19 @@ def command(
         inputs=[*files, spec],
     )
     return 1 if made.gates.unmet else 0
+
+
+def _known(names: tuple[str, ...], desk: Desk) -> tuple[KnownGauge, ...]:
+    """Return what an archive knows of the gauges that were named."""
+    if not names:
+        return ()
+    if not desk.address:
+        raise click.UsageError("Name the archive that knows the gauge with --archive.")
+    from evenfall import workshop
+    from evenfall.workshop.gauges import known_gauges
+
+    with workshop.archive(desk.address) as dossiers:
+        return tuple(known for name in names for known in known_gauges(dossiers, name))
 
 
 def _empty_sheet(template: Path, output: Path | None, *, as_json: bool) -> None:

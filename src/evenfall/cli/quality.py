@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from evenfall.cli.desk import ADDRESS
+from evenfall.cli.desk import ADDRESS, on_option
 from evenfall.cli.door import (
     WORDS,
     Commands,
@@ -378,6 +378,23 @@ class _Width(Pair):
     help="Limits that the gauge is to judge, with their width [mm, or the unit of the readings]; "
     "repeatable.",
 )
+@click.option(
+    "--file-as",
+    "gauge_name",
+    default="",
+    metavar="GAUGE",
+    help="File the study in the dossier of this gauge, where measure --gauge finds it.",
+)
+@click.option(
+    "--archive",
+    "address",
+    envvar=ADDRESS,
+    default="",
+    metavar="ADDRESS",
+    help="Archive that the study is filed into with --file-as.",
+)
+@click.option("--by", "filed_by", default="", metavar="NAME", help="Name of who files it.")
+@on_option
 @result_options
 def gauge(
     *,
@@ -390,6 +407,10 @@ def gauge(
     reference: str,
     spec: Path | None,
     widths: tuple[Width, ...],
+    gauge_name: str,
+    address: str,
+    filed_by: str,
+    done: str,
     result: Result,
 ) -> int:
     """Find out how much of the spread of READINGS the gauge makes, and which limits it can judge.
@@ -409,7 +430,19 @@ def gauge(
         specification=source_of(spec),
         widths=widths,
     )
-    made = result.of(workshop.study_gauge, request, _show_gauge)
+
+    def filed(made: GaugeOutcome, _written: object) -> str:
+        if not gauge_name:
+            return ""
+        from evenfall.workshop.gauge_studies import file_study
+
+        with workshop.archive(address, make=True) as dossiers:
+            source = source_of(readings)
+            return file_study(dossiers, gauge_name, made, source, person=filed_by, done=done)
+
+    if gauge_name and not address:
+        raise click.UsageError("Name the archive with --archive, to file the study into it.")
+    made = result.of(workshop.study_gauge, request, _show_gauge, filed=filed)
     return 1 if made.to_settle else 0
 
 

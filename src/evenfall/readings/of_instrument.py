@@ -11,7 +11,7 @@ from evenfall.errors import At, Progress, RequestError, silent
 from evenfall.files import read_bytes, same_content
 from evenfall.readings.scanned import ScanSetting, read_scanned
 from evenfall.scans.formats import ScanOptions, is_scan
-from evenfall.sheets import SheetFile, read_measurement
+from evenfall.sheets import KnownGauge, SheetFile, read_measurement
 from evenfall.sheets.cells import FILE_LIMIT_BYTES
 
 if TYPE_CHECKING:
@@ -58,6 +58,7 @@ def read_files(
     serial: str = "",
     options: ScanOptions | None = None,
     setting: ScanSetting | None = None,
+    gauges: Sequence[KnownGauge] = (),
     progress: Progress = silent,
 ) -> InstrumentReadings:
     """Return the measurement in one or more files of one instrument, each read by its content.
@@ -73,6 +74,8 @@ def read_files(
         Serial number of the instrument.
     options, setting
         What the caller knows about the scan; None if there is nothing to say.
+    gauges
+        Gauges whose uncertainty holds for hand readings that state none.
     progress
         Told what is being done and how far it is.
 
@@ -105,13 +108,21 @@ def read_files(
             "but the files are hand sheets; say them in the sheet, or name a scan.",
             at=At(file=", ".join(path.name for path in paths)),
         )
+    if scans and gauges:
+        raise RequestError(
+            "A gauge is named for readings by hand, but a scan is among the files; state its "
+            "uncertainty with {door_scan_uncertainty}, and that of a sheet beside it in the sheet.",
+            at=At(field="gauge"),
+        )
     sheets = [
         SheetFile(path.name, read_bytes(path, limit_bytes=FILE_LIMIT_BYTES))
         for path in paths
         if path not in scans
     ]
     if not scans:
-        measurement, findings = read_measurement(sheets, specification, serial=serial)
+        measurement, findings = read_measurement(
+            sheets, specification, serial=serial, gauges=gauges
+        )
         return InstrumentReadings(measurement, findings)
     scanned = read_scanned(
         scans[0],

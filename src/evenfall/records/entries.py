@@ -198,6 +198,18 @@ class Calibration(Facts):
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Studied(Facts):
+    """What a study of a gauge found; its sheet is attached."""
+
+    quantity: str = field(metadata=text("what was read; empty for anything", longest=200))
+    method: str = field(metadata=text("how it was worked out", longest=60))
+    u_mm: float = field(metadata=number(*_LENGTH, "standard uncertainty of one reading"))
+    parts_count: int = field(metadata=whole(1, 1_000_000, "parts that were read"))
+    persons_count: int = field(metadata=whole(1, 1_000_000, "persons who read"))
+    trials_count: int = field(metadata=whole(1, 1_000_000, "readings of each part by each"))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class CheckReading(Facts):
     """A reading of a check standard."""
 
@@ -255,6 +267,7 @@ KINDS: Mapping[str, type[Facts]] = {
     "fitted": Fitted,
     "calibration": Calibration,
     "check": CheckReading,
+    "study": Studied,
     "on chart": OnChart,
 }
 """What can be filed, and the facts of each."""

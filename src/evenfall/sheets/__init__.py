@@ -8,11 +8,14 @@ Examples
 --------
 >>> SheetFile("readings.csv", b"quantity,string,fret,value,unit").name
 'readings.csv'
+>>> KnownGauge("dial 3", "relief", 0.006, "2026-03-09").name
+'dial 3'
 """
 
 from evenfall.sheets.cells import SheetFile
 from evenfall.sheets.hand import read_measurement
+from evenfall.sheets.readings import KnownGauge
 from evenfall.sheets.template import empty_sheet
 from evenfall.sheets.tidy import read_tidy
 
-__all__ = ["SheetFile", "empty_sheet", "read_measurement", "read_tidy"]
+__all__ = ["KnownGauge", "SheetFile", "empty_sheet", "read_measurement", "read_tidy"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from evenfall.errors import (
@@ -14,9 +15,10 @@ from evenfall.errors import (
     UnsupportedError,
 )
 from evenfall.sheets.cells import FILE_LIMIT_BYTES, HAND_READINGS, Layout, SheetFile, Table
-from evenfall.sheets.readings import read_rows
+from evenfall.sheets.readings import KnownGauge, by_gauges, read_rows
 from evenfall.sheets.reduction import reduce_readings
 from evenfall.sheets.text_rows import read_text_table
+from evenfall.wording import sentence
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
@@ -32,7 +34,11 @@ _ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
 
 
 def read_measurement(
-    files: Sequence[SheetFile], specification: Specification, *, serial: str = ""
+    files: Sequence[SheetFile],
+    specification: Specification,
+    *,
+    serial: str = "",
+    gauges: Sequence[KnownGauge] = (),
 ) -> tuple[Measurement, tuple[Finding, ...]]:
     """Return the measurement in one or more hand sheets of one instrument, and what to know of it.
 
@@ -46,6 +52,8 @@ def read_measurement(
         The instrument, K strings over F frets.
     serial
         Serial number of the instrument; may be empty.
+    gauges
+        Gauges whose uncertainty holds for readings that state none.
 
     Returns
     -------
@@ -80,6 +88,15 @@ def read_measurement(
         text = "No sheet is named; name at least one CSV or XLSX file."
         raise RequestError(text, at=At(field="files"))
     readings, findings = read_readings(files, specification)
+    readings, known = by_gauges(readings, gauges)
+    if gauges and readings and not known:
+        raise RequestError(
+            "No reading takes the uncertainty of gauge {name}: each states its own, or is of "
+            "another quantity than the gauge was studied on ({quantity}).",
+            at=At(field="gauge"),
+            name=gauges[0].name,
+            quantity=gauges[0].quantity or sentence("any"),
+        )
     unread = [finding for finding in findings if finding.severity == "error"]
     where = At(file=files[0].name) if len(files) == 1 else At()
     if unread and not readings:
@@ -93,6 +110,8 @@ def read_measurement(
     ]
     if errors or measurement is None:
         raise readings_error(errors, where)
+    if known:
+        measurement = replace(measurement, routes=(*measurement.routes, *known))
     return measurement, (*findings, *more)
 
 

@@ -7,7 +7,7 @@ import math
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 from evenfall.errors import At, Finding
@@ -102,6 +102,43 @@ class Reading:
     def key(self) -> tuple[str, int, tuple[int, ...]]:
         """What was read; repeats have the same key."""
         return self.quantity, self.string, self.frets
+
+
+@dataclass(frozen=True, slots=True)
+class KnownGauge:
+    """A gauge whose uncertainty was studied, as a caller names it for the readings of a sheet."""
+
+    name: str
+    quantity: str  # one of `QUANTITIES`, the only one it was studied on; empty for all
+    u_mm: float  # standard uncertainty of one reading [mm]
+    studied: str  # day of the study, ISO 8601
+
+
+def by_gauges(
+    readings: Sequence[Reading], gauges: Sequence[KnownGauge]
+) -> tuple[list[Reading], list[Sentence]]:
+    """Return readings with the uncertainty of a gauge where they state none, and what that says."""
+    made, counts = [], dict.fromkeys(gauges, 0)
+    for reading in readings:
+        mine = [one for one in gauges if one.quantity in ("", reading.quantity)]
+        if not mine or not math.isnan(reading.u_mm):
+            made.append(reading)
+            continue
+        best = max(mine, key=lambda one: (bool(one.quantity), one.studied))
+        counts[best] += 1
+        made.append(replace(reading, u_mm=best.u_mm))
+    return made, [
+        sentence(
+            "Standard uncertainty of gauge {name} by its study of {day}: {u:uncertainty}, for "
+            "{count:count reading} that stated none.",
+            name=gauge.name,
+            day=gauge.studied[:10],
+            u=gauge.u_mm,
+            count=count,
+        )
+        for gauge, count in counts.items()
+        if count
+    ]
 
 
 class _CellError(Exception):

@@ -289,6 +289,11 @@ _SAID: dict[str, tuple[str, str]] = {
         "Check standard {standard}: {read_mm:length} read, {reference_mm:length} stated.",
         "standard read_mm reference_mm",
     ),
+    "study": (
+        "Gauge studied on {quantity} ({method}): standard uncertainty of one reading "
+        "{u_mm:uncertainty}, {parts_count:count part}, {persons_count:count person}.",
+        "quantity method u_mm parts_count persons_count",
+    ),
 }
 """How each kind of entry reads, and which facts stand in it."""
 

@@ -28,7 +28,10 @@ from evenfall.production.gauge import (
     linearity,
     linearity_said,
 )
+from evenfall.records import Filing
+from evenfall.sheets.cells import FILE_LIMIT_BYTES, plain_name
 from evenfall.units import read_number
+from evenfall.workshop.archive_requests import AddRequest
 from evenfall.workshop.quality import ReadingsOutcome, ReadingsRequest
 
 if TYPE_CHECKING:
@@ -37,6 +40,7 @@ if TYPE_CHECKING:
     from evenfall.pictures.inks import Theme
     from evenfall.sheets.tidy import TidyTable
     from evenfall.units import LengthUnit
+    from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.opening import Source
 
 StudyMethod = Literal["crossed", "nested", "range", "bias", "linearity", "agreement"]
@@ -182,6 +186,36 @@ def study_gauge(request: GaugeRequest, progress: Progress = silent) -> GaugeOutc
     return GaugeOutcome(
         table.inch, table.findings, made, readings, table.quantity, table.unit, limits
     )
+
+
+def file_study(
+    dossiers: Dossiers, name: str, made: GaugeOutcome, sheet: Source, *, person: str, done: str
+) -> str:
+    """File a study in the dossier of its gauge, which may be opened by it; return what to say."""
+    study = made.made
+    if not isinstance(study, GaugeStudy) or study.unit != "mm":
+        raise RequestError(
+            "Only a study of lengths by crossed, nested or range gives an uncertainty to file.",
+            at=At(field="method"),
+        )
+    quantity = plain_name(made.quantity)
+    facts = {
+        "quantity": "" if quantity == "value" else quantity,  # a sheet that names none
+        "method": study.method,
+        "u_mm": study.gauge_level,
+        "parts_count": study.parts_count,
+        "persons_count": study.persons_count,
+        "trials_count": study.trials_count,
+        **({"done": done} if done else {}),
+    }
+    content = sheet.read(FILE_LIMIT_BYTES)
+    filing = Filing("study", facts, person, files={sheet.name: content})
+    try:
+        dossier = dossiers.named(name)
+    except RequestError:
+        dossier = dossiers.add(AddRequest(subject="gauge", name=name, person=person)).line.dossier
+    dossiers.archive.file(dossier, [filing])
+    return f"Filed in the dossier of {name}: study."
 
 
 def _persons(table: TidyTable, name: str) -> tuple[str, ...]:

@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from evenfall.errors import At, RequestError
 from evenfall.production import Phase, Series, control_chart
 from evenfall.proof.decision import guard_band_mm
 from evenfall.records.entries import standing
+from evenfall.sheets import KnownGauge
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
@@ -162,6 +164,28 @@ def gauge(dossiers: Dossiers, name: str) -> Gauge:
     dossier = dossiers.named(name)
     (line,) = dossiers.lines([dossier])
     return _gauge(line, dossiers.archive.entries(dossier))
+
+
+def known_gauges(dossiers: Dossiers, name: str) -> tuple[KnownGauge, ...]:
+    """Return what studies found of a gauge, the newest of each quantity, for `MeasureRequest`."""
+    dossier = dossiers.named(name)
+    found: dict[str, KnownGauge] = {}
+    for entry in standing(dossiers.archive.entries(dossier), "study"):
+        if entry.facts is not None:
+            facts = json.loads(entry.facts)
+            day = str(facts.get("done") or entry.at)
+            known = KnownGauge(name, str(facts["quantity"]), float(facts["u_mm"]), day)
+            before = found.get(known.quantity)
+            if before is None or before.studied <= known.studied:
+                found[known.quantity] = known
+    if not found:
+        raise RequestError(
+            "The dossier of gauge {name:quoted} holds no study yet, so its uncertainty is not "
+            "known; file one, or state the uncertainty in the sheet.",
+            at=At(field="gauge"),
+            name=name,
+        )
+    return tuple(found.values())
 
 
 def _gauge(line: Line, entries: Sequence[Entry]) -> Gauge:

@@ -16,6 +16,7 @@ from evenfall.neck.standing import standing_findings
 from evenfall.readings import read_files
 from evenfall.readings.scanned import ScanSetting
 from evenfall.scans.formats import ScanOptions
+from evenfall.sheets import KnownGauge
 from evenfall.workshop.opening import Source, on_disk, open_specification
 from evenfall.workshop.outputs import Outcome
 
@@ -51,6 +52,9 @@ class MeasureRequest:
         Whether the scan's axes swap treble and bass; None if not known.
     scan_uncertainty_mm
         Standard uncertainty of the scanner's heights [mm], which its points do not show.
+    gauges
+        Gauges whose uncertainty holds for hand readings that state none, see
+        `evenfall.workshop.gauges.known_gauges`.
     """
 
     files: tuple[Source, ...]
@@ -61,6 +65,7 @@ class MeasureRequest:
     strung: bool | None = None
     mirrored: bool | None = None
     scan_uncertainty_mm: float = 0.0
+    gauges: tuple[KnownGauge, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +156,7 @@ def measure(request: MeasureRequest, progress: Progress = silent) -> MeasureOutc
             serial=request.serial,
             options=options,
             setting=setting,
+            gauges=request.gauges,
             progress=progress,
         )
     progress("Looking at the readings", 0.0)

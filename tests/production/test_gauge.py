@@ -35,6 +35,7 @@ from evenfall.production.gauge import (
 from evenfall.sheets import KnownGauge
 from evenfall.workshop import StudySheetRequest, study_sheet
 from evenfall.workshop.gauges import known_gauges
+from evenfall.workshop.outputs import json_file
 from open_data import open_data
 from pictures.drawing import faults, texts
 
@@ -451,3 +452,23 @@ def test_what_a_gauge_cannot_give_is_one_sentence(tmp_path: Path) -> None:
         "Standard uncertainty of gauge dial 3 by its study of 2026-04-09: 0.006 mm, for 6 "
         "readings that stated none."
     ]
+
+
+def test_the_certificate_names_the_gauge_whose_uncertainty_was_taken() -> None:
+    source = workshop.Source
+    spec, gauge = (
+        source.invented("tesquil.spec.toml"),
+        KnownGauge("dial 3", "", 0.004, "2026-03-09"),
+    )
+    plan = workshop.plan(workshop.PlanRequest(source.invented("tesquil-before.csv"), spec)).plan
+    planned = source("tesquil.plan.json", json_file(plan.as_dict()))
+    rows = [row.split(",") for row in source.invented("tesquil-after.csv").text().splitlines()]
+    bare = [
+        ",".join([*row[:5], "", *row[6:]]) if row[0] == "saddle" else ",".join(row) for row in rows
+    ]
+    after = source("after.csv", "\n".join(bare).encode())
+    measured = workshop.measure(workshop.MeasureRequest((after,), spec, gauges=(gauge,)))
+    read = source("after.json", json_file(measured.measurement.as_dict()))
+    proved = workshop.prove(workshop.ProveRequest(planned, read))
+    page = proved.certificate("html", date="2026-03-31").decode()
+    assert "Standard uncertainty of gauge dial 3 by its study of 2026-03-09" in page

@@ -168,7 +168,7 @@ def lot_plan(*, method: str, as_json: bool, **risks: Any) -> None:
 @level_option(
     "--sigma",
     "sigma_level",
-    low=0.0,
+    low_level=0.0,
     help="Standard deviation of what is made, where it is known [mm, or the unit of the readings].",
 )
 @result_options

@@ -103,7 +103,7 @@ for _lots in (lot, lot_measured, lot_plan):
 @level_option(
     "--sigma",
     "sigma_level",
-    low=0.0,
+    low_level=0.0,
     help="Standard deviation of a reading, where it is known [mm, or the unit of the readings].",
 )
 @click.option(
@@ -221,7 +221,7 @@ _FAMILIES = ("normal", "lognormal", "weibull", "gamma", "half-normal")
 @level_option(
     "--uncertainty",
     "uncertainty_level",
-    low=0.0,
+    low_level=0.0,
     help="Standard uncertainty of one reading [mm, or the unit of the readings].",
 )
 @result_options

@@ -50,13 +50,13 @@ quantity_option = click.option(
 )
 
 
-def level_option(*names: str, low: float = -math.inf, help: str) -> Callable[[Any], Any]:  # noqa: A002
+def level_option(*names: str, low_level: float = -math.inf, help: str) -> Callable[[Any], Any]:  # noqa: A002
     """Return an option that is a value in the unit of the readings; NaN where it is not given."""
 
     def given(_context: click.Context, _option: click.Parameter, value: float | None) -> float:
         return math.nan if value is None else value
 
-    return click.option(*names, type=Number(low), default=None, callback=given, help=help)
+    return click.option(*names, type=Number(low_level), default=None, callback=given, help=help)
 
 
 class Asked(NamedTuple):

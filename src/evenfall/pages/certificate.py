@@ -172,6 +172,7 @@ def certificate(
     issuer: str = "",
     place: str = "",
     cautions: Sequence[tuple[str, Sentence]] = (),
+    gauges: Sequence[Sentence] = (),
 ) -> Certificate:
     """Return what the certificate of a proof says.
 
@@ -189,6 +190,8 @@ def certificate(
         Who issues it, and where; blank lines if empty.
     cautions
         What can hurt in what is left to do, each with a word or two before.
+    gauges
+        Whose uncertainty the readings took, one sentence each.
     """
     writer = _Writer(unit, both=both)
     judged = [(item, writer.judged(item)) for item in proof.items]
@@ -213,7 +216,7 @@ def certificate(
             ("Notes", _notes(proof)),
             ("Judged", counted(len(proof.items), "item")),
         ),
-        rule=tuple(writer.line(said) for said in proof.decided_by),
+        rule=tuple(writer.line(said) for said in (*proof.decided_by, *gauges)),
         kinds=tuple(writer.kinds(judged)),
         open_items=tuple(shown for item, shown in judged if item.verdict != "conforms"),
         items=tuple(shown for _, shown in judged),

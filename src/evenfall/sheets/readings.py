@@ -22,6 +22,12 @@ if TYPE_CHECKING:
 CELL_LIMIT = 500
 """Characters in a cell that is read; a longer one is no reading."""
 
+GAUGE_ROUTE = (
+    "Standard uncertainty of gauge {name} by its study of {day}: {u:uncertainty}, for "
+    "{count:count reading} that stated none."
+)
+"""What a measurement says of a gauge whose uncertainty it took."""
+
 HALF_SEMITONE = 1.0 / 24.0
 """Pitches closer than this [octaves] are one pitch."""
 
@@ -129,8 +135,7 @@ def by_gauges(
         made.append(replace(reading, u_mm=best.u_mm))
     return made, [
         sentence(
-            "Standard uncertainty of gauge {name} by its study of {day}: {u:uncertainty}, for "
-            "{count:count reading} that stated none.",
+            GAUGE_ROUTE,
             name=gauge.name,
             day=gauge.studied[:10],
             u=gauge.u_mm,

@@ -10,6 +10,7 @@ from evenfall import pages, proof
 from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
 from evenfall.gates import accepted_gates
+from evenfall.sheets.readings import GAUGE_ROUTE
 from evenfall.wording import LIBRARY_WORDS
 from evenfall.work.cautions import cautions
 from evenfall.workshop.kept import excursion
@@ -150,7 +151,12 @@ class ProveOutcome(Outcome):
 
         own = self.specification.unit
         content = pages.certificate(
-            self.proof, unit=unit or own, both=unit is None, date=date, cautions=self.cautions
+            self.proof,
+            unit=unit or own,
+            both=unit is None,
+            date=date,
+            cautions=self.cautions,
+            gauges=[route for route in self.after.routes if route.text == GAUGE_ROUTE],
         )
         drawings = self.pictures(unit, progress, PRINT if kind == "pdf" else PAGE)
         progress("Setting the certificate", 0.0)

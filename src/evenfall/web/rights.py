@@ -123,6 +123,8 @@ NEEDS: Mapping[str, Right] = {
     "POST /gauges": "measure",
     "GET /gauges/{dossier}": "look",
     "POST /gauges/{dossier}/check": "measure",
+    "GET /gauges/{dossier}/study": "look",
+    "POST /gauges/{dossier}/study": "measure",
     "POST /gauges/{dossier}/calibrated": "plan",
     # what is under way; work on the archive needs `keep` besides, see `under_way`
     "GET /under-way": "look",

@@ -154,7 +154,13 @@ class DailyReport(Shown):
         from evenfall.pictures.control_chart import control_chart_picture
 
         return {
-            name: partial(control_chart_picture, made, about=name, unit=unit, theme=theme)
+            name: partial(
+                control_chart_picture,
+                made,
+                about=name.partition(", ")[2],
+                unit=unit,
+                theme=theme,
+            )
             for name, made in self.charts.items()
         }
 

@@ -231,6 +231,21 @@ def test_a_starter_is_opened_without_looking_for_it(page: Page) -> None:
     expect(page.locator(".list")).to_contain_text("Wenquilde (invented)")
 
 
+def test_a_starter_in_inches_is_asked_about_in_inches(page: Page) -> None:
+    page.goto("/new")
+    page.select_option("#kind", "bass")
+    page.select_option("#unit", "in")
+    page.fill("#serial", "WB-0015 (invented)")
+    page.get_by_role("button", name="Open its dossier").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("WB-0015 (invented)")
+    typed = {f"crown_top:1:{n}": text for n, text in enumerate(("0.8396", "0.8396", "0.0839"), 1)}
+    sheet = {"values": typed, "unit": "in", "uncertainty": "0.0002", "strung": True}
+    told = page.request.post(f"{page.url}/measure/check", data=sheet).json()["findings"]
+    (said,) = [one["said"] for one in told if one["keys"] == ["crown_top:1:3"]]
+    assert re.search(r"[0-9] in\b", said)
+    assert " mm" not in said
+
+
 def test_what_is_read_by_hand_has_an_uncertainty_of_its_own(page: Page) -> None:
     open_new(page, "WB-0014 (invented)")
     place = page.url

@@ -112,7 +112,7 @@ def _every_string(
         levels=0,
         high_px=section.y.start_px - section.y.end_px,
         beside=section,
-        ticks={float(n): str(n) for n in range(1, count + 1)},
+        ticks={float(n): str(n) for n in range(1, count + 1, 1 if count < 9 else 2)},
     )
     half = min(9.0, 0.35 * (panel.x(2.0) - panel.x(1.0)))
     for n in range(count):

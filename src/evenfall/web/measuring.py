@@ -121,7 +121,8 @@ def check(request: Request, name: str, typed: Typed) -> Response:
     told = shop_of(request).story(name)
     source = needed(told.specification, "specification")
     checked = check_typed(typed.sheet(), source, serial=told.line.serial)
-    return JSONResponse(checked.as_dict(View(request).told))
+    view = View(request, specified(told.specification))
+    return JSONResponse(checked.as_dict(view.told))
 
 
 @router.post("/file")

@@ -15,13 +15,14 @@ from fastapi.responses import Response
 
 from evenfall.errors import EvenfallError, RequestError
 from evenfall.pictures.inks import PAGE
-from evenfall.production.gauge import GaugeStudy
+from evenfall.production.gauge import GOOD_SHARE, USABLE_SHARE, GaugeStudy
 from evenfall.production.series import amount
 from evenfall.records import Filing
 from evenfall.web.rights import filed_by
 from evenfall.web.shop import now
 from evenfall.web.view import View, page, shop_of
 from evenfall.web.words import WORDS
+from evenfall.wording import sentence
 from evenfall.workshop import GaugeRequest, Source, StudySheetRequest, study_gauge, study_sheet
 from evenfall.workshop.gauges import Gauge, gauge
 from evenfall.workshop.specifying import models
@@ -193,8 +194,14 @@ def _shown(made: GaugeOutcome, view: View) -> dict[str, Any]:
         "warned": [told for severity, told in findings if severity == "warning"],
         "noted": [told for severity, told in findings if severity != "warning"],
         "pictures": list(drawings.values()),
+        "careful": any(study.share_of(one.width_level) > GOOD_SHARE for one in made.limits),
         "judged": [
-            (one.name, said(one.width_level), 100.0 * study.share_of(one.width_level))
+            (
+                one.name,
+                said(one.width_level),
+                view.say(sentence("{share:share}", share=study.share_of(one.width_level))),
+                _can(study.share_of(one.width_level)),
+            )
             for one in made.limits
         ],
         "components": [
@@ -202,6 +209,10 @@ def _shown(made: GaugeOutcome, view: View) -> dict[str, Any]:
             for one in study.components
         ],
     }
+
+
+def _can(share: float) -> str:
+    return "yes" if share <= GOOD_SHARE else "with care" if share <= USABLE_SHARE else "no"
 
 
 def _gauge(shop: Shop, dossier: str) -> Gauge:

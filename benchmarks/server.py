@@ -12,12 +12,12 @@ from pathlib import Path
 
 
 @contextmanager
-def started() -> Iterator[tuple[int, str]]:
-    """Serve an archive of its own; yield the process and the address of the pages."""
+def started(archive: str = "") -> Iterator[tuple[int, str]]:
+    """Serve an archive, one of its own if none is named; yield process and address of the pages."""
     command = [sys.executable, "-m", "evenfall", "serve", "--port", "0", "--example"]
     with tempfile.TemporaryDirectory() as folder:
         server = subprocess.Popen(  # noqa: S603 (our own command line)
-            [*command, "--archive", f"{folder}/archive"],
+            [*command, "--archive", archive or f"{folder}/archive"],
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             text=True,

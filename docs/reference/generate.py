@@ -193,6 +193,52 @@ def python_page() -> str:
     return "\n\n".join(parts) + "\n"
 
 
+API_OPENING = """`evenfall serve` answers other programs under `/api/v1`, by JSON. The description by
+OpenAPI 3.1 is at `/api/v1/openapi.json`; it is made from the classes that the program itself takes
+and gives, as is this page. Lengths are in mm, forces in N, pitches in Hz and cent.
+
+- **Use cases.** The body is the request of `help(ef.PlanRequest)` and its like, keys with a default
+  left out as you please. A file in it is an object: `{"name": …, "text": …}` or `{"name": …,
+  "base64": …}`; `{"upload": "TASK/NUMBER"}` for what was sent before; `{"dossier": …, "document": …}`
+  for what the archive holds; where readings of many instruments are wanted, `{"filed": {…}}`. The
+  answer is what the command prints with `--json`; with `?pictures=true` the drawings too, as SVG.
+- **Long work.** What takes long, what brings files sent before, and any call with the header
+  `Prefer: respond-async` is answered 202 with a task; its result is at `/api/v1/tasks/{task}/result`.
+- **Errors** have the shape that the command line prints: one sentence, where, and how to correct it,
+  with status 422; 404 where the address names nothing, 409 while the same call is under way, 412
+  where somebody else filed meanwhile. See [codes](errors.md).
+- **Sent twice.** A call that files or begins something takes the header `Idempotency-Key`: sent again
+  with the same body it is answered as before and done once. The answer is kept for a week. Another
+  call under the same key is refused.
+- **Read again.** A read carries an `ETag`; with `If-None-Match` it is answered 304 where nothing
+  changed.
+- **Two at a time.** A filing that carries the `ETag` of the dossier in `If-Match` is refused (412)
+  where something was filed since; the answer says what, when and by whom.
+- **Lists** come part by part: `next` of one answer is the `cursor` of the next.
+- **Who asks.** Where accounts are on, a token is sent as `Authorization: Bearer …`. What each call
+  needs stands below; filing a plan, a specification or a program needs `plan`, filing a verdict
+  `release`. See [roles](roles.md).
+"""
+
+
+def api_page() -> str:
+    """Return the page of the addresses for programs."""
+    from evenfall.web.api import router
+    from evenfall.web.api_description import CHANGES, description
+    from evenfall.web.rights import NEEDS
+
+    rows = ["| Call | What it does | Right |", "| --- | --- | --- |"]
+    for path, methods in description(router)["paths"].items():
+        for method, told in methods.items():
+            call = f"{method.upper()} {path}"
+            said = told.get("description") or told["summary"]
+            rows.append(f"| `{call}` | {said.partition(chr(10))[0]} | {NEEDS[call]} |")
+    changes = [f"- {day}: {' '.join(told)}" for day, told in CHANGES.items()]
+    parts = [ORIGIN, "# Calls from other programs", API_OPENING.strip(), "## Calls"]
+    parts += ["\n".join(rows), "## Changes", "Within version 1 nothing is removed or renamed."]
+    return "\n\n".join([*parts, "\n".join(changes)]) + "\n"
+
+
 def specification_page(page: str) -> str:
     """Return the page of the specification with its table of keys as the program has it."""
     rows = ["| Table | Key | Meaning | Range | If left out |", "| --- | --- | --- | --- | --- |"]
@@ -313,6 +359,7 @@ def json_page(page: str) -> str:
 def pages() -> dict[Path, str]:
     """Return the text of every page by its path."""
     texts = {HERE / "errors.md": code_page(), HERE / "python.md": python_page()}
+    texts[HERE / "api.md"] = api_page()
     page = HERE / "specification.md"
     texts[page] = specification_page(page.read_text(encoding="utf-8"))
     page = HERE / "machines.md"

@@ -124,6 +124,7 @@ def test_what_is_no_json_is_refused(client: TestClient) -> None:
     )
     assert "Content-Type" in refused(client.post("plan", content=b"{}"), 415)["sentence"]
     assert "method" in refused(client.get("plan"), 405)["sentence"]
+    assert client.put("dossiers").headers["allow"] == "GET, POST"
     assert "openapi" in refused(client.get("nothing"), 404)["sentence"]
     assert refused(client.get("dossiers", params={"limit": "many"}), 422)["at"]["field"] == "limit"
 

@@ -16,6 +16,7 @@ from urllib.parse import quote
 
 from fastapi import APIRouter, Header, Path, Query, Request
 from fastapi.responses import FileResponse, JSONResponse, Response
+from fastapi.routing import APIRoute
 
 from evenfall.codec import plain, with_words
 from evenfall.errors import At, RequestError
@@ -611,3 +612,14 @@ def described(request: Request) -> Response:
 @cache
 def _description() -> Plain:
     return description(router)
+
+
+def methods_at(path: str) -> list[str]:
+    """Return the methods that an address takes."""
+    found = {
+        method
+        for route in router.routes
+        if isinstance(route, APIRoute) and route.path_regex.match(path)
+        for method in route.methods
+    }
+    return sorted(found)

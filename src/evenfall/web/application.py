@@ -143,7 +143,8 @@ async def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)  # noqa: S101 (it is registered for it)
     if request.url.path.startswith(ROOT):
         answer = problem(request, no_such(error.status_code), error.status_code)
-        answer.headers.update(error.headers or {})
+        if error.status_code == 405:
+            answer.headers["allow"] = ", ".join(api.methods_at(request.url.path))
         return answer
     text = "There is no such page; begin with the instruments."
     if error.status_code != 404:

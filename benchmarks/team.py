@@ -1,0 +1,154 @@
+"""A team at work: fifty benches over one server: `python benchmarks/team.py --seconds 60`.
+
+The server runs as a person starts it, on a folder or, with `--archive`, on PostgreSQL; the benches
+are this process. Each sends one request in 3 s on average: 60 % pages, 25 % readings (checked as
+they are typed), 10 % drags of a slider (10 moves, 20 a second), 5 % uploads of 2 MB. Instruments
+are opened before the clock starts, at most 5 a second. Said are: the 95th percentile of each, how
+many failed, the processor time of the server, and the load of the machine: a busy one tells little
+of the wall clock.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import os
+import random
+import re
+import statistics
+import time
+from dataclasses import dataclass, field
+
+import httpx2
+from server import percentile, processor_ms, started
+
+import evenfall as ef
+
+BENCHES, BETWEEN_S = 50, 3.0
+MOVES, MOVE_S = 10, 0.05
+UPLOAD = bytes(2_000_000)
+PAGES = ("", "/plan", "/work", "/measure", "/proof", "/specification")
+OTHERS = ("/instruments", "/instruments?words=uy", "/under-way", "/gauges")
+WANTED_MS = {"page": 150, "preview": 100}
+SHARES = (("page", 60), ("readings", 25), ("drag", 10), ("upload", 5))
+DRAWS = random.Random(1)  # noqa: S311 (benches, no secrets)
+TYPED = {"values": {f"crown_top:1:{fret}": "1.20" for fret in range(1, 13)}, "unit": "mm"}
+
+
+@dataclass
+class Seen:
+    """What the benches saw."""
+
+    took_ms: dict[str, list[float]] = field(default_factory=dict)
+    failed: list[str] = field(default_factory=list)
+
+    async def ask(self, kind: str, client: httpx2.AsyncClient, *how: str, **more: object) -> bytes:
+        """Send one request and take note of it."""
+        begun = time.perf_counter()
+        try:
+            answer = await client.request(*how, **more)  # type: ignore[arg-type]
+        except httpx2.TransportError as error:
+            self.failed.append(f"{how[1]}: {error!r}")
+            return b""
+        self.took_ms.setdefault(kind, []).append(1000.0 * (time.perf_counter() - begun))
+        if answer.status_code >= 400:
+            self.failed.append(f"{how[1]}: {answer.status_code}")
+        return answer.content
+
+
+def file_instruments(place: str, count: int) -> None:
+    """File instruments with readings, each with a serial number of its own."""
+    before = ef.Source.invented("tesquil-before.csv")
+    spec = ef.Source.invented("tesquil.spec.toml")
+    with ef.connect(place) as there, there.archive() as dossiers:
+        for number in range(count):
+            request = ef.MeasureRequest((before,), spec, serial=f"UY-{number:04}")
+            made = ef.measure(request).measurement
+            dossiers.file(made, files=(spec, before))
+
+
+async def bench(client: httpx2.AsyncClient, seen: Seen, names: list[str], until: float) -> None:
+    """Work at one bench until the time is over."""
+    kinds, weights = zip(*SHARES, strict=True)
+    name = DRAWS.choice(names)
+    await asyncio.sleep(DRAWS.uniform(0.0, BETWEEN_S))
+    while time.perf_counter() < until:
+        kind = DRAWS.choices(kinds, weights)[0]
+        if kind == "page":
+            path = DRAWS.choice([f"/instruments/{name}{page}" for page in PAGES] + list(OTHERS))
+            await seen.ask("page", client, "GET", path)
+        elif kind == "readings":
+            place = f"/instruments/{name}/measure/check"
+            await seen.ask("readings", client, "POST", place, json=TYPED)
+        elif kind == "drag":
+            await drag(client, seen, name)
+        else:
+            await upload(client, seen)
+        await asyncio.sleep(DRAWS.expovariate(1.0 / BETWEEN_S))
+
+
+async def drag(client: httpx2.AsyncClient, seen: Seen, name: str) -> None:
+    """Move a slider as the page does: the newest place is asked for when an answer is there."""
+    for move in range(MOVES):
+        begun = time.perf_counter()
+        asked = {"attack_percent": 80.0 + 4.0 * move}
+        await seen.ask("preview", client, "POST", f"/instruments/{name}/plan/look", json=asked)
+        await asyncio.sleep(max(0.0, MOVE_S - (time.perf_counter() - begun)))
+
+
+async def upload(client: httpx2.AsyncClient, seen: Seen) -> None:
+    """Send a file of 2 MB piece by piece."""
+    announced = {"files": [{"name": "scan.ply", "size": len(UPLOAD)}]}
+    content = await seen.ask("upload", client, "POST", "/uploads", json=announced)
+    if content:
+        place = f"/uploads/{json.loads(content)['task']}/0"
+        how = {"content": UPLOAD, "headers": {"upload-offset": "0"}}
+        await seen.ask("upload", client, "PATCH", place, **how)
+
+
+async def work(place: str, seconds: float, count: int) -> Seen:
+    """Open every instrument, then let the benches work."""
+    limits = httpx2.Limits(max_connections=BENCHES, max_keepalive_connections=BENCHES)
+    headers = {"accept": "text/html,application/json", "user-agent": "benches"}
+    async with httpx2.AsyncClient(
+        base_url=place, limits=limits, timeout=60.0, headers=headers, follow_redirects=True
+    ) as client:
+        listed = (await client.get("/instruments", params={"words": "uy"})).text
+        names = sorted(set(re.findall(r'href="/instruments/([0-9a-f]{32})"', listed)))[:count]
+        for name in names:
+            for page in PAGES:
+                await client.get(f"/instruments/{name}{page}")
+            await client.post(f"/instruments/{name}/plan/look", json={"attack_percent": 100.0})
+            await asyncio.sleep(0.2)
+        seen = Seen()
+        until = time.perf_counter() + seconds
+        await asyncio.gather(*(bench(client, seen, names, until) for _ in range(BENCHES)))
+    return seen
+
+
+def main() -> None:
+    """Start the server, let the benches work, print what they saw."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seconds", type=float, default=60.0, help="how long they work")
+    parser.add_argument("--instruments", type=int, default=20, help="how many they work on")
+    parser.add_argument("--archive", default="", help="address of an empty archive on PostgreSQL")
+    asked = parser.parse_args()
+    with started(asked.archive) as (server, place):
+        file_instruments(place, asked.instruments)
+        print(f"load before {os.getloadavg()[0]:.1f}", flush=True)
+        before, begun = processor_ms(server), time.perf_counter()
+        seen = asyncio.run(work(place, asked.seconds, asked.instruments))
+        used = (processor_ms(server) - before) / (time.perf_counter() - begun) / 10.0
+    for kind, times in sorted(seen.took_ms.items()):
+        wanted = f" (wanted {WANTED_MS[kind]})" if kind in WANTED_MS else ""
+        print(
+            f"{kind:9} {len(times):5} requests, p50 {statistics.median(times):5.0f}, p95 "
+            f"{percentile(times, 0.95):5.0f} ms{wanted}"
+        )
+    print(f"{len(seen.failed)} failed {seen.failed[:5]}; server {used:.0f} % of one processor")
+    print(f"load after {os.getloadavg()[0]:.1f}")
+
+
+if __name__ == "__main__":
+    main()

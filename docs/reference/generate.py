@@ -193,31 +193,34 @@ def python_page() -> str:
     return "\n\n".join(parts) + "\n"
 
 
-API_OPENING = """`evenfall serve` answers other programs under `/api/v1`, by JSON. The description by
-OpenAPI 3.1 is at `/api/v1/openapi.json`; it is made from the classes that the program itself takes
-and gives, as is this page. Lengths are in mm, forces in N, pitches in Hz and cent.
+API_OPENING = """`evenfall serve` answers other programs under `/api/v1`, by JSON. The description
+by OpenAPI 3.1 is at `/api/v1/openapi.json`; it is made from the classes that the
+program itself takes and gives, as is this page. Lengths are in mm, forces in N,
+pitches in Hz and cent.
 
-- **Use cases.** The body is the request of `help(ef.PlanRequest)` and its like, keys with a default
-  left out as you please. A file in it is an object: `{"name": …, "text": …}` or `{"name": …,
-  "base64": …}`; `{"upload": "TASK/NUMBER"}` for what was sent before; `{"dossier": …, "document": …}`
-  for what the archive holds; where readings of many instruments are wanted, `{"filed": {…}}`. The
-  answer is what the command prints with `--json`; with `?pictures=true` the drawings too, as SVG.
+- **Use cases.** The body is the request of `help(ef.PlanRequest)` and its like, keys with a
+  default left out as you please. A file in it is an object: `{"name": …, "text": …}` or `{"name":
+  …, "base64": …}`; `{"upload": "TASK/NUMBER"}` for what was sent before; `{"dossier": …,
+  "document": …}` for what the archive holds; where readings of many instruments are wanted,
+  `{"filed": {…}}`. The answer is what the command prints with `--json`; with `?pictures=true` the
+  drawings too, as SVG.
 - **Long work.** What takes long, what brings files sent before, and any call with the header
-  `Prefer: respond-async` is answered 202 with a task; its result is at `/api/v1/tasks/{task}/result`.
-- **Errors** have the shape that the command line prints: one sentence, where, and how to correct it,
-  with status 422; 404 where the address names nothing, 409 while the same call is under way, 412
-  where somebody else filed meanwhile. See [codes](errors.md).
-- **Sent twice.** A call that files or begins something takes the header `Idempotency-Key`: sent again
-  with the same body it is answered as before and done once. The answer is kept for a week. Another
-  call under the same key is refused.
+  `Prefer: respond-async` is answered 202 with a task; its result is at
+  `/api/v1/tasks/{task}/result`.
+- **Errors** have the shape that the command line prints: one sentence, where, and how to correct
+  it, with status 422; 404 where the address names nothing, 409 while the same call is under way,
+  412 where somebody else filed meanwhile. See [codes](errors.md).
+- **Sent twice.** A call that files or begins something takes the header `Idempotency-Key`: sent
+  again with the same body it is answered as before and done once. The answer is kept for a week.
+  Another call under the same key is refused.
 - **Read again.** A read carries an `ETag`; with `If-None-Match` it is answered 304 where nothing
   changed.
-- **Two at a time.** A filing that carries the `ETag` of the dossier in `If-Match` is refused (412)
-  where something was filed since; the answer says what, when and by whom.
+- **Two at a time.** A filing that carries the `ETag` of the dossier in `If-Match` is refused
+  (412) where something was filed since; the answer says what, when and by whom.
 - **Lists** come part by part: `next` of one answer is the `cursor` of the next.
-- **Who asks.** Where accounts are on, a token is sent as `Authorization: Bearer …`. What each call
-  needs stands below; filing a plan, a specification or a program needs `plan`, filing a verdict
-  `release`. See [roles](roles.md).
+- **Who asks.** Where accounts are on, a token is sent as `Authorization: Bearer …`. What each
+  call needs stands below; filing a plan, a specification or a program needs `plan`, filing a
+  verdict `release`. See [roles](roles.md).
 """
 
 

@@ -620,6 +620,6 @@ def methods_at(path: str) -> list[str]:
         method
         for route in router.routes
         if isinstance(route, APIRoute) and route.path_regex.match(path)
-        for method in route.methods
+        for method in route.methods or ()
     }
     return sorted(found)

@@ -13,14 +13,16 @@ import os
 import re
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import settings
 
 import draws
 from evenfall.cli import waiting
-from records import servers
+
+if TYPE_CHECKING:
+    from records.servers import Server
 
 #: Reasons for which a test may skip even in CI, as regular expressions over the whole reason.
 ALLOWED_SKIPS = (
@@ -115,7 +117,9 @@ ENGINES = ("sqlite", pytest.param("postgresql", marks=pytest.mark.slow))
 
 
 @pytest.fixture(scope="session")
-def postgres() -> Iterator[servers.Server]:
+def postgres() -> Iterator[Server]:
+    from records import servers
+
     if servers.programs() is None:
         pytest.skip("no PostgreSQL server is installed")
     with servers.server() as started:
@@ -129,7 +133,7 @@ def new_address(request: pytest.FixtureRequest, tmp_path: Path) -> Callable[[str
     def named(name: str) -> str:
         if request.param == "sqlite":
             return str(tmp_path / name)
-        server: servers.Server = request.getfixturevalue("postgres")
+        server: Server = request.getfixturevalue("postgres")
         return server.address(tmp_path / f"{name}-files")
 
     return named

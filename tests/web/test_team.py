@@ -23,13 +23,19 @@ from evenfall.records.shared_lots import SharedLot, SharedLots
 from evenfall.web.application import application
 from evenfall.web.rights import NEEDS, ROLE_RIGHTS
 from evenfall.workshop.examples import SERIALS, file_examples
-from served import serving
+from served import ROOT, serving
 from steps import open_new, readings_file
 
 PORT = 8417
 HERE = f"http://127.0.0.1:{PORT}"
 PASSWORD = "four words of a test"  # noqa: S105
 SERIAL = "WT-0001 (invented)"
+AXE = ROOT / "node_modules" / "axe-core" / "axe.min.js"
+TOUCHED = ".button, select, input:not([type=hidden]), nav a, summary"
+SMALL = f"""[...document.querySelectorAll('{TOUCHED}')]
+    .filter((one) => one.checkVisibility() && !one.closest('.check'))
+    .filter((one) => one.getBoundingClientRect().height < 43.5)
+    .map((one) => one.outerHTML.slice(0, 90))"""
 FIRMS = ("Quandlemere", "Tessquin and Gorb")
 
 
@@ -115,7 +121,7 @@ def test_owner_invites_bench_measures_engineer_plans_manager_releases_partner_ac
         owner.wait_for_load_state()
         partner.reload()
         expect(partner.get_by_role("row", name=re.compile(SERIAL[:7]))).to_contain_text("conforms")
-        link = partner.get_by_role("link", name=re.compile("Certificate of"))
+        link = partner.get_by_role("link", name=re.compile("certificate of"))
         paper = partner.request.get(link.get_attribute("href") or "")
         assert paper.body().startswith(b"%PDF")
         shown = partner.request.get((link.get_attribute("href") or "").replace(".pdf", ".html"))
@@ -142,6 +148,73 @@ def test_owner_invites_bench_measures_engineer_plans_manager_releases_partner_ac
         story = owner.locator("main").inner_text()
         for name in ("M. Tessquin", "T. Gorbel", "Q. Ulbrenq"):
             assert name in story
+
+
+PAGES = ("/people", "/tokens", "/audit", "/shared", "/settings")
+
+
+@pytest.mark.parametrize(("wide", "scheme"), [(1280, "light"), (390, "dark")])
+def test_the_pages_of_a_team_keep_nobody_out(
+    browser: Browser, tmp_path: Path, wide: int, scheme: str
+) -> None:
+    if not AXE.is_file():
+        pytest.skip("axe-core is not installed; npm ci installs it")
+    with workshop.archive(str(tmp_path / "a"), make=True) as dossiers:
+        file_examples(dossiers, at="2026-05-04T10:00:00Z")
+        accounts, lots = Accounts(dossiers.archive), SharedLots(dossiers.archive)
+        accounts.join(accounts.invite("Q. Ulbrenq", "manager"), PASSWORD)
+        accounts.join(accounts.invite("U. Quenlo", "partner", partner=FIRMS[0]), PASSWORD)
+        lots.share("lot 7", FIRMS[0], [dossiers.named(serial) for serial in SERIALS])
+        code, lot = accounts.invite("N. Tesk", "bench"), lots.of()[0].key
+    found: list[str] = []
+    with serving(tmp_path / "a") as place:
+        context = browser.new_context(
+            base_url=place,
+            viewport={"width": wide, "height": 900},
+            color_scheme="dark" if scheme == "dark" else "light",
+            bypass_csp=True,  # for the checker, which is no part of the pages
+        )
+        page = context.new_page()
+
+        def look(at: str) -> None:
+            if at:
+                page.goto(at)
+            page.wait_for_load_state("networkidle")
+            if page.evaluate("document.documentElement.scrollWidth") > wide:
+                found.append(f"{at}: wider than the screen")
+            found.extend(f"{at}: too small to touch: {one}" for one in page.evaluate(SMALL))
+            page.add_script_tag(path=AXE)
+            for fault in page.evaluate("axe.run().then(r => r.violations)"):
+                if fault["impact"] != "minor":
+                    nodes = [node["html"][:150] for node in fault["nodes"][:3]]
+                    found.append(f"{at}: {fault['id']} ({fault['impact']}): {nodes}")
+
+        def log_in(name: str, password: str) -> None:
+            page.goto("/log-in")
+            page.fill("#name", name)
+            page.fill("#password", password)
+            page.get_by_role("button", name="Log in").click()
+
+        look("/log-in")
+        look("/join")
+        look(f"/join?code={code}")
+        log_in("Q. Ulbrenq", "wrong")
+        look("")
+        log_in("Q. Ulbrenq", PASSWORD)
+        page.wait_for_url(re.compile("/instruments$"))
+        for at in PAGES:
+            look(at)
+        page.goto("/people")
+        page.locator("summary").first.click()
+        look("")
+        page.get_by_role("button", name="Log out").click()
+        page.wait_for_url(re.compile("/log-in$"))
+        log_in("U. Quenlo", PASSWORD)
+        page.wait_for_url(re.compile("/lots$"))
+        look("/lots")
+        look(f"/lots/{lot}")
+        context.close()
+    assert not found, "\n".join(found)
 
 
 # ---- what a partner sees -------------------------------------------------------------------------

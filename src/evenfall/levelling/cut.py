@@ -11,6 +11,7 @@ which of them count (K, F + 1, F + 1), by stopped fret and fret; all in mm.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,12 +44,18 @@ def least_cut_mm(at: SetUp, may_cut: BoolArray) -> FloatArray:
     """
     share, asked = at.problem.share, asked_mm(at)
     height = _with_nut(at, at.taken_mm)
-    bounds = _Bounds.of(share, at.saddle_mm, asked)
-    for j in range(1, height.shape[1]):
-        over = height[:, j] - bounds.at_mm(height, j)
-        cut = np.where((over > ROUNDING_MM) & may_cut[:, j - 1], over, 0.0)
-        height[:, j] -= np.where(cut > 0.0, np.maximum(cut, at.smallest_cut_mm), 0.0)
-    return at.taken_mm - height[:, 1:]
+    bounds, done = _Bounds.of(share, at.saddle_mm, asked), 1
+    while True:
+        # all that follow at once: only a crown that is cut lowers those behind it
+        over = height[:, done:] - bounds.behind_mm(height, done)
+        cut = (over > ROUNDING_MM) & may_cut[:, done - 1 :]
+        short = cut.any(axis=0)
+        if not short.any():
+            return at.taken_mm - height[:, 1:]
+        j = int(short.argmax())
+        down = np.maximum(over[:, j], at.smallest_cut_mm)
+        height[:, done + j] -= np.where(cut[:, j], down, 0.0)
+        done += j + 1
 
 
 def opened_frets(at: SetUp, may_cut: BoolArray) -> BoolArray:
@@ -75,16 +82,23 @@ def opened_frets(at: SetUp, may_cut: BoolArray) -> BoolArray:
     level = np.where(high, at.level_mm, np.inf)
     bounds = _Bounds.of(share, at.saddle_mm, asked)
     while True:
-        height = stop.copy()
-        now = opened.copy()
-        for j in range(1, height.shape[1]):
-            most = bounds.at_mm(height, j)
-            cut = (ahead[:, j] - most > ROUNDING_MM) & may_cut[:, j - 1]
-            now[j - 1] |= cut.any()
+        height, now, done = stop.copy(), opened.copy(), 1
+        while True:
+            # all that follow at once: only a crown that goes down lowers those behind it
+            most = bounds.behind_mm(height, done)
+            cut = (ahead[:, done:] - most > ROUNDING_MM) & may_cut[:, done - 1 :]
+            down = cut.any(axis=0) | opened[done - 1 :]
+            if not down.any():
+                break
+            n = int(down.argmax())
+            j = done + n
+            now[j - 1] |= cut[:, n].any()
             # no cut is less than the smallest, and the next fret may have to follow it
-            height[:, j] = np.where(cut, np.minimum(most, stop[:, j] - smallest), height[:, j])
+            low = np.minimum(most[:, n], stop[:, j] - smallest)
+            height[:, j] = np.where(cut[:, n], low, height[:, j])
             if opened[j - 1]:
                 height[:, j] = np.minimum(height[:, j], level[:, j - 1])
+            done = j + 1
         if (now == opened).all():
             return opened
         opened = now
@@ -241,19 +255,34 @@ def _with_nut(at: SetUp, crown_top_mm: FloatArray) -> FloatArray:
     return np.concatenate([at.nut_mm[:, None], crown_top_mm], axis=1)
 
 
+@cache
+def _before(places: int) -> BoolArray:
+    """Return which places come before which, by fret and stopped fret, for every string."""
+    return np.tri(places, k=-1, dtype=bool)[:, None, :]
+
+
 @dataclass(frozen=True, slots=True)
 class _Bounds:
     """How high crowns may stand for the notes stopped before them; by fret first, for speed."""
 
     stopped_share: FloatArray  # (F + 1, K, F + 1), by fret, string and stopped fret
     rest_mm: FloatArray  # what the saddle adds, less what is asked, same shape
+    ahead_mm: FloatArray  # the same, infinite for stops that are not before the fret
 
     @staticmethod
     def of(share: FloatArray, saddle_mm: FloatArray, asked_mm: FloatArray) -> _Bounds:
         """Return the bounds by share of the saddle and what is asked, (K, F + 1, F + 1)."""
         rest = share * saddle_mm[:, None, None] - asked_mm
-        by_fret = (np.ascontiguousarray(np.moveaxis(of, 2, 0)) for of in (1.0 - share, rest))
-        return _Bounds(*by_fret)
+        stopped, rest = (np.ascontiguousarray(np.moveaxis(of, 2, 0)) for of in (1.0 - share, rest))
+        return _Bounds(stopped, rest, np.where(_before(len(rest)), rest, np.inf))
+
+    def behind_mm(self, height_mm: FloatArray, fret: int) -> FloatArray:
+        """Return the same of a fret and all that follow, as if none of them went down, (K, ...)."""
+        if fret == len(self.rest_mm):
+            return np.zeros((len(height_mm), 0))
+        found = self.stopped_share[fret:] * height_mm
+        found += self.ahead_mm[fret:]
+        return np.asarray(found.min(axis=2).T)
 
     def at_mm(self, height_mm: FloatArray, fret: int) -> FloatArray:
         """Return how high the crowns of a fret may stand, behind heights (K, F + 1), shape (K,)."""

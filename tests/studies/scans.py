@@ -187,6 +187,6 @@ crowns only. **Faults**: on round necks one fret up, one down, one with one end 
 each by 0.03 to 0.08, one misplaced by 0.25 to 0.5, one worn by 0.03 to 0.08, at 5 µm of noise;
 found is what a finding names by its fret, and where it has a sign, with the right one.
 """,
-    30,
+    50,
     run,
 )

@@ -16,7 +16,7 @@ from evenfall.measurement import Measurement, Origin
 from evenfall.scans import CrownSurvey, HeightMap, Mesh, measure_crowns, to_measurement
 from evenfall.strings.excursion import excursion_table
 from oracles.bodies import Assembly, Parts, make_assembly, sampled, strung_from_above
-from oracles.surfaces import FloatArray, Recipe, height_map, make_scan, specification, turned
+from oracles.surfaces import Crown, FloatArray, Recipe, height_map, make_scan, specification, turned
 
 COARSE = Recipe(
     seed=3, step_x=0.1, step_y=0.3, shadow_share=0.0, height_error=0.01, tilt_error=0.0003
@@ -111,6 +111,24 @@ def test_facets_are_put_back_on_the_surface_that_they_stand_for(facets: int, alo
     told = [f for f in findings if f.code == "facets"]
     assert len(told) == 1
     assert "chord tolerance" in told[0].sentence
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("facets", "crown"), [(4, "round"), (2, "triangular"), (3, "round")])
+def test_crowns_of_a_few_facets_say_how_well_their_tops_are_known(
+    facets: int, crown: Crown
+) -> None:
+    recipe = replace(COARSE, seed=5, wave=0.0, crown=crown)
+    made = assembly("electric", recipe, Parts(facets=facets, along=20))
+    survey, findings = measure_crowns(Mesh(made.triangles), made.specification, mirrored=False)
+    error = errors(survey, made)
+    assert np.isfinite(error).all()
+    # an edge on top is a corner of the drawing; over a level facet the crown may be an arc
+    assert np.sqrt(np.mean((error / survey.crown_top_u_mm) ** 2)) < 1.25
+    # chords along the arched board cut off so much
+    assert (np.abs(error) < (50.0 / 20) ** 2 / (8.0 * 254.0)).all() or facets == 3
+    told = [f for f in findings if f.code == "facets"]
+    assert any("eight facets a crown" in f.sentence for f in told) == (facets == 3)
 
 
 @pytest.mark.slow

@@ -63,6 +63,14 @@ FLATTEST_MM = 50.0
 """A top with a larger radius is flat."""
 
 
+ROOF_SHARE, STRAIGHT_MM, EDGE_SLOPE = 0.12, 0.003, 0.6
+"""On a drawing two flanks are looked at so far from the top, as a share of the crown's width; they
+are straight to this, and meet at an edge if their slopes differ by more."""
+
+EDGE_U_MM = 0.001
+"""Standard uncertainty of the edge's height: what the raster of a drawing leaves [mm]."""
+
+
 @dataclass(frozen=True, slots=True)
 class CrownSection:
     """The mean section of one crown, N places across it.
@@ -95,9 +103,17 @@ class CrownSection:
 
 
 def mean_section(
-    across_mm: FloatArray, over_mm: FloatArray, *, crown_height_mm: float, crown_width_mm: float
+    across_mm: FloatArray,
+    over_mm: FloatArray,
+    *,
+    crown_height_mm: float,
+    crown_width_mm: float,
+    drawn: bool = False,
 ) -> CrownSection | None:
-    """Return the mean section of points over a guess of the crown line; None if they show none."""
+    """Return the mean section of points over a guess of the crown line; None if they show none.
+
+    A drawing's flanks are straight, and its edge is where they meet.
+    """
     low, step = -0.5 * crown_width_mm, crown_width_mm / BINS
     place = np.floor((across_mm - low) / step).astype(np.intp)
     inside = (place >= 0) & (place < BINS)
@@ -120,14 +136,24 @@ def mean_section(
     if int(filled.sum()) < 8:
         return None
     x, z = middle[filled], height[filled]
-    return _told(x, z, step, crown_height_mm=crown_height_mm, crown_width_mm=crown_width_mm)
+    return _told(
+        x, z, step, crown_height_mm=crown_height_mm, crown_width_mm=crown_width_mm, drawn=drawn
+    )
 
 
 def _told(
-    x: FloatArray, z: FloatArray, step: float, *, crown_height_mm: float, crown_width_mm: float
+    x: FloatArray,
+    z: FloatArray,
+    step: float,
+    *,
+    crown_height_mm: float,
+    crown_width_mm: float,
+    drawn: bool,
 ) -> CrownSection | None:
     """Return a section with its kind."""
     top, across, top_u, radius = _top(x, z, step, crown_height_mm)
+    if drawn and (edge := _edge(x, z, across, ROOF_SHARE * crown_width_mm)):
+        top, across, top_u = edge
     z = z - top
     tenth = _width(x, z, across, -0.1 * crown_height_mm)
     half = _width(x, z, across, -UPPER_SHARE * crown_height_mm)
@@ -176,6 +202,31 @@ def _top(
     inner = z[np.abs(x - place) < FLAT_SHARE * 0.5 * float(np.ptp(level))]
     spread = float(np.std(inner)) / np.sqrt(len(inner))
     return float(np.mean(inner)), place, float(np.hypot(spread, LEFT_OPEN * gap * turn)), radius
+
+
+def _edge(
+    x: FloatArray, z: FloatArray, across: float, reach: float
+) -> tuple[float, float, float] | None:
+    """Return height, place and uncertainty of the edge where two straight flanks meet."""
+    flanks = []
+    for side in (-1.0, 1.0):
+        off = side * (x - across)
+        near = (off > 0.25 * reach) & (off < reach)
+        kept = near
+        for _ in range(3):  # a place that both flanks share lies under its own
+            if int(kept.sum()) < max(4, 0.6 * float(near.sum())):
+                return None
+            flank = np.polynomial.Polynomial.fit(x[kept], z[kept], 1)
+            far = np.abs(z - flank(x))
+            kept = near & (far <= max(STRAIGHT_MM, 2.0 * float(np.median(far[kept]))))
+        if float(far[kept].max()) > STRAIGHT_MM:
+            return None
+        flanks.append(flank.convert().coef)
+    (a, b), (c, d) = ((*map(float, flank), 0.0)[:2] for flank in flanks)
+    if b - d < EDGE_SLOPE:
+        return None
+    place = (c - a) / (b - d)
+    return (a + b * place, place, EDGE_U_MM) if abs(place - across) < reach else None
 
 
 def _run(flag: BoolArray, at: int) -> BoolArray:

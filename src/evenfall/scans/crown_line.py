@@ -170,11 +170,13 @@ def fit_crown_line(
     crown_width_mm: float,
     facet_mm: float = 0.0,
     facet_u_mm: float = 0.0,
+    edge_u_mm: float = 0.0,
     like: CrownSection | None = None,
 ) -> CrownLine | None:
     """Return the crown line of one fret; None where its points make no slice.
 
-    `like` is the section of another fret, of the kind that the whole neck has, for a fret that did
+    `edge_u_mm` is what a round crown may stand over a level facet that ends in edges. `like` is the
+    section of another fret, of the kind that the whole neck has, for a fret that did
     not show its own.
     """
     slices = _cut(points, crown_width_mm, crown_height_mm)
@@ -185,6 +187,7 @@ def fit_crown_line(
         slices.over,
         crown_height_mm=crown_height_mm,
         crown_width_mm=crown_width_mm,
+        drawn=facet_mm > 0.0,
     )
     if like is not None:
         section = like if section is None else replace(section, kind=like.kind)
@@ -199,6 +202,7 @@ def fit_crown_line(
             crown_height_mm=crown_height_mm,
             crown_width_mm=crown_width_mm,
             facet_u_mm=facet_u_mm,
+            drawn=facet_mm > 0.0,
         )
     radius = crown_radius_mm(crown_height_mm, crown_width_mm)
     least = max(LEAST_NOISE_MM, facet_u_mm)
@@ -248,7 +252,7 @@ def fit_crown_line(
         flat_width_mm=width[known],
         flat_width_u_mm=width_u[known],
         noise_mm=noise,
-        form_u_mm=float(np.hypot(form, facet_u_mm)),
+        form_u_mm=float(np.linalg.norm([form, facet_u_mm, edge_u_mm])),
         bend_ratio=_bend_ratio(along, height, u),
     )
 
@@ -288,6 +292,7 @@ def _by_section(
     crown_height_mm: float,
     crown_width_mm: float,
     facet_u_mm: float,
+    drawn: bool,
 ) -> CrownLine | None:
     """Return the crown line of a fret whose crown is not round, from its own mean section."""
     middle = slices.middle[slices.present]
@@ -319,6 +324,7 @@ def _by_section(
             over - crest(slices.along),
             crown_height_mm=crown_height_mm,
             crown_width_mm=crown_width_mm,
+            drawn=drawn,
         )
         if again is None:
             break

@@ -10,7 +10,7 @@ import numpy as np
 from evenfall.instrument.geometry import crown_radius_mm
 from evenfall.scans.gather import saddle_box
 from evenfall.scans.surface import Cloud, sample_indices
-from evenfall.scans.visible import Box, lifted, places_of, seen_cells
+from evenfall.scans.visible import CREASE_RAD, Box, lifted, places_of, seen_cells
 
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray, IntArray
@@ -36,6 +36,9 @@ CAP_SHARE = 0.3
 """Facets are looked at over this share of a crown's width on each side of its middle."""
 
 
+LEVEL_RAD = np.deg2rad(5.0)
+"""A facet that leans less across a crown is level."""
+
 LEFT_SHARE = 0.05
 """Share of what was put back on facets that stays as standard uncertainty. On crowns of 8 to 100
 facets less was left (`tests/scans/test_whole_necks.py`)."""
@@ -56,10 +59,14 @@ class Facets:
     sagitta_mm
         How far the facets cut under the surface that they stand for, by the turn between
         neighbouring ones: of nine in ten points on the crown no more [mm], shape (F,).
+    edge_mm
+        How far an arc would stand over a level facet that ends in edges of the drawing: whether a
+        bar is meant or a round crown in three facets cannot be seen [mm], shape (F,).
     """
 
     width_mm: FloatArray
     sagitta_mm: FloatArray
+    edge_mm: FloatArray
 
     @property
     def u_mm(self) -> FloatArray:
@@ -76,6 +83,18 @@ def _seen_in(corner: FloatArray, box: Box) -> tuple[FloatArray, FloatArray, IntA
     near_ones = corner[near]
     cells, height, owner = seen_cells(near_ones, box)
     return near_ones, np.column_stack([places_of(cells, box), height]), owner
+
+
+def _over_level(corner: FloatArray, across: FloatArray) -> float:
+    """Return how far an arc would stand over the level facets among some that end in edges."""
+    normal = np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0])
+    turned = np.arctan2(np.abs(normal[:, 0]), np.abs(normal[:, 2]))
+    level, other = turned < LEVEL_RAD, turned >= LEVEL_RAD
+    if not level.any() or not other.any():
+        return 0.0
+    turn = float(turned[other].min())
+    wide = float(np.median(np.ptp(across[level], axis=1)))
+    return 0.5 * wide * float(np.tan(0.25 * turn)) if turn > CREASE_RAD else 0.0
 
 
 def seen_only(located: Located, specification: Specification) -> Located:
@@ -100,7 +119,7 @@ def seen_only(located: Located, specification: Specification) -> Located:
     raised = points if found is None else found
     lift = raised[:, 2] - height
     lines = orientation.fret_lines
-    width, sagitta = np.zeros(specification.frets), np.zeros(specification.frets)
+    width, sagitta, edge = np.zeros((3, specification.frets))
     wire = specification.fretwire
     reach = CAP_SHARE * wire.crown_width_mm
     radius = crown_radius_mm(wire.crown_height_mm, wire.crown_width_mm)
@@ -116,6 +135,7 @@ def seen_only(located: Located, specification: Specification) -> Located:
         across = corner[used, :, 0] - lines.lean_slope[j] * corner[used, :, 1]
         width[j] = float(np.median(np.ptp(across * lines.cosine[j], axis=1)))
         sagitta[j] = float(np.quantile(np.abs(lift[on]), 0.9))
+        edge[j] = _over_level(corner[used], across * lines.cosine[j])
         if found is None:
             sagitta[j] = width[j] ** 2 / (8.0 * radius * LEFT_SHARE)
     file = (np.concatenate([raised, beyond]) + orientation.origin_mm) @ np.linalg.inv(
@@ -125,5 +145,5 @@ def seen_only(located: Located, specification: Specification) -> Located:
         located,
         surface=Cloud(file / orientation.factor_mm),
         sample_mm=raised[sample_indices(len(raised), SAMPLES)],
-        facets=Facets(width, sagitta),
+        facets=Facets(width, sagitta, edge),
     )

@@ -126,15 +126,28 @@ def find_faults(
     found += _shape(survey, specification)
     found += _waves(survey, gathered)
     found += _hidden(survey, strung=bool(strings))
-    found += _facets(located)
+    found += _facets(survey, located)
     return tuple(found)
 
 
-def _facets(located: Located) -> list[Finding]:
+def _facets(survey: CrownSurvey, located: Located) -> list[Finding]:
     """Return how coarse a mesh is, and which one would be fine enough."""
     if located.facets is None:
         return []
-    sagitta = float(located.facets.sagitta_mm.max())
+    sagitta, edge = (float(at.max()) for at in (located.facets.sagitta_mm, located.facets.edge_mm))
+    rounds = [line for line in survey.crown_lines if line and line.section is None]
+    if rounds and edge > 0.0:
+        return [
+            Finding(
+                "facets",
+                "The crowns of the mesh are level facets between edges: bars with broken edges, or "
+                "round crowns in three facets, whose tops would stand {edge:length} higher. Which "
+                "is meant cannot be seen, and the tops are uncertain by as much; export the mesh "
+                "with a chord tolerance of {fine:length}, or eight facets a crown.",
+                edge=edge,
+                fine=FINE_SAGITTA_MM,
+            )
+        ]
     if sagitta < FINE_SAGITTA_MM:
         return []
     return [

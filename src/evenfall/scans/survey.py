@@ -229,6 +229,7 @@ class _Survey:
         none = np.zeros(specification.frets)
         self.facet = none if self.facets is None else self.facets.width_mm
         self.facet_u = none if self.facets is None else self.facets.u_mm
+        self.edge_u = none if self.facets is None else self.facets.edge_mm
         self.lean = self.frets.lean_slope
         self.crowns = self._crown_lines()
         if not any(self.crowns):
@@ -288,6 +289,7 @@ class _Survey:
             crown_width_mm=wire.crown_width_mm,
             facet_mm=float(self.facet[j]),
             facet_u_mm=float(self.facet_u[j]),
+            edge_u_mm=float(self.edge_u[j]),
             like=like,
         )
 

@@ -337,6 +337,10 @@ def productions(run: Callable[..., Any]) -> dict[str, list[Any]]:
             run("quality", "lot-measured", "gorbune-reliefs.csv", *limits),
             run("quality", "lot-measured", "gorbune-reliefs.csv", *limits, "--sigma", "0.02"),
         ],
+        "daily report": [
+            run("quality", "report", "--archive", "years", "--day", day)
+            for day in ("2025-05-04", "2026-07-01")
+        ],
         "lot plan": [
             run("quality", "lot-plan", "--good", "1", "--bad", "5"),
             run("quality", "lot-plan", "--good", "1", "--bad", "5", "--method", "s"),

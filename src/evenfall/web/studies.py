@@ -99,7 +99,7 @@ def _names(text: str) -> tuple[str, ...]:
 
 
 @router.get("")
-def plan(request: Request, dossier: str) -> Response:
+def study(request: Request, dossier: str) -> Response:
     """Show the form of a study or, once it says who reads what, the sheet to type into."""
     planned = Planned.read(request.url.query)
     return _sheet(request, _gauge(shop_of(request), dossier), planned)

@@ -15,6 +15,7 @@ from studies import (
     production,
     proof,
     scans,
+    switching,
     whole_job,
 )
 
@@ -33,5 +34,6 @@ _ROOMS = (
     play,
     scans,
     production,
+    switching,
 )
 STUDIES: dict[str, Study] = {room.STUDY.name: room.STUDY for room in _ROOMS}

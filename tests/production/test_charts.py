@@ -473,6 +473,7 @@ NAN = math.nan
         ([0.0, 0.0], "c", "The readings do not vary"),
         ([-1.0, 2.0], "c", "Point 1: a count is 0, 1, 2"),
         ([1.0, 2.5], "u", "Point 2: a count is 0, 1, 2"),
+        ([1.0, 1e12], "c", "Point 2: over 10000000 is more than is counted here"),
         ([1.0, 2.0], "p", "Point 2: 2 nonconforming of 1 looked at is not possible"),
         ([1.0, 1.0], "p", "The readings do not vary"),
         ([1.0, 2.0], "pie", 'The kind "pie" is not known'),

@@ -285,6 +285,8 @@ def test_a_measured_lot_at_the_door(tmp_path: Path) -> None:
     skew = "".join(f"{v:.4f},mm\n" for v in np.exp(draw.normal(0.0, 1.0, 200)))
     sheet.write_text("value,unit\n" + skew, encoding="utf-8")
     assert "The readings are not normal" in run(*ask).output
+    sheet.write_text("value,unit\n" + "0.2,mm\n" * 40, encoding="utf-8")
+    assert "The lot is accepted" in run(*ask, "--sigma", 0.01).output
 
 
 @draws(60)

@@ -322,10 +322,22 @@ def _sums(cut: Cut) -> list[Part]:
     return parts
 
 
+_LARGEST_COUNT = 10_000_000
+"""The run length of a chart of counts goes through every count that can come."""
+
+
 def _counts(cut: Cut, *, whole_of: bool) -> tuple[FloatArray, FloatArray]:
     """Return counts and what they were found in."""
     counts = _single(cut)
     sizes = cut.series.sizes if len(cut.series.sizes) else np.ones(len(counts))
+    most = np.flatnonzero(np.maximum(counts, sizes) > _LARGEST_COUNT)
+    if len(most):
+        raise RequestError(
+            "Point {point}: over {most} is more than is counted here; chart such numbers as "
+            "readings, by individuals.",
+            point=int(most[0]) + 1,
+            most=_LARGEST_COUNT,
+        )
     wrong = np.flatnonzero((counts < 0) | (counts != np.floor(counts)) | (sizes <= 0.0))
     if len(wrong):
         raise RequestError(

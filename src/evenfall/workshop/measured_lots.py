@@ -156,7 +156,8 @@ def measured_lot(request: MeasuredLotRequest, progress: Progress = silent) -> Me
     made = judged_by_values(
         values, request.lower_level, request.upper_level, plan, request.sigma_level
     )
-    normal = count < _LEAST_TO_TELL or not fitted(values, "normal").chance < FITS_BADLY
+    tells = count >= _LEAST_TO_TELL and float(np.ptp(values)) > 0.0
+    normal = not tells or not fitted(values, "normal").chance < FITS_BADLY
     return MeasuredLotOutcome(
         table.inch,
         table.findings,

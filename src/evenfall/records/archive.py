@@ -27,7 +27,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
-from sqlalchemy import Connection, Engine, Row, func, select
+from sqlalchemy import Connection, Engine, Row, func, inspect, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from evenfall.codec import plain
@@ -53,6 +53,7 @@ from evenfall.records.tables import (
     ARCHIVE,
     DOCUMENT,
     ENTRY,
+    FIGURE,
     KEPT_FILE,
     LABEL,
     PERSON,
@@ -562,10 +563,11 @@ def open_archive(
         with reading(engine, place) as connection:
             empty = make and not schema_of(connection)
             older = not empty and refuse_other(connection, place)
+            unfigured = older and not inspect(connection).has_table(FIGURE.name)
         if empty or older:
             with writing(engine, place) as connection:
                 upgrade(connection)
-                if older:
+                if unfigured:
                     figures_again(connection)
                 if connection.execute(select(ARCHIVE)).first() is None:
                     connection.execute(ARCHIVE.insert().values(id=1, site=_new_site(), entries=0))

@@ -157,7 +157,10 @@ def load(archive: Archive, count: int) -> None:
 
 
 def load_figures(archive: Archive, numbers: range) -> None:
-    """File the figures of so many more instruments, and nothing else: charts open nothing else."""
+    """File the figures of so many more instruments, and nothing else: charts open nothing else.
+
+    Their numbers are under zero, where no entry has its own.
+    """
     kept = [column.name for column in FIGURE.columns]
     with archive.engine.connect() as connection:
         if archive.address.folder is not None:
@@ -192,7 +195,7 @@ def _figure_rows(number: int) -> Iterator[tuple[Any, ...]]:
     model, station = MODELS[number % len(MODELS)], f"bench {number % (SITES * STATIONS) + 1}"
     for name, value in figures_at(number).items():
         yield (
-            *(EACH * number + EACH, QUANTITIES[name], "proof", at, dossier, value, "mm"),
+            *(-number - 1, QUANTITIES[name], "proof", at, dossier, value, "mm"),
             *(serial, model, site_of(number), "", station, ""),
         )
 

@@ -319,7 +319,6 @@ def productions(run: Callable[..., Any]) -> dict[str, list[Any]]:
             run(*capability, *limits),
             run(*capability, "--only", "jig=old", *limits),
         ],
-        "report of a day": [run("quality", "report", "--archive", "here", "--day", "2026-05-04")],
         "causes": [
             run("quality", "causes", "causes.csv"),
             run("quality", "causes", "gorbune-reliefs.csv"),

@@ -50,9 +50,8 @@ spread. **Limits hold**: relief, action and first-fret gaps of the true neck all
 at the end, but for those that the plan left out because no setting reaches them. **No note fails**:
 by the true heights. **Readings**: in all, the closing one among them. **For a person to decide**:
 the plan ended in a gate twice, in new wire, or in an attack that does not fit the targets. Lengths
-in mm. On the wavy boards of the second generator, with groups of frets off next to the nut, the
-level line may be off there by more than it says (see the [calibration](calibration.md)): most
-limits broken are first-fret gaps, half of them by 0.01 or less.
+in mm. Most limits broken are on the wavy boards of the second generator: first-fret gaps beside
+groups of frets off next to the nut, which no reading tells from a first fret that is off.
 """,
     200,
     run,

@@ -170,6 +170,7 @@ def common(shop: Shop, told: Story, view: View) -> dict[str, Any]:
         facts["Diagnosis"] = f"{failing or 'no'} note{'s fail' if failing > 1 else ' fails'}"
     return {
         "line": told.line,
+        "version": told.version,
         "base": f"/instruments/{told.line.dossier}",
         "stops": [
             {"name": one.name, "state": one.state, "fact": facts[one.name]} for one in told.stops

@@ -13,6 +13,7 @@ from pydantic import BaseModel
 from evenfall.errors import EvenfallError, RequestError, silent
 from evenfall.pictures.datum import datum_drawing
 from evenfall.pictures.inks import PAGE
+from evenfall.web.answering import Since, version_in
 from evenfall.web.instruments import common, specified
 from evenfall.web.planning import to_read
 from evenfall.web.shop import Shop
@@ -126,7 +127,7 @@ def check(request: Request, name: str, typed: Typed) -> Response:
 
 
 @router.post("/file")
-def file_typed(request: Request, name: str, typed: Typed) -> Response:
+def file_typed(request: Request, name: str, typed: Typed, since: Since = "") -> Response:
     """File the sheet as readings of the instrument."""
     shop = shop_of(request)
     told = shop.story(name)
@@ -134,7 +135,13 @@ def file_typed(request: Request, name: str, typed: Typed) -> Response:
     given = typed.sheet().source()
     made = measure(MeasureRequest((given,), source, serial=told.line.serial))
     who = View(request).person
-    shop.dossiers.file(made.measurement, files=(given,), instrument=told.line.dossier, person=who)
+    shop.dossiers.file(
+        made.measurement,
+        files=(given,),
+        instrument=told.line.dossier,
+        person=who,
+        since=version_in(since),
+    )
     return JSONResponse({"to": f"/instruments/{told.line.dossier}"})
 
 

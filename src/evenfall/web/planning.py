@@ -21,6 +21,7 @@ from evenfall.requirement import margin_share
 from evenfall.units import LengthUnit
 from evenfall.web.instruments import common, to_next, weakest
 from evenfall.web.rights import filed_by
+from evenfall.web.together import Seen
 from evenfall.web.under_way import told as under_way
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence, whole_percent
@@ -236,6 +237,7 @@ def take(
     attack_percent: Annotated[float, Form(ge=1.0, le=1000.0)] = 100.0,
     budget_mm: Annotated[str, Form()] = "",
     by: Annotated[str, Form()] = "",
+    seen: Seen = "",
     code: Texts = None,
     reason: Texts = None,
 ) -> Response:
@@ -250,7 +252,7 @@ def take(
     except ValueError:
         raise RequestError("The metal that may come off must be a number.") from None
     made = warm.plan(Wishes(method, attack_percent / 100.0, budget_mm=budget))
-    shop.dossiers.file(made, instrument=told.line.dossier, person=by)
+    shop.dossiers.file(made, instrument=told.line.dossier, person=by, since=seen)
     return see_other(f"/instruments/{told.line.dossier}")
 
 

@@ -13,6 +13,7 @@ from evenfall.web.guard import DOCUMENT_POLICY
 from evenfall.web.instruments import common, to_next
 from evenfall.web.rights import filed_by
 from evenfall.web.shop import now
+from evenfall.web.together import Seen
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.work import bench_sheet
 from evenfall.work.aims import aims
@@ -72,14 +73,19 @@ def paper_sheet(request: Request, name: str, kind: Kind) -> Response:
 
 
 @router.post("/done")
-def done(request: Request, name: str, by: Annotated[str, Form()] = "") -> Response:
+def done(request: Request, name: str, by: Annotated[str, Form()] = "", seen: Seen = "") -> Response:
     """File that the work of the newest plan is done."""
     shop = shop_of(request)
     told = shop.story(name)
     plan = needed(told.made, "plan")
     if told.step == "work":
         report_done(
-            shop.dossiers, told.line.dossier, plan.code, at=now(), person=filed_by(request, by)
+            shop.dossiers,
+            told.line.dossier,
+            plan.code,
+            at=now(),
+            person=filed_by(request, by),
+            since=seen,
         )
     return see_other(f"/instruments/{told.line.dossier}/measure")
 
@@ -110,12 +116,15 @@ def proof(request: Request, name: str) -> Response:
 
 
 @router.post("/proof")
-def file_proof(request: Request, name: str, by: Annotated[str, Form()] = "") -> Response:
+def file_proof(
+    request: Request, name: str, by: Annotated[str, Form()] = "", seen: Seen = ""
+) -> Response:
     """File the proof of the newest readings."""
     shop = shop_of(request)
     told = shop.story(name)
     outcome = shop_of(request).proof(told)
-    shop.dossiers.file(outcome.proof, instrument=told.line.dossier, person=filed_by(request, by))
+    who = filed_by(request, by)
+    shop.dossiers.file(outcome.proof, instrument=told.line.dossier, person=who, since=seen)
     return see_other(f"/instruments/{told.line.dossier}/proof")
 
 

@@ -64,6 +64,7 @@ NEEDS: Mapping[str, Right] = {
     "POST /example": "plan",
     "GET /instruments/{name}": "look",
     "GET /instruments/{name}/line": "look",
+    "GET /instruments/{name}/changes": "look",
     "GET /instruments/{name}/label": "look",
     "GET /new": "measure",
     "POST /new": "measure",

@@ -104,6 +104,9 @@ def page(
     """Return a page, or a part of one, set by its template."""
     view = view or View(request)
     text = _templates().get_template(name).render(view=view, **content)
+    if content.get("version"):
+        # what a form files is refused where somebody else filed since the page was made
+        text = _FORM.sub(rf'\1<input type="hidden" name="seen" value="{content["version"]}">', text)
     if view.who.mark:
         # in each form of the page, so that none can be forgotten; text from outside is escaped
         text = _FORM.sub(rf'\1<input type="hidden" name="csrf" value="{view.who.mark}">', text)

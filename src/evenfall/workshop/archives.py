@@ -130,12 +130,17 @@ class Dossiers:
         instrument: str = "",
         person: str = "",
         done: str = "",
+        since: str = "",
     ) -> Added:
-        """File documents that were made just now, after the files that they were made from."""
+        """File documents that were made just now, after the files that they were made from.
+
+        With `since` they are refused where the dossier no longer has that version.
+        """
         papers = [papers_of(source, person=person) for source in files]
         papers += [papers_of_document(one, person=person) for one in made]
         papers += [papers_of_file("program", source, person=person) for source in programs]
-        return self._add(AddRequest(instrument=instrument, person=person, done=done), papers)
+        asked = AddRequest(instrument=instrument, person=person, done=done, since=since)
+        return self._add(asked, papers)
 
     def _add(self, request: AddRequest, papers: Sequence[Papers]) -> Added:
         check_added(request)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeVar
 
 from evenfall.errors import RequestError
-from evenfall.records.entries import standing
+from evenfall.records.archive import version_of
+from evenfall.records.entries import last_of, standing
 from evenfall.wording import sentence
 from evenfall.workshop import NoteRequest
 from evenfall.workshop.archive_views import fact, line_of
@@ -62,6 +63,7 @@ class Story:
     undecided: bool  # whether the newest proof leaves something undecided
     changed: bool  # whether the specification was changed after the newest readings
     second: Source | None  # a second reading of what the newest plan was made from, where it asks
+    version: str  # of the dossier: what changes whenever something is filed into it
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +95,15 @@ class _Papers:
         return any(fact(entry, "words") == said for entry in notes)
 
 
-def report_done(dossiers: Dossiers, name: str, code: str, *, at: str, person: str = "") -> None:
-    """File that the work of a plan is done, at a time (ISO 8601, UTC)."""
+def report_done(
+    dossiers: Dossiers, name: str, code: str, *, at: str, person: str = "", since: str = ""
+) -> None:
+    """File that the work of a plan is done, at a time (ISO 8601, UTC).
+
+    With `since` it is refused where the dossier no longer has that version.
+    """
     words = _DONE.format(code=code)
-    dossiers.note(NoteRequest(name, words, person=person, facts={"done": at}))
+    dossiers.note(NoteRequest(name, words, person=person, facts={"done": at}, since=since))
 
 
 def story(dossiers: Dossiers, name: str) -> Story:
@@ -132,6 +139,7 @@ def story(dossiers: Dossiers, name: str) -> Story:
         undecided=told.proves and fact(needed(proved, "proof"), "status") == "undecided",
         changed=papers.changed(measured),
         second=source("measurement") if told.confirms else None,
+        version=version_of(last_of((entry.hash, entry.before) for entry in entries)),
     )
 
 

@@ -17,8 +17,10 @@ export function one(where, within = document) {
 const mark = /** @type {HTMLMetaElement | null} */ (document.querySelector("meta[name=csrf]"))?.content;
 /** @type {Record<string, string>} */
 export const MARKED = mark ? { "x-csrf": mark } : {};
+/** Version of the dossier that the page shows; a filing by an older one is refused. */
+const seen = /** @type {HTMLMetaElement | null} */ (document.querySelector("meta[name=seen]"))?.content;
 /** @type {Record<string, string>} Of plain values that are sent, and asked for. */
-export const JSON_HEADERS = { "content-type": "application/json", accept: "application/json", ...MARKED };
+export const JSON_HEADERS = { "content-type": "application/json", accept: "application/json", ...MARKED, ...(seen ? { "if-match": seen } : {}) };
 
 /** What the program refused, as one sentence. */
 export class Refused extends Error {}

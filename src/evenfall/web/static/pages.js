@@ -2,6 +2,7 @@
 // @ts-check
 import { ask, connected, draw, latestWins } from "./ask.js";
 import { insist, send } from "./sending.js";
+import "./together.js";
 
 const seen = new IntersectionObserver((entries) => {
   for (const entry of entries) {

@@ -179,7 +179,7 @@ def _repeats(table: TidyTable, columns: dict[str, Sequence[str]]) -> tuple[Findi
     """Say that instruments were read several times, where the model does not know of it."""
     serials = table.factors.get("serial", ())
     count = len(set(serials))
-    if "serial" in columns or not 1 < count < 0.9 * len(serials):
+    if {"serial", "dossier"} & set(columns) or not 1 < count < 0.9 * len(serials):
         return ()
     return (
         Finding(

@@ -13,7 +13,7 @@ from evenfall.records import Archive, Filing, audit
 from evenfall.records.copying import labels_again
 from evenfall.records.entries import sha256
 from evenfall.records.signing import signing_key
-from evenfall.records.tables import FILED, LABEL
+from evenfall.records.tables import ENTRY, FILED, LABEL
 from evenfall.records.verifying import verify
 
 SCAN = bytes(range(250)) * 20
@@ -118,6 +118,12 @@ def test_one_changed_byte_in_the_database_is_found_200_of_200(filled: Archive) -
         unguarded(filled, lambda c, now=now, v=value: change(c, now, v))  # type: ignore[misc]
     assert missed == []
     assert altered(filled) == []
+
+
+def test_facts_that_can_no_longer_be_read_are_told(filled: Archive) -> None:
+    broken = update(ENTRY).where(ENTRY.c.number == 2).values(facts="{")
+    unguarded(filled, lambda connection: connection.execute(broken))
+    assert altered(filled) != []
 
 
 def _refused(archive: Archive) -> bool:

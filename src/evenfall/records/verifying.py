@@ -77,8 +77,9 @@ def verify(archive: Archive, progress: Progress = silent) -> Verified:
     with archive.reading() as connection:
         count = int(connection.execute(select(ARCHIVE.c.entries)).scalar_one())
         entries = _entries(connection, looked, count, progress)
+        sound = not looked.findings  # what follows from damaged entries says nothing more
         _labels(connection, looked)
-        if looked.dossier_of and figures_differ(connection):
+        if sound and figures_differ(connection):
             looked.altered(
                 "The figures that charts are made of do not follow from the entries; "
                 "{door_archive_doctor} makes them again."

@@ -21,6 +21,14 @@ MOST_BYTES = 500_000_000
 LIMITED = (shutil.which("prlimit") or "prlimit", "--cpu=60")
 """An attack that works is ended too."""
 
+MEASURED = """
+import resource, subprocess, sys
+status = subprocess.call(sys.argv[1:], stdout=subprocess.DEVNULL)
+used = resource.getrusage(resource.RUSAGE_CHILDREN)
+print(status, used.ru_utime + used.ru_stime, used.ru_maxrss)
+"""
+"""A small process that starts the command: Linux counts what the starting one held as its peak."""
+
 NAMES = (
     *("tesquil.spec.toml", "tesquil-before.csv", "tesquil-after.csv"),
     *("yard.machine.toml", "yard.cutters.toml"),
@@ -43,26 +51,28 @@ def files(folder: Path) -> dict[str, int]:
 
 
 def answered(folder: Path, words: Words) -> tuple[int, str, float, int]:
-    """Run a command by itself; return exit status, error, processor time [s] and memory [bytes].
-
-    The memory is the peak, or that of this process where the peak is below it.
-    """
-    (folder / "told").mkdir()
-
-    with (folder / "told" / "error").open("wb") as told:
-        started = subprocess.Popen(
-            [*LIMITED, sys.executable, "-m", "evenfall", *words],
-            cwd=folder,
-            stdout=subprocess.DEVNULL,
-            stderr=told,
-            env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "XDG_DATA_HOME": str(folder / "own")},
-        )
-        _, status, used = os.wait4(started.pid, 0)
-    started.returncode = os.waitstatus_to_exitcode(status)
-    error = (folder / "told" / "error").read_text(encoding="utf-8")
-    (folder / "told" / "error").unlink()
-    (folder / "told").rmdir()
-    return started.returncode, error, used.ru_utime + used.ru_stime, 1024 * used.ru_maxrss
+    """Run a command by itself; return exit status, error, processor time [s] and peak memory."""
+    own = {"OPENBLAS_NUM_THREADS": "1", "XDG_DATA_HOME": str(folder / "own")}
+    ran = subprocess.run(
+        [
+            sys.executable,
+            "-I",
+            "-S",
+            "-c",
+            MEASURED,
+            *LIMITED,
+            sys.executable,
+            "-m",
+            "evenfall",
+            *words,
+        ],
+        cwd=folder,
+        capture_output=True,
+        env={**os.environ, **own},
+        check=True,
+    )
+    status, taken_s, peak_kib = ran.stdout.decode("ascii").split()
+    return int(status), ran.stderr.decode("utf-8"), float(taken_s), 1024 * int(peak_kib)
 
 
 @pytest.mark.slow

@@ -70,15 +70,15 @@ class ReportRequest:
     def hours(self) -> tuple[str, str]:
         """When the day begins and ends, as entries hold a time."""
         try:
-            begun = datetime.strptime(self.day, "%Y-%m-%d").astimezone()
-            ended = (begun + timedelta(days=1, hours=2)).replace(hour=0)
+            begun = datetime.strptime(self.day, "%Y-%m-%d")
+            return _entry_time(begun), _entry_time(begun + timedelta(days=1))
         except (ValueError, OverflowError):
             text = "{given:quoted} is no day; write it as 2026-03-31."
             raise RequestError(text, at=At(field="day"), given=self.day) from None
-        return _entry_time(begun), _entry_time(ended)
 
 
 def _entry_time(at: datetime) -> str:
+    """Return a time by the clock of this machine as entries hold it."""
     return at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
 

@@ -462,11 +462,10 @@ def _factor(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, ...
             at=At(field="subgroup"),
             name=name,
         )
+    hours = sorted(hours)
     try:
-        hours_there = {text[:13]: text for text in table.time}  # each hour is worked out once
-        known = {hour: _when(text, name, hours) for hour, text in hours_there.items()}
-        return tuple(known[text[:13]] for text in table.time)
-    except ValueError:
+        return tuple(_when(text, name, hours) for text in table.time)
+    except (ValueError, OverflowError):
         raise RequestError(
             "The times are no days, so the readings cannot be gathered by {name}.",
             at=At(field="subgroup"),
@@ -475,18 +474,21 @@ def _factor(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, ...
 
 
 def _when(text: str, name: str, hours: Sequence[int]) -> str:
-    """Return day, week (ISO 8601) or shift of a time, by the clock of this machine."""
+    """Return day, week (ISO 8601) or shift of a time, by the clock of this machine.
+
+    `hours` are those at which shifts begin, the first one first.
+    """
     at = datetime.fromisoformat(text)
     at = at.astimezone() if at.tzinfo else at
     if name == "day":
-        return f"{at:%Y-%m-%d}"
+        return at.date().isoformat()
     if name == "week":
         year, week, _ = at.isocalendar()
         return f"{year}-W{week:02}"
-    begun = [hour for hour in sorted(hours) if hour <= at.hour]
+    begun = [hour for hour in hours if hour <= at.hour]
     if not begun:  # the last one of the day before
         at -= timedelta(days=1)
-    return f"{at:%Y-%m-%d} {(begun or sorted(hours))[-1]:02}:00"
+    return f"{at.date().isoformat()} {(begun or hours)[-1]:02}:00"
 
 
 def _point(series: Series, named: str) -> int:

@@ -118,6 +118,28 @@ def test_a_signal_of_frozen_limits_is_told_once(dossiers: Dossiers) -> None:
     assert list(new_signals(dossiers.archive)) == []
 
 
+@pytest.mark.parametrize(
+    "asked",
+    [
+        *("{}", "[]", "null", "no JSON", "[" * 4000),
+        '{"quantity": "relief", "only": [], "subgroup": [], "size": 0}',
+        '{"quantity": "relief", "only": {}, "subgroup": 1, "size": 0}',
+        '{"quantity": "relief", "only": {}, "subgroup": [], "size": Infinity}',
+        '{"quantity": "relief", "only": {}, "subgroup": [], "size": -1, "source": 1}',
+    ],
+)
+def test_a_chart_that_a_partner_damaged_spoils_no_report_and_no_notice(
+    dossiers: Dossiers, asked: str
+) -> None:
+    prove(dossiers, STEADY, "2026-03-02", 0)
+    opened = Filing("opened", {"subject": "chart", "name": "damaged"})
+    at = "2026-03-02T12:00:00.000000Z"
+    act = {"act": "frozen", "point": "QC-0029", "at": at, "reason": "so it came", "asked": asked}
+    dossiers.archive.file(None, [opened, Filing("on chart", act)])
+    assert daily_report(dossiers, ReportRequest("2026-03-02")).alarms == 0
+    assert list(new_signals(dossiers.archive)) == []
+
+
 def test_a_notice_of_a_signal_is_put_once(
     dossiers: Dossiers, monkeypatch: pytest.MonkeyPatch
 ) -> None:

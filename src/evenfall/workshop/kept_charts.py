@@ -82,18 +82,34 @@ class Kept:
 
 
 def kept_charts(archive: Archive) -> Iterator[Kept]:
-    """Yield the charts on which something stands that a person did, by their names."""
+    """Yield the charts on which something stands that a person did, by their names.
+
+    One whose question cannot be read, as a damaged one of a partner, is left out.
+    """
     for dossier in archive.find("chart", _MANY):
         entries = archive.entries(dossier)
         opened = json.loads(entries[0].facts or "{}")
         acts = [json.loads(one.facts) for one in standing(entries, "on chart") if one.facts]
         asked = next((one["asked"] for one in reversed(acts) if one.get("asked")), "")
-        if opened.get("subject") != "chart" or not asked:
+        wanted = _wanted(asked)
+        if opened.get("subject") != "chart" or wanted is None:
             continue
-        wanted = json.loads(asked)
-        wanted["subgroup"] = tuple(wanted["subgroup"])
         frozen = [one["at"] for one in acts if one["act"] == "frozen"]
         yield Kept(dossier, opened["name"], wanted, max(frozen, default=""))
+
+
+def _wanted(asked: str) -> dict[str, Any] | None:
+    """Return the fields of a request from what `asked_of` wrote; None where it wrote nothing."""
+    try:
+        made = json.loads(asked)
+        return {
+            "quantity": str(made["quantity"]),
+            "only": {name: str(value) for name, value in made["only"].items()},
+            "subgroup": tuple(str(name) for name in made["subgroup"]),
+            "size": int(made["size"]),
+        }
+    except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):
+        return None
 
 
 def query_of(asked: Mapping[str, Any]) -> str:

@@ -295,6 +295,19 @@ def test_what_cannot_be_asked_is_one_sentence(sheet: Path, more: list[str], said
     assert done.output.count("evenfall: ") == 1
 
 
+def test_a_number_that_never_changes_is_no_factor(sheet: Path) -> None:
+    """Of rows that have both numbers, one of them may be the same on all."""
+    head, *rows = sheet.read_text(encoding="utf-8").splitlines()
+    ends = [f"{20 + n}," if n % 2 else f"7,{30 + n}" for n in range(len(rows))]
+    rows = [f"{row},{end}" for row, end in zip(rows, ends, strict=True)]
+    sheet.write_text("\n".join([f"{head},warmth,pressure", *rows]), encoding="utf-8")
+    done = run(sheet, "--json")
+    assert done.exit_code == 1, done.output
+    factors = {one["factor"] for one in json.loads(done.output)["effects"]}
+    assert "pressure" in factors
+    assert "warmth" not in factors
+
+
 def test_rows_without_a_number_are_left_out_and_counted(sheet: Path) -> None:
     lines = sheet.read_text(encoding="utf-8").splitlines()
     at = lines[0].split(",").index("humidity")

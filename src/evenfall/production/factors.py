@@ -46,8 +46,8 @@ class Factor:
 
     @property
     def freedom_count(self) -> int:
-        """How many degrees of freedom it takes."""
-        return len(self.levels) - 1 if self.levels else 1
+        """How many degrees of freedom it takes; 0 if it is the same for all readings."""
+        return len(self.levels) - 1 if self.levels else int(np.ptp(self.values) > 0.0)
 
     def taken(self, kept: IntArray) -> Factor:
         """Return the factor of some of the readings; levels that none of them has are gone."""
@@ -188,7 +188,7 @@ def cross_products(values: FloatArray, factors: Sequence[Factor]) -> Products:
         wide += size
         if not factor.levels:
             off = factor.values - factor.values.mean()
-            scales[factor.name] = float(np.sqrt(off @ off / n))
+            scales[factor.name] = float(np.sqrt(off @ off / n)) or 1.0
             numbers[factor.name] = off / scales[factor.name]
     matrix, means = np.zeros((wide + 1, wide + 1)), np.zeros(wide + 1)
     for factor in factors:
@@ -246,7 +246,8 @@ class Sorted:
 def sort_out(products: Products) -> Sorted:
     """Return which factors can be told apart: fixed, random, and those that go together."""
     by_name = {factor.name: factor for factor in products.factors}
-    names = [name for name, factor in by_name.items() if factor.freedom_count > 0]
+    freedom = {name: factor.freedom_count for name, factor in by_name.items()}
+    names = [name for name in by_name if freedom[name] > 0]
     same: list[tuple[str, str]] = []
     within: list[tuple[str, str]] = []
     close: list[tuple[str, str, float]] = []
@@ -255,7 +256,7 @@ def sort_out(products: Products) -> Sorted:
             if any(gone in (first, second) for _, gone in same):
                 continue
             share = products.together_share(first, second)
-            a, b = by_name[first].freedom_count, by_name[second].freedom_count
+            a, b = freedom[first], freedom[second]
             if share > _SAME and a == b:
                 same.append((first, second))
             elif share > _SAME:
@@ -273,7 +274,7 @@ def sort_out(products: Products) -> Sorted:
         if name in gone or name in random:
             continue
         rank = products.left_over([*fixed, name])[1]
-        whole = sum(by_name[one].freedom_count for one in (*fixed, name))
+        whole = sum(freedom[one] for one in (*fixed, name))
         (fixed if rank == whole else mingled).append(name)
     nearly = tuple(one for one in close if one[0] in fixed and one[1] in fixed)
     return Sorted(tuple(fixed), tuple(random), tuple(within), tuple(same), nearly, tuple(mingled))

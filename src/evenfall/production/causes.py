@@ -174,7 +174,7 @@ def fitted_causes(
             at=At(field="factor"),
         )
     progress("Fitting", 0.2)
-    model = _Model.of(products, found)
+    model = _Model.of(products, found, freedom)
     told = [_fixed(model, name) for name in found.fixed]
     told += [_random(model, name) for name in found.random]
     effects = _adjusted(told, model.rest)
@@ -220,9 +220,10 @@ class _Model:
     beta: FloatArray  # of the fixed columns
     spread: FloatArray  # covariance of beta
     predicted: FloatArray  # offset of each level of the random factors
+    freedom: int  # degrees of freedom that all factors leave to the readings
 
     @classmethod
-    def of(cls, products: Products, found: Sorted) -> _Model:
+    def of(cls, products: Products, found: Sorted, freedom: int) -> _Model:
         fixed = np.array(
             [
                 n
@@ -249,7 +250,7 @@ class _Model:
         left = float(product(y, y)[0, 0] - product(y, fixed)[0] @ beta)
         rest = left / (products.count - 1 - len(fixed))
         predicted = weights * (product(z, y)[:, 0] - product(z, fixed) @ beta)
-        return cls(products, found, fixed, ratio, rest, beta, rest * spread, predicted)
+        return cls(products, found, fixed, ratio, rest, beta, rest * spread, predicted, freedom)
 
     def random_at(self, name: str) -> np.ndarray:
         """Return where the columns of a random factor stand among all random ones."""
@@ -393,7 +394,7 @@ def _student(freedom: int, looks: int) -> float:
 def _contained(model: _Model, name: str) -> tuple[str, int]:
     """Return which random factor a fixed one is judged against, and the degrees of freedom."""
     products, found = model.products, model.found
-    best = ("", products.count - 1 - products.left_over([*found.fixed, *found.random])[1])
+    best = ("", model.freedom)
     for random in found.random:
         if (random, name) in found.within:
             outer = [one for one in found.fixed if (random, one) in found.within]
@@ -412,8 +413,8 @@ def _random(model: _Model, name: str) -> Effect:
     others = [one for one in (*found.fixed, *found.random) if one != name and one not in inside]
     without, rank = products.left_over(others)
     with_, more = products.left_over([*others, name])
-    last, whole = products.left_over([*others, name, *inside])
     if inside:
+        last, whole = products.left_over([*others, name, *inside])
         square, freedom = with_ - last, whole - more
     else:
         square, freedom = with_, products.count - 1 - more

@@ -124,7 +124,6 @@ class Products:
     count: int  # readings
     sum_level: FloatArray  # shape (columns + 1, columns + 1); the readings last
     places: dict[str, IntArray]  # columns of each factor
-    mean_level: FloatArray  # mean of each column, that of the readings last
     scale: dict[str, float]  # standard deviation by which a number was divided
 
     def __post_init__(self) -> None:
@@ -190,27 +189,19 @@ def cross_products(values: FloatArray, factors: Sequence[Factor]) -> Products:
             off = factor.values - factor.values.mean()
             scales[factor.name] = float(np.sqrt(off @ off / n)) or 1.0
             numbers[factor.name] = off / scales[factor.name]
-    matrix, means = np.zeros((wide + 1, wide + 1)), np.zeros(wide + 1)
-    for factor in factors:
-        if factor.levels:
-            means[places[factor.name]] = np.bincount(factor.at, minlength=len(factor.levels)) / n
-        else:
-            means[places[factor.name]] = factor.values.mean()
+    matrix = np.zeros((wide + 1, wide + 1))
     y = values - values.mean()
     y -= y.mean()
-    means[-1] = float(values.mean())
     for i, one in enumerate(factors):
         a = places[one.name]
         matrix[a, -1] = matrix[-1, a] = _with(one, numbers.get(one.name), y)
         for other in factors[: i + 1]:
             b = places[other.name]
             block = _block(one, other, numbers)
-            if one.levels and other.levels:
-                block -= n * np.outer(means[a], means[b])
             matrix[np.ix_(a, b)] = block
             matrix[np.ix_(b, a)] = block.T
     matrix[-1, -1] = float(y @ y)
-    return Products(tuple(factors), n, matrix, places, means, scales)
+    return Products(tuple(factors), n, matrix, places, scales)
 
 
 def _with(factor: Factor, off: FloatArray | None, y: FloatArray) -> FloatArray:
@@ -221,11 +212,12 @@ def _with(factor: Factor, off: FloatArray | None, y: FloatArray) -> FloatArray:
 
 
 def _block(one: Factor, other: Factor, numbers: Mapping[str, FloatArray]) -> FloatArray:
-    """Return the products of the columns of two factors."""
+    """Return the products of the columns of two factors, about their means."""
     if one.levels and other.levels:
         rows, columns = len(one.levels), len(other.levels)
-        counts = np.bincount(one.at * columns + other.at, minlength=rows * columns)
-        return counts.reshape(rows, columns).astype(float)
+        both = np.bincount(one.at * columns + other.at, minlength=rows * columns)
+        counts = both.reshape(rows, columns).astype(float)
+        return counts - np.outer(counts.sum(1), counts.sum(0)) / len(one.at)
     if not other.levels:
         return _with(one, numbers.get(one.name), numbers[other.name])[:, None]
     return _with(other, None, numbers[one.name])[None, :]

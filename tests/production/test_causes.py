@@ -280,6 +280,17 @@ def test_from_a_sheet_to_verdict_json_and_picture(sheet: Path, tmp_path: Path) -
     assert run(sheet, "--factor", "model").exit_code == 0
 
 
+def test_to_say_that_a_factor_is_random_leaves_the_others_asked(sheet: Path) -> None:
+    def kinds(*more: str) -> dict[str, str]:
+        effects = json.loads(run(sheet, "--json", *more).output)["effects"]
+        return {one["factor"]: one["kind"] for one in effects}
+
+    assert kinds()["model"] == "levels"
+    assert kinds("--random", "model") == {**kinds(), "model": "random"}
+    assert kinds("--factor", "station", "--random", "batch").keys() == {"station", "batch"}
+    assert 'no column "jig"' in run(sheet, "--factor", "station", "--names", "jig").output
+
+
 @pytest.mark.parametrize(
     ("more", "said"),
     [

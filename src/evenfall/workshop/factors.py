@@ -35,7 +35,8 @@ class CausesRequest(ReadingsRequest):
     factors
         Columns to ask; by default all that are no name of single readings.
     random
-        Columns whose levels are drawn from many of their kind, such as batches of wire.
+        Columns whose levels are drawn from many of their kind, such as batches of wire; they are
+        asked as well.
     levels
         Columns of numbers that are names, such as stations 1 to 20.
     """
@@ -154,17 +155,17 @@ def _shown(name: str) -> str:
 
 def _columns(table: TidyTable, request: CausesRequest) -> dict[str, Sequence[str]]:
     """Return the columns that are asked."""
-    only = {plain_name(name) for name in request.only}
-    if request.factors or request.random:
-        wanted = dict.fromkeys((*request.factors, *request.random))
-        return {_shown(name): table.factor(name) for name in wanted}
     check_names([plain_name(name) for name in request.levels], tuple(table.factors))
-    most = max(_EACH_ITS_OWN * len(table.value), 2.0)
-    return {
-        _shown(name): column
-        for name, column in table.factors.items()
-        if name != "serial" and name not in only and not _names_readings(column, most)
-    }
+    names: Sequence[str] = request.factors
+    if not names:
+        only = {plain_name(name) for name in request.only}
+        most = max(_EACH_ITS_OWN * len(table.value), 2.0)
+        names = [
+            name
+            for name, column in table.factors.items()
+            if name != "serial" and name not in only and not _names_readings(column, most)
+        ]
+    return {_shown(name): table.factor(name) for name in (*names, *request.random)}
 
 
 def _names_readings(column: Sequence[str], most: float) -> bool:

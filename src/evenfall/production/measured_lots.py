@@ -84,12 +84,11 @@ def measured_plan(
     plan = VariablesPlan(n, acceptance_factor(n, good, probability), sigma_known=False)
     if not sigma_known:
         return plan
-    bad = plan.quality_at(0.10)
-    known = variables_plan_by_risks(good, probability, bad, 0.10, sigma_known=True)
     if size_count:
         k = acceptance_factor(size_count, good, probability, sigma_known=True)
         return VariablesPlan(size_count, k, sigma_known=True)
-    return known
+    bad = plan.quality_at(0.10)
+    return variables_plan_by_risks(good, probability, bad, 0.10, sigma_known=True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -55,6 +57,22 @@ def test_a_shift_is_found_named_and_drawn(sheet: Path, tmp_path: Path) -> None:
     shown = " ".join(text.content for text in texts(svg))
     assert "once in 88 points" in shown
     assert "stable since the jig was set" in shown
+
+
+def test_a_sheet_is_judged_without_loading_the_archive(sheet: Path) -> None:
+    code = """if True:
+        import sys
+        from evenfall.cli import main
+        for verb in ("chart", "capability", "causes", "lot-measured", "gauge"):
+            more = ["--part", "station"] if verb == "gauge" else []
+            more = ["--lower", "0"] if verb in ("capability", "lot-measured") else more
+            main(["quality", verb, sys.argv[1], *more], standalone_mode=False)
+        print("loaded", "evenfall.production" in sys.modules, "sqlalchemy" in sys.modules)
+    """
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(sheet)], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.endswith("loaded True False\n")
 
 
 def test_a_stable_station_leaves_with_nothing_to_settle(sheet: Path) -> None:

@@ -8,13 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.errors import At, Finding, RequestError
-from evenfall.records.figures import (
-    FACTORS,
-    Figures,
-    factor_values,
-    kinds_of_figures,
-    newest_figures,
-)
+from evenfall.production.factors import check_names
 from evenfall.sheets.tidy import TidyTable
 
 if TYPE_CHECKING:
@@ -24,6 +18,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection, Row
 
     from evenfall.records.archive import Archive
+    from evenfall.records.figures import Figures
 
 MOST_READINGS = 20_000
 """Readings of one chart; of more the newest are taken, and that is said."""
@@ -48,6 +43,8 @@ class Filed:
 
     def table(self, quantity: str, only: Mapping[str, str]) -> TidyTable:
         """Return the readings of a quantity; `only` names factors that must have a value."""
+        from evenfall.records.figures import FACTORS, Figures, kinds_of_figures, newest_figures
+
         with self.archive.reading() as connection:
             there = kinds_of_figures(connection)
             quantity = _one_of(there, quantity)
@@ -55,7 +52,7 @@ class Filed:
             document = only.get("document") or min(kinds, key=_PREFERRED.index)
             wanted = {name: value for name, value in only.items() if name != "document"}
             asked = Figures(quantity, document, self.since, self.until, wanted)
-            _check_factors(wanted)
+            check_names(tuple(wanted), (*FACTORS, "document"))
             rows = newest_figures(connection, asked, self.most + 1)
             if not rows:
                 raise _nothing(connection, asked, kinds)
@@ -127,19 +124,10 @@ def _one_of(there: Mapping[str, list[str]], quantity: str) -> str:
     raise RequestError(text, quantity=quantity, there=tuple(there)[:8])
 
 
-def _check_factors(only: Mapping[str, str]) -> None:
-    for name in only:
-        if name not in FACTORS:
-            raise RequestError(
-                "There is no column {name:quoted}; there are {columns:list}.",
-                at=At(field="factor"),
-                name=name,
-                columns=(*FACTORS, "document"),
-            )
-
-
 def _nothing(connection: Connection, asked: Figures, kinds: list[str]) -> RequestError:
     """Return why no reading was found."""
+    from evenfall.records.figures import factor_values
+
     if asked.document not in kinds:
         return RequestError(
             "No reading of {quantity} is from a {document:quoted}; there are {there:quoted}.",

@@ -28,10 +28,8 @@ from evenfall.production.gauge import (
     linearity,
     linearity_said,
 )
-from evenfall.records import Filing
 from evenfall.sheets.cells import FILE_LIMIT_BYTES, plain_name
 from evenfall.units import read_number
-from evenfall.workshop.archive_requests import AddRequest
 from evenfall.workshop.quality import ReadingsOutcome, ReadingsRequest
 
 if TYPE_CHECKING:
@@ -192,6 +190,9 @@ def file_study(
     dossiers: Dossiers, name: str, made: GaugeOutcome, sheet: Source, *, person: str, done: str
 ) -> str:
     """File a study in the dossier of its gauge, which may be opened by it; return what to say."""
+    from evenfall.records import Filing
+    from evenfall.workshop.archive_requests import AddRequest
+
     study = made.made
     if not isinstance(study, GaugeStudy) or study.unit != "mm":
         raise RequestError(

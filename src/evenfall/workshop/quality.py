@@ -29,7 +29,6 @@ from evenfall.production.series import by_keys, consecutive
 from evenfall.sheets import SheetFile, read_tidy
 from evenfall.sheets.cells import FILE_LIMIT_BYTES
 from evenfall.workshop.archive_readings import Filed
-from evenfall.workshop.kept_charts import act_on, acts_on, asked_of, chart_name, left_out, stretches
 from evenfall.workshop.outputs import Shown
 
 if TYPE_CHECKING:
@@ -215,6 +214,8 @@ def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
     name = ""
     acts: tuple[Act, ...] = ()
     if isinstance(request.source, Filed):
+        from evenfall.workshop.kept_charts import acts_on, chart_name, left_out, stretches
+
         name = chart_name(table.quantity, table.factor("document")[0], request)
         acts = acts_on(request.source.archive, name)
         there = {one.point for one in excluded}
@@ -235,6 +236,8 @@ def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
 
 def act_on_chart(request: ChartRequest, act: ChartAct, point: str, reason: str) -> None:
     """File what a person does to a chart over an archive: freeze, begin again or leave out."""
+    from evenfall.workshop.kept_charts import act_on, asked_of
+
     if not isinstance(request.source, Filed):
         raise RequestError("Only a chart over an archive keeps what is done to it.")
     shown = chart(request)

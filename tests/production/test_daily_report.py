@@ -101,6 +101,8 @@ def test_the_command_writes_paper_and_says_the_same(dossiers: Dossiers, tmp_path
     assert values["schema"] == "evenfall/daily-report@0"
     assert values["alarms"] == 2
     assert CliRunner().invoke(main, [*asked, "-o", "day.txt"]).exit_code == 2
+    done = CliRunner().invoke(main, ["quality", "report", "--day", "2026-03-02"])
+    assert (done.exit_code, "Name the archive with --archive" in done.output) == (2, True)
 
 
 def test_a_signal_of_frozen_limits_is_told_once(dossiers: Dossiers) -> None:

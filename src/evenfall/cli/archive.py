@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 import os
 from collections import Counter
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from evenfall.cli.desk import ADDRESS, by_option, on_option
+from evenfall.cli.desk import ADDRESS, address_option, by_option, on_option, opened
 from evenfall.cli.door import (
     WORDS,
     Commands,
@@ -28,7 +27,7 @@ from evenfall.cli.neck_options import source_of
 from evenfall.cli.waiting import Waiting
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from evenfall.records.copying import Copied
     from evenfall.units import LengthUnit
@@ -37,15 +36,7 @@ if TYPE_CHECKING:
 
 _FEW = 20
 
-_address = click.option(
-    "--archive",
-    "address",
-    envvar=ADDRESS,
-    default="",
-    metavar="ADDRESS",
-    help="The archive: a folder, or postgresql://user@host/database?files=FOLDER (default: what "
-    "the environment variable EVENFALL_ARCHIVE names).",
-)
+_address = address_option("The archive: a folder, or postgresql://user@host/database?files=FOLDER")
 _instrument = click.argument("instrument", help="Number, name or id of the dossier.")
 _place = click.argument("place", help="Folder, or address of a database.")
 
@@ -57,17 +48,6 @@ def command() -> None:
     An archive is a folder with a database in it, made when something is first added; a team may use
     a PostgreSQL server instead.
     """
-
-
-@contextmanager
-def opened(address: str, *, make: bool = False) -> Iterator[Dossiers]:
-    """Yield the archive that an option or the environment names."""
-    if not address:
-        raise click.UsageError(f"Name the archive with --archive or in {ADDRESS}.")
-    from evenfall import workshop
-
-    with workshop.archive(address, make=make) as dossiers:
-        yield dossiers
 
 
 def _print(text: str, unit: LengthUnit = "mm", **values: Value) -> None:

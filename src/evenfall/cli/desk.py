@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import contextmanager
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -12,10 +13,11 @@ import click
 from evenfall.cli.neck_options import source_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Iterator
 
     from evenfall.codec import FileContent
     from evenfall.workshop import Source
+    from evenfall.workshop.archives import Dossiers
 
 ADDRESS = "EVENFALL_ARCHIVE"
 
@@ -82,7 +84,7 @@ def archive_option(command: Callable[..., Any]) -> Callable[..., Any]:
         return command(desk=Desk(address, person, done), **rest)
 
     told = "File the result in this archive, and look up in it what is given by number"
-    return _address(told)(by_option(on_option(gathered)))
+    return address_option(told)(by_option(on_option(gathered)))
 
 
 def from_archive_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -92,10 +94,22 @@ def from_archive_option(command: Callable[..., Any]) -> Callable[..., Any]:
     def gathered(*, address: str, **rest: Any) -> Any:
         return command(desk=Desk(address), **rest)
 
-    return _address("Look up in this archive what is given by number")(gathered)
+    return address_option("Look up in this archive what is given by number")(gathered)
 
 
-def _address(told: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+@contextmanager
+def opened(address: str, *, make: bool = False) -> Iterator[Dossiers]:
+    """Yield the archive that an option or the environment names."""
+    if not address:
+        raise click.UsageError(f"Name the archive with --archive or in {ADDRESS}.")
+    from evenfall import workshop
+
+    with workshop.archive(address, make=make) as dossiers:
+        yield dossiers
+
+
+def address_option(told: str) -> Callable[[Callable[..., Any]], Callable[..., Any]]:
+    """Return `--archive`; the command gets `address`, empty where none is named."""
     return click.option(
         "--archive",
         "address",

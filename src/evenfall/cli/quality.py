@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from evenfall.cli.desk import ADDRESS, on_option
+from evenfall.cli.desk import address_option, on_option, opened
 from evenfall.cli.door import (
     WORDS,
     Commands,
@@ -385,14 +385,7 @@ class _Width(Pair):
     metavar="GAUGE",
     help="File the study in the dossier of this gauge, where measure --gauge finds it.",
 )
-@click.option(
-    "--archive",
-    "address",
-    envvar=ADDRESS,
-    default="",
-    metavar="ADDRESS",
-    help="Archive that the study is filed into with --file-as.",
-)
+@address_option("Archive that the study is filed into with --file-as")
 @click.option("--by", "filed_by", default="", metavar="NAME", help="Name of who files it.")
 @on_option
 @result_options
@@ -503,14 +496,7 @@ def gauge_sheet(
 
 
 @command.command()
-@click.option(
-    "--archive",
-    "address",
-    envvar=ADDRESS,
-    required=True,
-    metavar="ADDRESS",
-    help="The archive whose day is reported.",
-)
+@address_option("Archive whose day is reported")
 @click.option("--day", required=True, metavar="DAY", help="The day, such as 2026-03-31.")
 @path_option(
     "--record",
@@ -534,7 +520,6 @@ def report(
 
     Exit status 1 if there is something to act on.
     """
-    from evenfall import workshop
     from evenfall.workshop.daily_report import ReportRequest, daily_report
 
     if output is not None and output.suffix not in (".pdf", ".html"):
@@ -546,7 +531,7 @@ def report(
             return {}
         return {output: made.page(output.suffix[1:], unit=unit or "mm", door=WORDS)}
 
-    with workshop.archive(address) as dossiers:
+    with opened(address) as dossiers:
         made = Result(None, as_json, unit).of(
             partial(daily_report, dossiers), request, _show_report, files=files, outputs=[output]
         )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from evenfall.cli.desk import ADDRESS
+from evenfall.cli.desk import address_option
 from evenfall.cli.door import Number, path_argument
 from evenfall.cli.neck_options import source_of
 
@@ -103,14 +103,7 @@ def readings_options(command: Callable[..., Any]) -> Callable[..., Any]:
             required=False,
             help="Sheet with a row for each reading, CSV or XLSX; without it, the archive.",
         ),
-        click.option(
-            "--archive",
-            "address",
-            envvar=ADDRESS,
-            default="",
-            metavar="ADDRESS",
-            help="Archive whose readings are taken where no sheet is named.",
-        ),
+        address_option("Archive whose readings are taken where no sheet is named"),
         quantity_option,
         pairs(
             "--only",

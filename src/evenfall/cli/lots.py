@@ -18,22 +18,25 @@ if TYPE_CHECKING:
     from evenfall.workshop.lots import LotOutcome
     from evenfall.workshop.measured_lots import MeasuredLotOutcome
 
-
-@click.command()
-@click.option("--pieces", type=click.IntRange(2), required=True, help="Pieces in the lot.")
-@click.option(
+_aql_option = click.option(
     "--aql",
     "aql_percent",
     type=Number(),
     default=1.0,
     help="Acceptance quality limit that was agreed [% nonconforming].",
 )
-@click.option(
+_level_option = click.option(
     "--level",
     type=click.Choice(["I", "II", "III", "S-1", "S-2", "S-3", "S-4"]),
     default="II",
     help="Inspection level.",
 )
+
+
+@click.command()
+@click.option("--pieces", type=click.IntRange(2), required=True, help="Pieces in the lot.")
+@_aql_option
+@_level_option
 @click.option(
     "--sort",
     type=click.Choice(["single", "double", "multiple"]),
@@ -92,11 +95,11 @@ def lot(
         kept = record is not None and made.decision is not None
         return {record: made.record.file()} if kept and record is not None else {}
 
-    made = result.of(workshop.lot, request, _show_lot, files=files)
+    made = result.of(workshop.lot, request, _show, files=files)
     return 1 if made.decision == "not accepted" else 0
 
 
-def _show_lot(made: LotOutcome, lengths: Lengths) -> None:
+def _show(made: LotOutcome | MeasuredLotOutcome, lengths: Lengths) -> None:
     show_in_order(made.findings, lengths.unit)
 
 
@@ -151,19 +154,8 @@ def lot_plan(*, method: str, as_json: bool, **risks: Any) -> None:
 )
 @level_option("--lower", "lower_level", help="Lower limit [mm, or the unit of the readings].")
 @level_option("--upper", "upper_level", help="Upper limit [mm, or the unit of the readings].")
-@click.option(
-    "--aql",
-    "aql_percent",
-    type=Number(),
-    default=1.0,
-    help="Acceptance quality limit that was agreed [% nonconforming].",
-)
-@click.option(
-    "--level",
-    type=click.Choice(["I", "II", "III", "S-1", "S-2", "S-3", "S-4"]),
-    default="II",
-    help="Inspection level.",
-)
+@_aql_option
+@_level_option
 @click.option("--tightened", is_flag=True, help="Judge by the next smaller limit.")
 @level_option(
     "--sigma",
@@ -181,9 +173,5 @@ def lot_measured(*, asked: Asked, pieces: int | None, result: Result, **agreed: 
     from evenfall import workshop
 
     request = workshop.MeasuredLotRequest(*asked, pieces=pieces or 0, **agreed)
-    made = result.of(workshop.measured_lot, request, _show_measured_lot)
+    made = result.of(workshop.measured_lot, request, _show)
     return 1 if made.made.decision == "not accepted" else 0
-
-
-def _show_measured_lot(made: MeasuredLotOutcome, lengths: Lengths) -> None:
-    show_in_order(made.findings, lengths.unit)

@@ -217,8 +217,9 @@ class _Day:
             self.proved = proved_between(connection, self.since, self.until)
         by_model = Counter(model for model, _ in self.proved)
         self.models = [name for name, _ in by_model.most_common(_MODELS)]
-        filed = [line.name for line in models(dossiers)]
-        self.invented = any("invented" in name.lower() for name in (*by_model, *filed))
+        self.specified = {line.name: line.dossier for line in models(dossiers)}
+        names = (*by_model, *self.specified)
+        self.invented = any("invented" in name.lower() for name in names)
 
     def came_through(self) -> Iterator[Line]:
         """Yield what was proved, by model."""
@@ -244,10 +245,9 @@ class _Day:
         wanted = {kept.name: dict(kept.asked) for kept in kept_charts(self.dossiers.archive)}
         for model in self.models:
             for quantity in _QUANTITIES:
-                only = {"model": model, "document": "proof"}
-                request = ChartRequest(self._filed(), quantity, only)
-                name = chart_name(quantity, "proof", request)
-                wanted.setdefault(name, {"quantity": quantity, "only": only})
+                asked = _asked(model, quantity)
+                request = ChartRequest(self._filed(), **asked)
+                wanted.setdefault(chart_name(quantity, "proof", request), asked)
         if not wanted:
             yield Line(sentence("There is no chart yet."))
         for name, asked in wanted.items():
@@ -276,10 +276,10 @@ class _Day:
 
     def capable(self) -> Iterator[Line]:
         """Yield the capability of each model that has a specification of its name."""
-        known = {line.name: line.dossier for line in models(self.dossiers)}
         none = True
         for model in self.models:
-            source = specification_of(self.dossiers, known[model]) if model in known else None
+            dossier = self.specified.get(model)
+            source = specification_of(self.dossiers, dossier) if dossier else None
             if source is None:
                 continue
             specification = read_specification(source.text(), source=source.name)[0]
@@ -291,10 +291,7 @@ class _Day:
 
     def _capable(self, model: str, quantity: str, tolerance: Any) -> Line:
         name = f"{quantity}, {model}"
-        asked: dict[str, Any] = {
-            "quantity": quantity,
-            "only": {"model": model, "document": "proof"},
-        }
+        asked = _asked(model, quantity)
         try:
             made = capability(CapabilityRequest(self._filed(), **asked, tolerance=tolerance)).made
         except EvenfallError as error:
@@ -356,6 +353,11 @@ class _Day:
 
     def _filed(self) -> Filed:
         return Filed(self.dossiers.archive, until=self.until, most=CHARTED)
+
+
+def _asked(model: str, quantity: str) -> dict[str, Any]:
+    """Return the fields of a request for the proofs of a model."""
+    return {"quantity": quantity, "only": {"model": model, "document": "proof"}}
 
 
 def _some(labels: list[str]) -> tuple[str, ...]:

@@ -426,6 +426,22 @@ def test_a_study_that_was_filed_gives_its_uncertainty_to_measure(tmp_path: Path)
     assert "Name the archive that knows the gauge" in wrong.output
 
 
+def test_a_study_is_not_filed_where_several_gauges_go_by_the_name(tmp_path: Path) -> None:
+    study, archive = tmp_path / "study.csv", str(tmp_path / "archive")
+    rows = "".join(f"{n % 4},{0.2 + n % 4 + 0.01 * (n % 3)},mm\n" for n in range(12))
+    study.write_text("part,value,unit\n" + rows, encoding="utf-8")
+    there = ("gauge", study, "--archive", archive, "--file-as", "dial 3")
+    assert "Filed in the dossier of dial 3: study." in run(*there).output
+    with workshop.archive(archive) as dossiers:
+        dossiers.add(workshop.AddRequest(subject="gauge", name="dial 3", new=True))
+        before = list(dossiers.archive.dossiers())
+        done = run(*there)
+        assert (done.exit_code, "2 dossiers go by" in done.output) == (2, True)
+        assert list(dossiers.archive.dossiers()) == before
+        first, *_ = before
+        assert "Filed in" in run(*there[:-1], first).output
+
+
 def test_what_a_gauge_cannot_give_is_one_sentence(tmp_path: Path) -> None:
     sheet, spec = without_uncertainty(tmp_path)
     archive = str(tmp_path / "archive")

@@ -264,10 +264,12 @@ def proved_between(connection: Connection, since: str, until: str) -> list[tuple
 
 def kinds_of_figures(connection: Connection) -> dict[str, list[str]]:
     """Return every quantity that there is, each with the kinds of entries that it is from."""
-    found: dict[str, list[str]] = {}
-    for quantity in _each(connection, "quantity"):
-        found[quantity] = list(_each(connection, "document", quantity=quantity))
-    return found
+    return {quantity: kinds_of(connection, quantity) for quantity in _each(connection, "quantity")}
+
+
+def kinds_of(connection: Connection, quantity: str) -> list[str]:
+    """Return the kinds of entries that a quantity is from; none where there is no such quantity."""
+    return list(_each(connection, "document", quantity=quantity))
 
 
 def factor_values(

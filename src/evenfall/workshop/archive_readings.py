@@ -43,12 +43,20 @@ class Filed:
 
     def table(self, quantity: str, only: Mapping[str, str]) -> TidyTable:
         """Return the readings of a quantity; `only` names factors that must have a value."""
-        from evenfall.records.figures import FACTORS, Figures, kinds_of_figures, newest_figures
+        from evenfall.records.figures import (
+            FACTORS,
+            Figures,
+            kinds_of,
+            kinds_of_figures,
+            newest_figures,
+        )
 
         with self.archive.reading() as connection:
-            there = kinds_of_figures(connection)
-            quantity = _one_of(there, quantity)
-            kinds = there[quantity]
+            kinds = kinds_of(connection, quantity)
+            if not kinds:  # another spelling, or none
+                there = kinds_of_figures(connection)
+                quantity = _one_of(there, quantity)
+                kinds = there[quantity]
             document = only.get("document") or min(kinds, key=_PREFERRED.index)
             wanted = {name: value for name, value in only.items() if name != "document"}
             asked = Figures(quantity, document, self.since, self.until, wanted)

@@ -453,9 +453,11 @@ def quality(chance: random.Random) -> Commands:
     Path("many.csv").write_bytes(made_readings(chance).encode("utf-8", "replace"))
     asked: Commands = []
     for _ in range(3):
-        verb = chance.choice(("chart", "chart", "capability", "gauge", "gauge", "lot", "lot-plan"))
+        of_sheets = ("chart", "chart", "capability", "gauge", "gauge", "causes", "lot-measured")
+        verb = chance.choice((*of_sheets, "lot", "lot-plan"))
         words = ["quality", verb]
-        words += ["many.csv"] * (verb in ("chart", "capability", "gauge"))
+        words += ["many.csv"] * (verb in of_sheets)
+        words += ["--lower", "0.1"] * (verb == "lot-measured")
         words += ["--pieces", chance.choice(("2", "50", "500", "9999999"))] * (verb == "lot")
         words += ["--good", "1", "--bad", "8"] * (verb == "lot-plan")
         asked.append(words + given_options(below(below(main)["quality"])[verb], chance, odd=0.2))

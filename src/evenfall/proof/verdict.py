@@ -119,9 +119,7 @@ def prove(
     smallest_cut_mm = plan.smallest_cut_mm
     line = None
     if np.isfinite(heights.crown_top_mm).any():
-        # what the plan took off is no wear: a filed crown lies where it should
-        crown_mm = measurement.crown_height_mm + plan.removal_mm
-        unfiled = replace(measurement, crown_height_mm=crown_mm)
+        unfiled = _before_filing(plan, measurement)
         line = level_line(specification, unfiled, lines, bow, smallest_cut_mm)
     case = Case(
         specification=specification,
@@ -182,6 +180,22 @@ def prove(
         gates=gates.found,
         accepted=gates.accepted,
         checks=gates.checks,
+    )
+
+
+def _before_filing(plan: Plan, after: Measurement) -> Measurement:
+    """Return the readings with crowns as high as before the work: what was filed is no wear.
+
+    As they were read then, for nobody can say that all of the plan was filed; else with the metal
+    of the plan put back.
+    """
+    before, filed = plan.measurement, plan.removal_mm > 0.0
+    known = filed & (before.crown_height_origin == Origin.READ)
+    put_back_mm = after.crown_height_mm + plan.removal_mm
+    return replace(
+        after,
+        crown_height_mm=np.where(known, before.crown_height_mm, put_back_mm),
+        crown_height_u_mm=np.where(known, before.crown_height_u_mm, after.crown_height_u_mm),
     )
 
 

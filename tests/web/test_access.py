@@ -341,6 +341,28 @@ def test_a_token_never_gets_more_than_its_person_has_now(
     assert client.get("/instruments").status_code == 401
 
 
+def test_a_token_never_changes_who_may_come_in(
+    clients: Callable[[], TestClient], dossiers: Dossiers
+) -> None:
+    """Whoever steals the token of a program makes no account with it, nor ends one."""
+    accounts = Accounts(dossiers.archive)
+    owner, other = account(dossiers, "manager person"), account(dossiers, "bench person")
+    _, secret = accounts.new_token(owner.id, "all", ROLE_RIGHTS["manager"] & set(SCOPES), 1)
+    client = clients()
+    client.headers["authorization"] = f"Bearer {secret}"
+    assert client.get("/archive").status_code == 200
+    before = accounts.listed()
+    for place, form in {
+        "/people": {"name": "U. Gorb", "role": "manager"},
+        f"/people/{other.id}/role": {"role": "manager"},
+        f"/people/{other.id}/again": {},
+        f"/people/{other.id}/end": {},
+        "/tokens": {"name": "another", "scope": "keep"},
+    }.items():
+        assert client.post(place, data=form).status_code == 403, place
+    assert accounts.listed() == before
+
+
 def test_a_token_is_made_on_its_page_and_shown_once(clients: Callable[[], TestClient]) -> None:
     client = logged_in(clients(), "bench person")
     form = {"csrf": mark(client), "name": "bench robot", "days": "7"}

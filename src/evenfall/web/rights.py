@@ -17,12 +17,12 @@ from fastapi import Request
 from evenfall.records.accounts import Role
 from evenfall.workshop.calls import use_cases
 
-Right = Literal["anyone", "own", "look", "measure", "plan", "release", "keep", "lots"]
+Right = Literal["anyone", "own", "look", "measure", "plan", "release", "keep", "people", "lots"]
 
 ROLE_RIGHTS: Mapping[Role, frozenset[Right]] = {
     "bench": frozenset({"own", "look", "measure"}),
     "engineer": frozenset({"own", "look", "measure", "plan"}),
-    "manager": frozenset({"own", "look", "measure", "plan", "release", "keep"}),
+    "manager": frozenset({"own", "look", "measure", "plan", "release", "keep", "people"}),
     "partner": frozenset({"own", "lots"}),
 }
 """What each role may."""
@@ -145,10 +145,10 @@ NEEDS: Mapping[str, Right] = {
     "POST /archive/task/{name}/file": "keep",
     "GET /archive/task/{name}": "keep",
     "GET /people": "keep",
-    "POST /people": "keep",
-    "POST /people/{account}/role": "keep",
-    "POST /people/{account}/again": "keep",
-    "POST /people/{account}/end": "keep",
+    "POST /people": "people",
+    "POST /people/{account}/role": "people",
+    "POST /people/{account}/again": "people",
+    "POST /people/{account}/end": "people",
     "GET /audit": "keep",
     # lots: shared by a manager, seen by the partner of each
     "GET /shared": "keep",

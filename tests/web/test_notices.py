@@ -6,7 +6,7 @@ import json
 import socketserver
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ import pytest
 import evenfall as ef
 from evenfall import workshop
 from evenfall.records.queue import Queue
+from evenfall.web.transport import context, own_certificate
 from evenfall.workshop.notices import KIND, MAIL, WEBHOOK, Ways, deliver, look, notify, ways
 
 NOTICE = {"subject": "UY-0417: conforms", "text": "Line one\nline two", "place": "/instruments/1"}
@@ -107,6 +108,44 @@ def test_an_e_mail_says_what_where_and_to_whom() -> None:
     letter = "\n".join(said)
     for wanted in ("Subject: UY-0417: conforms", "line two", "/instruments/1", "office@workshop"):
         assert wanted in letter
+
+
+@pytest.mark.parametrize("scheme", ["smtp", "smtps"])
+def test_a_password_goes_to_no_mail_server_that_nobody_vouches_for(
+    tmp_path: Path, scheme: str
+) -> None:
+    """Whoever stands between has a certificate too: of the right name, and by nobody known."""
+    certificate, key, _ = own_certificate(tmp_path, ["127.0.0.1"])
+    speaking = context(certificate, key)
+    met: list[str] = []
+    said: list[bytes] = []
+
+    class Between(socketserver.BaseRequestHandler):
+        def handle(self) -> None:
+            met.append(scheme)
+            with suppress(OSError):  # who calls hangs up
+                if scheme == "smtp":
+                    for answer in (b"220 here", b"250-here\r\n250 STARTTLS", b"220 go"):
+                        self.request.sendall(answer + b"\r\n")
+                        if answer != b"220 go":
+                            self.request.recv(1000)
+                with speaking.wrap_socket(self.request, server_side=True) as inside:
+                    inside.sendall(b"220 here\r\n" if scheme == "smtps" else b"")
+                    while more := inside.recv(1000):
+                        said.append(more)
+                        inside.sendall(b"250 AUTH PLAIN\r\n")
+
+    with socketserver.TCPServer(("127.0.0.1", 0), Between) as server:
+        thread = threading.Thread(target=server.serve_forever, args=(0.05,))
+        thread.start()
+        port = server.server_address[1]
+        mail = f"{scheme}://office:secret@127.0.0.1:{port}?from=a@workshop.example&to=b@x.example"
+        with pytest.raises(ef.EvenfallError, match=r"mail server does not take it .*certificate"):
+            deliver(NOTICE, to=ways({MAIL: mail}), wait=lambda _s: None)
+        server.shutdown()
+        thread.join()
+    assert len(met) == 3
+    assert said == []
 
 
 @pytest.mark.parametrize(

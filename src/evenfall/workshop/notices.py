@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import os
 import smtplib
+import ssl
 import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
@@ -226,10 +227,14 @@ def _write(mail: Mail, asked: Mapping[str, Any]) -> None:
     message["Subject"], message["From"] = asked["subject"], mail.sender
     message["To"] = ", ".join(mail.receivers)
     message.set_content(f"{asked['text']}\n\n{asked['place']}\n")
-    kind = smtplib.SMTP_SSL if mail.secure else smtplib.SMTP
-    with kind(mail.host, mail.port, timeout=_PATIENCE_S) as server:
+    known = ssl.create_default_context()  # without it smtplib takes any certificate
+    with (
+        smtplib.SMTP_SSL(mail.host, mail.port, timeout=_PATIENCE_S, context=known)
+        if mail.secure
+        else smtplib.SMTP(mail.host, mail.port, timeout=_PATIENCE_S)
+    ) as server:
         if not mail.secure and mail.user:
-            server.starttls()  # a password never goes in the clear
+            server.starttls(context=known)  # a password never goes in the clear
         if mail.user:
             server.login(mail.user, mail.password)
         server.send_message(message)

@@ -97,6 +97,8 @@ def test_pictures_and_inches_are_given_where_they_are_asked_for(client: TestClie
     [
         ({}, "source", "missing"),
         ({"source": "a.csv"}, "source", "a file must stand here"),
+        ({"source": {"filed": {}}}, "source", "a file must stand here"),
+        ({"source": {"filed": 7}}, "source", "a file must stand here"),
         ({"source": {"path": "/etc/passwd"}}, "source", "a file is its name"),
         ({"source": {"name": "/etc/passwd"}}, "source", "a file is its name"),
         ({"source": {"name": "a", "base64": "%"}}, "source.base64", "not in base64"),

@@ -123,7 +123,7 @@ def _read(hint: Any, given: Any, resolve: Resolve, place: str) -> Any:  # noqa: 
     if origin is not None and issubclass(origin, Mapping):
         return _mapping(within, given, resolve, place)
     if hint is Source:
-        if not isinstance(given, Mapping):
+        if not isinstance(given, Mapping) or "filed" in given:
             raise _wrong(place, "a file must stand here: its name, with text or base64")
         return resolve(given, place)
     if _data(hint):

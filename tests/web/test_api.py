@@ -155,6 +155,21 @@ def test_a_call_that_is_sent_twice_is_done_once(client: TestClient) -> None:
     assert client.post("dossiers", json=FILED).json()["line"] != first.json()["line"]
 
 
+def test_a_call_with_files_that_came_before_it_is_begun_once(client: TestClient) -> None:
+    content = BEFORE.text().encode()
+    announced = {"files": [{"name": BEFORE.name, "size": len(content)}]}
+    task = client.post("uploads", json=announced).json()["task"]
+    client.patch(f"uploads/{task}/0", content=content, headers={"upload-offset": "0"})
+    body = {"files": [{"upload": f"{task}/0"}], "specification": file(SPEC)}
+    key = {"Idempotency-Key": "measuring-1"}
+    first, second = (client.post("measure", json=body, headers=key) for _ in range(2))
+    assert (first.status_code, second.status_code) == (202, 202)
+    assert first.json() == second.json()
+    assert first.json()["id"] == task
+    assert first.headers["location"] == second.headers["location"]
+    assert "came already" in refused(client.post("measure", json=body), 422)["sentence"]
+
+
 def test_a_call_that_came_to_nothing_may_be_corrected(client: TestClient) -> None:
     key = {"Idempotency-Key": "note-1"}
     client.post("dossiers", json=FILED)

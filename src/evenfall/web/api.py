@@ -110,6 +110,20 @@ def _files(shop: Shop, tasks: set[str]) -> Callable[[Mapping[str, Any], str], So
     return resolve
 
 
+def _came_before(given: Plain) -> bool:
+    """Say whether a request names files that came piece by piece."""
+    left: list[Any] = [given]
+    while left:
+        one = left.pop()
+        if isinstance(one, Mapping):
+            if set(one) == {"upload"}:
+                return True
+            left += one.values()
+        elif isinstance(one, list):
+            left += one
+    return False
+
+
 def _caller(name: str) -> Callable[..., Response]:
     _, of = use_cases()[name]
 
@@ -127,19 +141,20 @@ def _caller(name: str) -> Callable[..., Response]:
     ) -> Response:
         shop = shop_of(request)
         given = parsed(body)
-        tasks: set[str] = set()
-        asked = read_request(of, given, _files(shop, tasks))
-        if not tasks and name not in LONG and "respond-async" not in prefer:
+        if name not in LONG and "respond-async" not in prefer and not _came_before(given):
+            asked = read_request(of, given, _files(shop, set()))
             made = called(name, asked, unit=unit, form=form, pictures=pictures)
             return Response(json.dumps(made, allow_nan=False), media_type="application/json")
-        if len(tasks) > 1:
-            raise RequestError("Send all files of one call in one upload.")
         values = {
             **{"name": name, "request": given, "unit": unit},
             **{"form": form, "pictures": pictures},
         }
 
         def begin() -> Response:
+            tasks: set[str] = set()
+            read_request(of, given, _files(shop, tasks))  # what cannot be done is said at once
+            if len(tasks) > 1:
+                raise RequestError("Send all files of one call in one upload.")
             if not tasks:
                 task = shop.queue.put("call", values)
             else:

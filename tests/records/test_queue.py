@@ -137,6 +137,11 @@ def test_an_erased_person_is_in_no_task(archive: Archive) -> None:
     queue = Queue(archive)
     named = queue.put("plan", {"by": "Q. Ulbrenq-Öz"})
     other = queue.put("plan", {"by": "M. Tessquin"})
+    call, _ = queue.answered("account:key", "hash of the call")
+    answer = {"text": json.dumps({"person": "Q. Ulbrenq-Öz"})}
+    queue.done_at_once(call.id, call.kind, answer, dossier="")
     queue.erase("Q. Ulbrenq-Öz")
     assert [one.id for one in queue.listed()] == [other.id]
     assert named.id != other.id
+    with pytest.raises(EvenfallError, match="no longer kept"):
+        queue.get(call.id)

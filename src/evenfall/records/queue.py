@@ -302,9 +302,11 @@ class Queue:
     def erase(self, name: str) -> None:
         """Drop every task that names a person."""
         written = json.dumps(name, ensure_ascii=True)[1:-1]
+        within = json.dumps(written)[1:-1]  # in an answer that is kept: JSON in JSON
         with self._archive.reading() as connection:
             rows = connection.execute(select(TASK.c.id, TASK.c.asked, TASK.c.result)).all()
-        self.forget(*(r.id for r in rows if written in r.asked or written in r.result))
+        kept = {r.id: r.asked + r.result for r in rows}
+        self.forget(*(one for one, text in kept.items() if written in text or within in text))
 
     def _change(
         self, name: str, states: Sequence[State], by: str | None = None, /, **values: Any

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 
 import pytest
@@ -47,6 +49,20 @@ def test_equal_wishes_are_one_task_and_no_page_begins_it_again(queue: Queue) -> 
     queue.ask_to_stop(first.id)
     assert queue.put("methods", {}, same="readings 1").state == "stopped"
     assert queue.again(first.id).state == "waiting"
+
+
+def test_a_call_that_comes_several_times_at_once_is_new_once(queue: Queue) -> None:
+    together = threading.Barrier(8)
+
+    def ask(_: int) -> tuple[str, bool]:
+        together.wait()
+        task, new = queue.answered("account:key", "hash of the call")
+        return task.id, new
+
+    with ThreadPoolExecutor(8) as pool:
+        asked = list(pool.map(ask, range(8)))
+    assert len({name for name, _ in asked}) == 1
+    assert sum(new for _, new in asked) == 1
 
 
 def test_the_one_that_waits_longest_comes_first(queue: Queue) -> None:

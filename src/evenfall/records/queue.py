@@ -19,13 +19,13 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal, get_args
 
-from sqlalchemy import Row, delete, select, update
+from sqlalchemy import Connection, Row, delete, select, update
 
 from evenfall.codec import Content
 from evenfall.codec.forms import finding, spoken, text
 from evenfall.errors import At, EvenfallError, Finding, FindingsError, RequestError
 from evenfall.records.archive import Archive
-from evenfall.records.tables import TASK
+from evenfall.records.tables import ARCHIVE, TASK
 from evenfall.wording import Sentence
 
 State = Literal["receiving", "waiting", "running", "done", "refused", "stopped"]
@@ -109,10 +109,8 @@ class Queue:
         is begun again by a person, not by a page that is loaded again.
         """
         with self._archive.writing() as connection:
-            if same:
-                like = select(TASK).where(TASK.c.same == same, TASK.c.kind == kind)
-                if row := connection.execute(like.order_by(TASK.c.at.desc())).first():
-                    return _task(row)
+            if same and (known := _like(connection, kind, same)):
+                return known
             now = self._archive.clock()
             values = {
                 **{"id": secrets.token_hex(16), "kind": kind, "dossier": dossier, "same": same},
@@ -318,6 +316,16 @@ class Queue:
         with self._archive.writing() as connection:
             changed = wanted.values(changed=self._archive.clock(), **values)
             return bool(connection.execute(changed).rowcount)
+
+
+def _like(connection: Connection, kind: str, same: str) -> Task | None:
+    """Return the newest task of a kind that names the same; before None, whoever asks waits."""
+    like = select(TASK).where(TASK.c.same == same, TASK.c.kind == kind).order_by(TASK.c.at.desc())
+    row = connection.execute(like).first()
+    if row is None:  # two who ask at once come here one after the other
+        connection.execute(select(ARCHIVE).with_for_update())
+        row = connection.execute(like).first()
+    return None if row is None else _task(row)
 
 
 def _cut_short(tries: int) -> dict[str, Any]:

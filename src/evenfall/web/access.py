@@ -177,7 +177,7 @@ class Access:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request; see the ASGI specification."""
-        if scope["type"] != "http":
+        if scope["type"] != "http" or _for_everybody(scope["method"], scope["path"]):
             await self._app(scope, receive, send)
             return
         state = scope.setdefault("state", {})
@@ -208,10 +208,13 @@ class Access:
             await run_in_threadpool(self._door.note, request, "refused", about)
 
 
+def _for_everybody(method: str, path: str) -> bool:
+    """Say whether it is a style, script or font, the same whoever asks."""
+    return path.startswith("/static/") and method in SAFE
+
+
 def _open(method: str, path: str) -> bool:
     """Say whether a path needs nobody logged in."""
-    if path.startswith("/static/") and method in SAFE:
-        return True
     return any(method == one and pattern.fullmatch(path) for one, pattern in _OPEN)
 
 

@@ -271,6 +271,14 @@ def test_a_partner_sees_the_own_lot_and_nothing_of_another_s(team: Team) -> None
         assert asked(client, "GET", f"/lots/{own[0].key}/{name}/certificate.html")[0] == 422
 
 
+def test_a_partner_is_not_told_where_the_archive_lies(team: Team) -> None:
+    client, _, _, _ = team
+    archive = client.app.state.door.archive  # type: ignore[attr-defined]
+    shown = client.get("/settings").text
+    assert "partner 0, partner" in shown
+    assert str(archive.address) not in shown
+
+
 ROUTES = [route.split() for route, right in NEEDS.items() if right != "anyone"]
 
 

@@ -136,12 +136,7 @@ class Accounts:
         """Return the code that makes an account; of an owner's first one, the name is left open."""
         name, partner = _checked(name, role, partner)
         with self._archive.writing() as connection:
-            if name and any(one.open and _same(one.name, name) for one in _all(connection)):
-                raise RequestError(
-                    "There is an account of the name {name:quoted}; add an initial, so that the "
-                    "two can be told apart.",
-                    name=name,
-                )
+            _refuse_twin(connection, name)
             person = persons.number_for(connection, name)
             return self._invite(connection, account="", person=person, role=role, partner=partner)
 
@@ -205,12 +200,7 @@ class Accounts:
                 connection.execute(changed.values(password=hashed))
                 _log_out_all(connection, account)
             else:
-                if any(one.open and _same(one.name, name) for one in _all(connection)):
-                    raise RequestError(
-                        "There is an account of the name {name:quoted}; add an initial, so that "
-                        "the two can be told apart.",
-                        name=name,
-                    )
+                _refuse_twin(connection, name)
                 account = secrets.token_hex(8)
                 values = {
                     "id": account,
@@ -268,25 +258,26 @@ class Accounts:
         from cryptography.exceptions import InvalidKey
         from cryptography.hazmat.primitives.kdf.argon2 import Argon2id
 
+        misfit = RequestError("Name and password do not fit; try again.")
         keys = {"name": sha256(f"name {_folded(name)}"), "address": sha256(f"from {address}")}
         with self._archive.writing() as connection:
             connection.execute(select(ARCHIVE).with_for_update())
             for sort, key in keys.items():
                 self._count(connection, key, _FREE_TRIES[sort], _LONGEST_WAIT_S[sort])
-            found = [one for one in _all(connection) if one.open and _same(one.name, name)]
-            wanted = select(ACCOUNT.c.password).where(ACCOUNT.c.id.in_([one.id for one in found]))
-            hashed = connection.execute(wanted).scalars().first() or _UNKNOWN
+            found = _of_name(connection, name)
+            wanted = select(ACCOUNT.c.password).where(ACCOUNT.c.id == (found.id if found else ""))
+            hashed = connection.execute(wanted).scalar() or _UNKNOWN
         try:
             with _AT_ONCE:
                 Argon2id.verify_phc_encoded(_prepared(password), hashed)
         except InvalidKey:
-            raise RequestError("Name and password do not fit; try again.") from None
-        if not found:
-            raise RequestError("Name and password do not fit; try again.")
+            raise misfit from None
+        if found is None:
+            raise misfit
         with self._archive.writing() as connection:
-            account = _get(connection, found[0].id)
+            account = _get(connection, found.id)
             if not account.open:
-                raise RequestError("Name and password do not fit; try again.")
+                raise misfit
             connection.execute(delete(ATTEMPT).where(ATTEMPT.c.key == keys["name"]))
             fewer = update(ATTEMPT).where(ATTEMPT.c.key == keys["address"])
             connection.execute(fewer.values(count=ATTEMPT.c.count - 1))
@@ -489,6 +480,21 @@ def _with_names() -> Select[Any]:
 
 def _all(connection: Connection) -> Sequence[Account]:
     return [_account(row) for row in connection.execute(_with_names())]
+
+
+def _of_name(connection: Connection, name: str) -> Account | None:
+    """Return the account that somebody of a name can log in with."""
+    return next((one for one in _all(connection) if one.open and _same(one.name, name)), None)
+
+
+def _refuse_twin(connection: Connection, name: str) -> None:
+    """Refuse a name by which somebody logs in already."""
+    if name and _of_name(connection, name):
+        raise RequestError(
+            "There is an account of the name {name:quoted}; add an initial, so that the two can be "
+            "told apart.",
+            name=name,
+        )
 
 
 def _get(connection: Connection, account: str) -> Account:

@@ -109,10 +109,6 @@ class Shop:
         """What is under way."""
         return self.pool.queue
 
-    def notify(self, subject: str, text: str, place: str = "", *, key: str) -> None:
-        """Give notice of something, once by its key, where that is set up."""
-        notices.notify(self.queue, subject, text, place, key=key)
-
     def leaving(self) -> None:
         """Say that the server is about to stop, so that nobody goes on watching."""
         if self._pool is not None:

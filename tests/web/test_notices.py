@@ -207,3 +207,10 @@ def test_verdicts_gauges_and_work_that_failed_are_told(dossiers: ef.Dossiers) ->
     assert subjects[0].endswith(judged.verdict)
     assert subjects[1:] == ["Work that came to nothing", "dial 3: calibration ended 2021-01-07"]
     assert any("A. Dremquil" in one["text"] for one in told)
+    # nor again when the tasks that told it are no longer kept, though the gauge is still due
+    for one in queue.listed(states=("waiting",)):
+        queue.ask_to_stop(one.id)
+    dossiers.archive.clock = lambda: "2126-05-04T08:00:00.000000Z"
+    queue.sweep()
+    look(dossiers, queue)
+    assert queue.listed() == ()

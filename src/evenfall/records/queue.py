@@ -90,7 +90,7 @@ class Queue:
     """The tasks of an archive, and a folder for the files of each."""
 
     def __init__(self, archive: Archive) -> None:
-        self._archive = archive
+        self.archive = archive
 
     # ---- what a page does ------------------------------------------------------------------------
 
@@ -108,10 +108,10 @@ class Queue:
         Of tasks that name the `same`, the newest stands for all: one that was refused or stopped
         is begun again by a person, not by a page that is loaded again.
         """
-        with self._archive.writing() as connection:
+        with self.archive.writing() as connection:
             if same and (known := _like(connection, kind, same)):
                 return known
-            now = self._archive.clock()
+            now = self.archive.clock()
             values = {
                 **{"id": secrets.token_hex(16), "kind": kind, "dossier": dossier, "same": same},
                 **{"state": state, "at": now, "changed": now, "runner": "", "doing": ""},
@@ -123,7 +123,7 @@ class Queue:
 
     def get(self, name: str) -> Task:
         """Return a task; `RequestError` where it is not there, or no more."""
-        with self._archive.reading() as connection:
+        with self.archive.reading() as connection:
             row = connection.execute(select(TASK).where(TASK.c.id == name)).one_or_none()
         if row is None:
             raise RequestError("This work is no longer kept; ask for it again.")
@@ -136,7 +136,7 @@ class Queue:
         wanted = select(TASK).where(TASK.c.state.in_(states), TASK.c.kind != ANSWERED)
         if dossier is not None:
             wanted = wanted.where(TASK.c.dossier == dossier)
-        with self._archive.reading() as connection:
+        with self.archive.reading() as connection:
             rows = connection.execute(wanted.order_by(TASK.c.at.desc()).limit(_MOST_SHOWN))
             return tuple(map(_task, rows))
 
@@ -195,14 +195,14 @@ class Queue:
         `silent` gives the last sign of life of each task that showed no new one for long. A task
         that was begun too often is left to a person.
         """
-        with self._archive.writing() as connection:
+        with self.archive.writing() as connection:
             rows = connection.execute(
                 select(TASK).where(TASK.c.state.in_(OPEN)).order_by(TASK.c.at)
             )
             for row in rows.all():
                 if row.state == "running" and silent.get(row.id) != row.beat:
                     continue
-                values: dict[str, Any] = {"changed": self._archive.clock(), "beat": row.beat + 1}
+                values: dict[str, Any] = {"changed": self.archive.clock(), "beat": row.beat + 1}
                 if row.stop:
                     values["state"] = "stopped"
                 elif row.tries >= MOST_TRIES:
@@ -222,7 +222,7 @@ class Queue:
 
     def show(self, name: str, runner: str, doing: str, permille: int) -> bool:
         """Give a sign of life; say whether to go on."""
-        with self._archive.writing() as connection:
+        with self.archive.writing() as connection:
             mine = update(TASK).where(
                 TASK.c.id == name, TASK.c.runner == runner, TASK.c.state == "running"
             )
@@ -272,20 +272,20 @@ class Queue:
 
     @property
     def _base(self) -> Path | None:
-        return self._archive.address.folder or self._archive.address.files
+        return self.archive.address.folder or self.archive.address.files
 
     def forget(self, *names: str) -> None:
         """Drop tasks with their files."""
-        with self._archive.writing() as connection:
+        with self.archive.writing() as connection:
             connection.execute(delete(TASK).where(TASK.c.id.in_(names)))
         for name in names if self.keeps_files else ():
             shutil.rmtree(self.folder(name), ignore_errors=True)
 
     def sweep(self) -> None:
         """Drop what nobody came back for, and the files of tasks that are gone."""
-        now = datetime.fromisoformat(self._archive.clock())
+        now = datetime.fromisoformat(self.archive.clock())
         before = (now - timedelta(days=KEPT_DAYS)).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-        with self._archive.reading() as connection:
+        with self.archive.reading() as connection:
             rows = connection.execute(select(TASK.c.id, TASK.c.state, TASK.c.changed)).all()
         old = [r.id for r in rows if r.state not in OPEN and r.changed < before]
         if old:
@@ -301,7 +301,7 @@ class Queue:
         """Drop every task that names a person."""
         written = json.dumps(name, ensure_ascii=True)[1:-1]
         within = json.dumps(written)[1:-1]  # in an answer that is kept: JSON in JSON
-        with self._archive.reading() as connection:
+        with self.archive.reading() as connection:
             rows = connection.execute(select(TASK.c.id, TASK.c.asked, TASK.c.result)).all()
         kept = {r.id: r.asked + r.result for r in rows}
         self.forget(*(one for one, text in kept.items() if written in text or within in text))
@@ -313,8 +313,8 @@ class Queue:
         wanted = update(TASK).where(TASK.c.id == name, TASK.c.state.in_(states))
         if by is not None:
             wanted = wanted.where(TASK.c.runner == by)
-        with self._archive.writing() as connection:
-            changed = wanted.values(changed=self._archive.clock(), **values)
+        with self.archive.writing() as connection:
+            changed = wanted.values(changed=self.archive.clock(), **values)
             return bool(connection.execute(changed).rowcount)
 
 

@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from sqlalchemy import Connection, Table, delete, func, insert, select, text
 
@@ -81,7 +81,8 @@ def contents(archive: Archive, *, waiting: bool = False, step: bool = False) -> 
     While somebody is waiting, no more is counted than takes no time. A step counts some more.
     """
     with archive.reading() as connection:
-        done = {row.sort: Done(row.at, row.said) for row in connection.execute(select(UPKEEP))}
+        noted = select(UPKEEP).where(UPKEEP.c.sort.in_(get_args(Sort)))  # claims beside are many
+        done = {row.sort: Done(row.at, row.said) for row in connection.execute(noted)}
         total = int(connection.execute(select(ARCHIVE.c.entries)).scalar_one())
         kept = _kept(done.get("counted"), total)
         most = _MANY if waiting else _STEP if step else total

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import parse_qs, unquote, urlsplit
 
 from evenfall.errors import At, EvenfallError, Progress, RequestError, silent
+from evenfall.records.upkeep import claimed
 from evenfall.wording import plain_line, say
 from evenfall.workshop.archive_views import fact
 from evenfall.workshop.kept_charts import query_of
@@ -105,9 +106,9 @@ def _mail(given: str) -> Mail:
 def notify(queue: Queue, subject: str, text: str, place: str = "", *, key: str) -> None:
     """Give notice of something, once by its key; nothing where no way is set up."""
     with suppress(EvenfallError):  # who asks has done their work; a notice never spoils it
-        if ways():
+        if ways() and claimed(queue.archive, f"notice:{key}"):  # for longer than a task is kept
             asked = {"subject": plain_line(subject)[:200], "text": text[:_LONGEST], "place": place}
-            queue.put(KIND, asked, same=key)
+            queue.put(KIND, asked)
 
 
 def look(dossiers: Dossiers, queue: Queue) -> None:

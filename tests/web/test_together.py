@@ -74,3 +74,27 @@ def test_who_looks_at_a_page_hears_what_another_files(tmp_path: Path, browser: B
         told.get_by_role("link", name="Load the page again").click()
         expect(page.locator("meanwhile-filed")).to_be_hidden()
         context.close()
+
+
+def test_pages_behind_the_one_that_is_looked_at_hold_no_connection(
+    tmp_path: Path, browser: Browser
+) -> None:
+    """A browser keeps six connections to one server, and a page that watches holds one of them."""
+    hide = """hidden => {
+        Object.defineProperty(document, "hidden", {get: () => hidden, configurable: true});
+        document.dispatchEvent(new Event("visibilitychange"));
+    }"""
+    with serving(tmp_path / "archive") as place, ef.connect(place) as there:
+        archive = there.archive()
+        made = ef.measure(ef.MeasureRequest((BEFORE,), SPEC, serial="UY-0417")).measurement
+        dossier = archive.file(made, files=(SPEC, BEFORE)).line.dossier
+        context = browser.new_context(base_url=place)
+        page = context.new_page()
+        with page.expect_request(re.compile("/changes")) as watching:
+            page.goto(f"/instruments/{dossier}")
+        with page.expect_event("requestfailed", lambda one: one == watching.value):
+            page.evaluate(hide, True)
+        archive.note(ef.NoteRequest("UY-0417", "Fret 7 seated.", person="A. Dremquil"))
+        page.evaluate(hide, False)
+        expect(page.locator("meanwhile-filed")).to_contain_text("A. Dremquil filed")
+        context.close()

@@ -7,9 +7,23 @@ class MeanwhileFiled extends HTMLElement {
   /** @type {EventSource | null} */ source = null;
   timer = 0;
 
-  connectedCallback() { this.timer = window.setTimeout(() => this.watch(), AT_REST_MS); }
+  connectedCallback() {
+    document.addEventListener("visibilitychange", this.turn);
+    this.turn();
+  }
 
   disconnectedCallback() {
+    document.removeEventListener("visibilitychange", this.turn);
+    this.rest();
+  }
+
+  /** Only a page that is looked at watches: a browser keeps six connections to one server, for all its pages. */
+  turn = () => {
+    this.rest();
+    if (!document.hidden && this.hidden) this.timer = window.setTimeout(() => this.watch(), AT_REST_MS);
+  };
+
+  rest() {
     window.clearTimeout(this.timer);
     this.source?.close();
   }

@@ -71,6 +71,19 @@ def test_the_one_that_waits_longest_comes_first(queue: Queue) -> None:
     assert queue.claim("a", {}) is None
 
 
+def test_no_two_programs_take_the_same_task(queue: Queue) -> None:
+    names = [queue.put("verify", {}).id for _ in range(12)]
+    together = threading.Barrier(4)
+
+    def take(runner: str) -> list[str]:
+        together.wait()
+        return [one.id for one in iter(lambda: queue.claim(runner, {}), None)]
+
+    with ThreadPoolExecutor(4) as pool:
+        taken = [name for some in pool.map(take, "abcd") for name in some]
+    assert sorted(taken) == sorted(names)
+
+
 def test_what_waits_is_stopped_at_once_and_what_runs_is_asked_to(queue: Queue) -> None:
     runs, waits = queue.put("verify", {}), queue.put("verify", {})
     queue.claim("a", {})

@@ -210,8 +210,11 @@ class Queue:
                 else:
                     values |= {"state": "running", "runner": runner, "tries": row.tries + 1}
                     values |= {"doing": "", "permille": 0}
-                connection.execute(update(TASK).where(TASK.c.id == row.id).values(values))
-                if values["state"] == "running":
+                as_seen = update(TASK).where(
+                    TASK.c.id == row.id, TASK.c.state == row.state, TASK.c.beat == row.beat
+                )
+                taken_here = connection.execute(as_seen.values(values)).rowcount
+                if taken_here and values["state"] == "running":
                     taken = select(TASK).where(TASK.c.id == row.id)
                     return _task(connection.execute(taken).one())
         return None

@@ -99,6 +99,11 @@ def test_what_does_not_go_together_is_refused(tmp_path: Path) -> None:
         placed("127.0.0.1", behind="127.0.0.1")
 
 
+def test_names_are_those_that_a_browser_sends() -> None:
+    place, _ = placed("127.0.0.1", ("Team.Example", "BENCH:8443"), behind="127.0.0.1")
+    assert place.hosts == ("team.example", "bench:8443")
+
+
 def test_an_address_of_another_machine_is_one_sentence() -> None:
     with pytest.raises(RequestError, match="no address of this machine"):
         listen(0, "192.0.2.7")

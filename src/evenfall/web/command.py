@@ -188,14 +188,15 @@ def placed(
         )
     if behind and not names:
         raise RequestError("Say how a browser calls the proxy.", at=At(field="name"))
-    called = names or (() if alone and not own else own_names(host))
+    called = tuple(name.lower() for name in names)  # as a browser sends them
+    called = called or (() if alone and not own else own_names(host))
     authority = b""
     if own:
         *pair, authority = own_certificate(settings_folder() / "tls", called or (host,))
         tls = (Path(str(pair[0])), Path(str(pair[1])))
     made = context(*tls) if tls else None
     accounts = bool(behind) or not alone
-    place = Place(tuple(called), bool(tls or behind), accounts, authority)
+    place = Place(called, bool(tls or behind), accounts, authority)
     return place, (lambda _config, _default: made) if made else None
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -13,12 +14,13 @@ from fastapi.routing import iter_route_contexts
 from fastapi.testclient import TestClient
 
 from evenfall import workshop
+from evenfall.plan import Plan
 from evenfall.records import audit, persons
 from evenfall.records.accounts import ROLES, Account, Accounts
 from evenfall.web.application import application
 from evenfall.web.place import Place
 from evenfall.web.rights import FILING, NEEDS, ROLE_RIGHTS, SAFE, SCOPES, Right
-from evenfall.workshop import AddRequest
+from evenfall.workshop import AddRequest, PlanRequest, ProveRequest, Source
 from evenfall.workshop.archives import Dossiers
 
 PORT = 8417
@@ -453,6 +455,35 @@ def test_what_is_filed_stands_under_the_account_whatever_is_typed(
     line = audit.lines(dossiers.archive)[0]
     assert (line.what, line.about) == ("filed", "POST /gauges")
     assert line.account == account(dossiers, "bench person").id
+
+
+def test_what_somebody_may_not_file_they_do_not_take_back(
+    clients: Callable[[], TestClient], dossiers: Dossiers
+) -> None:
+    """An entry that another one corrects stands no more: of a verdict that is for a manager."""
+    plan = plan_of_example()
+    filed = dossiers.file(plan, person="engineer person").line.dossier
+    after = Source.invented("tesquil-after.csv")
+    source = Source("a.plan.json", json.dumps(plan.as_dict()).encode())
+    dossiers.file(workshop.prove(ProveRequest(source, after)).proof, person="manager person")
+    told = {one.kind: one for one in dossiers.show(filed).entries}
+    place = f"/api/v1/dossiers/{filed}/notes"
+    least = {"measurement": "bench", "plan": "engineer", "proof": "manager"}
+    for kind, lowest in least.items():
+        body = {"words": "Taken back.", "corrects": told[kind].entry}
+        for role in ("bench", "engineer", "manager"):
+            client = logged_in(clients(), f"{role} person")
+            answer = client.post(place, json=body, headers={"x-csrf": mark(client)})
+            if role == lowest:
+                assert answer.status_code == 201, (kind, role)
+                break
+            assert answer.status_code == 403, (kind, role)
+            assert not {one.kind: one for one in dossiers.show(filed).entries}[kind].corrected
+
+
+def plan_of_example() -> Plan:
+    before, spec = Source.invented("tesquil-before.csv"), Source.invented("tesquil.spec.toml")
+    return workshop.plan(PlanRequest(before, spec, serial="UY-0417")).plan
 
 
 def test_looking_is_not_noted_and_filing_is(

@@ -335,7 +335,7 @@ def _filed(
     given = {**parsed(body), **{key: one for key, one in known.items() if one}}
     asked = read_request(of, given, _files(shop, set()))
     asked = replace(asked, person=filed_by(request, asked.person))
-    for right in _rights_of(asked):
+    for right in _rights_of(shop, asked):
         require(request, right)
 
     def file() -> Response:
@@ -350,14 +350,18 @@ def _filed(
 
 _NEEDED: Mapping[str, Right] = {
     **dict.fromkeys(("plan", "specification", "program", "accepted", "calibration"), "plan"),
+    "on chart": "plan",
     "proof": "release",
 }
-"""Rights that filing needs by kind, where that is more than the route needs."""
+"""Rights that filing needs by kind, and taking back, where that is more than the route needs."""
 
 
-def _rights_of(asked: AddRequest | NoteRequest) -> set[Right]:
+def _rights_of(shop: Shop, asked: AddRequest | NoteRequest) -> set[Right]:
     """Return what filing this needs besides the right of its route."""
     kinds = {asked.kind} if isinstance(asked, NoteRequest) else set()
+    if isinstance(asked, NoteRequest) and asked.corrects:  # what is corrected stands no more
+        entries = shop.dossiers.archive.entries(asked.instrument)
+        kinds |= {entry.kind for entry in entries if entry.hash == asked.corrects}
     for source in asked.files if isinstance(asked, AddRequest) else ():
         kinds |= {filing.kind for filing in papers_of(source, person="").filings}
     return {_NEEDED[kind] for kind in kinds & set(_NEEDED)}

@@ -20,7 +20,7 @@ from evenfall.records.accounts import ROLES, Account, Accounts
 from evenfall.web.application import application
 from evenfall.web.place import Place
 from evenfall.web.rights import FILING, NEEDS, ROLE_RIGHTS, SAFE, SCOPES, Right
-from evenfall.workshop import AddRequest, PlanRequest, ProveRequest, Source
+from evenfall.workshop import AddRequest, MeasureRequest, PlanRequest, ProveRequest, Source
 from evenfall.workshop.archives import Dossiers
 
 PORT = 8417
@@ -479,6 +479,28 @@ def test_what_somebody_may_not_file_they_do_not_take_back(
                 break
             assert answer.status_code == 403, (kind, role)
             assert not {one.kind: one for one in dossiers.show(filed).entries}[kind].corrected
+
+
+def test_readings_are_filed_by_the_bench_and_a_specification_is_not(
+    clients: Callable[[], TestClient], dossiers: Dossiers
+) -> None:
+    spec = Source.invented("tesquil.spec.toml")
+    filed = dossiers.add(AddRequest((spec,), serial="UY-0421", new=True)).line.dossier
+    client = logged_in(clients(), "bench person")
+    sent = {"x-csrf": mark(client)}
+
+    def read(by: Source) -> int:
+        request = MeasureRequest((Source.invented("tesquil-before.csv"),), by, serial="UY-0421")
+        values = workshop.measure(request).measurement.as_dict()
+        file = {"name": "a.measurement.json", "text": json.dumps(values)}
+        body = {"files": [file], "instrument": filed}
+        return client.post("/api/v1/dossiers", json=body, headers=sent).status_code
+
+    other = Source("tesquil.spec.toml", spec.text().replace("Tesquil", "Tesqail").encode())
+    assert read(other) == 403
+    assert read(spec) == 201
+    kinds = [one.kind for one in dossiers.show(filed).entries]
+    assert (kinds.count("measurement"), kinds.count("specification")) == (1, 1)
 
 
 def plan_of_example() -> Plan:

@@ -58,7 +58,7 @@ from evenfall.web.rights import Right, filed_by, who_of
 from evenfall.web.shop import Shop
 from evenfall.web.view import shop_of
 from evenfall.workshop import AddRequest, NoteRequest, Source
-from evenfall.workshop.archive_filing import papers_of
+from evenfall.workshop.archive_filing import marks_of, new_only, papers_of
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS, FORMS
 from evenfall.workshop.asking import read_request, source_of
@@ -67,6 +67,7 @@ from evenfall.workshop.tasks import ANSWER, sources_in
 
 if TYPE_CHECKING:
     from evenfall.codec.forms import Plain
+    from evenfall.records.entries import Entry
     from evenfall.records.queue import Task
 
 router = APIRouter(prefix=ROOT)
@@ -358,13 +359,22 @@ _NEEDED: Mapping[str, Right] = {
 
 def _rights_of(shop: Shop, asked: AddRequest | NoteRequest) -> set[Right]:
     """Return what filing this needs besides the right of its route."""
-    kinds = {asked.kind} if isinstance(asked, NoteRequest) else set()
-    if isinstance(asked, NoteRequest) and asked.corrects:  # what is corrected stands no more
-        entries = shop.dossiers.archive.entries(asked.instrument)
-        kinds |= {entry.kind for entry in entries if entry.hash == asked.corrects}
-    for source in asked.files if isinstance(asked, AddRequest) else ():
-        kinds |= {filing.kind for filing in papers_of(source, person="").filings}
+    if isinstance(asked, NoteRequest):  # what it corrects stands no more
+        there = _entries(shop, asked.instrument if asked.corrects else "")
+        kinds = {asked.kind, *(one.kind for one in there if one.hash == asked.corrects)}
+    else:
+        papers = [papers_of(source, person="") for source in asked.files]
+        filings = [one for some in papers for one in some.filings if one.kind in _NEEDED]
+        # readings bring their specification along, which may be there already
+        there = _entries(shop, asked.instrument if filings else "")
+        known = {mark for entry in there for mark in marks_of(entry)}
+        kinds = {one.kind for one in new_only(filings, known)}
     return {_NEEDED[kind] for kind in kinds & set(_NEEDED)}
+
+
+def _entries(shop: Shop, name: str) -> tuple[Entry, ...]:
+    """Return the entries of a dossier by its name; none without one."""
+    return shop.dossiers.archive.entries(shop.dossiers.named(name)) if name else ()
 
 
 @router.get("/archive", tags=["archive"], responses=gives(CONTENTS))

@@ -82,7 +82,11 @@ def test_due_gauges_and_lots_stand_in_it(dossiers: Dossiers, tmp_path: Path) -> 
     lots = (workshop.Source("lots.json", record.read_bytes()),)
     made = said(daily_report(dossiers, ReportRequest("2026-03-02", lots)))
     assert made["Gauges"] == [
-        ("dial 3 (invented): the calibration is overdue (valid until 2026-03-01).", True)
+        (
+            "dial 3 (invented): the calibration is overdue (valid until 2026-03-01). Have it "
+            "calibrated before its readings decide anything more.",
+            True,
+        )
     ]
     assert made["Lots"][0] == ("Qen, T: lot L7 of 500 pieces not accepted.", True)
     assert made["Lots"][1] == ("Qen, T: the next lot is on normal inspection.", False)

@@ -9,14 +9,19 @@ import numpy as np
 
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
 from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK
+from evenfall.pictures.svg import text
 from evenfall.pictures.words import began, said, unit_shown
 from evenfall.production.series import amount
 from evenfall.units import mm_per_unit
 
 if TYPE_CHECKING:
+    from evenfall.arrays import FloatArray, IntArray
     from evenfall.pictures.inks import Theme
     from evenfall.production import Capability
     from evenfall.units import LengthUnit
+
+_MOST_STEPS = 40
+"""More steps than these are too narrow to see."""
 
 
 def capability_picture(
@@ -25,8 +30,12 @@ def capability_picture(
     about: str = "",
     unit: LengthUnit = "mm",
     theme: Theme = LIGHT,
+    written: bool = True,
 ) -> Drawing:
-    """Return readings, limits and fitted curve as SVG, stability said first."""
+    """Return readings, limits and fitted curve as SVG, stability said first.
+
+    `written` is false where what it comes to stands beside the picture.
+    """
     scale = 1.0 / mm_per_unit(unit) if made.unit == "mm" else 1.0
     shown_unit = unit_shown(made.unit, unit)
     stable, *told = made.findings
@@ -38,17 +47,19 @@ def capability_picture(
         f"{title}: capability",
         said("{line}", unit, line=stable.said),
         *(said("{line}", unit, line=finding.said) for finding in verdict[:2]),
+        written=written,
     )
     values = scale * made.values
     limits = [scale * v for v in (made.tolerance.lower_level, made.tolerance.upper_level)]
-    counts, edges = np.histogram(values, bins=_bins(values))
+    counts, edges = _steps(values, limits)
     reach = [scale * made.fit.low_level, scale * made.fit.high_level]
-    across = span(values, limits, reach, room=0.05)
+    across = span(values, limits, reach, room=0.1)
     x = np.linspace(*across, 300)
     wide = float(edges[1] - edges[0])
     curve = made.fit.distribution.pdf(x / scale) / scale * wide * len(values)
     curve = np.where(np.isfinite(curve), curve, np.nan)
-    chart.end_px += 8.0
+    chart.end_px += 14.0
+    chart.add(text(4.0, chart.end_px, "Readings in each step", bold=True))
     panel = chart.panel(
         across,
         (0.0, 1.15 * max(float(counts.max()), float(np.nanmax(curve)))),
@@ -97,9 +108,25 @@ def capability_picture(
     return chart.drawn(theme)
 
 
-def _bins(values: np.ndarray) -> int:
+def _steps(values: FloatArray, limits: list[float]) -> tuple[IntArray, FloatArray]:
+    """Return how many readings lie in each step, and the edges of the steps, which meet the limits.
+
+    A reading on the upper limit keeps it, so it counts in the step under the limit.
+    """
+    wide = float(np.ptp(values)) / _count(values)
+    lower, upper = limits
+    ends = [at for at in limits if math.isfinite(at)]
+    if len(ends) == 2 and np.ptp(values) / (upper - lower) < _MOST_STEPS:
+        wide = (upper - lower) / math.ceil((upper - lower) / wide)
+    at = np.floor((values - ends[0]) / wide + 1e-6).astype(np.int64)
+    at[np.abs(values - upper) < 1e-6 * wide] -= 1
+    edges = ends[0] + wide * np.arange(at.min(), at.max() + 2)
+    return np.bincount(at - at.min()), edges
+
+
+def _count(values: FloatArray) -> int:
     """Return how many steps show the shape (Freedman & Diaconis, 1981), within reason."""
     quarter, three = np.quantile(values, [0.25, 0.75])
     wide = 2.0 * float(three - quarter) / len(values) ** (1.0 / 3.0)
     reach = float(np.ptp(values))
-    return int(np.clip(math.ceil(reach / wide) if wide > 0.0 else 10, 5, 40))
+    return int(np.clip(math.ceil(reach / wide) if wide > 0.0 else 10, 5, _MOST_STEPS))

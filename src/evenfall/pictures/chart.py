@@ -249,12 +249,13 @@ class Panel:
             x -= half
         self._write_px(x, y, said, ink)
 
-    def write_beside(self, at: float, value: float, said: str, *, ink: str = INK) -> None:
-        """Write words before a mark, after it where the axis stands, unless others stand there."""
+    def write_beyond(
+        self, at: float, value: float, said: str, *, over: bool, ink: str = INK
+    ) -> None:
+        """Write words over or under a mark, clear of the axis, unless others stand there."""
         half = text_width_px(said, 9.0) / 2.0
-        x = self.x(at)
-        before = x - 2.0 * half > self.x.start_px + 8.0
-        self._write_px(x + (-7.0 - half if before else 7.0 + half), self.y(value) + 3.0, said, ink)
+        x = max(self.x(at), self.x.start_px + half + 2.0)
+        self._write_px(x, self.y(value) + (-7.0 if over else 14.0), said, ink)
 
     def _write_px(self, x: float, y: float, said: str, ink: str) -> None:
         half = text_width_px(said, 9.0) / 2.0
@@ -274,11 +275,15 @@ class Chart:
         What the picture says, in words.
     more
         Further lines under it.
+    written
+        Whether sentence, lines and notes are written on the picture; where they stand beside it,
+        they are only its description.
     """
 
-    def __init__(self, title: str, sentence: str, *more: str) -> None:
-        self.title, self.told = title, (sentence, *more)
-        self._parts, self.end_px = heading(title, *(words for words in self.told if words))
+    def __init__(self, title: str, sentence: str, *more: str, written: bool = True) -> None:
+        self.title, self.told, self.written = title, (sentence, *more), written
+        lines = [words for words in self.told if words and written]
+        self._parts, self.end_px = heading(title, *lines)
         self._keys: dict[str, Symbol] = {}
         self.columns: tuple[str, ...] = ()
         self.rows: list[tuple[str | float | None, ...]] = []
@@ -323,8 +328,8 @@ class Chart:
     ) -> Panel:
         """Add a pair of axes under what is there, or beside another panel.
 
-        `ticks` are how many round numbers stand along the foot, or names of places there; `levels`
-        how many stand at its side.
+        `ticks` are how many round numbers stand along the foot, or names of places there, in one
+        line or more; `levels` how many stand at its side.
         """
         top = self.end_px if beside is None else beside.y.end_px - 18.0
         start = top + 18.0
@@ -349,7 +354,9 @@ class Chart:
         room = (x.end_px - x.start_px) / max(len(named), 1) - 6.0
         most = 0
         for at, name in named:
-            rows = [f"{name}{unit}"] if places else wrapped(name, 9.0, room)
+            rows = [f"{name}{unit}"]
+            if not places:
+                rows = [row for part in name.split("\n") for row in wrapped(part, 9.0, room)]
             most = max(most, len(rows))
             self.add(line(x(at), y_px, x(at), y_px + 3, ink=QUIET, width_px=0.7))
             for number, row in enumerate(rows):
@@ -370,9 +377,10 @@ class Chart:
         self.end_px = y + 6.0 if self._keys else self.end_px
         self._keys.clear()
 
-    def note(self, *notes: str) -> None:
+    def note(self, *notes: str, always: bool = False) -> None:
         """Write lines in the second voice, each in up to two rows."""
-        for row in (row for note in notes for row in wrapped(note, _NOTE_PX, PAGE_WIDTH_PX - 8.0)):
+        told = notes if self.written or always else ()
+        for row in (row for note in told for row in wrapped(note, _NOTE_PX, PAGE_WIDTH_PX - 8.0)):
             self.end_px += 13.0
             self.add(text(4, self.end_px, row, size_px=_NOTE_PX, ink=QUIET))
 

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.pictures.axes import Axis
 from evenfall.pictures.chart import LEFT_PX, Chart, Drawing, Panel, span
 from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, WASH
 from evenfall.pictures.svg import shortened, text
 from evenfall.pictures.words import began, said, unit_shown
+from evenfall.production.charts import STEPS
 from evenfall.production.run_rules import OUTSIDE
 from evenfall.production.series import amount
 from evenfall.units import in_unit
@@ -36,8 +38,12 @@ def control_chart_picture(
     about: str = "",
     unit: LengthUnit = "mm",
     theme: Theme = LIGHT,
+    written: bool = True,
 ) -> Drawing:
-    """Return a control chart as SVG: its panels one over another, the sentence over them."""
+    """Return a control chart as SVG: its panels one over another, the sentence over them.
+
+    `written` is false where what the chart says stands beside it.
+    """
     verdict, *told = chart.findings
     lines = [finding.said for finding in told if finding.severity == "warning"][:3]
     title = ", ".join(part for part in (began(chart.quantity), about) if part)
@@ -45,6 +51,7 @@ def control_chart_picture(
         f"{title}: control chart",
         said("{verdict}", unit, verdict=verdict.said),
         *(said("{line}", unit, line=line) for line in lines),
+        written=written,
     )
     first = max(chart.point_count - _MOST_POINTS, 0)
     out = {one.point for one in chart.excluded}
@@ -60,7 +67,7 @@ def control_chart_picture(
     drawn.legend()
     if first:
         text_ = "Drawn are the last {shown} of {points} points; the rules asked all of them."
-        drawn.note(said(text_, shown=_MOST_POINTS, points=chart.point_count))
+        drawn.note(said(text_, shown=_MOST_POINTS, points=chart.point_count), always=True)
     drawn.note(
         *(
             said("{told}", unit, told=finding.said)
@@ -95,16 +102,19 @@ def _panel(  # noqa: PLR0917  (one panel: which, of what, and how it is laid out
     )
     points = np.arange(first + 1, chart.point_count + 1, dtype=float)
     shown_unit = unit_shown(figures.unit, unit)
+    named = bool(chart.labels) and figures is chart.panels[-1]
     name = began(figures.name)
     panel = drawn.panel(
         (first + 0.5, chart.point_count + 0.5),
-        span(values, lower, upper),
+        span(values, lower, upper, room=0.2 if chart.signalled(figures.name) else 0.08),
         caption=f"{name}, {shown_unit}" if shown_unit else name,
         high_px=170.0 if largest else 90.0,
         left_px=LEFT_PX,
         right_px=_RIGHT_PX,
-        ticks=10,
+        ticks=_feet(chart, first, named=named),
     )
+    words = "point, name" if named else "point"
+    drawn.add(text(_RIGHT_PX + 4.0, panel.y.start_px + 13.0, words, size_px=9.0, ink=QUIET))
     edges = np.arange(first + 0.5, chart.point_count + 1.0)
     low = np.where(np.isfinite(lower), lower, panel.y.low)
     steps = [(float(edges[n]), float(edges[n + 1])) for n in range(len(values))]
@@ -154,8 +164,28 @@ def _marks(  # noqa: PLR0917
             panel.point(at, value, kind, ink=RISK, size=4.0, label=f"{label}: {rule}")
             if point - 1 not in signalled:  # the first of a run names it
                 words = shortened(chart.label(point) or str(point), 9.0, _LABEL_ROOM_PX)
-                write = panel.write_beside if rule == OUTSIDE else panel.write
-                write(float(at), float(value), words, ink=RISK)
+                if figures.name == STEPS:
+                    before = chart.label(point - 1) or str(point - 1)
+                    words = shortened(f"{before}, {words}", 9.0, 2.0 * _LABEL_ROOM_PX)
+                if rule == OUTSIDE:
+                    over = bool(value > figures.centre[point - 1])
+                    panel.write_beyond(float(at), float(value), words, over=over, ink=RISK)
+                else:
+                    panel.write(float(at), float(value), words, ink=RISK)
+
+
+def _feet(chart: ControlChart, first: int, *, named: bool) -> dict[float, str]:
+    """Return what stands at the foot of a panel: round numbers of points, their names below."""
+    ends = first + 0.5, chart.point_count + 0.5
+    most = 8 if chart.labels else 10
+    round_ = [at for at, _ in Axis(*ends, 0.0, 1.0, "").ticks(most)]
+    points = [round(at) for at in round_ if abs(at - round(at)) < 1e-6]
+    room = (_RIGHT_PX - LEFT_PX) / max(len(points), 1) - 6.0
+    names = [shortened(chart.label(point), 9.0, room) if named else "" for point in points]
+    return {
+        float(point): f"{point}\n{name}" if name else str(point)
+        for point, name in zip(points, names, strict=True)
+    }
 
 
 def _at_right(

@@ -33,12 +33,17 @@ def gauge_picture(
     quantity: str,
     unit: LengthUnit = "mm",
     theme: Theme = LIGHT,
+    written: bool = True,
 ) -> Drawing:
-    """Return a gauge study as SVG: a bar for each of the limits, then every reading by person."""
+    """Return a gauge study as SVG: a bar for each of the limits, then every reading by person.
+
+    `written` is false where what the study says stands beside it.
+    """
     findings = study.findings(limits)
     chart = Chart(
         f"{began(quantity)}: gauge study",
         *(said("{line}", unit, line=finding.said) for finding in findings[: 1 + len(limits)]),
+        written=written,
     )
     if limits:
         _bars(chart, study, limits, unit)
@@ -50,7 +55,7 @@ def gauge_picture(
     panel = chart.panel(
         (0.4, len(parts) + 0.6),
         span(values),
-        caption=f"Readings of each part{', ' * bool(shown_unit)}{shown_unit}",
+        caption=f"Readings{', ' * bool(shown_unit)}{shown_unit}, over the names of the parts",
         high_px=200.0,
         ticks={n + 1: part for n, part in enumerate(parts)},
     )
@@ -112,7 +117,10 @@ def _bars(chart: Chart, study: GaugeStudy, limits: Sequence[Width], unit: Length
         )
         for bound in (GOOD_SHARE, USABLE_SHARE):
             at = left + wide * bound
-            chart.add(rect(at, y - 2.0, 1.0, _BAR_PX + 4.0, fill=RISK))
+            chart.add(  # with an edge of paper, to be seen on a dark bar
+                rect(at - 1.0, y - 3.0, 3.0, _BAR_PX + 6.0, fill=PAPER),
+                rect(at, y - 3.0, 1.0, _BAR_PX + 6.0, fill=RISK),
+            )
         chart.end_px += _BAR_PX + 8.0
     chart.key(
         "repeating, of the width of the limits", lambda x, y: rect(x, y - 6, 22, 12, fill=INK)

@@ -23,12 +23,16 @@ from evenfall.production.enough import content_factor
 from evenfall.production.fits import FAMILIES, FITS_BADLY, Fit, best_fit, fitted
 from evenfall.production.run_rules import streak
 from evenfall.production.series import Series, amount, deviation_of, mean_of
+from evenfall.wording import Sentence, sentence
 
 CONTENT = 0.99
 """Share of all readings that a stated interval holds."""
 
 REQUIRED_INDEX = 1.33
 """What is asked of an index where nothing else was agreed (common practice, no source)."""
+
+_OFF_SHARE = 0.1
+"""A mean further off the middle, as a share of half the width, is worth moving. (Our choice.)"""
 
 _FEW_READINGS = 30
 _LEVEL = 0.95
@@ -134,6 +138,31 @@ class Capability:
         if low >= self.required_index:
             return "capable"
         return "not capable" if high < self.required_index else "undecided"
+
+    @property
+    def remedy(self) -> Sentence:
+        """What to change where the process is not capable: its spread, its middle, or both."""
+        lower, upper = self.tolerance.lower_level, self.tolerance.upper_level
+        both = self.index("Cp") or self.index("Pp")
+        text = "Make instruments less different, or move their middle away from the nearer limit"
+        if both is not None and self.fit.family == "normal" and math.isfinite(upper - lower):
+            off = abs(2.0 * self.centre - lower - upper) / (upper - lower)
+            text = "The middle is right, the spread is too wide: find what makes instruments differ"
+            if both.value_index >= self.required_index:
+                text = "The spread would do, the middle is off: move it from {mean} to {middle}"
+            elif off > _OFF_SHARE:
+                text = (
+                    "The spread is too wide and the middle is off: move it from {mean} to "
+                    "{middle}, and find what makes instruments differ"
+                )
+        return sentence(
+            "{what}. Until then check each one.",
+            what=sentence(
+                text,
+                mean=amount(self.centre, self.unit),
+                middle=amount(0.5 * (lower + upper), self.unit),
+            ),
+        )
 
     @property
     def stable(self) -> bool:
@@ -392,10 +421,16 @@ def _findings(made: Capability) -> Iterator[Finding]:
             high=index.high_index,
         )
     yield from _fit_said(made)
+    parts = 1e6 * made.outside_share
     text = (
         "Outside the limits: {outside} of {count:count reading}. Mean {centre}, standard deviation "
-        "{sigma}. The fitted distribution has {parts:.0f} in a million outside."
+        "{sigma}. The fitted distribution has {parts:.0f} in a million outside, one in {every:.0f}."
     )
+    if parts < 1.0:
+        text = (
+            "Outside the limits: {outside} of {count:count reading}. Mean {centre}, standard "
+            "deviation {sigma}. The fitted distribution has less than one in a million outside."
+        )
     if made.fit.chance < FITS_BADLY:
         text = (
             "Outside the limits: {outside} of {count:count reading}. Mean {centre}, standard "
@@ -407,7 +442,8 @@ def _findings(made: Capability) -> Iterator[Finding]:
         severity="note",
         outside=made.outside_count,
         count=len(made.values),
-        parts=1e6 * made.outside_share,
+        parts=parts,
+        every=1e6 / parts if parts > 0.0 else math.nan,
         centre=amount(made.centre, made.unit),
         sigma=amount(made.sigma, made.unit),
     )
@@ -415,8 +451,8 @@ def _findings(made: Capability) -> Iterator[Finding]:
         wide = content_factor(len(made.values), CONTENT, _LEVEL) * made.sigma
         yield Finding(
             "capability",
-            "With {sure:share} confidence, {content:share} of all readings of such a process lie "
-            "between {low} and {high}.",
+            "Expect {content:share} of all readings of such a process between {low} and {high} "
+            "({sure:share} confidence).",
             severity="note",
             sure=_LEVEL,
             content=CONTENT,
@@ -442,11 +478,13 @@ def _verdict(made: Capability) -> Iterator[Finding]:
     if not made.stable:
         return
     said = {
-        "capable": "Capable: {name} is at least {required:.2f}.",
-        "not capable": "Not capable: {name} is {value:.2f}, {required:.2f} is required.",
+        "capable": "Capable: {name} is {value:.2f}, over the {required:.2f} asked{usual}.",
+        "not capable": "Not capable: {name} is {value:.2f}, {required:.2f} is asked{usual}. "
+        "{remedy}",
         "undecided": "Undecided: {name} is {value:.2f}, but from so few readings it may lie on "
-        "either side of the {required:.2f} required.",
+        "either side of the {required:.2f} asked{usual}.",
     }
+    usual = " where nothing else was agreed" if made.required_index == REQUIRED_INDEX else ""
     yield Finding(
         "capability",
         said[made.verdict],
@@ -454,6 +492,8 @@ def _verdict(made: Capability) -> Iterator[Finding]:
         name=index.name,
         value=index.value_index,
         required=made.required_index,
+        usual=usual,
+        remedy=made.remedy,
     )
 
 
@@ -474,8 +514,8 @@ def _fit_said(made: Capability) -> Iterator[Finding]:
     else:
         yield Finding(
             "capability",
-            "Judged by {name}; Anderson-Darling {statistic:.2f}, such a fit or a worse one comes "
-            "by chance in {chance:share} of cases.",
+            "Judged by {name}, which fits the readings: chance alone gives a worse fit in "
+            "{chance:share} of cases (Anderson-Darling {statistic:.2f}).",
             severity="note",
             name=values["name"],
             statistic=fit.distance_factor,

@@ -16,7 +16,7 @@ from evenfall.arrays import BoolArray, FloatArray, IntArray, shut
 from evenfall.errors import At, Finding, RequestError
 from evenfall.production.chart_kinds import COUNTED, KINDS, Cut, Known, Memory, Part
 from evenfall.production.constants import d2, d3
-from evenfall.production.run_rules import RULES, USUAL, normal_zones, run_length
+from evenfall.production.run_rules import OUTSIDE, RULES, USUAL, normal_zones, run_length
 from evenfall.production.series import Series, amount
 from evenfall.wording import Sentence, numbers, sentence
 
@@ -27,6 +27,9 @@ FEW_POINTS = 20
 NEWEST = 8
 """A signal with so many points after it that do not signal is past: among many points of a stable
 process some signal, and nobody stops for those of last month. (Our choice.)"""
+
+STEPS = "moving range"
+"""The panel whose points are each the step from the reading before."""
 
 _MOST_LISTED = 9
 """More points, or runs of points, than this are counted in a sentence rather than listed."""
@@ -66,17 +69,6 @@ class Signal:
     points: tuple[int, ...]  # points that complete the pattern, counted from 1
     labels: tuple[str, ...]  # their names
     since: int = 0  # first point of the change, as a sum tells it; 0 where it is not told
-
-    @property
-    def said(self) -> Sentence:
-        """What was found, in words."""
-        panel = self.panel.capitalize()
-        listed = numbers(self.points, _MOST_LISTED)
-        said = sentence(RULES[self.rule].said, panel=panel, points=len(self.points), listed=listed)
-        if not self.since:
-            return said
-        text = "{said} The change began about point {since}."
-        return sentence(text, said=said, since=self.since)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,6 +159,23 @@ class ControlChart:
         The limits known, the readings normal, or counts of their distribution.
         """
         return _run_length(self)
+
+    def signal_said(self, signal: Signal) -> Sentence:
+        """Return what one rule found, in words."""
+        panel = next(one for one in self.panels if one.name == signal.panel)
+        listed: Sentence | str = numbers(signal.points, _MOST_LISTED)
+        if signal.rule == OUTSIDE:
+            listed = _jumps_said(signal) if signal.panel == STEPS else _outside_said(panel, signal)
+        said = sentence(
+            RULES[signal.rule].said,
+            panel=panel.name.capitalize(),
+            points=len(signal.points),
+            listed=listed,
+        )
+        if not signal.since:
+            return said
+        text = "{said} The change began about point {since}."
+        return sentence(text, said=said, since=signal.since)
 
     def label(self, point: int) -> str:
         """Return the name of a point, counted from 1; empty where it has none."""
@@ -446,9 +455,11 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
     else:
         text = (
             "{hit:count point} of {points} {hit:plural signals|signal}{where}, and none of the "
-            "newest {quiet}. Of so many points of a stable process about {chance:.0f} would. Go "
-            "on, and find out what happened then."
+            "newest {quiet}. In a stable process about {chance:.0f} of so many points would signal "
+            "by chance: go on{more}."
         )
+        chance = chart.point_count / chart.run_length_count
+        more = "" if len(chart.hit) <= round(chance) else ", and find out what happened then"
         if chart.signals_now:
             text = (
                 "The process is not stable: {hit:count point} of {points} "
@@ -458,13 +469,14 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
             "chart",
             text,
             quiet=chart.point_count - chart.hit[-1],
-            chance=chart.point_count / chart.run_length_count,
+            chance=chance,
+            more=more,
             hit=len(chart.hit),
             points=chart.point_count - len(chart.excluded),
             where=_where(chart),
         )
         for signal in chart.signals:
-            yield Finding("chart", "{said}", said=signal.said)
+            yield Finding("chart", "{said}", said=chart.signal_said(signal))
     yield from _limits_said(chart)
     yield Finding(
         "chart",
@@ -494,7 +506,7 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
 
 
 def _where(chart: ControlChart) -> Sentence:
-    """Return the first and the last point that signal, by number and name."""
+    """Return the newest and the oldest point that signal, by number and name."""
     hit = chart.hit
     first, last = (
         sentence("{point} ({name})", point=p, name=chart.label(p)) if chart.labels else str(p)
@@ -502,8 +514,30 @@ def _where(chart: ControlChart) -> Sentence:
     )
     if len(hit) == 1:
         return sentence(", point {first}", first=first)
-    text = ", the first at point {first}, the last at point {last}"
+    text = ", the newest at point {last}, the oldest at point {first}"
     return sentence(text, first=first, last=last)
+
+
+def _jumps_said(signal: Signal) -> Sentence:
+    """Return between which points a reading and the one before lie too far apart."""
+    listed = signal.points[:_MOST_LISTED]
+    pairs = [sentence("{before} to {point}", before=point - 1, point=point) for point in listed]
+    if more := len(signal.points) - len(listed):
+        pairs.append(sentence("{more} more", more=more))
+    return sentence("two readings in a row lie too far apart, point {pairs:list}", pairs=pairs)
+
+
+def _outside_said(panel: Panel, signal: Signal) -> Sentence:
+    """Return which points lie over the upper limit and which under the lower one."""
+    over = [p for p in signal.points if panel.values[p - 1] > panel.centre[p - 1]]
+    under = [p for p in signal.points if p not in set(over)]
+    text = "{points:plural point|points} {listed} {points:plural lies|lie} {where} limit"
+    parts = [
+        sentence(text, points=len(some), listed=numbers(some, _MOST_LISTED), where=where)
+        for some, where in ((over, "over the upper"), (under, "under the lower"))
+        if some
+    ]
+    return sentence("{parts:list}", parts=parts)
 
 
 def _limits_said(chart: ControlChart) -> Iterator[Finding]:
@@ -528,9 +562,9 @@ def _phase_said(phase: Phase) -> Finding:
     reason = phase.reason.rstrip(". ")
     by = sentence(", noted by {person}", person=phase.person) if phase.person else ""
     if phase.brought:
-        text = "Limits from point {first} on as they were frozen: {reason}{by}."
+        text = "From point {first} on the limits hold as they were frozen: {reason}{by}."
     elif phase.frozen_at:
-        text = "Limits from points {first} to {last}, frozen since: {reason}{by}."
+        text = "The limits come from points {first} to {last}, frozen since: {reason}{by}."
     else:
         text = "New limits from point {first} on: {reason}{by}."
     return Finding(

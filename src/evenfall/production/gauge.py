@@ -536,10 +536,10 @@ def _findings(study: GaugeStudy, limits: Sequence[Width]) -> Iterator[Finding]:
     groups = study.distinct_count
     yield Finding(
         "gauge",
-        "Of the variance of all readings {share:share} is the gauge; it tells {groups:count group} "
-        "of these parts apart.",
+        "Of the variance of all readings {share:percent.1} is the gauge; over the spread of these "
+        "parts it could tell {groups:count group} apart.",
         severity="note" if groups >= 5 else "warning",
-        share=study.component("gauge").variance_share,
+        share=100.0 * study.component("gauge").variance_share,
         groups=max(groups, 1),
     )
     repeat, between = (study.component(n).sigma_level for n in ("repeatability", "reproducibility"))

@@ -132,67 +132,67 @@ OUTSIDE = "outside-limits"
 _ALL = (
     Rule(
         OUTSIDE,
-        "{panel}: {points:plural point|points} {listed} {points:plural lies|lie} outside "
-        "the limits.",
+        "{panel}: {listed}.",
         1,
         *_several_beyond(1, 1, 3),
     ),
     Rule(
         "2-of-3-beyond-2-sigma",
-        "{panel}: two of three points in a row lie more than two standard deviations to one side, "
-        "up to {points:plural point|points} {listed}.",
+        "{panel}: two of three points in a row lie more than two standard deviations to one side; "
+        "the last of them signals: {points:plural point|points} {listed}.",
         3,
         *_several_beyond(2, 3, 2),
     ),
     Rule(
         "4-of-5-beyond-1-sigma",
-        "{panel}: four of five points in a row lie more than one standard deviation to one side, "
-        "up to {points:plural point|points} {listed}.",
+        "{panel}: four of five points in a row lie more than one standard deviation to one side; "
+        "the last of them signals: {points:plural point|points} {listed}.",
         5,
         *_several_beyond(4, 5, 1),
     ),
     Rule(
         "8-on-one-side",
-        "{panel}: eight or more points in a row lie on one side of the centre, up to "
-        "{points:plural point|points} {listed}.",
+        "{panel}: eight or more points in a row lie on one side of the centre; "
+        "from the eighth on they signal: {points:plural point|points} {listed}.",
         8,
         *_on_one_side(8),
     ),
     Rule(
         "9-on-one-side",
-        "{panel}: nine or more points in a row lie on one side of the centre, up to "
-        "{points:plural point|points} {listed}.",
+        "{panel}: nine or more points in a row lie on one side of the centre; "
+        "from the ninth on they signal: {points:plural point|points} {listed}.",
         9,
         *_on_one_side(9),
     ),
     Rule(
         "6-rising-or-falling",
-        "{panel}: six or more points in a row rise or fall without a break, up to "
-        "{points:plural point|points} {listed}.",
+        "{panel}: six or more points in a row rise or fall without a break; "
+        "from the sixth on they signal: {points:plural point|points} {listed}.",
         6,
         *_rising_or_falling(6),
         by_order=True,
     ),
     Rule(
         "14-up-and-down",
-        "{panel}: fourteen or more points in a row go up and down in turn, up to "
-        "{points:plural point|points} {listed}.",
+        "{panel}: fourteen or more points in a row go up and down in turn; "
+        "from the fourteenth on they signal: {points:plural point|points} {listed}.",
         14,
         *_up_and_down(14),
         by_order=True,
     ),
     Rule(
         "15-within-1-sigma",
-        "{panel}: fifteen or more points in a row lie within one standard deviation of the centre, "
-        "up to {points:plural point|points} {listed}: the limits may be too wide, or the "
-        "subgroups mixed.",
+        "{panel}: fifteen or more points in a row lie within one standard deviation of the centre; "
+        "from the fifteenth on they signal: {points:plural point|points} {listed}. The limits may "
+        "be too wide, or the subgroups mixed.",
         15,
         *_near_or_far(15, near=True),
     ),
     Rule(
         "8-beyond-1-sigma",
         "{panel}: eight or more points in a row lie more than one standard deviation from the "
-        "centre, on both sides, up to {points:plural point|points} {listed}.",
+        "centre, on both sides; from the eighth on they signal: {points:plural point|points} "
+        "{listed}.",
         8,
         *_near_or_far(8, near=False),
     ),

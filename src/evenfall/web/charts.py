@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Annotated, Any, get_args
@@ -16,6 +17,7 @@ from evenfall.pictures.capability import capability_picture
 from evenfall.pictures.control_chart import control_chart_picture
 from evenfall.pictures.inks import PAGE
 from evenfall.production import Tolerance
+from evenfall.production.charts import STEPS
 from evenfall.production.run_rules import RULES, USUAL
 from evenfall.production.series import amount
 from evenfall.records.entries import ChartAct
@@ -37,6 +39,7 @@ from evenfall.workshop.story import specification_of
 if TYPE_CHECKING:
     from evenfall.production.charts import ControlChart
     from evenfall.web.shop import Shop
+    from evenfall.workshop.daily_report import Line
     from evenfall.workshop.quality import ChartOutcome
 
 router = APIRouter(prefix="/charts")
@@ -45,6 +48,7 @@ _FACTORS = ("model", "station", "site", "batch", "person", "serial")
 _LISTED = 200
 _SIGNALS = 20
 _POINTS = 100
+_NAMED = 5
 _KINDS = (
     ("", "as the readings ask for"),
     ("individuals", "single readings and their moving range"),
@@ -62,7 +66,7 @@ _GATHERED = (
     *((f"day {name}", f"of one day and {name}") for name in ("model", "site", "batch")),
 )
 _GO_ON, _STOP = "In control: go on.", "Not in control: stop, and look for the cause."
-_LOOK = "In control now: go on. Some earlier points signal."
+_LOOK = "In control now: go on. Some earlier points stood out."
 _MOST = (200, 1000, 5000, 10_000)
 _USUAL_MOST = 1000
 _QUANTITY_FIRST = ("relief", "action of string 1", "action of the lowest string")
@@ -214,18 +218,24 @@ def show_capability(request: Request) -> Response:
             fields = asked.readings(shop)
             made = capability(CapabilityRequest(**fields, tolerance=limits))
             shown["made"] = made.made
-            names = {one.name for one in made.made.indices}
             shown["findings"] = [
                 (one.severity, view.told(one))
                 for one in made.findings
-                if one.said.values.get("name") not in names  # they stand in the table
+                if not one.said.text.startswith("{name} {value")  # they stand in the table
             ]
             shown["picture"] = capability_picture(
-                made.made, about=made.about, unit=view.unit, theme=PAGE
+                made.made, about=made.about, unit=view.unit, theme=PAGE, written=False
             )
+            shown["outside"], shown["outside_count"] = made.outside[:_NAMED], len(made.outside)
             shown["headline"], shown["alarm"] = _capable(made.made.verdict, made.made.stable)
             shown["indices"] = [
-                (one.name, f"{one.value_index:.2f}", _between(one.low_index, one.high_index))
+                (
+                    one.name,
+                    f"{one.value_index:.2f}",
+                    _between(one.low_index, one.high_index),
+                    _INDICES[one.name],
+                    one == made.made.deciding,
+                )
                 for one in made.made.indices
             ]
         except EvenfallError as error:
@@ -246,9 +256,10 @@ def report(request: Request, day: str = "") -> Response:
             "title": part.title,
             "lines": [
                 {
-                    "said": view.say(one.said),
+                    "said": _whole(view.say(one.said)),
                     "alarm": one.alarm,
-                    "place": f"/charts?{query_of(one.asked)}" if one.asked else "",
+                    "place": _place(one) if one.asked else "",
+                    "leads": _LEADS[one.leads],
                 }
                 for one in part.lines
             ],
@@ -276,6 +287,31 @@ def report_pdf(request: Request, day: str = "") -> Response:
     return document(made.page("pdf", unit=view.unit, door=WORDS), "pdf", f"report-{made.day}")
 
 
+def _place(line: Line) -> str:
+    """Return the page that tells more about a line of the report."""
+    if line.leads == "gauge":
+        return f"/gauges/{line.asked['dossier']}"
+    asked = query_of(line.asked)
+    if line.leads == "capability":
+        return f"/charts/capability?{asked}&spec={line.asked['spec']}"
+    return f"/charts?{asked}"
+
+
+def _whole(said: str) -> list[str]:
+    """Return words in parts, each second one a name or day that a page does not break."""
+    return _HYPHENED.split(said)
+
+
+_HYPHENED = re.compile(r"([^\s,;:()]{1,20}-[^\s,;:()]{0,19}\d)")
+_LEADS = {"chart": "See the chart", "capability": "See the readings", "gauge": "See the gauge"}
+_INDICES = {
+    "Cp": "The spread alone: what Cpk would be with the middle between the limits.",
+    "Cpk": "Spread and middle, by the change from one point to the next.",
+    "Pp": "As Cp, by all readings as they are.",
+    "Ppk": "As Cpk, by all readings as they are.",
+}
+
+
 def _capable(verdict: str, stable: bool) -> tuple[str, bool]:
     """Return the verdict as somebody without statistics reads it, and whether it is an alarm."""
     if not stable:
@@ -285,10 +321,7 @@ def _capable(verdict: str, stable: bool) -> tuple[str, bool]:
 
 _ANSWERS = {
     "capable": ("The process keeps within its limits with room to spare. Go on.", False),
-    "not capable": (
-        "The process does not keep well enough within its limits. Improve it, or sort each piece.",
-        True,
-    ),
+    "not capable": ("The process does not keep well enough within its limits.", True),
     "undecided": (
         "Not sure yet whether it keeps well enough within its limits. Gather more readings.",
         False,
@@ -336,7 +369,9 @@ def _filled(shop: Shop, asked: Wanted) -> tuple[Wanted, dict[str, Any]]:
             name: factor_values(connection, asked.quantity, asked.document, name, _LISTED)
             for name in ("model", "station")
         }
+    models_asked = [asked.model] if asked.model else values["model"]
     return asked, {
+        "invented": any("invented" in name.lower() for name in models_asked),
         "quantities": list(there),
         "documents": kinds,
         "values": values,
@@ -374,15 +409,18 @@ def _shown_chart(made: ChartOutcome, view: View) -> dict[str, Any]:
         "about": made.about,
         "headline": _GO_ON if of.stable else _STOP if of.signals_now else _LOOK,
         "alarm": of.signals_now,
-        "verdict": view.told(first),
-        "warned": [view.told(one) for one in rest if one.severity == "warning"],
+        "verdict": _whole(view.told(first)),
+        "warned": [_whole(view.told(one)) for one in rest if one.severity == "warning"],
         "noted": [view.told(one) for one in notes],
-        "picture": control_chart_picture(of, about=made.about, unit=view.unit, theme=PAGE),
+        "picture": control_chart_picture(
+            of, about=made.about, unit=view.unit, theme=PAGE, written=False
+        ),
         "signals": _signals(made, view),
         "more_signals": max(len(of.hit) - _SIGNALS, 0),
         "panels": [one.name for one in of.panels],
         "points": [_row(of, point, view) for point in _last(of.point_count)],
-        "last": of.label(of.point_count) or str(of.point_count),
+        # nobody freezes at a point of trouble because it stood there already
+        "last": "" if of.signals_now else of.label(of.point_count) or str(of.point_count),
         "acts": [
             {
                 "entry": one.entry,
@@ -421,16 +459,20 @@ def _signals(made: ChartOutcome, view: View) -> list[dict[str, Any]]:
     serials = dict(zip(columns.get("dossier", ()), columns.get("serial", ()), strict=True))
     shown = []
     for point in reversed(of.hit[-_SIGNALS:]):
-        rules = dict.fromkeys(one.rule for one in of.signals if point in one.points)
+        found = [one for one in of.signals if point in one.points]
+        rules = dict.fromkeys(f"{one.panel}: {one.rule.replace('-', ' ')}" for one in found)
         dossiers = made.instruments(point)
+        if any(one.panel == STEPS for one in found):  # either of the two may be the odd one
+            dossiers = tuple(dict.fromkeys((*made.instruments(point - 1), *dossiers)))
         start = int(made.series.starts[point - 1])
+        most = _NAMED if len(dossiers) > _NAMED + 1 else len(dossiers)
         shown.append(
             {
                 **_row(of, point, view),
                 "at": local(made.table.time[start]),
-                "rules": [name.replace("-", " ") for name in rules],
-                "dossiers": [(dossier, serials.get(dossier, "")) for dossier in dossiers[:5]],
-                "more": max(len(dossiers) - 5, 0),
+                "rules": list(rules),
+                "dossiers": [(dossier, serials.get(dossier, "")) for dossier in dossiers[:most]],
+                "more": len(dossiers) - most,
             }
         )
     return shown

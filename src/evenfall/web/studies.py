@@ -14,6 +14,7 @@ from fastapi import APIRouter, Form, Request
 from fastapi.responses import Response
 
 from evenfall.errors import EvenfallError, RequestError
+from evenfall.pictures.gauge import gauge_picture
 from evenfall.pictures.inks import PAGE
 from evenfall.production.gauge import GOOD_SHARE, USABLE_SHARE, GaugeStudy
 from evenfall.production.series import amount
@@ -168,7 +169,7 @@ def judge(
         "readings", {"title": title}, filed_by(request, by), files={sheet.name: sheet.read(10**6)}
     )
     shop.dossiers.archive.file(found.line.dossier, [filing])
-    return page(request, "study_result.html", view, gauge=found, **_shown(made, view))
+    return page(request, "study_result.html", view, gauge=found, **_shown(made, found, view))
 
 
 def _filled(rows: list[dict[str, str]], typed: list[str]) -> Source:
@@ -180,20 +181,33 @@ def _filled(rows: list[dict[str, str]], typed: list[str]) -> Source:
     return Source(f"study-{now()[:10]}.csv", stream.getvalue().encode())
 
 
-def _shown(made: GaugeOutcome, view: View) -> dict[str, Any]:
-    study = made.made
+def _shown(made: GaugeOutcome, found: Gauge, view: View) -> dict[str, Any]:
+    study, readings = made.made, made.readings
     assert isinstance(study, GaugeStudy)  # noqa: S101 (crossed studies are)
+    assert readings is not None  # noqa: S101 (of crossed studies they are kept)
 
     def said(value: float) -> str:
         return view.say(amount(value, study.unit)) if math.isfinite(value) else "–"
 
-    findings = [(one.severity, view.told(one)) for one in made.findings]
-    drawings = made.pictures(view.unit, theme=PAGE)
+    verdict = 1 + len(made.limits)  # the uncertainty, then each of the limits
+    findings = [
+        (view.told(one), one.severity == "warning" or (n < verdict and not made.to_settle))
+        for n, one in enumerate(made.findings)
+    ]
     return {
         "alarm": made.to_settle,
-        "warned": [told for severity, told in findings if severity == "warning"],
-        "noted": [told for severity, told in findings if severity != "warning"],
-        "pictures": list(drawings.values()),
+        "overdue": found.due(now()) == "over",
+        "first": [told for told, leads in findings if leads],
+        "noted": [told for told, leads in findings if not leads],
+        "picture": gauge_picture(
+            study,
+            readings,
+            made.limits,
+            quantity=made.quantity,
+            unit=view.unit,
+            theme=PAGE,
+            written=False,
+        ),
         "careful": any(study.share_of(one.width_level) > GOOD_SHARE for one in made.limits),
         "judged": [
             (

@@ -9,10 +9,10 @@ from __future__ import annotations
 import json
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from evenfall.codec import plain
 from evenfall.errors import At, EvenfallError, Progress, RequestError, silent
@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from evenfall.production import ControlChart
     from evenfall.units import LengthUnit
     from evenfall.workshop.archives import Dossiers
+    from evenfall.workshop.gauges import Gauge
     from evenfall.workshop.opening import Source
 
 CHARTED = 200
@@ -88,7 +89,9 @@ class Line:
 
     said: Sentence
     alarm: bool = False  # whether somebody has to act
-    asked: dict[str, Any] = field(default_factory=dict)  # the chart that it speaks of
+    # what it speaks of: the readings of a chart or of a capability, the dossier of a gauge
+    asked: dict[str, Any] = field(default_factory=dict)
+    leads: Literal["chart", "capability", "gauge"] = "chart"  # which page tells more
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +272,8 @@ class _Day:
             labels = [made.series.label(point) or str(point) for point in hit]
             text = (
                 "{name}: not in control. {count:count point} of this day "
-                "{count:plural signals|signal}: {labels:list}. Stop, and look for what changed."
+                "{count:plural signals|signal}: {labels:list}. Stop, and look for what changed. "
+                "Each instrument is still judged by its own proof."
             )
             said = sentence(text, name=name, count=len(hit), labels=_some(labels))
             yield Line(said, True, asked)
@@ -285,7 +289,10 @@ class _Day:
             specification = read_specification(source.text(), source=source.name)[0]
             for quantity in _QUANTITIES:
                 none = False
-                yield self._capable(model, quantity, tolerance_of(specification, quantity))
+                tolerance = tolerance_of(specification, quantity)
+                line = self._capable(model, quantity, tolerance)
+                asked = {**line.asked, "spec": dossier} if line.asked else {}
+                yield replace(line, leads="capability", asked=asked)
         if none:
             yield Line(sentence("No model that came through has a specification in the archive."))
 
@@ -297,15 +304,18 @@ class _Day:
         except EvenfallError as error:
             return Line(sentence("{name}: no answer. {why}", name=name, why=error.said))
         if not made.stable:
-            return Line(sentence("{name}: no answer while it is not in control.", name=name))
+            said = sentence("{name}: no answer while it is not in control.", name=name)
+            return Line(said, asked=asked)
         index = made.deciding
         figure = "" if index is None else f" ({index.name} {index.value_index:.2f})"
         words = {
             "capable": "keeps within its limits with room to spare",
             "not capable": "does not keep well enough within its limits",
         }.get(made.verdict, "not sure yet; more readings are needed")
-        said = sentence("{name}: {words}{figure}.", name=name, words=words, figure=figure)
-        return Line(said, made.verdict == "not capable")
+        bad = made.verdict == "not capable"
+        text = "{name}: {words}{figure}. {remedy}" if bad else "{name}: {words}{figure}."
+        said = sentence(text, name=name, words=words, figure=figure, remedy=made.remedy)
+        return Line(said, bad, asked)
 
     def gauges(self) -> Iterator[Line]:
         """Yield the gauges that are due, and those whose check standard reads otherwise."""
@@ -315,22 +325,32 @@ class _Day:
             name, until = one.line.name, one.valid_until
             if due in ("over", "soon"):
                 quiet = False
-                text = "{name}: the calibration is {how} (valid until {until})."
-                how = "overdue" if due == "over" else "due soon"
-                yield Line(sentence(text, name=name, how=how, until=until), due == "over")
+                text = "{name}: the calibration is due soon (valid until {until})."
+                if due == "over":
+                    text = (
+                        "{name}: the calibration is overdue (valid until {until}). Have it "
+                        "calibrated before its readings decide anything more."
+                    )
+                said = sentence(text, name=name, until=until)
+                yield Line(said, due == "over", self._gauge(one), "gauge")
             for standard in one.standards:
                 made = one.chart(standard)
                 if made is not None and not made.stable:
                     quiet = False
                     text = "{name}: {standard} reads otherwise than before. Look for the cause."
-                    yield Line(sentence(text, name=name, standard=standard), True)
+                    said = sentence(text, name=name, standard=standard)
+                    yield Line(said, True, self._gauge(one), "gauge")
         if quiet:
             yield Line(sentence("No gauge is due, and no check standard reads otherwise."))
+
+    @staticmethod
+    def _gauge(one: Gauge) -> dict[str, Any]:
+        return {"dossier": one.line.dossier}
 
     def lots(self) -> Iterator[Line]:
         """Yield the newest lots of each record, and how the next one is inspected."""
         if not self.request.lots:
-            yield Line(sentence("No record of lots was given."))
+            yield Line(sentence("No record of lots was given, so none is reported."))
         for source in self.request.lots:
             record = LotRecord.read(source)
             for lot in record.lots[-_LOTS:]:
@@ -361,5 +381,5 @@ def _asked(model: str, quantity: str) -> dict[str, Any]:
 
 
 def _some(labels: list[str]) -> tuple[str, ...]:
-    shown = labels[:5]
-    return (*shown, f"{len(labels) - 5} more") if len(labels) > 5 else tuple(shown)
+    """Return names for a list, of more than six the first five and how many more."""
+    return (*labels[:5], f"{len(labels) - 5} more") if len(labels) > 6 else tuple(labels)

@@ -71,8 +71,9 @@ class ReadingsRequest:
 
     @property
     def about(self) -> str:
-        """The factors asked for, for titles: "station B, model Kestrel"."""
-        return ", ".join(f"{name} {wanted}" for name, wanted in self.only.items())
+        """The factors asked for, for titles: "station B, model Kestrel, taken from the proof"."""
+        words = {"document": "taken from the"} if isinstance(self.source, Filed) else {}
+        return ", ".join(f"{words.get(name, name)} {wanted}" for name, wanted in self.only.items())
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,6 +298,15 @@ class CapabilityOutcome(ReadingsOutcome):
 
     made: Capability
     about: str  # which of the readings it is of
+    table: TidyTable  # the readings, in the order of the points
+
+    @property
+    def outside(self) -> tuple[tuple[str, str], ...]:
+        """Dossier and serial of each reading outside the limits, the newest first."""
+        low, high = self.made.tolerance.lower_level, self.made.tolerance.upper_level
+        hit = np.flatnonzero((self.made.values < low) | (self.made.values > high))[::-1]
+        columns = [self.table.factors.get(name, ()) for name in ("dossier", "serial")]
+        return tuple((columns[0][n], columns[1][n]) for n in hit.tolist()) if all(columns) else ()
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:
@@ -386,7 +396,7 @@ def capability(request: CapabilityRequest, progress: Progress = silent) -> Capab
         required_index=request.required_index,
         uncertainty_level=request.uncertainty_level,
     )
-    return CapabilityOutcome(table.inch, table.findings, made, request.about)
+    return CapabilityOutcome(table.inch, table.findings, made, request.about, table)
 
 
 def tolerance_of(specification: Specification, quantity: str) -> Tolerance:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -15,9 +16,10 @@ from evenfall.client.errors import error_of
 from evenfall.codec.whole import packed, unpacked
 from evenfall.workshop.asking import plain_request, read_request, source_of
 from evenfall.workshop.outputs import json_file
-from served import started
+from served import serving, started
 
 BEFORE, SPEC = ef.Source.invented("tesquil-before.csv"), ef.Source.invented("tesquil.spec.toml")
+DOCS = Path(__file__).resolve().parents[2] / "docs"
 AFTER = ef.Source.invented("tesquil-after.csv")
 
 
@@ -125,6 +127,25 @@ def test_large_files_go_piece_by_piece(
     monkeypatch.setattr("evenfall.client.connection._PIECE_BYTES", 1000)
     request = ef.MeasureRequest((BEFORE,), SPEC)
     same(there.measure(request), ef.measure(request))
+
+
+def test_the_page_for_teams_calls_a_server_as_it_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(DOCS / "examples")
+    page = (DOCS / "team.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"^```python\n(.*?)^```$", page, re.MULTILINE | re.DOTALL)
+    with serving(tmp_path / "archive") as place, ef.connect(place) as there:
+        readings, spec = ef.Source("quenlo-readings.csv"), ef.Source("quenlo.spec.toml")
+        made = ef.measure(ef.MeasureRequest((readings,), spec, serial="TR-0052")).measurement
+        there.archive().file(made, files=(spec, readings), person="Q. Ulbrenq")
+        called = block.replace("https://bench.workshop.example:8417", place).replace("…", "")
+        assert called.count(place) == 1
+        exec(compile(called, "team.md", "exec"), {})  # noqa: S102
+        plan = ef.plan(ef.PlanRequest(readings, spec)).plan
+        assert capsys.readouterr().out == f"{plan.status} {plan.code}\n"
+        shown = there.archive().show("TR-0052").entries
+        assert [one.kind for one in shown if "Nut worn." in str(one.said)] == ["note"]
 
 
 # ---- how requests and outcomes travel ------------------------------------------------------------

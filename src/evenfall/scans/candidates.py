@@ -24,7 +24,7 @@ from evenfall.scans.laid_flat import (
     seen_from_above,
     strip_map,
 )
-from evenfall.scans.slots import groove_width_mm
+from evenfall.scans.slots import lies_over_slots
 from evenfall.scans.surface import (
     UNITS_MM,
     Cloud,
@@ -54,9 +54,6 @@ WIDE_SHARE = 0.6
 
 NARROWEST_MM = 4.0
 """A strip narrower than this is a profile along the neck, not a surface."""
-
-SLOT_WIDTH_SHARE = 0.55
-"""A groove narrower than this share of a crown is a slot; wider, it is a crown upside down."""
 
 MORE_SHARE = 1.4
 """A scan wider than this share of the board, or longer than as much, holds more than the board."""
@@ -320,13 +317,12 @@ def _matched(
         board_width_mm=board.width_nut_mm,
     )
     if solid:  # the side that is seen is the upper one; grooves in it are grooves
-        narrow = SLOT_WIDTH_SHARE * wire.crown_width_mm
         # a body's edge shows its frets as well as its face, but is narrow
         seen = float(np.ptp(strips.y_mm)) / (WIDE_SHARE * board.width_nut_mm)
         matches = [
             replace(m, score_share=m.score_share * min(1.0, seen))
             for m in matches
-            if m.up_order > 0 or groove_width_mm(strips, m, nominal) < narrow
+            if m.up_order > 0 or lies_over_slots(strips, m, nominal, wire.crown_width_mm)
         ]
     return Candidate(
         unit, level.axes, level.origin_mm, samples, level.points_mm, strips, matches, solid, way

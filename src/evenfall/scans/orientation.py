@@ -14,14 +14,7 @@ from evenfall.arrays import runs
 from evenfall.errors import At, Finding, Progress, ReadingsError, silent
 from evenfall.instrument import string_lines
 from evenfall.instrument.geometry import SEMITONE
-from evenfall.scans.candidates import (
-    SLOT_WIDTH_SHARE,
-    Candidate,
-    Views,
-    candidates,
-    closer,
-    holds_more,
-)
+from evenfall.scans.candidates import Candidate, Views, candidates, closer, holds_more
 from evenfall.scans.centre_line import CentreLine, board_edges, straight_centre
 from evenfall.scans.fret_comb import (
     LEAST_HEIGHT_SHARE,
@@ -34,7 +27,7 @@ from evenfall.scans.fret_comb import (
 )
 from evenfall.scans.numbering import check_numbering, numbers_looked_at, steps_seen
 from evenfall.scans.refused import UNIT_WORDS, no_board, not_this_neck, scale_said
-from evenfall.scans.slots import groove_width_mm
+from evenfall.scans.slots import lies_over_slots
 from evenfall.scans.surface import (
     LEAST_POINTS,
     UNITS_MM,
@@ -219,17 +212,10 @@ def locate(
         )
     match, chosen = ranked[0]
     wire = specification.fretwire
-    if match.up_order < 0:
-        width = groove_width_mm(chosen.strips, match, nominal)
-        if width < SLOT_WIDTH_SHARE * wire.crown_width_mm:
-            raise not_this_neck(
-                surface,
-                specification,
-                ranked,
-                views.samples,
-                unit_hint=chosen.unit,
-                progress=progress,
-            )
+    if lies_over_slots(chosen.strips, match, nominal, wire.crown_width_mm):
+        raise not_this_neck(
+            surface, specification, ranked, views.samples, unit_hint=chosen.unit, progress=progress
+        )
     findings = _rivals(ranked)
     match = match_scale(
         match,
@@ -283,8 +269,8 @@ def _shows_neck(
     match, chosen = ranked[0]
     if match.seen_share(specification.frets) < SECOND_SEEN:
         return False
-    slot = SLOT_WIDTH_SHARE * specification.fretwire.crown_width_mm
-    return match.up_order > 0 or groove_width_mm(chosen.strips, match, nominal) > slot
+    wire = specification.fretwire
+    return not lies_over_slots(chosen.strips, match, nominal, wire.crown_width_mm)
 
 
 def _in_parts(

@@ -49,6 +49,8 @@ ALIKE_SHARE = 0.15
 MOST_WIDTH_MM = 1.6
 """Slots are as wide as a tang, 0.5 to 0.6 mm; a groove wider than this is something else."""
 
+SLOT_WIDTH_SHARE = 0.55
+"""A groove narrower than this share of a crown is a slot; wider, it is a crown upside down."""
 
 UPRIGHT_SHARE = 0.6
 """A groove that is narrower than this share near its floor has no upright walls."""
@@ -148,7 +150,15 @@ def slots_only(slots: Slots) -> ReadingsError:
     )
 
 
-def groove_width_mm(strips: StripMap, match: Match, nominal: FretLines) -> float:
+def lies_over_slots(
+    strips: StripMap, match: Match, nominal: FretLines, crown_width_mm: float
+) -> bool:
+    """Say whether a match that points down lies over slots, and not over crowns upside down."""
+    narrow = SLOT_WIDTH_SHARE * crown_width_mm
+    return match.up_order < 0 and _groove_width_mm(strips, match, nominal) < narrow
+
+
+def _groove_width_mm(strips: StripMap, match: Match, nominal: FretLines) -> float:
     """Return the width of the grooves at the frets' places [mm], infinite where they close in."""
     y = strips.y_mm[:, None] - 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
     reach = int(3.0 / BIN_MM)

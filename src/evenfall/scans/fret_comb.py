@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.instrument import fret_distance_mm
-from evenfall.scans.laid_flat import BIN_MM, STRIP_MM, StripMap, median_along
+from evenfall.scans.laid_flat import BIN_MM, StripMap, median_along
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -167,8 +167,7 @@ def _best_place(
             first = reach + int(step[strip, j])
             per_strip[strip] += padded[strip, first : first + shifts + 2 * spare]
     seen = np.flatnonzero(np.isfinite(strips.relative_mm).mean(axis=1) > 0.1)
-    wide = float(np.ptp(strips.y_mm)) / (count - 1) if count > 1 else STRIP_MM
-    window = max(1, round(width_mm / wide))
+    window = max(1, round(width_mm / strips.strip_mm))
     if len(seen) > WIDER * window:
         total = np.cumsum(np.pad(per_strip[seen, spare : spare + shifts], ((1, 0), (0, 0))), axis=0)
         first = int((total[window:] - total[:-window]).max(axis=1).argmax())

@@ -73,6 +73,12 @@ class StripMap:
     board_mm: FloatArray  # that board [mm], same shape
     x_mm: FloatArray  # centres of bins and of strips [mm], shapes (bins,) and (strips,)
     y_mm: FloatArray
+    strip_mm: float  # width of a strip [mm]
+
+    def strip_of(self, y_mm: FloatArray) -> IntArray:
+        """Return the strip that each of some places across lies in, or the nearest one."""
+        row = np.round((y_mm - self.y_mm[0]) / self.strip_mm)
+        return np.asarray(np.clip(row, 0, len(self.y_mm) - 1), dtype=np.intp)
 
 
 def principal_axes(points_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -220,6 +226,7 @@ def strip_map(level_mm: FloatArray) -> StripMap:
         board,
         low[0] + (np.arange(bins) + 0.5) * BIN_MM,
         low[1] + (np.arange(strips) + 0.5) * width,
+        width,
     )
 
 

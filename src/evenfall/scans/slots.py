@@ -190,8 +190,7 @@ def _grooves(points: FloatArray) -> list[tuple[float, float, float]]:
     low_points = under > 0.5 * LEAST_DEPTH_MM
     order = np.argsort(points[low_points, 0])
     x, y, _ = points[low_points][order].T
-    pitch = strips.y_mm[1] - strips.y_mm[0] if count > 1 else 1.0
-    row = np.clip(np.round((y - strips.y_mm[0]) / pitch), 0, count - 1).astype(np.intp)
+    row = strips.strip_of(y)
     grooves = []
     for start, end in runs(depth > LEAST_DEPTH_MM):
         low = strips.x_mm[start] - BIN_MM
@@ -232,7 +231,5 @@ def _under_board(points: FloatArray, strips: StripMap) -> FloatArray:
     """Return how far each point lies under the board around it [mm]."""
     step = strips.x_mm[1] - strips.x_mm[0]
     column = np.clip(np.round((points[:, 0] - strips.x_mm[0]) / step), 0, len(strips.x_mm) - 1)
-    width = strips.y_mm[1] - strips.y_mm[0] if len(strips.y_mm) > 1 else 1.0
-    row = np.clip(np.round((points[:, 1] - strips.y_mm[0]) / width), 0, len(strips.y_mm) - 1)
-    board = strips.board_mm[row.astype(np.intp), column.astype(np.intp)]
+    board = strips.board_mm[strips.strip_of(points[:, 1]), column.astype(np.intp)]
     return np.asarray(np.nan_to_num(board - points[:, 2]))

@@ -266,25 +266,23 @@ class _Bounds:
     """How high crowns may stand for the notes stopped before them; by fret first, for speed."""
 
     stopped_share: FloatArray  # (F + 1, K, F + 1), by fret, string and stopped fret
-    rest_mm: FloatArray  # what the saddle adds, less what is asked, same shape
-    ahead_mm: FloatArray  # the same, infinite for stops that are not before the fret
+    # what the saddle adds, less what is asked, same shape; infinite for stops not before the fret
+    rest_mm: FloatArray
 
     @staticmethod
     def of(share: FloatArray, saddle_mm: FloatArray, asked_mm: FloatArray) -> _Bounds:
         """Return the bounds by share of the saddle and what is asked, (K, F + 1, F + 1)."""
         rest = share * saddle_mm[:, None, None] - asked_mm
         stopped, rest = (np.ascontiguousarray(np.moveaxis(of, 2, 0)) for of in (1.0 - share, rest))
-        return _Bounds(stopped, rest, np.where(_before(len(rest)), rest, np.inf))
-
-    def behind_mm(self, height_mm: FloatArray, fret: int) -> FloatArray:
-        """Return the same of a fret and all that follow, as if none of them went down, (K, ...)."""
-        if fret == len(self.rest_mm):
-            return np.zeros((len(height_mm), 0))
-        found = self.stopped_share[fret:] * height_mm
-        found += self.ahead_mm[fret:]
-        return np.asarray(found.min(axis=2).T)
+        return _Bounds(stopped, np.where(_before(len(rest)), rest, np.inf))
 
     def at_mm(self, height_mm: FloatArray, fret: int) -> FloatArray:
         """Return how high the crowns of a fret may stand, behind heights (K, F + 1), shape (K,)."""
         behind = self.stopped_share[fret, :, :fret] * height_mm[:, :fret]
         return np.asarray((behind + self.rest_mm[fret, :, :fret]).min(axis=1))
+
+    def behind_mm(self, height_mm: FloatArray, fret: int) -> FloatArray:
+        """Return the same of a fret and all that follow, as if none of them went down, (K, ...)."""
+        found = self.stopped_share[fret:] * height_mm
+        found += self.rest_mm[fret:]
+        return np.asarray(found.min(axis=2).T)

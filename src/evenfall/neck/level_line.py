@@ -58,7 +58,6 @@ _LOW_CROWN_MM, _LOW_CROWN_U = 0.05, 5.0  # a crown low all alone: chips and wear
 _ARCH_GAIN = 0.95  # the datum follows the arch if crowns are so much less off the line, or less
 _CURVE_GAIN = 0.9  # the board curves past the joint if crowns are so much less off the line
 
-
 _LEAST_SAID_MM = 0.02  # a rise or a fall past the joint of less is not worth words
 _MOST_PASSES = 4  # of naming frets and drawing the line again without them
 

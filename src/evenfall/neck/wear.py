@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from evenfall.measurement import Heights, Measurement
 
 _WORN_MM, _WORN_U = 0.05, 4.0  # wear beyond the neck's usual that counts
-_CROWNS_OF_STRETCH = 3.0  # so many have to be worn alike
 _ALSO_WORN_U = 2.0  # where there is some, so is the lighter wear around it
 
 

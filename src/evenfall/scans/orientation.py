@@ -283,7 +283,8 @@ def _in_parts(
     step, many, widest = 0.5 * GAP_SHARE * float(views.extent[0]), len(place), 1
     part: BoolArray | None = None
     for way in [*ways, np.array([0.0, 0.0, 1.0])]:
-        bins = ((place @ way - float((place @ way).min())) / step).astype(np.intp)
+        along = place @ way
+        bins = ((along - along.min()) / step).astype(np.intp)
         count = np.bincount(bins)
         for a, b in runs(count < WILD_SHARE * many):
             share = float(count[:a].sum()) / many

@@ -166,12 +166,11 @@ class Fit:
         if len(found) == 1:
             return self, []
         count = _apart(read.shape[1]) / read.shape[1]
-        told = np.array([-count * one.unlikely(read) for one in found])
-        chance = np.exp(told - told.max())
+        chance = _chances([-count * one.unlikely(read) for one in found])
         best = int(np.argmax(chance))
         if chance[0] > STRICT * chance[best]:
             best = 0
-        pairs = zip((chance / chance.sum()).tolist(), found, strict=True)
+        pairs = zip(chance, found, strict=True)
         return found[best], [pair for n, pair in enumerate(pairs) if n != best]
 
     def unlikely(self, read: BoolArray) -> float:
@@ -199,8 +198,7 @@ class Fit:
                 -0.5 * count * math.log(square)
                 - 0.5 * len(shapes.past_coefficients) * math.log(count)
             )
-        chance = np.exp(np.array(told) - max(told))
-        return list(zip((chance / chance.sum()).tolist(), lines, strict=True))
+        return list(zip(_chances(told), lines, strict=True))
 
     @property
     def line_mm(self) -> FloatArray:
@@ -269,6 +267,12 @@ def alike(frets: int) -> FloatArray:
 def _apart(frets: int) -> float:
     """Return how many frets would say as much if none was off alike."""
     return float(frets**2 / np.square(alike(frets)).sum())
+
+
+def _chances(log_likelihoods: Sequence[float]) -> list[float]:
+    """Return the probability of each of some lines, one of which is right."""
+    chance = np.exp(np.array(log_likelihoods) - max(log_likelihoods))
+    return list((chance / chance.sum()).tolist())
 
 
 def shares_of_u(u_mm: FloatArray, read: BoolArray) -> FloatArray:

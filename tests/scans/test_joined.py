@@ -128,7 +128,8 @@ def test_repeats_measure_the_route_where_points_say_too_little() -> None:
         0.012 / np.sqrt(3.0), rel=0.25
     )
     # and what repeats share they cannot show: the stated uncertainty stays
-    each = [made(np.random.default_rng(6), slice(0, 18), u=0.0001, stated=0.003) for _ in range(3)]
+    chance = np.random.default_rng(6)
+    each = [made(chance, slice(0, 18), u=0.0001, stated=0.003) for _ in range(3)]
     joined, _ = join_scans(each, SPEC)
     assert float(np.median(joined.heights.own_u_mm[:, 1:-1])) == pytest.approx(0.003, rel=0.05)
 

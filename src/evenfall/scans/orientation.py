@@ -560,9 +560,12 @@ class _Frame:
             raise unusable("The scan shows no strip of board to lay a centre line on.")
         taper = (board.width_last_mm - board.width_nut_mm) / last
         half = 0.5 * (board.width_nut_mm + taper * edges.x_mm)
-        off = float(np.median(np.abs(edges.width_mm - 2.0 * half)))
+        wide = np.abs(edges.width_mm - 2.0 * half)
+        off = float(np.median(wide))
         if off < EDGE_TOLERANCE_MM:
-            return straight_centre(edges.x_mm, edges.middle_mm)
+            # where a body or a head lies level with the board, an edge seen is not the board's
+            board_alone = wide < off + EDGE_TOLERANCE_MM
+            return straight_centre(edges.x_mm[board_alone], edges.middle_mm[board_alone])
         found = np.isfinite(base)
         turn = float(np.median(np.arctan(self.nominal.lean_slope[found]) - np.arctan(lean[found])))
         seen = []

@@ -130,6 +130,7 @@ def _answers(process: subprocess.Popen[bytes], stream: IO[bytes]) -> Iterator[tu
             data = stream.read(int.from_bytes(head[1:], "little")) if len(head) == 9 else b""
         finally:
             timer.cancel()
+            timer.join()
         kind = head[:1]
         if kind == b"E":
             error: dict[str, Any] = json.loads(data)

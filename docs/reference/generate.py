@@ -138,13 +138,16 @@ def roles_page() -> str:
     from evenfall.web.people import ROLE_SAID
     from evenfall.web.rights import NEEDS, ROLE_RIGHTS, SCOPES
 
-    rights = [*SCOPES, "own"]
-    said = {**SCOPES, "own": "what is one's own: settings, log-out, tokens"}
+    said: dict[str, str] = {
+        **SCOPES,
+        "people": "invite people, change their roles, end their accounts",
+        "own": "what is one's own: settings, log-out, tokens",
+    }
     roles = [f"- **{role}**{ROLE_SAID[role].removeprefix(role)}." for role in ROLES]
     table = [f"| Right | May | {' | '.join(ROLES)} |", f"| --- | --- |{' --- |' * len(ROLES)}"]
-    for right in rights:
+    for right, may in said.items():
         held = " | ".join("yes" if right in ROLE_RIGHTS[role] else "" for role in ROLES)
-        table.append(f"| `{right}` | {said[right]} | {held} |")
+        table.append(f"| `{right}` | {may} | {held} |")
     routes = ["| Route | Right |", "| --- | --- |"]
     routes += [f"| `{route}` | `{right}` |" for route, right in NEEDS.items()]
     opening = (
@@ -152,8 +155,8 @@ def roles_page() -> str:
         "lone bench without accounts may everything but what is a partner's."
     )
     scopes = (
-        "The scopes of a token are rights, all but `own`: a token may what its scopes name, as far "
-        "as its person may it now."
+        "The scopes of a token are rights, all but `people` and `own`: a token may what its scopes "
+        "name, as far as its person may it now."
     )
     listed = "A route that is not listed answers nobody; `anyone` needs no account."
     return (

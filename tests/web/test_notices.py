@@ -6,10 +6,8 @@ import json
 import socketserver
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
-from http.server import BaseHTTPRequestHandler, HTTPServer
+from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -18,6 +16,7 @@ from evenfall import workshop
 from evenfall.records.queue import Queue
 from evenfall.web.transport import context, own_certificate
 from evenfall.workshop.notices import KIND, MAIL, WEBHOOK, Ways, deliver, look, notify, ways
+from receiver import receiving
 
 NOTICE = {"subject": "UY-0417: conforms", "text": "Line one\nline two", "place": "/instruments/1"}
 
@@ -31,28 +30,6 @@ def dossiers(tmp_path: Path) -> Iterator[ef.Dossiers]:
 @pytest.fixture
 def _set_up(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv(WEBHOOK, "http://127.0.0.1:9/hook")
-
-
-@contextmanager
-def receiving(*statuses: int) -> Iterator[tuple[str, list[dict[str, Any]]]]:
-    """Receive posts, answered by these statuses in turn; the last one from then on."""
-    got: list[dict[str, Any]] = []
-
-    class Receiver(BaseHTTPRequestHandler):
-        def do_POST(self) -> None:
-            got.append(json.loads(self.rfile.read(int(self.headers["content-length"]))))
-            self.send_response(statuses[min(len(got), len(statuses)) - 1])
-            self.end_headers()
-
-        def log_message(self, *_args: object) -> None:
-            """Say nothing."""
-
-    with HTTPServer(("127.0.0.1", 0), Receiver) as server:
-        thread = threading.Thread(target=server.serve_forever, args=(0.05,))
-        thread.start()
-        yield f"http://127.0.0.1:{server.server_port}/hook", got
-        server.shutdown()
-        thread.join()
 
 
 def test_a_webhook_gets_a_notice_as_json() -> None:

@@ -28,8 +28,10 @@ from evenfall.web.application import application
 from evenfall.web.pool import Pool
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.examples import SERIALS, file_examples
+from evenfall.workshop.notices import WEBHOOK
 from evenfall.workshop.story import story
 from evenfall.workshop.tasks import KINDS, Work, basis
+from receiver import receiving
 from served import serving, started
 
 MOST_S = 120.0
@@ -184,22 +186,43 @@ def work_of(
         dossiers.file(files=(workshop.Source(str(scan)),), instrument=name)
     of_kind: dict[str, dict[str, Any]] = {
         **{key: {"basis": basis(story(dossiers, name))} for key in ("methods", "play")},
+        "call": {  # one that draws too; of its files one was sent, one is the archive's
+            "name": "plan",
+            "request": {
+                "source": {"upload": "sent/0"},
+                "specification": {"dossier": name, "document": "specification"},
+            },
+            **{"unit": None, "form": "printed", "pictures": True},
+        },
+        "notice": {"subject": "Signal", "text": "Point 20.", "place": "/charts"},
         "backup": {"to": str(folder / "copy")},
         "export": {"form": "dossiers", "shown": "all"},
         "import": {"folder": str(folder / "sent")},
         "points": {"sha256": hash_of(scan) if kind == "points" else "", "of": "none"},
     }
     files: tuple[workshop.Source, ...] = ()
-    if kind == "measure":
+    if kind in ("call", "measure"):
         files = (workshop.Source.invented("tesquil-before.csv"),)
     if kind == "look":
         files = (workshop.Source("parcel", path=sent),)
     return Work(dossiers, name, of_kind.get(kind, {}), files, folder / "out", progress)
 
 
+@pytest.fixture
+def posted(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[dict[str, Any]]]:
+    """Receive the notices of a test."""
+    with receiving(204) as (address, got):
+        monkeypatch.setenv(WEBHOOK, address)
+        yield got
+
+
 @pytest.mark.parametrize("kind", sorted(KINDS.keys() - {"program"}))  # has tests of its own
 def test_each_kind_can_be_stopped_in_each_of_its_steps(
-    examples: Dossiers, kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    examples: Dossiers,
+    kind: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    posted: list[dict[str, Any]],
 ) -> None:
     monkeypatch.setenv("EVENFALL_SETTINGS", str(tmp_path / "settings"))
     steps: list[str] = []
@@ -228,6 +251,7 @@ def test_each_kind_can_be_stopped_in_each_of_its_steps(
         assert not list(folder.glob("**/*.part"))
         assert not (folder / "copy").exists()
     assert [line.dossier for line in examples.newest()] == before
+    assert len(posted) == (kind == "notice")  # the one that was not stopped
 
 
 # ---- as a browser sees it ------------------------------------------------------------------------

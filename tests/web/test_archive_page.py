@@ -191,22 +191,11 @@ def test_a_key_that_others_can_read_is_said_beside_all_the_rest(page: Page, shop
     key.chmod(0o600)
 
 
-def test_a_changed_byte_is_named_on_the_page(page: Page, shop: Shop) -> None:
-    with closing(sqlite3.connect(shop.folder / "archive.db")) as database, database:
-        database.execute("UPDATE document SET content = content || ' ' WHERE rowid = 1")
-    page.get_by_role("button", name="Verify").click()
-    done(page)
-    assert page.locator("#came").inner_text() == "Not everything is as it was filed"
-    assert "does not match its hash" in page.locator(".findings .error").first.inner_text()
-    page.goto("/archive")
-    expect(page.locator(".facts")).to_contain_text("not everything was as it was filed")
-
-
 def test_a_persons_name_is_erased_from_the_page(page: Page, shop: Shop) -> None:
     with workshop.archive(str(shop.folder)) as ours:
-        ours.note(NoteRequest(SERIALS[0], "Seen.", person="V. Morwent (invented)"))
+        ours.note(NoteRequest(SERIALS[1], "Seen.", person="V. Morwent (invented)"))
     page.goto("/archive")
-    dossier = page.request.get(f"/instruments?words={SERIALS[0]}").text()
+    dossier = page.request.get(f"/instruments?words={SERIALS[1]}").text()
     place = re.search(r'href="(/instruments/[0-9a-f]{32})"', dossier)
     assert place is not None
     assert "V. Morwent" in page.request.get(place[1]).text()
@@ -217,3 +206,15 @@ def test_a_persons_name_is_erased_from_the_page(page: Page, shop: Shop) -> None:
     assert "V. Morwent" not in page.request.get(place[1]).text()
     refused = page.request.post("/archive/erase", form={"person": "nobody", "sure": "1"})
     assert refused.status == 422
+
+
+def test_a_changed_byte_is_named_on_the_page(page: Page, shop: Shop) -> None:
+    # The last one: the archive is broken from here on.
+    with closing(sqlite3.connect(shop.folder / "archive.db")) as database, database:
+        database.execute("UPDATE document SET content = content || ' ' WHERE rowid = 1")
+    page.get_by_role("button", name="Verify").click()
+    done(page)
+    assert page.locator("#came").inner_text() == "Not everything is as it was filed"
+    assert "does not match its hash" in page.locator(".findings .error").first.inner_text()
+    page.goto("/archive")
+    expect(page.locator(".facts")).to_contain_text("not everything was as it was filed")

@@ -47,8 +47,11 @@ def test_what_a_plan_takes_off_is_no_wear() -> None:
         crown_top_mm=plan.crown_top_after_mm,
         saddle_mm=plan.saddle_after_mm,
     )
-    done = replace(done, crown_height_mm=plan.crown_height_after_mm)
-    proof = prove(SPEC, plan, done)
-    gaps = [item.value for item in proof.items if item.quantity == "first-fret-gap"]
-    assert gaps == pytest.approx(plan.first_fret_gap_after_mm, abs=0.003)
-    assert proof.verdict == "conforms"
+    left = plan.crown_height_after_mm
+    for read in (left, np.broadcast_to(left.mean(axis=0), left.shape)):  # by crown, or by fret
+        proof = prove(SPEC, plan, replace(done, crown_height_mm=read))
+        gaps = [item.value for item in proof.items if item.quantity == "first-fret-gap"]
+        assert gaps == pytest.approx(plan.first_fret_gap_after_mm, abs=0.003)
+        (relief,) = [item.value for item in proof.items if item.quantity == "relief"]
+        assert relief == pytest.approx(plan.relief_after_mm, abs=0.003)
+        assert proof.verdict == "conforms"

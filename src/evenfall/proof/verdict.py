@@ -186,10 +186,11 @@ def prove(
 def _before_filing(plan: Plan, after: Measurement) -> Measurement:
     """Return the readings with crowns as high as before the work: what was filed is no wear.
 
-    As they were read then, for nobody can say that all of the plan was filed; else with the metal
-    of the plan put back.
+    As they were read then, on every fret that was filed somewhere: nobody can say that all of the
+    plan was filed, and one reading may stand for a whole fret. Else with the metal of the plan put
+    back.
     """
-    before, filed = plan.measurement, plan.removal_mm > 0.0
+    before, filed = plan.measurement, (plan.removal_mm > 0.0).any(axis=0)
     known = filed & (before.crown_height_origin == Origin.READ)
     put_back_mm = after.crown_height_mm + plan.removal_mm
     return replace(

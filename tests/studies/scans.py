@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
+from scipy import stats
 
 from evenfall.errors import Finding
 from evenfall.neck.standing import standing_findings
@@ -87,7 +88,11 @@ class Errors:
         if not len(squares):
             return Figure(float("nan"), float("nan"), "-")
         value = float(np.sqrt(squares.mean()))
-        error = float(squares.std() / np.sqrt(len(squares)) / (2.0 * value))
+        # a handful of necks does not show how much they scatter: Student's t says how much more
+        few = len(squares) < 2
+        wider = np.inf if few else stats.t.isf(stats.norm.sf(3.0), len(squares) - 1) / 3.0
+        spread = 1.0 if few else squares.std(ddof=1)
+        error = float(wider * spread / np.sqrt(len(squares)) / (2.0 * value))
         return number(value, standard_error=error, at_least=0.8, at_most=1.25)
 
 

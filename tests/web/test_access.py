@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from html import unescape
 from pathlib import Path
+from urllib.parse import unquote
 
 import pytest
 from fastapi.routing import iter_route_contexts
@@ -142,6 +143,9 @@ def test_whoever_is_not_logged_in_is_led_there_and_back(clients: Callable[[], Te
     html = {"accept": "text/html"}
     answer = client.get("/gauges", headers=html, follow_redirects=False)
     assert answer.headers["location"] == "/log-in?back=/gauges"
+    answer = client.get("/charts?quantity=relief&of=a%20b", headers=html, follow_redirects=False)
+    back = answer.headers["location"].removeprefix("/log-in?back=")
+    assert unquote(back) == "/charts?quantity=relief&of=a%20b"
     asked = client.get("/gauges")
     assert asked.status_code == 401
     assert asked.headers["www-authenticate"] == "Bearer"

@@ -104,6 +104,14 @@ def test_names_are_those_that_a_browser_sends() -> None:
     assert place.hosts == ("team.example", "bench:8443")
 
 
+@pytest.mark.parametrize(
+    "name", ["a@b", "b\u00e4nk", "https://team.example", "", "-team", "two words"]
+)
+def test_a_name_that_no_browser_can_call_is_one_sentence(name: str) -> None:
+    with pytest.raises(RequestError, match="no name that a browser can call"):
+        placed("127.0.0.1", ("team.example", name), behind="127.0.0.1")
+
+
 def test_an_address_of_another_machine_is_one_sentence() -> None:
     with pytest.raises(RequestError, match="no address of this machine"):
         listen(0, "192.0.2.7")

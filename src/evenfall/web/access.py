@@ -222,7 +222,8 @@ def turned_away(request: Request, error: NotAllowedError) -> Response:
     """Return the answer to who may not ask: the way to log in, or the error in its one shape."""
     html = "text/html" in request.headers.get("accept", "")
     if error.status == 401 and html and request.method in SAFE:
-        return see_other(f"/log-in?back={quote(request.url.path)}")
+        back = f"{request.url.path}?{request.url.query}".removesuffix("?")
+        return see_other(f"/log-in?back={quote(back)}")
     answer = problem(request, error, error.status)
     if error.status == 401:
         answer.headers["www-authenticate"] = "Bearer"

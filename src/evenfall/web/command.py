@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import logging
 import os
+import re
 import sys
 import tempfile
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
+from ipaddress import ip_address
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
@@ -188,7 +190,7 @@ def placed(
         )
     if behind and not names:
         raise RequestError("Say how a browser calls the proxy.", at=At(field="name"))
-    called = tuple(name.lower() for name in names)  # as a browser sends them
+    called = tuple(_as_called(name) for name in names)
     called = called or (() if alone and not own else own_names(host))
     authority = b""
     if own:
@@ -198,6 +200,21 @@ def placed(
     accounts = bool(behind) or not alone
     place = Place(called, bool(tls or behind), accounts, authority)
     return place, (lambda _config, _default: made) if made else None
+
+
+def _as_called(name: str) -> str:
+    """Return a name of the server as a browser sends it."""
+    called = name.lower()
+    with suppress(ValueError):
+        return str(ip_address(called))
+    if re.fullmatch(r"[a-z0-9]([a-z0-9.-]*[a-z0-9])?(:[0-9]{1,5})?", called) is None:
+        raise RequestError(
+            "{name:quoted} is no name that a browser can call; give letters a to z, digits, "
+            "hyphens and dots, or a numeric address.",
+            at=At(field="name"),
+            name=name,
+        )
+    return called
 
 
 def _with_port(place: Place, port: int, *, proxied: bool) -> tuple[str, ...]:

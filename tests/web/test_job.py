@@ -333,7 +333,7 @@ def test_what_came_in_files_is_read_again_beside_them(page: Page) -> None:
         assert page.request.post(f"{place}/done", form={"by": ""}).ok
     head = "quantity,string,fret,value,unit,uncertainty,state"
     after = [
-        ",".join((*key.split(":"), value, "mm", "0.01", "strung"))
+        ",".join((*key.split(":"), value, "mm", "0.03", "strung"))
         for key, value in by_place("after").items()
     ]
     again = next(row for row in after if row.startswith("crown_top,1,1,"))

@@ -281,8 +281,9 @@ def test_a_question_stands_beside_the_field_that_it_is_about(page: Page) -> None
     expect(page.locator("[aria-invalid]")).to_have_count(0)
 
 
-def test_only_what_a_proof_leaves_undecided_is_read_again(page: Page) -> None:
-    open_new(page, "WB-0012 (invented)")
+def filed_down(page: Page, serial: str) -> str:
+    """Open an instrument and do what its two plans say; return its place."""
+    open_new(page, serial)
     place = page.url
     for stage in ("before", "settled"):
         file_typed(page, by_place(stage))
@@ -290,6 +291,11 @@ def test_only_what_a_proof_leaves_undecided_is_read_again(page: Page) -> None:
         page.get_by_role("button", name="Take this plan").click()
         page.wait_for_url(place)
         assert page.request.post(f"{place}/done", form={"by": ""}).ok
+    return place
+
+
+def test_only_what_a_proof_leaves_undecided_is_read_again(page: Page) -> None:
+    filed_down(page, "WB-0012 (invented)")
     read = by_place("after")
     file_typed(page, read, uncertainty="0.01")
     page.get_by_role("link", name="Prove the work").click()
@@ -323,14 +329,7 @@ def test_only_what_a_proof_leaves_undecided_is_read_again(page: Page) -> None:
 
 
 def test_what_came_in_files_is_read_again_beside_them(page: Page) -> None:
-    open_new(page, "WB-0013 (invented)")
-    place = page.url
-    for stage in ("before", "settled"):
-        file_typed(page, by_place(stage))
-        page.goto(f"{place}/plan")
-        page.get_by_role("button", name="Take this plan").click()
-        page.wait_for_url(place)
-        assert page.request.post(f"{place}/done", form={"by": ""}).ok
+    place = filed_down(page, "WB-0013 (invented)")
     head = "quantity,string,fret,value,unit,uncertainty,state"
     after = [
         ",".join((*key.split(":"), value, "mm", "0.03", "strung"))

@@ -31,7 +31,7 @@ UPLOAD = bytes(2_000_000)
 PAGES = ("", "/plan", "/work", "/measure", "/proof", "/specification")
 OTHERS = ("/instruments", "/instruments?words=uy", "/under-way", "/gauges")
 WANTED_MS = {"page": 150, "preview": 100}
-SHARES = (("page", 60), ("readings", 25), ("drag", 10), ("upload", 5))
+SHARES = {"page": 60, "readings": 25, "drag": 10, "upload": 5}
 DRAWS = random.Random(1)  # noqa: S311 (benches, no secrets)
 TYPED = {"values": {f"crown_top:1:{fret}": "1.20" for fret in range(1, 13)}, "unit": "mm"}
 
@@ -70,11 +70,10 @@ def file_instruments(place: str, count: int) -> None:
 
 async def bench(client: httpx2.AsyncClient, seen: Seen, names: list[str], until: float) -> None:
     """Work at one bench until the time is over."""
-    kinds, weights = zip(*SHARES, strict=True)
     name = DRAWS.choice(names)
     await asyncio.sleep(DRAWS.uniform(0.0, BETWEEN_S))
     while time.perf_counter() < until:
-        kind = DRAWS.choices(kinds, weights)[0]
+        [kind] = DRAWS.choices(list(SHARES), list(SHARES.values()))
         if kind == "page":
             path = DRAWS.choice([f"/instruments/{name}{page}" for page in PAGES] + list(OTHERS))
             await seen.ask("page", client, "GET", path)

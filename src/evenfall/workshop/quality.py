@@ -388,6 +388,11 @@ def capability(request: CapabilityRequest, progress: Progress = silent) -> Capab
     progress("Reading", 0.0)
     table = request.read()
     progress("Judging", 0.5)
+    return capability_of(table, request)
+
+
+def capability_of(table: TidyTable, request: CapabilityRequest) -> CapabilityOutcome:
+    """Return what a process is capable of by readings that were read already."""
     table, series = series_of(table, request)
     made = judge(
         series,

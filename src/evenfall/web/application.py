@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from functools import cache
+from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 from fastapi import Depends, FastAPI, Request
@@ -45,6 +46,7 @@ from evenfall.web.place import Place
 from evenfall.web.shop import Shop
 from evenfall.web.view import problem
 from evenfall.web.words import FAULT
+from evenfall.workshop.calls import VERSION_HEADER
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
@@ -118,6 +120,8 @@ async def _fresh(request: Request, answer: Callable[[Request], Awaitable[Respons
     response = await answer(request)
     kept = request.url.path.startswith("/static/fonts/")
     response.headers.setdefault("cache-control", f"max-age={_DAY_S}" if kept else "no-cache")
+    if request.url.path.startswith(ROOT):
+        response.headers[VERSION_HEADER] = version("evenfall")
     return response
 
 

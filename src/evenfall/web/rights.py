@@ -176,6 +176,7 @@ NEEDS: Mapping[str, Right] = {
     "POST /api/v1/archive/imports": "keep",
     "GET /api/v1/tasks": "look",
     "GET /api/v1/tasks/{task}": "look",
+    "GET /api/v1/tasks/{task}/events": "look",
     "POST /api/v1/tasks/{task}/stop": "measure",
     "POST /api/v1/tasks/{task}/again": "measure",
     "GET /api/v1/tasks/{task}/result": "look",

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from evenfall.errors import At, BrokenFileError, ChangedError, Progress, RequestError, silent
 from evenfall.files import read_start
@@ -71,6 +71,14 @@ _MOST_FOUND = 2000
 _SHORTEST_ID = 8  # digits
 
 
+class KeptFile(NamedTuple):
+    """A file of a dossier: its name, its hash, and where it lies."""
+
+    name: str
+    sha256: str
+    path: Path
+
+
 class Dossiers:
     """The dossiers of an archive: one method for each verb.
 
@@ -117,10 +125,16 @@ class Dossiers:
 
     # ---- filing ----------------------------------------------------------------------------------
 
-    def add(self, request: AddRequest) -> Added:
-        """File documents and files into the dossier of their instrument, opened if need be."""
-        papers = [papers_of(source, person=request.person) for source in request.files]
-        return self._add(request, papers)
+    def add(self, request: AddRequest, papers: Sequence[Papers] | None = None) -> Added:
+        """File documents and files into the dossier of their instrument, opened if need be.
+
+        `papers` are what `read` made of them, where that was looked at before.
+        """
+        return self._add(request, self.read(request) if papers is None else papers)
+
+    def read(self, request: AddRequest) -> list[Papers]:
+        """Read the files that are to be filed; nothing is filed yet."""
+        return [papers_of(source, person=request.person) for source in request.files]
 
     def file(
         self,
@@ -423,6 +437,25 @@ class Dossiers:
         or the beginning of an entry.
         """
         entries = self.archive.entries(self.named(name))
+        entry, one = self._meant(entries, what)
+        if entry.kind in DOCUMENTS:
+            return self._source(entry, line_of(entry.dossier, entries))
+        if one["store"] == "file":
+            return Source(one["name"], self.archive.files.read(one["sha256"]))
+        return Source(one["name"], self.archive.document(one["sha256"]).encode())
+
+    def kept_file(self, name: str, what: str) -> KeptFile | None:
+        """Return where a file of a dossier lies, as it was filed; None for a document."""
+        entry, one = self._meant(self.archive.entries(self.named(name)), what)
+        if entry.kind in DOCUMENTS or one["store"] != "file":
+            return None
+        files = self.archive.files
+        if fault := files.fault(one["sha256"]):
+            raise fault
+        return KeptFile(one["name"], one["sha256"], files.path(one["sha256"]))
+
+    def _meant(self, entries: Sequence[Entry], what: str) -> tuple[Entry, Mapping[str, Any]]:
+        """Return the one document or file that is meant, with its entry."""
         held = [
             (entry, one)
             for kind in dict.fromkeys(entry.kind for entry in entries)
@@ -441,12 +474,7 @@ class Dossiers:
                 count=len(meant),
                 names=tuple(dict.fromkeys(o["name"] for _, o in meant or held)) or ("none",),
             )
-        entry, one = meant[-1]
-        if entry.kind in DOCUMENTS:
-            return self._source(entry, line_of(entry.dossier, entries))
-        if one["store"] == "file":
-            return Source(one["name"], self.archive.files.read(one["sha256"]))
-        return Source(one["name"], self.archive.document(one["sha256"]).encode())
+        return meant[-1]
 
     # ---- exchange --------------------------------------------------------------------------------
 

@@ -12,7 +12,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
 from scipy import special
 
 from evenfall.arrays import FloatArray
@@ -25,7 +24,7 @@ from evenfall.production.sampling import (
     estimated_share,
     variables_plan_by_risks,
 )
-from evenfall.production.series import deviation_of, mean_of
+from evenfall.production.series import check_numbers, deviation_of, mean_of
 
 SIZES = {
     **{"A": 3, "B": 3, "C": 4, "D": 5, "E": 7, "F": 10, "G": 15, "H": 20, "J": 35},
@@ -123,10 +122,7 @@ def judged_by_values(
             "upper one.",
             at=At(field="limits"),
         )
-    bad = np.flatnonzero(~np.isfinite(values))
-    if len(bad):
-        text = "Reading {which} is not a number; leave it out or read it again."
-        raise RequestError(text, which=int(bad[0]) + 1)
+    check_numbers(values)
     n = len(values)
     if n < plan.size_count:
         raise RequestError(

@@ -112,7 +112,7 @@ class Dossiers:
         """The archive; one that is to be made is not there before something goes into it."""
         return open_archive(self._address, make=self._make, clock=self._clock)
 
-    def _is_there(self) -> bool:
+    def is_there(self) -> bool:
         """Say whether there is an archive to look in; one that is to be made holds nothing yet."""
         return "archive" in self.__dict__ or Address.read(self._address).exists()
 
@@ -201,7 +201,7 @@ class Dossiers:
         """Return the dossier that something belongs to; None for a new one."""
         if request.instrument:
             return self.named(request.instrument)
-        if request.new or not self._is_there():
+        if request.new or not self.is_there():
             return None
         if request.subject == "model":
             there = self.archive.named(f"model {model or request.name}")
@@ -324,7 +324,7 @@ class Dossiers:
 
         With `near` a part will do, where it leads to one dossier alone.
         """
-        if not self._is_there():
+        if not self.is_there():
             open_archive(self._address)  # says that there is none, and makes none
         lines = self.lines(self.archive.named(name) or self.archive.find(name))
         numbered = [line for line in lines if _same(name, line.serial, line.job)]
@@ -538,7 +538,7 @@ class Dossiers:
         with on_disk([source]) as (path,):
             read_start(path, 0)
             with path.open("rb") as stream:
-                if not self._is_there():  # none is made for a file that is refused
+                if not self.is_there():  # none is made for a file that is refused
                     check(stream, source.name, progress)
                 parcel, absorbed = take_over(
                     self.archive,

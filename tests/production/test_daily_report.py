@@ -22,7 +22,7 @@ from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.daily_report import DailyReport, ReportRequest, daily_report
 from evenfall.workshop.kept_charts import act_on, acts_on, asked_of, chart_name, kept_charts
-from evenfall.workshop.notices import look
+from evenfall.workshop.notices import Looking
 from evenfall.workshop.quality import act_on_chart
 from evenfall.workshop.signals import new_signals
 
@@ -194,7 +194,7 @@ def test_a_notice_of_a_signal_is_put_once(
     prove(dossiers, [0.34], "2026-03-03", 30)
     queue = Queue(dossiers.archive)
     for _ in range(2):
-        look(dossiers, queue)
+        Looking(dossiers)(queue)
     told = [
         task for task in queue.listed(states=("waiting",)) if "not in control" in str(task.asked)
     ]

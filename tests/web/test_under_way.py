@@ -276,7 +276,7 @@ def test_methods_come_into_the_plan_when_they_are_worked_out(
     browser: Browser, examples: Dossiers
 ) -> None:
     name = examples.named(SERIALS[1])
-    with serving(Path(str(examples.archive.address))) as place:
+    with serving(examples.archive.address.text) as place:
         page = browser.new_context(base_url=place).new_page()
         page.goto(f"/instruments/{name}/plan")
         table = page.locator("#methods table")

@@ -348,14 +348,16 @@ def _filed(
     """File what a body asks for; what an address or a header says goes before it."""
     shop = shop_of(request)
     given = {**parsed(body), **{key: one for key, one in known.items() if one}}
-    asked = read_request(of, given, _files(shop, set()))
-    asked = replace(asked, person=filed_by(request, asked.person))
-    papers = shop.dossiers.read(asked) if isinstance(asked, AddRequest) else ()
-    for right in _rights_of(shop, asked, papers):
-        require(request, right)
 
     def file() -> Response:
+        came: set[str] = set()
+        asked = read_request(of, given, _files(shop, came))
+        asked = replace(asked, person=filed_by(request, asked.person))
+        papers = shop.dossiers.read(asked) if isinstance(asked, AddRequest) else ()
+        for right in _rights_of(shop, asked, papers):
+            require(request, right)
         made, dossier = do(asked, papers)
+        shop.queue.forget(*came)  # the archive holds them from now on
         dossier = dossier or made.line.dossier
         values = made if form == "whole" else with_words(plain(made))
         place = {"location": f"{ROOT}/dossiers/{dossier}"}

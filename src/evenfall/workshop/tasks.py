@@ -197,6 +197,8 @@ def _points(work: Work) -> dict[str, Any]:
 
     archive, of = work.dossiers.archive, str(work.asked.get("of", ""))
     places = [source.on_disk for source in sources_in(Queue(archive).folder(of) / "in")]
+    if not places and "sha256" not in work.asked:
+        raise RequestError("This scan is no longer at hand; upload it again.")
     if not places:
         places = [archive.files.path(str(work.asked["sha256"]))]
     unit = work.asked.get("unit")

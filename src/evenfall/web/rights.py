@@ -115,6 +115,8 @@ NEEDS: Mapping[str, Right] = {
     # charts
     "GET /charts": "look",
     "GET /charts/capability": "look",
+    "GET /charts/causes": "look",
+    "POST /charts/causes": "look",
     "GET /charts/report": "look",
     "GET /charts/report.pdf": "look",
     "POST /charts": "plan",

@@ -32,6 +32,7 @@ PLACES = {
     "measure": "/instruments/{dossier}/measure/seen/{id}",
     "methods": "/instruments/{dossier}/plan",
     "play": "/instruments/{dossier}/play",
+    "causes": "/charts/causes?{of}&task={id}",
     "points": "/instruments/{dossier}/scan/{of}",
     **dict.fromkeys(ARCHIVE_KINDS, "/archive/task/{id}"),
     "program": "/instruments/{dossier}/program/{id}",

@@ -460,7 +460,7 @@ def _gathered(
     were read between them.
     """
     names = request.subgroup
-    keys = list(zip(*(_factor(table, name, request.shift_hours) for name in names), strict=True))
+    keys = list(zip(*(factor_of(table, name, request.shift_hours) for name in names), strict=True))
     if not set(names) & set(TIMES):
         return table, keys
     first: dict[tuple[str, ...], int] = {}
@@ -470,7 +470,7 @@ def _gathered(
     return table.taken(order), [keys[n] for n in order]
 
 
-def _factor(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, ...]:
+def factor_of(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, ...]:
     """Return a factor of each reading, or what follows from its time."""
     if name not in TIMES or name in table.factors:
         return table.factor(name)

@@ -222,6 +222,24 @@ def _points(work: Work) -> dict[str, Any]:
     }
 
 
+def _causes(work: Work) -> dict[str, Any]:
+    """Find out what moves a quantity, over more readings than a page waits for."""
+    from evenfall.pictures.causes import causes_picture
+    from evenfall.workshop.archive_readings import Filed
+    from evenfall.workshop.factors import CausesRequest, causes
+
+    asked = work.asked
+    source = Filed(work.dossiers.archive, **asked["filed"])
+    factors = tuple(asked["factors"])
+    request = CausesRequest(source, asked["quantity"], asked["only"], factors=factors)
+    made = causes(request, work.progress)
+    for unit in UNITS:
+        work.progress("Drawing", 0.9)
+        drawn = causes_picture(made.made, about=made.about, unit=unit, theme=PAGE, written=False)
+        work.out(f"seen-{unit}.svg").write_text(drawn, encoding="utf-8")
+    return {**made.told(), "quantity": asked["quantity"]}
+
+
 def _call(work: Work) -> dict[str, Any]:
     """Do a use case that another program called; the answer is a file."""
     from evenfall.workshop.archive_readings import Filed
@@ -259,6 +277,7 @@ KINDS: Mapping[str, tuple[str, Task]] = {
     "methods": ("Comparing the methods", _methods),
     "play": ("Playing every note", _play),
     "program": ("Writing and checking the program", _program),
+    "causes": ("Looking for causes", _causes),
     "points": ("Reading the raw scan", _points),
     "call": ("Working for another program", _call),
     notices.KIND: ("Giving notice", lambda work: notices.deliver(work.asked, work.progress)),

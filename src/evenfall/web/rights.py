@@ -155,9 +155,14 @@ NEEDS: Mapping[str, Right] = {
     # lots: shared by a manager, seen by the partner of each
     "GET /shared": "keep",
     "POST /shared": "keep",
+    "GET /shared/{lot}": "keep",
+    "GET /shared/{lot}/report.{kind}": "keep",
+    "GET /shared/{lot}/sent.zip": "keep",
     "POST /shared/{lot}/withdraw": "keep",
     "GET /lots": "lots",
     "GET /lots/{lot}": "lots",
+    "GET /lots/{lot}/report.{kind}": "lots",
+    "GET /lots/{lot}/sent.zip": "lots",
     "GET /lots/{lot}/{dossier}/certificate.{kind}": "lots",
     "POST /lots/{lot}/answer": "lots",
     # other programs: a use case files nothing; what they file needs more by its kind, see `api`

@@ -24,17 +24,9 @@ _NAME_PX = 108.0
 
 
 def causes_picture(
-    made: Causes,
-    *,
-    about: str = "",
-    unit: LengthUnit = "mm",
-    theme: Theme = LIGHT,
-    written: bool = True,
+    made: Causes, *, about: str = "", unit: LengthUnit = "mm", theme: Theme = LIGHT
 ) -> Drawing:
-    """Return the factors as SVG: a bar for the share of each, then what each of its levels does.
-
-    `written` is false where what they do stands beside the picture.
-    """
+    """Return the factors as SVG: a bar for the share of each, then what each of its levels does."""
     scale = 1.0 / mm_per_unit(unit) if made.unit == "mm" else 1.0
     shown_unit = unit_shown(made.unit, unit)
     title = ", ".join(part for part in (began(made.quantity), about) if part)
@@ -44,7 +36,6 @@ def causes_picture(
     chart = Chart(
         f"{title}: causes",
         *(said("{line}", unit, line=f.said) for f in (first or findings[:1])[:3]),
-        written=written,
     )
     _bars(chart, made)
     drawn = (made.moving or made.effects[:3])[:_MOST_DRAWN]

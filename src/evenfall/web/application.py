@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 from functools import cache
-from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 from fastapi import Depends, FastAPI, Request
@@ -19,7 +18,6 @@ from evenfall.web import (
     api,
     archive,
     benching,
-    causes,
     charts,
     gauges,
     health,
@@ -47,21 +45,16 @@ from evenfall.web.place import Place
 from evenfall.web.shop import Shop
 from evenfall.web.view import problem
 from evenfall.web.words import FAULT
-from evenfall.workshop.calls import VERSION_HEADER
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable, Callable
-
     from evenfall.pictures.inks import Theme
     from evenfall.workshop.archives import Dossiers
 
 LOG = logging.getLogger("evenfall.web")
-_DAY_S = 86_400
 PARTS = (
     api,
     archive,
     benching,
-    causes,
     charts,
     gauges,
     health,
@@ -110,21 +103,10 @@ def application(dossiers: Dossiers, *, port: int, place: Place | None = None) ->
     app.add_exception_handler(HTTPException, _refused)
     app.add_exception_handler(Exception, _unexpected)
     app.add_exception_handler(NotAllowedError, _turned_away)
-    app.middleware("http")(_fresh)
     app.add_middleware(Access, door=app.state.door)
     here = [f"{name}:{port}" for name in ("127.0.0.1", "localhost")]
     app.add_middleware(Guard, hosts=[*here, *place.hosts], secure=place.secure)
     return app
-
-
-async def _fresh(request: Request, answer: Callable[[Request], Awaitable[Response]]) -> Response:
-    """Let nothing of a page be kept by the browser; styles and fonts are asked for again."""
-    response = await answer(request)
-    kept = request.url.path.startswith("/static/fonts/")
-    response.headers.setdefault("cache-control", f"max-age={_DAY_S}" if kept else "no-cache")
-    if request.url.path.startswith(ROOT):
-        response.headers[VERSION_HEADER] = version("evenfall")
-    return response
 
 
 async def _expected(request: Request, error: Exception) -> Response:

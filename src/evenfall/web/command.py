@@ -8,9 +8,11 @@ import os
 import re
 import sys
 import tempfile
+import threading
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
+from importlib import import_module
 from ipaddress import ip_address
 from pathlib import Path
 from types import FrameType
@@ -27,7 +29,12 @@ if TYPE_CHECKING:
     from evenfall.web.shop import Shop
 
 PORT = 8417
+_TURN_S = 0.001
+"""How long one thread computes while others wait: a page is put together in many small steps, and
+with 5 ms, which Python takes by itself, each of them waits for every drag under way."""
 _LEAVE_S = 5
+_AHEAD = ("scipy.stats", "evenfall.levelling", "evenfall.pictures.neck")
+"""What the first page that needs it would take a second to load, and all others with it."""
 
 
 @click.command(name="serve")
@@ -123,6 +130,7 @@ def command(
     port = listening.getsockname()[1]
     place = replace(place, hosts=_with_port(place, port, proxied=bool(behind)))
     log_as_json()
+    sys.setswitchinterval(_TURN_S)
     with workshop.archive(address or own_archive(), make=True) as dossiers:
         dossiers.archive  # noqa: B018 (what cannot be opened is said at once)
         app = application(dossiers, port=port, place=place)
@@ -135,6 +143,7 @@ def command(
         if place.authority:
             click.echo(f"On a tablet, once: {first}trust")
             click.echo(f"Its figures there: {place.fingerprint}")
+        threading.Thread(target=_load_ahead, daemon=True).start()
         show_owner_code(app.state.door, first, wanted=owner_code)
         click.echo("Stop with Ctrl+C.")
         if opened and not show(first) and (picture := first_picture(app.state.shop)):
@@ -164,6 +173,12 @@ def command(
         finally:
             app.state.shop.leave()
     click.echo("Stopped; what was filed is in the archive.")
+
+
+def _load_ahead() -> None:
+    """Load what the pages need before the first of them asks for it."""
+    for name in _AHEAD:
+        import_module(name)
 
 
 def placed(

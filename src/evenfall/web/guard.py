@@ -48,6 +48,8 @@ _HEADERS = {
 }
 _PLAIN = {"/health", "/ready"}
 """What a proxy asks for by itself, without TLS."""
+_KEPT_S = 86_400
+"""How long a browser keeps a font; everything else it asks for again."""
 STRICT = "max-age=2592000"
 """For 30 days a browser that came by TLS comes by TLS alone."""
 
@@ -87,7 +89,12 @@ class Guard:
             if message["type"] == "http.response.start":
                 status = message["status"]
                 given = {name.lower() for name, _ in message["headers"]}
-                own = ((name.encode(), value.encode()) for name, value in self._headers.items())
+                kept = scope["path"].startswith("/static/fonts/")
+                asked = {"cache-control": f"max-age={_KEPT_S}" if kept else "no-cache"}
+                own = (
+                    (name.encode(), value.encode())
+                    for name, value in (self._headers | asked).items()
+                )
                 message["headers"] = [
                     *message["headers"],
                     *((name, value) for name, value in own if name not in given),

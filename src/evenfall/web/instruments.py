@@ -19,13 +19,16 @@ from evenfall.pictures.neck_strip import neck_strip
 from evenfall.requirement import margin_share
 from evenfall.web.rights import who_of
 from evenfall.web.shop import Shop
+from evenfall.web.turns import InTurn
 from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop import AddRequest, Source, StarterRequest, starter
+from evenfall.workshop.diagnosing import DiagnoseOutcome
+from evenfall.workshop.opening import open_specification
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import Story, lately, needed, specification_of
 
-router = APIRouter()
+router = APIRouter(route_class=InTurn)
 LISTED = 30
 _MODEL = "model:"
 """Before the id of a model, where a kind of starter may stand."""
@@ -99,20 +102,13 @@ def instrument(request: Request, name: str) -> Response:
             {"said": view.told(one), "note": _note(one.at.strings, one.at.frets)}
             for one in seen.findings
         ]
-        cells = buzz_force_cells(
-            spec,
-            seen.buzz_force.force_n,
-            seen.attack_n,
-            touch_force_n=seen.touch_force.force_n,
-            critical_fret=seen.buzz_force.critical_fret,
-            note_state=seen.judged.note_state,
-        )
-        shown["cells"] = [cell.as_dict() for cell in cells]
+        shown["cells"] = cells_as_found(shop, told, found)
         shown["failing"] = seen.failing
         share = margin_share(seen.buzz_force.force_n, seen.attack_n)
         shown["lowest"] = whole_percent(float(np.nanmin(share)))
         shown["weakest"] = "{}:{}".format(*weakest(share))
-        shown["picture"] = found.drawings(view.unit, PAGE)["neck"]()
+        draw = found.drawings(view.unit, PAGE)["neck"]
+        shown["picture"] = shop.drawn(told, "neck", view.unit, draw)
         shown["strings"] = [one.pitch for one in spec.strings]
     entries = shop.dossiers.show(told.line.dossier).entries
     shown["scanned"] = any(one.kind == "scan" for one in entries)
@@ -128,6 +124,24 @@ def instrument(request: Request, name: str) -> Response:
     return page(request, "instrument.html", view, **shown)
 
 
+def cells_as_found(shop: Shop, told: Story, found: DiagnoseOutcome) -> list[dict[str, Any]]:
+    """Return the cells of the map of an instrument as found, as the browser paints them."""
+    seen = found.diagnosis
+
+    def made() -> list[dict[str, Any]]:
+        cells = buzz_force_cells(
+            found.specification,
+            seen.buzz_force.force_n,
+            seen.attack_n,
+            touch_force_n=seen.touch_force.force_n,
+            critical_fret=seen.buzz_force.critical_fret,
+            note_state=seen.judged.note_state,
+        )
+        return [cell.as_dict() for cell in cells]
+
+    return shop.drawn(told, "cells as found", "mm", made)
+
+
 def _note(strings: tuple[int, ...], frets: tuple[int, ...]) -> str:
     """Return the note behind the fret that a finding is about, as string:stopped fret."""
     return f"{strings[0]}:{frets[0] - 1}" if strings and frets else ""
@@ -141,7 +155,7 @@ def weakest(share: FloatArray) -> tuple[int, int]:
 
 def specified(source: Source | None) -> Specification:
     """Return a specification that is filed, read; refuse where there is none."""
-    return read_specification(needed(source, "specification").text(), source="")[0]
+    return open_specification(needed(source, "specification"))[0]
 
 
 _VERBS = {

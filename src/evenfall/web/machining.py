@@ -12,6 +12,7 @@ from evenfall.errors import RequestError
 from evenfall.records.kept import hash_of
 from evenfall.units import read_length_mm
 from evenfall.web.instruments import common, to_next
+from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
 from evenfall.web.uploads import complete, keep
 from evenfall.web.view import View, page, see_other, shop_of
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from evenfall.units import LengthUnit
     from evenfall.web.shop import Shop
 
-router = APIRouter(prefix="/instruments/{name}/program")
+router = APIRouter(prefix="/instruments/{name}/program", route_class=InTurn)
 
 
 @router.get("")
@@ -80,23 +81,16 @@ def ask(
     if not task and before is None:
         raise RequestError("Choose the files that describe machine and cutters first.")
     task = task or shop.queue.put("receive", {"sizes": []}, state="receiving").id
-    there = f"/instruments/{told.line.dossier}/program/{task}"
-    known = shop.pool.shown(task)
-    if known.kind == "program" and known.dossier == told.line.dossier:  # a second press
-        return see_other(there)
     here = complete(shop.queue, task)
-    mine = {"dossier": told.line.dossier, "runner": shop.pool.runner}
-    if not shop.queue.take(task, "program", asked, **mine):
-        return see_other(there)
     given = [described_in(one) for one in sources_in(here)]
     if before is not None and not any(given):  # the machine of before; never its scan
         kept = filter(described_in, sources_in(shop.queue.folder(before.id) / "in"))
         for number, one in enumerate(kept, len(given)):
             (here / str(number)).mkdir(parents=True)
             shutil.copyfile(one.on_disk, here / str(number) / one.name)
-    shop.queue.leave(task, shop.pool.runner)
+    shop.queue.ready(task, "program", asked, told.line.dossier)
     shop.pool.wake()
-    return see_other(there)
+    return see_other(f"/instruments/{told.line.dossier}/program/{task}")
 
 
 def _touched(rows: Iterable[tuple[str, ...]], unit: LengthUnit) -> list[list[float]]:

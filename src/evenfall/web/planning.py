@@ -12,22 +12,22 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 
 from evenfall.errors import RequestError
-from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE, Theme
 from evenfall.plan import METHODS, Plan
 from evenfall.plan.methods import MethodResult
 from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import margin_share
 from evenfall.units import LengthUnit
-from evenfall.web.instruments import common, to_next, weakest
+from evenfall.web.instruments import cells_as_found, common, to_next, weakest
 from evenfall.web.rights import filed_by
 from evenfall.web.together import Seen
+from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop.exploring import Exploration, GivesWay, Wishes
 
-router = APIRouter(prefix="/instruments/{name}/plan")
+router = APIRouter(prefix="/instruments/{name}/plan", route_class=InTurn)
 
 
 class Asked(BaseModel):
@@ -97,16 +97,19 @@ def planned(
     warm = shop.open_exploration(name, told, tuple(map("=".join, accepted)), by)
     spec = warm.specification
     view = View(request, spec)
-    found = shop.diagnosis(told).diagnosis
-    made = warm.plan(Wishes(), recommended=True)
-    as_found = buzz_force_cells(
-        spec,
-        found.buzz_force.force_n,
-        found.attack_n,
-        touch_force_n=found.touch_force.force_n,
-        note_state=found.judged.note_state,
+    outcome = shop.diagnosis(told)
+    found = outcome.diagnosis
+    asked = f"by {by}: {accepted}"
+    made = shop.drawn(
+        told, f"plan {asked}", view.unit, lambda: warm.plan(Wishes(), recommended=True)
     )
     chosen = made.method
+    first = shop.drawn(
+        told,
+        f"look {asked}",
+        view.unit,
+        lambda: _told(warm.look(Wishes(chosen), view.unit), view),
+    )
     data: dict[str, Any] = {
         "base": f"/instruments/{told.line.dossier}",
         "strings": [one.pitch for one in spec.strings],
@@ -118,8 +121,8 @@ def planned(
         "asks": made.status == "read-again",
         "preview": made.part == "settings" and made.metal_mm > 0.0,
         "weakest": weakest(margin_share(found.buzz_force.force_n, found.attack_n)),
-        "found": [cell.as_dict() for cell in as_found],
-        "first": _told(warm.look(Wishes(chosen), view.unit), view),
+        "found": cells_as_found(shop, told, outcome),
+        "first": first,
         "ranges": [
             {"control": one.control, "low": one.low, "high": one.high, "wanted": one.value}
             for one in warm.ranges

@@ -14,6 +14,7 @@ from evenfall.web.instruments import common, to_next
 from evenfall.web.rights import filed_by
 from evenfall.web.shop import now
 from evenfall.web.together import Seen
+from evenfall.web.turns import InTurn
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.work import bench_sheet
 from evenfall.work.aims import aims
@@ -23,7 +24,7 @@ from evenfall.workshop.opening import specification_of_plan
 from evenfall.workshop.planning import plan_drawings
 from evenfall.workshop.story import needed, report_done
 
-router = APIRouter(prefix="/instruments/{name}")
+router = APIRouter(prefix="/instruments/{name}", route_class=InTurn)
 Kind = Literal["pdf", "html"]
 
 
@@ -39,7 +40,8 @@ def document(content: bytes, kind: Kind, name: str) -> Response:
 @router.get("/work")
 def work(request: Request, name: str) -> Response:
     """Show the bench sheet, step by step."""
-    told = shop_of(request).story(name)
+    shop = shop_of(request)
+    told = shop.story(name)
     plan = told.made
     if plan is None:
         return to_next(told)
@@ -48,7 +50,8 @@ def work(request: Request, name: str) -> Response:
     content = bench_sheet(spec, plan)
     words: dict[str, Any] = dict(sheet_page(content, unit=view.unit).content)
     named = "removal" if plan.cuts_now and plan.metal_mm else "buzz force planned"
-    shown = common(shop_of(request), told, view)
+    shown = common(shop, told, view)
+    draw = plan_drawings(spec, plan, view.unit, PAGE)[named]
     return page(
         request,
         "work.html",
@@ -59,7 +62,7 @@ def work(request: Request, name: str) -> Response:
         cuts=plan.cuts_now and told.step == "work",
         done=told.step != "work",
         waits=plan.status in ("ask", "read-again"),
-        picture=plan_drawings(spec, plan, view.unit, PAGE)[named](),
+        picture=shop.drawn(told, named, view.unit, draw),
     )
 
 
@@ -93,10 +96,11 @@ def done(request: Request, name: str, by: Annotated[str, Form()] = "", seen: See
 @router.get("/proof")
 def proof(request: Request, name: str) -> Response:
     """Show the verdict: what was filed, or what the newest readings would come to."""
-    told = shop_of(request).story(name)
+    shop = shop_of(request)
+    told = shop.story(name)
     if told.made is None or told.measurement is None:
         return to_next(told)
-    outcome = shop_of(request).proof(told)
+    outcome = shop.proof(told)
     view = View(request, outcome.specification)
     judged = outcome.proof
     drawings = outcome.drawings(view.unit, PAGE)
@@ -104,13 +108,13 @@ def proof(request: Request, name: str) -> Response:
         request,
         "proof.html",
         view,
-        **common(shop_of(request), told, view),
+        **common(shop, told, view),
         verdict=judged.verdict,
         filed=told.proved,
         steps=[view.say(one) for one in judged.next_steps],
         findings=[view.told(one) for one in outcome.findings_of_result],
-        strip=drawings["verdict"](),
-        map=drawings["buzz force after work"](),
+        strip=shop.drawn(told, "verdict", view.unit, drawings["verdict"]),
+        map=shop.drawn(told, "after work", view.unit, drawings["buzz force after work"]),
         cautions=[(topic, view.say(said)) for topic, said in outcome.cautions],
     )
 
@@ -122,7 +126,7 @@ def file_proof(
     """File the proof of the newest readings."""
     shop = shop_of(request)
     told = shop.story(name)
-    outcome = shop_of(request).proof(told)
+    outcome = shop.proof(told)
     who = filed_by(request, by)
     shop.dossiers.file(outcome.proof, instrument=told.line.dossier, person=who, since=seen)
     return see_other(f"/instruments/{told.line.dossier}/proof")

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from evenfall.records.queue import Queue, Task
+    from evenfall.units import LengthUnit
     from evenfall.wording import Sentence
     from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.diagnosing import DiagnoseOutcome
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 MOST_WARM = 64
 MOST_LINES = 2000
 MOST_DIAGNOSES = 16
+MOST_DRAWN = 512
 
 Kept = TypeVar("Kept")
 
@@ -84,6 +86,7 @@ class Shop:
         self._opened: dict[str, PlanRequest] = {}
         self.lines: Shelf[tuple[str, Sentence]] = Shelf(MOST_LINES)
         self._failing: Shelf[int] = Shelf(MOST_LINES)
+        self._drawn: Shelf[Any] = Shelf(MOST_DRAWN)
         self._proofs: Shelf[ProveOutcome] = Shelf(MOST_DIAGNOSES)
         self._erased = 0
         self._lock = threading.Lock()
@@ -99,7 +102,7 @@ class Shop:
         with self._lock:
             if self._pool is None:
                 if notices.ways():
-                    how.setdefault("look", notices.Looking(self.dossiers))
+                    how.setdefault("look", lambda queue: notices.look(self.dossiers, queue))
                 self._pool = Pool(self.dossiers.archive, **how)
                 self._pool.begin()
             return self._pool
@@ -121,7 +124,7 @@ class Shop:
 
     def forget(self) -> None:
         """Drop everything that is warm: it may hold a name that was erased."""
-        for shelf in (self._warm, self._stories, self._diagnoses, self._proofs):
+        for shelf in (self._warm, self._stories, self._diagnoses, self._proofs, self._drawn):
             shelf.clear()
         self.lines.clear()
         self._opened.clear()
@@ -148,6 +151,12 @@ class Shop:
             return None
         key = told.measurement.content
         return self._failing.get(key, lambda: self.diagnosis(told).diagnosis.failing)
+
+    def drawn(self, told: Story, what: str, unit: LengthUnit, make: Callable[[], Kept]) -> Kept:
+        """Return a drawing of an instrument as it stands, made once until something is filed."""
+        key = (told.line.dossier, told.version, what, unit)
+        drawing: Kept = self._drawn.get(key, make)
+        return drawing
 
     def proof(self, told: Story) -> ProveOutcome:
         """Return what the newest readings prove of the newest plan."""

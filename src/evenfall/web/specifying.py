@@ -16,6 +16,7 @@ from evenfall.pictures.inks import PAGE
 from evenfall.units import LengthUnit
 from evenfall.web.instruments import common, specified
 from evenfall.web.rights import filed_by
+from evenfall.web.turns import InTurn
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import (
     AddRequest,
@@ -34,7 +35,7 @@ from evenfall.workshop.specifying import (
 )
 from evenfall.workshop.story import needed, specification_of
 
-router = APIRouter()
+router = APIRouter(route_class=InTurn)
 _LONGEST = 200_000
 
 

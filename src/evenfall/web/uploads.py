@@ -91,7 +91,7 @@ async def piece(
             pass
         stream.flush()
         if there == sizes[number]:
-            os.fsync(stream.fileno())
+            await run_in_threadpool(os.fsync, stream.fileno())
     return JSONResponse({"received": there})
 
 

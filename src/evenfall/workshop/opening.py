@@ -6,6 +6,7 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -120,7 +121,13 @@ class InstrumentRequest:
 
 def open_specification(source: Source) -> tuple[Specification, tuple[Finding, ...]]:
     """Return a specification and what is unusual about it."""
-    return read_specification(source.text(), source=source.name)
+    return _specification(source.text(), source.name)
+
+
+@lru_cache(maxsize=64)
+def _specification(text: str, name: str) -> tuple[Specification, tuple[Finding, ...]]:
+    """Return the specification in a text, which a server is asked for again and again."""
+    return read_specification(text, source=name)
 
 
 def open_instrument(

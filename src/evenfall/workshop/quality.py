@@ -388,11 +388,6 @@ def capability(request: CapabilityRequest, progress: Progress = silent) -> Capab
     progress("Reading", 0.0)
     table = request.read()
     progress("Judging", 0.5)
-    return capability_of(table, request)
-
-
-def capability_of(table: TidyTable, request: CapabilityRequest) -> CapabilityOutcome:
-    """Return what a process is capable of by readings that were read already."""
     table, series = series_of(table, request)
     made = judge(
         series,
@@ -460,7 +455,7 @@ def _gathered(
     were read between them.
     """
     names = request.subgroup
-    keys = list(zip(*(factor_of(table, name, request.shift_hours) for name in names), strict=True))
+    keys = list(zip(*(_factor(table, name, request.shift_hours) for name in names), strict=True))
     if not set(names) & set(TIMES):
         return table, keys
     first: dict[tuple[str, ...], int] = {}
@@ -470,7 +465,7 @@ def _gathered(
     return table.taken(order), [keys[n] for n in order]
 
 
-def factor_of(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, ...]:
+def _factor(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, ...]:
     """Return a factor of each reading, or what follows from its time."""
     if name not in TIMES or name in table.factors:
         return table.factor(name)

@@ -1,0 +1,58 @@
+"""Whose turn it is: pages wait for one another, a drag for no page, and nobody for paper."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections import Counter
+
+import httpx2
+from fastapi import APIRouter, FastAPI
+
+from evenfall.web.turns import AT_ONCE, InTurn
+
+PAGES = 12
+
+
+def test_a_few_pages_are_computed_at_once_and_a_drag_waits_for_none_of_them() -> None:
+    """Pages block until a drag was answered: with one lane for both that would never be."""
+    router, go_on = APIRouter(route_class=InTurn), threading.Event()
+    lock, now, most = threading.Lock(), Counter[str](), Counter[str]()
+
+    def hold(what: str) -> None:
+        with lock:
+            now[what] += 1
+            most[what] = max(most[what], now[what])
+        go_on.wait(30)
+        with lock:
+            now[what] -= 1
+
+    @router.get("/page")
+    def page() -> None:
+        hold("page")
+
+    @router.get("/sheet.{kind}")
+    def paper(kind: str) -> None:
+        hold("paper")
+
+    @router.post("/plan/look")
+    def look() -> None:
+        with lock:
+            assert now["page"] == AT_ONCE["page"]
+
+    app = FastAPI()
+    app.include_router(router)
+
+    async def asked() -> list[int]:
+        transport = httpx2.ASGITransport(app)
+        async with httpx2.AsyncClient(transport=transport, base_url="http://bench") as client:
+            held = [asyncio.create_task(client.get("/page")) for _ in range(PAGES)]
+            held += [asyncio.create_task(client.get("/sheet.pdf")) for _ in range(PAGES)]
+            while now["paper"] < PAGES or now["page"] < AT_ONCE["page"]:
+                await asyncio.sleep(0.01)
+            moved = await client.post("/plan/look", json={})
+            go_on.set()
+            return [moved.status_code, *(one.status_code for one in await asyncio.gather(*held))]
+
+    assert set(asyncio.run(asyncio.wait_for(asked(), 60))) == {200}
+    assert most == {"page": AT_ONCE["page"], "paper": PAGES}

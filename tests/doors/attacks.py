@@ -146,11 +146,13 @@ def program(lines: bytes, count: int) -> Attack:
 
 def readings(head: str, row: str, count: int, *words: str) -> Attack:
     """Return the attack of a sheet of so many readings."""
-    text = (head + "\n" + (row + "\n") * count).encode()
-    return file("many.csv", lambda: text, "quality", *words)
+
+    def text() -> bytes:
+        return (head + "\n" + (row + "\n") * count).encode()
+
+    return file("many.csv", text, "quality", *words)
 
 
-DEEP = b'{"a":' * 100_000
 LONG = "x" * 100_000
 
 ATTACKS: dict[str, Attack] = {
@@ -169,7 +171,7 @@ ATTACKS: dict[str, Attack] = {
         "zeros.parquet", lambda: packed_zeros("parquet", 5_000)
     ),
     "a map without a step": file("map.npy", npy, "measure", "map.npy", *SPEC, "-o", "new.json"),
-    **{f"a lying header: {name}": scan("lie.dat", lambda c=c: c) for name, c in LIES.items()},
+    **{f"a lying header: {name}": scan("lie.dat", made) for name, made in LIES.items()},
     # ---- sheets and workbooks
     "a value of 100 kB": file(
         "a.csv",
@@ -212,7 +214,7 @@ ATTACKS: dict[str, Attack] = {
     "a text of 100 kB in a specification": file(
         "a.toml", lambda: spec_with('pitch = "E4"', f'pitch = "{LONG}"'), "spec", "check", "a.toml"
     ),
-    "JSON nested without end": file("a.json", lambda: DEEP, "sheet", "a.json"),
+    "JSON nested without end": file("a.json", lambda: b'{"a":' * 100_000, "sheet", "a.json"),
     "a number of 100 kB in JSON": file(
         "a.json", lambda: b'{"metal_mm": ' + b"9" * 100_000 + b"}", "sheet", "a.json"
     ),

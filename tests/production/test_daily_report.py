@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +21,8 @@ from evenfall.workshop import ChartRequest
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.daily_report import DailyReport, ReportRequest, daily_report
-from evenfall.workshop.notices import look
+from evenfall.workshop.kept_charts import act_on, acts_on, asked_of, chart_name, kept_charts
+from evenfall.workshop.notices import Looking
 from evenfall.workshop.quality import act_on_chart
 from evenfall.workshop.signals import new_signals
 
@@ -92,6 +94,42 @@ def test_due_gauges_and_lots_stand_in_it(dossiers: Dossiers, tmp_path: Path) -> 
     assert made["Lots"][1] == ("Qen, T: the next lot is on normal inspection.", False)
 
 
+def test_a_check_standard_alarms_while_its_newest_readings_do(dossiers: Dossiers) -> None:
+    dossiers.add(workshop.AddRequest(subject="gauge", name="dial 3"))
+    off_mm = [0.004 * (n * 7 % 5 - 2) for n in range(12)]
+    for number, off in enumerate([*off_mm, 0.06, *off_mm], start=1):
+        facts = {"standard": "block 1", "reference_mm": 5.0, "read_mm": 5.0 + off}
+        done = f"2026-03-{number:02}T08:00Z"
+        dossiers.note(workshop.NoteRequest("dial 3", "", facts={**facts, "done": done}))
+    loud = "dial 3: block 1 reads otherwise than before. Look for the cause."
+    for day, alarm in (("2026-03-12", False), ("2026-03-13", True), ("2026-03-25", False)):
+        made = said(daily_report(dossiers, ReportRequest(day)))["Gauges"]
+        assert ((loud, True) in made) is alarm, (day, made)
+
+
+def test_charts_with_long_questions_are_told_apart_and_none_is_left_out(
+    dossiers: Dossiers,
+) -> None:
+    prove(dossiers, STEADY, "2026-03-02", 0)
+    for batch in ("a", "b"):
+        only = {"document": "proof", "batch": "x" * 250 + batch}
+        request = ChartRequest(Filed(dossiers.archive), "relief", only)
+        name = chart_name("relief", "proof", request)
+        assert len(name) <= 200
+        fact = {"act": "left out", "point": "1", "at": "", "reason": batch}
+        at = "2026-03-02T12:00:00.000000Z"
+        asked = asked_of("relief", "proof", request)
+        act_on(dossiers.archive, name, {**fact, "at": at, "asked": asked})
+        assert [one.reason for one in acts_on(dossiers.archive, name)] == [batch]
+    plain = ChartRequest(Filed(dossiers.archive), "relief", {"document": "proof"})
+    for number in range(205):
+        only = {"model": f"M {number}"}
+        request = replace(plain, only=only)
+        facts = {**fact, "at": at, "asked": asked_of("relief", "proof", request)}
+        act_on(dossiers.archive, chart_name("relief", "proof", request), facts)
+    assert len(list(kept_charts(dossiers.archive))) == 207
+
+
 def test_the_command_writes_paper_and_says_the_same(dossiers: Dossiers, tmp_path: Path) -> None:
     prove(dossiers, [*STEADY, 0.34], "2026-03-02", 0)
     address = str(tmp_path / "archive")
@@ -156,7 +194,7 @@ def test_a_notice_of_a_signal_is_put_once(
     prove(dossiers, [0.34], "2026-03-03", 30)
     queue = Queue(dossiers.archive)
     for _ in range(2):
-        look(dossiers, queue)
+        Looking(dossiers)(queue)
     told = [
         task for task in queue.listed(states=("waiting",)) if "not in control" in str(task.asked)
     ]

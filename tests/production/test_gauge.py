@@ -442,6 +442,19 @@ def test_a_study_is_not_filed_where_several_gauges_go_by_the_name(tmp_path: Path
         assert "Filed in" in run(*there[:-1], first).output
 
 
+def test_a_study_is_not_filed_with_an_instrument(tmp_path: Path) -> None:
+    study, archive = tmp_path / "study.csv", str(tmp_path / "archive")
+    rows = "".join(f"{n % 4},{0.2 + n % 4 + 0.01 * (n % 3)},mm\n" for n in range(12))
+    study.write_text("part,value,unit\n" + rows, encoding="utf-8")
+    with workshop.archive(archive, make=True) as dossiers:
+        dossiers.add(workshop.AddRequest(serial="UY-0417", name="Tesquil"))
+        before = dossiers.archive.entries(dossiers.named("UY-0417"))
+        done = run("gauge", study, "--archive", archive, "--file-as", "UY-0417")
+        assert done.exit_code == 2
+        assert "UY-0417, Tesquil is no gauge" in done.output
+        assert dossiers.archive.entries(dossiers.named("UY-0417")) == before
+
+
 def test_what_a_gauge_cannot_give_is_one_sentence(tmp_path: Path) -> None:
     sheet, spec = without_uncertainty(tmp_path)
     archive = str(tmp_path / "archive")

@@ -210,7 +210,7 @@ def test_with_a_known_deviation_fewer_readings_keep_the_same_risks() -> None:
         assert known.size_count < plan.size_count
         assert known.acceptance(0.01) == pytest.approx(plan.acceptance(0.01), abs=1e-6)
         assert known.acceptance(plan.quality_at(0.10)) <= 0.10
-    tight = measured_plan(1000, 1.0, tightened=True)
+    tight = measured_plan(1000, 1.0, inspection="tightened")
     assert tight.k_factor == pytest.approx(measured_plan(1000, 0.65).k_factor)
 
 
@@ -263,7 +263,7 @@ def test_what_decides_no_measured_lot_is_one_sentence(values, limits, said: str)
     with pytest.raises(RequestError, match="no plan for an acceptance quality limit of"):
         measured_plan(1000, 0.7)
     with pytest.raises(RequestError, match="no smaller limit"):
-        measured_plan(1000, 0.010, tightened=True)
+        measured_plan(1000, 0.010, inspection="tightened")
 
 
 def test_a_measured_lot_at_the_door(tmp_path: Path) -> None:
@@ -278,6 +278,9 @@ def test_a_measured_lot_at_the_door(tmp_path: Path) -> None:
     assert "50 readings of a lot of 1000" in done.output
     assert "The plan asks for 35" in done.output
     assert faults((tmp_path / "p" / "operating-curve.svg").read_text(encoding="utf-8")) == []
+    done = run("lot-measured", sheet, "--pieces", 49, "--lower", 0.15)
+    assert done.exit_code == 2
+    assert "50 readings cannot be of a lot of 49 pieces" in done.output
     done = run(*ask, "--upper", 0.21, "--json")
     assert done.exit_code == 1
     assert json.loads(done.output)["decision"] == "not accepted"

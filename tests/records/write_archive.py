@@ -75,6 +75,16 @@ def write() -> None:
             act = {"point": "UY-0417", "at": "2026-01-05T08:00:00.000000Z", "reason": "settled"}
             frozen = {"act": "frozen", "centre_level": 0.18, "sigma_level": 0.02, "points": 25}
             archive.file(None, [chart, Filing("on chart", {**act, **frozen})])
+            lots = Filing("opened", {"subject": "lots", "name": "Tesquil from Tessque Row"})
+            terms = {"supplier": "Tessque Row", "model": "Tesquil", "receiver": "", "level": "II"}
+            terms |= {"method": "single", "aql_percent": 1.0, "quantity": "", "lower_mm": None}
+            terms |= {"upper_mm": None, "sigma_mm": None, "one_in": 1, "reason": ""}
+            lot = {"name": "L-1", "pieces": 40, "found": [0], "measured_mm": [], "instruments": []}
+            lot |= {"state": "normal", "decision": "accepted", "reason": ""}
+            judged = [lots, Filing("lots agreed", terms), Filing("lot", lot)]
+            entry = archive.file(None, judged)[-1]
+            said = {"lot": entry.hash, "party": "Quandlemere", "answer": "accepted", "reason": ""}
+            archive.file(entry.dossier, [Filing("lot answered", said)])
             archive.sign(dossier, signing_key())
             accounts = Accounts(archive)
             owner = accounts.join(

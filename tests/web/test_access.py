@@ -21,6 +21,7 @@ from evenfall.records.accounts import ROLES, Account, Accounts
 from evenfall.web.application import application
 from evenfall.web.place import Place
 from evenfall.web.rights import FILING, NEEDS, ROLE_RIGHTS, SAFE, SCOPES, Right
+from evenfall.web.view import inside
 from evenfall.workshop import AddRequest, MeasureRequest, PlanRequest, ProveRequest, Source
 from evenfall.workshop.archives import Dossiers
 
@@ -146,6 +147,9 @@ def test_whoever_is_not_logged_in_is_led_there_and_back(clients: Callable[[], Te
     answer = client.get("/charts?quantity=relief&of=a%20b", headers=html, follow_redirects=False)
     back = answer.headers["location"].removeprefix("/log-in?back=")
     assert unquote(back) == "/charts?quantity=relief&of=a%20b"
+    page = client.get("/instruments/UY%200417/plan", headers=html, follow_redirects=False)
+    back = unquote(page.headers["location"].removeprefix("/log-in?back="))
+    assert back == inside(back) == "/instruments/UY%200417/plan"
     asked = client.get("/gauges")
     assert asked.status_code == 401
     assert asked.headers["www-authenticate"] == "Bearer"

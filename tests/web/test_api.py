@@ -170,6 +170,20 @@ def test_a_call_with_files_that_came_before_it_is_begun_once(client: TestClient)
     assert "came already" in refused(client.post("measure", json=body), 422)["sentence"]
 
 
+def test_files_that_are_filed_are_kept_by_the_archive_alone(client: TestClient) -> None:
+    content = BEFORE.text().encode()
+    announced = {"files": [{"name": BEFORE.name, "size": len(content)}]}
+    task = client.post("uploads", json=announced).json()["task"]
+    client.patch(f"uploads/{task}/0", content=content, headers={"upload-offset": "0"})
+    body = {**FILED, "files": [*FILED["files"], {"upload": f"{task}/0"}]}
+    key = {"Idempotency-Key": "filing-2"}
+    first, second = (client.post("dossiers", json=body, headers=key) for _ in range(2))
+    assert (first.status_code, second.status_code) == (201, 201)
+    assert first.json() == second.json()
+    assert task not in {one["id"] for one in client.get("tasks").json()["tasks"]}
+    assert refused(client.get(f"uploads/{task}"), 422)
+
+
 def test_a_call_that_came_to_nothing_may_be_corrected(client: TestClient) -> None:
     key = {"Idempotency-Key": "note-1"}
     client.post("dossiers", json=FILED)

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterator, Sequence
 from html import unescape
 from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from fastapi.testclient import TestClient
 
 from evenfall import workshop
+from evenfall.cli import main
 from evenfall.records import Filing
 from evenfall.web.application import application
 from evenfall.workshop.archives import Dossiers
@@ -187,3 +190,69 @@ def test_the_report_of_a_day_leads_to_its_charts_and_to_paper(
     paper = client.get("/charts/report.pdf?day=2026-04-07")
     assert paper.content.startswith(b"%PDF")
     assert "is no day" in text(client, "/charts/report?day=tomorrow", 422)
+
+
+def by_station(dossiers: Dossiers, apart_mm: float, count: int = 60) -> None:
+    for number in range(count):
+        station = number // 2 % 2
+        relief_mm = STEADY[number % 30] + apart_mm * station
+        prove(dossiers, [relief_mm], first=number, station=f"bench {station}")
+
+
+def test_the_page_of_causes_says_what_the_command_says(
+    dossiers: Dossiers, client: TestClient, tmp_path: Path
+) -> None:
+    assert "Nothing to compare yet" in text(client, "/charts/causes")
+    by_station(dossiers, 0.03)
+    shown = text(client, "/charts/causes?quantity=relief")
+    assert "Station moves the relief." in shown
+    assert "batch are recorded with none of these readings" in shown
+    assert "its control chart says that" in shown
+    done = CliRunner().invoke(
+        main,
+        ["quality", "causes", "--archive", str(tmp_path), "--quantity", "relief"],
+    )
+    told = [line.strip(" !") for line in done.output.splitlines()[1:]]
+    assert sum(line in shown for line in told if line) >= 3, done.output
+    only = text(client, "/charts/causes?quantity=relief&factor=station&factor=model")
+    assert "shift" not in only[only.index("Each factor") :]
+    bad = "/charts/causes?quantity=relief&factor=batch"
+    assert "No answer" in text(client, bad, 422)
+
+
+def test_factors_that_always_go_together_are_named_before_anything_is_changed(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    for number in range(60):
+        station = number // 2 % 2
+        relief_mm = STEADY[number % 30] + 0.03 * station
+        facts = {"content_hash": f"{number:064x}", "schema": "evenfall/proof@1"}
+        opened = {"subject": "instrument", "name": f"M {station}"}
+        filings = [
+            Filing("opened", opened),
+            Filing("step", {"work": "Levelled.", "station": f"bench {station}"}),
+            Filing("proof", {**facts, "specification": "", "relief_mm": relief_mm}),
+        ]
+        dossiers.archive.file(None, filings)
+    shown = text(client, "/charts/causes?quantity=relief")
+    verdict = shown[shown.index('id="verdict"') : shown.index("Each factor")]
+    assert "always go together, so nobody can tell" in verdict
+
+
+def test_causes_over_many_readings_go_on_beside_the_pages(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    by_station(dossiers, 0.03)
+    asked = "quantity=relief&document=proof&most=100000"
+    assert "more than a page waits for" in text(client, f"/charts/causes?{asked}")
+    answer = client.post("/charts/causes", data={"asked": asked}, follow_redirects=False)
+    place = answer.headers["location"]
+    again = client.post("/charts/causes", data={"asked": asked}, follow_redirects=False)
+    assert again.headers["location"] == place
+    deadline = time.monotonic() + 60.0
+    while "Station moves the relief." not in (shown := text(client, place)):
+        assert time.monotonic() < deadline, shown
+        time.sleep(0.2)
+    assert "<svg" in client.get(place).text
+    listed = text(client, "/under-way")
+    assert "Looking for causes" in listed

@@ -38,6 +38,20 @@ def test_choices_that_are_none_are_not_kept(client: TestClient) -> None:
     assert 'value="&lt;script&gt;"' in shown
 
 
+def test_another_unit_leads_back_to_the_very_page(client: TestClient) -> None:
+    there = "/instruments?words=uy%20b&amp;x=1"
+    assert f'name="back" value="{there}"' in client.get("/instruments?words=uy%20b&x=1").text
+    for back, to in (
+        ("/instruments?words=uy%20b&x=1", "/instruments?words=uy%20b&x=1"),
+        *(("//evil.example", "/"), ("/\\evil.example", "/"), ("https://evil.example", "/")),
+        *(("/a\r\nset-cookie: x=1", "/"), ("", "/")),
+    ):
+        answer = client.post("/view", data={"unit": "in", "back": back})
+        assert (answer.status_code, answer.headers["location"]) == (303, to)
+    refused = client.post("/new", data={})  # this page has no address to come back to
+    assert 'action="/view"' not in refused.text
+
+
 def test_a_name_is_kept_as_one_short_line(client: TestClient) -> None:
     client.post("/settings", data={"person": "  Žofq \r\n Ulbrenq; Path=/x \u202e" + "n" * 300})
     shown = client.get("/settings").text

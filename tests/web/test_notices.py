@@ -15,7 +15,7 @@ import evenfall as ef
 from evenfall import workshop
 from evenfall.records.queue import Queue
 from evenfall.web.transport import context, own_certificate
-from evenfall.workshop.notices import KIND, MAIL, WEBHOOK, Ways, deliver, look, notify, ways
+from evenfall.workshop.notices import KIND, MAIL, WEBHOOK, Looking, Ways, deliver, notify, ways
 from receiver import receiving
 
 NOTICE = {"subject": "UY-0417: conforms", "text": "Line one\nline two", "place": "/instruments/1"}
@@ -175,8 +175,10 @@ def test_verdicts_gauges_and_work_that_failed_are_told(dossiers: ef.Dossiers) ->
     failed = queue.put("call", {})
     assert queue.claim("here 1 a", {}) is not None
     queue.end(failed.id, "here 1 a", "refused", {})
+    look = Looking(dossiers)
     for _ in range(2):
-        look(dossiers, queue)
+        look(queue)
+    Looking(dossiers)(queue)  # and another server says none of it again
     told = [one.asked for one in queue.listed() if one.kind == KIND]
     subjects = sorted(one["subject"] for one in told)
     assert len(told) == 3
@@ -189,5 +191,24 @@ def test_verdicts_gauges_and_work_that_failed_are_told(dossiers: ef.Dossiers) ->
         queue.ask_to_stop(one.id)
     dossiers.archive.clock = lambda: "2126-05-04T08:00:00.000000Z"
     queue.sweep()
-    look(dossiers, queue)
+    look(queue)
     assert queue.listed() == ()
+
+
+@pytest.mark.usefixtures("_set_up")
+def test_what_was_filed_is_looked_at_once_until_there_is_more_of_it(
+    dossiers: ef.Dossiers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    lately = dossiers.archive.lately
+    monkeypatch.setattr(dossiers.archive, "lately", lambda kind: asked.append(kind) or lately(kind))
+    look, queue = Looking(dossiers), Queue(dossiers.archive)
+    for _ in range(3):
+        look(queue)
+    assert asked == ["proof"]
+    dossiers.add(ef.AddRequest(subject="gauge", name="dial 3"))
+    look(queue)
+    assert asked == ["proof"] * 2
+    dossiers.archive.clock = lambda: "2126-05-04T08:00:00.000000Z"  # gauges fall due by the day
+    look(queue)
+    assert asked == ["proof"] * 3

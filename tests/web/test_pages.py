@@ -32,6 +32,7 @@ PAGES = {
     "its sheet": "/gauges/{3}/study?parts=3&persons=Ilva&trials=2&seed=1",
     "charts": "/charts",
     "capability": "/charts/capability?quantity=relief&lower=0.1&upper=0.3",
+    "causes": "/charts/causes?quantity=relief",
     "report of a day": "/charts/report?day=2026-05-04",
     "plan": "/instruments/{1}/plan",
     "work": "/instruments/{2}/work",

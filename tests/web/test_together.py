@@ -13,6 +13,7 @@ from playwright.sync_api import Browser, expect
 import evenfall as ef
 from evenfall import workshop
 from evenfall.web.application import application
+from evenfall.workshop.typed import typed_of
 from served import serving
 
 PORT = 8417
@@ -51,9 +52,15 @@ def test_a_plan_by_readings_that_are_no_longer_the_newest_is_not_filed(
         taken = client.post(f"{place}/plan/take", data={**asked, "seen": fresh[0]})
         assert taken.status_code == 200
         assert [one.kind for one in dossiers.show("UY-0417").entries].count("plan") == 1
-        sheet = {"values": {"crown_top:1:1": "1.2"}}
-        typed = client.post(f"{place}/measure/file", json=sheet, headers={"if-match": seen})
-        assert typed.status_code in (412, 422)
+        typed = typed_of((BEFORE,), ef.read_specification(SPEC.text())[0])
+        assert typed is not None
+        sheet = {"values": dict(typed.values), "uncertainty": typed.uncertainty}
+        for since, status, kept in ((seen, 412, 1), ("", 200, 2)):
+            headers = {"if-match": since} if since else {}
+            sent = client.post(f"{place}/measure/file", json=sheet, headers=headers)
+            assert sent.status_code == status
+            kinds = [one.kind for one in dossiers.show("UY-0417").entries]
+            assert kinds.count("measurement") == kept
         app.state.shop.leave()
 
 

@@ -2,21 +2,145 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+import math
+from functools import wraps
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
+from evenfall.cli.desk import address_option, by_option, on_option
 from evenfall.cli.door import Number, json_option, path_option, show_in_order, show_json
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.readings_options import Asked, level_option, readings_options
 from evenfall.cli.results import Result, result_options
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from evenfall.cli.reports import Lengths
+    from evenfall.errors import Progress
+    from evenfall.workshop.lot_reports import KeptLotOutcome
     from evenfall.workshop.lots import LotOutcome
     from evenfall.workshop.measured_lots import MeasuredLotOutcome
+
+_NEEDS_ARCHIVE = "Name the archive, the supplier and the model, to judge a lot by its instruments."
+
+
+class _Kept(NamedTuple):
+    """Where a lot is kept, and what is said of it."""
+
+    address: str
+    supplier: str
+    model: str
+    receiver: str
+    name: str
+    instruments: tuple[str, ...]
+    skipped: bool
+    one_in: int
+    new_agreement: str
+    reason: str
+    report: Path | None
+    person: str
+    done: str
+
+    @property
+    def in_archive(self) -> bool:
+        """Whether the lot belongs into an archive."""
+        return bool(self.address and self.supplier and self.model)
+
+    def judged(self, result: Result, pieces: int, found: tuple[int, ...], **agreed: Any) -> int:
+        """Judge a lot and keep it, or say which sample it needs; return the exit status."""
+        from evenfall import workshop
+        from evenfall.workshop.kept_lots import LotToKeep, agreement, keep_lot, lots_of, proposed
+        from evenfall.workshop.lot_reports import lot_report, shown_lots
+
+        whose = (self.supplier, self.model, self.receiver)
+        done = bool(found or self.instruments or self.skipped)
+        with workshop.archive(self.address, make=True) as dossiers:
+            lots = lots_of(dossiers.archive, *whose) if dossiers.is_there() else None
+
+            def step(_request: None, _progress: Progress) -> KeptLotOutcome:
+                there = lots
+                if there is None or self.new_agreement:
+                    terms: dict[str, Any] = {
+                        **agreed,
+                        "receiver": self.receiver,
+                        "one_in": self.one_in,
+                        "reason": self.new_agreement,
+                    }
+                    there = proposed(agreement(self.supplier, self.model, **terms), there)
+                if not done:
+                    return shown_lots(there, pieces=pieces)
+                lot = LotToKeep(
+                    self.name,
+                    pieces,
+                    found,
+                    self.instruments,
+                    self.skipped,
+                    self.person,
+                    self.done,
+                    self.reason,
+                )
+                return shown_lots(keep_lot(dossiers, there, lot))
+
+            def files(made: KeptLotOutcome, _progress: object) -> dict[Path, bytes]:
+                if self.report is None or made.lot is None:
+                    return {}
+                kind = "html" if self.report.suffix == ".html" else "pdf"
+                return {self.report: lot_report(made.lots, made.lot, kind, unit=made.unit)}
+
+            made = result.of(step, None, _show, files=files, outputs=[self.report])
+        return 1 if made.decision == "not accepted" else 0
+
+
+def _kept_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options of a lot that is kept; the command gets them as one `kept`."""
+
+    @wraps(command)
+    def gathered(**given: Any) -> Any:
+        own = {"address": "", **{n: given.pop(n) for n in _Kept._fields if n in given}}
+        return command(kept=_Kept(**own), **given)
+
+    options = (
+        click.option("--supplier", default="", help="Whose lots they are."),
+        click.option("--model", default="", help="Which model they are of."),
+        click.option("--receiver", default="", help="Who takes them over, where that is not you."),
+        click.option("--name", default="", help="Name of the lot."),
+        click.option(
+            "--instrument",
+            "instruments",
+            multiple=True,
+            metavar="NUMBER",
+            help="Instrument of the sample, proved in the archive; repeatable.",
+        ),
+        click.option(
+            "--skipped",
+            is_flag=True,
+            help="Accept without inspection a lot of a qualified supplier that was not drawn.",
+        ),
+        click.option(
+            "--one-in",
+            type=click.IntRange(1, 5),
+            default=1,
+            help="For a new agreement: of a qualified supplier's lots inspect one in so many.",
+        ),
+        click.option(
+            "--new-agreement",
+            default="",
+            metavar="REASON",
+            help="Begin the count again, by the agreement of this call, and say why.",
+        ),
+        click.option("--reason", default="", help="Anything that the decision rests on besides."),
+        path_option("--report", help="Write the report of the lot, PDF or HTML, as it is named."),
+        by_option,
+        on_option,
+    )
+    decorated: Callable[..., Any] = gathered
+    for option in reversed(options):
+        decorated = option(decorated)
+    return decorated
+
 
 _aql_option = click.option(
     "--aql",
@@ -49,35 +173,38 @@ _level_option = click.option(
     type=click.IntRange(0),
     help="Nonconforming pieces in the sample; again for each further stage.",
 )
-@click.option("--name", default="", help="Name of the lot.")
+@address_option("Archive that keeps the lots of this supplier and model")
+@_kept_options
 @path_option(
     "--record",
-    help="File that keeps the lots of this supplier and model, and so the state of inspection; "
-    "made if it is not there. Its agreement holds.",
+    help="File that keeps the lots of this supplier and model, and so the state of inspection, "
+    "instead of an archive; made if it is not there. Its agreement holds.",
 )
-@click.option("--supplier", default="", help="Whose lots they are, for a new record.")
-@click.option("--model", default="", help="Which model they are of, for a new record.")
 @result_options
 def lot(
     *,
+    kept: _Kept,
     pieces: int,
     aql_percent: float,
     level: str,
     sort: str,
     found: tuple[int, ...],
-    name: str,
     record: Path | None,
-    supplier: str,
-    model: str,
     result: Result,
 ) -> int:
     """Tell which sample to take of a lot and, with --found, whether the lot is accepted.
 
-    Normal, tightened and reduced inspection follow each other by the lots in --record. Exit status
-    1 if the lot is not accepted, or another stage is needed.
+    Normal, tightened and reduced inspection follow each other by the lots of this --supplier and
+    --model, kept in --archive or in a file, --record. With --archive the sample may be given by its
+    instruments instead: their proofs say how many do not conform. Exit status 1 if the lot is not
+    accepted, or another stage is needed.
     """
     from evenfall import workshop
 
+    if kept.in_archive and record is None:
+        return kept.judged(result, pieces, found, method=sort, aql_percent=aql_percent, level=level)
+    if kept.instruments:
+        raise click.UsageError(_NEEDS_ARCHIVE)
     there = record is not None and record.exists()
     request = workshop.LotRequest(
         pieces,
@@ -85,10 +212,10 @@ def lot(
         level,
         sort,  # type: ignore[arg-type]
         found,
-        name,
+        kept.name,
         source_of(record) if there else None,
-        supplier,
-        model,
+        kept.supplier,
+        kept.model,
     )
 
     def files(made: LotOutcome, _progress: object) -> dict[Path, bytes]:
@@ -99,7 +226,7 @@ def lot(
     return 1 if made.decision == "not accepted" else 0
 
 
-def _show(made: LotOutcome | MeasuredLotOutcome, lengths: Lengths) -> None:
+def _show(made: LotOutcome | MeasuredLotOutcome | KeptLotOutcome, lengths: Lengths) -> None:
     show_in_order(made.findings, lengths.unit)
 
 
@@ -163,15 +290,40 @@ def lot_plan(*, method: str, as_json: bool, **risks: Any) -> None:
     low_level=0.0,
     help="Standard deviation of what is made, where it is known [mm, or the unit of the readings].",
 )
+@_kept_options
 @result_options
-def lot_measured(*, asked: Asked, pieces: int | None, result: Result, **agreed: Any) -> int:
+def lot_measured(
+    *,
+    asked: Asked,
+    kept: _Kept,
+    pieces: int | None,
+    tightened: bool,
+    result: Result,
+    **agreed: Any,
+) -> int:
     """Tell whether a lot is accepted by what was measured of its sample, READINGS.
 
     The share beyond the limits is estimated from mean and standard deviation, so fewer pieces are
-    needed than where they are sorted. Exit status 1 if the lot is not accepted.
+    needed than where they are sorted. With --archive, --supplier and --model the sample is named by
+    its --instruments, whose proofs hold the quantity, and the lot is kept. Exit status 1 if the lot
+    is not accepted.
     """
     from evenfall import workshop
+    from evenfall.workshop.archive_readings import Filed
 
-    request = workshop.MeasuredLotRequest(*asked, pieces=pieces or 0, **agreed)
+    kept = kept._replace(address=str(click.get_current_context().params["address"]))
+    if kept.in_archive and isinstance(asked.source, Filed):
+        if pieces is None or tightened:
+            raise click.UsageError(
+                "A lot that is kept needs --pieces; whether it is tightened follows from the lots "
+                "before it."
+            )
+        levels = {name: agreed.pop(f"{name}_level") for name in ("lower", "upper", "sigma")}
+        agreed |= {f"{name}_mm": level for name, level in levels.items()}
+        method = "sigma" if math.isfinite(levels["sigma"]) else "s"
+        return kept.judged(result, pieces, (), method=method, quantity=asked.quantity, **agreed)
+    if kept.instruments:
+        raise click.UsageError(_NEEDS_ARCHIVE)
+    request = workshop.MeasuredLotRequest(*asked, pieces=pieces or 0, tightened=tightened, **agreed)
     made = result.of(workshop.measured_lot, request, _show)
     return 1 if made.made.decision == "not accepted" else 0

@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 import base64
+import ipaddress
 import json
-import re
 import secrets
+import ssl
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from importlib.metadata import version
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import httpx2
 
 from evenfall.client.errors import error_of
 from evenfall.codec.whole import unpacked
-from evenfall.errors import Cancelled, Progress, RequestError, silent
+from evenfall.errors import At, Cancelled, Progress, RequestError, silent
 from evenfall.files import read_bytes
 from evenfall.workshop.asking import plain_request
-from evenfall.workshop.calls import use_cases
+from evenfall.workshop.calls import VERSION_HEADER, use_cases
 
 if TYPE_CHECKING:
     from evenfall.client.dossiers import ThereDossiers
@@ -33,6 +35,9 @@ _LARGEST_BYTES = 400_000_000
 _TRIES = 4
 _WAIT_S = 0.25
 _TIMEOUT_S = 120.0
+_REACHED_S = 10.0
+_SILENT_S = 30.0
+"""After which a server that tells of a task, and says it is alive each second, is gone."""
 
 
 class Connection:
@@ -43,7 +48,13 @@ class Connection:
     address
         Where the server is.
     token
-        Token that it gave; empty where it asks for none.
+        Token that it gave; empty where it asks for none. It is sent over TLS alone, or to this
+        machine itself.
+    certificate
+        File of the authority that vouches for the server, where that is none that every program
+        knows.
+    timeout_s
+        How long an answer may take [s].
     http
         How it is called, where that is to be set up otherwise.
 
@@ -55,16 +66,32 @@ class Connection:
     <bound method Connection.call of plan at http://127.0.0.1:9>
     """
 
-    def __init__(self, address: str, token: str = "", *, http: httpx2.Client | None = None) -> None:
+    def __init__(
+        self,
+        address: str,
+        token: str = "",
+        *,
+        certificate: str | Path = "",
+        timeout_s: float = _TIMEOUT_S,
+        http: httpx2.Client | None = None,
+    ) -> None:
         self.address = address.rstrip("/")
+        url = _url(self.address)
+        own = _own(url.host)
         headers = {"authorization": f"Bearer {token}"} if token else {}
-        if not re.fullmatch(r"https?://[^/?#\s\[\]@]+(/[^?#\s]*)?", self.address):
+        if token and url.scheme == "http" and not own:
             raise RequestError(
-                "{address:quoted} is no address of a server; give one as https://NAME:PORT.",
-                address=address,
+                "A token is not sent without TLS, where others can read it; give the address as "
+                "https://{place}.",
+                place=self.address.partition("://")[2],
             )
-        self._http = http or httpx2.Client(timeout=_TIMEOUT_S)
-        self._http.base_url = httpx2.URL(self.address)
+        self._timeout_s = timeout_s
+        self._http = http or httpx2.Client(
+            timeout=httpx2.Timeout(timeout_s, connect=min(timeout_s, _REACHED_S)),
+            verify=_trusting(certificate) if certificate else True,
+            trust_env=not (own and url.scheme == "http"),  # no proxy on the way to oneself
+        )
+        self._http.base_url = url
         self._http.headers.update({"accept": "application/json", **headers})
 
     def __enter__(self) -> Connection:
@@ -140,28 +167,53 @@ class Connection:
                     if not tries:
                         raise self._lost(error) from None
                     time.sleep(_WAIT_S)
-                    there = self.ask("GET", f"/uploads/{task}").json()["received"][number]
+                    kept = int(self.ask("GET", f"/uploads/{task}").json()["received"][number])
+                    tries = _TRIES if kept > there else tries
+                    there = kept
                     continue
                 if answer.status_code not in (httpx2.codes.OK, httpx2.codes.CONFLICT):
                     _refuse(answer)
-                there = int(answer.json()["received"])
+                there, tries = int(_json(answer)["received"]), _TRIES
         return task
 
     def watch(self, task: str, progress: Progress = silent) -> Plain:
         """Wait for a task and return it; a refusal is raised, and `Cancelled` stops it."""
-        while True:
-            known: Plain = self.ask("GET", f"/tasks/{task}").json()
-            try:
+        try:
+            for known in self._events(task):
                 progress(known["doing"] or "Waiting", known["share"])
-            except Cancelled:
-                self.ask("POST", f"/tasks/{task}/stop")
-                raise
-            if known["state"] == "refused":
-                raise error_of(known["error"])
-            if known["state"] == "stopped":
-                raise Cancelled
-            if known["state"] == "done":
-                return known
+                if known["state"] == "refused":
+                    raise error_of(known["error"])
+                if known["state"] == "stopped":
+                    raise Cancelled
+                if known["state"] == "done":
+                    return known
+        except (Cancelled, KeyboardInterrupt):
+            self.ask("POST", f"/tasks/{task}/stop")
+            raise
+        raise AssertionError
+
+    def _events(self, task: str) -> Iterator[Plain]:
+        """Yield how a task stands, again and again, by server-sent events, until it ended."""
+        left = _TRIES
+        known: Plain = {}
+        patience = httpx2.Timeout(_SILENT_S, connect=_REACHED_S)
+        while True:
+            try:
+                place = f"{ROOT}/tasks/{task}/events"
+                with self._http.stream("GET", place, timeout=patience) as answer:
+                    if answer.status_code >= httpx2.codes.BAD_REQUEST:
+                        answer.read()
+                        _refuse(answer)
+                    for line in answer.iter_lines():
+                        left = _TRIES
+                        if line.startswith("data:"):
+                            known = json.loads(line.removeprefix("data:"))
+                        if known:
+                            yield known
+            except httpx2.TransportError as error:
+                left -= 1
+                if not left:
+                    raise self._lost(error) from None
             time.sleep(_WAIT_S)
 
     def ask(
@@ -178,11 +230,23 @@ class Connection:
         for left in reversed(range(_TRIES)):
             try:
                 answer = self._http.request(method, ROOT + address, json=body, headers=sent)
+            except httpx2.ReadTimeout:
+                raise RequestError(
+                    "The server at {address} gave no answer within {seconds:.0f} s. See whether it "
+                    "was done; then give it more time (timeout_s), or a progress, which makes it "
+                    "a task.",
+                    address=self.address,
+                    seconds=self._timeout_s,
+                ) from None
             except httpx2.TransportError as error:
                 if left:
                     time.sleep(_WAIT_S)
                     continue
                 raise self._lost(error) from None
+            again = left < _TRIES - 1  # sent before, and still under way there
+            if again and left and answer.status_code == httpx2.codes.CONFLICT:
+                time.sleep(_WAIT_S)
+                continue
             if answer.status_code >= httpx2.codes.BAD_REQUEST:
                 _refuse(answer)
             return answer
@@ -210,7 +274,9 @@ class _Call:
         return f"<bound method Connection.call of {self._name} at {self._there.address}>"
 
 
-def connect(address: str, token: str = "") -> Connection:
+def connect(
+    address: str, token: str = "", *, certificate: str | Path = "", timeout_s: float = _TIMEOUT_S
+) -> Connection:
     """Connect to a server, whose functions are those of this package.
 
     Parameters
@@ -218,12 +284,18 @@ def connect(address: str, token: str = "") -> Connection:
     address
         Where the server is, as https://NAME:PORT.
     token
-        Token that the server gave; empty where it asks for none.
+        Token that the server gave; empty where it asks for none. It is sent over TLS alone, or to
+        this machine itself.
+    certificate
+        File of the authority that vouches for the server, where that is none that every program
+        knows; a server with a certificate of its own hands it out at /trust.
+    timeout_s
+        How long an answer may take [s].
 
     Raises
     ------
     RequestError
-        This is no address.
+        This is no address, or a token would go without TLS.
 
     Examples
     --------
@@ -232,7 +304,41 @@ def connect(address: str, token: str = "") -> Connection:
     >>> isinstance(there, ef.Connection), there.address
     (True, 'http://127.0.0.1:9')
     """
-    return Connection(address, token)
+    return Connection(address, token, certificate=certificate, timeout_s=timeout_s)
+
+
+def _url(address: str) -> httpx2.URL:
+    """Return an address of a server: scheme, host, port and at most a path."""
+    try:
+        url = httpx2.URL(address)
+    except (httpx2.InvalidURL, ValueError):
+        url = httpx2.URL("")
+    whole = url.scheme in ("http", "https") and url.host and address.isprintable()
+    if not whole or url.userinfo or url.query or url.fragment or any(map(str.isspace, address)):
+        raise RequestError(
+            "{address:quoted} is no address of a server; give one as https://NAME:PORT.",
+            address=address,
+        )
+    return url
+
+
+def _own(host: str) -> bool:
+    """Say whether a host is this machine itself."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _trusting(certificate: str | Path) -> ssl.SSLContext:
+    """Return how TLS is spoken with a server that an authority of its own vouches for."""
+    try:
+        return ssl.create_default_context(cafile=str(certificate))
+    except (OSError, ssl.SSLError):
+        raise RequestError(
+            "This is no certificate of an authority; take it from the page /trust of the server.",
+            at=At(file=str(certificate)),
+        ) from None
 
 
 def whole(answer: httpx2.Response) -> Any:
@@ -241,18 +347,28 @@ def whole(answer: httpx2.Response) -> Any:
     here = version("evenfall")
     there = given.get("version", here)
     if there != here:
-        raise RequestError(
-            "The server has version {there} and this program {here}; bring both to the same.",
-            there=str(there)[:40],
-            here=here,
-        )
+        raise _other_version(str(there))
+    if "whole" not in given:
+        raise _no_answer(answer)
     return unpacked(given["whole"])
+
+
+def _other_version(there: str) -> RequestError:
+    return RequestError(
+        "The server has version {there} and this program {here}; bring both to the same.",
+        there=there[:40],
+        here=version("evenfall"),
+    )
 
 
 def _refuse(answer: httpx2.Response) -> None:
     given = _json(answer).get("error")
     if not isinstance(given, Mapping):
         raise _no_answer(answer)
+    there = answer.headers.get(VERSION_HEADER, "")
+    misread = answer.status_code in (404, 405, 422)  # what the other version knows nothing of
+    if there not in ("", version("evenfall")) and misread:
+        raise _other_version(there) from error_of(given)
     raise error_of(given)
 
 

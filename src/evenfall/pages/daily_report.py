@@ -37,4 +37,4 @@ def daily_report_page(
             for title, lines in parts
         ],
     }
-    return Page("daily_report", content, paper or paper_for(unit))
+    return Page("report", content, paper or paper_for(unit))

@@ -40,7 +40,7 @@ class Page:
         "a4" or "us-letter".
     """
 
-    layout: Literal["bench_sheet", "certificate", "daily_report", "dossier"]
+    layout: Literal["bench_sheet", "certificate", "dossier", "report"]
     content: Mapping[str, Any]
     paper: Paper
 

@@ -24,9 +24,17 @@ _NAME_PX = 108.0
 
 
 def causes_picture(
-    made: Causes, *, about: str = "", unit: LengthUnit = "mm", theme: Theme = LIGHT
+    made: Causes,
+    *,
+    about: str = "",
+    unit: LengthUnit = "mm",
+    theme: Theme = LIGHT,
+    written: bool = True,
 ) -> Drawing:
-    """Return the factors as SVG: a bar for the share of each, then what each of its levels does."""
+    """Return the factors as SVG: a bar for the share of each, then what each of its levels does.
+
+    `written` is false where what they do stands beside the picture.
+    """
     scale = 1.0 / mm_per_unit(unit) if made.unit == "mm" else 1.0
     shown_unit = unit_shown(made.unit, unit)
     title = ", ".join(part for part in (began(made.quantity), about) if part)
@@ -36,6 +44,7 @@ def causes_picture(
     chart = Chart(
         f"{title}: causes",
         *(said("{line}", unit, line=f.said) for f in (first or findings[:1])[:3]),
+        written=written,
     )
     _bars(chart, made)
     drawn = (made.moving or made.effects[:3])[:_MOST_DRAWN]

@@ -33,7 +33,7 @@ from evenfall.production.factors import (
     sort_out,
     thinned,
 )
-from evenfall.production.series import amount, deviation_of
+from evenfall.production.series import amount, check_numbers, deviation_of
 from evenfall.wording import Sentence, sentence
 
 SURE, WORTH_SHARE = 0.05, 0.01
@@ -146,7 +146,13 @@ def fitted_causes(
     progress: Progress = silent,
 ) -> Causes:
     """Return which factors move a quantity, `quantity` read in `unit`."""
-    _check(values, factors)
+    check_numbers(values, quantity)
+    if not any(factor.freedom_count > 0 for factor in factors):
+        raise RequestError(
+            "No factor with two values or more is recorded beside the readings; add a column such "
+            "as station, person, batch or humidity.",
+            at=At(field="factor"),
+        )
     count = len(values)
     kept, cut = thinned(factors)
     if kept is not None:
@@ -190,19 +196,6 @@ def fitted_causes(
         found,
         tuple(cut),
     )
-
-
-def _check(values: FloatArray, factors: Sequence[Factor]) -> None:
-    bad = np.flatnonzero(~np.isfinite(values))
-    if len(bad):
-        text = "Reading {which} is not a number; leave it out or read it again."
-        raise RequestError(text, which=int(bad[0]) + 1)
-    if not any(factor.freedom_count > 0 for factor in factors):
-        raise RequestError(
-            "No factor with two values or more is recorded beside the readings; add a column such "
-            "as station, person, batch or humidity.",
-            at=At(field="factor"),
-        )
 
 
 # ---- the model ---------------------------------------------------------------------------------

@@ -11,13 +11,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 
-import numpy as np
 from scipy import special
 
 from evenfall.arrays import FloatArray
 from evenfall.errors import At, RequestError
-from evenfall.production.aql_tables import AQLS, code_letter
+from evenfall.production.aql_tables import AQLS, LETTERS, Inspection, code_letter
 from evenfall.production.sampling import (
     Decision,
     VariablesPlan,
@@ -25,7 +25,7 @@ from evenfall.production.sampling import (
     estimated_share,
     variables_plan_by_risks,
 )
-from evenfall.production.series import deviation_of, mean_of
+from evenfall.production.series import check_numbers, deviation_of, mean_of
 
 SIZES = {
     **{"A": 3, "B": 3, "C": 4, "D": 5, "E": 7, "F": 10, "G": 15, "H": 20, "J": 35},
@@ -35,6 +35,7 @@ SIZES = {
 
 _LEAST, _BETWEEN = 401, 500
 _OWN_SIZE = 25
+_FEWER = 2  # code letters
 _HIGHEST_AQL = 10.0
 _ACCEPTED = (
     *((10, 0.90), (15, 0.91), (20, 0.92), (25, 0.93), (35, 0.94), (50, 0.95)),
@@ -53,14 +54,15 @@ def measured_plan(
     aql_percent: float,
     *,
     level: str = "II",
-    tightened: bool = False,
+    inspection: Inspection = "normal",
     sigma_known: bool = False,
     size_count: int = 0,
 ) -> VariablesPlan:
     """Return the plan of a lot; `size_count` readings, by default those of its code letter.
 
-    Tightened, the lot is judged by the next smaller limit. With a known standard deviation fewer
-    readings keep the same two risks.
+    Tightened, the lot is judged by the next smaller limit. Reduced, the sample is that of the code
+    letter two before, as in the tables for counts, and its k follows by the same rule (our choice).
+    With a known standard deviation fewer readings keep the same two risks.
     """
     if aql_percent not in AQLS or aql_percent > _HIGHEST_AQL:
         raise RequestError(
@@ -70,13 +72,16 @@ def measured_plan(
             aql=aql_percent,
             aqls=tuple(f"{one:g}" for one in AQLS if one <= _HIGHEST_AQL),
         )
-    if tightened:
+    if inspection == "tightened":
         column = AQLS.index(aql_percent)
         if not column:
             raise RequestError("There is no smaller limit to tighten to.", at=At(field="aql"))
         aql_percent = AQLS[column - 1]
-    usual = SIZES[code_letter(lot_count, level)]
-    if level == "II" and _LEAST <= lot_count <= _BETWEEN:
+    letter = code_letter(lot_count, level)
+    if inspection == "reduced":
+        letter = LETTERS[max(LETTERS.index(letter) - _FEWER, 0)]
+    usual = SIZES[letter]
+    if inspection != "reduced" and level == "II" and _LEAST <= lot_count <= _BETWEEN:
         usual = _OWN_SIZE
     good = aql_percent / 100.0
     n = max(min(usual if sigma_known or not size_count else size_count, lot_count), 3)
@@ -123,10 +128,7 @@ def judged_by_values(
             "upper one.",
             at=At(field="limits"),
         )
-    bad = np.flatnonzero(~np.isfinite(values))
-    if len(bad):
-        text = "Reading {which} is not a number; leave it out or read it again."
-        raise RequestError(text, which=int(bad[0]) + 1)
+    check_numbers(values)
     n = len(values)
     if n < plan.size_count:
         raise RequestError(
@@ -156,3 +158,33 @@ def judged_by_values(
     allowed = share(plan.k_factor)
     decision: Decision = "accepted" if under + over <= allowed else "not accepted"
     return MeasuredLot(plan, mean, sigma, under, over, allowed, decision)
+
+
+def plan_for(
+    count: int,
+    lot_count: int,
+    aql_percent: float,
+    *,
+    level: str = "II",
+    inspection: Inspection = "normal",
+    sigma_known: bool = False,
+) -> VariablesPlan:
+    """Return the plan by which so many readings are judged: all count, by the k of so many."""
+    if count > lot_count:
+        raise RequestError(
+            "{count:count reading} cannot be of a lot of {pieces:count piece}; give one reading of "
+            "each piece, or the right size of the lot.",
+            at=At(field="pieces"),
+            count=count,
+            pieces=lot_count,
+        )
+    plan = partial(
+        measured_plan,
+        lot_count,
+        aql_percent,
+        level=level,
+        inspection=inspection,
+        sigma_known=sigma_known,
+    )
+    asked = plan()
+    return asked if count <= asked.size_count else plan(size_count=count)

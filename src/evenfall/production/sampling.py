@@ -8,7 +8,8 @@ that of the sample (s method) or known (sigma method). (ISO 2859-1, ISO 3951-1.)
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -299,7 +300,12 @@ class Switching:
 
 
 def switched(lots: Iterable[Lot]) -> Switching:
-    """Return the state after lots in their order (ISO 2859-1, 9.3; score from memory).
+    """Return the state after lots in their order; see `switchings`."""
+    return deque(switchings(lots), maxlen=1)[0]
+
+
+def switchings(lots: Iterable[Lot]) -> Iterator[Switching]:
+    """Yield the state before the first lot and after each (ISO 2859-1, 9.3; score from memory).
 
     Normal to tightened: two of five lots in a row not accepted. Tightened to normal: five accepted
     in a row; stopped after five not accepted on tightened. Normal to reduced: a score of 30, which
@@ -309,9 +315,8 @@ def switched(lots: Iterable[Lot]) -> Switching:
     state: State = "normal"
     score = refused = row = 0
     last: list[bool] = []
+    yield Switching(state, score, refused, row)
     for lot in lots:
-        if state == "stopped":
-            break
         good = lot.decision == "accepted"
         if state == "normal":
             last = [*last[-4:], good]
@@ -329,6 +334,6 @@ def switched(lots: Iterable[Lot]) -> Switching:
                 state, refused, row = "normal", 0, 0
             elif refused >= 5:
                 state = "stopped"
-        elif not good or lot.between:
+        elif state == "reduced" and (not good or lot.between):
             state, last, score = "normal", [], 0
-    return Switching(state, score, refused, row)
+        yield Switching(state, score, refused, row)

@@ -51,13 +51,7 @@ class Series:
         if not len(self.starts):
             object.__setattr__(self, "starts", np.arange(len(self.values)))
         shut(self)
-        bad = np.flatnonzero(~np.isfinite(self.values))
-        if len(bad):
-            raise RequestError(
-                "Reading {which} of {quantity} is not a number; leave it out or read it again.",
-                which=int(bad[0]) + 1,
-                quantity=self.quantity,
-            )
+        check_numbers(self.values, self.quantity)
         if not len(self.values):
             raise RequestError("There is no reading of {quantity}.", quantity=self.quantity)
 
@@ -92,6 +86,17 @@ def by_keys(keys: Sequence[Hashable]) -> IntArray:
     """Return the starts of subgroups: a new one begins wherever the key changes."""
     changed = [n for n in range(len(keys)) if n == 0 or keys[n] != keys[n - 1]]
     return np.array(changed, dtype=np.int64)
+
+
+def check_numbers(values: FloatArray, quantity: str = "") -> None:
+    """Refuse readings of which one is not a number; `quantity` is named where it is known."""
+    bad = np.flatnonzero(~np.isfinite(values))
+    if len(bad):
+        raise RequestError(
+            "Reading {which}{of} is not a number; leave it out or read it again.",
+            which=int(bad[0]) + 1,
+            of=sentence(" of {quantity}", quantity=quantity) if quantity else "",
+        )
 
 
 def amount(value: float, unit: str) -> Sentence:

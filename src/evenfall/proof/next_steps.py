@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 
     from evenfall.arrays import FloatArray
     from evenfall.errors import Finding
-    from evenfall.proof.judging import Case, Clearances
+    from evenfall.proof.judging import Case
+    from evenfall.proof.positions import Clearances
     from evenfall.proof.result import Item, Positions
     from evenfall.wording import Value
 

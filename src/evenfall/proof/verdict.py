@@ -22,19 +22,16 @@ from evenfall.proof.decision import EXACT_MM, one_sided_factor
 from evenfall.proof.deviation import deviation_from_plan, heights_read
 from evenfall.proof.judging import (
     Case,
-    clear_up_to_n,
-    clearance_items,
-    clearances,
     crown_height_items,
     derived_relief,
     derived_straightedge,
     gap_over_crown,
-    judge_positions,
     open_gap_items,
     relief_items,
     with_verdict,
 )
 from evenfall.proof.next_steps import next_steps
+from evenfall.proof.positions import clear_up_to_n, clearance_items, clearances, judge_positions
 from evenfall.proof.result import Deviation, Item, Proof
 from evenfall.proof.uncertainty import Budget, student_t_factor
 from evenfall.requirement import State
@@ -51,7 +48,7 @@ if TYPE_CHECKING:
     from evenfall.measurement import Measurement
     from evenfall.plan import Plan
     from evenfall.proof.decision import Verdict
-    from evenfall.proof.judging import Clearances
+    from evenfall.proof.positions import Clearances
     from evenfall.strings.excursion import ExcursionTable
 
 _SAME_MM = 5e-4

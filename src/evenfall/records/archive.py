@@ -482,6 +482,11 @@ class Archive:
         with self.reading() as connection:
             return finding.find(connection, words_of(words), limit)
 
+    def beginning(self, text: str) -> tuple[str, ...]:
+        """Return all dossiers with a label that begins with a text, in the order of the labels."""
+        with self.reading() as connection:
+            return finding.beginning(connection, text)
+
     def newest(self, limit: int = 20) -> tuple[str, ...]:
         """Return the dossiers in which something was filed last, the newest first."""
         return self.newest_before(limit)[0]

@@ -19,11 +19,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal, get_args
 
+from evenfall.arrays import FloatArray
 from evenfall.codec import Content
 from evenfall.codec.forms import NAN, choice, hash_text, number, part, text, whole
 from evenfall.errors import At, BrokenFileError
 
-Subject = Literal["instrument", "model", "gauge", "machine", "wire batch", "part", "chart"]
+Subject = Literal["instrument", "model", "gauge", "machine", "wire batch", "part", "chart", "lots"]
 """What a dossier can be of."""
 
 Store = Literal["document", "file"]
@@ -248,6 +249,63 @@ class OnChart(Facts):
     )
 
 
+LotMethod = Literal["single", "double", "multiple", "s", "sigma"]
+"""How a lot is judged: its sample sorted in one stage or several, or measured."""
+LotState = Literal["normal", "tightened", "reduced", "skipped"]
+"""How a lot was inspected; skipped: not at all, as lots of a qualified supplier may be."""
+LotDecision = Literal["accepted", "not accepted"]
+LotAnswer = Literal["accepted", "read again"]
+"""What the other side says of a lot: accepted, or that it is to be read again."""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class LotsAgreed(Facts):
+    """How the lots of a supplier and model are inspected; another one begins the count again."""
+
+    supplier: str = field(metadata=text("who made the lots", longest=200))
+    model: str = field(metadata=text("what they are lots of", longest=200))
+    receiver: str = field(metadata=text("who takes them over; may be empty", longest=200))
+    method: LotMethod = field(metadata=choice(get_args(LotMethod), "how a lot is judged"))
+    aql_percent: float = field(metadata=number(0.0, 1000.0, "acceptance quality limit"))
+    level: str = field(metadata=text("inspection level", longest=3))
+    quantity: str = field(metadata=text("what is measured; empty where pieces are sorted"))
+    lower_mm: float = field(metadata=number(*_LENGTH, "lower limit", null=NAN))
+    upper_mm: float = field(metadata=number(*_LENGTH, "upper limit", null=NAN))
+    sigma_mm: float = field(
+        metadata=number(0.0, 1000.0, "standard deviation, where it is known", null=NAN)
+    )
+    one_in: int = field(
+        metadata=whole(1, 5, "of qualified lots one in so many is inspected; 1: every lot")
+    )
+    reason: str = field(metadata=text("why it was agreed, or begun again", longest=2000))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class LotJudged(Facts):
+    """A lot, what was found of its sample, and the decision; who decided stands in the head."""
+
+    name: str = field(metadata=text("name of the lot", longest=100))
+    pieces: int = field(metadata=whole(2, 10**9, "pieces in the lot"))
+    found: tuple[int, ...] = field(metadata=whole(0, 10**9, "nonconforming, by stage", "*"))
+    measured_mm: FloatArray = field(metadata=number(*_LENGTH, "what was measured", "*"))
+    instruments: tuple[str, ...] = field(
+        metadata=text("dossiers of the instruments of the sample", "*", longest=32)
+    )
+    state: LotState = field(metadata=choice(get_args(LotState), "how it was inspected"))
+    decision: LotDecision = field(metadata=choice(get_args(LotDecision), "what was decided"))
+    reason: str = field(metadata=text("why; may be empty", longest=2000))
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class LotAnswered(Facts):
+    """What the other side says of a lot; who said it stands in the head."""
+
+    lot: str = field(metadata=hash_text("entry of the lot"))
+    party: str = field(metadata=text("whose answer it is", longest=200))
+    answer: LotAnswer = field(metadata=choice(get_args(LotAnswer), "what is answered"))
+    reason: str = field(metadata=text("why; may be empty where it is accepted", longest=2000))
+
+
 KINDS: Mapping[str, type[Facts]] = {
     "opened": Opened,
     "alias": Alias,
@@ -269,6 +327,9 @@ KINDS: Mapping[str, type[Facts]] = {
     "check": CheckReading,
     "study": Studied,
     "on chart": OnChart,
+    "lots agreed": LotsAgreed,
+    "lot": LotJudged,
+    "lot answered": LotAnswered,
 }
 """What can be filed, and the facts of each."""
 

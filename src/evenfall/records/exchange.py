@@ -55,10 +55,12 @@ from evenfall.records.signing import Signature, SigningKey, file_signature_holds
 from evenfall.wording import plain_line
 
 VERSION = 1
+_LOTS = {"lots agreed", "lot", "lot answered"}
 SHOWN: Mapping[str, frozenset[str]] = {
-    "certificates": frozenset({"opened", "alias", "proof", "page"}),
+    "certificates": frozenset({"opened", "alias", "proof", "page"} | _LOTS),
     "measurements": frozenset(
         {"opened", "alias", "proof", "page"}
+        | _LOTS
         | {"specification", "measurement", "plan", "readings", "scan", "accepted"}
     ),
     "all": frozenset(KINDS),

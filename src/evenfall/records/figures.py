@@ -249,6 +249,22 @@ def newest_figures(connection: Connection, asked: Figures, most: int) -> list[Ro
     return list(reversed(connection.execute(newest).all()))
 
 
+def newest_by_dossier(
+    connection: Connection, quantity: str, document: str, dossiers: Sequence[str]
+) -> dict[str, float]:
+    """Return the newest figure of each of some dossiers that has one."""
+    found: dict[str, float] = {}
+    for some in _some(dossiers):
+        wanted = select(FIGURE.c.dossier, FIGURE.c.value).where(
+            FIGURE.c.dossier.in_(some),
+            FIGURE.c.quantity == quantity,
+            FIGURE.c.document == document,
+        )
+        for row in connection.execute(wanted.order_by(FIGURE.c.at, FIGURE.c.number)):
+            found[row.dossier] = row.value
+    return found
+
+
 def proved_between(connection: Connection, since: str, until: str) -> list[tuple[str, str]]:
     """Return model and facts of the proofs between two times."""
     numbers = select(FIGURE.c.number, FIGURE.c.model).where(

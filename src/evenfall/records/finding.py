@@ -40,6 +40,13 @@ def find(connection: Connection, words: Sequence[str], limit: int) -> tuple[str,
     return tuple(found)[:limit]
 
 
+def beginning(connection: Connection, text: str) -> tuple[str, ...]:
+    """Return all dossiers with a label that begins with a text, in the order of the labels."""
+    low, high = span_of(text)
+    wanted = select(LABEL.c.dossier).where(LABEL.c.key >= low, LABEL.c.key < high)
+    return tuple(dict.fromkeys(connection.execute(wanted.order_by(LABEL.c.key)).scalars()))
+
+
 def _breadth(connection: Connection, word: str) -> tuple[int, int, int]:
     """Return what sorts words from rare to common."""
     low, high = span_of(word)

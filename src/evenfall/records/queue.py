@@ -140,6 +140,16 @@ class Queue:
             rows = connection.execute(wanted.order_by(TASK.c.at.desc()).limit(_MOST_SHOWN))
             return tuple(map(_task, rows))
 
+    def take(
+        self, name: str, kind: str, asked: Mapping[str, Any], *, dossier: str, runner: str
+    ) -> bool:
+        """Let whoever asks first work on a task whose files have come; say whether that is they.
+
+        They then say what came of it by `end`, or `leave` it for a worker.
+        """
+        values = {"kind": kind, "asked": json.dumps(asked, allow_nan=False), "dossier": dossier}
+        return self._change(name, ("receiving",), state="running", runner=runner, tries=1, **values)
+
     def ready(self, name: str, kind: str, asked: Mapping[str, Any], dossier: str) -> Task:
         """Let a task whose files have come be worked on."""
         values: dict[str, Any] = {
@@ -283,6 +293,11 @@ class Queue:
             connection.execute(delete(TASK).where(TASK.c.id.in_(names)))
         for name in names if self.keeps_files else ():
             shutil.rmtree(self.folder(name), ignore_errors=True)
+
+    def let_go(self, name: str, result: Mapping[str, Any]) -> None:
+        """Drop the files of a task that is done, and say what became of them."""
+        self._change(name, ("done",), result=json.dumps(result, allow_nan=False))
+        shutil.rmtree(self.folder(name), ignore_errors=True)
 
     def sweep(self) -> None:
         """Drop what nobody came back for, and the files of tasks that are gone."""

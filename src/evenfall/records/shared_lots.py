@@ -36,6 +36,11 @@ class SharedLot:
         """What stands for the lot in an address."""
         return sha256(f"{self.partner}\n{self.lot}")[:16]
 
+    @property
+    def version(self) -> str:
+        """What changes whenever the lot is shared again or answered."""
+        return sha256(f"{self.at}\n{self.answer}\n{self.answered}")[:16]
+
 
 class SharedLots:
     """The lots that an archive shares."""

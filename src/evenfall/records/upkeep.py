@@ -75,6 +75,12 @@ def claimed(archive: Archive, name: str) -> bool:
         return bool(connection.execute(take).rowcount)
 
 
+def filed(archive: Archive) -> int:
+    """Return how many entries an archive holds."""
+    with archive.reading() as connection:
+        return int(connection.execute(select(ARCHIVE.c.entries)).scalar_one())
+
+
 def contents(archive: Archive, *, waiting: bool = False, step: bool = False) -> Contents:
     """Count what an archive holds, going on from what was counted before.
 

@@ -9,7 +9,6 @@ pages alone know (CSRF).
 from __future__ import annotations
 
 import hmac
-import re
 import time
 from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
@@ -34,7 +33,7 @@ from evenfall.web.rights import (
     Who,
     who_of,
 )
-from evenfall.web.view import problem, see_other
+from evenfall.web.view import here, problem, see_other
 
 if TYPE_CHECKING:
     from fastapi.responses import Response
@@ -222,18 +221,11 @@ def turned_away(request: Request, error: NotAllowedError) -> Response:
     """Return the answer to who may not ask: the way to log in, or the error in its one shape."""
     html = "text/html" in request.headers.get("accept", "")
     if error.status == 401 and html and request.method in SAFE:
-        back = f"{request.url.path}?{request.url.query}".removesuffix("?")
-        return see_other(f"/log-in?back={quote(back)}")
+        return see_other(f"/log-in?back={quote(here(request))}")
     answer = problem(request, error, error.status)
     if error.status == 401:
         answer.headers["www-authenticate"] = "Bearer"
     return answer
-
-
-def inside(back: str) -> str:
-    """Return a path of these pages to lead back to; the first page for anything else."""
-    sound = re.fullmatch(r"/(?![/\\])[^\x00-\x20\\]*", back) is not None
-    return back if sound and back.isprintable() else "/"
 
 
 def scopes_within(rights: Collection[Right]) -> dict[Right, str]:

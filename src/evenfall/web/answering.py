@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Mapping
+from importlib.metadata import version as version_here
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import Depends, Header, Request
@@ -106,7 +107,8 @@ def answered(
     headers: Mapping[str, str] | None = None,
 ) -> Response:
     """Return an answer, or that nothing changed since whoever asks got it."""
-    content = {"whole": packed(values)} if form == "whole" else values
+    content = {"version": version_here("evenfall"), "whole": packed(values)}
+    content = content if form == "whole" else values
     written = json.dumps(content, allow_nan=False).encode()
     made = Response(written, status, headers, "application/json")
     return tagged(request, made, version)

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import inspect
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
+from pathlib import Path as PathOnDisk
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 from urllib.parse import quote
 
@@ -56,9 +57,10 @@ from evenfall.web.api_description import (
 )
 from evenfall.web.rights import Right, filed_by, who_of
 from evenfall.web.shop import Shop
+from evenfall.web.under_way import telling
 from evenfall.web.view import shop_of
 from evenfall.workshop import AddRequest, NoteRequest, Source
-from evenfall.workshop.archive_filing import marks_of, new_only, papers_of
+from evenfall.workshop.archive_filing import marks_of, new_only
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS, FORMS
 from evenfall.workshop.asking import read_request, source_of
@@ -69,10 +71,12 @@ if TYPE_CHECKING:
     from evenfall.codec.forms import Plain
     from evenfall.records.entries import Entry
     from evenfall.records.queue import Task
+    from evenfall.workshop.archive_filing import Papers
 
 router = APIRouter(prefix=ROOT)
 _LISTED = 50
 _MOST = 200
+_ALIVE_S = 1.0
 
 Name = Annotated[
     str, Path(max_length=200, description="Number, name or id of a dossier, as a whole.")
@@ -227,7 +231,7 @@ def add(
     return _filed(
         request,
         body,
-        lambda asked: (shop.dossiers.add(asked), ""),
+        lambda asked, papers: (shop.dossiers.add(asked, papers), ""),
         key=key,
         of=AddRequest,
         known={"since": version_in(since)},
@@ -282,13 +286,23 @@ def document(
     if ahead:
         shop.dossiers.latest(dossier, what, ahead=True)
     try:
-        source = shop.dossiers.document(dossier, what)
+        kept = shop.dossiers.kept_file(dossier, what)
+        source = None if kept else shop.dossiers.document(dossier, what)
     except RequestError as error:
         raise AbsentError(error.said, at=At(field="document")) from None
-    content = source.read(10**9)
-    kind = "application/json" if source.name.endswith(".json") else "application/octet-stream"
-    place = {"content-disposition": f"attachment; filename*=UTF-8''{quote(source.name)}"}
-    return tagged(request, Response(content, 200, place, kind))
+    if kept is not None:  # of any size: its hash is known, and it goes out piece by piece
+        return tagged(request, attachment(kept.name, kept.path), kept.sha256)
+    assert source is not None  # noqa: S101
+    return tagged(request, attachment(source.name, source.read(10**9)))
+
+
+def attachment(name: str, content: bytes | PathOnDisk) -> Response:
+    """Return a file to be kept under its name."""
+    kind = "application/json" if name.endswith(".json") else "application/octet-stream"
+    place = {"content-disposition": f"attachment; filename*=UTF-8''{quote(name)}"}
+    if isinstance(content, bytes):
+        return Response(content, 200, place, kind)
+    return FileResponse(content, 200, place, kind)
 
 
 @router.post(
@@ -313,7 +327,7 @@ def note(
     return _filed(
         request,
         body,
-        lambda asked: (shop.dossiers.note(asked), dossier),
+        lambda asked, _papers: (shop.dossiers.note(asked), dossier),
         key=key,
         of=NoteRequest,
         known={"instrument": dossier, "since": version_in(since)},
@@ -324,7 +338,7 @@ def note(
 def _filed(
     request: Request,
     body: bytes,
-    do: Callable[[Any], tuple[Any, str]],
+    do: Callable[[Any, Sequence[Papers]], tuple[Any, str]],
     *,
     key: str,
     of: type,
@@ -334,13 +348,16 @@ def _filed(
     """File what a body asks for; what an address or a header says goes before it."""
     shop = shop_of(request)
     given = {**parsed(body), **{key: one for key, one in known.items() if one}}
-    asked = read_request(of, given, _files(shop, set()))
-    asked = replace(asked, person=filed_by(request, asked.person))
-    for right in _rights_of(shop, asked):
-        require(request, right)
 
     def file() -> Response:
-        made, dossier = do(asked)
+        came: set[str] = set()
+        asked = read_request(of, given, _files(shop, came))
+        asked = replace(asked, person=filed_by(request, asked.person))
+        papers = shop.dossiers.read(asked) if isinstance(asked, AddRequest) else ()
+        for right in _rights_of(shop, asked, papers):
+            require(request, right)
+        made, dossier = do(asked, papers)
+        shop.queue.forget(*came)  # the archive holds them from now on
         dossier = dossier or made.line.dossier
         values = made if form == "whole" else with_words(plain(made))
         place = {"location": f"{ROOT}/dossiers/{dossier}"}
@@ -357,13 +374,12 @@ _NEEDED: Mapping[str, Right] = {
 """Rights that filing needs by kind, and taking back, where that is more than the route needs."""
 
 
-def _rights_of(shop: Shop, asked: AddRequest | NoteRequest) -> set[Right]:
+def _rights_of(shop: Shop, asked: AddRequest | NoteRequest, papers: Sequence[Papers]) -> set[Right]:
     """Return what filing this needs besides the right of its route."""
     if isinstance(asked, NoteRequest):  # what it corrects stands no more
         there = _entries(shop, asked.instrument if asked.corrects else "")
         kinds = {asked.kind, *(one.kind for one in there if one.hash == asked.corrects)}
     else:
-        papers = [papers_of(source, person="") for source in asked.files]
         filings = [one for some in papers for one in some.filings if one.kind in _NEEDED]
         # readings bring their specification along, which may be there already
         there = _entries(shop, asked.instrument if filings else "")
@@ -562,6 +578,20 @@ def tasks(request: Request) -> Response:
 def task_shown(request: Request, task: TaskId) -> Response:
     """Say how far a task is."""
     return answered(request, task_values(_shown(request, task)))
+
+
+@router.get(
+    "/tasks/{task}/events",
+    tags=["under way"],
+    responses={
+        200: {"description": "a task at each change", "content": {"text/event-stream": {}}},
+        **called_answers("", 404),
+    },
+)
+def events(request: Request, task: TaskId) -> Response:
+    """Tell how a task goes on until it has ended, by server-sent events; `data` is the task."""
+    _shown(request, task)
+    return telling(shop_of(request), task, task_values, _ALIVE_S)
 
 
 @router.post("/tasks/{task}/stop", tags=["under way"], responses=gives(TASK, 200, 404))

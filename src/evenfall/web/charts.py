@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 
 router = APIRouter(prefix="/charts")
 _DOCUMENTS = ("proof", "measurement", "plan", "check", "step")
-_FACTORS = ("model", "station", "site", "batch", "person", "serial")
+FACTORS = ("model", "station", "site", "batch", "person", "serial")
 _LISTED = 200
 _SIGNALS = 20
 _POINTS = 100
@@ -95,11 +95,12 @@ class Wanted:
     lower: str = ""
     upper: str = ""
     spec: str = ""
+    factor: tuple[str, ...] = ()
 
     @property
     def only(self) -> dict[str, str]:
         """The factors that are asked for."""
-        names = (*_FACTORS, "document")
+        names = (*FACTORS, "document")
         return {name: given for name in names if (given := getattr(self, name).strip())}
 
     def address(self, *left_out: str) -> str:
@@ -115,12 +116,12 @@ class Wanted:
         }
         return urlencode(kept, doseq=True)
 
-    def readings(self, shop: Shop) -> dict[str, Any]:
+    def readings(self, shop: Shop, largest: int = _MOST[-1]) -> dict[str, Any]:
         """Return the fields that every request for readings has."""
         for name in ("since", "until"):
             if (given := getattr(self, name)) and not given[:4].isdecimal():
                 raise RequestError("Write a day such as 2026-03-01.", at=At(field=name))
-        most = min(max(self.most, 2), _MOST[-1])
+        most = min(max(self.most, 2), largest)
         gather = self.gather.split()
         size = int(gather[0]) if gather and gather[0].isdecimal() else 0
         return {
@@ -146,7 +147,7 @@ def _day_after(until: str) -> str:
 def show(request: Request, done: str = "") -> Response:
     """Show the control chart of what is asked for."""
     shop, view = shop_of(request), View(request)
-    asked, choices = _filled(shop, _read(request.url.query))
+    asked, choices = filled(shop, read_wanted(request.url.query))
     shown: dict[str, Any] = {"made": None, "fault": "", "done": done}
     status = 200
     if asked.quantity:
@@ -171,7 +172,7 @@ def do(
 ) -> Response:
     """File what a person does to a chart: freeze its limits, begin new ones, leave a point out."""
     shop = shop_of(request)
-    wanted = _read(asked)
+    wanted = read_wanted(asked)
     chosen = next((one for one in get_args(ChartAct) if one == act), None)
     if chosen is None:
         raise RequestError("Choose what is to be done to the chart.")
@@ -190,7 +191,7 @@ def take_back(
 ) -> Response:
     """Take back what was done to a chart."""
     shop = shop_of(request)
-    wanted = _read(asked)
+    wanted = read_wanted(asked)
     made = chart(wanted.chart(shop))
     if entry not in {one.entry for one in made.acts}:
         raise RequestError("This was taken back already; load the chart again.")
@@ -208,7 +209,7 @@ def take_back(
 def show_capability(request: Request) -> Response:
     """Show what the process is capable of."""
     shop, view = shop_of(request), View(request)
-    asked, choices = _filled(shop, _read(request.url.query))
+    asked, choices = filled(shop, read_wanted(request.url.query))
     shown: dict[str, Any] = {"made": None, "fault": ""}
     status = 200
     filed = [(line.dossier, line.title) for line in models(shop.dossiers)]
@@ -355,7 +356,7 @@ def _level(given: str, view: View) -> float:
         ) from None
 
 
-def _filled(shop: Shop, asked: Wanted) -> tuple[Wanted, dict[str, Any]]:
+def filled(shop: Shop, asked: Wanted) -> tuple[Wanted, dict[str, Any]]:
     """Return what is asked for with what follows where nothing is, and what can be chosen."""
     with shop.dossiers.archive.reading() as connection:
         there = kinds_of_figures(connection)
@@ -386,15 +387,20 @@ def _rules(asked: Wanted) -> list[tuple[str, bool]]:
     return [(name, name in chosen) for name in RULES]
 
 
-def _read(address: str) -> Wanted:
+def read_wanted(address: str) -> Wanted:
     """Return what a page was of, from its address."""
     known = Wanted.__dataclass_fields__
     given = {name: values for name, values in parse_qs(address).items() if name in known}
-    one = {name: values[0][:200] for name, values in given.items() if name not in ("rule", "most")}
+    one = {
+        name: values[0][:200]
+        for name, values in given.items()
+        if name not in ("rule", "factor", "most")
+    }
     most = given.get("most", [""])[0]
     return Wanted(
         **one,
         rule=tuple(given.get("rule", ())),
+        factor=tuple(one[:100] for one in given.get("factor", ())),
         most=int(most) if most.isascii() and most.isdecimal() else _USUAL_MOST,
     )
 

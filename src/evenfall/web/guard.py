@@ -10,13 +10,16 @@ import asyncio
 import logging
 import time
 from contextlib import suppress
+from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 from fastapi import Request
 
 from evenfall.errors import At, RequestError
+from evenfall.web.answering import ROOT
 from evenfall.web.rights import SAFE
 from evenfall.web.view import problem
+from evenfall.workshop.calls import VERSION_HEADER
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -48,6 +51,7 @@ _HEADERS = {
 }
 _PLAIN = {"/health", "/ready"}
 """What a proxy asks for by itself, without TLS."""
+_VERSION = version("evenfall")
 _KEPT_S = 86_400
 """How long a browser keeps a font; everything else it asks for again."""
 STRICT = "max-age=2592000"
@@ -89,12 +93,8 @@ class Guard:
             if message["type"] == "http.response.start":
                 status = message["status"]
                 given = {name.lower() for name, _ in message["headers"]}
-                kept = scope["path"].startswith("/static/fonts/")
-                asked = {"cache-control": f"max-age={_KEPT_S}" if kept else "no-cache"}
-                own = (
-                    (name.encode(), value.encode())
-                    for name, value in (self._headers | asked).items()
-                )
+                added = self._added(scope["path"])
+                own = ((name.encode(), value.encode()) for name, value in added.items())
                 message["headers"] = [
                     *message["headers"],
                     *((name, value) for name, value in own if name not in given),
@@ -113,6 +113,12 @@ class Guard:
         took_ms = round(1000.0 * (time.perf_counter() - begun), 1)
         told = {"method": scope["method"], "path": scope["path"], "status": status, "ms": took_ms}
         LOG.info("request", extra={"told": told})
+
+    def _added(self, path: str) -> dict[str, str]:
+        """Return the headers of an answer, those aside that it brings itself."""
+        kept = path.startswith("/static/fonts/")
+        added = {**self._headers, "cache-control": f"max-age={_KEPT_S}" if kept else "no-cache"}
+        return added | ({VERSION_HEADER: _VERSION} if path.startswith(ROOT) else {})
 
     def _refusal(
         self, scope: Scope, headers: dict[str, str], limit: int

@@ -11,6 +11,7 @@ from evenfall.codec.reading import finding_of
 from evenfall.errors import RequestError
 from evenfall.records.entries import attached_to, standing
 from evenfall.web.instruments import common, specified, to_next
+from evenfall.web.measuring import FILED
 from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
 from evenfall.web.view import View, page, see_other, shop_of
@@ -69,7 +70,12 @@ def raw_scan(request: Request, name: str, of: str) -> Response:
             raise RequestError("No scan of this instrument is filed.")
         asked = {"sha256": kept[-1]["sha256"]}
     else:
-        asked["unit"] = shop.queue.get(of).asked.get("unit")
+        held = shop.queue.get(of)
+        if held.kind != "measure" or held.dossier != told.line.dossier:
+            raise RequestError("This scan is no longer at hand; upload it again.")
+        if held.result == FILED:
+            return see_other(f"/instruments/{told.line.dossier}/scan/filed")
+        asked["unit"] = held.asked.get("unit")
     same = str(asked.get("sha256", of))
     task = shop.queue.put("points", asked, dossier=told.line.dossier, same=same)
     shop.pool.wake()

@@ -1,7 +1,7 @@
 """Lots that a partner sees: their own page of them, and the one where a manager shares them.
 
-A partner sees instruments, verdicts and certificates of the lots that are shared with their firm:
-no other partner's, no station and no person.
+A partner sees instruments, verdicts, certificates and the state of inspection of the lots that are
+shared with their firm: no other partner's, no station and no person. A manager sees the same page.
 """
 
 from __future__ import annotations
@@ -13,37 +13,88 @@ from fastapi import APIRouter, Form, Request
 from fastapi.responses import Response
 
 from evenfall.errors import RequestError
+from evenfall.pictures.inks import PAGE
+from evenfall.pictures.lot_strip import lot_strip
 from evenfall.records import audit
-from evenfall.records.shared_lots import SharedLot, SharedLots
+from evenfall.records.signing import signing_key
 from evenfall.web.access import door_of
 from evenfall.web.proving import document
-from evenfall.web.rights import who_of
+from evenfall.web.rights import filed_by, who_of
 from evenfall.web.shop import now
+from evenfall.web.together import Seen
 from evenfall.web.view import View, local, page, see_other, shop_of
+from evenfall.workshop.kept_lots import all_lots
+from evenfall.workshop.lot_reports import (
+    ANSWERS,
+    KeptLotOutcome,
+    lot_report,
+    next_said,
+    report_lines,
+    state_said,
+    strip_of,
+)
+from evenfall.workshop.partner_lots import (
+    LotListed,
+    LotSeen,
+    answer_shared,
+    lot_parcel,
+    lot_seen,
+    share_lot,
+    shared_with,
+    version_of_shared,
+    withdraw_lot,
+)
 
 if TYPE_CHECKING:
-    from evenfall.web.shop import Shop
+    from collections.abc import Iterable
+
+    from evenfall.records.shared_lots import SharedLot
+    from evenfall.workshop.kept_lots import KeptLots
 
 router = APIRouter()
 Text = Annotated[str, Form()]
 Kind = Literal["pdf", "html"]
-_SAID = {"": "not answered yet", "accepted": "accepted", "read again": "to be read again"}
+_SAID = {"": "not answered yet", **ANSWERS}
+_LISTED = 40
 
 
-def _lots(request: Request) -> SharedLots:
-    return SharedLots(door_of(request).archive)
-
-
-def _own(request: Request, key: str) -> SharedLot:
-    """Return a lot that is shared with whoever asks."""
-    return _lots(request).one(key, who_of(request).partner)
+def _own(request: Request, key: str) -> LotSeen:
+    """Return a lot that is shared with whoever asks; a manager sees those of all."""
+    who, shop = who_of(request), shop_of(request)
+    partner = None if who.may("keep") else who.partner
+    return lot_seen(shop.dossiers, key, partner, shop.story)
 
 
 @router.get("/lots")
 def lots(request: Request) -> Response:
-    """List the lots that are shared with the partner who asks."""
-    listed = [_told(one) for one in _lots(request).of(who_of(request).partner)]
-    return page(request, "lots.html", lots=listed)
+    """List the lots that are shared with the partner who asks, and where inspection stands."""
+    there = shared_with(shop_of(request).dossiers, who_of(request).partner)
+    return page(request, "lots.html", lots=_listed(there), states=_states(request, there))
+
+
+def _listed(lots: Iterable[LotListed]) -> list[dict[str, Any]]:
+    return [{**_told(one.shared), "count": one.count, "decision": one.decision} for one in lots]
+
+
+def _states(request: Request, listed: Iterable[LotListed]) -> list[dict[str, Any]]:
+    """Return where the inspection of each supplier and model stands."""
+    view = View(request)
+    made: dict[str, KeptLots] = {one.lots.dossier: one.lots for one in listed if one.lots}
+    return [
+        {
+            "title": lots.title,
+            "said": view.say(state_said(lots)),
+            "next": view.say(next_said(lots)),
+            "alarm": lots.switching.state in ("tightened", "stopped"),
+            "strip": lot_strip(strip_of(lots), theme=PAGE) if lots.lots else "",
+            "invented": _invented(lots),
+        }
+        for lots in made.values()
+    ]
+
+
+def _invented(lots: KeptLots) -> bool:
+    return "invented" in lots.title.lower()
 
 
 def _told(lot: SharedLot) -> dict[str, Any]:
@@ -51,33 +102,68 @@ def _told(lot: SharedLot) -> dict[str, Any]:
         "key": lot.key,
         "lot": lot.lot,
         "partner": lot.partner,
-        "count": len(lot.dossiers),
         "at": local(lot.at),
         "answer": _SAID[lot.answer],
         "answered": local(lot.answered) if lot.answered else "",
+        "version": lot.version,
     }
 
 
-def _instrument(shop: Shop, dossier: str) -> dict[str, Any]:
-    """Return what a partner sees of an instrument: its verdict, once that is released."""
-    told = shop.story(dossier)
-    verdict = shop.proof(told).proof.verdict if told.proved else ""
-    name = told.line.serial or told.line.name
-    return {"dossier": dossier, "name": name, "model": told.line.name, "verdict": verdict}
-
-
 @router.get("/lots/{lot}")
+@router.get("/shared/{lot}")
 def one(request: Request, lot: str) -> Response:
-    """Show one lot: its instruments, their verdicts and certificates, and what was answered."""
+    """Show one lot as both sides see it: decision, state, instruments, certificates, signature."""
     found = _own(request, lot)
-    instruments = [_instrument(shop_of(request), name) for name in found.dossiers]
+    view = View(request)
+    shown: dict[str, Any] = {"parts": [], "drawings": [], "keys": (), "invented": False}
+    if found.lots is not None and found.kept is not None:
+        made = KeptLotOutcome(found.lots, found.kept, found.kept.pieces, found.kept.plan)
+        shown = {
+            "parts": [
+                (title, [view.say(line) for line in lines])
+                for title, lines in report_lines(made, found.kept)
+                if lines and title != "Signature"
+            ],
+            "drawings": [draw() for draw in made.drawings(view.unit, PAGE).values()],
+            "keys": found.kept.signed_by,
+            "invented": _invented(found.lots),
+        }
     return page(
         request,
         "lot.html",
-        lot=_told(found),
-        instruments=instruments,
-        released=sum(bool(each["verdict"]) for each in instruments),
+        view,
+        lot=_told(found.shared),
+        instruments=found.instruments,
+        released=found.released_count,
+        decision=found.kept.decision if found.kept else "",
+        own_key=signing_key().public,
+        partner=not view.who.may("keep"),
+        back="/shared" if view.who.may("keep") else "/lots",
+        version=found.shared.version,
+        **shown,
     )
+
+
+@router.get("/lots/{lot}/report.{kind}")
+@router.get("/shared/{lot}/report.{kind}")
+def report(request: Request, lot: str, kind: Kind) -> Response:
+    """Return the report of a lot for paper."""
+    found = _own(request, lot)
+    if found.lots is None or found.kept is None:
+        raise RequestError("No decision on this lot is kept; it was shared as instruments alone.")
+    made = lot_report(found.lots, found.kept, kind, unit=View(request).unit)
+    return document(made, kind, "lot")
+
+
+@router.get("/lots/{lot}/sent.zip")
+@router.get("/shared/{lot}/sent.zip")
+def parcel(request: Request, lot: str) -> Response:
+    """Return the lot as a signed file for the partner's own archive."""
+    found = _own(request, lot)
+    content = lot_parcel(shop_of(request).dossiers, found)
+    name = re.sub(r"[^A-Za-z0-9-]+", "-", found.shared.lot).strip("-") or "lot"
+    headers = {"content-disposition": f'attachment; filename="{name}.zip"'}
+    return Response(content, media_type="application/zip", headers=headers)
 
 
 @router.get("/lots/{lot}/{dossier}/certificate.{kind}")
@@ -85,28 +171,27 @@ def partner_certificate(request: Request, lot: str, dossier: str, kind: Kind) ->
     """Return the certificate of an instrument of a lot, once its verdict is released."""
     found = _own(request, lot)
     shop = shop_of(request)
-    if dossier not in found.dossiers or not (told := shop.story(dossier)).proved:
+    if dossier not in {one.dossier for one in found.instruments if one.verdict}:
         raise RequestError("There is no released certificate of it in this lot.")
-    outcome = shop.proof(told)
+    outcome = shop.proof(shop.story(dossier))
     view = View(request, outcome.specification)
     made = outcome.certificate(kind, date=now()[:10], unit=view.unit)
     return document(made, kind, "certificate")
 
 
 @router.post("/lots/{lot}/answer")
-def answer(request: Request, lot: str, says: Text = "") -> Response:
-    """Accept a lot whose verdicts are all released, or ask that it be read again."""
+def answer(
+    request: Request, lot: str, says: Text = "", reason: Text = "", seen: Seen = ""
+) -> Response:
+    """Accept a lot whose verdicts are all released, or ask that it be read again, and say why."""
     found = _own(request, lot)
-    if says not in ("accepted", "read again"):
-        raise RequestError("The answer to a lot is to accept it, or to ask for another reading.")
-    stories = (shop_of(request).story(name) for name in found.dossiers)
-    if says == "accepted" and not all(told.proved for told in stories):
-        raise RequestError("Not every verdict of this lot is released yet; accept it after that.")
-    _lots(request).answer(found, "accepted" if says == "accepted" else "read again")
+    who, person = who_of(request), filed_by(request, "")
+    dossiers = shop_of(request).dossiers
+    answer_shared(dossiers, found, says, reason=reason, party=who.partner, person=person, seen=seen)
     what: audit.What = "lot accepted" if says == "accepted" else "lot to be read again"
-    door_of(request).note(request, what, f"lot {found.lot}")
+    door_of(request).note(request, what, f"lot {found.shared.lot}")
     request.state.noted = True
-    return see_other(f"/lots/{found.key}")
+    return see_other(f"/lots/{found.shared.key}")
 
 
 # ---- sharing -------------------------------------------------------------------------------------
@@ -114,36 +199,52 @@ def answer(request: Request, lot: str, says: Text = "") -> Response:
 
 @router.get("/shared")
 def shared(request: Request) -> Response:
-    """List what is shared with partners, and what they answered."""
+    """List what is shared with partners, what they answered, and where inspection stands."""
+    dossiers = shop_of(request).dossiers
     people = door_of(request).accounts.listed()
     firms = sorted({one.partner for one in people if one.open and one.partner})
-    listed = [_told(each) for each in _lots(request).of()]
-    return page(request, "shared.html", lots=listed, firms=firms)
+    there = shared_with(dossiers)
+    kept = [
+        (f"{lots.dossier}:{lot.entry}", f"{lot.name}, {lots.title}: {lot.decision}")
+        for lots in all_lots(dossiers.archive)
+        for lot in reversed(lots.every[-_LISTED:])
+    ]
+    return page(
+        request,
+        "shared.html",
+        lots=_listed(there),
+        states=_states(request, there),
+        firms=firms,
+        kept=kept,
+        version=version_of_shared(one.shared for one in there),
+    )
 
 
 @router.post("/shared")
-def share(request: Request, lot: Text = "", partner: Text = "", names: Text = "") -> Response:
-    """Share a lot with a partner: the instruments by number, one on a line."""
+def share(
+    request: Request,
+    *,
+    lot: Text = "",
+    partner: Text = "",
+    names: Text = "",
+    kept: Text = "",
+    seen: Seen = "",
+) -> Response:
+    """Share a lot with a partner: one that is kept, or instruments by number, one on a line."""
     people = door_of(request).accounts.listed()
     if partner not in {one.partner for one in people if one.open and one.partner}:
         raise RequestError("Nobody of this firm has an account; invite them first.")
     wanted = [name.strip() for name in re.split(r"[\n,;]", names) if name.strip()]
-    shop = shop_of(request)
-    dossiers = [shop.dossiers.named(name) for name in wanted]
-    for name, dossier in zip(wanted, dossiers, strict=True):
-        if shop.story(dossier).line.subject != "instrument":
-            raise RequestError("{name:quoted} is no instrument; a lot has only those.", name=name)
-    _lots(request).share(lot, partner, dossiers)
-    door_of(request).note(request, "lot shared", f"lot {lot.strip()[:100]}, {partner}")
+    made = share_lot(shop_of(request).dossiers, lot, partner, wanted, kept=kept, seen=seen)
+    door_of(request).note(request, "lot shared", f"lot {made.lot}, {partner}")
     request.state.noted = True
     return see_other("/shared")
 
 
 @router.post("/shared/{lot}/withdraw")
-def withdraw(request: Request, lot: str) -> Response:
+def withdraw(request: Request, lot: str, seen: Seen = "") -> Response:
     """Let a partner see a lot no more."""
-    found = _lots(request).one(lot)
-    _lots(request).withdraw(found)
+    found = withdraw_lot(shop_of(request).dossiers, lot, seen=seen)
     door_of(request).note(request, "lot withdrawn", f"lot {found.lot}, {found.partner}")
     request.state.noted = True
     return see_other("/shared")

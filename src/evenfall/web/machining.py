@@ -81,16 +81,23 @@ def ask(
     if not task and before is None:
         raise RequestError("Choose the files that describe machine and cutters first.")
     task = task or shop.queue.put("receive", {"sizes": []}, state="receiving").id
+    there = f"/instruments/{told.line.dossier}/program/{task}"
+    known = shop.pool.shown(task)
+    if known.kind == "program" and known.dossier == told.line.dossier:  # a second press
+        return see_other(there)
     here = complete(shop.queue, task)
+    mine = {"dossier": told.line.dossier, "runner": shop.pool.runner}
+    if not shop.queue.take(task, "program", asked, **mine):
+        return see_other(there)
     given = [described_in(one) for one in sources_in(here)]
     if before is not None and not any(given):  # the machine of before; never its scan
         kept = filter(described_in, sources_in(shop.queue.folder(before.id) / "in"))
         for number, one in enumerate(kept, len(given)):
             (here / str(number)).mkdir(parents=True)
             shutil.copyfile(one.on_disk, here / str(number) / one.name)
-    shop.queue.ready(task, "program", asked, told.line.dossier)
+    shop.queue.leave(task, shop.pool.runner)
     shop.pool.wake()
-    return see_other(f"/instruments/{told.line.dossier}/program/{task}")
+    return see_other(there)
 
 
 def _touched(rows: Iterable[tuple[str, ...]], unit: LengthUnit) -> list[list[float]]:

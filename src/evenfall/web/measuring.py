@@ -28,12 +28,17 @@ from evenfall.workshop.tasks import KINDS, Seen, Work, sources_in
 from evenfall.workshop.typed import TypedSheet, check_typed, places, typed_of, undecided_places
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
     from evenfall.records.queue import Task
     from evenfall.workshop import Source
 
 router = APIRouter(prefix="/instruments/{name}/measure", route_class=InTurn)
 QUICK_BYTES = 1_000_000
 """Files up to here are read while the page waits: less than a second."""
+FILED: Mapping[str, Any] = {"filed": True}
+"""What is left of files that were looked at and then filed: the archive holds them."""
 
 
 class Typed(BaseModel):
@@ -175,24 +180,44 @@ def upload(
     told = shop.story(name)
     task = task or keep(shop.queue, file or [])
     asked = {"unit": scan_unit or None, "strung": {"yes": True, "no": False}.get(strung)}
-    here = complete(shop.queue, task)
-    for number, one in enumerate(_files_before(shop, told) if joined else (), MOST_FILES):
+    if not _sent_before(shop, told, task):
+        here = complete(shop.queue, task)
+        mine = {"dossier": told.line.dossier, "runner": shop.pool.runner}
+        if shop.queue.take(task, "measure", asked, **mine):
+            _read(shop, told, task, asked, _join(shop, told, here) if joined else sources_in(here))
+    return see_other(f"/instruments/{told.line.dossier}/measure/seen/{task}")
+
+
+def _sent_before(shop: Shop, told: Story, task: str) -> bool:
+    """Say whether this form came before, by a second press of its button."""
+    known = shop.pool.shown(task)
+    return known.kind == "measure" and known.dossier == told.line.dossier
+
+
+def _join(shop: Shop, told: Story, here: Path) -> tuple[Source, ...]:
+    """Put the files of the newest readings beside those that came."""
+    for number, one in enumerate(_files_before(shop, told), MOST_FILES):
         (here / str(number)).mkdir()
         shutil.copyfile(one.on_disk, here / str(number) / one.name)
-    sources = sources_in(here)
+    return sources_in(here)
+
+
+def _read(
+    shop: Shop, told: Story, task: str, asked: dict[str, Any], sources: tuple[Source, ...]
+) -> None:
+    """Read what takes no time while the page waits; leave the rest to a worker."""
     if sum(source.on_disk.stat().st_size for source in sources) > QUICK_BYTES:
-        shop.queue.ready(task, "measure", asked, told.line.dossier)
+        shop.queue.leave(task, shop.pool.runner)
         shop.pool.wake()
-    else:
-        out = shop.queue.folder(task) / "out"
-        work = Work(shop.dossiers, told.line.dossier, asked, sources, out, silent)
-        try:
-            made = KINDS["measure"][1](work)
-        except EvenfallError:
-            shop.queue.forget(task)
-            raise
-        shop.queue.done_at_once(task, "measure", made, dossier=told.line.dossier)
-    return see_other(f"/instruments/{told.line.dossier}/measure/seen/{task}")
+        return
+    out = shop.queue.folder(task) / "out"
+    work = Work(shop.dossiers, told.line.dossier, asked, sources, out, silent)
+    try:
+        made = KINDS["measure"][1](work)
+    except EvenfallError:
+        shop.queue.forget(task)
+        raise
+    shop.queue.end(task, shop.pool.runner, "done", made)
 
 
 @router.get("/seen/{task}")
@@ -201,6 +226,8 @@ def seen(request: Request, name: str, task: str) -> Response:
     shop = shop_of(request)
     told = shop.story(name)
     known = _task(shop, told, task)
+    if known.result == FILED:
+        return see_other(f"/instruments/{told.line.dossier}")
     spec = specified(told.specification)
     view = View(request, spec)
     folder = shop.queue.folder(task)
@@ -228,12 +255,15 @@ def file_uploaded(request: Request, name: str, key: Annotated[str, Form()]) -> R
     shop = shop_of(request)
     told = shop.story(name)
     known = _task(shop, told, key)
+    if known.result == FILED:  # a second press of the button
+        return see_other(f"/instruments/{told.line.dossier}")
     if known.state != "done":
         raise RequestError("These files are not read yet; wait until they are.")
     who = View(request).person
     sources = sources_in(shop.queue.folder(key) / "in")
     held = Seen.from_dict(known.result)
     shop.dossiers.file(held.measurement, files=sources, instrument=told.line.dossier, person=who)
+    shop.queue.let_go(key, FILED)
     return see_other(f"/instruments/{told.line.dossier}")
 
 

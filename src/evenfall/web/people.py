@@ -20,11 +20,10 @@ from evenfall.web.access import (
     Door,
     address_of,
     door_of,
-    inside,
     scopes_within,
 )
 from evenfall.web.rights import SCOPES, who_of
-from evenfall.web.view import View, local, page, see_other
+from evenfall.web.view import View, inside, local, page, see_other
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -89,7 +89,8 @@ class Pool:
         self._last_look = 0.0
         self.queue = Queue(archive)
         self._address = archive.address.text
-        self._runner = f"{node()} {os.getpid()} {secrets.token_hex(8)}"
+        # goes with each task that this server works on
+        self.runner = f"{node()} {os.getpid()} {secrets.token_hex(8)}"
         self._at_once = at_once
         self._running: dict[str, _Running] = {}
         self._seen: dict[str, tuple[int, float]] = {}  # sign of life of others, and since when
@@ -145,7 +146,7 @@ class Pool:
         for running in list(self._running.values()):
             self._end_process(running)
             with suppress(EvenfallError):
-                self.queue.leave(running.task.id, self._runner)
+                self.queue.leave(running.task.id, self.runner)
 
     def _take_up(self) -> None:
         """Begin what waits, as far as there is room."""
@@ -173,7 +174,7 @@ class Pool:
         while len(self._running) < self._at_once and (
             silent or any(task.state == "waiting" for task in waits)
         ):
-            taken = self.queue.claim(self._runner, silent)
+            taken = self.queue.claim(self.runner, silent)
             if taken is None:
                 return
             silent.pop(taken.id, None)
@@ -209,7 +210,7 @@ class Pool:
             return
         if woken or now - running.shown >= self._beat_s:
             running.shown = now
-            go_on = self.queue.show(task.id, self._runner, running.doing, running.permille)
+            go_on = self.queue.show(task.id, self.runner, running.doing, running.permille)
             if not go_on and not running.asked:
                 running.asked = now
                 with suppress(OSError):
@@ -224,15 +225,15 @@ class Pool:
         told = {"task": task.id, "kind": task.kind, "how": word}
         LOG.info("task ended", extra={"told": told})
         if word == "gone" and not running.asked:  # killed: begun again, or left to a person
-            self.queue.interrupt(task.id, self._runner)
+            self.queue.interrupt(task.id, self.runner)
         elif word in ("done", "refused"):
-            self.queue.end(task.id, self._runner, "done" if word == "done" else "refused", value)
+            self.queue.end(task.id, self.runner, "done" if word == "done" else "refused", value)
         elif word == "fault":
             LOG.error("fault", extra={"told": {"task": task.id, "trace": value}})
             refusal = Refusal.of(RequestError(FAULT)).as_dict()
-            self.queue.end(task.id, self._runner, "refused", refusal)
+            self.queue.end(task.id, self.runner, "refused", refusal)
         else:
-            self.queue.end(task.id, self._runner, "stopped", {})
+            self.queue.end(task.id, self.runner, "stopped", {})
         self._looked = 0.0
 
     def _end_process(self, running: _Running) -> None:

@@ -115,6 +115,8 @@ NEEDS: Mapping[str, Right] = {
     # charts
     "GET /charts": "look",
     "GET /charts/capability": "look",
+    "GET /charts/causes": "look",
+    "POST /charts/causes": "look",
     "GET /charts/report": "look",
     "GET /charts/report.pdf": "look",
     "POST /charts": "plan",
@@ -153,9 +155,14 @@ NEEDS: Mapping[str, Right] = {
     # lots: shared by a manager, seen by the partner of each
     "GET /shared": "keep",
     "POST /shared": "keep",
+    "GET /shared/{lot}": "keep",
+    "GET /shared/{lot}/report.{kind}": "keep",
+    "GET /shared/{lot}/sent.zip": "keep",
     "POST /shared/{lot}/withdraw": "keep",
     "GET /lots": "lots",
     "GET /lots/{lot}": "lots",
+    "GET /lots/{lot}/report.{kind}": "lots",
+    "GET /lots/{lot}/sent.zip": "lots",
     "GET /lots/{lot}/{dossier}/certificate.{kind}": "lots",
     "POST /lots/{lot}/answer": "lots",
     # other programs: a use case files nothing; what they file needs more by its kind, see `api`
@@ -176,6 +183,7 @@ NEEDS: Mapping[str, Right] = {
     "POST /api/v1/archive/imports": "keep",
     "GET /api/v1/tasks": "look",
     "GET /api/v1/tasks/{task}": "look",
+    "GET /api/v1/tasks/{task}/events": "look",
     "POST /api/v1/tasks/{task}/stop": "measure",
     "POST /api/v1/tasks/{task}/again": "measure",
     "GET /api/v1/tasks/{task}/result": "look",

@@ -8,9 +8,9 @@ from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import APIRouter, Form, Request
-from fastapi.responses import RedirectResponse, Response
+from fastapi.responses import Response
 
-from evenfall.web.view import CHOICES, PERSON, page, shop_of
+from evenfall.web.view import CHOICES, PERSON, inside, page, see_other, shop_of
 from evenfall.wording import plain_line
 
 router = APIRouter()
@@ -41,7 +41,7 @@ def keep_settings(
     theme: Annotated[str, Form()] = "",
 ) -> Response:
     """Keep all choices; an empty one goes back to what holds without it."""
-    answer = RedirectResponse("/settings?kept=1", 303)
+    answer = see_other("/settings?kept=1")
     _keep(answer, {"unit": unit, "hand": hand, "room": room, "theme": theme}, forget=True)
     _set(answer, PERSON, quote(plain_line(person)[:_LONGEST_NAME]))
     return answer
@@ -54,8 +54,7 @@ def choose_view(
     back: Annotated[str, Form()] = "/",
 ) -> Response:
     """Keep which unit and hand a person wants, and lead back."""
-    inside = back.startswith("/") and not back.startswith(("//", "/\\")) and back.isprintable()
-    answer = RedirectResponse(back if inside else "/", 303)
+    answer = see_other(inside(back))
     _keep(answer, {"unit": unit, "hand": hand}, forget=False)
     return answer
 

@@ -102,7 +102,7 @@ class Shop:
         with self._lock:
             if self._pool is None:
                 if notices.ways():
-                    how.setdefault("look", lambda queue: notices.look(self.dossiers, queue))
+                    how.setdefault("look", notices.Looking(self.dossiers))
                 self._pool = Pool(self.dossiers.archive, **how)
                 self._pool.begin()
             return self._pool

@@ -20,9 +20,10 @@ from evenfall.workshop.archive_tasks import ARCHIVE_KINDS
 from evenfall.workshop.tasks import KINDS
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Callable
 
     from evenfall.records.queue import Task
+    from evenfall.web.shop import Shop
 
 router = APIRouter(prefix="/under-way")
 _LOOK_S = 0.2
@@ -31,6 +32,7 @@ PLACES = {
     "measure": "/instruments/{dossier}/measure/seen/{id}",
     "methods": "/instruments/{dossier}/plan",
     "play": "/instruments/{dossier}/play",
+    "causes": "/charts/causes?{of}&task={id}",
     "points": "/instruments/{dossier}/scan/{of}",
     **dict.fromkeys(ARCHIVE_KINDS, "/archive/task/{id}"),
     "program": "/instruments/{dossier}/program/{id}",
@@ -96,8 +98,15 @@ async def events(request: Request, name: str) -> Response:
     view = View(request)
     # what is not there is said at once
     _require(request, await run_in_threadpool(shop.pool.shown, name))
+    return telling(shop, name, lambda task: told(task, view), _ALIVE_S)
 
-    async def telling() -> AsyncIterator[str]:
+
+def telling(
+    shop: Shop, name: str, of: Callable[[Task], dict[str, Any]], alive_s: float
+) -> Response:
+    """Return what tells how a task goes on, until it has ended."""
+
+    async def lines() -> AsyncIterator[str]:
         yield "retry: 1000\n\n"
         last, silent_s = "", 0.0
         while not shop.pool.leaving:
@@ -105,11 +114,11 @@ async def events(request: Request, name: str) -> Response:
                 task = await run_in_threadpool(shop.pool.shown, name)
             except RequestError:
                 return
-            now = json.dumps(told(task, view))
+            now = json.dumps(of(task))
             if now != last:
                 last, silent_s = now, 0.0
                 yield f"data: {now}\n\n"
-            elif silent_s >= _ALIVE_S:
+            elif silent_s >= alive_s:
                 silent_s = 0.0
                 yield ": alive\n\n"
             if task.ended:
@@ -118,7 +127,7 @@ async def events(request: Request, name: str) -> Response:
             await asyncio.sleep(_LOOK_S)
 
     return StreamingResponse(
-        telling(), media_type="text/event-stream", headers={"cache-control": "no-store"}
+        lines(), media_type="text/event-stream", headers={"cache-control": "no-store"}
     )
 
 

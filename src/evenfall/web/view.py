@@ -7,14 +7,14 @@ from collections.abc import Mapping
 from datetime import datetime
 from functools import cache
 from typing import TYPE_CHECKING, Any
-from urllib.parse import unquote
+from urllib.parse import quote, unquote
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from evenfall.units import in_unit
-from evenfall.web.rights import who_of
+from evenfall.web.rights import SAFE, who_of
 from evenfall.web.words import WORDS
 from evenfall.wording import Sentence, plain_line, say, sentence
 
@@ -53,6 +53,7 @@ class View:
         self.who = who_of(request)
         self.person = self.who.person(plain_line(unquote(request.cookies.get(PERSON, "")))[:100])
         self.path = request.url.path
+        self.back = here(request) if request.method in SAFE else ""
 
     def say(self, said: Sentence | str) -> str:
         """Return a sentence in this unit and in the words of the pages."""
@@ -86,6 +87,17 @@ def shop_of(request: Request) -> Shop:
     """Return what the pages keep."""
     kept: Shop = request.app.state.shop
     return kept
+
+
+def here(request: Request) -> str:
+    """Return the address of the page that is asked for, for a form that leads back to it."""
+    return f"{quote(request.url.path)}?{request.url.query}".removesuffix("?")
+
+
+def inside(back: str) -> str:
+    """Return an address of these pages to lead back to; the first page for anything else."""
+    sound = re.fullmatch(r"/(?![/\\])[^\x00-\x20\\]*", back) is not None
+    return back if sound and back.isprintable() else "/"
 
 
 def see_other(place: str) -> RedirectResponse:

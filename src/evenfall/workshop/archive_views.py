@@ -294,6 +294,16 @@ _SAID: dict[str, tuple[str, str]] = {
         "{u_mm:uncertainty}, {parts_count:count part}, {persons_count:count person}.",
         "quantity method u_mm parts_count persons_count",
     ),
+    "lots agreed": (
+        "Lots of {model} from {supplier}: {method} sampling, acceptance quality limit "
+        "{aql_percent:g} %, level {level}. {reason}",
+        "model supplier method aql_percent level reason",
+    ),
+    "lot": (
+        "Lot {name} of {pieces:count piece}, {state} inspection: {decision}. {reason}",
+        "name pieces state decision reason",
+    ),
+    "lot answered": ("{party} answers on a lot: {answer}. {reason}", "party answer reason"),
 }
 """How each kind of entry reads, and which facts stand in it."""
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from evenfall.errors import At, BrokenFileError, ChangedError, Progress, RequestError, silent
 from evenfall.files import read_start
@@ -71,6 +71,14 @@ _MOST_FOUND = 2000
 _SHORTEST_ID = 8  # digits
 
 
+class KeptFile(NamedTuple):
+    """A file of a dossier: its name, its hash, and where it lies."""
+
+    name: str
+    sha256: str
+    path: Path
+
+
 class Dossiers:
     """The dossiers of an archive: one method for each verb.
 
@@ -104,7 +112,7 @@ class Dossiers:
         """The archive; one that is to be made is not there before something goes into it."""
         return open_archive(self._address, make=self._make, clock=self._clock)
 
-    def _is_there(self) -> bool:
+    def is_there(self) -> bool:
         """Say whether there is an archive to look in; one that is to be made holds nothing yet."""
         return "archive" in self.__dict__ or Address.read(self._address).exists()
 
@@ -117,10 +125,16 @@ class Dossiers:
 
     # ---- filing ----------------------------------------------------------------------------------
 
-    def add(self, request: AddRequest) -> Added:
-        """File documents and files into the dossier of their instrument, opened if need be."""
-        papers = [papers_of(source, person=request.person) for source in request.files]
-        return self._add(request, papers)
+    def add(self, request: AddRequest, papers: Sequence[Papers] | None = None) -> Added:
+        """File documents and files into the dossier of their instrument, opened if need be.
+
+        `papers` are what `read` made of them, where that was looked at before.
+        """
+        return self._add(request, self.read(request) if papers is None else papers)
+
+    def read(self, request: AddRequest) -> list[Papers]:
+        """Read the files that are to be filed; nothing is filed yet."""
+        return [papers_of(source, person=request.person) for source in request.files]
 
     def file(
         self,
@@ -187,7 +201,7 @@ class Dossiers:
         """Return the dossier that something belongs to; None for a new one."""
         if request.instrument:
             return self.named(request.instrument)
-        if request.new or not self._is_there():
+        if request.new or not self.is_there():
             return None
         if request.subject == "model":
             there = self.archive.named(f"model {model or request.name}")
@@ -310,7 +324,7 @@ class Dossiers:
 
         With `near` a part will do, where it leads to one dossier alone.
         """
-        if not self._is_there():
+        if not self.is_there():
             open_archive(self._address)  # says that there is none, and makes none
         lines = self.lines(self.archive.named(name) or self.archive.find(name))
         numbered = [line for line in lines if _same(name, line.serial, line.job)]
@@ -423,6 +437,25 @@ class Dossiers:
         or the beginning of an entry.
         """
         entries = self.archive.entries(self.named(name))
+        entry, one = self._meant(entries, what)
+        if entry.kind in DOCUMENTS:
+            return self._source(entry, line_of(entry.dossier, entries))
+        if one["store"] == "file":
+            return Source(one["name"], self.archive.files.read(one["sha256"]))
+        return Source(one["name"], self.archive.document(one["sha256"]).encode())
+
+    def kept_file(self, name: str, what: str) -> KeptFile | None:
+        """Return where a file of a dossier lies, as it was filed; None for a document."""
+        entry, one = self._meant(self.archive.entries(self.named(name)), what)
+        if entry.kind in DOCUMENTS or one["store"] != "file":
+            return None
+        files = self.archive.files
+        if fault := files.fault(one["sha256"]):
+            raise fault
+        return KeptFile(one["name"], one["sha256"], files.path(one["sha256"]))
+
+    def _meant(self, entries: Sequence[Entry], what: str) -> tuple[Entry, Mapping[str, Any]]:
+        """Return the one document or file that is meant, with its entry."""
         held = [
             (entry, one)
             for kind in dict.fromkeys(entry.kind for entry in entries)
@@ -441,12 +474,7 @@ class Dossiers:
                 count=len(meant),
                 names=tuple(dict.fromkeys(o["name"] for _, o in meant or held)) or ("none",),
             )
-        entry, one = meant[-1]
-        if entry.kind in DOCUMENTS:
-            return self._source(entry, line_of(entry.dossier, entries))
-        if one["store"] == "file":
-            return Source(one["name"], self.archive.files.read(one["sha256"]))
-        return Source(one["name"], self.archive.document(one["sha256"]).encode())
+        return meant[-1]
 
     # ---- exchange --------------------------------------------------------------------------------
 
@@ -510,7 +538,7 @@ class Dossiers:
         with on_disk([source]) as (path,):
             read_start(path, 0)
             with path.open("rb") as stream:
-                if not self._is_there():  # none is made for a file that is refused
+                if not self.is_there():  # none is made for a file that is refused
                     check(stream, source.name, progress)
                 parcel, absorbed = take_over(
                     self.archive,

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 Form = Literal["printed", "whole"]
 LONG = ("play", "program", "check_program")
 """Use cases that always become a task; any other does where its files came piece by piece."""
+VERSION_HEADER = "evenfall-version"
+"""Header of an answer that names the version of this package that gave it."""
 _NOT_CALLED = ("demo",)
 _BESIDE = ("file_name", "text", "content", "pages", "program", "kind")
 """What an outcome hands back beside its plain values, where it has it."""

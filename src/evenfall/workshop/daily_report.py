@@ -27,7 +27,7 @@ from evenfall.workshop.outputs import Shown
 from evenfall.workshop.quality import (
     CapabilityRequest,
     ChartRequest,
-    capability,
+    capability_of,
     chart,
     tolerance_of,
 )
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from evenfall.pages.typesetting import Paper
     from evenfall.pictures.inks import Theme
     from evenfall.production import ControlChart
+    from evenfall.sheets.tidy import TidyTable
     from evenfall.units import LengthUnit
     from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.gauges import Gauge
@@ -216,6 +217,7 @@ class _Day:
         self.dossiers, self.request = dossiers, request
         self.since, self.until = request.hours
         self.charts: dict[str, ControlChart] = {}
+        self.tables: dict[str, TidyTable] = {}  # what was charted, by the name of the chart
         with dossiers.archive.reading() as connection:
             self.proved = proved_between(connection, self.since, self.until)
         by_model = Counter(model for model, _ in self.proved)
@@ -259,6 +261,7 @@ class _Day:
             except EvenfallError as error:
                 yield Line(sentence("{name}: no chart. {why}", name=name, why=error.said))
                 continue
+            self.tables[name] = made.table
             hit = [
                 point
                 for point in made.chart.hit
@@ -300,7 +303,9 @@ class _Day:
         name = f"{quantity}, {model}"
         asked = _asked(model, quantity)
         try:
-            made = capability(CapabilityRequest(self._filed(), **asked, tolerance=tolerance)).made
+            request = CapabilityRequest(self._filed(), **asked, tolerance=tolerance)
+            table = self.tables.get(chart_name(quantity, "proof", request)) or request.read()
+            made = capability_of(table, request).made
         except EvenfallError as error:
             return Line(sentence("{name}: no answer. {why}", name=name, why=error.said))
         if not made.stable:
@@ -320,7 +325,8 @@ class _Day:
     def gauges(self) -> Iterator[Line]:
         """Yield the gauges that are due, and those whose check standard reads otherwise."""
         quiet = True
-        for one in gauges(self.dossiers):
+        for found in gauges(self.dossiers):
+            one = replace(found, checks=tuple(c for c in found.checks if c.at < self.until))
             due = one.due(self.request.day)
             name, until = one.line.name, one.valid_until
             if due in ("over", "soon"):
@@ -335,7 +341,7 @@ class _Day:
                 yield Line(said, due == "over", self._gauge(one), "gauge")
             for standard in one.standards:
                 made = one.chart(standard)
-                if made is not None and not made.stable:
+                if made is not None and made.signals_now:
                     quiet = False
                     text = "{name}: {standard} reads otherwise than before. Look for the cause."
                     said = sentence(text, name=name, standard=standard)

@@ -11,17 +11,27 @@ import numpy as np
 from evenfall.codec import plain
 from evenfall.errors import At, Finding, Progress, RequestError, silent
 from evenfall.production.causes import Causes, fitted_causes
-from evenfall.production.factors import check_names, factors_of
+from evenfall.production.factors import (
+    FEW_LEVELS,
+    NOT_RECORDED,
+    Factor,
+    check_names,
+    factors_of,
+)
 from evenfall.sheets.cells import plain_name
-from evenfall.workshop.quality import ReadingsOutcome, ReadingsRequest
+from evenfall.units import read_number
+from evenfall.workshop.archive_readings import Filed
+from evenfall.workshop.quality import ReadingsOutcome, ReadingsRequest, factor_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from evenfall.pictures.inks import Theme
     from evenfall.sheets.tidy import TidyTable
     from evenfall.units import LengthUnit
 
+_RECORDED = 0.8
+"""A number that fewer of the readings have is not asked unless it is named."""
 _EACH_ITS_OWN = 0.5
 """A column with more levels than this share of the readings names single readings."""
 
@@ -75,6 +85,16 @@ class CausesOutcome(ReadingsOutcome):
             "together": plain(made.sorted_out),
         }
 
+    def told(self) -> dict[str, Any]:
+        """Return what a page says of it beside the picture, as plain values."""
+        return {
+            "findings": plain(self.findings),
+            "effects": [
+                {"factor": one.factor, "verdict": one.verdict, "share": one.variance_share}
+                for one in self.made.effects
+            ],
+        }
+
     def drawings(self, unit: LengthUnit, theme: Theme) -> dict[str, Callable[[], str]]:
         """Return what draws the effects with their confidence limits."""
         from evenfall.pictures.causes import causes_picture
@@ -118,7 +138,7 @@ def causes(request: CausesRequest, progress: Progress = silent) -> CausesOutcome
     """
     progress("Reading", 0.0)
     table = request.read()
-    columns = _columns(table, request)
+    columns, unasked = _columns(table, request)
     factors = factors_of(
         columns,
         random=tuple(_shown(name) for name in request.random),
@@ -129,7 +149,7 @@ def causes(request: CausesRequest, progress: Progress = silent) -> CausesOutcome
     for factor in factors:
         if not factor.levels:
             missing |= ~np.isfinite(factor.values)
-    findings = table.findings
+    findings = (*unasked, *table.findings)
     if missing.any():
         kept = np.flatnonzero(~missing)
         if not len(kept):
@@ -142,6 +162,7 @@ def causes(request: CausesRequest, progress: Progress = silent) -> CausesOutcome
         text += "left out."
         left_out = Finding("causes", text, severity="note", count=int(missing.sum()))
         findings = (*findings, left_out)
+    findings = (*_constant(factors), *findings)
     progress("Modelling", 0.4)
     made = fitted_causes(table.quantity, table.unit, values, factors, progress)
     findings = (*_repeats(table, columns), *findings)
@@ -153,19 +174,76 @@ def _shown(name: str) -> str:
     return plain_name(name).replace("_", " ")
 
 
-def _columns(table: TidyTable, request: CausesRequest) -> dict[str, Sequence[str]]:
-    """Return the columns that are asked."""
+def _columns(
+    table: TidyTable, request: CausesRequest
+) -> tuple[dict[str, Sequence[str]], tuple[Finding, ...]]:
+    """Return the columns that are asked, and what is to be said of one that is not."""
     check_names([plain_name(name) for name in request.levels], tuple(table.factors))
     names: Sequence[str] = request.factors
+    seldom: list[str] = []
     if not names:
         only = {plain_name(name) for name in request.only}
         most = max(_EACH_ITS_OWN * len(table.value), 2.0)
         names = [
             name
             for name, column in table.factors.items()
-            if name != "serial" and name not in only and not _names_readings(column, most)
+            if name not in ("serial", "dossier", "document")
+            and name not in only
+            and not _names_readings(column, most)
         ]
-    return {_shown(name): table.factor(name) for name in (*names, *request.random)}
+        if isinstance(request.source, Filed):
+            names.append("shift")
+        seldom = [name for name in names if _seldom_numbers(table.factors.get(name, ()))]
+        names = [name for name in names if name not in seldom]
+    asked = (*names, *request.random)
+    columns = {_shown(name): _column(table, name, request.shift_hours) for name in asked}
+    if not seldom:
+        return columns, ()
+    text = (
+        "{names:list} {names:plural is|are} not asked, for too few of the readings have a figure "
+        "of {names:plural it|them}; asked by name, the readings without one are left out."
+    )
+    named = [_shown(name) for name in seldom]
+    return columns, (Finding("causes", text, severity="note", names=named),)
+
+
+def _column(table: TidyTable, name: str, hours: Sequence[int]) -> Sequence[str]:
+    """Return a column, or what follows from the times; a shift is named by when it begins."""
+    column = factor_of(table, name, hours)
+    if name == "shift" and name not in table.factors:
+        return [text.rpartition(" ")[2] for text in column]
+    return column
+
+
+def _seldom_numbers(column: Sequence[str]) -> bool:
+    """Say whether a column of numbers has none in more than a fifth of its rows, but in some."""
+    written = [text for text in column if text]
+    few = 0 < len(written) < _RECORDED * len(column)
+    return few and len(set(written)) > FEW_LEVELS and all(map(_is_number, set(written)))
+
+
+def _is_number(text: str) -> bool:
+    try:
+        read_number(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _constant(factors: Sequence[Factor]) -> Iterator[Finding]:
+    """Say of which factors nothing can be said, for they do not change."""
+    still = [factor for factor in factors if not factor.freedom_count]
+    nowhere = [one.name for one in still if one.levels == (NOT_RECORDED,)]
+    same = [one.name for one in still if one.name not in nowhere]
+    text = "{names:list} {names:plural is|are} recorded with none of these readings."
+    if nowhere:
+        yield Finding("causes", text, severity="note", names=nowhere)
+    text = (
+        "{names:list} {names:plural is|are} the same on every reading, so nothing shows what "
+        "{names:plural it does|they do}."
+    )
+    if same:
+        yield Finding("causes", text, severity="note", names=same)
 
 
 def _names_readings(column: Sequence[str], most: float) -> bool:

@@ -217,6 +217,13 @@ def file_study(
         if dossiers.archive.named(f"gauge {name}"):  # several go by it
             raise
         dossier = dossiers.add(AddRequest(subject="gauge", name=name, person=person)).line.dossier
+    (line,) = dossiers.lines([dossier])
+    if line.subject != "gauge":
+        raise RequestError(
+            "{line} is no gauge, so no study is filed there; give the name of the gauge.",
+            at=At(field="file-as"),
+            line=line.title,
+        )
     dossiers.archive.file(dossier, [filing])
     return f"Filed in the dossier of {name}: study."
 

@@ -17,7 +17,7 @@ from evenfall.errors import At, RequestError
 from evenfall.production import Excluded, Phase
 from evenfall.production.chart_kinds import Known
 from evenfall.records import Filing
-from evenfall.records.entries import canonical, standing
+from evenfall.records.entries import canonical, sha256, standing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from evenfall.workshop.quality import ReadingsRequest
 
 _LONGEST_NAME = 200
-_MANY = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +55,11 @@ def chart_name(quantity: str, document: str, request: ReadingsRequest) -> str:
         parts.append(f"by {' and '.join(request.subgroup)}")
     elif request.size > 1:
         parts.append(f"{request.size} in a row")
-    return ", ".join(parts)[:_LONGEST_NAME]
+    name = ", ".join(parts)
+    if len(name) <= _LONGEST_NAME:
+        return name
+    mark = f" … {sha256(name)[:8]}"  # two long names may begin alike
+    return name[: _LONGEST_NAME - len(mark)] + mark
 
 
 def asked_of(quantity: str, document: str, request: ReadingsRequest) -> str:
@@ -86,7 +89,7 @@ def kept_charts(archive: Archive) -> Iterator[Kept]:
 
     One whose question cannot be read, as a damaged one of a partner, is left out.
     """
-    for dossier in archive.find("chart", _MANY):
+    for dossier in archive.beginning("chart "):
         entries = archive.entries(dossier)
         opened = json.loads(entries[0].facts or "{}")
         acts = [json.loads(one.facts) for one in standing(entries, "on chart") if one.facts]

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from evenfall.codec import plain
 from evenfall.codec.parsing import parse_json
 from evenfall.errors import At, BrokenFileError, Finding, Progress, RequestError, silent
-from evenfall.production.aql_tables import AQLS, LEVELS, Sort, judged, plan_of
+from evenfall.production.aql_tables import AQLS, LEVELS, Inspection, Sort, judged, plan_of
 from evenfall.production.sampling import (
     Decision,
     Lot,
@@ -106,35 +106,48 @@ class LotRecord:
     def plan(self, pieces: int) -> Plan:
         """Return the plan of the next lot."""
         state = self.switching.state
-        if state == "stopped":
-            raise RequestError(
-                "Inspection is stopped: five lots were not accepted on tightened inspection. Begin "
-                "a new record when the supplier has shown what was changed."
-            )
-        sort: Sort = (
-            "single"
-            if state == "reduced" or (state == "tightened" and self.sort == "multiple")
-            else self.sort
-        )
-        return plan_of(pieces, self.aql_percent, level=self.level, inspection=state, sort=sort)
+        return next_plan(state, pieces, self.aql_percent, level=self.level, sort=self.sort)
 
     def with_lot(self, name: str, pieces: int, found: tuple[int, ...]) -> LotRecord:
         """Return the record with one lot more; all stages that its plan asks for must be there."""
         plan, state = self.plan(pieces), self.switching.state
         decision = plan.decide(found)
         if decision is None:
-            raise RequestError(
-                "Stage {next} is needed before lot {name} can be judged: take {size} more.",
-                at=At(field="found"),
-                next=len(found) + 1,
-                name=name or str(len(self.lots) + 1),
-                size=plan.stages[len(found)].size_count,
-            )
+            raise next_stage(plan, found, name or str(len(self.lots) + 1))
         lot = judged(plan, found, decision)
         one = Judged(
             name, pieces, found, state, decision, lot.clearly, lot.number_count, lot.between
         )
         return replace(self, lots=(*self.lots, one))
+
+
+def next_plan(state: State, pieces: int, aql_percent: float, *, level: str, sort: Sort) -> Plan:
+    """Return the plan of a lot by the state of inspection."""
+    inspection = still_inspected(state)
+    if inspection == "reduced" or (inspection == "tightened" and sort == "multiple"):
+        sort = "single"
+    return plan_of(pieces, aql_percent, level=level, inspection=inspection, sort=sort)
+
+
+def still_inspected(state: State) -> Inspection:
+    """Return how a lot is inspected; `RequestError` where inspection is stopped."""
+    if state == "stopped":
+        raise RequestError(
+            "Inspection is stopped: five lots were not accepted on tightened inspection. Begin "
+            "a new record when the supplier has shown what was changed."
+        )
+    return state
+
+
+def next_stage(plan: Plan, found: tuple[int, ...], name: str = "") -> RequestError:
+    """Return what is missing where a lot cannot be judged yet."""
+    return RequestError(
+        "Stage {next} is needed before {lot} can be judged: take {size} more.",
+        at=At(field="found"),
+        next=len(found) + 1,
+        lot=sentence("lot {name}", name=name) if name else sentence("the lot"),
+        size=plan.stages[len(found)].size_count,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,11 +263,12 @@ def lot(request: LotRequest, progress: Progress = silent) -> LotOutcome:
     return LotOutcome(plan, state, request.pieces, record, decision)
 
 
-_STATES: Mapping[State, str] = {
+STATES: Mapping[State | Literal["skipped"], str] = {
     "normal": "normal inspection",
     "tightened": "tightened inspection",
     "reduced": "reduced inspection",
     "stopped": "no inspection until the supplier has shown what was changed",
+    "skipped": "not inspected",
 }
 
 
@@ -278,7 +292,7 @@ def plan_findings(plan: Plan, state: State | None = None) -> list[Finding]:
                 how=""
                 if state is None or number > 1
                 else sentence(
-                    " (code letter {letter}, {state})", letter=plan.letter, state=_STATES[state]
+                    " (code letter {letter}, {state})", letter=plan.letter, state=STATES[state]
                 ),
                 accept=accept,
                 refused=stage.refused_count,
@@ -318,7 +332,7 @@ def _findings(made: LotOutcome) -> list[Finding]:
         "lot",
         text,
         severity="warning" if after in ("tightened", "stopped") else "note",
-        state=_STATES[after],
+        state=STATES[after],
     )
     return [said, changed, *told]
 

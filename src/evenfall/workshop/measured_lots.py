@@ -12,7 +12,7 @@ import numpy as np
 from evenfall.codec import plain
 from evenfall.errors import Finding, Progress, silent
 from evenfall.production.fits import FITS_BADLY, fitted
-from evenfall.production.measured_lots import MeasuredLot, judged_by_values, measured_plan
+from evenfall.production.measured_lots import MeasuredLot, judged_by_values, plan_for
 from evenfall.production.sampling import VariablesPlan
 from evenfall.production.series import amount
 from evenfall.workshop.lots import CONSUMER, PRODUCER
@@ -20,6 +20,7 @@ from evenfall.workshop.quality import ReadingsOutcome, ReadingsRequest
 
 if TYPE_CHECKING:
     from evenfall.pictures.inks import Theme
+    from evenfall.production.aql_tables import Inspection
     from evenfall.units import LengthUnit
 
 _LEAST_TO_TELL = 8
@@ -134,23 +135,18 @@ def measured_lot(request: MeasuredLotRequest, progress: Progress = silent) -> Me
     count = len(table.value)
     pieces = request.pieces or count
     known = math.isfinite(request.sigma_level)
-    asked = measured_plan(
-        pieces,
-        request.aql_percent,
-        level=request.level,
-        tightened=request.tightened,
-        sigma_known=known,
-    )
-    plan = asked
-    if count > asked.size_count:  # all that were measured count, by the k of so many
-        plan = measured_plan(
-            max(pieces, count),
+    inspection: Inspection = "tightened" if request.tightened else "normal"
+    asked, plan = (
+        plan_for(
+            n,
+            pieces,
             request.aql_percent,
             level=request.level,
-            tightened=request.tightened,
+            inspection=inspection,
             sigma_known=known,
-            size_count=count,
         )
+        for n in (0, count)
+    )
     progress("Judging", 0.5)
     values = np.array(table.value)
     made = judged_by_values(

@@ -16,13 +16,12 @@ import smtplib
 import ssl
 import time
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from email.message import EmailMessage
 from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import parse_qs, unquote, urlsplit
 
-from evenfall.errors import At, EvenfallError, Progress, RequestError, silent
-from evenfall.records.upkeep import claimed
+from evenfall.errors import At, Progress, RequestError, silent
+from evenfall.records.upkeep import claimed, filed
 from evenfall.wording import plain_line, say
 from evenfall.workshop.archive_views import fact
 from evenfall.workshop.kept_charts import query_of
@@ -105,15 +104,34 @@ def _mail(given: str) -> Mail:
 
 def notify(queue: Queue, subject: str, text: str, place: str = "", *, key: str) -> None:
     """Give notice of something, once by its key; nothing where no way is set up."""
-    with suppress(EvenfallError):  # who asks has done their work; a notice never spoils it
-        if ways() and claimed(queue.archive, f"notice:{key}"):  # for longer than a task is kept
-            asked = {"subject": plain_line(subject)[:200], "text": text[:_LONGEST], "place": place}
-            queue.put(KIND, asked)
+    if ways() and claimed(queue.archive, f"notice:{key}"):  # for longer than a task is kept
+        asked = {"subject": plain_line(subject)[:200], "text": text[:_LONGEST], "place": place}
+        queue.put(KIND, asked)
 
 
-def look(dossiers: Dossiers, queue: Queue) -> None:
-    """Give notice of verdicts filed lately, due gauges, charts that signal, work in vain."""
-    today = dossiers.archive.clock()[:10]
+class Looking:
+    """Looks now and then; at what was filed only where there is more of it, or another day."""
+
+    def __init__(self, dossiers: Dossiers) -> None:
+        self._dossiers = dossiers
+        self._seen = (-1, "")
+
+    def __call__(self, queue: Queue) -> None:
+        """Give notice of what there is."""
+        archive = self._dossiers.archive
+        now = (filed(archive), archive.clock()[:10])
+        if now != self._seen:
+            _look_at_filed(self._dossiers, queue, now[1])
+            self._seen = now  # after an error it is looked again
+        for task in queue.listed(states=("refused",)):
+            if task.kind != KIND:
+                told = "Work that was asked for came to nothing. See what is under way."
+                place = f"/under-way/{task.id}"
+                notify(queue, "Work that came to nothing", told, place, key=f"refused:{task.id}")
+
+
+def _look_at_filed(dossiers: Dossiers, queue: Queue, today: str) -> None:
+    """Give notice of verdicts filed lately, due gauges and charts that signal."""
     for entry in dossiers.archive.lately("proof"):
         if entry.facts is not None and _days(entry.at[:10], today) <= _DAYS:
             _verdict(dossiers, queue, entry)
@@ -122,11 +140,6 @@ def look(dossiers: Dossiers, queue: Queue) -> None:
         place = f"/charts?{query_of(one.asked)}"
         key = f"signal:{one.chart}:{one.rule}:{one.point}:{one.at}"
         notify(queue, f"{one.chart}: not in control", say(one.said), place, key=key)
-    for task in queue.listed(states=("refused",)):
-        if task.kind != KIND:
-            told = "Work that was asked for came to nothing. See what is under way."
-            place = f"/under-way/{task.id}"
-            notify(queue, "Work that came to nothing", told, place, key=f"refused:{task.id}")
 
 
 def _verdict(dossiers: Dossiers, queue: Queue, entry: Entry) -> None:

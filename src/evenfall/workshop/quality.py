@@ -388,6 +388,11 @@ def capability(request: CapabilityRequest, progress: Progress = silent) -> Capab
     progress("Reading", 0.0)
     table = request.read()
     progress("Judging", 0.5)
+    return capability_of(table, request)
+
+
+def capability_of(table: TidyTable, request: CapabilityRequest) -> CapabilityOutcome:
+    """Return what a process is capable of by readings that were read already."""
     table, series = series_of(table, request)
     made = judge(
         series,
@@ -455,7 +460,7 @@ def _gathered(
     were read between them.
     """
     names = request.subgroup
-    keys = list(zip(*(_factor(table, name, request.shift_hours) for name in names), strict=True))
+    keys = list(zip(*(factor_of(table, name, request.shift_hours) for name in names), strict=True))
     if not set(names) & set(TIMES):
         return table, keys
     first: dict[tuple[str, ...], int] = {}
@@ -465,7 +470,7 @@ def _gathered(
     return table.taken(order), [keys[n] for n in order]
 
 
-def _factor(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, ...]:
+def factor_of(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, ...]:
     """Return a factor of each reading, or what follows from its time."""
     if name not in TIMES or name in table.factors:
         return table.factor(name)

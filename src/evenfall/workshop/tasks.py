@@ -197,6 +197,8 @@ def _points(work: Work) -> dict[str, Any]:
 
     archive, of = work.dossiers.archive, str(work.asked.get("of", ""))
     places = [source.on_disk for source in sources_in(Queue(archive).folder(of) / "in")]
+    if not places and "sha256" not in work.asked:
+        raise RequestError("This scan is no longer at hand; upload it again.")
     if not places:
         places = [archive.files.path(str(work.asked["sha256"]))]
     unit = work.asked.get("unit")
@@ -218,6 +220,24 @@ def _points(work: Work) -> dict[str, Any]:
         "cell": round(cell, 4),
         "size": [round(float(one), 3) for one in np.ptp(points, axis=0)],
     }
+
+
+def _causes(work: Work) -> dict[str, Any]:
+    """Find out what moves a quantity, over more readings than a page waits for."""
+    from evenfall.pictures.causes import causes_picture
+    from evenfall.workshop.archive_readings import Filed
+    from evenfall.workshop.factors import CausesRequest, causes
+
+    asked = work.asked
+    source = Filed(work.dossiers.archive, **asked["filed"])
+    factors = tuple(asked["factors"])
+    request = CausesRequest(source, asked["quantity"], asked["only"], factors=factors)
+    made = causes(request, work.progress)
+    for unit in UNITS:
+        work.progress("Drawing", 0.9)
+        drawn = causes_picture(made.made, about=made.about, unit=unit, theme=PAGE, written=False)
+        work.out(f"seen-{unit}.svg").write_text(drawn, encoding="utf-8")
+    return {**made.told(), "quantity": asked["quantity"]}
 
 
 def _call(work: Work) -> dict[str, Any]:
@@ -257,6 +277,7 @@ KINDS: Mapping[str, tuple[str, Task]] = {
     "methods": ("Comparing the methods", _methods),
     "play": ("Playing every note", _play),
     "program": ("Writing and checking the program", _program),
+    "causes": ("Looking for causes", _causes),
     "points": ("Reading the raw scan", _points),
     "call": ("Working for another program", _call),
     notices.KIND: ("Giving notice", lambda work: notices.deliver(work.asked, work.progress)),

@@ -6,6 +6,7 @@ import io
 import struct
 import tracemalloc
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -97,33 +98,33 @@ def tiff_claiming(width: int) -> bytes:
     return bytes(made)
 
 
-LIES: dict[str, bytes] = {
-    "PLY, points": ply_claiming(HUGE),
-    "PLY, a few too many": ply_claiming(101),
-    "PLY, ASCII": ply_claiming(HUGE, "ascii"),
-    "PLY, 25 digits": ply_claiming(10**25),
-    "PLY, faces": ply_claiming_faces(HUGE),
-    "PLY, a list": ply_claiming_a_list(4_000_000_000),
-    "STL": stl_claiming(4_000_000_000),
-    "STL, one too many": stl_claiming(4),
-    "NPY": npy_of((1_000_000, 1_000_000)),
-    "NPY, one too many": npy_of((101, 1)),
-    "NPY, overflowing": npy_of((2**40, 2**40)),
-    "NPY, below zero": npy_of((-1, 5)),
-    "NPZ, size": npz_of(npy(), 4_000_000_000),
-    "NPZ, shape": npz_of(npy_of((1_000_000, 1_000_000)), 900),
-    "E57": e57_of(HUGE),
-    "E57, length": e57_of(5, HUGE),
-    "TIFF": tiff_claiming(4_000_000_000),
-    "text": b"1000000000000\n" + text(header="", delimiter=" "),
-    "Parquet, cut": parquet()[:4] + parquet()[-400:],
+LIES: dict[str, Callable[[], bytes]] = {
+    "PLY, points": lambda: ply_claiming(HUGE),
+    "PLY, a few too many": lambda: ply_claiming(101),
+    "PLY, ASCII": lambda: ply_claiming(HUGE, "ascii"),
+    "PLY, 25 digits": lambda: ply_claiming(10**25),
+    "PLY, faces": lambda: ply_claiming_faces(HUGE),
+    "PLY, a list": lambda: ply_claiming_a_list(4_000_000_000),
+    "STL": lambda: stl_claiming(4_000_000_000),
+    "STL, one too many": lambda: stl_claiming(4),
+    "NPY": lambda: npy_of((1_000_000, 1_000_000)),
+    "NPY, one too many": lambda: npy_of((101, 1)),
+    "NPY, overflowing": lambda: npy_of((2**40, 2**40)),
+    "NPY, below zero": lambda: npy_of((-1, 5)),
+    "NPZ, size": lambda: npz_of(npy(), 4_000_000_000),
+    "NPZ, shape": lambda: npz_of(npy_of((1_000_000, 1_000_000)), 900),
+    "E57": lambda: e57_of(HUGE),
+    "E57, length": lambda: e57_of(5, HUGE),
+    "TIFF": lambda: tiff_claiming(4_000_000_000),
+    "text": lambda: b"1000000000000\n" + text(header="", delimiter=" "),
+    "Parquet, cut": lambda: parquet()[:4] + parquet()[-400:],
 }
 
 
 @pytest.mark.parametrize("lie", LIES)
 def test_a_claim_that_the_file_cannot_keep_is_refused_at_once(tmp_path: Path, lie: str) -> None:
     path = tmp_path / "scan"
-    path.write_bytes(LIES[lie])
+    path.write_bytes(LIES[lie]())
     (tmp_path / "scan.toml").write_text("x_step = 1\ny_step = 1\nz_scale = 1.0\n")
     tracemalloc.start()
     try:

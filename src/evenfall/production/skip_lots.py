@@ -1,0 +1,72 @@
+"""Skip-lot inspection: of the lots of a qualified supplier only some are inspected, by chance.
+
+A supplier qualifies by a number of lots accepted in a row. From then on each lot is inspected with
+the probability agreed, until one is not accepted; then every lot is inspected until the supplier
+qualifies again. What this lets pass is exact: Perry (1973), J. Qual. Technol. 5, 123 (SkSP-2). That
+it is interrupted by tightened inspection is an idea of ISO 2859-3; the ten lots to qualify are our
+choice, and those of its tables are not used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from evenfall.production.sampling import Decision, State
+
+CLEARANCE = 10
+"""Lots accepted in a row that qualify a supplier."""
+_DIGITS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class SkipPlan:
+    """Inspection of one lot in so many, once the supplier qualified."""
+
+    one_in: int  # lots; 1 for every lot
+    clearance: int = CLEARANCE  # lots accepted in a row that qualify
+
+    def acceptance(self, probability: float) -> float:
+        """Return how often a lot is accepted, from how often the plan of each lot accepts it."""
+        share, cleared = 1.0 / self.one_in, probability**self.clearance
+        accepted = share * probability + (1.0 - share) * cleared
+        return accepted / (share + (1.0 - share) * cleared)
+
+    def inspected_share(self, probability: float) -> float:
+        """Return the share of lots that is inspected in the long run."""
+        share, cleared = 1.0 / self.one_in, probability**self.clearance
+        return share / (share + (1.0 - share) * cleared)
+
+
+@dataclass(frozen=True, slots=True)
+class Qualification:
+    """Where a supplier stands."""
+
+    in_a_row_count: int  # lots accepted in a row when inspected
+    qualified: bool
+
+
+def qualifications(
+    lots: Iterable[tuple[Decision, State] | None], clearance: int = CLEARANCE
+) -> Iterator[Qualification]:
+    """Yield where a supplier stands before the first lot and after each.
+
+    Of a lot its decision and the state after it; None for one that was skipped.
+    """
+    row, qualified = 0, False
+    yield Qualification(row, qualified)
+    for lot in lots:
+        if lot is not None:
+            decision, state = lot
+            good = decision == "accepted" and state in ("normal", "reduced")
+            row = row + 1 if good else 0
+            qualified = good and (qualified or row >= clearance)
+        yield Qualification(row, qualified)
+
+
+def is_drawn(entry: str, one_in: int) -> bool:
+    """Say whether the next lot is inspected, drawn from the hash of the last entry.
+
+    Nobody can foresee it before that is filed, and both sides come to the same.
+    """
+    return int(entry[:_DIGITS] or "0", 16) % one_in == 0

@@ -1,0 +1,255 @@
+"""Lots as both sides see them: what is shared with a partner, what it holds, and the answer.
+
+A lot that is kept with its decision is shared with its dossier of lots, so that the partner sees
+the same state of inspection; any other is shared as instruments alone.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any
+
+from evenfall.errors import At, ChangedError, RequestError
+from evenfall.records.entries import sha256, standing
+from evenfall.records.exchange import check
+from evenfall.records.labels import normal
+from evenfall.records.shared_lots import SharedLot, SharedLots
+from evenfall.workshop.archive_views import fact
+from evenfall.workshop.kept_lots import KeptLot, KeptLots, answer_lot, note_answer, read_lots
+from evenfall.workshop.story import story
+
+if TYPE_CHECKING:
+    from evenfall.records.entries import LotAnswer
+    from evenfall.workshop.archives import Dossiers
+    from evenfall.workshop.story import Story
+
+    Stories = Callable[[str], Story]
+
+SHOWN = "certificates"
+"""What an exchange file of a lot shows: no station, no person."""
+
+
+@dataclass(frozen=True, slots=True)
+class LotInstrument:
+    """What a partner sees of an instrument."""
+
+    dossier: str
+    name: str
+    model: str
+    verdict: str  # as it was filed; "" before it is released
+
+
+@dataclass(frozen=True, slots=True)
+class LotSeen:
+    """A shared lot as both sides see it."""
+
+    shared: SharedLot
+    instruments: tuple[LotInstrument, ...]
+    lots: KeptLots | None  # of the same supplier and model; None where no decision is kept
+    kept: KeptLot | None  # the decision on this lot
+
+    @property
+    def released_count(self) -> int:
+        """How many verdicts are released."""
+        return sum(bool(one.verdict) for one in self.instruments)
+
+    @property
+    def may_be_accepted(self) -> bool:
+        """Whether everything that an answer rests on is there."""
+        return self.released_count == len(self.instruments)
+
+    def values(self) -> dict[str, Any]:
+        """Return it as plain values: no station, no person, no other partner."""
+        return {
+            "lot": self.shared.lot,
+            "key": self.shared.key,
+            "version": self.shared.version,
+            "at": self.shared.at,
+            "answer": self.shared.answer,
+            "answered": self.shared.answered,
+            "instruments": [
+                {"dossier": one.dossier, "name": one.name, "model": one.model}
+                | {"verdict": one.verdict}
+                for one in self.instruments
+            ],
+            "decision": self.kept.decision if self.kept else "",
+            "sampling": self.lots.values() if self.lots else None,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class LotListed:
+    """A shared lot in a list."""
+
+    shared: SharedLot
+    count: int  # instruments
+    lots: KeptLots | None
+    decision: str  # that is kept; "" for none
+
+
+def shared_with(dossiers: Dossiers, partner: str | None = None) -> list[LotListed]:
+    """Return the lots that are shared with a partner, or all, the newest first."""
+    shared = SharedLots(dossiers.archive).of(partner)
+    every = sorted({dossier for one in shared for dossier in one.dossiers})
+    subjects = {line.dossier: line.subject for line in dossiers.lines(every)}
+    kept = {
+        dossier: read_lots(dossiers.archive, dossier)
+        for dossier in every
+        if subjects[dossier] == "lots"
+    }
+    listed = []
+    for one in shared:
+        lots = next((kept[dossier] for dossier in one.dossiers if dossier in kept), None)
+        found = _named(lots, one.lot)
+        count = sum(dossier not in kept for dossier in one.dossiers)
+        listed.append(LotListed(one, count, lots, found.decision if found else ""))
+    return listed
+
+
+def _named(lots: KeptLots | None, name: str) -> KeptLot | None:
+    """Return the lot of a name, if it is kept."""
+    every = lots.every if lots else ()
+    return next((one for one in every if normal(one.name) == normal(name)), None)
+
+
+def version_of_shared(lots: Iterable[SharedLot]) -> str:
+    """Return what changes whenever anything is shared, withdrawn or answered."""
+    return sha256("".join(f"{lot.key}{lot.version}" for lot in lots))[:16]
+
+
+def lot_seen(
+    dossiers: Dossiers, key: str, partner: str | None = None, stories: Stories | None = None
+) -> LotSeen:
+    """Return one lot; the same `RequestError` for one that is not there and for another's."""
+    shared = SharedLots(dossiers.archive).one(key, partner)
+    told = stories or (lambda name: story(dossiers, name))
+    instruments, lots = [], None
+    for dossier in shared.dossiers:
+        found = read_lots(dossiers.archive, dossier)
+        if found is None:
+            instruments.append(_instrument(dossiers, told(dossier)))
+        else:
+            lots = found
+    return LotSeen(shared, tuple(instruments), lots, _named(lots, shared.lot))
+
+
+def _instrument(dossiers: Dossiers, told: Story) -> LotInstrument:
+    line, verdict = told.line, ""
+    if told.proved:
+        proofs = standing(dossiers.archive.entries(line.dossier), "proof")
+        verdict = fact([one for one in proofs if one.facts is not None][-1], "status")
+    return LotInstrument(line.dossier, line.serial or line.name, line.name, verdict)
+
+
+def share_lot(
+    dossiers: Dossiers,
+    lot: str,
+    partner: str,
+    names: Sequence[str],
+    *,
+    kept: str = "",
+    seen: str = "",
+) -> SharedLot:
+    """Share instruments by number; with `kept`, the entry of a lot that is kept, its sample too.
+
+    With `seen`, which `version_of_shared` gave, a lot of that name is replaced only as it was seen.
+    """
+    shares = SharedLots(dossiers.archive)
+    wanted = [dossiers.named(name) for name in names]
+    for name, line in zip(names, dossiers.lines(wanted), strict=True):
+        if line.subject != "instrument":
+            raise RequestError("{name:quoted} is no instrument; a lot has only those.", name=name)
+    if kept:
+        lots, found = _kept(dossiers, kept)
+        sides = (lots.agreed.supplier, lots.agreed.receiver)
+        if normal(partner) not in map(normal, sides):
+            raise RequestError(
+                "This lot is between {supplier} and {receiver}; share it with one of them.",
+                at=At(field="partner"),
+                supplier=lots.agreed.supplier,
+                receiver=lots.agreed.receiver or "you",
+            )
+        lot = found.name
+        wanted = [lots.dossier, *(wanted or found.instruments)]
+    there = shares.of()
+    same = [one for one in there if (one.lot, one.partner) == (lot.strip(), partner)]
+    if seen and same and seen != version_of_shared(there):
+        raise ChangedError(
+            "Somebody shared or answered a lot since you looked; look at it, then share yours."
+        )
+    shares.share(lot, partner, wanted)
+    return next(one for one in shares.of(partner) if normal(one.lot) == normal(lot))
+
+
+def _kept(dossiers: Dossiers, entry: str) -> tuple[KeptLots, KeptLot]:
+    dossier, _, name = entry.partition(":")
+    lots = read_lots(dossiers.archive, dossier)
+    for lot in lots.every if lots else ():
+        if lots is not None and lot.entry == name:
+            return lots, lot
+    raise RequestError("This lot is not kept here; choose one of the list.", at=At(field="kept"))
+
+
+def withdraw_lot(dossiers: Dossiers, key: str, *, seen: str = "") -> SharedLot:
+    """Let a partner see a lot no more."""
+    shared = SharedLots(dossiers.archive).one(key)
+    _unchanged(shared, seen)
+    SharedLots(dossiers.archive).withdraw(shared)
+    return shared
+
+
+def answer_shared(
+    dossiers: Dossiers,
+    seen_lot: LotSeen,
+    answer: str,
+    *,
+    reason: str = "",
+    party: str = "",
+    person: str = "",
+    seen: str = "",
+) -> None:
+    """Keep what a partner says of a lot: with the lot, and to be read again in each story too."""
+    shared, reason = seen_lot.shared, " ".join(reason.split())
+    _unchanged(shared, seen)
+    said: LotAnswer = "accepted" if answer == "accepted" else "read again"
+    if answer not in ("accepted", "read again"):
+        raise RequestError("The answer to a lot is to accept it, or to ask for another reading.")
+    if said == "accepted" and not seen_lot.may_be_accepted:
+        raise RequestError("Not every verdict of this lot is released yet; accept it after that.")
+    if said == "read again" and not reason:
+        raise RequestError(
+            "Say why the lot is to be read again; the workshop reads it.", at=At(field="reason")
+        )
+    SharedLots(dossiers.archive).answer(shared, said)
+    party = party or shared.partner
+    if seen_lot.lots is not None and seen_lot.kept is not None:
+        lots, kept = seen_lot.lots, seen_lot.kept
+        answer_lot(dossiers, lots, kept, said, party=party, reason=reason, person=person)
+    if said == "read again":
+        names = [one.dossier for one in seen_lot.instruments]
+        note_answer(
+            dossiers.archive, names, lot=shared.lot, party=party, reason=reason, person=person
+        )
+
+
+def _unchanged(shared: SharedLot, seen: str) -> None:
+    if seen and seen != shared.version:
+        raise ChangedError("This lot was changed meanwhile; load it again, then answer.")
+
+
+def lot_parcel(dossiers: Dossiers, seen_lot: LotSeen) -> bytes:
+    """Return a lot as a signed exchange file, checked as the receiver will check it."""
+    names = [one.dossier for one in seen_lot.instruments if one.verdict]
+    names += [seen_lot.lots.dossier] if seen_lot.lots else []
+    if not names:
+        raise RequestError("Nothing of this lot is released yet; there is nothing to send.")
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "lot.zip"
+        dossiers.export(names, path, shown=SHOWN)
+        content = path.read_bytes()
+    check(io.BytesIO(content))
+    return content

@@ -1,0 +1,328 @@
+"""Lots kept in an archive: the state follows from them, here and at the other side."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from evenfall import workshop
+from evenfall.cli import main
+from evenfall.errors import ChangedError, RequestError
+from evenfall.production.sampling import switched
+from evenfall.production.skip_lots import SkipPlan, qualifications
+from evenfall.records import Filing
+from evenfall.workshop.archives import Dossiers
+from evenfall.workshop.kept_lots import (
+    KeptLots,
+    LotToKeep,
+    agreement,
+    answer_lot,
+    keep_lot,
+    lots_of,
+    proposed,
+)
+from evenfall.workshop.lot_reports import lot_report, shown_lots
+from pictures.drawing import faults
+
+SUPPLIER, MODEL, RECEIVER = "Tessque Row", "Tesquil", "Ulqor Yard"
+DAY = "2026-03-{:02d}"
+
+
+@pytest.fixture
+def dossiers(tmp_path: Path) -> Iterator[Dossiers]:
+    """Return an empty archive."""
+    with workshop.archive(str(tmp_path / "archive"), make=True) as made:
+        yield made
+
+
+def instrument(
+    dossiers: Dossiers, serial: str, *, relief_mm: float = 0.2, good: bool = True
+) -> str:
+    """File an instrument with a proof, and return its number."""
+    facts = {
+        "content_hash": serial.encode().hex().rjust(64, "0")[:64],
+        "schema": "evenfall/proof@1",
+        "specification": "",
+        "status": "conforms" if good else "does not conform",
+        "relief_mm": relief_mm,
+    }
+    dossiers.archive.file(
+        None,
+        [
+            Filing("opened", {"subject": "instrument", "name": MODEL}),
+            Filing("alias", {"sort": "serial", "value": serial}),
+            Filing("proof", facts),
+        ],
+    )
+    return serial
+
+
+def begun(**terms: object) -> KeptLots:
+    return proposed(agreement(SUPPLIER, MODEL, receiver=RECEIVER, **terms), None)  # type: ignore[arg-type]
+
+
+def kept(dossiers: Dossiers, lots: KeptLots, numbers: list[int], **more: object) -> KeptLots:
+    """Keep lots of 500, each with so many found, one a day."""
+    for found in numbers:
+        n = len(lots.every) + 1
+        lot = LotToKeep(f"L-{n}", 500, (found,), done=DAY.format(n), **more)  # type: ignore[arg-type]
+        lots = keep_lot(dossiers, lots, lot)
+    return lots
+
+
+def refused(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> str:
+    before = dossiers.archive.newest(500)
+    with pytest.raises(RequestError) as error:
+        keep_lot(dossiers, lots, lot)
+    assert dossiers.archive.newest(500) == before
+    return error.value.sentence
+
+
+def test_the_state_follows_from_the_lots_in_their_order(dossiers: Dossiers) -> None:
+    lots = kept(dossiers, begun(), [3, 0, 2])
+    assert lots.switching.state == "tightened"
+    assert [lot.after.state for lot in lots.lots] == ["normal", "normal", "tightened"]
+    lots = kept(dossiers, lots, [0] * 5)
+    assert lots.switching.state == "normal"
+    assert lots.lots[-1].state == "tightened"
+    again = lots_of(dossiers.archive, SUPPLIER, MODEL, RECEIVER)
+    assert again is not None
+    assert again.values() == lots.values()
+    assert lots_of(dossiers.archive, SUPPLIER, MODEL) is None
+    assert all(lot.signed_by and lot.follows for lot in lots.lots)
+
+
+def test_a_lot_comes_once_in_its_order_and_whole(dossiers: Dossiers) -> None:
+    lots = kept(dossiers, begun(), [0, 0])
+    again = refused(dossiers, lots, LotToKeep("l-1", 500, (0,)))
+    assert "was judged already, accepted on 2026-03-01" in again
+    early = refused(dossiers, lots, LotToKeep("L-3", 500, (0,), done=DAY.format(1)))
+    assert 'comes before lot "L-2" of 2026-03-02' in early
+    few = instrument(dossiers, "UY-1")
+    said = refused(dossiers, lots, LotToKeep("L-3", 500, instruments=(few,)))
+    assert 'The sample of lot "L-3" is 50 instruments, and 1 were named' in said
+    assert "51 nonconforming" in refused(dossiers, lots, LotToKeep("L-3", 500, (51,)))
+    assert "Name the lot" in refused(dossiers, lots, LotToKeep(" ", 500, (0,)))
+    assert "Say how many" in refused(dossiers, lots, LotToKeep("L-3", 500))
+    assert "is to be inspected" in refused(dossiers, lots, LotToKeep("L-3", 500, skipped=True))
+    stale = lots
+    kept(dossiers, lots, [0])
+    with pytest.raises(ChangedError):  # somebody else judged one meanwhile
+        keep_lot(dossiers, stale, LotToKeep("L-9", 500, (0,)))
+
+
+def test_proofs_say_what_of_a_sample_does_not_conform(dossiers: Dossiers) -> None:
+    names = [instrument(dossiers, f"UY-{n}", good=n != 4) for n in range(1, 6)]
+    lots = begun(aql_percent=2.5)
+    lots = keep_lot(dossiers, lots, LotToKeep("L-1", 40, instruments=tuple(names)))
+    assert (lots.lots[0].found, lots.lots[0].decision) == ((1,), "not accepted")
+    said = refused(dossiers, lots, LotToKeep("L-2", 40, instruments=tuple(names)))
+    assert '"UY-1" is counted already, in lot "L-1"' in said
+    dossiers.archive.file(
+        None,
+        [
+            Filing("opened", {"subject": "instrument", "name": MODEL}),
+            Filing("alias", {"sort": "serial", "value": "UY-9"}),
+        ],
+    )
+    more = [instrument(dossiers, f"UY-1{n}") for n in range(4)]
+    said = refused(dossiers, lots, LotToKeep("L-2", 40, instruments=(*more, "UY-9")))
+    assert "Not proved yet: UY-9." in said
+    dossiers.add(workshop.AddRequest(subject="gauge", name="dial 3"))
+    said = refused(dossiers, lots, LotToKeep("L-2", 40, instruments=("dial 3",)))
+    assert "is no Tesquil" in said
+
+
+@pytest.mark.parametrize("sigma_mm", [float("nan"), 0.02])
+def test_a_measured_lot_is_judged_by_its_proofs(dossiers: Dossiers, sigma_mm: float) -> None:
+    method = "s" if np.isnan(sigma_mm) else "sigma"
+    lots = begun(method=method, quantity="relief", lower_mm=0.1, upper_mm=0.3, sigma_mm=sigma_mm)
+    draw = np.random.default_rng(1)
+    for n in range(10):
+        size = lots.plan(40).first_count
+        reliefs = draw.normal(0.2, 0.02, size)
+        names = [
+            instrument(dossiers, f"UY-{n}-{k}", relief_mm=r) for k, r in enumerate(reliefs.tolist())
+        ]
+        lots = keep_lot(dossiers, lots, LotToKeep(f"L-{n}", 40, instruments=tuple(names)))
+        assert lots.lots[-1].measured_mm == pytest.approx(reliefs)
+    # ten lots that one limit tighter would have accepted too
+    assert lots.switching.state == "reduced"
+    assert lots.plan(40).first_count <= size
+    said = refused(dossiers, lots, LotToKeep("L-x", 40, (0,), instruments=()))
+    assert "judged by relief, as proofs hold it" in said
+
+
+def test_the_other_side_comes_to_the_same_state(dossiers: Dossiers, tmp_path: Path) -> None:
+    lots = kept(dossiers, begun(), [3, 0, 2, 0])
+    lots = answer_lot(dossiers, lots, lots.lots[1], "accepted", party=RECEIVER, person="U. Quenlo")
+    sent = tmp_path / "sent.zip"
+    dossiers.export([lots.dossier], sent, shown="certificates")
+    with workshop.archive(str(tmp_path / "other"), make=True) as other:
+        other.import_(workshop.Source(str(sent)))
+        there = lots_of(other.archive, SUPPLIER, MODEL, RECEIVER)
+    assert there is not None
+    assert there.values() == lots.values()
+    assert [lot.signed_by for lot in there.lots] == [lot.signed_by for lot in lots.lots]
+    assert all(lot.signed_by for lot in there.lots)
+    assert there.lots[1].answers[0].answer == "accepted"
+    assert not any(lot.person for lot in there.lots)
+    assert "Quenlo" not in sent.read_bytes().decode("latin-1")
+
+
+def test_a_decision_that_does_not_follow_is_shown(dossiers: Dossiers) -> None:
+    lots = kept(dossiers, begun(), [0])
+    facts = {"name": "L-2", "pieces": 500, "found": [9], "measured_mm": [], "instruments": []}
+    bent = {**facts, "state": "normal", "decision": "accepted", "reason": ""}
+    dossiers.archive.file(lots.dossier, [Filing("lot", bent)])
+    there = lots_of(dossiers.archive, SUPPLIER, MODEL, RECEIVER)
+    assert there is not None
+    assert not there.lots[-1].follows
+    assert any("does not follow from its numbers" in f.sentence for f in shown_lots(there).findings)
+    assert not there.lots[-1].signed_by
+
+
+def test_a_stopped_supplier_begins_again_with_a_reason(dossiers: Dossiers) -> None:
+    lots = kept(dossiers, begun(), [3, 3, 3, 3, 3, 3, 3])
+    assert lots.switching.state == "stopped"
+    assert "Inspection is stopped" in refused(dossiers, lots, LotToKeep("L-8", 500, (0,)))
+    lots = proposed(agreement(SUPPLIER, MODEL, receiver=RECEIVER, reason="new jig"), lots)
+    lots = kept(dossiers, lots, [0])
+    assert (lots.switching.state, len(lots.lots), len(lots.earlier)) == ("normal", 1, 7)
+    assert "judged already" in refused(dossiers, lots, LotToKeep("L-1", 500, (0,)))
+
+
+def test_a_qualified_supplier_s_lots_are_drawn(dossiers: Dossiers) -> None:
+    lots = begun(one_in=5)
+    skipped = 0
+    for n in range(40):
+        free = lots.may_skip
+        skipped += free
+        found = () if free else (0,)
+        lot = LotToKeep(f"L-{n}", 500, found, skipped=free)
+        lots = keep_lot(dossiers, lots, lot)
+        assert free <= (n >= 10)
+    assert 10 < skipped < 30
+    assert len(lots.lots) == 40
+    assert all(lot.state == "skipped" for lot in lots.lots if lot.plan is None)
+    while lots.may_skip:
+        lots = keep_lot(dossiers, lots, LotToKeep(f"M-{len(lots.lots)}", 500, skipped=True))
+    lots = keep_lot(dossiers, lots, LotToKeep("N", 500, (9,)))
+    assert not lots.qualified.qualified
+
+
+def test_skipping_lets_pass_what_the_formula_says() -> None:
+    # SkSP-2, Perry (1973): the drawn chain against the formula, by a chain of lots that are drawn
+    draw = np.random.default_rng(7)
+    for probability, one_in in ((0.95, 5), (0.8, 3), (0.99, 2)):
+        plan = SkipPlan(one_in)
+        row, qualified, inspected, accepted, count = 0, False, 0, 0, 60_000
+        for _ in range(count):
+            look = not qualified or draw.random() < 1.0 / one_in
+            good = not look or draw.random() < probability
+            inspected += look
+            accepted += good
+            if look:
+                row = row + 1 if good else 0
+                qualified = good and (qualified or row >= plan.clearance)
+        assert inspected / count == pytest.approx(plan.inspected_share(probability), abs=0.02)
+        assert accepted / count == pytest.approx(plan.acceptance(probability), abs=0.01)
+    assert SkipPlan(1).acceptance(0.7) == pytest.approx(0.7)
+    assert SkipPlan(1).inspected_share(0.7) == pytest.approx(1.0)
+
+
+def test_tightened_inspection_ends_skipping() -> None:
+    good, bad = ("accepted", "normal"), ("accepted", "tightened")
+    states = [one.qualified for one in qualifications([good] * 10 + [None, bad, good])]  # type: ignore[list-item]
+    assert states == [*[False] * 10, True, True, False, False]
+
+
+# ---- at the door ---------------------------------------------------------------------------------
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(main, ["quality", *map(str, arguments)])
+
+
+def test_lots_at_the_door(tmp_path: Path) -> None:
+    archive = tmp_path / "archive"
+    ask = ("lot", "--archive", archive, "--supplier", SUPPLIER, "--model", MODEL, "--pieces", 500)
+    asked = run(*ask)
+    assert asked.exit_code == 0, asked.output
+    assert "Inspect 50 pieces" in asked.output
+    assert not archive.exists()  # asking files nothing
+    report = tmp_path / "lot.pdf"
+    done = run(
+        *ask, "--name", "L-1", "--found", 3, "--report", report, "--pictures", tmp_path / "p"
+    )
+    assert done.exit_code == 1, done.output
+    assert "Lot L-1 is not accepted: 3 nonconforming of 50 looked at." in done.output
+    assert "Sort lot L-1 or send it back; inspect the next lot by normal inspection." in done.output
+    assert report.read_bytes().startswith(b"%PDF")
+    for name in ("state-over-the-lots", "operating-curve"):
+        assert faults((tmp_path / "p" / f"{name}.svg").read_text(encoding="utf-8")) == []
+    assert run(*ask, "--name", "L-2", "--found", 2).exit_code == 1
+    told = run(*ask)
+    assert "tightened inspection; 0 of 5 lots in a row accepted so far" in told.output
+    assert "Inspect 80 pieces" in told.output
+    again = run(*ask, "--name", "L-2", "--found", 0)
+    assert again.exit_code == 2
+    assert "was judged already" in again.output
+    values = json.loads(run(*ask, "--name", "L-3", "--found", 0, "--json").output)
+    assert values["state"] == "tightened"
+    assert [lot["decision"] for lot in values["lots"]] == ["not accepted"] * 2 + ["accepted"]
+    lone = run("lot", "--pieces", 500, "--instrument", "UY-1")
+    assert lone.exit_code == 2
+    assert "Name the archive, the supplier and the model" in lone.output
+
+
+def test_a_measured_lot_at_the_door_of_an_archive(tmp_path: Path) -> None:
+    address = str(tmp_path / "archive")
+    with workshop.archive(address, make=True) as dossiers:
+        draw = np.random.default_rng(2)
+        names = [
+            instrument(dossiers, f"UY-{n}", relief_mm=float(r))
+            for n, r in enumerate(draw.normal(0.2, 0.02, 4))
+        ]
+    ask = ("lot-measured", "--archive", address, "--quantity", "relief", "--upper", 0.3)
+    ask = (*ask, "--supplier", SUPPLIER, "--model", MODEL, "--pieces", 20)
+    asked = run(*ask)
+    assert "Measure 4 instruments" in asked.output, asked.output
+    done = run(*ask, "--name", "L-1", *(part for n in names for part in ("--instrument", n)))
+    assert done.exit_code == 0, done.output
+    assert "Lot L-1 is accepted, by relief of 4 instruments." in done.output
+    assert run(*ask, "--tightened").exit_code == 2
+
+
+def test_the_report_says_what_the_page_says(dossiers: Dossiers) -> None:
+    terms = agreement(SUPPLIER, f"{MODEL} (invented)", receiver=RECEIVER)
+    lots = keep_lot(dossiers, proposed(terms, None), LotToKeep("L-1", 500, (3,)))
+    html = lot_report(lots, lots.lots[0], "html", unit="mm").decode()
+    for said in (
+        "Lot L-1 is not accepted: 3 nonconforming of 50 looked at.",
+        "Signed by the key",
+        "invented example",
+        "Ulqor Yard",
+    ):
+        assert said in html
+    assert switched([]).state == "normal"
+
+
+def test_what_is_no_agreement_is_one_sentence() -> None:
+    for terms, said in (
+        ({"method": "s"}, "needs a quantity"),
+        ({"method": "s", "quantity": "weight"}, 'Proofs hold no "weight"'),
+        ({"method": "s", "quantity": "relief"}, "a lower limit, an upper limit or both"),
+        ({"method": "sigma", "quantity": "relief"}, "needs the standard deviation"),
+        ({"aql_percent": 0.7}, "no table for an acceptance quality limit of 0.7 %"),
+    ):
+        with pytest.raises(RequestError) as error:
+            agreement(SUPPLIER, MODEL, **terms)  # type: ignore[arg-type]
+        assert said in error.value.sentence
+    with pytest.raises(RequestError, match="name both"):
+        agreement("", MODEL)

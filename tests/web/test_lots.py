@@ -1,0 +1,156 @@
+"""A lot that is judged, shared, seen by both sides alike, sent and answered.
+
+The instruments are invented, and so are the workshops and their partners.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from evenfall import workshop
+from evenfall.records.accounts import Accounts, Role
+from evenfall.records.exchange import check
+from evenfall.records.shared_lots import SharedLots
+from evenfall.web.application import application
+from evenfall.workshop.archives import Dossiers
+from evenfall.workshop.examples import SERIALS, file_examples
+from evenfall.workshop.kept_lots import LotToKeep, agreement, keep_lot, lots_of, proposed
+from evenfall.workshop.partner_lots import share_lot
+
+PORT = 8419
+HERE = f"http://127.0.0.1:{PORT}"
+PASSWORD = "four words of a test"  # noqa: S105
+PARTNER, OTHER, OURS = "Quandlemere", "Tessquin and Gorb", "Ulqor Yard (invented)"
+PERSONS = ("Q. Ulbrenq", "U. Quenlo", "T. Gorbel")
+
+
+def lots(dossiers: Dossiers, partner: str, found: tuple[int, ...]) -> str:
+    """Keep lots for a partner, and return what names the last."""
+    kept = proposed(agreement(OURS, "Tesquil", receiver=partner, aql_percent=4.0), None)
+    for n, count in enumerate(found):
+        lot = LotToKeep(f"{partner[0]}-{n}", 90, (count,), person=PERSONS[0])
+        kept = keep_lot(dossiers, kept, lot)
+    return f"{kept.dossier}:{kept.lots[-1].entry}"
+
+
+@pytest.fixture
+def team(tmp_path: Path) -> Iterator[tuple[Dossiers, dict[Role | str, TestClient]]]:
+    """Return an archive with lots of two partners, and browsers of a manager and both partners."""
+    with workshop.archive(str(tmp_path / "a"), make=True) as dossiers:
+        file_examples(dossiers, at="2026-05-04T10:00:00Z")
+        accounts = Accounts(dossiers.archive)
+        who: tuple[tuple[str, Role, str], ...] = (
+            (PERSONS[0], "manager", ""),
+            (PERSONS[1], "partner", PARTNER),
+            (PERSONS[2], "partner", OTHER),
+        )
+        for name, role, firm in who:
+            accounts.join(accounts.invite(name, role, partner=firm), PASSWORD)
+        app = application(dossiers, port=PORT)
+        browsers: dict[Role | str, TestClient] = {}
+        for name, role, firm in who:
+            client = TestClient(app, base_url=HERE, raise_server_exceptions=False)
+            client.post("/log-in", data={"name": name, "password": PASSWORD})
+            browsers[firm or role] = client
+        yield dossiers, browsers
+        app.state.shop.leave()
+
+
+def post(client: TestClient, path: str, **form: str) -> tuple[int, str]:
+    (mark,) = re.findall(r'name="csrf" content="(\w+)"', client.get("/settings").text)
+    answer = client.post(path, data={**form, "csrf": mark}, follow_redirects=False)
+    return answer.status_code, answer.text
+
+
+def test_both_sides_see_the_same_state_and_the_file_holds_it(
+    team: tuple[Dossiers, dict[str, TestClient]], tmp_path: Path
+) -> None:
+    dossiers, browsers = team
+    kept = lots(dossiers, PARTNER, (0, 3, 3, 0))
+    manager, partner, other = browsers["manager"], browsers[PARTNER], browsers[OTHER]
+    assert kept in manager.get("/shared").text
+    wrong = post(manager, "/shared", kept=kept, partner=OTHER)
+    assert wrong[0] == 422
+    assert "share it with one of them" in wrong[1]
+    assert post(manager, "/shared", kept=kept, partner=PARTNER, names=SERIALS[2])[0] == 303
+    (key,) = (lot.key for lot in SharedLots(dossiers.archive).of(PARTNER))
+    state = "tightened inspection; 1 of 5 lots in a row accepted so far"
+    for client, place in ((manager, "/shared"), (partner, "/lots")):
+        for path in (place, f"{place}/{key}"):
+            shown = client.get(path)
+            assert shown.status_code == 200, path
+            assert state in shown.text, path
+            assert "<svg" in shown.text
+            assert "invented example" in shown.text
+    seen = partner.get(f"/lots/{key}").text
+    assert "Lot Q-3 is accepted: 0 nonconforming of 20 looked at." in seen
+    assert "checked just now and holds" in seen
+    assert not any(name in seen for name in (PERSONS[0], PERSONS[2], OTHER))
+    assert partner.get(f"/lots/{key}/report.pdf").content.startswith(b"%PDF")
+    assert manager.get(f"/shared/{key}/report.html").status_code == 200
+
+    sent = partner.get(f"/lots/{key}/sent.zip")
+    assert sent.status_code == 200
+    assert check(io.BytesIO(sent.content)).shown == "certificates"
+    path = tmp_path / "sent.zip"
+    path.write_bytes(sent.content)
+    with workshop.archive(str(tmp_path / "theirs"), make=True) as theirs:
+        theirs.import_(workshop.Source(str(path)))
+        there = lots_of(theirs.archive, OURS, "Tesquil", PARTNER)
+        here = lots_of(dossiers.archive, OURS, "Tesquil", PARTNER)
+        assert there is not None
+        assert here is not None
+        assert there.values() == here.values()
+        assert there.lots[-1].signed_by == here.lots[-1].signed_by
+
+    for path in ("", "/report.pdf", "/sent.zip"):
+        assert other.get(f"/lots/{key}{path}").status_code == 422
+        assert other.get(f"/shared/{key}{path}").status_code == 403
+    assert state not in other.get("/lots").text
+
+
+def test_asking_for_another_reading_needs_a_reason_and_stands_in_the_story(
+    team: tuple[Dossiers, dict[str, TestClient]],
+) -> None:
+    dossiers, browsers = team
+    kept = lots(dossiers, PARTNER, (0,))
+    shared = share_lot(dossiers, "", PARTNER, [SERIALS[2]], kept=kept)
+    partner, place = browsers[PARTNER], f"/lots/{shared.key}/answer"
+    seen = shared.version
+    status, text = post(partner, place, says="read again")
+    assert status == 422
+    assert "Say why the lot is to be read again" in text
+    assert post(partner, place, says="read again", reason="fret 7", seen=seen)[0] == 303
+    status, text = post(partner, place, says="read again", reason="fret 8", seen=seen)
+    assert status == 412  # answered meanwhile
+    here = lots_of(dossiers.archive, OURS, "Tesquil", PARTNER)
+    assert here is not None
+    (answer,) = here.lots[0].answers
+    assert (answer.party, answer.answer, answer.reason) == (PARTNER, "read again", "fret 7")
+    told = [str(one.said) for one in dossiers.show(SERIALS[2]).entries]
+    assert f"{PARTNER} asks to read again, lot Q-0: fret 7" in told
+    for client, path in ((partner, "/lots"), (browsers["manager"], "/shared")):
+        assert "to be read again" in client.get(path).text
+        shown = client.get(f"{path}/{shared.key}").text
+        assert "to be read again. fret 7" in shown
+    assert dossiers.verify().sound
+
+
+def test_what_somebody_shared_meanwhile_is_not_replaced(
+    team: tuple[Dossiers, dict[str, TestClient]],
+) -> None:
+    dossiers, browsers = team
+    manager = browsers["manager"]
+    (seen,) = re.findall(r'name="seen" content="(\w+)"', manager.get("/shared").text)
+    shared = share_lot(dossiers, "lot 7", PARTNER, [SERIALS[2]])
+    form = {"lot": "lot 7", "partner": PARTNER, "names": SERIALS[1], "seen": seen}
+    assert post(manager, "/shared", **form)[0] == 412
+    assert post(manager, f"/shared/{shared.key}/withdraw", seen="0" * 16)[0] == 412
+    assert post(manager, f"/shared/{shared.key}/withdraw", seen=shared.version)[0] == 303
+    assert not SharedLots(dossiers.archive).of()
